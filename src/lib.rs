@@ -1,0 +1,24 @@
+//! Treebell: heat sums, outlooks and timely notices about the pinyon needle scale.
+//!
+//! Data goes one way: feeds → [`weather`] record → [`heat`] → outlook and decision in [`season`] → notice and
+//! deliveries in [`store`] → [`delivery`] channels. [`service`] is the only place where pure and impure meet.
+
+pub mod clock;
+pub mod config;
+pub mod geo;
+pub mod net;
+pub mod region;
+pub mod units;
+
+pub mod heat;
+pub mod season;
+pub mod weather;
+
+pub mod message;
+pub mod people;
+pub mod store;
+
+pub mod delivery;
+pub mod service;
+
+pub mod commands;

@@ -1,0 +1,49 @@
+//! Subscribers, their addresses and their consent.
+
+use serde::{Deserialize, Serialize};
+
+pub use crate::region::Zip;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Channel {
+    Email,
+    Sms,
+}
+
+impl Channel {
+    pub const ALL: [Channel; 2] = [Channel::Email, Channel::Sms];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            Channel::Email => "email",
+            Channel::Sms => "sms",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|channel| channel.name() == name)
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Language {
+    En,
+    Es,
+}
+
+impl Language {
+    pub const ALL: [Language; 2] = [Language::En, Language::Es];
+
+    pub fn code(self) -> &'static str {
+        match self {
+            Language::En => "en",
+            Language::Es => "es",
+        }
+    }
+
+    pub fn parse(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|language| language.code() == code)
+    }
+}

@@ -1,0 +1,181 @@
+//! Pure rules of a season: the insect's profile, its stages, the outlook, and the decision to tell people.
+//!
+//! Nothing here does I/O, holds a clock or panics on data.
+
+pub mod decide;
+pub mod outlook;
+pub mod profile;
+
+use std::fmt;
+
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+
+use crate::heat::DayOrigin;
+
+/// Name of an event of the insect's season as its profile writes it, e.g. `egg-laying-begins`.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct StageId(pub String);
+
+impl fmt::Display for StageId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl From<&str> for StageId {
+    fn from(text: &str) -> Self {
+        Self(text.to_owned())
+    }
+}
+
+/// A region's year for one profile, named by its calendar year.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct SeasonKey {
+    pub profile: String,
+    pub region: String,
+    pub year: i32,
+}
+
+/// One day of summed heat. `degree_days` and `sum` in °C·day; `sum` counts from the biofix, this day included.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HeatDay {
+    pub day: NaiveDate,
+    pub degree_days: f64,
+    pub sum: f64,
+    pub origin: DayOrigin,
+}
+
+/// What a region can be told, each once a season, in this order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoticeKind {
+    GetReady,
+    InspectNow,
+    LastDaysToWash,
+    TooLateToWash,
+}
+
+impl NoticeKind {
+    pub const ALL: [NoticeKind; 4] =
+        [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::LastDaysToWash, NoticeKind::TooLateToWash];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            NoticeKind::GetReady => "get-ready",
+            NoticeKind::InspectNow => "inspect-now",
+            NoticeKind::LastDaysToWash => "last-days-to-wash",
+            NoticeKind::TooLateToWash => "too-late-to-wash",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+}
+
+/// A date with its spread: the 10, 50 and 90 % points of the projected dates. `None` = that share of the past
+/// years does not get there within the horizon.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DateSpread {
+    pub early: Option<NaiveDate>,
+    pub median: Option<NaiveDate>,
+    pub late: Option<NaiveDate>,
+}
+
+/// For one stage: either it was reached, or when it is likely to be.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StageOutlook {
+    pub stage: StageId,
+    /// First day on which the sum stands at or over the threshold.
+    pub reached: Option<Reached>,
+    pub spread: DateSpread,
+    /// Sorted crossing dates of all traces; those that never cross are counted in `not_reached`.
+    pub dates: Vec<NaiveDate>,
+    pub not_reached: u32,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reached {
+    pub on: NaiveDate,
+    /// No filled day among those that carried the sum over the threshold on this date: crossing day itself is observed
+    /// and the sum of observed days alone is at the threshold.
+    pub on_real_days: bool,
+}
+
+impl StageOutlook {
+    /// Share of traces (0-1) in which the stage comes on or before `day`; 1 when it was reached by then.
+    pub fn chance_by(&self, day: NaiveDate) -> f64 {
+        if let Some(reached) = self.reached {
+            return if reached.on <= day { 1.0 } else { 0.0 };
+        }
+        let all = self.dates.len() + self.not_reached as usize;
+        if all == 0 {
+            return 0.0;
+        }
+        self.dates.partition_point(|date| *date <= day) as f64 / all as f64
+    }
+}
+
+/// Whether the record behind an outlook is good enough to act on unasked.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "trust")]
+pub enum RecordTrust {
+    Sound,
+    /// Share of filled days since the biofix over the limit.
+    TooMuchFilled {
+        filled_days: u32,
+        days: u32,
+    },
+    /// The newest observed day is older than the limit.
+    TooOld {
+        newest_real_day: Option<NaiveDate>,
+        age_days: u32,
+    },
+    /// Too few past years to project from.
+    TooFewYears {
+        years: u32,
+    },
+}
+
+/// For a region on a day: heat so far, the stage, and each stage still to come.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Outlook {
+    pub season: SeasonKey,
+    /// The local day on which it was made; data run to `last_day` at most.
+    pub today: NaiveDate,
+    /// Last day with a summed (observed or filled) temperature.
+    pub last_day: Option<NaiveDate>,
+    pub newest_real_day: Option<NaiveDate>,
+    /// °C·day from the biofix to `last_day`.
+    pub heat_sum: f64,
+    /// Last stage reached, if any.
+    pub current_stage: Option<StageId>,
+    /// In the profile's order.
+    pub stages: Vec<StageOutlook>,
+    pub filled_days: u32,
+    pub trust: RecordTrust,
+    /// Past years used as traces.
+    pub trace_years: Vec<i32>,
+    pub forecast_days: u32,
+    /// Primary station.
+    pub station: String,
+}
+
+impl Outlook {
+    pub fn stage(&self, id: &StageId) -> Option<&StageOutlook> {
+        self.stages.iter().find(|stage| stage.stage == *id)
+    }
+}
+
+/// What a person saw at a tree on a day.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FieldReport {
+    pub id: String,
+    pub region: String,
+    pub observed_on: NaiveDate,
+    /// `None`: looked and saw none.
+    pub stage: Option<StageId>,
+    pub confirmed: bool,
+}

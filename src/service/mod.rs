@@ -1,0 +1,1 @@
+//! Where pure and impure meet: the cycle, the schedule, catch-up, replay, the daemon.

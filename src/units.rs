@@ -1,0 +1,40 @@
+//! Units: °C and °F, feet and metres. Everything inside is °C, metres and °C·day; other units exist at the door only.
+
+/// °F to °C.
+pub fn f_to_c(fahrenheit: f64) -> f64 {
+    (fahrenheit - 32.0) / 1.8
+}
+
+/// °C to °F.
+pub fn c_to_f(celsius: f64) -> f64 {
+    celsius * 1.8 + 32.0
+}
+
+/// °C·day to °F·day: a difference of temperatures has no offset.
+pub fn dd_c_to_f(degree_days_c: f64) -> f64 {
+    degree_days_c * 1.8
+}
+
+/// International feet to metres (exactly 0.3048 m).
+pub fn feet_to_m(feet: f64) -> f64 {
+    feet * 0.3048
+}
+
+/// Metres to international feet.
+pub fn m_to_feet(metres: f64) -> f64 {
+    metres / 0.3048
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn known_points_convert_both_ways() {
+        // Definitions: water freezes at 0 °C = 32 °F, the scales meet at -40, a foot is 0.3048 m.
+        assert_eq!(f_to_c(32.0), 0.0);
+        assert_eq!(c_to_f(-40.0), -40.0);
+        assert_eq!(dd_c_to_f(100.0), 180.0);
+        assert!((m_to_feet(feet_to_m(6900.0)) - 6900.0).abs() < 1e-9);
+    }
+}

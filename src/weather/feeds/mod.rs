@@ -1,0 +1,1 @@
+//! One file a feed; each turns an answer of its service into [`Reading`](super::Reading)s.

@@ -1,0 +1,16 @@
+//! Checks of the built program and of the model against published tables, real records and real counterparts.
+//! One binary, one module an area, so that it links once.
+
+mod support;
+
+mod commands;
+mod delivery;
+mod feeds;
+mod heat;
+mod messages;
+mod people;
+mod projection;
+mod records;
+mod replay;
+mod schedule;
+mod season;
