@@ -637,6 +637,12 @@ mod tests {
     }
 
     #[test]
+    fn the_example_file_says_the_defaults() {
+        let example = Config::parse(include_str!("../config/treebell.toml")).expect("sound");
+        assert_eq!(toml::to_string(&example).expect("prints"), toml::to_string(&Config::default()).expect("prints"));
+    }
+
+    #[test]
     fn every_fault_is_told_at_once_with_its_path_and_the_mend() {
         let told = faults(
             "[delivery]\nleese_s = 3\nquiet_until = \"21:00:00\"\n[policy]\nget_ready_days = \"ten\"\n[polcy]\nx = 1\n",
