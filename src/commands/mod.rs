@@ -2,6 +2,8 @@
 //!
 //! Exit codes: 0 done, 1 our own fault or a fault of the machine, 2 usage or configuration, 3 store, 4 a check said no.
 
+pub mod degree_days;
+
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -22,7 +24,9 @@ pub struct Cli {
 }
 
 #[derive(Debug, Subcommand)]
-pub enum Command {}
+pub enum Command {
+    DegreeDays(degree_days::DegreeDays),
+}
 
 /// Why a command ended early, sorted by exit code.
 #[derive(Debug, thiserror::Error)]
@@ -71,5 +75,7 @@ impl Cli {
 /// # Errors
 /// See [`CommandError`].
 pub async fn run(cli: Cli) -> Result<(), CommandError> {
-    match cli.command {}
+    match cli.command {
+        Command::DegreeDays(args) => degree_days::run(args).await,
+    }
 }
