@@ -3,6 +3,7 @@
 //! Exit codes: 0 done, 1 our own fault or a fault of the machine, 2 usage or configuration, 3 store, 4 a check said no.
 
 pub mod check_config;
+pub mod degree_days;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -27,6 +28,7 @@ pub struct Cli {
 pub enum Command {
     /// Check the settings and say when the cycle runs next.
     CheckConfig(check_config::CheckConfig),
+    DegreeDays(degree_days::DegreeDays),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -91,4 +93,7 @@ fn start_log(config: &Config) -> Result<(), CommandError> {
     // A second start, as tests do, keeps the first.
     let _ = if config.log.json { log.json().try_init() } else { log.compact().try_init() };
     Ok(())
+    match cli.command {
+        Command::DegreeDays(args) => degree_days::run(args).await,
+    }
 }
