@@ -1,6 +1,10 @@
 //! Subscribers, their addresses and their consent.
 
+mod address;
+
 use serde::{Deserialize, Serialize};
+
+pub use address::{Address, AddressError, AddressHash, EmailAddress, PhoneNumber, Reach};
 
 pub use crate::region::Zip;
 

@@ -1,6 +1,7 @@
 //! Checks of the built program and of the model against published tables, real records and real counterparts.
 //! One binary, one module an area, so that it links once.
 
+mod engines;
 mod support;
 
 mod commands;

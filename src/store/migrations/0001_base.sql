@@ -2,6 +2,12 @@
 -- Instants are BIGINT milliseconds since 1970 UTC, civil days are BIGINT days since 1970-01-01, flags are 0/1.
 -- Keys are text made by the program, so that writing the same fact twice meets the same row.
 
+-- Made once when the store is made. `address-hash`: key of the hash by which an address is known after its erasure.
+CREATE TABLE secrets (
+    name TEXT PRIMARY KEY,
+    value TEXT NOT NULL              -- hexadecimal
+);
+
 CREATE TABLE stations (
     id TEXT PRIMARY KEY,
     name TEXT NOT NULL,
@@ -27,7 +33,7 @@ CREATE TABLE daily_values (
     bulk BIGINT NOT NULL,            -- history without a true time of receipt
     rejected TEXT,                   -- why it is never summed
     PRIMARY KEY (station_id, day, element, feed, received_at)
-);
+) /*clustered*/;
 
 -- Forecast values are kept apart: they are never part of the record.
 CREATE TABLE forecast_values (
@@ -37,7 +43,7 @@ CREATE TABLE forecast_values (
     received_at BIGINT NOT NULL,
     value_tenths BIGINT NOT NULL,
     PRIMARY KEY (station_id, day, element, received_at)
-);
+) /*clustered*/;
 
 -- What each pull of each source came to: `weather status` and staff pages read it.
 CREATE TABLE pulls (

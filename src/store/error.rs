@@ -1,0 +1,135 @@
+//! What can go wrong in the store, sorted by what the caller does next.
+
+use std::path::PathBuf;
+
+use chrono::{DateTime, Utc};
+
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    #[error("the store's address cannot be used: {what}")]
+    BadAddress { what: String },
+    #[error("the folder `{}` for the store's file cannot be used: create it, or name another in store.address", .folder.display())]
+    NoFolder {
+        folder: PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
+    #[error("the store's file `{}` cannot be made: {source}", .file.display())]
+    NoFile {
+        file: PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
+    /// Wait and try again, or see to the server or disk.
+    #[error("the store at {shown} does not answer: {why}")]
+    Unreachable { shown: String, why: String },
+    /// A service already runs on this store.
+    #[error("another treebell service is running on {shown} (it holds {held}): stop it first")]
+    InUse { shown: String, held: String },
+    /// Another process is writing for longer than we wait; trying again later may help.
+    #[error("another process keeps the store locked: try again when it is done")]
+    Busy,
+    #[error("the store has schema {found}, this program knows schema {known}: use a newer treebell")]
+    TooNew { found: i64, known: i64 },
+    #[error("the SQLite library is {found}, at least {wanted} is wanted: older ones can corrupt the file")]
+    OldSqlite { found: String, wanted: String },
+    #[error("`{}` cannot use a write-ahead log (journal mode `{mode}`): put it on a local disk", .file.display())]
+    NoWal { file: PathBuf, mode: String },
+    /// The file or a row is not what it should be.
+    #[error("the store holds something that cannot be read: {what}")]
+    Corrupt { what: String },
+    /// The wish cannot stand beside what is there; nothing was changed.
+    #[error(transparent)]
+    Conflict(#[from] Conflict),
+    /// The disk is full or broken: nothing may be sent while nothing can be booked.
+    #[error("the store cannot write: {why}")]
+    CannotWrite { why: String },
+    #[error("a query of the store failed")]
+    Failed {
+        #[source]
+        source: sqlx::Error,
+    },
+}
+
+/// Wishes that cannot stand beside what is there.
+#[derive(Debug, PartialEq, thiserror::Error)]
+pub enum Conflict {
+    #[error("ZIP code {zip} already belongs to region `{region}`: take it out there first")]
+    ZipTaken { zip: String, region: String },
+    #[error("station `{id}` is unknown{}", near_name(.near))]
+    UnknownStation { id: String, near: Option<String> },
+    #[error("station `{id}` was retired")]
+    RetiredStation { id: String },
+    #[error("station `{id}` fills or leads region{} {}: give {} another station first",
+        if .regions.len() == 1 { "" } else { "s" }, .regions.join(", "), if .regions.len() == 1 { "it" } else { "them" })]
+    StationInUse { id: String, regions: Vec<String> },
+    #[error("region `{id}` is unknown{}", near_name(.near))]
+    UnknownRegion { id: String, near: Option<String> },
+    #[error("region `{id}` was retired")]
+    RetiredRegion { id: String },
+    #[error("{what} `{id}` is already there")]
+    Exists { what: &'static str, id: String },
+    #[error("the address {masked} is already subscribed")]
+    AddressTaken { masked: String },
+    #[error("the address {masked} said stop on {}: it may be written to again only when its owner asks for it", .since.format("%Y-%m-%d"))]
+    Suppressed { masked: String, since: DateTime<Utc> },
+    #[error("no subscriber has the address {masked}")]
+    UnknownAddress { masked: String },
+    #[error("there is no notice `{id}`")]
+    UnknownNotice { id: String },
+    #[error("notice `{id}` is {status} and cannot be {wish}")]
+    NoticeStatus { id: String, status: &'static str, wish: &'static str },
+    #[error("there is no field report `{id}`")]
+    UnknownReport { id: String },
+}
+
+fn near_name(near: &Option<String>) -> String {
+    near.as_ref().map(|near| format!(", did you mean `{near}`?")).unwrap_or_default()
+}
+
+impl StoreError {
+    pub(crate) fn corrupt(what: impl Into<String>) -> Self {
+        Self::Corrupt { what: what.into() }
+    }
+
+    /// A connection that could not be made. The driver's words are kept: they hold no password.
+    pub(crate) fn unreachable(shown: &str, source: sqlx::Error) -> Self {
+        match Self::from(source) {
+            Self::Failed { source } => Self::Unreachable { shown: shown.to_owned(), why: source.to_string() },
+            Self::Unreachable { why, .. } => Self::Unreachable { shown: shown.to_owned(), why },
+            other => other,
+        }
+    }
+
+    /// Whether the same call may succeed later without anything being mended.
+    pub fn is_passing(&self) -> bool {
+        matches!(self, Self::Unreachable { .. } | Self::Busy)
+    }
+}
+
+impl From<sqlx::Error> for StoreError {
+    fn from(source: sqlx::Error) -> Self {
+        match &source {
+            sqlx::Error::PoolTimedOut => Self::Busy,
+            sqlx::Error::Io(why) => Self::Unreachable { shown: "its address".into(), why: why.to_string() },
+            sqlx::Error::Database(why) => {
+                let code = why.code().unwrap_or_default();
+                // SQLite gives primary or extended result codes (extended: primary in the low byte); PostgreSQL gives
+                // five characters, of which the first two are the class.
+                match code.parse::<i32>().ok().filter(|_| code.len() < 5).map(|code| code & 0xff) {
+                    Some(5 | 6) => Self::Busy,
+                    Some(8 | 10 | 13) => Self::CannotWrite { why: why.message().to_owned() },
+                    Some(11 | 26) => Self::corrupt(why.message().to_owned()),
+                    Some(_) => Self::Failed { source },
+                    None if code.starts_with("08") || code.starts_with("57P") => {
+                        Self::Unreachable { shown: "its address".into(), why: why.message().to_owned() }
+                    }
+                    None if code.starts_with("53") => Self::CannotWrite { why: why.message().to_owned() },
+                    None if code == "55P03" || code == "40P01" => Self::Busy,
+                    None => Self::Failed { source },
+                }
+            }
+            _ => Self::Failed { source },
+        }
+    }
+}

@@ -1,0 +1,86 @@
+//! The schema and how it comes into a store: embedded, forward only, each migration in one transaction.
+
+use sqlx::{AnyPool, Row};
+
+use super::{Engine, StoreError};
+
+/// In order; a released one is never edited, the next one mends it.
+const MIGRATIONS: [(i64, &str, &str); 1] = [(1, "base", include_str!("migrations/0001_base.sql"))];
+
+/// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.
+///
+/// # Errors
+/// [`StoreError::TooNew`] when a later program has been here.
+pub(super) async fn bring_up_to_date(pool: &AnyPool, engine: Engine) -> Result<(), StoreError> {
+    // Looking first keeps a command from waiting for the service's write lock on every start.
+    if stand_of(pool, engine).await? == known() {
+        return Ok(());
+    }
+    let mut tx = match engine {
+        Engine::Sqlite => pool.begin_with("BEGIN IMMEDIATE").await?,
+        Engine::Postgres => pool.begin().await?,
+    };
+    if engine == Engine::Postgres {
+        // Two workers started together must not both create the tables.
+        sqlx::query("SELECT pg_advisory_xact_lock($1)").bind(MIGRATION_LOCK).execute(&mut *tx).await?;
+    }
+    sqlx::query("CREATE TABLE IF NOT EXISTS schema_migrations (version BIGINT PRIMARY KEY, name TEXT NOT NULL)")
+        .execute(&mut *tx)
+        .await?;
+    let stand: i64 = sqlx::query("SELECT COALESCE(MAX(version), 0) AS stand FROM schema_migrations")
+        .fetch_one(&mut *tx)
+        .await?
+        .try_get("stand")?;
+    for (version, name, text) in MIGRATIONS {
+        if version > stand {
+            // All missing migrations share one transaction: the schema is the old one or the new one, never between.
+            sqlx::raw_sql(sqlx::AssertSqlSafe(for_engine(text, engine))).execute(&mut *tx).await?;
+            sqlx::query("INSERT INTO schema_migrations (version, name) VALUES ($1, $2)")
+                .bind(version)
+                .bind(name)
+                .execute(&mut *tx)
+                .await?;
+        }
+    }
+    tx.commit().await?;
+    Ok(())
+}
+
+/// Any number will do; it only has to be the same in every process.
+const MIGRATION_LOCK: i64 = 0x7472_6565_6265_6c6c;
+
+fn known() -> i64 {
+    MIGRATIONS.iter().map(|(version, ..)| *version).max().unwrap_or(0)
+}
+
+/// The newest migration that was run; 0 in an empty store.
+async fn stand_of(pool: &AnyPool, engine: Engine) -> Result<i64, StoreError> {
+    let there = match engine {
+        Engine::Sqlite => {
+            sqlx::query("SELECT COUNT(*) AS n FROM sqlite_master WHERE type = 'table' AND name = 'schema_migrations'")
+        }
+        Engine::Postgres => sqlx::query(
+            "SELECT COUNT(*) AS n FROM pg_catalog.pg_tables WHERE schemaname = current_schema() AND tablename = 'schema_migrations'",
+        ),
+    };
+    if there.fetch_one(pool).await?.try_get::<i64, _>("n")? == 0 {
+        return Ok(0);
+    }
+    let found: i64 = sqlx::query("SELECT COALESCE(MAX(version), 0) AS stand FROM schema_migrations")
+        .fetch_one(pool)
+        .await?
+        .try_get("stand")?;
+    if found > known() {
+        return Err(StoreError::TooNew { found, known: known() });
+    }
+    Ok(found)
+}
+
+/// `/*clustered*/` after a table keeps its rows in key order on SQLite, which halves the file and makes reading a
+/// station's record one sweep. PostgreSQL has no such word.
+fn for_engine(text: &str, engine: Engine) -> String {
+    match engine {
+        Engine::Sqlite => text.replace("/*clustered*/", "WITHOUT ROWID"),
+        Engine::Postgres => text.to_owned(),
+    }
+}

@@ -1,0 +1,75 @@
+//! The same behaviour on both engines: SQLite in a fresh folder, PostgreSQL in a fresh schema.
+
+use std::panic::AssertUnwindSafe;
+use std::sync::atomic::{AtomicU32, Ordering};
+
+use futures::FutureExt;
+use sqlx::{AnyConnection, AssertSqlSafe, Connection};
+use treebell::store::Store;
+
+use crate::support;
+
+/// Runs a check on SQLite, and on PostgreSQL where one answers at `TREEBELL_TEST_POSTGRES` or on this machine. The
+/// check gets the address of an empty store, which it may open as often as it likes.
+pub async fn at_each_address<F: Future<Output = ()>>(what: &str, check: impl Fn(String) -> F) {
+    let folder = tempfile::tempdir().unwrap();
+    check(format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await;
+
+    let Some(schema) = Schema::create().await else {
+        support::skipped(what, "PostgreSQL at TREEBELL_TEST_POSTGRES or 127.0.0.1:5432 for its second half");
+        return;
+    };
+    let outcome = AssertUnwindSafe(check(schema.address.clone())).catch_unwind().await;
+    schema.remove().await;
+    if let Err(panic) = outcome {
+        eprintln!("the check above failed on PostgreSQL");
+        std::panic::resume_unwind(panic);
+    }
+}
+
+/// As [`at_each_address`], with the store opened.
+pub async fn on_each_engine<F: Future<Output = ()>>(what: &str, check: impl Fn(Store) -> F) {
+    let check = &check;
+    at_each_address(what, |address| async move {
+        let store = Store::open(&address).await.unwrap();
+        check(store.clone()).await;
+        store.close().await;
+    })
+    .await;
+}
+
+struct Schema {
+    server: String,
+    name: String,
+    address: String,
+}
+
+impl Schema {
+    async fn create() -> Option<Self> {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        sqlx::any::install_default_drivers();
+        let named = std::env::var("TREEBELL_TEST_POSTGRES").ok();
+        let server = named.clone().unwrap_or_else(|| "postgres://postgres@127.0.0.1:5432/postgres".into());
+        let mut connection = match AnyConnection::connect(&server).await {
+            Ok(connection) => connection,
+            // A server that was asked for by name must answer.
+            Err(why) => {
+                assert!(named.is_none(), "TREEBELL_TEST_POSTGRES does not answer: {why}");
+                return None;
+            }
+        };
+        let name = format!("treebell_test_{}_{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed));
+        sqlx::query(AssertSqlSafe(format!("CREATE SCHEMA {name}"))).execute(&mut connection).await.unwrap();
+        let joint = if server.contains('?') { '&' } else { '?' };
+        let address = format!("{server}{joint}options[search_path]={name}");
+        Some(Self { server, name, address })
+    }
+
+    async fn remove(self) {
+        let mut connection = AnyConnection::connect(&self.server).await.unwrap();
+        sqlx::query(AssertSqlSafe(format!("DROP SCHEMA {} CASCADE", self.name)))
+            .execute(&mut connection)
+            .await
+            .unwrap();
+    }
+}
