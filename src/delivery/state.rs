@@ -1,0 +1,300 @@
+//! Where a delivery stands, and the one table of how it may move.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+/// What is known of one delivery.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DeliveryState {
+    /// Waits for its turn.
+    Queued,
+    /// A worker has it in hand.
+    Leased,
+    /// Bytes may have gone out and no answer was booked: it may or may not have been accepted.
+    Uncertain,
+    /// The channel took responsibility.
+    Sent,
+    /// A report says that it reached the phone or mailbox.
+    Delivered,
+    /// A report says that it did not.
+    Bounced,
+    /// Refused for good, never accepted.
+    Failed,
+    /// Its notice is of no use any more; never accepted as far as we know.
+    Expired,
+    /// Staff or the addressee ended it before it went out.
+    Cancelled,
+}
+
+impl DeliveryState {
+    pub const ALL: [DeliveryState; 9] = [
+        DeliveryState::Queued,
+        DeliveryState::Leased,
+        DeliveryState::Uncertain,
+        DeliveryState::Sent,
+        DeliveryState::Delivered,
+        DeliveryState::Bounced,
+        DeliveryState::Failed,
+        DeliveryState::Expired,
+        DeliveryState::Cancelled,
+    ];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            DeliveryState::Queued => "queued",
+            DeliveryState::Leased => "leased",
+            DeliveryState::Uncertain => "uncertain",
+            DeliveryState::Sent => "sent",
+            DeliveryState::Delivered => "delivered",
+            DeliveryState::Bounced => "bounced",
+            DeliveryState::Failed => "failed",
+            DeliveryState::Expired => "expired",
+            DeliveryState::Cancelled => "cancelled",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|state| state.name() == name)
+    }
+
+    /// How much is known of the message's fate. A report never moves a delivery to a lower number, so its end is the
+    /// same in whatever order the reports come in. Proof that a message arrived outweighs every word that it did not:
+    /// of two copies one may be refused and the other read.
+    fn evidence(self) -> u8 {
+        match self {
+            DeliveryState::Queued | DeliveryState::Leased => 0,
+            DeliveryState::Uncertain => 1,
+            DeliveryState::Expired | DeliveryState::Cancelled => 2,
+            DeliveryState::Failed => 3,
+            DeliveryState::Sent => 4,
+            DeliveryState::Bounced => 5,
+            DeliveryState::Delivered => 6,
+        }
+    }
+}
+
+impl fmt::Display for DeliveryState {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// How often a message whose answer was lost may go out: the first time and once more.
+pub const COPIES_AT_MOST: i64 = 2;
+
+/// The state with the number that marks possible repeats.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Standing {
+    pub state: DeliveryState,
+    /// How often bytes may have gone out with no answer booked.
+    pub uncertain_count: i64,
+}
+
+/// What can happen to a delivery.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Event {
+    /// A worker takes it in hand.
+    Claim,
+    /// The channel took it (answer under the same fence).
+    Accepted,
+    /// The channel did not take it, for now.
+    NotNow,
+    /// The channel will never take it.
+    Refused,
+    /// All bytes went out and no answer came.
+    AnswerLost,
+    /// The worker vanished, its lease ran out.
+    LeaseLost,
+    /// News from outside, at any time and in any order.
+    Report(Report),
+    /// Its notice is of no use any more.
+    Expire,
+    Cancel,
+    /// Staff ask for one more try.
+    RetryByHand,
+}
+
+/// What a delivery report or bounce says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Report {
+    /// The next hop has it.
+    Accepted,
+    /// It reached the phone or mailbox.
+    Delivered,
+    /// It will not reach it.
+    Undelivered,
+}
+
+impl Report {
+    pub fn name(self) -> &'static str {
+        match self {
+            Report::Accepted => "accepted",
+            Report::Delivered => "delivered",
+            Report::Undelivered => "undelivered",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        [Report::Accepted, Report::Delivered, Report::Undelivered].into_iter().find(|report| report.name() == name)
+    }
+
+    pub fn leads_to(self) -> DeliveryState {
+        match self {
+            Report::Accepted => DeliveryState::Sent,
+            Report::Delivered => DeliveryState::Delivered,
+            Report::Undelivered => DeliveryState::Bounced,
+        }
+    }
+}
+
+impl Standing {
+    pub fn new(state: DeliveryState, uncertain_count: i64) -> Self {
+        Self { state, uncertain_count }
+    }
+
+    /// Where `event` leads from here; `None` when it changes nothing or is not allowed. This is the only place that
+    /// says how a delivery may move.
+    pub fn after(self, event: Event) -> Option<Standing> {
+        use DeliveryState::*;
+        let to = |state| Some(Standing { state, ..self });
+        let uncertain_once_more = || Some(Standing::new(Uncertain, self.uncertain_count + 1));
+        match (self.state, event) {
+            (Queued, Event::Claim) => to(Leased),
+            (Uncertain, Event::Claim) if self.uncertain_count < COPIES_AT_MOST => to(Leased),
+
+            (Leased, Event::Accepted) => to(Sent),
+            (Leased, Event::Refused) => to(Failed),
+            // The first copy's fate is as unknown as before, and its one repeat is still owed.
+            (Leased, Event::NotNow) if self.uncertain_count == 1 => to(Uncertain),
+            (Leased, Event::NotNow) => to(Queued),
+            (Leased, Event::AnswerLost | Event::LeaseLost) => uncertain_once_more(),
+
+            (from, Event::Report(report)) => {
+                let state = report.leads_to();
+                if state.evidence() > from.evidence() { to(state) } else { None }
+            }
+
+            (Queued, Event::Expire) => to(Expired),
+            (Queued | Uncertain, Event::Cancel) => to(Cancelled),
+            (Uncertain | Bounced | Failed, Event::RetryByHand) => to(Queued),
+            _ => None,
+        }
+    }
+
+    /// Whether nothing more will be tried by itself. An uncertain one has ended when its repeat was used up, or can no
+    /// longer be of use.
+    pub fn ended(self, past_expiry: bool) -> bool {
+        match self.state {
+            DeliveryState::Queued | DeliveryState::Leased => false,
+            DeliveryState::Uncertain => past_expiry || self.uncertain_count >= COPIES_AT_MOST,
+            _ => true,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn after(state: DeliveryState, uncertain_count: i64, event: Event) -> Option<(DeliveryState, i64)> {
+        Standing::new(state, uncertain_count).after(event).map(|s| (s.state, s.uncertain_count))
+    }
+
+    #[test]
+    fn the_usual_way_is_queued_leased_sent_delivered() {
+        use DeliveryState::*;
+        assert_eq!(after(Queued, 0, Event::Claim), Some((Leased, 0)));
+        assert_eq!(after(Leased, 0, Event::Accepted), Some((Sent, 0)));
+        assert_eq!(after(Sent, 0, Event::Report(Report::Delivered)), Some((Delivered, 0)));
+    }
+
+    #[test]
+    fn an_uncertain_one_goes_out_once_more_and_not_twice() {
+        use DeliveryState::*;
+        assert_eq!(after(Leased, 0, Event::AnswerLost), Some((Uncertain, 1)));
+        assert_eq!(after(Uncertain, 1, Event::Claim), Some((Leased, 1)));
+        assert_eq!(after(Leased, 1, Event::NotNow), Some((Uncertain, 1)), "the repeat is still owed");
+        assert_eq!(after(Leased, 1, Event::LeaseLost), Some((Uncertain, 2)));
+        assert_eq!(after(Uncertain, 2, Event::Claim), None);
+        assert!(Standing::new(Uncertain, 2).ended(false));
+        assert!(!Standing::new(Uncertain, 1).ended(false));
+    }
+
+    #[test]
+    fn only_what_waits_can_expire_or_be_cancelled() {
+        use DeliveryState::*;
+        for state in DeliveryState::ALL {
+            assert_eq!(after(state, 0, Event::Expire).is_some(), state == Queued, "{state} expire");
+            assert_eq!(after(state, 0, Event::Cancel).is_some(), matches!(state, Queued | Uncertain), "{state} cancel");
+        }
+    }
+
+    #[test]
+    fn an_answer_counts_only_while_leased() {
+        for state in DeliveryState::ALL.into_iter().filter(|state| *state != DeliveryState::Leased) {
+            for event in [Event::Accepted, Event::NotNow, Event::Refused, Event::AnswerLost, Event::LeaseLost] {
+                assert_eq!(after(state, 0, event), None, "{state} {event:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn names_read_back() {
+        for state in DeliveryState::ALL {
+            assert_eq!(DeliveryState::parse(state.name()), Some(state));
+        }
+        assert_eq!(DeliveryState::parse("posted"), None);
+    }
+
+    fn report() -> impl Strategy<Value = Event> {
+        prop_oneof![
+            Just(Event::Report(Report::Accepted)),
+            Just(Event::Report(Report::Delivered)),
+            Just(Event::Report(Report::Undelivered)),
+        ]
+    }
+
+    fn answer() -> impl Strategy<Value = Event> {
+        prop_oneof![Just(Event::Accepted), Just(Event::NotNow), Just(Event::Refused), Just(Event::AnswerLost)]
+    }
+
+    proptest! {
+        // Reports come out of order and repeated, also before our own booking of the answer. Without the forward-only rule
+        // (compare `evidence` in `after`) this fails: a late "accepted" takes "delivered" back.
+        #[test]
+        fn late_reports_end_in_the_same_state_in_every_order(
+            answer in answer(),
+            (reports, order) in proptest::collection::vec(report(), 1..6)
+                .prop_flat_map(|reports| {
+                    let order = Just((0..=reports.len()).collect::<Vec<_>>()).prop_shuffle();
+                    (Just(reports), order)
+                }),
+        ) {
+            let mut events = reports.clone();
+            events.push(answer);
+            let run = |order: &mut dyn Iterator<Item = usize>| {
+                order.fold(Standing::new(DeliveryState::Leased, 0), |at, i| at.after(events[i]).unwrap_or(at)).state
+            };
+            let in_turn = run(&mut (0..events.len()));
+            let shuffled = run(&mut order.iter().copied());
+            prop_assert_eq!(in_turn, shuffled);
+        }
+
+        #[test]
+        fn no_report_takes_evidence_back(
+            state in proptest::sample::select(DeliveryState::ALL.to_vec()),
+            reports in proptest::collection::vec(report(), 1..20),
+        ) {
+            let mut at = Standing::new(state, 0);
+            for report in reports {
+                let next = at.after(report).unwrap_or(at);
+                prop_assert!(next.state.evidence() >= at.state.evidence());
+                at = next;
+            }
+        }
+    }
+}
