@@ -82,6 +82,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
     start_log(&config)?;
     match cli.command {
         Command::CheckConfig(args) => check_config::run(&args, &config),
+        Command::DegreeDays(args) => degree_days::run(args).await,
     }
 }
 
@@ -93,7 +94,4 @@ fn start_log(config: &Config) -> Result<(), CommandError> {
     // A second start, as tests do, keeps the first.
     let _ = if config.log.json { log.json().try_init() } else { log.compact().try_init() };
     Ok(())
-    match cli.command {
-        Command::DegreeDays(args) => degree_days::run(args).await,
-    }
 }
