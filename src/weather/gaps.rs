@@ -188,3 +188,175 @@ fn hold_first_value(cells: &mut [Option<Cell>]) {
         *cell = Some(Cell { value_c, from: CellOrigin::Interpolated });
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::invented::{day, index, station, versions};
+    use super::super::record::Known;
+    use super::*;
+
+    type Days_ = Vec<(Option<i32>, Option<i32>)>;
+    const FIRST: fn() -> NaiveDate = || day(2026, 1, 1);
+
+    fn series(days: &[(Option<i32>, Option<i32>)]) -> RawSeries {
+        let last = FIRST() + Days::new(days.len() as u64 - 1);
+        index(versions(FIRST(), days)).as_of(Known::Everything, &station("A", 0.0).sources, FIRST(), last)
+    }
+
+    fn whole(values: &[i32]) -> Days_ {
+        values.iter().map(|max| (Some(*max), Some(max - 100))).collect()
+    }
+
+    fn no_normals() -> Normals {
+        Normals::around(&index(Vec::new()), Known::Everything, &[], 2026)
+    }
+
+    /// Ten years of 8.0/-2.0 °C on every day of January and February.
+    fn flat_normals() -> Normals {
+        let all = (2010..2020).flat_map(|year| versions(day(year, 1, 1), &[(Some(80), Some(-20)); 59])).collect();
+        Normals::around(&index(all), Known::Everything, &station("A", 0.0).sources, 2026)
+    }
+
+    /// Days of January 2026 as `max origin`.
+    fn filled(primary: &Days_, neighbours: &[(f64, Days_)], normals: &Normals, from: u32) -> Vec<String> {
+        let accepted = series(primary);
+        let neighbours: Vec<Neighbour> = neighbours
+            .iter()
+            .zip(["B", "C"])
+            .map(|((elevation_m, days), id)| Neighbour {
+                station: StationId::from(id),
+                elevation_m: *elevation_m,
+                accepted: series(days),
+            })
+            .collect();
+        let this = Primary { elevation_m: 2000.0, accepted: &accepted, normals };
+        let to = FIRST() + Days::new(primary.len() as u64 - 1);
+        let days = fill(&this, &neighbours, &WeatherConfig::default(), day(2026, 1, from), to);
+        for (nth, filled) in days.iter().enumerate() {
+            assert_eq!(filled.day, day(2026, 1, from) + Days::new(nth as u64), "no hole");
+        }
+        days.iter()
+            .map(|filled| {
+                let how = match &filled.origin {
+                    DayOrigin::Observed => "observed".to_owned(),
+                    DayOrigin::Neighbour { station } => format!("from {station}"),
+                    DayOrigin::Interpolated => "line".to_owned(),
+                    DayOrigin::Climatology => "usual".to_owned(),
+                    DayOrigin::Forecast => "forecast".to_owned(),
+                };
+                format!("{:.2} {how}", filled.temperatures.max_c)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn height_is_corrected_by_the_standard_atmosphere() {
+        // ICAO standard atmosphere (Doc 7488/3): -6.5 K per km, so 1,619 m -> 2,194 m is -3.7375 K, 0 m -> 1,000 m -6.5 K.
+        assert!((lapse_correction_c(6.5, 1619.0, 2194.0) - -3.7375).abs() < 1e-12);
+        assert!((288.15 + lapse_correction_c(6.5, 0.0, 1000.0) - 281.65).abs() < 1e-9);
+        assert!((288.15 + lapse_correction_c(6.5, 0.0, 11_000.0) - 216.65).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_neighbour_fills_first_corrected_for_height_alone_when_common_days_are_few() {
+        let primary = vec![(Some(100), Some(0)), (None, None), (Some(120), Some(10))];
+        let lower = whole(&[130, 140, 150]);
+        // 500 m lower: 3.25 °C warmer by the lapse rate alone.
+        assert_eq!(
+            filled(&primary, &[(1500.0, lower)], &no_normals(), 1),
+            ["10.00 observed", "10.75 from B", "12.00 observed"]
+        );
+    }
+
+    #[test]
+    fn with_enough_common_days_the_bias_goes_too_and_the_height_does_not_matter() {
+        let mut primary = whole(&(0..40).map(|nth| 100 + nth).collect::<Vec<_>>());
+        let neighbour = whole(&(0..40).map(|nth| 127 + nth).collect::<Vec<_>>());
+        primary[35] = (None, Some(35));
+        for elevation_m in [1500.0, 2000.0, 2500.0] {
+            let days = filled(&primary, &[(elevation_m, neighbour.clone())], &no_normals(), 1);
+            assert_eq!(days[35], "13.50 from B");
+        }
+    }
+
+    #[test]
+    fn maximum_and_minimum_have_their_own_bias() {
+        let mut primary: Days_ = (0..40).map(|_| (Some(100), Some(-50))).collect();
+        primary[35] = (None, None);
+        let neighbour: Days_ = (0..40).map(|_| (Some(120), Some(-90))).collect();
+        let accepted = series(&primary);
+        let normals = no_normals();
+        let this = Primary { elevation_m: 2000.0, accepted: &accepted, normals: &normals };
+        let b = Neighbour { station: StationId::from("B"), elevation_m: 1700.0, accepted: series(&neighbour) };
+        let days = fill(&this, &[b], &WeatherConfig::default(), FIRST(), day(2026, 2, 9));
+        let got = days[35].temperatures;
+        assert!((got.max_c - 10.0).abs() < 1e-9 && (got.min_c - -5.0).abs() < 1e-9, "{got:?}");
+    }
+
+    #[test]
+    fn the_next_neighbour_fills_what_the_first_has_not() {
+        let primary = vec![(Some(100), Some(0)), (None, None), (None, None), (Some(100), Some(0))];
+        let b = vec![(None, None), (Some(90), Some(0)), (None, None), (None, None)];
+        let c = whole(&[70, 70, 70, 70]);
+        assert_eq!(
+            filled(&primary, &[(2000.0, b), (2000.0, c)], &no_normals(), 1),
+            ["10.00 observed", "9.00 from B", "7.00 from C", "10.00 observed"]
+        );
+    }
+
+    #[test]
+    fn two_days_are_drawn_over_and_three_are_the_usual_weather() {
+        let two = vec![(Some(100), Some(0)), (None, None), (None, None), (Some(130), Some(0))];
+        assert_eq!(
+            filled(&two, &[], &flat_normals(), 1),
+            ["10.00 observed", "11.00 line", "12.00 line", "13.00 observed"]
+        );
+        let three = vec![(Some(100), Some(0)), (None, None), (None, None), (None, None), (Some(130), Some(0))];
+        assert_eq!(
+            filled(&three, &[], &flat_normals(), 1),
+            ["10.00 observed", "8.00 usual", "8.00 usual", "8.00 usual", "13.00 observed"]
+        );
+    }
+
+    #[test]
+    fn nothing_is_made_up_past_the_last_real_value_but_a_neighbour_that_has_the_days_gives_them() {
+        let primary = vec![(Some(100), Some(0)), (Some(110), Some(10)), (None, Some(20)), (None, None), (None, None)];
+        assert_eq!(filled(&primary, &[], &flat_normals(), 1), ["10.00 observed", "11.00 observed"]);
+        let b = vec![(None, None), (None, None), (Some(90), None), (Some(95), Some(5)), (None, None)];
+        assert_eq!(
+            filled(&primary, &[(2000.0, b)], &flat_normals(), 1),
+            ["10.00 observed", "11.00 observed", "9.00 from B", "9.50 from B"]
+        );
+    }
+
+    #[test]
+    fn a_line_may_start_before_the_season() {
+        let primary = vec![(Some(100), Some(0)), (None, None), (Some(120), Some(0))];
+        assert_eq!(filled(&primary, &[], &no_normals(), 2), ["11.00 line", "12.00 observed"]);
+    }
+
+    #[test]
+    fn a_station_without_a_past_is_held_together_by_lines() {
+        let primary =
+            vec![(None, None), (Some(100), Some(0)), (None, None), (None, None), (None, None), (Some(140), Some(0))];
+        assert_eq!(
+            filled(&primary, &[], &no_normals(), 1),
+            ["10.00 line", "10.00 observed", "11.00 line", "12.00 line", "13.00 line", "14.00 observed"]
+        );
+    }
+
+    #[test]
+    fn a_day_with_one_value_missing_is_not_observed_and_extremes_never_cross() {
+        let primary = vec![(Some(100), Some(90)), (Some(50), None), (Some(100), Some(90))];
+        assert_eq!(
+            filled(&primary, &[], &no_normals(), 1),
+            ["10.00 observed", "9.00 line", "10.00 observed"],
+            "the drawn minimum of 9.0 lies over the observed maximum of 5.0: they change places"
+        );
+    }
+
+    #[test]
+    fn no_data_at_all_is_no_days() {
+        assert!(filled(&vec![(None, None); 5], &[], &flat_normals(), 1).is_empty());
+    }
+}

@@ -20,6 +20,9 @@ pub mod gaps;
 pub mod prepare;
 pub mod status;
 
+#[cfg(test)]
+mod invented;
+
 use std::fmt;
 
 use chrono::{DateTime, NaiveDate, Utc};

@@ -2,7 +2,7 @@
 
 use chrono::{Datelike, NaiveDate};
 
-use super::quality::{HIGHEST_C, LOWEST_C, OUTLIER_SDS};
+use super::quality::{HIGHEST, LOWEST, OUTLIER_SDS};
 use super::record::{Known, RecordIndex};
 use super::{DayTemperatures, Element, SourceRef};
 
@@ -58,7 +58,7 @@ impl Normals {
                 for (element, of_element) in [Element::Max, Element::Min].into_iter().zip(&mut values) {
                     let Some(value) = raw.get(element).map(|raw| raw.value) else { continue };
                     if let Some(slot) = of_element.get_mut(slot(day))
-                        && (LOWEST_C..=HIGHEST_C).contains(&value.c())
+                        && (LOWEST..=HIGHEST).contains(&value)
                     {
                         slot.push(value.0);
                     }

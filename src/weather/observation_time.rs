@@ -162,3 +162,117 @@ fn correlation(pairs: &[(f64, f64)]) -> Option<f64> {
     }
     (aa > 0.0 && bb > 0.0).then(|| ab / (aa * bb).sqrt())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::invented::{at, day, index, reading, station, version, versions};
+    use super::super::record::Known;
+    use super::super::{TenthsC, Version};
+    use super::*;
+
+    fn placed(hour: Option<u8>, setting: Option<u8>, element: Element) -> NaiveDate {
+        let station = Station { observation_hour: setting, ..station("A", 2000.0) };
+        attribute(&Reading { observation_hour: hour, ..reading(day(2026, 6, 15), element, 200) }, &station).day
+    }
+
+    #[test]
+    fn a_morning_maximum_belongs_to_the_day_before_and_nothing_else_moves() {
+        let (same, before) = (day(2026, 6, 15), day(2026, 6, 14));
+        for hour in 1..=11 {
+            assert_eq!(placed(Some(hour), None, Element::Max), before, "hour {hour}");
+        }
+        for hour in 12..=24 {
+            assert_eq!(placed(Some(hour), None, Element::Max), same, "hour {hour}");
+        }
+        assert_eq!(placed(Some(7), None, Element::Min), same);
+        assert_eq!(placed(None, None, Element::Max), same);
+    }
+
+    #[test]
+    fn the_sources_hour_comes_before_the_stations_setting_and_hour_zero_tells_nothing() {
+        let (same, before) = (day(2026, 6, 15), day(2026, 6, 14));
+        assert_eq!(placed(None, Some(7), Element::Max), before);
+        assert_eq!(placed(Some(17), Some(7), Element::Max), same);
+        assert_eq!(placed(Some(8), Some(24), Element::Max), before);
+        assert_eq!(placed(Some(0), None, Element::Max), same);
+        assert_eq!(placed(Some(0), Some(7), Element::Max), before);
+        assert_eq!(placed(Some(99), None, Element::Max), same);
+    }
+
+    #[test]
+    fn a_lagged_reading_stays_and_a_calendar_day_feed_has_no_observer() {
+        let station = Station { observation_hour: Some(7), ..station("A", 2000.0) };
+        let lagged = Reading { lagged: true, ..reading(day(2026, 6, 15), Element::Max, 200) };
+        assert_eq!(attribute(&lagged, &station).day, day(2026, 6, 15));
+        let hourly = Reading { feed: FeedKind::NwsObservations, ..reading(day(2026, 6, 15), Element::Max, 200) };
+        assert_eq!(attribute(&hourly, &station), Attribution { day: day(2026, 6, 15), hour: HourKnown::No });
+    }
+
+    #[test]
+    fn after_a_change_of_schedule_the_reading_that_saw_the_afternoon_is_kept_and_the_other_told() {
+        let evening = Reading { observation_hour: Some(17), ..reading(day(2026, 6, 14), Element::Max, 280) };
+        let morning = Reading { observation_hour: Some(7), ..reading(day(2026, 6, 15), Element::Max, 190) };
+        for readings in [[evening.clone(), morning.clone()], [morning, evening]] {
+            let got = to_versions(&readings, &station("A", 2000.0), at("2026-06-16T12:00:00Z"), false);
+            assert_eq!(got.versions.iter().map(|v| (v.day, v.value.0)).collect::<Vec<_>>(), [(day(2026, 6, 14), 280)]);
+            assert_eq!(got.set_aside.len(), 1);
+            assert_eq!(
+                got.set_aside[0].reason.to_string(),
+                "filed under 2026-06-15, but the reading filed under 2026-06-14 holds this day's maximum"
+            );
+        }
+    }
+
+    #[test]
+    fn of_two_claims_the_one_whose_hour_the_source_told_is_kept() {
+        let unsure = reading(day(2026, 6, 14), Element::Max, 280);
+        let sure = Reading { observation_hour: Some(7), ..reading(day(2026, 6, 15), Element::Max, 290) };
+        let got = to_versions(&[sure, unsure], &station("A", 2000.0), at("2026-06-16T12:00:00Z"), false);
+        assert_eq!(got.versions[0].value, TenthsC(290));
+        assert_eq!(got.set_aside[0].value, TenthsC(280));
+    }
+
+    #[test]
+    fn a_flagged_reading_never_displaces_a_good_one_and_a_repeated_line_is_not_news() {
+        let good = reading(day(2026, 6, 14), Element::Min, 80);
+        let flagged = Reading { source_rejects: Some("quality flag I".into()), value: TenthsC(300), ..good.clone() };
+        let got = to_versions(&[good.clone(), flagged, good], &station("A", 2000.0), at("2026-06-16T12:00:00Z"), true);
+        assert_eq!(got.versions.len(), 1);
+        assert_eq!(
+            (got.versions[0].value, &got.versions[0].rejected, got.versions[0].bulk),
+            (TenthsC(80), &None, true)
+        );
+        assert_eq!(got.set_aside.len(), 1);
+    }
+
+    /// Changes from day to day that no lag but the right one can follow.
+    fn wobble(nth: u64) -> i32 {
+        ((nth * nth * 37 + nth * 11) % 97) as i32
+    }
+
+    #[test]
+    fn a_station_that_files_yesterdays_maximum_is_recognised() {
+        let first = day(2026, 1, 1);
+        let maxima = |delay: u64| -> Vec<Version> {
+            (0..120).map(|nth| version(first + Days::new(nth + delay), Element::Max, wobble(nth))).collect()
+        };
+        let series =
+            |versions| index(versions).as_of(Known::Everything, &station("A", 0.0).sources, first, day(2026, 5, 30));
+        let fit = best_lag(&series(maxima(1)), &series(maxima(0))).unwrap();
+        assert_eq!(fit.lag, -1);
+        assert!(fit.correlation > 0.999 && fit.runner_up < 0.5 && fit.days >= LAG_DAYS, "{fit:?}");
+        assert_eq!(best_lag(&series(maxima(0)), &series(maxima(1))).unwrap().lag, 1);
+        assert_eq!(best_lag(&series(maxima(1)), &series(maxima(1))).unwrap().lag, 0);
+    }
+
+    #[test]
+    fn a_short_or_constant_comparison_says_nothing() {
+        let first = day(2026, 1, 1);
+        let series = |days: &[(Option<i32>, Option<i32>)]| {
+            index(versions(first, days)).as_of(Known::Everything, &station("A", 0.0).sources, first, day(2026, 5, 30))
+        };
+        let short: Vec<_> = (0..80).map(|nth| (Some(wobble(nth)), None)).collect();
+        assert_eq!(best_lag(&series(&short), &series(&short)), None);
+        assert_eq!(best_lag(&series(&[(Some(100), None); 140]), &series(&[(Some(100), None); 140])), None);
+    }
+}

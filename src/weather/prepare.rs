@@ -121,3 +121,103 @@ impl Member<'_> {
         quality::judge(self.record, known, &self.station.sources, Some(self.normals), from, to)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::invented::{at, day, index, station, version, versions};
+    use super::super::{DayOrigin, Element};
+    use super::*;
+
+    fn wave(days: u64, shift: i32) -> Vec<(Option<i32>, Option<i32>)> {
+        (0..days).map(|nth| 100 + (nth as i32 * 37 % 60) + shift).map(|max| (Some(max), Some(max - 120))).collect()
+    }
+
+    #[test]
+    fn a_season_ends_yesterday_and_says_what_it_filled_and_refused() {
+        let mut days = wave(90, 0);
+        days[10] = (None, None);
+        days[70].0 = Some(900);
+        let index = index(versions(day(2026, 1, 1), &days));
+        let station = station("A", 2000.0);
+        let known = Known::At { instant: at("2026-03-20T12:00:00Z"), bulk_latency_days: 2 };
+        let normals = Normals::around(&index, known, &station.sources, 2026);
+        let member = Member { station: &station, record: &index, normals: &normals };
+        let got = season_days(&member, &[], &WeatherConfig::default(), known, day(2026, 1, 1), day(2026, 3, 20));
+        assert_eq!(got.days.len(), 78);
+        assert_eq!(got.days.last().map(|d| d.day), Some(day(2026, 3, 19)));
+        assert_eq!(got.newest_real_day, Some(day(2026, 3, 19)));
+        assert_eq!(got.filled_days, 2);
+        assert_eq!(got.rejected.len(), 1);
+        assert_eq!((got.rejected[0].day, got.rejected[0].element), (day(2026, 3, 12), Element::Max));
+    }
+
+    #[test]
+    fn a_silent_station_lives_on_its_neighbour_but_its_newest_real_day_stays() {
+        let (own, other) = (wave(40, 0), wave(60, 30));
+        let (primary, neighbour) = (index(versions(day(2026, 1, 1), &own)), index(versions(day(2026, 1, 1), &other)));
+        let (a, b) = (station("A", 2000.0), station("B", 1600.0));
+        let none = Normals::around(&index(Vec::new()), Known::Everything, &[], 2026);
+        let primary = Member { station: &a, record: &primary, normals: &none };
+        let neighbour = Member { station: &b, record: &neighbour, normals: &none };
+        let rules = WeatherConfig::default();
+        let got = season_days(&primary, &[neighbour], &rules, Known::Everything, day(2026, 1, 1), day(2026, 3, 10));
+        assert_eq!(got.newest_real_day, Some(day(2026, 2, 9)));
+        assert_eq!((got.days.len(), got.filled_days), (60, 20));
+        assert_eq!(got.days[59].origin, DayOrigin::Neighbour { station: "B".into() });
+        assert!((got.days[59].temperatures.max_c - f64::from(wave(60, 0)[59].0.unwrap()) / 10.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_past_year_is_whole_and_one_with_too_many_gaps_is_left_out() {
+        let mut all = Vec::new();
+        for year in 2010..=2014 {
+            all.extend(versions(day(year, 1, 1), &wave(365, year - 2010)));
+        }
+        // 2011 misses 31 days before August, 2012 misses 32, 2013 misses its autumn.
+        all.retain(|version| {
+            let (first, last) = match version.day.year() {
+                2011 => (day(2011, 3, 1), day(2011, 3, 31)),
+                2012 => (day(2012, 3, 1), day(2012, 4, 1)),
+                2013 => (day(2013, 9, 1), day(2013, 12, 31)),
+                _ => return true,
+            };
+            !(first..=last).contains(&version.day)
+        });
+        let (index, station) = (index(all), station("A", 2000.0));
+        let normals = Normals::around(&index, Known::Everything, &station.sources, 2014);
+        let member = Member { station: &station, record: &index, normals: &normals };
+        let years = past_years(&member, &WeatherConfig::default(), Known::Everything, 2014);
+        assert_eq!(
+            years.iter().map(|past| (past.year, past.filled_days)).collect::<Vec<_>>(),
+            [(2010, 0), (2011, 31), (2013, 0)]
+        );
+        for past in &years {
+            assert_eq!(past.days.len(), 365);
+            assert!(past.days.windows(2).all(|pair| pair[0].day.succ_opt() == Some(pair[1].day)));
+        }
+        assert_eq!(years[2].days[364].origin, DayOrigin::Climatology);
+        assert_eq!(years[1].days[60].origin, DayOrigin::Climatology);
+    }
+
+    #[test]
+    fn an_empty_record_has_no_season_and_no_past() {
+        let (index, station) = (index(Vec::new()), station("A", 2000.0));
+        let normals = Normals::around(&index, Known::Everything, &station.sources, 2026);
+        let member = Member { station: &station, record: &index, normals: &normals };
+        let rules = WeatherConfig::default();
+        let got = season_days(&member, &[member], &rules, Known::Everything, day(2026, 1, 1), day(2026, 3, 1));
+        assert!(got.days.is_empty() && got.newest_real_day.is_none());
+        assert!(past_years(&member, &rules, Known::Everything, 2026).is_empty());
+    }
+
+    #[test]
+    fn a_running_day_is_not_summed() {
+        let today = day(2026, 3, 1);
+        let index = index(vec![version(today, Element::Max, 100), version(today, Element::Min, 0)]);
+        let station = station("A", 2000.0);
+        let normals = Normals::around(&index, Known::Everything, &station.sources, 2026);
+        let member = Member { station: &station, record: &index, normals: &normals };
+        let got = season_days(&member, &[], &WeatherConfig::default(), Known::Everything, today, today);
+        assert!(got.days.is_empty());
+    }
+}

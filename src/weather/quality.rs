@@ -11,10 +11,10 @@ use super::normals::Normals;
 use super::record::{Known, RawDay, RawSeries, RecordIndex, Refused};
 use super::{Element, FeedKind, SourceRef, TenthsC};
 
-/// World record high, °C: a maximum over it is not a temperature (Durre et al. 2010).
-pub const HIGHEST_C: f64 = 57.7;
+/// World record high: a maximum over it is not a temperature (Durre et al. 2010).
+pub const HIGHEST: TenthsC = TenthsC(577);
 /// Colder than anything measured in the contiguous United States (-56.7 °C, Rogers Pass 1954); tighter than the world's.
-pub const LOWEST_C: f64 = -60.0;
+pub const LOWEST: TenthsC = TenthsC(-600);
 /// The same value on so many values in a row is a stuck instrument.
 pub const STREAK_VALUES: usize = 20;
 /// Robust standard deviations from the station's own record for the time of year.
@@ -22,11 +22,11 @@ pub const OUTLIER_SDS: f64 = 6.0;
 /// Samples without which the outlier check does not speak.
 pub const OUTLIER_SAMPLES: u32 = 100;
 /// A maximum may lie this much below the minimum of its day before both are held.
-pub const CROSSED_TOLERANCE_C: f64 = 1.0;
+pub const CROSSED_TOLERANCE: TenthsC = TenthsC(10);
 /// Difference from both the day before and the day after.
-pub const SPIKE_C: f64 = 25.0;
+pub const SPIKE: TenthsC = TenthsC(250);
 /// Distance between a maximum and every minimum around it, and the other way round.
-pub const RANGE_C: f64 = 40.0;
+pub const RANGE: TenthsC = TenthsC(400);
 
 /// Days around a window that the checks look at, so that a run or a spike at its edge is seen.
 const CONTEXT_DAYS: u64 = 30;
@@ -165,7 +165,7 @@ impl Bench {
     fn bounds(&mut self) {
         for at in 0..self.left.len() {
             for element in BOTH {
-                if self.value(Some(at), element).is_some_and(|value| !(LOWEST_C..=HIGHEST_C).contains(&value.c())) {
+                if self.value(Some(at), element).is_some_and(|value| !(LOWEST..=HIGHEST).contains(&value)) {
                     self.strike(at, element, Reason::OutOfBounds);
                 }
             }
@@ -205,7 +205,7 @@ impl Bench {
             else {
                 continue;
             };
-            if max.c() < min.c() - CROSSED_TOLERANCE_C {
+            if max.0 < min.0 - CROSSED_TOLERANCE.0 {
                 self.strike(at, Element::Max, Reason::MaxBelowMin { other: min });
                 self.strike(at, Element::Min, Reason::MaxBelowMin { other: max });
             }
@@ -219,7 +219,7 @@ impl Bench {
                     let value = self.value(Some(at), element)?;
                     let before = self.value(at.checked_sub(1), element)?;
                     let after = self.value(Some(at + 1), element)?;
-                    let off = |other: TenthsC| (value.c() - other.c()).abs() >= SPIKE_C;
+                    let off = |other: TenthsC| (value.0 - other.0).abs() >= SPIKE.0;
                     (off(before) && off(after)).then_some((at, before, after))
                 })
                 .collect();
@@ -234,12 +234,12 @@ impl Bench {
             for element in BOTH {
                 let Some(value) = self.value(Some(at), element) else { continue };
                 let around = [at.checked_sub(1), Some(at), Some(at + 1)].into_iter();
-                let (other, is_far): (_, fn(f64) -> bool) = match element {
+                let (other, is_far): (_, fn(i32) -> bool) = match element {
                     // The nearest of the minima around is the highest, of the maxima the lowest.
-                    Element::Max => (around.filter_map(|at| self.value(at, Element::Min)).max(), |gap| gap >= RANGE_C),
-                    Element::Min => (around.filter_map(|at| self.value(at, Element::Max)).min(), |gap| gap <= -RANGE_C),
+                    Element::Max => (around.filter_map(|at| self.value(at, Element::Min)).max(), |gap| gap >= RANGE.0),
+                    Element::Min => (around.filter_map(|at| self.value(at, Element::Max)).min(), |gap| gap <= -RANGE.0),
                 };
-                if let Some(nearest) = other.filter(|other| is_far(value.c() - other.c())) {
+                if let Some(nearest) = other.filter(|other| is_far(value.0 - other.0)) {
                     self.strike(at, element, Reason::RangeTooWide { nearest });
                 }
             }
@@ -269,7 +269,7 @@ impl fmt::Display for Reason {
         match self {
             Reason::AtReceipt(why) => f.write_str(why),
             Reason::Naught => f.write_str("maximum and minimum are the same false zero"),
-            Reason::OutOfBounds => write!(f, "not between {LOWEST_C} and {HIGHEST_C} °C"),
+            Reason::OutOfBounds => write!(f, "not between {:.1} and {:.1} °C", LOWEST.c(), HIGHEST.c()),
             Reason::Stuck { values } => write!(f, "the same value {values} times in a row"),
             Reason::Outlier { usual_c, sds } => {
                 write!(f, "{sds:.1} standard deviations from the station's usual {usual_c:.1} °C for the time of year")
@@ -277,25 +277,168 @@ impl fmt::Display for Reason {
             Reason::MaxBelowMin { other } => {
                 write!(f, "the day's maximum lies below its minimum (the other value is {:.1} °C)", other.c())
             }
-            Reason::Spike { before, after } => {
-                write!(
-                    f,
-                    "{SPIKE_C} °C or more from the day before ({:.1} °C) and after ({:.1} °C)",
-                    before.c(),
-                    after.c()
-                )
-            }
-            Reason::RangeTooWide { nearest } => {
-                write!(
-                    f,
-                    "{RANGE_C} °C or more from the nearest other extreme of the days around ({:.1} °C)",
-                    nearest.c()
-                )
-            }
+            Reason::Spike { before, after } => write!(
+                f,
+                "{} °C or more from the day before ({:.1} °C) and after ({:.1} °C)",
+                SPIKE.c(),
+                before.c(),
+                after.c()
+            ),
+            Reason::RangeTooWide { nearest } => write!(
+                f,
+                "{} °C or more from the nearest other extreme of the days around ({:.1} °C)",
+                RANGE.c(),
+                nearest.c()
+            ),
             Reason::OtherReadingKept { filed_under, kept_filed_under } => write!(
                 f,
                 "filed under {filed_under}, but the reading filed under {kept_filed_under} holds this day's maximum"
             ),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Version;
+    use super::super::invented::{day, index, station, version, versions};
+    use super::*;
+
+    const FIRST: fn() -> NaiveDate = || day(2026, 3, 1);
+
+    /// Which values of a short invented series are refused: (day's place, element, check).
+    fn refused(days: &[(Option<i32>, Option<i32>)]) -> Vec<(i64, Element, &'static str)> {
+        let last = FIRST() + Days::new(days.len() as u64);
+        let raw = index(versions(FIRST(), days)).as_of(Known::Everything, &station("A", 0.0).sources, FIRST(), last);
+        let mut found: Vec<_> = check(&raw, None)
+            .iter()
+            .map(|one| ((one.day - FIRST()).num_days(), one.element, one.reason.name()))
+            .collect();
+        found.sort();
+        found
+    }
+
+    fn pair(max: i32, min: i32) -> (Option<i32>, Option<i32>) {
+        (Some(max), Some(min))
+    }
+
+    #[test]
+    fn an_ordinary_week_passes() {
+        assert_eq!(refused(&[pair(150, 10), pair(162, 22), pair(90, -30), (None, Some(-61)), (Some(45), None)]), []);
+    }
+
+    #[test]
+    fn false_zeros_of_either_scale_are_refused_but_one_zero_is_a_temperature() {
+        let both = |check| [(0, Element::Max, check), (0, Element::Min, check)];
+        assert_eq!(refused(&[pair(0, 0)]), both("false zero"));
+        assert_eq!(refused(&[pair(-178, -178)]), both("false zero"));
+        assert_eq!(refused(&[pair(0, -50), pair(100, 0), pair(50, 50)]), []);
+    }
+
+    #[test]
+    fn values_out_of_the_worlds_bounds_are_refused_and_those_at_them_pass() {
+        assert_eq!(refused(&[(Some(578), None)]), [(0, Element::Max, "out of bounds")]);
+        assert_eq!(refused(&[(None, Some(-601))]), [(0, Element::Min, "out of bounds")]);
+        assert_eq!(refused(&[(Some(577), None), (None, None), (None, Some(-600))]), []);
+    }
+
+    #[test]
+    fn twenty_equal_values_are_a_stuck_instrument_also_across_a_missing_day_and_nineteen_are_not() {
+        let mut days = vec![(Some(122), None); 20];
+        assert_eq!(refused(&days).len(), 20);
+        days.insert(7, (None, None));
+        assert_eq!(
+            refused(&days),
+            (0..21).filter(|at| *at != 7).map(|at| (at, Element::Max, "stuck")).collect::<Vec<_>>()
+        );
+        assert_eq!(refused(&[(Some(122), None); 19]), []);
+    }
+
+    #[test]
+    fn a_maximum_more_than_a_degree_below_the_minimum_holds_both() {
+        let both = [(0, Element::Max, "maximum below minimum"), (0, Element::Min, "maximum below minimum")];
+        assert_eq!(refused(&[pair(50, 61)]), both);
+        assert_eq!(refused(&[pair(50, 60)]), []);
+    }
+
+    #[test]
+    fn a_spike_needs_both_neighbours_and_waits_for_the_next_day() {
+        let high = |value| [(Some(150), None), (Some(value), None), (Some(140), None)];
+        assert_eq!(refused(&high(400)), [(1, Element::Max, "spike")]);
+        assert_eq!(refused(&high(-110)), [(1, Element::Max, "spike")]);
+        assert_eq!(refused(&high(399)), []);
+        assert_eq!(refused(&[(Some(150), None), (Some(450), None)]), []);
+        assert_eq!(refused(&[(Some(150), None), (Some(450), None), (Some(440), None)]), []);
+    }
+
+    #[test]
+    fn a_maximum_forty_degrees_over_every_minimum_around_is_refused() {
+        assert_eq!(
+            refused(&[pair(200, 20), pair(421, 18), pair(200, 21)]),
+            [(1, Element::Max, "range too wide")],
+            "421 is 40.0 over the nearest minimum; the maxima next to it are too near for a spike"
+        );
+        assert_eq!(refused(&[pair(200, 20), pair(420, 18), pair(200, 22)]), []);
+        assert_eq!(
+            refused(&[pair(190, 50), pair(195, -210), pair(200, 50)]),
+            [(1, Element::Min, "spike")],
+            "a dip is found before the range"
+        );
+    }
+
+    /// Thirty years of March days about 15.0/0.0 °C with a spread of a few degrees.
+    fn history() -> Vec<Version> {
+        (1995..2025)
+            .flat_map(|year| (1..=31).map(move |d| (year, d)))
+            .flat_map(|(year, d)| {
+                let wobble = (year * 7 + d as i32 * 13) % 61 - 30;
+                let on = day(year, 3, d);
+                [version(on, Element::Max, 150 + wobble), version(on, Element::Min, wobble)]
+            })
+            .collect()
+    }
+
+    fn judge_with_history(value: i32, years: std::ops::Range<i32>) -> Judged {
+        use chrono::Datelike;
+        let mut all = history();
+        all.retain(|version| years.contains(&version.day.year()));
+        all.push(version(day(2026, 3, 15), Element::Max, value));
+        let (index, sources) = (index(all), station("A", 0.0).sources);
+        let normals = Normals::around(&index, Known::Everything, &sources, 2026);
+        judge(&index, Known::Everything, &sources, Some(&normals), FIRST(), day(2026, 3, 31))
+    }
+
+    #[test]
+    fn a_value_six_deviations_off_for_the_time_of_year_is_refused_if_the_record_can_tell() {
+        let judged = judge_with_history(350, 1995..2025);
+        assert_eq!(judged.rejected.len(), 1);
+        let said = judged.rejected[0].reason.to_string();
+        assert!(said.ends_with("standard deviations from the station's usual 15.0 °C for the time of year"), "{said}");
+        assert_eq!(judged.accepted.value(day(2026, 3, 15), Element::Max), None);
+        assert!(judge_with_history(200, 1995..2025).rejected.is_empty());
+        // 6 years x 15 days are under 100 samples.
+        assert!(judge_with_history(350, 1995..2001).rejected.is_empty());
+    }
+
+    #[test]
+    fn the_next_feed_stands_in_for_a_value_that_fails_our_checks() {
+        let days = [pair(150, 0), pair(450, 10), pair(140, 0)];
+        let mut all = versions(FIRST(), &days);
+        let spike = day(2026, 3, 2);
+        all.push(Version { feed: FeedKind::GhcnDaily, ..version(spike, Element::Max, 145) });
+        let judged = judge(&index(all), Known::Everything, &station("A", 0.0).sources, None, FIRST(), day(2026, 3, 3));
+        assert_eq!(judged.accepted.value(spike, Element::Max).map(|raw| raw.value.0), Some(145));
+        assert_eq!(
+            judged.rejected.iter().map(|one| (one.value.0, one.feed)).collect::<Vec<_>>(),
+            [(450, FeedKind::Acis)]
+        );
+    }
+
+    #[test]
+    fn a_run_that_began_before_the_window_is_seen() {
+        let all = versions(FIRST(), &[(Some(122), None); 20]);
+        let judged =
+            judge(&index(all), Known::Everything, &station("A", 0.0).sources, None, day(2026, 3, 20), day(2026, 3, 20));
+        assert_eq!(judged.rejected.len(), 1);
     }
 }

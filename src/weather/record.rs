@@ -319,3 +319,153 @@ fn feed_order(sources: &[SourceRef]) -> Vec<(FeedKind, bool)> {
     }
     order
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::invented::{at, day, index, station, version};
+    use super::*;
+
+    fn max_at(index: &RecordIndex, instant: &str, on: NaiveDate) -> Option<i32> {
+        let known = Known::At { instant: at(instant), bulk_latency_days: 2 };
+        max(index, known, on)
+    }
+
+    fn max(index: &RecordIndex, known: Known, on: NaiveDate) -> Option<i32> {
+        index.as_of(known, &station("A", 2000.0).sources, on, on).get(on).max.map(|raw| raw.value.0)
+    }
+
+    const D: fn() -> NaiveDate = || day(2026, 3, 10);
+
+    #[test]
+    fn the_newest_version_known_at_the_moment_counts_and_a_later_one_does_not() {
+        let first = version(D(), Element::Max, 150);
+        let revised = Version { value: TenthsC(160), received_at: at("2026-03-14T12:00:00Z"), ..first.clone() };
+        let index = index(vec![revised, first]);
+        assert_eq!(max_at(&index, "2026-03-11T11:59:59Z", D()), None);
+        assert_eq!(max_at(&index, "2026-03-11T12:00:00Z", D()), Some(150));
+        assert_eq!(max_at(&index, "2026-03-14T11:00:00Z", D()), Some(150));
+        assert_eq!(max_at(&index, "2026-03-14T12:00:00Z", D()), Some(160));
+        assert_eq!(max(&index, Known::Everything, D()), Some(160));
+    }
+
+    #[test]
+    fn the_first_feed_of_the_station_that_has_an_accepted_value_is_taken() {
+        let acis = version(D(), Element::Max, 150);
+        let ghcn = Version { value: TenthsC(152), feed: FeedKind::GhcnDaily, ..acis.clone() };
+        let flagged = Version { rejected: Some("quality flag I".into()), ..acis.clone() };
+        assert_eq!(max(&index(vec![ghcn.clone(), acis]), Known::Everything, D()), Some(150));
+        let index = index(vec![ghcn, flagged]);
+        let series = index.as_of(Known::Everything, &station("A", 2000.0).sources, D(), D());
+        assert_eq!(series.get(D()).max.map(|raw| (raw.value.0, raw.feed)), Some((152, FeedKind::GhcnDaily)));
+        assert_eq!(series.rejected.len(), 1);
+        assert_eq!(series.rejected[0].reason.to_string(), "quality flag I");
+    }
+
+    #[test]
+    fn a_value_that_is_flagged_later_is_no_longer_used() {
+        let good = version(D(), Element::Max, 461);
+        let flagged = Version {
+            rejected: Some("quality flag O".into()),
+            received_at: at("2026-03-12T12:00:00Z"),
+            ..good.clone()
+        };
+        let index = index(vec![good, flagged]);
+        assert_eq!(max_at(&index, "2026-03-11T13:00:00Z", D()), Some(461));
+        assert_eq!(max_at(&index, "2026-03-12T13:00:00Z", D()), None);
+    }
+
+    #[test]
+    fn bulk_history_is_known_its_latency_after_the_local_day_it_was_filed_under() {
+        let bulk = Version { bulk: true, received_at: at("2027-01-01T00:00:00Z"), ..version(D(), Element::Max, 150) };
+        let shifted = Version { day_reported: day(2026, 3, 11), ..bulk.clone() };
+        let (bulk, shifted) = (index(vec![bulk]), index(vec![shifted]));
+        // 12 March begins in Denver at 06:00 UTC (daylight time since 8 March).
+        assert_eq!(max_at(&bulk, "2026-03-12T05:59:59Z", D()), None);
+        assert_eq!(max_at(&bulk, "2026-03-12T06:00:00Z", D()), Some(150));
+        assert_eq!(max_at(&shifted, "2026-03-12T06:00:00Z", D()), None);
+        assert_eq!(max_at(&shifted, "2026-03-13T06:00:00Z", D()), Some(150));
+        let at_once = Known::At { instant: at("2026-03-11T05:59:59Z"), bulk_latency_days: 0 };
+        assert_eq!(max(&bulk, at_once, D()), None, "a day is not known before it is over");
+    }
+
+    #[test]
+    fn what_was_imported_is_known_from_then_on_even_if_it_is_younger_than_the_latency() {
+        let bulk = Version { bulk: true, received_at: at("2026-03-11T12:00:00Z"), ..version(D(), Element::Max, 150) };
+        assert_eq!(max_at(&index(vec![bulk]), "2026-03-11T12:00:00Z", D()), Some(150));
+    }
+
+    #[test]
+    fn a_bulk_import_that_holds_days_still_to_come_reveals_them_only_as_they_pass() {
+        let ahead = Version { bulk: true, received_at: at("2026-01-01T12:00:00Z"), ..version(D(), Element::Max, 150) };
+        let index = index(vec![ahead]);
+        assert_eq!(max_at(&index, "2026-02-01T12:00:00Z", D()), None);
+        assert_eq!(max_at(&index, "2026-03-11T12:00:00Z", D()), None);
+        assert_eq!(max_at(&index, "2026-03-12T12:00:00Z", D()), Some(150));
+    }
+
+    #[test]
+    fn an_installation_that_was_pulling_then_did_not_know_what_was_imported_later() {
+        let live = version(day(2026, 3, 1), Element::Max, 100);
+        let before = Version {
+            bulk: true,
+            received_at: at("2027-01-01T00:00:00Z"),
+            ..version(day(2026, 2, 1), Element::Max, 90)
+        };
+        let hole = Version { day: D(), day_reported: D(), ..before.clone() };
+        let index = index(vec![before, live, hole]);
+        assert_eq!(max_at(&index, "2026-03-20T12:00:00Z", D()), None);
+        assert_eq!(max_at(&index, "2026-03-20T12:00:00Z", day(2026, 2, 1)), Some(90));
+        assert_eq!(max_at(&index, "2027-01-02T00:00:00Z", D()), Some(90));
+    }
+
+    #[test]
+    fn what_truly_came_in_outranks_an_import_that_is_only_assumed_to_have_been_known() {
+        let live = version(D(), Element::Max, 150);
+        let import =
+            Version { bulk: true, value: TenthsC(170), received_at: at("2027-01-01T00:00:00Z"), ..live.clone() };
+        let index = index(vec![live, import]);
+        assert_eq!(max_at(&index, "2026-03-20T12:00:00Z", D()), Some(150));
+        assert_eq!(max_at(&index, "2027-01-01T00:00:00Z", D()), Some(170));
+    }
+
+    #[test]
+    fn a_feed_off_the_list_gives_its_imports_last_and_its_pulls_never() {
+        let pulled = Version { feed: FeedKind::PlainCsv, ..version(D(), Element::Max, 150) };
+        let imported = Version { bulk: true, ..pulled.clone() };
+        let listed = version(D(), Element::Max, 140);
+        assert_eq!(max(&index(vec![pulled]), Known::Everything, D()), None);
+        assert_eq!(max(&index(vec![imported.clone()]), Known::Everything, D()), Some(150));
+        assert_eq!(max(&index(vec![imported, listed]), Known::Everything, D()), Some(140));
+    }
+
+    #[test]
+    fn a_reading_attributed_anew_leaves_its_old_day() {
+        // First taken as it was filed; then staff learned that the observer reads at seven.
+        let old = version(D(), Element::Max, 150);
+        let anew = Version { day: day(2026, 3, 9), received_at: at("2026-03-20T12:00:00Z"), ..old.clone() };
+        let index = index(vec![old, anew]);
+        assert_eq!(max_at(&index, "2026-03-15T12:00:00Z", D()), Some(150));
+        assert_eq!(max_at(&index, "2026-03-20T12:00:00Z", D()), None);
+        assert_eq!(max_at(&index, "2026-03-20T12:00:00Z", day(2026, 3, 9)), Some(150));
+    }
+
+    #[test]
+    fn of_two_readings_of_one_day_the_one_filed_under_it_wins_whichever_came_later() {
+        let evening = version(D(), Element::Max, 150);
+        let morning_after = Version {
+            value: TenthsC(80),
+            day_reported: day(2026, 3, 11),
+            received_at: at("2026-03-15T12:00:00Z"),
+            ..evening.clone()
+        };
+        assert_eq!(max(&index(vec![evening, morning_after]), Known::Everything, D()), Some(150));
+    }
+
+    #[test]
+    fn an_empty_or_backward_window_is_empty() {
+        let index = index(vec![version(D(), Element::Max, 150)]);
+        assert!(index.as_of(Known::Everything, &[], D(), day(2026, 3, 8)).days.is_empty());
+        assert!(self::index(Vec::new()).as_of(Known::Everything, &[], D(), D()).get(D()).max.is_none());
+        assert_eq!(index.span(), Some((D(), D())));
+    }
+}

@@ -79,3 +79,38 @@ pub fn status(member: &Member<'_>, known: Known, start: NaiveDate, today: NaiveD
     status.gap_days = status.gaps.iter().map(length).sum();
     status
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::Version;
+    use super::super::invented::{day, index, station, version, versions};
+    use super::super::normals::Normals;
+    use super::*;
+
+    #[test]
+    fn a_station_is_summed_up_with_its_gaps_its_refusals_and_what_is_still_awaited() {
+        let mut days: Vec<_> = (0..20).map(|nth| (Some(100 + nth * 3), Some(-20 - nth))).collect();
+        days[4] = (None, None);
+        days[5] = (Some(110), None);
+        days[9] = (Some(600), Some(-50));
+        let mut all = versions(day(2026, 1, 1), &days);
+        all.push(Version { sampled: true, feed: FeedKind::GhcnDaily, ..version(day(2026, 1, 5), Element::Max, 100) });
+        all.push(Version { rejected: Some("quality flag S".into()), ..version(day(2026, 1, 5), Element::Min, 990) });
+        all.push(version(day(2025, 12, 1), Element::Min, -30));
+        let (index, station) = (index(all), station("A", 2000.0));
+        let normals = Normals::around(&index, Known::Everything, &station.sources, 2026);
+        let member = Member { station: &station, record: &index, normals: &normals };
+        let got = status(&member, Known::Everything, day(2026, 1, 1), day(2026, 1, 24));
+        assert_eq!(got.span, Some((day(2025, 12, 1), day(2026, 1, 20))));
+        assert_eq!(got.gaps, [day(2026, 1, 5)..=day(2026, 1, 6), day(2026, 1, 10)..=day(2026, 1, 10)]);
+        assert_eq!((got.gap_days, got.awaited_days, got.season_days), (3, 3, 23));
+        assert_eq!(got.newest_real_day, Some(day(2026, 1, 20)));
+        assert_eq!(
+            got.rejected_by_reason().into_iter().collect::<Vec<_>>(),
+            [("flagged by its source", 1), ("out of bounds", 1)]
+        );
+        assert_eq!(got.feeds.get(&FeedKind::GhcnDaily), Some(&1));
+        assert_eq!(got.feeds.get(&FeedKind::Acis), Some(&36));
+        assert_eq!(got.sampled, 1);
+    }
+}
