@@ -5,6 +5,7 @@
 pub mod state;
 
 pub mod people;
+pub mod view;
 pub mod weather;
 
 mod dice;
