@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveTime;
 use serde::{Deserialize, Serialize};
 
-use crate::season::NoticeKind;
+pub use crate::season::Policy as PolicyConfig;
 
 /// All settings. Every section may be left out.
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
@@ -126,57 +126,6 @@ pub struct WeatherConfig {
 impl Default for WeatherConfig {
     fn default() -> Self {
         Self { lapse_c_per_km: 6.5, interpolate_days: 2, bias_days: 30, bulk_latency_days: 2 }
-    }
-}
-
-/// The rules of the decision, with the units in their names.
-#[derive(Clone, Debug, Deserialize, Serialize)]
-#[serde(default)]
-pub struct PolicyConfig {
-    /// Get ready: median date of the window's opening at most this many days off …
-    pub get_ready_days: u32,
-    /// … or at least this chance (0-1) within those days.
-    pub get_ready_chance: f64,
-    /// Inspect now: at least this chance (0-1) that the window has opened.
-    pub inspect_chance: f64,
-    /// Last days to wash: median hatch at most this many days off.
-    pub last_days: u32,
-    /// Too late to wash: at least this chance (0-1) that hatch has passed.
-    pub too_late_chance: f64,
-    /// Off by default: it points to what else can be done.
-    pub too_late_on: bool,
-    /// An unconfirmed notice needs at most this share (0-1) of filled days since the biofix …
-    pub filled_share_limit: f64,
-    /// … and an observed day at most this many days old.
-    pub real_day_age_limit_days: u32,
-    /// … and at least this many past years.
-    pub past_years_needed: u32,
-    /// Staff are told when revised data shows that a notice was early by more than this.
-    pub early_by_days: u32,
-    /// How long each notice is of use after it was decided, days.
-    pub useful_days: BTreeMap<NoticeKind, u32>,
-}
-
-impl Default for PolicyConfig {
-    fn default() -> Self {
-        Self {
-            get_ready_days: 10,
-            get_ready_chance: 0.5,
-            inspect_chance: 0.8,
-            last_days: 7,
-            too_late_chance: 0.9,
-            too_late_on: false,
-            filled_share_limit: 0.15,
-            real_day_age_limit_days: 5,
-            past_years_needed: 5,
-            early_by_days: 3,
-            useful_days: BTreeMap::from([
-                (NoticeKind::GetReady, 14),
-                (NoticeKind::InspectNow, 21),
-                (NoticeKind::LastDaysToWash, 7),
-                (NoticeKind::TooLateToWash, 21),
-            ]),
-        }
     }
 }
 

@@ -1,3 +1,5 @@
 //! Where pure and impure meet: the cycle, the schedule, catch-up, replay, the daemon.
 
+pub mod assess;
+
 pub mod demo;
