@@ -4,6 +4,7 @@
 
 pub mod check_config;
 pub mod degree_days;
+pub mod message;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -29,6 +30,7 @@ pub enum Command {
     /// Check the settings and say when the cycle runs next.
     CheckConfig(check_config::CheckConfig),
     DegreeDays(degree_days::DegreeDays),
+    Message(message::MessageArgs),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -83,6 +85,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
     match cli.command {
         Command::CheckConfig(args) => check_config::run(&args, &config),
         Command::DegreeDays(args) => degree_days::run(args).await,
+        Command::Message(args) => message::run(&args, &config),
     }
 }
 
