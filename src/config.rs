@@ -453,8 +453,227 @@ impl Config {
     /// # Errors
     /// As [`Config::load`].
     pub fn parse(text: &str) -> Result<Self, Vec<ConfigFault>> {
-        let config: Config =
-            toml::from_str(text).map_err(|why| vec![ConfigFault::new("", why.to_string().trim_end().to_owned())])?;
-        Ok(config)
+        let table: toml::Table = text.parse().map_err(|why: toml::de::Error| {
+            let line = why.span().map_or(1, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);
+            vec![ConfigFault::new(format!("line {line}"), format!("not TOML: {}", why.message()))]
+        })?;
+        // One setting at a time, so that every fault is found and not just the first.
+        let mut faults = Vec::new();
+        for (section, value) in &table {
+            match value {
+                toml::Value::Table(keys) => {
+                    for (key, value) in keys {
+                        let one = toml::Table::from_iter([(
+                            section.clone(),
+                            toml::Value::Table(toml::Table::from_iter([(key.clone(), value.clone())])),
+                        )]);
+                        read_one(one, &mut faults);
+                    }
+                }
+                other => read_one(toml::Table::from_iter([(section.clone(), other.clone())]), &mut faults),
+            }
+        }
+        if !faults.is_empty() {
+            return Err(faults);
+        }
+        let config: Config = serde_path_to_error::deserialize(table)
+            .map_err(|why| vec![ConfigFault::new(why.path().to_string(), why.inner().to_string())])?;
+        config.check(&mut faults);
+        if faults.is_empty() { Ok(config) } else { Err(faults) }
+    }
+
+    /// Values that are of the right type but cannot be meant.
+    fn check(&self, faults: &mut Vec<ConfigFault>) {
+        let mut fault = |path: &str, what: String| faults.push(ConfigFault::new(path, what));
+        let address = &self.store.address;
+        if !["sqlite:", "postgres://", "postgresql://"].iter().any(|scheme| address.starts_with(scheme)) {
+            fault("store.address", "must start with `sqlite:` or `postgres://`".into());
+        }
+        if let Err(why) = crate::timetable::Timetable::parse(&self.schedule.cycle, self.schedule.time_zone) {
+            fault("schedule.cycle", why.to_string());
+        }
+        for (path, url) in [
+            ("feeds.ghcn_daily.base_url", &self.feeds.ghcn_daily.base_url),
+            ("feeds.daily_summaries.base_url", &self.feeds.daily_summaries.base_url),
+            ("feeds.acis.base_url", &self.feeds.acis.base_url),
+            ("feeds.nws.base_url", &self.feeds.nws.base_url),
+            ("feeds.awdb.base_url", &self.feeds.awdb.base_url),
+        ] {
+            if let Err(why) = url::Url::parse(url) {
+                fault(path, format!("`{url}` is not an address: {why}"));
+            }
+        }
+        if self.feeds.contact.chars().any(|c| c.is_control() || !c.is_ascii()) {
+            fault("feeds.contact", "must be plain ASCII, since it travels in a header".into());
+        }
+        for (path, value) in [
+            ("policy.get_ready_chance", self.policy.get_ready_chance),
+            ("policy.inspect_chance", self.policy.inspect_chance),
+            ("policy.too_late_chance", self.policy.too_late_chance),
+            ("policy.filled_share_limit", self.policy.filled_share_limit),
+        ] {
+            if !(0.0..=1.0).contains(&value) {
+                fault(path, format!("{value} must lie between 0 and 1"));
+            }
+        }
+        for (path, value, least) in [
+            ("feeds.timeout_s", self.feeds.timeout_s, 1),
+            ("feeds.tries", u64::from(self.feeds.tries), 1),
+            ("feeds.per_host", self.feeds.per_host as u64, 1),
+            ("feeds.largest_body_mib", self.feeds.largest_body_mib, 1),
+            ("delivery.lease_s", self.delivery.lease_s, 5),
+            ("delivery.batch", u64::from(self.delivery.batch), 1),
+            ("delivery.retry_first_s", self.delivery.retry_first_s, 1),
+            ("delivery.email.in_flight", self.delivery.email.in_flight as u64, 1),
+            ("delivery.sms.in_flight", self.delivery.sms.in_flight as u64, 1),
+            ("email.timeout_s", self.email.timeout_s, 1),
+            ("sms.timeout_s", self.sms.timeout_s, 1),
+        ] {
+            if value < least {
+                fault(path, format!("{value} must be at least {least}"));
+            }
+        }
+        for (path, pace) in [("delivery.email", &self.delivery.email), ("delivery.sms", &self.delivery.sms)] {
+            if pace.per_second.is_some_and(|rate| !rate.is_finite() || rate <= 0.0) {
+                fault(&format!("{path}.per_second"), "must be above 0; leave it out for no limit".into());
+            }
+            if pace.per_minute == Some(0) || pace.per_day == Some(0) {
+                fault(path, "a limit of 0 a minute or a day sends nothing; leave it out for no limit".into());
+            }
+        }
+        if !(-10.0..=15.0).contains(&self.weather.lapse_c_per_km) {
+            fault(
+                "weather.lapse_c_per_km",
+                format!("{} must lie between -10 and 15 °C per km", self.weather.lapse_c_per_km),
+            );
+        }
+        if self.delivery.quiet_until >= self.delivery.quiet_from {
+            fault(
+                "delivery.quiet_until",
+                format!(
+                    "{} must be earlier than quiet_from ({}): messages leave between the two",
+                    self.delivery.quiet_until, self.delivery.quiet_from
+                ),
+            );
+        }
+        if self.email.host.is_some() && self.email.folder.is_some() {
+            fault("email.folder", "give either `host` or `folder`, not both".into());
+        }
+        if self.email.user.is_some() != self.email.password.is_some() {
+            fault("email.user", "`user` and `password` belong together".into());
+        }
+        if self.email.security == SmtpSecurity::Plain && self.email.password.is_some() {
+            fault("email.security", "a password is not sent over a plain connection: use `starttls` or `tls`".into());
+        }
+        if let Err(why) = self.email.from.parse::<lettre::message::Mailbox>() {
+            fault("email.from", format!("`{}` is not a sender: {why}", self.email.from));
+        }
+        if let Some(reply_to) = &self.email.reply_to
+            && let Err(why) = reply_to.parse::<lettre::message::Mailbox>()
+        {
+            fault("email.reply_to", format!("`{reply_to}` is not an address: {why}"));
+        }
+        if self.sms.url.is_some() && self.sms.folder.is_some() {
+            fault("sms.folder", "give either `url` or `folder`, not both".into());
+        }
+        if self.sms.body.is_some() && !self.sms.form.is_empty() {
+            fault("sms.form", "give either `body` or `form`, not both".into());
+        }
+        let public = &self.messages.public_url;
+        if !public.is_empty() && !public.starts_with("https://") && !public.starts_with("http://127.0.0.1") {
+            fault("messages.public_url", format!("`{public}` must start with https://"));
+        }
+    }
+}
+
+/// Reads a document that holds one setting; what is wrong with it goes to `faults`.
+fn read_one(one: toml::Table, faults: &mut Vec<ConfigFault>) {
+    let mut unknown = Vec::new();
+    let mut track = serde_path_to_error::Track::new();
+    let read: Result<Config, _> =
+        serde_ignored::deserialize(serde_path_to_error::Deserializer::new(one, &mut track), |path| {
+            unknown.push(path.to_string())
+        });
+    if let Err(why) = read {
+        faults.push(ConfigFault::new(track.path().to_string(), why.to_string().trim_end().to_owned()));
+    }
+    for path in unknown {
+        let near = near_key(&path).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+        faults.push(ConfigFault::new(path, format!("unknown key{near}")));
+    }
+}
+
+/// The known key at the same place that is spelled most like the last part of `path`.
+fn near_key(path: &str) -> Option<String> {
+    let (parents, last) = path.rsplit_once('.').map_or((None, path), |(parents, last)| (Some(parents), last));
+    // JSON, since it keeps the names of settings that are not set.
+    let mut level = serde_json::to_value(Config::default()).ok()?;
+    for parent in parents.into_iter().flat_map(|parents| parents.split('.')) {
+        level = level.get_mut(parent)?.take();
+    }
+    let known = level.as_object()?;
+    known
+        .keys()
+        .map(|key| (strsim::jaro_winkler(key, last), key))
+        .filter(|(likeness, _)| *likeness > 0.75)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, key)| key.clone())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn faults(text: &str) -> Vec<String> {
+        Config::parse(text).expect_err("refused").iter().map(ToString::to_string).collect()
+    }
+
+    #[test]
+    fn an_empty_file_is_the_defaults_and_the_defaults_pass_their_own_check() {
+        let config = Config::parse("").expect("sound");
+        assert_eq!(config.policy.get_ready_days, 10);
+        let printed = toml::to_string(&config).expect("prints");
+        Config::parse(&printed).expect("reads its own print");
+    }
+
+    #[test]
+    fn the_example_file_says_the_defaults() {
+        let example = Config::parse(include_str!("../config/treebell.toml")).expect("sound");
+        assert_eq!(toml::to_string(&example).expect("prints"), toml::to_string(&Config::default()).expect("prints"));
+    }
+
+    #[test]
+    fn every_fault_is_told_at_once_with_its_path_and_the_mend() {
+        let told = faults(
+            "[delivery]\nleese_s = 3\nquiet_until = \"21:00:00\"\n[policy]\nget_ready_days = \"ten\"\n[polcy]\nx = 1\n",
+        );
+        assert_eq!(told.len(), 3, "{told:#?}");
+        assert!(told.contains(&"delivery.leese_s: unknown key, did you mean `lease_s`?".to_owned()), "{told:#?}");
+        assert!(told.iter().any(|line| line.starts_with("policy.get_ready_days: invalid type")), "{told:#?}");
+        assert!(told.contains(&"polcy: unknown key, did you mean `policy`?".to_owned()), "{told:#?}");
+    }
+
+    #[test]
+    fn values_that_cannot_be_meant_are_refused() {
+        let told = faults(
+            "[store]\naddress = \"mysql:x\"\n[policy]\ninspect_chance = 80\n[schedule]\ncycle = \"15 6 * * *\"\n\
+             [email]\nhost = \"mail.example.org\"\nsecurity = \"plain\"\nuser = \"u\"\npassword = { env = \"X\" }\n\
+             [delivery]\nquiet_until = \"21:00:00\"\n",
+        );
+        for path in
+            ["store.address", "policy.inspect_chance", "schedule.cycle", "email.security", "delivery.quiet_until"]
+        {
+            assert!(told.iter().any(|line| line.starts_with(path)), "{path} is missing in {told:#?}");
+        }
+    }
+
+    #[test]
+    fn what_is_not_toml_names_the_line() {
+        assert!(faults("[store]\naddress = \n")[0].starts_with("line 2: not TOML"));
+    }
+
+    #[test]
+    fn a_secret_is_never_printed() {
+        assert_eq!(format!("{:?}", SecretText("hunter2".into())), "***");
     }
 }

@@ -8,6 +8,7 @@ pub mod config;
 pub mod geo;
 pub mod net;
 pub mod region;
+pub mod timetable;
 pub mod units;
 
 pub mod heat;

@@ -2,6 +2,9 @@
 //!
 //! Exit codes: 0 done, 1 our own fault or a fault of the machine, 2 usage or configuration, 3 store, 4 a check said no.
 
+pub mod check_config;
+pub mod degree_days;
+
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -22,7 +25,11 @@ pub struct Cli {
 }
 
 #[derive(Debug, Subcommand)]
-pub enum Command {}
+pub enum Command {
+    /// Check the settings and say when the cycle runs next.
+    CheckConfig(check_config::CheckConfig),
+    DegreeDays(degree_days::DegreeDays),
+}
 
 /// Why a command ended early, sorted by exit code.
 #[derive(Debug, thiserror::Error)]
@@ -71,5 +78,20 @@ impl Cli {
 /// # Errors
 /// See [`CommandError`].
 pub async fn run(cli: Cli) -> Result<(), CommandError> {
-    match cli.command {}
+    let config = cli.settings()?;
+    start_log(&config)?;
+    match cli.command {
+        Command::CheckConfig(args) => check_config::run(&args, &config),
+        Command::DegreeDays(args) => degree_days::run(args).await,
+    }
+}
+
+/// Talk goes to standard error, at the level the settings ask for.
+fn start_log(config: &Config) -> Result<(), CommandError> {
+    let filter = tracing_subscriber::EnvFilter::try_new(&config.log.level)
+        .map_err(|why| CommandError::Usage(format!("log.level: `{}` is not a filter: {why}", config.log.level)))?;
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    // A second start, as tests do, keeps the first.
+    let _ = if config.log.json { log.json().try_init() } else { log.compact().try_init() };
+    Ok(())
 }

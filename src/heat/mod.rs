@@ -3,6 +3,7 @@
 //! Nothing here does I/O, holds a clock or panics on data. Temperatures are °C, heat is °C·day.
 
 pub mod degree_days;
+pub mod hourly;
 pub mod projection;
 
 use chrono::NaiveDate;

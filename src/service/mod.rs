@@ -1,1 +1,3 @@
 //! Where pure and impure meet: the cycle, the schedule, catch-up, replay, the daemon.
+
+pub mod demo;

@@ -1,16 +1,27 @@
 //! The weather record: feeds behind one trait, versions of every value, quality, observation time, gaps.
 //!
 //! ```text
-//! feed answer ─> [Reading] ─> store (every version kept) ─> [StationRecord] ─as_of─> quality ─> [DailySeries] ─> gaps filled
+//! feed answer ─> [Reading] ─observation time─> store (every version kept) ─> [StationRecord] ─as_of─> quality ─> gaps filled
 //! ```
+//!
+//! [`prepare`] walks the second half in one call: it is what the cycle uses.
 
 pub mod feeds;
-pub mod gaps;
 pub mod http;
 pub mod import;
+
 pub mod observation_time;
-pub mod quality;
 pub mod record;
+
+pub mod normals;
+pub mod quality;
+
+pub mod gaps;
+pub mod prepare;
+pub mod status;
+
+#[cfg(test)]
+mod invented;
 
 use std::fmt;
 

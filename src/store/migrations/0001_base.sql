@@ -150,6 +150,7 @@ CREATE TABLE notice_texts (
     subject TEXT,
     body TEXT NOT NULL,
     html TEXT,
+    calendar TEXT,                   -- iCalendar entry to attach to the e-mail
     PRIMARY KEY (notice_id, language, channel)
 );
 

@@ -1,0 +1,69 @@
+//! `treebell check-config`: reads the settings as every other command does and says what they come to.
+
+use chrono::Utc;
+
+use super::CommandError;
+use crate::clock::{Clock, SystemClock};
+use crate::config::{Config, Secret};
+use crate::timetable::Timetable;
+
+#[derive(Debug, clap::Args)]
+pub struct CheckConfig {
+    /// Print all settings as they stand, defaults included, as TOML.
+    #[arg(long)]
+    print: bool,
+}
+
+/// # Errors
+/// When a secret cannot be read. Other faults were found while loading.
+pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
+    if args.print {
+        let text = toml::to_string(config)
+            .map_err(|why| CommandError::Failed(format!("settings cannot be printed: {why}")))?;
+        print!("{text}");
+    }
+    let secrets: [(&str, &Option<Secret>); 3] = [
+        ("store.address_secret", &config.store.address_secret),
+        ("email.password", &config.email.password),
+        ("sms.secret", &config.sms.secret),
+    ];
+    let faults: Vec<String> = secrets
+        .into_iter()
+        .filter_map(|(path, secret)| secret.as_ref()?.read().err().map(|why| format!("{path}: {why}")))
+        .collect();
+    if !faults.is_empty() {
+        return Err(CommandError::Usage(faults.join("\n")));
+    }
+    let (timetable, warnings) = Timetable::parse(&config.schedule.cycle, config.schedule.time_zone)
+        .map_err(|why| CommandError::Usage(format!("schedule.cycle: {why}")))?;
+    for warning in warnings {
+        eprintln!("warning: schedule.cycle: {}", warning.0);
+    }
+    for (what, missing) in [
+        (
+            "email: neither `host` nor `folder` is set, so e-mail waits unsent",
+            config.email.host.is_none() && config.email.folder.is_none(),
+        ),
+        (
+            "sms: neither `url` nor `folder` is set, so texts wait unsent",
+            config.sms.url.is_none() && config.sms.folder.is_none(),
+        ),
+        ("feeds.contact: not set; public weather services ask who calls", config.feeds.contact == "contact-not-set"),
+    ] {
+        if missing {
+            eprintln!("warning: {what}");
+        }
+    }
+    let mut at = SystemClock.now();
+    eprintln!("settings are sound; the cycle next runs at");
+    for _ in 0..3 {
+        let Some(tick) = timetable.next_after(at) else { break };
+        eprintln!(
+            "  {} ({})",
+            tick.at.with_timezone(&config.schedule.time_zone).format("%Y-%m-%d %H:%M %Z"),
+            tick.at.with_timezone(&Utc).format("%H:%M UTC")
+        );
+        at = tick.at;
+    }
+    Ok(())
+}

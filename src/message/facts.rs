@@ -1,0 +1,251 @@
+//! What a notice may say. Kept as JSON beside the notice, so that its words can be made again at any time.
+
+use chrono::{Days, NaiveDate};
+use serde::{Deserialize, Serialize};
+
+use crate::config::MessagesConfig;
+use crate::region::Region;
+use crate::season::{Outlook, StageId};
+
+/// Longest region name, in characters, that fits every text message of the house.
+pub const LONGEST_REGION_NAME: usize = 30;
+
+/// Longest short sender name, in characters, that fits every text message of the house.
+pub const LONGEST_SENDER_SHORT: usize = 16;
+
+/// Days from egg laying to hatch when no projection of the hatch exists.
+/// Common practice, no source; published figures run from four to six weeks.
+const LAYING_TO_HATCH_DAYS: u64 = 30;
+
+/// A notice asks for some days in which to act, so a hatch that may begin sooner is not used as its last day.
+const DAYS_TO_ACT: u64 = 3;
+
+/// Who speaks, and where to turn.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Sender {
+    pub name: String,
+    /// For text messages; see [`LONGEST_SENDER_SHORT`].
+    pub short: String,
+    pub postal_address: String,
+    /// A telephone number, an address or a page.
+    pub help_contact: String,
+    /// Public address of the service; `None` = no links are shown.
+    pub public_url: Option<String>,
+}
+
+impl From<&MessagesConfig> for Sender {
+    fn from(config: &MessagesConfig) -> Self {
+        let public_url = config.public_url.trim();
+        Self {
+            name: config.sender_name.clone(),
+            short: config.sender_short.clone(),
+            postal_address: config.postal_address.clone(),
+            help_contact: config.help_contact.clone(),
+            public_url: (!public_url.is_empty()).then(|| public_url.to_owned()),
+        }
+    }
+}
+
+/// When a stage is likely to come, or when it came.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StageDates {
+    pub reached: Option<NaiveDate>,
+    pub early: Option<NaiveDate>,
+    pub likely: NaiveDate,
+    /// `None` beside an early date: open, since in more than one past year in ten it does not come in time to tell.
+    pub late: Option<NaiveDate>,
+}
+
+/// On what a notice rests.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// Somebody saw it in the region and staff confirmed it.
+    Seen,
+    /// The heat sum of observed days has reached the threshold.
+    Heat,
+    /// Past years, started from this year's heat, make it likely.
+    Chance,
+}
+
+impl Basis {
+    pub fn name(self) -> &'static str {
+        match self {
+            Basis::Seen => "seen",
+            Basis::Heat => "heat",
+            Basis::Chance => "chance",
+        }
+    }
+}
+
+/// All that the templates of a notice may say.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct NoticeFacts {
+    pub sender: Sender,
+    pub region_id: String,
+    /// See [`LONGEST_REGION_NAME`].
+    pub region_name: String,
+    /// Calendar year of the season.
+    pub season: i32,
+    /// The local day of the outlook behind the notice.
+    pub decided_on: NaiveDate,
+    pub basis: Basis,
+    pub laying: StageDates,
+    pub hatch: StageDates,
+    /// Last day on which washing is advised.
+    pub wash_by: NaiveDate,
+    pub station_name: String,
+    /// °C·day from the biofix.
+    pub heat_sum: f64,
+    /// °C·day at which egg laying is held to begin.
+    pub heat_needed: f64,
+    /// The profile's thresholds are provisional.
+    pub provisional: bool,
+}
+
+/// The part of a profile that the facts need.
+#[derive(Clone, Copy, Debug)]
+pub struct Window<'a> {
+    /// Stage that opens the washing window.
+    pub opens: &'a StageId,
+    /// Stage that closes it.
+    pub closes: &'a StageId,
+    /// °C·day from the biofix to its opening.
+    pub heat_needed: f64,
+    pub provisional: bool,
+}
+
+impl NoticeFacts {
+    /// Takes the facts from an outlook; every date a notice needs is there afterwards.
+    ///
+    /// Where the outlook has no likely day for a stage: egg laying is put on the outlook's own day (a field report came
+    /// before the model), hatch [`LAYING_TO_HATCH_DAYS`] after egg laying. The last day to wash is the early (10 %) date
+    /// of the hatch while that leaves some days to act, then the likely date, and never before the outlook's day.
+    pub fn from_outlook(
+        sender: Sender,
+        region: &Region,
+        station_name: &str,
+        outlook: &Outlook,
+        window: Window<'_>,
+        basis: Basis,
+    ) -> Self {
+        let today = outlook.today;
+        let laying = stage_dates(outlook, window.opens, today);
+        let month_later = plus(laying.likely, LAYING_TO_HATCH_DAYS).max(today);
+        let hatch = stage_dates(outlook, window.closes, month_later);
+        let wash_by = hatch.early.filter(|early| *early >= plus(today, DAYS_TO_ACT)).unwrap_or(hatch.likely).max(today);
+        Self {
+            sender,
+            region_id: region.id.clone(),
+            region_name: region.name.clone(),
+            season: outlook.season.year,
+            decided_on: today,
+            basis,
+            laying,
+            hatch,
+            wash_by,
+            station_name: station_name.to_owned(),
+            heat_sum: outlook.heat_sum,
+            heat_needed: window.heat_needed,
+            provisional: window.provisional,
+        }
+    }
+}
+
+fn stage_dates(outlook: &Outlook, stage: &StageId, fallback: NaiveDate) -> StageDates {
+    let unknown = StageDates { reached: None, early: None, likely: fallback, late: None };
+    let Some(stage) = outlook.stage(stage) else { return unknown };
+    match (stage.reached, stage.spread.median) {
+        (Some(reached), _) => StageDates { reached: Some(reached.on), early: None, likely: reached.on, late: None },
+        (None, Some(likely)) => {
+            StageDates { reached: None, early: stage.spread.early, likely, late: stage.spread.late }
+        }
+        (None, None) => unknown,
+    }
+}
+
+fn plus(day: NaiveDate, days: u64) -> NaiveDate {
+    day.checked_add_days(Days::new(days)).unwrap_or(NaiveDate::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geo::Point;
+    use crate::region::Release;
+    use crate::season::{DateSpread, Reached, RecordTrust, SeasonKey, StageOutlook};
+
+    fn date(month: u32, day: u32) -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, month, day).unwrap()
+    }
+
+    fn stage(id: &str, reached: Option<NaiveDate>, spread: [Option<NaiveDate>; 3]) -> StageOutlook {
+        let [early, median, late] = spread;
+        StageOutlook {
+            stage: id.into(),
+            reached: reached.map(|on| Reached { on, on_real_days: true }),
+            spread: DateSpread { early, median, late },
+            dates: Vec::new(),
+            not_reached: 0,
+        }
+    }
+
+    fn facts(today: NaiveDate, laying: StageOutlook, hatch: StageOutlook) -> NoticeFacts {
+        let region = Region {
+            id: "cedar-flat".into(),
+            name: "Cedar Flat".into(),
+            place: Point { latitude: 35.0, longitude: -106.0 },
+            elevation_m: 1600.0,
+            time_zone: chrono_tz::America::Denver,
+            profile: "pinyon-needle-scale".into(),
+            zips: Vec::new(),
+            stations: Vec::new(),
+            release: Release::AtOnce,
+            retired: false,
+        };
+        let outlook = Outlook {
+            season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "cedar-flat".into(), year: 2026 },
+            today,
+            last_day: None,
+            newest_real_day: None,
+            heat_sum: 200.0,
+            current_stage: None,
+            stages: vec![laying, hatch],
+            filled_days: 0,
+            trust: RecordTrust::Sound,
+            trace_years: Vec::new(),
+            forecast_days: 0,
+            station: "demo".into(),
+        };
+        let (opens, closes) = (StageId::from("laying"), StageId::from("hatch"));
+        let window = Window { opens: &opens, closes: &closes, heat_needed: 214.0, provisional: true };
+        let sender = Sender::from(&MessagesConfig::default());
+        NoticeFacts::from_outlook(sender, &region, "Cedar Flat", &outlook, window, Basis::Heat)
+    }
+
+    #[test]
+    fn the_last_day_to_wash_is_the_early_date_of_the_hatch_while_there_is_time() {
+        let hatch = || stage("hatch", None, [Some(date(4, 10)), Some(date(4, 16)), Some(date(4, 24))]);
+        let laying = || stage("laying", Some(date(3, 12)), [None; 3]);
+        assert_eq!(facts(date(3, 14), laying(), hatch()).wash_by, date(4, 10));
+        assert_eq!(facts(date(4, 7), laying(), hatch()).wash_by, date(4, 10));
+        assert_eq!(facts(date(4, 8), laying(), hatch()).wash_by, date(4, 16));
+        assert_eq!(facts(date(4, 20), laying(), hatch()).wash_by, date(4, 20));
+    }
+
+    #[test]
+    fn a_field_report_before_the_model_still_gives_every_date() {
+        let facts = facts(date(3, 2), stage("laying", None, [None; 3]), stage("hatch", None, [None; 3]));
+        assert_eq!(facts.laying.likely, date(3, 2));
+        assert_eq!(facts.hatch.likely, date(4, 1));
+        assert_eq!(facts.wash_by, date(4, 1));
+    }
+
+    #[test]
+    fn facts_survive_the_way_through_json() {
+        let hatch = stage("hatch", None, [Some(date(4, 10)), Some(date(4, 16)), None]);
+        let facts = facts(date(3, 14), stage("laying", Some(date(3, 12)), [None; 3]), hatch);
+        let json = serde_json::to_string(&facts).unwrap();
+        assert_eq!(serde_json::from_str::<NoticeFacts>(&json).unwrap(), facts);
+    }
+}

@@ -1,0 +1,174 @@
+//! One region, one season, one day: record to outlook to decision. Pure but for where its inputs come from.
+
+use chrono::{DateTime, NaiveDate, Utc};
+
+use crate::config::WeatherConfig;
+use crate::heat::{DayOrigin, FilledDay};
+use crate::region::{Region, Release};
+use crate::season::decide::{self, Decision, Facts, Told};
+use crate::season::outlook::{self, OutlookInput, PastYear};
+use crate::season::{FieldReport, HeatDay, Outlook, Policy, Profile, SeasonKey};
+use crate::weather::normals::Normals;
+use crate::weather::prepare::{self, Member, Prepared};
+use crate::weather::record::{Known, RecordIndex};
+use crate::weather::{Rejected, Station};
+
+/// A past year serves as a trace when at most this share of its days up to the last stage is the calendar mean.
+const MOST_CLIMATOLOGY: f64 = 0.1;
+
+/// Fewer earlier years than this, and a replay borrows later ones, saying so.
+const ENOUGH_EARLIER_YEARS: usize = 10;
+
+/// A station with its record in memory.
+#[derive(Clone, Debug)]
+pub struct StationBook {
+    pub station: Station,
+    pub record: RecordIndex,
+}
+
+/// Which other years stand for what may still come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PastFrom {
+    /// Years before the season: what could be known then.
+    Earlier,
+    /// All other years, since too few lie before it.
+    AllOthers,
+}
+
+/// What stays the same over a region's season: the usual weather and the past years.
+pub struct SeasonDesk<'a> {
+    pub key: SeasonKey,
+    profile: &'a Profile,
+    books: Vec<&'a StationBook>,
+    normals: Vec<Normals>,
+    past: Vec<PastYear>,
+    pub past_from: PastFrom,
+}
+
+/// What one day's look at a region came to.
+#[derive(Clone, Debug)]
+pub struct Assessment {
+    pub heat: Vec<HeatDay>,
+    pub rejected: Vec<Rejected>,
+    pub outlook: Outlook,
+    pub decision: Decision,
+}
+
+/// The rest of what a day's assessment rests on.
+#[derive(Clone, Copy, Debug)]
+pub struct DayFacts<'a> {
+    /// The region's local day.
+    pub today: NaiveDate,
+    pub now: DateTime<Utc>,
+    /// The station's forecast, in order of days; may be empty.
+    pub forecast: &'a [FilledDay],
+    pub told: &'a [Told],
+    pub reports: &'a [FieldReport],
+}
+
+impl<'a> SeasonDesk<'a> {
+    /// `books` in the region's order, its own station first. `as_known` decides what may be known of the past.
+    /// `None` when the region has no station.
+    pub fn open(
+        region: &Region,
+        profile: &'a Profile,
+        season: i32,
+        books: Vec<&'a StationBook>,
+        rules: &WeatherConfig,
+        as_known: Known,
+    ) -> Option<Self> {
+        let primary = *books.first()?;
+        let normals_of = |book: &StationBook, known| Normals::around(&book.record, known, &book.station.sources, season);
+        let past_of = |known| {
+            let normals = normals_of(primary, known);
+            let member = Member { station: &primary.station, record: &primary.record, normals: &normals };
+            past_seasons(profile, season, &prepare::past_years(&member, rules, known, season))
+        };
+        let mut past = past_of(as_known);
+        let mut past_from = PastFrom::Earlier;
+        let mut normals_known = as_known;
+        if past.len() < ENOUGH_EARLIER_YEARS {
+            let all = past_of(Known::Everything);
+            if all.len() > past.len() {
+                (past, past_from, normals_known) = (all, PastFrom::AllOthers, Known::Everything);
+            }
+        }
+        let normals = books.iter().map(|book| normals_of(book, normals_known)).collect();
+        let key = SeasonKey { profile: profile.id.clone(), region: region.id.clone(), year: season };
+        Some(Self { key, profile, books, normals, past, past_from })
+    }
+
+    /// The season's days as known, filled where need be.
+    pub fn days(&self, rules: &WeatherConfig, known: Known, today: NaiveDate) -> Prepared {
+        let members: Vec<Member<'_>> = self
+            .books
+            .iter()
+            .zip(&self.normals)
+            .map(|(book, normals)| Member { station: &book.station, record: &book.record, normals })
+            .collect();
+        match members.split_first() {
+            Some((primary, neighbours)) => {
+                prepare::season_days(primary, neighbours, rules, known, self.profile.first_day(self.key.year), today)
+            }
+            // A desk is only opened with a station.
+            None => Prepared { days: Vec::new(), rejected: Vec::new(), newest_real_day: None, filled_days: 0 },
+        }
+    }
+
+    /// Record to decision for one day.
+    pub fn assess(&self, rules: &WeatherConfig, policy: &Policy, release: Release, facts: &DayFacts<'_>) -> Assessment {
+        let known = Known::At { instant: facts.now, bulk_latency_days: rules.bulk_latency_days };
+        let prepared = self.days(rules, known, facts.today);
+        let heat = outlook::season_heat(self.profile, self.key.year, &prepared.days);
+        let forecast = self.forecast_heat(&prepared.days, facts.forecast);
+        let ensemble = outlook::past_years_ensemble(self.profile, self.key.year, &heat, &self.past, &forecast);
+        let station = self.books.first().map_or("", |book| book.station.id.0.as_str());
+        let outlook = outlook::make(&OutlookInput {
+            season: &self.key,
+            profile: self.profile,
+            policy,
+            station,
+            today: facts.today,
+            heat: &heat,
+            ensemble: &ensemble,
+            reports: facts.reports,
+        });
+        let decision = decide::decide(&Facts {
+            profile: self.profile,
+            policy,
+            release,
+            outlook: &outlook,
+            told: facts.told,
+            reports: facts.reports,
+            today: facts.today,
+        });
+        Assessment { heat, rejected: prepared.rejected, outlook, decision }
+    }
+
+    /// The forecast's own days, following the record without a hole.
+    fn forecast_heat(&self, days: &[FilledDay], forecast: &[FilledDay]) -> Vec<HeatDay> {
+        let Some(last) = days.last().map(|day| day.day) else { return Vec::new() };
+        let joined: Vec<FilledDay> =
+            days.iter().cloned().chain(forecast.iter().filter(|day| day.day > last).cloned()).collect();
+        let mut heat = outlook::season_heat(self.profile, self.key.year, &joined);
+        heat.retain(|day| day.day > last && day.origin == DayOrigin::Forecast);
+        heat
+    }
+}
+
+/// Calendar years joined and cut into the profile's seasons, the season itself left out.
+fn past_seasons(profile: &Profile, season: i32, years: &[prepare::PastYear]) -> Vec<PastYear> {
+    let days: Vec<FilledDay> = years.iter().flat_map(|year| year.days.iter().cloned()).collect();
+    years
+        .iter()
+        .map(|year| year.year)
+        .filter(|year| *year != season)
+        .filter_map(|year| {
+            let (first, last) = (profile.first_day(year), profile.last_day(year));
+            let from = days.partition_point(|day| day.day < first);
+            let to = days.partition_point(|day| day.day <= last);
+            PastYear::from_days(profile, year, days.get(from..to)?, MOST_CLIMATOLOGY)
+        })
+        .collect()
+}
