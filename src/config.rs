@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveTime;
 use serde::{Deserialize, Serialize};
 
-use crate::season::NoticeKind;
+pub use crate::season::Policy as PolicyConfig;
 
 /// All settings. Every section may be left out.
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
@@ -129,57 +129,6 @@ impl Default for WeatherConfig {
     }
 }
 
-/// The rules of the decision, with the units in their names.
-#[derive(Clone, Debug, Deserialize, Serialize)]
-#[serde(default)]
-pub struct PolicyConfig {
-    /// Get ready: median date of the window's opening at most this many days off …
-    pub get_ready_days: u32,
-    /// … or at least this chance (0-1) within those days.
-    pub get_ready_chance: f64,
-    /// Inspect now: at least this chance (0-1) that the window has opened.
-    pub inspect_chance: f64,
-    /// Last days to wash: median hatch at most this many days off.
-    pub last_days: u32,
-    /// Too late to wash: at least this chance (0-1) that hatch has passed.
-    pub too_late_chance: f64,
-    /// Off by default: it points to what else can be done.
-    pub too_late_on: bool,
-    /// An unconfirmed notice needs at most this share (0-1) of filled days since the biofix …
-    pub filled_share_limit: f64,
-    /// … and an observed day at most this many days old.
-    pub real_day_age_limit_days: u32,
-    /// … and at least this many past years.
-    pub past_years_needed: u32,
-    /// Staff are told when revised data shows that a notice was early by more than this.
-    pub early_by_days: u32,
-    /// How long each notice is of use after it was decided, days.
-    pub useful_days: BTreeMap<NoticeKind, u32>,
-}
-
-impl Default for PolicyConfig {
-    fn default() -> Self {
-        Self {
-            get_ready_days: 10,
-            get_ready_chance: 0.5,
-            inspect_chance: 0.8,
-            last_days: 7,
-            too_late_chance: 0.9,
-            too_late_on: false,
-            filled_share_limit: 0.15,
-            real_day_age_limit_days: 5,
-            past_years_needed: 5,
-            early_by_days: 3,
-            useful_days: BTreeMap::from([
-                (NoticeKind::GetReady, 14),
-                (NoticeKind::InspectNow, 21),
-                (NoticeKind::LastDaysToWash, 7),
-                (NoticeKind::TooLateToWash, 21),
-            ]),
-        }
-    }
-}
-
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct MessagesConfig {
@@ -274,8 +223,12 @@ pub struct EmailConfig {
     /// `Name <local@domain>`.
     pub from: String,
     pub reply_to: Option<String>,
-    /// Seconds for connecting and for each answer.
+    /// A certificate authority of your own, as a PEM file, beside those of the system.
+    pub ca_file: Option<PathBuf>,
+    /// Seconds for connecting and for each answer before the text.
     pub timeout_s: u64,
+    /// Seconds for the answer to the whole message (RFC 5321 asks for ten minutes: who gives up early makes repeats).
+    pub final_timeout_s: u64,
     /// Write messages as files here instead of sending.
     pub folder: Option<PathBuf>,
 }
@@ -290,7 +243,9 @@ impl Default for EmailConfig {
             password: None,
             from: "Treebell <treebell@example.org>".into(),
             reply_to: None,
+            ca_file: None,
             timeout_s: 60,
+            final_timeout_s: 600,
             folder: None,
         }
     }
@@ -308,26 +263,35 @@ pub enum SmtpSecurity {
 }
 
 /// Any HTTP gateway, described. With neither `url` nor `folder`, no SMS is sent and its deliveries wait.
+///
+/// `url`, `headers`, `body` and `form` are templates that may use `{{ to }}` (+15055550100), `{{ to_digits }}` (15055550100),
+/// `{{ text }}`, `{{ key }}` (our reference), `{{ from }}`, `{{ secret }}` and `{{ secret_base64 }}`. Values are escaped as
+/// their place asks.
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct SmsConfig {
-    /// Template: may use to, text, key (our reference), from, and secret.
     pub url: Option<String>,
     pub method: String,
-    /// Header name to template.
     pub headers: BTreeMap<String, String>,
-    /// Body template; `form` fields instead if `form` is given.
+    /// Its kind is told by a Content-Type header, or it is JSON if it begins like it.
     pub body: Option<String>,
+    /// Fields of a form, instead of a body.
     pub form: BTreeMap<String, String>,
     pub from: String,
     pub secret: Option<Secret>,
+    /// Seconds for connecting (ten at most) and for the whole answer.
     pub timeout_s: u64,
-    /// JSON pointer to the gateway's own message id in its answer.
+    /// JSON pointer to the gateway's own message id in its answer. An answer without it does not count as taken.
     pub reference_pointer: Option<String>,
+    /// When given, an answer counts as taken only if it holds one of these texts.
+    pub accepted_when: Vec<String>,
     /// Answer text (substring) that means refused for good though the status says otherwise.
     pub refused_when: Vec<String>,
-    /// Statuses that end a delivery for good; others from 400 up are tried again.
+    /// Statuses that end a delivery for good.
     pub refused_statuses: Vec<u16>,
+    /// Statuses that leave open whether the message was taken: it waits for its report and goes out once more. All
+    /// others from 300 up are tried again.
+    pub uncertain_statuses: Vec<u16>,
     pub folder: Option<PathBuf>,
 }
 
@@ -343,8 +307,11 @@ impl Default for SmsConfig {
             secret: None,
             timeout_s: 30,
             reference_pointer: None,
+            accepted_when: Vec::new(),
             refused_when: Vec::new(),
-            refused_statuses: vec![400, 401, 403, 404, 410, 422],
+            // 401, 403 and 404 are about us and not about the message: it waits until they are mended.
+            refused_statuses: vec![400, 410, 422],
+            uncertain_statuses: vec![500, 502, 504],
             folder: None,
         }
     }
@@ -527,6 +494,7 @@ impl Config {
             ("delivery.email.in_flight", self.delivery.email.in_flight as u64, 1),
             ("delivery.sms.in_flight", self.delivery.sms.in_flight as u64, 1),
             ("email.timeout_s", self.email.timeout_s, 1),
+            ("email.final_timeout_s", self.email.final_timeout_s, 1),
             ("sms.timeout_s", self.sms.timeout_s, 1),
         ] {
             if value < least {

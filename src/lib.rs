@@ -6,6 +6,7 @@
 pub mod clock;
 pub mod config;
 pub mod geo;
+pub mod language;
 pub mod net;
 pub mod region;
 pub mod timetable;

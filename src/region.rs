@@ -73,6 +73,50 @@ pub struct Region {
     pub retired: bool,
 }
 
+impl Region {
+    /// What is wrong with the region by itself; empty when nothing is. Whether its ZIP codes are free and its stations
+    /// known, only the store can tell.
+    pub fn faults(&self) -> Vec<String> {
+        let mut faults = Vec::new();
+        let mut wrong = |is: bool, what: String| {
+            if is {
+                faults.push(what);
+            }
+        };
+        let formed = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+        wrong(
+            self.id.is_empty()
+                || self.id.len() > 40
+                || !self.id.chars().all(formed)
+                || self.id.starts_with('-')
+                || self.id.ends_with('-'),
+            format!("the id `{}` must be 1 to 40 lower case letters, digits and hyphens, such as dos-vientos", self.id),
+        );
+        wrong(self.name.trim().is_empty(), "the name is empty".into());
+        wrong(self.name.chars().any(char::is_control), "the name holds a control character".into());
+        let Point { latitude, longitude } = self.place;
+        wrong(!(-90.0..=90.0).contains(&latitude), format!("latitude {latitude} must lie between -90 and 90"));
+        wrong(!(-180.0..=180.0).contains(&longitude), format!("longitude {longitude} must lie between -180 and 180"));
+        wrong(
+            !ELEVATIONS_M.contains(&self.elevation_m),
+            format!("elevation {} m must lie between -430 and 8849 m", self.elevation_m),
+        );
+        wrong(self.profile.trim().is_empty(), "the profile is empty".into());
+        wrong(self.zips.is_empty(), "at least one ZIP code is wanted".into());
+        wrong(self.stations.is_empty(), "at least one station is wanted".into());
+        for (at, station) in self.stations.iter().enumerate() {
+            wrong(self.stations[..at].contains(station), format!("station `{station}` is named twice"));
+        }
+        for (at, zip) in self.zips.iter().enumerate() {
+            wrong(self.zips[..at].contains(zip), format!("ZIP code {zip} is named twice"));
+        }
+        faults
+    }
+}
+
+/// From the shore of the Dead Sea to the top of the highest mountain.
+pub const ELEVATIONS_M: std::ops::RangeInclusive<f64> = -430.0..=8849.0;
+
 /// How a decided notice leaves the house.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "when")]
@@ -84,4 +128,90 @@ pub enum Release {
     },
     /// Goes out only when staff confirm it.
     WhenConfirmed,
+}
+
+#[derive(Debug, thiserror::Error, PartialEq)]
+#[error("`{0}` is no way of release: at-once, unless-held:HOURS (1 to 720) or when-confirmed is wanted")]
+pub struct ReleaseError(String);
+
+impl std::str::FromStr for Release {
+    type Err = ReleaseError;
+
+    fn from_str(text: &str) -> Result<Self, ReleaseError> {
+        let wrong = || ReleaseError(text.to_owned());
+        match text.split_once(':') {
+            None if text == "at-once" => Ok(Release::AtOnce),
+            None if text == "when-confirmed" => Ok(Release::WhenConfirmed),
+            Some(("unless-held", hours)) => match hours.parse() {
+                Ok(hours @ 1..=720) => Ok(Release::UnlessHeld { hours }),
+                _ => Err(wrong()),
+            },
+            _ => Err(wrong()),
+        }
+    }
+}
+
+impl fmt::Display for Release {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Release::AtOnce => f.write_str("at-once"),
+            Release::UnlessHeld { hours } => write!(f, "unless-held:{hours}"),
+            Release::WhenConfirmed => f.write_str("when-confirmed"),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn zip_codes_are_five_digits_with_their_zeros() {
+        assert_eq!(Zip::parse(" 00123 ").unwrap().as_str(), "00123");
+        assert_eq!(Zip::parse("00123-4567").unwrap().as_str(), "00123");
+        for text in ["", "123", "001234", "0012a", "00123-45", "00123-abcd", "٠٠١٢٣"] {
+            assert!(Zip::parse(text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn ways_of_release_print_as_they_are_read() {
+        for text in ["at-once", "unless-held:24", "when-confirmed"] {
+            assert_eq!(text.parse::<Release>().unwrap().to_string(), text);
+        }
+        for text in ["", "unless-held", "unless-held:0", "unless-held:721", "unless-held:-1", "at-once:3", "At-Once"] {
+            assert!(text.parse::<Release>().is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn every_fault_of_a_region_is_named() {
+        let sound = Region {
+            id: "dos-vientos".into(),
+            name: "Dos Vientos".into(),
+            place: Point { latitude: 35.0, longitude: -106.0 },
+            elevation_m: 1565.0,
+            time_zone: chrono_tz::America::Denver,
+            profile: "pinyon-needle-scale".into(),
+            zips: vec![Zip::parse("00201").unwrap()],
+            stations: vec!["ALT-VIE".into()],
+            release: Release::AtOnce,
+            retired: false,
+        };
+        assert_eq!(sound.faults(), Vec::<String>::new());
+        let bad = Region {
+            id: "Dos Vientos".into(),
+            name: " ".into(),
+            place: Point { latitude: 106.0, longitude: f64::NAN },
+            elevation_m: 15650.0,
+            zips: vec![],
+            stations: vec!["A".into(), "A".into()],
+            ..sound
+        };
+        let faults = bad.faults().join("\n");
+        for word in ["id `Dos Vientos`", "name", "latitude 106", "longitude NaN", "15650", "ZIP", "`A` is named twice"]
+        {
+            assert!(faults.contains(word), "{word}: {faults}");
+        }
+    }
 }

@@ -1,13 +1,14 @@
 //! Drains the queue: claims what may go, hands it to the channels, books how it ended.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::pin::pin;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::{DateTime, TimeDelta, Utc};
+use futures::FutureExt;
 use tokio::sync::Notify;
 use tokio::task::{Id, JoinError, JoinSet};
+use tokio::time::MissedTickBehavior;
 use tracing::{debug, info, warn};
 
 use super::backoff::Backoff;
@@ -126,8 +127,13 @@ pub struct Dispatcher {
 #[derive(Clone, Copy, Debug)]
 struct Hold {
     until: DateTime<Utc>,
+    /// Pauses in a row; 0 = none yet.
     failures: i64,
+    lost_in_row: u32,
 }
+
+/// So many lost answers in a row mean that the channel itself does not work.
+const LOST_IN_ROW: u32 = 3;
 
 const HOLD: Backoff = Backoff { first: Duration::from_secs(15), longest: Duration::from_secs(300) };
 
@@ -137,9 +143,12 @@ const LOOK_AGAIN: Duration = Duration::from_secs(5);
 /// Pause when something was due and could not be had: another worker has it in hand.
 const SHORT_PAUSE: Duration = Duration::from_millis(250);
 
+/// Expired deliveries and lost leases are looked for this often.
+const KEEP_HOUSE: Duration = Duration::from_secs(1);
+
 /// On shutdown, messages in flight get this long to be answered, and the booking of what is known this long: together
-/// well under the ten seconds a service manager is told to allow.
-const GRACE: Duration = Duration::from_secs(6);
+/// under the ten seconds a service manager is told to allow, also when the store hangs.
+const GRACE: Duration = Duration::from_secs(5);
 const LAST_BOOKING: Duration = Duration::from_secs(2);
 
 impl Dispatcher {
@@ -197,17 +206,20 @@ impl Dispatcher {
     /// When the store fails. What was in flight then is uncertain.
     pub async fn drain_due(&self) -> Result<Drained, DispatchError> {
         let mut flight = Flight::default();
+        let mut dry = BTreeSet::new();
         flight.done += self.housekeeping().await?;
         loop {
-            let begun = self.begin_more(&mut flight, &mut BTreeSet::new()).await?;
-            if flight.is_empty() {
-                if begun == 0 {
-                    return Ok(flight.done);
-                }
-                continue; // all that was taken was withdrawn
+            if self.begin_more(&mut flight, &mut dry).await? == 0 && flight.is_empty() {
+                return Ok(flight.done);
             }
-            self.land(&mut flight).await?;
-            self.book(&mut flight).await?;
+            // Empty when all that was taken was withdrawn.
+            if !flight.is_empty() {
+                self.land(&mut flight, &mut dry).await;
+                self.book(&mut flight).await?;
+            }
+            if flight.is_empty() {
+                dry.clear(); // one more look at everything before the end
+            }
         }
     }
 
@@ -238,20 +250,39 @@ impl Dispatcher {
     /// nothing more, lets what is in flight be answered for a few seconds and marks the rest uncertain. A store that fails
     /// is tried again until it works; while something cannot be booked, nothing is sent.
     pub async fn run(&self, shutdown: impl Future<Output = ()>) -> Drained {
-        let mut shutdown = pin!(shutdown);
+        self.work(shutdown, None).await
+    }
+
+    /// Works the queue as [`Dispatcher::run`] does, until nothing is in flight and nothing will be due within `patience`.
+    pub async fn run_until_idle(&self, shutdown: impl Future<Output = ()>, patience: Duration) -> Drained {
+        self.work(shutdown, Some(patience)).await
+    }
+
+    async fn work(&self, shutdown: impl Future<Output = ()>, patience: Option<Duration>) -> Drained {
+        let shutdown = shutdown.shared();
         let mut flight = Flight::default();
         let mut dry = BTreeSet::new();
+        let mut kept_house = None;
         let mut faults: u32 = 0;
         let mut renewal = tokio::time::interval(self.renew_every());
-        renewal.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        renewal.set_missed_tick_behavior(MissedTickBehavior::Delay);
         loop {
-            let pause = match self.step(&mut flight, &mut dry).await {
-                Ok(pause) => {
+            let step = tokio::select! {
+                step = self.step(&mut flight, &mut dry, &mut kept_house) => step,
+                // A store that does not answer must not hold up the end.
+                () = async { shutdown.clone().await; tokio::time::sleep(LAST_BOOKING).await } => break,
+            };
+            let pause = match step {
+                Ok(due_in) => {
                     if faults > 0 {
                         info!("the store works again, sending goes on");
                         faults = 0;
                     }
-                    pause
+                    let idle = flight.is_empty() && dry.len() == Channel::ALL.len();
+                    if idle && patience.is_some_and(|patience| due_in.is_none_or(|due_in| due_in > patience)) {
+                        break;
+                    }
+                    due_in.unwrap_or(LOOK_AGAIN).clamp(SHORT_PAUSE, LOOK_AGAIN)
                 }
                 Err(DispatchError::Stopped(_)) => return flight.done,
                 Err(DispatchError::Store(why)) => {
@@ -264,10 +295,9 @@ impl Dispatcher {
             };
             tokio::select! {
                 biased;
-                () = &mut shutdown => break,
+                () = shutdown.clone() => break,
                 Some(landed) = flight.sends.join_next_with_id(), if !flight.sends.is_empty() => {
-                    self.note(&mut flight, landed);
-                    dry.clear();
+                    self.note(&mut flight, &mut dry, landed);
                 }
                 _ = renewal.tick() => self.renew(&flight).await,
                 () = self.wake.notified() => dry.clear(),
@@ -287,24 +317,28 @@ impl Dispatcher {
         all_sent_by(&self.store, &self.config, channel, self.clock.now()).await
     }
 
-    /// One look at the queue. Returns how long nothing will be due.
-    async fn step(&self, flight: &mut Flight, dry: &mut BTreeSet<Channel>) -> Result<Duration, DispatchError> {
+    /// One look at the queue. Returns how long nothing will be due; `None` = as far as is known, ever.
+    async fn step(
+        &self,
+        flight: &mut Flight,
+        dry: &mut BTreeSet<Channel>,
+        kept_house: &mut Option<Instant>,
+    ) -> Result<Option<Duration>, DispatchError> {
         while let Some(landed) = flight.sends.try_join_next_with_id() {
-            self.note(flight, landed);
+            self.note(flight, dry, landed);
         }
         self.book(flight).await?;
-        if dry.is_empty() {
+        if kept_house.is_none_or(|at| at.elapsed() >= KEEP_HOUSE) {
+            *kept_house = Some(Instant::now());
             flight.done += self.housekeeping().await?;
         }
-        let begun = self.begin_more(flight, dry).await?;
-        if begun > 0 || dry.len() < Channel::ALL.len() {
-            return Ok(LOOK_AGAIN);
+        self.begin_more(flight, dry).await?;
+        if dry.len() < Channel::ALL.len() {
+            // The next landing is waited for anyway.
+            return Ok(Some(LOOK_AGAIN));
         }
         let now = self.clock.now();
-        Ok(match self.next_due().await? {
-            Some(at) => (at - now).to_std().unwrap_or(Duration::ZERO).clamp(SHORT_PAUSE, LOOK_AGAIN),
-            None => LOOK_AGAIN,
-        })
+        Ok(self.next_due().await?.map(|at| (at - now).to_std().unwrap_or(Duration::ZERO)))
     }
 
     /// Ends what is of no use any more and marks what vanished workers left.
@@ -411,22 +445,21 @@ impl Dispatcher {
     }
 
     /// Waits until at least one message has landed, and takes in all that have.
-    async fn land(&self, flight: &mut Flight) -> Result<(), DispatchError> {
+    async fn land(&self, flight: &mut Flight, dry: &mut BTreeSet<Channel>) {
         let mut renewal = tokio::time::interval(self.renew_every());
         renewal.tick().await;
         while flight.unbooked.is_empty() {
             tokio::select! {
                 landed = flight.sends.join_next_with_id() => match landed {
-                    Some(landed) => self.note(flight, landed),
+                    Some(landed) => self.note(flight, dry, landed),
                     None => break,
                 },
                 _ = renewal.tick() => self.renew(flight).await,
             }
         }
         while let Some(landed) = flight.sends.try_join_next_with_id() {
-            self.note(flight, landed);
+            self.note(flight, dry, landed);
         }
-        Ok(())
     }
 
     /// Keeps the leases of what is still under way. A lease that could not be kept is not an error here: the booking will
@@ -446,7 +479,13 @@ impl Dispatcher {
     }
 
     /// Turns a channel's answer into what is to be booked.
-    fn note(&self, flight: &mut Flight, landed: Result<(Id, Result<Receipt, SendFailure>), JoinError>) {
+    /// Its channel has room again, so it is taken out of `dry`.
+    fn note(
+        &self,
+        flight: &mut Flight,
+        dry: &mut BTreeSet<Channel>,
+        landed: Result<(Id, Result<Receipt, SendFailure>), JoinError>,
+    ) {
         let (id, answer) = match landed {
             Ok((id, answer)) => (id, answer),
             // A transport that panicked or was stopped may have sent everything.
@@ -458,14 +497,16 @@ impl Dispatcher {
         let Some(leased) = flight.in_hand.remove(&id) else { return };
         let now = self.clock.now();
         let channel = leased.channel;
+        dry.remove(&channel);
         let wait = |asked| later(now, self.backoff.wait(&leased.lease.delivery, leased.attempts, asked));
         let ending = match answer {
             Ok(receipt) => {
-                locked(&self.holds).remove(&channel);
+                self.works(channel);
                 let provider_ref = receipt.provider_ref.map(|text| shortened(&text));
                 Ending::Accepted { provider_ref }
             }
             Err(SendFailure::TryLater { after, cause }) => {
+                self.works(channel);
                 Ending::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
             }
             Err(SendFailure::ChannelDown { after, cause }) => {
@@ -473,10 +514,11 @@ impl Dispatcher {
                 Ending::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
             }
             Err(SendFailure::GiveUp { cause }) => {
-                locked(&self.holds).remove(&channel);
+                self.works(channel);
                 Ending::Refused { cause: scrubbed(&cause) }
             }
             Err(SendFailure::Uncertain { cause }) => {
+                self.lost_an_answer(channel, &cause, now);
                 let not_before = match channel {
                     Channel::Email => wait(None),
                     Channel::Sms => later(now, self.uncertain_wait()),
@@ -528,7 +570,7 @@ impl Dispatcher {
     async fn finish_up(&self, flight: &mut Flight) {
         let land = async {
             while let Some(landed) = flight.sends.join_next_with_id().await {
-                self.note(flight, landed);
+                self.note(flight, &mut BTreeSet::new(), landed);
                 // Booked one by one: a kill in the middle of the grace leaves as little as possible in doubt.
                 let _ = self.book(flight).await;
             }
@@ -537,7 +579,7 @@ impl Dispatcher {
             warn!(messages = flight.in_hand.len(), "stopping with messages unanswered: each is marked uncertain");
             flight.sends.abort_all();
             while let Some(landed) = flight.sends.join_next_with_id().await {
-                self.note(flight, landed);
+                self.note(flight, &mut BTreeSet::new(), landed);
             }
         }
         let last = async {
@@ -554,24 +596,46 @@ impl Dispatcher {
         }
     }
 
+    /// The other side spoke to us about one message.
+    fn works(&self, channel: Channel) {
+        let mut holds = locked(&self.holds);
+        if holds.remove(&channel).is_some_and(|hold| hold.failures > 0) {
+            info!(channel = channel.name(), "the channel works again");
+        }
+    }
+
+    /// Each lost answer uses up one of the two copies a message may have, so after a few in a row the channel is left alone.
+    fn lost_an_answer(&self, channel: Channel, cause: &str, now: DateTime<Utc>) {
+        let in_row = {
+            let mut holds = locked(&self.holds);
+            let hold = holds.entry(channel).or_insert(Hold { until: DateTime::<Utc>::MIN_UTC, failures: 0, lost_in_row: 0 });
+            hold.lost_in_row += 1;
+            hold.lost_in_row
+        };
+        if in_row >= LOST_IN_ROW {
+            self.hold(channel, None, cause, now);
+        }
+    }
+
     fn hold(&self, channel: Channel, asked: Option<Duration>, cause: &str, now: DateTime<Utc>) {
         let mut holds = locked(&self.holds);
-        let failures = match holds.get(&channel) {
+        let before = holds.get(&channel).copied();
+        let failures = match before {
             // Those that were in flight together fail together: they count once.
             Some(hold) if now < hold.until => hold.failures,
             Some(hold) => hold.failures + 1,
-            None => {
-                warn!(channel = channel.name(), cause = scrubbed(cause), "the channel does not work, sending pauses");
-                1
-            }
+            None => 1,
         };
+        if failures == 1 && before.is_none_or(|hold| hold.failures == 0) {
+            warn!(channel = channel.name(), cause = scrubbed(cause), "the channel does not work, sending pauses");
+        }
         let until = later(now, HOLD.wait(channel.name(), failures, asked));
-        let until = holds.get(&channel).map_or(until, |hold| hold.until.max(until));
-        holds.insert(channel, Hold { until, failures });
+        let until = before.map_or(until, |hold| hold.until.max(until));
+        holds.insert(channel, Hold { until, failures, lost_in_row: before.map_or(0, |hold| hold.lost_in_row) });
     }
 
     fn hold_of(&self, channel: Channel) -> Option<Hold> {
-        locked(&self.holds).get(&channel).copied()
+        locked(&self.holds).get(&channel).copied().filter(|hold| hold.failures > 0)
     }
 
     fn pace(&self, channel: Channel) -> &PaceConfig {

@@ -173,7 +173,7 @@ mod tests {
     use super::*;
     use crate::geo::Point;
     use crate::region::Release;
-    use crate::season::{DateSpread, Reached, RecordTrust, SeasonKey, StageOutlook};
+    use crate::season::{DateSpread, Reached, ReachedBy, RecordTrust, SeasonKey, StageOutlook};
 
     fn date(month: u32, day: u32) -> NaiveDate {
         NaiveDate::from_ymd_opt(2026, month, day).unwrap()
@@ -183,7 +183,8 @@ mod tests {
         let [early, median, late] = spread;
         StageOutlook {
             stage: id.into(),
-            reached: reached.map(|on| Reached { on, on_real_days: true }),
+            at_sum: None,
+            reached: reached.map(|on| Reached { on, on_real_days: true, by: ReachedBy::Model }),
             spread: DateSpread { early, median, late },
             dates: Vec::new(),
             not_reached: 0,
@@ -209,6 +210,7 @@ mod tests {
             last_day: None,
             newest_real_day: None,
             heat_sum: 200.0,
+            observed_sum: 200.0,
             current_stage: None,
             stages: vec![laying, hatch],
             filled_days: 0,

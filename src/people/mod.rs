@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 pub use address::{Address, AddressError, AddressHash, EmailAddress, PhoneNumber, Reach};
 
+pub use crate::language::Language;
 pub use crate::region::Zip;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -27,27 +28,5 @@ impl Channel {
 
     pub fn parse(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|channel| channel.name() == name)
-    }
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Language {
-    En,
-    Es,
-}
-
-impl Language {
-    pub const ALL: [Language; 2] = [Language::En, Language::Es];
-
-    pub fn code(self) -> &'static str {
-        match self {
-            Language::En => "en",
-            Language::Es => "es",
-        }
-    }
-
-    pub fn parse(code: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|language| language.code() == code)
     }
 }

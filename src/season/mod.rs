@@ -2,16 +2,25 @@
 //!
 //! Nothing here does I/O, holds a clock or panics on data.
 
-pub mod decide;
-pub mod outlook;
 pub mod profile;
+
+pub mod outlook;
+
+pub mod policy;
+
+pub mod decide;
+pub mod verdict;
+
+pub mod words;
 
 use std::fmt;
 
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
 use crate::heat::DayOrigin;
+pub use policy::Policy;
+pub use profile::Profile;
 
 /// Name of an event of the insect's season as its profile writes it, e.g. `egg-laying-begins`.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -30,7 +39,8 @@ impl From<&str> for StageId {
     }
 }
 
-/// A region's year for one profile, named by its calendar year.
+/// A region's year for one profile, named by the calendar year in which its stages come (see
+/// [`profile::Biofix`] for a season whose heat begins in the autumn before).
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct SeasonKey {
     pub profile: String,
@@ -88,20 +98,35 @@ pub struct DateSpread {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct StageOutlook {
     pub stage: StageId,
-    /// First day on which the sum stands at or over the threshold.
+    /// Sum from the biofix at which it comes, °C·day; `None` while that is not fixed yet (a stage so many days after
+    /// one that is still to come).
+    pub at_sum: Option<f64>,
     pub reached: Option<Reached>,
     pub spread: DateSpread,
-    /// Sorted crossing dates of all traces; those that never cross are counted in `not_reached`.
+    /// Sorted crossing dates of all traces, dressed if the ensemble is; those that never cross are counted in
+    /// `not_reached`. Empty once the stage was reached.
     pub dates: Vec<NaiveDate>,
     pub not_reached: u32,
 }
 
+/// The first day on which a stage had begun.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reached {
     pub on: NaiveDate,
-    /// No filled day among those that carried the sum over the threshold on this date: crossing day itself is observed
-    /// and the sum of observed days alone is at the threshold.
+    /// Observed temperatures carry it: an observed day (the crossing day or one after it) stands at or over the sum
+    /// wanted, and by then filled days had brought no more of that sum than the policy's `filled_share_limit`. So a
+    /// short gap in January does not hold up a notice in March, while a crossing inside a gap waits for the next real
+    /// day. Always true for what a person saw.
     pub on_real_days: bool,
+    pub by: ReachedBy,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ReachedBy {
+    Model,
+    /// A confirmed field report came before the model: the stage had begun by that day.
+    FieldReport,
 }
 
 impl StageOutlook {
@@ -150,10 +175,13 @@ pub struct Outlook {
     pub newest_real_day: Option<NaiveDate>,
     /// °C·day from the biofix to `last_day`.
     pub heat_sum: f64,
+    /// The part of `heat_sum` that observed days brought.
+    pub observed_sum: f64,
     /// Last stage reached, if any.
     pub current_stage: Option<StageId>,
     /// In the profile's order.
     pub stages: Vec<StageOutlook>,
+    /// Days from the biofix to `last_day` without an observed temperature.
     pub filled_days: u32,
     pub trust: RecordTrust,
     /// Past years used as traces.
@@ -178,4 +206,59 @@ pub struct FieldReport {
     /// `None`: looked and saw none.
     pub stage: Option<StageId>,
     pub confirmed: bool,
+}
+
+/// Where a decided notice stands. The store writes the name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoticeStatus {
+    /// For its hour, or for a word of staff.
+    Waiting,
+    /// Staff said: not now.
+    Held,
+    /// Its deliveries are queued; it cannot be called back.
+    Released,
+    /// It came to be of no use before it went out.
+    Skipped,
+    /// Staff said: not this season.
+    Cancelled,
+}
+
+impl NoticeStatus {
+    pub const ALL: [NoticeStatus; 5] = [
+        NoticeStatus::Waiting,
+        NoticeStatus::Held,
+        NoticeStatus::Released,
+        NoticeStatus::Skipped,
+        NoticeStatus::Cancelled,
+    ];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            NoticeStatus::Waiting => "waiting",
+            NoticeStatus::Held => "held",
+            NoticeStatus::Released => "released",
+            NoticeStatus::Skipped => "skipped",
+            NoticeStatus::Cancelled => "cancelled",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|status| status.name() == name)
+    }
+}
+
+/// `day + days`, held at the end of the calendar.
+fn days_after(day: NaiveDate, days: u32) -> NaiveDate {
+    day.checked_add_days(Days::new(u64::from(days))).unwrap_or(NaiveDate::MAX)
+}
+
+/// `day - days`, held at the beginning of the calendar.
+fn days_before(day: NaiveDate, days: u32) -> NaiveDate {
+    day.checked_sub_days(Days::new(u64::from(days))).unwrap_or(NaiveDate::MIN)
+}
+
+/// Days from `from` to `to`, negative when `to` is earlier.
+fn days_between(from: NaiveDate, to: NaiveDate) -> i64 {
+    to.signed_duration_since(from).num_days()
 }

@@ -1,1 +1,490 @@
-//! To be filled in by its owner.
+//! Where a region's season stands and when each stage still to come is likely: heat to date, then many futures.
+//!
+//! ```text
+//! filled days ─season_heat─> heat to date ─┐
+//! past years (and a forecast) ─> Ensemble ─┴─make─> Outlook
+//! ```
+//!
+//! [`make`] does not care how an [`Ensemble`] came about: [`past_years_ensemble`] gives the plain one.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{Datelike, NaiveDate};
+
+use super::profile::{Need, Profile};
+use super::{
+    DateSpread, FieldReport, HeatDay, Outlook, Policy, Reached, ReachedBy, RecordTrust, SeasonKey, StageOutlook,
+    days_after, days_between,
+};
+use crate::heat::{DayOrigin, FilledDay};
+
+/// What the days after the newest data may bring.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ensemble {
+    /// The day that the first degree-days of every member belong to.
+    pub first: NaiveDate,
+    /// Equally likely futures.
+    pub members: Vec<Member>,
+    /// How many of the first days are a weather forecast, the same in every member.
+    pub forecast_days: u32,
+    pub dressing: Dressing,
+}
+
+/// One possible future, made from one past year.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Member {
+    pub year: i32,
+    /// °C·day per day from [`Ensemble::first`] on. Where they end before a stage is reached, it counts as not reached.
+    pub degree_days: Vec<f64>,
+}
+
+/// Verified errors of past projections, laid over every member's date so that the spread is honest.
+///
+/// By days from the newest data to the projected date: errors in days, observed minus projected, any number of them.
+/// A date takes the errors of the nearest lead.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Dressing(pub BTreeMap<u32, Vec<f64>>);
+
+/// How many dates a member's date becomes when it is dressed: enough for the 10 and 90 % points.
+const DRESSED: usize = 9;
+
+impl Dressing {
+    /// Evenly spaced quantiles of the errors at this lead, always the same number, so that no lead weighs more.
+    fn errors_at(&self, lead: u32) -> Option<[f64; DRESSED]> {
+        let below = self.0.range(..=lead).next_back();
+        let above = self.0.range(lead..).next();
+        let (_, errors) = match (below, above) {
+            (Some(b), Some(a)) => Some(if lead - b.0 <= a.0 - lead { b } else { a }),
+            (b, a) => b.or(a),
+        }?;
+        let mut sorted: Vec<f64> = errors.iter().copied().filter(|error| error.is_finite()).collect();
+        sorted.sort_by(f64::total_cmp);
+        let last = sorted.len().checked_sub(1)? as f64;
+        let at = |share: f64| {
+            let place = share * last;
+            let low = place.floor();
+            // Both places lie in 0..=last.
+            let (a, b) = (sorted[low as usize], sorted[place.ceil() as usize]);
+            a + (b - a) * (place - low)
+        };
+        Some(std::array::from_fn(|k| at((k as f64 + 0.5) / DRESSED as f64)))
+    }
+}
+
+/// Heat of one season to date: from the biofix on, days outside the season left out. Holes add nothing.
+///
+/// A double method takes the minimum of the next day; for the newest day it has only the day's own, so that this day's
+/// heat may still change by a little.
+pub fn season_heat(profile: &Profile, season: i32, days: &[FilledDay]) -> Vec<HeatDay> {
+    let (first, last) = (profile.first_day(season), profile.last_day(season));
+    if last < first {
+        return Vec::new();
+    }
+    let by_day: BTreeMap<NaiveDate, &FilledDay> = days.iter().map(|day| (day.day, day)).collect();
+    let mut sum = 0.0;
+    by_day
+        .range(first..=last)
+        .map(|(day, filled)| {
+            let next_min = by_day.get(&days_after(*day, 1)).map(|next| next.temperatures.min_c);
+            let degree_days = sane(profile.heat.degree_days(filled.temperatures, next_min));
+            sum += degree_days;
+            HeatDay { day: *day, degree_days, sum, origin: filled.origin.clone() }
+        })
+        .collect()
+}
+
+/// A whole past season of the same station, every day filled.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PastYear {
+    pub season: i32,
+    /// The day that `degree_days[0]` belongs to: the season's biofix.
+    pub first: NaiveDate,
+    /// °C·day, one a day without a hole.
+    pub degree_days: Vec<f64>,
+}
+
+impl PastYear {
+    /// `None` when the year cannot serve as a trace: a hole, an end before the last stage came, or more than
+    /// `most_climatology` (0-1) of the days until then filled with the calendar mean, which says nothing of that year.
+    pub fn from_days(profile: &Profile, season: i32, days: &[FilledDay], most_climatology: f64) -> Option<Self> {
+        let heat = season_heat(profile, season, days);
+        let first = profile.first_day(season);
+        let unbroken = heat.iter().zip(first.iter_days()).take_while(|(heat, day)| heat.day == *day).count();
+        let whole = heat.get(..unbroken)?;
+        let sums: Vec<f64> = whole.iter().map(|day| day.sum).collect();
+        let course = Course { profile, first, sums: &sums, horizon: profile.last_day(season), seen: &[] };
+        // Stages that only count days on the calendar need no temperatures.
+        let needed = profile
+            .stages
+            .iter()
+            .zip(course.run())
+            .filter(|(stage, _)| matches!(stage.need, Need::DegreeDays(_)))
+            .try_fold(first, |latest, (_, begin)| begin.day.map(|day| latest.max(day)))
+            .unwrap_or_else(|| profile.last_day(season));
+        if whole.last()?.day < needed {
+            return None;
+        }
+        let judged = whole.get(..=usize::try_from(days_between(first, needed)).ok()?)?;
+        let climatology = judged.iter().filter(|day| day.origin == DayOrigin::Climatology).count();
+        let enough = climatology as f64 <= most_climatology * judged.len() as f64;
+        enough.then(|| Self { season, first, degree_days: whole.iter().map(|day| day.degree_days).collect() })
+    }
+
+    fn on(&self, day: NaiveDate) -> Option<f64> {
+        let at = usize::try_from(days_between(self.first, day)).ok()?;
+        self.degree_days.get(at).copied()
+    }
+}
+
+/// The plain ensemble: this year's forecast days where there are any, then each past year's own weather by calendar day.
+///
+/// `heat` is this season's heat to date; `forecast` counts only where it goes on from its last day without a hole. On
+/// 29 February a year without one gives its 28 February; a past year's own 29 February is passed over in a year
+/// without. The season itself is never among its own futures.
+pub fn past_years_ensemble(
+    profile: &Profile,
+    season: i32,
+    heat: &[HeatDay],
+    past: &[PastYear],
+    forecast: &[HeatDay],
+) -> Ensemble {
+    let first = heat
+        .iter()
+        .rev()
+        .find(|day| day.origin != DayOrigin::Forecast)
+        .map_or_else(|| profile.first_day(season), |day| days_after(day.day, 1));
+    let ahead: BTreeMap<NaiveDate, f64> = forecast.iter().map(|day| (day.day, sane(day.degree_days))).collect();
+    let ahead: Vec<f64> = first.iter_days().map_while(|day| ahead.get(&day).copied()).collect();
+    let last = profile.last_day(season);
+    let rest: Vec<NaiveDate> = first.iter_days().skip(ahead.len()).take_while(|day| *day <= last).collect();
+    let members = past
+        .iter()
+        .filter(|year| year.season != season)
+        .map(|year| {
+            let shift = year.season.saturating_sub(season);
+            let then = rest.iter().map_while(|day| year.on(same_day(*day, day.year().saturating_add(shift))));
+            Member { year: year.season, degree_days: ahead.iter().copied().chain(then.map(sane)).collect() }
+        })
+        .collect();
+    Ensemble { first, members, forecast_days: ahead.len() as u32, dressing: Dressing::default() }
+}
+
+/// The same calendar day of another year; 28 February where that year has no 29th.
+fn same_day(day: NaiveDate, year: i32) -> NaiveDate {
+    day.with_year(year).or_else(|| NaiveDate::from_ymd_opt(year, 2, 28)).unwrap_or(day)
+}
+
+/// All that an outlook is made of.
+#[derive(Clone, Debug)]
+pub struct OutlookInput<'a> {
+    pub season: &'a SeasonKey,
+    pub profile: &'a Profile,
+    pub policy: &'a Policy,
+    /// Primary station.
+    pub station: &'a str,
+    /// The region's local day.
+    pub today: NaiveDate,
+    /// From [`season_heat`]; forecast days and days after today are left out.
+    pub heat: &'a [HeatDay],
+    pub ensemble: &'a Ensemble,
+    /// Of any region and season. A confirmed sight of a stage before the model has it moves the stage to that day,
+    /// and the stages that count from it with it.
+    pub reports: &'a [FieldReport],
+}
+
+/// Makes the outlook of a region for a day.
+pub fn make(input: &OutlookInput<'_>) -> Outlook {
+    let OutlookInput { season, profile, policy, today, ensemble, .. } = *input;
+    let record = Record::of(input);
+    let seen = first_seen(input);
+    let horizon = today.min(profile.last_day(season.year));
+    let course = Course { profile, first: record.first, sums: &record.sums, horizon, seen: &seen };
+    let begins = course.run();
+
+    let members: Vec<&Member> = ensemble.members.iter().filter(|member| member.year != season.year).collect();
+    let futures: Vec<Vec<Begin>> = members.iter().map(|member| record.future(input, &seen, member)).collect();
+    let trace_years: BTreeSet<i32> = members.iter().map(|member| member.year).collect();
+
+    let stages = profile
+        .stages
+        .iter()
+        .zip(&begins)
+        .enumerate()
+        .map(|(rank, (stage, begin))| {
+            let reached =
+                begin.day.map(|on| Reached { on, on_real_days: record.is_real(input, &begins, rank), by: begin.by });
+            let (mut dates, mut not_reached) = (Vec::new(), 0);
+            if reached.is_none() {
+                for future in &futures {
+                    match future.get(rank).and_then(|begin| begin.day) {
+                        Some(day) => dates.extend(dressed(day, ensemble)),
+                        None => not_reached += if ensemble.dressing.0.is_empty() { 1 } else { DRESSED as u32 },
+                    }
+                }
+                dates.sort();
+            }
+            let spread = match reached {
+                Some(Reached { on, .. }) => DateSpread { early: Some(on), median: Some(on), late: Some(on) },
+                None => spread(&dates, not_reached),
+            };
+            StageOutlook { stage: stage.id.clone(), at_sum: begin.at_sum, reached, spread, dates, not_reached }
+        })
+        .collect::<Vec<_>>();
+
+    Outlook {
+        season: season.clone(),
+        today,
+        last_day: record.last_day,
+        newest_real_day: record.newest_real_day,
+        heat_sum: record.sums.last().copied().unwrap_or(0.0),
+        observed_sum: record.observed_sums.last().copied().unwrap_or(0.0),
+        current_stage: stages.iter().rev().find(|stage| stage.reached.is_some()).map(|stage| stage.stage.clone()),
+        stages,
+        filled_days: record.filled_days,
+        trust: record.trust(policy, today, trace_years.len() as u32),
+        trace_years: trace_years.into_iter().collect(),
+        forecast_days: ensemble.forecast_days,
+        station: input.station.to_owned(),
+    }
+}
+
+/// This season's heat laid out on the calendar: index 0 is the biofix, a missing day brings nothing.
+struct Record {
+    first: NaiveDate,
+    last_day: Option<NaiveDate>,
+    newest_real_day: Option<NaiveDate>,
+    sums: Vec<f64>,
+    observed_sums: Vec<f64>,
+    /// By index: an observed day.
+    observed: Vec<bool>,
+    filled_days: u32,
+}
+
+impl Record {
+    fn of(input: &OutlookInput<'_>) -> Self {
+        let first = input.profile.first_day(input.season.year);
+        let last = input.profile.last_day(input.season.year).min(input.today);
+        let heat: BTreeMap<NaiveDate, &HeatDay> = input
+            .heat
+            .iter()
+            .filter(|day| (first..=last).contains(&day.day) && day.origin != DayOrigin::Forecast)
+            .map(|day| (day.day, day))
+            .collect();
+        let last_day = heat.keys().next_back().copied();
+        let newest_real_day = heat.values().rev().find(|day| day.origin.is_real()).map(|day| day.day);
+        let mut record = Self {
+            first,
+            last_day,
+            newest_real_day,
+            sums: Vec::new(),
+            observed_sums: Vec::new(),
+            observed: Vec::new(),
+            filled_days: 0,
+        };
+        let (mut sum, mut observed_sum) = (0.0, 0.0);
+        for day in first.iter_days().take_while(|day| last_day.is_some_and(|last| *day <= last)) {
+            let heat = heat.get(&day);
+            let real = heat.is_some_and(|heat| heat.origin.is_real());
+            let degree_days = heat.map_or(0.0, |heat| sane(heat.degree_days));
+            sum += degree_days;
+            if real {
+                observed_sum += degree_days;
+            } else {
+                record.filled_days += 1;
+            }
+            record.sums.push(sum);
+            record.observed_sums.push(observed_sum);
+            record.observed.push(real);
+        }
+        record
+    }
+
+    /// The season's course if the days after the record go as this member has it.
+    fn future(&self, input: &OutlookInput<'_>, seen: &[Option<NaiveDate>], member: &Member) -> Vec<Begin> {
+        let next = self.last_day.map_or(self.first, |last| days_after(last, 1));
+        let horizon = input.profile.last_day(input.season.year);
+        let mut sums = self.sums.clone();
+        let mut sum = sums.last().copied().unwrap_or(0.0);
+        // An ensemble that begins later than the record ends has nothing to say of the days between.
+        if let Ok(skip) = usize::try_from(days_between(input.ensemble.first, next)) {
+            let days = usize::try_from(days_between(next, horizon) + 1).unwrap_or(0);
+            sums.extend(member.degree_days.iter().skip(skip).take(days).map(|degree_days| {
+                sum += sane(*degree_days);
+                sum
+            }));
+        }
+        Course { profile: input.profile, first: self.first, sums: &sums, horizon, seen }.run()
+    }
+
+    /// See [`Reached::on_real_days`].
+    fn is_real(&self, input: &OutlookInput<'_>, begins: &[Begin], rank: usize) -> bool {
+        let (Some(begin), Some(stage)) = (begins.get(rank), input.profile.stages.get(rank)) else { return false };
+        let Some(on) = begin.day else { return false };
+        match (begin.by, stage.need, begin.at_sum) {
+            (ReachedBy::FieldReport, ..) => true,
+            (_, Need::Days(_), _) => match stage.after.as_ref().and_then(|after| input.profile.rank(after)) {
+                // A stage counts from an earlier one, so this ends.
+                Some(parent) if parent < rank => self.is_real(input, begins, parent),
+                _ => true,
+            },
+            (_, Need::DegreeDays(_), Some(at_sum)) => {
+                let wanted = (1.0 - input.policy.filled_share_limit.clamp(0.0, 1.0)) * at_sum;
+                let from = usize::try_from(days_between(self.first, on)).unwrap_or(0);
+                let later = self.observed.iter().zip(&self.observed_sums).skip(from);
+                later.into_iter().any(|(real, sum)| *real && at_least(*sum, wanted))
+            }
+            (_, Need::DegreeDays(_), None) => false,
+        }
+    }
+
+    fn trust(&self, policy: &Policy, today: NaiveDate, years: u32) -> RecordTrust {
+        // Before the first day of the season nothing can be missing.
+        let age = days_between(self.newest_real_day.unwrap_or(super::days_before(self.first, 1)), today);
+        let age = u32::try_from(age).unwrap_or(0);
+        let days = self.sums.len() as u32;
+        if age > policy.real_day_age_limit_days {
+            RecordTrust::TooOld { newest_real_day: self.newest_real_day, age_days: age }
+        } else if f64::from(self.filled_days) > policy.filled_share_limit * f64::from(days) {
+            RecordTrust::TooMuchFilled { filled_days: self.filled_days, days }
+        } else if years < policy.past_years_needed {
+            RecordTrust::TooFewYears { years }
+        } else {
+            RecordTrust::Sound
+        }
+    }
+}
+
+/// One run of the stages over one line of heat.
+struct Course<'a> {
+    profile: &'a Profile,
+    first: NaiveDate,
+    /// Running sum, index 0 the biofix.
+    sums: &'a [f64],
+    /// No stage is placed after this day.
+    horizon: NaiveDate,
+    /// By stage: the day on which a person had seen it; may be shorter than the list of stages.
+    seen: &'a [Option<NaiveDate>],
+}
+
+/// When one stage begins in one course.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Begin {
+    day: Option<NaiveDate>,
+    /// Known before the day is where it rests on degree-days only.
+    at_sum: Option<f64>,
+    by: ReachedBy,
+}
+
+impl Course<'_> {
+    /// One entry a stage, in the profile's order.
+    fn run(&self) -> Vec<Begin> {
+        let mut begins: Vec<Begin> = Vec::with_capacity(self.profile.stages.len());
+        for (rank, stage) in self.profile.stages.iter().enumerate() {
+            let biofix = Begin { day: Some(self.first), at_sum: Some(0.0), by: ReachedBy::Model };
+            let from = match &stage.after {
+                None => Some(biofix),
+                Some(after) => self.profile.rank(after).and_then(|rank| begins.get(rank)).copied(),
+            };
+            let model = from.and_then(|from| self.model(stage.need, from));
+            let mut begin = model.unwrap_or(Begin { day: None, at_sum: None, by: ReachedBy::Model });
+            begin.day = begin.day.filter(|day| *day <= self.horizon);
+            if let Some(seen) = self.seen.get(rank).copied().flatten()
+                && begin.day.is_none_or(|day| seen < day)
+            {
+                begin = Begin { day: Some(seen), at_sum: self.sum_on(seen), by: ReachedBy::FieldReport };
+            }
+            begins.push(begin);
+        }
+        begins
+    }
+
+    fn model(&self, need: Need, from: Begin) -> Option<Begin> {
+        Some(match need {
+            Need::DegreeDays(need) => {
+                // From the moment the sum before was reached and not from the end of that day, so that a chain of
+                // sums is one line of heat.
+                let at_sum = from.at_sum? + need;
+                let at = self.sums.partition_point(|sum| !at_least(*sum, at_sum));
+                let day = (at < self.sums.len()).then(|| days_after(self.first, at as u32));
+                Begin { day, at_sum: Some(at_sum), by: ReachedBy::Model }
+            }
+            Need::Days(days) => {
+                let day = days_after(from.day?, days);
+                Begin { day: Some(day), at_sum: self.sum_on(day), by: ReachedBy::Model }
+            }
+        })
+    }
+
+    /// Sum at the end of a day; `None` where the line of heat has ended before.
+    fn sum_on(&self, day: NaiveDate) -> Option<f64> {
+        match usize::try_from(days_between(self.first, day)) {
+            Ok(at) => self.sums.get(at).copied(),
+            Err(_) => Some(0.0),
+        }
+    }
+}
+
+/// By stage: the first day on which somebody, confirmed, had seen it or a stage that comes after it.
+fn first_seen(input: &OutlookInput<'_>) -> Vec<Option<NaiveDate>> {
+    let profile = input.profile;
+    let last = profile.last_day(input.season.year).min(input.today);
+    let mut seen: Vec<Option<NaiveDate>> = vec![None; profile.stages.len()];
+    for report in input.reports.iter().filter(|report| report.confirmed && report.region == input.season.region) {
+        if !(profile.first_day(input.season.year)..=last).contains(&report.observed_on) {
+            continue;
+        }
+        let mut stage = report.stage.as_ref().and_then(|id| profile.stage(id));
+        // A stage counts from an earlier one, so the chain ends; the bound is for a profile made by hand.
+        for _ in 0..profile.stages.len() {
+            let Some(this) = stage else { break };
+            if let Some(day) = profile.rank(&this.id).and_then(|rank| seen.get_mut(rank)) {
+                *day = Some(day.map_or(report.observed_on, |day| day.min(report.observed_on)));
+            }
+            stage = this.after.as_ref().and_then(|after| profile.stage(after));
+        }
+    }
+    seen
+}
+
+/// A member's date, or the dates it becomes under the verified errors; never before the future begins.
+fn dressed(day: NaiveDate, ensemble: &Ensemble) -> Vec<NaiveDate> {
+    let lead = days_between(ensemble.first, day) + 1;
+    let Some(errors) = ensemble.dressing.errors_at(u32::try_from(lead).unwrap_or(0)) else {
+        // No errors known: the date counts as often as a dressed one would.
+        let times = if ensemble.dressing.0.is_empty() { 1 } else { DRESSED };
+        return vec![day; times];
+    };
+    errors
+        .iter()
+        .map(|error| {
+            let days = error.round().clamp(-400.0, 400.0) as i64;
+            let moved = day.checked_add_signed(chrono::Duration::days(days)).unwrap_or(day);
+            moved.max(ensemble.first.min(day))
+        })
+        .collect()
+}
+
+/// The 10, 50 and 90 % points, those not reached ranked last.
+///
+/// The outer points are rounded outward at 0.1 and 0.9 of (m + 1), the share of the truth that m + 1 equally likely
+/// places leave outside; so also a small ensemble holds the truth in at least 80 % of years, if its members are apt.
+fn spread(dates: &[NaiveDate], not_reached: u32) -> DateSpread {
+    let all = dates.len() + not_reached as usize;
+    let places = (all + 1) as f64;
+    let at = |place: f64| dates.get((place as usize).clamp(1, all.max(1)) - 1).copied();
+    DateSpread {
+        early: at((0.1 * places).floor()),
+        median: at((0.5 * places).floor()),
+        late: at((0.9 * places).ceil()),
+    }
+}
+
+/// Sums of many small numbers: a hair below the threshold is at it.
+fn at_least(sum: f64, wanted: f64) -> bool {
+    sum >= wanted - 1e-9
+}
+
+/// Heat is a number and not negative, whatever it was made from.
+fn sane(degree_days: f64) -> f64 {
+    if degree_days.is_finite() { degree_days.max(0.0) } else { 0.0 }
+}

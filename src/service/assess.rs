@@ -8,10 +8,11 @@ use crate::region::{Region, Release};
 use crate::season::decide::{self, Decision, Facts, Told};
 use crate::season::outlook::{self, OutlookInput, PastYear};
 use crate::season::{FieldReport, HeatDay, Outlook, Policy, Profile, SeasonKey};
+use crate::weather::Station;
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member, Prepared};
+use crate::weather::quality::Rejected;
 use crate::weather::record::{Known, RecordIndex};
-use crate::weather::{Rejected, Station};
 
 /// A past year serves as a trace when at most this share of its days up to the last stage is the calendar mean.
 const MOST_CLIMATOLOGY: f64 = 0.1;
@@ -79,7 +80,8 @@ impl<'a> SeasonDesk<'a> {
         as_known: Known,
     ) -> Option<Self> {
         let primary = *books.first()?;
-        let normals_of = |book: &StationBook, known| Normals::around(&book.record, known, &book.station.sources, season);
+        let normals_of =
+            |book: &StationBook, known| Normals::around(&book.record, known, &book.station.sources, season);
         let past_of = |known| {
             let normals = normals_of(primary, known);
             let member = Member { station: &primary.station, record: &primary.record, normals: &normals };

@@ -1,3 +1,6 @@
 //! Where pure and impure meet: the cycle, the schedule, catch-up, replay, the daemon.
 
+pub mod assess;
+pub mod parts;
+
 pub mod demo;

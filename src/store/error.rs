@@ -54,8 +54,13 @@ pub enum StoreError {
 /// Wishes that cannot stand beside what is there.
 #[derive(Debug, PartialEq, thiserror::Error)]
 pub enum Conflict {
-    #[error("ZIP code {zip} already belongs to region `{region}`: take it out there first")]
-    ZipTaken { zip: String, region: String },
+    /// Pairs of ZIP code and the region that has it.
+    #[error("ZIP code{} {} already: take {} out there first", if .taken.len() == 1 { "" } else { "s" },
+        .taken.iter().map(|(zip, region)| format!("{zip} belongs to region `{region}`")).collect::<Vec<_>>().join(", "),
+        if .taken.len() == 1 { "it" } else { "them" })]
+    ZipsTaken { taken: Vec<(String, String)> },
+    #[error("region `{id}` cannot be kept: {}", .faults.join("; "))]
+    UnfitRegion { id: String, faults: Vec<String> },
     #[error("station `{id}` is unknown{}", near_name(.near))]
     UnknownStation { id: String, near: Option<String> },
     #[error("station `{id}` was retired")]
@@ -69,7 +74,9 @@ pub enum Conflict {
     RetiredRegion { id: String },
     #[error("{what} `{id}` is already there")]
     Exists { what: &'static str, id: String },
-    #[error("the address {masked} is already subscribed")]
+    #[error("a subscriber needs at least one ZIP code and one address")]
+    EmptySubscriber,
+    #[error("the address {masked} belongs to another subscriber than the address beside it: remove one of them first")]
     AddressTaken { masked: String },
     #[error("the address {masked} said stop on {}: it may be written to again only when its owner asks for it", .since.format("%Y-%m-%d"))]
     Suppressed { masked: String, since: DateTime<Utc> },
@@ -79,6 +86,12 @@ pub enum Conflict {
     UnknownNotice { id: String },
     #[error("notice `{id}` is {status} and cannot be {wish}")]
     NoticeStatus { id: String, status: &'static str, wish: &'static str },
+    #[error("notice `{id}` was of use until {}: nobody is told now", .expired_at.format("%Y-%m-%d %H:%M UTC"))]
+    NoticeExpired { id: String, expired_at: DateTime<Utc> },
+    #[error(
+        "notice `{id}` has no text for {channel} in language `{language}`, which {recipients} of its recipients want"
+    )]
+    NoText { id: String, channel: &'static str, language: &'static str, recipients: usize },
     #[error("there is no field report `{id}`")]
     UnknownReport { id: String },
 }

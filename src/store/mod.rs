@@ -7,6 +7,7 @@
 //! other instead of failing half-way, and a few connections that can only read. A [`Tx`] must be finished before the
 //! same task reads through the [`Store`] in memory, where there is one connection for both.
 
+mod bulk;
 mod error;
 mod lock;
 mod migrations;
@@ -296,6 +297,22 @@ pub(crate) fn get_day(row: &AnyRow, column: &str) -> Result<NaiveDate, StoreErro
     civil_day(get(row, column)?)
 }
 
+pub(crate) fn get_zone(row: &AnyRow, column: &str) -> Result<chrono_tz::Tz, StoreError> {
+    let name: &str = get(row, column)?;
+    name.parse().map_err(|_| StoreError::corrupt(format!("column `{column}`: `{name}` is no time zone")))
+}
+
+/// The known name most like the one that was given, if any is like it.
+fn near_name(given: &str, known: &[String]) -> Option<String> {
+    let likeness = |name: &String| strsim::jaro_winkler(&given.to_lowercase(), &name.to_lowercase());
+    known
+        .iter()
+        .map(|name| (likeness(name), name))
+        .filter(|(likeness, _)| *likeness > 0.85)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, name)| name.clone())
+}
+
 /// Where the data is, parsed.
 enum Address {
     Sqlite(PathBuf),
@@ -410,6 +427,8 @@ async fn prepare_writer(connection: &mut AnyConnection) -> Result<(), sqlx::Erro
     // FULL: what was committed survives a power cut. A forgotten "sent" would be a second message.
     set(connection, "PRAGMA synchronous = FULL").await?;
     set(connection, "PRAGMA foreign_keys = ON").await?;
+    // What is erased is written over, not only let go.
+    set(connection, "PRAGMA secure_delete = ON").await?;
     set(connection, "PRAGMA journal_size_limit = 67108864").await
 }
 

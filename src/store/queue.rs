@@ -740,7 +740,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
     let places: Vec<String> = (1..=ids.len()).map(|index| format!("${index}")).collect();
     let find = format!(
         "SELECT d.id, d.fence, d.uncertain_count, d.attempts, d.expires_at, d.notice_id, d.address_id, d.language, \
-                a.address, a.status, t.subject, t.body, t.html \
+                a.address, a.status, t.subject, t.body, t.html, t.calendar \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
          LEFT JOIN notice_texts t ON t.notice_id = d.notice_id AND t.language = d.language AND t.channel = d.channel \
          WHERE d.id IN ({}) ORDER BY d.priority, d.not_before, d.id",
@@ -788,7 +788,9 @@ fn message_of(channel: Channel, row: &AnyRow) -> Result<Option<Message>, StoreEr
     Ok(match channel {
         Channel::Sms => Some(Message::Sms { text }),
         Channel::Email => match (get::<Option<String>>(row, "subject")?, get::<Option<String>>(row, "html")?) {
-            (Some(subject), Some(html)) => Some(Message::Email { subject, text, html }),
+            (Some(subject), Some(html)) => {
+                Some(Message::Email { subject, text, html, calendar: get(row, "calendar")? })
+            }
             _ => None,
         },
     })

@@ -1,1 +1,297 @@
-//! Filled in next.
+//! Regions, their ZIP codes and their stations.
+
+use chrono::{DateTime, Utc};
+use sqlx::AnyConnection;
+use sqlx::any::AnyRow;
+
+use super::weather::in_use_station;
+use super::{Conflict, Store, StoreError, Tx, get, get_zone, ms, notices};
+use crate::geo::Point;
+use crate::region::{Region, Release, Zip};
+use crate::weather::StationId;
+
+impl Store {
+    /// Adds a region. One that was retired comes back, with what is given now and the seasons it had.
+    ///
+    /// # Errors
+    /// [`Conflict::UnfitRegion`], [`Conflict::Exists`], [`Conflict::ZipsTaken`] naming the other regions,
+    /// [`Conflict::UnknownStation`], [`Conflict::RetiredStation`].
+    pub async fn add_region(&self, region: &Region, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        add_region(&mut tx, region, now).await?;
+        tx.commit().await
+    }
+
+    /// Adds all or none.
+    ///
+    /// # Errors
+    /// As [`Store::add_region`], for the first that cannot be added.
+    pub async fn add_regions(&self, regions: &[Region], now: DateTime<Utc>) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        for region in regions {
+            add_region(&mut tx, region, now).await?;
+        }
+        tx.commit().await
+    }
+
+    /// A region, also a retired one.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownRegion`] with a near name.
+    pub async fn region(&self, id: &str) -> Result<Region, StoreError> {
+        let mut connection = self.read().await?;
+        match find_region(&mut connection, id).await? {
+            Some(region) => Ok(region),
+            None => Err(unknown_region(&mut connection, id).await?),
+        }
+    }
+
+    /// Regions in use, by id.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn regions(&self) -> Result<Vec<Region>, StoreError> {
+        Ok(self.all_regions().await?.into_iter().filter(|region| !region.retired).collect())
+    }
+
+    /// Regions in use and retired, by id.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn all_regions(&self) -> Result<Vec<Region>, StoreError> {
+        let mut connection = self.read().await?;
+        let rows = sqlx::query("SELECT * FROM regions ORDER BY id").fetch_all(&mut *connection).await?;
+        let mut regions = rows.iter().map(region_of).collect::<Result<Vec<_>, _>>()?;
+        let at = |regions: &[Region], id: &str| regions.binary_search_by(|region| region.id.as_str().cmp(id)).ok();
+        // PostgreSQL may sort by the rules of a language; the search below needs the order of bytes.
+        regions.sort_by(|a, b| a.id.cmp(&b.id));
+        for row in
+            sqlx::query("SELECT zip, region_id FROM region_zips ORDER BY zip").fetch_all(&mut *connection).await?
+        {
+            if let Some(at) = at(&regions, get(&row, "region_id")?) {
+                regions[at].zips.push(zip_of(&row)?);
+            }
+        }
+        let rows = sqlx::query("SELECT region_id, station_id FROM region_stations ORDER BY region_id, rank")
+            .fetch_all(&mut *connection)
+            .await?;
+        for row in rows {
+            if let Some(at) = at(&regions, get(&row, "region_id")?) {
+                regions[at].stations.push(get(&row, "station_id")?);
+            }
+        }
+        Ok(regions)
+    }
+
+    /// Replaces all that is known of a region in use but its seasons and subscribers.
+    ///
+    /// # Errors
+    /// As [`Store::add_region`]; [`Conflict::UnknownRegion`], [`Conflict::RetiredRegion`].
+    pub async fn change_region(&self, region: &Region) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        in_use_region(&mut tx, &region.id).await?;
+        check(&mut tx, region).await?;
+        update_region(&mut tx, region).await?;
+        tx.commit().await
+    }
+
+    /// Takes a region out of use: its ZIP codes are free again, its notices that wait are cancelled, its seasons stay.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownRegion`], [`Conflict::RetiredRegion`].
+    pub async fn retire_region(&self, id: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        in_use_region(&mut tx, id).await?;
+        sqlx::query("UPDATE regions SET retired_at = $2 WHERE id = $1")
+            .bind(id)
+            .bind(ms(now))
+            .execute(tx.conn())
+            .await?;
+        sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(id).execute(tx.conn()).await?;
+        notices::cancel_waiting(&mut tx, id, "the region was retired").await?;
+        tx.commit().await
+    }
+
+    /// The region in use that has this ZIP code, if one has.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn region_of_zip(&self, zip: &Zip) -> Result<Option<String>, StoreError> {
+        region_of_zip(&mut *self.read().await?, zip).await
+    }
+}
+
+pub(super) async fn region_of_zip(connection: &mut AnyConnection, zip: &Zip) -> Result<Option<String>, StoreError> {
+    let row = sqlx::query("SELECT region_id FROM region_zips WHERE zip = $1")
+        .bind(zip.as_str())
+        .fetch_optional(connection)
+        .await?;
+    row.as_ref().map(|row| get(row, "region_id")).transpose()
+}
+
+/// Known, retired or not, or the conflict that says so.
+pub(super) async fn known_region(connection: &mut AnyConnection, id: &str) -> Result<Region, StoreError> {
+    match find_region(connection, id).await? {
+        Some(region) => Ok(region),
+        None => Err(unknown_region(connection, id).await?),
+    }
+}
+
+async fn add_region(tx: &mut Tx, region: &Region, now: DateTime<Utc>) -> Result<(), StoreError> {
+    let there = find_region(tx.conn(), &region.id).await?;
+    if there.as_ref().is_some_and(|there| !there.retired) {
+        return Err(Conflict::Exists { what: "region", id: region.id.clone() }.into());
+    }
+    check(tx, region).await?;
+    if there.is_none() {
+        let (release, hours) = release_columns(region.release);
+        sqlx::query(
+            "INSERT INTO regions (id, name, latitude, longitude, elevation_m, time_zone, profile, release_policy,
+                                  hold_hours, created_at)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+        )
+        .bind(&region.id)
+        .bind(&region.name)
+        .bind(region.place.latitude)
+        .bind(region.place.longitude)
+        .bind(region.elevation_m)
+        .bind(region.time_zone.name())
+        .bind(&region.profile)
+        .bind(release)
+        .bind(hours)
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?;
+    }
+    update_region(tx, region).await
+}
+
+async fn in_use_region(tx: &mut Tx, id: &str) -> Result<Region, StoreError> {
+    let region = known_region(tx.conn(), id).await?;
+    if region.retired { Err(Conflict::RetiredRegion { id: id.to_owned() }.into()) } else { Ok(region) }
+}
+
+/// Whether the region can stand beside the others.
+async fn check(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
+    let faults = region.faults();
+    if !faults.is_empty() {
+        return Err(Conflict::UnfitRegion { id: region.id.clone(), faults }.into());
+    }
+    for station in &region.stations {
+        in_use_station(tx, &StationId(station.clone())).await?;
+    }
+    let mut taken = Vec::new();
+    for zip in &region.zips {
+        if let Some(other) = region_of_zip(tx.conn(), zip).await?
+            && other != region.id
+        {
+            taken.push((zip.to_string(), other));
+        }
+    }
+    if taken.is_empty() { Ok(()) } else { Err(Conflict::ZipsTaken { taken }.into()) }
+}
+
+async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
+    let (release, hours) = release_columns(region.release);
+    sqlx::query(
+        "UPDATE regions SET name = $2, latitude = $3, longitude = $4, elevation_m = $5, time_zone = $6, profile = $7,
+                            release_policy = $8, hold_hours = $9, retired_at = NULL
+         WHERE id = $1",
+    )
+    .bind(&region.id)
+    .bind(&region.name)
+    .bind(region.place.latitude)
+    .bind(region.place.longitude)
+    .bind(region.elevation_m)
+    .bind(region.time_zone.name())
+    .bind(&region.profile)
+    .bind(release)
+    .bind(hours)
+    .execute(tx.conn())
+    .await?;
+    sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(&region.id).execute(tx.conn()).await?;
+    for zip in &region.zips {
+        sqlx::query("INSERT INTO region_zips (zip, region_id) VALUES ($1, $2)")
+            .bind(zip.as_str())
+            .bind(&region.id)
+            .execute(tx.conn())
+            .await?;
+    }
+    sqlx::query("DELETE FROM region_stations WHERE region_id = $1").bind(&region.id).execute(tx.conn()).await?;
+    for (rank, station) in (0_i64..).zip(&region.stations) {
+        sqlx::query("INSERT INTO region_stations (region_id, rank, station_id) VALUES ($1, $2, $3)")
+            .bind(&region.id)
+            .bind(rank)
+            .bind(station)
+            .execute(tx.conn())
+            .await?;
+    }
+    Ok(())
+}
+
+async fn find_region(connection: &mut AnyConnection, id: &str) -> Result<Option<Region>, StoreError> {
+    let Some(row) =
+        sqlx::query("SELECT * FROM regions WHERE id = $1").bind(id).fetch_optional(&mut *connection).await?
+    else {
+        return Ok(None);
+    };
+    let mut region = region_of(&row)?;
+    region.zips = sqlx::query("SELECT zip FROM region_zips WHERE region_id = $1 ORDER BY zip")
+        .bind(id)
+        .fetch_all(&mut *connection)
+        .await?
+        .iter()
+        .map(zip_of)
+        .collect::<Result<_, _>>()?;
+    region.stations = sqlx::query("SELECT station_id FROM region_stations WHERE region_id = $1 ORDER BY rank")
+        .bind(id)
+        .fetch_all(connection)
+        .await?
+        .iter()
+        .map(|row| get(row, "station_id"))
+        .collect::<Result<_, _>>()?;
+    Ok(Some(region))
+}
+
+async fn unknown_region(connection: &mut AnyConnection, id: &str) -> Result<StoreError, StoreError> {
+    let rows = sqlx::query("SELECT id FROM regions WHERE retired_at IS NULL").fetch_all(connection).await?;
+    let names = rows.iter().map(|row| get(row, "id")).collect::<Result<Vec<String>, _>>()?;
+    Ok(Conflict::UnknownRegion { id: id.to_owned(), near: super::near_name(id, &names) }.into())
+}
+
+/// Without its ZIP codes and stations.
+fn region_of(row: &AnyRow) -> Result<Region, StoreError> {
+    let hours: i64 = get(row, "hold_hours")?;
+    let release = match get::<&str>(row, "release_policy")? {
+        "at-once" => Release::AtOnce,
+        "unless-held" => Release::UnlessHeld {
+            hours: u32::try_from(hours).map_err(|_| StoreError::corrupt(format!("regions.hold_hours {hours}")))?,
+        },
+        "when-confirmed" => Release::WhenConfirmed,
+        other => return Err(StoreError::corrupt(format!("regions.release_policy `{other}`"))),
+    };
+    Ok(Region {
+        id: get(row, "id")?,
+        name: get(row, "name")?,
+        place: Point { latitude: get(row, "latitude")?, longitude: get(row, "longitude")? },
+        elevation_m: get(row, "elevation_m")?,
+        time_zone: get_zone(row, "time_zone")?,
+        profile: get(row, "profile")?,
+        zips: Vec::new(),
+        stations: Vec::new(),
+        release,
+        retired: get::<Option<i64>>(row, "retired_at")?.is_some(),
+    })
+}
+
+fn release_columns(release: Release) -> (&'static str, i64) {
+    match release {
+        Release::AtOnce => ("at-once", 0),
+        Release::UnlessHeld { hours } => ("unless-held", i64::from(hours)),
+        Release::WhenConfirmed => ("when-confirmed", 0),
+    }
+}
+
+fn zip_of(row: &AnyRow) -> Result<Zip, StoreError> {
+    Zip::parse(get(row, "zip")?).map_err(|why| StoreError::corrupt(why.to_string()))
+}

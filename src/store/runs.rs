@@ -1,1 +1,123 @@
-//! Filled in next.
+//! Scheduled runs: each job and civil time once.
+
+use chrono::{DateTime, NaiveDateTime, Utc};
+use sqlx::any::AnyRow;
+
+use super::{Store, StoreError, get, get_instant, get_instant_if_any, ms};
+
+/// A run as stored.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Run {
+    pub job: String,
+    /// The time on the civil time line of the schedule's zone that it stands for.
+    pub civil_time: NaiveDateTime,
+    pub started_at: DateTime<Utc>,
+    /// `None`: under way, or cut off by a crash.
+    pub ended_at: Option<DateTime<Utc>>,
+    pub outcome: Option<String>,
+}
+
+/// Whether a run may begin.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Start {
+    /// Nobody has run it.
+    Fresh,
+    /// It was begun and never ended. The holder of the service lock knows that it was cut off, and runs it again.
+    CutOff { started_at: DateTime<Utc> },
+    /// It was done.
+    Done,
+}
+
+impl Store {
+    /// Books the beginning of a run; one that was cut off is booked anew.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn start_run(
+        &self,
+        job: &str,
+        civil_time: NaiveDateTime,
+        now: DateTime<Utc>,
+    ) -> Result<Start, StoreError> {
+        let mut tx = self.begin().await?;
+        let key = civil_text(civil_time);
+        let there = sqlx::query("SELECT * FROM runs WHERE job = $1 AND civil_time = $2")
+            .bind(job)
+            .bind(&key)
+            .fetch_optional(tx.conn())
+            .await?;
+        let start = match there.as_ref().map(run_of).transpose()? {
+            Some(Run { ended_at: Some(_), .. }) => return Ok(Start::Done),
+            Some(run) => Start::CutOff { started_at: run.started_at },
+            None => Start::Fresh,
+        };
+        sqlx::query(
+            "INSERT INTO runs (job, civil_time, started_at) VALUES ($1, $2, $3)
+             ON CONFLICT (job, civil_time) DO UPDATE SET started_at = excluded.started_at",
+        )
+        .bind(job)
+        .bind(&key)
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?;
+        tx.commit().await?;
+        Ok(start)
+    }
+
+    /// Books the end of a run.
+    ///
+    /// # Errors
+    /// When the store fails, or the run was never begun.
+    pub async fn finish_run(
+        &self,
+        job: &str,
+        civil_time: NaiveDateTime,
+        outcome: &str,
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        let done = sqlx::query("UPDATE runs SET ended_at = $3, outcome = $4 WHERE job = $1 AND civil_time = $2")
+            .bind(job)
+            .bind(civil_text(civil_time))
+            .bind(ms(now))
+            .bind(outcome)
+            .execute(tx.conn())
+            .await?
+            .rows_affected();
+        if done == 0 {
+            return Err(StoreError::corrupt(format!("run {job} of {civil_time} ended but was never begun")));
+        }
+        tx.commit().await
+    }
+
+    /// The run of a job with the latest civil time.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn last_run(&self, job: &str) -> Result<Option<Run>, StoreError> {
+        let row = sqlx::query("SELECT * FROM runs WHERE job = $1 ORDER BY civil_time DESC LIMIT 1")
+            .bind(job)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        row.as_ref().map(run_of).transpose()
+    }
+}
+
+/// Text that sorts like the time it stands for.
+const CIVIL_FORM: &str = "%Y-%m-%dT%H:%M:%S";
+
+fn civil_text(at: NaiveDateTime) -> String {
+    at.format(CIVIL_FORM).to_string()
+}
+
+fn run_of(row: &AnyRow) -> Result<Run, StoreError> {
+    let text: &str = get(row, "civil_time")?;
+    Ok(Run {
+        job: get(row, "job")?,
+        civil_time: NaiveDateTime::parse_from_str(text, CIVIL_FORM)
+            .map_err(|why| StoreError::corrupt(format!("runs.civil_time `{text}`: {why}")))?,
+        started_at: get_instant(row, "started_at")?,
+        ended_at: get_instant_if_any(row, "ended_at")?,
+        outcome: get(row, "outcome")?,
+    })
+}

@@ -1,1 +1,605 @@
-//! Filled in next.
+//! Stations, every version of every value, forecasts, and what each pull came to.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use sqlx::any::AnyRow;
+
+use super::bulk::Insert;
+use super::{
+    Conflict, Store, StoreError, Tx, civil_day, day_number, get, get_day, get_instant, get_instant_if_any, instant, ms,
+};
+use crate::geo::Point;
+use crate::weather::{Element, FeedKind, Station, StationId, StationRecord, TenthsC, Version};
+
+/// What came of writing versions.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Added {
+    /// Rows written: the value or the verdict differs from the newest known of its feed, day and element.
+    pub new: usize,
+    /// Known before.
+    pub unchanged: usize,
+    /// Given more than once in one call with the same time of receipt; the last one counted.
+    pub repeated: usize,
+}
+
+impl std::ops::AddAssign for Added {
+    fn add_assign(&mut self, more: Self) {
+        self.new += more.new;
+        self.unchanged += more.unchanged;
+        self.repeated += more.repeated;
+    }
+}
+
+/// A station as stored.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StoredStation {
+    pub station: Station,
+    pub retired_at: Option<DateTime<Utc>>,
+}
+
+/// One value of a forecast, for a day of the station's own calendar.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ForecastValue {
+    pub day: NaiveDate,
+    pub element: Element,
+    pub value: TenthsC,
+}
+
+/// The newest forecast received by some instant.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Forecast {
+    pub received_at: DateTime<Utc>,
+    /// Sorted by day, maximum before minimum.
+    pub values: Vec<ForecastValue>,
+}
+
+/// What one pull of one source of one station came to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Pull {
+    pub station: StationId,
+    pub feed: FeedKind,
+    pub started_at: DateTime<Utc>,
+    pub taken: u32,
+    pub rejected: u32,
+    pub error: Option<String>,
+}
+
+/// The record of one station in figures, for `weather status`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RecordExtent {
+    pub feed: FeedKind,
+    pub first_day: NaiveDate,
+    pub last_day: NaiveDate,
+    /// Values with all their versions.
+    pub versions: u64,
+    /// Versions that are never summed.
+    pub rejected: u64,
+}
+
+impl Store {
+    /// Adds a station. One that was retired comes back, with what is given now.
+    ///
+    /// # Errors
+    /// [`Conflict::Exists`].
+    pub async fn add_station(&self, station: &Station) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        match find_station(tx.conn(), &station.id).await? {
+            Some(StoredStation { retired_at: None, .. }) => {
+                return Err(Conflict::Exists { what: "station", id: station.id.0.clone() }.into());
+            }
+            Some(_) => update_station(&mut tx, station).await?,
+            None => insert_station(&mut tx, station).await?,
+        }
+        tx.commit().await
+    }
+
+    /// Adds those that are new, all in one transaction; gives how many those were. Stations already there stay as they
+    /// are, so that an inventory can be read again.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn add_missing_stations(&self, stations: &[Station]) -> Result<usize, StoreError> {
+        let mut tx = self.begin().await?;
+        let mut added = 0;
+        for station in stations {
+            if find_station(tx.conn(), &station.id).await?.is_none() {
+                insert_station(&mut tx, station).await?;
+                added += 1;
+            }
+        }
+        tx.commit().await?;
+        Ok(added)
+    }
+
+    /// Replaces what is known of a station; its record stays.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownStation`], [`Conflict::RetiredStation`].
+    pub async fn change_station(&self, station: &Station) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        in_use_station(&mut tx, &station.id).await?;
+        update_station(&mut tx, station).await?;
+        tx.commit().await
+    }
+
+    /// A station in use.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownStation`] with a near name, [`Conflict::RetiredStation`].
+    pub async fn station(&self, id: &StationId) -> Result<Station, StoreError> {
+        let mut connection = self.read().await?;
+        match find_station(&mut connection, id).await? {
+            Some(StoredStation { station, retired_at: None }) => Ok(station),
+            Some(_) => Err(Conflict::RetiredStation { id: id.0.clone() }.into()),
+            None => Err(unknown_station(&mut connection, &id.0).await?),
+        }
+    }
+
+    /// Stations in use, by id.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn stations(&self) -> Result<Vec<Station>, StoreError> {
+        let all = self.all_stations().await?;
+        Ok(all.into_iter().filter(|stored| stored.retired_at.is_none()).map(|stored| stored.station).collect())
+    }
+
+    /// Stations in use and retired, by id.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn all_stations(&self) -> Result<Vec<StoredStation>, StoreError> {
+        let rows = sqlx::query("SELECT * FROM stations ORDER BY id").fetch_all(&mut *self.read().await?).await?;
+        rows.iter().map(station_of).collect()
+    }
+
+    /// Takes a station out of use; its record stays, since past seasons stand on it.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownStation`], [`Conflict::RetiredStation`], [`Conflict::StationInUse`] while a region needs it.
+    pub async fn retire_station(&self, id: &StationId, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        in_use_station(&mut tx, id).await?;
+        let users = sqlx::query(
+            "SELECT r.id FROM region_stations s JOIN regions r ON r.id = s.region_id
+             WHERE s.station_id = $1 AND r.retired_at IS NULL ORDER BY r.id",
+        )
+        .bind(&id.0)
+        .fetch_all(tx.conn())
+        .await?;
+        if !users.is_empty() {
+            let regions = users.iter().map(|row| get(row, "id")).collect::<Result<_, _>>()?;
+            return Err(Conflict::StationInUse { id: id.0.clone(), regions }.into());
+        }
+        sqlx::query("UPDATE stations SET retired_at = $2 WHERE id = $1")
+            .bind(&id.0)
+            .bind(ms(now))
+            .execute(tx.conn())
+            .await?;
+        tx.commit().await
+    }
+
+    /// Keeps what is new: a version is written only when its value or verdict differs from the newest one of the same
+    /// feed, day and element that was received before it. Writing the same versions again changes nothing.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownStation`].
+    pub async fn add_versions(&self, id: &StationId, versions: &[Version]) -> Result<Added, StoreError> {
+        let mut tx = self.begin().await?;
+        let added = add_versions(&mut tx, id, versions).await?;
+        tx.commit().await?;
+        Ok(added)
+    }
+
+    /// All that is known of a station, sorted by day, element and time of receipt.
+    ///
+    /// # Errors
+    /// When the store fails. A station without a record, or unknown, has an empty one.
+    pub async fn record(&self, id: &StationId) -> Result<StationRecord, StoreError> {
+        let rows = sqlx::query(SELECT_VERSIONS)
+            .bind(&id.0)
+            .bind(i64::MIN)
+            .bind(i64::MAX)
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        let mut versions = rows.iter().map(version_of).collect::<Result<Vec<_>, _>>()?;
+        // The rows come by feed before time of receipt, as they lie; the sort finds them nearly in order.
+        versions.sort_by_key(|version| (version.day, version.element, version.received_at, feed_rank(version.feed)));
+        Ok(StationRecord { versions })
+    }
+
+    /// What a station's record holds of each feed.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn record_extents(&self, id: &StationId) -> Result<Vec<RecordExtent>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT feed, MIN(day) AS first_day, MAX(day) AS last_day, COUNT(*) AS versions, COUNT(rejected) AS rejected
+             FROM daily_values WHERE station_id = $1 GROUP BY feed ORDER BY feed",
+        )
+        .bind(&id.0)
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                Ok(RecordExtent {
+                    feed: feed_of(row)?,
+                    first_day: get_day(row, "first_day")?,
+                    last_day: get_day(row, "last_day")?,
+                    versions: get::<i64>(row, "versions")?.unsigned_abs(),
+                    rejected: get::<i64>(row, "rejected")?.unsigned_abs(),
+                })
+            })
+            .collect()
+    }
+
+    /// Keeps a forecast beside the record. Received twice at the same instant, the later values win.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownStation`].
+    pub async fn add_forecast(
+        &self,
+        id: &StationId,
+        values: &[ForecastValue],
+        received_at: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
+        const INSERT: Insert = Insert {
+            head: "INSERT INTO forecast_values (station_id, day, element, received_at, value_tenths) VALUES",
+            tail: "ON CONFLICT (station_id, day, element, received_at) DO UPDATE SET value_tenths = excluded.value_tenths",
+            columns: 5,
+        };
+        let mut tx = self.begin().await?;
+        known_station(&mut tx, id).await?;
+        let values: BTreeMap<(NaiveDate, Element), TenthsC> =
+            values.iter().map(|value| ((value.day, value.element), value.value)).collect();
+        let rows: Vec<_> = values.into_iter().collect();
+        INSERT
+            .run(&mut tx, &rows, |((day, element), value), to| {
+                to.add(id.0.clone())?;
+                to.add(day_number(*day))?;
+                to.add(element_number(*element))?;
+                to.add(ms(received_at))?;
+                to.add(i64::from(value.0))
+            })
+            .await?;
+        tx.commit().await
+    }
+
+    /// The newest forecast that had been received by `as_of`, whole: values of older ones are never mixed in.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn forecast(&self, id: &StationId, as_of: DateTime<Utc>) -> Result<Option<Forecast>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT day, element, received_at, value_tenths FROM forecast_values
+             WHERE station_id = $1 AND received_at =
+                 (SELECT MAX(received_at) FROM forecast_values WHERE station_id = $1 AND received_at <= $2)
+             ORDER BY day, element",
+        )
+        .bind(&id.0)
+        .bind(ms(as_of))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        let Some(first) = rows.first() else { return Ok(None) };
+        let received_at = get_instant(first, "received_at")?;
+        let values = rows
+            .iter()
+            .map(|row| {
+                Ok(ForecastValue { day: get_day(row, "day")?, element: element_of(row)?, value: tenths_of(row)? })
+            })
+            .collect::<Result<_, StoreError>>()?;
+        Ok(Some(Forecast { received_at, values }))
+    }
+
+    /// Notes what a pull came to.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn add_pull(&self, pull: &Pull) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        sqlx::query(
+            "INSERT INTO pulls (station_id, feed, started_at, taken, rejected, error) VALUES ($1, $2, $3, $4, $5, $6)
+             ON CONFLICT (station_id, feed, started_at)
+             DO UPDATE SET taken = excluded.taken, rejected = excluded.rejected, error = excluded.error",
+        )
+        .bind(&pull.station.0)
+        .bind(pull.feed.name())
+        .bind(ms(pull.started_at))
+        .bind(i64::from(pull.taken))
+        .bind(i64::from(pull.rejected))
+        .bind(pull.error.as_deref())
+        .execute(tx.conn())
+        .await?;
+        tx.commit().await
+    }
+
+    /// The newest pull of each station and feed.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn last_pulls(&self) -> Result<Vec<Pull>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT p.* FROM pulls p
+             JOIN (SELECT station_id, feed, MAX(started_at) AS newest FROM pulls GROUP BY station_id, feed) n
+               ON n.station_id = p.station_id AND n.feed = p.feed AND n.newest = p.started_at
+             ORDER BY p.station_id, p.feed",
+        )
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                Ok(Pull {
+                    station: StationId(get(row, "station_id")?),
+                    feed: feed_of(row)?,
+                    started_at: get_instant(row, "started_at")?,
+                    taken: count_of(row, "taken")?,
+                    rejected: count_of(row, "rejected")?,
+                    error: get(row, "error")?,
+                })
+            })
+            .collect()
+    }
+}
+
+/// As [`Store::add_versions`], inside a transaction of the caller.
+pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> Result<Added, StoreError> {
+    const INSERT: Insert = Insert {
+        head: "INSERT INTO daily_values (station_id, day, element, feed, received_at, value_tenths, day_reported,
+                                         sampled, bulk, rejected) VALUES",
+        tail: "",
+        columns: 10,
+    };
+    known_station(tx, id).await?;
+    let (Some(first), Some(last)) = (versions.iter().map(|v| v.day).min(), versions.iter().map(|v| v.day).max()) else {
+        return Ok(Added::default());
+    };
+    let mut known = Known::read(tx, id, first, last).await?;
+
+    // Last one first, so that of two with the same key and time of receipt the last is met and the other is passed over.
+    let mut order: Vec<usize> = (0..versions.len()).collect();
+    order.sort_by_key(|at| (versions[*at].received_at, std::cmp::Reverse(*at)));
+    let mut added = Added::default();
+    let mut rows: Vec<(usize, DateTime<Utc>)> = Vec::new();
+    let mut seen: HashSet<(DateTime<Utc>, Key)> = HashSet::new();
+    for at in order {
+        let version = &versions[at];
+        let key = (version.day, version.element, version.feed);
+        if !seen.insert((version.received_at, key)) {
+            added.repeated += 1;
+            continue;
+        }
+        match known.place_for(key, version) {
+            Some(received_at) => {
+                rows.push((at, received_at));
+                added.new += 1;
+            }
+            None => added.unchanged += 1,
+        }
+    }
+    // In the order of the table's key, so that the rows are appended and not scattered.
+    rows.sort_by_key(|(at, received_at)| {
+        let version = &versions[*at];
+        (version.day, version.element, version.feed.name(), *received_at)
+    });
+    INSERT
+        .run(tx, &rows, |(at, received_at), to| {
+            let version = &versions[*at];
+            to.add(id.0.clone())?;
+            to.add(day_number(version.day))?;
+            to.add(element_number(version.element))?;
+            to.add(version.feed.name())?;
+            to.add(ms(*received_at))?;
+            to.add(i64::from(version.value.0))?;
+            to.add(day_number(version.day_reported))?;
+            to.add(i64::from(version.sampled))?;
+            to.add(i64::from(version.bulk))?;
+            to.add(version.rejected.clone())
+        })
+        .await?;
+    Ok(added)
+}
+
+type Key = (NaiveDate, Element, FeedKind);
+
+/// What the record holds over the days in question: per key the versions in order of receipt.
+struct Known(HashMap<Key, Vec<Stand>>);
+
+struct Stand {
+    received_at: DateTime<Utc>,
+    value: TenthsC,
+    rejected: Option<String>,
+}
+
+impl Known {
+    async fn read(tx: &mut Tx, id: &StationId, first: NaiveDate, last: NaiveDate) -> Result<Self, StoreError> {
+        let rows = sqlx::query(SELECT_VERSIONS)
+            .bind(&id.0)
+            .bind(day_number(first))
+            .bind(day_number(last))
+            .fetch_all(tx.conn())
+            .await?;
+        let mut known: HashMap<Key, Vec<Stand>> = HashMap::with_capacity(rows.len());
+        for row in &rows {
+            let version = version_of(row)?;
+            known.entry((version.day, version.element, version.feed)).or_default().push(Stand {
+                received_at: version.received_at,
+                value: version.value,
+                rejected: version.rejected,
+            });
+        }
+        Ok(Self(known))
+    }
+
+    /// The instant under which a version is to be written; `None` when it says nothing new. That is the time of receipt,
+    /// unless another value came in the same millisecond: then the next free one, since nothing is overwritten.
+    fn place_for(&mut self, key: Key, version: &Version) -> Option<DateTime<Utc>> {
+        // A clock that was set back must not hide news: whatever came last before it in the table is what it is held
+        // against, and the table's order is that of the times of receipt.
+        let stands = self.0.entry(key).or_default();
+        let after = stands.partition_point(|stand| stand.received_at <= version.received_at);
+        if let Some(before) = after.checked_sub(1).and_then(|at| stands.get(at))
+            && before.value == version.value
+            && before.rejected == version.rejected
+        {
+            return None;
+        }
+        // The store keeps milliseconds.
+        let mut received_at = DateTime::from_timestamp_millis(ms(version.received_at)).unwrap_or(version.received_at);
+        let mut at = after;
+        while stands[..at].last().is_some_and(|stand| stand.received_at >= received_at)
+            || stands.get(at).is_some_and(|stand| stand.received_at == received_at)
+        {
+            received_at += TimeDelta::milliseconds(1);
+            at = stands.partition_point(|stand| stand.received_at < received_at);
+        }
+        stands.insert(at, Stand { received_at, value: version.value, rejected: version.rejected.clone() });
+        Some(received_at)
+    }
+}
+
+const SELECT_VERSIONS: &str =
+    "SELECT day, element, feed, received_at, value_tenths, day_reported, sampled, bulk, rejected
+     FROM daily_values WHERE station_id = $1 AND day BETWEEN $2 AND $3
+     ORDER BY day, element, feed, received_at";
+
+fn version_of(row: &AnyRow) -> Result<Version, StoreError> {
+    // By position, since a record has tens of thousands of rows.
+    let number = |at: usize| -> Result<i64, StoreError> {
+        sqlx::Row::try_get(row, at).map_err(|why| StoreError::corrupt(format!("daily_values: {why}")))
+    };
+    let text = |at: usize| -> Result<Option<&str>, StoreError> {
+        sqlx::Row::try_get(row, at).map_err(|why| StoreError::corrupt(format!("daily_values: {why}")))
+    };
+    Ok(Version {
+        day: civil_day(number(0)?)?,
+        element: element_from(number(1)?)?,
+        feed: feed_from(text(2)?.unwrap_or(""))?,
+        received_at: instant(number(3)?)?,
+        value: tenths_from(number(4)?)?,
+        day_reported: civil_day(number(5)?)?,
+        sampled: number(6)? != 0,
+        bulk: number(7)? != 0,
+        rejected: text(8)?.map(str::to_owned),
+    })
+}
+
+pub(super) async fn find_station(
+    connection: &mut sqlx::AnyConnection,
+    id: &StationId,
+) -> Result<Option<StoredStation>, StoreError> {
+    let row = sqlx::query("SELECT * FROM stations WHERE id = $1").bind(&id.0).fetch_optional(connection).await?;
+    row.as_ref().map(station_of).transpose()
+}
+
+/// Known and not retired, or the conflict that says which.
+pub(super) async fn in_use_station(tx: &mut Tx, id: &StationId) -> Result<Station, StoreError> {
+    match find_station(tx.conn(), id).await? {
+        Some(StoredStation { station, retired_at: None }) => Ok(station),
+        Some(_) => Err(Conflict::RetiredStation { id: id.0.clone() }.into()),
+        None => Err(unknown_station(tx.conn(), &id.0).await?),
+    }
+}
+
+async fn known_station(tx: &mut Tx, id: &StationId) -> Result<(), StoreError> {
+    match find_station(tx.conn(), id).await? {
+        Some(_) => Ok(()),
+        None => Err(unknown_station(tx.conn(), &id.0).await?),
+    }
+}
+
+async fn unknown_station(connection: &mut sqlx::AnyConnection, id: &str) -> Result<StoreError, StoreError> {
+    let rows = sqlx::query("SELECT id FROM stations WHERE retired_at IS NULL").fetch_all(connection).await?;
+    let names = rows.iter().map(|row| get(row, "id")).collect::<Result<Vec<String>, _>>()?;
+    Ok(Conflict::UnknownStation { id: id.to_owned(), near: super::near_name(id, &names) }.into())
+}
+
+async fn insert_station(tx: &mut Tx, station: &Station) -> Result<(), StoreError> {
+    let text = "INSERT INTO stations (id, name, latitude, longitude, elevation_m, time_zone, observation_hour, sources)
+                VALUES ($1, $2, $3, $4, $5, $6, $7, $8)";
+    write_station(tx, text, station).await
+}
+
+async fn update_station(tx: &mut Tx, station: &Station) -> Result<(), StoreError> {
+    let text = "UPDATE stations SET name = $2, latitude = $3, longitude = $4, elevation_m = $5, time_zone = $6,
+                observation_hour = $7, sources = $8, retired_at = NULL WHERE id = $1";
+    write_station(tx, text, station).await
+}
+
+async fn write_station(tx: &mut Tx, text: &'static str, station: &Station) -> Result<(), StoreError> {
+    let sources = serde_json::to_string(&station.sources).map_err(|why| StoreError::corrupt(why.to_string()))?;
+    sqlx::query(text)
+        .bind(&station.id.0)
+        .bind(&station.name)
+        .bind(station.place.latitude)
+        .bind(station.place.longitude)
+        .bind(station.elevation_m)
+        .bind(station.time_zone.name())
+        .bind(station.observation_hour.map(i64::from))
+        .bind(sources)
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+fn station_of(row: &AnyRow) -> Result<StoredStation, StoreError> {
+    let hour: Option<i64> = get(row, "observation_hour")?;
+    let station = Station {
+        id: StationId(get(row, "id")?),
+        name: get(row, "name")?,
+        place: Point { latitude: get(row, "latitude")?, longitude: get(row, "longitude")? },
+        elevation_m: get(row, "elevation_m")?,
+        time_zone: super::get_zone(row, "time_zone")?,
+        observation_hour: hour
+            .map(u8::try_from)
+            .transpose()
+            .map_err(|_| StoreError::corrupt(format!("stations.observation_hour {hour:?}")))?,
+        sources: serde_json::from_str(get(row, "sources")?)
+            .map_err(|why| StoreError::corrupt(format!("stations.sources: {why}")))?,
+    };
+    Ok(StoredStation { station, retired_at: get_instant_if_any(row, "retired_at")? })
+}
+
+fn element_number(element: Element) -> i64 {
+    match element {
+        Element::Max => 0,
+        Element::Min => 1,
+    }
+}
+
+fn element_from(number: i64) -> Result<Element, StoreError> {
+    match number {
+        0 => Ok(Element::Max),
+        1 => Ok(Element::Min),
+        other => Err(StoreError::corrupt(format!("{other} is no element"))),
+    }
+}
+
+fn element_of(row: &AnyRow) -> Result<Element, StoreError> {
+    element_from(get(row, "element")?)
+}
+
+fn feed_from(name: &str) -> Result<FeedKind, StoreError> {
+    FeedKind::parse(name).ok_or_else(|| StoreError::corrupt(format!("`{name}` is no feed")))
+}
+
+fn feed_of(row: &AnyRow) -> Result<FeedKind, StoreError> {
+    feed_from(get(row, "feed")?)
+}
+
+fn feed_rank(feed: FeedKind) -> usize {
+    FeedKind::ALL.iter().position(|kind| *kind == feed).unwrap_or(usize::MAX)
+}
+
+fn tenths_from(number: i64) -> Result<TenthsC, StoreError> {
+    i32::try_from(number).map(TenthsC).map_err(|_| StoreError::corrupt(format!("{number} tenths of a degree")))
+}
+
+fn tenths_of(row: &AnyRow) -> Result<TenthsC, StoreError> {
+    tenths_from(get(row, "value_tenths")?)
+}
+
+fn count_of(row: &AnyRow, column: &str) -> Result<u32, StoreError> {
+    let number: i64 = get(row, column)?;
+    u32::try_from(number).map_err(|_| StoreError::corrupt(format!("{column} {number}")))
+}

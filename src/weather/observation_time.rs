@@ -4,12 +4,15 @@
 //! attributed to the day before; a minimum stays, since a morning's minimum is that morning's.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 
+use super::prepare::Member;
 use super::quality::{Reason, Rejected};
-use super::record::RawSeries;
-use super::{Element, FeedKind, Reading, Station, Version};
+use super::record::{Known, RawSeries};
+use super::{Element, FeedKind, Reading, Station, StationId, Version};
+use crate::geo::distance_km;
 
 /// A reading's day, and how sure its hour is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -122,6 +125,52 @@ pub struct LagFit {
 
 /// Pairs without which nothing is said.
 pub const LAG_DAYS: u32 = 90;
+/// A neighbour farther away has its weather at another time.
+const HINT_REACH_KM: f64 = 75.0;
+/// The best lag must stand out by so much.
+const HINT_MARGIN: f64 = 0.1;
+
+/// A hint for staff that a station's maxima stand on the wrong day. `Display` is the sentence.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LagHint {
+    pub neighbour: StationId,
+    pub distance_km: f64,
+    pub fit: LagFit,
+}
+
+/// Looks through the year before `today`, with the nearest neighbour within 75 km that can tell. Silent when the days
+/// agree or no lag stands out.
+pub fn lag_hint(station: &Member<'_>, neighbours: &[Member<'_>], known: Known, today: NaiveDate) -> Option<LagHint> {
+    let from = today.checked_sub_days(Days::new(365))?;
+    let series = |member: &Member<'_>| member.record.as_of(known, &member.station.sources, from, today);
+    let mut near: Vec<(f64, &Member<'_>)> = neighbours
+        .iter()
+        .map(|other| (distance_km(station.station.place, other.station.place), other))
+        .filter(|(distance_km, _)| *distance_km <= HINT_REACH_KM)
+        .collect();
+    near.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let own = series(station);
+    let (distance_km, other, fit) =
+        near.into_iter().find_map(|(km, other)| Some((km, other, best_lag(&own, &series(other))?)))?;
+    let stands_out = fit.lag != 0 && fit.correlation >= fit.runner_up + HINT_MARGIN;
+    stands_out.then(|| LagHint { neighbour: other.station.id.clone(), distance_km, fit })
+}
+
+impl fmt::Display for LagHint {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let LagHint { neighbour, distance_km, fit } = self;
+        let which = if fit.lag < 0 {
+            format!("the maxima follow those of {neighbour} a day later, as if read in the morning and not shifted")
+        } else {
+            format!("the maxima run a day ahead of those of {neighbour}: one of the two has a wrong observation hour")
+        };
+        write!(
+            f,
+            "{which} ({distance_km:.0} km away, correlation {:.2}, next best lag {:.2}, {} days)",
+            fit.correlation, fit.runner_up, fit.days
+        )
+    }
+}
 
 /// Compares the maxima of two stations at lags -1, 0 and +1 day; `None` unless each has at least 90 pairs. The neighbour
 /// should be one whose days are known to be right, within some 75 km.
@@ -166,7 +215,7 @@ fn correlation(pairs: &[(f64, f64)]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::super::invented::{at, day, index, reading, station, version, versions};
-    use super::super::record::Known;
+    use super::super::normals::Normals;
     use super::super::{TenthsC, Version};
     use super::*;
 
@@ -263,6 +312,27 @@ mod tests {
         assert!(fit.correlation > 0.999 && fit.runner_up < 0.5 && fit.days >= LAG_DAYS, "{fit:?}");
         assert_eq!(best_lag(&series(maxima(0)), &series(maxima(1))).unwrap().lag, 1);
         assert_eq!(best_lag(&series(maxima(1)), &series(maxima(1))).unwrap().lag, 0);
+    }
+
+    #[test]
+    fn staff_are_told_only_of_a_near_neighbour_that_disagrees() {
+        let first = day(2026, 1, 1);
+        let record = |delay: u64| {
+            index((0..120).map(|nth| version(first + Days::new(nth + delay), Element::Max, wobble(nth))).collect())
+        };
+        let (late, right) = (record(1), record(0));
+        let none = Normals::around(&index(Vec::new()), Known::Everything, &[], 2026);
+        let (a, b) = (station("A", 2000.0), station("B", 2000.0));
+        let mut far = station("C", 2000.0);
+        far.place.latitude += 1.0;
+        let member = |station, record| Member { station, record, normals: &none };
+        let hint = |record, other| {
+            lag_hint(&member(&a, record), &[member(other, &right)], Known::Everything, day(2026, 5, 30))
+        };
+        let said = hint(&late, &b).map(|hint| hint.to_string()).unwrap_or_default();
+        assert!(said.starts_with("the maxima follow those of B a day later"), "{said}");
+        assert_eq!(hint(&late, &far), None);
+        assert_eq!(hint(&right, &b), None);
     }
 
     #[test]

@@ -96,8 +96,10 @@ CREATE TABLE subscriber_zips (
     PRIMARY KEY (subscriber_id, zip)
 );
 
+CREATE INDEX subscriber_zips_by_zip ON subscriber_zips (zip);
+
 CREATE TABLE addresses (
-    id TEXT PRIMARY KEY,
+    id TEXT PRIMARY KEY,             -- the keyed hash of channel and address: a second entry meets the same row
     subscriber_id TEXT NOT NULL REFERENCES subscribers (id),
     channel TEXT NOT NULL,           -- email | sms
     address TEXT NOT NULL,           -- normalised: E.164 or lower-cased domain
@@ -105,6 +107,8 @@ CREATE TABLE addresses (
     status_at BIGINT NOT NULL,
     UNIQUE (channel, address)
 );
+
+CREATE INDEX addresses_by_subscriber ON addresses (subscriber_id);
 
 -- Who agreed to what, when and how; rows are only ever added.
 CREATE TABLE consents (
@@ -114,6 +118,8 @@ CREATE TABLE consents (
     action TEXT NOT NULL,            -- asked | confirmed | stopped | erased | resumed
     evidence TEXT NOT NULL           -- form, file and line, keyword, link; never the address itself
 );
+
+CREATE INDEX consents_by_address ON consents (address_key);
 
 -- An address that said stop is never written to again, also after erasure.
 CREATE TABLE suppressions (
@@ -138,6 +144,7 @@ CREATE TABLE notices (
     released_at BIGINT,
     released_by TEXT,
     expires_at BIGINT NOT NULL,      -- after this it is of no use
+    priority BIGINT NOT NULL,        -- of its deliveries: lower goes first
     staff_note TEXT,
     UNIQUE (profile, region_id, season, kind)
 );
@@ -183,6 +190,7 @@ CREATE INDEX deliveries_wake ON deliveries (channel, state, not_before);
 CREATE INDEX deliveries_end ON deliveries (state, expires_at);
 CREATE INDEX deliveries_of_notice ON deliveries (notice_id, state);
 CREATE INDEX deliveries_provider ON deliveries (provider_ref);
+CREATE INDEX deliveries_by_address ON deliveries (address_id);
 
 -- Committed before the first byte leaves, so that a kill is seen as uncertain and not as never tried.
 CREATE TABLE attempts (

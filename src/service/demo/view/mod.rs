@@ -134,7 +134,7 @@ mod tests {
 
     use super::*;
     use crate::heat::{Cutoff, DayTemperatures, HeatRule, Method};
-    use crate::season::{DateSpread, Reached, RecordTrust, SeasonKey, StageId, StageOutlook};
+    use crate::season::{DateSpread, Reached, ReachedBy, RecordTrust, SeasonKey, StageId, StageOutlook};
     use crate::service::demo::{state::State, weather};
 
     /// A season as it might go: real sums of the invented weather, and dates known three days too late beforehand.
@@ -178,7 +178,8 @@ mod tests {
                     let median = Some(on + Days::new(3));
                     StageOutlook {
                         stage: StageId::from(id),
-                        reached: (on <= day).then_some(Reached { on, on_real_days: true }),
+                        at_sum: None,
+                        reached: (on <= day).then_some(Reached { on, on_real_days: true, by: ReachedBy::Model }),
                         spread: DateSpread { early: Some(on), median, late: median },
                         dates: Vec::new(),
                         not_reached: 0,
@@ -190,6 +191,7 @@ mod tests {
                     last_day: Some(day),
                     newest_real_day: Some(day),
                     heat_sum: sums[at],
+                    observed_sum: sums[at],
                     current_stage: None,
                     stages: vec![stage("egg-laying-begins", 214.0), stage("eggs-hatch", 464.0)],
                     filled_days: 0,

@@ -1,0 +1,25 @@
+//! The languages we speak: a plain type that every room may use.
+
+use serde::{Deserialize, Serialize};
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Language {
+    En,
+    Es,
+}
+
+impl Language {
+    pub const ALL: [Language; 2] = [Language::En, Language::Es];
+
+    pub fn code(self) -> &'static str {
+        match self {
+            Language::En => "en",
+            Language::Es => "es",
+        }
+    }
+
+    pub fn parse(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|language| language.code() == code)
+    }
+}

@@ -1,0 +1,369 @@
+//! What a decision can say, each answer with its reason, and each reason in words for console, log and staff pages.
+
+use std::fmt;
+
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+
+use super::{NoticeKind, RecordTrust, StageId};
+use crate::region::Release;
+
+/// What is to be done and what staff should know.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Decision {
+    /// One a kind, in the order of the kinds.
+    pub verdicts: Vec<Verdict>,
+    pub remarks: Vec<Remark>,
+}
+
+impl Decision {
+    pub fn answer(&self, kind: NoticeKind) -> Option<&Answer> {
+        self.verdicts.iter().find(|verdict| verdict.kind == kind).map(|verdict| &verdict.answer)
+    }
+
+    /// Nothing is to be written: every answer is silence.
+    pub fn changes_nothing(&self) -> bool {
+        self.verdicts.iter().all(|verdict| matches!(verdict.answer, Answer::Quiet { .. }))
+    }
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Verdict {
+    pub kind: NoticeKind,
+    #[serde(flatten)]
+    pub answer: Answer,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "answer")]
+pub enum Answer {
+    /// Write the notice: it is decided now, for the first time.
+    Announce(Terms),
+    /// The notice waits for a word that is no longer needed: from now on these terms hold instead of its own.
+    Free(Terms),
+    /// The notice waits for its hour: it must not leave any more without a word.
+    AskFirst { word_needed: WordNeeded },
+    /// Write a record that it does not go out; a waiting or held notice becomes that record.
+    Skip { reason: SkipReason },
+    /// Do nothing.
+    Quiet { reason: QuietReason },
+}
+
+/// How a notice leaves, and until when it is of use.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Terms {
+    pub reason: Ground,
+    /// `WhenConfirmed` exactly when `word_needed` is there.
+    pub release: Release,
+    pub word_needed: Option<WordNeeded>,
+    /// Last local day on which it is of use; not before the day of the decision.
+    pub expires_on: NaiveDate,
+}
+
+/// Why a notice is in place.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "ground")]
+pub enum Ground {
+    /// Get ready: the median date of the window's opening is near.
+    OpeningNear { median: NaiveDate, days: i64 },
+    /// Get ready: the chance that the window opens within so many days.
+    OpeningLikely { chance: f64, within_days: u32 },
+    /// Inspect now: the heat sum stands at the threshold.
+    Crossed { on: NaiveDate },
+    /// Inspect now: not on the record yet, but likely by now.
+    BegunLikely { chance: f64 },
+    /// Inspect now: a confirmed field report.
+    Seen { report: String, stage: StageId, on: NaiveDate },
+    /// Last days to wash.
+    CloseNear { median: NaiveDate, days: i64 },
+    /// Too late to wash: since when the window counts as closed.
+    Closed { since: NaiveDate },
+}
+
+/// Why a notice does not leave unasked.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "word_needed")]
+pub enum WordNeeded {
+    /// The region's own policy.
+    ByPolicy,
+    /// The record behind the outlook is not good enough.
+    Untrusted { record: RecordTrust },
+    /// Filled days carry the sum over the threshold.
+    NotOnRealDays,
+    /// It was to leave by itself, but newer data puts the event further off.
+    NowTooEarly { expected: Option<NaiveDate> },
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "skipped")]
+pub enum SkipReason {
+    /// It would have been of use until then.
+    PastUse {
+        until: NaiveDate,
+    },
+    /// The window it announces is open.
+    WindowOpen {
+        since: NaiveDate,
+    },
+    /// Nothing can be washed off any more.
+    WindowClosed {
+        since: NaiveDate,
+    },
+    /// A later notice has gone out or goes out by itself.
+    Overtaken {
+        by: NoticeKind,
+    },
+    /// It goes to those who were told to inspect, and nobody was nor will be.
+    InspectNeverSent,
+    SeasonOver {
+        ended: NaiveDate,
+    },
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "quiet")]
+pub enum QuietReason {
+    SeasonNotBegun {
+        begins: NaiveDate,
+    },
+    SeasonOver {
+        ended: NaiveDate,
+    },
+    /// The outlook is of another day than today.
+    NotTodaysOutlook {
+        outlook_of: NaiveDate,
+    },
+    /// The outlook does not know the window's stages.
+    NoSuchStage {
+        stage: StageId,
+    },
+    OpeningFar {
+        median: Option<NaiveDate>,
+    },
+    /// Begun with this chance, less than the policy wants.
+    NotBegun {
+        chance: f64,
+    },
+    CloseFar {
+        median: Option<NaiveDate>,
+    },
+    NotClosed {
+        chance: f64,
+    },
+    SwitchedOff,
+    /// Last days goes out on a day after inspect now at the earliest.
+    InspectNotSentBefore,
+    /// A later notice waits for a word; until it is given, this one has no place.
+    LaterWaits {
+        later: NoticeKind,
+    },
+    AlreadyTold {
+        on: NaiveDate,
+    },
+    AlreadySkipped {
+        on: NaiveDate,
+    },
+    CancelledByStaff,
+    HeldByStaff,
+    WaitsForHour,
+    WaitsForWord {
+        word_needed: WordNeeded,
+    },
+}
+
+/// Something staff should know. Its [`key`](Remark::key) names the fact, so that it is told once.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "remark")]
+pub enum Remark {
+    /// By newer data a notice was early: `days` beyond what the policy looks ahead; `None` when most futures do not
+    /// get there this season at all.
+    WasEarly { kind: NoticeKind, told_on: NaiveDate, expected: Option<NaiveDate>, days: Option<i64> },
+    /// A field report waits for a word; it changes nothing until it has one.
+    ReportUnconfirmed { report: String, stage: StageId, on: NaiveDate },
+    /// Confirmed, and the model does not have this stage yet.
+    SeenBeforeModel { report: String, stage: StageId, on: NaiveDate },
+    /// Somebody looked after the window opened by the model, and saw none.
+    SawNone { report: String, on: NaiveDate, opened: NaiveDate },
+    /// Its day is still to come.
+    ReportOfFuture { report: String, on: NaiveDate },
+    /// It names a stage that the profile does not have.
+    ReportOfUnknownStage { report: String, stage: StageId },
+}
+
+impl Remark {
+    /// The same for the same fact of one season and region, however its figures move from day to day.
+    pub fn key(&self) -> String {
+        let of = match self {
+            Remark::WasEarly { kind, .. } => kind.name(),
+            Remark::ReportUnconfirmed { report, .. }
+            | Remark::SeenBeforeModel { report, .. }
+            | Remark::SawNone { report, .. }
+            | Remark::ReportOfFuture { report, .. }
+            | Remark::ReportOfUnknownStage { report, .. } => report,
+        };
+        format!("{}/{of}", self.sort())
+    }
+
+    /// What sort of remark: the first part of its key.
+    pub fn sort(&self) -> &'static str {
+        match self {
+            Remark::WasEarly { .. } => "was-early",
+            Remark::ReportUnconfirmed { .. } => "report-unconfirmed",
+            Remark::SeenBeforeModel { .. } => "seen-before-model",
+            Remark::SawNone { .. } => "saw-none",
+            Remark::ReportOfFuture { .. } => "report-of-future",
+            Remark::ReportOfUnknownStage { .. } => "report-of-unknown-stage",
+        }
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.kind.name(), self.answer)
+    }
+}
+
+impl fmt::Display for Answer {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Answer::Announce(terms) => write!(f, "announce {terms}"),
+            Answer::Free(terms) => write!(f, "free {terms}"),
+            Answer::AskFirst { word_needed } => write!(f, "ask first: {word_needed}"),
+            Answer::Skip { reason } => write!(f, "skip: {reason}"),
+            Answer::Quiet { reason } => write!(f, "quiet: {reason}"),
+        }
+    }
+}
+
+impl fmt::Display for Terms {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.release {
+            Release::AtOnce => write!(f, "at once")?,
+            Release::UnlessHeld { hours } => write!(f, "unless held within {hours} h")?,
+            Release::WhenConfirmed => write!(f, "when confirmed")?,
+        }
+        write!(f, ", of use to {}: {}", self.expires_on, self.reason)?;
+        match &self.word_needed {
+            Some(word) => write!(f, "; {word}"),
+            None => Ok(()),
+        }
+    }
+}
+
+impl fmt::Display for Ground {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Ground::OpeningNear { median, days } => write!(f, "opening likely on {median}, {days} days off"),
+            Ground::OpeningLikely { chance, within_days } => {
+                write!(f, "{} chance of opening within {within_days} days", Percent(*chance))
+            }
+            Ground::Crossed { on } => write!(f, "heat sum reached on {on}"),
+            Ground::BegunLikely { chance } => write!(f, "{} chance that it has begun", Percent(*chance)),
+            Ground::Seen { report, stage, on } => write!(f, "{stage} seen on {on} (report {report})"),
+            Ground::CloseNear { median, days } => write!(f, "close likely on {median}, {days} days off"),
+            Ground::Closed { since } => write!(f, "closed since {since}"),
+        }
+    }
+}
+
+impl fmt::Display for WordNeeded {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            WordNeeded::ByPolicy => f.write_str("the region's notices need a word"),
+            WordNeeded::Untrusted { record } => write!(f, "record not trusted: {record}"),
+            WordNeeded::NotOnRealDays => f.write_str("the sum rests on filled days"),
+            WordNeeded::NowTooEarly { expected: Some(day) } => write!(f, "newer data expects it on {day}"),
+            WordNeeded::NowTooEarly { expected: None } => f.write_str("newer data does not expect it this season"),
+        }
+    }
+}
+
+impl fmt::Display for RecordTrust {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            RecordTrust::Sound => f.write_str("sound"),
+            RecordTrust::TooMuchFilled { filled_days, days } => write!(f, "{filled_days} of {days} days are filled"),
+            RecordTrust::TooOld { newest_real_day: Some(day), age_days } => {
+                write!(f, "newest observed day is {day}, {age_days} days ago")
+            }
+            RecordTrust::TooOld { newest_real_day: None, age_days } => {
+                write!(f, "no observed day in the {age_days} days of the season")
+            }
+            RecordTrust::TooFewYears { years } => write!(f, "only {years} past years"),
+        }
+    }
+}
+
+impl fmt::Display for SkipReason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            SkipReason::PastUse { until } => write!(f, "was of use to {until}"),
+            SkipReason::WindowOpen { since } => write!(f, "window open since {since}"),
+            SkipReason::WindowClosed { since } => write!(f, "window closed since {since}"),
+            SkipReason::Overtaken { by } => write!(f, "overtaken by {}", by.name()),
+            SkipReason::InspectNeverSent => f.write_str("inspect-now was never sent"),
+            SkipReason::SeasonOver { ended } => write!(f, "season ended on {ended}"),
+        }
+    }
+}
+
+impl fmt::Display for QuietReason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            QuietReason::SeasonNotBegun { begins } => write!(f, "season begins on {begins}"),
+            QuietReason::SeasonOver { ended } => write!(f, "season ended on {ended}"),
+            QuietReason::NotTodaysOutlook { outlook_of } => write!(f, "outlook is of {outlook_of}"),
+            QuietReason::NoSuchStage { stage } => write!(f, "outlook has no stage {stage}"),
+            QuietReason::OpeningFar { median: Some(day) } => write!(f, "opening not likely before {day}"),
+            QuietReason::OpeningFar { median: None } => f.write_str("opening not likely this season"),
+            QuietReason::NotBegun { chance } => write!(f, "{} chance that it has begun", Percent(*chance)),
+            QuietReason::CloseFar { median: Some(day) } => write!(f, "close not likely before {day}"),
+            QuietReason::CloseFar { median: None } => f.write_str("close not likely this season"),
+            QuietReason::NotClosed { chance } => write!(f, "{} chance that it has closed", Percent(*chance)),
+            QuietReason::SwitchedOff => f.write_str("switched off"),
+            QuietReason::InspectNotSentBefore => f.write_str("inspect-now was not sent on a day before"),
+            QuietReason::LaterWaits { later } => write!(f, "{} waits for a word", later.name()),
+            QuietReason::AlreadyTold { on } => write!(f, "already told on {on}"),
+            QuietReason::AlreadySkipped { on } => write!(f, "already skipped on {on}"),
+            QuietReason::CancelledByStaff => f.write_str("cancelled by staff"),
+            QuietReason::HeldByStaff => f.write_str("held by staff"),
+            QuietReason::WaitsForHour => f.write_str("waits for its hour"),
+            QuietReason::WaitsForWord { word_needed } => write!(f, "waits for a word: {word_needed}"),
+        }
+    }
+}
+
+impl fmt::Display for Remark {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Remark::WasEarly { kind, told_on, expected: Some(day), days: Some(days) } => {
+                write!(f, "{} of {told_on} was {days} days early: by newer data its event comes on {day}", kind.name())
+            }
+            Remark::WasEarly { kind, told_on, .. } => {
+                write!(f, "{} of {told_on} was early: by newer data its event is not likely this season", kind.name())
+            }
+            Remark::ReportUnconfirmed { report, stage, on } => {
+                write!(f, "report {report} of {on} ({stage}) waits for a word")
+            }
+            Remark::SeenBeforeModel { report, stage, on } => {
+                write!(f, "report {report}: {stage} was seen on {on}, before the model had it")
+            }
+            Remark::SawNone { report, on, opened } => {
+                write!(f, "report {report}: saw none on {on}, though the window opened on {opened} by the model")
+            }
+            Remark::ReportOfFuture { report, on } => write!(f, "report {report} is dated {on}, which is still to come"),
+            Remark::ReportOfUnknownStage { report, stage } => {
+                write!(f, "report {report} names the stage {stage}, which the profile does not have")
+            }
+        }
+    }
+}
+
+/// A share (0-1) as whole percent.
+struct Percent(f64);
+
+impl fmt::Display for Percent {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:.0} %", self.0 * 100.0)
+    }
+}

@@ -1,0 +1,1 @@
+//! Outlooks as a person would say them.

@@ -1,0 +1,75 @@
+//! Many rows with few statements.
+
+use sqlx::AssertSqlSafe;
+use sqlx::any::AnyArguments;
+
+use super::{Engine, StoreError, Tx};
+
+/// Rows of one statement: enough that the statement's own cost is spread, few enough that all its values stay far under
+/// the limits of both engines (32,766 and 65,535).
+const ROWS: usize = 500;
+
+/// A statement with many rows, and how it binds one.
+pub(super) struct Insert {
+    /// Up to and with `VALUES`.
+    pub head: &'static str,
+    /// After the rows, such as `ON CONFLICT … DO NOTHING`.
+    pub tail: &'static str,
+    pub columns: usize,
+}
+
+/// The values of one row, in the order of the columns.
+pub(super) struct RowValues<'a>(&'a mut AnyArguments);
+
+impl RowValues<'_> {
+    pub fn add<'t, T>(&mut self, value: T) -> Result<(), StoreError>
+    where
+        T: sqlx::Encode<'t, sqlx::Any> + sqlx::Type<sqlx::Any>,
+    {
+        sqlx::Arguments::add(self.0, value).map_err(|source| sqlx::Error::Encode(source).into())
+    }
+}
+
+impl Insert {
+    /// Writes all rows; gives how many were really inserted.
+    pub async fn run<R>(
+        &self,
+        tx: &mut Tx,
+        rows: &[R],
+        bind: impl Fn(&R, &mut RowValues<'_>) -> Result<(), StoreError>,
+    ) -> Result<u64, StoreError> {
+        let mut inserted = 0;
+        for chunk in rows.chunks(ROWS) {
+            let mut arguments = AnyArguments::default();
+            for row in chunk {
+                bind(row, &mut RowValues(&mut arguments))?;
+            }
+            // Chunks of full length share one prepared statement.
+            let text = AssertSqlSafe(self.text(tx.engine(), chunk.len()));
+            inserted += sqlx::query_with(text, arguments).execute(tx.conn()).await?.rows_affected();
+        }
+        Ok(inserted)
+    }
+
+    fn text(&self, engine: Engine, rows: usize) -> String {
+        let mut text = String::with_capacity(self.head.len() + self.tail.len() + rows * self.columns * 6);
+        text.push_str(self.head);
+        for row in 0..rows {
+            text.push_str(if row == 0 { " (" } else { ", (" });
+            for column in 0..self.columns {
+                if column > 0 {
+                    text.push(',');
+                }
+                match engine {
+                    // A named placeholder is looked up along a list by SQLite, once a value: thousands would take long.
+                    Engine::Sqlite => text.push('?'),
+                    Engine::Postgres => text.push_str(&format!("${}", row * self.columns + column + 1)),
+                }
+            }
+            text.push(')');
+        }
+        text.push(' ');
+        text.push_str(self.tail);
+        text
+    }
+}
