@@ -358,7 +358,10 @@ impl Dispatcher {
                 && self.store.anything_queued(channel).await?
             {
                 locked(&self.told_missing).insert(channel);
-                warn!(channel = channel.name(), "deliveries wait for a channel that is not configured, and will expire");
+                warn!(
+                    channel = channel.name(),
+                    "deliveries wait for a channel that is not configured, and will expire"
+                );
             }
         }
         Ok(Drained { expired, uncertain, ..Drained::default() })
@@ -536,7 +539,13 @@ impl Dispatcher {
                 warn!(delivery.id = delivery, channel = channel.name(), attempt, cause, "refused for good");
             }
             Ending::AnswerLost { cause, .. } => {
-                warn!(delivery.id = delivery, channel = channel.name(), attempt, cause, "answer lost: marked uncertain");
+                warn!(
+                    delivery.id = delivery,
+                    channel = channel.name(),
+                    attempt,
+                    cause,
+                    "answer lost: marked uncertain"
+                );
             }
         }
         flight.unbooked.push((leased.lease, ending));
@@ -592,7 +601,10 @@ impl Dispatcher {
             }
         };
         if tokio::time::timeout(LAST_BOOKING, last).await.is_err() {
-            warn!(messages = flight.unbooked.len(), "the last answers were not booked: the next start marks them uncertain");
+            warn!(
+                messages = flight.unbooked.len(),
+                "the last answers were not booked: the next start marks them uncertain"
+            );
         }
     }
 
@@ -608,7 +620,8 @@ impl Dispatcher {
     fn lost_an_answer(&self, channel: Channel, cause: &str, now: DateTime<Utc>) {
         let in_row = {
             let mut holds = locked(&self.holds);
-            let hold = holds.entry(channel).or_insert(Hold { until: DateTime::<Utc>::MIN_UTC, failures: 0, lost_in_row: 0 });
+            let hold =
+                holds.entry(channel).or_insert(Hold { until: DateTime::<Utc>::MIN_UTC, failures: 0, lost_in_row: 0 });
             hold.lost_in_row += 1;
             hold.lost_in_row
         };
@@ -773,7 +786,10 @@ mod tests {
     fn no_address_or_number_stays_in_a_cause() {
         let refused = "550 5.1.1 <Owner.Person@Example.ORG>: Recipient address rejected";
         assert_eq!(scrubbed(refused), "550 5.1.1 (address) Recipient address rejected");
-        assert_eq!(scrubbed("The 'To' number +1-505-555-0100 is not valid (21211)"), "The 'To' number (number) is not valid (21211)");
+        assert_eq!(
+            scrubbed("The 'To' number +1-505-555-0100 is not valid (21211)"),
+            "The 'To' number (number) is not valid (21211)"
+        );
         assert_eq!(scrubbed(r#"{"to":"+15055550100","code":40300}"#), "(number)");
         assert_eq!(scrubbed("a\u{0}b\r\nc"), "ab c");
         assert!(scrubbed(&"x".repeat(1000)).len() == LONGEST_CAUSE);

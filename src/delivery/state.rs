@@ -239,7 +239,9 @@ mod tests {
     #[test]
     fn an_answer_counts_only_while_leased() {
         for state in DeliveryState::ALL.into_iter().filter(|state| *state != DeliveryState::Leased) {
-            for event in [Event::Accepted, Event::NotNow, Event::Refused, Event::AnswerLost, Event::LeaseLost, Event::Withdraw] {
+            for event in
+                [Event::Accepted, Event::NotNow, Event::Refused, Event::AnswerLost, Event::LeaseLost, Event::Withdraw]
+            {
                 assert_eq!(after(state, 0, event), None, "{state} {event:?}");
             }
         }

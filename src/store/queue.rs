@@ -16,7 +16,7 @@ use crate::delivery::pace::Window;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::{COPIES_AT_MOST, DeliveryState, Event, Report, Standing};
 use crate::message::Message;
-use crate::people::{Address, Channel, Language};
+use crate::people::{Address, Channel};
 
 /// What a worker asks for.
 #[derive(Clone, Debug)]
@@ -99,9 +99,15 @@ pub enum Reference<'a> {
 /// What a report changed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Reported {
-    Moved { delivery: String, to: DeliveryState },
+    Moved {
+        delivery: String,
+        to: DeliveryState,
+    },
     /// It said nothing new.
-    Unchanged { delivery: String, at: DeliveryState },
+    Unchanged {
+        delivery: String,
+        at: DeliveryState,
+    },
     /// Nobody is known by that reference yet; kept, since a report can be quicker than our own booking.
     Unknown,
 }
@@ -289,12 +295,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn recover_leases(
-        &self,
-        lost: Lost,
-        rest: UncertainRest,
-        now: DateTime<Utc>,
-    ) -> Result<u64, StoreError> {
+    pub async fn recover_leases(&self, lost: Lost, rest: UncertainRest, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let until = match lost {
             Lost::Expired => ms(now),
             Lost::All => i64::MAX,
@@ -308,8 +309,11 @@ impl Store {
         let find = format!("{FIND} ORDER BY id {}", skip_locked(tx.engine()));
         let rows = sqlx::query(AssertSqlSafe(find)).bind(until).fetch_all(tx.conn()).await?;
         for row in &rows {
-            let lease =
-                Lease { delivery: get(row, "id")?, fence: get(row, "fence")?, uncertain_count: get(row, "uncertain_count")? };
+            let lease = Lease {
+                delivery: get(row, "id")?,
+                fence: get(row, "fence")?,
+                uncertain_count: get(row, "uncertain_count")?,
+            };
             let cause = "the worker vanished: it is not known whether the message went out".to_owned();
             let not_before = now + rest.of(channel_of(row)?);
             book(&mut tx, &lease, Event::LeaseLost, &Ending::AnswerLost { not_before, cause }, now).await?;
@@ -455,7 +459,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn delivery_counts(&self) -> Result<BTreeMap<(Channel, DeliveryState), u64>, StoreError> {
+    pub async fn queue_counts(&self) -> Result<BTreeMap<(Channel, DeliveryState), u64>, StoreError> {
         let rows = sqlx::query("SELECT channel, state, COUNT(*) AS n FROM deliveries GROUP BY channel, state")
             .fetch_all(&mut *self.read().await?)
             .await?;
@@ -528,12 +532,17 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn attempts_since(&self, channel: Channel, since: DateTime<Utc>) -> Result<Vec<DateTime<Utc>>, StoreError> {
-        let rows = sqlx::query("SELECT started_at FROM attempts WHERE channel = $1 AND started_at > $2 ORDER BY started_at")
-            .bind(channel.name())
-            .bind(ms(since))
-            .fetch_all(&mut *self.read().await?)
-            .await?;
+    pub async fn attempts_since(
+        &self,
+        channel: Channel,
+        since: DateTime<Utc>,
+    ) -> Result<Vec<DateTime<Utc>>, StoreError> {
+        let rows =
+            sqlx::query("SELECT started_at FROM attempts WHERE channel = $1 AND started_at > $2 ORDER BY started_at")
+                .bind(channel.name())
+                .bind(ms(since))
+                .fetch_all(&mut *self.read().await?)
+                .await?;
         rows.iter().map(|row| get_instant(row, "started_at")).collect()
     }
 
@@ -603,13 +612,15 @@ impl Store {
         if event == Event::RetryByHand && expires_at <= now {
             return Ok(ByHand::PastItsEnd(expires_at));
         }
-        sqlx::query("UPDATE deliveries SET state = $1, not_before = $2, last_error = $3, updated_at = $2 WHERE id = $4")
-            .bind(to.state.name())
-            .bind(ms(now))
-            .bind(why)
-            .bind(id)
-            .execute(tx.conn())
-            .await?;
+        sqlx::query(
+            "UPDATE deliveries SET state = $1, not_before = $2, last_error = $3, updated_at = $2 WHERE id = $4",
+        )
+        .bind(to.state.name())
+        .bind(ms(now))
+        .bind(why)
+        .bind(id)
+        .execute(tx.conn())
+        .await?;
         tx.commit().await?;
         Ok(ByHand::Done(to.state))
     }
@@ -751,8 +762,11 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
         query = query.bind(id);
     }
     for row in query.fetch_all(tx.conn()).await? {
-        let lease =
-            Lease { delivery: get(&row, "id")?, fence: get(&row, "fence")?, uncertain_count: get(&row, "uncertain_count")? };
+        let lease = Lease {
+            delivery: get(&row, "id")?,
+            fence: get(&row, "fence")?,
+            uncertain_count: get(&row, "uncertain_count")?,
+        };
         let address = match get::<Option<String>>(&row, "status")?.as_deref() {
             Some("confirmed") => get::<Option<String>>(&row, "address")?,
             _ => None,
@@ -844,7 +858,8 @@ async fn finish_one(tx: &mut Tx, lease: &Lease, ending: &Ending, now: DateTime<U
     }
 
     let find = format!("SELECT state FROM deliveries WHERE id = $1 AND fence = $2 {}", for_update(tx.engine()));
-    let row = sqlx::query(AssertSqlSafe(find)).bind(&lease.delivery).bind(lease.fence).fetch_optional(tx.conn()).await?;
+    let row =
+        sqlx::query(AssertSqlSafe(find)).bind(&lease.delivery).bind(lease.fence).fetch_optional(tx.conn()).await?;
     let Some(row) = row else { return Ok(Booked::Stale) };
     // Nobody has taken it since, so the answer is about the bytes of the last attempt. It no longer ends the lease, but
     // "accepted" is news like a report, and it saves the repeat.

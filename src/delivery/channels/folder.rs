@@ -59,7 +59,8 @@ impl Inner {
             Message::Sms { text } => ("sms", "txt", text, format!("To: {}\n\n{text}\n", outgoing.to).into_bytes()),
         };
         let file = format!("{}.{ending}", safe_name(&outgoing.key));
-        let line = [&outgoing.at.format("%Y-%m-%dT%H:%M:%SZ").to_string(), channel, &outgoing.to, says, &file, &outgoing.key];
+        let line =
+            [&outgoing.at.format("%Y-%m-%dT%H:%M:%SZ").to_string(), channel, &outgoing.to, says, &file, &outgoing.key];
         // A disk that is full passes, and nothing half-written is ever seen under the message's name.
         self.put(&file, &bytes, &line).map_err(|why| SendFailure::ChannelDown {
             after: None,
@@ -139,7 +140,8 @@ mod tests {
 
     async fn in_folder(outgoing: &[Outgoing]) -> (tempfile::TempDir, String) {
         let folder = tempfile::tempdir().unwrap();
-        let transport = FolderTransport::open(folder.path(), MailWriter::new(&EmailConfig::default()).unwrap()).unwrap();
+        let transport =
+            FolderTransport::open(folder.path(), MailWriter::new(&EmailConfig::default()).unwrap()).unwrap();
         for one in outgoing {
             transport.send(one).await.unwrap();
         }
@@ -160,7 +162,8 @@ mod tests {
     async fn a_line_that_a_crash_prevented_is_added_by_the_repeat() {
         let (folder, _) = in_folder(&[sms("k1", "a")]).await;
         fs::remove_file(folder.path().join(INDEX)).unwrap();
-        let transport = FolderTransport::open(folder.path(), MailWriter::new(&EmailConfig::default()).unwrap()).unwrap();
+        let transport =
+            FolderTransport::open(folder.path(), MailWriter::new(&EmailConfig::default()).unwrap()).unwrap();
         transport.send(&sms("k1", "a")).await.unwrap();
         assert_eq!(fs::read_to_string(folder.path().join(INDEX)).unwrap().lines().count(), 2);
     }

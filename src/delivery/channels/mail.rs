@@ -192,13 +192,25 @@ mod tests {
     #[test]
     fn no_text_can_add_a_header() {
         let plain: Vec<String> = names(&written(&outgoing("s", "t")));
-        for evil in ["x\r\nBcc: all@example.org", "x\nBcc: a@b", "x\rBcc: a@b", "x\u{2028}Bcc: a@b", "x\u{0}\r\n\r\nbody", "\r\n"] {
+        for evil in [
+            "x\r\nBcc: all@example.org",
+            "x\nBcc: a@b",
+            "x\rBcc: a@b",
+            "x\u{2028}Bcc: a@b",
+            "x\u{0}\r\n\r\nbody",
+            "\r\n",
+        ] {
             let raw = written(&outgoing(evil, "t"));
             assert_eq!(names(&raw), plain, "{evil:?}");
             let mail = mailparse::parse_mail(&raw).unwrap();
             assert!(!mail.headers.get_first_value("Subject").unwrap().contains(['\r', '\n', '\0']), "{evil:?}");
         }
-        for evil in ["a@example.org\r\nBcc: b@example.org", "a@example.org, b@example.org", "<a@example.org>", "a b@example.org"] {
+        for evil in [
+            "a@example.org\r\nBcc: b@example.org",
+            "a@example.org, b@example.org",
+            "<a@example.org>",
+            "a b@example.org",
+        ] {
             let mut outgoing = outgoing("s", "t");
             outgoing.to = evil.into();
             assert!(matches!(writer().write(&outgoing), Err(MailError::BadAddress)), "{evil:?}");
@@ -218,7 +230,12 @@ mod tests {
         assert_eq!(written(&first), written(&second));
         second.at += chrono::TimeDelta::hours(1);
         let without_date = |raw: Vec<u8>| {
-            String::from_utf8(raw).unwrap().lines().filter(|line| !line.starts_with("Date:")).collect::<Vec<_>>().join("\n")
+            String::from_utf8(raw)
+                .unwrap()
+                .lines()
+                .filter(|line| !line.starts_with("Date:"))
+                .collect::<Vec<_>>()
+                .join("\n")
         };
         assert_eq!(without_date(written(&first)), without_date(written(&second)));
     }

@@ -6,12 +6,14 @@ pub mod scripted;
 pub mod sms_http;
 pub mod smtp;
 
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use async_trait::async_trait;
 use chrono::{DateTime, Utc};
 
+use crate::config::{Config, ConfigFault, EmailConfig};
 use crate::message::Message;
 use crate::people::Channel;
 
@@ -79,4 +81,46 @@ impl Channels {
     pub fn both(transport: Arc<dyn Transport>) -> Self {
         Self { email: Some(transport.clone()), sms: Some(transport) }
     }
+}
+
+/// The channels that the settings describe.
+///
+/// # Errors
+/// Every fault found, each with its place and the mend.
+pub fn from_config(config: &Config) -> Result<Channels, Vec<ConfigFault>> {
+    let mut faults = Vec::new();
+    let mut take = |made: Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>>| {
+        made.unwrap_or_else(|mut found| {
+            faults.append(&mut found);
+            None
+        })
+    };
+    let email = take(email_from(&config.email).map_err(|fault| vec![fault]));
+    let sms = take(sms_from(config));
+    if faults.is_empty() { Ok(Channels { email, sms }) } else { Err(faults) }
+}
+
+fn email_from(config: &EmailConfig) -> Result<Option<Arc<dyn Transport>>, ConfigFault> {
+    Ok(match (&config.folder, &config.host) {
+        (Some(folder), _) => Some(folder_for("email.folder", folder, config)?),
+        (None, Some(_)) => Some(Arc::new(smtp::SmtpTransport::new(config)?)),
+        (None, None) => None,
+    })
+}
+
+fn sms_from(config: &Config) -> Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>> {
+    Ok(match (&config.sms.folder, &config.sms.url) {
+        (Some(folder), _) => Some(folder_for("sms.folder", folder, &config.email).map_err(|fault| vec![fault])?),
+        (None, Some(_)) => {
+            let user_agent = format!("treebell/{}", env!("CARGO_PKG_VERSION"));
+            Some(Arc::new(sms_http::SmsGateway::new(&config.sms, &user_agent)?))
+        }
+        (None, None) => None,
+    })
+}
+
+fn folder_for(path: &str, folder: &Path, email: &EmailConfig) -> Result<Arc<dyn Transport>, ConfigFault> {
+    let transport = folder::FolderTransport::open(folder, mail::MailWriter::new(email)?)
+        .map_err(|why| ConfigFault::new(path, format!("`{}` cannot be used: {why}", folder.display())))?;
+    Ok(Arc::new(transport))
 }

@@ -78,7 +78,9 @@ impl SmtpTransport {
             if let Some(file) = &config.ca_file {
                 builder = builder.add_root_certificate(certificate(file)?);
             }
-            builder.build_rustls().map_err(|why| ConfigFault::new("email.security", format!("TLS cannot be used: {why}")))
+            builder
+                .build_rustls()
+                .map_err(|why| ConfigFault::new("email.security", format!("TLS cannot be used: {why}")))
         };
         let security = match config.security {
             SmtpSecurity::Plain => Security::Plain,
@@ -159,7 +161,8 @@ impl SmtpTransport {
         let envelope = mail.envelope();
         let raw = mail.formatted();
         let mut options = Vec::new();
-        if envelope.has_non_ascii_addresses() {
+        let plain = |address: &lettre::Address| AsRef::<str>::as_ref(address).is_ascii();
+        if !envelope.to().iter().chain(envelope.from()).all(plain) {
             if !connection.server_info().supports_feature(Extension::SmtpUtfEight) {
                 return Err(Broken::untouched(SendFailure::GiveUp {
                     cause: "the address has letters that the relay cannot take (no SMTPUTF8)".into(),
