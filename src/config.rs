@@ -226,8 +226,12 @@ pub struct EmailConfig {
     /// `Name <local@domain>`.
     pub from: String,
     pub reply_to: Option<String>,
-    /// Seconds for connecting and for each answer.
+    /// A certificate authority of your own, as a PEM file, beside those of the system.
+    pub ca_file: Option<PathBuf>,
+    /// Seconds for connecting and for each answer before the text.
     pub timeout_s: u64,
+    /// Seconds for the answer to the whole message (RFC 5321 asks for ten minutes: who gives up early makes repeats).
+    pub final_timeout_s: u64,
     /// Write messages as files here instead of sending.
     pub folder: Option<PathBuf>,
 }
@@ -242,7 +246,9 @@ impl Default for EmailConfig {
             password: None,
             from: "Treebell <treebell@example.org>".into(),
             reply_to: None,
+            ca_file: None,
             timeout_s: 60,
+            final_timeout_s: 600,
             folder: None,
         }
     }
@@ -260,26 +266,35 @@ pub enum SmtpSecurity {
 }
 
 /// Any HTTP gateway, described. With neither `url` nor `folder`, no SMS is sent and its deliveries wait.
+///
+/// `url`, `headers`, `body` and `form` are templates that may use `{{ to }}` (+15055550100), `{{ to_digits }}` (15055550100),
+/// `{{ text }}`, `{{ key }}` (our reference), `{{ from }}`, `{{ secret }}` and `{{ secret_base64 }}`. Values are escaped as
+/// their place asks.
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct SmsConfig {
-    /// Template: may use to, text, key (our reference), from, and secret.
     pub url: Option<String>,
     pub method: String,
-    /// Header name to template.
     pub headers: BTreeMap<String, String>,
-    /// Body template; `form` fields instead if `form` is given.
+    /// Its kind is told by a Content-Type header, or it is JSON if it begins like it.
     pub body: Option<String>,
+    /// Fields of a form, instead of a body.
     pub form: BTreeMap<String, String>,
     pub from: String,
     pub secret: Option<Secret>,
+    /// Seconds for connecting (ten at most) and for the whole answer.
     pub timeout_s: u64,
-    /// JSON pointer to the gateway's own message id in its answer.
+    /// JSON pointer to the gateway's own message id in its answer. An answer without it does not count as taken.
     pub reference_pointer: Option<String>,
+    /// When given, an answer counts as taken only if it holds one of these texts.
+    pub accepted_when: Vec<String>,
     /// Answer text (substring) that means refused for good though the status says otherwise.
     pub refused_when: Vec<String>,
-    /// Statuses that end a delivery for good; others from 400 up are tried again.
+    /// Statuses that end a delivery for good.
     pub refused_statuses: Vec<u16>,
+    /// Statuses that leave open whether the message was taken: it waits for its report and goes out once more. All
+    /// others from 300 up are tried again.
+    pub uncertain_statuses: Vec<u16>,
     pub folder: Option<PathBuf>,
 }
 
@@ -295,8 +310,11 @@ impl Default for SmsConfig {
             secret: None,
             timeout_s: 30,
             reference_pointer: None,
+            accepted_when: Vec::new(),
             refused_when: Vec::new(),
-            refused_statuses: vec![400, 401, 403, 404, 410, 422],
+            // 401, 403 and 404 are about us and not about the message: it waits until they are mended.
+            refused_statuses: vec![400, 410, 422],
+            uncertain_statuses: vec![500, 502, 504],
             folder: None,
         }
     }
@@ -479,6 +497,7 @@ impl Config {
             ("delivery.email.in_flight", self.delivery.email.in_flight as u64, 1),
             ("delivery.sms.in_flight", self.delivery.sms.in_flight as u64, 1),
             ("email.timeout_s", self.email.timeout_s, 1),
+            ("email.final_timeout_s", self.email.final_timeout_s, 1),
             ("sms.timeout_s", self.sms.timeout_s, 1),
         ] {
             if value < least {

@@ -60,7 +60,8 @@ mod tests {
 
     #[test]
     fn the_jitter_differs_between_keys_and_not_between_calls() {
-        let waits: std::collections::BTreeSet<_> = (0..100).map(|i| BACKOFF.wait(&format!("key {i}"), 3, None)).collect();
+        let waits: std::collections::BTreeSet<_> =
+            (0..100).map(|i| BACKOFF.wait(&format!("key {i}"), 3, None)).collect();
         assert!(waits.len() > 50, "{} different waits of 100", waits.len());
         assert_eq!(BACKOFF.wait("a", 3, None), BACKOFF.wait("a", 3, None));
     }

@@ -3,4 +3,14 @@
 //! The promise, in the same words everywhere: nothing is lost; a repeat is possible only for messages in flight at a
 //! crash, and each is marked.
 
+pub mod state;
+
+pub mod backoff;
+pub mod pace;
+pub mod quiet_hours;
+
 pub mod channels;
+pub mod dispatcher;
+
+pub use channels::Channels;
+pub use dispatcher::{DispatchError, Dispatcher, Drained};

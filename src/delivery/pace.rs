@@ -74,7 +74,8 @@ pub fn all_sent_by(
     let mut estimate = Estimate { all_sent_by: None, too_late: 0 };
     let mut clock = now;
     while !left.is_empty() {
-        let free_at = limits.iter().filter_map(|(window, starts)| next_free(*window, starts)).fold(clock, DateTime::max);
+        let free_at =
+            limits.iter().filter_map(|(window, starts)| next_free(*window, starts)).fold(clock, DateTime::max);
         let turn = |part: &Waiting| quiet.next_allowed(free_at.max(part.not_before), part.zone);
         // The one that can go first goes first; of several the one that expires first.
         let Some((index, at)) = left

@@ -107,6 +107,8 @@ pub enum Event {
     AnswerLost,
     /// The worker vanished, its lease ran out.
     LeaseLost,
+    /// The addressee is gone or said stop, seen after the claim and before the first byte.
+    Withdraw,
     /// News from outside, at any time and in any order.
     Report(Report),
     /// Its notice is of no use any more.
@@ -167,6 +169,7 @@ impl Standing {
 
             (Leased, Event::Accepted) => to(Sent),
             (Leased, Event::Refused) => to(Failed),
+            (Leased, Event::Withdraw) => to(Cancelled),
             // The first copy's fate is as unknown as before, and its one repeat is still owed.
             (Leased, Event::NotNow) if self.uncertain_count == 1 => to(Uncertain),
             (Leased, Event::NotNow) => to(Queued),
@@ -236,7 +239,9 @@ mod tests {
     #[test]
     fn an_answer_counts_only_while_leased() {
         for state in DeliveryState::ALL.into_iter().filter(|state| *state != DeliveryState::Leased) {
-            for event in [Event::Accepted, Event::NotNow, Event::Refused, Event::AnswerLost, Event::LeaseLost] {
+            for event in
+                [Event::Accepted, Event::NotNow, Event::Refused, Event::AnswerLost, Event::LeaseLost, Event::Withdraw]
+            {
                 assert_eq!(after(state, 0, event), None, "{state} {event:?}");
             }
         }

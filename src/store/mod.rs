@@ -14,6 +14,7 @@ mod migrations;
 
 pub mod notices;
 pub mod people;
+pub mod queue;
 pub mod regions;
 pub mod runs;
 pub mod weather;

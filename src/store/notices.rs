@@ -233,7 +233,7 @@ pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> R
     }
     for text in texts {
         let (channel, subject, body, html) = match &text.message {
-            Message::Email { subject, text, html } => (Channel::Email, Some(subject), text, Some(html)),
+            Message::Email { subject, text, html, .. } => (Channel::Email, Some(subject), text, Some(html)),
             Message::Sms { text } => (Channel::Sms, None, text, None),
         };
         sqlx::query(
@@ -453,6 +453,7 @@ impl Store {
         Ok(Some(match channel {
             Channel::Sms => Message::Sms { text },
             Channel::Email => Message::Email {
+                calendar: None,
                 subject: get::<Option<String>>(&row, "subject")?.unwrap_or_default(),
                 text,
                 html: get::<Option<String>>(&row, "html")?.unwrap_or_default(),

@@ -1,10 +1,21 @@
 //! The ways out, one file each, behind one trait.
 
+pub mod folder;
+pub mod mail;
+pub mod scripted;
+pub mod sms_http;
+pub mod smtp;
+
+use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use async_trait::async_trait;
+use chrono::{DateTime, Utc};
 
+use crate::config::{Config, ConfigFault, EmailConfig};
 use crate::message::Message;
+use crate::people::Channel;
 
 /// One message to one address. `key` is the delivery's id: stable over attempts, it becomes the Message-ID and the
 /// gateway's reference.
@@ -13,21 +24,29 @@ pub struct Outgoing {
     pub key: String,
     pub to: String,
     pub message: Message,
+    /// Where one click ends these messages.
+    pub stop_url: Option<String>,
+    /// When this attempt began.
+    pub at: DateTime<Utc>,
 }
 
 /// The channel took responsibility.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Receipt {
     /// The provider's own reference, if it gave one.
     pub provider_ref: Option<String>,
 }
 
 /// Failures sorted by what the caller does next.
-#[derive(Debug, thiserror::Error)]
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum SendFailure {
-    /// Nothing was accepted; try again, not before `after` if the other side said so.
+    /// This message was not accepted; try it again, not before `after` if the other side said so.
     #[error("not accepted for now: {cause}")]
     TryLater { after: Option<Duration>, cause: String },
+    /// Nothing would be accepted now, whoever it is for: nobody answers, or our log-in is refused. Leave the whole channel
+    /// alone for a while and then try with one.
+    #[error("the channel does not work now: {cause}")]
+    ChannelDown { after: Option<Duration>, cause: String },
     /// Never will be accepted.
     #[error("refused for good: {cause}")]
     GiveUp { cause: String },
@@ -41,4 +60,67 @@ pub trait Transport: Send + Sync {
     /// # Errors
     /// See [`SendFailure`]: each transport must sort its failures.
     async fn send(&self, outgoing: &Outgoing) -> Result<Receipt, SendFailure>;
+}
+
+/// The transports of a service. Deliveries of a channel without one wait until they expire.
+#[derive(Clone, Default)]
+pub struct Channels {
+    pub email: Option<Arc<dyn Transport>>,
+    pub sms: Option<Arc<dyn Transport>>,
+}
+
+impl Channels {
+    pub fn of(&self, channel: Channel) -> Option<&Arc<dyn Transport>> {
+        match channel {
+            Channel::Email => self.email.as_ref(),
+            Channel::Sms => self.sms.as_ref(),
+        }
+    }
+
+    /// The same transport for both, for demo, replay and tests.
+    pub fn both(transport: Arc<dyn Transport>) -> Self {
+        Self { email: Some(transport.clone()), sms: Some(transport) }
+    }
+}
+
+/// The channels that the settings describe.
+///
+/// # Errors
+/// Every fault found, each with its place and the mend.
+pub fn from_config(config: &Config) -> Result<Channels, Vec<ConfigFault>> {
+    let mut faults = Vec::new();
+    let mut take = |made: Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>>| {
+        made.unwrap_or_else(|mut found| {
+            faults.append(&mut found);
+            None
+        })
+    };
+    let email = take(email_from(&config.email).map_err(|fault| vec![fault]));
+    let sms = take(sms_from(config));
+    if faults.is_empty() { Ok(Channels { email, sms }) } else { Err(faults) }
+}
+
+fn email_from(config: &EmailConfig) -> Result<Option<Arc<dyn Transport>>, ConfigFault> {
+    Ok(match (&config.folder, &config.host) {
+        (Some(folder), _) => Some(folder_for("email.folder", folder, config)?),
+        (None, Some(_)) => Some(Arc::new(smtp::SmtpTransport::new(config)?)),
+        (None, None) => None,
+    })
+}
+
+fn sms_from(config: &Config) -> Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>> {
+    Ok(match (&config.sms.folder, &config.sms.url) {
+        (Some(folder), _) => Some(folder_for("sms.folder", folder, &config.email).map_err(|fault| vec![fault])?),
+        (None, Some(_)) => {
+            let user_agent = format!("treebell/{}", env!("CARGO_PKG_VERSION"));
+            Some(Arc::new(sms_http::SmsGateway::new(&config.sms, &user_agent)?))
+        }
+        (None, None) => None,
+    })
+}
+
+fn folder_for(path: &str, folder: &Path, email: &EmailConfig) -> Result<Arc<dyn Transport>, ConfigFault> {
+    let transport = folder::FolderTransport::open(folder, mail::MailWriter::new(email)?)
+        .map_err(|why| ConfigFault::new(path, format!("`{}` cannot be used: {why}", folder.display())))?;
+    Ok(Arc::new(transport))
 }

@@ -184,18 +184,37 @@ CREATE TABLE deliveries (
     UNIQUE (notice_id, address_id)
 );
 
-CREATE INDEX deliveries_due ON deliveries (state, not_before);
+-- Whose turn it is; when the next one comes; what has had its time; which one a provider speaks of.
+CREATE INDEX deliveries_turn ON deliveries (channel, state, priority, not_before, id);
+CREATE INDEX deliveries_wake ON deliveries (channel, state, not_before);
+CREATE INDEX deliveries_end ON deliveries (state, expires_at);
+CREATE INDEX deliveries_of_notice ON deliveries (notice_id, state);
+CREATE INDEX deliveries_provider ON deliveries (provider_ref);
 CREATE INDEX deliveries_by_address ON deliveries (address_id);
 
 -- Committed before the first byte leaves, so that a kill is seen as uncertain and not as never tried.
 CREATE TABLE attempts (
     delivery_id TEXT NOT NULL REFERENCES deliveries (id),
     fence BIGINT NOT NULL,
+    channel TEXT NOT NULL,
     started_at BIGINT NOT NULL,
     ended_at BIGINT,
-    outcome TEXT,                    -- sent | try-later | gave-up | uncertain
-    detail TEXT,
+    outcome TEXT,                    -- accepted | not-now | refused | uncertain
+    detail TEXT,                     -- never an address or number
     PRIMARY KEY (delivery_id, fence)
+);
+
+-- The limits of a channel are kept by counting what began in the last second, minute and day.
+CREATE INDEX attempts_pace ON attempts (channel, started_at);
+
+-- What providers said of a message, in any order, also before our own booking of their answer.
+CREATE TABLE delivery_reports (
+    channel TEXT NOT NULL,
+    reference TEXT NOT NULL,         -- the provider's, or our own key
+    outcome TEXT NOT NULL,           -- accepted | delivered | undelivered
+    received_at BIGINT NOT NULL,
+    delivery_id TEXT,                -- null: not known yet whose it is
+    PRIMARY KEY (channel, reference, outcome)
 );
 
 CREATE TABLE field_reports (

@@ -1,0 +1,254 @@
+//! One message as a whole e-mail: the same bytes for SMTP and for files.
+
+use std::time::SystemTime;
+
+use lettre::message::header::{ContentType, HeaderName, HeaderValue};
+use lettre::message::{Attachment, Mailbox, MultiPart, SinglePart};
+use sha2::{Digest, Sha256};
+
+use super::Outgoing;
+use crate::config::{ConfigFault, EmailConfig};
+use crate::message::Message;
+
+/// Writes e-mails from one sender.
+#[derive(Clone, Debug)]
+pub struct MailWriter {
+    from: Mailbox,
+    reply_to: Option<Mailbox>,
+}
+
+/// Why a message cannot be written as an e-mail; it never will be.
+#[derive(Debug, thiserror::Error)]
+pub enum MailError {
+    #[error("the message is no e-mail")]
+    NotMail,
+    #[error("the address is not one that e-mail can go to")]
+    BadAddress,
+    #[error("the stop link `{0}` is no http or https address")]
+    BadStopUrl(String),
+    #[error("the message could not be put together: {0}")]
+    Mime(String),
+}
+
+impl MailWriter {
+    /// # Errors
+    /// When `from` or `reply_to` is not of the form `Name <local@domain>`.
+    pub fn new(config: &EmailConfig) -> Result<Self, ConfigFault> {
+        let mailbox = |path: &str, text: &str| {
+            text.parse::<Mailbox>().map_err(|why| {
+                ConfigFault::new(path, format!("`{text}` is no sender ({why}): write `Name <local@example.org>`"))
+            })
+        };
+        Ok(Self {
+            from: mailbox("email.from", &config.from)?,
+            reply_to: config.reply_to.as_deref().map(|text| mailbox("email.reply_to", text)).transpose()?,
+        })
+    }
+
+    /// The whole message. Two attempts of one delivery differ in the Date only: same Message-ID, same parts.
+    ///
+    /// # Errors
+    /// See [`MailError`]: none of them passes by itself.
+    pub fn write(&self, outgoing: &Outgoing) -> Result<lettre::Message, MailError> {
+        let Message::Email { subject, text, html, calendar } = &outgoing.message else {
+            return Err(MailError::NotMail);
+        };
+        let to: lettre::Address = outgoing.to.parse().map_err(|_| MailError::BadAddress)?;
+        let mut builder = lettre::Message::builder()
+            .message_id(Some(self.message_id(&outgoing.key)))
+            .date(SystemTime::from(outgoing.at))
+            .from(self.from.clone())
+            .to(Mailbox::new(None, to))
+            .subject(one_line(subject))
+            // RFC 3834: no vacation answers, no loops.
+            .raw_header(header("Auto-Submitted", "auto-generated"));
+        if let Some(reply_to) = &self.reply_to {
+            builder = builder.reply_to(reply_to.clone());
+        }
+        if let Some(url) = &outgoing.stop_url {
+            // Printed from its parsed form, which holds no blanks, brackets or line ends.
+            let url = url::Url::parse(url)
+                .ok()
+                .filter(|url| matches!(url.scheme(), "http" | "https"))
+                .ok_or_else(|| MailError::BadStopUrl(url.clone()))?;
+            builder = builder.raw_header(header("List-Unsubscribe", &format!("<{url}>")));
+            // RFC 8058 is for https alone.
+            if url.scheme() == "https" {
+                builder = builder.raw_header(header("List-Unsubscribe-Post", "List-Unsubscribe=One-Click"));
+            }
+        }
+        let boundary = boundary(&outgoing.key);
+        let bodies = MultiPart::alternative()
+            .boundary(format!("a{boundary}"))
+            .singlepart(SinglePart::plain(text.clone()))
+            .singlepart(SinglePart::html(html.clone()));
+        let whole = match calendar {
+            None => bodies,
+            Some(calendar) => {
+                let kind = ContentType::parse("text/calendar; charset=utf-8; method=PUBLISH")
+                    .map_err(|why| MailError::Mime(why.to_string()))?;
+                let attachment = Attachment::new("washing-window.ics".into()).body(calendar.clone(), kind);
+                MultiPart::mixed().boundary(format!("m{boundary}")).multipart(bodies).singlepart(attachment)
+            }
+        };
+        builder.multipart(whole).map_err(|why| MailError::Mime(why.to_string()))
+    }
+
+    /// Made from the delivery's key alone, so that a receiver can tell a repeat.
+    fn message_id(&self, key: &str) -> String {
+        let local: String = key.chars().filter(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.')).collect();
+        format!("<{local}@{}>", self.from.email.domain())
+    }
+}
+
+fn header(name: &'static str, value: &str) -> HeaderValue {
+    HeaderValue::new(HeaderName::new_from_ascii_str(name), value.to_owned())
+}
+
+/// A header is one line: whatever could end or hide one becomes a blank.
+fn one_line(text: &str) -> String {
+    let breaks = |c: char| c.is_control() || matches!(c, '\u{2028}' | '\u{2029}');
+    text.split(breaks).filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ").trim().to_owned()
+}
+
+/// The library would draw one by lot; from the key, a message is the same to the byte whenever it is written.
+fn boundary(key: &str) -> String {
+    hex::encode(Sha256::digest(key).iter().take(15).copied().collect::<Vec<u8>>())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use mailparse::MailHeaderMap;
+
+    fn outgoing(subject: &str, text: &str) -> Outgoing {
+        Outgoing {
+            key: "0f3a".into(),
+            to: "owner@example.org".into(),
+            message: Message::Email {
+                subject: subject.into(),
+                text: text.into(),
+                html: format!("<p>{text}</p>"),
+                calendar: None,
+            },
+            stop_url: Some("https://example.org/stop?t=abc&l=es".into()),
+            at: "2026-04-10T16:00:00Z".parse().unwrap(),
+        }
+    }
+
+    fn writer() -> MailWriter {
+        let config = EmailConfig { reply_to: Some("help@example.org".into()), ..EmailConfig::default() };
+        MailWriter::new(&config).unwrap()
+    }
+
+    fn written(outgoing: &Outgoing) -> Vec<u8> {
+        writer().write(outgoing).unwrap().formatted()
+    }
+
+    #[test]
+    fn every_header_that_is_wanted_is_there_once() {
+        let raw = written(&outgoing("Inspect your pinyons now", "Look."));
+        let mail = mailparse::parse_mail(&raw).unwrap();
+        for (name, wanted) in [
+            ("Message-ID", "<0f3a@example.org>"),
+            ("Date", "Fri, 10 Apr 2026 16:00:00 +0000"),
+            ("From", "Treebell <treebell@example.org>"),
+            ("To", "owner@example.org"),
+            ("Reply-To", "help@example.org"),
+            ("Subject", "Inspect your pinyons now"),
+            ("Auto-Submitted", "auto-generated"),
+            ("List-Unsubscribe", "<https://example.org/stop?t=abc&l=es>"),
+            ("List-Unsubscribe-Post", "List-Unsubscribe=One-Click"),
+        ] {
+            assert_eq!(mail.headers.get_all_values(name), [wanted], "{name}");
+        }
+        assert_eq!(mail.ctype.mimetype, "multipart/alternative");
+        let kinds: Vec<_> = mail.subparts.iter().map(|part| part.ctype.mimetype.as_str()).collect();
+        assert_eq!(kinds, ["text/plain", "text/html"]);
+    }
+
+    #[test]
+    fn text_in_spanish_reads_back_and_travels_as_seven_bits() {
+        let mut outgoing = outgoing("Revise sus piñones", "Más de 400 °C·día\n.\nFrom here\n");
+        outgoing.message = match outgoing.message {
+            Message::Email { subject, text, html, .. } => {
+                Message::Email { subject, text, html, calendar: Some("BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n".into()) }
+            }
+            sms => sms,
+        };
+        let raw = written(&outgoing);
+        assert!(raw.is_ascii());
+        let mail = mailparse::parse_mail(&raw).unwrap();
+        assert_eq!(mail.headers.get_first_value("Subject").unwrap(), "Revise sus piñones");
+        assert_eq!(mail.ctype.mimetype, "multipart/mixed");
+        let text = mail.subparts[0].subparts[0].get_body().unwrap();
+        assert_eq!(text.replace("\r\n", "\n").trim_end(), "Más de 400 °C·día\n.\nFrom here");
+        assert_eq!(mail.subparts[1].ctype.mimetype, "text/calendar");
+        assert!(mail.subparts[1].get_body().unwrap().starts_with("BEGIN:VCALENDAR"));
+    }
+
+    // Without `one_line` the header would be split by what lettre lets through; without parsing, the address would be
+    // written as it is.
+    #[test]
+    fn no_text_can_add_a_header() {
+        let plain: Vec<String> = names(&written(&outgoing("s", "t")));
+        for evil in [
+            "x\r\nBcc: all@example.org",
+            "x\nBcc: a@b",
+            "x\rBcc: a@b",
+            "x\u{2028}Bcc: a@b",
+            "x\u{0}\r\n\r\nbody",
+            "\r\n",
+        ] {
+            let raw = written(&outgoing(evil, "t"));
+            assert_eq!(names(&raw), plain, "{evil:?}");
+            let mail = mailparse::parse_mail(&raw).unwrap();
+            assert!(!mail.headers.get_first_value("Subject").unwrap().contains(['\r', '\n', '\0']), "{evil:?}");
+        }
+        for evil in [
+            "a@example.org\r\nBcc: b@example.org",
+            "a@example.org, b@example.org",
+            "<a@example.org>",
+            "a b@example.org",
+        ] {
+            let mut outgoing = outgoing("s", "t");
+            outgoing.to = evil.into();
+            assert!(matches!(writer().write(&outgoing), Err(MailError::BadAddress)), "{evil:?}");
+        }
+        let mut outgoing = outgoing("s", "t");
+        outgoing.key = "a>\r\nBcc: b@example.org".into();
+        outgoing.stop_url = Some("https://example.org/a>\r\nBcc: b@example.org".into());
+        assert_eq!(names(&written(&outgoing)), plain);
+        outgoing.stop_url = Some("javascript:alert(1)".into());
+        assert!(matches!(writer().write(&outgoing), Err(MailError::BadStopUrl(_))));
+    }
+
+    #[test]
+    fn two_attempts_are_the_same_to_the_byte_but_for_the_date() {
+        let first = outgoing("s", "t");
+        let mut second = first.clone();
+        assert_eq!(written(&first), written(&second));
+        second.at += chrono::TimeDelta::hours(1);
+        let without_date = |raw: Vec<u8>| {
+            String::from_utf8(raw)
+                .unwrap()
+                .lines()
+                .filter(|line| !line.starts_with("Date:"))
+                .collect::<Vec<_>>()
+                .join("\n")
+        };
+        assert_eq!(without_date(written(&first)), without_date(written(&second)));
+    }
+
+    #[test]
+    fn a_bad_sender_is_told_with_its_place() {
+        let config = EmailConfig { from: "nobody".into(), ..EmailConfig::default() };
+        let fault = MailWriter::new(&config).unwrap_err();
+        assert_eq!(fault.path, "email.from");
+        assert!(fault.what.contains("`nobody`"), "{}", fault.what);
+    }
+
+    fn names(raw: &[u8]) -> Vec<String> {
+        mailparse::parse_mail(raw).unwrap().headers.iter().map(|header| header.get_key().to_lowercase()).collect()
+    }
+}
