@@ -126,9 +126,36 @@ impl SeasonDesk {
         }
     }
 
-    /// Record to decision for one day.
+    /// How many past years the projection leans on.
+    pub fn past_years(&self) -> usize {
+        self.past.len()
+    }
+
+    /// Record to decision for one day, with what was known at that moment.
     pub fn assess(&self, rules: &WeatherConfig, policy: &Policy, release: Release, facts: &DayFacts<'_>) -> Assessment {
         let known = Known::At { instant: facts.now, bulk_latency_days: rules.bulk_latency_days };
+        self.look(known, rules, policy, release, facts)
+    }
+
+    /// As [`SeasonDesk::assess`], with all that was ever received.
+    pub fn look_back(
+        &self,
+        rules: &WeatherConfig,
+        policy: &Policy,
+        release: Release,
+        facts: &DayFacts<'_>,
+    ) -> Assessment {
+        self.look(Known::Everything, rules, policy, release, facts)
+    }
+
+    fn look(
+        &self,
+        known: Known,
+        rules: &WeatherConfig,
+        policy: &Policy,
+        release: Release,
+        facts: &DayFacts<'_>,
+    ) -> Assessment {
         let prepared = self.days(rules, known, facts.today);
         let heat = outlook::season_heat(&self.profile, self.key.year, &prepared.days);
         let forecast = self.forecast_heat(&prepared.days, facts.forecast);

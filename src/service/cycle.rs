@@ -28,6 +28,7 @@ use crate::weather::record::Known;
 use crate::weather::{DayOrigin, DayTemperatures, Element, FilledDay, Station, StationId};
 
 /// Station records in memory, read once from wherever they are kept.
+#[derive(Clone)]
 pub struct Books {
     from: Store,
     known: HashMap<String, Arc<StationBook>>,
@@ -71,6 +72,11 @@ pub enum RegionFault {
 impl Books {
     pub fn new(from: Store) -> Self {
         Self { from, known: HashMap::new() }
+    }
+
+    /// A book that was read before.
+    pub fn known(&self, id: &str) -> Option<&Arc<StationBook>> {
+        self.known.get(id)
     }
 
     /// # Errors
@@ -444,6 +450,17 @@ impl WritingDesk<'_> {
             expires_at: self.now,
             priority: priority(kind),
         }
+    }
+}
+
+/// Why a stored notice is as it is, in words.
+pub fn reason_words(notice: &Notice) -> String {
+    if let Ok(terms) = serde_json::from_value::<Terms>(notice.reason.clone()) {
+        return terms.reason.to_string();
+    }
+    match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
+        Ok(skipped) => skipped.to_string(),
+        Err(_) => notice.reason.to_string(),
     }
 }
 

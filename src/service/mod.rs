@@ -4,5 +4,6 @@ pub mod assess;
 pub mod cycle;
 pub mod event;
 pub mod parts;
+pub mod replay;
 
 pub mod demo;
