@@ -18,8 +18,8 @@ use crate::delivery::channels::Channels;
 use crate::delivery::dispatcher::{AsWritten, DispatchError, Dispatcher};
 use crate::people::Channel;
 use crate::region::Region;
-use crate::season::{DateSpread, NoticeKind, Outlook, Profile, StageId};
-use crate::store::notices::{Notice, NoticeStatus};
+use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
+use crate::store::notices::Notice;
 use crate::store::people::{AddressStatus, Consent, NewSubscriber};
 use crate::store::{Store, StoreError};
 use crate::timetable::{Timetable, place};
@@ -244,7 +244,7 @@ impl Theatre {
                 }
             }
         }
-        store.add_regions(&self.regions, now).await?;
+        store.put_regions(&self.regions, now).await?;
         for person in &self.people {
             store.add_subscriber(person, now).await?;
         }
