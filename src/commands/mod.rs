@@ -4,6 +4,7 @@
 
 pub mod check_config;
 pub mod degree_days;
+pub mod demo;
 pub mod message;
 
 use std::path::PathBuf;
@@ -30,6 +31,8 @@ pub enum Command {
     /// Check the settings and say when the cycle runs next.
     CheckConfig(check_config::CheckConfig),
     DegreeDays(degree_days::DegreeDays),
+    /// Play a season in an invented state: no network, no account.
+    Demo(demo::Demo),
     Message(message::MessageArgs),
 }
 
@@ -85,6 +88,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
     match cli.command {
         Command::CheckConfig(args) => check_config::run(&args, &config),
         Command::DegreeDays(args) => degree_days::run(args).await,
+        Command::Demo(args) => demo::run(args).await,
         Command::Message(args) => message::run(&args, &config),
     }
 }

@@ -81,7 +81,9 @@ pub enum ReplayError {
     NoRegion,
     #[error("region `{0}` is not known; `treebell region list` shows the regions")]
     UnknownRegion(String),
-    #[error("no station of these regions has any temperature of season {0}; `treebell weather status` shows what there is")]
+    #[error(
+        "no station of these regions has any temperature of season {0}; `treebell weather status` shows what there is"
+    )]
     NoSeason(i32),
 }
 
@@ -308,6 +310,11 @@ async fn let_time_pass(
     loop {
         if let Some(dispatcher) = dispatcher {
             dispatcher.drain_due().await?;
+            for (region, channel, count) in parts.store.sent_at(clock.now()).await? {
+                for _ in 0..count {
+                    watch(Event::Delivered { region: region.clone(), channel });
+                }
+            }
         }
         let now = clock.now();
         let release = parts.store.next_release().await?.filter(|at| *at > now);
