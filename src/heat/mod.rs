@@ -3,8 +3,10 @@
 //! Nothing here does I/O, holds a clock or panics on data. Temperatures are °C, heat is °C·day.
 
 pub mod degree_days;
+pub mod hindcast;
 pub mod hourly;
 pub mod projection;
+pub mod scores;
 
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
