@@ -6,7 +6,7 @@ use serde_json::json;
 use treebell::weather::feeds::{self, FeedError, Parsed};
 use treebell::weather::http::FetchError;
 use treebell::weather::{Element, FeedKind, StationId};
-use wiremock::matchers::{any, body_partial_json, header, header_exists, method, path, query_param};
+use wiremock::matchers::{any, body_partial_json, header_exists, method, path, query_param};
 use wiremock::{Mock, MockServer, ResponseTemplate};
 
 use super::{ask, day, feeds_at, fetcher, utc};
@@ -161,6 +161,11 @@ fn gridpoint(made: &str) -> String {
             {"validTime": "2026-06-17T14:00:00+00:00/P1DT13H", "value": 29.4}]},
         "minTemperature": {"uom": "wmoUnit:degC", "values": [{"validTime": "2026-06-17T02:00:00+00:00/PT14H", "value": 7.222222222222222}]}}})
     .to_string()
+}
+
+/// The whole value of a header, commas and all.
+fn header(name: &'static str, value: &'static str) -> impl Fn(&wiremock::Request) -> bool {
+    move |request| request.headers.get(name).is_some_and(|sent| sent == value)
 }
 
 impl Service {
