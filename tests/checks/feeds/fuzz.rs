@@ -1,6 +1,5 @@
 //! No parser panics, hangs or makes up values, whatever the bytes: noise, and good answers with something broken.
 
-use chrono::NaiveDate;
 use proptest::prelude::*;
 use treebell::weather::feeds::acis::Question;
 use treebell::weather::feeds::{
@@ -43,7 +42,7 @@ fn parsers() -> Vec<(&'static str, &'static str, Parser)> {
         acis::parse_station(bytes, &"A".into(), &question())
     }
     fn many(bytes: &[u8]) -> Result<Parsed, FeedError> {
-        let parts = acis::parse_many(bytes, &question(), |sids| sids.first().map(|sid| StationId(sid.clone())))?;
+        let parts = acis::parse_many(bytes, &question(), |sids| sids.first().map(|_| StationId::from("A")))?;
         let mut all = Parsed::default();
         parts.into_iter().for_each(|part| all.readings.extend(part.parsed.readings));
         Ok(all)
@@ -137,11 +136,7 @@ fn check(name: &str, result: &Result<Parsed, FeedError>) {
             for reading in &parsed.readings {
                 assert!(reading.observation_hour.is_none_or(|hour| hour <= 24), "{name}: {reading:?}");
                 assert!(reading.value.0.abs() <= 1_000_000, "{name}: {reading:?}");
-                assert!(
-                    reading.day_reported >= NaiveDate::MIN
-                        && !reading.station.0.is_empty()
-                        && reading.station.0.len() <= 40
-                );
+                assert!((1..=40).contains(&reading.station.0.len()), "{name}: {reading:?}");
             }
             for line in &parsed.rejected_lines {
                 assert!(!line.to_string().contains(|c: char| c.is_control()), "{name}: {line:?}");
