@@ -432,12 +432,14 @@ impl Feed for Observations {
     }
 }
 
-/// The page a service names, always below our own base address.
+/// The page the service names, always below our own base address, whoever the answer says it is.
 fn next_page(base_url: &Url, next: &str) -> Result<Url, FeedError> {
-    let next = Url::parse(next).map_err(|why| FetchError::bad_address(next, why.to_string()))?;
-    let mut url = base_url.clone();
-    url.set_path(next.path());
-    url.set_query(next.query());
+    let named = Url::parse(next).map_err(|why| FetchError::bad_address(next, why.to_string()))?;
+    let Some(at) = named.path().find("/stations/") else {
+        return Err(FetchError::bad_address(next, "no page of a station's observations".into()).into());
+    };
+    let mut url = ghcn_dly::below(base_url, named.path().get(at + 1..).unwrap_or(""));
+    url.set_query(named.query());
     Ok(url)
 }
 

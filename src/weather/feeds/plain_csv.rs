@@ -49,11 +49,6 @@ pub(crate) fn looks_like(line: &str) -> bool {
     Columns::read(line).is_some()
 }
 
-/// Does the header name a station column?
-pub(crate) fn names_stations(line: &str) -> bool {
-    Columns::read(line).is_some_and(|columns| columns.station.is_some())
-}
-
 struct Columns {
     separator: char,
     count: usize,
