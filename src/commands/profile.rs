@@ -2,8 +2,6 @@
 
 use std::path::{Path, PathBuf};
 
-use comfy_table::{ContentArrangement, Table, presets};
-
 use super::CommandError;
 use crate::config::Config;
 use crate::language::Language;
@@ -116,18 +114,14 @@ fn in_words(profile: &Profile) -> String {
         text +=
             &format!("upper threshold {}, {cutoff} cut-off\n    {}\n", both_units(upper), profile.heat_origins.upper);
     }
-    let mut table = Table::new();
-    table.load_preset(presets::ASCII_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
-    table.set_header(["stage", "comes", "origin"]);
     for stage in &profile.stages {
         let after = stage.after.as_ref().map_or("the biofix", |after| after.0.as_str());
         let comes = match stage.need {
             Need::DegreeDays(sum) => format!("{sum} °C·day ({:.0} °F·day) after {after}", dd_c_to_f(sum)),
             Need::Days(days) => format!("{days} days after {after}"),
         };
-        table.add_row([format!("{} ({})", stage.id, stage.names.en), comes, stage.origin.clone()]);
+        text += &format!("stage {} ({}): {comes}\n    {}\n", stage.id, stage.names.en, stage.origin);
     }
-    text += &format!("{table}\n");
     text += &format!("window: from {} to {}\n", profile.window.opens, profile.window.closes);
     text
 }
