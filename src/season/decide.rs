@@ -13,8 +13,8 @@ use serde::{Deserialize, Serialize};
 use super::profile::Profile;
 pub use super::verdict::{Answer, Decision, Ground, QuietReason, Remark, SkipReason, Terms, Verdict, WordNeeded};
 use super::{
-    FieldReport, NoticeKind, Outlook, Policy, Reached, ReachedBy, RecordTrust, StageId, StageOutlook, days_after,
-    days_between,
+    FieldReport, NoticeKind, NoticeStatus, Outlook, Policy, Reached, ReachedBy, RecordTrust, StageId, StageOutlook,
+    days_after, days_between,
 };
 use crate::region::Release;
 
@@ -57,6 +57,18 @@ pub enum Standing {
     },
     Skipped,
     Cancelled,
+}
+
+impl Standing {
+    pub fn status(&self) -> NoticeStatus {
+        match self {
+            Standing::Waiting { .. } => NoticeStatus::Waiting,
+            Standing::Held => NoticeStatus::Held,
+            Standing::Released { .. } => NoticeStatus::Released,
+            Standing::Skipped => NoticeStatus::Skipped,
+            Standing::Cancelled => NoticeStatus::Cancelled,
+        }
+    }
 }
 
 /// What was told once a decision is carried out: the contract between [`decide`] and those who carry it out.

@@ -208,6 +208,46 @@ pub struct FieldReport {
     pub confirmed: bool,
 }
 
+/// Where a decided notice stands. The store writes the name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoticeStatus {
+    /// For its hour, or for a word of staff.
+    Waiting,
+    /// Staff said: not now.
+    Held,
+    /// Its deliveries are queued; it cannot be called back.
+    Released,
+    /// It came to be of no use before it went out.
+    Skipped,
+    /// Staff said: not this season.
+    Cancelled,
+}
+
+impl NoticeStatus {
+    pub const ALL: [NoticeStatus; 5] = [
+        NoticeStatus::Waiting,
+        NoticeStatus::Held,
+        NoticeStatus::Released,
+        NoticeStatus::Skipped,
+        NoticeStatus::Cancelled,
+    ];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            NoticeStatus::Waiting => "waiting",
+            NoticeStatus::Held => "held",
+            NoticeStatus::Released => "released",
+            NoticeStatus::Skipped => "skipped",
+            NoticeStatus::Cancelled => "cancelled",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|status| status.name() == name)
+    }
+}
+
 /// `day + days`, held at the end of the calendar.
 fn days_after(day: NaiveDate, days: u32) -> NaiveDate {
     day.checked_add_days(Days::new(u64::from(days))).unwrap_or(NaiveDate::MAX)

@@ -810,7 +810,8 @@ mod laws {
                         prop_assert_eq!(before, Some(&Standing::Waiting { word_needed: None }));
                     }
                     Answer::Skip { .. } => {
-                        prop_assert!(matches!(before, None | Some(Standing::Waiting { .. } | Standing::Held)));
+                        let open = matches!(before, None | Some(Standing::Waiting { .. } | Standing::Held));
+                        prop_assert!(open);
                     }
                     Answer::Quiet { .. } => {}
                 }
