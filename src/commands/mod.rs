@@ -6,6 +6,7 @@ pub mod check_config;
 pub mod degree_days;
 pub mod demo;
 pub mod message;
+pub mod profile;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -34,6 +35,7 @@ pub enum Command {
     /// Play a season in an invented state: no network, no account.
     Demo(demo::Demo),
     Message(message::MessageArgs),
+    Profile(profile::ProfileCommand),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -90,6 +92,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::DegreeDays(args) => degree_days::run(args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Message(args) => message::run(&args, &config),
+        Command::Profile(args) => profile::run(&args, &config),
     }
 }
 
