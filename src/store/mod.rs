@@ -311,7 +311,7 @@ pub(crate) fn get_zone(row: &AnyRow, column: &str) -> Result<chrono_tz::Tz, Stor
 }
 
 /// The known name most like the one that was given, if any is like it.
-fn near_name(given: &str, known: &[String]) -> Option<String> {
+pub(crate) fn near_name(given: &str, known: &[String]) -> Option<String> {
     let likeness = |name: &String| strsim::jaro_winkler(&given.to_lowercase(), &name.to_lowercase());
     known
         .iter()
