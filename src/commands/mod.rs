@@ -5,8 +5,12 @@
 pub mod check_config;
 pub mod degree_days;
 pub mod demo;
+pub mod field_report;
 pub mod message;
 pub mod profile;
+pub mod region;
+pub mod station;
+pub mod subscriber;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -14,6 +18,8 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 use crate::config::{Config, ConfigError};
+use crate::service::parts::PartsError;
+use crate::store::StoreError;
 
 /// Watches public temperatures and tells pinyon owners when to inspect their trees for needle scale eggs.
 #[derive(Debug, Parser)]
@@ -36,6 +42,14 @@ pub enum Command {
     Demo(demo::Demo),
     Message(message::MessageArgs),
     Profile(profile::ProfileCommand),
+    #[command(subcommand)]
+    Region(region::RegionCommand),
+    #[command(subcommand)]
+    Station(station::StationCommand),
+    #[command(subcommand)]
+    Subscriber(subscriber::SubscriberCommand),
+    #[command(subcommand)]
+    FieldReport(field_report::FieldReportCommand),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -51,6 +65,42 @@ pub enum CommandError {
     CheckSaidNo(String),
     #[error("{0}")]
     Failed(String),
+}
+
+/// What was wished for cannot be had, or the store cannot be used: told apart for whoever reads exit codes.
+impl From<StoreError> for CommandError {
+    fn from(why: StoreError) -> Self {
+        match &why {
+            StoreError::Conflict(_) | StoreError::BadAddress { .. } | StoreError::NoFolder { .. } => {
+                Self::Usage(with_causes(&why))
+            }
+            _ => Self::Store(with_causes(&why)),
+        }
+    }
+}
+
+impl From<PartsError> for CommandError {
+    fn from(why: PartsError) -> Self {
+        match why {
+            PartsError::Store(why) => why.into(),
+            other => Self::Usage(with_causes(&other)),
+        }
+    }
+}
+
+/// A fault with the faults behind it, one sentence each.
+fn with_causes(why: &dyn std::error::Error) -> String {
+    let mut text = why.to_string();
+    let mut cause = why.source();
+    while let Some(why) = cause {
+        let words = why.to_string();
+        if !text.contains(&words) {
+            text.push_str(": ");
+            text.push_str(&words);
+        }
+        cause = why.source();
+    }
+    text
 }
 
 impl CommandError {
@@ -93,6 +143,10 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::Demo(args) => demo::run(args).await,
         Command::Message(args) => message::run(&args, &config),
         Command::Profile(args) => profile::run(&args, &config),
+        Command::Region(args) => region::run(args, &config).await,
+        Command::Station(args) => station::run(args, &config).await,
+        Command::Subscriber(args) => subscriber::run(args, &config).await,
+        Command::FieldReport(args) => field_report::run(args, &config).await,
     }
 }
 
@@ -104,4 +158,21 @@ fn start_log(config: &Config) -> Result<(), CommandError> {
     // A second start, as tests do, keeps the first.
     let _ = if config.log.json { log.json().try_init() } else { log.compact().try_init() };
     Ok(())
+}
+
+/// JSON on standard output, for programs.
+fn print_json<T: serde::Serialize + ?Sized>(value: &T) -> Result<(), CommandError> {
+    let text = serde_json::to_string_pretty(value).map_err(|why| CommandError::Failed(format!("no JSON: {why}")))?;
+    print_out(&format!("{text}\n"))
+}
+
+/// Text on standard output. A reader that has seen enough, as `head` has, is no fault.
+fn print_out(text: &str) -> Result<(), CommandError> {
+    use std::io::{ErrorKind, Write};
+    match std::io::stdout().write_all(text.as_bytes()) {
+        Err(why) if why.kind() != ErrorKind::BrokenPipe => {
+            Err(CommandError::Failed(format!("standard output cannot be written: {why}")))
+        }
+        _ => Ok(()),
+    }
 }
