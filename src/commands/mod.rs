@@ -4,6 +4,8 @@
 
 pub mod check_config;
 pub mod degree_days;
+pub mod deliveries;
+pub mod notices;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -29,6 +31,8 @@ pub enum Command {
     /// Check the settings and say when the cycle runs next.
     CheckConfig(check_config::CheckConfig),
     DegreeDays(degree_days::DegreeDays),
+    Deliveries(deliveries::Deliveries),
+    Notices(notices::Notices),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -83,6 +87,8 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
     match cli.command {
         Command::CheckConfig(args) => check_config::run(&args, &config),
         Command::DegreeDays(args) => degree_days::run(args).await,
+        Command::Deliveries(args) => deliveries::run(args, &config).await,
+        Command::Notices(args) => notices::run(args, &config).await,
     }
 }
 
