@@ -83,6 +83,8 @@ pub struct FeedsConfig {
     pub largest_body_mib: u64,
     /// Each pull asks again for this many days, since values are revised.
     pub again_days: u32,
+    /// Hosts of a private network that plain CSV sources may name; all others there are refused.
+    pub private_hosts: Vec<String>,
 }
 
 impl Default for FeedsConfig {
@@ -101,6 +103,7 @@ impl Default for FeedsConfig {
             per_host: 2,
             largest_body_mib: 64,
             again_days: 10,
+            private_hosts: Vec::new(),
         }
     }
 }

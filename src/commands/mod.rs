@@ -6,6 +6,7 @@ pub mod check_config;
 pub mod degree_days;
 pub mod deliveries;
 pub mod notices;
+pub mod message;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -33,6 +34,7 @@ pub enum Command {
     DegreeDays(degree_days::DegreeDays),
     Deliveries(deliveries::Deliveries),
     Notices(notices::Notices),
+    Message(message::MessageArgs),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -89,6 +91,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::DegreeDays(args) => degree_days::run(args).await,
         Command::Deliveries(args) => deliveries::run(args, &config).await,
         Command::Notices(args) => notices::run(args, &config).await,
+        Command::Message(args) => message::run(&args, &config),
     }
 }
 

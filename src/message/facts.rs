@@ -11,7 +11,7 @@ use crate::season::{Outlook, StageId};
 pub const LONGEST_REGION_NAME: usize = 30;
 
 /// Longest short sender name, in characters, that fits every text message of the house.
-pub const LONGEST_SENDER_SHORT: usize = 16;
+pub const LONGEST_SENDER_SHORT: usize = 14;
 
 /// Days from egg laying to hatch when no projection of the hatch exists.
 /// Common practice, no source; published figures run from four to six weeks.

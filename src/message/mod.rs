@@ -3,6 +3,9 @@
 pub mod facts;
 pub mod template;
 
+pub mod check;
+pub mod readability;
+
 pub mod dates;
 pub mod document;
 pub mod samples;

@@ -7,6 +7,8 @@ use super::facts::{Basis, NoticeFacts, Sender, StageDates};
 #[derive(Clone, Debug)]
 pub struct Sample {
     pub name: &'static str,
+    /// Names of a usual length, so that the text reads as it will for most people.
+    pub natural: bool,
     pub facts: NoticeFacts,
 }
 
@@ -20,6 +22,7 @@ pub fn typical() -> Sample {
     let spread = |early, likely, late| StageDates { reached: None, early: Some(early), likely, late: Some(late) };
     Sample {
         name: "typical",
+        natural: true,
         facts: NoticeFacts {
             sender: Sender {
                 name: "Upland State Extension".into(),
@@ -52,14 +55,14 @@ fn plain() -> Sample {
     facts.provisional = false;
     facts.heat_sum = 215.3;
     facts.laying = StageDates { reached: Some(date(3, 16)), early: None, likely: date(3, 16), late: None };
-    Sample { name: "plain", facts }
+    Sample { name: "plain", natural: true, facts }
 }
 
 /// Egg masses were seen before the model expected them.
 fn seen() -> Sample {
     let mut facts = typical().facts;
     facts.basis = Basis::Seen;
-    Sample { name: "seen", facts }
+    Sample { name: "seen", natural: true, facts }
 }
 
 /// Some past years do not reach the stages in time to tell, and the hatch has begun by the sum.
@@ -67,7 +70,7 @@ fn open_ended() -> Sample {
     let mut facts = typical().facts;
     facts.laying.late = None;
     facts.hatch = StageDates { reached: Some(date(4, 18)), early: None, likely: date(4, 18), late: None };
-    Sample { name: "open-ended", facts }
+    Sample { name: "open-ended", natural: true, facts }
 }
 
 /// Names as long as the house allows ([`LONGEST_REGION_NAME`](super::facts::LONGEST_REGION_NAME) and
@@ -77,14 +80,14 @@ pub fn longest() -> Sample {
     facts.region_name = "Upper Juniper Canyon North Rim".into();
     facts.station_name = "Upper Juniper Canyon Ranger Station 4 SW".into();
     facts.sender.name = "Upland State University Cooperative Extension Service".into();
-    facts.sender.short = "Upland Extension".into();
+    facts.sender.short = "Upland Ext Off".into();
     facts.sender.postal_address =
         "Forest Health Program, Building 12, 1200 Juniper Mesa Road, Cedar Flat, 00123".into();
     facts.sender.help_contact = "pinyon-scale-questions@extension.example.org".into();
     facts.laying = StageDates { reached: None, early: Some(date(3, 28)), likely: date(4, 3), late: Some(date(4, 10)) };
     facts.hatch = StageDates { reached: None, early: Some(date(4, 28)), likely: date(5, 14), late: Some(date(5, 23)) };
     facts.wash_by = date(4, 28);
-    Sample { name: "longest", facts }
+    Sample { name: "longest", natural: false, facts }
 }
 
 /// As long, with letters that GSM 7-bit does not have.
@@ -92,7 +95,7 @@ fn accented() -> Sample {
     let mut facts = longest().facts;
     facts.region_name = "Cañón del Río Álamo y El Peñón".into();
     facts.station_name = "Estación Río Álamo".into();
-    Sample { name: "accented", facts }
+    Sample { name: "accented", natural: false, facts }
 }
 
 fn date(month: u32, day: u32) -> NaiveDate {

@@ -88,8 +88,8 @@ impl Templates {
 
     /// Writes a notice for one channel in one language.
     ///
-    /// A text message that would take more parts than [`most_parts`] is first tried with the accents of the inserted
-    /// names dropped, then without its link, then without both.
+    /// A text message is tried as it stands, then with the accents of the inserted names dropped, then without its
+    /// link, then without both: the first with the fewest parts is taken.
     ///
     /// # Errors
     /// When a template uses a value that this notice does not have, or an e-mail comes out without a subject line.
@@ -104,7 +104,7 @@ impl Templates {
             Channel::Email => self.render_email(&notice_file(kind, language, channel), language, facts),
             Channel::Sms => {
                 let file = notice_file(kind, language, channel);
-                let text = self.render_short(&file, language, &facts.sender, |sender, fold| {
+                let text = self.render_short(&file, &facts.sender, |sender, fold| {
                     notice_values(&NoticeFacts { sender, ..facts.clone() }, language, channel, fold)
                 })?;
                 Ok(Message::Sms { text })
@@ -117,7 +117,7 @@ impl Templates {
     /// # Errors
     /// As [`Templates::render_notice`].
     pub fn render_reply(&self, reply: Reply, language: Language, sender: &Sender) -> Result<String, RenderError> {
-        self.render_short(&reply_file(reply, language), language, sender, |sender, fold| sender_values(&sender, fold))
+        self.render_short(&reply_file(reply, language), sender, |sender, fold| sender_values(&sender, fold))
     }
 
     /// The names that a file and the files it includes use, of those allowed there.
@@ -160,7 +160,6 @@ impl Templates {
     fn render_short(
         &self,
         file: &str,
-        language: Language,
         sender: &Sender,
         values: impl Fn(Sender, Names) -> BTreeMap<&'static str, Value>,
     ) -> Result<String, RenderError> {
@@ -171,15 +170,16 @@ impl Templates {
             (&without_link, Names::AsWritten),
             (&without_link, Names::WithoutAccents),
         ];
-        let mut text = String::new();
+        let mut shortest: Option<(usize, String)> = None;
         for (sender, names) in ways {
             let rendered = self.render(file, Value::from(values(sender.clone(), names)))?;
-            text = sms::gsm_safe(&one_line(&rendered));
-            if sms::count(&text).parts <= most_parts(language) {
-                break;
+            let text = sms::gsm_safe(&one_line(&rendered));
+            let parts = sms::count(&text).parts;
+            if shortest.as_ref().is_none_or(|(fewest, _)| parts < *fewest) {
+                shortest = Some((parts, text));
             }
         }
-        Ok(text)
+        Ok(shortest.map(|(_, text)| text).unwrap_or_default())
     }
 
     fn render(&self, file: &str, values: Value) -> Result<String, RenderError> {

@@ -71,6 +71,30 @@ impl Standing {
     }
 }
 
+/// What was told once a decision is carried out: the contract between [`decide`] and those who carry it out.
+///
+/// A notice that leaves at once is released on the day; one that may be held waits for its hour.
+pub fn carried_out(told: &[Told], decision: &Decision, today: NaiveDate) -> Vec<Told> {
+    let mut after = told.to_vec();
+    for Verdict { kind, answer } in &decision.verdicts {
+        let standing = match answer {
+            Answer::Announce(terms) | Answer::Free(terms) => match (&terms.word_needed, terms.release) {
+                (None, Release::AtOnce) => Standing::Released { on: today },
+                (None, _) => Standing::Waiting { word_needed: None },
+                (Some(word), _) => Standing::Waiting { word_needed: Some(word.clone()) },
+            },
+            Answer::AskFirst { word_needed } => Standing::Waiting { word_needed: Some(word_needed.clone()) },
+            Answer::Skip { .. } => Standing::Skipped,
+            Answer::Quiet { .. } => continue,
+        };
+        match after.iter_mut().find(|told| told.kind == *kind) {
+            Some(told) => told.standing = standing,
+            None => after.push(Told { kind: *kind, decided_on: today, standing }),
+        }
+    }
+    after
+}
+
 /// What the region is told today.
 pub fn decide(facts: &Facts<'_>) -> Decision {
     let view = View::of(facts);
@@ -217,11 +241,14 @@ impl<'a> View<'a> {
             return Stand::Past(SkipReason::WindowOpen { since: report.observed_on });
         }
         if let Some(Reached { on, on_real_days, .. }) = opens.reached {
-            // A crossing that rests on filled days may be taken back by better data.
+            let of_use_to = days_after(on, policy.useful_days.inspect_now);
             return if on_real_days && self.facts.outlook.trust == RecordTrust::Sound {
                 Stand::Past(SkipReason::WindowOpen { since: on })
+            } else if of_use_to < self.today {
+                Stand::Past(SkipReason::PastUse { until: of_use_to })
             } else {
-                Stand::NotYet(QuietReason::LaterWaits { later: NoticeKind::InspectNow })
+                // Better data may take such a crossing back.
+                Stand::NotYet(QuietReason::MayBeOpen { since: on })
             };
         }
         let within_days = policy.get_ready_days;
@@ -258,7 +285,8 @@ impl<'a> View<'a> {
         }
         let chance = opens.chance_by(self.today);
         if chance > 0.0 && chance >= self.policy.inspect_chance {
-            let word = self.untrusted().or_else(|| self.filled_too_much_of(opens).then_some(WordNeeded::NotOnRealDays));
+            let real = self.stands_on_real_days(opens);
+            let word = self.untrusted().or((!real).then_some(WordNeeded::NotOnRealDays));
             return self.in_place(kind, Ground::BegunLikely { chance }, word, self.today);
         }
         Stand::NotYet(QuietReason::NotBegun { chance })
@@ -328,7 +356,7 @@ impl<'a> View<'a> {
     fn answer(&self, kind: NoticeKind, stand: Stand, done: &[Verdict]) -> Answer {
         let skip = |reason| Answer::Skip { reason };
         let quiet = |reason| Answer::Quiet { reason };
-        let told = self.facts.told.iter().rev().find(|told| told.kind == kind);
+        let told = self.facts.told.iter().find(|told| told.kind == kind);
         match told.map(|told| (&told.standing, told.decided_on)) {
             Some((Standing::Released { on }, _)) => return quiet(QuietReason::AlreadyTold { on: *on }),
             Some((Standing::Skipped, on)) => return quiet(QuietReason::AlreadySkipped { on }),
@@ -388,7 +416,7 @@ impl<'a> View<'a> {
     }
 
     fn standing(&self, kind: NoticeKind) -> Option<&'a Standing> {
-        self.facts.told.iter().rev().find(|told| told.kind == kind).map(|told| &told.standing)
+        self.facts.told.iter().find(|told| told.kind == kind).map(|told| &told.standing)
     }
 
     /// Where a notice stands once the answers found so far are carried out; `None` when it does not go out.
@@ -412,10 +440,13 @@ impl<'a> View<'a> {
         }
     }
 
-    /// Filled days brought more of the heat that a stage needs than the policy lets pass.
-    fn filled_too_much_of(&self, stage: &StageOutlook) -> bool {
-        let filled = self.facts.outlook.heat_sum - self.facts.outlook.observed_sum;
-        stage.at_sum.is_some_and(|at_sum| filled > self.policy.filled_share_limit * at_sum)
+    /// The sum that a chance starts from ends on an observed day, and filled days brought no more of the heat that the
+    /// stage needs than the policy lets pass. With more heat this becomes [`Reached::on_real_days`].
+    fn stands_on_real_days(&self, stage: &StageOutlook) -> bool {
+        let outlook = self.facts.outlook;
+        let filled = outlook.heat_sum - outlook.observed_sum;
+        outlook.last_day == outlook.newest_real_day
+            && stage.at_sum.is_none_or(|at_sum| filled <= self.policy.filled_share_limit * at_sum + 1e-9)
     }
 
     /// Whether a notice that goes out on `on` is early by more than the policy lets pass, as far as is known today.

@@ -140,6 +140,10 @@ pub enum QuietReason {
     OpeningFar {
         median: Option<NaiveDate>,
     },
+    /// The window opened by the model, but not on a record to be trusted.
+    MayBeOpen {
+        since: NaiveDate,
+    },
     /// Begun with this chance, less than the policy wants.
     NotBegun {
         chance: f64,
@@ -316,6 +320,7 @@ impl fmt::Display for QuietReason {
             QuietReason::NoSuchStage { stage } => write!(f, "outlook has no stage {stage}"),
             QuietReason::OpeningFar { median: Some(day) } => write!(f, "opening not likely before {day}"),
             QuietReason::OpeningFar { median: None } => f.write_str("opening not likely this season"),
+            QuietReason::MayBeOpen { since } => write!(f, "may be open since {since}"),
             QuietReason::NotBegun { chance } => write!(f, "{} chance that it has begun", Percent(*chance)),
             QuietReason::CloseFar { median: Some(day) } => write!(f, "close not likely before {day}"),
             QuietReason::CloseFar { median: None } => f.write_str("close not likely this season"),

@@ -1,5 +1,7 @@
 //! One region, one season, one day: record to outlook to decision. Pure but for where its inputs come from.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::config::WeatherConfig;
@@ -38,10 +40,11 @@ pub enum PastFrom {
 }
 
 /// What stays the same over a region's season: the usual weather and the past years.
-pub struct SeasonDesk<'a> {
+pub struct SeasonDesk {
     pub key: SeasonKey,
-    profile: &'a Profile,
-    books: Vec<&'a StationBook>,
+    profile: Profile,
+    primary: Arc<StationBook>,
+    books: Vec<Arc<StationBook>>,
     normals: Vec<Normals>,
     past: Vec<PastYear>,
     pub past_from: PastFrom,
@@ -68,22 +71,22 @@ pub struct DayFacts<'a> {
     pub reports: &'a [FieldReport],
 }
 
-impl<'a> SeasonDesk<'a> {
+impl SeasonDesk {
     /// `books` in the region's order, its own station first. `as_known` decides what may be known of the past.
     /// `None` when the region has no station.
     pub fn open(
         region: &Region,
-        profile: &'a Profile,
+        profile: &Profile,
         season: i32,
-        books: Vec<&'a StationBook>,
+        books: Vec<Arc<StationBook>>,
         rules: &WeatherConfig,
         as_known: Known,
     ) -> Option<Self> {
-        let primary = *books.first()?;
+        let primary = Arc::clone(books.first()?);
         let normals_of =
             |book: &StationBook, known| Normals::around(&book.record, known, &book.station.sources, season);
         let past_of = |known| {
-            let normals = normals_of(primary, known);
+            let normals = normals_of(&primary, known);
             let member = Member { station: &primary.station, record: &primary.record, normals: &normals };
             past_seasons(profile, season, &prepare::past_years(&member, rules, known, season))
         };
@@ -98,7 +101,12 @@ impl<'a> SeasonDesk<'a> {
         }
         let normals = books.iter().map(|book| normals_of(book, normals_known)).collect();
         let key = SeasonKey { profile: profile.id.clone(), region: region.id.clone(), year: season };
-        Some(Self { key, profile, books, normals, past, past_from })
+        Some(Self { key, profile: profile.clone(), primary, books, normals, past, past_from })
+    }
+
+    /// The region's own station. A desk is only opened with one.
+    pub fn station(&self) -> &Station {
+        &self.primary.station
     }
 
     /// The season's days as known, filled where need be.
@@ -118,26 +126,52 @@ impl<'a> SeasonDesk<'a> {
         }
     }
 
-    /// Record to decision for one day.
+    /// How many past years the projection leans on.
+    pub fn past_years(&self) -> usize {
+        self.past.len()
+    }
+
+    /// Record to decision for one day, with what was known at that moment.
     pub fn assess(&self, rules: &WeatherConfig, policy: &Policy, release: Release, facts: &DayFacts<'_>) -> Assessment {
         let known = Known::At { instant: facts.now, bulk_latency_days: rules.bulk_latency_days };
+        self.look(known, rules, policy, release, facts)
+    }
+
+    /// As [`SeasonDesk::assess`], with all that was ever received.
+    pub fn look_back(
+        &self,
+        rules: &WeatherConfig,
+        policy: &Policy,
+        release: Release,
+        facts: &DayFacts<'_>,
+    ) -> Assessment {
+        self.look(Known::Everything, rules, policy, release, facts)
+    }
+
+    fn look(
+        &self,
+        known: Known,
+        rules: &WeatherConfig,
+        policy: &Policy,
+        release: Release,
+        facts: &DayFacts<'_>,
+    ) -> Assessment {
         let prepared = self.days(rules, known, facts.today);
-        let heat = outlook::season_heat(self.profile, self.key.year, &prepared.days);
+        let heat = outlook::season_heat(&self.profile, self.key.year, &prepared.days);
         let forecast = self.forecast_heat(&prepared.days, facts.forecast);
-        let ensemble = outlook::past_years_ensemble(self.profile, self.key.year, &heat, &self.past, &forecast);
-        let station = self.books.first().map_or("", |book| book.station.id.0.as_str());
+        let ensemble = outlook::past_years_ensemble(&self.profile, self.key.year, &heat, &self.past, &forecast);
         let outlook = outlook::make(&OutlookInput {
             season: &self.key,
-            profile: self.profile,
+            profile: &self.profile,
             policy,
-            station,
+            station: &self.primary.station.id.0,
             today: facts.today,
             heat: &heat,
             ensemble: &ensemble,
             reports: facts.reports,
         });
         let decision = decide::decide(&Facts {
-            profile: self.profile,
+            profile: &self.profile,
             policy,
             release,
             outlook: &outlook,
@@ -153,7 +187,7 @@ impl<'a> SeasonDesk<'a> {
         let Some(last) = days.last().map(|day| day.day) else { return Vec::new() };
         let joined: Vec<FilledDay> =
             days.iter().cloned().chain(forecast.iter().filter(|day| day.day > last).cloned()).collect();
-        let mut heat = outlook::season_heat(self.profile, self.key.year, &joined);
+        let mut heat = outlook::season_heat(&self.profile, self.key.year, &joined);
         heat.retain(|day| day.day > last && day.origin == DayOrigin::Forecast);
         heat
     }

@@ -1,6 +1,9 @@
 //! Where pure and impure meet: the cycle, the schedule, catch-up, replay, the daemon.
 
 pub mod assess;
+pub mod cycle;
+pub mod event;
 pub mod parts;
+pub mod replay;
 
 pub mod demo;

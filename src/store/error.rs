@@ -55,8 +55,8 @@ pub enum StoreError {
 #[derive(Debug, PartialEq, thiserror::Error)]
 pub enum Conflict {
     /// Pairs of ZIP code and the region that has it.
-    #[error("ZIP code{} {} already: take {} out there first", if .taken.len() == 1 { "" } else { "s" },
-        .taken.iter().map(|(zip, region)| format!("{zip} belongs to region `{region}`")).collect::<Vec<_>>().join(", "),
+    #[error("already taken: ZIP code {}; take {} out there first",
+        .taken.iter().map(|(zip, region)| format!("{zip} by region `{region}`")).collect::<Vec<_>>().join(", "),
         if .taken.len() == 1 { "it" } else { "them" })]
     ZipsTaken { taken: Vec<(String, String)> },
     #[error("region `{id}` cannot be kept: {}", .faults.join("; "))]

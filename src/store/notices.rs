@@ -14,7 +14,8 @@ use super::{Conflict, Store, StoreError, Tx, day_number, get, get_day, get_insta
 use crate::message::Message;
 use crate::people::{Channel, Language};
 use crate::region::Zip;
-use crate::season::{FieldReport, NoticeKind, Outlook, SeasonKey, StageId};
+use crate::season::decide::{Standing, Told, WordNeeded};
+use crate::season::{FieldReport, NoticeKind, NoticeStatus, Outlook, SeasonKey, StageId};
 
 /// A decision to be kept.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,14 +37,14 @@ pub struct NewNotice {
 }
 
 /// How a decided notice begins.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Fate {
     /// Out at once.
     Release,
     /// Out at this instant unless staff hold it.
     Wait { release_at: DateTime<Utc> },
-    /// Out when staff confirm it.
-    WaitForWord,
+    /// Out when staff confirm it, for this reason.
+    WaitForWord { word_needed: WordNeeded },
     /// Never out; kept so that it is not decided again and staff can see why.
     Skip,
 }
@@ -55,6 +56,15 @@ pub struct NoticeText {
     pub message: Message,
 }
 
+impl NoticeText {
+    pub fn channel(&self) -> Channel {
+        match self.message {
+            Message::Email { .. } => Channel::Email,
+            Message::Sms { .. } => Channel::Sms,
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Put {
     Written {
@@ -63,43 +73,6 @@ pub enum Put {
     },
     /// This season, region and kind had been decided before; nothing was changed.
     AlreadyThere,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum NoticeStatus {
-    /// For its instant, or for a word of staff.
-    Waiting,
-    /// Staff stopped its clock.
-    Held,
-    Released,
-    /// Came too late to be of use.
-    Skipped,
-    Cancelled,
-}
-
-impl NoticeStatus {
-    pub const ALL: [NoticeStatus; 5] = [
-        NoticeStatus::Waiting,
-        NoticeStatus::Held,
-        NoticeStatus::Released,
-        NoticeStatus::Skipped,
-        NoticeStatus::Cancelled,
-    ];
-
-    pub fn name(self) -> &'static str {
-        match self {
-            NoticeStatus::Waiting => "waiting",
-            NoticeStatus::Held => "held",
-            NoticeStatus::Released => "released",
-            NoticeStatus::Skipped => "skipped",
-            NoticeStatus::Cancelled => "cancelled",
-        }
-    }
-
-    pub fn parse(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|status| status.name() == name)
-    }
 }
 
 /// A notice as stored.
@@ -116,10 +89,27 @@ pub struct Notice {
     pub decided_at: DateTime<Utc>,
     /// `None` while it waits for a word of staff.
     pub release_at: Option<DateTime<Utc>>,
+    pub word_needed: Option<WordNeeded>,
     pub released_at: Option<DateTime<Utc>>,
     pub released_by: Option<String>,
     pub expires_at: DateTime<Utc>,
     pub staff_note: Option<String>,
+}
+
+impl Notice {
+    /// As the decision wants it; `zone` is the region's.
+    pub fn told(&self, zone: chrono_tz::Tz) -> Told {
+        let standing = match self.status {
+            NoticeStatus::Waiting => Standing::Waiting { word_needed: self.word_needed.clone() },
+            NoticeStatus::Held => Standing::Held,
+            NoticeStatus::Released => Standing::Released {
+                on: self.released_at.map_or(self.decided_on, |at| at.with_timezone(&zone).date_naive()),
+            },
+            NoticeStatus::Skipped => Standing::Skipped,
+            NoticeStatus::Cancelled => Standing::Cancelled,
+        };
+        Told { kind: self.kind, decided_on: self.decided_on, standing }
+    }
 }
 
 /// What came of [`Store::release_due`] for one notice.
@@ -201,28 +191,24 @@ pub fn delivery_id(notice_id: &str, address_id: &str) -> String {
 pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result<Put, StoreError> {
     let id = notice_id(&new.season, new.kind);
     known_region(tx.conn(), &new.season.region).await?;
-    let (status, release_at) = match &new.fate {
-        Fate::Release => (NoticeStatus::Waiting, Some(new.decided_at)),
-        Fate::Wait { release_at } => (NoticeStatus::Waiting, Some(*release_at)),
-        Fate::WaitForWord => (NoticeStatus::Waiting, None),
-        Fate::Skip => (NoticeStatus::Skipped, None),
-    };
+    let begins = Beginning::of(&new.fate, new.decided_at)?;
     let written = sqlx::query(
         "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at,
-                              release_at, expires_at, priority)
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13) ON CONFLICT DO NOTHING",
+                              release_at, word_needed, expires_at, priority)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) ON CONFLICT DO NOTHING",
     )
     .bind(&id)
     .bind(&new.season.profile)
     .bind(&new.season.region)
     .bind(i64::from(new.season.year))
     .bind(new.kind.name())
-    .bind(status.name())
+    .bind(begins.status.name())
     .bind(new.reason.to_string())
     .bind(new.facts.to_string())
     .bind(day_number(new.decided_on))
     .bind(ms(new.decided_at))
-    .bind(release_at.map(ms))
+    .bind(begins.release_at.map(ms))
+    .bind(begins.word_needed)
     .bind(ms(new.expires_at))
     .bind(new.priority)
     .execute(tx.conn())
@@ -232,27 +218,114 @@ pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> R
         return Ok(Put::AlreadyThere);
     }
     for text in texts {
-        let (channel, subject, body, html) = match &text.message {
-            Message::Email { subject, text, html, .. } => (Channel::Email, Some(subject), text, Some(html)),
-            Message::Sms { text } => (Channel::Sms, None, text, None),
-        };
-        sqlx::query(
-            "INSERT INTO notice_texts (notice_id, language, channel, subject, body, html) VALUES ($1, $2, $3, $4, $5, $6)",
-        )
-        .bind(&id)
-        .bind(text.language.code())
-        .bind(channel.name())
-        .bind(subject)
-        .bind(body)
-        .bind(html)
-        .execute(tx.conn())
-        .await?;
+        put_text(tx, &id, text).await?;
     }
     let deliveries = match new.fate {
-        Fate::Release => release(tx, &id, "policy", new.decided_at).await?,
+        Fate::Release => release(tx, &id, BY_POLICY, new.decided_at).await?,
         _ => 0,
     };
     Ok(Put::Written { deliveries })
+}
+
+/// New terms for a notice that waits or is held: its reason, facts, texts, end and the way it leaves are replaced; what
+/// was decided on which day stays. A held one stays held, since staff stopped its clock. Gives the deliveries queued.
+///
+/// # Errors
+/// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held, [`Conflict::NoText`].
+pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result<u64, StoreError> {
+    let id = notice_id(&new.season, new.kind);
+    let notice = find_notice(tx, &id).await?;
+    if !matches!(notice.status, NoticeStatus::Waiting | NoticeStatus::Held) {
+        return Err(status_conflict(&notice, "given new terms"));
+    }
+    let begins = Beginning::of(&new.fate, new.decided_at)?;
+    // A skip ends it whatever staff said; otherwise a hold outlives new terms.
+    let status = if begins.status == NoticeStatus::Waiting { notice.status } else { begins.status };
+    sqlx::query(
+        "UPDATE notices SET status = $2, reason = $3, facts = $4, release_at = $5, word_needed = $6, expires_at = $7,
+                            priority = $8
+         WHERE id = $1",
+    )
+    .bind(&id)
+    .bind(status.name())
+    .bind(new.reason.to_string())
+    .bind(new.facts.to_string())
+    .bind(begins.release_at.map(ms))
+    .bind(begins.word_needed)
+    .bind(ms(new.expires_at))
+    .bind(new.priority)
+    .execute(tx.conn())
+    .await?;
+    if !texts.is_empty() {
+        sqlx::query("DELETE FROM notice_texts WHERE notice_id = $1").bind(&id).execute(tx.conn()).await?;
+    }
+    for text in texts {
+        put_text(tx, &id, text).await?;
+    }
+    match new.fate {
+        Fate::Release if status == NoticeStatus::Waiting => release(tx, &id, BY_POLICY, new.decided_at).await,
+        _ => Ok(0),
+    }
+}
+
+/// A notice that waits for its hour must not leave without a word any more.
+///
+/// # Errors
+/// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits.
+pub async fn ask_first(tx: &mut Tx, id: &str, word_needed: &WordNeeded) -> Result<(), StoreError> {
+    let notice = find_notice(tx, id).await?;
+    if notice.status != NoticeStatus::Waiting {
+        return Err(status_conflict(&notice, "made to wait for a word"));
+    }
+    sqlx::query("UPDATE notices SET release_at = NULL, word_needed = $2 WHERE id = $1 AND status = 'waiting'")
+        .bind(id)
+        .bind(word_text(word_needed)?)
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// A notice that waits or is held has come to be of no use: it becomes the record of that.
+///
+/// # Errors
+/// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held.
+pub async fn skip(tx: &mut Tx, id: &str, reason: &serde_json::Value) -> Result<(), StoreError> {
+    let notice = find_notice(tx, id).await?;
+    if !matches!(notice.status, NoticeStatus::Waiting | NoticeStatus::Held) {
+        return Err(status_conflict(&notice, "skipped"));
+    }
+    sqlx::query("UPDATE notices SET status = 'skipped', reason = $2, release_at = NULL WHERE id = $1")
+        .bind(id)
+        .bind(reason.to_string())
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// Who let a notice out that nobody had to confirm.
+const BY_POLICY: &str = "policy";
+
+/// The columns a fate begins with.
+struct Beginning {
+    status: NoticeStatus,
+    release_at: Option<DateTime<Utc>>,
+    word_needed: Option<String>,
+}
+
+impl Beginning {
+    fn of(fate: &Fate, decided_at: DateTime<Utc>) -> Result<Self, StoreError> {
+        let waiting = |release_at, word_needed| Self { status: NoticeStatus::Waiting, release_at, word_needed };
+        Ok(match fate {
+            Fate::Release => waiting(Some(decided_at), None),
+            Fate::Wait { release_at } => waiting(Some(*release_at), None),
+            Fate::WaitForWord { word_needed } => waiting(None, Some(word_text(word_needed)?)),
+            Fate::Skip => Self { status: NoticeStatus::Skipped, release_at: None, word_needed: None },
+        })
+    }
+}
+
+fn word_text(word_needed: &WordNeeded) -> Result<String, StoreError> {
+    serde_json::to_string(word_needed).map_err(|why| StoreError::corrupt(format!("a needed word: {why}")))
 }
 
 /// Lets a waiting or held notice out: its deliveries are queued for whoever is a recipient now.
@@ -441,7 +514,7 @@ impl Store {
         language: Language,
     ) -> Result<Option<Message>, StoreError> {
         let row = sqlx::query(
-            "SELECT subject, body, html FROM notice_texts WHERE notice_id = $1 AND channel = $2 AND language = $3",
+            "SELECT subject, body, html, calendar FROM notice_texts WHERE notice_id = $1 AND channel = $2 AND language = $3",
         )
         .bind(id)
         .bind(channel.name())
@@ -453,10 +526,10 @@ impl Store {
         Ok(Some(match channel {
             Channel::Sms => Message::Sms { text },
             Channel::Email => Message::Email {
-                calendar: None,
                 subject: get::<Option<String>>(&row, "subject")?.unwrap_or_default(),
                 text,
                 html: get::<Option<String>>(&row, "html")?.unwrap_or_default(),
+                calendar: get(&row, "calendar")?,
             },
         }))
     }
@@ -500,7 +573,7 @@ impl Store {
                 .await?;
                 None
             } else {
-                match release(&mut tx, &notice.id, "policy", now).await {
+                match release(&mut tx, &notice.id, BY_POLICY, now).await {
                     Ok(deliveries) => Some(deliveries),
                     // Staff held, confirmed or cancelled it in this moment.
                     Err(StoreError::Conflict(Conflict::NoticeStatus { .. })) => continue,
@@ -523,18 +596,28 @@ impl Store {
         tx.commit().await
     }
 
-    /// Ends a notice: one that waits never goes out; of one that was released, what has not gone out is cancelled. Gives
-    /// the deliveries cancelled.
+    /// Ends a notice that waits or is held: it never goes out this season.
     ///
     /// # Errors
-    /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] when it was skipped or cancelled before.
-    pub async fn cancel_notice(&self, id: &str, note: Option<&str>, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held.
+    pub async fn cancel_notice(&self, id: &str, note: Option<&str>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        let from = [NoticeStatus::Waiting, NoticeStatus::Held, NoticeStatus::Released];
+        let from = [NoticeStatus::Waiting, NoticeStatus::Held];
         move_notice(&mut tx, id, &from, NoticeStatus::Cancelled, note).await?;
+        tx.commit().await
+    }
+
+    /// Cancels those deliveries of a released notice that have not gone out; the notice stays released, since some may
+    /// have it. Gives how many.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it was released.
+    pub async fn recall_notice(&self, id: &str, note: Option<&str>, now: DateTime<Utc>) -> Result<u64, StoreError> {
+        let mut tx = self.begin().await?;
+        move_notice(&mut tx, id, &[NoticeStatus::Released], NoticeStatus::Released, note).await?;
         let cancelled = sqlx::query(
             "UPDATE deliveries SET state = 'cancelled', lease_until = NULL, lease_owner = NULL,
-                                   last_error = 'the notice was cancelled', updated_at = $2
+                                   last_error = 'the notice was recalled', updated_at = $2
              WHERE notice_id = $1 AND state IN ('queued', 'uncertain')",
         )
         .bind(id)
@@ -556,6 +639,18 @@ impl Store {
             .fetch_all(&mut *self.read().await?)
             .await?;
         rows.iter().map(|row| Ok((get(row, "state")?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
+    }
+
+    /// How many deliveries of a notice there are by channel, whatever became of them.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn delivery_channels(&self, id: &str) -> Result<BTreeMap<Channel, u64>, StoreError> {
+        let rows = sqlx::query("SELECT channel, COUNT(*) AS n FROM deliveries WHERE notice_id = $1 GROUP BY channel")
+            .bind(id)
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        rows.iter().map(|row| Ok((channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
     }
 
     /// Keeps what was said on a day; said again on the same day, the later word stands.
@@ -765,6 +860,29 @@ pub async fn put_outlook(tx: &mut Tx, outlook: &Outlook, made_at: DateTime<Utc>)
     Ok(())
 }
 
+async fn put_text(tx: &mut Tx, id: &str, text: &NoticeText) -> Result<(), StoreError> {
+    let (subject, body, html, calendar) = match &text.message {
+        Message::Email { subject, text, html, calendar } => {
+            (Some(subject.as_str()), text, Some(html.as_str()), calendar.as_deref())
+        }
+        Message::Sms { text } => (None, text, None, None),
+    };
+    sqlx::query(
+        "INSERT INTO notice_texts (notice_id, language, channel, subject, body, html, calendar)
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+    )
+    .bind(id)
+    .bind(text.language.code())
+    .bind(text.channel().name())
+    .bind(subject)
+    .bind(body)
+    .bind(html)
+    .bind(calendar)
+    .execute(tx.conn())
+    .await?;
+    Ok(())
+}
+
 async fn find_notice(tx: &mut Tx, id: &str) -> Result<Notice, StoreError> {
     let row = sqlx::query("SELECT * FROM notices WHERE id = $1").bind(id).fetch_optional(tx.conn()).await?;
     match row {
@@ -821,6 +939,10 @@ fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
         decided_on: get_day(row, "decided_on")?,
         decided_at: get_instant(row, "decided_at")?,
         release_at: get_instant_if_any(row, "release_at")?,
+        word_needed: get::<Option<&str>>(row, "word_needed")?
+            .map(serde_json::from_str)
+            .transpose()
+            .map_err(|why| StoreError::corrupt(format!("notices.word_needed: {why}")))?,
         released_at: get_instant_if_any(row, "released_at")?,
         released_by: get(row, "released_by")?,
         expires_at: get_instant(row, "expires_at")?,

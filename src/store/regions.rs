@@ -1,5 +1,7 @@
 //! Regions, their ZIP codes and their stations.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
@@ -9,6 +11,14 @@ use super::{Conflict, Store, StoreError, Tx, get, get_zone, ms, notices};
 use crate::geo::Point;
 use crate::region::{Region, Release, Zip};
 use crate::weather::StationId;
+
+/// What became of one region of a list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RegionPut {
+    Added,
+    Changed,
+    Unchanged,
+}
 
 impl Store {
     /// Adds a region. One that was retired comes back, with what is given now and the seasons it had.
@@ -22,16 +32,33 @@ impl Store {
         tx.commit().await
     }
 
-    /// Adds all or none.
+    /// Adds those that are new and changes those that differ, all or none. A ZIP code may move between regions of the
+    /// list.
     ///
     /// # Errors
-    /// As [`Store::add_region`], for the first that cannot be added.
-    pub async fn add_regions(&self, regions: &[Region], now: DateTime<Utc>) -> Result<(), StoreError> {
+    /// As [`Store::add_region`], for the first that cannot be kept.
+    pub async fn put_regions(&self, regions: &[Region], now: DateTime<Utc>) -> Result<Vec<RegionPut>, StoreError> {
         let mut tx = self.begin().await?;
+        let mut before = Vec::with_capacity(regions.len());
         for region in regions {
-            add_region(&mut tx, region, now).await?;
+            before.push(find_region(tx.conn(), &region.id).await?);
+            sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(&region.id).execute(tx.conn()).await?;
         }
-        tx.commit().await
+        let mut done = Vec::with_capacity(regions.len());
+        for (region, before) in regions.iter().zip(before) {
+            check(&mut tx, region).await?;
+            match before {
+                None => insert_region(&mut tx, region, now).await?,
+                Some(_) => update_region(&mut tx, region).await?,
+            }
+            done.push(match before {
+                None => RegionPut::Added,
+                Some(before) if same(&before, region) => RegionPut::Unchanged,
+                Some(_) => RegionPut::Changed,
+            });
+        }
+        tx.commit().await?;
+        Ok(done)
     }
 
     /// A region, also a retired one.
@@ -112,6 +139,22 @@ impl Store {
         tx.commit().await
     }
 
+    /// How many subscribers each region in use has, by region; a region with none is missing.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn subscriber_counts(&self) -> Result<BTreeMap<String, u64>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT r.region_id, COUNT(DISTINCT s.id) AS n FROM region_zips r
+             JOIN subscriber_zips z ON z.zip = r.zip
+             JOIN subscribers s ON s.id = z.subscriber_id
+             WHERE s.removed_at IS NULL GROUP BY r.region_id",
+        )
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(|row| Ok((get(row, "region_id")?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
+    }
+
     /// The region in use that has this ZIP code, if one has.
     ///
     /// # Errors
@@ -143,27 +186,7 @@ async fn add_region(tx: &mut Tx, region: &Region, now: DateTime<Utc>) -> Result<
         return Err(Conflict::Exists { what: "region", id: region.id.clone() }.into());
     }
     check(tx, region).await?;
-    if there.is_none() {
-        let (release, hours) = release_columns(region.release);
-        sqlx::query(
-            "INSERT INTO regions (id, name, latitude, longitude, elevation_m, time_zone, profile, release_policy,
-                                  hold_hours, created_at)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
-        )
-        .bind(&region.id)
-        .bind(&region.name)
-        .bind(region.place.latitude)
-        .bind(region.place.longitude)
-        .bind(region.elevation_m)
-        .bind(region.time_zone.name())
-        .bind(&region.profile)
-        .bind(release)
-        .bind(hours)
-        .bind(ms(now))
-        .execute(tx.conn())
-        .await?;
-    }
-    update_region(tx, region).await
+    if there.is_none() { insert_region(tx, region, now).await } else { update_region(tx, region).await }
 }
 
 async fn in_use_region(tx: &mut Tx, id: &str) -> Result<Region, StoreError> {
@@ -189,6 +212,19 @@ async fn check(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
         }
     }
     if taken.is_empty() { Ok(()) } else { Err(Conflict::ZipsTaken { taken }.into()) }
+}
+
+async fn insert_region(tx: &mut Tx, region: &Region, now: DateTime<Utc>) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT INTO regions (id, created_at, name, latitude, longitude, elevation_m, time_zone, profile,
+                              release_policy, hold_hours)
+         VALUES ($1, $2, '', 0, 0, 0, '', '', '', 0)",
+    )
+    .bind(&region.id)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    update_region(tx, region).await
 }
 
 async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
@@ -227,6 +263,16 @@ async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
             .await?;
     }
     Ok(())
+}
+
+/// Equal but for the order of ZIP codes, which means nothing.
+fn same(a: &Region, b: &Region) -> bool {
+    let sorted = |region: &Region| {
+        let mut region = region.clone();
+        region.zips.sort();
+        region
+    };
+    sorted(a) == sorted(b)
 }
 
 async fn find_region(connection: &mut AnyConnection, id: &str) -> Result<Option<Region>, StoreError> {

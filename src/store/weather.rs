@@ -15,7 +15,7 @@ use crate::weather::{Element, FeedKind, Station, StationId, StationRecord, Tenth
 /// What came of writing versions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Added {
-    /// Rows written: the value or the verdict differs from the newest known of its feed, day and element.
+    /// Rows written: value, verdict or attribution differ from the newest known of the reading.
     pub new: usize,
     /// Known before.
     pub unchanged: usize,
@@ -180,8 +180,9 @@ impl Store {
         tx.commit().await
     }
 
-    /// Keeps what is new: a version is written only when its value or verdict differs from the newest one of the same
-    /// feed, day and element that was received before it. Writing the same versions again changes nothing.
+    /// Keeps what is new: a version is written only when its value, its verdict or the day it is attributed to differs
+    /// from the newest one of the same reading (feed, element and day as the source filed it) that was received before
+    /// it. Writing the same versions again changes nothing.
     ///
     /// # Errors
     /// [`Conflict::UnknownStation`].
@@ -205,7 +206,7 @@ impl Store {
             .await?;
         let mut versions = rows.iter().map(version_of).collect::<Result<Vec<_>, _>>()?;
         // The rows come by feed before time of receipt, as they lie; the sort finds them nearly in order.
-        versions.sort_by_key(|version| (version.day, version.element, version.received_at, feed_rank(version.feed)));
+        versions.sort_by_key(|v| (v.day, v.element, v.received_at, feed_rank(v.feed), v.day_reported));
         Ok(StationRecord { versions })
     }
 
@@ -354,7 +355,7 @@ pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> 
     let (Some(first), Some(last)) = (versions.iter().map(|v| v.day).min(), versions.iter().map(|v| v.day).max()) else {
         return Ok(Added::default());
     };
-    let mut known = Known::read(tx, id, first, last).await?;
+    let mut known = KnownReadings::read(tx, id, first, last).await?;
 
     // Last one first, so that of two with the same key and time of receipt the last is met and the other is passed over.
     let mut order: Vec<usize> = (0..versions.len()).collect();
@@ -364,7 +365,7 @@ pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> 
     let mut seen: HashSet<(DateTime<Utc>, Key)> = HashSet::new();
     for at in order {
         let version = &versions[at];
-        let key = (version.day, version.element, version.feed);
+        let key = (version.day_reported, version.element, version.feed);
         if !seen.insert((version.received_at, key)) {
             added.repeated += 1;
             continue;
@@ -380,7 +381,7 @@ pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> 
     // In the order of the table's key, so that the rows are appended and not scattered.
     rows.sort_by_key(|(at, received_at)| {
         let version = &versions[*at];
-        (version.day, version.element, version.feed.name(), *received_at)
+        (version.day, version.element, version.feed.name(), version.day_reported, *received_at)
     });
     INSERT
         .run(tx, &rows, |(at, received_at), to| {
@@ -400,45 +401,49 @@ pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> 
     Ok(added)
 }
 
+/// One reading of a source: the day it filed the value under, the element, the feed.
 type Key = (NaiveDate, Element, FeedKind);
 
-/// What the record holds over the days in question: per key the versions in order of receipt.
-struct Known(HashMap<Key, Vec<Stand>>);
+/// A value is attributed to the day it was filed under or to a neighbour of it.
+const ATTRIBUTION_DAYS: i64 = 2;
+
+/// What the record holds over the days in question: per reading the versions in order of receipt.
+struct KnownReadings(HashMap<Key, Vec<Stand>>);
 
 struct Stand {
     received_at: DateTime<Utc>,
+    day: NaiveDate,
     value: TenthsC,
     rejected: Option<String>,
 }
 
-impl Known {
+impl KnownReadings {
     async fn read(tx: &mut Tx, id: &StationId, first: NaiveDate, last: NaiveDate) -> Result<Self, StoreError> {
         let rows = sqlx::query(SELECT_VERSIONS)
             .bind(&id.0)
-            .bind(day_number(first))
-            .bind(day_number(last))
+            .bind(day_number(first) - ATTRIBUTION_DAYS)
+            .bind(day_number(last) + ATTRIBUTION_DAYS)
             .fetch_all(tx.conn())
             .await?;
         let mut known: HashMap<Key, Vec<Stand>> = HashMap::with_capacity(rows.len());
         for row in &rows {
-            let version = version_of(row)?;
-            known.entry((version.day, version.element, version.feed)).or_default().push(Stand {
-                received_at: version.received_at,
-                value: version.value,
-                rejected: version.rejected,
-            });
+            let Version { day, element, feed, day_reported, received_at, value, rejected, .. } = version_of(row)?;
+            known.entry((day_reported, element, feed)).or_default().push(Stand { received_at, day, value, rejected });
+        }
+        for stands in known.values_mut() {
+            stands.sort_by_key(|stand| stand.received_at);
         }
         Ok(Self(known))
     }
 
     /// The instant under which a version is to be written; `None` when it says nothing new. That is the time of receipt,
-    /// unless another value came in the same millisecond: then the next free one, since nothing is overwritten.
+    /// unless another version of the reading came in the same millisecond: then the next free one, since nothing is
+    /// overwritten.
     fn place_for(&mut self, key: Key, version: &Version) -> Option<DateTime<Utc>> {
-        // A clock that was set back must not hide news: whatever came last before it in the table is what it is held
-        // against, and the table's order is that of the times of receipt.
         let stands = self.0.entry(key).or_default();
         let after = stands.partition_point(|stand| stand.received_at <= version.received_at);
         if let Some(before) = after.checked_sub(1).and_then(|at| stands.get(at))
+            && before.day == version.day
             && before.value == version.value
             && before.rejected == version.rejected
         {
@@ -446,14 +451,12 @@ impl Known {
         }
         // The store keeps milliseconds.
         let mut received_at = DateTime::from_timestamp_millis(ms(version.received_at)).unwrap_or(version.received_at);
-        let mut at = after;
-        while stands[..at].last().is_some_and(|stand| stand.received_at >= received_at)
-            || stands.get(at).is_some_and(|stand| stand.received_at == received_at)
-        {
+        while stands.binary_search_by_key(&received_at, |stand| stand.received_at).is_ok() {
             received_at += TimeDelta::milliseconds(1);
-            at = stands.partition_point(|stand| stand.received_at < received_at);
         }
-        stands.insert(at, Stand { received_at, value: version.value, rejected: version.rejected.clone() });
+        let at = stands.partition_point(|stand| stand.received_at < received_at);
+        let (day, value, rejected) = (version.day, version.value, version.rejected.clone());
+        stands.insert(at, Stand { received_at, day, value, rejected });
         Some(received_at)
     }
 }
@@ -461,7 +464,7 @@ impl Known {
 const SELECT_VERSIONS: &str =
     "SELECT day, element, feed, received_at, value_tenths, day_reported, sampled, bulk, rejected
      FROM daily_values WHERE station_id = $1 AND day BETWEEN $2 AND $3
-     ORDER BY day, element, feed, received_at";
+     ORDER BY day, element, feed, day_reported, received_at";
 
 fn version_of(row: &AnyRow) -> Result<Version, StoreError> {
     // By position, since a record has tens of thousands of rows.

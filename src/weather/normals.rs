@@ -157,7 +157,7 @@ fn median(values: &mut [i32]) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
-    let (middle, is_even) = (values.len() / 2, values.len() % 2 == 0);
+    let (middle, is_even) = (values.len() / 2, values.len().is_multiple_of(2));
     let (below, upper, _) = values.select_nth_unstable(middle);
     let upper = f64::from(*upper);
     match below.iter().max() {

@@ -109,6 +109,12 @@ impl RecordIndex {
         Some((self.days.first()?.day, self.days.last()?.day))
     }
 
+    /// The last day in `from..=to` that has any version, accepted or not.
+    pub fn last_day_between(&self, from: NaiveDate, to: NaiveDate) -> Option<NaiveDate> {
+        let end = self.days.partition_point(|span| span.day <= to);
+        self.days.get(..end)?.last().map(|span| span.day).filter(|day| *day >= from)
+    }
+
     /// Calendar years that have any version, ascending.
     pub fn years(&self) -> Vec<i32> {
         use chrono::Datelike;

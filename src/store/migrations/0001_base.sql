@@ -32,7 +32,8 @@ CREATE TABLE daily_values (
     sampled BIGINT NOT NULL,
     bulk BIGINT NOT NULL,            -- history without a true time of receipt
     rejected TEXT,                   -- why it is never summed
-    PRIMARY KEY (station_id, day, element, feed, received_at)
+    -- Two readings may be attributed to one day: a morning observer's of the next day beside one of that evening.
+    PRIMARY KEY (station_id, day, element, feed, day_reported, received_at)
 ) /*clustered*/;
 
 -- Forecast values are kept apart: they are never part of the record.
@@ -141,6 +142,7 @@ CREATE TABLE notices (
     decided_on BIGINT NOT NULL,      -- civil day of the outlook
     decided_at BIGINT NOT NULL,
     release_at BIGINT,               -- when it goes out unless held; null = only when confirmed
+    word_needed TEXT,                -- JSON: why it needs a word of staff; null = it leaves by itself
     released_at BIGINT,
     released_by TEXT,
     expires_at BIGINT NOT NULL,      -- after this it is of no use

@@ -16,37 +16,12 @@ pub mod table;
 use std::io::{self, Write};
 use std::time::Duration;
 
-use chrono::NaiveDate;
 
 pub use board::{Board, BoardRegion, Mark, Scale};
 pub use draw::{Glyphs, Line, Span, Style};
 pub use screen::{Manner, Screen};
 
-use crate::people::Channel;
-use crate::season::{NoticeKind, Outlook};
-
-/// What happens while a season is played.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Event {
-    /// A day was assessed: one outlook a region.
-    Day { day: NaiveDate, outlooks: Vec<Outlook> },
-    /// A notice was decided, or a decided one went on its way.
-    Notice { day: NaiveDate, region: String, kind: NoticeKind, step: Step },
-    /// A channel took one message.
-    Delivered { region: String, channel: Channel },
-}
-
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Step {
-    /// Decided; goes out later unless staff hold it.
-    WaitsUnlessHeld,
-    /// Decided; goes out when staff confirm it.
-    WaitsForStaff,
-    /// Released: so many messages by each channel.
-    GoesOut { emails: u32, texts: u32 },
-    /// No longer of use, or called off.
-    Skipped { reason: String },
-}
+pub use crate::service::event::{Event, Step};
 
 /// How fast a season goes by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -134,7 +109,10 @@ mod tests {
 
     use super::*;
     use crate::heat::{Cutoff, DayTemperatures, HeatRule, Method};
-    use crate::season::{DateSpread, Reached, ReachedBy, RecordTrust, SeasonKey, StageId, StageOutlook};
+    use crate::people::Channel;
+    use crate::season::{
+        DateSpread, NoticeKind, Outlook, Reached, ReachedBy, RecordTrust, SeasonKey, StageId, StageOutlook,
+    };
     use crate::service::demo::{state::State, weather};
 
     /// A season as it might go: real sums of the invented weather, and dates known three days too late beforehand.

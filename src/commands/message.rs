@@ -1,0 +1,244 @@
+//! `treebell message`: the wording as people will read it, and whether it keeps the rules.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use comfy_table::Table;
+
+use super::CommandError;
+use crate::config::Config;
+use crate::message::check;
+use crate::message::document::Document;
+use crate::message::readability::Ease;
+use crate::message::samples::{self, Sample};
+use crate::message::template::{Reply, most_parts};
+use crate::message::{Message, Personal, Sender, Templates, personalise, sms};
+use crate::people::{Channel, Language};
+use crate::season::NoticeKind;
+
+/// Show and check the wording of the messages
+#[derive(Debug, clap::Args)]
+pub struct MessageArgs {
+    #[command(subcommand)]
+    command: MessageCommand,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum MessageCommand {
+    /// Show messages as people will read them, with the parts a text takes and how easy it reads
+    ///
+    /// Sender and templates are those of the settings; dates and weather come from an invented sample.
+    Preview(Preview),
+
+    /// Check every template, your own and the built-in ones, with the longest names allowed
+    ///
+    /// Length, reading ease, the five things each message must tell, cautions, and that both languages tell the same.
+    Check,
+}
+
+#[derive(Debug, clap::Args)]
+struct Preview {
+    /// get-ready, inspect-now, last-days-to-wash, too-late-to-wash, help or stopped; all of them if left out
+    #[arg(value_parser = what, value_name = "KIND")]
+    kind: Option<What>,
+
+    /// en or es; both if left out
+    #[arg(long, value_parser = language, value_name = "LANGUAGE")]
+    language: Option<Language>,
+
+    /// sms or email; both if left out
+    #[arg(long, value_parser = channel, value_name = "CHANNEL")]
+    channel: Option<Channel>,
+
+    /// Name of the region to put in
+    #[arg(long, value_name = "NAME")]
+    region: Option<String>,
+
+    /// Which invented facts to use: typical, plain, seen, open-ended, longest or accented
+    #[arg(long, value_parser = sample, default_value = "typical", value_name = "SAMPLE")]
+    sample: Sample,
+
+    /// Keep the invented sender of the sample instead of the one of the settings
+    #[arg(long)]
+    sample_sender: bool,
+
+    /// Write the HTML part here; needs one kind and one language
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
+}
+
+#[derive(Clone, Copy, Debug)]
+enum What {
+    Notice(NoticeKind),
+    Reply(Reply),
+}
+
+impl What {
+    fn all() -> Vec<What> {
+        NoticeKind::ALL.into_iter().map(What::Notice).chain(Reply::ALL.into_iter().map(What::Reply)).collect()
+    }
+
+    fn name(self) -> &'static str {
+        match self {
+            What::Notice(kind) => kind.name(),
+            What::Reply(reply) => reply.name(),
+        }
+    }
+}
+
+/// # Errors
+/// Usage errors, faults of the templates (exit code 4 in `check`, 2 in `preview`), a file that cannot be written.
+pub fn run(args: &MessageArgs, config: &Config) -> Result<(), CommandError> {
+    let sender = Sender::from(&config.messages);
+    match &args.command {
+        MessageCommand::Preview(args) => preview(args, config, sender),
+        MessageCommand::Check => check_all(config, &sender),
+    }
+}
+
+fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), CommandError> {
+    let templates =
+        Templates::load(config.messages.folder.as_deref()).map_err(|faults| CommandError::Usage(faults.to_string()))?;
+    let mut facts = args.sample.facts.clone();
+    if !args.sample_sender {
+        facts.sender = sender;
+    }
+    if let Some(region) = &args.region {
+        facts.region_name.clone_from(region);
+    }
+    let kinds = args.kind.map_or_else(What::all, |kind| vec![kind]);
+    let languages = args.language.map_or_else(|| Language::ALL.to_vec(), |language| vec![language]);
+    let channels = args.channel.map_or_else(|| Channel::ALL.to_vec(), |channel| vec![channel]);
+    let mut out = String::new();
+    let mut pages = Vec::new();
+    for kind in &kinds {
+        for language in &languages {
+            for channel in &channels {
+                let cannot = |why: String| CommandError::Failed(why);
+                let message = match kind {
+                    What::Notice(kind) => templates.render_notice(*kind, *language, *channel, &facts),
+                    What::Reply(reply) if *channel == Channel::Sms => {
+                        templates.render_reply(*reply, *language, &facts.sender).map(|text| Message::Sms { text })
+                    }
+                    // Replies go to telephones only.
+                    What::Reply(_) => continue,
+                };
+                let message = message.map_err(|why| cannot(why.to_string()))?;
+                let message = personalise(message, &sample_person()).map_err(|why| cannot(why.to_string()))?;
+                describe(&mut out, kind.name(), *language, &message);
+                if let Message::Email { html, .. } = message {
+                    pages.push(html);
+                }
+            }
+        }
+    }
+    print!("{out}");
+    match (&args.html, pages.as_slice()) {
+        (None, _) => Ok(()),
+        (Some(path), [html]) => write(path, html),
+        (Some(_), []) => Err(CommandError::Usage("--html: only notices by e-mail have an HTML part".into())),
+        (Some(_), more) => Err(CommandError::Usage(format!(
+            "--html: {} e-mails were shown and one is wanted: name a kind and a --language",
+            more.len()
+        ))),
+    }
+}
+
+fn describe(out: &mut String, name: &str, language: Language, message: &Message) {
+    // Writing to a string cannot fail.
+    let _ = match message {
+        Message::Sms { text } => {
+            let segments = sms::count(text);
+            let room = if segments.parts > most_parts(language) { " (too long)" } else { "" };
+            let ease = Ease::of([text.as_str()], language);
+            let parts = if segments.parts == 1 { "part" } else { "parts" };
+            let head = format!(
+                "{name}, {}, sms: {} {parts}{room}, {} units {}, {ease}",
+                language.code(),
+                segments.parts,
+                segments.units,
+                segments.encoding.name()
+            );
+            let body = segments.texts.join("\n| ");
+            writeln!(out, "== {head}\n\n| {body}\n")
+        }
+        Message::Email { subject, text, .. } => {
+            let pieces = Document::parse(text).pieces();
+            let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject.as_str()]), language);
+            let body =
+                text.lines().map(|line| format!("| {line}").trim_end().to_owned()).collect::<Vec<_>>().join("\n");
+            writeln!(out, "== {name}, {}, email: {ease}\n\nSubject: {subject}\n\n{body}\n", language.code())
+        }
+    };
+}
+
+/// A made-up subscriber's link, so that the preview shows where it stands.
+fn sample_person() -> Personal {
+    Personal { stop_url: url::Url::parse("https://pinyon.example.org/stop/sample").ok() }
+}
+
+fn write(path: &Path, text: &str) -> Result<(), CommandError> {
+    std::fs::write(path, text)
+        .map_err(|why| CommandError::Failed(format!("`{}` cannot be written: {why}", path.display())))?;
+    eprintln!("HTML part written to {}", path.display());
+    Ok(())
+}
+
+fn check_all(config: &Config, sender: &Sender) -> Result<(), CommandError> {
+    let said_no = |faults: usize| {
+        let faults = if faults == 1 { "1 fault".to_owned() } else { format!("{faults} faults") };
+        CommandError::CheckSaidNo(format!("{faults} in the messages"))
+    };
+    let templates = match Templates::load(config.messages.folder.as_deref()) {
+        Ok(templates) => templates,
+        Err(faults) => {
+            println!("{faults}");
+            return Err(said_no(faults.0.len()));
+        }
+    };
+    let report = check::check(&templates, sender);
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::NOTHING).set_header(["file", "parts", "units", "alphabet", "reads"]);
+    for row in &report.rows {
+        let [parts, units, alphabet] = match &row.segments {
+            Some(segments) => {
+                [segments.parts.to_string(), segments.units.to_string(), segments.encoding.name().to_owned()]
+            }
+            None => Default::default(),
+        };
+        let ease = row.ease.map(|ease| ease.to_string()).unwrap_or_default();
+        table.add_row([row.file.clone(), parts, units, alphabet, ease]);
+    }
+    println!("{table}");
+    if report.faults.is_empty() {
+        println!("\nno faults; sizes are those of the longest sample, ease that of the hardest");
+        return Ok(());
+    }
+    println!();
+    for fault in &report.faults {
+        println!("{fault}");
+    }
+    Err(said_no(report.faults.len()))
+}
+
+fn what(name: &str) -> Result<What, String> {
+    What::all().into_iter().find(|what| what.name() == name).ok_or_else(|| {
+        let names = What::all().into_iter().map(What::name).collect::<Vec<_>>();
+        format!("wanted is one of {}", names.join(", "))
+    })
+}
+
+fn language(code: &str) -> Result<Language, String> {
+    Language::parse(code).ok_or_else(|| "wanted is en or es".to_owned())
+}
+
+fn channel(name: &str) -> Result<Channel, String> {
+    Channel::parse(name).ok_or_else(|| "wanted is sms or email".to_owned())
+}
+
+fn sample(name: &str) -> Result<Sample, String> {
+    samples::all().into_iter().find(|sample| sample.name == name).ok_or_else(|| {
+        let names = samples::all().into_iter().map(|sample| sample.name).collect::<Vec<_>>();
+        format!("wanted is one of {}", names.join(", "))
+    })
+}

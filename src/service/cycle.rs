@@ -1,0 +1,491 @@
+//! The cycle: assess every region, decide, and write what follows in one transaction a region.
+//!
+//! A second run over the same facts changes nothing. The daemon, `once` and replay run this same code; they differ in
+//! the clock, in where station records come from, and in what stands at the end of the queue.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
+use chrono_tz::Tz;
+use serde::Serialize;
+use tracing::{error, info, warn};
+
+use super::assess::{Assessment, DayFacts, PastFrom, SeasonDesk, StationBook};
+use super::event::{Event, Step};
+use super::parts::Parts;
+use crate::language::Language;
+use crate::message::facts::Window;
+use crate::message::{Basis, NoticeFacts, RenderError, Sender};
+use crate::people::Channel;
+use crate::region::{Region, Release};
+use crate::season::decide::{Answer, Ground, SkipReason, Terms, Told, WordNeeded};
+use crate::season::{FieldReport, NoticeKind, Outlook, Profile};
+use crate::store::notices::{self, Fate, NewNotice, Notice, NoticeText, Put};
+use crate::store::{Store, StoreError};
+use crate::timetable::place;
+use crate::weather::record::Known;
+use crate::weather::{DayOrigin, DayTemperatures, Element, FilledDay, Station, StationId};
+
+/// Station records in memory, read once from wherever they are kept.
+#[derive(Clone)]
+pub struct Books {
+    from: Store,
+    known: HashMap<String, Arc<StationBook>>,
+}
+
+/// A forecast older than this says too little of the days ahead (common practice, no source).
+const FORECAST_GOOD_HOURS: i64 = 36;
+
+/// Desks of the seasons under way, by region and year.
+#[derive(Default)]
+pub struct Desks(HashMap<(String, i32), Arc<SeasonDesk>>);
+
+/// What one cycle came to.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct CycleReport {
+    pub regions: u32,
+    /// Days looked at again or for the first time, missed ones included.
+    pub days_assessed: u32,
+    pub decided: Vec<String>,
+    pub released: Vec<String>,
+    pub deliveries: u64,
+    /// What went wrong, by region; the others were done.
+    pub faults: Vec<String>,
+}
+
+/// Why one region could not be served; the rest of the cycle goes on.
+#[derive(Debug, thiserror::Error)]
+pub enum RegionFault {
+    #[error("its profile `{0}` is not known: put its file into the folder that profiles.folder names")]
+    NoProfile(String),
+    #[error("it has no station: give it one with `treebell region change`")]
+    NoStation,
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("its notice could not be worded: {0}")]
+    Words(#[from] RenderError),
+    #[error("what stands in the store cannot be read: {0}")]
+    Stored(#[from] serde_json::Error),
+}
+
+impl Books {
+    pub fn new(from: Store) -> Self {
+        Self { from, known: HashMap::new() }
+    }
+
+    /// A book that was read before.
+    pub fn known(&self, id: &str) -> Option<&Arc<StationBook>> {
+        self.known.get(id)
+    }
+
+    /// # Errors
+    /// When the station is unknown or the store fails.
+    pub async fn get(&mut self, id: &str) -> Result<Arc<StationBook>, StoreError> {
+        if let Some(book) = self.known.get(id) {
+            return Ok(Arc::clone(book));
+        }
+        let id = StationId::from(id);
+        let station = self.from.station(&id).await?;
+        let record = self.from.record(&id).await?.index(station.time_zone);
+        let book = Arc::new(StationBook { station, record });
+        self.known.insert(id.0, Arc::clone(&book));
+        Ok(book)
+    }
+
+    /// The newest forecast of a station as it stood then, whole days only; empty when there is none or it is stale.
+    async fn forecast(&self, station: &Station, now: DateTime<Utc>) -> Result<Vec<FilledDay>, StoreError> {
+        let Some(forecast) = self.from.forecast(&station.id, now).await? else { return Ok(Vec::new()) };
+        if now - forecast.received_at > chrono::Duration::hours(FORECAST_GOOD_HOURS) {
+            return Ok(Vec::new());
+        }
+        let mut by_day: BTreeMap<NaiveDate, (Option<f64>, Option<f64>)> = BTreeMap::new();
+        for value in &forecast.values {
+            let (max, min) = by_day.entry(value.day).or_default();
+            *(if value.element == Element::Max { max } else { min }) = Some(value.value.c());
+        }
+        let whole = by_day.into_iter().filter_map(|(day, values)| {
+            let (Some(max_c), Some(min_c)) = values else { return None };
+            let temperatures = DayTemperatures { min_c: min_c.min(max_c), max_c };
+            Some(FilledDay { day, temperatures, origin: DayOrigin::Forecast })
+        });
+        Ok(whole.collect())
+    }
+}
+
+impl Desks {
+    /// The desk of a region's season, opened with what is known at `now` if it is not yet.
+    ///
+    /// # Errors
+    /// When a station cannot be read.
+    pub async fn get(
+        &mut self,
+        parts: &Parts,
+        books: &mut Books,
+        region: &Region,
+        profile: &Profile,
+        season: i32,
+        now: DateTime<Utc>,
+    ) -> Result<Arc<SeasonDesk>, RegionFault> {
+        let key = (region.id.clone(), season);
+        if let Some(desk) = self.0.get(&key) {
+            return Ok(Arc::clone(desk));
+        }
+        let mut own = Vec::with_capacity(region.stations.len());
+        for id in &region.stations {
+            own.push(books.get(id).await?);
+        }
+        let rules = &parts.config.weather;
+        let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
+        let desk =
+            SeasonDesk::open(region, profile, season, own, rules, known).ok_or(RegionFault::NoStation).map(Arc::new)?;
+        if desk.past_from == PastFrom::AllOthers {
+            info!(region.id = %region.id, season, "few earlier years on record: the projection leans on all other years");
+        }
+        self.0.insert(key, Arc::clone(&desk));
+        Ok(desk)
+    }
+
+    /// Forgets the seasons of other years.
+    pub fn keep_only(&mut self, season: i32) {
+        self.0.retain(|(_, year), _| *year == season);
+    }
+}
+
+/// One cycle over all regions that are not retired: missed days first, then today; then notices whose hour has come
+/// are let out.
+///
+/// # Errors
+/// When the store cannot be read at all. What fails for one region is in the report.
+pub async fn run(
+    parts: &Parts,
+    books: &mut Books,
+    desks: &mut Desks,
+    watch: &mut (dyn FnMut(Event) + Send),
+) -> Result<CycleReport, StoreError> {
+    let now = parts.clock.now();
+    let mut report = CycleReport::default();
+    let mut outlooks = Vec::new();
+    let mut day = None;
+    let mut notices = Vec::new();
+    for region in parts.store.regions().await? {
+        report.regions += 1;
+        match serve(parts, books, desks, &region, now, &mut report, &mut |event| notices.push(event)).await {
+            Ok(outlook) => {
+                day = day.max(Some(outlook.today));
+                outlooks.push(outlook);
+            }
+            Err(why) => {
+                error!(region.id = %region.id, "region `{}` could not be served: {why}", region.id);
+                report.faults.push(format!("region `{}`: {why}", region.id));
+            }
+        }
+    }
+    if let Some(day) = day {
+        watch(Event::Day { day, outlooks });
+    }
+    notices.into_iter().for_each(&mut *watch);
+    release_due(parts, now, &mut report, watch).await?;
+    Ok(report)
+}
+
+/// Lets out the notices whose hour has come.
+///
+/// # Errors
+/// When the store fails.
+pub async fn release_due(
+    parts: &Parts,
+    now: DateTime<Utc>,
+    report: &mut CycleReport,
+    watch: &mut (dyn FnMut(Event) + Send),
+) -> Result<(), StoreError> {
+    for due in parts.store.release_due(now).await? {
+        let notice = parts.store.notice(&due.notice).await?;
+        let step = match due.deliveries {
+            Some(deliveries) => {
+                info!(notice.id = %due.notice, deliveries, "released notice `{}`", due.notice);
+                report.released.push(due.notice.clone());
+                report.deliveries += deliveries;
+                goes_out(parts, &due.notice).await?
+            }
+            None => {
+                warn!(notice.id = %due.notice, "notice `{}` was not confirmed while it was of use", due.notice);
+                Step::Skipped { reason: "nobody confirmed it while it was of use".into() }
+            }
+        };
+        watch(Event::Notice { day: now.date_naive(), region: notice.season.region, kind: notice.kind, step });
+    }
+    Ok(())
+}
+
+/// One region: the days missed since its last outlook, then today.
+async fn serve(
+    parts: &Parts,
+    books: &mut Books,
+    desks: &mut Desks,
+    region: &Region,
+    now: DateTime<Utc>,
+    report: &mut CycleReport,
+    watch: &mut (dyn FnMut(Event) + Send),
+) -> Result<Outlook, RegionFault> {
+    let profile =
+        parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?.clone();
+    let today = now.with_timezone(&region.time_zone).date_naive();
+    let season = profile.season_of(today);
+    let desk = desks.get(parts, books, region, &profile, season, now).await?;
+    let reports = reports_of(&parts.store, region, &profile, season).await?;
+
+    for day in missed_days(parts, region, &profile, season, today).await? {
+        // A missed day is assessed for the record with what is known now; it announces nothing. What it would have
+        // announced is decided today, while it is of use.
+        let facts = DayFacts { today: day, now, forecast: &[], told: &[], reports: &reports };
+        let missed = desk.assess(&parts.config.weather, &parts.config.policy, region.release, &facts);
+        parts.store.put_outlook(&missed.outlook, now).await?;
+        report.days_assessed += 1;
+    }
+
+    let stored = notices_of(&parts.store, region, &profile, season).await?;
+    let told: Vec<Told> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
+    let station = desk.station();
+    let forecast = books.forecast(station, now).await?;
+    let facts = DayFacts { today, now, forecast: &forecast, told: &told, reports: &reports };
+    let assessment = desk.assess(&parts.config.weather, &parts.config.policy, region.release, &facts);
+    report.days_assessed += 1;
+    let done = commit(parts, region, &profile, &station.name, &assessment, now).await?;
+    report.deliveries += done.deliveries;
+    for (kind, mut step) in done.steps {
+        let id = notices::notice_id(&assessment.outlook.season, kind);
+        report.decided.push(id.clone());
+        if matches!(step, Step::GoesOut { .. }) {
+            step = goes_out(parts, &id).await?;
+            report.released.push(id);
+        }
+        watch(Event::Notice { day: today, region: region.id.clone(), kind, step });
+    }
+    Ok(assessment.outlook)
+}
+
+async fn missed_days(
+    parts: &Parts,
+    region: &Region,
+    profile: &Profile,
+    season: i32,
+    today: NaiveDate,
+) -> Result<Vec<NaiveDate>, StoreError> {
+    let Some(last) = parts.store.last_outlook_day(&profile.id, &region.id).await? else { return Ok(Vec::new()) };
+    let reach = today.checked_sub_days(Days::new(u64::from(parts.config.schedule.catch_up_days))).unwrap_or(today);
+    let from = last.succ_opt().unwrap_or(last).max(reach).max(profile.first_day(season));
+    Ok(from.iter_days().take_while(|day| *day < today).collect())
+}
+
+async fn notices_of(
+    store: &Store,
+    region: &Region,
+    profile: &Profile,
+    season: i32,
+) -> Result<Vec<Notice>, StoreError> {
+    let mut notices = store.notices_of_season(&profile.id, season).await?;
+    notices.retain(|notice| notice.season.region == region.id);
+    Ok(notices)
+}
+
+async fn reports_of(
+    store: &Store,
+    region: &Region,
+    profile: &Profile,
+    season: i32,
+) -> Result<Vec<FieldReport>, StoreError> {
+    let (first, last) = (profile.first_day(season), profile.last_day(season));
+    let stored = store.field_reports(Some(&region.id), first, last).await?;
+    Ok(stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect())
+}
+
+/// Writes the outlook, the notices and the remarks of one assessment together.
+async fn commit(
+    parts: &Parts,
+    region: &Region,
+    profile: &Profile,
+    station_name: &str,
+    assessment: &Assessment,
+    now: DateTime<Utc>,
+) -> Result<Committed, RegionFault> {
+    let outlook = &assessment.outlook;
+    let desk = WritingDesk { parts, region, profile, station_name, outlook, now };
+    let mut done = Committed::default();
+    let mut tx = parts.store.begin().await?;
+    notices::put_outlook(&mut tx, outlook, now).await?;
+    for verdict in &assessment.decision.verdicts {
+        let kind = verdict.kind;
+        let id = notices::notice_id(&outlook.season, kind);
+        let step = match &verdict.answer {
+            Answer::Quiet { .. } => continue,
+            Answer::Announce(terms) => {
+                let (new, texts) = desk.word(kind, terms)?;
+                match notices::put_notice(&mut tx, &new, &texts).await? {
+                    Put::AlreadyThere => continue,
+                    Put::Written { deliveries } => done.deliveries += deliveries,
+                }
+                first_step(&new.fate)
+            }
+            Answer::Free(terms) => {
+                let (new, texts) = desk.word(kind, terms)?;
+                done.deliveries += notices::renew(&mut tx, &new, &texts).await?;
+                first_step(&new.fate)
+            }
+            Answer::AskFirst { word_needed } => {
+                notices::ask_first(&mut tx, &id, word_needed).await?;
+                Step::WaitsForStaff
+            }
+            Answer::Skip { reason } => {
+                let new = desk.skipped(kind, reason)?;
+                if notices::put_notice(&mut tx, &new, &[]).await? == Put::AlreadyThere {
+                    notices::skip(&mut tx, &id, &new.reason).await?;
+                }
+                let text = format!("{} in {} was skipped: {reason}", kind.name(), region.name);
+                let key = format!("skipped/{id}");
+                notices::tell_staff(&mut tx, &key, Some(&region.id), "skipped", &text, now).await?;
+                Step::Skipped { reason: reason.to_string() }
+            }
+        };
+        info!(region.id = %region.id, notice.id = %id, "decided for region `{}`: {verdict}", region.id);
+        done.steps.push((kind, step));
+    }
+    for remark in &assessment.decision.remarks {
+        let key = format!("{}/{}/{}/{}", profile.id, region.id, outlook.season.year, remark.key());
+        notices::tell_staff(&mut tx, &key, Some(&region.id), remark.sort(), &remark.to_string(), now).await?;
+    }
+    tx.commit().await?;
+    Ok(done)
+}
+
+/// What a commit changed.
+#[derive(Default)]
+struct Committed {
+    steps: Vec<(NoticeKind, Step)>,
+    deliveries: u64,
+}
+
+fn first_step(fate: &Fate) -> Step {
+    match fate {
+        // The counts are read after the transaction.
+        Fate::Release => Step::GoesOut { emails: 0, texts: 0 },
+        Fate::Wait { .. } => Step::WaitsUnlessHeld,
+        Fate::WaitForWord { .. } | Fate::Skip => Step::WaitsForStaff,
+    }
+}
+
+/// How many messages of a notice are on their way by each channel.
+async fn goes_out(parts: &Parts, notice: &str) -> Result<Step, StoreError> {
+    let by_channel = parts.store.delivery_channels(notice).await?;
+    let count = |channel| by_channel.get(&channel).map_or(0, |count| u32::try_from(*count).unwrap_or(u32::MAX));
+    Ok(Step::GoesOut { emails: count(Channel::Email), texts: count(Channel::Sms) })
+}
+
+/// Turns verdicts into notices with their words.
+struct WritingDesk<'a> {
+    parts: &'a Parts,
+    region: &'a Region,
+    profile: &'a Profile,
+    station_name: &'a str,
+    outlook: &'a Outlook,
+    now: DateTime<Utc>,
+}
+
+impl WritingDesk<'_> {
+    /// The notice on these terms, with its words in every language for every channel.
+    fn word(&self, kind: NoticeKind, terms: &Terms) -> Result<(NewNotice, Vec<NoticeText>), RegionFault> {
+        let window = &self.profile.window;
+        let at_sum = self.outlook.stage(&window.opens).and_then(|stage| stage.at_sum);
+        let facts = NoticeFacts::from_outlook(
+            Sender::from(&self.parts.config.messages),
+            self.region,
+            self.station_name,
+            self.outlook,
+            Window {
+                opens: &window.opens,
+                closes: &window.closes,
+                heat_needed: at_sum.unwrap_or(self.outlook.heat_sum),
+                provisional: self.profile.provisional,
+            },
+            basis(&terms.reason),
+        );
+        let mut texts = Vec::with_capacity(Language::ALL.len() * Channel::ALL.len());
+        for language in Language::ALL {
+            for channel in Channel::ALL {
+                let message = self.parts.templates.render_notice(kind, language, channel, &facts)?;
+                texts.push(NoticeText { language, message });
+            }
+        }
+        let fate = match (terms.release, &terms.word_needed) {
+            (_, Some(word_needed)) => Fate::WaitForWord { word_needed: word_needed.clone() },
+            (Release::AtOnce, None) => Fate::Release,
+            (Release::UnlessHeld { hours }, None) => {
+                Fate::Wait { release_at: self.now + chrono::Duration::hours(i64::from(hours)) }
+            }
+            (Release::WhenConfirmed, None) => Fate::WaitForWord { word_needed: WordNeeded::ByPolicy },
+        };
+        let new = NewNotice {
+            fate,
+            reason: serde_json::to_value(terms)?,
+            facts: serde_json::to_value(&facts)?,
+            expires_at: end_of_day(terms.expires_on, self.region.time_zone),
+            ..self.blank(kind)
+        };
+        Ok((new, texts))
+    }
+
+    fn skipped(&self, kind: NoticeKind, reason: &SkipReason) -> Result<NewNotice, RegionFault> {
+        Ok(NewNotice { reason: serde_json::to_value(reason)?, ..self.blank(kind) })
+    }
+
+    fn blank(&self, kind: NoticeKind) -> NewNotice {
+        NewNotice {
+            season: self.outlook.season.clone(),
+            kind,
+            fate: Fate::Skip,
+            reason: serde_json::Value::Null,
+            facts: serde_json::Value::Null,
+            decided_on: self.outlook.today,
+            decided_at: self.now,
+            expires_at: self.now,
+            priority: priority(kind),
+        }
+    }
+}
+
+/// Why a stored notice is as it is, in words.
+pub fn reason_words(notice: &Notice) -> String {
+    if let Ok(terms) = serde_json::from_value::<Terms>(notice.reason.clone()) {
+        return terms.reason.to_string();
+    }
+    match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
+        Ok(skipped) => skipped.to_string(),
+        Err(_) => notice.reason.to_string(),
+    }
+}
+
+/// What cannot wait goes first.
+fn priority(kind: NoticeKind) -> i64 {
+    match kind {
+        NoticeKind::LastDaysToWash => 0,
+        NoticeKind::InspectNow => 1,
+        NoticeKind::GetReady => 2,
+        NoticeKind::TooLateToWash => 3,
+    }
+}
+
+fn basis(ground: &Ground) -> Basis {
+    match ground {
+        Ground::Seen { .. } => Basis::Seen,
+        Ground::Crossed { .. } | Ground::Closed { .. } => Basis::Heat,
+        Ground::OpeningNear { .. }
+        | Ground::OpeningLikely { .. }
+        | Ground::BegunLikely { .. }
+        | Ground::CloseNear { .. } => Basis::Chance,
+    }
+}
+
+/// The last instant of a local day, as the first of the next.
+fn end_of_day(day: NaiveDate, zone: Tz) -> DateTime<Utc> {
+    place(day.succ_opt().unwrap_or(day).and_time(NaiveTime::MIN), zone)
+}

@@ -1,0 +1,429 @@
+//! Replay: the same cycle over a past season, with that season's clock and only what could be known each day.
+//!
+//! Nothing is sent: notices and deliveries live in a store in memory, and messages are written to a folder if one is
+//! given. Regions, stations and subscribers are those of today. A season's past years are the years before it; where
+//! fewer than ten of those are on record, all other years stand in and the season says so.
+
+use std::sync::Arc;
+
+use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, Utc};
+use serde::Serialize;
+
+use super::assess::{DayFacts, PastFrom};
+use super::cycle::{self, Books, CycleReport, Desks, RegionFault};
+use super::event::Event;
+use super::parts::Parts;
+use crate::clock::{Clock, ManualClock};
+use crate::delivery::channels::Channels;
+use crate::delivery::dispatcher::{AsWritten, DispatchError, Dispatcher};
+use crate::people::Channel;
+use crate::region::Region;
+use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
+use crate::store::notices::Notice;
+use crate::store::people::{AddressStatus, Consent, NewSubscriber};
+use crate::store::{Store, StoreError};
+use crate::timetable::{Timetable, place};
+
+/// A season is played to the end of the window of every region, and for at most so many days.
+const LONGEST_PLAY_DAYS: usize = 270;
+
+/// After the record of all stations ends, so many days are still played: enough for an outlook to lose trust.
+const DAYS_PAST_RECORD: u64 = 10;
+
+/// One region's season as it would have gone.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RegionSeason {
+    pub region: String,
+    pub name: String,
+    pub elevation_m: f64,
+    pub station: String,
+    pub year: i32,
+    /// Which other years the projection leant on.
+    pub past: PastFrom,
+    pub past_years: usize,
+    /// When the window opened and closed by the complete record; `None` when the record does not get there.
+    pub opened: Option<NaiveDate>,
+    pub closed: Option<NaiveDate>,
+    /// In the order in which they were decided.
+    pub notices: Vec<PlayedNotice>,
+    /// How many days of the season, to its close or the end of the record, had to be filled.
+    pub filled_days: u32,
+}
+
+/// One notice of a replayed season.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PlayedNotice {
+    pub kind: NoticeKind,
+    pub decided_on: NaiveDate,
+    pub status: NoticeStatus,
+    /// The region's day on which it went out.
+    pub released_on: Option<NaiveDate>,
+    /// What was projected on the day it was decided.
+    pub opens_then: Option<DateSpread>,
+    pub closes_then: Option<DateSpread>,
+    /// Days from the decision to the opening that came true; negative when it had opened before.
+    pub days_before_opening: Option<i64>,
+    /// Why, in words.
+    pub reason: String,
+    pub emails: u64,
+    pub texts: u64,
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Dispatch(#[from] DispatchError),
+    #[error("region `{region}` cannot be replayed: {source}")]
+    Region { region: String, source: RegionFault },
+    #[error("there is no region to replay: add one with `treebell region add`")]
+    NoRegion,
+    #[error("region `{0}` is not known; `treebell region list` shows the regions")]
+    UnknownRegion(String),
+    #[error("no station of these regions has any temperature of season {0}; `treebell weather status` shows what there is")]
+    NoSeason(i32),
+}
+
+/// The stage on which a replay is played: a copy of regions, stations and people in memory, and the real records.
+#[derive(Clone)]
+pub struct Theatre {
+    parts: Parts,
+    books: Books,
+    regions: Vec<Region>,
+    people: Vec<NewSubscriber>,
+}
+
+impl Theatre {
+    /// Reads regions (all, or those named), their stations' records and the subscribers from the parts' own store.
+    ///
+    /// # Errors
+    /// No region, an unknown one, or a store that fails.
+    pub async fn set(parts: &Parts, only: &[String]) -> Result<Self, ReplayError> {
+        let all = parts.store.regions().await?;
+        if let Some(unknown) = only.iter().find(|id| all.iter().all(|region| region.id != **id)) {
+            return Err(ReplayError::UnknownRegion(unknown.clone()));
+        }
+        let regions: Vec<Region> =
+            all.into_iter().filter(|region| only.is_empty() || only.contains(&region.id)).collect();
+        if regions.is_empty() {
+            return Err(ReplayError::NoRegion);
+        }
+        let mut books = Books::new(parts.store.clone());
+        for region in &regions {
+            for station in &region.stations {
+                books.get(station).await?;
+            }
+        }
+        let mut people = Vec::new();
+        for subscriber in parts.store.subscribers(None).await? {
+            let confirmed = subscriber.addresses.into_iter().filter(|held| held.status == AddressStatus::Confirmed);
+            let addresses: Vec<_> = confirmed.map(|held| held.address).collect();
+            if !addresses.is_empty() {
+                let consent = Consent::Given { evidence: "copied for a replay".into() };
+                people.push(NewSubscriber { zips: subscriber.zips, addresses, language: subscriber.language, consent });
+            }
+        }
+        Ok(Self { parts: parts.clone(), books, regions, people })
+    }
+
+    pub fn regions(&self) -> &[Region] {
+        &self.regions
+    }
+
+    /// Seasons of which the regions' own stations have anything at all, ascending.
+    pub fn seasons(&self) -> Vec<i32> {
+        let mut years: Vec<i32> = self
+            .regions
+            .iter()
+            .filter_map(|region| self.books.known(region.stations.first()?))
+            .flat_map(|book| book.record.years())
+            .collect();
+        years.sort_unstable();
+        years.dedup();
+        years
+    }
+
+    /// Plays one season. Messages go through `channels` when there are any.
+    ///
+    /// # Errors
+    /// See [`ReplayError`].
+    pub async fn play(
+        &self,
+        season: i32,
+        channels: Option<Channels>,
+        watch: &mut (dyn FnMut(Event) + Send),
+    ) -> Result<Vec<RegionSeason>, ReplayError> {
+        let first_day = self.first_day(season);
+        let clock = Arc::new(ManualClock::at(self.cycle_time(first_day)));
+        let store = self.scratch(clock.now()).await?;
+        let mut config = (*self.parts.config).clone();
+        // What an address limit or a carrier's pace would have done is not part of the question.
+        config.delivery.email = Default::default();
+        config.delivery.sms = Default::default();
+        let parts =
+            Parts { store: store.clone(), clock: clock.clone(), config: Arc::new(config), ..self.parts.clone() };
+        let dispatcher = channels.map(|channels| {
+            let clock: Arc<dyn Clock> = clock.clone();
+            Dispatcher::new(store.clone(), clock, channels, &parts.config.delivery, Arc::new(AsWritten))
+        });
+        let mut books = self.books.clone();
+        let mut desks = Desks::default();
+        let last_day = self.last_record_day(season).ok_or(ReplayError::NoSeason(season))? + Days::new(DAYS_PAST_RECORD);
+        for day in first_day.iter_days().take(LONGEST_PLAY_DAYS).take_while(|day| *day <= last_day) {
+            clock.set(self.cycle_time(day));
+            let mut outlooks = Vec::new();
+            let report = cycle::run(&parts, &mut books, &mut desks, &mut |event| {
+                if let Event::Day { outlooks: made, .. } = &event {
+                    outlooks.clone_from(made);
+                }
+                watch(event);
+            })
+            .await?;
+            for fault in &report.faults {
+                tracing::warn!("{fault}");
+            }
+            let_time_pass(&parts, dispatcher.as_ref(), &clock, self.cycle_time(day + Days::new(1)), watch).await?;
+            let over = outlooks.iter().all(|outlook| self.is_over(outlook));
+            if over && !outlooks.is_empty() && store.notices_waiting().await?.is_empty() {
+                break;
+            }
+        }
+        let mut seasons = Vec::with_capacity(self.regions.len());
+        for region in &self.regions {
+            let sum = self.sum_up(&parts, &mut books, &mut desks, region, season).await;
+            seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
+        }
+        Ok(seasons)
+    }
+
+    /// The first biofix of the season among the regions' profiles.
+    fn first_day(&self, season: i32) -> NaiveDate {
+        self.profiles().map(|profile| profile.first_day(season)).min().unwrap_or_default()
+    }
+
+    fn profiles(&self) -> impl Iterator<Item = &Profile> {
+        self.regions.iter().filter_map(|region| self.parts.profiles.get(&region.profile))
+    }
+
+    /// The first run of the day by the schedule, or 6 o'clock where the schedule names none for it.
+    fn cycle_time(&self, day: NaiveDate) -> DateTime<Utc> {
+        let schedule = &self.parts.config.schedule;
+        let midnight = place(day.and_time(NaiveTime::MIN), schedule.time_zone);
+        let tick = Timetable::parse(&schedule.cycle, schedule.time_zone)
+            .ok()
+            .and_then(|(timetable, _)| timetable.next_after(midnight - chrono::Duration::seconds(1)))
+            .filter(|tick| tick.at < midnight + chrono::Duration::hours(23));
+        tick.map_or_else(|| midnight + chrono::Duration::hours(6), |tick| tick.at)
+    }
+
+    /// The last day of the season on which any of the regions' own stations has a value.
+    fn last_record_day(&self, season: i32) -> Option<NaiveDate> {
+        let last_of = |region: &Region| {
+            let profile = self.parts.profiles.get(&region.profile)?;
+            let book = self.books.known(region.stations.first()?)?;
+            book.record.last_day_between(profile.first_day(season), profile.last_day(season))
+        };
+        self.regions.iter().filter_map(last_of).max()
+    }
+
+    /// The window is closed, or nobody will know any more.
+    fn is_over(&self, outlook: &Outlook) -> bool {
+        let profile = self.parts.profiles.get(&outlook.season.profile);
+        profile
+            .and_then(|profile| outlook.stage(&profile.window.closes))
+            .is_none_or(|closes| closes.reached.is_some_and(|reached| reached.on + Days::new(7) < outlook.today))
+    }
+
+    async fn scratch(&self, now: DateTime<Utc>) -> Result<Store, ReplayError> {
+        let store = Store::in_memory().await?;
+        for region in &self.regions {
+            for id in &region.stations {
+                if let Some(book) = self.books.known(id) {
+                    store.add_missing_stations(std::slice::from_ref(&book.station)).await?;
+                }
+            }
+        }
+        store.put_regions(&self.regions, now).await?;
+        for person in &self.people {
+            store.add_subscriber(person, now).await?;
+        }
+        Ok(store)
+    }
+
+    async fn sum_up(
+        &self,
+        parts: &Parts,
+        books: &mut Books,
+        desks: &mut Desks,
+        region: &Region,
+        season: i32,
+    ) -> Result<RegionSeason, RegionFault> {
+        let profile =
+            parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+        let now = parts.clock.now();
+        let desk = desks.get(parts, books, region, profile, season, now).await?;
+        // What came true: the whole season with all that was ever received.
+        let end = profile.last_day(season);
+        let facts = DayFacts { today: end, now, forecast: &[], told: &[], reports: &[] };
+        let truth = desk.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts);
+        let reached = |stage: &StageId| {
+            truth.outlook.stage(stage).and_then(|stage| stage.reached).filter(|reached| reached.on_real_days)
+        };
+        let opened = reached(&profile.window.opens).map(|reached| reached.on);
+        let closed = reached(&profile.window.closes).map(|reached| reached.on);
+        let until = closed.unwrap_or(end);
+        let filled = truth.heat.iter().filter(|day| day.day <= until && !day.origin.is_real()).count();
+
+        let mut notices = Vec::new();
+        for notice in parts.store.notices_of_season(&profile.id, season).await? {
+            if notice.season.region == region.id {
+                notices.push(played(parts, profile, region, opened, notice).await?);
+            }
+        }
+        Ok(RegionSeason {
+            region: region.id.clone(),
+            name: region.name.clone(),
+            elevation_m: region.elevation_m,
+            station: desk.station().id.to_string(),
+            year: season,
+            past: desk.past_from,
+            past_years: desk.past_years(),
+            opened,
+            closed,
+            notices,
+            filled_days: u32::try_from(filled).unwrap_or(u32::MAX),
+        })
+    }
+}
+
+/// From one cycle to the next: notices leave when their hour comes, deliveries when they are due.
+async fn let_time_pass(
+    parts: &Parts,
+    dispatcher: Option<&Dispatcher>,
+    clock: &ManualClock,
+    until: DateTime<Utc>,
+    watch: &mut (dyn FnMut(Event) + Send),
+) -> Result<(), ReplayError> {
+    loop {
+        if let Some(dispatcher) = dispatcher {
+            dispatcher.drain_due().await?;
+        }
+        let now = clock.now();
+        let release = parts.store.next_release().await?.filter(|at| *at > now);
+        let due = match dispatcher {
+            Some(dispatcher) => dispatcher.next_due().await?.filter(|at| *at > now),
+            None => None,
+        };
+        let next = [release, due].into_iter().flatten().min();
+        match next {
+            Some(at) if at < until => {
+                clock.set(at);
+                cycle::release_due(parts, at, &mut CycleReport::default(), watch).await?;
+            }
+            _ => return Ok(()),
+        }
+    }
+}
+
+async fn played(
+    parts: &Parts,
+    profile: &Profile,
+    region: &Region,
+    opened: Option<NaiveDate>,
+    notice: Notice,
+) -> Result<PlayedNotice, RegionFault> {
+    let then = parts.store.outlook(&profile.id, &region.id, notice.decided_on).await?;
+    let spread = |stage: &StageId| Some(then.as_ref()?.stage(stage)?.spread);
+    let channels = parts.store.delivery_channels(&notice.id).await?;
+    let count = |channel| channels.get(&channel).copied().unwrap_or(0);
+    Ok(PlayedNotice {
+        kind: notice.kind,
+        decided_on: notice.decided_on,
+        status: notice.status,
+        released_on: notice.released_at.map(|at| at.with_timezone(&region.time_zone).date_naive()),
+        opens_then: spread(&profile.window.opens),
+        closes_then: spread(&profile.window.closes),
+        days_before_opening: opened.map(|opened| (opened - notice.decided_on).num_days()),
+        reason: super::cycle::reason_words(&notice),
+        emails: count(Channel::Email),
+        texts: count(Channel::Sms),
+    })
+}
+
+/// Of many seasons: the earliest, the median and the latest day of the year on which each notice was decided.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RegionSummary {
+    pub region: String,
+    pub name: String,
+    pub elevation_m: f64,
+    pub station: String,
+    pub seasons: usize,
+    /// Seasons in which inspect now went out unasked.
+    pub inspected: usize,
+    /// … in which it waited for a word of staff.
+    pub waited: usize,
+    pub earliest: Option<NaiveDate>,
+    pub median: Option<NaiveDate>,
+    pub latest: Option<NaiveDate>,
+    /// Median days from get ready to the opening.
+    pub warning_days: Option<i64>,
+    /// Largest difference between inspect now and the opening that came true, days.
+    pub worst_inspect_error_days: Option<i64>,
+}
+
+/// Sums up a region's seasons. Dates are given in the year of the season nearest to each rank.
+pub fn summarise(seasons: &[RegionSeason]) -> Vec<RegionSummary> {
+    let mut regions: Vec<&str> = Vec::new();
+    for season in seasons {
+        if !regions.contains(&season.region.as_str()) {
+            regions.push(&season.region);
+        }
+    }
+    let mut summaries: Vec<RegionSummary> = regions
+        .into_iter()
+        .filter_map(|region| {
+            let own: Vec<&RegionSeason> = seasons.iter().filter(|season| season.region == region).collect();
+            let first = *own.first()?;
+            let inspect = |season: &RegionSeason| {
+                season.notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).cloned()
+            };
+            let decided: Vec<PlayedNotice> = own.iter().filter_map(|season| inspect(season)).collect();
+            let mut days: Vec<NaiveDate> = decided
+                .iter()
+                .filter(|notice| notice.status == NoticeStatus::Released)
+                .map(|notice| notice.decided_on)
+                .collect();
+            days.sort_by_key(|day| (day.ordinal(), *day));
+            let mut warnings: Vec<i64> = own
+                .iter()
+                .filter_map(|season| season.notices.iter().find(|notice| notice.kind == NoticeKind::GetReady))
+                .filter(|notice| notice.status == NoticeStatus::Released)
+                .filter_map(|notice| notice.days_before_opening)
+                .collect();
+            warnings.sort_unstable();
+            let released = decided.iter().filter(|notice| notice.status == NoticeStatus::Released);
+            Some(RegionSummary {
+                region: first.region.clone(),
+                name: first.name.clone(),
+                elevation_m: first.elevation_m,
+                station: first.station.clone(),
+                seasons: own.len(),
+                inspected: days.len(),
+                waited: decided
+                    .iter()
+                    .filter(|notice| notice.status != NoticeStatus::Released && notice.emails + notice.texts == 0)
+                    .count(),
+                earliest: days.first().copied(),
+                median: days.get(days.len() / 2).copied(),
+                latest: days.last().copied(),
+                warning_days: warnings.get(warnings.len() / 2).copied(),
+                worst_inspect_error_days: released
+                    .filter_map(|notice| notice.days_before_opening)
+                    .max_by_key(|days| days.abs()),
+            })
+        })
+        .collect();
+    summaries.sort_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
+    summaries
+}
