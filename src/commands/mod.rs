@@ -6,6 +6,8 @@ pub mod check_config;
 pub mod degree_days;
 pub mod demo;
 pub mod field_report;
+pub mod deliveries;
+pub mod notices;
 pub mod message;
 pub mod profile;
 pub mod region;
@@ -40,6 +42,8 @@ pub enum Command {
     DegreeDays(degree_days::DegreeDays),
     /// Play a season in an invented state: no network, no account.
     Demo(demo::Demo),
+    Deliveries(deliveries::Deliveries),
+    Notices(notices::Notices),
     Message(message::MessageArgs),
     Profile(profile::ProfileCommand),
     #[command(subcommand)]
@@ -141,6 +145,8 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::CheckConfig(args) => check_config::run(&args, &config),
         Command::DegreeDays(args) => degree_days::run(args).await,
         Command::Demo(args) => demo::run(args).await,
+        Command::Deliveries(args) => deliveries::run(args, &config).await,
+        Command::Notices(args) => notices::run(args, &config).await,
         Command::Message(args) => message::run(&args, &config),
         Command::Profile(args) => profile::run(&args, &config),
         Command::Region(args) => region::run(args, &config).await,

@@ -10,6 +10,7 @@ use tokio::sync::Notify;
 use tokio::task::{Id, JoinError, JoinSet};
 use tokio::time::MissedTickBehavior;
 use tracing::{debug, info, warn};
+use url::Url;
 
 use super::backoff::Backoff;
 use super::channels::{Channels, Outgoing, Receipt, SendFailure};
@@ -17,7 +18,7 @@ use super::pace::{self, Estimate, Waiting, Window};
 use super::quiet_hours::QuietHours;
 use crate::clock::Clock;
 use crate::config::{DeliveryConfig, PaceConfig};
-use crate::message::Message;
+use crate::message::{self, Message, Personal};
 use crate::people::Channel;
 use crate::store::queue::{Ask, Booked, Ending, Lease, Leased, Lost, UncertainRest};
 use crate::store::{Store, StoreError};
@@ -27,7 +28,7 @@ pub trait Personaliser: Send + Sync {
     /// The message as this addressee gets it.
     ///
     /// # Errors
-    /// With the reason when it cannot be made: then the delivery fails for good.
+    /// With the reason when it cannot be made: then the delivery waits for another try, since the fault is ours.
     fn personalise(&self, message: &Message, to: &Addressee<'_>) -> Result<Personalised, String>;
 }
 
@@ -42,15 +43,27 @@ pub struct Addressee<'a> {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Personalised {
     pub message: Message,
-    pub stop_url: Option<String>,
+    pub stop_url: Option<Url>,
 }
 
-/// Sends every message as it was written: for stores whose texts hold nothing personal.
+/// Sends every message as it was written: for stores whose texts have no place for a stop link.
 pub struct AsWritten;
 
 impl Personaliser for AsWritten {
-    fn personalise(&self, message: &Message, _: &Addressee<'_>) -> Result<Personalised, String> {
-        Ok(Personalised { message: message.clone(), stop_url: None })
+    fn personalise(&self, message: &Message, to: &Addressee<'_>) -> Result<Personalised, String> {
+        (|_: &Addressee<'_>| None).personalise(message, to)
+    }
+}
+
+/// A function that makes the addressee's stop link.
+impl<F> Personaliser for F
+where
+    F: Fn(&Addressee<'_>) -> Option<Url> + Send + Sync,
+{
+    fn personalise(&self, message: &Message, to: &Addressee<'_>) -> Result<Personalised, String> {
+        let personal = Personal { stop_url: self(to) };
+        let message = message::personalise(message.clone(), &personal).map_err(|why| why.to_string())?;
+        Ok(Personalised { message, stop_url: personal.stop_url })
     }
 }
 
@@ -120,6 +133,7 @@ pub struct Dispatcher {
     wake: Arc<Notify>,
     holds: Mutex<BTreeMap<Channel, Hold>>,
     told_missing: Mutex<BTreeSet<Channel>>,
+    grace: Duration,
     crash: Option<CrashHook>,
 }
 
@@ -171,8 +185,15 @@ impl Dispatcher {
             wake: Arc::new(Notify::new()),
             holds: Mutex::default(),
             told_missing: Mutex::default(),
+            grace: GRACE,
             crash: None,
         }
+    }
+
+    /// How long messages in flight may be waited for on shutdown; five seconds if not said.
+    pub fn with_grace(mut self, grace: Duration) -> Self {
+        self.grace = grace;
+        self
     }
 
     /// Ask it at every [`CrashPoint`]; where it says yes, the work stops as if the process died.
@@ -428,7 +449,8 @@ impl Dispatcher {
                 }
                 Err(cause) => {
                     warn!(delivery.id = leased.lease.delivery, cause, "the message could not be made personal");
-                    flight.unbooked.push((leased.lease, Ending::Refused { cause }));
+                    let not_before = later(now, self.backoff.wait(&leased.lease.delivery, leased.attempts, None));
+                    flight.unbooked.push((leased.lease, Ending::NotNow { not_before, cause }));
                 }
             }
         }
@@ -584,7 +606,7 @@ impl Dispatcher {
                 let _ = self.book(flight).await;
             }
         };
-        if tokio::time::timeout(GRACE, land).await.is_err() {
+        if tokio::time::timeout(self.grace, land).await.is_err() {
             warn!(messages = flight.in_hand.len(), "stopping with messages unanswered: each is marked uncertain");
             flight.sends.abort_all();
             while let Some(landed) = flight.sends.join_next_with_id().await {

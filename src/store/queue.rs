@@ -630,10 +630,13 @@ impl Store {
 async fn room(tx: &mut Tx, ask: &Ask<'_>) -> Result<i64, StoreError> {
     let mut room = i64::from(ask.most);
     if let Some(in_flight) = ask.in_flight {
-        let row = sqlx::query("SELECT COUNT(*) AS n FROM deliveries WHERE channel = $1 AND state = 'leased'")
-            .bind(ask.channel.name())
-            .fetch_one(tx.conn())
-            .await?;
+        let row = sqlx::query(
+            "SELECT COUNT(*) AS n FROM deliveries WHERE channel = $1 AND state = 'leased' AND lease_until > $2",
+        )
+        .bind(ask.channel.name())
+        .bind(ms(ask.now))
+        .fetch_one(tx.conn())
+        .await?;
         room = room.min(i64::from(in_flight) - get::<i64>(&row, "n")?);
     }
     for window in ask.windows {

@@ -12,6 +12,7 @@ use std::time::Duration;
 
 use async_trait::async_trait;
 use chrono::{DateTime, Utc};
+use url::Url;
 
 use crate::config::{Config, ConfigFault, EmailConfig};
 use crate::message::Message;
@@ -25,7 +26,7 @@ pub struct Outgoing {
     pub to: String,
     pub message: Message,
     /// Where one click ends these messages.
-    pub stop_url: Option<String>,
+    pub stop_url: Option<Url>,
     /// When this attempt began.
     pub at: DateTime<Utc>,
 }

@@ -37,6 +37,7 @@ pub struct ScriptedTransport {
     taken: Mutex<Vec<Outgoing>>,
     tried: Mutex<Vec<String>>,
     hanging: Notify,
+    took: Notify,
 }
 
 impl ScriptedTransport {
@@ -64,6 +65,17 @@ impl ScriptedTransport {
         locked(&self.tried).clone()
     }
 
+    /// Waits until it has taken this many.
+    pub async fn has_taken(&self, many: usize) {
+        loop {
+            let took = self.took.notified();
+            if locked(&self.taken).len() >= many {
+                return;
+            }
+            took.await;
+        }
+    }
+
     /// Waits until a send hangs.
     pub async fn hangs(&self) {
         self.hanging.notified().await;
@@ -76,7 +88,10 @@ impl Transport for ScriptedTransport {
         let next = locked(&self.script).pop_front().unwrap_or(Script::Accept);
         locked(&self.tried).push(outgoing.key.clone());
         let cause = "as scripted".to_owned();
-        let take = || locked(&self.taken).push(outgoing.clone());
+        let take = || {
+            locked(&self.taken).push(outgoing.clone());
+            self.took.notify_waiters();
+        };
         match next {
             Script::Accept => {
                 take();

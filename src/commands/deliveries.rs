@@ -1,0 +1,162 @@
+//! Where every message stands, and a hand on one of them.
+
+use chrono::SecondsFormat;
+use comfy_table::{Cell, CellAlignment, Table, presets};
+use serde_json::json;
+
+use super::CommandError;
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::delivery::dispatcher::all_sent_by;
+use crate::delivery::state::DeliveryState;
+use crate::people::Channel;
+use crate::service::parts::open_store;
+use crate::store::queue::{ByHand, DeliveryFilter, DeliveryRow};
+use crate::store::{Store, StoreError};
+
+/// List deliveries, or see to one of them.
+#[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct Deliveries {
+    #[command(subcommand)]
+    action: Option<Action>,
+
+    /// Only those in this state.
+    #[arg(long, value_parser = state)]
+    state: Option<DeliveryState>,
+
+    /// Only those of this notice.
+    #[arg(long, value_name = "ID")]
+    notice: Option<String>,
+
+    /// Print at most so many.
+    #[arg(long, default_value_t = 1000)]
+    limit: u32,
+
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Action {
+    /// Try a delivery that failed, bounced or stayed uncertain once more.
+    Retry { id: String },
+    /// End a delivery that has not gone out.
+    Cancel { id: String },
+}
+
+/// # Errors
+/// When the store cannot be opened, or the wish cannot be carried out.
+pub async fn run(args: Deliveries, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await.map_err(|why| CommandError::Store(why.to_string()))?;
+    let now = SystemClock.now();
+    match &args.action {
+        None => list(&store, config, &args).await?,
+        Some(Action::Retry { id }) => told(id, "tried again", store.retry_delivery(id, now).await.map_err(failed)?)?,
+        Some(Action::Cancel { id }) => {
+            let done = store.cancel_delivery(id, "staff cancelled it", now).await.map_err(failed)?;
+            told(id, "cancelled", done)?;
+        }
+    }
+    store.close().await;
+    Ok(())
+}
+
+async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), CommandError> {
+    let filter = DeliveryFilter { state: args.state, notice: args.notice.clone(), limit: Some(args.limit) };
+    let rows = store.deliveries(&filter).await.map_err(failed)?;
+    if args.json {
+        println!("{}", serde_json::Value::from(rows.iter().map(as_json).collect::<Vec<_>>()));
+        return Ok(());
+    }
+    if rows.is_empty() {
+        eprintln!("no deliveries");
+        return Ok(());
+    }
+    let mut table = Table::new();
+    table.load_preset(presets::NOTHING);
+    table.set_header(["id", "notice", "channel", "to", "state", "tries", "repeats", "next", "last fault"]);
+    for row in &rows {
+        let waits = matches!(row.standing.state, DeliveryState::Queued | DeliveryState::Uncertain);
+        table.add_row([
+            Cell::new(&row.id),
+            Cell::new(&row.notice),
+            Cell::new(row.channel.name()),
+            Cell::new(masked(row)),
+            Cell::new(row.standing.state),
+            Cell::new(row.attempts).set_alignment(CellAlignment::Right),
+            Cell::new(row.standing.uncertain_count).set_alignment(CellAlignment::Right),
+            Cell::new(if waits { row.not_before.to_rfc3339_opts(SecondsFormat::Secs, true) } else { String::new() }),
+            Cell::new(row.last_error.as_deref().unwrap_or_default()),
+        ]);
+    }
+    println!("{table}");
+    if rows.len() as u64 == u64::from(args.limit) {
+        eprintln!("only the first {} are shown: --limit shows more", args.limit);
+    }
+    for channel in Channel::ALL {
+        let estimate = all_sent_by(store, &config.delivery, channel, SystemClock.now())
+            .await
+            .map_err(|why| CommandError::Store(why.to_string()))?;
+        if let Some(by) = estimate.all_sent_by {
+            eprintln!(
+                "{}: all sent by {} at the earliest",
+                channel.name(),
+                by.to_rfc3339_opts(SecondsFormat::Secs, true)
+            );
+        }
+        if estimate.too_late > 0 {
+            eprintln!("{}: {} would expire before their turn", channel.name(), estimate.too_late);
+        }
+    }
+    Ok(())
+}
+
+fn as_json(row: &DeliveryRow) -> serde_json::Value {
+    json!({
+        "id": row.id,
+        "notice": row.notice,
+        "channel": row.channel.name(),
+        "to": masked(row),
+        "state": row.standing.state.name(),
+        "attempts": row.attempts,
+        "uncertain_count": row.standing.uncertain_count,
+        "not_before": row.not_before,
+        "expires_at": row.expires_at,
+        "provider_ref": row.provider_ref,
+        "last_error": row.last_error,
+        "updated_at": row.updated_at,
+    })
+}
+
+fn masked(row: &DeliveryRow) -> String {
+    row.address.as_ref().map_or_else(|| "erased".to_owned(), ToString::to_string)
+}
+
+fn told(id: &str, wish: &str, done: ByHand) -> Result<(), CommandError> {
+    let why = match done {
+        ByHand::Done(state) => {
+            eprintln!("delivery {id} is {state}");
+            return Ok(());
+        }
+        ByHand::Unknown => format!("there is no delivery `{id}`: `treebell deliveries` lists them"),
+        ByHand::NotFrom(state) => format!("delivery `{id}` is {state} and cannot be {wish}"),
+        ByHand::PastItsEnd(end) => {
+            let end = end.to_rfc3339_opts(SecondsFormat::Secs, true);
+            format!("delivery `{id}` was of use until {end}: sending it now would mislead")
+        }
+    };
+    Err(CommandError::CheckSaidNo(why))
+}
+
+fn state(name: &str) -> Result<DeliveryState, String> {
+    DeliveryState::parse(name).ok_or_else(|| {
+        let all = DeliveryState::ALL.map(DeliveryState::name).join(", ");
+        format!("`{name}` is no state: there are {all}")
+    })
+}
+
+fn failed(why: StoreError) -> CommandError {
+    CommandError::Store(why.to_string())
+}

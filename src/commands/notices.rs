@@ -1,0 +1,162 @@
+//! What was decided for whom and how far it has come, and the word of staff on it.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{Datelike, SecondsFormat, Utc};
+use comfy_table::{Table, presets};
+use serde_json::json;
+
+use super::CommandError;
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::delivery::state::DeliveryState;
+use crate::service::parts::open_store;
+use crate::store::notices::{Notice, NoticeStatus};
+use crate::store::{Store, StoreError};
+
+/// List a season's notices, or hold, release or cancel one.
+#[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct Notices {
+    #[command(subcommand)]
+    action: Option<Action>,
+
+    /// The season's year; this year if left out.
+    #[arg(long, value_name = "YEAR")]
+    season: Option<i32>,
+
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Action {
+    /// Stop a waiting notice's clock until it is released or cancelled.
+    Hold(ByName),
+    /// Let a waiting or held notice out now.
+    Release(ByName),
+    /// End a notice; of one that is out, what has not been sent yet.
+    Cancel(ByName),
+}
+
+#[derive(Debug, clap::Args)]
+struct ByName {
+    /// As `treebell notices` lists it: profile/region/year/kind.
+    id: String,
+    /// Who says so; it is kept with the notice.
+    #[arg(long, value_name = "NAME")]
+    by: String,
+}
+
+/// # Errors
+/// When the store cannot be opened, or the wish cannot be carried out.
+pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await.map_err(|why| CommandError::Store(why.to_string()))?;
+    let now = SystemClock.now();
+    match &args.action {
+        None => list(&store, &args).await?,
+        Some(Action::Hold(ByName { id, by })) => {
+            store.hold_notice(id, Some(&format!("held by {by}"))).await.map_err(failed)?;
+            eprintln!("notice {id} is held: it goes out only when it is released");
+        }
+        Some(Action::Release(ByName { id, by })) => {
+            let deliveries = store.release_notice(id, by, now).await.map_err(failed)?;
+            eprintln!("notice {id} is released: {deliveries} deliveries are queued");
+        }
+        Some(Action::Cancel(ByName { id, by })) => {
+            let deliveries = store.cancel_notice(id, Some(&format!("cancelled by {by}")), now).await.map_err(failed)?;
+            eprintln!("notice {id} is cancelled, {deliveries} deliveries with it");
+        }
+    }
+    store.close().await;
+    Ok(())
+}
+
+async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
+    let now = SystemClock.now();
+    let year = args.season.unwrap_or_else(|| now.year());
+    let profiles: BTreeSet<String> =
+        store.all_regions().await.map_err(failed)?.into_iter().map(|region| region.profile).collect();
+    let mut notices = Vec::new();
+    for profile in &profiles {
+        notices.extend(store.notices_of_season(profile, year).await.map_err(failed)?);
+    }
+    let mut rows = Vec::new();
+    for notice in notices {
+        let (counts, ended) = store.notice_progress(&notice.id, now).await.map_err(failed)?;
+        rows.push((notice, counts, ended));
+    }
+    if args.json {
+        let all: Vec<serde_json::Value> =
+            rows.iter().map(|(notice, counts, ended)| as_json(notice, counts, *ended)).collect();
+        println!("{}", serde_json::Value::from(all));
+        return Ok(());
+    }
+    if rows.is_empty() {
+        eprintln!("no notices in {year}");
+        return Ok(());
+    }
+    let mut table = Table::new();
+    table.load_preset(presets::NOTHING);
+    table.set_header(["notice", "status", "decided on", "goes out", "of use until", "deliveries"]);
+    for (notice, counts, ended) in &rows {
+        table.add_row([
+            notice.id.clone(),
+            notice.status.name().to_owned(),
+            notice.decided_on.to_string(),
+            goes_out(notice),
+            at(notice.expires_at),
+            said(counts, *ended),
+        ]);
+    }
+    println!("{table}");
+    Ok(())
+}
+
+fn goes_out(notice: &Notice) -> String {
+    match (notice.status, notice.released_at, notice.release_at) {
+        (_, Some(released), _) => at(released),
+        (NoticeStatus::Waiting, None, Some(release)) => format!("{} unless held", at(release)),
+        (NoticeStatus::Waiting, None, None) => "when confirmed".to_owned(),
+        (NoticeStatus::Held, None, _) => "when released".to_owned(),
+        _ => "never".to_owned(),
+    }
+}
+
+fn said(counts: &BTreeMap<DeliveryState, u64>, ended: bool) -> String {
+    if counts.is_empty() {
+        return String::new();
+    }
+    let parts: Vec<String> = counts.iter().map(|(state, count)| format!("{count} {state}")).collect();
+    format!("{}{}", parts.join(", "), if ended { " (all ended)" } else { "" })
+}
+
+fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) -> serde_json::Value {
+    json!({
+        "id": notice.id,
+        "region": notice.season.region,
+        "kind": notice.kind,
+        "status": notice.status,
+        "reason": notice.reason,
+        "decided_on": notice.decided_on,
+        "release_at": notice.release_at,
+        "released_at": notice.released_at,
+        "released_by": notice.released_by,
+        "expires_at": notice.expires_at,
+        "staff_note": notice.staff_note,
+        "deliveries": counts,
+        "all_ended": ended && !counts.is_empty(),
+    })
+}
+
+fn at(instant: chrono::DateTime<Utc>) -> String {
+    instant.to_rfc3339_opts(SecondsFormat::Secs, true)
+}
+
+fn failed(why: StoreError) -> CommandError {
+    match why {
+        StoreError::Conflict(conflict) => CommandError::CheckSaidNo(conflict.to_string()),
+        other => CommandError::Store(other.to_string()),
+    }
+}
