@@ -11,7 +11,8 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
 use crate::service::parts::open_store;
-use crate::store::notices::{Notice, NoticeStatus};
+use crate::season::NoticeStatus;
+use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 
 /// List a season's notices, or hold, release or cancel one.
@@ -65,8 +66,14 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
             eprintln!("notice {id} is released: {deliveries} deliveries are queued");
         }
         Some(Action::Cancel(ByName { id, by })) => {
-            let deliveries = store.cancel_notice(id, Some(&format!("cancelled by {by}")), now).await.map_err(failed)?;
-            eprintln!("notice {id} is cancelled, {deliveries} deliveries with it");
+            let note = format!("cancelled by {by}");
+            if store.notice(id).await.map_err(failed)?.status == NoticeStatus::Released {
+                let deliveries = store.recall_notice(id, Some(&note), now).await.map_err(failed)?;
+                eprintln!("notice {id} was out already: {deliveries} deliveries that had not gone are cancelled");
+            } else {
+                store.cancel_notice(id, Some(&note)).await.map_err(failed)?;
+                eprintln!("notice {id} is cancelled: it never goes out");
+            }
         }
     }
     store.close().await;
@@ -98,7 +105,7 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
         return Ok(());
     }
     let mut table = Table::new();
-    table.load_preset(presets::NOTHING);
+    table.load_style(presets::NOTHING);
     table.set_header(["notice", "status", "decided on", "goes out", "of use until", "deliveries"]);
     for (notice, counts, ended) in &rows {
         table.add_row([
