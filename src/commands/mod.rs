@@ -4,13 +4,16 @@
 
 pub mod check_config;
 pub mod degree_days;
+pub mod deliveries;
 pub mod demo;
 pub mod field_report;
-pub mod deliveries;
-pub mod notices;
 pub mod message;
+pub mod notices;
+pub mod outlook;
 pub mod profile;
 pub mod region;
+pub mod replay;
+//pub mod run;
 pub mod station;
 pub mod subscriber;
 
@@ -37,6 +40,14 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Run the service: keep the schedule and work the queue until told to stop.
+    //Run(run::Run),
+    /// One cycle now and the queue after it, for those who have a cron already.
+    //Once(run::Once),
+    /// Where every region's season stands, in the order of their windows.
+    Outlook(outlook::OutlookArgs),
+    /// What would have been sent in a past season, to whom and when; sends nothing.
+    Replay(replay::Replay),
     /// Check the settings and say when the cycle runs next.
     CheckConfig(check_config::CheckConfig),
     DegreeDays(degree_days::DegreeDays),
@@ -140,8 +151,14 @@ impl Cli {
 /// See [`CommandError`].
 pub async fn run(cli: Cli) -> Result<(), CommandError> {
     let config = cli.settings()?;
-    start_log(&config)?;
+    // A played season logs what a real one would; that is not news to whoever watches it.
+    let is_play = matches!(cli.command, Command::Demo(_) | Command::Replay(_));
+    start_log(&config, if is_play && config.log.level == "info" { "warn" } else { &config.log.level })?;
     match cli.command {
+        //Command::Run(args) => run::run(args, &config).await,
+        //Command::Once(args) => run::once(args, &config).await,
+        Command::Outlook(args) => outlook::run(&args, &config).await,
+        Command::Replay(args) => replay::run(args, &config).await,
         Command::CheckConfig(args) => check_config::run(&args, &config),
         Command::DegreeDays(args) => degree_days::run(args).await,
         Command::Demo(args) => demo::run(args).await,
@@ -157,9 +174,9 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
 }
 
 /// Talk goes to standard error, at the level the settings ask for.
-fn start_log(config: &Config) -> Result<(), CommandError> {
-    let filter = tracing_subscriber::EnvFilter::try_new(&config.log.level)
-        .map_err(|why| CommandError::Usage(format!("log.level: `{}` is not a filter: {why}", config.log.level)))?;
+fn start_log(config: &Config, level: &str) -> Result<(), CommandError> {
+    let filter = tracing_subscriber::EnvFilter::try_new(level)
+        .map_err(|why| CommandError::Usage(format!("log.level: `{level}` is not a filter: {why}")))?;
     let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
     // A second start, as tests do, keeps the first.
     let _ = if config.log.json { log.json().try_init() } else { log.compact().try_init() };

@@ -2,8 +2,10 @@
 
 pub mod assess;
 pub mod cycle;
+//pub mod daemon;
 pub mod event;
 pub mod parts;
 pub mod replay;
+pub mod stop_links;
 
 pub mod demo;
