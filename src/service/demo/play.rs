@@ -217,7 +217,8 @@ async fn fill(
     for person in people::make(state, seed) {
         let mut addresses = Vec::new();
         for text in [person.email, person.phone].into_iter().flatten() {
-            addresses.push(Address::parse(&text, Reach::NorthAmerica).map_err(|why| DemoError::Address(why.to_string()))?);
+            addresses
+                .push(Address::parse(&text, Reach::NorthAmerica).map_err(|why| DemoError::Address(why.to_string()))?);
         }
         let consent = Consent::Given { evidence: "invented for the demo".into() };
         store
