@@ -183,7 +183,7 @@ fn calendar_day_in_season(day: NaiveDate, first: NaiveDate) -> NaiveDate {
 
 /// What came, seen through a forecast's error.
 fn noisy(
-    projected: &SeasonProjector<'_>,
+    projected: &SeasonProjector,
     now: &Now<'_>,
     came: &[DayTemperatures],
     season: i32,

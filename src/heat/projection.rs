@@ -123,7 +123,7 @@ impl Projector {
     }
 
     /// What the other seasons say of `season`, which itself is left out whole where it is among them.
-    pub fn for_season(&self, season: i32) -> SeasonProjector<'_> {
+    pub fn for_season(&self, season: i32) -> SeasonProjector {
         let out = self.seasons.iter().find(|known| known.season == season);
         let left = self.seasons.len() - usize::from(out.is_some());
         // Leaving one season out moves the mean, and with it every deviation, by its deviation over the number left.
@@ -163,13 +163,11 @@ impl Projector {
                 MemberSeason { season: member.season, anomalies }
             })
             .collect();
-        SeasonProjector { projector: self, level: own_level, members }
+        SeasonProjector { rule: self.rule, start: self.start, level: own_level, members }
     }
 
     fn slot(&self, day: NaiveDate) -> usize {
-        let (month, of_month) = self.start;
-        let ordinal = |month, day| NaiveDate::from_ymd_opt(2000, month, day).map_or(0, |day| day.ordinal0() as usize);
-        (366 + ordinal(day.month(), day.day()) - ordinal(month, of_month)) % 366
+        slot(self.start, day)
     }
 
     fn by_slot(&self, past: &PastSeason) -> Option<Line> {
@@ -228,6 +226,12 @@ impl Projector {
     }
 }
 
+/// Calendar days from the biofix in a year with a 29 February.
+fn slot(start: (u32, u32), day: NaiveDate) -> usize {
+    let ordinal = |month, day| NaiveDate::from_ymd_opt(2000, month, day).map_or(0, |day| day.ordinal0() as usize);
+    (366 + ordinal(day.month(), day.day()) - ordinal(start.0, start.1)) % 366
+}
+
 /// Weight of one season's deviation for another's level.
 fn closeness(a: i32, b: i32) -> f64 {
     (-0.5 * ((f64::from(a) - f64::from(b)) / YEARS_APART).powi(2)).exp()
@@ -262,8 +266,9 @@ fn smooth(line: &Line, sd_days: f64) -> Line {
 
 /// The futures of one season; make it once a season, use it every day.
 #[derive(Clone, Debug)]
-pub struct SeasonProjector<'a> {
-    projector: &'a Projector,
+pub struct SeasonProjector {
+    rule: HeatRule,
+    start: (u32, u32),
     /// What this season's temperatures are expected to be about, by slot.
     level: Line,
     members: Vec<MemberSeason>,
@@ -376,10 +381,14 @@ impl Dressing {
     }
 }
 
-impl SeasonProjector<'_> {
+impl SeasonProjector {
     /// The seasons that the futures are made from.
     pub fn seasons(&self) -> impl ExactSizeIterator<Item = i32> + '_ {
         self.members.iter().map(|member| member.season)
+    }
+
+    fn slot(&self, day: NaiveDate) -> usize {
+        slot(self.start, day)
     }
 
     /// Every future as degree-days. Each ends once the sum is at `enough` (`f64::INFINITY` for all of it), on
@@ -390,7 +399,7 @@ impl SeasonProjector<'_> {
             .iter_days()
             .skip(1)
             .take_while(|day| *day <= last_day)
-            .map(|day| self.projector.slot(day))
+            .map(|day| self.slot(day))
             .take_while(|slot| *slot < self.level.len())
             .scan(None, |before: &mut Option<usize>, slot| {
                 // Past the season's last slot the count begins anew.
@@ -426,7 +435,7 @@ impl SeasonProjector<'_> {
 
     /// The mean of the futures' temperatures on the days after `now.last_day`, without the forecast.
     pub fn expected(&self, now: &Now<'_>, days: usize) -> Vec<DayTemperatures> {
-        let slots = now.last_day.iter_days().skip(1).map(|day| self.projector.slot(day));
+        let slots = now.last_day.iter_days().skip(1).map(|day| self.slot(day));
         self.start(now, days)
             .expected
             .iter()
@@ -447,7 +456,7 @@ impl SeasonProjector<'_> {
             .take(WEEKS_DAYS)
             .enumerate()
             .map_while(|(back, day)| {
-                let slot = self.projector.slot(now.last_day.checked_sub_days(Days::new(back as u64))?);
+                let slot = self.slot(now.last_day.checked_sub_days(Days::new(back as u64))?);
                 let level = self.level.get(slot)?;
                 Some((slot, [day.min_c - level[0], day.max_c - level[1]]))
             })
@@ -511,7 +520,7 @@ impl SeasonProjector<'_> {
         })
         .peekable();
 
-        let rule = &self.projector.rule;
+        let rule = &self.rule;
         let looks_on = rule.method().looks_at_next_day();
         let (mut sum, mut degree_days) = (now.sum, Vec::new());
         while sum < enough

@@ -5,7 +5,8 @@
 //! past years (and a forecast) ─> Ensemble ─┴─make─> Outlook
 //! ```
 //!
-//! [`make`] does not care how an [`Ensemble`] came about: [`past_years_ensemble`] gives the plain one.
+//! [`make`] does not care how an [`Ensemble`] came about: [`projected_ensemble`] gives the one that verifies best,
+//! [`past_years_ensemble`] the plain one.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -16,7 +17,9 @@ use super::{
     DateSpread, FieldReport, HeatDay, Outlook, Policy, Reached, ReachedBy, RecordTrust, SeasonKey, StageOutlook,
     days_after, days_between,
 };
-use crate::heat::{DayOrigin, FilledDay};
+use crate::heat::projection::{DRESSED, Dressing, FORECAST_ERROR_SHARES, Now, SeasonProjector};
+use crate::heat::scores::{Points, points};
+use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 
 /// What the days after the newest data may bring.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,39 +39,6 @@ pub struct Member {
     pub year: i32,
     /// °C·day per day from [`Ensemble::first`] on. Where they end before a stage is reached, it counts as not reached.
     pub degree_days: Vec<f64>,
-}
-
-/// Verified errors of past projections, laid over every member's date so that the spread is honest.
-///
-/// By days from the newest data to the projected date: errors in days, observed minus projected, any number of them.
-/// A date takes the errors of the nearest lead.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Dressing(pub BTreeMap<u32, Vec<f64>>);
-
-/// How many dates a member's date becomes when it is dressed: enough for the 10 and 90 % points.
-const DRESSED: usize = 9;
-
-impl Dressing {
-    /// Evenly spaced quantiles of the errors at this lead, always the same number, so that no lead weighs more.
-    fn errors_at(&self, lead: u32) -> Option<[f64; DRESSED]> {
-        let below = self.0.range(..=lead).next_back();
-        let above = self.0.range(lead..).next();
-        let (_, errors) = match (below, above) {
-            (Some(b), Some(a)) => Some(if lead - b.0 <= a.0 - lead { b } else { a }),
-            (b, a) => b.or(a),
-        }?;
-        let mut sorted: Vec<f64> = errors.iter().copied().filter(|error| error.is_finite()).collect();
-        sorted.sort_by(f64::total_cmp);
-        let last = sorted.len().checked_sub(1)? as f64;
-        let at = |share: f64| {
-            let place = share * last;
-            let low = place.floor();
-            // Both places lie in 0..=last.
-            let (a, b) = (sorted[low as usize], sorted[place.ceil() as usize]);
-            a + (b - a) * (place - low)
-        };
-        Some(std::array::from_fn(|k| at((k as f64 + 0.5) / DRESSED as f64)))
-    }
 }
 
 /// Heat of one season to date: from the biofix on, days outside the season left out. Holes add nothing.
@@ -167,6 +137,78 @@ pub fn past_years_ensemble(
         })
         .collect();
     Ensemble { first, members, forecast_days: ahead.len() as u32, dressing: Dressing::default() }
+}
+
+/// The ensemble of [`crate::heat::projection`]: past seasons corrected for warming, today's weather carried on, a forecast
+/// with its error.
+///
+/// `days` are this season's from the biofix to the newest, `heat` what [`season_heat`] makes of them; `forecast` counts
+/// only where it goes on from the newest day without a hole, and should be corrected to the station. Futures end with the
+/// last stage that counts heat.
+pub fn projected_ensemble(
+    profile: &Profile,
+    season: i32,
+    projector: &SeasonProjector,
+    heat: &[HeatDay],
+    days: &[FilledDay],
+    forecast: &[FilledDay],
+    dressing: &Dressing,
+) -> Ensemble {
+    let newest = heat.iter().rev().find(|day| day.origin != DayOrigin::Forecast);
+    let last_day = newest.map_or_else(|| super::days_before(profile.first_day(season), 1), |newest| newest.day);
+    let recent: Vec<DayTemperatures> = days
+        .iter()
+        .filter(|day| day.day <= last_day && day.origin != DayOrigin::Forecast)
+        .map(|day| day.temperatures)
+        .collect();
+    let ahead: Vec<DayTemperatures> = forecast
+        .iter()
+        .filter(|day| day.day > last_day)
+        .zip(last_day.iter_days().skip(1))
+        .map_while(|(forecast, day)| (forecast.day == day).then_some(forecast.temperatures))
+        .collect();
+    let now = Now {
+        last_day,
+        sum: newest.map_or(0.0, |newest| newest.sum),
+        recent: &recent,
+        forecast: &ahead,
+        forecast_error_shares: &FORECAST_ERROR_SHARES,
+    };
+    // A little more than the last stage needs, so that rounding cannot end a future before it.
+    let enough = heat_needed(profile) + 1.0;
+    let futures = projector.futures(&now, enough, profile.last_day(season));
+    Ensemble {
+        first: days_after(last_day, 1),
+        members: futures
+            .into_iter()
+            .map(|future| Member { year: future.season, degree_days: future.degree_days })
+            .collect(),
+        forecast_days: ahead.len() as u32,
+        dressing: dressing.clone(),
+    }
+}
+
+/// °C·day from the biofix that see every stage of the profile which counts heat from the biofix through others that do. A
+/// stage that counts heat from a calendar wait has no such sum: then there is no end.
+fn heat_needed(profile: &Profile) -> f64 {
+    let mut sums: Vec<Option<f64>> = Vec::with_capacity(profile.stages.len());
+    let mut needed: f64 = 0.0;
+    for stage in &profile.stages {
+        let from = match &stage.after {
+            None => Some(0.0),
+            Some(after) => profile.rank(after).and_then(|rank| sums.get(rank)).copied().flatten(),
+        };
+        let sum = match stage.need {
+            Need::DegreeDays(need) => match from {
+                Some(from) => Some(from + need),
+                None => return f64::INFINITY,
+            },
+            Need::Days(_) => None,
+        };
+        needed = needed.max(sum.unwrap_or(0.0));
+        sums.push(sum);
+    }
+    needed
 }
 
 /// The same calendar day of another year; 28 February where that year has no 29th.
@@ -465,18 +507,9 @@ fn dressed(day: NaiveDate, ensemble: &Ensemble) -> Vec<NaiveDate> {
 }
 
 /// The 10, 50 and 90 % points, those not reached ranked last.
-///
-/// The outer points are rounded outward at 0.1 and 0.9 of (m + 1), the share of the truth that m + 1 equally likely
-/// places leave outside; so also a small ensemble holds the truth in at least 80 % of years, if its members are apt.
 fn spread(dates: &[NaiveDate], not_reached: u32) -> DateSpread {
-    let all = dates.len() + not_reached as usize;
-    let places = (all + 1) as f64;
-    let at = |place: f64| dates.get((place as usize).clamp(1, all.max(1)) - 1).copied();
-    DateSpread {
-        early: at((0.1 * places).floor()),
-        median: at((0.5 * places).floor()),
-        late: at((0.9 * places).ceil()),
-    }
+    let Points { early, median, late } = points(dates, not_reached);
+    DateSpread { early, median, late }
 }
 
 /// Sums of many small numbers: a hair below the threshold is at it.
