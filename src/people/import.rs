@@ -81,16 +81,17 @@ pub fn read(bytes: &[u8], source: &str, reach: Reach) -> Result<List, ListError>
     let places = columns_of(&header)?;
 
     let mut list = List::default();
+    let mut numbers = LineNumbers { text: text.as_bytes(), at: 0, number: 1 };
     for record in reader.records() {
         let record = match record {
             Ok(record) => record,
             Err(why) => {
-                let number = why.position().map_or(0, csv::Position::line);
+                let number = numbers.of(why.position());
                 list.faults.push(LineFault { number, what: format!("cannot be read as CSV: {why}") });
                 continue;
             }
         };
-        let number = record.position().map_or(0, csv::Position::line);
+        let number = numbers.of(record.position());
         if record.iter().all(str::is_empty) {
             continue;
         }
@@ -106,6 +107,28 @@ pub fn read(bytes: &[u8], source: &str, reach: Reach) -> Result<List, ListError>
         }
     }
     Ok(list)
+}
+
+/// Line numbers of records that are asked for in order. The reader's own are those of the end of the record before,
+/// which differ by blank lines and by the line feed of a Windows line end.
+struct LineNumbers<'a> {
+    text: &'a [u8],
+    at: usize,
+    /// Of the byte `at`.
+    number: u64,
+}
+
+impl LineNumbers<'_> {
+    fn of(&mut self, position: Option<&csv::Position>) -> u64 {
+        let start = position.and_then(|position| usize::try_from(position.byte()).ok()).unwrap_or(self.at);
+        while let Some(byte) = self.text.get(self.at)
+            && (self.at < start || matches!(byte, b'\r' | b'\n'))
+        {
+            self.number += u64::from(*byte == b'\n');
+            self.at += 1;
+        }
+        self.number
+    }
 }
 
 fn columns_of(header: &csv::StringRecord) -> Result<HashMap<&'static str, usize>, ListError> {
@@ -217,13 +240,13 @@ mod tests {
 
     #[test]
     fn a_good_list_is_read_whole() {
-        let text = "\u{feff}Phone, Consent ,ZIP,language,email\r\n505 555 0100,\"form, fair\",00101 00102,ES,\r\n,web,00101,,a@example.org\r\n\r\n";
+        let text = "\u{feff}Phone, Consent ,ZIP,language,email\r\n\r\n505 555 0100,\"form, fair\",00101 00102,ES,\r\n,web,00101,,a@example.org\r\n\r\n";
         let list = read(text.as_bytes(), "list.csv", Reach::NorthAmerica).unwrap();
         assert_eq!(list.faults, []);
-        assert_eq!(list.lines.iter().map(|line| line.number).collect::<Vec<_>>(), [2, 3]);
+        assert_eq!(list.lines.iter().map(|line| line.number).collect::<Vec<_>>(), [3, 4]);
         let first = &list.lines[0].subscriber;
         assert_eq!((first.zips.len(), first.language, first.addresses[0].expose()), (2, Language::Es, "+15055550100"));
-        assert_eq!(first.consent, Consent::Given { evidence: "form, fair (list.csv line 2)".into() });
+        assert_eq!(first.consent, Consent::Given { evidence: "form, fair (list.csv line 3)".into() });
         assert_eq!(list.lines[1].subscriber.language, Language::En);
     }
 
