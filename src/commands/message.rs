@@ -28,7 +28,7 @@ enum MessageCommand {
     /// Show messages as people will read them, with the parts a text takes and how easy it reads
     ///
     /// Sender and templates are those of the settings; dates and weather come from an invented sample.
-    Preview(Preview),
+    Preview(Box<Preview>),
 
     /// Check every template, your own and the built-in ones, with the longest names allowed
     ///

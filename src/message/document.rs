@@ -372,7 +372,7 @@ mod tests {
         );
         assert_eq!(
             super::plain(&line),
-            "See the page: https://example.org/a?b=1 or https://example.org/c. [no] (link)"
+            "See the page: https://example.org/a?b=1 or https://example.org/c. [no] (link) [no](javascript:x)"
         );
     }
 

@@ -254,14 +254,14 @@ fn hard_words_and_long_sentences_are_faults() {
         comprehensive examination of individual specimens, particularly considering infestation characteristics";
     broken(
         "en/get-ready.email.txt",
-        |text| format!("{text}\n{}.\n", vec![english; 12].join(" and ")),
+        |text| format!("{text}\n{}.\n", [english; 12].join(" and ")),
         "reads too hard: Flesch-Kincaid",
     );
     let spanish = "Posteriormente, los propietarios responsables deberían inmediatamente emprender exhaustivas \
         inspecciones fitosanitarias individualizadas considerando particularmente características epidemiológicas";
     broken(
         "es/get-ready.email.txt",
-        |text| format!("{text}\n{}.\n", vec![spanish; 12].join(" y ")),
+        |text| format!("{text}\n{}.\n", [spanish; 12].join(" y ")),
         "reads too hard: Fernández-Huerta",
     );
 }
