@@ -91,9 +91,7 @@ impl Timetable {
     /// pushes onto one instant are one run.
     pub fn next_after(&self, after: DateTime<Utc>) -> Option<Tick> {
         match self.line {
-            Line::Utc => {
-                self.schedule.after(&after).next().map(|at| Tick { at, civil: at.naive_utc() })
-            }
+            Line::Utc => self.schedule.after(&after).next().map(|at| Tick { at, civil: at.naive_utc() }),
             Line::Civil(zone) => {
                 // A day of slack covers every clock change on record but the skipped days of a date line move, which
                 // the gap rule places at their end.

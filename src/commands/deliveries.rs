@@ -75,7 +75,7 @@ async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), C
         return Ok(());
     }
     let mut table = Table::new();
-    table.load_preset(presets::NOTHING);
+    table.load_style(presets::NOTHING);
     table.set_header(["id", "notice", "channel", "to", "state", "tries", "repeats", "next", "last fault"]);
     for row in &rows {
         let waits = matches!(row.standing.state, DeliveryState::Queued | DeliveryState::Uncertain);

@@ -5,8 +5,8 @@
 pub mod check_config;
 pub mod degree_days;
 pub mod deliveries;
-pub mod notices;
 pub mod message;
+pub mod notices;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

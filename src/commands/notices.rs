@@ -11,10 +11,11 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
 use crate::service::parts::open_store;
-use crate::store::notices::{Notice, NoticeStatus};
+use crate::season::NoticeStatus;
+use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 
-/// List a season's notices, or hold, release or cancel one.
+/// List a season's notices, or hold, release, cancel or recall one.
 #[derive(Debug, clap::Args)]
 #[command(args_conflicts_with_subcommands = true)]
 pub struct Notices {
@@ -36,8 +37,10 @@ enum Action {
     Hold(ByName),
     /// Let a waiting or held notice out now.
     Release(ByName),
-    /// End a notice; of one that is out, what has not been sent yet.
+    /// End a waiting or held notice: it never goes out this season.
     Cancel(ByName),
+    /// Cancel those deliveries of a released notice that have not gone out.
+    Recall(ByName),
 }
 
 #[derive(Debug, clap::Args)]
@@ -65,8 +68,12 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
             eprintln!("notice {id} is released: {deliveries} deliveries are queued");
         }
         Some(Action::Cancel(ByName { id, by })) => {
-            let deliveries = store.cancel_notice(id, Some(&format!("cancelled by {by}")), now).await.map_err(failed)?;
-            eprintln!("notice {id} is cancelled, {deliveries} deliveries with it");
+            store.cancel_notice(id, Some(&format!("cancelled by {by}"))).await.map_err(failed)?;
+            eprintln!("notice {id} is cancelled: it never goes out this season");
+        }
+        Some(Action::Recall(ByName { id, by })) => {
+            let deliveries = store.recall_notice(id, Some(&format!("recalled by {by}")), now).await.map_err(failed)?;
+            eprintln!("notice {id} is recalled: {deliveries} deliveries had not gone out and are cancelled");
         }
     }
     store.close().await;
@@ -98,7 +105,7 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
         return Ok(());
     }
     let mut table = Table::new();
-    table.load_preset(presets::NOTHING);
+    table.load_style(presets::NOTHING);
     table.set_header(["notice", "status", "decided on", "goes out", "of use until", "deliveries"]);
     for (notice, counts, ended) in &rows {
         table.add_row([

@@ -278,12 +278,7 @@ async fn missed_days(
     Ok(from.iter_days().take_while(|day| *day < today).collect())
 }
 
-async fn notices_of(
-    store: &Store,
-    region: &Region,
-    profile: &Profile,
-    season: i32,
-) -> Result<Vec<Notice>, StoreError> {
+async fn notices_of(store: &Store, region: &Region, profile: &Profile, season: i32) -> Result<Vec<Notice>, StoreError> {
     let mut notices = store.notices_of_season(&profile.id, season).await?;
     notices.retain(|notice| notice.season.region == region.id);
     Ok(notices)

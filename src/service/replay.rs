@@ -81,7 +81,9 @@ pub enum ReplayError {
     NoRegion,
     #[error("region `{0}` is not known; `treebell region list` shows the regions")]
     UnknownRegion(String),
-    #[error("no station of these regions has any temperature of season {0}; `treebell weather status` shows what there is")]
+    #[error(
+        "no station of these regions has any temperature of season {0}; `treebell weather status` shows what there is"
+    )]
     NoSeason(i32),
 }
 

@@ -63,11 +63,7 @@ fn over_every_clock_change_a_daily_job_runs_once_a_civil_day_and_an_hourly_one_o
                     }
                     assert!(tick.at > last, "{zone} runs go forward");
                     last = tick.at;
-                    assert!(
-                        days.insert(tick.civil.date()),
-                        "{zone} {hour}:{minute:02} twice on {}",
-                        tick.civil
-                    );
+                    assert!(days.insert(tick.civil.date()), "{zone} {hour}:{minute:02} twice on {}", tick.civil);
                     checked += 1;
                 }
                 let whole_days =

@@ -16,7 +16,6 @@ pub mod table;
 use std::io::{self, Write};
 use std::time::Duration;
 
-
 pub use board::{Board, BoardRegion, Mark, Scale};
 pub use draw::{Glyphs, Line, Span, Style};
 pub use screen::{Manner, Screen};
