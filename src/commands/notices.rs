@@ -10,12 +10,12 @@ use super::CommandError;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
-use crate::season::NoticeStatus;
 use crate::service::parts::open_store;
+use crate::season::NoticeStatus;
 use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 
-/// List a season's notices, or hold, release or cancel one.
+/// List a season's notices, or hold, release, cancel or recall one.
 #[derive(Debug, clap::Args)]
 #[command(args_conflicts_with_subcommands = true)]
 pub struct Notices {
@@ -37,8 +37,10 @@ enum Action {
     Hold(ByName),
     /// Let a waiting or held notice out now.
     Release(ByName),
-    /// End a notice; of one that is out, what has not been sent yet.
+    /// End a waiting or held notice: it never goes out this season.
     Cancel(ByName),
+    /// Cancel those deliveries of a released notice that have not gone out.
+    Recall(ByName),
 }
 
 #[derive(Debug, clap::Args)]
@@ -66,14 +68,12 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
             eprintln!("notice {id} is released: {deliveries} deliveries are queued");
         }
         Some(Action::Cancel(ByName { id, by })) => {
-            let note = format!("cancelled by {by}");
-            if store.notice(id).await.map_err(failed)?.status == NoticeStatus::Released {
-                let deliveries = store.recall_notice(id, Some(&note), now).await.map_err(failed)?;
-                eprintln!("notice {id} was out already: {deliveries} deliveries that had not gone are cancelled");
-            } else {
-                store.cancel_notice(id, Some(&note)).await.map_err(failed)?;
-                eprintln!("notice {id} is cancelled: it never goes out");
-            }
+            store.cancel_notice(id, Some(&format!("cancelled by {by}"))).await.map_err(failed)?;
+            eprintln!("notice {id} is cancelled: it never goes out this season");
+        }
+        Some(Action::Recall(ByName { id, by })) => {
+            let deliveries = store.recall_notice(id, Some(&format!("recalled by {by}")), now).await.map_err(failed)?;
+            eprintln!("notice {id} is recalled: {deliveries} deliveries had not gone out and are cancelled");
         }
     }
     store.close().await;

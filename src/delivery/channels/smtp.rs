@@ -122,6 +122,12 @@ impl SmtpTransport {
         })
     }
 
+    /// How long the text itself may take before the wait for its answer begins; three minutes or more if not said.
+    pub fn with_text_timeout(mut self, text: Duration) -> Self {
+        self.text = text;
+        self
+    }
+
     async fn open(&self) -> Result<AsyncSmtpConnection, SendFailure> {
         let down = |what: &str, why: &dyn Display| channel_down(format!("{what} {}:{}: {why}", self.host, self.port));
         let late = |_| down("no answer in time from", &format!("{} s", self.step.as_secs()));

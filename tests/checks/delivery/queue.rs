@@ -1,0 +1,452 @@
+//! The queue alone: who may take what, and whose word counts.
+
+use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use treebell::delivery::channels::scripted::Script;
+use treebell::delivery::quiet_hours::QuietHours;
+use treebell::delivery::state::{DeliveryState, Report};
+use treebell::message::Message;
+use treebell::people::{Channel, Language};
+use treebell::season::{NoticeKind, SeasonKey};
+use treebell::store::notices::{Fate, NewNotice, NoticeText, Put, put_notice};
+use treebell::store::queue::{Ask, Booked, ByHand, Claimed, Ending, Lease, Reference, Reported};
+use treebell::store::{Engine, Store};
+
+use super::{Ledger, NOON, Seed, World, at, lose_leases, rows};
+use crate::engines::{at_each_address, on_each_engine};
+
+fn open_hours() -> QuietHours {
+    QuietHours::new(NaiveTime::MIN, NaiveTime::MIN)
+}
+
+async fn claim_as(store: &Store, worker: &str, most: u32, now: DateTime<Utc>) -> Claimed {
+    store
+        .claim(&Ask {
+            channel: Channel::Email,
+            now,
+            lease: TimeDelta::seconds(60),
+            worker,
+            most,
+            in_flight: None,
+            windows: &[],
+            quiet: open_hours(),
+        })
+        .await
+        .unwrap()
+}
+
+async fn claim_one(store: &Store, worker: &str, now: DateTime<Utc>) -> Lease {
+    let mut claimed = claim_as(store, worker, 1, now).await;
+    assert_eq!(claimed.taken.len(), 1);
+    claimed.taken.remove(0).lease
+}
+
+async fn finish_one(store: &Store, lease: &Lease, ending: Ending, now: DateTime<Utc>) -> Booked {
+    store.finish(&[(lease.clone(), ending)], now).await.unwrap()[0]
+}
+
+fn accepted() -> Ending {
+    Ending::Accepted { provider_ref: None }
+}
+
+async fn state_of(store: &Store, key: &str) -> DeliveryState {
+    rows(store).await[key].standing.state
+}
+
+// The five failures that an independent review found in other queues.
+
+// First: a late acknowledgement overwrites the successor. Without `fence = …` in the booking this fails: the zombie's answer
+// ends the second worker's lease.
+#[tokio::test]
+async fn a_late_answer_does_not_touch_the_successor() {
+    on_each_engine("a late answer", |store| async move {
+        let key = Seed::new(Channel::Email, 1).put(&store).await.remove(0);
+        let mut now = at(NOON);
+        let first = claim_one(&store, "first", now).await;
+        now += TimeDelta::seconds(61);
+        assert_eq!(lose_leases(&store, now).await, 1);
+        let second = claim_one(&store, "second", now).await;
+        assert_eq!((first.fence, second.fence), (1, 2));
+
+        for ending in [
+            accepted(),
+            Ending::Refused { cause: "x".into() },
+            Ending::NotNow { not_before: now, cause: "x".into() },
+            Ending::AnswerLost { not_before: now, cause: "x".into() },
+        ] {
+            assert_eq!(finish_one(&store, &first, ending, now).await, Booked::Stale);
+            assert_eq!(state_of(&store, &key).await, DeliveryState::Leased);
+        }
+        assert_eq!(finish_one(&store, &second, accepted(), now).await, Booked::Done(DeliveryState::Sent));
+        assert_eq!(finish_one(&store, &first, Ending::Refused { cause: "x".into() }, now).await, Booked::Stale);
+        assert_eq!(state_of(&store, &key).await, DeliveryState::Sent);
+    })
+    .await;
+}
+
+// Second: a worker that comes back under its old name completes what it lost. Nothing is decided by the name here; if it
+// were (`lease_owner = …` in place of the fence) this fails.
+#[tokio::test]
+async fn a_worker_that_comes_back_under_its_old_name_gains_nothing() {
+    on_each_engine("worker names", |store| async move {
+        let key = Seed::new(Channel::Email, 1).put(&store).await.remove(0);
+        let mut now = at(NOON);
+        let before = claim_one(&store, "worker-1", now).await;
+        now += TimeDelta::seconds(61);
+        lose_leases(&store, now).await;
+        let after = claim_one(&store, "worker-1", now).await;
+        assert_eq!(finish_one(&store, &before, Ending::Refused { cause: "x".into() }, now).await, Booked::Stale);
+        assert!(store.renew_leases(&[before], now, TimeDelta::seconds(60)).await.unwrap().is_empty());
+        assert_eq!(state_of(&store, &key).await, DeliveryState::Leased);
+        assert_eq!(finish_one(&store, &after, accepted(), now).await, Booked::Done(DeliveryState::Sent));
+    })
+    .await;
+}
+
+// Third: a lease is renewed after it ran out. Without `lease_until > …` in the renewal this fails: the first worker would
+// hold what the next look at the queue gives away.
+#[tokio::test]
+async fn a_lease_that_ran_out_cannot_be_renewed() {
+    on_each_engine("renewal", |store| async move {
+        Seed::new(Channel::Email, 1).put(&store).await;
+        let now = at(NOON);
+        let lease = claim_one(&store, "w", now).await;
+        let minute = TimeDelta::seconds(60);
+        let held =
+            store.renew_leases(std::slice::from_ref(&lease), now + TimeDelta::seconds(59), minute).await.unwrap();
+        assert_eq!(held, [lease.clone()]);
+        let later = now + TimeDelta::seconds(59) + minute;
+        assert!(store.renew_leases(std::slice::from_ref(&lease), later, minute).await.unwrap().is_empty());
+        assert_eq!(lose_leases(&store, later).await, 1);
+    })
+    .await;
+}
+
+// Fourth: queueing does not join the caller's transaction. If a release opened one of its own, the half after the rollback
+// would find deliveries without a notice.
+#[tokio::test]
+async fn notice_and_deliveries_come_together_or_not_at_all() {
+    on_each_engine("queueing in a transaction", |store| async move {
+        // Region and two addressees are there; the notice of the seed is another region's.
+        let seed = Seed::new(Channel::Email, 2);
+        seed.put(&store).await;
+        let mut tx = store.begin().await.unwrap();
+        for statement in [
+            "INSERT INTO region_zips (zip, region_id) VALUES ('00101', 'high-mesa')",
+            "INSERT INTO subscriber_zips (subscriber_id, zip) VALUES ('email-0', '00101'), ('email-1', '00101')",
+        ] {
+            sqlx::query(statement).execute(tx.conn()).await.unwrap();
+        }
+        tx.commit().await.unwrap();
+        let notice = NewNotice {
+            season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "high-mesa".into(), year: 2026 },
+            kind: NoticeKind::GetReady,
+            fate: Fate::Release,
+            reason: serde_json::Value::Null,
+            facts: serde_json::Value::Null,
+            decided_on: at(NOON).date_naive(),
+            decided_at: at(NOON),
+            expires_at: at(NOON) + TimeDelta::days(14),
+            priority: 2,
+        };
+        let message = Message::Email { subject: "s".into(), text: "t".into(), html: "h".into(), calendar: None };
+        let texts = [NoticeText { language: Language::En, message }];
+
+        let mut tx = store.begin().await.unwrap();
+        assert_eq!(put_notice(&mut tx, &notice, &texts).await.unwrap(), Put::Written { deliveries: 2 });
+        drop(tx);
+        assert_eq!(rows(&store).await.len(), 2, "only the seed's");
+        assert!(store.notice("pinyon-needle-scale/high-mesa/2026/get-ready").await.is_err());
+
+        let mut tx = store.begin().await.unwrap();
+        put_notice(&mut tx, &notice, &texts).await.unwrap();
+        tx.commit().await.unwrap();
+        assert_eq!(rows(&store).await.len(), 4);
+        assert_eq!(store.put_notice(&notice, &texts).await.unwrap(), Put::AlreadyThere);
+        assert_eq!(rows(&store).await.len(), 4, "a second run changes nothing");
+    })
+    .await;
+}
+
+// Fifth: SQLITE_BUSY comes up among many writers. Without BEGIN IMMEDIATE a transaction that has read cannot be made to wait
+// for its turn to write, and this fails at once.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn many_writers_in_two_processes_never_meet_a_busy_store() {
+    at_each_address("many writers", |address| async move {
+        let (one, other) = (Store::open(&address).await.unwrap(), Store::open(&address).await.unwrap());
+        Seed::new(Channel::Email, 300).put(&one).await;
+        let now = at(NOON);
+        let mut tasks = tokio::task::JoinSet::new();
+        for worker in 0..32 {
+            let store = if worker % 2 == 0 { one.clone() } else { other.clone() };
+            tasks.spawn(async move {
+                let mut done = Vec::new();
+                loop {
+                    let claimed = claim_as(&store, &format!("w{worker}"), 3, now).await;
+                    if claimed.taken.is_empty() {
+                        return done;
+                    }
+                    let endings: Vec<_> =
+                        claimed.taken.iter().map(|leased| (leased.lease.clone(), accepted())).collect();
+                    let booked = store.finish(&endings, now).await.unwrap();
+                    assert!(booked.iter().all(|booked| *booked == Booked::Done(DeliveryState::Sent)), "{booked:?}");
+                    store
+                        .apply_report(Channel::Email, Reference::Key(&endings[0].0.delivery), Report::Delivered, now)
+                        .await
+                        .unwrap();
+                    done.extend(endings.into_iter().map(|(lease, _)| lease));
+                }
+            });
+        }
+        let done: Vec<Lease> = tasks.join_all().await.into_iter().flatten().collect();
+        assert_eq!(done.len(), 300, "each was taken once");
+        assert!(done.iter().all(|lease| lease.fence == 1), "none was claimed twice");
+        one.close().await;
+        other.close().await;
+    })
+    .await;
+}
+
+// The claim.
+
+// Without the lock line of the claim this fails on PostgreSQL: rows are claimed twice.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn workers_share_the_queue_and_none_gets_what_another_has() {
+    on_each_engine("shared queue", |store| async move {
+        let keys = Seed::new(Channel::Email, 500).put(&store).await;
+        let mut tasks = tokio::task::JoinSet::new();
+        for worker in 0..8 {
+            let store = store.clone();
+            tasks.spawn(async move {
+                let mut taken = Vec::new();
+                loop {
+                    let claimed = claim_as(&store, &format!("w{worker}"), 7, at(NOON)).await;
+                    if claimed.taken.is_empty() {
+                        return taken;
+                    }
+                    taken.extend(claimed.taken.into_iter().map(|leased| leased.lease.delivery));
+                }
+            });
+        }
+        let mut taken: Vec<String> = tasks.join_all().await.into_iter().flatten().collect();
+        taken.sort();
+        let mut wanted = keys;
+        wanted.sort();
+        assert_eq!(taken, wanted);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn urgent_ones_go_first_and_then_by_their_time() {
+    on_each_engine("order", |store| async move {
+        let now = at(NOON);
+        let with = |region, priority, minutes_ago| {
+            let mut seed = Seed::new(Channel::Email, 2);
+            seed.region = region;
+            seed.priority = priority;
+            seed.not_before = now - TimeDelta::minutes(minutes_ago);
+            seed.first = usize::try_from(minutes_ago).unwrap();
+            seed
+        };
+        let seeds = [with("late", 2, 10), with("urgent", 1, 5), with("early", 2, 30), with("not-yet", 1, 0)];
+        let mut seeds = seeds.to_vec();
+        seeds[3].not_before = now + TimeDelta::seconds(1);
+        for seed in &seeds {
+            seed.put(&store).await;
+        }
+        let order: Vec<String> =
+            claim_as(&store, "w", 100, now).await.taken.into_iter().map(|leased| leased.notice).collect();
+        let wanted: Vec<String> =
+            [&seeds[1], &seeds[1], &seeds[2], &seeds[2], &seeds[0], &seeds[0]].map(Seed::notice).to_vec();
+        assert_eq!(order, wanted);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn what_staff_call_back_is_not_taken() {
+    on_each_engine("a recalled notice", |store| async move {
+        let seed = Seed::new(Channel::Email, 2);
+        seed.put(&store).await;
+        let lease = claim_one(&store, "w", at(NOON)).await;
+        store.recall_notice(&seed.notice(), Some("wrong region"), at(NOON)).await.unwrap();
+        // One was in hand and comes back unsent: it must not go out after all.
+        finish_one(&store, &lease, Ending::NotNow { not_before: at(NOON), cause: "x".into() }, at(NOON)).await;
+        assert!(claim_as(&store, "w", 10, at(NOON)).await.taken.is_empty());
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn who_said_stop_after_queueing_is_not_written_to() {
+    on_each_engine("a stop between queueing and sending", |store| async move {
+        let keys = Seed::new(Channel::Email, 2).put(&store).await;
+        let mut tx = store.begin().await.unwrap();
+        sqlx::query("UPDATE addresses SET status = 'stopped' WHERE id = 'email-0'").execute(tx.conn()).await.unwrap();
+        tx.commit().await.unwrap();
+        let world = World::new(store, []);
+        let drained = world.dispatcher().drain_due().await.unwrap();
+        assert_eq!((drained.sent, drained.withdrawn), (1, 1));
+        assert_eq!(world.row(&keys[0]).await.standing.state, DeliveryState::Cancelled);
+        assert_eq!(world.transport.sent_to("owner0@example.org"), 0);
+    })
+    .await;
+}
+
+// Reports.
+
+// Without the forward-only rule in `Standing::after` this fails: "accepted" that comes last takes "delivered" back.
+#[tokio::test]
+async fn reports_in_every_order_end_in_the_same_state() {
+    on_each_engine("reports out of order", |store| async move {
+        // Ours: the answer with the provider's reference. Theirs: accepted, delivered, and delivered again.
+        let orders = permutations(4);
+        let mut seed = Seed::new(Channel::Sms, orders.len());
+        seed.first = 1000;
+        seed.put(&store).await;
+        let now = at(NOON);
+        let claimed = store
+            .claim(&Ask {
+                channel: Channel::Sms,
+                now,
+                lease: TimeDelta::seconds(60),
+                worker: "w",
+                most: 1000,
+                in_flight: None,
+                windows: &[],
+                quiet: open_hours(),
+            })
+            .await
+            .unwrap();
+        for (leased, order) in claimed.taken.iter().zip(&orders) {
+            let key = &leased.lease.delivery;
+            let reference = format!("ref-{key}");
+            for step in order {
+                let report = |report| {
+                    let (store, reference) = (&store, &reference);
+                    async move {
+                        store.apply_report(Channel::Sms, Reference::Provider(reference), report, now).await.unwrap()
+                    }
+                };
+                match step {
+                    0 => {
+                        let ending = Ending::Accepted { provider_ref: Some(reference.clone()) };
+                        assert_ne!(finish_one(&store, &leased.lease, ending, now).await, Booked::Stale);
+                    }
+                    1 => drop(report(Report::Accepted).await),
+                    2 => drop(report(Report::Delivered).await),
+                    // By our own key this time.
+                    _ => {
+                        let said = store
+                            .apply_report(Channel::Sms, Reference::Key(key), Report::Delivered, now)
+                            .await
+                            .unwrap();
+                        assert_ne!(said, Reported::Unknown);
+                    }
+                }
+            }
+            let row = rows(&store).await.remove(key).unwrap();
+            assert_eq!(row.standing.state, DeliveryState::Delivered, "order {order:?}");
+            assert_eq!(row.provider_ref, Some(reference), "order {order:?}");
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_report_about_nobody_is_said_to_be_one() {
+    on_each_engine("unknown references", |store| async move {
+        Seed::new(Channel::Sms, 1).put(&store).await;
+        for reference in [Reference::Key("nobody"), Reference::Provider("nobody")] {
+            let said = store.apply_report(Channel::Sms, reference, Report::Delivered, at(NOON)).await.unwrap();
+            assert_eq!(said, Reported::Unknown);
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn an_answer_after_the_lease_ran_out_still_saves_the_repeat() {
+    on_each_engine("a late answer without a successor", |store| async move {
+        let key = Seed::new(Channel::Email, 1).put(&store).await.remove(0);
+        let lease = claim_one(&store, "w", at(NOON)).await;
+        let later = at(NOON) + TimeDelta::seconds(61);
+        lose_leases(&store, later).await;
+        assert_eq!(finish_one(&store, &lease, accepted(), later).await, Booked::Overtaken(DeliveryState::Sent));
+        let row = rows(&store).await.remove(&key).unwrap();
+        assert_eq!((row.standing.state, row.standing.uncertain_count), (DeliveryState::Sent, 1));
+        assert!(claim_as(&store, "w", 1, later).await.taken.is_empty());
+    })
+    .await;
+}
+
+// Hands of staff.
+
+#[tokio::test]
+async fn staff_retry_and_cancel_only_what_can_be() {
+    on_each_engine("retry and cancel", |store| async move {
+        let keys = Seed::new(Channel::Email, 3).put(&store).await;
+        let world = World::new(store, [Script::GiveUp]);
+        let dispatcher = world.dispatcher();
+        let now = at(NOON);
+        assert_eq!(
+            world.store.cancel_delivery(&keys[2], "staff", now).await.unwrap(),
+            ByHand::Done(DeliveryState::Cancelled)
+        );
+        assert_eq!(dispatcher.drain_due().await.unwrap().failed, 1);
+        let failed = world.transport.tried()[0].clone();
+        assert_eq!(world.store.retry_delivery(&keys[2], now).await.unwrap(), ByHand::NotFrom(DeliveryState::Cancelled));
+        assert_eq!(world.store.retry_delivery("nobody", now).await.unwrap(), ByHand::Unknown);
+        let end = world.row(&failed).await.expires_at;
+        assert_eq!(world.store.retry_delivery(&failed, end).await.unwrap(), ByHand::PastItsEnd(end));
+        assert_eq!(world.store.retry_delivery(&failed, now).await.unwrap(), ByHand::Done(DeliveryState::Queued));
+        assert_eq!(dispatcher.drain_due().await.unwrap().sent, 1);
+        assert_eq!(
+            world.store.cancel_delivery(&failed, "staff", now).await.unwrap(),
+            ByHand::NotFrom(DeliveryState::Sent)
+        );
+        let counts = world.store.queue_counts().await.unwrap();
+        assert_eq!(counts[&(Channel::Email, DeliveryState::Sent)], 2);
+        assert_eq!(counts[&(Channel::Email, DeliveryState::Cancelled)], 1);
+    })
+    .await;
+}
+
+// A second service on one SQLite file is refused; workers on PostgreSQL share limits through the log of attempts.
+#[tokio::test]
+async fn two_workers_share_the_limits_of_a_channel() {
+    on_each_engine("shared limits", |store| async move {
+        Seed::new(Channel::Sms, 20).put(&store).await;
+        let mut world = World::new(store, []);
+        world.config.sms.per_minute = Some(5);
+        let (one, two) = (world.dispatcher(), world.dispatcher());
+        let sent = one.drain_due().await.unwrap().sent + two.drain_due().await.unwrap().sent;
+        assert_eq!(sent, 5);
+        world.clock.advance(TimeDelta::seconds(60));
+        assert_eq!(two.drain_due().await.unwrap().sent + one.drain_due().await.unwrap().sent, 5);
+        if world.store.engine() == Engine::Postgres {
+            world.clock.advance(TimeDelta::seconds(60));
+            let (one, two) = tokio::join!(one.drain_due(), two.drain_due());
+            assert_eq!(one.unwrap().sent + two.unwrap().sent, 5, "also when both count at the same time");
+        }
+        let ledger = Ledger::of(&world.store, world.transport.taken().into_iter().map(|one| one.key)).await;
+        assert_eq!((ledger.repeated, ledger.marked), (0, 0));
+    })
+    .await;
+}
+
+fn permutations(n: usize) -> Vec<Vec<usize>> {
+    if n == 0 {
+        return vec![Vec::new()];
+    }
+    permutations(n - 1)
+        .into_iter()
+        .flat_map(|shorter| {
+            (0..n).map(move |place| {
+                let mut longer = shorter.clone();
+                longer.insert(place, n - 1);
+                longer
+            })
+        })
+        .collect()
+}
