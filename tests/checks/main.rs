@@ -4,6 +4,7 @@
 mod engines;
 mod support;
 
+mod charts;
 mod commands;
 mod delivery;
 mod feeds;
