@@ -7,6 +7,7 @@ mod support;
 mod commands;
 mod delivery;
 mod feeds;
+mod fit;
 mod heat;
 mod messages;
 mod people;
