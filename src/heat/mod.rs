@@ -1,4 +1,4 @@
-//! Pure arithmetic of heat: degree-days, their sums, and projections of the day a sum is reached.
+//! Pure arithmetic of heat: degree-days, their sums, projections of the day a sum is reached, and fits to observed days.
 //!
 //! Nothing here does I/O, holds a clock or panics on data. Temperatures are °C, heat is °C·day.
 
@@ -7,6 +7,9 @@ pub mod hindcast;
 pub mod hourly;
 pub mod projection;
 pub mod scores;
+
+pub mod closed_forms;
+pub mod fit;
 
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};

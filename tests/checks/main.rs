@@ -8,6 +8,7 @@ mod charts;
 mod commands;
 mod delivery;
 mod feeds;
+mod fit;
 mod heat;
 mod messages;
 mod people;
