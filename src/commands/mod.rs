@@ -16,8 +16,6 @@ pub mod replay;
 //pub mod run;
 pub mod station;
 pub mod subscriber;
-pub mod message;
-pub mod notices;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
