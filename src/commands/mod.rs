@@ -16,6 +16,7 @@ pub mod replay;
 //pub mod run;
 pub mod station;
 pub mod subscriber;
+pub mod verify;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -51,6 +52,7 @@ pub enum Command {
     /// Check the settings and say when the cycle runs next.
     CheckConfig(check_config::CheckConfig),
     DegreeDays(degree_days::DegreeDays),
+    Verify(verify::Verify),
     /// Play a season in an invented state: no network, no account.
     Demo(demo::Demo),
     Deliveries(deliveries::Deliveries),
@@ -160,7 +162,8 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::Outlook(args) => outlook::run(&args, &config).await,
         Command::Replay(args) => replay::run(args, &config).await,
         Command::CheckConfig(args) => check_config::run(&args, &config),
-        Command::DegreeDays(args) => degree_days::run(args).await,
+        Command::DegreeDays(args) => degree_days::run(&args),
+        Command::Verify(args) => verify::run(&args, &config).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Deliveries(args) => deliveries::run(args, &config).await,
         Command::Notices(args) => notices::run(args, &config).await,

@@ -121,11 +121,7 @@ fn of_season(
             forecast_error_shares: &FORECAST_ERROR_SHARES,
         };
         let came = days.get(known..).unwrap_or_default();
-        let ahead: Vec<DayTemperatures> = match forecast {
-            AssumedForecast::None => Vec::new(),
-            AssumedForecast::Perfect => came.iter().take(FORECAST_DAYS).copied().collect(),
-            AssumedForecast::Noisy => noisy(&projected, &now, came, season, *lead),
-        };
+        let ahead = assumed_forecast(&projected, &now, came, forecast, season);
         let shares: &[f64] = if forecast == AssumedForecast::Perfect { &[0.0] } else { &FORECAST_ERROR_SHARES };
         let now = Now { forecast: &ahead, forecast_error_shares: shares, ..now };
         let crossings = projected.crossings(&now, target, last_day).dressed(dressing);
@@ -181,19 +177,32 @@ fn calendar_day_in_season(day: NaiveDate, first: NaiveDate) -> NaiveDate {
     if same_year < first { in_year(first.year() + 1) } else { same_year }
 }
 
+/// The forecast of up to [`FORECAST_DAYS`] that is assumed on `now.last_day`, when `came` is what came after it.
+pub fn assumed_forecast(
+    projected: &SeasonProjector,
+    now: &Now<'_>,
+    came: &[DayTemperatures],
+    kind: AssumedForecast,
+    season: i32,
+) -> Vec<DayTemperatures> {
+    match kind {
+        AssumedForecast::None => Vec::new(),
+        AssumedForecast::Perfect => came.iter().take(FORECAST_DAYS).copied().collect(),
+        AssumedForecast::Noisy => noisy(projected, now, came, Chance::new(season, now.last_day.ordinal())),
+    }
+}
+
 /// What came, seen through a forecast's error.
 fn noisy(
     projected: &SeasonProjector,
     now: &Now<'_>,
     came: &[DayTemperatures],
-    season: i32,
-    lead: u32,
+    mut chance: Chance,
 ) -> Vec<DayTemperatures> {
     /// Standard deviation of the weather about what is expected of it, °C, by day ahead; see [`FORECAST_ERROR_SHARES`].
     const SPREADS_C: [f64; FORECAST_DAYS] = [3.4, 4.1, 4.4, 4.5, 4.5, 4.5, 4.5];
     /// How much of one day's error goes on to the next (from memory: forecast errors go with the weather's own systems).
     const GOES_ON: f64 = 0.6;
-    let mut chance = Chance::new(season, lead);
     let mut errors = [chance.normal(), chance.normal()];
     let ahead = came.iter().zip(projected.expected(now, came.len().min(FORECAST_DAYS)));
     ahead
@@ -213,8 +222,8 @@ fn noisy(
 struct Chance(u64);
 
 impl Chance {
-    fn new(season: i32, lead: u32) -> Self {
-        Self((u64::from(season.unsigned_abs()) << 32) ^ u64::from(lead))
+    fn new(season: i32, of_day: u32) -> Self {
+        Self((u64::from(season.unsigned_abs()) << 32) ^ u64::from(of_day))
     }
 
     fn uniform(&mut self) -> f64 {

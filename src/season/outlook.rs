@@ -14,8 +14,8 @@ use chrono::{Datelike, NaiveDate};
 
 use super::profile::{Need, Profile};
 use super::{
-    DateSpread, FieldReport, HeatDay, Outlook, Policy, Reached, ReachedBy, RecordTrust, SeasonKey, StageOutlook,
-    days_after, days_between,
+    DateSpread, FieldReport, HeatDay, Outlook, Policy, Reached, ReachedBy, RecordTrust, SeasonKey, StageId,
+    StageOutlook, days_after, days_between,
 };
 use crate::heat::projection::{DRESSED, Dressing, FORECAST_ERROR_SHARES, Now, SeasonProjector};
 use crate::heat::scores::{Points, points};
@@ -188,27 +188,26 @@ pub fn projected_ensemble(
     }
 }
 
-/// °C·day from the biofix that see every stage of the profile which counts heat from the biofix through others that do. A
-/// stage that counts heat from a calendar wait has no such sum: then there is no end.
-fn heat_needed(profile: &Profile) -> f64 {
-    let mut sums: Vec<Option<f64>> = Vec::with_capacity(profile.stages.len());
-    let mut needed: f64 = 0.0;
-    for stage in &profile.stages {
-        let from = match &stage.after {
-            None => Some(0.0),
-            Some(after) => profile.rank(after).and_then(|rank| sums.get(rank)).copied().flatten(),
-        };
-        let sum = match stage.need {
-            Need::DegreeDays(need) => match from {
-                Some(from) => Some(from + need),
-                None => return f64::INFINITY,
-            },
-            Need::Days(_) => None,
-        };
-        needed = needed.max(sum.unwrap_or(0.0));
-        sums.push(sum);
+/// °C·day from the biofix at which a stage begins; `None` where a calendar wait lies on the way to it.
+pub fn heat_sum_of(profile: &Profile, stage: &StageId) -> Option<f64> {
+    let mut sum = 0.0;
+    let mut stage = profile.stage(stage)?;
+    // A stage counts from an earlier one, so the chain ends; the bound is for a profile made by hand.
+    for _ in 0..profile.stages.len() {
+        let Need::DegreeDays(need) = stage.need else { return None };
+        sum += need;
+        match &stage.after {
+            None => return Some(sum),
+            Some(after) => stage = profile.stage(after)?,
+        }
     }
-    needed
+    None
+}
+
+/// °C·day from the biofix that see every stage which counts heat; without end where one counts it from a calendar wait.
+fn heat_needed(profile: &Profile) -> f64 {
+    let heat_stages = profile.stages.iter().filter(|stage| matches!(stage.need, Need::DegreeDays(_)));
+    heat_stages.map(|stage| heat_sum_of(profile, &stage.id).unwrap_or(f64::INFINITY)).fold(0.0, f64::max)
 }
 
 /// The same calendar day of another year; 28 February where that year has no 29th.

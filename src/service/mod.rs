@@ -7,5 +7,6 @@ pub mod event;
 pub mod parts;
 pub mod replay;
 pub mod stop_links;
+pub mod verify;
 
 pub mod demo;

@@ -6,11 +6,18 @@ use std::io::Read;
 use std::path::Path;
 
 use chrono::{Datelike, Days, NaiveDate};
+use predicates::prelude::*;
+use predicates::str::contains;
 use proptest::prelude::*;
 use treebell::heat::hindcast::{self, AssumedForecast, DRESSING_LEADS, LeadScore, Verified};
 use treebell::heat::projection::{self, BorrowedBy, Crossings, Dressing, Now, PastSeason, Projector};
 use treebell::heat::scores::{crps, fair_crps, skill};
 use treebell::heat::{Cutoff, DayTemperatures, HeatRule, Method};
+use treebell::season::outlook::heat_sum_of;
+use treebell::season::rehearsal::{Rehearsal, rehearse, score};
+use treebell::season::{Policy, Profile};
+use treebell::store::Store;
+use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
 
 use crate::support;
 
@@ -489,6 +496,124 @@ fn a_forecast_helps_and_a_perfect_one_helps_more() {
         assert!(perfect[at].crps_days < noisy[at].crps_days && noisy[at].crps_days < none[at].crps_days);
     }
     assert!((0.65..=0.92).contains(&noisy[1].held), "{:?}", noisy[1]);
+}
+
+#[test]
+fn notices_of_real_seasons_go_out_in_time() {
+    let (profile, policy) = (Profile::pinyon_needle_scale(), Policy::default());
+    let target = heat_sum_of(&profile, &profile.window.opens).unwrap();
+    assert_eq!(target, TARGET);
+    let mut seasons = Vec::new();
+    for (_, projector) in real_stations("the notices of real seasons", &["USC00291664", "USC00295150", "USW00023009"]) {
+        for season in projector.seasons().filter(|season| season % 6 == 0) {
+            let Some((_, opened)) = hindcast::event(&projector, season, target) else { continue };
+            let (forecast, dressing) = (AssumedForecast::None, Dressing::default());
+            seasons.extend(rehearse(&profile, &policy, &projector, season, opened, forecast, &dressing));
+        }
+    }
+    if seasons.is_empty() {
+        return;
+    }
+    let scores = score(&seasons);
+    assert!(scores.seasons > 30 && scores.get_ready_in_time >= 0.9, "{scores:?}");
+    assert_eq!((scores.get_ready_missed, scores.inspect_now_missed), (0.0, 0.0), "{scores:?}");
+    assert_eq!(scores.inspect_now_in_time, 1.0, "{scores:?}");
+}
+
+#[test]
+fn notices_are_scored_by_their_days() {
+    let opened = day(2020, 3, 20);
+    let season = |get_ready: Option<i64>, inspect_now: Option<i64>| {
+        let moved = |days: i64| opened + chrono::Duration::days(days);
+        Rehearsal { season: 2020, opened, get_ready: get_ready.map(moved), inspect_now: inspect_now.map(moved) }
+    };
+    let scores = score(&[
+        season(Some(-10), Some(1)),
+        season(Some(-4), Some(0)),
+        season(Some(-19), Some(-2)),
+        season(None, Some(9)),
+        season(Some(0), None),
+    ]);
+    assert_eq!((scores.get_ready_in_time, scores.get_ready_short), (0.2, 0.2));
+    assert_eq!((scores.get_ready_long, scores.get_ready_missed), (0.2, 0.4));
+    assert_eq!((scores.inspect_now_in_time, scores.inspect_now_early), (0.4, 0.2));
+    assert_eq!((scores.inspect_now_late, scores.inspect_now_missed), (0.2, 0.2));
+    let days = scores.get_ready_days_ahead.unwrap();
+    assert_eq!((days.least, days.median, days.greatest), (4, 10, 19));
+    assert_eq!(score(&[]).get_ready_days_ahead, None);
+}
+
+/// A store with one invented station of so many seasons, and settings that name it.
+async fn invented_store(folder: &Path, years: std::ops::RangeInclusive<i32>) -> std::path::PathBuf {
+    let file = folder.join("verify.sqlite");
+    let store = Store::open(&format!("sqlite:{}", file.display())).await.unwrap();
+    let station = Station {
+        id: StationId::from("INVENTED-1"),
+        name: "Invented Valley".into(),
+        place: treebell::geo::Point { latitude: 35.0, longitude: -106.0 },
+        elevation_m: 1700.0,
+        time_zone: chrono_tz::America::Denver,
+        observation_hour: None,
+        sources: vec![SourceRef { feed: FeedKind::PlainCsv, id: "invented".into() }],
+    };
+    store.add_station(&station).await.unwrap();
+    let received_at = day(2022, 1, 1).and_hms_opt(0, 0, 0).unwrap().and_utc();
+    let versions: Vec<Version> = world(years)
+        .iter()
+        .flat_map(|season| season.first.iter_days().zip(season.days.clone()))
+        .flat_map(|(day, of_day)| [(Element::Max, of_day.max_c), (Element::Min, of_day.min_c)].map(|of| (day, of)))
+        .map(|(day, (element, celsius))| Version {
+            day,
+            element,
+            value: TenthsC::from_c(celsius),
+            feed: FeedKind::PlainCsv,
+            day_reported: day,
+            sampled: false,
+            rejected: None,
+            received_at,
+            bulk: true,
+        })
+        .collect();
+    store.add_versions(&station.id, &versions).await.unwrap();
+    store.close().await;
+    let settings = folder.join("treebell.toml");
+    std::fs::write(&settings, format!("[store]\naddress = \"sqlite:{}\"\n", file.display())).unwrap();
+    settings
+}
+
+fn verify(settings: &Path, options: &str) -> assert_cmd::assert::Assert {
+    let mut command = assert_cmd::Command::cargo_bin("treebell").unwrap();
+    command.arg("--config").arg(settings).arg("verify").args(options.split_whitespace()).assert()
+}
+
+#[tokio::test]
+async fn the_command_verifies_the_record_in_the_store() {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = invented_store(folder.path(), 2001..=2012).await;
+    let output = verify(&settings, "--json --forecast perfect").success().get_output().stdout.clone();
+    let document: serde_json::Value = serde_json::from_slice(&output).unwrap();
+    assert_eq!((&document["heat_sum_c_days"], &document["forecast"]), (&214.0.into(), &"perfect".into()));
+    let station = &document["stations"][0];
+    assert_eq!((&station["station"], &station["seasons"]), (&"INVENTED-1".into(), &12.into()));
+    let leads = station["leads"].as_array().unwrap();
+    let at = |lead: u32| leads.iter().find(|score| score["lead"] == lead).unwrap();
+    // A perfect forecast of seven days knows what comes within seven days, and more of what comes after.
+    assert_eq!((&at(7)["crps_days"], &at(3)["held"]), (&0.0.into(), &1.0.into()));
+    assert!(at(10)["crps_days"].as_f64() < at(42)["crps_days"].as_f64());
+    assert_eq!(station["notices"]["inspect_now_missed"], 0.0);
+    verify(&settings, "--station INVENTED-1").success().stdout(
+        contains("INVENTED-1 Invented Valley").and(contains("80 % held")).and(contains("No weather forecast.")),
+    );
+}
+
+#[tokio::test]
+async fn the_command_says_why_nothing_can_be_verified() {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = invented_store(folder.path(), 2001..=2003).await;
+    verify(&settings, "").code(2).stderr(contains("station `INVENTED-1` has 3 whole past seasons, at least 10"));
+    verify(&settings, "--station INVENTED-2").code(2).stderr(contains("`INVENTED-2` is unknown"));
+    verify(&settings, "--profile beetle").code(2).stderr(contains("profile `beetle` is unknown; there is pinyon-"));
+    verify(&settings, "--forecast sunny").code(2).stderr(contains("noisy"));
 }
 
 /// By id, in order, all or `only` these; empty, having said so, without the shared records.
