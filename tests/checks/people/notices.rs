@@ -13,11 +13,11 @@ use treebell::store::{Conflict, Store, StoreError};
 use super::{address, at, day, subscribe, subscriber, two_regions};
 use crate::engines::on_each_engine;
 
-fn season() -> SeasonKey {
+pub fn season() -> SeasonKey {
     SeasonKey { profile: "pinyon-needle-scale".into(), region: "north".into(), year: 2026 }
 }
 
-fn notice(kind: NoticeKind, fate: Fate) -> NewNotice {
+pub fn notice(kind: NoticeKind, fate: Fate) -> NewNotice {
     NewNotice {
         season: season(),
         kind,
@@ -31,7 +31,7 @@ fn notice(kind: NoticeKind, fate: Fate) -> NewNotice {
     }
 }
 
-fn texts() -> Vec<NoticeText> {
+pub fn texts() -> Vec<NoticeText> {
     let email = |language| NoticeText {
         language,
         message: Message::Email {
@@ -231,6 +231,30 @@ async fn a_stop_or_removal_cancels_what_has_not_gone_out() {
         assert_eq!(counts.into_iter().collect::<Vec<_>>(), [("cancelled".into(), 2), ("queued".into(), 1)]);
         assert_eq!(store.recall_notice(INSPECT, Some("wrong station"), now).await.unwrap(), 1);
         assert_eq!(store.notice(INSPECT).await.unwrap().status, NoticeStatus::Released);
+    })
+    .await;
+}
+
+// Without `FOR SHARE` on the recipients the stop does not wait on PostgreSQL: it finds nothing to cancel, and the
+// delivery that is committed after it stays queued (seen failing so).
+#[tokio::test]
+async fn a_stop_during_a_release_cancels_what_the_release_queued() {
+    on_each_engine("stop beside release", |store| async move {
+        people(&store).await;
+        let mut tx = store.begin().await.unwrap();
+        put_notice(&mut tx, &notice(NoticeKind::InspectNow, Fate::Release), &texts()).await.unwrap();
+        let stop = tokio::spawn({
+            let store = store.clone();
+            async move { store.stop_address(&address("a@example.org"), "link", at("2026-04-22T00:00:00Z")).await.unwrap() }
+        });
+        // Time for a stop that does not wait to be done with: many more answers of the store than it needs.
+        for _ in 0..100 {
+            store.regions().await.unwrap();
+        }
+        assert!(!stop.is_finished());
+        tx.commit().await.unwrap();
+        assert_eq!(stop.await.unwrap().cancelled, 1);
+        assert_eq!(queued(&store).await, 2);
     })
     .await;
 }
