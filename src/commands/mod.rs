@@ -16,6 +16,7 @@ pub mod replay;
 //pub mod run;
 pub mod station;
 pub mod subscriber;
+pub mod weather;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -65,6 +66,7 @@ pub enum Command {
     Subscriber(subscriber::SubscriberCommand),
     #[command(subcommand)]
     FieldReport(field_report::FieldReportCommand),
+    Weather(weather::Weather),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -170,6 +172,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::Station(args) => station::run(args, &config).await,
         Command::Subscriber(args) => subscriber::run(args, &config).await,
         Command::FieldReport(args) => field_report::run(args, &config).await,
+        Command::Weather(args) => weather::run(&args, &config).await,
     }
 }
 

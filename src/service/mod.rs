@@ -4,7 +4,9 @@ pub mod assess;
 pub mod cycle;
 //pub mod daemon;
 pub mod event;
+pub mod import;
 pub mod parts;
+pub mod pull;
 pub mod replay;
 pub mod stop_links;
 
