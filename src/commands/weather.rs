@@ -10,22 +10,23 @@ use comfy_table::{CellAlignment, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 
-use super::CommandError;
+use super::{CommandError, print_json, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, FeedsConfig};
 use crate::service::import::{self, ImportFault, Imported, Step, Terms};
 use crate::service::parts::open_store;
 use crate::service::pull::{self, PullReport};
+use crate::store::Store;
 use crate::store::weather::Pull;
-use crate::store::{Store, StoreError};
 use crate::weather::feeds::{Unit, chain};
 use crate::weather::http::Fetcher;
-use crate::weather::import::{Found, FoundFile, Options, find, read_station_list};
+use crate::weather::import::{FoundFile, Options, find, read_station_list};
 use crate::weather::normals::Normals;
+use crate::weather::observation_time::{LagHint, lag_hint};
 use crate::weather::prepare::Member;
 use crate::weather::record::Known;
 use crate::weather::status::{StationStatus, status};
-use crate::weather::{Station, StationId};
+use crate::weather::{Element, Station, StationId};
 
 /// Daily temperatures: import files, ask the feeds, look at each station
 #[derive(Debug, clap::Args)]
@@ -51,10 +52,10 @@ enum WeatherCommand {
 #[derive(Debug, clap::Args)]
 struct Import {
     /// Files and folders
-    #[arg(required_unless_present = "stations", value_name = "PATH")]
+    #[arg(required = true, value_name = "PATH")]
     paths: Vec<PathBuf>,
 
-    /// Station list; without a PATH its stations are added and nothing else is done
+    /// List that says where stations are which the store does not know yet
     #[arg(long, value_name = "FILE")]
     stations: Option<PathBuf>,
 
@@ -126,11 +127,8 @@ async fn import_paths(args: &Import, config: &Config) -> Result<(), CommandError
         options: Options { unit: args.unit.unit(), station: args.station.as_deref().map(station_id).transpose()? },
         time_zone: args.zone.unwrap_or(config.schedule.time_zone),
     };
-    let store = open(config).await?;
+    let store = open_store(config).await?;
     let clock = SystemClock;
-    if args.paths.is_empty() {
-        return add_listed_stations(&store, &found, terms.time_zone).await;
-    }
 
     let mut bar = Bar::new(&found.records);
     let (mut table, mut failed, mut totals) = (import_table(), Vec::new(), Totals::default());
@@ -142,7 +140,7 @@ async fn import_paths(args: &Import, config: &Config) -> Result<(), CommandError
                 table.add_row(import_row(file, &imported));
                 bar.say(&remarks(file, &imported));
             }
-            Err(ImportFault::Store(why)) => return Err(store_error(&why)),
+            Err(ImportFault::Store(why)) => return Err(why.into()),
             Err(why) => failed.push(chain(&why)),
         }
         bar.done();
@@ -150,8 +148,7 @@ async fn import_paths(args: &Import, config: &Config) -> Result<(), CommandError
     bar.finish();
 
     if !found.records.is_empty() {
-        println!("{table}");
-        println!("{}", totals.line());
+        print_out(&format!("{table}\n{}\n", totals.line()))?;
     }
     for (path, why) in &found.left_alone {
         eprintln!("left alone: `{}`: {why}", path.display());
@@ -177,20 +174,9 @@ impl UnitArgs {
     }
 }
 
-async fn add_listed_stations(store: &Store, found: &Found, time_zone: Tz) -> Result<(), CommandError> {
-    let stations: Vec<Station> =
-        found.stations.values().filter_map(|seen| import::new_station(seen, time_zone)).collect();
-    let added = store.add_missing_stations(&stations).await.map_err(|why| store_error(&why))?;
-    println!("{added} stations added, {} known before", stations.len() - added);
-    if stations.len() < found.stations.len() {
-        eprintln!("{} of the list have no elevation and were left out", found.stations.len() - stations.len());
-    }
-    Ok(())
-}
-
 fn import_table() -> Table {
     let mut table = Table::new();
-    table.load_style(presets::NOTHING);
+    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
     table.set_header([
         "file",
         "format",
@@ -264,7 +250,8 @@ fn remarks(file: &FoundFile, imported: &Imported) -> Vec<String> {
         ));
     }
     if !imported.new_stations.is_empty() {
-        remarks.push(format!("{name}: {} stations added to the store", imported.new_stations.len()));
+        let word = if imported.new_stations.len() == 1 { "station" } else { "stations" };
+        remarks.push(format!("{name}: {} {word} added to the store", imported.new_stations.len()));
     }
     if summary.stations.is_empty() && summary.unknown_stations.is_empty() {
         remarks.push(format!("{name}: no daily maximum or minimum in it"));
@@ -349,7 +336,7 @@ impl Bar {
 }
 
 async fn pull_now(args: &PullArgs, config: &Config) -> Result<(), CommandError> {
-    let store = open(config).await?;
+    let store = open_store(config).await?;
     let stations = chosen(&store, &args.stations).await?;
     if stations.is_empty() {
         return Err(CommandError::Usage(
@@ -362,10 +349,7 @@ async fn pull_now(args: &PullArgs, config: &Config) -> Result<(), CommandError> 
     let clock: Arc<dyn Clock> = Arc::new(SystemClock);
     let fetcher = Fetcher::new(&config.feeds, Arc::clone(&clock)).map_err(|why| CommandError::Failed(chain(&why)))?;
     let report = pull::pull_all(&store, &fetcher, config, &clock, &stations).await;
-    print_pull(&report);
-    if let Some(why) = report.stations.iter().find_map(|station| station.store_fault.as_ref()) {
-        return Err(store_error(why));
-    }
+    print_pull(&report)?;
     let silent = report.silent_stations();
     if silent.is_empty() {
         return Ok(());
@@ -374,12 +358,14 @@ async fn pull_now(args: &PullArgs, config: &Config) -> Result<(), CommandError> 
     Err(CommandError::Failed(format!("no source answered for {}", names.join(", "))))
 }
 
-fn print_pull(report: &PullReport) {
+fn print_pull(report: &PullReport) -> Result<(), CommandError> {
     let mut table = Table::new();
-    table.load_style(presets::NOTHING);
+    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
     table.set_header(["station", "source", "taken", "new", "rejected", "unreadable", "remark"]);
     for station in &report.stations {
-        if station.sources.is_empty() {
+        if let Some(fault) = &station.store_fault {
+            table.add_row([station.station.0.as_str(), "-", "-", "-", "-", "-", &chain(fault)]);
+        } else if station.sources.is_empty() {
             table.add_row([station.station.0.as_str(), "-", "-", "-", "-", "-", "no source was asked"]);
         }
         for source in &station.sources {
@@ -399,48 +385,77 @@ fn print_pull(report: &PullReport) {
             table.add_row(row);
         }
     }
-    println!("{table}");
+    print_out(&format!("{table}\n"))
 }
 
 async fn show_status(args: &Status, config: &Config) -> Result<(), CommandError> {
-    let store = open(config).await?;
+    let store = open_store(config).await?;
     let stations = chosen(&store, &args.stations).await?;
     let now = SystemClock.now();
     let mut pulls: BTreeMap<StationId, Vec<Pull>> = BTreeMap::new();
-    for pull in store.last_pulls().await.map_err(|why| store_error(&why))? {
+    for pull in store.last_pulls().await? {
         pulls.entry(pull.station.clone()).or_default().push(pull);
     }
+    let known = Known::At { instant: now, bulk_latency_days: config.weather.bulk_latency_days };
     let mut all = Vec::new();
     for station in stations {
-        let index = store.record(&station.id).await.map_err(|why| store_error(&why))?.index(station.time_zone);
-        let known = Known::At { instant: now, bulk_latency_days: config.weather.bulk_latency_days };
+        let index = store.record(&station.id).await?.index(station.time_zone);
         let today = now.with_timezone(&station.time_zone).date_naive();
         let start = NaiveDate::from_ymd_opt(today.year(), 1, 1).unwrap_or(today);
         let normals = Normals::around(&index, known, &station.sources, today.year());
         let member = Member { station: &station, record: &index, normals: &normals };
         let status = status(&member, known, start, today);
+        let hint = if args.stations.is_empty() { None } else { hour_hint(&store, &member, known, today).await? };
         let pulls = pulls.remove(&station.id).unwrap_or_default();
-        all.push((station, status, pulls));
+        all.push(Glance { station, status, pulls, hint });
     }
     if args.json {
-        let list: Vec<_> = all.iter().map(|(station, status, pulls)| status_json(station, status, pulls)).collect();
-        println!("{}", serde_json::to_string_pretty(&list).map_err(|why| CommandError::Failed(why.to_string()))?);
-        return Ok(());
+        let list: Vec<_> = all.iter().map(status_json).collect();
+        return print_json(&list);
     }
     if all.is_empty() {
         eprintln!("there is no station yet: add one with `treebell station add` or `weather import`");
         return Ok(());
     }
-    println!("{}", status_table(&all));
+    let mut text = format!("{}\n", status_table(&all));
     if !args.stations.is_empty() {
-        all.iter().for_each(|(station, status, pulls)| print_detail(station, status, pulls));
+        all.iter().for_each(|glance| text += &detail(glance));
     }
-    Ok(())
+    print_out(&text)
 }
 
-fn status_table(all: &[(Station, StationStatus, Vec<Pull>)]) -> Table {
+/// One station, looked at.
+struct Glance {
+    station: Station,
+    status: StationStatus,
+    pulls: Vec<Pull>,
+    /// That its maxima seem to stand on the wrong day.
+    hint: Option<LagHint>,
+}
+
+/// Holds a station against the others; only when asked for one by name, since it reads every record.
+async fn hour_hint(
+    store: &Store,
+    station: &Member<'_>,
+    known: Known,
+    today: NaiveDate,
+) -> Result<Option<LagHint>, CommandError> {
+    let mut others = Vec::new();
+    for other in store.stations().await? {
+        if other.id != station.station.id {
+            let index = store.record(&other.id).await?.index(other.time_zone);
+            let normals = Normals::around(&index, known, &other.sources, today.year());
+            others.push((other, index, normals));
+        }
+    }
+    let others: Vec<Member<'_>> =
+        others.iter().map(|(station, record, normals)| Member { station, record, normals }).collect();
+    Ok(lag_hint(station, &others, known, today))
+}
+
+fn status_table(all: &[Glance]) -> Table {
     let mut table = Table::new();
-    table.load_style(presets::NOTHING);
+    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
     table.set_header([
         "station",
         "name",
@@ -451,18 +466,16 @@ fn status_table(all: &[(Station, StationStatus, Vec<Pull>)]) -> Table {
         "rejected",
         "feeds",
         "last pull",
+        "last error",
     ]);
-    for (station, status, pulls) in all {
+    for Glance { station, status, pulls, .. } in all {
         let feeds: Vec<String> = status.feeds.iter().map(|(feed, count)| format!("{} {count}", feed.name())).collect();
         let last = match pulls.iter().max_by_key(|pull| pull.started_at) {
             None => "never".to_owned(),
-            Some(pull) => match pulls.iter().find_map(|pull| pull.error.as_deref()) {
-                None => pull.started_at.with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M").to_string(),
-                Some(error) => {
-                    format!("{}: {error}", pull.started_at.with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M"))
-                }
-            },
+            Some(pull) => local_time(pull, station),
         };
+        let failing: Vec<String> =
+            pulls.iter().filter_map(|pull| Some(format!("{}: {}", pull.feed.name(), pull.error.as_ref()?))).collect();
         table.add_row([
             station.id.0.clone(),
             station.name.clone(),
@@ -471,41 +484,45 @@ fn status_table(all: &[(Station, StationStatus, Vec<Pull>)]) -> Table {
             status.gap_days.to_string(),
             status.awaited_days.to_string(),
             status.rejected.len().to_string(),
-            feeds.join(", "),
+            feeds.join("\n"),
             last,
+            failing.join("\n"),
         ]);
     }
     table
 }
 
-fn print_detail(station: &Station, status: &StationStatus, pulls: &[Pull]) {
-    println!("\n{} {}", station.id, station.name);
-    let runs: Vec<String> = status
-        .gaps
-        .iter()
-        .map(|run| {
-            if run.start() == run.end() { run.start().to_string() } else { format!("{} to {}", run.start(), run.end()) }
-        })
-        .collect();
-    println!("  gaps: {}", if runs.is_empty() { "none".into() } else { runs.join(", ") });
+fn detail(Glance { station, status, pulls, hint }: &Glance) -> String {
+    let mut lines = vec![format!("\n{} {}", station.id, station.name)];
+    let run = |run: &std::ops::RangeInclusive<NaiveDate>| {
+        if run.start() == run.end() { run.start().to_string() } else { format!("{} to {}", run.start(), run.end()) }
+    };
+    let runs: Vec<String> = status.gaps.iter().map(run).collect();
+    lines.push(format!("  gaps: {}", if runs.is_empty() { "none".into() } else { runs.join(", ") }));
     for (reason, count) in status.rejected_by_reason() {
-        println!("  rejected: {count} {reason}");
+        lines.push(format!("  rejected: {count} {reason}"));
     }
     for one in &status.rejected {
-        let element = if one.element == crate::weather::Element::Max { "maximum" } else { "minimum" };
-        println!("    {} {element} {:.1} °C ({}): {}", one.day, one.value.c(), one.feed.name(), one.reason);
+        let element = if one.element == Element::Max { "maximum" } else { "minimum" };
+        let (day, celsius, feed) = (one.day, one.value.c(), one.feed.name());
+        lines.push(format!("    {day} {element} {celsius:.1} °C ({feed}): {}", one.reason));
     }
     for pull in pulls {
-        let at = pull.started_at.with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M");
         let outcome = match &pull.error {
             Some(error) => error.clone(),
             None => format!("{} taken, {} rejected", pull.taken, pull.rejected),
         };
-        println!("  {} at {at}: {outcome}", pull.feed.name());
+        lines.push(format!("  {} at {}: {outcome}", pull.feed.name(), local_time(pull, station)));
     }
+    lines.extend(hint.iter().map(|hint| format!("  observation hour: {hint}")));
+    lines.join("\n") + "\n"
 }
 
-fn status_json(station: &Station, status: &StationStatus, pulls: &[Pull]) -> serde_json::Value {
+fn local_time(pull: &Pull, station: &Station) -> String {
+    pull.started_at.with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M").to_string()
+}
+
+fn status_json(Glance { station, status, pulls, hint }: &Glance) -> serde_json::Value {
     json!({
         "station": station.id,
         "name": station.name,
@@ -519,6 +536,7 @@ fn status_json(station: &Station, status: &StationStatus, pulls: &[Pull]) -> ser
         "rejected": status.rejected_by_reason(),
         "feeds": status.feeds.iter().map(|(feed, count)| (feed.name(), count)).collect::<BTreeMap<_, _>>(),
         "sampled": status.sampled,
+        "observation_hour_hint": hint.as_ref().map(ToString::to_string),
         "pulls": pulls.iter().map(|pull| json!({
             "feed": pull.feed, "started_at": pull.started_at, "taken": pull.taken, "rejected": pull.rejected, "error": pull.error,
         })).collect::<Vec<_>>(),
@@ -528,32 +546,20 @@ fn status_json(station: &Station, status: &StationStatus, pulls: &[Pull]) -> ser
 /// The stations named, or all.
 async fn chosen(store: &Store, names: &[String]) -> Result<Vec<Station>, CommandError> {
     if names.is_empty() {
-        return store.stations().await.map_err(|why| store_error(&why));
+        return Ok(store.stations().await?);
     }
     let mut stations = Vec::new();
     for name in names {
-        stations.push(store.station(&StationId::from(name.as_str())).await.map_err(|why| store_error(&why))?);
+        stations.push(store.station(&StationId::from(name.as_str())).await?);
     }
     Ok(stations)
 }
 
-pub(super) fn station_id(text: &str) -> Result<StationId, CommandError> {
+fn station_id(text: &str) -> Result<StationId, CommandError> {
     let id = text.trim();
     if (1..=40).contains(&id.chars().count()) && id.chars().all(|c| !c.is_whitespace() && !c.is_control()) {
         Ok(StationId(id.to_owned()))
     } else {
         Err(CommandError::Usage(format!("`{text}` is no station id: 1 to 40 visible characters are wanted")))
-    }
-}
-
-pub(super) async fn open(config: &Config) -> Result<Store, CommandError> {
-    open_store(config).await.map_err(|why| CommandError::Store(chain(&why)))
-}
-
-/// A wish that cannot stand is the user's to mend; all else is the store's.
-pub(super) fn store_error(why: &StoreError) -> CommandError {
-    match why {
-        StoreError::Conflict(conflict) => CommandError::Usage(conflict.to_string()),
-        other => CommandError::Store(chain(other)),
     }
 }
