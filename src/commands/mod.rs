@@ -17,6 +17,7 @@ pub mod replay;
 pub mod station;
 pub mod subscriber;
 pub mod verify;
+pub mod weather;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -67,6 +68,7 @@ pub enum Command {
     Subscriber(subscriber::SubscriberCommand),
     #[command(subcommand)]
     FieldReport(field_report::FieldReportCommand),
+    Weather(weather::Weather),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -173,6 +175,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::Station(args) => station::run(args, &config).await,
         Command::Subscriber(args) => subscriber::run(args, &config).await,
         Command::FieldReport(args) => field_report::run(args, &config).await,
+        Command::Weather(args) => weather::run(&args, &config).await,
     }
 }
 

@@ -15,6 +15,7 @@ use crate::service::parts::open_store;
 use crate::store::near_name;
 use crate::units::feet_to_m;
 use crate::weather::choice::by_nearness;
+use crate::weather::feeds::{check_source, usual_sources};
 use crate::weather::{FeedKind, SourceRef, Station, StationId};
 
 /// Keep the stations whose temperatures are read
@@ -22,8 +23,8 @@ use crate::weather::{FeedKind, SourceRef, Station, StationId};
 pub enum StationCommand {
     /// Add a station
     ///
-    /// Without --source a station with a GHCN id, such as USC00290692, is read from the GHCN-Daily files, the NCEI
-    /// daily summaries and ACIS, in this order.
+    /// Without --source a station with a GHCN id, such as USC00290692, is read from the NCEI daily summaries, ACIS and
+    /// the GHCN-Daily files, in this order; one with a SNOTEL triplet, such as 9901:NM:SNTL, from AWDB.
     Add(Add),
     /// Print all stations
     List(List),
@@ -176,15 +177,15 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         .elevation
         .metres()
         .ok_or_else(|| CommandError::Usage("its elevation is wanted: --elevation-m or --elevation-ft".into()))?;
-    let sources = if args.sources.is_empty() { ghcn_sources(&args.id) } else { args.sources };
+    let id = StationId(args.id);
+    let sources = if args.sources.is_empty() { usual_sources(&id) } else { args.sources };
     if sources.is_empty() {
         return Err(CommandError::Usage(format!(
-            "`{}` is no GHCN id, so nobody knows where its temperatures are: name a --source, such as plain-csv:FILE",
-            args.id
+            "`{id}` is no GHCN id, so nobody knows where its temperatures are: name a --source, such as plain-csv:FILE"
         )));
     }
     let station = Station {
-        id: StationId(args.id),
+        id,
         name: args.name,
         place: Point { latitude: args.lat, longitude: args.lon },
         elevation_m,
@@ -353,13 +354,14 @@ fn read_line(line: &str, zone: Tz) -> Option<Listed> {
     let id = field(1, 11);
     let (latitude, longitude) = (field(13, 20).parse().ok()?, field(22, 30).parse().ok()?);
     let elevation_m: f64 = field(32, 37).parse().ok()?;
-    let sources = ghcn_sources(&id);
+    let id = StationId(id);
+    let sources = usual_sources(&id);
     if sources.is_empty() {
         return None;
     }
     let station = Station {
         name: field(42, 71),
-        id: StationId(id),
+        id,
         place: Point { latitude, longitude },
         elevation_m,
         time_zone: zone,
@@ -367,24 +369,6 @@ fn read_line(line: &str, zone: Tz) -> Option<Listed> {
         sources,
     };
     Some(Listed { station, state: field(39, 40), has_elevation: elevation_m > -999.0 })
-}
-
-/// Where a station with a GHCN id can be read; empty for another id. Form of the id (GHCN-Daily readme): two letters of
-/// the country, one sign of the network, eight of the station.
-fn ghcn_sources(id: &str) -> Vec<SourceRef> {
-    let is_ghcn = id.len() == 11
-        && id.chars().all(|c| c.is_ascii_uppercase() || c.is_ascii_digit() || c == '_' || c == '-')
-        && id.chars().take(2).all(|c| c.is_ascii_uppercase());
-    if !is_ghcn {
-        return Vec::new();
-    }
-    let source = |feed, id: String| SourceRef { feed, id };
-    vec![
-        source(FeedKind::GhcnDaily, id.to_owned()),
-        source(FeedKind::DailySummaries, id.to_owned()),
-        // ACIS wants the kind of the id beside it: 6 is GHCN.
-        source(FeedKind::Acis, format!("{id} 6")),
-    ]
 }
 
 fn check(station: &Station) -> Result<(), CommandError> {
@@ -424,7 +408,9 @@ fn source(text: &str) -> Result<SourceRef, String> {
     if id.trim().is_empty() {
         return Err(format!("the station's name in feed {} is missing after the colon", feed.name()));
     }
-    Ok(SourceRef { feed, id: id.trim().to_owned() })
+    let source = SourceRef { feed, id: id.trim().to_owned() };
+    check_source(&source).map_err(|why| why.to_string())?;
+    Ok(source)
 }
 
 pub(super) fn zone(text: &str) -> Result<Tz, String> {
@@ -490,6 +476,6 @@ USW00099903 -12.5000  106.1000    3.0 CO EJEMPLO CAÑÓN                  GSN   
         for text in ["32.75", "32.75 -134.95", "95,0", "0,181", "x,y"] {
             assert!(point(text).is_err(), "{text}");
         }
-        assert!(ghcn_sources("USC00290692").len() == 3 && ghcn_sources("logger-1").is_empty());
+        assert!(usual_sources(&"USC00290692".into()).len() == 3 && usual_sources(&"logger-1".into()).is_empty());
     }
 }

@@ -191,7 +191,7 @@ impl Feed for PlainCsv {
     }
 }
 
-fn address_and_unit(source: &str) -> Result<(&str, Option<Unit>), FeedError> {
+pub(super) fn address_and_unit(source: &str) -> Result<(&str, Option<Unit>), FeedError> {
     let (address, unit) = match source.trim().rsplit_once('#') {
         None => (source.trim(), None),
         Some((address, "fahrenheit")) => (address, Some(Unit::Fahrenheit)),
