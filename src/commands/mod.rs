@@ -13,7 +13,7 @@ pub mod outlook;
 pub mod profile;
 pub mod region;
 pub mod replay;
-//pub mod run;
+pub mod run;
 pub mod station;
 pub mod subscriber;
 pub mod verify;
@@ -43,9 +43,9 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Run the service: keep the schedule and work the queue until told to stop.
-    //Run(run::Run),
+    Run(run::Run),
     /// One cycle now and the queue after it, for those who have a cron already.
-    //Once(run::Once),
+    Once(run::Once),
     /// Where every region's season stands, in the order of their windows.
     Outlook(outlook::OutlookArgs),
     /// What would have been sent in a past season, to whom and when; sends nothing.
@@ -159,8 +159,8 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
     let is_play = matches!(cli.command, Command::Demo(_) | Command::Replay(_));
     start_log(&config, if is_play && config.log.level == "info" { "warn" } else { &config.log.level })?;
     match cli.command {
-        //Command::Run(args) => run::run(args, &config).await,
-        //Command::Once(args) => run::once(args, &config).await,
+        Command::Run(args) => run::run(args, &config).await,
+        Command::Once(args) => run::once(args, &config).await,
         Command::Outlook(args) => outlook::run(&args, &config).await,
         Command::Replay(args) => replay::run(args, &config).await,
         Command::CheckConfig(args) => check_config::run(&args, &config),

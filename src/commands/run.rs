@@ -68,7 +68,10 @@ pub async fn once(args: Once, config: &Config) -> Result<(), CommandError> {
         report.decided.len(),
         report.deliveries
     );
-    println!("{drained}");
+    println!(
+        "{} messages sent, {} to be tried again, {} refused for good, {} uncertain",
+        drained.sent, drained.later, drained.failed, drained.uncertain
+    );
     for silent in pulled.silent_stations() {
         eprintln!("no source of station {silent} answered; `treebell weather status` says why");
     }
@@ -80,7 +83,8 @@ async fn gather(config: &Config) -> Result<(Parts, Outside), CommandError> {
         CommandError::Usage(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
     };
     let channels = channels::from_config(config).map_err(faults)?;
-    let fetcher = Fetcher::new(&config.feeds, Arc::new(SystemClock)).map_err(|why| CommandError::Usage(why.to_string()))?;
+    let fetcher =
+        Fetcher::new(&config.feeds, Arc::new(SystemClock)).map_err(|why| CommandError::Usage(why.to_string()))?;
     let parts = Parts::open(config, Arc::new(SystemClock)).await?;
     let stop = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     Ok((parts, Outside { fetcher, channels, personaliser: Arc::new(stop) }))

@@ -171,7 +171,11 @@ async fn keep_schedule(
             () = shutdown.clone() => return,
         }
         if let Some(step) = watch.step(parts.clock.now()) {
-            warn!(clock.step_s = step.num_seconds(), "the clock moved by {} s beside the time that passed", step.num_seconds());
+            warn!(
+                clock.step_s = step.num_seconds(),
+                "the clock moved by {} s beside the time that passed",
+                step.num_seconds()
+            );
         }
     }
 }

@@ -2,7 +2,7 @@
 
 pub mod assess;
 pub mod cycle;
-//pub mod daemon;
+pub mod daemon;
 pub mod event;
 pub mod import;
 pub mod parts;
