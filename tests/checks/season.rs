@@ -648,7 +648,8 @@ seasons! {
 mod laws {
     use proptest::prelude::*;
     use treebell::season::decide::WordNeeded;
-    use treebell::season::outlook::{Dressing, Ensemble, Member};
+    use treebell::heat::projection::Dressing;
+    use treebell::season::outlook::{Ensemble, Member};
     use treebell::season::{DateSpread, HeatDay, Reached, ReachedBy, RecordTrust, StageId, StageOutlook};
 
     use super::*;

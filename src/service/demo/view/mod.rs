@@ -104,7 +104,7 @@ impl<W: Write> LiveView<W> {
 mod tests {
     use std::collections::BTreeSet;
 
-    use chrono::Days;
+    use chrono::{Days, NaiveDate};
 
     use super::*;
     use crate::heat::{Cutoff, DayTemperatures, HeatRule, Method};
