@@ -639,7 +639,7 @@ mod tests {
         let futures: Vec<f64> = (1..=10).map(f64::from).collect();
         let outlook = Case::of(2019, "", &futures).outlook("2019-01-01");
         let stage = outlook.stage(&"egg-laying-begins".into()).expect("known");
-        assert_eq!(texts(stage.spread), "01-03 01-05 01-30");
+        assert_eq!(texts(stage.spread), "01-04 01-05 01-15");
         assert_eq!(stage.chance_by(day("2019-01-05")), 0.5);
         assert_eq!(stage.chance_by(day("2019-01-04")), 0.3);
         assert_eq!(stage.chance_by(day("2019-12-31")), 1.0);
