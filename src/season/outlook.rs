@@ -17,7 +17,8 @@ use super::{
     DateSpread, FieldReport, HeatDay, Outlook, Policy, Reached, ReachedBy, RecordTrust, SeasonKey, StageId,
     StageOutlook, days_after, days_between,
 };
-use crate::heat::projection::{DRESSED, Dressing, FORECAST_ERROR_SHARES, Now, SeasonProjector};
+pub use crate::heat::projection::Dressing;
+use crate::heat::projection::{DRESSED, FORECAST_ERROR_SHARES, Now, SeasonProjector};
 use crate::heat::scores::{Points, points};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 
