@@ -10,8 +10,8 @@ use super::CommandError;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
-use crate::service::parts::open_store;
 use crate::season::NoticeStatus;
+use crate::service::parts::open_store;
 use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 

@@ -626,11 +626,13 @@ impl Store {
         .await?
         .rows_affected();
         // What is in hand at this moment may go out; if it does not, it must not be tried again.
-        sqlx::query("UPDATE deliveries SET expires_at = $2 WHERE notice_id = $1 AND state = 'leased' AND expires_at > $2")
-            .bind(id)
-            .bind(ms(now))
-            .execute(tx.conn())
-            .await?;
+        sqlx::query(
+            "UPDATE deliveries SET expires_at = $2 WHERE notice_id = $1 AND state = 'leased' AND expires_at > $2",
+        )
+        .bind(id)
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?;
         tx.commit().await?;
         Ok(cancelled)
     }
