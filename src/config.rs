@@ -295,6 +295,8 @@ pub struct SmsConfig {
     /// Statuses that leave open whether the message was taken: it waits for its report and goes out once more. All
     /// others from 300 up are tried again.
     pub uncertain_statuses: Vec<u16>,
+    /// Take phone numbers outside of the United States and Canada: texts there can be dear.
+    pub abroad: bool,
     pub folder: Option<PathBuf>,
 }
 
@@ -315,6 +317,7 @@ impl Default for SmsConfig {
             // 401, 403 and 404 are about us and not about the message: it waits until they are mended.
             refused_statuses: vec![400, 410, 422],
             uncertain_statuses: vec![500, 502, 504],
+            abroad: false,
             folder: None,
         }
     }
@@ -469,8 +472,10 @@ impl Config {
             ("feeds.nws.base_url", &self.feeds.nws.base_url),
             ("feeds.awdb.base_url", &self.feeds.awdb.base_url),
         ] {
-            if let Err(why) = url::Url::parse(url) {
-                fault(path, format!("`{url}` is not an address: {why}"));
+            match url::Url::parse(url) {
+                Ok(parsed) if matches!(parsed.scheme(), "http" | "https") && parsed.has_host() => {}
+                Ok(_) => fault(path, format!("`{url}` is not an http or https address")),
+                Err(why) => fault(path, format!("`{url}` is not an address: {why}")),
             }
         }
         if self.feeds.contact.chars().any(|c| c.is_control() || !c.is_ascii()) {

@@ -20,6 +20,7 @@ pub mod message;
 pub mod people;
 pub mod store;
 
+pub mod chart;
 pub mod delivery;
 pub mod service;
 

@@ -1,12 +1,12 @@
 //! `treebell degree-days`: daily temperatures in, degree-days and their sum out.
 
 use std::fs::File;
-use std::io::{self, Read, Write};
+use std::io::{self, Read};
 
 use chrono::{Days, NaiveDate};
 use serde::Serialize;
 
-use super::CommandError;
+use super::{CommandError, print_json, print_out};
 use crate::heat::{Cutoff, DailySeries, DayTemperatures, HeatRule, HeatRuleError, Method};
 use crate::units::{c_to_f, dd_c_to_f, f_to_c};
 
@@ -47,9 +47,9 @@ pub struct DegreeDays {
 /// # Errors
 /// A usage error for thresholds that do not go together, an unreadable file, or lines that are not right; all faulty
 /// lines are named at once.
-pub async fn run(args: DegreeDays) -> Result<(), CommandError> {
+pub fn run(args: &DegreeDays) -> Result<(), CommandError> {
     let unit = if args.fahrenheit { Unit::Fahrenheit } else { Unit::Celsius };
-    let rule = rule(&args, unit)?;
+    let rule = rule(args, unit)?;
     let name = if args.file == "-" { "standard input" } else { &args.file };
     let cannot = |why: io::Error| CommandError::Usage(format!("could not read `{name}`: {why}"));
     let source: Box<dyn Read> =
@@ -58,8 +58,11 @@ pub async fn run(args: DegreeDays) -> Result<(), CommandError> {
         .map_err(|faults| CommandError::Usage(format!("`{name}` cannot be used:\n  {}", faults.join("\n  "))))?;
 
     let table = Table::new(&rule, &series.series);
-    let output = if args.json { table.json(&args, unit) } else { table.csv(unit) };
-    io::stdout().write_all(output.as_bytes()).or_else(closed_pipe_is_fine)?;
+    if args.json {
+        print_json(&table.document(args, unit))?
+    } else {
+        print_out(&table.csv(unit))?
+    }
     if series.blank > 0 {
         eprintln!("{} with a blank temperature: nothing added", days(series.blank));
     }
@@ -270,7 +273,7 @@ impl Table {
         text
     }
 
-    fn json(&self, args: &DegreeDays, unit: Unit) -> String {
+    fn document(&self, args: &DegreeDays, unit: Unit) -> impl Serialize {
         #[derive(Serialize)]
         struct Row {
             date: NaiveDate,
@@ -288,7 +291,7 @@ impl Table {
             days: Vec<Row>,
         }
         let tidy = |heat: f64| (unit.heat_from_c(heat) * 1e6).round() / 1e6;
-        let document = Document {
+        Document {
             method: args.method,
             cutoff: args.cutoff,
             lower: args.lower,
@@ -304,17 +307,8 @@ impl Table {
                     sum: tidy(*sum),
                 })
                 .collect(),
-        };
-        // Plain numbers and strings always make a document.
-        serde_json::to_string_pretty(&document).unwrap_or_default() + "\n"
+        }
     }
-}
-
-fn closed_pipe_is_fine(why: io::Error) -> Result<(), CommandError> {
-    if why.kind() == io::ErrorKind::BrokenPipe {
-        return Ok(());
-    }
-    Err(CommandError::Failed(format!("could not write the result: {why}")))
 }
 
 fn days(count: usize) -> String {

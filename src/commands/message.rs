@@ -28,7 +28,7 @@ enum MessageCommand {
     /// Show messages as people will read them, with the parts a text takes and how easy it reads
     ///
     /// Sender and templates are those of the settings; dates and weather come from an invented sample.
-    Preview(Preview),
+    Preview(Box<Preview>),
 
     /// Check every template, your own and the built-in ones, with the longest names allowed
     ///
@@ -162,12 +162,13 @@ fn describe(out: &mut String, name: &str, language: Language, message: &Message)
             let body = segments.texts.join("\n| ");
             writeln!(out, "== {head}\n\n| {body}\n")
         }
-        Message::Email { subject, text, .. } => {
+        Message::Email { subject, text, calendar, .. } => {
             let pieces = Document::parse(text).pieces();
             let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject.as_str()]), language);
             let body =
                 text.lines().map(|line| format!("| {line}").trim_end().to_owned()).collect::<Vec<_>>().join("\n");
-            writeln!(out, "== {name}, {}, email: {ease}\n\nSubject: {subject}\n\n{body}\n", language.code())
+            let attached = if calendar.is_some() { ", with a calendar entry" } else { "" };
+            writeln!(out, "== {name}, {}, email{attached}: {ease}\n\nSubject: {subject}\n\n{body}\n", language.code())
         }
     };
 }

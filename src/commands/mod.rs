@@ -5,8 +5,19 @@
 pub mod check_config;
 pub mod degree_days;
 pub mod deliveries;
+pub mod demo;
+pub mod field_report;
 pub mod message;
 pub mod notices;
+pub mod outlook;
+pub mod profile;
+pub mod region;
+pub mod replay;
+pub mod run;
+pub mod station;
+pub mod subscriber;
+pub mod verify;
+pub mod weather;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -14,6 +25,8 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 use crate::config::{Config, ConfigError};
+use crate::service::parts::PartsError;
+use crate::store::StoreError;
 
 /// Watches public temperatures and tells pinyon owners when to inspect their trees for needle scale eggs.
 #[derive(Debug, Parser)]
@@ -29,12 +42,33 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Run the service: keep the schedule and work the queue until told to stop.
+    Run(run::Run),
+    /// One cycle now and the queue after it, for those who have a cron already.
+    Once(run::Once),
+    /// Where every region's season stands, in the order of their windows.
+    Outlook(outlook::OutlookArgs),
+    /// What would have been sent in a past season, to whom and when; sends nothing.
+    Replay(replay::Replay),
     /// Check the settings and say when the cycle runs next.
     CheckConfig(check_config::CheckConfig),
     DegreeDays(degree_days::DegreeDays),
+    Verify(verify::Verify),
+    /// Play a season in an invented state: no network, no account.
+    Demo(demo::Demo),
     Deliveries(deliveries::Deliveries),
     Notices(notices::Notices),
     Message(message::MessageArgs),
+    Profile(profile::ProfileCommand),
+    #[command(subcommand)]
+    Region(region::RegionCommand),
+    #[command(subcommand)]
+    Station(station::StationCommand),
+    #[command(subcommand)]
+    Subscriber(subscriber::SubscriberCommand),
+    #[command(subcommand)]
+    FieldReport(field_report::FieldReportCommand),
+    Weather(weather::Weather),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -50,6 +84,42 @@ pub enum CommandError {
     CheckSaidNo(String),
     #[error("{0}")]
     Failed(String),
+}
+
+/// What was wished for cannot be had, or the store cannot be used: told apart for whoever reads exit codes.
+impl From<StoreError> for CommandError {
+    fn from(why: StoreError) -> Self {
+        match &why {
+            StoreError::Conflict(_) | StoreError::BadAddress { .. } | StoreError::NoFolder { .. } => {
+                Self::Usage(with_causes(&why))
+            }
+            _ => Self::Store(with_causes(&why)),
+        }
+    }
+}
+
+impl From<PartsError> for CommandError {
+    fn from(why: PartsError) -> Self {
+        match why {
+            PartsError::Store(why) => why.into(),
+            other => Self::Usage(with_causes(&other)),
+        }
+    }
+}
+
+/// A fault with the faults behind it, one sentence each.
+fn with_causes(why: &dyn std::error::Error) -> String {
+    let mut text = why.to_string();
+    let mut cause = why.source();
+    while let Some(why) = cause {
+        let words = why.to_string();
+        if !text.contains(&words) {
+            text.push_str(": ");
+            text.push_str(&words);
+        }
+        cause = why.source();
+    }
+    text
 }
 
 impl CommandError {
@@ -85,22 +155,53 @@ impl Cli {
 /// See [`CommandError`].
 pub async fn run(cli: Cli) -> Result<(), CommandError> {
     let config = cli.settings()?;
-    start_log(&config)?;
+    // A played season logs what a real one would; that is not news to whoever watches it.
+    let is_play = matches!(cli.command, Command::Demo(_) | Command::Replay(_));
+    start_log(&config, if is_play && config.log.level == "info" { "warn" } else { &config.log.level })?;
     match cli.command {
+        Command::Run(args) => run::run(args, &config).await,
+        Command::Once(args) => run::once(args, &config).await,
+        Command::Outlook(args) => outlook::run(&args, &config).await,
+        Command::Replay(args) => replay::run(args, &config).await,
         Command::CheckConfig(args) => check_config::run(&args, &config),
-        Command::DegreeDays(args) => degree_days::run(args).await,
+        Command::DegreeDays(args) => degree_days::run(&args),
+        Command::Verify(args) => verify::run(&args, &config).await,
+        Command::Demo(args) => demo::run(args).await,
         Command::Deliveries(args) => deliveries::run(args, &config).await,
         Command::Notices(args) => notices::run(args, &config).await,
         Command::Message(args) => message::run(&args, &config),
+        Command::Profile(args) => profile::run(&args, &config),
+        Command::Region(args) => region::run(args, &config).await,
+        Command::Station(args) => station::run(args, &config).await,
+        Command::Subscriber(args) => subscriber::run(args, &config).await,
+        Command::FieldReport(args) => field_report::run(args, &config).await,
+        Command::Weather(args) => weather::run(&args, &config).await,
     }
 }
 
 /// Talk goes to standard error, at the level the settings ask for.
-fn start_log(config: &Config) -> Result<(), CommandError> {
-    let filter = tracing_subscriber::EnvFilter::try_new(&config.log.level)
-        .map_err(|why| CommandError::Usage(format!("log.level: `{}` is not a filter: {why}", config.log.level)))?;
+fn start_log(config: &Config, level: &str) -> Result<(), CommandError> {
+    let filter = tracing_subscriber::EnvFilter::try_new(level)
+        .map_err(|why| CommandError::Usage(format!("log.level: `{level}` is not a filter: {why}")))?;
     let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
     // A second start, as tests do, keeps the first.
     let _ = if config.log.json { log.json().try_init() } else { log.compact().try_init() };
     Ok(())
+}
+
+/// JSON on standard output, for programs.
+fn print_json<T: serde::Serialize + ?Sized>(value: &T) -> Result<(), CommandError> {
+    let text = serde_json::to_string_pretty(value).map_err(|why| CommandError::Failed(format!("no JSON: {why}")))?;
+    print_out(&format!("{text}\n"))
+}
+
+/// Text on standard output. A reader that has seen enough, as `head` has, is no fault.
+fn print_out(text: &str) -> Result<(), CommandError> {
+    use std::io::{ErrorKind, Write};
+    match std::io::stdout().write_all(text.as_bytes()) {
+        Err(why) if why.kind() != ErrorKind::BrokenPipe => {
+            Err(CommandError::Failed(format!("standard output cannot be written: {why}")))
+        }
+        _ => Ok(()),
+    }
 }

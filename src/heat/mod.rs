@@ -1,10 +1,15 @@
-//! Pure arithmetic of heat: degree-days, their sums, and projections of the day a sum is reached.
+//! Pure arithmetic of heat: degree-days, their sums, projections of the day a sum is reached, and fits to observed days.
 //!
 //! Nothing here does I/O, holds a clock or panics on data. Temperatures are °C, heat is °C·day.
 
 pub mod degree_days;
+pub mod hindcast;
 pub mod hourly;
 pub mod projection;
+pub mod scores;
+
+pub mod closed_forms;
+pub mod fit;
 
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};

@@ -9,7 +9,7 @@ use super::facts::{LONGEST_SENDER_SHORT, NoticeFacts, Sender};
 use super::readability::{self, Ease};
 use super::samples::{self, Sample};
 use super::sms::{self, Encoding, Segments};
-use super::template::{Reply, TemplateFault, Templates, most_parts, notice_file, reply_file};
+use super::template::{Reply, TemplateFault, Templates, calendar_file, most_parts, notice_file, reply_file};
 use super::{Message, STOP_LINK_PLACE};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
@@ -93,8 +93,11 @@ impl Findings<'_> {
                     self.fault(&file, "stop", format!("does not say how to stop; wanted is {}", stop.join(" or ")));
                 }
             }
-            Ok(Message::Email { subject, text, html, .. }) => {
+            Ok(Message::Email { subject, text, html, calendar }) => {
                 self.check_email(&file, &subject, &text, &html, language, sample);
+                if let Some(calendar) = calendar {
+                    self.check_calendar(&calendar, language);
+                }
             }
             Err(why) => {
                 self.faults.insert((file, "render"), why.0);
@@ -175,6 +178,13 @@ impl Findings<'_> {
         self.note(file, None, ease, sample);
     }
 
+    fn check_calendar(&mut self, calendar: &str, language: Language) {
+        let file = calendar_file(language);
+        let text = calendar.replace("\r\n ", "").replace("\\,", ",").replace("\\;", ";").replace("\\n", " ");
+        self.check_washing(&file, &text, language);
+        self.check_insecticides(&file, &text, language);
+    }
+
     /// Who speaks, what is happening, where, when, what to do (Mileti & Sorensen 1990).
     fn check_five_things(&mut self, file: &str, text: &str, language: Language, style: DateStyle, sample: &Sample) {
         let facts = &sample.facts;
@@ -247,7 +257,7 @@ impl Findings<'_> {
                     (&["normas locales", "reglas locales", "códigos locales"], "local codes first (normas locales)"),
                     (&["con licencia"], "licensed applicators (con licencia)"),
                     (&["abejas"], "bees (abejas)"),
-                    (&["en el agua", "del agua"], "water (agua)"),
+                    (&["en el agua", "lejos del agua"], "water (agua)"),
                 ],
             ),
         };
@@ -315,7 +325,8 @@ impl Findings<'_> {
             Channel::ALL.map(|channel| Language::ALL.map(|language| notice_file(kind, language, channel)))
         });
         let replies = Reply::ALL.into_iter().map(|reply| Language::ALL.map(|language| reply_file(reply, language)));
-        for [english, spanish] in notices.chain(replies).collect::<Vec<_>>() {
+        let calendars = [Language::ALL.map(calendar_file)];
+        for [english, spanish] in notices.chain(replies).chain(calendars).collect::<Vec<_>>() {
             let of_english = self.templates.names_used(&english);
             let of_spanish = self.templates.names_used(&spanish);
             for (file, other, lacking) in

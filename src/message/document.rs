@@ -21,6 +21,8 @@
 //! ---                         a line of dashes after an empty one: the small print follows
 //! ```
 
+use super::STOP_LINK_PLACE;
+
 /// Columns of the plain text part; RFC 5322 asks for lines of at most 78.
 const TEXT_WIDTH: usize = 72;
 
@@ -221,7 +223,7 @@ fn next_link(text: &str) -> Option<(&str, Run, &str)> {
     }
 }
 
-/// `[words](address)`; the address may not hold a blank or a closing bracket.
+/// `[words](address)`.
 fn named_link(text: &str) -> Option<(&str, Run, &str)> {
     let mut from = 0;
     loop {
@@ -230,14 +232,19 @@ fn named_link(text: &str) -> Option<(&str, Run, &str)> {
         if let Some((words, tail)) = inner.split_once("](")
             && !words.contains('[')
             && let Some((address, after)) = tail.split_once(')')
-            && !address.is_empty()
-            && !address.contains(char::is_whitespace)
+            && is_address(address)
         {
             let run = Run { text: words.to_owned(), link: Some(address.to_owned()) };
             return Some((text.get(..open)?, run, after));
         }
         from = open + 1;
     }
+}
+
+/// What a named link may lead to: a page, a mailbox, a telephone, or the place of the reader's own stop link.
+fn is_address(text: &str) -> bool {
+    let known = ["https://", "http://", "mailto:", "tel:", STOP_LINK_PLACE];
+    known.iter().any(|start| text.starts_with(start)) && !text.contains(char::is_whitespace)
 }
 
 fn bare_link(text: &str) -> Option<(&str, Run, &str)> {
@@ -349,7 +356,8 @@ mod tests {
 
     #[test]
     fn links_are_found_with_and_without_a_name() {
-        let line = runs("See [the page](https://example.org/a?b=1) or https://example.org/c. [no] (link)");
+        let line =
+            runs("See [the page](https://example.org/a?b=1) or https://example.org/c. [no] (link) [no](javascript:x)");
         let link = |text: &str, link: &str| Run { text: text.into(), link: Some(link.into()) };
         let plain = |text: &str| Run { text: text.into(), link: None };
         assert_eq!(
@@ -359,12 +367,12 @@ mod tests {
                 link("the page", "https://example.org/a?b=1"),
                 plain(" or "),
                 link("https://example.org/c", "https://example.org/c"),
-                plain(". [no] (link)"),
+                plain(". [no] (link) [no](javascript:x)"),
             ]
         );
         assert_eq!(
             super::plain(&line),
-            "See the page: https://example.org/a?b=1 or https://example.org/c. [no] (link)"
+            "See the page: https://example.org/a?b=1 or https://example.org/c. [no] (link) [no](javascript:x)"
         );
     }
 

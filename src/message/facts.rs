@@ -119,7 +119,7 @@ impl NoticeFacts {
     /// Takes the facts from an outlook; every date a notice needs is there afterwards.
     ///
     /// Where the outlook has no likely day for a stage: egg laying is put on the outlook's own day (a field report came
-    /// before the model), hatch [`LAYING_TO_HATCH_DAYS`] after egg laying. The last day to wash is the early (10 %) date
+    /// before the model), hatch thirty days after egg laying. The last day to wash is the early (10 %) date
     /// of the hatch while that leaves some days to act, then the likely date, and never before the outlook's day.
     pub fn from_outlook(
         sender: Sender,

@@ -6,6 +6,7 @@ pub mod template;
 pub mod check;
 pub mod readability;
 
+pub mod calendar;
 pub mod dates;
 pub mod document;
 pub mod samples;

@@ -169,11 +169,11 @@ fn english(word: &[char]) -> usize {
     let vowel_from_end = |back: usize| word.len().checked_sub(back).is_some_and(is_vowel);
     let silent = if ends("e") {
         // Silent in "scale"; not in "tree" and not in "needle".
-        !vowel_from_end(2) && !(ends("le") && !vowel_from_end(3))
+        !vowel_from_end(2) && (vowel_from_end(3) || !ends("le"))
     } else if ends("es") {
         // Silent in "scales"; not in "places", "branches", "needles", "trees".
         let sounds = ["ses", "xes", "zes", "ches", "shes", "ces", "ges"].iter().any(|ending| ends(ending));
-        !sounds && !vowel_from_end(3) && !(ends("les") && !vowel_from_end(4))
+        !sounds && !vowel_from_end(3) && (vowel_from_end(4) || !ends("les"))
     } else if ends("ed") {
         // Silent in "washed"; not in "needed", "started".
         !vowel_from_end(3) && !ends("ted") && !ends("ded")

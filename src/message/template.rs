@@ -13,6 +13,7 @@ use minijinja::syntax::SyntaxConfig;
 use minijinja::value::Value;
 use minijinja::{AutoEscape, Environment, ErrorKind, UndefinedBehavior};
 
+use super::calendar;
 use super::dates::{self, DateStyle};
 use super::document::{Block, Document, Line};
 use super::facts::{NoticeFacts, Sender, StageDates};
@@ -101,7 +102,7 @@ impl Templates {
         facts: &NoticeFacts,
     ) -> Result<Message, RenderError> {
         match channel {
-            Channel::Email => self.render_email(&notice_file(kind, language, channel), language, facts),
+            Channel::Email => self.render_email(kind, language, facts),
             Channel::Sms => {
                 let file = notice_file(kind, language, channel);
                 let text = self.render_short(&file, &facts.sender, |sender, fold| {
@@ -143,18 +144,27 @@ impl Templates {
         }
     }
 
-    fn render_email(&self, file: &str, language: Language, facts: &NoticeFacts) -> Result<Message, RenderError> {
-        let values = notice_values(facts, language, Channel::Email, Names::AsWritten);
-        let whole = self.render(file, Value::from(values))?;
-        let (first, body) = whole.split_once('\n').unwrap_or((&whole, ""));
-        let subject = first.strip_prefix("Subject:").map(one_line).filter(|subject| !subject.is_empty());
-        let Some(subject) = subject else {
-            let what = "the first line is to be `Subject: ` and the subject of the e-mail".to_owned();
-            return Err(RenderError(TemplateFault { file: self.place(file), line: Some(1), what }));
-        };
-        let document = Document::parse(body);
+    fn render_email(&self, kind: NoticeKind, language: Language, facts: &NoticeFacts) -> Result<Message, RenderError> {
+        let values = Value::from(notice_values(facts, language, Channel::Email, Names::AsWritten));
+        let (subject, body) = self.render_titled(&notice_file(kind, language, Channel::Email), values.clone())?;
+        let document = Document::parse(&body);
         let html = self.render(LAYOUT, layout_values(&document, language, &subject, &one_line(&facts.sender.name)))?;
-        Ok(Message::Email { subject, text: document.to_text(), html, calendar: None })
+        let (summary, description) = self.render_titled(&calendar_file(language), values)?;
+        let calendar = calendar::entry(kind, facts, &summary, description.trim());
+        Ok(Message::Email { subject, text: document.to_text(), html, calendar })
+    }
+
+    /// A file whose first line is its title: the subject of an e-mail, the name of a calendar entry.
+    fn render_titled(&self, file: &str, values: Value) -> Result<(String, String), RenderError> {
+        let whole = self.render(file, values)?;
+        let (first, body) = whole.split_once('\n').unwrap_or((&whole, ""));
+        match first.strip_prefix("Subject:").map(one_line).filter(|subject| !subject.is_empty()) {
+            Some(subject) => Ok((subject, body.to_owned())),
+            None => {
+                let what = "the first line is to be `Subject: ` and the subject in words".to_owned();
+                Err(RenderError(TemplateFault { file: self.place(file), line: Some(1), what }))
+            }
+        }
     }
 
     fn render_short(
@@ -178,6 +188,9 @@ impl Templates {
             if shortest.as_ref().is_none_or(|(fewest, _)| parts < *fewest) {
                 shortest = Some((parts, text));
             }
+            if parts == 1 {
+                break;
+            }
         }
         Ok(shortest.map(|(_, text)| text).unwrap_or_default())
     }
@@ -198,28 +211,23 @@ impl Templates {
             cause = error.source();
         }
         let file = inner.name().filter(|name| self.files.contains_key(*name)).unwrap_or(file);
-        let kind = inner.kind().to_string();
-        let what = match (inner.kind(), inner.detail()) {
-            (ErrorKind::UnknownFilter | ErrorKind::UnknownFunction | ErrorKind::UnknownTest, Some(detail)) => {
+        let detail = inner.detail().unwrap_or_default();
+        let what = match inner.kind() {
+            ErrorKind::UnknownFilter | ErrorKind::UnknownFunction | ErrorKind::UnknownTest => {
                 format!("{detail}: message templates have no filters, functions or tests")
             }
-            (ErrorKind::TemplateNotFound, Some(detail)) => {
-                let parts = self.files.keys().filter_map(|name| name.strip_suffix(".part.txt")).collect::<Vec<_>>();
-                format!(
-                    "{detail}; files to include are {}",
-                    parts
-                        .iter()
-                        .map(|name| format!("{}.part.txt", name.split_once('/').map_or(*name, |(_, name)| name)))
-                        .collect::<BTreeSet<_>>()
-                        .into_iter()
-                        .collect::<Vec<_>>()
-                        .join(", ")
-                )
-            }
-            (_, Some(detail)) => format!("{kind}: {detail}"),
-            (_, None) => kind,
+            ErrorKind::TemplateNotFound => format!("{detail}; files to include are {}", self.parts().join(", ")),
+            kind if detail.is_empty() => kind.to_string(),
+            kind => format!("{kind}: {detail}"),
         };
         TemplateFault { file: self.place(file), line: inner.line(), what }
+    }
+
+    /// The files that other files include.
+    fn parts(&self) -> Vec<&str> {
+        let english = format!("{}/", Language::En.code());
+        let names = self.files.keys().filter_map(|name| name.strip_prefix(&english));
+        names.filter(|name| name.ends_with(".part.txt")).collect()
     }
 
     fn check_names(&self, faults: &mut Vec<TemplateFault>) {
@@ -292,6 +300,11 @@ pub struct RenderError(pub TemplateFault);
 /// Name of a notice's file.
 pub(super) fn notice_file(kind: NoticeKind, language: Language, channel: Channel) -> String {
     format!("{}/{}.{}.txt", language.code(), kind.name(), channel.name())
+}
+
+/// Name of the file of the calendar entry.
+pub(super) fn calendar_file(language: Language) -> String {
+    format!("{}/washing.calendar.txt", language.code())
 }
 
 /// Name of a reply's file.
@@ -441,7 +454,7 @@ fn line_value(line: &Line) -> Value {
 
 /// Text on one line: control characters, line ends and runs of blanks become one blank, and the characters that mark
 /// the place of a personal part are taken out. So no value can add a header, a paragraph or a second stop link.
-fn one_line(text: &str) -> String {
+pub(super) fn one_line(text: &str) -> String {
     let mut line = String::with_capacity(text.len());
     for c in text.chars() {
         if c.is_control() || matches!(c, ' ' | '\u{2028}' | '\u{2029}') {
@@ -619,7 +632,7 @@ macro_rules! built_in {
 }
 
 /// Every file of the house by its name in the folder.
-const BUILT_IN: [(&str, &str); 33] = built_in![
+const BUILT_IN: [(&str, &str); 35] = built_in![
     "layout.html",
     "en/basis.part.txt",
     "en/care.part.txt",
@@ -637,6 +650,7 @@ const BUILT_IN: [(&str, &str); 33] = built_in![
     "en/too-late-to-wash.sms.txt",
     "en/help.sms.txt",
     "en/stopped.sms.txt",
+    "en/washing.calendar.txt",
     "es/basis.part.txt",
     "es/care.part.txt",
     "es/footer.part.txt",
@@ -653,6 +667,7 @@ const BUILT_IN: [(&str, &str); 33] = built_in![
     "es/too-late-to-wash.sms.txt",
     "es/help.sms.txt",
     "es/stopped.sms.txt",
+    "es/washing.calendar.txt",
 ];
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! Subscribers, their addresses and their consent.
 
 mod address;
+pub mod import;
 
 use serde::{Deserialize, Serialize};
 

@@ -268,10 +268,10 @@ impl<'a> View<'a> {
             return Stand::Past(SkipReason::WindowClosed { since });
         }
         let kind = NoticeKind::InspectNow;
-        let crossed = opens.reached.filter(|reached| reached.by == ReachedBy::Model).map(|reached| {
-            let real = if reached.on_real_days { None } else { Some(WordNeeded::NotOnRealDays) };
-            (reached.on, Ground::Crossed { on: reached.on }, self.untrusted().or(real))
-        });
+        let crossed = opens
+            .reached
+            .filter(|reached| reached.by == ReachedBy::Model)
+            .map(|reached| (reached.on, Ground::Crossed { on: reached.on }, self.word_for_model(opens)));
         let seen = self.seen_open.first().and_then(|report| {
             let reason =
                 Ground::Seen { report: report.id.clone(), stage: report.stage.clone()?, on: report.observed_on };
@@ -285,9 +285,7 @@ impl<'a> View<'a> {
         }
         let chance = opens.chance_by(self.today);
         if chance > 0.0 && chance >= self.policy.inspect_chance {
-            let real = self.stands_on_real_days(opens);
-            let word = self.untrusted().or((!real).then_some(WordNeeded::NotOnRealDays));
-            return self.in_place(kind, Ground::BegunLikely { chance }, word, self.today);
+            return self.in_place(kind, Ground::BegunLikely { chance }, self.word_for_model(opens), self.today);
         }
         Stand::NotYet(QuietReason::NotBegun { chance })
     }
@@ -325,12 +323,7 @@ impl<'a> View<'a> {
         };
         let seen =
             self.seen_from(&self.facts.profile.window.closes).first().is_some_and(|seen| seen.observed_on == since);
-        let real = closes.reached.is_none_or(|reached| reached.on_real_days);
-        let word = match self.untrusted() {
-            _ if seen => None,
-            None if !real => Some(WordNeeded::NotOnRealDays),
-            word => word,
-        };
+        let word = if seen { None } else { self.word_for_model(closes) };
         self.in_place(NoticeKind::TooLateToWash, Ground::Closed { since }, word, since)
     }
 
@@ -379,8 +372,9 @@ impl<'a> View<'a> {
             (Some(Standing::Waiting { word_needed: None }), stand) => self.waiting_for_hour(kind, stand),
             (Some(Standing::Waiting { word_needed: Some(word) }), stand) => self.waiting_for_word(word, stand),
             (_, Stand::In { reason, word_needed, expires_on }) => match later(Going::Waits) {
-                Some(later) => quiet(QuietReason::LaterWaits { later }),
-                None => Answer::Announce(self.terms(reason, word_needed, expires_on)),
+                // One question at a time; what needs no word goes out, though a later one waits for its own.
+                Some(later) if word_needed.is_some() => quiet(QuietReason::LaterWaits { later }),
+                _ => Answer::Announce(self.terms(reason, word_needed, expires_on)),
             },
             (_, Stand::NotYet(reason)) => quiet(reason),
             (_, Stand::Past(reason)) => skip(reason),
@@ -440,13 +434,22 @@ impl<'a> View<'a> {
         }
     }
 
-    /// The sum that a chance starts from ends on an observed day, and filled days brought no more of the heat that the
-    /// stage needs than the policy lets pass. With more heat this becomes [`Reached::on_real_days`].
-    fn stands_on_real_days(&self, stage: &StageOutlook) -> bool {
+    /// What the model says of a stage being here leaves unasked only on a record to be trusted and on real days.
+    ///
+    /// Of a stage not on the record yet that asks for a sum that ends on an observed day, and to which filled days
+    /// brought no more than the policy lets pass: with more heat this becomes [`Reached::on_real_days`].
+    fn word_for_model(&self, stage: &StageOutlook) -> Option<WordNeeded> {
         let outlook = self.facts.outlook;
-        let filled = outlook.heat_sum - outlook.observed_sum;
-        outlook.last_day == outlook.newest_real_day
-            && stage.at_sum.is_none_or(|at_sum| filled <= self.policy.filled_share_limit * at_sum + 1e-9)
+        let real = stage.reached.map_or_else(
+            || {
+                let filled = outlook.heat_sum - outlook.observed_sum;
+                let allowance = self.policy.filled_share_limit;
+                outlook.last_day == outlook.newest_real_day
+                    && stage.at_sum.is_none_or(|at_sum| filled <= allowance * at_sum + 1e-9)
+            },
+            |reached| reached.on_real_days,
+        );
+        self.untrusted().or((!real).then_some(WordNeeded::NotOnRealDays))
     }
 
     /// Whether a notice that goes out on `on` is early by more than the policy lets pass, as far as is known today.

@@ -11,6 +11,8 @@ pub mod policy;
 pub mod decide;
 pub mod verdict;
 
+pub mod rehearsal;
+
 pub mod words;
 
 use std::fmt;

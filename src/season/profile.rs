@@ -170,6 +170,21 @@ impl Profile {
         super::days_before(self.first_day(season.saturating_add(1)), 1)
     }
 
+    /// Stages that come at a fixed sum from the biofix, with that sum in °C·day, in the profile's order.
+    pub fn heat_marks(&self) -> Vec<(StageId, f64)> {
+        let mut marks: Vec<(StageId, f64)> = Vec::new();
+        for stage in &self.stages {
+            let from = match &stage.after {
+                None => Some(0.0),
+                Some(after) => marks.iter().find(|(id, _)| id == after).map(|(_, sum)| *sum),
+            };
+            if let (Some(from), Need::DegreeDays(need)) = (from, stage.need) {
+                marks.push((stage.id.clone(), from + need));
+            }
+        }
+        marks
+    }
+
     pub fn stage(&self, id: &StageId) -> Option<&Stage> {
         self.stages.iter().find(|stage| stage.id == *id)
     }

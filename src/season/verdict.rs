@@ -157,7 +157,7 @@ pub enum QuietReason {
     SwitchedOff,
     /// Last days goes out on a day after inspect now at the earliest.
     InspectNotSentBefore,
-    /// A later notice waits for a word; until it is given, this one has no place.
+    /// A later notice waits for a word, and this one would need one too.
     LaterWaits {
         later: NoticeKind,
     },

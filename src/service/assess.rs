@@ -5,7 +5,8 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::config::WeatherConfig;
-use crate::heat::{DayOrigin, FilledDay};
+use crate::heat::FilledDay;
+use crate::heat::projection::{Dressing, PastSeason, Projector, SeasonProjector};
 use crate::region::{Region, Release};
 use crate::season::decide::{self, Decision, Facts, Told};
 use crate::season::outlook::{self, OutlookInput, PastYear};
@@ -18,6 +19,9 @@ use crate::weather::record::{Known, RecordIndex};
 
 /// A past year serves as a trace when at most this share of its days up to the last stage is the calendar mean.
 const MOST_CLIMATOLOGY: f64 = 0.1;
+
+/// A season is followed for a year, counted with a 29 February.
+pub const SEASON_DAYS: usize = 366;
 
 /// Fewer earlier years than this, and a replay borrows later ones, saying so.
 const ENOUGH_EARLIER_YEARS: usize = 10;
@@ -46,7 +50,7 @@ pub struct SeasonDesk {
     primary: Arc<StationBook>,
     books: Vec<Arc<StationBook>>,
     normals: Vec<Normals>,
-    past: Vec<PastYear>,
+    projector: SeasonProjector,
     pub past_from: PastFrom,
 }
 
@@ -100,8 +104,9 @@ impl SeasonDesk {
             }
         }
         let normals = books.iter().map(|book| normals_of(book, normals_known)).collect();
+        let projector = Projector::new(profile.heat, SEASON_DAYS, &past).for_season(season);
         let key = SeasonKey { profile: profile.id.clone(), region: region.id.clone(), year: season };
-        Some(Self { key, profile: profile.clone(), primary, books, normals, past, past_from })
+        Some(Self { key, profile: profile.clone(), primary, books, normals, projector, past_from })
     }
 
     /// The region's own station. A desk is only opened with one.
@@ -128,7 +133,7 @@ impl SeasonDesk {
 
     /// How many past years the projection leans on.
     pub fn past_years(&self) -> usize {
-        self.past.len()
+        self.projector.seasons().len()
     }
 
     /// Record to decision for one day, with what was known at that moment.
@@ -158,8 +163,15 @@ impl SeasonDesk {
     ) -> Assessment {
         let prepared = self.days(rules, known, facts.today);
         let heat = outlook::season_heat(&self.profile, self.key.year, &prepared.days);
-        let forecast = self.forecast_heat(&prepared.days, facts.forecast);
-        let ensemble = outlook::past_years_ensemble(&self.profile, self.key.year, &heat, &self.past, &forecast);
+        let ensemble = outlook::projected_ensemble(
+            &self.profile,
+            self.key.year,
+            &self.projector,
+            &heat,
+            &prepared.days,
+            facts.forecast,
+            &Dressing::default(),
+        );
         let outlook = outlook::make(&OutlookInput {
             season: &self.key,
             profile: &self.profile,
@@ -181,20 +193,11 @@ impl SeasonDesk {
         });
         Assessment { heat, rejected: prepared.rejected, outlook, decision }
     }
-
-    /// The forecast's own days, following the record without a hole.
-    fn forecast_heat(&self, days: &[FilledDay], forecast: &[FilledDay]) -> Vec<HeatDay> {
-        let Some(last) = days.last().map(|day| day.day) else { return Vec::new() };
-        let joined: Vec<FilledDay> =
-            days.iter().cloned().chain(forecast.iter().filter(|day| day.day > last).cloned()).collect();
-        let mut heat = outlook::season_heat(&self.profile, self.key.year, &joined);
-        heat.retain(|day| day.day > last && day.origin == DayOrigin::Forecast);
-        heat
-    }
 }
 
-/// Calendar years joined and cut into the profile's seasons, the season itself left out.
-fn past_seasons(profile: &Profile, season: i32, years: &[prepare::PastYear]) -> Vec<PastYear> {
+/// Calendar years joined and cut into the profile's seasons, the season itself left out, and of the others those that
+/// can serve as futures.
+pub fn past_seasons(profile: &Profile, season: i32, years: &[prepare::PastYear]) -> Vec<PastSeason> {
     let days: Vec<FilledDay> = years.iter().flat_map(|year| year.days.iter().cloned()).collect();
     years
         .iter()
@@ -204,7 +207,10 @@ fn past_seasons(profile: &Profile, season: i32, years: &[prepare::PastYear]) -> 
             let (first, last) = (profile.first_day(year), profile.last_day(year));
             let from = days.partition_point(|day| day.day < first);
             let to = days.partition_point(|day| day.day <= last);
-            PastYear::from_days(profile, year, days.get(from..to)?, MOST_CLIMATOLOGY)
+            let of_season = days.get(from..to)?;
+            PastYear::from_days(profile, year, of_season, MOST_CLIMATOLOGY)?;
+            let days = of_season.iter().map(|day| day.temperatures).collect();
+            Some(PastSeason { season: year, first, days })
         })
         .collect()
 }

@@ -244,13 +244,9 @@ async fn serve(
         report.days_assessed += 1;
     }
 
-    let stored = notices_of(&parts.store, region, &profile, season).await?;
-    let told: Vec<Told> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
-    let station = desk.station();
-    let forecast = books.forecast(station, now).await?;
-    let facts = DayFacts { today, now, forecast: &forecast, told: &told, reports: &reports };
-    let assessment = desk.assess(&parts.config.weather, &parts.config.policy, region.release, &facts);
+    let assessment = look_at(parts, books, &desk, region, &profile, &reports, now).await?;
     report.days_assessed += 1;
+    let station = desk.station();
     let done = commit(parts, region, &profile, &station.name, &assessment, now).await?;
     report.deliveries += done.deliveries;
     for (kind, mut step) in done.steps {
@@ -263,6 +259,41 @@ async fn serve(
         watch(Event::Notice { day: today, region: region.id.clone(), kind, step });
     }
     Ok(assessment.outlook)
+}
+
+/// A region's outlook and what would be decided now, with nothing written.
+///
+/// # Errors
+/// See [`RegionFault`].
+pub async fn look(
+    parts: &Parts,
+    books: &mut Books,
+    desks: &mut Desks,
+    region: &Region,
+    now: DateTime<Utc>,
+) -> Result<Assessment, RegionFault> {
+    let profile = parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
+    let desk = desks.get(parts, books, region, profile, season, now).await?;
+    let reports = reports_of(&parts.store, region, profile, season).await?;
+    look_at(parts, books, &desk, region, profile, &reports, now).await
+}
+
+async fn look_at(
+    parts: &Parts,
+    books: &Books,
+    desk: &SeasonDesk,
+    region: &Region,
+    profile: &Profile,
+    reports: &[FieldReport],
+    now: DateTime<Utc>,
+) -> Result<Assessment, RegionFault> {
+    let today = now.with_timezone(&region.time_zone).date_naive();
+    let stored = notices_of(&parts.store, region, profile, desk.key.year).await?;
+    let told: Vec<Told> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
+    let forecast = books.forecast(desk.station(), now).await?;
+    let facts = DayFacts { today, now, forecast: &forecast, told: &told, reports };
+    Ok(desk.assess(&parts.config.weather, &parts.config.policy, region.release, &facts))
 }
 
 async fn missed_days(

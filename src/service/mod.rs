@@ -2,8 +2,13 @@
 
 pub mod assess;
 pub mod cycle;
+pub mod daemon;
 pub mod event;
+pub mod import;
 pub mod parts;
+pub mod pull;
 pub mod replay;
+pub mod stop_links;
+pub mod verify;
 
 pub mod demo;

@@ -310,6 +310,11 @@ async fn let_time_pass(
     loop {
         if let Some(dispatcher) = dispatcher {
             dispatcher.drain_due().await?;
+            for (region, channel, count) in parts.store.sent_at(clock.now()).await? {
+                for _ in 0..count {
+                    watch(Event::Delivered { region: region.clone(), channel });
+                }
+            }
         }
         let now = clock.now();
         let release = parts.store.next_release().await?.filter(|at| *at > now);

@@ -27,7 +27,7 @@ pub enum StoreError {
     #[error("another treebell service is running on {shown} (it holds {held}): stop it first")]
     InUse { shown: String, held: String },
     /// Another process is writing for longer than we wait; trying again later may help.
-    #[error("another process keeps the store locked: try again when it is done")]
+    #[error("the store was kept by another process, or gave no connection, for too long: try again when it is free")]
     Busy,
     #[error("the store has schema {found}, this program knows schema {known}: use a newer treebell")]
     TooNew { found: i64, known: i64 },

@@ -26,7 +26,7 @@ use std::time::Duration;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions, AnyRow};
 use sqlx::pool::PoolConnection;
-use sqlx::{Any, AnyConnection, AnyPool, ConnectOptions, Row, Transaction};
+use sqlx::{Any, AnyConnection, AnyPool, ConnectOptions, Connection, Row, Transaction};
 
 pub use error::{Conflict, StoreError};
 pub use lock::ServiceLock;
@@ -95,7 +95,7 @@ impl Store {
         sqlx::any::install_default_drivers();
         let options = quiet("sqlite::memory:".parse::<AnyConnectOptions>()?);
         let pool = lasting_pool(1).connect_with(options.clone()).await?;
-        check_sqlite_version(&pool).await?;
+        check_sqlite_version(&mut *pool.acquire().await?).await?;
         migrations::bring_up_to_date(&pool, Engine::Sqlite).await?;
         Ok(Self {
             inner: Arc::new(Inner {
@@ -117,16 +117,22 @@ impl Store {
         let shown = format!("sqlite:{}", file.display());
         let unreachable = |source| StoreError::unreachable(&shown, source);
 
+        // A pool tries again when a connection cannot be made ready, until its patience ends, and then names no reason.
+        // So the first connection is made by hand.
+        let mut first = options.connect().await.map_err(unreachable)?;
+        prepare_writer(&mut first).await.map_err(unreachable)?;
+        check_sqlite_version(&mut first).await?;
+        let mode: String = sqlx::query("PRAGMA journal_mode").fetch_one(&mut first).await?.try_get(0)?;
+        if mode != "wal" {
+            return Err(StoreError::NoWal { file, mode });
+        }
+        first.close().await?;
+
         let writer = lasting_pool(1)
             .after_connect(|connection, _| Box::pin(prepare_writer(connection)))
             .connect_with(options.clone())
             .await
             .map_err(unreachable)?;
-        check_sqlite_version(&writer).await?;
-        let mode: String = sqlx::query("PRAGMA journal_mode").fetch_one(&writer).await?.try_get(0)?;
-        if mode != "wal" {
-            return Err(StoreError::NoWal { file, mode });
-        }
         migrations::bring_up_to_date(&writer, Engine::Sqlite).await?;
         let reader = lasting_pool(4)
             .after_connect(|connection, _| Box::pin(prepare_reader(connection)))
@@ -142,6 +148,8 @@ impl Store {
     async fn open_postgres(url: url::Url) -> Result<Self, StoreError> {
         let shown = shown_url(&url);
         let options = quiet(AnyConnectOptions::from_url(&url)?);
+        // By hand first: a pool would try a refused address for long and then name no reason.
+        options.connect().await.map_err(|source| StoreError::unreachable(&shown, source))?.close().await?;
         let pool = AnyPoolOptions::new()
             .max_connections(10)
             .acquire_timeout(Duration::from_secs(15))
@@ -303,7 +311,7 @@ pub(crate) fn get_zone(row: &AnyRow, column: &str) -> Result<chrono_tz::Tz, Stor
 }
 
 /// The known name most like the one that was given, if any is like it.
-fn near_name(given: &str, known: &[String]) -> Option<String> {
+pub(crate) fn near_name(given: &str, known: &[String]) -> Option<String> {
     let likeness = |name: &String| strsim::jaro_winkler(&given.to_lowercase(), &name.to_lowercase());
     known
         .iter()
@@ -446,8 +454,8 @@ async fn set(connection: &mut AnyConnection, pragma: &'static str) -> Result<(),
     sqlx::raw_sql(pragma).execute(connection).await.map(drop)
 }
 
-async fn check_sqlite_version(pool: &AnyPool) -> Result<(), StoreError> {
-    let found: String = sqlx::query("SELECT sqlite_version()").fetch_one(pool).await?.try_get(0)?;
+async fn check_sqlite_version(connection: &mut AnyConnection) -> Result<(), StoreError> {
+    let found: String = sqlx::query("SELECT sqlite_version()").fetch_one(connection).await?.try_get(0)?;
     if version_of(&found).is_none_or(|version| version < OLDEST_SQLITE) {
         let (major, minor, patch) = OLDEST_SQLITE;
         return Err(StoreError::OldSqlite { found, wanted: format!("{major}.{minor}.{patch}") });

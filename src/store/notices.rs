@@ -661,6 +661,24 @@ impl Store {
         rows.iter().map(|row| Ok((channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
     }
 
+    /// What channels took at this very instant, by region: for a replay, whose clock stands still while it sends.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn sent_at(&self, instant: DateTime<Utc>) -> Result<Vec<(String, Channel, u64)>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT n.region_id AS region_id, d.channel AS channel, COUNT(*) AS n FROM deliveries d
+             JOIN notices n ON n.id = d.notice_id
+             WHERE d.state = 'sent' AND d.updated_at = $1 GROUP BY n.region_id, d.channel ORDER BY n.region_id, d.channel",
+        )
+        .bind(ms(instant))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| Ok((get(row, "region_id")?, channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs())))
+            .collect()
+    }
+
     /// Keeps what was said on a day; said again on the same day, the later word stands.
     ///
     /// # Errors

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
 use super::bulk::Insert;
@@ -198,14 +199,8 @@ impl Store {
     /// # Errors
     /// When the store fails. A station without a record, or unknown, has an empty one.
     pub async fn record(&self, id: &StationId) -> Result<StationRecord, StoreError> {
-        let rows = sqlx::query(SELECT_VERSIONS)
-            .bind(&id.0)
-            .bind(i64::MIN)
-            .bind(i64::MAX)
-            .fetch_all(&mut *self.read().await?)
-            .await?;
-        let mut versions = rows.iter().map(version_of).collect::<Result<Vec<_>, _>>()?;
-        // The rows come by feed before time of receipt, as they lie; the sort finds them nearly in order.
+        let mut versions = read_versions(&mut *self.read().await?, id, i64::MIN, i64::MAX).await?;
+        // They come nearly in order, as they lie.
         versions.sort_by_key(|v| (v.day, v.element, v.received_at, feed_rank(v.feed), v.day_reported));
         Ok(StationRecord { versions })
     }
@@ -419,15 +414,10 @@ struct Stand {
 
 impl KnownReadings {
     async fn read(tx: &mut Tx, id: &StationId, first: NaiveDate, last: NaiveDate) -> Result<Self, StoreError> {
-        let rows = sqlx::query(SELECT_VERSIONS)
-            .bind(&id.0)
-            .bind(day_number(first) - ATTRIBUTION_DAYS)
-            .bind(day_number(last) + ATTRIBUTION_DAYS)
-            .fetch_all(tx.conn())
-            .await?;
-        let mut known: HashMap<Key, Vec<Stand>> = HashMap::with_capacity(rows.len());
-        for row in &rows {
-            let Version { day, element, feed, day_reported, received_at, value, rejected, .. } = version_of(row)?;
+        let (first, last) = (day_number(first) - ATTRIBUTION_DAYS, day_number(last) + ATTRIBUTION_DAYS);
+        let versions = read_versions(tx.conn(), id, first, last).await?;
+        let mut known: HashMap<Key, Vec<Stand>> = HashMap::with_capacity(versions.len());
+        for Version { day, element, feed, day_reported, received_at, value, rejected, .. } in versions {
             known.entry((day_reported, element, feed)).or_default().push(Stand { received_at, day, value, rejected });
         }
         for stands in known.values_mut() {
@@ -461,34 +451,80 @@ impl KnownReadings {
     }
 }
 
-const SELECT_VERSIONS: &str =
-    "SELECT day, element, feed, received_at, value_tenths, day_reported, sampled, bulk, rejected
-     FROM daily_values WHERE station_id = $1 AND day BETWEEN $2 AND $3
-     ORDER BY day, element, feed, day_reported, received_at";
+/// A station's versions over a run of days, in no order to rely on.
+///
+/// A record has tens of thousands of rows, and a row costs far more than its values: so accepted values come packed,
+/// a year or so to a row. Rejected ones are few and hold free text.
+async fn read_versions(
+    connection: &mut AnyConnection,
+    id: &StationId,
+    first: i64,
+    last: i64,
+) -> Result<Vec<Version>, StoreError> {
+    let packed = sqlx::query(
+        "SELECT string_agg(CAST(day AS TEXT) || ',' || CAST(element AS TEXT) || ',' || feed || ','
+                    || CAST(received_at AS TEXT) || ',' || CAST(value_tenths AS TEXT) || ','
+                    || CAST(day_reported AS TEXT) || ',' || CAST(sampled AS TEXT) || ',' || CAST(bulk AS TEXT), ';') AS pack
+         FROM daily_values WHERE station_id = $1 AND day BETWEEN $2 AND $3 AND rejected IS NULL
+         GROUP BY day / 512 ORDER BY day / 512",
+    )
+    .bind(&id.0)
+    .bind(first)
+    .bind(last)
+    .fetch_all(&mut *connection)
+    .await?;
+    let mut versions = Vec::new();
+    for row in &packed {
+        for entry in get::<&str>(row, "pack")?.split(';') {
+            versions.push(unpack(entry).ok_or_else(|| StoreError::corrupt(format!("daily_values: `{entry}`")))?);
+        }
+    }
+    let rejected = sqlx::query(
+        "SELECT day, element, feed, received_at, value_tenths, day_reported, sampled, bulk, rejected
+         FROM daily_values WHERE station_id = $1 AND day BETWEEN $2 AND $3 AND rejected IS NOT NULL",
+    )
+    .bind(&id.0)
+    .bind(first)
+    .bind(last)
+    .fetch_all(connection)
+    .await?;
+    for row in &rejected {
+        versions.push(Version {
+            day: get_day(row, "day")?,
+            element: element_of(row)?,
+            feed: feed_of(row)?,
+            received_at: get_instant(row, "received_at")?,
+            value: tenths_of(row)?,
+            day_reported: get_day(row, "day_reported")?,
+            sampled: get::<i64>(row, "sampled")? != 0,
+            bulk: get::<i64>(row, "bulk")? != 0,
+            rejected: get(row, "rejected")?,
+        });
+    }
+    Ok(versions)
+}
 
-fn version_of(row: &AnyRow) -> Result<Version, StoreError> {
-    // By position, since a record has tens of thousands of rows.
-    let number = |at: usize| -> Result<i64, StoreError> {
-        sqlx::Row::try_get(row, at).map_err(|why| StoreError::corrupt(format!("daily_values: {why}")))
-    };
-    let text = |at: usize| -> Result<Option<&str>, StoreError> {
-        sqlx::Row::try_get(row, at).map_err(|why| StoreError::corrupt(format!("daily_values: {why}")))
-    };
-    Ok(Version {
-        day: civil_day(number(0)?)?,
-        element: element_from(number(1)?)?,
-        feed: feed_from(text(2)?.unwrap_or(""))?,
-        received_at: instant(number(3)?)?,
-        value: tenths_from(number(4)?)?,
-        day_reported: civil_day(number(5)?)?,
-        sampled: number(6)? != 0,
-        bulk: number(7)? != 0,
-        rejected: text(8)?.map(str::to_owned),
+fn unpack(entry: &str) -> Option<Version> {
+    let mut fields = entry.split(',');
+    let day = civil_day(fields.next()?.parse().ok()?).ok()?;
+    let element = element_from(fields.next()?.parse().ok()?).ok()?;
+    let feed = FeedKind::parse(fields.next()?)?;
+    let mut number = || fields.next()?.parse::<i64>().ok();
+    Some(Version {
+        day,
+        element,
+        feed,
+        received_at: instant(number()?).ok()?,
+        value: tenths_from(number()?).ok()?,
+        day_reported: civil_day(number()?).ok()?,
+        sampled: number()? != 0,
+        bulk: number()? != 0,
+        rejected: None,
     })
 }
 
 pub(super) async fn find_station(
-    connection: &mut sqlx::AnyConnection,
+    connection: &mut AnyConnection,
     id: &StationId,
 ) -> Result<Option<StoredStation>, StoreError> {
     let row = sqlx::query("SELECT * FROM stations WHERE id = $1").bind(&id.0).fetch_optional(connection).await?;
@@ -511,7 +547,7 @@ async fn known_station(tx: &mut Tx, id: &StationId) -> Result<(), StoreError> {
     }
 }
 
-async fn unknown_station(connection: &mut sqlx::AnyConnection, id: &str) -> Result<StoreError, StoreError> {
+async fn unknown_station(connection: &mut AnyConnection, id: &str) -> Result<StoreError, StoreError> {
     let rows = sqlx::query("SELECT id FROM stations WHERE retired_at IS NULL").fetch_all(connection).await?;
     let names = rows.iter().map(|row| get(row, "id")).collect::<Result<Vec<String>, _>>()?;
     Ok(Conflict::UnknownStation { id: id.to_owned(), near: super::near_name(id, &names) }.into())

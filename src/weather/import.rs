@@ -1,11 +1,11 @@
 //! Bulk history from files: finds out what a file is by its content, reads it in bounded memory, and says what it took.
 //!
 //! A file is read twice. The first reading counts, and meets every fault that speaks against the whole file (damaged
-//! packing, unknown unit, day-first dates) before anything of it is stored; the second hands out its readings in
-//! batches. So a broken file leaves nothing behind, and an import cut off between two batches is simply run again:
+//! packing, unknown unit, day-first dates) before anything of it is stored; the second hands out its readings station
+//! by station. So a broken file leaves nothing behind, and an import cut off between two stations is simply run again:
 //! what is there already changes nothing.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fmt;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
@@ -28,8 +28,8 @@ const HEAD: u64 = 64 * 1024;
 const LARGEST_JSON: u64 = 256 << 20;
 /// Lines between two looks at what has gathered.
 const LINES_A_STEP: u64 = 4096;
-/// Readings handed out at once.
-const BATCH: usize = 20_000;
+/// Readings held at once; a file with more is read once for each group of its stations.
+const MOST_READINGS: u64 = 500_000;
 /// Rejected lines shown of one file.
 const EXAMPLES: usize = 5;
 
@@ -119,19 +119,23 @@ pub struct FoundFile {
 /// When a path does not exist, a file cannot be read, or a file named by itself is nothing that can be imported.
 pub fn find(paths: &[PathBuf]) -> Result<Found, ImportError> {
     let mut found = Found::default();
+    let mut met = HashSet::new();
     for path in paths {
         let about = std::fs::metadata(path).map_err(|source| unreadable(path, source))?;
         if about.is_dir() {
             let mut files = Vec::new();
             walk(path, &mut files)?;
             for file in files {
+                if !met.insert(file.clone()) {
+                    continue;
+                }
                 match recognise(&file) {
                     Ok(format) => found.add(file, format)?,
                     Err(ImportError::NotARecord { path, why }) => found.left_alone.push((path, why)),
                     Err(why) => return Err(why),
                 }
             }
-        } else {
+        } else if met.insert(path.clone()) {
             let format = recognise(path)?;
             found.add(path.clone(), format)?;
         }
@@ -143,7 +147,7 @@ impl Found {
     fn add(&mut self, path: PathBuf, format: Format) -> Result<(), ImportError> {
         if format == Format::StationList {
             self.add_stations(read_station_list(&path)?);
-        } else if !self.records.iter().any(|known| known.path == path) {
+        } else {
             let size = std::fs::metadata(&path).map_err(|source| unreadable(&path, source))?.len();
             self.records.push(FoundFile { path, format, size });
         }
@@ -268,8 +272,8 @@ fn recognise_json(path: &Path) -> Result<Format, ImportError> {
 /// What one file gave.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Summary {
-    /// Stations that have a place in the store, a list or the file itself.
-    pub stations: BTreeSet<StationId>,
+    /// Stations that have a place in the store, a list or the file itself, with their count of values.
+    pub stations: BTreeMap<StationId, u64>,
     /// Where the file itself says its stations are.
     pub places: BTreeMap<StationId, StationSeen>,
     pub first_day: Option<NaiveDate>,
@@ -321,28 +325,41 @@ pub fn survey(
     Ok(tally.finish())
 }
 
-/// Reads a file again and hands out the readings of the wanted stations in batches, until `sink` says `false`.
+/// Reads a file again and hands out the readings of the wanted stations, all of one station at a time, until `sink`
+/// says `false`. `wanted` is [`Summary::stations`] or a part of it.
 ///
 /// # Errors
 /// As [`survey`], if the file changed in between.
 pub fn read(
     file: &FoundFile,
     options: &Options,
-    wanted: &BTreeSet<StationId>,
+    wanted: &BTreeMap<StationId, u64>,
     progress: &(dyn Fn(u64) + Sync),
-    sink: &mut dyn FnMut(Vec<Reading>) -> bool,
+    sink: &mut dyn FnMut(StationId, Vec<Reading>) -> bool,
 ) -> Result<(), ImportError> {
-    let mut batch: Vec<Reading> = Vec::new();
-    let mut go_on = true;
-    read_parts(file, options, progress, &mut |parsed| {
-        batch.extend(parsed.readings.drain(..).filter(|reading| wanted.contains(&reading.station)));
-        if batch.len() >= BATCH {
-            go_on = sink(std::mem::take(&mut batch));
+    let mut waiting = wanted.iter().peekable();
+    while waiting.peek().is_some() {
+        let mut group: BTreeMap<StationId, Vec<Reading>> = BTreeMap::new();
+        let mut values = 0;
+        while let Some((station, count)) =
+            waiting.next_if(|(_, count)| values == 0 || values + **count <= MOST_READINGS)
+        {
+            values += count;
+            group.insert(station.clone(), Vec::new());
         }
-        go_on
-    })?;
-    if go_on && !batch.is_empty() {
-        sink(batch);
+        read_parts(file, options, progress, &mut |parsed| {
+            for reading in parsed.readings.drain(..) {
+                if let Some(readings) = group.get_mut(&reading.station) {
+                    readings.push(reading);
+                }
+            }
+            true
+        })?;
+        for (station, readings) in group {
+            if !readings.is_empty() && !sink(station, readings) {
+                return Ok(());
+            }
+        }
     }
     Ok(())
 }
@@ -469,6 +486,7 @@ impl<'a> Tally<'a> {
                 *self.unknown.entry(id).or_default() += station.taken + station.rejected.values().sum::<u64>();
                 continue;
             }
+            let values = station.taken + station.rejected.values().sum::<u64>();
             let summary = &mut self.summary;
             summary.values_taken += station.taken;
             for (reason, count) in station.rejected {
@@ -483,7 +501,7 @@ impl<'a> Tally<'a> {
                 summary.first_day = Some(summary.first_day.map_or(day, |first| first.min(day)));
                 summary.last_day = Some(summary.last_day.map_or(day, |last| last.max(day)));
             }
-            summary.stations.insert(id);
+            summary.stations.insert(id, values);
         }
         self.summary.places = self.places;
         self.summary.unknown_stations = self.unknown;

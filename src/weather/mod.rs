@@ -6,6 +6,7 @@
 //!
 //! [`prepare`] walks the second half in one call: it is what the cycle uses.
 
+pub mod choice;
 pub mod feeds;
 pub mod http;
 pub mod import;

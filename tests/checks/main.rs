@@ -4,9 +4,11 @@
 mod engines;
 mod support;
 
+mod charts;
 mod commands;
 mod delivery;
 mod feeds;
+mod fit;
 mod heat;
 mod messages;
 mod people;

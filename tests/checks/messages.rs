@@ -1,1 +1,396 @@
-//! Checks of this area.
+//! The wording: every template with every sample against its expected text, the rules that `message check` keeps, and
+//! the commands that show them.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+use assert_cmd::Command;
+use predicates::prelude::*;
+use treebell::message::template::Reply;
+use treebell::message::{Message, Personal, Sender, Templates, check, personalise, samples, sms};
+use treebell::people::{Channel, Language};
+use treebell::season::NoticeKind;
+
+/// Every template with every sample, compared with the files in `expected/messages`. After a change that is meant,
+/// `TREEBELL_WRITE_EXPECTED=1 cargo test --test checks messages::` writes them anew; read the difference before it is
+/// committed.
+#[test]
+fn every_message_reads_as_expected() {
+    let folder = expected();
+    let write = std::env::var_os("TREEBELL_WRITE_EXPECTED").is_some();
+    let mut wanted = BTreeSet::new();
+    let mut different = Vec::new();
+    for (name, text) in written_messages() {
+        let path = folder.join(&name);
+        wanted.insert(name.clone());
+        if write {
+            std::fs::write(&path, &text).unwrap();
+        } else if std::fs::read_to_string(&path).unwrap_or_default() != text {
+            different.push(name);
+        }
+    }
+    assert!(different.is_empty(), "not as in {}: {different:?}", folder.display());
+    let found =
+        std::fs::read_dir(&folder).unwrap().map(|file| file.unwrap().file_name().to_string_lossy().into_owned());
+    let unused: Vec<String> = found.filter(|name| !wanted.contains(name)).collect();
+    assert!(unused.is_empty(), "no message belongs to {unused:?} in {}", folder.display());
+}
+
+/// One text a sample and language; e-mails in full for the typical sample, for the others the one that is read first.
+fn written_messages() -> Vec<(String, String)> {
+    let templates = Templates::load(None).unwrap();
+    let person = Personal { stop_url: Some("https://pinyon.example.org/stop/sample?a=1&b=2".parse().unwrap()) };
+    let mut written = Vec::new();
+    for sample in samples::all() {
+        for language in Language::ALL {
+            let mut text = String::new();
+            for kind in NoticeKind::ALL {
+                for channel in [Channel::Sms, Channel::Email] {
+                    let message = templates.render_notice(kind, language, channel, &sample.facts).unwrap();
+                    match personalise(message, &person).unwrap() {
+                        Message::Sms { text: sms } => text.push_str(&described(kind.name(), &sms)),
+                        Message::Email { subject, text: body, html, calendar } => {
+                            if sample.name == "typical" || kind == NoticeKind::InspectNow {
+                                text.push_str(&format!("== {} email\nSubject: {subject}\n\n{body}\n", kind.name()));
+                            }
+                            if sample.name == "typical" && kind == NoticeKind::InspectNow {
+                                written.push((format!("{}.inspect-now.html", language.code()), html));
+                                let calendar = calendar.unwrap().replace("\r\n", "\n");
+                                written.push((format!("{}.inspect-now.ics", language.code()), calendar));
+                            }
+                        }
+                    }
+                }
+            }
+            for reply in Reply::ALL {
+                let sms = templates.render_reply(reply, language, &sample.facts.sender).unwrap();
+                text.push_str(&described(reply.name(), &sms));
+            }
+            written.push((format!("{}.{}.txt", sample.name, language.code()), text));
+        }
+    }
+    written
+}
+
+fn described(name: &str, text: &str) -> String {
+    let segments = sms::count(text);
+    format!("== {name} sms: {} x {}, {}\n{text}\n\n", segments.parts, segments.encoding.name(), segments.units)
+}
+
+fn expected() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/checks/expected/messages")
+}
+
+#[test]
+fn the_built_in_wording_keeps_every_rule() {
+    let report = check::check(&Templates::load(None).unwrap(), &sender());
+    let faults: Vec<String> = report.faults.iter().map(ToString::to_string).collect();
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+#[test]
+fn a_usual_text_takes_one_part_in_both_languages() {
+    let templates = Templates::load(None).unwrap();
+    let facts = samples::typical().facts;
+    for kind in NoticeKind::ALL {
+        for language in Language::ALL {
+            let Message::Sms { text } = templates.render_notice(kind, language, Channel::Sms, &facts).unwrap() else {
+                panic!("a text was asked for")
+            };
+            let segments = sms::count(&text);
+            assert_eq!((segments.encoding, segments.parts), (sms::Encoding::Gsm7, 1), "{text}");
+        }
+    }
+}
+
+#[test]
+fn html_says_the_same_as_the_plain_text() {
+    let templates = Templates::load(None).unwrap();
+    for sample in samples::all() {
+        for language in Language::ALL {
+            for kind in NoticeKind::ALL {
+                let message = templates.render_notice(kind, language, Channel::Email, &sample.facts).unwrap();
+                let Message::Email { text, html, .. } = message else { panic!("an e-mail was asked for") };
+                let html_words = words(&without_tags(&html));
+                // The plain part draws lines, marks points and shows the address behind a link; the words are the same.
+                let marks = |word: &String| word.starts_with("--") || word == "-" || word.contains("\u{E000}");
+                let text_words = words(&text).into_iter().filter(|word| !marks(word)).collect::<Vec<_>>();
+                let bare = |words: &[String]| {
+                    let bare = words.iter().map(|word| word.trim_end_matches(':').to_owned());
+                    bare.filter(|word| !is_number_mark(word)).collect::<Vec<_>>()
+                };
+                let body = bare(&html_words);
+                // Sender and subject stand above.
+                let at = body.len() - bare(&text_words).len();
+                assert_eq!(&body[at..], bare(&text_words), "{} {}", kind.name(), language.code());
+            }
+        }
+    }
+}
+
+/// `1.` to `9.`, which the HTML part leaves to the list.
+fn is_number_mark(word: &str) -> bool {
+    word.len() == 2 && word.ends_with('.') && word.starts_with(|c: char| c.is_ascii_digit())
+}
+
+fn words(text: &str) -> Vec<String> {
+    text.split_whitespace().map(str::to_owned).collect()
+}
+
+fn without_tags(html: &str) -> String {
+    let body = html.split_once("<body").unwrap().1;
+    let mut text = String::new();
+    let mut inside = true;
+    for c in body.chars() {
+        match c {
+            '<' => inside = true,
+            '>' if inside => inside = false,
+            c if !inside => text.push(c),
+            _ => {}
+        }
+    }
+    [("&lt;", "<"), ("&gt;", ">"), ("&quot;", "\""), ("&#x27;", "'"), ("&#x2f;", "/"), ("&amp;", "&")]
+        .iter()
+        .fold(text, |text, (entity, plain)| text.replace(entity, plain))
+}
+
+/// A change of one file that breaks one rule, and how the fault begins after the file's name.
+#[track_caller]
+fn broken(file: &str, change: impl Fn(&str) -> String, fault: &str) {
+    let built_in = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/messages").join(file);
+    let before = std::fs::read_to_string(built_in).unwrap();
+    let after = change(&before);
+    assert_ne!(before, after, "the change changes nothing");
+    let folder = folder(&[(file, &after)]);
+    let templates = Templates::load(Some(folder.path())).unwrap();
+    let faults: Vec<String> =
+        check::check(&templates, &sender()).faults.iter().map(|fault| fault.what.clone()).collect();
+    assert!(faults.iter().any(|what| what.starts_with(fault)), "wanted {fault:?}, found {faults:?}");
+}
+
+#[test]
+fn a_text_that_is_too_long_is_a_fault() {
+    broken("en/inspect-now.sms.txt", |text| text.replace("now.", "now, today or tomorrow."), "takes 2 parts");
+    broken("es/get-ready.sms.txt", |text| text.replace("huevos", &"huevos ".repeat(40)), "takes 3 parts");
+}
+
+#[test]
+fn an_english_text_outside_the_gsm_alphabet_is_a_fault() {
+    broken("en/stopped.sms.txt", |text| text.replace("off", "õff"), "is to stay in the GSM 7-bit alphabet");
+}
+
+#[test]
+fn each_of_the_five_things_is_missed_when_it_is_gone() {
+    let gone = |what: &'static str, with: &'static str| move |text: &str| text.replace(what, with);
+    broken("en/get-ready.sms.txt", gone("{{ sender_short }}: ", ""), "does not say who speaks");
+    broken("en/get-ready.sms.txt", gone("{{ region_name }}", "town"), "does not say where");
+    broken("en/get-ready.sms.txt", gone("{{ laying_spread }}", "soon"), "does not say when");
+    broken("en/get-ready.sms.txt", gone("Needle scale may lay eggs", "It comes"), "does not say what is happening");
+    broken(
+        "en/get-ready.sms.txt",
+        |_| "{{ sender_short }} {{ region_name }} scale {{ laying_spread }} STOP".into(),
+        "does not say what to do",
+    );
+    broken("es/inspect-now.sms.txt", gone("{{ region_name }}", "su zona"), "does not say where");
+    broken(
+        "es/last-days-to-wash.email.txt",
+        |text| text.replace("{{ wash_by }}", "pronto").replace("{{ hatch_spread }}", "pronto"),
+        "does not say when",
+    );
+}
+
+#[test]
+fn the_way_to_stop_may_not_be_left_out() {
+    broken("en/get-ready.sms.txt", |text| text.replace("STOP to end", "Bye"), "does not say how to stop");
+    broken("es/get-ready.sms.txt", |text| text.replace("ALTO para salir", "Adiós"), "does not say how to stop");
+    broken("en/footer.part.txt", |text| text.replace("({{ stop_url }})", ""), "does not say how to stop");
+    broken("es/footer.part.txt", |text| text.replace("{{ postal_address }}", ""), "does not say `postal_address`");
+    broken("en/footer.part.txt", |text| text.replace("{{ help_contact }}", ""), "does not say `help_contact`");
+}
+
+#[test]
+fn an_insecticide_needs_its_whole_caution_in_every_kind_of_message() {
+    let fault = "speaks of insecticides without the caution: ";
+    for (says, lacks) in [
+        ("read and follow the label", "read and follow the label"),
+        ("The label is the law.", "the label is the law"),
+        ("Check your local codes first.", "local codes first"),
+        ("a licensed applicator", "licensed applicators"),
+        ("away from bees", "bees"),
+        ("out of water", "water"),
+    ] {
+        let fault = format!("{fault}{lacks}");
+        broken("en/insecticides.part.txt", |text| text.replace(says, ""), &fault);
+    }
+    for says in ["lea y siga la etiqueta", "la ley", "normas locales", "con licencia", "abejas", "en el agua"] {
+        broken("es/insecticides.part.txt", |text| text.replace(says, "x"), fault);
+    }
+    broken("en/look.part.txt", |text| format!("{text}\nOr spray the tree.\n"), fault);
+    broken("en/too-late-to-wash.sms.txt", |text| text.replace("Water deep", "Spray"), fault);
+    broken("es/washing.calendar.txt", |text| format!("{text}\nO use un insecticida.\n"), fault);
+}
+
+#[test]
+fn washing_needs_its_cautions() {
+    let fault = "speaks of washing with a strong jet without the caution: ";
+    broken("en/care.part.txt", |text| text.replace("power lines", "cars"), &format!("{fault}power lines"));
+    broken("en/care.part.txt", |text| text.replace("eye protection", "a hat"), &format!("{fault}eye protection"));
+    broken("es/care.part.txt", |text| text.replace("escalera", "silla"), &format!("{fault}ladders"));
+    broken("en/washing.calendar.txt", |text| text.replace("water rules", "radio"), &format!("{fault}water rules"));
+}
+
+#[test]
+fn thresholds_that_are_provisional_are_called_so() {
+    broken(
+        "en/basis.part.txt",
+        |text| text.replace("provisional:", "fine:"),
+        "does not say that the thresholds are provisional",
+    );
+}
+
+#[test]
+fn hard_words_and_long_sentences_are_faults() {
+    let english = "Subsequently, conscientious proprietors of ornamental conifers ought immediately to undertake \
+        comprehensive examination of individual specimens, particularly considering infestation characteristics";
+    broken(
+        "en/get-ready.email.txt",
+        |text| format!("{text}\n{}.\n", [english; 12].join(" and ")),
+        "reads too hard: Flesch-Kincaid",
+    );
+    let spanish = "Posteriormente, los propietarios responsables deberían inmediatamente emprender exhaustivas \
+        inspecciones fitosanitarias individualizadas considerando particularmente características epidemiológicas";
+    broken(
+        "es/get-ready.email.txt",
+        |text| format!("{text}\n{}.\n", [spanish; 12].join(" y ")),
+        "reads too hard: Fernández-Huerta",
+    );
+}
+
+#[test]
+fn a_name_that_only_one_language_uses_is_a_fault() {
+    broken(
+        "en/inspect-now.sms.txt",
+        |text| text.replace("{{ wash_by }}", "{{ hatch_likely }}"),
+        "does not use `wash_by`, which es/inspect-now.sms.txt uses",
+    );
+    broken(
+        "es/footer.part.txt",
+        |text| text.replace("{{ season }}", ""),
+        "does not use `season`, which en/get-ready.email.txt uses",
+    );
+}
+
+#[test]
+fn a_subject_that_is_too_long_is_a_fault() {
+    broken(
+        "es/inspect-now.email.txt",
+        |text| text.replace("Revise ya", "Por favor revise usted ya mismo"),
+        "subject of ",
+    );
+}
+
+#[test]
+fn a_short_sender_name_that_is_too_long_is_a_fault() {
+    let sender = Sender { short: "Upland State Extension".into(), ..sender() };
+    let faults = check::check(&Templates::load(None).unwrap(), &sender).faults;
+    let wanted = "messages.sender_short: `Upland State Extension` has 22 characters, at most 14 fit";
+    assert!(faults.iter().any(|fault| fault.to_string() == wanted), "{faults:?}");
+}
+
+#[test]
+fn the_check_command_lists_every_fault_and_ends_with_4() {
+    treebell(None).args(["message", "check"]).assert().success().stdout(predicate::str::contains("no faults"));
+
+    let folder = folder(&[
+        ("en/insecticides.part.txt", "Insecticides\n------------\nSpray it.\n"),
+        ("es/stopped.sms.txt", "{{ sender_short }}: listo. {{ help_contact }}"),
+        ("en/stopped.sms.txt", "Done."),
+    ]);
+    treebell(Some(folder.path()))
+        .args(["message", "check"])
+        .assert()
+        .code(4)
+        .stdout(
+            predicate::str::contains("speaks of insecticides without the caution")
+                .and(predicate::str::contains("stopped.sms.txt: does not say who speaks"))
+                .and(predicate::str::contains("does not use `help_contact`, `sender_short`")),
+        )
+        .stderr(predicate::str::contains("faults in the messages"));
+
+    let folder = self::folder(&[("en/get-redy.sms.txt", "x"), ("es/help.sms.txt", "{{ help_contct }}")]);
+    treebell(Some(folder.path())).args(["message", "check"]).assert().code(4).stdout(
+        predicate::str::contains("did you mean `en/get-ready.sms.txt`?").and(predicate::str::contains(
+            "es/help.sms.txt:1: unknown name `help_contct`, did you mean `help_contact`?",
+        )),
+    );
+}
+
+#[test]
+fn the_preview_command_shows_text_size_and_ease() {
+    treebell(None)
+        .args(["message", "preview", "inspect-now", "--language", "en", "--channel", "sms", "--region", "Piñon Río"])
+        .assert()
+        .success()
+        .stdout(
+            predicate::str::contains("== inspect-now, en, sms: 1 part, ")
+                .and(predicate::str::contains("units GSM 7-bit, Flesch-Kincaid grade "))
+                .and(predicate::str::contains("| Treebell: Needle scale eggs likely in Piñon Rio. Check")),
+        );
+    let all = treebell(None).args(["message", "preview"]).assert().success();
+    let all = String::from_utf8(all.get_output().stdout.clone()).unwrap();
+    assert_eq!(all.matches("\n\n| ").count(), 20, "4 notices x 2 channels and 2 replies, in 2 languages");
+
+    let folder = tempfile::tempdir().unwrap();
+    let page = folder.path().join("page.html");
+    treebell(None)
+        .args(["message", "preview", "get-ready", "--language", "es", "--html"])
+        .arg(&page)
+        .assert()
+        .success();
+    assert!(std::fs::read_to_string(page).unwrap().starts_with("<!DOCTYPE html>\n<html lang=\"es\">"));
+}
+
+#[test]
+fn a_preview_of_what_is_not_there_says_what_is() {
+    for (args, wanted) in [
+        (&["inspect"][..], "get-ready, inspect-now, last-days-to-wash, too-late-to-wash, help, stopped"),
+        (&["--language", "fr"], "wanted is en or es"),
+        (&["--sample", "odd"], "typical, plain, seen, open-ended, longest, accented"),
+        (&["--html", "/nowhere.html"], "8 e-mails were shown and one is wanted"),
+        (&["help", "--html", "/nowhere.html"], "only notices by e-mail have an HTML part"),
+    ] {
+        let assert = treebell(None).args(["message", "preview"]).args(args).assert().code(2);
+        assert.stderr(predicate::str::contains(wanted));
+    }
+}
+
+fn sender() -> Sender {
+    samples::typical().facts.sender
+}
+
+/// The program in an empty folder, with a folder of templates if one is given.
+fn treebell(messages: Option<&Path>) -> Command {
+    let mut command = Command::cargo_bin("treebell").unwrap();
+    match messages {
+        Some(folder) => {
+            // A hidden file is no template.
+            let config = folder.join(".treebell.toml");
+            std::fs::write(&config, format!("[messages]\nfolder = \"{}\"\n", folder.display())).unwrap();
+            command.arg("--config").arg(config);
+        }
+        None => {
+            command.current_dir(std::env::temp_dir());
+        }
+    }
+    command
+}
+
+fn folder(files: &[(&str, &str)]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, text) in files {
+        let path = folder.path().join(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(path, text).unwrap();
+    }
+    folder
+}

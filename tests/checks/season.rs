@@ -644,3 +644,269 @@ seasons! {
         "03-07 get-ready out (opening-near)", "03-17 inspect-now out (begun-likely)",
         "05-21 last-days-to-wash skipped (window-closed)", "05-21 too-late-to-wash skipped (past-use)";
 }
+
+mod laws {
+    use proptest::prelude::*;
+    use treebell::season::decide::WordNeeded;
+    use treebell::heat::projection::Dressing;
+    use treebell::season::outlook::{Ensemble, Member};
+    use treebell::season::{DateSpread, HeatDay, Reached, ReachedBy, RecordTrust, StageId, StageOutlook};
+
+    use super::*;
+
+    fn date(day_of_year: i64) -> NaiveDate {
+        "2019-01-01".parse::<NaiveDate>().expect("a day") + chrono::Duration::days(day_of_year)
+    }
+
+    fn any_day() -> impl Strategy<Value = NaiveDate> {
+        prop_oneof![8 => (0..365i64).prop_map(date), 1 => Just(NaiveDate::MIN), 1 => Just(NaiveDate::MAX)]
+    }
+
+    fn any_trust() -> impl Strategy<Value = RecordTrust> {
+        prop_oneof![
+            4 => Just(RecordTrust::Sound),
+            1 => Just(RecordTrust::TooMuchFilled { filled_days: 9, days: 20 }),
+            1 => Just(RecordTrust::TooOld { newest_real_day: None, age_days: 9 }),
+            1 => Just(RecordTrust::TooFewYears { years: 1 }),
+        ]
+    }
+
+    fn any_release() -> impl Strategy<Value = Release> {
+        prop_oneof![
+            Just(Release::AtOnce),
+            Just(Release::WhenConfirmed),
+            (0..99u32).prop_map(|hours| Release::UnlessHeld { hours }),
+        ]
+    }
+
+    /// Stages whose parts need not even agree with each other.
+    fn any_stage(id: StageId) -> impl Strategy<Value = StageOutlook> {
+        let reached = proptest::option::of((any_day(), any::<bool>(), any::<bool>()).prop_map(|(on, real, seen)| {
+            Reached { on, on_real_days: real, by: if seen { ReachedBy::FieldReport } else { ReachedBy::Model } }
+        }));
+        let points = [(); 3].map(|()| proptest::option::of(any_day()));
+        let dates = proptest::collection::vec(any_day(), 0..12);
+        (reached, points, dates, 0..9u32, proptest::option::of(0.0..500.0)).prop_map(
+            move |(reached, [early, median, late], mut dates, not_reached, at_sum)| {
+                dates.sort();
+                let spread = DateSpread { early, median, late };
+                StageOutlook { stage: id.clone(), at_sum, reached, spread, dates, not_reached }
+            },
+        )
+    }
+
+    fn any_outlook() -> impl Strategy<Value = Outlook> {
+        let stages: Vec<_> =
+            Profile::pinyon_needle_scale().stages.iter().map(|stage| any_stage(stage.id.clone())).collect();
+        let days = [(); 2].map(|()| proptest::option::of(any_day()));
+        (stages, any_trust(), days, 0.0..500.0, 0.0..1.0, any_day()).prop_map(
+            |(stages, trust, [last_day, newest_real_day], heat_sum, real, today)| Outlook {
+                season: SeasonKey { profile: "p".into(), region: "here".into(), year: 2019 },
+                today,
+                last_day,
+                newest_real_day,
+                heat_sum,
+                observed_sum: heat_sum * real,
+                current_stage: None,
+                stages,
+                filled_days: 0,
+                trust,
+                trace_years: vec![],
+                forecast_days: 0,
+                station: "s".into(),
+            },
+        )
+    }
+
+    fn any_told() -> impl Strategy<Value = Vec<Told>> {
+        let word = proptest::option::of(prop_oneof![Just(WordNeeded::ByPolicy), Just(WordNeeded::NotOnRealDays)]);
+        let standing = prop_oneof![
+            word.prop_map(|word_needed| Standing::Waiting { word_needed }),
+            Just(Standing::Held),
+            any_day().prop_map(|on| Standing::Released { on }),
+            Just(Standing::Skipped),
+            Just(Standing::Cancelled),
+        ];
+        proptest::collection::vec(proptest::option::of((any_day(), standing)), 4).prop_map(|told| {
+            let kinds = NoticeKind::ALL.into_iter().zip(told);
+            kinds
+                .filter_map(|(kind, told)| told.map(|(decided_on, standing)| Told { kind, decided_on, standing }))
+                .collect()
+        })
+    }
+
+    fn any_reports() -> impl Strategy<Value = Vec<FieldReport>> {
+        let stage = prop_oneof![
+            Just(None),
+            Just(Some("no-such-stage".into())),
+            (0..4usize).prop_map(|at| Some(Profile::pinyon_needle_scale().stages[at].id.clone())),
+        ];
+        let region = prop_oneof![9 => Just("here".to_owned()), 1 => Just("there".to_owned())];
+        let report = (any_day(), stage, any::<bool>(), region).prop_map(|(observed_on, stage, confirmed, region)| {
+            FieldReport { id: observed_on.to_string(), region, observed_on, stage, confirmed }
+        });
+        proptest::collection::vec(report, 0..4)
+    }
+
+    /// Runs of days with the same heat from the biofix on, a few of them filled, up to a sum around which things happen:
+    /// the window opens at 214 °C·day and closes at 464.
+    fn any_heat() -> impl Strategy<Value = Vec<(f64, bool)>> {
+        let run = (1..8usize, 0.0..12.0f64, 0..8u8);
+        let last_sum = prop_oneof![4 => 200.0..220.0f64, 1 => 440.0..470.0f64, 1 => 0.0..600.0f64];
+        (proptest::collection::vec(run, 1..40), last_sum).prop_map(|(runs, last_sum)| {
+            let days = runs.into_iter().flat_map(|(days, heat, luck)| vec![(heat, luck > 0); days]);
+            let mut sum = 0.0;
+            let within = |(heat, _): &(f64, bool)| {
+                sum += heat;
+                sum < last_sum
+            };
+            days.take(300).take_while(within).collect()
+        })
+    }
+
+    fn heat_days(heat: &[(f64, bool)]) -> Vec<HeatDay> {
+        let mut sum = 0.0;
+        let origin = |real| if real { DayOrigin::Observed } else { DayOrigin::Interpolated };
+        let at = |(at, (degree_days, real)): (usize, &(f64, bool))| {
+            sum += degree_days;
+            HeatDay { day: date(at as i64), degree_days: *degree_days, sum, origin: origin(*real) }
+        };
+        heat.iter().enumerate().map(at).collect()
+    }
+
+    fn outlook_of(heat: &[HeatDay], years: u8, today: NaiveDate) -> Outlook {
+        let profile = Profile::pinyon_needle_scale();
+        let member = |at: u8| Member { year: 1990 + i32::from(at), degree_days: vec![1.0 + f64::from(at); 366] };
+        let first = heat.last().map_or(date(0), |last| last.day + Days::new(1));
+        let dressing = Dressing::default();
+        make(&OutlookInput {
+            season: &SeasonKey { profile: profile.id.clone(), region: "here".into(), year: 2019 },
+            profile: &profile,
+            policy: &Policy::default(),
+            station: "s",
+            today,
+            heat,
+            ensemble: &Ensemble { first, members: (0..years).map(member).collect(), forecast_days: 0, dressing },
+            reports: &[],
+        })
+    }
+
+    fn decide_on(outlook: &Outlook, told: &[Told], reports: &[FieldReport], release: Release) -> Decision {
+        let (profile, policy) = (Profile::pinyon_needle_scale(), Policy { too_late_on: true, ..Policy::default() });
+        let today = outlook.today;
+        decide(&Facts { profile: &profile, policy: &policy, release, outlook, told, reports, today })
+    }
+
+    proptest! {
+        /// Also on facts that contradict each other: one verdict a kind, nothing past its use, nothing untrusted that
+        /// leaves unasked, nothing told twice, and a second look changes nothing.
+        #[test]
+        fn whatever_the_facts_deciding_again_changes_nothing(
+            outlook in any_outlook(), told in any_told(), reports in any_reports(), release in any_release(),
+        ) {
+            let decision = decide_on(&outlook, &told, &reports, release);
+            prop_assert_eq!(decision.verdicts.iter().map(|verdict| verdict.kind).collect::<Vec<_>>(), NoticeKind::ALL);
+            for verdict in &decision.verdicts {
+                let before = told.iter().find(|told| told.kind == verdict.kind).map(|told| &told.standing);
+                match &verdict.answer {
+                    Answer::Announce(terms) | Answer::Free(terms) => {
+                        prop_assert!(terms.expires_on >= outlook.today);
+                        prop_assert_eq!(terms.word_needed.is_some(), terms.release == Release::WhenConfirmed);
+                        let seen = reports.iter().any(|report| report.confirmed);
+                        prop_assert!(terms.word_needed.is_some() || outlook.trust == RecordTrust::Sound || seen);
+                        prop_assert_eq!(before.is_some(), matches!(verdict.answer, Answer::Free(_)));
+                    }
+                    Answer::AskFirst { .. } => {
+                        prop_assert_eq!(before, Some(&Standing::Waiting { word_needed: None }));
+                    }
+                    Answer::Skip { .. } => {
+                        let open = matches!(before, None | Some(Standing::Waiting { .. } | Standing::Held));
+                        prop_assert!(open);
+                    }
+                    Answer::Quiet { .. } => {}
+                }
+                prop_assert!(!verdict.to_string().is_empty());
+            }
+            let after = carried_out(&told, &decision, outlook.today);
+            let again = decide_on(&outlook, &after, &reports, release);
+            prop_assert!(again.changes_nothing(), "first {:#?}\nagain {:#?}", decision, again);
+            prop_assert_eq!(&again.remarks.iter().filter(|remark| remark.sort() != "was-early").collect::<Vec<_>>(),
+                &decision.remarks.iter().filter(|remark| remark.sort() != "was-early").collect::<Vec<_>>());
+        }
+
+        /// Holds where the added heat fell on observed days and the same futures follow: the notice still goes out, and
+        /// no more bound than before, or a later one is announced in its place, or its time has passed.
+        #[test]
+        fn more_heat_never_takes_a_notice_back(
+            heat in any_heat(), warmer in prop_oneof![1.0..1.05f64, 1.0..3.0f64], years in 5..12u8, late in 1..5i64,
+        ) {
+            let today = date(heat.len() as i64 + late - 1);
+            let warm: Vec<_> = heat.iter().map(|(heat, real)| (if *real { heat * warmer } else { *heat }, *real)).collect();
+            let decide_for = |heat: &[(f64, bool)]| {
+                decide_on(&outlook_of(&heat_days(heat), years, today), &[], &[], Release::AtOnce)
+            };
+            let (cool, warm) = (decide_for(&heat), decide_for(&warm));
+            for (at, verdict) in cool.verdicts.iter().enumerate() {
+                let Answer::Announce(terms) = &verdict.answer else { continue };
+                let follows = warm.verdicts[at..].iter().any(|later| match &later.answer {
+                    Answer::Announce(warm) if later.kind == verdict.kind => {
+                        warm.word_needed.is_none() || terms.word_needed.is_some()
+                    }
+                    Answer::Announce(_) | Answer::Skip { .. } => true,
+                    _ => false,
+                });
+                prop_assert!(follows, "cool {cool:#?}\nwarm {warm:#?}");
+            }
+        }
+
+        /// A warmer season reaches every stage no later, observed or projected.
+        #[test]
+        fn more_heat_never_puts_a_stage_off(heat in any_heat(), warmer in 1.0..3.0f64, years in 1..9u8) {
+            let today = date(heat.len() as i64);
+            let warm: Vec<_> = heat.iter().map(|(heat, real)| (heat * warmer, *real)).collect();
+            let (cool, warm) = (outlook_of(&heat_days(&heat), years, today), outlook_of(&heat_days(&warm), years, today));
+            for (cool, warm) in cool.stages.iter().zip(&warm.stages) {
+                for (cool, warm) in [
+                    (cool.spread.early, warm.spread.early),
+                    (cool.spread.median, warm.spread.median),
+                    (cool.spread.late, warm.spread.late),
+                ] {
+                    prop_assert!(warm.unwrap_or(NaiveDate::MAX) <= cool.unwrap_or(NaiveDate::MAX));
+                }
+            }
+        }
+
+        /// Broken numbers and misplaced days come to an outlook too, and to a decision.
+        #[test]
+        fn nothing_in_the_record_brings_it_to_a_halt(
+            days in proptest::collection::vec((any_day(), any::<f64>(), any::<f64>()), 0..30),
+            ahead in proptest::collection::vec(any::<f64>(), 0..30),
+            first in any_day(), today in any_day(), reports in any_reports(),
+        ) {
+            let profile = Profile::pinyon_needle_scale();
+            let filled: Vec<FilledDay> = days
+                .into_iter()
+                .map(|(day, min_c, max_c)| FilledDay {
+                    day,
+                    temperatures: DayTemperatures { min_c, max_c },
+                    origin: DayOrigin::Observed,
+                })
+                .collect();
+            let heat = season_heat(&profile, 2019, &filled);
+            let members = vec![Member { year: 2000, degree_days: ahead.clone() }];
+            let dressing = Dressing(BTreeMap::from([(7, ahead)]));
+            let outlook = make(&OutlookInput {
+                season: &SeasonKey { profile: profile.id.clone(), region: "here".into(), year: 2019 },
+                profile: &profile,
+                policy: &Policy::default(),
+                station: "s",
+                today,
+                heat: &heat,
+                ensemble: &Ensemble { first, members, forecast_days: 0, dressing },
+                reports: &reports,
+            });
+            prop_assert!(outlook.heat_sum.is_finite() && outlook.heat_sum >= 0.0);
+            prop_assert_eq!(decide_on(&outlook, &[], &reports, Release::AtOnce).verdicts.len(), 4);
+        }
+    }
+}

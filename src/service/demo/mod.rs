@@ -2,6 +2,7 @@
 //!
 //! Everything here is for plumbing and for showing; no check of the model against the world rests on it.
 
+pub mod play;
 pub mod state;
 
 pub mod people;

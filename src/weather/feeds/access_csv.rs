@@ -74,6 +74,10 @@ struct Columns {
 
 impl Columns {
     fn read(header: &[std::borrow::Cow<'_, str>]) -> Option<Self> {
+        // NCEI writes its names in capitals; a private file with a column `station` is a plain CSV.
+        if !header.iter().any(|name| name.trim() == "STATION") {
+            return None;
+        }
         let columns: Vec<(String, Option<Unit>)> = header.iter().map(|name| text::column(name)).collect();
         let at = |wanted: &str| columns.iter().position(|(name, _)| name == wanted);
         let elements: Vec<ElementColumn> = [(Element::Max, "tmax"), (Element::Min, "tmin")]

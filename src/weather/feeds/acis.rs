@@ -282,7 +282,7 @@ fn same_station(name: &str, asked: &str) -> bool {
         || (!asked.contains(' ') && name.split(' ').next().is_some_and(|id| id.eq_ignore_ascii_case(asked)))
 }
 
-fn sid(source: &str) -> Result<&str, FeedError> {
+pub(super) fn sid(source: &str) -> Result<&str, FeedError> {
     let sid = source.trim();
     let fits = (1..=40).contains(&sid.len())
         && sid.bytes().all(|b| b.is_ascii_alphanumeric() || b == b' ' || b == b'-' || b == b'_')

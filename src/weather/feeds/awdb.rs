@@ -122,7 +122,7 @@ impl Feed for Awdb {
     }
 }
 
-fn triplet(source: &str) -> Result<&str, FeedError> {
+pub(super) fn triplet(source: &str) -> Result<&str, FeedError> {
     let triplet = source.trim();
     let part = |part: &str| {
         (1..=12).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_' || b == b'-')

@@ -24,7 +24,7 @@ use chrono_tz::Tz;
 use url::Url;
 
 use super::http::{FetchError, Fetcher};
-use super::{Element, FeedKind, Reading, StationId, TenthsC};
+use super::{Element, FeedKind, Reading, SourceRef, StationId, TenthsC};
 use crate::config::FeedsConfig;
 use crate::geo::Point;
 use crate::units::f_to_c;
@@ -147,6 +147,8 @@ pub enum FeedError {
     DayFirst { line: u64, date: String },
     #[error("the forecast was made at {made}, {age_h} hours ago: too old to be used")]
     StaleForecast { made: DateTime<Utc>, age_h: i64 },
+    #[error("the answer holds nothing for {from} to {to}: does the source know this station?")]
+    Nothing { from: NaiveDate, to: NaiveDate },
     #[error("`{path}` cannot be read")]
     File {
         path: String,
@@ -201,6 +203,49 @@ pub fn feed(kind: FeedKind) -> &'static dyn Feed {
         FeedKind::Awdb => &awdb::Awdb,
         FeedKind::PlainCsv => &plain_csv::PlainCsv,
     }
+}
+
+/// Is this how the feed names its stations? Asks nobody.
+///
+/// # Errors
+/// [`FeedError::SourceId`] with the form that is wanted.
+pub fn check_source(source: &SourceRef) -> Result<(), FeedError> {
+    match source.feed {
+        FeedKind::GhcnDaily | FeedKind::DailySummaries => ghcn_dly::station_id(&source.id).map(drop),
+        FeedKind::Acis => acis::sid(&source.id).map(drop),
+        FeedKind::NwsObservations | FeedKind::NwsForecast => nws::check_source(source.feed, &source.id),
+        FeedKind::Awdb => awdb::triplet(&source.id).map(drop),
+        FeedKind::PlainCsv => plain_csv::address_and_unit(&source.id).map(drop),
+    }
+}
+
+/// The sources a station's id speaks for. Of a United States GHCN id: the daily summaries, which carry the archive's
+/// flags; ACIS, which has the last days sooner; and the archive's files, which are large, at last.
+pub fn usual_sources(station: &StationId) -> Vec<SourceRef> {
+    let id = station.0.as_str();
+    let source = |feed, id: &str| SourceRef { feed, id: id.to_owned() };
+    if awdb::triplet(id).is_ok() {
+        return vec![source(FeedKind::Awdb, id)];
+    }
+    // Country, network, number: the networks are those of the archive's readme.
+    let looks_like_ghcn = |id: &str| match id.as_bytes() {
+        [a, b, network, number @ ..] => {
+            a.is_ascii_uppercase()
+                && b.is_ascii_uppercase()
+                && b"01CEMNPRSW".contains(network)
+                && number.len() == 8
+                && number.iter().all(u8::is_ascii_alphanumeric)
+        }
+        _ => false,
+    };
+    if !looks_like_ghcn(id) {
+        return Vec::new();
+    }
+    let mut sources = vec![source(FeedKind::DailySummaries, id), source(FeedKind::GhcnDaily, id)];
+    if id.starts_with("US") {
+        sources.insert(1, source(FeedKind::Acis, &format!("{id} 6")));
+    }
+    sources
 }
 
 /// Asks one source, and keeps of its answer the days asked for that are over.
@@ -334,5 +379,52 @@ fn plain_reading(station: &StationId, day: NaiveDate, element: Element, value: T
         lagged: false,
         sampled: false,
         source_rejects: None,
+    }
+}
+
+/// An error and all its causes in one line.
+pub fn chain(why: &dyn std::error::Error) -> String {
+    let mut line = why.to_string();
+    let mut cause = why.source();
+    while let Some(deeper) = cause {
+        let text = deeper.to_string();
+        // A transparent error repeats its cause.
+        if !line.ends_with(&text) {
+            line.push_str(": ");
+            line.push_str(&text);
+        }
+        cause = deeper.source();
+    }
+    line
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stations_id_speaks_for_its_sources() {
+        let of = |id: &str| {
+            usual_sources(&id.into()).iter().map(|s| format!("{}:{}", s.feed.name(), s.id)).collect::<Vec<_>>()
+        };
+        assert_eq!(of("USC00290692"), ["daily-summaries:USC00290692", "acis:USC00290692 6", "ghcn-daily:USC00290692"]);
+        assert_eq!(of("AE000041196"), ["daily-summaries:AE000041196", "ghcn-daily:AE000041196"]);
+        assert_eq!(of("9901:NM:SNTL"), ["awdb:9901:NM:SNTL"]);
+        for invented in ["orchard-1", "LOW-MESA-01", "EXAMPLESTN1"] {
+            assert!(of(invented).is_empty(), "{invented}");
+        }
+    }
+
+    #[test]
+    fn every_usual_source_passes_its_own_check() {
+        for id in ["USC00290692", "AE000041196", "9901:NM:SNTL"] {
+            assert!(usual_sources(&id.into()).iter().all(|source| check_source(source).is_ok()), "{id}");
+        }
+        let check = |feed, id: &str| check_source(&SourceRef { feed, id: id.into() });
+        assert!(check(FeedKind::NwsForecast, "ABQ/101,111").is_ok() && check(FeedKind::NwsForecast, "KZZ9").is_err());
+        assert!(
+            check(FeedKind::NwsObservations, "KZZ9").is_ok() && check(FeedKind::NwsObservations, "ABQ/1,1").is_err()
+        );
+        assert!(check(FeedKind::PlainCsv, "logger.csv#celsius").is_ok() && check(FeedKind::PlainCsv, "x#y").is_err());
     }
 }

@@ -387,7 +387,9 @@ fn is_name(text: &str) -> bool {
     (1..=20).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_' || b == b'-')
 }
 
-/// Pages of 500 five-minute observations: the service keeps a week at most.
+/// The service keeps observations for three to seven days; there is no use in asking for older ones.
+const KEPT_DAYS: u64 = 8;
+/// Pages of 500 five-minute observations.
 const MOST_PAGES: usize = 10;
 
 /// Asks for hourly observations. The source is a station (`KZZ9`) or a place (`35.6123,-106.0456`: then its nearest one).
@@ -402,7 +404,8 @@ impl Feed for Observations {
             Source::Grid(_) => return Err(source_error(ask.source)),
         };
         let offset = standard_offset(ask.time_zone, ask.now);
-        let start = midnight(offset, ask.from).unwrap_or(ask.now);
+        let oldest = ask.now.with_timezone(&offset).date_naive() - Days::new(KEPT_DAYS);
+        let start = midnight(offset, ask.from.max(oldest)).unwrap_or(ask.now);
         let end = midnight(offset, ask.to + Days::new(1)).unwrap_or(ask.now).min(ask.now);
         let mut url = ghcn_dly::below(base_url, &format!("stations/{station}/observations"));
         let stamp = |at: DateTime<Utc>| at.format("%Y-%m-%dT%H:%M:%SZ").to_string();
@@ -432,12 +435,14 @@ impl Feed for Observations {
     }
 }
 
-/// The page a service names, always below our own base address.
+/// The page the service names, always below our own base address, whoever the answer says it is.
 fn next_page(base_url: &Url, next: &str) -> Result<Url, FeedError> {
-    let next = Url::parse(next).map_err(|why| FetchError::bad_address(next, why.to_string()))?;
-    let mut url = base_url.clone();
-    url.set_path(next.path());
-    url.set_query(next.query());
+    let named = Url::parse(next).map_err(|why| FetchError::bad_address(next, why.to_string()))?;
+    let Some(at) = named.path().find("/stations/") else {
+        return Err(FetchError::bad_address(next, "no page of a station's observations".into()).into());
+    };
+    let mut url = ghcn_dly::below(base_url, named.path().get(at + 1..).unwrap_or(""));
+    url.set_query(named.query());
     Ok(url)
 }
 
@@ -485,6 +490,14 @@ async fn nearest_station(fetcher: &Fetcher, base_url: &Url, place: Point) -> Res
     let answer = fetcher.get(&url, Accept::GeoJson).await?;
     let first = parse_stations(&answer.body)?.into_iter().next();
     first.ok_or_else(|| FeedError::shape("a list of stations", "no station is near the place", &answer.body))
+}
+
+/// A forecast needs a gridpoint or a place, observations a station or a place.
+pub(super) fn check_source(feed: FeedKind, source: &str) -> Result<(), FeedError> {
+    match (feed.is_forecast(), Source::parse(source)?) {
+        (true, Source::Station(_)) | (false, Source::Grid(_)) => Err(source_error(source)),
+        _ => Ok(()),
+    }
 }
 
 enum Source {

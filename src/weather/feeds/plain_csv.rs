@@ -49,11 +49,6 @@ pub(crate) fn looks_like(line: &str) -> bool {
     Columns::read(line).is_some()
 }
 
-/// Does the header name a station column?
-pub(crate) fn names_stations(line: &str) -> bool {
-    Columns::read(line).is_some_and(|columns| columns.station.is_some())
-}
-
 struct Columns {
     separator: char,
     count: usize,
@@ -196,7 +191,7 @@ impl Feed for PlainCsv {
     }
 }
 
-fn address_and_unit(source: &str) -> Result<(&str, Option<Unit>), FeedError> {
+pub(super) fn address_and_unit(source: &str) -> Result<(&str, Option<Unit>), FeedError> {
     let (address, unit) = match source.trim().rsplit_once('#') {
         None => (source.trim(), None),
         Some((address, "fahrenheit")) => (address, Some(Unit::Fahrenheit)),

@@ -289,15 +289,22 @@ pub(super) fn evidence<'a>(values: impl Iterator<Item = &'a str>) -> Evidence {
     }
 }
 
-/// At most `longest` characters, blanks at the ends cut, control characters escaped.
+/// At most `longest` characters and a sign that more followed; blanks at the ends cut, control characters escaped.
 pub(crate) fn clean(text: &str, longest: usize) -> String {
     let mut cleaned = String::new();
-    for (count, c) in text.trim().chars().enumerate() {
-        if count == longest {
+    let mut length = 0;
+    for c in text.trim().chars() {
+        let escaped = c.is_control().then(|| c.escape_default());
+        let width = escaped.as_ref().map_or(1, ExactSizeIterator::len);
+        if length + width > longest {
             cleaned.push('…');
             break;
         }
-        if c.is_control() { cleaned.extend(c.escape_default()) } else { cleaned.push(c) }
+        length += width;
+        match escaped {
+            Some(escaped) => cleaned.extend(escaped),
+            None => cleaned.push(c),
+        }
     }
     cleaned
 }

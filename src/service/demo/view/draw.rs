@@ -92,9 +92,9 @@ pub fn least_height(regions: usize) -> usize {
     regions + 11
 }
 
-/// `5 Mar`
+/// `Mar 5`
 pub fn short_date(day: NaiveDate) -> String {
-    format!("{} {}", day.day(), MONTHS[day.month0() as usize])
+    format!("{} {}", MONTHS[day.month0() as usize], day.day())
 }
 
 /// Cut to so many columns, with a sign that it was cut, and filled up with blanks.
@@ -135,7 +135,7 @@ impl Columns {
 fn title(board: &Board, width: usize) -> Line {
     let left = format!(" {}, an invented state", board.place);
     let today = board.today;
-    let right = format!("{} {} {}  ", today.weekday(), short_date(today), today.year());
+    let right = format!("{} {}, {}  ", today.weekday(), short_date(today), today.year());
     let gap = width.saturating_sub(left.chars().count() + right.chars().count());
     vec![strong(left), plain(" ".repeat(gap)), strong(right)]
 }

@@ -104,7 +104,7 @@ impl<W: Write> LiveView<W> {
 mod tests {
     use std::collections::BTreeSet;
 
-    use chrono::Days;
+    use chrono::{Days, NaiveDate};
 
     use super::*;
     use crate::heat::{Cutoff, DayTemperatures, HeatRule, Method};
@@ -188,7 +188,7 @@ mod tests {
                     (NoticeKind::InspectNow, 214.0),
                     (NoticeKind::LastDaysToWash, 400.0),
                 ];
-                for (kind, target) in kinds.into_iter().filter(|(_, target)| first_at(0, *target)) {
+                for (kind, _) in kinds.into_iter().filter(|(_, target)| first_at(0, *target)) {
                     let notice = |step| Event::Notice { day, region: id.clone(), kind, step };
                     if outlook.season.region == "mesa-callada" && kind == NoticeKind::InspectNow {
                         events.push(notice(Step::WaitsForStaff));
@@ -244,7 +244,7 @@ mod tests {
         let frame: Vec<String> = draw::frame(&played_to(march()), 80, 23, Glyphs::UNICODE).iter().map(text).collect();
         let whole = frame.join("\n");
         println!("{whole}");
-        assert!(frame[0].contains("Altaseca, an invented state") && frame[0].contains("Tue 25 Mar 2025"), "{whole}");
+        assert!(frame[0].contains("Altaseca, an invented state") && frame[0].contains("Tue Mar 25, 2025"), "{whole}");
         for word in ["lay", "end", "hatch", "214", "306", "464"] {
             assert!(whole.contains(word), "{word}: {whole}");
         }

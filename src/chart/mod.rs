@@ -1,0 +1,114 @@
+//! Pictures of a season: pure functions from figures to SVG text, and from SVG to PNG.
+//!
+//! A chart holds no script and fetches nothing. It is laid out for the width asked for, so that letters keep their size on a
+//! phone and on a wall; it says everything twice, by line style and by word, and never by colour alone.
+
+pub mod png;
+pub mod season;
+
+mod figures;
+mod svg;
+mod words;
+
+use chrono::NaiveDate;
+
+use crate::people::Language;
+use crate::season::{DateSpread, HeatDay};
+
+pub use season::season_heat;
+
+/// What a season's chart shows. Temperatures are °C, heat is °C·day, whatever unit is drawn.
+#[derive(Clone, Debug)]
+pub struct SeasonChart {
+    /// The region's name, as people know it.
+    pub place: String,
+    /// The insect's name in the chart's language.
+    pub insect: String,
+    pub year: i32,
+    /// The day from which heat is summed: the left edge.
+    pub biofix: NaiveDate,
+    /// The right edge; `None` lets the chart end some weeks after the last thing it has to show.
+    pub until: Option<NaiveDate>,
+    /// °C; stands at the axis.
+    pub lower_threshold_c: f64,
+    /// The season so far in order of days, filled days and forecast days marked by their origin.
+    pub days: Vec<HeatDay>,
+    pub past: Vec<PastSeason>,
+    /// In the order of the season.
+    pub stages: Vec<ChartStage>,
+    /// Places in `stages` of the stage that opens the window to wash and of the one that closes it.
+    pub window: Option<(usize, usize)>,
+    /// Drawn as a line where it falls inside the chart.
+    pub today: NaiveDate,
+    /// Where the temperatures come from, e.g. a station's name and id.
+    pub source: String,
+    /// A reservation that has to stand on the picture, e.g. that thresholds are provisional.
+    pub note: Option<String>,
+}
+
+/// Heat sums of one past year: `sums[i]` belongs to the i-th day after that year's biofix day.
+#[derive(Clone, Debug)]
+pub struct PastSeason {
+    pub year: i32,
+    pub sums: Vec<f64>,
+}
+
+/// A stage with its threshold and its date.
+#[derive(Clone, Debug)]
+pub struct ChartStage {
+    /// In the chart's language.
+    pub name: String,
+    /// °C·day since the biofix; `None` for a stage that comes so many days after another.
+    pub threshold: Option<f64>,
+    pub date: StageDate,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum StageDate {
+    Reached(NaiveDate),
+    Projected(DateSpread),
+    /// Nothing can be said.
+    Unknown,
+}
+
+/// How a chart is to look.
+#[derive(Clone, Debug)]
+pub struct Look {
+    /// CSS pixels: 320 to 1600; what lies outside is brought inside.
+    pub width: u32,
+    pub language: Language,
+    pub unit: HeatUnit,
+    /// Dark colours for readers who prefer them, by a media query inside the picture. Light stays the default.
+    pub dark_too: bool,
+    /// Start of the element ids, so that two charts can stand in one page. Letters, digits and hyphens are kept.
+    pub id: String,
+}
+
+impl Default for Look {
+    fn default() -> Self {
+        Self { width: 800, language: Language::En, unit: HeatUnit::Celsius, dark_too: true, id: "chart".to_owned() }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum HeatUnit {
+    Celsius,
+    Fahrenheit,
+}
+
+impl HeatUnit {
+    /// °C·day in this unit.
+    fn heat(self, degree_days_c: f64) -> f64 {
+        match self {
+            HeatUnit::Celsius => degree_days_c,
+            HeatUnit::Fahrenheit => crate::units::dd_c_to_f(degree_days_c),
+        }
+    }
+
+    fn temperature(self, celsius: f64) -> f64 {
+        match self {
+            HeatUnit::Celsius => celsius,
+            HeatUnit::Fahrenheit => crate::units::c_to_f(celsius),
+        }
+    }
+}

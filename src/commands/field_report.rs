@@ -1,0 +1,165 @@
+//! `treebell field-report`: what people saw at the trees.
+
+use chrono::{Datelike, NaiveDate};
+use comfy_table::Table;
+
+use super::{CommandError, print_json, print_out};
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::season::StageId;
+use crate::service::parts::{load_profiles, open_store};
+use crate::store::near_name;
+use crate::store::notices::{Judgement, NewFieldReport, ReportSource};
+
+/// Keep what was seen at the trees
+#[derive(Debug, clap::Subcommand)]
+pub enum FieldReportCommand {
+    /// Enter what was seen on a day
+    Add(Add),
+    /// Print the reports of a year
+    List(List),
+    /// Stand behind a report: from then on it counts in decisions
+    Confirm {
+        /// Id of the report
+        id: String,
+    },
+    /// Set a report aside: it counts no more
+    Refuse {
+        /// Id of the report
+        id: String,
+    },
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Add {
+    /// Region in which it was seen
+    #[arg(long, value_name = "REGION")]
+    region: String,
+    /// Day on which it was seen, such as 2026-04-18
+    #[arg(long)]
+    date: NaiveDate,
+    /// Stage of the insect's profile that was seen, or none: looked and saw none
+    #[arg(long)]
+    stage: String,
+    /// Seen by somebody who knows the insect: it counts at once
+    #[arg(long)]
+    confirmed: bool,
+    /// In words, without names and addresses
+    #[arg(long)]
+    note: Option<String>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct List {
+    /// Only those of this region
+    #[arg(long, value_name = "REGION")]
+    region: Option<String>,
+    /// Calendar year; the present one if left out
+    #[arg(long)]
+    year: Option<i32>,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// # Errors
+/// Names that are unknown, a day to come, a store that cannot be opened.
+pub async fn run(command: FieldReportCommand, config: &Config) -> Result<(), CommandError> {
+    match command {
+        FieldReportCommand::Add(args) => add(args, config).await,
+        FieldReportCommand::List(args) => list(&args, config).await,
+        FieldReportCommand::Confirm { id } => judge(&id, Judgement::Confirmed, "is confirmed", config).await,
+        FieldReportCommand::Refuse { id } => judge(&id, Judgement::Refused, "is set aside", config).await,
+    }
+}
+
+async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
+    let profiles = load_profiles(config)?;
+    let store = open_store(config).await?;
+    let region = store.region(&args.region).await?;
+    let now = SystemClock.now();
+    let today = now.with_timezone(&region.time_zone).date_naive();
+    if args.date > today {
+        return Err(CommandError::Usage(format!("--date {}: that day is yet to come (today is {today})", args.date)));
+    }
+    let profile = profiles.get(&region.profile).ok_or_else(|| {
+        CommandError::Usage(format!("profile `{}` of region `{}` is not there", region.profile, region.id))
+    })?;
+    let stage = match args.stage.as_str() {
+        "none" => None,
+        name => {
+            let stage = StageId(name.to_owned());
+            if profile.stage(&stage).is_none() {
+                let known: Vec<String> = profile.stages.iter().map(|stage| stage.id.0.clone()).collect();
+                let near = near_name(name, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+                return Err(CommandError::Usage(format!(
+                    "--stage `{name}` is unknown{near} (known: {}, or none)",
+                    known.join(", ")
+                )));
+            }
+            Some(stage)
+        }
+    };
+    if args.note.as_ref().is_some_and(|note| note.chars().any(char::is_control) || note.chars().count() > 500) {
+        return Err(CommandError::Usage("--note: at most 500 plain characters are wanted".into()));
+    }
+    let report = NewFieldReport {
+        region: region.id,
+        zip: None,
+        observed_on: args.date,
+        stage,
+        confirmed: args.confirmed,
+        source: ReportSource::Staff,
+        note: args.note,
+    };
+    let id = store.add_field_report(&report, now).await?;
+    print_out(&format!("{id}\n"))?;
+    eprintln!("report {id} is kept{}", if args.confirmed { " and counts" } else { "; it counts once it is confirmed" });
+    Ok(())
+}
+
+async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    if let Some(region) = &args.region {
+        store.region(region).await?;
+    }
+    let year = args.year.unwrap_or_else(|| SystemClock.now().with_timezone(&config.schedule.time_zone).year());
+    let edge = |month, day| {
+        NaiveDate::from_ymd_opt(year, month, day)
+            .ok_or_else(|| CommandError::Usage(format!("--year {year}: that year is outside of the calendar")))
+    };
+    let reports = store.field_reports(args.region.as_deref(), edge(1, 1)?, edge(12, 31)?).await?;
+    if args.json {
+        return print_json(&reports);
+    }
+    if reports.is_empty() {
+        eprintln!("there are no field reports of {year}");
+        return Ok(());
+    }
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
+    table.set_header(["report", "seen on", "region", "stage", "status", "from", "note"]);
+    for stored in &reports {
+        let status = match (stored.report.confirmed, stored.refused) {
+            (true, _) => "confirmed",
+            (_, true) => "set aside",
+            _ => "new",
+        };
+        table.add_row([
+            stored.report.id.as_str(),
+            &stored.report.observed_on.to_string(),
+            &stored.report.region,
+            stored.report.stage.as_ref().map_or("saw none", |stage| stage.0.as_str()),
+            status,
+            stored.source.name(),
+            stored.note.as_deref().unwrap_or(""),
+        ]);
+    }
+    print_out(&format!("{table}\n"))
+}
+
+async fn judge(id: &str, judgement: Judgement, words: &str, config: &Config) -> Result<(), CommandError> {
+    open_store(config).await?.judge_field_report(id, judgement).await?;
+    eprintln!("report {id} {words}");
+    Ok(())
+}

@@ -1,0 +1,131 @@
+//! `treebell profile check` and `treebell profile show`.
+
+use std::path::{Path, PathBuf};
+
+use super::CommandError;
+use crate::config::Config;
+use crate::language::Language;
+use crate::season::Profile;
+use crate::season::profile::{BiofixYear, Need, cutoff_name, method_name};
+use crate::service::parts::load_profiles;
+use crate::units::{c_to_f, dd_c_to_f};
+
+/// Look at an insect's profile, or check a profile file.
+#[derive(Debug, clap::Args)]
+pub struct ProfileCommand {
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum What {
+    /// Check profile files: every fault with its place and the mend.
+    Check {
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+    },
+    /// Show a profile with the origin of each number; without an id all that are known.
+    Show {
+        id: Option<String>,
+        /// Print as a profile file: the start of a new one.
+        #[arg(long)]
+        toml: bool,
+    },
+}
+
+/// # Errors
+/// When a file has faults (a check said no) or cannot be read, or no profile has the id.
+pub fn run(args: &ProfileCommand, config: &Config) -> Result<(), CommandError> {
+    match &args.what {
+        What::Check { files } => check(files),
+        What::Show { id, toml } => show(id.as_deref(), *toml, config),
+    }
+}
+
+fn check(files: &[PathBuf]) -> Result<(), CommandError> {
+    let mut faults = Vec::new();
+    for file in files {
+        match Profile::parse(&read(file)?) {
+            Ok(profile) => println!(
+                "{}: sound: profile {}, {} stages{}",
+                file.display(),
+                profile.id,
+                profile.stages.len(),
+                if profile.provisional { ", provisional" } else { "" }
+            ),
+            Err(found) => faults.extend(found.iter().map(|fault| format!("{}: {fault}", file.display()))),
+        }
+    }
+    if faults.is_empty() { Ok(()) } else { Err(CommandError::CheckSaidNo(faults.join("\n"))) }
+}
+
+fn read(file: &Path) -> Result<String, CommandError> {
+    std::fs::read_to_string(file)
+        .map_err(|why| CommandError::Usage(format!("{} cannot be read: {why}", file.display())))
+}
+
+fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandError> {
+    let profiles = load_profiles(config).map_err(|why| CommandError::Usage(why.to_string()))?;
+    let wanted: Vec<&Profile> = match id {
+        None => profiles.iter().collect(),
+        Some(id) => {
+            let known = || profiles.iter().map(|profile| profile.id.as_str()).collect::<Vec<_>>().join(", ");
+            let profile = profiles
+                .get(id)
+                .ok_or_else(|| CommandError::Usage(format!("no profile `{id}`; known: {}", known())))?;
+            vec![profile]
+        }
+    };
+    if toml && wanted.len() != 1 {
+        return Err(CommandError::Usage("--toml prints one profile: name its id".into()));
+    }
+    let texts: Vec<String> =
+        wanted.into_iter().map(|profile| if toml { profile.to_toml() } else { in_words(profile) }).collect();
+    print!("{}", texts.join("\n"));
+    Ok(())
+}
+
+fn in_words(profile: &Profile) -> String {
+    let rule = &profile.heat;
+    let biofix = &profile.biofix;
+    let mut text = format!(
+        "{} ({}), {} on {}\nid: {}\n",
+        profile.names.en, profile.names.es, profile.scientific_name, profile.host.en, profile.id
+    );
+    if profile.provisional {
+        text += &format!("PROVISIONAL: {}\n", profile.note);
+    } else if !profile.note.is_empty() {
+        text += &format!("note: {}\n", profile.note);
+    }
+    text += &format!(
+        "heat is summed from {} {}{}\n    {}\n",
+        Language::En.month_name(biofix.month.saturating_sub(1)),
+        biofix.day,
+        match biofix.year {
+            BiofixYear::Same => "",
+            BiofixYear::Before => " of the year before the season's name",
+        },
+        biofix.origin
+    );
+    text += &format!("method {}\n    {}\n", method_name(rule.method()), profile.heat_origins.method);
+    text += &format!("lower threshold {}\n    {}\n", both_units(rule.lower_c()), profile.heat_origins.lower);
+    if let Some(upper) = rule.upper_c() {
+        let cutoff = cutoff_name(rule.cutoff());
+        text +=
+            &format!("upper threshold {}, {cutoff} cut-off\n    {}\n", both_units(upper), profile.heat_origins.upper);
+    }
+    for stage in &profile.stages {
+        let after = stage.after.as_ref().map_or("the biofix", |after| after.0.as_str());
+        let comes = match stage.need {
+            Need::DegreeDays(sum) => format!("{sum} °C·day ({:.0} °F·day) after {after}", dd_c_to_f(sum)),
+            Need::Days(days) => format!("{days} days after {after}"),
+        };
+        text += &format!("stage {} ({}): {comes}\n    {}\n", stage.id, stage.names.en, stage.origin);
+    }
+    text += &format!("window: from {} to {}\n", profile.window.opens, profile.window.closes);
+    text
+}
+
+fn both_units(celsius: f64) -> String {
+    format!("{celsius} °C ({:.1} °F)", c_to_f(celsius))
+}

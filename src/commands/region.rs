@@ -1,0 +1,506 @@
+//! `treebell region`: the regions people live in, their ZIP codes and stations.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use chrono_tz::Tz;
+use comfy_table::Table;
+use serde::Deserialize;
+
+use super::station::{Elevation, zone};
+use super::{CommandError, print_json, print_out};
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::geo::Point;
+use crate::region::{Region, Release, Zip};
+use crate::season::profile::Profiles;
+use crate::service::parts::{load_profiles, open_store};
+use crate::store::regions::RegionPut;
+use crate::store::{Store, near_name};
+use crate::units::m_to_feet;
+use crate::weather::choice::by_nearness;
+
+/// Keep the regions: ZIP codes that share one outlook
+#[derive(Debug, clap::Subcommand)]
+pub enum RegionCommand {
+    /// Add a region
+    ///
+    /// Without --station the best ones at hand are taken and named: near, and at about the same height.
+    Add(Add),
+    /// Print all regions
+    List(List),
+    /// Print all that is kept of one region
+    Show(Show),
+    /// Change what is given, leave the rest
+    Change(Change),
+    /// Take a region out of use: its ZIP codes are free again, its seasons stay
+    Retire {
+        /// Id of the region
+        id: String,
+    },
+    /// Add and change regions from a TOML file, all or none
+    ///
+    /// One [[region]] each with id, name, zips, latitude, longitude, elevation_m, time_zone, stations and, if wished,
+    /// profile and release. Reading the same file again changes nothing.
+    Import {
+        /// TOML file
+        file: PathBuf,
+    },
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Add {
+    /// Short name in lower case letters, digits and hyphens, such as dos-vientos
+    id: String,
+    /// Name as people know it
+    #[arg(long)]
+    name: String,
+    /// ZIP codes; give it several times or with commas
+    #[arg(long = "zip", value_delimiter = ',', required = true, value_parser = Zip::parse, value_name = "ZIP")]
+    zips: Vec<Zip>,
+    /// Latitude of its reference point, degrees north
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lat: f64,
+    /// Longitude of its reference point, degrees east: negative in America
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lon: f64,
+    #[command(flatten)]
+    elevation: Elevation,
+    /// IANA name of its time zone; that of the schedule if left out
+    #[arg(long, value_parser = zone)]
+    zone: Option<Tz>,
+    /// Its own station first, then those that fill its gaps; give it several times or with commas
+    #[arg(long = "station", value_delimiter = ',', value_name = "ID")]
+    stations: Vec<String>,
+    /// The insect
+    #[arg(long, default_value = "pinyon-needle-scale")]
+    profile: String,
+    /// at-once, unless-held:HOURS or when-confirmed
+    #[arg(long, default_value = "unless-held:24")]
+    release: Release,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct List {
+    /// Retired ones too
+    #[arg(long)]
+    all: bool,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Show {
+    /// Id of the region
+    pub id: String,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Change {
+    /// Id of the region
+    id: String,
+    #[arg(long)]
+    name: Option<String>,
+    /// ZIP codes in place of all it has
+    #[arg(long = "zip", value_delimiter = ',', value_parser = Zip::parse, value_name = "ZIP", conflicts_with_all = ["add_zips", "drop_zips"])]
+    zips: Vec<Zip>,
+    /// ZIP codes it gets too
+    #[arg(long = "add-zip", value_delimiter = ',', value_parser = Zip::parse, value_name = "ZIP")]
+    add_zips: Vec<Zip>,
+    /// ZIP codes it loses
+    #[arg(long = "drop-zip", value_delimiter = ',', value_parser = Zip::parse, value_name = "ZIP")]
+    drop_zips: Vec<Zip>,
+    /// Latitude of its reference point, degrees north
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lat: Option<f64>,
+    /// Longitude of its reference point, degrees east
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lon: Option<f64>,
+    #[command(flatten)]
+    elevation: Elevation,
+    /// IANA name of its time zone
+    #[arg(long, value_parser = zone)]
+    zone: Option<Tz>,
+    /// Stations in place of all it has, its own first
+    #[arg(long = "station", value_delimiter = ',', value_name = "ID")]
+    stations: Vec<String>,
+    /// The insect
+    #[arg(long)]
+    profile: Option<String>,
+    /// at-once, unless-held:HOURS or when-confirmed
+    #[arg(long)]
+    release: Option<Release>,
+}
+
+/// # Errors
+/// Names that are unknown, ZIP codes that are taken, values that cannot be, a store that cannot be opened.
+pub async fn run(command: RegionCommand, config: &Config) -> Result<(), CommandError> {
+    match command {
+        RegionCommand::Add(args) => add(args, config).await,
+        RegionCommand::List(args) => list(&args, config).await,
+        RegionCommand::Show(args) => show(&args, config).await,
+        RegionCommand::Change(args) => change(args, config).await,
+        RegionCommand::Retire { id } => {
+            open_store(config).await?.retire_region(&id, SystemClock.now()).await?;
+            eprintln!("region `{id}` is retired; its ZIP codes are free");
+            Ok(())
+        }
+        RegionCommand::Import { file } => import(&file, config).await,
+    }
+}
+
+async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
+    let profiles = load_profiles(config)?;
+    known_profile(&profiles, &args.profile)?;
+    let elevation_m = args
+        .elevation
+        .metres()
+        .ok_or_else(|| CommandError::Usage("its elevation is wanted: --elevation-m or --elevation-ft".into()))?;
+    let place = Point { latitude: args.lat, longitude: args.lon };
+    let store = open_store(config).await?;
+    let stations =
+        if args.stations.is_empty() { choose_stations(&store, place, elevation_m).await? } else { args.stations };
+    let region = Region {
+        id: args.id,
+        name: args.name,
+        place,
+        elevation_m,
+        time_zone: args.zone.unwrap_or(config.schedule.time_zone),
+        profile: args.profile,
+        zips: args.zips,
+        stations,
+        release: args.release,
+        retired: false,
+    };
+    store.add_region(&region, SystemClock.now()).await?;
+    eprintln!("region `{}` is added, in time zone {}", region.id, region.time_zone);
+    Ok(())
+}
+
+/// The best station at hand and two more to fill its gaps, named on standard error.
+async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Result<Vec<String>, CommandError> {
+    let candidates = by_nearness(place, Some(elevation_m), store.stations().await?);
+    let near: Vec<_> = candidates.iter().filter(|candidate| candidate.is_near()).take(3).collect();
+    if near.is_empty() {
+        let best = candidates.first().map_or_else(
+            || "there are no stations yet: `treebell station add` or `station import` brings some".to_owned(),
+            |best| {
+                format!(
+                    "the best at hand is {} ({}, {:.0} km away, {}); take it with --station if you know it to be like the place",
+                    best.station.id,
+                    best.station.name,
+                    best.distance_km,
+                    height_words(best.higher_m)
+                )
+            },
+        );
+        return Err(CommandError::Usage(format!("no station is near enough to be chosen unasked; {best}")));
+    }
+    for candidate in &near {
+        eprintln!(
+            "station {} ({}) is taken: {:.0} km away, {}",
+            candidate.station.id,
+            candidate.station.name,
+            candidate.distance_km,
+            height_words(candidate.higher_m)
+        );
+    }
+    Ok(near.iter().map(|candidate| candidate.station.id.0.clone()).collect())
+}
+
+pub(super) fn height_words(higher_m: f64) -> String {
+    let metres = higher_m.abs().round();
+    match () {
+        () if metres == 0.0 => "at the same height".into(),
+        () if higher_m > 0.0 => format!("{metres:.0} m higher"),
+        () => format!("{metres:.0} m lower"),
+    }
+}
+
+async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    let regions = if args.all { store.all_regions().await? } else { store.regions().await? };
+    if args.json {
+        return print_json(&regions);
+    }
+    if regions.is_empty() {
+        eprintln!("there are no regions yet: `treebell region add` makes one");
+        return Ok(());
+    }
+    let counts = store.subscriber_counts().await?;
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
+    table.set_header(["region", "name", "elevation", "ZIP codes", "stations", "subscribers", "release"]);
+    for region in &regions {
+        table.add_row([
+            region.id.clone(),
+            if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() },
+            elevation_words(region.elevation_m),
+            region.zips.len().to_string(),
+            region.stations.join(" "),
+            counts.get(&region.id).copied().unwrap_or(0).to_string(),
+            region.release.to_string(),
+        ]);
+    }
+    print_out(&format!("{table}\n"))
+}
+
+async fn show(args: &Show, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    let region = store.region(&args.id).await?;
+    if args.json {
+        return print_json(&region);
+    }
+    print_out(&description(&store, &region).await?)
+}
+
+/// What is kept of a region, in lines.
+async fn description(store: &Store, region: &Region) -> Result<String, CommandError> {
+    let mut text = String::new();
+    let mut line = |name: &str, value: String| {
+        // Writing to a string cannot fail.
+        let _ = writeln!(text, "{name:<13}{value}");
+    };
+    line("region", region.id.clone());
+    line("name", if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() });
+    let Point { latitude, longitude } = region.place;
+    line("place", format!("{latitude:.4}, {longitude:.4}, {}", elevation_words(region.elevation_m)));
+    line("time zone", region.time_zone.to_string());
+    line("profile", region.profile.clone());
+    line("release", region.release.to_string());
+    line("ZIP codes", region.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(" "));
+    for (rank, id) in region.stations.iter().enumerate() {
+        let known = store.all_stations().await?.into_iter().find(|stored| stored.station.id.0 == *id);
+        let role = if rank == 0 { "station" } else { "gap filler" };
+        let value = match known {
+            Some(stored) => {
+                let station = stored.station;
+                let distance = crate::geo::distance_km(region.place, station.place);
+                let height = height_words(station.elevation_m - region.elevation_m);
+                format!("{id} {}, {distance:.0} km away, {height}", station.name)
+            }
+            None => id.clone(),
+        };
+        line(role, value);
+    }
+    let count = store.subscriber_counts().await?.get(&region.id).copied().unwrap_or(0);
+    line("subscribers", count.to_string());
+    Ok(text)
+}
+
+async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    let before = store.region(&args.id).await?;
+    let mut region = before.clone();
+    if let Some(profile) = args.profile {
+        known_profile(&load_profiles(config)?, &profile)?;
+        region.profile = profile;
+    }
+    if !args.zips.is_empty() {
+        region.zips = args.zips;
+    }
+    if let Some(stranger) = args.drop_zips.iter().find(|zip| !region.zips.contains(zip)) {
+        return Err(CommandError::Usage(format!("--drop-zip {stranger}: region `{}` does not have it", region.id)));
+    }
+    region.zips.retain(|zip| !args.drop_zips.contains(zip));
+    for zip in args.add_zips {
+        if !region.zips.contains(&zip) {
+            region.zips.push(zip);
+        }
+    }
+    region.zips.sort();
+    region.name = args.name.unwrap_or(region.name);
+    region.place.latitude = args.lat.unwrap_or(region.place.latitude);
+    region.place.longitude = args.lon.unwrap_or(region.place.longitude);
+    region.elevation_m = args.elevation.metres().unwrap_or(region.elevation_m);
+    region.time_zone = args.zone.unwrap_or(region.time_zone);
+    region.release = args.release.unwrap_or(region.release);
+    if !args.stations.is_empty() {
+        region.stations = args.stations;
+    }
+    if region == before {
+        eprintln!("nothing to change: `treebell region change --help` tells what can be");
+        return Ok(());
+    }
+    store.change_region(&region).await?;
+    eprintln!("region `{}` is changed", region.id);
+    Ok(())
+}
+
+async fn import(file: &Path, config: &Config) -> Result<(), CommandError> {
+    let profiles = load_profiles(config)?;
+    let text = std::fs::read_to_string(file)
+        .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", file.display())))?;
+    let regions =
+        read_regions(&text, config.schedule.time_zone).map_err(|faults| CommandError::Usage(in_file(file, &faults)))?;
+    for region in &regions {
+        known_profile(&profiles, &region.profile)?;
+    }
+    let store = open_store(config).await?;
+    let done = store.put_regions(&regions, SystemClock.now()).await?;
+    let count = |what| done.iter().filter(|one| **one == what).count();
+    eprintln!(
+        "{} added, {} changed, {} unchanged",
+        count(RegionPut::Added),
+        count(RegionPut::Changed),
+        count(RegionPut::Unchanged)
+    );
+    Ok(())
+}
+
+pub(super) fn in_file(file: &Path, faults: &[String]) -> String {
+    faults.iter().map(|fault| format!("{}: {fault}", file.display())).collect::<Vec<_>>().join("\n")
+}
+
+/// A file of regions.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RegionFile {
+    #[serde(default)]
+    region: Vec<RegionEntry>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RegionEntry {
+    id: String,
+    name: String,
+    zips: Vec<String>,
+    latitude: f64,
+    longitude: f64,
+    elevation_m: f64,
+    time_zone: Option<String>,
+    stations: Vec<String>,
+    #[serde(default = "usual_profile")]
+    profile: String,
+    release: Option<String>,
+}
+
+fn usual_profile() -> String {
+    "pinyon-needle-scale".into()
+}
+
+/// Every fault of the file at once, or its regions.
+fn read_regions(text: &str, usual_zone: Tz) -> Result<Vec<Region>, Vec<String>> {
+    let file: RegionFile = toml::from_str(text).map_err(|why| vec![why.to_string().trim_end().to_owned()])?;
+    if file.region.is_empty() {
+        return Err(vec!["there is no [[region]] in it".into()]);
+    }
+    let mut faults = Vec::new();
+    let mut regions: Vec<Region> = Vec::new();
+    for entry in file.region {
+        let mut wrong = |what: String| faults.push(format!("region `{}`: {what}", entry.id));
+        let zips =
+            entry.zips.iter().filter_map(|text| Zip::parse(text).map_err(|why| wrong(why.to_string())).ok()).collect();
+        let time_zone = match entry.time_zone.as_deref().map(zone) {
+            None => usual_zone,
+            Some(Ok(zone)) => zone,
+            Some(Err(why)) => {
+                wrong(why);
+                usual_zone
+            }
+        };
+        let release = match entry.release.as_deref().unwrap_or("unless-held:24").parse() {
+            Ok(release) => release,
+            Err(why) => {
+                wrong(format!("{why}"));
+                Release::WhenConfirmed
+            }
+        };
+        let region = Region {
+            id: entry.id.clone(),
+            name: entry.name,
+            place: Point { latitude: entry.latitude, longitude: entry.longitude },
+            elevation_m: entry.elevation_m,
+            time_zone,
+            profile: entry.profile,
+            zips,
+            stations: entry.stations,
+            release,
+            retired: false,
+        };
+        for fault in region.faults() {
+            // Bad ZIP codes were named above.
+            if !(region.zips.is_empty() && !entry.zips.is_empty() && fault.contains("ZIP")) {
+                wrong(fault);
+            }
+        }
+        for other in &regions {
+            if other.id == region.id {
+                wrong("it stands in the file twice".into());
+            }
+            for zip in region.zips.iter().filter(|zip| other.zips.contains(zip)) {
+                wrong(format!("ZIP code {zip} belongs to region `{}` of the same file", other.id));
+            }
+        }
+        regions.push(region);
+    }
+    if faults.is_empty() { Ok(regions) } else { Err(faults) }
+}
+
+fn known_profile(profiles: &Profiles, id: &str) -> Result<(), CommandError> {
+    if profiles.get(id).is_some() {
+        return Ok(());
+    }
+    let known: Vec<String> = profiles.iter().map(|profile| profile.id.clone()).collect();
+    let near = near_name(id, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+    Err(CommandError::Usage(format!("profile `{id}` is unknown{near} (known: {})", known.join(", "))))
+}
+
+pub(super) fn elevation_words(metres: f64) -> String {
+    format!("{metres:.0} m ({:.0} ft)", m_to_feet(metres))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GOOD: &str = r#"
+        [[region]]
+        id = "dos-vientos"
+        name = "Dos Vientos"
+        zips = ["00201", "00202"]
+        latitude = 32.75
+        longitude = -134.95
+        elevation_m = 1565
+        stations = ["ALT-VIE"]
+        release = "at-once"
+    "#;
+
+    fn faults(text: &str) -> String {
+        read_regions(text, Tz::America__Denver).map_or_else(|faults| faults.join("\n"), |_| "none".into())
+    }
+
+    #[test]
+    fn a_file_of_regions_is_read() {
+        let regions = read_regions(GOOD, Tz::America__Denver).unwrap();
+        assert_eq!((regions.len(), regions[0].release, regions[0].zips.len()), (1, Release::AtOnce, 2));
+    }
+
+    #[test]
+    fn every_fault_of_a_file_is_named_with_its_region() {
+        for (from, to, wanted) in [
+            ("zips =", "zip =", "unknown field `zip`"),
+            ("[[region]]", "[[regions]]", "unknown field `regions`"),
+            ("\"00202\"", "\"202\"", "region `dos-vientos`: `202` is not a ZIP code"),
+            ("\"00202\"", "\"00201\"", "ZIP code 00201 is named twice"),
+            ("at-once", "at once", "`at once` is no way of release"),
+            ("latitude = 32.75", "latitude = 132.75", "latitude 132.75"),
+            ("stations = [\"ALT-VIE\"]", "stations = []", "at least one station"),
+            ("elevation_m = 1565", "", "missing field `elevation_m`"),
+            ("release =", "time_zone = \"Mars/Base\"\nrelease =", "Mars/Base"),
+        ] {
+            let text = GOOD.replacen(from, to, 1);
+            assert_ne!(text, GOOD);
+            assert!(faults(&text).contains(wanted), "{wanted}: {}", faults(&text));
+        }
+        let twice = format!("{GOOD}{GOOD}");
+        assert!(faults(&twice).contains("stands in the file twice"), "{}", faults(&twice));
+        assert!(faults(&twice).contains("00201 belongs to region `dos-vientos` of the same file"));
+        assert!(faults("").contains("no [[region]]"));
+    }
+}

@@ -1,0 +1,481 @@
+//! `treebell station`: places with a public daily temperature record.
+
+use std::path::{Path, PathBuf};
+
+use chrono_tz::Tz;
+use comfy_table::Table;
+
+use super::region::{elevation_words, height_words, in_file};
+use super::{CommandError, print_json, print_out};
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::geo::{Point, distance_km};
+use crate::region::ELEVATIONS_M;
+use crate::service::parts::open_store;
+use crate::store::near_name;
+use crate::units::feet_to_m;
+use crate::weather::choice::by_nearness;
+use crate::weather::feeds::{check_source, usual_sources};
+use crate::weather::{FeedKind, SourceRef, Station, StationId};
+
+/// Keep the stations whose temperatures are read
+#[derive(Debug, clap::Subcommand)]
+pub enum StationCommand {
+    /// Add a station
+    ///
+    /// Without --source a station with a GHCN id, such as USC00290692, is read from the NCEI daily summaries, ACIS and
+    /// the GHCN-Daily files, in this order; one with a SNOTEL triplet, such as 9901:NM:SNTL, from AWDB.
+    Add(Add),
+    /// Print all stations
+    List(List),
+    /// Change what is given, leave the rest; its record stays
+    Change(Change),
+    /// Take a station out of use; its record stays
+    Retire {
+        /// Id of the station
+        id: String,
+    },
+    /// Print the stations nearest to a place, those at its height first
+    Near(Near),
+    /// Add stations of the list ghcnd-stations.txt that GHCN-Daily publishes
+    ///
+    /// The list has stations of the whole world: say which part is wanted. Those already there stay as they are.
+    Import(Import),
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Add {
+    /// Id, best as GHCN-Daily writes it
+    id: String,
+    #[arg(long)]
+    name: String,
+    /// Degrees north
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lat: f64,
+    /// Degrees east: negative in America
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lon: f64,
+    #[command(flatten)]
+    elevation: Elevation,
+    /// IANA name of its time zone; that of the schedule if left out
+    #[arg(long, value_parser = zone)]
+    zone: Option<Tz>,
+    /// Hour (0 to 24) of the observer's daily reading, where the source does not tell it; midnight if left out
+    #[arg(long, value_parser = clap::value_parser!(u8).range(0..=24), value_name = "HOUR")]
+    observation_hour: Option<u8>,
+    /// FEED:ID, in order of trust, such as acis:USC00290692 or plain-csv:/data/logger.csv; give it several times
+    #[arg(long = "source", value_parser = source, value_name = "FEED:ID")]
+    sources: Vec<SourceRef>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct List {
+    /// Retired ones too
+    #[arg(long)]
+    all: bool,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Change {
+    /// Id of the station
+    id: String,
+    #[arg(long)]
+    name: Option<String>,
+    /// Degrees north
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lat: Option<f64>,
+    /// Degrees east
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lon: Option<f64>,
+    #[command(flatten)]
+    elevation: Elevation,
+    /// IANA name of its time zone
+    #[arg(long, value_parser = zone)]
+    zone: Option<Tz>,
+    /// Hour (0 to 24) of the observer's daily reading
+    #[arg(long, value_parser = clap::value_parser!(u8).range(0..=24), value_name = "HOUR")]
+    observation_hour: Option<u8>,
+    /// FEED:ID in place of all it has, in order of trust; give it several times
+    #[arg(long = "source", value_parser = source, value_name = "FEED:ID")]
+    sources: Vec<SourceRef>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Near {
+    /// LATITUDE,LONGITUDE in degrees, such as 32.75,-134.95
+    #[arg(value_parser = point, allow_hyphen_values = true, value_name = "LAT,LON")]
+    place: Point,
+    #[command(flatten)]
+    elevation: Elevation,
+    /// How many
+    #[arg(long, default_value_t = 5)]
+    count: usize,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Import {
+    /// The list
+    file: PathBuf,
+    /// Only stations of these states, such as NM; give it several times or with commas
+    #[arg(long = "state", value_delimiter = ',', value_name = "STATE", required_unless_present = "near")]
+    states: Vec<String>,
+    /// Only stations around LATITUDE,LONGITUDE
+    #[arg(long, value_parser = point, allow_hyphen_values = true, value_name = "LAT,LON")]
+    near: Option<Point>,
+    /// How far around, km
+    #[arg(long, default_value_t = 100.0, requires = "near", value_name = "KM")]
+    within_km: f64,
+    /// IANA name of their time zone, since the list has none; that of the schedule if left out
+    #[arg(long, value_parser = zone)]
+    zone: Option<Tz>,
+}
+
+/// An elevation in the unit at hand.
+#[derive(Debug, clap::Args)]
+#[group(multiple = false)]
+pub struct Elevation {
+    /// Elevation in metres
+    #[arg(long, allow_negative_numbers = true, value_name = "METRES")]
+    elevation_m: Option<f64>,
+    /// Elevation in feet
+    #[arg(long, allow_negative_numbers = true, value_name = "FEET")]
+    elevation_ft: Option<f64>,
+}
+
+impl Elevation {
+    pub fn metres(&self) -> Option<f64> {
+        // To the decimetre, so that feet do not leave a tail of digits.
+        self.elevation_m.or(self.elevation_ft.map(|feet| (feet_to_m(feet) * 10.0).round() / 10.0))
+    }
+}
+
+/// # Errors
+/// Names that are unknown, values that cannot be, a file that is not the list, a store that cannot be opened.
+pub async fn run(command: StationCommand, config: &Config) -> Result<(), CommandError> {
+    match command {
+        StationCommand::Add(args) => add(args, config).await,
+        StationCommand::List(args) => list(&args, config).await,
+        StationCommand::Change(args) => change(args, config).await,
+        StationCommand::Retire { id } => {
+            open_store(config).await?.retire_station(&StationId(id.clone()), SystemClock.now()).await?;
+            eprintln!("station `{id}` is retired; its record stays");
+            Ok(())
+        }
+        StationCommand::Near(args) => near(&args, config).await,
+        StationCommand::Import(args) => import(&args, config).await,
+    }
+}
+
+async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
+    let elevation_m = args
+        .elevation
+        .metres()
+        .ok_or_else(|| CommandError::Usage("its elevation is wanted: --elevation-m or --elevation-ft".into()))?;
+    let id = StationId(args.id);
+    let sources = if args.sources.is_empty() { usual_sources(&id) } else { args.sources };
+    if sources.is_empty() {
+        return Err(CommandError::Usage(format!(
+            "`{id}` is no GHCN id, so nobody knows where its temperatures are: name a --source, such as plain-csv:FILE"
+        )));
+    }
+    let station = Station {
+        id,
+        name: args.name,
+        place: Point { latitude: args.lat, longitude: args.lon },
+        elevation_m,
+        time_zone: args.zone.unwrap_or(config.schedule.time_zone),
+        observation_hour: args.observation_hour,
+        sources,
+    };
+    check(&station)?;
+    open_store(config).await?.add_station(&station).await?;
+    eprintln!("station `{}` is added, in time zone {}", station.id, station.time_zone);
+    Ok(())
+}
+
+async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    let mut stored = store.all_stations().await?;
+    stored.retain(|stored| args.all || stored.retired_at.is_none());
+    if args.json {
+        return print_json(&stored.iter().map(|stored| &stored.station).collect::<Vec<_>>());
+    }
+    if stored.is_empty() {
+        eprintln!("there are no stations yet: `treebell station add` or `station import` brings some");
+        return Ok(());
+    }
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
+    table.set_header(["station", "name", "place", "elevation", "time zone", "read at", "sources"]);
+    for stored in &stored {
+        let station = &stored.station;
+        table.add_row([
+            station.id.to_string(),
+            if stored.retired_at.is_some() { format!("{} (retired)", station.name) } else { station.name.clone() },
+            format!("{:.4}, {:.4}", station.place.latitude, station.place.longitude),
+            elevation_words(station.elevation_m),
+            station.time_zone.to_string(),
+            station.observation_hour.map_or("midnight".into(), |hour| format!("{hour}:00")),
+            station.sources.iter().map(source_words).collect::<Vec<_>>().join("\n"),
+        ]);
+    }
+    print_out(&format!("{table}\n"))
+}
+
+async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    let before = store.station(&StationId(args.id)).await?;
+    let mut station = before.clone();
+    station.name = args.name.unwrap_or(station.name);
+    station.place.latitude = args.lat.unwrap_or(station.place.latitude);
+    station.place.longitude = args.lon.unwrap_or(station.place.longitude);
+    station.elevation_m = args.elevation.metres().unwrap_or(station.elevation_m);
+    station.time_zone = args.zone.unwrap_or(station.time_zone);
+    station.observation_hour = args.observation_hour.or(station.observation_hour);
+    if !args.sources.is_empty() {
+        station.sources = args.sources;
+    }
+    if station == before {
+        eprintln!("nothing to change: `treebell station change --help` tells what can be");
+        return Ok(());
+    }
+    check(&station)?;
+    store.change_station(&station).await?;
+    eprintln!("station `{}` is changed", station.id);
+    Ok(())
+}
+
+async fn near(args: &Near, config: &Config) -> Result<(), CommandError> {
+    let elevation_m = args.elevation.metres();
+    let stations = open_store(config).await?.stations().await?;
+    let candidates: Vec<_> = by_nearness(args.place, elevation_m, stations).into_iter().take(args.count).collect();
+    if args.json {
+        let rows: Vec<_> = candidates
+            .iter()
+            .map(|candidate| {
+                serde_json::json!({
+                    "station": candidate.station,
+                    "distance_km": candidate.distance_km,
+                    "higher_m": elevation_m.map(|_| candidate.higher_m),
+                })
+            })
+            .collect();
+        return print_json(&rows);
+    }
+    if candidates.is_empty() {
+        eprintln!("there are no stations yet: `treebell station add` or `station import` brings some");
+        return Ok(());
+    }
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
+    table.set_header(["station", "name", "distance", "elevation", "height"]);
+    for candidate in &candidates {
+        table.add_row([
+            candidate.station.id.to_string(),
+            candidate.station.name.clone(),
+            format!("{:.1} km", candidate.distance_km),
+            elevation_words(candidate.station.elevation_m),
+            elevation_m.map_or("not compared".into(), |_| height_words(candidate.higher_m)),
+        ]);
+    }
+    print_out(&format!("{table}\n"))
+}
+
+async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
+    // Names in the list are not always ASCII, whatever its description says.
+    let bytes = std::fs::read(&args.file)
+        .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", args.file.display())))?;
+    let zone = args.zone.unwrap_or(config.schedule.time_zone);
+    let listed = read_list(&args.file, &String::from_utf8_lossy(&bytes), zone)?;
+    let states: Vec<String> = args.states.iter().map(|state| state.trim().to_uppercase()).collect();
+    let wanted: Vec<Listed> = listed
+        .into_iter()
+        .filter(|listed| states.is_empty() || states.contains(&listed.state))
+        .filter(|listed| args.near.is_none_or(|place| distance_km(place, listed.station.place) <= args.within_km))
+        .collect();
+    let (wanted, heightless): (Vec<_>, Vec<_>) = wanted.into_iter().partition(|listed| listed.has_elevation);
+    if !heightless.is_empty() {
+        eprintln!("{} left out: the list has no elevation for them", stations_words(heightless.len()));
+    }
+    let stations: Vec<Station> = wanted.into_iter().map(|listed| listed.station).collect();
+    if stations.is_empty() {
+        return Err(CommandError::Usage("no station of the list is wanted by --state and --near".into()));
+    }
+    let added = open_store(config).await?.add_missing_stations(&stations).await?;
+    eprintln!(
+        "{} added in time zone {zone}, {} there before",
+        stations_words(added),
+        stations.len().saturating_sub(added)
+    );
+    Ok(())
+}
+
+fn stations_words(count: usize) -> String {
+    if count == 1 { "1 station".into() } else { format!("{count} stations") }
+}
+
+/// A station of GHCN-Daily's list.
+struct Listed {
+    station: Station,
+    state: String,
+    has_elevation: bool,
+}
+
+/// Format of `ghcnd-stations.txt`, by columns counted from 1 (GHCN-Daily readme, section IV): id 1-11, latitude 13-20,
+/// longitude 22-30, elevation 32-37 in metres with -999.9 for missing, state 39-40, name 42-71.
+fn read_list(file: &Path, text: &str, zone: Tz) -> Result<Vec<Listed>, CommandError> {
+    let mut listed = Vec::new();
+    let mut faults = Vec::new();
+    for (number, line) in (1..).zip(text.lines()).filter(|(_, line)| !line.trim().is_empty()) {
+        match read_line(line, zone) {
+            Some(one) => listed.push(one),
+            None => faults.push(format!("line {number}: not a line of ghcnd-stations.txt: `{}`", line.trim_end())),
+        }
+        if faults.len() == 5 {
+            faults.push("and so on".into());
+            break;
+        }
+    }
+    if faults.is_empty() { Ok(listed) } else { Err(CommandError::Usage(in_file(file, &faults))) }
+}
+
+fn read_line(line: &str, zone: Tz) -> Option<Listed> {
+    let columns: Vec<char> = line.chars().collect();
+    let field = |from: usize, to: usize| -> String {
+        let part = columns.get(from - 1..to.min(columns.len())).unwrap_or_default();
+        part.iter().collect::<String>().trim().to_owned()
+    };
+    let id = field(1, 11);
+    let (latitude, longitude) = (field(13, 20).parse().ok()?, field(22, 30).parse().ok()?);
+    let elevation_m: f64 = field(32, 37).parse().ok()?;
+    let id = StationId(id);
+    let sources = usual_sources(&id);
+    if sources.is_empty() {
+        return None;
+    }
+    let station = Station {
+        name: field(42, 71),
+        id,
+        place: Point { latitude, longitude },
+        elevation_m,
+        time_zone: zone,
+        observation_hour: None,
+        sources,
+    };
+    Some(Listed { station, state: field(39, 40), has_elevation: elevation_m > -999.0 })
+}
+
+fn check(station: &Station) -> Result<(), CommandError> {
+    let Point { latitude, longitude } = station.place;
+    let id = &station.id.0;
+    let mut faults = Vec::new();
+    if id.is_empty() || id.chars().count() > 40 || id.chars().any(|c| c.is_whitespace() || c.is_control() || c == ',') {
+        faults.push(format!("the id `{id}` must be 1 to 40 visible characters without blanks and commas"));
+    }
+    if station.name.trim().is_empty() || station.name.chars().any(char::is_control) {
+        faults.push("the name is empty or holds a control character".into());
+    }
+    if !(-90.0..=90.0).contains(&latitude) {
+        faults.push(format!("latitude {latitude} must lie between -90 and 90"));
+    }
+    if !(-180.0..=180.0).contains(&longitude) {
+        faults.push(format!("longitude {longitude} must lie between -180 and 180"));
+    }
+    if !ELEVATIONS_M.contains(&station.elevation_m) {
+        faults.push(format!("elevation {} m must lie between -430 and 8849 m", station.elevation_m));
+    }
+    if faults.is_empty() { Ok(()) } else { Err(CommandError::Usage(format!("station `{id}`: {}", faults.join("; ")))) }
+}
+
+fn source_words(source: &SourceRef) -> String {
+    format!("{}:{}", source.feed.name(), source.id)
+}
+
+fn source(text: &str) -> Result<SourceRef, String> {
+    let known: Vec<String> = FeedKind::ALL.iter().map(|feed| feed.name().to_owned()).collect();
+    let (feed, id) =
+        text.split_once(':').ok_or_else(|| format!("FEED:ID is wanted, with FEED one of {}", known.join(", ")))?;
+    let feed = FeedKind::parse(feed).ok_or_else(|| {
+        let near = near_name(feed, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+        format!("feed `{feed}` is unknown{near} (known: {})", known.join(", "))
+    })?;
+    if id.trim().is_empty() {
+        return Err(format!("the station's name in feed {} is missing after the colon", feed.name()));
+    }
+    let source = SourceRef { feed, id: id.trim().to_owned() };
+    check_source(&source).map_err(|why| why.to_string())?;
+    Ok(source)
+}
+
+pub(super) fn zone(text: &str) -> Result<Tz, String> {
+    text.parse().map_err(|_| {
+        let known: Vec<String> = chrono_tz::TZ_VARIANTS.iter().map(|zone| zone.name().to_owned()).collect();
+        let near = near_name(text, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+        format!("`{text}` is no IANA time zone{near}")
+    })
+}
+
+fn point(text: &str) -> Result<Point, String> {
+    let wanted = || format!("`{text}` is no place: LATITUDE,LONGITUDE is wanted, such as 32.75,-134.95");
+    let (latitude, longitude) = text.split_once(',').ok_or_else(wanted)?;
+    let number = |text: &str| text.trim().parse::<f64>().ok();
+    match (number(latitude), number(longitude)) {
+        (Some(latitude), Some(longitude))
+            if (-90.0..=90.0).contains(&latitude) && (-180.0..=180.0).contains(&longitude) =>
+        {
+            Ok(Point { latitude, longitude })
+        }
+        _ => Err(wanted()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // The layout is GHCN-Daily's; the stations are invented.
+    const LIST: &str = "\
+USC00999001  35.6123 -106.0456 2103.1 NM EXAMPLE MESA 2 NW                  HCN
+USC00999002  35.7000 -106.1000 -999.9 NM EXAMPLE WELLS
+USW00099903 -12.5000  106.1000    3.0 CO EJEMPLO CAÑÓN                  GSN     99999
+";
+
+    #[test]
+    fn the_published_layout_of_the_list_is_read() {
+        let listed = read_list(Path::new("list"), LIST, Tz::America__Denver).unwrap();
+        let first = &listed[0].station;
+        assert_eq!((first.id.0.as_str(), first.name.as_str()), ("USC00999001", "EXAMPLE MESA 2 NW"));
+        assert_eq!((first.place.latitude, first.place.longitude, first.elevation_m), (35.6123, -106.0456, 2103.1));
+        assert_eq!((listed[0].state.as_str(), listed[0].has_elevation), ("NM", true));
+        assert!(!listed[1].has_elevation);
+        assert_eq!(listed[2].station.name, "EJEMPLO CAÑÓN");
+        assert_eq!(listed[2].station.place.latitude, -12.5);
+        assert_eq!(source_words(&first.sources[2]), "acis:USC00999001 6");
+    }
+
+    #[test]
+    fn another_file_is_refused_with_its_lines() {
+        let said = read_list(Path::new("list"), "date,tmin,tmax\n2026-01-01,1,2\n", Tz::UTC).err().unwrap().to_string();
+        assert!(said.contains("list: line 1: not a line of ghcnd-stations.txt") && said.contains("line 2"), "{said}");
+    }
+
+    #[test]
+    fn sources_zones_and_places_say_what_is_wanted() {
+        assert_eq!(source("plain-csv:C:\\logger.csv").unwrap().id, "C:\\logger.csv");
+        assert!(source("acsi:X").unwrap_err().contains("did you mean `acis`?"));
+        assert!(source("acis").unwrap_err().contains("FEED:ID"));
+        assert!(source("acis: ").unwrap_err().contains("missing"));
+        assert!(zone("America/Dever").unwrap_err().contains("did you mean `America/Denver`?"));
+        assert!(point("32.75,-134.95").is_ok());
+        for text in ["32.75", "32.75 -134.95", "95,0", "0,181", "x,y"] {
+            assert!(point(text).is_err(), "{text}");
+        }
+        assert!(usual_sources(&"USC00290692".into()).len() == 3 && usual_sources(&"logger-1".into()).is_empty());
+    }
+}

@@ -1,0 +1,289 @@
+//! `treebell subscriber`: who is told, and who asked not to be.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+use chrono::{DateTime, Utc};
+use comfy_table::Table;
+use indicatif::{ProgressBar, ProgressStyle};
+
+use super::{CommandError, print_json, print_out};
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::people::import::{self, LineFault, evidence};
+use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
+use crate::region::Zip;
+use crate::service::parts::open_store;
+use crate::store::people::{Consent, Enrolled, NewSubscriber, Subscriber, enrol};
+use crate::store::{Store, StoreError};
+
+/// Keep the subscribers: people who want to be told
+#[derive(Debug, clap::Subcommand)]
+pub enum SubscriberCommand {
+    /// Subscribe somebody who agreed on paper or in person
+    ///
+    /// Given again, it changes nothing; with another ZIP code or address it adds that.
+    Add(Add),
+    /// Subscribe people from a CSV file with the columns zip, email, phone, language, consent
+    ///
+    /// All lines or none, unless --skip-bad is given. Every bad line is named with its mend. Reading the same file
+    /// again changes nothing.
+    Import(Import),
+    /// Print subscribers, their addresses masked
+    List(List),
+    /// Remove somebody: nothing more is sent, the addresses are erased, and can only be given again by their owner
+    Remove {
+        /// E-mail address or phone number
+        address: String,
+        /// How the owner asked for it
+        #[arg(long, default_value = "asked staff")]
+        evidence: String,
+    },
+    /// Print all that is kept about the owner of an address, as JSON
+    Export {
+        /// E-mail address or phone number
+        address: String,
+    },
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Add {
+    /// ZIP code of the trees; give it several times or with commas
+    #[arg(long = "zip", value_delimiter = ',', required = true, value_parser = Zip::parse, value_name = "ZIP")]
+    zips: Vec<Zip>,
+    /// E-mail address
+    #[arg(long, required_unless_present = "phone")]
+    email: Option<String>,
+    /// Phone number for texts
+    #[arg(long)]
+    phone: Option<String>,
+    /// en or es
+    #[arg(long, default_value = "en", value_parser = language)]
+    language: Language,
+    /// How its owner agreed, such as "signed form, county fair 2026-02-01"
+    #[arg(long, value_name = "EVIDENCE")]
+    consent: String,
+    /// The owner had said stop and now asks to be told again
+    #[arg(long)]
+    after_stop: bool,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Import {
+    /// CSV file
+    file: PathBuf,
+    /// Take the good lines and name the others
+    #[arg(long)]
+    skip_bad: bool,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct List {
+    /// Only those with a ZIP code in this region
+    #[arg(long, value_name = "REGION")]
+    region: Option<String>,
+    /// Show addresses in full
+    #[arg(long)]
+    show: bool,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// # Errors
+/// Addresses and codes that are none, people who said stop, a list with faults, a store that cannot be opened.
+pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), CommandError> {
+    let now = SystemClock.now();
+    match command {
+        SubscriberCommand::Add(args) => add(args, config, now).await,
+        SubscriberCommand::Import(args) => import(&args, config, now).await,
+        SubscriberCommand::List(args) => list(&args, config).await,
+        SubscriberCommand::Remove { address, evidence: words } => {
+            let address = any_address(&address)?;
+            let words = evidence(&words, None).map_err(|why| CommandError::Usage(format!("--evidence: {why}")))?;
+            let stopped = open_store(config).await?.remove_subscriber(&address, &words, now).await?;
+            eprintln!(
+                "removed with {}; {} cancelled",
+                counted(stopped.addresses, "address", "addresses"),
+                counted(stopped.cancelled, "message", "messages")
+            );
+            Ok(())
+        }
+        SubscriberCommand::Export { address } => {
+            print_json(&open_store(config).await?.export_subscriber(&any_address(&address)?).await?)
+        }
+    }
+}
+
+async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
+    let mut addresses = Vec::new();
+    if let Some(text) = &args.email {
+        let email = EmailAddress::parse(text).map_err(|why| CommandError::Usage(format!("--email: {why}")))?;
+        addresses.push(Address::Email(email));
+    }
+    if let Some(text) = &args.phone {
+        let phone =
+            PhoneNumber::parse(text, reach(config)).map_err(|why| CommandError::Usage(format!("--phone: {why}")))?;
+        addresses.push(Address::Phone(phone));
+    }
+    let evidence = evidence(&args.consent, None).map_err(|why| CommandError::Usage(format!("--consent: {why}")))?;
+    let consent = if args.after_stop { Consent::GivenAgain { evidence } } else { Consent::Given { evidence } };
+    let store = open_store(config).await?;
+    let new = NewSubscriber { zips: args.zips, addresses, language: args.language, consent };
+    match store.add_subscriber(&new, now).await {
+        Ok(Enrolled::Added { subscriber }) => eprintln!("subscriber {subscriber} is added"),
+        Ok(Enrolled::Extended { subscriber, zips, addresses }) => eprintln!(
+            "subscriber {subscriber} was known; added {} and {}",
+            counted(zips, "ZIP code", "ZIP codes"),
+            counted(addresses, "address", "addresses")
+        ),
+        Ok(Enrolled::Unchanged { subscriber }) => eprintln!("subscriber {subscriber} was known; nothing is new"),
+        Err(why @ StoreError::Conflict(crate::store::Conflict::Suppressed { .. })) => {
+            return Err(CommandError::Usage(format!("{why}; with that, add --after-stop")));
+        }
+        Err(why) => return Err(why.into()),
+    }
+    say_homeless(&store, &new.zips).await
+}
+
+/// A ZIP code of no region is kept: its region may come. But nobody there is told anything until then.
+async fn say_homeless<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>) -> Result<(), CommandError> {
+    let mut homeless = Vec::new();
+    for zip in zips.into_iter().collect::<BTreeSet<_>>() {
+        if store.region_of_zip(zip).await?.is_none() {
+            homeless.push(zip.as_str());
+        }
+    }
+    if !homeless.is_empty() {
+        eprintln!("note: no region has ZIP code {} yet, so nobody there is told anything", homeless.join(", "));
+    }
+    Ok(())
+}
+
+async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
+    let bytes = std::fs::read(&args.file)
+        .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", args.file.display())))?;
+    let source = args.file.file_name().map_or_else(|| "list".into(), |name| name.to_string_lossy().into_owned());
+    let list = import::read(&bytes, &source, reach(config))
+        .map_err(|why| CommandError::Usage(format!("{}: {why}", args.file.display())))?;
+    let store = open_store(config).await?;
+    let mut faults = list.faults;
+    let (mut added, mut extended, mut unchanged) = (0_u64, 0_u64, 0_u64);
+
+    let bar = ProgressBar::new(list.lines.len() as u64);
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos} of {len} lines, {eta} left") {
+        bar.set_style(style);
+    }
+    // One transaction for all: a reader sees the list whole or not at all.
+    let mut tx = store.begin().await?;
+    for line in &list.lines {
+        match enrol(&mut tx, &line.subscriber, now).await {
+            Ok(Enrolled::Added { .. }) => added += 1,
+            Ok(Enrolled::Extended { .. }) => extended += 1,
+            Ok(Enrolled::Unchanged { .. }) => unchanged += 1,
+            Err(StoreError::Conflict(why)) => faults.push(LineFault { number: line.number, what: why.to_string() }),
+            Err(why) => return Err(why.into()),
+        }
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    faults.sort_by_key(|fault| fault.number);
+    let named = named_faults(&args.file, &faults);
+    if !faults.is_empty() && !args.skip_bad {
+        tx.rollback().await?;
+        return Err(CommandError::Usage(format!(
+            "{named}\nnothing was taken; mend the {} or give --skip-bad",
+            if faults.len() == 1 { "line" } else { "lines" }
+        )));
+    }
+    tx.commit().await?;
+    if !faults.is_empty() {
+        eprintln!("{named}");
+    }
+    let lines: BTreeSet<u64> = faults.iter().map(|fault| fault.number).collect();
+    eprintln!("{added} added, {extended} known and extended, {unchanged} unchanged, {} bad", lines.len());
+    say_homeless(&store, list.lines.iter().flat_map(|line| &line.subscriber.zips)).await
+}
+
+fn named_faults(file: &Path, faults: &[LineFault]) -> String {
+    faults.iter().map(|fault| format!("{}: {fault}", file.display())).collect::<Vec<_>>().join("\n")
+}
+
+async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    if let Some(region) = &args.region {
+        store.region(region).await?;
+    }
+    let subscribers = store.subscribers(args.region.as_deref()).await?;
+    let shown = |address: &Address| if args.show { address.expose().to_owned() } else { address.to_string() };
+    if args.json {
+        let rows: Vec<_> = subscribers.iter().map(|subscriber| row_of(subscriber, &shown)).collect();
+        return print_json(&rows);
+    }
+    if subscribers.is_empty() {
+        eprintln!(
+            "there are no subscribers{}",
+            args.region.as_ref().map_or("".into(), |id| format!(" in region `{id}`"))
+        );
+        return Ok(());
+    }
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
+    table.set_header(["subscriber", "ZIP codes", "language", "since", "addresses"]);
+    for subscriber in &subscribers {
+        table.add_row([
+            subscriber.id.clone(),
+            subscriber.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(" "),
+            subscriber.language.code().to_owned(),
+            subscriber.created_at.format("%Y-%m-%d").to_string(),
+            subscriber
+                .addresses
+                .iter()
+                .map(|known| format!("{} ({})", shown(&known.address), known.status.name()))
+                .collect::<Vec<_>>()
+                .join("\n"),
+        ]);
+    }
+    print_out(&format!("{table}\n"))?;
+    eprintln!("{}", counted(subscribers.len() as u64, "subscriber", "subscribers"));
+    Ok(())
+}
+
+fn row_of(subscriber: &Subscriber, shown: &impl Fn(&Address) -> String) -> serde_json::Value {
+    let addresses: Vec<_> = subscriber
+        .addresses
+        .iter()
+        .map(|known| {
+            serde_json::json!({
+                "channel": known.address.channel(),
+                "address": shown(&known.address),
+                "status": known.status,
+                "since": known.status_at,
+            })
+        })
+        .collect();
+    serde_json::json!({
+        "id": subscriber.id,
+        "language": subscriber.language,
+        "since": subscriber.created_at,
+        "zips": subscriber.zips,
+        "addresses": addresses,
+    })
+}
+
+fn reach(config: &Config) -> Reach {
+    if config.sms.abroad { Reach::World } else { Reach::NorthAmerica }
+}
+
+/// An address that is only looked for may come from anywhere.
+fn any_address(text: &str) -> Result<Address, CommandError> {
+    Address::parse(text, Reach::World).map_err(|why| CommandError::Usage(why.to_string()))
+}
+
+fn language(code: &str) -> Result<Language, String> {
+    Language::parse(code).ok_or_else(|| format!("`{code}` is not en or es"))
+}
+
+fn counted(count: u64, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}

@@ -1,0 +1,345 @@
+//! `treebell verify`: how good the projection and the notices have been, season by season of the record.
+
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use clap::ValueEnum;
+use comfy_table::{CellAlignment, Table, presets};
+use indicatif::{ProgressBar, ProgressStyle};
+use serde::Serialize;
+
+use super::{CommandError, print_json, print_out};
+use crate::config::Config;
+use crate::heat::hindcast::{AssumedForecast, FORECAST_DAYS, LEADS, LeadScore};
+use crate::heat::projection::FORECAST_ERROR_SHARES;
+use crate::language::Language;
+use crate::season::outlook::heat_sum_of;
+use crate::season::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
+use crate::season::{Policy, Profile};
+use crate::service::assess::StationBook;
+use crate::service::parts::{load_profiles, open_store};
+use crate::service::verify::{self, Prepared, Question, StationReport, Together};
+use crate::store::Store;
+use crate::weather::{Station, StationId};
+
+/// Project every past season from what was known then, and compare with what came
+///
+/// Each season is left out of its own projection whole. Issue days are counted back from the day on which the window
+/// opened. The calendar that skill is measured against is the dates of all other seasons.
+#[derive(Debug, clap::Args)]
+pub struct Verify {
+    /// Id of a station; give it several times for several, leave it out for all
+    #[arg(long = "station", value_name = "ID")]
+    stations: Vec<String>,
+    /// Profile whose window is projected
+    #[arg(long, value_name = "ID", default_value = "pinyon-needle-scale")]
+    profile: String,
+    /// A weather forecast of seven days that every projection is given
+    #[arg(long, value_enum, default_value_t = Help::None)]
+    forecast: Help,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize)]
+#[serde(rename_all = "kebab-case")]
+enum Help {
+    /// None: past weather only
+    None,
+    /// The weather that came
+    Perfect,
+    /// The weather that came, with an error that grows with the days ahead
+    Noisy,
+}
+
+/// # Errors
+/// An unknown profile or station, a store that fails, or no station with seasons enough.
+pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
+    let profiles = load_profiles(config)?;
+    let profile = profiles.get(&args.profile).ok_or_else(|| {
+        let known: Vec<&str> = profiles.iter().map(|profile| profile.id.as_str()).collect();
+        CommandError::Usage(format!("profile `{}` is unknown; there is {}", args.profile, known.join(", ")))
+    })?;
+    let store = open_store(config).await?;
+    let books = read_books(&store, &args.stations).await?;
+    store.close().await;
+
+    let forecast = match args.forecast {
+        Help::None => AssumedForecast::None,
+        Help::Perfect => AssumedForecast::Perfect,
+        Help::Noisy => AssumedForecast::Noisy,
+    };
+    let policy: &Policy = &config.policy;
+    let question = Question { profile, policy, rules: &config.weather, forecast };
+    let (mut prepared, mut left_out) = (Vec::new(), Vec::new());
+    for book in &books {
+        match Prepared::new(book, question) {
+            Ok(ready) => prepared.push(ready),
+            Err(why) => left_out.push(LeftOut { station: book.station.id.0.clone(), why: why.to_string() }),
+        }
+    }
+    if prepared.is_empty() {
+        let why: Vec<&str> = left_out.iter().map(|left| left.why.as_str()).collect();
+        let why =
+            if why.is_empty() { "no station is known; add one and import its record".into() } else { why.join("; ") };
+        return Err(CommandError::Usage(format!("nothing can be verified: {why}")));
+    }
+    let stations = verify_all(&prepared);
+    let together = verify::together(&stations);
+    let answer = Answer { profile, forecast: args.forecast, stations, together, left_out };
+    if args.json { print_json(&answer.document()) } else { print_out(&answer.text()) }
+}
+
+async fn read_books(store: &Store, wanted: &[String]) -> Result<Vec<StationBook>, CommandError> {
+    let stations: Vec<Station> = if wanted.is_empty() {
+        store.stations().await?
+    } else {
+        let mut stations = Vec::new();
+        for id in wanted {
+            stations.push(store.station(&StationId::from(id.as_str())).await?);
+        }
+        stations
+    };
+    let bar = bar(stations.len(), "reading {msg}");
+    let mut books = Vec::new();
+    for station in stations {
+        bar.set_message(station.id.0.clone());
+        let record = store.record(&station.id).await?.index(station.time_zone);
+        books.push(StationBook { station, record });
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    Ok(books)
+}
+
+/// All stations, as many at once as the machine has processors.
+fn verify_all(prepared: &[Prepared<'_>]) -> Vec<StationReport> {
+    let bar = bar(prepared.iter().map(Prepared::seasons).sum(), "living through past seasons");
+    let (next, reports) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
+    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(prepared.len());
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            scope.spawn(|| {
+                while let Some(station) = prepared.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    let report = station.report(&|| bar.inc(1));
+                    reports.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).push(report);
+                }
+            });
+        }
+    });
+    bar.finish_and_clear();
+    let mut reports = reports.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
+    reports.sort_by(|a, b| a.station.cmp(&b.station));
+    reports
+}
+
+fn bar(length: usize, what: &str) -> ProgressBar {
+    let style = ProgressStyle::with_template(&format!("{what} {{wide_bar}} {{pos}}/{{len}} {{eta}}"));
+    ProgressBar::new(length as u64).with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()))
+}
+
+#[derive(Serialize)]
+struct LeftOut {
+    station: String,
+    why: String,
+}
+
+struct Answer<'a> {
+    profile: &'a Profile,
+    forecast: Help,
+    stations: Vec<StationReport>,
+    together: Together,
+    left_out: Vec<LeftOut>,
+}
+
+impl Answer<'_> {
+    fn heat_sum(&self) -> f64 {
+        heat_sum_of(self.profile, &self.profile.window.opens).unwrap_or(f64::NAN)
+    }
+
+    fn document(&self) -> impl Serialize {
+        #[derive(Serialize)]
+        struct Document<'a> {
+            profile: &'a str,
+            stage: &'a str,
+            heat_sum_c_days: f64,
+            forecast: Help,
+            forecast_error_shares: Option<[f64; FORECAST_DAYS]>,
+            together: &'a Together,
+            stations: &'a [StationReport],
+            left_out: &'a [LeftOut],
+        }
+        Document {
+            profile: &self.profile.id,
+            stage: &self.profile.window.opens.0,
+            heat_sum_c_days: self.heat_sum(),
+            forecast: self.forecast,
+            forecast_error_shares: (self.forecast == Help::Noisy).then_some(FORECAST_ERROR_SHARES),
+            together: &self.together,
+            stations: &self.stations,
+            left_out: &self.left_out,
+        }
+    }
+
+    fn text(&self) -> String {
+        let stage = self.profile.stage(&self.profile.window.opens);
+        let stage = stage.map_or("the window opens", |stage| stage.names.get(Language::En));
+        let mut text = format!("{stage}: {:.0} °C·day from the biofix. {}\n\n", self.heat_sum(), self.help());
+        text += &match self.stations.as_slice() {
+            [only] => format!("{} {}\n", only.station, only.name),
+            _ => format!("{} stations, each counting the same\n", self.together.stations),
+        };
+        text += &format!("{}\n\n", lead_table(&self.together.leads));
+        if self.stations.len() > 1 {
+            text += "skill over the calendar and share held by the 80 % interval, by days before\n";
+            text += &format!("{}\n\n", self.station_table());
+        }
+        text += &format!("notices, on complete data known the next morning\n{}\n", self.notice_table());
+        let widened: Vec<&str> =
+            self.stations.iter().filter(|report| report.widened).map(|report| report.station.as_str()).collect();
+        if !widened.is_empty() {
+            text += &format!("\nspread widened by the errors of other seasons: {}\n", widened.join(", "));
+        }
+        let never: u32 = self.stations.iter().map(|report| report.never_opened).sum();
+        if never > 0 {
+            text += &format!("\nwhole seasons left out since the window never opened in them: {never}\n");
+        }
+        for LeftOut { why, .. } in &self.left_out {
+            text += &format!("\nleft out: {why}\n");
+        }
+        text += "\nbias, MAE and CRPS in days; bias above 0 is late. Counting back from the event picks days before warm spells, \
+                 so a small late bias belongs to the way of counting.\n";
+        text
+    }
+
+    fn help(&self) -> String {
+        match self.forecast {
+            Help::None => "No weather forecast.".into(),
+            Help::Perfect => format!("A perfect weather forecast of {FORECAST_DAYS} days."),
+            Help::Noisy => {
+                let shares: Vec<String> =
+                    FORECAST_ERROR_SHARES.iter().map(|share| format!("{:.0}", share * 100.0)).collect();
+                format!(
+                    "A weather forecast of {FORECAST_DAYS} days with an error of {} % of the weather's own spread, day by day \
+                     (the first by a published verification, its growth from memory).",
+                    shares.join(", ")
+                )
+            }
+        }
+    }
+
+    fn station_table(&self) -> Table {
+        let mut table = table();
+        let leads = LEADS.map(|lead| lead.to_string());
+        let mut header: Vec<String> = ["station", "name", "m", "seasons"].map(String::from).to_vec();
+        header.extend(leads);
+        table.set_header(header);
+        for report in &self.stations {
+            let mut row = vec![
+                report.station.clone(),
+                report.name.clone(),
+                format!("{:.0}", report.elevation_m),
+                format!("{} ({}-{})", report.seasons, report.first_season, report.last_season),
+            ];
+            row.extend(LEADS.map(|lead| {
+                let score = report.leads.iter().find(|score| score.lead == lead);
+                score.map_or(String::new(), |score| format!("{} {}", skill(score), percent(score.held)))
+            }));
+            table.add_row(row);
+        }
+        right(&mut table, 2);
+        table
+    }
+
+    fn notice_table(&self) -> Table {
+        let mut table = table();
+        let (from, to) = (GET_READY_DAYS_AHEAD.start(), GET_READY_DAYS_AHEAD.end());
+        table.set_header([
+            "station".to_owned(),
+            "seasons".to_owned(),
+            "get ready, days ahead".to_owned(),
+            format!("{from}-{to} days"),
+            "shorter".to_owned(),
+            "longer".to_owned(),
+            "never".to_owned(),
+            "inspect now, days after".to_owned(),
+            "within 1 day".to_owned(),
+            "early".to_owned(),
+            "late".to_owned(),
+            "never".to_owned(),
+        ]);
+        for report in &self.stations {
+            table.add_row(notice_row(&report.station, &report.notices));
+        }
+        if self.stations.len() > 1 {
+            table.add_row(notice_row("all", &self.together.notices));
+        }
+        right(&mut table, 1);
+        table
+    }
+}
+
+fn lead_table(leads: &[LeadScore]) -> Table {
+    let mut table = table();
+    table.set_header(["days before", "projections", "bias", "MAE", "CRPS", "of the calendar", "skill", "80 % held"]);
+    for score in leads {
+        table.add_row([
+            score.lead.to_string(),
+            score.projections.to_string(),
+            format!("{:+.1}", score.bias_days),
+            format!("{:.1}", score.mae_days),
+            format!("{:.2}", score.crps_days),
+            format!("{:.2}", score.null_crps_days),
+            skill(score),
+            percent(score.held),
+        ]);
+    }
+    right(&mut table, 0);
+    table
+}
+
+fn notice_row(name: &str, scores: &NoticeScores) -> Vec<String> {
+    vec![
+        name.to_owned(),
+        scores.seasons.to_string(),
+        spread(scores.get_ready_days_ahead),
+        percent(scores.get_ready_in_time),
+        percent(scores.get_ready_short),
+        percent(scores.get_ready_long),
+        percent(scores.get_ready_missed),
+        spread(scores.inspect_now_days_after),
+        percent(scores.inspect_now_in_time),
+        percent(scores.inspect_now_early),
+        percent(scores.inspect_now_late),
+        percent(scores.inspect_now_missed),
+    ]
+}
+
+/// Least, then 10, 50 and 90 %, then greatest.
+fn spread(days: Option<Spread>) -> String {
+    days.map_or_else(String::new, |Spread { least, tenth, median, ninetieth, greatest }| {
+        format!("{least} | {tenth} {median} {ninetieth} | {greatest}")
+    })
+}
+
+fn skill(score: &LeadScore) -> String {
+    score.skill.map_or_else(|| "-".into(), |skill| format!("{skill:.2}"))
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.0} %", share * 100.0)
+}
+
+fn table() -> Table {
+    let mut table = Table::new();
+    table.load_style(presets::NOTHING);
+    table
+}
+
+/// Numbers stand right, from this column on.
+fn right(table: &mut Table, from: usize) {
+    for column in table.column_iter_mut().skip(from) {
+        column.set_cell_alignment(CellAlignment::Right);
+    }
+}

@@ -1,0 +1,356 @@
+//! What would have been projected in past seasons, and how good it was.
+//!
+//! Each season is left out whole: its own temperatures, and what they add to the mean and the trend, have no part in its
+//! projection. Issue days are counted back from the day that came, so a projection 14 days ahead was made 14 days before
+//! the event. That choice of days has a side effect that is not an error of the projection: an event mostly comes in warm
+//! days, so the days just before it were warmer than could be known, and the median comes out late by about half a day.
+//! Taken by the distance that was *projected*, the same projections have no such bias.
+
+use std::collections::BTreeMap;
+
+use chrono::{Datelike, Days, NaiveDate};
+
+use super::projection::{Crossings, Dressing, FORECAST_ERROR_SHARES, Now, Projector, SeasonProjector};
+use super::scores::{self, points};
+use super::{DailySeries, DayTemperatures};
+
+/// Days before the event on which projections are looked at, the farthest first.
+pub const LEADS: [u32; 7] = [42, 28, 21, 14, 10, 7, 3];
+
+/// Days of the assumed forecast.
+pub const FORECAST_DAYS: usize = 7;
+
+/// The weather forecast that the hindcast is given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AssumedForecast {
+    None,
+    /// The temperatures that came: the most that any forecast can add.
+    Perfect,
+    /// The same with an error that grows with the days ahead as [`FORECAST_ERROR_SHARES`] has it. Made by a fixed sequence
+    /// of chance numbers; a forecast of that kind leans to the mean where it knows little, as real ones do.
+    Noisy,
+}
+
+/// One projection of one past season, with the day that came.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Verified {
+    pub season: i32,
+    /// Days from the issue day to the event.
+    pub lead: u32,
+    /// Days from the issue day to the 10, 50 and 90 % points; `None` = not reached within the season.
+    pub early: Option<u32>,
+    pub median: Option<u32>,
+    pub late: Option<u32>,
+    /// Median minus event, days: above 0 the projection was late.
+    pub error_days: f64,
+    pub crps_days: f64,
+    /// Of the other seasons' calendar dates as the projection.
+    pub null_crps_days: f64,
+    /// The event came within `early..=late`.
+    pub held: bool,
+    /// See [`scores::share_inside`].
+    pub share_inside: f64,
+    pub mean: f64,
+    /// Of the members, days².
+    pub variance: f64,
+    pub members: u32,
+    pub not_reached: u32,
+}
+
+/// The day on which a past season reached `target`: its index in the season's days and the date.
+pub fn event(projector: &Projector, season: i32, target: f64) -> Option<(usize, NaiveDate)> {
+    let (first, days) = projector.season(season)?;
+    let (mut sum, mut heat) = (0.0, heat_of(projector, first, days).into_iter());
+    // As in the season itself, a hair below the target is at it.
+    let at = heat.position(|of_day| {
+        sum += of_day;
+        sum >= target - 1e-9
+    })?;
+    Some((at, first + Days::new(at as u64)))
+}
+
+/// Projects the day of `target` (°C·day) in each of `seasons` at each lead. Leads that reach back before the season are
+/// left out, as are seasons that the projector does not know or that never get there. `dressing` should come from other
+/// seasons than those projected here.
+pub fn hindcast(
+    projector: &Projector,
+    seasons: &[i32],
+    target: f64,
+    leads: &[u32],
+    forecast: AssumedForecast,
+    dressing: &Dressing,
+) -> Vec<Verified> {
+    let events: BTreeMap<i32, NaiveDate> = projector
+        .seasons()
+        .filter_map(|season| event(projector, season, target).map(|(_, day)| (season, day)))
+        .collect();
+    seasons
+        .iter()
+        .flat_map(|season| of_season(projector, *season, target, leads, forecast, dressing, &events))
+        .collect()
+}
+
+fn of_season(
+    projector: &Projector,
+    season: i32,
+    target: f64,
+    leads: &[u32],
+    forecast: AssumedForecast,
+    dressing: &Dressing,
+    events: &BTreeMap<i32, NaiveDate>,
+) -> Vec<Verified> {
+    let (Some((first, days)), Some((event_at, event_day))) =
+        (projector.season(season), event(projector, season, target))
+    else {
+        return Vec::new();
+    };
+    let heat = heat_of(projector, first, days);
+    let projected = projector.for_season(season);
+    let last_day = first + Days::new(days.len().saturating_sub(1) as u64);
+    let mut verified = Vec::new();
+    for lead in leads {
+        // So many days of the season are known; with none the issue day is the one before it begins.
+        let Some(known) = (event_at + 1).checked_sub(*lead as usize) else { continue };
+        let (Some(so_far), Some(recent)) = (heat.get(..known), days.get(..known)) else { continue };
+        let issued = event_day - Days::new(u64::from(*lead));
+        let now = Now {
+            last_day: issued,
+            sum: so_far.iter().sum(),
+            recent,
+            forecast: &[],
+            forecast_error_shares: &FORECAST_ERROR_SHARES,
+        };
+        let came = days.get(known..).unwrap_or_default();
+        let ahead = assumed_forecast(&projected, &now, came, forecast, season);
+        let shares: &[f64] = if forecast == AssumedForecast::Perfect { &[0.0] } else { &FORECAST_ERROR_SHARES };
+        let now = Now { forecast: &ahead, forecast_error_shares: shares, ..now };
+        let crossings = projected.crossings(&now, target, last_day).dressed(dressing);
+        let horizon = (last_day - issued).num_days() as f64 + 1.0;
+        let others = events.iter().filter(|(other, _)| **other != season);
+        let null: Vec<f64> =
+            others.map(|(_, day)| (calendar_day_in_season(*day, first) - issued).num_days() as f64).collect();
+        verified.extend(score(season, *lead, &crossings, &null, horizon));
+    }
+    verified
+}
+
+fn score(season: i32, lead: u32, crossings: &Crossings, null: &[f64], horizon: f64) -> Option<Verified> {
+    let Crossings { days_ahead, not_reached } = crossings;
+    let observed = f64::from(lead);
+    // Members that do not get there stand just after the season's end: the least error that can be theirs.
+    let members: Vec<f64> = days_ahead
+        .iter()
+        .map(|days| f64::from(*days))
+        .chain(std::iter::repeat_n(horizon, *not_reached as usize))
+        .collect();
+    let shown = points(days_ahead, *not_reached);
+    let count = members.len() as f64;
+    let mean = members.iter().sum::<f64>() / count;
+    let within = |edge: Option<u32>| edge.map_or(horizon, f64::from);
+    Some(Verified {
+        season,
+        lead,
+        early: shown.early,
+        median: shown.median,
+        late: shown.late,
+        error_days: within(shown.median) - observed,
+        crps_days: scores::crps(&members, observed)?,
+        null_crps_days: scores::crps(null, observed)?,
+        held: (within(shown.early)..=within(shown.late)).contains(&observed),
+        share_inside: scores::share_inside(&members, observed)?,
+        mean,
+        variance: members.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / count,
+        members: members.len() as u32,
+        not_reached: *not_reached,
+    })
+}
+
+fn heat_of(projector: &Projector, first: NaiveDate, days: &[DayTemperatures]) -> Vec<f64> {
+    let series = DailySeries { first, days: days.iter().copied().map(Some).collect() };
+    projector.rule().series(&series).into_iter().map(Option::unwrap_or_default).collect()
+}
+
+/// The same calendar day in the season that begins on `first`; 28 February where that has no 29th.
+fn calendar_day_in_season(day: NaiveDate, first: NaiveDate) -> NaiveDate {
+    let in_year = |year: i32| day.with_year(year).or_else(|| NaiveDate::from_ymd_opt(year, 2, 28)).unwrap_or(day);
+    let same_year = in_year(first.year());
+    if same_year < first { in_year(first.year() + 1) } else { same_year }
+}
+
+/// The forecast of up to [`FORECAST_DAYS`] that is assumed on `now.last_day`, when `came` is what came after it.
+pub fn assumed_forecast(
+    projected: &SeasonProjector,
+    now: &Now<'_>,
+    came: &[DayTemperatures],
+    kind: AssumedForecast,
+    season: i32,
+) -> Vec<DayTemperatures> {
+    match kind {
+        AssumedForecast::None => Vec::new(),
+        AssumedForecast::Perfect => came.iter().take(FORECAST_DAYS).copied().collect(),
+        AssumedForecast::Noisy => noisy(projected, now, came, Chance::new(season, now.last_day.ordinal())),
+    }
+}
+
+/// What came, seen through a forecast's error.
+fn noisy(
+    projected: &SeasonProjector,
+    now: &Now<'_>,
+    came: &[DayTemperatures],
+    mut chance: Chance,
+) -> Vec<DayTemperatures> {
+    /// Standard deviation of the weather about what is expected of it, °C, by day ahead; see [`FORECAST_ERROR_SHARES`].
+    const SPREADS_C: [f64; FORECAST_DAYS] = [3.4, 4.1, 4.4, 4.5, 4.5, 4.5, 4.5];
+    /// How much of one day's error goes on to the next (from memory: forecast errors go with the weather's own systems).
+    const GOES_ON: f64 = 0.6;
+    let mut errors = [chance.normal(), chance.normal()];
+    let ahead = came.iter().zip(projected.expected(now, came.len().min(FORECAST_DAYS)));
+    ahead
+        .zip(FORECAST_ERROR_SHARES.iter().zip(SPREADS_C))
+        .map(|((came, expected), (share, spread))| {
+            let known = 1.0 - share * share;
+            let scale = share * known.sqrt() * spread;
+            let said = |came: f64, expected: f64, error: f64| expected + known * (came - expected) + scale * error;
+            let (a, b) = (said(came.min_c, expected.min_c, errors[0]), said(came.max_c, expected.max_c, errors[1]));
+            errors = errors.map(|error| GOES_ON * error + (1.0 - GOES_ON * GOES_ON).sqrt() * chance.normal());
+            DayTemperatures { min_c: a.min(b), max_c: a.max(b) }
+        })
+        .collect()
+}
+
+/// A fixed sequence of chance numbers (splitmix64: Steele, Lea & Flood 2014, OOPSLA), so that a hindcast repeats exactly.
+struct Chance(u64);
+
+impl Chance {
+    fn new(season: i32, of_day: u32) -> Self {
+        Self((u64::from(season.unsigned_abs()) << 32) ^ u64::from(of_day))
+    }
+
+    fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        z ^= z >> 31;
+        // The upper 53 bits, never 0.
+        ((z >> 11) as f64 + 0.5) / (1u64 << 53) as f64
+    }
+
+    fn normal(&mut self) -> f64 {
+        (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
+    }
+}
+
+/// Scores of many projections at one lead.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct LeadScore {
+    pub lead: u32,
+    pub projections: u32,
+    /// Mean of median minus event, days: above 0 late.
+    pub bias_days: f64,
+    /// Mean absolute error of the median, days.
+    pub mae_days: f64,
+    pub crps_days: f64,
+    /// CRPS of the calendar null, days.
+    pub null_crps_days: f64,
+    /// 1 - CRPS over that of the calendar null; `None` where the dates never vary.
+    pub skill: Option<f64>,
+    /// Share of events inside the whole days of the 80 % interval as people read it.
+    pub held: f64,
+    /// The same with the interval's end days counted by the share that belongs to it.
+    pub share_inside: f64,
+}
+
+/// One entry a lead that has projections, in the order of `leads`.
+pub fn by_lead(verified: &[Verified], leads: &[u32]) -> Vec<LeadScore> {
+    leads
+        .iter()
+        .filter_map(|lead| {
+            let these: Vec<&Verified> = verified.iter().filter(|one| one.lead == *lead).collect();
+            let mean =
+                |value: fn(&Verified) -> f64| these.iter().map(|one| value(one)).sum::<f64>() / these.len() as f64;
+            let (crps_days, null_crps_days) = (mean(|one| one.crps_days), mean(|one| one.null_crps_days));
+            (!these.is_empty()).then(|| LeadScore {
+                lead: *lead,
+                projections: these.len() as u32,
+                bias_days: mean(|one| one.error_days),
+                mae_days: mean(|one| one.error_days.abs()),
+                crps_days,
+                null_crps_days,
+                skill: scores::skill(crps_days, null_crps_days),
+                held: mean(|one| f64::from(u8::from(one.held))),
+                share_inside: mean(|one| one.share_inside),
+            })
+        })
+        .collect()
+}
+
+/// The plain mean over stations, each counting the same; projections are added up.
+pub fn mean_over_stations(stations: &[Vec<LeadScore>], leads: &[u32]) -> Vec<LeadScore> {
+    leads
+        .iter()
+        .filter_map(|lead| {
+            let these: Vec<&LeadScore> = stations.iter().flatten().filter(|score| score.lead == *lead).collect();
+            let mean =
+                |value: fn(&LeadScore) -> f64| these.iter().map(|score| value(score)).sum::<f64>() / these.len() as f64;
+            let skills: Vec<f64> = these.iter().filter_map(|score| score.skill).collect();
+            (!these.is_empty()).then(|| LeadScore {
+                lead: *lead,
+                projections: these.iter().map(|score| score.projections).sum(),
+                bias_days: mean(|score| score.bias_days),
+                mae_days: mean(|score| score.mae_days),
+                crps_days: mean(|score| score.crps_days),
+                null_crps_days: mean(|score| score.null_crps_days),
+                skill: (!skills.is_empty()).then(|| skills.iter().sum::<f64>() / skills.len() as f64),
+                held: mean(|score| score.held),
+                share_inside: mean(|score| score.share_inside),
+            })
+        })
+        .collect()
+}
+
+/// Days before the event at which projections are looked at for [`dressing`]: near and far alike, as they are made in a
+/// season.
+pub const DRESSING_LEADS: [u32; 15] = [2, 6, 10, 14, 18, 22, 26, 30, 34, 38, 42, 46, 50, 54, 58];
+
+/// What the projections of a station lack in spread, by days projected ahead: errors to lay over every projected date,
+/// evenly spaced and without bias. Empty where the spread alone accounts for the errors, as it does at most stations:
+/// errors laid over an ensemble that is wide enough would count the weather twice.
+///
+/// `verified` is best made at [`DRESSING_LEADS`]. Projections are compared at the distance they *projected*, since that is
+/// all that a projection to come knows of itself.
+pub fn dressing(verified: &[Verified]) -> Dressing {
+    /// Bands of projected distance, days: up to this, and the distance that stands for the band.
+    const BANDS: [(f64, u32); 6] = [(5.0, 3), (9.0, 7), (13.0, 11), (18.0, 15), (28.0, 23), (50.0, 38)];
+    /// Fewer projections say nothing of a spread.
+    const NEEDED: usize = 100;
+    /// Squared errors may exceed the variance by this much by chance (a station of eighty seasons).
+    const BY_CHANCE: f64 = 1.1;
+    /// Nine normal quantiles at 1/18, 3/18 … scaled to a standard deviation of 1.
+    const SHAPE: [f64; 9] = [-1.711, -1.039, -0.633, -0.303, 0.0, 0.303, 0.633, 1.039, 1.711];
+
+    let farthest = BANDS[BANDS.len() - 1].0;
+    let these: Vec<&Verified> = verified.iter().filter(|one| one.mean < farthest).collect();
+    if these.len() < NEEDED {
+        return Dressing::default();
+    }
+    // One more member tells as much as one more truth would; below a day the calendar itself is as coarse.
+    let variance = |one: &Verified| (one.variance * (1.0 + 1.0 / f64::from(one.members.max(1)))).max(1.0);
+    let ratio = |one: &&Verified| (one.mean - f64::from(one.lead)).powi(2) / variance(one);
+    let ratio = these.iter().map(ratio).sum::<f64>() / these.len() as f64;
+    if ratio < BY_CHANCE {
+        return Dressing::default();
+    }
+    let mut from = 0.0;
+    let mut dressing = Dressing::default();
+    for (to, stands_for) in BANDS {
+        let band: Vec<f64> =
+            these.iter().filter(|one| (from..to).contains(&one.mean)).map(|one| variance(one)).collect();
+        from = to;
+        if !band.is_empty() {
+            let lacking = ((ratio - 1.0) * band.iter().sum::<f64>() / band.len() as f64).sqrt();
+            dressing.0.insert(stands_for, SHAPE.iter().map(|part| part * lacking).collect());
+        }
+    }
+    dressing
+}

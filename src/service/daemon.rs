@@ -1,0 +1,299 @@
+//! The daemon: one process that keeps the schedule and works the queue, for months.
+
+use std::future::Future;
+use std::sync::Arc;
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use futures::FutureExt;
+use tokio::time::Instant;
+use tracing::{error, info, warn};
+
+use super::cycle::{self, Books, CycleReport, Desks};
+use super::parts::Parts;
+use super::pull::{self, PullReport};
+use crate::delivery::channels::Channels;
+use crate::delivery::dispatcher::{DispatchError, Dispatcher, Drained, Personaliser};
+use crate::store::runs::Start;
+use crate::store::{Engine, ServiceLock, StoreError};
+use crate::timetable::{ScheduleError, Tick, Timetable};
+use crate::weather::http::Fetcher;
+
+/// The one job on the schedule, as the store names its runs.
+const CYCLE: &str = "cycle";
+
+/// Longest sleep: after it the clock is read again, so that a clock that was set or a machine that slept is noticed.
+const LONGEST_SLEEP: Duration = Duration::from_secs(20);
+
+/// A clock that moves by more than this beyond the time that passed raises an alarm.
+const CLOCK_STEP: Duration = Duration::from_secs(300);
+
+/// Which parts of the service this process is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Role {
+    /// Keep the schedule: pull, assess, decide, queue.
+    Schedule,
+    /// Work the queue.
+    Deliver,
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Dispatch(#[from] DispatchError),
+    #[error("schedule.cycle: {0}")]
+    Schedule(#[from] ScheduleError),
+}
+
+/// What a daemon is made of beside the parts.
+pub struct Outside {
+    pub fetcher: Fetcher,
+    pub channels: Channels,
+    pub personaliser: Arc<dyn Personaliser>,
+}
+
+/// Runs until `shutdown`, then stops within ten seconds with nothing lost.
+///
+/// # Errors
+/// When another service holds the store, or the store fails at the start. Later faults are logged and tried again.
+pub async fn run(
+    parts: &Parts,
+    outside: Outside,
+    only: Option<Role>,
+    ready: impl FnOnce(),
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> Result<Drained, DaemonError> {
+    let schedule = &parts.config.schedule;
+    let (timetable, warnings) = Timetable::parse(&schedule.cycle, schedule.time_zone)?;
+    for warning in warnings {
+        warn!("schedule.cycle: {}", warning.0);
+    }
+    let lock = match (only, parts.store.engine()) {
+        (Some(Role::Deliver), _) => None,
+        // A second service on one file is a mistake; on a server it stands by until the first one goes.
+        (_, Engine::Sqlite) => Some(parts.store.lock_service().await?),
+        (_, Engine::Postgres) => None,
+    };
+    let shutdown = shutdown.shared();
+    let dispatcher = Dispatcher::new(
+        parts.store.clone(),
+        parts.clock.clone(),
+        outside.channels,
+        &parts.config.delivery,
+        outside.personaliser,
+    );
+    if only.is_none() && parts.store.engine() == Engine::Sqlite {
+        // Alone on this file: what an earlier run had in hand is nobody's now.
+        dispatcher.take_over().await?;
+    }
+    ready();
+    info!("treebell is at work on {}", parts.store.shown());
+    let waker = dispatcher.waker();
+    let keep_schedule = async {
+        if only != Some(Role::Deliver) {
+            keep_schedule(parts, &outside.fetcher, &timetable, lock, || waker.notify_one(), shutdown.clone()).await;
+        }
+    };
+    let deliver = async {
+        if only == Some(Role::Schedule) { Drained::default() } else { dispatcher.run(shutdown.clone()).await }
+    };
+    let ((), drained) = tokio::join!(keep_schedule, deliver);
+    info!("treebell has stopped");
+    Ok(drained)
+}
+
+/// One cycle now, whatever the schedule says, then the queue until nothing more is due soon.
+///
+/// # Errors
+/// When another service holds the store, or the store fails.
+pub async fn once(
+    parts: &Parts,
+    outside: Outside,
+    patience: Duration,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> Result<(CycleReport, PullReport, Drained), DaemonError> {
+    let _lock = parts.store.lock_service().await?;
+    let dispatcher = Dispatcher::new(
+        parts.store.clone(),
+        parts.clock.clone(),
+        outside.channels,
+        &parts.config.delivery,
+        outside.personaliser,
+    );
+    if parts.store.engine() == Engine::Sqlite {
+        dispatcher.take_over().await?;
+    }
+    let (report, pulled) = one_cycle(parts, &outside.fetcher).await?;
+    let drained = dispatcher.run_until_idle(shutdown, patience).await;
+    Ok((report, pulled, drained))
+}
+
+/// Pull, assess, decide, queue.
+async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, PullReport), StoreError> {
+    let stations = parts.store.stations().await?;
+    let pulled = pull::pull_all(&parts.store, fetcher, &parts.config, &parts.clock, &stations).await;
+    for station in pulled.silent_stations() {
+        warn!(station.id = %station, "no source of station `{station}` answered");
+    }
+    // Records are read afresh each time: what was pulled may have changed any day.
+    let mut books = Books::new(parts.store.clone());
+    let report = cycle::run(parts, &mut books, &mut Desks::default(), &mut |_| {}).await?;
+    Ok((report, pulled))
+}
+
+async fn keep_schedule(
+    parts: &Parts,
+    fetcher: &Fetcher,
+    timetable: &Timetable,
+    mut lock: Option<ServiceLock>,
+    queued: impl Fn(),
+    shutdown: impl Future<Output = ()> + Clone,
+) {
+    let reach = chrono::Duration::days(i64::from(parts.config.schedule.catch_up_days).max(1));
+    let mut watch = ClockWatch::start(parts.clock.now());
+    loop {
+        match hold(parts, &mut lock).await {
+            Ok(true) => {
+                if turn(parts, fetcher, timetable, reach, &queued, shutdown.clone()).await == Turn::ShuttingDown {
+                    return;
+                }
+            }
+            Ok(false) => {}
+            Err(why) => error!("the schedule's lock cannot be had: {why}"),
+        }
+        let now = parts.clock.now();
+        let next = timetable.next_after(now).map(|tick| tick.at - now).and_then(|wait| wait.to_std().ok());
+        let sleep = next.unwrap_or(LONGEST_SLEEP).min(LONGEST_SLEEP).max(Duration::from_millis(100));
+        tokio::select! {
+            () = tokio::time::sleep(sleep) => {}
+            () = shutdown.clone() => return,
+        }
+        if let Some(step) = watch.step(parts.clock.now()) {
+            warn!(
+                clock.step_s = step.num_seconds(),
+                "the clock moved by {} s beside the time that passed",
+                step.num_seconds()
+            );
+        }
+    }
+}
+
+/// Whether this process keeps the schedule now; it tries to when nobody does.
+async fn hold(parts: &Parts, lock: &mut Option<ServiceLock>) -> Result<bool, StoreError> {
+    if let Some(held) = lock {
+        if held.still_held().await {
+            return Ok(true);
+        }
+        warn!("the schedule's lock was lost with its connection: another process may keep the schedule now");
+        *lock = None;
+    }
+    match parts.store.lock_service().await {
+        Ok(taken) => {
+            info!("this process keeps the schedule");
+            *lock = Some(taken);
+            Ok(true)
+        }
+        Err(StoreError::InUse { .. }) => Ok(false),
+        Err(why) => Err(why),
+    }
+}
+
+#[derive(PartialEq, Eq)]
+enum Turn {
+    Done,
+    ShuttingDown,
+}
+
+/// What is due now: a run of the cycle, notices whose hour has come.
+async fn turn(
+    parts: &Parts,
+    fetcher: &Fetcher,
+    timetable: &Timetable,
+    reach: chrono::Duration,
+    queued: &impl Fn(),
+    shutdown: impl Future<Output = ()>,
+) -> Turn {
+    // However many runs were missed, one is made: it assesses every missed data day.
+    if let Some(due) = timetable.last_due(parts.clock.now(), reach) {
+        match run_tick(parts, fetcher, &due, shutdown).await {
+            Ok(Outcome::Done) => queued(),
+            Ok(Outcome::NotDue) => {}
+            Ok(Outcome::ShuttingDown) => return Turn::ShuttingDown,
+            Err(why) => error!("the cycle failed and is tried again within a minute: {why}"),
+        }
+    }
+    match parts.store.next_release().await {
+        Ok(Some(at)) if at <= parts.clock.now() => {
+            let mut report = CycleReport::default();
+            match cycle::release_due(parts, parts.clock.now(), &mut report, &mut |_| {}).await {
+                Ok(()) => queued(),
+                Err(why) => error!("notices whose hour has come could not be released: {why}"),
+            }
+        }
+        Ok(_) => {}
+        Err(why) => error!("the store cannot be asked for notices: {why}"),
+    }
+    Turn::Done
+}
+
+enum Outcome {
+    Done,
+    NotDue,
+    ShuttingDown,
+}
+
+/// One scheduled run, unless it was made before. Cut short by a shutdown it counts as not made; whatever a region had
+/// committed by then stays, and the next run goes on from there.
+async fn run_tick(
+    parts: &Parts,
+    fetcher: &Fetcher,
+    tick: &Tick,
+    shutdown: impl Future<Output = ()>,
+) -> Result<Outcome, StoreError> {
+    let now = parts.clock.now();
+    match parts.store.start_run(CYCLE, tick.civil, now).await? {
+        Start::Done => return Ok(Outcome::NotDue),
+        Start::CutOff { started_at } => {
+            warn!("the run of {} began at {started_at} and never ended: it is made again", tick.civil);
+        }
+        Start::Fresh => {}
+    }
+    let (report, pulled) = tokio::select! {
+        made = one_cycle(parts, fetcher) => made?,
+        () = shutdown => return Ok(Outcome::ShuttingDown),
+    };
+    let outcome = format!(
+        "{} regions, {} days, {} new values, {} decided, {} deliveries, {} faults",
+        report.regions,
+        report.days_assessed,
+        pulled.new_values(),
+        report.decided.len(),
+        report.deliveries,
+        report.faults.len()
+    );
+    parts.store.finish_run(CYCLE, tick.civil, &outcome, parts.clock.now()).await?;
+    info!(run = %tick.civil, "cycle of {} done: {outcome}", tick.civil);
+    Ok(Outcome::Done)
+}
+
+/// Holds the clock against the time that really passed.
+struct ClockWatch {
+    clock: DateTime<Utc>,
+    at: Instant,
+}
+
+impl ClockWatch {
+    fn start(now: DateTime<Utc>) -> Self {
+        Self { clock: now, at: Instant::now() }
+    }
+
+    /// By how much the clock ran ahead (or back) since the last look, when that is worth an alarm.
+    fn step(&mut self, now: DateTime<Utc>) -> Option<chrono::Duration> {
+        let passed = chrono::Duration::from_std(self.at.elapsed()).unwrap_or_default();
+        let step = (now - self.clock) - passed;
+        *self = Self::start(now);
+        (step.abs().to_std().unwrap_or_default() > CLOCK_STEP).then_some(step)
+    }
+}

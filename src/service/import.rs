@@ -1,0 +1,148 @@
+//! Record files into the store.
+//!
+//! A file is read to its end before anything of it is stored ([`crate::weather::import`]); then it is stored station
+//! by station, each in one transaction. What any file told before changes nothing, in whatever order files come.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::Arc;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
+use tokio::sync::mpsc;
+
+use crate::store::{Store, StoreError, weather::Added};
+use crate::weather::feeds::{StationSeen, usual_sources};
+use crate::weather::import::{self, FoundFile, ImportError, Options, Summary};
+use crate::weather::observation_time::to_versions;
+use crate::weather::{Element, FeedKind, Reading, Station, StationId, StationRecord, Version};
+
+/// What the user says beside the files.
+#[derive(Clone, Debug)]
+pub struct Terms {
+    pub options: Options,
+    /// For stations that are new to the store.
+    pub time_zone: Tz,
+}
+
+/// What one file came to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Imported {
+    pub summary: Summary,
+    pub new_stations: Vec<StationId>,
+    pub added: Added,
+    /// Readings that lost their day to another of the same file.
+    pub set_aside: usize,
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum ImportFault {
+    #[error(transparent)]
+    File(#[from] ImportError),
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("reading the file ended in a fault of our own")]
+    Reader(#[source] tokio::task::JoinError),
+}
+
+/// How far the work on one file is: called often, from another thread.
+pub type Progress = Arc<dyn Fn(Step, u64) + Send + Sync>;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Step {
+    /// First reading: counting. The number is bytes of the file.
+    Looking,
+    /// Second reading: storing.
+    Storing,
+}
+
+/// Imports one file. `lists` are the stations of all station lists at hand.
+///
+/// # Errors
+/// When the file cannot be taken as a whole, or the store fails.
+pub async fn import_file(
+    store: &Store,
+    file: &FoundFile,
+    terms: &Terms,
+    lists: &BTreeMap<StationId, StationSeen>,
+    now: DateTime<Utc>,
+    progress: Progress,
+) -> Result<Imported, ImportFault> {
+    let mut stations: HashMap<StationId, Station> =
+        store.all_stations().await?.into_iter().map(|stored| (stored.station.id.clone(), stored.station)).collect();
+    let placed = lists.values().filter(|seen| seen.place.is_some() && seen.elevation_m.is_some());
+    let known: HashSet<StationId> = stations.keys().cloned().chain(placed.map(|seen| seen.id.clone())).collect();
+
+    let summary = {
+        let (file, options, progress) = (file.clone(), terms.options.clone(), Arc::clone(&progress));
+        let look = move || import::survey(&file, &options, &known, &|bytes| progress(Step::Looking, bytes));
+        tokio::task::spawn_blocking(look).await.map_err(ImportFault::Reader)??
+    };
+
+    let new: Vec<Station> = summary
+        .stations
+        .keys()
+        .filter(|id| !stations.contains_key(id))
+        .filter_map(|id| new_station(lists.get(id).or(summary.places.get(id))?, terms.time_zone))
+        .collect();
+    store.add_missing_stations(&new).await?;
+    let new_stations = new.iter().map(|station| station.id.clone()).collect();
+    stations.extend(new.into_iter().map(|station| (station.id.clone(), station)));
+
+    // One station's readings wait while another's are stored: memory stays bounded.
+    let (sender, mut receiver) = mpsc::channel::<(StationId, Vec<Reading>)>(1);
+    let reader = {
+        let (file, options, wanted) = (file.clone(), terms.options.clone(), summary.stations.clone());
+        tokio::task::spawn_blocking(move || {
+            import::read(&file, &options, &wanted, &|bytes| progress(Step::Storing, bytes), &mut |station, readings| {
+                sender.blocking_send((station, readings)).is_ok()
+            })
+        })
+    };
+    let (mut added, mut set_aside) = (Added::default(), 0);
+    while let Some((id, readings)) = receiver.recv().await {
+        let Some(station) = stations.get(&id) else { continue };
+        let attributed = to_versions(&readings, station, now, true);
+        set_aside += attributed.set_aside.len();
+        let record = store.record(&id).await?;
+        let told = Told::before(&record);
+        let (known, news): (Vec<Version>, Vec<Version>) =
+            attributed.versions.into_iter().partition(|version| told.holds(version));
+        added.unchanged += known.len();
+        added += store.add_versions(&id, &news).await?;
+    }
+    reader.await.map_err(ImportFault::Reader)??;
+    Ok(Imported { summary, new_stations, added, set_aside })
+}
+
+/// A station as a list or a file describes it; `None` where it lacks coordinates or height.
+pub fn new_station(seen: &StationSeen, time_zone: Tz) -> Option<Station> {
+    Some(Station {
+        id: seen.id.clone(),
+        name: if seen.name.is_empty() { seen.id.0.clone() } else { seen.name.clone() },
+        place: seen.place?,
+        elevation_m: seen.elevation_m?,
+        time_zone,
+        observation_hour: None,
+        sources: usual_sources(&seen.id),
+    })
+}
+
+/// What files told before. Two files that disagree would else overwrite each other at every repeat.
+struct Told<'a>(HashSet<Fact<'a>>);
+
+/// Day, element, feed, tenths of °C, reason against it.
+type Fact<'a> = (NaiveDate, Element, FeedKind, i32, Option<&'a str>);
+
+impl<'a> Told<'a> {
+    fn before(record: &'a StationRecord) -> Self {
+        Self(record.versions.iter().filter(|version| version.bulk).map(Self::key).collect())
+    }
+
+    fn holds(&self, version: &Version) -> bool {
+        self.0.contains(&Self::key(version))
+    }
+
+    fn key(version: &Version) -> Fact<'_> {
+        (version.day, version.element, version.feed, version.value.0, version.rejected.as_deref())
+    }
+}

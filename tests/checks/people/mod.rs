@@ -1,0 +1,79 @@
+//! The store, regions, subscribers and notices: the same behaviour on both engines; and the commands that keep them.
+
+mod commands;
+mod notices;
+mod regions;
+mod store;
+mod subscribers;
+mod weather;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use treebell::geo::Point;
+use treebell::people::{Address, Language, Reach};
+use treebell::region::{Region, Release, Zip};
+use treebell::store::Store;
+use treebell::store::people::{Consent, Enrolled, NewSubscriber};
+use treebell::weather::{FeedKind, SourceRef, Station};
+
+fn at(text: &str) -> DateTime<Utc> {
+    text.parse().unwrap()
+}
+
+fn day(text: &str) -> NaiveDate {
+    text.parse().unwrap()
+}
+
+fn zip(text: &str) -> Zip {
+    Zip::parse(text).unwrap()
+}
+
+fn address(text: &str) -> Address {
+    Address::parse(text, Reach::NorthAmerica).unwrap()
+}
+
+fn station(id: &str) -> Station {
+    Station {
+        id: id.into(),
+        name: format!("Station {id}"),
+        place: Point { latitude: 32.75, longitude: -134.95 },
+        elevation_m: 1565.0,
+        time_zone: chrono_tz::America::Denver,
+        observation_hour: Some(7),
+        sources: vec![SourceRef { feed: FeedKind::PlainCsv, id: "logger.csv".into() }],
+    }
+}
+
+fn region(id: &str, zips: &[&str], station: &str) -> Region {
+    Region {
+        id: id.into(),
+        name: format!("Region {id}"),
+        place: Point { latitude: 32.75, longitude: -134.95 },
+        elevation_m: 1565.0,
+        time_zone: chrono_tz::America::Denver,
+        profile: "pinyon-needle-scale".into(),
+        zips: zips.iter().map(|text| zip(text)).collect(),
+        stations: vec![station.into()],
+        release: Release::AtOnce,
+        retired: false,
+    }
+}
+
+/// Station A with regions `north` (00101, 00102) and `south` (00201).
+async fn two_regions(store: &Store) {
+    store.add_station(&station("A")).await.unwrap();
+    store.add_region(&region("north", &["00101", "00102"], "A"), at("2026-01-01T00:00:00Z")).await.unwrap();
+    store.add_region(&region("south", &["00201"], "A"), at("2026-01-01T00:00:00Z")).await.unwrap();
+}
+
+fn subscriber(zips: &[&str], addresses: &[&str], language: Language) -> NewSubscriber {
+    NewSubscriber {
+        zips: zips.iter().map(|text| zip(text)).collect(),
+        addresses: addresses.iter().map(|text| address(text)).collect(),
+        language,
+        consent: Consent::Given { evidence: "signed form, county fair".into() },
+    }
+}
+
+async fn subscribe(store: &Store, zips: &[&str], addresses: &[&str]) -> Enrolled {
+    store.add_subscriber(&subscriber(zips, addresses, Language::En), at("2026-02-01T12:00:00Z")).await.unwrap()
+}
