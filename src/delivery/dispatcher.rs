@@ -512,12 +512,13 @@ impl Dispatcher {
         landed: Result<(Id, Result<Receipt, SendFailure>), JoinError>,
     ) {
         let (id, answer) = match landed {
-            Ok((id, answer)) => (id, answer),
-            // A transport that panicked or was stopped may have sent everything.
+            Ok((id, answer)) => (id, Some(answer)),
+            // A transport that panicked may have sent everything.
             Err(why) if why.is_panic() => {
-                (why.id(), Err(SendFailure::Uncertain { cause: "the channel failed in itself".into() }))
+                (why.id(), Some(Err(SendFailure::Uncertain { cause: "the channel failed in itself".into() })))
             }
-            Err(why) => (why.id(), Err(SendFailure::Uncertain { cause: "stopped before the answer came".into() })),
+            // Stopped by us.
+            Err(why) => (why.id(), None),
         };
         let Some(leased) = flight.in_hand.remove(&id) else { return };
         let now = self.clock.now();
@@ -525,30 +526,34 @@ impl Dispatcher {
         dry.remove(&channel);
         let wait = |asked| later(now, self.backoff.wait(&leased.lease.delivery, leased.attempts, asked));
         let ending = match answer {
-            Ok(receipt) => {
+            Some(Ok(receipt)) => {
                 self.works(channel);
                 let provider_ref = receipt.provider_ref.map(|text| shortened(&text));
                 Ending::Accepted { provider_ref }
             }
-            Err(SendFailure::TryLater { after, cause }) => {
+            Some(Err(SendFailure::TryLater { after, cause })) => {
                 self.works(channel);
                 Ending::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
             }
-            Err(SendFailure::ChannelDown { after, cause }) => {
+            Some(Err(SendFailure::ChannelDown { after, cause })) => {
                 self.hold(channel, after, &cause, now);
                 Ending::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
             }
-            Err(SendFailure::GiveUp { cause }) => {
+            Some(Err(SendFailure::GiveUp { cause })) => {
                 self.works(channel);
                 Ending::Refused { cause: scrubbed(&cause) }
             }
-            Err(SendFailure::Uncertain { cause }) => {
+            Some(Err(SendFailure::Uncertain { cause })) => {
                 self.lost_an_answer(channel, &cause, now);
                 let not_before = match channel {
                     Channel::Email => wait(None),
                     Channel::Sms => later(now, self.uncertain_wait()),
                 };
                 Ending::AnswerLost { not_before, cause: scrubbed(&cause) }
+            }
+            None => {
+                let not_before = now + self.uncertain_rest().of(channel);
+                Ending::LetGo { not_before, cause: "stopped before the answer came".into() }
             }
         };
         let (delivery, attempt) = (&leased.lease.delivery, leased.attempts);
@@ -560,7 +565,7 @@ impl Dispatcher {
             Ending::Refused { cause } => {
                 warn!(delivery.id = delivery, channel = channel.name(), attempt, cause, "refused for good");
             }
-            Ending::AnswerLost { cause, .. } => {
+            Ending::AnswerLost { cause, .. } | Ending::LetGo { cause, .. } => {
                 warn!(
                     delivery.id = delivery,
                     channel = channel.name(),
@@ -590,7 +595,7 @@ impl Dispatcher {
                     Ending::Accepted { .. } => flight.done.sent += 1,
                     Ending::NotNow { .. } => flight.done.later += 1,
                     Ending::Refused { .. } => flight.done.failed += 1,
-                    Ending::AnswerLost { .. } => flight.done.uncertain += 1,
+                    Ending::AnswerLost { .. } | Ending::LetGo { .. } => flight.done.uncertain += 1,
                 },
             }
         }

@@ -81,15 +81,22 @@ impl fmt::Display for DeliveryState {
     }
 }
 
-/// How often a message whose answer was lost may go out: the first time and once more.
-pub const COPIES_AT_MOST: i64 = 2;
+/// How often the channel may lose the answer to a message: after the first time it goes out once more.
+pub const ANSWERS_LOST_AT_MOST: i64 = 2;
 
-/// The state with the number that marks possible repeats.
+/// How often a message may be in doubt in all. A crash of our own says nothing about whether a byte had left, so the
+/// repeat after it does not use up the one that a lost answer is allowed; else two crashes on one message could lose it.
+/// But a message that is in flight at every crash may be their cause.
+pub const MARKS_AT_MOST: i64 = 5;
+
+/// The state with the numbers that mark possible repeats.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Standing {
     pub state: DeliveryState,
     /// How often bytes may have gone out with no answer booked.
     pub uncertain_count: i64,
+    /// How often of those it was the channel that lost the answer, and not a crash of our own.
+    pub answers_lost: i64,
 }
 
 /// What can happen to a delivery.
@@ -153,8 +160,9 @@ impl Report {
 }
 
 impl Standing {
-    pub fn new(state: DeliveryState, uncertain_count: i64) -> Self {
-        Self { state, uncertain_count }
+    /// One that was never in doubt.
+    pub fn new(state: DeliveryState) -> Self {
+        Self { state, uncertain_count: 0, answers_lost: 0 }
     }
 
     /// Where `event` leads from here; `None` when it changes nothing or is not allowed. This is the only place that
@@ -162,18 +170,22 @@ impl Standing {
     pub fn after(self, event: Event) -> Option<Standing> {
         use DeliveryState::*;
         let to = |state| Some(Standing { state, ..self });
-        let uncertain_once_more = || Some(Standing::new(Uncertain, self.uncertain_count + 1));
+        let in_doubt = |lost| {
+            let (uncertain_count, answers_lost) = (self.uncertain_count + 1, self.answers_lost + lost);
+            Some(Standing { state: Uncertain, uncertain_count, answers_lost })
+        };
         match (self.state, event) {
             (Queued, Event::Claim) => to(Leased),
-            (Uncertain, Event::Claim) if self.uncertain_count < COPIES_AT_MOST => to(Leased),
+            (Uncertain, Event::Claim) if self.may_repeat() => to(Leased),
 
             (Leased, Event::Accepted) => to(Sent),
             (Leased, Event::Refused) => to(Failed),
             (Leased, Event::Withdraw) => to(Cancelled),
-            // The first copy's fate is as unknown as before, and its one repeat is still owed.
-            (Leased, Event::NotNow) if self.uncertain_count == 1 => to(Uncertain),
+            // The earlier copy's fate is as unknown as before, and its repeat is still owed.
+            (Leased, Event::NotNow) if self.uncertain_count > 0 && self.may_repeat() => to(Uncertain),
             (Leased, Event::NotNow) => to(Queued),
-            (Leased, Event::AnswerLost | Event::LeaseLost) => uncertain_once_more(),
+            (Leased, Event::AnswerLost) => in_doubt(1),
+            (Leased, Event::LeaseLost) => in_doubt(0),
 
             (from, Event::Report(report)) => {
                 let state = report.leads_to();
@@ -187,12 +199,16 @@ impl Standing {
         }
     }
 
-    /// Whether nothing more will be tried by itself. An uncertain one has ended when its repeat was used up, or can no
-    /// longer be of use.
+    /// Whether a message in doubt goes out once more by itself.
+    pub fn may_repeat(self) -> bool {
+        self.answers_lost < ANSWERS_LOST_AT_MOST && self.uncertain_count < MARKS_AT_MOST
+    }
+
+    /// Whether nothing more will be tried by itself.
     pub fn ended(self, past_expiry: bool) -> bool {
         match self.state {
             DeliveryState::Queued | DeliveryState::Leased => false,
-            DeliveryState::Uncertain => past_expiry || self.uncertain_count >= COPIES_AT_MOST,
+            DeliveryState::Uncertain => past_expiry || !self.may_repeat(),
             _ => true,
         }
     }
@@ -204,7 +220,8 @@ mod tests {
     use proptest::prelude::*;
 
     fn after(state: DeliveryState, uncertain_count: i64, event: Event) -> Option<(DeliveryState, i64)> {
-        Standing::new(state, uncertain_count).after(event).map(|s| (s.state, s.uncertain_count))
+        let at = Standing { state, uncertain_count, answers_lost: uncertain_count };
+        at.after(event).map(|to| (to.state, to.uncertain_count))
     }
 
     #[test]
@@ -216,15 +233,27 @@ mod tests {
     }
 
     #[test]
-    fn an_uncertain_one_goes_out_once_more_and_not_twice() {
+    fn a_lost_answer_is_worth_one_more_try_and_not_two() {
         use DeliveryState::*;
         assert_eq!(after(Leased, 0, Event::AnswerLost), Some((Uncertain, 1)));
         assert_eq!(after(Uncertain, 1, Event::Claim), Some((Leased, 1)));
         assert_eq!(after(Leased, 1, Event::NotNow), Some((Uncertain, 1)), "the repeat is still owed");
-        assert_eq!(after(Leased, 1, Event::LeaseLost), Some((Uncertain, 2)));
+        assert_eq!(after(Leased, 1, Event::AnswerLost), Some((Uncertain, 2)));
         assert_eq!(after(Uncertain, 2, Event::Claim), None);
-        assert!(Standing::new(Uncertain, 2).ended(false));
-        assert!(!Standing::new(Uncertain, 1).ended(false));
+    }
+
+    #[test]
+    fn crashes_on_one_message_do_not_lose_it_and_do_not_go_on_for_ever() {
+        let mut at = Standing::new(DeliveryState::Queued);
+        for crash in 1..=MARKS_AT_MOST {
+            at = at.after(Event::Claim).unwrap().after(Event::LeaseLost).unwrap();
+            assert_eq!((at.uncertain_count, at.answers_lost), (crash, 0));
+            assert_eq!(at.ended(false), crash == MARKS_AT_MOST);
+            assert!(at.ended(true), "past its end nothing is repeated");
+        }
+        assert_eq!(at.after(Event::Claim), None);
+        let by_hand = at.after(Event::RetryByHand).unwrap().after(Event::Claim).unwrap();
+        assert_eq!(by_hand.after(Event::NotNow).unwrap().state, DeliveryState::Queued, "staff's wish is tried again");
     }
 
     #[test]
@@ -282,7 +311,7 @@ mod tests {
             let mut events = reports.clone();
             events.push(answer);
             let run = |order: &mut dyn Iterator<Item = usize>| {
-                order.fold(Standing::new(DeliveryState::Leased, 0), |at, i| at.after(events[i]).unwrap_or(at)).state
+                order.fold(Standing::new(DeliveryState::Leased), |at, i| at.after(events[i]).unwrap_or(at)).state
             };
             let in_turn = run(&mut (0..events.len()));
             let shuffled = run(&mut order.iter().copied());
@@ -294,7 +323,7 @@ mod tests {
             state in proptest::sample::select(DeliveryState::ALL.to_vec()),
             reports in proptest::collection::vec(report(), 1..20),
         ) {
-            let mut at = Standing::new(state, 0);
+            let mut at = Standing::new(state);
             for report in reports {
                 let next = at.after(report).unwrap_or(at);
                 prop_assert!(next.state.evidence() >= at.state.evidence());

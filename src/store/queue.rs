@@ -14,7 +14,7 @@ use sqlx::{AnyConnection, AssertSqlSafe};
 use super::{Engine, Store, StoreError, Tx, get, get_instant, get_instant_if_any, ms};
 use crate::delivery::pace::Window;
 use crate::delivery::quiet_hours::QuietHours;
-use crate::delivery::state::{COPIES_AT_MOST, DeliveryState, Event, Report, Standing};
+use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryState, Event, MARKS_AT_MOST, Report, Standing};
 use crate::message::Message;
 use crate::people::{Address, Channel};
 
@@ -49,8 +49,8 @@ pub struct Claimed {
 pub struct Lease {
     pub delivery: String,
     pub fence: i64,
-    /// As it stood at the claim.
-    pub uncertain_count: i64,
+    /// As it stands while it is held.
+    pub standing: Standing,
 }
 
 /// A delivery in hand with all that is needed to send it.
@@ -70,10 +70,37 @@ pub struct Leased {
 /// How an attempt ended. `cause` must hold no address or number.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Ending {
-    Accepted { provider_ref: Option<String> },
-    NotNow { not_before: DateTime<Utc>, cause: String },
-    Refused { cause: String },
-    AnswerLost { not_before: DateTime<Utc>, cause: String },
+    Accepted {
+        provider_ref: Option<String>,
+    },
+    NotNow {
+        not_before: DateTime<Utc>,
+        cause: String,
+    },
+    Refused {
+        cause: String,
+    },
+    AnswerLost {
+        not_before: DateTime<Utc>,
+        cause: String,
+    },
+    /// We let go of it ourselves, with bytes perhaps gone.
+    LetGo {
+        not_before: DateTime<Utc>,
+        cause: String,
+    },
+}
+
+impl Ending {
+    fn event(&self) -> Event {
+        match self {
+            Ending::Accepted { .. } => Event::Accepted,
+            Ending::NotNow { .. } => Event::NotNow,
+            Ending::Refused { .. } => Event::Refused,
+            Ending::AnswerLost { .. } => Event::AnswerLost,
+            Ending::LetGo { .. } => Event::LeaseLost,
+        }
+    }
 }
 
 /// What became of a booking.
@@ -180,11 +207,11 @@ pub enum ByHand {
     Unknown,
 }
 
-/// The rows that wait for their turn. A notice that is held or cancelled keeps its own back; what was uncertain twice has
-/// had its repeat.
-const WAITS: &str = "channel = $1 AND state = $2 AND expires_at > $3 AND (state <> 'uncertain' OR uncertain_count < 2) \
+/// The rows that wait for their turn, as [`Standing::may_repeat`] and the notice allow.
+const WAITS: &str = "channel = $1 AND state = $2 AND expires_at > $3 \
+     AND (state <> 'uncertain' OR (answers_lost < 2 AND uncertain_count < 5)) \
      AND EXISTS (SELECT 1 FROM notices WHERE notices.id = deliveries.notice_id AND notices.status = 'released')";
-const _: () = assert!(COPIES_AT_MOST == 2, "`WAITS` says the same in SQL");
+const _: () = assert!(ANSWERS_LOST_AT_MOST == 2 && MARKS_AT_MOST == 5, "`WAITS` says the same in SQL");
 
 impl Store {
     /// Takes the deliveries whose turn it is: repeats of uncertain ones first, then by priority and time. The lease and the
@@ -277,7 +304,7 @@ impl Store {
         if due.is_none() {
             return Ok(0);
         }
-        let Some(to) = Standing::new(DeliveryState::Queued, 0).after(Event::Expire) else { return Ok(0) };
+        let Some(to) = Standing::new(DeliveryState::Queued).after(Event::Expire) else { return Ok(0) };
         let mut tx = self.begin().await?;
         let done = sqlx::query(
             "UPDATE deliveries SET state = $1, updated_at = $2, last_error = COALESCE(last_error, 'its time ran out') \
@@ -300,8 +327,8 @@ impl Store {
             Lost::Expired => ms(now),
             Lost::All => i64::MAX,
         };
-        const FIND: &str =
-            "SELECT id, channel, fence, uncertain_count FROM deliveries WHERE state = 'leased' AND lease_until <= $1";
+        const FIND: &str = "SELECT id, channel, fence, state, uncertain_count, answers_lost FROM deliveries \
+             WHERE state = 'leased' AND lease_until <= $1";
         if sqlx::query(FIND).bind(until).fetch_optional(&mut *self.read().await?).await?.is_none() {
             return Ok(0);
         }
@@ -309,14 +336,10 @@ impl Store {
         let find = format!("{FIND} ORDER BY id {}", skip_locked(tx.engine()));
         let rows = sqlx::query(AssertSqlSafe(find)).bind(until).fetch_all(tx.conn()).await?;
         for row in &rows {
-            let lease = Lease {
-                delivery: get(row, "id")?,
-                fence: get(row, "fence")?,
-                uncertain_count: get(row, "uncertain_count")?,
-            };
+            let lease = lease_of(row)?;
             let cause = "the worker vanished: it is not known whether the message went out".to_owned();
             let not_before = now + rest.of(channel_of(row)?);
-            book(&mut tx, &lease, Event::LeaseLost, &Ending::AnswerLost { not_before, cause }, now).await?;
+            book(&mut tx, &lease, &Ending::LetGo { not_before, cause }, now).await?;
         }
         tx.commit().await?;
         Ok(u64::try_from(rows.len()).unwrap_or(u64::MAX))
@@ -488,15 +511,15 @@ impl Store {
         now: DateTime<Utc>,
     ) -> Result<(BTreeMap<DeliveryState, u64>, bool), StoreError> {
         let rows = sqlx::query(
-            "SELECT state, uncertain_count, COUNT(*) AS n, MAX(expires_at) AS expires_at \
-             FROM deliveries WHERE notice_id = $1 GROUP BY state, uncertain_count",
+            "SELECT state, uncertain_count, answers_lost, COUNT(*) AS n, MAX(expires_at) AS expires_at \
+             FROM deliveries WHERE notice_id = $1 GROUP BY state, uncertain_count, answers_lost",
         )
         .bind(notice)
         .fetch_all(&mut *self.read().await?)
         .await?;
         let (mut counts, mut ended) = (BTreeMap::new(), true);
         for row in &rows {
-            let standing = Standing::new(state_of(row)?, get(row, "uncertain_count")?);
+            let standing = standing_of(row)?;
             *counts.entry(standing.state).or_insert(0) += count(row)?;
             ended &= standing.ended(get_instant(row, "expires_at")? <= now);
         }
@@ -510,7 +533,8 @@ impl Store {
     pub async fn backlog(&self, channel: Channel) -> Result<Vec<Backlog>, StoreError> {
         let rows = sqlx::query(
             "SELECT time_zone, COUNT(*) AS n, MIN(not_before) AS not_before, MIN(expires_at) AS expires_at \
-             FROM deliveries WHERE channel = $1 AND (state IN ('queued', 'leased') OR (state = 'uncertain' AND uncertain_count < 2)) \
+             FROM deliveries WHERE channel = $1 AND (state IN ('queued', 'leased') \
+                 OR (state = 'uncertain' AND answers_lost < 2 AND uncertain_count < 5)) \
              GROUP BY time_zone, notice_id ORDER BY time_zone, notice_id",
         )
         .bind(channel.name())
@@ -550,7 +574,7 @@ impl Store {
     /// When the store fails.
     pub async fn deliveries(&self, filter: &DeliveryFilter) -> Result<Vec<DeliveryRow>, StoreError> {
         let rows = sqlx::query(
-            "SELECT d.id, d.notice_id, d.channel, a.address, d.state, d.uncertain_count, d.attempts, d.not_before, \
+            "SELECT d.id, d.notice_id, d.channel, a.address, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.not_before, \
                     d.expires_at, d.provider_ref, d.last_error, d.updated_at \
              FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
              WHERE ($1 = '' OR d.state = $1) AND ($2 = '' OR d.notice_id = $2) \
@@ -569,7 +593,7 @@ impl Store {
                     notice: get(row, "notice_id")?,
                     channel,
                     address: get::<Option<String>>(row, "address")?.map(|text| Address::from_stored(channel, text)),
-                    standing: Standing::new(state_of(row)?, get(row, "uncertain_count")?),
+                    standing: standing_of(row)?,
                     attempts: get(row, "attempts")?,
                     not_before: get_instant(row, "not_before")?,
                     expires_at: get_instant(row, "expires_at")?,
@@ -600,13 +624,13 @@ impl Store {
     async fn by_hand(&self, id: &str, event: Event, why: &str, now: DateTime<Utc>) -> Result<ByHand, StoreError> {
         let mut tx = self.begin().await?;
         let find = format!(
-            "SELECT state, uncertain_count, expires_at FROM deliveries WHERE id = $1 {}",
+            "SELECT state, uncertain_count, answers_lost, expires_at FROM deliveries WHERE id = $1 {}",
             for_update(tx.engine())
         );
         let Some(row) = sqlx::query(AssertSqlSafe(find)).bind(id).fetch_optional(tx.conn()).await? else {
             return Ok(ByHand::Unknown);
         };
-        let at = Standing::new(state_of(&row)?, get(&row, "uncertain_count")?);
+        let at = standing_of(&row)?;
         let Some(to) = at.after(event) else { return Ok(ByHand::NotFrom(at.state)) };
         let expires_at = get_instant(&row, "expires_at")?;
         if event == Event::RetryByHand && expires_at <= now {
@@ -720,7 +744,7 @@ async fn lease(
     if zones.is_empty() {
         return Ok(Vec::new());
     }
-    let Some(to) = Standing::new(state, 0).after(Event::Claim) else { return Ok(Vec::new()) };
+    let Some(to) = Standing::new(state).after(Event::Claim) else { return Ok(Vec::new()) };
     let places: Vec<String> = (0..zones.len()).map(|index| format!("${}", index + 8)).collect();
     let claim = format!(
         "WITH picked AS MATERIALIZED (\
@@ -753,7 +777,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
     }
     let places: Vec<String> = (1..=ids.len()).map(|index| format!("${index}")).collect();
     let find = format!(
-        "SELECT d.id, d.fence, d.uncertain_count, d.attempts, d.expires_at, d.notice_id, d.address_id, d.language, \
+        "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.notice_id, d.address_id, d.language, \
                 a.address, a.status, t.subject, t.body, t.html, t.calendar \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
          LEFT JOIN notice_texts t ON t.notice_id = d.notice_id AND t.language = d.language AND t.channel = d.channel \
@@ -765,11 +789,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
         query = query.bind(id);
     }
     for row in query.fetch_all(tx.conn()).await? {
-        let lease = Lease {
-            delivery: get(&row, "id")?,
-            fence: get(&row, "fence")?,
-            uncertain_count: get(&row, "uncertain_count")?,
-        };
+        let lease = lease_of(&row)?;
         let address = match get::<Option<String>>(&row, "status")?.as_deref() {
             Some("confirmed") => get::<Option<String>>(&row, "address")?,
             _ => None,
@@ -814,7 +834,7 @@ fn message_of(channel: Channel, row: &AnyRow) -> Result<Option<Message>, StoreEr
 }
 
 async fn end_unsent(tx: &mut Tx, lease: &Lease, event: Event, why: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
-    let Some(to) = Standing::new(DeliveryState::Leased, lease.uncertain_count).after(event) else { return Ok(()) };
+    let Some(to) = lease.standing.after(event) else { return Ok(()) };
     sqlx::query(
         "UPDATE deliveries SET state = $1, last_error = $2, lease_until = NULL, lease_owner = NULL, updated_at = $3 \
          WHERE id = $4 AND fence = $5 AND state = 'leased'",
@@ -847,13 +867,7 @@ async fn write_attempts(tx: &mut Tx, ask: &Ask<'_>, taken: &[Leased]) -> Result<
 }
 
 async fn finish_one(tx: &mut Tx, lease: &Lease, ending: &Ending, now: DateTime<Utc>) -> Result<Booked, StoreError> {
-    let event = match ending {
-        Ending::Accepted { .. } => Event::Accepted,
-        Ending::NotNow { .. } => Event::NotNow,
-        Ending::Refused { .. } => Event::Refused,
-        Ending::AnswerLost { .. } => Event::AnswerLost,
-    };
-    if let Some(mut state) = book(tx, lease, event, ending, now).await? {
+    if let Some(mut state) = book(tx, lease, ending, now).await? {
         if let Ending::Accepted { provider_ref: Some(reference) } = ending {
             state = apply_early_reports(tx, lease, reference, now).await?.unwrap_or(state);
         }
@@ -890,22 +904,21 @@ async fn finish_one(tx: &mut Tx, lease: &Lease, ending: &Ending, now: DateTime<U
 async fn book(
     tx: &mut Tx,
     lease: &Lease,
-    event: Event,
     ending: &Ending,
     now: DateTime<Utc>,
 ) -> Result<Option<DeliveryState>, StoreError> {
-    let Some(to) = Standing::new(DeliveryState::Leased, lease.uncertain_count).after(event) else { return Ok(None) };
+    let Some(to) = lease.standing.after(ending.event()) else { return Ok(None) };
     let (provider_ref, not_before, cause) = match ending {
         Ending::Accepted { provider_ref } => (provider_ref.as_deref(), None, None),
         Ending::Refused { cause } => (None, None, Some(cause.as_str())),
-        Ending::NotNow { not_before, cause } | Ending::AnswerLost { not_before, cause } => {
-            (None, Some(ms(*not_before)), Some(cause.as_str()))
-        }
+        Ending::NotNow { not_before, cause }
+        | Ending::AnswerLost { not_before, cause }
+        | Ending::LetGo { not_before, cause } => (None, Some(ms(*not_before)), Some(cause.as_str())),
     };
     // Without `fence = …` a late answer would end the lease of a successor; without `state = 'leased'` it would take back
     // what a report has already told.
     let done = sqlx::query(
-        "UPDATE deliveries SET state = $1, uncertain_count = $2, not_before = COALESCE($3, not_before), \
+        "UPDATE deliveries SET state = $1, uncertain_count = $2, answers_lost = $9, not_before = COALESCE($3, not_before), \
                 provider_ref = COALESCE($4, provider_ref), last_error = $5, lease_until = NULL, lease_owner = NULL, \
                 updated_at = $6 \
          WHERE id = $7 AND fence = $8 AND state = 'leased'",
@@ -918,6 +931,7 @@ async fn book(
     .bind(ms(now))
     .bind(&lease.delivery)
     .bind(lease.fence)
+    .bind(to.answers_lost)
     .execute(tx.conn())
     .await?;
     if done.rows_affected() == 0 {
@@ -932,7 +946,7 @@ async fn close_attempt(tx: &mut Tx, lease: &Lease, ending: &Ending, now: DateTim
         Ending::Accepted { provider_ref } => ("accepted", provider_ref.as_deref()),
         Ending::NotNow { cause, .. } => ("not-now", Some(cause.as_str())),
         Ending::Refused { cause } => ("refused", Some(cause.as_str())),
-        Ending::AnswerLost { cause, .. } => ("uncertain", Some(cause.as_str())),
+        Ending::AnswerLost { cause, .. } | Ending::LetGo { cause, .. } => ("uncertain", Some(cause.as_str())),
     };
     sqlx::query("UPDATE attempts SET ended_at = $1, outcome = $2, detail = $3 WHERE delivery_id = $4 AND fence = $5")
         .bind(ms(now))
@@ -988,9 +1002,12 @@ async fn move_by_report(
     report: Report,
     now: DateTime<Utc>,
 ) -> Result<Reported, StoreError> {
-    let find = format!("SELECT state, uncertain_count FROM deliveries WHERE id = $1 {}", for_update(tx.engine()));
+    let find = format!(
+        "SELECT state, uncertain_count, answers_lost FROM deliveries WHERE id = $1 {}",
+        for_update(tx.engine())
+    );
     let row = sqlx::query(AssertSqlSafe(find)).bind(&delivery).fetch_one(tx.conn()).await?;
-    let at = Standing::new(state_of(&row)?, get(&row, "uncertain_count")?);
+    let at = standing_of(&row)?;
     let Some(to) = at.after(Event::Report(report)) else {
         return Ok(Reported::Unchanged { delivery, at: at.state });
     };
@@ -1043,6 +1060,19 @@ fn channel_of(row: &AnyRow) -> Result<Channel, StoreError> {
 fn state_of(row: &AnyRow) -> Result<DeliveryState, StoreError> {
     let name: String = get(row, "state")?;
     DeliveryState::parse(&name).ok_or_else(|| StoreError::corrupt(format!("deliveries.state holds `{name}`")))
+}
+
+fn standing_of(row: &AnyRow) -> Result<Standing, StoreError> {
+    Ok(Standing {
+        state: state_of(row)?,
+        uncertain_count: get(row, "uncertain_count")?,
+        answers_lost: get(row, "answers_lost")?,
+    })
+}
+
+/// A row that is leased.
+fn lease_of(row: &AnyRow) -> Result<Lease, StoreError> {
+    Ok(Lease { delivery: get(row, "id")?, fence: get(row, "fence")?, standing: standing_of(row)? })
 }
 
 fn zone_of(row: &AnyRow) -> Result<Tz, StoreError> {

@@ -179,6 +179,7 @@ CREATE TABLE deliveries (
     lease_until BIGINT,
     lease_owner TEXT,
     uncertain_count BIGINT NOT NULL, -- how often bytes went out and no answer was booked
+    answers_lost BIGINT NOT NULL DEFAULT 0, -- of those, how often by the channel and not by a crash of our own
     provider_ref TEXT,
     last_error TEXT,
     created_at BIGINT NOT NULL,

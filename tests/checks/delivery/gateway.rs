@@ -68,6 +68,10 @@ impl FakeGateway {
         self.shared.taken.lock().unwrap().clone()
     }
 
+    pub fn count(&self) -> usize {
+        self.shared.taken.lock().unwrap().len()
+    }
+
     pub fn taken_keys(&self) -> Vec<String> {
         self.taken().into_iter().map(|mut fields| fields.remove("ref").unwrap()).collect()
     }

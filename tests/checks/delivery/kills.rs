@@ -3,6 +3,7 @@
 //!
 //! `TREEBELL_KILLS=500` makes the run as long as one likes; without it there are 40 kills on each engine.
 
+use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
@@ -22,7 +23,7 @@ use treebell::store::{Engine, Store};
 
 use super::gateway::FakeGateway;
 use super::smtp::SmtpServer;
-use super::{Ledger, Seed, plain_config};
+use super::{Ledger, Seed, plain_config, rows};
 use crate::engines::at_each_address;
 
 const IN_FLIGHT: usize = 4;
@@ -44,13 +45,28 @@ async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
             while waiting(&store).await < 150 {
                 seeded = seed(&store, seeded, 100).await;
             }
+            let arrived = || relay.count() + gateway.count();
+            let before = arrived();
             let mut child = start(&address, &relay, &gateway);
-            tokio::time::sleep(Duration::from_micros(dice.random_range(0..60_000))).await;
+            // One in three dies while it takes over, the others in the middle of sending, however fast this machine is.
+            let more = if dice.random_bool(0.3) { 0 } else { dice.random_range(1..60) };
+            while arrived() < before + more {
+                tokio::task::yield_now().await;
+            }
+            tokio::time::sleep(Duration::from_micros(dice.random_range(0..3000))).await;
             child.kill().unwrap();
             child.wait().unwrap();
         }
         let mut child = start(&address, &relay, &gateway);
+        let mut by_hand = BTreeSet::new();
         while waiting(&store).await > 0 {
+            // In flight at so many kills that it is left to staff: here they are.
+            for (key, row) in rows(&store).await {
+                if row.standing.state == DeliveryState::Uncertain && !row.standing.may_repeat() {
+                    store.retry_delivery(&key, SystemClock.now()).await.unwrap();
+                    by_hand.insert(key);
+                }
+            }
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
         child.kill().unwrap();
@@ -59,7 +75,7 @@ async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
         let arrived: Vec<String> = relay.kept_keys().into_iter().chain(gateway.taken_keys()).collect();
         let copies = arrived.len();
         let ledger = Ledger::of(&store, arrived).await;
-        eprintln!("{:?}: {kills} kills, {copies} copies, {ledger:?}", store.engine());
+        eprintln!("{:?}: {kills} kills, {copies} copies, {ledger:?}, left to staff {}", store.engine(), by_hand.len());
         assert_eq!((ledger.lost, ledger.silent, ledger.open), (0, 0, 0), "{ledger:?}");
         assert_eq!(ledger.booked, seeded * 2);
         // Two channels with so many in flight each; what a kill leaves can be killed once more.

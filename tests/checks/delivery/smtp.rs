@@ -93,6 +93,10 @@ impl SmtpServer {
         self.shared.kept.lock().unwrap().clone()
     }
 
+    pub fn count(&self) -> usize {
+        self.shared.kept.lock().unwrap().len()
+    }
+
     /// The keys of the kept messages, read from their Message-ID.
     pub fn kept_keys(&self) -> Vec<String> {
         self.kept().iter().map(|raw| key_of(raw)).collect()
