@@ -157,7 +157,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
     let config = cli.settings()?;
     // A played season logs what a real one would; that is not news to whoever watches it.
     let is_play = matches!(cli.command, Command::Demo(_) | Command::Replay(_));
-    start_log(&config, if is_play && config.log.level == "info" { "warn" } else { &config.log.level })?;
+    start_log(&config, if is_play && config.log.level == "info" { "error" } else { &config.log.level })?;
     match cli.command {
         Command::Run(args) => run::run(args, &config).await,
         Command::Once(args) => run::once(args, &config).await,
