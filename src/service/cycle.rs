@@ -441,7 +441,7 @@ fn first_step(fate: &Fate) -> Step {
 }
 
 /// How many messages of a notice are on their way by each channel.
-async fn goes_out(parts: &Parts, notice: &str) -> Result<Step, StoreError> {
+pub(super) async fn goes_out(parts: &Parts, notice: &str) -> Result<Step, StoreError> {
     let by_channel = parts.store.delivery_channels(notice).await?;
     let count = |channel| by_channel.get(&channel).map_or(0, |count| u32::try_from(*count).unwrap_or(u32::MAX));
     Ok(Step::GoesOut { emails: count(Channel::Email), texts: count(Channel::Sms) })
