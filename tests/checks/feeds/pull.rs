@@ -103,15 +103,14 @@ fn span(first: NaiveDate, last: NaiveDate) -> impl Iterator<Item = NaiveDate> {
 /// 14 and 15 June by a reader at seven: 82 °F, 46 °F, then 84 °F, 45 °F on the 16th.
 fn acis_rows(from: NaiveDate) -> Value {
     let row = |day: NaiveDate| match day.day() {
-        15 if day.month() == 6 => json!([day.to_string(), ["82", " ", 5], ["46", " ", 5]]),
-        16 if day.month() == 6 => json!([day.to_string(), ["84", " ", 5], ["45", " ", 5]]),
+        15 if (day.year(), day.month()) == (2026, 6) => json!([day.to_string(), ["82", " ", 5], ["46", " ", 5]]),
+        16 if (day.year(), day.month()) == (2026, 6) => json!([day.to_string(), ["84", " ", 5], ["45", " ", 5]]),
         _ => json!([day.to_string(), ["M", " ", -1], ["M", " ", -1]]),
     };
     json!({"meta": {}, "data": span(from, day(2026, 6, 16)).map(row).collect::<Vec<_>>()})
 }
 
-const BOTH: [(FeedKind, &str); 2] =
-    [(FeedKind::DailySummaries, "USC0099900{}"), (FeedKind::Acis, "USC0099900{} 6")];
+const BOTH: [(FeedKind, &str); 2] = [(FeedKind::DailySummaries, "USC0099900{}"), (FeedKind::Acis, "USC0099900{} 6")];
 
 #[tokio::test]
 async fn a_failing_source_falls_to_the_next_and_both_are_noted() {
@@ -164,7 +163,10 @@ async fn a_source_that_answers_but_leaves_yesterday_open_is_followed_by_the_next
     let world = World::new(1, &BOTH).await;
     world.knows_until("A", day(2026, 6, 13)).await;
     let late = summaries("USC0099900A", span(day(2026, 6, 6), day(2026, 6, 13)));
-    Mock::given(path("/summaries")).respond_with(ResponseTemplate::new(200).set_body_json(late)).mount(&world.server).await;
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(late))
+        .mount(&world.server)
+        .await;
     let answer = ResponseTemplate::new(200).set_body_json(acis_rows(day(2026, 6, 6)));
     Mock::given(path("/acis/StnData")).respond_with(answer).expect(1).mount(&world.server).await;
     let report = world.pull().await;
@@ -177,7 +179,11 @@ async fn pulling_again_changes_nothing_and_a_revision_is_a_new_version() {
     let world = World::new(1, &BOTH[..1]).await;
     world.knows_until("A", day(2026, 6, 14)).await;
     let mut rows = summaries("USC0099900A", span(day(2026, 6, 6), day(2026, 6, 15)));
-    Mock::given(path("/summaries")).respond_with(ResponseTemplate::new(200).set_body_json(&rows)).up_to_n_times(2).mount(&world.server).await;
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(&rows))
+        .up_to_n_times(2)
+        .mount(&world.server)
+        .await;
     assert_eq!(world.pull().await.new_values(), 2);
     let once = world.store.record(&"A".into()).await.unwrap();
     world.clock.advance(chrono::Duration::hours(5));
@@ -185,7 +191,10 @@ async fn pulling_again_changes_nothing_and_a_revision_is_a_new_version() {
     assert_eq!(world.store.record(&"A".into()).await.unwrap(), once);
 
     rows[4]["TMAX"] = json!("  215");
-    Mock::given(path("/summaries")).respond_with(ResponseTemplate::new(200).set_body_json(&rows)).mount(&world.server).await;
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(&rows))
+        .mount(&world.server)
+        .await;
     world.clock.advance(chrono::Duration::hours(5));
     assert_eq!(world.pull().await.new_values(), 1);
     let june = world.june("A").await;
@@ -204,11 +213,16 @@ async fn one_failing_station_holds_up_no_other() {
             "B" => ResponseTemplate::new(200).set_body_string("<html><title>down</title>"),
             _ => ResponseTemplate::new(200).set_body_json(summaries(&id, span(day(2026, 6, 6), day(2026, 6, 15)))),
         };
-        Mock::given(path("/summaries")).and(query_param("stations", id)).respond_with(answer).mount(&world.server).await;
+        Mock::given(path("/summaries"))
+            .and(query_param("stations", id))
+            .respond_with(answer)
+            .mount(&world.server)
+            .await;
     }
     let limits = Limits { tries: 1, timeout: std::time::Duration::from_millis(300), ..Limits::of(&world.config.feeds) };
     let clock: Arc<dyn Clock> = Arc::clone(&world.clock) as _;
-    let fetcher = Fetcher::with(&world.config.feeds, limits, Arc::clone(&clock), Arc::new(NotedWaiting::default())).unwrap();
+    let fetcher =
+        Fetcher::with(&world.config.feeds, limits, Arc::clone(&clock), Arc::new(NotedWaiting::default())).unwrap();
     let stations = world.store.stations().await.unwrap();
     let report = pull_all(&world.store, &fetcher, &world.config, &clock, &stations).await;
     assert_eq!(report.silent_stations(), [&StationId::from("A"), &StationId::from("B")]);
@@ -225,7 +239,10 @@ async fn after_downtime_all_days_since_the_newest_are_asked_for() {
     world.knows_until("A", day(2026, 4, 20)).await;
     Mock::given(path("/summaries"))
         .and(query_param("startDate", "2026-04-20"))
-        .respond_with(ResponseTemplate::new(200).set_body_json(summaries("USC0099900A", span(day(2026, 4, 20), day(2026, 6, 15)))))
+        .respond_with(
+            ResponseTemplate::new(200)
+                .set_body_json(summaries("USC0099900A", span(day(2026, 4, 20), day(2026, 6, 15)))),
+        )
         .expect(1)
         .mount(&world.server)
         .await;
@@ -235,7 +252,10 @@ async fn after_downtime_all_days_since_the_newest_are_asked_for() {
 #[tokio::test]
 async fn an_answer_without_anything_is_no_answer() {
     let world = World::new(1, &BOTH[..1]).await;
-    Mock::given(path("/summaries")).respond_with(ResponseTemplate::new(200).set_body_string("[]")).mount(&world.server).await;
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_string("[]"))
+        .mount(&world.server)
+        .await;
     let report = world.pull().await;
     assert!(matches!(report.stations[0].sources[0].outcome, Err(FeedError::Nothing { .. })));
     assert_eq!(report.silent_stations().len(), 1);
@@ -246,11 +266,17 @@ async fn a_forecast_is_kept_beside_the_record() {
     let sources = [(FeedKind::DailySummaries, "USC0099900{}"), (FeedKind::NwsForecast, "ABQ/101,111")];
     let world = World::new(1, &sources).await;
     let full = summaries("USC0099900A", span(day(2026, 6, 6), day(2026, 6, 15)));
-    Mock::given(path("/summaries")).respond_with(ResponseTemplate::new(200).set_body_json(full)).mount(&world.server).await;
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(full))
+        .mount(&world.server)
+        .await;
     let grid = json!({"properties": {"updateTime": "2026-06-16T10:00:00+00:00",
         "maxTemperature": {"uom": "wmoUnit:degC", "values": [{"validTime": "2026-06-17T14:00:00+00:00/PT13H", "value": 28.3}]},
         "minTemperature": {"uom": "wmoUnit:degC", "values": [{"validTime": "2026-06-17T02:00:00+00:00/PT14H", "value": 7.2}]}}});
-    Mock::given(path("/nws/gridpoints/ABQ/101,111")).respond_with(ResponseTemplate::new(200).set_body_json(grid)).mount(&world.server).await;
+    Mock::given(path("/nws/gridpoints/ABQ/101,111"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(grid))
+        .mount(&world.server)
+        .await;
     world.pull().await;
     let forecast = world.store.forecast(&"A".into(), utc(NOW)).await.unwrap().unwrap();
     let values: Vec<_> = forecast.values.iter().map(|v| (v.day, v.element, v.value.0)).collect();
@@ -264,14 +290,20 @@ async fn a_flagged_value_is_kept_with_its_reason_and_its_day_stays_open() {
     world.knows_until("A", day(2026, 6, 14)).await;
     let mut rows = summaries("USC0099900A", span(day(2026, 6, 15), day(2026, 6, 15)));
     rows[0]["TMAX_ATTRIBUTES"] = json!(",I,W,2400");
-    Mock::given(path("/summaries")).respond_with(ResponseTemplate::new(200).set_body_json(rows)).mount(&world.server).await;
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(rows))
+        .mount(&world.server)
+        .await;
     let answer = ResponseTemplate::new(200).set_body_json(acis_rows(day(2026, 6, 6)));
     Mock::given(path("/acis/StnData")).respond_with(answer).expect(1).mount(&world.server).await;
     world.pull().await;
     let record = world.store.record(&"A".into()).await.unwrap();
     let flagged: Vec<_> = record.versions.iter().filter_map(|version| version.rejected.as_deref()).collect();
     assert_eq!(flagged, ["GHCN quality flag I: internal consistency"]);
-    assert_eq!(world.store.last_pulls().await.unwrap().iter().map(|p| (p.taken, p.rejected)).collect::<Vec<_>>(), [(4, 0), (1, 1)]);
+    assert_eq!(
+        world.store.last_pulls().await.unwrap().iter().map(|p| (p.taken, p.rejected)).collect::<Vec<_>>(),
+        [(4, 0), (1, 1)]
+    );
 }
 
 /// As `MultiStnData` answers: rows without dates.
@@ -331,7 +363,10 @@ async fn hourly_observations_stand_in_for_yesterday_until_better_is_known() {
     let world = World::new(1, &sources).await;
     world.knows_until("A", day(2026, 6, 14)).await;
     let known = summaries("USC0099900A", span(day(2026, 6, 6), day(2026, 6, 14)));
-    Mock::given(path("/summaries")).respond_with(ResponseTemplate::new(200).set_body_json(known)).mount(&world.server).await;
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(known))
+        .mount(&world.server)
+        .await;
     let start = utc("2026-06-15T07:30:00Z");
     let features: Vec<Value> = (0..26)
         .map(|hour| {
@@ -348,7 +383,10 @@ async fn hourly_observations_stand_in_for_yesterday_until_better_is_known() {
         .await;
     let report = world.pull().await;
     let fifteenth: Vec<_> = world.june("A").await.into_iter().filter(|(day, ..)| *day == 15).collect();
-    assert_eq!(fifteenth, [(15, Element::Max, 230, FeedKind::NwsObservations), (15, Element::Min, 0, FeedKind::NwsObservations)]);
+    assert_eq!(
+        fifteenth,
+        [(15, Element::Max, 230, FeedKind::NwsObservations), (15, Element::Min, 0, FeedKind::NwsObservations)]
+    );
     // Today's two hours are no day yet, and not worth a word.
     let taken = report.stations[0].sources[1].outcome.as_ref().unwrap();
     assert!(taken.rejected_lines.is_empty(), "{:?}", taken.rejected_lines);
