@@ -4,6 +4,7 @@
 mod fetcher;
 mod fuzz;
 mod import;
+mod program;
 mod pull;
 mod samples;
 mod services;
