@@ -153,7 +153,8 @@ impl Theatre {
         years
     }
 
-    /// Plays one season. Messages go through `channels` when there are any.
+    /// Plays one season. Messages go through `channels` when there are any. Regions whose own station has nothing of that
+    /// season are left out of the result.
     ///
     /// # Errors
     /// See [`ReplayError`].
@@ -200,7 +201,7 @@ impl Theatre {
             }
         }
         let mut seasons = Vec::with_capacity(self.regions.len());
-        for region in &self.regions {
+        for region in self.regions.iter().filter(|region| self.last_record_day_of(region, season).is_some()) {
             let sum = self.sum_up(&parts, &mut books, &mut desks, region, season).await;
             seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
         }
@@ -229,12 +230,13 @@ impl Theatre {
 
     /// The last day of the season on which any of the regions' own stations has a value.
     fn last_record_day(&self, season: i32) -> Option<NaiveDate> {
-        let last_of = |region: &Region| {
-            let profile = self.parts.profiles.get(&region.profile)?;
-            let book = self.books.known(region.stations.first()?)?;
-            book.record.last_day_between(profile.first_day(season), profile.last_day(season))
-        };
-        self.regions.iter().filter_map(last_of).max()
+        self.regions.iter().filter_map(|region| self.last_record_day_of(region, season)).max()
+    }
+
+    fn last_record_day_of(&self, region: &Region, season: i32) -> Option<NaiveDate> {
+        let profile = self.parts.profiles.get(&region.profile)?;
+        let book = self.books.known(region.stations.first()?)?;
+        book.record.last_day_between(profile.first_day(season), profile.last_day(season))
     }
 
     /// The window is closed, or nobody will know any more.
