@@ -115,7 +115,7 @@ fn in_words(profile: &Profile) -> String {
             &format!("upper threshold {}, {cutoff} cut-off\n    {}\n", both_units(upper), profile.heat_origins.upper);
     }
     for stage in &profile.stages {
-        let after = stage.after.as_ref().map_or("the biofix", |after| after.0.as_str());
+        let after = stage.after.as_ref().map_or("biofix", |after| after.0.as_str());
         let comes = match stage.need {
             Need::DegreeDays(sum) => format!("{sum} °C·day ({:.0} °F·day) after {after}", dd_c_to_f(sum)),
             Need::Days(days) => format!("{days} days after {after}"),

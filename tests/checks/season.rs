@@ -18,7 +18,7 @@ use treebell::season::{FieldReport, NoticeKind, Outlook, Policy, Profile, Season
 const NORMAL: [f64; 12] = [1.5, 3.0, 5.0, 8.0, 10.0, 14.0, 16.0, 16.0, 12.0, 6.0, 2.0, 1.0];
 
 /// An invented insect of the cold half of the year: heat from 1 October, out at the turn of the year.
-const WINTER_MOTH: &str = r#"
+const LANTERN_MIDGE: &str = r#"
 id = "lantern-midge"
 names = { en = "lantern midge", es = "mosquito farol" }
 scientific_name = "Inventa lucerna"
@@ -53,7 +53,7 @@ closes = "larvae"
 
 /// Lives through the season that `script` describes and compares what happened with `wanted`.
 ///
-/// Statements, each ended by `;` (days are month-day): `year Y`, `moth`, `years N` of past record, `latency N` days, `speed F` (all heat
+/// Statements, each ended by `;` (days are month-day): `year Y`, `midge`, `years N` of past record, `latency N` days, `speed F` (all heat
 /// times F), `region when-confirmed|unless-held`, `set FIELD VALUE` of the policy, `heat A..B X` (°C·day a day),
 /// `gap A..B` (no station has it, filled afterwards), `filled A..B` (filled at once), `revised DAY A..B X` (known as X
 /// from DAY on), `down A..B` (the service is off), `report DAY STAGE|none [unconfirmed]`,
@@ -104,8 +104,9 @@ impl World {
             .map(|statement| statement.split_whitespace().collect())
             .filter(|words: &Vec<_>| !words.is_empty())
             .collect();
-        let moth = statements.iter().any(|words| words[0] == "moth");
-        let profile = if moth { Profile::parse(WINTER_MOTH).expect("sound") } else { Profile::pinyon_needle_scale() };
+        let midge = statements.iter().any(|words| words[0] == "midge");
+        let profile =
+            if midge { Profile::parse(LANTERN_MIDGE).expect("sound") } else { Profile::pinyon_needle_scale() };
         let year =
             statements.iter().find(|words| words[0] == "year").map_or(2019, |words| words[1].parse().expect("year"));
         let first = profile.first_day(year);
@@ -113,7 +114,7 @@ impl World {
             if text == "eve" {
                 return first - Days::new(1);
             }
-            let autumn = moth && text >= "10-01";
+            let autumn = midge && text >= "10-01";
             format!("{}-{text}", if autumn { year - 1 } else { year }).parse().expect("a day")
         };
         let span = |text: &str| {
@@ -137,7 +138,7 @@ impl World {
             staff: vec![],
             ask: vec![],
             from: first,
-            to: day(if moth { "03-01" } else { "05-31" }),
+            to: day(if midge { "03-01" } else { "05-31" }),
             told: vec![],
             waits_since: BTreeMap::new(),
             happened: vec![],
@@ -145,7 +146,7 @@ impl World {
         };
         for words in &statements {
             match words.as_slice() {
-                ["moth"] | ["year", _] => {}
+                ["midge"] | ["year", _] => {}
                 ["years", n] => world.past_years = n.parse().expect("a count"),
                 ["latency", n] => world.latency = n.parse().expect("days"),
                 ["speed", f] => world.speed = number(f),
@@ -429,16 +430,16 @@ seasons! {
         "04-15 last-days-to-wash out (close-near)";
     before_its_season_a_region_is_silent: "from before; to 01-01; ask eve get-ready; ask 01-01 get-ready" =>
         "12-31 quiet: season begins on 2019-01-01", "01-01 quiet: opening not likely before 2019-03-16";
-    a_season_that_crosses_the_year_boundary_is_named_by_the_year_of_its_stages: "moth" =>
+    a_season_that_crosses_the_year_boundary_is_named_by_the_year_of_its_stages: "midge" =>
         "12-23 get-ready out (opening-near)", "01-02 inspect-now out (begun-likely)",
         "02-04 last-days-to-wash out (close-near)";
-    a_season_may_be_told_wholly_before_the_year_it_is_named_by: "moth; year 2021; heat 12-15..12-31 4" =>
+    a_season_may_be_told_wholly_before_the_year_it_is_named_by: "midge; year 2021; heat 12-15..12-31 4" =>
         "12-17 get-ready out (opening-near)", "12-20 inspect-now out (crossed)",
         "01-21 last-days-to-wash out (close-near)";
-    an_outage_over_the_year_boundary_still_rings: "moth; down 12-20..01-05" =>
+    an_outage_over_the_year_boundary_still_rings: "midge; down 12-20..01-05" =>
         "01-06 get-ready skipped (window-open)", "01-06 inspect-now out (crossed)",
         "02-04 last-days-to-wash out (close-near)";
-    a_report_in_december_belongs_to_the_season_of_the_next_year: "moth; report 12-30 eggs" =>
+    a_report_in_december_belongs_to_the_season_of_the_next_year: "midge; report 12-30 eggs" =>
         "12-23 get-ready out (opening-near)", "12-30 inspect-now out (seen)", "12-30 remark seen-before-model/r1",
         "02-01 last-days-to-wash out (close-near)";
 
@@ -643,6 +644,74 @@ seasons! {
     too_late_itself_past_its_use_is_skipped: "set too_late_on 1; down 03-18..05-20" =>
         "03-07 get-ready out (opening-near)", "03-17 inspect-now out (begun-likely)",
         "05-21 last-days-to-wash skipped (window-closed)", "05-21 too-late-to-wash skipped (past-use)";
+}
+
+/// The commands that look at profiles.
+mod commands {
+    use assert_cmd::Command;
+    use predicates::prelude::*;
+
+    use super::LANTERN_MIDGE;
+
+    fn treebell() -> (Command, tempfile::TempDir) {
+        let folder = tempfile::tempdir().expect("a folder");
+        let mut command = Command::cargo_bin("treebell").expect("built");
+        command.current_dir(folder.path()).arg("profile");
+        (command, folder)
+    }
+
+    #[test]
+    fn a_shown_profile_names_its_numbers_their_origin_and_that_they_are_provisional() {
+        let (mut command, _folder) = treebell();
+        let shows = |text: &'static str| predicate::str::contains(text);
+        command.arg("show").assert().success().stdout(
+            shows("PROVISIONAL")
+                .and(shows("214 °C·day (385 °F·day) after biofix"))
+                .and(shows("lower threshold 4 °C (39.2 °F)"))
+                .and(shows("Baskerville and Emin 1969")),
+        );
+    }
+
+    #[test]
+    fn a_second_insect_is_a_second_file() {
+        let (mut command, folder) = treebell();
+        std::fs::create_dir(folder.path().join("insects")).expect("made");
+        std::fs::write(folder.path().join("insects/midge.toml"), LANTERN_MIDGE).expect("written");
+        std::fs::write(folder.path().join("treebell.toml"), "[profiles]\nfolder = \"insects\"\n").expect("written");
+        command.args(["show", "lantern-midge"]).assert().success().stdout(
+            predicate::str::contains("lantern midge (mosquito farol)")
+                .and(predicate::str::contains("October 1 of the year before the season's name")),
+        );
+    }
+
+    #[test]
+    fn a_printed_profile_passes_the_check_and_a_faulty_one_says_where_with_exit_code_4() {
+        let (mut command, folder) = treebell();
+        let printed = command.args(["show", "pinyon-needle-scale", "--toml"]).output().expect("ran").stdout;
+        let printed = String::from_utf8(printed).expect("text");
+        std::fs::write(folder.path().join("good.toml"), &printed).expect("written");
+        let faulty = printed.replace("closes =", "closs =").replace("days = 14", "days = 0");
+        std::fs::write(folder.path().join("bad.toml"), faulty).expect("written");
+        let check = |files: &[&str]| {
+            let mut command = Command::cargo_bin("treebell").expect("built");
+            command.current_dir(folder.path()).args(["profile", "check"]).args(files).assert()
+        };
+        check(&["good.toml"])
+            .success()
+            .stdout(predicate::str::contains("good.toml: sound: profile pinyon-needle-scale"));
+        check(&["good.toml", "bad.toml"]).code(4).stderr(
+            predicate::str::contains("bad.toml: stages[3].days: 0 is not what is wanted: a whole number from 1 to 366")
+                .and(predicate::str::contains("good.toml").not()),
+        );
+        check(&["none.toml"]).code(2).stderr(predicate::str::contains("none.toml cannot be read"));
+    }
+
+    #[test]
+    fn an_unknown_profile_is_refused_with_those_that_are_known() {
+        let (mut command, _folder) = treebell();
+        let says = predicate::str::contains("no profile `scale`; known: pinyon-needle-scale");
+        command.args(["show", "scale"]).assert().code(2).stderr(says);
+    }
 }
 
 mod laws {
