@@ -12,7 +12,7 @@ mod words;
 
 use chrono::NaiveDate;
 
-use crate::people::Language;
+use crate::language::Language;
 use crate::season::{DateSpread, HeatDay};
 
 pub use season::season_heat;
@@ -61,6 +61,8 @@ pub struct ChartStage {
     /// °C·day since the biofix; `None` for a stage that comes so many days after another.
     pub threshold: Option<f64>,
     pub date: StageDate,
+    /// The date in words, in the chart's language: `likely between March 12 and 24, most likely the 17th`.
+    pub said: String,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -152,10 +152,12 @@ impl<'a> Drawing<'a> {
         }
         match &self.season.past {
             Past::Band { years, .. } => {
-                entries.push((Swatch::Band, self.words.band(*years)));
+                entries.push((Swatch::Band, self.words.band(self.chart, *years)));
                 entries.push((Swatch::Middle, self.words.middle_year().to_owned()));
             }
-            Past::Few(years) if !years.is_empty() => entries.push((Swatch::Few, self.words.past_years(years.len()))),
+            Past::Few(years) if !years.is_empty() => {
+                entries.push((Swatch::Few, self.words.one_by_one(self.chart, years.len())))
+            }
             Past::Few(_) => {}
         }
         let mut x = MARGIN;

@@ -2,9 +2,8 @@
 
 use chrono::{Datelike, NaiveDate};
 
-use super::{ChartStage, HeatUnit, SeasonChart, StageDate};
-use crate::people::Language;
-use crate::season::DateSpread;
+use super::{ChartStage, HeatUnit, SeasonChart};
+use crate::language::Language;
 
 /// Speaks one language and one unit.
 #[derive(Clone, Copy)]
@@ -30,16 +29,27 @@ impl Words {
                 Language::Es => format!("{insect}. Aún no hay temperaturas de esta temporada."),
             };
         };
-        let (day, sum) = (self.day(day), self.sum(sum));
+        let (day, sum, years) = (self.day(day), self.sum(sum), self.years(chart));
         match (self.language, middle.map(|middle| self.sum(middle))) {
             (Language::En, Some(middle)) => {
-                format!("{insect}. {sum} by {day}; half of the past years had more than {middle} by then.")
+                format!("{insect}. {sum} by {day}; half of the {years} had more than {middle} by then.")
             }
             (Language::En, None) => format!("{insect}. {sum} by {day}."),
-            (Language::Es, Some(middle)) => format!(
-                "{insect}. {sum} hasta el {day}; la mitad de los años pasados tenía más de {middle} en esa fecha."
-            ),
+            (Language::Es, Some(middle)) => {
+                format!("{insect}. {sum} hasta el {day}; la mitad de los {years} tenía más de {middle} en esa fecha.")
+            }
             (Language::Es, None) => format!("{insect}. {sum} hasta el {day}."),
+        }
+    }
+
+    /// The years a season is held against: past ones, or all others when one is looked back on.
+    fn years(&self, chart: &SeasonChart) -> &'static str {
+        let only_past = chart.past.iter().all(|past| past.year < chart.year);
+        match (self.language, only_past) {
+            (Language::En, true) => "past years",
+            (Language::En, false) => "other years",
+            (Language::Es, true) => "años pasados",
+            (Language::Es, false) => "otros años",
         }
     }
 
@@ -77,10 +87,11 @@ impl Words {
         }
     }
 
-    pub fn band(&self, years: usize) -> String {
+    pub fn band(&self, chart: &SeasonChart, count: usize) -> String {
+        let years = self.years(chart);
         match self.language {
-            Language::En => format!("8 in 10 of {years} past years"),
-            Language::Es => format!("8 de cada 10 de {years} años pasados"),
+            Language::En => format!("8 in 10 of {count} {years}"),
+            Language::Es => format!("8 de cada 10 de {count} {years}"),
         }
     }
 
@@ -91,12 +102,11 @@ impl Words {
         }
     }
 
-    pub fn past_years(&self, years: usize) -> String {
-        match (self.language, years) {
-            (Language::En, 1) => "1 past year".to_owned(),
-            (Language::En, _) => format!("{years} past years"),
-            (Language::Es, 1) => "1 año pasado".to_owned(),
-            (Language::Es, _) => format!("{years} años pasados"),
+    pub fn one_by_one(&self, chart: &SeasonChart, count: usize) -> String {
+        match (self.language, count) {
+            (Language::En, 1) => "1 other year".to_owned(),
+            (Language::Es, 1) => "1 otro año".to_owned(),
+            _ => format!("{count} {}", self.years(chart)),
         }
     }
 
@@ -135,45 +145,7 @@ impl Words {
 
     /// A stage and its date as a person would say it.
     pub fn stage(&self, stage: &ChartStage) -> String {
-        let name = sentence_start(&stage.name);
-        let date = match (stage.date, self.language) {
-            (StageDate::Reached(on), Language::En) => format!("reached {}", self.day(on)),
-            (StageDate::Reached(on), Language::Es) => format!("alcanzado el {}", self.day(on)),
-            (StageDate::Projected(spread), _) => self.spread(spread),
-            (StageDate::Unknown, Language::En) => "no date can be given yet".to_owned(),
-            (StageDate::Unknown, Language::Es) => "aún no se puede dar una fecha".to_owned(),
-        };
-        format!("{name}: {date}")
-    }
-
-    fn spread(&self, spread: DateSpread) -> String {
-        match (self.language, spread.early, spread.median, spread.late) {
-            (Language::En, Some(early), Some(median), Some(late)) => {
-                format!("likely {} to {}, most likely {}", self.day(early), self.day(late), self.day(median))
-            }
-            (Language::Es, Some(early), Some(median), Some(late)) => {
-                let (early, late, median) = (self.day(early), self.day(late), self.day(median));
-                format!("probable del {early} al {late}, lo más probable {median}")
-            }
-            (Language::En, early, Some(median), late) => {
-                let early = early.map(|day| format!(", hardly before {}", self.day(day))).unwrap_or_default();
-                let late = late.map(|day| format!(", likely by {}", self.day(day))).unwrap_or_default();
-                format!("most likely {}{early}{late}", self.day(median))
-            }
-            (Language::Es, early, Some(median), late) => {
-                let early = early.map(|day| format!(", difícilmente antes del {}", self.day(day))).unwrap_or_default();
-                let late = late.map(|day| format!(", probablemente hasta el {}", self.day(day))).unwrap_or_default();
-                format!("lo más probable {}{early}{late}", self.day(median))
-            }
-            (Language::En, Some(early), None, _) => {
-                format!("hardly before {}, in most years not at all", self.day(early))
-            }
-            (Language::Es, Some(early), None, _) => {
-                format!("difícilmente antes del {}, en la mayoría de los años nunca", self.day(early))
-            }
-            (Language::En, None, None, _) => "not reached in past years".to_owned(),
-            (Language::Es, None, None, _) => "no se alcanzó en años pasados".to_owned(),
-        }
+        format!("{}: {}", sentence_start(&stage.name), stage.said)
     }
 
     pub fn source(&self, chart: &SeasonChart) -> String {
@@ -184,9 +156,15 @@ impl Words {
             _ => None,
         };
         match (self.language, years) {
-            (Language::En, Some(years)) => format!("Temperatures: {}. Past years: {years}.", chart.source),
+            (_, Some(span)) => {
+                let years = sentence_start(self.years(chart));
+                let temperatures = match self.language {
+                    Language::En => "Temperatures",
+                    Language::Es => "Temperaturas",
+                };
+                format!("{temperatures}: {}. {years}: {span}.", chart.source)
+            }
             (Language::En, None) => format!("Temperatures: {}.", chart.source),
-            (Language::Es, Some(years)) => format!("Temperaturas: {}. Años pasados: {years}.", chart.source),
             (Language::Es, None) => format!("Temperaturas: {}.", chart.source),
         }
     }

@@ -2,6 +2,7 @@
 //!
 //! Exit codes: 0 done, 1 our own fault or a fault of the machine, 2 usage or configuration, 3 store, 4 a check said no.
 
+pub mod chart;
 pub mod check_config;
 pub mod degree_days;
 pub mod deliveries;
@@ -48,6 +49,7 @@ pub enum Command {
     Once(run::Once),
     /// Where every region's season stands, in the order of their windows.
     Outlook(outlook::OutlookArgs),
+    Chart(chart::Chart),
     /// What would have been sent in a past season, to whom and when; sends nothing.
     Replay(replay::Replay),
     /// Check the settings and say when the cycle runs next.
@@ -157,11 +159,12 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
     let config = cli.settings()?;
     // A played season logs what a real one would; that is not news to whoever watches it.
     let is_play = matches!(cli.command, Command::Demo(_) | Command::Replay(_));
-    start_log(&config, if is_play && config.log.level == "info" { "warn" } else { &config.log.level })?;
+    start_log(&config, if is_play && config.log.level == "info" { "error" } else { &config.log.level })?;
     match cli.command {
         Command::Run(args) => run::run(args, &config).await,
         Command::Once(args) => run::once(args, &config).await,
         Command::Outlook(args) => outlook::run(&args, &config).await,
+        Command::Chart(args) => chart::run(&args, &config).await,
         Command::Replay(args) => replay::run(args, &config).await,
         Command::CheckConfig(args) => check_config::run(&args, &config),
         Command::DegreeDays(args) => degree_days::run(&args),

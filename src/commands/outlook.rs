@@ -36,7 +36,7 @@ pub struct OutlookArgs {
     json: bool,
 }
 
-fn language(code: &str) -> Result<Language, String> {
+pub(super) fn language(code: &str) -> Result<Language, String> {
     Language::parse(code).ok_or_else(|| format!("`{code}` is not a language we write: en or es"))
 }
 
@@ -98,7 +98,7 @@ pub(super) async fn chosen(parts: &Parts, names: &[String]) -> Result<Vec<Region
 }
 
 /// Now, or the morning of the day asked for.
-fn moment(on: Option<NaiveDate>, region: &Region) -> DateTime<Utc> {
+pub(super) fn moment(on: Option<NaiveDate>, region: &Region) -> DateTime<Utc> {
     match on {
         None => SystemClock.now(),
         Some(day) => place(day.and_time(NaiveTime::from_hms_opt(7, 0, 0).unwrap_or_default()), region.time_zone),

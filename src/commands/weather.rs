@@ -243,8 +243,9 @@ fn remarks(file: &FoundFile, imported: &Imported) -> Vec<String> {
         let values: u64 = summary.unknown_stations.values().sum();
         let some: Vec<&str> = summary.unknown_stations.keys().take(3).map(|id| id.0.as_str()).collect();
         let more = if summary.unknown_stations.len() > some.len() { " and others" } else { "" };
+        let mend = "name a list with --stations, or add them with `treebell station add`";
         remarks.push(format!(
-            "{name}: {values} values of {} unknown stations left out ({}{more}): give a list with --stations",
+            "{name}: {values} values of {} unknown stations left out ({}{more}): {mend}",
             summary.unknown_stations.len(),
             some.join(", ")
         ));

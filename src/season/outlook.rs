@@ -17,7 +17,8 @@ use super::{
     DateSpread, FieldReport, HeatDay, Outlook, Policy, Reached, ReachedBy, RecordTrust, SeasonKey, StageId,
     StageOutlook, days_after, days_between,
 };
-use crate::heat::projection::{DRESSED, Dressing, FORECAST_ERROR_SHARES, Now, SeasonProjector};
+pub use crate::heat::projection::Dressing;
+use crate::heat::projection::{DRESSED, FORECAST_ERROR_SHARES, Now, SeasonProjector};
 use crate::heat::scores::{Points, points};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 
@@ -639,7 +640,7 @@ mod tests {
         let futures: Vec<f64> = (1..=10).map(f64::from).collect();
         let outlook = Case::of(2019, "", &futures).outlook("2019-01-01");
         let stage = outlook.stage(&"egg-laying-begins".into()).expect("known");
-        assert_eq!(texts(stage.spread), "01-03 01-05 01-30");
+        assert_eq!(texts(stage.spread), "01-04 01-05 01-15");
         assert_eq!(stage.chance_by(day("2019-01-05")), 0.5);
         assert_eq!(stage.chance_by(day("2019-01-04")), 0.3);
         assert_eq!(stage.chance_by(day("2019-12-31")), 1.0);

@@ -50,6 +50,7 @@ pub struct SeasonDesk {
     primary: Arc<StationBook>,
     books: Vec<Arc<StationBook>>,
     normals: Vec<Normals>,
+    past: Vec<PastSeason>,
     projector: SeasonProjector,
     pub past_from: PastFrom,
 }
@@ -58,6 +59,8 @@ pub struct SeasonDesk {
 #[derive(Clone, Debug)]
 pub struct Assessment {
     pub heat: Vec<HeatDay>,
+    /// The forecast's days that follow it.
+    pub forecast: Vec<HeatDay>,
     pub rejected: Vec<Rejected>,
     pub outlook: Outlook,
     pub decision: Decision,
@@ -106,7 +109,7 @@ impl SeasonDesk {
         let normals = books.iter().map(|book| normals_of(book, normals_known)).collect();
         let projector = Projector::new(profile.heat, SEASON_DAYS, &past).for_season(season);
         let key = SeasonKey { profile: profile.id.clone(), region: region.id.clone(), year: season };
-        Some(Self { key, profile: profile.clone(), primary, books, normals, projector, past_from })
+        Some(Self { key, profile: profile.clone(), primary, books, normals, past, projector, past_from })
     }
 
     /// The region's own station. A desk is only opened with one.
@@ -129,6 +132,11 @@ impl SeasonDesk {
             // A desk is only opened with a station.
             None => Prepared { days: Vec::new(), rejected: Vec::new(), newest_real_day: None, filled_days: 0 },
         }
+    }
+
+    /// The past years the projection leans on.
+    pub fn past(&self) -> &[PastSeason] {
+        &self.past
     }
 
     /// How many past years the projection leans on.
@@ -191,7 +199,21 @@ impl SeasonDesk {
             reports: facts.reports,
             today: facts.today,
         });
-        Assessment { heat, rejected: prepared.rejected, outlook, decision }
+        let forecast = self.forecast_heat(&prepared.days, facts.forecast);
+        Assessment { heat, forecast, rejected: prepared.rejected, outlook, decision }
+    }
+}
+
+impl SeasonDesk {
+    /// The forecast's own days that follow the record without a hole.
+    fn forecast_heat(&self, days: &[FilledDay], forecast: &[FilledDay]) -> Vec<HeatDay> {
+        let Some(last) = days.last().map(|day| day.day) else { return Vec::new() };
+        let ahead = forecast.iter().filter(|day| day.day > last).zip(last.iter_days().skip(1));
+        let ahead = ahead.map_while(|(forecast, day)| (forecast.day == day).then(|| forecast.clone()));
+        let joined: Vec<FilledDay> = days.iter().cloned().chain(ahead).collect();
+        let mut heat = outlook::season_heat(&self.profile, self.key.year, &joined);
+        heat.retain(|day| day.day > last);
+        heat
     }
 }
 

@@ -41,6 +41,54 @@ const FORECAST_GOOD_HOURS: i64 = 36;
 #[derive(Default)]
 pub struct Desks(HashMap<(String, i32), Arc<SeasonDesk>>);
 
+/// What the store holds of the seasons under way, read once a cycle and not once a region.
+#[derive(Default)]
+struct Ledger {
+    notices: HashMap<(String, i32), Vec<Notice>>,
+    reports: HashMap<(String, i32), Vec<FieldReport>>,
+    last_outlooks: HashMap<String, HashMap<String, NaiveDate>>,
+}
+
+impl Ledger {
+    async fn notices(
+        &mut self,
+        store: &Store,
+        region: &Region,
+        profile: &Profile,
+        season: i32,
+    ) -> Result<Vec<&Notice>, StoreError> {
+        let key = (profile.id.clone(), season);
+        if !self.notices.contains_key(&key) {
+            self.notices.insert(key.clone(), store.notices_of_season(&profile.id, season).await?);
+        }
+        let all = self.notices.get(&key).map_or(&[][..], Vec::as_slice);
+        Ok(all.iter().filter(|notice| notice.season.region == region.id).collect())
+    }
+
+    /// Of all regions, without those that staff refused.
+    async fn reports(&mut self, store: &Store, profile: &Profile, season: i32) -> Result<&[FieldReport], StoreError> {
+        let key = (profile.id.clone(), season);
+        if !self.reports.contains_key(&key) {
+            let stored = store.field_reports(None, profile.first_day(season), profile.last_day(season)).await?;
+            let kept = stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
+            self.reports.insert(key.clone(), kept);
+        }
+        Ok(self.reports.get(&key).map_or(&[][..], Vec::as_slice))
+    }
+
+    async fn last_outlook(
+        &mut self,
+        store: &Store,
+        region: &Region,
+        profile: &Profile,
+    ) -> Result<Option<NaiveDate>, StoreError> {
+        if !self.last_outlooks.contains_key(&profile.id) {
+            self.last_outlooks.insert(profile.id.clone(), store.last_outlook_days(&profile.id).await?);
+        }
+        Ok(self.last_outlooks.get(&profile.id).and_then(|days| days.get(&region.id)).copied())
+    }
+}
+
 /// What one cycle came to.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct CycleReport {
@@ -168,9 +216,11 @@ pub async fn run(
     let mut outlooks = Vec::new();
     let mut day = None;
     let mut notices = Vec::new();
+    let mut ledger = Ledger::default();
     for region in parts.store.regions().await? {
         report.regions += 1;
-        match serve(parts, books, desks, &region, now, &mut report, &mut |event| notices.push(event)).await {
+        match serve(parts, books, desks, &mut ledger, &region, now, &mut report, &mut |event| notices.push(event)).await
+        {
             Ok(outlook) => {
                 day = day.max(Some(outlook.today));
                 outlooks.push(outlook);
@@ -223,6 +273,7 @@ async fn serve(
     parts: &Parts,
     books: &mut Books,
     desks: &mut Desks,
+    ledger: &mut Ledger,
     region: &Region,
     now: DateTime<Utc>,
     report: &mut CycleReport,
@@ -233,18 +284,19 @@ async fn serve(
     let today = now.with_timezone(&region.time_zone).date_naive();
     let season = profile.season_of(today);
     let desk = desks.get(parts, books, region, &profile, season, now).await?;
-    let reports = reports_of(&parts.store, region, &profile, season).await?;
 
-    for day in missed_days(parts, region, &profile, season, today).await? {
+    let last = ledger.last_outlook(&parts.store, region, &profile).await?;
+    for day in missed_days(parts, last, &profile, season, today) {
+        let reports = ledger.reports(&parts.store, &profile, season).await?;
         // A missed day is assessed for the record with what is known now; it announces nothing. What it would have
         // announced is decided today, while it is of use.
-        let facts = DayFacts { today: day, now, forecast: &[], told: &[], reports: &reports };
+        let facts = DayFacts { today: day, now, forecast: &[], told: &[], reports };
         let missed = desk.assess(&parts.config.weather, &parts.config.policy, region.release, &facts);
         parts.store.put_outlook(&missed.outlook, now).await?;
         report.days_assessed += 1;
     }
 
-    let assessment = look_at(parts, books, &desk, region, &profile, &reports, now).await?;
+    let assessment = look_at(parts, books, &desk, ledger, region, &profile, now).await?;
     report.days_assessed += 1;
     let station = desk.station();
     let done = commit(parts, region, &profile, &station.name, &assessment, now).await?;
@@ -275,55 +327,43 @@ pub async fn look(
     let profile = parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
     let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
     let desk = desks.get(parts, books, region, profile, season, now).await?;
-    let reports = reports_of(&parts.store, region, profile, season).await?;
-    look_at(parts, books, &desk, region, profile, &reports, now).await
+    look_at(parts, books, &desk, &mut Ledger::default(), region, profile, now).await
 }
 
 async fn look_at(
     parts: &Parts,
     books: &Books,
     desk: &SeasonDesk,
+    ledger: &mut Ledger,
     region: &Region,
     profile: &Profile,
-    reports: &[FieldReport],
     now: DateTime<Utc>,
 ) -> Result<Assessment, RegionFault> {
     let today = now.with_timezone(&region.time_zone).date_naive();
-    let stored = notices_of(&parts.store, region, profile, desk.key.year).await?;
+    let stored = ledger.notices(&parts.store, region, profile, desk.key.year).await?;
     let told: Vec<Told> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
     let forecast = books.forecast(desk.station(), now).await?;
-    let facts = DayFacts { today, now, forecast: &forecast, told: &told, reports };
+    let facts = DayFacts {
+        today,
+        now,
+        forecast: &forecast,
+        told: &told,
+        reports: ledger.reports(&parts.store, profile, desk.key.year).await?,
+    };
     Ok(desk.assess(&parts.config.weather, &parts.config.policy, region.release, &facts))
 }
 
-async fn missed_days(
+/// The days between the last outlook and today, as far back as is worth it and the season goes.
+fn missed_days(
     parts: &Parts,
-    region: &Region,
+    last: Option<NaiveDate>,
     profile: &Profile,
     season: i32,
     today: NaiveDate,
-) -> Result<Vec<NaiveDate>, StoreError> {
-    let Some(last) = parts.store.last_outlook_day(&profile.id, &region.id).await? else { return Ok(Vec::new()) };
+) -> impl Iterator<Item = NaiveDate> + use<> {
     let reach = today.checked_sub_days(Days::new(u64::from(parts.config.schedule.catch_up_days))).unwrap_or(today);
-    let from = last.succ_opt().unwrap_or(last).max(reach).max(profile.first_day(season));
-    Ok(from.iter_days().take_while(|day| *day < today).collect())
-}
-
-async fn notices_of(store: &Store, region: &Region, profile: &Profile, season: i32) -> Result<Vec<Notice>, StoreError> {
-    let mut notices = store.notices_of_season(&profile.id, season).await?;
-    notices.retain(|notice| notice.season.region == region.id);
-    Ok(notices)
-}
-
-async fn reports_of(
-    store: &Store,
-    region: &Region,
-    profile: &Profile,
-    season: i32,
-) -> Result<Vec<FieldReport>, StoreError> {
-    let (first, last) = (profile.first_day(season), profile.last_day(season));
-    let stored = store.field_reports(Some(&region.id), first, last).await?;
-    Ok(stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect())
+    let from = last.map_or(today, |last| last.succ_opt().unwrap_or(last)).max(reach).max(profile.first_day(season));
+    from.iter_days().take_while(move |day| *day < today)
 }
 
 /// Writes the outlook, the notices and the remarks of one assessment together.
@@ -401,7 +441,7 @@ fn first_step(fate: &Fate) -> Step {
 }
 
 /// How many messages of a notice are on their way by each channel.
-async fn goes_out(parts: &Parts, notice: &str) -> Result<Step, StoreError> {
+pub(super) async fn goes_out(parts: &Parts, notice: &str) -> Result<Step, StoreError> {
     let by_channel = parts.store.delivery_channels(notice).await?;
     let count = |channel| by_channel.get(&channel).map_or(0, |count| u32::try_from(*count).unwrap_or(u32::MAX));
     Ok(Step::GoesOut { emails: count(Channel::Email), texts: count(Channel::Sms) })

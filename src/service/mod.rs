@@ -7,6 +7,7 @@ pub mod event;
 pub mod import;
 pub mod parts;
 pub mod pull;
+pub mod picture;
 pub mod replay;
 pub mod stop_links;
 pub mod verify;

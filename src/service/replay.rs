@@ -94,6 +94,8 @@ pub struct Theatre {
     books: Books,
     regions: Vec<Region>,
     people: Vec<NewSubscriber>,
+    /// How long after a decision somebody plays the staff and confirms it; `None`: nobody does.
+    confirmed_after: Option<chrono::Duration>,
 }
 
 impl Theatre {
@@ -126,7 +128,12 @@ impl Theatre {
                 people.push(NewSubscriber { zips: subscriber.zips, addresses, language: subscriber.language, consent });
             }
         }
-        Ok(Self { parts: parts.clone(), books, regions, people })
+        Ok(Self { parts: parts.clone(), books, regions, people, confirmed_after: None })
+    }
+
+    /// The same, with staff who confirm every notice that waits for their word so long after it was decided.
+    pub fn with_staff(self, confirmed_after: chrono::Duration) -> Self {
+        Self { confirmed_after: Some(confirmed_after), ..self }
     }
 
     pub fn regions(&self) -> &[Region] {
@@ -185,7 +192,8 @@ impl Theatre {
             for fault in &report.faults {
                 tracing::warn!("{fault}");
             }
-            let_time_pass(&parts, dispatcher.as_ref(), &clock, self.cycle_time(day + Days::new(1)), watch).await?;
+            let until = self.cycle_time(day + Days::new(1));
+            self.let_time_pass(&parts, dispatcher.as_ref(), &clock, until, watch).await?;
             let over = outlooks.iter().all(|outlook| self.is_over(outlook));
             if over && !outlooks.is_empty() && store.notices_waiting().await?.is_empty() {
                 break;
@@ -253,6 +261,62 @@ impl Theatre {
         Ok(store)
     }
 
+    /// From one cycle to the next: notices leave when their hour comes, deliveries when they are due.
+    async fn let_time_pass(
+        &self,
+        parts: &Parts,
+        dispatcher: Option<&Dispatcher>,
+        clock: &ManualClock,
+        until: DateTime<Utc>,
+        watch: &mut (dyn FnMut(Event) + Send),
+    ) -> Result<(), ReplayError> {
+        loop {
+            if let Some(dispatcher) = dispatcher {
+                dispatcher.drain_due().await?;
+                for (region, channel, count) in parts.store.sent_at(clock.now()).await? {
+                    for _ in 0..count {
+                        watch(Event::Delivered { region: region.clone(), channel });
+                    }
+                }
+            }
+            let now = clock.now();
+            let release = parts.store.next_release().await?.filter(|at| *at > now);
+            let due = match dispatcher {
+                Some(dispatcher) => dispatcher.next_due().await?.filter(|at| *at > now),
+                None => None,
+            };
+            let word = self.next_word(&parts.store).await?;
+            let word_at = word.as_ref().map(|(at, _)| (*at).max(now));
+            let next = [release, due, word_at].into_iter().flatten().min();
+            match (next, word) {
+                (Some(at), _) if at >= until => return Ok(()),
+                (Some(at), Some((_, notice))) if word_at == Some(at) => {
+                    clock.set(at);
+                    parts.store.release_notice(&notice.id, "staff, played", at).await?;
+                    let step = cycle::goes_out(parts, &notice.id).await?;
+                    let day = at.with_timezone(&parts.config.schedule.time_zone).date_naive();
+                    watch(Event::Notice { day, region: notice.season.region, kind: notice.kind, step });
+                }
+                (Some(at), _) => {
+                    clock.set(at);
+                    cycle::release_due(parts, at, &mut CycleReport::default(), watch).await?;
+                }
+                (None, _) => return Ok(()),
+            }
+        }
+    }
+
+    /// The notice that the played staff confirm next, if there are any who do.
+    async fn next_word(&self, store: &Store) -> Result<Option<(DateTime<Utc>, Notice)>, StoreError> {
+        let Some(after) = self.confirmed_after else { return Ok(None) };
+        let waiting = store.notices_waiting().await?.into_iter();
+        let words = waiting
+            .filter(|notice| notice.status == NoticeStatus::Waiting && notice.release_at.is_none())
+            .map(|notice| (notice.decided_at + after, notice))
+            .filter(|(at, notice)| *at < notice.expires_at);
+        Ok(words.min_by_key(|(at, _)| *at))
+    }
+
     async fn sum_up(
         &self,
         parts: &Parts,
@@ -296,40 +360,6 @@ impl Theatre {
             notices,
             filled_days: u32::try_from(filled).unwrap_or(u32::MAX),
         })
-    }
-}
-
-/// From one cycle to the next: notices leave when their hour comes, deliveries when they are due.
-async fn let_time_pass(
-    parts: &Parts,
-    dispatcher: Option<&Dispatcher>,
-    clock: &ManualClock,
-    until: DateTime<Utc>,
-    watch: &mut (dyn FnMut(Event) + Send),
-) -> Result<(), ReplayError> {
-    loop {
-        if let Some(dispatcher) = dispatcher {
-            dispatcher.drain_due().await?;
-            for (region, channel, count) in parts.store.sent_at(clock.now()).await? {
-                for _ in 0..count {
-                    watch(Event::Delivered { region: region.clone(), channel });
-                }
-            }
-        }
-        let now = clock.now();
-        let release = parts.store.next_release().await?.filter(|at| *at > now);
-        let due = match dispatcher {
-            Some(dispatcher) => dispatcher.next_due().await?.filter(|at| *at > now),
-            None => None,
-        };
-        let next = [release, due].into_iter().flatten().min();
-        match next {
-            Some(at) if at < until => {
-                clock.set(at);
-                cycle::release_due(parts, at, &mut CycleReport::default(), watch).await?;
-            }
-            _ => return Ok(()),
-        }
     }
 }
 

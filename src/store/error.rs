@@ -44,11 +44,9 @@ pub enum StoreError {
     /// The disk is full or broken: nothing may be sent while nothing can be booked.
     #[error("the store cannot write: {why}")]
     CannotWrite { why: String },
-    #[error("a query of the store failed")]
-    Failed {
-        #[source]
-        source: sqlx::Error,
-    },
+    /// The driver's words stand in the text, since this is told where no causes are walked.
+    #[error("a query of the store failed: {why}")]
+    Failed { why: sqlx::Error },
 }
 
 /// Wishes that cannot stand beside what is there.
@@ -108,7 +106,7 @@ impl StoreError {
     /// A connection that could not be made. The driver's words are kept: they hold no password.
     pub(crate) fn unreachable(shown: &str, source: sqlx::Error) -> Self {
         match Self::from(source) {
-            Self::Failed { source } => Self::Unreachable { shown: shown.to_owned(), why: source.to_string() },
+            Self::Failed { why } => Self::Unreachable { shown: shown.to_owned(), why: why.to_string() },
             Self::Unreachable { why, .. } => Self::Unreachable { shown: shown.to_owned(), why },
             other => other,
         }
@@ -133,16 +131,16 @@ impl From<sqlx::Error> for StoreError {
                     Some(5 | 6) => Self::Busy,
                     Some(8 | 10 | 13) => Self::CannotWrite { why: why.message().to_owned() },
                     Some(11 | 26) => Self::corrupt(why.message().to_owned()),
-                    Some(_) => Self::Failed { source },
+                    Some(_) => Self::Failed { why: source },
                     None if code.starts_with("08") || code.starts_with("57P") => {
                         Self::Unreachable { shown: "its address".into(), why: why.message().to_owned() }
                     }
                     None if code.starts_with("53") => Self::CannotWrite { why: why.message().to_owned() },
                     None if code == "55P03" || code == "40P01" => Self::Busy,
-                    None => Self::Failed { source },
+                    None => Self::Failed { why: source },
                 }
             }
-            _ => Self::Failed { source },
+            _ => Self::Failed { why: source },
         }
     }
 }

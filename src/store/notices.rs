@@ -1,6 +1,6 @@
 //! Notices with their texts and deliveries, outlooks, field reports, and what staff should know.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
@@ -720,17 +720,16 @@ impl Store {
         rows.iter().map(outlook_of).collect()
     }
 
-    /// The last day on which anything was said of a region: where catching up begins.
+    /// The last day of each region's outlooks.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn last_outlook_day(&self, profile: &str, region: &str) -> Result<Option<NaiveDate>, StoreError> {
-        let row = sqlx::query("SELECT MAX(day) AS newest FROM outlooks WHERE profile = $1 AND region_id = $2")
+    pub async fn last_outlook_days(&self, profile: &str) -> Result<HashMap<String, NaiveDate>, StoreError> {
+        let rows = sqlx::query("SELECT region_id, MAX(day) AS day FROM outlooks WHERE profile = $1 GROUP BY region_id")
             .bind(profile)
-            .bind(region)
-            .fetch_one(&mut *self.read().await?)
+            .fetch_all(&mut *self.read().await?)
             .await?;
-        get::<Option<i64>>(&row, "newest")?.map(super::civil_day).transpose()
+        rows.iter().map(|row| Ok((get(row, "region_id")?, get_day(row, "day")?))).collect()
     }
 
     /// Keeps a field report; gives its id. The same report again changes nothing, but a confirmed one confirms it.

@@ -304,7 +304,8 @@ impl Store {
         .bind(ms(pull.started_at))
         .bind(i64::from(pull.taken))
         .bind(i64::from(pull.rejected))
-        .bind(pull.error.as_deref())
+        // PostgreSQL keeps no NUL, and an error may quote whatever a server sent.
+        .bind(pull.error.as_ref().map(|error| error.replace('\0', "")))
         .execute(tx.conn())
         .await?;
         tx.commit().await

@@ -6,7 +6,7 @@ use resvg::usvg;
 use roxmltree::{Document, Node};
 use treebell::chart::{ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate, png, season_heat};
 use treebell::heat::{Cutoff, DayOrigin, DayTemperatures, HeatRule, Method};
-use treebell::people::Language;
+use treebell::language::Language;
 use treebell::season::{DateSpread, HeatDay};
 use treebell::service::demo::state::State;
 use treebell::service::demo::weather::{self, StateWeather};
@@ -50,7 +50,8 @@ fn chart(station: usize, today: NaiveDate, language: Language) -> SeasonChart {
             },
         })
         .collect();
-    let stage = |names: [&str; 2], threshold: Option<f64>, after_hatch: u64| {
+    let mut stages = Vec::new();
+    let mut stage = |names: [&str; 2], threshold: Option<f64>, after_hatch: u64| {
         let on = first + Days::new(all.partition_point(|sum| *sum < threshold.unwrap_or(464.0)) as u64 + after_hatch);
         let ahead = (on - today).num_days();
         let spread = (ahead / 5).clamp(1, 10) as u64;
@@ -60,8 +61,15 @@ fn chart(station: usize, today: NaiveDate, language: Language) -> SeasonChart {
             let (early, late) = (Some(on - Days::new(spread)), Some(on + Days::new(spread + 1)));
             StageDate::Projected(DateSpread { early, median: Some(on), late })
         };
-        ChartStage { name: names[usize::from(language == Language::Es)].to_owned(), threshold, date }
+        let said =
+            ["likely between March 12 and April 24, most likely the 17th", "probable entre el 12 y el 24 de marzo"];
+        let [name, said] = [names, said].map(|words| words[usize::from(language == Language::Es)].to_owned());
+        stages.push(ChartStage { name, threshold, date, said });
     };
+    stage(["egg laying begins", "empieza la puesta de huevos"], Some(214.0), 0);
+    stage(["most eggs are laid", "termina la mayor parte de la puesta"], Some(306.0), 0);
+    stage(["eggs hatch", "nacen las crías"], Some(464.0), 0);
+    stage(["crawlers settled", "crías asentadas"], None, 14);
     SeasonChart {
         place: state.regions[station].region.name.clone(),
         insect: ["pinyon needle scale", "escama de la aguja del piñón"][usize::from(language == Language::Es)]
@@ -72,12 +80,7 @@ fn chart(station: usize, today: NaiveDate, language: Language) -> SeasonChart {
         lower_threshold_c: 4.0,
         days,
         past: (1990..2025).map(|year| PastSeason { year, sums: sums(&weather, station, year, 250) }).collect(),
-        stages: vec![
-            stage(["egg laying begins", "empieza la puesta de huevos"], Some(214.0), 0),
-            stage(["most eggs are laid", "la mayoría de los huevos está puesta"], Some(306.0), 0),
-            stage(["eggs hatch", "nacen las crías"], Some(464.0), 0),
-            stage(["crawlers settled", "crías asentadas"], None, 14),
-        ],
+        stages,
         window: Some((0, 2)),
         today,
         source: format!("{} ({})", state.stations[station].station.name, state.stations[station].station.id),
@@ -126,7 +129,7 @@ fn a_chart_is_xml_with_a_title_a_description_and_nothing_that_runs_or_fetches() 
         .map(|node| node.text().unwrap().to_owned())
         .collect();
     assert_eq!(texts[0], "Dos Vientos: calor de la temporada 2025");
-    assert!(texts[1].contains("Empieza la puesta de huevos: probable del"));
+    assert!(texts[1].contains("Empieza la puesta de huevos: probable entre el 12"));
     for word in ["<script", "href", "http://", "https://", "@import", "onload"] {
         let without_namespace = svg.replace("http://www.w3.org/2000/svg", "");
         assert!(!without_namespace.contains(word), "{word}");
@@ -256,7 +259,12 @@ fn labels_keep_clear_with_thresholds_close_together_and_long_names() {
     made.stages.clear();
     for (at, threshold) in [200.0, 204.0, 208.0, 220.0, 236.0, 260.0, 400.0, 401.0].into_iter().enumerate() {
         let name = format!("stage number {at} with rather a long name");
-        made.stages.push(ChartStage { name, threshold: Some(threshold), date: StageDate::Unknown });
+        made.stages.push(ChartStage {
+            name,
+            threshold: Some(threshold),
+            date: StageDate::Unknown,
+            said: "unknown".to_owned(),
+        });
     }
     for width in [320, 640, 1600] {
         assert_labels_keep_clear(
@@ -369,10 +377,11 @@ fn any_stage() -> impl Strategy<Value = ChartStage> {
     let spread = (prop::option::of(any_day()), prop::option::of(any_day()), prop::option::of(any_day()))
         .prop_map(|(early, median, late)| StageDate::Projected(DateSpread { early, median, late }));
     let date = prop_oneof![any_day().prop_map(StageDate::Reached), spread, Just(StageDate::Unknown)];
-    (".{0,30}", prop::option::of(any_number()), date).prop_map(|(name, threshold, date)| ChartStage {
+    (".{0,30}", prop::option::of(any_number()), date, ".{0,40}").prop_map(|(name, threshold, date, said)| ChartStage {
         name,
         threshold,
         date,
+        said,
     })
 }
 

@@ -1,1 +1,114 @@
-//! Checks of this area.
+//! The built program as a person types it: typos, missing things, exit codes, and what goes to which stream.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn treebell(folder: &Path, args: &[&str]) -> Output {
+    Command::new(assert_cmd::cargo::cargo_bin!("treebell")).current_dir(folder).args(args).output().unwrap()
+}
+
+fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+fn settings(text: &str) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("treebell.toml"), text).unwrap();
+    folder
+}
+
+#[test]
+fn a_mistyped_command_is_a_usage_error_that_names_the_near_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = treebell(folder.path(), &["outlok"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(said(&output).contains("outlook"), "{}", said(&output));
+}
+
+#[test]
+fn faulty_settings_stop_every_command_with_all_faults_and_leave_no_database_behind() {
+    let folder = settings("[delivery]\nleese_s = 3\n[policy]\ninspect_chance = 80\n");
+    for command in [["outlook"].as_slice(), &["run"], &["check-config"], &["replay", "--season", "2024"]] {
+        let output = treebell(folder.path(), command);
+        assert_eq!(output.status.code(), Some(2), "{command:?}");
+        assert!(said(&output).contains("treebell.toml: delivery.leese_s: unknown key, did you mean `lease_s`?"));
+    }
+    let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(left, ["treebell.toml"]);
+}
+
+#[test]
+fn a_missing_settings_file_that_was_named_is_an_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = treebell(folder.path(), &["--config", "nowhere.toml", "outlook"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(said(&output).contains("nowhere.toml: cannot be read"), "{}", said(&output));
+}
+
+#[test]
+fn sound_settings_say_when_the_cycle_runs_and_print_no_secret() {
+    let folder = settings(
+        "[email]\nhost = \"mail.example.org\"\nuser = \"u\"\npassword = { env = \"TREEBELL_TEST_SECRET\" }\n[schedule]\ncycle = \"0 0 6 13 * Fri\"\n",
+    );
+    let mut command = Command::new(assert_cmd::cargo::cargo_bin!("treebell"));
+    let output = command
+        .current_dir(folder.path())
+        .args(["check-config", "--print"])
+        .env("TREEBELL_TEST_SECRET", "hunter2")
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    assert!(said(&output).contains("it runs only on days that are both"), "{}", said(&output));
+    assert!(said(&output).contains("the cycle next runs at"));
+    assert!(!said(&output).contains("hunter2") && !String::from_utf8_lossy(&output.stdout).contains("hunter2"));
+    let missing = treebell(folder.path(), &["check-config"]);
+    assert_eq!(missing.status.code(), Some(2));
+    assert!(said(&missing).contains("email.password: environment variable `TREEBELL_TEST_SECRET`"));
+}
+
+#[test]
+fn with_nothing_set_up_the_commands_say_what_to_do_first() {
+    let folder = tempfile::tempdir().unwrap();
+    let outlook = treebell(folder.path(), &["outlook"]);
+    assert_eq!(outlook.status.code(), Some(0));
+    assert!(said(&outlook).contains("treebell region add"), "{}", said(&outlook));
+    let replay = treebell(folder.path(), &["replay", "--season", "2024"]);
+    assert_eq!(replay.status.code(), Some(2));
+    assert!(said(&replay).contains("treebell region add"), "{}", said(&replay));
+}
+
+#[test]
+fn a_store_that_cannot_be_opened_is_told_with_its_place() {
+    let folder = settings("[store]\naddress = \"sqlite:no/such/folder/treebell.sqlite\"\n");
+    let output = treebell(folder.path(), &["outlook"]);
+    assert_ne!(output.status.code(), Some(0));
+    assert!(said(&output).contains("no/such/folder"), "{}", said(&output));
+    // A file that is no database is left as it was.
+    let folder = settings("[store]\naddress = \"sqlite:notes.txt\"\n");
+    std::fs::write(folder.path().join("notes.txt"), "shopping list, long enough to be no database header at all\n")
+        .unwrap();
+    let output = treebell(folder.path(), &["outlook"]);
+    assert_eq!(output.status.code(), Some(3), "{}", said(&output));
+    assert!(std::fs::read_to_string(folder.path().join("notes.txt")).unwrap().starts_with("shopping list"));
+}
+
+#[test]
+fn half_a_service_is_for_postgres_only() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = treebell(folder.path(), &["run", "--only", "deliver"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(said(&output).contains("PostgreSQL"), "{}", said(&output));
+}
+
+#[test]
+fn the_demo_keeps_out_of_a_folder_that_is_not_its_own() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("thesis.txt"), "do not touch").unwrap();
+    let output = treebell(folder.path(), &["demo", "--messages", ".", "--no-live"]);
+    assert_eq!(output.status.code(), Some(2), "{}", said(&output));
+    assert!(said(&output).contains("--messages"), "{}", said(&output));
+    let output = treebell(folder.path(), &["demo", "--messages", "new", "--season", "1066"]);
+    assert_eq!(output.status.code(), Some(2), "{}", said(&output));
+    assert!(said(&output).contains("2000 to 2025"), "{}", said(&output));
+    assert!(!folder.path().join("new").exists());
+}

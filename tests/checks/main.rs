@@ -6,6 +6,7 @@ mod support;
 
 mod charts;
 mod commands;
+mod daemon;
 mod delivery;
 mod feeds;
 mod fit;

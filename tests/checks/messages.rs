@@ -202,7 +202,7 @@ fn each_of_the_five_things_is_missed_when_it_is_gone() {
 #[test]
 fn the_way_to_stop_may_not_be_left_out() {
     broken("en/get-ready.sms.txt", |text| text.replace("STOP to end", "Bye"), "does not say how to stop");
-    broken("es/get-ready.sms.txt", |text| text.replace("ALTO para salir", "Adiós"), "does not say how to stop");
+    broken("es/get-ready.sms.txt", |text| text.replace("STOP para salir", "Adiós"), "does not say how to stop");
     broken("en/footer.part.txt", |text| text.replace("({{ stop_url }})", ""), "does not say how to stop");
     broken("es/footer.part.txt", |text| text.replace("{{ postal_address }}", ""), "does not say `postal_address`");
     broken("en/footer.part.txt", |text| text.replace("{{ help_contact }}", ""), "does not say `help_contact`");

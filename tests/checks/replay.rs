@@ -1,1 +1,197 @@
-//! Checks of this area.
+//! The cycle and its replay: once decided is decided, a replay knows only what was known, and runs alike every time.
+
+use std::sync::Arc;
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use treebell::clock::ManualClock;
+use treebell::config::Config;
+use treebell::message::Templates;
+use treebell::people::{Address, Language, Reach, Zip};
+use treebell::region::{Region, Release};
+use treebell::season::profile::Profiles;
+use treebell::season::{NoticeKind, NoticeStatus};
+use treebell::service::assess::PastFrom;
+use treebell::service::cycle::{self, Books, CycleReport, Desks};
+use treebell::service::demo::state::State;
+use treebell::service::demo::weather;
+use treebell::service::parts::Parts;
+use treebell::service::replay::{RegionSeason, Theatre, summarise};
+use treebell::store::Store;
+use treebell::store::people::{Consent, NewSubscriber};
+use treebell::weather::{TenthsC, Version};
+
+/// The demo's weather: invented, for plumbing only.
+struct World {
+    parts: Parts,
+    clock: Arc<ManualClock>,
+}
+
+impl World {
+    /// Two of the invented state's regions, a low and a high one, with a few people.
+    async fn build() -> Self {
+        let state = State::built_in().unwrap();
+        let store = Store::in_memory().await.unwrap();
+        let made = weather::make(&state, 7);
+        let mut regions: Vec<Region> = vec![];
+        for at in [1, 8] {
+            let mut region = state.regions[at].region.clone();
+            let own = region.stations[0].clone();
+            let index = state.stations.iter().position(|station| station.station.id.0 == own).unwrap();
+            let station = &state.stations[index].station;
+            store.add_missing_stations(std::slice::from_ref(station)).await.unwrap();
+            // The last thirteen years are enough to project from.
+            let from = NaiveDate::from_ymd_opt(2013, 1, 1).unwrap();
+            let versions: Vec<Version> = made.versions(index).into_iter().filter(|v| v.day >= from).collect();
+            store.add_versions(&station.id, &versions).await.unwrap();
+            region.stations = vec![own];
+            region.release = Release::AtOnce;
+            regions.push(region);
+        }
+        let start: DateTime<Utc> = "2025-01-01T13:15:00Z".parse().unwrap();
+        store.put_regions(&regions, start).await.unwrap();
+        for (at, zip) in regions.iter().flat_map(|region| region.zips.first()).enumerate() {
+            subscribe(&store, zip, &format!("p{at}@example.org"), start).await;
+            subscribe(&store, zip, &format!("+1505555{:04}", 100 + at), start).await;
+        }
+        let clock = Arc::new(ManualClock::at(start));
+        let templates = Templates::load(None).unwrap();
+        let parts = Parts::with_store(&Config::default(), clock.clone(), store, Profiles::default(), templates);
+        Self { parts, clock }
+    }
+
+    async fn cycle(&self, day: NaiveDate) -> CycleReport {
+        self.clock.set(day.and_hms_opt(13, 15, 0).unwrap().and_utc());
+        let mut books = Books::new(self.parts.store.clone());
+        cycle::run(&self.parts, &mut books, &mut Desks::default(), &mut |_| {}).await.unwrap()
+    }
+
+    async fn play(&self, season: i32) -> Vec<RegionSeason> {
+        let theatre = Theatre::set(&self.parts, &[]).await.unwrap();
+        let mut played = theatre.play(season, None, &mut |_| {}).await.unwrap();
+        played.sort_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
+        played
+    }
+}
+
+async fn subscribe(store: &Store, zip: &Zip, address: &str, now: DateTime<Utc>) {
+    let new = NewSubscriber {
+        zips: vec![zip.clone()],
+        addresses: vec![Address::parse(address, Reach::NorthAmerica).unwrap()],
+        language: Language::En,
+        consent: Consent::Given { evidence: "invented for a test".into() },
+    };
+    store.add_subscriber(&new, now).await.unwrap();
+}
+
+fn day(month: u32, day: u32) -> NaiveDate {
+    NaiveDate::from_ymd_opt(2025, month, day).unwrap()
+}
+
+#[tokio::test]
+async fn a_cycle_run_again_over_the_same_facts_changes_nothing() {
+    let world = World::build().await;
+    let mut decided = 0;
+    // Every tenth day, so that outages lie between: missed days are assessed, notices still of use go out.
+    for at in (0..150).step_by(10) {
+        let today = day(1, 5) + Days::new(at);
+        let first = world.cycle(today).await;
+        assert_eq!(first.faults, Vec::<String>::new());
+        decided += first.decided.len();
+        let again = world.cycle(today).await;
+        assert_eq!((again.decided.len(), again.released.len(), again.deliveries), (0, 0, 0), "on {today}: {again:?}");
+    }
+    assert!(decided >= 4, "{decided} notices in two regions");
+}
+
+#[tokio::test]
+async fn after_downtime_every_missed_day_is_assessed_once_and_nobody_is_told_twice() {
+    // Downtime of 26 hours, 9 days and 120 days; an hour's leaves no day out.
+    for (gap, missed) in [(1, 0), (2, 1), (9, 8), (120, 119)] {
+        let world = World::build().await;
+        world.cycle(day(1, 5)).await;
+        let report = world.cycle(day(1, 5) + Days::new(gap)).await;
+        assert_eq!(report.faults, Vec::<String>::new());
+        assert_eq!(report.days_assessed, 2 * (missed + 1), "after {gap} days");
+        let notices = world.parts.store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
+        for notice in &notices {
+            let counts = world.parts.store.delivery_counts(&notice.id).await.unwrap();
+            assert!(counts.values().sum::<u64>() <= 2, "{}: {counts:?}", notice.id);
+        }
+        let ids: std::collections::BTreeSet<_> = notices.iter().map(|notice| &notice.id).collect();
+        assert_eq!(ids.len(), notices.len());
+        let again = world.cycle(day(1, 5) + Days::new(gap)).await;
+        assert_eq!((again.days_assessed, again.decided.len()), (2, 0));
+    }
+}
+
+#[tokio::test]
+async fn a_notice_and_its_deliveries_are_there_together_or_not_at_all() {
+    let world = World::build().await;
+    // Until the first notice of the low region.
+    let mut today = day(1, 20);
+    while world.cycle(today).await.decided.is_empty() {
+        today = today + Days::new(1);
+        assert!(today < day(4, 1), "no notice came");
+    }
+    let notices = world.parts.store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
+    for notice in notices {
+        let deliveries: u64 = world.parts.store.delivery_counts(&notice.id).await.unwrap().values().sum();
+        assert_eq!(deliveries, if notice.status == NoticeStatus::Released { 2 } else { 0 }, "{}", notice.id);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_replay_tells_the_same_story_every_time_and_touches_nothing() {
+    let world = World::build().await;
+    let before = world.parts.store.notices_of_season("pinyon-needle-scale", 2024).await.unwrap();
+    let first = world.play(2024).await;
+    assert_eq!(first, world.play(2024).await);
+    assert_eq!(world.parts.store.notices_of_season("pinyon-needle-scale", 2024).await.unwrap(), before);
+
+    let [low, high] = first.as_slice() else { panic!("two regions: {first:#?}") };
+    assert!(low.elevation_m < high.elevation_m && low.opened.unwrap() < high.opened.unwrap());
+    assert_eq!((low.past, low.past_years), (PastFrom::Earlier, 11), "years before 2024 only");
+    for season in &first {
+        let kinds: Vec<NoticeKind> = season
+            .notices
+            .iter()
+            .filter(|notice| notice.status == NoticeStatus::Released)
+            .map(|notice| notice.kind)
+            .collect();
+        assert_eq!(kinds, [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::LastDaysToWash], "{season:#?}");
+        assert!(season.notices.iter().all(|notice| (notice.emails, notice.texts) == (1, 1)), "{season:#?}");
+        let inspect = season.notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).unwrap();
+        assert!(inspect.days_before_opening.unwrap().abs() <= 3, "{season:#?}");
+    }
+    let summary = summarise(&first);
+    assert_eq!(summary.len(), 2);
+    assert_eq!((summary[0].seasons, summary[0].inspected), (1, 1));
+}
+
+/// What happened later in the season, and in later years, must not be known earlier.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_replay_knows_nothing_of_what_came_later() {
+    let world = World::build().await;
+    let straight = world.play(2024).await;
+    // From the day after the low region was told to inspect, the record is made absurdly warm, and next year with it.
+    let told = straight[0].notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).unwrap().decided_on;
+    let bent = World::build().await;
+    for station in bent.parts.store.stations().await.unwrap() {
+        let mut record = bent.parts.store.record(&station.id).await.unwrap().versions;
+        record.retain(|version| version.day > told);
+        for version in &mut record {
+            version.value = TenthsC(version.value.0 + 120);
+            version.received_at += chrono::Duration::hours(1);
+        }
+        bent.parts.store.add_versions(&station.id, &record).await.unwrap();
+    }
+    let other = bent.play(2024).await;
+    for (a, b) in straight.iter().zip(&other) {
+        let until = |season: &RegionSeason| {
+            let early = season.notices.iter().filter(|notice| notice.decided_on <= told);
+            early.map(|notice| (notice.kind, notice.decided_on, notice.opens_then)).collect::<Vec<_>>()
+        };
+        assert_eq!(until(a), until(b));
+    }
+    assert_ne!(straight[1].opened, other[1].opened, "the later warmth did reach the high region");
+}

@@ -647,8 +647,8 @@ seasons! {
 
 mod laws {
     use proptest::prelude::*;
-    use treebell::season::decide::WordNeeded;
     use treebell::heat::projection::Dressing;
+    use treebell::season::decide::WordNeeded;
     use treebell::season::outlook::{Ensemble, Member};
     use treebell::season::{DateSpread, HeatDay, Reached, ReachedBy, RecordTrust, StageId, StageOutlook};
 

@@ -26,6 +26,8 @@ use crate::store::{Store, StoreError};
 const SETTINGS: &str = "treebell.toml";
 const STORE: &str = "treebell.sqlite";
 const MESSAGES: &str = "messages";
+/// The invented staff confirm the next morning.
+const STAFF_ANSWER: chrono::Duration = chrono::Duration::hours(26);
 const MARK: &str = "# Made by `treebell demo`: an invented state, to try the other commands on.\n";
 
 #[derive(Clone, Debug)]
@@ -97,7 +99,7 @@ pub async fn play(
     let parts = Parts::open(&config, Arc::new(SystemClock)).await?;
     fill(&parts.store, &state, wanted.seed, season, progress).await?;
 
-    let theatre = Theatre::set(&parts, &[]).await?;
+    let theatre = Theatre::set(&parts, &[]).await?.with_staff(STAFF_ANSWER);
     let messages = wanted.folder.join(MESSAGES);
     let folder = FolderTransport::open(&messages, MailWriter::new(&config.email).map_err(DemoError::Setting)?)
         .map_err(|source| DemoError::Folder { path: messages.clone(), source })?;
@@ -238,15 +240,17 @@ fn board(parts: &Parts, state: &State, season: i32) -> Result<Board, DemoError> 
     let marks = profile
         .heat_marks()
         .into_iter()
-        .filter_map(|(stage, degree_days)| {
+        .map(|(stage, degree_days)| {
             let word = if stage == profile.window.opens {
                 "lay"
             } else if stage == profile.window.closes {
                 "hatch"
+            } else if profile.rank(&stage) > profile.rank(&profile.window.opens) {
+                "most"
             } else {
-                return None;
+                ""
             };
-            Some(Mark { word: word.into(), degree_days })
+            Mark { word: word.into(), degree_days }
         })
         .collect();
     let scale = Scale { marks, opens: profile.window.opens.clone(), closes: profile.window.closes.clone() };

@@ -3,11 +3,11 @@
 //!
 //! In every check the receiver is the truth: what arrived is joined by key with what was booked.
 
-mod gateway;
+pub mod gateway;
 mod kills;
 mod queue;
 mod sending;
-mod smtp;
+pub mod smtp;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;

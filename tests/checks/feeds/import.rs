@@ -72,9 +72,10 @@ fn listed(text: &str) -> BTreeMap<StationId, StationSeen> {
 fn formats_are_seen_from_the_content_not_the_name() {
     let dly = "USC00999001202606TMAX  183  7  206  7-9999   \n";
     let by_year = by_year();
+    let packed = gz(dly);
     let cases: [(&[u8], Result<Format, &str>); 22] = [
         (dly.as_bytes(), Ok(Format::GhcnDly)),
-        (&gz(dly), Ok(Format::GhcnDly)),
+        (&packed, Ok(Format::GhcnDly)),
         (by_year.as_bytes(), Ok(Format::GhcnCsv)),
         (b"\xEF\xBB\xBFID,DATE,ELEMENT,DATA_VALUE,M_FLAG,Q_FLAG,S_FLAG,OBS_TIME\n", Ok(Format::GhcnCsv)),
         (ACCESS.as_bytes(), Ok(Format::AccessCsv)),

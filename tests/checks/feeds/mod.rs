@@ -4,6 +4,8 @@
 mod fetcher;
 mod fuzz;
 mod import;
+mod program;
+mod pull;
 mod samples;
 mod services;
 

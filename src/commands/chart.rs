@@ -1,0 +1,88 @@
+//! `treebell chart`: a region's season as a picture.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use chrono::{Datelike, NaiveDate};
+
+use super::CommandError;
+use super::outlook::{chosen, language, moment};
+use crate::chart::{HeatUnit, Look, png, season_heat};
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::language::Language;
+use crate::service::cycle::{Books, Desks};
+use crate::service::parts::Parts;
+use crate::service::picture::{self, Seen};
+
+/// A region's season as a picture: its heat against past years, the thresholds, the dates.
+#[derive(Debug, clap::Args)]
+pub struct Chart {
+    region: String,
+    /// A whole season, with all that was ever received. Without it, this season as it stands now.
+    #[arg(long, value_name = "YEAR", conflicts_with = "on")]
+    season: Option<i32>,
+    /// The season as it stood on the morning of a day, with what was known then.
+    #[arg(long, value_name = "DATE")]
+    on: Option<NaiveDate>,
+    /// File to write; its ending decides: .svg or .png.
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+    /// Heat in °F·day instead of °C·day.
+    #[arg(long)]
+    fahrenheit: bool,
+    #[arg(long, value_name = "en|es", default_value = "en", value_parser = language)]
+    language: Language,
+    /// Width in CSS pixels; letters keep their size. A PNG has two of its pixels for each.
+    #[arg(long, value_name = "PIXELS", default_value_t = 800, value_parser = clap::value_parser!(u32).range(320..=1600))]
+    width: u32,
+}
+
+/// Sharp on paper and on most screens.
+const PNG_SCALE: f32 = 2.0;
+
+/// # Errors
+/// An unknown region, a season without a record, a file that cannot be written.
+pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
+    let ending = args.output.extension().and_then(|ending| ending.to_str()).map(str::to_ascii_lowercase);
+    let as_png = match ending.as_deref() {
+        Some("svg") => false,
+        Some("png") => true,
+        _ => {
+            let file = args.output.display();
+            return Err(CommandError::Usage(format!("`{file}` says neither .svg nor .png at its end")));
+        }
+    };
+    let parts = Parts::open(config, Arc::new(SystemClock)).await?;
+    let regions = chosen(&parts, std::slice::from_ref(&args.region)).await?;
+    let region = regions.first().ok_or_else(|| CommandError::Usage("there is no region yet".into()))?;
+    let this_year = SystemClock.now().with_timezone(&region.time_zone).year();
+    let seen = match args.season {
+        Some(season) if season != this_year => Seen::Whole(season),
+        _ => Seen::At(moment(args.on, region)),
+    };
+    let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
+    let chart = picture::season_chart(&parts, &mut books, &mut desks, region, seen, args.language)
+        .await
+        .map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;
+    parts.store.close().await;
+    if chart.days.is_empty() {
+        return Err(CommandError::Usage(format!(
+            "region `{}` has no temperatures of season {}; `treebell weather status` shows what there is",
+            region.id, chart.year
+        )));
+    }
+    let unit = if args.fahrenheit { HeatUnit::Fahrenheit } else { HeatUnit::Celsius };
+    // A PNG is a page of its own: it stays light whatever the reader prefers.
+    let look = Look { width: args.width, language: args.language, unit, dark_too: !as_png, id: region.id.clone() };
+    let svg = season_heat(&chart, &look);
+    let bytes = if as_png {
+        png::draw(&svg, PNG_SCALE).map_err(|why| CommandError::Failed(why.to_string()))?
+    } else {
+        svg.into_bytes()
+    };
+    std::fs::write(&args.output, bytes)
+        .map_err(|why| CommandError::Failed(format!("`{}` cannot be written: {why}", args.output.display())))?;
+    eprintln!("{}, season {}: {}", region.name, chart.year, args.output.display());
+    Ok(())
+}
