@@ -4,7 +4,7 @@
 //! `TREEBELL_KILLS=500` makes the run as long as one likes; without it there are 40 kills on each engine.
 
 use std::collections::BTreeSet;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::Duration;
@@ -12,7 +12,7 @@ use std::time::Duration;
 use chrono::{NaiveTime, TimeDelta};
 use rand::{RngExt, SeedableRng};
 use treebell::clock::{Clock, SystemClock};
-use treebell::config::DeliveryConfig;
+use treebell::config::{DeliveryConfig, EmailConfig, SmsConfig, SmtpSecurity};
 use treebell::delivery::channels::sms_http::SmsGateway;
 use treebell::delivery::channels::smtp::SmtpTransport;
 use treebell::delivery::dispatcher::AsWritten;
@@ -47,17 +47,16 @@ async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
             }
             let arrived = || relay.count() + gateway.count();
             let before = arrived();
-            let mut child = start(&address, &relay, &gateway);
+            let service = Service::start(&store, &address, &relay, &gateway);
             // One in three dies while it takes over, the others in the middle of sending, however fast this machine is.
             let more = if dice.random_bool(0.3) { 0 } else { dice.random_range(1..60) };
             while arrived() < before + more {
-                tokio::task::yield_now().await;
+                tokio::time::sleep(Duration::from_millis(1)).await;
             }
             tokio::time::sleep(Duration::from_micros(dice.random_range(0..3000))).await;
-            child.kill().unwrap();
-            child.wait().unwrap();
+            service.kill();
         }
-        let mut child = start(&address, &relay, &gateway);
+        let service = Service::start(&store, &address, &relay, &gateway);
         let mut by_hand = BTreeSet::new();
         while waiting(&store).await > 0 {
             // In flight at so many kills that it is left to staff: here they are.
@@ -69,8 +68,7 @@ async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
             }
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
-        child.kill().unwrap();
-        child.wait().unwrap();
+        service.kill();
 
         let arrived: Vec<String> = relay.kept_keys().into_iter().chain(gateway.taken_keys()).collect();
         let copies = arrived.len();
@@ -84,6 +82,34 @@ async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
         store.close().await;
     })
     .await;
+}
+
+// SIGTERM is no crash: what is in flight is answered first, so nothing is marked and nothing repeated.
+#[cfg(unix)]
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_service_that_is_told_to_stop_leaves_nothing_in_doubt() {
+    let folder = tempfile::tempdir().unwrap();
+    let address = format!("sqlite:{}", folder.path().join("treebell.sqlite").display());
+    let (relay, gateway) = (SmtpServer::start([]).await, FakeGateway::start([]).await);
+    let store = Store::open(&address).await.unwrap();
+    seed(&store, 0, 300).await;
+    for more in [1, 50, 100] {
+        let before = relay.count() + gateway.count();
+        let service = Service::installed(&address, &relay, &gateway);
+        while relay.count() + gateway.count() < before + more {
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+        tokio::task::spawn_blocking(|| service.terminate()).await.unwrap();
+        let counts = store.queue_counts().await.unwrap();
+        assert!(
+            counts.keys().all(|(_, state)| !matches!(state, DeliveryState::Leased | DeliveryState::Uncertain)),
+            "{counts:?}"
+        );
+        let sent: u64 = counts.iter().filter(|((_, state), _)| *state == DeliveryState::Sent).map(|(_, n)| n).sum();
+        assert_eq!(usize::try_from(sent).unwrap(), relay.count() + gateway.count());
+    }
+    let ledger = Ledger::of(&store, relay.kept_keys().into_iter().chain(gateway.taken_keys())).await;
+    assert_eq!((ledger.repeated, ledger.marked), (0, 0), "{ledger:?}");
 }
 
 async fn seed(store: &Store, first: usize, count: usize) -> usize {
@@ -104,53 +130,135 @@ async fn waiting(store: &Store) -> u64 {
     store.queue_counts().await.unwrap().into_iter().filter(|((_, state), _)| open.contains(state)).map(|(_, n)| n).sum()
 }
 
-/// This very program again, as a service; returns once it has the store and begins to send.
-fn start(address: &str, relay: &SmtpServer, gateway: &FakeGateway) -> Child {
-    let mut child = Command::new(std::env::current_exe().unwrap())
-        .args(["--exact", "--nocapture", "delivery::kills::the_process_that_is_killed"])
-        .env("TREEBELL_KILLED_STORE", address)
-        .env("TREEBELL_KILLED_RELAY", relay.address.port().to_string())
-        .env("TREEBELL_KILLED_GATEWAY", gateway.address.to_string())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .unwrap();
-    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-    assert!(lines.any(|line| line.unwrap().contains(READY)), "the child did not start");
-    child
+/// A process that sends, until it is killed.
+struct Service {
+    child: Child,
+    /// Kept until the process is gone.
+    _settings: Option<tempfile::TempDir>,
+}
+
+impl Service {
+    /// On SQLite the program as it is installed. On PostgreSQL, where a dead worker's leases must run out, a worker with
+    /// leases shorter than the settings allow: this very test program again.
+    fn start(store: &Store, address: &str, relay: &SmtpServer, gateway: &FakeGateway) -> Self {
+        match store.engine() {
+            Engine::Sqlite => Self::installed(address, relay, gateway),
+            Engine::Postgres => Self::worker(address, relay, gateway),
+        }
+    }
+
+    fn installed(address: &str, relay: &SmtpServer, gateway: &FakeGateway) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let settings = folder.path().join("treebell.toml");
+        let text = format!(
+            r#"
+            [store]
+            address = '{address}'
+            [delivery]
+            quiet_until = "00:00:00"
+            quiet_from = "23:59:59"
+            uncertain_wait_min = 0
+            retry_first_s = 1
+            email = {{ in_flight = {IN_FLIGHT} }}
+            sms = {{ in_flight = {IN_FLIGHT} }}
+            [email]
+            host = "127.0.0.1"
+            port = {}
+            security = "plain"
+            [sms]
+            url = "http://{}/send"
+            form = {{ to = "{{{{ to }}}}", text = "{{{{ text }}}}", ref = "{{{{ key }}}}" }}
+            reference_pointer = "/id"
+            "#,
+            relay.address.port(),
+            gateway.address,
+        );
+        std::fs::write(&settings, text).unwrap();
+        let mut child = Command::new(env!("CARGO_BIN_EXE_treebell"))
+            .arg("--config")
+            .arg(&settings)
+            .arg("run")
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        wait_for("treebell is at work", child.stderr.take().unwrap());
+        Self { child, _settings: Some(folder) }
+    }
+
+    fn worker(address: &str, relay: &SmtpServer, gateway: &FakeGateway) -> Self {
+        let mut child = Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", "--nocapture", "delivery::kills::the_worker_that_is_killed"])
+            .env("TREEBELL_KILLED_STORE", address)
+            .env("TREEBELL_KILLED_RELAY", relay.address.port().to_string())
+            .env("TREEBELL_KILLED_GATEWAY", gateway.address.to_string())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        wait_for(READY, child.stdout.take().unwrap());
+        Self { child, _settings: None }
+    }
+
+    fn kill(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    #[cfg(unix)]
+    fn terminate(mut self) {
+        let asked = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status().unwrap();
+        assert!(asked.success());
+        assert!(self.child.wait().unwrap().success());
+    }
+}
+
+/// Reads what a process says until it says this, and goes on reading so that it is never held up.
+fn wait_for(mark: &str, output: impl Read + Send + 'static) {
+    let mut lines = BufReader::new(output).lines();
+    let mut said = Vec::new();
+    for line in lines.by_ref() {
+        let line = line.unwrap();
+        if line.contains(mark) {
+            std::thread::spawn(move || lines.for_each(drop));
+            return;
+        }
+        said.push(line);
+    }
+    panic!("the process did not start: {said:#?}");
 }
 
 const READY: &str = "ready to be killed";
 
 /// Not a check by itself: the check above runs it in a process of its own.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn the_process_that_is_killed() {
+async fn the_worker_that_is_killed() {
     let Ok(address) = std::env::var("TREEBELL_KILLED_STORE") else { return };
     let port = std::env::var("TREEBELL_KILLED_RELAY").unwrap().parse().unwrap();
     let gateway = std::env::var("TREEBELL_KILLED_GATEWAY").unwrap();
     let store = Store::open(&address).await.unwrap();
-    let _lock = store.lock_service().await;
     let mut config = plain_config();
     (config.email.in_flight, config.sms.in_flight) = (IN_FLIGHT, IN_FLIGHT);
-    // Shorter than in life, so that the check need not wait for it.
-    (config.lease_s, config.uncertain_wait_min, config.retry_first_s) = (2, 0, 1);
+    (config.lease_s, config.uncertain_wait_min, config.retry_first_s) = (1, 0, 1);
     let config = DeliveryConfig { quiet_until: NaiveTime::MIN, quiet_from: NaiveTime::MIN, ..config };
 
-    let mut email = treebell::config::EmailConfig { port: Some(port), ..treebell::config::EmailConfig::default() };
-    (email.host, email.security) = (Some("127.0.0.1".into()), treebell::config::SmtpSecurity::Plain);
-    let mut sms = treebell::config::SmsConfig { url: Some(format!("http://{gateway}/send")), ..Default::default() };
-    for (name, value) in [("to", "{{ to }}"), ("text", "{{ text }}"), ("ref", "{{ key }}")] {
-        sms.form.insert(name.into(), value.into());
-    }
-    sms.reference_pointer = Some("/id".into());
+    let email = EmailConfig {
+        host: Some("127.0.0.1".into()),
+        port: Some(port),
+        security: SmtpSecurity::Plain,
+        ..EmailConfig::default()
+    };
+    let fields = [("to", "{{ to }}"), ("text", "{{ text }}"), ("ref", "{{ key }}")];
+    let sms = SmsConfig {
+        url: Some(format!("http://{gateway}/send")),
+        form: fields.into_iter().map(|(name, value)| (name.to_owned(), value.to_owned())).collect(),
+        reference_pointer: Some("/id".into()),
+        ..SmsConfig::default()
+    };
     let channels = Channels {
         email: Some(Arc::new(SmtpTransport::new(&email).unwrap())),
         sms: Some(Arc::new(SmsGateway::new(&sms, "t").map_err(|_| "faults").unwrap())),
     };
-    let dispatcher = Dispatcher::new(store.clone(), Arc::new(SystemClock), channels, &config, Arc::new(AsWritten));
+    let dispatcher = Dispatcher::new(store, Arc::new(SystemClock), channels, &config, Arc::new(AsWritten));
     println!("{READY}");
-    if store.engine() == Engine::Sqlite {
-        dispatcher.take_over().await.unwrap();
-    }
     dispatcher.run(std::future::pending()).await;
 }
