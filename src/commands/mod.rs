@@ -8,6 +8,9 @@ pub mod degree_days;
 pub mod deliveries;
 pub mod demo;
 pub mod field_report;
+pub mod fit;
+pub mod deliveries;
+pub mod notices;
 pub mod message;
 pub mod notices;
 pub mod outlook;
@@ -71,6 +74,7 @@ pub enum Command {
     #[command(subcommand)]
     FieldReport(field_report::FieldReportCommand),
     Weather(weather::Weather),
+    Fit(fit::Fit),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -179,6 +183,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::Subscriber(args) => subscriber::run(args, &config).await,
         Command::FieldReport(args) => field_report::run(args, &config).await,
         Command::Weather(args) => weather::run(&args, &config).await,
+        Command::Fit(args) => fit::run(args, &config).await,
     }
 }
 

@@ -3,6 +3,7 @@
 //! Nothing here does I/O, holds a clock or panics on data.
 
 pub mod profile;
+pub mod refit;
 
 pub mod outlook;
 

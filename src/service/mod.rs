@@ -5,6 +5,7 @@ pub mod cycle;
 pub mod daemon;
 pub mod event;
 pub mod import;
+pub mod fitting;
 pub mod parts;
 pub mod picture;
 pub mod pull;

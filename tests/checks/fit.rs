@@ -6,6 +6,8 @@
 //! Forest 1990-2001 that the Python package pyPhenology 0.7.1 carries with it, on which a script independent of this
 //! project tried every threshold from -5 to 14 °C in steps of 0.01 with every distinct sum.
 
+mod command;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 

@@ -1,0 +1,717 @@
+//! From dates that people wrote down and temperatures of their stations to site-years that can be fitted.
+
+use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::io::Read;
+use std::path::PathBuf;
+
+use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
+
+use crate::config::WeatherConfig;
+use crate::geo::Point;
+use crate::heat::fit::{Seen, SiteYear};
+use crate::season::Profile;
+use crate::season::refit::SeasonWeather;
+use crate::store::{Store, StoreError, near_name};
+use crate::weather::feeds::{StationSeen, Unit};
+use crate::weather::import::{self, ImportError};
+use crate::weather::normals::Normals;
+use crate::weather::prepare::{Member, season_days};
+use crate::weather::record::{Known, RecordIndex};
+use crate::weather::{
+    DayOrigin, FeedKind, FilledDay, SourceRef, Station, StationId, StationRecord, observation_time,
+};
+
+/// A season is left out of a fit when more of its days up to the event are filled than this share, unless told
+/// otherwise: the same share that the past years of an outlook may miss.
+pub const FILLED_SHARE: f64 = 0.15;
+
+/// Gaps of a past season up to this long are drawn over, as those of an outlook's past years are.
+const LINE_DAYS: u32 = 10;
+
+/// A record that ends sooner after an event than this makes later predictions look like "never".
+const MARGIN_DAYS: u64 = 21;
+
+/// Faults shown at once.
+const SHOWN: usize = 20;
+
+/// One line of the list of reports.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Report {
+    pub line: u64,
+    pub station: StationId,
+    pub season: i32,
+    pub seen: DatesSeen,
+}
+
+/// When an event was, as dates.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DatesSeen {
+    On(NaiveDate),
+    /// Not yet on the first, there on the second; one of them is known at least.
+    Between(Option<NaiveDate>, Option<NaiveDate>),
+}
+
+impl DatesSeen {
+    /// The last day that the report speaks of.
+    pub fn last(self) -> Option<NaiveDate> {
+        match self {
+            DatesSeen::On(day) => Some(day),
+            DatesSeen::Between(not_seen, seen) => seen.or(not_seen),
+        }
+    }
+
+    /// In days from the biofix.
+    fn from(self, first: NaiveDate) -> Option<Seen> {
+        let day = |date: NaiveDate| i32::try_from((date - first).num_days()).ok();
+        match self {
+            DatesSeen::On(date) => Some(Seen::on(day(date)?)),
+            // "Not yet" before the biofix says nothing: nothing is ever predicted there.
+            DatesSeen::Between(not_seen, seen) => Seen::between(
+                not_seen.and_then(day).filter(|day| *day >= 0),
+                match seen {
+                    Some(date) => Some(day(date)?),
+                    None => None,
+                },
+            ),
+        }
+    }
+}
+
+/// What a list of reports held.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Reports {
+    pub rows: Vec<Report>,
+    /// Columns that nobody asked for.
+    pub columns_passed_over: Vec<String>,
+    /// Records of other stages: count by stage.
+    pub other_stages: BTreeMap<String, usize>,
+}
+
+/// Reads a CSV with the columns station, year, date or not_seen and seen, and stage. `frame` tells which days belong to
+/// which season; with `stage`, only its records are taken if the file names stages.
+///
+/// # Errors
+/// Every fault as a sentence that names the line and the mend.
+pub fn read_reports(
+    source: impl Read,
+    frame: &Profile,
+    stage: Option<&str>,
+    today: NaiveDate,
+) -> Result<Reports, Vec<String>> {
+    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(source);
+    let header = reader.headers().map_err(|why| vec![format!("line 1: {why}")])?.clone();
+    let (columns, passed_over) = Columns::of(&header)?;
+    let mut reports = Reports { columns_passed_over: passed_over, ..Reports::default() };
+    let mut stages: BTreeSet<String> = BTreeSet::new();
+    let mut faults = Vec::new();
+    for record in reader.records() {
+        let record = match record {
+            Ok(record) => record,
+            Err(why) => {
+                faults.push(format!("{why}"));
+                break;
+            }
+        };
+        let line = record.position().map_or(0, csv::Position::line);
+        if record.iter().all(str::is_empty) {
+            continue;
+        }
+        let field = |at: Option<usize>| at.and_then(|at| record.get(at)).unwrap_or("");
+        if columns.stage.is_some() {
+            let name = field(columns.stage);
+            if name.is_empty() {
+                faults.push(format!("line {line}: no stage; name it, or leave the whole column out"));
+                continue;
+            }
+            stages.insert(name.to_owned());
+            match stage {
+                Some(wanted) if wanted != name => {
+                    if strsim::damerau_levenshtein(wanted, name) <= 2 {
+                        faults.push(format!("line {line}: stage `{name}`, did you mean `{wanted}`?"));
+                    }
+                    *reports.other_stages.entry(name.to_owned()).or_default() += 1;
+                    continue;
+                }
+                _ => {}
+            }
+        }
+        match row(line, &columns, field, frame, today) {
+            Ok(report) => reports.rows.push(report),
+            Err(found) => faults.extend(found.into_iter().map(|what| format!("line {line}: {what}"))),
+        }
+    }
+    let listed = |stages: &BTreeSet<String>| stages.iter().cloned().collect::<Vec<_>>().join(", ");
+    if stage.is_none() && stages.len() > 1 {
+        faults.push(format!("the file holds several stages ({}): say which one to fit with --stage", listed(&stages)));
+    }
+    if faults.is_empty() && reports.rows.is_empty() {
+        faults.push(match stage {
+            Some(stage) if !stages.is_empty() => format!("no record of stage `{stage}`; there are {}", listed(&stages)),
+            _ => "no record below the line that names the columns".into(),
+        });
+    }
+    if faults.is_empty() { Ok(reports) } else { Err(first_few(faults)) }
+}
+
+/// At most twenty, and how many more there are.
+fn first_few(mut faults: Vec<String>) -> Vec<String> {
+    let more = faults.len().saturating_sub(SHOWN);
+    faults.truncate(SHOWN);
+    if more > 0 {
+        faults.push(format!("and {more} more"));
+    }
+    faults
+}
+
+#[derive(Debug, Default)]
+struct Columns {
+    station: Option<usize>,
+    year: Option<usize>,
+    date: Option<usize>,
+    not_seen: Option<usize>,
+    seen: Option<usize>,
+    stage: Option<usize>,
+}
+
+impl Columns {
+    /// Also the names of columns that are passed over.
+    fn of(header: &csv::StringRecord) -> Result<(Self, Vec<String>), Vec<String>> {
+        const KNOWN: [&str; 6] = ["station", "year", "date", "not_seen", "seen", "stage"];
+        let names: Vec<String> =
+            header.iter().map(|name| name.trim_start_matches('\u{feff}').to_ascii_lowercase()).collect();
+        let (mut columns, mut others, mut faults) = (Self::default(), Vec::new(), Vec::new());
+        for (at, name) in names.iter().enumerate() {
+            let place = match name.as_str() {
+                "station" => &mut columns.station,
+                "year" => &mut columns.year,
+                "date" => &mut columns.date,
+                "not_seen" => &mut columns.not_seen,
+                "seen" => &mut columns.seen,
+                "stage" => &mut columns.stage,
+                _ => {
+                    // A slip of the pen would otherwise silently take a column away.
+                    let near = KNOWN.iter().find(|known| {
+                        !names.iter().any(|name| name == *known)
+                            && (strsim::damerau_levenshtein(name, known) <= 2 || name.replace([' ', '-'], "_") == **known)
+                    });
+                    match near {
+                        Some(near) => faults.push(format!("line 1: column `{name}`, did you mean `{near}`?")),
+                        None if name.is_empty() => {}
+                        None => others.push(name.clone()),
+                    }
+                    continue;
+                }
+            };
+            if place.replace(at).is_some() {
+                faults.push(format!("line 1: column `{name}` is there twice"));
+            }
+        }
+        let seen = || names.join(", ");
+        if faults.is_empty() && columns.station.is_none() {
+            faults.push(format!("line 1: no column `station` among `{}`", seen()));
+        }
+        if faults.is_empty() && columns.date.is_none() && columns.seen.is_none() && columns.not_seen.is_none() {
+            faults.push(format!(
+                "line 1: no column `date`, nor `not_seen` and `seen`, among `{}`: one of them must say when",
+                seen()
+            ));
+        }
+        if faults.is_empty() { Ok((columns, others)) } else { Err(faults) }
+    }
+}
+
+fn row<'a>(
+    line: u64,
+    columns: &Columns,
+    field: impl Fn(Option<usize>) -> &'a str,
+    frame: &Profile,
+    today: NaiveDate,
+) -> Result<Report, Vec<String>> {
+    let mut faults = Vec::new();
+    let station = field(columns.station);
+    if station.is_empty() {
+        faults.push("no station".to_owned());
+    }
+    let year = match field(columns.year) {
+        "" => None,
+        text => match text.parse::<i32>() {
+            Ok(year) if (1700..=2300).contains(&year) => Some(year),
+            _ => {
+                faults.push(format!("year `{text}` must be a year such as {}", today.year()));
+                None
+            }
+        },
+    };
+    let mut date = |column: Option<usize>, name: &str| match field(column) {
+        "" => None,
+        text => match day_of(text, year, frame) {
+            Some(day) if day > today => {
+                faults.push(format!("{name} {day} is still to come"));
+                None
+            }
+            Some(day) => Some(day),
+            None => {
+                faults.push(format!("{name} `{text}` must look like 2026-03-24, or 03-24 beside a year"));
+                None
+            }
+        },
+    };
+    let (on, not_seen, seen) =
+        (date(columns.date, "date"), date(columns.not_seen, "not_seen"), date(columns.seen, "seen"));
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let seen = match (on, not_seen, seen) {
+        (Some(day), None, None) => DatesSeen::On(day),
+        (Some(_), _, _) => return Err(vec!["either date, or not_seen and seen; leave the other blank".into()]),
+        (None, None, None) => return Err(vec!["no date: fill in date, or not_seen and seen".into()]),
+        (None, Some(before), Some(after)) if before >= after => {
+            return Err(vec![format!("not_seen {before} must be before seen {after}")]);
+        }
+        (None, before, after) => DatesSeen::Between(before, after),
+    };
+    let Some(last) = seen.last() else { return Err(vec!["no date".into()]) };
+    let season = year.unwrap_or_else(|| frame.season_of(last));
+    let (first_day, last_day) = (frame.first_day(season), frame.last_day(season));
+    if !(first_day..=last_day).contains(&last) {
+        return Err(vec![format!(
+            "{last} does not lie in season {season}, {first_day} to {last_day}; correct the date or the year, or the biofix with --biofix and --biofix-year"
+        )]);
+    }
+    Ok(Report { line, station: StationId(station.to_owned()), season, seen })
+}
+
+/// `2026-03-24`, or `03-24` in a season that is told.
+fn day_of(text: &str, year: Option<i32>, frame: &Profile) -> Option<NaiveDate> {
+    if let Ok(day) = NaiveDate::parse_from_str(text, "%Y-%m-%d") {
+        return (1700..=2300).contains(&day.year()).then_some(day);
+    }
+    let (month, day) = text.split_once('-')?;
+    let (month, day) = (month.parse().ok()?, day.parse().ok()?);
+    let season = year?;
+    // The one of the two calendar years a season can touch in which the day belongs to it.
+    [season - 1, season, season + 1]
+        .into_iter()
+        .filter_map(|year| NaiveDate::from_ymd_opt(year, month, day))
+        .find(|day| frame.season_of(*day) == season)
+}
+
+/// Temperatures of the stations that reports name.
+pub struct Temperatures {
+    stations: BTreeMap<StationId, Loaded>,
+    /// By station: those that fill its gaps, in order.
+    neighbours: BTreeMap<StationId, Vec<StationId>>,
+    rules: WeatherConfig,
+}
+
+struct Loaded {
+    station: Station,
+    elevation_m: Option<f64>,
+    record: RecordIndex,
+}
+
+/// Stations of reports that nothing is known of: each with what it may have been meant to be.
+pub type UnknownStations = BTreeMap<StationId, Option<String>>;
+
+#[derive(Debug, thiserror::Error)]
+pub enum TemperaturesError {
+    #[error("the weather record cannot be read")]
+    Store(#[from] StoreError),
+    #[error("the weather file cannot be used")]
+    File(#[from] ImportError),
+}
+
+impl Temperatures {
+    /// From the store: the station's own record, and for its gaps those of the stations beside it in its region.
+    ///
+    /// # Errors
+    /// When the store fails. Unknown stations come back beside what is known.
+    pub async fn from_store(
+        store: &Store,
+        wanted: &BTreeSet<StationId>,
+        rules: &WeatherConfig,
+    ) -> Result<(Self, UnknownStations), StoreError> {
+        let known: BTreeMap<StationId, Station> = store
+            .all_stations()
+            .await?
+            .into_iter()
+            .map(|stored| (stored.station.id.clone(), stored.station))
+            .collect();
+        let ids: Vec<String> = known.keys().map(|id| id.0.clone()).collect();
+        let regions = store.regions().await?;
+        let mut found = Self::empty(rules);
+        let mut unknown = UnknownStations::new();
+        let mut to_load: BTreeSet<StationId> = BTreeSet::new();
+        for id in wanted {
+            if !known.contains_key(id) {
+                unknown.insert(id.clone(), near_name(&id.0, &ids));
+                continue;
+            }
+            to_load.insert(id.clone());
+            let beside = regions.iter().find(|region| region.stations.contains(&id.0));
+            let beside: Vec<StationId> = beside
+                .into_iter()
+                .flat_map(|region| &region.stations)
+                .filter(|other| **other != id.0)
+                .map(|other| StationId(other.clone()))
+                .filter(|other| known.contains_key(other))
+                .collect();
+            to_load.extend(beside.iter().cloned());
+            found.neighbours.insert(id.clone(), beside);
+        }
+        for id in to_load {
+            if let Some(station) = known.get(&id) {
+                let record = RecordIndex::new(store.record(&id).await?, station.time_zone);
+                let loaded = Loaded { station: station.clone(), elevation_m: Some(station.elevation_m), record };
+                found.stations.insert(id, loaded);
+            }
+        }
+        Ok((found, unknown))
+    }
+
+    /// From files or folders of files, in any format that can be imported; nothing is stored. `told` hears what of them
+    /// could not be used.
+    ///
+    /// # Errors
+    /// Files that cannot be read, or that are no weather record.
+    pub fn from_files(
+        paths: &[PathBuf],
+        unit: Option<Unit>,
+        wanted: &BTreeSet<StationId>,
+        rules: &WeatherConfig,
+        now: DateTime<Utc>,
+        told: &mut dyn FnMut(String),
+    ) -> Result<(Self, UnknownStations), ImportError> {
+        let options = import::Options { unit, station: None };
+        let mut files = import::find(paths)?;
+        for (path, why) in &files.left_alone {
+            told(format!("{} is passed over: {why}", path.display()));
+        }
+        let known: HashSet<StationId> = wanted.iter().cloned().collect();
+        let mut readings: BTreeMap<StationId, Vec<crate::weather::Reading>> = BTreeMap::new();
+        let mut seen: BTreeSet<StationId> = BTreeSet::new();
+        let quiet = |_| ();
+        for file in &files.records {
+            let summary = import::survey(file, &options, &known, &quiet)?;
+            if summary.lines_rejected_total() > 0 {
+                let first = summary.examples.first();
+                let first = first.map_or(String::new(), |line| format!(", the first: {}: {}", line.place, line.reason));
+                told(format!(
+                    "{}: {} places could not be read{first}",
+                    file.path.display(),
+                    summary.lines_rejected_total()
+                ));
+            }
+            seen.extend(summary.stations.keys().chain(summary.unknown_stations.keys()).cloned());
+            let of_use: BTreeMap<StationId, u64> =
+                summary.stations.into_iter().filter(|(id, _)| wanted.contains(id)).collect();
+            import::read(file, &options, &of_use, &quiet, &mut |station, batch| {
+                readings.entry(station).or_default().extend(batch);
+                true
+            })?;
+            files.stations.extend(summary.places);
+        }
+        let ids: Vec<String> = seen.into_iter().map(|id| id.0).collect();
+        let mut found = Self::empty(rules);
+        let mut unknown = UnknownStations::new();
+        for id in wanted {
+            let Some(readings) = readings.remove(id) else {
+                unknown.insert(id.clone(), near_name(&id.0, &ids));
+                continue;
+            };
+            let about = files.stations.get(id);
+            let feeds: BTreeSet<FeedKind> = readings.iter().map(|reading| reading.feed).collect();
+            let station = stand_in(id, about, feeds);
+            let versions = observation_time::to_versions(&readings, &station, now, true).versions;
+            let record = RecordIndex::new(StationRecord { versions }, station.time_zone);
+            let elevation_m = about.and_then(|about| about.elevation_m);
+            found.stations.insert(id.clone(), Loaded { station, elevation_m, record });
+        }
+        Ok((found, unknown))
+    }
+
+    fn empty(rules: &WeatherConfig) -> Self {
+        let interpolate_days = rules.interpolate_days.max(LINE_DAYS);
+        let rules = WeatherConfig { interpolate_days, ..rules.clone() };
+        Self { stations: BTreeMap::new(), neighbours: BTreeMap::new(), rules }
+    }
+
+    /// First and last day of a station's record.
+    pub fn span(&self, id: &StationId) -> Option<(NaiveDate, NaiveDate)> {
+        self.stations.get(id)?.record.span()
+    }
+
+    /// Checked and filled days from one to another, ending sooner where the record does.
+    fn days(&self, id: &StationId, season: i32, from: NaiveDate, to: NaiveDate) -> Vec<FilledDay> {
+        let Some(own) = self.stations.get(id) else { return Vec::new() };
+        let normals = |loaded: &Loaded| {
+            Normals::around(&loaded.record, Known::Everything, &loaded.station.sources, season)
+        };
+        let beside: Vec<(&Loaded, Normals)> = self
+            .neighbours
+            .get(id)
+            .into_iter()
+            .flatten()
+            .filter_map(|other| self.stations.get(other))
+            .map(|other| (other, normals(other)))
+            .collect();
+        let neighbours: Vec<Member<'_>> = beside
+            .iter()
+            .map(|(other, normals)| Member { station: &other.station, record: &other.record, normals })
+            .collect();
+        let own_normals = normals(own);
+        let primary = Member { station: &own.station, record: &own.record, normals: &own_normals };
+        let end = to.succ_opt().unwrap_or(to);
+        season_days(&primary, &neighbours, &self.rules, Known::Everything, from, end).days
+    }
+}
+
+/// A station of which a file says little. Its zone has no part in what is known to everybody.
+fn stand_in(id: &StationId, about: Option<&StationSeen>, feeds: BTreeSet<FeedKind>) -> Station {
+    Station {
+        id: id.clone(),
+        name: about.map_or_else(|| id.0.clone(), |about| about.name.clone()),
+        place: about.and_then(|about| about.place).unwrap_or(Point { latitude: 0.0, longitude: 0.0 }),
+        elevation_m: about.and_then(|about| about.elevation_m).unwrap_or(0.0),
+        time_zone: chrono_tz::UTC,
+        observation_hour: None,
+        sources: feeds.into_iter().map(|feed| SourceRef { feed, id: id.0.clone() }).collect(),
+    }
+}
+
+/// Site-years ready for the fit, and what had to be said about them.
+#[derive(Debug, Default)]
+pub struct Gathered {
+    pub site_years: Vec<SiteYear>,
+    /// Beside each site-year: its station, its biofix day, and the reports in the order of its records.
+    pub about: Vec<About>,
+    /// Reports that cannot be used, as sentences that name the line.
+    pub unusable: Vec<String>,
+    /// Days up to the events, and how many of them were filled.
+    pub days: usize,
+    pub filled: usize,
+    /// Site-years whose temperatures end soon after the event.
+    pub ends_soon: Vec<String>,
+}
+
+#[derive(Clone, Debug)]
+pub struct About {
+    pub station: StationId,
+    pub season: i32,
+    pub first: NaiveDate,
+    pub reports: Vec<Report>,
+}
+
+/// Puts reports and temperatures together. A report is unusable where its station is unknown, its season has no
+/// temperatures up to the event, or more than `filled_share` of those days had to be filled.
+pub fn gather(
+    reports: &[Report],
+    temperatures: &Temperatures,
+    unknown: &UnknownStations,
+    frame: &Profile,
+    filled_share: f64,
+) -> Gathered {
+    let mut groups: BTreeMap<(&StationId, i32), Vec<&Report>> = BTreeMap::new();
+    for report in reports {
+        groups.entry((&report.station, report.season)).or_default().push(report);
+    }
+    let mut gathered = Gathered::default();
+    for ((id, season), reports) in groups {
+        let first = frame.first_day(season);
+        let mut refuse = |report: &Report, what: String| {
+            gathered.unusable.push(format!("line {}: {what}", report.line));
+        };
+        if let Some(near) = unknown.get(id) {
+            let near = near.as_ref().map(|near| format!(", did you mean `{near}`?")).unwrap_or_default();
+            reports.iter().for_each(|report| refuse(report, format!("station `{id}` is unknown{near}")));
+            continue;
+        }
+        let days = temperatures.days(id, season, first, frame.last_day(season));
+        let mut kept: Vec<(Report, Seen)> = Vec::new();
+        for report in reports {
+            let (Some(last), Some(seen)) = (report.seen.last(), report.seen.from(first)) else {
+                refuse(report, "says nothing about this season".into());
+                continue;
+            };
+            let until = usize::try_from((last - first).num_days() + 1).unwrap_or(0);
+            let Some(before) = days.get(..until) else {
+                refuse(report, no_weather(temperatures, id, season, last, days.last()));
+                continue;
+            };
+            let filled = before.iter().filter(|day| is_filled(day)).count();
+            if filled as f64 > filled_share * until as f64 {
+                refuse(
+                    report,
+                    format!(
+                        "of the {until} days from {first} to {last} at {id}, {filled} have no temperatures of their own and had to be filled, at most {:.0} % may be (--filled): bring in more of its record",
+                        filled_share * 100.0
+                    ),
+                );
+                continue;
+            }
+            gathered.days += until;
+            gathered.filled += filled;
+            kept.push((report.clone(), seen));
+        }
+        let Some(last) = kept.iter().filter_map(|(report, _)| report.seen.last()).max() else { continue };
+        let wanted = last.checked_add_days(Days::new(MARGIN_DAYS)).unwrap_or(last).min(frame.last_day(season));
+        if let Some(end) = days.last().map(|day| day.day).filter(|end| *end < wanted) {
+            gathered.ends_soon.push(format!("{id} {season} ends on {end}"));
+        }
+        gathered.site_years.push(SiteYear {
+            site: id.0.clone(),
+            year: season,
+            elevation_m: temperatures.stations.get(id).and_then(|loaded| loaded.elevation_m),
+            days: days.iter().map(|day| day.temperatures).collect(),
+            seen: kept.iter().map(|(_, seen)| *seen).collect(),
+        });
+        let reports = kept.into_iter().map(|(report, _)| report).collect();
+        gathered.about.push(About { station: id.clone(), season, first, reports });
+    }
+    gathered.unusable = first_few(gathered.unusable);
+    gathered
+}
+
+/// Days of the fitted seasons from `biofix_of`'s biofix on, or from the fit's own where that is earlier.
+pub fn season_weather(
+    about: &[About],
+    temperatures: &Temperatures,
+    frame: &Profile,
+    biofix_of: &Profile,
+) -> Vec<SeasonWeather> {
+    about
+        .iter()
+        .filter_map(|about| {
+            let first = about.first.min(biofix_of.first_day(about.season));
+            let days = temperatures.days(&about.station, about.season, first, frame.last_day(about.season));
+            let whole = days.first().is_some_and(|day| day.day == first);
+            whole.then(|| SeasonWeather {
+                season: about.season,
+                first,
+                days: days.iter().map(|day| day.temperatures).collect(),
+            })
+        })
+        .collect()
+}
+
+/// Neither measured at the station nor at a neighbour.
+fn is_filled(day: &FilledDay) -> bool {
+    matches!(day.origin, DayOrigin::Interpolated | DayOrigin::Climatology | DayOrigin::Forecast)
+}
+
+fn no_weather(
+    temperatures: &Temperatures,
+    id: &StationId,
+    season: i32,
+    wanted: NaiveDate,
+    last: Option<&FilledDay>,
+) -> String {
+    match (last, temperatures.span(id)) {
+        (Some(last), _) => format!(
+            "the temperatures of {id} for season {season} end on {}, before {wanted}: bring in more of its record",
+            last.day
+        ),
+        (None, Some((from, to))) => format!(
+            "{id} has no temperatures for season {season}; its record has {from} to {to}: bring in more of it"
+        ),
+        (None, None) => format!("{id} has no temperatures at all: bring in its record with `treebell weather import`"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::season::profile::{Biofix, BiofixYear};
+
+    fn today() -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, 6, 1).unwrap()
+    }
+
+    fn read(text: &str, stage: Option<&str>) -> Result<Reports, Vec<String>> {
+        read_reports(text.as_bytes(), &Profile::pinyon_needle_scale(), stage, today())
+    }
+
+    fn day(text: &str) -> NaiveDate {
+        text.parse().unwrap()
+    }
+
+    #[test]
+    fn dates_and_intervals_are_read_with_and_without_a_year() {
+        let text = "\u{feff}Station, Year ,date,not_seen,seen,observer\nA,2014,2014-03-20,,,x\nA,2015,03-21,,,\n\nB,,,2016-03-01,2016-03-09,\nB,,,,2017-03-09,\nB,,,2018-03-01,,\n";
+        let got = read(text, None).unwrap();
+        assert_eq!(got.columns_passed_over, ["observer"]);
+        let rows: Vec<(u64, &str, i32, DatesSeen)> =
+            got.rows.iter().map(|row| (row.line, row.station.0.as_str(), row.season, row.seen)).collect();
+        assert_eq!(
+            rows,
+            [
+                (2, "A", 2014, DatesSeen::On(day("2014-03-20"))),
+                (3, "A", 2015, DatesSeen::On(day("2015-03-21"))),
+                (5, "B", 2016, DatesSeen::Between(Some(day("2016-03-01")), Some(day("2016-03-09")))),
+                (6, "B", 2017, DatesSeen::Between(None, Some(day("2017-03-09")))),
+                (7, "B", 2018, DatesSeen::Between(Some(day("2018-03-01")), None)),
+            ]
+        );
+    }
+
+    #[test]
+    fn an_autumn_biofix_puts_winter_days_into_the_next_season() {
+        let mut frame = Profile::pinyon_needle_scale();
+        frame.biofix = Biofix { month: 10, day: 1, year: BiofixYear::Before, origin: "as told".into() };
+        let text = "station,year,date\nA,2015,12-20\nA,2015,2015-03-01\nA,,2014-12-20\n";
+        let got = read_reports(text.as_bytes(), &frame, None, today()).unwrap();
+        let days: Vec<_> = got.rows.iter().map(|row| (row.season, row.seen.last().unwrap())).collect();
+        assert_eq!(days, [(2015, day("2014-12-20")), (2015, day("2015-03-01")), (2015, day("2014-12-20"))]);
+    }
+
+    #[test]
+    fn every_fault_is_named_with_its_line_and_mend() {
+        let text = "station,year,date,not_seen,seen\n,2014,2014-03-20,,\nA,14,2014-03-20,,\nA,2014,20.3.2014,,\nA,2014,,,\nA,2014,2014-03-20,2014-03-01,\nA,2014,,2014-03-09,2014-03-09\nA,2015,2014-03-20,,\nA,2026,2026-06-02,,\nA,,03-20,,\nA,2014,02-29,,\n";
+        let faults = read(text, None).unwrap_err();
+        let wanted = [
+            "line 2: no station",
+            "line 3: year `14` must be a year such as 2026",
+            "line 4: date `20.3.2014` must look like 2026-03-24",
+            "line 5: no date",
+            "line 6: either date, or not_seen and seen",
+            "line 7: not_seen 2014-03-09 must be before seen 2014-03-09",
+            "line 8: 2014-03-20 does not lie in season 2015, 2015-01-01 to 2015-12-31",
+            "line 9: date 2026-06-02 is still to come",
+            "line 10: date `03-20` must look like",
+            "line 11: date `02-29` must look like",
+        ];
+        assert_eq!(faults.len(), wanted.len(), "{faults:#?}");
+        for (fault, wanted) in faults.iter().zip(wanted) {
+            assert!(fault.starts_with(wanted), "{fault}");
+        }
+    }
+
+    #[test]
+    fn columns_with_a_slip_are_asked_about_and_missing_ones_named() {
+        let fault = |text: &str| read(text, None).unwrap_err().join("\n");
+        assert!(fault("station,year,dat\n").contains("column `dat`, did you mean `date`?"));
+        assert!(fault("station,year,not seen,seen\n").contains("column `not seen`, did you mean `not_seen`?"));
+        assert!(fault("year,date\n").contains("no column `station` among `year, date`"));
+        assert!(fault("station,year\n").contains("no column `date`, nor `not_seen` and `seen`"));
+        assert!(fault("station,date,date\n").contains("there twice"));
+        assert!(fault("station,date\n").contains("no record"));
+    }
+
+    #[test]
+    fn one_stage_is_picked_and_a_slip_in_its_name_is_no_other_stage() {
+        let text = "station,date,stage\nA,2014-03-20,eggs\nA,2014-05-02,hatch\nA,2015-03-25,eggs\n";
+        let got = read(text, Some("eggs")).unwrap();
+        assert_eq!((got.rows.len(), got.other_stages["hatch"]), (2, 1));
+        assert!(read(text, None).unwrap_err()[0].contains("several stages (eggs, hatch)"));
+        assert!(read(text, Some("laying")).unwrap_err()[0].contains("no record of stage `laying`; there are eggs, hatch"));
+        let slip = "station,date,stage\nA,2014-03-20,eggs\nA,2014-05-02,egsg\n";
+        assert!(read(slip, Some("eggs")).unwrap_err()[0].contains("line 3: stage `egsg`, did you mean `eggs`?"));
+    }
+
+    #[test]
+    fn what_was_not_seen_before_the_biofix_bounds_nothing() {
+        let between = DatesSeen::Between(Some(day("2013-12-20")), Some(day("2014-03-01")));
+        assert_eq!(between.from(day("2014-01-01")), Seen::between(None, Some(59)));
+        assert_eq!(DatesSeen::Between(Some(day("2013-12-20")), None).from(day("2014-01-01")), None);
+    }
+}
