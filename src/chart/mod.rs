@@ -5,6 +5,7 @@
 
 pub mod png;
 pub mod season;
+pub mod valley;
 
 mod figures;
 mod svg;

@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::svg::{FONTS, escape, number, wrap};
 use crate::units::{c_to_f, dd_c_to_f};
 
 /// What the picture shows. Temperatures are °C, sums °C·day, errors days of RMSE.
@@ -42,7 +43,7 @@ const MOST_POINTS: usize = 1400;
 pub fn draw(valley: &Valley) -> String {
     let frame = Frame::of(valley);
     let mut svg = format!(
-        r#"<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="system-ui, 'DejaVu Sans', sans-serif" role="img" aria-label="{}">
+        r#"<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="{FONTS}" role="img" aria-label="{}">
 <defs>
 <pattern id="valley-hatch" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 0V8" stroke="{SOFT}" stroke-width="1" opacity="0.5"/></pattern>
 <clipPath id="valley-clip"><rect x="{LEFT}" y="{TOP}" width="{}" height="{}"/></clipPath>
@@ -54,7 +55,7 @@ pub fn draw(valley: &Valley) -> String {
         frame.height(),
     );
     text(&mut svg, 20.0, 30.0, &valley.title, Look { size: 17.0, bold: true, ..BODY });
-    for (line, words) in wrap(&valley.subtitle, 118).iter().take(2).enumerate() {
+    for (line, words) in wrap(&valley.subtitle, WIDTH - 40.0, BODY.size, false).iter().take(2).enumerate() {
         text(&mut svg, 20.0, 50.0 + 16.0 * line as f64, words, Look { colour: SOFT, ..BODY });
     }
     frame.axes(&mut svg);
@@ -62,7 +63,7 @@ pub fn draw(valley: &Valley) -> String {
     frame.calendar(&mut svg, valley.calendar_days);
     frame.curves(&mut svg, &valley.points);
     frame.best(&mut svg, &valley.best);
-    for (line, words) in wrap(&valley.source, 128).iter().take(2).enumerate() {
+    for (line, words) in wrap(&valley.source, WIDTH - 40.0, 11.5, false).iter().take(2).enumerate() {
         let y = HEIGHT - 24.0 + 15.0 * line as f64;
         text(&mut svg, 20.0, y, words, Look { size: 11.5, colour: SOFT, ..BODY });
     }
@@ -307,41 +308,6 @@ fn line(svg: &mut String, from: (f64, f64), to: (f64, f64), colour: &str, width:
         number(to.0),
         number(to.1)
     );
-}
-
-fn number(value: f64) -> String {
-    if value.is_finite() { plain((value * 10.0).round() / 10.0) } else { "0".into() }
-}
-
-/// Breaks between words at about so many letters.
-fn wrap(words: &str, letters: usize) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    for word in words.split_whitespace() {
-        match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= letters => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(word.to_owned()),
-        }
-    }
-    lines
-}
-
-/// Safe between tags and in attributes; what XML cannot hold is left out.
-fn escape(words: &str) -> String {
-    let mut safe = String::with_capacity(words.len());
-    for sign in words.chars() {
-        match sign {
-            '&' => safe.push_str("&amp;"),
-            '<' => safe.push_str("&lt;"),
-            '>' => safe.push_str("&gt;"),
-            '"' => safe.push_str("&quot;"),
-            sign if sign.is_control() => safe.push(' '),
-            sign => safe.push(sign),
-        }
-    }
-    safe
 }
 
 #[cfg(test)]

@@ -11,15 +11,16 @@ use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::{Value, json};
 
 use super::{CommandError, print_json, print_out, with_causes};
+use crate::chart::png;
 use crate::chart::valley::{self, Valley, ValleyDot};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::heat::closed_forms::{ClosedForms, Estimate, Period};
 use crate::heat::fit::{self as fitting, CrossValidation, FitError, Flat, LeftOut, Scores, Search, SumRange};
 use crate::heat::{Cutoff, HeatRule, Method};
+use crate::season::StageId;
 use crate::season::profile::{Biofix, BiofixYear, HeatOrigins, Profile};
 use crate::season::refit::{FITTED, Fitted, refit};
-use crate::season::StageId;
 use crate::service::fitting::{
     About, DatesSeen, FILLED_SHARE, Gathered, Reports, Temperatures, UnknownStations, gather, read_reports,
     season_weather,
@@ -110,8 +111,8 @@ pub struct Fit {
     #[arg(long)]
     skip_unusable: bool,
 
-    /// Draw error and best sum over the lower threshold, as SVG
-    #[arg(long, value_name = "FILE.svg")]
+    /// Draw error and best sum over the lower threshold; the ending decides: .svg or .png
+    #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
 
     /// Write the numbers of the plot as CSV
@@ -172,7 +173,13 @@ pub async fn run(args: Fit, config: &Config) -> Result<(), CommandError> {
         write(path, told.valley_csv().as_bytes())?;
     }
     if let Some(path) = &args.plot {
-        write(path, valley::draw(&told.picture()).as_bytes())?;
+        let svg = valley::draw(&told.picture());
+        let drawn = if is_png(path) {
+            png::draw(&svg, 2.0).map_err(|why| CommandError::Failed(why.to_string()))?
+        } else {
+            svg.into_bytes()
+        };
+        write(path, &drawn)?;
     }
     if let (Some(path), Some(stage)) = (&args.profile, &args.stage) {
         told.write_profile(path, stage, &temperatures, today)?;
@@ -193,7 +200,8 @@ impl Setting {
         let mut frame = base.clone();
         if args.biofix.is_some() || args.biofix_year.is_some() {
             let (month, day) = args.biofix.unwrap_or((base.biofix.month, base.biofix.day));
-            let year = args.biofix_year.unwrap_or(if args.biofix.is_some() { BiofixYear::Same } else { base.biofix.year });
+            let year =
+                args.biofix_year.unwrap_or(if args.biofix.is_some() { BiofixYear::Same } else { base.biofix.year });
             let same = (month, day, year) == (base.biofix.month, base.biofix.day, base.biofix.year);
             let origin = if same { base.biofix.origin.clone() } else { "given to treebell fit with --biofix".into() };
             frame.biofix = Biofix { month, day, year, origin };
@@ -222,9 +230,8 @@ impl Setting {
             None => {
                 let ceiling = upper_c.map_or(14.0, |upper| (upper - 1.0).min(14.0));
                 let to = args.lower_to.unwrap_or(ceiling);
-                fitting::grid(args.lower_from, to, args.step).map_err(|why| {
-                    CommandError::Usage(format!("{why} (--lower-from, --lower-to, --step)"))
-                })?
+                fitting::grid(args.lower_from, to, args.step)
+                    .map_err(|why| CommandError::Usage(format!("{why} (--lower-from, --lower-to, --step)")))?
             }
         };
         if let (Some(upper), Some(highest)) = (upper_c, lowers_c.last())
@@ -262,9 +269,10 @@ fn based_on(name: &str, config: &Config) -> Result<Profile, CommandError> {
 /// What would only come out after a long search is said before it.
 fn check_outputs(args: &Fit, base: &Profile) -> Result<(), CommandError> {
     if let Some(path) = &args.plot
-        && path.extension().is_none_or(|extension| !extension.eq_ignore_ascii_case("svg"))
+        && !is_png(path)
+        && !has_ending(path, "svg")
     {
-        return Err(CommandError::Usage(format!("the plot is drawn as SVG: let `{}` end in .svg", path.display())));
+        return Err(CommandError::Usage(format!("--plot: `{}` must end in .svg or .png", path.display())));
     }
     if let Some(path) = &args.profile {
         if path.exists() {
@@ -284,6 +292,14 @@ fn check_outputs(args: &Fit, base: &Profile) -> Result<(), CommandError> {
         }
     }
     Ok(())
+}
+
+fn is_png(path: &Path) -> bool {
+    has_ending(path, "png")
+}
+
+fn has_ending(path: &Path, wanted: &str) -> bool {
+    path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case(wanted))
 }
 
 fn tell_about(reports: &Reports, stage: Option<&str>) {
@@ -496,7 +512,9 @@ impl Told<'_> {
             warnings.push("thresholds at the end of those tried do nearly as well as the best.".into());
         }
         match &fit.without_year {
-            None => warnings.push("all records are of one year: how the fit would do in another cannot be told.".into()),
+            None => {
+                warnings.push("all records are of one year: how the fit would do in another cannot be told.".into())
+            }
             Some(out) => {
                 if out.folds.len() < 5 {
                     warnings.push(format!(
@@ -510,9 +528,8 @@ impl Told<'_> {
                     );
                 }
                 if let Some((low, high)) = range_of(out).filter(|(low, high)| high - low >= 1.0) {
-                    warnings.push(format!(
-                        "leaving one year out moves the best threshold between {low} and {high} °C."
-                    ));
+                    warnings
+                        .push(format!("leaving one year out moves the best threshold between {low} and {high} °C."));
                 }
                 if out.scores.never_reached > 0 {
                     warnings.push(format!(
@@ -575,9 +592,8 @@ impl Told<'_> {
             "Closed formulas, from the mean temperature of each period; biased where days are colder than the threshold:\n",
         );
         for (name, estimate) in named(&self.closed_forms()) {
-            let words = estimate.map_or("cannot be told".into(), |Estimate { lower, sum }| {
-                format!("{lower:7.2} °C {sum:9.1} °C·day")
-            });
+            let words = estimate
+                .map_or("cannot be told".into(), |Estimate { lower, sum }| format!("{lower:7.2} °C {sum:9.1} °C·day"));
             let _ = writeln!(text, "  {name:38} {words}");
         }
         text
@@ -614,7 +630,10 @@ impl Told<'_> {
         let closed_forms: serde_json::Map<String, Value> = named(&self.closed_forms())
             .into_iter()
             .map(|(name, estimate)| {
-                (name.replace([' ', '-'], "_"), estimate.map_or(Value::Null, |of| json!({"lower_c": of.lower, "sum_c": of.sum})))
+                (
+                    name.replace([' ', '-'], "_"),
+                    estimate.map_or(Value::Null, |of| json!({"lower_c": of.lower, "sum_c": of.sum})),
+                )
             })
             .collect();
         json!({
@@ -658,9 +677,8 @@ impl Told<'_> {
     }
 
     fn valley_csv(&self) -> String {
-        let mut text = String::from(
-            "lower_c,sum_c,sum_above_c,sum_up_to_c,rmse_days,mae_days,bias_days,never_reached\n",
-        );
+        let mut text =
+            String::from("lower_c,sum_c,sum_above_c,sum_up_to_c,rmse_days,mae_days,bias_days,never_reached\n");
         for point in &self.fit.valley {
             let SumRange { above, up_to } = point.sum;
             let up_to = if up_to.is_finite() { format!("{up_to:.4}") } else { String::new() };
@@ -861,7 +879,11 @@ enum Upper {
 }
 
 fn upper(text: &str) -> Result<Upper, String> {
-    if text == "none" { Ok(Upper::None) } else { threshold(text).map(Upper::At).map_err(|why| format!("{why}, or none")) }
+    if text == "none" {
+        Ok(Upper::None)
+    } else {
+        threshold(text).map(Upper::At).map_err(|why| format!("{why}, or none"))
+    }
 }
 
 fn threshold(text: &str) -> Result<f64, String> {

@@ -9,8 +9,6 @@ pub mod deliveries;
 pub mod demo;
 pub mod field_report;
 pub mod fit;
-pub mod deliveries;
-pub mod notices;
 pub mod message;
 pub mod notices;
 pub mod outlook;

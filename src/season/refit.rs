@@ -56,7 +56,9 @@ pub struct Refit {
 pub enum RefitError {
     #[error("profile `{profile}` has no stage `{stage}`: it has {}", .known.join(", "))]
     UnknownStage { profile: String, stage: String, known: Vec<String> },
-    #[error("the sum of stage `{stage}` cannot be carried over to the new threshold: in no season of the fit do the temperatures reach it; keep the threshold of profile `{profile}`, or bring in temperatures of whole seasons")]
+    #[error(
+        "the sum of stage `{stage}` cannot be carried over to the new threshold: in no season of the fit do the temperatures reach it; keep the threshold of profile `{profile}`, or bring in temperatures of whole seasons"
+    )]
     CannotCarry { profile: String, stage: String },
 }
 
@@ -93,7 +95,8 @@ pub fn refit(base: &Profile, fitted: &Fitted, seasons: &[SeasonWeather]) -> Resu
         if !rule_is_new && !(stage.after.is_none() && biofix_is_new) {
             continue;
         }
-        let parts: Vec<SiteYear> = courses.iter().filter_map(|course| course.part_before(base, &fitted.heat, stage, rank)).collect();
+        let parts: Vec<SiteYear> =
+            courses.iter().filter_map(|course| course.part_before(base, &fitted.heat, stage, rank)).collect();
         let Some((sum, scores)) = best_sum(&parts, &fitted.heat) else {
             return Err(RefitError::CannotCarry { profile: base.id.clone(), stage: stage.id.0.clone() });
         };
@@ -146,9 +149,8 @@ struct Came {
 impl<'a> Course<'a> {
     /// `None` where the weather does not begin by the biofix.
     fn of(old: &Profile, new: &Profile, season: &'a SeasonWeather) -> Option<Self> {
-        let offset = |profile: &Profile| {
-            usize::try_from(days_between(season.first, profile.first_day(season.season))).ok()
-        };
+        let offset =
+            |profile: &Profile| usize::try_from(days_between(season.first, profile.first_day(season.season))).ok();
         let (old_first, new_first) = (offset(old)?, offset(new)?);
         let next_min = |at: usize| season.days.get(at + 1).map(|next| next.min_c);
         let heat = season.days.iter().enumerate().map(|(at, day)| old.heat.degree_days(*day, next_min(at)));

@@ -17,9 +17,7 @@ use crate::weather::import::{self, ImportError};
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{Member, season_days};
 use crate::weather::record::{Known, RecordIndex};
-use crate::weather::{
-    DayOrigin, FeedKind, FilledDay, SourceRef, Station, StationId, StationRecord, observation_time,
-};
+use crate::weather::{DayOrigin, FeedKind, FilledDay, SourceRef, Station, StationId, StationRecord, observation_time};
 
 /// A season is left out of a fit when more of its days up to the event are filled than this share, unless told
 /// otherwise: the same share that the past years of an outlook may miss.
@@ -192,7 +190,8 @@ impl Columns {
                     // A slip of the pen would otherwise silently take a column away.
                     let near = KNOWN.iter().find(|known| {
                         !names.iter().any(|name| name == *known)
-                            && (strsim::damerau_levenshtein(name, known) <= 2 || name.replace([' ', '-'], "_") == **known)
+                            && (strsim::damerau_levenshtein(name, known) <= 2
+                                || name.replace([' ', '-'], "_") == **known)
                     });
                     match near {
                         Some(near) => faults.push(format!("line 1: column `{name}`, did you mean `{near}`?")),
@@ -331,12 +330,8 @@ impl Temperatures {
         wanted: &BTreeSet<StationId>,
         rules: &WeatherConfig,
     ) -> Result<(Self, UnknownStations), StoreError> {
-        let known: BTreeMap<StationId, Station> = store
-            .all_stations()
-            .await?
-            .into_iter()
-            .map(|stored| (stored.station.id.clone(), stored.station))
-            .collect();
+        let known: BTreeMap<StationId, Station> =
+            store.all_stations().await?.into_iter().map(|stored| (stored.station.id.clone(), stored.station)).collect();
         let ids: Vec<String> = known.keys().map(|id| id.0.clone()).collect();
         let regions = store.regions().await?;
         let mut found = Self::empty(rules);
@@ -444,9 +439,8 @@ impl Temperatures {
     /// Checked and filled days from one to another, ending sooner where the record does.
     fn days(&self, id: &StationId, season: i32, from: NaiveDate, to: NaiveDate) -> Vec<FilledDay> {
         let Some(own) = self.stations.get(id) else { return Vec::new() };
-        let normals = |loaded: &Loaded| {
-            Normals::around(&loaded.record, Known::Everything, &loaded.station.sources, season)
-        };
+        let normals =
+            |loaded: &Loaded| Normals::around(&loaded.record, Known::Everything, &loaded.station.sources, season);
         let beside: Vec<(&Loaded, Normals)> = self
             .neighbours
             .get(id)
@@ -549,12 +543,13 @@ pub fn gather(
                 );
                 continue;
             }
-            gathered.days += until;
-            gathered.filled += filled;
             kept.push((report.clone(), seen));
         }
         let Some(last) = kept.iter().filter_map(|(report, _)| report.seen.last()).max() else { continue };
         let wanted = last.checked_add_days(Days::new(MARGIN_DAYS)).unwrap_or(last).min(frame.last_day(season));
+        let before = days.iter().take_while(|day| day.day <= last);
+        gathered.days += before.clone().count();
+        gathered.filled += before.filter(|day| is_filled(day)).count();
         if let Some(end) = days.last().map(|day| day.day).filter(|end| *end < wanted) {
             gathered.ends_soon.push(format!("{id} {season} ends on {end}"));
         }
@@ -611,9 +606,9 @@ fn no_weather(
             "the temperatures of {id} for season {season} end on {}, before {wanted}: bring in more of its record",
             last.day
         ),
-        (None, Some((from, to))) => format!(
-            "{id} has no temperatures for season {season}; its record has {from} to {to}: bring in more of it"
-        ),
+        (None, Some((from, to))) => {
+            format!("{id} has no temperatures for season {season}; its record has {from} to {to}: bring in more of it")
+        }
         (None, None) => format!("{id} has no temperatures at all: bring in its record with `treebell weather import`"),
     }
 }
@@ -703,7 +698,9 @@ mod tests {
         let got = read(text, Some("eggs")).unwrap();
         assert_eq!((got.rows.len(), got.other_stages["hatch"]), (2, 1));
         assert!(read(text, None).unwrap_err()[0].contains("several stages (eggs, hatch)"));
-        assert!(read(text, Some("laying")).unwrap_err()[0].contains("no record of stage `laying`; there are eggs, hatch"));
+        assert!(
+            read(text, Some("laying")).unwrap_err()[0].contains("no record of stage `laying`; there are eggs, hatch")
+        );
         let slip = "station,date,stage\nA,2014-03-20,eggs\nA,2014-05-02,egsg\n";
         assert!(read(slip, Some("eggs")).unwrap_err()[0].contains("line 3: stage `egsg`, did you mean `eggs`?"));
     }

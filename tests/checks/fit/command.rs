@@ -136,6 +136,9 @@ fn a_known_threshold_and_sum_come_back_through_the_program() {
     for words in ["Lower threshold, °C", "30 records of 3 stations, 10 seasons from 2008 to 2017", "weather.csv"] {
         assert!(svg.contains(words), "no `{words}` in the plot");
     }
+    ok(&house, &format!("fit reports.csv --weather weather.csv {COARSE} --plot valley.png"));
+    let png = std::fs::read(house.path().join("valley.png")).unwrap();
+    assert!(png.starts_with(b"\x89PNG") && png.len() > 10_000);
 }
 
 #[test]
@@ -183,7 +186,8 @@ fn a_profile_is_written_that_every_other_command_can_read() {
     text = text.replacen("date,egg-laying-begins", "date,stage", 1);
     text += "ALT-UNO,2010,2010-04-30,eggs-hatch\n";
     write(&house, "reports.csv", &text);
-    let line = format!("fit reports.csv --weather weather.csv {COARSE} --stage egg-laying-begins --profile fitted.toml");
+    let line =
+        format!("fit reports.csv --weather weather.csv {COARSE} --stage egg-laying-begins --profile fitted.toml");
     let (_, err) = ok(&house, &line);
     assert!(err.contains("1 record of stage eggs-hatch passed over"), "{err}");
     assert!(err.contains("stage eggs-hatch: 250 °C·day became"), "{err}");
@@ -299,12 +303,7 @@ fn temperatures_come_from_the_store_with_elevations_and_neighbours() {
         "region add altura --name Altura --zip 00201 --lat 32.7 --lon -134.9 --elevation-m 1600 --station ALT-UNO --station ALT-DOS --release at-once",
     );
     write(&house, "reports.csv", &reports(&sine(4.5), 120.0));
-    refused(
-        &house,
-        &format!("fit reports.csv {COARSE}"),
-        2,
-        "line 29: of the 90 days from 2015-01-01",
-    );
+    refused(&house, &format!("fit reports.csv {COARSE}"), 2, "line 29: of the 90 days from 2015-01-01");
     let (out, err) = ok(&house, &format!("fit reports.csv {COARSE} --skip-unusable --json"));
     assert!(err.contains("left out:") && err.contains("ALT-TRES"), "{err}");
     let got: Value = serde_json::from_str(&out).unwrap();
@@ -317,9 +316,18 @@ fn temperatures_come_from_the_store_with_elevations_and_neighbours() {
 
     write(&house, "typo.csv", "station,year,date\nALT-UN,2010,2010-03-01\nALT-DOS,2010,2010-03-01\nALT-DOS,2031,\n");
     refused(&house, "fit typo.csv", 2, "line 4: no date");
-    write(&house, "typo.csv", "station,year,date\nALT-UN,2010,2010-03-01\nALT-DOS,2010,2010-03-01\nALT-DOS,2003,03-09\n");
+    write(
+        &house,
+        "typo.csv",
+        "station,year,date\nALT-UN,2010,2010-03-01\nALT-DOS,2010,2010-03-01\nALT-DOS,2003,03-09\n",
+    );
     refused(&house, "fit typo.csv", 2, "line 2: station `ALT-UN` is unknown, did you mean `ALT-UNO`?");
-    refused(&house, "fit typo.csv", 2, "line 4: ALT-DOS has no temperatures for season 2003; its record has 2007-09-01 to");
+    refused(
+        &house,
+        "fit typo.csv",
+        2,
+        "line 4: ALT-DOS has no temperatures for season 2003; its record has 2007-09-01 to",
+    );
 }
 
 #[test]
@@ -364,8 +372,11 @@ fn mistakes_are_named_with_their_mend() {
         ("fit stages.csv --weather weather.csv", "several stages (eggs, hatch)"),
         ("fit stages.csv --weather weather.csv --stage egg", "did you mean `egg`?"),
         ("fit columns.csv --weather weather.csv", "column `dat`, did you mean `date`?"),
-        ("fit reports.csv --weather weather.csv --plot valley.png", "let `valley.png` end in .svg"),
-        ("fit reports.csv --weather weather.csv --based-on pinyon-needle-scales", "did you mean `pinyon-needle-scale`?"),
+        ("fit reports.csv --weather weather.csv --plot valley.pdf", "`valley.pdf` must end in .svg or .png"),
+        (
+            "fit reports.csv --weather weather.csv --based-on pinyon-needle-scales",
+            "did you mean `pinyon-needle-scale`?",
+        ),
         ("fit reports.csv --weather weather.csv --based-on broken.toml", "broken.toml: names: is missing"),
         ("fit reports.csv --weather weather.csv --profile out.toml", "--stage"),
         (
