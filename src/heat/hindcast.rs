@@ -6,7 +6,7 @@
 //! days, so the days just before it were warmer than could be known, and the median comes out late by about half a day.
 //! Taken by the distance that was *projected*, the same projections have no such bias.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use chrono::{Datelike, Days, NaiveDate};
 
@@ -324,6 +324,8 @@ pub fn dressing(verified: &[Verified]) -> Dressing {
     const BANDS: [(f64, u32); 6] = [(5.0, 3), (9.0, 7), (13.0, 11), (18.0, 15), (28.0, 23), (50.0, 38)];
     /// Fewer projections say nothing of a spread.
     const NEEDED: usize = 100;
+    /// Squared errors may exceed the variance by this much by chance (a station of eighty seasons).
+    const BY_CHANCE: f64 = 1.1;
     /// Nine normal quantiles at 1/18, 3/18 … scaled to a standard deviation of 1.
     const SHAPE: [f64; 9] = [-1.711, -1.039, -0.633, -0.303, 0.0, 0.303, 0.633, 1.039, 1.711];
 
@@ -336,10 +338,7 @@ pub fn dressing(verified: &[Verified]) -> Dressing {
     let variance = |one: &Verified| (one.variance * (1.0 + 1.0 / f64::from(one.members.max(1)))).max(1.0);
     let ratio = |one: &&Verified| (one.mean - f64::from(one.lead)).powi(2) / variance(one);
     let ratio = these.iter().map(ratio).sum::<f64>() / these.len() as f64;
-    // The mean of squared errors over variances is 1 where the spread is right. The projections of one season go with each
-    // other, so that it is about as sure as if there were two of them: off by 1 / √seasons, at one standard deviation.
-    let seasons = these.iter().map(|one| one.season).collect::<BTreeSet<i32>>().len() as f64;
-    if ratio < 1.0 + 1.5 / seasons.sqrt() {
+    if ratio < BY_CHANCE {
         return Dressing::default();
     }
     let mut from = 0.0;

@@ -59,7 +59,7 @@ impl DatesSeen {
     }
 
     /// In days from the biofix.
-    fn from(self, first: NaiveDate) -> Option<Seen> {
+    fn counted_from(self, first: NaiveDate) -> Option<Seen> {
         let day = |date: NaiveDate| i32::try_from((date - first).num_days()).ok();
         match self {
             DatesSeen::On(date) => Some(Seen::on(day(date)?)),
@@ -85,18 +85,27 @@ pub struct Reports {
     pub other_stages: BTreeMap<String, usize>,
 }
 
+/// The line on which a record stands: the reader's own count stops before blank lines that it passes over.
+fn line_of(file: &[u8], at: &csv::Position) -> u64 {
+    let from = usize::try_from(at.byte()).unwrap_or(usize::MAX).min(file.len());
+    let blank = file.iter().skip(from).take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
+    file.iter().take(from + blank).filter(|byte| **byte == b'\n').count() as u64 + 1
+}
+
 /// Reads a CSV with the columns station, year, date or not_seen and seen, and stage. `frame` tells which days belong to
 /// which season; with `stage`, only its records are taken if the file names stages.
 ///
 /// # Errors
 /// Every fault as a sentence that names the line and the mend.
 pub fn read_reports(
-    source: impl Read,
+    mut source: impl Read,
     frame: &Profile,
     stage: Option<&str>,
     today: NaiveDate,
 ) -> Result<Reports, Vec<String>> {
-    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(source);
+    let mut file = Vec::new();
+    source.read_to_end(&mut file).map_err(|why| vec![format!("it cannot be read: {why}")])?;
+    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(file.as_slice());
     let header = reader.headers().map_err(|why| vec![format!("line 1: {why}")])?.clone();
     let (columns, passed_over) = Columns::of(&header)?;
     let mut reports = Reports { columns_passed_over: passed_over, ..Reports::default() };
@@ -110,7 +119,7 @@ pub fn read_reports(
                 break;
             }
         };
-        let line = record.position().map_or(0, csv::Position::line);
+        let line = record.position().map_or(0, |at| line_of(&file, at));
         if record.iter().all(str::is_empty) {
             continue;
         }
@@ -523,7 +532,7 @@ pub fn gather(
         let days = temperatures.days(id, season, first, frame.last_day(season));
         let mut kept: Vec<(Report, Seen)> = Vec::new();
         for report in reports {
-            let (Some(last), Some(seen)) = (report.seen.last(), report.seen.from(first)) else {
+            let (Some(last), Some(seen)) = (report.seen.last(), report.seen.counted_from(first)) else {
                 refuse(report, "says nothing about this season".into());
                 continue;
             };
@@ -708,7 +717,7 @@ mod tests {
     #[test]
     fn what_was_not_seen_before_the_biofix_bounds_nothing() {
         let between = DatesSeen::Between(Some(day("2013-12-20")), Some(day("2014-03-01")));
-        assert_eq!(between.from(day("2014-01-01")), Seen::between(None, Some(59)));
-        assert_eq!(DatesSeen::Between(Some(day("2013-12-20")), None).from(day("2014-01-01")), None);
+        assert_eq!(between.counted_from(day("2014-01-01")), Seen::between(None, Some(59)));
+        assert_eq!(DatesSeen::Between(Some(day("2013-12-20")), None).counted_from(day("2014-01-01")), None);
     }
 }
