@@ -74,12 +74,27 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         let text = serde_json::to_string_pretty(&all).map_err(|why| CommandError::Failed(why.to_string()))?;
         println!("{text}");
     } else if let [(region, assessment)] = seen.as_slice() {
-        print_one(&parts, region, assessment, args);
+        print_one(&parts, region, assessment, args.fahrenheit, args.language);
     } else {
         print_table(&parts, &seen, args);
     }
     parts.store.close().await;
     if faults.is_empty() { Ok(()) } else { Err(CommandError::Failed(faults.join("\n"))) }
+}
+
+/// One region in depth as it stands now, under what else is known of it.
+///
+/// # Errors
+/// When its outlook cannot be made.
+pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), CommandError> {
+    let parts = Parts::open(config, Arc::new(SystemClock)).await?;
+    let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
+    let looked = cycle::look(&parts, &mut books, &mut desks, region, SystemClock.now()).await;
+    let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;
+    println!();
+    print_one(&parts, region, &assessment, false, Language::En);
+    parts.store.close().await;
+    Ok(())
 }
 
 /// All regions, or those named.
@@ -170,22 +185,22 @@ fn heat(sum: f64, fahrenheit: bool) -> f64 {
     if fahrenheit { dd_c_to_f(sum) } else { sum }
 }
 
-fn print_one(parts: &Parts, region: &Region, assessment: &Assessment, args: &OutlookArgs) {
+fn print_one(parts: &Parts, region: &Region, assessment: &Assessment, fahrenheit: bool, language: Language) {
     let outlook = &assessment.outlook;
     println!(
         "{} ({:.0} m), season {}, outlook of {}",
         region.name, region.elevation_m, outlook.season.year, outlook.today
     );
-    let unit = if args.fahrenheit { "°F·day" } else { "°C·day" };
+    let unit = if fahrenheit { "°F·day" } else { "°C·day" };
     println!(
         "heat so far: {:.0} {unit} to {}, {} of its days estimated; station {}",
-        heat(outlook.heat_sum, args.fahrenheit),
+        heat(outlook.heat_sum, fahrenheit),
         outlook.last_day.map_or_else(|| "no day yet".into(), |day| day.to_string()),
         outlook.filled_days,
         outlook.station
     );
     if let Some(profile) = parts.profiles.get(&region.profile) {
-        print_stages(profile, outlook, args.language);
+        print_stages(profile, outlook, language);
     }
     println!("what is decided today:");
     for verdict in &assessment.decision.verdicts {

@@ -255,7 +255,9 @@ async fn show(args: &Show, config: &Config) -> Result<(), CommandError> {
     if args.json {
         return print_json(&region);
     }
-    print_out(&description(&store, &region).await?)
+    print_out(&description(&store, &region).await?)?;
+    store.close().await;
+    if region.retired || region.stations.is_empty() { Ok(()) } else { super::outlook::show_one(&region, config).await }
 }
 
 /// What is kept of a region, in lines.

@@ -92,7 +92,7 @@ pub fn refit(base: &Profile, fitted: &Fitted, seasons: &[SeasonWeather]) -> Resu
             continue;
         }
         let Need::DegreeDays(from) = stage.need else { continue };
-        if !rule_is_new && !(stage.after.is_none() && biofix_is_new) {
+        if !(rule_is_new || stage.after.is_none() && biofix_is_new) {
             continue;
         }
         let parts: Vec<SiteYear> =

@@ -89,6 +89,13 @@ impl Ledger {
     }
 }
 
+/// One cycle under way.
+struct Round {
+    now: DateTime<Utc>,
+    ledger: Ledger,
+    report: CycleReport,
+}
+
 /// What one cycle came to.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct CycleReport {
@@ -212,22 +219,20 @@ pub async fn run(
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<CycleReport, StoreError> {
     let now = parts.clock.now();
-    let mut report = CycleReport::default();
+    let mut round = Round { now, ledger: Ledger::default(), report: CycleReport::default() };
     let mut outlooks = Vec::new();
     let mut day = None;
     let mut notices = Vec::new();
-    let mut ledger = Ledger::default();
     for region in parts.store.regions().await? {
-        report.regions += 1;
-        match serve(parts, books, desks, &mut ledger, &region, now, &mut report, &mut |event| notices.push(event)).await
-        {
+        round.report.regions += 1;
+        match serve(parts, books, desks, &mut round, &region, &mut |event| notices.push(event)).await {
             Ok(outlook) => {
                 day = day.max(Some(outlook.today));
                 outlooks.push(outlook);
             }
             Err(why) => {
                 error!(region.id = %region.id, "region `{}` could not be served: {why}", region.id);
-                report.faults.push(format!("region `{}`: {why}", region.id));
+                round.report.faults.push(format!("region `{}`: {why}", region.id));
             }
         }
     }
@@ -235,8 +240,8 @@ pub async fn run(
         watch(Event::Day { day, outlooks });
     }
     notices.into_iter().for_each(&mut *watch);
-    release_due(parts, now, &mut report, watch).await?;
-    Ok(report)
+    release_due(parts, now, &mut round.report, watch).await?;
+    Ok(round.report)
 }
 
 /// Lets out the notices whose hour has come.
@@ -273,12 +278,12 @@ async fn serve(
     parts: &Parts,
     books: &mut Books,
     desks: &mut Desks,
-    ledger: &mut Ledger,
+    round: &mut Round,
     region: &Region,
-    now: DateTime<Utc>,
-    report: &mut CycleReport,
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<Outlook, RegionFault> {
+    let Round { now, ledger, report } = round;
+    let now = *now;
     let profile =
         parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?.clone();
     let today = now.with_timezone(&region.time_zone).date_naive();

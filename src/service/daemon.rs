@@ -28,6 +28,12 @@ const LONGEST_SLEEP: Duration = Duration::from_secs(20);
 /// A clock that moves by more than this beyond the time that passed raises an alarm.
 const CLOCK_STEP: Duration = Duration::from_secs(300);
 
+/// So long an address is kept in full after its owner said stop; then its keyed hash is all that is left.
+const STOPPED_KEPT_DAYS: i64 = 30;
+
+/// So long an address waits for its owner to confirm it.
+const ASKED_KEPT_DAYS: i64 = 7;
+
 /// Which parts of the service this process is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum Role {
@@ -136,6 +142,18 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
     let pulled = pull::pull_all(&parts.store, fetcher, &parts.config, &parts.clock, &stations).await;
     for station in pulled.silent_stations() {
         warn!(station.id = %station, "no source of station `{station}` answered");
+    }
+    let now = parts.clock.now();
+    let erased = parts
+        .store
+        .erase_old_addresses(
+            now - chrono::Duration::days(STOPPED_KEPT_DAYS),
+            now - chrono::Duration::days(ASKED_KEPT_DAYS),
+            now,
+        )
+        .await?;
+    if erased > 0 {
+        info!(addresses = erased, "erased addresses that are not needed any more");
     }
     // Records are read afresh each time: what was pulled may have changed any day.
     let mut books = Books::new(parts.store.clone());

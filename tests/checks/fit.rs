@@ -80,7 +80,8 @@ fn closed_forms_minimise_what_they_say_they_do() {
         let products = periods.iter().map(|p| (p.mean_temperature - mean_temperature) * p.heat(lower));
         products.sum::<f64>().powi(2)
     };
-    let criteria: [(&str, Option<Estimate>, &dyn Fn(f64) -> f64); 4] = [
+    type Criterion<'a> = (&'a str, Option<Estimate>, &'a dyn Fn(f64) -> f64);
+    let criteria: [Criterion<'_>; 4] = [
         ("least SD of heat", got.least_sd_heat, &sd),
         ("least SD in days", got.least_sd_days, &|lower| sd(lower) / (mean_temperature - lower)),
         ("least CV", got.least_cv, &|lower| sd(lower) / mean(lower)),

@@ -113,7 +113,7 @@ async fn a_lease_that_ran_out_cannot_be_renewed() {
         let minute = TimeDelta::seconds(60);
         let held =
             store.renew_leases(std::slice::from_ref(&lease), now + TimeDelta::seconds(59), minute).await.unwrap();
-        assert_eq!(held, [lease.clone()]);
+        assert_eq!(held, std::slice::from_ref(&lease));
         let later = now + TimeDelta::seconds(59) + minute;
         assert!(store.renew_leases(std::slice::from_ref(&lease), later, minute).await.unwrap().is_empty());
         assert_eq!(lose_leases(&store, later).await, 1);
