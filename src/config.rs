@@ -49,7 +49,7 @@ impl Default for StoreConfig {
 pub struct ScheduleConfig {
     /// IANA zone in which the expressions are read.
     pub time_zone: chrono_tz::Tz,
-    /// The cycle, six or seven fields: second minute hour day-of-month month day-of-week [year].
+    /// The cycle, six or seven fields: second minute hour day-of-month month day-of-week `[year]`.
     pub cycle: String,
     /// How far back missed data days are assessed after downtime.
     pub catch_up_days: u32,

@@ -40,7 +40,7 @@ pub enum RegionCommand {
     },
     /// Add and change regions from a TOML file, all or none
     ///
-    /// One [[region]] each with id, name, zips, latitude, longitude, elevation_m, time_zone, stations and, if wished,
+    /// One `[[region]]` each with id, name, zips, latitude, longitude, elevation_m, time_zone, stations and, if wished,
     /// profile and release. Reading the same file again changes nothing.
     Import {
         /// TOML file

@@ -1,4 +1,4 @@
-//! Invented weather: daily maxima and minima of every station of the [`State`](super::state::State), made by seed.
+//! Invented weather: daily maxima and minima of every station of the [`State`], made by seed.
 //!
 //! The recipe is ours and stands for no real climate. A day's temperature is the sum of
 //!
@@ -11,7 +11,7 @@
 //!
 //! Onto the true values come the faults of a real network: values that never arrive or arrive late, a few corrected some
 //! days after, and each season one wild value that quality control has to find. Forecasts lose skill with
-//! each day ahead, as honest ones do. See [`Dice`] for why a seed gives the same weather on every machine.
+//! each day ahead, as honest ones do. See `Dice` for why a seed gives the same weather on every machine.
 
 use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, Utc};
 
