@@ -1,12 +1,15 @@
 //! `treebell demo`: plays a season in an invented state, with no network and no account.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use chrono::NaiveDate;
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::CommandError;
-use crate::service::demo::play::{self, DemoError, Play};
+use super::{CommandError, print_out};
+use crate::season::NoticeKind;
+use crate::service::demo::play::{self, DemoError, Play, Played};
+use crate::service::demo::state::State;
 use crate::service::demo::view::Speed;
 use crate::service::demo::view::screen::{Manner, Surroundings};
 
@@ -35,7 +38,9 @@ pub struct Demo {
 /// # Errors
 /// A season that the state does not have, or a folder that is somebody else's.
 pub async fn run(args: Demo) -> Result<(), CommandError> {
-    let manner = if args.no_live { Manner::Plain } else { Manner::choose(&Surroundings::of_stdout(), REGIONS_AT_MOST) };
+    // A state that cannot be read is told of by `play`.
+    let regions = State::built_in().map_or(0, |state| state.regions.len());
+    let manner = if args.no_live { Manner::Plain } else { Manner::choose(&Surroundings::of_stdout(), regions) };
     let wanted =
         Play { folder: args.messages, season: args.season, seed: args.seed, speed: args.speed, manner: Some(manner) };
     let bar = ProgressBar::new(0).with_style(
@@ -59,15 +64,58 @@ pub async fn run(args: Demo) -> Result<(), CommandError> {
         DemoError::Store(_) => CommandError::Store(why.to_string()),
         _ => CommandError::Failed(why.to_string()),
     })?;
-    let index = played.messages.join("index.csv");
-    println!();
-    println!("Messages as they would have been read: {}", played.messages.display());
-    println!("The list of them, to open as a table:  {}", index.display());
-    println!("Try next, in the same invented state:");
-    println!("  cargo run --release -- --config {} outlook --on {}-03-10", played.settings.display(), played.season);
-    println!("  cargo run --release -- --config {} replay --season {}", played.settings.display(), played.season - 1);
-    Ok(())
+    print_out(&farewell(&played))
 }
 
-/// For choosing between the live view and plain lines before the state is read.
-const REGIONS_AT_MOST: usize = 8;
+/// What to look at now that the season is over.
+fn farewell(played: &Played) -> String {
+    let index = played.messages.join("index.csv");
+    let settings = played.settings.display();
+    let program = std::env::args().next().unwrap_or_else(|| "treebell".into());
+    let mut text = String::from("\nNothing was sent: every message is a file, as it would have been read.\n");
+    text.push_str(&format!("  all of them:        {}\n", played.messages.display()));
+    text.push_str(&format!("  as a table:         {}\n", index.display()));
+    let day = played.board.rows.iter().find_map(|row| row.sent(NoticeKind::InspectNow));
+    let lines = read_index(&index);
+    if let Some(mail) = pick(&lines, "email", day) {
+        text.push_str(&format!("  one e-mail:         {}\n", played.messages.join(&mail.file).display()));
+    }
+    if let Some(sms) = pick(&lines, "sms", day) {
+        text.push_str(&format!("  one text, to {}:\n    {}\n", sms.to, sms.says));
+    }
+    text.push_str("Try next, in the same invented state:\n");
+    let season = played.season;
+    let region = played.board.rows.get(played.board.rows.len() / 2).map_or("", |row| row.id.as_str());
+    for command in [
+        format!("outlook --on {season}-03-10"),
+        format!("chart {region} --on {season}-03-10 -o {region}.png"),
+        format!("replay --season {}", season - 1),
+    ] {
+        text.push_str(&format!("  {program} --config {settings} {command}\n"));
+    }
+    text
+}
+
+/// A line of the folder's index.
+#[derive(serde::Deserialize)]
+struct Sent {
+    sent_at: String,
+    channel: String,
+    to: String,
+    says: String,
+    file: String,
+}
+
+/// The index is there for people; a demo that cannot read it again leaves the samples out.
+fn read_index(file: &Path) -> Vec<Sent> {
+    csv::Reader::from_path(file)
+        .map(|reader| reader.into_deserialize().filter_map(Result::ok).collect())
+        .unwrap_or_default()
+}
+
+/// The first message of a channel on a day, or on any.
+fn pick<'a>(lines: &'a [Sent], channel: &str, day: Option<NaiveDate>) -> Option<&'a Sent> {
+    let day = day.map(|day| day.to_string()).unwrap_or_default();
+    let of_channel = || lines.iter().filter(|line| line.channel == channel);
+    of_channel().find(|line| line.sent_at.starts_with(&day)).or_else(|| of_channel().next())
+}

@@ -181,9 +181,7 @@ async fn keep_schedule(
             Ok(false) => {}
             Err(why) => error!("the schedule's lock cannot be had: {why}"),
         }
-        let now = parts.clock.now();
-        let next = timetable.next_after(now).map(|tick| tick.at - now).and_then(|wait| wait.to_std().ok());
-        let sleep = next.unwrap_or(LONGEST_SLEEP).min(LONGEST_SLEEP).max(Duration::from_millis(100));
+        let sleep = nap(timetable, parts.clock.now());
         tokio::select! {
             () = tokio::time::sleep(sleep) => {}
             () = shutdown.clone() => return,
@@ -196,6 +194,12 @@ async fn keep_schedule(
             );
         }
     }
+}
+
+/// How long to sleep before the clock is read again: never so short that a wrong clock makes the loop spin.
+fn nap(timetable: &Timetable, now: DateTime<Utc>) -> Duration {
+    let next = timetable.next_after(now).and_then(|tick| (tick.at - now).to_std().ok());
+    next.unwrap_or(LONGEST_SLEEP).clamp(Duration::from_millis(100), LONGEST_SLEEP)
 }
 
 /// Whether this process keeps the schedule now; it tries to when nobody does.
@@ -310,8 +314,98 @@ impl ClockWatch {
     /// By how much the clock ran ahead (or back) since the last look, when that is worth an alarm.
     fn step(&mut self, now: DateTime<Utc>) -> Option<chrono::Duration> {
         let passed = chrono::Duration::from_std(self.at.elapsed()).unwrap_or_default();
-        let step = (now - self.clock) - passed;
+        let step = beside(self.clock, now, passed);
         *self = Self::start(now);
-        (step.abs().to_std().unwrap_or_default() > CLOCK_STEP).then_some(step)
+        step
+    }
+}
+
+/// How far a clock moved beside the time that passed, when that is worth an alarm.
+fn beside(then: DateTime<Utc>, now: DateTime<Utc>, passed: chrono::Duration) -> Option<chrono::Duration> {
+    let step = (now - then) - passed;
+    (step.abs().to_std().unwrap_or_default() > CLOCK_STEP).then_some(step)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::{Clock, ManualClock};
+    use crate::config::Config;
+    use crate::message::Templates;
+    use crate::season::profile::Profiles;
+    use crate::store::Store;
+
+    struct World {
+        clock: Arc<ManualClock>,
+        parts: Parts,
+        fetcher: Fetcher,
+        timetable: Timetable,
+    }
+
+    /// A service with nothing to look after, at a quarter past six.
+    async fn world() -> World {
+        let clock = Arc::new(ManualClock::at("2026-03-03T13:16:00Z".parse().expect("a literal instant")));
+        let config = Config::default();
+        let store = Store::in_memory().await.expect("a store in memory");
+        let templates = Templates::load(None).expect("the built-in templates");
+        let parts = Parts::with_store(&config, clock.clone(), store, Profiles::default(), templates);
+        let fetcher = Fetcher::new(&config.feeds, clock.clone()).expect("the default settings");
+        let timetable = Timetable::parse("0 15 6,11,17 * * *", chrono_tz::America::Denver).expect("sound").0;
+        World { clock, parts, fetcher, timetable }
+    }
+
+    impl World {
+        /// Whether anything was due and run.
+        async fn look(&self) -> bool {
+            let due =
+                self.timetable.last_due(self.clock.now(), chrono::Duration::days(400)).expect("something was due");
+            let outcome = run_tick(&self.parts, &self.fetcher, &due, std::future::pending()).await;
+            matches!(outcome, Ok(Outcome::Done))
+        }
+    }
+
+    #[tokio::test]
+    async fn whatever_the_clock_does_no_run_is_made_twice() {
+        let world = world().await;
+        // The runs of yesterday evening and of this morning.
+        world.clock.advance(chrono::Duration::hours(-7));
+        assert!(world.look().await);
+        world.clock.advance(chrono::Duration::hours(7));
+        assert!(world.look().await);
+        for step_s in [1, -1, 2 * 3600 - 60, -2 * 3600, 3600] {
+            world.clock.advance(chrono::Duration::seconds(step_s));
+            assert!(!world.look().await, "after a step of {step_s} s");
+        }
+        // A year ahead there is something due: one run, not one for each that was missed; and none on the way back.
+        world.clock.advance(chrono::Duration::days(365));
+        assert!(world.look().await && !world.look().await);
+        world.clock.advance(chrono::Duration::days(-365));
+        assert!(!world.look().await);
+    }
+
+    #[tokio::test]
+    async fn the_loop_never_spins_and_never_oversleeps() {
+        let world = world().await;
+        let mut now = world.clock.now();
+        for step_s in [0, 1, -1, 7200, -7200, 86_399, -31_536_000, 31_536_000, 59, 898] {
+            now += chrono::Duration::seconds(step_s);
+            let nap = nap(&world.timetable, now);
+            assert!(nap >= Duration::from_millis(100) && nap <= LONGEST_SLEEP, "{nap:?} at {now}");
+        }
+    }
+
+    #[test]
+    fn a_step_of_more_than_five_minutes_raises_an_alarm_and_time_that_passes_does_not() {
+        let then: DateTime<Utc> = "2026-03-03T13:16:00Z".parse().expect("a literal instant");
+        let step = |moved_s: i64, passed_s: i64| {
+            let moved = chrono::Duration::seconds(moved_s);
+            beside(then, then + moved, chrono::Duration::seconds(passed_s)).map(|step| step.num_seconds())
+        };
+        assert_eq!(step(3600, 3600), None, "an hour that passed");
+        assert_eq!(step(21, 20), None, "a second gained");
+        assert_eq!(step(260, 20), None, "slewed by four minutes");
+        assert_eq!(step(20 - 7200, 20), Some(-7200));
+        assert_eq!(step(20 + 31_536_000, 20), Some(31_536_000));
+        assert_eq!(step(3620, 20), Some(3600), "the machine slept");
     }
 }

@@ -240,25 +240,8 @@ impl Store {
         values: &[ForecastValue],
         received_at: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        const INSERT: Insert = Insert {
-            head: "INSERT INTO forecast_values (station_id, day, element, received_at, value_tenths) VALUES",
-            tail: "ON CONFLICT (station_id, day, element, received_at) DO UPDATE SET value_tenths = excluded.value_tenths",
-            columns: 5,
-        };
         let mut tx = self.begin().await?;
-        known_station(&mut tx, id).await?;
-        let values: BTreeMap<(NaiveDate, Element), TenthsC> =
-            values.iter().map(|value| ((value.day, value.element), value.value)).collect();
-        let rows: Vec<_> = values.into_iter().collect();
-        INSERT
-            .run(&mut tx, &rows, |((day, element), value), to| {
-                to.add(id.0.clone())?;
-                to.add(day_number(*day))?;
-                to.add(element_number(*element))?;
-                to.add(ms(received_at))?;
-                to.add(i64::from(value.0))
-            })
-            .await?;
+        add_forecast(&mut tx, id, values, received_at).await?;
         tx.commit().await
     }
 
@@ -337,6 +320,37 @@ impl Store {
             })
             .collect()
     }
+}
+
+/// As [`Store::add_forecast`], in a transaction of the caller's: many forecasts of one station go in together.
+///
+/// # Errors
+/// [`Conflict::UnknownStation`].
+pub async fn add_forecast(
+    tx: &mut Tx,
+    id: &StationId,
+    values: &[ForecastValue],
+    received_at: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    const INSERT: Insert = Insert {
+        head: "INSERT INTO forecast_values (station_id, day, element, received_at, value_tenths) VALUES",
+        tail: "ON CONFLICT (station_id, day, element, received_at) DO UPDATE SET value_tenths = excluded.value_tenths",
+        columns: 5,
+    };
+    known_station(tx, id).await?;
+    let values: BTreeMap<(NaiveDate, Element), TenthsC> =
+        values.iter().map(|value| ((value.day, value.element), value.value)).collect();
+    let rows: Vec<_> = values.into_iter().collect();
+    INSERT
+        .run(tx, &rows, |((day, element), value), to| {
+            to.add(id.0.clone())?;
+            to.add(day_number(*day))?;
+            to.add(element_number(*element))?;
+            to.add(ms(received_at))?;
+            to.add(i64::from(value.0))
+        })
+        .await?;
+    Ok(())
 }
 
 /// As [`Store::add_versions`], inside a transaction of the caller.

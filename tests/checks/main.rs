@@ -8,6 +8,7 @@ mod charts;
 mod commands;
 mod daemon;
 mod delivery;
+mod demo;
 mod feeds;
 mod fit;
 mod heat;

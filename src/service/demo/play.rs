@@ -18,8 +18,8 @@ use crate::delivery::channels::mail::MailWriter;
 use crate::people::{Address, Reach};
 use crate::service::parts::{Parts, PartsError};
 use crate::service::replay::{RegionSeason, ReplayError, Theatre};
-use crate::store::people::{Consent, NewSubscriber};
-use crate::store::weather::ForecastValue;
+use crate::store::people::{Consent, NewSubscriber, enrol};
+use crate::store::weather::{ForecastValue, add_forecast};
 use crate::store::{Store, StoreError};
 
 /// What the demo leaves in its folder, so that a second demo knows it may write over it.
@@ -209,13 +209,16 @@ async fn fill(
             let kept = ForecastValue { day: value.day, element: value.element, value: value.value };
             by_issue.entry(value.received_at).or_default().push(kept);
         }
+        let mut tx = store.begin().await?;
         for (received_at, values) in by_issue {
-            store.add_forecast(&station.station.id, &values, received_at).await?;
+            add_forecast(&mut tx, &station.station.id, &values, received_at).await?;
         }
+        tx.commit().await?;
     }
     progress("regions and people", state.stations.len(), state.stations.len());
     let regions: Vec<_> = state.regions.iter().map(|region| region.region.clone()).collect();
     store.put_regions(&regions, now).await?;
+    let mut tx = store.begin().await?;
     for person in people::make(state, seed) {
         let mut addresses = Vec::new();
         for text in [person.email, person.phone].into_iter().flatten() {
@@ -223,10 +226,10 @@ async fn fill(
                 .push(Address::parse(&text, Reach::NorthAmerica).map_err(|why| DemoError::Address(why.to_string()))?);
         }
         let consent = Consent::Given { evidence: "invented for the demo".into() };
-        store
-            .add_subscriber(&NewSubscriber { zips: person.zips, addresses, language: person.language, consent }, now)
-            .await?;
+        let person = NewSubscriber { zips: person.zips, addresses, language: person.language, consent };
+        enrol(&mut tx, &person, now).await?;
     }
+    tx.commit().await?;
     Ok(())
 }
 
