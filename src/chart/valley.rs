@@ -218,7 +218,7 @@ impl Frame {
         if let Some(point) = points.iter().rev().find(shown) {
             let (x, y) = (self.x(point.lower_c), self.error_y(point.rmse_days));
             let look = Look { colour: ERROR, bold: true, anchor: "end", ..BODY };
-            haloed(svg, x - 8.0, y + 14.0, "error", look);
+            haloed(svg, x - 16.0, y + 2.0, "error", look);
         }
     }
 

@@ -712,7 +712,7 @@ impl Told<'_> {
             alike_c: (self.flat.from_c, self.flat.to_c),
             calendar_days: self.fit.calendar.scores.rmse_days,
             source: format!(
-                "Dates: {}. Temperatures: {weather}. Hatched: thresholds within {:.2} days of the least error. Errors are on the records the fit was made from.",
+                "Dates: {}. Temperatures: {weather}. Hatched (alike): within {:.2} days of the least error. Errors are in sample.",
                 self.args.reports.display(),
                 self.flat.tolerance_days
             ),
