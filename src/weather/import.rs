@@ -36,6 +36,7 @@ const EXAMPLES: usize = 5;
 /// What the user says about files that do not say it themselves.
 #[derive(Clone, Debug, Default)]
 pub struct Options {
+    /// Of files that neither tell nor prove theirs.
     pub unit: Option<Unit>,
     /// Station of a plain CSV; without it the file's name up to its first dot.
     pub station: Option<StationId>,
@@ -518,20 +519,24 @@ fn read_parts(
 ) -> Result<(), ImportError> {
     let path = &file.path;
     let refused = |source| ImportError::Refused { path: path.clone(), source };
-    let lines = |heard| open(path, heard).map(Lines::new).map_err(|source| unreadable(path, source));
-    let silent: &(dyn Fn(u64) + Sync) = &|_| {};
-    let unit =
-        |found: io::Result<Result<Unit, FeedError>>| found.map_err(|source| unreadable(path, source))?.map_err(refused);
+    // What a file tells or proves counts; what the user says is for files that are silent.
+    let unit = |look: fn(&mut Lines<Box<dyn BufRead>>, Option<Unit>) -> io::Result<Result<Unit, FeedError>>| {
+        let look = |given| look(&mut open_silently(path)?, given).map_err(|source| unreadable(path, source));
+        match look(None)? {
+            Err(FeedError::UnitUnknown) if options.unit.is_some() => look(options.unit)?.map_err(refused),
+            told => told.map_err(refused),
+        }
+    };
     let mut parser: Box<dyn LineParser> = match file.format {
         Format::GhcnDly => Box::new(ghcn_dly::DlyLines::default()),
         Format::GhcnCsv => Box::new(ghcn_csv::GhcnRows::default()),
         Format::AccessCsv | Format::OrderedCsv => {
             let feed = if file.format == Format::AccessCsv { FeedKind::GhcnDaily } else { FeedKind::DailySummaries };
-            let unit = unit(access_csv::survey(&mut lines(silent)?, options.unit))?;
+            let unit = unit(access_csv::survey)?;
             Box::new(access_csv::WideRows::new(unit, feed))
         }
         Format::PlainCsv => {
-            let unit = unit(plain_csv::survey(&mut lines(silent)?, options.unit))?;
+            let unit = unit(plain_csv::survey)?;
             let station = options.station.clone().unwrap_or_else(|| station_of_name(path));
             Box::new(plain_csv::PlainRows::new(station, unit))
         }
@@ -541,7 +546,12 @@ fn read_parts(
             let mut parsed = if file.format == Format::AwdbJson {
                 awdb::parse(&whole)
             } else {
-                daily_summaries::parse_json(&whole, options.unit)
+                match daily_summaries::parse_json(&whole, None) {
+                    Err(FeedError::UnitUnknown) if options.unit.is_some() => {
+                        daily_summaries::parse_json(&whole, options.unit)
+                    }
+                    told => told,
+                }
             }
             .map_err(refused)?;
             take(&mut parsed);
@@ -551,7 +561,7 @@ fn read_parts(
             return Err(ImportError::NotARecord { path: path.clone(), why: "it is a station list".into() });
         }
     };
-    let mut lines = lines(progress)?;
+    let mut lines = open(path, progress).map(Lines::new).map_err(|source| unreadable(path, source))?;
     let mut parsed = Parsed::default();
     loop {
         let more = drive_some(parser.as_mut(), &mut lines, LINES_A_STEP, &mut parsed).map_err(|why| match why {
@@ -567,6 +577,11 @@ fn read_parts(
             return Ok(());
         }
     }
+}
+
+/// For a look ahead that is no progress.
+fn open_silently(path: &Path) -> Result<Lines<Box<dyn BufRead>>, ImportError> {
+    open(path, &|_| {}).map(Lines::new).map_err(|source| unreadable(path, source))
 }
 
 /// `orchard-1` for `orchard-1.csv.gz`.

@@ -285,10 +285,9 @@ async fn everything_beside_the_project_imports_twice_with_one_result() {
     for now in ["2026-01-05T00:00:00Z", "2026-01-06T00:00:00Z"] {
         let (mut taken, mut new) = (0, 0);
         for file in &found.records {
-            // The orders do not tell their unit; the archive's own files do, and then nothing may be said.
-            let unit = (file.format == Format::OrderedCsv).then_some(Unit::Fahrenheit);
-            let imported =
-                import_file(&store, file, &terms(unit), &found.stations, utc(now), Arc::new(|_, _| {})).await;
+            // The orders do not tell their unit; the archive's own files do.
+            let terms = terms(Some(Unit::Fahrenheit));
+            let imported = import_file(&store, file, &terms, &found.stations, utc(now), Arc::new(|_, _| {})).await;
             let imported = imported.unwrap_or_else(|why| panic!("{}: {why}", file.path.display()));
             taken += imported.summary.station_days_taken;
             new += imported.added.new;
