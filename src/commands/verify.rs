@@ -11,7 +11,7 @@ use serde::Serialize;
 use super::{CommandError, print_json, print_out};
 use crate::config::Config;
 use crate::heat::hindcast::{AssumedForecast, FORECAST_DAYS, LEADS, LeadScore};
-use crate::heat::projection::FORECAST_ERROR_SHARES;
+use crate::heat::projection::FORECAST_ERRORS_C;
 use crate::language::Language;
 use crate::season::outlook::heat_sum_of;
 use crate::season::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
@@ -165,7 +165,7 @@ impl Answer<'_> {
             stage: &'a str,
             heat_sum_c_days: f64,
             forecast: Help,
-            forecast_error_shares: Option<[f64; FORECAST_DAYS]>,
+            forecast_errors_c: Option<[f64; FORECAST_DAYS]>,
             together: &'a Together,
             stations: &'a [StationReport],
             left_out: &'a [LeftOut],
@@ -175,7 +175,7 @@ impl Answer<'_> {
             stage: &self.profile.window.opens.0,
             heat_sum_c_days: self.heat_sum(),
             forecast: self.forecast,
-            forecast_error_shares: (self.forecast == Help::Noisy).then_some(FORECAST_ERROR_SHARES),
+            forecast_errors_c: (self.forecast == Help::Noisy).then_some(FORECAST_ERRORS_C),
             together: &self.together,
             stations: &self.stations,
             left_out: &self.left_out,
@@ -218,12 +218,11 @@ impl Answer<'_> {
             Help::None => "No weather forecast.".into(),
             Help::Perfect => format!("A perfect weather forecast of {FORECAST_DAYS} days."),
             Help::Noisy => {
-                let shares: Vec<String> =
-                    FORECAST_ERROR_SHARES.iter().map(|share| format!("{:.0}", share * 100.0)).collect();
+                let errors: Vec<String> = FORECAST_ERRORS_C.iter().map(|error| format!("{error:.1}")).collect();
                 format!(
-                    "A weather forecast of {FORECAST_DAYS} days with an error of {} % of the weather's own spread, day by day \
-                     (the first by a published verification, its growth from memory).",
-                    shares.join(", ")
+                    "A weather forecast of {FORECAST_DAYS} days with an error (root mean square) of {} °C, day by day: the first \
+                     by a published verification, its growth from memory.",
+                    errors.join(", ")
                 )
             }
         }

@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 
 use chrono::{Datelike, Days, NaiveDate};
 
-use super::projection::{Crossings, Dressing, FORECAST_ERROR_SHARES, Now, Projector, SeasonProjector};
+use super::projection::{Crossings, Dressing, FORECAST_ERRORS_C, Now, Projector, SeasonProjector, error_share};
 use super::scores::{self, points};
 use super::{DailySeries, DayTemperatures};
 
@@ -26,7 +26,7 @@ pub enum AssumedForecast {
     None,
     /// The temperatures that came: the most that any forecast can add.
     Perfect,
-    /// The same with an error that grows with the days ahead as [`FORECAST_ERROR_SHARES`] has it. Made by a fixed sequence
+    /// The same with an error that grows with the days ahead as [`FORECAST_ERRORS_C`] has it. Made by a fixed sequence
     /// of chance numbers; a forecast of that kind leans to the mean where it knows little, as real ones do.
     Noisy,
 }
@@ -113,17 +113,11 @@ fn of_season(
         let Some(known) = (event_at + 1).checked_sub(*lead as usize) else { continue };
         let (Some(so_far), Some(recent)) = (heat.get(..known), days.get(..known)) else { continue };
         let issued = event_day - Days::new(u64::from(*lead));
-        let now = Now {
-            last_day: issued,
-            sum: so_far.iter().sum(),
-            recent,
-            forecast: &[],
-            forecast_error_shares: &FORECAST_ERROR_SHARES,
-        };
+        let now = Now { last_day: issued, sum: so_far.iter().sum(), recent, forecast: &[], forecast_errors_c: &[] };
         let came = days.get(known..).unwrap_or_default();
         let ahead = assumed_forecast(&projected, &now, came, forecast, season);
-        let shares: &[f64] = if forecast == AssumedForecast::Perfect { &[0.0] } else { &FORECAST_ERROR_SHARES };
-        let now = Now { forecast: &ahead, forecast_error_shares: shares, ..now };
+        let errors_c: &[f64] = if forecast == AssumedForecast::Perfect { &[] } else { &FORECAST_ERRORS_C };
+        let now = Now { forecast: &ahead, forecast_errors_c: errors_c, ..now };
         let crossings = projected.crossings(&now, target, last_day).dressed(dressing);
         let horizon = (last_day - issued).num_days() as f64 + 1.0;
         let others = events.iter().filter(|(other, _)| **other != season);
@@ -199,20 +193,30 @@ fn noisy(
     came: &[DayTemperatures],
     mut chance: Chance,
 ) -> Vec<DayTemperatures> {
-    /// Standard deviation of the weather about what is expected of it, °C, by day ahead; see [`FORECAST_ERROR_SHARES`].
-    const SPREADS_C: [f64; FORECAST_DAYS] = [3.4, 4.1, 4.4, 4.5, 4.5, 4.5, 4.5];
-    /// How much of one day's error goes on to the next (from memory: forecast errors go with the weather's own systems).
+    /// How much of one day's error goes on to the next, and how much of it minimum and maximum share (from memory: forecast
+    /// errors go with the weather's own systems).
     const GOES_ON: f64 = 0.6;
-    let mut errors = [chance.normal(), chance.normal()];
+    const SHARED: f64 = 0.5;
+    let mut draw = || {
+        let shared = SHARED.sqrt() * chance.normal();
+        [0; 2].map(|_| shared + (1.0 - SHARED).sqrt() * chance.normal())
+    };
+    let mut errors = draw();
     let ahead = came.iter().zip(projected.expected(now, came.len().min(FORECAST_DAYS)));
     ahead
-        .zip(FORECAST_ERROR_SHARES.iter().zip(SPREADS_C))
-        .map(|((came, expected), (share, spread))| {
-            let known = 1.0 - share * share;
-            let scale = share * known.sqrt() * spread;
-            let said = |came: f64, expected: f64, error: f64| expected + known * (came - expected) + scale * error;
-            let (a, b) = (said(came.min_c, expected.min_c, errors[0]), said(came.max_c, expected.max_c, errors[1]));
-            errors = errors.map(|error| GOES_ON * error + (1.0 - GOES_ON * GOES_ON).sqrt() * chance.normal());
+        .zip(FORECAST_ERRORS_C)
+        .map(|((came, expected), error_c)| {
+            let said = |came: f64, expected: f64, sd: f64, error: f64| {
+                let share = error_share(error_c, sd);
+                let known = 1.0 - share * share;
+                expected + known * (came - expected) + share * known.sqrt() * sd * error
+            };
+            let a = said(came.min_c, expected.mean.min_c, expected.sd_min_c, errors[0]);
+            let b = said(came.max_c, expected.mean.max_c, expected.sd_max_c, errors[1]);
+            let fresh = draw();
+            for (error, fresh) in errors.iter_mut().zip(fresh) {
+                *error = GOES_ON * *error + (1.0 - GOES_ON * GOES_ON).sqrt() * fresh;
+            }
             DayTemperatures { min_c: a.min(b), max_c: a.max(b) }
         })
         .collect()

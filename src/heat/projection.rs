@@ -291,18 +291,16 @@ pub struct Now<'a> {
     pub recent: &'a [DayTemperatures],
     /// The days after `last_day` as forecast, corrected to the station (see [`forecast_bias`]); may be empty.
     pub forecast: &'a [DayTemperatures],
-    /// Standard deviation of the forecast's error as a share (0-1) of that of the weather itself, by day ahead; the last
-    /// value stands for the days after. [`FORECAST_ERROR_SHARES`] where nothing better is known.
-    pub forecast_error_shares: &'a [f64],
+    /// Root mean square error of the forecast by day ahead, °C; the last value stands for the days after, none at all for a
+    /// perfect forecast. [`FORECAST_ERRORS_C`] where nothing better is known.
+    pub forecast_errors_c: &'a [f64],
 }
 
-/// Error of a daily temperature forecast 1 to 7 days ahead as a share of the spread of the weather itself on that day.
+/// Root mean square error, °C, of daily temperatures forecast 1 to 7 days ahead.
 ///
-/// Root mean square errors of 2.1, 2.4, 2.7, 3.1, 3.5, 3.9 and 4.2 °C over spreads of 3.4, 4.1, 4.4 and then 4.5 °C. The
-/// first is that of the National Weather Service's Norman office for next-day maxima, 3.80 °F (Brooks & Doswell 1996,
-/// Weather Forecast. 11:288-303); its growth with the days ahead is from memory. The spreads are those that remain at the
-/// fourteen stations of this module's first comment once today's weather is known.
-pub const FORECAST_ERROR_SHARES: [f64; 7] = [0.62, 0.59, 0.61, 0.69, 0.78, 0.87, 0.93];
+/// The first is that of the National Weather Service's Norman office for next-day maxima, 3.80 °F (Brooks & Doswell 1996,
+/// Weather Forecast. 11:288-303); its growth with the days ahead is from memory.
+pub const FORECAST_ERRORS_C: [f64; 7] = [2.1, 2.4, 2.7, 3.1, 3.5, 3.9, 4.2];
 
 /// One possible future.
 #[derive(Clone, Debug, PartialEq)]
@@ -408,7 +406,7 @@ impl SeasonProjector {
                 on.then_some(slot)
             })
             .collect();
-        let start = self.start(now, slots.len().min(now.forecast.len()));
+        let start = self.start(now, slots.get(..now.forecast.len()).unwrap_or(&slots));
         let shifts = shifts(self.members.len());
         self.members
             .iter()
@@ -433,22 +431,24 @@ impl SeasonProjector {
         crossings
     }
 
-    /// The mean of the futures' temperatures on the days after `now.last_day`, without the forecast.
-    pub fn expected(&self, now: &Now<'_>, days: usize) -> Vec<DayTemperatures> {
+    /// The futures' temperatures on the days after `now.last_day`, the forecast left aside.
+    pub fn expected(&self, now: &Now<'_>, days: usize) -> Vec<Expected> {
         let slots = now.last_day.iter_days().skip(1).map(|day| self.slot(day));
-        self.start(now, days)
-            .expected
-            .iter()
-            .zip(slots)
-            .map_while(|(anomaly, slot)| {
-                let level = self.level.get(slot)?;
-                Some(DayTemperatures { min_c: level[0] + anomaly[0], max_c: level[1] + anomaly[1] })
-            })
-            .collect()
+        let ahead: Vec<usize> = slots.take(days).take_while(|slot| *slot < self.level.len()).collect();
+        let start = self.start(now, &ahead);
+        let of_day = |(day, slot): (&Ahead, &usize)| {
+            let level = self.level[*slot];
+            Expected {
+                mean: DayTemperatures { min_c: level[0] + day.expected[0], max_c: level[1] + day.expected[1] },
+                sd_min_c: day.sd[0],
+                sd_max_c: day.sd[1],
+            }
+        };
+        start.ahead.iter().zip(&ahead).map(of_day).collect()
     }
 
-    /// With the expected anomalies of so many days ahead.
-    fn start(&self, now: &Now<'_>, days: usize) -> Start {
+    /// With what is expected of the days whose slots are `ahead`.
+    fn start(&self, now: &Now<'_>, ahead: &[usize]) -> Start {
         let recent: Vec<(usize, [f64; 2])> = now
             .recent
             .iter()
@@ -464,19 +464,32 @@ impl SeasonProjector {
             .collect();
         let slow = slow_part(recent.iter().map(|(_, anomaly)| *anomaly));
         let newest = recent.first().map(|(slot, anomaly)| (*slot, [anomaly[0] - slow[0], anomaly[1] - slow[1]]));
-        let mut fast = newest.map_or([0.0; 2], |(_, fast)| fast);
-        let expected = (0..days)
-            .map(|_| {
-                fast = next_day(fast);
-                [slow[0] + fast[0], slow[1] + fast[1]]
-            })
-            .collect();
-        Start {
+        let mut start = Start {
             slots: recent.iter().map(|(slot, _)| *slot).collect(),
             slow,
             newest: newest.map(|(_, fast)| fast),
-            expected,
+            ahead: Vec::with_capacity(ahead.len()),
+        };
+        if ahead.is_empty() {
+            return start;
         }
+        let mut fast = start.newest.unwrap_or_default();
+        let mut free: Vec<(&MemberSeason, Lead)> =
+            self.members.iter().map(|member| (member, member.behind(&start, 0))).collect();
+        for slot in ahead {
+            fast = next_day(fast);
+            let expected = [slow[0] + fast[0], slow[1] + fast[1]];
+            let mut squares = [0.0; 2];
+            for (member, lead) in &mut free {
+                lead.fades = next_day(lead.fades);
+                let of_day = lead.on(member.anomaly(*slot, 0));
+                squares[0] += (of_day[0] - expected[0]).powi(2);
+                squares[1] += (of_day[1] - expected[1]).powi(2);
+            }
+            let sd = squares.map(|squares: f64| (squares / self.members.len().max(1) as f64).sqrt());
+            start.ahead.push(Ahead { expected, sd });
+        }
+        start
     }
 
     fn degree_days(
@@ -488,30 +501,27 @@ impl SeasonProjector {
         slots: &[usize],
         enough: f64,
     ) -> Vec<f64> {
-        let anomaly = |slot: usize| member.anomalies[shifted(slot, shift, member.anomalies.len())];
-        // What this season is ahead of the past one: a part that fades and a part that stays.
-        let (mut fades, mut stays) = ([0.0; 2], [0.0; 2]);
-        if let (Some(newest), Some(slot)) = (start.newest, start.slots.first()) {
-            let slow = slow_part(start.slots.iter().map(|slot| anomaly(*slot)));
-            let then = anomaly(*slot);
-            stays = [start.slow[0] - slow[0], start.slow[1] - slow[1]];
-            fades = [newest[0] - (then[0] - slow[0]), newest[1] - (then[1] - slow[1])];
-        }
+        let mut lead = member.behind(start, shift);
+        // As it would go on without the forecast: the forecast's error is a part of the weather's own spread.
+        let mut free = lead;
         let mut ahead = 0;
         let mut temperatures = std::iter::from_fn(|| {
             let slot = *slots.get(ahead)?;
-            let (then, level) = (anomaly(slot), self.level[slot]);
-            fades = next_day(fades);
-            let mut of_day = [then[0] + fades[0] + stays[0], then[1] + fades[1] + stays[1]];
-            if let (Some(forecast), Some(expected)) = (now.forecast.get(ahead), start.expected.get(ahead)) {
-                let shares = now.forecast_error_shares;
-                let share = shares.get(ahead).or(shares.last()).copied().unwrap_or(0.0);
+            let (then, level) = (member.anomaly(slot, shift), self.level[slot]);
+            lead.fades = next_day(lead.fades);
+            let mut of_day = lead.on(then);
+            if let (Some(forecast), Some(known)) = (now.forecast.get(ahead), start.ahead.get(ahead)) {
+                free.fades = next_day(free.fades);
+                let natural = free.on(then);
+                let errors = now.forecast_errors_c;
+                let error = errors.get(ahead).or(errors.last()).copied().unwrap_or(0.0);
                 let said = [forecast.min_c - level[0], forecast.max_c - level[1]];
                 for element in 0..2 {
                     if said[element].is_finite() {
-                        of_day[element] = said[element] + share * (of_day[element] - expected[element]);
+                        let share = error_share(error, known.sd[element]);
+                        of_day[element] = said[element] + share * (natural[element] - known.expected[element]);
                     }
-                    fades[element] = of_day[element] - then[element] - stays[element];
+                    lead.fades[element] = of_day[element] - then[element] - lead.stays[element];
                 }
             }
             ahead += 1;
@@ -542,8 +552,58 @@ struct Start {
     slow: [f64; 2],
     /// Anomaly of the newest day over the slow part; `None` without any day.
     newest: Option<[f64; 2]>,
-    /// Mean anomaly of the futures on the days after, the forecast left aside.
-    expected: Vec<[f64; 2]>,
+    /// Of the days that a forecast is there for.
+    ahead: Vec<Ahead>,
+}
+
+/// Mean anomaly of the futures on a day, and their spread about it, the forecast left aside.
+struct Ahead {
+    expected: [f64; 2],
+    sd: [f64; 2],
+}
+
+/// What is expected of a day that is still to come.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Expected {
+    pub mean: DayTemperatures,
+    /// Standard deviation of the futures about it.
+    pub sd_min_c: f64,
+    pub sd_max_c: f64,
+}
+
+/// The share (0-1) of the weather's own spread that a forecast with this error leaves open.
+pub fn error_share(error_c: f64, sd_c: f64) -> f64 {
+    if error_c > 0.0 && sd_c > 0.0 { (error_c / sd_c).min(1.0) } else { 0.0 }
+}
+
+/// What this season is ahead of a past one: a part that fades and a part that stays.
+#[derive(Clone, Copy, Debug, Default)]
+struct Lead {
+    fades: [f64; 2],
+    stays: [f64; 2],
+}
+
+impl Lead {
+    fn on(&self, then: [f64; 2]) -> [f64; 2] {
+        [then[0] + self.fades[0] + self.stays[0], then[1] + self.fades[1] + self.stays[1]]
+    }
+}
+
+impl MemberSeason {
+    fn anomaly(&self, slot: usize, shift: isize) -> [f64; 2] {
+        self.anomalies[shifted(slot, shift, self.anomalies.len())]
+    }
+
+    /// How far it is behind on the newest day.
+    fn behind(&self, start: &Start, shift: isize) -> Lead {
+        let (Some(newest), Some(slot)) = (start.newest, start.slots.first()) else { return Lead::default() };
+        let slow = slow_part(start.slots.iter().map(|slot| self.anomaly(*slot, shift)));
+        let then = self.anomaly(*slot, shift);
+        Lead {
+            stays: [start.slow[0] - slow[0], start.slow[1] - slow[1]],
+            fades: [newest[0] - (then[0] - slow[0]), newest[1] - (then[1] - slow[1])],
+        }
+    }
 }
 
 fn slow_part(anomalies: impl Iterator<Item = [f64; 2]>) -> [f64; 2] {

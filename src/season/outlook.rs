@@ -18,7 +18,7 @@ use super::{
     StageOutlook, days_after, days_between,
 };
 pub use crate::heat::projection::Dressing;
-use crate::heat::projection::{DRESSED, FORECAST_ERROR_SHARES, Now, SeasonProjector};
+use crate::heat::projection::{DRESSED, FORECAST_ERRORS_C, Now, SeasonProjector};
 use crate::heat::scores::{Points, points};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 
@@ -173,7 +173,7 @@ pub fn projected_ensemble(
         sum: newest.map_or(0.0, |newest| newest.sum),
         recent: &recent,
         forecast: &ahead,
-        forecast_error_shares: &FORECAST_ERROR_SHARES,
+        forecast_errors_c: &FORECAST_ERRORS_C,
     };
     // A little more than the last stage needs, so that rounding cannot end a future before it.
     let enough = heat_needed(profile) + 1.0;

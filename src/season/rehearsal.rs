@@ -10,7 +10,7 @@ use super::decide::{Answer, Facts, carried_out, decide};
 use super::outlook::{OutlookInput, make, projected_ensemble, season_heat};
 use super::{NoticeKind, Policy, Profile, SeasonKey, days_after, days_before, days_between};
 use crate::heat::hindcast::{AssumedForecast, assumed_forecast};
-use crate::heat::projection::{Dressing, FORECAST_ERROR_SHARES, Now, Projector};
+use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, Projector};
 use crate::heat::{DayOrigin, FilledDay};
 use crate::region::Release;
 
@@ -60,7 +60,7 @@ pub fn rehearse(
             sum: heat.last().map_or(0.0, |day| day.sum),
             recent,
             forecast: &[],
-            forecast_error_shares: &FORECAST_ERROR_SHARES,
+            forecast_errors_c: &FORECAST_ERRORS_C,
         };
         let came = temperatures.get(known..).unwrap_or_default();
         let said = assumed_forecast(&projected, &now, came, forecast, season);
