@@ -520,7 +520,8 @@ fn read_parts(
     let path = &file.path;
     let refused = |source| ImportError::Refused { path: path.clone(), source };
     // What a file tells or proves counts; what the user says is for files that are silent.
-    let unit = |look: fn(&mut Lines<Box<dyn BufRead>>, Option<Unit>) -> io::Result<Result<Unit, FeedError>>| {
+    type Look = fn(&mut Lines<Box<dyn BufRead>>, Option<Unit>) -> io::Result<Result<Unit, FeedError>>;
+    let unit = |look: Look| {
         let look = |given| look(&mut open_silently(path)?, given).map_err(|source| unreadable(path, source));
         match look(None)? {
             Err(FeedError::UnitUnknown) if options.unit.is_some() => look(options.unit)?.map_err(refused),
