@@ -28,9 +28,8 @@ use crate::engines::at_each_address;
 
 const IN_FLIGHT: usize = 4;
 
-// Taken away one by one, each made this fail: the attempt's row with the claim (silent repeats), `take_over` and the
-// recovery of leases (deliveries stay open), the fence (an uncertain one booked twice), and a Message-ID drawn by lot (a
-// repeat cannot be joined with what was booked).
+// What shows here when it is taken away: the mark on what a vanished worker had in hand (silent repeats), `take_over` and
+// the recovery of leases (deliveries stay open), and the Message-ID made from the key (a copy that was never queued).
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
     let kills: usize = std::env::var("TREEBELL_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(40);
