@@ -64,6 +64,8 @@ pub struct Leased {
     pub message: Message,
     /// This one included.
     pub attempts: i64,
+    /// When the first attempt began whose answer nobody knows; `None` = no copy can have gone out yet.
+    pub first_copy_at: Option<DateTime<Utc>>,
     pub expires_at: DateTime<Utc>,
 }
 
@@ -778,7 +780,9 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
     let places: Vec<String> = (1..=ids.len()).map(|index| format!("${index}")).collect();
     let find = format!(
         "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.notice_id, d.address_id, d.language, \
-                a.address, a.status, t.subject, t.body, t.html, t.calendar \
+                a.address, a.status, t.subject, t.body, t.html, t.calendar, \
+                (SELECT MIN(started_at) FROM attempts \
+                 WHERE delivery_id = d.id AND outcome = 'uncertain') AS first_copy_at \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
          LEFT JOIN notice_texts t ON t.notice_id = d.notice_id AND t.language = d.language AND t.channel = d.channel \
          WHERE d.id IN ({}) ORDER BY d.priority, d.not_before, d.id",
@@ -814,6 +818,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
             address: Address::from_stored(ask.channel, address),
             message,
             attempts: get(&row, "attempts")?,
+            first_copy_at: get_instant_if_any(&row, "first_copy_at")?,
             expires_at: get_instant(&row, "expires_at")?,
         });
     }
