@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
+use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveTime;
@@ -25,6 +26,7 @@ pub struct Config {
     pub delivery: DeliveryConfig,
     pub email: EmailConfig,
     pub sms: SmsConfig,
+    pub web: WebConfig,
     pub profiles: ProfilesConfig,
     pub log: LogConfig,
 }
@@ -321,6 +323,16 @@ impl Default for SmsConfig {
             folder: None,
         }
     }
+}
+
+/// The public pages and the doors for other programs. Their public address is `messages.public_url`.
+#[derive(Clone, Debug, Default, Deserialize, Serialize)]
+#[serde(default)]
+pub struct WebConfig {
+    /// Address and port to listen on; without it no pages are served. TLS is ended by a proxy in front.
+    pub listen: Option<SocketAddr>,
+    /// Proxies whose `X-Forwarded-For` is believed.
+    pub trusted_proxies: Vec<IpAddr>,
 }
 
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]

@@ -203,6 +203,12 @@ impl Dispatcher {
         self
     }
 
+    /// Has this signal wake it, too: for those who put something into the queue.
+    pub fn woken_by(mut self, signal: Arc<Notify>) -> Self {
+        self.wake = signal;
+        self
+    }
+
     /// `notify_one` on it after queueing makes [`Dispatcher::run`] look at once.
     pub fn waker(&self) -> Arc<Notify> {
         self.wake.clone()
