@@ -519,12 +519,7 @@ impl Dispatcher {
 
     /// Turns a channel's answer into what is to be booked.
     /// Its channel has room again, so it is taken out of `dry`.
-    fn note(
-        &self,
-        flight: &mut Flight,
-        dry: &mut BTreeSet<Channel>,
-        landed: Result<(Id, Landing), JoinError>,
-    ) {
+    fn note(&self, flight: &mut Flight, dry: &mut BTreeSet<Channel>, landed: Result<(Id, Landing), JoinError>) {
         let (id, answer) = match landed {
             Ok((id, answer)) => (id, Some(answer)),
             // A transport that panicked may have sent everything.
@@ -581,7 +576,9 @@ impl Dispatcher {
             Ending::Refused { cause } => {
                 warn!(delivery.id = delivery, channel = channel.name(), attempt, cause, "refused for good");
             }
-            Ending::Withdrawn => info!(delivery.id = delivery, channel = channel.name(), "withdrawn before it was sent"),
+            Ending::Withdrawn => {
+                info!(delivery.id = delivery, channel = channel.name(), "withdrawn before it was sent")
+            }
             Ending::AnswerLost { cause, .. } | Ending::LetGo { cause, .. } => {
                 warn!(
                     delivery.id = delivery,

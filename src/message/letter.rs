@@ -64,9 +64,7 @@ impl LetterKind {
     /// Where it can go: what answers a word in a text message goes to telephones only.
     pub fn channels(self) -> &'static [Channel] {
         match self {
-            LetterKind::Help | LetterKind::WhichZip | LetterKind::NotUnderstood | LetterKind::Thanks => {
-                &[Channel::Sms]
-            }
+            LetterKind::Help | LetterKind::WhichZip | LetterKind::NotUnderstood | LetterKind::Thanks => &[Channel::Sms],
             _ => &Channel::ALL,
         }
     }
@@ -106,7 +104,8 @@ impl LetterFacts {
             confirm_url: Some("https://pinyon.example.org/confirm/sample".into()),
             preferences_url: Some("https://pinyon.example.org/preferences/sample".into()),
         };
-        let bare = Self { zips: full.zips[..full.zips.len().min(1)].to_vec(), code: None, region_name: None, ..full.clone() };
+        let bare =
+            Self { zips: full.zips[..full.zips.len().min(1)].to_vec(), code: None, region_name: None, ..full.clone() };
         vec![full, bare]
     }
 

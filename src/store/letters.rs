@@ -131,8 +131,7 @@ pub async fn count_since(
         "SELECT COUNT(*) AS n FROM letters WHERE address_key = $1 AND created_at > $2 AND kind IN ({})",
         names.join(", ")
     );
-    let row =
-        sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key).bind(ms(since)).fetch_one(tx.conn()).await?;
+    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key).bind(ms(since)).fetch_one(tx.conn()).await?;
     Ok(get::<i64>(&row, "n")?.unsigned_abs())
 }
 
@@ -171,10 +170,8 @@ impl Store {
              SELECT 1 FROM deliveries d WHERE d.letter_id = letters.id \
                 AND (d.updated_at > $1 OR d.state IN ('queued', 'leased') OR (d.state = 'uncertain' AND d.expires_at > $1)))";
         let find = format!("SELECT COUNT(*) AS n FROM letters WHERE {DUE}");
-        let row = sqlx::query(sqlx::AssertSqlSafe(find))
-            .bind(ms(now - KEPT))
-            .fetch_one(&mut *self.read().await?)
-            .await?;
+        let row =
+            sqlx::query(sqlx::AssertSqlSafe(find)).bind(ms(now - KEPT)).fetch_one(&mut *self.read().await?).await?;
         if get::<i64>(&row, "n")? == 0 {
             return Ok(0);
         }
@@ -185,8 +182,11 @@ impl Store {
                  JOIN letters ON letters.id = d.letter_id WHERE {DUE})"
         );
         sqlx::query(sqlx::AssertSqlSafe(details)).bind(ms(now - KEPT)).execute(tx.conn()).await?;
-        let erase = format!("UPDATE letters SET address = '', subject = NULL, body = '', html = NULL, erased_at = $2 WHERE {DUE}");
-        let done = sqlx::query(sqlx::AssertSqlSafe(erase)).bind(ms(now - KEPT)).bind(ms(now)).execute(tx.conn()).await?;
+        let erase = format!(
+            "UPDATE letters SET address = '', subject = NULL, body = '', html = NULL, erased_at = $2 WHERE {DUE}"
+        );
+        let done =
+            sqlx::query(sqlx::AssertSqlSafe(erase)).bind(ms(now - KEPT)).bind(ms(now)).execute(tx.conn()).await?;
         tx.commit().await?;
         Ok(done.rows_affected())
     }

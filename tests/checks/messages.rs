@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
 use predicates::prelude::*;
-use treebell::message::{LetterFacts, LetterKind, Message, Personal, Sender, Templates, check, personalise, samples, sms};
+use treebell::message::{
+    LetterFacts, LetterKind, Message, Personal, Sender, Templates, check, personalise, samples, sms,
+};
 use treebell::people::{Channel, Language};
 use treebell::season::NoticeKind;
 
@@ -361,7 +363,10 @@ fn the_preview_command_shows_text_size_and_ease() {
 #[test]
 fn a_preview_of_what_is_not_there_says_what_is() {
     for (args, wanted) in [
-        (&["inspect"][..], "get-ready, inspect-now, last-days-to-wash, too-late-to-wash, confirm, not-covered, welcome, stopped"),
+        (
+            &["inspect"][..],
+            "get-ready, inspect-now, last-days-to-wash, too-late-to-wash, confirm, not-covered, welcome, stopped",
+        ),
         (&["--language", "fr"], "wanted is en or es"),
         (&["--sample", "odd"], "typical, plain, seen, open-ended, longest, accented"),
         (&["--html", "/nowhere.html"], "20 e-mails were shown and one is wanted"),

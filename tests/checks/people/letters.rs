@@ -161,7 +161,8 @@ async fn a_letter_that_is_in_flight_at_a_crash_is_marked_and_repeated_as_a_notic
         let world = World::new(store, []);
         let now = at(NOON);
         world.store.put_letter(&letter(LetterKind::Help, "+15055550150", "x", now), now).await.unwrap();
-        let dying = world.dispatcher().dying_when(|point| point == treebell::delivery::dispatcher::CrashPoint::AfterSend);
+        let dying =
+            world.dispatcher().dying_when(|point| point == treebell::delivery::dispatcher::CrashPoint::AfterSend);
         assert!(dying.drain_due().await.is_err());
         world.clock.advance(TimeDelta::seconds(61));
         assert_eq!(world.lose_leases().await, 1);
@@ -183,7 +184,8 @@ async fn a_letter_that_is_in_flight_at_a_crash_is_marked_and_repeated_as_a_notic
 #[test]
 fn who_is_suppressed_gets_the_answer_to_the_stop_and_nothing_else() {
     use LetterKind::*;
-    let statuses = [None, Some(AddressStatus::Unconfirmed), Some(AddressStatus::Confirmed), Some(AddressStatus::Stopped)];
+    let statuses =
+        [None, Some(AddressStatus::Unconfirmed), Some(AddressStatus::Confirmed), Some(AddressStatus::Stopped)];
     for kind in LetterKind::ALL {
         for status in statuses {
             assert_eq!(may_go(kind, status, true), kind == Stopped, "{kind:?} {status:?}");
