@@ -172,6 +172,10 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
     if erased > 0 {
         info!(addresses = erased, "erased addresses that are not needed any more");
     }
+    let letters = parts.store.erase_ended_letters(now).await?;
+    if letters > 0 {
+        info!(letters, "erased the words of letters that have ended");
+    }
     // Records are read afresh each time: what was pulled may have changed any day.
     let mut books = Books::new(parts.store.clone());
     let report = cycle::run(parts, &mut books, &mut Desks::default(), &mut |_| {}).await?;
