@@ -134,6 +134,9 @@ impl Default for WeatherConfig {
     }
 }
 
+/// Longest short sender name, in characters, that fits every text message of the house.
+pub const LONGEST_SENDER_SHORT: usize = 14;
+
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct MessagesConfig {
@@ -567,6 +570,13 @@ impl Config {
         if self.sms.body.is_some() && !self.sms.form.is_empty() {
             fault("sms.form", "give either `body` or `form`, not both".into());
         }
+        let short = self.messages.sender_short.chars().count();
+        if short > LONGEST_SENDER_SHORT {
+            fault(
+                "messages.sender_short",
+                format!("has {short} characters, and text messages have room for {LONGEST_SENDER_SHORT}: shorten it"),
+            );
+        }
         let public = &self.messages.public_url;
         if !public.is_empty() && !public.starts_with("https://") && !public.starts_with("http://127.0.0.1") {
             fault("messages.public_url", format!("`{public}` must start with https://"));
@@ -646,11 +656,16 @@ mod tests {
         let told = faults(
             "[store]\naddress = \"mysql:x\"\n[policy]\ninspect_chance = 80\n[schedule]\ncycle = \"15 6 * * *\"\n\
              [email]\nhost = \"mail.example.org\"\nsecurity = \"plain\"\nuser = \"u\"\npassword = { env = \"X\" }\n\
-             [delivery]\nquiet_until = \"21:00:00\"\n",
+             [delivery]\nquiet_until = \"21:00:00\"\n[messages]\nsender_short = \"Pinyon watch of the state\"\n",
         );
-        for path in
-            ["store.address", "policy.inspect_chance", "schedule.cycle", "email.security", "delivery.quiet_until"]
-        {
+        for path in [
+            "messages.sender_short",
+            "store.address",
+            "policy.inspect_chance",
+            "schedule.cycle",
+            "email.security",
+            "delivery.quiet_until",
+        ] {
             assert!(told.iter().any(|line| line.starts_with(path)), "{path} is missing in {told:#?}");
         }
     }
