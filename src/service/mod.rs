@@ -11,6 +11,7 @@ pub mod picture;
 pub mod pull;
 pub mod replay;
 pub mod stop_links;
+pub mod tokens;
 pub mod verify;
 
 pub mod demo;
