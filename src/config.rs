@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveTime;
 use serde::{Deserialize, Serialize};
 
+pub use crate::people::limits::Limits as LimitsConfig;
 pub use crate::season::Policy as PolicyConfig;
 
 /// All settings. Every section may be left out.
@@ -26,6 +27,7 @@ pub struct Config {
     pub delivery: DeliveryConfig,
     pub email: EmailConfig,
     pub sms: SmsConfig,
+    pub limits: LimitsConfig,
     pub web: WebConfig,
     pub profiles: ProfilesConfig,
     pub log: LogConfig,
@@ -576,6 +578,9 @@ impl Config {
                 "messages.sender_short",
                 format!("has {short} characters, and text messages have room for {LONGEST_SENDER_SHORT}: shorten it"),
             );
+        }
+        if self.limits.confirmed_percent > 100 {
+            fault("limits.confirmed_percent", format!("{} must lie between 0 and 100", self.limits.confirmed_percent));
         }
         let public = &self.messages.public_url;
         if !public.is_empty() && !public.starts_with("https://") && !public.starts_with("http://127.0.0.1") {

@@ -11,6 +11,7 @@ use tokio::time::Instant;
 use tracing::{error, info, warn};
 
 use super::cycle::{self, Books, CycleReport, Desks};
+use super::enrolment;
 use super::parts::Parts;
 use super::pull::{self, PullReport};
 use crate::delivery::channels::Channels;
@@ -172,9 +173,18 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
     if erased > 0 {
         info!(addresses = erased, "erased addresses that are not needed any more");
     }
+    let unconfirmed = parts.store.end_old_wishes(now).await?;
+    if unconfirmed > 0 {
+        info!(unconfirmed, "forgot wishes that nobody confirmed");
+    }
     let letters = parts.store.erase_ended_letters(now).await?;
     if letters > 0 {
         info!(letters, "erased the words of letters that have ended");
+    }
+    match enrolment::tell_newly_covered(parts).await {
+        Ok(0) => {}
+        Ok(told) => info!(told, "told those whose ZIP code has a region now"),
+        Err(why) => error!("those whose ZIP code has a region now could not be told: {why}"),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
     let mut books = Books::new(parts.store.clone());

@@ -3,6 +3,7 @@
 pub mod assess;
 pub mod cycle;
 pub mod daemon;
+pub mod enrolment;
 pub mod event;
 pub mod fitting;
 pub mod import;

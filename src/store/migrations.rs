@@ -5,9 +5,10 @@ use sqlx::{AnyPool, Row};
 use super::{Engine, StoreError};
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 2] = [
+const MIGRATIONS: [(i64, &str, &str); 3] = [
     (1, "base", include_str!("migrations/0001_base.sql")),
     (2, "letters", include_str!("migrations/0002_letters.sql")),
+    (4, "inbound", include_str!("migrations/0004_inbound.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.
