@@ -53,7 +53,9 @@ fn form(visit: &Visit, phone: &str, phone_fault: Option<&str>, wrong: bool) -> R
 /// What the link leads to: a button.
 async fn asked(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
     match enrolment::wish_of(visit.site.parts(), &token).await? {
-        Some(wish) if wish.confirmed => visit.page("confirm_link", context! { state => "before", zips => words(&wish.zips) }),
+        Some(wish) if wish.confirmed => {
+            visit.page("confirm_link", context! { state => "before", zips => words(&wish.zips) })
+        }
         Some(wish) => visit.page("confirm_link", context! { state => "ask", zips => words(&wish.zips) }),
         None => useless(&visit),
     }

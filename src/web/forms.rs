@@ -91,9 +91,7 @@ pub(super) fn address(site: &Site, typed: &Typed) -> Result<Address, Vec<FieldFa
     match (field(typed, "phone"), field(typed, "email")) {
         ("", "") => Err(vec![("phone", "address_missing")]),
         (phone, "") => phone_number(site, phone).map(Address::Phone).map_err(|why| vec![why]),
-        ("", email) => {
-            EmailAddress::parse(email).map(Address::Email).map_err(|_| vec![("email", "email_wrong")])
-        }
+        ("", email) => EmailAddress::parse(email).map(Address::Email).map_err(|_| vec![("email", "email_wrong")]),
         _ => Err(vec![("email", "address_twice")]),
     }
 }
