@@ -16,7 +16,7 @@ macro_rules! templates {
     };
 }
 
-const TEMPLATES: &[(&str, &str)] = &templates!["layout", "fault", "home",];
+const TEMPLATES: &[(&str, &str)] = &templates!["layout", "_parts", "fault", "home",];
 
 /// A page that does not hold together: a fault of the program.
 #[derive(Debug, thiserror::Error)]
@@ -112,6 +112,7 @@ pub(super) fn html(visit: &Visit, name: &str, shown: Value) -> Result<String, Fa
         other => site.path(other, &visit.path),
         other_lang => other.code(),
         style => assets::style_path(site),
+        mark => assets::path(site, "mark.svg"),
         sender => &messages.sender_name,
         help => &messages.help_contact,
         postal => &messages.postal_address,
