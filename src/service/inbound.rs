@@ -7,10 +7,11 @@
 use std::time::Duration;
 
 use async_trait::async_trait;
-use chrono::{DateTime, Days, TimeDelta, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use tracing::{info, warn};
 
-use super::enrolment::{self, Confirmed, EnrolError, Wish, covered, tell, welcome};
+use super::enrolment::{self, Confirmed, EnrolError, Wish, tell, welcome};
+use super::follow_up;
 use super::parts::Parts;
 use crate::delivery::inbound::{Inbound, InboundText, NotTaken};
 use crate::message::{LetterFacts, LetterKind, Sender};
@@ -81,8 +82,9 @@ impl Texts {
         let reach = if read.meaning == Meaning::Stop { Reach::World } else { reach };
         // Gateways give a number with or without its plus.
         let from = text.from.trim();
-        let parsed = PhoneNumber::parse(from, reach)
-            .or_else(|why| if from.starts_with('+') { Err(why) } else { PhoneNumber::parse(&format!("+{from}"), reach) });
+        let parsed = PhoneNumber::parse(from, reach).or_else(|why| {
+            if from.starts_with('+') { Err(why) } else { PhoneNumber::parse(&format!("+{from}"), reach) }
+        });
         let Ok(phone) = parsed else {
             info!(meaning = read.meaning.name(), "a text came from where no answer can go");
             return Ok(Did::NoSender);
@@ -92,7 +94,10 @@ impl Texts {
         let mut tx = parts.store.begin().await?;
         let key = tx.hash().of(&address);
         let fact = fact(&tx, &key, text);
-        if !first_time(&mut tx, &fact, "text", Some(read.meaning.name()), now).await? {
+        let new = first_time(&mut tx, &fact, "text", Some(read.meaning.name()), now).await?;
+        // Without an id of its own, a second STOP in a minute may be meant after a START between the two.
+        let must_hold = read.meaning == Meaning::Stop && text.id.is_none();
+        if !new && !must_hold {
             return Ok(Did::Repeated);
         }
         let mut text_in_hand = Incoming::of(&mut tx, parts, address, key, fact, read.language, now).await?;
@@ -185,20 +190,13 @@ impl<'a> Incoming<'a> {
             Meaning::Help => self.answer(LetterKind::Help, Did::Helped).await,
             Meaning::Zips(zips) => self.join(zips).await,
             Meaning::Code(code) => self.code(code).await,
-            Meaning::Saw(saw) => {
-                let today = self.now.date_naive();
-                let from = today.checked_sub_days(Days::new(60)).unwrap_or(today);
-                match follow_ups::open_of(self.tx, &self.key, self.now).await? {
-                    Some(question) => {
-                        follow_ups::answer(self.tx, &question, *saw, "text", self.now).await?;
-                        self.answer(LetterKind::Thanks, Did::Reported).await
-                    }
-                    None => {
-                        let _ = from;
-                        self.not_understood(words).await
-                    }
+            Meaning::Saw(saw) => match follow_ups::open_of(self.tx, &self.key, self.now).await? {
+                Some(question) => {
+                    follow_up::answer_in(self.tx, self.parts, &question, *saw).await?;
+                    self.answer(LetterKind::Thanks, Did::Reported).await
                 }
-            }
+                None => self.not_understood(words).await,
+            },
             Meaning::Other => self.not_understood(words).await,
         }
     }
@@ -209,7 +207,8 @@ impl<'a> Incoming<'a> {
         if !was_stopped {
             let facts = self.facts();
             let fact = self.fact.clone();
-            tell(self.tx, self.parts, LetterKind::Stopped, &self.address, self.language, facts, &fact, self.now).await?;
+            tell(self.tx, self.parts, LetterKind::Stopped, &self.address, self.language, facts, &fact, self.now)
+                .await?;
         }
         Ok(Did::Stopped)
     }
@@ -242,8 +241,7 @@ impl<'a> Incoming<'a> {
     }
 
     async fn no(&mut self) -> Result<Did, EnrolError> {
-        let ended =
-            confirmations::end_open(self.tx, &self.key, confirmations::Outcome::Stopped, self.now).await?;
+        let ended = confirmations::end_open(self.tx, &self.key, confirmations::Outcome::Stopped, self.now).await?;
         if ended > 0 { Ok(Did::Declined) } else { self.not_understood("no").await }
     }
 
@@ -265,15 +263,8 @@ impl<'a> Incoming<'a> {
             };
             enrol(self.tx, &new, self.now).await?;
             people::note_waits(self.tx, &self.key, self.now).await?;
-            if covered(self.tx, zips).await?.is_some() {
-                let fact = self.fact.clone();
-                welcome(self.tx, self.parts, &self.address, self.language, zips, &fact, self.now).await?;
-            } else {
-                let facts = LetterFacts { zips: zips.to_vec(), ..self.facts() };
-                let fact = self.fact.clone();
-                let kind = LetterKind::KeptZip;
-                tell(self.tx, self.parts, kind, &self.address, self.language, facts, &fact, self.now).await?;
-            }
+            let fact = self.fact.clone();
+            welcome(self.tx, self.parts, &self.address, self.language, zips, &fact, self.now).await?;
             return Ok(Did::Extended);
         }
         // The owner of the phone writes from it and asks: that is a newer word than their stop. They are still asked back.

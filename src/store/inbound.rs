@@ -15,13 +15,14 @@ pub async fn first_time(
     meaning: Option<&str>,
     now: DateTime<Utc>,
 ) -> Result<bool, StoreError> {
-    let done = sqlx::query("INSERT INTO inbound (id, kind, at, meaning) VALUES ($1, $2, $3, $4) ON CONFLICT (id) DO NOTHING")
-        .bind(id)
-        .bind(kind)
-        .bind(ms(now))
-        .bind(meaning)
-        .execute(tx.conn())
-        .await?;
+    let done =
+        sqlx::query("INSERT INTO inbound (id, kind, at, meaning) VALUES ($1, $2, $3, $4) ON CONFLICT (id) DO NOTHING")
+            .bind(id)
+            .bind(kind)
+            .bind(ms(now))
+            .bind(meaning)
+            .execute(tx.conn())
+            .await?;
     Ok(done.rows_affected() == 1)
 }
 

@@ -17,6 +17,8 @@ pub mod visit;
 pub mod words;
 
 mod home;
+mod hooks;
+mod seen;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -33,7 +35,7 @@ const LARGEST_FORM: usize = 64 * 1024;
 
 /// Everything that is answered.
 pub fn router(site: &Site) -> Router {
-    let pages = || Router::new().merge(home::routes());
+    let pages = || Router::new().merge(home::routes()).merge(seen::routes());
     let spoken = |language: Language| {
         pages()
             .fallback(fault::not_found)
@@ -42,6 +44,7 @@ pub fn router(site: &Site) -> Router {
     };
     let all: Router<Site> = Router::new()
         .merge(assets::routes())
+        .merge(hooks::routes())
         .nest("/es", spoken(Language::Es))
         .merge(spoken(Language::En))
         .layer(DefaultBodyLimit::max(LARGEST_FORM));

@@ -16,7 +16,7 @@ macro_rules! templates {
     };
 }
 
-const TEMPLATES: &[(&str, &str)] = &templates!["layout", "_parts", "fault", "home",];
+const TEMPLATES: &[(&str, &str)] = &templates!["layout", "_parts", "fault", "home", "seen",];
 
 /// A page that does not hold together: a fault of the program.
 #[derive(Debug, thiserror::Error)]
