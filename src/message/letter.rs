@@ -30,10 +30,12 @@ pub enum LetterKind {
     FollowUp,
     /// A subscriber's ZIP code that no region has yet is kept.
     KeptZip,
+    /// The way to the page where a subscriber changes what they get, asked for on a page.
+    Preferences,
 }
 
 impl LetterKind {
-    pub const ALL: [LetterKind; 12] = [
+    pub const ALL: [LetterKind; 13] = [
         LetterKind::Confirm,
         LetterKind::NotCovered,
         LetterKind::Welcome,
@@ -46,6 +48,7 @@ impl LetterKind {
         LetterKind::Thanks,
         LetterKind::FollowUp,
         LetterKind::KeptZip,
+        LetterKind::Preferences,
     ];
 
     pub fn name(self) -> &'static str {
@@ -62,6 +65,7 @@ impl LetterKind {
             LetterKind::Thanks => "thanks",
             LetterKind::FollowUp => "follow-up",
             LetterKind::KeptZip => "kept-zip",
+            LetterKind::Preferences => "preferences",
         }
     }
 
@@ -95,7 +99,7 @@ pub struct LetterFacts {
     pub code: Option<String>,
     /// The link in an e-mail that leads to the button.
     pub confirm_url: Option<String>,
-    /// Where a subscriber changes what they get; e-mail only.
+    /// Where a subscriber changes what they get; by text only when that is what was asked for.
     pub preferences_url: Option<String>,
     /// Where one tap tells what was seen; e-mail only.
     pub seen_url: Option<String>,

@@ -16,6 +16,7 @@ use super::pull::{self, PullReport};
 use super::{enrolment, follow_up};
 use crate::delivery::channels::Channels;
 use crate::delivery::dispatcher::{DispatchError, Dispatcher, Drained, Personaliser};
+use crate::delivery::inbound::Intake;
 use crate::store::runs::Start;
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::timetable::{ScheduleError, Tick, Timetable};
@@ -31,10 +32,10 @@ const LONGEST_SLEEP: Duration = Duration::from_secs(20);
 const CLOCK_STEP: Duration = Duration::from_secs(300);
 
 /// So long an address is kept in full after its owner said stop; then its keyed hash is all that is left.
-const STOPPED_KEPT_DAYS: i64 = 30;
+pub const STOPPED_KEPT_DAYS: i64 = 30;
 
 /// So long an address waits for its owner to confirm it.
-const ASKED_KEPT_DAYS: i64 = 7;
+pub const ASKED_KEPT_DAYS: i64 = 7;
 
 /// Which parts of the service this process is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -92,10 +93,11 @@ pub async fn run(
         (_, Engine::Postgres) => None,
     };
     let shutdown = shutdown.shared();
+    let channels = outside.channels;
     let dispatcher = Dispatcher::new(
         parts.store.clone(),
         parts.clock.clone(),
-        outside.channels,
+        channels.clone(),
         &parts.config.delivery,
         outside.personaliser,
     )
@@ -103,6 +105,10 @@ pub async fn run(
     if only.is_none() && parts.store.engine() == Engine::Sqlite {
         // Alone on this file: what an earlier run had in hand is nobody's now.
         dispatcher.take_over().await?;
+    }
+    if only.is_none_or(|role| role == Role::Deliver) {
+        let texts = Arc::new(super::inbound::Texts::new(parts.clone()));
+        channels.listen(&Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: Some(texts) });
     }
     ready();
     info!("treebell is at work on {}", parts.store.shown());

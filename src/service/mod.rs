@@ -11,6 +11,7 @@ pub mod import;
 pub mod inbound;
 pub mod parts;
 pub mod picture;
+pub mod preferences;
 pub mod pull;
 pub mod replay;
 pub mod stop_links;

@@ -52,7 +52,9 @@ pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool)
         Stopped => suppressed,
         _ if suppressed => false,
         Confirm | NotCovered | WhichZip | NotUnderstood | Help => true,
-        Welcome | Resumed | CoveredNow | Thanks | FollowUp | KeptZip => status == Some(AddressStatus::Confirmed),
+        Welcome | Resumed | CoveredNow | Thanks | FollowUp | KeptZip | Preferences => {
+            status == Some(AddressStatus::Confirmed)
+        }
     }
 }
 

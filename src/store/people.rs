@@ -320,14 +320,9 @@ impl Store {
     /// When the store fails.
     pub async fn bury_address(&self, address_id: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
-        sqlx::query("UPDATE addresses SET status = 'dead', status_at = $2 WHERE id = $1 AND status IN ('confirmed', 'unconfirmed')")
-            .bind(address_id)
-            .bind(ms(now))
-            .execute(tx.conn())
-            .await?;
-        let cancelled = cancel_deliveries(&mut tx, address_id, "the address does not exist any more", now).await?;
+        let cancelled = bury(&mut tx, address_id, now).await?;
         tx.commit().await?;
-        Ok(cancelled)
+        Ok(cancelled.unwrap_or(0))
     }
 
     /// Removes the owner of an address with all addresses: deliveries that wait are cancelled, the addresses and every
@@ -608,18 +603,26 @@ pub async fn enrol_with(
 /// When the store fails.
 pub async fn stop(tx: &mut Tx, address: &Address, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
     let key = tx.hash().of(address);
-    let was = status_of(tx, &key).await?;
+    stop_by_id(tx, &key, evidence, now).await
+}
+
+/// As [`stop`], of an address known by its id only, which may be nobody's any more.
+///
+/// # Errors
+/// When the store fails.
+pub async fn stop_by_id(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
+    let was = status_of(tx, key).await?;
     // The status first: on PostgreSQL a release that runs beside this one waits here, or this waits for it and then sees
     // its deliveries.
     if was.is_some() {
-        set_status(tx, &key, AddressStatus::Stopped, now).await?;
+        set_status(tx, key, AddressStatus::Stopped, now).await?;
     }
-    let fresh = suppress(tx, &key, "said stop", now).await?;
+    let fresh = suppress(tx, key, "said stop", now).await?;
     if fresh || was.is_some_and(|was| was != AddressStatus::Stopped) {
-        add_consent(tx, &key, "stopped", evidence, now).await?;
+        add_consent(tx, key, "stopped", evidence, now).await?;
     }
-    let cancelled = cancel_deliveries(tx, &key, "the address said stop", now).await?;
-    confirmations::end_open(tx, &key, confirmations::Outcome::Stopped, now).await?;
+    let cancelled = cancel_deliveries(tx, key, "the address said stop", now).await?;
+    confirmations::end_open(tx, key, confirmations::Outcome::Stopped, now).await?;
     let subscribed = was.is_some_and(|was| was != AddressStatus::Stopped);
     Ok(Stopped { addresses: u64::from(subscribed), cancelled })
 }
@@ -852,6 +855,19 @@ async fn set_status(tx: &mut Tx, key: &str, status: AddressStatus, now: DateTime
         .execute(tx.conn())
         .await?;
     Ok(())
+}
+
+/// As [`Store::bury_address`], in the caller's transaction; `None` when the address was dead, stopped or gone already.
+pub(super) async fn bury(tx: &mut Tx, address_id: &str, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
+    let done = sqlx::query(
+        "UPDATE addresses SET status = 'dead', status_at = $2 WHERE id = $1 AND status IN ('confirmed', 'unconfirmed')",
+    )
+    .bind(address_id)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    let cancelled = cancel_deliveries(tx, address_id, "the address does not exist any more", now).await?;
+    Ok((done.rows_affected() > 0).then_some(cancelled))
 }
 
 async fn cancel_deliveries(tx: &mut Tx, key: &str, why: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {

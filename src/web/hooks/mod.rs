@@ -1,4 +1,4 @@
-//! Doors by which other programs call: texts that came in, reports of delivery.
+//! Doors by which other programs call: texts that came in, reports of delivery, mail that came back.
 //!
 //! They stand below a secret path (`hooks.path`); without one they are closed. With `hooks.secrets` every call must carry a
 //! signature too. The work is one short transaction, so the answer is quick and whoever calls does not call again.
@@ -18,6 +18,7 @@ use self::fields::Fields;
 use self::signature::Refused;
 use super::Site;
 use crate::config::{HooksConfig, SecretText};
+use crate::delivery::bounces;
 use crate::delivery::inbound::InboundText;
 use crate::delivery::state::Report;
 use crate::people::Channel;
@@ -92,7 +93,7 @@ async fn answer(
     let config = &site.parts().config.hooks;
     let Some(path) = &config.path else { return Err(Refusal::NotFound) };
     let path = path.read().map_err(|why| Refusal::Later(format!("hooks.path: {why}")))?;
-    if path.expose().is_empty() || !same(path.expose(), secret) || !matches!(door, "text" | "report") {
+    if path.expose().is_empty() || !same(path.expose(), secret) || !matches!(door, "text" | "report" | "bounce") {
         return Err(Refusal::NotFound);
     }
     if !matches!(*method, Method::GET | Method::POST) {
@@ -104,12 +105,23 @@ async fn answer(
     {
         return Ok("taken before\n");
     }
+    if door == "bounce" {
+        let (store, config) = (&site.parts().store, &site.parts().config);
+        let taken = bounces::take(store, body, config.email.bounces_until_dead, site.now()).await;
+        taken.map_err(|why| Refusal::Later(why.to_string()))?;
+        return noted(site, signed.as_deref(), "taken\n").await;
+    }
     let fields = Fields::of(query, headers, body).map_err(Refusal::Malformed)?;
     let words = match door {
         "text" => take_text(site, config, &fields, signed.as_deref()).await?,
         _ => take_report(site, config, &fields).await?,
     };
-    if let Some(id) = &signed {
+    noted(site, signed.as_deref(), words).await
+}
+
+/// Remembers a signed call that was carried out.
+async fn noted(site: &Site, signed: Option<&str>, words: &'static str) -> Result<&'static str, Refusal> {
+    if let Some(id) = signed {
         site.parts().store.note_call(id, site.now()).await.map_err(|why| Refusal::Later(why.to_string()))?;
     }
     Ok(words)

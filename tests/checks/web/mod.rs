@@ -4,3 +4,4 @@ pub mod support;
 
 mod guard;
 mod hooks;
+mod sign_up;
