@@ -80,13 +80,25 @@ pub fn hindcast(
     forecast: AssumedForecast,
     dressing: &Dressing,
 ) -> Vec<Verified> {
+    hindcast_dressed(projector, seasons, target, leads, forecast, |_| dressing.clone())
+}
+
+/// As [`hindcast`], with a dressing for each season.
+pub fn hindcast_dressed(
+    projector: &Projector,
+    seasons: &[i32],
+    target: f64,
+    leads: &[u32],
+    forecast: AssumedForecast,
+    dressing_for: impl Fn(i32) -> Dressing,
+) -> Vec<Verified> {
     let events: BTreeMap<i32, NaiveDate> = projector
         .seasons()
         .filter_map(|season| event(projector, season, target).map(|(_, day)| (season, day)))
         .collect();
     seasons
         .iter()
-        .flat_map(|season| of_season(projector, *season, target, leads, forecast, dressing, &events))
+        .flat_map(|season| of_season(projector, *season, target, leads, forecast, &dressing_for(*season), &events))
         .collect()
 }
 

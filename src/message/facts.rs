@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::config::MessagesConfig;
 use crate::region::Region;
-use crate::season::{Outlook, StageId};
+use crate::season::{Borrowed, Outlook, StageId};
 
 /// Longest region name, in characters, that fits every text message of the house.
 pub const LONGEST_REGION_NAME: usize = 30;
@@ -54,6 +54,9 @@ pub struct StageDates {
     pub likely: NaiveDate,
     /// `None` beside an early date: open, since in more than one past year in ten it does not come in time to tell.
     pub late: Option<NaiveDate>,
+    /// By how many days such a date was off on average in past years, while it is still to come.
+    #[serde(default)]
+    pub past_error_days: Option<u32>,
 }
 
 /// On what a notice rests.
@@ -101,6 +104,9 @@ pub struct NoticeFacts {
     pub heat_needed: f64,
     /// The profile's thresholds are provisional.
     pub provisional: bool,
+    /// Whose past years the dates lean on, if not the station's own.
+    #[serde(default)]
+    pub borrowed: Option<Borrowed>,
 }
 
 /// The part of a profile that the facts need.
@@ -148,17 +154,20 @@ impl NoticeFacts {
             heat_sum: outlook.heat_sum,
             heat_needed: window.heat_needed,
             provisional: window.provisional,
+            borrowed: outlook.borrowed.clone(),
         }
     }
 }
 
 fn stage_dates(outlook: &Outlook, stage: &StageId, fallback: NaiveDate) -> StageDates {
-    let unknown = StageDates { reached: None, early: None, likely: fallback, late: None };
+    let unknown = StageDates { reached: None, early: None, likely: fallback, late: None, past_error_days: None };
     let Some(stage) = outlook.stage(stage) else { return unknown };
     match (stage.reached, stage.spread.median) {
-        (Some(reached), _) => StageDates { reached: Some(reached.on), early: None, likely: reached.on, late: None },
+        (Some(reached), _) => StageDates { reached: Some(reached.on), likely: reached.on, ..unknown },
         (None, Some(likely)) => {
-            StageDates { reached: None, early: stage.spread.early, likely, late: stage.spread.late }
+            let past = stage.past.filter(|_| likely >= outlook.today);
+            let past_error_days = past.map(|past| past.mae_days.round() as u32);
+            StageDates { early: stage.spread.early, likely, late: stage.spread.late, past_error_days, ..unknown }
         }
         (None, None) => unknown,
     }
@@ -188,6 +197,7 @@ mod tests {
             spread: DateSpread { early, median, late },
             dates: Vec::new(),
             not_reached: 0,
+            past: None,
         }
     }
 
@@ -217,7 +227,9 @@ mod tests {
             trust: RecordTrust::Sound,
             trace_years: Vec::new(),
             forecast_days: 0,
+            forecast_fit: None,
             station: "demo".into(),
+            borrowed: None,
         };
         let (opens, closes) = (StageId::from("laying"), StageId::from("hatch"));
         let window = Window { opens: &opens, closes: &closes, heat_needed: 214.0, provisional: true };

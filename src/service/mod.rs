@@ -7,10 +7,14 @@ pub mod event;
 pub mod fitting;
 pub mod import;
 pub mod parts;
+pub mod past;
 pub mod picture;
 pub mod pull;
+pub mod record;
 pub mod replay;
 pub mod stop_links;
 pub mod verify;
 
 pub mod demo;
+
+pub use cycle::record_of_forecast;

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use super::record::RecordShelf;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::message::{TemplateFaults, Templates};
@@ -17,6 +18,8 @@ pub struct Parts {
     pub clock: Arc<dyn Clock>,
     pub profiles: Arc<Profiles>,
     pub templates: Arc<Templates>,
+    /// What this process knows already of how good projections have been.
+    pub records: Arc<RecordShelf>,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -60,6 +63,7 @@ impl Parts {
             clock,
             profiles: Arc::new(profiles),
             templates: Arc::new(templates),
+            records: Arc::default(),
         }
     }
 }

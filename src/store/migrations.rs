@@ -5,7 +5,10 @@ use sqlx::{AnyPool, Row};
 use super::{Engine, StoreError};
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 1] = [(1, "base", include_str!("migrations/0001_base.sql"))];
+const MIGRATIONS: [(i64, &str, &str); 2] = [
+    (1, "base", include_str!("migrations/0001_base.sql")),
+    (5, "notice_chart", include_str!("migrations/0005_notice_chart.sql")),
+];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.
 ///
@@ -77,10 +80,10 @@ async fn stand_of(pool: &AnyPool, engine: Engine) -> Result<i64, StoreError> {
 }
 
 /// `/*clustered*/` after a table keeps its rows in key order on SQLite, which halves the file and makes reading a
-/// station's record one sweep. PostgreSQL has no such word.
+/// station's record one sweep. PostgreSQL has no such word. Bytes are `BYTEA` there and `BLOB` here.
 fn for_engine(text: &str, engine: Engine) -> String {
     match engine {
-        Engine::Sqlite => text.replace("/*clustered*/", "WITHOUT ROWID"),
+        Engine::Sqlite => text.replace("/*clustered*/", "WITHOUT ROWID").replace("BYTEA", "BLOB"),
         Engine::Postgres => text.to_owned(),
     }
 }

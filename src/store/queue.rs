@@ -778,7 +778,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
     let places: Vec<String> = (1..=ids.len()).map(|index| format!("${index}")).collect();
     let find = format!(
         "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.notice_id, d.address_id, d.language, \
-                a.address, a.status, t.subject, t.body, t.html, t.calendar \
+                a.address, a.status, t.subject, t.body, t.html, t.calendar, t.chart_png \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
          LEFT JOIN notice_texts t ON t.notice_id = d.notice_id AND t.language = d.language AND t.channel = d.channel \
          WHERE d.id IN ({}) ORDER BY d.priority, d.not_before, d.id",
@@ -825,9 +825,13 @@ fn message_of(channel: Channel, row: &AnyRow) -> Result<Option<Message>, StoreEr
     Ok(match channel {
         Channel::Sms => Some(Message::Sms { text }),
         Channel::Email => match (get::<Option<String>>(row, "subject")?, get::<Option<String>>(row, "html")?) {
-            (Some(subject), Some(html)) => {
-                Some(Message::Email { subject, text, html, calendar: get(row, "calendar")? })
-            }
+            (Some(subject), Some(html)) => Some(Message::Email {
+                subject,
+                text,
+                html,
+                calendar: get(row, "calendar")?,
+                chart_png: get(row, "chart_png")?,
+            }),
             _ => None,
         },
     })

@@ -737,6 +737,7 @@ mod laws {
             1 => Just(RecordTrust::TooMuchFilled { filled_days: 9, days: 20 }),
             1 => Just(RecordTrust::TooOld { newest_real_day: None, age_days: 9 }),
             1 => Just(RecordTrust::TooFewYears { years: 1 }),
+            1 => Just(RecordTrust::BorrowedYears { from: "Far Ridge".into(), own_years: 0 }),
         ]
     }
 
@@ -759,7 +760,7 @@ mod laws {
             move |(reached, [early, median, late], mut dates, not_reached, at_sum)| {
                 dates.sort();
                 let spread = DateSpread { early, median, late };
-                StageOutlook { stage: id.clone(), at_sum, reached, spread, dates, not_reached }
+                StageOutlook { stage: id.clone(), at_sum, reached, spread, dates, not_reached, past: None }
             },
         )
     }
@@ -782,7 +783,9 @@ mod laws {
                 trust,
                 trace_years: vec![],
                 forecast_days: 0,
+                forecast_fit: None,
                 station: "s".into(),
+                borrowed: None,
             },
         )
     }
