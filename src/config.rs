@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
+use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveTime;
@@ -25,6 +26,7 @@ pub struct Config {
     pub delivery: DeliveryConfig,
     pub email: EmailConfig,
     pub sms: SmsConfig,
+    pub web: WebConfig,
     pub profiles: ProfilesConfig,
     pub log: LogConfig,
 }
@@ -131,6 +133,9 @@ impl Default for WeatherConfig {
         Self { lapse_c_per_km: 6.5, interpolate_days: 2, bias_days: 30, bulk_latency_days: 2 }
     }
 }
+
+/// Longest short sender name, in characters, that fits every text message of the house.
+pub const LONGEST_SENDER_SHORT: usize = 14;
 
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
@@ -324,6 +329,16 @@ impl Default for SmsConfig {
             folder: None,
         }
     }
+}
+
+/// The public pages and the doors for other programs. Their public address is `messages.public_url`.
+#[derive(Clone, Debug, Default, Deserialize, Serialize)]
+#[serde(default)]
+pub struct WebConfig {
+    /// Address and port to listen on; without it no pages are served. TLS is ended by a proxy in front.
+    pub listen: Option<SocketAddr>,
+    /// Proxies whose `X-Forwarded-For` is believed.
+    pub trusted_proxies: Vec<IpAddr>,
 }
 
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
@@ -558,6 +573,13 @@ impl Config {
         if self.sms.body.is_some() && !self.sms.form.is_empty() {
             fault("sms.form", "give either `body` or `form`, not both".into());
         }
+        let short = self.messages.sender_short.chars().count();
+        if short > LONGEST_SENDER_SHORT {
+            fault(
+                "messages.sender_short",
+                format!("has {short} characters, and text messages have room for {LONGEST_SENDER_SHORT}: shorten it"),
+            );
+        }
         let public = &self.messages.public_url;
         if !public.is_empty() && !public.starts_with("https://") && !public.starts_with("http://127.0.0.1") {
             fault("messages.public_url", format!("`{public}` must start with https://"));
@@ -637,11 +659,16 @@ mod tests {
         let told = faults(
             "[store]\naddress = \"mysql:x\"\n[policy]\ninspect_chance = 80\n[schedule]\ncycle = \"15 6 * * *\"\n\
              [email]\nhost = \"mail.example.org\"\nsecurity = \"plain\"\nuser = \"u\"\npassword = { env = \"X\" }\n\
-             [delivery]\nquiet_until = \"21:00:00\"\n",
+             [delivery]\nquiet_until = \"21:00:00\"\n[messages]\nsender_short = \"Pinyon watch of the state\"\n",
         );
-        for path in
-            ["store.address", "policy.inspect_chance", "schedule.cycle", "email.security", "delivery.quiet_until"]
-        {
+        for path in [
+            "messages.sender_short",
+            "store.address",
+            "policy.inspect_chance",
+            "schedule.cycle",
+            "email.security",
+            "delivery.quiet_until",
+        ] {
             assert!(told.iter().any(|line| line.starts_with(path)), "{path} is missing in {told:#?}");
         }
     }

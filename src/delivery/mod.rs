@@ -11,6 +11,7 @@ pub mod quiet_hours;
 
 pub mod channels;
 pub mod dispatcher;
+pub mod inbound;
 
 pub use channels::Channels;
 pub use dispatcher::{DispatchError, Dispatcher, Drained};

@@ -184,8 +184,13 @@ impl Books {
         if now - forecast.received_at > chrono::Duration::hours(FORECAST_GOOD_HOURS) {
             return nothing();
         }
-        let days = whole_days(forecast.values.iter().map(|value| (value.day, value.element, value.value.c())));
-        let fit = self.forecast_fit(station, now, rules).await?;
+        let today = now.with_timezone(&station.time_zone).date_naive();
+        let from = today - Days::new(FORECAST_FIT_DAYS);
+        let past = whole_days(self.from.past_forecasts(station, from, today, now).await?);
+        let fit = self.forecast_fit(station, &past, now, rules);
+        // The days that the record does not have yet, before the newest forecast begins, were forecast before.
+        let mut days = past;
+        days.extend(whole_days(forecast.values.iter().map(|value| (value.day, value.element, value.value.c()))));
         let fitted = days.into_iter().map(|(day, said)| {
             let (a, b) = (said.min_c + fit.added_min_c, said.max_c + fit.added_max_c);
             let temperatures = DayTemperatures { min_c: a.min(b), max_c: a.max(b) };
@@ -194,29 +199,31 @@ impl Books {
         Ok((fitted.collect(), Some(fit)))
     }
 
-    /// What past forecasts of the station were off by, on the days of the last weeks that both they and the record have.
-    async fn forecast_fit(
+    /// What past forecasts of the station were off by, on the days that both they and the record have.
+    fn forecast_fit(
         &self,
         station: &Station,
+        said: &BTreeMap<NaiveDate, DayTemperatures>,
         now: DateTime<Utc>,
         rules: &WeatherConfig,
-    ) -> Result<ForecastFit, StoreError> {
-        let today = now.with_timezone(&station.time_zone).date_naive();
-        let from = today - Days::new(FORECAST_FIT_DAYS);
-        let said = self.from.past_forecasts(station, from, today, now).await?;
+    ) -> ForecastFit {
         let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
-        let came = self.known(&station.id.0).map(|book| book.record.as_of(known, &station.sources, from, today));
-        let pairs: Vec<_> = whole_days(said)
-            .into_iter()
+        let (first, last) = (said.keys().next().copied(), said.keys().next_back().copied());
+        let came = self
+            .known(&station.id.0)
+            .zip(first.zip(last))
+            .map(|(book, (first, last))| book.record.as_of(known, &station.sources, first, last));
+        let pairs: Vec<_> = said
+            .iter()
             .filter_map(|(day, said)| {
-                let of_day = came.as_ref()?.get(day);
+                let of_day = came.as_ref()?.get(*day);
                 let (max_c, min_c) = (of_day.max?.value.c(), of_day.min?.value.c());
-                Some((said, DayTemperatures { min_c, max_c }))
+                Some((*said, DayTemperatures { min_c, max_c }))
             })
             .collect();
         let [added_min_c, added_max_c] =
             if pairs.len() < FORECAST_FIT_NEEDS { [0.0; 2] } else { forecast_bias(&pairs) };
-        Ok(ForecastFit { common_days: pairs.len() as u32, added_min_c, added_max_c })
+        ForecastFit { common_days: pairs.len() as u32, added_min_c, added_max_c }
     }
 }
 

@@ -13,6 +13,7 @@ pub mod pull;
 pub mod record;
 pub mod replay;
 pub mod stop_links;
+pub mod tokens;
 pub mod verify;
 
 pub mod demo;

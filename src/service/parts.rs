@@ -3,6 +3,8 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use tokio::sync::Notify;
+
 use super::record::RecordShelf;
 use crate::clock::Clock;
 use crate::config::Config;
@@ -20,6 +22,8 @@ pub struct Parts {
     pub templates: Arc<Templates>,
     /// What this process knows already of how good projections have been.
     pub records: Arc<RecordShelf>,
+    /// Told when something was put into the queue, so that it leaves at once and not at the dispatcher's next look.
+    pub queued: Arc<Notify>,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -64,6 +68,7 @@ impl Parts {
             profiles: Arc::new(profiles),
             templates: Arc::new(templates),
             records: Arc::default(),
+            queued: Arc::new(Notify::new()),
         }
     }
 }

@@ -12,6 +12,7 @@ mod error;
 mod lock;
 mod migrations;
 
+pub mod letters;
 pub mod notices;
 pub mod people;
 pub mod queue;

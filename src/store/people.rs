@@ -146,6 +146,7 @@ pub struct ConsentRow {
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ExportedDelivery {
+    /// Id of the notice; of a letter `letter/` and its kind.
     pub notice: String,
     pub state: String,
     pub queued_at: DateTime<Utc>,
@@ -423,7 +424,9 @@ impl Store {
                     .fetch_all(&mut *connection)
                     .await?;
             let deliveries = sqlx::query(
-                "SELECT notice_id, state, created_at FROM deliveries WHERE address_id = $1 ORDER BY created_at, id",
+                "SELECT COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, d.state, d.created_at \
+                 FROM deliveries d LEFT JOIN letters l ON l.id = d.letter_id \
+                 WHERE d.address_id = $1 ORDER BY d.created_at, d.id",
             )
             .bind(&known.id)
             .fetch_all(&mut *connection)
@@ -446,7 +449,7 @@ impl Store {
                     .iter()
                     .map(|row| {
                         Ok(ExportedDelivery {
-                            notice: get(row, "notice_id")?,
+                            notice: get(row, "notice")?,
                             state: get(row, "state")?,
                             queued_at: get_instant(row, "created_at")?,
                         })
@@ -699,7 +702,9 @@ async fn set_status(tx: &mut Tx, key: &str, status: AddressStatus, now: DateTime
 async fn cancel_deliveries(tx: &mut Tx, key: &str, why: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let done = sqlx::query(
         "UPDATE deliveries SET state = 'cancelled', lease_until = NULL, lease_owner = NULL, last_error = $2, updated_at = $3
-         WHERE address_id = $1 AND state IN ('queued', 'uncertain')",
+         WHERE address_id = $1 AND state IN ('queued', 'uncertain')
+           -- The one answer to a stop goes out, also when the stop is said twice.
+           AND NOT EXISTS (SELECT 1 FROM letters WHERE letters.id = deliveries.letter_id AND letters.kind = 'stopped')",
     )
     .bind(key)
     .bind(why)
@@ -731,6 +736,7 @@ async fn forget(tx: &mut Tx, key: &str, now: DateTime<Utc>) -> Result<u64, Store
     .bind(key)
     .execute(tx.conn())
     .await?;
+    super::letters::erase(tx, key, now).await?;
     sqlx::query("DELETE FROM addresses WHERE id = $1").bind(key).execute(tx.conn()).await?;
     Ok(cancelled)
 }

@@ -17,3 +17,40 @@ pub fn skipped(what: &str, needs: &str) {
     use std::io::Write;
     let _ = writeln!(std::io::stderr(), "{line}");
 }
+
+/// A Python with the packages that `.ci/run` installs, if there is one: `TREEBELL_PYTHON`, or the one that `.ci/run` left.
+/// Says so loudly when there is none.
+pub fn python(what: &str) -> Option<PathBuf> {
+    let named = std::env::var_os("TREEBELL_PYTHON").map(PathBuf::from);
+    let made = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("target/outside/python/bin/python");
+    let found = named.or_else(|| made.exists().then_some(made));
+    if found.is_none() {
+        skipped(what, "TREEBELL_PYTHON: a Python with the packages that .ci/run names");
+    }
+    found
+}
+
+/// What a Python script prints, given bytes on its standard input. Panics with its complaint when it fails.
+pub fn run_python(python: &std::path::Path, script: &str, arguments: &[&str], input: &[u8]) -> String {
+    use std::io::Write;
+    use std::process::{Command, Stdio};
+    let mut child = Command::new(python)
+        .arg("-c")
+        .arg(script)
+        .args(arguments)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap_or_else(|why| panic!("{} cannot be run: {why}", python.display()));
+    let mut stdin = child.stdin.take().unwrap();
+    let input = input.to_owned();
+    let writer = std::thread::spawn(move || {
+        // A script that fails before it reads has said why on standard error.
+        let _ = stdin.write_all(&input);
+    });
+    let output = child.wait_with_output().unwrap();
+    writer.join().unwrap();
+    assert!(output.status.success(), "the script failed: {}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout).unwrap()
+}
