@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveTime;
 use serde::{Deserialize, Serialize};
 
+pub use crate::people::limits::Limits as LimitsConfig;
 pub use crate::season::Policy as PolicyConfig;
 
 /// All settings. Every section may be left out.
@@ -26,6 +27,7 @@ pub struct Config {
     pub delivery: DeliveryConfig,
     pub email: EmailConfig,
     pub sms: SmsConfig,
+    pub limits: LimitsConfig,
     pub web: WebConfig,
     pub profiles: ProfilesConfig,
     pub log: LogConfig,
@@ -240,8 +242,22 @@ pub struct EmailConfig {
     pub timeout_s: u64,
     /// Seconds for the answer to the whole message (RFC 5321 asks for ten minutes: who gives up early makes repeats).
     pub final_timeout_s: u64,
+    /// Sign what is sent, so that receivers see that it is ours.
+    pub dkim: Option<DkimConfig>,
     /// Write messages as files here instead of sending.
     pub folder: Option<PathBuf>,
+}
+
+/// A DKIM signature (RFC 6376).
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(default)]
+pub struct DkimConfig {
+    /// That of `email.from`, or one above it.
+    pub domain: String,
+    /// Names the public key in the DNS: `SELECTOR._domainkey.DOMAIN`.
+    pub selector: String,
+    /// The private key in PEM form: RSA of 2048 bits or more, or Ed25519.
+    pub key: Option<Secret>,
 }
 
 impl Default for EmailConfig {
@@ -257,6 +273,7 @@ impl Default for EmailConfig {
             ca_file: None,
             timeout_s: 60,
             final_timeout_s: 600,
+            dkim: None,
             folder: None,
         }
     }
@@ -579,6 +596,9 @@ impl Config {
                 "messages.sender_short",
                 format!("has {short} characters, and text messages have room for {LONGEST_SENDER_SHORT}: shorten it"),
             );
+        }
+        if self.limits.confirmed_percent > 100 {
+            fault("limits.confirmed_percent", format!("{} must lie between 0 and 100", self.limits.confirmed_percent));
         }
         let public = &self.messages.public_url;
         if !public.is_empty() && !public.starts_with("https://") && !public.starts_with("http://127.0.0.1") {

@@ -11,6 +11,7 @@ use tokio::time::Instant;
 use tracing::{error, info, warn};
 
 use super::cycle::{self, Books, CycleReport, Desks};
+use super::enrolment;
 use super::parts::Parts;
 use super::pull::{self, PullReport};
 use crate::delivery::channels::Channels;
@@ -30,10 +31,10 @@ const LONGEST_SLEEP: Duration = Duration::from_secs(20);
 const CLOCK_STEP: Duration = Duration::from_secs(300);
 
 /// So long an address is kept in full after its owner said stop; then its keyed hash is all that is left.
-const STOPPED_KEPT_DAYS: i64 = 30;
+pub const STOPPED_KEPT_DAYS: i64 = 30;
 
 /// So long an address waits for its owner to confirm it.
-const ASKED_KEPT_DAYS: i64 = 7;
+pub const ASKED_KEPT_DAYS: i64 = 7;
 
 /// Which parts of the service this process is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -172,9 +173,18 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
     if erased > 0 {
         info!(addresses = erased, "erased addresses that are not needed any more");
     }
+    let unconfirmed = parts.store.end_old_wishes(now).await?;
+    if unconfirmed > 0 {
+        info!(unconfirmed, "forgot wishes that nobody confirmed");
+    }
     let letters = parts.store.erase_ended_letters(now).await?;
     if letters > 0 {
         info!(letters, "erased the words of letters that have ended");
+    }
+    match enrolment::tell_newly_covered(parts).await {
+        Ok(0) => {}
+        Ok(told) => info!(told, "told those whose ZIP code has a region now"),
+        Err(why) => error!("those whose ZIP code has a region now could not be told: {why}"),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
     let mut books = Books::new(parts.store.clone());

@@ -3,12 +3,14 @@
 pub mod assess;
 pub mod cycle;
 pub mod daemon;
+pub mod enrolment;
 pub mod event;
 pub mod fitting;
 pub mod import;
 pub mod parts;
 pub mod past;
 pub mod picture;
+pub mod preferences;
 pub mod pull;
 pub mod record;
 pub mod replay;

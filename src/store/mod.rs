@@ -12,9 +12,11 @@ mod error;
 mod lock;
 mod migrations;
 
+pub mod confirmations;
 pub mod letters;
 pub mod notices;
 pub mod people;
+pub mod preferences;
 pub mod queue;
 pub mod regions;
 pub mod runs;

@@ -16,7 +16,24 @@ macro_rules! templates {
     };
 }
 
-const TEMPLATES: &[(&str, &str)] = &templates!["layout", "fault", "home",];
+const TEMPLATES: &[(&str, &str)] = &templates![
+    "layout",
+    "_parts",
+    "fault",
+    "home",
+    "sign_up",
+    "sign_up_sent",
+    "confirm_code",
+    "confirm_link",
+    "confirm_done",
+    "stop",
+    "preferences_ask",
+    "preferences_sent",
+    "preferences_useless",
+    "preferences_erased",
+    "preferences",
+    "privacy",
+];
 
 /// A page that does not hold together: a fault of the program.
 #[derive(Debug, thiserror::Error)]
@@ -112,11 +129,17 @@ pub(super) fn html(visit: &Visit, name: &str, shown: Value) -> Result<String, Fa
         other => site.path(other, &visit.path),
         other_lang => other.code(),
         style => assets::style_path(site),
+        mark => assets::path(site, "mark.svg"),
         sender => &messages.sender_name,
         help => &messages.help_contact,
         postal => &messages.postal_address,
     };
     template.render(context! { ..shown, ..around }).map_err(inside)
+}
+
+/// One sentence of a page's words, as plain text.
+pub(super) fn line(visit: &Visit, page: &str, name: &str) -> String {
+    visit.site.pages().words.line(visit.language, page, name)
 }
 
 pub(super) fn respond(visit: &Visit, name: &str, shown: Value) -> Result<Response, Fault> {

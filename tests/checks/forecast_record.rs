@@ -306,10 +306,11 @@ async fn the_mail_of_a_notice_shows_the_season_and_is_the_same_when_it_is_sent_a
         to: "owner@example.org".into(),
         message: en.clone(),
         stop_url: None,
+        dated: morning(day(2022, 4, 1)),
         at: morning(day(2022, 4, 1)),
     };
-    let raw = writer.write(&outgoing).unwrap().formatted();
-    assert_eq!(raw, writer.write(&outgoing).unwrap().formatted());
+    let raw = writer.write(&outgoing).unwrap().raw;
+    assert_eq!(raw, writer.write(&outgoing).unwrap().raw);
     let mail = mailparse::parse_mail(&raw).unwrap();
     let mut parts = Vec::new();
     parts_of(&mail, &mut parts);
