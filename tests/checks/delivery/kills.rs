@@ -6,6 +6,7 @@
 
 use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Read};
+use std::net::SocketAddr;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -36,13 +37,12 @@ pub fn kills() -> usize {
     number("TREEBELL_KILLS").unwrap_or(65)
 }
 
-fn number(name: &str) -> Option<usize> {
+pub fn number(name: &str) -> Option<usize> {
     std::env::var(name).ok().map(|text| text.parse().unwrap_or_else(|why| panic!("{name}={text}: {why}")))
 }
 
-// Seen failing with each of these taken away: the mark on what a vanished worker had in hand (silent repeats), `take_over`
-// on SQLite and the recovery of leases on PostgreSQL (deliveries stay open: the check does not end), the Message-ID made
-// from the key (a copy that was never queued).
+// Seen failing with each of these taken away: the mark on what a vanished worker had in hand (silent repeats), the Message-ID
+// made from the key (copies that were never queued). Without the recovery of leases it was seen not to end.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
     let kills = kills();
@@ -213,13 +213,17 @@ impl Service {
         Self::worker_with(address, relay, gateway, &[])
     }
 
-    /// `settings`: see [`the_worker_that_is_killed`].
     pub fn worker_with(address: &str, relay: &SmtpServer, gateway: &FakeGateway, settings: &[(&str, &str)]) -> Self {
+        Self::worker_at(address, relay.address.port(), gateway.address, settings)
+    }
+
+    /// `settings`: see [`the_worker_that_is_killed`].
+    pub fn worker_at(address: &str, relay: u16, gateway: SocketAddr, settings: &[(&str, &str)]) -> Self {
         let mut child = Command::new(std::env::current_exe().unwrap())
             .args(["--exact", "--nocapture", "delivery::kills::the_worker_that_is_killed"])
             .env("TREEBELL_KILLED_STORE", address)
-            .env("TREEBELL_KILLED_RELAY", relay.address.port().to_string())
-            .env("TREEBELL_KILLED_GATEWAY", gateway.address.to_string())
+            .env("TREEBELL_KILLED_RELAY", relay.to_string())
+            .env("TREEBELL_KILLED_GATEWAY", gateway.to_string())
             .envs(settings.iter().copied())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -232,6 +236,10 @@ impl Service {
     pub fn kill(mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
+    }
+
+    pub fn id(&self) -> u32 {
+        self.child.id()
     }
 
     /// Waits for one that kills itself.

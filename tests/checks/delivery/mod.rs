@@ -3,12 +3,15 @@
 //!
 //! In every check the receiver is the truth: what arrived is joined by key with what was booked.
 
+mod faults;
 pub mod gateway;
 mod guards;
 mod kills;
 mod points;
+mod postfix;
 mod queue;
 mod sending;
+mod sink;
 pub mod smtp;
 
 use std::collections::BTreeMap;

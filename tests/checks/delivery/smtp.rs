@@ -144,7 +144,7 @@ impl SmtpServer {
     }
 }
 
-fn key_of(raw: &str) -> String {
+pub fn key_of(raw: &str) -> String {
     let mail = mailparse::parse_mail(raw.as_bytes()).unwrap();
     let id = mail.headers.get_first_value("Message-ID").unwrap();
     id.trim_start_matches('<').split('@').next().unwrap().to_owned()
@@ -313,7 +313,7 @@ async fn read_text<S: AsyncRead + Unpin>(stream: &mut BufReader<S>) -> Option<St
     }
 }
 
-fn outgoing(key: &str) -> Outgoing {
+pub fn outgoing(key: &str) -> Outgoing {
     Outgoing {
         key: key.into(),
         to: "owner@example.org".into(),
@@ -349,7 +349,7 @@ async fn a_message_arrives_whole_and_the_relays_name_for_it_is_kept() {
 }
 
 /// The kind of a failure by name, so that a table reads well.
-fn kind(answer: &Result<Receipt, SendFailure>) -> &'static str {
+pub fn kind(answer: &Result<Receipt, SendFailure>) -> &'static str {
     match answer {
         Ok(_) => "sent",
         Err(SendFailure::TryLater { .. }) => "try later",
@@ -535,8 +535,8 @@ async fn nothing_is_said_in_the_clear_where_tls_is_asked_for() {
     assert!(!server.said().iter().any(|line| line.starts_with("MAIL")), "{:?}", server.said());
 }
 
-// Somebody on the line may add answers in the clear behind the one to STARTTLS. Without `LineByLine` the library keeps them
-// and takes them for answers under TLS: then this fails, since the message goes out in a conversation shifted by one.
+// Somebody on the line may add answers in the clear behind the one to STARTTLS. Seen failing without `LineByLine`: the library keeps
+// them and takes them for answers under TLS.
 #[tokio::test]
 async fn answers_slipped_in_before_tls_break_the_connection() {
     let tls = tls();
