@@ -5,11 +5,13 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
+use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveTime;
 use serde::{Deserialize, Serialize};
 
+pub use crate::people::limits::Limits as LimitsConfig;
 pub use crate::season::Policy as PolicyConfig;
 
 /// All settings. Every section may be left out.
@@ -25,6 +27,8 @@ pub struct Config {
     pub delivery: DeliveryConfig,
     pub email: EmailConfig,
     pub sms: SmsConfig,
+    pub limits: LimitsConfig,
+    pub web: WebConfig,
     pub profiles: ProfilesConfig,
     pub log: LogConfig,
 }
@@ -132,6 +136,9 @@ impl Default for WeatherConfig {
     }
 }
 
+/// Longest short sender name, in characters, that fits every text message of the house.
+pub const LONGEST_SENDER_SHORT: usize = 14;
+
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct MessagesConfig {
@@ -232,8 +239,22 @@ pub struct EmailConfig {
     pub timeout_s: u64,
     /// Seconds for the answer to the whole message (RFC 5321 asks for ten minutes: who gives up early makes repeats).
     pub final_timeout_s: u64,
+    /// Sign what is sent, so that receivers see that it is ours.
+    pub dkim: Option<DkimConfig>,
     /// Write messages as files here instead of sending.
     pub folder: Option<PathBuf>,
+}
+
+/// A DKIM signature (RFC 6376).
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(default)]
+pub struct DkimConfig {
+    /// That of `email.from`, or one above it.
+    pub domain: String,
+    /// Names the public key in the DNS: `SELECTOR._domainkey.DOMAIN`.
+    pub selector: String,
+    /// The private key in PEM form: RSA of 2048 bits or more, or Ed25519.
+    pub key: Option<Secret>,
 }
 
 impl Default for EmailConfig {
@@ -249,6 +270,7 @@ impl Default for EmailConfig {
             ca_file: None,
             timeout_s: 60,
             final_timeout_s: 600,
+            dkim: None,
             folder: None,
         }
     }
@@ -321,6 +343,16 @@ impl Default for SmsConfig {
             folder: None,
         }
     }
+}
+
+/// The public pages and the doors for other programs. Their public address is `messages.public_url`.
+#[derive(Clone, Debug, Default, Deserialize, Serialize)]
+#[serde(default)]
+pub struct WebConfig {
+    /// Address and port to listen on; without it no pages are served. TLS is ended by a proxy in front.
+    pub listen: Option<SocketAddr>,
+    /// Proxies whose `X-Forwarded-For` is believed.
+    pub trusted_proxies: Vec<IpAddr>,
 }
 
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
@@ -555,6 +587,16 @@ impl Config {
         if self.sms.body.is_some() && !self.sms.form.is_empty() {
             fault("sms.form", "give either `body` or `form`, not both".into());
         }
+        let short = self.messages.sender_short.chars().count();
+        if short > LONGEST_SENDER_SHORT {
+            fault(
+                "messages.sender_short",
+                format!("has {short} characters, and text messages have room for {LONGEST_SENDER_SHORT}: shorten it"),
+            );
+        }
+        if self.limits.confirmed_percent > 100 {
+            fault("limits.confirmed_percent", format!("{} must lie between 0 and 100", self.limits.confirmed_percent));
+        }
         let public = &self.messages.public_url;
         if !public.is_empty() && !public.starts_with("https://") && !public.starts_with("http://127.0.0.1") {
             fault("messages.public_url", format!("`{public}` must start with https://"));
@@ -634,11 +676,16 @@ mod tests {
         let told = faults(
             "[store]\naddress = \"mysql:x\"\n[policy]\ninspect_chance = 80\n[schedule]\ncycle = \"15 6 * * *\"\n\
              [email]\nhost = \"mail.example.org\"\nsecurity = \"plain\"\nuser = \"u\"\npassword = { env = \"X\" }\n\
-             [delivery]\nquiet_until = \"21:00:00\"\n",
+             [delivery]\nquiet_until = \"21:00:00\"\n[messages]\nsender_short = \"Pinyon watch of the state\"\n",
         );
-        for path in
-            ["store.address", "policy.inspect_chance", "schedule.cycle", "email.security", "delivery.quiet_until"]
-        {
+        for path in [
+            "messages.sender_short",
+            "store.address",
+            "policy.inspect_chance",
+            "schedule.cycle",
+            "email.security",
+            "delivery.quiet_until",
+        ] {
             assert!(told.iter().any(|line| line.starts_with(path)), "{path} is missing in {told:#?}");
         }
     }

@@ -24,4 +24,6 @@ pub mod chart;
 pub mod delivery;
 pub mod service;
 
+pub mod web;
+
 pub mod commands;

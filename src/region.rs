@@ -93,6 +93,13 @@ impl Region {
             format!("the id `{}` must be 1 to 40 lower case letters, digits and hyphens, such as dos-vientos", self.id),
         );
         wrong(self.name.trim().is_empty(), "the name is empty".into());
+        let length = self.name.chars().count();
+        wrong(
+            length > LONGEST_REGION_NAME,
+            format!(
+                "the name has {length} characters, and text messages have room for {LONGEST_REGION_NAME}: shorten it"
+            ),
+        );
         wrong(self.name.chars().any(char::is_control), "the name holds a control character".into());
         let Point { latitude, longitude } = self.place;
         wrong(!(-90.0..=90.0).contains(&latitude), format!("latitude {latitude} must lie between -90 and 90"));
@@ -113,6 +120,9 @@ impl Region {
         faults
     }
 }
+
+/// Longest name, in characters, that fits every text message of the house.
+pub const LONGEST_REGION_NAME: usize = 30;
 
 /// From the shore of the Dead Sea to the top of the highest mountain.
 pub const ELEVATIONS_M: std::ops::RangeInclusive<f64> = -430.0..=8849.0;
@@ -199,6 +209,10 @@ mod tests {
             retired: false,
         };
         assert_eq!(sound.faults(), Vec::<String>::new());
+        let longest = Region { name: "ñ".repeat(LONGEST_REGION_NAME), ..sound.clone() };
+        assert_eq!(longest.faults(), Vec::<String>::new());
+        let longer = Region { name: "ñ".repeat(LONGEST_REGION_NAME + 1), ..sound.clone() };
+        assert!(longer.faults().join("\n").contains("31 characters"), "{:?}", longer.faults());
         let bad = Region {
             id: "Dos Vientos".into(),
             name: " ".into(),

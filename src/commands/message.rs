@@ -11,8 +11,8 @@ use crate::message::check;
 use crate::message::document::Document;
 use crate::message::readability::Ease;
 use crate::message::samples::{self, Sample};
-use crate::message::template::{Reply, most_parts};
-use crate::message::{Message, Personal, Sender, Templates, personalise, sms};
+use crate::message::template::most_parts;
+use crate::message::{LetterFacts, LetterKind, Message, Personal, Sender, Templates, personalise, sms};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 
@@ -38,7 +38,7 @@ enum MessageCommand {
 
 #[derive(Debug, clap::Args)]
 struct Preview {
-    /// get-ready, inspect-now, last-days-to-wash, too-late-to-wash, help or stopped; all of them if left out
+    /// A notice, such as get-ready or inspect-now, or a letter, such as confirm, welcome, help or stopped; all if left out
     #[arg(value_parser = what, value_name = "KIND")]
     kind: Option<What>,
 
@@ -70,18 +70,18 @@ struct Preview {
 #[derive(Clone, Copy, Debug)]
 enum What {
     Notice(NoticeKind),
-    Reply(Reply),
+    Letter(LetterKind),
 }
 
 impl What {
     fn all() -> Vec<What> {
-        NoticeKind::ALL.into_iter().map(What::Notice).chain(Reply::ALL.into_iter().map(What::Reply)).collect()
+        NoticeKind::ALL.into_iter().map(What::Notice).chain(LetterKind::ALL.into_iter().map(What::Letter)).collect()
     }
 
     fn name(self) -> &'static str {
         match self {
             What::Notice(kind) => kind.name(),
-            What::Reply(reply) => reply.name(),
+            What::Letter(kind) => kind.name(),
         }
     }
 }
@@ -117,11 +117,12 @@ fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), Comman
                 let cannot = |why: String| CommandError::Failed(why);
                 let message = match kind {
                     What::Notice(kind) => templates.render_notice(*kind, *language, *channel, &facts),
-                    What::Reply(reply) if *channel == Channel::Sms => {
-                        templates.render_reply(*reply, *language, &facts.sender).map(|text| Message::Sms { text })
+                    What::Letter(kind) if kind.channels().contains(channel) => {
+                        let letter = LetterFacts::samples(&facts.sender, &facts.region_name).swap_remove(0);
+                        templates.render_letter(*kind, *language, *channel, &letter)
                     }
-                    // Replies go to telephones only.
-                    What::Reply(_) => continue,
+                    // Answers to texts go to telephones only.
+                    What::Letter(_) => continue,
                 };
                 let message = message.map_err(|why| cannot(why.to_string()))?;
                 let message = personalise(message, &sample_person()).map_err(|why| cannot(why.to_string()))?;
@@ -136,7 +137,7 @@ fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), Comman
     match (&args.html, pages.as_slice()) {
         (None, _) => Ok(()),
         (Some(path), [html]) => write(path, html),
-        (Some(_), []) => Err(CommandError::Usage("--html: only notices by e-mail have an HTML part".into())),
+        (Some(_), []) => Err(CommandError::Usage("--html: only e-mails have an HTML part".into())),
         (Some(_), more) => Err(CommandError::Usage(format!(
             "--html: {} e-mails were shown and one is wanted: name a kind and a --language",
             more.len()

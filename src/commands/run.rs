@@ -3,6 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use futures::FutureExt;
 use tracing::info;
 
 use super::CommandError;
@@ -13,6 +14,7 @@ use crate::service::daemon::{self, DaemonError, Outside, Role};
 use crate::service::parts::Parts;
 use crate::service::stop_links;
 use crate::weather::http::Fetcher;
+use crate::web::{self, Site, server};
 
 #[derive(Debug, clap::Args)]
 pub struct Run {
@@ -33,12 +35,13 @@ pub struct Once {
 /// # Errors
 /// Settings that cannot be used, a store that is in use or cannot be opened.
 pub async fn run(args: Run, config: &Config) -> Result<(), CommandError> {
-    let (parts, outside) = gather(config).await?;
+    let (parts, mut outside) = gather(config).await?;
     if args.only.is_some() && parts.store.engine() == crate::store::Engine::Sqlite {
         return Err(CommandError::Usage(
-            "--only needs a PostgreSQL store: an SQLite file has room for one service, which does both".into(),
+            "--only needs a PostgreSQL store: an SQLite file has room for one service, which does it all".into(),
         ));
     }
+    outside.pages = pages(&parts, args.only).await?;
     let ready = || {
         // Without systemd there is nobody to tell.
         if let Err(why) = sd_notify::notify(&[sd_notify::NotifyState::Ready]) {
@@ -87,7 +90,22 @@ async fn gather(config: &Config) -> Result<(Parts, Outside), CommandError> {
         Fetcher::new(&config.feeds, Arc::new(SystemClock)).map_err(|why| CommandError::Usage(why.to_string()))?;
     let parts = Parts::open(config, Arc::new(SystemClock)).await?;
     let stop = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
-    Ok((parts, Outside { fetcher, channels, personaliser: Arc::new(stop) }))
+    Ok((parts, Outside { fetcher, channels, personaliser: Arc::new(stop), pages: None }))
+}
+
+/// What serves the pages, when this process is to serve any: listening already, so that an address in use is told at once.
+async fn pages(parts: &Parts, only: Option<Role>) -> Result<Option<daemon::Pages>, CommandError> {
+    let listen = match (only, parts.config.web.listen) {
+        (None | Some(Role::Web), Some(listen)) => listen,
+        (Some(Role::Web), None) => {
+            return Err(CommandError::Usage("--only web needs an address to listen on: set web.listen".into()));
+        }
+        _ => return Ok(None),
+    };
+    let site = Site::new(parts.clone()).map_err(|why| CommandError::Failed(why.to_string()))?;
+    let listener = server::listen(listen).await.map_err(|why| CommandError::Usage(why.to_string()))?;
+    let router = web::router(&site);
+    Ok(Some(Box::new(move |shutdown| server::serve(listener, router, shutdown).boxed())))
 }
 
 fn daemon_error(why: DaemonError) -> CommandError {

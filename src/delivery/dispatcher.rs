@@ -203,6 +203,12 @@ impl Dispatcher {
         self
     }
 
+    /// Has this signal wake it, too: for those who put something into the queue.
+    pub fn woken_by(mut self, signal: Arc<Notify>) -> Self {
+        self.wake = signal;
+        self
+    }
+
     /// `notify_one` on it after queueing makes [`Dispatcher::run`] look at once.
     pub fn waker(&self) -> Arc<Notify> {
         self.wake.clone()
@@ -445,9 +451,14 @@ impl Dispatcher {
                 Ok(outgoing) => {
                     let transport = transport.clone();
                     let held = Held::until(now + self.lease(), self.clock.clone());
-                    let task = flight.sends.spawn({
-                        let held = held.clone();
-                        async move { transport.send_while(&outgoing, &held).await }
+                    let (store, lease, still) = (self.store.clone(), leased.lease.clone(), held.clone());
+                    let task = flight.sends.spawn(async move {
+                        // Who said stop since the claim gets nothing: this is looked at as late as can be.
+                        match store.may_still_go(&lease).await {
+                            Ok(true) => Ok(transport.send_while(&outgoing, &still).await),
+                            Ok(false) => Err(Unsent::Withdrawn),
+                            Err(why) => Err(Unsent::Unknown(chain(&why))),
+                        }
                     });
                     flight.in_hand.insert(task.id(), InHand { leased, held });
                 }
@@ -470,6 +481,7 @@ impl Dispatcher {
             message,
             stop_url,
             at: now,
+            dated: leased.first_copy_at.unwrap_or(now),
         })
     }
 
@@ -514,17 +526,12 @@ impl Dispatcher {
 
     /// Turns a channel's answer into what is to be booked.
     /// Its channel has room again, so it is taken out of `dry`.
-    fn note(
-        &self,
-        flight: &mut Flight,
-        dry: &mut BTreeSet<Channel>,
-        landed: Result<(Id, Result<Receipt, SendFailure>), JoinError>,
-    ) {
+    fn note(&self, flight: &mut Flight, dry: &mut BTreeSet<Channel>, landed: Result<(Id, Landing), JoinError>) {
         let (id, answer) = match landed {
             Ok((id, answer)) => (id, Some(answer)),
             // A transport that panicked may have sent everything.
             Err(why) if why.is_panic() => {
-                (why.id(), Some(Err(SendFailure::Uncertain { cause: "the channel failed in itself".into() })))
+                (why.id(), Some(Ok(Err(SendFailure::Uncertain { cause: "the channel failed in itself".into() }))))
             }
             // Stopped by us.
             Err(why) => (why.id(), None),
@@ -535,24 +542,26 @@ impl Dispatcher {
         dry.remove(&channel);
         let wait = |asked| later(now, self.backoff.wait(&leased.lease.delivery, leased.attempts, asked));
         let ending = match answer {
-            Some(Ok(receipt)) => {
+            Some(Err(Unsent::Withdrawn)) => Ending::Withdrawn,
+            Some(Err(Unsent::Unknown(cause))) => Ending::NotNow { not_before: wait(None), cause: scrubbed(&cause) },
+            Some(Ok(Ok(receipt))) => {
                 self.works(channel);
                 let provider_ref = receipt.provider_ref.map(|text| shortened(&text));
                 Ending::Accepted { provider_ref }
             }
-            Some(Err(SendFailure::TryLater { after, cause })) => {
+            Some(Ok(Err(SendFailure::TryLater { after, cause }))) => {
                 self.works(channel);
                 Ending::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
             }
-            Some(Err(SendFailure::ChannelDown { after, cause })) => {
+            Some(Ok(Err(SendFailure::ChannelDown { after, cause }))) => {
                 self.hold(channel, after, &cause, now);
                 Ending::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
             }
-            Some(Err(SendFailure::GiveUp { cause })) => {
+            Some(Ok(Err(SendFailure::GiveUp { cause }))) => {
                 self.works(channel);
                 Ending::Refused { cause: scrubbed(&cause) }
             }
-            Some(Err(SendFailure::Uncertain { cause })) => {
+            Some(Ok(Err(SendFailure::Uncertain { cause }))) => {
                 self.lost_an_answer(channel, &cause, now);
                 let not_before = match channel {
                     Channel::Email => wait(None),
@@ -573,6 +582,9 @@ impl Dispatcher {
             }
             Ending::Refused { cause } => {
                 warn!(delivery.id = delivery, channel = channel.name(), attempt, cause, "refused for good");
+            }
+            Ending::Withdrawn => {
+                info!(delivery.id = delivery, channel = channel.name(), "withdrawn before it was sent")
             }
             Ending::AnswerLost { cause, .. } | Ending::LetGo { cause, .. } => {
                 warn!(
@@ -604,6 +616,7 @@ impl Dispatcher {
                     Ending::Accepted { .. } => flight.done.sent += 1,
                     Ending::NotNow { .. } => flight.done.later += 1,
                     Ending::Refused { .. } => flight.done.failed += 1,
+                    Ending::Withdrawn => flight.done.withdrawn += 1,
                     Ending::AnswerLost { .. } | Ending::LetGo { .. } => flight.done.uncertain += 1,
                 },
             }
@@ -746,10 +759,20 @@ pub async fn all_sent_by(
     Ok(pace::all_sent_by(now, &waiting, pace_of(config, channel), &QuietHours::from(config), send_time, &recent))
 }
 
+/// What the channel said, or why it was not asked.
+type Landing = Result<Result<Receipt, SendFailure>, Unsent>;
+
+/// Why a claimed message was not handed to its channel.
+enum Unsent {
+    Withdrawn,
+    /// The store could not say whether the addressee still wants it.
+    Unknown(String),
+}
+
 /// What a worker has in hand. Dropping it stops every send where it is.
 #[derive(Default)]
 struct Flight {
-    sends: JoinSet<Result<Receipt, SendFailure>>,
+    sends: JoinSet<Landing>,
     in_hand: HashMap<Id, InHand>,
     unbooked: Vec<(Lease, Ending)>,
     done: Drained,

@@ -6,10 +6,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::dates::{self, DateStyle};
 use super::document::Document;
 use super::facts::{LONGEST_SENDER_SHORT, NoticeFacts, Sender};
+use super::letter::{LetterFacts, LetterKind};
 use super::readability::{self, Ease};
 use super::samples::{self, Sample};
 use super::sms::{self, Encoding, Segments};
-use super::template::{Reply, TemplateFault, Templates, calendar_file, most_parts, notice_file, reply_file};
+use super::template::{TemplateFault, Templates, calendar_file, letter_file, letters, most_parts, notice_file};
 use super::{Message, STOP_LINK_PLACE};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
@@ -49,8 +50,10 @@ pub fn check(templates: &Templates, sender: &Sender) -> Report {
                     found.check_notice(kind, language, channel, sample);
                 }
             }
-            for reply in Reply::ALL {
-                found.check_reply(reply, language, sample);
+            for facts in LetterFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
+                for (kind, channel) in letters() {
+                    found.check_letter(kind, language, channel, &facts, sample);
+                }
             }
         }
     }
@@ -105,18 +108,41 @@ impl Findings<'_> {
         }
     }
 
-    fn check_reply(&mut self, reply: Reply, language: Language, sample: &Sample) {
-        let file = reply_file(reply, language);
-        match self.templates.render_reply(reply, language, &sample.facts.sender) {
-            Ok(text) => {
+    fn check_letter(
+        &mut self,
+        kind: LetterKind,
+        language: Language,
+        channel: Channel,
+        facts: &LetterFacts,
+        sample: &Sample,
+    ) {
+        let file = letter_file(kind, language, channel);
+        let text = match self.templates.render_letter(kind, language, channel, facts) {
+            Ok(Message::Sms { text }) => {
                 self.check_short(&file, &text, language, sample);
-                if !says(&text, &sample.facts.sender.short) && !says(&text, &sample.facts.sender.name) {
-                    self.fault(&file, "who", missing("who speaks: `sender_short` or `sender_name`"));
+                // Who has just said stop need not be told how.
+                let stop = stop_words(language);
+                if kind != LetterKind::Stopped && !stop.iter().any(|word| text.contains(word)) {
+                    self.fault(&file, "stop", format!("does not say how to stop; wanted is {}", stop.join(" or ")));
                 }
+                text
+            }
+            Ok(Message::Email { subject, text, html, .. }) => {
+                self.check_frame(&file, &subject, &text, &html, language, sample);
+                text.split_whitespace().collect::<Vec<_>>().join(" ")
             }
             Err(why) => {
                 self.faults.insert((file, "render"), why.0);
+                return;
             }
+        };
+        if !says(&text, &facts.sender.short) && !says(&text, &facts.sender.name) {
+            self.fault(&file, "who", missing("who speaks: `sender_short` or `sender_name`"));
+        }
+        let asks = matches!(kind, LetterKind::Confirm | LetterKind::NotCovered);
+        let key = facts.code.as_ref().or(facts.confirm_url.as_ref().filter(|_| channel == Channel::Email));
+        if asks && key.is_some_and(|key| !says(&text, key)) {
+            self.fault(&file, "confirm", missing("what confirms it: `code` or `confirm_url`"));
         }
     }
 
@@ -146,7 +172,8 @@ impl Findings<'_> {
         self.note(file, Some(segments), Ease::of([text], language), sample);
     }
 
-    fn check_email(&mut self, file: &str, subject: &str, text: &str, html: &str, language: Language, sample: &Sample) {
+    /// What every e-mail needs, notice or letter.
+    fn check_frame(&mut self, file: &str, subject: &str, text: &str, html: &str, language: Language, sample: &Sample) {
         let length = subject.chars().count();
         if length > LONGEST_SUBJECT {
             let what = format!("subject of {length} characters, at most {LONGEST_SUBJECT} are read: {subject}");
@@ -155,7 +182,6 @@ impl Findings<'_> {
         let facts = &sample.facts;
         // Wrapping may part a name at a blank.
         let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
-        self.check_five_things(file, &flat, language, DateStyle::Full, sample);
         for (rule, value, name) in [
             ("postal", &facts.sender.postal_address, "postal_address"),
             ("help", &facts.sender.help_contact, "help_contact"),
@@ -168,14 +194,21 @@ impl Findings<'_> {
         if facts.sender.public_url.is_some() && !has_stop_link {
             self.fault(file, "stop", missing("how to stop: `stop_url`"));
         }
+        let pieces = Document::parse(text).pieces();
+        let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject]), language);
+        self.note(file, None, ease, sample);
+    }
+
+    fn check_email(&mut self, file: &str, subject: &str, text: &str, html: &str, language: Language, sample: &Sample) {
+        self.check_frame(file, subject, text, html, language, sample);
+        let facts = &sample.facts;
+        let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        self.check_five_things(file, &flat, language, DateStyle::Full, sample);
         if facts.provisional && !flat.to_lowercase().contains("provisional") {
             self.fault(file, "provisional", missing("that the thresholds are provisional"));
         }
         self.check_washing(file, &flat, language);
         self.check_insecticides(file, &flat, language);
-        let pieces = Document::parse(text).pieces();
-        let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject]), language);
-        self.note(file, None, ease, sample);
     }
 
     fn check_calendar(&mut self, calendar: &str, language: Language) {
@@ -324,9 +357,10 @@ impl Findings<'_> {
         let notices = NoticeKind::ALL.into_iter().flat_map(|kind| {
             Channel::ALL.map(|channel| Language::ALL.map(|language| notice_file(kind, language, channel)))
         });
-        let replies = Reply::ALL.into_iter().map(|reply| Language::ALL.map(|language| reply_file(reply, language)));
+        let letters =
+            letters().map(|(kind, channel)| Language::ALL.map(|language| letter_file(kind, language, channel)));
         let calendars = [Language::ALL.map(calendar_file)];
-        for [english, spanish] in notices.chain(replies).chain(calendars).collect::<Vec<_>>() {
+        for [english, spanish] in notices.chain(letters).chain(calendars).collect::<Vec<_>>() {
             let of_english = self.templates.names_used(&english);
             let of_spanish = self.templates.names_used(&spanish);
             for (file, other, lacking) in

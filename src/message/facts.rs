@@ -3,15 +3,11 @@
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
+pub use crate::config::LONGEST_SENDER_SHORT;
 use crate::config::MessagesConfig;
+pub use crate::region::LONGEST_REGION_NAME;
 use crate::region::Region;
 use crate::season::{Outlook, StageId};
-
-/// Longest region name, in characters, that fits every text message of the house.
-pub const LONGEST_REGION_NAME: usize = 30;
-
-/// Longest short sender name, in characters, that fits every text message of the house.
-pub const LONGEST_SENDER_SHORT: usize = 14;
 
 /// Days from egg laying to hatch when no projection of the hatch exists.
 /// Common practice, no source; published figures run from four to six weeks.

@@ -1,6 +1,7 @@
 //! Templates to text: SMS length in segments, e-mail bodies, both languages.
 
 pub mod facts;
+pub mod letter;
 pub mod template;
 
 pub mod check;
@@ -16,7 +17,8 @@ use serde::{Deserialize, Serialize};
 use url::Url;
 
 pub use facts::{Basis, NoticeFacts, Sender, StageDates};
-pub use template::{RenderError, Reply, TemplateFault, TemplateFaults, Templates};
+pub use letter::{LetterFacts, LetterKind};
+pub use template::{RenderError, TemplateFault, TemplateFaults, Templates};
 
 /// What one channel carries, fully written but for the personal part, which [`personalise`] puts in when it is sent.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

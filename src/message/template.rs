@@ -17,6 +17,7 @@ use super::calendar;
 use super::dates::{self, DateStyle};
 use super::document::{Block, Document, Line};
 use super::facts::{NoticeFacts, Sender, StageDates};
+use super::letter::{LetterFacts, LetterKind};
 use super::samples;
 use super::{Message, STOP_LINK_PLACE, sms};
 use crate::people::{Channel, Language};
@@ -28,24 +29,6 @@ pub fn most_parts(language: Language) -> usize {
     match language {
         Language::En => 1,
         Language::Es => 2,
-    }
-}
-
-/// Answers to words that a subscriber sends.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Reply {
-    Help,
-    Stopped,
-}
-
-impl Reply {
-    pub const ALL: [Reply; 2] = [Reply::Help, Reply::Stopped];
-
-    pub fn name(self) -> &'static str {
-        match self {
-            Reply::Help => "help",
-            Reply::Stopped => "stopped",
-        }
     }
 }
 
@@ -113,12 +96,34 @@ impl Templates {
         }
     }
 
-    /// Writes the text message that answers a subscriber's word.
+    /// Writes a letter for one of its [channels](LetterKind::channels).
     ///
     /// # Errors
-    /// As [`Templates::render_notice`].
-    pub fn render_reply(&self, reply: Reply, language: Language, sender: &Sender) -> Result<String, RenderError> {
-        self.render_short(&reply_file(reply, language), sender, |sender, fold| sender_values(&sender, fold))
+    /// As [`Templates::render_notice`]; when a letter is asked for on a channel that it does not go to.
+    pub fn render_letter(
+        &self,
+        kind: LetterKind,
+        language: Language,
+        channel: Channel,
+        facts: &LetterFacts,
+    ) -> Result<Message, RenderError> {
+        let file = letter_file(kind, language, channel);
+        match channel {
+            Channel::Sms => {
+                let text = self.render_short(&file, &facts.sender, |sender, fold| {
+                    letter_values(&LetterFacts { sender, ..facts.clone() }, channel, fold)
+                })?;
+                Ok(Message::Sms { text })
+            }
+            Channel::Email => {
+                let values = Value::from(letter_values(facts, channel, Names::AsWritten));
+                let (subject, body) = self.render_titled(&file, values)?;
+                let document = Document::parse(&body);
+                let sender = one_line(&facts.sender.name);
+                let html = self.render(LAYOUT, layout_values(&document, language, &subject, &sender))?;
+                Ok(Message::Email { subject, text: document.to_text(), html, calendar: None })
+            }
+        }
     }
 
     /// The names that a file and the files it includes use, of those allowed there.
@@ -260,8 +265,10 @@ impl Templates {
                         found.extend(self.render_notice(kind, language, channel, &sample.facts).err());
                     }
                 }
-                for reply in Reply::ALL {
-                    found.extend(self.render_reply(reply, language, &sample.facts.sender).err());
+                for facts in LetterFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
+                    for (kind, channel) in letters() {
+                        found.extend(self.render_letter(kind, language, channel, &facts).err());
+                    }
                 }
             }
         }
@@ -307,9 +314,14 @@ pub(super) fn calendar_file(language: Language) -> String {
     format!("{}/washing.calendar.txt", language.code())
 }
 
-/// Name of a reply's file.
-pub(super) fn reply_file(reply: Reply, language: Language) -> String {
-    format!("{}/{}.sms.txt", language.code(), reply.name())
+/// Name of a letter's file.
+pub(super) fn letter_file(kind: LetterKind, language: Language, channel: Channel) -> String {
+    format!("{}/{}.{}.txt", language.code(), kind.name(), channel.name())
+}
+
+/// Every letter on every channel it goes to.
+pub(super) fn letters() -> impl Iterator<Item = (LetterKind, Channel)> {
+    LetterKind::ALL.into_iter().flat_map(|kind| kind.channels().iter().map(move |channel| (kind, *channel)))
 }
 
 /// The names that a notice's templates may use. Dates come in words, long in an e-mail and short in a text message.
@@ -336,16 +348,30 @@ const NOTICE_NAMES: [&str; 20] = [
     "wash_by",
 ];
 
-const REPLY_NAMES: [&str; 5] = ["help_contact", "postal_address", "public_url", "sender_name", "sender_short"];
+/// The names that a letter's templates may use.
+const LETTER_NAMES: [&str; 11] = [
+    "code",
+    "confirm_url",
+    "help_contact",
+    "postal_address",
+    "preferences_url",
+    "public_url",
+    "region_name",
+    "sender_name",
+    "sender_short",
+    "stop_url",
+    "zip",
+];
 
 const LAYOUT_NAMES: [&str; 5] = ["blocks", "language", "sender_name", "small_print", "subject"];
 
 fn allowed_names(file: &str) -> &'static [&'static str] {
-    let is_reply = Reply::ALL.iter().any(|reply| Language::ALL.iter().any(|lang| reply_file(*reply, *lang) == file));
+    let is_letter = file.ends_with("/letter-footer.part.txt")
+        || letters().any(|(kind, channel)| Language::ALL.iter().any(|lang| letter_file(kind, *lang, channel) == file));
     if file == LAYOUT {
         &LAYOUT_NAMES
-    } else if is_reply {
-        &REPLY_NAMES
+    } else if is_letter {
+        &LETTER_NAMES
     } else {
         &NOTICE_NAMES
     }
@@ -377,6 +403,21 @@ fn sender_values(sender: &Sender, names: Names) -> BTreeMap<&'static str, Value>
         ("help_contact", names.put(&sender.help_contact)),
         ("public_url", sender.public_url.as_deref().map(one_line).map_or(Value::from(()), Value::from)),
     ])
+}
+
+fn letter_values(facts: &LetterFacts, channel: Channel, names: Names) -> BTreeMap<&'static str, Value> {
+    let maybe = |text: &Option<String>| text.as_deref().map(one_line).map_or(Value::from(()), Value::from);
+    let stop_url = facts.sender.public_url.as_ref().map_or(Value::from(()), |_| Value::from(STOP_LINK_PLACE));
+    let mut values = sender_values(&facts.sender, names);
+    values.extend([
+        ("code", maybe(&facts.code)),
+        ("confirm_url", maybe(&facts.confirm_url)),
+        ("preferences_url", maybe(&facts.preferences_url)),
+        ("region_name", facts.region_name.as_deref().map_or(Value::from(()), |name| names.put(name))),
+        ("stop_url", stop_url),
+        ("zip", Value::from(facts.zip_words(channel))),
+    ]);
+    values
 }
 
 fn notice_values(
@@ -632,7 +673,7 @@ macro_rules! built_in {
 }
 
 /// Every file of the house by its name in the folder.
-const BUILT_IN: [(&str, &str); 35] = built_in![
+const BUILT_IN: [(&str, &str); 65] = built_in![
     "layout.html",
     "en/basis.part.txt",
     "en/care.part.txt",
@@ -648,8 +689,23 @@ const BUILT_IN: [(&str, &str); 35] = built_in![
     "en/last-days-to-wash.sms.txt",
     "en/too-late-to-wash.email.txt",
     "en/too-late-to-wash.sms.txt",
-    "en/help.sms.txt",
+    "en/letter-footer.part.txt",
+    "en/confirm.email.txt",
+    "en/confirm.sms.txt",
+    "en/not-covered.email.txt",
+    "en/not-covered.sms.txt",
+    "en/welcome.email.txt",
+    "en/welcome.sms.txt",
+    "en/stopped.email.txt",
     "en/stopped.sms.txt",
+    "en/resumed.email.txt",
+    "en/resumed.sms.txt",
+    "en/covered-now.email.txt",
+    "en/covered-now.sms.txt",
+    "en/help.sms.txt",
+    "en/which-zip.sms.txt",
+    "en/not-understood.sms.txt",
+    "en/thanks.sms.txt",
     "en/washing.calendar.txt",
     "es/basis.part.txt",
     "es/care.part.txt",
@@ -665,8 +721,23 @@ const BUILT_IN: [(&str, &str); 35] = built_in![
     "es/last-days-to-wash.sms.txt",
     "es/too-late-to-wash.email.txt",
     "es/too-late-to-wash.sms.txt",
-    "es/help.sms.txt",
+    "es/letter-footer.part.txt",
+    "es/confirm.email.txt",
+    "es/confirm.sms.txt",
+    "es/not-covered.email.txt",
+    "es/not-covered.sms.txt",
+    "es/welcome.email.txt",
+    "es/welcome.sms.txt",
+    "es/stopped.email.txt",
     "es/stopped.sms.txt",
+    "es/resumed.email.txt",
+    "es/resumed.sms.txt",
+    "es/covered-now.email.txt",
+    "es/covered-now.sms.txt",
+    "es/help.sms.txt",
+    "es/which-zip.sms.txt",
+    "es/not-understood.sms.txt",
+    "es/thanks.sms.txt",
     "es/washing.calendar.txt",
 ];
 
@@ -827,7 +898,8 @@ mod tests {
         let facts = samples::typical().facts;
         let given = notice_values(&facts, Language::En, Channel::Sms, Names::AsWritten);
         assert_eq!(given.into_keys().collect::<Vec<_>>(), NOTICE_NAMES);
-        let given = sender_values(&facts.sender, Names::AsWritten);
-        assert_eq!(given.into_keys().collect::<Vec<_>>(), REPLY_NAMES);
+        let letter = LetterFacts::of(facts.sender);
+        let given = letter_values(&letter, Channel::Sms, Names::AsWritten);
+        assert_eq!(given.into_keys().collect::<Vec<_>>(), LETTER_NAMES);
     }
 }

@@ -6,10 +6,12 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 use futures::FutureExt;
+use futures::future::BoxFuture;
 use tokio::time::Instant;
 use tracing::{error, info, warn};
 
 use super::cycle::{self, Books, CycleReport, Desks};
+use super::enrolment;
 use super::parts::Parts;
 use super::pull::{self, PullReport};
 use crate::delivery::channels::Channels;
@@ -41,6 +43,8 @@ pub enum Role {
     Schedule,
     /// Work the queue.
     Deliver,
+    /// Serve the pages and the doors for other programs.
+    Web,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -58,7 +62,12 @@ pub struct Outside {
     pub fetcher: Fetcher,
     pub channels: Channels,
     pub personaliser: Arc<dyn Personaliser>,
+    /// Serves the pages until it is told to stop; made by the room above this one.
+    pub pages: Option<Pages>,
 }
+
+/// See [`Outside::pages`].
+pub type Pages = Box<dyn FnOnce(BoxFuture<'static, ()>) -> BoxFuture<'static, ()> + Send>;
 
 /// Runs until `shutdown`, then stops within ten seconds with nothing lost.
 ///
@@ -77,7 +86,7 @@ pub async fn run(
         warn!("schedule.cycle: {}", warning.0);
     }
     let lock = match (only, parts.store.engine()) {
-        (Some(Role::Deliver), _) => None,
+        (Some(Role::Deliver | Role::Web), _) => None,
         // A second service on one file is a mistake; on a server it stands by until the first one goes.
         (_, Engine::Sqlite) => Some(parts.store.lock_service().await?),
         (_, Engine::Postgres) => None,
@@ -89,7 +98,8 @@ pub async fn run(
         outside.channels,
         &parts.config.delivery,
         outside.personaliser,
-    );
+    )
+    .woken_by(parts.queued.clone());
     if only.is_none() && parts.store.engine() == Engine::Sqlite {
         // Alone on this file: what an earlier run had in hand is nobody's now.
         dispatcher.take_over().await?;
@@ -98,14 +108,22 @@ pub async fn run(
     info!("treebell is at work on {}", parts.store.shown());
     let waker = dispatcher.waker();
     let keep_schedule = async {
-        if only != Some(Role::Deliver) {
+        if only.is_none_or(|role| role == Role::Schedule) {
             keep_schedule(parts, &outside.fetcher, &timetable, lock, || waker.notify_one(), shutdown.clone()).await;
         }
     };
     let deliver = async {
-        if only == Some(Role::Schedule) { Drained::default() } else { dispatcher.run(shutdown.clone()).await }
+        match only {
+            None | Some(Role::Deliver) => dispatcher.run(shutdown.clone()).await,
+            Some(Role::Schedule | Role::Web) => Drained::default(),
+        }
     };
-    let ((), drained) = tokio::join!(keep_schedule, deliver);
+    let serve = async {
+        if let Some(pages) = outside.pages {
+            pages(shutdown.clone().boxed()).await;
+        }
+    };
+    let ((), drained, ()) = tokio::join!(keep_schedule, deliver, serve);
     info!("treebell has stopped");
     Ok(drained)
 }
@@ -154,6 +172,19 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
         .await?;
     if erased > 0 {
         info!(addresses = erased, "erased addresses that are not needed any more");
+    }
+    let unconfirmed = parts.store.end_old_wishes(now).await?;
+    if unconfirmed > 0 {
+        info!(unconfirmed, "forgot wishes that nobody confirmed");
+    }
+    let letters = parts.store.erase_ended_letters(now).await?;
+    if letters > 0 {
+        info!(letters, "erased the words of letters that have ended");
+    }
+    match enrolment::tell_newly_covered(parts).await {
+        Ok(0) => {}
+        Ok(told) => info!(told, "told those whose ZIP code has a region now"),
+        Err(why) => error!("those whose ZIP code has a region now could not be told: {why}"),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
     let mut books = Books::new(parts.store.clone());

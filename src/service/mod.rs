@@ -3,6 +3,7 @@
 pub mod assess;
 pub mod cycle;
 pub mod daemon;
+pub mod enrolment;
 pub mod event;
 pub mod fitting;
 pub mod import;
@@ -11,6 +12,7 @@ pub mod picture;
 pub mod pull;
 pub mod replay;
 pub mod stop_links;
+pub mod tokens;
 pub mod verify;
 
 pub mod demo;

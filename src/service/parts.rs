@@ -3,6 +3,8 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use tokio::sync::Notify;
+
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::message::{TemplateFaults, Templates};
@@ -17,6 +19,8 @@ pub struct Parts {
     pub clock: Arc<dyn Clock>,
     pub profiles: Arc<Profiles>,
     pub templates: Arc<Templates>,
+    /// Told when something was put into the queue, so that it leaves at once and not at the dispatcher's next look.
+    pub queued: Arc<Notify>,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -60,6 +64,7 @@ impl Parts {
             clock,
             profiles: Arc::new(profiles),
             templates: Arc::new(templates),
+            queued: Arc::new(Notify::new()),
         }
     }
 }

@@ -5,7 +5,11 @@ use sqlx::{AnyPool, Row};
 use super::{Engine, StoreError};
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 1] = [(1, "base", include_str!("migrations/0001_base.sql"))];
+const MIGRATIONS: [(i64, &str, &str); 3] = [
+    (1, "base", include_str!("migrations/0001_base.sql")),
+    (2, "letters", include_str!("migrations/0002_letters.sql")),
+    (4, "inbound", include_str!("migrations/0004_inbound.sql")),
+];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.
 ///
@@ -76,11 +80,43 @@ async fn stand_of(pool: &AnyPool, engine: Engine) -> Result<i64, StoreError> {
     Ok(found)
 }
 
+/// Of a line `-- sqlite only` or `-- postgres only`, what follows up to the next such line or `-- both` is for that engine.
 /// `/*clustered*/` after a table keeps its rows in key order on SQLite, which halves the file and makes reading a
 /// station's record one sweep. PostgreSQL has no such word.
 fn for_engine(text: &str, engine: Engine) -> String {
+    let mut wanted = true;
+    let mut out = String::with_capacity(text.len());
+    for line in text.lines() {
+        match line.trim_end() {
+            "-- sqlite only" => wanted = engine == Engine::Sqlite,
+            "-- postgres only" => wanted = engine == Engine::Postgres,
+            "-- both" => wanted = true,
+            line if wanted => {
+                out.push_str(line);
+                out.push('\n');
+            }
+            _ => {}
+        }
+    }
     match engine {
-        Engine::Sqlite => text.replace("/*clustered*/", "WITHOUT ROWID"),
-        Engine::Postgres => text.to_owned(),
+        Engine::Sqlite => out.replace("/*clustered*/", "WITHOUT ROWID"),
+        Engine::Postgres => out,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_engine_gets_its_own_part() {
+        let text = "a\n-- sqlite only\nb\n-- postgres only\nc /*clustered*/\n-- both\nd /*clustered*/\n";
+        assert_eq!(for_engine(text, Engine::Sqlite), "a\nb\nd WITHOUT ROWID\n");
+        assert_eq!(for_engine(text, Engine::Postgres), "a\nc /*clustered*/\nd /*clustered*/\n");
+    }
+
+    #[test]
+    fn versions_count_up() {
+        assert!(MIGRATIONS.windows(2).all(|pair| pair[0].0 < pair[1].0));
     }
 }

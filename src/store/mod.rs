@@ -12,6 +12,8 @@ mod error;
 mod lock;
 mod migrations;
 
+pub mod confirmations;
+pub mod letters;
 pub mod notices;
 pub mod people;
 pub mod queue;

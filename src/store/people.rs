@@ -8,7 +8,7 @@ use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AnyPool, Row};
 
-use super::{Conflict, Engine, Store, StoreError, Tx, get, get_instant, instant, ms};
+use super::{Conflict, Engine, Store, StoreError, Tx, confirmations, get, get_instant, instant, ms};
 use crate::people::{Address, AddressHash, Channel, Language};
 use crate::region::Zip;
 
@@ -30,6 +30,15 @@ pub enum Consent {
     GivenAgain { evidence: String },
     /// Somebody asked for it; its owner has yet to confirm.
     Asked { evidence: String },
+}
+
+/// What is known beside the evidence: ids and hashes only.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ConsentDetail {
+    /// Id of the words that were shown or sent: [`super::confirmations::put_words`].
+    pub words: Option<String>,
+    /// Keyed hash of the network.
+    pub ip_hash: Option<String>,
 }
 
 /// What came of [`enrol`].
@@ -142,10 +151,14 @@ pub struct ConsentRow {
     /// asked, confirmed, stopped, erased or resumed.
     pub action: String,
     pub evidence: String,
+    /// The words that were agreed to, and their language, where there were any.
+    pub words: Option<String>,
+    pub language: Option<Language>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ExportedDelivery {
+    /// Id of the notice; of a letter `letter/` and its kind.
     pub notice: String,
     pub state: String,
     pub queued_at: DateTime<Utc>,
@@ -296,25 +309,8 @@ impl Store {
         now: DateTime<Utc>,
     ) -> Result<bool, StoreError> {
         let mut tx = self.begin().await?;
-        let key = tx.hash().of(address);
-        let status = status_of(&mut tx, &key).await?;
-        let confirmed_once = sqlx::query(
-            "SELECT COUNT(*) AS n FROM consents WHERE address_key = $1 AND action IN ('confirmed', 'resumed')",
-        )
-        .bind(&key)
-        .fetch_one(tx.conn())
-        .await?;
-        let resumes = match status {
-            Some(AddressStatus::Confirmed) => return Ok(true),
-            Some(AddressStatus::Stopped) => get::<i64>(&confirmed_once, "n")? > 0,
-            Some(AddressStatus::Unconfirmed | AddressStatus::Dead) | None => false,
-        };
-        if resumes {
-            lift_suppression(&mut tx, &key).await?;
-            set_status(&mut tx, &key, AddressStatus::Confirmed, now).await?;
-            add_consent(&mut tx, &key, "resumed", evidence, now).await?;
-            tx.commit().await?;
-        }
+        let resumes = resume(&mut tx, address, evidence, now).await?;
+        tx.commit().await?;
         Ok(resumes)
     }
 
@@ -417,13 +413,17 @@ impl Store {
         let mut connection = self.read().await?;
         let mut addresses = Vec::new();
         for known in subscriber.addresses {
-            let consents =
-                sqlx::query("SELECT at, action, evidence FROM consents WHERE address_key = $1 ORDER BY at, id")
-                    .bind(&known.id)
-                    .fetch_all(&mut *connection)
-                    .await?;
+            let consents = sqlx::query(
+                "SELECT c.at, c.action, c.evidence, w.words, w.language FROM consents c
+                     LEFT JOIN consent_words w ON w.id = c.words WHERE c.address_key = $1 ORDER BY c.at, c.id",
+            )
+            .bind(&known.id)
+            .fetch_all(&mut *connection)
+            .await?;
             let deliveries = sqlx::query(
-                "SELECT notice_id, state, created_at FROM deliveries WHERE address_id = $1 ORDER BY created_at, id",
+                "SELECT COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, d.state, d.created_at \
+                 FROM deliveries d LEFT JOIN letters l ON l.id = d.letter_id \
+                 WHERE d.address_id = $1 ORDER BY d.created_at, d.id",
             )
             .bind(&known.id)
             .fetch_all(&mut *connection)
@@ -439,6 +439,8 @@ impl Store {
                             at: get_instant(row, "at")?,
                             action: get(row, "action")?,
                             evidence: get(row, "evidence")?,
+                            words: get(row, "words")?,
+                            language: get::<Option<String>>(row, "language")?.as_deref().and_then(Language::parse),
                         })
                     })
                     .collect::<Result<_, StoreError>>()?,
@@ -446,7 +448,7 @@ impl Store {
                     .iter()
                     .map(|row| {
                         Ok(ExportedDelivery {
-                            notice: get(row, "notice_id")?,
+                            notice: get(row, "notice")?,
                             state: get(row, "state")?,
                             queued_at: get_instant(row, "created_at")?,
                         })
@@ -478,6 +480,19 @@ impl Store {
 /// # Errors
 /// As [`Store::add_subscriber`]. After a conflict the transaction holds nothing of this one and may go on.
 pub async fn enrol(tx: &mut Tx, new: &NewSubscriber, now: DateTime<Utc>) -> Result<Enrolled, StoreError> {
+    enrol_with(tx, new, &ConsentDetail::default(), now).await
+}
+
+/// As [`enrol`], with what is known of the words that were agreed to.
+///
+/// # Errors
+/// As [`enrol`].
+pub async fn enrol_with(
+    tx: &mut Tx,
+    new: &NewSubscriber,
+    detail: &ConsentDetail,
+    now: DateTime<Utc>,
+) -> Result<Enrolled, StoreError> {
     if new.zips.is_empty() || new.addresses.is_empty() {
         return Err(Conflict::EmptySubscriber.into());
     }
@@ -576,7 +591,7 @@ pub async fn enrol(tx: &mut Tx, new: &NewSubscriber, now: DateTime<Utc>) -> Resu
         if matches!(new.consent, Consent::GivenAgain { .. }) {
             lift_suppression(tx, key).await?;
         }
-        add_consent(tx, key, action, evidence, now).await?;
+        note_consent(tx, key, action, evidence, detail, now).await?;
         addresses += 1;
     }
     Ok(match (is_new, zips + addresses) {
@@ -604,8 +619,143 @@ pub async fn stop(tx: &mut Tx, address: &Address, evidence: &str, now: DateTime<
         add_consent(tx, &key, "stopped", evidence, now).await?;
     }
     let cancelled = cancel_deliveries(tx, &key, "the address said stop", now).await?;
+    confirmations::end_open(tx, &key, confirmations::Outcome::Stopped, now).await?;
     let subscribed = was.is_some_and(|was| was != AddressStatus::Stopped);
     Ok(Stopped { addresses: u64::from(subscribed), cancelled })
+}
+
+/// As [`Store::resume_address`], inside a transaction of the caller.
+///
+/// # Errors
+/// When the store fails.
+pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTime<Utc>) -> Result<bool, StoreError> {
+    let key = tx.hash().of(address);
+    let confirmed_once =
+        sqlx::query("SELECT COUNT(*) AS n FROM consents WHERE address_key = $1 AND action IN ('confirmed', 'resumed')")
+            .bind(&key)
+            .fetch_one(tx.conn())
+            .await?;
+    let resumes = match status_of(tx, &key).await? {
+        Some(AddressStatus::Confirmed) => return Ok(true),
+        Some(AddressStatus::Stopped) => get::<i64>(&confirmed_once, "n")? > 0,
+        Some(AddressStatus::Unconfirmed | AddressStatus::Dead) | None => false,
+    };
+    if resumes {
+        lift_suppression(tx, &key).await?;
+        set_status(tx, &key, AddressStatus::Confirmed, now).await?;
+        add_consent(tx, &key, "resumed", evidence, now).await?;
+    }
+    Ok(resumes)
+}
+
+/// Where an address stands and whether it is suppressed, and in which language its owner reads.
+///
+/// # Errors
+/// When the store fails.
+pub async fn standing(
+    tx: &mut Tx,
+    address_key: &str,
+) -> Result<(Option<AddressStatus>, bool, Option<Language>), StoreError> {
+    let row = sqlx::query(
+        "SELECT a.status, s.language, (SELECT COUNT(*) FROM suppressions WHERE address_key = $1) AS suppressed \
+         FROM (SELECT 1 AS one) AS x LEFT JOIN addresses a ON a.id = $1 LEFT JOIN subscribers s ON s.id = a.subscriber_id",
+    )
+    .bind(address_key)
+    .fetch_one(tx.conn())
+    .await?;
+    let status = get::<Option<String>>(&row, "status")?.as_deref().and_then(AddressStatus::parse);
+    let language = get::<Option<String>>(&row, "language")?.as_deref().and_then(Language::parse);
+    Ok((status, get::<i64>(&row, "suppressed")? > 0, language))
+}
+
+/// Somebody who waited for their ZIP code to come into a region, and it did.
+#[derive(Clone, Debug)]
+pub struct CoveredWait {
+    pub zip: Zip,
+    pub region_name: String,
+    /// Milliseconds since 1970: makes the letter's fact.
+    pub since: i64,
+    /// Confirmed ones.
+    pub addresses: Vec<(Address, Language)>,
+}
+
+/// Notes which ZIP codes of an address's owner no region has yet.
+///
+/// # Errors
+/// When the store fails.
+pub async fn note_waits(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT INTO zip_waits (subscriber_id, zip, since)
+         SELECT z.subscriber_id, z.zip, $2 FROM subscriber_zips z JOIN addresses a ON a.subscriber_id = z.subscriber_id
+         WHERE a.id = $1 AND NOT EXISTS (SELECT 1 FROM region_zips r WHERE r.zip = z.zip)
+         ON CONFLICT (subscriber_id, zip) DO NOTHING",
+    )
+    .bind(address_key)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    Ok(())
+}
+
+/// Those who waited and need wait no more; they are taken off the list.
+///
+/// # Errors
+/// When the store fails.
+pub async fn take_covered_waits(tx: &mut Tx) -> Result<Vec<CoveredWait>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT w.subscriber_id, w.zip, w.since, g.name FROM zip_waits w JOIN region_zips r ON r.zip = w.zip
+         JOIN regions g ON g.id = r.region_id ORDER BY w.since, w.subscriber_id, w.zip",
+    )
+    .fetch_all(tx.conn())
+    .await?;
+    let mut waits = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let (subscriber, zip): (String, String) = (get(row, "subscriber_id")?, get(row, "zip")?);
+        let found = sqlx::query(
+            "SELECT a.channel, a.address, s.language FROM addresses a JOIN subscribers s ON s.id = a.subscriber_id
+             WHERE a.subscriber_id = $1 AND a.status = 'confirmed' ORDER BY a.id",
+        )
+        .bind(&subscriber)
+        .fetch_all(tx.conn())
+        .await?;
+        let addresses = found
+            .iter()
+            .map(|row| Ok((Address::from_stored(channel_of(row)?, get(row, "address")?), language_of(row)?)))
+            .collect::<Result<_, StoreError>>()?;
+        sqlx::query("DELETE FROM zip_waits WHERE subscriber_id = $1 AND zip = $2")
+            .bind(&subscriber)
+            .bind(&zip)
+            .execute(tx.conn())
+            .await?;
+        waits.push(CoveredWait {
+            zip: zip_of(row)?,
+            region_name: get(row, "name")?,
+            since: get(row, "since")?,
+            addresses,
+        });
+    }
+    Ok(waits)
+}
+
+/// The name of the region that has a ZIP code.
+///
+/// # Errors
+/// When the store fails.
+pub async fn region_name_of_zip(tx: &mut Tx, zip: &Zip) -> Result<Option<String>, StoreError> {
+    sqlx::query("SELECT g.name FROM region_zips r JOIN regions g ON g.id = r.region_id WHERE r.zip = $1")
+        .bind(zip.as_str())
+        .fetch_optional(tx.conn())
+        .await?
+        .map(|row| get(&row, "name"))
+        .transpose()
+}
+
+/// The owner of this phone writes from it and asks to be told: its stop no longer stands in the way of asking back.
+///
+/// # Errors
+/// When the store fails.
+pub async fn lift_stop(tx: &mut Tx, address_key: &str) -> Result<(), StoreError> {
+    lift_suppression(tx, address_key).await
 }
 
 /// Whom a notice of this region goes to, held still until the end of the transaction: on PostgreSQL a stop that comes
@@ -699,7 +849,9 @@ async fn set_status(tx: &mut Tx, key: &str, status: AddressStatus, now: DateTime
 async fn cancel_deliveries(tx: &mut Tx, key: &str, why: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let done = sqlx::query(
         "UPDATE deliveries SET state = 'cancelled', lease_until = NULL, lease_owner = NULL, last_error = $2, updated_at = $3
-         WHERE address_id = $1 AND state IN ('queued', 'uncertain')",
+         WHERE address_id = $1 AND state IN ('queued', 'uncertain')
+           -- The one answer to a stop goes out, also when the stop is said twice.
+           AND NOT EXISTS (SELECT 1 FROM letters WHERE letters.id = deliveries.letter_id AND letters.kind = 'stopped')",
     )
     .bind(key)
     .bind(why)
@@ -731,6 +883,8 @@ async fn forget(tx: &mut Tx, key: &str, now: DateTime<Utc>) -> Result<u64, Store
     .bind(key)
     .execute(tx.conn())
     .await?;
+    super::letters::erase(tx, key, now).await?;
+    confirmations::end_open(tx, key, confirmations::Outcome::Stopped, now).await?;
     sqlx::query("DELETE FROM addresses WHERE id = $1").bind(key).execute(tx.conn()).await?;
     Ok(cancelled)
 }
@@ -754,15 +908,35 @@ async fn add_consent(
     evidence: &str,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    let digest = Sha256::digest(format!("{key}\n{}\n{action}\n{evidence}", ms(now)));
-    sqlx::query("INSERT INTO consents (id, address_key, at, action, evidence) VALUES ($1, $2, $3, $4, $5) ON CONFLICT (id) DO NOTHING")
-        .bind(hex::encode(&digest[..16]))
-        .bind(key)
-        .bind(ms(now))
-        .bind(action)
-        .bind(evidence)
-        .execute(tx.conn())
-        .await?;
+    note_consent(tx, key, action, evidence, &ConsentDetail::default(), now).await
+}
+
+/// Adds a row to the record of who agreed to what; none is ever changed.
+///
+/// # Errors
+/// When the store fails.
+pub async fn note_consent(
+    tx: &mut Tx,
+    address_key: &str,
+    action: &str,
+    evidence: &str,
+    detail: &ConsentDetail,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let digest = Sha256::digest(format!("{address_key}\n{}\n{action}\n{evidence}", ms(now)));
+    sqlx::query(
+        "INSERT INTO consents (id, address_key, at, action, evidence, words, ip_hash) VALUES ($1, $2, $3, $4, $5, $6, $7)
+         ON CONFLICT (id) DO NOTHING",
+    )
+    .bind(hex::encode(&digest[..16]))
+    .bind(address_key)
+    .bind(ms(now))
+    .bind(action)
+    .bind(evidence)
+    .bind(detail.words.as_deref())
+    .bind(detail.ip_hash.as_deref())
+    .execute(tx.conn())
+    .await?;
     Ok(())
 }
 

@@ -11,11 +11,12 @@ use chrono_tz::Tz;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe};
 
-use super::{Engine, Store, StoreError, Tx, get, get_instant, get_instant_if_any, ms};
+use super::people::AddressStatus;
+use super::{Engine, Store, StoreError, Tx, get, get_instant, get_instant_if_any, letters, ms};
 use crate::delivery::pace::Window;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryState, Event, MARKS_AT_MOST, Report, Standing};
-use crate::message::Message;
+use crate::message::{LetterKind, Message};
 use crate::people::{Address, Channel};
 
 /// What a worker asks for.
@@ -58,12 +59,15 @@ pub struct Lease {
 pub struct Leased {
     pub lease: Lease,
     pub channel: Channel,
+    /// Id of the notice it is of; of a letter `letter/` and its kind.
     pub notice: String,
     pub address_id: String,
     pub address: Address,
     pub message: Message,
     /// This one included.
     pub attempts: i64,
+    /// When the first attempt began whose answer nobody knows; `None` = no copy can have gone out yet.
+    pub first_copy_at: Option<DateTime<Utc>>,
     pub expires_at: DateTime<Utc>,
 }
 
@@ -80,6 +84,8 @@ pub enum Ending {
     Refused {
         cause: String,
     },
+    /// Its addressee said stop since the claim: no byte went out.
+    Withdrawn,
     AnswerLost {
         not_before: DateTime<Utc>,
         cause: String,
@@ -97,6 +103,7 @@ impl Ending {
             Ending::Accepted { .. } => Event::Accepted,
             Ending::NotNow { .. } => Event::NotNow,
             Ending::Refused { .. } => Event::Refused,
+            Ending::Withdrawn => Event::Withdraw,
             Ending::AnswerLost { .. } => Event::AnswerLost,
             Ending::LetGo { .. } => Event::LeaseLost,
         }
@@ -168,6 +175,7 @@ pub enum Lost {
 #[derive(Clone, Debug)]
 pub struct DeliveryRow {
     pub id: String,
+    /// Id of the notice it is of; of a letter `letter/` and its kind.
     pub notice: String,
     pub channel: Channel,
     /// `None` when its owner was erased.
@@ -210,7 +218,8 @@ pub enum ByHand {
 /// The rows that wait for their turn, as [`Standing::may_repeat`] and the notice allow.
 const WAITS: &str = "channel = $1 AND state = $2 AND expires_at > $3 \
      AND (state <> 'uncertain' OR (answers_lost < 2 AND uncertain_count < 5)) \
-     AND EXISTS (SELECT 1 FROM notices WHERE notices.id = deliveries.notice_id AND notices.status = 'released')";
+     AND (letter_id IS NOT NULL OR EXISTS (\
+         SELECT 1 FROM notices WHERE notices.id = deliveries.notice_id AND notices.status = 'released'))";
 const _: () = assert!(ANSWERS_LOST_AT_MOST == 2 && MARKS_AT_MOST == 5, "`WAITS` says the same in SQL");
 
 impl Store {
@@ -272,6 +281,40 @@ impl Store {
         }
         tx.commit().await?;
         Ok(held)
+    }
+
+    /// Whether a delivery in hand may still go out: it is held under its own fence, and its addressee has not said stop
+    /// since the claim. Asked right before the first byte.
+    ///
+    /// # Errors
+    /// When the store fails; then nothing is known and nothing may go out.
+    pub async fn may_still_go(&self, lease: &Lease) -> Result<bool, StoreError> {
+        let find = format!(
+            "SELECT l.kind, a.status, {SUPPRESSED} AS suppressed \
+             FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id LEFT JOIN letters l ON l.id = d.letter_id \
+             WHERE d.id = $1 AND d.fence = $2 AND d.state = 'leased'"
+        );
+        let row = sqlx::query(AssertSqlSafe(find))
+            .bind(&lease.delivery)
+            .bind(lease.fence)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        row.map_or(Ok(false), |row| may_be_written_to(letter_kind_of(&row)?, &row))
+    }
+
+    /// Whether a worker has a message to this address in hand at `now`.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn in_hand(&self, address_key: &str, now: DateTime<Utc>) -> Result<bool, StoreError> {
+        let row = sqlx::query(
+            "SELECT COUNT(*) AS n FROM deliveries WHERE address_id = $1 AND state = 'leased' AND lease_until > $2",
+        )
+        .bind(address_key)
+        .bind(ms(now))
+        .fetch_one(&mut *self.read().await?)
+        .await?;
+        Ok(count(&row)? > 0)
     }
 
     /// Books how attempts ended, all in one transaction. A booking counts only under its own fence.
@@ -526,14 +569,15 @@ impl Store {
         Ok((counts, ended))
     }
 
-    /// What still waits on a channel, by zone, for an estimate of when all will be told.
+    /// What still waits on a channel, by zone, for an estimate of when all will be told. Letters are not in it: they leave
+    /// at once.
     ///
     /// # Errors
     /// When the store fails.
     pub async fn backlog(&self, channel: Channel) -> Result<Vec<Backlog>, StoreError> {
         let rows = sqlx::query(
             "SELECT time_zone, COUNT(*) AS n, MIN(not_before) AS not_before, MIN(expires_at) AS expires_at \
-             FROM deliveries WHERE channel = $1 AND (state IN ('queued', 'leased') \
+             FROM deliveries WHERE channel = $1 AND notice_id IS NOT NULL AND (state IN ('queued', 'leased') \
                  OR (state = 'uncertain' AND answers_lost < 2 AND uncertain_count < 5)) \
              GROUP BY time_zone, notice_id ORDER BY time_zone, notice_id",
         )
@@ -574,9 +618,10 @@ impl Store {
     /// When the store fails.
     pub async fn deliveries(&self, filter: &DeliveryFilter) -> Result<Vec<DeliveryRow>, StoreError> {
         let rows = sqlx::query(
-            "SELECT d.id, d.notice_id, d.channel, a.address, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.not_before, \
+            "SELECT d.id, COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, d.channel, \
+                    COALESCE(a.address, NULLIF(l.address, '')) AS address, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.not_before, \
                     d.expires_at, d.provider_ref, d.last_error, d.updated_at \
-             FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
+             FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id LEFT JOIN letters l ON l.id = d.letter_id \
              WHERE ($1 = '' OR d.state = $1) AND ($2 = '' OR d.notice_id = $2) \
              ORDER BY d.created_at, d.notice_id, d.priority, d.id LIMIT $3",
         )
@@ -590,7 +635,7 @@ impl Store {
                 let channel = channel_of(row)?;
                 Ok(DeliveryRow {
                     id: get(row, "id")?,
-                    notice: get(row, "notice_id")?,
+                    notice: get(row, "notice")?,
                     channel,
                     address: get::<Option<String>>(row, "address")?.map(|text| Address::from_stored(channel, text)),
                     standing: standing_of(row)?,
@@ -688,12 +733,13 @@ async fn begun_within(
     rows.iter().map(|row| get_instant(row, "started_at")).collect()
 }
 
-/// The zones of the deliveries whose turn it is, as far as messages may leave there now. Where it is night, all that waits
-/// is put off to the morning, so that the night is met once and not at every claim.
+/// The zones of the notices whose turn it is, as far as messages may leave there now. Where it is night, all that waits
+/// is put off to the morning, so that the night is met once and not at every claim. A letter answers what somebody did
+/// this minute, so it knows no night.
 async fn open_zones(tx: &mut Tx, ask: &Ask<'_>, state: DeliveryState, most: i64) -> Result<Vec<Tz>, StoreError> {
     let peek = format!(
         "SELECT DISTINCT time_zone FROM \
-         (SELECT time_zone FROM deliveries WHERE {WAITS} AND not_before <= $3 ORDER BY priority, not_before, id LIMIT $4) AS next"
+         (SELECT time_zone FROM deliveries WHERE {WAITS} AND letter_id IS NULL AND not_before <= $3 ORDER BY priority, not_before, id LIMIT $4) AS next"
     );
     loop {
         let rows = sqlx::query(AssertSqlSafe(peek.as_str()))
@@ -713,7 +759,7 @@ async fn open_zones(tx: &mut Tx, ask: &Ask<'_>, state: DeliveryState, most: i64)
             let until = ask.quiet.next_allowed(ask.now, zone);
             let put = format!(
                 "WITH sleeping AS MATERIALIZED (SELECT id FROM deliveries \
-                     WHERE channel = $2 AND state = $3 AND time_zone = $4 AND not_before < $1 {}) \
+                     WHERE channel = $2 AND state = $3 AND time_zone = $4 AND letter_id IS NULL AND not_before < $1 {}) \
                  UPDATE deliveries SET not_before = $1 WHERE id IN (SELECT id FROM sleeping)",
                 skip_locked(tx.engine())
             );
@@ -741,19 +787,16 @@ async fn lease(
     zones: &[Tz],
     most: i64,
 ) -> Result<Vec<String>, StoreError> {
-    if zones.is_empty() {
-        return Ok(Vec::new());
-    }
     let Some(to) = Standing::new(state).after(Event::Claim) else { return Ok(Vec::new()) };
     let places: Vec<String> = (0..zones.len()).map(|index| format!("${}", index + 8)).collect();
+    let awake = if places.is_empty() { String::new() } else { format!(" OR time_zone IN ({})", places.join(", ")) };
     let claim = format!(
         "WITH picked AS MATERIALIZED (\
-             SELECT id FROM deliveries WHERE {WAITS} AND not_before <= $3 AND time_zone IN ({}) \
+             SELECT id FROM deliveries WHERE {WAITS} AND not_before <= $3 AND (letter_id IS NOT NULL{awake}) \
              ORDER BY priority, not_before, id LIMIT $4 {}) \
          UPDATE deliveries SET state = $5, fence = fence + 1, attempts = attempts + 1, \
                 lease_until = $6, lease_owner = $7, updated_at = $3 \
          WHERE id IN (SELECT id FROM picked) RETURNING id",
-        places.join(", "),
         skip_locked(tx.engine()),
     );
     let mut query = sqlx::query(AssertSqlSafe(claim))
@@ -777,10 +820,15 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
     }
     let places: Vec<String> = (1..=ids.len()).map(|index| format!("${index}")).collect();
     let find = format!(
-        "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.notice_id, d.address_id, d.language, \
-                a.address, a.status, t.subject, t.body, t.html, t.calendar \
+        "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.address_id, d.language, \
+                COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, l.kind, l.address AS letter_address, \
+                a.address, a.status, {SUPPRESSED} AS suppressed, COALESCE(t.subject, l.subject) AS subject, \
+                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar, \
+                (SELECT MIN(started_at) FROM attempts \
+                 WHERE delivery_id = d.id AND outcome = 'uncertain') AS first_copy_at \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
          LEFT JOIN notice_texts t ON t.notice_id = d.notice_id AND t.language = d.language AND t.channel = d.channel \
+         LEFT JOIN letters l ON l.id = d.letter_id \
          WHERE d.id IN ({}) ORDER BY d.priority, d.not_before, d.id",
         places.join(", ")
     );
@@ -790,12 +838,14 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
     }
     for row in query.fetch_all(tx.conn()).await? {
         let lease = lease_of(&row)?;
-        let address = match get::<Option<String>>(&row, "status")?.as_deref() {
-            Some("confirmed") => get::<Option<String>>(&row, "address")?,
-            _ => None,
+        let letter = letter_kind_of(&row)?;
+        let address = match letter {
+            _ if !may_be_written_to(letter, &row)? => None,
+            None => get::<Option<String>>(&row, "address")?,
+            Some(_) => get::<Option<String>>(&row, "letter_address")?.filter(|address| !address.is_empty()),
         };
         let Some(address) = address else {
-            end_unsent(tx, &lease, Event::Withdraw, "the address was stopped or removed", ask.now).await?;
+            end_unsent(tx, &lease, Event::Withdraw, WITHDRAWN, ask.now).await?;
             claimed.withdrawn += 1;
             continue;
         };
@@ -809,15 +859,43 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
         claimed.taken.push(Leased {
             lease,
             channel: ask.channel,
-            notice: get(&row, "notice_id")?,
+            notice: get(&row, "notice")?,
             address_id: get(&row, "address_id")?,
             address: Address::from_stored(ask.channel, address),
             message,
             attempts: get(&row, "attempts")?,
+            first_copy_at: get_instant_if_any(&row, "first_copy_at")?,
             expires_at: get_instant(&row, "expires_at")?,
         });
     }
     Ok(())
+}
+
+/// Why a delivery ends that was claimed for somebody who is not to be written to.
+const WITHDRAWN: &str = "the address was stopped or removed";
+
+/// Whether the address of a delivery `d` is on the list of those never to be written to.
+const SUPPRESSED: &str =
+    "CASE WHEN EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = d.address_id) THEN 1 ELSE 0 END";
+
+fn letter_kind_of(row: &AnyRow) -> Result<Option<LetterKind>, StoreError> {
+    get::<Option<String>>(row, "kind")?
+        .map(|name| LetterKind::parse(&name).ok_or_else(|| StoreError::corrupt(format!("letters.kind holds `{name}`"))))
+        .transpose()
+}
+
+/// Of a row with the kind of its letter, if it is one, the status of its address, and whether that is suppressed.
+fn may_be_written_to(letter: Option<LetterKind>, row: &AnyRow) -> Result<bool, StoreError> {
+    let status = get::<Option<String>>(row, "status")?
+        .map(|name| {
+            AddressStatus::parse(&name).ok_or_else(|| StoreError::corrupt(format!("addresses.status holds `{name}`")))
+        })
+        .transpose()?;
+    let suppressed = get::<i64>(row, "suppressed")? != 0;
+    Ok(match letter {
+        None => status == Some(AddressStatus::Confirmed) && !suppressed,
+        Some(kind) => letters::may_go(kind, status, suppressed),
+    })
 }
 
 fn message_of(channel: Channel, row: &AnyRow) -> Result<Option<Message>, StoreError> {
@@ -911,6 +989,7 @@ async fn book(
     let (provider_ref, not_before, cause) = match ending {
         Ending::Accepted { provider_ref } => (provider_ref.as_deref(), None, None),
         Ending::Refused { cause } => (None, None, Some(cause.as_str())),
+        Ending::Withdrawn => (None, None, Some(WITHDRAWN)),
         Ending::NotNow { not_before, cause }
         | Ending::AnswerLost { not_before, cause }
         | Ending::LetGo { not_before, cause } => (None, Some(ms(*not_before)), Some(cause.as_str())),
@@ -946,6 +1025,7 @@ async fn close_attempt(tx: &mut Tx, lease: &Lease, ending: &Ending, now: DateTim
         Ending::Accepted { provider_ref } => ("accepted", provider_ref.as_deref()),
         Ending::NotNow { cause, .. } => ("not-now", Some(cause.as_str())),
         Ending::Refused { cause } => ("refused", Some(cause.as_str())),
+        Ending::Withdrawn => ("withdrawn", Some(WITHDRAWN)),
         Ending::AnswerLost { cause, .. } | Ending::LetGo { cause, .. } => ("uncertain", Some(cause.as_str())),
     };
     sqlx::query("UPDATE attempts SET ended_at = $1, outcome = $2, detail = $3 WHERE delivery_id = $4 AND fence = $5")

@@ -19,3 +19,4 @@ mod records;
 mod replay;
 mod schedule;
 mod season;
+mod web;

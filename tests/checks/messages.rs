@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
 use predicates::prelude::*;
-use treebell::message::template::Reply;
-use treebell::message::{Message, Personal, Sender, Templates, check, personalise, samples, sms};
+use treebell::message::{
+    LetterFacts, LetterKind, Message, Personal, Sender, Templates, check, personalise, samples, sms,
+};
 use treebell::people::{Channel, Language};
 use treebell::season::NoticeKind;
 
@@ -62,9 +63,18 @@ fn written_messages() -> Vec<(String, String)> {
                     }
                 }
             }
-            for reply in Reply::ALL {
-                let sms = templates.render_reply(reply, language, &sample.facts.sender).unwrap();
-                text.push_str(&described(reply.name(), &sms));
+            let letters = LetterFacts::samples(&sample.facts.sender, &sample.facts.region_name);
+            for kind in LetterKind::ALL {
+                for channel in kind.channels() {
+                    let message = templates.render_letter(kind, language, *channel, &letters[0]).unwrap();
+                    match personalise(message, &person).unwrap() {
+                        Message::Sms { text: sms } => text.push_str(&described(kind.name(), &sms)),
+                        Message::Email { subject, text: body, .. } if sample.name == "typical" => {
+                            text.push_str(&format!("== {} email\nSubject: {subject}\n\n{body}\n", kind.name()));
+                        }
+                        Message::Email { .. } => {}
+                    }
+                }
             }
             written.push((format!("{}.{}.txt", sample.name, language.code()), text));
         }
@@ -338,7 +348,7 @@ fn the_preview_command_shows_text_size_and_ease() {
         );
     let all = treebell(None).args(["message", "preview"]).assert().success();
     let all = String::from_utf8(all.get_output().stdout.clone()).unwrap();
-    assert_eq!(all.matches("\n\n| ").count(), 20, "4 notices x 2 channels and 2 replies, in 2 languages");
+    assert_eq!(all.matches("\n\n| ").count(), 48, "4 notices x 2 channels, 6 letters x 2 and 4 x 1, in 2 languages");
 
     let folder = tempfile::tempdir().unwrap();
     let page = folder.path().join("page.html");
@@ -353,11 +363,14 @@ fn the_preview_command_shows_text_size_and_ease() {
 #[test]
 fn a_preview_of_what_is_not_there_says_what_is() {
     for (args, wanted) in [
-        (&["inspect"][..], "get-ready, inspect-now, last-days-to-wash, too-late-to-wash, help, stopped"),
+        (
+            &["inspect"][..],
+            "get-ready, inspect-now, last-days-to-wash, too-late-to-wash, confirm, not-covered, welcome, stopped",
+        ),
         (&["--language", "fr"], "wanted is en or es"),
         (&["--sample", "odd"], "typical, plain, seen, open-ended, longest, accented"),
-        (&["--html", "/nowhere.html"], "8 e-mails were shown and one is wanted"),
-        (&["help", "--html", "/nowhere.html"], "only notices by e-mail have an HTML part"),
+        (&["--html", "/nowhere.html"], "20 e-mails were shown and one is wanted"),
+        (&["help", "--html", "/nowhere.html"], "only e-mails have an HTML part"),
     ] {
         let assert = treebell(None).args(["message", "preview"]).args(args).assert().code(2);
         assert.stderr(predicate::str::contains(wanted));

@@ -10,6 +10,7 @@ mod kills;
 mod points;
 mod postfix;
 mod queue;
+mod readers;
 mod sending;
 mod sink;
 pub mod smtp;
@@ -221,6 +222,10 @@ impl World {
             }
         }
         unreachable!()
+    }
+
+    pub fn clock_moved(&self) -> bool {
+        self.clock.now() > at(NOON)
     }
 
     pub async fn row(&self, key: &str) -> DeliveryRow {

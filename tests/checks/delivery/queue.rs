@@ -557,6 +557,7 @@ fn must_end(news: &[News]) -> DeliveryState {
             Some(Ending::Accepted { .. }) => DeliveryState::Sent,
             Some(Ending::NotNow { .. }) => DeliveryState::Queued,
             Some(Ending::Refused { .. }) => DeliveryState::Failed,
+            Some(Ending::Withdrawn) => DeliveryState::Cancelled,
             Some(Ending::AnswerLost { .. } | Ending::LetGo { .. }) => DeliveryState::Uncertain,
         }
     }

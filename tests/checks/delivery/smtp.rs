@@ -325,6 +325,7 @@ pub fn outgoing(key: &str) -> Outgoing {
         },
         stop_url: None,
         at: at(NOON),
+        dated: at(NOON),
     }
 }
 
@@ -454,12 +455,12 @@ async fn a_connection_that_the_relay_closed_while_it_rested_costs_nothing() {
 
 // TLS and authentication.
 
-struct Tls {
-    acceptor: TlsAcceptor,
-    authority: tempfile::NamedTempFile,
+pub struct Tls {
+    pub acceptor: TlsAcceptor,
+    pub authority: tempfile::NamedTempFile,
 }
 
-fn tls() -> Tls {
+pub fn tls() -> Tls {
     let made = rcgen::generate_simple_self_signed(["localhost".to_owned()]).unwrap();
     let authority = tempfile::NamedTempFile::new().unwrap();
     std::fs::write(authority.path(), made.cert.pem()).unwrap();

@@ -1,0 +1,179 @@
+//! How often somebody may be asked to confirm: the one place that says it, for forms and for texts.
+//!
+//! A request to confirm is itself a message to somebody who may not want it. So a stranger's form can cause one a day and
+//! three a month to an address, a network can ask a few times an hour, and when far more is asked than is usual only
+//! networks that had not asked before are served: the honest ask once, a flood asks again and again.
+
+use serde::{Deserialize, Serialize};
+
+/// Set in the configuration's section `limits`.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(default)]
+pub struct Limits {
+    /// Askings by form from one network (IPv4 /24, IPv6 /64) in an hour.
+    pub asks_per_network_per_hour: u32,
+    /// Askings by form from all networks in an hour that are usual. From there on a network is served once an hour, and at
+    /// ten times as many nobody is.
+    pub asks_per_hour: u32,
+    /// Texts that ask for confirmation, in a day, whoever asked: they cost money.
+    pub confirmation_texts_per_day: u32,
+    /// Of the last fifty texts that forms asked for in a day, at least this share (percent) must have been confirmed, or
+    /// forms cause no more: somebody makes money from them, or plays.
+    pub confirmed_percent: u32,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            asks_per_network_per_hour: 5,
+            asks_per_hour: 200,
+            confirmation_texts_per_day: 300,
+            confirmed_percent: 20,
+        }
+    }
+}
+
+/// Requests that a stranger's form may cause to one address in a day, and in thirty days.
+pub const FORMS_PER_DAY: u64 = 1;
+pub const FORMS_PER_MONTH: u64 = 3;
+
+/// Requests that texts from the phone itself may cause in a day.
+pub const TEXTS_PER_DAY: u64 = 3;
+
+/// So many texts are looked at for their share of confirmed ones.
+pub const SHARE_OF: u64 = 50;
+
+/// Wrong codes after which a code is worthless.
+pub const TRIES: i64 = 5;
+
+/// Who asks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum By {
+    /// Anybody, by a form.
+    Form,
+    /// The owner, by a text from the phone itself.
+    Phone,
+}
+
+/// What was asked for before, at this moment.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Requests to confirm that went to this address in the last day, and in thirty days.
+    pub address_day: u64,
+    pub address_month: u64,
+    /// Askings by form from this network in the last hour, and from all.
+    pub network_hour: u64,
+    pub forms_hour: u64,
+    /// Requests to confirm by text in the last day.
+    pub texts_day: u64,
+    /// Of the newest [`SHARE_OF`] texts that forms asked for in the last day: how many there are, how many were confirmed.
+    pub form_texts: u64,
+    pub form_texts_confirmed: u64,
+}
+
+/// Why no request to confirm goes out. Whoever asked is not told, or could learn who is subscribed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Held {
+    /// The address said stop.
+    Suppressed,
+    AddressToday,
+    AddressThisMonth,
+    Network,
+    /// Far more is asked than is usual, and this network asked before.
+    Flood,
+    TextsToday,
+    FewConfirm,
+}
+
+impl Held {
+    pub fn name(self) -> &'static str {
+        match self {
+            Held::Suppressed => "suppressed",
+            Held::AddressToday => "address-today",
+            Held::AddressThisMonth => "address-this-month",
+            Held::Network => "network",
+            Held::Flood => "flood",
+            Held::TextsToday => "texts-today",
+            Held::FewConfirm => "few-confirm",
+        }
+    }
+
+    /// What staff are told, once a day; `None` where it is everyday business.
+    pub fn alarm(self) -> Option<&'static str> {
+        match self {
+            Held::Flood => Some("far more sign-ups than usual: each network is served once an hour"),
+            Held::TextsToday => {
+                Some("the day's texts that ask for confirmation are used up (limits.confirmation_texts_per_day)")
+            }
+            Held::FewConfirm => {
+                Some("hardly anybody confirms the texts that forms ask for: forms cause no more for now")
+            }
+            Held::Network => Some("one network asks again and again: it is not served for an hour"),
+            Held::Suppressed | Held::AddressToday | Held::AddressThisMonth => None,
+        }
+    }
+}
+
+impl Limits {
+    /// Whether a request to confirm may go out.
+    ///
+    /// # Errors
+    /// The first limit that holds it back.
+    pub fn may_ask(&self, by: By, is_text: bool, counts: &Counts) -> Result<(), Held> {
+        let hold = |held: bool, why: Held| if held { Err(why) } else { Ok(()) };
+        let usual = u64::from(self.asks_per_hour);
+        match by {
+            By::Form => {
+                hold(counts.network_hour >= u64::from(self.asks_per_network_per_hour), Held::Network)?;
+                hold(counts.forms_hour >= usual && counts.network_hour > 0, Held::Flood)?;
+                hold(counts.forms_hour >= usual.saturating_mul(10), Held::Flood)?;
+                hold(counts.address_day >= FORMS_PER_DAY, Held::AddressToday)?;
+                hold(counts.address_month >= FORMS_PER_MONTH, Held::AddressThisMonth)?;
+                let few = counts.form_texts_confirmed * 100 < counts.form_texts * u64::from(self.confirmed_percent);
+                hold(is_text && counts.form_texts >= SHARE_OF && few, Held::FewConfirm)?;
+            }
+            By::Phone => hold(counts.address_day >= TEXTS_PER_DAY, Held::AddressToday)?,
+        }
+        hold(is_text && counts.texts_day >= u64::from(self.confirmation_texts_per_day), Held::TextsToday)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[track_caller]
+    fn check(by: By, change: impl Fn(&mut Counts), wanted: Result<(), Held>) {
+        let mut counts = Counts::default();
+        change(&mut counts);
+        assert_eq!(Limits::default().may_ask(by, true, &counts), wanted);
+    }
+
+    #[test]
+    fn each_limit_holds_at_its_number_and_not_before() {
+        check(By::Form, |_| {}, Ok(()));
+        check(By::Form, |c| c.address_day = 1, Err(Held::AddressToday));
+        check(By::Form, |c| c.address_month = 2, Ok(()));
+        check(By::Form, |c| c.address_month = 3, Err(Held::AddressThisMonth));
+        check(By::Form, |c| c.network_hour = 4, Ok(()));
+        check(By::Form, |c| c.network_hour = 5, Err(Held::Network));
+        check(By::Form, |c| c.forms_hour = 200, Ok(()));
+        check(By::Form, |c| (c.forms_hour, c.network_hour) = (199, 1), Ok(()));
+        check(By::Form, |c| (c.forms_hour, c.network_hour) = (200, 1), Err(Held::Flood));
+        check(By::Form, |c| c.forms_hour = 2000, Err(Held::Flood));
+        check(By::Form, |c| c.texts_day = 300, Err(Held::TextsToday));
+        check(By::Form, |c| (c.form_texts, c.form_texts_confirmed) = (50, 9), Err(Held::FewConfirm));
+        check(By::Form, |c| (c.form_texts, c.form_texts_confirmed) = (50, 10), Ok(()));
+        check(By::Form, |c| c.form_texts = 49, Ok(()));
+        check(By::Phone, |c| c.address_day = 2, Ok(()));
+        check(By::Phone, |c| c.address_day = 3, Err(Held::AddressToday));
+        check(By::Phone, |c| (c.address_month, c.forms_hour, c.form_texts) = (9, 9999, 50), Ok(()));
+        check(By::Phone, |c| c.texts_day = 300, Err(Held::TextsToday));
+    }
+
+    #[test]
+    fn e_mails_do_not_use_up_the_texts() {
+        let counts = Counts { texts_day: 9999, form_texts: 50, ..Counts::default() };
+        assert_eq!(Limits::default().may_ask(By::Form, false, &counts), Ok(()));
+    }
+}

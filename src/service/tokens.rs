@@ -1,0 +1,153 @@
+//! Keyed tokens: what a link or a form carries so that only we can have made it, each for one purpose only.
+//!
+//! A token is its subject followed by 32 hexadecimal digits (128 bits) of a keyed hash over purpose and subject. Nothing
+//! is stored for it. A token of one purpose opens nothing of another.
+
+use chrono::{DateTime, Utc};
+
+use crate::people::AddressHash;
+
+/// What a token is good for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Purpose {
+    /// Ends all messages to an address. Never too old: a message may be read after years.
+    Stop,
+    /// Shows and changes what the owner of an address gets.
+    Preferences,
+    /// Says which question a typed code answers; opens nothing by itself.
+    Code,
+    /// Says what the owner of an address saw at a tree. Of the delivery that asked.
+    Seen,
+    /// Shows that a form was made by us, and when.
+    Form,
+}
+
+/// Why a token opens nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum TokenFault {
+    #[error("the token was not made here, or not for this")]
+    Forged,
+    #[error("the token is too old")]
+    TooOld,
+}
+
+/// Digits of the keyed hash at the end of a token.
+const SEAL: usize = 32;
+
+/// Digits of the second until which a token of [`make_until`] is good.
+const UNTIL: usize = 10;
+
+impl Purpose {
+    /// Goes into the hash: a changed name would make all tokens out there worthless.
+    fn name(self) -> &'static str {
+        match self {
+            Purpose::Stop => "stop link",
+            Purpose::Preferences => "preferences link",
+            Purpose::Code => "code page",
+            Purpose::Seen => "seen link",
+            Purpose::Form => "form",
+        }
+    }
+}
+
+/// A token that stays good. The subject is ASCII fit for an address, such as an address id.
+pub fn make(hash: &AddressHash, purpose: Purpose, subject: &str) -> String {
+    format!("{subject}{}", hash.of_text(purpose.name(), subject))
+}
+
+/// The subject of a token, if we made it for this purpose.
+pub fn open<'a>(hash: &AddressHash, purpose: Purpose, token: &'a str) -> Option<&'a str> {
+    let (subject, given) = token.split_at_checked(token.len().checked_sub(SEAL)?)?;
+    same(&hash.of_text(purpose.name(), subject), given).then_some(subject)
+}
+
+/// Whether two texts are the same. Every byte is looked at, so that the time taken tells nothing about where a guess went
+/// wrong.
+pub fn same(right: &str, given: &str) -> bool {
+    let differs =
+        right.bytes().zip(given.bytes()).fold(right.len() ^ given.len(), |seen, (a, b)| seen | usize::from(a ^ b));
+    differs == 0
+}
+
+/// A token that is good until an instant, to the second.
+pub fn make_until(hash: &AddressHash, purpose: Purpose, subject: &str, until: DateTime<Utc>) -> String {
+    make(hash, purpose, &format!("{subject}{:010x}", until.timestamp().max(0)))
+}
+
+/// The subject of a token that [`make_until`] made, while it is good.
+///
+/// # Errors
+/// See [`TokenFault`].
+pub fn open_by<'a>(
+    hash: &AddressHash,
+    purpose: Purpose,
+    token: &'a str,
+    now: DateTime<Utc>,
+) -> Result<&'a str, TokenFault> {
+    let (subject, until) = split_time(open(hash, purpose, token).ok_or(TokenFault::Forged)?)?;
+    if now > until { Err(TokenFault::TooOld) } else { Ok(subject) }
+}
+
+/// A subject that ends in an instant, taken apart.
+fn split_time(subject: &str) -> Result<(&str, DateTime<Utc>), TokenFault> {
+    let at = subject.len().checked_sub(UNTIL).ok_or(TokenFault::Forged)?;
+    let (subject, digits) = subject.split_at_checked(at).ok_or(TokenFault::Forged)?;
+    let seconds = i64::from_str_radix(digits, 16).map_err(|_| TokenFault::Forged)?;
+    let at = DateTime::from_timestamp(seconds, 0).ok_or(TokenFault::Forged)?;
+    Ok((subject, at))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ID: &str = "0123456789abcdef0123456789abcdef";
+
+    fn at(seconds: i64) -> DateTime<Utc> {
+        DateTime::from_timestamp(1_750_000_000 + seconds, 0).expect("a sound instant")
+    }
+
+    #[test]
+    fn a_token_opens_its_own_subject_for_its_own_purpose() {
+        let hash = AddressHash::with_key(b"a key");
+        let good = make(&hash, Purpose::Stop, ID);
+        assert_eq!(open(&hash, Purpose::Stop, &good), Some(ID));
+        assert_eq!(open(&AddressHash::with_key(b"another"), Purpose::Stop, &good), None);
+        for purpose in [Purpose::Preferences, Purpose::Code, Purpose::Seen, Purpose::Form] {
+            assert_eq!(open(&hash, purpose, &good), None, "{purpose:?}");
+        }
+        let other = format!("f{}", &good[1..]);
+        for bad in ["", "x", &good[..40], &good[..63], &other, &format!("{good}0"), "éééééééééééééééééééé"]
+        {
+            assert_eq!(open(&hash, Purpose::Stop, bad), None, "{bad}");
+        }
+    }
+
+    #[test]
+    fn a_token_with_an_end_ends() {
+        let hash = AddressHash::with_key(b"a key");
+        let token = make_until(&hash, Purpose::Preferences, ID, at(60));
+        assert_eq!(open_by(&hash, Purpose::Preferences, &token, at(0)), Ok(ID));
+        assert_eq!(open_by(&hash, Purpose::Preferences, &token, at(60)), Ok(ID));
+        assert_eq!(open_by(&hash, Purpose::Preferences, &token, at(61)), Err(TokenFault::TooOld));
+        // Its end is part of what is sealed.
+        let later = token.replace(&format!("{:010x}", at(60).timestamp()), &format!("{:010x}", at(999).timestamp()));
+        assert_ne!(later, token);
+        assert_eq!(open_by(&hash, Purpose::Preferences, &later, at(0)), Err(TokenFault::Forged));
+        // A token without an end has none to read.
+        assert_eq!(open_by(&hash, Purpose::Stop, &make(&hash, Purpose::Stop, "x"), at(0)), Err(TokenFault::Forged));
+    }
+
+    #[test]
+    fn no_changed_digit_is_taken() {
+        let hash = AddressHash::with_key(b"a key");
+        let good = make(&hash, Purpose::Code, ID);
+        assert!(good.len() - ID.len() >= 128 / 4, "at least 128 bits");
+        for place in 0..good.len() {
+            let mut bytes = good.clone().into_bytes();
+            bytes[place] = if bytes[place] == b'0' { b'1' } else { b'0' };
+            let bad = String::from_utf8(bytes).expect("ASCII");
+            assert_eq!(open(&hash, Purpose::Code, &bad), None, "digit {place}");
+        }
+    }
+}

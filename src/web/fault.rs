@@ -1,0 +1,87 @@
+//! What a visitor sees when something is wrong: what it was, and what to do.
+
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use minijinja::context;
+use tracing::error;
+
+use super::Visit;
+use crate::store::StoreError;
+
+/// Why a page cannot be given. Each has words of its own in `words/*/fault.toml`.
+#[derive(Debug, thiserror::Error)]
+pub enum Fault {
+    #[error("no such page")]
+    NotFound,
+    #[error("not by this method")]
+    Method,
+    /// The form was sent from another site or cannot be read.
+    #[error("the request was not understood: {0}")]
+    BadRequest(&'static str),
+    #[error("too many requests")]
+    TooMany,
+    #[error("the store failed")]
+    Store(#[from] StoreError),
+    /// A fault of ours, told in the log only.
+    #[error("{0}")]
+    Inside(String),
+}
+
+impl Fault {
+    pub fn status(&self) -> StatusCode {
+        match self {
+            Fault::NotFound => StatusCode::NOT_FOUND,
+            Fault::Method => StatusCode::METHOD_NOT_ALLOWED,
+            Fault::BadRequest(_) => StatusCode::BAD_REQUEST,
+            Fault::TooMany => StatusCode::TOO_MANY_REQUESTS,
+            Fault::Store(_) => StatusCode::SERVICE_UNAVAILABLE,
+            Fault::Inside(_) => StatusCode::INTERNAL_SERVER_ERROR,
+        }
+    }
+
+    /// Name of its words.
+    fn name(&self) -> &'static str {
+        match self {
+            Fault::NotFound => "not_found",
+            Fault::Method | Fault::BadRequest(_) => "not_understood",
+            Fault::TooMany => "too_many",
+            Fault::Store(_) | Fault::Inside(_) => "ours",
+        }
+    }
+
+    /// The page that says so.
+    pub fn shown(&self, visit: &Visit) -> Response {
+        self.log();
+        let mut response = visit
+            .page("fault", context! { kind => self.name() })
+            .unwrap_or_else(|_| (StatusCode::INTERNAL_SERVER_ERROR, "Something went wrong.").into_response());
+        *response.status_mut() = self.status();
+        response
+    }
+
+    fn log(&self) {
+        match self {
+            Fault::Store(why) => error!("a page could not be given: {why}"),
+            Fault::Inside(why) => error!("a page could not be given: {why}"),
+            _ => {}
+        }
+    }
+}
+
+/// Handlers return faults with `?`; [`super::guard`] puts the page in their place, since only it knows the visit.
+impl IntoResponse for Fault {
+    fn into_response(self) -> Response {
+        let mut response =
+            (self.status(), [(header::CONTENT_TYPE, "text/plain; charset=utf-8")], self.name()).into_response();
+        response.extensions_mut().insert(std::sync::Arc::new(self));
+        response
+    }
+}
+
+pub(super) async fn not_found() -> Fault {
+    Fault::NotFound
+}
+
+pub(super) async fn method_not_allowed() -> Fault {
+    Fault::Method
+}

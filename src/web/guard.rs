@@ -1,0 +1,107 @@
+//! What holds for every answer: headers, whose form it may be, how long it may take.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::body::Body;
+use axum::extract::{Request, State};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+use futures::FutureExt;
+use tracing::error;
+
+use super::{Fault, Site, Visit};
+use crate::language::Language;
+
+/// A person who waits this long has gone.
+const LONGEST_ANSWER: Duration = Duration::from_secs(10);
+
+/// Pages load their own style and pictures and nothing else; no script runs, and nobody may frame them.
+const CONTENT_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; font-src 'self'; \
+     manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'; object-src 'none'";
+
+const HEADERS: [(HeaderName, &str); 7] = [
+    (header::CONTENT_SECURITY_POLICY, CONTENT_POLICY),
+    (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+    (header::REFERRER_POLICY, "no-referrer"),
+    (header::X_FRAME_OPTIONS, "DENY"),
+    (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
+    (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+    (
+        HeaderName::from_static("permissions-policy"),
+        "camera=(), geolocation=(), microphone=(), payment=(), usb=(), interest-cohort=()",
+    ),
+];
+
+/// A year, with every host below ours.
+const STRICT_TRANSPORT: &str = "max-age=31536000; includeSubDomains";
+
+pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Response {
+    let (mut parts, body) = request.into_parts();
+    let spanish = parts.uri.path().strip_prefix(site.base()).unwrap_or("").split('/').nth(1) == Some("es");
+    if spanish {
+        parts.extensions.insert(Language::Es);
+    }
+    let visit = Visit::of(&parts, &site);
+    let is_get = matches!(parts.method, Method::GET | Method::HEAD);
+    let mut response = if is_get || from_our_own_page(&parts.headers, &site) {
+        let answer = next.run(Request::from_parts(parts, body));
+        // A panic is a bug of ours; it must cost one visitor one answer and nobody else anything.
+        match tokio::time::timeout(LONGEST_ANSWER, std::panic::AssertUnwindSafe(answer).catch_unwind()).await {
+            Ok(Ok(response)) => response,
+            Ok(Err(_)) => Fault::Inside("a page panicked".into()).into_response(),
+            Err(_) => {
+                error!("a page took longer than {} s", LONGEST_ANSWER.as_secs());
+                (StatusCode::SERVICE_UNAVAILABLE, "too slow").into_response()
+            }
+        }
+    } else {
+        Fault::BadRequest("the form was sent from another site").into_response()
+    };
+    if let Some(fault) = response.extensions_mut().remove::<Arc<Fault>>() {
+        response = fault.shown(&visit);
+    } else if response.status().is_client_error()
+        && !response.headers().contains_key(header::CONTENT_LENGTH)
+        && is_plain(&response)
+    {
+        response = as_page(response, &visit);
+    }
+    let headers = response.headers_mut();
+    for (name, value) in HEADERS {
+        headers.entry(name).or_insert(HeaderValue::from_static(value));
+    }
+    if site.is_https() {
+        headers.insert(header::STRICT_TRANSPORT_SECURITY, HeaderValue::from_static(STRICT_TRANSPORT));
+    }
+    // A page may say otherwise; what nobody thought about is not kept anywhere.
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+    response
+}
+
+/// What axum refuses by itself (a body too large, a form that cannot be read) gets a page too, with its status kept.
+fn as_page(response: Response<Body>, visit: &Visit) -> Response {
+    let status = response.status();
+    let mut page = Fault::BadRequest("refused before it reached its page").shown(visit);
+    *page.status_mut() = status;
+    page
+}
+
+fn is_plain(response: &Response) -> bool {
+    response.headers().get(header::CONTENT_TYPE).is_none_or(|kind| kind.as_bytes().starts_with(b"text/plain"))
+}
+
+/// Whether a form comes from a page of ours, as far as the browser says so. Programs that are no browser say nothing:
+/// what they may do is decided by tokens and signatures.
+fn from_our_own_page(headers: &HeaderMap, site: &Site) -> bool {
+    let said = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
+    match said("sec-fetch-site") {
+        Some("same-origin" | "none") => return true,
+        Some(_) => return false,
+        None => {}
+    }
+    let Some(origin) = said("origin") else { return true };
+    let ours = site.public().map(|url| url.origin().ascii_serialization());
+    let host = said("host").map(|host| [format!("http://{host}"), format!("https://{host}")]);
+    ours.as_deref() == Some(origin) || host.is_some_and(|hosts| hosts.iter().any(|host| host == origin))
+}

@@ -1,0 +1,54 @@
+//! The public face: server-rendered pages inside the same program, and the doors by which other programs call.
+//!
+//! ```text
+//! server ─> guard (headers, origin, time-out, size) ─> language by path ─> one file a page ─> page template + words
+//! ```
+//!
+//! English pages stand at `/…`, Spanish ones at `/es/…`. No page needs a script, a cookie or a session: what a person may
+//! change is told by a token in the address. Nothing changes on a GET.
+
+pub mod assets;
+pub mod fault;
+pub mod guard;
+pub mod page;
+pub mod server;
+pub mod site;
+pub mod visit;
+pub mod words;
+
+mod home;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::middleware;
+
+pub use fault::Fault;
+pub use site::Site;
+pub use visit::Visit;
+
+use crate::language::Language;
+
+/// Largest body of a request that is not a hook's, bytes: a form with every field full is far smaller.
+const LARGEST_FORM: usize = 64 * 1024;
+
+/// Everything that is answered.
+pub fn router(site: &Site) -> Router {
+    let pages = || Router::new().merge(home::routes());
+    let spoken = |language: Language| {
+        pages()
+            .fallback(fault::not_found)
+            .method_not_allowed_fallback(fault::method_not_allowed)
+            .layer(axum::Extension(language))
+    };
+    let all: Router<Site> = Router::new()
+        .merge(assets::routes())
+        .nest("/es", spoken(Language::Es))
+        .merge(spoken(Language::En))
+        .layer(DefaultBodyLimit::max(LARGEST_FORM));
+    // Behind a proxy that passes the whole path on, the pages stand below the public address's own path too.
+    let all = match site.base() {
+        "" => all,
+        base => Router::new().nest(base, all.clone()).merge(all),
+    };
+    all.layer(middleware::from_fn_with_state(site.clone(), guard::guard)).with_state(site.clone())
+}

@@ -1,0 +1,78 @@
+//! What every page shares.
+
+use std::sync::Arc;
+
+use chrono::{DateTime, Utc};
+use url::Url;
+
+use super::page::Pages;
+use crate::language::Language;
+use crate::service::parts::Parts;
+
+/// The state behind the pages. Cheap to clone.
+#[derive(Clone)]
+pub struct Site(Arc<Inner>);
+
+struct Inner {
+    parts: Parts,
+    pages: Pages,
+    public: Option<Url>,
+    /// Path of the public address without its last slash; empty at the root.
+    base: String,
+}
+
+impl Site {
+    /// # Errors
+    /// When a page or its words do not hold together: a fault of the program, told at the start and not to a visitor.
+    pub fn new(parts: Parts) -> Result<Self, super::page::PageFault> {
+        // The settings were checked: what does not parse is empty, and then links have no host.
+        let public = Url::parse(&parts.config.messages.public_url).ok();
+        let base = public.as_ref().map_or_else(String::new, |url| url.path().trim_end_matches('/').to_owned());
+        Ok(Self(Arc::new(Inner { pages: Pages::load()?, public, base, parts })))
+    }
+
+    pub fn parts(&self) -> &Parts {
+        &self.0.parts
+    }
+
+    pub fn now(&self) -> DateTime<Utc> {
+        self.0.parts.clock.now()
+    }
+
+    pub(super) fn pages(&self) -> &Pages {
+        &self.0.pages
+    }
+
+    /// Path before every path of ours; empty at the root of a host.
+    pub fn base(&self) -> &str {
+        &self.0.base
+    }
+
+    pub fn public(&self) -> Option<&Url> {
+        self.0.public.as_ref()
+    }
+
+    /// Whether visitors come over TLS, which a proxy in front of us ends.
+    pub fn is_https(&self) -> bool {
+        self.0.public.as_ref().is_some_and(|url| url.scheme() == "https")
+    }
+
+    /// The path of a page in a language, for links inside pages: `path` begins with a slash.
+    pub fn path(&self, language: Language, path: &str) -> String {
+        let language = match language {
+            Language::En => "",
+            Language::Es => "/es",
+        };
+        match (language, path) {
+            ("/es", "/") => format!("{}/es", self.0.base),
+            _ => format!("{}{language}{path}", self.0.base),
+        }
+    }
+
+    /// The whole address of a page, for feeds and calendars; `None` without a public address.
+    pub fn address(&self, language: Language, path: &str) -> Option<Url> {
+        let mut url = self.0.public.clone()?;
+        url.set_path(&self.path(language, path));
+        Some(url)
+    }
+}

@@ -1,0 +1,80 @@
+//! The words of the pages, one file a page and language, built in.
+
+use std::collections::BTreeMap;
+
+use minijinja::value::{Serde, Value};
+
+use crate::language::Language;
+
+macro_rules! words {
+    ($($page:literal),+ $(,)?) => {
+        [$(($page, include_str!(concat!("words/en/", $page, ".toml")), include_str!(concat!("words/es/", $page, ".toml")))),+]
+    };
+}
+
+/// Page, English, Spanish. `common` is there on every page.
+const FILES: &[(&str, &str, &str)] = &words!["common", "fault", "home",];
+
+/// All words, by language and page.
+#[derive(Debug)]
+pub struct Words(BTreeMap<(Language, &'static str), Value>);
+
+impl Words {
+    /// # Errors
+    /// A file that is not TOML: a fault of the program.
+    pub fn load() -> Result<Self, String> {
+        let mut all = BTreeMap::new();
+        for (page, en, es) in FILES {
+            for (language, text) in [(Language::En, en), (Language::Es, es)] {
+                let table: toml::Table =
+                    text.parse().map_err(|why| format!("words/{}/{page}.toml: {why}", language.code()))?;
+                all.insert((language, *page), Value::from(Serde(table)));
+            }
+        }
+        Ok(Self(all))
+    }
+
+    pub fn of(&self, language: Language, page: &str) -> Value {
+        let found = self.0.iter().find(|((spoken, name), _)| *spoken == language && *name == page);
+        found.map_or_else(|| Value::from(()), |(_, words)| words.clone())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn keys(value: &toml::Value, path: &str, into: &mut Vec<String>) {
+        match value {
+            toml::Value::Table(table) => {
+                for (key, value) in table {
+                    keys(value, &format!("{path}.{key}"), into);
+                }
+            }
+            toml::Value::Array(items) => into.push(format!("{path} ({} items)", items.len())),
+            toml::Value::String(text) => {
+                // A place that only one language fills would be seen by half of the visitors.
+                let mut places: Vec<&str> =
+                    text.split('{').skip(1).filter_map(|rest| rest.split_once('}').map(|(name, _)| name)).collect();
+                places.sort_unstable();
+                places.dedup();
+                into.push(format!("{path} {places:?}"));
+            }
+            other => into.push(format!("{path} {other}")),
+        }
+    }
+
+    #[test]
+    fn both_languages_say_the_same_things() {
+        for (page, en, es) in FILES {
+            let listed = |text: &str| {
+                let table: toml::Table = text.parse().unwrap_or_else(|why| panic!("{page}: {why}"));
+                let mut found = Vec::new();
+                keys(&toml::Value::Table(table), "", &mut found);
+                found.sort();
+                found
+            };
+            assert_eq!(listed(en), listed(es), "page {page}");
+        }
+    }
+}

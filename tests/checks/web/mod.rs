@@ -1,0 +1,5 @@
+//! The public pages: what holds for every answer, then each page's own business.
+
+pub mod support;
+
+mod guard;
