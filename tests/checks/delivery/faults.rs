@@ -90,6 +90,7 @@ impl Drop for SmallDisk {
     }
 }
 
+// Seen failing (no more is ever sent) when the connection on which SQLite ended a transaction by itself is kept.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_full_disk_stops_the_sending_and_room_lets_it_go_on_by_itself() {
     let Some(disk) = SmallDisk::mount() else {

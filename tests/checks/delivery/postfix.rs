@@ -39,6 +39,8 @@ impl Postfix {
             std::fs::create_dir(at(name)).unwrap();
             std::fs::set_permissions(at(name), std::fs::Permissions::from_mode(0o755)).unwrap();
         }
+        std::fs::write(at("log"), "").unwrap();
+        std::fs::set_permissions(at("log"), std::fs::Permissions::from_mode(0o666)).unwrap();
         shell(&format!("chown postfix {}", at("data").display()));
         let port = free_port();
         let main = format!(
