@@ -16,7 +16,13 @@ pub mod site;
 pub mod visit;
 pub mod words;
 
+mod confirm;
+mod forms;
 mod home;
+mod preferences;
+mod privacy;
+mod sign_up;
+mod stop;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -33,7 +39,15 @@ const LARGEST_FORM: usize = 64 * 1024;
 
 /// Everything that is answered.
 pub fn router(site: &Site) -> Router {
-    let pages = || Router::new().merge(home::routes());
+    let pages = || {
+        Router::new()
+            .merge(home::routes())
+            .merge(sign_up::routes())
+            .merge(confirm::routes())
+            .merge(preferences::routes())
+            .merge(stop::routes())
+            .merge(privacy::routes())
+    };
     let spoken = |language: Language| {
         pages()
             .fallback(fault::not_found)

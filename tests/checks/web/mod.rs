@@ -3,3 +3,4 @@
 pub mod support;
 
 mod guard;
+mod sign_up;
