@@ -121,7 +121,7 @@ async fn a_worker_that_wakes_after_its_lease_lets_go_before_the_text() {
             server.gate.add_permits(1);
         });
         assert_eq!(drained.unwrap(), Drained { stale: 1, ..Drained::default() });
-        assert_eq!(server.kept_keys(), [key.clone()]);
+        assert_eq!(server.kept_keys(), std::slice::from_ref(&key));
         let row = world.row(&key).await;
         assert_eq!((row.standing.state, row.standing.uncertain_count), (DeliveryState::Sent, 1));
     })

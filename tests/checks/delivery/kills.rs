@@ -217,10 +217,10 @@ impl Service {
         Self::worker_at(address, relay.address.port(), gateway.address, settings)
     }
 
-    /// `settings`: see [`the_worker_that_is_killed`].
+    /// `settings`: see [`the_worker_that_kills_itself`].
     pub fn worker_at(address: &str, relay: u16, gateway: SocketAddr, settings: &[(&str, &str)]) -> Self {
         let mut child = Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "--nocapture", "delivery::kills::the_worker_that_is_killed"])
+            .args(["--exact", "--nocapture", "delivery::kills::the_worker_that_kills_itself"])
             .env("TREEBELL_KILLED_STORE", address)
             .env("TREEBELL_KILLED_RELAY", relay.to_string())
             .env("TREEBELL_KILLED_GATEWAY", gateway.to_string())
@@ -243,7 +243,7 @@ impl Service {
     }
 
     /// Waits for one that kills itself.
-    pub fn is_killed(mut self) {
+    pub fn kills_itself(mut self) {
         let status = self.child.wait().unwrap();
         assert_eq!(std::os::unix::process::ExitStatusExt::signal(&status), Some(9), "{status}");
     }
@@ -276,7 +276,7 @@ const READY: &str = "ready to be killed";
 /// Not a check by itself: checks run it in a process of its own. Beside the addresses its environment may say: how many
 /// in flight, the only channel, and at which visit of which [`CrashPoint`] it kills itself.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn the_worker_that_is_killed() {
+async fn the_worker_that_kills_itself() {
     let Ok(address) = std::env::var("TREEBELL_KILLED_STORE") else { return };
     let port = std::env::var("TREEBELL_KILLED_RELAY").unwrap().parse().unwrap();
     let gateway = std::env::var("TREEBELL_KILLED_GATEWAY").unwrap();

@@ -109,7 +109,7 @@ async fn each_point(channel: Channel, points: Vec<(Death, Toll)>) {
                     // A session has no other message before it.
                     let clearing = [("TREEBELL_KILLED_AT", "AfterBooking 0"), only, ("TREEBELL_KILLED_IN_FLIGHT", "1")];
                     let service = Service::worker_with(&address, &relay, &gateway, &clearing);
-                    tokio::task::spawn_blocking(|| service.is_killed()).await.unwrap();
+                    tokio::task::spawn_blocking(|| service.kills_itself()).await.unwrap();
                     before = 0;
                 }
                 let mut settings = vec![only, ("TREEBELL_KILLED_IN_FLIGHT", "1")];
@@ -121,7 +121,7 @@ async fn each_point(channel: Channel, points: Vec<(Death, Toll)>) {
                 }
                 let service = Service::worker_with(&address, &relay, &gateway, &settings);
                 match death {
-                    Death::Between(_) => tokio::task::spawn_blocking(|| service.is_killed()).await.unwrap(),
+                    Death::Between(_) => tokio::task::spawn_blocking(|| service.kills_itself()).await.unwrap(),
                     Death::Smtp(_) => {
                         relay.has_reached().await;
                         service.kill();
