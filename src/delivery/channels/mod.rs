@@ -4,6 +4,7 @@ pub mod dkim;
 pub mod folder;
 pub mod mail;
 pub mod scripted;
+pub mod smpp;
 pub mod sms_http;
 pub mod smtp;
 
@@ -18,6 +19,7 @@ use url::Url;
 
 use crate::clock::Clock;
 use crate::config::{Config, ConfigFault, EmailConfig};
+use crate::delivery::inbound::Intake;
 use crate::message::Message;
 use crate::people::Channel;
 
@@ -76,6 +78,11 @@ pub trait Transport: Send + Sync {
         held.check()?;
         self.send(outgoing).await
     }
+
+    /// Begins to bring what comes in, where the channel is one that receives.
+    fn listen(&self, intake: Intake) {
+        drop(intake);
+    }
 }
 
 /// The right to send as the sender knows it. A process that was stopped and goes on hours later would else send what
@@ -125,6 +132,13 @@ impl Channels {
         }
     }
 
+    /// Lets the channels that receive do so.
+    pub fn listen(&self, intake: &Intake) {
+        for transport in [&self.email, &self.sms].into_iter().flatten() {
+            transport.listen(intake.clone());
+        }
+    }
+
     /// The same transport for both, for demo, replay and tests.
     pub fn both(transport: Arc<dyn Transport>) -> Self {
         Self { email: Some(transport.clone()), sms: Some(transport) }
@@ -156,6 +170,9 @@ pub fn check(config: &Config) -> Vec<ConfigFault> {
     } else {
         faults.extend(mail::MailWriter::signing(&config.email).err());
     }
+    if config.sms.smpp.is_some() {
+        faults.extend(smpp::SmppTransport::new(&config.sms).err().into_iter().flatten());
+    }
     if config.sms.url.is_some() {
         faults.extend(sms_http::SmsGateway::new(&config.sms, "treebell").err().into_iter().flatten());
     }
@@ -173,6 +190,7 @@ fn email_from(config: &EmailConfig) -> Result<Option<Arc<dyn Transport>>, Config
 fn sms_from(config: &Config) -> Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>> {
     Ok(match (&config.sms.folder, &config.sms.url) {
         (Some(folder), _) => Some(folder_for("sms.folder", folder, &config.email).map_err(|fault| vec![fault])?),
+        (None, None) if config.sms.smpp.is_some() => Some(Arc::new(smpp::SmppTransport::new(&config.sms)?)),
         (None, Some(_)) => {
             let user_agent = format!("treebell/{}", env!("CARGO_PKG_VERSION"));
             Some(Arc::new(sms_http::SmsGateway::new(&config.sms, &user_agent)?))

@@ -3,6 +3,7 @@
 //!
 //! In every check the receiver is the truth: what arrived is joined by key with what was booked.
 
+mod bounces;
 mod faults;
 pub mod gateway;
 mod guards;
@@ -13,6 +14,7 @@ mod queue;
 mod readers;
 mod sending;
 mod sink;
+mod smpp;
 pub mod smtp;
 
 use std::collections::BTreeMap;
