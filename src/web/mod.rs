@@ -13,10 +13,15 @@ pub mod guard;
 pub mod page;
 pub mod server;
 pub mod site;
+pub mod views;
 pub mod visit;
 pub mod words;
 
+mod feeds;
+mod guide;
 mod home;
+mod kept;
+mod region_page;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -33,7 +38,9 @@ const LARGEST_FORM: usize = 64 * 1024;
 
 /// Everything that is answered.
 pub fn router(site: &Site) -> Router {
-    let pages = || Router::new().merge(home::routes());
+    let pages = || {
+        Router::new().merge(home::routes()).merge(region_page::routes()).merge(feeds::routes()).merge(guide::routes())
+    };
     let spoken = |language: Language| {
         pages()
             .fallback(fault::not_found)

@@ -16,7 +16,7 @@ macro_rules! templates {
     };
 }
 
-const TEMPLATES: &[(&str, &str)] = &templates!["layout", "_parts", "fault", "home",];
+const TEMPLATES: &[(&str, &str)] = &templates!["layout", "_parts", "fault", "home", "find", "region", "guide",];
 
 /// A page that does not hold together: a fault of the program.
 #[derive(Debug, thiserror::Error)]
@@ -52,6 +52,10 @@ impl Pages {
             engine.add_template(name, text).map_err(|why| PageFault::Template(name, why))?;
         }
         Ok(Self { engine, words: Words::load().map_err(PageFault::Words)? })
+    }
+
+    pub fn words(&self) -> &Words {
+        &self.words
     }
 }
 

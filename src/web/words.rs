@@ -13,7 +13,7 @@ macro_rules! words {
 }
 
 /// Page, English, Spanish. `common` is there on every page.
-const FILES: &[(&str, &str, &str)] = &words!["common", "fault", "home",];
+const FILES: &[(&str, &str, &str)] = &words!["common", "fault", "home", "find", "region", "guide",];
 
 /// All words, by language and page.
 #[derive(Debug)]

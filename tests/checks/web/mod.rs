@@ -2,4 +2,10 @@
 
 pub mod support;
 
+mod season;
+
+mod feeds;
 mod guard;
+mod guide;
+mod home;
+mod region_page;
