@@ -239,8 +239,22 @@ pub struct EmailConfig {
     pub timeout_s: u64,
     /// Seconds for the answer to the whole message (RFC 5321 asks for ten minutes: who gives up early makes repeats).
     pub final_timeout_s: u64,
+    /// Sign what is sent, so that receivers see that it is ours.
+    pub dkim: Option<DkimConfig>,
     /// Write messages as files here instead of sending.
     pub folder: Option<PathBuf>,
+}
+
+/// A DKIM signature (RFC 6376).
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(default)]
+pub struct DkimConfig {
+    /// That of `email.from`, or one above it.
+    pub domain: String,
+    /// Names the public key in the DNS: `SELECTOR._domainkey.DOMAIN`.
+    pub selector: String,
+    /// The private key in PEM form: RSA of 2048 bits or more, or Ed25519.
+    pub key: Option<Secret>,
 }
 
 impl Default for EmailConfig {
@@ -256,6 +270,7 @@ impl Default for EmailConfig {
             ca_file: None,
             timeout_s: 60,
             final_timeout_s: 600,
+            dkim: None,
             folder: None,
         }
     }

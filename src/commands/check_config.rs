@@ -2,9 +2,13 @@
 
 use chrono::Utc;
 
+use lettre::message::Mailbox;
+
 use super::CommandError;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, Secret};
+use crate::delivery::channels;
+use crate::delivery::channels::dkim::Signer;
 use crate::timetable::Timetable;
 
 #[derive(Debug, clap::Args)]
@@ -27,12 +31,20 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
         ("email.password", &config.email.password),
         ("sms.secret", &config.sms.secret),
     ];
-    let faults: Vec<String> = secrets
+    let mut faults: Vec<String> = secrets
         .into_iter()
         .filter_map(|(path, secret)| secret.as_ref()?.read().err().map(|why| format!("{path}: {why}")))
         .collect();
+    for fault in channels::check(config).iter().map(ToString::to_string) {
+        if !faults.contains(&fault) {
+            faults.push(fault);
+        }
+    }
     if !faults.is_empty() {
         return Err(CommandError::Usage(faults.join("\n")));
+    }
+    if let Some((name, text)) = dns_record(config) {
+        eprintln!("receivers check the signature of e-mail by this DNS record:\n  {name}  TXT  \"{text}\"");
     }
     let (timetable, warnings) = Timetable::parse(&config.schedule.cycle, config.schedule.time_zone)
         .map_err(|why| CommandError::Usage(format!("schedule.cycle: {why}")))?;
@@ -66,4 +78,10 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
         at = tick.at;
     }
     Ok(())
+}
+
+/// What has to stand in the DNS for the signature to count.
+fn dns_record(config: &Config) -> Option<(String, String)> {
+    let from: Mailbox = config.email.from.parse().ok()?;
+    Signer::new(config.email.dkim.as_ref()?, from.email.domain()).ok()?.dns_record()
 }

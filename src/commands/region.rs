@@ -38,6 +38,12 @@ pub enum RegionCommand {
         /// Id of the region
         id: String,
     },
+    /// Print the ZIP codes that people wait for and no region has, the most wanted first
+    Demand {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
     /// Add and change regions from a TOML file, all or none
     ///
     /// One `[[region]]` each with id, name, zips, latitude, longitude, elevation_m, time_zone, stations and, if wished,
@@ -149,6 +155,7 @@ pub async fn run(command: RegionCommand, config: &Config) -> Result<(), CommandE
             eprintln!("region `{id}` is retired; its ZIP codes are free");
             Ok(())
         }
+        RegionCommand::Demand { json } => demand(json, config).await,
         RegionCommand::Import { file } => import(&file, config).await,
     }
 }
@@ -247,6 +254,26 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         ]);
     }
     print_out(&format!("{table}\n"))
+}
+
+async fn demand(json: bool, config: &Config) -> Result<(), CommandError> {
+    let wanted = open_store(config).await?.demand().await?;
+    if json {
+        return print_json(&wanted);
+    }
+    if wanted.is_empty() {
+        eprintln!("nobody waits for a place that no region has");
+        return Ok(());
+    }
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
+    table.set_header(["ZIP code", "people who wait"]);
+    for one in &wanted {
+        table.add_row([one.zip.to_string(), one.people.to_string()]);
+    }
+    print_out(&format!("{table}\n"))?;
+    eprintln!("they are told once a region has their ZIP code: `treebell region change ID --add-zip ZIP`");
+    Ok(())
 }
 
 async fn show(args: &Show, config: &Config) -> Result<(), CommandError> {

@@ -480,6 +480,7 @@ impl Dispatcher {
             message,
             stop_url,
             at: now,
+            dated: leased.first_copy_at.unwrap_or(now),
         })
     }
 

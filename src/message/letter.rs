@@ -26,10 +26,12 @@ pub enum LetterKind {
     CoveredNow,
     /// The answer to what somebody saw.
     Thanks,
+    /// The way to the page where a subscriber changes what they get, asked for on a page.
+    Preferences,
 }
 
 impl LetterKind {
-    pub const ALL: [LetterKind; 10] = [
+    pub const ALL: [LetterKind; 11] = [
         LetterKind::Confirm,
         LetterKind::NotCovered,
         LetterKind::Welcome,
@@ -40,6 +42,7 @@ impl LetterKind {
         LetterKind::NotUnderstood,
         LetterKind::CoveredNow,
         LetterKind::Thanks,
+        LetterKind::Preferences,
     ];
 
     pub fn name(self) -> &'static str {
@@ -54,6 +57,7 @@ impl LetterKind {
             LetterKind::NotUnderstood => "not-understood",
             LetterKind::CoveredNow => "covered-now",
             LetterKind::Thanks => "thanks",
+            LetterKind::Preferences => "preferences",
         }
     }
 
@@ -82,7 +86,7 @@ pub struct LetterFacts {
     pub code: Option<String>,
     /// The link in an e-mail that leads to the button.
     pub confirm_url: Option<String>,
-    /// Where a subscriber changes what they get; e-mail only.
+    /// Where a subscriber changes what they get; by text only when that is what was asked for.
     pub preferences_url: Option<String>,
 }
 

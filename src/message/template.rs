@@ -673,7 +673,7 @@ macro_rules! built_in {
 }
 
 /// Every file of the house by its name in the folder.
-const BUILT_IN: [(&str, &str); 65] = built_in![
+const BUILT_IN: [(&str, &str); 69] = built_in![
     "layout.html",
     "en/basis.part.txt",
     "en/care.part.txt",
@@ -702,6 +702,8 @@ const BUILT_IN: [(&str, &str); 65] = built_in![
     "en/resumed.sms.txt",
     "en/covered-now.email.txt",
     "en/covered-now.sms.txt",
+    "en/preferences.email.txt",
+    "en/preferences.sms.txt",
     "en/help.sms.txt",
     "en/which-zip.sms.txt",
     "en/not-understood.sms.txt",
@@ -734,6 +736,8 @@ const BUILT_IN: [(&str, &str); 65] = built_in![
     "es/resumed.sms.txt",
     "es/covered-now.email.txt",
     "es/covered-now.sms.txt",
+    "es/preferences.email.txt",
+    "es/preferences.sms.txt",
     "es/help.sms.txt",
     "es/which-zip.sms.txt",
     "es/not-understood.sms.txt",

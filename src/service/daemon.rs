@@ -31,10 +31,10 @@ const LONGEST_SLEEP: Duration = Duration::from_secs(20);
 const CLOCK_STEP: Duration = Duration::from_secs(300);
 
 /// So long an address is kept in full after its owner said stop; then its keyed hash is all that is left.
-const STOPPED_KEPT_DAYS: i64 = 30;
+pub const STOPPED_KEPT_DAYS: i64 = 30;
 
 /// So long an address waits for its owner to confirm it.
-const ASKED_KEPT_DAYS: i64 = 7;
+pub const ASKED_KEPT_DAYS: i64 = 7;
 
 /// Which parts of the service this process is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]

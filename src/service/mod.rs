@@ -9,6 +9,7 @@ pub mod fitting;
 pub mod import;
 pub mod parts;
 pub mod picture;
+pub mod preferences;
 pub mod pull;
 pub mod replay;
 pub mod stop_links;

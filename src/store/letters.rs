@@ -50,7 +50,7 @@ pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool)
         Stopped => suppressed,
         _ if suppressed => false,
         Confirm | NotCovered | WhichZip | NotUnderstood | Help => true,
-        Welcome | Resumed | CoveredNow | Thanks => status == Some(AddressStatus::Confirmed),
+        Welcome | Resumed | CoveredNow | Thanks | Preferences => status == Some(AddressStatus::Confirmed),
     }
 }
 

@@ -16,6 +16,7 @@ pub mod confirmations;
 pub mod letters;
 pub mod notices;
 pub mod people;
+pub mod preferences;
 pub mod queue;
 pub mod regions;
 pub mod runs;

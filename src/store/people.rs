@@ -608,18 +608,26 @@ pub async fn enrol_with(
 /// When the store fails.
 pub async fn stop(tx: &mut Tx, address: &Address, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
     let key = tx.hash().of(address);
-    let was = status_of(tx, &key).await?;
+    stop_by_id(tx, &key, evidence, now).await
+}
+
+/// As [`stop`], of an address known by its id only, which may be nobody's any more.
+///
+/// # Errors
+/// When the store fails.
+pub async fn stop_by_id(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
+    let was = status_of(tx, key).await?;
     // The status first: on PostgreSQL a release that runs beside this one waits here, or this waits for it and then sees
     // its deliveries.
     if was.is_some() {
-        set_status(tx, &key, AddressStatus::Stopped, now).await?;
+        set_status(tx, key, AddressStatus::Stopped, now).await?;
     }
-    let fresh = suppress(tx, &key, "said stop", now).await?;
+    let fresh = suppress(tx, key, "said stop", now).await?;
     if fresh || was.is_some_and(|was| was != AddressStatus::Stopped) {
-        add_consent(tx, &key, "stopped", evidence, now).await?;
+        add_consent(tx, key, "stopped", evidence, now).await?;
     }
-    let cancelled = cancel_deliveries(tx, &key, "the address said stop", now).await?;
-    confirmations::end_open(tx, &key, confirmations::Outcome::Stopped, now).await?;
+    let cancelled = cancel_deliveries(tx, key, "the address said stop", now).await?;
+    confirmations::end_open(tx, key, confirmations::Outcome::Stopped, now).await?;
     let subscribed = was.is_some_and(|was| was != AddressStatus::Stopped);
     Ok(Stopped { addresses: u64::from(subscribed), cancelled })
 }

@@ -66,6 +66,8 @@ pub struct Leased {
     pub message: Message,
     /// This one included.
     pub attempts: i64,
+    /// When the first attempt began whose answer nobody knows; `None` = no copy can have gone out yet.
+    pub first_copy_at: Option<DateTime<Utc>>,
     pub expires_at: DateTime<Utc>,
 }
 
@@ -821,7 +823,9 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
         "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.address_id, d.language, \
                 COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, l.kind, l.address AS letter_address, \
                 a.address, a.status, {SUPPRESSED} AS suppressed, COALESCE(t.subject, l.subject) AS subject, \
-                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar \
+                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar, \
+                (SELECT MIN(started_at) FROM attempts \
+                 WHERE delivery_id = d.id AND outcome = 'uncertain') AS first_copy_at \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
          LEFT JOIN notice_texts t ON t.notice_id = d.notice_id AND t.language = d.language AND t.channel = d.channel \
          LEFT JOIN letters l ON l.id = d.letter_id \
@@ -860,6 +864,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
             address: Address::from_stored(ask.channel, address),
             message,
             attempts: get(&row, "attempts")?,
+            first_copy_at: get_instant_if_any(&row, "first_copy_at")?,
             expires_at: get_instant(&row, "expires_at")?,
         });
     }

@@ -6,6 +6,7 @@ use minijinja::context;
 use tracing::error;
 
 use super::Visit;
+use crate::service::enrolment::EnrolError;
 use crate::store::StoreError;
 
 /// Why a page cannot be given. Each has words of its own in `words/*/fault.toml`.
@@ -64,6 +65,15 @@ impl Fault {
             Fault::Store(why) => error!("a page could not be given: {why}"),
             Fault::Inside(why) => error!("a page could not be given: {why}"),
             _ => {}
+        }
+    }
+}
+
+impl From<EnrolError> for Fault {
+    fn from(why: EnrolError) -> Self {
+        match why {
+            EnrolError::Store(why) => Fault::Store(why),
+            EnrolError::Words(why) => Fault::Inside(format!("a letter could not be worded: {why}")),
         }
     }
 }

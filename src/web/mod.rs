@@ -17,11 +17,17 @@ pub mod views;
 pub mod visit;
 pub mod words;
 
+mod confirm;
 mod feeds;
+mod forms;
 mod guide;
 mod home;
 mod kept;
+mod preferences;
+mod privacy;
 mod region_page;
+mod sign_up;
+mod stop;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -39,7 +45,16 @@ const LARGEST_FORM: usize = 64 * 1024;
 /// Everything that is answered.
 pub fn router(site: &Site) -> Router {
     let pages = || {
-        Router::new().merge(home::routes()).merge(region_page::routes()).merge(feeds::routes()).merge(guide::routes())
+        Router::new()
+            .merge(home::routes())
+            .merge(region_page::routes())
+            .merge(feeds::routes())
+            .merge(guide::routes())
+            .merge(sign_up::routes())
+            .merge(confirm::routes())
+            .merge(preferences::routes())
+            .merge(stop::routes())
+            .merge(privacy::routes())
     };
     let spoken = |language: Language| {
         pages()

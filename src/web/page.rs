@@ -16,7 +16,27 @@ macro_rules! templates {
     };
 }
 
-const TEMPLATES: &[(&str, &str)] = &templates!["layout", "_parts", "fault", "home", "find", "region", "guide",];
+const TEMPLATES: &[(&str, &str)] = &templates![
+    "layout",
+    "_parts",
+    "fault",
+    "home",
+    "find",
+    "region",
+    "guide",
+    "sign_up",
+    "sign_up_sent",
+    "confirm_code",
+    "confirm_link",
+    "confirm_done",
+    "stop",
+    "preferences_ask",
+    "preferences_sent",
+    "preferences_useless",
+    "preferences_erased",
+    "preferences",
+    "privacy",
+];
 
 /// A page that does not hold together: a fault of the program.
 #[derive(Debug, thiserror::Error)]
@@ -122,6 +142,11 @@ pub(super) fn html(visit: &Visit, name: &str, shown: Value) -> Result<String, Fa
         postal => &messages.postal_address,
     };
     template.render(context! { ..shown, ..around }).map_err(inside)
+}
+
+/// One sentence of a page's words, as plain text.
+pub(super) fn line(visit: &Visit, page: &str, name: &str) -> String {
+    visit.site.pages().words.line(visit.language, page, name)
 }
 
 pub(super) fn respond(visit: &Visit, name: &str, shown: Value) -> Result<Response, Fault> {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use url::Url;
 
+use super::forms::Turns;
 use super::page::Pages;
 use super::views::RegionViews;
 use crate::language::Language;
@@ -21,6 +22,9 @@ struct Inner {
     public: Option<Url>,
     /// Path of the public address without its last slash; empty at the root.
     base: String,
+    /// Codes tried and links asked for, by network.
+    code_turns: Turns,
+    link_turns: Turns,
 }
 
 impl Site {
@@ -30,7 +34,23 @@ impl Site {
         // The settings were checked: what does not parse is empty, and then links have no host.
         let public = Url::parse(&parts.config.messages.public_url).ok();
         let base = public.as_ref().map_or_else(String::new, |url| url.path().trim_end_matches('/').to_owned());
-        Ok(Self(Arc::new(Inner { pages: Pages::load()?, views: RegionViews::default(), public, base, parts })))
+        Ok(Self(Arc::new(Inner {
+            pages: Pages::load()?,
+            views: RegionViews::default(),
+            public,
+            base,
+            parts,
+            code_turns: Turns::default(),
+            link_turns: Turns::default(),
+        })))
+    }
+
+    pub(super) fn code_turns(&self) -> &Turns {
+        &self.0.code_turns
+    }
+
+    pub(super) fn link_turns(&self) -> &Turns {
+        &self.0.link_turns
     }
 
     pub fn parts(&self) -> &Parts {

@@ -28,6 +28,11 @@ impl Visit {
         super::page::respond(self, name, shown)
     }
 
+    /// One sentence of a page's words, as plain text.
+    pub fn words(&self, page: &str, name: &str) -> String {
+        super::page::line(self, page, name)
+    }
+
     /// The path of another page in the visitor's language.
     pub fn link(&self, path: &str) -> String {
         self.site.path(self.language, path)

@@ -13,7 +13,26 @@ macro_rules! words {
 }
 
 /// Page, English, Spanish. `common` is there on every page.
-const FILES: &[(&str, &str, &str)] = &words!["common", "fault", "home", "find", "region", "guide",];
+const FILES: &[(&str, &str, &str)] = &words![
+    "common",
+    "fault",
+    "home",
+    "find",
+    "region",
+    "guide",
+    "sign_up",
+    "sign_up_sent",
+    "confirm_code",
+    "confirm_link",
+    "confirm_done",
+    "stop",
+    "preferences_ask",
+    "preferences_sent",
+    "preferences_useless",
+    "preferences_erased",
+    "preferences",
+    "privacy",
+];
 
 /// All words, by language and page.
 #[derive(Debug)]
@@ -32,6 +51,12 @@ impl Words {
             }
         }
         Ok(Self(all))
+    }
+
+    /// One sentence; empty when there is none.
+    pub fn line(&self, language: Language, page: &str, name: &str) -> String {
+        let found = self.of(language, page).get_attr(name).unwrap_or_default();
+        found.as_str().unwrap_or_default().to_owned()
     }
 
     pub fn of(&self, language: Language, page: &str) -> Value {

@@ -112,3 +112,21 @@ fn the_demo_keeps_out_of_a_folder_that_is_not_its_own() {
     assert!(said(&output).contains("2000 to 2025"), "{}", said(&output));
     assert!(!folder.path().join("new").exists());
 }
+
+#[test]
+fn a_key_that_cannot_sign_is_told_before_the_first_message_and_a_good_one_with_its_dns_record() {
+    let folder =
+        settings("[email.dkim]\ndomain = \"example.org\"\nselector = \"t2026\"\nkey = { file = \"key.pem\" }\n");
+    std::fs::write(folder.path().join("key.pem"), "not a key").unwrap();
+    let output = treebell(folder.path(), &["check-config"]);
+    assert_eq!(output.status.code(), Some(2), "{}", said(&output));
+    assert!(said(&output).contains("email.dkim.key: holds no private key in PEM form"), "{}", said(&output));
+
+    let key = rcgen::KeyPair::generate_for(&rcgen::PKCS_ED25519).unwrap().serialize_pem();
+    std::fs::write(folder.path().join("key.pem"), &key).unwrap();
+    let output = treebell(folder.path(), &["check-config"]);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let told = said(&output);
+    assert!(told.contains("t2026._domainkey.example.org  TXT  \"v=DKIM1; k=ed25519; p="), "{told}");
+    assert!(!told.contains(key.lines().nth(1).unwrap()), "the private key is printed");
+}

@@ -54,7 +54,7 @@ impl Inner {
         let (channel, ending, says, bytes) = match &outgoing.message {
             Message::Email { subject, .. } => {
                 let mail = self.mail.write(outgoing).map_err(|why| SendFailure::GiveUp { cause: why.to_string() })?;
-                ("email", "eml", subject, mail.formatted())
+                ("email", "eml", subject, mail.raw)
             }
             Message::Sms { text } => ("sms", "txt", text, format!("To: {}\n\n{text}\n", outgoing.to).into_bytes()),
         };
@@ -135,6 +135,7 @@ mod tests {
             message: Message::Sms { text: text.into() },
             stop_url: None,
             at: "2026-04-10T16:00:00Z".parse().unwrap(),
+            dated: "2026-04-10T16:00:00Z".parse().unwrap(),
         }
     }
 

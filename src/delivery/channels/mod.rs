@@ -1,5 +1,6 @@
 //! The ways out, one file each, behind one trait.
 
+pub mod dkim;
 pub mod folder;
 pub mod mail;
 pub mod scripted;
@@ -29,6 +30,8 @@ pub struct Outgoing {
     pub stop_url: Option<Url>,
     /// When this attempt began.
     pub at: DateTime<Utc>,
+    /// What an e-mail is dated: when the first copy was begun that may have gone out. So a repeat is the same to the byte.
+    pub dated: DateTime<Utc>,
 }
 
 /// The channel took responsibility.
@@ -99,6 +102,20 @@ pub fn from_config(config: &Config) -> Result<Channels, Vec<ConfigFault>> {
     let email = take(email_from(&config.email).map_err(|fault| vec![fault]));
     let sms = take(sms_from(config));
     if faults.is_empty() { Ok(Channels { email, sms }) } else { Err(faults) }
+}
+
+/// What is wrong with the settings of the channels; nothing is connected to or written.
+pub fn check(config: &Config) -> Vec<ConfigFault> {
+    let mut faults = Vec::new();
+    if config.email.host.is_some() {
+        faults.extend(smtp::SmtpTransport::new(&config.email).err());
+    } else {
+        faults.extend(mail::MailWriter::signing(&config.email).err());
+    }
+    if config.sms.url.is_some() {
+        faults.extend(sms_http::SmsGateway::new(&config.sms, "treebell").err().into_iter().flatten());
+    }
+    faults
 }
 
 fn email_from(config: &EmailConfig) -> Result<Option<Arc<dyn Transport>>, ConfigFault> {

@@ -26,7 +26,7 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio::time::timeout;
 
-use super::mail::MailWriter;
+use super::mail::{Mail as WholeMail, MailWriter};
 use super::{Outgoing, Receipt, SendFailure, Transport};
 use crate::config::{ConfigFault, EmailConfig, SmtpSecurity};
 
@@ -114,7 +114,7 @@ impl SmtpTransport {
             security,
             credentials,
             hello: ClientId::default(),
-            mail: MailWriter::new(config)?,
+            mail: MailWriter::signing(config)?,
             step,
             text: step.max(Duration::from_secs(180)),
             final_reply: Duration::from_secs(config.final_timeout_s.max(1)),
@@ -163,9 +163,8 @@ impl SmtpTransport {
     }
 
     /// From MAIL to the reply to the final dot.
-    async fn transact(&self, connection: &mut AsyncSmtpConnection, mail: &lettre::Message) -> Result<Receipt, Broken> {
-        let envelope = mail.envelope();
-        let raw = mail.formatted();
+    async fn transact(&self, connection: &mut AsyncSmtpConnection, mail: &WholeMail) -> Result<Receipt, Broken> {
+        let WholeMail { envelope, raw } = mail;
         let mut options = Vec::new();
         let plain = |address: &lettre::Address| AsRef::<str>::as_ref(address).is_ascii();
         if !envelope.to().iter().chain(envelope.from()).all(plain) {
@@ -190,7 +189,7 @@ impl SmtpTransport {
 
         // The library asks for the next part when the one before is written out; after the last it writes the final dot.
         let dot = AtomicBool::new(false);
-        let mut left = Some(raw);
+        let mut left = Some(raw.as_slice());
         let parts = std::iter::from_fn(|| {
             let part = left.take();
             dot.store(part.is_none(), Ordering::Relaxed);

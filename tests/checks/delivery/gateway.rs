@@ -150,6 +150,7 @@ fn outgoing(key: &str) -> Outgoing {
         message: Message::Sms { text: "¿Ya? Revise sus piñones & más. STOP to end".into() },
         stop_url: None,
         at: at(NOON),
+        dated: at(NOON),
     }
 }
 

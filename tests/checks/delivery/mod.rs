@@ -6,6 +6,7 @@
 pub mod gateway;
 mod kills;
 mod queue;
+mod readers;
 mod sending;
 pub mod smtp;
 
@@ -216,6 +217,10 @@ impl World {
             }
         }
         unreachable!()
+    }
+
+    pub fn clock_moved(&self) -> bool {
+        self.clock.now() > at(NOON)
     }
 
     pub async fn row(&self, key: &str) -> DeliveryRow {

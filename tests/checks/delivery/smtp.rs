@@ -266,7 +266,7 @@ async fn read_text<S: AsyncRead + Unpin>(stream: &mut BufReader<S>) -> Option<St
     }
 }
 
-fn outgoing(key: &str) -> Outgoing {
+pub fn outgoing(key: &str) -> Outgoing {
     Outgoing {
         key: key.into(),
         to: "owner@example.org".into(),
@@ -278,6 +278,7 @@ fn outgoing(key: &str) -> Outgoing {
         },
         stop_url: None,
         at: at(NOON),
+        dated: at(NOON),
     }
 }
 
@@ -302,7 +303,7 @@ async fn a_message_arrives_whole_and_the_relays_name_for_it_is_kept() {
 }
 
 /// The kind of a failure by name, so that a table reads well.
-fn kind(answer: &Result<Receipt, SendFailure>) -> &'static str {
+pub fn kind(answer: &Result<Receipt, SendFailure>) -> &'static str {
     match answer {
         Ok(_) => "sent",
         Err(SendFailure::TryLater { .. }) => "try later",
@@ -407,12 +408,12 @@ async fn a_connection_that_the_relay_closed_while_it_rested_costs_nothing() {
 
 // TLS and authentication.
 
-struct Tls {
-    acceptor: TlsAcceptor,
-    authority: tempfile::NamedTempFile,
+pub struct Tls {
+    pub acceptor: TlsAcceptor,
+    pub authority: tempfile::NamedTempFile,
 }
 
-fn tls() -> Tls {
+pub fn tls() -> Tls {
     let made = rcgen::generate_simple_self_signed(["localhost".to_owned()]).unwrap();
     let authority = tempfile::NamedTempFile::new().unwrap();
     std::fs::write(authority.path(), made.cert.pem()).unwrap();

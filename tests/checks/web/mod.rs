@@ -9,3 +9,4 @@ mod guard;
 mod guide;
 mod home;
 mod region_page;
+mod sign_up;

@@ -1,0 +1,168 @@
+//! What a subscriber changes by themselves, and what people wait for.
+
+use chrono::{DateTime, Utc};
+
+use super::people::{self, Stopped, channel_of};
+use super::{Store, StoreError, Tx, get, ms};
+use crate::people::{Address, Language, Zip};
+
+/// Places that one person may have: far more than anybody needs, and few enough to read through.
+pub const MOST_PLACES: i64 = 20;
+
+/// What came of [`Store::add_place`] and [`Store::drop_place`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PlaceChange {
+    Done,
+    /// It was so before.
+    Same,
+    /// There are [`MOST_PLACES`] already.
+    TooMany,
+    /// It is the last one: who wants none stops.
+    Last,
+}
+
+/// A ZIP code that no region has and that people wait for.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Demand {
+    pub zip: Zip,
+    /// Subscribers with a confirmed address who named it.
+    pub people: u64,
+}
+
+impl Store {
+    /// The address of an id; `None` when nobody has it, or not any more.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn address_by_id(&self, id: &str) -> Result<Option<Address>, StoreError> {
+        let row = sqlx::query("SELECT channel, address FROM addresses WHERE id = $1")
+            .bind(id)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        row.map(|row| Ok(Address::from_stored(channel_of(&row)?, get(&row, "address")?))).transpose()
+    }
+
+    /// As [`people::stop_by_id`], in a transaction of its own.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn stop_by_id(&self, id: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
+        let mut tx = self.begin().await?;
+        let stopped = people::stop_by_id(&mut tx, id, evidence, now).await?;
+        tx.commit().await?;
+        Ok(stopped)
+    }
+
+    /// One more place for the owner of an address.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn add_place(&self, address_id: &str, zip: &Zip, now: DateTime<Utc>) -> Result<PlaceChange, StoreError> {
+        let mut tx = self.begin().await?;
+        let Some(subscriber) = owner(&mut tx, address_id).await? else { return Ok(PlaceChange::Same) };
+        if places(&mut tx, &subscriber).await? >= MOST_PLACES {
+            return Ok(PlaceChange::TooMany);
+        }
+        let added = sqlx::query("INSERT INTO subscriber_zips (subscriber_id, zip) VALUES ($1, $2) ON CONFLICT (subscriber_id, zip) DO NOTHING")
+            .bind(&subscriber)
+            .bind(zip.as_str())
+            .execute(tx.conn())
+            .await?
+            .rows_affected();
+        people::note_waits(&mut tx, address_id, now).await?;
+        tx.commit().await?;
+        Ok(if added == 1 { PlaceChange::Done } else { PlaceChange::Same })
+    }
+
+    /// One place less.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn drop_place(&self, address_id: &str, zip: &Zip) -> Result<PlaceChange, StoreError> {
+        let mut tx = self.begin().await?;
+        let Some(subscriber) = owner(&mut tx, address_id).await? else { return Ok(PlaceChange::Same) };
+        for table in ["zip_waits", "subscriber_zips"] {
+            let done =
+                sqlx::query(sqlx::AssertSqlSafe(format!("DELETE FROM {table} WHERE subscriber_id = $1 AND zip = $2")))
+                    .bind(&subscriber)
+                    .bind(zip.as_str())
+                    .execute(tx.conn())
+                    .await?;
+            if table == "subscriber_zips" && done.rows_affected() == 0 {
+                return Ok(PlaceChange::Same);
+            }
+        }
+        if places(&mut tx, &subscriber).await? == 0 {
+            tx.rollback().await?;
+            return Ok(PlaceChange::Last);
+        }
+        tx.commit().await?;
+        Ok(PlaceChange::Done)
+    }
+
+    /// The language of everything from now on.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn set_language(&self, address_id: &str, language: Language) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        sqlx::query(
+            "UPDATE subscribers SET language = $2 WHERE id = (SELECT subscriber_id FROM addresses WHERE id = $1)",
+        )
+        .bind(address_id)
+        .bind(language.code())
+        .execute(tx.conn())
+        .await?;
+        tx.commit().await
+    }
+
+    /// ZIP codes that people wait for and no region has, the most wanted first.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn demand(&self) -> Result<Vec<Demand>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT z.zip, COUNT(*) AS people FROM subscriber_zips z
+             WHERE NOT EXISTS (SELECT 1 FROM region_zips r WHERE r.zip = z.zip)
+               AND EXISTS (SELECT 1 FROM addresses a WHERE a.subscriber_id = z.subscriber_id AND a.status = 'confirmed')
+             GROUP BY z.zip ORDER BY people DESC, z.zip",
+        )
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                let zip = Zip::parse(get(row, "zip")?).map_err(|why| StoreError::corrupt(why.to_string()))?;
+                Ok(Demand { zip, people: get::<i64>(row, "people")?.unsigned_abs() })
+            })
+            .collect()
+    }
+}
+
+/// Held still until the end of the transaction, so that two changes at once are counted one after the other.
+async fn owner(tx: &mut Tx, address_id: &str) -> Result<Option<String>, StoreError> {
+    // Writing the row to itself locks it on both engines.
+    sqlx::query(
+        "UPDATE subscribers SET language = language WHERE id = (SELECT subscriber_id FROM addresses WHERE id = $1)",
+    )
+    .bind(address_id)
+    .execute(tx.conn())
+    .await?;
+    let row = sqlx::query("SELECT subscriber_id FROM addresses WHERE id = $1")
+        .bind(address_id)
+        .fetch_optional(tx.conn())
+        .await?;
+    row.map(|row| get(&row, "subscriber_id")).transpose()
+}
+
+async fn places(tx: &mut Tx, subscriber: &str) -> Result<i64, StoreError> {
+    let row = sqlx::query("SELECT COUNT(*) AS n FROM subscriber_zips WHERE subscriber_id = $1")
+        .bind(subscriber)
+        .fetch_one(tx.conn())
+        .await?;
+    get(&row, "n")
+}
+
+/// The start of the hour of an instant: what is asked for twice in it is one letter.
+pub fn hour(now: DateTime<Utc>) -> i64 {
+    ms(now) / 3_600_000
+}

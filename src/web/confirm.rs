@@ -1,0 +1,104 @@
+//! The owner of an address says yes: by the button behind the link in an e-mail, or by the code in a text. Opening the
+//! link does nothing yet, since programs that look at mail open every link in it.
+
+use axum::Router;
+use axum::extract::{Form, Path};
+use axum::http::StatusCode;
+use axum::response::Response;
+use axum::routing::get;
+use minijinja::context;
+use tokio::time::Instant;
+
+use super::forms::{self, Typed, field};
+use super::{Fault, Site, Visit};
+use crate::people::{Address, Zip};
+use crate::service::enrolment::{self, Confirmed};
+use crate::service::tokens::{self, Purpose};
+
+/// Codes that one network may try in an hour, whosever they are.
+const TRIES_PER_NETWORK: usize = 30;
+
+pub(super) fn routes() -> Router<Site> {
+    Router::new().route("/confirm", get(blank).post(typed_in)).route("/confirm/{token}", get(asked).post(pressed))
+}
+
+async fn blank(visit: Visit) -> Result<Response, Fault> {
+    form(&visit, "", None, false)
+}
+
+async fn typed_in(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let since = Instant::now();
+    let phone = match forms::phone_number(&visit.site, field(&typed, "phone")) {
+        Ok(phone) => phone,
+        Err((_, why)) => return refused(form(&visit, field(&typed, "phone"), Some(why), false)),
+    };
+    if !visit.site.code_turns().take(visit.network(), TRIES_PER_NETWORK, visit.site.now()) {
+        return Err(Fault::TooMany);
+    }
+    let hash = visit.site.parts().store.address_hash();
+    let ask = tokens::make(hash, Purpose::Code, &hash.of(&Address::Phone(phone)));
+    let done = enrolment::confirm_by_code(visit.site.parts(), &ask, field(&typed, "code")).await?;
+    forms::on_the_beat(since).await;
+    match done {
+        Confirmed::Yes { address_key, zips, .. } => done_page(&visit, &address_key, &zips).await,
+        // One answer, so that nobody learns by guessing who was asked.
+        Confirmed::Wrong { .. } | Confirmed::No => refused(form(&visit, field(&typed, "phone"), None, true)),
+    }
+}
+
+fn form(visit: &Visit, phone: &str, phone_fault: Option<&str>, wrong: bool) -> Result<Response, Fault> {
+    visit.page("confirm_code", context! { phone, phone_fault, wrong })
+}
+
+/// What the link leads to: a button.
+async fn asked(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
+    match enrolment::wish_of(visit.site.parts(), &token).await? {
+        Some(wish) if wish.confirmed => {
+            visit.page("confirm_link", context! { state => "before", zips => words(&wish.zips) })
+        }
+        Some(wish) => visit.page("confirm_link", context! { state => "ask", zips => words(&wish.zips) }),
+        None => useless(&visit),
+    }
+}
+
+async fn pressed(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
+    match enrolment::confirm_by_token(visit.site.parts(), &token).await? {
+        Confirmed::Yes { address_key, zips, .. } => done_page(&visit, &address_key, &zips).await,
+        // Pressed twice, or the page was loaded again.
+        Confirmed::Wrong { .. } | Confirmed::No => asked(visit, Path(token)).await,
+    }
+}
+
+fn useless(visit: &Visit) -> Result<Response, Fault> {
+    let mut response = visit.page("confirm_link", context! { state => "useless", zips => "" })?;
+    *response.status_mut() = StatusCode::NOT_FOUND;
+    Ok(response)
+}
+
+async fn done_page(visit: &Visit, address_key: &str, zips: &[Zip]) -> Result<Response, Fault> {
+    let store = &visit.site.parts().store;
+    let mut places = Vec::with_capacity(zips.len());
+    for zip in zips {
+        let region = match store.region_of_zip(zip).await? {
+            Some(id) => Some(store.region(&id).await?),
+            None => None,
+        };
+        places.push(context! {
+            zip => zip.as_str(),
+            id => region.as_ref().map(|region| region.id.clone()),
+            name => region.as_ref().map(|region| region.name.clone()),
+        });
+    }
+    let preferences = tokens::make(store.address_hash(), Purpose::Preferences, address_key);
+    visit.page("confirm_done", context! { places, preferences })
+}
+
+fn words(zips: &[Zip]) -> String {
+    zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(", ")
+}
+
+fn refused(response: Result<Response, Fault>) -> Result<Response, Fault> {
+    let mut response = response?;
+    *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
+    Ok(response)
+}

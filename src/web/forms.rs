@@ -1,0 +1,169 @@
+//! What every form of ours shares: a token that shows we made it and when, a field that only programs fill, addresses as
+//! people type them, and answers that take the same time whatever they found.
+
+use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::net::IpAddr;
+use std::sync::Mutex;
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use tokio::time::Instant;
+
+use super::Site;
+use crate::people::{Address, EmailAddress, PhoneNumber, Reach};
+use crate::service::tokens::{self, Purpose};
+
+/// What was typed, by field.
+pub(super) type Typed = BTreeMap<String, String>;
+
+/// A person reads and types at least this long.
+const SHORTEST_FILL: TimeDelta = TimeDelta::seconds(2);
+
+/// A form left open for longer is shown again before it is taken.
+const LONGEST_FILL: TimeDelta = TimeDelta::hours(24);
+
+/// Name of the field that no person sees. Programs that fill every field fill it.
+pub(super) const TRAP: &str = "website";
+
+/// Longest text of one field, characters: the longest address fits.
+const LONGEST_FIELD: usize = 300;
+
+/// An answer that depends on who is subscribed leaves on the next whole beat after it was asked, so that its time tells
+/// nothing. The work takes a small part of one beat.
+const BEAT: Duration = Duration::from_millis(200);
+
+/// Why a form is not taken as it came.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum FormFault {
+    /// The token is missing or not ours. Shown like a form that is too old.
+    Forged,
+    TooFast,
+    TooOld,
+    /// The trap was filled: answered as if all were well, with no effect.
+    Trapped,
+}
+
+impl FormFault {
+    /// Name of its words.
+    pub fn name(self) -> &'static str {
+        match self {
+            FormFault::TooFast => "too_fast",
+            FormFault::Forged | FormFault::TooOld | FormFault::Trapped => "too_old",
+        }
+    }
+}
+
+/// The token of a form that is shown now.
+pub(super) fn stamp(site: &Site, form: &str) -> String {
+    let made = format!("{:010x}", site.now().timestamp());
+    let sealed = tokens::make(site.parts().store.address_hash(), Purpose::Form, &format!("{form}.{made}"));
+    sealed.strip_prefix(form).map_or_else(String::new, |rest| rest.trim_start_matches('.').to_owned())
+}
+
+/// Whether a form is one that we showed a person.
+pub(super) fn check(site: &Site, form: &str, typed: &Typed) -> Result<(), FormFault> {
+    if !field(typed, TRAP).is_empty() {
+        return Err(FormFault::Trapped);
+    }
+    let whole = format!("{form}.{}", field(typed, "token"));
+    let subject = tokens::open(site.parts().store.address_hash(), Purpose::Form, &whole).ok_or(FormFault::Forged)?;
+    let made = subject.strip_prefix(form).and_then(|rest| i64::from_str_radix(rest.trim_start_matches('.'), 16).ok());
+    let made = made.and_then(|seconds| DateTime::from_timestamp(seconds, 0)).ok_or(FormFault::Forged)?;
+    match site.now() - made {
+        // The stamp is cut to whole seconds, so that two of them may be less than two that passed.
+        age if age < SHORTEST_FILL => Err(FormFault::TooFast),
+        age if age > LONGEST_FILL => Err(FormFault::TooOld),
+        _ => Ok(()),
+    }
+}
+
+/// What stands in a field, trimmed and cut to what an address may need.
+pub(super) fn field<'a>(typed: &'a Typed, name: &str) -> &'a str {
+    let text = typed.get(name).map_or("", |text| text.trim());
+    text.char_indices().nth(LONGEST_FIELD).map_or(text, |(at, _)| &text[..at])
+}
+
+/// The field at fault and the name of the words for it.
+pub(super) type FieldFault = (&'static str, &'static str);
+
+/// The one address of a form with a field for each kind.
+pub(super) fn address(site: &Site, typed: &Typed) -> Result<Address, Vec<FieldFault>> {
+    match (field(typed, "phone"), field(typed, "email")) {
+        ("", "") => Err(vec![("phone", "address_missing")]),
+        (phone, "") => phone_number(site, phone).map(Address::Phone).map_err(|why| vec![why]),
+        ("", email) => EmailAddress::parse(email).map(Address::Email).map_err(|_| vec![("email", "email_wrong")]),
+        _ => Err(vec![("email", "address_twice")]),
+    }
+}
+
+pub(super) fn phone_number(site: &Site, text: &str) -> Result<PhoneNumber, FieldFault> {
+    let reach = if site.parts().config.sms.abroad { Reach::World } else { Reach::NorthAmerica };
+    PhoneNumber::parse(text, reach).map_err(|_| ("phone", "phone_wrong"))
+}
+
+/// Waits for the beat: see [`BEAT`].
+pub(super) async fn on_the_beat(since: Instant) {
+    let beats = since.elapsed().as_millis() / BEAT.as_millis() + 1;
+    tokio::time::sleep_until(since + BEAT * u32::try_from(beats).unwrap_or(u32::MAX)).await;
+}
+
+/// How often one network may do something in an hour. Kept in memory: a restart forgets it, the limits of each address
+/// stand in the store.
+#[derive(Default)]
+pub(super) struct Turns(Mutex<HashMap<IpAddr, VecDeque<DateTime<Utc>>>>);
+
+/// More networks at once are a flood; then those seen longest ago are forgotten first.
+const NETWORKS_KEPT: usize = 20_000;
+
+impl Turns {
+    /// Takes a turn, if there is one left.
+    pub fn take(&self, network: IpAddr, most: usize, now: DateTime<Utc>) -> bool {
+        let since = now - TimeDelta::hours(1);
+        // A thread that panicked here left nothing half done.
+        let mut seen = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if seen.len() >= NETWORKS_KEPT {
+            seen.retain(|_, turns| turns.back().is_some_and(|last| *last > since));
+            if seen.len() >= NETWORKS_KEPT
+                && let Some(oldest) = seen.iter().min_by_key(|(_, turns)| turns.back().copied()).map(|(ip, _)| *ip)
+            {
+                seen.remove(&oldest);
+            }
+        }
+        let turns = seen.entry(network).or_default();
+        while turns.front().is_some_and(|first| *first <= since) {
+            turns.pop_front();
+        }
+        if turns.len() >= most {
+            return false;
+        }
+        turns.push_back(now);
+        true
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_network_has_its_turns_back_after_an_hour() {
+        let turns = Turns::default();
+        let at = |minutes: i64| DateTime::from_timestamp(1_750_000_000 + minutes * 60, 0).expect("a sound instant");
+        let (one, two) = (IpAddr::from([192, 0, 2, 0]), IpAddr::from([198, 51, 100, 0]));
+        assert!((0..5).all(|minute| turns.take(one, 5, at(minute))));
+        assert!(!turns.take(one, 5, at(10)));
+        assert!(turns.take(two, 5, at(10)), "another network has its own");
+        assert!(turns.take(one, 5, at(60)), "the first turn is an hour old");
+        assert!(!turns.take(one, 5, at(60)));
+    }
+
+    #[test]
+    fn a_flood_of_networks_is_not_kept_without_end() {
+        let turns = Turns::default();
+        let now = DateTime::from_timestamp(1_750_000_000, 0).expect("a sound instant");
+        for number in 0..u32::try_from(NETWORKS_KEPT).expect("small") + 50 {
+            assert!(turns.take(IpAddr::from(number.to_be_bytes()), 5, now));
+        }
+        assert!(turns.0.lock().expect("whole").len() <= NETWORKS_KEPT);
+    }
+}

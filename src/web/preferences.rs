@@ -1,0 +1,199 @@
+//! One's own settings: places, language, stop, start again, erase. Who holds the link is let in; the link is only ever sent
+//! to the address itself.
+
+use axum::Router;
+use axum::extract::{Form, Path, Query};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use minijinja::context;
+use tokio::time::Instant;
+
+use super::forms::{self, FieldFault, FormFault, Typed, field};
+use super::{Fault, Site, Visit};
+use crate::language::Language;
+use crate::people::{Address, Channel, Zip};
+use crate::service::preferences::send_link;
+use crate::service::tokens::{self, Purpose};
+use crate::store::people::{AddressStatus, Subscriber};
+use crate::store::preferences::PlaceChange;
+
+/// Links that one network may ask for in an hour.
+const LINKS_PER_NETWORK: usize = 5;
+
+const FORM: &str = "link";
+
+/// What may stand behind `?done=`: the words of each are the page's.
+const DONE: [&str; 6] = ["added", "known", "removed", "language", "stopped", "started"];
+
+pub(super) fn routes() -> Router<Site> {
+    Router::new().route("/preferences", get(blank).post(send)).route("/preferences/{token}", get(open).post(change))
+}
+
+async fn blank(visit: Visit) -> Result<Response, Fault> {
+    ask_form(&visit, &Typed::new(), &[], None)
+}
+
+async fn send(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let since = Instant::now();
+    let checked = forms::check(&visit.site, FORM, &typed);
+    let address = forms::address(&visit.site, &typed);
+    match (checked, address) {
+        (Err(FormFault::Trapped), _) => {}
+        (_, Err(faults)) => return refused(ask_form(&visit, &typed, &faults, None)),
+        (Err(fault), Ok(_)) => return refused(ask_form(&visit, &typed, &[], Some(fault.name()))),
+        (Ok(()), Ok(address)) => {
+            if !visit.site.link_turns().take(visit.network(), LINKS_PER_NETWORK, visit.site.now()) {
+                return Err(Fault::TooMany);
+            }
+            send_link(visit.site.parts(), &address).await?;
+        }
+    }
+    forms::on_the_beat(since).await;
+    visit.page("preferences_sent", context! {})
+}
+
+fn ask_form(visit: &Visit, typed: &Typed, faults: &[FieldFault], again: Option<&str>) -> Result<Response, Fault> {
+    let fault_of = |name: &str| faults.iter().find(|(field, _)| *field == name).map(|(_, why)| *why);
+    visit.page(
+        "preferences_ask",
+        context! {
+            again,
+            wrong => !faults.is_empty(),
+            token => forms::stamp(&visit.site, FORM),
+            phone => field(typed, "phone"),
+            email => field(typed, "email"),
+            faults => context! { phone => fault_of("phone"), email => fault_of("email") },
+        },
+    )
+}
+
+/// Whom a link lets in.
+async fn let_in(visit: &Visit, token: &str) -> Result<Option<(String, Address, Subscriber)>, Fault> {
+    let store = &visit.site.parts().store;
+    let Some(id) = tokens::open(store.address_hash(), Purpose::Preferences, token) else { return Ok(None) };
+    let Some(address) = store.address_by_id(id).await? else { return Ok(None) };
+    Ok(store.subscriber_of(&address).await?.map(|subscriber| (id.to_owned(), address, subscriber)))
+}
+
+async fn open(visit: Visit, Path(token): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    let Some((_, address, subscriber)) = let_in(&visit, &token).await? else { return useless(&visit) };
+    let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
+    shown(&visit, &token, &address, &subscriber, done, "", None).await
+}
+
+async fn change(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let Some((id, address, subscriber)) = let_in(&visit, &token).await? else { return useless(&visit) };
+    let (store, now) = (&visit.site.parts().store, visit.site.now());
+    const EVIDENCE: &str = "preferences page";
+    let wrong = async |text: &str, why: &'static str| {
+        refused(shown(&visit, &token, &address, &subscriber, None, text, Some(why)).await)
+    };
+    let done = match field(&typed, "action") {
+        "add" => {
+            let text = field(&typed, "zip");
+            let Ok(zip) = Zip::parse(text) else { return wrong(text, "zip_wrong").await };
+            match store.add_place(&id, &zip, now).await? {
+                PlaceChange::Done => "added",
+                PlaceChange::TooMany => return wrong(text, "zip_many").await,
+                PlaceChange::Same | PlaceChange::Last => "known",
+            }
+        }
+        "remove" => {
+            let Ok(zip) = Zip::parse(field(&typed, "zip")) else { return wrong("", "zip_wrong").await };
+            match store.drop_place(&id, &zip).await? {
+                PlaceChange::Last => return wrong("", "last").await,
+                _ => "removed",
+            }
+        }
+        "language" => {
+            let Some(language) = Language::parse(field(&typed, "language")) else {
+                return wrong("", "language_wrong").await;
+            };
+            store.set_language(&id, language).await?;
+            "language"
+        }
+        "stop" => {
+            for known in &subscriber.addresses {
+                store.stop_address(&known.address, EVIDENCE, now).await?;
+            }
+            "stopped"
+        }
+        "start" => {
+            if !store.resume_address(&address, EVIDENCE, now).await? {
+                return wrong("", "no_start").await;
+            }
+            "started"
+        }
+        "erase" => {
+            if field(&typed, "sure") != "yes" {
+                return wrong("", "not_sure").await;
+            }
+            store.remove_subscriber(&address, EVIDENCE, now).await?;
+            return visit.page("preferences_erased", context! {});
+        }
+        _ => return Err(Fault::BadRequest("no such change")),
+    };
+    // Asked for again by GET, so that loading the page once more changes nothing.
+    let back = format!("{}?done={done}", visit.link(&format!("/preferences/{token}")));
+    Ok((StatusCode::SEE_OTHER, [(header::LOCATION, back)]).into_response())
+}
+
+async fn shown(
+    visit: &Visit,
+    token: &str,
+    address: &Address,
+    subscriber: &Subscriber,
+    done: Option<&str>,
+    zip: &str,
+    fault: Option<&str>,
+) -> Result<Response, Fault> {
+    let store = &visit.site.parts().store;
+    let mut places = Vec::with_capacity(subscriber.zips.len());
+    for zip in &subscriber.zips {
+        let id = store.region_of_zip(zip).await?;
+        let name = match &id {
+            Some(id) => Some(store.region(id).await?.name),
+            None => None,
+        };
+        places.push(context! { zip => zip.as_str(), id, name });
+    }
+    let addresses: Vec<_> = subscriber
+        .addresses
+        .iter()
+        .map(|known| {
+            context! {
+                masked => known.address.to_string(),
+                sms => known.address.channel() == Channel::Sms,
+                status => known.status.name(),
+            }
+        })
+        .collect();
+    let own = subscriber.addresses.iter().find(|known| known.address == *address).map(|known| known.status);
+    visit.page(
+        "preferences",
+        context! {
+            token,
+            places,
+            addresses,
+            stopped => own == Some(AddressStatus::Stopped),
+            language => subscriber.language.code(),
+            done,
+            zip,
+            fault,
+            wrong => fault.is_some(),
+        },
+    )
+}
+
+fn useless(visit: &Visit) -> Result<Response, Fault> {
+    let mut response = visit.page("preferences_useless", context! {})?;
+    *response.status_mut() = StatusCode::NOT_FOUND;
+    Ok(response)
+}
+
+fn refused(response: Result<Response, Fault>) -> Result<Response, Fault> {
+    let mut response = response?;
+    *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
+    Ok(response)
+}

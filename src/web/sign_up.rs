@@ -1,0 +1,194 @@
+//! Sign-up: where the trees are, how to reach their owner, in which language. Nobody is subscribed by it: the owner of the
+//! address is asked back.
+
+use axum::Router;
+use axum::extract::{Form, Query};
+use axum::http::StatusCode;
+use axum::response::Response;
+use axum::routing::get;
+use minijinja::context;
+use minijinja::value::Value;
+use tokio::time::Instant;
+
+use super::forms::{self, FieldFault, FormFault, Typed, field};
+use super::{Fault, Site, Visit};
+use crate::language::Language;
+use crate::people::{Address, Channel, Zip};
+use crate::service::enrolment::{self, Wish};
+
+/// More places at once than anybody has gardens.
+const MOST_PLACES: usize = 10;
+
+const FORM: &str = "sign-up";
+
+pub(super) fn routes() -> Router<Site> {
+    Router::new().route("/sign-up", get(blank).post(sent)).route("/wish", get(blank).post(sent))
+}
+
+/// The empty form; the first page may send the ZIP code along.
+async fn blank(visit: Visit, Query(typed): Query<Typed>) -> Result<Response, Fault> {
+    let known: Typed = typed.into_iter().filter(|(name, _)| name == "zip").collect();
+    let place = place(&visit, field(&known, "zip")).await?;
+    shown(&visit, &known, place, &[], None)
+}
+
+async fn sent(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let since = Instant::now();
+    let checked = forms::check(&visit.site, FORM, &typed);
+    let wish = read(&visit, &typed);
+    match (checked, wish) {
+        (Err(FormFault::Trapped), wish) => {
+            // Answered like a person, so that a program learns nothing.
+            forms::on_the_beat(since).await;
+            let channel = wish.map_or(Channel::Email, |wish| wish.address.channel());
+            on_its_way(&visit, &typed, channel, true)
+        }
+        (_, Err(faults)) => Ok(refused(shown(&visit, &typed, Value::from(()), &faults, None)?)),
+        (Err(fault), Ok(_)) => Ok(refused(shown(&visit, &typed, Value::from(()), &[], Some(fault.name()))?)),
+        (Ok(()), Ok(wish)) => {
+            enrolment::ask(visit.site.parts(), &wish).await?;
+            let covered = covers_any(&visit, &wish.zips).await?;
+            forms::on_the_beat(since).await;
+            on_its_way(&visit, &typed, wish.address.channel(), covered)
+        }
+    }
+}
+
+/// What was typed, when it all makes sense.
+fn read(visit: &Visit, typed: &Typed) -> Result<Wish, Vec<FieldFault>> {
+    let mut faults = Vec::new();
+    let zips = zips(field(typed, "zip")).map_err(|why| faults.push(("zip", why))).unwrap_or_default();
+    let address = forms::address(&visit.site, typed).map_err(|whys| faults.extend(whys)).ok();
+    let language = match field(typed, "language") {
+        "" => Some(visit.language),
+        code => Language::parse(code),
+    };
+    if language.is_none() {
+        faults.push(("language", "language_wrong"));
+    }
+    match (address, language) {
+        (Some(address), Some(language)) if faults.is_empty() => Ok(Wish {
+            words: consent_words(visit, &address),
+            address,
+            zips,
+            language,
+            evidence: "sign-up page".into(),
+            network: Some(visit.network()),
+        }),
+        _ => Err(faults),
+    }
+}
+
+/// ZIP codes with commas or blanks between, each once.
+fn zips(text: &str) -> Result<Vec<Zip>, &'static str> {
+    let mut zips: Vec<Zip> = Vec::new();
+    for word in text.split([',', ';', ' ']).filter(|word| !word.is_empty()) {
+        let zip = Zip::parse(word).map_err(|_| "zip_wrong")?;
+        if !zips.contains(&zip) {
+            zips.push(zip);
+        }
+    }
+    match zips.len() {
+        0 => Err("zip_missing"),
+        n if n > MOST_PLACES => Err("zip_many"),
+        _ => Ok(zips),
+    }
+}
+
+/// The words beside the button that concern this address, as they were shown: they are what its owner agrees to.
+fn consent_words(visit: &Visit, address: &Address) -> String {
+    let sender = &visit.site.parts().config.messages.sender_name;
+    let line = |name: &str| visit.words("sign_up", name).replace("{sender}", sender);
+    let rates = match address.channel() {
+        Channel::Sms => line("consent_texts"),
+        Channel::Email => line("consent_mails"),
+    };
+    format!("{} {rates}", line("consent"))
+}
+
+async fn covers_any(visit: &Visit, zips: &[Zip]) -> Result<bool, Fault> {
+    for zip in zips {
+        if visit.site.parts().store.region_of_zip(zip).await?.is_some() {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// Whether we watch the place that came with the address, for the words above the form; nothing when none came.
+async fn place(visit: &Visit, zip: &str) -> Result<Value, Fault> {
+    let Ok(zip) = Zip::parse(zip) else { return Ok(Value::from(())) };
+    let store = &visit.site.parts().store;
+    let region = match store.region_of_zip(&zip).await? {
+        Some(id) => Some(store.region(&id).await?.name),
+        None => None,
+    };
+    Ok(context! { zip => zip.as_str(), region })
+}
+
+fn shown(
+    visit: &Visit,
+    typed: &Typed,
+    place: Value,
+    faults: &[FieldFault],
+    again: Option<&str>,
+) -> Result<Response, Fault> {
+    let fault_of = |name: &str| faults.iter().find(|(field, _)| *field == name).map(|(_, why)| *why);
+    let language = Language::parse(field(typed, "language")).unwrap_or(visit.language);
+    visit.page(
+        "sign_up",
+        context! {
+            place,
+            again,
+            wrong => !faults.is_empty(),
+            token => forms::stamp(&visit.site, FORM),
+            zip => field(typed, "zip"),
+            phone => field(typed, "phone"),
+            email => field(typed, "email"),
+            language => language.code(),
+            faults => context! {
+                zip => fault_of("zip"),
+                phone => fault_of("phone"),
+                email => fault_of("email"),
+                language => fault_of("language"),
+            },
+        },
+    )
+}
+
+/// The same page for everybody: known here or not, stopped or not, asked often or not.
+fn on_its_way(visit: &Visit, typed: &Typed, channel: Channel, covered: bool) -> Result<Response, Fault> {
+    visit.page(
+        "sign_up_sent",
+        context! {
+            sms => channel == Channel::Sms,
+            covered,
+            phone => field(typed, "phone"),
+            email => field(typed, "email"),
+            wrong => false,
+        },
+    )
+}
+
+fn refused(mut response: Response) -> Response {
+    *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
+    response
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_are_taken_as_people_type_them() {
+        let read = |text: &str| zips(text).map(|zips| zips.iter().map(Zip::to_string).collect::<Vec<_>>().join(" "));
+        assert_eq!(read("00101"), Ok("00101".into()));
+        assert_eq!(read(" 00101, 00102;00103  00101-1234 "), Ok("00101 00102 00103".into()));
+        assert_eq!(read(""), Err("zip_missing"));
+        assert_eq!(read(" , "), Err("zip_missing"));
+        assert_eq!(read("0010"), Err("zip_wrong"));
+        assert_eq!(read("00101 x"), Err("zip_wrong"));
+        let many = (100..111).map(|number| format!("00{number}")).collect::<Vec<_>>().join(" ");
+        assert_eq!(read(&many), Err("zip_many"));
+    }
+}
