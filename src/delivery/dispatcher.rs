@@ -813,7 +813,7 @@ const LONGEST_CAUSE: usize = 300;
 
 /// Servers like to repeat the address they refuse. What is kept and logged must not hold it: words with an `@` and long
 /// runs of digits are blanked.
-fn scrubbed(cause: &str) -> String {
+pub(super) fn scrubbed(cause: &str) -> String {
     let words = cause.split_whitespace().map(|word| {
         let digits = word.chars().filter(char::is_ascii_digit).count();
         if word.contains('@') {

@@ -7,6 +7,7 @@
 //! other instead of failing half-way, and a few connections that can only read. A [`Tx`] must be finished before the
 //! same task reads through the [`Store`] in memory, where there is one connection for both.
 
+pub mod bounces;
 mod bulk;
 mod error;
 mod lock;

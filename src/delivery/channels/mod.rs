@@ -4,6 +4,7 @@ pub mod dkim;
 pub mod folder;
 pub mod mail;
 pub mod scripted;
+pub mod smpp;
 pub mod sms_http;
 pub mod smtp;
 
@@ -16,6 +17,7 @@ use chrono::{DateTime, Utc};
 use url::Url;
 
 use crate::config::{Config, ConfigFault, EmailConfig};
+use crate::delivery::inbound::Intake;
 use crate::message::Message;
 use crate::people::Channel;
 
@@ -64,6 +66,11 @@ pub trait Transport: Send + Sync {
     /// # Errors
     /// See [`SendFailure`]: each transport must sort its failures.
     async fn send(&self, outgoing: &Outgoing) -> Result<Receipt, SendFailure>;
+
+    /// Begins to bring what comes in, where the channel is one that receives.
+    fn listen(&self, intake: Intake) {
+        drop(intake);
+    }
 }
 
 /// The transports of a service. Deliveries of a channel without one wait until they expire.
@@ -78,6 +85,13 @@ impl Channels {
         match channel {
             Channel::Email => self.email.as_ref(),
             Channel::Sms => self.sms.as_ref(),
+        }
+    }
+
+    /// Lets the channels that receive do so.
+    pub fn listen(&self, intake: &Intake) {
+        for transport in [&self.email, &self.sms].into_iter().flatten() {
+            transport.listen(intake.clone());
         }
     }
 
@@ -112,6 +126,9 @@ pub fn check(config: &Config) -> Vec<ConfigFault> {
     } else {
         faults.extend(mail::MailWriter::signing(&config.email).err());
     }
+    if config.sms.smpp.is_some() {
+        faults.extend(smpp::SmppTransport::new(&config.sms).err().into_iter().flatten());
+    }
     if config.sms.url.is_some() {
         faults.extend(sms_http::SmsGateway::new(&config.sms, "treebell").err().into_iter().flatten());
     }
@@ -129,6 +146,7 @@ fn email_from(config: &EmailConfig) -> Result<Option<Arc<dyn Transport>>, Config
 fn sms_from(config: &Config) -> Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>> {
     Ok(match (&config.sms.folder, &config.sms.url) {
         (Some(folder), _) => Some(folder_for("sms.folder", folder, &config.email).map_err(|fault| vec![fault])?),
+        (None, None) if config.sms.smpp.is_some() => Some(Arc::new(smpp::SmppTransport::new(&config.sms)?)),
         (None, Some(_)) => {
             let user_agent = format!("treebell/{}", env!("CARGO_PKG_VERSION"));
             Some(Arc::new(sms_http::SmsGateway::new(&config.sms, &user_agent)?))

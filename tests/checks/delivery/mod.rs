@@ -3,11 +3,13 @@
 //!
 //! In every check the receiver is the truth: what arrived is joined by key with what was booked.
 
+mod bounces;
 pub mod gateway;
 mod kills;
 mod queue;
 mod readers;
 mod sending;
+mod smpp;
 pub mod smtp;
 
 use std::collections::BTreeMap;
