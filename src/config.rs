@@ -242,6 +242,9 @@ pub struct EmailConfig {
     pub timeout_s: u64,
     /// Seconds for the answer to the whole message (RFC 5321 asks for ten minutes: who gives up early makes repeats).
     pub final_timeout_s: u64,
+    /// So many mails must have come back for good before an address is given up; one is enough where there is no such
+    /// mailbox.
+    pub bounces_until_dead: u32,
     /// Sign what is sent, so that receivers see that it is ours.
     pub dkim: Option<DkimConfig>,
     /// Write messages as files here instead of sending.
@@ -273,6 +276,7 @@ impl Default for EmailConfig {
             ca_file: None,
             timeout_s: 60,
             final_timeout_s: 600,
+            bounces_until_dead: 3,
             dkim: None,
             folder: None,
         }
@@ -320,6 +324,8 @@ pub struct SmsConfig {
     /// Statuses that leave open whether the message was taken: it waits for its report and goes out once more. All
     /// others from 300 up are tried again.
     pub uncertain_statuses: Vec<u16>,
+    /// A message centre that speaks SMPP 3.4, instead of an HTTP gateway.
+    pub smpp: Option<SmppConfig>,
     /// Take phone numbers outside of the United States and Canada: texts there can be dear.
     pub abroad: bool,
     pub folder: Option<PathBuf>,
@@ -342,6 +348,7 @@ impl Default for SmsConfig {
             // 401, 403 and 404 are about us and not about the message: it waits until they are mended.
             refused_statuses: vec![400, 410, 422],
             uncertain_statuses: vec![500, 502, 504],
+            smpp: None,
             abroad: false,
             folder: None,
         }
@@ -356,6 +363,43 @@ pub struct WebConfig {
     pub listen: Option<SocketAddr>,
     /// Proxies whose `X-Forwarded-For` is believed.
     pub trusted_proxies: Vec<IpAddr>,
+}
+
+/// A message centre. The session is bound as transceiver; the sender is `sms.from`, the wait for an answer `sms.timeout_s`.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+#[serde(default)]
+pub struct SmppConfig {
+    pub host: String,
+    pub port: u16,
+    pub tls: bool,
+    pub system_id: String,
+    pub password: Option<Secret>,
+    pub system_type: String,
+    /// Type of number and numbering plan of sender and addressee (SMPP 3.4 sections 5.2.5 and 5.2.6).
+    pub source_ton: u8,
+    pub source_npi: u8,
+    pub dest_ton: u8,
+    pub dest_npi: u8,
+    /// Seconds of silence after which the other side is asked whether it is there.
+    pub enquire_link_s: u64,
+}
+
+impl Default for SmppConfig {
+    fn default() -> Self {
+        Self {
+            host: String::new(),
+            port: 2775,
+            tls: false,
+            system_id: String::new(),
+            password: None,
+            system_type: String::new(),
+            source_ton: 0,
+            source_npi: 0,
+            dest_ton: 1,
+            dest_npi: 1,
+            enquire_link_s: 30,
+        }
+    }
 }
 
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
@@ -539,6 +583,7 @@ impl Config {
             ("email.timeout_s", self.email.timeout_s, 1),
             ("email.final_timeout_s", self.email.final_timeout_s, 1),
             ("sms.timeout_s", self.sms.timeout_s, 1),
+            ("email.bounces_until_dead", u64::from(self.email.bounces_until_dead), 1),
         ] {
             if value < least {
                 fault(path, format!("{value} must be at least {least}"));
@@ -583,6 +628,9 @@ impl Config {
             && let Err(why) = reply_to.parse::<lettre::message::Mailbox>()
         {
             fault("email.reply_to", format!("`{reply_to}` is not an address: {why}"));
+        }
+        if self.sms.smpp.is_some() && (self.sms.url.is_some() || self.sms.folder.is_some()) {
+            fault("sms.smpp", "give one of `smpp`, `url` and `folder`".into());
         }
         if self.sms.url.is_some() && self.sms.folder.is_some() {
             fault("sms.folder", "give either `url` or `folder`, not both".into());

@@ -57,8 +57,8 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
             config.email.host.is_none() && config.email.folder.is_none(),
         ),
         (
-            "sms: neither `url` nor `folder` is set, so texts wait unsent",
-            config.sms.url.is_none() && config.sms.folder.is_none(),
+            "sms: none of `url`, `smpp` and `folder` is set, so texts wait unsent",
+            config.sms.url.is_none() && config.sms.folder.is_none() && config.sms.smpp.is_none(),
         ),
         ("feeds.contact: not set; public weather services ask who calls", config.feeds.contact == "contact-not-set"),
     ] {

@@ -1,7 +1,9 @@
 //! One thin file a command: parse, call, print. Data goes to standard output, talk to standard error.
 //!
-//! Exit codes: 0 done, 1 our own fault or a fault of the machine, 2 usage or configuration, 3 store, 4 a check said no.
+//! Exit codes: 0 done, 1 our own fault or a fault of the machine, 2 usage or configuration, 3 store, 4 a check said no, 75 try
+//! again (only of `bounce`, whatever went wrong: the mail server keeps the report).
 
+pub mod bounce;
 pub mod chart;
 pub mod check_config;
 pub mod degree_days;
@@ -73,6 +75,7 @@ pub enum Command {
     FieldReport(field_report::FieldReportCommand),
     Weather(weather::Weather),
     Fit(fit::Fit),
+    Bounce(bounce::Bounce),
 }
 
 /// Why a command ended early, sorted by exit code.
@@ -88,6 +91,9 @@ pub enum CommandError {
     CheckSaidNo(String),
     #[error("{0}")]
     Failed(String),
+    /// For a mail server, which keeps what it brought and brings it again (EX_TEMPFAIL of sysexits).
+    #[error("{0}")]
+    BringAgain(String),
 }
 
 /// What was wished for cannot be had, or the store cannot be used: told apart for whoever reads exit codes.
@@ -133,6 +139,7 @@ impl CommandError {
             CommandError::Usage(_) | CommandError::Config(_) => 2,
             CommandError::Store(_) => 3,
             CommandError::CheckSaidNo(_) => 4,
+            CommandError::BringAgain(_) => 75,
         })
     }
 }
@@ -158,6 +165,12 @@ impl Cli {
 /// # Errors
 /// See [`CommandError`].
 pub async fn run(cli: Cli) -> Result<(), CommandError> {
+    let is_bounce = matches!(cli.command, Command::Bounce(_));
+    let done = run_one(cli).await;
+    if is_bounce { done.map_err(|why| CommandError::BringAgain(why.to_string())) } else { done }
+}
+
+async fn run_one(cli: Cli) -> Result<(), CommandError> {
     let config = cli.settings()?;
     // A played season logs what a real one would; that is not news to whoever watches it.
     let is_play = matches!(cli.command, Command::Demo(_) | Command::Replay(_));
@@ -182,6 +195,7 @@ pub async fn run(cli: Cli) -> Result<(), CommandError> {
         Command::FieldReport(args) => field_report::run(args, &config).await,
         Command::Weather(args) => weather::run(&args, &config).await,
         Command::Fit(args) => fit::run(args, &config).await,
+        Command::Bounce(args) => bounce::run(&args, &config).await,
     }
 }
 

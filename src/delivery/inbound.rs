@@ -1,7 +1,12 @@
 //! The door through which texts from phones come in, the same for every channel that can receive.
 
+use std::sync::Arc;
+
 use async_trait::async_trait;
 use chrono::{DateTime, Utc};
+
+use crate::clock::Clock;
+use crate::store::Store;
 
 /// A text that somebody sent to our number.
 #[derive(Clone, PartialEq, Eq)]
@@ -10,7 +15,7 @@ pub struct InboundText {
     pub from: String,
     /// Our number, when the channel says it; may be empty.
     pub to: String,
-    /// Decoded; the parts of a long one are joined.
+    /// Decoded. Where the channel does not join the parts of a long one, each comes by itself.
     pub text: String,
     /// When it came to us.
     pub at: DateTime<Utc>,
@@ -40,6 +45,15 @@ pub trait Inbound: Send + Sync {
     /// # Errors
     /// [`NotTaken`] when it could not be recorded now. A text that means nothing is no error.
     async fn received(&self, text: &InboundText) -> Result<(), NotTaken>;
+}
+
+/// What a channel that receives is given: where reports are booked and who takes in texts.
+#[derive(Clone)]
+pub struct Intake {
+    pub store: Store,
+    pub clock: Arc<dyn Clock>,
+    /// Without one, texts are left with the provider.
+    pub inbound: Option<Arc<dyn Inbound>>,
 }
 
 #[cfg(test)]

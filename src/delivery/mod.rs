@@ -9,6 +9,7 @@ pub mod backoff;
 pub mod pace;
 pub mod quiet_hours;
 
+pub mod bounces;
 pub mod channels;
 pub mod dispatcher;
 pub mod inbound;

@@ -72,6 +72,37 @@ pub fn gsm7_septets(c: char) -> Option<usize> {
     }
 }
 
+/// The text in the GSM 7-bit alphabet, one septet an octet, as SMPP and modems carry it; `None` when the alphabet does not
+/// have it.
+pub fn gsm7_octets(text: &str) -> Option<Vec<u8>> {
+    let mut octets = Vec::with_capacity(text.len());
+    for c in text.chars() {
+        if let Some(code) = BASIC.iter().position(|basic| *basic == c) {
+            octets.push(u8::try_from(code).ok()?);
+        } else {
+            let at = EXTENSION.iter().position(|extension| *extension == c)?;
+            octets.extend([ESCAPE, EXTENSION_CODES[at]]);
+        }
+    }
+    Some(octets)
+}
+
+/// Reads the GSM 7-bit alphabet, one septet an octet. What stands outside of it becomes a blank, as the standard asks.
+pub fn gsm7_text(octets: &[u8]) -> String {
+    let mut text = String::with_capacity(octets.len());
+    let mut octets = octets.iter();
+    while let Some(octet) = octets.next() {
+        if *octet == ESCAPE {
+            let code = octets.next();
+            let at = EXTENSION_CODES.iter().position(|known| Some(known) == code);
+            text.push(at.map_or(' ', |at| EXTENSION[at]));
+        } else {
+            text.push(BASIC.get(usize::from(*octet)).copied().unwrap_or(' '));
+        }
+    }
+    text
+}
+
 /// Replaces what word processors put in and GSM 7-bit does not have: curly quotes, dashes, special spaces, the degree
 /// sign, the ellipsis. The reader loses nothing; letters with accents stay, since dropping those is a spelling mistake.
 pub fn gsm_safe(text: &str) -> String {
@@ -189,6 +220,8 @@ const BASIC: [char; 128] = [
 
 /// The characters of the extension table; each is sent as the escape and one more septet.
 const EXTENSION: [char; 10] = ['\u{000C}', '^', '{', '}', '\\', '[', '~', ']', '|', '€'];
+const EXTENSION_CODES: [u8; 10] = [0x0A, 0x14, 0x28, 0x29, 0x2F, 0x3C, 0x3D, 0x3E, 0x40, 0x65];
+const ESCAPE: u8 = 0x1B;
 
 #[cfg(test)]
 mod tests {
@@ -268,6 +301,16 @@ mod tests {
             assert_eq!(gsm7_septets(outside), None, "{outside}");
         }
         check("piñon", Encoding::Gsm7, 5, 1);
+    }
+
+    // 3GPP TS 23.038, sections 6.2.1 and 6.2.1.1.
+    #[test]
+    fn the_alphabet_is_written_and_read_by_its_codes() {
+        assert_eq!(gsm7_octets("@Añ€[x").unwrap(), [0x00, 0x41, 0x7D, 0x1B, 0x65, 0x1B, 0x3C, 0x78]);
+        let all: String = BASIC.iter().filter(|c| **c != '\n').chain(&EXTENSION).collect();
+        assert_eq!(gsm7_text(&gsm7_octets(&all).unwrap()), all);
+        assert_eq!(gsm7_octets("á"), None);
+        assert_eq!(gsm7_text(&[0x1B, 0x01, 0x41, 0xFF, 0x1B]), " A  ");
     }
 
     #[test]

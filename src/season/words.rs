@@ -276,7 +276,7 @@ fn ordinal(number: u32) -> String {
     format!("{number}{ending}")
 }
 
-/// With a capital letter, as a sentence begins.
+/// The text with a capital at its head.
 pub fn capitalised(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())

@@ -16,6 +16,7 @@ use super::parts::Parts;
 use super::pull::{self, PullReport};
 use crate::delivery::channels::Channels;
 use crate::delivery::dispatcher::{DispatchError, Dispatcher, Drained, Personaliser};
+use crate::delivery::inbound::Intake;
 use crate::store::runs::Start;
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::timetable::{ScheduleError, Tick, Timetable};
@@ -92,10 +93,11 @@ pub async fn run(
         (_, Engine::Postgres) => None,
     };
     let shutdown = shutdown.shared();
+    let channels = outside.channels;
     let dispatcher = Dispatcher::new(
         parts.store.clone(),
         parts.clock.clone(),
-        outside.channels,
+        channels.clone(),
         &parts.config.delivery,
         outside.personaliser,
     )
@@ -103,6 +105,9 @@ pub async fn run(
     if only.is_none() && parts.store.engine() == Engine::Sqlite {
         // Alone on this file: what an earlier run had in hand is nobody's now.
         dispatcher.take_over().await?;
+    }
+    if only.is_none_or(|role| role == Role::Deliver) {
+        channels.listen(&Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: None });
     }
     ready();
     info!("treebell is at work on {}", parts.store.shown());

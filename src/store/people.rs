@@ -320,14 +320,9 @@ impl Store {
     /// When the store fails.
     pub async fn bury_address(&self, address_id: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
-        sqlx::query("UPDATE addresses SET status = 'dead', status_at = $2 WHERE id = $1 AND status IN ('confirmed', 'unconfirmed')")
-            .bind(address_id)
-            .bind(ms(now))
-            .execute(tx.conn())
-            .await?;
-        let cancelled = cancel_deliveries(&mut tx, address_id, "the address does not exist any more", now).await?;
+        let cancelled = bury(&mut tx, address_id, now).await?;
         tx.commit().await?;
-        Ok(cancelled)
+        Ok(cancelled.unwrap_or(0))
     }
 
     /// Removes the owner of an address with all addresses: deliveries that wait are cancelled, the addresses and every
@@ -852,6 +847,19 @@ async fn set_status(tx: &mut Tx, key: &str, status: AddressStatus, now: DateTime
         .execute(tx.conn())
         .await?;
     Ok(())
+}
+
+/// As [`Store::bury_address`], in the caller's transaction; `None` when the address was dead, stopped or gone already.
+pub(super) async fn bury(tx: &mut Tx, address_id: &str, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
+    let done = sqlx::query(
+        "UPDATE addresses SET status = 'dead', status_at = $2 WHERE id = $1 AND status IN ('confirmed', 'unconfirmed')",
+    )
+    .bind(address_id)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    let cancelled = cancel_deliveries(tx, address_id, "the address does not exist any more", now).await?;
+    Ok((done.rows_affected() > 0).then_some(cancelled))
 }
 
 async fn cancel_deliveries(tx: &mut Tx, key: &str, why: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {

@@ -1080,7 +1080,7 @@ async fn apply_early_reports(
     Ok(state)
 }
 
-async fn move_by_report(
+pub(super) async fn move_by_report(
     tx: &mut Tx,
     delivery: String,
     report: Report,

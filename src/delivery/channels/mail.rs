@@ -50,9 +50,17 @@ impl MailWriter {
     /// When `from` or `reply_to` is not of the form `Name <local@domain>`.
     pub fn new(config: &EmailConfig) -> Result<Self, ConfigFault> {
         let mailbox = |path: &str, text: &str| {
-            text.parse::<Mailbox>().map_err(|why| {
+            let mailbox = text.parse::<Mailbox>().map_err(|why| {
                 ConfigFault::new(path, format!("`{text}` is no sender ({why}): write `Name <local@example.org>`"))
-            })
+            })?;
+            let name = mailbox.name.as_deref().unwrap_or_default();
+            if name.chars().count() > NAME_AT_MOST || one_line(name) != name {
+                let what = format!(
+                    "the name must be one line of at most {NAME_AT_MOST} characters, without control characters or `=?`"
+                );
+                return Err(ConfigFault::new(path, what));
+            }
+            Ok(mailbox)
         };
         Ok(Self {
             from: mailbox("email.from", &config.from)?,
@@ -148,11 +156,20 @@ fn header(name: &'static str, value: &str) -> HeaderValue {
     HeaderValue::new(HeaderName::new_from_ascii_str(name), value.to_owned())
 }
 
-/// A header is one line: whatever could end or hide one becomes a blank.
+/// A header is one line: whatever could end or hide one becomes a blank. What would read as an encoded word (RFC 2047) is
+/// broken up, since a reader would decode it, line ends and all.
 fn one_line(text: &str) -> String {
     let breaks = |c: char| c.is_control() || matches!(c, '\u{2028}' | '\u{2029}');
-    text.split(breaks).filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ").trim().to_owned()
+    let line = text.split(breaks).filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ").replace("=?", "= ?");
+    let cut: String = line.trim().chars().take(SUBJECT_AT_MOST).collect();
+    cut.trim_end().to_owned()
 }
+
+/// No reader shows more, and some servers refuse headers of many kilobytes.
+const SUBJECT_AT_MOST: usize = 250;
+
+/// A name that is one word cannot be folded, and RFC 5322 allows no line of more than 998 characters.
+const NAME_AT_MOST: usize = 100;
 
 /// The library would draw one by lot; from the key, a message is the same to the byte whenever it is written.
 fn boundary(key: &str) -> String {

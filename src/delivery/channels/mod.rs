@@ -4,18 +4,22 @@ pub mod dkim;
 pub mod folder;
 pub mod mail;
 pub mod scripted;
+pub mod smpp;
 pub mod sms_http;
 pub mod smtp;
 
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
 use async_trait::async_trait;
 use chrono::{DateTime, Utc};
 use url::Url;
 
+use crate::clock::Clock;
 use crate::config::{Config, ConfigFault, EmailConfig};
+use crate::delivery::inbound::Intake;
 use crate::message::Message;
 use crate::people::Channel;
 
@@ -64,6 +68,53 @@ pub trait Transport: Send + Sync {
     /// # Errors
     /// See [`SendFailure`]: each transport must sort its failures.
     async fn send(&self, outgoing: &Outgoing) -> Result<Receipt, SendFailure>;
+
+    /// As [`Transport::send`], unless the lease has run out. A transport that talks before the message itself goes out
+    /// asks once more after that talk.
+    ///
+    /// # Errors
+    /// As [`Transport::send`].
+    async fn send_while(&self, outgoing: &Outgoing, held: &Held) -> Result<Receipt, SendFailure> {
+        held.check()?;
+        self.send(outgoing).await
+    }
+
+    /// Begins to bring what comes in, where the channel is one that receives.
+    fn listen(&self, intake: Intake) {
+        drop(intake);
+    }
+}
+
+/// The right to send as the sender knows it. A process that was stopped and goes on hours later would else send what
+/// another worker sent in its place.
+#[derive(Clone)]
+pub struct Held {
+    clock: Arc<dyn Clock>,
+    until_ms: Arc<AtomicI64>,
+}
+
+impl Held {
+    pub fn until(end: DateTime<Utc>, clock: Arc<dyn Clock>) -> Self {
+        Self { clock, until_ms: Arc::new(AtomicI64::new(end.timestamp_millis())) }
+    }
+
+    pub fn lengthen(&self, end: DateTime<Utc>) {
+        self.until_ms.store(end.timestamp_millis(), Ordering::Relaxed);
+    }
+
+    pub fn still(&self) -> bool {
+        self.clock.now().timestamp_millis() < self.until_ms.load(Ordering::Relaxed)
+    }
+
+    /// # Errors
+    /// [`SendFailure::TryLater`] when the lease ran out.
+    pub fn check(&self) -> Result<(), SendFailure> {
+        if self.still() {
+            return Ok(());
+        }
+        let cause = "the lease ran out before the message itself went out".to_owned();
+        Err(SendFailure::TryLater { after: None, cause })
+    }
 }
 
 /// The transports of a service. Deliveries of a channel without one wait until they expire.
@@ -78,6 +129,13 @@ impl Channels {
         match channel {
             Channel::Email => self.email.as_ref(),
             Channel::Sms => self.sms.as_ref(),
+        }
+    }
+
+    /// Lets the channels that receive do so.
+    pub fn listen(&self, intake: &Intake) {
+        for transport in [&self.email, &self.sms].into_iter().flatten() {
+            transport.listen(intake.clone());
         }
     }
 
@@ -112,6 +170,9 @@ pub fn check(config: &Config) -> Vec<ConfigFault> {
     } else {
         faults.extend(mail::MailWriter::signing(&config.email).err());
     }
+    if config.sms.smpp.is_some() {
+        faults.extend(smpp::SmppTransport::new(&config.sms).err().into_iter().flatten());
+    }
     if config.sms.url.is_some() {
         faults.extend(sms_http::SmsGateway::new(&config.sms, "treebell").err().into_iter().flatten());
     }
@@ -129,6 +190,7 @@ fn email_from(config: &EmailConfig) -> Result<Option<Arc<dyn Transport>>, Config
 fn sms_from(config: &Config) -> Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>> {
     Ok(match (&config.sms.folder, &config.sms.url) {
         (Some(folder), _) => Some(folder_for("sms.folder", folder, &config.email).map_err(|fault| vec![fault])?),
+        (None, None) if config.sms.smpp.is_some() => Some(Arc::new(smpp::SmppTransport::new(&config.sms)?)),
         (None, Some(_)) => {
             let user_agent = format!("treebell/{}", env!("CARGO_PKG_VERSION"));
             Some(Arc::new(sms_http::SmsGateway::new(&config.sms, &user_agent)?))

@@ -549,7 +549,7 @@ impl Template {
 }
 
 /// RFC 4648 section 4.
-pub(super) fn base64(bytes: &[u8]) -> String {
+pub(in crate::delivery) fn base64(bytes: &[u8]) -> String {
     const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let letter = |group: u32, shift: u32| char::from(LETTERS[(group >> shift & 63) as usize]); // 6 bits: within the 64
     bytes.chunks(3).fold(String::new(), |mut text, chunk| {

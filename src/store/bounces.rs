@@ -1,0 +1,109 @@
+//! What is booked when a mail came back.
+
+use chrono::{DateTime, Utc};
+
+use super::notices::tell_staff;
+use super::people::bury;
+use super::queue::{Reported, move_by_report};
+use super::{Store, StoreError, get, ms};
+use crate::delivery::state::Report;
+use crate::people::Channel;
+
+/// What the end of a mail says of its address.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fault {
+    /// There is no such mailbox or domain.
+    NoSuchMailbox,
+    /// Another mail to it would most likely end the same way.
+    ForGood,
+    /// This mail did not arrive; the next one may.
+    Passing,
+}
+
+/// What was booked.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Bounced {
+    pub delivery: String,
+    /// The address was given up by this report.
+    pub buried: bool,
+}
+
+/// Marks those ends that count against an address.
+const FOR_GOOD: &str = "came back for good: ";
+const PASSING: &str = "came back: ";
+
+impl Store {
+    /// Books that a mail came back; `None` when no e-mail of ours has this key. The same report twice counts once.
+    ///
+    /// The address is given up when `until_dead` mails to it ended for good since it was last confirmed, or at once when
+    /// there is no such mailbox; staff are told.
+    ///
+    /// # Errors
+    /// When the store fails; then nothing was booked.
+    pub async fn book_bounce(
+        &self,
+        key: &str,
+        fault: Fault,
+        reason: &str,
+        until_dead: u32,
+        now: DateTime<Utc>,
+    ) -> Result<Option<Bounced>, StoreError> {
+        let mut tx = self.begin().await?;
+        let row = sqlx::query("SELECT address_id, attempts FROM deliveries WHERE id = $1 AND channel = $2")
+            .bind(key)
+            .bind(Channel::Email.name())
+            .fetch_optional(tx.conn())
+            .await?;
+        let Some(row) = row else { return Ok(None) };
+        // What was never tried cannot have come back.
+        if get::<i64>(&row, "attempts")? == 0 {
+            return Ok(None);
+        }
+        let address_id = get::<String>(&row, "address_id")?;
+        sqlx::query(
+            "INSERT INTO delivery_reports (channel, reference, outcome, received_at, delivery_id) \
+             VALUES ($1, $2, $3, $4, $5) ON CONFLICT (channel, reference, outcome) DO NOTHING",
+        )
+        .bind(Channel::Email.name())
+        .bind(key)
+        .bind(Report::Undelivered.name())
+        .bind(ms(now))
+        .bind(key)
+        .execute(tx.conn())
+        .await?;
+        if let Reported::Moved { .. } = move_by_report(&mut tx, key.to_owned(), Report::Undelivered, now).await? {
+            let mark = if fault == Fault::Passing { PASSING } else { FOR_GOOD };
+            sqlx::query("UPDATE deliveries SET last_error = $1 WHERE id = $2")
+                .bind(format!("{mark}{reason}"))
+                .bind(key)
+                .execute(tx.conn())
+                .await?;
+        }
+        let buried = match fault {
+            Fault::Passing => false,
+            Fault::NoSuchMailbox => true,
+            Fault::ForGood => {
+                let row = sqlx::query(
+                    "SELECT COUNT(*) AS n FROM deliveries d JOIN addresses a ON a.id = d.address_id \
+                     WHERE d.address_id = $1 AND d.state = 'bounced' AND d.updated_at >= a.status_at \
+                     AND d.last_error LIKE $2",
+                )
+                .bind(&address_id)
+                .bind(format!("{FOR_GOOD}%"))
+                .fetch_one(tx.conn())
+                .await?;
+                get::<i64>(&row, "n")? >= i64::from(until_dead.max(1))
+            }
+        };
+        let buried = buried && bury(&mut tx, &address_id, now).await?.is_some();
+        if buried {
+            let text = format!(
+                "an e-mail address was given up, since mail to it comes back: {reason}. Nothing is written to it until \
+                 its owner gives it again (delivery {key})"
+            );
+            tell_staff(&mut tx, &format!("address-dead/{key}"), None, "address-dead", &text, now).await?;
+        }
+        tx.commit().await?;
+        Ok(Some(Bounced { delivery: key.to_owned(), buried }))
+    }
+}
