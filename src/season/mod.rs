@@ -14,6 +14,8 @@ pub mod verdict;
 
 pub mod rehearsal;
 
+pub mod standing;
+
 pub mod words;
 
 use std::fmt;

@@ -213,7 +213,8 @@ fn ordinal(number: u32) -> String {
     format!("{number}{ending}")
 }
 
-fn capitalised(text: &str) -> String {
+/// The text with a capital at its head.
+pub fn capitalised(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

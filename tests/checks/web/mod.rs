@@ -2,5 +2,11 @@
 
 pub mod support;
 
+mod season;
+
+mod feeds;
 mod guard;
+mod guide;
+mod home;
+mod region_page;
 mod sign_up;
