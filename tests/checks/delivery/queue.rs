@@ -149,7 +149,8 @@ async fn notice_and_deliveries_come_together_or_not_at_all() {
             expires_at: at(NOON) + TimeDelta::days(14),
             priority: 2,
         };
-        let message = Message::Email { subject: "s".into(), text: "t".into(), html: "h".into(), calendar: None };
+        let message =
+            Message::Email { subject: "s".into(), text: "t".into(), html: "h".into(), calendar: None, chart_png: None };
         let texts = [NoticeText { language: Language::En, message }];
 
         let mut tx = store.begin().await.unwrap();

@@ -322,6 +322,7 @@ pub fn outgoing(key: &str) -> Outgoing {
             text: ".a dot first\n..two\n.\nthe end".into(),
             html: "<p>Look</p>".into(),
             calendar: None,
+            chart_png: None,
         },
         stop_url: None,
         at: at(NOON),
