@@ -155,6 +155,8 @@ pub struct MessagesConfig {
     pub help_contact: String,
     /// Public address of this service, for links; empty = no links.
     pub public_url: String,
+    /// Show the season's chart in the e-mails of notices.
+    pub chart_in_email: bool,
 }
 
 impl Default for MessagesConfig {
@@ -166,6 +168,7 @@ impl Default for MessagesConfig {
             postal_address: "postal address not set".into(),
             help_contact: "contact not set".into(),
             public_url: String::new(),
+            chart_in_email: true,
         }
     }
 }

@@ -823,7 +823,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
         "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.address_id, d.language, \
                 COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, l.kind, l.address AS letter_address, \
                 a.address, a.status, {SUPPRESSED} AS suppressed, COALESCE(t.subject, l.subject) AS subject, \
-                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar, \
+                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar, t.chart_png, \
                 (SELECT MIN(started_at) FROM attempts \
                  WHERE delivery_id = d.id AND outcome = 'uncertain') AS first_copy_at \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
@@ -903,9 +903,13 @@ fn message_of(channel: Channel, row: &AnyRow) -> Result<Option<Message>, StoreEr
     Ok(match channel {
         Channel::Sms => Some(Message::Sms { text }),
         Channel::Email => match (get::<Option<String>>(row, "subject")?, get::<Option<String>>(row, "html")?) {
-            (Some(subject), Some(html)) => {
-                Some(Message::Email { subject, text, html, calendar: get(row, "calendar")? })
-            }
+            (Some(subject), Some(html)) => Some(Message::Email {
+                subject,
+                text,
+                html,
+                calendar: get(row, "calendar")?,
+                chart_png: get(row, "chart_png")?,
+            }),
             _ => None,
         },
     })

@@ -13,16 +13,23 @@ pub mod guard;
 pub mod page;
 pub mod server;
 pub mod site;
+pub mod views;
 pub mod visit;
 pub mod words;
 
 mod confirm;
+mod feeds;
 mod forms;
+mod guide;
 mod home;
 mod hooks;
 mod preferences;
 mod privacy;
 mod seen;
+mod kept;
+mod preferences;
+mod privacy;
+mod region_page;
 mod sign_up;
 mod stop;
 
@@ -44,6 +51,9 @@ pub fn router(site: &Site) -> Router {
     let pages = || {
         Router::new()
             .merge(home::routes())
+            .merge(region_page::routes())
+            .merge(feeds::routes())
+            .merge(guide::routes())
             .merge(sign_up::routes())
             .merge(confirm::routes())
             .merge(preferences::routes())

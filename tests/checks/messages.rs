@@ -50,7 +50,7 @@ fn written_messages() -> Vec<(String, String)> {
                     let message = templates.render_notice(kind, language, channel, &sample.facts).unwrap();
                     match personalise(message, &person).unwrap() {
                         Message::Sms { text: sms } => text.push_str(&described(kind.name(), &sms)),
-                        Message::Email { subject, text: body, html, calendar } => {
+                        Message::Email { subject, text: body, html, calendar, .. } => {
                             if sample.name == "typical" || kind == NoticeKind::InspectNow {
                                 text.push_str(&format!("== {} email\nSubject: {subject}\n\n{body}\n", kind.name()));
                             }
