@@ -376,7 +376,7 @@ const NOTICE_NAMES: [&str; 23] = [
 ];
 
 /// The names that a letter's templates may use.
-const LETTER_NAMES: [&str; 11] = [
+const LETTER_NAMES: [&str; 12] = [
     "code",
     "confirm_url",
     "help_contact",
@@ -384,6 +384,7 @@ const LETTER_NAMES: [&str; 11] = [
     "preferences_url",
     "public_url",
     "region_name",
+    "seen_url",
     "sender_name",
     "sender_short",
     "stop_url",
@@ -441,6 +442,7 @@ fn letter_values(facts: &LetterFacts, channel: Channel, names: Names) -> BTreeMa
         ("confirm_url", maybe(&facts.confirm_url)),
         ("preferences_url", maybe(&facts.preferences_url)),
         ("region_name", facts.region_name.as_deref().map_or(Value::from(()), |name| names.put(name))),
+        ("seen_url", maybe(&facts.seen_url)),
         ("stop_url", stop_url),
         ("zip", Value::from(facts.zip_words(channel))),
     ]);
@@ -721,7 +723,7 @@ macro_rules! built_in {
 }
 
 /// Every file of the house by its name in the folder.
-const BUILT_IN: [(&str, &str); 69] = built_in![
+const BUILT_IN: [(&str, &str); 77] = built_in![
     "layout.html",
     "en/basis.part.txt",
     "en/care.part.txt",
@@ -738,6 +740,10 @@ const BUILT_IN: [(&str, &str); 69] = built_in![
     "en/too-late-to-wash.email.txt",
     "en/too-late-to-wash.sms.txt",
     "en/letter-footer.part.txt",
+    "en/follow-up.email.txt",
+    "en/follow-up.sms.txt",
+    "en/kept-zip.email.txt",
+    "en/kept-zip.sms.txt",
     "en/confirm.email.txt",
     "en/confirm.sms.txt",
     "en/not-covered.email.txt",
@@ -772,6 +778,10 @@ const BUILT_IN: [(&str, &str); 69] = built_in![
     "es/too-late-to-wash.email.txt",
     "es/too-late-to-wash.sms.txt",
     "es/letter-footer.part.txt",
+    "es/follow-up.email.txt",
+    "es/follow-up.sms.txt",
+    "es/kept-zip.email.txt",
+    "es/kept-zip.sms.txt",
     "es/confirm.email.txt",
     "es/confirm.sms.txt",
     "es/not-covered.email.txt",

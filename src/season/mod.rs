@@ -12,6 +12,8 @@ pub mod policy;
 pub mod decide;
 pub mod verdict;
 
+pub mod follow_up;
+
 pub mod rehearsal;
 
 pub mod standing;

@@ -14,6 +14,8 @@ mod lock;
 mod migrations;
 
 pub mod confirmations;
+pub mod follow_ups;
+pub mod inbound;
 pub mod letters;
 pub mod notices;
 pub mod people;

@@ -481,6 +481,25 @@ impl Store {
         rows.iter().map(notice_of).collect()
     }
 
+    /// Notices of a kind that went out since an instant, in the order in which they did.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn notices_released_since(
+        &self,
+        kind: NoticeKind,
+        since: DateTime<Utc>,
+    ) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT * FROM notices WHERE kind = $1 AND status = 'released' AND released_at >= $2 ORDER BY released_at, id",
+        )
+        .bind(kind.name())
+        .bind(ms(since))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(notice_of).collect()
+    }
+
     /// Notices that wait or are held, the first to expire first.
     ///
     /// # Errors

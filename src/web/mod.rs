@@ -22,6 +22,10 @@ mod feeds;
 mod forms;
 mod guide;
 mod home;
+mod hooks;
+mod preferences;
+mod privacy;
+mod seen;
 mod kept;
 mod preferences;
 mod privacy;
@@ -55,6 +59,7 @@ pub fn router(site: &Site) -> Router {
             .merge(preferences::routes())
             .merge(stop::routes())
             .merge(privacy::routes())
+            .merge(seen::routes())
     };
     let spoken = |language: Language| {
         pages()
@@ -64,6 +69,7 @@ pub fn router(site: &Site) -> Router {
     };
     let all: Router<Site> = Router::new()
         .merge(assets::routes())
+        .merge(hooks::routes())
         .nest("/es", spoken(Language::Es))
         .merge(spoken(Language::En))
         .layer(DefaultBodyLimit::max(LARGEST_FORM));

@@ -36,6 +36,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "preferences_erased",
     "preferences",
     "privacy",
+    "seen",
 ];
 
 /// A page that does not hold together: a fault of the program.

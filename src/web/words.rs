@@ -32,6 +32,7 @@ const FILES: &[(&str, &str, &str)] = &words![
     "preferences_erased",
     "preferences",
     "privacy",
+    "seen",
 ];
 
 /// All words, by language and page.

@@ -6,6 +6,7 @@ mod season;
 
 mod feeds;
 mod guard;
+mod hooks;
 mod guide;
 mod home;
 mod region_page;
