@@ -161,6 +161,7 @@ async fn a_relay_that_takes_few_at_a_time_and_one_that_breaks_off_get_everything
                 text: "a line of text that is not short\n".repeat(30_000),
                 html: "<p>x</p>".into(),
                 calendar: None,
+                chart_png: None,
             },
             ..outgoing("k1")
         };
