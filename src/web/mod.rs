@@ -23,13 +23,11 @@ mod forms;
 mod guide;
 mod home;
 mod hooks;
-mod preferences;
-mod privacy;
-mod seen;
 mod kept;
 mod preferences;
 mod privacy;
 mod region_page;
+mod seen;
 mod sign_up;
 mod stop;
 
