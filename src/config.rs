@@ -29,6 +29,7 @@ pub struct Config {
     pub sms: SmsConfig,
     pub limits: LimitsConfig,
     pub web: WebConfig,
+    pub hooks: HooksConfig,
     pub profiles: ProfilesConfig,
     pub log: LogConfig,
 }
@@ -154,6 +155,8 @@ pub struct MessagesConfig {
     pub help_contact: String,
     /// Public address of this service, for links; empty = no links.
     pub public_url: String,
+    /// Show the season's chart in the e-mails of notices.
+    pub chart_in_email: bool,
 }
 
 impl Default for MessagesConfig {
@@ -165,6 +168,7 @@ impl Default for MessagesConfig {
             postal_address: "postal address not set".into(),
             help_contact: "contact not set".into(),
             public_url: String::new(),
+            chart_in_email: true,
         }
     }
 }
@@ -360,6 +364,65 @@ pub struct WebConfig {
     pub listen: Option<SocketAddr>,
     /// Proxies whose `X-Forwarded-For` is believed.
     pub trusted_proxies: Vec<IpAddr>,
+}
+
+/// The doors by which gateways bring texts and reports: `/hooks/PATH/text` and `/hooks/PATH/report`, by GET or POST, with
+/// query, form or JSON.
+#[derive(Clone, Debug, Default, Deserialize, Serialize)]
+#[serde(default)]
+pub struct HooksConfig {
+    /// The part of the path that nobody else knows. Without it the doors are closed.
+    pub path: Option<Secret>,
+    /// Keys of signatures in the form of Standard Webhooks; with any, each call must be signed by one of them. Two while one
+    /// is being changed.
+    pub secrets: Vec<Secret>,
+    pub text: TextHookConfig,
+    pub report: ReportHookConfig,
+}
+
+/// How a gateway names the parts of a text; in JSON also by a pointer such as `/data/from`.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+#[serde(default)]
+pub struct TextHookConfig {
+    pub from: String,
+    pub to: String,
+    pub text: String,
+    pub id: String,
+}
+
+impl Default for TextHookConfig {
+    fn default() -> Self {
+        Self { from: "from".into(), to: "to".into(), text: "text".into(), id: "id".into() }
+    }
+}
+
+/// How a gateway names the parts of a delivery report, and what its words mean.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+#[serde(default)]
+pub struct ReportHookConfig {
+    /// Our own reference, which travelled with the message as `{{ key }}`.
+    pub key: String,
+    /// The gateway's reference, where ours does not come back.
+    pub reference: String,
+    pub status: String,
+    pub accepted: Vec<String>,
+    pub delivered: Vec<String>,
+    pub undelivered: Vec<String>,
+}
+
+impl Default for ReportHookConfig {
+    fn default() -> Self {
+        let words = |words: &[&str]| words.iter().map(|word| (*word).to_owned()).collect();
+        Self {
+            key: "ref".into(),
+            reference: "id".into(),
+            status: "status".into(),
+            // The numbers are Kannel's.
+            accepted: words(&["accepted", "sent", "8"]),
+            delivered: words(&["delivered", "1"]),
+            undelivered: words(&["undelivered", "failed", "rejected", "expired", "2", "16"]),
+        }
+    }
 }
 
 /// A message centre. The session is bound as transceiver; the sender is `sms.from`, the wait for an answer `sms.timeout_s`.

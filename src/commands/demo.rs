@@ -1,17 +1,25 @@
 //! `treebell demo`: plays a season in an invented state, with no network and no account.
 
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate, NaiveTime};
 use indicatif::{ProgressBar, ProgressStyle};
+use tokio::net::TcpListener;
 
+use super::run::told_to_stop;
 use super::{CommandError, print_out};
+use crate::clock::ManualClock;
 use crate::season::NoticeKind;
 use crate::service::demo::play::{self, DemoError, Play, Played};
 use crate::service::demo::state::State;
 use crate::service::demo::view::Speed;
 use crate::service::demo::view::screen::{Manner, Surroundings};
+use crate::service::parts::Parts;
+use crate::timetable::place;
+use crate::web::{self, Site, server};
 
 /// The seed that the README's pictures and figures were made with.
 const SEED: u64 = 20_250_301;
@@ -33,11 +41,30 @@ pub struct Demo {
     /// One line an event instead of the live view.
     #[arg(long)]
     no_live: bool,
+    /// Afterwards, show the public pages of the invented state at this address until Ctrl-C. Nothing is sent.
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    listen: Option<SocketAddr>,
+    /// The day on which those pages stand; without it, the last day of the season played.
+    #[arg(long, value_name = "DATE", requires = "listen")]
+    until: Option<NaiveDate>,
 }
 
 /// # Errors
 /// A season that the state does not have, or a folder that is somebody else's.
 pub async fn run(args: Demo) -> Result<(), CommandError> {
+    // Before the play: an address in use should not cost a season.
+    let listener = match args.listen {
+        Some(address) => Some(server::listen(address).await.map_err(|why| CommandError::Usage(why.to_string()))?),
+        None => None,
+    };
+    if let (Some(until), Ok(state)) = (args.until, State::built_in())
+        && !state.seasons().contains(&until.year())
+    {
+        let (first, last) = (*state.seasons().start(), *state.seasons().end());
+        return Err(CommandError::Usage(format!(
+            "--until {until}: the invented state has the years {first} to {last}"
+        )));
+    }
     // A state that cannot be read is told of by `play`.
     let regions = State::built_in().map_or(0, |state| state.regions.len());
     let manner = if args.no_live { Manner::Plain } else { Manner::choose(&Surroundings::of_stdout(), regions) };
@@ -64,7 +91,29 @@ pub async fn run(args: Demo) -> Result<(), CommandError> {
         DemoError::Store(_) => CommandError::Store(why.to_string()),
         _ => CommandError::Failed(why.to_string()),
     })?;
-    print_out(&farewell(&played))
+    print_out(&farewell(&played))?;
+    match listener {
+        Some(listener) => show(listener, &played, args.until).await,
+        None => Ok(()),
+    }
+}
+
+/// The public pages of the state as they stood at noon of a day.
+async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) -> Result<(), CommandError> {
+    let address = listener.local_addr().map_err(|why| CommandError::Failed(why.to_string()))?;
+    let day = until.unwrap_or(played.board.last);
+    let noon = NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default();
+    let clock = Arc::new(ManualClock::at(place(day.and_time(noon), played.state.time_zone)));
+    let mut config = played.config.clone();
+    config.messages.public_url = format!("http://{address}");
+    let parts = Parts::open(&config, clock).await?;
+    let site = Site::new(parts.clone()).map_err(|why| CommandError::Failed(why.to_string()))?;
+    let stop = told_to_stop()?;
+    site.warm();
+    print_out(&format!("\nThe pages of {}, as of {day}: http://{address}  (Ctrl-C ends it)\n", played.state.name))?;
+    server::serve(listener, web::router(&site), stop).await;
+    parts.store.close().await;
+    Ok(())
 }
 
 /// What to look at now that the season is over.

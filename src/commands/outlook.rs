@@ -199,6 +199,10 @@ fn print_one(parts: &Parts, region: &Region, assessment: &Assessment, fahrenheit
         outlook.filled_days,
         outlook.station
     );
+    let asides = [words::borrowed_years(language, outlook), words::forecast_words(language, outlook)];
+    for aside in asides.into_iter().flatten() {
+        println!("{aside}");
+    }
     if let Some(profile) = parts.profiles.get(&region.profile) {
         print_stages(profile, outlook, language);
     }
@@ -214,7 +218,7 @@ fn print_one(parts: &Parts, region: &Region, assessment: &Assessment, fahrenheit
 fn print_stages(profile: &Profile, outlook: &Outlook, language: Language) {
     for stage in &outlook.stages {
         if let Some(known) = profile.stage(&stage.stage) {
-            println!("  {}", words::sentence(language, &known.names, stage, &outlook.trust, None, outlook.today));
+            println!("  {}", words::sentence(language, &known.names, stage, &outlook.trust, outlook.today));
         }
     }
 }

@@ -105,6 +105,7 @@ async fn pages(parts: &Parts, only: Option<Role>) -> Result<Option<daemon::Pages
     let site = Site::new(parts.clone()).map_err(|why| CommandError::Failed(why.to_string()))?;
     let listener = server::listen(listen).await.map_err(|why| CommandError::Usage(why.to_string()))?;
     let router = web::router(&site);
+    site.warm();
     Ok(Some(Box::new(move |shutdown| server::serve(listener, router, shutdown).boxed())))
 }
 
@@ -116,7 +117,7 @@ fn daemon_error(why: DaemonError) -> CommandError {
 }
 
 /// Comes true at SIGTERM, SIGINT or Ctrl-C.
-fn told_to_stop() -> Result<impl Future<Output = ()> + Send + 'static, CommandError> {
+pub(super) fn told_to_stop() -> Result<impl Future<Output = ()> + Send + 'static, CommandError> {
     let fault = |why: std::io::Error| CommandError::Failed(format!("signals cannot be listened to: {why}"));
     #[cfg(unix)]
     {

@@ -31,8 +31,8 @@ pub enum SubscriberCommand {
     Import(Import),
     /// Print subscribers, their addresses masked
     List(List),
-    /// Remove somebody: nothing more is sent, the addresses are erased, and can only be given again by their owner
-    Remove {
+    /// Erase somebody: nothing more is sent, the addresses are erased, and can only be given again by their owner
+    Erase {
         /// E-mail address or phone number
         address: String,
         /// How the owner asked for it
@@ -98,12 +98,12 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
         SubscriberCommand::Add(args) => add(args, config, now).await,
         SubscriberCommand::Import(args) => import(&args, config, now).await,
         SubscriberCommand::List(args) => list(&args, config).await,
-        SubscriberCommand::Remove { address, evidence: words } => {
+        SubscriberCommand::Erase { address, evidence: words } => {
             let address = any_address(&address)?;
             let words = evidence(&words, None).map_err(|why| CommandError::Usage(format!("--evidence: {why}")))?;
             let stopped = open_store(config).await?.remove_subscriber(&address, &words, now).await?;
             eprintln!(
-                "removed with {}; {} cancelled",
+                "erased with {}; {} cancelled",
                 counted(stopped.addresses, "address", "addresses"),
                 counted(stopped.cancelled, "message", "messages")
             );

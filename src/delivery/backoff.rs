@@ -19,6 +19,10 @@ const JITTER: u128 = 100;
 /// Shortest wait, also when the other side allows less: it guards against a hot loop.
 const SHORTEST: Duration = Duration::from_secs(1);
 
+/// Longest wait that the other side may ask for. A day's allowance that is used up is good again within a day; a longer
+/// wait is more likely a fault of the gateway, and would let messages expire unsent that it might take an hour later.
+const LONGEST_ASKED: Duration = Duration::from_secs(24 * 3600);
+
 impl From<&DeliveryConfig> for Backoff {
     fn from(config: &DeliveryConfig) -> Self {
         Self { first: Duration::from_secs(config.retry_first_s), longest: Duration::from_secs(config.retry_longest_s) }
@@ -26,11 +30,11 @@ impl From<&DeliveryConfig> for Backoff {
 }
 
 impl Backoff {
-    /// The wait after the `tries`-th try (from 1). What the other side asked for is kept as it is; else the jitter comes
-    /// from `key` and `tries`, so that the same delivery always waits the same.
+    /// The wait after the `tries`-th try (from 1). What the other side asked for is kept as it is, up to a day; else the
+    /// jitter comes from `key` and `tries`, so that the same delivery always waits the same.
     pub fn wait(&self, key: &str, tries: i64, asked: Option<Duration>) -> Duration {
         if let Some(asked) = asked {
-            return asked.max(SHORTEST);
+            return asked.clamp(SHORTEST, LONGEST_ASKED);
         }
         let doublings = u32::try_from(tries.saturating_sub(1).clamp(0, 30)).unwrap_or(0);
         let plain = self.first.saturating_mul(1 << doublings).min(self.longest);
@@ -56,6 +60,9 @@ mod tests {
         assert_eq!(BACKOFF.wait("a", 1, Some(Duration::from_secs(97))), Duration::from_secs(97));
         assert_eq!(BACKOFF.wait("a", 9, Some(Duration::from_secs(5))), Duration::from_secs(5));
         assert_eq!(BACKOFF.wait("a", 9, Some(Duration::ZERO)), SHORTEST);
+        assert_eq!(BACKOFF.wait("a", 1, Some(Duration::from_secs(86_400))), LONGEST_ASKED);
+        assert_eq!(BACKOFF.wait("a", 1, Some(Duration::from_secs(86_401))), LONGEST_ASKED);
+        assert_eq!(BACKOFF.wait("a", 1, Some(Duration::MAX)), LONGEST_ASKED);
     }
 
     #[test]

@@ -13,7 +13,7 @@ use tracing::{debug, info, warn};
 use url::Url;
 
 use super::backoff::Backoff;
-use super::channels::{Channels, Outgoing, Receipt, SendFailure};
+use super::channels::{Channels, Held, Outgoing, Receipt, SendFailure};
 use super::pace::{self, Estimate, Waiting, Window};
 use super::quiet_hours::QuietHours;
 use crate::clock::Clock;
@@ -450,16 +450,17 @@ impl Dispatcher {
             match self.outgoing(&leased, now) {
                 Ok(outgoing) => {
                     let transport = transport.clone();
-                    let (store, lease) = (self.store.clone(), leased.lease.clone());
+                    let held = Held::until(now + self.lease(), self.clock.clone());
+                    let (store, lease, still) = (self.store.clone(), leased.lease.clone(), held.clone());
                     let task = flight.sends.spawn(async move {
                         // Who said stop since the claim gets nothing: this is looked at as late as can be.
                         match store.may_still_go(&lease).await {
-                            Ok(true) => Ok(transport.send(&outgoing).await),
+                            Ok(true) => Ok(transport.send_while(&outgoing, &still).await),
                             Ok(false) => Err(Unsent::Withdrawn),
                             Err(why) => Err(Unsent::Unknown(chain(&why))),
                         }
                     });
-                    flight.in_hand.insert(task.id(), leased);
+                    flight.in_hand.insert(task.id(), InHand { leased, held });
                 }
                 Err(cause) => {
                     warn!(delivery.id = leased.lease.delivery, cause, "the message could not be made personal");
@@ -505,15 +506,20 @@ impl Dispatcher {
     /// Keeps the leases of what is still under way. A lease that could not be kept is not an error here: the booking will
     /// find out.
     async fn renew(&self, flight: &Flight) {
-        let leases: Vec<Lease> = flight.in_hand.values().map(|leased| leased.lease.clone()).collect();
+        let leases: Vec<Lease> = flight.in_hand.values().map(|one| one.leased.lease.clone()).collect();
         if leases.is_empty() {
             return;
         }
-        match self.store.renew_leases(&leases, self.clock.now(), self.lease()).await {
-            Ok(held) if held.len() < leases.len() => {
-                warn!(lost = leases.len() - held.len(), "leases ran out while messages were still under way");
+        let now = self.clock.now();
+        match self.store.renew_leases(&leases, now, self.lease()).await {
+            Ok(held) => {
+                for one in flight.in_hand.values().filter(|one| held.contains(&one.leased.lease)) {
+                    one.held.lengthen(now + self.lease());
+                }
+                if held.len() < leases.len() {
+                    warn!(lost = leases.len() - held.len(), "leases ran out while messages were still under way");
+                }
             }
-            Ok(_) => {}
             Err(why) => warn!(error = %chain(&why), "leases could not be lengthened"),
         }
     }
@@ -530,7 +536,7 @@ impl Dispatcher {
             // Stopped by us.
             Err(why) => (why.id(), None),
         };
-        let Some(leased) = flight.in_hand.remove(&id) else { return };
+        let Some(InHand { leased, .. }) = flight.in_hand.remove(&id) else { return };
         let now = self.clock.now();
         let channel = leased.channel;
         dry.remove(&channel);
@@ -767,9 +773,14 @@ enum Unsent {
 #[derive(Default)]
 struct Flight {
     sends: JoinSet<Landing>,
-    in_hand: HashMap<Id, Leased>,
+    in_hand: HashMap<Id, InHand>,
     unbooked: Vec<(Lease, Ending)>,
     done: Drained,
+}
+
+struct InHand {
+    leased: Leased,
+    held: Held,
 }
 
 impl Flight {
@@ -778,7 +789,7 @@ impl Flight {
     }
 
     fn count(&self, channel: Channel) -> u32 {
-        let count = self.in_hand.values().filter(|leased| leased.channel == channel).count();
+        let count = self.in_hand.values().filter(|one| one.leased.channel == channel).count();
         u32::try_from(count).unwrap_or(u32::MAX)
     }
 }

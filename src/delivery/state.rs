@@ -297,8 +297,8 @@ mod tests {
     }
 
     proptest! {
-        // Reports come out of order and repeated, also before our own booking of the answer. Without the forward-only rule
-        // (compare `evidence` in `after`) this fails: a late "accepted" takes "delivered" back.
+        // Reports come out of order and repeated, also before our own booking of the answer. Seen failing without the
+        // forward-only rule (`evidence` in `after`): a late "accepted" takes "delivered" back.
         #[test]
         fn late_reports_end_in_the_same_state_in_every_order(
             answer in answer(),

@@ -6,7 +6,7 @@
 //! days, so the days just before it were warmer than could be known, and the median comes out late by about half a day.
 //! Taken by the distance that was *projected*, the same projections have no such bias.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Datelike, Days, NaiveDate};
 
@@ -80,13 +80,25 @@ pub fn hindcast(
     forecast: AssumedForecast,
     dressing: &Dressing,
 ) -> Vec<Verified> {
+    hindcast_dressed(projector, seasons, target, leads, forecast, |_| dressing.clone())
+}
+
+/// As [`hindcast`], with a dressing for each season.
+pub fn hindcast_dressed(
+    projector: &Projector,
+    seasons: &[i32],
+    target: f64,
+    leads: &[u32],
+    forecast: AssumedForecast,
+    dressing_for: impl Fn(i32) -> Dressing,
+) -> Vec<Verified> {
     let events: BTreeMap<i32, NaiveDate> = projector
         .seasons()
         .filter_map(|season| event(projector, season, target).map(|(_, day)| (season, day)))
         .collect();
     seasons
         .iter()
-        .flat_map(|season| of_season(projector, *season, target, leads, forecast, dressing, &events))
+        .flat_map(|season| of_season(projector, *season, target, leads, forecast, &dressing_for(*season), &events))
         .collect()
 }
 
@@ -326,8 +338,8 @@ pub const DRESSING_LEADS: [u32; 15] = [2, 6, 10, 14, 18, 22, 26, 30, 34, 38, 42,
 pub fn dressing(verified: &[Verified]) -> Dressing {
     /// Bands of projected distance, days: up to this, and the distance that stands for the band.
     const BANDS: [(f64, u32); 6] = [(5.0, 3), (9.0, 7), (13.0, 11), (18.0, 15), (28.0, 23), (50.0, 38)];
-    /// Fewer projections say nothing of a spread.
-    const NEEDED: usize = 100;
+    /// Fewer seasons say nothing of a spread: no station that this was verified on had fewer to go by.
+    const SEASONS_NEEDED: usize = 20;
     /// Squared errors may exceed the variance by this much by chance (a station of eighty seasons).
     const BY_CHANCE: f64 = 1.1;
     /// Nine normal quantiles at 1/18, 3/18 … scaled to a standard deviation of 1.
@@ -335,7 +347,8 @@ pub fn dressing(verified: &[Verified]) -> Dressing {
 
     let farthest = BANDS[BANDS.len() - 1].0;
     let these: Vec<&Verified> = verified.iter().filter(|one| one.mean < farthest).collect();
-    if these.len() < NEEDED {
+    let seasons: BTreeSet<i32> = these.iter().map(|one| one.season).collect();
+    if seasons.len() < SEASONS_NEEDED {
         return Dressing::default();
     }
     // One more member tells as much as one more truth would; below a day the calendar itself is as coarse.

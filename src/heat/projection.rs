@@ -685,72 +685,87 @@ pub enum BorrowedBy {
     Elevation,
 }
 
+/// How another station's temperatures are made to fit this one.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StationFit {
+    /// To be added to minimum and maximum, °C, by day of the year.
+    by_ordinal: Vec<[f64; 2]>,
+    pub by: BorrowedBy,
+}
+
+impl StationFit {
+    /// From seasons of both, whole or in pieces: a day counts where both have numbers. `lapse_c` is what elevation alone
+    /// says must be added to the other's temperatures.
+    pub fn between(own: &[PastSeason], other: &[PastSeason], lapse_c: f64) -> Self {
+        /// Days about a calendar day that speak for it, to each side, and how many there must be.
+        const WINDOW_DAYS: i64 = 30;
+        const WINDOW_NEEDED: usize = 20;
+        /// Fewer common days in all say less than the elevation.
+        const COMMON_NEEDED: usize = 30;
+
+        // By day of the year: sum of the differences and how many.
+        let mut common = vec![([0.0; 2], 0usize); 367];
+        for own in own {
+            let Some(other) = other.iter().find(|other| other.season == own.season) else { continue };
+            for (day, own) in own.first.iter_days().zip(&own.days) {
+                let at = usize::try_from((day - other.first).num_days()).ok();
+                if let Some(other) = at.and_then(|at| other.days.get(at)) {
+                    let off = [own.min_c - other.min_c, own.max_c - other.max_c];
+                    if off.iter().all(|off| off.is_finite())
+                        && let Some((sum, days)) = common.get_mut(day.ordinal() as usize)
+                    {
+                        *sum = [sum[0] + off[0], sum[1] + off[1]];
+                        *days += 1;
+                    }
+                }
+            }
+        }
+        let mean = |near: &dyn Fn(i64) -> bool| {
+            let mut days_near = (0..).zip(&common).filter(|(ordinal, _)| near(*ordinal)).map(|(_, of_day)| of_day);
+            let (sum, days) = days_near.by_ref().fold(([0.0; 2], 0), |(all, n): ([f64; 2], usize), (sum, days)| {
+                ([all[0] + sum[0], all[1] + sum[1]], n + days)
+            });
+            (sum.map(|sum| sum / days.max(1) as f64), days)
+        };
+        let (overall, days) = mean(&|_| true);
+        if days < COMMON_NEEDED {
+            return Self { by_ordinal: vec![[lapse_c; 2]; 367], by: BorrowedBy::Elevation };
+        }
+        let around = |ordinal: i64| {
+            let (here, days) = mean(&|other| {
+                let apart = (ordinal - other).abs();
+                apart.min(366 - apart) <= WINDOW_DAYS
+            });
+            if days >= WINDOW_NEEDED { here } else { overall }
+        };
+        Self { by_ordinal: (0..=366).map(around).collect(), by: BorrowedBy::CommonDays(days as u32) }
+    }
+
+    /// A season of the other station as it would have been at this one.
+    pub fn fitted(&self, other: &PastSeason) -> PastSeason {
+        let fit = |(day, of_day): (NaiveDate, &DayTemperatures)| {
+            let [min, max] = self.by_ordinal.get(day.ordinal() as usize).copied().unwrap_or_default();
+            let (a, b) = (of_day.min_c + min, of_day.max_c + max);
+            DayTemperatures { min_c: a.min(b), max_c: a.max(b) }
+        };
+        PastSeason {
+            season: other.season,
+            first: other.first,
+            days: other.first.iter_days().zip(&other.days).map(fit).collect(),
+        }
+    }
+}
+
 /// A station with few or no past seasons borrows those of another that it has not itself.
 ///
 /// `own` may hold seasons that are not whole: they tell the difference between the stations, and come back unchanged.
 /// `lapse_c` is what elevation alone says must be added to the other's temperatures.
 pub fn borrow(own: &[PastSeason], other: &[PastSeason], lapse_c: f64) -> Borrowed {
-    /// Days about a calendar day that speak for it, to each side, and how many there must be.
-    const WINDOW_DAYS: i64 = 30;
-    const WINDOW_NEEDED: usize = 20;
-    /// Fewer common days in all say less than the elevation.
-    const COMMON_NEEDED: usize = 30;
-
-    let mut common: Vec<(i64, [f64; 2])> = Vec::new();
-    for own in own {
-        let Some(other) = other.iter().find(|other| other.season == own.season) else { continue };
-        for (day, own) in own.first.iter_days().zip(&own.days) {
-            let at = usize::try_from((day - other.first).num_days()).ok();
-            if let Some(other) = at.and_then(|at| other.days.get(at)) {
-                let off = [own.min_c - other.min_c, own.max_c - other.max_c];
-                if off.iter().all(|off| off.is_finite()) {
-                    common.push((i64::from(day.ordinal()), off));
-                }
-            }
-        }
-    }
-    let mean = |offs: &mut dyn Iterator<Item = [f64; 2]>| {
-        let (sum, count) =
-            offs.fold(([0.0; 2], 0), |(sum, n): ([f64; 2], usize), off| ([sum[0] + off[0], sum[1] + off[1]], n + 1));
-        (sum.map(|sum| sum / count.max(1) as f64), count)
-    };
-    let by_elevation = common.len() < COMMON_NEEDED;
-    let (overall, _) = mean(&mut common.iter().map(|(_, off)| *off));
-    let by_ordinal: Vec<[f64; 2]> = (0..=366)
-        .map(|ordinal: i64| {
-            if by_elevation {
-                return [lapse_c; 2];
-            }
-            let near = |other: i64| {
-                let apart = (ordinal - other).abs();
-                apart.min(366 - apart) <= WINDOW_DAYS
-            };
-            let (here, days) = mean(&mut common.iter().filter(|(at, _)| near(*at)).map(|(_, off)| *off));
-            if days >= WINDOW_NEEDED { here } else { overall }
-        })
-        .collect();
-
-    let borrowed: Vec<PastSeason> = other
-        .iter()
-        .filter(|other| !own.iter().any(|own| own.season == other.season))
-        .map(|other| PastSeason {
-            season: other.season,
-            first: other.first,
-            days: other
-                .first
-                .iter_days()
-                .zip(&other.days)
-                .map(|(day, of_day)| {
-                    let [min, max] = by_ordinal.get(day.ordinal() as usize).copied().unwrap_or(overall);
-                    let (a, b) = (of_day.min_c + min, of_day.max_c + max);
-                    DayTemperatures { min_c: a.min(b), max_c: a.max(b) }
-                })
-                .collect(),
-        })
-        .collect();
-    let count = borrowed.len() as u32;
-    let mut seasons: Vec<PastSeason> = own.iter().cloned().chain(borrowed).collect();
+    let fit = StationFit::between(own, other, lapse_c);
+    let lent = other.iter().filter(|other| !own.iter().any(|own| own.season == other.season));
+    let lent: Vec<PastSeason> = lent.map(|season| fit.fitted(season)).collect();
+    let borrowed = lent.len() as u32;
+    let mut seasons: Vec<PastSeason> = own.iter().cloned().chain(lent).collect();
     seasons.sort_by_key(|season| season.season);
-    let by = if by_elevation { BorrowedBy::Elevation } else { BorrowedBy::CommonDays(common.len() as u32) };
-    Borrowed { seasons, borrowed: count, by }
+    Borrowed { seasons, borrowed, by: fit.by }
 }

@@ -96,7 +96,7 @@ impl Findings<'_> {
                     self.fault(&file, "stop", format!("does not say how to stop; wanted is {}", stop.join(" or ")));
                 }
             }
-            Ok(Message::Email { subject, text, html, calendar }) => {
+            Ok(Message::Email { subject, text, html, calendar, .. }) => {
                 self.check_email(&file, &subject, &text, &html, language, sample);
                 if let Some(calendar) = calendar {
                     self.check_calendar(&calendar, language);

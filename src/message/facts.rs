@@ -7,7 +7,7 @@ pub use crate::config::LONGEST_SENDER_SHORT;
 use crate::config::MessagesConfig;
 pub use crate::region::LONGEST_REGION_NAME;
 use crate::region::Region;
-use crate::season::{Outlook, StageId};
+use crate::season::{Borrowed, Outlook, StageId};
 
 /// Days from egg laying to hatch when no projection of the hatch exists.
 /// Common practice, no source; published figures run from four to six weeks.
@@ -50,6 +50,9 @@ pub struct StageDates {
     pub likely: NaiveDate,
     /// `None` beside an early date: open, since in more than one past year in ten it does not come in time to tell.
     pub late: Option<NaiveDate>,
+    /// By how many days such a date was off on average in past years, while it is still to come.
+    #[serde(default)]
+    pub past_error_days: Option<u32>,
 }
 
 /// On what a notice rests.
@@ -97,6 +100,9 @@ pub struct NoticeFacts {
     pub heat_needed: f64,
     /// The profile's thresholds are provisional.
     pub provisional: bool,
+    /// Whose past years the dates lean on, if not the station's own.
+    #[serde(default)]
+    pub borrowed: Option<Borrowed>,
 }
 
 /// The part of a profile that the facts need.
@@ -144,17 +150,20 @@ impl NoticeFacts {
             heat_sum: outlook.heat_sum,
             heat_needed: window.heat_needed,
             provisional: window.provisional,
+            borrowed: outlook.borrowed.clone(),
         }
     }
 }
 
 fn stage_dates(outlook: &Outlook, stage: &StageId, fallback: NaiveDate) -> StageDates {
-    let unknown = StageDates { reached: None, early: None, likely: fallback, late: None };
+    let unknown = StageDates { reached: None, early: None, likely: fallback, late: None, past_error_days: None };
     let Some(stage) = outlook.stage(stage) else { return unknown };
     match (stage.reached, stage.spread.median) {
-        (Some(reached), _) => StageDates { reached: Some(reached.on), early: None, likely: reached.on, late: None },
+        (Some(reached), _) => StageDates { reached: Some(reached.on), likely: reached.on, ..unknown },
         (None, Some(likely)) => {
-            StageDates { reached: None, early: stage.spread.early, likely, late: stage.spread.late }
+            let past = stage.past.filter(|_| likely >= outlook.today);
+            let past_error_days = past.map(|past| past.mae_days.round() as u32);
+            StageDates { early: stage.spread.early, likely, late: stage.spread.late, past_error_days, ..unknown }
         }
         (None, None) => unknown,
     }
@@ -184,6 +193,7 @@ mod tests {
             spread: DateSpread { early, median, late },
             dates: Vec::new(),
             not_reached: 0,
+            past: None,
         }
     }
 
@@ -213,7 +223,9 @@ mod tests {
             trust: RecordTrust::Sound,
             trace_years: Vec::new(),
             forecast_days: 0,
+            forecast_fit: None,
             station: "demo".into(),
+            borrowed: None,
         };
         let (opens, closes) = (StageId::from("laying"), StageId::from("hatch"));
         let window = Window { opens: &opens, closes: &closes, heat_needed: 214.0, provisional: true };

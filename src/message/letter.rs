@@ -26,12 +26,16 @@ pub enum LetterKind {
     CoveredNow,
     /// The answer to what somebody saw.
     Thanks,
+    /// Some days after "inspect now": what did you see?
+    FollowUp,
+    /// A subscriber's ZIP code that no region has yet is kept.
+    KeptZip,
     /// The way to the page where a subscriber changes what they get, asked for on a page.
     Preferences,
 }
 
 impl LetterKind {
-    pub const ALL: [LetterKind; 11] = [
+    pub const ALL: [LetterKind; 13] = [
         LetterKind::Confirm,
         LetterKind::NotCovered,
         LetterKind::Welcome,
@@ -42,6 +46,8 @@ impl LetterKind {
         LetterKind::NotUnderstood,
         LetterKind::CoveredNow,
         LetterKind::Thanks,
+        LetterKind::FollowUp,
+        LetterKind::KeptZip,
         LetterKind::Preferences,
     ];
 
@@ -57,12 +63,19 @@ impl LetterKind {
             LetterKind::NotUnderstood => "not-understood",
             LetterKind::CoveredNow => "covered-now",
             LetterKind::Thanks => "thanks",
+            LetterKind::FollowUp => "follow-up",
+            LetterKind::KeptZip => "kept-zip",
             LetterKind::Preferences => "preferences",
         }
     }
 
     pub fn parse(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+
+    /// Whether it waits for the day and for its turn as notices do, since it answers nothing that somebody did just now.
+    pub fn can_wait(self) -> bool {
+        matches!(self, LetterKind::FollowUp | LetterKind::CoveredNow)
     }
 
     /// Where it can go: what answers a word in a text message goes to telephones only.
@@ -80,7 +93,7 @@ pub struct LetterFacts {
     pub sender: Sender,
     /// What the letter is about; may be empty where the kind speaks of none.
     pub zips: Vec<Zip>,
-    /// Of `CoveredNow` and `Welcome`: the region that has the first ZIP code.
+    /// Of `CoveredNow` and `Welcome`: the region that has the first ZIP code; of `FollowUp` the one that was told.
     pub region_name: Option<String>,
     /// Six digits to type in, where they were asked for on a page.
     pub code: Option<String>,
@@ -88,12 +101,22 @@ pub struct LetterFacts {
     pub confirm_url: Option<String>,
     /// Where a subscriber changes what they get; by text only when that is what was asked for.
     pub preferences_url: Option<String>,
+    /// Where one tap tells what was seen; e-mail only.
+    pub seen_url: Option<String>,
 }
 
 impl LetterFacts {
     /// A letter that needs nothing but its sender.
     pub fn of(sender: Sender) -> Self {
-        Self { sender, zips: Vec::new(), region_name: None, code: None, confirm_url: None, preferences_url: None }
+        Self {
+            sender,
+            zips: Vec::new(),
+            region_name: None,
+            code: None,
+            confirm_url: None,
+            preferences_url: None,
+            seen_url: None,
+        }
     }
 
     /// Facts with which every template is rendered when it is loaded, checked and previewed: together they meet every
@@ -107,9 +130,15 @@ impl LetterFacts {
             code: Some("123456".into()),
             confirm_url: Some("https://pinyon.example.org/confirm/sample".into()),
             preferences_url: Some("https://pinyon.example.org/preferences/sample".into()),
+            seen_url: Some("https://pinyon.example.org/seen/sample".into()),
         };
-        let bare =
-            Self { zips: full.zips[..full.zips.len().min(1)].to_vec(), code: None, region_name: None, ..full.clone() };
+        let bare = Self {
+            zips: full.zips[..full.zips.len().min(1)].to_vec(),
+            code: None,
+            region_name: None,
+            seen_url: None,
+            ..full.clone()
+        };
         vec![full, bare]
     }
 

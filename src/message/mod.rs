@@ -31,10 +31,27 @@ pub enum Message {
         /// An iCalendar object (RFC 5545) to attach, where the notice has a washing window to put into a calendar.
         #[serde(default)]
         calendar: Option<String>,
+        /// A PNG that the HTML part shows as [`CHART_ID`].
+        #[serde(skip)]
+        chart_png: Option<Vec<u8>>,
     },
     Sms {
         text: String,
     },
+}
+
+/// Content-ID (RFC 2392) under which the HTML part of an e-mail shows its chart. It names a part of the same message
+/// only, so one name serves all.
+pub const CHART_ID: &str = "season-chart@treebell.invalid";
+
+/// A chart drawn for an e-mail.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Picture {
+    pub png: Vec<u8>,
+    /// What it shows, in words.
+    pub alt: String,
+    /// CSS pixels.
+    pub width: u32,
 }
 
 /// Stands in a written message where the subscriber's own stop link belongs. The two outer characters are private-use
@@ -61,9 +78,9 @@ pub enum PersonalError {
 /// # Errors
 /// When the message has a place for a stop link and `personal` has none, or one that no browser would follow.
 pub fn personalise(message: Message, personal: &Personal) -> Result<Message, PersonalError> {
-    let Message::Email { subject, text, html, calendar } = message else { return Ok(message) };
+    let Message::Email { subject, text, html, calendar, chart_png } = message else { return Ok(message) };
     if !text.contains(STOP_LINK_PLACE) && !html.contains(STOP_LINK_PLACE) {
-        return Ok(Message::Email { subject, text, html, calendar });
+        return Ok(Message::Email { subject, text, html, calendar, chart_png });
     }
     let link = personal.stop_url.as_ref().ok_or(PersonalError::NoStopLink)?;
     if !matches!(link.scheme(), "http" | "https") {
@@ -77,6 +94,7 @@ pub fn personalise(message: Message, personal: &Personal) -> Result<Message, Per
         text: text.replace(STOP_LINK_PLACE, link.as_str()),
         html: html.replace(STOP_LINK_PLACE, &in_html),
         calendar,
+        chart_png,
     })
 }
 
@@ -90,6 +108,7 @@ mod tests {
             text: format!("Stop: {STOP_LINK_PLACE}"),
             html: format!("<a href=\"{STOP_LINK_PLACE}\">Stop</a>"),
             calendar: None,
+            chart_png: None,
         }
     }
 

@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 
 use super::facts::{Basis, NoticeFacts, Sender, StageDates};
+use crate::season::Borrowed;
 
 #[derive(Clone, Debug)]
 pub struct Sample {
@@ -19,7 +20,13 @@ pub fn all() -> Vec<Sample> {
 
 /// A middle-elevation region in a usual year.
 pub fn typical() -> Sample {
-    let spread = |early, likely, late| StageDates { reached: None, early: Some(early), likely, late: Some(late) };
+    let spread = |early, likely, late, off| StageDates {
+        reached: None,
+        early: Some(early),
+        likely,
+        late: Some(late),
+        past_error_days: Some(off),
+    };
     Sample {
         name: "typical",
         natural: true,
@@ -36,13 +43,14 @@ pub fn typical() -> Sample {
             season: 2026,
             decided_on: date(3, 14),
             basis: Basis::Chance,
-            laying: spread(date(3, 12), date(3, 17), date(3, 24)),
-            hatch: spread(date(4, 12), date(4, 18), date(4, 26)),
+            laying: spread(date(3, 12), date(3, 17), date(3, 24), 2),
+            hatch: spread(date(4, 12), date(4, 18), date(4, 26), 4),
             wash_by: date(4, 12),
             station_name: "Cedar Flat".into(),
             heat_sum: 198.0,
             heat_needed: 214.0,
             provisional: true,
+            borrowed: None,
         },
     }
 }
@@ -54,7 +62,8 @@ fn plain() -> Sample {
     facts.basis = Basis::Heat;
     facts.provisional = false;
     facts.heat_sum = 215.3;
-    facts.laying = StageDates { reached: Some(date(3, 16)), early: None, likely: date(3, 16), late: None };
+    facts.laying =
+        StageDates { reached: Some(date(3, 16)), early: None, likely: date(3, 16), late: None, past_error_days: None };
     Sample { name: "plain", natural: true, facts }
 }
 
@@ -65,11 +74,21 @@ fn seen() -> Sample {
     Sample { name: "seen", natural: true, facts }
 }
 
-/// Some past years do not reach the stages in time to tell, and the hatch has begun by the sum.
+/// Some past years, most of them another station's, do not reach the stages in time to tell, and the hatch has begun by
+/// the sum.
 fn open_ended() -> Sample {
     let mut facts = typical().facts;
     facts.laying.late = None;
-    facts.hatch = StageDates { reached: Some(date(4, 18)), early: None, likely: date(4, 18), late: None };
+    facts.borrowed = Some(Borrowed {
+        station: "cedar-ridge".into(),
+        name: "Cedar Ridge".into(),
+        own_years: 3,
+        borrowed_years: 41,
+        common_days: Some(640),
+        low_confidence: false,
+    });
+    facts.hatch =
+        StageDates { reached: Some(date(4, 18)), early: None, likely: date(4, 18), late: None, past_error_days: None };
     Sample { name: "open-ended", natural: true, facts }
 }
 
@@ -84,8 +103,20 @@ pub fn longest() -> Sample {
     facts.sender.postal_address =
         "Forest Health Program, Building 12, 1200 Juniper Mesa Road, Cedar Flat, 00123".into();
     facts.sender.help_contact = "pinyon-scale-questions@extension.example.org".into();
-    facts.laying = StageDates { reached: None, early: Some(date(3, 28)), likely: date(4, 3), late: Some(date(4, 10)) };
-    facts.hatch = StageDates { reached: None, early: Some(date(4, 28)), likely: date(5, 14), late: Some(date(5, 23)) };
+    facts.laying = StageDates {
+        reached: None,
+        early: Some(date(3, 28)),
+        likely: date(4, 3),
+        late: Some(date(4, 10)),
+        past_error_days: None,
+    };
+    facts.hatch = StageDates {
+        reached: None,
+        early: Some(date(4, 28)),
+        likely: date(5, 14),
+        late: Some(date(5, 23)),
+        past_error_days: None,
+    };
     facts.wash_by = date(4, 28);
     Sample { name: "longest", natural: false, facts }
 }

@@ -19,9 +19,9 @@ use super::document::{Block, Document, Line};
 use super::facts::{NoticeFacts, Sender, StageDates};
 use super::letter::{LetterFacts, LetterKind};
 use super::samples;
-use super::{Message, STOP_LINK_PLACE, sms};
+use super::{CHART_ID, Message, Picture, STOP_LINK_PLACE, sms};
 use crate::people::{Channel, Language};
-use crate::season::NoticeKind;
+use crate::season::{NoticeKind, words};
 use crate::units;
 
 /// Parts that a text message may take: one in English, two in Spanish, which may need UCS-2.
@@ -84,8 +84,23 @@ impl Templates {
         channel: Channel,
         facts: &NoticeFacts,
     ) -> Result<Message, RenderError> {
+        self.render_with_chart(kind, language, channel, facts, None)
+    }
+
+    /// As [`Templates::render_notice`], the e-mail showing a chart.
+    ///
+    /// # Errors
+    /// As [`Templates::render_notice`].
+    pub fn render_with_chart(
+        &self,
+        kind: NoticeKind,
+        language: Language,
+        channel: Channel,
+        facts: &NoticeFacts,
+        chart: Option<&Picture>,
+    ) -> Result<Message, RenderError> {
         match channel {
-            Channel::Email => self.render_email(kind, language, facts),
+            Channel::Email => self.render_email(kind, language, facts, chart),
             Channel::Sms => {
                 let file = notice_file(kind, language, channel);
                 let text = self.render_short(&file, &facts.sender, |sender, fold| {
@@ -120,8 +135,8 @@ impl Templates {
                 let (subject, body) = self.render_titled(&file, values)?;
                 let document = Document::parse(&body);
                 let sender = one_line(&facts.sender.name);
-                let html = self.render(LAYOUT, layout_values(&document, language, &subject, &sender))?;
-                Ok(Message::Email { subject, text: document.to_text(), html, calendar: None })
+                let html = self.render(LAYOUT, layout_values(&document, language, &subject, &sender, None))?;
+                Ok(Message::Email { subject, text: document.to_text(), html, calendar: None, chart_png: None })
             }
         }
     }
@@ -149,14 +164,23 @@ impl Templates {
         }
     }
 
-    fn render_email(&self, kind: NoticeKind, language: Language, facts: &NoticeFacts) -> Result<Message, RenderError> {
+    fn render_email(
+        &self,
+        kind: NoticeKind,
+        language: Language,
+        facts: &NoticeFacts,
+        chart: Option<&Picture>,
+    ) -> Result<Message, RenderError> {
         let values = Value::from(notice_values(facts, language, Channel::Email, Names::AsWritten));
         let (subject, body) = self.render_titled(&notice_file(kind, language, Channel::Email), values.clone())?;
         let document = Document::parse(&body);
-        let html = self.render(LAYOUT, layout_values(&document, language, &subject, &one_line(&facts.sender.name)))?;
+        let html =
+            self.render(LAYOUT, layout_values(&document, language, &subject, &one_line(&facts.sender.name), chart))?;
         let (summary, description) = self.render_titled(&calendar_file(language), values)?;
         let calendar = calendar::entry(kind, facts, &summary, description.trim());
-        Ok(Message::Email { subject, text: document.to_text(), html, calendar })
+        // A layout of the user's own may do without it.
+        let chart_png = chart.filter(|_| html.contains(CHART_ID)).map(|chart| chart.png.clone());
+        Ok(Message::Email { subject, text: document.to_text(), html, calendar, chart_png })
     }
 
     /// A file whose first line is its title: the subject of an e-mail, the name of a calendar entry.
@@ -325,16 +349,19 @@ pub(super) fn letters() -> impl Iterator<Item = (LetterKind, Channel)> {
 }
 
 /// The names that a notice's templates may use. Dates come in words, long in an e-mail and short in a text message.
-const NOTICE_NAMES: [&str; 20] = [
+const NOTICE_NAMES: [&str; 23] = [
     "basis",
+    "borrowed",
     "hatch_began",
     "hatch_likely",
+    "hatch_past_error",
     "hatch_spread",
     "heat_needed",
     "heat_sum",
     "help_contact",
     "laying_began",
     "laying_likely",
+    "laying_past_error",
     "laying_spread",
     "postal_address",
     "provisional",
@@ -349,7 +376,7 @@ const NOTICE_NAMES: [&str; 20] = [
 ];
 
 /// The names that a letter's templates may use.
-const LETTER_NAMES: [&str; 11] = [
+const LETTER_NAMES: [&str; 12] = [
     "code",
     "confirm_url",
     "help_contact",
@@ -357,13 +384,14 @@ const LETTER_NAMES: [&str; 11] = [
     "preferences_url",
     "public_url",
     "region_name",
+    "seen_url",
     "sender_name",
     "sender_short",
     "stop_url",
     "zip",
 ];
 
-const LAYOUT_NAMES: [&str; 5] = ["blocks", "language", "sender_name", "small_print", "subject"];
+const LAYOUT_NAMES: [&str; 6] = ["blocks", "chart", "language", "sender_name", "small_print", "subject"];
 
 fn allowed_names(file: &str) -> &'static [&'static str] {
     let is_letter = file.ends_with("/letter-footer.part.txt")
@@ -414,6 +442,7 @@ fn letter_values(facts: &LetterFacts, channel: Channel, names: Names) -> BTreeMa
         ("confirm_url", maybe(&facts.confirm_url)),
         ("preferences_url", maybe(&facts.preferences_url)),
         ("region_name", facts.region_name.as_deref().map_or(Value::from(()), |name| names.put(name))),
+        ("seen_url", maybe(&facts.seen_url)),
         ("stop_url", stop_url),
         ("zip", Value::from(facts.zip_words(channel))),
     ]);
@@ -433,12 +462,22 @@ fn notice_values(
     let day = |date| Value::from(dates::day(date, language, style));
     let maybe = |date: Option<_>| date.map_or(Value::from(()), day);
     let spread = |stage: StageDates| Value::from(dates::spread(stage.early, stage.likely, stage.late, language, style));
+    let past_error = |stage: StageDates| {
+        let days = stage.past_error_days.filter(|_| stage.reached.is_none());
+        days.map_or(Value::from(()), |days| Value::from(words::past_error(language, f64::from(days))))
+    };
     // Owners think in °F; rounding hides what the sum cannot promise.
     let heat = |degree_days: f64| Value::from(format!("{:.0}", units::dd_c_to_f(degree_days)));
     let stop_url = facts.sender.public_url.as_ref().map_or(Value::from(()), |_| Value::from(STOP_LINK_PLACE));
     let mut values = sender_values(&facts.sender, names);
     values.extend([
         ("basis", Value::from(facts.basis.name())),
+        (
+            "borrowed",
+            facts.borrowed.as_ref().map_or(Value::from(()), |from| names.put(&words::borrowed_words(language, from))),
+        ),
+        ("hatch_past_error", past_error(facts.hatch)),
+        ("laying_past_error", past_error(facts.laying)),
         ("hatch_began", maybe(facts.hatch.reached)),
         ("hatch_likely", day(facts.hatch.likely)),
         ("hatch_spread", spread(facts.hatch)),
@@ -457,7 +496,17 @@ fn notice_values(
     values
 }
 
-fn layout_values(document: &Document, language: Language, subject: &str, sender_name: &str) -> Value {
+fn layout_values(
+    document: &Document,
+    language: Language,
+    subject: &str,
+    sender_name: &str,
+    chart: Option<&Picture>,
+) -> Value {
+    let chart = chart.map(|chart| {
+        let values = [("id", CHART_ID.into()), ("alt", one_line(&chart.alt).into()), ("width", chart.width.into())];
+        Value::from(BTreeMap::<&str, Value>::from(values))
+    });
     let blocks = |blocks: &[Block]| Value::from(blocks.iter().map(block_value).collect::<Vec<_>>());
     Value::from(BTreeMap::from([
         ("language", Value::from(language.code())),
@@ -465,6 +514,7 @@ fn layout_values(document: &Document, language: Language, subject: &str, sender_
         ("sender_name", Value::from(sender_name)),
         ("blocks", blocks(&document.body)),
         ("small_print", blocks(&document.small_print)),
+        ("chart", chart.unwrap_or_else(|| Value::from(()))),
     ]))
 }
 
@@ -673,7 +723,7 @@ macro_rules! built_in {
 }
 
 /// Every file of the house by its name in the folder.
-const BUILT_IN: [(&str, &str); 69] = built_in![
+const BUILT_IN: [(&str, &str); 77] = built_in![
     "layout.html",
     "en/basis.part.txt",
     "en/care.part.txt",
@@ -690,6 +740,10 @@ const BUILT_IN: [(&str, &str); 69] = built_in![
     "en/too-late-to-wash.email.txt",
     "en/too-late-to-wash.sms.txt",
     "en/letter-footer.part.txt",
+    "en/follow-up.email.txt",
+    "en/follow-up.sms.txt",
+    "en/kept-zip.email.txt",
+    "en/kept-zip.sms.txt",
     "en/confirm.email.txt",
     "en/confirm.sms.txt",
     "en/not-covered.email.txt",
@@ -724,6 +778,10 @@ const BUILT_IN: [(&str, &str); 69] = built_in![
     "es/too-late-to-wash.email.txt",
     "es/too-late-to-wash.sms.txt",
     "es/letter-footer.part.txt",
+    "es/follow-up.email.txt",
+    "es/follow-up.sms.txt",
+    "es/kept-zip.email.txt",
+    "es/kept-zip.sms.txt",
     "es/confirm.email.txt",
     "es/confirm.sms.txt",
     "es/not-covered.email.txt",

@@ -2,6 +2,7 @@
 
 mod address;
 pub mod import;
+pub mod keywords;
 pub mod limits;
 
 use serde::{Deserialize, Serialize};

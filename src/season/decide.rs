@@ -176,9 +176,9 @@ impl<'a> View<'a> {
         let closes = self.closes?;
         let reached = closes.reached.map(|reached| reached.on);
         let seen = self.seen_from(&self.facts.profile.window.closes).first().map(|report| report.observed_on);
-        // The chance counts for something only where there are years enough to have one.
+        // The chance counts for something only where there are years enough of the place itself to have one.
         let likely = match self.facts.outlook.trust {
-            RecordTrust::TooFewYears { .. } => None,
+            RecordTrust::TooFewYears { .. } | RecordTrust::BorrowedYears { .. } => None,
             _ => day_of_chance(closes, self.policy.too_late_chance),
         };
         [reached, seen, likely].into_iter().flatten().filter(|day| *day <= self.today).min()

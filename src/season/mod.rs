@@ -12,7 +12,11 @@ pub mod policy;
 pub mod decide;
 pub mod verdict;
 
+pub mod follow_up;
+
 pub mod rehearsal;
+
+pub mod standing;
 
 pub mod words;
 
@@ -110,6 +114,52 @@ pub struct StageOutlook {
     /// `not_reached`. Empty once the stage was reached.
     pub dates: Vec<NaiveDate>,
     pub not_reached: u32,
+    /// How projections of this stage from about as far did in the station's own past seasons; `None` once it was reached,
+    /// with too few seasons to tell, or farther off than was looked at.
+    #[serde(default)]
+    pub past: Option<PastScore>,
+}
+
+/// How good projections made so many days before an event were, over past seasons that were each left out of their own.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PastScore {
+    /// Days from the newest data to the event.
+    pub lead_days: u32,
+    /// How many projections.
+    pub n: u32,
+    /// Mean of the most likely date minus the event, days: above 0 late.
+    pub bias_days: f64,
+    /// Mean absolute error of the most likely date, days.
+    pub mae_days: f64,
+    pub crps_days: f64,
+    /// CRPS against that of the calendar: 1 is perfect, 0 no better than a fixed date. `None` where dates never vary.
+    pub skill: Option<f64>,
+    /// Share (0-1) of events inside the 80 % interval.
+    pub held: f64,
+}
+
+/// Past years that are another station's, made to fit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Borrowed {
+    /// The other station.
+    pub station: String,
+    pub name: String,
+    /// Whole past seasons of the region's own station.
+    pub own_years: u32,
+    pub borrowed_years: u32,
+    /// Days on which both stations were observed, by which the other's temperatures were corrected; `None`: too few, so
+    /// that only the difference in height was taken out.
+    pub common_days: Option<u32>,
+    pub low_confidence: bool,
+}
+
+/// What was added to a weather forecast to fit it to the station, °C.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ForecastFit {
+    /// Days that past forecasts and the station both have; with too few of them the forecast is taken as it came.
+    pub common_days: u32,
+    pub added_min_c: f64,
+    pub added_max_c: f64,
 }
 
 /// The first day on which a stage had begun.
@@ -165,6 +215,12 @@ pub enum RecordTrust {
     TooFewYears {
         years: u32,
     },
+    /// The past years are another station's and may not fit.
+    BorrowedYears {
+        /// The other station's name.
+        from: String,
+        own_years: u32,
+    },
 }
 
 /// For a region on a day: heat so far, the stage, and each stage still to come.
@@ -190,13 +246,31 @@ pub struct Outlook {
     /// Past years used as traces.
     pub trace_years: Vec<i32>,
     pub forecast_days: u32,
+    /// `None` without a forecast.
+    #[serde(default)]
+    pub forecast_fit: Option<ForecastFit>,
     /// Primary station.
     pub station: String,
+    /// Past years that are not the station's own.
+    #[serde(default)]
+    pub borrowed: Option<Borrowed>,
 }
 
 impl Outlook {
     pub fn stage(&self, id: &StageId) -> Option<&StageOutlook> {
         self.stages.iter().find(|stage| stage.stage == *id)
+    }
+
+    /// The same, saying whose past years it leans on: a record that is sound but for them is not to be trusted where
+    /// they may not fit.
+    pub fn on_borrowed_years(mut self, borrowed: Option<&Borrowed>) -> Self {
+        if let (Some(borrowed), RecordTrust::Sound) = (borrowed, &self.trust)
+            && borrowed.low_confidence
+        {
+            self.trust = RecordTrust::BorrowedYears { from: borrowed.name.clone(), own_years: borrowed.own_years };
+        }
+        self.borrowed = borrowed.cloned();
+        self
     }
 }
 

@@ -269,7 +269,15 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
                 Some(Reached { on, .. }) => DateSpread { early: Some(on), median: Some(on), late: Some(on) },
                 None => spread(&dates, not_reached),
             };
-            StageOutlook { stage: stage.id.clone(), at_sum: begin.at_sum, reached, spread, dates, not_reached }
+            StageOutlook {
+                stage: stage.id.clone(),
+                at_sum: begin.at_sum,
+                reached,
+                spread,
+                dates,
+                not_reached,
+                past: None,
+            }
         })
         .collect::<Vec<_>>();
 
@@ -286,7 +294,9 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
         trust: record.trust(policy, today, trace_years.len() as u32),
         trace_years: trace_years.into_iter().collect(),
         forecast_days: ensemble.forecast_days,
+        forecast_fit: None,
         station: input.station.to_owned(),
+        borrowed: None,
     }
 }
 

@@ -29,6 +29,8 @@ pub struct Policy {
     pub past_years_needed: u32,
     /// Staff are told when revised data shows that a notice was early by more than this.
     pub early_by_days: u32,
+    /// Days after inspect now on which those who were told are asked what they saw; 0 = never.
+    pub follow_up_days: u32,
     /// How long each notice is of use.
     pub useful_days: UsefulDays,
 }
@@ -42,6 +44,8 @@ pub struct UsefulDays {
     pub inspect_now: u32,
     pub last_days_to_wash: u32,
     pub too_late_to_wash: u32,
+    /// After the question what was seen: so long answers count.
+    pub follow_up: u32,
 }
 
 impl UsefulDays {
@@ -57,7 +61,7 @@ impl UsefulDays {
 
 impl Default for UsefulDays {
     fn default() -> Self {
-        Self { get_ready: 14, inspect_now: 21, last_days_to_wash: 7, too_late_to_wash: 21 }
+        Self { get_ready: 14, inspect_now: 21, last_days_to_wash: 7, too_late_to_wash: 21, follow_up: 21 }
     }
 }
 
@@ -74,6 +78,7 @@ impl Default for Policy {
             real_day_age_limit_days: 5,
             past_years_needed: 5,
             early_by_days: 3,
+            follow_up_days: 10,
             useful_days: UsefulDays::default(),
         }
     }

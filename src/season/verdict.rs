@@ -294,6 +294,10 @@ impl fmt::Display for RecordTrust {
                 write!(f, "no observed day in the {age_days} days of the season")
             }
             RecordTrust::TooFewYears { years } => write!(f, "only {years} past years"),
+            RecordTrust::BorrowedYears { from, own_years: 0 } => write!(f, "past years are all those of {from}"),
+            RecordTrust::BorrowedYears { from, own_years } => {
+                write!(f, "past years but {own_years} are those of {from}, and may not fit")
+            }
         }
     }
 }

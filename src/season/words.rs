@@ -5,15 +5,8 @@
 use chrono::{Datelike, NaiveDate};
 
 use super::profile::Names;
-use super::{DateSpread, ReachedBy, RecordTrust, StageOutlook};
+use super::{Borrowed, DateSpread, ForecastFit, Outlook, ReachedBy, RecordTrust, StageOutlook};
 use crate::language::Language;
-
-/// How projections made at this distance did in past years.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct PastError {
-    /// Mean absolute error of the most likely date, days.
-    pub mean_days: f64,
-}
 
 /// `Egg laying begins: likely between March 12 and 24, most likely the 17th. In past years this forecast was off by 4
 /// days on average at this distance.`
@@ -24,12 +17,11 @@ pub fn sentence(
     names: &Names,
     stage: &StageOutlook,
     trust: &RecordTrust,
-    past: Option<PastError>,
     today: NaiveDate,
 ) -> String {
     let mut text = format!("{}: {}.", capitalised(names.get(language)), when(language, stage, today));
-    if let (Some(past), None) = (past, stage.reached) {
-        text = format!("{text} {}", past_error(language, past));
+    if let Some(past) = past_error_of(language, stage, today) {
+        text = format!("{text} {past}");
     }
     if let Some(care) = with_care(language, trust) {
         text = format!("{text} {care}");
@@ -141,9 +133,68 @@ pub fn chance(language: Language, share: f64) -> String {
     }
 }
 
-/// `In past years this forecast was off by 4 days on average at this distance.`
-pub fn past_error(language: Language, past: PastError) -> String {
-    let days = past.mean_days.abs().round();
+/// [`past_error`] of a date still to come; `None` where there is none, or no record of such dates.
+pub fn past_error_of(language: Language, stage: &StageOutlook, today: NaiveDate) -> Option<String> {
+    let to_come = stage.reached.is_none() && stage.spread.median.is_some_and(|median| median >= today);
+    stage.past.filter(|_| to_come).map(|past| past_error(language, past.mae_days))
+}
+
+/// Whose past years the dates lean on; `None` when they are the station's own.
+pub fn borrowed_years(language: Language, outlook: &Outlook) -> Option<String> {
+    outlook.borrowed.as_ref().map(|borrowed| borrowed_words(language, borrowed))
+}
+
+/// `12 of the 15 past years are those of Cedar Flat, fitted by 900 days that both stations have.`
+pub fn borrowed_words(language: Language, borrowed: &Borrowed) -> String {
+    let Borrowed { name, own_years, borrowed_years, common_days, .. } = borrowed;
+    let whose = match (language, own_years) {
+        (Language::En, 0) => format!("All {borrowed_years} past years are those of {name}"),
+        (Language::Es, 0) => format!("Los {borrowed_years} años anteriores son todos de {name}"),
+        (Language::En, own) => {
+            format!("{borrowed_years} of the {} past years are those of {name}", own + borrowed_years)
+        }
+        (Language::Es, own) => {
+            format!("De los {} años anteriores, {borrowed_years} son de {name}", own + borrowed_years)
+        }
+    };
+    match (language, common_days) {
+        (Language::En, Some(days)) => format!("{whose}, fitted by {days} days that both stations have."),
+        (Language::Es, Some(days)) => format!("{whose}, ajustados por {days} días que tienen ambas estaciones."),
+        (Language::En, None) => format!("{whose}, fitted by the height of the two stations only."),
+        (Language::Es, None) => format!("{whose}, ajustados solo por la altura de las dos estaciones."),
+    }
+}
+
+/// What was done to the weather forecast: `Weather forecast of 7 days: 1.2 °C added to highs …`; `None` without one.
+pub fn forecast_words(language: Language, outlook: &Outlook) -> Option<String> {
+    let days = outlook.forecast_days;
+    let ForecastFit { common_days, added_min_c, added_max_c } = outlook.forecast_fit.filter(|_| days > 0)?;
+    let as_it_came = added_min_c == 0.0 && added_max_c == 0.0;
+    Some(match language {
+        Language::En if as_it_came => {
+            format!(
+                "Weather forecast of {days} days taken as it came: only {common_days} days tell how it fits this station."
+            )
+        }
+        Language::Es if as_it_came => {
+            format!(
+                "Pronóstico del tiempo de {days} días sin corregir: solo {common_days} días dicen cómo se ajusta a esta estación."
+            )
+        }
+        Language::En => format!(
+            "Weather forecast of {days} days fitted to this station by {common_days} days: {added_max_c:+.1} °C on highs, \
+             {added_min_c:+.1} °C on lows."
+        ),
+        Language::Es => format!(
+            "Pronóstico del tiempo de {days} días ajustado a esta estación por {common_days} días: {added_max_c:+.1} °C en \
+             las máximas, {added_min_c:+.1} °C en las mínimas."
+        ),
+    })
+}
+
+/// `In past years this forecast was off by 4 days on average at this distance.` of a mean absolute error in days.
+pub fn past_error(language: Language, mean_days: f64) -> String {
+    let days = mean_days.abs().round();
     let off = match language {
         Language::En if days < 1.0 => "less than a day".to_owned(),
         Language::En if days < 2.0 => "1 day".to_owned(),
@@ -190,6 +241,18 @@ pub fn with_care(language: Language, trust: &RecordTrust) -> Option<String> {
         (Language::Es, RecordTrust::TooFewYears { years }) => {
             format!("solo hay {years} años anteriores en que basarse")
         }
+        (Language::En, RecordTrust::BorrowedYears { from, own_years: 0 }) => {
+            format!("this station has no past years of its own, and those of {from} may not fit")
+        }
+        (Language::Es, RecordTrust::BorrowedYears { from, own_years: 0 }) => {
+            format!("esta estación no tiene años anteriores propios, y los de {from} pueden no ajustarse")
+        }
+        (Language::En, RecordTrust::BorrowedYears { from, .. }) => {
+            format!("most past years are those of {from}, and may not fit")
+        }
+        (Language::Es, RecordTrust::BorrowedYears { from, .. }) => {
+            format!("la mayoría de los años anteriores son de {from}, y pueden no ajustarse")
+        }
     };
     Some(match language {
         Language::En => format!("Take this with care: {why}."),
@@ -213,7 +276,8 @@ fn ordinal(number: u32) -> String {
     format!("{number}{ending}")
 }
 
-fn capitalised(text: &str) -> String {
+/// The text with a capital at its head.
+pub fn capitalised(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
@@ -221,7 +285,7 @@ fn capitalised(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::season::Reached;
+    use crate::season::{PastScore, Reached};
 
     fn day(text: &str) -> NaiveDate {
         format!("2026-{text}").parse().expect("a day")
@@ -233,7 +297,7 @@ mod tests {
         let mut next = || points.next().expect("three points");
         let spread = DateSpread { early: next(), median: next(), late: next() };
         let dates = vec![day("03-17"); 20 - not_reached as usize];
-        StageOutlook { stage: "x".into(), at_sum: None, reached: None, spread, dates, not_reached }
+        StageOutlook { stage: "x".into(), at_sum: None, reached: None, spread, dates, not_reached, past: None }
     }
 
     fn check(stage: &StageOutlook, en: &str, es: &str) {
@@ -325,17 +389,25 @@ mod tests {
     #[test]
     fn a_sentence_names_the_stage_the_record_of_the_past_and_what_to_take_with_care() {
         let names = Names { en: "egg laying begins".into(), es: "empieza la puesta de huevos".into() };
-        let stage = stage("03-12 03-17 03-24", 0);
+        let score = PastScore {
+            lead_days: 14,
+            n: 40,
+            bias_days: 0.5,
+            mae_days: 3.6,
+            crps_days: 2.5,
+            skill: Some(0.6),
+            held: 0.8,
+        };
+        let stage = StageOutlook { past: Some(score), ..stage("03-12 03-17 03-24", 0) };
         let old = RecordTrust::TooOld { newest_real_day: Some(day("02-20")), age_days: 9 };
-        let past = Some(PastError { mean_days: 3.6 });
         assert_eq!(
-            sentence(Language::En, &names, &stage, &old, past, day("03-01")),
+            sentence(Language::En, &names, &stage, &old, day("03-01")),
             "Egg laying begins: likely between March 12 and 24, most likely the 17th. In past years this forecast was \
              off by 4 days on average at this distance. Take this with care: the last measured day is February 20, 9 \
              days ago."
         );
         assert_eq!(
-            sentence(Language::Es, &names, &stage, &RecordTrust::Sound, past, day("03-01")),
+            sentence(Language::Es, &names, &stage, &RecordTrust::Sound, day("03-01")),
             "Empieza la puesta de huevos: probablemente entre el 12 y el 24 de marzo, lo más probable el día 17. En \
              años anteriores, este pronóstico erró por 4 días en promedio a esta distancia."
         );
@@ -343,7 +415,7 @@ mod tests {
 
     #[test]
     fn small_numbers_are_said_as_people_say_them() {
-        let off = |mean_days| past_error(Language::En, PastError { mean_days });
+        let off = |mean_days| past_error(Language::En, mean_days);
         assert!(off(0.4).contains("less than a day") && off(1.2).contains("by 1 day on"));
         assert_eq!(with_care(Language::En, &RecordTrust::Sound), None);
         for (years, en) in [(0, "no past years"), (1, "only 1 past year to"), (3, "only 3 past years")] {

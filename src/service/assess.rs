@@ -4,43 +4,30 @@ use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
 
+pub use super::past::PastFrom;
+use super::past::{Asked, StationPast};
+use super::record::ForecastRecord;
 use crate::config::WeatherConfig;
 use crate::heat::FilledDay;
-use crate::heat::projection::{Dressing, PastSeason, Projector, SeasonProjector};
+use crate::heat::projection::PastSeason;
 use crate::region::{Region, Release};
 use crate::season::decide::{self, Decision, Facts, Told};
-use crate::season::outlook::{self, OutlookInput, PastYear};
-use crate::season::{FieldReport, HeatDay, Outlook, Policy, Profile, SeasonKey};
+use crate::season::outlook::{self, OutlookInput};
+use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy, Profile, SeasonKey};
 use crate::weather::Station;
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member, Prepared};
 use crate::weather::quality::Rejected;
 use crate::weather::record::{Known, RecordIndex};
 
-/// A past year serves as a trace when at most this share of its days up to the last stage is the calendar mean.
-const MOST_CLIMATOLOGY: f64 = 0.1;
-
 /// A season is followed for a year, counted with a 29 February.
 pub const SEASON_DAYS: usize = 366;
-
-/// Fewer earlier years than this, and a replay borrows later ones, saying so.
-const ENOUGH_EARLIER_YEARS: usize = 10;
 
 /// A station with its record in memory.
 #[derive(Clone, Debug)]
 pub struct StationBook {
     pub station: Station,
     pub record: RecordIndex,
-}
-
-/// Which other years stand for what may still come.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum PastFrom {
-    /// Years before the season: what could be known then.
-    Earlier,
-    /// All other years, since too few lie before it.
-    AllOthers,
 }
 
 /// What stays the same over a region's season: the usual weather and the past years.
@@ -50,8 +37,7 @@ pub struct SeasonDesk {
     primary: Arc<StationBook>,
     books: Vec<Arc<StationBook>>,
     normals: Vec<Normals>,
-    past: Vec<PastSeason>,
-    projector: SeasonProjector,
+    past: Arc<StationPast>,
     pub past_from: PastFrom,
 }
 
@@ -72,44 +58,31 @@ pub struct DayFacts<'a> {
     /// The region's local day.
     pub today: NaiveDate,
     pub now: DateTime<Utc>,
-    /// The station's forecast, in order of days; may be empty.
+    /// The station's forecast, fitted to it, in order of days; may be empty.
     pub forecast: &'a [FilledDay],
+    /// How it was fitted.
+    pub forecast_fit: Option<ForecastFit>,
     pub told: &'a [Told],
     pub reports: &'a [FieldReport],
 }
 
 impl SeasonDesk {
-    /// `books` in the region's order, its own station first. `as_known` decides what may be known of the past.
-    /// `None` when the region has no station.
+    /// `books` in the region's order, its own station first; `past` is that station's. `None` when the region has no
+    /// station.
     pub fn open(
         region: &Region,
-        profile: &Profile,
-        season: i32,
+        asked: &Asked<'_>,
         books: Vec<Arc<StationBook>>,
-        rules: &WeatherConfig,
-        as_known: Known,
+        past: Arc<StationPast>,
     ) -> Option<Self> {
         let primary = Arc::clone(books.first()?);
+        let known = past.from.known_as(asked.known);
         let normals_of =
-            |book: &StationBook, known| Normals::around(&book.record, known, &book.station.sources, season);
-        let past_of = |known| {
-            let normals = normals_of(&primary, known);
-            let member = Member { station: &primary.station, record: &primary.record, normals: &normals };
-            past_seasons(profile, season, &prepare::past_years(&member, rules, known, season))
-        };
-        let mut past = past_of(as_known);
-        let mut past_from = PastFrom::Earlier;
-        let mut normals_known = as_known;
-        if past.len() < ENOUGH_EARLIER_YEARS {
-            let all = past_of(Known::Everything);
-            if all.len() > past.len() {
-                (past, past_from, normals_known) = (all, PastFrom::AllOthers, Known::Everything);
-            }
-        }
-        let normals = books.iter().map(|book| normals_of(book, normals_known)).collect();
-        let projector = Projector::new(profile.heat, SEASON_DAYS, &past).for_season(season);
-        let key = SeasonKey { profile: profile.id.clone(), region: region.id.clone(), year: season };
-        Some(Self { key, profile: profile.clone(), primary, books, normals, past, projector, past_from })
+            |book: &Arc<StationBook>| Normals::around(&book.record, known, &book.station.sources, asked.season);
+        let normals = books.iter().map(normals_of).collect();
+        let key = SeasonKey { profile: asked.profile.id.clone(), region: region.id.clone(), year: asked.season };
+        let past_from = past.from;
+        Some(Self { key, profile: asked.profile.clone(), primary, books, normals, past, past_from })
     }
 
     /// The region's own station. A desk is only opened with one.
@@ -136,12 +109,22 @@ impl SeasonDesk {
 
     /// The past years the projection leans on.
     pub fn past(&self) -> &[PastSeason] {
-        &self.past
+        &self.past.seasons
+    }
+
+    /// How good projections have been at the region's own station; empty where it has too few years to tell.
+    pub fn record(&self) -> &Arc<ForecastRecord> {
+        &self.past.record
+    }
+
+    /// Whose past years stand in, if not its own.
+    pub fn borrowed(&self) -> Option<&Borrowed> {
+        self.past.borrowed.as_ref()
     }
 
     /// How many past years the projection leans on.
     pub fn past_years(&self) -> usize {
-        self.projector.seasons().len()
+        self.past.projector.seasons().len()
     }
 
     /// Record to decision for one day, with what was known at that moment.
@@ -174,11 +157,11 @@ impl SeasonDesk {
         let ensemble = outlook::projected_ensemble(
             &self.profile,
             self.key.year,
-            &self.projector,
+            &self.past.projector,
             &heat,
             &prepared.days,
             facts.forecast,
-            &Dressing::default(),
+            &self.past.record.dressing,
         );
         let outlook = outlook::make(&OutlookInput {
             season: &self.key,
@@ -190,6 +173,7 @@ impl SeasonDesk {
             ensemble: &ensemble,
             reports: facts.reports,
         });
+        let outlook = self.with_record(outlook.on_borrowed_years(self.borrowed()), facts);
         let decision = decide::decide(&Facts {
             profile: &self.profile,
             policy,
@@ -205,6 +189,17 @@ impl SeasonDesk {
 }
 
 impl SeasonDesk {
+    /// Beside each date still to come how such dates did in past years, and how the forecast was made to fit.
+    fn with_record(&self, mut outlook: Outlook, facts: &DayFacts<'_>) -> Outlook {
+        let from = outlook.last_day.unwrap_or(facts.today);
+        for stage in outlook.stages.iter_mut().filter(|stage| stage.reached.is_none()) {
+            let days_ahead = stage.spread.median.map(|median| (median - from).num_days());
+            stage.past = days_ahead.and_then(|days| self.past.record.nearest(&stage.stage, days));
+        }
+        outlook.forecast_fit = facts.forecast_fit.filter(|_| outlook.forecast_days > 0);
+        outlook
+    }
+
     /// The forecast's own days that follow the record without a hole.
     fn forecast_heat(&self, days: &[FilledDay], forecast: &[FilledDay]) -> Vec<HeatDay> {
         let Some(last) = days.last().map(|day| day.day) else { return Vec::new() };
@@ -215,24 +210,4 @@ impl SeasonDesk {
         heat.retain(|day| day.day > last);
         heat
     }
-}
-
-/// Calendar years joined and cut into the profile's seasons, the season itself left out, and of the others those that
-/// can serve as futures.
-pub fn past_seasons(profile: &Profile, season: i32, years: &[prepare::PastYear]) -> Vec<PastSeason> {
-    let days: Vec<FilledDay> = years.iter().flat_map(|year| year.days.iter().cloned()).collect();
-    years
-        .iter()
-        .map(|year| year.year)
-        .filter(|year| *year != season)
-        .filter_map(|year| {
-            let (first, last) = (profile.first_day(year), profile.last_day(year));
-            let from = days.partition_point(|day| day.day < first);
-            let to = days.partition_point(|day| day.day <= last);
-            let of_season = days.get(from..to)?;
-            PastYear::from_days(profile, year, of_season, MOST_CLIMATOLOGY)?;
-            let days = of_season.iter().map(|day| day.temperatures).collect();
-            Some(PastSeason { season: year, first, days })
-        })
-        .collect()
 }

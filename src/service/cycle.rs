@@ -14,16 +14,22 @@ use tracing::{error, info, warn};
 use super::assess::{Assessment, DayFacts, PastFrom, SeasonDesk, StationBook};
 use super::event::{Event, Step};
 use super::parts::Parts;
+use super::past::{Asked, ENOUGH_YEARS, OwnPast, StationPast};
+use super::picture;
+use super::record::ForecastRecord;
+use crate::config::WeatherConfig;
+use crate::heat::projection::forecast_bias;
 use crate::language::Language;
 use crate::message::facts::Window;
-use crate::message::{Basis, NoticeFacts, RenderError, Sender};
+use crate::message::{Basis, NoticeFacts, Picture, RenderError, Sender};
 use crate::people::Channel;
 use crate::region::{Region, Release};
 use crate::season::decide::{Answer, Ground, SkipReason, Terms, Told, WordNeeded};
-use crate::season::{FieldReport, NoticeKind, Outlook, Profile};
+use crate::season::{FieldReport, ForecastFit, NoticeKind, Outlook, Profile, words};
 use crate::store::notices::{self, Fate, NewNotice, Notice, NoticeText, Put};
 use crate::store::{Store, StoreError};
 use crate::timetable::place;
+use crate::weather::choice::by_nearness;
 use crate::weather::record::Known;
 use crate::weather::{DayOrigin, DayTemperatures, Element, FilledDay, Station, StationId};
 
@@ -37,9 +43,24 @@ pub struct Books {
 /// A forecast older than this says too little of the days ahead (common practice, no source).
 const FORECAST_GOOD_HOURS: i64 = 36;
 
-/// Desks of the seasons under way, by region and year.
+/// Days back over which past forecasts are held against what came: so long that chance evens out, and short enough to
+/// stay within the time of year (common practice, no source).
+const FORECAST_FIT_DAYS: u64 = 30;
+/// With fewer days to go by a forecast is taken as it came: a mean of four is mostly chance.
+const FORECAST_FIT_NEEDS: usize = 5;
+
+/// Desks of the seasons under way.
 #[derive(Default)]
-pub struct Desks(HashMap<(String, i32), Arc<SeasonDesk>>);
+pub struct Desks {
+    /// By region and year, with the day on which each was opened.
+    desks: HashMap<(String, i32), (Arc<SeasonDesk>, NaiveDate)>,
+    /// By profile, station and year: regions that share a station share its past.
+    pasts: HashMap<(String, String, i32), Arc<StationPast>>,
+}
+
+/// A desk that stands on borrowed years is opened anew after so many days, since every day that both stations have tells
+/// more of how they differ.
+const BORROWED_GOOD_DAYS: u64 = 7;
 
 /// What the store holds of the seasons under way, read once a cycle and not once a region.
 #[derive(Default)]
@@ -118,6 +139,8 @@ pub enum RegionFault {
     NoStation,
     #[error(transparent)]
     Store(#[from] StoreError),
+    #[error("the work on its past years was cut off: {0}")]
+    CutOff(String),
     #[error("its notice could not be worded: {0}")]
     Words(#[from] RenderError),
     #[error("what stands in the store cannot be read: {0}")]
@@ -148,24 +171,74 @@ impl Books {
         Ok(book)
     }
 
-    /// The newest forecast of a station as it stood then, whole days only; empty when there is none or it is stale.
-    async fn forecast(&self, station: &Station, now: DateTime<Utc>) -> Result<Vec<FilledDay>, StoreError> {
-        let Some(forecast) = self.from.forecast(&station.id, now).await? else { return Ok(Vec::new()) };
+    /// The newest forecast of a station as it stood then, whole days only, fitted to the station, and how; empty when
+    /// there is none or it is stale.
+    async fn forecast(
+        &self,
+        station: &Station,
+        now: DateTime<Utc>,
+        rules: &WeatherConfig,
+    ) -> Result<(Vec<FilledDay>, Option<ForecastFit>), StoreError> {
+        let nothing = || Ok((Vec::new(), None));
+        let Some(forecast) = self.from.forecast(&station.id, now).await? else { return nothing() };
         if now - forecast.received_at > chrono::Duration::hours(FORECAST_GOOD_HOURS) {
-            return Ok(Vec::new());
+            return nothing();
         }
-        let mut by_day: BTreeMap<NaiveDate, (Option<f64>, Option<f64>)> = BTreeMap::new();
-        for value in &forecast.values {
-            let (max, min) = by_day.entry(value.day).or_default();
-            *(if value.element == Element::Max { max } else { min }) = Some(value.value.c());
-        }
-        let whole = by_day.into_iter().filter_map(|(day, values)| {
-            let (Some(max_c), Some(min_c)) = values else { return None };
-            let temperatures = DayTemperatures { min_c: min_c.min(max_c), max_c };
-            Some(FilledDay { day, temperatures, origin: DayOrigin::Forecast })
+        let today = now.with_timezone(&station.time_zone).date_naive();
+        let from = today - Days::new(FORECAST_FIT_DAYS);
+        let past = whole_days(self.from.past_forecasts(station, from, today, now).await?);
+        let fit = self.forecast_fit(station, &past, now, rules);
+        // The days that the record does not have yet, before the newest forecast begins, were forecast before.
+        let mut days = past;
+        days.extend(whole_days(forecast.values.iter().map(|value| (value.day, value.element, value.value.c()))));
+        let fitted = days.into_iter().map(|(day, said)| {
+            let (a, b) = (said.min_c + fit.added_min_c, said.max_c + fit.added_max_c);
+            let temperatures = DayTemperatures { min_c: a.min(b), max_c: a.max(b) };
+            FilledDay { day, temperatures, origin: DayOrigin::Forecast }
         });
-        Ok(whole.collect())
+        Ok((fitted.collect(), Some(fit)))
     }
+
+    /// What past forecasts of the station were off by, on the days that both they and the record have.
+    fn forecast_fit(
+        &self,
+        station: &Station,
+        said: &BTreeMap<NaiveDate, DayTemperatures>,
+        now: DateTime<Utc>,
+        rules: &WeatherConfig,
+    ) -> ForecastFit {
+        let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
+        let (first, last) = (said.keys().next().copied(), said.keys().next_back().copied());
+        let came = self
+            .known(&station.id.0)
+            .zip(first.zip(last))
+            .map(|(book, (first, last))| book.record.as_of(known, &station.sources, first, last));
+        let pairs: Vec<_> = said
+            .iter()
+            .filter_map(|(day, said)| {
+                let of_day = came.as_ref()?.get(*day);
+                let (max_c, min_c) = (of_day.max?.value.c(), of_day.min?.value.c());
+                Some((*said, DayTemperatures { min_c, max_c }))
+            })
+            .collect();
+        let [added_min_c, added_max_c] =
+            if pairs.len() < FORECAST_FIT_NEEDS { [0.0; 2] } else { forecast_bias(&pairs) };
+        ForecastFit { common_days: pairs.len() as u32, added_min_c, added_max_c }
+    }
+}
+
+/// The days of which both extremes are there, °C.
+fn whole_days(values: impl IntoIterator<Item = (NaiveDate, Element, f64)>) -> BTreeMap<NaiveDate, DayTemperatures> {
+    let mut by_day: BTreeMap<NaiveDate, (Option<f64>, Option<f64>)> = BTreeMap::new();
+    for (day, element, value_c) in values {
+        let (max, min) = by_day.entry(day).or_default();
+        *(if element == Element::Max { max } else { min }) = Some(value_c);
+    }
+    let whole = by_day.into_iter().filter_map(|(day, values)| {
+        let (Some(max_c), Some(min_c)) = values else { return None };
+        Some((day, DayTemperatures { min_c: min_c.min(max_c), max_c }))
+    });
+    whole.collect()
 }
 
 impl Desks {
@@ -183,28 +256,96 @@ impl Desks {
         now: DateTime<Utc>,
     ) -> Result<Arc<SeasonDesk>, RegionFault> {
         let key = (region.id.clone(), season);
-        if let Some(desk) = self.0.get(&key) {
+        let today = now.with_timezone(&region.time_zone).date_naive();
+        if let Some((desk, opened)) = self.desks.get(&key)
+            && (desk.borrowed().is_none() || today < *opened + Days::new(BORROWED_GOOD_DAYS))
+        {
             return Ok(Arc::clone(desk));
         }
         let mut own = Vec::with_capacity(region.stations.len());
         for id in &region.stations {
             own.push(books.get(id).await?);
         }
+        let primary = own.first().ok_or(RegionFault::NoStation)?;
         let rules = &parts.config.weather;
         let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
-        let desk =
-            SeasonDesk::open(region, profile, season, own, rules, known).ok_or(RegionFault::NoStation).map(Arc::new)?;
+        let asked = Asked { profile, season, rules, known };
+        let past = self.past(parts, books, primary, &asked, today).await?;
+        let desk = SeasonDesk::open(region, &asked, own, past).ok_or(RegionFault::NoStation).map(Arc::new)?;
         if desk.past_from == PastFrom::AllOthers {
             info!(region.id = %region.id, season, "few earlier years on record: the projection leans on all other years");
         }
-        self.0.insert(key, Arc::clone(&desk));
+        if let Some(borrowed) = desk.borrowed() {
+            info!(region.id = %region.id, season, "{}", words::borrowed_words(Language::En, borrowed));
+        }
+        self.desks.insert(key, (Arc::clone(&desk), today));
         Ok(desk)
+    }
+
+    /// A station's past as a season sees it, with a neighbour's help where it has few years.
+    async fn past(
+        &mut self,
+        parts: &Parts,
+        books: &mut Books,
+        primary: &Arc<StationBook>,
+        asked: &Asked<'_>,
+        today: NaiveDate,
+    ) -> Result<Arc<StationPast>, RegionFault> {
+        let key = (asked.profile.id.clone(), primary.station.id.0.clone(), asked.season);
+        if let Some(past) = self.pasts.get(&key).filter(|past| past.borrowed.is_none()) {
+            return Ok(Arc::clone(past));
+        }
+        let own = OwnPast::of(primary, asked);
+        let helper = if own.is_enough() { None } else { helper(books, primary, asked, today).await? };
+        let (profile, rules, records) = (asked.profile.clone(), asked.rules.clone(), Arc::clone(&parts.records));
+        let (primary, season, known) = (Arc::clone(primary), asked.season, asked.known);
+        // About a second of arithmetic for a long record: other work of this process goes on meanwhile.
+        let work = tokio::task::spawn_blocking(move || {
+            let asked = Asked { profile: &profile, season, rules: &rules, known };
+            match helper {
+                Some((helper, near)) => StationPast::with_help(own, &primary, &helper, near, &asked),
+                None => StationPast::own(own, &asked, &records),
+            }
+        });
+        let past = Arc::new(work.await.map_err(|why| RegionFault::CutOff(why.to_string()))?);
+        self.pasts.insert(key, Arc::clone(&past));
+        Ok(past)
     }
 
     /// Forgets the seasons of other years.
     pub fn keep_only(&mut self, season: i32) {
-        self.0.retain(|(_, year), _| *year == season);
+        self.desks.retain(|(_, year), _| *year == season);
+        self.pasts.retain(|(_, _, year), _| *year == season);
     }
+}
+
+/// The best station that has years to lend, by distance and height, and whether it is near enough to be taken unasked.
+async fn helper(
+    books: &mut Books,
+    primary: &StationBook,
+    asked: &Asked<'_>,
+    today: NaiveDate,
+) -> Result<Option<(Arc<StationBook>, bool)>, StoreError> {
+    let Station { place, elevation_m, .. } = primary.station;
+    for candidate in by_nearness(place, Some(elevation_m), books.from.stations().await?) {
+        let id = &candidate.station.id;
+        if *id == primary.station.id {
+            continue;
+        }
+        // What no record of that length can give need not be read.
+        let extents = books.from.record_extents(id).await?;
+        let first = extents.iter().map(|extent| extent.first_day).min();
+        let last = extents.iter().map(|extent| extent.last_day).max();
+        let years = first.zip(last).map_or(0, |(first, last)| (last.min(today) - first).num_days() / 365);
+        if years + 1 < ENOUGH_YEARS as i64 {
+            continue;
+        }
+        let book = books.get(&id.0).await?;
+        if OwnPast::of(&book, asked).is_enough() {
+            return Ok(Some((book, candidate.is_near())));
+        }
+    }
+    Ok(None)
 }
 
 /// One cycle over all regions that are not retired: missed days first, then today; then notices whose hour has come
@@ -295,7 +436,7 @@ async fn serve(
         let reports = ledger.reports(&parts.store, &profile, season).await?;
         // A missed day is assessed for the record with what is known now; it announces nothing. What it would have
         // announced is decided today, while it is of use.
-        let facts = DayFacts { today: day, now, forecast: &[], told: &[], reports };
+        let facts = DayFacts { today: day, now, forecast: &[], forecast_fit: None, told: &[], reports };
         let missed = desk.assess(&parts.config.weather, &parts.config.policy, region.release, &facts);
         parts.store.put_outlook(&missed.outlook, now).await?;
         report.days_assessed += 1;
@@ -303,8 +444,18 @@ async fn serve(
 
     let assessment = look_at(parts, books, &desk, ledger, region, &profile, now).await?;
     report.days_assessed += 1;
-    let station = desk.station();
-    let done = commit(parts, region, &profile, &station.name, &assessment, now).await?;
+    let says_something = assessment
+        .decision
+        .verdicts
+        .iter()
+        .any(|verdict| matches!(verdict.answer, Answer::Announce(_) | Answer::Free(_)));
+    let charts = if says_something && parts.config.messages.chart_in_email {
+        picture::for_email(region, &profile, &desk, &assessment).await
+    } else {
+        HashMap::new()
+    };
+    let written = Writing { region, profile: &profile, station_name: &desk.station().name, charts: &charts };
+    let done = commit(parts, written, &assessment, now).await?;
     report.deliveries += done.deliveries;
     for (kind, mut step) in done.steps {
         let id = notices::notice_id(&assessment.outlook.season, kind);
@@ -335,6 +486,24 @@ pub async fn look(
     look_at(parts, books, &desk, &mut Ledger::default(), region, profile, now).await
 }
 
+/// How good projections have been at a region's own station, as known at `now`: rows by days ahead for each stage that
+/// heat brings. Empty where it has fewer than ten past seasons to tell.
+///
+/// # Errors
+/// See [`RegionFault`].
+pub async fn record_of_forecast(
+    parts: &Parts,
+    books: &mut Books,
+    desks: &mut Desks,
+    region: &Region,
+    now: DateTime<Utc>,
+) -> Result<Arc<ForecastRecord>, RegionFault> {
+    let profile = parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
+    let desk = desks.get(parts, books, region, profile, season, now).await?;
+    Ok(Arc::clone(desk.record()))
+}
+
 async fn look_at(
     parts: &Parts,
     books: &Books,
@@ -347,11 +516,12 @@ async fn look_at(
     let today = now.with_timezone(&region.time_zone).date_naive();
     let stored = ledger.notices(&parts.store, region, profile, desk.key.year).await?;
     let told: Vec<Told> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
-    let forecast = books.forecast(desk.station(), now).await?;
+    let (forecast, forecast_fit) = books.forecast(desk.station(), now, &parts.config.weather).await?;
     let facts = DayFacts {
         today,
         now,
         forecast: &forecast,
+        forecast_fit,
         told: &told,
         reports: ledger.reports(&parts.store, profile, desk.key.year).await?,
     };
@@ -374,14 +544,13 @@ fn missed_days(
 /// Writes the outlook, the notices and the remarks of one assessment together.
 async fn commit(
     parts: &Parts,
-    region: &Region,
-    profile: &Profile,
-    station_name: &str,
+    writing: Writing<'_>,
     assessment: &Assessment,
     now: DateTime<Utc>,
 ) -> Result<Committed, RegionFault> {
     let outlook = &assessment.outlook;
-    let desk = WritingDesk { parts, region, profile, station_name, outlook, now };
+    let Writing { region, profile, .. } = writing;
+    let desk = WritingDesk { parts, writing, outlook, now };
     let mut done = Committed::default();
     let mut tx = parts.store.begin().await?;
     notices::put_outlook(&mut tx, outlook, now).await?;
@@ -452,12 +621,20 @@ pub(super) async fn goes_out(parts: &Parts, notice: &str) -> Result<Step, StoreE
     Ok(Step::GoesOut { emails: count(Channel::Email), texts: count(Channel::Sms) })
 }
 
-/// Turns verdicts into notices with their words.
-struct WritingDesk<'a> {
-    parts: &'a Parts,
+/// What notices of a region are written from beside its outlook.
+#[derive(Clone, Copy)]
+struct Writing<'a> {
     region: &'a Region,
     profile: &'a Profile,
     station_name: &'a str,
+    /// For e-mails, by language; those that could not be drawn are missing.
+    charts: &'a HashMap<Language, Picture>,
+}
+
+/// Turns verdicts into notices with their words.
+struct WritingDesk<'a> {
+    parts: &'a Parts,
+    writing: Writing<'a>,
     outlook: &'a Outlook,
     now: DateTime<Utc>,
 }
@@ -465,25 +642,27 @@ struct WritingDesk<'a> {
 impl WritingDesk<'_> {
     /// The notice on these terms, with its words in every language for every channel.
     fn word(&self, kind: NoticeKind, terms: &Terms) -> Result<(NewNotice, Vec<NoticeText>), RegionFault> {
-        let window = &self.profile.window;
+        let Writing { region, profile, station_name, charts } = self.writing;
+        let window = &profile.window;
         let at_sum = self.outlook.stage(&window.opens).and_then(|stage| stage.at_sum);
         let facts = NoticeFacts::from_outlook(
             Sender::from(&self.parts.config.messages),
-            self.region,
-            self.station_name,
+            region,
+            station_name,
             self.outlook,
             Window {
                 opens: &window.opens,
                 closes: &window.closes,
                 heat_needed: at_sum.unwrap_or(self.outlook.heat_sum),
-                provisional: self.profile.provisional,
+                provisional: profile.provisional,
             },
             basis(&terms.reason),
         );
         let mut texts = Vec::with_capacity(Language::ALL.len() * Channel::ALL.len());
         for language in Language::ALL {
             for channel in Channel::ALL {
-                let message = self.parts.templates.render_notice(kind, language, channel, &facts)?;
+                let chart = charts.get(&language);
+                let message = self.parts.templates.render_with_chart(kind, language, channel, &facts, chart)?;
                 texts.push(NoticeText { language, message });
             }
         }
@@ -499,7 +678,7 @@ impl WritingDesk<'_> {
             fate,
             reason: serde_json::to_value(terms)?,
             facts: serde_json::to_value(&facts)?,
-            expires_at: end_of_day(terms.expires_on, self.region.time_zone),
+            expires_at: end_of_day(terms.expires_on, region.time_zone),
             ..self.blank(kind)
         };
         Ok((new, texts))

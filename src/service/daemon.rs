@@ -11,9 +11,9 @@ use tokio::time::Instant;
 use tracing::{error, info, warn};
 
 use super::cycle::{self, Books, CycleReport, Desks};
-use super::enrolment;
 use super::parts::Parts;
 use super::pull::{self, PullReport};
+use super::{enrolment, follow_up};
 use crate::delivery::channels::Channels;
 use crate::delivery::dispatcher::{DispatchError, Dispatcher, Drained, Personaliser};
 use crate::delivery::inbound::Intake;
@@ -107,7 +107,8 @@ pub async fn run(
         dispatcher.take_over().await?;
     }
     if only.is_none_or(|role| role == Role::Deliver) {
-        channels.listen(&Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: None });
+        let texts = Arc::new(super::inbound::Texts::new(parts.clone()));
+        channels.listen(&Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: Some(texts) });
     }
     ready();
     info!("treebell is at work on {}", parts.store.shown());
@@ -190,6 +191,11 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),
         Err(why) => error!("those whose ZIP code has a region now could not be told: {why}"),
+    }
+    match follow_up::ask_due(parts).await {
+        Ok(0) => {}
+        Ok(people) => info!(people, "asked people what they saw"),
+        Err(why) => error!("those who were told to inspect could not be asked what they saw: {why}"),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
     let mut books = Books::new(parts.store.clone());

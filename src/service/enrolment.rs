@@ -278,7 +278,7 @@ async fn confirm(
     Ok(Confirmed::Yes { address_key: wish.address_key.clone(), zips: wish.zips.clone(), language: wish.language })
 }
 
-/// Tells a new subscriber what will come.
+/// Tells a new subscriber what will come, or that their wish is kept.
 pub(super) async fn welcome(
     tx: &mut Tx,
     parts: &Parts,
@@ -291,7 +291,8 @@ pub(super) async fn welcome(
     let region_name = covered(tx, zips).await?;
     let facts =
         LetterFacts { zips: zips.to_vec(), region_name, ..LetterFacts::of(Sender::from(&parts.config.messages)) };
-    tell(tx, parts, LetterKind::Welcome, address, language, facts, fact, now).await
+    let kind = if facts.region_name.is_some() { LetterKind::Welcome } else { LetterKind::KeptZip };
+    tell(tx, parts, kind, address, language, facts, fact, now).await
 }
 
 /// Queues a letter that only tells something. Whether it may go is looked at by its kind.
@@ -313,7 +314,7 @@ pub(super) async fn tell(
     }
     let message = parts.templates.render_letter(kind, language, channel, &facts)?;
     let letter = NewLetter { kind, to: to.clone(), language, message, fact: fact.to_owned(), expires_at: now + TELLS };
-    letters::put(tx, &letter, now).await?;
+    letters::put_in(tx, &letter, parts.config.schedule.time_zone, now).await?;
     Ok(())
 }
 

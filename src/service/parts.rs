@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use tokio::sync::Notify;
 
+use super::record::RecordShelf;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::message::{TemplateFaults, Templates};
@@ -19,6 +20,8 @@ pub struct Parts {
     pub clock: Arc<dyn Clock>,
     pub profiles: Arc<Profiles>,
     pub templates: Arc<Templates>,
+    /// What this process knows already of how good projections have been.
+    pub records: Arc<RecordShelf>,
     /// Told when something was put into the queue, so that it leaves at once and not at the dispatcher's next look.
     pub queued: Arc<Notify>,
 }
@@ -64,6 +67,7 @@ impl Parts {
             clock,
             profiles: Arc::new(profiles),
             templates: Arc::new(templates),
+            records: Arc::default(),
             queued: Arc::new(Notify::new()),
         }
     }

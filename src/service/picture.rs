@@ -1,18 +1,20 @@
 //! From a region's record to its season's chart: for the command, the pages and the e-mail alike.
 
-use std::sync::Arc;
+use std::collections::HashMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use tracing::warn;
 
 use super::assess::{Assessment, DayFacts, SeasonDesk};
 use super::cycle::{self, Books, Desks, RegionFault};
 use super::parts::Parts;
-use crate::chart::{ChartStage, PastSeason, SeasonChart, StageDate};
+use crate::chart::{self, ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate};
 use crate::heat::{HeatRule, projection};
 use crate::language::Language;
+use crate::message::Picture;
 use crate::region::Region;
 use crate::season::profile::Profile;
-use crate::season::{StageOutlook, words};
+use crate::season::{Outlook, StageOutlook, words};
 
 /// From when a season is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -54,18 +56,18 @@ pub async fn season_chart(
             let stored = parts.store.field_reports(Some(&region.id), first, last).await?;
             let reports: Vec<_> =
                 stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
-            let facts = DayFacts { today, now, forecast: &[], told: &[], reports: &reports };
+            let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports: &reports };
             (desk.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts), today)
         }
     };
-    Ok(drawn(region, profile, &desk, assessment, today, language))
+    Ok(drawn(region, profile, &desk, &assessment, today, language))
 }
 
 fn drawn(
     region: &Region,
     profile: &Profile,
-    desk: &Arc<SeasonDesk>,
-    assessment: Assessment,
+    desk: &SeasonDesk,
+    assessment: &Assessment,
     today: NaiveDate,
     language: Language,
 ) -> SeasonChart {
@@ -92,13 +94,13 @@ fn drawn(
         biofix: profile.first_day(desk.key.year),
         until: None,
         lower_threshold_c: profile.heat.lower_c(),
-        days: heat.into_iter().chain(forecast).collect(),
+        days: heat.iter().chain(forecast).cloned().collect(),
         past: desk.past().iter().map(|season| past_season(&profile.heat, season)).collect(),
         stages,
         window: profile.rank(&profile.window.opens).zip(profile.rank(&profile.window.closes)),
         today,
         source: format!("{} ({})", station.name, station.id),
-        note: note(profile, words::with_care(language, &outlook.trust), language),
+        note: note(profile, outlook, language),
     }
 }
 
@@ -120,8 +122,11 @@ fn past_season(rule: &HeatRule, season: &projection::PastSeason) -> PastSeason {
     PastSeason { year: season.season, sums: sums.collect() }
 }
 
-/// What has to stand on the picture: a record that is not sound, thresholds that are not proven.
-fn note(profile: &Profile, care: Option<String>, language: Language) -> Option<String> {
+/// What has to stand on the picture: a record that is not sound, past years that are another station's, how such dates
+/// did before, thresholds that are not proven.
+fn note(profile: &Profile, outlook: &Outlook, language: Language) -> Option<String> {
+    let window = [&profile.window.opens, &profile.window.closes].into_iter();
+    let next = window.filter_map(|stage| outlook.stage(stage)).find(|stage| stage.reached.is_none());
     let provisional = profile.provisional.then(|| {
         match language {
             Language::En => "The heat thresholds are provisional: no published heat sum exists for this insect.",
@@ -131,6 +136,76 @@ fn note(profile: &Profile, care: Option<String>, language: Language) -> Option<S
         }
         .to_owned()
     });
-    let sentences: Vec<String> = care.into_iter().chain(provisional).collect();
+    let past_error = next.and_then(|stage| {
+        let name = profile.stage(&stage.stage)?.names.get(language);
+        let past = words::past_error_of(language, stage, outlook.today)?;
+        Some(format!("{}: {past}", words::capitalised(name)))
+    });
+    let sentences: Vec<String> =
+        [words::with_care(language, &outlook.trust), words::borrowed_years(language, outlook), past_error, provisional]
+            .into_iter()
+            .flatten()
+            .collect();
     (!sentences.is_empty()).then(|| sentences.join(" "))
+}
+
+/// CSS pixels: as wide as the column of our e-mails.
+const EMAIL_WIDTH: u32 = 584;
+/// Sharp on most screens, and smaller where the file would come out too large.
+const EMAIL_SCALES: [f32; 3] = [2.0, 1.5, 1.0];
+/// Bytes: a few such mails fit any mailbox, and no server takes them for bulk.
+const EMAIL_MOST_BYTES: usize = 100_000;
+
+/// The chart as the e-mails of a notice show it, by language. One that cannot be drawn is missing, with a line in the log:
+/// no notice waits for its picture.
+pub async fn for_email(
+    region: &Region,
+    profile: &Profile,
+    desk: &SeasonDesk,
+    assessment: &Assessment,
+) -> HashMap<Language, Picture> {
+    let today = assessment.outlook.today;
+    let charts = Language::ALL.map(|language| (language, drawn(region, profile, desk, assessment, today, language)));
+    let work =
+        tokio::task::spawn_blocking(move || charts.map(|(language, chart)| (language, painted(&chart, language))));
+    let painted = match work.await {
+        Ok(painted) => painted,
+        Err(why) => {
+            warn!(region.id = %region.id, "the chart for its e-mails was cut off: {why}");
+            return HashMap::new();
+        }
+    };
+    let good = painted.into_iter().filter_map(|(language, picture)| match picture {
+        Ok(picture) => Some((language, picture)),
+        Err(why) => {
+            warn!(region.id = %region.id, "an e-mail goes out without its chart: {why}");
+            None
+        }
+    });
+    good.collect()
+}
+
+fn painted(chart: &SeasonChart, language: Language) -> Result<Picture, String> {
+    let unit = HeatUnit::Fahrenheit;
+    let look = Look { width: EMAIL_WIDTH, language, unit, dark_too: false, id: "season".into() };
+    let svg = chart::season_heat(chart, &look);
+    for scale in EMAIL_SCALES {
+        let png = chart::png::draw(&svg, scale).map_err(|why| why.to_string())?;
+        if png.len() <= EMAIL_MOST_BYTES {
+            return Ok(Picture { png, alt: in_words(chart, language), width: EMAIL_WIDTH });
+        }
+    }
+    Err(format!("it takes more than {EMAIL_MOST_BYTES} bytes"))
+}
+
+/// What the chart shows, for those who cannot see it.
+fn in_words(chart: &SeasonChart, language: Language) -> String {
+    let mut text = match language {
+        Language::En => format!("Chart of the heat of the {} season in {}.", chart.year, chart.place),
+        Language::Es => format!("Gráfica del calor de la temporada {} en {}.", chart.year, chart.place),
+    };
+    for stage in chart.stages.iter().filter(|stage| !stage.said.is_empty()) {
+        text.push_str(&format!(" {}: {}.", words::capitalised(&stage.name), stage.said));
+    }
+    text
 }

@@ -171,6 +171,8 @@ impl Theatre {
         // What an address limit or a carrier's pace would have done is not part of the question.
         config.delivery.email = Default::default();
         config.delivery.sms = Default::default();
+        // Where no message is written nobody sees its chart.
+        config.messages.chart_in_email &= channels.is_some();
         let parts =
             Parts { store: store.clone(), clock: clock.clone(), config: Arc::new(config), ..self.parts.clone() };
         let dispatcher = channels.map(|channels| {
@@ -333,7 +335,7 @@ impl Theatre {
         let desk = desks.get(parts, books, region, profile, season, now).await?;
         // What came true: the whole season with all that was ever received.
         let end = profile.last_day(season);
-        let facts = DayFacts { today: end, now, forecast: &[], told: &[], reports: &[] };
+        let facts = DayFacts { today: end, now, forecast: &[], forecast_fit: None, told: &[], reports: &[] };
         let truth = desk.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts);
         let reached = |stage: &StageId| {
             truth.outlook.stage(stage).and_then(|stage| stage.reached).filter(|reached| reached.on_real_days)

@@ -1,26 +1,24 @@
 //! How good the projection and the notices have been at a station: every past season of its record, each left out of its
 //! own projection whole.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 use serde::Serialize;
 
-use super::assess::{SEASON_DAYS, StationBook, past_seasons};
+use super::assess::{SEASON_DAYS, StationBook};
+use super::past::{made_up_days, past_seasons};
+pub use super::record::SEASONS_NEEDED;
+use super::record::{Judged, Residuals};
 use crate::config::WeatherConfig;
-use crate::heat::DayOrigin;
-use crate::heat::hindcast::{self, AssumedForecast, DRESSING_LEADS, LEADS, LeadScore, Verified};
+use crate::heat::hindcast::{self, AssumedForecast, LEADS, LeadScore};
 use crate::heat::projection::{Dressing, Projector};
 use crate::season::outlook::heat_sum_of;
-use crate::season::profile::Need;
 use crate::season::rehearsal::{self, NoticeScores, Rehearsal};
 use crate::season::{Policy, Profile, StageId};
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member};
 use crate::weather::record::Known;
-
-/// Fewer whole seasons than this say nothing of how good a projection is.
-pub const SEASONS_NEEDED: usize = 10;
 
 /// What is verified, and with which help.
 #[derive(Clone, Copy, Debug)]
@@ -43,7 +41,7 @@ pub struct StationReport {
     pub last_season: i32,
     /// Whole seasons in which the window never opened.
     pub never_opened: u32,
-    /// The spread fell short of the errors and was widened, each half of the seasons by what the other half showed.
+    /// The spread fell short of the errors and was widened, each season by what all others showed.
     pub widened: bool,
     pub leads: Vec<LeadScore>,
     pub notices: NoticeScores,
@@ -85,33 +83,11 @@ impl<'a> Prepared<'a> {
         let normals = Normals::around(&book.record, Known::Everything, sources, last_year + 1);
         let member = Member { station: &book.station, record: &book.record, normals: &normals };
         let years = prepare::past_years(&member, rules, Known::Everything, last_year + 1);
-        let made_up: BTreeSet<NaiveDate> = years
-            .iter()
-            .flat_map(|year| &year.days)
-            .filter(|day| day.origin == DayOrigin::Climatology)
-            .map(|day| day.day)
-            .collect();
+        let made_up = made_up_days(&years);
         let past = past_seasons(profile, last_year + 1, &years);
         let projector = Projector::new(profile.heat, SEASON_DAYS, &past);
 
-        // The usual weather says nothing of what a year's weather did.
-        let last_heat = profile
-            .stages
-            .iter()
-            .filter(|stage| matches!(stage.need, Need::DegreeDays(_)))
-            .filter_map(|stage| heat_sum_of(profile, &stage.id))
-            .fold(target, f64::max);
-        let (mut openings, mut never_opened) = (Vec::new(), 0);
-        for season in projector.seasons() {
-            let (first, last) = (profile.first_day(season), profile.last_day(season));
-            let opening = hindcast::event(&projector, season, target);
-            let judged_to = hindcast::event(&projector, season, last_heat).map_or(last, |(_, day)| day);
-            match opening {
-                _ if made_up.range(first..=judged_to).next().is_some() => {}
-                Some((_, day)) => openings.push((season, day)),
-                None => never_opened += 1,
-            }
-        }
+        let Judged { openings, never_opened } = Judged::of(profile, &projector, target, &made_up);
         if openings.len() < SEASONS_NEEDED {
             let station = book.station.id.0.clone();
             return Err(VerifyError::TooFewSeasons { station, seasons: openings.len() });
@@ -127,24 +103,15 @@ impl<'a> Prepared<'a> {
     /// Does the work; `season_done` is called once a season.
     pub fn report(&self, season_done: &dyn Fn()) -> StationReport {
         let Question { profile, policy, forecast, .. } = self.question;
-        let half = |odd: i32| -> Vec<i32> {
-            self.openings.iter().map(|(season, _)| *season).filter(|season| season.rem_euclid(2) == odd).collect()
-        };
-        let hindcast = |seasons: &[i32], leads: &[u32], forecast, dressing: &Dressing| -> Vec<Verified> {
-            hindcast::hindcast(&self.projector, seasons, self.target, leads, forecast, dressing)
-        };
-        // Each half of the seasons is dressed by what the other half lacked.
-        let dressings = [1, 0].map(|other| {
-            hindcast::dressing(&hindcast(&half(other), &DRESSING_LEADS, AssumedForecast::None, &Dressing::default()))
-        });
-        let mut verified = Vec::new();
-        for (odd, dressing) in (0..).zip(&dressings) {
-            verified.extend(hindcast(&half(odd), &LEADS, forecast, dressing));
-        }
+        let judged: Vec<i32> = self.openings.iter().map(|(season, _)| *season).collect();
+        let residuals = Residuals::of(&self.projector, &judged, self.target);
+        let dressings: BTreeMap<i32, Dressing> =
+            judged.iter().map(|season| (*season, residuals.dressing_for(*season))).collect();
+        let dressing_for = |season: i32| dressings.get(&season).cloned().unwrap_or_default();
+        let verified =
+            hindcast::hindcast_dressed(&self.projector, &judged, self.target, &LEADS, forecast, dressing_for);
         let mut rehearsals = Vec::new();
         for (season, opened) in &self.openings {
-            let [even, odd] = &dressings;
-            let dressing = if season.rem_euclid(2) == 0 { even } else { odd };
             rehearsals.extend(rehearsal::rehearse(
                 profile,
                 policy,
@@ -152,7 +119,7 @@ impl<'a> Prepared<'a> {
                 *season,
                 *opened,
                 forecast,
-                dressing,
+                &dressing_for(*season),
             ));
             season_done();
         }
@@ -165,7 +132,7 @@ impl<'a> Prepared<'a> {
             first_season: seasons().min().unwrap_or_default(),
             last_season: seasons().max().unwrap_or_default(),
             never_opened: self.never_opened,
-            widened: dressings.iter().any(|dressing| !dressing.0.is_empty()),
+            widened: dressings.values().any(|dressing| !dressing.0.is_empty()),
             leads: hindcast::by_lead(&verified, &LEADS),
             notices: rehearsal::score(&rehearsals),
             rehearsals,

@@ -36,8 +36,10 @@ pub enum Put {
     NotAllowed,
 }
 
-/// Deliveries of letters go before those of any notice.
+/// Deliveries of letters go before those of any notice, and know no quiet hours: below 0 they answer what somebody did
+/// just now. Those that can wait come after every notice.
 const PRIORITY: i64 = -1;
+const PRIORITY_LAST: i64 = 5;
 
 /// So long the address and the words of a letter are kept after it has ended, so that staff can try it again.
 const KEPT: TimeDelta = TimeDelta::hours(24);
@@ -50,7 +52,9 @@ pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool)
         Stopped => suppressed,
         _ if suppressed => false,
         Confirm | NotCovered | WhichZip | NotUnderstood | Help => true,
-        Welcome | Resumed | CoveredNow | Thanks | Preferences => status == Some(AddressStatus::Confirmed),
+        Welcome | Resumed | CoveredNow | Thanks | FollowUp | KeptZip | Preferences => {
+            status == Some(AddressStatus::Confirmed)
+        }
     }
 }
 
@@ -60,6 +64,14 @@ pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool)
 /// # Errors
 /// When the store fails.
 pub async fn put(tx: &mut Tx, new: &NewLetter, now: DateTime<Utc>) -> Result<Put, StoreError> {
+    put_in(tx, new, chrono_tz::UTC, now).await
+}
+
+/// As [`put`]; one that [can wait](LetterKind::can_wait) keeps the quiet hours of this zone.
+///
+/// # Errors
+/// When the store fails.
+pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: DateTime<Utc>) -> Result<Put, StoreError> {
     let key = tx.hash().of(&new.to);
     let row = sqlx::query(
         "SELECT (SELECT status FROM addresses WHERE id = $1) AS status, \
@@ -101,16 +113,17 @@ pub async fn put(tx: &mut Tx, new: &NewLetter, now: DateTime<Utc>) -> Result<Put
     sqlx::query(
         "INSERT INTO deliveries (id, letter_id, address_id, channel, language, state, priority, not_before, expires_at, \
                                  time_zone, attempts, fence, uncertain_count, created_at, updated_at) \
-         VALUES ($1, $2, $3, $4, $5, 'queued', $6, $7, $8, 'UTC', 0, 0, 0, $7, $7)",
+         VALUES ($1, $2, $3, $4, $5, 'queued', $6, $7, $8, $9, 0, 0, 0, $7, $7)",
     )
     .bind(&delivery)
     .bind(&id)
     .bind(&key)
     .bind(new.to.channel().name())
     .bind(new.language.code())
-    .bind(PRIORITY)
+    .bind(if new.kind.can_wait() { PRIORITY_LAST } else { PRIORITY })
     .bind(ms(now))
     .bind(ms(new.expires_at))
+    .bind(zone.name())
     .execute(tx.conn())
     .await?;
     Ok(Put::Queued { delivery })

@@ -5,10 +5,11 @@ use sqlx::{AnyPool, Row};
 use super::{Engine, StoreError};
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 3] = [
+const MIGRATIONS: [(i64, &str, &str); 4] = [
     (1, "base", include_str!("migrations/0001_base.sql")),
     (2, "letters", include_str!("migrations/0002_letters.sql")),
     (4, "inbound", include_str!("migrations/0004_inbound.sql")),
+    (5, "notice_chart", include_str!("migrations/0005_notice_chart.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.
@@ -82,7 +83,7 @@ async fn stand_of(pool: &AnyPool, engine: Engine) -> Result<i64, StoreError> {
 
 /// Of a line `-- sqlite only` or `-- postgres only`, what follows up to the next such line or `-- both` is for that engine.
 /// `/*clustered*/` after a table keeps its rows in key order on SQLite, which halves the file and makes reading a
-/// station's record one sweep. PostgreSQL has no such word.
+/// station's record one sweep. PostgreSQL has no such word. Bytes are `BYTEA` there and `BLOB` here.
 fn for_engine(text: &str, engine: Engine) -> String {
     let mut wanted = true;
     let mut out = String::with_capacity(text.len());
@@ -99,7 +100,7 @@ fn for_engine(text: &str, engine: Engine) -> String {
         }
     }
     match engine {
-        Engine::Sqlite => out.replace("/*clustered*/", "WITHOUT ROWID"),
+        Engine::Sqlite => out.replace("/*clustered*/", "WITHOUT ROWID").replace("BYTEA", "BLOB"),
         Engine::Postgres => out,
     }
 }

@@ -14,6 +14,8 @@ mod lock;
 mod migrations;
 
 pub mod confirmations;
+pub mod follow_ups;
+pub mod inbound;
 pub mod letters;
 pub mod notices;
 pub mod people;
@@ -180,9 +182,18 @@ impl Store {
     /// # Errors
     /// [`StoreError::Busy`] when another process keeps the file longer than ten seconds.
     pub async fn begin(&self) -> Result<Tx, StoreError> {
+        const BEGIN: &str = "BEGIN IMMEDIATE";
         let inner = match self.inner.engine {
             // Taking the write lock at once: a transaction that read first and must write later could not be waited for.
-            Engine::Sqlite => self.inner.writer.begin_with("BEGIN IMMEDIATE").await?,
+            Engine::Sqlite => match self.inner.writer.begin_with(BEGIN).await {
+                // After a full disk or an I/O error SQLite ends a transaction by itself. The library cannot end it a second
+                // time and takes it to be open for ever: only a new connection helps.
+                Err(sqlx::Error::InvalidSavePointStatement) if self.inner.file.is_some() => {
+                    self.inner.writer.acquire().await?.close().await?;
+                    self.inner.writer.begin_with(BEGIN).await?
+                }
+                begun => begun?,
+            },
             Engine::Postgres => self.inner.writer.begin().await?,
         };
         Ok(Tx { inner, engine: self.inner.engine, hash: self.inner.hash.clone() })

@@ -481,6 +481,25 @@ impl Store {
         rows.iter().map(notice_of).collect()
     }
 
+    /// Notices of a kind that went out since an instant, in the order in which they did.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn notices_released_since(
+        &self,
+        kind: NoticeKind,
+        since: DateTime<Utc>,
+    ) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT * FROM notices WHERE kind = $1 AND status = 'released' AND released_at >= $2 ORDER BY released_at, id",
+        )
+        .bind(kind.name())
+        .bind(ms(since))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(notice_of).collect()
+    }
+
     /// Notices that wait or are held, the first to expire first.
     ///
     /// # Errors
@@ -514,7 +533,7 @@ impl Store {
         language: Language,
     ) -> Result<Option<Message>, StoreError> {
         let row = sqlx::query(
-            "SELECT subject, body, html, calendar FROM notice_texts WHERE notice_id = $1 AND channel = $2 AND language = $3",
+            "SELECT subject, body, html, calendar, chart_png FROM notice_texts WHERE notice_id = $1 AND channel = $2 AND language = $3",
         )
         .bind(id)
         .bind(channel.name())
@@ -530,6 +549,7 @@ impl Store {
                 text,
                 html: get::<Option<String>>(&row, "html")?.unwrap_or_default(),
                 calendar: get(&row, "calendar")?,
+                chart_png: get(&row, "chart_png")?,
             },
         }))
     }
@@ -886,15 +906,15 @@ pub async fn put_outlook(tx: &mut Tx, outlook: &Outlook, made_at: DateTime<Utc>)
 }
 
 async fn put_text(tx: &mut Tx, id: &str, text: &NoticeText) -> Result<(), StoreError> {
-    let (subject, body, html, calendar) = match &text.message {
-        Message::Email { subject, text, html, calendar } => {
-            (Some(subject.as_str()), text, Some(html.as_str()), calendar.as_deref())
+    let (subject, body, html, calendar, chart_png) = match &text.message {
+        Message::Email { subject, text, html, calendar, chart_png } => {
+            (Some(subject.as_str()), text, Some(html.as_str()), calendar.as_deref(), chart_png.as_deref())
         }
-        Message::Sms { text } => (None, text, None, None),
+        Message::Sms { text } => (None, text, None, None, None),
     };
     sqlx::query(
-        "INSERT INTO notice_texts (notice_id, language, channel, subject, body, html, calendar)
-         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        "INSERT INTO notice_texts (notice_id, language, channel, subject, body, html, calendar, chart_png)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
     )
     .bind(id)
     .bind(text.language.code())
@@ -903,6 +923,7 @@ async fn put_text(tx: &mut Tx, id: &str, text: &NoticeText) -> Result<(), StoreE
     .bind(body)
     .bind(html)
     .bind(calendar)
+    .bind(chart_png)
     .execute(tx.conn())
     .await?;
     Ok(())

@@ -761,6 +761,14 @@ pub async fn lift_stop(tx: &mut Tx, address_key: &str) -> Result<(), StoreError>
     lift_suppression(tx, address_key).await
 }
 
+/// After all the stop stands: nobody was asked back.
+///
+/// # Errors
+/// When the store fails.
+pub async fn keep_stop(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+    suppress(tx, address_key, "said stop", now).await.map(drop)
+}
+
 /// Whom a notice of this region goes to, held still until the end of the transaction: on PostgreSQL a stop that comes
 /// meanwhile waits for it, on SQLite there is one writer anyway.
 pub(super) async fn recipients_for_release(tx: &mut Tx, region: &str) -> Result<Vec<Recipient>, StoreError> {

@@ -569,15 +569,15 @@ impl Store {
         Ok((counts, ended))
     }
 
-    /// What still waits on a channel, by zone, for an estimate of when all will be told. Letters are not in it: they leave
-    /// at once.
+    /// What still waits on a channel, by zone, for an estimate of when all will be told. Letters that leave at
+    /// once are not in it.
     ///
     /// # Errors
     /// When the store fails.
     pub async fn backlog(&self, channel: Channel) -> Result<Vec<Backlog>, StoreError> {
         let rows = sqlx::query(
             "SELECT time_zone, COUNT(*) AS n, MIN(not_before) AS not_before, MIN(expires_at) AS expires_at \
-             FROM deliveries WHERE channel = $1 AND notice_id IS NOT NULL AND (state IN ('queued', 'leased') \
+             FROM deliveries WHERE channel = $1 AND priority >= 0 AND (state IN ('queued', 'leased') \
                  OR (state = 'uncertain' AND answers_lost < 2 AND uncertain_count < 5)) \
              GROUP BY time_zone, notice_id ORDER BY time_zone, notice_id",
         )
@@ -734,12 +734,12 @@ async fn begun_within(
 }
 
 /// The zones of the notices whose turn it is, as far as messages may leave there now. Where it is night, all that waits
-/// is put off to the morning, so that the night is met once and not at every claim. A letter answers what somebody did
-/// this minute, so it knows no night.
+/// is put off to the morning, so that the night is met once and not at every claim. A letter that
+/// answers what somebody did this minute (priority below 0) knows no night.
 async fn open_zones(tx: &mut Tx, ask: &Ask<'_>, state: DeliveryState, most: i64) -> Result<Vec<Tz>, StoreError> {
     let peek = format!(
         "SELECT DISTINCT time_zone FROM \
-         (SELECT time_zone FROM deliveries WHERE {WAITS} AND letter_id IS NULL AND not_before <= $3 ORDER BY priority, not_before, id LIMIT $4) AS next"
+         (SELECT time_zone FROM deliveries WHERE {WAITS} AND priority >= 0 AND not_before <= $3 ORDER BY priority, not_before, id LIMIT $4) AS next"
     );
     loop {
         let rows = sqlx::query(AssertSqlSafe(peek.as_str()))
@@ -759,7 +759,7 @@ async fn open_zones(tx: &mut Tx, ask: &Ask<'_>, state: DeliveryState, most: i64)
             let until = ask.quiet.next_allowed(ask.now, zone);
             let put = format!(
                 "WITH sleeping AS MATERIALIZED (SELECT id FROM deliveries \
-                     WHERE channel = $2 AND state = $3 AND time_zone = $4 AND letter_id IS NULL AND not_before < $1 {}) \
+                     WHERE channel = $2 AND state = $3 AND time_zone = $4 AND priority >= 0 AND not_before < $1 {}) \
                  UPDATE deliveries SET not_before = $1 WHERE id IN (SELECT id FROM sleeping)",
                 skip_locked(tx.engine())
             );
@@ -792,7 +792,7 @@ async fn lease(
     let awake = if places.is_empty() { String::new() } else { format!(" OR time_zone IN ({})", places.join(", ")) };
     let claim = format!(
         "WITH picked AS MATERIALIZED (\
-             SELECT id FROM deliveries WHERE {WAITS} AND not_before <= $3 AND (letter_id IS NOT NULL{awake}) \
+             SELECT id FROM deliveries WHERE {WAITS} AND not_before <= $3 AND (priority < 0{awake}) \
              ORDER BY priority, not_before, id LIMIT $4 {}) \
          UPDATE deliveries SET state = $5, fence = fence + 1, attempts = attempts + 1, \
                 lease_until = $6, lease_owner = $7, updated_at = $3 \
@@ -823,7 +823,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
         "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.address_id, d.language, \
                 COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, l.kind, l.address AS letter_address, \
                 a.address, a.status, {SUPPRESSED} AS suppressed, COALESCE(t.subject, l.subject) AS subject, \
-                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar, \
+                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar, t.chart_png, \
                 (SELECT MIN(started_at) FROM attempts \
                  WHERE delivery_id = d.id AND outcome = 'uncertain') AS first_copy_at \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
@@ -903,9 +903,13 @@ fn message_of(channel: Channel, row: &AnyRow) -> Result<Option<Message>, StoreEr
     Ok(match channel {
         Channel::Sms => Some(Message::Sms { text }),
         Channel::Email => match (get::<Option<String>>(row, "subject")?, get::<Option<String>>(row, "html")?) {
-            (Some(subject), Some(html)) => {
-                Some(Message::Email { subject, text, html, calendar: get(row, "calendar")? })
-            }
+            (Some(subject), Some(html)) => Some(Message::Email {
+                subject,
+                text,
+                html,
+                calendar: get(row, "calendar")?,
+                chart_png: get(row, "chart_png")?,
+            }),
             _ => None,
         },
     })

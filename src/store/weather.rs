@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
-use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, Offset as _, TimeDelta, Utc};
 use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
@@ -269,6 +269,38 @@ impl Store {
             })
             .collect::<Result<_, StoreError>>()?;
         Ok(Some(Forecast { received_at, values }))
+    }
+
+    /// Extremes, °C, that forecasts received by `as_of` said of the days from `from` to the day before `to`: of each the
+    /// mean of all that were received in the seven days before it began.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn past_forecasts(
+        &self,
+        station: &Station,
+        from: NaiveDate,
+        to: NaiveDate,
+        as_of: DateTime<Utc>,
+    ) -> Result<Vec<(NaiveDate, Element, f64)>, StoreError> {
+        // The beginning of the station's day, without the changes of its clocks: an hour says nothing here.
+        let ahead_of_utc = as_of.with_timezone(&station.time_zone).offset().fix().local_minus_utc();
+        let rows = sqlx::query(
+            "SELECT day, element, CAST(AVG(value_tenths) AS DOUBLE PRECISION) AS mean_tenths FROM forecast_values
+             WHERE station_id = $1 AND day >= $2 AND day < $3 AND received_at <= $4
+               AND received_at < day * 86400000 - $5 AND received_at >= (day - 7) * 86400000 - $5
+             GROUP BY day, element ORDER BY day, element",
+        )
+        .bind(&station.id.0)
+        .bind(day_number(from))
+        .bind(day_number(to))
+        .bind(ms(as_of))
+        .bind(i64::from(ahead_of_utc) * 1000)
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| Ok((get_day(row, "day")?, element_of(row)?, get::<f64>(row, "mean_tenths")? / 10.0)))
+            .collect()
     }
 
     /// Notes what a pull came to.

@@ -17,9 +17,22 @@ struct Asset {
     bytes: &'static [u8],
 }
 
+macro_rules! drawing {
+    ($name:literal) => {
+        Asset { name: $name, kind: "image/svg+xml", bytes: include_bytes!(concat!("assets/", $name)) }
+    };
+}
+
 const ASSETS: &[Asset] = &[
     Asset { name: "style.css", kind: "text/css; charset=utf-8", bytes: include_bytes!("assets/style.css") },
     Asset { name: "mark.svg", kind: "image/svg+xml", bytes: include_bytes!("assets/mark.svg") },
+    drawing!("beans.svg"),
+    drawing!("cotton.svg"),
+    drawing!("tufts.svg"),
+    drawing!("inner.svg"),
+    drawing!("drought.svg"),
+    drawing!("cast.svg"),
+    drawing!("beetle.svg"),
 ];
 
 /// Ten digits tell two versions of a file apart.

@@ -60,7 +60,7 @@ impl Fault {
         response
     }
 
-    fn log(&self) {
+    pub(super) fn log(&self) {
         match self {
             Fault::Store(why) => error!("a page could not be given: {why}"),
             Fault::Inside(why) => error!("a page could not be given: {why}"),

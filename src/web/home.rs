@@ -1,16 +1,64 @@
-//! The first page: what it is, in one screen.
+//! The first page: what it is, in one screen; and the way from a ZIP code to its region.
+
+use std::collections::BTreeMap;
 
 use axum::Router;
-use axum::response::Response;
+use axum::extract::Query;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::get;
 use minijinja::context;
+use minijinja::value::Value;
 
+use super::kept::Kept;
+use super::page;
+use super::views::RegionView;
 use super::{Fault, Site, Visit};
+use crate::region::Zip;
+use crate::season::words;
+
+pub(super) const HTML: &str = "text/html; charset=utf-8";
 
 pub(super) fn routes() -> Router<Site> {
-    Router::new().route("/", get(home))
+    Router::new().route("/", get(home)).route("/find", get(find))
 }
 
-async fn home(visit: Visit) -> Result<Response, Fault> {
-    visit.page("home", context! {})
+async fn home(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
+    let views = visit.site.views().get(&visit.site).await?;
+    let kept = views.kept("/", visit.language, || {
+        let regions: Vec<Value> = views.regions.iter().map(|view| row(&visit, view)).collect();
+        Ok(Kept::new(HTML, page::html(&visit, "home", context! { regions })?))
+    })?;
+    Ok(kept.answer(&asked))
+}
+
+/// A region in the list of all.
+fn row(visit: &Visit, view: &RegionView) -> Value {
+    let stage = |id| view.known.as_ref().and_then(|known| known.outlook.stage(id));
+    let when = |id| stage(id).map(|stage| words::when(visit.language, stage, view.today));
+    let window = &view.profile.window;
+    context! {
+        id => &view.region.id,
+        name => &view.region.name,
+        standing => view.standing.name(),
+        opens => when(&window.opens),
+        closes => when(&window.closes),
+        wash_by => view.known.as_ref().map(|known| words::date(visit.language, known.wash_by)),
+    }
+}
+
+/// From a ZIP code to its region; to an honest answer where there is none.
+async fn find(visit: Visit, Query(typed): Query<BTreeMap<String, String>>) -> Result<Response, Fault> {
+    let text: String = typed.get("zip").map(String::as_str).unwrap_or_default().trim().chars().take(20).collect();
+    let Ok(zip) = Zip::parse(&text) else {
+        let shown = context! { wrong => true, zip => text };
+        let mut response = visit.page("find", shown)?;
+        *response.status_mut() = StatusCode::BAD_REQUEST;
+        return Ok(response);
+    };
+    let views = visit.site.views().get(&visit.site).await?;
+    match views.covering(&zip) {
+        Some(region) => Ok(Redirect::to(&visit.link(&format!("/region/{region}"))).into_response()),
+        None => visit.page("find", context! { wrong => false, zip => zip.as_str() }),
+    }
 }

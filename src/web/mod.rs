@@ -13,14 +13,21 @@ pub mod guard;
 pub mod page;
 pub mod server;
 pub mod site;
+pub mod views;
 pub mod visit;
 pub mod words;
 
 mod confirm;
+mod feeds;
 mod forms;
+mod guide;
 mod home;
+mod hooks;
+mod kept;
 mod preferences;
 mod privacy;
+mod region_page;
+mod seen;
 mod sign_up;
 mod stop;
 
@@ -42,11 +49,15 @@ pub fn router(site: &Site) -> Router {
     let pages = || {
         Router::new()
             .merge(home::routes())
+            .merge(region_page::routes())
+            .merge(feeds::routes())
+            .merge(guide::routes())
             .merge(sign_up::routes())
             .merge(confirm::routes())
             .merge(preferences::routes())
             .merge(stop::routes())
             .merge(privacy::routes())
+            .merge(seen::routes())
     };
     let spoken = |language: Language| {
         pages()
@@ -56,6 +67,7 @@ pub fn router(site: &Site) -> Router {
     };
     let all: Router<Site> = Router::new()
         .merge(assets::routes())
+        .merge(hooks::routes())
         .nest("/es", spoken(Language::Es))
         .merge(spoken(Language::En))
         .layer(DefaultBodyLimit::max(LARGEST_FORM));

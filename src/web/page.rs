@@ -21,6 +21,9 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "_parts",
     "fault",
     "home",
+    "find",
+    "region",
+    "guide",
     "sign_up",
     "sign_up_sent",
     "confirm_code",
@@ -33,6 +36,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "preferences_erased",
     "preferences",
     "privacy",
+    "seen",
 ];
 
 /// A page that does not hold together: a fault of the program.
@@ -69,6 +73,10 @@ impl Pages {
             engine.add_template(name, text).map_err(|why| PageFault::Template(name, why))?;
         }
         Ok(Self { engine, words: Words::load().map_err(PageFault::Words)? })
+    }
+
+    pub fn words(&self) -> &Words {
+        &self.words
     }
 }
 

@@ -7,6 +7,7 @@ use url::Url;
 
 use super::forms::Turns;
 use super::page::Pages;
+use super::views::RegionViews;
 use crate::language::Language;
 use crate::service::parts::Parts;
 
@@ -17,6 +18,7 @@ pub struct Site(Arc<Inner>);
 struct Inner {
     parts: Parts,
     pages: Pages,
+    views: RegionViews,
     public: Option<Url>,
     /// Path of the public address without its last slash; empty at the root.
     base: String,
@@ -34,6 +36,7 @@ impl Site {
         let base = public.as_ref().map_or_else(String::new, |url| url.path().trim_end_matches('/').to_owned());
         Ok(Self(Arc::new(Inner {
             pages: Pages::load()?,
+            views: RegionViews::default(),
             public,
             base,
             parts,
@@ -60,6 +63,30 @@ impl Site {
 
     pub(super) fn pages(&self) -> &Pages {
         &self.0.pages
+    }
+
+    /// What is known of all regions, made once for everybody.
+    pub(super) fn views(&self) -> &RegionViews {
+        &self.0.views
+    }
+
+    /// Begins to work out what all pages show, so that the first visitor need not wait for it.
+    pub fn warm(&self) {
+        let site = self.clone();
+        tokio::spawn(async move {
+            if let Err(why) = site.views().get(&site).await {
+                why.log();
+            }
+        });
+    }
+
+    /// A word of a page by its path of keys, for answers that are no page; empty when there is none.
+    pub(super) fn word(&self, language: Language, page: &str, keys: &[&str]) -> String {
+        let mut value = self.0.pages.words().of(language, page);
+        for key in keys {
+            value = value.get_attr(key).unwrap_or_default();
+        }
+        value.as_str().unwrap_or_default().to_owned()
     }
 
     /// Path before every path of ours; empty at the root of a host.

@@ -17,6 +17,9 @@ const FILES: &[(&str, &str, &str)] = &words![
     "common",
     "fault",
     "home",
+    "find",
+    "region",
+    "guide",
     "sign_up",
     "sign_up_sent",
     "confirm_code",
@@ -29,6 +32,7 @@ const FILES: &[(&str, &str, &str)] = &words![
     "preferences_erased",
     "preferences",
     "privacy",
+    "seen",
 ];
 
 /// All words, by language and page.

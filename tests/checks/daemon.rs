@@ -252,8 +252,17 @@ async fn a_daemon_pulls_decides_and_delivers_and_stops_when_told() {
     assert!(emails.iter().all(|mail| mail.contains("Sample Ridge")), "{}", emails[0]);
     assert!(town.gateway.taken().iter().all(|text| text["text"].contains("STOP")));
 
-    // A second service on the same file is refused, and says so.
-    let second = town.treebell().arg("run").output().unwrap();
+    // A second service on the same file is refused at once, and says so. Without the lock it would send beside the first.
+    let begun = Instant::now();
+    let mut second = town.treebell().arg("run").stderr(Stdio::piped()).spawn().unwrap();
+    while second.try_wait().unwrap().is_none() {
+        if begun.elapsed() > Duration::from_secs(20) {
+            second.kill().unwrap();
+            panic!("a second service works on the same file");
+        }
+        tokio::time::sleep(Duration::from_millis(10)).await;
+    }
+    let second = second.wait_with_output().unwrap();
     assert_eq!(second.status.code(), Some(3), "{}", String::from_utf8_lossy(&second.stderr));
 
     let begun = Instant::now();
@@ -301,6 +310,71 @@ async fn a_daemon_killed_at_any_point_and_started_again_loses_nothing_and_marks_
     let ledger = Ledger::of(&store, arrived).await;
     assert_eq!((ledger.booked, ledger.lost, ledger.silent, ledger.open), (80, 0, 0, 0), "{ledger:?}");
     store.close().await;
+}
+
+// A notice is decided, written and queued in one transaction: wherever a cycle is killed, there is all of it or nothing.
+// `TREEBELL_CYCLE_KILLS` for more than 25.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_cycle_killed_at_any_time_leaves_a_notice_with_all_its_deliveries_or_none() {
+    const PEOPLE: usize = 180;
+    let kills = std::env::var("TREEBELL_CYCLE_KILLS").map_or(25, |text| text.parse().unwrap());
+    let town = Town::build(PEOPLE, None).await;
+    let (database, before) = (town.path("treebell.sqlite"), town.path("before.sqlite"));
+    // Folds the log of what the commands wrote into the file.
+    town.store().await.close().await;
+    assert!(!town.path("treebell.sqlite-wal").exists());
+    std::fs::copy(&database, &before).unwrap();
+    let as_before = || {
+        for side in ["-wal", "-shm"] {
+            let _ = std::fs::remove_file(format!("{}{side}", database.display()));
+        }
+        std::fs::copy(&before, &database).unwrap();
+    };
+    let once = || town.treebell().args(["once", "--patience", "0"]).stderr(Stdio::null()).spawn().unwrap();
+    let queued = async || {
+        let store = town.store().await;
+        let deliveries = store.deliveries(&DeliveryFilter::default()).await.unwrap();
+        let year = (Utc::now().with_timezone(&zone()).date_naive() - Days::new(SEASON_DAYS)).year();
+        let notices = store.notices_of_season("invented", year).await.unwrap();
+        store.close().await;
+        let released: Vec<_> = notices.iter().filter(|notice| notice.status == NoticeStatus::Released).collect();
+        assert!(
+            released.len() <= 1 && deliveries.iter().all(|one| Some(&one.notice) == released.first().map(|n| &n.id))
+        );
+        assert_eq!(deliveries.len(), released.len() * PEOPLE, "a notice and its deliveries");
+        released.len()
+    };
+    // How long it takes here until all is queued.
+    let begun = Instant::now();
+    let mut child = once();
+    loop {
+        let store = town.store().await;
+        let counts = store.queue_counts().await.unwrap();
+        store.close().await;
+        if !counts.is_empty() {
+            break;
+        }
+        assert!(begun.elapsed() < Duration::from_secs(60));
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    let takes = begun.elapsed();
+    child.kill().unwrap();
+    child.wait().unwrap();
+
+    let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(13);
+    let mut with = 0;
+    for _ in 0..kills {
+        as_before();
+        let mut child = once();
+        tokio::time::sleep(takes.mul_f64(dice.random_range(0.3..1.2))).await;
+        child.kill().unwrap();
+        child.wait().unwrap();
+        with += queued().await;
+    }
+    eprintln!("{kills} cycles killed: {with} after the notice was queued, the others before");
+    // The last is taken up where it was left.
+    assert!(once().wait().unwrap().success());
+    assert_eq!(queued().await, 1);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

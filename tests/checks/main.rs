@@ -11,6 +11,7 @@ mod delivery;
 mod demo;
 mod feeds;
 mod fit;
+mod forecast_record;
 mod heat;
 mod messages;
 mod people;

@@ -50,7 +50,7 @@ fn written_messages() -> Vec<(String, String)> {
                     let message = templates.render_notice(kind, language, channel, &sample.facts).unwrap();
                     match personalise(message, &person).unwrap() {
                         Message::Sms { text: sms } => text.push_str(&described(kind.name(), &sms)),
-                        Message::Email { subject, text: body, html, calendar } => {
+                        Message::Email { subject, text: body, html, calendar, .. } => {
                             if sample.name == "typical" || kind == NoticeKind::InspectNow {
                                 text.push_str(&format!("== {} email\nSubject: {subject}\n\n{body}\n", kind.name()));
                             }
@@ -348,7 +348,7 @@ fn the_preview_command_shows_text_size_and_ease() {
         );
     let all = treebell(None).args(["message", "preview"]).assert().success();
     let all = String::from_utf8(all.get_output().stdout.clone()).unwrap();
-    assert_eq!(all.matches("\n\n| ").count(), 52, "4 notices x 2 channels, 7 letters x 2 and 4 x 1, in 2 languages");
+    assert_eq!(all.matches("\n\n| ").count(), 60, "4 notices x 2 channels, 9 letters x 2 and 4 x 1, in 2 languages");
 
     let folder = tempfile::tempdir().unwrap();
     let page = folder.path().join("page.html");
@@ -369,7 +369,7 @@ fn a_preview_of_what_is_not_there_says_what_is() {
         ),
         (&["--language", "fr"], "wanted is en or es"),
         (&["--sample", "odd"], "typical, plain, seen, open-ended, longest, accented"),
-        (&["--html", "/nowhere.html"], "22 e-mails were shown and one is wanted"),
+        (&["--html", "/nowhere.html"], "26 e-mails were shown and one is wanted"),
         (&["help", "--html", "/nowhere.html"], "only e-mails have an HTML part"),
     ] {
         let assert = treebell(None).args(["message", "preview"]).args(args).assert().code(2);

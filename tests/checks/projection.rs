@@ -80,7 +80,7 @@ fn invented(season: i32) -> PastSeason {
     invented_to(day(season, 7, 31))
 }
 
-fn invented_to(last: NaiveDate) -> PastSeason {
+pub(crate) fn invented_to(last: NaiveDate) -> PastSeason {
     let season = last.year();
     let first = day(season, 1, 1);
     let days = first

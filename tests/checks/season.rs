@@ -717,7 +717,7 @@ mod commands {
 mod laws {
     use proptest::prelude::*;
     use treebell::heat::projection::Dressing;
-    use treebell::season::decide::WordNeeded;
+    use treebell::season::decide::{SkipReason, WordNeeded};
     use treebell::season::outlook::{Ensemble, Member};
     use treebell::season::{DateSpread, HeatDay, Reached, ReachedBy, RecordTrust, StageId, StageOutlook};
 
@@ -737,6 +737,7 @@ mod laws {
             1 => Just(RecordTrust::TooMuchFilled { filled_days: 9, days: 20 }),
             1 => Just(RecordTrust::TooOld { newest_real_day: None, age_days: 9 }),
             1 => Just(RecordTrust::TooFewYears { years: 1 }),
+            1 => Just(RecordTrust::BorrowedYears { from: "Far Ridge".into(), own_years: 0 }),
         ]
     }
 
@@ -759,7 +760,7 @@ mod laws {
             move |(reached, [early, median, late], mut dates, not_reached, at_sum)| {
                 dates.sort();
                 let spread = DateSpread { early, median, late };
-                StageOutlook { stage: id.clone(), at_sum, reached, spread, dates, not_reached }
+                StageOutlook { stage: id.clone(), at_sum, reached, spread, dates, not_reached, past: None }
             },
         )
     }
@@ -782,7 +783,9 @@ mod laws {
                 trust,
                 trace_years: vec![],
                 forecast_days: 0,
+                forecast_fit: None,
                 station: "s".into(),
+                borrowed: None,
             },
         )
     }
@@ -831,6 +834,13 @@ mod laws {
             };
             days.take(300).take_while(within).collect()
         })
+    }
+
+    /// Days on which the service runs: mostly all, now and then with outages of up to forty days.
+    fn any_days_up() -> impl Strategy<Value = Vec<bool>> {
+        let stretch = (1..60usize, 0..40usize).prop_map(|(up, down)| [vec![true; up], vec![false; down]].concat());
+        let broken = proptest::collection::vec(stretch, 20).prop_map(|all| all.concat());
+        prop_oneof![1 => Just(vec![true]), 1 => broken]
     }
 
     fn heat_days(heat: &[(f64, bool)]) -> Vec<HeatDay> {
@@ -925,6 +935,67 @@ mod laws {
                     _ => false,
                 });
                 prop_assert!(follows, "cool {cool:#?}\nwarm {warm:#?}");
+            }
+        }
+
+        /// Lived through day by day with the same outages, what was told carried on, and staff who give every word that is
+        /// asked of them: a notice that goes out in a season does so no later in a warmer one. Only what a later notice
+        /// makes needless, or what an outage kept until it was of no use, may be missing there. (Without those staff it
+        /// does not hold: a window that opens on filled days waits for a word while it is of use, and one that opens when
+        /// the gap has healed needs none.)
+        #[test]
+        fn more_heat_never_makes_a_notice_late(
+            heat in any_heat(), warmer in prop_oneof![1.0..1.05f64, 1.0..3.0f64], years in 5..12u8,
+            up in any_days_up(),
+        ) {
+            let warm: Vec<_> = heat.iter().map(|(heat, real)| (if *real { heat * warmer } else { *heat }, *real)).collect();
+            let lived = |heat: &[(f64, bool)]| {
+                let (mut told, mut gone, mut skipped) = (Vec::new(), BTreeMap::new(), BTreeMap::new());
+                for at in 1..=heat.len() {
+                    if !up[at % up.len()] {
+                        continue;
+                    }
+                    let today = date(at as i64);
+                    let decision = decide_on(&outlook_of(&heat_days(&heat[..at]), years, today), &told, &[], Release::AtOnce);
+                    for verdict in &decision.verdicts {
+                        match &verdict.answer {
+                            Answer::Announce(_) | Answer::Free(_) => {
+                                gone.insert(verdict.kind, today);
+                            }
+                            Answer::Skip { reason } => {
+                                skipped.insert(verdict.kind, (today, reason.clone()));
+                            }
+                            _ => {}
+                        }
+                    }
+                    told = carried_out(&told, &decision, today);
+                    for told in &mut told {
+                        if matches!(told.standing, Standing::Waiting { .. }) {
+                            told.standing = Standing::Released { on: today };
+                        }
+                    }
+                }
+                (gone, skipped)
+            };
+            let ((cool, _), (warm, skipped)) = (lived(&heat), lived(&warm));
+            for (kind, day) in &cool {
+                // As early, or a later one that makes it needless.
+                let as_early = warm.iter().any(|(warm_kind, warm_day)| warm_kind >= kind && warm_day <= day);
+                let up_on = |day: NaiveDate| up[(day - date(0)).num_days() as usize % up.len()];
+                // No day on which the service ran lies between the event and the end of its use.
+                let slept_from = |from: NaiveDate, to: NaiveDate| from.iter_days().skip(1).take_while(|day| *day < to).all(|day| !up_on(day));
+                let no_use = |kind: NoticeKind| skipped.get(&kind).is_some_and(|(on, reason)| on <= day && match reason {
+                    SkipReason::PastUse { until } => slept_from(*until - Days::new(u64::from(Policy::default().useful_days.of(kind))), *on),
+                    SkipReason::WindowClosed { since } => slept_from(*since, *on),
+                    _ => false,
+                });
+                let instead = no_use(*kind) || skipped.get(kind).is_some_and(|(on, reason)| on <= day && match reason {
+                    SkipReason::Overtaken { by } => warm.get(by).is_some_and(|by| by <= day),
+                    SkipReason::WindowOpen { .. } => no_use(NoticeKind::InspectNow),
+                                SkipReason::InspectNeverSent => no_use(NoticeKind::InspectNow),
+                    _ => false,
+                });
+                prop_assert!(as_early || instead, "{kind:?} of {day}\ncool {cool:?}\nwarm {warm:?}\nskipped {skipped:?}");
             }
         }
 

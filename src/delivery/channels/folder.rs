@@ -173,8 +173,13 @@ mod tests {
     async fn an_e_mail_is_a_whole_message() {
         let mut mail = sms("k3", "");
         mail.to = "owner@example.org".into();
-        mail.message =
-            Message::Email { subject: "=1+1".into(), text: "t".into(), html: "<p>t</p>".into(), calendar: None };
+        mail.message = Message::Email {
+            subject: "=1+1".into(),
+            text: "t".into(),
+            html: "<p>t</p>".into(),
+            calendar: None,
+            chart_png: None,
+        };
         let (folder, index) = in_folder(&[mail]).await;
         let raw = fs::read(folder.path().join("k3.eml")).unwrap();
         assert_eq!(mailparse::parse_mail(&raw).unwrap().subparts.len(), 2);

@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 use super::Outgoing;
 use super::dkim::{SignError, Signer};
 use crate::config::{ConfigFault, EmailConfig};
-use crate::message::Message;
+use crate::message::{CHART_ID, Message};
 
 /// Writes e-mails from one sender.
 #[derive(Clone, Debug)]
@@ -86,7 +86,7 @@ impl MailWriter {
     /// # Errors
     /// See [`MailError`]: none of them passes by itself.
     pub fn write(&self, outgoing: &Outgoing) -> Result<Mail, MailError> {
-        let Message::Email { subject, text, html, calendar } = &outgoing.message else {
+        let Message::Email { subject, text, html, calendar, chart_png } = &outgoing.message else {
             return Err(MailError::NotMail);
         };
         let to: lettre::Address = outgoing.to.parse().map_err(|_| MailError::BadAddress)?;
@@ -115,10 +115,19 @@ impl MailWriter {
             }
         }
         let boundary = boundary(&outgoing.key);
-        let bodies = MultiPart::alternative()
-            .boundary(format!("a{boundary}"))
-            .singlepart(SinglePart::plain(text.clone()))
-            .singlepart(SinglePart::html(html.clone()));
+        let bodies =
+            MultiPart::alternative().boundary(format!("a{boundary}")).singlepart(SinglePart::plain(text.clone()));
+        let html = SinglePart::html(html.clone());
+        let bodies = match chart_png {
+            None => bodies.singlepart(html),
+            // RFC 2387: the picture belongs to the HTML part alone.
+            Some(png) => {
+                let kind = ContentType::parse("image/png").map_err(|why| MailError::Mime(why.to_string()))?;
+                let picture = Attachment::new_inline_with_name(CHART_ID.into(), "season.png".into());
+                let related = MultiPart::related().boundary(format!("r{boundary}"));
+                bodies.multipart(related.singlepart(html).singlepart(picture.body(png.clone(), kind)))
+            }
+        };
         let whole = match calendar {
             None => bodies,
             Some(calendar) => {
@@ -181,6 +190,7 @@ mod tests {
                 text: text.into(),
                 html: format!("<p>{text}</p>"),
                 calendar: None,
+                chart_png: None,
             },
             stop_url: url::Url::parse("https://example.org/stop?t=abc&l=es").ok(),
             at: "2026-04-10T16:00:00Z".parse().unwrap(),
@@ -224,7 +234,8 @@ mod tests {
         let mut outgoing = outgoing("Revise sus piñones", "Más de 400 °C·día\n.\nFrom here\n");
         outgoing.message = match outgoing.message {
             Message::Email { subject, text, html, .. } => {
-                Message::Email { subject, text, html, calendar: Some("BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n".into()) }
+                let calendar = Some("BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n".into());
+                Message::Email { subject, text, html, calendar, chart_png: None }
             }
             sms => sms,
         };

@@ -10,12 +10,14 @@ pub mod smtp;
 
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
 use async_trait::async_trait;
 use chrono::{DateTime, Utc};
 use url::Url;
 
+use crate::clock::Clock;
 use crate::config::{Config, ConfigFault, EmailConfig};
 use crate::delivery::inbound::Intake;
 use crate::message::Message;
@@ -67,9 +69,51 @@ pub trait Transport: Send + Sync {
     /// See [`SendFailure`]: each transport must sort its failures.
     async fn send(&self, outgoing: &Outgoing) -> Result<Receipt, SendFailure>;
 
+    /// As [`Transport::send`], unless the lease has run out. A transport that talks before the message itself goes out
+    /// asks once more after that talk.
+    ///
+    /// # Errors
+    /// As [`Transport::send`].
+    async fn send_while(&self, outgoing: &Outgoing, held: &Held) -> Result<Receipt, SendFailure> {
+        held.check()?;
+        self.send(outgoing).await
+    }
+
     /// Begins to bring what comes in, where the channel is one that receives.
     fn listen(&self, intake: Intake) {
         drop(intake);
+    }
+}
+
+/// The right to send as the sender knows it. A process that was stopped and goes on hours later would else send what
+/// another worker sent in its place.
+#[derive(Clone)]
+pub struct Held {
+    clock: Arc<dyn Clock>,
+    until_ms: Arc<AtomicI64>,
+}
+
+impl Held {
+    pub fn until(end: DateTime<Utc>, clock: Arc<dyn Clock>) -> Self {
+        Self { clock, until_ms: Arc::new(AtomicI64::new(end.timestamp_millis())) }
+    }
+
+    pub fn lengthen(&self, end: DateTime<Utc>) {
+        self.until_ms.store(end.timestamp_millis(), Ordering::Relaxed);
+    }
+
+    pub fn still(&self) -> bool {
+        self.clock.now().timestamp_millis() < self.until_ms.load(Ordering::Relaxed)
+    }
+
+    /// # Errors
+    /// [`SendFailure::TryLater`] when the lease ran out.
+    pub fn check(&self) -> Result<(), SendFailure> {
+        if self.still() {
+            return Ok(());
+        }
+        let cause = "the lease ran out before the message itself went out".to_owned();
+        Err(SendFailure::TryLater { after: None, cause })
     }
 }
 

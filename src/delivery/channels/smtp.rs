@@ -27,7 +27,7 @@ use tokio::net::TcpStream;
 use tokio::time::timeout;
 
 use super::mail::{Mail as WholeMail, MailWriter};
-use super::{Outgoing, Receipt, SendFailure, Transport};
+use super::{Held, Outgoing, Receipt, SendFailure, Transport};
 use crate::config::{ConfigFault, EmailConfig, SmtpSecurity};
 
 /// A relay. Connections are kept for a short while and never used again after a fault.
@@ -163,7 +163,12 @@ impl SmtpTransport {
     }
 
     /// From MAIL to the reply to the final dot.
-    async fn transact(&self, connection: &mut AsyncSmtpConnection, mail: &WholeMail) -> Result<Receipt, Broken> {
+    async fn transact(
+        &self,
+        connection: &mut AsyncSmtpConnection,
+        mail: &WholeMail,
+        held: Option<&Held>,
+    ) -> Result<Receipt, Broken> {
         let WholeMail { envelope, raw } = mail;
         let mut options = Vec::new();
         let plain = |address: &lettre::Address| AsRef::<str>::as_ref(address).is_ascii();
@@ -186,6 +191,7 @@ impl SmtpTransport {
         if go_ahead.code().severity != Severity::PositiveIntermediate {
             return Err(try_later(format!("DATA: unexpected reply {}", go_ahead.code())).into());
         }
+        held.map_or(Ok(()), Held::check)?;
 
         // The library asks for the next part when the one before is written out; after the last it writes the final dot.
         let dot = AtomicBool::new(false);
@@ -255,9 +261,19 @@ impl SmtpTransport {
 #[async_trait]
 impl Transport for SmtpTransport {
     async fn send(&self, outgoing: &Outgoing) -> Result<Receipt, SendFailure> {
+        self.deliver(outgoing, None).await
+    }
+
+    async fn send_while(&self, outgoing: &Outgoing, held: &Held) -> Result<Receipt, SendFailure> {
+        self.deliver(outgoing, Some(held)).await
+    }
+}
+
+impl SmtpTransport {
+    async fn deliver(&self, outgoing: &Outgoing, held: Option<&Held>) -> Result<Receipt, SendFailure> {
         let mail = self.mail.write(outgoing).map_err(|why| SendFailure::GiveUp { cause: why.to_string() })?;
         if let Some(mut rested) = self.take_idle() {
-            match self.transact(&mut rested.connection, &mail).await {
+            match self.transact(&mut rested.connection, &mail, held).await {
                 Ok(receipt) => {
                     self.put_back(rested).await;
                     return Ok(receipt);
@@ -269,7 +285,7 @@ impl Transport for SmtpTransport {
         }
         let connection = self.open().await?;
         let mut fresh = Idle { connection, since: Instant::now(), messages: 0 };
-        let receipt = self.transact(&mut fresh.connection, &mail).await.map_err(|broken| broken.failure)?;
+        let receipt = self.transact(&mut fresh.connection, &mail, held).await.map_err(|broken| broken.failure)?;
         self.put_back(fresh).await;
         Ok(receipt)
     }

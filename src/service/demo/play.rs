@@ -48,6 +48,8 @@ pub struct Played {
     pub regions: Vec<RegionSeason>,
     pub board: Board,
     pub settings: PathBuf,
+    /// What those settings say.
+    pub config: Config,
     pub messages: PathBuf,
 }
 
@@ -119,7 +121,7 @@ pub async fn play(
     }
     let board = view.close().map_err(DemoError::View)?;
     parts.store.close().await;
-    Ok(Played { state, season, regions, board, settings: wanted.folder.join(SETTINGS), messages })
+    Ok(Played { state, season, regions, board, settings: wanted.folder.join(SETTINGS), config, messages })
 }
 
 /// An empty folder, or one that an earlier demo left, emptied of what it left.

@@ -65,3 +65,17 @@ CREATE TABLE inbound (
 );
 
 CREATE INDEX inbound_by_time ON inbound (at);
+
+-- Who was asked what they saw after a notice, and what they said. Once a person, season and region.
+CREATE TABLE follow_ups (
+    id TEXT PRIMARY KEY,             -- hash of notice and subscriber
+    notice_id TEXT NOT NULL REFERENCES notices (id),
+    subscriber_id TEXT NOT NULL REFERENCES subscribers (id),
+    address_key TEXT NOT NULL,
+    asked_at BIGINT NOT NULL,
+    closes_at BIGINT NOT NULL,       -- answers count until then
+    answer TEXT,                     -- eggs | none | not-looked
+    answered_at BIGINT
+);
+
+CREATE INDEX follow_ups_by_address ON follow_ups (address_key, asked_at);

@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex};
 
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::Semaphore;
 use treebell::config::SmsConfig;
 use treebell::delivery::Channels;
 use treebell::delivery::channels::sms_http::SmsGateway;
@@ -29,14 +30,23 @@ pub enum Act {
     TakeAndClose,
     /// Not taken, and the connection is closed without a word.
     Close,
-    /// Taken, and never answered.
+    /// Nothing out of the usual.
+    Take,
+    /// The head is read; `reached` is told and nothing more happens until the client has gone.
+    HoldBeforeBody,
+    /// The whole request is read and not taken; else as above.
+    HoldBeforeTaking,
+    /// Taken, and never answered; `reached` is told.
     TakeAndHang,
+    /// Taken and answered, and then `reached` is told.
+    AnswerAndTell,
     /// Taken; the answer's head comes whole, its body is cut.
     TakeAndCut,
 }
 
 pub struct FakeGateway {
     pub address: SocketAddr,
+    reached: Arc<Semaphore>,
     shared: Arc<Shared>,
 }
 
@@ -52,15 +62,26 @@ impl FakeGateway {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();
         let shared = Arc::new(Shared { acts: Mutex::new(acts.into_iter().collect()), ..Shared::default() });
+        let reached = Arc::new(Semaphore::new(0));
         tokio::spawn({
-            let shared = shared.clone();
+            let (shared, reached) = (shared.clone(), reached.clone());
             async move {
                 while let Ok((stream, _)) = listener.accept().await {
-                    tokio::spawn(serve(stream, shared.clone()));
+                    tokio::spawn(serve(stream, shared.clone(), reached.clone()));
                 }
             }
         });
-        Self { address, shared }
+        Self { address, reached, shared }
+    }
+
+    /// What happens next, after what was asked for before.
+    pub fn act(&self, more: impl IntoIterator<Item = Act>) {
+        self.shared.acts.lock().unwrap().extend(more);
+    }
+
+    /// Waits until a request has come to a point that tells.
+    pub async fn has_reached(&self) {
+        self.reached.acquire().await.unwrap().forget();
     }
 
     /// The fields of every message it took, repeats included.
@@ -87,7 +108,7 @@ impl FakeGateway {
     }
 }
 
-async fn serve(stream: TcpStream, shared: Arc<Shared>) -> Option<()> {
+async fn serve(stream: TcpStream, shared: Arc<Shared>, reached: Arc<Semaphore>) -> Option<()> {
     let mut stream = BufReader::new(stream);
     loop {
         let (mut head, mut length) = (String::new(), 0);
@@ -106,6 +127,10 @@ async fn serve(stream: TcpStream, shared: Arc<Shared>) -> Option<()> {
             }
             head.push_str(&line);
         }
+        let act = shared.acts.lock().unwrap().pop_front();
+        if matches!(act, Some(Act::HoldBeforeBody)) {
+            return tell_and_stay_silent(&reached, &mut stream).await;
+        }
         let mut body = vec![0; length];
         stream.read_exact(&mut body).await.ok()?;
         shared.heads.lock().unwrap().push(head);
@@ -115,9 +140,9 @@ async fn serve(stream: TcpStream, shared: Arc<Shared>) -> Option<()> {
             taken.push(fields);
             taken.len()
         };
-        let act = shared.acts.lock().unwrap().pop_front();
+        let tells = matches!(act, Some(Act::AnswerAndTell));
         let (status, headers, text) = match act {
-            None => (200, "", format!("{{\"id\": \"g-{}\"}}", take())),
+            None | Some(Act::Take | Act::AnswerAndTell) => (200, "", format!("{{\"id\": \"g-{}\"}}", take())),
             Some(Act::Refuse(status, headers, text)) => (status, headers, text.to_owned()),
             Some(Act::TakeAndSay(status, headers, text)) => {
                 take();
@@ -128,9 +153,12 @@ async fn serve(stream: TcpStream, shared: Arc<Shared>) -> Option<()> {
                 return None;
             }
             Some(Act::Close) => return None,
+            Some(Act::HoldBeforeBody | Act::HoldBeforeTaking) => {
+                return tell_and_stay_silent(&reached, &mut stream).await;
+            }
             Some(Act::TakeAndHang) => {
                 take();
-                std::future::pending().await
+                return tell_and_stay_silent(&reached, &mut stream).await;
             }
             Some(Act::TakeAndCut) => {
                 take();
@@ -140,7 +168,16 @@ async fn serve(stream: TcpStream, shared: Arc<Shared>) -> Option<()> {
         };
         let answer = format!("HTTP/1.1 {status} X\r\n{headers}Content-Length: {}\r\n\r\n{text}", text.len());
         stream.get_mut().write_all(answer.as_bytes()).await.ok()?;
+        if tells {
+            reached.add_permits(1);
+        }
     }
+}
+
+async fn tell_and_stay_silent(reached: &Semaphore, stream: &mut BufReader<TcpStream>) -> Option<()> {
+    reached.add_permits(1);
+    let _ = tokio::io::copy(stream, &mut tokio::io::sink()).await;
+    None
 }
 
 fn outgoing(key: &str) -> Outgoing {

@@ -1,12 +1,15 @@
 //! A real process is killed at seeded random times, again and again, while it sends over SMTP and HTTP. The relay and the
 //! gateway live in this process, so their books survive: what arrived is joined with what was booked.
 //!
-//! `TREEBELL_KILLS=500` makes the run as long as one likes; without it there are 40 kills on each engine.
+//! `TREEBELL_KILLS=500 TREEBELL_MESSAGES=10000` is the full size (messages on each channel); without them there are 65 kills
+//! on each engine.
 
 use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Read};
+use std::net::SocketAddr;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use chrono::{NaiveTime, TimeDelta};
@@ -19,27 +22,38 @@ use treebell::delivery::dispatcher::AsWritten;
 use treebell::delivery::state::DeliveryState;
 use treebell::delivery::{Channels, Dispatcher};
 use treebell::people::Channel;
+use treebell::store::queue::DeliveryFilter;
 use treebell::store::{Engine, Store};
 
 use super::gateway::FakeGateway;
 use super::smtp::SmtpServer;
-use super::{Ledger, Seed, plain_config, rows};
+use super::{Ledger, Seed, plain_config};
 use crate::engines::at_each_address;
 
 const IN_FLIGHT: usize = 4;
 
-// What shows here when it is taken away: the mark on what a vanished worker had in hand (silent repeats), `take_over` and
-// the recovery of leases (deliveries stay open), and the Message-ID made from the key (a copy that was never queued).
+/// Kills on each engine.
+pub fn kills() -> usize {
+    number("TREEBELL_KILLS").unwrap_or(65)
+}
+
+pub fn number(name: &str) -> Option<usize> {
+    std::env::var(name).ok().map(|text| text.parse().unwrap_or_else(|why| panic!("{name}={text}: {why}")))
+}
+
+// Seen failing with each of these taken away: the mark on what a vanished worker had in hand (silent repeats), the Message-ID
+// made from the key (copies that were never queued). Without the recovery of leases it was seen not to end.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
-    let kills: usize = std::env::var("TREEBELL_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(40);
+    let kills = kills();
+    let messages = number("TREEBELL_MESSAGES").unwrap_or(kills * 12);
     at_each_address("kills", |address| async move {
         let relay = SmtpServer::start([]).await;
         let gateway = FakeGateway::start([]).await;
         let store = Store::open(&address).await.unwrap();
         let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(2026);
         let mut seeded = 0;
-        for _ in 0..kills {
+        for kill in 0..kills {
             // Enough to be in the middle of it whenever the kill comes.
             while waiting(&store).await < 150 {
                 seeded = seed(&store, seeded, 100).await;
@@ -47,37 +61,48 @@ async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
             let arrived = || relay.count() + gateway.count();
             let before = arrived();
             let service = Service::start(&store, &address, &relay, &gateway);
-            // One in three dies while it takes over, the others in the middle of sending, however fast this machine is.
-            let more = if dice.random_bool(0.3) { 0 } else { dice.random_range(1..60) };
+            // So many that the messages last to the end. One in three dies while it takes over, the others in the middle
+            // of sending, however fast this machine is.
+            let share = (messages * 2).saturating_sub(before) / (kills - kill) * 5 / 2;
+            let more = if dice.random_bool(0.3) { 0 } else { dice.random_range(1..=share.max(1)) };
             while arrived() < before + more {
+                if waiting(&store).await < 50 {
+                    seeded = seed(&store, seeded, 100).await;
+                }
                 tokio::time::sleep(Duration::from_millis(1)).await;
             }
             tokio::time::sleep(Duration::from_micros(dice.random_range(0..3000))).await;
             service.kill();
         }
+        if seeded < messages {
+            seeded = seed(&store, seeded, messages - seeded).await;
+        }
         let service = Service::start(&store, &address, &relay, &gateway);
         let mut by_hand = BTreeSet::new();
         while waiting(&store).await > 0 {
             // In flight at so many kills that it is left to staff: here they are.
-            for (key, row) in rows(&store).await {
-                if row.standing.state == DeliveryState::Uncertain && !row.standing.may_repeat() {
-                    store.retry_delivery(&key, SystemClock.now()).await.unwrap();
-                    by_hand.insert(key);
+            let doubtful = DeliveryFilter { state: Some(DeliveryState::Uncertain), ..DeliveryFilter::default() };
+            for row in store.deliveries(&doubtful).await.unwrap() {
+                if !row.standing.may_repeat() {
+                    store.retry_delivery(&row.id, SystemClock.now()).await.unwrap();
+                    by_hand.insert(row.id);
                 }
             }
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
         service.kill();
 
-        let arrived: Vec<String> = relay.kept_keys().into_iter().chain(gateway.taken_keys()).collect();
-        let copies = arrived.len();
-        let ledger = Ledger::of(&store, arrived).await;
-        eprintln!("{:?}: {kills} kills, {copies} copies, {ledger:?}, left to staff {}", store.engine(), by_hand.len());
-        assert_eq!((ledger.lost, ledger.silent, ledger.open), (0, 0, 0), "{ledger:?}");
-        assert_eq!(ledger.booked, seeded * 2);
-        // Two channels with so many in flight each; what a kill leaves can be killed once more.
-        assert!(ledger.repeated <= kills * IN_FLIGHT * 2, "{ledger:?}");
-        assert!(ledger.marked > 0, "no kill met a message in flight: {ledger:?}");
+        for (channel, arrived) in [(Channel::Email, relay.kept_keys()), (Channel::Sms, gateway.taken_keys())] {
+            let copies = arrived.len();
+            let ledger = Ledger::on(&[channel], &store, arrived).await;
+            eprintln!("{:?} {}: {kills} kills, {copies} copies, {ledger:?}", store.engine(), channel.name());
+            assert_eq!((ledger.lost, ledger.silent, ledger.open), (0, 0, 0), "{ledger:?}");
+            assert_eq!(ledger.booked, seeded);
+            // So many in flight at each kill; what a kill leaves can be killed once more.
+            assert!(ledger.repeated <= kills * IN_FLIGHT, "{ledger:?}");
+            assert!(ledger.marked > 0, "no kill met a message in flight: {ledger:?}");
+        }
+        eprintln!("{:?}: left to staff {}", store.engine(), by_hand.len());
         store.close().await;
     })
     .await;
@@ -111,7 +136,7 @@ async fn a_service_that_is_told_to_stop_leaves_nothing_in_doubt() {
     assert_eq!((ledger.repeated, ledger.marked), (0, 0), "{ledger:?}");
 }
 
-async fn seed(store: &Store, first: usize, count: usize) -> usize {
+pub async fn seed(store: &Store, first: usize, count: usize) -> usize {
     let now = SystemClock.now();
     for channel in Channel::ALL {
         let mut seed = Seed::new(channel, count);
@@ -124,13 +149,13 @@ async fn seed(store: &Store, first: usize, count: usize) -> usize {
 }
 
 /// Deliveries that have not ended.
-async fn waiting(store: &Store) -> u64 {
+pub async fn waiting(store: &Store) -> u64 {
     let open = [DeliveryState::Queued, DeliveryState::Leased, DeliveryState::Uncertain];
     store.queue_counts().await.unwrap().into_iter().filter(|((_, state), _)| open.contains(state)).map(|(_, n)| n).sum()
 }
 
 /// A process that sends, until it is killed.
-struct Service {
+pub struct Service {
     child: Child,
     /// Kept until the process is gone.
     _settings: Option<tempfile::TempDir>,
@@ -139,7 +164,7 @@ struct Service {
 impl Service {
     /// On SQLite the program as it is installed. On PostgreSQL, where a dead worker's leases must run out, a worker with
     /// leases shorter than the settings allow: this very test program again.
-    fn start(store: &Store, address: &str, relay: &SmtpServer, gateway: &FakeGateway) -> Self {
+    pub fn start(store: &Store, address: &str, relay: &SmtpServer, gateway: &FakeGateway) -> Self {
         match store.engine() {
             Engine::Sqlite => Self::installed(address, relay, gateway),
             Engine::Postgres => Self::worker(address, relay, gateway),
@@ -185,11 +210,21 @@ impl Service {
     }
 
     fn worker(address: &str, relay: &SmtpServer, gateway: &FakeGateway) -> Self {
+        Self::worker_with(address, relay, gateway, &[])
+    }
+
+    pub fn worker_with(address: &str, relay: &SmtpServer, gateway: &FakeGateway, settings: &[(&str, &str)]) -> Self {
+        Self::worker_at(address, relay.address.port(), gateway.address, settings)
+    }
+
+    /// `settings`: see [`the_worker_that_kills_itself`].
+    pub fn worker_at(address: &str, relay: u16, gateway: SocketAddr, settings: &[(&str, &str)]) -> Self {
         let mut child = Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "--nocapture", "delivery::kills::the_worker_that_is_killed"])
+            .args(["--exact", "--nocapture", "delivery::kills::the_worker_that_kills_itself"])
             .env("TREEBELL_KILLED_STORE", address)
-            .env("TREEBELL_KILLED_RELAY", relay.address.port().to_string())
-            .env("TREEBELL_KILLED_GATEWAY", gateway.address.to_string())
+            .env("TREEBELL_KILLED_RELAY", relay.to_string())
+            .env("TREEBELL_KILLED_GATEWAY", gateway.to_string())
+            .envs(settings.iter().copied())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
@@ -198,9 +233,19 @@ impl Service {
         Self { child, _settings: None }
     }
 
-    fn kill(mut self) {
+    pub fn kill(mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
+    }
+
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Waits for one that kills itself.
+    pub fn kills_itself(mut self) {
+        let status = self.child.wait().unwrap();
+        assert_eq!(std::os::unix::process::ExitStatusExt::signal(&status), Some(9), "{status}");
     }
 
     #[cfg(unix)]
@@ -228,15 +273,19 @@ fn wait_for(mark: &str, output: impl Read + Send + 'static) {
 
 const READY: &str = "ready to be killed";
 
-/// Not a check by itself: the check above runs it in a process of its own.
+/// Not a check by itself: checks run it in a process of its own. Beside the addresses its environment may say: how many
+/// in flight, the only channel, and at which visit of which [`CrashPoint`] it kills itself.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn the_worker_that_is_killed() {
+async fn the_worker_that_kills_itself() {
     let Ok(address) = std::env::var("TREEBELL_KILLED_STORE") else { return };
     let port = std::env::var("TREEBELL_KILLED_RELAY").unwrap().parse().unwrap();
     let gateway = std::env::var("TREEBELL_KILLED_GATEWAY").unwrap();
+    let only = std::env::var("TREEBELL_KILLED_CHANNEL").ok();
+    let dies = std::env::var("TREEBELL_KILLED_AT").ok();
     let store = Store::open(&address).await.unwrap();
     let mut config = plain_config();
-    (config.email.in_flight, config.sms.in_flight) = (IN_FLIGHT, IN_FLIGHT);
+    let in_flight = number("TREEBELL_KILLED_IN_FLIGHT").unwrap_or(IN_FLIGHT);
+    (config.email.in_flight, config.sms.in_flight) = (in_flight, in_flight);
     (config.lease_s, config.uncertain_wait_min, config.retry_first_s) = (1, 0, 1);
     let config = DeliveryConfig { quiet_until: NaiveTime::MIN, quiet_from: NaiveTime::MIN, ..config };
 
@@ -253,11 +302,33 @@ async fn the_worker_that_is_killed() {
         reference_pointer: Some("/id".into()),
         ..SmsConfig::default()
     };
-    let channels = Channels {
+    let mut channels = Channels {
         email: Some(Arc::new(SmtpTransport::new(&email).unwrap())),
         sms: Some(Arc::new(SmsGateway::new(&sms, "t").map_err(|_| "faults").unwrap())),
     };
-    let dispatcher = Dispatcher::new(store, Arc::new(SystemClock), channels, &config, Arc::new(AsWritten));
+    match only.as_deref() {
+        Some("email") => channels.sms = None,
+        Some("sms") => channels.email = None,
+        _ => {}
+    }
+    let alone = store.engine() == Engine::Sqlite;
+    let mut dispatcher = Dispatcher::new(store, Arc::new(SystemClock), channels, &config, Arc::new(AsWritten));
+    if let Some((point, visit)) = dies.as_deref().and_then(|text| text.split_once(' ')) {
+        let (point, visit) = (point.to_owned(), visit.parse::<usize>().unwrap());
+        let met = AtomicUsize::new(0);
+        dispatcher = dispatcher.dying_when(move |at| {
+            if format!("{at:?}") == point && met.fetch_add(1, Ordering::Relaxed) == visit {
+                Command::new("kill").args(["-KILL", &std::process::id().to_string()]).status().unwrap();
+                loop {
+                    std::thread::park();
+                }
+            }
+            false
+        });
+    }
+    if alone {
+        dispatcher.take_over().await.unwrap();
+    }
     println!("{READY}");
     dispatcher.run(std::future::pending()).await;
 }

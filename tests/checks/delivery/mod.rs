@@ -3,12 +3,18 @@
 //!
 //! In every check the receiver is the truth: what arrived is joined by key with what was booked.
 
+mod aiosmtpd;
 mod bounces;
+mod faults;
 pub mod gateway;
+mod guards;
 mod kills;
+mod points;
+mod postfix;
 mod queue;
 mod readers;
 mod sending;
+mod sink;
 mod smpp;
 pub mod smtp;
 
@@ -258,12 +264,17 @@ pub struct Ledger {
 
 impl Ledger {
     pub async fn of(store: &Store, arrived: impl IntoIterator<Item = String>) -> Self {
+        Self::on(&Channel::ALL, store, arrived).await
+    }
+
+    /// That of some channels alone.
+    pub async fn on(channels: &[Channel], store: &Store, arrived: impl IntoIterator<Item = String>) -> Self {
         let mut copies: BTreeMap<String, i64> = BTreeMap::new();
         for key in arrived {
             *copies.entry(key).or_insert(0) += 1;
         }
         let mut ledger = Self::default();
-        for (key, row) in rows(store).await {
+        for (key, row) in rows(store).await.into_iter().filter(|(_, row)| channels.contains(&row.channel)) {
             let arrived = copies.remove(&key).unwrap_or(0);
             ledger.booked += 1;
             ledger.marked += row.standing.uncertain_count;

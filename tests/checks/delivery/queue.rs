@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use treebell::delivery::channels::scripted::Script;
+use treebell::delivery::pace::Window;
 use treebell::delivery::quiet_hours::QuietHours;
 use treebell::delivery::state::{DeliveryState, Report};
 use treebell::message::Message;
@@ -54,8 +55,8 @@ async fn state_of(store: &Store, key: &str) -> DeliveryState {
 
 // The five failures that an independent review found in other queues.
 
-// First: a late acknowledgement overwrites the successor. Without `fence = …` in the booking this fails: the zombie's answer
-// ends the second worker's lease.
+// First: a late acknowledgement overwrites the successor. Seen failing without `fence = …` in the booking:
+// the zombie's answer ends the second worker's lease.
 #[tokio::test]
 async fn a_late_answer_does_not_touch_the_successor() {
     on_each_engine("a late answer", |store| async move {
@@ -83,8 +84,8 @@ async fn a_late_answer_does_not_touch_the_successor() {
     .await;
 }
 
-// Second: a worker that comes back under its old name completes what it lost. Nothing is decided by the name here; if it
-// were (`lease_owner = …` in place of the fence) this fails.
+// Second: a worker that comes back under its old name completes what it lost. Nothing is decided by the name here, only by
+// the fence. Seen failing without it.
 #[tokio::test]
 async fn a_worker_that_comes_back_under_its_old_name_gains_nothing() {
     on_each_engine("worker names", |store| async move {
@@ -102,8 +103,8 @@ async fn a_worker_that_comes_back_under_its_old_name_gains_nothing() {
     .await;
 }
 
-// Third: a lease is renewed after it ran out. Without `lease_until > …` in the renewal this fails: the first worker would
-// hold what the next look at the queue gives away.
+// Third: a lease is renewed after it ran out. Seen failing without `lease_until > …` in the renewal: the first worker
+// would hold what the next look at the queue gives away.
 #[tokio::test]
 async fn a_lease_that_ran_out_cannot_be_renewed() {
     on_each_engine("renewal", |store| async move {
@@ -148,7 +149,8 @@ async fn notice_and_deliveries_come_together_or_not_at_all() {
             expires_at: at(NOON) + TimeDelta::days(14),
             priority: 2,
         };
-        let message = Message::Email { subject: "s".into(), text: "t".into(), html: "h".into(), calendar: None };
+        let message =
+            Message::Email { subject: "s".into(), text: "t".into(), html: "h".into(), calendar: None, chart_png: None };
         let texts = [NoticeText { language: Language::En, message }];
 
         let mut tx = store.begin().await.unwrap();
@@ -167,8 +169,8 @@ async fn notice_and_deliveries_come_together_or_not_at_all() {
     .await;
 }
 
-// Fifth: SQLITE_BUSY comes up among many writers. Without BEGIN IMMEDIATE a transaction that has read cannot be made to wait
-// for its turn to write, and this fails at once.
+// Fifth: SQLITE_BUSY comes up among many writers. Seen failing without BEGIN IMMEDIATE: a transaction that has read
+// cannot be made to wait for its turn to write.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn many_writers_in_two_processes_never_meet_a_busy_store() {
     at_each_address("many writers", |address| async move {
@@ -208,7 +210,8 @@ async fn many_writers_in_two_processes_never_meet_a_busy_store() {
 
 // The claim.
 
-// Without the lock line of the claim this fails on PostgreSQL: rows are claimed twice.
+// Seen failing on PostgreSQL without the lock line of the claim: rows are claimed twice. With FOR UPDATE alone nothing is
+// claimed twice either; SKIP LOCKED only spares the wait.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn workers_share_the_queue_and_none_gets_what_another_has() {
     on_each_engine("shared queue", |store| async move {
@@ -277,6 +280,7 @@ async fn what_staff_call_back_is_not_taken() {
     .await;
 }
 
+// Seen failing when the claim does not look at the address once more.
 #[tokio::test]
 async fn who_said_stop_after_queueing_is_not_written_to() {
     on_each_engine("a stop between queueing and sending", |store| async move {
@@ -295,7 +299,7 @@ async fn who_said_stop_after_queueing_is_not_written_to() {
 
 // Reports.
 
-// Without the forward-only rule in `Standing::after` this fails: "accepted" that comes last takes "delivered" back.
+// Seen failing without the forward-only rule in `Standing::after`: "accepted" that comes last takes "delivered" back.
 #[tokio::test]
 async fn reports_in_every_order_end_in_the_same_state() {
     on_each_engine("reports out of order", |store| async move {
@@ -365,6 +369,7 @@ async fn a_report_about_nobody_is_said_to_be_one() {
     .await;
 }
 
+// Seen failing without `state = 'leased'` in the booking: what came too late counts as if it had come in time.
 #[tokio::test]
 async fn an_answer_after_the_lease_ran_out_still_saves_the_repeat() {
     on_each_engine("a late answer without a successor", |store| async move {
@@ -431,6 +436,243 @@ async fn two_workers_share_the_limits_of_a_channel() {
         }
         let ledger = Ledger::of(&world.store, world.transport.taken().into_iter().map(|one| one.key)).await;
         assert_eq!((ledger.repeated, ledger.marked), (0, 0));
+    })
+    .await;
+}
+
+// Each of many workers counts what began within the minute and takes what is left of the limit. Seen failing on PostgreSQL
+// without the lock around counting and taking.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn workers_that_count_at_the_same_time_stay_within_the_limit() {
+    at_each_address("counting at the same time", |address| async move {
+        let store = Store::open(&address).await.unwrap();
+        Seed::new(Channel::Email, 400).put(&store).await;
+        let windows = [Window { limit: 20, length: TimeDelta::minutes(1) }];
+        let mut now = at(NOON);
+        for _ in 0..5 {
+            let start = std::sync::Arc::new(tokio::sync::Barrier::new(8));
+            let mut tasks = tokio::task::JoinSet::new();
+            for worker in 0..8 {
+                let (store, start) = (store.clone(), start.clone());
+                tasks.spawn(async move {
+                    let worker = format!("w{worker}");
+                    let ask = Ask {
+                        channel: Channel::Email,
+                        now,
+                        lease: TimeDelta::seconds(60),
+                        worker: &worker,
+                        most: 7,
+                        in_flight: None,
+                        windows: &windows,
+                        quiet: open_hours(),
+                    };
+                    start.wait().await;
+                    store.claim(&ask).await.unwrap().taken.len()
+                });
+            }
+            assert_eq!(tasks.join_all().await.into_iter().sum::<usize>(), 20);
+            now += TimeDelta::minutes(1);
+        }
+        store.close().await;
+    })
+    .await;
+}
+
+// Seen failing when early reports are not looked for at the booking.
+#[tokio::test]
+async fn a_report_that_is_quicker_than_our_booking_counts_once_its_reference_is_known() {
+    on_each_engine("an early report", |store| async move {
+        let key = Seed::new(Channel::Email, 1).put(&store).await.remove(0);
+        let lease = claim_one(&store, "w", at(NOON)).await;
+        let theirs = Reference::Provider("r-1");
+        let said = store.apply_report(Channel::Email, theirs, Report::Undelivered, at(NOON)).await.unwrap();
+        assert_eq!(said, Reported::Unknown);
+        let ending = Ending::Accepted { provider_ref: Some("r-1".into()) };
+        assert_eq!(finish_one(&store, &lease, ending, at(NOON)).await, Booked::Done(DeliveryState::Bounced));
+        assert_eq!(state_of(&store, &key).await, DeliveryState::Bounced);
+    })
+    .await;
+}
+
+// Two reports at the same instant: the one that says less must see what the other has written. Seen failing on
+// PostgreSQL without FOR UPDATE.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_report_waits_for_the_one_that_is_being_written() {
+    on_each_engine("reports side by side", |store| async move {
+        let key = Seed::new(Channel::Email, 1).put(&store).await.remove(0);
+        claim_one(&store, "w", at(NOON)).await;
+        let mut tx = store.begin().await.unwrap();
+        sqlx::query("UPDATE deliveries SET state = 'delivered' WHERE id = $1")
+            .bind(&key)
+            .execute(tx.conn())
+            .await
+            .unwrap();
+        let late = tokio::spawn({
+            let (store, key) = (store.clone(), key.clone());
+            async move {
+                store.apply_report(Channel::Email, Reference::Key(&key), Report::Accepted, at(NOON)).await.unwrap()
+            }
+        });
+        // Time enough for one that does not wait to have read the state.
+        for _ in 0..100 {
+            store.queue_counts().await.unwrap();
+        }
+        tx.commit().await.unwrap();
+        assert_eq!(late.await.unwrap(), Reported::Unchanged { delivery: key.clone(), at: DeliveryState::Delivered });
+        assert_eq!(state_of(&store, &key).await, DeliveryState::Delivered);
+    })
+    .await;
+}
+
+/// What can become known of one message, as an outside check says where it must end.
+#[derive(Clone, Debug)]
+enum News {
+    Ours(Ending),
+    ByReference(Report),
+    ByKey(Report),
+    /// About a message of somebody else.
+    ByOther(Report),
+}
+
+/// Weighed up without regard to order: proof that it arrived before word that it did not, and that before our own answer.
+fn must_end(news: &[News]) -> DeliveryState {
+    // A provider's reference is only known once our own answer brought it.
+    let linked = news.iter().any(|one| matches!(one, News::Ours(Ending::Accepted { provider_ref: Some(_) })));
+    let said = |report: Report| {
+        news.iter().any(|one| match one {
+            News::ByKey(said) => *said == report,
+            News::ByReference(said) => linked && *said == report,
+            _ => false,
+        })
+    };
+    let ours = news.iter().find_map(|one| if let News::Ours(ending) = one { Some(ending) } else { None });
+    if said(Report::Delivered) {
+        DeliveryState::Delivered
+    } else if said(Report::Undelivered) {
+        DeliveryState::Bounced
+    } else if said(Report::Accepted) {
+        DeliveryState::Sent
+    } else {
+        match ours {
+            None => DeliveryState::Leased,
+            Some(Ending::Accepted { .. }) => DeliveryState::Sent,
+            Some(Ending::NotNow { .. }) => DeliveryState::Queued,
+            Some(Ending::Refused { .. }) => DeliveryState::Failed,
+            Some(Ending::Withdrawn) => DeliveryState::Cancelled,
+            Some(Ending::AnswerLost { .. } | Ending::LetGo { .. }) => DeliveryState::Uncertain,
+        }
+    }
+}
+
+// Reports out of order, repeated, a day late, about nobody and before our own booking: 2,000 seeded draws, or as many as
+// `TREEBELL_REPORTS` says.
+#[tokio::test]
+async fn whatever_order_news_comes_in_a_message_ends_where_the_news_says() {
+    use rand::seq::{IndexedRandom, SliceRandom};
+    use rand::{RngExt, SeedableRng};
+    let draws: usize = std::env::var("TREEBELL_REPORTS").map_or(2000, |text| text.parse().unwrap());
+    let store = Store::in_memory().await.unwrap();
+    let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(9);
+    let reports = [Report::Accepted, Report::Delivered, Report::Undelivered];
+    let mut seed = Seed::new(Channel::Email, 1);
+    for draw in 0..draws {
+        seed.first = draw;
+        let key = seed.put(&store).await.remove(0);
+        let lease = claim_one(&store, "w", at(NOON)).await;
+        assert_eq!(lease.delivery, key);
+        let later = at(NOON) + TimeDelta::minutes(1);
+        let cause = || "x".to_owned();
+        let mut news: Vec<News> = (0..dice.random_range(0..6))
+            .map(|_| {
+                let report = *reports.choose(&mut dice).unwrap();
+                match dice.random_range(0..5) {
+                    0 => News::ByOther(report),
+                    1 => News::ByKey(report),
+                    _ => News::ByReference(report),
+                }
+            })
+            .collect();
+        news.extend(news.clone().into_iter().filter(|_| dice.random_bool(0.2)).collect::<Vec<_>>());
+        if dice.random_bool(0.95) {
+            news.push(News::Ours(match dice.random_range(0..8) {
+                0 => Ending::NotNow { not_before: later, cause: cause() },
+                1 => Ending::Refused { cause: cause() },
+                2 => Ending::AnswerLost { not_before: later, cause: cause() },
+                3 => Ending::Accepted { provider_ref: None },
+                _ => Ending::Accepted { provider_ref: Some(format!("r-{draw}")) },
+            }));
+        }
+        news.shuffle(&mut dice);
+        let day_late = at(NOON) + TimeDelta::days(1);
+        for one in &news {
+            match one {
+                News::Ours(ending) => drop(finish_one(&store, &lease, ending.clone(), at(NOON)).await),
+                News::ByKey(report) => {
+                    store.apply_report(Channel::Email, Reference::Key(&key), *report, day_late).await.unwrap();
+                }
+                News::ByReference(report) => {
+                    let theirs = format!("r-{draw}");
+                    store.apply_report(Channel::Email, Reference::Provider(&theirs), *report, day_late).await.unwrap();
+                }
+                News::ByOther(report) => {
+                    let theirs = format!("nobody-{draw}");
+                    let said = store.apply_report(Channel::Email, Reference::Provider(&theirs), *report, day_late);
+                    assert_eq!(said.await.unwrap(), Reported::Unknown);
+                }
+            }
+        }
+        let row = sqlx::query("SELECT state FROM deliveries WHERE id = $1")
+            .bind(&key)
+            .fetch_one(&mut *store.read().await.unwrap())
+            .await
+            .unwrap();
+        let state: String = sqlx::Row::get(&row, 0);
+        assert_eq!(state, must_end(&news).name(), "draw {draw}: {news:?}");
+        // So that the next draw's message is the only one in hand.
+        let mut tx = store.begin().await.unwrap();
+        sqlx::query("UPDATE deliveries SET expires_at = 0 WHERE id = $1").bind(&key).execute(tx.conn()).await.unwrap();
+        tx.commit().await.unwrap();
+    }
+}
+
+// `TREEBELL_CLAIM_ROWS=1000000`: eight workers claim and finish so many rows in batches of 50 on PostgreSQL. A measurement,
+// run by hand; that nothing is claimed twice is asserted at every size.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn eight_workers_empty_a_long_queue_and_claim_nothing_twice() {
+    let rows: usize = std::env::var("TREEBELL_CLAIM_ROWS").map_or(8000, |text| text.parse().unwrap());
+    at_each_address("a long queue", |address| async move {
+        let store = Store::open(&address).await.unwrap();
+        if store.engine() == Engine::Sqlite {
+            return;
+        }
+        Seed::new(Channel::Email, rows).put(&store).await;
+        let begun = std::time::Instant::now();
+        let mut tasks = tokio::task::JoinSet::new();
+        for worker in 0..8 {
+            let store = store.clone();
+            tasks.spawn(async move {
+                let mut done = 0;
+                loop {
+                    let claimed = claim_as(&store, &format!("w{worker}"), 50, at(NOON)).await;
+                    if claimed.taken.is_empty() {
+                        return done;
+                    }
+                    let endings: Vec<_> = claimed.taken.into_iter().map(|leased| (leased.lease, accepted())).collect();
+                    let booked = store.finish(&endings, at(NOON)).await.unwrap();
+                    assert!(booked.iter().all(|booked| *booked == Booked::Done(DeliveryState::Sent)), "{booked:?}");
+                    done += endings.len();
+                }
+            });
+        }
+        assert_eq!(tasks.join_all().await.into_iter().sum::<usize>(), rows);
+        let per_second = rows as f64 / begun.elapsed().as_secs_f64();
+        eprintln!("{rows} rows claimed and finished by 8 workers: {per_second:.0} a second");
+        let twice = sqlx::query("SELECT COUNT(*) FROM deliveries WHERE fence <> 1 OR attempts <> 1 OR state <> 'sent'")
+            .fetch_one(&mut *store.read().await.unwrap())
+            .await
+            .unwrap();
+        assert_eq!(sqlx::Row::get::<i64, _>(&twice, 0), 0);
+        store.close().await;
     })
     .await;
 }

@@ -65,6 +65,7 @@ fn rich(key: &str) -> Outgoing {
             text: "Hola  \n\n.\n..dos puntos\nMás\t texto   con espacios \n\n\n".into(),
             html: "<p>Hola</p>\n<p>Más</p>\n\n".into(),
             calendar: Some("BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n".into()),
+            chart_png: None,
         },
         stop_url: url::Url::parse("https://pinyon.example.org/stop/0123456789abcdef0123456789abcdef").ok(),
         ..outgoing(key)
@@ -234,8 +235,13 @@ async fn nothing_that_is_written_into_a_mail_adds_a_header_or_ends_it() {
     let mut texts = vec![None];
     for evil in &evils {
         let mut one = outgoing("k1");
-        one.message =
-            Message::Email { subject: evil.clone(), text: "Look.".into(), html: "<p>Look</p>".into(), calendar: None };
+        one.message = Message::Email {
+            subject: evil.clone(),
+            text: "Look.".into(),
+            html: "<p>Look</p>".into(),
+            calendar: None,
+            chart_png: None,
+        };
         sent_mails.push(sent(&server.config(), &server, &one).await);
         texts.push(Some("Look.".to_owned()));
         // A sender's name that cannot stand in a header is refused when the settings are read, or it is harmless.
@@ -253,8 +259,13 @@ async fn nothing_that_is_written_into_a_mail_adds_a_header_or_ends_it() {
     }
     for body in bodies {
         let mut one = outgoing("k4");
-        one.message =
-            Message::Email { subject: "s".into(), text: body.into(), html: format!("<p>{body}</p>"), calendar: None };
+        one.message = Message::Email {
+            subject: "s".into(),
+            text: body.into(),
+            html: format!("<p>{body}</p>"),
+            calendar: None,
+            chart_png: None,
+        };
         sent_mails.push(sent(&server.config(), &server, &one).await);
         texts.push(Some(body.to_owned()));
     }

@@ -111,7 +111,6 @@ async fn a_channel_that_is_not_configured_keeps_its_deliveries_until_they_expire
     .await;
 }
 
-// Without the attempt's row and the state `uncertain` this could only lose the message or repeat it unmarked.
 #[tokio::test]
 async fn an_e_mail_whose_answer_was_lost_goes_out_once_more_under_the_same_key() {
     on_each_engine("an uncertain e-mail", |store| async move {
@@ -264,6 +263,43 @@ async fn no_window_ever_holds_more_than_its_limit_and_the_estimate_is_kept() {
     .await;
 }
 
+// The classes that carriers give to small and large senders, and a daily allowance. Nothing goes out above the limit in any
+// window, nothing late: what the pace leaves no time for expires unsent and is told before.
+#[tokio::test]
+async fn carriers_classes_are_kept_and_what_they_leave_no_time_for_expires() {
+    for (per_second, per_minute, per_day, messages, window, hours) in [
+        (None, Some(75), None, 400, (75, 60), 24),
+        (Some(0.1), None, None, 60, (1, 10), 24),
+        (None, Some(4500), None, 5000, (4500, 60), 24),
+        (None, None, Some(20), 50, (20, 86_400), 24 * 7),
+        // Ten a minute for half an hour.
+        (None, Some(10), None, 400, (10, 60), 0),
+    ] {
+        let store = Store::in_memory().await.unwrap();
+        let mut seed = Seed::new(Channel::Sms, messages);
+        seed.expires_at = at(NOON) + TimeDelta::hours(hours) + TimeDelta::minutes(30);
+        seed.put(&store).await;
+        let mut world = World::new(store, []);
+        (world.config.sms.per_second, world.config.sms.per_minute, world.config.sms.per_day) =
+            (per_second, per_minute, per_day);
+        (world.config.sms.in_flight, world.config.batch) = (500, 500);
+        let told = all_sent_by(&world.store, &world.config, Channel::Sms, at(NOON)).await.unwrap();
+        world.play_out(&world.dispatcher()).await;
+        let starts: Vec<_> = world.transport.taken().into_iter().map(|one| one.at).collect();
+        let (limit, length) = window;
+        for pair in starts.windows(limit + 1) {
+            assert!(pair[limit] - pair[0] >= TimeDelta::seconds(length), "{limit} in {length} s: {pair:?}");
+        }
+        let counts = world.store.queue_counts().await.unwrap();
+        let expired = counts.get(&(Channel::Sms, DeliveryState::Expired)).copied().unwrap_or(0);
+        assert_eq!(starts.len() + expired as usize, messages);
+        assert_eq!((expired, expired > 0), (told.too_late, hours == 0), "told {told:?}");
+        assert!(starts.iter().all(|start| *start < seed.expires_at));
+        let (by, last) = (told.all_sent_by.unwrap(), *starts.last().unwrap());
+        assert!((by - last).num_seconds().abs() <= 2, "told {by}, was {last}");
+    }
+}
+
 #[tokio::test]
 async fn a_channel_that_does_not_work_is_left_alone_and_tried_with_one() {
     on_each_engine("channel down", |store| async move {
@@ -312,8 +348,8 @@ async fn restart_and_play_out(world: &World) {
     world.play_out(&dispatcher).await;
 }
 
-// Taken away: with the attempt's row written after sending, a death between the two leaves a delivery that looks untouched,
-// and `silent` is not 0. Without recovery of leases, `open` is not 0.
+// Seen failing when the lease is committed only after the answer (a repeat without a mark), without the mark on what a
+// vanished worker had in hand (the same), and without the recovery of leases (it never ends).
 #[tokio::test]
 async fn a_death_at_each_named_point_loses_nothing_and_marks_every_repeat() {
     on_each_engine("named crash points", |store| async move {
@@ -389,7 +425,9 @@ async fn a_death_in_the_middle_of_a_send_is_uncertain_whether_or_not_it_was_take
 // The loop of the service.
 
 async fn until(mut condition: impl AsyncFnMut() -> bool) {
+    let begun = std::time::Instant::now();
     while !condition().await {
+        assert!(begun.elapsed() < Duration::from_secs(30), "it does not happen");
         tokio::task::yield_now().await;
     }
 }
@@ -450,8 +488,7 @@ async fn run_until_idle_ends_by_itself() {
     .await;
 }
 
-// A lease of one second and a send that outlasts it: the worker keeps it alive. Without `renew` the other worker would
-// find the lease run out and the message would be sent twice.
+// A lease of one second and a send that outlasts it: the worker keeps it alive. Seen failing without `renew`.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_slow_send_keeps_its_lease() {
     let folder = tempfile::tempdir().unwrap();

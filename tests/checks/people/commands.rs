@@ -109,7 +109,7 @@ fn mistakes_are_named_with_their_mend() {
             "subscriber add --zip 00201 --email a@example.org --consent form --language fr".into(),
             "`fr` is not en or es",
         ),
-        ("subscriber remove nobody@example.org".into(), "no subscriber has the address n***@example.org"),
+        ("subscriber erase nobody@example.org".into(), "no subscriber has the address n***@example.org"),
         ("subscriber list --region dos".into(), "region `dos` is unknown"),
         ("field-report add --region dos-vientos --date 2026-02-30 --stage none".into(), "2026-02-30"),
         ("field-report add --region dos-vientos --date 2999-01-01 --stage none".into(), "yet to come"),
@@ -249,7 +249,7 @@ fn a_person_lives_from_consent_to_erasure() {
     let export: serde_json::Value = serde_json::from_str(&run(path, "subscriber export a@example.org").1).unwrap();
     assert_eq!(export["addresses"][0]["consents"][0]["evidence"], "signed form, fair");
 
-    let said = ok(path, "subscriber remove A@example.org --evidence called~the~desk");
+    let said = ok(path, "subscriber erase A@example.org --evidence called~the~desk");
     assert!(said.contains("1 address;") && said.contains("0 messages"), "{said}");
     refused(path, add, "--after-stop");
     refused(path, "subscriber export a@example.org", "no subscriber has");

@@ -24,6 +24,7 @@ fn letter(kind: LetterKind, to: &str, fact: &str, now: DateTime<Utc>) -> NewLett
             text: "words".into(),
             html: "<p>words</p>".into(),
             calendar: None,
+            chart_png: None,
         },
     };
     let expires_at = now + TimeDelta::hours(6);

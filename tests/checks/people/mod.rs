@@ -1,6 +1,8 @@
 //! The store, regions, subscribers and notices: the same behaviour on both engines; and the commands that keep them.
 
 mod commands;
+pub mod inbound;
+mod keywords;
 mod letters;
 mod notices;
 mod regions;
@@ -28,7 +30,7 @@ fn zip(text: &str) -> Zip {
     Zip::parse(text).unwrap()
 }
 
-fn address(text: &str) -> Address {
+pub fn address(text: &str) -> Address {
     Address::parse(text, Reach::NorthAmerica).unwrap()
 }
 

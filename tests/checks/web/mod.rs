@@ -2,5 +2,12 @@
 
 pub mod support;
 
+mod season;
+
+mod feeds;
 mod guard;
+mod hooks;
+mod guide;
+mod home;
+mod region_page;
 mod sign_up;

@@ -160,6 +160,7 @@ mod tests {
                         spread: DateSpread { early: Some(on), median, late: median },
                         dates: Vec::new(),
                         not_reached: 0,
+                        past: None,
                     }
                 };
                 Outlook {
@@ -176,6 +177,8 @@ mod tests {
                     trace_years: Vec::new(),
                     forecast_days: 0,
                     station: String::new(),
+                    forecast_fit: None,
+                    borrowed: None,
                 }
             };
             let outlooks: Vec<Outlook> = sums.iter().map(outlook).collect();

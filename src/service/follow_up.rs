@@ -1,0 +1,123 @@
+//! Asks those who were told to inspect what they saw, and takes their answers.
+
+use chrono::{NaiveTime, TimeDelta};
+use tracing::info;
+use url::Url;
+
+use super::enrolment::EnrolError;
+use super::parts::Parts;
+use super::tokens::{self, Purpose};
+use crate::message::{LetterFacts, LetterKind, Sender};
+use crate::people::Language;
+use crate::people::keywords::Saw;
+use crate::season::follow_up::{Facts, FollowUp, decide};
+use crate::season::{NoticeKind, NoticeStatus, Profile};
+use crate::store::follow_ups::{self, Question};
+use crate::store::letters::{self, NewLetter};
+use crate::store::{StoreError, Tx};
+use crate::timetable::place;
+
+/// Asks after every notice whose time has come. A second run asks nobody again. Gives how many are asked.
+///
+/// # Errors
+/// When the store fails or a letter cannot be worded; regions before that one are done.
+pub async fn ask_due(parts: &Parts) -> Result<u64, EnrolError> {
+    let now = parts.clock.now();
+    let mut asked = 0;
+    let policy = &parts.config.policy;
+    let reach = TimeDelta::days(i64::from(policy.follow_up_days) + i64::from(policy.useful_days.follow_up) + 2);
+    for notice in parts.store.notices_released_since(NoticeKind::InspectNow, now - reach).await? {
+        let region = match parts.store.region(&notice.season.region).await {
+            Ok(region) => region,
+            // A retired region's people are not asked.
+            Err(StoreError::Conflict(_)) => continue,
+            Err(why) => return Err(why.into()),
+        };
+        let Some(profile) = parts.profiles.get(&notice.season.profile) else { continue };
+        let (Some(released_at), NoticeStatus::Released) = (notice.released_at, notice.status) else { continue };
+        let day = |at: chrono::DateTime<chrono::Utc>| at.with_timezone(&region.time_zone).date_naive();
+        let mut tx = parts.store.begin().await?;
+        let facts = Facts {
+            profile,
+            policy,
+            kind: notice.kind,
+            season: notice.season.year,
+            told_on: day(released_at),
+            asked: follow_ups::was_asked(&mut tx, &notice.id).await?,
+            today: day(now),
+        };
+        let FollowUp::Ask { answers_to } = decide(&facts) else { continue };
+        let closes_at = place(answers_to.succ_opt().unwrap_or(answers_to).and_time(NaiveTime::MIN), region.time_zone);
+        let people = follow_ups::to_ask(&mut tx, &notice.id).await?;
+        for one in &people {
+            follow_ups::put(&mut tx, &notice.id, one, closes_at, now).await?;
+            let letter = LetterFacts {
+                region_name: Some(region.name.clone()),
+                seen_url: seen_url(parts, one.language, &one.id).map(String::from),
+                ..LetterFacts::of(Sender::from(&parts.config.messages))
+            };
+            let kind = LetterKind::FollowUp;
+            let message = parts.templates.render_letter(kind, one.language, one.address.channel(), &letter)?;
+            let new = NewLetter {
+                kind,
+                to: one.address.clone(),
+                language: one.language,
+                message,
+                fact: one.id.clone(),
+                expires_at: closes_at,
+            };
+            letters::put_in(&mut tx, &new, region.time_zone, now).await?;
+        }
+        tx.commit().await?;
+        info!(notice.id = %notice.id, people = people.len(), "asked what was seen");
+        asked += people.len() as u64;
+    }
+    if asked > 0 {
+        parts.queued.notify_one();
+    }
+    Ok(asked)
+}
+
+/// The page on which one tap answers; `None` without a public address.
+fn seen_url(parts: &Parts, language: Language, id: &str) -> Option<Url> {
+    let mut url = Url::parse(&parts.config.messages.public_url).ok()?;
+    let token = tokens::make(parts.store.address_hash(), Purpose::Seen, id);
+    let folder = (language == Language::Es).then_some("es");
+    url.path_segments_mut().ok()?.pop_if_empty().extend(folder.into_iter().chain(["seen", &token]));
+    Some(url)
+}
+
+/// The question of a link's token; `None` when it is not ours or not open any more. Changes nothing.
+///
+/// # Errors
+/// When the store fails.
+pub async fn question(parts: &Parts, token: &str) -> Result<Option<Question>, StoreError> {
+    let Some(id) = tokens::open(parts.store.address_hash(), Purpose::Seen, token) else { return Ok(None) };
+    let mut tx = parts.store.begin().await?;
+    let question = follow_ups::by_id(&mut tx, id).await?;
+    tx.rollback().await?;
+    Ok(question.filter(|question| question.closes_at > parts.clock.now()))
+}
+
+/// Takes the answer of a button; gives whether the question was open.
+///
+/// # Errors
+/// When the store fails.
+pub async fn answer(parts: &Parts, token: &str, saw: Saw) -> Result<bool, StoreError> {
+    let Some(question) = question(parts, token).await? else { return Ok(false) };
+    let mut tx = parts.store.begin().await?;
+    answer_in(&mut tx, parts, &question, saw).await?;
+    tx.commit().await?;
+    Ok(true)
+}
+
+/// As [`answer`], inside a transaction of the caller.
+///
+/// # Errors
+/// When the store fails.
+pub async fn answer_in(tx: &mut Tx, parts: &Parts, question: &Question, saw: Saw) -> Result<(), StoreError> {
+    let opens = parts.profiles.get(&question.profile).map(|profile: &Profile| profile.window.opens.0.clone());
+    // Without its profile nobody knows the stage's name; the answer itself is kept.
+    let stage = opens.unwrap_or_else(|| "egg-laying-begins".to_owned());
+    follow_ups::answer(tx, question, saw, &stage, parts.clock.now()).await
+}

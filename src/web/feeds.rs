@@ -1,0 +1,280 @@
+//! A region for other programs: its chart and badge as pictures, its window as a calendar, its news as Atom, its outlook
+//! as JSON.
+
+use std::collections::BTreeMap;
+
+use atom_syndication::{Content, Entry, Feed, Link, Person, Text};
+use axum::Router;
+use axum::extract::{Path, Query};
+use axum::http::HeaderMap;
+use axum::response::Response;
+use axum::routing::get;
+use chrono::{DateTime, Days, NaiveTime, Utc};
+use icalendar::{Calendar, Component, Event, EventLike, Property};
+use serde_json::json;
+
+use super::kept::Kept;
+use super::page::escaped;
+use super::views::{CHART_WIDTHS, RegionView, Views};
+use super::{Fault, Site, Visit};
+use crate::season::standing::SeasonStanding;
+use crate::season::words;
+use crate::timetable;
+
+pub(super) fn routes() -> Router<Site> {
+    Router::new()
+        .route("/region/{id}/chart.svg", get(chart))
+        .route("/region/{id}/badge.svg", get(badge))
+        .route("/region/{id}/calendar.ics", get(calendar))
+        .route("/region/{id}/news.atom", get(news))
+        .route("/region/{id}/outlook.json", get(outlook))
+}
+
+/// The season's chart in the width nearest to the one asked for.
+async fn chart(
+    visit: Visit,
+    Path(id): Path<String>,
+    Query(asked_for): Query<BTreeMap<String, String>>,
+    asked: HeaderMap,
+) -> Result<Response, Fault> {
+    let views = visit.site.views().get(&visit.site).await?;
+    let known = views.region(&id).and_then(|view| view.known.as_ref()).ok_or(Fault::NotFound)?;
+    let wanted: u32 = asked_for.get("w").and_then(|width| width.parse().ok()).unwrap_or(CHART_WIDTHS[1]);
+    let width = CHART_WIDTHS.into_iter().min_by_key(|width| width.abs_diff(wanted)).unwrap_or(CHART_WIDTHS[1]);
+    let chart = known.charts.get(&(visit.language, width)).ok_or(Fault::NotFound)?;
+    Ok(chart.answer(&asked))
+}
+
+/// Answers with what `make` writes of a region, written once for all who ask.
+async fn kept(
+    visit: &Visit,
+    id: &str,
+    name: &str,
+    asked: &HeaderMap,
+    make: impl FnOnce(&Views, &RegionView) -> Kept,
+) -> Result<Response, Fault> {
+    let views = visit.site.views().get(&visit.site).await?;
+    let view = views.region(id).ok_or(Fault::NotFound)?;
+    let kept = views.kept(&format!("/region/{id}/{name}"), visit.language, || Ok(make(&views, view)))?;
+    Ok(kept.answer(asked))
+}
+
+async fn badge(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+    kept(&visit, &id, "badge.svg", &asked, |_, view| Kept::picture(badge_of(&visit, view)).embeddable()).await
+}
+
+async fn calendar(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+    kept(&visit, &id, "calendar.ics", &asked, |views, view| {
+        Kept::new("text/calendar; charset=utf-8", calendar_of(&visit, views, view))
+    })
+    .await
+}
+
+async fn news(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+    kept(&visit, &id, "news.atom", &asked, |_, view| {
+        Kept::new("application/atom+xml; charset=utf-8", news_of(&visit, view))
+    })
+    .await
+}
+
+async fn outlook(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+    kept(&visit, &id, "outlook.json", &asked, |views, view| {
+        Kept::new("application/json", outlook_of(&visit, views, view)).embeddable()
+    })
+    .await
+}
+
+/// The state in one line, as on the list of all regions.
+fn headline(visit: &Visit, view: &RegionView) -> String {
+    visit.site.word(visit.language, "region", &[view.standing.name(), "headline"])
+}
+
+/// The date that matters now, in words.
+fn date_line(visit: &Visit, view: &RegionView) -> String {
+    let Some(known) = &view.known else { return String::new() };
+    let line = visit.site.word(visit.language, "region", &[view.standing.name(), "brief"]);
+    let stage = |id| {
+        let stage = known.outlook.stage(id)?;
+        let day = stage.reached.map(|reached| reached.on).or(stage.spread.median)?;
+        Some(words::date(visit.language, day))
+    };
+    let window = &view.profile.window;
+    line.replace("{wash_by}", &words::date(visit.language, known.wash_by))
+        .replace("{laying}", &stage(&window.opens).unwrap_or_else(|| "?".into()))
+        .replace("{hatch}", &stage(&window.closes).unwrap_or_else(|| "?".into()))
+}
+
+/// A picture for the page of a county: region, state, date. Colours stand on the elements: it needs no style.
+fn badge_of(visit: &Visit, view: &RegionView) -> String {
+    let (edge, fill) = match view.standing {
+        SeasonStanding::Unknown | SeasonStanding::Over => ("#857757", "#f5efe1"),
+        SeasonStanding::Quiet => ("#2c6580", "#e4eff3"),
+        SeasonStanding::Ready => ("#7d5a00", "#faeecb"),
+        SeasonStanding::Look | SeasonStanding::Last => ("#a5380c", "#fbe6da"),
+    };
+    let (name, line, date) =
+        (escaped(&view.region.name), escaped(&headline(visit, view)), escaped(&date_line(visit, view)));
+    let insect = escaped(&words::capitalised(view.profile.names.get(visit.language)));
+    let title = format!("{insect}, {name}: {line}. {date}");
+    let mark = include_str!("assets/mark.svg");
+    let inner = mark.split_once('>').map_or("", |(_, rest)| rest).trim_end().trim_end_matches("</svg>");
+    let inner = inner.replace("<title>Treebell</title>", "");
+    format!(
+        r##"<svg xmlns="http://www.w3.org/2000/svg" width="360" height="104" viewBox="0 0 360 104" role="img" aria-label="{title}" font-family="system-ui, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif">
+<title>{title}</title>
+<rect x="1.5" y="1.5" width="357" height="101" rx="10" fill="{fill}" stroke="{edge}" stroke-width="3"/>
+<g transform="translate(14 20)">{inner}</g>
+<text x="92" y="28" font-size="12.5" fill="#55503f">{insect}</text>
+<text x="92" y="50" font-size="18" font-weight="bold" fill="#20231c">{name}</text>
+<text x="92" y="71" font-size="14.5" font-weight="bold" fill="{edge}">{line}</text>
+<text x="92" y="90" font-size="13" fill="#20231c">{date}</text>
+</svg>
+"##
+    )
+}
+
+/// One entry of whole days: the time to look and wash. It moves with the outlook under one id.
+fn calendar_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
+    let said =
+        |key: &str| visit.site.word(visit.language, "region", &["calendar", key]).replace("{place}", &view.region.name);
+    let mut calendar = Calendar::empty();
+    for (name, value) in [
+        ("VERSION", "2.0"),
+        ("PRODID", "-//Treebell//Regions//EN"),
+        ("CALSCALE", "GREGORIAN"),
+        ("METHOD", "PUBLISH"),
+        ("X-WR-CALNAME", said("name").as_str()),
+        ("REFRESH-INTERVAL;VALUE=DURATION", "PT12H"),
+        ("X-PUBLISHED-TTL", "PT12H"),
+    ] {
+        calendar.append_property(Property::from((name, value)));
+    }
+    if let (Some(known), Some(first)) = (&view.known, view.opening()) {
+        let season = known.outlook.season.year;
+        let host = visit.site.public().and_then(|url| url.host_str()).unwrap_or("treebell.invalid");
+        // The stages that come later may already be over: then the entry ends where washing ended.
+        let closed = known.outlook.stage(&view.profile.window.closes).and_then(|stage| stage.reached);
+        let last = closed.map_or(known.wash_by, |closed| closed.on).max(first);
+        let days_in = (view.today - view.profile.first_day(season)).num_days().max(0);
+        let mut event = Event::with_uid(&format!("window-{}-{season}@{host}", view.region.id));
+        event
+            .timestamp(views.made_at)
+            .sequence(u32::try_from(days_in).unwrap_or(0))
+            .starts(first)
+            // An end that is a date is exclusive (RFC 5545, section 3.6.1).
+            .ends(last.checked_add_days(Days::new(1)).unwrap_or(last))
+            .summary(&said("summary"))
+            .description(&said("what"))
+            .location(&view.region.name)
+            .add_property("TRANSP", "TRANSPARENT");
+        if let Some(page) = visit.site.address(visit.language, &format!("/region/{}", view.region.id)) {
+            event.url(page.as_str());
+        }
+        calendar.push(event.done());
+    }
+    calendar.to_string()
+}
+
+/// The notices of the season that went out, the newest first. Ids are made from the facts and times are those of going
+/// out, so that nothing seen before changes.
+fn news_of(visit: &Visit, view: &RegionView) -> String {
+    let language = visit.language;
+    let address = |path: &str| {
+        visit.site.address(language, path).map_or_else(
+            || format!("urn:treebell:{}", path.trim_start_matches('/').replace('/', ":")),
+            |url| url.to_string(),
+        )
+    };
+    let (page, own) =
+        (address(&format!("/region/{}", view.region.id)), address(&format!("/region/{}/news.atom", view.region.id)));
+    let link = |rel: &str, href: &str| Link { rel: rel.to_owned(), href: href.to_owned(), ..Link::default() };
+    let said = |keys: &[&str]| visit.site.word(language, "region", keys).replace("{place}", &view.region.name);
+    let season = view.profile.season_of(view.today);
+    let begin = timetable::place(view.profile.first_day(season).and_time(NaiveTime::MIN), view.region.time_zone);
+    let mut updated: DateTime<Utc> = begin;
+    let mut entries = Vec::new();
+    for notice in &view.notices {
+        let at = notice.released_at.unwrap_or(notice.decided_at);
+        updated = updated.max(at);
+        let kind = notice.kind.name();
+        let what = said(&["news", kind, "what"]);
+        let entry = Entry {
+            id: format!("{page}#{}-{kind}", notice.season.year),
+            title: Text::plain(said(&["news", kind, "title"])),
+            updated: at.fixed_offset(),
+            published: Some(at.fixed_offset()),
+            links: vec![link("alternate", &page)],
+            content: Some(Content { content_type: Some("text".into()), value: Some(what), ..Content::default() }),
+            ..Entry::default()
+        };
+        entries.insert(0, entry);
+    }
+    let author = Person { name: visit.site.parts().config.messages.sender_name.clone(), ..Person::default() };
+    let feed = Feed {
+        id: own.clone(),
+        title: Text::plain(said(&["news", "name"])),
+        updated: updated.fixed_offset(),
+        authors: vec![author],
+        lang: Some(language.code().to_owned()),
+        links: vec![link("self", &own), link("alternate", &page)],
+        entries,
+        ..Feed::default()
+    };
+    feed.to_string()
+}
+
+/// See the README for what the fields mean.
+fn outlook_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
+    let region = &view.region;
+    let spread = |spread: crate::season::DateSpread| json!({ "early": spread.early, "median": spread.median, "late": spread.late });
+    let season = view.known.as_ref().map(|known| {
+        let outlook = &known.outlook;
+        let stages: Vec<_> = outlook
+            .stages
+            .iter()
+            .map(|stage| {
+                let name = view.profile.stage(&stage.stage).map(|of| of.names.get(visit.language));
+                json!({
+                    "id": stage.stage,
+                    "name": name,
+                    "reached_on": stage.reached.map(|reached| reached.on),
+                    "reached_on_observed_days": stage.reached.map(|reached| reached.on_real_days),
+                    "projected": (stage.reached.is_none()).then(|| spread(stage.spread)),
+                    "degree_days_c": stage.at_sum.map(tenth),
+                })
+            })
+            .collect();
+        json!({
+            "year": outlook.season.year,
+            "heat_sum_degree_days_c": tenth(outlook.heat_sum),
+            "last_day": outlook.last_day,
+            "newest_observed_day": outlook.newest_real_day,
+            "filled_days": outlook.filled_days,
+            "forecast_days": outlook.forecast_days,
+            "past_years": outlook.trace_years.len(),
+            "record": outlook.trust,
+            "station": { "id": outlook.station, "name": known.station },
+            "wash_by": known.wash_by,
+            "stages": stages,
+        })
+    });
+    let value = json!({
+        "region": {
+            "id": region.id,
+            "name": region.name,
+            "zips": region.zips,
+            "elevation_m": region.elevation_m,
+            "time_zone": region.time_zone.name(),
+        },
+        "profile": { "id": view.profile.id, "provisional": view.profile.provisional },
+        "day": view.today,
+        "computed_at": views.made_at.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
+        "standing": view.standing.name(),
+        "season": season,
+    });
+    format!("{value:#}\n")
+}
+
+fn tenth(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0
+}

@@ -1,0 +1,28 @@
+//! "Is it needle scale?": a short key with our own drawings.
+
+use axum::Router;
+use axum::http::HeaderMap;
+use axum::response::Response;
+use axum::routing::get;
+use minijinja::context;
+
+use super::home::HTML;
+use super::kept::Kept;
+use super::{Fault, Site, Visit, assets, page};
+
+pub(super) fn routes() -> Router<Site> {
+    Router::new().route("/guide", get(guide))
+}
+
+/// Drawings of the guide, by the name of their words.
+const DRAWINGS: [&str; 7] = ["beans", "cotton", "tufts", "inner", "drought", "cast", "beetle"];
+
+async fn guide(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
+    let views = visit.site.views().get(&visit.site).await?;
+    let kept = views.kept("/guide", visit.language, || {
+        let drawings = DRAWINGS.map(|name| (name, assets::path(&visit.site, &format!("{name}.svg"))));
+        let drawings: std::collections::BTreeMap<_, _> = drawings.into_iter().collect();
+        Ok(Kept::new(HTML, page::html(&visit, "guide", context! { drawings })?))
+    })?;
+    Ok(kept.answer(&asked))
+}

@@ -1,0 +1,105 @@
+//! Answers that are the same for everybody: made once, kept, and asked for again with "only if it changed".
+
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use bytes::Bytes;
+use sha2::{Digest, Sha256};
+
+/// How long a browser or a cache between may show what it has, seconds. The figures behind change once or twice a day.
+const MAX_AGE: &str = "public, max-age=300";
+
+/// A body with what belongs to it.
+pub(super) struct Kept {
+    kind: &'static str,
+    body: Bytes,
+    tag: HeaderValue,
+    policy: Option<HeaderValue>,
+    /// May be shown inside pages of others.
+    embeddable: bool,
+}
+
+impl Kept {
+    pub fn new(kind: &'static str, body: impl Into<Bytes>) -> Self {
+        let body = body.into();
+        // Weak: the same words may travel compressed or not.
+        let tag = format!("W/\"{}\"", hex::encode(&Sha256::digest(&body)[..12]));
+        let tag = HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("W/\"\""));
+        Self { kind, body, tag, policy: None, embeddable: false }
+    }
+
+    /// A picture that may be opened as a page of its own: the only style it may have is the one inside it, named by hash.
+    pub fn picture(svg: String) -> Self {
+        let style = svg.split_once("<style>").and_then(|(_, rest)| rest.split_once("</style>")).map(|(style, _)| style);
+        let allowed =
+            style.map_or_else(|| "'none'".to_owned(), |style| format!("'sha256-{}'", base64(&Sha256::digest(style))));
+        let policy = format!(
+            "default-src 'none'; style-src {allowed}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; object-src 'none'"
+        );
+        let policy = HeaderValue::from_str(&policy).ok();
+        Self { policy, ..Self::new("image/svg+xml", svg) }
+    }
+
+    pub fn embeddable(self) -> Self {
+        Self { embeddable: true, ..self }
+    }
+
+    /// The answer: all of it, or word that what the asker has is still right.
+    pub fn answer(&self, asked: &HeaderMap) -> Response {
+        let mut headers = HeaderMap::new();
+        headers.insert(header::ETAG, self.tag.clone());
+        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static(MAX_AGE));
+        if let Some(policy) = &self.policy {
+            headers.insert(header::CONTENT_SECURITY_POLICY, policy.clone());
+        }
+        if self.embeddable {
+            let name = HeaderName::from_static("cross-origin-resource-policy");
+            headers.insert(name, HeaderValue::from_static("cross-origin"));
+        }
+        if self.is_known(asked) {
+            return (StatusCode::NOT_MODIFIED, headers).into_response();
+        }
+        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(self.kind));
+        (headers, self.body.clone()).into_response()
+    }
+
+    /// Weak comparison, as RFC 9110 (section 13.1.2) has it for this header.
+    fn is_known(&self, asked: &HeaderMap) -> bool {
+        let bare = |tag: &str| tag.trim().trim_start_matches("W/").to_owned();
+        let ours = bare(self.tag.to_str().unwrap_or_default());
+        asked
+            .get_all(header::IF_NONE_MATCH)
+            .iter()
+            .filter_map(|value| value.to_str().ok())
+            .flat_map(|value| value.split(','))
+            .any(|tag| tag.trim() == "*" || bare(tag) == ours)
+    }
+}
+
+/// RFC 4648, section 4: hashes in a content policy are written so.
+fn base64(bytes: &[u8]) -> String {
+    const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut text = String::new();
+    for chunk in bytes.chunks(3) {
+        let bits = chunk.iter().fold(0u32, |bits, byte| bits << 8 | u32::from(*byte)) << (8 * (3 - chunk.len()));
+        for at in 0..4 {
+            let letter = LETTERS[(bits >> (18 - 6 * at)) as usize & 63];
+            text.push(if at <= chunk.len() { char::from(letter) } else { '=' });
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn base64_gives_the_published_vectors() {
+        // RFC 4648, section 10.
+        for (plain, coded) in
+            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")]
+        {
+            assert_eq!(base64(plain.as_bytes()), coded);
+        }
+    }
+}

@@ -1,0 +1,125 @@
+//! A region's page: where its season stands, what to do now, and on what that rests.
+
+use axum::Router;
+use axum::extract::Path;
+use axum::http::HeaderMap;
+use axum::response::Response;
+use axum::routing::get;
+use chrono::{Datelike, NaiveDate};
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::home::HTML;
+use super::kept::Kept;
+use super::page;
+use super::views::{CHART_WIDTHS, Known, RegionView};
+use super::{Fault, Site, Visit};
+use crate::language::Language;
+use crate::season::words;
+use crate::units;
+
+pub(super) fn routes() -> Router<Site> {
+    Router::new().route("/region/{id}", get(region))
+}
+
+async fn region(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+    let views = visit.site.views().get(&visit.site).await?;
+    let view = views.region(&id).ok_or(Fault::NotFound)?;
+    let kept = views.kept(&format!("/region/{id}"), visit.language, || {
+        let made_at = views.made_at.with_timezone(&view.region.time_zone);
+        let made = format!("{}, {}", long_date(visit.language, made_at.date_naive()), made_at.format("%-H:%M %Z"));
+        Ok(Kept::new(HTML, page::html(&visit, "region", shown(&visit, view, &made))?))
+    })?;
+    Ok(kept.answer(&asked))
+}
+
+fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
+    let language = visit.language;
+    let region = &view.region;
+    let whole = |path: &str| visit.site.address(language, path).map_or_else(|| visit.link(path), |url| url.to_string());
+    let [narrow, middle, wide] = CHART_WIDTHS;
+    context! {
+        id => &region.id,
+        name => &region.name,
+        insect => view.profile.names.get(language),
+        provisional => view.profile.provisional,
+        standing => view.standing.name(),
+        zips => region.zips.iter().map(|zip| zip.to_string()).collect::<Vec<_>>(),
+        feet => thousands(units::m_to_feet(region.elevation_m)),
+        metres => thousands(region.elevation_m),
+        made_at,
+        known => view.known.as_ref().map(|known| figures(language, view, known)),
+        narrow, middle, wide,
+        page_address => whole(&format!("/region/{}", region.id)),
+        badge_address => whole(&format!("/region/{}/badge.svg", region.id)),
+        calendar_address => whole(&format!("/region/{}/calendar.ics", region.id)),
+    }
+}
+
+fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
+    let (outlook, window) = (&known.outlook, &view.profile.window);
+    let when = |id| outlook.stage(id).map(|stage| words::when(language, stage, view.today)).unwrap_or_default();
+    let marks = view.profile.heat_marks();
+    let heat = |sum: f64| thousands(units::dd_c_to_f(sum));
+    let stages: Vec<Value> = outlook
+        .stages
+        .iter()
+        .filter_map(|stage| {
+            let name = view.profile.stage(&stage.stage)?.names.get(language);
+            let needs = marks.iter().find(|(id, _)| *id == stage.stage).map(|(_, sum)| heat(*sum));
+            Some(context! { name, when => words::when(language, stage, view.today), needs })
+        })
+        .collect();
+    let needed = marks.iter().find(|(id, _)| *id == window.opens).map(|(_, sum)| heat(*sum));
+    context! {
+        laying => when(&window.opens),
+        hatch => when(&window.closes),
+        wash_by => words::date(language, known.wash_by),
+        station => &known.station,
+        newest => outlook.newest_real_day.map(|day| long_date(language, day)),
+        filled => outlook.filled_days,
+        heat => heat(outlook.heat_sum),
+        needed,
+        years => outlook.trace_years.len(),
+        first_year => outlook.trace_years.iter().min(),
+        last_year => outlook.trace_years.iter().max(),
+        forecast_days => outlook.forecast_days,
+        care => words::with_care(language, &outlook.trust),
+        stages,
+        year => outlook.season.year,
+    }
+}
+
+/// `March 12, 2026`, `12 de marzo de 2026`.
+fn long_date(language: Language, day: NaiveDate) -> String {
+    match language {
+        Language::En => format!("{}, {}", words::date(language, day), day.year()),
+        Language::Es => format!("{} de {}", words::date(language, day), day.year()),
+    }
+}
+
+/// `6,430`: whole, with a comma as people in the Southwest write it in both languages.
+fn thousands(value: f64) -> String {
+    let digits = format!("{:.0}", value.abs());
+    let mut text = String::new();
+    for (at, digit) in digits.chars().enumerate() {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    if value < -0.5 { format!("-{text}") } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn large_numbers_are_parted() {
+        for (value, shown) in [(0.0, "0"), (999.4, "999"), (1000.0, "1,000"), (12345.0, "12,345"), (-1200.0, "-1,200")]
+        {
+            assert_eq!(thousands(value), shown);
+        }
+    }
+}

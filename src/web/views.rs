@@ -1,0 +1,277 @@
+//! What the public pages know of all regions: worked out once for everybody, in the background, and kept.
+//!
+//! A page never waits for arithmetic but in the first moments after the start, or when nobody has asked for a long time.
+
+use std::collections::HashMap;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
+
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use tokio::runtime::Handle;
+use tracing::{error, warn};
+
+use super::kept::Kept;
+use super::{Fault, Site};
+use crate::chart::{HeatUnit, Look, season_heat};
+use crate::language::Language;
+use crate::message::facts::Window;
+use crate::message::{Basis, NoticeFacts, Sender};
+use crate::region::{Region, Zip};
+use crate::season::standing::SeasonStanding;
+use crate::season::{NoticeStatus, Outlook, Profile};
+use crate::service::cycle::{self, Books, Desks, RegionFault};
+use crate::service::parts::Parts;
+use crate::service::picture::{self, Seen};
+use crate::store::StoreError;
+use crate::store::notices::Notice;
+
+/// How often the store is asked whether there is news.
+const LOOK_EVERY: TimeDelta = TimeDelta::seconds(15);
+/// So old, the views are made anew whatever the store says: a day may have begun, somebody may have seen something.
+const RENEW_AFTER: TimeDelta = TimeDelta::minutes(10);
+/// Older ones are not shown while new ones are made.
+const TOO_OLD: TimeDelta = TimeDelta::minutes(25);
+
+/// Widths of the season's chart, CSS pixels.
+pub(super) const CHART_WIDTHS: [u32; 3] = [340, 620, 900];
+
+/// All regions as they stand.
+pub(super) struct Views {
+    pub made_at: DateTime<Utc>,
+    /// In the order of their windows, those of which nothing is known last.
+    pub regions: Vec<Arc<RegionView>>,
+    by_id: HashMap<String, Arc<RegionView>>,
+    by_zip: HashMap<Zip, String>,
+    signs: Signs,
+    /// Answers made from these views so far, by path and language.
+    kept: Mutex<HashMap<(String, Language), Arc<Kept>>>,
+}
+
+/// One region as the public sees it.
+pub(super) struct RegionView {
+    pub region: Region,
+    pub profile: Profile,
+    pub standing: SeasonStanding,
+    /// The region's day on which it was looked at.
+    pub today: NaiveDate,
+    /// `None` when the region could not be assessed; the log says why.
+    pub known: Option<Known>,
+    /// Notices of the season that went out, in the order of their going.
+    pub notices: Vec<Notice>,
+}
+
+/// What is known of a region that could be assessed.
+pub(super) struct Known {
+    pub outlook: Outlook,
+    pub station: String,
+    /// Last day on which washing is advised.
+    pub wash_by: NaiveDate,
+    pub charts: HashMap<(Language, u32), Arc<Kept>>,
+}
+
+/// What in the store shows that the views are old.
+#[derive(PartialEq)]
+struct Signs {
+    cycle: Option<DateTime<Utc>>,
+    pulls: Option<DateTime<Utc>>,
+    regions: Vec<Region>,
+}
+
+impl Signs {
+    async fn read(parts: &Parts) -> Result<Self, StoreError> {
+        Ok(Self {
+            cycle: parts.store.last_run("cycle").await?.and_then(|run| run.ended_at),
+            pulls: parts.store.last_pulls().await?.iter().map(|pull| pull.started_at).max(),
+            regions: parts.store.regions().await?,
+        })
+    }
+}
+
+impl Views {
+    pub fn region(&self, id: &str) -> Option<&Arc<RegionView>> {
+        self.by_id.get(id)
+    }
+
+    /// The region that covers a ZIP code.
+    pub fn covering(&self, zip: &Zip) -> Option<&str> {
+        self.by_zip.get(zip).map(String::as_str)
+    }
+
+    /// An answer that was made before, or is made now. `path` must be one of a page that exists: what is asked for by any
+    /// other would pile up.
+    pub fn kept(
+        &self,
+        path: &str,
+        language: Language,
+        make: impl FnOnce() -> Result<Kept, Fault>,
+    ) -> Result<Arc<Kept>, Fault> {
+        let key = (path.to_owned(), language);
+        if let Some(kept) = self.kept.lock().unwrap_or_else(PoisonError::into_inner).get(&key) {
+            return Ok(Arc::clone(kept));
+        }
+        let made = Arc::new(make()?);
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner).insert(key, Arc::clone(&made));
+        Ok(made)
+    }
+}
+
+/// The views of now, and who makes the next ones.
+#[derive(Default)]
+pub(super) struct RegionViews {
+    current: RwLock<Option<Arc<Views>>>,
+    looked_at: Mutex<Option<DateTime<Utc>>>,
+    /// Held by whoever makes views while others wait for them.
+    making: tokio::sync::Mutex<()>,
+    renewing: AtomicBool,
+}
+
+impl RegionViews {
+    /// # Errors
+    /// When there are none yet and the store fails.
+    pub async fn get(&self, site: &Site) -> Result<Arc<Views>, Fault> {
+        let now = site.now();
+        let current = self.peek();
+        let age = |views: &Arc<Views>| (now - views.made_at).abs();
+        if let Some(views) = current.filter(|views| age(views) < TOO_OLD) {
+            if self.is_time_to_look(now) && !self.renewing.swap(true, Ordering::AcqRel) {
+                let site = site.clone();
+                tokio::spawn(async move {
+                    if let Err(why) = site.views().renew_if_old(&site).await {
+                        why.log();
+                    }
+                    site.views().renewing.store(false, Ordering::Release);
+                });
+            }
+            return Ok(views);
+        }
+        // Made by a task of its own: whoever asked first may hang up, and the others still get them.
+        let task = {
+            let site = site.clone();
+            tokio::spawn(async move {
+                let _turn = site.views().making.lock().await;
+                match site.views().peek().filter(|views| (site.now() - views.made_at).abs() < TOO_OLD) {
+                    Some(views) => Ok(views),
+                    None => site.views().make(&site).await,
+                }
+            })
+        };
+        task.await.unwrap_or_else(|why| Err(Fault::Inside(format!("the views were not finished: {why}"))))
+    }
+
+    fn peek(&self) -> Option<Arc<Views>> {
+        self.current.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn is_time_to_look(&self, now: DateTime<Utc>) -> bool {
+        let mut looked_at = self.looked_at.lock().unwrap_or_else(PoisonError::into_inner);
+        let due = looked_at.is_none_or(|last| (now - last).abs() >= LOOK_EVERY);
+        if due {
+            *looked_at = Some(now);
+        }
+        due
+    }
+
+    async fn renew_if_old(&self, site: &Site) -> Result<(), Fault> {
+        let Some(views) = self.peek() else { return Ok(()) };
+        let old = (site.now() - views.made_at).abs() >= RENEW_AFTER;
+        if old || Signs::read(site.parts()).await? != views.signs {
+            self.make(site).await?;
+        }
+        Ok(())
+    }
+
+    async fn make(&self, site: &Site) -> Result<Arc<Views>, Fault> {
+        let parts = site.parts().clone();
+        // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
+        let runtime = Handle::current();
+        let work = tokio::task::spawn_blocking(move || runtime.block_on(views(&parts)));
+        let made = work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))??;
+        let made = Arc::new(made);
+        *self.current.write().unwrap_or_else(PoisonError::into_inner) = Some(Arc::clone(&made));
+        Ok(made)
+    }
+}
+
+async fn views(parts: &Parts) -> Result<Views, StoreError> {
+    let (now, signs) = (parts.clock.now(), Signs::read(parts).await?);
+    // Read anew each time: what the store holds may have been revised.
+    let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
+    let mut regions = Vec::with_capacity(signs.regions.len());
+    for region in &signs.regions {
+        let Some(profile) = parts.profiles.get(&region.profile) else {
+            warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);
+            continue;
+        };
+        let today = now.with_timezone(&region.time_zone).date_naive();
+        let known = match known(parts, &mut books, &mut desks, region, profile, now).await {
+            Ok(known) => Some(known),
+            Err(RegionFault::Store(why)) => return Err(why),
+            Err(why) => {
+                error!(region.id = %region.id, "the page of region `{}` says nothing of its season: {why}", region.id);
+                None
+            }
+        };
+        let standing = known.as_ref().map_or(SeasonStanding::Unknown, |known| {
+            SeasonStanding::of(profile, &parts.config.policy, &known.outlook, today)
+        });
+        let notices = went_out(parts, region, profile, today).await?;
+        let view = RegionView { region: region.clone(), profile: profile.clone(), standing, today, known, notices };
+        regions.push(Arc::new(view));
+    }
+    regions.sort_by_key(|view| (view.opening().is_none(), view.opening(), view.region.name.clone()));
+    let by_id = regions.iter().map(|view| (view.region.id.clone(), Arc::clone(view))).collect();
+    let by_zip = regions
+        .iter()
+        .flat_map(|view| view.region.zips.iter().map(|zip| (zip.clone(), view.region.id.clone())).collect::<Vec<_>>());
+    Ok(Views { made_at: now, by_id, by_zip: by_zip.collect(), regions, signs, kept: Mutex::default() })
+}
+
+async fn known(
+    parts: &Parts,
+    books: &mut Books,
+    desks: &mut Desks,
+    region: &Region,
+    profile: &Profile,
+    now: DateTime<Utc>,
+) -> Result<Known, RegionFault> {
+    let outlook = cycle::look(parts, books, desks, region, now).await?.outlook;
+    let station = books.get(&outlook.station).await?.station.name.clone();
+    let mut charts = HashMap::new();
+    for language in Language::ALL {
+        let chart = picture::season_chart(parts, books, desks, region, Seen::At(now), language).await?;
+        for width in CHART_WIDTHS {
+            let look = Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.clone() };
+            charts.insert((language, width), Arc::new(Kept::picture(season_heat(&chart, &look))));
+        }
+    }
+    let window = Window {
+        opens: &profile.window.opens,
+        closes: &profile.window.closes,
+        heat_needed: 0.0,
+        provisional: profile.provisional,
+    };
+    // The notices' own rule for the last day, so that page and message name the same.
+    let sender = Sender::from(&parts.config.messages);
+    let wash_by = NoticeFacts::from_outlook(sender, region, &station, &outlook, window, Basis::Heat).wash_by;
+    Ok(Known { outlook, station, wash_by, charts })
+}
+
+async fn went_out(
+    parts: &Parts,
+    region: &Region,
+    profile: &Profile,
+    today: NaiveDate,
+) -> Result<Vec<Notice>, StoreError> {
+    let mut notices = parts.store.notices_of_season(&profile.id, profile.season_of(today)).await?;
+    notices.retain(|notice| notice.season.region == region.id && notice.status == NoticeStatus::Released);
+    notices.sort_by_key(|notice| notice.released_at);
+    Ok(notices)
+}
+
+impl RegionView {
+    /// The day the window opened or is most likely to open.
+    pub fn opening(&self) -> Option<NaiveDate> {
+        let stage = self.known.as_ref()?.outlook.stage(&self.profile.window.opens)?;
+        stage.reached.map(|reached| reached.on).or(stage.spread.median)
+    }
+}

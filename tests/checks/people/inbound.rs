@@ -1,0 +1,401 @@
+//! Texts from phones, from the door to the letters that answer them; joining, stopping, asking and answering.
+
+use std::sync::Arc;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use sqlx::Row;
+use treebell::clock::ManualClock;
+use treebell::config::Config;
+use treebell::delivery::inbound::InboundText;
+use treebell::message::Templates;
+use treebell::people::Language;
+use treebell::people::keywords::Saw;
+use treebell::season::profile::Profiles;
+use treebell::service::enrolment::{self, Confirmed, Wish};
+use treebell::service::follow_up;
+use treebell::service::inbound::{Did, Texts};
+use treebell::service::parts::Parts;
+use treebell::store::Store;
+use treebell::store::people::AddressStatus;
+
+use super::{address, at, subscribe, two_regions, zip};
+use crate::engines::on_each_engine;
+
+pub struct Desk {
+    pub parts: Parts,
+    pub clock: Arc<ManualClock>,
+    pub texts: Texts,
+}
+
+pub const PHONE: &str = "+15055550150";
+
+impl Desk {
+    pub fn on(store: Store, change: impl FnOnce(&mut Config)) -> Self {
+        let mut config = Config::default();
+        config.messages.public_url = "https://pinyon.example.org".into();
+        change(&mut config);
+        let clock = Arc::new(ManualClock::at(at("2026-03-20T16:00:00Z")));
+        let templates = Templates::load(None).unwrap();
+        let parts = Parts::with_store(&config, clock.clone(), store, Profiles::default(), templates);
+        Self { texts: Texts::new(parts.clone()), parts, clock }
+    }
+
+    /// A text from a phone a minute after the last one.
+    pub async fn text(&self, from: &str, words: &str) -> Did {
+        self.clock.advance(TimeDelta::minutes(1));
+        let at = self.now();
+        self.texts
+            .take(&InboundText { from: from.into(), to: String::new(), text: words.into(), at, id: None })
+            .await
+            .unwrap()
+    }
+
+    fn now(&self) -> DateTime<Utc> {
+        use treebell::clock::Clock;
+        self.clock.now()
+    }
+
+    /// Kinds and words of the letters to an address that were queued, in order.
+    pub async fn letters(&self, to: &str) -> Vec<(String, String)> {
+        let key = self.parts.store.address_hash().of(&address(to));
+        sqlx::query("SELECT kind, body FROM letters WHERE address_key = $1 ORDER BY created_at, kind")
+            .bind(key)
+            .fetch_all(&mut *self.parts.store.read().await.unwrap())
+            .await
+            .unwrap()
+            .iter()
+            .map(|row| (row.get("kind"), row.get("body")))
+            .collect()
+    }
+
+    async fn kinds(&self, to: &str) -> Vec<String> {
+        self.letters(to).await.into_iter().map(|(kind, _)| kind).collect()
+    }
+
+    async fn status(&self, of: &str) -> Option<AddressStatus> {
+        let key = self.parts.store.address_hash().of(&address(of));
+        let subscriber = self.parts.store.subscriber_of(&address(of)).await.unwrap()?;
+        subscriber.addresses.into_iter().find(|one| one.id == key).map(|one| one.status)
+    }
+
+    fn wish(&self, to: &str, network: [u8; 4]) -> Wish {
+        Wish {
+            address: address(to),
+            zips: vec![zip("00101")],
+            language: Language::En,
+            words: "Send me pinyon notices".into(),
+            evidence: "web form".into(),
+            network: Some(network.into()),
+        }
+    }
+
+    /// The code or link token in the newest letter.
+    async fn secret(&self, to: &str) -> String {
+        let (_, body) = self.letters(to).await.pop().unwrap();
+        match body.split_once("/confirm/") {
+            Some((_, rest)) => rest.chars().take_while(char::is_ascii_hexdigit).collect(),
+            None => body.split_once("Code ").unwrap().1[..6].to_owned(),
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_phone_joins_by_its_zip_code_and_yes_and_leaves_by_any_word() {
+    on_each_engine("joining by text", |store| async move {
+        two_regions(&store).await;
+        let desk = Desk::on(store, |_| {});
+        assert_eq!(desk.text("15055550150", "Join 00101").await, Did::Asked, "with or without a plus");
+        assert_eq!(desk.status(PHONE).await, None, "nothing before the word of its owner");
+        assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 0);
+        assert_eq!(desk.text(PHONE, "Yes!").await, Did::Confirmed);
+        assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
+        assert_eq!(desk.kinds(PHONE).await, ["confirm", "welcome"]);
+        assert_eq!(desk.text(PHONE, "00201").await, Did::Extended);
+        assert_eq!(desk.parts.store.recipients("south").await.unwrap().len(), 1);
+        assert_eq!(desk.text(PHONE, "please stop texting me").await, Did::Stopped);
+        assert_eq!(desk.status(PHONE).await, Some(AddressStatus::Stopped));
+        assert_eq!(desk.text(PHONE, "STOP").await, Did::Stopped);
+        assert_eq!(desk.text(PHONE, "HELP").await, Did::Silent, "only what was promised goes to who said stop");
+        assert_eq!(desk.kinds(PHONE).await, ["confirm", "welcome", "welcome", "stopped"], "one answer to a stop");
+        assert_eq!(desk.text(PHONE, "start").await, Did::Resumed);
+        assert_eq!(desk.status(PHONE).await, Some(AddressStatus::Confirmed));
+
+        // Who agreed to which words, and when: nothing is taken back.
+        let export = desk.parts.store.export_subscriber(&address(PHONE)).await.unwrap();
+        let consents = &export.addresses[0].consents;
+        let actions: Vec<&str> = consents.iter().map(|row| row.action.as_str()).collect();
+        assert_eq!(actions, ["asked", "confirmed", "stopped", "resumed"]);
+        for row in &consents[..2] {
+            assert!(row.words.as_ref().unwrap().contains("Reply YES to get a few pinyon texts"), "{row:?}");
+            assert_eq!(row.language, Some(Language::En));
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn every_word_is_obeyed_also_from_strangers_and_in_spanish() {
+    on_each_engine("strangers' texts", |store| async move {
+        two_regions(&store).await;
+        let desk = Desk::on(store, |_| {});
+        assert_eq!(desk.text(PHONE, "ALTO").await, Did::Stopped);
+        assert_eq!(desk.text(PHONE, "START").await, Did::Silent, "one word subscribes nobody");
+        assert_eq!(desk.kinds(PHONE).await, ["stopped"]);
+        // Its owner asks from the phone itself: a newer word than the stop, and still asked back.
+        assert_eq!(desk.text(PHONE, "alta 00101").await, Did::Asked);
+        assert_eq!(desk.text(PHONE, "sí").await, Did::Confirmed);
+        let letters = desk.letters(PHONE).await;
+        assert!(letters[1].1.contains("Responda SI"), "{letters:?}");
+
+        let other = "+15055550151";
+        assert_eq!(desk.text(other, "AYUDA por favor").await, Did::Helped);
+        assert_eq!(desk.text(other, "comenzar").await, Did::AskedWhere);
+        assert_eq!(desk.text(other, "hola amigos").await, Did::Silent, "one question a day");
+        assert_eq!(desk.text(other, "00399").await, Did::Asked);
+        let kinds = desk.kinds(other).await;
+        assert_eq!(kinds, ["help", "which-zip", "not-covered"]);
+        assert_eq!(desk.text(other, "no").await, Did::Declined);
+        assert_eq!(desk.text(other, "yes").await, Did::Silent, "nothing is open any more");
+        for strange in ["12345", "TREEBELL", "+44 7700 900123", ""] {
+            assert_eq!(desk.text(strange, "HELP").await, Did::NoSender, "{strange}");
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_text_that_comes_twice_has_one_effect_and_two_machines_come_to_an_end() {
+    on_each_engine("texts twice", |store| async move {
+        two_regions(&store).await;
+        let desk = Desk::on(store, |_| {});
+        let mut text = InboundText {
+            from: PHONE.into(),
+            to: "".into(),
+            text: "HELP".into(),
+            at: desk.now(),
+            id: Some("m1".into()),
+        };
+        assert_eq!(desk.texts.take(&text).await.unwrap(), Did::Helped);
+        assert_eq!(desk.texts.take(&text).await.unwrap(), Did::Repeated);
+        text.id = None;
+        assert_eq!(desk.texts.take(&text).await.unwrap(), Did::Helped);
+        assert_eq!(desk.texts.take(&text).await.unwrap(), Did::Repeated, "the same words in the same minute");
+        for round in 0..40 {
+            desk.text(PHONE, &format!("I am a machine too, help me {round}")).await;
+        }
+        assert!(desk.letters(PHONE).await.len() <= 10);
+        assert_eq!(desk.text(PHONE, "STOP").await, Did::Stopped, "a stop always counts");
+        assert_eq!(desk.kinds(PHONE).await.last().unwrap(), "stopped");
+        let mut stop = InboundText { text: "stop".into(), at: desk.now(), id: None, ..text };
+        desk.texts.take(&stop).await.unwrap();
+        stop.text = "stop".into();
+        assert_eq!(desk.texts.take(&stop).await.unwrap(), Did::Stopped);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn who_waited_for_a_region_is_told_when_it_comes() {
+    on_each_engine("waiting for a region", |store| async move {
+        two_regions(&store).await;
+        let desk = Desk::on(store, |_| {});
+        desk.text(PHONE, "00399").await;
+        desk.text(PHONE, "yes").await;
+        assert_eq!(enrolment::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        desk.parts.store.add_region(&super::region("west", &["00399"], "A"), desk.now()).await.unwrap();
+        desk.clock.advance(TimeDelta::minutes(1));
+        assert_eq!(enrolment::tell_newly_covered(&desk.parts).await.unwrap(), 1);
+        assert_eq!(enrolment::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        assert_eq!(desk.kinds(PHONE).await, ["not-covered", "kept-zip", "covered-now"]);
+    })
+    .await;
+}
+
+/// E8: guess, reuse, expiry, swap.
+#[tokio::test]
+async fn only_the_right_code_or_link_confirms_once_and_in_time() {
+    on_each_engine("confirmations", |store| async move {
+        two_regions(&store).await;
+        let desk = Desk::on(store, |_| {});
+        let (one, two) = ("+15055550150", "+15055550151");
+        let first = enrolment::ask(&desk.parts, &desk.wish(one, [192, 0, 2, 0])).await.unwrap();
+        let second = enrolment::ask(&desk.parts, &desk.wish(two, [192, 0, 2, 0])).await.unwrap();
+        let (code, other) = (desk.secret(one).await, desk.secret(two).await);
+        let type_in = async |ask: &str, code: &str| enrolment::confirm_by_code(&desk.parts, ask, code).await.unwrap();
+        if code != other {
+            assert_eq!(type_in(&first.ask, &other).await, Confirmed::Wrong { tries_left: 4 }, "another's code");
+        }
+        assert_eq!(type_in("nonsense", &code).await, Confirmed::No);
+        assert!(matches!(type_in(&second.ask, &other).await, Confirmed::Yes { .. }));
+        assert_eq!(type_in(&second.ask, &other).await, Confirmed::No, "used");
+        let wrong = |n: u32| format!("{:06}", (code.parse::<u32>().unwrap() + n) % 1_000_000);
+        for n in 1..=4 {
+            type_in(&first.ask, &wrong(n)).await;
+        }
+        type_in(&first.ask, &wrong(5)).await;
+        assert_eq!(type_in(&first.ask, &code).await, Confirmed::No, "locked after five");
+        assert_eq!(desk.text(one, "YES").await, Did::Confirmed, "the phone itself still can");
+
+        let late = "+15055550152";
+        let third = enrolment::ask(&desk.parts, &desk.wish(late, [192, 0, 2, 0])).await.unwrap();
+        let code = desk.secret(late).await;
+        desk.clock.advance(TimeDelta::minutes(11));
+        assert_eq!(type_in(&third.ask, &code).await, Confirmed::No, "too late");
+
+        let mail = "owner@example.org";
+        enrolment::ask(&desk.parts, &desk.wish(mail, [192, 0, 2, 0])).await.unwrap();
+        let token = desk.secret(mail).await;
+        assert_eq!(token.len(), 32, "128 bits");
+        let shown = enrolment::wish_of(&desk.parts, &token).await.unwrap().unwrap();
+        assert!(!shown.confirmed && desk.status(mail).await.is_none(), "looking changes nothing");
+        let press = async |token: &str| enrolment::confirm_by_token(&desk.parts, token).await.unwrap();
+        for guess in ["", "0", &"0".repeat(32), &token[..31], &format!("{token}0"), &token.to_uppercase()] {
+            if guess != token {
+                assert_eq!(press(guess).await, Confirmed::No);
+            }
+        }
+        assert!(matches!(press(&token).await, Confirmed::Yes { .. }));
+        assert_eq!(press(&token).await, Confirmed::No, "used");
+        assert!(enrolment::wish_of(&desk.parts, &token).await.unwrap().unwrap().confirmed);
+
+        let mail = "late@example.org";
+        enrolment::ask(&desk.parts, &desk.wish(mail, [198, 51, 100, 0])).await.unwrap();
+        let token = desk.secret(mail).await;
+        desk.clock.advance(TimeDelta::days(3) + TimeDelta::seconds(1));
+        assert_eq!(press(&token).await, Confirmed::No, "too late");
+        assert!(enrolment::wish_of(&desk.parts, &token).await.unwrap().is_none());
+        // Nothing of an unconfirmed wish is left in plain after a week.
+        desk.clock.advance(TimeDelta::days(5));
+        desk.parts.store.end_old_wishes(desk.now()).await.unwrap();
+        let plain = sqlx::query("SELECT COUNT(*) AS n FROM confirmations WHERE address <> ''")
+            .fetch_one(&mut *desk.parts.store.read().await.unwrap())
+            .await
+            .unwrap();
+        assert_eq!(plain.get::<i64, _>("n"), 0);
+    })
+    .await;
+}
+
+/// E5: sequential and foreign numbers, at CI size; and a flood for a hundred victims from many networks.
+#[tokio::test]
+async fn pumping_ends_at_the_days_cap_and_a_flood_leaves_the_honest_alone() {
+    on_each_engine("pumping", |store| async move {
+        two_regions(&store).await;
+        let desk = Desk::on(store, |config| config.limits.confirmation_texts_per_day = 40);
+        for n in 0..150_u8 {
+            let phone = format!("+1{}55501{:02}", 505 + u32::from(n) / 100, n % 100);
+            enrolment::ask(&desk.parts, &desk.wish(&phone, [10, 0, n, 0])).await.unwrap();
+        }
+        let count = |text: &'static str| {
+            let store = desk.parts.store.clone();
+            async move { sqlx::query(text).fetch_one(&mut *store.read().await.unwrap()).await.unwrap().get::<i64, _>("n") }
+        };
+        assert_eq!(count("SELECT COUNT(*) AS n FROM letters").await, 40);
+        let log = desk.parts.store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
+        assert_eq!(log.iter().filter(|entry| entry.kind == "sign-up").count(), 1, "told once: {log:?}");
+
+        desk.clock.advance(TimeDelta::days(2));
+        for n in 0..1500_u32 {
+            let [_, _, high, low] = (n % 300).to_be_bytes();
+            let wish = desk.wish(&format!("victim{}@example.org", n % 20), [10, 1 + high, low, 0]);
+            enrolment::ask(&desk.parts, &wish).await.unwrap();
+        }
+        assert_eq!(count("SELECT COUNT(*) AS n FROM letters WHERE channel = 'email'").await, 20, "one a victim and day");
+        let log = desk.parts.store.staff_log(at("2026-03-21T00:00:00Z")).await.unwrap();
+        assert!(log.iter().any(|entry| entry.id.starts_with("sign-up/flood")), "{log:?}");
+        for n in 0..50_u8 {
+            enrolment::ask(&desk.parts, &desk.wish(&format!("honest{n}@example.org"), [172, 16, n, 0])).await.unwrap();
+        }
+        assert_eq!(count("SELECT COUNT(*) AS n FROM letters WHERE channel = 'email'").await, 70, "each honest one is served");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn known_unknown_and_stopped_addresses_get_the_same_answer() {
+    on_each_engine("no enumeration", |store| async move {
+        two_regions(&store).await;
+        subscribe(&store, &["00101"], &["known@example.org", "stopped@example.org"]).await;
+        store.stop_address(&address("stopped@example.org"), "link", at("2026-03-01T00:00:00Z")).await.unwrap();
+        let desk = Desk::on(store, |_| {});
+        for who in ["known@example.org", "stopped@example.org", "new@example.org"] {
+            let asked = enrolment::ask(&desk.parts, &desk.wish(who, [192, 0, 2, 0])).await.unwrap();
+            assert_eq!(asked.ask.len(), 64, "{who}");
+            let typed = enrolment::confirm_by_code(&desk.parts, &asked.ask, "000000").await.unwrap();
+            assert!(!matches!(typed, Confirmed::Yes { .. }), "{who}");
+        }
+        assert_eq!(desk.kinds("known@example.org").await, ["confirm"]);
+        assert_eq!(desk.kinds("stopped@example.org").await, Vec::<String>::new());
+        assert_eq!(desk.kinds("new@example.org").await, ["confirm"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_reports() {
+    on_each_engine("follow-up", |store| async move {
+        two_regions(&store).await;
+        subscribe(&store, &["00101"], &["both@example.org", "+15055550150"]).await;
+        subscribe(&store, &["00101"], &["mail@example.org"]).await;
+        subscribe(&store, &["00101"], &["failed@example.org"]).await;
+        subscribe(&store, &["00201"], &["elsewhere@example.org"]).await;
+        let desk = Desk::on(store, |_| {});
+        let mut new =
+            super::notices::notice(treebell::season::NoticeKind::InspectNow, treebell::store::notices::Fate::Release);
+        new.decided_at = at("2026-03-20T16:00:00Z");
+        new.expires_at = at("2026-04-20T16:00:00Z");
+        desk.parts.store.put_notice(&new, &super::notices::texts()).await.unwrap();
+        let mut tx = desk.parts.store.begin().await.unwrap();
+        let key = tx_key(&desk, "failed@example.org");
+        sqlx::query("UPDATE deliveries SET state = CASE WHEN address_id = $1 THEN 'failed' ELSE 'sent' END")
+            .bind(key)
+            .execute(tx.conn())
+            .await
+            .unwrap();
+        tx.commit().await.unwrap();
+
+        desk.clock.set(at("2026-03-29T16:00:00Z"));
+        assert_eq!(follow_up::ask_due(&desk.parts).await.unwrap(), 0, "too soon");
+        desk.clock.set(at("2026-03-30T16:00:00Z"));
+        assert_eq!(follow_up::ask_due(&desk.parts).await.unwrap(), 2, "one a person");
+        assert_eq!(follow_up::ask_due(&desk.parts).await.unwrap(), 0, "once");
+        assert_eq!(desk.kinds(PHONE).await, ["follow-up"]);
+        assert_eq!(desk.kinds("both@example.org").await, Vec::<String>::new());
+
+        let reports = async || {
+            let all = desk.parts.store.field_reports(
+                Some("north"),
+                "2026-01-01".parse().unwrap(),
+                "2026-12-31".parse().unwrap(),
+            );
+            all.await.unwrap()
+        };
+        assert_eq!(desk.text(PHONE, "2").await, Did::Reported);
+        assert_eq!(reports().await[0].report.stage, None);
+        assert_eq!(desk.text(PHONE, "1 lots of them").await, Did::Reported);
+        let kept = reports().await;
+        assert_eq!(kept.len(), 1, "a changed answer changes the report");
+        assert_eq!(kept[0].report.stage.as_ref().unwrap().0, "egg-laying-begins");
+        assert!(!kept[0].report.confirmed && kept[0].zip == Some(zip("00101")));
+        assert_eq!(desk.kinds(PHONE).await, ["follow-up", "thanks", "thanks"]);
+
+        // The link in the mail: looking changes nothing, the button does.
+        let (_, body) = desk.letters("mail@example.org").await.pop().unwrap();
+        let token: String = body.split_once("/seen/").unwrap().1.chars().take_while(char::is_ascii_hexdigit).collect();
+        let question = follow_up::question(&desk.parts, &token).await.unwrap().unwrap();
+        assert_eq!((question.region.as_str(), question.answer), ("north", None));
+        assert_eq!(reports().await.len(), 1);
+        assert!(follow_up::answer(&desk.parts, &token, Saw::None).await.unwrap());
+        assert_eq!(reports().await.len(), 2);
+        assert!(follow_up::answer(&desk.parts, &token, Saw::NotLooked).await.unwrap());
+        assert_eq!(reports().await.len(), 1, "who has not looked reports nothing");
+        assert!(!follow_up::answer(&desk.parts, &format!("{token}0"), Saw::Eggs).await.unwrap());
+        desk.clock.set(at("2026-04-21T16:00:00Z"));
+        assert!(!follow_up::answer(&desk.parts, &token, Saw::Eggs).await.unwrap(), "closed");
+    })
+    .await;
+}
+
+fn tx_key(desk: &Desk, of: &str) -> String {
+    desk.parts.store.address_hash().of(&address(of))
+}

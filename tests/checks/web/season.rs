@@ -1,0 +1,124 @@
+//! The invented state's season, to look at its pages on any day.
+
+use std::sync::Arc;
+
+use chrono::NaiveDate;
+use treebell::clock::ManualClock;
+use treebell::config::Config;
+use treebell::message::Templates;
+use treebell::season::profile::Profiles;
+use treebell::service::demo::{state::State, weather};
+use treebell::service::parts::Parts;
+use treebell::store::Store;
+use treebell::web::{self, Site};
+
+use super::support::World;
+
+/// Standings in their order, with their words in both languages.
+pub const STAGES: [(&str, &str, &str); 5] = [
+    ("quiet", "nothing to do yet", "nada que hacer todavía"),
+    ("ready", "get ready", "prepárese"),
+    ("look", "look at your pinyons now", "mire sus piñoneros ahora"),
+    ("last", "last days to wash", "últimos días para lavar"),
+    ("over", "too late to wash this year", "ya no es tiempo de lavar este año"),
+];
+
+pub struct Season {
+    store: Store,
+}
+
+impl Season {
+    pub async fn new() -> Self {
+        Self::named("Dos Vientos").await
+    }
+
+    /// Three regions of the state, low, middle and high; the middle one under a name of the test's choosing.
+    pub async fn named(name: &str) -> Self {
+        let state = State::built_in().unwrap();
+        let store = Store::in_memory().await.unwrap();
+        let now = "2025-01-01T07:00:00Z".parse().unwrap();
+        let made = weather::make(&state, 7);
+        let wanted = ["cobre-bend", "dos-vientos", "mesa-callada"];
+        let mut regions = Vec::new();
+        for of_state in state.regions.iter().filter(|region| wanted.contains(&region.region.id.as_str())) {
+            let mut region = of_state.region.clone();
+            region.stations.truncate(1);
+            if region.id == "dos-vientos" {
+                region.name = name.to_owned();
+            }
+            for (at, station) in state.stations.iter().enumerate() {
+                if region.stations.contains(&station.station.id.0) {
+                    store.add_station(&station.station).await.unwrap();
+                    store.add_versions(&station.station.id, &made.versions(at)).await.unwrap();
+                }
+            }
+            regions.push(region);
+        }
+        assert_eq!(regions.len(), 3);
+        store.put_regions(&regions, now).await.unwrap();
+        Self { store }
+    }
+
+    /// A day for each standing of Dos Vientos, by the days on which its stages came.
+    pub async fn days(&self) -> [String; 5] {
+        let outlook = self.on("2025-06-20").get("/region/dos-vientos/outlook.json").await.body;
+        let value: serde_json::Value = serde_json::from_str(&outlook).unwrap();
+        let came = |id: &str| -> NaiveDate {
+            let stages = value["season"]["stages"].as_array().unwrap();
+            let stage = stages.iter().find(|stage| stage["id"] == id).unwrap();
+            stage["reached_on"].as_str().unwrap_or_else(|| panic!("{id} has come by June")).parse().unwrap()
+        };
+        let (laying, hatch) = (came("egg-laying-begins"), came("eggs-hatch"));
+        let days = chrono::Days::new;
+        let quiet = NaiveDate::from_ymd_opt(2025, 1, 15).unwrap();
+        [quiet, laying - days(5), laying + days(4), hatch - days(3), hatch + days(5)].map(|day| day.to_string())
+    }
+
+    /// The site at noon of a day.
+    pub fn on(&self, day: &str) -> World {
+        let day: NaiveDate = day.parse().unwrap();
+        let mut config = Config::default();
+        config.messages.public_url = "https://pinyon.example.org".into();
+        let clock = Arc::new(ManualClock::at(day.and_hms_opt(19, 0, 0).unwrap().and_utc()));
+        let templates = Templates::load(None).unwrap();
+        let parts = Parts::with_store(&config, clock.clone(), self.store.clone(), Profiles::default(), templates);
+        let router = web::router(&Site::new(parts.clone()).unwrap());
+        World { parts, clock, router }
+    }
+}
+
+/// Tags that open also close, in order, and headings skip no level: a page read by a reader of XML once the tags that
+/// HTML leaves open are closed.
+pub fn well_formed(html: &str) {
+    let mut text = html.replace("<!DOCTYPE html>", "");
+    for tag in ["meta", "link", "img", "input", "source"] {
+        let mut closed = String::new();
+        let mut rest = text.as_str();
+        while let Some(at) = rest.find(&format!("<{tag} ")) {
+            let end = at + rest[at..].find('>').unwrap();
+            closed.push_str(&rest[..end]);
+            closed.push('/');
+            rest = &rest[end..];
+        }
+        closed.push_str(rest);
+        text = closed;
+    }
+    for (short, long) in [(" required", " required=\"\""), (" checked", " checked=\"\"")] {
+        text = text.replace(&format!("{short}>"), &format!("{long}>"));
+        text = text.replace(&format!("{short}/>"), &format!("{long}/>"));
+        text = text.replace(&format!("{short} "), &format!("{long} "));
+    }
+    let document = roxmltree::Document::parse(&text).unwrap_or_else(|why| panic!("{why}\n{text}"));
+    let level =
+        |node: &roxmltree::Node<'_, '_>| node.tag_name().name().strip_prefix('h').and_then(|n| n.parse::<u8>().ok());
+    let mut last = 0;
+    for level in document.descendants().filter_map(|node| level(&node)) {
+        assert!(level <= last + 1, "a heading of level {level} after one of level {last}");
+        last = level;
+    }
+    let mut ids: Vec<&str> = document.descendants().filter_map(|node| node.attribute("id")).collect();
+    let all = ids.len();
+    ids.sort_unstable();
+    ids.dedup();
+    assert_eq!(ids.len(), all, "an id stands twice");
+}
