@@ -6,8 +6,8 @@ mod season;
 
 mod feeds;
 mod guard;
-mod hooks;
 mod guide;
 mod home;
+mod hooks;
 mod region_page;
 mod sign_up;
