@@ -2,12 +2,13 @@
 
 pub mod support;
 
-mod season;
-
+mod abuse;
+mod browser;
 mod feeds;
 mod guard;
-mod hooks;
 mod guide;
 mod home;
+mod hooks;
 mod region_page;
+mod season;
 mod sign_up;
