@@ -624,7 +624,7 @@ fn compile(files: &BTreeMap<String, File>, faults: &mut Vec<TemplateFault>) -> E
     engine.set_path_join_callback(|name, parent| beside(name, parent).into());
     engine.set_formatter(|out, state, value| {
         if value.is_none() {
-            let what = "this value is not known in every notice: put it between {% if … %} and {% endif %}";
+            let what = "this value is not known in every message: put it between {% if … %} and {% endif %}";
             return Err(minijinja::Error::new(ErrorKind::InvalidOperation, what));
         }
         minijinja::escape_formatter(out, state, value)
@@ -858,11 +858,8 @@ mod tests {
 
     #[test]
     fn a_name_of_another_kind_of_file_is_a_fault() {
-        let faults = faults(&[("en/help.sms.txt", "{{ region_name }}")]);
-        assert!(
-            faults[0].starts_with("en/help.sms.txt:1: unknown name `region_name`; names to use here: help"),
-            "{faults:?}"
-        );
+        let faults = faults(&[("en/help.sms.txt", "{{ wash_by }}")]);
+        assert!(faults[0].starts_with("en/help.sms.txt:1: unknown name `wash_by`"), "{faults:?}");
     }
 
     #[test]

@@ -15,7 +15,7 @@ use super::page;
 use super::views::{CHART_WIDTHS, Known, RegionView};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
-use crate::season::words;
+use crate::season::{PastScore, words};
 use crate::units;
 
 pub(super) fn routes() -> Router<Site> {
@@ -85,8 +85,23 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         last_year => outlook.trace_years.iter().max(),
         forecast_days => outlook.forecast_days,
         care => words::with_care(language, &outlook.trust),
+        past_error => outlook.stage(&window.opens).and_then(|stage| words::past_error_of(language, stage, view.today)),
+        borrowed => words::borrowed_years(language, outlook),
+        record => known.record.iter().filter(|row| SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
         stages,
         year => outlook.season.year,
+    }
+}
+
+/// Days ahead at which the page shows the forecast's record.
+const SHOWN_LEADS: [u32; 6] = [42, 28, 21, 14, 7, 3];
+
+fn record_row(row: &PastScore) -> Value {
+    context! {
+        lead => row.lead_days,
+        seasons => row.n,
+        off => format!("{:.1}", row.mae_days),
+        held => format!("{:.0}", row.held * 100.0),
     }
 }
 

@@ -18,7 +18,7 @@ use crate::message::facts::Window;
 use crate::message::{Basis, NoticeFacts, Sender};
 use crate::region::{Region, Zip};
 use crate::season::standing::SeasonStanding;
-use crate::season::{NoticeStatus, Outlook, Profile};
+use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
 use crate::service::cycle::{self, Books, Desks, RegionFault};
 use crate::service::parts::Parts;
 use crate::service::picture::{self, Seen};
@@ -66,6 +66,8 @@ pub(super) struct Known {
     pub station: String,
     /// Last day on which washing is advised.
     pub wash_by: NaiveDate,
+    /// How good projections of the window's opening have been; empty where there are too few past seasons to tell.
+    pub record: Vec<PastScore>,
     pub charts: HashMap<(Language, u32), Arc<Kept>>,
 }
 
@@ -253,7 +255,9 @@ async fn known(
     // The notices' own rule for the last day, so that page and message name the same.
     let sender = Sender::from(&parts.config.messages);
     let wash_by = NoticeFacts::from_outlook(sender, region, &station, &outlook, window, Basis::Heat).wash_by;
-    Ok(Known { outlook, station, wash_by, charts })
+    let record = cycle::record_of_forecast(parts, books, desks, region, now).await?;
+    let record = record.rows(&profile.window.opens).to_vec();
+    Ok(Known { outlook, station, wash_by, record, charts })
 }
 
 async fn went_out(
