@@ -3,7 +3,6 @@
 pub mod support;
 
 mod abuse;
-mod browser;
 mod feeds;
 mod guard;
 mod guide;
