@@ -61,7 +61,8 @@ pub struct Counts {
     /// Requests to confirm that went to this address in the last day, and in thirty days.
     pub address_day: u64,
     pub address_month: u64,
-    /// Askings by form from this network in the last hour, and from all.
+    /// Askings by form from this network in the last hour, and from all, without those held as [`Held::Network`] or
+    /// [`Held::Flood`].
     pub network_hour: u64,
     pub forms_hour: u64,
     /// Requests to confirm by text in the last day.

@@ -122,9 +122,10 @@ pub async fn ask_in(
         verdict => verdict,
     };
     let held = verdict.err();
-    // A flood must not fill the store: what a network asks beyond its limit is not even noted.
-    if held == Some(Held::Network) {
-        alarm(tx, Held::Network, now).await?;
+    // A flood must not fill the store, nor by its own number take the place of the honest: what a network asks beyond its
+    // limit is not even noted.
+    if let Some(why @ (Held::Network | Held::Flood)) = held {
+        alarm(tx, why, now).await?;
         return Ok(held);
     }
     confirmations::note_ask(tx, by, channel, &key, ip_hash.as_deref(), held, now).await?;

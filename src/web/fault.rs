@@ -1,5 +1,7 @@
 //! What a visitor sees when something is wrong: what it was, and what to do.
 
+use std::time::Duration;
+
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use minijinja::context;
@@ -21,6 +23,9 @@ pub enum Fault {
     BadRequest(&'static str),
     #[error("too many requests")]
     TooMany,
+    /// Nobody waits this long.
+    #[error("a page took longer than {} s", .0.as_secs())]
+    TooSlow(Duration),
     #[error("the store failed")]
     Store(#[from] StoreError),
     /// A fault of ours, told in the log only.
@@ -35,7 +40,7 @@ impl Fault {
             Fault::Method => StatusCode::METHOD_NOT_ALLOWED,
             Fault::BadRequest(_) => StatusCode::BAD_REQUEST,
             Fault::TooMany => StatusCode::TOO_MANY_REQUESTS,
-            Fault::Store(_) => StatusCode::SERVICE_UNAVAILABLE,
+            Fault::Store(_) | Fault::TooSlow(_) => StatusCode::SERVICE_UNAVAILABLE,
             Fault::Inside(_) => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -46,7 +51,7 @@ impl Fault {
             Fault::NotFound => "not_found",
             Fault::Method | Fault::BadRequest(_) => "not_understood",
             Fault::TooMany => "too_many",
-            Fault::Store(_) | Fault::Inside(_) => "ours",
+            Fault::Store(_) | Fault::TooSlow(_) | Fault::Inside(_) => "ours",
         }
     }
 
@@ -63,6 +68,7 @@ impl Fault {
     pub(super) fn log(&self) {
         match self {
             Fault::Store(why) => error!("a page could not be given: {why}"),
+            Fault::TooSlow(_) => error!("{self}"),
             Fault::Inside(why) => error!("a page could not be given: {why}"),
             _ => {}
         }

@@ -5,11 +5,10 @@ use std::time::Duration;
 
 use axum::body::Body;
 use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use futures::FutureExt;
-use tracing::error;
 
 use super::{Fault, Site, Visit};
 use crate::language::Language;
@@ -51,10 +50,7 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
         match tokio::time::timeout(LONGEST_ANSWER, std::panic::AssertUnwindSafe(answer).catch_unwind()).await {
             Ok(Ok(response)) => response,
             Ok(Err(_)) => Fault::Inside("a page panicked".into()).into_response(),
-            Err(_) => {
-                error!("a page took longer than {} s", LONGEST_ANSWER.as_secs());
-                (StatusCode::SERVICE_UNAVAILABLE, "too slow").into_response()
-            }
+            Err(_) => Fault::TooSlow(LONGEST_ANSWER).into_response(),
         }
     } else {
         Fault::BadRequest("the form was sent from another site").into_response()

@@ -48,6 +48,13 @@ const found = (where, what) => {
 };
 const wanted = (where, yes, what) => yes || found(where, what);
 
+/** A busy machine is no finding. */
+async function patient(made) {
+  const context = await made;
+  context.setDefaultTimeout(90_000);
+  return context;
+}
+
 const browser = await chromium.launch({ executablePath: CHROMIUM, args: ["--no-sandbox"] });
 
 /** Asks everything of the page as it stands now. */
@@ -62,38 +69,38 @@ async function inspect(page, name, { status = 200, response } = {}) {
       found(where, `html-validate ${message.ruleId}: ${message.message} (line ${message.line})`);
     }
   }
-  for (const colorScheme of ["light", "dark"]) {
-    for (const width of [320, 1280]) {
-      await page.emulateMedia({ colorScheme });
-      await page.setViewportSize({ width, height: 800 });
-      const state = `${where} ${colorScheme} ${width}`;
-      // Put in by the driver, past the page's own policy, which lets no script run.
-      await page.evaluate(axe);
-      const report = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ["violations", "incomplete"] }));
-      for (const { id, help, nodes } of report.violations) {
-        found(state, `axe ${id}: ${help}: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
-      }
-      for (const { id, nodes } of report.incomplete) {
-        if (LOOKED_AT[id]) looked.add(id);
-        else found(state, `axe leaves ${id} open: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
-      }
-      const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
-      wanted(state, wide <= 0, `${wide} px wider than the window`);
-      // WCAG 2.2, 2.5.8 leaves out links inside a sentence; ours are larger than it asks (2.5.5).
-      const small = await page.evaluate(() =>
-        [...document.querySelectorAll("button, input:not([type=hidden]), select, a.button, nav a, label.choice")]
-          .filter((one) => one.checkVisibility() && !one.closest("label.choice input"))
-          .filter((one) => !(one.matches("input[type=radio], input[type=checkbox]") && one.closest("label.choice")))
-          .map((one) => ({ box: one.getBoundingClientRect(), html: one.outerHTML.slice(0, 90) }))
-          .filter(({ box }) => box.height < 43.5 || box.width < 43.5)
-          .map(({ box, html }) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`),
-      );
-      for (const one of small) found(state, `target too small: ${one}`);
-      if (SHOTS) {
-        await page.setViewportSize({ width: width === 320 ? 360 : width, height: 800 });
-        const file = `${name.replace(/\W+/g, "-")}.${colorScheme}.${width === 320 ? 360 : width}.png`;
-        await page.screenshot({ path: path.join(SHOTS, file), fullPage: true });
-      }
+  // The scheme changes colours and no sizes: one width shows the dark one.
+  const looks = [["light", 320], ["light", 1280], ["dark", 320]];
+  for (const [colorScheme, width] of looks) {
+    await page.emulateMedia({ colorScheme });
+    await page.setViewportSize({ width, height: 800 });
+    const state = `${where} ${colorScheme} ${width}`;
+    // Put in by the driver, past the page's own policy, which lets no script run.
+    await page.evaluate(axe);
+    const report = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ["violations", "incomplete"] }));
+    for (const { id, help, nodes } of report.violations) {
+      found(state, `axe ${id}: ${help}: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
+    }
+    for (const { id, nodes } of report.incomplete) {
+      if (LOOKED_AT[id]) looked.add(id);
+      else found(state, `axe leaves ${id} open: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
+    }
+    const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+    wanted(state, wide <= 0, `${wide} px wider than the window`);
+    // WCAG 2.2, 2.5.8 leaves out links inside a sentence; ours are larger than it asks (2.5.5).
+    const small = await page.evaluate(() =>
+      [...document.querySelectorAll("button, input:not([type=hidden]), select, a.button, nav a, label.choice")]
+        .filter((one) => one.checkVisibility() && !one.closest("label.choice input"))
+        .filter((one) => !(one.matches("input[type=radio], input[type=checkbox]") && one.closest("label.choice")))
+        .map((one) => ({ box: one.getBoundingClientRect(), html: one.outerHTML.slice(0, 90) }))
+        .filter(({ box }) => box.height < 43.5 || box.width < 43.5)
+        .map(({ box, html }) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`),
+    );
+    for (const one of small) found(state, `target too small: ${one}`);
+    if (SHOTS) {
+      await page.setViewportSize({ width: width === 320 ? 360 : width, height: 800 });
+      const file = `${name.replace(/\W+/g, "-")}.${colorScheme}.${width === 320 ? 360 : width}.png`;
+      await page.screenshot({ path: path.join(SHOTS, file), fullPage: true });
     }
   }
   await page.emulateMedia({ colorScheme: "light" });
@@ -113,7 +120,7 @@ async function press(page, button) {
 
 /** The newest message to an address that holds a text, unfolded. */
 async function message(to, holds) {
-  for (let tries = 0; tries < 150; tries++) {
+  for (let tries = 0; tries < 450; tries++) {
     for (const file of fs.readdirSync(OUTBOX).filter((one) => /\.(eml|txt)$/.test(one))) {
       const raw = fs.readFileSync(path.join(OUTBOX, file), "utf8");
       const plain = raw.replace(/=\r?\n/g, "").replace(/=([0-9A-F]{2})/g, (_, hex) => String.fromCharCode(parseInt(hex, 16)));
@@ -125,12 +132,23 @@ async function message(to, holds) {
 }
 
 const linkIn = (text, kind) => text.match(new RegExp(`${BASE}[^\\s)>"]*/${kind}/[0-9a-f]+`))[0];
+
+/** Waits until all regions have been worked out after the start: a build for tests takes a while. */
+async function firstPage() {
+  for (let tries = 0; tries < 180; tries++) {
+    const answer = await fetch(`${BASE}/`).catch(() => null);
+    if (answer?.status === 200) return;
+    await new Promise((done) => setTimeout(done, 500));
+  }
+  throw new Error("the first page does not come up");
+}
+
 // A person reads before they press.
 const read = () => new Promise((done) => setTimeout(done, 2300));
 
 async function walk(language) {
   const root = language === "es" ? "/es" : "";
-  const context = await browser.newContext();
+  const context = await patient(browser.newContext());
   const page = await context.newPage();
   const open = async (where, name, status = 200) =>
     inspect(page, `${language} ${name}`, { response: await go(page, where), status });
@@ -138,6 +156,11 @@ async function walk(language) {
 
   await open(root || "/", "home");
   await open(`${root}/privacy`, "privacy");
+  await open(`${root}/guide`, "guide");
+  await open(`${root}/find?zip=${ZIP}`, "the region of a ZIP code");
+  wanted("find", new URL(page.url()).pathname === `${root}/region/${REGION}`, "the ZIP code does not lead to its region");
+  await open(`${root}/find?zip=00399`, "find where nobody watches");
+  await open(`${root}/find?zip=12`, "find with a fault", 400);
   await open(`${root}/no-such-page`, "no such page", 404);
   await open(`${root}/sign-up?zip=00399`, "sign-up for a place not watched");
   await open(`${root}/sign-up`, "sign-up");
@@ -201,7 +224,7 @@ async function walk(language) {
 
 /** Signs up with the keyboard alone and no script, by text; confirms by code. */
 async function byKeyboard() {
-  const context = await browser.newContext({ javaScriptEnabled: false });
+  const context = await patient(browser.newContext({ javaScriptEnabled: false }));
   const page = await context.newPage();
   await go(page, "/sign-up");
   const focused = () => page.locator(":focus");
@@ -230,6 +253,7 @@ async function byKeyboard() {
 }
 
 try {
+  await firstPage();
   await byKeyboard();
   for (const language of ["en", "es"]) await walk(language);
 } catch (why) {

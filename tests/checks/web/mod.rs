@@ -2,12 +2,12 @@
 
 pub mod support;
 
-mod season;
-
+mod abuse;
 mod feeds;
 mod guard;
 mod guide;
 mod home;
 mod hooks;
 mod region_page;
+mod season;
 mod sign_up;
