@@ -3,6 +3,7 @@
 pub mod support;
 
 mod abuse;
+mod browser;
 mod feeds;
 mod guard;
 mod guide;

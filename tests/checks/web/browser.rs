@@ -1,0 +1,120 @@
+//! The pages in a browser, on the real program with a real store and folders as channels: a walk from sign-up to erasure in
+//! both languages, axe-core and html-validate on every page and state. `tests/browser/check.mjs` does the walking.
+
+use std::io::Read;
+use std::net::TcpListener;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use crate::support::skipped;
+
+/// Ends the program with the test, whatever became of it.
+struct Daemon(Child);
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn a_walk_through_all_pages_finds_nothing_wrong() {
+    let Some((modules, chromium)) = browser() else { return };
+    let home = tempfile::tempdir().unwrap();
+    let folder = home.path().join("state");
+    let program = env!("CARGO_BIN_EXE_treebell");
+    let demo = Command::new(program)
+        .args(["demo", "--speed", "at-once", "--no-live", "--messages"])
+        .arg(&folder)
+        .current_dir(home.path())
+        .output()
+        .unwrap();
+    assert!(demo.status.success(), "{}", String::from_utf8_lossy(&demo.stderr));
+    // The season's messages to invented people are none of the walk's.
+    let outbox = folder.join("messages");
+    std::fs::remove_dir_all(&outbox).unwrap();
+    std::fs::create_dir(&outbox).unwrap();
+    let port = free_port();
+    let base = format!("http://127.0.0.1:{port}");
+    let settings = folder.join("treebell.toml");
+    let text = std::fs::read_to_string(&settings).unwrap();
+    let text = text.replace("[messages]", &format!("[messages]\npublic_url = \"{base}\""));
+    // All of the walk comes from one network.
+    let text = format!("{text}\n[web]\nlisten = \"127.0.0.1:{port}\"\n\n[limits]\nasks_per_network_per_hour = 100\n");
+    std::fs::write(&settings, text).unwrap();
+    let log = home.path().join("log");
+    let started = Command::new(program)
+        .arg("--config")
+        .arg(&settings)
+        .arg("run")
+        .current_dir(home.path())
+        .stdout(Stdio::null())
+        .stderr(std::fs::File::create(&log).unwrap())
+        .spawn();
+    let mut daemon = Daemon(started.unwrap());
+    await_port(port, &mut daemon, &log);
+    let walk = Command::new("node")
+        .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/browser/check.mjs"))
+        .env("BASE", &base)
+        .env("OUTBOX", &outbox)
+        .env("ZIP", "00201")
+        .env("REGION", "dos-vientos")
+        .env("MODULES", &modules)
+        .env("CHROMIUM", &chromium)
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&walk.stdout);
+    let findings: Vec<&str> = said.lines().filter(|line| line.starts_with("FINDING")).collect();
+    assert!(
+        walk.status.success() && findings.is_empty(),
+        "{}\n{}\n{}",
+        findings.join("\n"),
+        said.lines().last().unwrap_or(""),
+        String::from_utf8_lossy(&walk.stderr)
+    );
+    assert!(said.lines().filter(|line| line.starts_with("looking at")).count() >= 40, "{said}");
+    // Nothing that the walker typed stands in the program's log.
+    let log = std::fs::read_to_string(&log).unwrap();
+    for private in ["walker-en", "walker-es", "5055550199"] {
+        assert!(!log.contains(private), "the log holds {private}");
+    }
+}
+
+/// A port that no other check is given meanwhile: below those that systems hand out by themselves.
+fn free_port() -> u16 {
+    let first = 20_000 + u16::try_from(std::process::id() % 8_000).unwrap();
+    (first..first + 500).find(|port| TcpListener::bind(("127.0.0.1", *port)).is_ok()).expect("one of 500 ports is free")
+}
+
+fn await_port(port: u16, daemon: &mut Daemon, log: &Path) {
+    let until = Instant::now() + Duration::from_secs(60);
+    while std::net::TcpStream::connect(("127.0.0.1", port)).is_err() {
+        let ended = daemon.0.try_wait().unwrap();
+        let mut said = String::new();
+        let _ = std::fs::File::open(log).and_then(|mut file| file.read_to_string(&mut said));
+        assert!(ended.is_none() && Instant::now() < until, "the service did not come up: {said}");
+        std::thread::sleep(Duration::from_millis(100));
+    }
+}
+
+/// Where the driver's packages and the browser are. Says so loudly when they are not.
+fn browser() -> Option<(PathBuf, PathBuf)> {
+    const WHAT: &str = "the walk through all pages";
+    let named = std::env::var_os("TREEBELL_BROWSER_MODULES").map(PathBuf::from);
+    let modules = named.unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("target/outside/browser"));
+    let has_modules = ["playwright-core", "axe-core", "html-validate"]
+        .iter()
+        .all(|name| modules.join("node_modules").join(name).exists());
+    let chromium = ["/usr/bin/chromium", "/usr/bin/chromium-browser"].map(PathBuf::from);
+    let chromium = chromium.into_iter().find(|path| path.exists());
+    let node = Command::new("node").arg("--version").output().is_ok_and(|answer| answer.status.success());
+    match chromium {
+        Some(chromium) if has_modules && node => Some((modules, chromium)),
+        _ => {
+            skipped(WHAT, "node, chromium and the packages of tests/browser, which .ci/run installs");
+            None
+        }
+    }
+}
