@@ -20,7 +20,7 @@ use crate::clock::Clock;
 use crate::config::{DeliveryConfig, PaceConfig};
 use crate::message::{self, Message, Personal};
 use crate::people::Channel;
-use crate::store::queue::{Ask, Booked, Ending, Lease, Leased, Lost, UncertainRest};
+use crate::store::queue::{Ask, Booked, Ending, Lease, Leased, Lost, Recovered, UncertainRest};
 use crate::store::{Store, StoreError};
 
 /// Fills in what differs from person to person.
@@ -112,7 +112,9 @@ pub enum DispatchError {
 pub enum CrashPoint {
     /// Lease and attempt rows are committed, no byte has left.
     AfterClaim,
-    /// Channels have answered, nothing of it is booked.
+    /// The channel has answered, nothing of it is on record.
+    AfterAnswer,
+    /// Channels have answered; what they took is noted, nothing is booked.
     AfterSend,
     /// The answers are booked.
     AfterBooking,
@@ -214,15 +216,19 @@ impl Dispatcher {
         self.wake.clone()
     }
 
-    /// Marks everything an earlier process had in hand as uncertain, without waiting for its leases to run out. Only for
-    /// a service that holds the store alone ([`Store::lock_service`] on SQLite), at its start.
+    /// Ends everything an earlier process had in hand, without waiting for its leases to run out. Only for a service that
+    /// holds the store alone ([`Store::lock_service`] on SQLite), at its start.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn take_over(&self) -> Result<u64, DispatchError> {
+    pub async fn take_over(&self) -> Result<Recovered, DispatchError> {
         let found = self.store.recover_leases(Lost::All, self.uncertain_rest(), self.clock.now()).await?;
-        if found > 0 {
-            warn!(deliveries = found, "an earlier run ended with messages in flight: each is marked uncertain");
+        if found != Recovered::default() {
+            warn!(
+                deliveries = found.in_doubt,
+                known_as_sent = found.taken,
+                "an earlier run ended with messages in flight: those whose answer is not known are marked uncertain"
+            );
         }
         Ok(found)
     }
@@ -372,12 +378,16 @@ impl Dispatcher {
     async fn housekeeping(&self) -> Result<Drained, DispatchError> {
         let now = self.clock.now();
         let expired = self.store.expire_deliveries(now).await?;
-        let uncertain = self.store.recover_leases(Lost::Expired, self.uncertain_rest(), now).await?;
+        let lost = self.store.recover_leases(Lost::Expired, self.uncertain_rest(), now).await?;
         if expired > 0 {
             warn!(deliveries = expired, "deliveries expired unsent");
         }
-        if uncertain > 0 {
-            warn!(deliveries = uncertain, "leases ran out: each message is marked uncertain");
+        if lost != Recovered::default() {
+            warn!(
+                deliveries = lost.in_doubt,
+                known_as_sent = lost.taken,
+                "leases ran out: messages whose answer is not known are marked uncertain"
+            );
         }
         for channel in Channel::ALL {
             if self.channels.of(channel).is_none()
@@ -391,7 +401,7 @@ impl Dispatcher {
                 );
             }
         }
-        Ok(Drained { expired, uncertain, ..Drained::default() })
+        Ok(Drained { expired, uncertain: lost.in_doubt, sent: lost.taken, ..Drained::default() })
     }
 
     /// Takes as much as limits allow and starts sending it. A channel that gave nothing is put into `dry`.
@@ -452,13 +462,26 @@ impl Dispatcher {
                     let transport = transport.clone();
                     let held = Held::until(now + self.lease(), self.clock.clone());
                     let (store, lease, still) = (self.store.clone(), leased.lease.clone(), held.clone());
+                    let (clock, crash) = (self.clock.clone(), self.crash.clone());
                     let task = flight.sends.spawn(async move {
                         // Who said stop since the claim gets nothing: this is looked at as late as can be.
-                        match store.may_still_go(&lease).await {
-                            Ok(true) => Ok(transport.send_while(&outgoing, &still).await),
-                            Ok(false) => Err(Unsent::Withdrawn),
-                            Err(why) => Err(Unsent::Unknown(chain(&why))),
+                        let answer = match store.may_still_go(&lease).await {
+                            Ok(true) => transport.send_while(&outgoing, &still).await,
+                            Ok(false) => return Err(Unsent::Withdrawn),
+                            Err(why) => return Err(Unsent::Unknown(chain(&why))),
+                        };
+                        if crash.is_some_and(|hook| hook(CrashPoint::AfterAnswer)) {
+                            std::future::pending::<()>().await;
                         }
+                        if let Ok(receipt) = &answer {
+                            // Here and not in the booking, which waits for its turn and for the disk: what a kill meets
+                            // after this is not repeated.
+                            let provider_ref = receipt.provider_ref.as_deref().map(shortened);
+                            if let Err(why) = store.note_accepted(&lease, provider_ref.as_deref(), clock.now()).await {
+                                warn!(error = %chain(&why), "an answer could not be noted before its booking");
+                            }
+                        }
+                        Ok(answer)
                     });
                     flight.in_hand.insert(task.id(), InHand { leased, held });
                 }

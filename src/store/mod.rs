@@ -7,6 +7,7 @@
 //! other instead of failing half-way, and a few connections that can only read. A [`Tx`] must be finished before the
 //! same task reads through the [`Store`] in memory, where there is one connection for both.
 
+mod answers;
 pub mod bounces;
 mod bulk;
 mod error;
@@ -62,6 +63,8 @@ struct Inner {
     engine: Engine,
     writer: AnyPool,
     reader: AnyPool,
+    /// See [`answers`]; `None` in memory, where no process outlives another.
+    answers: Option<AnyPool>,
     /// The database file; `None` in memory and on PostgreSQL.
     file: Option<PathBuf>,
     /// For the connection that holds the service lock.
@@ -108,6 +111,7 @@ impl Store {
                 engine: Engine::Sqlite,
                 writer: pool.clone(),
                 reader: pool,
+                answers: None,
                 file: None,
                 options,
                 shown: "in memory".into(),
@@ -146,9 +150,9 @@ impl Store {
             .await
             .map_err(unreachable)?;
         let hash = people::load_or_make_key(&writer, Engine::Sqlite).await?;
-        Ok(Self {
-            inner: Arc::new(Inner { engine: Engine::Sqlite, writer, reader, file: Some(file), options, shown, hash }),
-        })
+        let answers = Some(answers::beside(&file)?);
+        let engine = Engine::Sqlite;
+        Ok(Self { inner: Arc::new(Inner { engine, writer, reader, answers, file: Some(file), options, shown, hash }) })
     }
 
     async fn open_postgres(url: url::Url) -> Result<Self, StoreError> {
@@ -169,6 +173,7 @@ impl Store {
                 engine: Engine::Postgres,
                 writer: pool.clone(),
                 reader: pool,
+                answers: Some(answers::on_server(options.clone())),
                 file: None,
                 options,
                 shown,
@@ -235,6 +240,9 @@ impl Store {
 
     /// Finishes what is under way and closes every connection; SQLite folds its log into the file.
     pub async fn close(&self) {
+        if let Some(answers) = &self.inner.answers {
+            answers.close().await;
+        }
         self.inner.reader.close().await;
         self.inner.writer.close().await;
     }

@@ -10,6 +10,7 @@ use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe};
+use tracing::debug;
 
 use super::people::AddressStatus;
 use super::{Engine, Store, StoreError, Tx, get, get_instant, get_instant_if_any, letters, ms};
@@ -169,6 +170,15 @@ pub enum Lost {
     Expired,
     /// All: for the start of a service that holds the store alone.
     All,
+}
+
+/// What vanished workers had in hand.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Recovered {
+    /// Marked as uncertain.
+    pub in_doubt: u64,
+    /// The channel had taken them: booked as sent.
+    pub taken: u64,
 }
 
 /// A delivery as staff see it; the address prints as a mask.
@@ -331,6 +341,15 @@ impl Store {
             booked[index] = finish_one(&mut tx, lease, ending, now).await?;
         }
         tx.commit().await?;
+        let noted: Vec<&Lease> = endings
+            .iter()
+            .filter(|(_, ending)| matches!(ending, Ending::Accepted { .. }))
+            .map(|(lease, _)| lease)
+            .collect();
+        // What stands booked needs no note; one that is left over does no harm.
+        if let Err(why) = self.forget_answers(&noted).await {
+            debug!(error = %why, "notes of booked answers were left over");
+        }
         Ok(booked)
     }
 
@@ -361,31 +380,48 @@ impl Store {
         Ok(done.rows_affected())
     }
 
-    /// Marks what vanished workers had in hand as uncertain: their bytes may have gone out. Returns how many.
+    /// Ends what vanished workers had in hand: what is noted as taken is booked so, all else is marked as uncertain, since
+    /// its bytes may have gone out.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn recover_leases(&self, lost: Lost, rest: UncertainRest, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    pub async fn recover_leases(
+        &self,
+        lost: Lost,
+        rest: UncertainRest,
+        now: DateTime<Utc>,
+    ) -> Result<Recovered, StoreError> {
         let until = match lost {
             Lost::Expired => ms(now),
             Lost::All => i64::MAX,
         };
         const FIND: &str = "SELECT id, channel, fence, state, uncertain_count, answers_lost FROM deliveries \
              WHERE state = 'leased' AND lease_until <= $1";
+        let mut recovered = Recovered::default();
         if sqlx::query(FIND).bind(until).fetch_optional(&mut *self.read().await?).await?.is_none() {
-            return Ok(0);
+            return Ok(recovered);
         }
+        let mut taken = Vec::new();
         let mut tx = self.begin().await?;
         let find = format!("{FIND} ORDER BY id {}", skip_locked(tx.engine()));
         let rows = sqlx::query(AssertSqlSafe(find)).bind(until).fetch_all(tx.conn()).await?;
         for row in &rows {
             let lease = lease_of(row)?;
+            if let Some(provider_ref) = self.noted(&lease).await? {
+                finish_one(&mut tx, &lease, &Ending::Accepted { provider_ref }, now).await?;
+                taken.push(lease);
+                continue;
+            }
             let cause = "the worker vanished: it is not known whether the message went out".to_owned();
             let not_before = now + rest.of(channel_of(row)?);
             book(&mut tx, &lease, &Ending::LetGo { not_before, cause }, now).await?;
+            recovered.in_doubt += 1;
         }
         tx.commit().await?;
-        Ok(u64::try_from(rows.len()).unwrap_or(u64::MAX))
+        recovered.taken = taken.len() as u64;
+        self.forget_answers(&taken.iter().collect::<Vec<_>>()).await?;
+        self.forget_old_answers(now).await?;
+        Ok(recovered)
     }
 
     /// Takes in a delivery report or bounce. The state only moves forward, whatever order they come in.

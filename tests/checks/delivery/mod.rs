@@ -242,7 +242,7 @@ impl World {
 
 pub async fn lose_leases(store: &Store, now: DateTime<Utc>) -> u64 {
     let rest = UncertainRest { email: TimeDelta::zero(), sms: TimeDelta::minutes(15) };
-    store.recover_leases(Lost::Expired, rest, now).await.unwrap()
+    store.recover_leases(Lost::Expired, rest, now).await.unwrap().in_doubt
 }
 
 pub async fn rows(store: &Store) -> BTreeMap<String, DeliveryRow> {

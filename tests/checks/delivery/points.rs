@@ -34,13 +34,17 @@ enum Toll {
     Repeat,
     /// Booked, or repeated and marked: the answer is on its way when the kill comes.
     RepeatAtMost,
+    /// The receiver has it and its answer is noted: the next start books it, with no mark.
+    Noted,
     Nothing,
 }
 
-const BETWEEN: [(Death, Toll); 3] = [
+const BETWEEN: [(Death, Toll); 4] = [
     // Lease and attempt row are committed in one transaction: one point for both.
     (Death::Between("AfterClaim"), Toll::Mark),
-    (Death::Between("AfterSend"), Toll::Repeat),
+    (Death::Between("AfterAnswer"), Toll::Repeat),
+    // Seen failing (a repeat, and a mark too many) when the answer is not noted.
+    (Death::Between("AfterSend"), Toll::Noted),
     (Death::Between("AfterBooking"), Toll::Nothing),
 ];
 
@@ -133,6 +137,7 @@ async fn each_point(channel: Channel, points: Vec<(Death, Toll)>) {
                 }
                 match toll {
                     Toll::Nothing => assert!(!in_doubt(&store, channel).await, "{death:?}"),
+                    Toll::Noted => assert!(in_doubt(&store, channel).await, "{death:?}: booked too soon"),
                     Toll::Mark | Toll::Repeat => {
                         assert!(in_doubt(&store, channel).await, "{death:?}: nothing on record");
                         wanted.marked += 1;

@@ -348,6 +348,31 @@ async fn restart_and_play_out(world: &World) {
     world.play_out(&dispatcher).await;
 }
 
+// Seen failing (a repeat) when the answer is not noted.
+#[tokio::test]
+async fn a_death_before_the_booking_of_a_noted_answer_repeats_nothing() {
+    on_each_engine("noted answers", |store| async move {
+        for (round, channel) in [Channel::Email, Channel::Sms].into_iter().enumerate() {
+            let mut seed = Seed::new(channel, 3);
+            seed.first = round * 10;
+            let keys = seed.put(&store).await;
+            let mut world = World::new(store.clone(), []);
+            (world.config.email.in_flight, world.config.sms.in_flight) = (1, 1);
+            let dispatcher = world.dispatcher().dying_when(|at| at == CrashPoint::AfterSend);
+            let died = dispatcher.drain_due().await;
+            assert!(matches!(died, Err(DispatchError::Stopped(CrashPoint::AfterSend))), "{died:?}");
+            drop(dispatcher);
+            restart_and_play_out(&world).await;
+            for key in &keys {
+                let (row, copies) = (world.row(key).await, world.transport.taken().len());
+                assert_eq!((row.standing.state, row.standing.uncertain_count), (DeliveryState::Sent, 0));
+                assert_eq!(copies, keys.len(), "a repeat of what was known to be taken");
+            }
+        }
+    })
+    .await;
+}
+
 // Seen failing when the lease is committed only after the answer (a repeat without a mark), without the mark on what a
 // vanished worker had in hand (the same), and without the recovery of leases (it never ends).
 #[tokio::test]

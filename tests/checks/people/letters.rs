@@ -163,21 +163,21 @@ async fn a_letter_that_is_in_flight_at_a_crash_is_marked_and_repeated_as_a_notic
         let now = at(NOON);
         world.store.put_letter(&letter(LetterKind::Help, "+15055550150", "x", now), now).await.unwrap();
         let dying =
-            world.dispatcher().dying_when(|point| point == treebell::delivery::dispatcher::CrashPoint::AfterSend);
+            world.dispatcher().dying_when(|point| point == treebell::delivery::dispatcher::CrashPoint::AfterClaim);
         assert!(dying.drain_due().await.is_err());
         world.clock.advance(TimeDelta::seconds(61));
         assert_eq!(world.lose_leases().await, 1);
         world.play_out(&world.dispatcher()).await;
         let row = rows(&world.store).await.into_values().next().unwrap();
         assert_eq!((row.standing.state, row.standing.uncertain_count), (DeliveryState::Sent, 1));
-        assert_eq!(world.transport.taken().len(), 2);
+        assert_eq!(world.transport.taken().len(), 1);
         // Past its end nothing is repeated.
         let late = letter(LetterKind::Help, "+15055550152", "y", now);
         let at_end = late.expires_at;
         world.store.put_letter(&late, now).await.unwrap();
         world.clock.set(at_end);
         world.play_out(&world.dispatcher()).await;
-        assert_eq!(world.transport.taken().len(), 2);
+        assert_eq!(world.transport.taken().len(), 1);
     })
     .await;
 }
