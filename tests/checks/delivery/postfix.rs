@@ -105,14 +105,12 @@ impl Postfix {
         );
     }
 
-    /// The master and everything it has started.
+    /// The master and everything it has started, at once: they are one process group.
     fn kill(&mut self) {
         let Some(mut master) = self.master.take() else { return };
         let of_it = children(master.id());
-        master.kill().unwrap();
-        for pid in &of_it {
-            let _ = Command::new("kill").args(["-KILL", &pid.to_string()]).stderr(Stdio::null()).status();
-        }
+        let killed = Command::new("kill").args(["-KILL", "--", &format!("-{}", master.id())]).status().unwrap();
+        assert!(killed.success());
         master.wait().unwrap();
         while of_it.iter().any(|pid| Path::new(&format!("/proc/{pid}/exe")).exists()) {
             std::thread::sleep(Duration::from_millis(1));
@@ -158,13 +156,16 @@ fn children(parent: u32) -> Vec<u32> {
     String::from_utf8_lossy(&said.stdout).split_whitespace().filter_map(|pid| pid.parse().ok()).collect()
 }
 
-/// Copies in the sink, by the size of its dump: reading it whole before every kill would take too long.
-async fn more_arrived(sink: &Sink, messages: u64, one: u64) {
-    let wanted = sink.dumped() + messages * one;
+/// Lets some more messages arrive, then a moment pass that has nothing to do with the last arrival: a kill right after an
+/// arrival would always meet the moment before its booking. Copies in the sink are told by the size of its dump: reading
+/// it whole before every kill would take too long.
+async fn some_arrived(sink: &Sink, most: u64, dice: &mut ChaCha8Rng) {
+    let wanted = sink.dumped() + dice.random_range(0..most) * 1000;
     let begun = std::time::Instant::now();
     while sink.dumped() < wanted && begun.elapsed() < Duration::from_secs(5) {
         tokio::time::sleep(Duration::from_micros(500)).await;
     }
+    tokio::time::sleep(Duration::from_micros(dice.random_range(0..10_000))).await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -196,7 +197,7 @@ async fn postfix_and_we_under_the_same_kills() {
     for _ in 0..kills {
         met += usize::from(postfix.waiting() > 0);
         postfix.start().await;
-        more_arrived(&sink, dice.random_range(0..most), 1000).await;
+        some_arrived(&sink, most, &mut dice).await;
         postfix.kill();
     }
     postfix.start().await;
@@ -234,7 +235,7 @@ async fn postfix_and_we_under_the_same_kills() {
     for _ in 0..kills {
         met += usize::from(waiting(&store).await > 0);
         let service = start();
-        more_arrived(&sink, dice.random_range(0..most), 1000).await;
+        some_arrived(&sink, most, &mut dice).await;
         service.kill();
     }
     let service = start();
