@@ -222,6 +222,7 @@ impl Dispatcher {
     /// # Errors
     /// When the store fails.
     pub async fn take_over(&self) -> Result<Recovered, DispatchError> {
+        self.store.mend_answers().await;
         let found = self.store.recover_leases(Lost::All, self.uncertain_rest(), self.clock.now()).await?;
         if found != Recovered::default() {
             warn!(

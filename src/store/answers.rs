@@ -7,37 +7,46 @@
 //! they would be without a note. What is noted is true for ever, under its delivery and fence, so a note that is left over
 //! does no harm.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::{AnyConnection, AnyPool};
+use tracing::warn;
 
 use super::queue::Lease;
-use super::{Store, StoreError, get, lasting_pool, ms, quiet, set, set_busy_wait, sqlite_url};
+use super::{Store, StoreError, create_private, get, lasting_pool, ms, quiet, set, set_busy_wait, sqlite_url};
 
 /// Notes this old belong to nothing under way.
 const KEPT: TimeDelta = TimeDelta::days(1);
 
+/// A note is a shortcut: it must not keep a worker from booking.
+const PATIENCE: Duration = Duration::from_secs(2);
+
 /// Where the notes of a store are kept. Connects when the first one is made.
 pub(super) fn beside(file: &Path) -> Result<AnyPool, StoreError> {
-    let mut name = file.as_os_str().to_owned();
-    name.push(".answers");
-    let (file, url) = sqlite_url(Path::new(&name))?;
-    super::create_private(&file)?;
+    let (file, url) = sqlite_url(&beside_name(file))?;
+    create_private(&file)?;
     let options = quiet(url.parse::<AnyConnectOptions>()?);
     Ok(lasting_pool(1)
         .min_connections(0)
+        .acquire_timeout(PATIENCE)
         .after_connect(|connection, _| Box::pin(prepare_file(connection)))
         .connect_lazy_with(options))
+}
+
+fn beside_name(file: &Path) -> PathBuf {
+    let mut name = file.as_os_str().to_owned();
+    name.push(".answers");
+    name.into()
 }
 
 /// See [`beside`].
 pub(super) fn on_server(options: AnyConnectOptions) -> AnyPool {
     AnyPoolOptions::new()
         .max_connections(3)
-        .acquire_timeout(Duration::from_secs(5))
+        .acquire_timeout(PATIENCE)
         .after_connect(|connection, _| Box::pin(set(connection, "SET synchronous_commit TO off")))
         .connect_lazy_with(options)
 }
@@ -79,6 +88,24 @@ impl Store {
         .execute(answers)
         .await?;
         Ok(())
+    }
+
+    /// Makes sure that answers can be noted: a file of notes that cannot be read is begun anew, since nothing is lost with
+    /// it but the knowledge that spares a few repeats. Only for a service that holds the store alone.
+    pub async fn mend_answers(&self) {
+        let (Some(answers), Some(file)) = (&self.inner.answers, &self.inner.file) else { return };
+        let Err(why) = sqlx::query("SELECT fence FROM answers LIMIT 1").fetch_optional(answers).await else { return };
+        let file = beside_name(file);
+        warn!(error = %why, file = %file.display(), "notes of answers cannot be read and are begun anew");
+        for end in ["", "-wal", "-shm"] {
+            let mut name = file.clone().into_os_string();
+            name.push(end);
+            if let Err(why) = std::fs::remove_file(&name)
+                && why.kind() != std::io::ErrorKind::NotFound
+            {
+                warn!(error = %why, file = %Path::new(&name).display(), "it cannot be taken away");
+            }
+        }
     }
 
     /// The provider's reference of a message that is noted as taken; `None` = nothing is noted.

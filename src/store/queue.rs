@@ -10,7 +10,7 @@ use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe};
-use tracing::debug;
+use tracing::{debug, warn};
 
 use super::people::AddressStatus;
 use super::{Engine, Store, StoreError, Tx, get, get_instant, get_instant_if_any, letters, ms};
@@ -407,7 +407,11 @@ impl Store {
         let rows = sqlx::query(AssertSqlSafe(find)).bind(until).fetch_all(tx.conn()).await?;
         for row in &rows {
             let lease = lease_of(row)?;
-            if let Some(provider_ref) = self.noted(&lease).await? {
+            let noted = self.noted(&lease).await.unwrap_or_else(|why| {
+                warn!(error = %why, "it cannot be looked up whether an answer was noted");
+                None
+            });
+            if let Some(provider_ref) = noted {
                 finish_one(&mut tx, &lease, &Ending::Accepted { provider_ref }, now).await?;
                 taken.push(lease);
                 continue;
@@ -419,8 +423,13 @@ impl Store {
         }
         tx.commit().await?;
         recovered.taken = taken.len() as u64;
-        self.forget_answers(&taken.iter().collect::<Vec<_>>()).await?;
-        self.forget_old_answers(now).await?;
+        let forgotten = match self.forget_answers(&taken.iter().collect::<Vec<_>>()).await {
+            Ok(()) => self.forget_old_answers(now).await,
+            failed => failed,
+        };
+        if let Err(why) = forgotten {
+            debug!(error = %why, "notes of booked answers were left over");
+        }
         Ok(recovered)
     }
 

@@ -373,6 +373,24 @@ async fn a_death_before_the_booking_of_a_noted_answer_repeats_nothing() {
     .await;
 }
 
+// It holds nothing but knowledge that spares repeats, so it must never be in the way.
+#[tokio::test]
+async fn a_broken_file_of_notes_is_begun_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("t.sqlite");
+    let store = Store::open(&format!("sqlite:{}", file.display())).await.unwrap();
+    let notes = folder.path().join("t.sqlite.answers");
+    std::fs::write(&notes, "no database at all, and long enough to be one".repeat(100)).unwrap();
+    let keys = Seed::new(Channel::Email, 1).put(&store).await;
+    let world = World::new(store, []);
+    let dying = world.dispatcher().dying_when(|at| at == CrashPoint::AfterClaim);
+    dying.drain_due().await.unwrap_err();
+    restart_and_play_out(&world).await;
+    let row = world.row(&keys[0]).await;
+    assert_eq!((row.standing.state, row.standing.uncertain_count), (DeliveryState::Sent, 1));
+    assert!(std::fs::read(&notes).unwrap().starts_with(b"SQLite format 3"), "the file was not begun anew");
+}
+
 // Seen failing when the lease is committed only after the answer (a repeat without a mark), without the mark on what a
 // vanished worker had in hand (the same), and without the recovery of leases (it never ends).
 #[tokio::test]
