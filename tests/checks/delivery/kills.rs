@@ -30,7 +30,7 @@ use super::smtp::SmtpServer;
 use super::{Ledger, Seed, plain_config};
 use crate::engines::at_each_address;
 
-const IN_FLIGHT: usize = 4;
+pub const IN_FLIGHT: usize = 4;
 
 /// Kills on each engine.
 pub fn kills() -> usize {

@@ -1,12 +1,13 @@
-//! A private Postfix beside our own sender: the same messages, the same sink, the same number of kills of the whole sender.
-//! It is the measure of what a trusted mail queue does here, and no check of ours; so it runs only when
-//! `TREEBELL_POSTFIX_KILLS` says with how many kills (`TREEBELL_MESSAGES` with how many messages).
+//! A private Postfix beside our own sender: the same messages, the same sink, the same kills of the whole sender. It is the
+//! measure of what a trusted mail queue does here. Few kills by default; `TREEBELL_POSTFIX_KILLS` says how many
+//! (`TREEBELL_MESSAGES` with how many messages). `TREEBELL_POSTFIX_LOAD` has both send so many messages undisturbed and
+//! prints the time: a measurement, and no check.
 
 use std::collections::BTreeMap;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
 use rand::{RngExt, SeedableRng};
@@ -18,10 +19,11 @@ use treebell::delivery::channels::smtp::SmtpTransport;
 use treebell::people::Channel;
 use treebell::store::Store;
 
-use super::kills::{Service, number, waiting};
+use super::kills::{IN_FLIGHT, Service, number, waiting};
 use super::sink::{Sink, free_port, listens};
 use super::smtp::outgoing;
 use super::{Ledger, Seed};
+use crate::support::skipped;
 
 struct Postfix {
     folder: tempfile::TempDir,
@@ -31,7 +33,7 @@ struct Postfix {
 
 impl Postfix {
     /// Its own settings and queue; what it takes in is held until it is let go.
-    fn new(sink: u16) -> Self {
+    fn new(sink: u16, in_flight: usize) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let at = |name: &str| folder.path().join(name);
         std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
@@ -52,7 +54,7 @@ impl Postfix {
              smtpd_recipient_restrictions = $hold permit_mynetworks, reject\nhold = check_client_access static:HOLD,\n\
              maillog_file_prefixes = {0}\nmaillog_file = {0}/log\nsmtp_tls_security_level = none\n\
              smtp_dns_support_level = disabled\nsmtp_host_lookup = native\nin_flow_delay = 0\n\
-             smtp_destination_concurrency_limit = 4\ninitial_destination_concurrency = 4\n\
+             smtp_destination_concurrency_limit = {in_flight}\ninitial_destination_concurrency = {in_flight}\n\
              queue_run_delay = 1s\nminimal_backoff_time = 1s\nmaximal_backoff_time = 2s\n",
             folder.path().display()
         );
@@ -68,7 +70,7 @@ impl Postfix {
             ("trace", "-", "-", "0", "bounce"),
             ("flush", "n", "-", "0", "flush"),
             ("proxymap", "-", "-", "-", "proxymap"),
-            ("smtp", "-", "-", "4", "smtp"),
+            ("smtp", "-", "-", &in_flight.to_string(), "smtp"),
             ("showq", "n", "-", "-", "showq"),
             ("error", "-", "-", "-", "error"),
             ("retry", "-", "-", "-", "error"),
@@ -115,6 +117,28 @@ impl Postfix {
         while of_it.iter().any(|pid| Path::new(&format!("/proc/{pid}/exe")).exists()) {
             std::thread::sleep(Duration::from_millis(1));
         }
+    }
+
+    /// Takes in messages and rests with all of them in its queue.
+    async fn filled(sink: u16, in_flight: usize, messages: usize) -> Self {
+        let mut postfix = Self::new(sink, in_flight);
+        postfix.start().await;
+        let config = EmailConfig {
+            host: Some("127.0.0.1".into()),
+            port: Some(postfix.port),
+            security: SmtpSecurity::Plain,
+            ..EmailConfig::default()
+        };
+        let load = SmtpTransport::new(&config).unwrap();
+        for index in 0..messages {
+            let mut one = outgoing(&format!("k{index}"));
+            one.to = format!("owner{index}@example.org");
+            load.send(&one).await.unwrap();
+        }
+        postfix.kill();
+        postfix.let_go();
+        assert_eq!(postfix.waiting(), messages);
+        postfix
     }
 
     /// What was held goes its way from the next start on.
@@ -168,31 +192,45 @@ async fn some_arrived(sink: &Sink, most: u64, dice: &mut ChaCha8Rng) {
     tokio::time::sleep(Duration::from_micros(dice.random_range(0..10_000))).await;
 }
 
+/// A store with e-mails to send, and how a worker on it is started.
+struct Ours {
+    store: Store,
+    address: String,
+    _folder: tempfile::TempDir,
+}
+
+impl Ours {
+    async fn filled(messages: usize) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let address = format!("sqlite:{}", folder.path().join("t.sqlite").display());
+        let store = Store::open(&address).await.unwrap();
+        let mut seed = Seed::new(Channel::Email, messages);
+        seed.not_before = SystemClock.now();
+        seed.expires_at = seed.not_before + TimeDelta::days(1);
+        seed.put(&store).await;
+        Self { store, address, _folder: folder }
+    }
+
+    fn start(&self, sink: u16, in_flight: usize) -> Service {
+        let gateway = ([127, 0, 0, 1], 1).into();
+        let in_flight = in_flight.to_string();
+        let settings = [("TREEBELL_KILLED_CHANNEL", "email"), ("TREEBELL_KILLED_IN_FLIGHT", in_flight.as_str())];
+        Service::worker_at(&self.address, sink, gateway, &settings)
+    }
+}
+
+// How many repeats the one or the other has in few kills is chance: the figures are for the eye, what is checked is ours.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn postfix_and_we_under_the_same_kills() {
-    let Some(kills) = number("TREEBELL_POSTFIX_KILLS") else { return };
+    const WHAT: &str = "Postfix under the same kills";
+    let kills = number("TREEBELL_POSTFIX_KILLS").unwrap_or(5);
     let messages = number("TREEBELL_MESSAGES").unwrap_or(kills * 20);
     let most = (messages / kills) as u64 * 2;
 
-    let Some(sink) = Sink::start("Postfix beside us", &[]) else { return };
+    let Some(sink) = sink_and_postfix(WHAT) else { return };
     let mut dice = ChaCha8Rng::seed_from_u64(2026);
-    let mut postfix = Postfix::new(sink.port());
-    postfix.start().await;
-    let config = EmailConfig {
-        host: Some("127.0.0.1".into()),
-        port: Some(postfix.port),
-        security: SmtpSecurity::Plain,
-        ..EmailConfig::default()
-    };
-    let load = SmtpTransport::new(&config).unwrap();
-    for index in 0..messages {
-        let mut one = outgoing(&format!("k{index}"));
-        one.to = format!("owner{index}@example.org");
-        load.send(&one).await.unwrap();
-    }
-    postfix.kill();
-    postfix.let_go();
-    assert_eq!((postfix.waiting(), sink.copies().len()), (messages, 0));
+    let mut postfix = Postfix::filled(sink.port(), IN_FLIGHT, messages).await;
+    assert_eq!(sink.copies().len(), 0);
     let mut met = 0;
     for _ in 0..kills {
         met += usize::from(postfix.waiting() > 0);
@@ -218,32 +256,65 @@ async fn postfix_and_we_under_the_same_kills() {
         "Postfix: {messages} messages, {kills} kills ({met} with mail waiting), lost {lost}, repeated {repeated}"
     );
 
-    let Some(sink) = Sink::start("Postfix beside us", &[]) else { return };
+    let Some(sink) = sink_and_postfix(WHAT) else { return };
     let mut dice = ChaCha8Rng::seed_from_u64(2026);
-    let folder = tempfile::tempdir().unwrap();
-    let address = format!("sqlite:{}", folder.path().join("t.sqlite").display());
-    let store = Store::open(&address).await.unwrap();
-    let mut seed = Seed::new(Channel::Email, messages);
-    seed.not_before = SystemClock.now();
-    seed.expires_at = seed.not_before + TimeDelta::days(1);
-    seed.put(&store).await;
-    let start = || {
-        let gateway = ([127, 0, 0, 1], 1).into();
-        Service::worker_at(&address, sink.port(), gateway, &[("TREEBELL_KILLED_CHANNEL", "email")])
-    };
+    let ours = Ours::filled(messages).await;
     let mut met = 0;
     for _ in 0..kills {
-        met += usize::from(waiting(&store).await > 0);
-        let service = start();
+        met += usize::from(waiting(&ours.store).await > 0);
+        let service = ours.start(sink.port(), IN_FLIGHT);
         some_arrived(&sink, most, &mut dice).await;
         service.kill();
     }
-    let service = start();
-    while waiting(&store).await > 0 {
+    let service = ours.start(sink.port(), IN_FLIGHT);
+    while waiting(&ours.store).await > 0 {
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
     service.kill();
-    let ledger = Ledger::of(&store, sink.copies().into_iter().map(|copy| copy.key)).await;
+    let ledger = Ledger::of(&ours.store, sink.copies().into_iter().map(|copy| copy.key)).await;
     eprintln!("Treebell: {messages} messages, {kills} kills ({met} with mail waiting), {ledger:?}");
     assert_eq!((ledger.lost, ledger.silent), (0, 0));
+    assert!(ledger.repeated <= kills * IN_FLIGHT, "{ledger:?}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn postfix_and_we_at_full_speed() {
+    let Some(messages) = number("TREEBELL_POSTFIX_LOAD") else { return };
+    // Postfix's own default.
+    let in_flight = number("TREEBELL_POSTFIX_IN_FLIGHT").unwrap_or(20);
+    for round in 1..=3 {
+        let Some(sink) = sink_and_postfix("Postfix and we at full speed") else { return };
+        let mut postfix = Postfix::filled(sink.port(), in_flight, messages).await;
+        let begun = Instant::now();
+        postfix.start().await;
+        while postfix.waiting() > 0 {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+        let theirs = messages as f64 / begun.elapsed().as_secs_f64();
+        postfix.kill();
+
+        let Some(sink) = sink_and_postfix("Postfix and we at full speed") else { return };
+        let ours = Ours::filled(messages).await;
+        let begun = Instant::now();
+        let service = ours.start(sink.port(), in_flight);
+        while waiting(&ours.store).await > 0 {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+        let own = messages as f64 / begun.elapsed().as_secs_f64();
+        service.kill();
+        eprintln!(
+            "round {round}: {messages} messages, {in_flight} in flight: Postfix {theirs:.0}/s, Treebell {own:.0}/s, ratio {:.2}",
+            own / theirs
+        );
+    }
+}
+
+/// A sink, where there is a Postfix that this user may set up.
+fn sink_and_postfix(what: &str) -> Option<Sink> {
+    let may = Command::new("id").arg("-u").output().is_ok_and(|id| id.stdout == b"0\n");
+    if !may || !Path::new("/usr/lib/postfix/sbin/master").exists() {
+        skipped(what, "Postfix in /usr/lib/postfix, and the rights of root to set up a private one");
+        return None;
+    }
+    Sink::start(what, &[])
 }
