@@ -298,8 +298,8 @@ pub enum SmtpSecurity {
 /// Any HTTP gateway, described. With neither `url` nor `folder`, no SMS is sent and its deliveries wait.
 ///
 /// `url`, `headers`, `body` and `form` are templates that may use `{{ to }}` (+15055550100), `{{ to_digits }}` (15055550100),
-/// `{{ text }}`, `{{ key }}` (our reference), `{{ from }}`, `{{ secret }}` and `{{ secret_base64 }}`. Values are escaped as
-/// their place asks.
+/// `{{ text }}`, `{{ key }}` (our reference), `{{ from }}`, `{{ secret }}`, `{{ secret_base64 }}`, `{{ coding }}` (see
+/// `coding`) and `{{ hooks_path }}` (the secret of `hooks.path`). Values are escaped as their place asks.
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct SmsConfig {

@@ -10,8 +10,8 @@ use url::Url;
 
 use super::{Outgoing, Receipt, SendFailure, Transport};
 use crate::config::{CodingConfig, ConfigFault, Secret, SecretText, SmsConfig};
-use crate::message::sms::{self, Encoding};
 use crate::message::Message;
+use crate::message::sms::{self, Encoding};
 use crate::net::http_client_builder;
 
 /// A gateway.
@@ -198,8 +198,7 @@ impl SmsGateway {
             None
         });
         let text = "\"Ñ\" \\ & <b>\n%7B";
-        let values =
-            self.values("+15055550100", text, "00112233445566778899aabbccddeeff", hooks_path.as_ref());
+        let values = self.values("+15055550100", text, "00112233445566778899aabbccddeeff", hooks_path.as_ref());
         match Url::parse(&self.url.fill(&values)) {
             Ok(url) if matches!(url.scheme(), "https" | "http") && url.host_str().is_some() => {}
             _ => faults.push(ConfigFault::new("sms.url", "is no address: it begins with https:// and names a host")),
@@ -749,7 +748,8 @@ mod tests {
         let mut config = config();
         config.form.insert("unicode".into(), "{{ coding }}".into());
         config.coding = Some(CodingConfig { gsm7: "no".into(), ucs2: "yes".into() });
-        for (text, coding) in [("Look: {€} ñ @ é", "no"), ("Mire los árboles", "yes"), ("🌲", "yes"), ("", "no")] {
+        for (text, coding) in [("Look: {€} ñ @ é", "no"), ("Mire los árboles", "yes"), ("🌲", "yes"), ("", "no")]
+        {
             let request = request(&config, text);
             let read: BTreeMap<_, _> = url::form_urlencoded::parse(body(&request).as_bytes()).into_owned().collect();
             assert_eq!(read["unicode"], coding, "{text}");

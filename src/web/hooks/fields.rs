@@ -116,7 +116,8 @@ mod tests {
             ("klingon", "s%C3%AD", "sí"),
             ("", "s%C3%AD", "sí"),
         ] {
-            let read = fields(&format!("text={text}&charset={charset}&from=%2B1505"), "text/plain", "").expect("a call");
+            let read =
+                fields(&format!("text={text}&charset={charset}&from=%2B1505"), "text/plain", "").expect("a call");
             assert_eq!(read.get_said_in("text", "charset").as_deref(), Some(wanted), "{charset}");
             assert_eq!(read.get("from").as_deref(), Some("+1505"));
         }
