@@ -237,12 +237,21 @@ impl Kannel {
         all
     }
 
+    /// How often Kannel says that it was given a text for each number. It says so before anything else is done with it.
+    pub fn took(&self) -> BTreeMap<String, usize> {
+        self.counted("smsbox.log", "sendsms sender:", "to:<", '>')
+    }
+
     /// How often Kannel says that it handed a text for each number to the carrier.
     pub fn handed_over(&self) -> BTreeMap<String, usize> {
+        self.counted("access.log", " Sent SMS ", "[to:", ']')
+    }
+
+    fn counted(&self, log: &str, said: &str, before: &str, after: char) -> BTreeMap<String, usize> {
         let mut counts = BTreeMap::new();
-        for line in self.log("access.log").lines().filter(|line| line.contains(" Sent SMS ")) {
-            if let Some((_, rest)) = line.split_once("[to:") {
-                *counts.entry(rest.split(']').next().unwrap_or_default().to_owned()).or_insert(0) += 1;
+        for line in self.log(log).lines().filter(|line| line.contains(said)) {
+            if let Some((_, rest)) = line.split_once(before) {
+                *counts.entry(rest.split(after).next().unwrap_or_default().to_owned()).or_insert(0) += 1;
             }
         }
         counts
