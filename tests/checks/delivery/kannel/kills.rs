@@ -12,7 +12,7 @@ use rand_chacha::ChaCha8Rng;
 use treebell::clock::{Clock, SystemClock};
 use treebell::delivery::state::DeliveryState;
 use treebell::store::Store;
-use treebell::store::queue::DeliveryFilter;
+use treebell::store::queue::{DeliveryFilter, DeliveryRow};
 
 use super::sending::queue;
 use super::{Kannel, Program, Setup, Treebell, until};
@@ -72,6 +72,12 @@ impl Ledger {
     }
 }
 
+async fn in_doubt(store: &Store) -> Vec<DeliveryRow> {
+    let filter = DeliveryFilter { state: Some(DeliveryState::Uncertain), ..DeliveryFilter::default() };
+    store.deliveries(&filter).await.unwrap()
+}
+
+// Seen failing without the mark on a lost answer (`uncertain_count` in `Standing::after`): silent repeats.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_gateway_killed_while_texts_go_out_loses_nothing_and_every_repeat_of_ours_is_marked() {
     let Some(mut kannel) = Kannel::start("Kannel killed", Setup::default()) else { return };
@@ -86,16 +92,34 @@ async fn a_gateway_killed_while_texts_go_out_loses_nothing_and_every_repeat_of_o
     treebell.start();
     let mut dice = ChaCha8Rng::seed_from_u64(20261128);
     let patience = Duration::from_secs(400);
+    let mut met = 0;
     for kill in 0..kills {
         use Program::{Bearerbox, Carrier, Smsbox};
-        let which = [Carrier, Smsbox, Carrier, Bearerbox, Carrier][kill % 5];
+        let which = [Carrier, Bearerbox, Carrier, Smsbox, Carrier][kill % 5];
         // In the middle of sending: some more have come since the last kill.
         let share = (texts * 9 / 10).saturating_sub(kannel.count()) / (kills - kill);
         let wanted = kannel.count() + dice.random_range(1..=share.max(1));
         until("some more", patience, async || kannel.count() >= wanted || waiting(&store).await == 0).await;
         tokio::time::sleep(Duration::from_micros(dice.random_range(0..5000))).await;
-        kannel.kill(which);
-        // Away for a moment: Kannel goes on without its carrier, and we without Kannel.
+        met += usize::from(waiting(&store).await > 0);
+        if which == Smsbox {
+            // At the worst moment: texts are on their way inside of Kannel and not answered yet. With the carrier away no
+            // report settles what is in doubt before it is sent once more.
+            kannel.signal(Bearerbox, "-STOP");
+            tokio::time::sleep(Duration::from_millis(200)).await;
+            kannel.kill(Smsbox);
+            kannel.kill(Carrier);
+            kannel.signal(Bearerbox, "-CONT");
+            kannel.start_one(Smsbox);
+            tokio::time::sleep(Duration::from_millis(500)).await;
+            until("the repeats", patience, async || {
+                !in_doubt(&store).await.iter().any(|one| one.standing.may_repeat())
+            })
+            .await;
+        } else {
+            kannel.kill(which);
+        }
+        // Away for a moment: Kannel without its carrier, and we without Kannel.
         tokio::time::sleep(Duration::from_millis(dice.random_range(0..300))).await;
         kannel.start_all();
         assert!(begun.elapsed() < Duration::from_secs(60 * kills as u64), "the kills take too long");
@@ -103,12 +127,9 @@ async fn a_gateway_killed_while_texts_go_out_loses_nothing_and_every_repeat_of_o
     let mut by_hand = 0;
     until("the end of the queue", patience, async || {
         // Twice in doubt: left to staff, and here they are.
-        let doubtful = DeliveryFilter { state: Some(DeliveryState::Uncertain), ..DeliveryFilter::default() };
-        for row in store.deliveries(&doubtful).await.unwrap() {
-            if !row.standing.may_repeat() {
-                store.retry_delivery(&row.id, SystemClock.now()).await.unwrap();
-                by_hand += 1;
-            }
+        for one in in_doubt(&store).await.into_iter().filter(|one| !one.standing.may_repeat()) {
+            store.retry_delivery(&one.id, SystemClock.now()).await.unwrap();
+            by_hand += 1;
         }
         waiting(&store).await == 0
     })
@@ -121,8 +142,8 @@ async fn a_gateway_killed_while_texts_go_out_loses_nothing_and_every_repeat_of_o
     })
     .await;
     let ledger = Ledger::of(&store, &kannel, &phones).await;
-    println!("{kills} kills in {:?}, left to staff {by_hand}: {ledger:#?}", begun.elapsed());
+    println!("{kills} kills ({met} with texts waiting) in {:?}, left to staff {by_hand}: {ledger:#?}", begun.elapsed());
     assert_eq!((ledger.texts, ledger.lost, ledger.silent), (texts, 0, 0), "{ledger:?}");
     // So many in flight at each kill.
-    assert!(ledger.repeated_by_us <= 4 * kills, "{ledger:?}");
+    assert!((1..=4 * kills).contains(&ledger.repeated_by_us), "{ledger:?}");
 }
