@@ -1,18 +1,20 @@
 //! Kannel, a real SMS gateway that others wrote, with the fake carrier that comes with it. Each check starts one of its own
 //! on loopback. What the carrier printed is the truth about what arrived.
 //!
-//! The settings are those that `config/treebell.toml` shows, taken from that file.
+//! The settings are those that `config/treebell.toml` shows, taken from that file. `TREEBELL_KEEP=1` keeps the gateway's folder
+//! of a check that fails.
 
 mod inbound;
 mod kills;
 mod parts;
 mod sending;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{Read, Seek, SeekFrom};
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 use percent_encoding::percent_decode;
@@ -75,18 +77,28 @@ impl Kannel {
             support::skipped(what, "Kannel and its fake carrier, as the packages kannel and kannel-extras bring them");
             return None;
         }
-        let mut kannel = Self {
-            folder: tempfile::tempdir().unwrap(),
-            admin: quiet_port(),
-            inside: quiet_port(),
-            sendsms: quiet_port(),
-            carrier: quiet_port(),
-            web: quiet_port(),
-            running: BTreeMap::new(),
-        };
-        kannel.configure(setup);
-        kannel.start_all();
-        Some(kannel)
+        let mut whys = Vec::new();
+        // A port may be taken by somebody else between the look and the start.
+        while whys.len() < 5 {
+            let mut kannel = Self {
+                folder: tempfile::tempdir().unwrap(),
+                admin: quiet_port(),
+                inside: quiet_port(),
+                sendsms: quiet_port(),
+                carrier: quiet_port(),
+                web: quiet_port(),
+                running: BTreeMap::new(),
+            };
+            kannel.configure(setup);
+            let started = [Program::Bearerbox, Program::Smsbox, Program::Carrier]
+                .into_iter()
+                .try_for_each(|which| kannel.try_start(which, None));
+            match started {
+                Ok(()) => return Some(kannel),
+                Err(why) => whys.push(why),
+            }
+        }
+        panic!("Kannel does not start: {whys:#?}");
     }
 
     /// Written anew; each program reads it at its next start.
@@ -127,22 +139,22 @@ impl Kannel {
     }
 
     pub fn start_one(&mut self, which: Program) {
-        self.start_saying(which, None);
+        self.try_start(which, None).unwrap();
     }
 
     /// The carrier anew, with a text from a phone: `FROM TO text WORDS` or `FROM TO ucs2 %00W…`.
     pub fn bring(&mut self, text: &str) {
         self.kill(Program::Carrier);
-        self.start_saying(Program::Carrier, Some(text));
+        self.try_start(Program::Carrier, Some(text)).unwrap();
     }
 
-    fn start_saying(&mut self, which: Program, text: Option<&str>) {
-        let (log, said, other) = match which {
+    fn try_start(&mut self, which: Program, text: Option<&str>) -> Result<(), String> {
+        let (log, said, by) = match which {
             Program::Bearerbox => ("bearerbox.log", "MAIN: Start-up done", "bearerbox.log"),
             Program::Smsbox => ("smsbox.log", "Connected to bearerbox", "smsbox.log"),
             Program::Carrier => ("carrier.log", "Fakesmsc client connected", "bearerbox.log"),
         };
-        let before = Tail::at_end(&self.path(other));
+        let before = Tail::at_end(&self.path(by));
         let mut command = Command::new(match which {
             Program::Bearerbox => BEARERBOX,
             Program::Smsbox => SMSBOX,
@@ -157,21 +169,25 @@ impl Kannel {
                 }),
             _ => command.args(["-v", "1", "kannel.conf"]),
         };
-        let log = std::fs::OpenOptions::new().create(true).append(true).open(self.path(log)).unwrap();
-        let child = command
-            .current_dir(self.folder.path())
-            .stdin(Stdio::null())
-            .stdout(log.try_clone().unwrap())
-            .stderr(log)
-            .spawn()
-            .unwrap();
-        self.running.insert(which, child);
+        let output = std::fs::OpenOptions::new().create(true).append(true).open(self.path(log)).unwrap();
+        command.current_dir(self.folder.path()).stdin(Stdio::null()).stdout(output.try_clone().unwrap()).stderr(output);
+        // It says that it is ready a moment before it listens.
+        let listens_at = match which {
+            Program::Bearerbox => Some(self.inside),
+            Program::Smsbox => Some(self.sendsms),
+            Program::Carrier => None,
+        };
         let begun = Instant::now();
-        while !before.has(said) || (which == Program::Smsbox && !listens(self.sendsms)) {
-            assert!(self.is_running(which), "{which:?} does not start: {}", self.log(other));
-            assert!(begun.elapsed() < Duration::from_secs(30), "{which:?} does not start: {}", self.log(other));
+        while !(self.is_running(which) && before.has(said) && listens_at.is_none_or(listens)) {
+            if begun.elapsed() > Duration::from_secs(15) {
+                return Err(format!("{which:?}: {}", self.log(log)));
+            }
+            if !self.is_running(which) {
+                self.running.insert(which, command.spawn().unwrap());
+            }
             std::thread::sleep(Duration::from_millis(10));
         }
+        Ok(())
     }
 
     pub fn is_running(&mut self, which: Program) -> bool {
@@ -372,11 +388,12 @@ impl Tail {
     }
 }
 
-/// Below those that outgoing connections are given, so that it is still free when a killed program wants it back.
+/// Below those that outgoing connections are given, so that it is still free when a killed program wants it back. None twice.
 fn quiet_port() -> u16 {
+    static GIVEN: Mutex<BTreeSet<u16>> = Mutex::new(BTreeSet::new());
     loop {
         let port = rand::rng().random_range(10_000..32_000);
-        if TcpListener::bind(("127.0.0.1", port)).is_ok() {
+        if TcpListener::bind(("127.0.0.1", port)).is_ok() && GIVEN.lock().unwrap().insert(port) {
             return port;
         }
     }
