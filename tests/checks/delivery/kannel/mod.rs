@@ -273,28 +273,9 @@ impl Kannel {
         counts
     }
 
-    /// The settings of `config/treebell.toml` for this gateway, with its port, password and our doors' port.
+    /// The settings of `config/treebell.toml` for this gateway.
     pub fn settings(&self) -> String {
-        let shipped = include_str!("../../../../config/treebell.toml");
-        let (_, example) = shipped.split_once("# Example: a gateway on this machine that").unwrap();
-        let (intro, example) = example.split_once("# url = ").unwrap();
-        let (example, _) = example.split_once("# On its own side").unwrap();
-        let above = ["refused_statuses = []", r#"refused_when = ["Not routable", "denied by", "receiver"]"#];
-        assert!(above.iter().all(|setting| intro.contains(setting)), "{intro}");
-        let mut settings = format!("[sms]\n{}\nurl = ", above.join("\n"));
-        for line in example.lines() {
-            settings.push_str(line.trim_start_matches("# "));
-            settings.push('\n');
-        }
-        for (shown, real) in [
-            ("127.0.0.1:13013", format!("127.0.0.1:{}", self.sendsms)),
-            ("127.0.0.1:8480", format!("127.0.0.1:{}", self.web)),
-            ("/etc/treebell/sms-password", self.path("password").display().to_string()),
-        ] {
-            assert!(settings.contains(shown), "{settings}");
-            settings = settings.replace(shown, &real);
-        }
-        settings
+        example(self.sendsms, self.web, &self.path("password"))
     }
 }
 
@@ -386,6 +367,42 @@ impl Tail {
         file.read_to_end(&mut bytes).unwrap();
         String::from_utf8_lossy(&bytes).contains(words)
     }
+}
+
+/// The example at the end of `[sms]` in `config/treebell.toml`, with other ports and another place for the password.
+fn example(sendsms: u16, web: u16, password: &Path) -> String {
+    let shipped = include_str!("../../../../config/treebell.toml");
+    let (_, example) = shipped.split_once("# Example: a gateway on this machine that").unwrap();
+    let (intro, example) = example.split_once("# url = ").unwrap();
+    let (example, _) = example.split_once("# On its own side").unwrap();
+    let above = ["refused_statuses = []", r#"refused_when = ["Not routable", "denied by", "receiver"]"#];
+    assert!(above.iter().all(|setting| intro.contains(setting)), "{intro}");
+    let mut settings = format!("[sms]\n{}\nurl = ", above.join("\n"));
+    for line in example.lines() {
+        settings.push_str(line.trim_start_matches("# "));
+        settings.push('\n');
+    }
+    for (shown, real) in [
+        ("127.0.0.1:13013", format!("127.0.0.1:{sendsms}")),
+        ("127.0.0.1:8480", format!("127.0.0.1:{web}")),
+        ("/etc/treebell/sms-password", password.display().to_string()),
+    ] {
+        assert!(settings.contains(shown), "{settings}");
+        settings = settings.replace(shown, &real);
+    }
+    settings
+}
+
+// Without Kannel, too: every name in it is known, and each header can be filled.
+#[test]
+fn the_example_of_the_settings_is_sound() {
+    let folder = tempfile::tempdir().unwrap();
+    let (password, path) = (folder.path().join("password"), folder.path().join("path"));
+    std::fs::write(&password, PASSWORD).unwrap();
+    std::fs::write(&path, PATH).unwrap();
+    let settings = format!("[hooks]\npath = {{ file = '{}' }}\n{}", path.display(), example(13013, 8480, &password));
+    let config = treebell::config::Config::parse(&settings).unwrap();
+    assert_eq!(treebell::delivery::channels::check(&config), []);
 }
 
 /// Below those that outgoing connections are given, so that it is still free when a killed program wants it back. None twice.
