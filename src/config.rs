@@ -298,8 +298,8 @@ pub enum SmtpSecurity {
 /// Any HTTP gateway, described. With neither `url` nor `folder`, no SMS is sent and its deliveries wait.
 ///
 /// `url`, `headers`, `body` and `form` are templates that may use `{{ to }}` (+15055550100), `{{ to_digits }}` (15055550100),
-/// `{{ text }}`, `{{ key }}` (our reference), `{{ from }}`, `{{ secret }}` and `{{ secret_base64 }}`. Values are escaped as
-/// their place asks.
+/// `{{ text }}`, `{{ key }}` (our reference), `{{ from }}`, `{{ secret }}`, `{{ secret_base64 }}`, `{{ coding }}` (see
+/// `coding`) and `{{ hooks_path }}` (the secret of `hooks.path`). Values are escaped as their place asks.
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct SmsConfig {
@@ -312,6 +312,8 @@ pub struct SmsConfig {
     pub form: BTreeMap<String, String>,
     pub from: String,
     pub secret: Option<Secret>,
+    /// What `{{ coding }}` becomes.
+    pub coding: Option<CodingConfig>,
     /// Seconds for connecting (ten at most) and for the whole answer.
     pub timeout_s: u64,
     /// JSON pointer to the gateway's own message id in its answer. An answer without it does not count as taken.
@@ -342,6 +344,7 @@ impl Default for SmsConfig {
             form: BTreeMap::new(),
             from: String::new(),
             secret: None,
+            coding: None,
             timeout_s: 30,
             reference_pointer: None,
             accepted_when: Vec::new(),
@@ -354,6 +357,14 @@ impl Default for SmsConfig {
             folder: None,
         }
     }
+}
+
+/// A gateway's own words for the alphabet of a text, where it wants to be told: it is sent in the GSM 7-bit alphabet if that
+/// has all its letters, else in UCS-2.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+pub struct CodingConfig {
+    pub gsm7: String,
+    pub ucs2: String,
 }
 
 /// The public pages and the doors for other programs. Their public address is `messages.public_url`.
@@ -388,11 +399,14 @@ pub struct TextHookConfig {
     pub to: String,
     pub text: String,
     pub id: String,
+    /// In which character set the text is, where the gateway says so; else UTF-8.
+    pub charset: String,
 }
 
 impl Default for TextHookConfig {
     fn default() -> Self {
-        Self { from: "from".into(), to: "to".into(), text: "text".into(), id: "id".into() }
+        let [from, to, text, id, charset] = ["from", "to", "text", "id", "charset"].map(str::to_owned);
+        Self { from, to, text, id, charset }
     }
 }
 

@@ -174,7 +174,8 @@ pub fn check(config: &Config) -> Vec<ConfigFault> {
         faults.extend(smpp::SmppTransport::new(&config.sms).err().into_iter().flatten());
     }
     if config.sms.url.is_some() {
-        faults.extend(sms_http::SmsGateway::new(&config.sms, "treebell").err().into_iter().flatten());
+        let gateway = sms_http::SmsGateway::with_doors(&config.sms, config.hooks.path.as_ref(), "treebell");
+        faults.extend(gateway.err().into_iter().flatten());
     }
     faults
 }
@@ -193,7 +194,8 @@ fn sms_from(config: &Config) -> Result<Option<Arc<dyn Transport>>, Vec<ConfigFau
         (None, None) if config.sms.smpp.is_some() => Some(Arc::new(smpp::SmppTransport::new(&config.sms)?)),
         (None, Some(_)) => {
             let user_agent = format!("treebell/{}", env!("CARGO_PKG_VERSION"));
-            Some(Arc::new(sms_http::SmsGateway::new(&config.sms, &user_agent)?))
+            let path = config.hooks.path.as_ref();
+            Some(Arc::new(sms_http::SmsGateway::with_doors(&config.sms, path, &user_agent)?))
         }
         (None, None) => None,
     })

@@ -9,8 +9,9 @@ use reqwest::{Client, Method, Response, StatusCode};
 use url::Url;
 
 use super::{Outgoing, Receipt, SendFailure, Transport};
-use crate::config::{ConfigFault, SecretText, SmsConfig};
+use crate::config::{CodingConfig, ConfigFault, Secret, SecretText, SmsConfig};
 use crate::message::Message;
+use crate::message::sms::{self, Encoding};
 use crate::net::http_client_builder;
 
 /// A gateway.
@@ -22,6 +23,8 @@ pub struct SmsGateway {
     body: Body,
     from: String,
     secret: Option<SecretText>,
+    coding: Option<CodingConfig>,
+    hooks_path: Option<Secret>,
     reading: Reading,
 }
 
@@ -51,18 +54,37 @@ const IDLE_AT_MOST: Duration = Duration::from_secs(2);
 const ANSWER_AT_MOST: usize = 64 * 1024;
 
 impl SmsGateway {
+    /// One whose templates do not speak of our doors.
+    ///
+    /// # Errors
+    /// As [`SmsGateway::with_doors`].
+    pub fn new(config: &SmsConfig, user_agent: &str) -> Result<Self, Vec<ConfigFault>> {
+        Self::with_doors(config, None, user_agent)
+    }
+
+    /// `hooks_path` is the setting `hooks.path`, for gateways that want to be told with each message where to report.
+    ///
     /// # Errors
     /// Every fault of the settings, each with its place and the mend.
-    pub fn new(config: &SmsConfig, user_agent: &str) -> Result<Self, Vec<ConfigFault>> {
+    pub fn with_doors(
+        config: &SmsConfig,
+        hooks_path: Option<&Secret>,
+        user_agent: &str,
+    ) -> Result<Self, Vec<ConfigFault>> {
         let mut faults = Vec::new();
-        let gateway = Self::build(config, user_agent, &mut faults);
+        let gateway = Self::build(config, hooks_path, user_agent, &mut faults);
         match gateway {
             Some(gateway) if faults.is_empty() => Ok(gateway),
             _ => Err(faults),
         }
     }
 
-    fn build(config: &SmsConfig, user_agent: &str, faults: &mut Vec<ConfigFault>) -> Option<Self> {
+    fn build(
+        config: &SmsConfig,
+        hooks_path: Option<&Secret>,
+        user_agent: &str,
+        faults: &mut Vec<ConfigFault>,
+    ) -> Option<Self> {
         let url = template(faults, "sms.url", config.url.as_deref().unwrap_or(""), Place::Url);
         let mut headers = Vec::new();
         let mut content_type = None;
@@ -154,6 +176,8 @@ impl SmsGateway {
             body: body?,
             from: config.from.clone(),
             secret,
+            coding: config.coding.clone(),
+            hooks_path: hooks_path.cloned(),
             reading: Reading {
                 reference_pointer: config.reference_pointer.clone(),
                 accepted_when: config.accepted_when.clone(),
@@ -169,13 +193,12 @@ impl SmsGateway {
     /// Fills everything with values that are hard on every place, so that a fault shows at the start and not with the first
     /// message of the season.
     fn try_out(&self, faults: &mut Vec<ConfigFault>) {
-        let values = Values {
-            to: "+15055550100",
-            text: "\"Ñ\" \\ & <b>\n%7B",
-            key: "00112233445566778899aabbccddeeff",
-            from: &self.from,
-            secret: self.secret.as_ref().map_or("", SecretText::expose),
-        };
+        let hooks_path = self.hooks_path().unwrap_or_else(|why| {
+            faults.push(ConfigFault::new("hooks.path", why));
+            None
+        });
+        let text = "\"Ñ\" \\ & <b>\n%7B";
+        let values = self.values("+15055550100", text, "00112233445566778899aabbccddeeff", hooks_path.as_ref());
         match Url::parse(&self.url.fill(&values)) {
             Ok(url) if matches!(url.scheme(), "https" | "http") && url.host_str().is_some() => {}
             _ => faults.push(ConfigFault::new("sms.url", "is no address: it begins with https:// and names a host")),
@@ -185,6 +208,8 @@ impl SmsGateway {
             ("sms.from", Name::From, !self.from.is_empty()),
             ("sms.secret", Name::Secret, self.secret.is_some()),
             ("sms.secret", Name::SecretBase64, self.secret.is_some()),
+            ("sms.coding", Name::Coding, self.coding.is_some()),
+            ("hooks.path", Name::HooksPath, self.hooks_path.is_some()),
         ] {
             if !given && all.iter().any(|template| template.uses(wants)) {
                 faults.push(ConfigFault::new(
@@ -212,6 +237,47 @@ impl SmsGateway {
         {
             let what = format!("is not JSON once filled in ({why}): put each `{{{{ name }}}}` inside quotes");
             faults.push(ConfigFault::new("sms.body", what));
+        }
+    }
+
+    /// Read for every message: the door reads it for every call, too, so that a change holds at once. `None` when no template
+    /// wants it or it is not set.
+    ///
+    /// # Errors
+    /// In words, when it cannot be read or stand in an address.
+    fn hooks_path(&self) -> Result<Option<SecretText>, String> {
+        if !self.templates().iter().any(|template| template.uses(Name::HooksPath)) {
+            return Ok(None);
+        }
+        let Some(path) = self.hooks_path.as_ref().map(Secret::read).transpose().map_err(|fault| fault.what)? else {
+            return Ok(None);
+        };
+        // In the address of a report it may be escaped twice or not at all, so it must need no escape.
+        if path.expose().is_empty() || percent_encoded(path.expose()) != path.expose() {
+            return Err("must be made of the letters a to z, digits and - . _ ~, to stand in `{{ hooks_path }}`".into());
+        }
+        Ok(Some(path))
+    }
+
+    fn values<'a>(
+        &'a self,
+        to: &'a str,
+        text: &'a str,
+        key: &'a str,
+        hooks_path: Option<&'a SecretText>,
+    ) -> Values<'a> {
+        let coding = self.coding.as_ref().map_or("", |coding| match sms::count(text).encoding {
+            Encoding::Gsm7 => &coding.gsm7,
+            Encoding::Ucs2 => &coding.ucs2,
+        });
+        Values {
+            to,
+            text,
+            key,
+            from: &self.from,
+            secret: self.secret.as_ref().map_or("", SecretText::expose),
+            coding,
+            hooks_path: hooks_path.map_or("", SecretText::expose),
         }
     }
 
@@ -255,13 +321,11 @@ impl Transport for SmsGateway {
         let Message::Sms { text } = &outgoing.message else {
             return Err(SendFailure::GiveUp { cause: "the message is no text".into() });
         };
-        let values = Values {
-            to: &outgoing.to,
-            text,
-            key: &outgoing.key,
-            from: &self.from,
-            secret: self.secret.as_ref().map_or("", SecretText::expose),
-        };
+        let hooks_path = self.hooks_path().map_err(|why| SendFailure::ChannelDown {
+            after: None,
+            cause: format!("nothing was sent: hooks.path: {why}"),
+        })?;
+        let values = self.values(&outgoing.to, text, &outgoing.key, hooks_path.as_ref());
         let request = self.request(&values).map_err(|cause| SendFailure::GiveUp { cause })?;
         let answer = self.client.execute(request).await.map_err(|why| sorted(&why))?;
         let status = answer.status();
@@ -401,6 +465,8 @@ enum Name {
     From,
     Secret,
     SecretBase64,
+    Coding,
+    HooksPath,
 }
 
 /// Where a template's values end up, which decides how they are escaped.
@@ -423,11 +489,22 @@ struct Values<'a> {
     key: &'a str,
     from: &'a str,
     secret: &'a str,
+    coding: &'a str,
+    hooks_path: &'a str,
 }
 
 impl Name {
-    const ALL: [Name; 7] =
-        [Name::To, Name::ToDigits, Name::Text, Name::Key, Name::From, Name::Secret, Name::SecretBase64];
+    const ALL: [Name; 9] = [
+        Name::To,
+        Name::ToDigits,
+        Name::Text,
+        Name::Key,
+        Name::From,
+        Name::Secret,
+        Name::SecretBase64,
+        Name::Coding,
+        Name::HooksPath,
+    ];
 
     fn text(self) -> &'static str {
         match self {
@@ -438,6 +515,8 @@ impl Name {
             Name::From => "from",
             Name::Secret => "secret",
             Name::SecretBase64 => "secret_base64",
+            Name::Coding => "coding",
+            Name::HooksPath => "hooks_path",
         }
     }
 }
@@ -540,6 +619,8 @@ impl Template {
                         Name::From => values.from.to_owned(),
                         Name::Secret => values.secret.to_owned(),
                         Name::SecretBase64 => base64(values.secret.as_bytes()),
+                        Name::Coding => values.coding.to_owned(),
+                        Name::HooksPath => values.hooks_path.to_owned(),
                     };
                     self.place.escape(&value)
                 }
@@ -582,8 +663,7 @@ mod tests {
 
     fn request(config: &SmsConfig, text: &str) -> reqwest::Request {
         let gateway = SmsGateway::new(config, "t").map_err(|faults| format!("{faults:?}")).unwrap();
-        let values = Values { to: "+15055550100", text, key: "k1", from: &config.from, secret: "user:pass" };
-        gateway.request(&values).unwrap()
+        gateway.request(&gateway.values("+15055550100", text, "k1", None)).unwrap()
     }
 
     fn body(request: &reqwest::Request) -> &str {
@@ -663,6 +743,46 @@ mod tests {
         assert!(request.headers()["authorization"].is_sensitive());
     }
 
+    #[test]
+    fn a_gateway_is_told_the_alphabet_in_its_own_words() {
+        let mut config = config();
+        config.form.insert("unicode".into(), "{{ coding }}".into());
+        config.coding = Some(CodingConfig { gsm7: "no".into(), ucs2: "yes".into() });
+        for (text, coding) in [("Look: {€} ñ @ é", "no"), ("Mire los árboles", "yes"), ("🌲", "yes"), ("", "no")]
+        {
+            let request = request(&config, text);
+            let read: BTreeMap<_, _> = url::form_urlencoded::parse(body(&request).as_bytes()).into_owned().collect();
+            assert_eq!(read["unicode"], coding, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_gateway_is_told_where_to_report_without_the_secret_path_in_the_settings() {
+        let path = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(path.path(), "s3cret-path\n").unwrap();
+        let mut config = config();
+        let report = "http://127.0.0.1:8480/hooks/{{ hooks_path }}/report?status=%d&ref={{ key }}";
+        config.form.insert("dlr-url".into(), report.into());
+        let secret = Secret::File(path.path().to_owned());
+        let gateway = SmsGateway::with_doors(&config, Some(&secret), "t").map_err(|_| "faults").unwrap();
+        let told = || {
+            let hooks_path = gateway.hooks_path()?;
+            let request = gateway.request(&gateway.values("+15055550100", "x", "k1", hooks_path.as_ref()))?;
+            let read: BTreeMap<_, _> = url::form_urlencoded::parse(body(&request).as_bytes()).into_owned().collect();
+            Ok::<_, String>(read["dlr-url"].clone())
+        };
+        assert_eq!(told().unwrap(), "http://127.0.0.1:8480/hooks/s3cret-path/report?status=%d&ref=k1");
+        std::fs::write(path.path(), "changed").unwrap();
+        assert_eq!(told().unwrap(), "http://127.0.0.1:8480/hooks/changed/report?status=%d&ref=k1");
+        for (bad, wanted) in [("a/b", "must be made of"), ("", "must be made of")] {
+            std::fs::write(path.path(), bad).unwrap();
+            assert!(told().unwrap_err().contains(wanted), "{bad}");
+            let faults = SmsGateway::with_doors(&config, Some(&secret), "t").err().unwrap();
+            assert_eq!(faults.len(), 1, "{faults:?}");
+            assert!(faults[0].to_string().starts_with("hooks.path: must be made of"), "{faults:?}");
+        }
+    }
+
     // RFC 4648 section 10.
     #[test]
     fn base64_test_vectors() {
@@ -693,6 +813,8 @@ mod tests {
         check(&|c| c.method = "GET".into(), "sms.method: GET carries no body");
         check(&|c| c.reference_pointer = Some("id".into()), "sms.reference_pointer: `id` is no JSON pointer");
         check(&|c| c.headers = fields(&[("X-A", "{{ secret }}")]), "sms.secret: is missing");
+        check(&|c| c.headers = fields(&[("X-A", "{{ coding }}")]), "sms.coding: is missing");
+        check(&|c| c.headers = fields(&[("X-A", "{{ hooks_path }}")]), "hooks.path: is missing");
         check(&|c| c.headers = fields(&[("X-A", "{{ text }}")]), "sms.headers.x-a: a header cannot carry");
         check(&|c| c.headers = fields(&[("X A", "b")]), "sms.headers.X A: is no name");
         let body = |text: &str| {

@@ -153,13 +153,11 @@ async fn take_text(
     signed: Option<&str>,
 ) -> Result<&'static str, Refusal> {
     let names = &config.text;
-    let wanted = |name: &str| {
-        fields.get(name).ok_or_else(|| Refusal::Malformed(format!("the field `{name}` is missing (hooks.text)")))
-    };
+    let missing = |name: &str| Refusal::Malformed(format!("the field `{name}` is missing (hooks.text)"));
     let text = InboundText {
-        from: wanted(&names.from)?,
+        from: fields.get(&names.from).ok_or_else(|| missing(&names.from))?,
         to: fields.get(&names.to).unwrap_or_default(),
-        text: wanted(&names.text)?,
+        text: fields.get_said_in(&names.text, &names.charset).ok_or_else(|| missing(&names.text))?,
         at: site.now(),
         id: fields.get(&names.id).filter(|id| !id.is_empty()).or_else(|| signed.map(str::to_owned)),
     };

@@ -257,7 +257,7 @@ impl Service {
 }
 
 /// Reads what a process says until it says this, and goes on reading so that it is never held up.
-fn wait_for(mark: &str, output: impl Read + Send + 'static) {
+pub fn wait_for(mark: &str, output: impl Read + Send + 'static) {
     let mut lines = BufReader::new(output).lines();
     let mut said = Vec::new();
     for line in lines.by_ref() {

@@ -8,6 +8,7 @@ mod bounces;
 mod faults;
 pub mod gateway;
 mod guards;
+mod kannel;
 mod kills;
 mod points;
 mod postfix;
