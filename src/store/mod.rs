@@ -23,6 +23,7 @@ pub mod preferences;
 pub mod queue;
 pub mod regions;
 pub mod runs;
+pub mod text_parts;
 pub mod weather;
 
 use std::path::{Path, PathBuf};

@@ -160,6 +160,7 @@ async fn take_text(
         from: wanted(&names.from)?,
         to: fields.get(&names.to).unwrap_or_default(),
         text: wanted(&names.text)?,
+        whole: true,
         at: site.now(),
         id: fields.get(&names.id).filter(|id| !id.is_empty()).or_else(|| signed.map(str::to_owned)),
     };

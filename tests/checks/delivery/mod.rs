@@ -9,6 +9,7 @@ mod faults;
 pub mod gateway;
 mod guards;
 mod kills;
+mod parts;
 mod points;
 mod postfix;
 mod queue;

@@ -62,7 +62,7 @@ fn region(id: &str, zips: &[&str], station: &str) -> Region {
 }
 
 /// Station A with regions `north` (00101, 00102) and `south` (00201).
-async fn two_regions(store: &Store) {
+pub async fn two_regions(store: &Store) {
     store.add_station(&station("A")).await.unwrap();
     store.add_region(&region("north", &["00101", "00102"], "A"), at("2026-01-01T00:00:00Z")).await.unwrap();
     store.add_region(&region("south", &["00201"], "A"), at("2026-01-01T00:00:00Z")).await.unwrap();
