@@ -4,7 +4,7 @@
 //! In every check the receiver is the truth: what arrived is joined by key with what was booked.
 
 mod aiosmtpd;
-mod bounces;
+pub mod bounces;
 mod faults;
 pub mod gateway;
 mod guards;

@@ -203,6 +203,7 @@ async fn a_text_that_is_handed_on_again_has_the_same_id() {
     .await;
 }
 
+// Seen failing (it waits for the others and is acted upon alone) when parts are forgotten with their text.
 #[tokio::test]
 async fn a_part_that_comes_again_after_its_text_begins_no_other() {
     on_each_engine("a part once more", |store| async move {
@@ -244,8 +245,7 @@ async fn a_number_that_is_used_again_mixes_no_two_texts() {
     .await;
 }
 
-// Two sessions on one server bring the parts of one text at the same instant. Seen failing on PostgreSQL (no text is whole)
-// when the parts are looked for inside of the transaction that keeps one, and not after its commit.
+// Two sessions bring the parts of one text at the same instant: whoever commits last sees all of them.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn parts_that_come_at_once_over_several_sessions_are_joined() {
     at_each_address("parts at once", |address| async move {
@@ -270,6 +270,7 @@ async fn parts_that_come_at_once_over_several_sessions_are_joined() {
     .await;
 }
 
+// Seen failing (somebody is asked where their trees are) when what is left of a text is read like a whole one.
 #[tokio::test]
 async fn of_a_text_that_never_comes_whole_only_a_stop_is_obeyed_and_in_time() {
     on_each_engine("missing parts", |store| async move {
@@ -280,7 +281,7 @@ async fn of_a_text_that_never_comes_whole_only_a_stop_is_obeyed_and_in_time() {
         let stops =
             cut(PHONE, 1, &format!("{} please stop sending me these", "I sold my house and my trees. ".repeat(8)));
         let other = "+15055550151";
-        let joins = cut(other, 1, &format!("00101 {}", "and many good wishes to you all ".repeat(8)));
+        let joins = cut(other, 1, &format!("START now, {}", "with many good wishes to you all ".repeat(8)));
         assert!(stops.len() == 2 && joins.len() == 2);
         intake.take_part(&stops[1]).await.unwrap();
         intake.take_part(&joins[0]).await.unwrap();
@@ -292,7 +293,7 @@ async fn of_a_text_that_never_comes_whole_only_a_stop_is_obeyed_and_in_time() {
         let kinds = async |of| desk.letters(of).await.into_iter().map(|(kind, _)| kind).collect::<Vec<_>>();
         assert_eq!(kinds(PHONE).await, ["stopped"]);
         assert!(suppressed(&store, PHONE).await);
-        assert_eq!(kinds(other).await, ["not-understood"], "half a text signs nobody up");
+        assert_eq!(kinds(other).await, ["not-understood"], "what is missing may turn it round");
         // The rest comes after all: it holds no stop, and the first answer of the day was given.
         intake.take_part(&joins[1]).await.unwrap();
         desk.clock.advance(TimeDelta::minutes(5));
