@@ -445,7 +445,10 @@ impl Default for ReportHookConfig {
 pub struct SmppConfig {
     pub host: String,
     pub port: u16,
+    /// TLS from the first byte; without it all is readable on the way, the password too.
     pub tls: bool,
+    /// A certificate authority of your own, as a PEM file, beside those of the system.
+    pub ca_file: Option<PathBuf>,
     pub system_id: String,
     pub password: Option<Secret>,
     pub system_type: String,
@@ -464,6 +467,7 @@ impl Default for SmppConfig {
             host: String::new(),
             port: 2775,
             tls: false,
+            ca_file: None,
             system_id: String::new(),
             password: None,
             system_type: String::new(),

@@ -324,7 +324,7 @@ impl Dispatcher {
                         warn!(error = %chain(&why), "nothing is sent while the store does not work");
                     }
                     faults = faults.saturating_add(1);
-                    Duration::from_secs(1 << faults.min(5))
+                    Duration::from_secs(1 << faults.min(4)) // up to 16: sending goes on within half a minute of its return
                 }
             };
             tokio::select! {

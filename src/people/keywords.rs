@@ -80,8 +80,8 @@ pub struct Read {
     pub language: Option<Language>,
 }
 
-/// Texts may be longer than this; what stands further back is not looked at.
-const LONGEST: usize = 2000;
+/// The longest text that a phone can send has 255 parts of 153 characters; what stands further back is not looked at.
+const LONGEST: usize = 255 * 153;
 
 /// Opt out alone, or with courtesy around them.
 const STOP_ALONE: &[&str] = &[
@@ -837,7 +837,7 @@ fn meaning(text: &str, words: &[String]) -> Meaning {
                 || (!bare.is_empty() && same(entry, &bare.join(" ")))
         })
     };
-    if wants_out(words, &whole, text) || is_one_of(STOP_ALONE) && !has_any(words, KEEP) {
+    if wants_out(words, &whole, text) || is_one_of(STOP_ALONE) && !has_any(words, KEEP) || has_stop_as_sentence(text) {
         return Meaning::Stop;
     }
     if let Some(code) = lone_number(words, 6) {
@@ -896,6 +896,15 @@ fn wants_out(words: &[String], whole: &str, text: &str) -> bool {
     !(asks && question && !has_any(words, &["texting me", "sending me", "texting", "me", "dont you", "unsubscribe"]))
 }
 
+/// "We have no trees any more. Please stop." Whatever the other sentences are about, one that says nothing but a stop is one.
+fn has_stop_as_sentence(text: &str) -> bool {
+    let sentences = text.split(['.', ',', ';', '!', '¡', '…', '\n']).filter(|sentence| sentence.len() < 60);
+    sentences.map(words).any(|sentence| {
+        let bare = without_courtesy(&sentence).join(" ");
+        !bare.is_empty() && STOP_ANYWHERE.iter().chain(&["alto"]).any(|entry| same(entry, &bare))
+    })
+}
+
 /// Lower case, no accents, no signs, letters of other widths as usual ones: the words that are left.
 fn words(text: &str) -> Vec<String> {
     let mut plain = String::new();
@@ -922,6 +931,10 @@ fn words(text: &str) -> Vec<String> {
 fn same(entry: &str, word: &str) -> bool {
     if entry == word {
         return true;
+    }
+    // Nearly all end here, which a long text feels.
+    if entry.chars().next() != word.chars().next() {
+        return false;
     }
     let squeezed = |text: &str| {
         let mut out = String::with_capacity(text.len());

@@ -106,9 +106,11 @@ pub async fn run(
         // Alone on this file: what an earlier run had in hand is nobody's now.
         dispatcher.take_over().await?;
     }
-    if only.is_none_or(|role| role == Role::Deliver) {
-        let texts = Arc::new(super::inbound::Texts::new(parts.clone()));
-        channels.listen(&Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: Some(texts) });
+    let delivers = only.is_none_or(|role| role == Role::Deliver);
+    let texts = Arc::new(super::inbound::Texts::new(parts.clone()));
+    let intake = Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: Some(texts) };
+    if delivers {
+        channels.listen(&intake);
     }
     ready();
     info!("treebell is at work on {}", parts.store.shown());
@@ -124,12 +126,17 @@ pub async fn run(
             Some(Role::Schedule | Role::Web) => Drained::default(),
         }
     };
+    let mind_parts = async {
+        if delivers {
+            intake.mind_parts(shutdown.clone()).await;
+        }
+    };
     let serve = async {
         if let Some(pages) = outside.pages {
             pages(shutdown.clone().boxed()).await;
         }
     };
-    let ((), drained, ()) = tokio::join!(keep_schedule, deliver, serve);
+    let ((), drained, (), ()) = tokio::join!(keep_schedule, deliver, mind_parts, serve);
     info!("treebell has stopped");
     Ok(drained)
 }

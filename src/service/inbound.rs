@@ -76,7 +76,11 @@ impl Texts {
     /// When the store fails; then nothing was done and the text is to be brought again.
     pub async fn take(&self, text: &InboundText) -> Result<Did, EnrolError> {
         let parts = &self.parts;
-        let read = keywords::read(&text.text);
+        let mut read = keywords::read(&text.text);
+        if !text.whole && read.meaning != Meaning::Stop {
+            // What is missing may turn the rest round.
+            read.meaning = Meaning::Other;
+        }
         let reach = if parts.config.sms.abroad { Reach::World } else { Reach::NorthAmerica };
         // A stop is obeyed from wherever it comes.
         let reach = if read.meaning == Meaning::Stop { Reach::World } else { reach };

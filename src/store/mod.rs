@@ -24,6 +24,7 @@ pub mod preferences;
 pub mod queue;
 pub mod regions;
 pub mod runs;
+pub mod text_parts;
 pub mod weather;
 
 use std::path::{Path, PathBuf};
@@ -46,6 +47,11 @@ const OLDEST_SQLITE: (u32, u32, u32) = (3, 51, 3);
 
 /// How long a writer waits for another process's transaction.
 const BUSY_WAIT: Duration = Duration::from_secs(10);
+
+/// A process that is stopped inside a transaction (a paused machine) would hold its locks, the one of a channel's pace among
+/// them, and so stop all other workers for as long as it stands still. The server ends its session instead; nothing of its
+/// transaction is kept, and it finds out when it goes on.
+const LET_GO_OF_LOCKS: &str = "SET idle_in_transaction_session_timeout = '10s'";
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Engine {
@@ -163,6 +169,7 @@ impl Store {
         let pool = AnyPoolOptions::new()
             .max_connections(10)
             .acquire_timeout(Duration::from_secs(15))
+            .after_connect(|connection, _| Box::pin(set(connection, LET_GO_OF_LOCKS)))
             .connect_with(options.clone())
             .await
             .map_err(|source| StoreError::unreachable(&shown, source))?;

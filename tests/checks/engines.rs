@@ -44,21 +44,80 @@ struct Schema {
     address: String,
 }
 
+/// The server to check on and a connection to it, if there is one.
+async fn server() -> Option<(String, AnyConnection)> {
+    sqlx::any::install_default_drivers();
+    let named = std::env::var("TREEBELL_TEST_POSTGRES").ok();
+    let server = named.clone().unwrap_or_else(|| "postgres://postgres@127.0.0.1:5432/postgres".into());
+    match AnyConnection::connect(&server).await {
+        Ok(connection) => Some((server, connection)),
+        // A server that was asked for by name must answer.
+        Err(why) => {
+            assert!(named.is_none(), "TREEBELL_TEST_POSTGRES does not answer: {why}");
+            None
+        }
+    }
+}
+
+fn fresh_name() -> String {
+    static COUNT: AtomicU32 = AtomicU32::new(0);
+    format!("treebell_test_{}_{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed))
+}
+
+/// Whole databases on the server, for checks that go back to an earlier state again and again.
+pub struct Databases {
+    server: String,
+    connection: AnyConnection,
+    name: String,
+}
+
+impl Databases {
+    pub async fn on_server() -> Option<Self> {
+        let (server, connection) = server().await?;
+        Some(Self { server, connection, name: fresh_name() })
+    }
+
+    pub fn address(&self, which: &str) -> String {
+        let mut url: url::Url = self.server.parse().unwrap();
+        url.set_path(&format!("{}_{which}", self.name));
+        url.to_string()
+    }
+
+    async fn execute(&mut self, text: String) {
+        sqlx::query(AssertSqlSafe(text)).execute(&mut self.connection).await.unwrap();
+    }
+
+    pub async fn create(&mut self, which: &str) {
+        self.execute(format!("CREATE DATABASE {}_{which}", self.name)).await;
+    }
+
+    /// Makes `which` what `of` is; whoever is still in it is thrown out.
+    pub async fn copy(&mut self, which: &str, of: &str) {
+        self.remove(which).await;
+        self.execute(format!("CREATE DATABASE {0}_{which} TEMPLATE {0}_{of}", self.name)).await;
+    }
+
+    pub async fn remove(&mut self, which: &str) {
+        self.execute(format!("DROP DATABASE IF EXISTS {}_{which} WITH (FORCE)", self.name)).await;
+    }
+
+    /// Sessions that are open in it, and how many of them wait for a lock.
+    pub async fn sessions(&mut self, which: &str) -> (i64, i64) {
+        let row = sqlx::query(
+            "SELECT COUNT(*), COUNT(CASE WHEN wait_event_type = 'Lock' THEN 1 END) FROM pg_stat_activity WHERE datname = $1",
+        )
+        .bind(format!("{}_{which}", self.name))
+        .fetch_one(&mut self.connection)
+        .await
+        .unwrap();
+        (sqlx::Row::get(&row, 0), sqlx::Row::get(&row, 1))
+    }
+}
+
 impl Schema {
     async fn create() -> Option<Self> {
-        static COUNT: AtomicU32 = AtomicU32::new(0);
-        sqlx::any::install_default_drivers();
-        let named = std::env::var("TREEBELL_TEST_POSTGRES").ok();
-        let server = named.clone().unwrap_or_else(|| "postgres://postgres@127.0.0.1:5432/postgres".into());
-        let mut connection = match AnyConnection::connect(&server).await {
-            Ok(connection) => connection,
-            // A server that was asked for by name must answer.
-            Err(why) => {
-                assert!(named.is_none(), "TREEBELL_TEST_POSTGRES does not answer: {why}");
-                return None;
-            }
-        };
-        let name = format!("treebell_test_{}_{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed));
+        let (server, mut connection) = server().await?;
+        let name = fresh_name();
         sqlx::query(AssertSqlSafe(format!("CREATE SCHEMA {name}"))).execute(&mut connection).await.unwrap();
         let joint = if server.contains('?') { '&' } else { '?' };
         let address = format!("{server}{joint}options[search_path]={name}");

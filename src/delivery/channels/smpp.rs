@@ -2,6 +2,7 @@
 //! receipts and texts from phones.
 
 use std::fmt::Display;
+use std::path::Path;
 use std::str::FromStr;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
@@ -17,15 +18,20 @@ use rusmpp::values::{
 use rusmpp::{Command, CommandStatus, Pdu};
 use rusmppc::error::Error as SmppError;
 use rusmppc::{Client, ConnectionBuilder, Event};
+use rustls::ClientConfig;
+use rustls::pki_types::pem::PemObject;
+use rustls::pki_types::{CertificateDer, ServerName};
+use rustls_platform_verifier::Verifier;
 use sha2::{Digest, Sha256};
 use tokio::net::TcpStream;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
+use tokio_rustls::TlsConnector;
 use tracing::{info, warn};
 
 use super::{Outgoing, Receipt, SendFailure, Transport};
 use crate::config::{ConfigFault, SecretText, SmppConfig, SmsConfig};
-use crate::delivery::inbound::{InboundText, Intake};
+use crate::delivery::inbound::{Alphabet, InboundPart, InboundText, Intake};
 use crate::delivery::state::Report;
 use crate::message::Message;
 use crate::message::sms::{self, Encoding};
@@ -42,9 +48,15 @@ struct Inner {
     config: SmppConfig,
     password: SecretText,
     from: COctetString<1, 21>,
+    tls: Option<Tls>,
     answer: Duration,
     link: watch::Sender<Link>,
     intake: OnceLock<Intake>,
+}
+
+struct Tls {
+    connector: TlsConnector,
+    name: ServerName<'static>,
 }
 
 enum Link {
@@ -102,12 +114,22 @@ impl SmppTransport {
                 }
             },
         };
+        let tls = match (smpp.tls, &smpp.ca_file) {
+            (true, ca_file) => Tls::new(&smpp.host, ca_file.as_deref()).map_err(|fault| faults.push(fault)).ok(),
+            (false, None) => None,
+            (false, Some(_)) => {
+                let what = "is of no use without `tls = true`: the line would be readable all the same";
+                faults.push(ConfigFault::new("sms.smpp.ca_file", what));
+                None
+            }
+        };
         let Some(password) = password.filter(|_| faults.is_empty()) else { return Err(faults) };
         let (link, _) = watch::channel(Link::Down("not connected yet".into()));
         let inner = Inner {
             config: smpp.clone(),
             password,
             from,
+            tls,
             answer: Duration::from_secs(config.timeout_s.max(1)),
             link,
             intake: OnceLock::new(),
@@ -165,6 +187,36 @@ impl Transport for SmppTransport {
     }
 }
 
+impl Tls {
+    /// Trusts whom the system trusts and, as e-mail does, an authority of the user's own.
+    fn new(host: &str, ca_file: Option<&Path>) -> Result<Self, ConfigFault> {
+        let unusable = |why: rustls::Error| ConfigFault::new("sms.smpp.tls", format!("TLS cannot be used: {why}"));
+        let own = ca_file.map(authorities).transpose()?.unwrap_or_default();
+        let provider = Arc::new(rustls::crypto::ring::default_provider());
+        let verifier = Verifier::new_with_extra_roots(own, provider.clone()).map_err(unusable)?;
+        let config = ClientConfig::builder_with_provider(provider)
+            .with_safe_default_protocol_versions()
+            .map_err(unusable)?
+            .dangerous() // The verifier is the system's own, the same that e-mail and feeds have.
+            .with_custom_certificate_verifier(Arc::new(verifier))
+            .with_no_client_auth();
+        let name = ServerName::try_from(host.to_owned())
+            .map_err(|_| ConfigFault::new("sms.smpp.host", format!("`{host}` cannot stand in a certificate")))?;
+        Ok(Self { connector: TlsConnector::from(Arc::new(config)), name })
+    }
+}
+
+fn authorities(file: &Path) -> Result<Vec<CertificateDer<'static>>, ConfigFault> {
+    let fault = |what: String| ConfigFault::new("sms.smpp.ca_file", format!("`{}` {what}", file.display()));
+    let pem = std::fs::read(file).map_err(|why| fault(format!("cannot be read: {why}")))?;
+    let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&pem).collect();
+    match found {
+        Ok(found) if !found.is_empty() => Ok(found),
+        Ok(_) => Err(fault("holds no certificate in PEM form".into())),
+        Err(why) => Err(fault(format!("is no certificate in PEM form: {why}"))),
+    }
+}
+
 /// The whole time of a session and the pauses between sessions.
 async fn keep(inner: Arc<Inner>) {
     let mut wait = FIRST_WAIT;
@@ -199,16 +251,19 @@ impl Inner {
             // The crate speaks 5.0 by itself; the fields used here are the same in 3.4.
             .disable_interface_version_check();
         let connect = async {
-            if self.config.tls {
-                let url = format!("smpps://{}:{}", self.config.host, self.config.port);
-                let (client, events) = builder.connect(url).await.map_err(|why| why.to_string())?;
-                Ok((client, Box::new(events) as Events))
-            } else {
-                let stream = TcpStream::connect(place).await.map_err(|why| why.to_string())?;
-                stream.set_nodelay(true).map_err(|why| why.to_string())?;
-                let (client, events) = builder.connected(stream);
-                Ok((client, Box::new(events) as Events))
-            }
+            let stream = TcpStream::connect(place).await.map_err(|why| why.to_string())?;
+            stream.set_nodelay(true).map_err(|why| why.to_string())?;
+            Ok(match &self.tls {
+                Some(tls) => {
+                    let stream = tls.connector.connect(tls.name.clone(), stream).await;
+                    let (client, events) = builder.connected(stream.map_err(|why| format!("TLS: {why}"))?);
+                    (client, Box::new(events) as Events)
+                }
+                None => {
+                    let (client, events) = builder.connected(stream);
+                    (client, Box::new(events) as Events)
+                }
+            })
         };
         let (client, events): (Client, Events) = tokio::time::timeout(self.answer, connect)
             .await
@@ -259,8 +314,13 @@ impl Inner {
         let again = CommandStatus::EsmeRxTAppn;
         let Some(intake) = self.intake.get() else { return again };
         let now = intake.clock.now();
+        // Some centres forget the mark; a message that a phone sent never has this field (SMPP 3.4 section 5.3.2.12).
+        let names_a_message =
+            deliver.tlvs().iter().any(|tlv| matches!(tlv.value(), Some(TlvValue::ReceiptedMessageId(_))));
         match deliver.esm_class.message_type {
-            MessageType::ShortMessageContainsMCDeliveryReceipt => {
+            kind if kind == MessageType::ShortMessageContainsMCDeliveryReceipt
+                || kind == MessageType::Default && names_a_message =>
+            {
                 let Some((id, report)) = receipt_of(deliver) else { return CommandStatus::EsmeRok };
                 match intake.store.apply_report(Channel::Sms, Reference::Provider(&id), report, now).await {
                     Ok(_) => CommandStatus::EsmeRok,
@@ -273,14 +333,20 @@ impl Inner {
             MessageType::Default => {
                 let Some(inbound) = &intake.inbound else { return again };
                 let sign = if deliver.source_addr_ton == Ton::International { "+" } else { "" };
-                let text = InboundText {
-                    from: format!("{sign}{}", deliver.source_addr.as_str().trim_start_matches('+')),
-                    to: deliver.destination_addr.as_str().to_owned(),
-                    text: text_of(deliver),
-                    at: now,
-                    id: None,
+                let from = format!("{sign}{}", deliver.source_addr.as_str().trim_start_matches('+'));
+                let to = deliver.destination_addr.as_str().to_owned();
+                let Content { alphabet, octets, part } = Content::of(deliver);
+                let taken = match part {
+                    Some(Place { reference, number, total }) => {
+                        let part = InboundPart { from, to, reference, number, total, alphabet, octets };
+                        intake.take_part(&part).await
+                    }
+                    None => {
+                        let text = alphabet.read(&octets);
+                        inbound.received(&InboundText { from, to, text, whole: true, at: now, id: None }).await
+                    }
                 };
-                match inbound.received(&text).await {
+                match taken {
                     Ok(()) => CommandStatus::EsmeRok,
                     Err(why) => {
                         warn!(error = %why, "a text from a phone could not be recorded");
@@ -479,28 +545,113 @@ fn report_named(state: &str) -> Option<Report> {
     }
 }
 
-/// The words of a text or receipt, without the header that joins parts.
-fn text_of(deliver: &DeliverSm) -> String {
-    let payload = deliver.tlvs().iter().find_map(|tlv| match tlv.value() {
-        Some(TlvValue::MessagePayload(payload)) => Some(payload.value.as_ref().to_vec()),
-        _ => None,
-    });
-    let mut octets = match payload {
-        Some(payload) if deliver.short_message().is_empty() => payload,
-        _ => deliver.short_message().as_ref().to_vec(),
-    };
-    let features = deliver.esm_class.gsm_features;
-    if matches!(features, GsmFeatures::UdhiIndicator | GsmFeatures::SetUdhiAndReplyPath) {
-        let header = octets.first().map_or(0, |length| usize::from(*length) + 1);
-        octets.drain(..header.min(octets.len()));
-    }
-    match deliver.data_coding {
-        DataCoding::Ucs2 => {
-            let units: Vec<u16> = octets.chunks_exact(2).map(|two| u16::from_be_bytes([two[0], two[1]])).collect();
-            String::from_utf16_lossy(&units)
+/// What a text or receipt holds, without the header in front of it.
+struct Content {
+    alphabet: Alphabet,
+    octets: Vec<u8>,
+    /// For a part of a long text.
+    part: Option<Place>,
+}
+
+/// Where a part belongs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Place {
+    reference: u16,
+    number: u8,
+    total: u8,
+}
+
+impl Content {
+    fn of(deliver: &DeliverSm) -> Self {
+        let (mut payload, mut reference, mut number, mut total) = (None, None, None, None);
+        for tlv in deliver.tlvs() {
+            match tlv.value() {
+                Some(TlvValue::MessagePayload(octets)) => payload = Some(octets.value.as_ref().to_vec()),
+                // SMPP 3.4 sections 5.3.2.22 to 5.3.2.24.
+                Some(TlvValue::SarMsgRefNum(value)) => reference = Some(*value),
+                Some(TlvValue::SarSegmentSeqnum(value)) => number = Some(*value),
+                Some(TlvValue::SarTotalSegments(value)) => total = Some(*value),
+                _ => {}
+            }
         }
-        DataCoding::Latin1 => octets.iter().map(|octet| char::from(*octet)).collect(),
-        DataCoding::Ia5 => String::from_utf8_lossy(&octets).into_owned(),
-        _ => sms::gsm7_text(&octets),
+        let mut octets = match payload {
+            Some(payload) if deliver.short_message().is_empty() => payload,
+            _ => deliver.short_message().as_ref().to_vec(),
+        };
+        let mut part = match (reference, number, total) {
+            (Some(reference), Some(number), Some(total)) => Some(Place { reference, number, total }),
+            _ => None,
+        };
+        if matches!(deliver.esm_class.gsm_features, GsmFeatures::UdhiIndicator | GsmFeatures::SetUdhiAndReplyPath) {
+            let length = octets.first().map_or(0, |length| usize::from(*length) + 1);
+            let header: Vec<u8> = octets.drain(..length.min(octets.len())).collect();
+            part = place_in(header.get(1..).unwrap_or_default()).or(part);
+        }
+        // A text of one part is whole, and numbers that cannot be join nothing.
+        let part = part.filter(|place| place.total > 1 && (1..=place.total).contains(&place.number));
+        let alphabet = match deliver.data_coding {
+            DataCoding::Ucs2 => Alphabet::Ucs2,
+            // 3GPP TS 23.038 section 4: the same with a message class or a wish to be compressed later.
+            DataCoding::Other(coding) if coding & 0b1100_1100 == 0b0000_1000 => Alphabet::Ucs2,
+            DataCoding::Latin1 => Alphabet::Latin1,
+            DataCoding::Ia5 => Alphabet::Ascii,
+            _ => Alphabet::Gsm7,
+        };
+        Self { alphabet, octets, part }
+    }
+}
+
+/// The element of a header that joins parts, with a reference of 8 or 16 bits (3GPP TS 23.040 sections 9.2.3.24.1 and
+/// 9.2.3.24.8).
+fn place_in(mut header: &[u8]) -> Option<Place> {
+    while let [kind, length, rest @ ..] = header {
+        let element = rest.get(..usize::from(*length))?;
+        match (kind, element) {
+            (0x00, [reference, total, number]) => {
+                return Some(Place { reference: u16::from(*reference), number: *number, total: *total });
+            }
+            (0x08, [high, low, total, number]) => {
+                return Some(Place { reference: u16::from_be_bytes([*high, *low]), number: *number, total: *total });
+            }
+            _ => header = &rest[element.len()..],
+        }
+    }
+    None
+}
+
+/// The words of a receipt.
+fn text_of(deliver: &DeliverSm) -> String {
+    let Content { alphabet, octets, .. } = Content::of(deliver);
+    alphabet.read(&octets)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // 3GPP TS 23.040 section 9.2.3.24: elements of kind, length and data, in any order.
+    #[test]
+    fn the_place_of_a_part_is_found_among_other_elements_and_in_no_garbage() {
+        let place = |reference, number, total| Some(Place { reference, number, total });
+        assert_eq!(place_in(&[0x00, 3, 7, 2, 1]), place(7, 1, 2));
+        assert_eq!(place_in(&[0x08, 4, 1, 2, 3, 3]), place(258, 3, 3));
+        assert_eq!(place_in(&[0x05, 4, 0, 1, 0, 2, 0x24, 1, 1, 0x00, 3, 9, 4, 2]), place(9, 2, 4));
+        for garbage in [&[][..], &[0x00], &[0x00, 3, 7, 2], &[0x08, 3, 1, 2, 3], &[0x00, 255, 1], &[0x70, 0]] {
+            assert_eq!(place_in(garbage), None, "{garbage:?}");
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_octets_make_it_fail(octets in proptest::collection::vec(proptest::num::u8::ANY, 0..255), esm: u8, coding: u8) {
+            let deliver = DeliverSm::builder()
+                .esm_class(EsmClass::from(esm))
+                .data_coding(DataCoding::from(coding))
+                .short_message(OctetString::from_vec(octets).expect("short enough"))
+                .build();
+            let content = Content::of(&deliver);
+            proptest::prop_assert!(content.part.is_none_or(|place| (1..=place.total).contains(&place.number)));
+            let _ = (content.alphabet.read(&content.octets), receipt_of(&deliver));
+        }
     }
 }

@@ -18,7 +18,7 @@ use self::fields::Fields;
 use self::signature::Refused;
 use super::Site;
 use crate::config::{HooksConfig, SecretText};
-use crate::delivery::bounces;
+use crate::delivery::bounces::{self, Taken};
 use crate::delivery::inbound::InboundText;
 use crate::delivery::state::Report;
 use crate::people::Channel;
@@ -108,8 +108,11 @@ async fn answer(
     if door == "bounce" {
         let (store, config) = (&site.parts().store, &site.parts().config);
         let taken = bounces::take(store, body, config.email.bounces_until_dead, site.now()).await;
-        taken.map_err(|why| Refusal::Later(why.to_string()))?;
-        return noted(site, signed.as_deref(), "taken\n").await;
+        let words = match taken.map_err(|why| Refusal::Later(why.to_string()))? {
+            Taken::Booked(_) => "taken\n",
+            Taken::Nothing(_) | Taken::Unknown => "nothing done\n",
+        };
+        return noted(site, signed.as_deref(), words).await;
     }
     let fields = Fields::of(query, headers, body).map_err(Refusal::Malformed)?;
     let words = match door {
@@ -158,6 +161,7 @@ async fn take_text(
         from: fields.get(&names.from).ok_or_else(|| missing(&names.from))?,
         to: fields.get(&names.to).unwrap_or_default(),
         text: fields.get_said_in(&names.text, &names.charset).ok_or_else(|| missing(&names.text))?,
+        whole: true,
         at: site.now(),
         id: fields.get(&names.id).filter(|id| !id.is_empty()).or_else(|| signed.map(str::to_owned)),
     };

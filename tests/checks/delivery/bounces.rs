@@ -13,7 +13,7 @@ use super::{NOON, Seed, World, at, rows};
 use crate::engines::on_each_engine;
 
 /// A report in the form that Postfix gives it (RFC 3464).
-fn report(key: &str, status: &str) -> String {
+pub fn report(key: &str, status: &str) -> String {
     format!(
         "From: MAILER-DAEMON@relay.example.org\r\nTo: treebell@example.org\r\nSubject: Undelivered Mail Returned to Sender\r\n\
          MIME-Version: 1.0\r\nContent-Type: multipart/report; report-type=delivery-status;\r\n\tboundary=\"4Zx/relay\"\r\n\r\n\
@@ -27,7 +27,7 @@ fn report(key: &str, status: &str) -> String {
     )
 }
 
-async fn sent_mails(store: &Store, regions: &[&'static str]) -> Vec<String> {
+pub async fn sent_mails(store: &Store, regions: &[&'static str]) -> Vec<String> {
     let mut keys = Vec::new();
     for region in regions {
         keys.extend(Seed { region, ..Seed::new(Channel::Email, 1) }.put(store).await);

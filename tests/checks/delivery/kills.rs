@@ -256,6 +256,14 @@ impl Service {
     }
 }
 
+/// A check that fails leaves no process behind.
+impl Drop for Service {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
 /// Reads what a process says until it says this, and goes on reading so that it is never held up.
 pub fn wait_for(mark: &str, output: impl Read + Send + 'static) {
     let mut lines = BufReader::new(output).lines();

@@ -4,12 +4,13 @@
 //! In every check the receiver is the truth: what arrived is joined by key with what was booked.
 
 mod aiosmtpd;
-mod bounces;
+pub mod bounces;
 mod faults;
 pub mod gateway;
 mod guards;
 mod kannel;
 mod kills;
+mod parts;
 mod points;
 mod postfix;
 mod queue;

@@ -1,6 +1,6 @@
 //! SMPP 3.4 against a message centre that others wrote: the npm package `smpp`, told what to do by a small script.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -25,7 +25,7 @@ use super::{NOON, Seed, World, at};
 use crate::support;
 
 /// The message centre.
-struct Centre {
+pub(super) struct Centre {
     _child: Child,
     orders: ChildStdin,
     events: Lines<BufReader<ChildStdout>>,
@@ -35,13 +35,19 @@ struct Centre {
 
 impl Centre {
     /// `None`, said loudly, without node or its package.
-    async fn start(what: &str) -> Option<Self> {
+    pub(super) async fn start(what: &str) -> Option<Self> {
+        Self::start_with(what, &[]).await
+    }
+
+    /// Over TLS, with a key and a certificate in files.
+    async fn start_with(what: &str, tls: &[(&str, &Path)]) -> Option<Self> {
         let named = std::env::var_os("TREEBELL_NODE_MODULES").map(PathBuf::from);
         let modules =
             named.unwrap_or_else(|| PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("target/outside/node/node_modules"));
         let child = Command::new("node")
             .arg(PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/checks/delivery/smpp_server.js"))
             .env("NODE_PATH", &modules)
+            .envs(tls.iter().copied())
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .kill_on_drop(true)
@@ -74,23 +80,23 @@ impl Centre {
         }
     }
 
-    fn transport(&self) -> SmppTransport {
+    pub(super) fn transport(&self) -> SmppTransport {
         SmppTransport::new(&self.config()).map_err(|faults| format!("{faults:?}")).unwrap()
     }
 
-    async fn order(&mut self, order: Value) {
+    pub(super) async fn order(&mut self, order: Value) {
         self.orders.write_all(format!("{order}\n").as_bytes()).await.unwrap();
         self.orders.flush().await.unwrap();
     }
 
     /// Has it do this with the next message; orders and messages come on two ways, so it is given a moment.
-    async fn next(&mut self, act: &str) {
+    pub(super) async fn next(&mut self, act: &str) {
         self.order(json!({"next": act})).await;
         tokio::time::sleep(Duration::from_millis(200)).await;
     }
 
     /// The next event that has this field.
-    async fn event(&mut self, name: &str) -> Value {
+    pub(super) async fn event(&mut self, name: &str) -> Value {
         loop {
             let line = tokio::time::timeout(Duration::from_secs(20), self.events.next_line()).await;
             let line = line.unwrap_or_else(|_| panic!("no event `{name}` in time")).unwrap().expect("the centre runs");
@@ -114,9 +120,9 @@ fn sms(key: &str, text: &str) -> Outgoing {
 }
 
 #[derive(Default)]
-struct Heard {
-    texts: Mutex<Vec<InboundText>>,
-    refusals: Mutex<u32>,
+pub(super) struct Heard {
+    pub texts: Mutex<Vec<InboundText>>,
+    pub refusals: Mutex<u32>,
 }
 
 #[async_trait]
@@ -132,7 +138,7 @@ impl Inbound for Heard {
     }
 }
 
-fn intake(store: &Store, heard: &Arc<Heard>) -> Intake {
+pub(super) fn intake(store: &Store, heard: &Arc<Heard>) -> Intake {
     Intake { store: store.clone(), clock: Arc::new(ManualClock::at(at(NOON))), inbound: Some(heard.clone()) }
 }
 
@@ -279,6 +285,102 @@ async fn receipts_move_deliveries_and_texts_from_phones_come_in() {
     assert_eq!(texts[0].to, "5055550199");
 }
 
+// Receipts in both forms, in every order and twice, also one that is quicker than the answer to the message. Seen failing
+// without the forward-only rule in `Standing::after`, and the last without the look for early reports at the booking.
+#[tokio::test]
+async fn receipts_out_of_order_end_where_the_best_of_them_says() {
+    let Some(mut centre) = Centre::start("receipts out of order over SMPP").await else { return };
+    let store = Store::in_memory().await.unwrap();
+    let orders = [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];
+    let keys = Seed::new(Channel::Sms, 2 * orders.len() + 1).put(&store).await;
+    let world = World::new(store.clone(), []);
+    let transport = Arc::new(centre.transport());
+    transport.listen(intake(&store, &Arc::default()));
+    let dispatcher = world.dispatcher_over(Channels { email: None, sms: Some(transport.clone()) });
+    centre.next("hasty").await;
+    dispatcher.drain_due().await.unwrap();
+    assert_eq!(centre.event("answered").await["answered"], 0);
+    let mut ids = Vec::new();
+    for key in &keys {
+        let row = world.row(key).await;
+        let id = row.provider_ref.unwrap();
+        match row.standing.state {
+            DeliveryState::Delivered => assert_eq!(id, "m1", "its receipt came before its answer"),
+            state => ids.push((key, id, state)),
+        }
+    }
+    assert_eq!(ids.len(), 2 * orders.len(), "{ids:?}");
+    // ENROUTE, UNDELIV, DELIVRD: by text for the first half, by fields for the others (2 = delivered, 5 = undeliverable).
+    let (names, numbers) = (["ENROUTE", "UNDELIV", "DELIVRD"], [1, 5, 2]);
+    for ((at, (_, id, _)), order) in ids.iter().enumerate().zip(orders.iter().cycle()) {
+        for step in order {
+            for _twice in 0..2 {
+                let deliver = if at < orders.len() {
+                    let text = format!(
+                        "id:{id} sub:001 dlvrd:001 submit date:2604101200 done date:2604101201 stat:{}",
+                        names[*step]
+                    );
+                    json!({"esm_class": 4, "short_message": text})
+                } else {
+                    // Some centres set no mark but give the field.
+                    let esm = if at % 2 == 0 { 4 } else { 0 };
+                    json!({"esm_class": esm, "short_message": "", "receipted_message_id": id, "message_state": numbers[*step]})
+                };
+                centre.order(json!({"deliver": deliver})).await;
+                assert_eq!(centre.event("answered").await["answered"], 0);
+            }
+        }
+    }
+    for (key, ..) in &ids {
+        assert_eq!(world.row(key).await.standing.state, DeliveryState::Delivered);
+    }
+}
+
+// Seen failing when the system's verifier is replaced by one that takes every certificate.
+#[tokio::test]
+async fn over_tls_only_a_centre_whose_certificate_holds_is_spoken_to() {
+    let made = rcgen::generate_simple_self_signed(["localhost".to_owned()]).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let file = |name: &str, text: &str| {
+        std::fs::write(folder.path().join(name), text).unwrap();
+        folder.path().join(name)
+    };
+    let (key, certificate) = (file("key", &made.signing_key.serialize_pem()), file("certificate", &made.cert.pem()));
+    let Some(mut centre) =
+        Centre::start_with("SMPP over TLS", &[("SMPP_KEY", &key), ("SMPP_CERT", &certificate)]).await
+    else {
+        return;
+    };
+    let config = |host: &str, tls: bool, ca_file: Option<&Path>| {
+        let mut config = centre.config();
+        config.timeout_s = 2;
+        let smpp = config.smpp.as_mut().unwrap();
+        (smpp.host, smpp.tls, smpp.ca_file) = (host.into(), tls, ca_file.map(Path::to_owned));
+        config
+    };
+    let made = |config: &SmsConfig| SmppTransport::new(config).map_err(|faults| format!("{faults:?}")).unwrap();
+    for (config, wanted) in [
+        // Signed by nobody the system knows; made out to another name; nothing is said in the clear to one that speaks TLS.
+        (config("localhost", true, None), "TLS"),
+        (config("127.0.0.1", true, Some(&certificate)), "TLS"),
+        (config("localhost", false, None), "bind refused"),
+    ] {
+        let answer = made(&config).send(&sms("k1", "Look")).await;
+        assert_eq!(kind(&answer), "channel down", "{answer:?}");
+        assert!(format!("{answer:?}").contains(wanted), "{answer:?}");
+    }
+    let good = made(&config("localhost", true, Some(&certificate)));
+    let receipt = good.send(&sms("k2", "Look: {€} ñ")).await.unwrap();
+    let first = centre.event("bound").await;
+    assert_eq!(first["bound"], "treebell");
+    let taken = centre.event("taken").await;
+    assert_eq!(
+        (taken["taken"].as_str(), taken["text"].as_str()),
+        (receipt.provider_ref.as_deref(), Some("Look: {€} ñ"))
+    );
+    assert_eq!(receipt.provider_ref.as_deref(), Some("m1"), "the others sent nothing");
+}
+
 #[tokio::test]
 async fn the_line_is_tested_while_it_is_silent() {
     let Some(mut centre) = Centre::start("enquire_link over SMPP").await else { return };
@@ -306,4 +408,16 @@ fn settings_of_a_message_centre_are_checked() {
     ] {
         assert!(told.iter().any(|line| line.starts_with(wanted)), "{wanted} in {told:?}");
     }
+    let authority = |tls: bool, text: &str| {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(file.path(), text).unwrap();
+        let ca_file = Some(if text.is_empty() { "no/such/file".into() } else { file.path().to_owned() });
+        let smpp = SmppConfig { host: "localhost".into(), tls, ca_file, ..SmppConfig::default() };
+        let config = SmsConfig { smpp: Some(smpp), ..SmsConfig::default() };
+        let told = SmppTransport::new(&config).err().unwrap();
+        told.into_iter().find(|fault| fault.path == "sms.smpp.ca_file").unwrap().to_string()
+    };
+    assert!(authority(true, "").contains("cannot be read"));
+    assert!(authority(true, "nothing of the kind").contains("holds no certificate"));
+    assert!(authority(false, "x").contains("of no use without `tls = true`"));
 }

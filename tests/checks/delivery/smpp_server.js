@@ -1,14 +1,19 @@
 // A message centre on loopback, made of the npm package `smpp`. It prints one JSON line for each thing that happens and
 // takes orders as JSON lines on its standard input:
-//   {"next": "throttled" | "badnumber" | "full" | "drop" | "silent"}   for the next message
-//   {"deliver": {...}}  to the bound session, {"unbind": true}
+//   {"next": "throttled" | "badnumber" | "full" | "drop" | "silent" | "hasty"}   for the next message; hasty: its receipt
+//       comes before its answer
+//   {"deliver": {...}}  to the bound session, {"unbind": true}; `udh`, `octets` and `payload` are hexadecimal
+// With SMPP_KEY and SMPP_CERT (files in PEM form) it speaks TLS.
 const smpp = require('smpp');
+const fs = require('fs');
 const readline = require('readline');
 const say = (what) => process.stdout.write(JSON.stringify(what) + '\n');
 const acts = [];
 let session = null;
 let number = 0;
-const server = smpp.createServer((one) => {
+const tls = process.env.SMPP_KEY
+  ? { key: fs.readFileSync(process.env.SMPP_KEY), cert: fs.readFileSync(process.env.SMPP_CERT) } : {};
+const server = smpp.createServer(tls, (one) => {
   one.on('error', () => {});
   one.on('bind_transceiver', (pdu) => {
     if (pdu.password !== 'secret') {
@@ -35,6 +40,13 @@ const server = smpp.createServer((one) => {
       text: text.message, udh: (text.udh || []).map((part) => part.toString('hex')), coding: pdu.data_coding,
       esm: pdu.esm_class, receipt: pdu.registered_delivery,
     });
+    if (act === 'hasty') {
+      const receipt = `id:m${number} sub:001 dlvrd:001 submit date:2604101200 done date:2604101201 stat:DELIVRD err:000 text:`;
+      one.deliver_sm({ esm_class: 4, short_message: receipt }, (answer) => say({ answered: answer.command_status }));
+      const id = 'm' + number;
+      setTimeout(() => one.send(pdu.response({ message_id: id })), 500);
+      return;
+    }
     if (act === 'drop') one.destroy();
     else if (act !== 'silent') one.send(pdu.response({ message_id: 'm' + number }));
   });
@@ -43,6 +55,13 @@ readline.createInterface({ input: process.stdin }).on('line', (line) => {
   const order = JSON.parse(line);
   if (order.next) acts.push(order.next);
   if (order.unbind) session.unbind();
-  if (order.deliver) session.deliver_sm(order.deliver, (pdu) => say({ answered: pdu.command_status }));
+  if (order.deliver) {
+    const { udh, octets, payload, ...fields } = order.deliver;
+    if (udh) fields.short_message = { udh: Buffer.from(udh, 'hex'), message: fields.short_message };
+    if (octets) fields.short_message = Buffer.from(octets, 'hex');
+    if (payload) fields.message_payload = Buffer.from(payload, 'hex');
+    session.deliver_sm(fields, (pdu) => say({ answered: pdu.command_status }));
+  }
 }).on('close', () => process.exit(0));
+server.on('error', () => {});
 server.listen(0, '127.0.0.1', () => say({ port: server.address().port }));

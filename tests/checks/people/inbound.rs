@@ -45,7 +45,7 @@ impl Desk {
         self.clock.advance(TimeDelta::minutes(1));
         let at = self.now();
         self.texts
-            .take(&InboundText { from: from.into(), to: String::new(), text: words.into(), at, id: None })
+            .take(&InboundText { from: from.into(), to: String::new(), text: words.into(), whole: true, at, id: None })
             .await
             .unwrap()
     }
@@ -172,6 +172,7 @@ async fn a_text_that_comes_twice_has_one_effect_and_two_machines_come_to_an_end(
             from: PHONE.into(),
             to: "".into(),
             text: "HELP".into(),
+            whole: true,
             at: desk.now(),
             id: Some("m1".into()),
         };

@@ -252,6 +252,10 @@ const OPT_OUT: &[&str] = &[
     "terminen con esto",
     "desuscribirme",
     "favor de cancelar",
+    "Our trees burned. Please stop.",
+    "we have no pinyons any more, please stop",
+    "The bugs are gone!\nSTOP",
+    "Ya no tenemos pinos. ¡Alto, por favor!",
 ];
 
 const NOT_OPT_OUT: &[&str] = &[
@@ -386,6 +390,16 @@ fn everything_else_is_told_apart() {
         assert_eq!(read.meaning, meaning, "{text}");
         assert_eq!(read.language, language, "{text}");
     }
+}
+
+// A phone cuts a long text into as many as 255 parts, and a stop may stand in the last.
+#[test]
+fn a_stop_at_the_end_of_the_longest_text_is_seen() {
+    let story = "we moved here in the spring and like the place a lot ".repeat(735);
+    let text = format!("{story} unsubscribe");
+    assert!((38_900..=39_015).contains(&text.chars().count()), "{}", text.chars().count());
+    assert_eq!(read(&text).meaning, Meaning::Stop);
+    assert_eq!(read(&story).meaning, Meaning::Other);
 }
 
 #[test]

@@ -22,13 +22,13 @@ use super::support::{Answer, World};
 use crate::delivery::{Seed, at, plain_config, rows};
 use crate::engines::on_each_engine;
 
-struct Doors {
-    world: World,
+pub struct Doors {
+    pub world: World,
     folder: tempfile::TempDir,
 }
 
 impl Doors {
-    fn on(store: Store, signed: bool) -> Self {
+    pub fn on(store: Store, signed: bool) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let file = |name: &str, text: &str| {
             std::fs::write(folder.path().join(name), text).unwrap();
@@ -71,7 +71,7 @@ impl Doors {
     }
 }
 
-fn base64(bytes: &[u8]) -> String {
+pub fn base64(bytes: &[u8]) -> String {
     const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut out = String::new();
     for part in bytes.chunks(3) {

@@ -10,5 +10,6 @@ mod guide;
 mod home;
 mod hooks;
 mod region_page;
+mod returned_mail;
 mod season;
 mod sign_up;
