@@ -11,4 +11,4 @@ mod home;
 mod hooks;
 mod region_page;
 mod season;
-mod sign_up;
+pub mod sign_up;
