@@ -41,6 +41,8 @@ pub struct Confirmation {
     pub words: String,
     pub evidence: String,
     pub ip_hash: Option<String>,
+    /// Asked by a text from the phone: there is neither code nor link, only that phone can confirm it.
+    pub by_phone: bool,
     pub asked_at: DateTime<Utc>,
     pub proof_until: DateTime<Utc>,
     pub tries: i64,
@@ -351,6 +353,8 @@ fn confirmation_of(row: &AnyRow) -> Result<Confirmation, StoreError> {
         words: get(row, "words")?,
         evidence: get(row, "evidence")?,
         ip_hash: get(row, "ip_hash")?,
+        by_phone: get::<Option<String>>(row, "code_hash")?.is_none()
+            && get::<Option<String>>(row, "token_hash")?.is_none(),
         asked_at: get_instant(row, "asked_at")?,
         proof_until: get_instant(row, "proof_until")?,
         tries: get(row, "tries")?,
