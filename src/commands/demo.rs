@@ -123,9 +123,8 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let site = Site::new(parts.clone()).map_err(|why| failed(why.to_string()))?;
     let stop_link = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     let channels = Channels::both(Arc::new(Told { folder, path: played.messages.clone() }));
-    let dispatcher =
-        Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))
-            .woken_by(parts.queued.clone());
+    let dispatcher = Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))
+        .woken_by(parts.queued.clone());
     let stop = told_to_stop()?.shared();
     site.warm();
     print_out(&format!(

@@ -92,12 +92,7 @@ async fn told(parts: &Parts) -> Result<Vec<(Notice, Region)>, StoreError> {
 }
 
 /// What is decided now; `None` where nothing can be.
-async fn verdict(
-    parts: &Parts,
-    tx: &mut Tx,
-    notice: &Notice,
-    region: &Region,
-) -> Result<Option<FollowUp>, StoreError> {
+async fn verdict(parts: &Parts, tx: &mut Tx, notice: &Notice, region: &Region) -> Result<Option<FollowUp>, StoreError> {
     let Some(profile) = parts.profiles.get(&notice.season.profile) else { return Ok(None) };
     let (Some(released_at), NoticeStatus::Released) = (notice.released_at, notice.status) else { return Ok(None) };
     let day = |at: DateTime<Utc>| at.with_timezone(&region.time_zone).date_naive();

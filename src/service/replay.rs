@@ -217,7 +217,11 @@ impl Theatre {
                 store.count_as_sent(until).await?;
             }
             let over = outlooks.iter().all(|outlook| self.is_over(outlook));
-            if over && !outlooks.is_empty() && store.notices_waiting().await?.is_empty() && !follow_up::to_come(&parts).await? {
+            if over
+                && !outlooks.is_empty()
+                && store.notices_waiting().await?.is_empty()
+                && !follow_up::to_come(&parts).await?
+            {
                 break;
             }
         }

@@ -230,10 +230,12 @@ impl Store {
     /// When the store fails.
     pub async fn count_as_sent(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        sqlx::query("UPDATE deliveries SET state = 'sent', updated_at = $1 WHERE state = 'queued' AND not_before <= $1")
-            .bind(ms(now))
-            .execute(tx.conn())
-            .await?;
+        sqlx::query(
+            "UPDATE deliveries SET state = 'sent', updated_at = $1 WHERE state = 'queued' AND not_before <= $1",
+        )
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?;
         tx.commit().await
     }
 }

@@ -115,7 +115,8 @@ impl Running {
     /// The rest of the next line that begins so.
     fn line(&self, start: &str) -> String {
         loop {
-            let line = self.lines.recv_timeout(Duration::from_secs(120)).unwrap_or_else(|why| panic!("`{start}`: {why}"));
+            let line =
+                self.lines.recv_timeout(Duration::from_secs(120)).unwrap_or_else(|why| panic!("`{start}`: {why}"));
             if let Some(rest) = line.strip_prefix(start) {
                 return rest.to_owned();
             }
