@@ -301,8 +301,8 @@ pub async fn end_open(tx: &mut Tx, address_key: &str, outcome: Outcome, now: Dat
 }
 
 impl Store {
-    /// Ends wishes that nobody confirmed for a week, and forgets askings and inbound ids of more than thirty days. Gives
-    /// the wishes.
+    /// Ends wishes that nobody confirmed for a week, and forgets askings, inbound ids and reports of messages that nobody
+    /// knows of more than thirty days. Gives the wishes.
     ///
     /// # Errors
     /// When the store fails.
@@ -317,7 +317,11 @@ impl Store {
         .execute(tx.conn())
         .await?;
         let old = ms(now - TimeDelta::days(30));
-        for forget in ["DELETE FROM asks WHERE at <= $1", "DELETE FROM inbound WHERE at <= $1"] {
+        for forget in [
+            "DELETE FROM asks WHERE at <= $1",
+            "DELETE FROM inbound WHERE at <= $1",
+            "DELETE FROM delivery_reports WHERE delivery_id IS NULL AND received_at <= $1",
+        ] {
             sqlx::query(forget).bind(old).execute(tx.conn()).await?;
         }
         tx.commit().await?;

@@ -79,7 +79,7 @@ impl Desk {
         subscriber.addresses.into_iter().find(|one| one.id == key).map(|one| one.status)
     }
 
-    fn wish(&self, to: &str, network: [u8; 4]) -> Wish {
+    pub fn wish(&self, to: &str, network: [u8; 4]) -> Wish {
         Wish {
             address: address(to),
             zips: vec![zip("00101")],
