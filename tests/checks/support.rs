@@ -9,6 +9,11 @@ pub fn shared(relative: &str) -> Option<PathBuf> {
     path.exists().then_some(path)
 }
 
+/// How much of something a check makes: few by default, as many as the variable says for a full measurement.
+pub fn size(variable: &str, by_default: usize) -> usize {
+    std::env::var(variable).map_or(by_default, |text| text.parse().unwrap_or_else(|why| panic!("{variable}: {why}")))
+}
+
 /// Says that a check was skipped. With `TREEBELL_REQUIRE_ALL=1`, as `.ci/run` sets it, a skip is a failure.
 pub fn skipped(what: &str, needs: &str) {
     let line = format!("SKIPPED {what}: needs {needs}");

@@ -27,7 +27,7 @@ fn day(text: &str) -> NaiveDate {
     text.parse().unwrap()
 }
 
-fn zip(text: &str) -> Zip {
+pub fn zip(text: &str) -> Zip {
     Zip::parse(text).unwrap()
 }
 
@@ -78,6 +78,6 @@ fn subscriber(zips: &[&str], addresses: &[&str], language: Language) -> NewSubsc
     }
 }
 
-async fn subscribe(store: &Store, zips: &[&str], addresses: &[&str]) -> Enrolled {
+pub async fn subscribe(store: &Store, zips: &[&str], addresses: &[&str]) -> Enrolled {
     store.add_subscriber(&subscriber(zips, addresses, Language::En), at("2026-02-01T12:00:00Z")).await.unwrap()
 }

@@ -10,5 +10,7 @@ mod guide;
 mod home;
 mod hooks;
 mod region_page;
+mod scanners;
 mod season;
 pub mod sign_up;
+mod timing;
