@@ -129,6 +129,8 @@ pub async fn counts(
                 (SELECT COUNT(*) FROM asks WHERE ip_hash = $2 AND at > $3) AS network_hour, \
                 (SELECT COUNT(*) FROM asks WHERE by_phone = 0 AND at > $3) AS forms_hour, \
                 (SELECT COUNT(*) FROM asks WHERE channel = 'sms' AND at > $4 AND held IS NULL) AS texts_day, \
+                (SELECT COUNT(*) FROM asks WHERE ip_hash = $2 AND channel = 'sms' AND at > $4 AND held IS NULL) \
+                    AS network_texts_day, \
                 (SELECT COUNT(*) FROM (SELECT id FROM asks WHERE channel = 'sms' AND by_phone = 0 AND at > $4 \
                      AND held IS NULL ORDER BY at DESC LIMIT $6) AS n) AS form_texts, \
                 (SELECT COUNT(*) FROM (SELECT a.id, a.address_key, a.at FROM asks a WHERE a.channel = 'sms' \
@@ -151,6 +153,7 @@ pub async fn counts(
         network_hour: count("network_hour")?,
         forms_hour: count("forms_hour")?,
         texts_day: count("texts_day")?,
+        network_texts_day: count("network_texts_day")?,
         form_texts: count("form_texts")?,
         form_texts_confirmed: count("form_texts_confirmed")?,
     })
