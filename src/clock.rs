@@ -1,6 +1,7 @@
 //! Injected time. Nothing else in the crate reads the system clock, so that replay and tests can hand in their own.
 
 use std::sync::Mutex;
+use std::time::Instant;
 
 use chrono::{DateTime, Utc};
 
@@ -16,6 +17,29 @@ pub struct SystemClock;
 impl Clock for SystemClock {
     fn now(&self) -> DateTime<Utc> {
         Utc::now()
+    }
+}
+
+/// A clock that is set to an instant and runs on from there as time passes: for the demo's pages, which stand on a day of a
+/// past season.
+#[derive(Clone, Copy, Debug)]
+pub struct SetClock {
+    start: DateTime<Utc>,
+    since: Instant,
+}
+
+impl SetClock {
+    pub fn at(start: DateTime<Utc>) -> Self {
+        Self { start, since: Instant::now() }
+    }
+}
+
+impl Clock for SetClock {
+    fn now(&self) -> DateTime<Utc> {
+        chrono::Duration::from_std(self.since.elapsed())
+            .ok()
+            .and_then(|passed| self.start.checked_add_signed(passed))
+            .unwrap_or(DateTime::<Utc>::MAX_UTC)
     }
 }
 

@@ -5,19 +5,27 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
+use async_trait::async_trait;
 use chrono::{Datelike, NaiveDate, NaiveTime};
+use futures::FutureExt;
 use indicatif::{ProgressBar, ProgressStyle};
 use tokio::net::TcpListener;
 
 use super::run::told_to_stop;
 use super::{CommandError, print_out};
-use crate::clock::ManualClock;
+use crate::clock::SetClock;
+use crate::delivery::channels::folder::FolderTransport;
+use crate::delivery::channels::mail::MailWriter;
+use crate::delivery::channels::{Outgoing, Receipt, SendFailure, Transport};
+use crate::delivery::{Channels, Dispatcher};
+use crate::message::Message;
 use crate::season::NoticeKind;
 use crate::service::demo::play::{self, DemoError, Play, Played};
 use crate::service::demo::state::State;
 use crate::service::demo::view::Speed;
 use crate::service::demo::view::screen::{Manner, Surroundings};
 use crate::service::parts::Parts;
+use crate::service::stop_links;
 use crate::timetable::place;
 use crate::web::{self, Site, server};
 
@@ -41,7 +49,8 @@ pub struct Demo {
     /// One line an event instead of the live view.
     #[arg(long)]
     no_live: bool,
-    /// Afterwards, show the public pages of the invented state at this address until Ctrl-C. Nothing is sent.
+    /// Afterwards, serve the public pages of the invented state at this address until Ctrl-C. What they send, such as the
+    /// confirmation of a sign-up, is written as a file, and each file is named.
     #[arg(long, value_name = "ADDRESS:PORT")]
     listen: Option<SocketAddr>,
     /// The day on which those pages stand; without it, the last day of the season played.
@@ -98,22 +107,55 @@ pub async fn run(args: Demo) -> Result<(), CommandError> {
     }
 }
 
-/// The public pages of the state as they stood at noon of a day.
+/// The public pages of the state as they stood at noon of a day, and what their visitors are written: time runs on from
+/// there, since forms look at how long they were open and codes at their age.
 async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) -> Result<(), CommandError> {
     let address = listener.local_addr().map_err(|why| CommandError::Failed(why.to_string()))?;
     let day = until.unwrap_or(played.board.last);
     let noon = NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default();
-    let clock = Arc::new(ManualClock::at(place(day.and_time(noon), played.state.time_zone)));
+    let clock = Arc::new(SetClock::at(place(day.and_time(noon), played.state.time_zone)));
     let mut config = played.config.clone();
     config.messages.public_url = format!("http://{address}");
-    let parts = Parts::open(&config, clock).await?;
-    let site = Site::new(parts.clone()).map_err(|why| CommandError::Failed(why.to_string()))?;
-    let stop = told_to_stop()?;
+    let failed = |why: String| CommandError::Failed(why);
+    let mail = MailWriter::new(&config.email).map_err(|why| failed(why.to_string()))?;
+    let folder = FolderTransport::open(&played.messages, mail).map_err(|why| failed(why.to_string()))?;
+    let parts = Parts::open(&config, clock.clone()).await?;
+    let site = Site::new(parts.clone()).map_err(|why| failed(why.to_string()))?;
+    let stop_link = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
+    let channels = Channels::both(Arc::new(Told { folder, path: played.messages.clone() }));
+    let dispatcher = Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))
+        .woken_by(parts.queued.clone());
+    let stop = told_to_stop()?.shared();
     site.warm();
-    print_out(&format!("\nThe pages of {}, as of {day}: http://{address}  (Ctrl-C ends it)\n", played.state.name))?;
-    server::serve(listener, web::router(&site), stop).await;
+    print_out(&format!(
+        "\nThe pages of {}, as of {day}: http://{address}  (Ctrl-C ends it)\n\
+         What they write to you is a file; each is named here.\n",
+        played.state.name
+    ))?;
+    tokio::join!(server::serve(listener, web::router(&site), stop.clone()), dispatcher.run(stop));
     parts.store.close().await;
     Ok(())
+}
+
+/// The folder of messages, with a word on the screen for each.
+struct Told {
+    folder: FolderTransport,
+    path: PathBuf,
+}
+
+#[async_trait]
+impl Transport for Told {
+    async fn send(&self, outgoing: &Outgoing) -> Result<Receipt, SendFailure> {
+        let receipt = self.folder.send(outgoing).await?;
+        let what = match &outgoing.message {
+            Message::Email { subject, .. } => format!("e-mail \"{subject}\""),
+            Message::Sms { .. } => "text message".into(),
+        };
+        let file = self.path.join(receipt.provider_ref.as_deref().unwrap_or_default());
+        // A screen that is gone is no reason to write the message again.
+        let _ = print_out(&format!("{what}: {}\n", file.display()));
+        Ok(receipt)
+    }
 }
 
 /// What to look at now that the season is over.

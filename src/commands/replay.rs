@@ -14,6 +14,7 @@ use crate::delivery::channels::folder::FolderTransport;
 use crate::delivery::channels::mail::MailWriter;
 use crate::season::DateSpread;
 use crate::service::assess::PastFrom;
+use crate::service::enrolment::EnrolError;
 use crate::service::parts::Parts;
 use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, Theatre, summarise};
 
@@ -113,7 +114,8 @@ async fn play_all(
 fn replay_error(why: ReplayError) -> CommandError {
     match why {
         ReplayError::Store(_) | ReplayError::Dispatch(_) => CommandError::Store(why.to_string()),
-        ReplayError::Region { .. } => CommandError::Failed(why.to_string()),
+        ReplayError::Question(EnrolError::Store(_)) => CommandError::Store(why.to_string()),
+        ReplayError::Question(_) | ReplayError::Region { .. } => CommandError::Failed(why.to_string()),
         ReplayError::NoRegion | ReplayError::UnknownRegion(_) | ReplayError::NoSeason(_) => {
             CommandError::Usage(why.to_string())
         }
@@ -153,7 +155,12 @@ fn print_season(season: &RegionSeason) {
     for notice in &season.notices {
         table.add_row(row(notice));
     }
-    println!("{table}\n");
+    println!("{table}");
+    if let Some(asked) = &season.asked {
+        let (emails, texts) = (asked.emails, asked.texts);
+        println!("  asked what they saw: {}, e-mails {emails}, texts {texts}", asked.on);
+    }
+    println!();
 }
 
 fn row(notice: &PlayedNotice) -> [String; 8] {
@@ -190,13 +197,14 @@ fn print_summary(regions: &[RegionSummary]) {
         "seasons",
         "inspect now sent",
         "waited for staff",
+        "asked after it",
         "earliest",
         "median",
         "latest",
         "get ready ahead, median days",
         "inspect now off at worst, days",
     ]);
-    for column in [1, 3, 4, 5, 9, 10] {
+    for column in [1, 3, 4, 5, 6, 10, 11] {
         if let Some(column) = table.column_mut(column) {
             column.set_cell_alignment(CellAlignment::Right);
         }
@@ -212,6 +220,7 @@ fn print_summary(regions: &[RegionSummary]) {
             region.seasons.to_string(),
             region.inspected.to_string(),
             region.waited.to_string(),
+            region.asked.to_string(),
             date(region.earliest),
             region.median.map_or_else(|| "-".into(), |day| day.format("%b %-d").to_string()),
             date(region.latest),

@@ -102,11 +102,11 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
             let address = any_address(&address)?;
             let words = evidence(&words, None).map_err(|why| CommandError::Usage(format!("--evidence: {why}")))?;
             let stopped = open_store(config).await?.remove_subscriber(&address, &words, now).await?;
-            eprintln!(
-                "erased with {}; {} cancelled",
-                counted(stopped.addresses, "address", "addresses"),
-                counted(stopped.cancelled, "message", "messages")
-            );
+            let what = match stopped.addresses {
+                0 => "what somebody asked for in their name is erased; they had not confirmed it".to_owned(),
+                n => format!("erased with {}", counted(n, "address", "addresses")),
+            };
+            eprintln!("{what}; {} cancelled", counted(stopped.cancelled, "message", "messages"));
             Ok(())
         }
         SubscriberCommand::Export { address } => {

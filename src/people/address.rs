@@ -5,6 +5,7 @@ use std::fmt;
 use hmac::{Hmac, KeyInit, Mac};
 use phonenumber::{Mode, country};
 use sha2::Sha256;
+use unicode_normalization::UnicodeNormalization;
 
 use super::Channel;
 
@@ -298,6 +299,25 @@ impl AddressHash {
         self.of_text(address.channel().name(), &address.expose().to_ascii_lowercase())
     }
 
+    /// The hash of whoever sent a text, also where nobody can write back: a short code, a name, a number that no plan has.
+    /// A whole number has the hash of that number however it is written, so that a stop also holds when the number comes
+    /// into a plan later. `None` when the sender holds neither letter nor digit.
+    pub fn of_sender(&self, sender: &str) -> Option<String> {
+        let sender: String = sender.nfkc().flat_map(char::to_lowercase).collect();
+        let (digits, others): (Vec<char>, Vec<char>) =
+            sender.chars().filter(|c| c.is_alphanumeric()).partition(char::is_ascii_digit);
+        let mut name: String = match others.as_slice() {
+            [] => digits.into_iter().collect(),
+            _ => sender.chars().filter(|c| c.is_alphanumeric()).collect(),
+        };
+        if others.is_empty() && (8..=15).contains(&name.len()) {
+            // As `PhoneNumber::parse` reads ten digits.
+            let home = if name.len() == 10 && !sender.trim_start().starts_with('+') { "+1" } else { "+" };
+            name.insert_str(0, home);
+        }
+        (!name.is_empty()).then(|| self.of_text(Channel::Sms.name(), &name))
+    }
+
     /// For other keys that must not give away what they were made of.
     pub(crate) fn of_text(&self, purpose: &str, text: &str) -> String {
         let mut mac = self.mac.clone();
@@ -446,6 +466,24 @@ mod tests {
         assert_ne!(hash.of(&owner), hash.of(&other));
         assert_ne!(hash.of(&owner), AddressHash::with_key(b"two").of(&owner));
         assert_eq!(hash.of(&owner).len(), 32);
+    }
+
+    #[test]
+    fn a_sender_has_one_hash_however_it_is_written() {
+        let hash = AddressHash::with_key(b"one");
+        let of = |sender: &str| hash.of_sender(sender);
+        let phone = hash.of(&Address::parse("+15055550100", Reach::NorthAmerica).unwrap());
+        for text in ["+15055550100", "15055550100", "505-555-0100", " (505) 555 0100", "\u{FF0B}1 505 555 0100"] {
+            assert_eq!(of(text).as_ref(), Some(&phone), "{text}");
+        }
+        let abroad = hash.of(&Address::parse("+447400123456", Reach::World).unwrap());
+        assert_eq!(of("447400123456"), Some(abroad));
+        assert_eq!(of("PINYON Info"), of("pinyon-info"));
+        assert_eq!(of("12345"), of("123 45"));
+        let all =
+            ["12345", "123456", "pinyon", "pinyon1", "+15055550100", "+15055550101"].map(|text| of(text).unwrap());
+        assert_eq!(all.iter().collect::<std::collections::BTreeSet<_>>().len(), all.len());
+        assert_eq!((of(""), of(" +- ")), (None, None));
     }
 
     // RFC 4231, test case 2: key "Jefe", data "what do ya want for nothing?", HMAC-SHA-256 begins 5bdcc146 bf60754e

@@ -18,7 +18,8 @@ pub struct Limits {
     /// Texts that ask for confirmation, in a day, whoever asked: they cost money.
     pub confirmation_texts_per_day: u32,
     /// Of the last fifty texts that forms asked for in a day, at least this share (percent) must have been confirmed, or
-    /// forms cause no more: somebody makes money from them, or plays.
+    /// somebody makes money from them, or plays: then a network causes one a day by form, and all together half of the
+    /// day's, so that the honest and those who text from their phone still get theirs.
     pub confirmed_percent: u32,
 }
 
@@ -67,6 +68,8 @@ pub struct Counts {
     pub forms_hour: u64,
     /// Requests to confirm by text in the last day.
     pub texts_day: u64,
+    /// Of those, the ones that this network caused by form.
+    pub network_texts_day: u64,
     /// Of the newest [`SHARE_OF`] texts that forms asked for in the last day: how many there are, how many were confirmed.
     pub form_texts: u64,
     pub form_texts_confirmed: u64,
@@ -106,9 +109,9 @@ impl Held {
             Held::TextsToday => {
                 Some("the day's texts that ask for confirmation are used up (limits.confirmation_texts_per_day)")
             }
-            Held::FewConfirm => {
-                Some("hardly anybody confirms the texts that forms ask for: forms cause no more for now")
-            }
+            Held::FewConfirm => Some(
+                "hardly anybody confirms the texts that forms ask for: a network causes one a day, and all half of the day's",
+            ),
             Held::Network => Some("one network asks again and again: it is not served for an hour"),
             Held::Suppressed | Held::AddressToday | Held::AddressThisMonth => None,
         }
@@ -131,7 +134,9 @@ impl Limits {
                 hold(counts.address_day >= FORMS_PER_DAY, Held::AddressToday)?;
                 hold(counts.address_month >= FORMS_PER_MONTH, Held::AddressThisMonth)?;
                 let few = counts.form_texts_confirmed * 100 < counts.form_texts * u64::from(self.confirmed_percent);
-                hold(is_text && counts.form_texts >= SHARE_OF && few, Held::FewConfirm)?;
+                let few = is_text && few && counts.form_texts >= SHARE_OF;
+                hold(few && counts.network_texts_day > 0, Held::FewConfirm)?;
+                hold(few && counts.texts_day * 2 >= u64::from(self.confirmation_texts_per_day), Held::FewConfirm)?;
             }
             By::Phone => hold(counts.address_day >= TEXTS_PER_DAY, Held::AddressToday)?,
         }
@@ -163,9 +168,18 @@ mod tests {
         check(By::Form, |c| (c.forms_hour, c.network_hour) = (200, 1), Err(Held::Flood));
         check(By::Form, |c| c.forms_hour = 2000, Err(Held::Flood));
         check(By::Form, |c| c.texts_day = 300, Err(Held::TextsToday));
-        check(By::Form, |c| (c.form_texts, c.form_texts_confirmed) = (50, 9), Err(Held::FewConfirm));
-        check(By::Form, |c| (c.form_texts, c.form_texts_confirmed) = (50, 10), Ok(()));
-        check(By::Form, |c| c.form_texts = 49, Ok(()));
+        let texts = |form_texts, form_texts_confirmed, network_texts_day, texts_day| {
+            move |c: &mut Counts| {
+                *c = Counts { form_texts, form_texts_confirmed, network_texts_day, texts_day, ..Counts::default() };
+            }
+        };
+        check(By::Form, texts(50, 9, 1, 60), Err(Held::FewConfirm));
+        check(By::Form, texts(50, 9, 0, 60), Ok(()));
+        check(By::Form, texts(50, 10, 1, 60), Ok(()));
+        check(By::Form, texts(49, 0, 1, 60), Ok(()));
+        check(By::Form, texts(50, 9, 0, 149), Ok(()));
+        check(By::Form, texts(50, 9, 0, 150), Err(Held::FewConfirm));
+        check(By::Form, texts(50, 10, 0, 150), Ok(()));
         check(By::Phone, |c| c.address_day = 2, Ok(()));
         check(By::Phone, |c| c.address_day = 3, Err(Held::AddressToday));
         check(By::Phone, |c| (c.address_month, c.forms_hour, c.form_texts) = (9, 9999, 50), Ok(()));

@@ -194,6 +194,7 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
     if letters > 0 {
         info!(letters, "erased the words of letters that have ended");
     }
+    parts.store.forget_log().await;
     match enrolment::tell_newly_covered(parts).await {
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),

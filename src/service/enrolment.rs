@@ -118,7 +118,7 @@ pub async fn ask_in(
     let counts = confirmations::counts(tx, &key, ip_hash.as_deref(), now).await?;
     let (_, suppressed, _) = standing(tx, &key).await?;
     let verdict = match parts.config.limits.may_ask(by, channel == Channel::Sms, &counts) {
-        Ok(()) if suppressed => Err(Held::Suppressed),
+        Ok(()) if suppressed && by == By::Form => Err(Held::Suppressed),
         verdict => verdict,
     };
     let held = verdict.err();
@@ -260,11 +260,15 @@ async fn confirm(
     now: DateTime<Utc>,
 ) -> Result<Confirmed, EnrolError> {
     let Some(address) = wish.address.clone() else { return Ok(Confirmed::No) };
+    let evidence = format!("{}, confirmed by {by}", wish.evidence);
+    // A stop ends what is open, so a wish of the phone itself that is open is the newer word.
+    let (_, suppressed, _) = standing(tx, &wish.address_key).await?;
+    let comes_back = suppressed && wish.by_phone;
     let new = NewSubscriber {
         zips: wish.zips.clone(),
         addresses: vec![address.clone()],
         language: wish.language,
-        consent: Consent::Given { evidence: format!("{}, confirmed by {by}", wish.evidence) },
+        consent: if comes_back { Consent::GivenAgain { evidence } } else { Consent::Given { evidence } },
     };
     let detail = ConsentDetail { words: Some(wish.words.clone()), ip_hash: wish.ip_hash.clone() };
     match enrol_with(tx, &new, &detail, now).await {

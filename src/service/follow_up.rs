@@ -1,6 +1,6 @@
 //! Asks those who were told to inspect what they saw, and takes their answers.
 
-use chrono::{NaiveTime, TimeDelta};
+use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use tracing::info;
 use url::Url;
 
@@ -10,10 +10,12 @@ use super::tokens::{self, Purpose};
 use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::Language;
 use crate::people::keywords::Saw;
+use crate::region::Region;
 use crate::season::follow_up::{Facts, FollowUp, decide};
 use crate::season::{NoticeKind, NoticeStatus, Profile};
 use crate::store::follow_ups::{self, Question};
 use crate::store::letters::{self, NewLetter};
+use crate::store::notices::Notice;
 use crate::store::{StoreError, Tx};
 use crate::timetable::place;
 
@@ -24,29 +26,9 @@ use crate::timetable::place;
 pub async fn ask_due(parts: &Parts) -> Result<u64, EnrolError> {
     let now = parts.clock.now();
     let mut asked = 0;
-    let policy = &parts.config.policy;
-    let reach = TimeDelta::days(i64::from(policy.follow_up_days) + i64::from(policy.useful_days.follow_up) + 2);
-    for notice in parts.store.notices_released_since(NoticeKind::InspectNow, now - reach).await? {
-        let region = match parts.store.region(&notice.season.region).await {
-            Ok(region) => region,
-            // A retired region's people are not asked.
-            Err(StoreError::Conflict(_)) => continue,
-            Err(why) => return Err(why.into()),
-        };
-        let Some(profile) = parts.profiles.get(&notice.season.profile) else { continue };
-        let (Some(released_at), NoticeStatus::Released) = (notice.released_at, notice.status) else { continue };
-        let day = |at: chrono::DateTime<chrono::Utc>| at.with_timezone(&region.time_zone).date_naive();
+    for (notice, region) in told(parts).await? {
         let mut tx = parts.store.begin().await?;
-        let facts = Facts {
-            profile,
-            policy,
-            kind: notice.kind,
-            season: notice.season.year,
-            told_on: day(released_at),
-            asked: follow_ups::was_asked(&mut tx, &notice.id).await?,
-            today: day(now),
-        };
-        let FollowUp::Ask { answers_to } = decide(&facts) else { continue };
+        let Some(FollowUp::Ask { answers_to }) = verdict(parts, &mut tx, &notice, &region).await? else { continue };
         let closes_at = place(answers_to.succ_opt().unwrap_or(answers_to).and_time(NaiveTime::MIN), region.time_zone);
         let people = follow_ups::to_ask(&mut tx, &notice.id).await?;
         for one in &people {
@@ -76,6 +58,53 @@ pub async fn ask_due(parts: &Parts) -> Result<u64, EnrolError> {
         parts.queued.notify_one();
     }
     Ok(asked)
+}
+
+/// Whether anybody is still to be asked on a later day, as far as notices have gone out.
+///
+/// # Errors
+/// When the store fails.
+pub async fn to_come(parts: &Parts) -> Result<bool, StoreError> {
+    for (notice, region) in told(parts).await? {
+        let mut tx = parts.store.begin().await?;
+        if let Some(FollowUp::TooSoon { .. }) = verdict(parts, &mut tx, &notice, &region).await? {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// The notices to inspect that went out so lately that a question may follow, each with its region.
+async fn told(parts: &Parts) -> Result<Vec<(Notice, Region)>, StoreError> {
+    let policy = &parts.config.policy;
+    let reach = TimeDelta::days(i64::from(policy.follow_up_days) + i64::from(policy.useful_days.follow_up) + 2);
+    let since = parts.clock.now() - reach;
+    let mut told = Vec::new();
+    for notice in parts.store.notices_released_since(NoticeKind::InspectNow, since).await? {
+        match parts.store.region(&notice.season.region).await {
+            Ok(region) => told.push((notice, region)),
+            // A retired region's people are not asked.
+            Err(StoreError::Conflict(_)) => {}
+            Err(why) => return Err(why),
+        }
+    }
+    Ok(told)
+}
+
+/// What is decided now; `None` where nothing can be.
+async fn verdict(parts: &Parts, tx: &mut Tx, notice: &Notice, region: &Region) -> Result<Option<FollowUp>, StoreError> {
+    let Some(profile) = parts.profiles.get(&notice.season.profile) else { return Ok(None) };
+    let (Some(released_at), NoticeStatus::Released) = (notice.released_at, notice.status) else { return Ok(None) };
+    let day = |at: DateTime<Utc>| at.with_timezone(&region.time_zone).date_naive();
+    Ok(Some(decide(&Facts {
+        profile,
+        policy: &parts.config.policy,
+        kind: notice.kind,
+        season: notice.season.year,
+        told_on: day(released_at),
+        asked: follow_ups::was_asked(tx, &notice.id).await?,
+        today: day(parts.clock.now()),
+    })))
 }
 
 /// The page on which one tap answers; `None` without a public address.

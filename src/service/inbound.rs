@@ -31,7 +31,7 @@ use crate::store::{StoreError, Tx};
 pub enum Did {
     /// It came before: nothing was done.
     Repeated,
-    /// Its sender cannot be written to: a short code, a name, a number abroad.
+    /// Its sender cannot be written to: a short code, a name, a number abroad. Of such only a stop is obeyed.
     NoSender,
     Stopped,
     /// Written to again.
@@ -90,8 +90,9 @@ impl Texts {
             if from.starts_with('+') { Err(why) } else { PhoneNumber::parse(&format!("+{from}"), reach) }
         });
         let Ok(phone) = parsed else {
-            info!(meaning = read.meaning.name(), "a text came from where no answer can go");
-            return Ok(Did::NoSender);
+            let did = if read.meaning == Meaning::Stop { self.stop_unanswered(text).await? } else { Did::NoSender };
+            info!(meaning = read.meaning.name(), "a text came from where no answer can go: {did:?}");
+            return Ok(did);
         };
         let now = parts.clock.now();
         let address = Address::Phone(phone);
@@ -114,6 +115,25 @@ impl Texts {
         }
         info!(meaning = read.meaning.name(), "a text came in: {did:?}");
         Ok(did)
+    }
+
+    /// Obeys a stop of somebody to whom no answer can go: whatever the sender is, nothing is ever written there.
+    async fn stop_unanswered(&self, text: &InboundText) -> Result<Did, EnrolError> {
+        let now = self.parts.clock.now();
+        let mut tx = self.parts.store.begin().await?;
+        let Some(key) = tx.hash().of_sender(&text.from) else {
+            let day = now.date_naive();
+            let text = "a text said stop and came without its sender, so nobody could be stopped: ask the gateway why";
+            tell_staff(&mut tx, &format!("stop-of-nobody/{day}"), None, "text", text, now).await?;
+            tx.commit().await?;
+            return Ok(Did::NoSender);
+        };
+        let fact = fact(&tx, &key, text);
+        first_time(&mut tx, &fact, "text", Some(Meaning::Stop.name()), now).await?;
+        people::stop_by_id(&mut tx, &key, "word in a text", now).await?;
+        tx.commit().await?;
+        self.wait_for_workers(&key).await?;
+        Ok(Did::Stopped)
     }
 
     /// A worker that looked at the phone's standing before the stop was committed may be sending at this moment.
@@ -271,11 +291,8 @@ impl<'a> Incoming<'a> {
             welcome(self.tx, self.parts, &self.address, self.language, zips, &fact, self.now).await?;
             return Ok(Did::Extended);
         }
-        // The owner of the phone writes from it and asks: that is a newer word than their stop. They are still asked back.
-        let had_stopped = self.suppressed;
-        if had_stopped {
-            people::lift_stop(self.tx, &self.key).await?;
-        }
+        // The owner of the phone writes from it and asks: that is a newer word than their stop. They are asked back, and the
+        // stop holds against all else until they say yes.
         let wish = Wish {
             address: self.address.clone(),
             zips: zips.to_vec(),
@@ -285,15 +302,8 @@ impl<'a> Incoming<'a> {
             network: None,
         };
         let fact = self.fact.clone();
-        match enrolment::ask_in(self.tx, self.parts, &wish, By::Phone, &fact, self.now).await? {
-            None => Ok(Did::Asked),
-            Some(_) => {
-                if had_stopped {
-                    people::keep_stop(self.tx, &self.key, self.now).await?;
-                }
-                Ok(Did::Silent)
-            }
-        }
+        let held = enrolment::ask_in(self.tx, self.parts, &wish, By::Phone, &fact, self.now).await?;
+        Ok(if held.is_none() { Did::Asked } else { Did::Silent })
     }
 
     async fn not_understood(&mut self, words: &str) -> Result<Did, EnrolError> {

@@ -11,7 +11,9 @@ use serde::Serialize;
 
 use super::assess::{DayFacts, PastFrom};
 use super::cycle::{self, Books, CycleReport, Desks, RegionFault};
+use super::enrolment::EnrolError;
 use super::event::Event;
+use super::follow_up;
 use super::parts::Parts;
 use crate::clock::{Clock, ManualClock};
 use crate::delivery::channels::Channels;
@@ -46,8 +48,19 @@ pub struct RegionSeason {
     pub closed: Option<NaiveDate>,
     /// In the order in which they were decided.
     pub notices: Vec<PlayedNotice>,
+    /// The question some days after "inspect now", which nobody answers in a replay.
+    pub asked: Option<PlayedQuestion>,
     /// How many days of the season, to its close or the end of the record, had to be filled.
     pub filled_days: u32,
+}
+
+/// The question what people saw: one address a person.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PlayedQuestion {
+    /// The region's day.
+    pub on: NaiveDate,
+    pub emails: u64,
+    pub texts: u64,
 }
 
 /// One notice of a replayed season.
@@ -75,6 +88,8 @@ pub enum ReplayError {
     Store(#[from] StoreError),
     #[error(transparent)]
     Dispatch(#[from] DispatchError),
+    #[error("people could not be asked what they saw: {0}")]
+    Question(#[from] EnrolError),
     #[error("region `{region}` cannot be replayed: {source}")]
     Region { region: String, source: RegionFault },
     #[error("there is no region to replay: add one with `treebell region add`")]
@@ -185,6 +200,7 @@ impl Theatre {
         for day in first_day.iter_days().take(LONGEST_PLAY_DAYS).take_while(|day| *day <= last_day) {
             clock.set(self.cycle_time(day));
             let mut outlooks = Vec::new();
+            follow_up::ask_due(&parts).await?;
             let report = cycle::run(&parts, &mut books, &mut desks, &mut |event| {
                 if let Event::Day { outlooks: made, .. } = &event {
                     outlooks.clone_from(made);
@@ -197,8 +213,15 @@ impl Theatre {
             }
             let until = self.cycle_time(day + Days::new(1));
             self.let_time_pass(&parts, dispatcher.as_ref(), &clock, until, watch).await?;
+            if dispatcher.is_none() {
+                store.count_as_sent(until).await?;
+            }
             let over = outlooks.iter().all(|outlook| self.is_over(outlook));
-            if over && !outlooks.is_empty() && store.notices_waiting().await?.is_empty() {
+            if over
+                && !outlooks.is_empty()
+                && store.notices_waiting().await?.is_empty()
+                && !follow_up::to_come(&parts).await?
+            {
                 break;
             }
         }
@@ -345,9 +368,17 @@ impl Theatre {
         let until = closed.unwrap_or(end);
         let filled = truth.heat.iter().filter(|day| day.day <= until && !day.origin.is_real()).count();
 
-        let mut notices = Vec::new();
+        let (mut notices, mut asked) = (Vec::new(), None);
         for notice in parts.store.notices_of_season(&profile.id, season).await? {
             if notice.season.region == region.id {
+                if let Some((at, by_channel)) = parts.store.asked_after(&notice.id).await? {
+                    let count = |channel| by_channel.get(&channel).copied().unwrap_or(0);
+                    asked = Some(PlayedQuestion {
+                        on: at.with_timezone(&region.time_zone).date_naive(),
+                        emails: count(Channel::Email),
+                        texts: count(Channel::Sms),
+                    });
+                }
                 notices.push(played(parts, profile, region, opened, notice).await?);
             }
         }
@@ -362,6 +393,7 @@ impl Theatre {
             opened,
             closed,
             notices,
+            asked,
             filled_days: u32::try_from(filled).unwrap_or(u32::MAX),
         })
     }
@@ -404,6 +436,8 @@ pub struct RegionSummary {
     pub inspected: usize,
     /// … in which it waited for a word of staff.
     pub waited: usize,
+    /// … in which people were asked some days later what they saw.
+    pub asked: usize,
     pub earliest: Option<NaiveDate>,
     pub median: Option<NaiveDate>,
     pub latest: Option<NaiveDate>,
@@ -455,6 +489,7 @@ pub fn summarise(seasons: &[RegionSeason]) -> Vec<RegionSummary> {
                     .iter()
                     .filter(|notice| notice.status != NoticeStatus::Released && notice.emails + notice.texts == 0)
                     .count(),
+                asked: own.iter().filter(|season| season.asked.is_some()).count(),
                 earliest: days.first().copied(),
                 median: days.get(days.len() / 2).copied(),
                 latest: days.last().copied(),

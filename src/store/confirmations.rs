@@ -41,6 +41,8 @@ pub struct Confirmation {
     pub words: String,
     pub evidence: String,
     pub ip_hash: Option<String>,
+    /// Asked by a text from the phone: there is neither code nor link, only that phone can confirm it.
+    pub by_phone: bool,
     pub asked_at: DateTime<Utc>,
     pub proof_until: DateTime<Utc>,
     pub tries: i64,
@@ -127,6 +129,8 @@ pub async fn counts(
                 (SELECT COUNT(*) FROM asks WHERE ip_hash = $2 AND at > $3) AS network_hour, \
                 (SELECT COUNT(*) FROM asks WHERE by_phone = 0 AND at > $3) AS forms_hour, \
                 (SELECT COUNT(*) FROM asks WHERE channel = 'sms' AND at > $4 AND held IS NULL) AS texts_day, \
+                (SELECT COUNT(*) FROM asks WHERE ip_hash = $2 AND channel = 'sms' AND at > $4 AND held IS NULL) \
+                    AS network_texts_day, \
                 (SELECT COUNT(*) FROM (SELECT id FROM asks WHERE channel = 'sms' AND by_phone = 0 AND at > $4 \
                      AND held IS NULL ORDER BY at DESC LIMIT $6) AS n) AS form_texts, \
                 (SELECT COUNT(*) FROM (SELECT a.id, a.address_key, a.at FROM asks a WHERE a.channel = 'sms' \
@@ -149,6 +153,7 @@ pub async fn counts(
         network_hour: count("network_hour")?,
         forms_hour: count("forms_hour")?,
         texts_day: count("texts_day")?,
+        network_texts_day: count("network_texts_day")?,
         form_texts: count("form_texts")?,
         form_texts_confirmed: count("form_texts_confirmed")?,
     })
@@ -299,8 +304,8 @@ pub async fn end_open(tx: &mut Tx, address_key: &str, outcome: Outcome, now: Dat
 }
 
 impl Store {
-    /// Ends wishes that nobody confirmed for a week, and forgets askings and inbound ids of more than thirty days. Gives
-    /// the wishes.
+    /// Ends wishes that nobody confirmed for a week, and forgets askings, inbound ids and reports of messages that nobody
+    /// knows of more than thirty days. Gives the wishes.
     ///
     /// # Errors
     /// When the store fails.
@@ -315,7 +320,11 @@ impl Store {
         .execute(tx.conn())
         .await?;
         let old = ms(now - TimeDelta::days(30));
-        for forget in ["DELETE FROM asks WHERE at <= $1", "DELETE FROM inbound WHERE at <= $1"] {
+        for forget in [
+            "DELETE FROM asks WHERE at <= $1",
+            "DELETE FROM inbound WHERE at <= $1",
+            "DELETE FROM delivery_reports WHERE delivery_id IS NULL AND received_at <= $1",
+        ] {
             sqlx::query(forget).bind(old).execute(tx.conn()).await?;
         }
         tx.commit().await?;
@@ -351,6 +360,8 @@ fn confirmation_of(row: &AnyRow) -> Result<Confirmation, StoreError> {
         words: get(row, "words")?,
         evidence: get(row, "evidence")?,
         ip_hash: get(row, "ip_hash")?,
+        by_phone: get::<Option<String>>(row, "code_hash")?.is_none()
+            && get::<Option<String>>(row, "token_hash")?.is_none(),
         asked_at: get_instant(row, "asked_at")?,
         proof_until: get_instant(row, "proof_until")?,
         tries: get(row, "tries")?,

@@ -1,11 +1,13 @@
 //! Who was asked what they saw after a notice, and what they said.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
 use super::people::{channel_of, language_of};
-use super::{StoreError, Tx, day_number, get, get_instant, get_zone, ms};
+use super::{Store, StoreError, Tx, day_number, get, get_instant, get_zone, ms};
 use crate::people::keywords::Saw;
 use crate::people::{Address, Channel, Language};
 
@@ -195,7 +197,45 @@ fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
     })
 }
 
-/// Which channel a question goes by, for counts.
-pub fn channel(one: &ToAsk) -> Channel {
-    one.address.channel()
+impl Store {
+    /// When people were asked after a notice and how many by each channel; `None` when nobody was.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn asked_after(
+        &self,
+        notice: &str,
+    ) -> Result<Option<(DateTime<Utc>, BTreeMap<Channel, u64>)>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT a.channel, COUNT(*) AS n, MIN(f.asked_at) AS asked_at
+             FROM follow_ups f JOIN addresses a ON a.id = f.address_key WHERE f.notice_id = $1 GROUP BY a.channel",
+        )
+        .bind(notice)
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        let mut asked: Option<(DateTime<Utc>, BTreeMap<Channel, u64>)> = None;
+        for row in &rows {
+            let at = get_instant(row, "asked_at")?;
+            let (first, counts) = asked.get_or_insert_with(|| (at, BTreeMap::new()));
+            *first = at.min(*first);
+            counts.insert(channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs());
+        }
+        Ok(asked)
+    }
+
+    /// Books everything that was due at `now` as sent, for a replay that writes no messages: its people are asked as those
+    /// whom a message reached.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn count_as_sent(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        sqlx::query(
+            "UPDATE deliveries SET state = 'sent', updated_at = $1 WHERE state = 'queued' AND not_before <= $1",
+        )
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?;
+        tx.commit().await
+    }
 }

@@ -4,6 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
 
 use super::people::AddressStatus;
+use super::queue::SUPPRESSED;
 use super::{Store, StoreError, Tx, get, ms};
 use crate::message::{LetterKind, Message};
 use crate::people::{Address, Language};
@@ -45,7 +46,8 @@ const PRIORITY_LAST: i64 = 5;
 const KEPT: TimeDelta = TimeDelta::hours(24);
 
 /// Whether a letter of this kind goes to an address of this status; `None` = nobody's. Who is suppressed gets nothing but
-/// the one answer to the stop.
+/// the one answer to the stop. Not counted as suppressed, for the question whether they want to be told, is the owner of a
+/// phone who asked for that by a text from it after the stop.
 pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool) -> bool {
     use LetterKind::*;
     match kind {
@@ -73,13 +75,11 @@ pub async fn put(tx: &mut Tx, new: &NewLetter, now: DateTime<Utc>) -> Result<Put
 /// When the store fails.
 pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: DateTime<Utc>) -> Result<Put, StoreError> {
     let key = tx.hash().of(&new.to);
-    let row = sqlx::query(
-        "SELECT (SELECT status FROM addresses WHERE id = $1) AS status, \
-                (SELECT COUNT(*) FROM suppressions WHERE address_key = $1) AS suppressed",
-    )
-    .bind(&key)
-    .fetch_one(tx.conn())
-    .await?;
+    let find = format!(
+        "SELECT (SELECT status FROM addresses WHERE id = $1) AS status, {SUPPRESSED} AS suppressed \
+         FROM (SELECT $1 AS address_id) AS d, (SELECT $2 AS kind) AS l"
+    );
+    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(&key).bind(new.kind.name()).fetch_one(tx.conn()).await?;
     let status = get::<Option<String>>(&row, "status")?.as_deref().and_then(AddressStatus::parse);
     if !may_go(new.kind, status, get::<i64>(&row, "suppressed")? > 0) {
         return Ok(Put::NotAllowed);
@@ -190,11 +190,17 @@ impl Store {
         }
         let mut tx = self.begin().await?;
         // What a provider said of them may repeat the address it was for.
-        let details = format!(
-            "UPDATE attempts SET detail = NULL WHERE delivery_id IN (SELECT d.id FROM deliveries d \
-                 JOIN letters ON letters.id = d.letter_id WHERE {DUE})"
-        );
-        sqlx::query(sqlx::AssertSqlSafe(details)).bind(ms(now - KEPT)).execute(tx.conn()).await?;
+        let theirs = format!("(SELECT d.id FROM deliveries d JOIN letters ON letters.id = d.letter_id WHERE {DUE})");
+        for forget in [
+            format!("UPDATE attempts SET detail = NULL WHERE delivery_id IN {theirs}"),
+            format!("DELETE FROM delivery_reports WHERE delivery_id IN {theirs}"),
+            format!(
+                "UPDATE deliveries SET provider_ref = NULL, \
+                     last_error = CASE WHEN state = 'cancelled' THEN last_error END WHERE id IN {theirs}"
+            ),
+        ] {
+            sqlx::query(sqlx::AssertSqlSafe(forget)).bind(ms(now - KEPT)).execute(tx.conn()).await?;
+        }
         let erase = format!(
             "UPDATE letters SET address = '', subject = NULL, body = '', html = NULL, erased_at = $2 WHERE {DUE}"
         );

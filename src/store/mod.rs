@@ -29,6 +29,7 @@ pub mod weather;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
@@ -78,6 +79,14 @@ struct Inner {
     /// The address without its password, for messages.
     shown: String,
     hash: AddressHash,
+    lent: Lent,
+}
+
+/// What was given out since the store was opened.
+#[derive(Default)]
+struct Lent {
+    transactions: AtomicU64,
+    readers: AtomicU64,
 }
 
 /// A write transaction. Dropped without [`Tx::commit`], it is rolled back.
@@ -122,6 +131,7 @@ impl Store {
                 options,
                 shown: "in memory".into(),
                 hash: AddressHash::with_key(b"in memory: nothing leaves this process"),
+                lent: Lent::default(),
             }),
         })
     }
@@ -157,8 +167,19 @@ impl Store {
             .map_err(unreachable)?;
         let hash = people::load_or_make_key(&writer, Engine::Sqlite).await?;
         let answers = Some(answers::beside(&file)?);
-        let engine = Engine::Sqlite;
-        Ok(Self { inner: Arc::new(Inner { engine, writer, reader, answers, file: Some(file), options, shown, hash }) })
+        Ok(Self {
+            inner: Arc::new(Inner {
+                engine: Engine::Sqlite,
+                writer,
+                reader,
+                answers,
+                file: Some(file),
+                options,
+                shown,
+                hash,
+                lent: Lent::default(),
+            }),
+        })
     }
 
     async fn open_postgres(url: url::Url) -> Result<Self, StoreError> {
@@ -185,6 +206,7 @@ impl Store {
                 options,
                 shown,
                 hash,
+                lent: Lent::default(),
             }),
         })
     }
@@ -195,6 +217,7 @@ impl Store {
     /// [`StoreError::Busy`] when another process keeps the file longer than ten seconds.
     pub async fn begin(&self) -> Result<Tx, StoreError> {
         const BEGIN: &str = "BEGIN IMMEDIATE";
+        self.inner.lent.transactions.fetch_add(1, Ordering::Relaxed);
         let inner = match self.inner.engine {
             // Taking the write lock at once: a transaction that read first and must write later could not be waited for.
             Engine::Sqlite => match self.inner.writer.begin_with(BEGIN).await {
@@ -216,7 +239,15 @@ impl Store {
     /// # Errors
     /// When none can be had.
     pub async fn read(&self) -> Result<PoolConnection<Any>, StoreError> {
+        self.inner.lent.readers.fetch_add(1, Ordering::Relaxed);
         Ok(self.inner.reader.acquire().await?)
+    }
+
+    /// How many transactions were begun and how often a connection was lent for reading, since the store was opened: what a
+    /// page costs must not tell whom the store knows.
+    pub fn lent(&self) -> (u64, u64) {
+        let lent = &self.inner.lent;
+        (lent.transactions.load(Ordering::Relaxed), lent.readers.load(Ordering::Relaxed))
     }
 
     pub fn engine(&self) -> Engine {

@@ -681,7 +681,8 @@ impl Store {
         rows.iter().map(|row| Ok((channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
     }
 
-    /// What channels took at this very instant, by region: for a replay, whose clock stands still while it sends.
+    /// What channels took at this very instant, by region: for a replay, whose clock stands still while it sends. Notices
+    /// and the questions after them.
     ///
     /// # Errors
     /// When the store fails.
@@ -689,7 +690,14 @@ impl Store {
         let rows = sqlx::query(
             "SELECT n.region_id AS region_id, d.channel AS channel, COUNT(*) AS n FROM deliveries d
              JOIN notices n ON n.id = d.notice_id
-             WHERE d.state = 'sent' AND d.updated_at = $1 GROUP BY n.region_id, d.channel ORDER BY n.region_id, d.channel",
+             WHERE d.state = 'sent' AND d.updated_at = $1 GROUP BY n.region_id, d.channel
+             UNION ALL
+             SELECT n.region_id, d.channel, COUNT(DISTINCT f.id) AS n FROM deliveries d
+             JOIN letters l ON l.id = d.letter_id AND l.kind = 'follow-up'
+             JOIN follow_ups f ON f.address_key = d.address_id AND f.asked_at = l.created_at
+             JOIN notices n ON n.id = f.notice_id
+             WHERE d.state = 'sent' AND d.updated_at = $1 GROUP BY n.region_id, d.channel
+             ORDER BY region_id, channel",
         )
         .bind(ms(instant))
         .fetch_all(&mut *self.read().await?)

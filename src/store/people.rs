@@ -327,10 +327,11 @@ impl Store {
 
     /// Removes the owner of an address with all addresses: deliveries that wait are cancelled, the addresses and every
     /// text that may repeat them are erased, and their keyed hashes stay suppressed. The subscriber's row stays, nameless,
-    /// since past seasons count whom they told.
+    /// since past seasons count whom they told. Of somebody who never subscribed, what was asked for in their name and the
+    /// letters to them are erased; `addresses` is 0 then.
     ///
     /// # Errors
-    /// [`Conflict::UnknownAddress`]; then nothing is written.
+    /// [`Conflict::UnknownAddress`] when nothing is kept of it in full; then nothing is written.
     pub async fn remove_subscriber(
         &self,
         address: &Address,
@@ -343,16 +344,21 @@ impl Store {
             .bind(&key)
             .fetch_optional(tx.conn())
             .await?;
-        let Some(row) = row else {
-            return Err(Conflict::UnknownAddress { masked: address.to_string() }.into());
-        };
-        let subscriber: String = get(&row, "subscriber_id")?;
         let mut stopped = Stopped::default();
-        for known in addresses_of(tx.conn(), &subscriber).await? {
-            stopped.cancelled += erase(&mut tx, &known.id, evidence, now).await?;
-            stopped.addresses += 1;
+        match row {
+            Some(row) => {
+                let subscriber: String = get(&row, "subscriber_id")?;
+                for known in addresses_of(tx.conn(), &subscriber).await? {
+                    stopped.cancelled += erase(&mut tx, &known.id, evidence, now).await?;
+                    stopped.addresses += 1;
+                }
+                close_if_empty(&mut tx, &subscriber, now).await?;
+            }
+            None if is_written_down(&mut tx, &key).await? => {
+                stopped.cancelled = erase(&mut tx, &key, evidence, now).await?;
+            }
+            None => return Err(Conflict::UnknownAddress { masked: address.to_string() }.into()),
         }
-        close_if_empty(&mut tx, &subscriber, now).await?;
         tx.commit().await?;
         self.forget_log().await;
         Ok(stopped)
@@ -390,9 +396,6 @@ impl Store {
             close_if_empty(&mut tx, get(row, "subscriber_id")?, now).await?;
         }
         tx.commit().await?;
-        if !rows.is_empty() {
-            self.forget_log().await;
-        }
         Ok(rows.len() as u64)
     }
 
@@ -460,12 +463,18 @@ impl Store {
         })
     }
 
-    /// Erased text also leaves SQLite's log, as far as readers let it now; the next checkpoint does the rest.
-    async fn forget_log(&self) {
-        if self.engine() == Engine::Sqlite
-            && let Err(why) = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").fetch_all(&self.inner.writer).await
-        {
-            tracing::warn!(error = %why, "the store's log could not be emptied after an erasure; it will be later");
+    /// Empties SQLite's log, in which what was erased may still stand: after each erasure, and once a cycle, since a reader
+    /// may have been in the way.
+    pub async fn forget_log(&self) {
+        if self.engine() != Engine::Sqlite {
+            return;
+        }
+        let emptied = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").fetch_one(&self.inner.writer).await;
+        let busy = emptied.and_then(|row| row.try_get::<i64, _>("busy"));
+        match busy {
+            Ok(0) => {}
+            Ok(_) => tracing::info!("the store's log is being read and could not be emptied; it will be later"),
+            Err(why) => tracing::warn!(error = %why, "the store's log could not be emptied; it will be later"),
         }
     }
 }
@@ -753,22 +762,6 @@ pub async fn region_name_of_zip(tx: &mut Tx, zip: &Zip) -> Result<Option<String>
         .transpose()
 }
 
-/// The owner of this phone writes from it and asks to be told: its stop no longer stands in the way of asking back.
-///
-/// # Errors
-/// When the store fails.
-pub async fn lift_stop(tx: &mut Tx, address_key: &str) -> Result<(), StoreError> {
-    lift_suppression(tx, address_key).await
-}
-
-/// After all the stop stands: nobody was asked back.
-///
-/// # Errors
-/// When the store fails.
-pub async fn keep_stop(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
-    suppress(tx, address_key, "said stop", now).await.map(drop)
-}
-
 /// Whom a notice of this region goes to, held still until the end of the transaction: on PostgreSQL a stop that comes
 /// meanwhile waits for it, on SQLite there is one writer anyway.
 pub(super) async fn recipients_for_release(tx: &mut Tx, region: &str) -> Result<Vec<Recipient>, StoreError> {
@@ -897,24 +890,36 @@ async fn erase(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Re
 /// Takes an address away with all that may repeat it: a server's answer often quotes the address it refuses.
 async fn forget(tx: &mut Tx, key: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let cancelled = cancel_deliveries(tx, key, "the address was removed", now).await?;
-    sqlx::query("UPDATE deliveries SET last_error = NULL WHERE address_id = $1 AND state <> 'cancelled'")
-        .bind(key)
-        .execute(tx.conn())
-        .await?;
-    sqlx::query(
+    // A provider may make its reference of the number it was for.
+    for text in [
+        "UPDATE deliveries SET last_error = NULL WHERE address_id = $1 AND state <> 'cancelled'",
         "UPDATE attempts SET detail = NULL WHERE delivery_id IN (SELECT id FROM deliveries WHERE address_id = $1)",
-    )
-    .bind(key)
-    .execute(tx.conn())
-    .await?;
+        "DELETE FROM delivery_reports WHERE delivery_id IN (SELECT id FROM deliveries WHERE address_id = $1)",
+        "UPDATE deliveries SET provider_ref = NULL WHERE address_id = $1",
+    ] {
+        sqlx::query(text).bind(key).execute(tx.conn()).await?;
+    }
     super::letters::erase(tx, key, now).await?;
     confirmations::end_open(tx, key, confirmations::Outcome::Stopped, now).await?;
     sqlx::query("DELETE FROM addresses WHERE id = $1").bind(key).execute(tx.conn()).await?;
     Ok(cancelled)
 }
 
+/// Whether an address that is no subscriber's stands in full in a wish or a letter.
+async fn is_written_down(tx: &mut Tx, key: &str) -> Result<bool, StoreError> {
+    let row = sqlx::query(
+        "SELECT (SELECT COUNT(*) FROM confirmations WHERE address_key = $1 AND address <> '') + \
+                (SELECT COUNT(*) FROM letters WHERE address_key = $1 AND address <> '') AS n",
+    )
+    .bind(key)
+    .fetch_one(tx.conn())
+    .await?;
+    Ok(get::<i64>(&row, "n")? > 0)
+}
+
+/// A subscriber without an address is nobody any more: where their trees stood goes, too.
 async fn close_if_empty(tx: &mut Tx, subscriber: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
-    sqlx::query(
+    let closed = sqlx::query(
         "UPDATE subscribers SET removed_at = $2 WHERE id = $1 AND removed_at IS NULL
            AND NOT EXISTS (SELECT 1 FROM addresses WHERE subscriber_id = $1)",
     )
@@ -922,6 +927,13 @@ async fn close_if_empty(tx: &mut Tx, subscriber: &str, now: DateTime<Utc>) -> Re
     .bind(ms(now))
     .execute(tx.conn())
     .await?;
+    if closed.rows_affected() > 0 {
+        for text in
+            ["DELETE FROM zip_waits WHERE subscriber_id = $1", "DELETE FROM subscriber_zips WHERE subscriber_id = $1"]
+        {
+            sqlx::query(text).bind(subscriber).execute(tx.conn()).await?;
+        }
+    }
     Ok(())
 }
 

@@ -919,9 +919,12 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
 /// Why a delivery ends that was claimed for somebody who is not to be written to.
 const WITHDRAWN: &str = "the address was stopped or removed";
 
-/// Whether the address of a delivery `d` is on the list of those never to be written to.
-const SUPPRESSED: &str =
-    "CASE WHEN EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = d.address_id) THEN 1 ELSE 0 END";
+/// Whether the address of a delivery `d` is on the list of those never to be written to; `l` is its letter, if it is of one.
+/// A wish that neither code nor link can confirm came from the phone itself: its question goes out.
+pub(super) const SUPPRESSED: &str = "CASE WHEN EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = d.address_id AND \
+     NOT EXISTS (SELECT 1 FROM confirmations c WHERE c.address_key = x.address_key AND c.ended_at IS NULL \
+         AND c.asked_at >= x.since AND c.code_hash IS NULL AND c.token_hash IS NULL \
+         AND l.kind IN ('confirm', 'not-covered'))) THEN 1 ELSE 0 END";
 
 fn letter_kind_of(row: &AnyRow) -> Result<Option<LetterKind>, StoreError> {
     get::<Option<String>>(row, "kind")?

@@ -1,8 +1,15 @@
 //! The demo as a person runs it: one command, no network, a season, a table, a folder of messages.
 
 use std::collections::BTreeMap;
+use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
+use std::time::Duration;
+
+use mailparse::MailHeaderMap;
+
+use crate::support::http;
+use crate::web::sign_up::value_of;
 
 fn treebell(folder: &Path, args: &[&str]) -> Output {
     Command::new(assert_cmd::cargo::cargo_bin!("treebell")).current_dir(folder).args(args).output().unwrap()
@@ -83,4 +90,98 @@ fn the_demo_plays_a_season_into_a_folder_and_sums_it_up() {
         assert!(String::from_utf8_lossy(&output.stderr).contains(said), "{}", String::from_utf8_lossy(&output.stderr));
     }
     assert!(!folder.path().join("c.svg").exists());
+}
+
+/// Lines of a running program's standard output, as they come.
+struct Running {
+    child: std::process::Child,
+    lines: std::sync::mpsc::Receiver<String>,
+}
+
+impl Running {
+    fn start(folder: &Path, args: &[&str]) -> Self {
+        let mut child = Command::new(assert_cmd::cargo::cargo_bin!("treebell"))
+            .current_dir(folder)
+            .args(args)
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let (say, lines) = std::sync::mpsc::channel();
+        let out = BufReader::new(child.stdout.take().unwrap());
+        std::thread::spawn(move || out.lines().map_while(Result::ok).try_for_each(|line| say.send(line)));
+        Self { child, lines }
+    }
+
+    /// The rest of the next line that begins so.
+    fn line(&self, start: &str) -> String {
+        loop {
+            let line =
+                self.lines.recv_timeout(Duration::from_secs(120)).unwrap_or_else(|why| panic!("`{start}`: {why}"));
+            if let Some(rest) = line.strip_prefix(start) {
+                return rest.to_owned();
+            }
+        }
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// The plain text of a mail in a file, and its header that ends the messages with one click.
+fn mail(file: &Path) -> (String, String) {
+    let raw = std::fs::read(file).unwrap_or_else(|why| panic!("{}: {why}", file.display()));
+    let mail = mailparse::parse_mail(&raw).unwrap();
+    let text = mail.subparts.iter().find(|part| part.ctype.mimetype == "text/plain").unwrap().get_body().unwrap();
+    (text, mail.headers.get_first_value("List-Unsubscribe").unwrap_or_default())
+}
+
+/// Path of the link to a page.
+fn link(text: &str, to: &str) -> String {
+    let at = text.find(&format!("/{to}/")).unwrap_or_else(|| panic!("no link to {to} in {text}"));
+    text[at..].split(|c: char| c.is_whitespace() || c == '>').next().unwrap().to_owned()
+}
+
+/// What somebody does who tries the demo's pages: signs up, finds the confirmation where the screen says, follows its link,
+/// changes what they get, and stops.
+#[test]
+fn who_signs_up_on_the_demos_pages_finds_the_confirmation_and_can_go_on_from_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut demo = Running::start(folder.path(), &["demo", "--speed", "at-once", "--listen", "127.0.0.1:0"]);
+    let pages = demo.line("The pages of ");
+    let site = pages.split("http://").nth(1).unwrap().split_whitespace().next().unwrap().to_owned();
+    let form = |page: &str, pairs: &[(&str, &str)]| http(&site, "POST", page, pairs);
+    let token = value_of(&http(&site, "GET", "/sign-up", &[]).body, "token");
+    // A form that is filled in within two seconds is not a person's.
+    let email = "curious@example.org";
+    let fields = [("zip", "00201"), ("email", email), ("language", "en"), ("token", &token)];
+    let sent = (0..200).find_map(|_| {
+        let answer = form("/sign-up", &fields);
+        if answer.status != 200 {
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        (answer.status == 200).then_some(answer)
+    });
+    assert!(sent.expect("the form is taken").body.contains(email));
+    let next_mail = |demo: &Running| {
+        let file = demo.line("e-mail ").rsplit_once(": ").unwrap().1.to_owned();
+        assert!(file.starts_with("treebell-demo/messages/"), "{file}");
+        mail(&folder.path().join(file))
+    };
+    let confirm = link(&next_mail(&demo).0, "confirm");
+    let asked = http(&site, "GET", &confirm, &[]);
+    assert!(asked.status == 200 && asked.body.contains("Please confirm"), "{}", asked.body);
+    let done = form(&confirm, &[]);
+    assert!(done.status == 200 && done.body.contains("/preferences/"), "{}", done.body);
+    let (welcome, stop) = next_mail(&demo);
+    let preferences = link(&welcome, "preferences");
+    assert_eq!(form(&preferences, &[("action", "language"), ("language", "es")]).status, 303);
+    assert!(http(&site, "GET", &preferences, &[]).body.contains("00201"));
+    assert_eq!(form(&link(&stop, "stop"), &[("List-Unsubscribe", "One-Click")]).status, 200);
+    assert!(http(&site, "GET", &preferences, &[]).body.contains("value=\"start\""), "stopped, and may start again");
+    Command::new("kill").args(["-TERM", &demo.child.id().to_string()]).status().unwrap();
+    assert_eq!(demo.child.wait().unwrap().code(), Some(0));
 }

@@ -1,11 +1,13 @@
 //! The same behaviour on both engines: SQLite in a fresh folder, PostgreSQL in a fresh schema.
 
+use std::collections::BTreeMap;
 use std::panic::AssertUnwindSafe;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use futures::FutureExt;
-use sqlx::{AnyConnection, AssertSqlSafe, Connection};
-use treebell::store::Store;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Column, Connection, Row};
+use treebell::store::{Engine, Store};
 
 use crate::support;
 
@@ -36,6 +38,40 @@ pub async fn on_each_engine<F: Future<Output = ()>>(what: &str, check: impl Fn(S
         store.close().await;
     })
     .await;
+}
+
+/// Everything a store holds, as text: by table, one line a row.
+pub async fn every_row(store: &Store) -> BTreeMap<String, Vec<String>> {
+    let tables = match store.engine() {
+        Engine::Sqlite => "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name",
+        Engine::Postgres => {
+            "SELECT CAST(tablename AS TEXT) AS name FROM pg_catalog.pg_tables WHERE schemaname = current_schema()"
+        }
+    };
+    let mut connection = store.read().await.unwrap();
+    let tables = sqlx::query(tables).fetch_all(&mut *connection).await.unwrap();
+    assert!(tables.len() > 15, "the tables of the store");
+    let mut all = BTreeMap::new();
+    for table in tables {
+        let table: String = table.get("name");
+        let rows =
+            sqlx::query(AssertSqlSafe(format!("SELECT * FROM {table}"))).fetch_all(&mut *connection).await.unwrap();
+        let mut lines: Vec<String> = rows.iter().map(line).collect();
+        lines.sort_unstable();
+        all.insert(table, lines);
+    }
+    all
+}
+
+fn line(row: &AnyRow) -> String {
+    let cell = |at: usize| {
+        let text = row.try_get::<Option<String>, _>(at).map(|text| format!("{text:?}"));
+        text.or_else(|_| row.try_get::<Option<i64>, _>(at).map(|number| format!("{number:?}")))
+            .or_else(|_| row.try_get::<Option<f64>, _>(at).map(|number| format!("{number:?}")))
+            .or_else(|_| row.try_get::<Option<Vec<u8>>, _>(at).map(|bytes| format!("{:?}", bytes.map(hex::encode))))
+            .unwrap_or_else(|why| panic!("a column that cannot be read: {why}"))
+    };
+    (0..row.len()).map(|at| format!("{}={}", row.column(at).name(), cell(at))).collect::<Vec<_>>().join(" ")
 }
 
 struct Schema {

@@ -1,10 +1,14 @@
 //! The cycle and its replay: once decided is decided, a replay knows only what was known, and runs alike every time.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use treebell::clock::ManualClock;
-use treebell::config::Config;
+use treebell::config::{Config, EmailConfig};
+use treebell::delivery::Channels;
+use treebell::delivery::channels::folder::FolderTransport;
+use treebell::delivery::channels::mail::MailWriter;
 use treebell::message::Templates;
 use treebell::people::{Address, Language, Reach, Zip};
 use treebell::region::{Region, Release};
@@ -66,10 +70,34 @@ impl World {
     }
 
     async fn play(&self, season: i32) -> Vec<RegionSeason> {
+        self.play_through(season, None).await
+    }
+
+    async fn play_through(&self, season: i32, channels: Option<Channels>) -> Vec<RegionSeason> {
         let theatre = Theatre::set(&self.parts, &[]).await.unwrap();
-        let mut played = theatre.play(season, None, &mut |_| {}).await.unwrap();
+        let mut played = theatre.play(season, channels, &mut |_| {}).await.unwrap();
         played.sort_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
         played
+    }
+
+    /// The same with every message written: what was played, and the files by name.
+    async fn play_into_a_folder(&self, season: i32) -> (Vec<RegionSeason>, BTreeMap<String, String>) {
+        let folder = tempfile::tempdir().unwrap();
+        let mail = MailWriter::new(&EmailConfig::default()).unwrap();
+        let transport = FolderTransport::open(folder.path(), mail).unwrap();
+        let played = self.play_through(season, Some(Channels::both(Arc::new(transport)))).await;
+        let read = |entry: std::io::Result<std::fs::DirEntry>| {
+            let entry = entry.unwrap();
+            let mut text = String::from_utf8_lossy(&std::fs::read(entry.path()).unwrap()).into_owned();
+            if entry.file_name() == "index.csv" {
+                // What leaves at the same time is listed as it comes.
+                let mut lines: Vec<&str> = text.lines().collect();
+                lines.sort_unstable();
+                text = lines.join("\n");
+            }
+            (entry.file_name().into_string().unwrap(), text)
+        };
+        (played, std::fs::read_dir(folder.path()).unwrap().map(read).collect())
     }
 }
 
@@ -165,7 +193,34 @@ async fn a_replay_tells_the_same_story_every_time_and_touches_nothing() {
     }
     let summary = summarise(&first);
     assert_eq!(summary.len(), 2);
-    assert_eq!((summary[0].seasons, summary[0].inspected), (1, 1));
+    assert_eq!((summary[0].seasons, summary[0].inspected, summary[0].asked), (1, 1, 1));
+}
+
+/// Ten days after "inspect now" the service asks people what they saw. A replay asks on the same day whether or not
+/// messages are written, and writes the question where they are.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_replay_asks_what_people_saw_as_the_service_does() {
+    let world = World::build().await;
+    let counted = world.play(2024).await;
+    for season in &counted {
+        let inspect = season.notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).unwrap();
+        let asked = season.asked.as_ref().expect("a question");
+        assert_eq!(asked.on, inspect.released_on.unwrap() + Days::new(10), "{season:#?}");
+        assert_eq!((asked.emails, asked.texts), (1, 1), "one address a person");
+    }
+    let (written, files) = world.play_into_a_folder(2024).await;
+    assert_eq!(written, counted);
+    let (again, others) = world.play_into_a_folder(2024).await;
+    assert_eq!(again, written);
+    let differ: Vec<&String> = files.keys().filter(|name| files.get(*name) != others.get(*name)).collect();
+    assert_eq!((differ, files.len()), (vec![], others.len()), "the same files to the byte");
+    let notices: u64 = counted.iter().flat_map(|season| &season.notices).map(|one| one.emails + one.texts).sum();
+    let questions = |ending: &str, says: &str| {
+        files.iter().filter(|(name, text)| name.ends_with(ending) && text.contains(says)).count()
+    };
+    assert_eq!(files.len() as u64, notices + 4 + 1, "all notices, four questions, the index");
+    assert_eq!(questions(".txt", "Reply 1"), 2, "{files:#?}");
+    assert_eq!(questions(".eml", "What did you see"), 2);
 }
 
 /// What happened later in the season, and in later years, must not be known earlier.

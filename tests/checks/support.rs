@@ -9,6 +9,11 @@ pub fn shared(relative: &str) -> Option<PathBuf> {
     path.exists().then_some(path)
 }
 
+/// How much of something a check makes: few by default, as many as the variable says for a full measurement.
+pub fn size(variable: &str, by_default: usize) -> usize {
+    std::env::var(variable).map_or(by_default, |text| text.parse().unwrap_or_else(|why| panic!("{variable}: {why}")))
+}
+
 /// Says that a check was skipped. With `TREEBELL_REQUIRE_ALL=1`, as `.ci/run` sets it, a skip is a failure.
 pub fn skipped(what: &str, needs: &str) {
     let line = format!("SKIPPED {what}: needs {needs}");
@@ -53,4 +58,32 @@ pub fn run_python(python: &std::path::Path, script: &str, arguments: &[&str], in
     writer.join().unwrap();
     assert!(output.status.success(), "the script failed: {}", String::from_utf8_lossy(&output.stderr));
     String::from_utf8(output.stdout).unwrap()
+}
+
+/// What a server on this machine answered.
+pub struct Answer {
+    pub status: u16,
+    /// Status line and headers, as they came.
+    pub head: String,
+    pub body: String,
+}
+
+/// One request over a connection of its own, as a browser without a memory makes it. `form` is the body of a POST.
+pub fn http(address: &str, method: &str, path: &str, form: &[(&str, &str)]) -> Answer {
+    use std::io::{Read, Write};
+    let body = url::form_urlencoded::Serializer::new(String::new()).extend_pairs(form).finish();
+    let mut stream = std::net::TcpStream::connect(address).unwrap();
+    stream.set_read_timeout(Some(std::time::Duration::from_secs(30))).unwrap();
+    let request = format!(
+        "{method} {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\
+         Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{body}",
+        body.len()
+    );
+    stream.write_all(request.as_bytes()).unwrap();
+    let mut answer = Vec::new();
+    stream.read_to_end(&mut answer).unwrap();
+    let text = String::from_utf8_lossy(&answer);
+    let (head, body) = text.split_once("\r\n\r\n").unwrap_or_else(|| panic!("{method} {path}: {text}"));
+    let status = head.split(' ').nth(1).and_then(|code| code.parse().ok()).unwrap();
+    Answer { status, head: head.to_owned(), body: body.to_owned() }
 }

@@ -114,6 +114,8 @@ async fn answer(
         };
         return noted(site, signed.as_deref(), words).await;
     }
+    // A signature is over the body alone: what else stands in the address of a signed call is nobody's word.
+    let query = if signed.is_some() { "" } else { query };
     let fields = Fields::of(query, headers, body).map_err(Refusal::Malformed)?;
     let words = match door {
         "text" => take_text(site, config, &fields, signed.as_deref()).await?,

@@ -150,7 +150,7 @@ async fn tls_log_in_and_letters_beyond_ascii_are_understood() {
     assert_ne!(kind(&answer), "sent", "{answer:?}");
 }
 
-// A6: the relay takes a few recipients a session and then says 452; A4: its link breaks inside of a large text.
+// The relay takes a few recipients a session and then says 452; its link breaks inside of a large text.
 #[tokio::test]
 async fn a_relay_that_takes_few_at_a_time_and_one_that_breaks_off_get_everything_in_the_end() {
     on_each_engine("aiosmtpd with limits", |store| async move {

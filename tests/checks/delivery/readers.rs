@@ -201,7 +201,7 @@ for mail in json.load(sys.stdin):
     }))
 "#;
 
-// F3: what a subject, a sender's name, an address or a region's name may hold must never make a header or a second mail.
+// What a subject, a sender's name, an address or a region's name may hold must never make a header or a second mail.
 // The reader is Python's `email`.
 #[tokio::test]
 async fn nothing_that_is_written_into_a_mail_adds_a_header_or_ends_it() {
@@ -346,7 +346,7 @@ for text in json.load(sys.stdin):
     print(json.dumps([encoding == consts.SMPP_ENCODING_DEFAULT, len(parts)]))
 "#;
 
-// G3: what the preview says a text costs is what a gateway makes of it. smpplib cuts at a fixed number of octets, also inside
+// What the preview says a text costs is what a gateway makes of it. smpplib cuts at a fixed number of octets, also inside
 // of an escape or surrogate pair, which its own source calls a fault; a part that ends a unit early can cost one part more
 // here. Texts without such pairs must agree to the part. Its table lacks the paragraph sign and the form feed.
 #[test]

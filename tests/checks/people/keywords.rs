@@ -1,4 +1,4 @@
-//! E1: what texts from phones mean. The sentences were written for this check; the keyword lists are those that providers
+//! What texts from phones mean. The sentences were written for this check; the keyword lists are those that providers
 //! publish, with Spanish counterparts.
 
 use std::collections::BTreeSet;

@@ -1,6 +1,7 @@
 //! The store, regions, subscribers and notices: the same behaviour on both engines; and the commands that keep them.
 
 mod commands;
+mod erasure;
 pub mod inbound;
 mod keywords;
 mod letters;
@@ -26,7 +27,7 @@ fn day(text: &str) -> NaiveDate {
     text.parse().unwrap()
 }
 
-fn zip(text: &str) -> Zip {
+pub fn zip(text: &str) -> Zip {
     Zip::parse(text).unwrap()
 }
 

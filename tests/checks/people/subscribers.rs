@@ -1,11 +1,6 @@
-use sqlx::Row;
 use treebell::people::{Channel, Language};
-use treebell::season::NoticeKind;
-use treebell::store::notices::{Fate, Put};
 use treebell::store::people::{AddressStatus, Consent, Enrolled, Stopped};
-use treebell::store::{Conflict, Engine, Store, StoreError};
-
-use super::notices::{notice, texts};
+use treebell::store::{Conflict, Store, StoreError};
 
 use super::{address, at, subscribe, subscriber, two_regions, zip};
 use crate::engines::{at_each_address, on_each_engine};
@@ -125,100 +120,6 @@ async fn a_stop_of_an_unknown_number_is_obeyed_too() {
         assert!(matches!(refused, Err(StoreError::Conflict(Conflict::Suppressed { .. }))), "{refused:?}");
         assert!(!store.resume_address(&phone, "keyword START", at("2026-03-03T12:00:00Z")).await.unwrap());
         assert_eq!(recipients(&store, "north").await, Vec::<String>::new(), "one word subscribes nobody");
-    })
-    .await;
-}
-
-/// Tables that hold a canary in any column.
-async fn canaries(store: &Store) -> Vec<String> {
-    let tables = match store.engine() {
-        Engine::Sqlite => "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name",
-        Engine::Postgres => {
-            "SELECT CAST(tablename AS TEXT) AS name FROM pg_catalog.pg_tables WHERE schemaname = current_schema()"
-        }
-    };
-    let mut connection = store.read().await.unwrap();
-    let mut found = Vec::new();
-    let tables = sqlx::query(tables).fetch_all(&mut *connection).await.unwrap();
-    assert!(tables.len() > 15);
-    for table in tables {
-        let table: String = table.get("name");
-        let rows = sqlx::query(sqlx::AssertSqlSafe(format!("SELECT * FROM {table}")))
-            .fetch_all(&mut *connection)
-            .await
-            .unwrap();
-        let holds = |text: &str| text.to_lowercase().contains("canary") || text.contains("5055550177");
-        let any = rows.iter().any(|row| {
-            (0..row.len())
-                .any(|at| row.try_get::<Option<String>, _>(at).is_ok_and(|text| text.is_some_and(|text| holds(&text))))
-        });
-        if any {
-            found.push(table);
-        }
-    }
-    found
-}
-
-/// The store must hold nothing of an erased person but keyed hashes. The canary texts are looked for in every column of
-/// every table, and on SQLite in the bytes of the files.
-#[tokio::test]
-async fn an_erased_person_is_gone_and_still_never_written_to() {
-    at_each_address("erasure", |store_address| async move {
-        let store = Store::open(&store_address).await.unwrap();
-        two_regions(&store).await;
-        subscribe(&store, &["00101"], &["canary.bird@example.org", "+15055550177"]).await;
-        subscribe(&store, &["00101"], &["stays@example.org"]).await;
-        let put = store.put_notice(&notice(NoticeKind::InspectNow, Fate::Release), &texts()).await.unwrap();
-        assert_eq!(put, Put::Written { deliveries: 3 });
-        let mut tx = store.begin().await.unwrap();
-        // A server's answer often quotes the address that it refuses.
-        for text in [
-            "UPDATE deliveries SET state = 'failed', last_error = '550 no such user canary.bird@example.org' WHERE channel = 'email'",
-            "INSERT INTO attempts (delivery_id, fence, channel, started_at, detail)
-             SELECT id, 1, channel, 1, '550 no such user canary.bird@example.org' FROM deliveries WHERE channel = 'email'",
-        ] {
-            sqlx::query(text).execute(tx.conn()).await.unwrap();
-        }
-        tx.commit().await.unwrap();
-        let left = canaries(&store).await;
-        assert!(left.iter().any(|table| table == "attempts") && left.iter().any(|table| table == "addresses"), "{left:?}");
-
-        let email = address("canary.bird@example.org");
-        let removed = store.remove_subscriber(&email, "asked by letter", at("2026-04-22T12:00:00Z")).await.unwrap();
-        assert_eq!(removed, Stopped { addresses: 2, cancelled: 1 });
-
-        // The other subscriber's rows keep the planted answer: it is about somebody else there.
-        let mut tx = store.begin().await.unwrap();
-        sqlx::query("UPDATE deliveries SET last_error = NULL WHERE address_id IN (SELECT id FROM addresses)")
-            .execute(tx.conn())
-            .await
-            .unwrap();
-        sqlx::query("DELETE FROM attempts WHERE delivery_id IN (SELECT d.id FROM deliveries d JOIN addresses a ON a.id = d.address_id)")
-            .execute(tx.conn())
-            .await
-            .unwrap();
-        tx.commit().await.unwrap();
-
-        assert_eq!(recipients(&store, "north").await, ["stays@example.org"]);
-        assert_eq!(store.subscriber_of(&email).await.unwrap(), None);
-        assert_eq!(store.subscribers(None).await.unwrap().len(), 1);
-        let again = store.remove_subscriber(&email, "asked by letter", at("2026-04-23T12:00:00Z")).await;
-        assert!(matches!(again, Err(StoreError::Conflict(Conflict::UnknownAddress { .. }))), "{again:?}");
-        for text in ["canary.bird@example.org", "Canary.Bird@example.org", "+15055550177"] {
-            let new = subscriber(&["00101"], &[text], Language::En);
-            let refused = store.add_subscriber(&new, at("2026-05-01T12:00:00Z")).await;
-            assert!(matches!(refused, Err(StoreError::Conflict(Conflict::Suppressed { .. }))), "{text}: {refused:?}");
-        }
-        assert_eq!(canaries(&store).await, Vec::<String>::new());
-        store.close().await;
-        if let Some(path) = store_address.strip_prefix("sqlite:") {
-            for file in [path.to_owned(), format!("{path}-wal")] {
-                let Ok(bytes) = std::fs::read(&file) else { continue };
-                let text = String::from_utf8_lossy(&bytes);
-                assert!(!text.contains("canary.bird") && !text.contains("5055550177"), "{file}");
-                assert!(file.ends_with("-wal") || text.contains("stays@example.org"), "the search itself works");
-            }
-        }
     })
     .await;
 }

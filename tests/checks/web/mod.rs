@@ -11,5 +11,7 @@ mod home;
 mod hooks;
 mod region_page;
 mod returned_mail;
+mod scanners;
 mod season;
-mod sign_up;
+pub mod sign_up;
+mod timing;

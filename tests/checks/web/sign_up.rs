@@ -292,7 +292,7 @@ async fn forms_that_no_person_filled_in_have_no_effect() {
     assert_eq!(honest.body, trapped.body, "a program learns nothing from the trap");
 }
 
-/// Delivery test E6: who is known here cannot be learnt from the answer.
+/// Who is known here cannot be learnt from the answer.
 #[tokio::test]
 async fn known_unknown_stopped_and_often_asked_addresses_get_the_same_bytes() {
     for (path, fields) in [("/sign-up", true), ("/preferences", false)] {
