@@ -12,6 +12,7 @@ use treebell::heat::{DayOrigin, DayTemperatures, FilledDay};
 use treebell::region::Release;
 use treebell::season::decide::{Answer, Decision, Facts, Standing, Terms, Told, carried_out, decide};
 use treebell::season::outlook::{OutlookInput, PastYear, make, past_years_ensemble, season_heat};
+use treebell::season::standing::Shown;
 use treebell::season::{FieldReport, NoticeKind, Outlook, Policy, Profile, SeasonKey};
 
 /// °C·day per day of each month, January first.
@@ -58,7 +59,7 @@ closes = "larvae"
 /// `gap A..B` (no station has it, filled afterwards), `filled A..B` (filled at once), `revised DAY A..B X` (known as X
 /// from DAY on), `down A..B` (the service is off), `report DAY STAGE|none [unconfirmed]`,
 /// `elsewhere` (the reports are of another region), `hold|confirm|cancel DAY KIND`, `ask DAY KIND` (its answer in
-/// full), `from before` the season, whose last day before is
+/// full), `pages` (what the region's page says, whenever that changes), `from before` the season, whose last day before is
 /// `eve`, `to DAY|over` the season.
 fn check(script: &str, wanted: &[&str]) {
     let happened = World::read(script).live();
@@ -81,6 +82,7 @@ struct World {
     reports: Vec<FieldReport>,
     staff: Vec<(NaiveDate, String, NoticeKind)>,
     ask: Vec<(NaiveDate, NoticeKind)>,
+    pages: bool,
     from: NaiveDate,
     to: NaiveDate,
     told: Vec<Told>,
@@ -137,6 +139,7 @@ impl World {
             reports: vec![],
             staff: vec![],
             ask: vec![],
+            pages: false,
             from: first,
             to: day(if midge { "03-01" } else { "05-31" }),
             told: vec![],
@@ -172,6 +175,7 @@ impl World {
                     world.staff.push((day(on), (*act).to_owned(), kind(what)));
                 }
                 ["ask", on, what] => world.ask.push((day(on), kind(what))),
+                ["pages"] => world.pages = true,
                 ["to", "over"] => world.to = world.profile.last_day(year) + Days::new(2),
                 ["to", on] => world.to = day(on),
                 ["from", "before"] => world.from = world.from - Days::new(2),
@@ -271,6 +275,7 @@ impl World {
         let past = self.past();
         let (from, to) = (self.from, self.to);
         let mut remarked = BTreeSet::new();
+        let mut page = String::new();
         for today in from.iter_days().take_while(|day| *day <= to) {
             if self.down.iter().any(|span| span.holds(today)) {
                 continue;
@@ -290,6 +295,11 @@ impl World {
             }
             let again = self.decide(&outlook, today);
             assert!(again.changes_nothing(), "decided again on {today}: {again:?}");
+            let now = self.page(&outlook, today);
+            if self.pages && now != page {
+                self.happened.push(format!("{} page {now}", short(today)));
+            }
+            page = now;
         }
         let mut gone = BTreeMap::new();
         for told in &self.told {
@@ -299,6 +309,25 @@ impl World {
         }
         assert!(gone.values().is_sorted(), "out of order: {gone:?}");
         self.happened
+    }
+
+    /// What the region's page says after the cycle: its word, the heat's where that is another, and who stands behind it.
+    fn page(&self, outlook: &Outlook, today: NaiveDate) -> String {
+        let Shown { standing, by_heat, backing } =
+            Shown::of(&self.profile, &self.policy, outlook, self.release, &self.told, today);
+        // A word that calls for something is never ahead of what staff keep back.
+        let kept_back = |kind| {
+            self.told
+                .iter()
+                .any(|told| told.kind == kind && matches!(told.standing, Standing::Held | Standing::Cancelled))
+        };
+        assert!(standing.name() != "look" || !kept_back(NoticeKind::InspectNow), "{today}");
+        assert!(standing.name() != "ready" || !kept_back(NoticeKind::GetReady), "{today}");
+        if standing == by_heat {
+            format!("{} {}", standing.name(), backing.name())
+        } else {
+            format!("{} for {} {}", standing.name(), by_heat.name(), backing.name())
+        }
     }
 
     fn staff_acts(&mut self, today: NaiveDate) {
@@ -377,6 +406,64 @@ macro_rules! seasons {
 }
 
 seasons! {
+    // What the page says beside what goes out.
+
+    the_page_goes_with_the_notices: "pages" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready out (opening-near)", "03-07 page ready plain",
+        "03-17 inspect-now out (begun-likely)", "03-17 page look plain",
+        "04-16 last-days-to-wash out (close-near)", "04-16 page last plain", "04-23 page over plain";
+    where_staff_confirm_the_page_waits_one_step_behind_the_heat:
+        "region when-confirmed; confirm 03-09 get-ready; confirm 03-20 inspect-now; confirm 04-18 last-days-to-wash; pages" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready asks (opening-near, by-policy)",
+        "03-07 page quiet for ready awaited", "03-09 get-ready confirm", "03-09 page ready plain",
+        "03-17 inspect-now asks (begun-likely, by-policy)", "03-17 page ready for look awaited",
+        "03-20 inspect-now confirm", "03-20 page look plain", "04-16 last-days-to-wash asks (close-near, by-policy)",
+        "04-16 page look for last awaited", "04-18 last-days-to-wash confirm", "04-18 page last plain",
+        "04-23 page over plain";
+    where_nobody_ever_confirms_the_page_stays_behind_until_it_is_over: "region when-confirmed; pages" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready asks (opening-near, by-policy)",
+        "03-07 page quiet for ready awaited", "03-17 inspect-now asks (begun-likely, by-policy)",
+        "03-17 page ready for look awaited", "03-18 get-ready skipped (window-open)",
+        "04-08 inspect-now skipped (past-use)", "04-08 last-days-to-wash skipped (inspect-never-sent)",
+        "04-16 page ready for last awaited", "04-23 page over plain";
+    what_staff_hold_the_page_does_not_call_out:
+        "region unless-held; hold 03-18 inspect-now; confirm 03-25 inspect-now; pages; to 04-01" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready in 48 h (opening-near)",
+        "03-07 page ready due", "03-09 get-ready out", "03-09 page ready plain",
+        "03-17 inspect-now in 48 h (begun-likely)", "03-17 page look due", "03-18 inspect-now hold",
+        "03-18 page ready for look held", "03-25 inspect-now confirm", "03-25 page look plain";
+    what_staff_call_off_the_page_does_not_call_out: "region unless-held; cancel 03-18 inspect-now; pages" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready in 48 h (opening-near)",
+        "03-07 page ready due", "03-09 get-ready out", "03-09 page ready plain",
+        "03-17 inspect-now in 48 h (begun-likely)", "03-17 page look due", "03-18 inspect-now cancel",
+        "03-18 last-days-to-wash skipped (inspect-never-sent)", "03-18 page ready for look held",
+        "04-16 page ready for last held", "04-23 page over plain";
+    held_last_days_leave_the_page_at_look: "region unless-held; hold 04-17 last-days-to-wash; pages" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready in 48 h (opening-near)",
+        "03-07 page ready due", "03-09 get-ready out", "03-09 page ready plain",
+        "03-17 inspect-now in 48 h (begun-likely)", "03-17 page look due", "03-19 inspect-now out",
+        "03-19 page look plain", "04-16 last-days-to-wash in 48 h (close-near)", "04-16 page last due",
+        "04-17 last-days-to-wash hold", "04-17 page look for last held",
+        "04-23 last-days-to-wash skipped (window-closed)", "04-23 page over plain";
+    doubtful_temperatures_leave_the_word_and_its_doubt: "filled 02-01..02-20; pages" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready asks (opening-near, untrusted)",
+        "03-07 page ready doubted", "03-17 inspect-now asks (begun-likely, untrusted)", "03-17 page look doubted",
+        "04-08 get-ready skipped (past-use)", "04-08 inspect-now skipped (past-use)",
+        "04-08 last-days-to-wash skipped (inspect-never-sent)", "04-16 page last doubted", "04-23 page over plain";
+    what_a_person_saw_is_in_no_doubt: "filled 02-01..02-20; report 03-10 egg-laying-begins; pages" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready asks (opening-near, untrusted)",
+        "03-07 page ready doubted", "03-10 get-ready skipped (window-open)", "03-10 inspect-now out (seen)",
+        "03-10 remark seen-before-model/r1", "03-10 page look plain",
+        "04-11 last-days-to-wash asks (close-near, untrusted)", "04-11 page last doubted",
+        "04-19 last-days-to-wash skipped (window-closed)", "04-19 page over plain";
+    too_late_is_said_whatever_waits: "region when-confirmed; set too_late_on 1; confirm 03-09 get-ready; confirm 03-20 inspect-now; confirm 04-18 last-days-to-wash; pages; to 05-01" =>
+        "01-01 page none plain", "01-02 page quiet plain", "03-07 get-ready asks (opening-near, by-policy)",
+        "03-07 page quiet for ready awaited", "03-09 get-ready confirm", "03-09 page ready plain",
+        "03-17 inspect-now asks (begun-likely, by-policy)", "03-17 page ready for look awaited",
+        "03-20 inspect-now confirm", "03-20 page look plain", "04-16 last-days-to-wash asks (close-near, by-policy)",
+        "04-16 page look for last awaited", "04-18 last-days-to-wash confirm", "04-18 page last plain",
+        "04-23 too-late-to-wash asks (closed, by-policy)", "04-23 page over awaited";
+
     // The year's course.
 
     a_normal_year_rings_three_times: "" =>
