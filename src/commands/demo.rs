@@ -109,7 +109,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let parts = Parts::open(&config, clock).await?;
     let site = Site::new(parts.clone()).map_err(|why| CommandError::Failed(why.to_string()))?;
     let stop = told_to_stop()?;
-    site.warm();
+    site.ready().await.map_err(|why| CommandError::Failed(why.to_string()))?;
     print_out(&format!("\nThe pages of {}, as of {day}: http://{address}  (Ctrl-C ends it)\n", played.state.name))?;
     server::serve(listener, web::router(&site), stop).await;
     parts.store.close().await;
