@@ -17,6 +17,7 @@ use crate::language::Language;
 use crate::season::{DateSpread, HeatDay};
 
 pub use season::season_heat;
+pub(crate) use svg::text_width;
 
 /// What a season's chart shows. Temperatures are °C, heat is °C·day, whatever unit is drawn.
 #[derive(Clone, Debug)]

@@ -10,8 +10,8 @@ use super::words::Words;
 use super::{HeatUnit, Look, SeasonChart, StageDate};
 
 const MARGIN: f64 = 14.0;
-const LEADING: f64 = 18.0;
-const SMALL: f64 = 11.5;
+const LEADING: f64 = 20.0;
+const SMALL: f64 = 13.0;
 /// Half the height of a bar's ends: taller than the diamond, so that the shortest bar still shows its ends.
 const CAP: f64 = 8.0;
 

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 /// Size of the body text, px.
-pub const BODY: f64 = 13.0;
+pub const BODY: f64 = 15.0;
 
 /// Families tried in order; the last is what every reader has.
 pub const FONTS: &str = "system-ui, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif";
@@ -139,7 +139,7 @@ pub fn extent(x: f64, y: f64, text: &str, style: TextStyle) -> Extent {
         Anchor::Middle => x - width / 2.0,
         Anchor::End => x - width,
     };
-    Extent { left, right: left + width, top: y - 0.78 * style.size, bottom: y + 0.24 * style.size }
+    Extent { left, right: left + width, top: y - 0.93 * style.size, bottom: y + 0.24 * style.size }
 }
 
 /// Advance widths of DejaVu Sans, thousandths of the size, from U+0020 to U+007E. It is the font the PNG is drawn with and among

@@ -126,7 +126,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let dispatcher = Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))
         .woken_by(parts.queued.clone());
     let stop = told_to_stop()?.shared();
-    site.warm();
+    site.ready().await.map_err(|why| failed(why.to_string()))?;
     print_out(&format!(
         "\nThe pages of {}, as of {day}: http://{address}  (Ctrl-C ends it)\n\
          What they write to you is a file; each is named here.\n",

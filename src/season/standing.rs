@@ -47,7 +47,8 @@ impl SeasonStanding {
         else {
             return SeasonStanding::Unknown;
         };
-        let has_chances = !matches!(outlook.trust, RecordTrust::TooFewYears { .. });
+        // Without one day of this season a chance is the calendar's and nothing else.
+        let has_chances = outlook.last_day.is_some() && !matches!(outlook.trust, RecordTrust::TooFewYears { .. });
         let likely = |stage: &super::StageOutlook, share: f64| {
             let chance = stage.chance_by(today);
             has_chances && chance > 0.0 && chance >= share

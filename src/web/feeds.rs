@@ -17,7 +17,8 @@ use super::kept::Kept;
 use super::page::escaped;
 use super::views::{CHART_WIDTHS, RegionView, Views};
 use super::{Fault, Site, Visit};
-use crate::season::standing::SeasonStanding;
+use crate::chart::text_width;
+use crate::season::standing::{Backing, SeasonStanding};
 use crate::season::words;
 use crate::timetable;
 
@@ -86,27 +87,36 @@ async fn outlook(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Resu
 
 /// The state in one line, as on the list of all regions.
 fn headline(visit: &Visit, view: &RegionView) -> String {
-    visit.site.word(visit.language, "region", &[view.standing.name(), "headline"])
+    visit.site.word(visit.language, "region", &[view.shown.standing.name(), "headline"])
 }
 
-/// The date that matters now, in words.
+/// The date that matters now, in words; what waits for a word of staff where there is such.
 fn date_line(visit: &Visit, view: &RegionView) -> String {
     let Some(known) = &view.known else { return String::new() };
-    let line = visit.site.word(visit.language, "region", &[view.standing.name(), "brief"]);
+    let (shown, language) = (view.shown, visit.language);
+    let said = |keys: &[&str]| visit.site.word(language, "region", keys);
+    if shown.is_held_back() {
+        return said(&["backing", "next"]);
+    }
     let stage = |id| {
         let stage = known.outlook.stage(id)?;
         let day = stage.reached.map(|reached| reached.on).or(stage.spread.median)?;
-        Some(words::date(visit.language, day))
+        Some(words::date(language, day))
     };
     let window = &view.profile.window;
-    line.replace("{wash_by}", &words::date(visit.language, known.wash_by))
+    let line = said(&[shown.standing.name(), "brief"])
+        .replace("{wash_by}", &words::date(language, known.wash_by))
         .replace("{laying}", &stage(&window.opens).unwrap_or_else(|| "?".into()))
-        .replace("{hatch}", &stage(&window.closes).unwrap_or_else(|| "?".into()))
+        .replace("{hatch}", &stage(&window.closes).unwrap_or_else(|| "?".into()));
+    match shown.backing {
+        Backing::Plain | Backing::Due => line,
+        Backing::Doubted | Backing::Awaited | Backing::Held => said(&["backing", "brief"]).replace("{line}", &line),
+    }
 }
 
 /// A picture for the page of a county: region, state, date. Colours stand on the elements: it needs no style.
 fn badge_of(visit: &Visit, view: &RegionView) -> String {
-    let (edge, fill) = match view.standing {
+    let (edge, fill) = match view.shown.standing {
         SeasonStanding::Unknown | SeasonStanding::Over => ("#857757", "#f5efe1"),
         SeasonStanding::Quiet => ("#2c6580", "#e4eff3"),
         SeasonStanding::Ready => ("#7d5a00", "#faeecb"),
@@ -116,6 +126,14 @@ fn badge_of(visit: &Visit, view: &RegionView) -> String {
         (escaped(&view.region.name), escaped(&headline(visit, view)), escaped(&date_line(visit, view)));
     let insect = escaped(&words::capitalised(view.profile.names.get(visit.language)));
     let title = format!("{insect}, {name}: {line}. {date}");
+    // A long name gets smaller letters rather than a cut end.
+    let fitted = |text: &str, size: f64, bold: bool| {
+        let room = 256.0 / text_width(text, size, bold);
+        (size * room.min(1.0) * 10.0).floor() / 10.0
+    };
+    let name_size = fitted(&view.region.name, 18.0, true);
+    let line_size = fitted(&headline(visit, view), 14.5, true);
+    let date_size = fitted(&date_line(visit, view), 13.0, false);
     let mark = include_str!("assets/mark.svg");
     let inner = mark.split_once('>').map_or("", |(_, rest)| rest).trim_end().trim_end_matches("</svg>");
     let inner = inner.replace("<title>Treebell</title>", "");
@@ -125,9 +143,9 @@ fn badge_of(visit: &Visit, view: &RegionView) -> String {
 <rect x="1.5" y="1.5" width="357" height="101" rx="10" fill="{fill}" stroke="{edge}" stroke-width="3"/>
 <g transform="translate(14 20)">{inner}</g>
 <text x="92" y="28" font-size="12.5" fill="#55503f">{insect}</text>
-<text x="92" y="50" font-size="18" font-weight="bold" fill="#20231c">{name}</text>
-<text x="92" y="71" font-size="14.5" font-weight="bold" fill="{edge}">{line}</text>
-<text x="92" y="90" font-size="13" fill="#20231c">{date}</text>
+<text x="92" y="50" font-size="{name_size}" font-weight="bold" fill="#20231c">{name}</text>
+<text x="92" y="71" font-size="{line_size}" font-weight="bold" fill="{edge}">{line}</text>
+<text x="92" y="90" font-size="{date_size}" fill="#20231c">{date}</text>
 </svg>
 "##
     )
@@ -269,7 +287,9 @@ fn outlook_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
         "profile": { "id": view.profile.id, "provisional": view.profile.provisional },
         "day": view.today,
         "computed_at": views.made_at.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
-        "standing": view.standing.name(),
+        "standing": view.shown.standing.name(),
+        "standing_by_heat": view.shown.by_heat.name(),
+        "backing": view.shown.backing.name(),
         "season": season,
     });
     format!("{value:#}\n")

@@ -97,8 +97,12 @@ pub(super) fn address(site: &Site, typed: &Typed) -> Result<Address, Vec<FieldFa
 }
 
 pub(super) fn phone_number(site: &Site, text: &str) -> Result<PhoneNumber, FieldFault> {
-    let reach = if site.parts().config.sms.abroad { Reach::World } else { Reach::NorthAmerica };
-    PhoneNumber::parse(text, reach).map_err(|_| ("phone", "phone_wrong"))
+    let (reach, fault) = if site.parts().config.sms.abroad {
+        (Reach::World, "phone_wrong_world")
+    } else {
+        (Reach::NorthAmerica, "phone_wrong")
+    };
+    PhoneNumber::parse(text, reach).map_err(|_| ("phone", fault))
 }
 
 /// Waits for the beat: see [`BEAT`].

@@ -13,7 +13,7 @@ use minijinja::value::Value;
 use super::kept::Kept;
 use super::page;
 use super::views::RegionView;
-use super::{Fault, Site, Visit};
+use super::{Fault, Site, Visit, assets};
 use crate::region::Zip;
 use crate::season::words;
 
@@ -27,7 +27,8 @@ async fn home(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
     let views = visit.site.views().get(&visit.site).await?;
     let kept = views.kept("/", visit.language, || {
         let regions: Vec<Value> = views.regions.iter().map(|view| row(&visit, view)).collect();
-        Ok(Kept::new(HTML, page::html(&visit, "home", context! { regions })?))
+        let drawing = assets::path(&visit.site, "cotton.svg");
+        Ok(Kept::new(HTML, page::html(&visit, "home", context! { regions, drawing })?))
     })?;
     Ok(kept.answer(&asked))
 }
@@ -37,12 +38,15 @@ fn row(visit: &Visit, view: &RegionView) -> Value {
     let stage = |id| view.known.as_ref().and_then(|known| known.outlook.stage(id));
     let when = |id| stage(id).map(|stage| words::when(visit.language, stage, view.today));
     let window = &view.profile.window;
+    let hatched = stage(&window.closes).and_then(|stage| stage.reached).map(|reached| reached.on);
     context! {
         id => &view.region.id,
         name => &view.region.name,
-        standing => view.standing.name(),
+        standing => view.shown.standing.name(),
+        backing => view.shown.backing.name(),
+        held_back => view.shown.is_held_back(),
         opens => when(&window.opens),
-        closes => when(&window.closes),
+        hatched => hatched.map(|day| words::date(visit.language, day)),
         wash_by => view.known.as_ref().map(|known| words::date(visit.language, known.wash_by)),
     }
 }
@@ -58,7 +62,10 @@ async fn find(visit: Visit, Query(typed): Query<BTreeMap<String, String>>) -> Re
     };
     let views = visit.site.views().get(&visit.site).await?;
     match views.covering(&zip) {
-        Some(region) => Ok(Redirect::to(&visit.link(&format!("/region/{region}"))).into_response()),
+        Some(region) => {
+            // The code goes along, so that nobody types it twice.
+            Ok(Redirect::to(&visit.link(&format!("/region/{region}?zip={zip}"))).into_response())
+        }
         None => visit.page("find", context! { wrong => false, zip => zip.as_str() }),
     }
 }

@@ -9,6 +9,7 @@ use minijinja::{AutoEscape, Environment, UndefinedBehavior, context, escape_form
 use super::words::Words;
 use super::{Fault, Visit, assets};
 use crate::language::Language;
+use crate::people::{EmailAddress, PhoneNumber, Reach};
 
 macro_rules! templates {
     ($($name:literal),+ $(,)?) => {
@@ -113,6 +114,18 @@ pub fn escaped(text: &str) -> String {
     out
 }
 
+/// Where to ask, as something to tap: a call or a mail; anything else as it was written.
+fn contact(text: &str) -> String {
+    let shown = escaped(text);
+    if let Ok(phone) = PhoneNumber::parse(text, Reach::World) {
+        format!("<a class=\"nowrap\" href=\"tel:{}\">{shown}</a>", escaped(phone.expose()))
+    } else if let Ok(email) = EmailAddress::parse(text) {
+        format!("<a href=\"mailto:{}\">{shown}</a>", escaped(email.expose()))
+    } else {
+        shown
+    }
+}
+
 /// The page's HTML. It finds `t` (its words), `c` (words of every page), `lang`, `link` (path before every link of this
 /// language), `root` (path before language-free links), `other` (this page in the other language), `style`, `sender` and
 /// what `shown` holds.
@@ -139,7 +152,7 @@ pub(super) fn html(visit: &Visit, name: &str, shown: Value) -> Result<String, Fa
         style => assets::style_path(site),
         mark => assets::path(site, "mark.svg"),
         sender => &messages.sender_name,
-        help => &messages.help_contact,
+        help => Value::from_safe_string(contact(&messages.help_contact)),
         postal => &messages.postal_address,
     };
     template.render(context! { ..shown, ..around }).map_err(inside)
@@ -158,4 +171,20 @@ pub(super) fn respond(visit: &Visit, name: &str, shown: Value) -> Result<Respons
         html,
     )
         .into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn where_to_ask_can_be_tapped() {
+        for (text, shown) in [
+            ("505-555-0100", "<a class=\"nowrap\" href=\"tel:+15055550100\">505-555-0100</a>"),
+            ("pinyon@example.org", "<a href=\"mailto:pinyon@example.org\">pinyon@example.org</a>"),
+            ("Room 4, <b> & \"desk\"", "Room 4, &lt;b&gt; &amp; &quot;desk&quot;"),
+        ] {
+            assert_eq!(contact(text), shown);
+        }
+    }
 }

@@ -1,11 +1,14 @@
 //! A region's page: where its season stands, what to do now, and on what that rests.
 
+use std::collections::BTreeMap;
+
 use axum::Router;
-use axum::extract::Path;
+use axum::extract::{Path, Query};
 use axum::http::HeaderMap;
 use axum::response::Response;
 use axum::routing::get;
-use chrono::{Datelike, NaiveDate};
+use chrono::{DateTime, Datelike, NaiveDate, Timelike};
+use chrono_tz::Tz;
 use minijinja::context;
 use minijinja::value::Value;
 
@@ -22,13 +25,23 @@ pub(super) fn routes() -> Router<Site> {
     Router::new().route("/region/{id}", get(region))
 }
 
-async fn region(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+async fn region(
+    visit: Visit,
+    Path(id): Path<String>,
+    Query(asked_for): Query<BTreeMap<String, String>>,
+    asked: HeaderMap,
+) -> Result<Response, Fault> {
     let views = visit.site.views().get(&visit.site).await?;
     let view = views.region(&id).ok_or(Fault::NotFound)?;
-    let kept = views.kept(&format!("/region/{id}"), visit.language, || {
+    // Only codes of the region itself: each makes a page that is kept.
+    let zip = asked_for.get("zip").and_then(|text| view.region.zips.iter().find(|zip| zip.as_str() == text));
+    let path = zip.map_or_else(|| format!("/region/{id}"), |zip| format!("/region/{id}?zip={zip}"));
+    let kept = views.kept(&path, visit.language, || {
         let made_at = views.made_at.with_timezone(&view.region.time_zone);
-        let made = format!("{}, {}", long_date(visit.language, made_at.date_naive()), made_at.format("%-H:%M %Z"));
-        Ok(Kept::new(HTML, page::html(&visit, "region", shown(&visit, view, &made))?))
+        let made =
+            format!("{}, {}", long_date(visit.language, made_at.date_naive()), clock_time(visit.language, &made_at));
+        let shown = context! { zip => zip.map_or("", |zip| zip.as_str()), ..shown(&visit, view, &made) };
+        Ok(Kept::new(HTML, page::html(&visit, "region", shown)?))
     })?;
     Ok(kept.answer(&asked))
 }
@@ -43,7 +56,10 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
         name => &region.name,
         insect => view.profile.names.get(language),
         provisional => view.profile.provisional,
-        standing => view.standing.name(),
+        standing => view.shown.standing.name(),
+        by_heat => view.shown.by_heat.name(),
+        backing => view.shown.backing.name(),
+        held_back => view.shown.is_held_back(),
         zips => region.zips.iter().map(|zip| zip.to_string()).collect::<Vec<_>>(),
         feet => thousands(units::m_to_feet(region.elevation_m)),
         metres => thousands(region.elevation_m),
@@ -65,9 +81,10 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         .stages
         .iter()
         .filter_map(|stage| {
-            let name = view.profile.stage(&stage.stage)?.names.get(language);
+            let name = words::capitalised(view.profile.stage(&stage.stage)?.names.get(language));
             let needs = marks.iter().find(|(id, _)| *id == stage.stage).map(|(_, sum)| heat(*sum));
-            Some(context! { name, when => words::when(language, stage, view.today), needs })
+            let when = words::capitalised(&words::when(language, stage, view.today));
+            Some(context! { name, when, needs })
         })
         .collect();
     let needed = marks.iter().find(|(id, _)| *id == window.opens).map(|(_, sum)| heat(*sum));
@@ -103,6 +120,18 @@ fn record_row(row: &PastScore) -> Value {
         off => format!("{:.1}", row.mae_days),
         held => format!("{:.0}", row.held * 100.0),
     }
+}
+
+/// `1:00 PM MDT`, `1:00 p. m. MDT`.
+fn clock_time(language: Language, at: &DateTime<Tz>) -> String {
+    let (is_pm, hour) = at.hour12();
+    let half = match (language, is_pm) {
+        (Language::En, false) => "AM",
+        (Language::En, true) => "PM",
+        (Language::Es, false) => "a. m.",
+        (Language::Es, true) => "p. m.",
+    };
+    format!("{hour}:{:02} {half} {}", at.minute(), at.format("%Z"))
 }
 
 /// `March 12, 2026`, `12 de marzo de 2026`.

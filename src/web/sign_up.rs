@@ -139,6 +139,7 @@ fn shown(
         "sign_up",
         context! {
             place,
+            abroad => visit.site.parts().config.sms.abroad,
             again,
             wrong => !faults.is_empty(),
             token => forms::stamp(&visit.site, FORM),

@@ -74,10 +74,18 @@ impl Site {
     pub fn warm(&self) {
         let site = self.clone();
         tokio::spawn(async move {
-            if let Err(why) = site.views().get(&site).await {
+            if let Err(why) = site.ready().await {
                 why.log();
             }
         });
+    }
+
+    /// Waits until what all pages show is worked out, however long that takes.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn ready(&self) -> Result<(), super::Fault> {
+        self.views().get(self).await.map(|_| ())
     }
 
     /// A word of a page by its path of keys, for answers that are no page; empty when there is none.

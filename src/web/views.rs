@@ -2,7 +2,7 @@
 //!
 //! A page never waits for arithmetic but in the first moments after the start, or when nobody has asked for a long time.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
@@ -17,7 +17,8 @@ use crate::language::Language;
 use crate::message::facts::Window;
 use crate::message::{Basis, NoticeFacts, Sender};
 use crate::region::{Region, Zip};
-use crate::season::standing::SeasonStanding;
+use crate::season::decide::Told;
+use crate::season::standing::Shown;
 use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
 use crate::service::cycle::{self, Books, Desks, RegionFault};
 use crate::service::parts::Parts;
@@ -51,7 +52,8 @@ pub(super) struct Views {
 pub(super) struct RegionView {
     pub region: Region,
     pub profile: Profile,
-    pub standing: SeasonStanding,
+    /// Where its season stands, as far as people are told.
+    pub shown: Shown,
     /// The region's day on which it was looked at.
     pub today: NaiveDate,
     /// `None` when the region could not be assessed; the log says why.
@@ -77,16 +79,45 @@ struct Signs {
     cycle: Option<DateTime<Utc>>,
     pulls: Option<DateTime<Utc>>,
     regions: Vec<Region>,
+    /// Staff may let one go or hold it at any hour.
+    notices: Vec<(String, NoticeStatus)>,
 }
 
 impl Signs {
     async fn read(parts: &Parts) -> Result<Self, StoreError> {
+        let regions = parts.store.regions().await?;
         Ok(Self {
             cycle: parts.store.last_run("cycle").await?.and_then(|run| run.ended_at),
             pulls: parts.store.last_pulls().await?.iter().map(|pull| pull.started_at).max(),
-            regions: parts.store.regions().await?,
+            notices: notices(parts, &regions)
+                .await?
+                .values()
+                .flatten()
+                .map(|one| (one.id.clone(), one.status))
+                .collect(),
+            regions,
         })
     }
+}
+
+/// The notices of each region's season under way, as they stand now.
+async fn notices(parts: &Parts, regions: &[Region]) -> Result<BTreeMap<String, Vec<Notice>>, StoreError> {
+    let now = parts.clock.now();
+    let mut seasons: Vec<(&Profile, i32)> = Vec::new();
+    for region in regions {
+        let Some(profile) = parts.profiles.get(&region.profile) else { continue };
+        let season = (profile, profile.season_of(now.with_timezone(&region.time_zone).date_naive()));
+        if !seasons.iter().any(|(known, year)| (&known.id, *year) == (&season.0.id, season.1)) {
+            seasons.push(season);
+        }
+    }
+    let mut by_region: BTreeMap<String, Vec<Notice>> = BTreeMap::new();
+    for (profile, year) in seasons {
+        for notice in parts.store.notices_of_season(&profile.id, year).await? {
+            by_region.entry(notice.season.region.clone()).or_default().push(notice);
+        }
+    }
+    Ok(by_region)
 }
 
 impl Views {
@@ -199,6 +230,7 @@ async fn views(parts: &Parts) -> Result<Views, StoreError> {
     // Read anew each time: what the store holds may have been revised.
     let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
     let mut regions = Vec::with_capacity(signs.regions.len());
+    let mut notices = notices(parts, &signs.regions).await?;
     for region in &signs.regions {
         let Some(profile) = parts.profiles.get(&region.profile) else {
             warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);
@@ -213,11 +245,15 @@ async fn views(parts: &Parts) -> Result<Views, StoreError> {
                 None
             }
         };
-        let standing = known.as_ref().map_or(SeasonStanding::Unknown, |known| {
-            SeasonStanding::of(profile, &parts.config.policy, &known.outlook, today)
+        let mut notices = notices.remove(&region.id).unwrap_or_default();
+        notices.retain(|notice| notice.season.profile == profile.id && notice.season.year == profile.season_of(today));
+        let told: Vec<Told> = notices.iter().map(|notice| notice.told(region.time_zone)).collect();
+        let shown = known.as_ref().map_or(Shown::UNKNOWN, |known| {
+            Shown::of(profile, &parts.config.policy, &known.outlook, region.release, &told, today)
         });
-        let notices = went_out(parts, region, profile, today).await?;
-        let view = RegionView { region: region.clone(), profile: profile.clone(), standing, today, known, notices };
+        notices.retain(|notice| notice.status == NoticeStatus::Released);
+        notices.sort_by_key(|notice| notice.released_at);
+        let view = RegionView { region: region.clone(), profile: profile.clone(), shown, today, known, notices };
         regions.push(Arc::new(view));
     }
     regions.sort_by_key(|view| (view.opening().is_none(), view.opening(), view.region.name.clone()));
@@ -258,18 +294,6 @@ async fn known(
     let record = cycle::record_of_forecast(parts, books, desks, region, now).await?;
     let record = record.rows(&profile.window.opens).to_vec();
     Ok(Known { outlook, station, wash_by, record, charts })
-}
-
-async fn went_out(
-    parts: &Parts,
-    region: &Region,
-    profile: &Profile,
-    today: NaiveDate,
-) -> Result<Vec<Notice>, StoreError> {
-    let mut notices = parts.store.notices_of_season(&profile.id, profile.season_of(today)).await?;
-    notices.retain(|notice| notice.season.region == region.id && notice.status == NoticeStatus::Released);
-    notices.sort_by_key(|notice| notice.released_at);
-    Ok(notices)
 }
 
 impl RegionView {

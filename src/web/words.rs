@@ -69,6 +69,7 @@ impl Words {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::message::readability::{Ease, HARDEST_GRADE, LEAST_SCORE};
 
     fn keys(value: &toml::Value, path: &str, into: &mut Vec<String>) {
         match value {
@@ -88,6 +89,53 @@ mod tests {
             }
             other => into.push(format!("{path} {other}")),
         }
+    }
+
+    /// Sentences as they are read: markup and places taken out, names of publications left out.
+    fn sentences(value: &toml::Value, into: &mut Vec<String>) {
+        match value {
+            toml::Value::Table(table) => {
+                for (_, value) in table.iter().filter(|(key, _)| *key != "source_list") {
+                    sentences(value, into);
+                }
+            }
+            toml::Value::Array(items) => items.iter().for_each(|item| sentences(item, into)),
+            toml::Value::String(text) => {
+                let bare = text.replace("<b>", "").replace("</b>", "").replace(['{', '}'], "");
+                into.push(bare);
+            }
+            _ => {}
+        }
+    }
+
+    #[test]
+    fn every_page_reads_easily_in_both_languages() {
+        let mut hard = Vec::new();
+        for (page, en, es) in FILES {
+            for (language, text) in [(Language::En, en), (Language::Es, es)] {
+                let table: toml::Table = text.parse().unwrap_or_else(|why| panic!("{page}: {why}"));
+                let mut said = Vec::new();
+                sentences(&toml::Value::Table(table), &mut said);
+                // Labels of a word or two would make any page look easy.
+                said.retain(|one| one.split_whitespace().count() >= 5);
+                let ease = Ease::of(said.iter().map(String::as_str), language);
+                if !ease.is_easy_enough() {
+                    hard.push(format!("{page}: {ease}"));
+                }
+                for one in said.iter().filter(|one| one.split_whitespace().count() >= 12) {
+                    let alone = Ease::of([one.as_str()], language);
+                    // The formulas are made for whole texts: a paragraph may stand out a little.
+                    let too_hard = match language {
+                        Language::En => alone.value > HARDEST_GRADE + 1.0,
+                        Language::Es => alone.value < LEAST_SCORE,
+                    };
+                    if too_hard {
+                        hard.push(format!("{page}: {alone}: {one}"));
+                    }
+                }
+            }
+        }
+        assert!(hard.is_empty(), "{hard:#?}");
     }
 
     #[test]

@@ -1,14 +1,17 @@
 // Drives Chromium through the pages of a running service, as a person would: signs up, confirms, looks at a region,
-// changes what they get, stops. On every page and state it asks axe-core and html-validate, and measures width, targets
-// and weight. Prints one line a finding; ends with 1 when there is any.
+// changes what they get, stops; then through a gallery in which a region stands in every state, and a site whose store is
+// broken. On every page and state it asks axe-core and html-validate, and measures width, targets and weight. Prints one
+// line a finding; ends with 1 when there is any.
 //
 // Environment: BASE (address of the service), OUTBOX (folder of its messages), ZIP and REGION (a watched place),
-// MODULES (folder with node_modules), CHROMIUM (the program), SHOTS (optional: folder for pictures).
+// GALLERY (address), STATES (its regions by state) and SEEN (its questions by language), both JSON, BROKEN (address),
+// MODULES (folder with node_modules), CHROMIUM (the program). SHOTS (optional): folder for pictures; each page is then
+// looked at in both widths under both schemes, and printed to PDF where that is of use.
 import { createRequire } from "node:module";
 import fs from "node:fs";
 import path from "node:path";
 
-const { BASE, OUTBOX, ZIP, REGION, MODULES, CHROMIUM, SHOTS } = process.env;
+const { BASE, OUTBOX, ZIP, REGION, GALLERY, BROKEN, MODULES, CHROMIUM, SHOTS } = process.env;
 const require = createRequire(path.join(MODULES, "package.json"));
 const { chromium } = require("playwright-core");
 const { HtmlValidate } = require("html-validate");
@@ -58,7 +61,7 @@ async function patient(made) {
 const browser = await chromium.launch({ executablePath: CHROMIUM, args: ["--no-sandbox"] });
 
 /** Asks everything of the page as it stands now. */
-async function inspect(page, name, { status = 200, response } = {}) {
+async function inspect(page, name, { status = 200, response, print = false } = {}) {
   const where = `${name} (${new URL(page.url()).pathname.replace(/[0-9a-f]{20,}/, "…")})`;
   console.log(`looking at ${where}`);
   if (response) wanted(where, response.status() === status, `status ${response.status()}`);
@@ -69,8 +72,8 @@ async function inspect(page, name, { status = 200, response } = {}) {
       found(where, `html-validate ${message.ruleId}: ${message.message} (line ${message.line})`);
     }
   }
-  // The scheme changes colours and no sizes: one width shows the dark one.
-  const looks = [["light", 320], ["light", 1280], ["dark", 320]];
+  // The scheme changes colours and no sizes, so that two looks show both schemes and both widths.
+  const looks = SHOTS ? [["light", 320], ["light", 1280], ["dark", 320], ["dark", 1280]] : [["light", 320], ["dark", 1280]];
   for (const [colorScheme, width] of looks) {
     await page.emulateMedia({ colorScheme });
     await page.setViewportSize({ width, height: 800 });
@@ -102,6 +105,9 @@ async function inspect(page, name, { status = 200, response } = {}) {
       const file = `${name.replace(/\W+/g, "-")}.${colorScheme}.${width === 320 ? 360 : width}.png`;
       await page.screenshot({ path: path.join(SHOTS, file), fullPage: true });
     }
+  }
+  if (SHOTS && print) {
+    await page.pdf({ path: path.join(SHOTS, `${name.replace(/\W+/g, "-")}.pdf`), format: "Letter", preferCSSPageSize: true });
   }
   await page.emulateMedia({ colorScheme: "light" });
 }
@@ -152,73 +158,144 @@ async function walk(language) {
   const page = await context.newPage();
   const open = async (where, name, status = 200) =>
     inspect(page, `${language} ${name}`, { response: await go(page, where), status });
+  const look = (name, response, status = 200) => inspect(page, `${language} ${name}`, { response, status });
+  const send = () => press(page, page.locator("main form button").first());
   const email = `walker-${language}@example.org`;
+  const phone = language === "es" ? "505-555-0197" : "505-555-0198";
 
   await open(root || "/", "home");
   await open(`${root}/privacy`, "privacy");
-  await open(`${root}/guide`, "guide");
   await open(`${root}/find?zip=${ZIP}`, "the region of a ZIP code");
-  wanted("find", new URL(page.url()).pathname === `${root}/region/${REGION}`, "the ZIP code does not lead to its region");
+  const found = new URL(page.url());
+  wanted("find", found.pathname === `${root}/region/${REGION}`, "the ZIP code does not lead to its region");
+  wanted("find", (await page.inputValue("#zip")) === ZIP, "the ZIP code has to be typed twice");
   await open(`${root}/find?zip=00399`, "find where nobody watches");
   await open(`${root}/find?zip=12`, "find with a fault", 400);
   await open(`${root}/no-such-page`, "no such page", 404);
-  await open(`${root}/sign-up?zip=00399`, "sign-up for a place not watched");
-  await open(`${root}/sign-up`, "sign-up");
+
+  // A place that nobody watches: the wish is taken like a sign-up.
+  await open(`${root}/wish?zip=00399`, "sign-up for a place not watched");
+  await page.fill("#email", `wisher-${language}@example.org`);
+  await read();
+  await look("wish sent", await send());
 
   // Faults beside the fields, what was typed is kept.
+  await open(`${root}/sign-up`, "sign-up");
   await page.fill("#zip", "123");
   await page.fill("#phone", "555-0100");
-  let response = await press(page, page.locator("main form button"));
-  await inspect(page, `${language} sign-up with faults`, { response, status: 422 });
+  await look("sign-up with faults", await send(), 422);
   wanted("faults", (await page.inputValue("#phone")) === "555-0100", "what was typed is not kept");
-
-  await page.fill("#zip", ZIP);
+  await page.fill("#zip", `${ZIP}, 00320`);
   await page.fill("#phone", "");
   await page.fill("#email", email);
+  // As if the page had been open for days.
+  await page.locator("input[name=token]").evaluate((token) => (token.value = "0"));
+  await look("sign-up too old", await send(), 422);
   await page.check(`input[name=language][value=${language}]`);
   await read();
-  response = await press(page, page.locator("main form button"));
-  await inspect(page, `${language} sign-up sent`, { response });
+  await look("sign-up sent", await send());
 
   const asked = await message(email, "/confirm/");
-  response = await go(page, linkIn(asked, "confirm"));
-  await inspect(page, `${language} confirm`, { response });
-  response = await press(page, page.locator("main form button"));
-  await inspect(page, `${language} confirmed`, { response });
+  const confirm = linkIn(asked, "confirm");
+  await open(confirm, "confirm");
+  await look("confirmed", await send());
   const preferences = await page.locator("a[href*='/preferences/']").first().getAttribute("href");
+  await open(confirm, "confirmed before");
+  await open(`${root}/region/${REGION}`, "region long after its record");
 
-  await open(`${root}/region/${REGION}`, "region");
-
-  response = await go(page, preferences);
-  await inspect(page, `${language} preferences`, { response });
+  let response = await go(page, preferences);
+  await look("preferences with two places", response);
+  response = await press(page, page.locator("form:has(input[value=remove]) button").last());
+  await look("preferences with one place", response);
   await page.fill("#zip", "00399");
   response = await press(page, page.locator("form:has(input[value=add]) button"));
-  await inspect(page, `${language} preferences with a place more`, { response });
+  await look("preferences with a place more", response);
   wanted("preferences", (await page.content()).includes("00399"), "the place is not there");
   await page.fill("#zip", "9");
   response = await press(page, page.locator("form:has(input[value=add]) button"));
-  await inspect(page, `${language} preferences with a fault`, { response, status: 422 });
-  response = await press(page, page.locator("form:has(input[value=remove]) button").last());
+  await look("preferences with a fault", response, 422);
+  response = await press(page, page.locator("form:has(input[value=erase]) button"));
+  await look("preferences not sure", response, 422);
   response = await press(page, page.locator("form:has(input[value=stop]) button"));
-  await inspect(page, `${language} preferences stopped`, { response });
+  await look("preferences stopped", response);
   response = await press(page, page.locator("form:has(input[value=start]) button"));
   wanted("start", response.status() === 200, "cannot start again");
 
   // The link in a message: opening changes nothing, the button stops.
   const welcome = await message(email, "/stop/");
-  response = await go(page, linkIn(welcome, "stop"));
-  await inspect(page, `${language} stop`, { response });
-  response = await press(page, page.locator("main form button"));
-  await inspect(page, `${language} stopped`, { response });
+  await open(linkIn(welcome, "stop"), "stop");
+  await look("stopped", await send());
   await go(page, preferences);
   wanted("stop", (await page.locator("form:has(input[value=start])").count()) === 1, "the button did not stop");
   await page.check("input[name=sure]");
   response = await press(page, page.locator("form:has(input[value=erase]) button"));
-  await inspect(page, `${language} erased`, { response });
+  await look("erased", response);
   await open(preferences, "preferences of nobody", 404);
+
   await open(`${root}/preferences`, "preferences, asking for the link");
+  await look("preferences, asking with faults", await send(), 422);
+  await page.fill("#email", `nobody-${language}@example.org`);
+  await read();
+  await look("preferences, asked", await send());
+
+  // By text: the code is typed where the form was sent.
+  await go(page, `${root}/sign-up?zip=${ZIP}`);
+  await page.fill("#phone", phone);
+  await read();
+  await look("sign-up sent by text", await send());
+  const code = (await message(phone.replace(/-/g, "").replace(/^/, "+1"), language === "es" ? " SI " : " YES ")).match(/\b\d{6}\b/)[0];
+  await page.fill("#code", code === "000000" ? "000001" : "000000");
+  await look("code wrong", await send(), 422);
+  await page.fill("#code", code);
+  await look("code right", await send());
   await open(`${root}/confirm`, "code");
+  await page.fill("#phone", "12");
+  await page.fill("#code", "1");
+  await look("code with faults", await send(), 422);
   await open(`${root}/confirm/0123`, "confirm with a link that is none", 404);
+  await context.close();
+}
+
+/** Every state of a region, on one day; and what a person is asked afterwards. */
+async function gallery(language) {
+  const root = `${GALLERY}${language === "es" ? "/es" : ""}`;
+  const context = await patient(browser.newContext());
+  const page = await context.newPage();
+  const open = async (where, name, status = 200, print = false) =>
+    inspect(page, `${language} ${name}`, { response: await go(page, where), status, print });
+  await open(root, "home with all standings");
+  await open(`${root}/guide`, "guide", 200, true);
+  for (const [state, region] of Object.entries(JSON.parse(process.env.STATES))) {
+    await open(`${root}/region/${region}`, `region ${state}`, 200, ["look", "over"].includes(state));
+  }
+  // What is folded away is looked at too.
+  for (const fold of await page.locator("summary").all()) await fold.click();
+  await inspect(page, `${language} region unfolded`);
+  const seen = GALLERY + JSON.parse(process.env.SEEN)[language];
+  await open(seen, "seen, asked");
+  for (const saw of ["eggs", "none", "not-looked"]) {
+    const response = await press(page, page.locator(`button[value=${saw}]`));
+    await inspect(page, `${language} seen, ${saw}`, { response });
+  }
+  await open(`${seen}0`, "seen, closed");
+  // A method that the page does not know, as no person sends it.
+  await page.route(`${root}/guide`, (route) => route.continue({ method: "POST" }));
+  await open(`${root}/guide`, "not by this method", 405);
+  await page.unroute(`${root}/guide`);
+  // A network that asks for links without end is told so; by the second language it has already been.
+  for (let turn = 0, done = false; turn < 8 && !done; turn++) {
+    await go(page, `${root}/preferences`);
+    await page.fill("#email", `owner${turn}@example.org`);
+    await read();
+    const response = await press(page, page.locator("main form button").first());
+    done = response.status() === 429;
+    if (done) await inspect(page, `${language} too many`, { response, status: 429 });
+    else if (turn === 7) found("gallery", `the limit of links does not show: ${response.status()}`);
+  }
+  await inspect(page, `${language} out of order`, {
+    response: await go(page, `${BROKEN}${language === "es" ? "/es" : ""}/sign-up?zip=00101`),
+    status: 503,
+  });
   await context.close();
 }
 
@@ -255,7 +332,10 @@ async function byKeyboard() {
 try {
   await firstPage();
   await byKeyboard();
-  for (const language of ["en", "es"]) await walk(language);
+  for (const language of ["en", "es"]) {
+    await walk(language);
+    await gallery(language);
+  }
 } catch (why) {
   found("the walk broke off", why.stack);
 } finally {

@@ -1,12 +1,17 @@
 //! The pages in a browser, on the real program with a real store and folders as channels: a walk from sign-up to erasure in
 //! both languages, axe-core and html-validate on every page and state. `tests/browser/check.mjs` does the walking.
 
+use std::collections::BTreeMap;
 use std::io::Read;
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+use treebell::web::server;
+
+use super::gallery::{Gallery, STATES};
+use super::support::World;
 use crate::support::skipped;
 
 /// Ends the program with the test, whatever became of it.
@@ -22,6 +27,9 @@ impl Drop for Daemon {
 #[test]
 fn a_walk_through_all_pages_finds_nothing_wrong() {
     let Some((modules, chromium)) = browser() else { return };
+    // The sites that the test serves itself are made while the program plays its season.
+    let runtime = tokio::runtime::Runtime::new().unwrap();
+    let own_sites = runtime.spawn(own_sites());
     let home = tempfile::tempdir().unwrap();
     let folder = home.path().join("state");
     let program = env!("CARGO_BIN_EXE_treebell");
@@ -55,12 +63,17 @@ fn a_walk_through_all_pages_finds_nothing_wrong() {
         .spawn();
     let mut daemon = Daemon(started.unwrap());
     await_port(port, &mut daemon, &log);
+    let own_sites = runtime.block_on(own_sites).unwrap();
     let walk = Command::new("node")
         .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/browser/check.mjs"))
         .env("BASE", &base)
         .env("OUTBOX", &outbox)
         .env("ZIP", "00201")
         .env("REGION", "dos-vientos")
+        .env("GALLERY", &own_sites.gallery)
+        .env("BROKEN", &own_sites.broken)
+        .env("STATES", serde_json::to_string(&BTreeMap::from(STATES)).unwrap())
+        .env("SEEN", serde_json::to_string(&own_sites.seen).unwrap())
         .env("MODULES", &modules)
         .env("CHROMIUM", &chromium)
         .output()
@@ -74,12 +87,32 @@ fn a_walk_through_all_pages_finds_nothing_wrong() {
         said.lines().last().unwrap_or(""),
         String::from_utf8_lossy(&walk.stderr)
     );
-    assert!(said.lines().filter(|line| line.starts_with("looking at")).count() >= 40, "{said}");
+    assert!(said.lines().filter(|line| line.starts_with("looking at")).count() >= 110, "{said}");
     // Nothing that the walker typed stands in the program's log.
     let log = std::fs::read_to_string(&log).unwrap();
     for private in ["walker-en", "walker-es", "5055550199"] {
         assert!(!log.contains(private), "the log holds {private}");
     }
+}
+
+struct OwnSites {
+    gallery: String,
+    seen: BTreeMap<&'static str, String>,
+    broken: String,
+}
+
+/// A region in every state, and a site whose store does not answer.
+async fn own_sites() -> OwnSites {
+    let listener = || async { server::listen("127.0.0.1:0".parse().unwrap()).await.unwrap() };
+    let (shown, failing) = (listener().await, listener().await);
+    let address = |of: &tokio::net::TcpListener| format!("http://{}", of.local_addr().unwrap());
+    let (gallery, broken) = (address(&shown), address(&failing));
+    let opened = Gallery::open(&gallery).await;
+    opened.serve(shown);
+    let world = World::empty(|_| {}).await;
+    world.parts.store.close().await;
+    tokio::spawn(server::serve(failing, world.router.clone(), std::future::pending()));
+    OwnSites { gallery, seen: opened.seen, broken }
 }
 
 /// A port that no other check is given meanwhile: below those that systems hand out by themselves.

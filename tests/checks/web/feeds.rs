@@ -10,7 +10,7 @@ const REGION: &str = "/region/dos-vientos";
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn pictures_are_xml_that_may_stand_alone_under_a_strict_policy() {
     let season = Season::new().await;
-    let world = season.on("2025-03-10");
+    let world = season.on("2025-03-10").await;
     for (path, resource) in
         [("chart.svg?w=340", "same-origin"), ("chart.svg?w=nonsense", "same-origin"), ("badge.svg", "cross-origin")]
     {
@@ -31,7 +31,7 @@ async fn pictures_are_xml_that_may_stand_alone_under_a_strict_policy() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn news_is_atom_with_ids_that_stay() {
     let season = Season::new().await;
-    let (before, after) = (season.on("2025-03-10"), season.on("2025-04-10"));
+    let (before, after) = (season.on("2025-03-10").await, season.on("2025-04-10").await);
     let mut seen = Vec::new();
     for world in [before, after] {
         let answer = world.get(&format!("{REGION}/news.atom")).await;
@@ -56,7 +56,7 @@ async fn news_is_atom_with_ids_that_stay() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_outlook_is_json_with_its_dates_in_order() {
     let season = Season::new().await;
-    let world = season.on("2025-02-10");
+    let world = season.on("2025-02-10").await;
     let answer = world.get(&format!("{REGION}/outlook.json")).await;
     let value: serde_json::Value = serde_json::from_str(&answer.body).unwrap();
     assert_eq!(value["region"]["id"], "dos-vientos");
@@ -73,7 +73,7 @@ async fn the_window_is_a_calendar_of_whole_days_under_one_id() {
     let season = Season::new().await;
     let mut ids = Vec::new();
     for day in ["2025-02-10", "2025-03-20"] {
-        let answer = season.on(day).get(&format!("{REGION}/calendar.ics")).await;
+        let answer = season.on(day).await.get(&format!("{REGION}/calendar.ics")).await;
         assert_eq!(answer.header("content-type"), "text/calendar; charset=utf-8");
         let lines: Vec<String> = answer.body.replace("\r\n ", "").split("\r\n").map(str::to_owned).collect();
         let line = |start: &str| {

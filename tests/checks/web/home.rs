@@ -8,11 +8,11 @@ use super::support::World;
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_zip_code_leads_to_its_region_and_an_uncovered_one_to_an_honest_answer() {
     let season = Season::new().await;
-    let world = season.on("2025-03-10");
+    let world = season.on("2025-03-10").await;
     for (asked, language) in [("/find?zip=00201", ""), ("/es/find?zip=+00201-1234+", "/es")] {
         let answer = world.get(asked).await;
         assert_eq!(answer.status, StatusCode::SEE_OTHER, "{asked}");
-        assert_eq!(answer.header("location"), format!("{language}/region/dos-vientos"));
+        assert_eq!(answer.header("location"), format!("{language}/region/dos-vientos?zip=00201"));
     }
     let uncovered = world.get("/find?zip=00399").await;
     assert_eq!(uncovered.status, StatusCode::OK);
@@ -29,7 +29,7 @@ async fn a_zip_code_leads_to_its_region_and_an_uncovered_one_to_an_honest_answer
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_first_page_lists_all_regions_in_the_order_of_their_windows() {
     let season = Season::new().await;
-    let world = season.on("2025-02-01");
+    let world = season.on("2025-02-01").await;
     for path in ["/", "/es"] {
         let page = world.get(path).await.body;
         well_formed(&page);

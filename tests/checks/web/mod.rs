@@ -5,6 +5,7 @@ pub mod support;
 mod abuse;
 mod browser;
 mod feeds;
+mod gallery;
 mod guard;
 mod guide;
 mod home;

@@ -9,7 +9,7 @@ use super::season::{STAGES, Season};
 async fn the_page_changes_with_the_season_in_both_languages() {
     let season = Season::new().await;
     for ((standing, en, es), day) in STAGES.into_iter().zip(season.days().await) {
-        let world = season.on(&day);
+        let world = season.on(&day).await;
         let page = world.get("/region/dos-vientos").await;
         assert_eq!(page.status, StatusCode::OK, "{day}");
         assert!(page.body.contains(&format!("class=\"signal {standing}\"")), "{day} should be {standing}");
@@ -35,7 +35,7 @@ async fn the_page_changes_with_the_season_in_both_languages() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn pages_of_the_season_are_kept_and_asked_for_again_at_no_cost() {
     let season = Season::new().await;
-    let world = season.on("2025-03-10");
+    let world = season.on("2025-03-10").await;
     for path in [
         "/",
         "/guide",
@@ -66,7 +66,7 @@ async fn pages_of_the_season_are_kept_and_asked_for_again_at_no_cost() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_name_with_markup_stays_a_name_everywhere() {
     let season = Season::named("Dos <b>&\"Vientos").await;
-    let world = season.on("2025-03-10");
+    let world = season.on("2025-03-10").await;
     for path in [
         "/",
         "/region/dos-vientos",
@@ -86,7 +86,7 @@ async fn a_name_with_markup_stays_a_name_everywhere() {
 async fn a_region_without_temperatures_says_so_and_still_tells_what_to_do() {
     let season = Season::new().await;
     // The invented record ends with 2025.
-    let world = season.on("2027-03-10");
+    let world = season.on("2027-03-10").await;
     let page = world.get("/region/dos-vientos").await;
     assert_eq!(page.status, StatusCode::OK);
     assert!(page.body.contains("we cannot say yet") || page.body.contains("Take this with care"), "{}", page.body);

@@ -59,9 +59,14 @@ impl Season {
         Self { store }
     }
 
+    /// Whatever the store holds.
+    pub fn of(store: Store) -> Self {
+        Self { store }
+    }
+
     /// A day for each standing of Dos Vientos, by the days on which its stages came.
     pub async fn days(&self) -> [String; 5] {
-        let outlook = self.on("2025-06-20").get("/region/dos-vientos/outlook.json").await.body;
+        let outlook = self.on("2025-06-20").await.get("/region/dos-vientos/outlook.json").await.body;
         let value: serde_json::Value = serde_json::from_str(&outlook).unwrap();
         let came = |id: &str| -> NaiveDate {
             let stages = value["season"]["stages"].as_array().unwrap();
@@ -75,14 +80,25 @@ impl Season {
     }
 
     /// The site at noon of a day.
-    pub fn on(&self, day: &str) -> World {
+    pub async fn on(&self, day: &str) -> World {
+        self.on_as(day, "https://pinyon.example.org").await
+    }
+
+    /// The same, under a public address.
+    pub async fn on_as(&self, day: &str, public_url: &str) -> World {
         let day: NaiveDate = day.parse().unwrap();
         let mut config = Config::default();
-        config.messages.public_url = "https://pinyon.example.org".into();
+        config.messages.public_url = public_url.into();
+        config.messages.sender_name = "Altaseca pinyon watch".into();
+        config.messages.postal_address = "1 Example Road, Sample City, Altaseca 00001".into();
+        config.messages.help_contact = "505-555-0100".into();
         let clock = Arc::new(ManualClock::at(day.and_hms_opt(19, 0, 0).unwrap().and_utc()));
         let templates = Templates::load(None).unwrap();
         let parts = Parts::with_store(&config, clock.clone(), self.store.clone(), Profiles::default(), templates);
-        let router = web::router(&Site::new(parts.clone()).unwrap());
+        let site = Site::new(parts.clone()).unwrap();
+        // A program made for tests on a busy machine takes longer for a season than any visitor waits.
+        site.ready().await.unwrap();
+        let router = web::router(&site);
         World { parts, clock, router }
     }
 }

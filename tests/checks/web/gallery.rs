@@ -1,0 +1,205 @@
+//! A site on which every state of a region stands side by side on one day, for eyes and for the walk in a browser. Nothing
+//! here is real: the regions are those of the invented state, and some more with troubles of their own.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use serde_json::json;
+use treebell::geo::Point;
+use treebell::message::Message;
+use treebell::people::{Address, Language, Reach};
+use treebell::region::{Region, Release, Zip};
+use treebell::season::decide::WordNeeded;
+use treebell::season::{NoticeKind, SeasonKey};
+use treebell::service::demo::state::State;
+use treebell::service::demo::weather;
+use treebell::service::tokens::{self, Purpose};
+use treebell::store::Store;
+use treebell::store::follow_ups::{self, ToAsk};
+use treebell::store::notices::{Fate, NewNotice, NoticeText};
+use treebell::store::people::{Consent, NewSubscriber};
+use treebell::web::server;
+
+use super::season::Season;
+use super::support::World;
+
+/// By then the lowest region is over and the highest one still waits.
+const DAY: &str = "2025-04-05";
+/// Of that day, by the world's clock.
+const NOON: &str = "2025-04-05T19:00:00Z";
+
+/// Past years on record: as many as widen the spread, and no more, since they cost time.
+const FIRST_YEAR: i32 = 2003;
+
+/// Each state and the region that stands in it.
+pub const STATES: [(&str, &str); 11] = [
+    ("over", "cobre-bend"),
+    ("last", "arroyo-tinto"),
+    ("look", "dos-vientos"),
+    ("ready", "encina-gap"),
+    ("quiet", "cerro-nublo"),
+    ("due", "halfmoon-bench"),
+    ("held", "piedra-mansa"),
+    ("awaited", "loma-serena"),
+    ("old", "llano-viejo"),
+    ("borrowed", "vado-nuevo"),
+    ("none", "cruz-muda"),
+];
+
+pub struct Gallery {
+    pub world: World,
+    /// The page of a question that is open, by language.
+    pub seen: BTreeMap<&'static str, String>,
+}
+
+impl Gallery {
+    /// `public_url`: where its pages will be found.
+    pub async fn open(public_url: &str) -> Self {
+        let store = Store::in_memory().await.unwrap();
+        let state = State::built_in().unwrap();
+        let now = "2025-01-01T07:00:00Z".parse().unwrap();
+        let made = weather::make(&state, 20_250_301);
+        let last: NaiveDate = DAY.parse().unwrap();
+        let mut stations: BTreeMap<&str, usize> = BTreeMap::new();
+        for (at, station) in state.stations.iter().enumerate() {
+            stations.insert(&station.station.id.0, at);
+            let mut versions = made.versions(at);
+            versions
+                .retain(|one| one.day.format("%Y").to_string().parse::<i32>().unwrap() >= FIRST_YEAR && one.day < last);
+            store.add_station(&station.station).await.unwrap();
+            store.add_versions(&station.station.id, &versions).await.unwrap();
+        }
+        // Troubled copies of one station: silent for weeks, new, never heard of.
+        let troubled = stations["ALT-MAN"];
+        for (id, name, from, to) in [
+            ("ALT-OLD", "Llano Viejo gate", "2003-01-01", "2025-03-20"),
+            ("ALT-NEW", "Vado Nuevo ford", "2022-01-01", DAY),
+            ("ALT-MUT", "Cruz Muda hill", DAY, DAY),
+        ] {
+            let mut station = state.stations[troubled].station.clone();
+            (station.id, station.name) = (id.into(), name.into());
+            let (from, to): (NaiveDate, NaiveDate) = (from.parse().unwrap(), to.parse().unwrap());
+            let mut versions = made.versions(troubled);
+            versions.retain(|one| (from..to).contains(&one.day));
+            store.add_station(&station).await.unwrap();
+            store.add_versions(&station.id, &versions).await.unwrap();
+        }
+        let mut regions: Vec<Region> = Vec::new();
+        for of_state in &state.regions {
+            let mut region = of_state.region.clone();
+            if region.id == "halfmoon-bench" {
+                region.release = Release::UnlessHeld { hours: 12 };
+            }
+            regions.push(region);
+        }
+        let like = regions.iter().find(|region| region.id == "dos-vientos").unwrap().clone();
+        for (id, name, zip, station, release) in [
+            ("loma-serena", "Loma Serena", "00205", "ALT-VIE", Release::WhenConfirmed),
+            ("llano-viejo", "Llano Viejo", "00206", "ALT-OLD", Release::AtOnce),
+            ("vado-nuevo", "Vado Nuevo", "00207", "ALT-NEW", Release::AtOnce),
+            ("cruz-muda", "Cruz Muda", "00209", "ALT-MUT", Release::AtOnce),
+        ] {
+            let place = Point { latitude: like.place.latitude + 0.02, ..like.place };
+            let zips = vec![Zip::parse(zip).unwrap()];
+            let stations = vec![station.into()];
+            let (id, name) = (id.into(), name.into());
+            regions.push(Region { id, name, place, zips, stations, release, ..like.clone() });
+        }
+        store.put_regions(&regions, now).await.unwrap();
+        let of = |hours: i64| NOON.parse::<DateTime<Utc>>().unwrap() + chrono::Duration::hours(hours);
+        let wait = Fate::Wait { release_at: of(3) };
+        notice(&store, "halfmoon-bench", NoticeKind::InspectNow, wait, of(-3)).await;
+        let word = Fate::WaitForWord { word_needed: WordNeeded::NotOnRealDays };
+        notice(&store, "piedra-mansa", NoticeKind::InspectNow, word, of(-3)).await;
+        store.hold_notice("pinyon-needle-scale/piedra-mansa/2025/inspect-now", None).await.unwrap();
+        notice(&store, "dos-vientos", NoticeKind::GetReady, Fate::Release, of(-700)).await;
+        notice(&store, "dos-vientos", NoticeKind::InspectNow, Fate::Release, of(-600)).await;
+        let world = Season::of(store).on_as(DAY, public_url).await;
+        let mut seen = BTreeMap::new();
+        for language in Language::ALL {
+            seen.insert(language.code(), question(&world, language).await);
+        }
+        Self { world, seen }
+    }
+
+    /// Answers on a port of loopback for as long as the runtime lives. Its clock goes on, since people need time to type.
+    pub fn serve(&self, listener: tokio::net::TcpListener) {
+        let clock = self.world.clock.clone();
+        tokio::spawn(async move {
+            loop {
+                tokio::time::sleep(Duration::from_secs(1)).await;
+                clock.advance(chrono::Duration::seconds(1));
+            }
+        });
+        tokio::spawn(server::serve(listener, self.world.router.clone(), std::future::pending()));
+    }
+}
+
+async fn notice(store: &Store, region: &str, kind: NoticeKind, fate: Fate, now: DateTime<Utc>) {
+    let new = NewNotice {
+        season: SeasonKey { profile: "pinyon-needle-scale".into(), region: region.into(), year: 2025 },
+        kind,
+        fate,
+        reason: json!({}),
+        facts: json!({}),
+        decided_on: now.date_naive(),
+        decided_at: now,
+        expires_at: now + chrono::Duration::days(40),
+        priority: 1,
+    };
+    let texts = Language::ALL.map(|language| NoticeText { language, message: Message::Sms { text: "t".into() } });
+    store.put_notice(&new, &texts).await.unwrap();
+}
+
+/// The page on which somebody is asked what they saw.
+async fn question(world: &World, language: Language) -> String {
+    let store = &world.parts.store;
+    let address = Address::parse(&format!("asked-{}@example.org", language.code()), Reach::NorthAmerica).unwrap();
+    let new = NewSubscriber {
+        zips: vec![Zip::parse("00201").unwrap()],
+        addresses: vec![address.clone()],
+        language,
+        consent: Consent::Given { evidence: "invented".into() },
+    };
+    store.add_subscriber(&new, world.parts.clock.now()).await.unwrap();
+    let subscriber = store.subscriber_of(&address).await.unwrap().unwrap().id;
+    let id = format!("question-{}", language.code());
+    let asked = ToAsk { id: id.clone(), subscriber, address, language };
+    let mut tx = store.begin().await.unwrap();
+    let now = world.parts.clock.now();
+    let notice = "pinyon-needle-scale/dos-vientos/2025/inspect-now";
+    follow_ups::put(&mut tx, notice, &asked, now + chrono::Duration::days(10), now).await.unwrap();
+    tx.commit().await.unwrap();
+    let token = tokens::make(store.address_hash(), Purpose::Seen, &id);
+    match language {
+        Language::En => format!("/seen/{token}"),
+        Language::Es => format!("/es/seen/{token}"),
+    }
+}
+
+/// What each region's page is there to show, in both languages.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn each_state_says_what_it_is_and_no_more() {
+    let gallery = Gallery::open("https://pinyon.example.org").await;
+    let world = &gallery.world;
+    let of: BTreeMap<&str, &str> = STATES.into_iter().collect();
+    for (state, standing, by_heat, backing) in [
+        ("over", "over", "over", "plain"),
+        ("last", "last", "last", "plain"),
+        ("look", "look", "look", "plain"),
+        ("ready", "ready", "ready", "plain"),
+        ("quiet", "quiet", "quiet", "plain"),
+        ("due", "look", "look", "due"),
+        ("held", "ready", "look", "held"),
+        ("awaited", "ready", "look", "awaited"),
+        ("old", "look", "look", "doubted"),
+        ("borrowed", "look", "look", "plain"),
+        ("none", "none", "none", "plain"),
+    ] {
+        let json = world.get(&format!("/region/{}/outlook.json", of[state])).await.body;
+        let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+        let said = ["standing", "standing_by_heat", "backing"].map(|key| json[key].as_str().unwrap().to_owned());
+        assert_eq!(said, [standing, by_heat, backing], "{state}");
+    }
+}
