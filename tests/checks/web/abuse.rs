@@ -65,7 +65,7 @@ async fn a_flood_writes_to_each_victim_once_a_day_and_honest_people_get_through(
         _ => format!("+15055550{:03}", 100 + number / 2),
     };
     let (mut honest, mut through) = ([0, 0], [0, 0]);
-    for wave in 0..4 {
+    for (wave, area) in AREAS.into_iter().enumerate().take(4) {
         let token = world.token_of("/sign-up").await;
         let mut all = Vec::new();
         let mut honest_ones = Vec::new();
@@ -75,7 +75,7 @@ async fn a_flood_writes_to_each_victim_once_a_day_and_honest_people_get_through(
             if number % 20 == 0 {
                 let one = number / 20;
                 let address = match one % 5 {
-                    4 => format!("+1{}55501{:02}", AREAS[wave], one % 100),
+                    4 => format!("+1{area}55501{:02}", one % 100),
                     _ => format!("honest{wave}.{one}@example.org"),
                 };
                 all.push((format!("10.{wave}.{one}.9"), address.clone()));

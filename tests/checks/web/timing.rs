@@ -141,7 +141,7 @@ fn median(times: &[f64]) -> f64 {
     let mut sorted = times.to_vec();
     sorted.sort_unstable_by(f64::total_cmp);
     let half = sorted.len() / 2;
-    if sorted.len() % 2 == 0 { (sorted[half - 1] + sorted[half]) / 2.0 } else { sorted[half] }
+    if sorted.len().is_multiple_of(2) { (sorted[half - 1] + sorted[half]) / 2.0 } else { sorted[half] }
 }
 
 /// Two-sided p by the normal approximation with its correction for ties (Mann and Whitney 1947).
