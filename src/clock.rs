@@ -66,3 +66,20 @@ impl Clock for ManualClock {
         *self.0.lock().unwrap_or_else(|poisoned| poisoned.into_inner())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_set_clock_starts_where_it_is_set_and_only_runs_on() {
+        let noon: DateTime<Utc> = "2025-03-20T18:00:00Z".parse().expect("a literal instant");
+        let clock = SetClock::at(noon);
+        let mut last = noon;
+        for _ in 0..1000 {
+            let now = clock.now();
+            assert!(now >= last && now - noon < chrono::Duration::hours(1));
+            last = now;
+        }
+    }
+}

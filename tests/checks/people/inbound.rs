@@ -259,6 +259,13 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         assert_eq!(desk.text(PHONE, "YES").await, Did::Confirmed);
         assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
         assert_eq!(sends().await, 6, "question and welcome");
+        // No form takes the place of the wish meanwhile.
+        let other = "+15055550151";
+        desk.text(other, "STOP").await;
+        assert_eq!(desk.text(other, "00101").await, Did::Asked);
+        desk.clock.advance(TimeDelta::days(2));
+        enrolment::ask(&desk.parts, &desk.wish(other, [192, 0, 2, 0])).await.unwrap();
+        assert_eq!(desk.text(other, "YES").await, Did::Confirmed);
     })
     .await;
 }

@@ -65,7 +65,7 @@ async fn a_flood_writes_to_each_victim_once_a_day_and_honest_people_get_through(
         _ => format!("+15055550{:03}", 100 + number / 2),
     };
     let (mut honest, mut through) = ([0, 0], [0, 0]);
-    for (wave, area) in AREAS.iter().enumerate().take(4) {
+    for (wave, area) in AREAS.into_iter().enumerate().take(4) {
         let token = world.token_of("/sign-up").await;
         let mut all = Vec::new();
         let mut honest_ones = Vec::new();
