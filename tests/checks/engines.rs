@@ -1,6 +1,6 @@
 //! The same behaviour on both engines: SQLite in a fresh folder, PostgreSQL in a fresh schema.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::panic::AssertUnwindSafe;
 use std::sync::atomic::{AtomicU32, Ordering};
 
@@ -105,12 +105,32 @@ pub struct Databases {
     server: String,
     connection: AnyConnection,
     name: String,
+    made: BTreeSet<String>,
+}
+
+/// Also of a check that failed.
+impl Drop for Databases {
+    fn drop(&mut self) {
+        let (server, name, made) = (self.server.clone(), self.name.clone(), std::mem::take(&mut self.made));
+        let remove = async move {
+            let mut connection = AnyConnection::connect(&server).await.unwrap();
+            for which in made {
+                let drop = format!("DROP DATABASE IF EXISTS {name}_{which} WITH (FORCE)");
+                sqlx::query(AssertSqlSafe(drop)).execute(&mut connection).await.unwrap();
+            }
+        };
+        // A runtime does not start another inside of itself.
+        let thread = std::thread::spawn(|| tokio::runtime::Runtime::new().unwrap().block_on(remove));
+        if thread.join().is_err() {
+            eprintln!("databases of a check were left over");
+        }
+    }
 }
 
 impl Databases {
     pub async fn on_server() -> Option<Self> {
         let (server, connection) = server().await?;
-        Some(Self { server, connection, name: fresh_name() })
+        Some(Self { server, connection, name: fresh_name(), made: BTreeSet::new() })
     }
 
     pub fn address(&self, which: &str) -> String {
@@ -124,17 +144,15 @@ impl Databases {
     }
 
     pub async fn create(&mut self, which: &str) {
+        self.made.insert(which.to_owned());
         self.execute(format!("CREATE DATABASE {}_{which}", self.name)).await;
     }
 
     /// Makes `which` what `of` is; whoever is still in it is thrown out.
     pub async fn copy(&mut self, which: &str, of: &str) {
-        self.remove(which).await;
-        self.execute(format!("CREATE DATABASE {0}_{which} TEMPLATE {0}_{of}", self.name)).await;
-    }
-
-    pub async fn remove(&mut self, which: &str) {
+        self.made.insert(which.to_owned());
         self.execute(format!("DROP DATABASE IF EXISTS {}_{which} WITH (FORCE)", self.name)).await;
+        self.execute(format!("CREATE DATABASE {0}_{which} TEMPLATE {0}_{of}", self.name)).await;
     }
 
     /// Sessions that are open in it, and how many of them wait for a lock.

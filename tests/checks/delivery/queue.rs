@@ -765,7 +765,6 @@ async fn eight_workers_empty_a_long_queue_and_claim_nothing_twice() {
         assert_eq!(count("SELECT COUNT(*) FROM deliveries WHERE channel = 'sms' AND fence = 1").await, theirs);
     }
     store.close().await;
-    databases.remove("claims").await;
 }
 
 #[derive(Default)]
