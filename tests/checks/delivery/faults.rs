@@ -505,8 +505,11 @@ async fn a_stopped_worker_that_goes_on_after_its_lease_changes_nothing() {
         }
         let ledger = Ledger::on(&[Channel::Email], &store, relay.kept_keys()).await;
         eprintln!("{rounds} workers stopped past their lease, {texts_out} of them with the text gone: {ledger:?}");
-        let marked = i64::try_from(rounds).unwrap();
-        assert_eq!(ledger, Ledger { booked: seeded, repeated: texts_out, marked, ..Ledger::default() });
+        assert_eq!((ledger.booked, ledger.lost, ledger.silent, ledger.open), (seeded, 0, 0, 0), "{ledger:?}");
+        // Their leases last a second: on a busy machine one more may run out, which is marked like the others.
+        let surplus = ledger.marked - i64::try_from(rounds).unwrap();
+        assert!((0..=1 + ledger.marked / 50).contains(&surplus), "{ledger:?}");
+        assert!((texts_out..=texts_out + surplus as usize).contains(&ledger.repeated), "{ledger:?}");
         store.close().await;
     })
     .await;

@@ -389,6 +389,107 @@ async fn an_answer_after_the_lease_ran_out_still_saves_the_repeat() {
     .await;
 }
 
+// Answers are booked by one statement where there are many. Whatever has become of each delivery meanwhile (its lease ran out,
+// another has it, a report was quicker), it must do what booking each by itself does. Seen failing without `fence = …` and without
+// `state = 'leased'` in that statement, and without its look for early reports.
+#[tokio::test]
+async fn many_answers_booked_at_once_do_what_each_does_by_itself() {
+    use rand::seq::IndexedRandom;
+    use rand::{RngExt, SeedableRng};
+    const EACH: usize = 150;
+    on_each_engine("answers at once", |store| async move {
+        let (now, later) = (at(NOON), at(NOON) + TimeDelta::seconds(61));
+        let groups = ["high-mesa", "low-mesa"].map(|region| Seed { region, ..Seed::new(Channel::Email, EACH) });
+        let mut leases = Vec::new();
+        for seed in &groups {
+            let keys = seed.put(&store).await;
+            let taken = claim_as(&store, "w", EACH as u32, now).await.taken;
+            let mut taken: std::collections::BTreeMap<String, Lease> =
+                taken.into_iter().map(|leased| (leased.lease.delivery.clone(), leased.lease)).collect();
+            leases.push(keys.iter().map(|key| taken.remove(key).unwrap()).collect::<Vec<_>>());
+        }
+        let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(77);
+        let fates: Vec<u8> = (0..EACH).map(|_| dice.random_range(0..5)).collect();
+        let reports: Vec<Report> = (0..EACH)
+            .map(|_| *[Report::Accepted, Report::Delivered, Report::Undelivered].choose(&mut dice).unwrap())
+            .collect();
+        let answers: Vec<u8> = (0..EACH).map(|_| dice.random_range(0..8)).collect();
+        for (group, leases) in leases.iter().enumerate() {
+            for (index, lease) in leases.iter().enumerate() {
+                let theirs = format!("{group}-{index}");
+                let reference = match fates[index] {
+                    0 => Reference::Key(&lease.delivery),
+                    1 => Reference::Provider(&theirs),
+                    _ => continue,
+                };
+                store.apply_report(Channel::Email, reference, reports[index], now).await.unwrap();
+            }
+            let kept: Vec<Lease> =
+                leases.iter().zip(&fates).filter(|(_, fate)| **fate < 4).map(|(lease, _)| lease.clone()).collect();
+            store.renew_leases(&kept, now, TimeDelta::hours(1)).await.unwrap();
+        }
+        lose_leases(&store, later).await;
+        // Half of what was lost is in other hands by now.
+        claim_as(&store, "other", EACH as u32 / 5, later).await;
+        let ending = |group: usize, index: usize| match answers[index] {
+            0 => Ending::NotNow { not_before: later, cause: "x".into() },
+            1 => Ending::Refused { cause: "y".into() },
+            2 => Ending::AnswerLost { not_before: later, cause: "z".into() },
+            3 => Ending::Withdrawn,
+            4 => accepted(),
+            _ => Ending::Accepted { provider_ref: Some(format!("{group}-{index}")) },
+        };
+        let together: Vec<(Lease, Ending)> =
+            leases[0].iter().enumerate().map(|(index, lease)| (lease.clone(), ending(0, index))).collect();
+        let held_by_others = rows_held_by_others(&store).await;
+        let booked = store.finish(&together, later).await.unwrap();
+        let mut kinds = [0; 3];
+        for (index, lease) in leases[1].iter().enumerate() {
+            // Who was claimed by another is drawn by the queue: only pairs with the same fate can be held against each other.
+            let pair = [&leases[0][index].delivery, &lease.delivery];
+            let alone = finish_one(&store, lease, ending(1, index), later).await;
+            if held_by_others.contains(pair[0]) != held_by_others.contains(pair[1]) {
+                continue;
+            }
+            assert_eq!(booked[index], alone, "{index}: {:?} of fate {}", ending(1, index), fates[index]);
+            let [one, other] = [told_of(&store, pair[0]).await, told_of(&store, pair[1]).await];
+            assert_eq!(one, other, "{index}: {:?} of fate {}", ending(1, index), fates[index]);
+            kinds[match alone {
+                Booked::Done(_) => 0,
+                Booked::Overtaken(_) => 1,
+                Booked::Stale => 2,
+            }] += 1;
+        }
+        assert!(kinds.iter().all(|count| *count > 2), "{kinds:?}");
+    })
+    .await;
+}
+
+async fn rows_held_by_others(store: &Store) -> std::collections::BTreeSet<String> {
+    let rows = sqlx::query("SELECT id FROM deliveries WHERE fence > 1")
+        .fetch_all(&mut *store.read().await.unwrap())
+        .await
+        .unwrap();
+    rows.iter().map(|row| sqlx::Row::get(row, 0)).collect()
+}
+
+/// All that is kept of a delivery and its first attempt, but for whose it is.
+async fn told_of(store: &Store, key: &str) -> Vec<String> {
+    let row = sqlx::query(
+        "SELECT d.state, d.fence, d.uncertain_count, d.answers_lost, d.not_before, COALESCE(d.lease_until, -1), d.updated_at, \
+                COALESCE(a.ended_at, -1), COALESCE(d.last_error, '-'), COALESCE(a.outcome, '-'), \
+                COALESCE(SUBSTR(d.provider_ref, 2), '-'), CASE WHEN a.outcome = 'accepted' THEN COALESCE(SUBSTR(a.detail, 2), '-') ELSE a.detail END \
+         FROM deliveries d JOIN attempts a ON a.delivery_id = d.id AND a.fence = 1 WHERE d.id = $1",
+    )
+    .bind(key)
+    .fetch_one(&mut *store.read().await.unwrap())
+    .await
+    .unwrap();
+    let text = |at: usize| sqlx::Row::get::<Option<String>, _>(&row, at).unwrap_or_default();
+    let number = |at: usize| sqlx::Row::get::<i64, _>(&row, at).to_string();
+    (0..12).map(|at| if (1..8).contains(&at) { number(at) } else { text(at) }).collect()
+}
+
 // Hands of staff.
 
 #[tokio::test]
