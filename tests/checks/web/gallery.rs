@@ -202,4 +202,36 @@ async fn each_state_says_what_it_is_and_no_more() {
         let said = ["standing", "standing_by_heat", "backing"].map(|key| json[key].as_str().unwrap().to_owned());
         assert_eq!(said, [standing, by_heat, backing], "{state}");
     }
+    // Who stands behind it, on the page, in the list and on the badge. Without the step back (the loop in
+    // `Shown::of`) "held" and "awaited" fail here and in the whole seasons of `season.rs`.
+    for (state, en, es) in [
+        ("due", Some("Extension staff can still hold it back."), Some("aún puede detenerlo.")),
+        ("held", Some("Extension staff have held that back"), Some("lo ha detenido por ahora")),
+        ("awaited", Some("They have not done so yet"), Some("Aún no lo ha hecho")),
+        ("old", Some("Extension staff have not confirmed this yet"), Some("aún no lo ha confirmado")),
+        ("look", None, None),
+        ("borrowed", None, None),
+        ("over", None, None),
+    ] {
+        for (language, words) in [("", en), ("/es", es)] {
+            let page = world.get(&format!("{language}/region/{}", of[state])).await.body;
+            assert_eq!(page.contains("class=\"say\""), words.is_some(), "{state}");
+            assert!(words.is_none_or(|words| page.contains(words)), "{language} {state}");
+            if ["held", "awaited"].contains(&state) {
+                assert!(page.contains("class=\"signal ready\""), "{state}");
+                let told = page.split("<main").nth(1).unwrap();
+                assert!(!told.contains("Wash by") && !told.contains("Lave a más tardar"), "{state}");
+            }
+        }
+    }
+    let rows = world.get("/").await.body;
+    let row =
+        |state: &str| rows.split(&format!("/region/{}\"", of[state])).nth(1).unwrap().split("</li>").next().unwrap();
+    assert!(row("old").contains("Look and wash now") && row("old").contains("(not confirmed yet)"));
+    assert!(row("held").contains("Get ready") && row("held").contains("The next step is not confirmed yet"));
+    assert!(!row("look").contains("confirmed"));
+    for (state, says) in [("held", "The next step is not confirmed yet"), ("old", "(not confirmed yet)")] {
+        let badge = world.get(&format!("/region/{}/badge.svg", of[state])).await.body;
+        assert!(badge.contains(says), "{badge}");
+    }
 }

@@ -53,9 +53,9 @@ async fn pages_and_faults_speak_the_language_of_their_path() {
     let world = World::empty(|_| {}).await;
     for (path, language, says) in [
         ("/", "en", "When to look at your pinyon"),
-        ("/es", "es", "Cuándo mirar su piñonero"),
+        ("/es", "es", "Cuándo revisar su piñonero"),
         ("/nothing", "en", "There is no such page"),
-        ("/es/nothing", "es", "No hay tal página"),
+        ("/es/nothing", "es", "Esta página no existe"),
     ] {
         let answer = world.get(path).await;
         assert!(answer.body.contains(&format!("<html lang=\"{language}\">")), "{path}");

@@ -4,6 +4,7 @@ pub mod support;
 
 mod abuse;
 mod browser;
+mod contrast;
 mod feeds;
 mod gallery;
 mod guard;

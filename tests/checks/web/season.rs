@@ -18,9 +18,9 @@ use super::support::World;
 pub const STAGES: [(&str, &str, &str); 5] = [
     ("quiet", "nothing to do yet", "nada que hacer todavía"),
     ("ready", "get ready", "prepárese"),
-    ("look", "look at your pinyons now", "mire sus piñoneros ahora"),
+    ("look", "look at your pinyons now", "revise sus piñoneros ahora"),
     ("last", "last days to wash", "últimos días para lavar"),
-    ("over", "too late to wash this year", "ya no es tiempo de lavar este año"),
+    ("over", "too late to wash this year", "ya es tarde para lavar este año"),
 ];
 
 pub struct Season {
