@@ -120,7 +120,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let mail = MailWriter::new(&config.email).map_err(|why| failed(why.to_string()))?;
     let folder = FolderTransport::open(&played.messages, mail).map_err(|why| failed(why.to_string()))?;
     let parts = Parts::open(&config, clock.clone()).await?;
-    let site = Site::new(parts.clone()).map_err(|why| failed(why.to_string()))?;
+    let site = Site::of_exercise(parts.clone(), played.notices.clone()).map_err(|why| failed(why.to_string()))?;
     let stop_link = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     let channels = Channels::both(Arc::new(Told { folder, path: played.messages.clone() }));
     let dispatcher = Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))

@@ -4,6 +4,7 @@
 //! given. Regions, stations and subscribers are those of today. A season's past years are the years before it; where
 //! fewer than ten of those are on record, all other years stand in and the season says so.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, Utc};
@@ -179,6 +180,19 @@ impl Theatre {
         channels: Option<Channels>,
         watch: &mut (dyn FnMut(Event) + Send),
     ) -> Result<Vec<RegionSeason>, ReplayError> {
+        self.play_through(season, channels, watch).await.map(|(seasons, _)| seasons)
+    }
+
+    /// As [`Theatre::play`], with every notice as it stood in the end.
+    ///
+    /// # Errors
+    /// See [`ReplayError`].
+    pub async fn play_through(
+        &self,
+        season: i32,
+        channels: Option<Channels>,
+        watch: &mut (dyn FnMut(Event) + Send),
+    ) -> Result<(Vec<RegionSeason>, Vec<Notice>), ReplayError> {
         let first_day = self.first_day(season);
         let clock = Arc::new(ManualClock::at(self.cycle_time(first_day)));
         let store = self.scratch(clock.now()).await?;
@@ -230,7 +244,12 @@ impl Theatre {
             let sum = self.sum_up(&parts, &mut books, &mut desks, region, season).await;
             seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
         }
-        Ok(seasons)
+        let mut notices = Vec::new();
+        let profiles: BTreeSet<&str> = self.profiles().map(|profile| profile.id.as_str()).collect();
+        for profile in profiles {
+            notices.extend(store.notices_of_season(profile, season).await?);
+        }
+        Ok((seasons, notices))
     }
 
     /// The first biofix of the season among the regions' profiles.

@@ -16,7 +16,7 @@ use serde_json::json;
 use super::kept::Kept;
 use super::page::escaped;
 use super::views::{CHART_WIDTHS, RegionView, Views};
-use super::{Fault, Site, Visit};
+use super::{Fault, Site, Visit, alert};
 use crate::chart::text_width;
 use crate::season::standing::{Backing, SeasonStanding};
 use crate::season::words;
@@ -215,13 +215,18 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
         let at = notice.released_at.unwrap_or(notice.decided_at);
         updated = updated.max(at);
         let kind = notice.kind.name();
-        let what = said(&["news", kind, "what"]);
+        let when = alert::when(&visit.site, language, notice);
+        let what = format!("{when} {}", said(&["news", kind, "what"])).trim().to_owned();
+        let document =
+            Link { mime_type: Some(alert::KIND.to_owned()), ..link("alternate", &address(&alert::path(view, notice))) };
+        let id = page.clone();
+        let page = Link { mime_type: Some("text/html".to_owned()), ..link("alternate", &page) };
         let entry = Entry {
-            id: format!("{page}#{}-{kind}", notice.season.year),
+            id: format!("{id}#{}-{kind}", notice.season.year),
             title: Text::plain(said(&["news", kind, "title"])),
             updated: at.fixed_offset(),
             published: Some(at.fixed_offset()),
-            links: vec![link("alternate", &page)],
+            links: vec![page, document],
             content: Some(Content { content_type: Some("text".into()), value: Some(what), ..Content::default() }),
             ..Entry::default()
         };

@@ -17,6 +17,7 @@ pub mod views;
 pub mod visit;
 pub mod words;
 
+mod alert;
 mod confirm;
 mod feeds;
 mod forms;
@@ -51,6 +52,7 @@ pub fn router(site: &Site) -> Router {
             .merge(home::routes())
             .merge(region_page::routes())
             .merge(feeds::routes())
+            .merge(alert::routes())
             .merge(guide::routes())
             .merge(sign_up::routes())
             .merge(confirm::routes())

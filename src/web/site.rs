@@ -10,6 +10,7 @@ use super::page::Pages;
 use super::views::RegionViews;
 use crate::language::Language;
 use crate::service::parts::Parts;
+use crate::store::notices::Notice;
 
 /// The state behind the pages. Cheap to clone.
 #[derive(Clone)]
@@ -20,6 +21,8 @@ struct Inner {
     pages: Pages,
     views: RegionViews,
     public: Option<Url>,
+    /// The notices of a season that was played elsewhere; then nothing here is real.
+    played: Option<Vec<Notice>>,
     /// Path of the public address without its last slash; empty at the root.
     base: String,
     /// Codes tried and links asked for, by network.
@@ -31,6 +34,19 @@ impl Site {
     /// # Errors
     /// When a page or its words do not hold together: a fault of the program, told at the start and not to a visitor.
     pub fn new(parts: Parts) -> Result<Self, super::page::PageFault> {
+        Self::with(parts, None)
+    }
+
+    /// The pages of an exercise: they say so, their alerts too, and the notices shown are those of a season that was
+    /// played, each from the hour at which it was decided on.
+    ///
+    /// # Errors
+    /// See [`Site::new`].
+    pub fn of_exercise(parts: Parts, played: Vec<Notice>) -> Result<Self, super::page::PageFault> {
+        Self::with(parts, Some(played))
+    }
+
+    fn with(parts: Parts, played: Option<Vec<Notice>>) -> Result<Self, super::page::PageFault> {
         // The settings were checked: what does not parse is empty, and then links have no host.
         let public = Url::parse(&parts.config.messages.public_url).ok();
         let base = public.as_ref().map_or_else(String::new, |url| url.path().trim_end_matches('/').to_owned());
@@ -38,6 +54,7 @@ impl Site {
             pages: Pages::load()?,
             views: RegionViews::default(),
             public,
+            played,
             base,
             parts,
             code_turns: Turns::default(),
@@ -55,6 +72,14 @@ impl Site {
 
     pub fn parts(&self) -> &Parts {
         &self.0.parts
+    }
+
+    pub fn is_exercise(&self) -> bool {
+        self.0.played.is_some()
+    }
+
+    pub(super) fn played(&self) -> Option<&[Notice]> {
+        self.0.played.as_deref()
     }
 
     pub fn now(&self) -> DateTime<Utc> {

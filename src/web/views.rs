@@ -84,12 +84,13 @@ struct Signs {
 }
 
 impl Signs {
-    async fn read(parts: &Parts) -> Result<Self, StoreError> {
+    async fn read(site: &Site) -> Result<Self, StoreError> {
+        let parts = site.parts();
         let regions = parts.store.regions().await?;
         Ok(Self {
             cycle: parts.store.last_run("cycle").await?.and_then(|run| run.ended_at),
             pulls: parts.store.last_pulls().await?.iter().map(|pull| pull.started_at).max(),
-            notices: notices(parts, &regions)
+            notices: notices(site, &regions)
                 .await?
                 .values()
                 .flatten()
@@ -101,7 +102,8 @@ impl Signs {
 }
 
 /// The notices of each region's season under way, as they stand now.
-async fn notices(parts: &Parts, regions: &[Region]) -> Result<BTreeMap<String, Vec<Notice>>, StoreError> {
+async fn notices(site: &Site, regions: &[Region]) -> Result<BTreeMap<String, Vec<Notice>>, StoreError> {
+    let parts = site.parts();
     let now = parts.clock.now();
     let mut seasons: Vec<(&Profile, i32)> = Vec::new();
     for region in regions {
@@ -113,11 +115,27 @@ async fn notices(parts: &Parts, regions: &[Region]) -> Result<BTreeMap<String, V
     }
     let mut by_region: BTreeMap<String, Vec<Notice>> = BTreeMap::new();
     for (profile, year) in seasons {
-        for notice in parts.store.notices_of_season(&profile.id, year).await? {
+        let all = match site.played() {
+            Some(played) => as_of(played, &profile.id, year, now),
+            None => parts.store.notices_of_season(&profile.id, year).await?,
+        };
+        for notice in all {
             by_region.entry(notice.season.region.clone()).or_default().push(notice);
         }
     }
     Ok(by_region)
+}
+
+/// The notices of a season as they stood at an instant.
+fn as_of(played: &[Notice], profile: &str, year: i32, now: DateTime<Utc>) -> Vec<Notice> {
+    let known = |notice: &&Notice| {
+        (notice.season.profile.as_str(), notice.season.year) == (profile, year) && notice.decided_at <= now
+    };
+    let mut then: Vec<Notice> = played.iter().filter(known).cloned().collect();
+    for notice in then.iter_mut().filter(|notice| notice.released_at.is_some_and(|at| at > now)) {
+        (notice.status, notice.released_at) = (NoticeStatus::Waiting, None);
+    }
+    then
 }
 
 impl Views {
@@ -207,17 +225,17 @@ impl RegionViews {
     async fn renew_if_old(&self, site: &Site) -> Result<(), Fault> {
         let Some(views) = self.peek() else { return Ok(()) };
         let old = (site.now() - views.made_at).abs() >= RENEW_AFTER;
-        if old || Signs::read(site.parts()).await? != views.signs {
+        if old || Signs::read(site).await? != views.signs {
             self.make(site).await?;
         }
         Ok(())
     }
 
     async fn make(&self, site: &Site) -> Result<Arc<Views>, Fault> {
-        let parts = site.parts().clone();
+        let asked = site.clone();
         // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
         let runtime = Handle::current();
-        let work = tokio::task::spawn_blocking(move || runtime.block_on(views(&parts)));
+        let work = tokio::task::spawn_blocking(move || runtime.block_on(views(&asked)));
         let made = work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))??;
         let made = Arc::new(made);
         *self.current.write().unwrap_or_else(PoisonError::into_inner) = Some(Arc::clone(&made));
@@ -225,12 +243,13 @@ impl RegionViews {
     }
 }
 
-async fn views(parts: &Parts) -> Result<Views, StoreError> {
-    let (now, signs) = (parts.clock.now(), Signs::read(parts).await?);
+async fn views(site: &Site) -> Result<Views, StoreError> {
+    let parts = site.parts();
+    let (now, signs) = (parts.clock.now(), Signs::read(site).await?);
     // Read anew each time: what the store holds may have been revised.
     let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
     let mut regions = Vec::with_capacity(signs.regions.len());
-    let mut notices = notices(parts, &signs.regions).await?;
+    let mut notices = notices(site, &signs.regions).await?;
     for region in &signs.regions {
         let Some(profile) = parts.profiles.get(&region.profile) else {
             warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);

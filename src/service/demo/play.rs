@@ -18,6 +18,7 @@ use crate::delivery::channels::mail::MailWriter;
 use crate::people::{Address, Reach};
 use crate::service::parts::{Parts, PartsError};
 use crate::service::replay::{RegionSeason, ReplayError, Theatre};
+use crate::store::notices::Notice;
 use crate::store::people::{Consent, NewSubscriber, enrol};
 use crate::store::weather::{ForecastValue, add_forecast};
 use crate::store::{Store, StoreError};
@@ -46,6 +47,8 @@ pub struct Played {
     pub state: State,
     pub season: i32,
     pub regions: Vec<RegionSeason>,
+    /// Every notice of the season, as it stood in the end.
+    pub notices: Vec<Notice>,
     pub board: Board,
     pub settings: PathBuf,
     /// What those settings say.
@@ -109,8 +112,8 @@ pub async fn play(
     let manner = wanted.manner.unwrap_or(Manner::Plain);
     let mut view = LiveView::new(board, out, manner, wanted.speed);
     let mut broken = None;
-    let regions = theatre
-        .play(season, Some(Channels::both(Arc::new(folder))), &mut |event| {
+    let (regions, notices) = theatre
+        .play_through(season, Some(Channels::both(Arc::new(folder))), &mut |event| {
             if broken.is_none() {
                 broken = view.handle(event).err();
             }
@@ -121,7 +124,7 @@ pub async fn play(
     }
     let board = view.close().map_err(DemoError::View)?;
     parts.store.close().await;
-    Ok(Played { state, season, regions, board, settings: wanted.folder.join(SETTINGS), config, messages })
+    Ok(Played { state, season, regions, notices, board, settings: wanted.folder.join(SETTINGS), config, messages })
 }
 
 /// An empty folder, or one that an earlier demo left, emptied of what it left.

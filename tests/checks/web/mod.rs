@@ -3,6 +3,7 @@
 pub mod support;
 
 mod abuse;
+mod alerts;
 mod browser;
 mod contrast;
 mod feeds;

@@ -59,6 +59,10 @@ impl Season {
         Self { store }
     }
 
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
     /// Whatever the store holds.
     pub fn of(store: Store) -> Self {
         Self { store }

@@ -1,0 +1,287 @@
+//! Notices as CAP 1.2 alerts: the rules of its section 3 checked here, the whole read back by a parser that is not ours.
+
+use std::collections::BTreeSet;
+
+use axum::http::StatusCode;
+use roxmltree::{Document, Node};
+use serde_json::json;
+use treebell::clock::ManualClock;
+use treebell::config::Config;
+use treebell::message::facts::{Basis, NoticeFacts, Sender, StageDates};
+use treebell::message::{Message, Templates};
+use treebell::people::Language;
+use treebell::season::profile::Profiles;
+use treebell::season::{NoticeKind, NoticeStatus, SeasonKey};
+use treebell::service::parts::Parts;
+use treebell::store::Store;
+use treebell::store::notices::{Fate, NewNotice, Notice, NoticeText};
+use treebell::web::{self, Site};
+
+use super::season::Season;
+use super::support::World;
+use crate::support;
+
+const NAMESPACE: &str = "urn:oasis:names:tc:emergency:cap:1.2";
+const REGION: &str = "/region/dos-vientos";
+
+/// Kind, hour at which it went out.
+const NOTICES: [(NoticeKind, &str); 4] = [
+    (NoticeKind::GetReady, "2025-02-28T13:15:00Z"),
+    (NoticeKind::InspectNow, "2025-03-12T12:15:00Z"),
+    (NoticeKind::LastDaysToWash, "2025-04-09T12:15:00Z"),
+    (NoticeKind::TooLateToWash, "2025-04-20T12:15:00Z"),
+];
+
+fn facts() -> NoticeFacts {
+    let day = |text: &str| text.parse().unwrap();
+    let dates = |reached: Option<&str>, early: &str, likely: &str, late: &str| StageDates {
+        reached: reached.map(day),
+        early: Some(day(early)),
+        likely: day(likely),
+        late: Some(day(late)),
+        past_error_days: None,
+    };
+    NoticeFacts {
+        sender: Sender::from(&Config::default().messages),
+        region_id: "dos-vientos".into(),
+        region_name: "Dos Vientos".into(),
+        season: 2025,
+        decided_on: day("2025-03-12"),
+        basis: Basis::Heat,
+        laying: dates(Some("2025-03-10"), "2025-03-08", "2025-03-10", "2025-03-14"),
+        hatch: dates(None, "2025-04-07", "2025-04-12", "2025-04-18"),
+        wash_by: day("2025-04-07"),
+        station_name: "Dos Vientos school".into(),
+        heat_sum: 220.0,
+        heat_needed: 214.0,
+        provisional: true,
+        borrowed: None,
+    }
+}
+
+/// The invented season with so many notices out.
+async fn world(name: &str, day: &str, how_many: usize) -> World {
+    let season = Season::named(name).await;
+    for (kind, at) in NOTICES.into_iter().take(how_many) {
+        let at: chrono::DateTime<chrono::Utc> = at.parse().unwrap();
+        let new = NewNotice {
+            season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "dos-vientos".into(), year: 2025 },
+            kind,
+            fate: Fate::Release,
+            reason: json!({}),
+            facts: serde_json::to_value(facts()).unwrap(),
+            decided_on: at.date_naive(),
+            decided_at: at,
+            expires_at: at + chrono::Duration::days(21),
+            priority: 1,
+        };
+        let texts = Language::ALL.map(|language| NoticeText { language, message: Message::Sms { text: "t".into() } });
+        season.store().put_notice(&new, &texts).await.unwrap();
+    }
+    season.on(day).await
+}
+
+fn child<'a>(of: Node<'a, 'a>, name: &str) -> &'a str {
+    of.children().find(|node| node.has_tag_name((NAMESPACE, name))).and_then(|node| node.text()).unwrap_or("")
+}
+
+/// What section 3 of the standard asks of one document, and what our alerts have beyond that.
+fn check(xml: &str) -> (String, String, String) {
+    let document = Document::parse(xml).unwrap();
+    let alert = document.root_element();
+    assert!(alert.has_tag_name((NAMESPACE, "alert")));
+    let in_order = |of: Node<'_, '_>, order: &[&str]| {
+        let names: Vec<&str> = of.children().filter(Node::is_element).map(|node| node.tag_name().name()).collect();
+        let places: Vec<usize> = names
+            .iter()
+            .map(|name| order.iter().position(|known| known == name).unwrap_or_else(|| panic!("{name}")))
+            .collect();
+        assert!(places.is_sorted(), "{names:?}");
+        for node in of.children().filter(Node::is_element) {
+            assert!(node.children().count() > 0, "an empty {}", node.tag_name().name());
+        }
+    };
+    in_order(alert, &["identifier", "sender", "sent", "status", "msgType", "scope", "note", "references", "info"]);
+    for name in ["identifier", "sender"] {
+        let text = child(alert, name);
+        assert!(!text.is_empty() && !text.contains([' ', ',', '<', '&']), "{name}: {text}");
+    }
+    let time = |text: &str| {
+        assert!(!text.contains('Z') && !text.ends_with("+00:00") && text.len() == 25, "{text}");
+        chrono::DateTime::parse_from_rfc3339(text).unwrap()
+    };
+    let sent = time(child(alert, "sent"));
+    assert!(["Actual", "Exercise"].contains(&child(alert, "status")));
+    assert!(["Alert", "Update"].contains(&child(alert, "msgType")));
+    assert_eq!(child(alert, "scope"), "Public");
+    assert_eq!(child(alert, "msgType") == "Update", !child(alert, "references").is_empty());
+    let infos: Vec<Node<'_, '_>> = alert.children().filter(|node| node.has_tag_name((NAMESPACE, "info"))).collect();
+    assert_eq!(infos.iter().map(|info| child(*info, "language")).collect::<Vec<_>>(), ["en-US", "es-US"]);
+    for info in infos {
+        in_order(
+            info,
+            &[
+                "language",
+                "category",
+                "event",
+                "responseType",
+                "urgency",
+                "severity",
+                "certainty",
+                "onset",
+                "expires",
+                "senderName",
+                "headline",
+                "description",
+                "instruction",
+                "web",
+                "contact",
+                "area",
+            ],
+        );
+        assert_eq!(child(info, "category"), "Env");
+        assert!(["Prepare", "Execute", "None"].contains(&child(info, "responseType")));
+        assert!(["Future", "Past"].contains(&child(info, "urgency")));
+        assert_eq!(child(info, "severity"), "Minor");
+        assert!(["Observed", "Likely"].contains(&child(info, "certainty")));
+        assert!(time(child(info, "expires")) > sent);
+        time(child(info, "onset"));
+        // The five things that a warning tells: who, what, where, when, what to do.
+        for name in ["senderName", "event", "headline", "description", "instruction", "web", "contact"] {
+            let text = child(info, name);
+            assert!(!text.is_empty() && !text.contains(['{', '}']), "{name}: {text}");
+        }
+        assert!(child(info, "description").chars().any(|c| c.is_ascii_digit()), "a date");
+        let area = info.children().find(|node| node.has_tag_name((NAMESPACE, "area"))).unwrap();
+        in_order(area, &["areaDesc", "geocode"]);
+        let codes: BTreeSet<&str> = area
+            .children()
+            .filter(|node| node.has_tag_name((NAMESPACE, "geocode")))
+            .map(|code| {
+                assert_eq!(child(code, "valueName"), "ZIP");
+                child(code, "value")
+            })
+            .collect();
+        assert!(codes.contains("00201") && codes.len() == 5, "{codes:?}");
+    }
+    assert!(xml.len() < 900_000);
+    (child(alert, "identifier").into(), child(alert, "sender").into(), child(alert, "sent").into())
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn each_notice_is_an_alert_that_names_those_before_it() {
+    let world = world("Dos Vientos", "2025-04-21", 4).await;
+    let news = world.get(&format!("{REGION}/news.atom")).await.body;
+    let feed = Document::parse(&news).unwrap();
+    // The newest first in the feed; in the order of their going here.
+    let mut paths: Vec<String> = feed
+        .descendants()
+        .filter(|node| node.attribute("type") == Some("application/cap+xml"))
+        .map(|node| {
+            let parent = node.parent().unwrap();
+            assert_eq!((parent.tag_name().name(), node.attribute("rel")), ("entry", Some("alternate")));
+            node.attribute("href").unwrap().strip_prefix("https://pinyon.example.org").unwrap().to_owned()
+        })
+        .collect();
+    paths.reverse();
+    assert_eq!(paths.len(), 4, "{news}");
+    let mut before: Vec<String> = Vec::new();
+    for path in &paths {
+        let answer = world.get(path).await;
+        assert_eq!((answer.status, answer.header("content-type")), (StatusCode::OK, "application/cap+xml"), "{path}");
+        let (identifier, sender, sent) = check(&answer.body);
+        assert_eq!(sender, "pinyon.example.org");
+        assert!(sent.ends_with("-07:00") || sent.ends_with("-06:00"), "{sent}");
+        assert!(answer.body.contains("<status>Actual</status>"), "{path}");
+        let document = Document::parse(&answer.body).unwrap();
+        assert_eq!(child(document.root_element(), "references"), before.join(" "), "{path}");
+        before.push(format!("{sender},{identifier},{sent}"));
+        let Some(python) = support::python("alerts read by an outside parser") else { continue };
+        let read = support::run_python(&python, READER, &[], answer.body.as_bytes());
+        assert_eq!(read.trim(), format!("{identifier} Public 2 5 ZIP"), "{path}");
+    }
+    // The newest under one address, and only what went out.
+    let newest = world.get(&format!("{REGION}/alert.cap")).await;
+    assert_eq!(newest.body, world.get(&paths[3]).await.body);
+    assert!(
+        newest.body.contains("<urgency>Past</urgency>") && newest.body.contains("<responseType>None</responseType>")
+    );
+    for path in ["/alert/2024-inspect-now.cap", "/alert/2025-inspect-now", "/alert/x"] {
+        assert_eq!(world.get(&format!("{REGION}{path}")).await.status, StatusCode::NOT_FOUND, "{path}");
+    }
+    assert_eq!(world.get("/region/mesa-callada/alert.cap").await.status, StatusCode::NOT_FOUND);
+    assert_eq!(world.get("/region/nowhere/alert.cap").await.status, StatusCode::NOT_FOUND);
+}
+
+/// Strict: an element or a value that the standard does not know is a fault.
+const READER: &str = "
+import sys
+from cap_tools.models import Alert
+from xsdata.formats.dataclass.parsers import XmlParser
+from xsdata.formats.dataclass.parsers.config import ParserConfig
+config = ParserConfig(fail_on_unknown_properties=True, fail_on_unknown_attributes=True, fail_on_converter_warnings=True)
+alert = XmlParser(config=config).from_bytes(sys.stdin.buffer.read(), Alert)
+codes = alert.infos[0].areas[0].geocodes
+print(alert.identifier, alert.scope.value, len(alert.infos), len(codes), codes[0].value_name.value)
+";
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_name_with_markup_stays_a_name_in_an_alert() {
+    let world = world("Dos <b>&\"Vientos", "2025-03-14", 2).await;
+    let answer = world.get(&format!("{REGION}/alert.cap")).await;
+    check(&answer.body);
+    assert!(answer.body.contains("<areaDesc>Dos &lt;b&gt;&amp;&quot;Vientos</areaDesc>"), "{}", answer.body);
+    assert!(answer.body.contains("<certainty>Observed</certainty>"), "the heat sum stands at the threshold");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
+    let world = world("Dos Vientos", "2025-03-14", 0).await;
+    let at: chrono::DateTime<chrono::Utc> = "2025-03-12T12:15:00Z".parse().unwrap();
+    let played = Notice {
+        id: "pinyon-needle-scale/dos-vientos/2025/inspect-now".into(),
+        season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "dos-vientos".into(), year: 2025 },
+        kind: NoticeKind::InspectNow,
+        status: NoticeStatus::Released,
+        reason: json!({}),
+        facts: serde_json::to_value(facts()).unwrap(),
+        decided_on: at.date_naive(),
+        decided_at: at,
+        release_at: Some(at),
+        word_needed: None,
+        released_at: Some(at + chrono::Duration::hours(30)),
+        released_by: None,
+        expires_at: at + chrono::Duration::days(21),
+        staff_note: None,
+    };
+    // Asked for on the day it was decided, and on the day after it went out.
+    for (day, backing, status) in
+        [("2025-03-13T01:00:00Z", "due", StatusCode::NOT_FOUND), ("2025-03-14T19:00:00Z", "plain", StatusCode::OK)]
+    {
+        world.clock.set(day.parse().unwrap());
+        let site = Site::of_exercise(world.parts.clone(), vec![played.clone()]).unwrap();
+        site.ready().await.unwrap();
+        let shown = World { parts: world.parts.clone(), clock: world.clock.clone(), router: web::router(&site) };
+        let answer = shown.get(&format!("{REGION}/alert.cap")).await;
+        assert_eq!(answer.status, status, "{day}");
+        let json = shown.get(&format!("{REGION}/outlook.json")).await.body;
+        assert!(json.contains(&format!("\"backing\": \"{backing}\"")), "{day}: {json}");
+        if status == StatusCode::OK {
+            check(&answer.body);
+            assert!(answer.body.contains("<status>Exercise</status>") && answer.body.contains("<note>"));
+        }
+        for (path, says) in [("/", "This is an exercise"), ("/es", "Esto es un ejercicio")] {
+            assert!(shown.get(path).await.body.contains(says), "{path}");
+        }
+    }
+    // And a service at work does not.
+    let parts = Parts::with_store(
+        &Config::default(),
+        std::sync::Arc::new(ManualClock::at(at)),
+        Store::in_memory().await.unwrap(),
+        Profiles::default(),
+        Templates::load(None).unwrap(),
+    );
+    let site = Site::new(parts).unwrap();
+    assert!(!site.is_exercise());
+}
