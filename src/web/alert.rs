@@ -23,6 +23,7 @@ use crate::store::notices::Notice;
 use crate::timetable;
 
 pub(super) const KIND: &str = "application/cap+xml";
+const KIND_UTF8: &str = "application/cap+xml; charset=utf-8";
 
 pub(super) fn routes() -> Router<Site> {
     Router::new().route("/region/{id}/alert.cap", get(newest)).route("/region/{id}/alert/{file}", get(one))
@@ -49,7 +50,7 @@ async fn answer(
     let at = view.notices.iter().position(|notice| file(notice) == name).ok_or(Fault::NotFound)?;
     // Both languages stand in each document.
     let kept = views.kept(&format!("/region/{id}/alert/{name}"), Language::En, || {
-        Ok(Kept::new(KIND, document(&visit.site, view, at)).embeddable())
+        Ok(Kept::new(KIND_UTF8, document(&visit.site, view, at)).embeddable())
     })?;
     Ok(kept.answer(asked))
 }

@@ -17,15 +17,18 @@ struct Asset {
     bytes: &'static [u8],
 }
 
+/// Without its letters' code a text is left to guesses (ASVS 5.0.0, 4.1.1).
+pub(super) const SVG: &str = "image/svg+xml; charset=utf-8";
+
 macro_rules! drawing {
     ($name:literal) => {
-        Asset { name: $name, kind: "image/svg+xml", bytes: include_bytes!(concat!("assets/", $name)) }
+        Asset { name: $name, kind: SVG, bytes: include_bytes!(concat!("assets/", $name)) }
     };
 }
 
 const ASSETS: &[Asset] = &[
     Asset { name: "style.css", kind: "text/css; charset=utf-8", bytes: include_bytes!("assets/style.css") },
-    Asset { name: "mark.svg", kind: "image/svg+xml", bytes: include_bytes!("assets/mark.svg") },
+    Asset { name: "mark.svg", kind: SVG, bytes: include_bytes!("assets/mark.svg") },
     drawing!("beans.svg"),
     drawing!("cotton.svg"),
     drawing!("tufts.svg"),

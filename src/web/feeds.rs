@@ -85,9 +85,9 @@ async fn outlook(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Resu
     .await
 }
 
-/// The state in one line, as on the list of all regions.
+/// The state in one line.
 fn headline(visit: &Visit, view: &RegionView) -> String {
-    visit.site.word(visit.language, "region", &[view.shown.standing.name(), "headline"])
+    words::capitalised(&visit.site.word(visit.language, "region", &[view.shown.standing.name(), "headline"]))
 }
 
 /// The date that matters now, in words; what waits for a word of staff where there is such.
@@ -116,11 +116,11 @@ fn date_line(visit: &Visit, view: &RegionView) -> String {
 
 /// A picture for the page of a county: region, state, date. Colours stand on the elements: it needs no style.
 fn badge_of(visit: &Visit, view: &RegionView) -> String {
-    let (edge, fill) = match view.shown.standing {
-        SeasonStanding::Unknown | SeasonStanding::Over => ("#857757", "#f5efe1"),
-        SeasonStanding::Quiet => ("#2c6580", "#e4eff3"),
-        SeasonStanding::Ready => ("#7d5a00", "#faeecb"),
-        SeasonStanding::Look | SeasonStanding::Last => ("#a5380c", "#fbe6da"),
+    let (edge, fill, word) = match view.shown.standing {
+        SeasonStanding::Unknown | SeasonStanding::Over => ("#857757", "#f5efe1", "#55503f"),
+        SeasonStanding::Quiet => ("#2c6580", "#e4eff3", "#2c6580"),
+        SeasonStanding::Ready => ("#7d5a00", "#faeecb", "#7d5a00"),
+        SeasonStanding::Look | SeasonStanding::Last => ("#a5380c", "#fbe6da", "#a5380c"),
     };
     let (name, line, date) =
         (escaped(&view.region.name), escaped(&headline(visit, view)), escaped(&date_line(visit, view)));
@@ -144,7 +144,7 @@ fn badge_of(visit: &Visit, view: &RegionView) -> String {
 <g transform="translate(14 20)">{inner}</g>
 <text x="92" y="28" font-size="12.5" fill="#55503f">{insect}</text>
 <text x="92" y="50" font-size="{name_size}" font-weight="bold" fill="#20231c">{name}</text>
-<text x="92" y="71" font-size="{line_size}" font-weight="bold" fill="{edge}">{line}</text>
+<text x="92" y="71" font-size="{line_size}" font-weight="bold" fill="{word}">{line}</text>
 <text x="92" y="90" font-size="{date_size}" fill="#20231c">{date}</text>
 </svg>
 "##

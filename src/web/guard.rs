@@ -17,8 +17,8 @@ use crate::language::Language;
 const LONGEST_ANSWER: Duration = Duration::from_secs(10);
 
 /// Pages load their own style and pictures and nothing else; no script runs, and nobody may frame them.
-const CONTENT_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; font-src 'self'; \
-     manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'; object-src 'none'";
+const CONTENT_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; \
+     base-uri 'none'; frame-ancestors 'none'; object-src 'none'";
 
 const HEADERS: [(HeaderName, &str); 7] = [
     (header::CONTENT_SECURITY_POLICY, CONTENT_POLICY),

@@ -36,7 +36,7 @@ impl Kept {
             "default-src 'none'; style-src {allowed}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; object-src 'none'"
         );
         let policy = HeaderValue::from_str(&policy).ok();
-        Self { policy, ..Self::new("image/svg+xml", svg) }
+        Self { policy, ..Self::new(super::assets::SVG, svg) }
     }
 
     pub fn embeddable(self) -> Self {

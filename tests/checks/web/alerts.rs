@@ -188,7 +188,11 @@ async fn each_notice_is_an_alert_that_names_those_before_it() {
     let mut before: Vec<String> = Vec::new();
     for path in &paths {
         let answer = world.get(path).await;
-        assert_eq!((answer.status, answer.header("content-type")), (StatusCode::OK, "application/cap+xml"), "{path}");
+        assert_eq!(
+            (answer.status, answer.header("content-type")),
+            (StatusCode::OK, "application/cap+xml; charset=utf-8"),
+            "{path}"
+        );
         let (identifier, sender, sent) = check(&answer.body);
         assert_eq!(sender, "pinyon.example.org");
         assert!(sent.ends_with("-07:00") || sent.ends_with("-06:00"), "{sent}");

@@ -54,7 +54,7 @@ const EDGES: &[(&str, &str)] = &[
 
 type Colours = BTreeMap<String, [f64; 3]>;
 
-fn colour(hex: &str) -> [f64; 3] {
+pub fn colour(hex: &str) -> [f64; 3] {
     let digits = hex.trim_start_matches('#');
     let digits = if digits.len() == 3 { digits.chars().flat_map(|c| [c, c]).collect() } else { digits.to_owned() };
     assert_eq!(digits.len(), 6, "`{hex}` is no colour");
@@ -67,7 +67,7 @@ fn luminance(colour: [f64; 3]) -> f64 {
     0.2126 * red + 0.7152 * green + 0.0722 * blue
 }
 
-fn contrast(one: [f64; 3], other: [f64; 3]) -> f64 {
+pub fn contrast(one: [f64; 3], other: [f64; 3]) -> f64 {
     let (one, other) = (luminance(one), luminance(other));
     (one.max(other) + 0.05) / (one.min(other) + 0.05)
 }

@@ -16,7 +16,11 @@ async fn pictures_are_xml_that_may_stand_alone_under_a_strict_policy() {
     {
         for language in ["", "/es"] {
             let answer = world.get(&format!("{language}{REGION}/{path}")).await;
-            assert_eq!((answer.status, answer.header("content-type")), (StatusCode::OK, "image/svg+xml"), "{path}");
+            assert_eq!(
+                (answer.status, answer.header("content-type")),
+                (StatusCode::OK, "image/svg+xml; charset=utf-8"),
+                "{path}"
+            );
             assert_eq!(answer.header("cross-origin-resource-policy"), resource, "{path}");
             let policy = answer.header("content-security-policy");
             assert!(policy.starts_with("default-src 'none'") && !policy.contains("unsafe"), "{path}: {policy}");

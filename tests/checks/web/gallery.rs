@@ -21,6 +21,7 @@ use treebell::store::notices::{Fate, NewNotice, NoticeText};
 use treebell::store::people::{Consent, NewSubscriber};
 use treebell::web::server;
 
+use super::contrast::{colour, contrast};
 use super::season::Season;
 use super::support::World;
 
@@ -224,6 +225,21 @@ async fn each_state_says_what_it_is_and_no_more() {
             }
         }
     }
+    // The badge and the chart stand alone: their own texts on their own grounds.
+    let painted = |body: &str| {
+        let document = roxmltree::Document::parse(body).unwrap();
+        let mut shapes =
+            document.descendants().filter(|node| node.has_tag_name(("http://www.w3.org/2000/svg", "rect")));
+        let ground = shapes.find(|node| node.attribute("fill").is_some()).unwrap();
+        let texts = document.descendants().filter(|node| node.has_tag_name(("http://www.w3.org/2000/svg", "text")));
+        let fill = |node: &roxmltree::Node<'_, '_>| colour(node.attribute("fill").unwrap());
+        let worst = texts.map(|text| contrast(fill(&text), fill(&ground))).fold(21.0, f64::min);
+        assert!(worst >= 4.5, "{worst:.2}: {body}");
+    };
+    for (_, region) in STATES {
+        painted(&world.get(&format!("/region/{region}/badge.svg")).await.body);
+    }
+    painted(&world.get("/region/dos-vientos/chart.svg?w=340").await.body);
     let rows = world.get("/").await.body;
     let row =
         |state: &str| rows.split(&format!("/region/{}\"", of[state])).nth(1).unwrap().split("</li>").next().unwrap();
@@ -234,4 +250,18 @@ async fn each_state_says_what_it_is_and_no_more() {
         let badge = world.get(&format!("/region/{}/badge.svg", of[state])).await.body;
         assert!(badge.contains(says), "{badge}");
     }
+
+    // A word of staff shows without a new cycle: within the quarter minute in which the store is asked again.
+    let held = "pinyon-needle-scale/piedra-mansa/2025/inspect-now";
+    world.parts.store.release_notice(held, "staff", world.parts.clock.now()).await.unwrap();
+    world.clock.advance(chrono::Duration::seconds(16));
+    let mut shown = String::new();
+    for _ in 0..600 {
+        shown = world.get("/region/piedra-mansa").await.body;
+        if shown.contains("class=\"signal look\"") {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert!(shown.contains("class=\"signal look\"") && !shown.contains("class=\"say\""), "the hold still shows");
 }

@@ -48,6 +48,32 @@ async fn every_answer_carries_the_security_headers() {
     }
 }
 
+/// ASVS 5.0.0, 14.3.2 and 4.1.1: pages that hold or ask for what is a person's own are kept nowhere, and every text says
+/// its letters' code.
+#[tokio::test]
+async fn what_is_a_persons_own_is_kept_nowhere() {
+    let world = World::empty(|_| {}).await;
+    for path in [
+        "/sign-up",
+        "/wish",
+        "/preferences",
+        "/preferences/0",
+        "/confirm",
+        "/confirm/0",
+        "/stop/0",
+        "/seen/0",
+        "/find?zip=00101",
+        "/x",
+    ] {
+        for language in ["", "/es"] {
+            let answer = world.get(&format!("{language}{path}")).await;
+            assert_eq!(answer.header("cache-control"), "no-store", "{path}");
+            assert_eq!(answer.header("content-type"), "text/html; charset=utf-8", "{path}");
+            assert!(answer.headers.get("set-cookie").is_none() && answer.headers.get("server").is_none(), "{path}");
+        }
+    }
+}
+
 #[tokio::test]
 async fn pages_and_faults_speak_the_language_of_their_path() {
     let world = World::empty(|_| {}).await;

@@ -17,7 +17,11 @@ async fn the_guide_shows_and_describes_every_drawing_in_both_languages() {
         assert_eq!(drawings.len(), 8, "{path}: the mark and seven drawings");
         for drawing in drawings {
             let answer = world.get(drawing).await;
-            assert_eq!((answer.status, answer.header("content-type")), (StatusCode::OK, "image/svg+xml"), "{drawing}");
+            assert_eq!(
+                (answer.status, answer.header("content-type")),
+                (StatusCode::OK, "image/svg+xml; charset=utf-8"),
+                "{drawing}"
+            );
             let document = roxmltree::Document::parse(&answer.body).unwrap();
             assert!(document.descendants().filter(|node| node.is_element()).count() >= 5, "{drawing} is drawn");
         }
