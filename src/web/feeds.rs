@@ -246,26 +246,26 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
     feed.to_string()
 }
 
-/// `outlook.json`. Dates are days of the region's own `time_zone`, as `2026-03-09`; `computed_at` is UTC; heat is °C·day
-/// (`…_degree_days_c`, to a tenth); what is not known is `null`.
+/// `outlook.json`. Dates are days of the region's own `time_zone`, as `2026-03-09`; `computed_at` is UTC; heat is
+/// °C·day (`…_degree_days_c`, to a tenth); what is not known is `null`.
 ///
 /// - `region`: `id`, `name`, `zips`, `elevation_m`, `time_zone` (IANA name).
 /// - `profile`: `id`, and whether its thresholds are `provisional`.
 /// - `day`: the day that all this was worked out for.
 /// - `standing`: where the season stands, as the page shows it: `none` (nothing can be said), `quiet`, `ready`, `look`,
 ///   `last` (days to wash), `over`. `standing_by_heat`: the same by the heat alone.
-/// - `backing`: who stands behind `standing`. `plain`: it was told, or nobody is asked; `due`: its notice waits for its hour;
-///   `doubted`: temperatures are in doubt, staff are asked; `awaited`: this region tells nothing unconfirmed; `held`: staff
-///   hold it back.
+/// - `backing`: who stands behind `standing`. `plain`: it was told, or nobody is asked; `due`: its notice waits for its
+///   hour; `doubted`: temperatures are in doubt, staff are asked; `awaited`: this region tells nothing unconfirmed;
+///   `held`: staff hold it back.
 /// - `season`, `null` for a region that could not be assessed:
-///   - `year`; `heat_sum_degree_days_c` up to and with `last_day`; `newest_observed_day`; `filled_days` and `forecast_days`
-///     among the days summed; `past_years` that the dates were projected from.
-///   - `record`: whether the temperatures are sound: `trust` is `sound`, `too-much-filled`, `too-old`, `too-few-years` or
-///     `borrowed-years`, each but the first with its figures.
+///   - `year`; `heat_sum_degree_days_c` up to and with `last_day`; `newest_observed_day`; how many of the days summed
+///     are `filled_days`; how many `forecast_days` follow them; how many `past_years` the dates were projected from.
+///   - `record`: whether the temperatures are sound: `trust` is `sound`, `too-much-filled`, `too-old`, `too-few-years`
+///     or `borrowed-years`, each but the first with its figures.
 ///   - `station`: `id` and `name`; `wash_by`: the last day on which washing is advised.
-///   - `stages`, in order: `id`; `name` in the page's language; `degree_days_c` at which it comes; and either `reached_on` with
-///     `reached_on_observed_days` (no filled day was needed), or `projected` with the 10 % (`early`), 50 % (`median`) and
-///     90 % (`late`) dates.
+///   - `stages`, in order: `id`; `name` in the page's language; `degree_days_c` at which it comes; and either
+///     `reached_on` with `reached_on_observed_days` (no filled day was needed), or `projected` with the 10 % (`early`),
+///     50 % (`median`) and 90 % (`late`) dates.
 fn outlook_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
     let region = &view.region;
     let spread = |spread: crate::season::DateSpread| json!({ "early": spread.early, "median": spread.median, "late": spread.late });
