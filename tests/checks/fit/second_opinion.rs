@@ -51,17 +51,17 @@ def by_sum(lower):
     return sums, np.array([cost[day] for cost, day in zip(costs, days)])
 
 def widest(sums, total):
-    # Neighbours of least cost are one range; of several apart the widest is named.
-    least, best, at = total.min(), (0.0, 0.0), 0
+    # Neighbours of least cost are one range; of several apart the widest is meant, or any of those as wide.
+    least, ranges, at = total.min(), [], 0
     while at < len(sums):
         if total[at] == least:
             begin = sums[at - 1] if at else 0.0
             while at + 1 < len(sums) and total[at + 1] == least:
                 at += 1
-            if sums[at] - begin > best[1] - best[0] + 1e-9:
-                best = (float(begin), float(sums[at]))
+            ranges.append((float(begin), float(sums[at])))
         at += 1
-    return int(least), best
+    width = max(up_to - above for above, up_to in ranges)
+    return int(least), [of for of in ranges if of[1] - of[0] > width - 1e-6]
 
 def search(lowers):
     rows, folds = [], [None] * len(means)
@@ -69,12 +69,12 @@ def search(lowers):
         sums, cost = by_sum(lower)
         total = cost.sum(axis=0)
         least, found = widest(sums, total)
-        rows.append({"cost": least, "sum": found})
+        rows.append({"cost": least, "sums": found})
         for out in range(len(means)):
             without = total - cost[out]
             if folds[out] is None or without.min() < folds[out][0]:
                 folds[out] = (*widest(sums, without), lower)
-    return rows, [{"lower": lower, "sum": found} for _, found, lower in folds]
+    return rows, [{"lower": lower, "sums": found} for _, found, lower in folds]
 
 lowers = asked["lowers"]
 rows, folds = search(lowers)
@@ -91,7 +91,7 @@ def objective(at):
 optimised = differential_evolution(objective, [(lowers[0], lowers[-1]), (1.0, asked["true_sum"] * 4)], seed=asked["seed"],
                                    maxiter=30, polish=False)
 print(json.dumps({
-    "dates": dates, "rmse": rmse, "sums": [row["sum"] for row in rows], "folds": folds,
+    "dates": dates, "rmse": rmse, "sums": [row["sums"] for row in rows], "folds": folds,
     "calendar_day": float(seen.mean()), "calendar_rmse": float(seen.std()),
     "calendar_out": float(np.sqrt((calendar_out ** 2).mean())),
     "calendar_out_mae": float(np.abs(calendar_out).mean()),
@@ -105,7 +105,7 @@ struct Opinion {
     dates: Vec<Vec<i32>>,
     /// By threshold of the grid.
     rmse: Vec<f64>,
-    sums: Vec<(f64, f64)>,
+    sums: Vec<Vec<(f64, f64)>>,
     folds: Vec<Turn>,
     calendar_day: f64,
     calendar_rmse: f64,
@@ -119,7 +119,7 @@ struct Opinion {
 #[derive(Deserialize)]
 struct Turn {
     lower: f64,
-    sum: (f64, f64),
+    sums: Vec<(f64, f64)>,
 }
 
 struct Truth {
@@ -191,20 +191,20 @@ fn both(
     (opinion, site_years, got)
 }
 
-fn ranges_agree(got: SumRange, (above, up_to): (f64, f64), what: &str) {
-    close(got.above, above, 1e-5, what);
-    close(got.up_to, up_to, 1e-5, what);
+fn is_among(got: SumRange, ranges: &[(f64, f64)], what: &str) {
+    let same = |(above, up_to): &(f64, f64)| (got.above - above).abs() < 1e-5 && (got.up_to - up_to).abs() < 1e-5;
+    assert!(ranges.iter().any(same), "{what}: got {got:?}, wanted one of {ranges:?}");
 }
 
-fn fits_agree(python: &Path, years: &[(i32, Vec<DayTemperatures>)], what: &str) {
+fn fits_agree(python: &Path, years: &[(i32, Vec<DayTemperatures>)], step_c: f64, what: &str) {
     let truth = Truth { lower_c: 4.3, sum: 180.0, error_days: 3.0, records: 4 };
-    let lowers_c = grid(-5.0, 14.0, 0.01).unwrap();
+    let lowers_c = grid(-5.0, 14.0, step_c).unwrap();
     let (opinion, _, got) = both(python, years, &truth, &lowers_c);
-    assert_eq!(got.valley.len(), 1901);
-    for ((point, rmse), sum) in got.valley.iter().zip(&opinion.rmse).zip(&opinion.sums) {
+    assert_eq!((got.valley.len(), opinion.rmse.len()), (lowers_c.len(), lowers_c.len()));
+    for ((point, rmse), sums) in got.valley.iter().zip(&opinion.rmse).zip(&opinion.sums) {
         let what = format!("{what} at {} °C", point.lower_c);
         close(point.scores.rmse_days, *rmse, 1e-9, &what);
-        ranges_agree(point.sum, *sum, &what);
+        is_among(point.sum, sums, &what);
     }
     let least = opinion.rmse.iter().copied().fold(f64::INFINITY, f64::min);
     close(got.best.scores.rmse_days, least, 1e-9, what);
@@ -223,7 +223,7 @@ fn fits_agree(python: &Path, years: &[(i32, Vec<DayTemperatures>)], what: &str) 
 #[test]
 fn the_fit_reaches_the_exhaustive_optimum_of_a_second_opinion() {
     let Some(python) = support::python("the fit against numpy's search") else { return };
-    fits_agree(&python, &invented_years(), "invented years");
+    fits_agree(&python, &invented_years(), 0.01, "invented years");
 }
 
 #[test]
@@ -233,7 +233,7 @@ fn the_fit_reaches_the_exhaustive_optimum_on_real_temperatures() {
         return;
     };
     for station in ["USC00290692", "USW00023170"] {
-        fits_agree(&python, &real_years(&folder, station), station);
+        fits_agree(&python, &real_years(&folder, station), 0.05, station);
     }
 }
 
@@ -270,8 +270,8 @@ fn errors_out_of_sample_and_of_the_calendar_are_those_of_the_second_opinion() {
     for ((fold, turn), out) in folds.iter().zip(&opinion.folds).zip(&site_years) {
         let what = format!("without {}", out.year);
         assert_eq!(fold.lower_c, turn.lower, "{what}");
-        ranges_agree(fold.sum, turn.sum, &what);
-        let required = SumRange { above: turn.sum.0, up_to: turn.sum.1 }.plain();
+        is_among(fold.sum, &turn.sums, &what);
+        let required = fold.sum.plain();
         let mut sum = 0.0;
         let predicted = out.days.iter().position(|day| {
             sum += ((day.min_c + day.max_c) / 2.0 - turn.lower).max(0.0);
