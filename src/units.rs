@@ -15,7 +15,7 @@ pub fn dd_c_to_f(degree_days_c: f64) -> f64 {
     degree_days_c * 1.8
 }
 
-/// International feet to metres (exactly 0.3048 m).
+/// International feet to metres: exactly 0.3048 m by definition (international yard and pound agreement, 1959).
 pub fn feet_to_m(feet: f64) -> f64 {
     feet * 0.3048
 }
@@ -31,10 +31,17 @@ mod tests {
 
     #[test]
     fn known_points_convert_both_ways() {
-        // Definitions: water freezes at 0 °C = 32 °F, the scales meet at -40, a foot is 0.3048 m.
+        // By definition water freezes at 0 °C = 32 °F, and the scales meet at -40.
         assert_eq!(f_to_c(32.0), 0.0);
         assert_eq!(c_to_f(-40.0), -40.0);
         assert_eq!(dd_c_to_f(100.0), 180.0);
-        assert!((m_to_feet(feet_to_m(6900.0)) - 6900.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_foot_is_the_international_one() {
+        // Exact by definition since 1959. With the older US survey foot, 1200/3937 m, the first would be 3048.006 m.
+        assert_eq!(feet_to_m(10_000.0), 3_048.0);
+        assert_eq!(m_to_feet(3_048.0), 10_000.0);
+        assert_eq!(feet_to_m(5_280.0), 1_609.344);
     }
 }

@@ -78,8 +78,8 @@ pub enum Cutoff {
     None,
     /// It stays as fast as at the upper threshold.
     Horizontal,
-    /// It slows by as much as the temperature is above the upper threshold. The day's total is never below that of the
-    /// vertical cut-off: the rule that reproduces the University of California's published listing.
+    /// It slows by as much as the temperature is above the upper threshold, down to a standstill but never backwards: at
+    /// no instant is the rate below zero. The clamp is our definition, since the original text was not at hand.
     Intermediate,
     /// It stops above the upper threshold.
     Vertical,
@@ -198,12 +198,15 @@ impl HeatRule {
         let above_lower = mean(Piece::excess_above, self.lower_c);
         let Some(upper) = self.upper_c else { return above_lower };
         let above_upper = mean(Piece::excess_above, upper);
-        let vertical = || above_lower - above_upper - (upper - self.lower_c) * mean(Piece::share_above, upper);
         match self.cutoff {
             Cutoff::None => above_lower,
             Cutoff::Horizontal => above_lower - above_upper,
-            Cutoff::Intermediate => (above_lower - 2.0 * above_upper).max(vertical()),
-            Cutoff::Vertical => vertical(),
+            Cutoff::Intermediate => {
+                // Where the falling rate meets zero; what lies above is given back, so that it stays there.
+                let standstill = 2.0 * upper - self.lower_c;
+                above_lower - 2.0 * above_upper + mean(Piece::excess_above, standstill)
+            }
+            Cutoff::Vertical => above_lower - above_upper - (upper - self.lower_c) * mean(Piece::share_above, upper),
         }
     }
 }

@@ -14,7 +14,8 @@ use super::projection::{Crossings, Dressing, FORECAST_ERRORS_C, Now, Projector, 
 use super::scores::{self, points};
 use super::{DailySeries, DayTemperatures};
 
-/// Days before the event on which projections are looked at, the farthest first.
+/// Days before the event on which projections are looked at, the farthest first (own choice: when a notice can still
+/// change what is done).
 pub const LEADS: [u32; 7] = [42, 28, 21, 14, 10, 7, 3];
 
 /// Days of the assumed forecast.
@@ -336,11 +337,13 @@ pub const DRESSING_LEADS: [u32; 15] = [2, 6, 10, 14, 18, 22, 26, 30, 34, 38, 42,
 /// `verified` is best made at [`DRESSING_LEADS`]. Projections are compared at the distance they *projected*, since that is
 /// all that a projection to come knows of itself.
 pub fn dressing(verified: &[Verified]) -> Dressing {
-    /// Bands of projected distance, days: up to this, and the distance that stands for the band.
+    /// Bands of projected distance, days: up to this, and the distance that stands for the band. Own choice, no source:
+    /// wider where projections are less sharp.
     const BANDS: [(f64, u32); 6] = [(5.0, 3), (9.0, 7), (13.0, 11), (18.0, 15), (28.0, 23), (50.0, 38)];
     /// Fewer seasons say nothing of a spread: no station that this was verified on had fewer to go by.
     const SEASONS_NEEDED: usize = 20;
-    /// Squared errors may exceed the variance by this much by chance (a station of eighty seasons).
+    /// Squared errors may exceed the variance by this much by chance: of eighty independent ones the mean of the squares
+    /// has a standard error of sqrt(2/80) = 0.16, and several leads a season bring it down (own choice within that).
     const BY_CHANCE: f64 = 1.1;
     /// Nine normal quantiles at 1/18, 3/18 … scaled to a standard deviation of 1.
     const SHAPE: [f64; 9] = [-1.711, -1.039, -0.633, -0.303, 0.0, 0.303, 0.633, 1.039, 1.711];

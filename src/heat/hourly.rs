@@ -1,8 +1,7 @@
 //! Degree-days from readings within the day, for feeds that have them.
 //!
 //! No curve has to be guessed, so the rule's [`Method`](super::Method) has no part here: only its thresholds and
-//! cut-off. Between readings the intermediate cut-off is never below zero at any instant, where the daily methods can
-//! only hold the day's total.
+//! cut-off.
 
 use super::{Cutoff, HeatRule};
 

@@ -25,6 +25,7 @@ use chrono::{Datelike, Days, NaiveDate};
 
 use super::{DayTemperatures, HeatRule};
 
+// The constants down to the share of the last weeks were tuned as the head of this file says; none has another source.
 /// Standard deviation of the weights by distance in years, of the smooth deviation.
 const YEARS_APART: f64 = 8.0;
 /// Weight of "no deviation" among them, in seasons, so that a single neighbour in time does not decide alone.
@@ -353,7 +354,7 @@ impl Crossings {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Dressing(pub BTreeMap<u32, Vec<f64>>);
 
-/// How many dates a date becomes when it is dressed: enough for the 10 and 90 % points.
+/// How many dates a date becomes when it is dressed: enough for the 10 and 90 % points (own choice, no source).
 pub const DRESSED: usize = 9;
 
 impl Dressing {
@@ -620,7 +621,7 @@ fn next_day(fast: [f64; 2]) -> [f64; 2] {
     NEXT_DAY.map(|row| row[0] * fast[0] + row[1] * fast[1])
 }
 
-/// By how many days the anomalies are moved to make more futures of fewer years.
+/// By how many days the anomalies are moved to make more futures of fewer years (own choice, no source).
 fn shifts(seasons: usize) -> &'static [isize] {
     match seasons {
         0..30 => &[0, -4, 4, -8, 8],
@@ -654,6 +655,7 @@ pub fn days_to(sum: f64, target: f64, degree_days: &[f64]) -> Option<u32> {
 /// What to add to a forecast's minimum and maximum, °C, from the days that both forecast and station have. Few days count
 /// for little: with 5 of them half of their mean difference is taken.
 pub fn forecast_bias(pairs: &[(DayTemperatures, DayTemperatures)]) -> [f64; 2] {
+    /// Shrinking a mean of few days towards zero is common practice; this number has no source.
     const DOUBT_DAYS: f64 = 5.0;
     let mut sum = [0.0; 2];
     let mut days = 0.0;
@@ -697,7 +699,8 @@ impl StationFit {
     /// From seasons of both, whole or in pieces: a day counts where both have numbers. `lapse_c` is what elevation alone
     /// says must be added to the other's temperatures.
     pub fn between(own: &[PastSeason], other: &[PastSeason], lapse_c: f64) -> Self {
-        /// Days about a calendar day that speak for it, to each side, and how many there must be.
+        /// Days about a calendar day that speak for it, to each side, and how many there must be. These three numbers are
+        /// common practice, no source.
         const WINDOW_DAYS: i64 = 30;
         const WINDOW_NEEDED: usize = 20;
         /// Fewer common days in all say less than the elevation.

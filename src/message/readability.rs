@@ -2,8 +2,8 @@
 //!
 //! Sources: Kincaid, Fishburne, Rogers & Chissom 1975, Research Branch Report 8-75 (grade); Fernández Huerta 1959,
 //! Consigna 214:29-32 (score), in its usual reading with words per sentence, since the printed text ("sentences")
-//! would reward long ones. Syllables are counted by rule, without a dictionary: near enough over a whole text, not
-//! for a single word.
+//! would reward long ones (Law 2011, LINGUIST List 22.2332). Syllables are counted by rule, without a dictionary: near
+//! enough over a whole text, not for a single word.
 
 use crate::people::Language;
 
@@ -237,7 +237,8 @@ mod tests {
 
     #[test]
     fn the_grade_of_a_published_example_comes_out() {
-        // Wikipedia, "Flesch–Kincaid readability tests": 13 words, 24 syllables, grade 11.3.
+        // Wikipedia, "Flesch–Kincaid readability tests": 13 words, 24 syllables, grade 11.3. The counts come first by
+        // themselves, so that the formula does not lean on our counting of syllables.
         let counts = Counts { sentences: 1, words: 13, syllables: 24 };
         assert!((counts.flesch_kincaid_grade() - 11.3).abs() < 0.05, "{}", counts.flesch_kincaid_grade());
         let sentence = "The Australian platypus is seemingly a hybrid of a mammal and reptilian creature.";
@@ -254,9 +255,13 @@ mod tests {
 
     #[test]
     fn the_spanish_score_follows_its_formula() {
-        // 206.84 - 60 * syllables a word - 1.02 * words a sentence, by hand: 2 syllables, 10 words.
+        // No published worked example of the score was found, so this is worked by hand: 206.84 - 60 * syllables a word -
+        // 1.02 * words a sentence, with 2 syllables and 10 words.
         let counts = Counts { sentences: 10, words: 100, syllables: 200 };
         assert!((counts.fernandez_huerta() - 76.64).abs() < 1e-9);
+        // Law 2011: the same words in longer sentences must come out harder, as they do not by the formula as printed.
+        let longer = Counts { sentences: 5, ..counts };
+        assert!((longer.fernandez_huerta() - 66.44).abs() < 1e-9);
     }
 
     #[test]

@@ -21,7 +21,7 @@ use treebell::weather::{
     DayOrigin, Element, FeedKind, FilledDay, Reading, SourceRef, Station, StationId, StationRecord, TenthsC, Version,
 };
 
-use crate::support::{shared, skipped};
+use crate::support::shared;
 
 // --- Laws ------------------------------------------------------------------------------------------------------------
 
@@ -433,11 +433,7 @@ const ALL_STATIONS: [&str; 14] = [
 ];
 
 fn real_records(what: &str) -> Option<PathBuf> {
-    let folder = shared("data/ghcn-daily");
-    if folder.is_none() {
-        skipped(what, "the GHCN-Daily station files");
-    }
-    folder
+    shared(what, "data/ghcn-daily")
 }
 
 fn ymd(year: i32, month: u32, day: u32) -> NaiveDate {

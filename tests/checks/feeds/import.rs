@@ -14,7 +14,7 @@ use treebell::weather::import::{Format, FoundFile, ImportError, Options, find, r
 use treebell::weather::{Element, FeedKind, StationId};
 
 use super::{day, utc};
-use crate::support::{shared, skipped};
+use crate::support::shared;
 
 const LIST: &str = "USC00999001  35.6123 -106.0456 2103.1 NM EXAMPLE MESA 2 NW\nUSC00999002  36.1000 -106.5000 1650.0 NM SAMPLE FLAT\n";
 const ACCESS: &str = "\"STATION\",\"DATE\",\"LATITUDE\",\"LONGITUDE\",\"ELEVATION\",\"NAME\",\"TMAX\",\"TMAX_ATTRIBUTES\",\"TMIN\",\"TMIN_ATTRIBUTES\"\n\
@@ -277,7 +277,7 @@ fn unreadable_lines_are_counted_by_reason_with_a_few_examples() {
 
 #[tokio::test]
 async fn everything_beside_the_project_imports_twice_with_one_result() {
-    let Some(data) = shared("data") else { return skipped("import of everything", "data beside the project") };
+    let Some(data) = shared("import of everything", "data") else { return };
     let found = find(std::slice::from_ref(&data)).unwrap();
     assert_eq!((found.records.len(), found.stations.len()), (21, 14));
     let store = Store::in_memory().await.unwrap();

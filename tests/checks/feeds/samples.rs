@@ -12,7 +12,7 @@ use treebell::weather::import::{Format, FoundFile, ImportError, Options, Summary
 use treebell::weather::{Element, StationId};
 
 use super::{day, utc};
-use crate::support::{shared, skipped};
+use crate::support::shared;
 
 /// File, format, unit to say, stations, station-days taken and rejected, values taken and rejected, missing, first and last day.
 type Row = (&'static str, Format, Option<Unit>, usize, [u64; 5], &'static str, &'static str);
@@ -50,9 +50,7 @@ fn look(path: &Path, unit: Option<Unit>, known: &HashSet<StationId>) -> Result<S
 #[test]
 fn real_files_are_read_whole_and_counted_as_another_program_counts_them() {
     for (name, format, unit, stations, counts, first, last) in FILES {
-        let Some(path) = shared(&format!("data/{name}")) else {
-            return skipped("real record files", "data beside the project");
-        };
+        let Some(path) = shared("real record files", &format!("data/{name}")) else { return };
         assert_eq!(recognise(&path).unwrap(), format, "{name}");
         // Nobody is known at first: then all stations are told as unknown, unless the file says where they are.
         let stranger = look(&path, unit, &HashSet::new()).unwrap();
@@ -80,7 +78,7 @@ fn real_files_are_read_whole_and_counted_as_another_program_counts_them() {
 
 #[test]
 fn every_value_of_a_real_station_file_is_a_reading_with_its_flag() {
-    let Some(folder) = shared("data/ghcn-daily") else { return skipped("station files", "data beside the project") };
+    let Some(folder) = shared("station files", "data/ghcn-daily") else { return };
     let mut files = 0;
     for entry in std::fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
@@ -126,17 +124,15 @@ fn every_value_of_a_real_station_file_is_a_reading_with_its_flag() {
 #[test]
 fn orders_in_an_untold_unit_are_demanded_and_wrong_ones_contradicted() {
     for name in ["climate_data_online_fahrenheit.csv", "dirty_mixed_stations.csv.gz"] {
-        let Some(path) = shared(&format!("data/samples/daily-summaries/{name}")) else {
-            return skipped("ordered files", "data beside the project");
-        };
+        let Some(path) = shared("ordered files", &format!("data/samples/daily-summaries/{name}")) else { return };
         let read = |unit| match look(&path, unit, &HashSet::new()) {
             Err(ImportError::Refused { source, .. }) => source,
             other => panic!("{name}: {other:?}"),
         };
         assert!(matches!(read(None), FeedError::UnitUnknown), "{name}");
     }
-    let Some(folder) = shared("data/samples/daily-summaries") else { return };
-    // Death Valley's summer in °C would be past every record.
+    let Some(folder) = shared("units of ordered files", "data/samples/daily-summaries") else { return };
+    // This station's summer in °F, read as °C, would be past every record.
     let why =
         look(&folder.join("climate_data_online_fahrenheit.csv"), Some(Unit::Celsius), &HashSet::new()).unwrap_err();
     assert!(matches!(why, ImportError::Refused { source: FeedError::UnitContradicted { .. }, .. }), "{why}");
@@ -147,9 +143,8 @@ fn orders_in_an_untold_unit_are_demanded_and_wrong_ones_contradicted() {
 
 #[test]
 fn a_real_fahrenheit_order_is_converted() {
-    let Some(path) = shared("data/samples/daily-summaries/climate_data_online_fahrenheit.csv") else {
-        return skipped("ordered file", "data beside the project");
-    };
+    let file = "data/samples/daily-summaries/climate_data_online_fahrenheit.csv";
+    let Some(path) = shared("ordered file", file) else { return };
     let parsed = daily_summaries::parse_csv(&std::fs::read(path).unwrap(), Some(Unit::Fahrenheit)).unwrap();
     let of = |d: NaiveDate, element| {
         parsed.readings.iter().find(|r| r.day_reported == d && r.element == element).unwrap().value.0
@@ -161,9 +156,8 @@ fn a_real_fahrenheit_order_is_converted() {
 
 #[test]
 fn quoted_answers_of_the_summaries_service_are_read() {
-    let Some(path) = shared("data/samples/daily-summaries/access_data_service_json_quoted.txt") else {
-        return skipped("quoted answers", "data beside the project");
-    };
+    let file = "data/samples/daily-summaries/access_data_service_json_quoted.txt";
+    let Some(path) = shared("quoted answers", file) else { return };
     let text = std::fs::read_to_string(path).unwrap();
     let padded = &text[text.find("[{").unwrap()..text.find("}]").unwrap() + 2];
     let parsed = daily_summaries::parse_json(padded.as_bytes(), None).unwrap();
@@ -178,9 +172,7 @@ fn quoted_answers_of_the_summaries_service_are_read() {
 
 #[test]
 fn recorded_answers_of_acis_are_read() {
-    let Some(folder) = shared("data/samples/acis") else {
-        return skipped("recorded answers", "data beside the project");
-    };
+    let Some(folder) = shared("recorded answers", "data/samples/acis") else { return };
     let read = |name: &str| std::fs::read(folder.join(name)).unwrap();
     // Their question was: average and minimum of 1 January 2000, without flags.
     let date = day(2000, 1, 1);
@@ -211,7 +203,7 @@ fn recorded_answers_of_acis_are_read() {
 
 #[test]
 fn served_answers_of_the_weather_service_are_read() {
-    let Some(folder) = shared("data/samples/nws") else { return skipped("served answers", "data beside the project") };
+    let Some(folder) = shared("served answers", "data/samples/nws") else { return };
     let read = |name: &str| std::fs::read(folder.join(name)).unwrap();
     let point = nws::parse_point(&read("points.json")).unwrap();
     assert_eq!((point.office.as_str(), point.x, point.y), ("TAE", 58, 65));
