@@ -163,7 +163,7 @@ impl Default for MessagesConfig {
     fn default() -> Self {
         Self {
             folder: None,
-            sender_name: "Treebell pinyon watch".into(),
+            sender_name: "Treebell".into(),
             sender_short: "Treebell".into(),
             postal_address: "postal address not set".into(),
             help_contact: "contact not set".into(),
@@ -805,7 +805,7 @@ mod tests {
         let told = faults(
             "[store]\naddress = \"mysql:x\"\n[policy]\ninspect_chance = 80\n[schedule]\ncycle = \"15 6 * * *\"\n\
              [email]\nhost = \"mail.example.org\"\nsecurity = \"plain\"\nuser = \"u\"\npassword = { env = \"X\" }\n\
-             [delivery]\nquiet_until = \"21:00:00\"\n[messages]\nsender_short = \"Pinyon watch of the state\"\n",
+             [delivery]\nquiet_until = \"21:00:00\"\n[messages]\nsender_short = \"Treebell of the state\"\n",
         );
         for path in [
             "messages.sender_short",

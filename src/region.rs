@@ -199,7 +199,7 @@ mod tests {
         let sound = Region {
             id: "dos-vientos".into(),
             name: "Dos Vientos".into(),
-            place: Point { latitude: 35.0, longitude: -106.0 },
+            place: Point { latitude: 35.0, longitude: -135.0 },
             elevation_m: 1565.0,
             time_zone: chrono_tz::America::Denver,
             profile: "pinyon-needle-scale".into(),

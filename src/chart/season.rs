@@ -4,7 +4,7 @@ use chrono::Days;
 
 use super::figures::{DateMarks, Ink, Past, Season, usable};
 use super::svg::{
-    Anchor, BODY, Canvas, Extent, FONTS, TextStyle, dark_style, escape, extent, hatch, number, paint, text_width, wrap,
+    Anchor, BODY, Canvas, Extent, FONTS, TextStyle, dark_style, escape, extent, number, paint, text_width, wrap,
 };
 use super::words::Words;
 use super::{HeatUnit, Look, SeasonChart, StageDate};
@@ -14,6 +14,8 @@ const LEADING: f64 = 20.0;
 const SMALL: f64 = 13.0;
 /// Half the height of a bar's ends: taller than the diamond, so that the shortest bar still shows its ends.
 const CAP: f64 = 8.0;
+/// From one pair of needles to the next, at least: so far that paper shows between them.
+const NEEDLES_APART: f64 = 8.0;
 
 /// The chart as one SVG document. Figures that are not numbers are left out; nothing panics.
 pub fn season_heat(chart: &SeasonChart, look: &Look) -> String {
@@ -28,7 +30,7 @@ struct Drawing<'a> {
     width: f64,
     season: Season,
     canvas: Canvas,
-    /// Patterns and clipping paths.
+    /// The clipping path.
     defs: String,
     /// Texts placed inside the plot, which later ones must keep clear of.
     placed: Vec<Extent>,
@@ -99,8 +101,8 @@ impl<'a> Drawing<'a> {
             dark_too: look.dark_too,
             width: f64::from(look.width.clamp(320, 1600)),
             season: Season::of(chart),
-            canvas: Canvas::new(&id),
-            defs: hatch(&id),
+            canvas: Canvas::default(),
+            defs: String::new(),
             id,
             placed: Vec::new(),
             y: MARGIN,
@@ -152,8 +154,8 @@ impl<'a> Drawing<'a> {
         }
         match &self.season.past {
             Past::Band { years, .. } => {
-                entries.push((Swatch::Band, self.words.band(self.chart, *years)));
-                entries.push((Swatch::Middle, self.words.middle_year().to_owned()));
+                entries.push((Swatch::Needles, self.words.most_years(self.chart, *years)));
+                entries.push((Swatch::Node, self.words.middle_year().to_owned()));
             }
             Past::Few(years) if !years.is_empty() => {
                 entries.push((Swatch::Few, self.words.one_by_one(self.chart, years.len())))
@@ -210,7 +212,7 @@ impl<'a> Drawing<'a> {
             r#"<clipPath id="{clip}"><rect x="{left}" y="{top}" width="{wide}" height="{high}"/></clipPath>"#
         ));
         self.defs.push('\n');
-        let mut inside = Canvas::new(&self.id);
+        let mut inside = Canvas::default();
         self.past_years(&plot, &mut inside);
         self.threshold_lines(&plot, &mut inside);
         self.season_line(&plot, &mut inside);
@@ -260,16 +262,10 @@ impl<'a> Drawing<'a> {
                 }
             }
             Past::Band { points, .. } => {
-                let along = |which: usize| {
-                    points.iter().enumerate().map(move |(day, point)| (plot.x(day as i64), plot.y(point[which])))
-                };
-                let (low, high): (Vec<_>, Vec<_>) = (along(0).collect(), along(2).collect());
-                let around: Vec<_> = low.iter().copied().chain(high.iter().rev().copied()).collect();
-                to.area(&around, "band");
-                to.area(&around, "band-lines");
-                to.run(&low, "band-edge");
-                to.run(&high, "band-edge");
-                to.run(&along(1).collect::<Vec<_>>(), "middle");
+                let every = (NEEDLES_APART / (plot.x(1) - plot.x(0))).ceil().max(1.0) as usize;
+                for (day, point) in points.iter().enumerate().step_by(every) {
+                    needles(to, plot.x(day as i64), point.map(|sum| plot.y(sum)));
+                }
             }
         }
     }
@@ -483,7 +479,7 @@ impl<'a> Drawing<'a> {
         let description = escape(&self.description());
         let id = self.id;
         let style = if self.dark_too { format!("<style>{}</style>\n", dark_style(&id)) } else { String::new() };
-        let paper = paint("paper", &id);
+        let paper = paint("paper");
         let body = self.canvas.into_body();
         let defs = self.defs;
         format!(
@@ -513,8 +509,8 @@ enum Swatch {
     Measured,
     Filled,
     Forecast,
-    Band,
-    Middle,
+    Needles,
+    Node,
     Few,
 }
 
@@ -528,17 +524,35 @@ impl Swatch {
                 line("season-core");
             }
             Swatch::Forecast => line("forecast"),
-            Swatch::Middle => line("middle"),
             Swatch::Few => line("few"),
-            Swatch::Band => {
-                for class in ["band", "band-lines"] {
-                    to.rect(x, y - 6.0, width, 12.0, class);
+            Swatch::Needles | Swatch::Node => {
+                for at in [0.2, 0.5, 0.8].map(|part| x + part * width) {
+                    pair_of_needles(to, at, y + 7.0, y - 7.0);
+                    if matches!(self, Swatch::Node) {
+                        node(to, at, y);
+                    }
                 }
-                to.run(&[(x, y - 6.0), (x + width, y - 6.0)], "band-edge");
-                to.run(&[(x, y + 6.0), (x + width, y + 6.0)], "band-edge");
             }
         }
     }
+}
+
+/// A day's past years: from the height that one in ten stays under to that which nine in ten do, and their middle.
+fn needles(to: &mut Canvas, x: f64, [low, middle, high]: [f64; 3]) {
+    // Where all years are nearly alike the pair would be a blot.
+    if low - high >= 1.0 {
+        pair_of_needles(to, x, low, high);
+        node(to, x, middle);
+    }
+}
+
+/// Two needles from one foot, as a pinyon bears them.
+fn pair_of_needles(to: &mut Canvas, x: f64, foot: f64, tip: f64) {
+    to.run(&[(x - 1.8, tip), (x, foot), (x + 1.8, tip)], "needles");
+}
+
+fn node(to: &mut Canvas, x: f64, y: f64) {
+    to.line((x - 2.4, y), (x + 2.4, y), "node");
 }
 
 /// Line styles by the stage's place, so that they differ without colour; the same in the plot and in the row under it.

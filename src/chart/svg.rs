@@ -9,47 +9,48 @@ pub const BODY: f64 = 15.0;
 pub const FONTS: &str = "system-ui, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif";
 
 /// An SVG under way. Coordinates are px; one that is not a finite number is written as 0.
+#[derive(Default)]
 pub struct Canvas {
-    id: String,
     body: String,
 }
 
-/// What a class looks like: (class, attributes, colour on light, colour on dark). Colours go where the attributes say `$`.
+/// What a class looks like, in bark for the season, needle for past years and juniper berry for dates: (class, attributes, colour on light, colour on dark). Colours go where the attributes say `$`.
 /// The light ones stand on the elements themselves, so that a picture is right also where style sheets are taken out.
 const PAINTS: &[(&str, &str, &str, &str)] = &[
     ("paper", "fill=$", "#fffdf8", "#171917"),
     ("ink", "fill=$", "#23211c", "#f1ecdf"),
-    ("soft", "fill=$", "#5f594d", "#b9b2a2"),
+    ("soft", "fill=$", "#443f34", "#dbd4c6"),
     ("halo", "stroke=$", "#fffdf8", "#171917"),
     ("grid", "stroke=$ stroke-width='1'", "#e8e2d4", "#32342f"),
     ("rule", "stroke=$ stroke-width='1'", "#d8d0be", "#43453e"),
-    ("axis", "stroke=$ stroke-width='1.2'", "#5f594d", "#b9b2a2"),
+    ("axis", "stroke=$ stroke-width='1.2'", "#443f34", "#dbd4c6"),
     ("today", "stroke=$ stroke-width='1.2' stroke-dasharray='2 2'", "#23211c", "#f1ecdf"),
-    ("band", "fill=$", "#f0e8d5", "#2b2d26"),
-    ("band-edge", "fill='none' stroke=$ stroke-width='1'", "#ab9c77", "#7d775e"),
-    ("middle", "fill='none' stroke=$ stroke-width='1.8' stroke-dasharray='9 3 2 3'", "#7a6a3c", "#c9bb86"),
-    ("few", "fill='none' stroke=$ stroke-width='1.2'", "#ab9c77", "#7d775e"),
-    ("season", "fill='none' stroke=$ stroke-width='3.4' stroke-linejoin='round'", "#0d5243", "#84dcb9"),
-    ("forecast", "fill='none' stroke=$ stroke-width='3.4' stroke-dasharray='5 4'", "#0d5243", "#84dcb9"),
-    ("season-core", "fill='none' stroke=$ stroke-width='1.4' stroke-linejoin='round'", "#fffdf8", "#171917"),
-    ("season-dot", "fill=$", "#0d5243", "#84dcb9"),
+    ("needles", "fill='none' stroke=$ stroke-width='1.3' stroke-linejoin='round'", "#a9b389", "#535d44"),
+    ("node", "stroke=$ stroke-width='2.4'", "#3c491f", "#c6d39d"),
+    ("few", "fill='none' stroke=$ stroke-width='1.2'", "#8a9468", "#7c8764"),
+    ("season", "fill='none' stroke=$ stroke-width='4' stroke-linejoin='round'", "#54300f", "#eccb9c"),
+    (
+        "forecast",
+        "fill='none' stroke=$ stroke-width='4.6' stroke-dasharray='0.1 7' stroke-linecap='round'",
+        "#54300f",
+        "#eccb9c",
+    ),
+    ("season-core", "fill='none' stroke=$ stroke-width='1.8' stroke-linejoin='round'", "#fffdf8", "#171917"),
+    ("season-dot", "fill=$", "#54300f", "#eccb9c"),
     ("threshold-a", "stroke=$ stroke-width='1.2'", "#23211c", "#f1ecdf"),
     ("threshold-b", "stroke=$ stroke-width='1.2' stroke-dasharray='9 5'", "#23211c", "#f1ecdf"),
     ("threshold-c", "stroke=$ stroke-width='1.2' stroke-dasharray='2 4'", "#23211c", "#f1ecdf"),
     ("threshold-d", "stroke=$ stroke-width='1.2' stroke-dasharray='9 4 2 4'", "#23211c", "#f1ecdf"),
-    ("window", "fill=$ stroke='none'", "#e2a88b", "#7a3c1d"),
-    ("drop", "stroke=$ stroke-width='1' stroke-dasharray='1 3'", "#a5380c", "#ffa273"),
-    ("bar", "stroke=$ stroke-width='4'", "#a5380c", "#ffa273"),
-    ("cap", "fill='none' stroke=$ stroke-width='2.2'", "#a5380c", "#ffa273"),
-    ("mark", "fill=$", "#a5380c", "#ffa273"),
+    ("window", "fill=$ stroke='none'", "#b3a5d6", "#5a4d8c"),
+    ("drop", "stroke=$ stroke-width='1' stroke-dasharray='1 3'", "#43377a", "#c3b8f5"),
+    ("bar", "stroke=$ stroke-width='4'", "#43377a", "#c3b8f5"),
+    ("cap", "fill='none' stroke=$ stroke-width='2.2'", "#43377a", "#c3b8f5"),
+    ("mark", "fill=$", "#43377a", "#c3b8f5"),
     ("mark-edge", "stroke=$ stroke-width='1.6'", "#fffdf8", "#171917"),
 ];
 
 /// The attributes of an element of some classes, parted by blanks, the class attribute included.
-pub fn paint(classes: &str, id: &str) -> String {
-    if classes == "band-lines" {
-        return format!(r##"fill="url(#{id}-hatch)""##);
-    }
+pub fn paint(classes: &str) -> String {
     let mut attributes = format!(r#"class="{classes}""#);
     for (_, look, light, _) in PAINTS.iter().filter(|(class, ..)| classes.split(' ').any(|of| of == *class)) {
         let _ = write!(attributes, " {}", look.replace('$', &format!("'{light}'")).replace('\'', "\""));
@@ -66,15 +67,6 @@ pub fn dark_style(id: &str) -> String {
     }
     rules.push_str(" }");
     rules
-}
-
-/// Slanting lines that fill the past years' band, so that it is seen on a copy that lost its greys.
-pub fn hatch(id: &str) -> String {
-    let lines = paint("band-edge", id);
-    format!(
-        r#"<pattern id="{id}-hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 0V7" {lines} opacity="0.55"/></pattern>
-"#
-    )
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -201,10 +193,6 @@ fn cut(word: &str, width: f64, size: f64, bold: bool) -> String {
 }
 
 impl Canvas {
-    pub fn new(id: &str) -> Self {
-        Self { id: id.to_owned(), body: String::new() }
-    }
-
     pub fn text(&mut self, x: f64, y: f64, text: &str, style: TextStyle) {
         let weight = if style.bold { r#" font-weight="bold""# } else { "" };
         let anchor = match style.anchor {
@@ -215,7 +203,7 @@ impl Canvas {
         let halo = if style.halo { r#" paint-order="stroke" stroke-width="4" stroke-linejoin="round""# } else { "" };
         let classes = if style.halo { format!("{} halo", style.class) } else { style.class.to_owned() };
         let (x, y, size) = (number(x), number(y), number(style.size));
-        let (paint, text) = (paint(&classes, &self.id), escape(text));
+        let (paint, text) = (paint(&classes), escape(text));
         let _ = writeln!(
             self.body,
             r#"<text x="{x}" y="{y}" font-size="{size}"{weight}{anchor}{halo} {paint}>{text}</text>"#
@@ -224,35 +212,31 @@ impl Canvas {
 
     pub fn line(&mut self, from: (f64, f64), to: (f64, f64), class: &str) {
         let (x1, y1, x2, y2) = (number(from.0), number(from.1), number(to.0), number(to.1));
-        let _ = writeln!(self.body, r#"<line x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}" {}/>"#, paint(class, &self.id));
+        let _ = writeln!(self.body, r#"<line x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}" {}/>"#, paint(class));
     }
 
     /// An open run of straight lines.
     pub fn run(&mut self, points: &[(f64, f64)], class: &str) {
         if points.len() > 1 {
-            let _ = writeln!(self.body, r#"<polyline points="{}" {}/>"#, join(points), paint(class, &self.id));
+            let _ = writeln!(self.body, r#"<polyline points="{}" {}/>"#, join(points), paint(class));
         }
     }
 
     /// A closed area.
     pub fn area(&mut self, points: &[(f64, f64)], class: &str) {
         if points.len() > 2 {
-            let _ = writeln!(self.body, r#"<polygon points="{}" {}/>"#, join(points), paint(class, &self.id));
+            let _ = writeln!(self.body, r#"<polygon points="{}" {}/>"#, join(points), paint(class));
         }
     }
 
     pub fn rect(&mut self, x: f64, y: f64, width: f64, height: f64, class: &str) {
         let (x, y, width, height) = (number(x), number(y), number(width.max(0.0)), number(height.max(0.0)));
-        let _ = writeln!(
-            self.body,
-            r#"<rect x="{x}" y="{y}" width="{width}" height="{height}" {}/>"#,
-            paint(class, &self.id)
-        );
+        let _ = writeln!(self.body, r#"<rect x="{x}" y="{y}" width="{width}" height="{height}" {}/>"#, paint(class));
     }
 
     pub fn dot(&mut self, x: f64, y: f64, radius: f64, class: &str) {
         let (x, y, radius) = (number(x), number(y), number(radius));
-        let _ = writeln!(self.body, r#"<circle cx="{x}" cy="{y}" r="{radius}" {}/>"#, paint(class, &self.id));
+        let _ = writeln!(self.body, r#"<circle cx="{x}" cy="{y}" r="{radius}" {}/>"#, paint(class));
     }
 
     pub fn diamond(&mut self, x: f64, y: f64, half: f64, class: &str) {
@@ -339,19 +323,19 @@ mod tests {
     }
 
     #[test]
-    fn text_and_lines_stand_out_on_both_papers_and_on_the_band() {
+    fn text_and_lines_stand_out_on_both_papers_and_on_the_needles() {
         assert!((contrast("#ffffff", "#000000") - 21.0).abs() < 1e-9, "the formula's own end points");
         let colour = |class: &str| {
             PAINTS.iter().find(|(of, ..)| *of == class).map(|(_, _, light, dark)| (*light, *dark)).unwrap()
         };
-        for behind in ["paper", "band"] {
+        for behind in ["paper", "needles"] {
             let under = colour(behind);
             for (class, least) in [
                 ("ink", 4.5),
                 ("soft", 4.5),
                 ("season", 3.0),
                 ("forecast", 3.0),
-                ("middle", 3.0),
+                ("node", 3.0),
                 ("mark", 3.0),
                 ("bar", 3.0),
                 ("cap", 3.0),

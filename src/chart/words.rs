@@ -87,7 +87,7 @@ impl Words {
         }
     }
 
-    pub fn band(&self, chart: &SeasonChart, count: usize) -> String {
+    pub fn most_years(&self, chart: &SeasonChart, count: usize) -> String {
         let years = self.years(chart);
         match self.language {
             Language::En => format!("8 in 10 of {count} {years}"),

@@ -24,7 +24,7 @@ pub enum StationCommand {
     /// Add a station
     ///
     /// Without --source a station with a GHCN id, such as USC00290692, is read from the NCEI daily summaries, ACIS and
-    /// the GHCN-Daily files, in this order; one with a SNOTEL triplet, such as 9901:NM:SNTL, from AWDB.
+    /// the GHCN-Daily files, in this order; one with a SNOTEL triplet, such as 9901:XA:SNTL, from AWDB.
     Add(Add),
     /// Print all stations
     List(List),
@@ -122,7 +122,7 @@ pub struct Near {
 pub struct Import {
     /// The list
     file: PathBuf,
-    /// Only stations of these states, such as NM; give it several times or with commas
+    /// Only stations of these states, by their two letters in the list; give it several times or with commas
     #[arg(long = "state", value_delimiter = ',', value_name = "STATE", required_unless_present = "near")]
     states: Vec<String>,
     /// Only stations around LATITUDE,LONGITUDE
@@ -441,9 +441,9 @@ mod tests {
 
     // The layout is GHCN-Daily's; the stations are invented.
     const LIST: &str = "\
-USC00999001  35.6123 -106.0456 2103.1 NM EXAMPLE MESA 2 NW                  HCN
-USC00999002  35.7000 -106.1000 -999.9 NM EXAMPLE WELLS
-USW00099903 -12.5000  106.1000    3.0 CO EJEMPLO CAÑÓN                  GSN     99999
+USC00999001  35.6123 -135.0456 2103.1 XA EXAMPLE MESA 2 NW                  HCN
+USC00999002  35.7000 -135.1000 -999.9 XA EXAMPLE WELLS
+USW00099903 -12.5000  106.1000    3.0 XB EJEMPLO CAÑÓN                  GSN     99999
 ";
 
     #[test]
@@ -451,8 +451,8 @@ USW00099903 -12.5000  106.1000    3.0 CO EJEMPLO CAÑÓN                  GSN   
         let listed = read_list(Path::new("list"), LIST, Tz::America__Denver).unwrap();
         let first = &listed[0].station;
         assert_eq!((first.id.0.as_str(), first.name.as_str()), ("USC00999001", "EXAMPLE MESA 2 NW"));
-        assert_eq!((first.place.latitude, first.place.longitude, first.elevation_m), (35.6123, -106.0456, 2103.1));
-        assert_eq!((listed[0].state.as_str(), listed[0].has_elevation), ("NM", true));
+        assert_eq!((first.place.latitude, first.place.longitude, first.elevation_m), (35.6123, -135.0456, 2103.1));
+        assert_eq!((listed[0].state.as_str(), listed[0].has_elevation), ("XA", true));
         assert!(!listed[1].has_elevation);
         assert_eq!(listed[2].station.name, "EJEMPLO CAÑÓN");
         assert_eq!(listed[2].station.place.latitude, -12.5);

@@ -201,7 +201,7 @@ mod tests {
         let region = Region {
             id: "cedar-flat".into(),
             name: "Cedar Flat".into(),
-            place: Point { latitude: 35.0, longitude: -106.0 },
+            place: Point { latitude: 35.0, longitude: -135.0 },
             elevation_m: 1600.0,
             time_zone: chrono_tz::America::Denver,
             profile: "pinyon-needle-scale".into(),

@@ -356,7 +356,7 @@ mod tests {
         Station {
             id: "A".into(),
             name: "Example Mesa".into(),
-            place: Point { latitude: 35.0, longitude: -106.0 },
+            place: Point { latitude: 35.0, longitude: -135.0 },
             elevation_m: 2000.0,
             time_zone: chrono_tz::America::Denver,
             observation_hour: None,

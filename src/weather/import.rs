@@ -640,16 +640,16 @@ mod tests {
     #[test]
     fn a_station_list_is_read_by_position() {
         // The layout's invented example.
-        let line = "USC00999001  35.6123 -106.0456 2103.1 NM EXAMPLE MESA 2 NW                  HCN      ";
+        let line = "USC00999001  35.6123 -135.0456 2103.1 XA EXAMPLE MESA 2 NW                  HCN      ";
         let station = station_of_list(line.as_bytes()).unwrap();
         assert_eq!((station.id.0.as_str(), station.name.as_str()), ("USC00999001", "EXAMPLE MESA 2 NW"));
-        assert_eq!((station.place.unwrap().latitude, station.place.unwrap().longitude), (35.6123, -106.0456));
+        assert_eq!((station.place.unwrap().latitude, station.place.unwrap().longitude), (35.6123, -135.0456));
         assert_eq!(station.elevation_m, Some(2103.1));
         let unknown_height = line.replace("2103.1", "-999.9");
         assert_eq!(station_of_list(unknown_height.as_bytes()).unwrap().elevation_m, None);
         let umlaut = line.replace("MESA", "MÉSÄ");
         assert_eq!(station_of_list(umlaut.as_bytes()).unwrap().name, "EXAMPLE MÉSÄ 2 NW");
-        let inventory = "USC00999001  35.6123 -106.0456 TMAX 1948 2026";
+        let inventory = "USC00999001  35.6123 -135.0456 TMAX 1948 2026";
         assert_eq!(station_of_list(inventory.as_bytes()), None);
         assert_eq!(station_of_list("é".repeat(40).as_bytes()), None);
     }

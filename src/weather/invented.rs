@@ -18,7 +18,7 @@ pub fn station(id: &str, elevation_m: f64) -> Station {
     Station {
         id: StationId::from(id),
         name: "Example Mesa".into(),
-        place: Point { latitude: 35.0, longitude: -106.0 },
+        place: Point { latitude: 35.0, longitude: -135.0 },
         elevation_m,
         time_zone: chrono_tz::America::Denver,
         observation_hour: None,

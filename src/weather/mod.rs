@@ -68,7 +68,7 @@ pub struct Station {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SourceRef {
     pub feed: FeedKind,
-    /// How this feed names the station (e.g. `USC00290692 6`, `9901:NM:SNTL`, `KZZ9`, a gridpoint `ABQ/101,111`, a path or URL for plain CSV).
+    /// How this feed names the station (e.g. `USC00290692 6`, `9901:XA:SNTL`, `KZZ9`, a gridpoint `ZZZ/101,111`, a path or URL for plain CSV).
     pub id: String,
 }
 

@@ -1,6 +1,7 @@
 //! A region for other programs: its chart and badge as pictures, its window as a calendar, its news as Atom, its outlook
 //! as JSON.
 
+use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
 use atom_syndication::{Content, Entry, Feed, Link, Person, Text};
@@ -114,14 +115,18 @@ fn date_line(visit: &Visit, view: &RegionView) -> String {
     }
 }
 
+/// The colour of what is to be done, as in the style sheet on a light page.
+const BERRY: &str = "#43377a";
+
 /// A picture for the page of a county: region, state, date. Colours stand on the elements: it needs no style.
 fn badge_of(visit: &Visit, view: &RegionView) -> String {
-    let (edge, fill, word) = match view.shown.standing {
-        SeasonStanding::Unknown | SeasonStanding::Over => ("#857757", "#f5efe1", "#55503f"),
-        SeasonStanding::Quiet => ("#2c6580", "#e4eff3", "#2c6580"),
-        SeasonStanding::Ready => ("#7d5a00", "#faeecb", "#7d5a00"),
-        SeasonStanding::Look | SeasonStanding::Last => ("#a5380c", "#fbe6da", "#a5380c"),
+    let (stem, fill, word) = match view.shown.standing {
+        SeasonStanding::Unknown | SeasonStanding::Over => (5, "#f5efe1", "#55503f"),
+        SeasonStanding::Quiet => (3, "#f0ecf7", BERRY),
+        SeasonStanding::Ready => (5, "#f0ecf7", BERRY),
+        SeasonStanding::Look | SeasonStanding::Last => (8, "#ddd5ee", BERRY),
     };
+    let beads = beads_of(view.shown.standing);
     let (name, line, date) =
         (escaped(&view.region.name), escaped(&headline(visit, view)), escaped(&date_line(visit, view)));
     let insect = escaped(&words::capitalised(view.profile.names.get(visit.language)));
@@ -140,15 +145,39 @@ fn badge_of(visit: &Visit, view: &RegionView) -> String {
     format!(
         r##"<svg xmlns="http://www.w3.org/2000/svg" width="360" height="104" viewBox="0 0 360 104" role="img" aria-label="{title}" font-family="system-ui, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif">
 <title>{title}</title>
-<rect x="1.5" y="1.5" width="357" height="101" rx="10" fill="{fill}" stroke="{edge}" stroke-width="3"/>
-<g transform="translate(14 20)">{inner}</g>
-<text x="92" y="28" font-size="12.5" fill="#55503f">{insect}</text>
+<rect x="0.5" y="0.5" width="359" height="103" fill="{fill}" stroke="#857757"/>
+<path d="M0 1H{stem}V103H0Z" fill="{word}"/>
+<g transform="translate(16 14)">{inner}</g>
+{beads}<text x="92" y="28" font-size="12.5" fill="#55503f">{insect}</text>
 <text x="92" y="50" font-size="{name_size}" font-weight="bold" fill="#20231c">{name}</text>
 <text x="92" y="71" font-size="{line_size}" font-weight="bold" fill="{word}">{line}</text>
 <text x="92" y="90" font-size="{date_size}" fill="#20231c">{date}</text>
 </svg>
 "##
     )
+}
+
+/// The season's five steps in a row under the mark, as on the page: past ones full, the present one a diamond.
+fn beads_of(standing: SeasonStanding) -> String {
+    let order = [
+        SeasonStanding::Quiet,
+        SeasonStanding::Ready,
+        SeasonStanding::Look,
+        SeasonStanding::Last,
+        SeasonStanding::Over,
+    ];
+    let Some(now) = order.iter().position(|step| *step == standing) else { return String::new() };
+    let bead = |at: usize| {
+        let x = 22 + 13 * at;
+        match at.cmp(&now) {
+            Ordering::Less => format!(r#"<circle cx="{x}" cy="91" r="3.5" fill="{BERRY}"/>"#),
+            Ordering::Equal => format!(r#"<path d="M{x} 85l6 6l-6 6l-6 -6Z" fill="{BERRY}"/>"#),
+            Ordering::Greater => {
+                format!(r##"<circle cx="{x}" cy="91" r="3" fill="#fffdf8" stroke="#857757" stroke-width="1.6"/>"##)
+            }
+        }
+    };
+    (0..order.len()).map(|at| bead(at) + "\n").collect()
 }
 
 /// One entry of whole days: the time to look and wash. It moves with the outlook under one id.

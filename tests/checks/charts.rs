@@ -315,13 +315,33 @@ fn both_units_and_both_languages_are_spoken_throughout() {
 }
 
 #[test]
+fn many_past_years_stand_as_pairs_of_needles_with_their_middle_across() {
+    for width in [320, 800, 1600] {
+        let svg = season_heat(&chart(3, date(3, 10), Language::En), &look(width, Language::En, HeatUnit::Celsius));
+        let document = Document::parse(&svg).unwrap();
+        let (pairs, nodes) = (in_plot(&document, "needles"), in_plot(&document, "node"));
+        assert!(pairs.len() > 10 && pairs.len() == nodes.len(), "{width} px: {} and {}", pairs.len(), nodes.len());
+        let mut before = f64::NEG_INFINITY;
+        for (pair, node) in pairs.iter().zip(&nodes) {
+            let [tip, foot, _] = points(pair)[..] else { panic!("a pair has three points") };
+            let middle: f64 = node.attribute("y1").unwrap().parse().unwrap();
+            // Half of the years lie between one in ten and nine in ten; y grows downwards.
+            assert!(tip.1 <= middle && middle <= foot.1, "{width} px: {tip:?}, {middle}, {foot:?}");
+            assert!(foot.0 - before >= 7.9, "{width} px: paper shows between the pairs");
+            before = foot.0;
+        }
+        assert!(in_plot(&document, "few").is_empty());
+    }
+}
+
+#[test]
 fn few_past_years_are_drawn_one_by_one_and_none_at_all_is_no_harm() {
     let mut made = chart(3, date(3, 10), Language::En);
     made.past.truncate(3);
     let svg = season_heat(&made, &look(800, Language::En, HeatUnit::Celsius));
     let document = Document::parse(&svg).unwrap();
     assert_eq!(in_plot(&document, "few").len(), 3);
-    assert!(in_plot(&document, "band").is_empty() && svg.contains("3 past years"));
+    assert!(in_plot(&document, "needles").is_empty() && svg.contains("3 past years"));
     made.past.clear();
     let svg = season_heat(&made, &look(800, Language::En, HeatUnit::Celsius));
     assert!(!svg.contains("past years"), "{svg}");

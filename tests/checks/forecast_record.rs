@@ -69,7 +69,7 @@ impl World {
             let station = Station {
                 id: StationId::from(made.id),
                 name: format!("Station {}", made.id),
-                place: Point { latitude: made.latitude, longitude: -106.0 },
+                place: Point { latitude: made.latitude, longitude: -135.0 },
                 elevation_m: made.elevation_m,
                 time_zone: chrono_tz::America::Denver,
                 observation_hour: None,
@@ -98,7 +98,7 @@ impl World {
         let region = Region {
             id: "dos-vientos".into(),
             name: "Dos Vientos".into(),
-            place: Point { latitude: 35.0, longitude: -106.0 },
+            place: Point { latitude: 35.0, longitude: -135.0 },
             elevation_m: 1700.0,
             time_zone: chrono_tz::America::Denver,
             profile: "pinyon-needle-scale".into(),

@@ -575,7 +575,7 @@ async fn invented_store(folder: &Path, years: std::ops::RangeInclusive<i32>) -> 
     let station = Station {
         id: StationId::from("INVENTED-1"),
         name: "Invented Valley".into(),
-        place: treebell::geo::Point { latitude: 35.0, longitude: -106.0 },
+        place: treebell::geo::Point { latitude: 35.0, longitude: -135.0 },
         elevation_m: 1700.0,
         time_zone: chrono_tz::America::Denver,
         observation_hour: None,

@@ -165,8 +165,8 @@ fn settings(folder: &Path, state: &State) -> Result<Config, DemoError> {
     config.schedule.time_zone = state.time_zone;
     config.email.folder = Some(folder.join(MESSAGES));
     config.sms.folder = Some(folder.join(MESSAGES));
-    config.messages.sender_name = format!("{} pinyon watch", state.name);
-    config.messages.sender_short = "Pinyon watch".into();
+    config.messages.sender_name = format!("Treebell {}", state.name);
+    config.messages.sender_short = "Treebell".into();
     config.messages.postal_address = format!("1 Example Road, Sample City, {} 00001", state.name);
     config.messages.help_contact = "505-555-0100".into();
     config.feeds.contact = "demo@example.org".into();

@@ -256,10 +256,10 @@ mod tests {
 
     const ACCESS: &str = concat!(
         "\"STATION\",\"DATE\",\"LATITUDE\",\"LONGITUDE\",\"ELEVATION\",\"NAME\",\"TMAX\",\"TMAX_ATTRIBUTES\",\"TMIN\",\"TMIN_ATTRIBUTES\"\n",
-        "\"USC00999001\",\"2026-06-14\",\"35.6123\",\"-106.0456\",\"2103.1\",\"EXAMPLE MESA 2 NW, NM US\",\"  289\",\",,7\",\"   72\",\",,7,0700\"\n",
-        "\"USC00999001\",\"2026-06-15\",\"35.6123\",\"-106.0456\",\"2103.1\",\"EXAMPLE MESA 2 NW, NM US\",\"  461\",\",I,7\",\"\",\"\"\n",
-        "\"USC00999001\",\"2026-06-16\",\"35.6123\",\"-106.0456\",\"2103.1\",\"EXAMPLE MESA 2 NW, NM US\",\"  2\n",
-        "\"USC00999001\",\"2026-06-17\",,,,\"EXAMPLE MESA 2 NW, NM US\",\"  250\",\",7\",\"  -50\",\"L,,7\"\n",
+        "\"USC00999001\",\"2026-06-14\",\"35.6123\",\"-135.0456\",\"2103.1\",\"EXAMPLE MESA 2 NW, XA US\",\"  289\",\",,7\",\"   72\",\",,7,0700\"\n",
+        "\"USC00999001\",\"2026-06-15\",\"35.6123\",\"-135.0456\",\"2103.1\",\"EXAMPLE MESA 2 NW, XA US\",\"  461\",\",I,7\",\"\",\"\"\n",
+        "\"USC00999001\",\"2026-06-16\",\"35.6123\",\"-135.0456\",\"2103.1\",\"EXAMPLE MESA 2 NW, XA US\",\"  2\n",
+        "\"USC00999001\",\"2026-06-17\",,,,\"EXAMPLE MESA 2 NW, XA US\",\"  250\",\",7\",\"  -50\",\"L,,7\"\n",
     );
 
     #[test]
@@ -284,7 +284,7 @@ mod tests {
         );
         assert_eq!(parsed.stations.len(), 1);
         assert_eq!(parsed.stations[0].elevation_m, Some(2103.1));
-        assert_eq!(parsed.stations[0].name, "EXAMPLE MESA 2 NW, NM US");
+        assert_eq!(parsed.stations[0].name, "EXAMPLE MESA 2 NW, XA US");
     }
 
     #[test]

@@ -133,7 +133,7 @@ pub(super) fn triplet(source: &str) -> Result<&str, FeedError> {
         Err(FeedError::SourceId {
             feed: "AWDB",
             id: super::clean(source, 60),
-            wanted: "`9901:NM:SNTL` (station, state, network)",
+            wanted: "`9901:XA:SNTL` (station, state, network)",
         })
     }
 }
@@ -144,7 +144,7 @@ mod tests {
 
     #[test]
     fn values_are_converted_from_their_stored_unit_and_flags_are_honoured() {
-        let body = r#"[{"stationTriplet":"9901:NM:SNTL","data":[
+        let body = r#"[{"stationTriplet":"9901:XA:SNTL","data":[
             {"stationElement":{"elementCode":"TMAX","durationName":"DAILY","storedUnitCode":"degF"},"values":[
                 {"date":"2026-06-13","value":71.2,"qcFlag":"V","qaFlag":"P"},
                 {"date":"2026-06-14","value":null,"qcFlag":"N"},
@@ -174,8 +174,8 @@ mod tests {
 
     #[test]
     fn triplets_are_checked() {
-        assert!(triplet("9901:NM:SNTL").is_ok());
-        for bad in ["9901", "9901:NM", "9901:NM:SNTL:x", "99 01:NM:SNTL", "::"] {
+        assert!(triplet("9901:XA:SNTL").is_ok());
+        for bad in ["9901", "9901:XA", "9901:XA:SNTL:x", "99 01:XA:SNTL", "::"] {
             assert!(triplet(bad).is_err(), "{bad}");
         }
     }

@@ -409,7 +409,7 @@ mod tests {
         };
         assert_eq!(of("USC00290692"), ["daily-summaries:USC00290692", "acis:USC00290692 6", "ghcn-daily:USC00290692"]);
         assert_eq!(of("AE000041196"), ["daily-summaries:AE000041196", "ghcn-daily:AE000041196"]);
-        assert_eq!(of("9901:NM:SNTL"), ["awdb:9901:NM:SNTL"]);
+        assert_eq!(of("9901:XA:SNTL"), ["awdb:9901:XA:SNTL"]);
         for invented in ["orchard-1", "LOW-MESA-01", "EXAMPLESTN1"] {
             assert!(of(invented).is_empty(), "{invented}");
         }
@@ -417,13 +417,13 @@ mod tests {
 
     #[test]
     fn every_usual_source_passes_its_own_check() {
-        for id in ["USC00290692", "AE000041196", "9901:NM:SNTL"] {
+        for id in ["USC00290692", "AE000041196", "9901:XA:SNTL"] {
             assert!(usual_sources(&id.into()).iter().all(|source| check_source(source).is_ok()), "{id}");
         }
         let check = |feed, id: &str| check_source(&SourceRef { feed, id: id.into() });
-        assert!(check(FeedKind::NwsForecast, "ABQ/101,111").is_ok() && check(FeedKind::NwsForecast, "KZZ9").is_err());
+        assert!(check(FeedKind::NwsForecast, "ZZZ/101,111").is_ok() && check(FeedKind::NwsForecast, "KZZ9").is_err());
         assert!(
-            check(FeedKind::NwsObservations, "KZZ9").is_ok() && check(FeedKind::NwsObservations, "ABQ/1,1").is_err()
+            check(FeedKind::NwsObservations, "KZZ9").is_ok() && check(FeedKind::NwsObservations, "ZZZ/1,1").is_err()
         );
         assert!(check(FeedKind::PlainCsv, "logger.csv#celsius").is_ok() && check(FeedKind::PlainCsv, "x#y").is_err());
     }

@@ -392,7 +392,7 @@ const KEPT_DAYS: u64 = 8;
 /// Pages of 500 five-minute observations.
 const MOST_PAGES: usize = 10;
 
-/// Asks for hourly observations. The source is a station (`KZZ9`) or a place (`35.6123,-106.0456`: then its nearest one).
+/// Asks for hourly observations. The source is a station (`KZZ9`) or a place (`35.6123,-135.0456`: then its nearest one).
 pub struct Observations;
 
 #[async_trait]
@@ -450,7 +450,7 @@ fn midnight(offset: FixedOffset, day: NaiveDate) -> Option<DateTime<Utc>> {
     offset.from_local_datetime(&day.and_hms_opt(0, 0, 0)?).single().map(|at| at.to_utc())
 }
 
-/// Asks for the gridpoint forecast. The source is a gridpoint (`ABQ/101,111`) or a place (`35.6123,-106.0456`).
+/// Asks for the gridpoint forecast. The source is a gridpoint (`ZZZ/101,111`) or a place (`35.6123,-135.0456`).
 pub struct Forecast;
 
 #[async_trait]
@@ -539,7 +539,7 @@ fn source_error(source: &str) -> FeedError {
     FeedError::SourceId {
         feed: "National Weather Service",
         id: super::clean(source, 60),
-        wanted: "`KZZ9` (station, for observations), `ABQ/101,111` (gridpoint, for the forecast) or `35.6123,-106.0456` (place)",
+        wanted: "`KZZ9` (station, for observations), `ZZZ/101,111` (gridpoint, for the forecast) or `35.6123,-135.0456` (place)",
     }
 }
 
@@ -690,9 +690,9 @@ mod tests {
     #[test]
     fn sources_are_read_in_their_three_forms() {
         assert!(matches!(Source::parse("KZZ9"), Ok(Source::Station(_))));
-        assert!(matches!(Source::parse("ABQ/101,111"), Ok(Source::Grid(Gridpoint { x: 101, y: 111, .. }))));
-        assert!(matches!(Source::parse("35.6123,-106.0456"), Ok(Source::Place(_))));
-        for bad in ["", "KZ/9", "ABQ/1.5,2", "95,0", "../x", "ABQ/101,111/stations"] {
+        assert!(matches!(Source::parse("ZZZ/101,111"), Ok(Source::Grid(Gridpoint { x: 101, y: 111, .. }))));
+        assert!(matches!(Source::parse("35.6123,-135.0456"), Ok(Source::Place(_))));
+        for bad in ["", "KZ/9", "ZZZ/1.5,2", "95,0", "../x", "ZZZ/101,111/stations"] {
             assert!(Source::parse(bad).is_err(), "{bad}");
         }
     }

@@ -100,7 +100,7 @@ impl Seed {
         for statement in [
             format!(
                 "INSERT INTO regions (id, name, latitude, longitude, elevation_m, time_zone, profile, release_policy, hold_hours, created_at)
-                 VALUES ('{0}', '{0}', 35, -106, 2000, '{1}', 'pinyon-needle-scale', 'at-once', 0, 0) {none}",
+                 VALUES ('{0}', '{0}', 35, -135, 2000, '{1}', 'pinyon-needle-scale', 'at-once', 0, 0) {none}",
                 self.region, self.zone
             ),
             format!(

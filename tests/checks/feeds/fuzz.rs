@@ -11,7 +11,7 @@ use super::{day, utc};
 
 const DLY: &str = "USC00999001202606TMAX  183  7  206  7-9999     461 I7  194L 7\nUSC00999001202606TMIN   83  7  106  7-9999      61  7   94  7\n";
 const BY_YEAR: &str = "ID,DATE,ELEMENT,DATA_VALUE,M_FLAG,Q_FLAG,S_FLAG,OBS_TIME\nUSC00999001,20260614,TMAX,289,,,7,0700\nUSC00999001,20260614,TMIN,72,H,X,7,2400\n";
-const ACCESS: &str = "\"STATION\",\"DATE\",\"LATITUDE\",\"LONGITUDE\",\"ELEVATION\",\"NAME\",\"TMAX\",\"TMAX_ATTRIBUTES\",\"TMIN\",\"TMIN_ATTRIBUTES\"\n\"USC00999001\",\"2026-06-14\",\"35.6123\",\"-106.0456\",\"2103.1\",\"EXAMPLE MESA, NM US\",\"  289\",\",,7\",\"   72\",\",,7,0700\"\n";
+const ACCESS: &str = "\"STATION\",\"DATE\",\"LATITUDE\",\"LONGITUDE\",\"ELEVATION\",\"NAME\",\"TMAX\",\"TMAX_ATTRIBUTES\",\"TMIN\",\"TMIN_ATTRIBUTES\"\n\"USC00999001\",\"2026-06-14\",\"35.6123\",\"-135.0456\",\"2103.1\",\"EXAMPLE MESA, XA US\",\"  289\",\",,7\",\"   72\",\",,7,0700\"\n";
 const ORDER: &str = "STATION,NAME,DATE,TMAX,TMIN\nUSC00999001,\"A, B\",6/14/2026,84,45\n";
 const SUMMARIES: &str = r#"[{"DATE":"2026-06-14","STATION":"USW00099902","TMAX":"  301","TMAX_ATTRIBUTES":",,W,2400","TMIN":"  117","LATITUDE":"35.1"}]"#;
 const STATION: &str = r#"{"meta":{"uid":1},"data":[["2026-06-12",["84"," ",7],["45"," ",7]],["2026-06-13",["M"," ",-1],["0.45A"," ",-1]]]}"#;
@@ -19,7 +19,7 @@ const MANY: &str =
     r#"{"data":[{"meta":{"sids":["A 6"]},"data":[[["84"," ",7],["45"," ",7]],[["M"," ",-1],["M"," ",-1]]]}]}"#;
 const HOURS: &str = r#"{"features":[{"properties":{"timestamp":"2026-06-14T20:53:00+00:00","temperature":{"unitCode":"wmoUnit:degC","value":27.8,"qualityControl":"V"}}}],"pagination":{"next":"https://example.org/x"}}"#;
 const GRID: &str = r#"{"properties":{"updateTime":"2026-06-14T11:20:00+00:00","maxTemperature":{"uom":"wmoUnit:degC","values":[{"validTime":"2026-06-14T14:00:00+00:00/P1DT13H","value":28.3}]},"minTemperature":{"uom":"wmoUnit:degC","values":[{"validTime":"2026-06-15T02:00:00+00:00/PT14H","value":7.2}]}}}"#;
-const SNOTEL: &str = r#"[{"stationTriplet":"9901:NM:SNTL","data":[{"stationElement":{"elementCode":"TMAX","durationName":"DAILY","storedUnitCode":"degF"},"values":[{"date":"2026-06-13","value":71.2,"qcFlag":"V"}]}]}]"#;
+const SNOTEL: &str = r#"[{"stationTriplet":"9901:XA:SNTL","data":[{"stationElement":{"elementCode":"TMAX","durationName":"DAILY","storedUnitCode":"degF"},"values":[{"date":"2026-06-13","value":71.2,"qcFlag":"V"}]}]}]"#;
 const PLAIN: &str = "date;tmin_c;tmax_c\n2026-06-14;7,2;28,9\n";
 
 type Parser = fn(&[u8]) -> Result<Parsed, FeedError>;
@@ -72,7 +72,7 @@ fn parsers() -> Vec<(&'static str, &'static str, Parser)> {
         ("acis many", MANY, many),
         ("nws hours", HOURS, hours),
         ("nws grid", GRID, grid),
-        ("nws places", r#"{"properties":{"gridId":"ABQ","gridX":1,"gridY":2}}"#, places),
+        ("nws places", r#"{"properties":{"gridId":"ZZZ","gridX":1,"gridY":2}}"#, places),
         ("awdb", SNOTEL, awdb::parse),
         ("plain", PLAIN, plain),
     ]

@@ -16,10 +16,10 @@ use treebell::weather::{Element, FeedKind, StationId};
 use super::{day, utc};
 use crate::support::shared;
 
-const LIST: &str = "USC00999001  35.6123 -106.0456 2103.1 NM EXAMPLE MESA 2 NW\nUSC00999002  36.1000 -106.5000 1650.0 NM SAMPLE FLAT\n";
+const LIST: &str = "USC00999001  35.6123 -135.0456 2103.1 XA EXAMPLE MESA 2 NW\nUSC00999002  36.1000 -135.5000 1650.0 XA SAMPLE FLAT\n";
 const ACCESS: &str = "\"STATION\",\"DATE\",\"LATITUDE\",\"LONGITUDE\",\"ELEVATION\",\"NAME\",\"TMAX\",\"TMAX_ATTRIBUTES\",\"TMIN\",\"TMIN_ATTRIBUTES\"\n\
-    \"USC00999003\",\"2025-06-14\",\"35.6\",\"-106.0\",\"2000.0\",\"THIRD, NM US\",\"  289\",\",,7,0700\",\"   72\",\",,7,0700\"\n\
-    \"USC00999003\",\"2025-06-15\",\"35.6\",\"-106.0\",\"2000.0\",\"THIRD, NM US\",\"  300\",\",I,7,0700\",\"   83\",\",,7,0700\"\n";
+    \"USC00999003\",\"2025-06-14\",\"35.6\",\"-135.0\",\"2000.0\",\"THIRD, XA US\",\"  289\",\",,7,0700\",\"   72\",\",,7,0700\"\n\
+    \"USC00999003\",\"2025-06-15\",\"35.6\",\"-135.0\",\"2000.0\",\"THIRD, XA US\",\"  300\",\",I,7,0700\",\"   83\",\",,7,0700\"\n";
 
 fn by_year() -> String {
     let mut text = String::new();
@@ -83,7 +83,7 @@ fn formats_are_seen_from_the_content_not_the_name() {
         (b"\n\ndate,tmin_c,tmax_c\n", Ok(Format::PlainCsv)),
         (b"# logger 7\nstation;date;tmax (\xC2\xB0F);tmin (\xC2\xB0F)\n", Ok(Format::PlainCsv)),
         (br#"[{"DATE":"2026-06-14","STATION":"USW00099902","TMAX":"  301"}]"#, Ok(Format::SummariesJson)),
-        (br#"[{"stationTriplet":"9901:NM:SNTL","data":[]}]"#, Ok(Format::AwdbJson)),
+        (br#"[{"stationTriplet":"9901:XA:SNTL","data":[]}]"#, Ok(Format::AwdbJson)),
         (LIST.as_bytes(), Ok(Format::StationList)),
         (b"", Err("it is empty")),
         (b"PK\x03\x04xxxxxxxx", Err("it is a zip archive: unpack it first")),
@@ -104,8 +104,8 @@ fn formats_are_seen_from_the_content_not_the_name() {
         (b"[]", Err("it is an empty list")),
         (b"{\"DATE\":", Err("it begins like JSON but is not (cut short?)")),
         (
-            b"USC00999001  35.6123 -106.0456 TMAX 1948 2026\n",
-            Err("its first line is none of the formats read here (`USC00999001  35.6123 -106.0456 TMAX 1948 2026`)"),
+            b"USC00999001  35.6123 -135.0456 TMAX 1948 2026\n",
+            Err("its first line is none of the formats read here (`USC00999001  35.6123 -135.0456 TMAX 1948 2026`)"),
         ),
         (b"\x00\x01\x02", Err("its first line is none of the formats read here (`\\u{0}\\u{1}\\u{2}`)")),
     ];
@@ -226,7 +226,7 @@ async fn a_file_that_says_where_its_station_is_needs_no_list() {
     assert_eq!(imported.new_stations, [StationId::from("USC00999003")]);
     assert_eq!((imported.summary.station_days_taken, imported.summary.values_rejected_total()), (2, 1));
     let station = store.station(&"USC00999003".into()).await.unwrap();
-    assert_eq!((station.name.as_str(), station.elevation_m, station.place.latitude), ("THIRD, NM US", 2000.0, 35.6));
+    assert_eq!((station.name.as_str(), station.elevation_m, station.place.latitude), ("THIRD, XA US", 2000.0, 35.6));
 }
 
 #[tokio::test]
@@ -239,8 +239,8 @@ async fn of_a_broken_file_nothing_stays_in_the_store() {
     let middle = flipped.len() / 2;
     flipped[middle] ^= 0x55;
     let order = format!(
-        "STATION,DATE,LATITUDE,LONGITUDE,ELEVATION,TMAX (Degrees Fahrenheit)\n{}USC00999001,14/6/2025,35,-106,2000,60\n",
-        (1..=28).map(|d| format!("USC00999001,2/{d}/2025,35,-106,2000,50\n")).collect::<String>()
+        "STATION,DATE,LATITUDE,LONGITUDE,ELEVATION,TMAX (Degrees Fahrenheit)\n{}USC00999001,14/6/2025,35,-135,2000,60\n",
+        (1..=28).map(|d| format!("USC00999001,2/{d}/2025,35,-135,2000,50\n")).collect::<String>()
     );
     for (name, bytes) in [("cut.csv.gz", &cut[..]), ("flipped.csv.gz", &flipped[..]), ("order.csv", order.as_bytes())] {
         let store = Store::in_memory().await.unwrap();

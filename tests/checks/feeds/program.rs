@@ -9,7 +9,7 @@ use tempfile::TempDir;
 use wiremock::matchers::{method, path};
 use wiremock::{Mock, MockServer, Request, ResponseTemplate};
 
-const LIST: &str = "USC00999001  35.6123 -106.0456 2103.1 NM EXAMPLE MESA 2 NW\n";
+const LIST: &str = "USC00999001  35.6123 -135.0456 2103.1 XA EXAMPLE MESA 2 NW\n";
 
 /// A folder with settings of its own.
 fn home(address: &str) -> TempDir {
@@ -116,7 +116,7 @@ fn a_plain_logger_is_imported_for_its_station() {
     let home = home("http://127.0.0.1:9");
     put(&home, "orchard-1.csv", "date,tmin_c,tmax_c\n2025-04-01,3.5,18\n2025-04-02,4,19.5\n");
     let add =
-        "station add orchard-1 --name Orchard --lat 35 --lon -106 --elevation-m 1900 --source plain-csv:orchard-1.csv";
+        "station add orchard-1 --name Orchard --lat 35 --lon -135 --elevation-m 1900 --source plain-csv:orchard-1.csv";
     treebell(&home, &["weather", "import", "orchard-1.csv"])
         .success()
         .stderr(predicate::str::contains("unknown station"));
@@ -143,7 +143,7 @@ async fn the_feeds_are_asked_and_the_outcome_is_shown() {
     };
     Mock::given(method("GET")).and(path("/summaries")).respond_with(answer).mount(&server).await;
     let home = home(&server.uri());
-    let add = "station add USC00999001 --name Mesa --lat 35 --lon -106 --elevation-ft 6900";
+    let add = "station add USC00999001 --name Mesa --lat 35 --lon -135 --elevation-ft 6900";
     treebell(&home, &add.split(' ').collect::<Vec<_>>()).success();
     treebell(&home, &["weather", "pull"])
         .success()

@@ -41,7 +41,7 @@ impl World {
             let station = Station {
                 id: letter.into(),
                 name: format!("Example {letter}"),
-                place: Point { latitude: 35.0, longitude: -106.0 },
+                place: Point { latitude: 35.0, longitude: -135.0 },
                 elevation_m: 2000.0,
                 time_zone: chrono_tz::America::Denver,
                 observation_hour: None,
@@ -263,7 +263,7 @@ async fn an_answer_without_anything_is_no_answer() {
 
 #[tokio::test]
 async fn a_forecast_is_kept_beside_the_record() {
-    let sources = [(FeedKind::DailySummaries, "USC0099900{}"), (FeedKind::NwsForecast, "ABQ/101,111")];
+    let sources = [(FeedKind::DailySummaries, "USC0099900{}"), (FeedKind::NwsForecast, "ZZZ/101,111")];
     let world = World::new(1, &sources).await;
     let full = summaries("USC0099900A", span(day(2026, 6, 6), day(2026, 6, 15)));
     Mock::given(path("/summaries"))
@@ -273,7 +273,7 @@ async fn a_forecast_is_kept_beside_the_record() {
     let grid = json!({"properties": {"updateTime": "2026-06-16T10:00:00+00:00",
         "maxTemperature": {"uom": "wmoUnit:degC", "values": [{"validTime": "2026-06-17T14:00:00+00:00/PT13H", "value": 28.3}]},
         "minTemperature": {"uom": "wmoUnit:degC", "values": [{"validTime": "2026-06-17T02:00:00+00:00/PT14H", "value": 7.2}]}}});
-    Mock::given(path("/nws/gridpoints/ABQ/101,111"))
+    Mock::given(path("/nws/gridpoints/ZZZ/101,111"))
         .respond_with(ResponseTemplate::new(200).set_body_json(grid))
         .mount(&world.server)
         .await;

@@ -85,8 +85,8 @@ fn services() -> Vec<Service> {
         Service {
             kind: FeedKind::NwsForecast,
             method: "GET",
-            path: "/nws/gridpoints/ABQ/101,111",
-            source: "ABQ/101,111",
+            path: "/nws/gridpoints/ZZZ/101,111",
+            source: "ZZZ/101,111",
             mime: "application/geo+json",
             good: gridpoint("2026-06-16T09:20:00+00:00"),
             wanted: vec![(17, Max, 294), (17, Min, 72), (18, Max, 294)],
@@ -98,9 +98,9 @@ fn services() -> Vec<Service> {
             kind: FeedKind::Awdb,
             method: "GET",
             path: "/awdb/v1/data",
-            source: "9901:NM:SNTL",
+            source: "9901:XA:SNTL",
             mime: "application/json",
-            good: json!([{"stationTriplet": "9901:NM:SNTL", "data": [
+            good: json!([{"stationTriplet": "9901:XA:SNTL", "data": [
                 {"stationElement": {"elementCode": "TMAX", "ordinal": 1, "heightDepth": null, "durationName": "DAILY", "dataPrecision": 1,
                     "storedUnitCode": "degF", "originalUnitCode": "degF", "derivedData": false},
                  "values": [{"date": "2026-06-12", "value": 84.0, "qcFlag": "V", "qaFlag": "P"}, {"date": "2026-06-13", "value": 86.0, "qcFlag": "E"},
@@ -472,7 +472,7 @@ async fn flags_and_missing_codes_are_honoured_by_every_service() {
         (FeedKind::Acis, json!({"meta": {}, "data": [["2026-06-12", ["84", "R", 7], ["M", " ", -1]]]}).to_string(), "ACIS flag R"),
         (
             FeedKind::Awdb,
-            json!([{"stationTriplet": "9901:NM:SNTL", "data": [{"stationElement": {"elementCode": "TMAX", "durationName": "DAILY", "storedUnitCode": "degF"},
+            json!([{"stationTriplet": "9901:XA:SNTL", "data": [{"stationElement": {"elementCode": "TMAX", "durationName": "DAILY", "storedUnitCode": "degF"},
                 "values": [{"date": "2026-06-12", "value": 84.0, "qcFlag": "S"}, {"date": "2026-06-13", "value": null}]}]}]).to_string(),
             "AWDB quality flag S: suspect",
         ),
@@ -535,7 +535,7 @@ async fn the_questions_say_what_is_wanted() {
         .await;
     let awdb = of(FeedKind::Awdb);
     awdb.mock()
-        .and(query_param("stationTriplets", "9901:NM:SNTL"))
+        .and(query_param("stationTriplets", "9901:XA:SNTL"))
         .and(query_param("elements", "TMAX,TMIN"))
         .and(query_param("duration", "DAILY"))
         .and(query_param("beginDate", "2026-06-12"))
@@ -561,7 +561,7 @@ async fn the_questions_say_what_is_wanted() {
     let request =
         server.received_requests().await.unwrap().into_iter().find(|r| r.url.path() == "/awdb/v1/data").unwrap();
     // Units are left out, so that values come as the archive keeps them; colons stay as they are.
-    assert!(request.url.query().unwrap().contains("stationTriplets=9901:NM:SNTL"));
+    assert!(request.url.query().unwrap().contains("stationTriplets=9901:XA:SNTL"));
 }
 
 #[tokio::test]
@@ -596,16 +596,16 @@ async fn a_place_is_resolved_to_its_gridpoint_and_its_nearest_station() {
     let server = MockServer::start().await;
     let services = services();
     let of = |kind| services.iter().find(|service: &&Service| service.kind == kind).unwrap();
-    let point = json!({"type": "Feature", "properties": {"gridId": "ABQ", "gridX": 101, "gridY": 111, "timeZone": "America/Denver",
-        "forecastGridData": "https://api.weather.gov/gridpoints/ABQ/101,111"}});
+    let point = json!({"type": "Feature", "properties": {"gridId": "ZZZ", "gridX": 101, "gridY": 111, "timeZone": "America/Denver",
+        "forecastGridData": "https://api.weather.gov/gridpoints/ZZZ/101,111"}});
     // Four decimals at most, no trailing zeros.
-    Mock::given(path("/nws/points/35.6123,-106.04"))
+    Mock::given(path("/nws/points/35.6123,-135.04"))
         .respond_with(ResponseTemplate::new(200).set_body_json(point))
         .expect(2)
         .mount(&server)
         .await;
     let near = json!({"features": [{"properties": {"stationIdentifier": "KZZ9"}}, {"properties": {"stationIdentifier": "KZZ8"}}]});
-    Mock::given(path("/nws/gridpoints/ABQ/101,111/stations"))
+    Mock::given(path("/nws/gridpoints/ZZZ/101,111/stations"))
         .respond_with(ResponseTemplate::new(200).set_body_json(near))
         .mount(&server)
         .await;
@@ -615,7 +615,7 @@ async fn a_place_is_resolved_to_its_gridpoint_and_its_nearest_station() {
         let (fetcher, _) = fetcher(&feeds_at(&server.uri()), |_| {});
         let (from, to) = service.days();
         let station = StationId::from(STATION);
-        let ask = ask(&station, "35.61230,-106.04", from, to);
+        let ask = ask(&station, "35.61230,-135.04", from, to);
         service.assert_good(feeds::pull(kind, &fetcher, &feeds_at(&server.uri()), &ask).await);
     }
 }

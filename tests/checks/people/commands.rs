@@ -189,17 +189,17 @@ fn stations_come_from_the_published_list() {
     // The layout of GHCN-Daily's ghcnd-stations.txt; the stations are invented.
     std::fs::write(
         folder.path().join("list.txt"),
-        "USC00999001  35.6123 -106.0456 2103.1 NM EXAMPLE MESA 2 NW                  HCN\n\
-         USC00999002  36.9000 -106.1000 1800.0 NM EXAMPLE WELLS\n\
-         USC00999003  36.9500 -106.1000 -999.9 NM EXAMPLE NOWHERE\n\
-         USC00999004  37.1000 -106.1000 2300.0 CO EXAMPLE GAP\n",
+        "USC00999001  35.6123 -135.0456 2103.1 XA EXAMPLE MESA 2 NW                  HCN\n\
+         USC00999002  36.9000 -135.1000 1800.0 XA EXAMPLE WELLS\n\
+         USC00999003  36.9500 -135.1000 -999.9 XA EXAMPLE NOWHERE\n\
+         USC00999004  37.1000 -135.1000 2300.0 XB EXAMPLE GAP\n",
     )
     .unwrap();
-    let said = ok(folder.path(), "station import list.txt --state nm");
+    let said = ok(folder.path(), "station import list.txt --state xa");
     assert!(said.contains("1 station left out") && said.contains("2 stations added"), "{said}");
-    let said = ok(folder.path(), "station import list.txt --near 37,-106.1 --within-km 20");
+    let said = ok(folder.path(), "station import list.txt --near 37,-135.1 --within-km 20");
     assert!(said.contains("1 station added") && said.contains("1 there before"), "{said}");
-    let near = run(folder.path(), "station near 37,-106.1 --elevation-m 2250 --json").1;
+    let near = run(folder.path(), "station near 37,-135.1 --elevation-m 2250 --json").1;
     let near: serde_json::Value = serde_json::from_str(&near).unwrap();
     let order: Vec<&str> = near.as_array().unwrap().iter().map(|one| one["station"]["id"].as_str().unwrap()).collect();
     assert_eq!(order, ["USC00999004", "USC00999002", "USC00999001"]);

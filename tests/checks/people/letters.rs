@@ -46,7 +46,7 @@ async fn deliveries_of_an_older_store_outlive_the_coming_of_letters() {
             "CREATE TABLE schema_migrations (version BIGINT PRIMARY KEY, name TEXT NOT NULL)",
             "INSERT INTO schema_migrations (version, name) VALUES (1, 'base')",
             "INSERT INTO regions (id, name, latitude, longitude, elevation_m, time_zone, profile, release_policy, hold_hours, created_at)
-             VALUES ('mesa', 'Mesa', 35, -106, 2000, 'America/Denver', 'p', 'at-once', 0, 0)",
+             VALUES ('mesa', 'Mesa', 35, -135, 2000, 'America/Denver', 'p', 'at-once', 0, 0)",
             "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at, expires_at, priority)
              VALUES ('p/mesa/2026/inspect-now', 'p', 'mesa', 2026, 'inspect-now', 'released', '{}', '{}', 1, 1, 2, 1)",
         ] {

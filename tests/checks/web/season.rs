@@ -93,7 +93,7 @@ impl Season {
         let day: NaiveDate = day.parse().unwrap();
         let mut config = Config::default();
         config.messages.public_url = public_url.into();
-        config.messages.sender_name = "Altaseca pinyon watch".into();
+        config.messages.sender_name = "Treebell Altaseca".into();
         config.messages.postal_address = "1 Example Road, Sample City, Altaseca 00001".into();
         config.messages.help_contact = "505-555-0100".into();
         let clock = Arc::new(ManualClock::at(day.and_hms_opt(19, 0, 0).unwrap().and_utc()));

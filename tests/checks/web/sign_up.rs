@@ -35,7 +35,7 @@ impl World {
         let station = Station {
             id: id.into(),
             name: name.into(),
-            place: Point { latitude: 35.0, longitude: -106.0 },
+            place: Point { latitude: 35.0, longitude: -135.0 },
             elevation_m: 1900.0,
             time_zone: chrono_tz::America::Denver,
             observation_hour: None,
@@ -45,7 +45,7 @@ impl World {
         let region = Region {
             id: id.into(),
             name: name.into(),
-            place: Point { latitude: 35.0, longitude: -106.0 },
+            place: Point { latitude: 35.0, longitude: -135.0 },
             elevation_m: 1900.0,
             time_zone: chrono_tz::America::Denver,
             profile: "pinyon-needle-scale".into(),
