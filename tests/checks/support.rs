@@ -3,6 +3,9 @@
 
 use std::path::PathBuf;
 
+use treebell::randomness::Randomness;
+use treebell::store::{Store, StoreError};
+
 /// The folder of shared reference material and real records beside the project, when present.
 pub fn shared(relative: &str) -> Option<PathBuf> {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../shared").join(relative);
@@ -12,6 +15,11 @@ pub fn shared(relative: &str) -> Option<PathBuf> {
 /// How much of something a check makes: few by default, as many as the variable says for a full measurement.
 pub fn size(variable: &str, by_default: usize) -> usize {
     std::env::var(variable).map_or(by_default, |text| text.parse().unwrap_or_else(|why| panic!("{variable}: {why}")))
+}
+
+/// A store as a service opens it.
+pub async fn open_store(address: &str) -> Result<Store, StoreError> {
+    Store::open(address, &Randomness::of_system()).await
 }
 
 /// Says that a check was skipped. With `TREEBELL_REQUIRE_ALL=1`, as `.ci/run` sets it, a skip is a failure.
