@@ -8,6 +8,7 @@ pub mod config;
 pub mod geo;
 pub mod language;
 pub mod net;
+pub mod randomness;
 pub mod region;
 pub mod timetable;
 pub mod units;

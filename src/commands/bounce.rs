@@ -3,11 +3,10 @@
 use std::io::Read;
 use std::path::PathBuf;
 
-use super::{CommandError, print_out};
+use super::{CommandError, open_store, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::bounces::{self, Taken};
-use crate::service::parts::open_store;
 
 /// Take in a report of undelivered mail, as a mail server pipes it
 ///

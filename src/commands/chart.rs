@@ -11,6 +11,7 @@ use crate::chart::{HeatUnit, Look, png, season_heat};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
+use crate::randomness::Randomness;
 use crate::service::cycle::{Books, Desks};
 use crate::service::parts::Parts;
 use crate::service::picture::{self, Seen};
@@ -53,7 +54,7 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
             return Err(CommandError::Usage(format!("`{file}` says neither .svg nor .png at its end")));
         }
     };
-    let parts = Parts::open(config, Arc::new(SystemClock)).await?;
+    let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
     let regions = chosen(&parts, std::slice::from_ref(&args.region)).await?;
     let region = regions.first().ok_or_else(|| CommandError::Usage("there is no region yet".into()))?;
     let this_year = SystemClock.now().with_timezone(&region.time_zone).year();

@@ -4,13 +4,12 @@ use chrono::SecondsFormat;
 use comfy_table::{Cell, CellAlignment, Table, presets};
 use serde_json::json;
 
-use super::CommandError;
+use super::{CommandError, open_store};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::dispatcher::all_sent_by;
 use crate::delivery::state::DeliveryState;
 use crate::people::Channel;
-use crate::service::parts::open_store;
 use crate::store::queue::{ByHand, DeliveryFilter, DeliveryRow};
 use crate::store::{Store, StoreError};
 

@@ -119,7 +119,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let failed = |why: String| CommandError::Failed(why);
     let mail = MailWriter::new(&config.email).map_err(|why| failed(why.to_string()))?;
     let folder = FolderTransport::open(&played.messages, mail).map_err(|why| failed(why.to_string()))?;
-    let parts = Parts::open(&config, clock.clone()).await?;
+    let parts = Parts::open(&config, clock.clone(), &played.randomness).await?;
     let site = Site::of_exercise(parts.clone(), played.notices.clone()).map_err(|why| failed(why.to_string()))?;
     let stop_link = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     let channels = Channels::both(Arc::new(Told { folder, path: played.messages.clone() }));

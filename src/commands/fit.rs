@@ -10,7 +10,7 @@ use chrono::{Days, NaiveDate};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::{Value, json};
 
-use super::{CommandError, print_json, print_out, with_causes};
+use super::{CommandError, open_store, print_json, print_out, with_causes};
 use crate::chart::png;
 use crate::chart::valley::{self, Valley, ValleyDot};
 use crate::clock::{Clock, SystemClock};
@@ -25,7 +25,7 @@ use crate::service::fitting::{
     About, DatesSeen, FILLED_SHARE, Gathered, Reports, Temperatures, UnknownStations, gather, read_reports,
     season_weather,
 };
-use crate::service::parts::{load_profiles, open_store};
+use crate::service::parts::load_profiles;
 use crate::store::near_name;
 use crate::units::{c_to_f, dd_c_to_f};
 use crate::weather::StationId;

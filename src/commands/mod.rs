@@ -29,8 +29,9 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 use crate::config::{Config, ConfigError};
-use crate::service::parts::PartsError;
-use crate::store::StoreError;
+use crate::randomness::Randomness;
+use crate::service::parts::{self, PartsError};
+use crate::store::{Store, StoreError};
 
 /// Watches public temperatures and tells pinyon owners when to inspect their trees for needle scale eggs.
 #[derive(Debug, Parser)]
@@ -207,6 +208,11 @@ fn start_log(config: &Config, level: &str) -> Result<(), CommandError> {
     // A second start, as tests do, keeps the first.
     let _ = if config.log.json { log.json().try_init() } else { log.compact().try_init() };
     Ok(())
+}
+
+/// The store of the settings, with secrets from this machine.
+async fn open_store(config: &Config) -> Result<Store, PartsError> {
+    parts::open_store(config, &Randomness::of_system()).await
 }
 
 /// JSON on standard output, for programs.

@@ -6,12 +6,11 @@ use chrono::{Datelike, SecondsFormat, Utc};
 use comfy_table::{Table, presets};
 use serde_json::json;
 
-use super::CommandError;
+use super::{CommandError, open_store};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
 use crate::season::NoticeStatus;
-use crate::service::parts::open_store;
 use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 

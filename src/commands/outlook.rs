@@ -9,6 +9,7 @@ use super::CommandError;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
+use crate::randomness::Randomness;
 use crate::region::Region;
 use crate::season::profile::Profile;
 use crate::season::{DateSpread, Outlook, StageId, words};
@@ -43,7 +44,7 @@ pub(super) fn language(code: &str) -> Result<Language, String> {
 /// # Errors
 /// An unknown region, or a store that cannot be read.
 pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError> {
-    let parts = Parts::open(config, Arc::new(SystemClock)).await?;
+    let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
     let regions = chosen(&parts, &args.regions).await?;
     if regions.is_empty() {
         eprintln!("there are no regions yet: `treebell region add` makes one");
@@ -87,7 +88,7 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
 /// # Errors
 /// When its outlook cannot be made.
 pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), CommandError> {
-    let parts = Parts::open(config, Arc::new(SystemClock)).await?;
+    let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
     let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
     let looked = cycle::look(&parts, &mut books, &mut desks, region, SystemClock.now()).await;
     let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;

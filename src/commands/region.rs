@@ -8,13 +8,13 @@ use comfy_table::Table;
 use serde::Deserialize;
 
 use super::station::{Elevation, zone};
-use super::{CommandError, print_json, print_out};
+use super::{CommandError, open_store, print_json, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
 use crate::region::{Region, Release, Zip};
 use crate::season::profile::Profiles;
-use crate::service::parts::{load_profiles, open_store};
+use crate::service::parts::load_profiles;
 use crate::store::regions::RegionPut;
 use crate::store::{Store, near_name};
 use crate::units::m_to_feet;

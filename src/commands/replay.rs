@@ -12,6 +12,7 @@ use crate::config::Config;
 use crate::delivery::channels::Channels;
 use crate::delivery::channels::folder::FolderTransport;
 use crate::delivery::channels::mail::MailWriter;
+use crate::randomness::Randomness;
 use crate::season::DateSpread;
 use crate::service::assess::PastFrom;
 use crate::service::enrolment::EnrolError;
@@ -39,26 +40,31 @@ pub struct Replay {
 /// # Errors
 /// No region, an unknown one, no data of the season, or a store that cannot be read.
 pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
-    let parts = Parts::open(config, Arc::new(SystemClock)).await?;
+    let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
     eprintln!("reading the records");
     let theatre = Theatre::set(&parts, &args.regions).await.map_err(replay_error)?;
     let seasons = if args.all_seasons { theatre.seasons() } else { args.seasons.clone() };
-    let channels = match &args.messages {
+    let written = match &args.messages {
         Some(folder) => {
             let writer = MailWriter::new(&config.email).map_err(|why| CommandError::Usage(why.to_string()))?;
             let transport = FolderTransport::open(folder, writer).map_err(|why| {
                 CommandError::Usage(format!("messages cannot be written to `{}`: {why}", folder.display()))
             })?;
-            Some(Channels::both(Arc::new(transport)))
+            Some(transport)
         }
         None => None,
     };
+    let channels = written.clone().map(|transport| Channels::both(Arc::new(transport)));
     let bar = ProgressBar::new(seasons.len() as u64).with_style(
         ProgressStyle::with_template("season {msg} {wide_bar} {pos}/{len} {eta}")
             .unwrap_or_else(|_| ProgressStyle::default_bar()),
     );
     let played = play_all(&theatre, &seasons, channels, args.all_seasons, &bar).await.map_err(replay_error)?;
     bar.finish_and_clear();
+    if let Some(written) = written {
+        let index = written.sort_index();
+        index.map_err(|why| CommandError::Failed(format!("the index of the messages cannot be written: {why}")))?;
+    }
     parts.store.close().await;
     if args.json {
         let summary = summarise(&played);

@@ -10,6 +10,7 @@ use super::CommandError;
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::delivery::channels;
+use crate::randomness::Randomness;
 use crate::service::daemon::{self, DaemonError, Outside, Role};
 use crate::service::parts::Parts;
 use crate::service::stop_links;
@@ -86,9 +87,10 @@ async fn gather(config: &Config) -> Result<(Parts, Outside), CommandError> {
         CommandError::Usage(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
     };
     let channels = channels::from_config(config).map_err(faults)?;
-    let fetcher =
-        Fetcher::new(&config.feeds, Arc::new(SystemClock)).map_err(|why| CommandError::Usage(why.to_string()))?;
-    let parts = Parts::open(config, Arc::new(SystemClock)).await?;
+    let randomness = Randomness::of_system();
+    let fetcher = Fetcher::new(&config.feeds, Arc::new(SystemClock), randomness.clone())
+        .map_err(|why| CommandError::Usage(why.to_string()))?;
+    let parts = Parts::open(config, Arc::new(SystemClock), &randomness).await?;
     let stop = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     Ok((parts, Outside { fetcher, channels, personaliser: Arc::new(stop), pages: None }))
 }

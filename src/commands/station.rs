@@ -6,12 +6,11 @@ use chrono_tz::Tz;
 use comfy_table::Table;
 
 use super::region::{elevation_words, height_words, in_file};
-use super::{CommandError, print_json, print_out};
+use super::{CommandError, open_store, print_json, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::{Point, distance_km};
 use crate::region::ELEVATIONS_M;
-use crate::service::parts::open_store;
 use crate::store::near_name;
 use crate::units::feet_to_m;
 use crate::weather::choice::by_nearness;

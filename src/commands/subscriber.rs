@@ -7,13 +7,12 @@ use chrono::{DateTime, Utc};
 use comfy_table::Table;
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::{CommandError, print_json, print_out};
+use super::{CommandError, open_store, print_json, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::people::import::{self, LineFault, evidence};
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
 use crate::region::Zip;
-use crate::service::parts::open_store;
 use crate::store::people::{Consent, Enrolled, NewSubscriber, Subscriber, enrol};
 use crate::store::{Store, StoreError};
 

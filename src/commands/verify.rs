@@ -8,7 +8,7 @@ use comfy_table::{CellAlignment, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
-use super::{CommandError, print_json, print_out};
+use super::{CommandError, open_store, print_json, print_out};
 use crate::config::Config;
 use crate::heat::hindcast::{AssumedForecast, FORECAST_DAYS, LEADS, LeadScore};
 use crate::heat::projection::FORECAST_ERRORS_C;
@@ -17,7 +17,7 @@ use crate::season::outlook::heat_sum_of;
 use crate::season::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
 use crate::season::{Policy, Profile};
 use crate::service::assess::StationBook;
-use crate::service::parts::{load_profiles, open_store};
+use crate::service::parts::load_profiles;
 use crate::service::verify::{self, Prepared, Question, StationReport, Together};
 use crate::store::Store;
 use crate::weather::{Station, StationId};

@@ -10,11 +10,10 @@ use comfy_table::{CellAlignment, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 
-use super::{CommandError, print_json, print_out};
+use super::{CommandError, open_store, print_json, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, FeedsConfig};
 use crate::service::import::{self, ImportFault, Imported, Step, Terms};
-use crate::service::parts::open_store;
 use crate::service::pull::{self, PullReport};
 use crate::store::Store;
 use crate::store::weather::Pull;
@@ -348,7 +347,8 @@ async fn pull_now(args: &PullArgs, config: &Config) -> Result<(), CommandError> 
         eprintln!("feeds.contact is not set: public services ask who calls, and may refuse a caller without a name");
     }
     let clock: Arc<dyn Clock> = Arc::new(SystemClock);
-    let fetcher = Fetcher::new(&config.feeds, Arc::clone(&clock)).map_err(|why| CommandError::Failed(chain(&why)))?;
+    let fetcher = Fetcher::new(&config.feeds, Arc::clone(&clock), store.randomness().clone())
+        .map_err(|why| CommandError::Failed(chain(&why)))?;
     let report = pull::pull_all(&store, &fetcher, config, &clock, &stations).await;
     print_pull(&report)?;
     let silent = report.silent_stations();

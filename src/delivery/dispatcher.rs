@@ -175,6 +175,7 @@ impl Dispatcher {
         config: &DeliveryConfig,
         personaliser: Arc<dyn Personaliser>,
     ) -> Self {
+        let worker = format!("{}-{}", std::process::id(), store.randomness().hex::<4>());
         Self {
             store,
             clock,
@@ -183,7 +184,7 @@ impl Dispatcher {
             quiet: QuietHours::from(config),
             backoff: Backoff::from(config),
             personaliser,
-            worker: format!("{}-{:08x}", std::process::id(), rand::random::<u32>()),
+            worker,
             wake: Arc::new(Notify::new()),
             holds: Mutex::default(),
             told_missing: Mutex::default(),

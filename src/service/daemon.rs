@@ -398,8 +398,9 @@ mod tests {
         let config = Config::default();
         let store = Store::in_memory().await.expect("a store in memory");
         let templates = Templates::load(None).expect("the built-in templates");
+        let fetcher =
+            Fetcher::new(&config.feeds, clock.clone(), store.randomness().clone()).expect("the default settings");
         let parts = Parts::with_store(&config, clock.clone(), store, Profiles::default(), templates);
-        let fetcher = Fetcher::new(&config.feeds, clock.clone()).expect("the default settings");
         let timetable = Timetable::parse("0 15 6,11,17 * * *", chrono_tz::America::Denver).expect("sound").0;
         World { clock, parts, fetcher, timetable }
     }

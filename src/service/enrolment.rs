@@ -10,7 +10,6 @@
 use std::net::IpAddr;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use rand::RngExt;
 use tracing::info;
 use url::Url;
 
@@ -134,8 +133,8 @@ pub async fn ask_in(
         return Ok(Some(held));
     }
 
-    let code = (channel == Channel::Sms && by == By::Form).then(six_digits);
-    let token = (channel == Channel::Email).then(|| hex::encode(rand::random::<[u8; 16]>()));
+    let code = (channel == Channel::Sms && by == By::Form).then(|| tx.randomness().six_digits());
+    let token = (channel == Channel::Email).then(|| tx.randomness().hex::<16>());
     let proof_until = now + if channel == Channel::Sms { CODE_GOOD } else { LINK_GOOD };
     let kind = match covered(tx, &wish.zips).await? {
         Some(_) => LetterKind::Confirm,
@@ -375,8 +374,4 @@ async fn alarm(tx: &mut Tx, held: Held, now: DateTime<Utc>) -> Result<(), StoreE
         tell_staff(tx, &key, None, "sign-up", text, now).await?;
     }
     Ok(())
-}
-
-fn six_digits() -> String {
-    format!("{:06}", rand::rng().random_range(0..1_000_000_u32))
 }

@@ -9,6 +9,7 @@ use super::record::RecordShelf;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::message::{TemplateFaults, Templates};
+use crate::randomness::Randomness;
 use crate::season::profile::{Profile, ProfileFault, Profiles};
 use crate::store::{Store, StoreError};
 
@@ -47,10 +48,10 @@ impl Parts {
     ///
     /// # Errors
     /// The first part that cannot be had, with the place and the mend.
-    pub async fn open(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, PartsError> {
+    pub async fn open(config: &Config, clock: Arc<dyn Clock>, randomness: &Randomness) -> Result<Self, PartsError> {
         // Files first: a fault in them should not leave an empty database behind.
         let (profiles, templates) = (load_profiles(config)?, Templates::load(config.messages.folder.as_deref())?);
-        let store = open_store(config).await?;
+        let store = open_store(config, randomness).await?;
         Ok(Self::with_store(config, clock, store, profiles, templates))
     }
 
@@ -75,13 +76,13 @@ impl Parts {
 
 /// # Errors
 /// When the address or its secret cannot be used.
-pub async fn open_store(config: &Config) -> Result<Store, PartsError> {
+pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Store, PartsError> {
     match &config.store.address_secret {
         Some(secret) => {
             let address = secret.read().map_err(PartsError::Secret)?;
-            Ok(Store::open(address.expose()).await?)
+            Ok(Store::open(address.expose(), randomness).await?)
         }
-        None => Ok(Store::open(&config.store.address).await?),
+        None => Ok(Store::open(&config.store.address, randomness).await?),
     }
 }
 

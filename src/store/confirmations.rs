@@ -172,10 +172,11 @@ pub async fn note_ask(
     held: Option<Held>,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
+    let id = tx.randomness().hex::<16>();
     sqlx::query(
         "INSERT INTO asks (id, at, by_phone, channel, address_key, ip_hash, held) VALUES ($1, $2, $3, $4, $5, $6, $7)",
     )
-    .bind(hex::encode(rand::random::<[u8; 16]>()))
+    .bind(id)
     .bind(ms(now))
     .bind(i64::from(by == By::Phone))
     .bind(channel.name())
@@ -194,7 +195,7 @@ pub async fn note_ask(
 pub async fn put(tx: &mut Tx, new: &NewConfirmation, now: DateTime<Utc>) -> Result<String, StoreError> {
     let key = tx.hash().of(&new.address);
     end_open(tx, &key, Outcome::Replaced, now).await?;
-    let id = hex::encode(rand::random::<[u8; 16]>());
+    let id = tx.randomness().hex::<16>();
     let zips = serde_json::to_string(&new.zips).map_err(|why| StoreError::corrupt(format!("ZIP codes: {why}")))?;
     let code_hash = new.code.as_ref().map(|code| code_hash(tx, &key, code));
     let token_hash = new.token.as_ref().map(|token| token_hash(tx, token));

@@ -41,6 +41,7 @@ pub use error::{Conflict, StoreError};
 pub use lock::ServiceLock;
 
 use crate::people::AddressHash;
+use crate::randomness::Randomness;
 
 /// SQLite before this release can corrupt a WAL database when two connections reset the log at the same instant
 /// (SQLite release notes 3.51.3, "WAL-reset bug").
@@ -79,6 +80,7 @@ struct Inner {
     /// The address without its password, for messages.
     shown: String,
     hash: AddressHash,
+    randomness: Randomness,
     lent: Lent,
 }
 
@@ -94,24 +96,27 @@ pub struct Tx {
     inner: Transaction<'static, Any>,
     engine: Engine,
     hash: AddressHash,
+    randomness: Randomness,
 }
 
 impl Store {
-    /// Opens `sqlite:PATH` or `postgres://…`, creates what is missing and brings the schema up to date.
+    /// Opens `sqlite:PATH` or `postgres://…`, creates what is missing and brings the schema up to date. Its key, if it is new,
+    /// and everything else that is drawn for it comes from `randomness`.
     ///
     /// # Errors
     /// An address that is neither, a folder that does not exist, a file that is no database, an SQLite library or a
     /// schema this program must not work with, a server that does not answer. No message holds a password.
-    pub async fn open(address: &str) -> Result<Self, StoreError> {
+    pub async fn open(address: &str, randomness: &Randomness) -> Result<Self, StoreError> {
         sqlx::any::install_default_drivers();
         match Address::parse(address)? {
-            Address::Sqlite(path) => Self::open_sqlite(&path).await,
-            Address::Postgres(url) => Self::open_postgres(url).await,
+            Address::Sqlite(path) => Self::open_sqlite(&path, randomness).await,
+            Address::Postgres(url) => Self::open_postgres(url, randomness).await,
         }
     }
 
     /// An empty store that lives as long as its last clone: for replay and tests. It has one connection, and its keyed
-    /// hashes use a fixed key so that two replays of the same season are the same to the byte.
+    /// hashes use a fixed key, and what is drawn for it a fixed seed, so that two replays of the same season are the same to
+    /// the byte.
     ///
     /// # Errors
     /// When SQLite itself fails.
@@ -131,12 +136,13 @@ impl Store {
                 options,
                 shown: "in memory".into(),
                 hash: AddressHash::with_key(b"in memory: nothing leaves this process"),
+                randomness: Randomness::seeded(0),
                 lent: Lent::default(),
             }),
         })
     }
 
-    async fn open_sqlite(path: &Path) -> Result<Self, StoreError> {
+    async fn open_sqlite(path: &Path, randomness: &Randomness) -> Result<Self, StoreError> {
         let (file, url) = sqlite_url(path)?;
         create_private(&file)?;
         let options = quiet(url.parse::<AnyConnectOptions>()?);
@@ -165,7 +171,7 @@ impl Store {
             .connect_with(options.clone())
             .await
             .map_err(unreachable)?;
-        let hash = people::load_or_make_key(&writer, Engine::Sqlite).await?;
+        let hash = people::load_or_make_key(&writer, Engine::Sqlite, randomness).await?;
         let answers = Some(answers::beside(&file)?);
         Ok(Self {
             inner: Arc::new(Inner {
@@ -177,12 +183,13 @@ impl Store {
                 options,
                 shown,
                 hash,
+                randomness: randomness.clone(),
                 lent: Lent::default(),
             }),
         })
     }
 
-    async fn open_postgres(url: url::Url) -> Result<Self, StoreError> {
+    async fn open_postgres(url: url::Url, randomness: &Randomness) -> Result<Self, StoreError> {
         let shown = shown_url(&url);
         let options = quiet(AnyConnectOptions::from_url(&url)?);
         // By hand first: a pool would try a refused address for long and then name no reason.
@@ -195,7 +202,7 @@ impl Store {
             .await
             .map_err(|source| StoreError::unreachable(&shown, source))?;
         migrations::bring_up_to_date(&pool, Engine::Postgres).await?;
-        let hash = people::load_or_make_key(&pool, Engine::Postgres).await?;
+        let hash = people::load_or_make_key(&pool, Engine::Postgres, randomness).await?;
         Ok(Self {
             inner: Arc::new(Inner {
                 engine: Engine::Postgres,
@@ -206,6 +213,7 @@ impl Store {
                 options,
                 shown,
                 hash,
+                randomness: randomness.clone(),
                 lent: Lent::default(),
             }),
         })
@@ -231,7 +239,8 @@ impl Store {
             },
             Engine::Postgres => self.inner.writer.begin().await?,
         };
-        Ok(Tx { inner, engine: self.inner.engine, hash: self.inner.hash.clone() })
+        let (hash, randomness) = (self.inner.hash.clone(), self.inner.randomness.clone());
+        Ok(Tx { inner, engine: self.inner.engine, hash, randomness })
     }
 
     /// A connection for queries that change nothing.
@@ -262,6 +271,11 @@ impl Store {
     /// The keyed hash of this store, by which an address is known after it was erased.
     pub fn address_hash(&self) -> &AddressHash {
         &self.inner.hash
+    }
+
+    /// What is drawn for this store: ids of rows, names of its workers.
+    pub fn randomness(&self) -> &Randomness {
+        &self.inner.randomness
     }
 
     /// Makes this process the one service on this store until the lock is dropped.
@@ -304,6 +318,10 @@ impl Tx {
 
     pub(crate) fn hash(&self) -> &AddressHash {
         &self.hash
+    }
+
+    pub(crate) fn randomness(&self) -> &Randomness {
+        &self.randomness
     }
 
     /// # Errors

@@ -10,6 +10,7 @@ use sqlx::{AnyConnection, AnyPool, Row};
 
 use super::{Conflict, Engine, Store, StoreError, Tx, confirmations, get, get_instant, instant, ms};
 use crate::people::{Address, AddressHash, Channel, Language};
+use crate::randomness::Randomness;
 use crate::region::Zip;
 
 /// Somebody to be subscribed.
@@ -782,7 +783,11 @@ const SELECT_RECIPIENTS: &str = "SELECT a.id, a.subscriber_id, a.channel, a.addr
      ORDER BY a.id";
 
 /// The store's own key, made when the store is.
-pub(super) async fn load_or_make_key(pool: &AnyPool, engine: Engine) -> Result<AddressHash, StoreError> {
+pub(super) async fn load_or_make_key(
+    pool: &AnyPool,
+    engine: Engine,
+    randomness: &Randomness,
+) -> Result<AddressHash, StoreError> {
     const FIND: &str = "SELECT value FROM secrets WHERE name = 'address-hash'";
     let found = match sqlx::query(FIND).fetch_optional(pool).await? {
         Some(row) => row,
@@ -793,7 +798,7 @@ pub(super) async fn load_or_make_key(pool: &AnyPool, engine: Engine) -> Result<A
             };
             // Of two processes that open a new store together, one makes the key and both use it.
             sqlx::query("INSERT INTO secrets (name, value) VALUES ('address-hash', $1) ON CONFLICT (name) DO NOTHING")
-                .bind(hex::encode(rand::random::<[u8; 32]>()))
+                .bind(randomness.hex::<32>())
                 .execute(&mut *tx)
                 .await?;
             tx.commit().await?;

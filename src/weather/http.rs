@@ -13,7 +13,6 @@ use std::time::Duration;
 use async_trait::async_trait;
 use bytes::{Bytes, BytesMut};
 use chrono::{DateTime, NaiveDateTime, Utc};
-use rand::RngExt;
 use reqwest::header::{self, HeaderMap, HeaderValue};
 use reqwest::{Method, StatusCode};
 use serde_json::Value;
@@ -24,6 +23,7 @@ use super::feeds::clean;
 use crate::clock::Clock;
 use crate::config::FeedsConfig;
 use crate::net::http_client_builder;
+use crate::randomness::Randomness;
 
 /// First wait after a passing fault; doubles with each try.
 const FIRST_WAIT: Duration = Duration::from_secs(2);
@@ -43,6 +43,7 @@ pub struct Fetcher {
     seats: Mutex<HashMap<String, Arc<Semaphore>>>,
     kept: Mutex<KeptBodies>,
     clock: Arc<dyn Clock>,
+    randomness: Randomness,
     waiting: Arc<dyn Waiting>,
 }
 
@@ -196,8 +197,8 @@ impl FetchError {
 impl Fetcher {
     /// # Errors
     /// When the contact cannot stand in a header or the HTTP client cannot start.
-    pub fn new(feeds: &FeedsConfig, clock: Arc<dyn Clock>) -> Result<Self, FetchError> {
-        Self::with(feeds, Limits::of(feeds), clock, Arc::new(RealWaiting))
+    pub fn new(feeds: &FeedsConfig, clock: Arc<dyn Clock>, randomness: Randomness) -> Result<Self, FetchError> {
+        Self::with(feeds, Limits::of(feeds), clock, randomness, Arc::new(RealWaiting))
     }
 
     /// With other limits and another way of waiting than the configured ones.
@@ -208,6 +209,7 @@ impl Fetcher {
         feeds: &FeedsConfig,
         limits: Limits,
         clock: Arc<dyn Clock>,
+        randomness: Randomness,
         waiting: Arc<dyn Waiting>,
     ) -> Result<Self, FetchError> {
         let user_agent = format!("treebell/{} ({})", env!("CARGO_PKG_VERSION"), feeds.contact.trim());
@@ -224,7 +226,16 @@ impl Fetcher {
             .dns_resolver(PublicNames { trusted: Arc::clone(&trusted) })
             .build()
             .map_err(|why| FetchError::NoClient { why: root_cause(&why) })?;
-        Ok(Self { client, limits, trusted, seats: Mutex::default(), kept: Mutex::default(), clock, waiting })
+        Ok(Self {
+            client,
+            limits,
+            trusted,
+            seats: Mutex::default(),
+            kept: Mutex::default(),
+            clock,
+            randomness,
+            waiting,
+        })
     }
 
     pub fn largest_body(&self) -> u64 {
@@ -274,7 +285,7 @@ impl Fetcher {
     fn wait_before_next(&self, fault: &PassingFault, tried: u32) -> Duration {
         let growing = FIRST_WAIT.saturating_mul(1 << (tried - 1).min(10)).min(self.limits.longest_wait);
         // Between a half and the whole, so that many stations do not come back at the same moment.
-        let growing = growing.mul_f64(rand::rng().random_range(0.5..=1.0));
+        let growing = growing.mul_f64(self.randomness.between(0.5, 1.0));
         match fault {
             PassingFault::Status { after: Some(after), .. } => *after,
             PassingFault::Status { status: StatusCode::TOO_MANY_REQUESTS, .. } => {

@@ -22,6 +22,7 @@ use crate::delivery::gateway::FakeGateway;
 use crate::delivery::smtp::SmtpServer;
 use crate::engines::Databases;
 use crate::support;
+use crate::support::open_store;
 
 /// The same two days over and over, °F: three weeks of one value would be taken for a stuck instrument.
 const DAYS_F: [(&str, &str); 2] = [("59", "32"), ("61", "33")];
@@ -193,7 +194,7 @@ impl Town {
     }
 
     async fn store(&self) -> Store {
-        Store::open(&self.address).await.unwrap()
+        open_store(&self.address).await.unwrap()
     }
 
     /// One cycle in a process of its own.

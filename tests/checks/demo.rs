@@ -7,8 +7,9 @@ use std::process::{Command, Output, Stdio};
 use std::time::Duration;
 
 use mailparse::MailHeaderMap;
+use treebell::people::{Address, Reach};
 
-use crate::support::http;
+use crate::support::{http, open_store};
 use crate::web::sign_up::value_of;
 
 fn treebell(folder: &Path, args: &[&str]) -> Output {
@@ -90,6 +91,44 @@ fn the_demo_plays_a_season_into_a_folder_and_sums_it_up() {
         assert!(String::from_utf8_lossy(&output.stderr).contains(said), "{}", String::from_utf8_lossy(&output.stderr));
     }
     assert!(!folder.path().join("c.svg").exists());
+}
+
+/// What two demos must have alike: what was said, and every message by the name of its file.
+fn played(folder: &Path, seed: &str) -> (String, BTreeMap<String, Vec<u8>>) {
+    let output = treebell(folder, &["demo", "--speed", "at-once", "--seed", seed]);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let read = |entry: std::io::Result<std::fs::DirEntry>| {
+        let entry = entry.unwrap();
+        (entry.file_name().into_string().unwrap(), std::fs::read(entry.path()).unwrap())
+    };
+    let messages = std::fs::read_dir(folder.join("treebell-demo/messages")).unwrap().map(read).collect();
+    (String::from_utf8(output.stdout).unwrap(), messages)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn one_seed_is_the_same_demo_twice_to_the_byte_and_another_seed_another() {
+    let folders = [(); 3].map(|()| tempfile::tempdir().unwrap());
+    let play = |at: usize, seed: &'static str| {
+        let folder = folders[at].path().to_owned();
+        tokio::task::spawn_blocking(move || played(&folder, seed))
+    };
+    let (first, again, other) = tokio::try_join!(play(0, "5"), play(1, "5"), play(2, "6")).unwrap();
+    assert_eq!(first.0, again.0, "what was said");
+    let differ: Vec<&String> = first.1.keys().filter(|name| first.1.get(*name) != again.1.get(*name)).collect();
+    assert_eq!((differ, first.1.len()), (vec![], again.1.len()), "the same files to the byte");
+    assert_ne!(first.1["index.csv"], other.1["index.csv"]);
+
+    // The key of the demo's store, and so its people's ids.
+    let mut ids = Vec::new();
+    for folder in &folders {
+        let file = folder.path().join("treebell-demo/treebell.sqlite");
+        let store = open_store(&format!("sqlite:{}", file.display())).await.unwrap();
+        let anybody = Address::parse("anybody@example.org", Reach::NorthAmerica).unwrap();
+        ids.push(store.address_hash().of(&anybody));
+        store.close().await;
+    }
+    assert_eq!(ids[0], ids[1]);
+    assert_ne!(ids[0], ids[2]);
 }
 
 /// Lines of a running program's standard output, as they come.

@@ -10,6 +10,7 @@ use sqlx::{AnyConnection, AssertSqlSafe, Column, Connection, Row};
 use treebell::store::{Engine, Store};
 
 use crate::support;
+use crate::support::open_store;
 
 /// Runs a check on SQLite, and on PostgreSQL where one answers at `TREEBELL_TEST_POSTGRES` or on this machine. The
 /// check gets the address of an empty store, which it may open as often as it likes.
@@ -33,7 +34,7 @@ pub async fn at_each_address<F: Future<Output = ()>>(what: &str, check: impl Fn(
 pub async fn on_each_engine<F: Future<Output = ()>>(what: &str, check: impl Fn(Store) -> F) {
     let check = &check;
     at_each_address(what, |address| async move {
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         check(store.clone()).await;
         store.close().await;
     })

@@ -16,10 +16,10 @@ use treebell::heat::{Cutoff, DayTemperatures, HeatRule, Method};
 use treebell::season::outlook::heat_sum_of;
 use treebell::season::rehearsal::{Rehearsal, rehearse, score};
 use treebell::season::{Policy, Profile};
-use treebell::store::Store;
 use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
 
 use crate::support;
+use crate::support::open_store;
 
 fn close(got: Option<f64>, wanted: f64, within: f64) {
     let got = got.unwrap();
@@ -571,7 +571,7 @@ fn notices_are_scored_by_their_days() {
 /// A store with one invented station of so many seasons, and settings that name it.
 async fn invented_store(folder: &Path, years: std::ops::RangeInclusive<i32>) -> std::path::PathBuf {
     let file = folder.join("verify.sqlite");
-    let store = Store::open(&format!("sqlite:{}", file.display())).await.unwrap();
+    let store = open_store(&format!("sqlite:{}", file.display())).await.unwrap();
     let station = Station {
         id: StationId::from("INVENTED-1"),
         name: "Invented Valley".into(),

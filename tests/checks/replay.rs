@@ -85,16 +85,11 @@ impl World {
         let folder = tempfile::tempdir().unwrap();
         let mail = MailWriter::new(&EmailConfig::default()).unwrap();
         let transport = FolderTransport::open(folder.path(), mail).unwrap();
-        let played = self.play_through(season, Some(Channels::both(Arc::new(transport)))).await;
+        let played = self.play_through(season, Some(Channels::both(Arc::new(transport.clone())))).await;
+        transport.sort_index().unwrap();
         let read = |entry: std::io::Result<std::fs::DirEntry>| {
             let entry = entry.unwrap();
-            let mut text = String::from_utf8_lossy(&std::fs::read(entry.path()).unwrap()).into_owned();
-            if entry.file_name() == "index.csv" {
-                // What leaves at the same time is listed as it comes.
-                let mut lines: Vec<&str> = text.lines().collect();
-                lines.sort_unstable();
-                text = lines.join("\n");
-            }
+            let text = String::from_utf8_lossy(&std::fs::read(entry.path()).unwrap()).into_owned();
             (entry.file_name().into_string().unwrap(), text)
         };
         (played, std::fs::read_dir(folder.path()).unwrap().map(read).collect())

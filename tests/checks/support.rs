@@ -3,6 +3,9 @@
 
 use std::path::PathBuf;
 
+use treebell::randomness::Randomness;
+use treebell::store::{Store, StoreError};
+
 /// Reference tables and real records in the folder beside the project. Says so loudly when they are not there, which fails
 /// as any skip does unless `TREEBELL_NO_RECORDS=1` says that they cannot be had: it excuses no other check.
 pub fn shared(what: &str, relative: &str) -> Option<PathBuf> {
@@ -17,6 +20,11 @@ pub fn shared(what: &str, relative: &str) -> Option<PathBuf> {
 /// How much of something a check makes: few by default, as many as the variable says for a full measurement.
 pub fn size(variable: &str, by_default: usize) -> usize {
     std::env::var(variable).map_or(by_default, |text| text.parse().unwrap_or_else(|why| panic!("{variable}: {why}")))
+}
+
+/// A store as a service opens it.
+pub async fn open_store(address: &str) -> Result<Store, StoreError> {
+    Store::open(address, &Randomness::of_system()).await
 }
 
 /// Says that a check was skipped. With `TREEBELL_REQUIRE_ALL=1`, as `.ci/run` sets it, a skip is a failure.

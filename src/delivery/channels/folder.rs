@@ -37,6 +37,28 @@ impl FolderTransport {
         fs::create_dir_all(folder)?;
         Ok(Self { inner: Arc::new(Inner { folder: folder.to_owned(), mail, index: Mutex::new(()) }) })
     }
+
+    /// Puts the lines of the index in the order of their times, channels and addressees: what leaves at the same time is
+    /// listed as it happens to come, and would be in another order the next time.
+    ///
+    /// # Errors
+    /// When the index cannot be read or written.
+    pub fn sort_index(&self) -> io::Result<()> {
+        let _one_writer = self.inner.index.lock().unwrap_or_else(PoisonError::into_inner);
+        let path = self.inner.folder.join(INDEX);
+        let text = match fs::read_to_string(&path) {
+            Err(why) if why.kind() == io::ErrorKind::NotFound => return Ok(()),
+            text => text?,
+        };
+        // A record is one line: line ends inside of a cell were made blanks.
+        let (headings, lines) = text.split_once('\n').unwrap_or((&text, ""));
+        let mut lines: Vec<&str> = lines.lines().collect();
+        lines.sort_unstable();
+        let sorted: String = std::iter::once(headings).chain(lines).flat_map(|line| [line, "\n"]).collect();
+        let part = self.inner.folder.join(format!(".{INDEX}.part"));
+        fs::write(&part, sorted)?;
+        fs::rename(part, path)
+    }
 }
 
 #[async_trait]
@@ -184,6 +206,27 @@ mod tests {
         let raw = fs::read(folder.path().join("k3.eml")).unwrap();
         assert_eq!(mailparse::parse_mail(&raw).unwrap().subparts.len(), 2);
         assert!(index.contains(",'=1+1,k3.eml,"), "{index}");
+    }
+
+    #[tokio::test]
+    async fn the_index_is_put_in_order_and_stays_whole() {
+        let mut late = sms("k1", "late");
+        late.at += chrono::TimeDelta::hours(1);
+        let (folder, index) = in_folder(&[late, sms("k3", "one, two"), sms("k2", "a \"word\"")]).await;
+        let transport =
+            FolderTransport::open(folder.path(), MailWriter::new(&EmailConfig::default()).unwrap()).unwrap();
+        transport.sort_index().unwrap();
+        let sorted = fs::read_to_string(folder.path().join(INDEX)).unwrap();
+        let keys: Vec<&str> = sorted.lines().filter_map(|line| line.rsplit(',').next()).collect();
+        assert_eq!(keys, ["key", "k2", "k3", "k1"], "{sorted}");
+        let lines = |text: &str| text.lines().map(String::from).collect::<std::collections::BTreeSet<_>>();
+        assert_eq!((lines(&sorted), sorted.len()), (lines(&index), index.len()));
+        transport.sort_index().unwrap();
+        assert_eq!(fs::read_to_string(folder.path().join(INDEX)).unwrap(), sorted);
+        let empty = tempfile::tempdir().unwrap();
+        let mail = MailWriter::new(&EmailConfig::default()).unwrap();
+        FolderTransport::open(empty.path(), mail).unwrap().sort_index().unwrap();
+        assert!(!empty.path().join(INDEX).exists());
     }
 
     #[test]

@@ -16,6 +16,7 @@ use crate::delivery::channels::Channels;
 use crate::delivery::channels::folder::FolderTransport;
 use crate::delivery::channels::mail::MailWriter;
 use crate::people::{Address, Reach};
+use crate::randomness::Randomness;
 use crate::service::parts::{Parts, PartsError};
 use crate::service::replay::{RegionSeason, ReplayError, Theatre};
 use crate::store::notices::Notice;
@@ -54,6 +55,8 @@ pub struct Played {
     /// What those settings say.
     pub config: Config,
     pub messages: PathBuf,
+    /// What the demo goes on drawing from: of the play's seed.
+    pub randomness: Randomness,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -101,7 +104,8 @@ pub async fn play(
     }
     make_room(&wanted.folder)?;
     let config = settings(&wanted.folder, &state)?;
-    let parts = Parts::open(&config, Arc::new(SystemClock)).await?;
+    let randomness = Randomness::seeded(wanted.seed);
+    let parts = Parts::open(&config, Arc::new(SystemClock), &randomness).await?;
     fill(&parts.store, &state, wanted.seed, season, progress).await?;
 
     let theatre = Theatre::set(&parts, &[]).await?.with_staff(STAFF_ANSWER);
@@ -113,7 +117,7 @@ pub async fn play(
     let mut view = LiveView::new(board, out, manner, wanted.speed);
     let mut broken = None;
     let (regions, notices) = theatre
-        .play_through(season, Some(Channels::both(Arc::new(folder))), &mut |event| {
+        .play_through(season, Some(Channels::both(Arc::new(folder.clone()))), &mut |event| {
             if broken.is_none() {
                 broken = view.handle(event).err();
             }
@@ -122,9 +126,11 @@ pub async fn play(
     if let Some(why) = broken {
         return Err(DemoError::View(why));
     }
+    folder.sort_index().map_err(|source| DemoError::Folder { path: messages.clone(), source })?;
     let board = view.close().map_err(DemoError::View)?;
     parts.store.close().await;
-    Ok(Played { state, season, regions, notices, board, settings: wanted.folder.join(SETTINGS), config, messages })
+    let settings = wanted.folder.join(SETTINGS);
+    Ok(Played { state, season, regions, notices, board, settings, config, messages, randomness })
 }
 
 /// An empty folder, or one that an earlier demo left, emptied of what it left.

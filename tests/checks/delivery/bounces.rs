@@ -11,6 +11,7 @@ use treebell::store::bounces::Bounced;
 
 use super::{NOON, Seed, World, at, rows};
 use crate::engines::on_each_engine;
+use crate::support::open_store;
 
 /// A report in the form that Postfix gives it (RFC 3464).
 pub fn report(key: &str, status: &str) -> String {
@@ -131,7 +132,7 @@ async fn a_mail_server_is_told_to_bring_a_report_again_when_the_store_cannot_tak
     let folder = tempfile::tempdir().unwrap();
     let settings = |text: &str| std::fs::write(folder.path().join("treebell.toml"), text).unwrap();
     settings("[store]\naddress = \"sqlite:here.sqlite\"\n");
-    let store = Store::open(&format!("sqlite:{}", folder.path().join("here.sqlite").display())).await.unwrap();
+    let store = open_store(&format!("sqlite:{}", folder.path().join("here.sqlite").display())).await.unwrap();
     let key = sent_mails(&store, &["north"]).await.remove(0);
     store.close().await;
 

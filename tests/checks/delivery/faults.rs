@@ -29,6 +29,7 @@ use super::smtp::{Act, Point, SmtpServer};
 use super::{Ledger, NOON, Seed, at, lose_leases, plain_config};
 use crate::engines::at_each_address;
 use crate::support;
+use crate::support::open_store;
 
 fn dispatcher(store: &Store, channels: Channels, lease_s: u64) -> Dispatcher {
     let mut config = plain_config();
@@ -102,11 +103,11 @@ async fn a_full_disk_stops_the_sending_and_room_lets_it_go_on_by_itself() {
         return;
     };
     let address = format!("sqlite:{}", disk.path("t.sqlite").display());
-    let store = Store::open(&address).await.unwrap();
+    let store = open_store(&address).await.unwrap();
     seed(&store, 0, 1000).await;
     // Folds the log into the file: from here on every commit needs new room.
     store.close().await;
-    let store = Store::open(&address).await.unwrap();
+    let store = open_store(&address).await.unwrap();
     let transport = Arc::new(ScriptedTransport::default());
     let channels: Arc<dyn Transport> = transport.clone();
     let working = Working::begin(dispatcher(&store, Channels::both(channels), 60));
@@ -194,7 +195,7 @@ async fn errors_of_the_disk_stop_the_sending_and_it_goes_on_by_itself() {
     let folder = tempfile::tempdir().unwrap();
     let address = format!("sqlite:{}", folder.path().join("t.sqlite").display());
     let (relay, gateway) = (SmtpServer::start([]).await, FakeGateway::start([]).await);
-    let store = Store::open(&address).await.unwrap();
+    let store = open_store(&address).await.unwrap();
     seed(&store, 0, EACH).await;
     let settings = folder.path().join("treebell.toml");
     let text = format!(
@@ -333,7 +334,7 @@ async fn a_database_server_that_takes_nothing_stops_the_sending_and_it_goes_on_b
         support::skipped("a database server that takes nothing", "PostgreSQL's programs in /usr/lib/postgresql");
         return;
     };
-    let store = Store::open(&cluster.address()).await.unwrap();
+    let store = open_store(&cluster.address()).await.unwrap();
     seed(&store, 0, 600).await;
     let transport = Arc::new(ScriptedTransport::default());
     let channels: Arc<dyn Transport> = transport.clone();
@@ -372,7 +373,7 @@ async fn a_database_server_that_goes_and_comes_back_costs_nothing_but_marks() {
         return;
     };
     let cluster = Arc::new(cluster);
-    let store = Store::open(&cluster.address()).await.unwrap();
+    let store = open_store(&cluster.address()).await.unwrap();
     let absences = [(0, 100), (3, 200), (0, 300)];
     let long = number("TREEBELL_AWAY_S").map(|away_s| (away_s as u64, 400));
     seed(&store, 0, 600).await;
@@ -417,11 +418,11 @@ fn signal(name: &str, service: &Service) {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_worker_that_stands_still_inside_a_transaction_holds_up_the_others_for_seconds_only() {
     at_each_address("standing still inside a transaction", |address| async move {
-        let one = Store::open(&address).await.unwrap();
+        let one = open_store(&address).await.unwrap();
         if one.engine() == Engine::Sqlite {
             return;
         }
-        let other = Store::open(&address).await.unwrap();
+        let other = open_store(&address).await.unwrap();
         Seed::new(Channel::Email, 2).put(&one).await;
         let ask = |now, most| Ask {
             channel: Channel::Email,
@@ -469,7 +470,7 @@ async fn a_worker_that_stands_still_inside_a_transaction_holds_up_the_others_for
 async fn a_stopped_worker_that_goes_on_after_its_lease_changes_nothing() {
     let rounds = number("TREEBELL_ZOMBIES").unwrap_or(9);
     at_each_address("a stopped worker", |address| async move {
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         if store.engine() == Engine::Sqlite {
             return;
         }

@@ -15,6 +15,7 @@ use treebell::store::{Engine, Store};
 use super::smtp::{Act, Point, SmtpServer};
 use super::{Ledger, Seed, World};
 use crate::engines::{at_each_address, on_each_engine};
+use crate::support::open_store;
 
 /// Looks into the store at the moment in which the first byte would leave.
 struct Witness {
@@ -45,7 +46,7 @@ impl Transport for Witness {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn nothing_leaves_before_its_lease_and_attempt_are_on_record() {
     at_each_address("attempt before the first byte", |address| async move {
-        let (store, other) = (Store::open(&address).await.unwrap(), Store::open(&address).await.unwrap());
+        let (store, other) = (open_store(&address).await.unwrap(), open_store(&address).await.unwrap());
         Seed::new(Channel::Email, 10).put(&store).await;
         Seed::new(Channel::Sms, 10).put(&store).await;
         let witness = Arc::new(Witness { store: other.clone(), seen: Mutex::default() });
@@ -65,7 +66,7 @@ async fn nothing_leaves_before_its_lease_and_attempt_are_on_record() {
 #[tokio::test]
 async fn every_connection_that_writes_syncs_each_commit() {
     at_each_address("synchronous commits", |address| async move {
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         let ask = async |conn: &mut sqlx::AnyConnection, text: &'static str| -> String {
             let row = sqlx::query(text).fetch_one(conn).await.unwrap();
             row.try_get::<String, _>(0).or_else(|_| row.try_get::<i64, _>(0).map(|n| n.to_string())).unwrap()

@@ -29,6 +29,7 @@ use super::gateway::FakeGateway;
 use super::smtp::SmtpServer;
 use super::{Ledger, Seed, plain_config};
 use crate::engines::at_each_address;
+use crate::support::open_store;
 
 pub const IN_FLIGHT: usize = 4;
 
@@ -50,7 +51,7 @@ async fn a_process_killed_at_any_time_loses_nothing_and_marks_every_repeat() {
     at_each_address("kills", |address| async move {
         let relay = SmtpServer::start([]).await;
         let gateway = FakeGateway::start([]).await;
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(2026);
         let mut seeded = 0;
         for kill in 0..kills {
@@ -115,7 +116,7 @@ async fn a_service_that_is_told_to_stop_leaves_nothing_in_doubt() {
     let folder = tempfile::tempdir().unwrap();
     let address = format!("sqlite:{}", folder.path().join("treebell.sqlite").display());
     let (relay, gateway) = (SmtpServer::start([]).await, FakeGateway::start([]).await);
-    let store = Store::open(&address).await.unwrap();
+    let store = open_store(&address).await.unwrap();
     seed(&store, 0, 300).await;
     for more in [1, 50, 100] {
         let before = relay.count() + gateway.count();
@@ -290,7 +291,7 @@ async fn the_worker_that_kills_itself() {
     let gateway = std::env::var("TREEBELL_KILLED_GATEWAY").unwrap();
     let only = std::env::var("TREEBELL_KILLED_CHANNEL").ok();
     let dies = std::env::var("TREEBELL_KILLED_AT").ok();
-    let store = Store::open(&address).await.unwrap();
+    let store = open_store(&address).await.unwrap();
     let mut config = plain_config();
     let in_flight = number("TREEBELL_KILLED_IN_FLIGHT").unwrap_or(IN_FLIGHT);
     (config.email.in_flight, config.sms.in_flight) = (in_flight, in_flight);

@@ -20,6 +20,7 @@ use super::smpp::{Centre, Heard};
 use crate::engines::{at_each_address, on_each_engine};
 use crate::people::inbound::{Desk, PHONE};
 use crate::people::{address, two_regions};
+use crate::support::open_store;
 
 const NUMBER: &str = "5055550199";
 
@@ -142,13 +143,13 @@ async fn parts_outlive_a_restart() {
         let text = "STOP ".repeat(80);
         let parts = cut(PHONE, 7, &text);
         for part in &parts[1..] {
-            let store = Store::open(&address).await.unwrap();
+            let store = open_store(&address).await.unwrap();
             let ears = Ears::of(&store);
             ears.take(part).await;
             assert_eq!(ears.texts(), []);
             store.close().await;
         }
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         let ears = Ears::of(&store);
         ears.take(&parts[0]).await;
         assert_eq!(ears.texts(), [(PHONE.to_owned(), text, true)]);
@@ -249,7 +250,7 @@ async fn a_number_that_is_used_again_mixes_no_two_texts() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn parts_that_come_at_once_over_several_sessions_are_joined() {
     at_each_address("parts at once", |address| async move {
-        let (one, other) = (Store::open(&address).await.unwrap(), Store::open(&address).await.unwrap());
+        let (one, other) = (open_store(&address).await.unwrap(), open_store(&address).await.unwrap());
         for round in 0..20_u16 {
             let (ears, others) = (Ears::of(&one), Ears::of(&other));
             let text = format!("{round} {}", "STOP please ".repeat(60));

@@ -15,6 +15,7 @@ use super::gateway::{Act as Ask, FakeGateway};
 use super::kills::{Service, kills, seed, waiting};
 use super::smtp::{Act, Point, SmtpServer};
 use crate::engines::at_each_address;
+use crate::support::open_store;
 
 /// Where the process dies.
 #[derive(Clone, Debug)]
@@ -100,7 +101,7 @@ async fn each_point(channel: Channel, points: Vec<(Death, Toll)>) {
     at_each_address("kills at named points", |address| async move {
         let relay = SmtpServer::start([]).await;
         let gateway = FakeGateway::start([]).await;
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         seed(&store, 0, points.len() * rounds * 2 + 2).await;
         let mut wanted = Ledger::default();
         let mut unsure = 0;

@@ -23,7 +23,7 @@ use super::kills::{IN_FLIGHT, Service, number, waiting};
 use super::sink::{Sink, free_port, listens};
 use super::smtp::outgoing;
 use super::{Ledger, Seed};
-use crate::support::skipped;
+use crate::support::{open_store, skipped};
 
 struct Postfix {
     folder: tempfile::TempDir,
@@ -203,7 +203,7 @@ impl Ours {
     async fn filled(messages: usize) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let address = format!("sqlite:{}", folder.path().join("t.sqlite").display());
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         let mut seed = Seed::new(Channel::Email, messages);
         seed.not_before = SystemClock.now();
         seed.expires_at = seed.not_before + TimeDelta::days(1);

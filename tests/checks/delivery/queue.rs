@@ -18,6 +18,7 @@ use treebell::store::{Engine, Store, ms};
 use super::{Ledger, NOON, Seed, World, at, lose_leases, rows};
 use crate::engines::{Databases, at_each_address, on_each_engine};
 use crate::support;
+use crate::support::open_store;
 
 fn open_hours() -> QuietHours {
     QuietHours::new(NaiveTime::MIN, NaiveTime::MIN)
@@ -178,7 +179,7 @@ async fn notice_and_deliveries_come_together_or_not_at_all() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn many_writers_in_two_processes_never_meet_a_busy_store() {
     at_each_address("many writers", |address| async move {
-        let (one, other) = (Store::open(&address).await.unwrap(), Store::open(&address).await.unwrap());
+        let (one, other) = (open_store(&address).await.unwrap(), open_store(&address).await.unwrap());
         Seed::new(Channel::Email, 300).put(&one).await;
         let now = at(NOON);
         let mut tasks = tokio::task::JoinSet::new();
@@ -550,7 +551,7 @@ async fn two_workers_share_the_limits_of_a_channel() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn workers_that_count_at_the_same_time_stay_within_the_limit() {
     at_each_address("counting at the same time", |address| async move {
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         Seed::new(Channel::Email, 400).put(&store).await;
         let windows = [Window { limit: 20, length: TimeDelta::minutes(1) }];
         let mut now = at(NOON);
@@ -689,7 +690,7 @@ async fn whatever_order_news_comes_in_a_message_ends_where_the_news_says() {
     let draws: usize = std::env::var("TREEBELL_REPORTS").map_or(2000, |text| text.parse().unwrap());
     news_in_any_order(&Store::in_memory().await.unwrap(), draws).await;
     at_each_address("news in any order", |address| async move {
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         if store.engine() == Engine::Postgres {
             news_in_any_order(&store, draws.div_ceil(20)).await;
         }
@@ -793,7 +794,7 @@ async fn eight_workers_empty_a_long_queue_and_claim_nothing_twice() {
     }
     // A database of its own: a transaction that another check keeps open in it would keep dead rows in the way.
     databases.create("claims").await;
-    let store = Store::open(&databases.address("claims")).await.unwrap();
+    let store = open_store(&databases.address("claims")).await.unwrap();
     let theirs = (rows / ROUNDS / 2).next_multiple_of(8 * BATCH);
     fill(&store, rows, 2 * theirs * ROUNDS).await;
     let (mut claims, mut bookings, mut bare, mut full) =

@@ -15,6 +15,7 @@ use treebell::store::{Engine, Store};
 
 use super::{Ledger, NOON, Seed, World, at};
 use crate::engines::on_each_engine;
+use crate::support::open_store;
 
 #[tokio::test]
 async fn all_that_is_due_goes_out_once_and_a_second_pass_sends_nothing() {
@@ -378,7 +379,7 @@ async fn a_death_before_the_booking_of_a_noted_answer_repeats_nothing() {
 async fn a_broken_file_of_notes_is_begun_anew() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("t.sqlite");
-    let store = Store::open(&format!("sqlite:{}", file.display())).await.unwrap();
+    let store = open_store(&format!("sqlite:{}", file.display())).await.unwrap();
     let notes = folder.path().join("t.sqlite.answers");
     std::fs::write(&notes, "no database at all, and long enough to be one".repeat(100)).unwrap();
     let keys = Seed::new(Channel::Email, 1).put(&store).await;
@@ -535,7 +536,7 @@ async fn run_until_idle_ends_by_itself() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_slow_send_keeps_its_lease() {
     let folder = tempfile::tempdir().unwrap();
-    let store = Store::open(&format!("sqlite:{}", folder.path().join("t.sqlite").display())).await.unwrap();
+    let store = open_store(&format!("sqlite:{}", folder.path().join("t.sqlite").display())).await.unwrap();
     let key = Seed::new(Channel::Email, 1).put(&store).await.remove(0);
     let mut world = World::new(store, [Script::HangAfter]);
     world.config.lease_s = 1;

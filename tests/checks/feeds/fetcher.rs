@@ -7,6 +7,7 @@ use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use treebell::config::FeedsConfig;
+use treebell::randomness::Randomness;
 use treebell::weather::http::{Accept, FetchError};
 use url::Url;
 use wiremock::matchers::path;
@@ -76,7 +77,10 @@ async fn only_web_addresses_are_asked() {
 async fn a_contact_that_cannot_travel_is_refused_at_the_start() {
     let feeds = FeedsConfig { contact: "a\nb".into(), ..FeedsConfig::default() };
     let clock = Arc::new(treebell::clock::SystemClock);
-    assert!(matches!(treebell::weather::http::Fetcher::new(&feeds, clock), Err(FetchError::NoClient { .. })));
+    assert!(matches!(
+        treebell::weather::http::Fetcher::new(&feeds, clock, Randomness::seeded(1)),
+        Err(FetchError::NoClient { .. })
+    ));
 }
 
 /// A server of one short answer, written byte by byte by `answer`.

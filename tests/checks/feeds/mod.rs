@@ -15,6 +15,7 @@ use std::time::Duration;
 use chrono::{DateTime, NaiveDate, Utc};
 use treebell::clock::ManualClock;
 use treebell::config::FeedsConfig;
+use treebell::randomness::Randomness;
 use treebell::weather::StationId;
 use treebell::weather::feeds::Ask;
 use treebell::weather::http::{Fetcher, Limits, NotedWaiting};
@@ -53,6 +54,6 @@ fn fetcher(feeds: &FeedsConfig, change: impl FnOnce(&mut Limits)) -> (Fetcher, A
     change(&mut limits);
     let waiting = Arc::new(NotedWaiting::default());
     let clock = Arc::new(ManualClock::at(utc(NOW)));
-    let fetcher = Fetcher::with(feeds, limits, clock, Arc::clone(&waiting) as _).unwrap();
+    let fetcher = Fetcher::with(feeds, limits, clock, Randomness::seeded(1), Arc::clone(&waiting) as _).unwrap();
     (fetcher, waiting)
 }

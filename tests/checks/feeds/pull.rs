@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 use treebell::clock::{Clock, ManualClock};
 use treebell::config::Config;
 use treebell::geo::Point;
+use treebell::randomness::Randomness;
 use treebell::service::pull::{PullReport, pull_all};
 use treebell::store::Store;
 use treebell::weather::feeds::FeedError;
@@ -32,8 +33,14 @@ impl World {
         let config = Config { feeds: feeds_at(&server.uri()), ..Config::default() };
         let clock = Arc::new(ManualClock::at(utc(NOW)));
         let limits = Limits { tries: 2, ..Limits::of(&config.feeds) };
-        let fetcher =
-            Fetcher::with(&config.feeds, limits, Arc::clone(&clock) as _, Arc::new(NotedWaiting::default())).unwrap();
+        let fetcher = Fetcher::with(
+            &config.feeds,
+            limits,
+            Arc::clone(&clock) as _,
+            Randomness::seeded(1),
+            Arc::new(NotedWaiting::default()),
+        )
+        .unwrap();
         let store = Store::in_memory().await.unwrap();
         for letter in ["A", "B", "C"].into_iter().take(stations) {
             let sources =
@@ -221,8 +228,14 @@ async fn one_failing_station_holds_up_no_other() {
     }
     let limits = Limits { tries: 1, timeout: std::time::Duration::from_millis(300), ..Limits::of(&world.config.feeds) };
     let clock: Arc<dyn Clock> = Arc::clone(&world.clock) as _;
-    let fetcher =
-        Fetcher::with(&world.config.feeds, limits, Arc::clone(&clock), Arc::new(NotedWaiting::default())).unwrap();
+    let fetcher = Fetcher::with(
+        &world.config.feeds,
+        limits,
+        Arc::clone(&clock),
+        Randomness::seeded(1),
+        Arc::new(NotedWaiting::default()),
+    )
+    .unwrap();
     let stations = world.store.stations().await.unwrap();
     let report = pull_all(&world.store, &fetcher, &world.config, &clock, &stations).await;
     assert_eq!(report.silent_stations(), [&StationId::from("A"), &StationId::from("B")]);

@@ -11,8 +11,9 @@ use treebell::geo::Point;
 use treebell::heat::{Cutoff, DayTemperatures, HeatRule, Method};
 use treebell::season::profile::{BiofixYear, Need};
 use treebell::season::{Profile, StageId};
-use treebell::store::Store;
 use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
+
+use crate::support::open_store;
 
 /// Ends 40 days after the last date seen.
 const YEARS: std::ops::RangeInclusive<i32> = 2008..=2017;
@@ -261,7 +262,7 @@ fn temperatures_come_from_the_store_with_elevations_and_neighbours() {
     let address = format!("sqlite:{}", house.path().join("treebell.sqlite").display());
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     runtime.block_on(async {
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         for (at, (id, elevation_m)) in STATIONS.iter().enumerate() {
             let station = Station {
                 id: StationId::from(*id),

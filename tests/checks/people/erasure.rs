@@ -34,7 +34,7 @@ use super::notices::{notice, texts};
 use super::{address, subscriber, two_regions};
 use crate::delivery::plain_config;
 use crate::engines::{at_each_address, every_row};
-use crate::support::http;
+use crate::support::{http, open_store};
 use crate::web::sign_up::value_of;
 
 /// A subscriber with both kinds of address, and two people who only asked.
@@ -224,7 +224,7 @@ impl House {
 #[tokio::test]
 async fn an_erased_person_is_gone_from_every_table_and_file_and_never_written_to() {
     at_each_address("erasure", |store_address| async move {
-        let store = Store::open(&store_address).await.unwrap();
+        let store = open_store(&store_address).await.unwrap();
         let house = House::with_canaries(&store).await;
         let full = every_row(&store).await;
         let hold = |table: &str| full[table].iter().any(|row| CANARIES.iter().any(|c| row.to_lowercase().contains(c)));
@@ -262,7 +262,7 @@ async fn an_erased_person_is_gone_from_every_table_and_file_and_never_written_to
 #[tokio::test]
 async fn who_erases_themselves_on_their_page_is_as_gone() {
     at_each_address("erasure by the page", |store_address| async move {
-        let store = Store::open(&store_address).await.unwrap();
+        let store = open_store(&store_address).await.unwrap();
         let house = House::with_canaries(&store).await;
         let world = crate::web::support::World::on(store.clone(), |_| {});
         let link =
@@ -288,7 +288,7 @@ async fn who_erases_themselves_on_their_page_is_as_gone() {
 #[tokio::test]
 async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
     at_each_address("retention", |store_address| async move {
-        let store = Store::open(&store_address).await.unwrap();
+        let store = open_store(&store_address).await.unwrap();
         let house = House::with_canaries(&store).await;
         // Of a message that nobody knows: it is never joined to anybody.
         let unknown = Reference::Provider("sent to 5055550178");
@@ -300,7 +300,7 @@ async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
             house.dispatcher().drain_due().await.unwrap();
             let clock: Arc<dyn Clock> = house.desk.clock.clone();
             let outside = Outside {
-                fetcher: Fetcher::new(&Config::default().feeds, clock).unwrap(),
+                fetcher: Fetcher::new(&Config::default().feeds, clock, store.randomness().clone()).unwrap(),
                 channels: Channels::both(house.transport.clone()),
                 personaliser: Arc::new(AsWritten),
                 pages: None,

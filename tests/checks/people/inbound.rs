@@ -1,6 +1,7 @@
 //! Texts from phones, from the door to the letters that answer them; joining, stopping, asking and answering.
 
-use std::sync::Arc;
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::Row;
@@ -10,6 +11,7 @@ use treebell::delivery::inbound::InboundText;
 use treebell::message::Templates;
 use treebell::people::Language;
 use treebell::people::keywords::Saw;
+use treebell::randomness::Randomness;
 use treebell::season::profile::Profiles;
 use treebell::service::enrolment::{self, Confirmed, Wish};
 use treebell::service::follow_up;
@@ -20,7 +22,7 @@ use treebell::store::Store;
 use treebell::store::people::AddressStatus;
 
 use super::{address, at, subscribe, two_regions, zip};
-use crate::engines::on_each_engine;
+use crate::engines::{at_each_address, every_row, on_each_engine};
 
 pub struct Desk {
     pub parts: Parts,
@@ -96,6 +98,46 @@ impl Desk {
         match body.split_once("/confirm/") {
             Some((_, rest)) => rest.chars().take_while(char::is_ascii_hexdigit).collect(),
             None => body.split_once("Code ").unwrap().1[..6].to_owned(),
+        }
+    }
+}
+
+/// Everything a service writes of people who ask by form and by text, from the making of its store on; by engine.
+async fn rows_of_a_service(randomness: impl Fn() -> Randomness) -> Vec<BTreeMap<String, Vec<String>>> {
+    let written = Mutex::new(Vec::new());
+    at_each_address("a service of one seed", |store_address| {
+        let (randomness, written) = (randomness(), &written);
+        async move {
+            let store = Store::open(&store_address, &randomness).await.unwrap();
+            two_regions(&store).await;
+            let desk = Desk::on(store.clone(), |_| {});
+            for to in ["one@example.org", "+15055550151"] {
+                enrolment::ask(&desk.parts, &desk.wish(to, [192, 0, 2, 1])).await.unwrap();
+            }
+            let token = desk.secret("one@example.org").await;
+            let done = enrolment::confirm_by_token(&desk.parts, &token).await.unwrap();
+            assert!(matches!(done, Confirmed::Yes { .. }), "{done:?}");
+            assert_eq!(desk.text(PHONE, "Join 00101").await, Did::Asked);
+            written.lock().unwrap().push(every_row(&store).await);
+            store.close().await;
+        }
+    })
+    .await;
+    written.into_inner().unwrap()
+}
+
+#[tokio::test]
+async fn a_service_of_one_seed_writes_the_same_twice_and_one_of_the_machine_never() {
+    let seeded = |seed| rows_of_a_service(move || Randomness::seeded(seed));
+    let (first, again, other) = (seeded(7).await, seeded(7).await, seeded(8).await);
+    assert!(["secrets", "asks", "confirmations", "letters"].iter().all(|table| !first[0][*table].is_empty()));
+    assert_eq!(first, again);
+    let (machine, once_more) =
+        (rows_of_a_service(Randomness::of_system).await, rows_of_a_service(Randomness::of_system).await);
+    for table in ["secrets", "asks", "confirmations", "letters"] {
+        for (engine, rows) in first.iter().enumerate() {
+            assert_ne!(rows[table], other[engine][table], "{table}: another seed");
+            assert_ne!(machine[engine][table], once_more[engine][table], "{table}: of the machine");
         }
     }
 }

@@ -6,7 +6,6 @@ use treebell::delivery::channels::scripted::Script;
 use treebell::delivery::state::DeliveryState;
 use treebell::message::{LetterKind, Message};
 use treebell::people::{Channel, Language};
-use treebell::store::Store;
 use treebell::store::letters::{NewLetter, Put, may_go};
 use treebell::store::people::{AddressStatus, Consent};
 use treebell::store::queue::DeliveryFilter;
@@ -14,6 +13,7 @@ use treebell::store::queue::DeliveryFilter;
 use super::{address, at, subscribe, subscriber, two_regions};
 use crate::delivery::{NOON, Seed, World, rows};
 use crate::engines::{at_each_address, on_each_engine};
+use crate::support::open_store;
 
 fn letter(kind: LetterKind, to: &str, fact: &str, now: DateTime<Utc>) -> NewLetter {
     let to = address(to);
@@ -90,7 +90,7 @@ async fn deliveries_of_an_older_store_outlive_the_coming_of_letters() {
         assert_eq!(before.len(), DeliveryState::ALL.len());
         old.close().await.unwrap();
 
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         let mut connection = store.read().await.unwrap();
         assert_eq!(as_text(sqlx::query(ALL).fetch_all(&mut *connection).await.unwrap()), before);
         let indexes = if is_sqlite {

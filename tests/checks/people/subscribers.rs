@@ -4,6 +4,7 @@ use treebell::store::{Conflict, Store, StoreError};
 
 use super::{address, at, subscribe, subscriber, two_regions, zip};
 use crate::engines::{at_each_address, on_each_engine};
+use crate::support::open_store;
 
 async fn recipients(store: &Store, region: &str) -> Vec<String> {
     let all = store.recipients(region).await.unwrap();
@@ -183,13 +184,13 @@ async fn subscribers_are_listed_by_region() {
 #[tokio::test]
 async fn the_store_keeps_its_hash_key_and_no_two_stores_share_one() {
     at_each_address("hash keys", |store_address| async move {
-        let store = Store::open(&store_address).await.unwrap();
+        let store = open_store(&store_address).await.unwrap();
         let other = Store::in_memory().await.unwrap();
         let who = address("a@example.org");
         let hash = store.address_hash().of(&who);
         assert_ne!(hash, other.address_hash().of(&who));
         store.close().await;
-        assert_eq!(Store::open(&store_address).await.unwrap().address_hash().of(&who), hash);
+        assert_eq!(open_store(&store_address).await.unwrap().address_hash().of(&who), hash);
     })
     .await;
 }

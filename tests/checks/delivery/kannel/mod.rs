@@ -24,6 +24,7 @@ use treebell::store::Store;
 use super::kills::wait_for;
 use super::sink::listens;
 use crate::support;
+use crate::support::open_store;
 
 const BEARERBOX: &str = "/usr/sbin/bearerbox";
 const SMSBOX: &str = "/usr/sbin/smsbox";
@@ -437,7 +438,7 @@ impl Treebell {
             kannel.settings(),
         );
         std::fs::write(folder.path().join("treebell.toml"), change(settings)).unwrap();
-        let store = Store::open(&address).await.unwrap();
+        let store = open_store(&address).await.unwrap();
         Self { child: None, folder, store }
     }
 
