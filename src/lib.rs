@@ -17,13 +17,18 @@ pub mod heat;
 pub mod season;
 pub mod weather;
 
+pub mod assessment;
+
 pub mod message;
 pub mod people;
 pub mod store;
 
 pub mod chart;
 pub mod delivery;
+pub mod dispatch;
 pub mod service;
+
+pub mod demo;
 
 pub mod web;
 

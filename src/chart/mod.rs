@@ -3,9 +3,9 @@
 //! A chart holds no script and fetches nothing. It is laid out for the width asked for, so that letters keep their size on a
 //! phone and on a wall; it says everything twice, by line style and by word, and never by colour alone.
 
+pub mod error_profile;
 pub mod png;
 pub mod season;
-pub mod valley;
 
 mod figures;
 mod svg;

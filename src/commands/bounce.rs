@@ -6,7 +6,8 @@ use std::path::PathBuf;
 use super::{CommandError, open_store, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
-use crate::delivery::bounces::{self, Taken};
+use crate::dispatch::bounces;
+use crate::dispatch::bounces::Taken;
 
 /// Take in a report of undelivered mail, as a mail server pipes it
 ///

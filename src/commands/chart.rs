@@ -12,9 +12,10 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
 use crate::randomness::Randomness;
+use crate::service::app::Parts;
 use crate::service::cycle::{Books, Desks};
-use crate::service::parts::Parts;
-use crate::service::picture::{self, Seen};
+use crate::service::season_chart;
+use crate::service::season_chart::Seen;
 
 /// A region's season as a picture: its heat against past years, the thresholds, the dates.
 #[derive(Debug, clap::Args)]
@@ -63,7 +64,7 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
         _ => Seen::At(moment(args.on, region)),
     };
     let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
-    let chart = picture::season_chart(&parts, &mut books, &mut desks, region, seen, args.language)
+    let chart = season_chart::season_chart(&parts, &mut books, &mut desks, region, seen, args.language)
         .await
         .map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;
     parts.store.close().await;

@@ -7,8 +7,8 @@ use lettre::message::Mailbox;
 use super::CommandError;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, Secret};
-use crate::delivery::channels;
-use crate::delivery::channels::dkim::Signer;
+use crate::dispatch::channels;
+use crate::dispatch::channels::dkim::Signer;
 use crate::timetable::Timetable;
 
 #[derive(Debug, clap::Args)]

@@ -14,18 +14,19 @@ use tokio::net::TcpListener;
 use super::run::told_to_stop;
 use super::{CommandError, print_out};
 use crate::clock::SetClock;
-use crate::delivery::channels::folder::FolderTransport;
-use crate::delivery::channels::mail::MailWriter;
-use crate::delivery::channels::{Outgoing, Receipt, SendFailure, Transport};
-use crate::delivery::{Channels, Dispatcher};
+use crate::demo::play;
+use crate::demo::play::{DemoError, Play, Played};
+use crate::demo::state::State;
+use crate::demo::view::Speed;
+use crate::demo::view::screen::{Manner, Surroundings};
+use crate::dispatch::channels::folder::FolderTransport;
+use crate::dispatch::channels::mail::MailWriter;
+use crate::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
+use crate::dispatch::{Channels, Dispatcher};
 use crate::message::Message;
 use crate::season::NoticeKind;
-use crate::service::demo::play::{self, DemoError, Play, Played};
-use crate::service::demo::state::State;
-use crate::service::demo::view::Speed;
-use crate::service::demo::view::screen::{Manner, Surroundings};
-use crate::service::parts::Parts;
-use crate::service::stop_links;
+use crate::service::app::Parts;
+use crate::service::subscribe::stop;
 use crate::timetable::place;
 use crate::web::{self, Site, server};
 
@@ -121,7 +122,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let folder = FolderTransport::open(&played.messages, mail).map_err(|why| failed(why.to_string()))?;
     let parts = Parts::open(&config, clock.clone(), &played.randomness).await?;
     let site = Site::of_exercise(parts.clone(), played.notices.clone()).map_err(|why| failed(why.to_string()))?;
-    let stop_link = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
+    let stop_link = stop::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     let channels = Channels::both(Arc::new(Told { folder, path: played.messages.clone() }));
     let dispatcher = Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))
         .woken_by(parts.queued.clone());

@@ -7,7 +7,7 @@ use super::{CommandError, open_store, print_json, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::season::StageId;
-use crate::service::parts::load_profiles;
+use crate::service::app::load_profiles;
 use crate::store::notices::{Judgement, NewFieldReport, ReportSource, StoredReport};
 use crate::store::{Store, near_name};
 

@@ -11,7 +11,7 @@ use crate::message::check;
 use crate::message::document::Document;
 use crate::message::readability::Ease;
 use crate::message::samples::{self, Sample};
-use crate::message::template::most_parts;
+use crate::message::templates::most_parts;
 use crate::message::{LetterFacts, LetterKind, Message, Personal, Sender, Templates, personalise, sms};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;

@@ -30,7 +30,8 @@ use clap::{Parser, Subcommand};
 
 use crate::config::{Config, ConfigError};
 use crate::randomness::Randomness;
-use crate::service::parts::{self, PartsError};
+use crate::service::app;
+use crate::service::app::PartsError;
 use crate::store::{Store, StoreError};
 
 /// Watches public temperatures and tells pinyon owners when to inspect their trees for needle scale eggs.
@@ -212,7 +213,7 @@ fn start_log(config: &Config, level: &str) -> Result<(), CommandError> {
 
 /// The store of the settings, with secrets from this machine.
 async fn open_store(config: &Config) -> Result<Store, PartsError> {
-    parts::open_store(config, &Randomness::of_system()).await
+    app::open_store(config, &Randomness::of_system()).await
 }
 
 /// JSON on standard output, for programs.

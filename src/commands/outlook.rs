@@ -12,10 +12,10 @@ use crate::language::Language;
 use crate::randomness::Randomness;
 use crate::region::Region;
 use crate::season::profile::Profile;
-use crate::season::{DateSpread, Outlook, StageId, words};
+use crate::season::{DateSpread, Outlook, StageId, phrases};
+use crate::service::app::Parts;
 use crate::service::assess::Assessment;
 use crate::service::cycle::{self, Books, Desks};
-use crate::service::parts::Parts;
 use crate::timetable::place;
 use crate::units::dd_c_to_f;
 
@@ -152,7 +152,7 @@ fn print_table(parts: &Parts, seen: &[(Region, Assessment)], args: &OutlookArgs)
             when(outlook, &profile.window.opens),
             when(outlook, &profile.window.closes),
             outlook.newest_real_day.map_or_else(|| "none".into(), |day| day.to_string()),
-            words::with_care(args.language, &outlook.trust).unwrap_or_default(),
+            phrases::with_care(args.language, &outlook.trust).unwrap_or_default(),
         ]);
     }
     println!("{table}");
@@ -200,7 +200,7 @@ fn print_one(parts: &Parts, region: &Region, assessment: &Assessment, fahrenheit
         outlook.filled_days,
         outlook.station
     );
-    let asides = [words::borrowed_years(language, outlook), words::forecast_words(language, outlook)];
+    let asides = [phrases::borrowed_years(language, outlook), phrases::forecast_words(language, outlook)];
     for aside in asides.into_iter().flatten() {
         println!("{aside}");
     }
@@ -219,7 +219,7 @@ fn print_one(parts: &Parts, region: &Region, assessment: &Assessment, fahrenheit
 fn print_stages(profile: &Profile, outlook: &Outlook, language: Language) {
     for stage in &outlook.stages {
         if let Some(known) = profile.stage(&stage.stage) {
-            println!("  {}", words::sentence(language, &known.names, stage, &outlook.trust, outlook.today));
+            println!("  {}", phrases::sentence(language, &known.names, stage, &outlook.trust, outlook.today));
         }
     }
 }

@@ -7,7 +7,7 @@ use crate::config::Config;
 use crate::language::Language;
 use crate::season::Profile;
 use crate::season::profile::{BiofixYear, Need, cutoff_name, method_name};
-use crate::service::parts::load_profiles;
+use crate::service::app::load_profiles;
 use crate::units::{c_to_f, dd_c_to_f};
 
 /// Look at an insect's profile, or check a profile file.

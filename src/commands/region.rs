@@ -14,11 +14,11 @@ use crate::config::Config;
 use crate::geo::Point;
 use crate::region::{Region, Release, Zip};
 use crate::season::profile::Profiles;
-use crate::service::parts::load_profiles;
+use crate::service::app::load_profiles;
 use crate::store::regions::RegionPut;
 use crate::store::{Store, near_name};
 use crate::units::m_to_feet;
-use crate::weather::choice::by_nearness;
+use crate::weather::nearby::by_nearness;
 
 /// Keep the regions: ZIP codes that share one outlook
 #[derive(Debug, clap::Subcommand)]

@@ -9,15 +9,15 @@ use indicatif::{ProgressBar, ProgressStyle};
 use super::CommandError;
 use crate::clock::SystemClock;
 use crate::config::Config;
-use crate::delivery::channels::Channels;
-use crate::delivery::channels::folder::FolderTransport;
-use crate::delivery::channels::mail::MailWriter;
+use crate::dispatch::channels::Channels;
+use crate::dispatch::channels::folder::FolderTransport;
+use crate::dispatch::channels::mail::MailWriter;
 use crate::randomness::Randomness;
 use crate::season::DateSpread;
+use crate::service::app::Parts;
 use crate::service::assess::PastFrom;
-use crate::service::enrolment::EnrolError;
-use crate::service::parts::Parts;
 use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, Theatre, summarise};
+use crate::service::subscribe::sign_up::EnrolError;
 
 #[derive(Debug, clap::Args)]
 pub struct Replay {

@@ -9,12 +9,12 @@ use tracing::info;
 use super::CommandError;
 use crate::clock::SystemClock;
 use crate::config::Config;
-use crate::delivery::channels;
+use crate::dispatch::channels;
 use crate::randomness::Randomness;
+use crate::service::app::Parts;
 use crate::service::daemon::{self, DaemonError, Outside, Role};
-use crate::service::parts::Parts;
-use crate::service::stop_links;
-use crate::weather::http::Fetcher;
+use crate::service::subscribe::stop;
+use crate::weather::fetch::Fetcher;
 use crate::web::{self, Site, server};
 
 #[derive(Debug, clap::Args)]
@@ -91,7 +91,7 @@ async fn gather(config: &Config) -> Result<(Parts, Outside), CommandError> {
     let fetcher = Fetcher::new(&config.feeds, Arc::new(SystemClock), randomness.clone())
         .map_err(|why| CommandError::Usage(why.to_string()))?;
     let parts = Parts::open(config, Arc::new(SystemClock), &randomness).await?;
-    let stop = stop_links::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
+    let stop = stop::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     Ok((parts, Outside { fetcher, channels, personaliser: Arc::new(stop), pages: None }))
 }
 

@@ -13,8 +13,8 @@ use crate::geo::{Point, distance_km};
 use crate::region::ELEVATIONS_M;
 use crate::store::near_name;
 use crate::units::feet_to_m;
-use crate::weather::choice::by_nearness;
 use crate::weather::feeds::{check_source, usual_sources};
+use crate::weather::nearby::by_nearness;
 use crate::weather::{FeedKind, SourceRef, Station, StationId};
 
 /// Keep the stations whose temperatures are read

@@ -10,10 +10,11 @@ use indicatif::{ProgressBar, ProgressStyle};
 use super::{CommandError, open_store, print_json, print_out};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
-use crate::people::import::{self, LineFault, evidence};
+use crate::people::csv;
+use crate::people::csv::{LineFault, evidence};
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
 use crate::region::Zip;
-use crate::store::people::{Consent, Enrolled, NewSubscriber, Subscriber, enrol};
+use crate::store::subscriptions::{Consent, Enrolled, NewSubscriber, Subscriber, enrol};
 use crate::store::{Store, StoreError};
 
 /// Keep the subscribers: people who want to be told
@@ -163,7 +164,7 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
     let bytes = std::fs::read(&args.file)
         .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", args.file.display())))?;
     let source = args.file.file_name().map_or_else(|| "list".into(), |name| name.to_string_lossy().into_owned());
-    let list = import::read(&bytes, &source, reach(config))
+    let list = csv::read(&bytes, &source, reach(config))
         .map_err(|why| CommandError::Usage(format!("{}: {why}", args.file.display())))?;
     let store = open_store(config).await?;
     let mut faults = list.faults;

@@ -9,16 +9,17 @@ use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
 use super::{CommandError, open_store, print_json, print_out};
+use crate::assessment::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
+use crate::assessment::verify;
+use crate::assessment::verify::{Prepared, Question, StationReport, Together};
 use crate::config::Config;
 use crate::heat::hindcast::{AssumedForecast, FORECAST_DAYS, LEADS, LeadScore};
 use crate::heat::projection::FORECAST_ERRORS_C;
 use crate::language::Language;
 use crate::season::outlook::heat_sum_of;
-use crate::season::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
 use crate::season::{Policy, Profile};
+use crate::service::app::load_profiles;
 use crate::service::assess::StationBook;
-use crate::service::parts::load_profiles;
-use crate::service::verify::{self, Prepared, Question, StationReport, Together};
 use crate::store::Store;
 use crate::weather::{Station, StationId};
 

@@ -18,7 +18,7 @@ use crate::service::pull::{self, PullReport};
 use crate::store::Store;
 use crate::store::weather::Pull;
 use crate::weather::feeds::{Unit, chain};
-use crate::weather::http::Fetcher;
+use crate::weather::fetch::Fetcher;
 use crate::weather::import::{FoundFile, Options, find, read_station_list};
 use crate::weather::normals::Normals;
 use crate::weather::observation_time::{LagHint, lag_hint};

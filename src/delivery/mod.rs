@@ -9,10 +9,4 @@ pub mod backoff;
 pub mod pace;
 pub mod quiet_hours;
 
-pub mod bounces;
-pub mod channels;
-pub mod dispatcher;
 pub mod inbound;
-
-pub use channels::Channels;
-pub use dispatcher::{DispatchError, Dispatcher, Drained};

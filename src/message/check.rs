@@ -6,12 +6,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::dates::{self, DateStyle};
 use super::document::Document;
 use super::facts::{LONGEST_SENDER_SHORT, NoticeFacts, Sender};
-use super::letter::{LetterFacts, LetterKind};
 use super::readability::{self, Ease};
 use super::samples::{self, Sample};
 use super::sms::{self, Encoding, Segments};
-use super::template::{TemplateFault, Templates, calendar_file, letter_file, letters, most_parts, notice_file};
 use super::{Message, STOP_LINK_PLACE};
+use crate::message::templates::{
+    TemplateFault, Templates, calendar_file, letter_file, letters, most_parts, notice_file,
+};
+use crate::message::transactional::{LetterFacts, LetterKind};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 

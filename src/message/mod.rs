@@ -1,8 +1,8 @@
 //! Templates to text: SMS length in segments, e-mail bodies, both languages.
 
 pub mod facts;
-pub mod letter;
-pub mod template;
+pub mod templates;
+pub mod transactional;
 
 pub mod check;
 pub mod readability;
@@ -17,8 +17,8 @@ use serde::{Deserialize, Serialize};
 use url::Url;
 
 pub use facts::{Basis, NoticeFacts, Sender, StageDates};
-pub use letter::{LetterFacts, LetterKind};
-pub use template::{RenderError, TemplateFault, TemplateFaults, Templates};
+pub use templates::{RenderError, TemplateFault, TemplateFaults, Templates};
+pub use transactional::{LetterFacts, LetterKind};
 
 /// What one channel carries, fully written but for the personal part, which [`personalise`] puts in when it is sent.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

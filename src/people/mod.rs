@@ -1,7 +1,7 @@
 //! Subscribers, their addresses and their consent.
 
 mod address;
-pub mod import;
+pub mod csv;
 pub mod keywords;
 pub mod limits;
 

@@ -14,11 +14,9 @@ pub mod verdict;
 
 pub mod follow_up;
 
-pub mod rehearsal;
+pub mod status;
 
-pub mod standing;
-
-pub mod words;
+pub mod phrases;
 
 use std::fmt;
 
@@ -326,16 +324,16 @@ impl NoticeStatus {
 }
 
 /// `day + days`, held at the end of the calendar.
-fn days_after(day: NaiveDate, days: u32) -> NaiveDate {
+pub(crate) fn days_after(day: NaiveDate, days: u32) -> NaiveDate {
     day.checked_add_days(Days::new(u64::from(days))).unwrap_or(NaiveDate::MAX)
 }
 
 /// `day - days`, held at the beginning of the calendar.
-fn days_before(day: NaiveDate, days: u32) -> NaiveDate {
+pub(crate) fn days_before(day: NaiveDate, days: u32) -> NaiveDate {
     day.checked_sub_days(Days::new(u64::from(days))).unwrap_or(NaiveDate::MIN)
 }
 
 /// Days from `from` to `to`, negative when `to` is earlier.
-fn days_between(from: NaiveDate, to: NaiveDate) -> i64 {
+pub(crate) fn days_between(from: NaiveDate, to: NaiveDate) -> i64 {
     to.signed_duration_since(from).num_days()
 }

@@ -4,9 +4,9 @@ use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
 
-pub use super::past::PastFrom;
-use super::past::{Asked, StationPast};
-use super::record::ForecastRecord;
+pub use crate::assessment::past::PastFrom;
+use crate::assessment::past::{Asked, StationPast};
+use crate::assessment::skill::ForecastRecord;
 use crate::config::WeatherConfig;
 use crate::heat::FilledDay;
 use crate::heat::projection::PastSeason;

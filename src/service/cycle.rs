@@ -13,10 +13,8 @@ use tracing::{error, info, warn};
 
 use super::assess::{Assessment, DayFacts, PastFrom, SeasonDesk, StationBook};
 use super::event::{Event, Step};
-use super::parts::Parts;
-use super::past::{Asked, ENOUGH_YEARS, OwnPast, StationPast};
-use super::picture;
-use super::record::ForecastRecord;
+use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, StationPast};
+use crate::assessment::skill::ForecastRecord;
 use crate::config::WeatherConfig;
 use crate::heat::projection::forecast_bias;
 use crate::language::Language;
@@ -25,11 +23,13 @@ use crate::message::{Basis, NoticeFacts, Picture, RenderError, Sender};
 use crate::people::Channel;
 use crate::region::{Region, Release};
 use crate::season::decide::{Answer, Ground, SkipReason, Terms, Told, WordNeeded};
-use crate::season::{FieldReport, ForecastFit, NoticeKind, Outlook, Profile, words};
+use crate::season::{FieldReport, ForecastFit, NoticeKind, Outlook, Profile, phrases};
+use crate::service::app::Parts;
+use crate::service::season_chart;
 use crate::store::notices::{self, Fate, NewNotice, Notice, NoticeText, Put};
 use crate::store::{Store, StoreError};
 use crate::timetable::place;
-use crate::weather::choice::by_nearness;
+use crate::weather::nearby::by_nearness;
 use crate::weather::record::Known;
 use crate::weather::{DayOrigin, DayTemperatures, Element, FilledDay, Station, StationId};
 
@@ -276,7 +276,7 @@ impl Desks {
             info!(region.id = %region.id, season, "few earlier years on record: the projection leans on all other years");
         }
         if let Some(borrowed) = desk.borrowed() {
-            info!(region.id = %region.id, season, "{}", words::borrowed_words(Language::En, borrowed));
+            info!(region.id = %region.id, season, "{}", phrases::borrowed_words(Language::En, borrowed));
         }
         self.desks.insert(key, (Arc::clone(&desk), today));
         Ok(desk)
@@ -450,7 +450,7 @@ async fn serve(
         .iter()
         .any(|verdict| matches!(verdict.answer, Answer::Announce(_) | Answer::Free(_)));
     let charts = if says_something && parts.config.messages.chart_in_email {
-        picture::for_email(region, &profile, &desk, &assessment).await
+        season_chart::for_email(region, &profile, &desk, &assessment).await
     } else {
         HashMap::new()
     };

@@ -11,16 +11,17 @@ use tokio::time::Instant;
 use tracing::{error, info, warn};
 
 use super::cycle::{self, Books, CycleReport, Desks};
-use super::parts::Parts;
 use super::pull::{self, PullReport};
-use super::{enrolment, follow_up};
-use crate::delivery::channels::Channels;
-use crate::delivery::dispatcher::{DispatchError, Dispatcher, Drained, Personaliser};
 use crate::delivery::inbound::Intake;
+use crate::dispatch::channels::Channels;
+use crate::dispatch::dispatcher::{DispatchError, Dispatcher, Drained, Personaliser};
+use crate::service::app::Parts;
+use crate::service::follow_up;
+use crate::service::subscribe::sign_up;
 use crate::store::runs::Start;
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::timetable::{ScheduleError, Tick, Timetable};
-use crate::weather::http::Fetcher;
+use crate::weather::fetch::Fetcher;
 
 /// The one job on the schedule, as the store names its runs.
 const CYCLE: &str = "cycle";
@@ -107,7 +108,7 @@ pub async fn run(
         dispatcher.take_over().await?;
     }
     let delivers = only.is_none_or(|role| role == Role::Deliver);
-    let texts = Arc::new(super::inbound::Texts::new(parts.clone()));
+    let texts = Arc::new(super::texts::Texts::new(parts.clone()));
     let intake = Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: Some(texts) };
     if delivers {
         channels.listen(&intake);
@@ -195,7 +196,7 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
         info!(letters, "erased the words of letters that have ended");
     }
     parts.store.forget_log().await;
-    match enrolment::tell_newly_covered(parts).await {
+    match sign_up::tell_newly_covered(parts).await {
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),
         Err(why) => error!("those whose ZIP code has a region now could not be told: {why}"),

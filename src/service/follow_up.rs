@@ -4,18 +4,20 @@ use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use tracing::info;
 use url::Url;
 
-use super::enrolment::EnrolError;
-use super::parts::Parts;
-use super::tokens::{self, Purpose};
 use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::Language;
 use crate::people::keywords::Saw;
 use crate::region::Region;
 use crate::season::follow_up::{Facts, FollowUp, decide};
 use crate::season::{NoticeKind, NoticeStatus, Profile};
+use crate::service::app::Parts;
+use crate::service::subscribe::sign_up::EnrolError;
+use crate::service::subscribe::tokens;
+use crate::service::subscribe::tokens::Purpose;
 use crate::store::follow_ups::{self, Question};
-use crate::store::letters::{self, NewLetter};
 use crate::store::notices::Notice;
+use crate::store::transactional;
+use crate::store::transactional::NewLetter;
 use crate::store::{StoreError, Tx};
 use crate::timetable::place;
 
@@ -48,7 +50,7 @@ pub async fn ask_due(parts: &Parts) -> Result<u64, EnrolError> {
                 fact: one.id.clone(),
                 expires_at: closes_at,
             };
-            letters::put_in(&mut tx, &new, region.time_zone, now).await?;
+            transactional::put_in(&mut tx, &new, region.time_zone, now).await?;
         }
         tx.commit().await?;
         info!(notice.id = %notice.id, people = people.len(), "asked what was seen");

@@ -15,7 +15,7 @@ use crate::config::Config;
 use crate::store::weather::{ForecastValue, Pull};
 use crate::store::{Store, StoreError};
 use crate::weather::feeds::{self, Ask, FeedError, Parsed, RejectedLine, acis, chain};
-use crate::weather::http::Fetcher;
+use crate::weather::fetch::Fetcher;
 use crate::weather::observation_time::to_versions;
 use crate::weather::{Element, FeedKind, SourceRef, Station, StationId, StationRecord, Version};
 

@@ -12,18 +12,18 @@ use serde::Serialize;
 
 use super::assess::{DayFacts, PastFrom};
 use super::cycle::{self, Books, CycleReport, Desks, RegionFault};
-use super::enrolment::EnrolError;
 use super::event::Event;
 use super::follow_up;
-use super::parts::Parts;
 use crate::clock::{Clock, ManualClock};
-use crate::delivery::channels::Channels;
-use crate::delivery::dispatcher::{AsWritten, DispatchError, Dispatcher};
+use crate::dispatch::channels::Channels;
+use crate::dispatch::dispatcher::{AsWritten, DispatchError, Dispatcher};
 use crate::people::Channel;
 use crate::region::Region;
 use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
+use crate::service::app::Parts;
+use crate::service::subscribe::sign_up::EnrolError;
 use crate::store::notices::Notice;
-use crate::store::people::{AddressStatus, Consent, NewSubscriber};
+use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber};
 use crate::store::{Store, StoreError};
 use crate::timetable::{Timetable, place};
 

@@ -3,11 +3,11 @@
 use chrono::{DateTime, Utc};
 
 use super::notices::tell_staff;
-use super::people::bury;
 use super::queue::{Reported, move_by_report};
 use super::{Store, StoreError, get, ms};
 use crate::delivery::state::Report;
 use crate::people::Channel;
+use crate::store::subscriptions::bury;
 
 /// What the end of a mail says of its address.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -6,10 +6,10 @@ use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
-use super::people::{channel_of, language_of};
 use super::{Store, StoreError, Tx, day_number, get, get_instant, get_zone, ms};
 use crate::people::keywords::Saw;
 use crate::people::{Address, Channel, Language};
+use crate::store::subscriptions::{channel_of, language_of};
 
 /// Somebody to be asked.
 #[derive(Clone, Debug)]

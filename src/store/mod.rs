@@ -14,17 +14,17 @@ mod error;
 mod lock;
 mod migrations;
 
-pub mod confirmations;
 pub mod follow_ups;
 pub mod inbound;
-pub mod letters;
 pub mod notices;
-pub mod people;
+pub mod pending_sign_ups;
 pub mod preferences;
 pub mod queue;
 pub mod regions;
 pub mod runs;
+pub mod subscriptions;
 pub mod text_parts;
+pub mod transactional;
 pub mod weather;
 
 use std::path::{Path, PathBuf};
@@ -171,7 +171,7 @@ impl Store {
             .connect_with(options.clone())
             .await
             .map_err(unreachable)?;
-        let hash = people::load_or_make_key(&writer, Engine::Sqlite, randomness).await?;
+        let hash = subscriptions::load_or_make_key(&writer, Engine::Sqlite, randomness).await?;
         let answers = Some(answers::beside(&file)?);
         Ok(Self {
             inner: Arc::new(Inner {
@@ -202,7 +202,7 @@ impl Store {
             .await
             .map_err(|source| StoreError::unreachable(&shown, source))?;
         migrations::bring_up_to_date(&pool, Engine::Postgres).await?;
-        let hash = people::load_or_make_key(&pool, Engine::Postgres, randomness).await?;
+        let hash = subscriptions::load_or_make_key(&pool, Engine::Postgres, randomness).await?;
         Ok(Self {
             inner: Arc::new(Inner {
                 engine: Engine::Postgres,

@@ -8,7 +8,6 @@ use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
 use super::bulk::Insert;
-use super::people::{channel_of, language_of, recipients_for_release};
 use super::regions::known_region;
 use super::{Conflict, Store, StoreError, Tx, day_number, get, get_day, get_instant, get_instant_if_any, ms};
 use crate::message::Message;
@@ -16,6 +15,7 @@ use crate::people::{Channel, Language};
 use crate::region::Zip;
 use crate::season::decide::{Standing, Told, WordNeeded};
 use crate::season::{FieldReport, NoticeKind, NoticeStatus, Outlook, SeasonKey, StageId};
+use crate::store::subscriptions::{channel_of, language_of, recipients_for_release};
 
 /// A decision to be kept.
 #[derive(Clone, Debug, PartialEq)]

@@ -2,9 +2,10 @@
 
 use chrono::{DateTime, Utc};
 
-use super::people::{self, Stopped, channel_of};
 use super::{Store, StoreError, Tx, get, ms};
 use crate::people::{Address, Language, Zip};
+use crate::store::subscriptions;
+use crate::store::subscriptions::{Stopped, channel_of};
 
 /// Places that one person may have: far more than anybody needs, and few enough to read through.
 pub const MOST_PLACES: i64 = 20;
@@ -42,13 +43,13 @@ impl Store {
         row.map(|row| Ok(Address::from_stored(channel_of(&row)?, get(&row, "address")?))).transpose()
     }
 
-    /// As [`people::stop_by_id`], in a transaction of its own.
+    /// As [`subscriptions::stop_by_id`], in a transaction of its own.
     ///
     /// # Errors
     /// When the store fails.
     pub async fn stop_by_id(&self, id: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
         let mut tx = self.begin().await?;
-        let stopped = people::stop_by_id(&mut tx, id, evidence, now).await?;
+        let stopped = subscriptions::stop_by_id(&mut tx, id, evidence, now).await?;
         tx.commit().await?;
         Ok(stopped)
     }
@@ -69,7 +70,7 @@ impl Store {
             .execute(tx.conn())
             .await?
             .rows_affected();
-        people::note_waits(&mut tx, address_id, now).await?;
+        subscriptions::note_waits(&mut tx, address_id, now).await?;
         tx.commit().await?;
         Ok(if added == 1 { PlaceChange::Done } else { PlaceChange::Same })
     }

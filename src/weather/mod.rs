@@ -6,11 +6,11 @@
 //!
 //! [`prepare`] walks the second half in one call: it is what the cycle uses.
 
-pub mod choice;
 pub mod feeds;
-pub mod http;
+pub mod fetch;
 pub mod import;
 
+pub mod nearby;
 pub mod observation_time;
 pub mod record;
 

@@ -11,16 +11,16 @@ use axum::routing::get;
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
 
-use super::kept::Kept;
 use super::page::escaped;
 use super::views::RegionView;
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::message::dates::{self, DateStyle};
 use crate::message::facts::{Basis, NoticeFacts};
-use crate::season::{NoticeKind, words};
+use crate::season::{NoticeKind, phrases};
 use crate::store::notices::Notice;
 use crate::timetable;
+use crate::web::cache::Kept;
 
 pub(super) const KIND: &str = "application/cap+xml";
 const KIND_UTF8: &str = "application/cap+xml; charset=utf-8";
@@ -75,7 +75,7 @@ pub(super) fn when(site: &Site, language: Language, notice: &Notice) -> String {
     site.word(language, "region", &["news", notice.kind.name(), "when"])
         .replace("{laying}", &spread(facts.laying))
         .replace("{hatch}", &spread(facts.hatch))
-        .replace("{wash_by}", &words::date(language, facts.wash_by))
+        .replace("{wash_by}", &phrases::date(language, facts.wash_by))
 }
 
 fn document(site: &Site, view: &RegionView, at: usize) -> String {
@@ -123,7 +123,7 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
         },
     );
     xml.element("category", "Env");
-    xml.element("event", &words::capitalised(view.profile.names.get(language)));
+    xml.element("event", &phrases::capitalised(view.profile.names.get(language)));
     xml.element(
         "responseType",
         match notice.kind {

@@ -12,8 +12,10 @@ use tokio::time::Instant;
 use super::forms::{self, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::people::{Address, Zip};
-use crate::service::enrolment::{self, Confirmed};
-use crate::service::tokens::{self, Purpose};
+use crate::service::subscribe::sign_up;
+use crate::service::subscribe::sign_up::Confirmed;
+use crate::service::subscribe::tokens;
+use crate::service::subscribe::tokens::Purpose;
 
 /// Codes that one network may try in an hour, whosever they are.
 const TRIES_PER_NETWORK: usize = 30;
@@ -37,7 +39,7 @@ async fn typed_in(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fa
     }
     let hash = visit.site.parts().store.address_hash();
     let ask = tokens::make(hash, Purpose::Code, &hash.of(&Address::Phone(phone)));
-    let done = enrolment::confirm_by_code(visit.site.parts(), &ask, field(&typed, "code")).await?;
+    let done = sign_up::confirm_by_code(visit.site.parts(), &ask, field(&typed, "code")).await?;
     forms::on_the_beat(since).await;
     match done {
         Confirmed::Yes { address_key, zips, .. } => done_page(&visit, &address_key, &zips).await,
@@ -52,7 +54,7 @@ fn form(visit: &Visit, phone: &str, phone_fault: Option<&str>, wrong: bool) -> R
 
 /// What the link leads to: a button.
 async fn asked(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    match enrolment::wish_of(visit.site.parts(), &token).await? {
+    match sign_up::wish_of(visit.site.parts(), &token).await? {
         Some(wish) if wish.confirmed => {
             visit.page("confirm_link", context! { state => "before", zips => words(&wish.zips) })
         }
@@ -62,7 +64,7 @@ async fn asked(visit: Visit, Path(token): Path<String>) -> Result<Response, Faul
 }
 
 async fn pressed(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    match enrolment::confirm_by_token(visit.site.parts(), &token).await? {
+    match sign_up::confirm_by_token(visit.site.parts(), &token).await? {
         Confirmed::Yes { address_key, zips, .. } => done_page(&visit, &address_key, &zips).await,
         // Pressed twice, or the page was loaded again.
         Confirmed::Wrong { .. } | Confirmed::No => asked(visit, Path(token)).await,

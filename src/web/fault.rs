@@ -8,7 +8,7 @@ use minijinja::context;
 use tracing::error;
 
 use super::Visit;
-use crate::service::enrolment::EnrolError;
+use crate::service::subscribe::sign_up::EnrolError;
 use crate::store::StoreError;
 
 /// Why a page cannot be given. Each has words of its own in `words/*/fault.toml`.

@@ -14,14 +14,14 @@ use chrono::{DateTime, Days, NaiveTime, Utc};
 use icalendar::{Calendar, Component, Event, EventLike, Property};
 use serde_json::json;
 
-use super::kept::Kept;
 use super::page::escaped;
 use super::views::{CHART_WIDTHS, RegionView, Views};
 use super::{Fault, Site, Visit, alert};
 use crate::chart::text_width;
-use crate::season::standing::{Backing, SeasonStanding};
-use crate::season::words;
+use crate::season::phrases;
+use crate::season::status::{Backing, SeasonStanding};
 use crate::timetable;
+use crate::web::cache::Kept;
 
 pub(super) fn routes() -> Router<Site> {
     Router::new()
@@ -88,7 +88,7 @@ async fn outlook(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Resu
 
 /// The state in one line.
 fn headline(visit: &Visit, view: &RegionView) -> String {
-    words::capitalised(&visit.site.word(visit.language, "region", &[view.shown.standing.name(), "headline"]))
+    phrases::capitalised(&visit.site.word(visit.language, "region", &[view.shown.standing.name(), "headline"]))
 }
 
 /// The date that matters now, in words; what waits for a word of staff where there is such.
@@ -102,11 +102,11 @@ fn date_line(visit: &Visit, view: &RegionView) -> String {
     let stage = |id| {
         let stage = known.outlook.stage(id)?;
         let day = stage.reached.map(|reached| reached.on).or(stage.spread.median)?;
-        Some(words::date(language, day))
+        Some(phrases::date(language, day))
     };
     let window = &view.profile.window;
     let line = said(&[shown.standing.name(), "brief"])
-        .replace("{wash_by}", &words::date(language, known.wash_by))
+        .replace("{wash_by}", &phrases::date(language, known.wash_by))
         .replace("{laying}", &stage(&window.opens).unwrap_or_else(|| "?".into()))
         .replace("{hatch}", &stage(&window.closes).unwrap_or_else(|| "?".into()));
     match shown.backing {
@@ -129,7 +129,7 @@ fn badge_of(visit: &Visit, view: &RegionView) -> String {
     let beads = beads_of(view.shown.standing);
     let (name, line, date) =
         (escaped(&view.region.name), escaped(&headline(visit, view)), escaped(&date_line(visit, view)));
-    let insect = escaped(&words::capitalised(view.profile.names.get(visit.language)));
+    let insect = escaped(&phrases::capitalised(view.profile.names.get(visit.language)));
     let title = format!("{insect}, {name}: {line}. {date}");
     // A long name gets smaller letters rather than a cut end.
     let fitted = |text: &str, size: f64, bold: bool| {

@@ -11,7 +11,8 @@ use tokio::time::Instant;
 
 use super::Site;
 use crate::people::{Address, EmailAddress, PhoneNumber, Reach};
-use crate::service::tokens::{self, Purpose};
+use crate::service::subscribe::tokens;
+use crate::service::subscribe::tokens::Purpose;
 
 /// What was typed, by field.
 pub(super) type Typed = BTreeMap<String, String>;

@@ -7,8 +7,8 @@ use axum::routing::get;
 use minijinja::context;
 
 use super::home::HTML;
-use super::kept::Kept;
 use super::{Fault, Site, Visit, assets, page};
+use crate::web::cache::Kept;
 
 pub(super) fn routes() -> Router<Site> {
     Router::new().route("/guide", get(guide))

@@ -10,12 +10,12 @@ use axum::routing::get;
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::kept::Kept;
 use super::page;
 use super::views::RegionView;
 use super::{Fault, Site, Visit, assets};
 use crate::region::Zip;
-use crate::season::words;
+use crate::season::phrases;
+use crate::web::cache::Kept;
 
 pub(super) const HTML: &str = "text/html; charset=utf-8";
 
@@ -36,7 +36,7 @@ async fn home(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
 /// A region in the list of all.
 fn row(visit: &Visit, view: &RegionView) -> Value {
     let stage = |id| view.known.as_ref().and_then(|known| known.outlook.stage(id));
-    let when = |id| stage(id).map(|stage| words::when(visit.language, stage, view.today));
+    let when = |id| stage(id).map(|stage| phrases::when(visit.language, stage, view.today));
     let window = &view.profile.window;
     let hatched = stage(&window.closes).and_then(|stage| stage.reached).map(|reached| reached.on);
     context! {
@@ -46,8 +46,8 @@ fn row(visit: &Visit, view: &RegionView) -> Value {
         backing => view.shown.backing.name(),
         held_back => view.shown.is_held_back(),
         opens => when(&window.opens),
-        hatched => hatched.map(|day| words::date(visit.language, day)),
-        wash_by => view.known.as_ref().map(|known| words::date(visit.language, known.wash_by)),
+        hatched => hatched.map(|day| phrases::date(visit.language, day)),
+        wash_by => view.known.as_ref().map(|known| phrases::date(visit.language, known.wash_by)),
     }
 }
 

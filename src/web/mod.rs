@@ -18,19 +18,19 @@ pub mod visit;
 pub mod words;
 
 mod alert;
+mod cache;
 mod confirm;
 mod feeds;
 mod forms;
 mod guide;
 mod home;
-mod hooks;
-mod kept;
 mod preferences;
 mod privacy;
 mod region_page;
 mod seen;
 mod sign_up;
 mod stop;
+mod webhooks;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -69,7 +69,7 @@ pub fn router(site: &Site) -> Router {
     };
     let all: Router<Site> = Router::new()
         .merge(assets::routes())
-        .merge(hooks::routes())
+        .merge(webhooks::routes())
         .nest("/es", spoken(Language::Es))
         .merge(spoken(Language::En))
         .layer(DefaultBodyLimit::max(LARGEST_FORM));

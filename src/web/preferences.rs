@@ -13,10 +13,11 @@ use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::people::{Address, Channel, Zip};
-use crate::service::preferences::send_link;
-use crate::service::tokens::{self, Purpose};
-use crate::store::people::{AddressStatus, Subscriber};
+use crate::service::subscribe::preferences::send_link;
+use crate::service::subscribe::tokens;
+use crate::service::subscribe::tokens::Purpose;
 use crate::store::preferences::PlaceChange;
+use crate::store::subscriptions::{AddressStatus, Subscriber};
 
 /// Links that one network may ask for in an hour.
 const LINKS_PER_NETWORK: usize = 5;

@@ -13,13 +13,13 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::home::HTML;
-use super::kept::Kept;
 use super::page;
 use super::views::{CHART_WIDTHS, Known, RegionView};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
-use crate::season::{PastScore, words};
+use crate::season::{PastScore, phrases};
 use crate::units;
+use crate::web::cache::Kept;
 
 pub(super) fn routes() -> Router<Site> {
     Router::new().route("/region/{id}", get(region))
@@ -74,16 +74,16 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
 
 fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
     let (outlook, window) = (&known.outlook, &view.profile.window);
-    let when = |id| outlook.stage(id).map(|stage| words::when(language, stage, view.today)).unwrap_or_default();
+    let when = |id| outlook.stage(id).map(|stage| phrases::when(language, stage, view.today)).unwrap_or_default();
     let marks = view.profile.heat_marks();
     let heat = |sum: f64| thousands(units::dd_c_to_f(sum));
     let stages: Vec<Value> = outlook
         .stages
         .iter()
         .filter_map(|stage| {
-            let name = words::capitalised(view.profile.stage(&stage.stage)?.names.get(language));
+            let name = phrases::capitalised(view.profile.stage(&stage.stage)?.names.get(language));
             let needs = marks.iter().find(|(id, _)| *id == stage.stage).map(|(_, sum)| heat(*sum));
-            let when = words::capitalised(&words::when(language, stage, view.today));
+            let when = phrases::capitalised(&phrases::when(language, stage, view.today));
             Some(context! { name, when, needs })
         })
         .collect();
@@ -91,7 +91,7 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
     context! {
         laying => when(&window.opens),
         hatch => when(&window.closes),
-        wash_by => words::date(language, known.wash_by),
+        wash_by => phrases::date(language, known.wash_by),
         station => &known.station,
         newest => outlook.newest_real_day.map(|day| long_date(language, day)),
         filled => outlook.filled_days,
@@ -101,9 +101,9 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         first_year => outlook.trace_years.iter().min(),
         last_year => outlook.trace_years.iter().max(),
         forecast_days => outlook.forecast_days,
-        care => words::with_care(language, &outlook.trust),
-        past_error => outlook.stage(&window.opens).and_then(|stage| words::past_error_of(language, stage, view.today)),
-        borrowed => words::borrowed_years(language, outlook),
+        care => phrases::with_care(language, &outlook.trust),
+        past_error => outlook.stage(&window.opens).and_then(|stage| phrases::past_error_of(language, stage, view.today)),
+        borrowed => phrases::borrowed_years(language, outlook),
         record => known.record.iter().filter(|row| SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
         stages,
         year => outlook.season.year,
@@ -137,8 +137,8 @@ fn clock_time(language: Language, at: &DateTime<Tz>) -> String {
 /// `March 12, 2026`, `12 de marzo de 2026`.
 fn long_date(language: Language, day: NaiveDate) -> String {
     match language {
-        Language::En => format!("{}, {}", words::date(language, day), day.year()),
-        Language::Es => format!("{} de {}", words::date(language, day), day.year()),
+        Language::En => format!("{}, {}", phrases::date(language, day), day.year()),
+        Language::Es => format!("{} de {}", phrases::date(language, day), day.year()),
     }
 }
 

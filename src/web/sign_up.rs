@@ -14,7 +14,8 @@ use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::people::{Address, Channel, Zip};
-use crate::service::enrolment::{self, Wish};
+use crate::service::subscribe::sign_up;
+use crate::service::subscribe::sign_up::Wish;
 
 /// More places at once than anybody has gardens.
 const MOST_PLACES: usize = 10;
@@ -46,7 +47,7 @@ async fn sent(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault>
         (_, Err(faults)) => Ok(refused(shown(&visit, &typed, Value::from(()), &faults, None)?)),
         (Err(fault), Ok(_)) => Ok(refused(shown(&visit, &typed, Value::from(()), &[], Some(fault.name()))?)),
         (Ok(()), Ok(wish)) => {
-            enrolment::ask(visit.site.parts(), &wish).await?;
+            sign_up::ask(visit.site.parts(), &wish).await?;
             let covered = covers_any(&visit, &wish.zips).await?;
             forms::on_the_beat(since).await;
             on_its_way(&visit, &typed, wish.address.channel(), covered)

@@ -9,7 +9,7 @@ use super::forms::Turns;
 use super::page::Pages;
 use super::views::RegionViews;
 use crate::language::Language;
-use crate::service::parts::Parts;
+use crate::service::app::Parts;
 use crate::store::notices::Notice;
 
 /// The state behind the pages. Cheap to clone.

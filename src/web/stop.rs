@@ -8,7 +8,8 @@ use axum::routing::get;
 use minijinja::context;
 
 use super::{Fault, Site, Visit};
-use crate::service::tokens::{self, Purpose};
+use crate::service::subscribe::tokens;
+use crate::service::subscribe::tokens::Purpose;
 
 pub(super) fn routes() -> Router<Site> {
     Router::new().route("/stop/{token}", get(asked).post(done))

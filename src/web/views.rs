@@ -10,7 +10,6 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use tokio::runtime::Handle;
 use tracing::{error, warn};
 
-use super::kept::Kept;
 use super::{Fault, Site};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
@@ -18,13 +17,15 @@ use crate::message::facts::Window;
 use crate::message::{Basis, NoticeFacts, Sender};
 use crate::region::{Region, Zip};
 use crate::season::decide::Told;
-use crate::season::standing::Shown;
+use crate::season::status::Shown;
 use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
+use crate::service::app::Parts;
 use crate::service::cycle::{self, Books, Desks, RegionFault};
-use crate::service::parts::Parts;
-use crate::service::picture::{self, Seen};
+use crate::service::season_chart;
+use crate::service::season_chart::Seen;
 use crate::store::StoreError;
 use crate::store::notices::Notice;
+use crate::web::cache::Kept;
 
 /// How often the store is asked whether there is news.
 const LOOK_EVERY: TimeDelta = TimeDelta::seconds(15);
@@ -295,7 +296,7 @@ async fn known(
     let station = books.get(&outlook.station).await?.station.name.clone();
     let mut charts = HashMap::new();
     for language in Language::ALL {
-        let chart = picture::season_chart(parts, books, desks, region, Seen::At(now), language).await?;
+        let chart = season_chart::season_chart(parts, books, desks, region, Seen::At(now), language).await?;
         for width in CHART_WIDTHS {
             let look = Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.clone() };
             charts.insert((language, width), Arc::new(Kept::picture(season_heat(&chart, &look))));

@@ -5,11 +5,12 @@ use proptest::prelude::*;
 use resvg::usvg;
 use roxmltree::{Document, Node};
 use treebell::chart::{ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate, png, season_heat};
+use treebell::demo::state::State;
+use treebell::demo::weather;
+use treebell::demo::weather::StateWeather;
 use treebell::heat::{Cutoff, DayOrigin, DayTemperatures, HeatRule, Method};
 use treebell::language::Language;
 use treebell::season::{DateSpread, HeatDay};
-use treebell::service::demo::state::State;
-use treebell::service::demo::weather::{self, StateWeather};
 
 /// Filled days of every chart made here, counted from the biofix.
 const FILLED: [usize; 5] = [30, 31, 32, 33, 52];

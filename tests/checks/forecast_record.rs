@@ -5,24 +5,24 @@ use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use mailparse::{MailHeaderMap, ParsedMail};
+use treebell::assessment::verify::{Prepared, Question};
 use treebell::clock::ManualClock;
 use treebell::config::{Config, EmailConfig};
-use treebell::delivery::channels::Outgoing;
-use treebell::delivery::channels::mail::MailWriter;
+use treebell::dispatch::channels::Outgoing;
+use treebell::dispatch::channels::mail::MailWriter;
 use treebell::geo::Point;
 use treebell::heat::hindcast::{AssumedForecast, LEADS};
 use treebell::message::{CHART_ID, Message, Templates};
 use treebell::people::{Address, Channel, Language, Reach, Zip};
 use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
-use treebell::season::{NoticeKind, NoticeStatus, Outlook, Policy, Profile, RecordTrust, words};
+use treebell::season::{NoticeKind, NoticeStatus, Outlook, Policy, Profile, RecordTrust, phrases};
+use treebell::service::app::Parts;
 use treebell::service::cycle::{self, Books, Desks};
-use treebell::service::parts::Parts;
 use treebell::service::record_of_forecast;
-use treebell::service::verify::{Prepared, Question};
 use treebell::store::Store;
 use treebell::store::notices::Notice;
-use treebell::store::people::{Consent, NewSubscriber};
+use treebell::store::subscriptions::{Consent, NewSubscriber};
 use treebell::store::weather::ForecastValue;
 use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
 
@@ -178,7 +178,7 @@ async fn a_date_names_its_record_which_is_the_one_that_verify_scored() {
     let json = serde_json::to_value(&outlook).unwrap();
     assert_eq!(json["stages"][0]["past"]["lead_days"], past.lead_days);
     let names = &profile.stage(&stage.stage).unwrap().names;
-    let said = |language| words::sentence(language, names, stage, &outlook.trust, outlook.today);
+    let said = |language| phrases::sentence(language, names, stage, &outlook.trust, outlook.today);
     assert!(said(Language::En).contains("In past years this forecast was off by"), "{}", said(Language::En));
     assert!(said(Language::Es).contains("En años anteriores, este pronóstico erró por"), "{}", said(Language::Es));
 }
@@ -196,9 +196,9 @@ async fn a_station_with_few_years_borrows_a_neighbours_and_says_so() {
         outlook.stages.iter().all(|stage| stage.past.is_none()),
         "nobody knows how good such projections have been"
     );
-    let en = words::borrowed_years(Language::En, &outlook).unwrap();
+    let en = phrases::borrowed_years(Language::En, &outlook).unwrap();
     assert!(en.starts_with("19 of the 22 past years are those of Station HIGH-2, fitted by "), "{en}");
-    let es = words::borrowed_years(Language::Es, &outlook).unwrap();
+    let es = phrases::borrowed_years(Language::Es, &outlook).unwrap();
     assert!(es.starts_with("De los 22 años anteriores, 19 son de Station HIGH-2, ajustados por "), "{es}");
 
     // Made to fit, they give about the dates that the station's own years would have given.
@@ -222,7 +222,7 @@ async fn a_station_with_no_past_leans_on_the_nearest_long_one_and_nothing_leaves
     assert!(borrowed.common_days.is_some_and(|days| days >= 30) && borrowed.low_confidence, "{borrowed:?}");
     let from = "Station HIGH-2".to_owned();
     assert_eq!(outlook.trust, RecordTrust::BorrowedYears { from, own_years: 0 });
-    let care = |language| words::with_care(language, &outlook.trust).unwrap();
+    let care = |language| phrases::with_care(language, &outlook.trust).unwrap();
     assert!(care(Language::En).contains("those of Station HIGH-2 may not fit"), "{}", care(Language::En));
     assert!(care(Language::Es).contains("los de Station HIGH-2 pueden no ajustarse"), "{}", care(Language::Es));
 
@@ -263,7 +263,7 @@ async fn a_forecast_is_fitted_by_what_past_ones_were_off_by() {
     let fit = outlook.forecast_fit.expect("there is a forecast");
     assert_eq!((fit.added_min_c, fit.added_max_c), (0.0, 0.0), "{fit:?}");
     assert!(fit.common_days < 5);
-    let en = words::forecast_words(Language::En, &outlook).unwrap();
+    let en = phrases::forecast_words(Language::En, &outlook).unwrap();
     assert!(en.contains("taken as it came"), "{en}");
 
     for back in 4..30 {
@@ -274,7 +274,7 @@ async fn a_forecast_is_fitted_by_what_past_ones_were_off_by() {
     assert!(fit.common_days >= 20, "{fit:?}");
     let share = f64::from(fit.common_days) / (f64::from(fit.common_days) + 5.0);
     assert!((fit.added_max_c + 4.0 * share).abs() < 0.1 && (fit.added_min_c - share).abs() < 0.1, "{fit:?}");
-    let es = words::forecast_words(Language::Es, &outlook).unwrap();
+    let es = phrases::forecast_words(Language::Es, &outlook).unwrap();
     assert!(es.contains("ajustado a esta estación"), "{es}");
 }
 

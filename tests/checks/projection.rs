@@ -9,12 +9,12 @@ use chrono::{Datelike, Days, NaiveDate};
 use predicates::prelude::*;
 use predicates::str::contains;
 use proptest::prelude::*;
+use treebell::assessment::rehearsal::{Rehearsal, rehearse, score};
 use treebell::heat::hindcast::{self, AssumedForecast, DRESSING_LEADS, LeadScore, Verified};
 use treebell::heat::projection::{self, BorrowedBy, Crossings, Dressing, Now, PastSeason, Projector};
 use treebell::heat::scores::{crps, fair_crps, skill};
 use treebell::heat::{Cutoff, DayTemperatures, HeatRule, Method};
 use treebell::season::outlook::heat_sum_of;
-use treebell::season::rehearsal::{Rehearsal, rehearse, score};
 use treebell::season::{Policy, Profile};
 use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
 

@@ -12,7 +12,7 @@ use treebell::heat::{DayOrigin, DayTemperatures, FilledDay};
 use treebell::region::Release;
 use treebell::season::decide::{Answer, Decision, Facts, Standing, Terms, Told, carried_out, decide};
 use treebell::season::outlook::{OutlookInput, PastYear, make, past_years_ensemble, season_heat};
-use treebell::season::standing::Shown;
+use treebell::season::status::Shown;
 use treebell::season::{FieldReport, NoticeKind, Outlook, Policy, Profile, SeasonKey};
 
 /// °C·day per day of each month, January first.

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use url::Url;
 
 use super::{Ask, Feed, FeedError, Parsed, Unit, ghcn_dly, plain_reading, text};
-use crate::weather::http::Fetcher;
+use crate::weather::fetch::Fetcher;
 use crate::weather::{Element, FeedKind, StationId};
 
 /// What was asked: needed to read the answer.

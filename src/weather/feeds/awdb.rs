@@ -8,7 +8,7 @@ use url::Url;
 
 use super::text::{self, Date};
 use super::{Ask, Feed, FeedError, Parsed, Unit, ghcn_dly, plain_reading};
-use crate::weather::http::{Accept, Fetcher};
+use crate::weather::fetch::{Accept, Fetcher};
 use crate::weather::{FeedKind, StationId};
 
 #[derive(Deserialize)]

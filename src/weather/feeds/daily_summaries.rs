@@ -9,7 +9,7 @@ use url::Url;
 use super::access_csv::{self, Cell};
 use super::text::{self, Date};
 use super::{Ask, Feed, FeedError, Parsed, Unit, ghcn_dly};
-use crate::weather::http::{Accept, Fetcher};
+use crate::weather::fetch::{Accept, Fetcher};
 use crate::weather::{Element, FeedKind};
 
 const WANTED: &str = "a list of daily summaries";

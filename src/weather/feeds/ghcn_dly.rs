@@ -8,7 +8,7 @@ use chrono::{Datelike, Days, NaiveDate};
 use url::Url;
 
 use super::{Ask, Feed, FeedError, LineParser, Parsed, access_csv, drive, ghcn_csv, ghcn_flags, plain_reading, text};
-use crate::weather::http::{Accept, Fetcher};
+use crate::weather::fetch::{Accept, Fetcher};
 use crate::weather::{Element, FeedKind, StationId, TenthsC};
 
 /// Characters before the first day's cell.

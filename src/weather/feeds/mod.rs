@@ -23,11 +23,11 @@ use chrono::{DateTime, NaiveDate, Timelike, Utc};
 use chrono_tz::Tz;
 use url::Url;
 
-use super::http::{FetchError, Fetcher};
 use super::{Element, FeedKind, Reading, SourceRef, StationId, TenthsC};
 use crate::config::FeedsConfig;
 use crate::geo::Point;
 use crate::units::f_to_c;
+use crate::weather::fetch::{FetchError, Fetcher};
 
 pub(crate) use text::{Lines, clean, split_csv};
 

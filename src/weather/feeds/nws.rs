@@ -12,7 +12,7 @@ use url::Url;
 
 use super::{Ask, Feed, FeedError, Parsed, Unit, ghcn_dly, plain_reading, text};
 use crate::geo::Point;
-use crate::weather::http::{Accept, FetchError, Fetcher};
+use crate::weather::fetch::{Accept, FetchError, Fetcher};
 use crate::weather::{Element, FeedKind, StationId, TenthsC};
 
 /// Hours of a day that must have an observation before its extremes are believed (common practice, no source).

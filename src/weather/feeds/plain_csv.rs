@@ -12,7 +12,7 @@ use url::Url;
 
 use super::text::{self, Date};
 use super::{Ask, Feed, FeedError, LineParser, Lines, Parsed, Unit, access_csv, drive, plain_reading, split_csv};
-use crate::weather::http::{Accept, FetchError, Fetcher};
+use crate::weather::fetch::{Accept, FetchError, Fetcher};
 use crate::weather::{Element, FeedKind, StationId};
 
 /// Reads a whole file. Rows belong to `station` unless a column says otherwise.

@@ -9,10 +9,10 @@ use serde_json::Value;
 use tokio::io::{AsyncBufReadExt, BufReader, Lines};
 use tokio::process::{Child, ChildStdin, ChildStdout, Command};
 use treebell::config::{EmailConfig, Secret, SmtpSecurity};
-use treebell::delivery::Channels;
-use treebell::delivery::channels::smtp::SmtpTransport;
-use treebell::delivery::channels::{Outgoing, Transport};
 use treebell::delivery::state::DeliveryState;
+use treebell::dispatch::Channels;
+use treebell::dispatch::channels::smtp::SmtpTransport;
+use treebell::dispatch::channels::{Outgoing, Transport};
 use treebell::message::Message;
 use treebell::people::Channel;
 

@@ -3,8 +3,9 @@
 use std::io::Write;
 use std::process::{Command, Stdio};
 
-use treebell::delivery::bounces::{self, Taken};
 use treebell::delivery::state::DeliveryState;
+use treebell::dispatch::bounces;
+use treebell::dispatch::bounces::Taken;
 use treebell::people::Channel;
 use treebell::store::Store;
 use treebell::store::bounces::Bounced;

@@ -5,10 +5,10 @@ use std::sync::{Arc, Mutex};
 use async_trait::async_trait;
 use chrono::TimeDelta;
 use sqlx::Row;
-use treebell::delivery::channels::smtp::SmtpTransport;
-use treebell::delivery::channels::{Outgoing, Receipt, SendFailure, Transport};
 use treebell::delivery::state::DeliveryState;
-use treebell::delivery::{Channels, Drained};
+use treebell::dispatch::channels::smtp::SmtpTransport;
+use treebell::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
+use treebell::dispatch::{Channels, Drained};
 use treebell::people::Channel;
 use treebell::store::{Engine, Store};
 
@@ -164,7 +164,7 @@ async fn a_connection_cut_inside_a_long_text_leaves_nothing_in_doubt() {
 #[tokio::test]
 async fn no_gateway_is_left_alone_for_longer_than_a_day() {
     use super::gateway::{Act, FakeGateway};
-    use treebell::delivery::channels::sms_http::SmsGateway;
+    use treebell::dispatch::channels::sms_http::SmsGateway;
     on_each_engine("Retry-After of a year", |store| async move {
         Seed::new(Channel::Sms, 3).put(&store).await;
         for asked in ["31536000", "18446744073709551615", "Sat, 10 Apr 2027 18:00:00 GMT"] {

@@ -10,8 +10,8 @@ use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use serde_json::{Value, json};
 use treebell::clock::{Clock, ManualClock};
-use treebell::delivery::channels::Transport;
 use treebell::delivery::inbound::{Alphabet, Inbound, InboundPart, InboundText, Intake, NotTaken};
+use treebell::dispatch::channels::Transport;
 use treebell::message::sms::{self, Encoding};
 use treebell::store::Store;
 

@@ -14,8 +14,8 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use treebell::clock::{Clock, SystemClock};
 use treebell::config::{EmailConfig, SmtpSecurity};
-use treebell::delivery::channels::Transport;
-use treebell::delivery::channels::smtp::SmtpTransport;
+use treebell::dispatch::channels::Transport;
+use treebell::dispatch::channels::smtp::SmtpTransport;
 use treebell::people::Channel;
 use treebell::store::Store;
 

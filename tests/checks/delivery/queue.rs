@@ -4,10 +4,10 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
-use treebell::delivery::channels::scripted::Script;
 use treebell::delivery::pace::Window;
 use treebell::delivery::quiet_hours::QuietHours;
 use treebell::delivery::state::{DeliveryState, Report};
+use treebell::dispatch::channels::scripted::Script;
 use treebell::message::Message;
 use treebell::people::{Channel, Language};
 use treebell::season::{NoticeKind, SeasonKey};

@@ -5,9 +5,9 @@ use std::process::Command;
 
 use serde_json::{Value, json};
 use treebell::config::{DkimConfig, EmailConfig, Secret};
-use treebell::delivery::channels::dkim::Signer;
-use treebell::delivery::channels::smtp::SmtpTransport;
-use treebell::delivery::channels::{Outgoing, Transport};
+use treebell::dispatch::channels::dkim::Signer;
+use treebell::dispatch::channels::smtp::SmtpTransport;
+use treebell::dispatch::channels::{Outgoing, Transport};
 use treebell::message::Message;
 
 use super::smtp::{Act, SmtpServer, outgoing};
@@ -173,7 +173,7 @@ async fn a_repeat_is_the_same_to_the_byte_signature_and_all() {
         let config = EmailConfig { dkim: Some(signed_with(&file)), ..server.config() };
         let world = super::World::new(store, []);
         let transport = std::sync::Arc::new(SmtpTransport::new(&config).unwrap());
-        let dispatcher = world.dispatcher_over(treebell::delivery::Channels { email: Some(transport), sms: None });
+        let dispatcher = world.dispatcher_over(treebell::dispatch::Channels { email: Some(transport), sms: None });
         world.play_out(&dispatcher).await;
         let kept = server.kept();
         assert_eq!(kept.len(), 2, "kept without an answer, then once more");

@@ -5,10 +5,10 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use chrono::TimeDelta;
-use treebell::delivery::channels::scripted::Script;
-use treebell::delivery::dispatcher::{CrashPoint, all_sent_by};
 use treebell::delivery::state::{DeliveryState, Report};
-use treebell::delivery::{Channels, DispatchError, Drained};
+use treebell::dispatch::channels::scripted::Script;
+use treebell::dispatch::dispatcher::{CrashPoint, all_sent_by};
+use treebell::dispatch::{Channels, DispatchError, Drained};
 use treebell::people::Channel;
 use treebell::store::queue::{ByHand, Reference};
 use treebell::store::{Engine, Store};

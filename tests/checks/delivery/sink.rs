@@ -10,11 +10,11 @@ use async_trait::async_trait;
 use chrono::{NaiveTime, TimeDelta};
 use treebell::clock::{Clock, SystemClock};
 use treebell::config::{DeliveryConfig, EmailConfig, SmtpSecurity};
-use treebell::delivery::channels::smtp::SmtpTransport;
-use treebell::delivery::channels::{Outgoing, Receipt, SendFailure, Transport};
-use treebell::delivery::dispatcher::AsWritten;
 use treebell::delivery::state::DeliveryState;
-use treebell::delivery::{Channels, Dispatcher, Drained};
+use treebell::dispatch::channels::smtp::SmtpTransport;
+use treebell::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
+use treebell::dispatch::dispatcher::AsWritten;
+use treebell::dispatch::{Channels, Dispatcher, Drained};
 use treebell::people::Channel;
 use treebell::store::Store;
 

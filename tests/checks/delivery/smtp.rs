@@ -12,10 +12,10 @@ use tokio_rustls::TlsAcceptor;
 use tokio_rustls::rustls::ServerConfig;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use treebell::config::{EmailConfig, Secret, SmtpSecurity};
-use treebell::delivery::channels::smtp::SmtpTransport;
-use treebell::delivery::channels::{Outgoing, Receipt, SendFailure, Transport};
 use treebell::delivery::state::DeliveryState;
-use treebell::delivery::{Channels, Drained};
+use treebell::dispatch::channels::smtp::SmtpTransport;
+use treebell::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
+use treebell::dispatch::{Channels, Drained};
 use treebell::message::Message;
 use treebell::people::Channel;
 

@@ -8,7 +8,7 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use treebell::config::FeedsConfig;
 use treebell::randomness::Randomness;
-use treebell::weather::http::{Accept, FetchError};
+use treebell::weather::fetch::{Accept, FetchError};
 use url::Url;
 use wiremock::matchers::path;
 use wiremock::{Mock, MockServer, ResponseTemplate};
@@ -78,7 +78,7 @@ async fn a_contact_that_cannot_travel_is_refused_at_the_start() {
     let feeds = FeedsConfig { contact: "a\nb".into(), ..FeedsConfig::default() };
     let clock = Arc::new(treebell::clock::SystemClock);
     assert!(matches!(
-        treebell::weather::http::Fetcher::new(&feeds, clock, Randomness::seeded(1)),
+        treebell::weather::fetch::Fetcher::new(&feeds, clock, Randomness::seeded(1)),
         Err(FetchError::NoClient { .. })
     ));
 }

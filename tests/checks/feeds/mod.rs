@@ -18,7 +18,7 @@ use treebell::config::FeedsConfig;
 use treebell::randomness::Randomness;
 use treebell::weather::StationId;
 use treebell::weather::feeds::Ask;
-use treebell::weather::http::{Fetcher, Limits, NotedWaiting};
+use treebell::weather::fetch::{Fetcher, Limits, NotedWaiting};
 
 fn day(year: i32, month: u32, day: u32) -> NaiveDate {
     NaiveDate::from_ymd_opt(year, month, day).unwrap()

@@ -11,7 +11,7 @@ use treebell::randomness::Randomness;
 use treebell::service::pull::{PullReport, pull_all};
 use treebell::store::Store;
 use treebell::weather::feeds::FeedError;
-use treebell::weather::http::{FetchError, Fetcher, Limits, NotedWaiting};
+use treebell::weather::fetch::{FetchError, Fetcher, Limits, NotedWaiting};
 use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
 use wiremock::matchers::{body_partial_json, method, path, query_param};
 use wiremock::{Mock, MockServer, ResponseTemplate};

@@ -4,7 +4,7 @@
 use chrono::{Duration, NaiveDate};
 use serde_json::json;
 use treebell::weather::feeds::{self, FeedError, Parsed};
-use treebell::weather::http::FetchError;
+use treebell::weather::fetch::FetchError;
 use treebell::weather::{Element, FeedKind, StationId};
 use wiremock::matchers::{any, body_partial_json, header_exists, method, path, query_param};
 use wiremock::{Mock, MockServer, ResponseTemplate};
@@ -185,7 +185,7 @@ impl Service {
         }
     }
 
-    async fn pull_with(&self, fetcher: &treebell::weather::http::Fetcher, address: &str) -> Result<Parsed, FeedError> {
+    async fn pull_with(&self, fetcher: &treebell::weather::fetch::Fetcher, address: &str) -> Result<Parsed, FeedError> {
         let station = StationId::from(STATION);
         let source = self.source.replace("{address}", address);
         let (from, to) = self.days();

@@ -13,21 +13,23 @@ use mailparse::MailHeaderMap;
 use sqlx::Row;
 use treebell::clock::Clock;
 use treebell::config::Config;
-use treebell::delivery::bounces;
-use treebell::delivery::channels::{Outgoing, Receipt, SendFailure, Transport};
-use treebell::delivery::dispatcher::AsWritten;
 use treebell::delivery::state::Report;
-use treebell::delivery::{Channels, Dispatcher};
+use treebell::dispatch::bounces;
+use treebell::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
+use treebell::dispatch::dispatcher::AsWritten;
+use treebell::dispatch::{Channels, Dispatcher};
 use treebell::people::{Channel, Language};
 use treebell::season::NoticeKind;
 use treebell::service::daemon::{self, Outside};
-use treebell::service::inbound::Did;
-use treebell::service::tokens::{self, Purpose};
-use treebell::service::{enrolment, follow_up, preferences, stop_links};
-use treebell::store::people::Stopped;
+use treebell::service::follow_up;
+use treebell::service::subscribe::tokens;
+use treebell::service::subscribe::tokens::Purpose;
+use treebell::service::subscribe::{preferences, sign_up, stop};
+use treebell::service::texts::Did;
 use treebell::store::queue::Reference;
+use treebell::store::subscriptions::Stopped;
 use treebell::store::{Conflict, Store, StoreError};
-use treebell::weather::http::Fetcher;
+use treebell::weather::fetch::Fetcher;
 
 use super::inbound::Desk;
 use super::notices::{notice, texts};
@@ -100,7 +102,7 @@ impl House {
         store.add_subscriber(&new, house.now()).await.unwrap();
         house.others(150..300).await;
         for (who, network) in [(WISH, [192, 0, 2, 0]), (WISH_PHONE, [198, 51, 100, 0])] {
-            enrolment::ask(&house.desk.parts, &house.desk.wish(who, network)).await.unwrap();
+            sign_up::ask(&house.desk.parts, &house.desk.wish(who, network)).await.unwrap();
         }
         house.others(300..450).await;
         // A ZIP code that waits for its region, the letters of the phone, the link of the mailbox.
@@ -131,7 +133,7 @@ impl House {
         let clock: Arc<dyn Clock> = self.desk.clock.clone();
         let channels = Channels::both(self.transport.clone());
         let store = self.desk.parts.store.clone();
-        let stop = stop_links::personaliser("https://pinyon.example.org", store.address_hash().clone());
+        let stop = stop::personaliser("https://pinyon.example.org", store.address_hash().clone());
         Dispatcher::new(store, clock, channels, &plain_config(), Arc::new(stop))
     }
 
@@ -194,7 +196,7 @@ impl House {
         self.dispatcher().drain_due().await.unwrap();
         let before = self.transport.taken.lock().unwrap().len();
         for (who, network) in [(BIRD, 1), (BIRD_PHONE, 2), (WISH, 3), (WISH_PHONE, 4)] {
-            enrolment::ask(&self.desk.parts, &self.desk.wish(who, [203, 0, network, 0])).await.unwrap();
+            sign_up::ask(&self.desk.parts, &self.desk.wish(who, [203, 0, network, 0])).await.unwrap();
             let refused = store.add_subscriber(&subscriber(&["00101"], &[who], Language::En), self.now()).await;
             assert!(matches!(refused, Err(StoreError::Conflict(Conflict::Suppressed { .. }))), "{refused:?}");
             preferences::send_link(&self.desk.parts, &address(who)).await.unwrap();

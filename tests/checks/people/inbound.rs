@@ -13,13 +13,15 @@ use treebell::people::Language;
 use treebell::people::keywords::Saw;
 use treebell::randomness::Randomness;
 use treebell::season::profile::Profiles;
-use treebell::service::enrolment::{self, Confirmed, Wish};
+use treebell::service::app::Parts;
 use treebell::service::follow_up;
-use treebell::service::inbound::{Did, Texts};
-use treebell::service::parts::Parts;
-use treebell::service::tokens::{self, Purpose};
+use treebell::service::subscribe::sign_up;
+use treebell::service::subscribe::sign_up::{Confirmed, Wish};
+use treebell::service::subscribe::tokens;
+use treebell::service::subscribe::tokens::Purpose;
+use treebell::service::texts::{Did, Texts};
 use treebell::store::Store;
-use treebell::store::people::AddressStatus;
+use treebell::store::subscriptions::AddressStatus;
 
 use super::{address, at, subscribe, two_regions, zip};
 use crate::engines::{at_each_address, every_row, on_each_engine};
@@ -112,10 +114,10 @@ async fn rows_of_a_service(randomness: impl Fn() -> Randomness) -> Vec<BTreeMap<
             two_regions(&store).await;
             let desk = Desk::on(store.clone(), |_| {});
             for to in ["one@example.org", "+15055550151"] {
-                enrolment::ask(&desk.parts, &desk.wish(to, [192, 0, 2, 1])).await.unwrap();
+                sign_up::ask(&desk.parts, &desk.wish(to, [192, 0, 2, 1])).await.unwrap();
             }
             let token = desk.secret("one@example.org").await;
-            let done = enrolment::confirm_by_token(&desk.parts, &token).await.unwrap();
+            let done = sign_up::confirm_by_token(&desk.parts, &token).await.unwrap();
             assert!(matches!(done, Confirmed::Yes { .. }), "{done:?}");
             assert_eq!(desk.text(PHONE, "Join 00101").await, Did::Asked);
             written.lock().unwrap().push(every_row(&store).await);
@@ -271,7 +273,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         desk.text(PHONE, "STOP").await;
         assert_eq!(sends().await, 1, "the answer to the stop");
         let others_are_refused = async || {
-            enrolment::ask(&desk.parts, &desk.wish(PHONE, [192, 0, 2, 0])).await.unwrap();
+            sign_up::ask(&desk.parts, &desk.wish(PHONE, [192, 0, 2, 0])).await.unwrap();
             let new = super::subscriber(&["00101"], &[PHONE], Language::En);
             assert!(desk.parts.store.add_subscriber(&new, desk.now()).await.is_err());
             assert!(desk.parts.store.recipients("north").await.unwrap().is_empty());
@@ -306,7 +308,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         desk.text(other, "STOP").await;
         assert_eq!(desk.text(other, "00101").await, Did::Asked);
         desk.clock.advance(TimeDelta::days(2));
-        enrolment::ask(&desk.parts, &desk.wish(other, [192, 0, 2, 0])).await.unwrap();
+        sign_up::ask(&desk.parts, &desk.wish(other, [192, 0, 2, 0])).await.unwrap();
         assert_eq!(desk.text(other, "YES").await, Did::Confirmed);
     })
     .await;
@@ -351,11 +353,11 @@ async fn who_waited_for_a_region_is_told_when_it_comes() {
         let desk = Desk::on(store, |_| {});
         desk.text(PHONE, "00399").await;
         desk.text(PHONE, "yes").await;
-        assert_eq!(enrolment::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 0);
         desk.parts.store.add_region(&super::region("west", &["00399"], "A"), desk.now()).await.unwrap();
         desk.clock.advance(TimeDelta::minutes(1));
-        assert_eq!(enrolment::tell_newly_covered(&desk.parts).await.unwrap(), 1);
-        assert_eq!(enrolment::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 1);
+        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 0);
         assert_eq!(desk.kinds(PHONE).await, ["not-covered", "kept-zip", "covered-now"]);
     })
     .await;
@@ -368,10 +370,10 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         two_regions(&store).await;
         let desk = Desk::on(store, |_| {});
         let (one, two) = ("+15055550150", "+15055550151");
-        let first = enrolment::ask(&desk.parts, &desk.wish(one, [192, 0, 2, 0])).await.unwrap();
-        let second = enrolment::ask(&desk.parts, &desk.wish(two, [192, 0, 2, 0])).await.unwrap();
+        let first = sign_up::ask(&desk.parts, &desk.wish(one, [192, 0, 2, 0])).await.unwrap();
+        let second = sign_up::ask(&desk.parts, &desk.wish(two, [192, 0, 2, 0])).await.unwrap();
         let (code, other) = (desk.secret(one).await, desk.secret(two).await);
-        let type_in = async |ask: &str, code: &str| enrolment::confirm_by_code(&desk.parts, ask, code).await.unwrap();
+        let type_in = async |ask: &str, code: &str| sign_up::confirm_by_code(&desk.parts, ask, code).await.unwrap();
         if code != other {
             assert_eq!(type_in(&first.ask, &other).await, Confirmed::Wrong { tries_left: 4 }, "another's code");
         }
@@ -389,7 +391,7 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
 
         // Guesses side by side do not share a try: of forty at once, five are looked at.
         let many = "+15055550153";
-        let ask = enrolment::ask(&desk.parts, &desk.wish(many, [192, 0, 2, 0])).await.unwrap().ask;
+        let ask = sign_up::ask(&desk.parts, &desk.wish(many, [192, 0, 2, 0])).await.unwrap().ask;
         let code = desk.secret(many).await;
         let guesses = (1..=40).map(|n| {
             let (ask, guess) = (&ask, format!("{:06}", (code.parse::<u32>().unwrap() + n) % 1_000_000));
@@ -402,42 +404,42 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         // What was made for one purpose or person opens nothing of another.
         for purpose in [Purpose::Preferences, Purpose::Stop, Purpose::Seen, Purpose::Form] {
             let key = tx_key(&desk, "+15055550154");
-            enrolment::ask(&desk.parts, &desk.wish("+15055550154", [198, 51, 100, 0])).await.unwrap();
+            sign_up::ask(&desk.parts, &desk.wish("+15055550154", [198, 51, 100, 0])).await.unwrap();
             let foreign = tokens::make(desk.parts.store.address_hash(), purpose, &key);
             assert_eq!(type_in(&foreign, &desk.secret("+15055550154").await).await, Confirmed::No, "{purpose:?}");
         }
 
         let late = "+15055550152";
-        let third = enrolment::ask(&desk.parts, &desk.wish(late, [192, 0, 2, 0])).await.unwrap();
+        let third = sign_up::ask(&desk.parts, &desk.wish(late, [192, 0, 2, 0])).await.unwrap();
         let code = desk.secret(late).await;
         desk.clock.advance(TimeDelta::minutes(11));
         assert_eq!(type_in(&third.ask, &code).await, Confirmed::No, "too late");
 
         let mail = "owner@example.org";
-        enrolment::ask(&desk.parts, &desk.wish(mail, [192, 0, 2, 0])).await.unwrap();
+        sign_up::ask(&desk.parts, &desk.wish(mail, [192, 0, 2, 0])).await.unwrap();
         let token = desk.secret(mail).await;
         assert_eq!(token.len(), 32, "128 bits");
-        let shown = enrolment::wish_of(&desk.parts, &token).await.unwrap().unwrap();
+        let shown = sign_up::wish_of(&desk.parts, &token).await.unwrap().unwrap();
         assert!(!shown.confirmed && desk.status(mail).await.is_none(), "looking changes nothing");
-        let press = async |token: &str| enrolment::confirm_by_token(&desk.parts, token).await.unwrap();
+        let press = async |token: &str| sign_up::confirm_by_token(&desk.parts, token).await.unwrap();
         for guess in ["", "0", &"0".repeat(32), &token[..31], &format!("{token}0"), &token.to_uppercase()] {
             if guess != token {
                 assert_eq!(press(guess).await, Confirmed::No);
             }
         }
         let neighbor = "neighbor@example.org";
-        enrolment::ask(&desk.parts, &desk.wish(neighbor, [203, 0, 113, 0])).await.unwrap();
+        sign_up::ask(&desk.parts, &desk.wish(neighbor, [203, 0, 113, 0])).await.unwrap();
         assert!(matches!(press(&token).await, Confirmed::Yes { .. }));
         assert_eq!((desk.status(mail).await, desk.status(neighbor).await), (Some(AddressStatus::Confirmed), None));
         assert_eq!(press(&token).await, Confirmed::No, "used");
-        assert!(enrolment::wish_of(&desk.parts, &token).await.unwrap().unwrap().confirmed);
+        assert!(sign_up::wish_of(&desk.parts, &token).await.unwrap().unwrap().confirmed);
 
         let mail = "late@example.org";
-        enrolment::ask(&desk.parts, &desk.wish(mail, [198, 51, 100, 0])).await.unwrap();
+        sign_up::ask(&desk.parts, &desk.wish(mail, [198, 51, 100, 0])).await.unwrap();
         let token = desk.secret(mail).await;
         desk.clock.advance(TimeDelta::days(3) + TimeDelta::seconds(1));
         assert_eq!(press(&token).await, Confirmed::No, "too late");
-        assert!(enrolment::wish_of(&desk.parts, &token).await.unwrap().is_none());
+        assert!(sign_up::wish_of(&desk.parts, &token).await.unwrap().is_none());
         // Nothing of an unconfirmed wish is left in plain after a week.
         desk.clock.advance(TimeDelta::days(5));
         desk.parts.store.end_old_wishes(desk.now()).await.unwrap();
@@ -458,7 +460,7 @@ async fn pumping_ends_at_the_days_cap_and_a_flood_leaves_the_honest_alone() {
         let desk = Desk::on(store, |config| config.limits.confirmation_texts_per_day = 40);
         for n in 0..150_u8 {
             let phone = format!("+1{}55501{:02}", 505 + u32::from(n) / 100, n % 100);
-            enrolment::ask(&desk.parts, &desk.wish(&phone, [10, 0, n, 0])).await.unwrap();
+            sign_up::ask(&desk.parts, &desk.wish(&phone, [10, 0, n, 0])).await.unwrap();
         }
         let count = |text: &'static str| {
             let store = desk.parts.store.clone();
@@ -472,13 +474,13 @@ async fn pumping_ends_at_the_days_cap_and_a_flood_leaves_the_honest_alone() {
         for n in 0..1500_u32 {
             let [_, _, high, low] = (n % 300).to_be_bytes();
             let wish = desk.wish(&format!("victim{}@example.org", n % 20), [10, 1 + high, low, 0]);
-            enrolment::ask(&desk.parts, &wish).await.unwrap();
+            sign_up::ask(&desk.parts, &wish).await.unwrap();
         }
         assert_eq!(count("SELECT COUNT(*) AS n FROM letters WHERE channel = 'email'").await, 20, "one a victim and day");
         let log = desk.parts.store.staff_log(at("2026-03-21T00:00:00Z")).await.unwrap();
         assert!(log.iter().any(|entry| entry.id.starts_with("sign-up/flood")), "{log:?}");
         for n in 0..50_u8 {
-            enrolment::ask(&desk.parts, &desk.wish(&format!("honest{n}@example.org"), [172, 16, n, 0])).await.unwrap();
+            sign_up::ask(&desk.parts, &desk.wish(&format!("honest{n}@example.org"), [172, 16, n, 0])).await.unwrap();
         }
         assert_eq!(count("SELECT COUNT(*) AS n FROM letters WHERE channel = 'email'").await, 70, "each honest one is served");
     })
@@ -493,9 +495,9 @@ async fn known_unknown_and_stopped_addresses_get_the_same_answer() {
         store.stop_address(&address("stopped@example.org"), "link", at("2026-03-01T00:00:00Z")).await.unwrap();
         let desk = Desk::on(store, |_| {});
         for who in ["known@example.org", "stopped@example.org", "new@example.org"] {
-            let asked = enrolment::ask(&desk.parts, &desk.wish(who, [192, 0, 2, 0])).await.unwrap();
+            let asked = sign_up::ask(&desk.parts, &desk.wish(who, [192, 0, 2, 0])).await.unwrap();
             assert_eq!(asked.ask.len(), 64, "{who}");
-            let typed = enrolment::confirm_by_code(&desk.parts, &asked.ask, "000000").await.unwrap();
+            let typed = sign_up::confirm_by_code(&desk.parts, &asked.ask, "000000").await.unwrap();
             assert!(!matches!(typed, Confirmed::Yes { .. }), "{who}");
         }
         assert_eq!(desk.kinds("known@example.org").await, ["confirm"]);

@@ -2,13 +2,13 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Connection, Row};
-use treebell::delivery::channels::scripted::Script;
 use treebell::delivery::state::DeliveryState;
+use treebell::dispatch::channels::scripted::Script;
 use treebell::message::{LetterKind, Message};
 use treebell::people::{Channel, Language};
-use treebell::store::letters::{NewLetter, Put, may_go};
-use treebell::store::people::{AddressStatus, Consent};
 use treebell::store::queue::DeliveryFilter;
+use treebell::store::subscriptions::{AddressStatus, Consent};
+use treebell::store::transactional::{NewLetter, Put, may_go};
 
 use super::{address, at, subscribe, subscriber, two_regions};
 use crate::delivery::{NOON, Seed, World, rows};
@@ -163,7 +163,7 @@ async fn a_letter_that_is_in_flight_at_a_crash_is_marked_and_repeated_as_a_notic
         let now = at(NOON);
         world.store.put_letter(&letter(LetterKind::Help, "+15055550150", "x", now), now).await.unwrap();
         let dying =
-            world.dispatcher().dying_when(|point| point == treebell::delivery::dispatcher::CrashPoint::AfterClaim);
+            world.dispatcher().dying_when(|point| point == treebell::dispatch::dispatcher::CrashPoint::AfterClaim);
         assert!(dying.drain_due().await.is_err());
         world.clock.advance(TimeDelta::seconds(61));
         assert_eq!(world.lose_leases().await, 1);

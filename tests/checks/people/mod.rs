@@ -16,7 +16,7 @@ use treebell::geo::Point;
 use treebell::people::{Address, Language, Reach};
 use treebell::region::{Region, Release, Zip};
 use treebell::store::Store;
-use treebell::store::people::{Consent, Enrolled, NewSubscriber};
+use treebell::store::subscriptions::{Consent, Enrolled, NewSubscriber};
 use treebell::weather::{FeedKind, SourceRef, Station};
 
 fn at(text: &str) -> DateTime<Utc> {

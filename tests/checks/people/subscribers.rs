@@ -1,5 +1,5 @@
 use treebell::people::{Channel, Language};
-use treebell::store::people::{AddressStatus, Consent, Enrolled, Stopped};
+use treebell::store::subscriptions::{AddressStatus, Consent, Enrolled, Stopped};
 use treebell::store::{Conflict, Store, StoreError};
 
 use super::{address, at, subscribe, subscriber, two_regions, zip};

@@ -11,7 +11,7 @@ use futures::StreamExt;
 use sqlx::Row;
 use treebell::config::Config;
 use treebell::delivery::inbound::InboundText;
-use treebell::service::tokens::Purpose;
+use treebell::service::subscribe::tokens::Purpose;
 
 use super::sign_up::{value_of, world};
 use super::support::World;
@@ -168,13 +168,13 @@ async fn texts_that_strangers_cause_end_at_the_days_limit_and_none_goes_abroad()
             "only numbers at home are taken"
         );
         // The same numbers by texts that seem to come from them: one limit for all.
-        let texts = treebell::service::inbound::Texts::new(world.parts.clone());
+        let texts = treebell::service::texts::Texts::new(world.parts.clone());
         let mut asked = 0;
         if confirmed_percent == 0 {
             for number in home.iter().chain(&abroad) {
                 let (from, at) = (number.clone(), world.parts.clock.now());
                 let text = InboundText { whole: true, from, to: String::new(), text: "00101".into(), at, id: None };
-                asked += usize::from(texts.take(&text).await.unwrap() == treebell::service::inbound::Did::Asked);
+                asked += usize::from(texts.take(&text).await.unwrap() == treebell::service::texts::Did::Asked);
             }
         }
         let letters = letters(&world).await;

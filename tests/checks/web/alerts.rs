@@ -12,7 +12,7 @@ use treebell::message::{Message, Templates};
 use treebell::people::Language;
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, NoticeStatus, SeasonKey};
-use treebell::service::parts::Parts;
+use treebell::service::app::Parts;
 use treebell::store::Store;
 use treebell::store::notices::{Fate, NewNotice, Notice, NoticeText};
 use treebell::web::{self, Site};

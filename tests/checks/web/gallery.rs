@@ -6,19 +6,20 @@ use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde_json::json;
+use treebell::demo::state::State;
+use treebell::demo::weather;
 use treebell::geo::Point;
 use treebell::message::Message;
 use treebell::people::{Address, Language, Reach};
 use treebell::region::{Region, Release, Zip};
 use treebell::season::decide::WordNeeded;
 use treebell::season::{NoticeKind, SeasonKey};
-use treebell::service::demo::state::State;
-use treebell::service::demo::weather;
-use treebell::service::tokens::{self, Purpose};
+use treebell::service::subscribe::tokens;
+use treebell::service::subscribe::tokens::Purpose;
 use treebell::store::Store;
 use treebell::store::follow_ups::{self, ToAsk};
 use treebell::store::notices::{Fate, NewNotice, NoticeText};
-use treebell::store::people::{Consent, NewSubscriber};
+use treebell::store::subscriptions::{Consent, NewSubscriber};
 use treebell::web::server;
 
 use super::contrast::{colour, contrast};

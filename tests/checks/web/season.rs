@@ -5,10 +5,11 @@ use std::sync::Arc;
 use chrono::NaiveDate;
 use treebell::clock::ManualClock;
 use treebell::config::Config;
+use treebell::demo::state::State;
+use treebell::demo::weather;
 use treebell::message::Templates;
 use treebell::season::profile::Profiles;
-use treebell::service::demo::{state::State, weather};
-use treebell::service::parts::Parts;
+use treebell::service::app::Parts;
 use treebell::store::Store;
 use treebell::web::{self, Site};
 

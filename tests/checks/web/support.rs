@@ -11,7 +11,7 @@ use treebell::clock::ManualClock;
 use treebell::config::Config;
 use treebell::message::Templates;
 use treebell::season::profile::Profiles;
-use treebell::service::parts::Parts;
+use treebell::service::app::Parts;
 use treebell::store::Store;
 use treebell::web::{self, Site};
 

@@ -8,8 +8,9 @@ use futures::StreamExt;
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use treebell::people::Language;
-use treebell::service::enrolment::{self, Wish};
-use treebell::service::preferences;
+use treebell::service::subscribe::preferences;
+use treebell::service::subscribe::sign_up;
+use treebell::service::subscribe::sign_up::Wish;
 
 use super::support::World;
 use crate::engines::on_each_engine;
@@ -96,7 +97,7 @@ async fn answers_take_as_long_for_those_we_know_as_for_others() {
                         let begun = Instant::now();
                         match (with_answer, page) {
                             (true, _) => assert_eq!(send(world, page, *network, email, token).await, 200),
-                            (false, "/sign-up") => drop(enrolment::ask(&world.parts, &wish(email)).await.unwrap()),
+                            (false, "/sign-up") => drop(sign_up::ask(&world.parts, &wish(email)).await.unwrap()),
                             (false, _) => preferences::send_link(&world.parts, &address(email)).await.unwrap(),
                         }
                         (*known, begun.elapsed())

@@ -403,7 +403,7 @@ fn the_example_of_the_settings_is_sound() {
     std::fs::write(&path, PATH).unwrap();
     let settings = format!("[hooks]\npath = {{ file = '{}' }}\n{}", path.display(), example(13013, 8480, &password));
     let config = treebell::config::Config::parse(&settings).unwrap();
-    assert_eq!(treebell::delivery::channels::check(&config), []);
+    assert_eq!(treebell::dispatch::channels::check(&config), []);
 }
 
 /// Below those that outgoing connections are given, so that it is still free when a killed program wants it back. None twice.

@@ -7,7 +7,7 @@ use std::time::Duration;
 use futures::StreamExt;
 use rand::seq::IndexedRandom;
 use rand::{Rng, RngExt, SeedableRng};
-use treebell::delivery::channels::Transport;
+use treebell::dispatch::channels::Transport;
 use treebell::message::sms::{Encoding, count};
 
 use super::sending::{gateway, outgoing};

@@ -1,0 +1,187 @@
+//! What a station's past says of its present: its past seasons, or borrowed ones where it has few.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use chrono::{Days, NaiveDate};
+
+use crate::assessment::skill::{ForecastRecord, RecordShelf};
+use crate::config::WeatherConfig;
+use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
+use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
+use crate::season::outlook::PastYear;
+use crate::season::{Borrowed, Profile};
+use crate::service::assess::{SEASON_DAYS, StationBook};
+use crate::weather::normals::Normals;
+use crate::weather::prepare::{self, Member};
+use crate::weather::record::Known;
+
+/// A past year serves as a trace when at most this share of its days up to the last stage is the calendar mean.
+const MOST_CLIMATOLOGY: f64 = 0.1;
+
+/// With fewer own past seasons than this, a station's future needs help: of later years in a replay, else of a neighbour.
+pub const ENOUGH_YEARS: usize = 10;
+
+/// Which other years stand for what may still come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PastFrom {
+    /// Years before the season: what could be known then.
+    Earlier,
+    /// All other years, since too few lie before it.
+    AllOthers,
+}
+
+impl PastFrom {
+    /// As known when the record of a season that leans on these years may be looked at.
+    pub(crate) fn known_as(self, known: Known) -> Known {
+        match self {
+            PastFrom::Earlier => known,
+            PastFrom::AllOthers => Known::Everything,
+        }
+    }
+}
+
+/// What is asked of a past: for which season, as known when.
+#[derive(Clone, Copy, Debug)]
+pub struct Asked<'a> {
+    pub profile: &'a Profile,
+    pub season: i32,
+    pub rules: &'a WeatherConfig,
+    pub known: Known,
+}
+
+/// A station's past seasons as one season sees them.
+#[derive(Debug)]
+pub struct StationPast {
+    /// Whole seasons, borrowed ones included.
+    pub seasons: Vec<PastSeason>,
+    pub from: PastFrom,
+    pub borrowed: Option<Borrowed>,
+    pub(crate) projector: SeasonProjector,
+    pub record: Arc<ForecastRecord>,
+}
+
+/// The station's own seasons, before it is known whether they are enough.
+pub struct OwnPast {
+    seasons: Vec<PastSeason>,
+    made_up: BTreeSet<NaiveDate>,
+    from: PastFrom,
+}
+
+impl OwnPast {
+    /// The seasons before this one; where they are few, all others that are on record.
+    pub fn of(book: &StationBook, asked: &Asked<'_>) -> Self {
+        let earlier = Self::known(book, asked, PastFrom::Earlier);
+        if earlier.is_enough() || asked.known == Known::Everything {
+            return earlier;
+        }
+        let others = Self::known(book, &Asked { known: Known::Everything, ..*asked }, PastFrom::AllOthers);
+        if others.seasons.len() > earlier.seasons.len() { others } else { earlier }
+    }
+
+    fn known(book: &StationBook, asked: &Asked<'_>, from: PastFrom) -> Self {
+        let normals = Normals::around(&book.record, asked.known, &book.station.sources, asked.season);
+        let member = Member { station: &book.station, record: &book.record, normals: &normals };
+        let years = prepare::past_years(&member, asked.rules, asked.known, asked.season);
+        Self { seasons: past_seasons(asked.profile, asked.season, &years), made_up: made_up_days(&years), from }
+    }
+
+    pub fn is_enough(&self) -> bool {
+        self.seasons.len() >= ENOUGH_YEARS
+    }
+
+    pub fn years(&self) -> usize {
+        self.seasons.len()
+    }
+}
+
+impl StationPast {
+    /// From the station's own seasons alone, however few.
+    pub fn own(own: OwnPast, asked: &Asked<'_>, shelf: &RecordShelf) -> Self {
+        let projector = Projector::new(asked.profile.heat, SEASON_DAYS, &own.seasons);
+        let record = shelf.of(asked.profile, &projector, &own.seasons, &own.made_up);
+        let projector = projector.for_season(asked.season);
+        Self { seasons: own.seasons, from: own.from, borrowed: None, projector, record }
+    }
+
+    /// With the seasons of another station that this one does not have. `near`: the other may stand for this place
+    /// without a person having looked. Nothing is known of how good projections from borrowed years have been.
+    pub fn with_help(own: OwnPast, book: &StationBook, helper: &StationBook, near: bool, asked: &Asked<'_>) -> Self {
+        let others = OwnPast::of(helper, asked).seasons;
+        let known = own.from.known_as(asked.known);
+        // Seasons that are not whole, this one's days so far among them, also tell how the stations differ.
+        let with_pieces = |whole: &[PastSeason], book| {
+            let pieces = pieces(book, asked, known).into_iter();
+            let pieces = pieces.filter(|piece| whole.iter().all(|whole| whole.season != piece.season));
+            whole.iter().cloned().chain(pieces).collect::<Vec<PastSeason>>()
+        };
+        let lapse_c = asked.rules.lapse_c_per_km * (helper.station.elevation_m - book.station.elevation_m) / 1000.0;
+        let fit = StationFit::between(&with_pieces(&own.seasons, book), &with_pieces(&others, helper), lapse_c);
+        let own_years = own.seasons.len() as u32;
+        let mut seasons = own.seasons;
+        let lent = others.iter().filter(|other| seasons.iter().all(|own| own.season != other.season));
+        let lent: Vec<PastSeason> = lent.map(|season| fit.fitted(season)).collect();
+        let borrowed_years = lent.len() as u32;
+        seasons.extend(lent);
+        seasons.sort_by_key(|season| season.season);
+        let projector = Projector::new(asked.profile.heat, SEASON_DAYS, &seasons).for_season(asked.season);
+        let common_days = match fit.by {
+            BorrowedBy::CommonDays(days) => Some(days),
+            BorrowedBy::Elevation => None,
+        };
+        let how = Borrowed {
+            station: helper.station.id.0.clone(),
+            name: helper.station.name.clone(),
+            own_years,
+            borrowed_years,
+            common_days,
+            low_confidence: own_years == 0 || common_days.is_none() || !near,
+        };
+        Self { seasons, from: own.from, borrowed: Some(how), projector, record: Arc::default() }
+    }
+}
+
+/// Every season on record, this one included, as far as it goes: days that were not observed are no numbers.
+fn pieces(book: &StationBook, asked: &Asked<'_>, known: Known) -> Vec<PastSeason> {
+    let Asked { profile, rules, .. } = *asked;
+    let normals = Normals::around(&book.record, known, &book.station.sources, asked.season);
+    let member = Member { station: &book.station, record: &book.record, normals: &normals };
+    let unknown = DayTemperatures { min_c: f64::NAN, max_c: f64::NAN };
+    let years = book.record.years();
+    years
+        .into_iter()
+        .map(|year| {
+            let (first, last) = (profile.first_day(year), profile.last_day(year));
+            let days = prepare::season_days(&member, &[], rules, known, first, last + Days::new(1)).days;
+            let of_day = |day: &FilledDay| if day.origin.is_real() { day.temperatures } else { unknown };
+            PastSeason { season: year, first, days: days.iter().map(of_day).collect() }
+        })
+        .collect()
+}
+
+/// Days that the calendar's mean stands in for.
+pub fn made_up_days(years: &[prepare::PastYear]) -> BTreeSet<NaiveDate> {
+    let days = years.iter().flat_map(|year| &year.days);
+    days.filter(|day| day.origin == DayOrigin::Climatology).map(|day| day.day).collect()
+}
+
+/// Calendar years joined and cut into the profile's seasons, the season itself left out, and of the others those that
+/// can serve as futures.
+pub fn past_seasons(profile: &Profile, season: i32, years: &[prepare::PastYear]) -> Vec<PastSeason> {
+    let days: Vec<FilledDay> = years.iter().flat_map(|year| year.days.iter().cloned()).collect();
+    years
+        .iter()
+        .map(|year| year.year)
+        .filter(|year| *year != season)
+        .filter_map(|year| {
+            let (first, last) = (profile.first_day(year), profile.last_day(year));
+            let from = days.partition_point(|day| day.day < first);
+            let to = days.partition_point(|day| day.day <= last);
+            let of_season = days.get(from..to)?;
+            PastYear::from_days(profile, year, of_season, MOST_CLIMATOLOGY)?;
+            let days = of_season.iter().map(|day| day.temperatures).collect();
+            Some(PastSeason { season: year, first, days })
+        })
+        .collect()
+}

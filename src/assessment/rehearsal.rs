@@ -1,0 +1,177 @@
+//! When would the notices of past seasons have gone out? The decision, day by day, on a whole season's temperatures.
+//!
+//! Each season is left out of its own projection whole. Every day's temperatures are taken as observed and known on the
+//! next morning: what the rules do, not what a late feed makes of them.
+
+use chrono::NaiveDate;
+use serde::Serialize;
+
+use crate::heat::hindcast::{AssumedForecast, assumed_forecast};
+use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, Projector};
+use crate::heat::{DayOrigin, FilledDay};
+use crate::region::Release;
+use crate::season::decide::{Answer, Facts, carried_out, decide};
+use crate::season::outlook::{OutlookInput, make, projected_ensemble, season_heat};
+use crate::season::{NoticeKind, Policy, Profile, SeasonKey, days_after, days_before, days_between};
+
+/// Days before and after the window's opening that are lived through.
+const BEFORE_DAYS: u32 = 42;
+const AFTER_DAYS: u32 = 45;
+
+/// One season's notices.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Rehearsal {
+    pub season: i32,
+    /// The day on which the heat sum opened the window.
+    pub opened: NaiveDate,
+    /// The days on which each went out; `None` = never, in the days lived through.
+    pub get_ready: Option<NaiveDate>,
+    pub inspect_now: Option<NaiveDate>,
+}
+
+/// Lives through one of the projector's seasons, in which the window opened on `opened`. `None` when the projector does
+/// not know the season.
+pub fn rehearse(
+    profile: &Profile,
+    policy: &Policy,
+    projector: &Projector,
+    season: i32,
+    opened: NaiveDate,
+    forecast: AssumedForecast,
+    dressing: &Dressing,
+) -> Option<Rehearsal> {
+    let (first, temperatures) = projector.season(season)?;
+    let projected = projector.for_season(season);
+    let key = SeasonKey { profile: profile.id.clone(), region: "rehearsal".into(), year: season };
+    let filled = |(day, temperatures): (NaiveDate, &_), origin| FilledDay { day, temperatures: *temperatures, origin };
+    let days: Vec<FilledDay> =
+        first.iter_days().zip(temperatures).map(|day| filled(day, DayOrigin::Observed)).collect();
+    let mut gone = Rehearsal { season, opened, get_ready: None, inspect_now: None };
+    let mut told = Vec::new();
+    let from = days_before(opened, BEFORE_DAYS).max(days_after(first, 1));
+    for today in from.iter_days().take_while(|day| *day <= days_after(opened, AFTER_DAYS)) {
+        // Today's own extremes are known tomorrow.
+        let known = usize::try_from(days_between(first, today)).unwrap_or(0).min(days.len());
+        let (so_far, recent) = (days.get(..known)?, temperatures.get(..known)?);
+        let heat = season_heat(profile, season, so_far);
+        let last_day = days_before(today, 1);
+        let now = Now {
+            last_day,
+            sum: heat.last().map_or(0.0, |day| day.sum),
+            recent,
+            forecast: &[],
+            forecast_errors_c: &FORECAST_ERRORS_C,
+        };
+        let came = temperatures.get(known..).unwrap_or_default();
+        let said = assumed_forecast(&projected, &now, came, forecast, season);
+        let said: Vec<FilledDay> = today.iter_days().zip(&said).map(|day| filled(day, DayOrigin::Forecast)).collect();
+        let ensemble = projected_ensemble(profile, season, &projected, &heat, so_far, &said, dressing);
+        let outlook = make(&OutlookInput {
+            season: &key,
+            profile,
+            policy,
+            station: "",
+            today,
+            heat: &heat,
+            ensemble: &ensemble,
+            reports: &[],
+        });
+        let decision = decide(&Facts {
+            profile,
+            policy,
+            release: Release::AtOnce,
+            outlook: &outlook,
+            told: &told,
+            reports: &[],
+            today,
+        });
+        for verdict in &decision.verdicts {
+            if matches!(&verdict.answer, Answer::Announce(terms) | Answer::Free(terms) if terms.word_needed.is_none()) {
+                match verdict.kind {
+                    NoticeKind::GetReady => gone.get_ready = Some(today),
+                    NoticeKind::InspectNow => gone.inspect_now = Some(today),
+                    NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash => {}
+                }
+            }
+        }
+        if gone.inspect_now.is_some() {
+            break;
+        }
+        told = carried_out(&told, &decision, today);
+    }
+    Some(gone)
+}
+
+/// Days ahead between which a notice to get ready is of use: time to read it and find the hose, and not so much that it
+/// is forgotten (common practice, no source).
+pub const GET_READY_DAYS_AHEAD: std::ops::RangeInclusive<i64> = 5..=18;
+
+/// How the notices of many seasons came out.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct NoticeScores {
+    pub seasons: u32,
+    /// Days before the window opened; `None` when it never went out before.
+    pub get_ready_days_ahead: Option<Spread>,
+    /// Shares (0-1) of all seasons.
+    pub get_ready_in_time: f64,
+    pub get_ready_short: f64,
+    pub get_ready_long: f64,
+    /// Not before the window opened.
+    pub get_ready_missed: f64,
+    /// Days after the window opened; below 0 before.
+    pub inspect_now_days_after: Option<Spread>,
+    /// Shares (0-1) of all seasons: at most one day off, earlier, later, never.
+    pub inspect_now_in_time: f64,
+    pub inspect_now_early: f64,
+    pub inspect_now_late: f64,
+    pub inspect_now_missed: f64,
+}
+
+/// Least, 10 %, median, 90 % and greatest of a list of days.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Spread {
+    pub least: i64,
+    pub tenth: i64,
+    pub median: i64,
+    pub ninetieth: i64,
+    pub greatest: i64,
+}
+
+impl Spread {
+    fn of(mut days: Vec<i64>) -> Option<Self> {
+        days.sort_unstable();
+        let last = days.len().checked_sub(1)?;
+        let at = |share: f64| days.get((share * last as f64).round() as usize).copied();
+        Some(Self {
+            least: *days.first()?,
+            tenth: at(0.1)?,
+            median: at(0.5)?,
+            ninetieth: at(0.9)?,
+            greatest: *days.last()?,
+        })
+    }
+}
+
+/// Of no season at all every share is 0.
+pub fn score(seasons: &[Rehearsal]) -> NoticeScores {
+    let share = |holds: &dyn Fn(&Rehearsal) -> bool| {
+        seasons.iter().filter(|season| holds(season)).count() as f64 / seasons.len().max(1) as f64
+    };
+    let ready = |season: &Rehearsal| {
+        season.get_ready.map(|day| days_between(day, season.opened)).filter(|days_ahead| *days_ahead > 0)
+    };
+    let inspect = |season: &Rehearsal| season.inspect_now.map(|day| days_between(season.opened, day));
+    NoticeScores {
+        seasons: seasons.len() as u32,
+        get_ready_days_ahead: Spread::of(seasons.iter().filter_map(ready).collect()),
+        get_ready_in_time: share(&|season| ready(season).is_some_and(|days| GET_READY_DAYS_AHEAD.contains(&days))),
+        get_ready_short: share(&|season| ready(season).is_some_and(|days| days < *GET_READY_DAYS_AHEAD.start())),
+        get_ready_long: share(&|season| ready(season).is_some_and(|days| days > *GET_READY_DAYS_AHEAD.end())),
+        get_ready_missed: share(&|season| ready(season).is_none()),
+        inspect_now_days_after: Spread::of(seasons.iter().filter_map(inspect).collect()),
+        inspect_now_in_time: share(&|season| inspect(season).is_some_and(|days| days.abs() <= 1)),
+        inspect_now_early: share(&|season| inspect(season).is_some_and(|days| days < -1)),
+        inspect_now_late: share(&|season| inspect(season).is_some_and(|days| days > 1)),
+        inspect_now_missed: share(&|season| inspect(season).is_none()),
+    }
+}

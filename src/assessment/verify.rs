@@ -1,0 +1,163 @@
+//! How good the projection and the notices have been at a station: every past season of its record, each left out of its
+//! own projection whole.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+use serde::Serialize;
+
+use crate::assessment::past::{made_up_days, past_seasons};
+use crate::assessment::rehearsal;
+use crate::assessment::rehearsal::{NoticeScores, Rehearsal};
+pub use crate::assessment::skill::SEASONS_NEEDED;
+use crate::assessment::skill::{Judged, Residuals};
+use crate::config::WeatherConfig;
+use crate::heat::hindcast::{self, AssumedForecast, LEADS, LeadScore};
+use crate::heat::projection::{Dressing, Projector};
+use crate::season::outlook::heat_sum_of;
+use crate::season::{Policy, Profile, StageId};
+use crate::service::assess::{SEASON_DAYS, StationBook};
+use crate::weather::normals::Normals;
+use crate::weather::prepare::{self, Member};
+use crate::weather::record::Known;
+
+/// What is verified, and with which help.
+#[derive(Clone, Copy, Debug)]
+pub struct Question<'a> {
+    pub profile: &'a Profile,
+    pub policy: &'a Policy,
+    pub rules: &'a WeatherConfig,
+    pub forecast: AssumedForecast,
+}
+
+/// One station's answer.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StationReport {
+    pub station: String,
+    pub name: String,
+    pub elevation_m: f64,
+    /// Seasons that were projected: whole to the profile's last heat, and the window opened.
+    pub seasons: u32,
+    pub first_season: i32,
+    pub last_season: i32,
+    /// Whole seasons in which the window never opened.
+    pub never_opened: u32,
+    /// The spread fell short of the errors and was widened, each season by what all others showed.
+    pub widened: bool,
+    pub leads: Vec<LeadScore>,
+    pub notices: NoticeScores,
+    #[serde(skip)]
+    pub rehearsals: Vec<Rehearsal>,
+}
+
+#[derive(Debug, thiserror::Error, PartialEq)]
+pub enum VerifyError {
+    #[error(
+        "stage `{0}` of the profile opens the window after a wait by the calendar: there is no heat sum to project"
+    )]
+    NoHeatSum(StageId),
+    #[error("station `{station}` has {seasons} whole past seasons, at least {SEASONS_NEEDED} are needed")]
+    TooFewSeasons { station: String, seasons: usize },
+}
+
+/// A station's past seasons, ready to be verified.
+pub struct Prepared<'a> {
+    book: &'a StationBook,
+    question: Question<'a>,
+    target: f64,
+    projector: Projector,
+    /// Season and the day on which the window opened.
+    openings: Vec<(i32, NaiveDate)>,
+    never_opened: u32,
+}
+
+impl<'a> Prepared<'a> {
+    /// # Errors
+    /// See [`VerifyError`].
+    pub fn new(book: &'a StationBook, question: Question<'a>) -> Result<Self, VerifyError> {
+        let Question { profile, rules, .. } = question;
+        let opens = &profile.window.opens;
+        let target = heat_sum_of(profile, opens).ok_or_else(|| VerifyError::NoHeatSum(opens.clone()))?;
+
+        let last_year = book.record.years().last().copied().unwrap_or(0);
+        let sources = &book.station.sources;
+        let normals = Normals::around(&book.record, Known::Everything, sources, last_year + 1);
+        let member = Member { station: &book.station, record: &book.record, normals: &normals };
+        let years = prepare::past_years(&member, rules, Known::Everything, last_year + 1);
+        let made_up = made_up_days(&years);
+        let past = past_seasons(profile, last_year + 1, &years);
+        let projector = Projector::new(profile.heat, SEASON_DAYS, &past);
+
+        let Judged { openings, never_opened } = Judged::of(profile, &projector, target, &made_up);
+        if openings.len() < SEASONS_NEEDED {
+            let station = book.station.id.0.clone();
+            return Err(VerifyError::TooFewSeasons { station, seasons: openings.len() });
+        }
+        Ok(Self { book, question, target, projector, openings, never_opened })
+    }
+
+    /// How many seasons will be lived through.
+    pub fn seasons(&self) -> usize {
+        self.openings.len()
+    }
+
+    /// Does the work; `season_done` is called once a season.
+    pub fn report(&self, season_done: &dyn Fn()) -> StationReport {
+        let Question { profile, policy, forecast, .. } = self.question;
+        let judged: Vec<i32> = self.openings.iter().map(|(season, _)| *season).collect();
+        let residuals = Residuals::of(&self.projector, &judged, self.target);
+        let dressings: BTreeMap<i32, Dressing> =
+            judged.iter().map(|season| (*season, residuals.dressing_for(*season))).collect();
+        let dressing_for = |season: i32| dressings.get(&season).cloned().unwrap_or_default();
+        let verified =
+            hindcast::hindcast_dressed(&self.projector, &judged, self.target, &LEADS, forecast, dressing_for);
+        let mut rehearsals = Vec::new();
+        for (season, opened) in &self.openings {
+            rehearsals.extend(rehearsal::rehearse(
+                profile,
+                policy,
+                &self.projector,
+                *season,
+                *opened,
+                forecast,
+                &dressing_for(*season),
+            ));
+            season_done();
+        }
+        let seasons = || self.openings.iter().map(|(season, _)| *season);
+        StationReport {
+            station: self.book.station.id.0.clone(),
+            name: self.book.station.name.clone(),
+            elevation_m: self.book.station.elevation_m,
+            seasons: self.openings.len() as u32,
+            first_season: seasons().min().unwrap_or_default(),
+            last_season: seasons().max().unwrap_or_default(),
+            never_opened: self.never_opened,
+            widened: dressings.values().any(|dressing| !dressing.0.is_empty()),
+            leads: hindcast::by_lead(&verified, &LEADS),
+            notices: rehearsal::score(&rehearsals),
+            rehearsals,
+        }
+    }
+}
+
+/// All stations together.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Together {
+    pub stations: u32,
+    /// Plain means over stations; skill is the mean of the stations' own.
+    pub leads: Vec<LeadScore>,
+    /// Over all seasons of all stations.
+    pub notices: NoticeScores,
+}
+
+/// What the stations come to together.
+pub fn together(reports: &[StationReport]) -> Together {
+    let leads: Vec<Vec<LeadScore>> = reports.iter().map(|report| report.leads.clone()).collect();
+    let seasons: Vec<Rehearsal> = reports.iter().flat_map(|report| report.rehearsals.iter().copied()).collect();
+    Together {
+        stations: reports.len() as u32,
+        leads: hindcast::mean_over_stations(&leads, &LEADS),
+        notices: rehearsal::score(&seasons),
+    }
+}

@@ -1,0 +1,380 @@
+//! The valley of a fit: how the error in days, and the sum that goes with it, run with the lower threshold.
+
+use std::fmt::Write as _;
+
+use crate::chart::svg::{FONTS, escape, number, wrap};
+use crate::units::{c_to_f, dd_c_to_f};
+
+/// What the picture shows. Temperatures are °C, sums °C·day, errors days of RMSE.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Valley {
+    pub title: String,
+    /// Under the title: records, method.
+    pub subtitle: String,
+    /// Lower threshold, RMSE and best sum, ascending in the threshold.
+    pub points: Vec<ValleyDot>,
+    pub best: ValleyDot,
+    /// Thresholds that the records cannot tell apart.
+    pub alike_c: (f64, f64),
+    /// RMSE of the calendar date alone.
+    pub calendar_days: f64,
+    /// Where records and temperatures come from.
+    pub source: String,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ValleyDot {
+    pub lower_c: f64,
+    pub rmse_days: f64,
+    pub sum: f64,
+}
+
+const WIDTH: f64 = 860.0;
+const HEIGHT: f64 = 540.0;
+const LEFT: f64 = 74.0;
+const RIGHT: f64 = 92.0;
+const TOP: f64 = 112.0;
+const BOTTOM: f64 = 96.0;
+/// A curve needs no more points than there are half pixels.
+const MOST_POINTS: usize = 1400;
+
+/// Draws the valley as SVG: the error as a full line with its scale on the left, the sum as a dashed one with its scale on
+/// the right, both named where they run, so that it can be read in black and white.
+pub fn draw(valley: &Valley) -> String {
+    let frame = Frame::of(valley);
+    let mut svg = format!(
+        r#"<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="{FONTS}" role="img" aria-label="{}">
+<defs>
+<pattern id="valley-hatch" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 0V8" stroke="{SOFT}" stroke-width="1" opacity="0.5"/></pattern>
+<clipPath id="valley-clip"><rect x="{LEFT}" y="{TOP}" width="{}" height="{}"/></clipPath>
+</defs>
+<rect width="{WIDTH}" height="{HEIGHT}" fill="{PAPER}"/>
+"#,
+        escape(&format!("{}. {}", valley.title, in_words(valley))),
+        frame.width(),
+        frame.height(),
+    );
+    text(&mut svg, 20.0, 30.0, &valley.title, Look { size: 17.0, bold: true, ..BODY });
+    for (line, words) in wrap(&valley.subtitle, WIDTH - 40.0, BODY.size, false).iter().take(2).enumerate() {
+        text(&mut svg, 20.0, 50.0 + 16.0 * line as f64, words, Look { colour: SOFT, ..BODY });
+    }
+    frame.axes(&mut svg);
+    frame.alike(&mut svg, valley.alike_c);
+    frame.calendar(&mut svg, valley.calendar_days);
+    frame.curves(&mut svg, &valley.points);
+    frame.best(&mut svg, &valley.best);
+    for (line, words) in wrap(&valley.source, WIDTH - 40.0, 11.5, false).iter().take(2).enumerate() {
+        let y = HEIGHT - 24.0 + 15.0 * line as f64;
+        text(&mut svg, 20.0, y, words, Look { size: 11.5, colour: SOFT, ..BODY });
+    }
+    svg.push_str("</svg>\n");
+    svg
+}
+
+const PAPER: &str = "#fffdf8";
+const INK: &str = "#23211c";
+const SOFT: &str = "#5f594d";
+const GRID: &str = "#e3dccb";
+const ERROR: &str = "#0d4f6b";
+const SUM: &str = "#8a3f0d";
+
+fn in_words(valley: &Valley) -> String {
+    let ValleyDot { lower_c, rmse_days, sum } = valley.best;
+    format!(
+        "The least error is {rmse_days:.2} days at a lower threshold of {lower_c} °C with {sum} °C·day; thresholds from {} to {} °C do nearly as well. The calendar date alone is off by {:.2} days.",
+        valley.alike_c.0, valley.alike_c.1, valley.calendar_days
+    )
+}
+
+/// Scales of the picture.
+struct Frame {
+    lower: (f64, f64),
+    /// Top of the scale of errors, days; it begins at 0.
+    error_top: f64,
+    sum_top: f64,
+}
+
+impl Frame {
+    fn of(valley: &Valley) -> Self {
+        let first = valley.points.first().map_or(valley.best.lower_c, |point| point.lower_c);
+        let last = valley.points.last().map_or(valley.best.lower_c, |point| point.lower_c);
+        let lower = if last > first { (first, last) } else { (first - 1.0, first + 1.0) };
+        // Thresholds at which the sum is never reached err by years: the scale is that of the bottom of the valley.
+        let most = valley.points.iter().map(|point| point.rmse_days).fold(0.0, f64::max);
+        let of_interest = (2.5 * valley.best.rmse_days).max(1.25 * valley.calendar_days).max(1.0);
+        let sums = valley.points.iter().filter(|point| point.rmse_days <= of_interest).map(|point| point.sum);
+        let sum_top = sums.fold(valley.best.sum, f64::max).max(1e-6) * 1.08;
+        Self { lower, error_top: most.min(of_interest).max(1e-6) * 1.05, sum_top }
+    }
+
+    fn width(&self) -> f64 {
+        WIDTH - LEFT - RIGHT
+    }
+
+    fn height(&self) -> f64 {
+        HEIGHT - TOP - BOTTOM
+    }
+
+    fn x(&self, lower_c: f64) -> f64 {
+        LEFT + (lower_c - self.lower.0) / (self.lower.1 - self.lower.0) * self.width()
+    }
+
+    fn error_y(&self, days: f64) -> f64 {
+        // What lies above is cut off by the clip; far above would only be large numbers.
+        TOP + (1.0 - (days / self.error_top).min(1.5)) * self.height()
+    }
+
+    fn sum_y(&self, sum: f64) -> f64 {
+        TOP + (1.0 - (sum / self.sum_top).min(1.5)) * self.height()
+    }
+
+    fn axes(&self, svg: &mut String) {
+        let (right, bottom) = (WIDTH - RIGHT, HEIGHT - BOTTOM);
+        for days in ticks(0.0, self.error_top, 6.0) {
+            let y = self.error_y(days);
+            line(svg, (LEFT, y), (right, y), GRID, 1.0, "");
+            text(svg, LEFT - 8.0, y + 4.0, &plain(days), Look { anchor: "end", ..BODY });
+        }
+        for sum in ticks(0.0, self.sum_top, 6.0) {
+            let y = self.sum_y(sum);
+            line(svg, (right, y), (right + 5.0, y), INK, 1.0, "");
+            text(svg, right + 9.0, y + 4.0, &plain(sum), Look { colour: SUM, ..BODY });
+        }
+        for lower_c in ticks(self.lower.0, self.lower.1, 10.0) {
+            let x = self.x(lower_c);
+            line(svg, (x, bottom), (x, bottom + 5.0), INK, 1.0, "");
+            text(svg, x, bottom + 19.0, &plain(lower_c), Look { anchor: "middle", ..BODY });
+            let fahrenheit = format!("{} °F", plain((c_to_f(lower_c) * 10.0).round() / 10.0));
+            text(svg, x, bottom + 34.0, &fahrenheit, Look { size: 10.5, colour: SOFT, anchor: "middle", bold: false });
+        }
+        line(svg, (LEFT, bottom), (right, bottom), INK, 1.2, "");
+        line(svg, (LEFT, TOP), (LEFT, bottom), INK, 1.2, "");
+        line(svg, (right, TOP), (right, bottom), INK, 1.2, "");
+        text(svg, 20.0, TOP - 12.0, "Error, RMSE in days", Look { colour: ERROR, bold: true, ..BODY });
+        text(
+            svg,
+            WIDTH - 20.0,
+            TOP - 12.0,
+            "Best heat sum, °C·day",
+            Look { colour: SUM, bold: true, anchor: "end", ..BODY },
+        );
+        let middle = LEFT + self.width() / 2.0;
+        text(svg, middle, bottom + 53.0, "Lower threshold, °C", Look { anchor: "middle", bold: true, ..BODY });
+    }
+
+    fn alike(&self, svg: &mut String, (from_c, to_c): (f64, f64)) {
+        let (from, to) = (self.x(from_c), self.x(to_c));
+        let (x, width, height) = (number(from), number((to - from).max(1.0)), number(self.height()));
+        let _ = writeln!(
+            svg,
+            r##"<rect x="{x}" y="{TOP}" width="{width}" height="{height}" fill="url(#valley-hatch)" stroke="{SOFT}" stroke-width="0.8" stroke-dasharray="2 3"/>"##
+        );
+        let words = format!("alike: {} to {} °C", plain(from_c), plain(to_c));
+        let middle = ((from + to) / 2.0).clamp(LEFT + 70.0, WIDTH - RIGHT - 70.0);
+        text(svg, middle, TOP - 12.0, &words, Look { size: 12.0, anchor: "middle", ..BODY });
+    }
+
+    fn calendar(&self, svg: &mut String, days: f64) {
+        let y = self.error_y(days);
+        if y < TOP {
+            return;
+        }
+        line(svg, (LEFT, y), (WIDTH - RIGHT, y), INK, 1.2, "1 4");
+        let words = format!("calendar date alone: {days:.2} days");
+        haloed(svg, LEFT + 8.0, y - 6.0, &words, Look { size: 12.0, ..BODY });
+    }
+
+    fn curves(&self, svg: &mut String, points: &[ValleyDot]) {
+        let every = points.len().div_ceil(MOST_POINTS).max(1);
+        let path = |y: &dyn Fn(&ValleyDot) -> f64| {
+            let mut path = String::new();
+            for (nth, point) in points.iter().step_by(every).enumerate() {
+                let _ = write!(
+                    path,
+                    "{}{} {}",
+                    if nth == 0 { 'M' } else { 'L' },
+                    number(self.x(point.lower_c)),
+                    number(y(point))
+                );
+            }
+            path
+        };
+        let sums = path(&|point| self.sum_y(point.sum));
+        let errors = path(&|point| self.error_y(point.rmse_days));
+        let _ = writeln!(
+            svg,
+            r#"<g clip-path="url(#valley-clip)" fill="none" stroke-linejoin="round">
+<path d="{sums}" stroke="{SUM}" stroke-width="2" stroke-dasharray="8 5"/>
+<path d="{errors}" stroke="{ERROR}" stroke-width="2.6"/>
+</g>"#
+        );
+        // The names stand where each line has room: the sum falls from the left, the error rises to the right.
+        let at = |share: f64| points.get(((points.len().saturating_sub(1)) as f64 * share) as usize);
+        if let Some(point) = at(0.12) {
+            let y = self.sum_y(point.sum).clamp(TOP + 16.0, HEIGHT - BOTTOM - 8.0);
+            haloed(svg, self.x(point.lower_c) + 8.0, y - 8.0, "best sum", Look { colour: SUM, bold: true, ..BODY });
+        }
+        let shown = |point: &&ValleyDot| self.error_y(point.rmse_days) >= TOP + 14.0;
+        if let Some(point) = points.iter().rev().find(shown) {
+            let (x, y) = (self.x(point.lower_c), self.error_y(point.rmse_days));
+            let look = Look { colour: ERROR, bold: true, anchor: "end", ..BODY };
+            haloed(svg, x - 16.0, y + 2.0, "error", look);
+        }
+    }
+
+    fn best(&self, svg: &mut String, best: &ValleyDot) {
+        let (x, error_y, sum_y) = (self.x(best.lower_c), self.error_y(best.rmse_days), self.sum_y(best.sum));
+        line(svg, (x, TOP), (x, HEIGHT - BOTTOM), INK, 1.0, "5 3");
+        for (y, colour) in [(error_y, ERROR), (sum_y, SUM)] {
+            let _ = writeln!(
+                svg,
+                r#"<circle cx="{}" cy="{}" r="5" fill="{PAPER}" stroke="{colour}" stroke-width="2.4"/>"#,
+                number(x),
+                number(y)
+            );
+        }
+        let words = [
+            format!("{} °C ({:.1} °F)", plain(best.lower_c), c_to_f(best.lower_c)),
+            format!("{} °C·day ({:.0} °F·day)", plain(best.sum), dd_c_to_f(best.sum)),
+            format!("RMSE {:.2} days", best.rmse_days),
+        ];
+        // On the side that has room, in the half of the height where neither mark is.
+        let to_left = x > LEFT + self.width() * 0.6;
+        let (x, anchor) = if to_left { (x - 10.0, "end") } else { (x + 10.0, "start") };
+        let top = TOP + 34.0;
+        for (nth, words) in words.iter().enumerate() {
+            haloed(svg, x, top + 17.0 * nth as f64, words, Look { bold: nth == 0, anchor, ..BODY });
+        }
+    }
+}
+
+/// Round numbers from one to another, about so many of them.
+fn ticks(from: f64, to: f64, about: f64) -> Vec<f64> {
+    let rough = (to - from) / about;
+    if !(rough.is_finite() && rough > 0.0) {
+        return Vec::new();
+    }
+    let scale = 10f64.powf(rough.log10().floor());
+    let step = [1.0, 2.0, 5.0, 10.0].map(|m| m * scale).into_iter().find(|step| *step >= rough).unwrap_or(10.0 * scale);
+    let first = (from / step - 1e-9).ceil() as i64;
+    let last = (to / step + 1e-9).floor() as i64;
+    (first..=last).map(|nth| nth as f64 * step).collect()
+}
+
+/// A number without a tail of rounding.
+fn plain(value: f64) -> String {
+    format!("{}", (value * 1e6).round() / 1e6 + 0.0)
+}
+
+#[derive(Clone, Copy)]
+struct Look {
+    size: f64,
+    colour: &'static str,
+    anchor: &'static str,
+    bold: bool,
+}
+
+const BODY: Look = Look { size: 12.5, colour: INK, anchor: "start", bold: false };
+
+fn text(svg: &mut String, x: f64, y: f64, words: &str, look: Look) {
+    written(svg, x, y, words, look, "");
+}
+
+/// Over lines: with an edge of paper.
+fn haloed(svg: &mut String, x: f64, y: f64, words: &str, look: Look) {
+    let halo = format!(r#" paint-order="stroke" stroke="{PAPER}" stroke-width="4" stroke-linejoin="round""#);
+    written(svg, x, y, words, look, &halo);
+}
+
+fn written(svg: &mut String, x: f64, y: f64, words: &str, look: Look, more: &str) {
+    let Look { size, colour, anchor, bold } = look;
+    let weight = if bold { r#" font-weight="bold""# } else { "" };
+    let _ = writeln!(
+        svg,
+        r#"<text x="{}" y="{}" font-size="{size}" fill="{colour}" text-anchor="{anchor}"{weight}{more}>{}</text>"#,
+        number(x),
+        number(y),
+        escape(words)
+    );
+}
+
+fn line(svg: &mut String, from: (f64, f64), to: (f64, f64), colour: &str, width: f64, dashes: &str) {
+    let dashes = if dashes.is_empty() { String::new() } else { format!(r#" stroke-dasharray="{dashes}""#) };
+    let _ = writeln!(
+        svg,
+        r#"<line x1="{}" y1="{}" x2="{}" y2="{}" stroke="{colour}" stroke-width="{width}"{dashes}/>"#,
+        number(from.0),
+        number(from.1),
+        number(to.0),
+        number(to.1)
+    );
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn valley() -> Valley {
+        let points: Vec<ValleyDot> = (0..=1900)
+            .map(|nth| {
+                let lower_c = -5.0 + f64::from(nth) * 0.01;
+                let rmse_days = 2.9 + (lower_c - 3.3).powi(2) * 0.08 + if lower_c > 13.0 { 300.0 } else { 0.0 };
+                ValleyDot { lower_c, rmse_days, sum: 900.0 * (-0.2 * (lower_c + 5.0)).exp() }
+            })
+            .collect();
+        Valley {
+            title: "Egg laying begins: <lower> threshold & heat sum".into(),
+            subtitle: "48 records of 1 station".into(),
+            best: points[830],
+            points,
+            alike_c: (1.4, 5.1),
+            calendar_days: 6.0,
+            source: "reports.csv; temperatures of the weather record".into(),
+        }
+    }
+
+    #[test]
+    fn it_says_everything_twice_and_keeps_words_out_of_its_tags() {
+        let svg = draw(&valley());
+        for wanted in [
+            "&lt;lower&gt; threshold &amp; heat sum",
+            "Error, RMSE in days",
+            "Best heat sum, °C·day",
+            "Lower threshold, °C",
+            "3.3 °C (37.9 °F)",
+            "alike: 1.4 to 5.1 °C",
+            "calendar date alone: 6.00 days",
+            "best sum",
+            ">error<",
+            "weather record",
+            "stroke-dasharray=\"8 5\"",
+        ] {
+            assert!(svg.contains(wanted), "no `{wanted}` in the picture");
+        }
+        assert!(svg.starts_with("<svg") && svg.trim_end().ends_with("</svg>"));
+        assert!(!svg.contains("NaN") && !svg.contains("inf") && !svg.contains("<script"));
+    }
+
+    #[test]
+    fn a_never_reached_sum_does_not_flatten_the_valley() {
+        let frame = Frame::of(&valley());
+        assert!(frame.error_top < 10.0, "{}", frame.error_top);
+    }
+
+    #[test]
+    fn one_point_and_none_are_drawn_without_a_fault() {
+        let mut one = valley();
+        one.points.truncate(1);
+        one.best = one.points[0];
+        assert!(!draw(&one).contains("NaN"));
+        one.points.clear();
+        assert!(!draw(&one).contains("NaN"));
+    }
+
+    #[test]
+    fn ticks_are_round_and_inside() {
+        assert_eq!(ticks(-5.0, 14.0, 10.0), [-4.0, -2.0, 0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0]);
+        assert_eq!(ticks(0.0, 7.5, 6.0), [0.0, 2.0, 4.0, 6.0]);
+        assert!(ticks(1.0, 1.0, 5.0).is_empty() && ticks(0.0, f64::NAN, 5.0).is_empty());
+    }
+}

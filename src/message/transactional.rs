@@ -1,0 +1,154 @@
+//! Letters: what one person is told about their own subscription, beside the notices that a whole region gets.
+
+use serde::{Deserialize, Serialize};
+
+use crate::message::facts::Sender;
+use crate::people::{Channel, Zip};
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LetterKind {
+    /// Asks the owner of an address whether they want to be told.
+    Confirm,
+    /// As `Confirm`, for a ZIP code that no region has yet: the wish is kept once confirmed.
+    NotCovered,
+    /// After confirmation: what comes, how often, how to stop.
+    Welcome,
+    /// The one answer to a stop.
+    Stopped,
+    /// The answer to a start by somebody who had confirmed before.
+    Resumed,
+    Help,
+    /// Somebody wants to join and has not said where their trees are.
+    WhichZip,
+    NotUnderstood,
+    /// A ZIP code whose owner waited is in a region now.
+    CoveredNow,
+    /// The answer to what somebody saw.
+    Thanks,
+    /// Some days after "inspect now": what did you see?
+    FollowUp,
+    /// A subscriber's ZIP code that no region has yet is kept.
+    KeptZip,
+    /// The way to the page where a subscriber changes what they get, asked for on a page.
+    Preferences,
+}
+
+impl LetterKind {
+    pub const ALL: [LetterKind; 13] = [
+        LetterKind::Confirm,
+        LetterKind::NotCovered,
+        LetterKind::Welcome,
+        LetterKind::Stopped,
+        LetterKind::Resumed,
+        LetterKind::Help,
+        LetterKind::WhichZip,
+        LetterKind::NotUnderstood,
+        LetterKind::CoveredNow,
+        LetterKind::Thanks,
+        LetterKind::FollowUp,
+        LetterKind::KeptZip,
+        LetterKind::Preferences,
+    ];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            LetterKind::Confirm => "confirm",
+            LetterKind::NotCovered => "not-covered",
+            LetterKind::Welcome => "welcome",
+            LetterKind::Stopped => "stopped",
+            LetterKind::Resumed => "resumed",
+            LetterKind::Help => "help",
+            LetterKind::WhichZip => "which-zip",
+            LetterKind::NotUnderstood => "not-understood",
+            LetterKind::CoveredNow => "covered-now",
+            LetterKind::Thanks => "thanks",
+            LetterKind::FollowUp => "follow-up",
+            LetterKind::KeptZip => "kept-zip",
+            LetterKind::Preferences => "preferences",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+
+    /// Whether it waits for the day and for its turn as notices do, since it answers nothing that somebody did just now.
+    pub fn can_wait(self) -> bool {
+        matches!(self, LetterKind::FollowUp | LetterKind::CoveredNow)
+    }
+
+    /// Where it can go: what answers a word in a text message goes to telephones only.
+    pub fn channels(self) -> &'static [Channel] {
+        match self {
+            LetterKind::Help | LetterKind::WhichZip | LetterKind::NotUnderstood | LetterKind::Thanks => &[Channel::Sms],
+            _ => &Channel::ALL,
+        }
+    }
+}
+
+/// All that the templates of a letter may say.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LetterFacts {
+    pub sender: Sender,
+    /// What the letter is about; may be empty where the kind speaks of none.
+    pub zips: Vec<Zip>,
+    /// Of `CoveredNow` and `Welcome`: the region that has the first ZIP code; of `FollowUp` the one that was told.
+    pub region_name: Option<String>,
+    /// Six digits to type in, where they were asked for on a page.
+    pub code: Option<String>,
+    /// The link in an e-mail that leads to the button.
+    pub confirm_url: Option<String>,
+    /// Where a subscriber changes what they get; by text only when that is what was asked for.
+    pub preferences_url: Option<String>,
+    /// Where one tap tells what was seen; e-mail only.
+    pub seen_url: Option<String>,
+}
+
+impl LetterFacts {
+    /// A letter that needs nothing but its sender.
+    pub fn of(sender: Sender) -> Self {
+        Self {
+            sender,
+            zips: Vec::new(),
+            region_name: None,
+            code: None,
+            confirm_url: None,
+            preferences_url: None,
+            seen_url: None,
+        }
+    }
+
+    /// Facts with which every template is rendered when it is loaded, checked and previewed: together they meet every
+    /// branch.
+    pub fn samples(sender: &Sender, region_name: &str) -> Vec<Self> {
+        let zip = |text: &str| Zip::parse(text).ok();
+        let full = Self {
+            sender: sender.clone(),
+            zips: ["00123", "00124", "00201"].into_iter().filter_map(zip).collect(),
+            region_name: Some(region_name.to_owned()),
+            code: Some("123456".into()),
+            confirm_url: Some("https://pinyon.example.org/confirm/sample".into()),
+            preferences_url: Some("https://pinyon.example.org/preferences/sample".into()),
+            seen_url: Some("https://pinyon.example.org/seen/sample".into()),
+        };
+        let bare = Self {
+            zips: full.zips[..full.zips.len().min(1)].to_vec(),
+            code: None,
+            region_name: None,
+            seen_url: None,
+            ..full.clone()
+        };
+        vec![full, bare]
+    }
+
+    /// The ZIP codes in words: all in an e-mail, the first and a count in a text.
+    pub(super) fn zip_words(&self, channel: Channel) -> String {
+        match (channel, self.zips.as_slice()) {
+            (_, []) => String::new(),
+            (Channel::Sms, [one]) => one.as_str().to_owned(),
+            (Channel::Sms, [one, rest @ ..]) => format!("{} +{}", one.as_str(), rest.len()),
+            (Channel::Email, all) => all.iter().map(Zip::as_str).collect::<Vec<_>>().join(", "),
+        }
+    }
+}

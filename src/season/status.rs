@@ -1,0 +1,204 @@
+//! Where a region's season stands for the owner of a tree: one of six words, by the same measures as the notices; and who
+//! stands behind that word.
+//!
+//! A page must not call out what staff hold back, nor keep silent about a heat sum that everybody can read off the
+//! chart. So: where staff have the say (they hold the step, called it off, or the region tells nothing unconfirmed) the
+//! word stays one step behind the heat, and the page says so; where staff are only asked because the temperatures are in
+//! doubt, or may still object, the word stands and the page says that nothing was confirmed.
+
+use chrono::NaiveDate;
+
+use crate::region::Release;
+use crate::season::decide::{Standing, Told, WordNeeded};
+use crate::season::{NoticeKind, Outlook, Policy, Profile, ReachedBy, RecordTrust, days_after, days_between};
+
+/// What an owner is to do now follows from it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SeasonStanding {
+    /// Nothing can be said: no temperatures, or no past years.
+    Unknown,
+    /// Egg laying is far off.
+    Quiet,
+    /// Egg laying is near.
+    Ready,
+    /// Egg laying has begun; what is found can be washed off.
+    Look,
+    /// The eggs hatch soon.
+    Last,
+    /// The eggs have hatched.
+    Over,
+}
+
+impl SeasonStanding {
+    pub fn name(self) -> &'static str {
+        match self {
+            SeasonStanding::Unknown => "none",
+            SeasonStanding::Quiet => "quiet",
+            SeasonStanding::Ready => "ready",
+            SeasonStanding::Look => "look",
+            SeasonStanding::Last => "last",
+            SeasonStanding::Over => "over",
+        }
+    }
+
+    /// By the policy's numbers, as the decision on the notices takes them; what staff hold back is not asked here.
+    pub fn of(profile: &Profile, policy: &Policy, outlook: &Outlook, today: NaiveDate) -> Self {
+        let (Some(opens), Some(closes)) = (outlook.stage(&profile.window.opens), outlook.stage(&profile.window.closes))
+        else {
+            return SeasonStanding::Unknown;
+        };
+        // Without one day of this season a chance is the calendar's and nothing else.
+        let has_chances = outlook.last_day.is_some() && !matches!(outlook.trust, RecordTrust::TooFewYears { .. });
+        let likely = |stage: &super::StageOutlook, share: f64| {
+            let chance = stage.chance_by(today);
+            has_chances && chance > 0.0 && chance >= share
+        };
+        if closes.reached.is_some() || likely(closes, policy.too_late_chance) {
+            return SeasonStanding::Over;
+        }
+        if opens.reached.is_some() || likely(opens, policy.inspect_chance) {
+            let near = |median| days_between(today, median) <= i64::from(policy.last_days);
+            return if closes.spread.median.is_some_and(near) { SeasonStanding::Last } else { SeasonStanding::Look };
+        }
+        if outlook.last_day.is_none() || (opens.dates.is_empty() && opens.not_reached == 0) {
+            return SeasonStanding::Unknown;
+        }
+        let near = |median| days_between(today, median) <= i64::from(policy.get_ready_days);
+        let chance = opens.chance_by(days_after(today, policy.get_ready_days));
+        if opens.spread.median.is_some_and(near) || (chance > 0.0 && chance >= policy.get_ready_chance) {
+            SeasonStanding::Ready
+        } else {
+            SeasonStanding::Quiet
+        }
+    }
+}
+
+/// Whether what a standing says was told to people too, and if not, who still has a say in it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Backing {
+    /// Told, of no use to be told, or to be told with the next cycle and nobody asked before.
+    Plain,
+    /// Its notice waits for its hour; staff may hold it until then.
+    Due,
+    /// Staff are asked first, since the temperatures are in doubt.
+    Doubted,
+    /// Staff are asked first, since this region tells nothing unconfirmed.
+    Awaited,
+    /// Staff said: not now, or not this season.
+    Held,
+}
+
+impl Backing {
+    pub const ALL: [Backing; 5] = [Backing::Plain, Backing::Due, Backing::Doubted, Backing::Awaited, Backing::Held];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            Backing::Plain => "plain",
+            Backing::Due => "due",
+            Backing::Doubted => "doubted",
+            Backing::Awaited => "awaited",
+            Backing::Held => "held",
+        }
+    }
+}
+
+/// A standing as people are shown it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Shown {
+    pub standing: SeasonStanding,
+    /// What it would be by the heat alone; later than `standing` only where staff have the say.
+    pub by_heat: SeasonStanding,
+    /// Of `by_heat`.
+    pub backing: Backing,
+}
+
+impl Shown {
+    /// Nothing is known, so there is nothing to say.
+    pub const UNKNOWN: Shown =
+        Shown { standing: SeasonStanding::Unknown, by_heat: SeasonStanding::Unknown, backing: Backing::Plain };
+
+    /// `told`: what was decided for the region this season, at most one entry a kind.
+    pub fn of(
+        profile: &Profile,
+        policy: &Policy,
+        outlook: &Outlook,
+        release: Release,
+        told: &[Told],
+        today: NaiveDate,
+    ) -> Self {
+        let by_heat = SeasonStanding::of(profile, policy, outlook, today);
+        let seen = outlook
+            .stage(&profile.window.opens)
+            .and_then(|stage| stage.reached)
+            .is_some_and(|reached| reached.by == ReachedBy::FieldReport);
+        let backing_of =
+            |standing| backing(standing, policy, release, told, outlook.trust != RecordTrust::Sound && !seen);
+        let mut standing = by_heat;
+        while let Some(before) = standing.before() {
+            match backing_of(standing) {
+                // To have hose and rake at hand is no alarm: behind a later word that nobody has confirmed it stands.
+                Backing::Awaited if standing == SeasonStanding::Ready && by_heat != standing => break,
+                Backing::Awaited | Backing::Held => standing = before,
+                Backing::Plain | Backing::Due | Backing::Doubted => break,
+            }
+        }
+        Self { standing, by_heat, backing: backing_of(by_heat) }
+    }
+
+    pub fn is_held_back(self) -> bool {
+        self.standing != self.by_heat
+    }
+}
+
+impl SeasonStanding {
+    /// The notice that says the same.
+    fn notice(self) -> Option<NoticeKind> {
+        match self {
+            SeasonStanding::Unknown | SeasonStanding::Quiet => None,
+            SeasonStanding::Ready => Some(NoticeKind::GetReady),
+            SeasonStanding::Look => Some(NoticeKind::InspectNow),
+            SeasonStanding::Last => Some(NoticeKind::LastDaysToWash),
+            SeasonStanding::Over => Some(NoticeKind::TooLateToWash),
+        }
+    }
+
+    /// One step back. There is none from the end: nobody is told to go on washing eggs that have hatched.
+    fn before(self) -> Option<Self> {
+        match self {
+            SeasonStanding::Ready => Some(SeasonStanding::Quiet),
+            SeasonStanding::Look => Some(SeasonStanding::Ready),
+            SeasonStanding::Last => Some(SeasonStanding::Look),
+            SeasonStanding::Unknown | SeasonStanding::Quiet | SeasonStanding::Over => None,
+        }
+    }
+}
+
+fn backing(standing: SeasonStanding, policy: &Policy, release: Release, told: &[Told], doubtful: bool) -> Backing {
+    let Some(kind) = standing.notice() else { return Backing::Plain };
+    if kind == NoticeKind::TooLateToWash && !policy.too_late_on {
+        return Backing::Plain;
+    }
+    match told.iter().find(|told| told.kind == kind).map(|told| &told.standing) {
+        Some(Standing::Released { .. }) => Backing::Plain,
+        Some(Standing::Held | Standing::Cancelled) => Backing::Held,
+        Some(Standing::Waiting { word_needed: None }) => Backing::Due,
+        Some(Standing::Waiting { word_needed: Some(WordNeeded::ByPolicy) }) => Backing::Awaited,
+        Some(Standing::Waiting { word_needed: Some(_) }) => Backing::Doubted,
+        // Never told: not decided yet, or of no use any more before anybody said a word.
+        None | Some(Standing::Skipped) => {
+            let unasked = match release {
+                Release::WhenConfirmed => Backing::Awaited,
+                _ if doubtful => Backing::Doubted,
+                _ => Backing::Plain,
+            };
+            // Last days goes only to those who were told to inspect: it stands or falls with that.
+            match kind {
+                NoticeKind::LastDaysToWash => match backing(SeasonStanding::Look, policy, release, told, doubtful) {
+                    Backing::Plain => unasked,
+                    of_look => of_look,
+                },
+                _ => unasked,
+            }
+        }
+    }
+}

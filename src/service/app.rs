@@ -1,0 +1,111 @@
+//! The parts a service is made of, put together from the settings.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use tokio::sync::Notify;
+
+use crate::assessment::skill::RecordShelf;
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::message::{TemplateFaults, Templates};
+use crate::randomness::Randomness;
+use crate::season::profile::{Profile, ProfileFault, Profiles};
+use crate::store::{Store, StoreError};
+
+/// Everything the cycle, the dispatcher and replay share. Cheap to clone.
+#[derive(Clone)]
+pub struct Parts {
+    pub config: Arc<Config>,
+    pub store: Store,
+    pub clock: Arc<dyn Clock>,
+    pub profiles: Arc<Profiles>,
+    pub templates: Arc<Templates>,
+    /// What this process knows already of how good projections have been.
+    pub records: Arc<RecordShelf>,
+    /// Told when something was put into the queue, so that it leaves at once and not at the dispatcher's next look.
+    pub queued: Arc<Notify>,
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum PartsError {
+    #[error("the folder of profiles `{}` cannot be read: {source}", .folder.display())]
+    ProfileFolder { folder: PathBuf, source: std::io::Error },
+    #[error("{}", .faults.iter().map(|fault| format!("{}: {fault}", .file.display())).collect::<Vec<_>>().join("\n"))]
+    Profile { file: PathBuf, faults: Vec<ProfileFault> },
+    #[error("the profile in `{}` cannot be read: {source}", .file.display())]
+    ProfileFile { file: PathBuf, source: std::io::Error },
+    #[error(transparent)]
+    Templates(#[from] TemplateFaults),
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("store.address_secret: {0}")]
+    Secret(crate::config::ConfigFault),
+}
+
+impl Parts {
+    /// Opens the store that the settings name and reads profiles and templates.
+    ///
+    /// # Errors
+    /// The first part that cannot be had, with the place and the mend.
+    pub async fn open(config: &Config, clock: Arc<dyn Clock>, randomness: &Randomness) -> Result<Self, PartsError> {
+        // Files first: a fault in them should not leave an empty database behind.
+        let (profiles, templates) = (load_profiles(config)?, Templates::load(config.messages.folder.as_deref())?);
+        let store = open_store(config, randomness).await?;
+        Ok(Self::with_store(config, clock, store, profiles, templates))
+    }
+
+    pub fn with_store(
+        config: &Config,
+        clock: Arc<dyn Clock>,
+        store: Store,
+        profiles: Profiles,
+        templates: Templates,
+    ) -> Self {
+        Self {
+            config: Arc::new(config.clone()),
+            store,
+            clock,
+            profiles: Arc::new(profiles),
+            templates: Arc::new(templates),
+            records: Arc::default(),
+            queued: Arc::new(Notify::new()),
+        }
+    }
+}
+
+/// # Errors
+/// When the address or its secret cannot be used.
+pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Store, PartsError> {
+    match &config.store.address_secret {
+        Some(secret) => {
+            let address = secret.read().map_err(PartsError::Secret)?;
+            Ok(Store::open(address.expose(), randomness).await?)
+        }
+        None => Ok(Store::open(&config.store.address, randomness).await?),
+    }
+}
+
+/// The built-in profiles and those of the settings' folder.
+///
+/// # Errors
+/// Every fault of the first file that has any.
+pub fn load_profiles(config: &Config) -> Result<Profiles, PartsError> {
+    let mut profiles = Profiles::default();
+    let Some(folder) = &config.profiles.folder else { return Ok(profiles) };
+    let unreadable = |source| PartsError::ProfileFolder { folder: folder.clone(), source };
+    let mut files = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(unreadable)? {
+        let file = entry.map_err(unreadable)?.path();
+        if file.extension().is_some_and(|extension| extension == "toml") {
+            files.push(file);
+        }
+    }
+    files.sort();
+    for file in files {
+        let text =
+            std::fs::read_to_string(&file).map_err(|source| PartsError::ProfileFile { file: file.clone(), source })?;
+        profiles.put(Profile::parse(&text).map_err(|faults| PartsError::Profile { file, faults })?);
+    }
+    Ok(profiles)
+}

@@ -1,0 +1,216 @@
+//! From a region's record to its season's chart: for the command, the pages and the e-mail alike.
+
+use std::collections::HashMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use tracing::warn;
+
+use crate::chart::{self, ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate};
+use crate::heat::{HeatRule, projection};
+use crate::language::Language;
+use crate::message::Picture;
+use crate::region::Region;
+use crate::season::profile::Profile;
+use crate::season::{Outlook, StageOutlook, phrases};
+use crate::service::app::Parts;
+use crate::service::assess::{Assessment, DayFacts, SeasonDesk};
+use crate::service::cycle;
+use crate::service::cycle::{Books, Desks, RegionFault};
+
+/// From when a season is looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Seen {
+    /// The season of that instant, with what was known then, forecast included.
+    At(DateTime<Utc>),
+    /// A whole season, with all that was ever received.
+    Whole(i32),
+}
+
+/// The season's chart of one region. In a season with no temperatures it is empty of them, and says so.
+///
+/// # Errors
+/// See [`RegionFault`].
+pub async fn season_chart(
+    parts: &Parts,
+    books: &mut Books,
+    desks: &mut Desks,
+    region: &Region,
+    seen: Seen,
+    language: Language,
+) -> Result<SeasonChart, RegionFault> {
+    let profile = parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+    let local_day = |now: DateTime<Utc>| now.with_timezone(&region.time_zone).date_naive();
+    let now = match seen {
+        Seen::At(now) => now,
+        Seen::Whole(_) => parts.clock.now(),
+    };
+    let season = match seen {
+        Seen::At(now) => profile.season_of(local_day(now)),
+        Seen::Whole(season) => season,
+    };
+    let desk = desks.get(parts, books, region, profile, season, now).await?;
+    let (assessment, today) = match seen {
+        Seen::At(now) => (cycle::look(parts, books, desks, region, now).await?, local_day(now)),
+        Seen::Whole(_) => {
+            let today = profile.last_day(season).min(local_day(now));
+            let (first, last) = (profile.first_day(season), profile.last_day(season));
+            let stored = parts.store.field_reports(Some(&region.id), first, last).await?;
+            let reports: Vec<_> =
+                stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
+            let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports: &reports };
+            (desk.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts), today)
+        }
+    };
+    Ok(drawn(region, profile, &desk, &assessment, today, language))
+}
+
+fn drawn(
+    region: &Region,
+    profile: &Profile,
+    desk: &SeasonDesk,
+    assessment: &Assessment,
+    today: NaiveDate,
+    language: Language,
+) -> SeasonChart {
+    let Assessment { heat, forecast, outlook, .. } = assessment;
+    let marks = profile.heat_marks();
+    let stages = profile
+        .stages
+        .iter()
+        .map(|stage| {
+            let standing = outlook.stage(&stage.id);
+            ChartStage {
+                name: stage.names.get(language).to_owned(),
+                threshold: marks.iter().find(|(id, _)| *id == stage.id).map(|(_, sum)| *sum),
+                date: standing.map_or(StageDate::Unknown, stage_date),
+                said: standing.map(|standing| phrases::when(language, standing, today)).unwrap_or_default(),
+            }
+        })
+        .collect();
+    let station = desk.station();
+    SeasonChart {
+        place: region.name.clone(),
+        insect: profile.names.get(language).to_owned(),
+        year: desk.key.year,
+        biofix: profile.first_day(desk.key.year),
+        until: None,
+        lower_threshold_c: profile.heat.lower_c(),
+        days: heat.iter().chain(forecast).cloned().collect(),
+        past: desk.past().iter().map(|season| past_season(&profile.heat, season)).collect(),
+        stages,
+        window: profile.rank(&profile.window.opens).zip(profile.rank(&profile.window.closes)),
+        today,
+        source: format!("{} ({})", station.name, station.id),
+        note: note(profile, outlook, language),
+    }
+}
+
+fn stage_date(standing: &StageOutlook) -> StageDate {
+    match standing.reached {
+        Some(reached) => StageDate::Reached(reached.on),
+        None if standing.dates.is_empty() => StageDate::Unknown,
+        None => StageDate::Projected(standing.spread),
+    }
+}
+
+/// A past year's sums by the profile's own rule.
+fn past_season(rule: &HeatRule, season: &projection::PastSeason) -> PastSeason {
+    let next_min = |at: usize| season.days.get(at + 1).map(|day| day.min_c);
+    let sums = season.days.iter().enumerate().scan(0.0, |sum, (at, day)| {
+        *sum += rule.degree_days(*day, next_min(at));
+        Some(*sum)
+    });
+    PastSeason { year: season.season, sums: sums.collect() }
+}
+
+/// What has to stand on the picture: a record that is not sound, past years that are another station's, how such dates
+/// did before, thresholds that are not proven.
+fn note(profile: &Profile, outlook: &Outlook, language: Language) -> Option<String> {
+    let window = [&profile.window.opens, &profile.window.closes].into_iter();
+    let next = window.filter_map(|stage| outlook.stage(stage)).find(|stage| stage.reached.is_none());
+    let provisional = profile.provisional.then(|| {
+        match language {
+            Language::En => "The heat thresholds are provisional: no published heat sum exists for this insect.",
+            Language::Es => {
+                "Los umbrales de calor son provisionales: no hay una suma de calor publicada para este insecto."
+            }
+        }
+        .to_owned()
+    });
+    let past_error = next.and_then(|stage| {
+        let name = profile.stage(&stage.stage)?.names.get(language);
+        let past = phrases::past_error_of(language, stage, outlook.today)?;
+        Some(format!("{}: {past}", phrases::capitalised(name)))
+    });
+    let sentences: Vec<String> = [
+        phrases::with_care(language, &outlook.trust),
+        phrases::borrowed_years(language, outlook),
+        past_error,
+        provisional,
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    (!sentences.is_empty()).then(|| sentences.join(" "))
+}
+
+/// CSS pixels: as wide as the column of our e-mails.
+const EMAIL_WIDTH: u32 = 584;
+/// Sharp on most screens, and smaller where the file would come out too large.
+const EMAIL_SCALES: [f32; 3] = [2.0, 1.5, 1.0];
+/// Bytes: a few such mails fit any mailbox, and no server takes them for bulk.
+const EMAIL_MOST_BYTES: usize = 100_000;
+
+/// The chart as the e-mails of a notice show it, by language. One that cannot be drawn is missing, with a line in the log:
+/// no notice waits for its picture.
+pub async fn for_email(
+    region: &Region,
+    profile: &Profile,
+    desk: &SeasonDesk,
+    assessment: &Assessment,
+) -> HashMap<Language, Picture> {
+    let today = assessment.outlook.today;
+    let charts = Language::ALL.map(|language| (language, drawn(region, profile, desk, assessment, today, language)));
+    let work =
+        tokio::task::spawn_blocking(move || charts.map(|(language, chart)| (language, painted(&chart, language))));
+    let painted = match work.await {
+        Ok(painted) => painted,
+        Err(why) => {
+            warn!(region.id = %region.id, "the chart for its e-mails was cut off: {why}");
+            return HashMap::new();
+        }
+    };
+    let good = painted.into_iter().filter_map(|(language, picture)| match picture {
+        Ok(picture) => Some((language, picture)),
+        Err(why) => {
+            warn!(region.id = %region.id, "an e-mail goes out without its chart: {why}");
+            None
+        }
+    });
+    good.collect()
+}
+
+fn painted(chart: &SeasonChart, language: Language) -> Result<Picture, String> {
+    let unit = HeatUnit::Fahrenheit;
+    let look = Look { width: EMAIL_WIDTH, language, unit, dark_too: false, id: "season".into() };
+    let svg = chart::season_heat(chart, &look);
+    for scale in EMAIL_SCALES {
+        let png = chart::png::draw(&svg, scale).map_err(|why| why.to_string())?;
+        if png.len() <= EMAIL_MOST_BYTES {
+            return Ok(Picture { png, alt: in_words(chart, language), width: EMAIL_WIDTH });
+        }
+    }
+    Err(format!("it takes more than {EMAIL_MOST_BYTES} bytes"))
+}
+
+/// What the chart shows, for those who cannot see it.
+fn in_words(chart: &SeasonChart, language: Language) -> String {
+    let mut text = match language {
+        Language::En => format!("Chart of the heat of the {} season in {}.", chart.year, chart.place),
+        Language::Es => format!("Gráfica del calor de la temporada {} en {}.", chart.year, chart.place),
+    };
+    for stage in chart.stages.iter().filter(|stage| !stage.said.is_empty()) {
+        text.push_str(&format!(" {}: {}.", phrases::capitalised(&stage.name), stage.said));
+    }
+    text
+}

@@ -1,0 +1,61 @@
+//! The way to the page of one's own settings, sent to who asks for it on a page: only the owner of an address reads what
+//! is sent there, so no password is needed.
+
+use chrono::TimeDelta;
+
+use crate::language::Language;
+use crate::message::{LetterFacts, LetterKind, Sender};
+use crate::people::Address;
+use crate::service::app::Parts;
+use crate::service::subscribe::sign_up::EnrolError;
+use crate::service::subscribe::stop;
+use crate::service::subscribe::tokens;
+use crate::service::subscribe::tokens::Purpose;
+use crate::store::preferences::hour;
+use crate::store::transactional;
+use crate::store::transactional::NewLetter;
+
+/// Links that may be asked for in a day for one address.
+const PER_DAY: u64 = 3;
+
+/// A link that was not delivered within a day is not waited for any more.
+const OF_USE: TimeDelta = TimeDelta::hours(24);
+
+/// Sends the link, when somebody with this address is subscribed and not too many were sent. Whoever asks is not told
+/// which it was.
+///
+/// # Errors
+/// When the store fails or the letter cannot be worded.
+pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), EnrolError> {
+    let now = parts.clock.now();
+    let mut tx = parts.store.begin().await?;
+    let key = tx.hash().of(to);
+    let token = tokens::make(tx.hash(), Purpose::Preferences, &key);
+    let language = crate::store::subscriptions::standing(&mut tx, &key).await?.2.unwrap_or(Language::En);
+    let sent = transactional::count_since(&mut tx, &key, &[LetterKind::Preferences], now - TimeDelta::days(1)).await?;
+    // Worded also for nobody, so that the work is the same.
+    let base = url::Url::parse(&parts.config.messages.public_url).ok();
+    let path: &[&str] = match language {
+        Language::En => &["preferences", &token],
+        Language::Es => &["es", "preferences", &token],
+    };
+    let facts = LetterFacts {
+        preferences_url: base.as_ref().and_then(|base| stop::link(base, path)).map(String::from),
+        ..LetterFacts::of(Sender::from(&parts.config.messages))
+    };
+    let message = parts.templates.render_letter(LetterKind::Preferences, language, to.channel(), &facts)?;
+    if sent < PER_DAY {
+        let letter = NewLetter {
+            kind: LetterKind::Preferences,
+            to: to.clone(),
+            language,
+            message,
+            fact: format!("asked in hour {}", hour(now)),
+            expires_at: now + OF_USE,
+        };
+        transactional::put(&mut tx, &letter, now).await?;
+    }
+    tx.commit().await?;
+    parts.queued.notify_one();
+    Ok(())
+}

@@ -1,0 +1,372 @@
+//! Wishes to be told that wait for their owner's word, and the count of askings that keeps them few.
+
+use chrono::{DateTime, TimeDelta, Utc};
+use sha2::{Digest, Sha256};
+use sqlx::any::AnyRow;
+
+use crate::people::limits::{By, Counts, Held, SHARE_OF, TRIES};
+use crate::people::{Address, Channel, Language};
+use crate::region::Zip;
+use crate::store::subscriptions::{channel_of, language_of};
+use crate::store::{Engine, Store, StoreError, Tx, get, get_instant, get_instant_if_any, ms};
+
+/// A wish to be kept until it is confirmed.
+#[derive(Clone, Debug)]
+pub struct NewConfirmation {
+    pub address: Address,
+    pub language: Language,
+    pub zips: Vec<Zip>,
+    /// Id of the words that were shown or sent: [`put_words`].
+    pub words: String,
+    pub evidence: String,
+    /// Keyed hash of the network that asked.
+    pub ip_hash: Option<String>,
+    /// Six digits, for a text message.
+    pub code: Option<String>,
+    /// At least 128 bits, for a link.
+    pub token: Option<String>,
+    /// Last instant at which code or token is taken.
+    pub proof_until: DateTime<Utc>,
+}
+
+/// A wish as it is kept. The address prints as a mask.
+#[derive(Clone, Debug)]
+pub struct Confirmation {
+    pub id: String,
+    pub address_key: String,
+    /// `None` once it has ended.
+    pub address: Option<Address>,
+    pub language: Language,
+    pub zips: Vec<Zip>,
+    pub words: String,
+    pub evidence: String,
+    pub ip_hash: Option<String>,
+    /// Asked by a text from the phone: there is neither code nor link, only that phone can confirm it.
+    pub by_phone: bool,
+    pub asked_at: DateTime<Utc>,
+    pub proof_until: DateTime<Utc>,
+    pub tries: i64,
+    pub ended_at: Option<DateTime<Utc>>,
+    pub outcome: Option<String>,
+}
+
+/// How a wish ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    Confirmed,
+    /// A newer one of the same address took its place.
+    Replaced,
+    Stopped,
+    Expired,
+}
+
+impl Outcome {
+    fn name(self) -> &'static str {
+        match self {
+            Outcome::Confirmed => "confirmed",
+            Outcome::Replaced => "replaced",
+            Outcome::Stopped => "stopped",
+            Outcome::Expired => "expired",
+        }
+    }
+}
+
+/// What typing a code came to.
+#[derive(Clone, Debug)]
+pub enum Typed {
+    Right(Box<Confirmation>),
+    Wrong {
+        tries_left: i64,
+    },
+    /// Nothing is open for this address, or its code is too old or was tried too often.
+    Closed,
+}
+
+/// So long a wish waits for its owner.
+pub const KEPT: TimeDelta = TimeDelta::days(7);
+
+/// Keeps words that people agree to; gives their id.
+///
+/// # Errors
+/// When the store fails.
+pub async fn put_words(tx: &mut Tx, language: Language, words: &str) -> Result<String, StoreError> {
+    let id = hex::encode(&Sha256::digest(format!("{}\n{words}", language.code()))[..8]);
+    sqlx::query("INSERT INTO consent_words (id, language, words) VALUES ($1, $2, $3) ON CONFLICT (id) DO NOTHING")
+        .bind(&id)
+        .bind(language.code())
+        .bind(words)
+        .execute(tx.conn())
+        .await?;
+    Ok(id)
+}
+
+/// Holds back everybody else who counts askings until the end of the transaction: two that count at the same time would
+/// both see room for the last one.
+///
+/// # Errors
+/// When the store fails.
+pub async fn lock_counts(tx: &mut Tx) -> Result<(), StoreError> {
+    if tx.engine() == Engine::Postgres {
+        sqlx::query("SELECT pg_advisory_xact_lock($1)").bind(0x7472_6565_0003_i64).execute(tx.conn()).await?;
+    }
+    Ok(())
+}
+
+/// What was asked for before `now`.
+///
+/// # Errors
+/// When the store fails.
+pub async fn counts(
+    tx: &mut Tx,
+    address_key: &str,
+    ip_hash: Option<&str>,
+    now: DateTime<Utc>,
+) -> Result<Counts, StoreError> {
+    let (hour, day, month) = (now - TimeDelta::hours(1), now - TimeDelta::days(1), now - TimeDelta::days(30));
+    let row = sqlx::query(
+        "SELECT (SELECT COUNT(*) FROM asks WHERE address_key = $1 AND at > $4 AND held IS NULL) AS address_day, \
+                (SELECT COUNT(*) FROM asks WHERE address_key = $1 AND at > $5 AND held IS NULL) AS address_month, \
+                (SELECT COUNT(*) FROM asks WHERE ip_hash = $2 AND at > $3) AS network_hour, \
+                (SELECT COUNT(*) FROM asks WHERE by_phone = 0 AND at > $3) AS forms_hour, \
+                (SELECT COUNT(*) FROM asks WHERE channel = 'sms' AND at > $4 AND held IS NULL) AS texts_day, \
+                (SELECT COUNT(*) FROM asks WHERE ip_hash = $2 AND channel = 'sms' AND at > $4 AND held IS NULL) \
+                    AS network_texts_day, \
+                (SELECT COUNT(*) FROM (SELECT id FROM asks WHERE channel = 'sms' AND by_phone = 0 AND at > $4 \
+                     AND held IS NULL ORDER BY at DESC LIMIT $6) AS n) AS form_texts, \
+                (SELECT COUNT(*) FROM (SELECT a.id, a.address_key, a.at FROM asks a WHERE a.channel = 'sms' \
+                     AND a.by_phone = 0 AND a.at > $4 AND a.held IS NULL ORDER BY a.at DESC LIMIT $6) AS n \
+                 WHERE EXISTS (SELECT 1 FROM confirmations c WHERE c.address_key = n.address_key \
+                     AND c.outcome = 'confirmed' AND c.ended_at >= n.at)) AS form_texts_confirmed",
+    )
+    .bind(address_key)
+    .bind(ip_hash.unwrap_or(""))
+    .bind(ms(hour))
+    .bind(ms(day))
+    .bind(ms(month))
+    .bind(i64::try_from(SHARE_OF).unwrap_or(i64::MAX))
+    .fetch_one(tx.conn())
+    .await?;
+    let count = |column| get::<i64>(&row, column).map(i64::unsigned_abs);
+    Ok(Counts {
+        address_day: count("address_day")?,
+        address_month: count("address_month")?,
+        network_hour: count("network_hour")?,
+        forms_hour: count("forms_hour")?,
+        texts_day: count("texts_day")?,
+        network_texts_day: count("network_texts_day")?,
+        form_texts: count("form_texts")?,
+        form_texts_confirmed: count("form_texts_confirmed")?,
+    })
+}
+
+/// Writes down that somebody asked.
+///
+/// # Errors
+/// When the store fails.
+pub async fn note_ask(
+    tx: &mut Tx,
+    by: By,
+    channel: Channel,
+    address_key: &str,
+    ip_hash: Option<&str>,
+    held: Option<Held>,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let id = tx.randomness().hex::<16>();
+    sqlx::query(
+        "INSERT INTO asks (id, at, by_phone, channel, address_key, ip_hash, held) VALUES ($1, $2, $3, $4, $5, $6, $7)",
+    )
+    .bind(id)
+    .bind(ms(now))
+    .bind(i64::from(by == By::Phone))
+    .bind(channel.name())
+    .bind(address_key)
+    .bind(ip_hash)
+    .bind(held.map(Held::name))
+    .execute(tx.conn())
+    .await?;
+    Ok(())
+}
+
+/// Keeps a wish; it takes the place of one that is open for the same address. Gives its id.
+///
+/// # Errors
+/// When the store fails.
+pub async fn put(tx: &mut Tx, new: &NewConfirmation, now: DateTime<Utc>) -> Result<String, StoreError> {
+    let key = tx.hash().of(&new.address);
+    end_open(tx, &key, Outcome::Replaced, now).await?;
+    let id = tx.randomness().hex::<16>();
+    let zips = serde_json::to_string(&new.zips).map_err(|why| StoreError::corrupt(format!("ZIP codes: {why}")))?;
+    let code_hash = new.code.as_ref().map(|code| code_hash(tx, &key, code));
+    let token_hash = new.token.as_ref().map(|token| token_hash(tx, token));
+    sqlx::query(
+        "INSERT INTO confirmations (id, address_key, channel, address, language, zips, words, evidence, ip_hash, asked_at, \
+                                    code_hash, token_hash, proof_until, tries) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, 0)",
+    )
+    .bind(&id)
+    .bind(&key)
+    .bind(new.address.channel().name())
+    .bind(new.address.expose())
+    .bind(new.language.code())
+    .bind(zips)
+    .bind(&new.words)
+    .bind(&new.evidence)
+    .bind(new.ip_hash.as_deref())
+    .bind(ms(now))
+    .bind(code_hash)
+    .bind(token_hash)
+    .bind(ms(new.proof_until))
+    .execute(tx.conn())
+    .await?;
+    Ok(id)
+}
+
+/// The open wish of an address, if it is not too old.
+///
+/// # Errors
+/// When the store fails.
+pub async fn open_of(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<Option<Confirmation>, StoreError> {
+    let find = format!(
+        "SELECT * FROM confirmations WHERE address_key = $1 AND ended_at IS NULL AND asked_at > $2 \
+         ORDER BY asked_at DESC, id LIMIT 1 {}",
+        for_update(tx.engine())
+    );
+    let row =
+        sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key).bind(ms(now - KEPT)).fetch_optional(tx.conn()).await?;
+    row.as_ref().map(confirmation_of).transpose()
+}
+
+/// The wish that a link's token belongs to, whether or not it is still open; the caller looks at its end and its age.
+///
+/// # Errors
+/// When the store fails.
+pub async fn of_token(tx: &mut Tx, token: &str) -> Result<Option<Confirmation>, StoreError> {
+    let hash = token_hash(tx, token);
+    let find = format!("SELECT * FROM confirmations WHERE token_hash = $1 {}", for_update(tx.engine()));
+    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(hash).fetch_optional(tx.conn()).await?;
+    row.as_ref().map(confirmation_of).transpose()
+}
+
+/// Holds a typed code against the open wish of an address. A wrong one is counted; after five the code is worthless, and
+/// only the phone itself or a newer code can confirm.
+///
+/// # Errors
+/// When the store fails.
+pub async fn type_code(tx: &mut Tx, address_key: &str, code: &str, now: DateTime<Utc>) -> Result<Typed, StoreError> {
+    let Some(wish) = open_of(tx, address_key, now).await? else { return Ok(Typed::Closed) };
+    if wish.tries >= TRIES || wish.proof_until < now {
+        return Ok(Typed::Closed);
+    }
+    let given = code_hash(tx, address_key, code);
+    // Counted in one statement, so that guesses side by side cannot share a try.
+    let right = sqlx::query("SELECT id FROM confirmations WHERE id = $1 AND code_hash = $2")
+        .bind(&wish.id)
+        .bind(given)
+        .fetch_optional(tx.conn())
+        .await?;
+    if right.is_some() {
+        return Ok(Typed::Right(Box::new(wish)));
+    }
+    sqlx::query("UPDATE confirmations SET tries = tries + 1 WHERE id = $1").bind(&wish.id).execute(tx.conn()).await?;
+    Ok(Typed::Wrong { tries_left: TRIES - wish.tries - 1 })
+}
+
+/// Ends a wish and forgets its address.
+///
+/// # Errors
+/// When the store fails.
+pub async fn end(tx: &mut Tx, id: &str, outcome: Outcome, now: DateTime<Utc>) -> Result<(), StoreError> {
+    sqlx::query(
+        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '' WHERE id = $1 AND ended_at IS NULL",
+    )
+    .bind(id)
+    .bind(ms(now))
+    .bind(outcome.name())
+    .execute(tx.conn())
+    .await?;
+    Ok(())
+}
+
+/// Ends what is open for an address.
+///
+/// # Errors
+/// When the store fails.
+pub async fn end_open(tx: &mut Tx, address_key: &str, outcome: Outcome, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    let done = sqlx::query(
+        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '' WHERE address_key = $1 AND ended_at IS NULL",
+    )
+    .bind(address_key)
+    .bind(ms(now))
+    .bind(outcome.name())
+    .execute(tx.conn())
+    .await?;
+    Ok(done.rows_affected())
+}
+
+impl Store {
+    /// Ends wishes that nobody confirmed for a week, and forgets askings, inbound ids and reports of messages that nobody
+    /// knows of more than thirty days. Gives the wishes.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn end_old_wishes(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
+        let mut tx = self.begin().await?;
+        let done = sqlx::query(
+            "UPDATE confirmations SET ended_at = $2, outcome = 'expired', address = '' \
+             WHERE ended_at IS NULL AND asked_at <= $1",
+        )
+        .bind(ms(now - KEPT))
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?;
+        let old = ms(now - TimeDelta::days(30));
+        for forget in [
+            "DELETE FROM asks WHERE at <= $1",
+            "DELETE FROM inbound WHERE at <= $1",
+            "DELETE FROM delivery_reports WHERE delivery_id IS NULL AND received_at <= $1",
+        ] {
+            sqlx::query(forget).bind(old).execute(tx.conn()).await?;
+        }
+        tx.commit().await?;
+        Ok(done.rows_affected())
+    }
+}
+
+fn code_hash(tx: &Tx, address_key: &str, code: &str) -> String {
+    tx.hash().of_text("confirmation code", &format!("{address_key} {code}"))
+}
+
+fn token_hash(tx: &Tx, token: &str) -> String {
+    tx.hash().of_text("confirmation link", token)
+}
+
+fn for_update(engine: Engine) -> &'static str {
+    match engine {
+        Engine::Postgres => "FOR UPDATE",
+        Engine::Sqlite => "",
+    }
+}
+
+fn confirmation_of(row: &AnyRow) -> Result<Confirmation, StoreError> {
+    let address: String = get(row, "address")?;
+    let channel = channel_of(row)?;
+    Ok(Confirmation {
+        id: get(row, "id")?,
+        address_key: get(row, "address_key")?,
+        address: (!address.is_empty()).then(|| Address::from_stored(channel, address)),
+        language: language_of(row)?,
+        zips: serde_json::from_str(get(row, "zips")?)
+            .map_err(|why| StoreError::corrupt(format!("confirmations.zips: {why}")))?,
+        words: get(row, "words")?,
+        evidence: get(row, "evidence")?,
+        ip_hash: get(row, "ip_hash")?,
+        by_phone: get::<Option<String>>(row, "code_hash")?.is_none()
+            && get::<Option<String>>(row, "token_hash")?.is_none(),
+        asked_at: get_instant(row, "asked_at")?,
+        proof_until: get_instant(row, "proof_until")?,
+        tries: get(row, "tries")?,
+        ended_at: get_instant_if_any(row, "ended_at")?,
+        outcome: get(row, "outcome")?,
+    })
+}

@@ -1,0 +1,212 @@
+//! Letters: personal messages to one address, queued like notices and ahead of them.
+
+use chrono::{DateTime, TimeDelta, Utc};
+use sha2::{Digest, Sha256};
+
+use crate::message::{LetterKind, Message};
+use crate::people::{Address, Language};
+use crate::store::queue::SUPPRESSED;
+use crate::store::subscriptions::AddressStatus;
+use crate::store::{Store, StoreError, Tx, get, ms};
+
+/// A letter to be sent.
+#[derive(Clone, Debug)]
+pub struct NewLetter {
+    pub kind: LetterKind,
+    pub to: Address,
+    pub language: Language,
+    /// For the channel of `to`; a place for a stop link in it is filled when it is sent.
+    pub message: Message,
+    /// What asks for it, such as the id of an inbound text. The same kind, address and fact are one letter. Only its
+    /// keyed hash is kept.
+    pub fact: String,
+    /// After this it is of no use.
+    pub expires_at: DateTime<Utc>,
+}
+
+/// What came of [`put`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Put {
+    Queued {
+        /// Id of its delivery, which is also our reference at the provider.
+        delivery: String,
+    },
+    /// This letter was queued before; nothing was changed.
+    AlreadyThere,
+    /// Its kind does not go to an address that stands as this one does; nothing was written.
+    NotAllowed,
+}
+
+/// Deliveries of letters go before those of any notice, and know no quiet hours: below 0 they answer what somebody did
+/// just now. Those that can wait come after every notice.
+const PRIORITY: i64 = -1;
+const PRIORITY_LAST: i64 = 5;
+
+/// So long the address and the words of a letter are kept after it has ended, so that staff can try it again.
+const KEPT: TimeDelta = TimeDelta::hours(24);
+
+/// Whether a letter of this kind goes to an address of this status; `None` = nobody's. Who is suppressed gets nothing but
+/// the one answer to the stop. Not counted as suppressed, for the question whether they want to be told, is the owner of a
+/// phone who asked for that by a text from it after the stop.
+pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool) -> bool {
+    use LetterKind::*;
+    match kind {
+        Stopped => suppressed,
+        _ if suppressed => false,
+        Confirm | NotCovered | WhichZip | NotUnderstood | Help => true,
+        Welcome | Resumed | CoveredNow | Thanks | FollowUp | KeptZip | Preferences => {
+            status == Some(AddressStatus::Confirmed)
+        }
+    }
+}
+
+/// Queues a letter for delivery at once, whatever the quiet hours, inside the caller's transaction: the fact that asks for
+/// it and the letter are written together.
+///
+/// # Errors
+/// When the store fails.
+pub async fn put(tx: &mut Tx, new: &NewLetter, now: DateTime<Utc>) -> Result<Put, StoreError> {
+    put_in(tx, new, chrono_tz::UTC, now).await
+}
+
+/// As [`put`]; one that [can wait](LetterKind::can_wait) keeps the quiet hours of this zone.
+///
+/// # Errors
+/// When the store fails.
+pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: DateTime<Utc>) -> Result<Put, StoreError> {
+    let key = tx.hash().of(&new.to);
+    let find = format!(
+        "SELECT (SELECT status FROM addresses WHERE id = $1) AS status, {SUPPRESSED} AS suppressed \
+         FROM (SELECT $1 AS address_id) AS d, (SELECT $2 AS kind) AS l"
+    );
+    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(&key).bind(new.kind.name()).fetch_one(tx.conn()).await?;
+    let status = get::<Option<String>>(&row, "status")?.as_deref().and_then(AddressStatus::parse);
+    if !may_go(new.kind, status, get::<i64>(&row, "suppressed")? > 0) {
+        return Ok(Put::NotAllowed);
+    }
+    let id = tx.hash().of_text("letter", &format!("{}\n{key}\n{}", new.kind.name(), new.fact));
+    let (subject, body, html) = match &new.message {
+        Message::Email { subject, text, html, .. } => (Some(subject.as_str()), text, Some(html.as_str())),
+        Message::Sms { text } => (None, text, None),
+    };
+    let written = sqlx::query(
+        "INSERT INTO letters (id, kind, address_key, channel, address, language, subject, body, html, created_at) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (id) DO NOTHING",
+    )
+    .bind(&id)
+    .bind(new.kind.name())
+    .bind(&key)
+    .bind(new.to.channel().name())
+    .bind(new.to.expose())
+    .bind(new.language.code())
+    .bind(subject)
+    .bind(body)
+    .bind(html)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?
+    .rows_affected();
+    if written == 0 {
+        return Ok(Put::AlreadyThere);
+    }
+    let delivery = hex::encode(&Sha256::digest(format!("letter\n{id}"))[..16]);
+    sqlx::query(
+        "INSERT INTO deliveries (id, letter_id, address_id, channel, language, state, priority, not_before, expires_at, \
+                                 time_zone, attempts, fence, uncertain_count, created_at, updated_at) \
+         VALUES ($1, $2, $3, $4, $5, 'queued', $6, $7, $8, $9, 0, 0, 0, $7, $7)",
+    )
+    .bind(&delivery)
+    .bind(&id)
+    .bind(&key)
+    .bind(new.to.channel().name())
+    .bind(new.language.code())
+    .bind(if new.kind.can_wait() { PRIORITY_LAST } else { PRIORITY })
+    .bind(ms(now))
+    .bind(ms(new.expires_at))
+    .bind(zone.name())
+    .execute(tx.conn())
+    .await?;
+    Ok(Put::Queued { delivery })
+}
+
+/// How many letters of these kinds were queued for an address since an instant.
+///
+/// # Errors
+/// When the store fails.
+pub async fn count_since(
+    tx: &mut Tx,
+    address_key: &str,
+    kinds: &[LetterKind],
+    since: DateTime<Utc>,
+) -> Result<u64, StoreError> {
+    let names: Vec<String> = kinds.iter().map(|kind| format!("'{}'", kind.name())).collect();
+    let find = format!(
+        "SELECT COUNT(*) AS n FROM letters WHERE address_key = $1 AND created_at > $2 AND kind IN ({})",
+        names.join(", ")
+    );
+    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key).bind(ms(since)).fetch_one(tx.conn()).await?;
+    Ok(get::<i64>(&row, "n")?.unsigned_abs())
+}
+
+/// Takes the address and the words out of all letters to an address.
+pub(super) async fn erase(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+    sqlx::query(
+        "UPDATE letters SET address = '', subject = NULL, body = '', html = NULL, erased_at = $2 \
+         WHERE address_key = $1 AND erased_at IS NULL",
+    )
+    .bind(address_key)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    Ok(())
+}
+
+impl Store {
+    /// As [`put`], in a transaction of its own.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn put_letter(&self, new: &NewLetter, now: DateTime<Utc>) -> Result<Put, StoreError> {
+        let mut tx = self.begin().await?;
+        let put = put(&mut tx, new, now).await?;
+        tx.commit().await?;
+        Ok(put)
+    }
+
+    /// Takes the address and the words out of letters that ended a day ago: what is left is that there was one. Gives how
+    /// many.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn erase_ended_letters(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
+        const DUE: &str = "letters.erased_at IS NULL AND letters.created_at < $1 AND NOT EXISTS ( \
+             SELECT 1 FROM deliveries d WHERE d.letter_id = letters.id \
+                AND (d.updated_at > $1 OR d.state IN ('queued', 'leased') OR (d.state = 'uncertain' AND d.expires_at > $1)))";
+        let find = format!("SELECT COUNT(*) AS n FROM letters WHERE {DUE}");
+        let row =
+            sqlx::query(sqlx::AssertSqlSafe(find)).bind(ms(now - KEPT)).fetch_one(&mut *self.read().await?).await?;
+        if get::<i64>(&row, "n")? == 0 {
+            return Ok(0);
+        }
+        let mut tx = self.begin().await?;
+        // What a provider said of them may repeat the address it was for.
+        let theirs = format!("(SELECT d.id FROM deliveries d JOIN letters ON letters.id = d.letter_id WHERE {DUE})");
+        for forget in [
+            format!("UPDATE attempts SET detail = NULL WHERE delivery_id IN {theirs}"),
+            format!("DELETE FROM delivery_reports WHERE delivery_id IN {theirs}"),
+            format!(
+                "UPDATE deliveries SET provider_ref = NULL, \
+                     last_error = CASE WHEN state = 'cancelled' THEN last_error END WHERE id IN {theirs}"
+            ),
+        ] {
+            sqlx::query(sqlx::AssertSqlSafe(forget)).bind(ms(now - KEPT)).execute(tx.conn()).await?;
+        }
+        let erase = format!(
+            "UPDATE letters SET address = '', subject = NULL, body = '', html = NULL, erased_at = $2 WHERE {DUE}"
+        );
+        let done =
+            sqlx::query(sqlx::AssertSqlSafe(erase)).bind(ms(now - KEPT)).bind(ms(now)).execute(tx.conn()).await?;
+        tx.commit().await?;
+        Ok(done.rows_affected())
+    }
+}

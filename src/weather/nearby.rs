@@ -1,0 +1,80 @@
+//! Which stations may stand for a place.
+
+use crate::geo::{Point, distance_km};
+use crate::weather::Station;
+
+/// A station seen from a place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Candidate {
+    pub station: Station,
+    pub distance_km: f64,
+    /// Station above the place, metres; below is negative.
+    pub higher_m: f64,
+}
+
+/// A hundred metres of height count like ten kilometres of distance: temperature changes with height by about 0.65 °C
+/// over that (ICAO standard atmosphere), and far less over ten level kilometres. A rule of ours, no source.
+const KM_PER_100_M: f64 = 10.0;
+
+/// Farther than this a station is not chosen unasked.
+const FARTHEST_KM: f64 = 80.0;
+const FARTHEST_M: f64 = 400.0;
+
+impl Candidate {
+    /// Lower is better.
+    fn distance_with_height(&self) -> f64 {
+        self.distance_km + self.higher_m.abs() / 100.0 * KM_PER_100_M
+    }
+
+    /// Whether it may be taken without a person having looked.
+    pub fn is_near(&self) -> bool {
+        self.distance_km <= FARTHEST_KM && self.higher_m.abs() <= FARTHEST_M
+    }
+}
+
+/// All stations, the best first. Without an elevation of the place only the distance counts.
+pub fn by_nearness(place: Point, elevation_m: Option<f64>, stations: Vec<Station>) -> Vec<Candidate> {
+    let mut candidates: Vec<Candidate> = stations
+        .into_iter()
+        .map(|station| Candidate {
+            distance_km: distance_km(place, station.place),
+            higher_m: elevation_m.map_or(0.0, |place_m| station.elevation_m - place_m),
+            station,
+        })
+        .collect();
+    candidates.sort_by(|a, b| {
+        a.distance_with_height().total_cmp(&b.distance_with_height()).then_with(|| a.station.id.cmp(&b.station.id))
+    });
+    candidates
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn station(id: &str, latitude: f64, elevation_m: f64) -> Station {
+        Station {
+            id: id.into(),
+            name: id.into(),
+            place: Point { latitude, longitude: -135.0 },
+            elevation_m,
+            time_zone: chrono_tz::America::Denver,
+            observation_hour: None,
+            sources: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn a_station_at_the_right_height_beats_a_nearer_one_on_the_mountain() {
+        let place = Point { latitude: 33.0, longitude: -135.0 };
+        let stations =
+            vec![station("mountain", 33.05, 2600.0), station("valley", 33.2, 1650.0), station("far", 34.0, 1600.0)];
+        let order = |elevation_m| -> Vec<String> {
+            by_nearness(place, elevation_m, stations.clone()).into_iter().map(|c| c.station.id.0).collect()
+        };
+        assert_eq!(order(Some(1600.0)), ["valley", "mountain", "far"]);
+        assert_eq!(order(None), ["mountain", "valley", "far"]);
+        let near: Vec<bool> = by_nearness(place, Some(1600.0), stations).iter().map(Candidate::is_near).collect();
+        assert_eq!(near, [true, false, false]);
+    }
+}
