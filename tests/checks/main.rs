@@ -18,6 +18,7 @@ mod people;
 mod projection;
 mod records;
 mod replay;
+mod rooms;
 mod schedule;
 mod season;
 mod web;
