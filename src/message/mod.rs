@@ -12,6 +12,7 @@ pub mod dates;
 pub mod document;
 mod personal;
 pub mod samples;
+pub mod settings;
 pub mod sms;
 
 use serde::{Deserialize, Serialize};

@@ -3,10 +3,17 @@
 use url::Url;
 
 use super::Message;
+use crate::text;
 
 /// Stands in a written message where the subscriber's own stop link belongs. The two outer characters are private-use
-/// ones, which are taken out of every value put into a template, so that no name or address can imitate it.
+/// ones, which [`one_line`] takes out of every value put into a template, so that no name or address can imitate it.
 pub(super) const STOP_LINK_PLACE: &str = "\u{E000}stop-link\u{E001}";
+
+/// A value as it may be put into a template: [`text::one_line`] without the characters that mark the place of a personal
+/// part, so that no value can add a header, a paragraph or a second stop link.
+pub(super) fn one_line(value: &str) -> String {
+    text::one_line(&value.replace(['\u{E000}', '\u{E001}'], ""))
+}
 
 /// What differs from one subscriber to the next.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

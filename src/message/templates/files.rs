@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::faults::TemplateFault;
-use super::near;
 use crate::message::transactional::LetterKind;
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
+use crate::text::near_spelling;
 
 #[derive(Debug)]
 pub(super) struct File {
@@ -44,7 +44,7 @@ pub(super) fn read_folder(folder: &Path, files: &mut BTreeMap<String, File>, fau
         let path = folder.join(&name);
         let place = path.display().to_string();
         if !files.contains_key(&name) {
-            let what = match near(&name, known.iter().map(String::as_str)) {
+            let what = match near_spelling(&name, known.iter().map(String::as_str)) {
                 Some(near) => format!("no message has a file of this name, did you mean `{near}`?"),
                 None => format!("no message has a file of this name; names are {}", known.join(", ")),
             };

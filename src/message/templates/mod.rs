@@ -19,11 +19,13 @@ use minijinja::{Environment, ErrorKind};
 use crate::message::calendar;
 use crate::message::document::Document;
 use crate::message::facts::{NoticeFacts, Sender};
+use crate::message::personal::one_line;
 use crate::message::samples;
 use crate::message::transactional::{LetterFacts, LetterKind};
 use crate::message::{CHART_ID, Message, Picture, sms};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
+use crate::text::near_spelling;
 
 use engine::{beside, compile, includes};
 use faults::line_of;
@@ -273,7 +275,7 @@ impl Templates {
             faults.extend(unknown.into_iter().map(|used| TemplateFault {
                 file: self.place(name),
                 line: line_of(&file.source, &used),
-                what: match near(&used, allowed.iter().copied()) {
+                what: match near_spelling(&used, allowed.iter().copied()) {
                     Some(near) => format!("unknown name `{used}`, did you mean `{near}`?"),
                     None => format!("unknown name `{used}`; names to use here: {}", allowed.join(", ")),
                 },
@@ -299,32 +301,6 @@ impl Templates {
         }
         faults.extend(found.into_iter().map(|RenderError(fault)| fault));
     }
-}
-
-/// Text on one line: control characters, line ends and runs of blanks become one blank, and the characters that mark
-/// the place of a personal part are taken out. So no value can add a header, a paragraph or a second stop link.
-pub(super) fn one_line(text: &str) -> String {
-    let mut line = String::with_capacity(text.len());
-    for c in text.chars() {
-        if c.is_control() || matches!(c, ' ' | '\u{2028}' | '\u{2029}') {
-            if !line.is_empty() && !line.ends_with(' ') {
-                line.push(' ');
-            }
-        } else if !matches!(c, '\u{E000}' | '\u{E001}') {
-            line.push(c);
-        }
-    }
-    line.truncate(line.trim_end().len());
-    line
-}
-
-/// The nearest of some names, if any is near enough to have been meant.
-pub(super) fn near<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    known
-        .map(|known| (strsim::damerau_levenshtein(name, known), known))
-        .filter(|(distance, known)| *distance <= (known.chars().count() / 3).max(2))
-        .min()
-        .map(|(_, known)| known)
 }
 
 #[cfg(test)]

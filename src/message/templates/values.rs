@@ -5,12 +5,11 @@ use std::collections::BTreeMap;
 use minijinja::value::Value;
 
 use super::files::{LAYOUT, letter_file, letters};
-use super::one_line;
 use crate::message::dates;
 use crate::message::dates::DateStyle;
 use crate::message::document::{Block, Document, Line, Run};
 use crate::message::facts::{NoticeFacts, Sender, StageDates};
-use crate::message::personal::STOP_LINK_PLACE;
+use crate::message::personal::{STOP_LINK_PLACE, one_line};
 use crate::message::transactional::LetterFacts;
 use crate::message::{CHART_ID, Picture, sms};
 use crate::people::{Channel, Language};

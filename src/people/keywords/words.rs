@@ -4,67 +4,65 @@ use std::sync::OnceLock;
 
 use serde::Deserialize;
 
-type List = Vec<&'static str>;
-
 /// What each list is for stands beside it in the file.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct WordLists {
+pub(super) struct WordLists<'a> {
     #[serde(borrow)]
-    pub stop_alone: List,
+    pub stop_alone: Vec<&'a str>,
     #[serde(borrow)]
-    pub stop_anywhere: List,
+    pub stop_anywhere: Vec<&'a str>,
     #[serde(borrow)]
-    pub stop_sentence: List,
+    pub stop_sentence: Vec<&'a str>,
     #[serde(borrow)]
-    pub stop_said: List,
+    pub stop_said: Vec<&'a str>,
     #[serde(borrow)]
-    pub keep: List,
+    pub keep: Vec<&'a str>,
     #[serde(borrow)]
-    pub stop_despite_keep: List,
+    pub stop_despite_keep: Vec<&'a str>,
     #[serde(borrow)]
-    pub question: List,
+    pub question: Vec<&'a str>,
     #[serde(borrow)]
-    pub stop_despite_question: List,
+    pub stop_despite_question: Vec<&'a str>,
     #[serde(borrow)]
-    pub nature: List,
+    pub nature: Vec<&'a str>,
     #[serde(borrow)]
-    pub ours: List,
+    pub ours: Vec<&'a str>,
     #[serde(borrow)]
-    pub start: List,
+    pub start: Vec<&'a str>,
     #[serde(borrow)]
-    pub yes_first: List,
+    pub yes_first: Vec<&'a str>,
     #[serde(borrow)]
-    pub yes_alone: List,
+    pub yes_alone: Vec<&'a str>,
     #[serde(borrow)]
-    pub yes_begins: List,
+    pub yes_begins: Vec<&'a str>,
     #[serde(borrow)]
-    pub no: List,
+    pub no: Vec<&'a str>,
     #[serde(borrow)]
-    pub help: List,
+    pub help: Vec<&'a str>,
     #[serde(borrow)]
-    pub saw_eggs: List,
+    pub saw_eggs: Vec<&'a str>,
     #[serde(borrow)]
-    pub saw_none: List,
+    pub saw_none: Vec<&'a str>,
     #[serde(borrow)]
-    pub not_looked: List,
+    pub not_looked: Vec<&'a str>,
     #[serde(borrow)]
-    pub courtesy: List,
+    pub courtesy: Vec<&'a str>,
     #[serde(borrow)]
-    pub around_a_code: List,
+    pub around_a_code: Vec<&'a str>,
     #[serde(borrow)]
-    pub about_a_zip: List,
+    pub about_a_zip: Vec<&'a str>,
     #[serde(borrow)]
-    pub english: List,
+    pub english: Vec<&'a str>,
     #[serde(borrow)]
-    pub spanish: List,
+    pub spanish: Vec<&'a str>,
 }
 
 const FILE: &str = include_str!("words.toml");
 
 /// The lists, read at the first call.
-pub(super) fn lists() -> &'static WordLists {
-    static LISTS: OnceLock<WordLists> = OnceLock::new();
+pub(super) fn lists() -> &'static WordLists<'static> {
+    static LISTS: OnceLock<WordLists<'static>> = OnceLock::new();
     LISTS.get_or_init(|| toml::from_str(FILE).expect("the built-in word lists are sound: a test reads them"))
 }
 
