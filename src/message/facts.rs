@@ -4,7 +4,6 @@ use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
 use super::settings::MessagesConfig;
-pub use crate::region::LONGEST_REGION_NAME;
 use crate::region::Region;
 use crate::season::{Borrowed, Outlook, StageId};
 
@@ -81,7 +80,7 @@ impl Basis {
 pub struct NoticeFacts {
     pub sender: Sender,
     pub region_id: String,
-    /// See [`LONGEST_REGION_NAME`].
+    /// See [`LONGEST_REGION_NAME`](crate::region::LONGEST_REGION_NAME).
     pub region_name: String,
     /// Calendar year of the season.
     pub season: i32,

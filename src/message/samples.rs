@@ -92,7 +92,7 @@ fn open_ended() -> Sample {
     Sample { name: "open-ended", natural: true, facts }
 }
 
-/// Names as long as the house allows ([`LONGEST_REGION_NAME`](super::facts::LONGEST_REGION_NAME) and
+/// Names as long as the house allows ([`LONGEST_REGION_NAME`](crate::region::LONGEST_REGION_NAME) and
 /// [`LONGEST_SENDER_SHORT`](super::settings::LONGEST_SENDER_SHORT)), and dates in the longest form.
 pub fn longest() -> Sample {
     let mut facts = typical().facts;
@@ -137,8 +137,8 @@ fn date(month: u32, day: u32) -> NaiveDate {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::message::facts::LONGEST_REGION_NAME;
     use crate::message::settings::LONGEST_SENDER_SHORT;
+    use crate::region::LONGEST_REGION_NAME;
 
     #[test]
     fn the_longest_samples_are_as_long_as_allowed() {

@@ -26,13 +26,13 @@ pub(in crate::message) fn calendar_file(language: Language) -> String {
     format!("{}/washing.calendar.txt", language.code())
 }
 
-/// Name of a letter's file.
-pub(in crate::message) fn letter_file(kind: LetterKind, language: Language, channel: Channel) -> String {
+/// Name of a transactional message's file.
+pub(in crate::message) fn transactional_file(kind: LetterKind, language: Language, channel: Channel) -> String {
     format!("{}/{}.{}.txt", language.code(), kind.name(), channel.name())
 }
 
-/// Every letter on every channel it goes to.
-pub(in crate::message) fn letters() -> impl Iterator<Item = (LetterKind, Channel)> {
+/// Every transactional message on every channel it goes to.
+pub(in crate::message) fn transactional_messages() -> impl Iterator<Item = (LetterKind, Channel)> {
     LetterKind::ALL.into_iter().flat_map(|kind| kind.channels().iter().map(move |channel| (kind, *channel)))
 }
 

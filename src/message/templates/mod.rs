@@ -31,10 +31,10 @@ use engine::{beside, compile, includes};
 use faults::line_of;
 pub use faults::{RenderError, TemplateFault, TemplateFaults};
 use files::{BUILT_IN, File, LAYOUT, read_folder};
-pub(super) use files::{calendar_file, letter_file, letters, notice_file};
-use values::{Names, allowed_names, layout_values, letter_values, notice_values};
+pub(super) use files::{calendar_file, notice_file, transactional_file, transactional_messages};
+use values::{Names, allowed_names, layout_values, notice_values, transactional_values};
 
-/// Parts that a text message may take: one in English, two in Spanish, which may need UCS-2.
+/// Segments that a text message may take: one in English, two in Spanish, which may need UCS-2.
 pub fn most_parts(language: Language) -> usize {
     match language {
         Language::En => 1,
@@ -76,7 +76,7 @@ impl Templates {
     /// Writes a notice for one channel in one language.
     ///
     /// A text message is tried as it stands, then with the accents of the inserted names dropped, then without its
-    /// link, then without both: the first with the fewest parts is taken.
+    /// link, then without both: the first with the fewest segments is taken.
     ///
     /// # Errors
     /// When a template uses a value that this notice does not have, or an e-mail comes out without a subject line.
@@ -114,10 +114,10 @@ impl Templates {
         }
     }
 
-    /// Writes a letter for one of its [channels](LetterKind::channels).
+    /// Writes a transactional message for one of its [channels](LetterKind::channels).
     ///
     /// # Errors
-    /// As [`Templates::render_notice`]; when a letter is asked for on a channel that it does not go to.
+    /// As [`Templates::render_notice`]; when a message is asked for on a channel that it does not go to.
     pub fn render_letter(
         &self,
         kind: LetterKind,
@@ -125,16 +125,16 @@ impl Templates {
         channel: Channel,
         facts: &LetterFacts,
     ) -> Result<Message, RenderError> {
-        let file = letter_file(kind, language, channel);
+        let file = transactional_file(kind, language, channel);
         match channel {
             Channel::Sms => {
                 let text = self.render_short(&file, &facts.sender, |sender, fold| {
-                    letter_values(&LetterFacts { sender, ..facts.clone() }, channel, fold)
+                    transactional_values(&LetterFacts { sender, ..facts.clone() }, channel, fold)
                 })?;
                 Ok(Message::Sms { text })
             }
             Channel::Email => {
-                let values = Value::from(letter_values(facts, channel, Names::AsWritten));
+                let values = Value::from(transactional_values(facts, channel, Names::AsWritten));
                 let (subject, body) = self.render_titled(&file, values)?;
                 let document = Document::parse(&body);
                 let sender = one_line(&facts.sender.name);
@@ -216,11 +216,11 @@ impl Templates {
         for (sender, names) in ways {
             let rendered = self.render(file, Value::from(values(sender.clone(), names)))?;
             let text = sms::gsm_safe(&one_line(&rendered));
-            let parts = sms::count(&text).parts;
-            if shortest.as_ref().is_none_or(|(fewest, _)| parts < *fewest) {
-                shortest = Some((parts, text));
+            let segments = sms::count(&text).parts;
+            if shortest.as_ref().is_none_or(|(fewest, _)| segments < *fewest) {
+                shortest = Some((segments, text));
             }
-            if parts == 1 {
+            if segments == 1 {
                 break;
             }
         }
@@ -248,7 +248,7 @@ impl Templates {
             ErrorKind::UnknownFilter | ErrorKind::UnknownFunction | ErrorKind::UnknownTest => {
                 format!("{detail}: message templates have no filters, functions or tests")
             }
-            ErrorKind::TemplateNotFound => format!("{detail}; files to include are {}", self.parts().join(", ")),
+            ErrorKind::TemplateNotFound => format!("{detail}; files to include are {}", self.included().join(", ")),
             kind if detail.is_empty() => kind.to_string(),
             kind => format!("{kind}: {detail}"),
         };
@@ -256,7 +256,7 @@ impl Templates {
     }
 
     /// The files that other files include.
-    fn parts(&self) -> Vec<&str> {
+    fn included(&self) -> Vec<&str> {
         let english = format!("{}/", Language::En.code());
         let names = self.files.keys().filter_map(|name| name.strip_prefix(&english));
         names.filter(|name| name.ends_with(".part.txt")).collect()
@@ -293,7 +293,7 @@ impl Templates {
                     }
                 }
                 for facts in LetterFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
-                    for (kind, channel) in letters() {
+                    for (kind, channel) in transactional_messages() {
                         found.extend(self.render_letter(kind, language, channel, &facts).err());
                     }
                 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use minijinja::value::Value;
 
-use super::files::{LAYOUT, letter_file, letters};
+use super::files::{LAYOUT, transactional_file, transactional_messages};
 use crate::message::dates;
 use crate::message::dates::DateStyle;
 use crate::message::document::{Block, Document, Line, Run};
@@ -43,8 +43,8 @@ pub(super) const NOTICE_NAMES: [&str; 23] = [
     "wash_by",
 ];
 
-/// The names that a letter's templates may use.
-pub(super) const LETTER_NAMES: [&str; 12] = [
+/// The names that a transactional message's templates may use.
+pub(super) const TRANSACTIONAL_NAMES: [&str; 12] = [
     "code",
     "confirm_url",
     "help_contact",
@@ -62,12 +62,13 @@ pub(super) const LETTER_NAMES: [&str; 12] = [
 pub(super) const LAYOUT_NAMES: [&str; 6] = ["blocks", "chart", "language", "sender_name", "small_print", "subject"];
 
 pub(super) fn allowed_names(file: &str) -> &'static [&'static str] {
-    let is_letter = file.ends_with("/letter-footer.part.txt")
-        || letters().any(|(kind, channel)| Language::ALL.iter().any(|lang| letter_file(kind, *lang, channel) == file));
+    let is_transactional = file.ends_with("/letter-footer.part.txt")
+        || transactional_messages()
+            .any(|(kind, channel)| Language::ALL.iter().any(|lang| transactional_file(kind, *lang, channel) == file));
     if file == LAYOUT {
         &LAYOUT_NAMES
-    } else if is_letter {
-        &LETTER_NAMES
+    } else if is_transactional {
+        &TRANSACTIONAL_NAMES
     } else {
         &NOTICE_NAMES
     }
@@ -101,7 +102,11 @@ pub(super) fn sender_values(sender: &Sender, names: Names) -> BTreeMap<&'static 
     ])
 }
 
-pub(super) fn letter_values(facts: &LetterFacts, channel: Channel, names: Names) -> BTreeMap<&'static str, Value> {
+pub(super) fn transactional_values(
+    facts: &LetterFacts,
+    channel: Channel,
+    names: Names,
+) -> BTreeMap<&'static str, Value> {
     let maybe = |text: &Option<String>| text.as_deref().map(one_line).map_or(Value::from(()), Value::from);
     let stop_url = facts.sender.public_url.as_ref().map_or(Value::from(()), |_| Value::from(STOP_LINK_PLACE));
     let mut values = sender_values(&facts.sender, names);
