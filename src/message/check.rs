@@ -3,15 +3,17 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::Message;
 use super::dates::{self, DateStyle};
 use super::document::Document;
-use super::facts::{LONGEST_SENDER_SHORT, NoticeFacts, Sender};
+use super::facts::{NoticeFacts, Sender};
+use super::personal::STOP_LINK_PLACE;
 use super::readability::{self, Ease};
 use super::samples::{self, Sample};
+use super::settings::LONGEST_SENDER_SHORT;
 use super::sms::{self, Encoding, Segments};
-use super::{Message, STOP_LINK_PLACE};
 use crate::message::templates::{
-    TemplateFault, Templates, calendar_file, letter_file, letters, most_parts, notice_file,
+    TemplateFault, Templates, calendar_file, most_parts, notice_file, transactional_file, transactional_messages,
 };
 use crate::message::transactional::{LetterFacts, LetterKind};
 use crate::people::{Channel, Language};
@@ -53,8 +55,8 @@ pub fn check(templates: &Templates, sender: &Sender) -> Report {
                 }
             }
             for facts in LetterFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
-                for (kind, channel) in letters() {
-                    found.check_letter(kind, language, channel, &facts, sample);
+                for (kind, channel) in transactional_messages() {
+                    found.check_transactional(kind, language, channel, &facts, sample);
                 }
             }
         }
@@ -110,7 +112,7 @@ impl Findings<'_> {
         }
     }
 
-    fn check_letter(
+    fn check_transactional(
         &mut self,
         kind: LetterKind,
         language: Language,
@@ -118,7 +120,7 @@ impl Findings<'_> {
         facts: &LetterFacts,
         sample: &Sample,
     ) {
-        let file = letter_file(kind, language, channel);
+        let file = transactional_file(kind, language, channel);
         let text = match self.templates.render_letter(kind, language, channel, facts) {
             Ok(Message::Sms { text }) => {
                 self.check_short(&file, &text, language, sample);
@@ -174,7 +176,7 @@ impl Findings<'_> {
         self.note(file, Some(segments), Ease::of([text], language), sample);
     }
 
-    /// What every e-mail needs, notice or letter.
+    /// What every e-mail needs, notice or transactional message.
     fn check_frame(&mut self, file: &str, subject: &str, text: &str, html: &str, language: Language, sample: &Sample) {
         let length = subject.chars().count();
         if length > LONGEST_SUBJECT {
@@ -359,10 +361,10 @@ impl Findings<'_> {
         let notices = NoticeKind::ALL.into_iter().flat_map(|kind| {
             Channel::ALL.map(|channel| Language::ALL.map(|language| notice_file(kind, language, channel)))
         });
-        let letters =
-            letters().map(|(kind, channel)| Language::ALL.map(|language| letter_file(kind, language, channel)));
+        let transactional = transactional_messages()
+            .map(|(kind, channel)| Language::ALL.map(|language| transactional_file(kind, language, channel)));
         let calendars = [Language::ALL.map(calendar_file)];
-        for [english, spanish] in notices.chain(letters).chain(calendars).collect::<Vec<_>>() {
+        for [english, spanish] in notices.chain(transactional).chain(calendars).collect::<Vec<_>>() {
             let of_english = self.templates.names_used(&english);
             let of_spanish = self.templates.names_used(&spanish);
             for (file, other, lacking) in

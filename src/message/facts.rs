@@ -3,9 +3,7 @@
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
-pub use crate::config::LONGEST_SENDER_SHORT;
-use crate::config::MessagesConfig;
-pub use crate::region::LONGEST_REGION_NAME;
+use super::settings::MessagesConfig;
 use crate::region::Region;
 use crate::season::{Borrowed, Outlook, StageId};
 
@@ -20,7 +18,7 @@ const DAYS_TO_ACT: u64 = 3;
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Sender {
     pub name: String,
-    /// For text messages; see [`LONGEST_SENDER_SHORT`].
+    /// For text messages; see [`LONGEST_SENDER_SHORT`](super::settings::LONGEST_SENDER_SHORT).
     pub short: String,
     pub postal_address: String,
     /// A telephone number, an address or a page.
@@ -82,7 +80,7 @@ impl Basis {
 pub struct NoticeFacts {
     pub sender: Sender,
     pub region_id: String,
-    /// See [`LONGEST_REGION_NAME`].
+    /// See [`LONGEST_REGION_NAME`](crate::region::LONGEST_REGION_NAME).
     pub region_name: String,
     /// Calendar year of the season.
     pub season: i32,

@@ -1,13 +1,13 @@
-//! How long a text is on the air: the GSM 7-bit alphabet, the choice of encoding, and the parts a text is cut into.
+//! How long a text is on the air: the GSM 7-bit alphabet, the choice of encoding, and the segments a text is cut into.
 //!
 //! Source of the alphabet and its extension table: 3GPP TS 23.038, sections 6.2.1 and 6.2.1.1. Source of the sizes:
-//! 3GPP TS 23.040, section 9.2.3.24.1: 140 octets a message, 6 of them for the header that joins the parts of a long one
+//! 3GPP TS 23.040, section 9.2.3.24.1: 140 octets a message, 6 of them for the header that joins the segments of a long one
 //! (8-bit reference).
 
-/// Septets of a message that stands alone, and of one part of a longer one.
+/// Septets of a message that stands alone, and of one segment of a longer one.
 const GSM7_ALONE: usize = 160;
 const GSM7_JOINED: usize = 153;
-/// UTF-16 units of a message that stands alone, and of one part of a longer one.
+/// UTF-16 units of a message that stands alone, and of one segment of a longer one.
 const UCS2_ALONE: usize = 70;
 const UCS2_JOINED: usize = 67;
 
@@ -35,15 +35,15 @@ pub struct Segments {
     pub encoding: Encoding,
     /// Septets (GSM 7-bit) or UTF-16 units (UCS-2) of the whole text, headers not counted.
     pub units: usize,
-    /// Messages it is sent and paid as; an empty text is one.
+    /// Segments it is sent and paid as; an empty text is one.
     pub parts: usize,
-    /// The text of each part, in order; joined they are the text again.
+    /// The text of each segment, in order; joined they are the text again.
     pub texts: Vec<String>,
 }
 
 /// Counts a text: GSM 7-bit if every character is in that alphabet, else UCS-2.
 ///
-/// A part may stay a unit short of full, since neither an escape pair nor a surrogate pair is cut in two.
+/// A segment may stay a unit short of full, since neither an escape pair nor a surrogate pair is cut in two.
 pub fn count(text: &str) -> Segments {
     let septets: Option<usize> = text.chars().map(gsm7_septets).sum();
     let (encoding, units, alone, joined) = match septets {

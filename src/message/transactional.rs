@@ -1,4 +1,4 @@
-//! Letters: what one person is told about their own subscription, beside the notices that a whole region gets.
+//! Transactional messages: what one person is told about their own subscription, beside the notices that a whole region gets.
 
 use serde::{Deserialize, Serialize};
 
@@ -10,7 +10,7 @@ use crate::people::{Channel, Zip};
 pub enum LetterKind {
     /// Asks the owner of an address whether they want to be told.
     Confirm,
-    /// As `Confirm`, for a ZIP code that no region has yet: the wish is kept once confirmed.
+    /// As `Confirm`, for a ZIP code that no region has yet: the request is kept once confirmed.
     NotCovered,
     /// After confirmation: what comes, how often, how to stop.
     Welcome,
@@ -87,11 +87,11 @@ impl LetterKind {
     }
 }
 
-/// All that the templates of a letter may say.
+/// All that the templates of a transactional message may say.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LetterFacts {
     pub sender: Sender,
-    /// What the letter is about; may be empty where the kind speaks of none.
+    /// What the message is about; may be empty where the kind speaks of none.
     pub zips: Vec<Zip>,
     /// Of `CoveredNow` and `Welcome`: the region that has the first ZIP code; of `FollowUp` the one that was told.
     pub region_name: Option<String>,
@@ -106,7 +106,7 @@ pub struct LetterFacts {
 }
 
 impl LetterFacts {
-    /// A letter that needs nothing but its sender.
+    /// A message that needs nothing but its sender.
     pub fn of(sender: Sender) -> Self {
         Self {
             sender,

@@ -62,7 +62,7 @@ pub struct Counts {
     /// Requests to confirm that went to this address in the last day, and in thirty days.
     pub address_day: u64,
     pub address_month: u64,
-    /// Askings by form from this network in the last hour, and from all, without those held as [`Held::Network`] or
+    /// Askings by form from this network in the last hour, and from all, without those refused as [`Held::Network`] or
     /// [`Held::Flood`].
     pub network_hour: u64,
     pub forms_hour: u64,
@@ -122,25 +122,25 @@ impl Limits {
     /// Whether a request to confirm may go out.
     ///
     /// # Errors
-    /// The first limit that holds it back.
+    /// The first limit that refuses it.
     pub fn may_ask(&self, by: By, is_text: bool, counts: &Counts) -> Result<(), Held> {
-        let hold = |held: bool, why: Held| if held { Err(why) } else { Ok(()) };
+        let refuse = |beyond: bool, why: Held| if beyond { Err(why) } else { Ok(()) };
         let usual = u64::from(self.asks_per_hour);
         match by {
             By::Form => {
-                hold(counts.network_hour >= u64::from(self.asks_per_network_per_hour), Held::Network)?;
-                hold(counts.forms_hour >= usual && counts.network_hour > 0, Held::Flood)?;
-                hold(counts.forms_hour >= usual.saturating_mul(10), Held::Flood)?;
-                hold(counts.address_day >= FORMS_PER_DAY, Held::AddressToday)?;
-                hold(counts.address_month >= FORMS_PER_MONTH, Held::AddressThisMonth)?;
+                refuse(counts.network_hour >= u64::from(self.asks_per_network_per_hour), Held::Network)?;
+                refuse(counts.forms_hour >= usual && counts.network_hour > 0, Held::Flood)?;
+                refuse(counts.forms_hour >= usual.saturating_mul(10), Held::Flood)?;
+                refuse(counts.address_day >= FORMS_PER_DAY, Held::AddressToday)?;
+                refuse(counts.address_month >= FORMS_PER_MONTH, Held::AddressThisMonth)?;
                 let few = counts.form_texts_confirmed * 100 < counts.form_texts * u64::from(self.confirmed_percent);
                 let few = is_text && few && counts.form_texts >= SHARE_OF;
-                hold(few && counts.network_texts_day > 0, Held::FewConfirm)?;
-                hold(few && counts.texts_day * 2 >= u64::from(self.confirmation_texts_per_day), Held::FewConfirm)?;
+                refuse(few && counts.network_texts_day > 0, Held::FewConfirm)?;
+                refuse(few && counts.texts_day * 2 >= u64::from(self.confirmation_texts_per_day), Held::FewConfirm)?;
             }
-            By::Phone => hold(counts.address_day >= TEXTS_PER_DAY, Held::AddressToday)?,
+            By::Phone => refuse(counts.address_day >= TEXTS_PER_DAY, Held::AddressToday)?,
         }
-        hold(is_text && counts.texts_day >= u64::from(self.confirmation_texts_per_day), Held::TextsToday)
+        refuse(is_text && counts.texts_day >= u64::from(self.confirmation_texts_per_day), Held::TextsToday)
     }
 }
 
