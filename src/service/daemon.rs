@@ -10,7 +10,8 @@ use futures::future::BoxFuture;
 use tokio::time::Instant;
 use tracing::{error, info, warn};
 
-use super::cycle::{self, Books, CycleReport, Desks};
+use super::caches::{RecordCache, SeasonCache};
+use super::cycle::{self, CycleReport};
 use super::pull::{self, PullReport};
 use crate::delivery::inbound::Intake;
 use crate::dispatch::channels::Channels;
@@ -207,8 +208,8 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
         Err(why) => error!("those who were told to inspect could not be asked what they saw: {why}"),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
-    let mut books = Books::new(parts.store.clone());
-    let report = cycle::run(parts, &mut books, &mut Desks::default(), &mut |_| {}).await?;
+    let mut records = RecordCache::new(parts.store.clone());
+    let report = cycle::run(parts, &mut records, &mut SeasonCache::default(), &mut |_| {}).await?;
     Ok((report, pulled))
 }
 
