@@ -17,7 +17,7 @@ use crate::randomness::Randomness;
 use crate::season::DateSpread;
 use crate::service::app::Parts;
 use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, ReplayWorld, summarise};
-use crate::service::subscribe::sign_up::EnrolError;
+use crate::service::subscribe::SignUpError;
 
 #[derive(Debug, clap::Args)]
 pub struct Replay {
@@ -120,7 +120,7 @@ async fn play_all(
 fn replay_error(why: ReplayError) -> CommandError {
     match why {
         ReplayError::Store(_) | ReplayError::Dispatch(_) => CommandError::Store(why.to_string()),
-        ReplayError::Question(EnrolError::Store(_)) => CommandError::Store(why.to_string()),
+        ReplayError::Question(SignUpError::Store(_)) => CommandError::Store(why.to_string()),
         ReplayError::Question(_) | ReplayError::Region { .. } => CommandError::Failed(why.to_string()),
         ReplayError::NoRegion | ReplayError::UnknownRegion(_) | ReplayError::NoSeason(_) => {
             CommandError::Usage(why.to_string())

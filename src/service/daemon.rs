@@ -18,7 +18,7 @@ use crate::dispatch::channels::Channels;
 use crate::dispatch::dispatcher::{DispatchError, Dispatcher, Drained, Personaliser};
 use crate::service::app::Parts;
 use crate::service::follow_up;
-use crate::service::subscribe::sign_up;
+use crate::service::subscribe::messages;
 use crate::store::runs::Start;
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::timetable::{ScheduleError, Tick, Timetable};
@@ -197,7 +197,7 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
         info!(letters, "erased the words of letters that have ended");
     }
     parts.store.forget_log().await;
-    match sign_up::tell_newly_covered(parts).await {
+    match messages::tell_newly_covered(parts).await {
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),
         Err(why) => error!("those whose ZIP code has a region now could not be told: {why}"),

@@ -29,7 +29,7 @@ use crate::people::Channel;
 use crate::region::Region;
 use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
 use crate::service::app::Parts;
-use crate::service::subscribe::sign_up::EnrolError;
+use crate::service::subscribe::SignUpError;
 use crate::store::notices::Notice;
 use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber};
 use crate::store::{Store, StoreError};
@@ -98,7 +98,7 @@ pub enum ReplayError {
     #[error(transparent)]
     Dispatch(#[from] DispatchError),
     #[error("people could not be asked what they saw: {0}")]
-    Question(#[from] EnrolError),
+    Question(#[from] SignUpError),
     #[error("region `{region}` cannot be replayed: {source}")]
     Region { region: String, source: RegionFault },
     #[error("there is no region to replay: add one with `treebell region add`")]

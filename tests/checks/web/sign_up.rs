@@ -6,7 +6,7 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use sqlx::Row;
 use treebell::people::{Address, Channel, Language, Reach, Zip};
-use treebell::service::subscribe::sign_up;
+use treebell::service::subscribe::messages;
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
 use treebell::store::subscriptions::{AddressStatus, Consent, NewSubscriber};
@@ -489,11 +489,11 @@ async fn a_place_that_nobody_watches_is_wished_for_counted_and_told_once() {
     assert!(done.body.contains("do not watch it yet"), "{}", done.body);
     let demand = world.parts.store.demand().await.unwrap();
     assert_eq!(demand.iter().map(|d| (d.zip.as_str(), d.people)).collect::<Vec<_>>(), [("00300", 1)]);
-    assert_eq!(sign_up::tell_newly_covered(&world.parts).await.unwrap(), 0);
+    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 0);
     world.add_region("new-place", "New Place", "00300").await;
     world.clock.advance(chrono::Duration::minutes(1));
-    assert_eq!(sign_up::tell_newly_covered(&world.parts).await.unwrap(), 1);
-    assert_eq!(sign_up::tell_newly_covered(&world.parts).await.unwrap(), 0);
+    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 1);
+    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 0);
     assert_eq!(world.letter_to(EMAIL).await.unwrap().0, "covered-now");
     assert!(world.parts.store.demand().await.unwrap().is_empty());
 }
