@@ -143,6 +143,8 @@ impl SeasonModel {
         release: Release,
         facts: &DayFacts<'_>,
     ) -> Assessment {
+        #[cfg(test)]
+        ASSESSMENTS.set(ASSESSMENTS.get() + 1);
         let prepared = self.days(rules, known, facts.today);
         let heat = outlook::season_heat(&self.profile, self.key.year, &prepared.days);
         let ensemble = outlook::projected_ensemble(
@@ -201,4 +203,10 @@ impl SeasonModel {
         heat.retain(|day| day.day > last);
         heat
     }
+}
+
+#[cfg(test)]
+std::thread_local! {
+    /// How many days this thread has assessed: an assessment is the costly part of whatever shows a region.
+    pub(crate) static ASSESSMENTS: std::cell::Cell<u32> = const { std::cell::Cell::new(0) };
 }

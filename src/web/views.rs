@@ -350,3 +350,50 @@ impl RegionView {
         stage.reached.map(|reached| reached.on).or(stage.spread.median)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use chrono::Datelike;
+
+    use super::*;
+    use crate::assessment::season_model::ASSESSMENTS;
+    use crate::clock::ManualClock;
+    use crate::config::Config;
+    use crate::demo::state::State;
+    use crate::demo::weather;
+    use crate::message::Templates;
+    use crate::season::profile::Profiles;
+    use crate::store::Store;
+
+    /// Two regions of the demo that share a station with a dozen past years.
+    async fn site() -> Site {
+        let state = State::built_in().unwrap();
+        let station = &state.stations[0].station;
+        let store = Store::in_memory().await.unwrap();
+        store.add_station(station).await.unwrap();
+        let mut versions = weather::make(&state, 1).versions(0);
+        versions.retain(|version| version.day.year() >= 2013);
+        store.add_versions(&station.id, &versions).await.unwrap();
+        let regions: Vec<Region> = state.regions[..2]
+            .iter()
+            .map(|of| Region { stations: vec![station.id.0.clone()], ..of.region.clone() })
+            .collect();
+        let now: DateTime<Utc> = "2025-03-10T16:00:00Z".parse().unwrap();
+        store.put_regions(&regions, now).await.unwrap();
+        let (clock, templates) = (Arc::new(ManualClock::at(now)), Templates::load(None).unwrap());
+        Site::new(Parts::with_store(&Config::default(), clock, store, Profiles::default(), templates)).unwrap()
+    }
+
+    #[tokio::test]
+    async fn a_view_assesses_each_region_once_and_draws_it_in_every_language() {
+        let site = site().await;
+        let before = ASSESSMENTS.get();
+        let views = views(&site).await.unwrap();
+        assert_eq!(views.regions.len(), 2);
+        assert_eq!(ASSESSMENTS.get() - before, 2, "one assessment a region, whatever is drawn of it");
+        for view in &views.regions {
+            let known = view.known.as_ref().expect("the region was assessed");
+            assert_eq!(known.charts.len(), Language::ALL.len() * CHART_WIDTHS.len());
+        }
+    }
+}
