@@ -10,7 +10,7 @@ use crate::config::Config;
 use crate::message::{TemplateFaults, Templates};
 use crate::randomness::Randomness;
 use crate::season::profile::{Profile, ProfileFault, Profiles};
-use crate::service::caches::SkillCache;
+use crate::service::skill_cache::SkillCache;
 use crate::store::{Store, StoreError};
 
 /// Everything the cycle, the dispatcher and replay share. Cheap to clone.

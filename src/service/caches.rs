@@ -1,8 +1,8 @@
-//! What this process keeps of what it read or worked out: station records, seasons under way, what the store holds of
-//! them, and how good projections have been. None of it is ever written: a new process starts with empty caches.
+//! What is read or worked out once and used for many regions: station records, seasons under way, what the store holds of
+//! them. Whoever makes a cache says how long it is good; none is ever written.
 
 use std::collections::HashMap;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use tracing::info;
@@ -10,7 +10,6 @@ use tracing::info;
 use super::region_fault::RegionFault;
 use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHistory, StationPast};
 use crate::assessment::season_model::SeasonModel;
-use crate::assessment::skill::{ForecastSkill, SkillBasis};
 use crate::language::Language;
 use crate::region::Region;
 use crate::season::{FieldReport, Profile, phrases};
@@ -223,32 +222,5 @@ impl CycleCache {
             self.last_outlooks.insert(profile.id.clone(), store.last_outlook_days(&profile.id).await?);
         }
         Ok(self.last_outlooks.get(&profile.id).and_then(|days| days.get(&region.id)).copied())
-    }
-}
-
-/// How good projections have been, by the temperatures and the profile it was worked out from: as long as a station's
-/// past stays the same, its skill is worked out once and not once a cycle.
-#[derive(Default)]
-pub struct SkillCache(Mutex<HashMap<[u8; 32], Arc<ForecastSkill>>>);
-
-/// A replay of many seasons asks for many pasts; a service for as many as it has stations.
-const MOST_SKILLS: usize = 2000;
-
-impl SkillCache {
-    /// The skill on this basis, known already or worked out now.
-    pub fn of(&self, basis: &SkillBasis<'_>) -> Arc<ForecastSkill> {
-        let key = basis.digest();
-        let known = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(skill) = known().get(&key) {
-            return Arc::clone(skill);
-        }
-        // Not under the lock: two at once may do the same work, and neither waits for another station's.
-        let skill = Arc::new(ForecastSkill::of(basis));
-        let mut known = known();
-        if known.len() >= MOST_SKILLS {
-            known.clear();
-        }
-        known.insert(key, Arc::clone(&skill));
-        skill
     }
 }

@@ -46,7 +46,7 @@ pub enum Role {
     Schedule,
     /// Work the queue.
     Deliver,
-    /// Serve the pages and the doors for other programs.
+    /// Serve the pages and the webhooks for other programs.
     Web,
 }
 

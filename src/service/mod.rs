@@ -4,6 +4,7 @@ pub mod app;
 pub mod caches;
 pub mod event;
 mod forecast;
+pub mod skill_cache;
 
 pub mod assess;
 pub mod cycle;

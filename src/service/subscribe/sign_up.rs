@@ -43,7 +43,7 @@ pub struct SignUpRequest {
     pub words: String,
     /// Where it was asked, such as `web form`. Never the address.
     pub evidence: String,
-    /// The asker's network: [`crate::web::Visit::network`]. `None` for a text from the phone itself.
+    /// The asker's network. `None` for a text from the phone itself.
     pub network: Option<IpAddr>,
 }
 
