@@ -7,9 +7,11 @@ pub mod clock;
 pub mod config;
 pub mod geo;
 pub mod language;
+pub mod links;
 pub mod net;
 pub mod randomness;
 pub mod region;
+pub mod text;
 pub mod timetable;
 pub mod units;
 

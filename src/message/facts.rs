@@ -3,8 +3,7 @@
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
-pub use crate::config::LONGEST_SENDER_SHORT;
-use crate::config::MessagesConfig;
+use super::settings::MessagesConfig;
 pub use crate::region::LONGEST_REGION_NAME;
 use crate::region::Region;
 use crate::season::{Borrowed, Outlook, StageId};
@@ -20,7 +19,7 @@ const DAYS_TO_ACT: u64 = 3;
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Sender {
     pub name: String,
-    /// For text messages; see [`LONGEST_SENDER_SHORT`].
+    /// For text messages; see [`LONGEST_SENDER_SHORT`](super::settings::LONGEST_SENDER_SHORT).
     pub short: String,
     pub postal_address: String,
     /// A telephone number, an address or a page.

@@ -7,6 +7,7 @@ use chrono::{Datelike, NaiveDate};
 
 use crate::heat::fit::Seen;
 use crate::season::Profile;
+use crate::text::is_slip;
 use crate::weather::StationId;
 
 /// Faults shown at once.
@@ -113,7 +114,7 @@ pub fn read_reports(
             stages.insert(name.to_owned());
             match stage {
                 Some(wanted) if wanted != name => {
-                    if strsim::damerau_levenshtein(wanted, name) <= 2 {
+                    if is_slip(name, wanted) {
                         faults.push(format!("line {line}: stage `{name}`, did you mean `{wanted}`?"));
                     }
                     *reports.other_stages.entry(name.to_owned()).or_default() += 1;
@@ -179,8 +180,7 @@ impl Columns {
                     // A slip of the pen would otherwise silently take a column away.
                     let near = KNOWN.iter().find(|known| {
                         !names.iter().any(|name| name == *known)
-                            && (strsim::damerau_levenshtein(name, known) <= 2
-                                || name.replace([' ', '-'], "_") == **known)
+                            && (is_slip(name, known) || name.replace([' ', '-'], "_") == **known)
                     });
                     match near {
                         Some(near) => faults.push(format!("line 1: column `{name}`, did you mean `{near}`?")),

@@ -6,6 +6,7 @@ use url::Url;
 use super::SignUpError;
 use super::places;
 use super::tokens::{self, Purpose};
+use crate::links;
 use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::{Address, Channel, Language, Zip};
 use crate::service::app::Parts;
@@ -49,7 +50,8 @@ pub(crate) async fn tell(
     let channel = to.channel();
     if channel == Channel::Email {
         let token = tokens::make(tx.hash(), Purpose::Preferences, &tx.hash().of(to));
-        facts.preferences_url = page(parts, language, &["preferences", &token]).map(String::from);
+        facts.preferences_url =
+            base(parts).and_then(|base| links::preferences(&base, language, &token)).map(String::from);
     }
     let message = parts.templates.render_letter(kind, language, channel, &facts)?;
     let letter = NewLetter { kind, to: to.clone(), language, message, fact: fact.to_owned(), expires_at: now + TELLS };
@@ -81,10 +83,7 @@ pub async fn tell_newly_covered(parts: &Parts) -> Result<u64, SignUpError> {
     Ok(told)
 }
 
-/// A page's whole address, for links in letters; `None` without a public address.
-pub(super) fn page(parts: &Parts, language: Language, path: &[&str]) -> Option<Url> {
-    let mut url = Url::parse(&parts.config.messages.public_url).ok()?;
-    let folder = (language == Language::Es).then_some("es");
-    url.path_segments_mut().ok()?.pop_if_empty().extend(folder.iter().chain(path));
-    Some(url)
+/// What links in letters stand below; `None` without a public address.
+pub(super) fn base(parts: &Parts) -> Option<Url> {
+    Url::parse(&parts.config.messages.public_url).ok()
 }

@@ -4,9 +4,9 @@
 use chrono::TimeDelta;
 
 use super::SignUpError;
-use super::stop;
 use super::tokens::{self, Purpose};
 use crate::language::Language;
+use crate::links;
 use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::Address;
 use crate::service::app::Parts;
@@ -34,12 +34,8 @@ pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), SignUpError> {
     let sent = transactional::count_since(&mut tx, &key, &[LetterKind::Preferences], now - TimeDelta::days(1)).await?;
     // Worded also for nobody, so that the work is the same.
     let base = url::Url::parse(&parts.config.messages.public_url).ok();
-    let path: &[&str] = match language {
-        Language::En => &["preferences", &token],
-        Language::Es => &["es", "preferences", &token],
-    };
     let facts = LetterFacts {
-        preferences_url: base.as_ref().and_then(|base| stop::link(base, path)).map(String::from),
+        preferences_url: base.as_ref().and_then(|base| links::preferences(base, language, &token)).map(String::from),
         ..LetterFacts::of(Sender::from(&parts.config.messages))
     };
     let message = parts.templates.render_letter(LetterKind::Preferences, language, to.channel(), &facts)?;

@@ -17,9 +17,10 @@ use chrono::{DateTime, TimeDelta, Utc};
 use tracing::info;
 
 use super::SignUpError;
-use super::messages::{TELLS, page};
+use super::messages::{TELLS, base};
 use super::places::covered;
 use super::tokens::{self, Purpose};
+use crate::links;
 use crate::message::{LetterFacts, LetterKind, Message, Sender};
 use crate::people::limits::{By, Held};
 use crate::people::{Address, Channel, Language, Zip};
@@ -121,12 +122,13 @@ pub async fn ask_in(
         Some(_) => LetterKind::Confirm,
         None => LetterKind::NotCovered,
     };
+    let base = base(parts);
     let facts = LetterFacts {
         zips: request.zips.clone(),
         code: code.clone(),
         confirm_url: token
             .as_ref()
-            .and_then(|token| page(parts, request.language, &["confirm", token]))
+            .and_then(|token| links::confirm(base.as_ref()?, request.language, token))
             .map(String::from),
         ..LetterFacts::of(Sender::from(&parts.config.messages))
     };
