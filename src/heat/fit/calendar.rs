@@ -40,7 +40,7 @@ impl CalendarLine {
         let spread = points.iter().map(|(km, _)| (km - mean_km).powi(2)).sum::<f64>();
         // Each record stands for the day of its interval nearest to the line; the line then goes through those days, and
         // so on. Neither step can raise the error, and both together end at its least. An exact date needs one round.
-        let middle = |seen: Seen| match (seen.after, seen.by) {
+        let middle = |seen: Seen| match (seen.after(), seen.by()) {
             (Some(after), Some(by)) => (f64::from(after) + 1.0 + f64::from(by)) / 2.0,
             (Some(after), None) => f64::from(after) + 1.0,
             (_, by) => by.map_or(0.0, f64::from),

@@ -44,7 +44,7 @@ impl Errors {
         for seen in &site_year.seen {
             self.add(seen.error(predicted.unwrap_or(NEVER_DAY)) as f64);
             // A tree on which it had not come on the last look does not speak against "never".
-            self.never += usize::from(predicted.is_none() && seen.by.is_some());
+            self.never += usize::from(predicted.is_none() && seen.by().is_some());
         }
     }
 

@@ -163,9 +163,9 @@ impl Track {
 pub(super) struct Sweep {
     /// Running sums by site-year.
     pub(super) sums: Vec<Vec<f64>>,
-    pub(super) steps: Vec<Step>,
+    steps: Vec<Step>,
     /// By fold: the cost of the site-years it leaves out.
-    pub(super) left_out: Vec<i64>,
+    left_out: Vec<i64>,
     pub(super) tracks: Vec<Track>,
 }
 

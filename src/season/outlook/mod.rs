@@ -14,6 +14,7 @@ mod heat_sum;
 mod past_year;
 mod record;
 mod spread;
+mod types;
 
 use std::collections::BTreeSet;
 
@@ -23,12 +24,15 @@ use self::course::{Begin, Course, first_seen};
 use self::record::Record;
 use self::spread::{dressed, spread};
 use super::profile::Profile;
-use super::{DateSpread, FieldReport, HeatDay, Outlook, Policy, Reached, SeasonKey, StageOutlook};
+use super::{FieldReport, Policy, SeasonKey};
 use crate::heat::projection::DRESSED;
 
 pub use self::ensemble::{Ensemble, Member, past_years_ensemble, projected_ensemble};
 pub use self::heat_sum::{heat_sum_of, season_heat};
 pub use self::past_year::PastYear;
+pub use self::types::{
+    Borrowed, DateSpread, ForecastFit, HeatDay, Outlook, PastScore, Reached, ReachedBy, RecordTrust, StageOutlook,
+};
 pub use crate::heat::projection::Dressing;
 
 /// All that an outlook is made of.
