@@ -12,6 +12,8 @@ pub mod policy;
 pub mod decide;
 pub mod verdict;
 
+pub mod deadline;
+
 pub mod follow_up;
 
 pub mod status;

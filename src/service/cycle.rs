@@ -651,8 +651,7 @@ impl WritingDesk<'_> {
             station_name,
             self.outlook,
             Window {
-                opens: &window.opens,
-                closes: &window.closes,
+                stages: window,
                 heat_needed: at_sum.unwrap_or(self.outlook.heat_sum),
                 provisional: profile.provisional,
             },

@@ -13,9 +13,8 @@ use tracing::{error, warn};
 use super::{Fault, Site};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
-use crate::message::facts::Window;
-use crate::message::{Basis, NoticeFacts, Sender};
 use crate::region::{Region, Zip};
+use crate::season::deadline;
 use crate::season::decide::Told;
 use crate::season::status::Shown;
 use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
@@ -302,15 +301,7 @@ async fn known(
             charts.insert((language, width), Arc::new(Kept::picture(season_heat(&chart, &look))));
         }
     }
-    let window = Window {
-        opens: &profile.window.opens,
-        closes: &profile.window.closes,
-        heat_needed: 0.0,
-        provisional: profile.provisional,
-    };
-    // The notices' own rule for the last day, so that page and message name the same.
-    let sender = Sender::from(&parts.config.messages);
-    let wash_by = NoticeFacts::from_outlook(sender, region, &station, &outlook, window, Basis::Heat).wash_by;
+    let wash_by = deadline::wash_by(&outlook, &profile.window);
     let record = cycle::record_of_forecast(parts, books, desks, region, now).await?;
     let record = record.rows(&profile.window.opens).to_vec();
     Ok(Known { outlook, station, wash_by, record, charts })
