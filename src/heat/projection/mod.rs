@@ -29,4 +29,4 @@ pub use crossings::{Crossings, DRESSED, Dressing, days_to};
 pub use forecast::{FORECAST_ERRORS_C, error_share, forecast_bias};
 pub use futures::{Expected, Future, Now, SeasonProjector};
 pub use projector::{PastSeason, Projector};
-pub use station_fit::{Borrowed, BorrowedBy, StationFit, borrow};
+pub use station_fit::{BorrowedBy, StationFit};

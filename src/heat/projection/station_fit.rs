@@ -5,15 +5,7 @@ use chrono::{Datelike, NaiveDate};
 use super::projector::PastSeason;
 use crate::heat::DayTemperatures;
 
-/// Past seasons with another station's help, and how that was made to fit.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Borrowed {
-    pub seasons: Vec<PastSeason>,
-    /// Of them, those that are the other station's.
-    pub borrowed: u32,
-    pub by: BorrowedBy,
-}
-
+/// What makes the other station fit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum BorrowedBy {
     /// The mean difference of the days that both have, by time of year where there are enough.
@@ -92,18 +84,4 @@ impl StationFit {
             days: other.first.iter_days().zip(&other.days).map(fit).collect(),
         }
     }
-}
-
-/// A station with few or no past seasons borrows those of another that it has not itself.
-///
-/// `own` may hold seasons that are not whole: they tell the difference between the stations, and come back unchanged.
-/// `lapse_c` is what elevation alone says must be added to the other's temperatures.
-pub fn borrow(own: &[PastSeason], other: &[PastSeason], lapse_c: f64) -> Borrowed {
-    let fit = StationFit::between(own, other, lapse_c);
-    let lent = other.iter().filter(|other| !own.iter().any(|own| own.season == other.season));
-    let lent: Vec<PastSeason> = lent.map(|season| fit.fitted(season)).collect();
-    let borrowed = lent.len() as u32;
-    let mut seasons: Vec<PastSeason> = own.iter().cloned().chain(lent).collect();
-    seasons.sort_by_key(|season| season.season);
-    Borrowed { seasons, borrowed, by: fit.by }
 }
