@@ -172,8 +172,10 @@ impl SeasonDesk {
             heat: &heat,
             ensemble: &ensemble,
             reports: facts.reports,
+            borrowed: self.borrowed(),
+            forecast_fit: facts.forecast_fit,
+            skill: &self.past.record,
         });
-        let outlook = self.with_record(outlook.on_borrowed_years(self.borrowed()), facts);
         let decision = decide::decide(&Facts {
             profile: &self.profile,
             policy,
@@ -189,17 +191,6 @@ impl SeasonDesk {
 }
 
 impl SeasonDesk {
-    /// Beside each date still to come how such dates did in past years, and how the forecast was made to fit.
-    fn with_record(&self, mut outlook: Outlook, facts: &DayFacts<'_>) -> Outlook {
-        let from = outlook.last_day.unwrap_or(facts.today);
-        for stage in outlook.stages.iter_mut().filter(|stage| stage.reached.is_none()) {
-            let days_ahead = stage.spread.median.map(|median| (median - from).num_days());
-            stage.past = days_ahead.and_then(|days| self.past.record.nearest(&stage.stage, days));
-        }
-        outlook.forecast_fit = facts.forecast_fit.filter(|_| outlook.forecast_days > 0);
-        outlook
-    }
-
     /// The forecast's own days that follow the record without a hole.
     fn forecast_heat(&self, days: &[FilledDay], forecast: &[FilledDay]) -> Vec<HeatDay> {
         let Some(last) = days.last().map(|day| day.day) else { return Vec::new() };

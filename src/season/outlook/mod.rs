@@ -5,15 +5,15 @@
 //! past years (and a forecast) ─> Ensemble ─┴─make─> Outlook
 //! ```
 //!
-//! [`make`] does not care how an [`Ensemble`] came about: [`projected_ensemble`] gives the one that verifies best,
-//! [`past_years_ensemble`] the plain one.
+//! [`make`] does not care how an [`Ensemble`] came about: [`projected_ensemble`] gives the one that verifies best.
 
 mod course;
 mod ensemble;
 mod heat_sum;
 mod past_year;
-mod record;
+mod skill;
 mod spread;
+mod to_date;
 mod types;
 
 use std::collections::BTreeSet;
@@ -21,15 +21,16 @@ use std::collections::BTreeSet;
 use chrono::NaiveDate;
 
 use self::course::{Begin, Course, first_seen};
-use self::record::Record;
 use self::spread::{dressed, spread};
+use self::to_date::HeatToDate;
 use super::profile::Profile;
-use super::{FieldReport, Policy, SeasonKey};
+use super::{FieldReport, Policy, SeasonKey, days_between};
 use crate::heat::projection::DRESSED;
 
-pub use self::ensemble::{Ensemble, Member, past_years_ensemble, projected_ensemble};
+pub use self::ensemble::{Ensemble, Member, projected_ensemble};
 pub use self::heat_sum::{heat_sum_of, season_heat};
-pub use self::past_year::PastYear;
+pub use self::past_year::is_whole_past_season;
+pub use self::skill::{ForecastRecord, StageRecord};
 pub use self::types::{
     Borrowed, DateSpread, ForecastFit, HeatDay, Outlook, PastScore, Reached, ReachedBy, RecordTrust, StageOutlook,
 };
@@ -51,72 +52,77 @@ pub struct OutlookInput<'a> {
     /// Of any region and season. A confirmed sight of a stage before the model has it moves the stage to that day,
     /// and the stages that count from it with it.
     pub reports: &'a [FieldReport],
+    /// Whose past years stand in, if not the station's own.
+    pub borrowed: Option<&'a Borrowed>,
+    /// How the forecast was made to fit; left out where the ensemble has no forecast days.
+    pub forecast_fit: Option<ForecastFit>,
+    /// How good projections have been at the station.
+    pub skill: &'a ForecastRecord,
 }
 
 /// Makes the outlook of a region for a day.
 pub fn make(input: &OutlookInput<'_>) -> Outlook {
-    let OutlookInput { season, profile, policy, today, ensemble, .. } = *input;
-    let record = Record::of(input);
+    let OutlookInput { season, profile, today, ensemble, .. } = *input;
+    let to_date = HeatToDate::of(input);
     let seen = first_seen(input);
     let horizon = today.min(profile.last_day(season.year));
-    let course = Course { profile, first: record.first, sums: &record.sums, horizon, seen: &seen };
+    let course = Course { profile, first: to_date.first, sums: &to_date.sums, horizon, seen: &seen };
     let begins = course.run();
 
     let members: Vec<&Member> = ensemble.members.iter().filter(|member| member.year != season.year).collect();
-    let futures: Vec<Vec<Begin>> = members.iter().map(|member| record.future(input, &seen, member)).collect();
+    let futures: Vec<Vec<Begin>> = members.iter().map(|member| to_date.future(input, &seen, member)).collect();
     let trace_years: BTreeSet<i32> = members.iter().map(|member| member.year).collect();
 
-    let stages = profile
-        .stages
-        .iter()
-        .zip(&begins)
-        .enumerate()
-        .map(|(rank, (stage, begin))| {
-            let reached =
-                begin.day.map(|on| Reached { on, on_real_days: record.is_real(input, &begins, rank), by: begin.by });
-            let (mut dates, mut not_reached) = (Vec::new(), 0);
-            if reached.is_none() {
-                for future in &futures {
-                    match future.get(rank).and_then(|begin| begin.day) {
-                        Some(day) => dates.extend(dressed(day, ensemble)),
-                        None => not_reached += if ensemble.dressing.0.is_empty() { 1 } else { DRESSED as u32 },
-                    }
-                }
-                dates.sort();
+    let mut stages = Vec::with_capacity(profile.stages.len());
+    for (rank, (stage, begin)) in profile.stages.iter().zip(&begins).enumerate() {
+        let (stage, at_sum) = (stage.id.clone(), begin.at_sum);
+        stages.push(match begin.day {
+            Some(on) => {
+                let reached = Reached { on, on_real_days: to_date.is_real(input, &begins, rank), by: begin.by };
+                let spread = DateSpread { early: Some(on), median: Some(on), late: Some(on) };
+                let (dates, not_reached, past) = (Vec::new(), 0, None);
+                StageOutlook { stage, at_sum, reached: Some(reached), spread, dates, not_reached, past }
             }
-            let spread = match reached {
-                Some(Reached { on, .. }) => DateSpread { early: Some(on), median: Some(on), late: Some(on) },
-                None => spread(&dates, not_reached),
-            };
-            StageOutlook {
-                stage: stage.id.clone(),
-                at_sum: begin.at_sum,
-                reached,
-                spread,
-                dates,
-                not_reached,
-                past: None,
+            None => {
+                let (dates, not_reached) = dates_of(futures.iter().map(|future| future.get(rank)), ensemble);
+                let spread = spread(&dates, not_reached);
+                let from = to_date.last_day.unwrap_or(today);
+                let past = spread.median.and_then(|median| input.skill.nearest(&stage, days_between(from, median)));
+                StageOutlook { stage, at_sum, reached: None, spread, dates, not_reached, past }
             }
-        })
-        .collect::<Vec<_>>();
+        });
+    }
 
     Outlook {
         season: season.clone(),
         today,
-        last_day: record.last_day,
-        newest_real_day: record.newest_real_day,
-        heat_sum: record.sums.last().copied().unwrap_or(0.0),
-        observed_sum: record.observed_sums.last().copied().unwrap_or(0.0),
+        last_day: to_date.last_day,
+        newest_real_day: to_date.newest_real_day,
+        heat_sum: to_date.sums.last().copied().unwrap_or(0.0),
+        observed_sum: to_date.observed_sums.last().copied().unwrap_or(0.0),
         current_stage: stages.iter().rev().find(|stage| stage.reached.is_some()).map(|stage| stage.stage.clone()),
         stages,
-        filled_days: record.filled_days,
-        trust: record.trust(policy, today, trace_years.len() as u32),
+        filled_days: to_date.filled_days,
+        trust: to_date.trust(input, trace_years.len() as u32),
         trace_years: trace_years.into_iter().collect(),
         forecast_days: ensemble.forecast_days,
-        forecast_fit: None,
+        forecast_fit: input.forecast_fit.filter(|_| ensemble.forecast_days > 0),
         station: input.station.to_owned(),
-        borrowed: None,
+        borrowed: input.borrowed.cloned(),
     }
+}
+
+/// The sorted days on which futures come to a stage, dressed if the ensemble is, and how many never do.
+fn dates_of<'a>(begins: impl Iterator<Item = Option<&'a Begin>>, ensemble: &Ensemble) -> (Vec<NaiveDate>, u32) {
+    let (mut dates, mut not_reached) = (Vec::new(), 0);
+    for begin in begins {
+        match begin.and_then(|begin| begin.day) {
+            Some(day) => dates.extend(dressed(day, ensemble)),
+            None => not_reached += if ensemble.dressing.0.is_empty() { 1 } else { DRESSED as u32 },
+        }
+    }
+    dates.sort();
+    (dates, not_reached)
 }
 
 #[cfg(test)]

@@ -1,8 +1,10 @@
 //! Outlooks of seasons whose answer can be worked out by hand.
 
+use std::collections::BTreeMap;
+
 use super::*;
-use crate::heat::DayTemperatures;
-use crate::season::Reached;
+use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
+use crate::season::days_after;
 use crate::season::profile::PINYON_NEEDLE_SCALE;
 
 /// Lays at 30 °C·day, hatches 50 after that, is settled 14 days later; the mean above 4 °C counts.
@@ -46,6 +48,9 @@ struct Case {
     ensemble: Ensemble,
     reports: Vec<FieldReport>,
     year: i32,
+    borrowed: Option<Borrowed>,
+    forecast_fit: Option<ForecastFit>,
+    skill: ForecastRecord,
 }
 
 impl Case {
@@ -56,7 +61,8 @@ impl Case {
         let member = |(at, heat): (usize, &f64)| Member { year: 1990 + at as i32, degree_days: vec![*heat; 366] };
         let members = futures.iter().enumerate().map(member).collect();
         let ensemble = Ensemble { first, members, forecast_days: 0, dressing: Dressing::default() };
-        Self { heat, ensemble, reports: vec![], year }
+        let (borrowed, forecast_fit, skill) = (None, None, ForecastRecord::default());
+        Self { heat, ensemble, reports: vec![], year, borrowed, forecast_fit, skill }
     }
 
     fn outlook(&self, today: &str) -> Outlook {
@@ -69,6 +75,9 @@ impl Case {
             heat: &self.heat,
             ensemble: &self.ensemble,
             reports: &self.reports,
+            borrowed: self.borrowed.as_ref(),
+            forecast_fit: self.forecast_fit,
+            skill: &self.skill,
         })
     }
 }
@@ -145,49 +154,6 @@ fn the_season_itself_is_never_among_its_own_futures() {
     let mut case = Case::of(2019, "", &[3.0, 1.0]);
     case.ensemble.members[1].year = 2019;
     assert_eq!(case.outlook("2019-01-01").trace_years, [1990]);
-    let past = |season| PastYear { season, first: profile().first_day(season), degree_days: vec![1.0; 365] };
-    let ensemble = past_years_ensemble(&profile(), 2019, &[], &[past(2018), past(2019), past(2021)], &[]);
-    assert_eq!(ensemble.members.iter().map(|member| member.year).collect::<Vec<_>>(), [2018, 2021]);
-}
-
-#[test]
-fn past_years_go_on_by_calendar_day_also_over_29_february() {
-    // Each day's heat is its number in the year, so that a day can be told from its heat.
-    let past = |season: i32, days: u32| PastYear {
-        season,
-        first: profile().first_day(season),
-        degree_days: (1..=days).map(f64::from).collect(),
-    };
-    let to = |text: &str| {
-        let heat = |day| HeatDay { day, degree_days: 0.0, sum: 0.0, origin: DayOrigin::Observed };
-        vec![heat(day(text))]
-    };
-    let first_days = |season, heat: &[HeatDay], past: PastYear| {
-        let ensemble = past_years_ensemble(&profile(), season, heat, &[past], &[]);
-        ensemble.members[0].degree_days[..4].to_vec()
-    };
-    // 28 February is day 59; 1 March is 60, in a leap year 61.
-    assert_eq!(first_days(2019, &to("2019-02-26"), past(2018, 365)), [58.0, 59.0, 60.0, 61.0]);
-    assert_eq!(first_days(2020, &to("2020-02-26"), past(2018, 365)), [58.0, 59.0, 59.0, 60.0]);
-    assert_eq!(first_days(2019, &to("2019-02-26"), past(2016, 366)), [58.0, 59.0, 61.0, 62.0]);
-    assert_eq!(first_days(2020, &to("2020-02-26"), past(2016, 366)), [58.0, 59.0, 60.0, 61.0]);
-}
-
-#[test]
-fn a_forecast_takes_the_first_days_where_it_follows_the_record() {
-    let heat = season_heat(&profile(), 2019, &days("2019-01-01", "5*1"));
-    let forecast = |first: &str| {
-        let mut forecast = season_heat(&profile(), 2019, &days(first, "3*7"));
-        forecast.iter_mut().for_each(|day| day.origin = DayOrigin::Forecast);
-        forecast
-    };
-    let past = PastYear { season: 2018, first: day("2018-01-01"), degree_days: vec![1.0; 365] };
-    let spliced = |first| past_years_ensemble(&profile(), 2019, &heat, std::slice::from_ref(&past), &forecast(first));
-    let follows = spliced("2019-01-06");
-    assert_eq!((follows.first, follows.forecast_days), (day("2019-01-06"), 3));
-    assert_eq!(follows.members[0].degree_days[..5], [7.0, 7.0, 7.0, 1.0, 1.0]);
-    assert_eq!(spliced("2019-01-05").forecast_days, 2, "what the record has is not forecast again");
-    assert_eq!(spliced("2019-01-07").forecast_days, 0, "a hole before it");
 }
 
 #[test]
@@ -295,15 +261,69 @@ fn a_record_is_trusted_while_it_is_fresh_observed_and_has_years_to_go_by() {
 #[test]
 fn a_past_year_serves_when_it_runs_unbroken_to_its_last_heat_stage() {
     // The last sum, 80, comes on 10 January; being settled needs no temperatures.
-    let year = |runs: &str| PastYear::from_days(&profile(), 2010, &days("2010-01-01", runs), 0.1);
-    assert_eq!(year("10*8").map(|year| year.degree_days.len()), Some(10));
-    assert!(year("9*8").is_none(), "it ends too early to say when eggs hatched");
-    assert!(year("9*8 1~*8").is_some() && year("8*8 2~*8").is_none(), "at most a tenth by the calendar's mean");
-    assert!(year("8*8 2?*8").is_some(), "a neighbour's weather is weather");
-    assert!(year("364*0.1").is_none() && year("365*0.1").is_some(), "a year without a hatch is whole or nothing");
+    let serves = |days: &[FilledDay]| is_whole_past_season(&profile(), 2010, days, 0.1);
+    let year = |runs: &str| serves(&days("2010-01-01", runs));
+    assert!(year("10*8"));
+    assert!(!year("9*8"), "it ends too early to say when eggs hatched");
+    assert!(year("9*8 1~*8") && !year("8*8 2~*8"), "at most a tenth by the calendar's mean");
+    assert!(year("8*8 2?*8"), "a neighbour's weather is weather");
+    assert!(!year("364*0.1") && year("365*0.1"), "a year without a hatch is whole or nothing");
     let mut broken = days("2010-01-01", "12*8");
     broken.remove(4);
-    assert!(PastYear::from_days(&profile(), 2010, &broken, 0.1).is_none());
-    assert!(PastYear::from_days(&profile(), 2010, &days("2010-01-02", "12*8"), 0.1).is_none(), "no biofix");
-    assert!(PastYear::from_days(&profile(), 2010, &[], 0.1).is_none());
+    assert!(!serves(&broken));
+    assert!(!serves(&days("2010-01-02", "12*8")), "no biofix");
+    assert!(!serves(&[]));
+}
+
+#[test]
+fn borrowed_years_that_may_not_fit_cost_a_sound_record_its_trust_and_no_other() {
+    let borrowed = |low_confidence| Borrowed {
+        station: "ZZ1".into(),
+        name: "Far Ridge".into(),
+        own_years: 2,
+        borrowed_years: 30,
+        common_days: Some(400),
+        low_confidence,
+    };
+    let mut case = Case::of(2019, "20*1", &[1.0; 5]);
+    case.borrowed = Some(borrowed(false));
+    let outlook = case.outlook("2019-01-21");
+    assert_eq!((outlook.trust, outlook.borrowed), (RecordTrust::Sound, Some(borrowed(false))));
+    case.borrowed = Some(borrowed(true));
+    let outlook = case.outlook("2019-01-21");
+    let trust = RecordTrust::BorrowedYears { from: "Far Ridge".into(), own_years: 2 };
+    assert_eq!((outlook.trust, outlook.borrowed), (trust, Some(borrowed(true))));
+    let too_old = RecordTrust::TooOld { newest_real_day: Some(day("2019-01-20")), age_days: 6 };
+    assert_eq!(case.outlook("2019-01-26").trust, too_old, "what is worse is said first");
+}
+
+#[test]
+fn dates_still_to_come_carry_how_such_dates_did_and_a_forecast_how_it_was_fitted() {
+    let row = |lead_days, mae_days| PastScore {
+        lead_days,
+        n: 20,
+        bias_days: 0.0,
+        mae_days,
+        crps_days: mae_days,
+        skill: None,
+        held: 0.8,
+    };
+    let rows = vec![row(28, 6.0), row(7, 2.0)];
+    let mut case = Case::of(2019, "10*8", &[2.0]);
+    case.skill.stages = vec![
+        StageRecord { stage: "egg-laying-begins".into(), rows: rows.clone() },
+        StageRecord { stage: "eggs-hatch".into(), rows: rows.clone() },
+    ];
+    case.forecast_fit = Some(ForecastFit { common_days: 9, added_min_c: 0.5, added_max_c: -0.5 });
+    // 48 by the 6th: laid on the 4th; 32 more at 2 a day, 16 days from the newest data, is nearer to 7 than to 28.
+    case.heat.truncate(6);
+    case.ensemble.first = day("2019-01-07");
+    let outlook = case.outlook("2019-01-07");
+    let past = |stage: &str| outlook.stage(&stage.into()).expect("known").past;
+    assert_eq!(past("egg-laying-begins"), None, "it was reached");
+    assert_eq!(past("eggs-hatch"), Some(rows[1]));
+    assert_eq!(past("egg-laying-ends"), None, "nothing is known of its projections");
+    assert_eq!(outlook.forecast_fit, None, "there is no forecast");
+    case.ensemble.forecast_days = 3;
+    assert_eq!(case.outlook("2019-01-07").forecast_fit, case.forecast_fit);
 }

@@ -43,18 +43,6 @@ impl Outlook {
     pub fn stage(&self, id: &StageId) -> Option<&StageOutlook> {
         self.stages.iter().find(|stage| stage.stage == *id)
     }
-
-    /// The same, saying whose past years it leans on: a record that is sound but for them is not to be trusted where
-    /// they may not fit.
-    pub fn on_borrowed_years(mut self, borrowed: Option<&Borrowed>) -> Self {
-        if let (Some(borrowed), RecordTrust::Sound) = (borrowed, &self.trust)
-            && borrowed.low_confidence
-        {
-            self.trust = RecordTrust::BorrowedYears { from: borrowed.name.clone(), own_years: borrowed.own_years };
-        }
-        self.borrowed = borrowed.cloned();
-        self
-    }
 }
 
 /// For one stage: either it was reached, or when it is likely to be.

@@ -10,10 +10,10 @@ use super::ensemble::Member;
 use super::heat_sum::{at_least, sane};
 use crate::heat::DayOrigin;
 use crate::season::profile::Need;
-use crate::season::{HeatDay, Policy, ReachedBy, RecordTrust, days_after, days_before, days_between};
+use crate::season::{HeatDay, ReachedBy, RecordTrust, days_after, days_before, days_between};
 
 /// This season's heat laid out on the calendar: index 0 is the biofix, a missing day brings nothing.
-pub(super) struct Record {
+pub(super) struct HeatToDate {
     pub(super) first: NaiveDate,
     pub(super) last_day: Option<NaiveDate>,
     pub(super) newest_real_day: Option<NaiveDate>,
@@ -24,7 +24,7 @@ pub(super) struct Record {
     pub(super) filled_days: u32,
 }
 
-impl Record {
+impl HeatToDate {
     pub(super) fn of(input: &OutlookInput<'_>) -> Self {
         let first = input.profile.first_day(input.season.year);
         let last = input.profile.last_day(input.season.year).min(input.today);
@@ -36,7 +36,7 @@ impl Record {
             .collect();
         let last_day = heat.keys().next_back().copied();
         let newest_real_day = heat.values().rev().find(|day| day.origin.is_real()).map(|day| day.day);
-        let mut record = Self {
+        let mut to_date = Self {
             first,
             last_day,
             newest_real_day,
@@ -54,22 +54,22 @@ impl Record {
             if real {
                 observed_sum += degree_days;
             } else {
-                record.filled_days += 1;
+                to_date.filled_days += 1;
             }
-            record.sums.push(sum);
-            record.observed_sums.push(observed_sum);
-            record.observed.push(real);
+            to_date.sums.push(sum);
+            to_date.observed_sums.push(observed_sum);
+            to_date.observed.push(real);
         }
-        record
+        to_date
     }
 
-    /// The season's course if the days after the record go as this member has it.
+    /// The season's course if the days to come go as this member has it.
     pub(super) fn future(&self, input: &OutlookInput<'_>, seen: &[Option<NaiveDate>], member: &Member) -> Vec<Begin> {
         let next = self.last_day.map_or(self.first, |last| days_after(last, 1));
         let horizon = input.profile.last_day(input.season.year);
         let mut sums = self.sums.clone();
         let mut sum = sums.last().copied().unwrap_or(0.0);
-        // An ensemble that begins later than the record ends has nothing to say of the days between.
+        // An ensemble that begins later than the heat to date ends has nothing to say of the days between.
         if let Ok(skip) = usize::try_from(days_between(input.ensemble.first, next)) {
             let days = usize::try_from(days_between(next, horizon) + 1).unwrap_or(0);
             sums.extend(member.degree_days.iter().skip(skip).take(days).map(|degree_days| {
@@ -101,7 +101,10 @@ impl Record {
         }
     }
 
-    pub(super) fn trust(&self, policy: &Policy, today: NaiveDate, years: u32) -> RecordTrust {
+    /// `years`: past years that the projection leans on. A record that is sound but for borrowed ones is not to be trusted
+    /// where they may not fit.
+    pub(super) fn trust(&self, input: &OutlookInput<'_>, years: u32) -> RecordTrust {
+        let OutlookInput { policy, today, .. } = *input;
         // Before the first day of the season nothing can be missing.
         let age = days_between(self.newest_real_day.unwrap_or(days_before(self.first, 1)), today);
         let age = u32::try_from(age).unwrap_or(0);
@@ -112,6 +115,8 @@ impl Record {
             RecordTrust::TooMuchFilled { filled_days: self.filled_days, days }
         } else if years < policy.past_years_needed {
             RecordTrust::TooFewYears { years }
+        } else if let Some(borrowed) = input.borrowed.filter(|borrowed| borrowed.low_confidence) {
+            RecordTrust::BorrowedYears { from: borrowed.name.clone(), own_years: borrowed.own_years }
         } else {
             RecordTrust::Sound
         }
