@@ -9,7 +9,7 @@ use crate::assessment::skill::{ForecastSkill, SkillBasis};
 use crate::config::WeatherConfig;
 use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
-use crate::season::outlook::PastYear;
+use crate::season::outlook::is_whole_past_season;
 use crate::season::{Borrowed, Profile};
 use crate::weather::Station;
 use crate::weather::normals::Normals;
@@ -198,7 +198,7 @@ pub fn past_seasons(profile: &Profile, season: i32, years: &[prepare::PastYear])
             let from = days.partition_point(|day| day.day < first);
             let to = days.partition_point(|day| day.day <= last);
             let of_season = days.get(from..to)?;
-            PastYear::from_days(profile, year, of_season, MOST_CLIMATOLOGY)?;
+            is_whole_past_season(profile, year, of_season, MOST_CLIMATOLOGY).then_some(())?;
             let days = of_season.iter().map(|day| day.temperatures).collect();
             Some(PastSeason { season: year, first, days })
         })

@@ -165,8 +165,10 @@ impl SeasonModel {
             heat: &heat,
             ensemble: &ensemble,
             reports: facts.reports,
+            borrowed: self.borrowed(),
+            forecast_fit: facts.forecast_fit,
+            skill: &self.past.skill,
         });
-        let outlook = self.with_record(outlook.on_borrowed_years(self.borrowed()), facts);
         let decision = decide::decide(&Facts {
             profile: &self.profile,
             policy,
@@ -178,19 +180,6 @@ impl SeasonModel {
         });
         let forecast = self.forecast_heat(&prepared.days, facts.forecast);
         Assessment { heat, forecast, rejected: prepared.rejected, outlook, decision }
-    }
-}
-
-impl SeasonModel {
-    /// Beside each date still to come how such dates did in past years, and how the forecast was made to fit.
-    fn with_record(&self, mut outlook: Outlook, facts: &DayFacts<'_>) -> Outlook {
-        let from = outlook.last_day.unwrap_or(facts.today);
-        for stage in outlook.stages.iter_mut().filter(|stage| stage.reached.is_none()) {
-            let days_ahead = stage.spread.median.map(|median| (median - from).num_days());
-            stage.past = days_ahead.and_then(|days| self.past.skill.nearest(&stage.stage, days));
-        }
-        outlook.forecast_fit = facts.forecast_fit.filter(|_| outlook.forecast_days > 0);
-        outlook
     }
 
     /// The forecast's own days that follow the record without a hole.

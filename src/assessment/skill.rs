@@ -7,12 +7,11 @@
 use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
-use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use crate::heat::hindcast::{self, AssumedForecast, DRESSING_LEADS, LEADS, Verified};
 use crate::heat::projection::{Dressing, PastSeason, Projector};
-use crate::season::outlook::heat_sum_of;
+use crate::season::outlook::{ForecastSkill, StageSkill, heat_sum_of};
 use crate::season::profile::Need;
 use crate::season::{PastScore, Profile, StageId};
 
@@ -24,9 +23,6 @@ pub const SKILL_LEADS: [u32; 9] = {
     let [a, b, c, d, e, f, g] = LEADS;
     [70, 56, a, b, c, d, e, f, g]
 };
-
-/// A date farther off than this is beyond what is scored.
-const FARTHEST_DAYS: i64 = 84;
 
 /// The past seasons that can be judged: whole to the profile's last heat without the calendar's mean, which says nothing
 /// of what a year's weather did, and in which the window opened.
@@ -107,30 +103,6 @@ impl SkillBasis<'_> {
     }
 }
 
-/// How good projections have been at a station. Empty where fewer than ten past seasons can be judged: then nothing is said of it,
-/// and nothing is widened.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct ForecastSkill {
-    /// Past seasons that were projected, each left out of its own projection.
-    pub seasons: u32,
-    pub first_season: Option<i32>,
-    pub last_season: Option<i32>,
-    /// For a season that is not among them.
-    #[serde(skip)]
-    pub dressing: Dressing,
-    /// The spread fell short of the errors and is widened.
-    pub widened: bool,
-    /// Stages that count heat, in the profile's order.
-    pub stages: Vec<StageSkill>,
-}
-
-/// How projections of one stage did, the farthest first.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct StageSkill {
-    pub stage: StageId,
-    pub rows: Vec<PastScore>,
-}
-
 impl ForecastSkill {
     /// Takes about a second for a station of a hundred years: [`SkillBasis::digest`] tells whether it was done before.
     pub fn of(basis: &SkillBasis<'_>) -> Self {
@@ -167,18 +139,6 @@ impl ForecastSkill {
             dressing,
             stages,
         }
-    }
-
-    /// The rows of one stage; none of a stage that counts days, or with too few seasons.
-    pub fn rows(&self, stage: &StageId) -> &[PastScore] {
-        self.stages.iter().find(|of| of.stage == *stage).map_or(&[], |of| &of.rows)
-    }
-
-    /// How projections of `stage` from about as many days ahead did.
-    pub fn nearest(&self, stage: &StageId, days_ahead: i64) -> Option<PastScore> {
-        let rows = self.rows(stage).iter();
-        let away = |row: &&PastScore| (i64::from(row.lead_days) - days_ahead).abs();
-        rows.min_by_key(away).copied().filter(|_| (0..=FARTHEST_DAYS).contains(&days_ahead))
     }
 }
 

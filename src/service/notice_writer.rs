@@ -47,8 +47,7 @@ impl NoticeWriter<'_> {
             station_name,
             self.outlook,
             Window {
-                opens: &window.opens,
-                closes: &window.closes,
+                stages: window,
                 heat_needed: at_sum.unwrap_or(self.outlook.heat_sum),
                 provisional: profile.provisional,
             },

@@ -14,9 +14,8 @@ use super::{Fault, Site};
 use crate::assessment::season_model::{Assessment, SeasonModel};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
-use crate::message::facts::Window;
-use crate::message::{Basis, NoticeFacts, Sender};
 use crate::region::{Region, Zip};
+use crate::season::deadline;
 use crate::season::decide::Told;
 use crate::season::status::Shown;
 use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
@@ -329,15 +328,7 @@ impl Known {
         }
         let outlook = assessment.outlook;
         let station = model.station().name.clone();
-        let window = Window {
-            opens: &profile.window.opens,
-            closes: &profile.window.closes,
-            heat_needed: 0.0,
-            provisional: profile.provisional,
-        };
-        // The notices' own rule for the last day, so that page and message name the same.
-        let sender = Sender::from(&parts.config.messages);
-        let wash_by = NoticeFacts::from_outlook(sender, region, &station, &outlook, window, Basis::Heat).wash_by;
+        let wash_by = deadline::wash_by(&outlook, &profile.window);
         let skill = model.skill().rows(&profile.window.opens).to_vec();
         Self { outlook, station, wash_by, skill, charts }
     }

@@ -20,6 +20,7 @@ use treebell::season::{NoticeKind, NoticeStatus, Outlook, Policy, Profile, Recor
 use treebell::service::app::Parts;
 use treebell::service::assess;
 use treebell::service::caches::{RecordCache, SeasonCache};
+use treebell::service::cycle;
 use treebell::store::Store;
 use treebell::store::notices::Notice;
 use treebell::store::subscriptions::{Consent, NewSubscriber};

@@ -16,10 +16,10 @@ use treebell::season::profile::Profiles;
 use treebell::service::app::Parts;
 use treebell::service::follow_up;
 use treebell::service::subscribe::confirm::{self, Confirmed};
-use treebell::service::subscribe::sign_up;
 use treebell::service::subscribe::sign_up::SignUpRequest;
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
+use treebell::service::subscribe::{messages, sign_up};
 use treebell::service::texts::{TextOutcome, Texts};
 use treebell::store::Store;
 use treebell::store::subscriptions::AddressStatus;
@@ -354,11 +354,11 @@ async fn who_waited_for_a_region_is_told_when_it_comes() {
         let desk = Desk::on(store, |_| {});
         desk.text(PHONE, "00399").await;
         desk.text(PHONE, "yes").await;
-        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 0);
         desk.parts.store.add_region(&super::region("west", &["00399"], "A"), desk.now()).await.unwrap();
         desk.clock.advance(TimeDelta::minutes(1));
-        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 1);
-        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 1);
+        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 0);
         assert_eq!(desk.kinds(PHONE).await, ["not-covered", "kept-zip", "covered-now"]);
     })
     .await;
@@ -374,7 +374,7 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         let first = sign_up::ask(&desk.parts, &desk.wish(one, [192, 0, 2, 0])).await.unwrap();
         let second = sign_up::ask(&desk.parts, &desk.wish(two, [192, 0, 2, 0])).await.unwrap();
         let (code, other) = (desk.secret(one).await, desk.secret(two).await);
-        let type_in = async |ask: &str, code: &str| sign_up::confirm_by_code(&desk.parts, ask, code).await.unwrap();
+        let type_in = async |ask: &str, code: &str| confirm::by_code(&desk.parts, ask, code).await.unwrap();
         if code != other {
             assert_eq!(type_in(&first.ask, &other).await, Confirmed::Wrong { tries_left: 4 }, "another's code");
         }
@@ -420,7 +420,7 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         sign_up::ask(&desk.parts, &desk.wish(mail, [192, 0, 2, 0])).await.unwrap();
         let token = desk.secret(mail).await;
         assert_eq!(token.len(), 32, "128 bits");
-        let shown = sign_up::wish_of(&desk.parts, &token).await.unwrap().unwrap();
+        let shown = confirm::request_of(&desk.parts, &token).await.unwrap().unwrap();
         assert!(!shown.confirmed && desk.status(mail).await.is_none(), "looking changes nothing");
         let press = async |token: &str| confirm::by_token(&desk.parts, token).await.unwrap();
         for guess in ["", "0", &"0".repeat(32), &token[..31], &format!("{token}0"), &token.to_uppercase()] {
@@ -433,14 +433,14 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         assert!(matches!(press(&token).await, Confirmed::Yes { .. }));
         assert_eq!((desk.status(mail).await, desk.status(neighbor).await), (Some(AddressStatus::Confirmed), None));
         assert_eq!(press(&token).await, Confirmed::No, "used");
-        assert!(sign_up::wish_of(&desk.parts, &token).await.unwrap().unwrap().confirmed);
+        assert!(confirm::request_of(&desk.parts, &token).await.unwrap().unwrap().confirmed);
 
         let mail = "late@example.org";
         sign_up::ask(&desk.parts, &desk.wish(mail, [198, 51, 100, 0])).await.unwrap();
         let token = desk.secret(mail).await;
         desk.clock.advance(TimeDelta::days(3) + TimeDelta::seconds(1));
         assert_eq!(press(&token).await, Confirmed::No, "too late");
-        assert!(sign_up::wish_of(&desk.parts, &token).await.unwrap().is_none());
+        assert!(confirm::request_of(&desk.parts, &token).await.unwrap().is_none());
         // Nothing of an unconfirmed wish is left in plain after a week.
         desk.clock.advance(TimeDelta::days(5));
         desk.parts.store.end_old_wishes(desk.now()).await.unwrap();
@@ -498,7 +498,7 @@ async fn known_unknown_and_stopped_addresses_get_the_same_answer() {
         for who in ["known@example.org", "stopped@example.org", "new@example.org"] {
             let asked = sign_up::ask(&desk.parts, &desk.wish(who, [192, 0, 2, 0])).await.unwrap();
             assert_eq!(asked.ask.len(), 64, "{who}");
-            let typed = sign_up::confirm_by_code(&desk.parts, &asked.ask, "000000").await.unwrap();
+            let typed = confirm::by_code(&desk.parts, &asked.ask, "000000").await.unwrap();
             assert!(!matches!(typed, Confirmed::Yes { .. }), "{who}");
         }
         assert_eq!(desk.kinds("known@example.org").await, ["confirm"]);
