@@ -5,11 +5,13 @@
 
 pub mod clock;
 pub mod config;
+pub mod config_fault;
 pub mod geo;
 pub mod language;
 pub mod net;
 pub mod randomness;
 pub mod region;
+pub mod secret;
 pub mod timetable;
 pub mod units;
 

@@ -35,7 +35,8 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
         .into_iter()
         .filter_map(|(path, secret)| secret.as_ref()?.read().err().map(|why| format!("{path}: {why}")))
         .collect();
-    for fault in channels::check(config).iter().map(ToString::to_string) {
+    for fault in channels::check(&config.email, &config.sms, config.hooks.path.as_ref()).iter().map(ToString::to_string)
+    {
         if !faults.contains(&fault) {
             faults.push(fault);
         }

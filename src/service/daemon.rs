@@ -18,6 +18,7 @@ use crate::dispatch::dispatcher::{DispatchError, Dispatcher, Drained, Personalis
 use crate::service::app::Parts;
 use crate::service::follow_up;
 use crate::service::subscribe::sign_up;
+use crate::service::texts::reassembly::Reassembly;
 use crate::store::runs::Start;
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::timetable::{ScheduleError, Tick, Timetable};
@@ -109,9 +110,9 @@ pub async fn run(
     }
     let delivers = only.is_none_or(|role| role == Role::Deliver);
     let texts = Arc::new(super::texts::Texts::new(parts.clone()));
-    let intake = Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: Some(texts) };
+    let intake = Arc::new(Reassembly { store: parts.store.clone(), clock: parts.clock.clone(), inbound: texts });
     if delivers {
-        channels.listen(&intake);
+        channels.listen(&(intake.clone() as Arc<dyn Intake>));
     }
     ready();
     info!("treebell is at work on {}", parts.store.shown());

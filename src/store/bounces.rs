@@ -9,16 +9,7 @@ use crate::delivery::state::Report;
 use crate::people::Channel;
 use crate::store::subscriptions::bury;
 
-/// What the end of a mail says of its address.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fault {
-    /// There is no such mailbox or domain.
-    NoSuchMailbox,
-    /// Another mail to it would most likely end the same way.
-    ForGood,
-    /// This mail did not arrive; the next one may.
-    Passing,
-}
+pub use crate::delivery::bounce_report::Fault; // moved
 
 /// What was booked.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -15,8 +15,9 @@ use rustls::pki_types::pem::PemObject;
 use rustls::sign::SigningKey;
 use sha2::{Digest, Sha256};
 
-use crate::config::{ConfigFault, DkimConfig};
+use crate::config_fault::ConfigFault;
 use crate::dispatch::channels::sms_http::base64;
+use crate::dispatch::settings::DkimConfig;
 
 /// Signs for one domain with one key.
 #[derive(Clone, Debug)]

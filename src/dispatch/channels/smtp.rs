@@ -26,9 +26,10 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio::time::timeout;
 
-use crate::config::{ConfigFault, EmailConfig, SmtpSecurity};
+use crate::config_fault::ConfigFault;
 use crate::dispatch::channels::mail::{Mail as WholeMail, MailWriter};
 use crate::dispatch::channels::{Held, Outgoing, Receipt, SendFailure, Transport};
+use crate::dispatch::settings::{EmailConfig, SmtpSecurity};
 
 /// A relay. Connections are kept for a short while and never used again after a fault.
 pub struct SmtpTransport {

@@ -4,6 +4,8 @@
 //! the first byte. [`Texts::received`] returns only when no worker has a message to that phone in hand any more, so
 //! nothing is handed to a gateway after whoever brought the text was told that it was taken.
 
+pub mod reassembly;
+
 use std::time::Duration;
 
 use async_trait::async_trait;
