@@ -10,7 +10,7 @@ impl Config {
         if !["sqlite:", "postgres://", "postgresql://"].iter().any(|scheme| address.starts_with(scheme)) {
             fault("store.address", "must start with `sqlite:` or `postgres://`".into());
         }
-        if let Err(why) = crate::timetable::Timetable::parse(&self.schedule.cycle, self.schedule.time_zone) {
+        if let Err(why) = self.schedule.timetable() {
             fault("schedule.cycle", why.to_string());
         }
         for (path, url) in [

@@ -10,6 +10,8 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::timetable::{CronExpression, ScheduleError, Timetable};
+
 pub use crate::config_fault::ConfigFault;
 pub use crate::delivery::settings::{DeliveryConfig, PaceConfig};
 pub use crate::dispatch::settings::{CodingConfig, DkimConfig, EmailConfig, SmppConfig, SmsConfig, SmtpSecurity};
@@ -59,7 +61,7 @@ pub struct ScheduleConfig {
     /// IANA zone in which the expressions are read.
     pub time_zone: chrono_tz::Tz,
     /// The cycle, six or seven fields: second minute hour day-of-month month day-of-week `[year]`.
-    pub cycle: String,
+    pub cycle: CronExpression,
     /// How far back missed data days are assessed after downtime.
     pub catch_up_days: u32,
 }
@@ -67,6 +69,16 @@ pub struct ScheduleConfig {
 impl Default for ScheduleConfig {
     fn default() -> Self {
         Self { time_zone: chrono_tz::America::Denver, cycle: "0 15 6,11,17 * * *".into(), catch_up_days: 400 }
+    }
+}
+
+impl ScheduleConfig {
+    /// When the cycle runs.
+    ///
+    /// # Errors
+    /// What is wrong with the expression; never after [`Config::load`].
+    pub fn timetable(&self) -> Result<Timetable, ScheduleError> {
+        self.cycle.timetable(self.time_zone)
     }
 }
 

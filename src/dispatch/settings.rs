@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use crate::people::Reach;
 use crate::secret::Secret;
 
 /// Where e-mail goes. With neither `host` nor `folder`, no e-mail is sent and its deliveries wait.
@@ -112,7 +113,8 @@ pub struct SmsConfig {
     /// A message centre that speaks SMPP 3.4, instead of an HTTP gateway.
     pub smpp: Option<SmppConfig>,
     /// Take phone numbers outside of the United States and Canada: texts there can be dear.
-    pub abroad: bool,
+    #[serde(rename = "abroad", with = "abroad")]
+    pub reach: Reach,
     pub folder: Option<PathBuf>,
 }
 
@@ -135,9 +137,24 @@ impl Default for SmsConfig {
             refused_statuses: vec![400, 410, 422],
             uncertain_statuses: vec![500, 502, 504],
             smpp: None,
-            abroad: false,
+            reach: Reach::NorthAmerica,
             folder: None,
         }
+    }
+}
+
+/// The setting says yes or no.
+mod abroad {
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    use crate::people::Reach;
+
+    pub(super) fn serialize<S: Serializer>(reach: &Reach, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_bool(*reach == Reach::World)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Reach, D::Error> {
+        Ok(if bool::deserialize(deserializer)? { Reach::World } else { Reach::NorthAmerica })
     }
 }
 

@@ -84,8 +84,8 @@ pub async fn run(
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<Drained, DaemonError> {
     let schedule = &parts.config.schedule;
-    let (timetable, warnings) = Timetable::parse(&schedule.cycle, schedule.time_zone)?;
-    for warning in warnings {
+    let timetable = schedule.timetable()?;
+    for warning in schedule.cycle.warnings() {
         warn!("schedule.cycle: {}", warning.0);
     }
     let lock = match (only, parts.store.engine()) {

@@ -13,7 +13,7 @@ use tokio::time::Instant;
 use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
-use crate::people::{Address, Channel, Zip};
+use crate::people::{Address, Channel, Reach, Zip};
 use crate::service::subscribe::sign_up;
 use crate::service::subscribe::sign_up::Wish;
 
@@ -140,7 +140,7 @@ fn shown(
         "sign_up",
         context! {
             place,
-            abroad => visit.site.parts().config.sms.abroad,
+            abroad => visit.site.parts().config.sms.reach == Reach::World,
             again,
             wrong => !faults.is_empty(),
             token => forms::stamp(&visit.site, FORM),

@@ -85,9 +85,8 @@ impl Texts {
             // What is missing may turn the rest round.
             read.meaning = Meaning::Other;
         }
-        let reach = if parts.config.sms.abroad { Reach::World } else { Reach::NorthAmerica };
         // A stop is obeyed from wherever it comes.
-        let reach = if read.meaning == Meaning::Stop { Reach::World } else { reach };
+        let reach = if read.meaning == Meaning::Stop { Reach::World } else { parts.config.sms.reach };
         // Gateways give a number with or without its plus.
         let from = text.from.trim();
         let parsed = PhoneNumber::parse(from, reach).or_else(|why| {
