@@ -274,21 +274,14 @@ pub fn number(value: f64) -> String {
     format!("{}", value + 0.0)
 }
 
-/// Text that is safe between tags and in attributes. What XML 1.0 cannot hold is left out.
+/// Text that is safe between tags and in double quotes. What XML 1.0 cannot hold is left out.
 pub fn escape(text: &str) -> String {
-    let mut safe = String::with_capacity(text.len());
-    for sign in text.chars() {
-        match sign {
-            '&' => safe.push_str("&amp;"),
-            '<' => safe.push_str("&lt;"),
-            '>' => safe.push_str("&gt;"),
-            '"' => safe.push_str("&quot;"),
-            '\t' | '\n' | '\r' => safe.push(' '),
-            '\u{0}'..='\u{1f}' | '\u{fffe}' | '\u{ffff}' => {}
-            sign => safe.push(sign),
-        }
-    }
-    safe
+    let held: String = text
+        .chars()
+        .map(|sign| if matches!(sign, '\t' | '\n' | '\r') { ' ' } else { sign })
+        .filter(|sign| !matches!(sign, '\u{0}'..='\u{1f}' | '\u{fffe}' | '\u{ffff}'))
+        .collect();
+    crate::text::escape_with(&held, "'")
 }
 
 #[cfg(test)]

@@ -33,6 +33,7 @@ use crate::randomness::Randomness;
 use crate::service::app;
 use crate::service::app::PartsError;
 use crate::store::{Store, StoreError};
+use crate::text::error_chain_without;
 
 /// Watches public temperatures and tells pinyon owners when to inspect their trees for needle scale eggs.
 #[derive(Debug, Parser)]
@@ -121,17 +122,7 @@ impl From<PartsError> for CommandError {
 
 /// A fault with the faults behind it, one sentence each.
 fn with_causes(why: &dyn std::error::Error) -> String {
-    let mut text = why.to_string();
-    let mut cause = why.source();
-    while let Some(why) = cause {
-        let words = why.to_string();
-        if !text.contains(&words) {
-            text.push_str(": ");
-            text.push_str(&words);
-        }
-        cause = why.source();
-    }
-    text
+    error_chain_without(why, |said, cause| said.contains(cause))
 }
 
 impl CommandError {

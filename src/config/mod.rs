@@ -10,11 +10,13 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::text;
 use crate::timetable::{CronExpression, ScheduleError, Timetable};
 
 pub use crate::config_fault::ConfigFault;
 pub use crate::delivery::settings::{DeliveryConfig, PaceConfig};
 pub use crate::dispatch::settings::{CodingConfig, DkimConfig, EmailConfig, SmppConfig, SmsConfig, SmtpSecurity};
+pub use crate::message::settings::{LONGEST_SENDER_SHORT, MessagesConfig};
 pub use crate::people::limits::Limits as LimitsConfig;
 pub use crate::season::Policy as PolicyConfig;
 pub use crate::secret::{Secret, SecretText};
@@ -153,42 +155,6 @@ impl Default for WeatherConfig {
     }
 }
 
-/// Longest short sender name, in characters, that fits every text message of the house.
-pub const LONGEST_SENDER_SHORT: usize = 14;
-
-#[derive(Clone, Debug, Deserialize, Serialize)]
-#[serde(default)]
-pub struct MessagesConfig {
-    /// Folder with one sub-folder a language; templates missing there are the built-in ones.
-    pub folder: Option<PathBuf>,
-    /// Who speaks: stands in every message.
-    pub sender_name: String,
-    /// Short form for texts.
-    pub sender_short: String,
-    /// Shown in e-mail, as the law asks.
-    pub postal_address: String,
-    /// Where people can ask: stands in HELP and e-mail.
-    pub help_contact: String,
-    /// Public address of this service, for links; empty = no links.
-    pub public_url: String,
-    /// Show the season's chart in the e-mails of notices.
-    pub chart_in_email: bool,
-}
-
-impl Default for MessagesConfig {
-    fn default() -> Self {
-        Self {
-            folder: None,
-            sender_name: "Treebell".into(),
-            sender_short: "Treebell".into(),
-            postal_address: "postal address not set".into(),
-            help_contact: "contact not set".into(),
-            public_url: String::new(),
-            chart_in_email: true,
-        }
-    }
-}
-
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
 #[serde(default)]
 pub struct ProfilesConfig {
@@ -275,7 +241,7 @@ fn read_one(one: toml::Table, faults: &mut Vec<ConfigFault>) {
         faults.push(ConfigFault::new(track.path().to_string(), why.to_string().trim_end().to_owned()));
     }
     for path in unknown {
-        let near = near_key(&path).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+        let near = text::did_you_mean(near_key(&path).as_deref());
         faults.push(ConfigFault::new(path, format!("unknown key{near}")));
     }
 }
@@ -289,12 +255,7 @@ fn near_key(path: &str) -> Option<String> {
         level = level.get_mut(parent)?.take();
     }
     let known = level.as_object()?;
-    known
-        .keys()
-        .map(|key| (strsim::jaro_winkler(key, last), key))
-        .filter(|(likeness, _)| *likeness > 0.75)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, key)| key.clone())
+    text::near_key(last, known.keys().map(String::as_str)).map(str::to_owned)
 }
 
 #[cfg(test)]

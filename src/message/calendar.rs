@@ -5,7 +5,7 @@ use chrono::{Days, NaiveDate, NaiveTime};
 use icalendar::{Calendar, Component, Event, EventLike, Property};
 
 use super::facts::NoticeFacts;
-use crate::message::templates::one_line;
+use super::personal::one_line;
 use crate::season::NoticeKind;
 
 /// Writes the entry; `None` for a notice that has no washing window ahead.

@@ -21,7 +21,7 @@
 //! ---                         a line of dashes after an empty one: the small print follows
 //! ```
 
-use super::STOP_LINK_PLACE;
+use super::personal::STOP_LINK_PLACE;
 
 /// Columns of the plain text part; RFC 5322 asks for lines of at most 78.
 const TEXT_WIDTH: usize = 72;

@@ -3,8 +3,8 @@
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
-pub use crate::config::LONGEST_SENDER_SHORT;
-use crate::config::MessagesConfig;
+pub use super::settings::LONGEST_SENDER_SHORT;
+use super::settings::MessagesConfig;
 pub use crate::region::LONGEST_REGION_NAME;
 use crate::region::Region;
 use crate::season::{Borrowed, Outlook, StageId};

@@ -2,10 +2,8 @@
 
 use std::collections::HashMap;
 
-use crate::people::{Address, Language, Reach, Zip};
-use crate::people::{EmailAddress, PhoneNumber};
-use crate::store::near_name;
-use crate::store::subscriptions::{Consent, NewSubscriber};
+use super::{Address, Consent, EmailAddress, Language, NewSubscriber, PhoneNumber, Reach, Zip};
+use crate::text::{did_you_mean, near_name};
 
 /// One line of the list that can be tried.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,7 +44,7 @@ pub enum ListError {
     NotText,
     #[error("its columns are set apart by {0}: save it with commas")]
     Separator(&'static str),
-    #[error("line 1: column `{name}` is unknown{}", .near.as_ref().map(|near| format!(", did you mean `{near}`?")).unwrap_or_default())]
+    #[error("line 1: column `{name}` is unknown{}", did_you_mean(.near.as_deref()))]
     UnknownColumn { name: String, near: Option<String> },
     #[error("line 1: column `{0}` is there twice")]
     ColumnTwice(&'static str),
@@ -136,8 +134,7 @@ fn columns_of(header: &csv::StringRecord) -> Result<HashMap<&'static str, usize>
     for (at, name) in header.iter().enumerate() {
         let plain = name.trim().to_lowercase();
         let Some(column) = COLUMNS.into_iter().find(|column| *column == plain) else {
-            let known = COLUMNS.map(str::to_owned);
-            return Err(ListError::UnknownColumn { name: name.to_owned(), near: near_name(&plain, &known) });
+            return Err(ListError::UnknownColumn { name: name.to_owned(), near: near_name(&plain, &COLUMNS) });
         };
         if places.insert(column, at).is_some() {
             return Err(ListError::ColumnTwice(column));

@@ -12,6 +12,7 @@ use crate::heat::fit::{Seen, SiteYear};
 use crate::season::Profile;
 use crate::season::refit::SeasonWeather;
 use crate::store::{Store, StoreError, near_name};
+use crate::text::is_slip;
 use crate::weather::feeds::{StationSeen, Unit};
 use crate::weather::import::{self, ImportError};
 use crate::weather::normals::Normals;
@@ -133,7 +134,7 @@ pub fn read_reports(
             stages.insert(name.to_owned());
             match stage {
                 Some(wanted) if wanted != name => {
-                    if strsim::damerau_levenshtein(wanted, name) <= 2 {
+                    if is_slip(name, wanted) {
                         faults.push(format!("line {line}: stage `{name}`, did you mean `{wanted}`?"));
                     }
                     *reports.other_stages.entry(name.to_owned()).or_default() += 1;
@@ -199,8 +200,7 @@ impl Columns {
                     // A slip of the pen would otherwise silently take a column away.
                     let near = KNOWN.iter().find(|known| {
                         !names.iter().any(|name| name == *known)
-                            && (strsim::damerau_levenshtein(name, known) <= 2
-                                || name.replace([' ', '-'], "_") == **known)
+                            && (is_slip(name, known) || name.replace([' ', '-'], "_") == **known)
                     });
                     match near {
                         Some(near) => faults.push(format!("line 1: column `{name}`, did you mean `{near}`?")),

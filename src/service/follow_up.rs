@@ -4,6 +4,7 @@ use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use tracing::info;
 use url::Url;
 
+use crate::links;
 use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::Language;
 use crate::people::keywords::Saw;
@@ -111,11 +112,9 @@ async fn verdict(parts: &Parts, tx: &mut Tx, notice: &Notice, region: &Region) -
 
 /// The page on which one tap answers; `None` without a public address.
 fn seen_url(parts: &Parts, language: Language, id: &str) -> Option<Url> {
-    let mut url = Url::parse(&parts.config.messages.public_url).ok()?;
+    let base = Url::parse(&parts.config.messages.public_url).ok()?;
     let token = tokens::make(parts.store.address_hash(), Purpose::Seen, id);
-    let folder = (language == Language::Es).then_some("es");
-    url.path_segments_mut().ok()?.pop_if_empty().extend(folder.into_iter().chain(["seen", &token]));
-    Some(url)
+    links::seen(&base, language, &token)
 }
 
 /// The question of a link's token; `None` when it is not ours or not open any more. Changes nothing.

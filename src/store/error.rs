@@ -95,7 +95,7 @@ pub enum Conflict {
 }
 
 fn near_name(near: &Option<String>) -> String {
-    near.as_ref().map(|near| format!(", did you mean `{near}`?")).unwrap_or_default()
+    crate::text::did_you_mean(near.as_deref())
 }
 
 impl StoreError {

@@ -389,16 +389,7 @@ pub(crate) fn get_zone(row: &AnyRow, column: &str) -> Result<chrono_tz::Tz, Stor
     name.parse().map_err(|_| StoreError::corrupt(format!("column `{column}`: `{name}` is no time zone")))
 }
 
-/// The known name most like the one that was given, if any is like it.
-pub(crate) fn near_name(given: &str, known: &[String]) -> Option<String> {
-    let likeness = |name: &String| strsim::jaro_winkler(&given.to_lowercase(), &name.to_lowercase());
-    known
-        .iter()
-        .map(|name| (likeness(name), name))
-        .filter(|(likeness, _)| *likeness > 0.85)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, name)| name.clone())
-}
+pub(crate) use crate::text::near_name; // moved
 
 /// Where the data is, parsed.
 enum Address {

@@ -13,25 +13,7 @@ use crate::randomness::Randomness;
 use crate::region::Zip;
 use crate::store::{Conflict, Engine, Store, StoreError, Tx, get, get_instant, instant, ms, pending_sign_ups};
 
-/// Somebody to be subscribed.
-#[derive(Clone, Debug, PartialEq)]
-pub struct NewSubscriber {
-    pub zips: Vec<Zip>,
-    pub addresses: Vec<Address>,
-    pub language: Language,
-    pub consent: Consent,
-}
-
-/// What stands behind an address.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Consent {
-    /// Its owner agreed, and this says where that can be seen: a form, a file and line. Never the address itself.
-    Given { evidence: String },
-    /// As `Given`, by somebody who had said stop before and came back.
-    GivenAgain { evidence: String },
-    /// Somebody asked for it; its owner has yet to confirm.
-    Asked { evidence: String },
-}
+pub use crate::people::{Consent, NewSubscriber}; // moved
 
 /// What is known beside the evidence: ids and hashes only.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

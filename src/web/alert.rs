@@ -15,6 +15,7 @@ use super::page::escaped;
 use super::views::RegionView;
 use super::{Fault, Site, Visit};
 use crate::language::Language;
+use crate::links::region_path;
 use crate::message::dates::{self, DateStyle};
 use crate::message::facts::{Basis, NoticeFacts};
 use crate::season::{NoticeKind, phrases};
@@ -49,7 +50,7 @@ async fn answer(
     let name = wanted(&view.notices).ok_or(Fault::NotFound)?;
     let at = view.notices.iter().position(|notice| file(notice) == name).ok_or(Fault::NotFound)?;
     // Both languages stand in each document.
-    let kept = views.kept(&format!("/region/{id}/alert/{name}"), Language::En, || {
+    let kept = views.kept(&format!("{}/alert/{name}", region_path(id)), Language::En, || {
         Ok(Kept::new(KIND_UTF8, document(&visit.site, view, at)).embeddable())
     })?;
     Ok(kept.answer(asked))
@@ -62,7 +63,7 @@ fn file(notice: &Notice) -> String {
 
 /// The path of a notice's document.
 pub(super) fn path(view: &RegionView, notice: &Notice) -> String {
-    format!("/region/{}/alert/{}", view.region.id, file(notice))
+    format!("{}/alert/{}", region_path(&view.region.id), file(notice))
 }
 
 /// When a notice comes, in a sentence; empty for one whose facts cannot be read.
@@ -150,7 +151,7 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
     xml.element("headline", &said("title"));
     xml.element("description", &when(site, language, notice));
     xml.element("instruction", &said("what"));
-    if let Some(page) = site.address(language, &format!("/region/{}", region.id)) {
+    if let Some(page) = site.address(language, &region_path(&region.id)) {
         xml.element("web", page.as_str());
     }
     xml.element("contact", &messages.help_contact);

@@ -5,6 +5,8 @@ use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
 use sha2::{Digest, Sha256};
 
+use crate::text::base64;
+
 /// How long a browser or a cache between may show what it has, seconds. The figures behind change once or twice a day.
 const MAX_AGE: &str = "public, max-age=300";
 
@@ -72,34 +74,5 @@ impl Kept {
             .filter_map(|value| value.to_str().ok())
             .flat_map(|value| value.split(','))
             .any(|tag| tag.trim() == "*" || bare(tag) == ours)
-    }
-}
-
-/// RFC 4648, section 4: hashes in a content policy are written so.
-fn base64(bytes: &[u8]) -> String {
-    const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::new();
-    for chunk in bytes.chunks(3) {
-        let bits = chunk.iter().fold(0u32, |bits, byte| bits << 8 | u32::from(*byte)) << (8 * (3 - chunk.len()));
-        for at in 0..4 {
-            let letter = LETTERS[(bits >> (18 - 6 * at)) as usize & 63];
-            text.push(if at <= chunk.len() { char::from(letter) } else { '=' });
-        }
-    }
-    text
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn base64_gives_the_published_vectors() {
-        // RFC 4648, section 10.
-        for (plain, coded) in
-            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")]
-        {
-            assert_eq!(base64(plain.as_bytes()), coded);
-        }
     }
 }

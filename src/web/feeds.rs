@@ -18,6 +18,7 @@ use super::page::escaped;
 use super::views::{CHART_WIDTHS, RegionView, Views};
 use super::{Fault, Site, Visit, alert};
 use crate::chart::text_width;
+use crate::links::region_path;
 use crate::season::phrases;
 use crate::season::status::{Backing, SeasonStanding};
 use crate::timetable;
@@ -57,7 +58,7 @@ async fn kept(
 ) -> Result<Response, Fault> {
     let views = visit.site.views().get(&visit.site).await?;
     let view = views.region(id).ok_or(Fault::NotFound)?;
-    let kept = views.kept(&format!("/region/{id}/{name}"), visit.language, || Ok(make(&views, view)))?;
+    let kept = views.kept(&format!("{}/{name}", region_path(id)), visit.language, || Ok(make(&views, view)))?;
     Ok(kept.answer(asked))
 }
 
@@ -214,7 +215,7 @@ fn calendar_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
             .description(&said("what"))
             .location(&view.region.name)
             .add_property("TRANSP", "TRANSPARENT");
-        if let Some(page) = visit.site.address(visit.language, &format!("/region/{}", view.region.id)) {
+        if let Some(page) = visit.site.address(visit.language, &region_path(&view.region.id)) {
             event.url(page.as_str());
         }
         calendar.push(event.done());
@@ -233,7 +234,7 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
         )
     };
     let (page, own) =
-        (address(&format!("/region/{}", view.region.id)), address(&format!("/region/{}/news.atom", view.region.id)));
+        (address(&region_path(&view.region.id)), address(&format!("{}/news.atom", region_path(&view.region.id))));
     let link = |rel: &str, href: &str| Link { rel: rel.to_owned(), href: href.to_owned(), ..Link::default() };
     let said = |keys: &[&str]| visit.site.word(language, "region", keys).replace("{place}", &view.region.name);
     let season = view.profile.season_of(view.today);

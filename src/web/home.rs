@@ -13,6 +13,7 @@ use minijinja::value::Value;
 use super::page;
 use super::views::RegionView;
 use super::{Fault, Site, Visit, assets};
+use crate::links::region_path;
 use crate::region::Zip;
 use crate::season::phrases;
 use crate::web::cache::Kept;
@@ -64,7 +65,7 @@ async fn find(visit: Visit, Query(typed): Query<BTreeMap<String, String>>) -> Re
     match views.covering(&zip) {
         Some(region) => {
             // The code goes along, so that nobody types it twice.
-            Ok(Redirect::to(&visit.link(&format!("/region/{region}?zip={zip}"))).into_response())
+            Ok(Redirect::to(&visit.link(&format!("{}?zip={zip}", region_path(region)))).into_response())
         }
         None => visit.page("find", context! { wrong => false, zip => zip.as_str() }),
     }

@@ -41,6 +41,7 @@ pub use site::Site;
 pub use visit::Visit;
 
 use crate::language::Language;
+use crate::links;
 
 /// Largest body of a request that is not a hook's, bytes: a form with every field full is far smaller.
 const LARGEST_FORM: usize = 64 * 1024;
@@ -70,7 +71,7 @@ pub fn router(site: &Site) -> Router {
     let all: Router<Site> = Router::new()
         .merge(assets::routes())
         .merge(webhooks::routes())
-        .nest("/es", spoken(Language::Es))
+        .nest(links::language_prefix(Language::Es), spoken(Language::Es))
         .merge(spoken(Language::En))
         .layer(DefaultBodyLimit::max(LARGEST_FORM));
     // Behind a proxy that passes the whole path on, the pages stand below the public address's own path too.

@@ -98,21 +98,7 @@ fn fill(words: Value, values: Kwargs) -> Result<Value, minijinja::Error> {
     Ok(Value::from_safe_string(text))
 }
 
-/// Text as it may stand in HTML, also inside an attribute in quotes.
-pub fn escaped(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            c => out.push(c),
-        }
-    }
-    out
-}
+pub use crate::text::escape as escaped; // moved
 
 /// Where to ask, as something to tap: a call or a mail; anything else as it was written.
 fn contact(text: &str) -> String {

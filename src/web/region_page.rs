@@ -17,6 +17,7 @@ use super::page;
 use super::views::{CHART_WIDTHS, Known, RegionView};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
+use crate::links::region_path;
 use crate::season::{PastScore, phrases};
 use crate::units;
 use crate::web::cache::Kept;
@@ -35,7 +36,7 @@ async fn region(
     let view = views.region(&id).ok_or(Fault::NotFound)?;
     // Only codes of the region itself: each makes a page that is kept.
     let zip = asked_for.get("zip").and_then(|text| view.region.zips.iter().find(|zip| zip.as_str() == text));
-    let path = zip.map_or_else(|| format!("/region/{id}"), |zip| format!("/region/{id}?zip={zip}"));
+    let path = zip.map_or_else(|| region_path(&id), |zip| format!("{}?zip={zip}", region_path(&id)));
     let kept = views.kept(&path, visit.language, || {
         let made_at = views.made_at.with_timezone(&view.region.time_zone);
         let made =
@@ -66,9 +67,9 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
         made_at,
         known => view.known.as_ref().map(|known| figures(language, view, known)),
         narrow, middle, wide,
-        page_address => whole(&format!("/region/{}", region.id)),
-        badge_address => whole(&format!("/region/{}/badge.svg", region.id)),
-        calendar_address => whole(&format!("/region/{}/calendar.ics", region.id)),
+        page_address => whole(&region_path(&region.id)),
+        badge_address => whole(&format!("{}/badge.svg", region_path(&region.id))),
+        calendar_address => whole(&format!("{}/calendar.ics", region_path(&region.id))),
     }
 }
 

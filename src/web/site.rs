@@ -9,6 +9,7 @@ use super::forms::Turns;
 use super::page::Pages;
 use super::views::RegionViews;
 use crate::language::Language;
+use crate::links;
 use crate::service::app::Parts;
 use crate::store::notices::Notice;
 
@@ -138,14 +139,10 @@ impl Site {
 
     /// The path of a page in a language, for links inside pages: `path` begins with a slash.
     pub fn path(&self, language: Language, path: &str) -> String {
-        let language = match language {
-            Language::En => "",
-            Language::Es => "/es",
-        };
-        match (language, path) {
-            ("/es", "/") => format!("{}/es", self.0.base),
-            _ => format!("{}{language}{path}", self.0.base),
-        }
+        let prefix = links::language_prefix(language);
+        // The Spanish home stands at `/es`, without a slash behind.
+        let path = if path == "/" && !prefix.is_empty() { "" } else { path };
+        format!("{}{prefix}{path}", self.0.base)
     }
 
     /// The whole address of a page, for feeds and calendars; `None` without a public address.

@@ -10,6 +10,7 @@ use minijinja::value::Value;
 
 use super::{Fault, Site};
 use crate::language::Language;
+use crate::links;
 
 /// Who asks, for which page, in which language.
 #[derive(Clone)]
@@ -91,10 +92,7 @@ impl Visit {
         let original = parts.extensions.get::<OriginalUri>();
         let path = original.map_or(parts.uri.path(), |original| original.0.path());
         let path = path.strip_prefix(site.base()).filter(|rest| rest.starts_with('/')).unwrap_or(path);
-        let path = match language {
-            Language::En => path,
-            Language::Es => path.strip_prefix("/es").unwrap_or(path),
-        };
+        let path = path.strip_prefix(links::language_prefix(language)).unwrap_or(path);
         let path = if path.is_empty() { "/" } else { path };
         // Tests call the router without a connection.
         let peer = parts.extensions.get::<SocketAddr>().map_or(IpAddr::from([127, 0, 0, 1]), SocketAddr::ip);

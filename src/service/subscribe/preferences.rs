@@ -4,11 +4,11 @@
 use chrono::TimeDelta;
 
 use crate::language::Language;
+use crate::links;
 use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::Address;
 use crate::service::app::Parts;
 use crate::service::subscribe::sign_up::EnrolError;
-use crate::service::subscribe::stop;
 use crate::service::subscribe::tokens;
 use crate::service::subscribe::tokens::Purpose;
 use crate::store::preferences::hour;
@@ -35,12 +35,8 @@ pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), EnrolError> {
     let sent = transactional::count_since(&mut tx, &key, &[LetterKind::Preferences], now - TimeDelta::days(1)).await?;
     // Worded also for nobody, so that the work is the same.
     let base = url::Url::parse(&parts.config.messages.public_url).ok();
-    let path: &[&str] = match language {
-        Language::En => &["preferences", &token],
-        Language::Es => &["es", "preferences", &token],
-    };
     let facts = LetterFacts {
-        preferences_url: base.as_ref().and_then(|base| stop::link(base, path)).map(String::from),
+        preferences_url: base.as_ref().and_then(|base| links::preferences(base, language, &token)).map(String::from),
         ..LetterFacts::of(Sender::from(&parts.config.messages))
     };
     let message = parts.templates.render_letter(LetterKind::Preferences, language, to.channel(), &facts)?;

@@ -13,6 +13,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use tracing::info;
 use url::Url;
 
+use crate::links;
 use crate::message::{LetterFacts, LetterKind, Message, RenderError, Sender};
 use crate::people::limits::{By, Held};
 use crate::people::{Address, Channel, Language, Zip};
@@ -143,10 +144,14 @@ pub async fn ask_in(
         Some(_) => LetterKind::Confirm,
         None => LetterKind::NotCovered,
     };
+    let base = base(parts);
     let facts = LetterFacts {
         zips: wish.zips.clone(),
         code: code.clone(),
-        confirm_url: token.as_ref().and_then(|token| page(parts, wish.language, &["confirm", token])).map(String::from),
+        confirm_url: token
+            .as_ref()
+            .and_then(|token| links::confirm(base.as_ref()?, wish.language, token))
+            .map(String::from),
         ..LetterFacts::of(Sender::from(&parts.config.messages))
     };
     let message = parts.templates.render_letter(kind, wish.language, channel, &facts)?;
@@ -317,7 +322,8 @@ pub(crate) async fn tell(
     let channel = to.channel();
     if channel == Channel::Email {
         let token = tokens::make(tx.hash(), Purpose::Preferences, &tx.hash().of(to));
-        facts.preferences_url = page(parts, language, &["preferences", &token]).map(String::from);
+        facts.preferences_url =
+            base(parts).and_then(|base| links::preferences(&base, language, &token)).map(String::from);
     }
     let message = parts.templates.render_letter(kind, language, channel, &facts)?;
     let letter = NewLetter { kind, to: to.clone(), language, message, fact: fact.to_owned(), expires_at: now + TELLS };
@@ -363,12 +369,9 @@ pub(super) async fn covered(tx: &mut Tx, zips: &[Zip]) -> Result<Option<String>,
     Ok(None)
 }
 
-/// A page's whole address, for links in letters; `None` without a public address.
-fn page(parts: &Parts, language: Language, path: &[&str]) -> Option<Url> {
-    let mut url = Url::parse(&parts.config.messages.public_url).ok()?;
-    let folder = (language == Language::Es).then_some("es");
-    url.path_segments_mut().ok()?.pop_if_empty().extend(folder.iter().chain(path));
-    Some(url)
+/// What links in letters stand below; `None` without a public address.
+fn base(parts: &Parts) -> Option<Url> {
+    Url::parse(&parts.config.messages.public_url).ok()
 }
 
 async fn alarm(tx: &mut Tx, held: Held, now: DateTime<Utc>) -> Result<(), StoreError> {

@@ -3,6 +3,7 @@
 use url::Url;
 
 use crate::dispatch::dispatcher::Addressee;
+use crate::links;
 use crate::people::AddressHash;
 use crate::service::subscribe::tokens;
 use crate::service::subscribe::tokens::Purpose;
@@ -13,14 +14,7 @@ pub fn personaliser(
     hash: AddressHash,
 ) -> impl Fn(&Addressee<'_>) -> Option<Url> + Send + Sync + 'static {
     let base = Url::parse(public_url).ok();
-    move |to| link(base.as_ref()?, &["stop", &tokens::make(&hash, Purpose::Stop, to.address_id)])
-}
-
-/// A page below the public address.
-pub fn link(base: &Url, path: &[&str]) -> Option<Url> {
-    let mut link = base.clone();
-    link.path_segments_mut().ok()?.pop_if_empty().extend(path);
-    Some(link)
+    move |to| links::stop(base.as_ref()?, &tokens::make(&hash, Purpose::Stop, to.address_id))
 }
 
 #[cfg(test)]

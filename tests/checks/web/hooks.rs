@@ -25,6 +25,7 @@ use treebell::message::Message;
 use treebell::people::Channel;
 use treebell::store::Store;
 use treebell::store::queue::DeliveryFilter;
+pub use treebell::text::base64;
 
 use super::support::{Answer, World};
 use crate::delivery::{Seed, at, plain_config, rows};
@@ -77,18 +78,6 @@ impl Doors {
             .unwrap()
             .get("n")
     }
-}
-
-pub fn base64(bytes: &[u8]) -> String {
-    const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut out = String::new();
-    for part in bytes.chunks(3) {
-        let word = part.iter().chain([&0, &0]).take(3).fold(0_usize, |word, byte| (word << 8) | usize::from(*byte));
-        for at in 0..4 {
-            out.push(if at <= part.len() { SIGNS[(word >> (18 - 6 * at)) & 63] as char } else { '=' });
-        }
-    }
-    out
 }
 
 #[tokio::test]

@@ -1,0 +1,71 @@
+//! Addresses of our own pages: below the public address, English ones at its root, Spanish ones below `es`.
+
+use url::Url;
+
+use crate::language::Language;
+
+/// What stands before every path of a language: nothing, or `/es`.
+pub fn language_prefix(language: Language) -> &'static str {
+    match language {
+        Language::En => "",
+        Language::Es => "/es",
+    }
+}
+
+/// The path of a region's page, without base and language.
+pub fn region_path(id: &str) -> String {
+    format!("/region/{id}")
+}
+
+/// Where one subscriber stops: one address for both languages.
+pub fn stop(base: &Url, token: &str) -> Option<Url> {
+    below(base, ["stop", token])
+}
+
+/// Where a sign-up is confirmed.
+pub fn confirm(base: &Url, language: Language, token: &str) -> Option<Url> {
+    page(base, language, ["confirm", token])
+}
+
+/// Where a subscriber changes what they get.
+pub fn preferences(base: &Url, language: Language, token: &str) -> Option<Url> {
+    page(base, language, ["preferences", token])
+}
+
+/// Where one tap tells what was seen.
+pub fn seen(base: &Url, language: Language, token: &str) -> Option<Url> {
+    page(base, language, ["seen", token])
+}
+
+fn page(base: &Url, language: Language, path: [&str; 2]) -> Option<Url> {
+    let folder = language_prefix(language).trim_start_matches('/');
+    below(base, Some(folder).filter(|folder| !folder.is_empty()).into_iter().chain(path))
+}
+
+/// `None` for a base that no path can follow, such as `mailto:`.
+fn below<'a>(base: &Url, path: impl IntoIterator<Item = &'a str>) -> Option<Url> {
+    let mut link = base.clone();
+    link.path_segments_mut().ok()?.pop_if_empty().extend(path);
+    Some(link)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pages_stand_below_the_public_address_in_their_language() {
+        for (base, english, spanish) in [
+            ("https://pinyon.example.org", "/confirm/a%2Fb", "/es/confirm/a%2Fb"),
+            ("https://pinyon.example.org/", "/confirm/a%2Fb", "/es/confirm/a%2Fb"),
+            ("https://pinyon.example.org/scale/", "/scale/confirm/a%2Fb", "/scale/es/confirm/a%2Fb"),
+            ("https://pinyon.example.org/scale", "/scale/confirm/a%2Fb", "/scale/es/confirm/a%2Fb"),
+        ] {
+            let base = Url::parse(base).unwrap();
+            let path = |language| confirm(&base, language, "a/b").map(|url| url.path().to_owned());
+            assert_eq!(path(Language::En).as_deref(), Some(english));
+            assert_eq!(path(Language::Es).as_deref(), Some(spanish));
+        }
+        assert_eq!(stop(&Url::parse("mailto:pinyon@example.org").unwrap(), "a"), None);
+    }
+}

@@ -1,0 +1,182 @@
+//! The files: the built-in ones, their names, and the folder that replaces single ones.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use super::faults::TemplateFault;
+use crate::message::transactional::LetterKind;
+use crate::people::{Channel, Language};
+use crate::season::NoticeKind;
+use crate::text::near_spelling;
+
+#[derive(Debug)]
+pub(super) struct File {
+    pub source: String,
+    /// `None` = built in.
+    pub path: Option<PathBuf>,
+}
+
+/// Name of a notice's file.
+pub(in crate::message) fn notice_file(kind: NoticeKind, language: Language, channel: Channel) -> String {
+    format!("{}/{}.{}.txt", language.code(), kind.name(), channel.name())
+}
+
+/// Name of the file of the calendar entry.
+pub(in crate::message) fn calendar_file(language: Language) -> String {
+    format!("{}/washing.calendar.txt", language.code())
+}
+
+/// Name of a letter's file.
+pub(in crate::message) fn letter_file(kind: LetterKind, language: Language, channel: Channel) -> String {
+    format!("{}/{}.{}.txt", language.code(), kind.name(), channel.name())
+}
+
+/// Every letter on every channel it goes to.
+pub(in crate::message) fn letters() -> impl Iterator<Item = (LetterKind, Channel)> {
+    LetterKind::ALL.into_iter().flat_map(|kind| kind.channels().iter().map(move |channel| (kind, *channel)))
+}
+
+pub(super) fn read_folder(folder: &Path, files: &mut BTreeMap<String, File>, faults: &mut Vec<TemplateFault>) {
+    let known: Vec<String> = files.keys().cloned().collect();
+    let mut names = Vec::new();
+    list_files(folder, "", &mut names, faults);
+    for name in names {
+        let path = folder.join(&name);
+        let place = path.display().to_string();
+        if !files.contains_key(&name) {
+            let what = match near_spelling(&name, known.iter().map(String::as_str)) {
+                Some(near) => format!("no message has a file of this name, did you mean `{near}`?"),
+                None => format!("no message has a file of this name; names are {}", known.join(", ")),
+            };
+            faults.push(TemplateFault { file: place, line: None, what });
+            continue;
+        }
+        match std::fs::read(&path).map(String::from_utf8) {
+            Ok(Ok(text)) => {
+                let source = text.trim_start_matches('\u{FEFF}').replace("\r\n", "\n");
+                files.insert(name, File { source, path: Some(path) });
+            }
+            Ok(Err(why)) => {
+                let line = why.as_bytes().iter().take(why.utf8_error().valid_up_to()).filter(|b| **b == b'\n').count();
+                let what = "not UTF-8 text: save the file in that encoding".to_owned();
+                faults.push(TemplateFault { file: place, line: Some(line + 1), what });
+            }
+            Err(why) => faults.push(TemplateFault { file: place, line: None, what: format!("cannot be read: {why}") }),
+        }
+    }
+}
+
+/// Lists the files of the folder and its folders, one level deep; hidden ones (of an editor, of git) are passed over.
+pub(super) fn list_files(folder: &Path, under: &str, names: &mut Vec<String>, faults: &mut Vec<TemplateFault>) {
+    let here = folder.join(under);
+    let entries = match std::fs::read_dir(&here).and_then(Iterator::collect::<Result<Vec<_>, _>>) {
+        Ok(entries) => entries,
+        Err(why) => {
+            let what = format!("the folder cannot be read: {why}");
+            faults.push(TemplateFault { file: here.display().to_string(), line: None, what });
+            return;
+        }
+    };
+    for entry in entries {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        if name.starts_with('.') {
+            continue;
+        }
+        let full = if under.is_empty() { name } else { format!("{under}/{name}") };
+        if under.is_empty() && entry.path().is_dir() {
+            list_files(folder, &full, names, faults);
+        } else {
+            names.push(full);
+        }
+    }
+    names.sort();
+}
+
+pub(super) const LAYOUT: &str = "layout.html";
+
+macro_rules! built_in {
+    ($($name:literal),+ $(,)?) => {
+        [$(($name, include_str!(concat!("../../../config/messages/", $name)))),+]
+    };
+}
+
+/// Every file of the house by its name in the folder.
+pub(super) const BUILT_IN: [(&str, &str); 77] = built_in![
+    "layout.html",
+    "en/basis.part.txt",
+    "en/care.part.txt",
+    "en/footer.part.txt",
+    "en/insecticides.part.txt",
+    "en/look.part.txt",
+    "en/wash.part.txt",
+    "en/get-ready.email.txt",
+    "en/get-ready.sms.txt",
+    "en/inspect-now.email.txt",
+    "en/inspect-now.sms.txt",
+    "en/last-days-to-wash.email.txt",
+    "en/last-days-to-wash.sms.txt",
+    "en/too-late-to-wash.email.txt",
+    "en/too-late-to-wash.sms.txt",
+    "en/letter-footer.part.txt",
+    "en/follow-up.email.txt",
+    "en/follow-up.sms.txt",
+    "en/kept-zip.email.txt",
+    "en/kept-zip.sms.txt",
+    "en/confirm.email.txt",
+    "en/confirm.sms.txt",
+    "en/not-covered.email.txt",
+    "en/not-covered.sms.txt",
+    "en/welcome.email.txt",
+    "en/welcome.sms.txt",
+    "en/stopped.email.txt",
+    "en/stopped.sms.txt",
+    "en/resumed.email.txt",
+    "en/resumed.sms.txt",
+    "en/covered-now.email.txt",
+    "en/covered-now.sms.txt",
+    "en/preferences.email.txt",
+    "en/preferences.sms.txt",
+    "en/help.sms.txt",
+    "en/which-zip.sms.txt",
+    "en/not-understood.sms.txt",
+    "en/thanks.sms.txt",
+    "en/washing.calendar.txt",
+    "es/basis.part.txt",
+    "es/care.part.txt",
+    "es/footer.part.txt",
+    "es/insecticides.part.txt",
+    "es/look.part.txt",
+    "es/wash.part.txt",
+    "es/get-ready.email.txt",
+    "es/get-ready.sms.txt",
+    "es/inspect-now.email.txt",
+    "es/inspect-now.sms.txt",
+    "es/last-days-to-wash.email.txt",
+    "es/last-days-to-wash.sms.txt",
+    "es/too-late-to-wash.email.txt",
+    "es/too-late-to-wash.sms.txt",
+    "es/letter-footer.part.txt",
+    "es/follow-up.email.txt",
+    "es/follow-up.sms.txt",
+    "es/kept-zip.email.txt",
+    "es/kept-zip.sms.txt",
+    "es/confirm.email.txt",
+    "es/confirm.sms.txt",
+    "es/not-covered.email.txt",
+    "es/not-covered.sms.txt",
+    "es/welcome.email.txt",
+    "es/welcome.sms.txt",
+    "es/stopped.email.txt",
+    "es/stopped.sms.txt",
+    "es/resumed.email.txt",
+    "es/resumed.sms.txt",
+    "es/covered-now.email.txt",
+    "es/covered-now.sms.txt",
+    "es/preferences.email.txt",
+    "es/preferences.sms.txt",
+    "es/help.sms.txt",
+    "es/which-zip.sms.txt",
+    "es/not-understood.sms.txt",
+    "es/thanks.sms.txt",
+    "es/washing.calendar.txt",
+];

@@ -1,0 +1,158 @@
+use super::values::{LETTER_NAMES, NOTICE_NAMES};
+use super::*;
+use crate::message::personal::STOP_LINK_PLACE;
+
+fn folder(files: &[(&str, &str)]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, text) in files {
+        let path = folder.path().join(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(path, text).unwrap();
+    }
+    folder
+}
+
+#[track_caller]
+fn faults(files: &[(&str, &str)]) -> Vec<String> {
+    let folder = folder(files);
+    let prefix = format!("{}/", folder.path().display());
+    let TemplateFaults(faults) = Templates::load(Some(folder.path())).unwrap_err();
+    faults.iter().map(|fault| fault.to_string().replace(&prefix, "")).collect()
+}
+
+#[test]
+fn the_built_in_files_load() {
+    Templates::load(None).unwrap();
+}
+
+#[test]
+fn a_file_of_the_folder_replaces_the_built_in_one() {
+    let folder = folder(&[("en/inspect-now.sms.txt", "Look, {{ region_name }}!\r\n"), ("README.md~", "")]);
+    std::fs::remove_file(folder.path().join("README.md~")).unwrap();
+    std::fs::write(folder.path().join(".hidden"), "").unwrap();
+    let templates = Templates::load(Some(folder.path())).unwrap();
+    let facts = samples::typical().facts;
+    let message = templates.render_notice(NoticeKind::InspectNow, Language::En, Channel::Sms, &facts).unwrap();
+    assert_eq!(message, Message::Sms { text: "Look, Cedar Flat!".into() });
+}
+
+#[test]
+fn a_strange_file_name_is_a_fault_with_a_near_name() {
+    assert_eq!(
+        faults(&[("en/inspect_now.sms.txt", "x")]),
+        ["en/inspect_now.sms.txt: no message has a file of this name, did you mean `en/inspect-now.sms.txt`?"]
+    );
+    assert!(faults(&[("notes/a-file-of-mine.doc", "x")])[0].contains("names are en/basis.part.txt, "));
+}
+
+#[test]
+fn an_unknown_name_is_a_fault_with_its_line_and_a_near_name() {
+    let faults = faults(&[("en/get-ready.sms.txt", "hello regoin_name\n{{ wash_by }} {{\n regoin_name }}")]);
+    assert_eq!(faults, ["en/get-ready.sms.txt:3: unknown name `regoin_name`, did you mean `region_name`?"]);
+}
+
+#[test]
+fn a_name_of_another_kind_of_file_is_a_fault() {
+    let faults = faults(&[("en/help.sms.txt", "{{ wash_by }}")]);
+    assert!(faults[0].starts_with("en/help.sms.txt:1: unknown name `wash_by`"), "{faults:?}");
+}
+
+#[test]
+fn a_template_that_does_not_parse_is_a_fault_with_its_line() {
+    let faults = faults(&[("es/look.part.txt", "uno\n{% if provisional %}\n")]);
+    assert!(faults[0].starts_with("es/look.part.txt:"), "{faults:?}");
+    assert!(faults[0].contains("syntax error"), "{faults:?}");
+}
+
+#[test]
+fn filters_functions_and_missing_files_are_faults() {
+    let filter = faults(&[("en/get-ready.sms.txt", "{{ region_name|upper }}")]);
+    assert!(filter[0].contains("message templates have no filters"), "{filter:?}");
+    let function = faults(&[("en/get-ready.sms.txt", "{{ range(3) }}")]);
+    assert!(function[0].contains("unknown name `range`"), "{function:?}");
+    let include = faults(&[("en/get-ready.sms.txt", "a\n{% include \"lok.part.txt\" %}")]);
+    assert!(include[0].starts_with("en/get-ready.sms.txt:2: "), "{include:?}");
+    assert!(include[0].contains("files to include are basis.part.txt, care.part.txt"), "{include:?}");
+}
+
+#[test]
+fn a_value_that_some_notices_lack_is_a_fault_unless_it_is_asked_for_first() {
+    let faults = faults(&[("en/get-ready.sms.txt", "a\n{{ laying_began }}")]);
+    assert_eq!(faults.len(), 1);
+    assert!(faults[0].starts_with("en/get-ready.sms.txt:2: "), "{faults:?}");
+    assert!(faults[0].contains("{% if … %}"), "{faults:?}");
+}
+
+#[test]
+fn a_template_that_includes_itself_is_a_fault() {
+    let faults = faults(&[("en/look.part.txt", "{% include \"look.part.txt\" %}")]);
+    assert!(!faults.is_empty());
+}
+
+#[test]
+fn an_e_mail_without_a_subject_line_is_a_fault() {
+    for text in ["Hello\nSubject: x", "Subject:\n\nx", ""] {
+        let faults = faults(&[("en/get-ready.email.txt", text)]);
+        assert!(faults[0].contains("the first line is to be `Subject: `"), "{faults:?}");
+    }
+}
+
+#[test]
+fn text_that_is_not_utf8_and_a_missing_folder_are_faults() {
+    let folder = folder(&[]);
+    std::fs::create_dir(folder.path().join("en")).unwrap();
+    std::fs::write(folder.path().join("en/help.sms.txt"), b"a\n\xff").unwrap();
+    let fault = Templates::load(Some(folder.path())).unwrap_err().to_string();
+    assert!(fault.ends_with("en/help.sms.txt:2: not UTF-8 text: save the file in that encoding"), "{fault}");
+    let fault = Templates::load(Some(&folder.path().join("none"))).unwrap_err().to_string();
+    assert!(fault.contains("the folder cannot be read"), "{fault}");
+}
+
+#[test]
+fn no_value_can_add_a_line_a_header_or_markup() {
+    let mut facts = samples::typical().facts;
+    facts.region_name = "Flat\r\nBcc: x@example.org\u{2028}<b>\u{E000}stop-link\u{E001}\0</b>".into();
+    let templates = Templates::load(None).unwrap();
+    for kind in NoticeKind::ALL {
+        let email = templates.render_notice(kind, Language::En, Channel::Email, &facts).unwrap();
+        let Message::Email { subject, text, html, .. } = email else { panic!("an e-mail was asked for") };
+        assert!(!subject.contains(['\r', '\n', '\u{2028}', '\0', '\u{E000}']), "{subject:?}");
+        assert!(!text.contains("\nBcc:"), "{text}");
+        assert_eq!(text.matches(STOP_LINK_PLACE).count(), 1);
+        assert!(!html.contains("<b>") && html.contains("&lt;b&gt;"));
+        assert_eq!(html.matches(STOP_LINK_PLACE).count(), 1);
+    }
+}
+
+#[test]
+fn a_text_message_gives_up_accents_before_its_link_and_its_link_before_a_second_part() {
+    let templates = Templates::load(None).unwrap();
+    let mut facts = samples::typical().facts;
+    let mut text = |region: &str, url: &str| {
+        facts.region_name = region.into();
+        facts.sender.public_url = Some(url.into());
+        let sms = templates.render_notice(NoticeKind::InspectNow, Language::En, Channel::Sms, &facts).unwrap();
+        let Message::Sms { text } = sms else { panic!("a text was asked for") };
+        assert_eq!(sms::count(&text).parts, 1, "{text}");
+        text
+    };
+    let short = text("Río", "https://a.example");
+    assert!(short.contains("Rio") && short.contains("https://a.example"), "{short}");
+    let long = text("Río", &format!("https://example.org/{}", "x".repeat(60)));
+    assert!(long.contains("Rio") && !long.contains("https://"), "{long}");
+}
+
+#[test]
+fn includes_are_found() {
+    assert_eq!(includes("{% include \"a.txt\" %} {%- include 'b.txt' -%} include \"c\""), ["a.txt", "b.txt"]);
+}
+
+#[test]
+fn the_names_allowed_are_the_names_given() {
+    let facts = samples::typical().facts;
+    let given = notice_values(&facts, Language::En, Channel::Sms, Names::AsWritten);
+    assert_eq!(given.into_keys().collect::<Vec<_>>(), NOTICE_NAMES);
+    let letter = LetterFacts::of(facts.sender);
+    let given = letter_values(&letter, Channel::Sms, Names::AsWritten);
+    assert_eq!(given.into_keys().collect::<Vec<_>>(), LETTER_NAMES);
+}

@@ -1,0 +1,212 @@
+//! The values that templates may use: their names, and the way from facts to values.
+
+use std::collections::BTreeMap;
+
+use minijinja::value::Value;
+
+use super::files::{LAYOUT, letter_file, letters};
+use crate::message::dates;
+use crate::message::dates::DateStyle;
+use crate::message::document::{Block, Document, Line, Run};
+use crate::message::facts::{NoticeFacts, Sender, StageDates};
+use crate::message::personal::{STOP_LINK_PLACE, one_line};
+use crate::message::transactional::LetterFacts;
+use crate::message::{CHART_ID, Picture, sms};
+use crate::people::{Channel, Language};
+use crate::season::phrases;
+use crate::units;
+
+/// The names that a notice's templates may use. Dates come in words, long in an e-mail and short in a text message.
+pub(super) const NOTICE_NAMES: [&str; 23] = [
+    "basis",
+    "borrowed",
+    "hatch_began",
+    "hatch_likely",
+    "hatch_past_error",
+    "hatch_spread",
+    "heat_needed",
+    "heat_sum",
+    "help_contact",
+    "laying_began",
+    "laying_likely",
+    "laying_past_error",
+    "laying_spread",
+    "postal_address",
+    "provisional",
+    "public_url",
+    "region_name",
+    "season",
+    "sender_name",
+    "sender_short",
+    "station_name",
+    "stop_url",
+    "wash_by",
+];
+
+/// The names that a letter's templates may use.
+pub(super) const LETTER_NAMES: [&str; 12] = [
+    "code",
+    "confirm_url",
+    "help_contact",
+    "postal_address",
+    "preferences_url",
+    "public_url",
+    "region_name",
+    "seen_url",
+    "sender_name",
+    "sender_short",
+    "stop_url",
+    "zip",
+];
+
+pub(super) const LAYOUT_NAMES: [&str; 6] = ["blocks", "chart", "language", "sender_name", "small_print", "subject"];
+
+pub(super) fn allowed_names(file: &str) -> &'static [&'static str] {
+    let is_letter = file.ends_with("/letter-footer.part.txt")
+        || letters().any(|(kind, channel)| Language::ALL.iter().any(|lang| letter_file(kind, *lang, channel) == file));
+    if file == LAYOUT {
+        &LAYOUT_NAMES
+    } else if is_letter {
+        &LETTER_NAMES
+    } else {
+        &NOTICE_NAMES
+    }
+}
+
+/// How names and addresses are put into a text.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Names {
+    AsWritten,
+    /// See [`sms::fold_accents`].
+    WithoutAccents,
+}
+
+impl Names {
+    pub(super) fn put(self, text: &str) -> Value {
+        let text = one_line(text);
+        Value::from(match self {
+            Names::AsWritten => text,
+            Names::WithoutAccents => sms::fold_accents(&text),
+        })
+    }
+}
+
+pub(super) fn sender_values(sender: &Sender, names: Names) -> BTreeMap<&'static str, Value> {
+    BTreeMap::from([
+        ("sender_name", names.put(&sender.name)),
+        ("sender_short", names.put(&sender.short)),
+        ("postal_address", names.put(&sender.postal_address)),
+        ("help_contact", names.put(&sender.help_contact)),
+        ("public_url", sender.public_url.as_deref().map(one_line).map_or(Value::from(()), Value::from)),
+    ])
+}
+
+pub(super) fn letter_values(facts: &LetterFacts, channel: Channel, names: Names) -> BTreeMap<&'static str, Value> {
+    let maybe = |text: &Option<String>| text.as_deref().map(one_line).map_or(Value::from(()), Value::from);
+    let stop_url = facts.sender.public_url.as_ref().map_or(Value::from(()), |_| Value::from(STOP_LINK_PLACE));
+    let mut values = sender_values(&facts.sender, names);
+    values.extend([
+        ("code", maybe(&facts.code)),
+        ("confirm_url", maybe(&facts.confirm_url)),
+        ("preferences_url", maybe(&facts.preferences_url)),
+        ("region_name", facts.region_name.as_deref().map_or(Value::from(()), |name| names.put(name))),
+        ("seen_url", maybe(&facts.seen_url)),
+        ("stop_url", stop_url),
+        ("zip", Value::from(facts.zip_words(channel))),
+    ]);
+    values
+}
+
+pub(super) fn notice_values(
+    facts: &NoticeFacts,
+    language: Language,
+    channel: Channel,
+    names: Names,
+) -> BTreeMap<&'static str, Value> {
+    let style = match channel {
+        Channel::Email => DateStyle::Full,
+        Channel::Sms => DateStyle::Short,
+    };
+    let day = |date| Value::from(dates::day(date, language, style));
+    let maybe = |date: Option<_>| date.map_or(Value::from(()), day);
+    let spread = |stage: StageDates| Value::from(dates::spread(stage.early, stage.likely, stage.late, language, style));
+    let past_error = |stage: StageDates| {
+        let days = stage.past_error_days.filter(|_| stage.reached.is_none());
+        days.map_or(Value::from(()), |days| Value::from(phrases::past_error(language, f64::from(days))))
+    };
+    // Owners think in °F; rounding hides what the sum cannot promise.
+    let heat = |degree_days: f64| Value::from(format!("{:.0}", units::dd_c_to_f(degree_days)));
+    let stop_url = facts.sender.public_url.as_ref().map_or(Value::from(()), |_| Value::from(STOP_LINK_PLACE));
+    let mut values = sender_values(&facts.sender, names);
+    values.extend([
+        ("basis", Value::from(facts.basis.name())),
+        (
+            "borrowed",
+            facts.borrowed.as_ref().map_or(Value::from(()), |from| names.put(&phrases::borrowed_words(language, from))),
+        ),
+        ("hatch_past_error", past_error(facts.hatch)),
+        ("laying_past_error", past_error(facts.laying)),
+        ("hatch_began", maybe(facts.hatch.reached)),
+        ("hatch_likely", day(facts.hatch.likely)),
+        ("hatch_spread", spread(facts.hatch)),
+        ("heat_needed", heat(facts.heat_needed)),
+        ("heat_sum", heat(facts.heat_sum)),
+        ("laying_began", maybe(facts.laying.reached)),
+        ("laying_likely", day(facts.laying.likely)),
+        ("laying_spread", spread(facts.laying)),
+        ("provisional", Value::from(facts.provisional)),
+        ("region_name", names.put(&facts.region_name)),
+        ("season", Value::from(facts.season)),
+        ("station_name", names.put(&facts.station_name)),
+        ("stop_url", stop_url),
+        ("wash_by", day(facts.wash_by)),
+    ]);
+    values
+}
+
+pub(super) fn layout_values(
+    document: &Document,
+    language: Language,
+    subject: &str,
+    sender_name: &str,
+    chart: Option<&Picture>,
+) -> Value {
+    let chart = chart.map(|chart| {
+        let values = [("id", CHART_ID.into()), ("alt", one_line(&chart.alt).into()), ("width", chart.width.into())];
+        Value::from(BTreeMap::<&str, Value>::from(values))
+    });
+    let blocks = |blocks: &[Block]| Value::from(blocks.iter().map(block_value).collect::<Vec<_>>());
+    Value::from(BTreeMap::from([
+        ("language", Value::from(language.code())),
+        ("subject", Value::from(subject)),
+        ("sender_name", Value::from(sender_name)),
+        ("blocks", blocks(&document.body)),
+        ("small_print", blocks(&document.small_print)),
+        ("chart", chart.unwrap_or_else(|| Value::from(()))),
+    ]))
+}
+
+pub(super) fn block_value(block: &Block) -> Value {
+    let lines = |lines: &[Line]| Value::from(lines.iter().map(line_value).collect::<Vec<_>>());
+    let (kind, content) = match block {
+        Block::Heading(line) => ("heading", line_value(line)),
+        Block::Paragraph(line) => ("paragraph", line_value(line)),
+        Block::Points(points) => ("points", lines(points)),
+        Block::Steps(steps) => ("steps", lines(steps)),
+        Block::Glance(rows) => {
+            let row = |(name, value): &(String, Line)| {
+                Value::from(BTreeMap::from([("name", Value::from(name)), ("value", line_value(value))]))
+            };
+            ("glance", Value::from(rows.iter().map(row).collect::<Vec<_>>()))
+        }
+    };
+    Value::from(BTreeMap::from([("kind", Value::from(kind)), ("content", content)]))
+}
+
+pub(super) fn line_value(line: &Line) -> Value {
+    let run = |run: &Run| {
+        let link = run.link.as_deref().map_or(Value::from(()), Value::from);
+        Value::from(BTreeMap::from([("text", Value::from(&run.text)), ("link", link)]))
+    };
+    Value::from(line.iter().map(run).collect::<Vec<_>>())
+}
