@@ -117,7 +117,7 @@ impl Config {
         if self.limits.confirmed_percent > 100 {
             fault("limits.confirmed_percent", format!("{} must lie between 0 and 100", self.limits.confirmed_percent));
         }
-        let public = &self.messages.public_url;
+        let public = self.messages.public_url.text();
         if !public.is_empty() && !public.starts_with("https://") && !public.starts_with("http://127.0.0.1") {
             fault("messages.public_url", format!("`{public}` must start with https://"));
         }

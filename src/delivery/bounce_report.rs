@@ -183,8 +183,7 @@ mod tests {
         let headers =
             format!("Content-Type: text/rfc822-headers\r\n\r\nMessage-Id:\r\n <{KEY}@example.org>\r\nTo: x\r\n");
         assert_eq!(parse(report(GONE, &headers).as_bytes()).unwrap().key, KEY);
-        let coded =
-            crate::dispatch::channels::sms_http::base64(format!("Message-ID: <{KEY}@example.org>\r\n\r\nx").as_bytes());
+        let coded = crate::text::base64(format!("Message-ID: <{KEY}@example.org>\r\n\r\nx").as_bytes());
         let encoded = format!("Content-Type: message/rfc822\r\nContent-Transfer-Encoding: base64\r\n\r\n{coded}\r\n");
         assert_eq!(parse(report(GONE, &encoded).as_bytes()).unwrap().key, KEY);
     }

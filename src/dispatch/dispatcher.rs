@@ -18,12 +18,13 @@ use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::scrub::shortened;
 use crate::delivery::settings::{DeliveryConfig, PaceConfig};
 use crate::dispatch::breaker::Breaker;
-use crate::dispatch::channels::{Channels, Held, Outgoing};
+use crate::dispatch::channels::{Channels, LeaseGuard, Outgoing};
 use crate::dispatch::estimate::pace_of;
 use crate::dispatch::flight::{Flight, InHand, LAST_BOOKING, Unsent};
 use crate::people::Channel;
 use crate::store::queue::{Ask, Ending, Leased, Lost, Recovered, UncertainRest};
 use crate::store::{Store, StoreError};
+use crate::text::error_chain;
 
 pub use super::estimate::all_sent_by; // moved
 pub use super::personalise::{Addressee, AsWritten, Personalised, Personaliser}; // moved
@@ -267,7 +268,7 @@ impl Dispatcher {
                 Err(DispatchError::Stopped(_)) => return flight.done,
                 Err(DispatchError::Store(why)) => {
                     if faults == 0 {
-                        warn!(error = %chain(&why), "nothing is sent while the store does not work");
+                        warn!(error = %error_chain(&why), "nothing is sent while the store does not work");
                     }
                     faults = faults.saturating_add(1);
                     Duration::from_secs(1 << faults.min(4)) // up to 16: sending goes on within half a minute of its return
@@ -398,15 +399,15 @@ impl Dispatcher {
             match self.outgoing(&leased, now) {
                 Ok(outgoing) => {
                     let transport = transport.clone();
-                    let held = Held::until(now + self.lease(), self.clock.clone());
-                    let (store, lease, still) = (self.store.clone(), leased.lease.clone(), held.clone());
+                    let guard = LeaseGuard::until(now + self.lease(), self.clock.clone());
+                    let (store, lease, still) = (self.store.clone(), leased.lease.clone(), guard.clone());
                     let (clock, crash) = (self.clock.clone(), self.crash.clone());
                     let task = flight.sends.spawn(async move {
                         // Who said stop since the claim gets nothing: this is looked at as late as can be.
                         let answer = match store.may_still_go(&lease).await {
                             Ok(true) => transport.send_while(&outgoing, &still).await,
                             Ok(false) => return Err(Unsent::Withdrawn),
-                            Err(why) => return Err(Unsent::Unknown(chain(&why))),
+                            Err(why) => return Err(Unsent::Unknown(error_chain(&why))),
                         };
                         if crash.is_some_and(|hook| hook(CrashPoint::AfterAnswer)) {
                             std::future::pending::<()>().await;
@@ -416,12 +417,12 @@ impl Dispatcher {
                             // after this is not repeated.
                             let provider_ref = receipt.provider_ref.as_deref().map(shortened);
                             if let Err(why) = store.note_accepted(&lease, provider_ref.as_deref(), clock.now()).await {
-                                warn!(error = %chain(&why), "an answer could not be noted before its booking");
+                                warn!(error = %error_chain(&why), "an answer could not be noted before its booking");
                             }
                         }
                         Ok(answer)
                     });
-                    flight.in_hand.insert(task.id(), InHand { leased, held });
+                    flight.in_hand.insert(task.id(), InHand { leased, guard });
                 }
                 Err(cause) => {
                     warn!(delivery.id = leased.lease.delivery, cause, "the message could not be made personal");
@@ -485,14 +486,4 @@ pub(super) fn later(now: DateTime<Utc>, wait: Duration) -> DateTime<Utc> {
 
 fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-pub(super) fn chain(why: &dyn std::error::Error) -> String {
-    let mut text = why.to_string();
-    let mut at = why.source();
-    while let Some(cause) = at {
-        text = format!("{text}: {cause}");
-        at = cause.source();
-    }
-    text
 }

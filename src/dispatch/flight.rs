@@ -7,10 +7,11 @@ use tokio::task::{Id, JoinError, JoinSet};
 use tracing::{debug, info, warn};
 
 use crate::delivery::scrub::{scrubbed, shortened};
-use crate::dispatch::channels::{Held, Receipt, SendFailure};
-use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained, SHORT_PAUSE, chain, later};
+use crate::dispatch::channels::{LeaseGuard, Receipt, SendFailure};
+use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained, SHORT_PAUSE, later};
 use crate::people::Channel;
 use crate::store::queue::{Booked, Ending, Lease, Leased};
+use crate::text::error_chain;
 
 /// What the channel said, or why it was not asked.
 pub(super) type Landing = Result<Result<Receipt, SendFailure>, Unsent>;
@@ -33,7 +34,7 @@ pub(super) struct Flight {
 
 pub(super) struct InHand {
     pub(super) leased: Leased,
-    pub(super) held: Held,
+    pub(super) guard: LeaseGuard,
 }
 
 impl Flight {
@@ -81,13 +82,13 @@ impl Dispatcher {
         match self.store.renew_leases(&leases, now, self.lease()).await {
             Ok(held) => {
                 for one in flight.in_hand.values().filter(|one| held.contains(&one.leased.lease)) {
-                    one.held.lengthen(now + self.lease());
+                    one.guard.lengthen(now + self.lease());
                 }
                 if held.len() < leases.len() {
                     warn!(lost = leases.len() - held.len(), "leases ran out while messages were still under way");
                 }
             }
-            Err(why) => warn!(error = %chain(&why), "leases could not be lengthened"),
+            Err(why) => warn!(error = %error_chain(&why), "leases could not be lengthened"),
         }
     }
 
@@ -217,7 +218,7 @@ impl Dispatcher {
                 if matches!(why, DispatchError::Stopped(_)) {
                     return;
                 }
-                warn!(error = %chain(&why), "the last answers cannot be booked yet");
+                warn!(error = %error_chain(&why), "the last answers cannot be booked yet");
                 tokio::time::sleep(SHORT_PAUSE).await;
             }
         };

@@ -16,8 +16,8 @@ use rustls::sign::SigningKey;
 use sha2::{Digest, Sha256};
 
 use crate::config_fault::ConfigFault;
-use crate::dispatch::channels::sms_http::base64;
 use crate::dispatch::settings::DkimConfig;
+use crate::text::base64;
 
 /// Signs for one domain with one key.
 #[derive(Clone, Debug)]

@@ -76,8 +76,8 @@ pub trait Transport: Send + Sync {
     ///
     /// # Errors
     /// As [`Transport::send`].
-    async fn send_while(&self, outgoing: &Outgoing, held: &Held) -> Result<Receipt, SendFailure> {
-        held.check()?;
+    async fn send_while(&self, outgoing: &Outgoing, guard: &LeaseGuard) -> Result<Receipt, SendFailure> {
+        guard.check()?;
         self.send(outgoing).await
     }
 
@@ -90,12 +90,12 @@ pub trait Transport: Send + Sync {
 /// The right to send as the sender knows it. A process that was stopped and goes on hours later would else send what
 /// another worker sent in its place.
 #[derive(Clone)]
-pub struct Held {
+pub struct LeaseGuard {
     clock: Arc<dyn Clock>,
     until_ms: Arc<AtomicI64>,
 }
 
-impl Held {
+impl LeaseGuard {
     pub fn until(end: DateTime<Utc>, clock: Arc<dyn Clock>) -> Self {
         Self { clock, until_ms: Arc::new(AtomicI64::new(end.timestamp_millis())) }
     }

@@ -7,6 +7,7 @@ use reqwest::header::RETRY_AFTER;
 use reqwest::{Response, StatusCode};
 
 use crate::dispatch::channels::{Receipt, SendFailure};
+use crate::text::root_cause;
 
 /// How the gateway's answer is read.
 pub(super) struct Reading {
@@ -70,7 +71,8 @@ impl Reading {
 
 /// What the error of a request says about the message.
 pub(super) fn sorted(why: &reqwest::Error) -> SendFailure {
-    let cause = if why.is_timeout() { "no answer in time".to_owned() } else { innermost(why) };
+    // The outer errors only repeat the address.
+    let cause = if why.is_timeout() { "no answer in time".to_owned() } else { root_cause(why) };
     if why.is_connect() {
         SendFailure::ChannelDown { after: None, cause: format!("no connection to the gateway: {cause}") }
     } else if why.is_builder() {
@@ -79,15 +81,6 @@ pub(super) fn sorted(why: &reqwest::Error) -> SendFailure {
         // The request was on its way: the gateway may have all of it.
         SendFailure::Uncertain { cause: format!("no answer from the gateway: {cause}") }
     }
-}
-
-/// The outer errors only repeat the address.
-fn innermost(why: &reqwest::Error) -> String {
-    let mut at: &dyn std::error::Error = why;
-    while let Some(source) = at.source() {
-        at = source;
-    }
-    at.to_string()
 }
 
 /// The text of an answer, or what of it came.

@@ -23,8 +23,6 @@ use crate::secret::{Secret, SecretText};
 use answer::{Reading, read, retry_after, sorted};
 use template::{Name, Place, Template, Values, percent_encoded};
 
-pub(crate) use template::base64; // moved
-
 /// A gateway.
 pub struct SmsGateway {
     client: Client,

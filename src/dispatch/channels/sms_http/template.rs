@@ -1,5 +1,8 @@
 //! Texts with places for values, each escaped as its place asks.
 
+use crate::text;
+use crate::text::base64;
+
 /// Text with places for values: `{{ to }}`.
 #[derive(Debug)]
 pub(super) struct Template {
@@ -103,20 +106,10 @@ impl Place {
                 let quoted = serde_json::Value::from(value).to_string();
                 quoted.get(1..quoted.len().saturating_sub(1)).unwrap_or_default().to_owned()
             }
-            Place::Xml => value.chars().filter(|c| !c.is_control() || matches!(c, '\n' | '\r' | '\t')).fold(
-                String::new(),
-                |mut text, c| {
-                    match c {
-                        '&' => text.push_str("&amp;"),
-                        '<' => text.push_str("&lt;"),
-                        '>' => text.push_str("&gt;"),
-                        '"' => text.push_str("&quot;"),
-                        '\'' => text.push_str("&apos;"),
-                        other => text.push(other),
-                    }
-                    text
-                },
-            ),
+            Place::Xml => {
+                let kept = value.chars().filter(|c| !c.is_control() || matches!(c, '\n' | '\r' | '\t'));
+                text::escape_with(&kept.collect::<String>(), "&apos;")
+            }
         }
     }
 }
@@ -183,34 +176,5 @@ impl Template {
                 }
             })
             .collect()
-    }
-}
-
-/// RFC 4648 section 4.
-pub(crate) fn base64(bytes: &[u8]) -> String {
-    const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let letter = |group: u32, shift: u32| char::from(LETTERS[(group >> shift & 63) as usize]); // 6 bits: within the 64
-    bytes.chunks(3).fold(String::new(), |mut text, chunk| {
-        let group = chunk.iter().fold(0u32, |group, byte| group << 8 | u32::from(*byte)) << (8 * (3 - chunk.len()));
-        text.push(letter(group, 18));
-        text.push(letter(group, 12));
-        text.push(if chunk.len() > 1 { letter(group, 6) } else { '=' });
-        text.push(if chunk.len() > 2 { letter(group, 0) } else { '=' });
-        text
-    })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    // RFC 4648 section 10.
-    #[test]
-    fn base64_test_vectors() {
-        for (plain, coded) in
-            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")]
-        {
-            assert_eq!(base64(plain.as_bytes()), coded);
-        }
     }
 }
