@@ -1,13 +1,17 @@
 //! Subscribers, their addresses and their consent.
 
 mod address;
+mod consent;
 pub mod csv;
 pub mod keywords;
 pub mod limits;
+mod subscriber;
 
 use serde::{Deserialize, Serialize};
 
 pub use address::{Address, AddressError, AddressHash, EmailAddress, PhoneNumber, Reach};
+pub use consent::Consent;
+pub use subscriber::NewSubscriber;
 
 pub use crate::language::Language;
 pub use crate::region::Zip;
