@@ -103,6 +103,14 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_public_address_is_kept_as_written_and_makes_links_only_if_it_can_be_read() {
+        for (text, url) in [("", None), ("pinyon", None), ("https://example.org", Some("https://example.org/"))] {
+            let public_url = PublicUrl::from(text);
+            assert_eq!((public_url.text(), public_url.url().map(Url::as_str)), (text, url));
+        }
+    }
+
+    #[test]
     fn pages_stand_below_the_public_address_in_their_language() {
         for (base, english, spanish) in [
             ("https://pinyon.example.org", "/confirm/a%2Fb", "/es/confirm/a%2Fb"),

@@ -311,6 +311,22 @@ mod tests {
     }
 
     #[test]
+    fn settings_that_are_read_into_types_keep_their_keys_and_their_faults() {
+        let config = Config::parse("[sms]\nabroad = true\n[schedule]\ncycle = \" @daily\"\n").expect("sound");
+        assert_eq!(config.sms.reach, crate::people::Reach::World);
+        assert!(toml::to_string(&config).expect("prints").contains("cycle = \" @daily\""));
+        let told = faults("[sms]\nabroad = \"yes\"\nabrod = true\n[messages]\npublic_url = 3\n[schedule]\ncycle = 5\n");
+        for start in [
+            "sms.abroad: invalid type: string \"yes\", expected a boolean",
+            "sms.abrod: unknown key, did you mean `abroad`?",
+            "messages.public_url: invalid type: integer `3`, expected a string",
+            "schedule.cycle: invalid type: integer `5`, expected a string",
+        ] {
+            assert!(told.iter().any(|line| line.starts_with(start)), "{start} is missing in {told:#?}");
+        }
+    }
+
+    #[test]
     fn what_is_not_toml_names_the_line() {
         assert!(faults("[store]\naddress = \n")[0].starts_with("line 2: not TOML"));
     }

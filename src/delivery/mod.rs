@@ -7,6 +7,7 @@
 pub mod settings;
 pub mod state;
 
+pub mod attempt;
 pub mod backoff;
 pub mod pace;
 pub mod quiet_hours;

@@ -11,6 +11,7 @@ use tokio::time::MissedTickBehavior;
 use tracing::{info, warn};
 
 use crate::clock::Clock;
+use crate::delivery::attempt::{Ending, Lost, UncertainRest};
 use crate::delivery::backoff::Backoff;
 use crate::delivery::pace;
 use crate::delivery::pace::Window;
@@ -22,7 +23,7 @@ use crate::dispatch::channels::{Channels, LeaseGuard, Outgoing};
 use crate::dispatch::estimate::pace_of;
 use crate::dispatch::flight::{Flight, InHand, LAST_BOOKING, Unsent};
 use crate::people::Channel;
-use crate::store::queue::{Ask, Ending, Leased, Lost, Recovered, UncertainRest};
+use crate::store::queue::{Ask, Leased, Recovered};
 use crate::store::{Store, StoreError};
 use crate::text::error_chain;
 

@@ -6,11 +6,12 @@ use std::time::Duration;
 use tokio::task::{Id, JoinError, JoinSet};
 use tracing::{debug, info, warn};
 
+use crate::delivery::attempt::{Ending, Lease};
 use crate::delivery::scrub::{scrubbed, shortened};
 use crate::dispatch::channels::{LeaseGuard, Receipt, SendFailure};
 use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained, SHORT_PAUSE, later};
 use crate::people::Channel;
-use crate::store::queue::{Booked, Ending, Lease, Leased};
+use crate::store::queue::{Booked, Leased};
 use crate::text::error_chain;
 
 /// What the channel said, or why it was not asked.

@@ -295,7 +295,7 @@ mod tests {
         let told = |domain: &str, selector: &str, pem: Option<&str>| {
             let key = pem.map(|pem| {
                 std::fs::write(file.path(), pem).unwrap();
-                crate::config::Secret::File(file.path().to_owned())
+                crate::secret::Secret::File(file.path().to_owned())
             });
             let config = DkimConfig { domain: domain.into(), selector: selector.into(), key };
             Signer::new(&config, "mail.example.org").unwrap_err().to_string()

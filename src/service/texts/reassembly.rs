@@ -9,10 +9,10 @@ use tokio::time::MissedTickBehavior;
 use tracing::{info, warn};
 
 use crate::clock::Clock;
+use crate::delivery::attempt::Reference;
 use crate::delivery::inbound::{Inbound, InboundPart, InboundText, Intake, NotTaken, WholeText};
 use crate::delivery::state::Report;
 use crate::people::Channel;
-use crate::store::queue::Reference;
 use crate::store::text_parts::WaitingPart;
 use crate::store::{Store, StoreError};
 

@@ -18,11 +18,13 @@ use sqlx::any::AnyRow;
 
 use crate::delivery::pace::Window;
 use crate::delivery::quiet_hours::QuietHours;
-use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryState, Event, MARKS_AT_MOST, Standing};
+use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryState, MARKS_AT_MOST, Standing};
 use crate::message::Message;
 use crate::people::{Address, Channel};
 use crate::store::error::StoreError;
 use crate::store::rows::get;
+
+pub use crate::delivery::attempt::{Ending, Lease, Lost, Reference, UncertainRest}; // moved
 
 /// What a worker asks for.
 #[derive(Clone, Debug)]
@@ -50,15 +52,6 @@ pub struct Claimed {
     pub refused: u64,
 }
 
-/// The right to send one delivery, until the lease runs out.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Lease {
-    pub delivery: String,
-    pub fence: i64,
-    /// As it stands while it is held.
-    pub standing: Standing,
-}
-
 /// A delivery in hand with all that is needed to send it.
 #[derive(Clone, Debug)]
 pub struct Leased {
@@ -76,45 +69,6 @@ pub struct Leased {
     pub expires_at: DateTime<Utc>,
 }
 
-/// How an attempt ended. `cause` must hold no address or number.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Ending {
-    Accepted {
-        provider_ref: Option<String>,
-    },
-    NotNow {
-        not_before: DateTime<Utc>,
-        cause: String,
-    },
-    Refused {
-        cause: String,
-    },
-    /// Its addressee said stop since the claim: no byte went out.
-    Withdrawn,
-    AnswerLost {
-        not_before: DateTime<Utc>,
-        cause: String,
-    },
-    /// We let go of it ourselves, with bytes perhaps gone.
-    LetGo {
-        not_before: DateTime<Utc>,
-        cause: String,
-    },
-}
-
-impl Ending {
-    fn event(&self) -> Event {
-        match self {
-            Ending::Accepted { .. } => Event::Accepted,
-            Ending::NotNow { .. } => Event::NotNow,
-            Ending::Refused { .. } => Event::Refused,
-            Ending::Withdrawn => Event::Withdraw,
-            Ending::AnswerLost { .. } => Event::AnswerLost,
-            Ending::LetGo { .. } => Event::LeaseLost,
-        }
-    }
-}
-
 /// What became of a booking.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Booked {
@@ -124,15 +78,6 @@ pub enum Booked {
     Stale,
     /// A report or the lease's end was quicker under the same fence; this is where it stands now.
     Overtaken(DeliveryState),
-}
-
-/// Whose word a report is about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Reference<'a> {
-    /// Our own key, which travelled with the message.
-    Key(&'a str),
-    /// The provider's.
-    Provider(&'a str),
 }
 
 /// What a report changed.
@@ -149,31 +94,6 @@ pub enum Reported {
     },
     /// Nobody is known by that reference yet; kept, since a report can be quicker than our own booking.
     Unknown,
-}
-
-/// How long an uncertain delivery rests before its repeat after its worker vanished.
-#[derive(Clone, Copy, Debug)]
-pub struct UncertainRest {
-    pub email: Duration,
-    pub sms: Duration,
-}
-
-impl UncertainRest {
-    pub fn of(&self, channel: Channel) -> Duration {
-        match channel {
-            Channel::Email => self.email,
-            Channel::Sms => self.sms,
-        }
-    }
-}
-
-/// Whose leases are taken to be lost.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Lost {
-    /// Those that ran out.
-    Expired,
-    /// All: for the start of a service that holds the store alone.
-    All,
 }
 
 /// What vanished workers had in hand.

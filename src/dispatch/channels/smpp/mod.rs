@@ -201,7 +201,7 @@ fn channel_down(cause: impl Display) -> SendFailure {
 
 /// What the error of one part says.
 fn sorted(why: &SmppError) -> SendFailure {
-    let cause = told(why);
+    let cause = described(why);
     match why {
         SmppError::UnexpectedResponse { response } => match response.status() {
             // An answer, but none that says yes or no.
@@ -256,7 +256,7 @@ fn of_part(failure: SendFailure, at: usize, count: usize) -> SendFailure {
 }
 
 /// The error without what was sent, which holds the number.
-fn told(why: &SmppError) -> String {
+fn described(why: &SmppError) -> String {
     match why {
         SmppError::UnexpectedResponse { response } => {
             let status = response.status();

@@ -22,7 +22,7 @@ use tokio_rustls::TlsConnector;
 use tracing::{info, warn};
 
 use super::deliver::{Content, Place, receipt_of};
-use super::{channel_down, told};
+use super::{channel_down, described};
 use crate::config_fault::ConfigFault;
 use crate::delivery::inbound::{InboundPart, Intake, WholeText};
 use crate::dispatch::channels::SendFailure;
@@ -145,7 +145,7 @@ impl Inner {
             .system_type(field(&self.config.system_type))
             .interface_version(InterfaceVersion::Smpp3_4)
             .build();
-        client.bind_transceiver(bind).await.map_err(|why| format!("bind refused: {}", told(&why)))?;
+        client.bind_transceiver(bind).await.map_err(|why| format!("bind refused: {}", described(&why)))?;
         Ok((client, events))
     }
 
@@ -154,7 +154,7 @@ impl Inner {
         while let Some(event) = events.next().await {
             let command = match event {
                 Event::Incoming(command) => command,
-                Event::Error(why) => return told(&why),
+                Event::Error(why) => return described(&why),
             };
             let number = command.sequence_number();
             let answered = match command.pdu() {
@@ -173,7 +173,7 @@ impl Inner {
                 _ => client.status(CommandStatus::EsmeRinvcmdid).generic_nack(number).await,
             };
             if let Err(why) = answered {
-                return told(&why);
+                return described(&why);
             }
         }
         "the connection was closed".into()
