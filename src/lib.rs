@@ -5,12 +5,14 @@
 
 pub mod clock;
 pub mod config;
+pub mod config_fault;
 pub mod geo;
 pub mod language;
 pub mod links;
 pub mod net;
 pub mod randomness;
 pub mod region;
+pub mod secret;
 pub mod text;
 pub mod timetable;
 pub mod units;

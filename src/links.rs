@@ -1,8 +1,57 @@
 //! Addresses of our own pages: below the public address, English ones at its root, Spanish ones below `es`.
 
+use serde::{Deserialize, Serialize};
 use url::Url;
 
 use crate::language::Language;
+
+/// The public address of the service as a setting: read when the settings are. One that cannot be read makes no links; the
+/// check of the settings says what is wrong with it.
+#[derive(Clone, Debug, Default, Deserialize, Serialize)]
+#[serde(from = "String", into = "String")]
+pub struct PublicUrl {
+    text: String,
+    url: Option<Url>,
+}
+
+impl PublicUrl {
+    /// What links stand below; `None` = there are none.
+    pub fn url(&self) -> Option<&Url> {
+        self.url.as_ref()
+    }
+
+    /// As it was written; may be empty.
+    pub fn text(&self) -> &str {
+        &self.text
+    }
+}
+
+impl From<String> for PublicUrl {
+    fn from(text: String) -> Self {
+        Self { url: Url::parse(&text).ok(), text }
+    }
+}
+
+impl From<&str> for PublicUrl {
+    fn from(text: &str) -> Self {
+        text.to_owned().into()
+    }
+}
+
+impl From<PublicUrl> for String {
+    fn from(public_url: PublicUrl) -> Self {
+        public_url.text
+    }
+}
+
+// Until the last place that reads the text again is gone.
+impl std::ops::Deref for PublicUrl {
+    type Target = str;
+
+    fn deref(&self) -> &str {
+        &self.text
+    }
+}
 
 /// What stands before every path of a language: nothing, or `/es`.
 pub fn language_prefix(language: Language) -> &'static str {
@@ -52,6 +101,14 @@ fn below<'a>(base: &Url, path: impl IntoIterator<Item = &'a str>) -> Option<Url>
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_public_address_is_kept_as_written_and_makes_links_only_if_it_can_be_read() {
+        for (text, url) in [("", None), ("pinyon", None), ("https://example.org", Some("https://example.org/"))] {
+            let public_url = PublicUrl::from(text);
+            assert_eq!((public_url.text(), public_url.url().map(Url::as_str)), (text, url));
+        }
+    }
 
     #[test]
     fn pages_stand_below_the_public_address_in_their_language() {

@@ -6,15 +6,17 @@
 //! that it runs once in every hour that passes.
 
 use std::str::FromStr;
+use std::sync::Arc;
 
 use chrono::{DateTime, Duration, MappedLocalTime, NaiveDateTime, Offset, TimeZone, Timelike, Utc};
 use chrono_tz::Tz;
 use cron::{Schedule, TimeUnitSpec};
+use serde::{Deserialize, Serialize};
 
 /// One job's timetable.
 #[derive(Clone, Debug)]
 pub struct Timetable {
-    schedule: Schedule,
+    schedule: Arc<Schedule>,
     line: Line,
 }
 
@@ -32,7 +34,7 @@ pub struct Tick {
     pub civil: NaiveDateTime,
 }
 
-#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+#[derive(Clone, Debug, thiserror::Error, PartialEq, Eq)]
 pub enum ScheduleError {
     #[error(
         "cron expression `{expression}` has {found} fields: six or seven are wanted (second minute hour day-of-month month \
@@ -50,6 +52,53 @@ pub enum ScheduleError {
 /// Something that is allowed but may not mean what was wanted.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ScheduleWarning(pub String);
+
+/// A cron expression as a setting: read when the settings are. One that cannot be read keeps what is wrong with it, so that
+/// all faults of a file are told at once.
+#[derive(Clone, Debug, Deserialize, Serialize)]
+#[serde(from = "String", into = "String")]
+pub struct CronExpression {
+    text: String,
+    read: Result<(Timetable, Vec<ScheduleWarning>), ScheduleError>,
+}
+
+impl From<String> for CronExpression {
+    fn from(text: String) -> Self {
+        // Reading asks for no zone: the one of the settings is put in when a timetable is asked for.
+        Self { read: Timetable::parse(&text, Tz::UTC), text }
+    }
+}
+
+impl From<&str> for CronExpression {
+    fn from(text: &str) -> Self {
+        text.to_owned().into()
+    }
+}
+
+impl From<CronExpression> for String {
+    fn from(expression: CronExpression) -> Self {
+        expression.text
+    }
+}
+
+impl CronExpression {
+    /// What it comes to in a zone.
+    ///
+    /// # Errors
+    /// What is wrong with it.
+    pub fn timetable(&self, zone: Tz) -> Result<Timetable, ScheduleError> {
+        let (timetable, _) = self.read.as_ref().map_err(Clone::clone)?;
+        let line = match timetable.line {
+            Line::Civil(_) => Line::Civil(zone),
+            Line::Utc => Line::Utc,
+        };
+        Ok(Timetable { schedule: timetable.schedule.clone(), line })
+    }
+
+    pub fn warnings(&self) -> &[ScheduleWarning] {
+        self.read.as_ref().map_or(&[], |(_, warnings)| warnings)
+    }
+}
 
 impl Timetable {
     /// Reads an expression of six or seven fields, or a name such as `@daily`.
@@ -78,7 +127,7 @@ impl Timetable {
         let every_day =
             schedule.days_of_month().is_all() && schedule.days_of_week().is_all() && schedule.months().is_all();
         let line = if every_day && schedule.hours().is_all() { Line::Utc } else { Line::Civil(zone) };
-        let timetable = Self { schedule, line };
+        let timetable = Self { schedule: Arc::new(schedule), line };
         // 2000 starts a leap cycle; what does not come due from there on never does, unless a past year was named.
         let from = DateTime::<Utc>::UNIX_EPOCH + Duration::days(10_957);
         if timetable.schedule.after(&from).next().is_none() {

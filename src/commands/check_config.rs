@@ -9,7 +9,6 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, Secret};
 use crate::dispatch::channels;
 use crate::dispatch::channels::dkim::Signer;
-use crate::timetable::Timetable;
 
 #[derive(Debug, clap::Args)]
 pub struct CheckConfig {
@@ -35,7 +34,8 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
         .into_iter()
         .filter_map(|(path, secret)| secret.as_ref()?.read().err().map(|why| format!("{path}: {why}")))
         .collect();
-    for fault in channels::check(config).iter().map(ToString::to_string) {
+    for fault in channels::check(&config.email, &config.sms, config.hooks.path.as_ref()).iter().map(ToString::to_string)
+    {
         if !faults.contains(&fault) {
             faults.push(fault);
         }
@@ -46,9 +46,8 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
     if let Some((name, text)) = dns_record(config) {
         eprintln!("receivers check the signature of e-mail by this DNS record:\n  {name}  TXT  \"{text}\"");
     }
-    let (timetable, warnings) = Timetable::parse(&config.schedule.cycle, config.schedule.time_zone)
-        .map_err(|why| CommandError::Usage(format!("schedule.cycle: {why}")))?;
-    for warning in warnings {
+    let timetable = config.schedule.timetable().map_err(|why| CommandError::Usage(format!("schedule.cycle: {why}")))?;
+    for warning in config.schedule.cycle.warnings() {
         eprintln!("warning: schedule.cycle: {}", warning.0);
     }
     for (what, missing) in [

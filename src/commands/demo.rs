@@ -116,7 +116,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let noon = NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default();
     let clock = Arc::new(SetClock::at(place(day.and_time(noon), played.state.time_zone)));
     let mut config = played.config.clone();
-    config.messages.public_url = format!("http://{address}");
+    config.messages.public_url = format!("http://{address}").into();
     let failed = |why: String| CommandError::Failed(why);
     let mail = MailWriter::new(&config.email).map_err(|why| failed(why.to_string()))?;
     let folder = FolderTransport::open(&played.messages, mail).map_err(|why| failed(why.to_string()))?;

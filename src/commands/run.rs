@@ -86,7 +86,7 @@ async fn gather(config: &Config) -> Result<(Parts, Outside), CommandError> {
     let faults = |faults: Vec<crate::config::ConfigFault>| {
         CommandError::Usage(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
     };
-    let channels = channels::from_config(config).map_err(faults)?;
+    let channels = channels::from_settings(&config.email, &config.sms, config.hooks.path.as_ref()).map_err(faults)?;
     let randomness = Randomness::of_system();
     let fetcher = Fetcher::new(&config.feeds, Arc::new(SystemClock), randomness.clone())
         .map_err(|why| CommandError::Usage(why.to_string()))?;

@@ -125,7 +125,7 @@ async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), Comma
     }
     if let Some(text) = &args.phone {
         let phone =
-            PhoneNumber::parse(text, reach(config)).map_err(|why| CommandError::Usage(format!("--phone: {why}")))?;
+            PhoneNumber::parse(text, config.sms.reach).map_err(|why| CommandError::Usage(format!("--phone: {why}")))?;
         addresses.push(Address::Phone(phone));
     }
     let evidence = evidence(&args.consent, None).map_err(|why| CommandError::Usage(format!("--consent: {why}")))?;
@@ -166,7 +166,7 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
     let bytes = std::fs::read(&args.file)
         .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", args.file.display())))?;
     let source = args.file.file_name().map_or_else(|| "list".into(), |name| name.to_string_lossy().into_owned());
-    let list = csv::read(&bytes, &source, reach(config))
+    let list = csv::read(&bytes, &source, config.sms.reach)
         .map_err(|why| CommandError::Usage(format!("{}: {why}", args.file.display())))?;
     let store = open_store(config).await?;
     let mut faults = list.faults;
@@ -271,10 +271,6 @@ fn row_of(subscriber: &Subscriber, shown: &impl Fn(&Address) -> String) -> serde
         "zips": subscriber.zips,
         "addresses": addresses,
     })
-}
-
-fn reach(config: &Config) -> Reach {
-    if config.sms.abroad { Reach::World } else { Reach::NorthAmerica }
 }
 
 /// An address that is only looked for may come from anywhere.

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 
-use crate::config::DeliveryConfig;
+use crate::delivery::settings::DeliveryConfig;
 
 /// The wait doubles from `first` with every try up to `longest`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -8,8 +8,8 @@ use std::collections::VecDeque;
 use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 
-use super::quiet_hours::QuietHours;
-use crate::config::PaceConfig;
+use crate::delivery::quiet_hours::QuietHours;
+use crate::delivery::settings::PaceConfig;
 
 /// At most `limit` attempts may begin within any stretch of time of this length.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

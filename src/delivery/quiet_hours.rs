@@ -3,7 +3,7 @@
 use chrono::{DateTime, Days, Duration, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
 
-use crate::config::DeliveryConfig;
+use crate::delivery::settings::DeliveryConfig;
 
 /// Messages leave from `until` (included) to `from` (excluded), local time. The default 8:00 to 20:00 lies inside what
 /// the federal rule for telephone solicitations allows (47 CFR 64.1200(c)(1): 8 a.m. to 9 p.m. at the called party's place).

@@ -22,7 +22,7 @@ pub struct Sender {
 
 impl From<&MessagesConfig> for Sender {
     fn from(config: &MessagesConfig) -> Self {
-        let public_url = config.public_url.trim();
+        let public_url = config.public_url.text().trim();
         Self {
             name: config.sender_name.clone(),
             short: config.sender_short.clone(),

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use crate::links::PublicUrl;
+
 /// Longest short sender name, in characters, that fits every text message of the house.
 pub const LONGEST_SENDER_SHORT: usize = 14;
 
@@ -21,7 +23,7 @@ pub struct MessagesConfig {
     /// Where people can ask: stands in HELP and e-mail.
     pub help_contact: String,
     /// Public address of this service, for links; empty = no links.
-    pub public_url: String,
+    pub public_url: PublicUrl,
     /// Show the season's chart in the e-mails of notices.
     pub chart_in_email: bool,
 }
@@ -34,7 +36,7 @@ impl Default for MessagesConfig {
             sender_short: "Treebell".into(),
             postal_address: "postal address not set".into(),
             help_contact: "contact not set".into(),
-            public_url: String::new(),
+            public_url: PublicUrl::default(),
             chart_in_email: true,
         }
     }

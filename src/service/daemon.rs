@@ -19,6 +19,7 @@ use crate::dispatch::dispatcher::{DispatchError, Dispatcher, Drained, Personalis
 use crate::service::app::Parts;
 use crate::service::follow_up;
 use crate::service::subscribe::messages;
+use crate::service::texts::reassembly::Reassembly;
 use crate::store::runs::Start;
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::timetable::{ScheduleError, Tick, Timetable};
@@ -84,8 +85,8 @@ pub async fn run(
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<Drained, DaemonError> {
     let schedule = &parts.config.schedule;
-    let (timetable, warnings) = Timetable::parse(&schedule.cycle, schedule.time_zone)?;
-    for warning in warnings {
+    let timetable = schedule.timetable()?;
+    for warning in schedule.cycle.warnings() {
         warn!("schedule.cycle: {}", warning.0);
     }
     let lock = match (only, parts.store.engine()) {
@@ -110,9 +111,9 @@ pub async fn run(
     }
     let delivers = only.is_none_or(|role| role == Role::Deliver);
     let texts = Arc::new(super::texts::Texts::new(parts.clone()));
-    let intake = Intake { store: parts.store.clone(), clock: parts.clock.clone(), inbound: Some(texts) };
+    let intake = Arc::new(Reassembly { store: parts.store.clone(), clock: parts.clock.clone(), inbound: texts });
     if delivers {
-        channels.listen(&intake);
+        channels.listen(&(intake.clone() as Arc<dyn Intake>));
     }
     ready();
     info!("treebell is at work on {}", parts.store.shown());

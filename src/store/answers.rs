@@ -15,8 +15,11 @@ use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::{AnyConnection, AnyPool};
 use tracing::warn;
 
-use super::queue::Lease;
-use super::{Store, StoreError, create_private, get, lasting_pool, ms, quiet, set, set_busy_wait, sqlite_url};
+use crate::store::error::StoreError;
+use crate::store::pools::{create_private, lasting_pool, quiet, set, set_busy_wait, sqlite_url};
+use crate::store::queue::Lease;
+use crate::store::rows::{get, ms};
+use crate::store::tx::Store;
 
 /// Notes this old belong to nothing under way.
 const KEPT: TimeDelta = TimeDelta::days(1);

@@ -2,23 +2,17 @@
 
 use chrono::{DateTime, Utc};
 
-use super::notices::tell_staff;
-use super::queue::{Reported, move_by_report};
-use super::{Store, StoreError, get, ms};
 use crate::delivery::state::Report;
 use crate::people::Channel;
-use crate::store::subscriptions::bury;
+use crate::store::error::StoreError;
+use crate::store::queue::Reported;
+use crate::store::queue::reports::move_by_report;
+use crate::store::rows::{get, ms};
+use crate::store::staff_log::tell_staff;
+use crate::store::stops::bury;
+use crate::store::tx::Store;
 
-/// What the end of a mail says of its address.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fault {
-    /// There is no such mailbox or domain.
-    NoSuchMailbox,
-    /// Another mail to it would most likely end the same way.
-    ForGood,
-    /// This mail did not arrive; the next one may.
-    Passing,
-}
+pub use crate::delivery::bounce_report::Fault; // moved
 
 /// What was booked.
 #[derive(Clone, Debug, PartialEq, Eq)]

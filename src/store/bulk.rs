@@ -3,7 +3,8 @@
 use sqlx::AssertSqlSafe;
 use sqlx::any::AnyArguments;
 
-use super::{Engine, StoreError, Tx};
+use crate::store::error::StoreError;
+use crate::store::tx::{Engine, Tx};
 
 /// Rows of one statement: enough that the statement's own cost is spread, few enough that all its values stay far under
 /// the limits of both engines (32,766 and 65,535).

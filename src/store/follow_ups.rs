@@ -6,10 +6,11 @@ use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
-use super::{Store, StoreError, Tx, day_number, get, get_instant, get_zone, ms};
 use crate::people::keywords::Saw;
 use crate::people::{Address, Channel, Language};
-use crate::store::subscriptions::{channel_of, language_of};
+use crate::store::error::StoreError;
+use crate::store::rows::{channel_of, day_number, get, get_instant, get_zone, language_of, ms};
+use crate::store::tx::{Store, Tx};
 
 /// Somebody to be asked.
 #[derive(Clone, Debug)]
@@ -221,21 +222,5 @@ impl Store {
             counts.insert(channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs());
         }
         Ok(asked)
-    }
-
-    /// Books everything that was due at `now` as sent, for a replay that writes no messages: its people are asked as those
-    /// whom a message reached.
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn count_as_sent(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
-        let mut tx = self.begin().await?;
-        sqlx::query(
-            "UPDATE deliveries SET state = 'sent', updated_at = $1 WHERE state = 'queued' AND not_before <= $1",
-        )
-        .bind(ms(now))
-        .execute(tx.conn())
-        .await?;
-        tx.commit().await
     }
 }

@@ -2,7 +2,9 @@
 
 use chrono::{DateTime, Utc};
 
-use super::{Store, StoreError, Tx, ms};
+use crate::store::error::StoreError;
+use crate::store::rows::ms;
+use crate::store::tx::{Store, Tx};
 
 /// Notes that something came in; gives whether it is the first time. `id` holds no address and no words.
 ///

@@ -1,13 +1,28 @@
 //! One service on one store.
 
-use std::fs::{File, OpenOptions, TryLockError};
 use std::path::Path;
 
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyConnectOptions;
 use sqlx::{AnyConnection, ConnectOptions, Connection, Row};
 
-use super::StoreError;
+use crate::store::error::StoreError;
+use crate::store::tx::{Engine, Store};
+use std::fs::{File, OpenOptions, TryLockError};
+
+impl Store {
+    /// Makes this process the one service on this store until the lock is dropped.
+    ///
+    /// # Errors
+    /// [`StoreError::InUse`] at once when another process is it.
+    pub async fn lock_service(&self) -> Result<ServiceLock, StoreError> {
+        match (self.inner.engine, &self.inner.file) {
+            (Engine::Sqlite, Some(file)) => ServiceLock::on_file(file),
+            (Engine::Sqlite, None) => Ok(ServiceLock::in_memory()),
+            (Engine::Postgres, _) => ServiceLock::on_server(&self.inner.options, &self.inner.shown).await,
+        }
+    }
+}
 
 /// Held by the one service on a store; another is refused until it is dropped or its process ends, however it ends.
 pub struct ServiceLock {

@@ -1,14 +1,16 @@
 //! Wishes to be told that wait for their owner's word, and the count of askings that keeps them few.
 
 use chrono::{DateTime, TimeDelta, Utc};
-use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
 use crate::people::limits::{By, Counts, Held, SHARE_OF, TRIES};
 use crate::people::{Address, Channel, Language};
 use crate::region::Zip;
-use crate::store::subscriptions::{channel_of, language_of};
-use crate::store::{Engine, Store, StoreError, Tx, get, get_instant, get_instant_if_any, ms};
+use crate::store::error::StoreError;
+use crate::store::rows::{channel_of, get, get_instant, get_instant_if_any, language_of, ms};
+use crate::store::tx::{Engine, Store, Tx};
+
+pub use super::consents::put_words; // moved
 
 /// A wish to be kept until it is confirmed.
 #[derive(Clone, Debug)]
@@ -84,21 +86,6 @@ pub enum Typed {
 
 /// So long a wish waits for its owner.
 pub const KEPT: TimeDelta = TimeDelta::days(7);
-
-/// Keeps words that people agree to; gives their id.
-///
-/// # Errors
-/// When the store fails.
-pub async fn put_words(tx: &mut Tx, language: Language, words: &str) -> Result<String, StoreError> {
-    let id = hex::encode(&Sha256::digest(format!("{}\n{words}", language.code()))[..8]);
-    sqlx::query("INSERT INTO consent_words (id, language, words) VALUES ($1, $2, $3) ON CONFLICT (id) DO NOTHING")
-        .bind(&id)
-        .bind(language.code())
-        .bind(words)
-        .execute(tx.conn())
-        .await?;
-    Ok(id)
-}
 
 /// Holds back everybody else who counts askings until the end of the transaction: two that count at the same time would
 /// both see room for the last one.
@@ -230,7 +217,7 @@ pub async fn open_of(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Resu
     let find = format!(
         "SELECT * FROM confirmations WHERE address_key = $1 AND ended_at IS NULL AND asked_at > $2 \
          ORDER BY asked_at DESC, id LIMIT 1 {}",
-        for_update(tx.engine())
+        tx.engine().for_update()
     );
     let row =
         sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key).bind(ms(now - KEPT)).fetch_optional(tx.conn()).await?;
@@ -243,7 +230,7 @@ pub async fn open_of(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Resu
 /// When the store fails.
 pub async fn of_token(tx: &mut Tx, token: &str) -> Result<Option<Confirmation>, StoreError> {
     let hash = token_hash(tx, token);
-    let find = format!("SELECT * FROM confirmations WHERE token_hash = $1 {}", for_update(tx.engine()));
+    let find = format!("SELECT * FROM confirmations WHERE token_hash = $1 {}", tx.engine().for_update());
     let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(hash).fetch_optional(tx.conn()).await?;
     row.as_ref().map(confirmation_of).transpose()
 }
@@ -339,13 +326,6 @@ fn code_hash(tx: &Tx, address_key: &str, code: &str) -> String {
 
 fn token_hash(tx: &Tx, token: &str) -> String {
     tx.hash().of_text("confirmation link", token)
-}
-
-fn for_update(engine: Engine) -> &'static str {
-    match engine {
-        Engine::Postgres => "FOR UPDATE",
-        Engine::Sqlite => "",
-    }
 }
 
 fn confirmation_of(row: &AnyRow) -> Result<Confirmation, StoreError> {

@@ -1,11 +1,15 @@
-//! What a subscriber changes by themselves, and what people wait for.
+//! What a subscriber changes by themselves.
 
 use chrono::{DateTime, Utc};
 
-use super::{Store, StoreError, Tx, get, ms};
-use crate::people::{Address, Language, Zip};
-use crate::store::subscriptions;
-use crate::store::subscriptions::{Stopped, channel_of};
+use crate::people::Language;
+use crate::region::Zip;
+use crate::store::error::StoreError;
+use crate::store::rows::{get, ms};
+use crate::store::tx::{Store, Tx};
+use crate::store::waiting_zips::note_waits;
+
+pub use super::waiting_zips::Demand; // moved
 
 /// Places that one person may have: far more than anybody needs, and few enough to read through.
 pub const MOST_PLACES: i64 = 20;
@@ -22,38 +26,7 @@ pub enum PlaceChange {
     Last,
 }
 
-/// A ZIP code that no region has and that people wait for.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
-pub struct Demand {
-    pub zip: Zip,
-    /// Subscribers with a confirmed address who named it.
-    pub people: u64,
-}
-
 impl Store {
-    /// The address of an id; `None` when nobody has it, or not any more.
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn address_by_id(&self, id: &str) -> Result<Option<Address>, StoreError> {
-        let row = sqlx::query("SELECT channel, address FROM addresses WHERE id = $1")
-            .bind(id)
-            .fetch_optional(&mut *self.read().await?)
-            .await?;
-        row.map(|row| Ok(Address::from_stored(channel_of(&row)?, get(&row, "address")?))).transpose()
-    }
-
-    /// As [`subscriptions::stop_by_id`], in a transaction of its own.
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn stop_by_id(&self, id: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
-        let mut tx = self.begin().await?;
-        let stopped = subscriptions::stop_by_id(&mut tx, id, evidence, now).await?;
-        tx.commit().await?;
-        Ok(stopped)
-    }
-
     /// One more place for the owner of an address.
     ///
     /// # Errors
@@ -70,7 +43,7 @@ impl Store {
             .execute(tx.conn())
             .await?
             .rows_affected();
-        subscriptions::note_waits(&mut tx, address_id, now).await?;
+        note_waits(&mut tx, address_id, now).await?;
         tx.commit().await?;
         Ok(if added == 1 { PlaceChange::Done } else { PlaceChange::Same })
     }
@@ -115,27 +88,6 @@ impl Store {
         .execute(tx.conn())
         .await?;
         tx.commit().await
-    }
-
-    /// ZIP codes that people wait for and no region has, the most wanted first.
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn demand(&self) -> Result<Vec<Demand>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT z.zip, COUNT(*) AS people FROM subscriber_zips z
-             WHERE NOT EXISTS (SELECT 1 FROM region_zips r WHERE r.zip = z.zip)
-               AND EXISTS (SELECT 1 FROM addresses a WHERE a.subscriber_id = z.subscriber_id AND a.status = 'confirmed')
-             GROUP BY z.zip ORDER BY people DESC, z.zip",
-        )
-        .fetch_all(&mut *self.read().await?)
-        .await?;
-        rows.iter()
-            .map(|row| {
-                let zip = Zip::parse(get(row, "zip")?).map_err(|why| StoreError::corrupt(why.to_string()))?;
-                Ok(Demand { zip, people: get::<i64>(row, "people")?.unsigned_abs() })
-            })
-            .collect()
     }
 }
 

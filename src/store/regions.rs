@@ -6,11 +6,27 @@ use chrono::{DateTime, Utc};
 use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
-use super::weather::in_use_station;
-use super::{Conflict, Store, StoreError, Tx, get, get_zone, ms, notices};
 use crate::geo::Point;
 use crate::region::{Region, Release, Zip};
+use crate::store::error::{Conflict, StoreError};
+use crate::store::near_name;
+use crate::store::rows::{get, get_zone, ms, zip_of};
+use crate::store::stations::in_use_station;
+use crate::store::tx::{Store, Tx};
 use crate::weather::StationId;
+
+/// The name of the region that has a ZIP code.
+///
+/// # Errors
+/// When the store fails.
+pub async fn region_name_of_zip(tx: &mut Tx, zip: &Zip) -> Result<Option<String>, StoreError> {
+    sqlx::query("SELECT g.name FROM region_zips r JOIN regions g ON g.id = r.region_id WHERE r.zip = $1")
+        .bind(zip.as_str())
+        .fetch_optional(tx.conn())
+        .await?
+        .map(|row| get(&row, "name"))
+        .transpose()
+}
 
 /// What became of one region of a list.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -122,23 +138,6 @@ impl Store {
         tx.commit().await
     }
 
-    /// Takes a region out of use: its ZIP codes are free again, its notices that wait are cancelled, its seasons stay.
-    ///
-    /// # Errors
-    /// [`Conflict::UnknownRegion`], [`Conflict::RetiredRegion`].
-    pub async fn retire_region(&self, id: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
-        let mut tx = self.begin().await?;
-        in_use_region(&mut tx, id).await?;
-        sqlx::query("UPDATE regions SET retired_at = $2 WHERE id = $1")
-            .bind(id)
-            .bind(ms(now))
-            .execute(tx.conn())
-            .await?;
-        sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(id).execute(tx.conn()).await?;
-        notices::cancel_waiting(&mut tx, id, "the region was retired").await?;
-        tx.commit().await
-    }
-
     /// How many subscribers each region in use has, by region; a region with none is missing.
     ///
     /// # Errors
@@ -189,7 +188,7 @@ async fn add_region(tx: &mut Tx, region: &Region, now: DateTime<Utc>) -> Result<
     if there.is_none() { insert_region(tx, region, now).await } else { update_region(tx, region).await }
 }
 
-async fn in_use_region(tx: &mut Tx, id: &str) -> Result<Region, StoreError> {
+pub(super) async fn in_use_region(tx: &mut Tx, id: &str) -> Result<Region, StoreError> {
     let region = known_region(tx.conn(), id).await?;
     if region.retired { Err(Conflict::RetiredRegion { id: id.to_owned() }.into()) } else { Ok(region) }
 }
@@ -302,7 +301,7 @@ async fn find_region(connection: &mut AnyConnection, id: &str) -> Result<Option<
 async fn unknown_region(connection: &mut AnyConnection, id: &str) -> Result<StoreError, StoreError> {
     let rows = sqlx::query("SELECT id FROM regions WHERE retired_at IS NULL").fetch_all(connection).await?;
     let names = rows.iter().map(|row| get(row, "id")).collect::<Result<Vec<String>, _>>()?;
-    Ok(Conflict::UnknownRegion { id: id.to_owned(), near: super::near_name(id, &names) }.into())
+    Ok(Conflict::UnknownRegion { id: id.to_owned(), near: near_name(id, &names) }.into())
 }
 
 /// Without its ZIP codes and stations.
@@ -336,8 +335,4 @@ fn release_columns(release: Release) -> (&'static str, i64) {
         Release::UnlessHeld { hours } => ("unless-held", i64::from(hours)),
         Release::WhenConfirmed => ("when-confirmed", 0),
     }
-}
-
-fn zip_of(row: &AnyRow) -> Result<Zip, StoreError> {
-    Zip::parse(get(row, "zip")?).map_err(|why| StoreError::corrupt(why.to_string()))
 }

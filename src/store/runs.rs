@@ -3,7 +3,9 @@
 use chrono::{DateTime, NaiveDateTime, Utc};
 use sqlx::any::AnyRow;
 
-use super::{Store, StoreError, get, get_instant, get_instant_if_any, ms};
+use crate::store::error::StoreError;
+use crate::store::rows::{get, get_instant, get_instant_if_any, ms};
+use crate::store::tx::Store;
 
 /// A run as stored.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -3,8 +3,10 @@
 use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 
-use super::{Engine, Store, StoreError, get, get_instant, ms};
 use crate::delivery::inbound::{Alphabet, InboundPart};
+use crate::store::error::StoreError;
+use crate::store::rows::{get, get_instant, ms};
+use crate::store::tx::{Engine, Store};
 
 /// A part that waits for the others of its text.
 #[derive(Clone, PartialEq, Eq)]

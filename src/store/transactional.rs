@@ -5,9 +5,13 @@ use sha2::{Digest, Sha256};
 
 use crate::message::{LetterKind, Message};
 use crate::people::{Address, Language};
-use crate::store::queue::SUPPRESSED;
-use crate::store::subscriptions::AddressStatus;
-use crate::store::{Store, StoreError, Tx, get, ms};
+use crate::store::addresses::AddressStatus;
+use crate::store::error::StoreError;
+use crate::store::rows::{get, ms};
+use crate::store::suppression::{self, SUPPRESSED};
+use crate::store::tx::{Store, Tx};
+
+pub use super::suppression::may_go; // moved
 
 /// A letter to be sent.
 #[derive(Clone, Debug)]
@@ -40,25 +44,11 @@ pub enum Put {
 /// Deliveries of letters go before those of any notice, and know no quiet hours: below 0 they answer what somebody did
 /// just now. Those that can wait come after every notice.
 const PRIORITY: i64 = -1;
+
 const PRIORITY_LAST: i64 = 5;
 
 /// So long the address and the words of a letter are kept after it has ended, so that staff can try it again.
 const KEPT: TimeDelta = TimeDelta::hours(24);
-
-/// Whether a letter of this kind goes to an address of this status; `None` = nobody's. Who is suppressed gets nothing but
-/// the one answer to the stop. Not counted as suppressed, for the question whether they want to be told, is the owner of a
-/// phone who asked for that by a text from it after the stop.
-pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool) -> bool {
-    use LetterKind::*;
-    match kind {
-        Stopped => suppressed,
-        _ if suppressed => false,
-        Confirm | NotCovered | WhichZip | NotUnderstood | Help => true,
-        Welcome | Resumed | CoveredNow | Thanks | FollowUp | KeptZip | Preferences => {
-            status == Some(AddressStatus::Confirmed)
-        }
-    }
-}
 
 /// Queues a letter for delivery at once, whatever the quiet hours, inside the caller's transaction: the fact that asks for
 /// it and the letter are written together.
@@ -81,7 +71,7 @@ pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: Date
     );
     let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(&key).bind(new.kind.name()).fetch_one(tx.conn()).await?;
     let status = get::<Option<String>>(&row, "status")?.as_deref().and_then(AddressStatus::parse);
-    if !may_go(new.kind, status, get::<i64>(&row, "suppressed")? > 0) {
+    if !suppression::may_go(new.kind, status, get::<i64>(&row, "suppressed")? > 0) {
         return Ok(Put::NotAllowed);
     }
     let id = tx.hash().of_text("letter", &format!("{}\n{key}\n{}", new.kind.name(), new.fact));

@@ -1,4 +1,4 @@
-//! Stations, every version of every value, forecasts, and what each pull came to.
+//! Every version of every value of a station, forecasts, and what each pull came to.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -6,12 +6,14 @@ use chrono::{DateTime, NaiveDate, Offset as _, TimeDelta, Utc};
 use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
-use super::bulk::Insert;
-use super::{
-    Conflict, Store, StoreError, Tx, civil_day, day_number, get, get_day, get_instant, get_instant_if_any, instant, ms,
-};
-use crate::geo::Point;
+use crate::store::bulk::Insert;
+use crate::store::error::StoreError;
+use crate::store::rows::{civil_day, day_number, get, get_day, get_instant, instant, ms};
+use crate::store::stations::known_station;
+use crate::store::tx::{Store, Tx};
 use crate::weather::{Element, FeedKind, Station, StationId, StationRecord, TenthsC, Version};
+
+pub use super::stations::StoredStation; // moved
 
 /// What came of writing versions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -30,13 +32,6 @@ impl std::ops::AddAssign for Added {
         self.unchanged += more.unchanged;
         self.repeated += more.repeated;
     }
-}
-
-/// A station as stored.
-#[derive(Clone, Debug, PartialEq)]
-pub struct StoredStation {
-    pub station: Station,
-    pub retired_at: Option<DateTime<Utc>>,
 }
 
 /// One value of a forecast, for a day of the station's own calendar.
@@ -79,114 +74,12 @@ pub struct RecordExtent {
 }
 
 impl Store {
-    /// Adds a station. One that was retired comes back, with what is given now.
-    ///
-    /// # Errors
-    /// [`Conflict::Exists`].
-    pub async fn add_station(&self, station: &Station) -> Result<(), StoreError> {
-        let mut tx = self.begin().await?;
-        match find_station(tx.conn(), &station.id).await? {
-            Some(StoredStation { retired_at: None, .. }) => {
-                return Err(Conflict::Exists { what: "station", id: station.id.0.clone() }.into());
-            }
-            Some(_) => update_station(&mut tx, station).await?,
-            None => insert_station(&mut tx, station).await?,
-        }
-        tx.commit().await
-    }
-
-    /// Adds those that are new, all in one transaction; gives how many those were. Stations already there stay as they
-    /// are, so that an inventory can be read again.
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn add_missing_stations(&self, stations: &[Station]) -> Result<usize, StoreError> {
-        let mut tx = self.begin().await?;
-        let mut added = 0;
-        for station in stations {
-            if find_station(tx.conn(), &station.id).await?.is_none() {
-                insert_station(&mut tx, station).await?;
-                added += 1;
-            }
-        }
-        tx.commit().await?;
-        Ok(added)
-    }
-
-    /// Replaces what is known of a station; its record stays.
-    ///
-    /// # Errors
-    /// [`Conflict::UnknownStation`], [`Conflict::RetiredStation`].
-    pub async fn change_station(&self, station: &Station) -> Result<(), StoreError> {
-        let mut tx = self.begin().await?;
-        in_use_station(&mut tx, &station.id).await?;
-        update_station(&mut tx, station).await?;
-        tx.commit().await
-    }
-
-    /// A station in use.
-    ///
-    /// # Errors
-    /// [`Conflict::UnknownStation`] with a near name, [`Conflict::RetiredStation`].
-    pub async fn station(&self, id: &StationId) -> Result<Station, StoreError> {
-        let mut connection = self.read().await?;
-        match find_station(&mut connection, id).await? {
-            Some(StoredStation { station, retired_at: None }) => Ok(station),
-            Some(_) => Err(Conflict::RetiredStation { id: id.0.clone() }.into()),
-            None => Err(unknown_station(&mut connection, &id.0).await?),
-        }
-    }
-
-    /// Stations in use, by id.
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn stations(&self) -> Result<Vec<Station>, StoreError> {
-        let all = self.all_stations().await?;
-        Ok(all.into_iter().filter(|stored| stored.retired_at.is_none()).map(|stored| stored.station).collect())
-    }
-
-    /// Stations in use and retired, by id.
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn all_stations(&self) -> Result<Vec<StoredStation>, StoreError> {
-        let rows = sqlx::query("SELECT * FROM stations ORDER BY id").fetch_all(&mut *self.read().await?).await?;
-        rows.iter().map(station_of).collect()
-    }
-
-    /// Takes a station out of use; its record stays, since past seasons stand on it.
-    ///
-    /// # Errors
-    /// [`Conflict::UnknownStation`], [`Conflict::RetiredStation`], [`Conflict::StationInUse`] while a region needs it.
-    pub async fn retire_station(&self, id: &StationId, now: DateTime<Utc>) -> Result<(), StoreError> {
-        let mut tx = self.begin().await?;
-        in_use_station(&mut tx, id).await?;
-        let users = sqlx::query(
-            "SELECT r.id FROM region_stations s JOIN regions r ON r.id = s.region_id
-             WHERE s.station_id = $1 AND r.retired_at IS NULL ORDER BY r.id",
-        )
-        .bind(&id.0)
-        .fetch_all(tx.conn())
-        .await?;
-        if !users.is_empty() {
-            let regions = users.iter().map(|row| get(row, "id")).collect::<Result<_, _>>()?;
-            return Err(Conflict::StationInUse { id: id.0.clone(), regions }.into());
-        }
-        sqlx::query("UPDATE stations SET retired_at = $2 WHERE id = $1")
-            .bind(&id.0)
-            .bind(ms(now))
-            .execute(tx.conn())
-            .await?;
-        tx.commit().await
-    }
-
     /// Keeps what is new: a version is written only when its value, its verdict or the day it is attributed to differs
     /// from the newest one of the same reading (feed, element and day as the source filed it) that was received before
     /// it. Writing the same versions again changes nothing.
     ///
     /// # Errors
-    /// [`Conflict::UnknownStation`].
+    /// `Conflict::UnknownStation`.
     pub async fn add_versions(&self, id: &StationId, versions: &[Version]) -> Result<Added, StoreError> {
         let mut tx = self.begin().await?;
         let added = add_versions(&mut tx, id, versions).await?;
@@ -233,7 +126,7 @@ impl Store {
     /// Keeps a forecast beside the record. Received twice at the same instant, the later values win.
     ///
     /// # Errors
-    /// [`Conflict::UnknownStation`].
+    /// `Conflict::UnknownStation`.
     pub async fn add_forecast(
         &self,
         id: &StationId,
@@ -357,7 +250,7 @@ impl Store {
 /// As [`Store::add_forecast`], in a transaction of the caller's: many forecasts of one station go in together.
 ///
 /// # Errors
-/// [`Conflict::UnknownStation`].
+/// `Conflict::UnknownStation`.
 pub async fn add_forecast(
     tx: &mut Tx,
     id: &StationId,
@@ -568,82 +461,6 @@ fn unpack(entry: &str) -> Option<Version> {
         bulk: number()? != 0,
         rejected: None,
     })
-}
-
-pub(super) async fn find_station(
-    connection: &mut AnyConnection,
-    id: &StationId,
-) -> Result<Option<StoredStation>, StoreError> {
-    let row = sqlx::query("SELECT * FROM stations WHERE id = $1").bind(&id.0).fetch_optional(connection).await?;
-    row.as_ref().map(station_of).transpose()
-}
-
-/// Known and not retired, or the conflict that says which.
-pub(super) async fn in_use_station(tx: &mut Tx, id: &StationId) -> Result<Station, StoreError> {
-    match find_station(tx.conn(), id).await? {
-        Some(StoredStation { station, retired_at: None }) => Ok(station),
-        Some(_) => Err(Conflict::RetiredStation { id: id.0.clone() }.into()),
-        None => Err(unknown_station(tx.conn(), &id.0).await?),
-    }
-}
-
-async fn known_station(tx: &mut Tx, id: &StationId) -> Result<(), StoreError> {
-    match find_station(tx.conn(), id).await? {
-        Some(_) => Ok(()),
-        None => Err(unknown_station(tx.conn(), &id.0).await?),
-    }
-}
-
-async fn unknown_station(connection: &mut AnyConnection, id: &str) -> Result<StoreError, StoreError> {
-    let rows = sqlx::query("SELECT id FROM stations WHERE retired_at IS NULL").fetch_all(connection).await?;
-    let names = rows.iter().map(|row| get(row, "id")).collect::<Result<Vec<String>, _>>()?;
-    Ok(Conflict::UnknownStation { id: id.to_owned(), near: super::near_name(id, &names) }.into())
-}
-
-async fn insert_station(tx: &mut Tx, station: &Station) -> Result<(), StoreError> {
-    let text = "INSERT INTO stations (id, name, latitude, longitude, elevation_m, time_zone, observation_hour, sources)
-                VALUES ($1, $2, $3, $4, $5, $6, $7, $8)";
-    write_station(tx, text, station).await
-}
-
-async fn update_station(tx: &mut Tx, station: &Station) -> Result<(), StoreError> {
-    let text = "UPDATE stations SET name = $2, latitude = $3, longitude = $4, elevation_m = $5, time_zone = $6,
-                observation_hour = $7, sources = $8, retired_at = NULL WHERE id = $1";
-    write_station(tx, text, station).await
-}
-
-async fn write_station(tx: &mut Tx, text: &'static str, station: &Station) -> Result<(), StoreError> {
-    let sources = serde_json::to_string(&station.sources).map_err(|why| StoreError::corrupt(why.to_string()))?;
-    sqlx::query(text)
-        .bind(&station.id.0)
-        .bind(&station.name)
-        .bind(station.place.latitude)
-        .bind(station.place.longitude)
-        .bind(station.elevation_m)
-        .bind(station.time_zone.name())
-        .bind(station.observation_hour.map(i64::from))
-        .bind(sources)
-        .execute(tx.conn())
-        .await?;
-    Ok(())
-}
-
-fn station_of(row: &AnyRow) -> Result<StoredStation, StoreError> {
-    let hour: Option<i64> = get(row, "observation_hour")?;
-    let station = Station {
-        id: StationId(get(row, "id")?),
-        name: get(row, "name")?,
-        place: Point { latitude: get(row, "latitude")?, longitude: get(row, "longitude")? },
-        elevation_m: get(row, "elevation_m")?,
-        time_zone: super::get_zone(row, "time_zone")?,
-        observation_hour: hour
-            .map(u8::try_from)
-            .transpose()
-            .map_err(|_| StoreError::corrupt(format!("stations.observation_hour {hour:?}")))?,
-        sources: serde_json::from_str(get(row, "sources")?)
-            .map_err(|why| StoreError::corrupt(format!("stations.sources: {why}")))?,
-    };
-    Ok(StoredStation { station, retired_at: get_instant_if_any(row, "retired_at")? })
 }
 
 fn element_number(element: Element) -> i64 {

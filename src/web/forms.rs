@@ -98,10 +98,10 @@ pub(super) fn address(site: &Site, typed: &Typed) -> Result<Address, Vec<FieldFa
 }
 
 pub(super) fn phone_number(site: &Site, text: &str) -> Result<PhoneNumber, FieldFault> {
-    let (reach, fault) = if site.parts().config.sms.abroad {
-        (Reach::World, "phone_wrong_world")
-    } else {
-        (Reach::NorthAmerica, "phone_wrong")
+    let reach = site.parts().config.sms.reach;
+    let fault = match reach {
+        Reach::World => "phone_wrong_world",
+        Reach::NorthAmerica => "phone_wrong",
     };
     PhoneNumber::parse(text, reach).map_err(|_| ("phone", fault))
 }

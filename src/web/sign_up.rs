@@ -132,7 +132,7 @@ fn shown(
         "sign_up",
         context! {
             place,
-            abroad => visit.site.parts().config.sms.abroad,
+            abroad => visit.site.parts().config.sms.reach == Reach::World,
             again,
             wrong => !faults.is_empty(),
             token => forms::stamp(&visit.site, FORM),

@@ -15,8 +15,9 @@ use rustls::pki_types::pem::PemObject;
 use rustls::sign::SigningKey;
 use sha2::{Digest, Sha256};
 
-use crate::config::{ConfigFault, DkimConfig};
-use crate::dispatch::channels::sms_http::base64;
+use crate::config_fault::ConfigFault;
+use crate::dispatch::settings::DkimConfig;
+use crate::text::base64;
 
 /// Signs for one domain with one key.
 #[derive(Clone, Debug)]
@@ -294,7 +295,7 @@ mod tests {
         let told = |domain: &str, selector: &str, pem: Option<&str>| {
             let key = pem.map(|pem| {
                 std::fs::write(file.path(), pem).unwrap();
-                crate::config::Secret::File(file.path().to_owned())
+                crate::secret::Secret::File(file.path().to_owned())
             });
             let config = DkimConfig { domain: domain.into(), selector: selector.into(), key };
             Signer::new(&config, "mail.example.org").unwrap_err().to_string()

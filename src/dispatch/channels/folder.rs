@@ -148,7 +148,7 @@ fn for_a_spreadsheet(cell: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config::EmailConfig;
+    use crate::dispatch::settings::EmailConfig;
 
     fn sms(key: &str, text: &str) -> Outgoing {
         Outgoing {

@@ -7,9 +7,10 @@ use lettre::message::header::{ContentType, HeaderName, HeaderValue};
 use lettre::message::{Attachment, Mailbox, MultiPart, SinglePart};
 use sha2::{Digest, Sha256};
 
-use crate::config::{ConfigFault, EmailConfig};
+use crate::config_fault::ConfigFault;
 use crate::dispatch::channels::Outgoing;
 use crate::dispatch::channels::dkim::{SignError, Signer};
+use crate::dispatch::settings::EmailConfig;
 use crate::message::{CHART_ID, Message};
 
 /// Writes e-mails from one sender.

@@ -18,10 +18,12 @@ use chrono::{DateTime, Utc};
 use url::Url;
 
 use crate::clock::Clock;
-use crate::config::{Config, ConfigFault, EmailConfig};
+use crate::config_fault::ConfigFault;
 use crate::delivery::inbound::Intake;
+use crate::dispatch::settings::{EmailConfig, SmsConfig};
 use crate::message::Message;
 use crate::people::Channel;
+use crate::secret::Secret;
 
 /// One message to one address. `key` is the delivery's id: stable over attempts, it becomes the Message-ID and the
 /// gateway's reference.
@@ -74,13 +76,13 @@ pub trait Transport: Send + Sync {
     ///
     /// # Errors
     /// As [`Transport::send`].
-    async fn send_while(&self, outgoing: &Outgoing, held: &Held) -> Result<Receipt, SendFailure> {
-        held.check()?;
+    async fn send_while(&self, outgoing: &Outgoing, guard: &LeaseGuard) -> Result<Receipt, SendFailure> {
+        guard.check()?;
         self.send(outgoing).await
     }
 
     /// Begins to bring what comes in, where the channel is one that receives.
-    fn listen(&self, intake: Intake) {
+    fn listen(&self, intake: Arc<dyn Intake>) {
         drop(intake);
     }
 }
@@ -88,12 +90,12 @@ pub trait Transport: Send + Sync {
 /// The right to send as the sender knows it. A process that was stopped and goes on hours later would else send what
 /// another worker sent in its place.
 #[derive(Clone)]
-pub struct Held {
+pub struct LeaseGuard {
     clock: Arc<dyn Clock>,
     until_ms: Arc<AtomicI64>,
 }
 
-impl Held {
+impl LeaseGuard {
     pub fn until(end: DateTime<Utc>, clock: Arc<dyn Clock>) -> Self {
         Self { clock, until_ms: Arc::new(AtomicI64::new(end.timestamp_millis())) }
     }
@@ -133,7 +135,7 @@ impl Channels {
     }
 
     /// Lets the channels that receive do so.
-    pub fn listen(&self, intake: &Intake) {
+    pub fn listen(&self, intake: &Arc<dyn Intake>) {
         for transport in [&self.email, &self.sms].into_iter().flatten() {
             transport.listen(intake.clone());
         }
@@ -145,11 +147,16 @@ impl Channels {
     }
 }
 
-/// The channels that the settings describe.
+/// The channels that the settings describe. `hooks_path` is the setting `hooks.path`, for gateways that want to be told with
+/// each message where to report.
 ///
 /// # Errors
 /// Every fault found, each with its place and the mend.
-pub fn from_config(config: &Config) -> Result<Channels, Vec<ConfigFault>> {
+pub fn from_settings(
+    email: &EmailConfig,
+    sms: &SmsConfig,
+    hooks_path: Option<&Secret>,
+) -> Result<Channels, Vec<ConfigFault>> {
     let mut faults = Vec::new();
     let mut take = |made: Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>>| {
         made.unwrap_or_else(|mut found| {
@@ -157,24 +164,24 @@ pub fn from_config(config: &Config) -> Result<Channels, Vec<ConfigFault>> {
             None
         })
     };
-    let email = take(email_from(&config.email).map_err(|fault| vec![fault]));
-    let sms = take(sms_from(config));
-    if faults.is_empty() { Ok(Channels { email, sms }) } else { Err(faults) }
+    let email_transport = take(email_from(email).map_err(|fault| vec![fault]));
+    let sms_transport = take(sms_from(email, sms, hooks_path));
+    if faults.is_empty() { Ok(Channels { email: email_transport, sms: sms_transport }) } else { Err(faults) }
 }
 
 /// What is wrong with the settings of the channels; nothing is connected to or written.
-pub fn check(config: &Config) -> Vec<ConfigFault> {
+pub fn check(email: &EmailConfig, sms: &SmsConfig, hooks_path: Option<&Secret>) -> Vec<ConfigFault> {
     let mut faults = Vec::new();
-    if config.email.host.is_some() {
-        faults.extend(smtp::SmtpTransport::new(&config.email).err());
+    if email.host.is_some() {
+        faults.extend(smtp::SmtpTransport::new(email).err());
     } else {
-        faults.extend(mail::MailWriter::signing(&config.email).err());
+        faults.extend(mail::MailWriter::signing(email).err());
     }
-    if config.sms.smpp.is_some() {
-        faults.extend(smpp::SmppTransport::new(&config.sms).err().into_iter().flatten());
+    if sms.smpp.is_some() {
+        faults.extend(smpp::SmppTransport::new(sms).err().into_iter().flatten());
     }
-    if config.sms.url.is_some() {
-        let gateway = sms_http::SmsGateway::with_doors(&config.sms, config.hooks.path.as_ref(), "treebell");
+    if sms.url.is_some() {
+        let gateway = sms_http::SmsGateway::with_doors(sms, hooks_path, "treebell");
         faults.extend(gateway.err().into_iter().flatten());
     }
     faults
@@ -188,14 +195,17 @@ fn email_from(config: &EmailConfig) -> Result<Option<Arc<dyn Transport>>, Config
     })
 }
 
-fn sms_from(config: &Config) -> Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>> {
-    Ok(match (&config.sms.folder, &config.sms.url) {
-        (Some(folder), _) => Some(folder_for("sms.folder", folder, &config.email).map_err(|fault| vec![fault])?),
-        (None, None) if config.sms.smpp.is_some() => Some(Arc::new(smpp::SmppTransport::new(&config.sms)?)),
+fn sms_from(
+    email: &EmailConfig,
+    sms: &SmsConfig,
+    hooks_path: Option<&Secret>,
+) -> Result<Option<Arc<dyn Transport>>, Vec<ConfigFault>> {
+    Ok(match (&sms.folder, &sms.url) {
+        (Some(folder), _) => Some(folder_for("sms.folder", folder, email).map_err(|fault| vec![fault])?),
+        (None, None) if sms.smpp.is_some() => Some(Arc::new(smpp::SmppTransport::new(sms)?)),
         (None, Some(_)) => {
             let user_agent = format!("treebell/{}", env!("CARGO_PKG_VERSION"));
-            let path = config.hooks.path.as_ref();
-            Some(Arc::new(sms_http::SmsGateway::with_doors(&config.sms, path, &user_agent)?))
+            Some(Arc::new(sms_http::SmsGateway::with_doors(sms, hooks_path, &user_agent)?))
         }
         (None, None) => None,
     })

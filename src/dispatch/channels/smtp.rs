@@ -26,9 +26,10 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio::time::timeout;
 
-use crate::config::{ConfigFault, EmailConfig, SmtpSecurity};
+use crate::config_fault::ConfigFault;
 use crate::dispatch::channels::mail::{Mail as WholeMail, MailWriter};
-use crate::dispatch::channels::{Held, Outgoing, Receipt, SendFailure, Transport};
+use crate::dispatch::channels::{LeaseGuard, Outgoing, Receipt, SendFailure, Transport};
+use crate::dispatch::settings::{EmailConfig, SmtpSecurity};
 
 /// A relay. Connections are kept for a short while and never used again after a fault.
 pub struct SmtpTransport {
@@ -167,7 +168,7 @@ impl SmtpTransport {
         &self,
         connection: &mut AsyncSmtpConnection,
         mail: &WholeMail,
-        held: Option<&Held>,
+        guard: Option<&LeaseGuard>,
     ) -> Result<Receipt, Broken> {
         let WholeMail { envelope, raw } = mail;
         let mut options = Vec::new();
@@ -191,7 +192,7 @@ impl SmtpTransport {
         if go_ahead.code().severity != Severity::PositiveIntermediate {
             return Err(try_later(format!("DATA: unexpected reply {}", go_ahead.code())).into());
         }
-        held.map_or(Ok(()), Held::check)?;
+        guard.map_or(Ok(()), LeaseGuard::check)?;
 
         // The library asks for the next part when the one before is written out; after the last it writes the final dot.
         let dot = AtomicBool::new(false);
@@ -264,16 +265,16 @@ impl Transport for SmtpTransport {
         self.deliver(outgoing, None).await
     }
 
-    async fn send_while(&self, outgoing: &Outgoing, held: &Held) -> Result<Receipt, SendFailure> {
-        self.deliver(outgoing, Some(held)).await
+    async fn send_while(&self, outgoing: &Outgoing, guard: &LeaseGuard) -> Result<Receipt, SendFailure> {
+        self.deliver(outgoing, Some(guard)).await
     }
 }
 
 impl SmtpTransport {
-    async fn deliver(&self, outgoing: &Outgoing, held: Option<&Held>) -> Result<Receipt, SendFailure> {
+    async fn deliver(&self, outgoing: &Outgoing, guard: Option<&LeaseGuard>) -> Result<Receipt, SendFailure> {
         let mail = self.mail.write(outgoing).map_err(|why| SendFailure::GiveUp { cause: why.to_string() })?;
         if let Some(mut rested) = self.take_idle() {
-            match self.transact(&mut rested.connection, &mail, held).await {
+            match self.transact(&mut rested.connection, &mail, guard).await {
                 Ok(receipt) => {
                     self.put_back(rested).await;
                     return Ok(receipt);
@@ -285,7 +286,7 @@ impl SmtpTransport {
         }
         let connection = self.open().await?;
         let mut fresh = Idle { connection, since: Instant::now(), messages: 0 };
-        let receipt = self.transact(&mut fresh.connection, &mail, held).await.map_err(|broken| broken.failure)?;
+        let receipt = self.transact(&mut fresh.connection, &mail, guard).await.map_err(|broken| broken.failure)?;
         self.put_back(fresh).await;
         Ok(receipt)
     }

@@ -33,7 +33,7 @@ use crate::service::subscribe::SignUpError;
 use crate::store::notices::Notice;
 use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber};
 use crate::store::{Store, StoreError};
-use crate::timetable::{Timetable, place};
+use crate::timetable::place;
 
 /// A season is played to the end of the window of every region, and for at most so many days.
 const LONGEST_PLAY_DAYS: usize = 270;
@@ -273,9 +273,10 @@ impl ReplayWorld {
     fn cycle_time(&self, day: NaiveDate) -> DateTime<Utc> {
         let schedule = &self.parts.config.schedule;
         let midnight = place(day.and_time(NaiveTime::MIN), schedule.time_zone);
-        let tick = Timetable::parse(&schedule.cycle, schedule.time_zone)
+        let tick = schedule
+            .timetable()
             .ok()
-            .and_then(|(timetable, _)| timetable.next_after(midnight - chrono::Duration::seconds(1)))
+            .and_then(|timetable| timetable.next_after(midnight - chrono::Duration::seconds(1)))
             .filter(|tick| tick.at < midnight + chrono::Duration::hours(23));
         tick.map_or_else(|| midnight + chrono::Duration::hours(6), |tick| tick.at)
     }

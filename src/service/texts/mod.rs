@@ -2,6 +2,8 @@
 //!
 //! After a stop, [`Texts::received`] returns only when it is in force: see [`crate::service::subscribe::stop`].
 
+pub mod reassembly;
+
 use async_trait::async_trait;
 use chrono::{DateTime, TimeDelta, Utc};
 use tracing::info;
@@ -82,9 +84,8 @@ impl Texts {
             // What is missing may turn the rest round.
             read.meaning = Meaning::Other;
         }
-        let reach = if parts.config.sms.abroad { Reach::World } else { Reach::NorthAmerica };
         // A stop is obeyed from wherever it comes.
-        let reach = if read.meaning == Meaning::Stop { Reach::World } else { reach };
+        let reach = if read.meaning == Meaning::Stop { Reach::World } else { parts.config.sms.reach };
         // Gateways give a number with or without its plus.
         let from = text.from.trim();
         let parsed = PhoneNumber::parse(from, reach).or_else(|why| {

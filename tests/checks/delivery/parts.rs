@@ -13,6 +13,7 @@ use treebell::clock::{Clock, ManualClock};
 use treebell::delivery::inbound::{Alphabet, Inbound, InboundPart, InboundText, Intake, NotTaken};
 use treebell::dispatch::channels::Transport;
 use treebell::message::sms::{self, Encoding};
+use treebell::service::texts::reassembly::Reassembly;
 use treebell::store::Store;
 
 use super::at;
@@ -43,7 +44,7 @@ fn cut(from: &str, reference: u16, text: &str) -> Vec<InboundPart> {
 }
 
 struct Ears {
-    intake: Intake,
+    intake: Reassembly,
     clock: Arc<ManualClock>,
     heard: Arc<Heard>,
 }
@@ -51,7 +52,7 @@ struct Ears {
 impl Ears {
     fn of(store: &Store) -> Self {
         let (clock, heard) = (Arc::new(ManualClock::at(at(super::NOON))), Arc::new(Heard::default()));
-        let intake = Intake { store: store.clone(), clock: clock.clone(), inbound: Some(heard.clone()) };
+        let intake = Reassembly { store: store.clone(), clock: clock.clone(), inbound: heard.clone() };
         Self { intake, clock, heard }
     }
 
@@ -184,7 +185,7 @@ async fn a_text_that_is_handed_on_again_has_the_same_id() {
         for by_the_centre in [true, false] {
             let forgetful = Arc::new(Forgetful::default());
             let clock = Arc::new(ManualClock::at(at(super::NOON)));
-            let intake = Intake { store: store.clone(), clock: clock.clone(), inbound: Some(forgetful.clone()) };
+            let intake = Reassembly { store: store.clone(), clock: clock.clone(), inbound: forgetful.clone() };
             let parts = cut(PHONE, if by_the_centre { 8 } else { 9 }, &"STOP it ".repeat(30));
             intake.take_part(&parts[1]).await.unwrap();
             intake.take_part(&parts[0]).await.unwrap_err();
@@ -278,7 +279,7 @@ async fn of_a_text_that_never_comes_whole_only_a_stop_is_obeyed_and_in_time() {
         two_regions(&store).await;
         let desk = Desk::on(store.clone(), |_| {});
         let intake =
-            Intake { store: store.clone(), clock: desk.clock.clone(), inbound: Some(Arc::new(desk.texts.clone())) };
+            Reassembly { store: store.clone(), clock: desk.clock.clone(), inbound: Arc::new(desk.texts.clone()) };
         let stops =
             cut(PHONE, 1, &format!("{} please stop sending me these", "I sold my house and my trees. ".repeat(8)));
         let other = "+15055550151";
@@ -315,7 +316,7 @@ async fn what_phones_say_over_smpp_is_done() {
     let desk = Desk::on(store.clone(), |_| {});
     let transport = centre.transport();
     let inbound: Arc<dyn Inbound> = Arc::new(desk.texts.clone());
-    transport.listen(Intake { store: store.clone(), clock: desk.clock.clone(), inbound: Some(inbound) });
+    transport.listen(Arc::new(Reassembly { store: store.clone(), clock: desk.clock.clone(), inbound }));
     centre.event("bound").await;
     let from = |phone: &str, fields: Value| {
         let mut deliver =
@@ -365,7 +366,7 @@ async fn what_phones_say_over_smpp_is_done() {
     }
     assert_eq!(kept(&store).await.1, 0);
     desk.clock.advance(TimeDelta::minutes(6));
-    let quiet = Intake { store, clock: desk.clock.clone(), inbound: Some(Arc::new(desk.texts.clone())) };
+    let quiet = Reassembly { store, clock: desk.clock.clone(), inbound: Arc::new(desk.texts.clone()) };
     assert_eq!(quiet.act_on_parts().await, Ok(0), "no part is left over");
     assert!(desk.clock.now() > at("2026-03-20T16:10:00Z"));
 }

@@ -18,6 +18,7 @@ use treebell::dispatch::channels::{Outgoing, Transport};
 use treebell::dispatch::{Channels, Drained};
 use treebell::message::Message;
 use treebell::people::Channel;
+use treebell::service::texts::reassembly::Reassembly;
 use treebell::store::Store;
 
 use super::smtp::kind;
@@ -138,8 +139,8 @@ impl Inbound for Heard {
     }
 }
 
-pub(super) fn intake(store: &Store, heard: &Arc<Heard>) -> Intake {
-    Intake { store: store.clone(), clock: Arc::new(ManualClock::at(at(NOON))), inbound: Some(heard.clone()) }
+pub(super) fn intake(store: &Store, heard: &Arc<Heard>) -> Arc<dyn Intake> {
+    Arc::new(Reassembly { store: store.clone(), clock: Arc::new(ManualClock::at(at(NOON))), inbound: heard.clone() })
 }
 
 #[tokio::test]

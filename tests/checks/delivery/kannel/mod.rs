@@ -403,7 +403,8 @@ fn the_example_of_the_settings_is_sound() {
     std::fs::write(&path, PATH).unwrap();
     let settings = format!("[hooks]\npath = {{ file = '{}' }}\n{}", path.display(), example(13013, 8480, &password));
     let config = treebell::config::Config::parse(&settings).unwrap();
-    assert_eq!(treebell::dispatch::channels::check(&config), []);
+    let faults = treebell::dispatch::channels::check(&config.email, &config.sms, config.hooks.path.as_ref());
+    assert_eq!(faults, []);
 }
 
 /// Below those that outgoing connections are given, so that it is still free when a killed program wants it back. None twice.

@@ -2,16 +2,17 @@
 
 use sqlx::{AnyPool, Row};
 
-use super::{Engine, StoreError};
+use super::error::StoreError;
+use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
 const MIGRATIONS: [(i64, &str, &str); 6] = [
-    (1, "base", include_str!("migrations/0001_base.sql")),
-    (2, "letters", include_str!("migrations/0002_letters.sql")),
-    (4, "inbound", include_str!("migrations/0004_inbound.sql")),
-    (5, "notice_chart", include_str!("migrations/0005_notice_chart.sql")),
-    (6, "answers", include_str!("migrations/0006_answers.sql")),
-    (7, "text_parts", include_str!("migrations/0007_text_parts.sql")),
+    (1, "base", include_str!("0001_base.sql")),
+    (2, "letters", include_str!("0002_letters.sql")),
+    (4, "inbound", include_str!("0004_inbound.sql")),
+    (5, "notice_chart", include_str!("0005_notice_chart.sql")),
+    (6, "answers", include_str!("0006_answers.sql")),
+    (7, "text_parts", include_str!("0007_text_parts.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.

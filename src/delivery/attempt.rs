@@ -1,0 +1,89 @@
+//! One attempt at a delivery: the right to make it, and how it ended.
+
+use chrono::{DateTime, Duration, Utc};
+
+use crate::delivery::state::{Event, Standing};
+use crate::people::Channel;
+
+/// The right to send one delivery, until the lease runs out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Lease {
+    pub delivery: String,
+    pub fence: i64,
+    /// As it stands while it is held.
+    pub standing: Standing,
+}
+
+/// How an attempt ended. `cause` must hold no address or number.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Ending {
+    Accepted {
+        provider_ref: Option<String>,
+    },
+    NotNow {
+        not_before: DateTime<Utc>,
+        cause: String,
+    },
+    Refused {
+        cause: String,
+    },
+    /// Its addressee said stop since the claim: no byte went out.
+    Withdrawn,
+    AnswerLost {
+        not_before: DateTime<Utc>,
+        cause: String,
+    },
+    /// We let go of it ourselves, with bytes perhaps gone.
+    LetGo {
+        not_before: DateTime<Utc>,
+        cause: String,
+    },
+}
+
+impl Ending {
+    /// What it means for the delivery.
+    pub fn event(&self) -> Event {
+        match self {
+            Ending::Accepted { .. } => Event::Accepted,
+            Ending::NotNow { .. } => Event::NotNow,
+            Ending::Refused { .. } => Event::Refused,
+            Ending::Withdrawn => Event::Withdraw,
+            Ending::AnswerLost { .. } => Event::AnswerLost,
+            Ending::LetGo { .. } => Event::LeaseLost,
+        }
+    }
+}
+
+/// Whose word a report is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reference<'a> {
+    /// Our own key, which travelled with the message.
+    Key(&'a str),
+    /// The provider's.
+    Provider(&'a str),
+}
+
+/// How long an uncertain delivery rests before its repeat after its worker vanished.
+#[derive(Clone, Copy, Debug)]
+pub struct UncertainRest {
+    pub email: Duration,
+    pub sms: Duration,
+}
+
+impl UncertainRest {
+    pub fn of(&self, channel: Channel) -> Duration {
+        match channel {
+            Channel::Email => self.email,
+            Channel::Sms => self.sms,
+        }
+    }
+}
+
+/// Whose leases are taken to be lost.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lost {
+    /// Those that ran out.
+    Expired,
+    /// All: for the start of a service that holds the store alone.
+    All,
+}

@@ -1,0 +1,196 @@
+//! How people come in: by a file, by a form, by a text.
+
+use chrono::{DateTime, Utc};
+
+use crate::people::{Address, Consent, NewSubscriber};
+use crate::store::addresses::{AddressStatus, address_status, set_status, status_of};
+use crate::store::consents::{ConsentDetail, add_consent, note_consent};
+use crate::store::error::{Conflict, StoreError};
+use crate::store::rows::{get, ms};
+use crate::store::suppression::{lift_suppression, refuse_suppressed};
+use crate::store::tx::{Store, Tx};
+
+/// What came of [`enrol`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Enrolled {
+    Added {
+        subscriber: String,
+    },
+    /// An address was known; this was new with it.
+    Extended {
+        subscriber: String,
+        zips: u64,
+        addresses: u64,
+    },
+    Unchanged {
+        subscriber: String,
+    },
+}
+
+impl Store {
+    /// Subscribes somebody, or adds to what is known of them. The same call again changes nothing.
+    ///
+    /// # Errors
+    /// [`Conflict::EmptySubscriber`], [`Conflict::Suppressed`], [`Conflict::AddressTaken`].
+    pub async fn add_subscriber(&self, new: &NewSubscriber, now: DateTime<Utc>) -> Result<Enrolled, StoreError> {
+        let mut tx = self.begin().await?;
+        let enrolled = enrol(&mut tx, new, now).await?;
+        tx.commit().await?;
+        Ok(enrolled)
+    }
+
+    /// Marks an address as confirmed by its owner.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownAddress`]; [`Conflict::Suppressed`] when it said stop since.
+    pub async fn confirm_address(
+        &self,
+        address: &Address,
+        evidence: &str,
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        let key = tx.hash().of(address);
+        refuse_suppressed(&mut tx, address, &key).await?;
+        let done = sqlx::query(
+            "UPDATE addresses SET status = 'confirmed', status_at = $2 WHERE id = $1 AND status <> 'confirmed'",
+        )
+        .bind(&key)
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?
+        .rows_affected();
+        if done == 1 {
+            add_consent(&mut tx, &key, "confirmed", evidence, now).await?;
+        } else if status_of(&mut tx, &key).await?.is_none() {
+            return Err(Conflict::UnknownAddress { masked: address.to_string() }.into());
+        }
+        tx.commit().await
+    }
+}
+
+/// As [`Store::add_subscriber`], inside a transaction of the caller, so that an import is all or nothing.
+///
+/// # Errors
+/// As [`Store::add_subscriber`]. After a conflict the transaction holds nothing of this one and may go on.
+pub async fn enrol(tx: &mut Tx, new: &NewSubscriber, now: DateTime<Utc>) -> Result<Enrolled, StoreError> {
+    enrol_with(tx, new, &ConsentDetail::default(), now).await
+}
+
+/// As [`enrol`], with what is known of the words that were agreed to.
+///
+/// # Errors
+/// As [`enrol`].
+pub async fn enrol_with(
+    tx: &mut Tx,
+    new: &NewSubscriber,
+    detail: &ConsentDetail,
+    now: DateTime<Utc>,
+) -> Result<Enrolled, StoreError> {
+    if new.zips.is_empty() || new.addresses.is_empty() {
+        return Err(Conflict::EmptySubscriber.into());
+    }
+    // Everything that can be refused is looked at before anything is written.
+    let keys: Vec<String> = new.addresses.iter().map(|address| tx.hash().of(address)).collect();
+    let mut owner: Option<String> = None;
+    let mut standing = Vec::new();
+    for (address, key) in new.addresses.iter().zip(&keys) {
+        if !matches!(new.consent, Consent::GivenAgain { .. }) {
+            refuse_suppressed(tx, address, key).await?;
+        }
+        let row = sqlx::query("SELECT subscriber_id, status FROM addresses WHERE id = $1")
+            .bind(key)
+            .fetch_optional(tx.conn())
+            .await?;
+        let Some(row) = row else {
+            standing.push(None);
+            continue;
+        };
+        let subscriber: String = get(&row, "subscriber_id")?;
+        if owner.as_ref().is_some_and(|owner| *owner != subscriber) {
+            return Err(Conflict::AddressTaken { masked: address.to_string() }.into());
+        }
+        owner = Some(subscriber);
+        standing.push(Some(address_status(&row)?));
+    }
+
+    let is_new = owner.is_none();
+    let subscriber = match owner {
+        Some(known) => {
+            sqlx::query("UPDATE subscribers SET language = $2 WHERE id = $1 AND language <> $2")
+                .bind(&known)
+                .bind(new.language.code())
+                .execute(tx.conn())
+                .await?;
+            known
+        }
+        None => {
+            // Made of the first address and the time, so that a replay makes the same one.
+            let first = keys.first().map_or("", String::as_str);
+            let id = format!("s-{}", &tx.hash().of_text("subscriber", &format!("{first} {}", ms(now)))[..16]);
+            sqlx::query(
+                "INSERT INTO subscribers (id, language, created_at) VALUES ($1, $2, $3)
+                 ON CONFLICT (id) DO UPDATE SET language = excluded.language, removed_at = NULL",
+            )
+            .bind(&id)
+            .bind(new.language.code())
+            .bind(ms(now))
+            .execute(tx.conn())
+            .await?;
+            id
+        }
+    };
+
+    let mut zips = 0;
+    for zip in &new.zips {
+        zips += sqlx::query("INSERT INTO subscriber_zips (subscriber_id, zip) VALUES ($1, $2) ON CONFLICT (subscriber_id, zip) DO NOTHING")
+            .bind(&subscriber)
+            .bind(zip.as_str())
+            .execute(tx.conn())
+            .await?
+            .rows_affected();
+    }
+    let (status, action, evidence) = match &new.consent {
+        Consent::Given { evidence } => (AddressStatus::Confirmed, "confirmed", evidence),
+        Consent::GivenAgain { evidence } => (AddressStatus::Confirmed, "resumed", evidence),
+        Consent::Asked { evidence } => (AddressStatus::Unconfirmed, "asked", evidence),
+    };
+    let mut addresses = 0;
+    for ((address, key), standing) in new.addresses.iter().zip(&keys).zip(standing) {
+        match standing {
+            None => {
+                let row = sqlx::query(
+                    "INSERT INTO addresses (id, subscriber_id, channel, address, status, status_at)
+                     VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (id) DO NOTHING",
+                );
+                let inserted = row
+                    .bind(key)
+                    .bind(&subscriber)
+                    .bind(address.channel().name())
+                    .bind(address.expose())
+                    .bind(status.name())
+                    .bind(ms(now))
+                    .execute(tx.conn())
+                    .await?
+                    .rows_affected();
+                // Two spellings of one mailbox in one call.
+                if inserted == 0 {
+                    continue;
+                }
+            }
+            // A confirmed address is not made less by somebody else's asking.
+            Some(standing) if standing == status || status == AddressStatus::Unconfirmed => continue,
+            Some(_) => set_status(tx, key, status, now).await?,
+        }
+        if matches!(new.consent, Consent::GivenAgain { .. }) {
+            lift_suppression(tx, key).await?;
+        }
+        note_consent(tx, key, action, evidence, detail, now).await?;
+        addresses += 1;
+    }
+    Ok(match (is_new, zips + addresses) {
+        (true, _) => Enrolled::Added { subscriber },
+        (false, 0) => Enrolled::Unchanged { subscriber },
+        (false, _) => Enrolled::Extended { subscriber, zips, addresses },
+    })
+}

@@ -1,0 +1,166 @@
+//! What is taken away for good, and what is left of it.
+
+use chrono::{DateTime, Utc};
+use sqlx::Row;
+
+use crate::people::Address;
+use crate::store::addresses::{AddressStatus, addresses_of, set_status};
+use crate::store::consents::add_consent;
+use crate::store::error::{Conflict, StoreError};
+use crate::store::pending_sign_ups::{Outcome, end_open};
+use crate::store::queue::cancel::cancel_deliveries;
+use crate::store::rows::{get, ms};
+use crate::store::stops::Stopped;
+use crate::store::suppression::suppress;
+use crate::store::transactional;
+use crate::store::tx::{Engine, Store, Tx};
+
+impl Store {
+    /// Removes the owner of an address with all addresses: deliveries that wait are cancelled, the addresses and every
+    /// text that may repeat them are erased, and their keyed hashes stay suppressed. The subscriber's row stays, nameless,
+    /// since past seasons count whom they told. Of somebody who never subscribed, what was asked for in their name and the
+    /// letters to them are erased; `addresses` is 0 then.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownAddress`] when nothing is kept of it in full; then nothing is written.
+    pub async fn remove_subscriber(
+        &self,
+        address: &Address,
+        evidence: &str,
+        now: DateTime<Utc>,
+    ) -> Result<Stopped, StoreError> {
+        let mut tx = self.begin().await?;
+        let key = tx.hash().of(address);
+        let row = sqlx::query("SELECT subscriber_id FROM addresses WHERE id = $1")
+            .bind(&key)
+            .fetch_optional(tx.conn())
+            .await?;
+        let mut stopped = Stopped::default();
+        match row {
+            Some(row) => {
+                let subscriber: String = get(&row, "subscriber_id")?;
+                for known in addresses_of(tx.conn(), &subscriber).await? {
+                    stopped.cancelled += erase(&mut tx, &known.id, evidence, now).await?;
+                    stopped.addresses += 1;
+                }
+                close_if_empty(&mut tx, &subscriber, now).await?;
+            }
+            None if is_written_down(&mut tx, &key).await? => {
+                stopped.cancelled = erase(&mut tx, &key, evidence, now).await?;
+            }
+            None => return Err(Conflict::UnknownAddress { masked: address.to_string() }.into()),
+        }
+        tx.commit().await?;
+        self.forget_log().await;
+        Ok(stopped)
+    }
+
+    /// Erases the addresses that stopped or died before `stopped_before`, and those that were never confirmed since
+    /// `asked_before`. Gives how many.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn erase_old_addresses(
+        &self,
+        stopped_before: DateTime<Utc>,
+        asked_before: DateTime<Utc>,
+        now: DateTime<Utc>,
+    ) -> Result<u64, StoreError> {
+        let mut tx = self.begin().await?;
+        let rows = sqlx::query(
+            "SELECT id, subscriber_id, status FROM addresses
+             WHERE (status IN ('stopped', 'dead') AND status_at < $1) OR (status = 'unconfirmed' AND status_at < $2)",
+        )
+        .bind(ms(stopped_before))
+        .bind(ms(asked_before))
+        .fetch_all(tx.conn())
+        .await?;
+        for row in &rows {
+            let id: &str = get(row, "id")?;
+            if get::<&str>(row, "status")? == AddressStatus::Stopped.name() {
+                erase(&mut tx, id, "kept no longer after a stop", now).await?;
+            } else {
+                // It said no stop, so it may be given again.
+                forget(&mut tx, id, now).await?;
+                add_consent(&mut tx, id, "erased", "unused", now).await?;
+            }
+            close_if_empty(&mut tx, get(row, "subscriber_id")?, now).await?;
+        }
+        tx.commit().await?;
+        Ok(rows.len() as u64)
+    }
+
+    /// Empties SQLite's log, in which what was erased may still stand: after each erasure, and once a cycle, since a reader
+    /// may have been in the way.
+    pub async fn forget_log(&self) {
+        if self.engine() != Engine::Sqlite {
+            return;
+        }
+        let emptied = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").fetch_one(&self.inner.writer).await;
+        let busy = emptied.and_then(|row| row.try_get::<i64, _>("busy"));
+        match busy {
+            Ok(0) => {}
+            Ok(_) => tracing::info!("the store's log is being read and could not be emptied; it will be later"),
+            Err(why) => tracing::warn!(error = %why, "the store's log could not be emptied; it will be later"),
+        }
+    }
+}
+
+/// Takes an address away for good and never lets it be written to again. Gives the deliveries cancelled.
+async fn erase(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    set_status(tx, key, AddressStatus::Stopped, now).await?;
+    suppress(tx, key, "erased", now).await?;
+    let cancelled = forget(tx, key, now).await?;
+    add_consent(tx, key, "erased", evidence, now).await?;
+    Ok(cancelled)
+}
+
+/// Takes an address away with all that may repeat it: a server's answer often quotes the address it refuses.
+async fn forget(tx: &mut Tx, key: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    let cancelled = cancel_deliveries(tx, key, "the address was removed", now).await?;
+    // A provider may make its reference of the number it was for.
+    for text in [
+        "UPDATE deliveries SET last_error = NULL WHERE address_id = $1 AND state <> 'cancelled'",
+        "UPDATE attempts SET detail = NULL WHERE delivery_id IN (SELECT id FROM deliveries WHERE address_id = $1)",
+        "DELETE FROM delivery_reports WHERE delivery_id IN (SELECT id FROM deliveries WHERE address_id = $1)",
+        "UPDATE deliveries SET provider_ref = NULL WHERE address_id = $1",
+    ] {
+        sqlx::query(text).bind(key).execute(tx.conn()).await?;
+    }
+    transactional::erase(tx, key, now).await?;
+    end_open(tx, key, Outcome::Stopped, now).await?;
+    sqlx::query("DELETE FROM addresses WHERE id = $1").bind(key).execute(tx.conn()).await?;
+    Ok(cancelled)
+}
+
+/// Whether an address that is no subscriber's stands in full in a wish or a letter.
+async fn is_written_down(tx: &mut Tx, key: &str) -> Result<bool, StoreError> {
+    let row = sqlx::query(
+        "SELECT (SELECT COUNT(*) FROM confirmations WHERE address_key = $1 AND address <> '') + \
+                (SELECT COUNT(*) FROM letters WHERE address_key = $1 AND address <> '') AS n",
+    )
+    .bind(key)
+    .fetch_one(tx.conn())
+    .await?;
+    Ok(get::<i64>(&row, "n")? > 0)
+}
+
+/// A subscriber without an address is nobody any more: where their trees stood goes, too.
+async fn close_if_empty(tx: &mut Tx, subscriber: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+    let closed = sqlx::query(
+        "UPDATE subscribers SET removed_at = $2 WHERE id = $1 AND removed_at IS NULL
+           AND NOT EXISTS (SELECT 1 FROM addresses WHERE subscriber_id = $1)",
+    )
+    .bind(subscriber)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    if closed.rows_affected() > 0 {
+        for text in
+            ["DELETE FROM zip_waits WHERE subscriber_id = $1", "DELETE FROM subscriber_zips WHERE subscriber_id = $1"]
+        {
+            sqlx::query(text).bind(subscriber).execute(tx.conn()).await?;
+        }
+    }
+    Ok(())
+}

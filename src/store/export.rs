@@ -1,0 +1,116 @@
+//! All that is kept about the owner of an address, for the owner.
+
+use chrono::{DateTime, Utc};
+use serde::Serialize;
+
+use crate::people::{Address, Channel, Language};
+use crate::region::Zip;
+use crate::store::addresses::AddressStatus;
+use crate::store::error::{Conflict, StoreError};
+use crate::store::rows::{get, get_instant};
+use crate::store::tx::Store;
+
+/// All that is kept about the owner of an address, for the owner.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Export {
+    pub subscriber: String,
+    pub language: Language,
+    pub since: DateTime<Utc>,
+    pub zips: Vec<Zip>,
+    pub addresses: Vec<ExportedAddress>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ExportedAddress {
+    pub channel: Channel,
+    /// In full: this is for its owner.
+    pub address: String,
+    pub status: AddressStatus,
+    pub consents: Vec<ConsentRow>,
+    pub deliveries: Vec<ExportedDelivery>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ConsentRow {
+    pub at: DateTime<Utc>,
+    /// asked, confirmed, stopped, erased or resumed.
+    pub action: String,
+    pub evidence: String,
+    /// The words that were agreed to, and their language, where there were any.
+    pub words: Option<String>,
+    pub language: Option<Language>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ExportedDelivery {
+    /// Id of the notice; of a letter `letter/` and its kind.
+    pub notice: String,
+    pub state: String,
+    pub queued_at: DateTime<Utc>,
+}
+
+impl Store {
+    /// What is kept about the owner of an address.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownAddress`].
+    pub async fn export_subscriber(&self, address: &Address) -> Result<Export, StoreError> {
+        let subscriber = self
+            .subscriber_of(address)
+            .await?
+            .ok_or_else(|| Conflict::UnknownAddress { masked: address.to_string() })?;
+        let mut connection = self.read().await?;
+        let mut addresses = Vec::new();
+        for known in subscriber.addresses {
+            let consents = sqlx::query(
+                "SELECT c.at, c.action, c.evidence, w.words, w.language FROM consents c
+                     LEFT JOIN consent_words w ON w.id = c.words WHERE c.address_key = $1 ORDER BY c.at, c.id",
+            )
+            .bind(&known.id)
+            .fetch_all(&mut *connection)
+            .await?;
+            let deliveries = sqlx::query(
+                "SELECT COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, d.state, d.created_at \
+                 FROM deliveries d LEFT JOIN letters l ON l.id = d.letter_id \
+                 WHERE d.address_id = $1 ORDER BY d.created_at, d.id",
+            )
+            .bind(&known.id)
+            .fetch_all(&mut *connection)
+            .await?;
+            addresses.push(ExportedAddress {
+                channel: known.address.channel(),
+                address: known.address.expose().to_owned(),
+                status: known.status,
+                consents: consents
+                    .iter()
+                    .map(|row| {
+                        Ok(ConsentRow {
+                            at: get_instant(row, "at")?,
+                            action: get(row, "action")?,
+                            evidence: get(row, "evidence")?,
+                            words: get(row, "words")?,
+                            language: get::<Option<String>>(row, "language")?.as_deref().and_then(Language::parse),
+                        })
+                    })
+                    .collect::<Result<_, StoreError>>()?,
+                deliveries: deliveries
+                    .iter()
+                    .map(|row| {
+                        Ok(ExportedDelivery {
+                            notice: get(row, "notice")?,
+                            state: get(row, "state")?,
+                            queued_at: get_instant(row, "created_at")?,
+                        })
+                    })
+                    .collect::<Result<_, StoreError>>()?,
+            });
+        }
+        Ok(Export {
+            subscriber: subscriber.id,
+            language: subscriber.language,
+            since: subscriber.created_at,
+            zips: subscriber.zips,
+            addresses,
+        })
+    }
+}

@@ -1,0 +1,170 @@
+//! What people saw on their trees.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use sqlx::any::AnyRow;
+
+use crate::region::Zip;
+use crate::season::{FieldReport, StageId};
+use crate::store::error::{Conflict, StoreError};
+use crate::store::regions::known_region;
+use crate::store::rows::{day_number, get, get_day, get_instant, ms};
+use crate::store::tx::Store;
+
+/// A field report to be kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NewFieldReport {
+    pub region: String,
+    pub zip: Option<Zip>,
+    pub observed_on: NaiveDate,
+    /// `None`: looked and saw none.
+    pub stage: Option<StageId>,
+    pub confirmed: bool,
+    pub source: ReportSource,
+    pub note: Option<String>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ReportSource {
+    Staff,
+    Subscriber,
+}
+
+impl ReportSource {
+    pub fn name(self) -> &'static str {
+        match self {
+            ReportSource::Staff => "staff",
+            ReportSource::Subscriber => "subscriber",
+        }
+    }
+}
+
+/// A field report with what the decision does not need.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StoredReport {
+    #[serde(flatten)]
+    pub report: FieldReport,
+    pub zip: Option<Zip>,
+    pub refused: bool,
+    pub source: ReportSource,
+    pub note: Option<String>,
+    pub created_at: DateTime<Utc>,
+}
+
+impl Store {
+    /// Keeps a field report; gives its id. The same report again changes nothing, but a confirmed one confirms it.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownRegion`].
+    pub async fn add_field_report(&self, new: &NewFieldReport, now: DateTime<Utc>) -> Result<String, StoreError> {
+        let mut tx = self.begin().await?;
+        known_region(tx.conn(), &new.region).await?;
+        let stage = new.stage.as_ref().map(|stage| stage.0.as_str());
+        let zip = new.zip.as_ref().map(Zip::as_str);
+        let told = format!(
+            "{}\n{}\n{}\n{}\n{}\n{}",
+            new.region,
+            new.observed_on,
+            stage.unwrap_or(""),
+            zip.unwrap_or(""),
+            new.source.name(),
+            new.note.as_deref().unwrap_or("")
+        );
+        let id = format!("f-{}", hex::encode(&Sha256::digest(told)[..6]));
+        sqlx::query(
+            "INSERT INTO field_reports (id, region_id, zip, observed_on, stage, status, source, note, created_at)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
+             ON CONFLICT (id) DO UPDATE SET
+                 status = CASE WHEN excluded.status = 'confirmed' THEN 'confirmed' ELSE field_reports.status END",
+        )
+        .bind(&id)
+        .bind(&new.region)
+        .bind(zip)
+        .bind(day_number(new.observed_on))
+        .bind(stage)
+        .bind(if new.confirmed { "confirmed" } else { "new" })
+        .bind(new.source.name())
+        .bind(new.note.as_deref())
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?;
+        tx.commit().await?;
+        Ok(id)
+    }
+
+    /// Field reports observed from one day to another, both included, oldest first; with a region, those of it.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn field_reports(
+        &self,
+        region: Option<&str>,
+        from: NaiveDate,
+        to: NaiveDate,
+    ) -> Result<Vec<StoredReport>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT * FROM field_reports WHERE ($1 = '' OR region_id = $1) AND observed_on BETWEEN $2 AND $3
+             ORDER BY observed_on, region_id, id",
+        )
+        .bind(region.unwrap_or(""))
+        .bind(day_number(from))
+        .bind(day_number(to))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(report_of).collect()
+    }
+
+    /// Staff stand behind a report, or do not.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownReport`].
+    pub async fn judge_field_report(&self, id: &str, judgement: Judgement) -> Result<(), StoreError> {
+        let status = match judgement {
+            Judgement::Confirmed => "confirmed",
+            Judgement::Refused => "refused",
+        };
+        let mut tx = self.begin().await?;
+        let done = sqlx::query("UPDATE field_reports SET status = $2 WHERE id = $1")
+            .bind(id)
+            .bind(status)
+            .execute(tx.conn())
+            .await?
+            .rows_affected();
+        if done == 0 {
+            return Err(Conflict::UnknownReport { id: id.to_owned() }.into());
+        }
+        tx.commit().await
+    }
+}
+
+/// What staff say of a field report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Judgement {
+    Confirmed,
+    Refused,
+}
+
+fn report_of(row: &AnyRow) -> Result<StoredReport, StoreError> {
+    let (status, source): (&str, &str) = (get(row, "status")?, get(row, "source")?);
+    let zip: Option<&str> = get(row, "zip")?;
+    Ok(StoredReport {
+        report: FieldReport {
+            id: get(row, "id")?,
+            region: get(row, "region_id")?,
+            observed_on: get_day(row, "observed_on")?,
+            stage: get::<Option<String>>(row, "stage")?.map(StageId),
+            confirmed: status == "confirmed",
+        },
+        zip: zip.map(Zip::parse).transpose().map_err(|why| StoreError::corrupt(why.to_string()))?,
+        refused: status == "refused",
+        source: match source {
+            "staff" => ReportSource::Staff,
+            "subscriber" => ReportSource::Subscriber,
+            other => return Err(StoreError::corrupt(format!("field_reports.source `{other}`"))),
+        },
+        note: get(row, "note")?,
+        created_at: get_instant(row, "created_at")?,
+    })
+}

@@ -1,0 +1,262 @@
+//! A notice as stored, and how notices are found.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use sha2::{Digest, Sha256};
+use sqlx::any::AnyRow;
+
+use crate::message::Message;
+use crate::people::{Channel, Language};
+use crate::season::decide::{Standing, Told, WordNeeded};
+use crate::season::{NoticeKind, NoticeStatus, SeasonKey};
+use crate::store::error::{Conflict, StoreError};
+use crate::store::rows::{get, get_day, get_instant, get_instant_if_any, ms};
+use crate::store::tx::{Store, Tx};
+
+/// A decision to be kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NewNotice {
+    pub season: SeasonKey,
+    pub kind: NoticeKind,
+    pub fate: Fate,
+    /// Why: the verdict's reason, for staff and for later judgement.
+    pub reason: serde_json::Value,
+    /// What the templates may say.
+    pub facts: serde_json::Value,
+    /// The region's day of the outlook it stands on.
+    pub decided_on: NaiveDate,
+    pub decided_at: DateTime<Utc>,
+    /// After this it is of no use.
+    pub expires_at: DateTime<Utc>,
+    /// Lower goes first among deliveries.
+    pub priority: i64,
+}
+
+/// How a decided notice begins.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Fate {
+    /// Out at once.
+    Release,
+    /// Out at this instant unless staff hold it.
+    Wait { release_at: DateTime<Utc> },
+    /// Out when staff confirm it, for this reason.
+    WaitForWord { word_needed: WordNeeded },
+    /// Never out; kept so that it is not decided again and staff can see why.
+    Skip,
+}
+
+/// The notice in words, in one language for the channel of the message.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NoticeText {
+    pub language: Language,
+    pub message: Message,
+}
+
+impl NoticeText {
+    pub fn channel(&self) -> Channel {
+        match self.message {
+            Message::Email { .. } => Channel::Email,
+            Message::Sms { .. } => Channel::Sms,
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Put {
+    Written {
+        /// Addresses it was queued for; 0 unless it was released.
+        deliveries: u64,
+    },
+    /// This season, region and kind had been decided before; nothing was changed.
+    AlreadyThere,
+}
+
+/// A notice as stored.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Notice {
+    /// `profile/region/year/kind`
+    pub id: String,
+    pub season: SeasonKey,
+    pub kind: NoticeKind,
+    pub status: NoticeStatus,
+    pub reason: serde_json::Value,
+    pub facts: serde_json::Value,
+    pub decided_on: NaiveDate,
+    pub decided_at: DateTime<Utc>,
+    /// `None` while it waits for a word of staff.
+    pub release_at: Option<DateTime<Utc>>,
+    pub word_needed: Option<WordNeeded>,
+    pub released_at: Option<DateTime<Utc>>,
+    pub released_by: Option<String>,
+    pub expires_at: DateTime<Utc>,
+    pub staff_note: Option<String>,
+}
+
+impl Notice {
+    /// As the decision wants it; `zone` is the region's.
+    pub fn told(&self, zone: chrono_tz::Tz) -> Told {
+        let standing = match self.status {
+            NoticeStatus::Waiting => Standing::Waiting { word_needed: self.word_needed.clone() },
+            NoticeStatus::Held => Standing::Held,
+            NoticeStatus::Released => Standing::Released {
+                on: self.released_at.map_or(self.decided_on, |at| at.with_timezone(&zone).date_naive()),
+            },
+            NoticeStatus::Skipped => Standing::Skipped,
+            NoticeStatus::Cancelled => Standing::Cancelled,
+        };
+        Told { kind: self.kind, decided_on: self.decided_on, standing }
+    }
+}
+
+/// The id of a season's notice of one kind.
+pub fn notice_id(season: &SeasonKey, kind: NoticeKind) -> String {
+    format!("{}/{}/{}/{}", season.profile, season.region, season.year, kind.name())
+}
+
+/// The id of a notice's delivery to one address: the same on every run.
+pub fn delivery_id(notice_id: &str, address_id: &str) -> String {
+    let digest = Sha256::digest(format!("{notice_id}\n{address_id}"));
+    hex::encode(&digest[..16])
+}
+
+impl Store {
+    /// # Errors
+    /// [`Conflict::UnknownNotice`].
+    pub async fn notice(&self, id: &str) -> Result<Notice, StoreError> {
+        let row = sqlx::query("SELECT * FROM notices WHERE id = $1")
+            .bind(id)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        match row {
+            Some(row) => notice_of(&row),
+            None => Err(Conflict::UnknownNotice { id: id.to_owned() }.into()),
+        }
+    }
+
+    /// All notices of a season, in the order in which they were decided.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn notices_of_season(&self, profile: &str, year: i32) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query("SELECT * FROM notices WHERE profile = $1 AND season = $2 ORDER BY decided_at, id")
+            .bind(profile)
+            .bind(i64::from(year))
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        rows.iter().map(notice_of).collect()
+    }
+
+    /// Notices of a kind that went out since an instant, in the order in which they did.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn notices_released_since(
+        &self,
+        kind: NoticeKind,
+        since: DateTime<Utc>,
+    ) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT * FROM notices WHERE kind = $1 AND status = 'released' AND released_at >= $2 ORDER BY released_at, id",
+        )
+        .bind(kind.name())
+        .bind(ms(since))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(notice_of).collect()
+    }
+
+    /// Notices that wait or are held, the first to expire first.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn notices_waiting(&self) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query("SELECT * FROM notices WHERE status IN ('waiting', 'held') ORDER BY expires_at, id")
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        rows.iter().map(notice_of).collect()
+    }
+
+    /// The next instant at which a waiting notice goes out or expires by itself.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn next_release(&self) -> Result<Option<DateTime<Utc>>, StoreError> {
+        let row = sqlx::query("SELECT MIN(release_at) AS next FROM notices WHERE status = 'waiting'")
+            .fetch_one(&mut *self.read().await?)
+            .await?;
+        get_instant_if_any(&row, "next")
+    }
+
+    /// The words of a notice for one channel and language.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn notice_text(
+        &self,
+        id: &str,
+        channel: Channel,
+        language: Language,
+    ) -> Result<Option<Message>, StoreError> {
+        let row = sqlx::query(
+            "SELECT subject, body, html, calendar, chart_png FROM notice_texts WHERE notice_id = $1 AND channel = $2 AND language = $3",
+        )
+        .bind(id)
+        .bind(channel.name())
+        .bind(language.code())
+        .fetch_optional(&mut *self.read().await?)
+        .await?;
+        let Some(row) = row else { return Ok(None) };
+        let text = get(&row, "body")?;
+        Ok(Some(match channel {
+            Channel::Sms => Message::Sms { text },
+            Channel::Email => Message::Email {
+                subject: get::<Option<String>>(&row, "subject")?.unwrap_or_default(),
+                text,
+                html: get::<Option<String>>(&row, "html")?.unwrap_or_default(),
+                calendar: get(&row, "calendar")?,
+                chart_png: get(&row, "chart_png")?,
+            },
+        }))
+    }
+}
+
+pub(super) async fn find_notice(tx: &mut Tx, id: &str) -> Result<Notice, StoreError> {
+    let row = sqlx::query("SELECT * FROM notices WHERE id = $1").bind(id).fetch_optional(tx.conn()).await?;
+    match row {
+        Some(row) => notice_of(&row),
+        None => Err(Conflict::UnknownNotice { id: id.to_owned() }.into()),
+    }
+}
+
+pub(super) fn status_conflict(notice: &Notice, wish: &'static str) -> StoreError {
+    Conflict::NoticeStatus { id: notice.id.clone(), status: notice.status.name(), wish }.into()
+}
+
+pub(super) fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
+    let json = |column: &str| -> Result<serde_json::Value, StoreError> {
+        serde_json::from_str(get(row, column)?).map_err(|why| StoreError::corrupt(format!("notices.{column}: {why}")))
+    };
+    let (kind, status, year): (&str, &str, i64) = (get(row, "kind")?, get(row, "status")?, get(row, "season")?);
+    Ok(Notice {
+        id: get(row, "id")?,
+        season: SeasonKey {
+            profile: get(row, "profile")?,
+            region: get(row, "region_id")?,
+            year: i32::try_from(year).map_err(|_| StoreError::corrupt(format!("notices.season {year}")))?,
+        },
+        kind: NoticeKind::parse(kind).ok_or_else(|| StoreError::corrupt(format!("notices.kind `{kind}`")))?,
+        status: NoticeStatus::parse(status).ok_or_else(|| StoreError::corrupt(format!("notices.status `{status}`")))?,
+        reason: json("reason")?,
+        facts: json("facts")?,
+        decided_on: get_day(row, "decided_on")?,
+        decided_at: get_instant(row, "decided_at")?,
+        release_at: get_instant_if_any(row, "release_at")?,
+        word_needed: get::<Option<&str>>(row, "word_needed")?
+            .map(serde_json::from_str)
+            .transpose()
+            .map_err(|why| StoreError::corrupt(format!("notices.word_needed: {why}")))?,
+        released_at: get_instant_if_any(row, "released_at")?,
+        released_by: get(row, "released_by")?,
+        expires_at: get_instant(row, "expires_at")?,
+        staff_note: get(row, "staff_note")?,
+    })
+}

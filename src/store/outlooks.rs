@@ -1,0 +1,90 @@
+//! What was said of each region on each day.
+
+use std::collections::HashMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use sqlx::any::AnyRow;
+
+use crate::season::Outlook;
+use crate::store::error::StoreError;
+use crate::store::rows::{day_number, get, get_day, ms};
+use crate::store::tx::{Store, Tx};
+
+impl Store {
+    /// Keeps what was said on a day; said again on the same day, the later word stands.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn put_outlook(&self, outlook: &Outlook, made_at: DateTime<Utc>) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        put_outlook(&mut tx, outlook, made_at).await?;
+        tx.commit().await
+    }
+
+    /// What was said of a region on a day.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn outlook(&self, profile: &str, region: &str, day: NaiveDate) -> Result<Option<Outlook>, StoreError> {
+        let row = sqlx::query("SELECT body FROM outlooks WHERE profile = $1 AND region_id = $2 AND day = $3")
+            .bind(profile)
+            .bind(region)
+            .bind(day_number(day))
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        row.as_ref().map(outlook_of).transpose()
+    }
+
+    /// The newest outlook of each region of a profile, by region.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn newest_outlooks(&self, profile: &str) -> Result<Vec<Outlook>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT o.body FROM outlooks o
+             JOIN (SELECT region_id, MAX(day) AS newest FROM outlooks WHERE profile = $1 GROUP BY region_id) n
+               ON n.region_id = o.region_id AND n.newest = o.day
+             WHERE o.profile = $1 ORDER BY o.region_id",
+        )
+        .bind(profile)
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(outlook_of).collect()
+    }
+
+    /// The last day of each region's outlooks.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn last_outlook_days(&self, profile: &str) -> Result<HashMap<String, NaiveDate>, StoreError> {
+        let rows = sqlx::query("SELECT region_id, MAX(day) AS day FROM outlooks WHERE profile = $1 GROUP BY region_id")
+            .bind(profile)
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        rows.iter().map(|row| Ok((get(row, "region_id")?, get_day(row, "day")?))).collect()
+    }
+}
+
+/// As [`Store::put_outlook`], inside a transaction of the caller.
+///
+/// # Errors
+/// When the store fails.
+pub async fn put_outlook(tx: &mut Tx, outlook: &Outlook, made_at: DateTime<Utc>) -> Result<(), StoreError> {
+    let body = serde_json::to_string(outlook).map_err(|why| StoreError::corrupt(format!("an outlook: {why}")))?;
+    sqlx::query(
+        "INSERT INTO outlooks (profile, region_id, day, made_at, body) VALUES ($1, $2, $3, $4, $5)
+         ON CONFLICT (profile, region_id, day) DO UPDATE SET made_at = excluded.made_at, body = excluded.body",
+    )
+    .bind(&outlook.season.profile)
+    .bind(&outlook.season.region)
+    .bind(day_number(outlook.today))
+    .bind(ms(made_at))
+    .bind(body)
+    .execute(tx.conn())
+    .await?;
+    Ok(())
+}
+
+fn outlook_of(row: &AnyRow) -> Result<Outlook, StoreError> {
+    serde_json::from_str(get(row, "body")?).map_err(|why| StoreError::corrupt(format!("outlooks.body: {why}")))
+}

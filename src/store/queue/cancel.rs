@@ -1,0 +1,76 @@
+//! Deliveries that a word of staff or of the addressee ends, or has tried once more.
+
+use chrono::{DateTime, Utc};
+use sqlx::AssertSqlSafe;
+
+use crate::delivery::state::Event;
+use crate::store::error::StoreError;
+use crate::store::queue::{ByHand, standing_of};
+use crate::store::rows::{get_instant, ms};
+use crate::store::tx::{Store, Tx};
+
+pub(in crate::store) async fn cancel_deliveries(
+    tx: &mut Tx,
+    key: &str,
+    why: &str,
+    now: DateTime<Utc>,
+) -> Result<u64, StoreError> {
+    let done = sqlx::query(
+        "UPDATE deliveries SET state = 'cancelled', lease_until = NULL, lease_owner = NULL, last_error = $2, updated_at = $3
+         WHERE address_id = $1 AND state IN ('queued', 'uncertain')
+           -- The one answer to a stop goes out, also when the stop is said twice.
+           AND NOT EXISTS (SELECT 1 FROM letters WHERE letters.id = deliveries.letter_id AND letters.kind = 'stopped')",
+    )
+    .bind(key)
+    .bind(why)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    Ok(done.rows_affected())
+}
+
+impl Store {
+    /// One more try, asked for by staff.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn retry_delivery(&self, id: &str, now: DateTime<Utc>) -> Result<ByHand, StoreError> {
+        self.by_hand(id, Event::RetryByHand, "one more try was asked for", now).await
+    }
+
+    /// Ends a delivery that has not gone out. Staff and a word of stop use it.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn cancel_delivery(&self, id: &str, why: &str, now: DateTime<Utc>) -> Result<ByHand, StoreError> {
+        self.by_hand(id, Event::Cancel, why, now).await
+    }
+
+    async fn by_hand(&self, id: &str, event: Event, why: &str, now: DateTime<Utc>) -> Result<ByHand, StoreError> {
+        let mut tx = self.begin().await?;
+        let find = format!(
+            "SELECT state, uncertain_count, answers_lost, expires_at FROM deliveries WHERE id = $1 {}",
+            tx.engine().for_update()
+        );
+        let Some(row) = sqlx::query(AssertSqlSafe(find)).bind(id).fetch_optional(tx.conn()).await? else {
+            return Ok(ByHand::Unknown);
+        };
+        let at = standing_of(&row)?;
+        let Some(to) = at.after(event) else { return Ok(ByHand::NotFrom(at.state)) };
+        let expires_at = get_instant(&row, "expires_at")?;
+        if event == Event::RetryByHand && expires_at <= now {
+            return Ok(ByHand::PastItsEnd(expires_at));
+        }
+        sqlx::query(
+            "UPDATE deliveries SET state = $1, not_before = $2, last_error = $3, updated_at = $2 WHERE id = $4",
+        )
+        .bind(to.state.name())
+        .bind(ms(now))
+        .bind(why)
+        .bind(id)
+        .execute(tx.conn())
+        .await?;
+        tx.commit().await?;
+        Ok(ByHand::Done(to.state))
+    }
+}

@@ -1,0 +1,328 @@
+//! Taking deliveries in hand: the claim, its lease, and the last look before the first byte.
+
+use chrono::{DateTime, Duration, Utc};
+use chrono_tz::Tz;
+use sqlx::AssertSqlSafe;
+use sqlx::any::AnyRow;
+
+use crate::delivery::state::{DeliveryState, Event, Standing};
+use crate::message::{LetterKind, Message};
+use crate::people::{Address, Channel};
+use crate::store::addresses::AddressStatus;
+use crate::store::error::StoreError;
+use crate::store::queue::pace::{pace_lock, room};
+use crate::store::queue::{Ask, Claimed, Lease, Leased, WAITS, WITHDRAWN, count, lease_of, zone_of};
+use crate::store::rows::{get, get_instant, get_instant_if_any, ms};
+use crate::store::suppression::{SUPPRESSED, may_go};
+use crate::store::tx::{Engine, Store, Tx};
+
+impl Store {
+    /// Takes the deliveries whose turn it is: repeats of uncertain ones first, then by priority and time. The lease and the
+    /// attempt's row are committed before this returns, so before the first byte leaves. What lies in quiet hours is put
+    /// off to their end on the way.
+    ///
+    /// # Errors
+    /// When the store fails; then nothing was taken.
+    pub async fn claim(&self, ask: &Ask<'_>) -> Result<Claimed, StoreError> {
+        let mut claimed = Claimed::default();
+        let mut tx = self.begin().await?;
+        let limited = ask.in_flight.is_some() || !ask.windows.is_empty();
+        if limited && tx.engine() == Engine::Postgres {
+            // Two workers that count at the same time would both see room for the last one.
+            sqlx::query("SELECT pg_advisory_xact_lock($1)").bind(pace_lock(ask.channel)).execute(tx.conn()).await?;
+        }
+        let mut left = room(&mut tx, ask).await?;
+        for state in [DeliveryState::Uncertain, DeliveryState::Queued] {
+            if left > 0 {
+                let zones = open_zones(&mut tx, ask, state, left).await?;
+                let ids = lease(&mut tx, ask, state, &zones, left).await?;
+                left -= i64::try_from(ids.len()).unwrap_or(i64::MAX);
+                load(&mut tx, ask, &ids, &mut claimed).await?;
+            }
+        }
+        write_attempts(&mut tx, ask, &claimed.taken).await?;
+        tx.commit().await?;
+        Ok(claimed)
+    }
+
+    /// Lengthens leases that have not run out yet. Returns those that are still held; the others were lost and may be in
+    /// other hands.
+    ///
+    /// # Errors
+    /// When the store fails; then none was lengthened.
+    pub async fn renew_leases(
+        &self,
+        leases: &[Lease],
+        now: DateTime<Utc>,
+        lease: Duration,
+    ) -> Result<Vec<Lease>, StoreError> {
+        let mut held = Vec::new();
+        let mut tx = self.begin().await?;
+        for one in in_lock_order(leases) {
+            let renewed = sqlx::query(
+                "UPDATE deliveries SET lease_until = $1 \
+                 WHERE id = $2 AND fence = $3 AND state = 'leased' AND lease_until > $4",
+            )
+            .bind(ms(now + lease))
+            .bind(&one.delivery)
+            .bind(one.fence)
+            .bind(ms(now))
+            .execute(tx.conn())
+            .await?;
+            if renewed.rows_affected() == 1 {
+                held.push(one.clone());
+            }
+        }
+        tx.commit().await?;
+        Ok(held)
+    }
+
+    /// Whether a delivery in hand may still go out: it is held under its own fence, and its addressee has not said stop
+    /// since the claim. Asked right before the first byte.
+    ///
+    /// # Errors
+    /// When the store fails; then nothing is known and nothing may go out.
+    pub async fn may_still_go(&self, lease: &Lease) -> Result<bool, StoreError> {
+        let find = format!(
+            "SELECT l.kind, a.status, {SUPPRESSED} AS suppressed \
+             FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id LEFT JOIN letters l ON l.id = d.letter_id \
+             WHERE d.id = $1 AND d.fence = $2 AND d.state = 'leased'"
+        );
+        let row = sqlx::query(AssertSqlSafe(find))
+            .bind(&lease.delivery)
+            .bind(lease.fence)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        row.map_or(Ok(false), |row| may_be_written_to(letter_kind_of(&row)?, &row))
+    }
+
+    /// Whether a worker has a message to this address in hand at `now`.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn in_hand(&self, address_key: &str, now: DateTime<Utc>) -> Result<bool, StoreError> {
+        let row = sqlx::query(
+            "SELECT COUNT(*) AS n FROM deliveries WHERE address_id = $1 AND state = 'leased' AND lease_until > $2",
+        )
+        .bind(address_key)
+        .bind(ms(now))
+        .fetch_one(&mut *self.read().await?)
+        .await?;
+        Ok(count(&row)? > 0)
+    }
+}
+
+/// The zones of the notices whose turn it is, as far as messages may leave there now. Where it is night, all that waits
+/// is put off to the morning, so that the night is met once and not at every claim. A letter that
+/// answers what somebody did this minute (priority below 0) knows no night.
+async fn open_zones(tx: &mut Tx, ask: &Ask<'_>, state: DeliveryState, most: i64) -> Result<Vec<Tz>, StoreError> {
+    let peek = format!(
+        "SELECT DISTINCT time_zone FROM \
+         (SELECT time_zone FROM deliveries WHERE {WAITS} AND priority >= 0 AND not_before <= $3 ORDER BY priority, not_before, id LIMIT $4) AS next"
+    );
+    loop {
+        let rows = sqlx::query(AssertSqlSafe(peek.as_str()))
+            .bind(ask.channel.name())
+            .bind(state.name())
+            .bind(ms(ask.now))
+            .bind(most)
+            .fetch_all(tx.conn())
+            .await?;
+        let zones = rows.iter().map(zone_of).collect::<Result<Vec<Tz>, _>>()?;
+        let (open, quiet): (Vec<Tz>, Vec<Tz>) = zones.into_iter().partition(|zone| ask.quiet.open_at(ask.now, *zone));
+        if quiet.is_empty() {
+            return Ok(open);
+        }
+        let mut put_off = 0;
+        for zone in quiet {
+            let until = ask.quiet.next_allowed(ask.now, zone);
+            let put = format!(
+                "WITH sleeping AS MATERIALIZED (SELECT id FROM deliveries \
+                     WHERE channel = $2 AND state = $3 AND time_zone = $4 AND priority >= 0 AND not_before < $1 {}) \
+                 UPDATE deliveries SET not_before = $1 WHERE id IN (SELECT id FROM sleeping)",
+                tx.engine().skip_locked()
+            );
+            put_off += sqlx::query(AssertSqlSafe(put))
+                .bind(ms(until))
+                .bind(ask.channel.name())
+                .bind(state.name())
+                .bind(zone.name())
+                .execute(tx.conn())
+                .await?
+                .rows_affected();
+        }
+        // Rows that another worker has locked are left to it.
+        if put_off == 0 {
+            return Ok(open);
+        }
+    }
+}
+
+/// The claim itself: one statement, which the two engines differ in by one line.
+async fn lease(
+    tx: &mut Tx,
+    ask: &Ask<'_>,
+    state: DeliveryState,
+    zones: &[Tz],
+    most: i64,
+) -> Result<Vec<String>, StoreError> {
+    let Some(to) = Standing::new(state).after(Event::Claim) else { return Ok(Vec::new()) };
+    let places: Vec<String> = (0..zones.len()).map(|index| format!("${}", index + 8)).collect();
+    let awake = if places.is_empty() { String::new() } else { format!(" OR time_zone IN ({})", places.join(", ")) };
+    let claim = format!(
+        "WITH picked AS MATERIALIZED (\
+             SELECT id FROM deliveries WHERE {WAITS} AND not_before <= $3 AND (priority < 0{awake}) \
+             ORDER BY priority, not_before, id LIMIT $4 {}) \
+         UPDATE deliveries SET state = $5, fence = fence + 1, attempts = attempts + 1, \
+                lease_until = $6, lease_owner = $7, updated_at = $3 \
+         WHERE id IN (SELECT id FROM picked) RETURNING id",
+        tx.engine().skip_locked(),
+    );
+    let mut query = sqlx::query(AssertSqlSafe(claim))
+        .bind(ask.channel.name())
+        .bind(state.name())
+        .bind(ms(ask.now))
+        .bind(most)
+        .bind(to.state.name())
+        .bind(ms(ask.now + ask.lease))
+        .bind(ask.worker);
+    for zone in zones {
+        query = query.bind(zone.name());
+    }
+    query.fetch_all(tx.conn()).await?.iter().map(|row| get(row, "id")).collect()
+}
+
+/// Adds what is needed for sending. Whose address is gone or stopped, or who has no text, is ended here.
+async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed) -> Result<(), StoreError> {
+    if ids.is_empty() {
+        return Ok(());
+    }
+    let places: Vec<String> = (1..=ids.len()).map(|index| format!("${index}")).collect();
+    let find = format!(
+        "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.address_id, d.language, \
+                COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, l.kind, l.address AS letter_address, \
+                a.address, a.status, {SUPPRESSED} AS suppressed, COALESCE(t.subject, l.subject) AS subject, \
+                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar, t.chart_png, \
+                (SELECT MIN(started_at) FROM attempts \
+                 WHERE delivery_id = d.id AND outcome = 'uncertain') AS first_copy_at \
+         FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
+         LEFT JOIN notice_texts t ON t.notice_id = d.notice_id AND t.language = d.language AND t.channel = d.channel \
+         LEFT JOIN letters l ON l.id = d.letter_id \
+         WHERE d.id IN ({}) ORDER BY d.priority, d.not_before, d.id",
+        places.join(", ")
+    );
+    let mut query = sqlx::query(AssertSqlSafe(find));
+    for id in ids {
+        query = query.bind(id);
+    }
+    for row in query.fetch_all(tx.conn()).await? {
+        let lease = lease_of(&row)?;
+        let letter = letter_kind_of(&row)?;
+        let address = match letter {
+            _ if !may_be_written_to(letter, &row)? => None,
+            None => get::<Option<String>>(&row, "address")?,
+            Some(_) => get::<Option<String>>(&row, "letter_address")?.filter(|address| !address.is_empty()),
+        };
+        let Some(address) = address else {
+            end_unsent(tx, &lease, Event::Withdraw, WITHDRAWN, ask.now).await?;
+            claimed.withdrawn += 1;
+            continue;
+        };
+        let Some(message) = message_of(ask.channel, &row)? else {
+            let language = get::<String>(&row, "language")?;
+            let why = format!("the notice has no text in language `{language}` for {}", ask.channel.name());
+            end_unsent(tx, &lease, Event::Refused, &why, ask.now).await?;
+            claimed.refused += 1;
+            continue;
+        };
+        claimed.taken.push(Leased {
+            lease,
+            channel: ask.channel,
+            notice: get(&row, "notice")?,
+            address_id: get(&row, "address_id")?,
+            address: Address::from_stored(ask.channel, address),
+            message,
+            attempts: get(&row, "attempts")?,
+            first_copy_at: get_instant_if_any(&row, "first_copy_at")?,
+            expires_at: get_instant(&row, "expires_at")?,
+        });
+    }
+    Ok(())
+}
+
+fn letter_kind_of(row: &AnyRow) -> Result<Option<LetterKind>, StoreError> {
+    get::<Option<String>>(row, "kind")?
+        .map(|name| LetterKind::parse(&name).ok_or_else(|| StoreError::corrupt(format!("letters.kind holds `{name}`"))))
+        .transpose()
+}
+
+/// Of a row with the kind of its letter, if it is one, the status of its address, and whether that is suppressed.
+fn may_be_written_to(letter: Option<LetterKind>, row: &AnyRow) -> Result<bool, StoreError> {
+    let status = get::<Option<String>>(row, "status")?
+        .map(|name| {
+            AddressStatus::parse(&name).ok_or_else(|| StoreError::corrupt(format!("addresses.status holds `{name}`")))
+        })
+        .transpose()?;
+    let suppressed = get::<i64>(row, "suppressed")? != 0;
+    Ok(match letter {
+        None => status == Some(AddressStatus::Confirmed) && !suppressed,
+        Some(kind) => may_go(kind, status, suppressed),
+    })
+}
+
+fn message_of(channel: Channel, row: &AnyRow) -> Result<Option<Message>, StoreError> {
+    let Some(text) = get::<Option<String>>(row, "body")? else { return Ok(None) };
+    Ok(match channel {
+        Channel::Sms => Some(Message::Sms { text }),
+        Channel::Email => match (get::<Option<String>>(row, "subject")?, get::<Option<String>>(row, "html")?) {
+            (Some(subject), Some(html)) => Some(Message::Email {
+                subject,
+                text,
+                html,
+                calendar: get(row, "calendar")?,
+                chart_png: get(row, "chart_png")?,
+            }),
+            _ => None,
+        },
+    })
+}
+
+async fn end_unsent(tx: &mut Tx, lease: &Lease, event: Event, why: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+    let Some(to) = lease.standing.after(event) else { return Ok(()) };
+    sqlx::query(
+        "UPDATE deliveries SET state = $1, last_error = $2, lease_until = NULL, lease_owner = NULL, updated_at = $3 \
+         WHERE id = $4 AND fence = $5 AND state = 'leased'",
+    )
+    .bind(to.state.name())
+    .bind(why)
+    .bind(ms(now))
+    .bind(&lease.delivery)
+    .bind(lease.fence)
+    .execute(tx.conn())
+    .await?;
+    Ok(())
+}
+
+/// One statement for all: the rows that say "something may have gone out".
+async fn write_attempts(tx: &mut Tx, ask: &Ask<'_>, taken: &[Leased]) -> Result<(), StoreError> {
+    // SQLite takes 32,766 parameters in one statement and PostgreSQL 65,535.
+    for part in taken.chunks(1000) {
+        let places: Vec<String> =
+            (0..part.len()).map(|index| format!("(${}, ${}, $1, $2)", index * 2 + 3, index * 2 + 4)).collect();
+        let write =
+            format!("INSERT INTO attempts (delivery_id, fence, channel, started_at) VALUES {}", places.join(", "));
+        let mut query = sqlx::query(AssertSqlSafe(write)).bind(ask.channel.name()).bind(ms(ask.now));
+        for one in part {
+            query = query.bind(&one.lease.delivery).bind(one.lease.fence);
+        }
+        query.execute(tx.conn()).await?;
+    }
+    Ok(())
+}
+
+/// Transactions that lock several rows all do so by id, so that two of them wait and never deadlock.
+fn in_lock_order(leases: &[Lease]) -> Vec<&Lease> {
+    let mut order: Vec<&Lease> = leases.iter().collect();
+    order.sort_by(|a, b| a.delivery.cmp(&b.delivery));
+    order
+}

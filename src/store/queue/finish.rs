@@ -1,0 +1,271 @@
+//! Booking how attempts ended.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{DateTime, Utc};
+use sqlx::AssertSqlSafe;
+use tracing::debug;
+
+use crate::delivery::state::{DeliveryState, Report, Standing};
+use crate::store::error::StoreError;
+use crate::store::queue::reports::{apply_early_reports, move_by_report};
+use crate::store::queue::{Booked, Ending, Lease, Reported, WITHDRAWN, state_of};
+use crate::store::rows::{get, ms};
+use crate::store::tx::{Engine, Store, Tx};
+
+impl Store {
+    /// Books how attempts ended, all in one transaction. A booking counts only under its own fence.
+    ///
+    /// # Errors
+    /// When the store fails; then none was booked and the same call may be made again.
+    pub async fn finish(&self, endings: &[(Lease, Ending)], now: DateTime<Utc>) -> Result<Vec<Booked>, StoreError> {
+        let mut order: Vec<usize> = (0..endings.len()).collect();
+        order.sort_by(|a, b| endings[*a].0.delivery.cmp(&endings[*b].0.delivery)); // both are positions in `endings`
+        let mut booked = vec![Booked::Stale; endings.len()];
+        let mut tx = self.begin().await?;
+        for part in order.chunks(FINISHED_AT_ONCE) {
+            finish_part(&mut tx, endings, part, now, &mut booked).await?;
+        }
+        tx.commit().await?;
+        let noted: Vec<&Lease> = endings
+            .iter()
+            .filter(|(_, ending)| matches!(ending, Ending::Accepted { .. }))
+            .map(|(lease, _)| lease)
+            .collect();
+        // What stands booked needs no note; one that is left over does no harm.
+        if let Err(why) = self.forget_answers(&noted).await {
+            debug!(error = %why, "notes of booked answers were left over");
+        }
+        Ok(booked)
+    }
+}
+
+/// SQLite takes 32,766 parameters in one statement; a row of a booking has eight.
+const FINISHED_AT_ONCE: usize = 500;
+
+/// Books the endings at these places, which are in the order of their deliveries. Nearly all answers come under the lease that
+/// they were asked under: those are booked by one statement. What that leaves is looked at one by one.
+async fn finish_part(
+    tx: &mut Tx,
+    endings: &[(Lease, Ending)],
+    places: &[usize],
+    now: DateTime<Utc>,
+    booked: &mut [Booked],
+) -> Result<(), StoreError> {
+    let twice = places.windows(2).any(|two| endings[two[0]].0.delivery == endings[two[1]].0.delivery);
+    let many = if places.len() > 1 && !twice { book_many(tx, endings, places, now).await? } else { BTreeMap::new() };
+    for place in places {
+        let (lease, ending) = &endings[*place];
+        booked[*place] = match many.get(lease.delivery.as_str()) {
+            Some(state) => Booked::Done(*state),
+            None => finish_one(tx, lease, ending, now).await?,
+        };
+    }
+    Ok(())
+}
+
+pub(super) async fn finish_one(
+    tx: &mut Tx,
+    lease: &Lease,
+    ending: &Ending,
+    now: DateTime<Utc>,
+) -> Result<Booked, StoreError> {
+    if let Some(mut state) = book(tx, lease, ending, now).await? {
+        if let Ending::Accepted { provider_ref: Some(reference) } = ending {
+            state = apply_early_reports(tx, lease, reference, now).await?.unwrap_or(state);
+        }
+        return Ok(Booked::Done(state));
+    }
+
+    let find = format!("SELECT state FROM deliveries WHERE id = $1 AND fence = $2 {}", tx.engine().for_update());
+    let row =
+        sqlx::query(AssertSqlSafe(find)).bind(&lease.delivery).bind(lease.fence).fetch_optional(tx.conn()).await?;
+    let Some(row) = row else { return Ok(Booked::Stale) };
+    // Nobody has taken it since, so the answer is about the bytes of the last attempt. It no longer ends the lease, but
+    // "accepted" is news like a report, and it saves the repeat.
+    close_attempt(tx, lease, ending, now).await?;
+    let mut state = state_of(&row)?;
+    if let Ending::Accepted { provider_ref } = ending {
+        if let Some(reference) = provider_ref {
+            sqlx::query("UPDATE deliveries SET provider_ref = COALESCE(provider_ref, $1) WHERE id = $2")
+                .bind(reference)
+                .bind(&lease.delivery)
+                .execute(tx.conn())
+                .await?;
+        }
+        if let Reported::Moved { to, .. } = move_by_report(tx, lease.delivery.clone(), Report::Accepted, now).await? {
+            state = to;
+        }
+        if let Some(reference) = provider_ref {
+            state = apply_early_reports(tx, lease, reference, now).await?.unwrap_or(state);
+        }
+    }
+    Ok(Booked::Overtaken(state))
+}
+
+/// What a booking writes beside the state: the provider's reference, the time of the next try, the cause.
+fn written(ending: &Ending) -> (Option<&str>, Option<i64>, Option<&str>) {
+    match ending {
+        Ending::Accepted { provider_ref } => (provider_ref.as_deref(), None, None),
+        Ending::Refused { cause } => (None, None, Some(cause)),
+        Ending::Withdrawn => (None, None, Some(WITHDRAWN)),
+        Ending::NotNow { not_before, cause }
+        | Ending::AnswerLost { not_before, cause }
+        | Ending::LetGo { not_before, cause } => (None, Some(ms(*not_before)), Some(cause)),
+    }
+}
+
+/// Ends a lease if it is still held under its fence. `None` = it is not.
+pub(super) async fn book(
+    tx: &mut Tx,
+    lease: &Lease,
+    ending: &Ending,
+    now: DateTime<Utc>,
+) -> Result<Option<DeliveryState>, StoreError> {
+    let Some(to) = lease.standing.after(ending.event()) else { return Ok(None) };
+    let (provider_ref, not_before, cause) = written(ending);
+    // Without `fence = …` a late answer would end the lease of a successor; without `state = 'leased'` it would take back
+    // what a report has already told.
+    let done = sqlx::query(
+        "UPDATE deliveries SET state = $1, uncertain_count = $2, answers_lost = $9, not_before = COALESCE($3, not_before), \
+                provider_ref = COALESCE($4, provider_ref), last_error = $5, lease_until = NULL, lease_owner = NULL, \
+                updated_at = $6 \
+         WHERE id = $7 AND fence = $8 AND state = 'leased'",
+    )
+    .bind(to.state.name())
+    .bind(to.uncertain_count)
+    .bind(not_before)
+    .bind(provider_ref)
+    .bind(cause)
+    .bind(ms(now))
+    .bind(&lease.delivery)
+    .bind(lease.fence)
+    .bind(to.answers_lost)
+    .execute(tx.conn())
+    .await?;
+    if done.rows_affected() == 0 {
+        return Ok(None);
+    }
+    close_attempt(tx, lease, ending, now).await?;
+    Ok(Some(to.state))
+}
+
+/// As [`book`] for many, which are in the order of their deliveries and none of them twice. Gives where those stand now whose
+/// lease was still held.
+async fn book_many<'a>(
+    tx: &mut Tx,
+    endings: &'a [(Lease, Ending)],
+    places: &[usize],
+    now: DateTime<Utc>,
+) -> Result<BTreeMap<&'a str, DeliveryState>, StoreError> {
+    let moves: Vec<(&Lease, &Ending, Standing)> = places
+        .iter()
+        .map(|place| &endings[*place])
+        .filter_map(|(lease, ending)| Some((lease, ending, lease.standing.after(ending.event())?)))
+        .collect();
+    if moves.is_empty() {
+        return Ok(BTreeMap::new());
+    }
+    if tx.engine() == Engine::Postgres {
+        // One statement takes its locks in any order; see `in_lock_order`.
+        let lock =
+            format!("SELECT id FROM deliveries WHERE id IN ({}) ORDER BY id FOR UPDATE", places_of(1, moves.len()));
+        let mut query = sqlx::query(AssertSqlSafe(lock));
+        for (lease, ..) in &moves {
+            query = query.bind(&lease.delivery);
+        }
+        query.fetch_all(tx.conn()).await?;
+    }
+    let book = format!(
+        "UPDATE deliveries SET state = v.column3, uncertain_count = v.column4, answers_lost = v.column5, \
+                not_before = COALESCE(v.column6, not_before), provider_ref = COALESCE(v.column7, provider_ref), \
+                last_error = v.column8, lease_until = NULL, lease_owner = NULL, updated_at = $1 FROM (VALUES {}) AS v \
+         WHERE deliveries.id = v.column1 AND deliveries.fence = v.column2 AND deliveries.state = 'leased' RETURNING id",
+        rows_of(2, moves.len(), 8)
+    );
+    let mut query = sqlx::query(AssertSqlSafe(book)).bind(ms(now));
+    for (lease, ending, to) in &moves {
+        let (provider_ref, not_before, cause) = written(ending);
+        query = query.bind(&lease.delivery).bind(lease.fence).bind(to.state.name()).bind(to.uncertain_count);
+        query = query.bind(to.answers_lost).bind(not_before).bind(provider_ref).bind(cause);
+    }
+    let done: BTreeSet<String> =
+        query.fetch_all(tx.conn()).await?.iter().map(|row| get(row, "id")).collect::<Result<_, _>>()?;
+    let done: Vec<&(&Lease, &Ending, Standing)> =
+        moves.iter().filter(|(lease, ..)| done.contains(&lease.delivery)).collect();
+    if done.is_empty() {
+        return Ok(BTreeMap::new());
+    }
+    let close = format!(
+        "UPDATE attempts SET ended_at = $1, outcome = v.column3, detail = v.column4 FROM (VALUES {}) AS v \
+         WHERE attempts.delivery_id = v.column1 AND attempts.fence = v.column2",
+        rows_of(2, done.len(), 4)
+    );
+    let mut query = sqlx::query(AssertSqlSafe(close)).bind(ms(now));
+    for (lease, ending, _) in &done {
+        let (outcome, detail) = outcome_of(ending);
+        query = query.bind(&lease.delivery).bind(lease.fence).bind(outcome).bind(detail);
+    }
+    query.execute(tx.conn()).await?;
+
+    let mut states: BTreeMap<&str, DeliveryState> =
+        done.iter().map(|(lease, _, to)| (lease.delivery.as_str(), to.state)).collect();
+    let references: Vec<(&Lease, &str)> =
+        done.iter().filter_map(|(lease, ending, _)| Some((*lease, written(ending).0?))).collect();
+    if references.is_empty() {
+        return Ok(states);
+    }
+    let early = format!(
+        "SELECT DISTINCT reference FROM delivery_reports \
+         WHERE channel IN ('email', 'sms') AND reference IN ({}) AND delivery_id IS NULL",
+        places_of(1, references.len())
+    );
+    let mut query = sqlx::query(AssertSqlSafe(early));
+    for (_, reference) in &references {
+        query = query.bind(*reference);
+    }
+    let early: BTreeSet<String> =
+        query.fetch_all(tx.conn()).await?.iter().map(|row| get(row, "reference")).collect::<Result<_, _>>()?;
+    for (lease, reference) in references {
+        if early.contains(reference)
+            && let Some(state) = apply_early_reports(tx, lease, reference, now).await?
+        {
+            states.insert(lease.delivery.as_str(), state);
+        }
+    }
+    Ok(states)
+}
+
+/// `$first, $next, …`
+fn places_of(first: usize, count: usize) -> String {
+    (first..first + count).map(|index| format!("${index}")).collect::<Vec<_>>().join(", ")
+}
+
+/// `($first, …), (…), …`
+fn rows_of(first: usize, rows: usize, columns: usize) -> String {
+    (0..rows).map(|row| format!("({})", places_of(first + row * columns, columns))).collect::<Vec<_>>().join(", ")
+}
+
+/// How an attempt ended, as its row says it.
+fn outcome_of(ending: &Ending) -> (&'static str, Option<&str>) {
+    match ending {
+        Ending::Accepted { provider_ref } => ("accepted", provider_ref.as_deref()),
+        Ending::NotNow { cause, .. } => ("not-now", Some(cause)),
+        Ending::Refused { cause } => ("refused", Some(cause)),
+        Ending::Withdrawn => ("withdrawn", Some(WITHDRAWN)),
+        Ending::AnswerLost { cause, .. } | Ending::LetGo { cause, .. } => ("uncertain", Some(cause)),
+    }
+}
+
+async fn close_attempt(tx: &mut Tx, lease: &Lease, ending: &Ending, now: DateTime<Utc>) -> Result<(), StoreError> {
+    let (outcome, detail) = outcome_of(ending);
+    sqlx::query("UPDATE attempts SET ended_at = $1, outcome = $2, detail = $3 WHERE delivery_id = $4 AND fence = $5")
+        .bind(ms(now))
+        .bind(outcome)
+        .bind(detail)
+        .bind(&lease.delivery)
+        .bind(lease.fence)
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}

@@ -1,0 +1,28 @@
+//! Taking a region out of use, with all that hangs on it.
+
+use chrono::{DateTime, Utc};
+
+use crate::store::error::StoreError;
+use crate::store::notices::cancel_waiting;
+use crate::store::regions::in_use_region;
+use crate::store::rows::ms;
+use crate::store::tx::Store;
+
+impl Store {
+    /// Takes a region out of use: its ZIP codes are free again, its notices that wait are cancelled, its seasons stay.
+    ///
+    /// # Errors
+    /// `Conflict::UnknownRegion`, `Conflict::RetiredRegion`.
+    pub async fn retire_region(&self, id: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        in_use_region(&mut tx, id).await?;
+        sqlx::query("UPDATE regions SET retired_at = $2 WHERE id = $1")
+            .bind(id)
+            .bind(ms(now))
+            .execute(tx.conn())
+            .await?;
+        sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(id).execute(tx.conn()).await?;
+        cancel_waiting(&mut tx, id, "the region was retired").await?;
+        tx.commit().await
+    }
+}

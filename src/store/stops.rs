@@ -1,0 +1,149 @@
+//! Addresses that said stop, came back, or exist no more.
+
+use chrono::{DateTime, Utc};
+
+use crate::people::Address;
+use crate::store::addresses::{AddressStatus, set_status, status_of};
+use crate::store::consents::add_consent;
+use crate::store::error::StoreError;
+use crate::store::pending_sign_ups::{Outcome, end_open};
+use crate::store::queue::cancel::cancel_deliveries;
+use crate::store::rows::{get, ms};
+use crate::store::suppression::{lift_suppression, suppress};
+use crate::store::tx::{Store, Tx};
+
+/// What stopping or erasing did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Stopped {
+    /// Addresses that were subscribed; 0 when only the suppression was written.
+    pub addresses: u64,
+    /// Deliveries that had not gone out and now will not.
+    pub cancelled: u64,
+}
+
+impl Store {
+    /// Obeys a stop: see [`stop`].
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn stop_address(
+        &self,
+        address: &Address,
+        evidence: &str,
+        now: DateTime<Utc>,
+    ) -> Result<Stopped, StoreError> {
+        let mut tx = self.begin().await?;
+        let stopped = stop(&mut tx, address, evidence, now).await?;
+        tx.commit().await?;
+        Ok(stopped)
+    }
+
+    /// Obeys a start: an address that had confirmed before it said stop, and was not erased, is written to again. Gives
+    /// whether it is; an address that never confirmed is not subscribed by a single word.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn resume_address(
+        &self,
+        address: &Address,
+        evidence: &str,
+        now: DateTime<Utc>,
+    ) -> Result<bool, StoreError> {
+        let mut tx = self.begin().await?;
+        let resumes = resume(&mut tx, address, evidence, now).await?;
+        tx.commit().await?;
+        Ok(resumes)
+    }
+
+    /// An address that does not exist any more: nothing is written to it until its owner gives it again.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn bury_address(&self, address_id: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+        let mut tx = self.begin().await?;
+        let cancelled = bury(&mut tx, address_id, now).await?;
+        tx.commit().await?;
+        Ok(cancelled.unwrap_or(0))
+    }
+}
+
+/// An address said stop: it is suppressed, also when nobody here knows it, and what has not gone out to it is cancelled.
+/// A message that a worker has in hand is its worker's matter: it looks at the address once more before the first byte.
+///
+/// # Errors
+/// When the store fails.
+pub async fn stop(tx: &mut Tx, address: &Address, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
+    let key = tx.hash().of(address);
+    stop_by_id(tx, &key, evidence, now).await
+}
+
+/// As [`stop`], of an address known by its id only, which may be nobody's any more.
+///
+/// # Errors
+/// When the store fails.
+pub async fn stop_by_id(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
+    let was = status_of(tx, key).await?;
+    // The status first: on PostgreSQL a release that runs beside this one waits here, or this waits for it and then sees
+    // its deliveries.
+    if was.is_some() {
+        set_status(tx, key, AddressStatus::Stopped, now).await?;
+    }
+    let fresh = suppress(tx, key, "said stop", now).await?;
+    if fresh || was.is_some_and(|was| was != AddressStatus::Stopped) {
+        add_consent(tx, key, "stopped", evidence, now).await?;
+    }
+    let cancelled = cancel_deliveries(tx, key, "the address said stop", now).await?;
+    end_open(tx, key, Outcome::Stopped, now).await?;
+    let subscribed = was.is_some_and(|was| was != AddressStatus::Stopped);
+    Ok(Stopped { addresses: u64::from(subscribed), cancelled })
+}
+
+/// As [`Store::resume_address`], inside a transaction of the caller.
+///
+/// # Errors
+/// When the store fails.
+pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTime<Utc>) -> Result<bool, StoreError> {
+    let key = tx.hash().of(address);
+    let confirmed_once =
+        sqlx::query("SELECT COUNT(*) AS n FROM consents WHERE address_key = $1 AND action IN ('confirmed', 'resumed')")
+            .bind(&key)
+            .fetch_one(tx.conn())
+            .await?;
+    let resumes = match status_of(tx, &key).await? {
+        Some(AddressStatus::Confirmed) => return Ok(true),
+        Some(AddressStatus::Stopped) => get::<i64>(&confirmed_once, "n")? > 0,
+        Some(AddressStatus::Unconfirmed | AddressStatus::Dead) | None => false,
+    };
+    if resumes {
+        lift_suppression(tx, &key).await?;
+        set_status(tx, &key, AddressStatus::Confirmed, now).await?;
+        add_consent(tx, &key, "resumed", evidence, now).await?;
+    }
+    Ok(resumes)
+}
+
+/// As [`Store::bury_address`], in the caller's transaction; `None` when the address was dead, stopped or gone already.
+pub(super) async fn bury(tx: &mut Tx, address_id: &str, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
+    let done = sqlx::query(
+        "UPDATE addresses SET status = 'dead', status_at = $2 WHERE id = $1 AND status IN ('confirmed', 'unconfirmed')",
+    )
+    .bind(address_id)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    let cancelled = cancel_deliveries(tx, address_id, "the address does not exist any more", now).await?;
+    Ok((done.rows_affected() > 0).then_some(cancelled))
+}
+
+impl Store {
+    /// As [`stop_by_id`], in a transaction of its own.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn stop_by_id(&self, id: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
+        let mut tx = self.begin().await?;
+        let stopped = stop_by_id(&mut tx, id, evidence, now).await?;
+        tx.commit().await?;
+        Ok(stopped)
+    }
+}

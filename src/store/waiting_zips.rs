@@ -1,0 +1,109 @@
+//! People who wait for a region to cover their ZIP code.
+
+use chrono::{DateTime, Utc};
+
+use crate::people::{Address, Language};
+use crate::region::Zip;
+use crate::store::error::StoreError;
+use crate::store::rows::{channel_of, get, language_of, ms, zip_of};
+use crate::store::tx::{Store, Tx};
+
+/// Somebody who waited for their ZIP code to come into a region, and it did.
+#[derive(Clone, Debug)]
+pub struct CoveredWait {
+    pub zip: Zip,
+    pub region_name: String,
+    /// Milliseconds since 1970: makes the letter's fact.
+    pub since: i64,
+    /// Confirmed ones.
+    pub addresses: Vec<(Address, Language)>,
+}
+
+/// Notes which ZIP codes of an address's owner no region has yet.
+///
+/// # Errors
+/// When the store fails.
+pub async fn note_waits(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT INTO zip_waits (subscriber_id, zip, since)
+         SELECT z.subscriber_id, z.zip, $2 FROM subscriber_zips z JOIN addresses a ON a.subscriber_id = z.subscriber_id
+         WHERE a.id = $1 AND NOT EXISTS (SELECT 1 FROM region_zips r WHERE r.zip = z.zip)
+         ON CONFLICT (subscriber_id, zip) DO NOTHING",
+    )
+    .bind(address_key)
+    .bind(ms(now))
+    .execute(tx.conn())
+    .await?;
+    Ok(())
+}
+
+/// Those who waited and need wait no more; they are taken off the list.
+///
+/// # Errors
+/// When the store fails.
+pub async fn take_covered_waits(tx: &mut Tx) -> Result<Vec<CoveredWait>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT w.subscriber_id, w.zip, w.since, g.name FROM zip_waits w JOIN region_zips r ON r.zip = w.zip
+         JOIN regions g ON g.id = r.region_id ORDER BY w.since, w.subscriber_id, w.zip",
+    )
+    .fetch_all(tx.conn())
+    .await?;
+    let mut waits = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let (subscriber, zip): (String, String) = (get(row, "subscriber_id")?, get(row, "zip")?);
+        let found = sqlx::query(
+            "SELECT a.channel, a.address, s.language FROM addresses a JOIN subscribers s ON s.id = a.subscriber_id
+             WHERE a.subscriber_id = $1 AND a.status = 'confirmed' ORDER BY a.id",
+        )
+        .bind(&subscriber)
+        .fetch_all(tx.conn())
+        .await?;
+        let addresses = found
+            .iter()
+            .map(|row| Ok((Address::from_stored(channel_of(row)?, get(row, "address")?), language_of(row)?)))
+            .collect::<Result<_, StoreError>>()?;
+        sqlx::query("DELETE FROM zip_waits WHERE subscriber_id = $1 AND zip = $2")
+            .bind(&subscriber)
+            .bind(&zip)
+            .execute(tx.conn())
+            .await?;
+        waits.push(CoveredWait {
+            zip: zip_of(row)?,
+            region_name: get(row, "name")?,
+            since: get(row, "since")?,
+            addresses,
+        });
+    }
+    Ok(waits)
+}
+
+/// A ZIP code that no region has and that people wait for.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Demand {
+    pub zip: Zip,
+    /// Subscribers with a confirmed address who named it.
+    pub people: u64,
+}
+
+impl Store {
+    /// ZIP codes that people wait for and no region has, the most wanted first.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn demand(&self) -> Result<Vec<Demand>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT z.zip, COUNT(*) AS people FROM subscriber_zips z
+             WHERE NOT EXISTS (SELECT 1 FROM region_zips r WHERE r.zip = z.zip)
+               AND EXISTS (SELECT 1 FROM addresses a WHERE a.subscriber_id = z.subscriber_id AND a.status = 'confirmed')
+             GROUP BY z.zip ORDER BY people DESC, z.zip",
+        )
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                let zip = Zip::parse(get(row, "zip")?).map_err(|why| StoreError::corrupt(why.to_string()))?;
+                Ok(Demand { zip, people: get::<i64>(row, "people")?.unsigned_abs() })
+            })
+            .collect()
+    }
+}
