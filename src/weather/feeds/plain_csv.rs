@@ -10,10 +10,17 @@ use async_trait::async_trait;
 use chrono::NaiveDate;
 use url::Url;
 
+use super::access_csv;
+use super::answer::{FeedError, Parsed, plain_reading};
+use super::ask::{Ask, Feed};
+use super::lines::{LineParser, drive};
 use super::text::{self, Date};
-use super::{Ask, Feed, FeedError, LineParser, Lines, Parsed, Unit, access_csv, drive, plain_reading, split_csv};
+use super::text::{Lines, split_csv};
+use super::unit::Unit;
+use crate::weather::excerpt::excerpt;
 use crate::weather::fetch::{Accept, FetchError, Fetcher};
-use crate::weather::{Element, FeedKind, StationId};
+use crate::weather::reading::Element;
+use crate::weather::station::{FeedKind, StationId};
 
 /// Reads a whole file. Rows belong to `station` unless a column says otherwise.
 ///
@@ -201,7 +208,7 @@ pub(super) fn address_and_unit(source: &str) -> Result<(&str, Option<Unit>), Fee
     };
     if address.is_empty() {
         let wanted = "a path or http(s) address, at its end perhaps #fahrenheit, #celsius or #tenths";
-        return Err(FeedError::SourceId { feed: "plain CSV", id: super::clean(source, 60), wanted });
+        return Err(FeedError::SourceId { feed: "plain CSV", id: excerpt(source, 60), wanted });
     }
     Ok((address, unit))
 }
