@@ -26,6 +26,7 @@ pub mod subscriptions;
 pub mod text_parts;
 pub mod transactional;
 pub mod weather;
+mod weather_range;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

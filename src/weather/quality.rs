@@ -18,6 +18,7 @@ pub const STREAK_VALUES: usize = 20;
 pub const OUTLIER_SAMPLES: u32 = 100;
 /// A maximum may lie this much below the minimum of its day before both are held.
 pub const CROSSED_TOLERANCE: TenthsC = TenthsC(10);
+
 /// Days around a window that the checks look at, so that a run or a spike at its edge is seen.
 const CONTEXT_DAYS: u64 = 30;
 
