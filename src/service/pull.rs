@@ -223,8 +223,8 @@ impl Puller<'_> {
             }
         }
         let (Some((from, to)), true) = (span, asked.len() > 1) else { return HashMap::new() };
-        let Ok(base_url) = url::Url::parse(&self.config.feeds.acis.base_url) else { return HashMap::new() };
-        match acis::pull_many(self.fetcher, &base_url, &asked, from, to).await {
+        let Ok(base_url) = self.config.feeds.acis.base_url.url() else { return HashMap::new() };
+        match acis::pull_many(self.fetcher, base_url, &asked, from, to).await {
             // Rows that do not fit are asked for again, one station at a time.
             Ok(found) => {
                 found.into_iter().filter(|(_, parsed)| parsed.rejected_lines.iter().all(is_about_a_value)).collect()

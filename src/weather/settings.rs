@@ -1,6 +1,9 @@
 //! The settings of this room: `[feeds]` and `[weather]`.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
+use url::Url;
 
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
@@ -30,7 +33,7 @@ pub struct FeedsConfig {
 
 impl Default for FeedsConfig {
     fn default() -> Self {
-        let feed = |base_url: &str| FeedConfig { base_url: base_url.into() };
+        let feed = |base_url: &str| FeedConfig { base_url: base_url.to_owned().into() };
         Self {
             contact: "contact-not-set".into(),
             ghcn_daily: feed("https://www.ncei.noaa.gov/pub/data/ghcn/daily/"),
@@ -51,7 +54,64 @@ impl Default for FeedsConfig {
 
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
 pub struct FeedConfig {
-    pub base_url: String,
+    pub base_url: BaseUrl,
+}
+
+/// The address under which a service is asked: parsed once, when it is read; printed as it was written.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(from = "String", into = "String")]
+pub struct BaseUrl {
+    written: String,
+    parsed: Result<Url, url::ParseError>,
+}
+
+/// Why nothing can be asked under a base address.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum BaseUrlError {
+    #[error("`{written}` is not an http or https address")]
+    NotHttp { written: String },
+    // The words stand beside the setting in a list of faults, where nobody walks a chain.
+    #[error("`{written}` is not an address: {source}")]
+    NotAnAddress { written: String, source: url::ParseError },
+}
+
+impl BaseUrl {
+    /// The address, which is an http or https one with a host.
+    ///
+    /// # Errors
+    /// When it is something else. Loading the settings meets this first, and names the key.
+    pub fn url(&self) -> Result<&Url, BaseUrlError> {
+        let written = || self.written.clone();
+        match &self.parsed {
+            Ok(url) if matches!(url.scheme(), "http" | "https") && url.has_host() => Ok(url),
+            Ok(_) => Err(BaseUrlError::NotHttp { written: written() }),
+            Err(source) => Err(BaseUrlError::NotAnAddress { written: written(), source: *source }),
+        }
+    }
+}
+
+impl Default for BaseUrl {
+    fn default() -> Self {
+        String::new().into()
+    }
+}
+
+impl From<String> for BaseUrl {
+    fn from(written: String) -> Self {
+        Self { parsed: Url::parse(&written), written }
+    }
+}
+
+impl From<BaseUrl> for String {
+    fn from(address: BaseUrl) -> Self {
+        address.written
+    }
+}
+
+impl fmt::Display for BaseUrl {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.written)
+    }
 }
 
 #[derive(Clone, Debug, Deserialize, Serialize)]

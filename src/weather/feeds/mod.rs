@@ -1,4 +1,4 @@
-//! One file a feed; each turns an answer of its service into [`Reading`]s.
+//! One file a feed; each turns an answer of its service into [`Reading`](super::Reading)s.
 //!
 //! Every feed has a pure parser (bytes in, [`Parsed`] out) and asks its service through [`Feed::pull`]. A parser drops
 //! nothing in silence: what is neither a reading nor the source's own sign for "no value" is a [`RejectedLine`].
@@ -94,23 +94,21 @@ pub fn usual_sources(station: &StationId) -> Vec<SourceRef> {
 /// # Errors
 /// See [`FeedError`].
 pub async fn pull(kind: FeedKind, fetcher: &Fetcher, feeds: &FeedsConfig, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
-    let base_url = base_url(kind, feeds)?;
-    let mut parsed = feed(kind).pull(fetcher, &base_url, ask).await?;
+    let mut parsed = feed(kind).pull(fetcher, base_url(kind, feeds)?, ask).await?;
     keep_asked_days(&mut parsed, kind, ask);
     Ok(parsed)
 }
 
-/// The configured address of a feed. Plain CSV has none: its sources are whole addresses.
-pub(crate) fn base_url(kind: FeedKind, feeds: &FeedsConfig) -> Result<Url, FeedError> {
-    let text = match kind {
-        FeedKind::GhcnDaily => &feeds.ghcn_daily.base_url,
+/// The configured address of a feed. Plain CSV has none, and any will do: its sources are whole addresses.
+fn base_url(kind: FeedKind, feeds: &FeedsConfig) -> Result<&Url, FeedError> {
+    let address = match kind {
+        FeedKind::GhcnDaily | FeedKind::PlainCsv => &feeds.ghcn_daily.base_url,
         FeedKind::DailySummaries => &feeds.daily_summaries.base_url,
         FeedKind::Acis => &feeds.acis.base_url,
         FeedKind::NwsObservations | FeedKind::NwsForecast => &feeds.nws.base_url,
         FeedKind::Awdb => &feeds.awdb.base_url,
-        FeedKind::PlainCsv => "file:///",
     };
-    Url::parse(text).map_err(|why| FetchError::bad_address(text, why.to_string()).into())
+    address.url().map_err(|why| FetchError::bad_address(&address.to_string(), why).into())
 }
 
 /// An error and all its causes in one line.

@@ -187,7 +187,7 @@ impl Feed for PlainCsv {
     async fn pull(&self, fetcher: &Fetcher, _base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
         let (address, unit) = address_and_unit(ask.source)?;
         let body = if address.starts_with("http://") || address.starts_with("https://") {
-            let url = Url::parse(address).map_err(|why| FetchError::bad_address(address, why.to_string()))?;
+            let url = Url::parse(address).map_err(|why| FetchError::bad_address(address, why))?;
             fetcher.get(&url, Accept::Text).await?.body.to_vec()
         } else {
             read_file(Path::new(address), fetcher.largest_body()).await?

@@ -2,7 +2,6 @@
 
 use std::collections::{HashMap, HashSet};
 use std::fmt;
-use std::net::IpAddr;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -11,12 +10,12 @@ use reqwest::header::{self, HeaderMap, HeaderValue};
 use reqwest::{Method, StatusCode};
 use serde_json::Value;
 use tokio::sync::Semaphore;
-use url::{Host, Url};
+use url::Url;
 
 use super::answer::{Accept, Answer, BodyError, html_title, is_html, read_body, retry_after, what_was_said};
 use super::cache::{KeptBodies, KeptBody};
 use super::error::{FetchError, root_cause, shown};
-use super::guard::{PrivateName, PublicNames, bare_host, is_public, trusted_hosts};
+use super::guard::{PrivateName, PublicNames, check_address, redirect_target, trusted_hosts};
 use super::waiting::{RealWaiting, Waiting};
 use crate::clock::Clock;
 use crate::net::http_client_builder;
@@ -90,7 +89,7 @@ impl Fetcher {
         let user_agent = format!("treebell/{} ({})", env!("CARGO_PKG_VERSION"), feeds.contact.trim());
         if HeaderValue::from_str(&user_agent).is_err() || !user_agent.is_ascii() {
             return Err(FetchError::NoClient {
-                why: "feeds.contact may hold visible ASCII characters only, such as heat@example.org".into(),
+                source: "feeds.contact may hold visible ASCII characters only, such as heat@example.org".into(),
             });
         }
         let trusted = Arc::new(trusted_hosts(feeds));
@@ -100,7 +99,7 @@ impl Fetcher {
             .redirect(reqwest::redirect::Policy::none())
             .dns_resolver(PublicNames { trusted: Arc::clone(&trusted) })
             .build()
-            .map_err(|why| FetchError::NoClient { why: root_cause(&why) })?;
+            .map_err(|why| FetchError::NoClient { source: root_cause(&why).into() })?;
         Ok(Self {
             client,
             limits,
@@ -133,7 +132,7 @@ impl Fetcher {
     }
 
     async fn ask(&self, question: Question<'_>) -> Result<Answer, FetchError> {
-        self.check_address(question.url)?;
+        check_address(question.url, &self.trusted)?;
         let tries = self.limits.tries.max(1);
         let mut tried = 0;
         loop {
@@ -190,7 +189,7 @@ impl Fetcher {
             let response = request.send().await.map_err(|why| self.send_error(question.url, &why))?;
             let status = response.status();
             if status.is_redirection() && status != StatusCode::NOT_MODIFIED {
-                url = self.redirect_target(&url, response.headers())?;
+                url = redirect_target(&url, response.headers()).map_err(TryError::Final)?;
                 continue;
             }
             return self.read(question, response, kept).await;
@@ -277,39 +276,6 @@ impl Fetcher {
             return TryError::Final(FetchError::bad_address(url.as_str(), root_cause(why)));
         }
         TryError::Passing(PassingFault::Unreachable(root_cause(why)))
-    }
-
-    /// Only http and https, and no private network unless the configuration names the host.
-    fn check_address(&self, url: &Url) -> Result<(), FetchError> {
-        if !matches!(url.scheme(), "http" | "https") {
-            return Err(FetchError::bad_address(url.as_str(), "only http and https are asked".into()));
-        }
-        let (Some(host), Some(name)) = (url.host(), url.host_str()) else {
-            return Err(FetchError::bad_address(url.as_str(), "it has no host".into()));
-        };
-        let literal = match host {
-            Host::Ipv4(ip) => Some(IpAddr::V4(ip)),
-            Host::Ipv6(ip) => Some(IpAddr::V6(ip)),
-            Host::Domain(_) => None,
-        };
-        match literal {
-            Some(ip) if !is_public(ip) && !self.trusted.contains(&bare_host(name)) => {
-                Err(FetchError::PrivateAddress { host: name.to_owned() })
-            }
-            _ => Ok(()),
-        }
-    }
-
-    /// The same host and port, or the same host's https.
-    fn redirect_target(&self, from: &Url, headers: &HeaderMap) -> Result<Url, TryError> {
-        let location = headers.get(header::LOCATION).and_then(|value| value.to_str().ok()).unwrap_or("");
-        let to = from.join(location).ok().filter(|_| !location.is_empty()).ok_or_else(|| {
-            TryError::Final(FetchError::bad_address(location, format!("{} redirects to it", shown(from))))
-        })?;
-        let same = to.host_str() == from.host_str()
-            && (to.port_or_known_default() == from.port_or_known_default() && to.scheme() == from.scheme()
-                || from.scheme() == "http" && to.scheme() == "https" && from.port().is_none() && to.port().is_none());
-        if same { Ok(to) } else { Err(TryError::Final(FetchError::Elsewhere { url: shown(from), to: shown(&to) })) }
     }
 
     fn seat(&self, url: &Url) -> Arc<Semaphore> {

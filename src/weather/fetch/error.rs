@@ -4,11 +4,19 @@ use url::Url;
 
 use crate::weather::excerpt::excerpt;
 
+type BoxError = Box<dyn std::error::Error + Send + Sync>;
+
 /// Why there is no answer. Addresses are shown without user names and query values.
+///
+/// Where a reason stands in the middle of a sentence it is text: a linked cause would come after the advice.
 #[derive(Debug, thiserror::Error)]
 pub enum FetchError {
-    #[error("`{url}` is not an address that can be asked: {why}")]
-    BadAddress { url: String, why: String },
+    #[error("`{url}` is not an address that can be asked")]
+    BadAddress {
+        url: String,
+        #[source]
+        source: BoxError,
+    },
     #[error("`{host}` is an address of a private network: name it under feeds.private_hosts if it is meant")]
     PrivateAddress { host: String },
     #[error("{url} sends us to another host, {to}: set the new address if the service has moved")]
@@ -31,28 +39,18 @@ pub enum FetchError {
     Html { url: String, wanted: &'static str, title: String },
     #[error("the answer of {url} is larger than {limit_mib} MiB (feeds.largest_body_mib)")]
     TooLarge { url: String, limit_mib: u64 },
-    #[error("the HTTP client could not be made: {why}")]
-    NoClient { why: String },
+    #[error("the HTTP client could not be made")]
+    NoClient {
+        #[source]
+        source: BoxError,
+    },
 }
 
 impl FetchError {
-    pub fn bad_address(url: &str, why: String) -> Self {
+    pub fn bad_address(url: &str, source: impl Into<BoxError>) -> Self {
         // What cannot be parsed cannot be cleaned of secrets either: only its beginning up to any of them is shown.
         let shown = url.split(['?', '@', '#']).next().unwrap_or("");
-        FetchError::BadAddress { url: excerpt(shown, 80), why }
-    }
-
-    /// May the same question succeed later, with nobody changing anything?
-    pub fn passes(&self) -> bool {
-        matches!(
-            self,
-            FetchError::Unreachable { .. }
-                | FetchError::TooSlow { .. }
-                | FetchError::BrokenOff { .. }
-                | FetchError::Failing { .. }
-                | FetchError::ComeBack { .. }
-                | FetchError::Html { .. }
-        )
+        FetchError::BadAddress { url: excerpt(shown, 80), source: source.into() }
     }
 }
 

@@ -4,18 +4,56 @@ use std::collections::HashSet;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::sync::Arc;
 
-use url::Url;
+use reqwest::header::{self, HeaderMap};
+use url::{Host, Url};
 
+use super::error::{FetchError, shown};
 use crate::weather::settings::FeedsConfig;
 
+/// Only http and https, and no private network unless the configuration names the host.
+pub(super) fn check_address(url: &Url, trusted: &HashSet<String>) -> Result<(), FetchError> {
+    if !matches!(url.scheme(), "http" | "https") {
+        return Err(FetchError::bad_address(url.as_str(), "only http and https are asked"));
+    }
+    let (Some(host), Some(name)) = (url.host(), url.host_str()) else {
+        return Err(FetchError::bad_address(url.as_str(), "it has no host"));
+    };
+    let literal = match host {
+        Host::Ipv4(ip) => Some(IpAddr::V4(ip)),
+        Host::Ipv6(ip) => Some(IpAddr::V6(ip)),
+        Host::Domain(_) => None,
+    };
+    match literal {
+        Some(ip) if !is_public(ip) && !trusted.contains(&bare_host(name)) => {
+            Err(FetchError::PrivateAddress { host: name.to_owned() })
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Where a redirect leads: the same host and port, or the same host's https.
+pub(super) fn redirect_target(from: &Url, headers: &HeaderMap) -> Result<Url, FetchError> {
+    let location = headers.get(header::LOCATION).and_then(|value| value.to_str().ok()).unwrap_or("");
+    let to = from
+        .join(location)
+        .ok()
+        .filter(|_| !location.is_empty())
+        .ok_or_else(|| FetchError::bad_address(location, format!("{} redirects to it", shown(from))))?;
+    let same = to.host_str() == from.host_str()
+        && (to.port_or_known_default() == from.port_or_known_default() && to.scheme() == from.scheme()
+            || from.scheme() == "http" && to.scheme() == "https" && from.port().is_none() && to.port().is_none());
+    if same { Ok(to) } else { Err(FetchError::Elsewhere { url: shown(from), to: shown(&to) }) }
+}
+
+/// Hosts that may stand on a private network, in lower case: those of the base addresses and those the settings name.
 pub(super) fn trusted_hosts(feeds: &FeedsConfig) -> HashSet<String> {
     let bases = [&feeds.ghcn_daily, &feeds.daily_summaries, &feeds.acis, &feeds.nws, &feeds.awdb];
-    let of_bases = bases.into_iter().filter_map(|feed| Some(bare_host(Url::parse(&feed.base_url).ok()?.host_str()?)));
+    let of_bases = bases.into_iter().filter_map(|feed| Some(bare_host(feed.base_url.url().ok()?.host_str()?)));
     of_bases.chain(feeds.private_hosts.iter().map(|host| bare_host(host))).collect()
 }
 
 /// Lower case, without the brackets of an IPv6 address.
-pub(super) fn bare_host(host: &str) -> String {
+fn bare_host(host: &str) -> String {
     host.trim().trim_start_matches('[').trim_end_matches(']').to_ascii_lowercase()
 }
 
@@ -45,7 +83,7 @@ impl reqwest::dns::Resolve for PublicNames {
 }
 
 /// Addresses of the public internet, after the special-purpose registries of IANA (RFC 6890 and its updates).
-pub(super) fn is_public(ip: IpAddr) -> bool {
+fn is_public(ip: IpAddr) -> bool {
     match ip {
         IpAddr::V4(ip) => is_public_v4(ip),
         IpAddr::V6(ip) => {

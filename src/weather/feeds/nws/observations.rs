@@ -193,9 +193,9 @@ impl Feed for Observations {
 
 /// The page the service names, always below our own base address, whoever the answer says it is.
 fn next_page(base_url: &Url, next: &str) -> Result<Url, FeedError> {
-    let named = Url::parse(next).map_err(|why| FetchError::bad_address(next, why.to_string()))?;
+    let named = Url::parse(next).map_err(|why| FetchError::bad_address(next, why))?;
     let Some(at) = named.path().find("/stations/") else {
-        return Err(FetchError::bad_address(next, "no page of a station's observations".into()).into());
+        return Err(FetchError::bad_address(next, "no page of a station's observations").into());
     };
     let mut url = below(base_url, named.path().get(at + 1..).unwrap_or(""));
     url.set_query(named.query());
