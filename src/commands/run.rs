@@ -89,7 +89,7 @@ async fn gather(config: &Config) -> Result<(Parts, Outside), CommandError> {
     let channels = channels::from_settings(&config.email, &config.sms, config.hooks.path.as_ref()).map_err(faults)?;
     let randomness = Randomness::of_system();
     let fetcher = Fetcher::new(&config.feeds, Arc::new(SystemClock), randomness.clone())
-        .map_err(|why| CommandError::Usage(why.to_string()))?;
+        .map_err(|why| CommandError::Usage(crate::weather::feeds::chain(&why)))?;
     let parts = Parts::open(config, Arc::new(SystemClock), &randomness).await?;
     let stop = stop::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     Ok((parts, Outside { fetcher, channels, personaliser: Arc::new(stop), pages: None }))

@@ -20,10 +20,8 @@ impl Config {
             ("feeds.nws.base_url", &self.feeds.nws.base_url),
             ("feeds.awdb.base_url", &self.feeds.awdb.base_url),
         ] {
-            match url::Url::parse(url) {
-                Ok(parsed) if matches!(parsed.scheme(), "http" | "https") && parsed.has_host() => {}
-                Ok(_) => fault(path, format!("`{url}` is not an http or https address")),
-                Err(why) => fault(path, format!("`{url}` is not an address: {why}")),
+            if let Err(why) = url.url() {
+                fault(path, why.to_string());
             }
         }
         if self.feeds.contact.chars().any(|c| c.is_control() || !c.is_ascii()) {

@@ -20,6 +20,7 @@ pub use crate::message::settings::{LONGEST_SENDER_SHORT, MessagesConfig};
 pub use crate::people::limits::Limits as LimitsConfig;
 pub use crate::season::Policy as PolicyConfig;
 pub use crate::secret::{Secret, SecretText};
+pub use crate::weather::settings::{FeedConfig, FeedsConfig, WeatherConfig};
 pub use web::{HooksConfig, ReportHookConfig, TextHookConfig, WebConfig};
 
 /// All settings. Every section may be left out.
@@ -81,77 +82,6 @@ impl ScheduleConfig {
     /// What is wrong with the expression; never after [`Config::load`].
     pub fn timetable(&self) -> Result<Timetable, ScheduleError> {
         self.cycle.timetable(self.time_zone)
-    }
-}
-
-#[derive(Clone, Debug, Deserialize, Serialize)]
-#[serde(default)]
-pub struct FeedsConfig {
-    /// Named in every request's User-Agent, as the public services ask: an address or page where you can be reached.
-    pub contact: String,
-    pub ghcn_daily: FeedConfig,
-    pub daily_summaries: FeedConfig,
-    pub acis: FeedConfig,
-    pub nws: FeedConfig,
-    pub awdb: FeedConfig,
-    /// Seconds for one whole answer.
-    pub timeout_s: u64,
-    /// Tries of one request, the first included.
-    pub tries: u32,
-    /// Longest wait between tries, seconds; a longer Retry-After ends the request for this pull.
-    pub longest_wait_s: u64,
-    /// Requests under way at once to one host.
-    pub per_host: usize,
-    /// Largest body accepted, MiB after decompression.
-    pub largest_body_mib: u64,
-    /// Each pull asks again for this many days, since values are revised.
-    pub again_days: u32,
-    /// Hosts of a private network that plain CSV sources may name; all others there are refused.
-    pub private_hosts: Vec<String>,
-}
-
-impl Default for FeedsConfig {
-    fn default() -> Self {
-        let feed = |base_url: &str| FeedConfig { base_url: base_url.into() };
-        Self {
-            contact: "contact-not-set".into(),
-            ghcn_daily: feed("https://www.ncei.noaa.gov/pub/data/ghcn/daily/"),
-            daily_summaries: feed("https://www.ncei.noaa.gov/access/services/data/v1"),
-            acis: feed("https://data.rcc-acis.org/"),
-            nws: feed("https://api.weather.gov/"),
-            awdb: feed("https://wcc.sc.egov.usda.gov/awdbRestApi/services/v1/"),
-            timeout_s: 60,
-            tries: 4,
-            longest_wait_s: 120,
-            per_host: 2,
-            largest_body_mib: 64,
-            again_days: 10,
-            private_hosts: Vec::new(),
-        }
-    }
-}
-
-#[derive(Clone, Debug, Default, Deserialize, Serialize)]
-pub struct FeedConfig {
-    pub base_url: String,
-}
-
-#[derive(Clone, Debug, Deserialize, Serialize)]
-#[serde(default)]
-pub struct WeatherConfig {
-    /// °C per 1000 m, for filling a gap from a station at another height (ICAO standard atmosphere: 6.5).
-    pub lapse_c_per_km: f64,
-    /// Longest gap filled by a straight line, days.
-    pub interpolate_days: u32,
-    /// Days both stations must have before a bias is taken out.
-    pub bias_days: u32,
-    /// Assumed age at which a bulk-imported value could first be known, days.
-    pub bulk_latency_days: u32,
-}
-
-impl Default for WeatherConfig {
-    fn default() -> Self {
-        Self { lapse_c_per_km: 6.5, interpolate_days: 2, bias_days: 30, bulk_latency_days: 2 }
     }
 }
 

@@ -17,7 +17,7 @@ use crate::store::{Store, StoreError};
 use crate::weather::feeds::{self, Ask, FeedError, Parsed, RejectedLine, acis, chain};
 use crate::weather::fetch::Fetcher;
 use crate::weather::observation_time::to_versions;
-use crate::weather::{Element, FeedKind, SourceRef, Station, StationId, StationRecord, Version};
+use crate::weather::{Element, FeedKind, SourceRef, Station, StationId, Version};
 
 /// Stations under way at once; the fetcher limits each host besides.
 const STATIONS_AT_ONCE: usize = 8;
@@ -137,14 +137,11 @@ impl Look {
         Self { from: NaiveDate::MIN, today: NaiveDate::MIN, open: BTreeSet::new() }
     }
 
-    /// From the first day that is to be asked for: the last `again` days, since values are revised; holes of the last
-    /// weeks; everything since the newest known day, after downtime; for a station without a record the last `most` days.
-    fn at(record: &StationRecord, station: &Station, now: DateTime<Utc>, again: u32, most: u32) -> Self {
-        let today = now.with_timezone(&station.time_zone).date_naive();
-        let ago = |days: u64| today.checked_sub_days(Days::new(days)).unwrap_or(today);
-        let again = ago(again.max(1).into());
-        let oldest = ago(most.into()).min(again);
-        let complete = complete_days(&record.versions);
+    /// From the first day that is to be asked for: the last days, since values are revised; holes of the last weeks;
+    /// everything since the newest known day, after downtime; for a station without a record all that may be caught up.
+    /// `complete` as [`Store::complete_days`] gives it from [`Reach::first`] to today.
+    fn at(complete: &BTreeSet<NaiveDate>, reach: &Reach) -> Self {
+        let Reach { today, again, oldest, holes } = *reach;
         let missing =
             |from: NaiveDate| from.iter_days().take_while(|day| *day < today).filter(|day| !complete.contains(day));
         let from = match complete.range(..today).next_back() {
@@ -152,12 +149,39 @@ impl Look {
             Some(newest) => {
                 // Days before the record began are no holes.
                 let began = complete.first().copied().unwrap_or(again);
-                let hole = missing(ago(HOLE_DAYS).max(began)).next().unwrap_or(again);
+                let hole = missing(holes.max(began)).next().unwrap_or(again);
                 again.min(hole).min(*newest).max(oldest)
             }
         };
         let open = missing(again).collect();
         Self { from, today, open }
+    }
+}
+
+/// How far back a station is asked, by its own calendar.
+#[derive(Clone, Copy, Debug)]
+struct Reach {
+    today: NaiveDate,
+    /// The first of the days that are asked for in any case.
+    again: NaiveDate,
+    /// The first day that may be asked for at all.
+    oldest: NaiveDate,
+    /// The first day whose hole is still asked for.
+    holes: NaiveDate,
+}
+
+impl Reach {
+    /// `again` and `most`: see `feeds.again_days` and `schedule.catch_up_days`.
+    fn of(station: &Station, now: DateTime<Utc>, again: u32, most: u32) -> Self {
+        let today = now.with_timezone(&station.time_zone).date_naive();
+        let ago = |days: u64| today.checked_sub_days(Days::new(days)).unwrap_or(today);
+        let again = ago(again.max(1).into());
+        Self { today, again, oldest: ago(most.into()).min(again), holes: ago(HOLE_DAYS) }
+    }
+
+    /// Before this day only the newest complete day matters.
+    fn first(&self) -> NaiveDate {
+        self.oldest.min(self.holes)
     }
 }
 
@@ -172,9 +196,10 @@ fn complete_days(versions: &[Version]) -> BTreeSet<NaiveDate> {
 
 impl Puller<'_> {
     async fn look(&self, station: &Station) -> Result<Look, StoreError> {
-        let record = self.store.record(&station.id).await?;
         let (again, most) = (self.config.feeds.again_days, self.config.schedule.catch_up_days);
-        Ok(Look::at(&record, station, self.clock.now(), again, most))
+        let reach = Reach::of(station, self.clock.now(), again, most);
+        let complete = self.store.complete_days(&station.id, reach.first(), reach.today).await?;
+        Ok(Look::at(&complete, &reach))
     }
 
     /// One question for all stations that ACIS knows, instead of one each. A failure is no harm: then each is asked for.
@@ -198,8 +223,8 @@ impl Puller<'_> {
             }
         }
         let (Some((from, to)), true) = (span, asked.len() > 1) else { return HashMap::new() };
-        let Ok(base_url) = url::Url::parse(&self.config.feeds.acis.base_url) else { return HashMap::new() };
-        match acis::pull_many(self.fetcher, &base_url, &asked, from, to).await {
+        let Ok(base_url) = self.config.feeds.acis.base_url.url() else { return HashMap::new() };
+        match acis::pull_many(self.fetcher, base_url, &asked, from, to).await {
             // Rows that do not fit are asked for again, one station at a time.
             Ok(found) => {
                 found.into_iter().filter(|(_, parsed)| parsed.rejected_lines.iter().all(is_about_a_value)).collect()
@@ -346,7 +371,7 @@ fn is_about_a_value(line: &RejectedLine) -> bool {
 mod tests {
     use super::*;
     use crate::geo::Point;
-    use crate::weather::TenthsC;
+    use crate::weather::{StationRecord, TenthsC};
 
     fn day(month: u32, day: u32) -> NaiveDate {
         NaiveDate::from_ymd_opt(2026, month, day).unwrap()
@@ -384,7 +409,7 @@ mod tests {
     fn look(record: &StationRecord) -> Look {
         // 23:00 of 15 June in Denver, already the 16th in Greenwich.
         let now = DateTime::parse_from_rfc3339("2026-06-16T05:00:00Z").unwrap().to_utc();
-        Look::at(record, &station(), now, 10, 400)
+        Look::at(&complete_days(&record.versions), &Reach::of(&station(), now, 10, 400))
     }
 
     fn days_until(last: NaiveDate) -> impl Iterator<Item = NaiveDate> {

@@ -22,6 +22,7 @@ pub mod regions;
 mod retirement;
 pub mod stations;
 pub mod weather;
+mod weather_range;
 
 pub mod field_reports;
 pub mod notices;

@@ -3,9 +3,11 @@
 use chrono::{Days, NaiveDate};
 
 use super::normals::Normals;
+use super::reading::Element;
 use super::record::RawSeries;
-use super::{DayOrigin, DayTemperatures, Element, FilledDay, StationId};
-use crate::config::WeatherConfig;
+use super::station::StationId;
+use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
+use crate::weather::settings::WeatherConfig;
 
 /// A common day farther from the gap than this says nothing about the bias at the gap.
 const BIAS_REACH_DAYS: usize = 90;

@@ -2,8 +2,9 @@
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 
+use super::reading::{Element, Reading, StationRecord, TenthsC, Version};
 use super::record::RecordIndex;
-use super::{Element, FeedKind, Reading, SourceRef, Station, StationId, StationRecord, TenthsC, Version};
+use super::station::{FeedKind, SourceRef, Station, StationId};
 use crate::geo::Point;
 
 pub fn day(year: i32, month: u32, day: u32) -> NaiveDate {

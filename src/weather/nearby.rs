@@ -1,7 +1,7 @@
 //! Which stations may stand for a place.
 
 use crate::geo::{Point, distance_km};
-use crate::weather::Station;
+use crate::weather::station::Station;
 
 /// A station seen from a place.
 #[derive(Clone, Debug, PartialEq)]

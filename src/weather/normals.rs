@@ -2,9 +2,11 @@
 
 use chrono::{Datelike, NaiveDate};
 
-use super::quality::{HIGHEST, LOWEST, OUTLIER_SDS};
+use super::reading::Element;
 use super::record::{Known, RecordIndex};
-use super::{DayTemperatures, Element, SourceRef};
+use super::rejection::{HIGHEST, LOWEST};
+use super::station::SourceRef;
+use crate::heat::DayTemperatures;
 
 /// Days on either side of a calendar day whose values count for it (a 15-day window, Durre et al. 2010).
 const WINDOW_DAYS: usize = 7;
@@ -12,6 +14,8 @@ const WINDOW_DAYS: usize = 7;
 const NORMAL_YEARS: usize = 30;
 /// Fewer values than this make no mean: not even one year's window.
 const MEAN_SAMPLES: u32 = 10;
+/// Robust standard deviations from the station's own record for the time of year.
+pub const OUTLIER_SDS: f64 = 6.0;
 /// Slots of the calendar: 29 February has its own.
 const SLOTS: usize = 366;
 

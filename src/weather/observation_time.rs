@@ -9,9 +9,10 @@ use std::fmt;
 use chrono::{DateTime, Days, NaiveDate, Utc};
 
 use super::prepare::Member;
-use super::quality::{Reason, Rejected};
+use super::reading::{Element, Reading, Version};
 use super::record::{Known, RawSeries};
-use super::{Element, FeedKind, Reading, Station, StationId, Version};
+use super::rejection::{Reason, Rejected};
+use super::station::{FeedKind, Station, StationId};
 use crate::geo::distance_km;
 
 /// A reading's day, and how sure its hour is.
@@ -216,8 +217,8 @@ fn correlation(pairs: &[(f64, f64)]) -> Option<f64> {
 mod tests {
     use super::super::invented::{at, day, index, reading, station, version, versions};
     use super::super::normals::Normals;
-    use super::super::{TenthsC, Version};
     use super::*;
+    use crate::weather::reading::{TenthsC, Version};
 
     fn placed(hour: Option<u8>, setting: Option<u8>, element: Element) -> NaiveDate {
         let station = Station { observation_hour: setting, ..station("A", 2000.0) };

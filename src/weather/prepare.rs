@@ -4,10 +4,12 @@ use chrono::{Datelike, Days, NaiveDate};
 
 use super::gaps::{self, Neighbour, Primary};
 use super::normals::Normals;
-use super::quality::{self, Rejected};
+use super::quality;
 use super::record::{Known, RecordIndex};
-use super::{FilledDay, Station};
-use crate::config::WeatherConfig;
+use super::rejection::Rejected;
+use super::station::Station;
+use crate::heat::FilledDay;
+use crate::weather::settings::WeatherConfig;
 
 /// Days before the season that are looked at: anchors of lines, and the days by which a neighbour's bias is known.
 const LEAD_DAYS: u64 = 120;
@@ -125,8 +127,9 @@ impl Member<'_> {
 #[cfg(test)]
 mod tests {
     use super::super::invented::{at, day, index, station, version, versions};
-    use super::super::{DayOrigin, Element};
     use super::*;
+    use crate::heat::DayOrigin;
+    use crate::weather::reading::Element;
 
     fn wave(days: u64, shift: i32) -> Vec<(Option<i32>, Option<i32>)> {
         (0..days).map(|nth| 100 + (nth as i32 * 37 % 60) + shift).map(|max| (Some(max), Some(max - 120))).collect()

@@ -3,76 +3,24 @@
 //! The checks are those of NOAA's quality assurance of GHCN-Daily (Durre et al. 2010, J. Appl. Meteor. Climatol. 49,
 //! 1615-1633) that need one station only, in the same order, each on what the earlier ones left.
 
-use std::fmt;
-
 use chrono::{Days, NaiveDate};
 
-use super::normals::Normals;
-use super::record::{Known, RawDay, RawSeries, RecordIndex, Refused};
-use super::{Element, FeedKind, SourceRef, TenthsC};
+use super::normals::{Normals, OUTLIER_SDS};
+use super::reading::{Element, TenthsC};
+use super::record::{Known, RawDay, RawSeries, RecordIndex};
+pub use super::rejection::Rejected; // moved
+use super::rejection::{HIGHEST, LOWEST, RANGE, Reason, Refused, SPIKE};
+use super::station::SourceRef;
 
-/// World record high: a maximum over it is not a temperature (Durre et al. 2010).
-pub const HIGHEST: TenthsC = TenthsC(577);
-/// Colder than anything measured in the contiguous United States (-56.7 °C, Rogers Pass 1954); tighter than the world's.
-pub const LOWEST: TenthsC = TenthsC(-600);
 /// The same value on so many values in a row is a stuck instrument.
 pub const STREAK_VALUES: usize = 20;
-/// Robust standard deviations from the station's own record for the time of year.
-pub const OUTLIER_SDS: f64 = 6.0;
 /// Samples without which the outlier check does not speak.
 pub const OUTLIER_SAMPLES: u32 = 100;
 /// A maximum may lie this much below the minimum of its day before both are held.
 pub const CROSSED_TOLERANCE: TenthsC = TenthsC(10);
-/// Difference from both the day before and the day after.
-pub const SPIKE: TenthsC = TenthsC(250);
-/// Distance between a maximum and every minimum around it, and the other way round.
-pub const RANGE: TenthsC = TenthsC(400);
 
 /// Days around a window that the checks look at, so that a run or a spike at its edge is seen.
 const CONTEXT_DAYS: u64 = 30;
-
-/// A value that is kept but never summed.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Rejected {
-    pub day: NaiveDate,
-    pub element: Element,
-    pub value: TenthsC,
-    pub feed: FeedKind,
-    pub reason: Reason,
-}
-
-/// Why a value is not summed. `Display` is the sentence for staff.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Reason {
-    /// The source's own flag, or refused when it came in.
-    AtReceipt(String),
-    /// Maximum and minimum both 0 °C, or both 0 °F: the usual disguise of a missing value.
-    Naught,
-    OutOfBounds,
-    Stuck {
-        values: u32,
-    },
-    Outlier {
-        usual_c: f64,
-        sds: f64,
-    },
-    /// Both values of the day are held, since either may be the wrong one.
-    MaxBelowMin {
-        other: TenthsC,
-    },
-    Spike {
-        before: TenthsC,
-        after: TenthsC,
-    },
-    RangeTooWide {
-        nearest: TenthsC,
-    },
-    /// Another reading of the same feed holds this day's maximum.
-    OtherReadingKept {
-        filed_under: NaiveDate,
-        kept_filed_under: NaiveDate,
-    },
-}
 
 /// The values of a window that passed, and those that did not.
 #[derive(Clone, Debug, PartialEq)]
@@ -247,62 +195,12 @@ impl Bench {
     }
 }
 
-impl Reason {
-    /// Short name for counts, one a check.
-    pub fn name(&self) -> &'static str {
-        match self {
-            Reason::AtReceipt(_) => "flagged by its source",
-            Reason::Naught => "false zero",
-            Reason::OutOfBounds => "out of bounds",
-            Reason::Stuck { .. } => "stuck",
-            Reason::Outlier { .. } => "unusual for the time of year",
-            Reason::MaxBelowMin { .. } => "maximum below minimum",
-            Reason::Spike { .. } => "spike",
-            Reason::RangeTooWide { .. } => "range too wide",
-            Reason::OtherReadingKept { .. } => "another reading kept",
-        }
-    }
-}
-
-impl fmt::Display for Reason {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Reason::AtReceipt(why) => f.write_str(why),
-            Reason::Naught => f.write_str("maximum and minimum are the same false zero"),
-            Reason::OutOfBounds => write!(f, "not between {:.1} and {:.1} °C", LOWEST.c(), HIGHEST.c()),
-            Reason::Stuck { values } => write!(f, "the same value {values} times in a row"),
-            Reason::Outlier { usual_c, sds } => {
-                write!(f, "{sds:.1} standard deviations from the station's usual {usual_c:.1} °C for the time of year")
-            }
-            Reason::MaxBelowMin { other } => {
-                write!(f, "the day's maximum lies below its minimum (the other value is {:.1} °C)", other.c())
-            }
-            Reason::Spike { before, after } => write!(
-                f,
-                "{} °C or more from the day before ({:.1} °C) and after ({:.1} °C)",
-                SPIKE.c(),
-                before.c(),
-                after.c()
-            ),
-            Reason::RangeTooWide { nearest } => write!(
-                f,
-                "{} °C or more from the nearest other extreme of the days around ({:.1} °C)",
-                RANGE.c(),
-                nearest.c()
-            ),
-            Reason::OtherReadingKept { filed_under, kept_filed_under } => write!(
-                f,
-                "filed under {filed_under}, but the reading filed under {kept_filed_under} holds this day's maximum"
-            ),
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
-    use super::super::Version;
     use super::super::invented::{day, index, station, version, versions};
+    use super::super::station::FeedKind;
     use super::*;
+    use crate::weather::reading::Version;
 
     const FIRST: fn() -> NaiveDate = || day(2026, 3, 1);
 

@@ -2,13 +2,12 @@
 //!
 //! Nothing is ever overwritten: each value has versions, and a question names the moment it is asked from.
 
-use std::collections::BTreeSet;
-
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 
-use super::quality::{Reason, Rejected};
-use super::{Element, FeedKind, SourceRef, StationRecord, TenthsC, Version};
+use super::reading::{Element, StationRecord, TenthsC, Version};
+use super::rejection::{Reason, Refused, Rejected};
+use super::station::{FeedKind, SourceRef};
 
 /// The moment a question is asked from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -65,9 +64,6 @@ pub struct RawSeries {
     /// Values that were refused when they came in (a source's flag), whether or not another feed stood in for them.
     pub rejected: Vec<Rejected>,
 }
-
-/// One feed's value for one day and element, to be passed over.
-pub(super) type Refused = BTreeSet<(NaiveDate, Element, FeedKind)>;
 
 impl StationRecord {
     /// Orders the record for questions; `zone` is the station's.

@@ -6,9 +6,11 @@ use std::ops::RangeInclusive;
 use chrono::NaiveDate;
 
 use super::prepare::Member;
-use super::quality::{self, Rejected};
+use super::quality;
+use super::reading::Element;
 use super::record::Known;
-use super::{Element, FeedKind};
+use super::rejection::Rejected;
+use super::station::FeedKind;
 
 /// What a station's record looks like from a moment.
 #[derive(Clone, Debug, PartialEq)]
@@ -82,10 +84,10 @@ pub fn status(member: &Member<'_>, known: Known, start: NaiveDate, today: NaiveD
 
 #[cfg(test)]
 mod tests {
-    use super::super::Version;
     use super::super::invented::{day, index, station, version, versions};
     use super::super::normals::Normals;
     use super::*;
+    use crate::weather::reading::Version;
 
     #[test]
     fn a_station_is_summed_up_with_its_gaps_its_refusals_and_what_is_still_awaited() {

@@ -7,10 +7,16 @@ use std::io::{self, BufRead};
 
 use chrono::NaiveDate;
 
+use super::answer::{FeedError, Parsed, StationSeen, plain_reading};
+use super::ghcn_flags;
+use super::lines::{LineParser, drive};
 use super::text::{self, Date};
-use super::{FeedError, LineParser, Lines, Parsed, StationSeen, Unit, drive, ghcn_flags, plain_reading, split_csv};
+use super::text::{Lines, split_csv};
+use super::unit::Unit;
 use crate::geo::Point;
-use crate::weather::{Element, FeedKind, StationId};
+use crate::weather::excerpt::excerpt;
+use crate::weather::reading::Element;
+use crate::weather::station::{FeedKind, StationId};
 
 /// Reads a whole file, already unpacked.
 ///
@@ -182,7 +188,7 @@ pub(super) fn seen(id: &StationId, name: &str, latitude: f64, longitude: f64, el
     let on_earth = (-90.0..=90.0).contains(&latitude) && (-180.0..=180.0).contains(&longitude);
     StationSeen {
         id: id.clone(),
-        name: super::clean(name, 80),
+        name: excerpt(name, 80),
         place: on_earth.then_some(Point { latitude, longitude }),
         // -999.9 stands for unknown.
         elevation_m: elevation_m.filter(|metres| (-500.0..9000.0).contains(metres)),

@@ -8,9 +8,14 @@ use chrono::{Days, NaiveDate};
 use serde_json::{Value, json};
 use url::Url;
 
-use super::{Ask, Feed, FeedError, Parsed, Unit, ghcn_dly, plain_reading, text};
+use super::answer::{FeedError, Parsed, plain_reading};
+use super::ask::{Ask, Feed, below};
+use super::text;
+use super::unit::Unit;
+use crate::weather::excerpt::excerpt;
 use crate::weather::fetch::Fetcher;
-use crate::weather::{Element, FeedKind, StationId};
+use crate::weather::reading::Element;
+use crate::weather::station::{FeedKind, StationId};
 
 /// What was asked: needed to read the answer.
 #[derive(Clone, Debug)]
@@ -143,7 +148,7 @@ fn answer(body: &[u8]) -> Result<Value, FeedError> {
     match answer.get("error") {
         Some(error) => {
             let said = error.as_str().map_or_else(|| error.to_string(), str::to_owned);
-            Err(FeedError::Refused { said: super::clean(&said, 200) })
+            Err(FeedError::Refused { said: excerpt(&said, 200) })
         }
         None => Ok(answer),
     }
@@ -225,7 +230,7 @@ fn take_row(
         // The letters are not published; whatever stands there, the centre had something to say against the value.
         let flags = flags.and_then(Value::as_str).unwrap_or("").trim();
         if !flags.is_empty() {
-            reading.source_rejects = Some(format!("ACIS flag {}", super::clean(flags, 8)));
+            reading.source_rejects = Some(format!("ACIS flag {}", excerpt(flags, 8)));
         }
         out.readings.push(reading);
     }
@@ -239,7 +244,7 @@ impl Feed for Acis {
     async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
         let question = Question::ours(ask.from, ask.to);
         let body = question.body("sid", json!(sid(ask.source)?));
-        let answer = fetcher.post_json(&ghcn_dly::below(base_url, "StnData"), &body).await?;
+        let answer = fetcher.post_json(&below(base_url, "StnData"), &body).await?;
         parse_station(&answer.body, ask.station, &question)
     }
 }
@@ -264,7 +269,7 @@ pub async fn pull_many(
     for some in stations.chunks(MOST_AT_ONCE) {
         let sids = some.iter().map(|(_, id)| sid(id)).collect::<Result<Vec<_>, _>>()?;
         let body = question.body("sids", json!(sids));
-        let answer = fetcher.post_json(&ghcn_dly::below(base_url, "MultiStnData"), &body).await?;
+        let answer = fetcher.post_json(&below(base_url, "MultiStnData"), &body).await?;
         let name = |names: &[String]| {
             let known = |asked: &str| names.iter().any(|name| same_station(name, asked));
             some.iter().find(|(_, asked)| known(asked)).map(|(station, _)| station.clone())
@@ -292,7 +297,7 @@ pub(super) fn sid(source: &str) -> Result<&str, FeedError> {
     } else {
         Err(FeedError::SourceId {
             feed: "ACIS",
-            id: super::clean(source, 60),
+            id: excerpt(source, 60),
             wanted: "`USC00290692 6` (id, blank, type code)",
         })
     }

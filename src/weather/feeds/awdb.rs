@@ -6,10 +6,14 @@ use async_trait::async_trait;
 use serde::Deserialize;
 use url::Url;
 
+use super::answer::{FeedError, Parsed, plain_reading};
+use super::ask::{Ask, Feed, below};
+use super::ghcn_flags;
 use super::text::{self, Date};
-use super::{Ask, Feed, FeedError, Parsed, Unit, ghcn_dly, plain_reading};
+use super::unit::Unit;
+use crate::weather::excerpt::excerpt;
 use crate::weather::fetch::{Accept, Fetcher};
-use crate::weather::{FeedKind, StationId};
+use crate::weather::station::{FeedKind, StationId};
 
 #[derive(Deserialize)]
 struct StationAnswer {
@@ -69,7 +73,7 @@ fn take_series(station: &StationId, series: &ElementAnswer, place: &str, out: &m
     let Some(header) = &series.element else {
         return out.reject(place, "values without their element", "");
     };
-    let Some(element) = ghcn_dly::element_of(header.element_code.as_deref().unwrap_or("")) else { return };
+    let Some(element) = ghcn_flags::element_of(header.element_code.as_deref().unwrap_or("")) else { return };
     if header.duration_name.as_deref().is_some_and(|name| name != "DAILY") {
         return out.reject(place, "not daily values", header.duration_name.as_deref().unwrap_or(""));
     }
@@ -109,7 +113,7 @@ pub struct Awdb;
 impl Feed for Awdb {
     async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
         let triplet = triplet(ask.source)?;
-        let mut url = ghcn_dly::below(base_url, "data");
+        let mut url = below(base_url, "data");
         // The colons stay as they are: one client found that the service wants them so.
         url.set_query(Some(&format!(
             "stationTriplets={triplet}&elements=TMAX,TMIN&duration=DAILY&beginDate={}&endDate={}&periodRef=END&returnFlags=true",
@@ -132,7 +136,7 @@ pub(super) fn triplet(source: &str) -> Result<&str, FeedError> {
     } else {
         Err(FeedError::SourceId {
             feed: "AWDB",
-            id: super::clean(source, 60),
+            id: excerpt(source, 60),
             wanted: "`9901:XA:SNTL` (station, state, network)",
         })
     }

@@ -7,10 +7,15 @@ use serde_json::{Map, Value};
 use url::Url;
 
 use super::access_csv::{self, Cell};
+use super::answer::{FeedError, Parsed};
+use super::ask::{Ask, Feed};
+use super::ghcn_dly;
 use super::text::{self, Date};
-use super::{Ask, Feed, FeedError, Parsed, Unit, ghcn_dly};
+use super::unit::Unit;
+use crate::weather::excerpt::excerpt;
 use crate::weather::fetch::{Accept, Fetcher};
-use crate::weather::{Element, FeedKind};
+use crate::weather::reading::Element;
+use crate::weather::station::FeedKind;
 
 const WANTED: &str = "a list of daily summaries";
 
@@ -91,7 +96,7 @@ fn cell(row: &Map<String, Value>, name: &str) -> Option<String> {
 fn refusal(object: &Map<String, Value>, body: &[u8]) -> FeedError {
     let said = ["errorMessage", "message", "error", "detail", "title"].iter().find_map(|key| cell(object, key));
     match said {
-        Some(said) => FeedError::Refused { said: super::clean(&said, 200) },
+        Some(said) => FeedError::Refused { said: excerpt(&said, 200) },
         None => FeedError::shape(WANTED, "it is a single object", body),
     }
 }
@@ -127,7 +132,7 @@ pub(super) fn keep_station(parsed: &mut Parsed, id: &str) {
             rejected_lines.push(super::RejectedLine {
                 place: reading.day_reported.to_string(),
                 reason: "another station than the one asked for",
-                seen: super::clean(&reading.station.0, 40),
+                seen: excerpt(&reading.station.0, 40),
             });
         }
         ours

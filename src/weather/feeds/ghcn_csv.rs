@@ -2,8 +2,12 @@
 //!
 //! `ID,DATE,ELEMENT,DATA_VALUE,M_FLAG,Q_FLAG,S_FLAG,OBS_TIME`; days without a value are simply absent.
 
-use super::{FeedError, LineParser, Parsed, drive, ghcn_dly, ghcn_flags, plain_reading, split_csv, text};
-use crate::weather::{FeedKind, StationId, TenthsC};
+use super::answer::{FeedError, Parsed, plain_reading};
+use super::lines::{LineParser, drive};
+use super::text::split_csv;
+use super::{ghcn_flags, text};
+use crate::weather::reading::TenthsC;
+use crate::weather::station::{FeedKind, StationId};
 
 /// Reads a whole file, already unpacked.
 ///
@@ -56,7 +60,7 @@ impl LineParser for GhcnRows {
             out.reject(place(), "not a station's id", id);
             return Ok(());
         }
-        let Some(element) = ghcn_dly::element_of(element.trim()) else {
+        let Some(element) = ghcn_flags::element_of(element.trim()) else {
             if element.trim().len() == 4 && text::compact_date(day.trim()).is_some() {
                 self.good += 1;
             } else {
@@ -99,7 +103,7 @@ impl LineParser for GhcnRows {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::weather::Element;
+    use crate::weather::reading::Element;
 
     const ROWS: &str = "USC00999001,20260614,TMAX,289,,,7,0700\nUSC00999001,20260614,TMIN,72,,,7,0700\n\
                         USW00099902,20260614,TMAX,301,H,X,W,2400\nUSW00099902,20260614,PRCP,0,,,W,2400\n";

@@ -7,9 +7,15 @@ use async_trait::async_trait;
 use chrono::{Datelike, Days, NaiveDate};
 use url::Url;
 
-use super::{Ask, Feed, FeedError, LineParser, Parsed, access_csv, drive, ghcn_csv, ghcn_flags, plain_reading, text};
+use super::answer::{FeedError, Parsed, plain_reading};
+use super::ask::{Ask, Feed, below};
+use super::lines::{LineParser, drive};
+use super::unit::Unit;
+use super::{access_csv, ghcn_csv, ghcn_flags, text};
+use crate::weather::excerpt::excerpt;
 use crate::weather::fetch::{Accept, Fetcher};
-use crate::weather::{Element, FeedKind, StationId, TenthsC};
+use crate::weather::reading::{Element, TenthsC};
+use crate::weather::station::{FeedKind, StationId};
 
 /// Characters before the first day's cell.
 const HEAD: usize = 21;
@@ -106,17 +112,8 @@ impl Head {
         Some(Self {
             station: StationId(station.to_owned()),
             first: NaiveDate::from_ymd_opt(year.parse().ok()?, month.parse().ok()?, 1)?,
-            element: element_of(element),
+            element: ghcn_flags::element_of(element),
         })
-    }
-}
-
-/// `TMAX` and `TMIN`; all other elements of the archive are not ours.
-pub(super) fn element_of(code: &str) -> Option<Element> {
-    match code {
-        "TMAX" => Some(Element::Max),
-        "TMIN" => Some(Element::Min),
-        _ => None,
     }
 }
 
@@ -166,18 +163,11 @@ impl Feed for GhcnDaily {
         }
         if path.ends_with("/access") {
             let answer = fetcher.get(&below(base_url, &format!("{id}.csv")), Accept::Text).await?;
-            return access_csv::parse(&answer.body, Some(super::Unit::TenthsC), FeedKind::GhcnDaily);
+            return access_csv::parse(&answer.body, Some(Unit::TenthsC), FeedKind::GhcnDaily);
         }
         let answer = fetcher.get(&below(base_url, &format!("all/{id}.dly")), Accept::Text).await?;
         drive(DlyLines { from: Some(ask.from), to: Some(ask.to), ..DlyLines::default() }, &answer.body)
     }
-}
-
-/// An address below a base, whether or not the base ends with a slash.
-pub(super) fn below(base_url: &Url, relative: &str) -> Url {
-    let mut url = base_url.clone();
-    url.set_path(&format!("{}/{relative}", base_url.path().trim_end_matches('/')));
-    url
 }
 
 /// A bare GHCN id such as `USC00290692`.
@@ -188,7 +178,7 @@ pub(super) fn station_id(source: &str) -> Result<&str, FeedError> {
     } else {
         Err(FeedError::SourceId {
             feed: "GHCN-Daily",
-            id: super::clean(source, 60),
+            id: excerpt(source, 60),
             wanted: "USC00290692 (eleven letters and digits)",
         })
     }
@@ -197,7 +187,7 @@ pub(super) fn station_id(source: &str) -> Result<&str, FeedError> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::weather::Reading;
+    use crate::weather::reading::Reading;
 
     /// The invented example of the layout: 18.3, 20.6, missing, 46.1 with flag I, 19.4 with measurement flag L.
     fn line(element: &str) -> String {

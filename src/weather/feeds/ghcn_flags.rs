@@ -1,6 +1,7 @@
 //! The flags of GHCN-Daily, as its readme defines them; shared by all files and services that pass them on.
 
-use crate::weather::Reading;
+use crate::weather::excerpt::excerpt;
+use crate::weather::reading::{Element, Reading};
 
 /// Applies measurement and quality flag to a reading. Any quality flag speaks against the value, also a letter the
 /// readme does not name: the lists differ between editions.
@@ -11,8 +12,7 @@ pub(super) fn apply(reading: &mut Reading, measurement: &str, quality: &str) {
     reading.sampled = measurement == "H";
     let quality = quality.trim();
     if !quality.is_empty() {
-        reading.source_rejects =
-            Some(format!("GHCN quality flag {}: {}", super::clean(quality, 8), failed_check(quality)));
+        reading.source_rejects = Some(format!("GHCN quality flag {}: {}", excerpt(quality, 8), failed_check(quality)));
     }
 }
 
@@ -33,5 +33,14 @@ fn failed_check(flag: &str) -> &'static str {
         "X" => "bounds",
         "Z" => "official investigation",
         _ => "a check without a name in the readme",
+    }
+}
+
+/// `TMAX` and `TMIN`; all other elements of the archive are not ours.
+pub(super) fn element_of(code: &str) -> Option<Element> {
+    match code {
+        "TMAX" => Some(Element::Max),
+        "TMIN" => Some(Element::Min),
+        _ => None,
     }
 }

@@ -10,10 +10,17 @@ use async_trait::async_trait;
 use chrono::NaiveDate;
 use url::Url;
 
+use super::access_csv;
+use super::answer::{FeedError, Parsed, plain_reading};
+use super::ask::{Ask, Feed};
+use super::lines::{LineParser, drive};
 use super::text::{self, Date};
-use super::{Ask, Feed, FeedError, LineParser, Lines, Parsed, Unit, access_csv, drive, plain_reading, split_csv};
+use super::text::{Lines, split_csv};
+use super::unit::Unit;
+use crate::weather::excerpt::excerpt;
 use crate::weather::fetch::{Accept, FetchError, Fetcher};
-use crate::weather::{Element, FeedKind, StationId};
+use crate::weather::reading::Element;
+use crate::weather::station::{FeedKind, StationId};
 
 /// Reads a whole file. Rows belong to `station` unless a column says otherwise.
 ///
@@ -180,7 +187,7 @@ impl Feed for PlainCsv {
     async fn pull(&self, fetcher: &Fetcher, _base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
         let (address, unit) = address_and_unit(ask.source)?;
         let body = if address.starts_with("http://") || address.starts_with("https://") {
-            let url = Url::parse(address).map_err(|why| FetchError::bad_address(address, why.to_string()))?;
+            let url = Url::parse(address).map_err(|why| FetchError::bad_address(address, why))?;
             fetcher.get(&url, Accept::Text).await?.body.to_vec()
         } else {
             read_file(Path::new(address), fetcher.largest_body()).await?
@@ -201,7 +208,7 @@ pub(super) fn address_and_unit(source: &str) -> Result<(&str, Option<Unit>), Fee
     };
     if address.is_empty() {
         let wanted = "a path or http(s) address, at its end perhaps #fahrenheit, #celsius or #tenths";
-        return Err(FeedError::SourceId { feed: "plain CSV", id: super::clean(source, 60), wanted });
+        return Err(FeedError::SourceId { feed: "plain CSV", id: excerpt(source, 60), wanted });
     }
     Ok((address, unit))
 }

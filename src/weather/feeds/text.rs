@@ -5,8 +5,9 @@ use std::io::{self, BufRead};
 
 use chrono::NaiveDate;
 
-use super::{FeedError, Unit};
-use crate::weather::Element;
+use super::answer::FeedError;
+use super::unit::Unit;
+use crate::weather::reading::Element;
 
 /// No line of any format read here comes near this; a longer one is not kept in memory.
 const LONGEST_LINE: usize = 64 * 1024;
@@ -289,26 +290,6 @@ pub(super) fn evidence<'a>(values: impl Iterator<Item = &'a str>) -> Evidence {
     }
 }
 
-/// At most `longest` characters and a sign that more followed; blanks at the ends cut, control characters escaped.
-pub(crate) fn clean(text: &str, longest: usize) -> String {
-    let mut cleaned = String::new();
-    let mut length = 0;
-    for c in text.trim().chars() {
-        let escaped = c.is_control().then(|| c.escape_default());
-        let width = escaped.as_ref().map_or(1, ExactSizeIterator::len);
-        if length + width > longest {
-            cleaned.push('…');
-            break;
-        }
-        length += width;
-        match escaped {
-            Some(escaped) => cleaned.extend(escaped),
-            None => cleaned.push(c),
-        }
-    }
-    cleaned
-}
-
 pub(super) fn element_name(element: Element) -> &'static str {
     match element {
         Element::Max => "maximum",
@@ -439,7 +420,7 @@ mod tests {
 
         #[test]
         fn no_text_makes_the_helpers_panic(text in any::<String>()) {
-            let _ = (split_csv(&text, ','), whole(&text), decimal(&text), date(&text), hour_of_hhmm(&text), column(&text), clean(&text, 10));
+            let _ = (split_csv(&text, ','), whole(&text), decimal(&text), date(&text), hour_of_hhmm(&text), column(&text));
         }
     }
 }

@@ -18,7 +18,7 @@ use treebell::config::FeedsConfig;
 use treebell::randomness::Randomness;
 use treebell::weather::StationId;
 use treebell::weather::feeds::Ask;
-use treebell::weather::fetch::{Fetcher, Limits, NotedWaiting};
+use treebell::weather::fetch::{FetchError, Fetcher, Limits, NotedWaiting};
 
 fn day(year: i32, month: u32, day: u32) -> NaiveDate {
     NaiveDate::from_ymd_opt(year, month, day).unwrap()
@@ -38,11 +38,11 @@ fn ask<'a>(station: &'a StationId, source: &'a str, from: NaiveDate, to: NaiveDa
 /// All services at one address, each below its own folder.
 fn feeds_at(address: &str) -> FeedsConfig {
     let mut feeds = FeedsConfig { contact: "heat@example.org".into(), ..FeedsConfig::default() };
-    feeds.ghcn_daily.base_url = format!("{address}/ghcn/");
-    feeds.daily_summaries.base_url = format!("{address}/summaries");
-    feeds.acis.base_url = format!("{address}/acis/");
-    feeds.nws.base_url = format!("{address}/nws/");
-    feeds.awdb.base_url = format!("{address}/awdb/v1/");
+    feeds.ghcn_daily.base_url = format!("{address}/ghcn/").into();
+    feeds.daily_summaries.base_url = format!("{address}/summaries").into();
+    feeds.acis.base_url = format!("{address}/acis/").into();
+    feeds.nws.base_url = format!("{address}/nws/").into();
+    feeds.awdb.base_url = format!("{address}/awdb/v1/").into();
     feeds
 }
 
@@ -56,4 +56,9 @@ fn fetcher(feeds: &FeedsConfig, change: impl FnOnce(&mut Limits)) -> (Fetcher, A
     let clock = Arc::new(ManualClock::at(utc(NOW)));
     let fetcher = Fetcher::with(feeds, limits, clock, Randomness::seeded(1), Arc::clone(&waiting) as _).unwrap();
     (fetcher, waiting)
+}
+
+/// The error promises that the same question may succeed later, with nobody changing anything.
+fn tries_again(why: &FetchError) -> bool {
+    why.to_string().ends_with("the next pull tries again")
 }
