@@ -3,7 +3,9 @@
 use std::io::Read;
 use std::path::PathBuf;
 
-use super::{CommandError, open_store, print_out};
+use super::error::CommandError;
+use super::format::print_out;
+use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::dispatch::bounces;

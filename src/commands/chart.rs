@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use chrono::{Datelike, NaiveDate};
 
-use super::CommandError;
+use super::error::CommandError;
 use super::outlook::{chosen, language, moment};
 use crate::chart::{HeatUnit, Look, png, season_heat};
 use crate::clock::{Clock, SystemClock};

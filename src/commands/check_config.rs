@@ -4,7 +4,7 @@ use chrono::Utc;
 
 use lettre::message::Mailbox;
 
-use super::CommandError;
+use super::error::CommandError;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, Secret};
 use crate::dispatch::channels;

@@ -6,7 +6,8 @@ use std::io::{self, Read};
 use chrono::{Days, NaiveDate};
 use serde::Serialize;
 
-use super::{CommandError, print_json, print_out};
+use super::error::CommandError;
+use super::format::{print_json, print_out};
 use crate::heat::{Cutoff, DailySeries, DayTemperatures, HeatRule, HeatRuleError, Method};
 use crate::units::{c_to_f, dd_c_to_f, f_to_c};
 

@@ -11,8 +11,9 @@ use futures::FutureExt;
 use indicatif::{ProgressBar, ProgressStyle};
 use tokio::net::TcpListener;
 
+use super::error::CommandError;
+use super::format::print_out;
 use super::run::told_to_stop;
-use super::{CommandError, print_out};
 use crate::clock::SetClock;
 use crate::demo::play;
 use crate::demo::play::{DemoError, Play, Played};

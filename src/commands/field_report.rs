@@ -3,7 +3,9 @@
 use chrono::{Datelike, NaiveDate};
 use comfy_table::Table;
 
-use super::{CommandError, open_store, print_json, print_out};
+use super::error::CommandError;
+use super::format::{print_json, print_out};
+use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::season::StageId;

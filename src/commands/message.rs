@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use comfy_table::Table;
 
-use super::CommandError;
+use super::error::CommandError;
 use crate::config::Config;
 use crate::message::check;
 use crate::message::document::Document;

@@ -3,6 +3,13 @@
 //! Exit codes: 0 done, 1 our own fault or a fault of the machine, 2 usage or configuration, 3 store, 4 a check said no, 75 try
 //! again (only of `bounce`, whatever went wrong: the mail server keeps the report).
 
+pub mod error;
+
+mod args;
+mod format;
+mod open;
+mod select;
+
 pub mod bounce;
 pub mod chart;
 pub mod check_config;
@@ -24,16 +31,11 @@ pub mod verify;
 pub mod weather;
 
 use std::path::PathBuf;
-use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+pub use self::error::CommandError;
 use crate::config::{Config, ConfigError};
-use crate::randomness::Randomness;
-use crate::service::app;
-use crate::service::app::AppError;
-use crate::store::{Store, StoreError};
-use crate::text::error_chain_without;
 
 /// Watches public temperatures and tells pinyon owners when to inspect their trees for needle scale eggs.
 #[derive(Debug, Parser)]
@@ -79,62 +81,6 @@ pub enum Command {
     Weather(weather::Weather),
     Fit(fit::Fit),
     Bounce(bounce::Bounce),
-}
-
-/// Why a command ended early, sorted by exit code.
-#[derive(Debug, thiserror::Error)]
-pub enum CommandError {
-    #[error("{0}")]
-    Usage(String),
-    #[error(transparent)]
-    Config(#[from] ConfigError),
-    #[error("{0}")]
-    Store(String),
-    #[error("{0}")]
-    CheckSaidNo(String),
-    #[error("{0}")]
-    Failed(String),
-    /// For a mail server, which keeps what it brought and brings it again (EX_TEMPFAIL of sysexits).
-    #[error("{0}")]
-    BringAgain(String),
-}
-
-/// What was wished for cannot be had, or the store cannot be used: told apart for whoever reads exit codes.
-impl From<StoreError> for CommandError {
-    fn from(why: StoreError) -> Self {
-        match &why {
-            StoreError::Conflict(_) | StoreError::BadAddress { .. } | StoreError::NoFolder { .. } => {
-                Self::Usage(with_causes(&why))
-            }
-            _ => Self::Store(with_causes(&why)),
-        }
-    }
-}
-
-impl From<AppError> for CommandError {
-    fn from(why: AppError) -> Self {
-        match why {
-            AppError::Store(why) => why.into(),
-            other => Self::Usage(with_causes(&other)),
-        }
-    }
-}
-
-/// A fault with the faults behind it, one sentence each.
-fn with_causes(why: &dyn std::error::Error) -> String {
-    error_chain_without(why, |said, cause| said.contains(cause))
-}
-
-impl CommandError {
-    pub fn exit_code(&self) -> ExitCode {
-        ExitCode::from(match self {
-            CommandError::Failed(_) => 1,
-            CommandError::Usage(_) | CommandError::Config(_) => 2,
-            CommandError::Store(_) => 3,
-            CommandError::CheckSaidNo(_) => 4,
-            CommandError::BringAgain(_) => 75,
-        })
-    }
 }
 
 impl Cli {
@@ -200,26 +146,4 @@ fn start_log(config: &Config, level: &str) -> Result<(), CommandError> {
     // A second start, as tests do, keeps the first.
     let _ = if config.log.json { log.json().try_init() } else { log.compact().try_init() };
     Ok(())
-}
-
-/// The store of the settings, with secrets from this machine.
-async fn open_store(config: &Config) -> Result<Store, AppError> {
-    app::open_store(config, &Randomness::of_system()).await
-}
-
-/// JSON on standard output, for programs.
-fn print_json<T: serde::Serialize + ?Sized>(value: &T) -> Result<(), CommandError> {
-    let text = serde_json::to_string_pretty(value).map_err(|why| CommandError::Failed(format!("no JSON: {why}")))?;
-    print_out(&format!("{text}\n"))
-}
-
-/// Text on standard output. A reader that has seen enough, as `head` has, is no fault.
-fn print_out(text: &str) -> Result<(), CommandError> {
-    use std::io::{ErrorKind, Write};
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(why) if why.kind() != ErrorKind::BrokenPipe => {
-            Err(CommandError::Failed(format!("standard output cannot be written: {why}")))
-        }
-        _ => Ok(()),
-    }
 }

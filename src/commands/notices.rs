@@ -6,7 +6,8 @@ use chrono::{Datelike, SecondsFormat, Utc};
 use comfy_table::{Table, presets};
 use serde_json::json;
 
-use super::{CommandError, open_store};
+use super::error::CommandError;
+use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use comfy_table::{CellAlignment, Table, presets};
 
-use super::CommandError;
+use super::error::CommandError;
 use crate::assessment::season_model::Assessment;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::CommandError;
+use super::error::CommandError;
 use crate::config::Config;
 use crate::language::Language;
 use crate::season::Profile;

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use comfy_table::{CellAlignment, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::CommandError;
+use super::error::CommandError;
 use crate::assessment::past::PastFrom;
 use crate::clock::SystemClock;
 use crate::config::Config;

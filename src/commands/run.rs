@@ -6,7 +6,7 @@ use std::time::Duration;
 use futures::FutureExt;
 use tracing::info;
 
-use super::CommandError;
+use super::error::CommandError;
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::dispatch::channels;

@@ -7,7 +7,9 @@ use chrono::{DateTime, Utc};
 use comfy_table::Table;
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::{CommandError, open_store, print_json, print_out};
+use super::error::CommandError;
+use super::format::{print_json, print_out};
+use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::people::csv;

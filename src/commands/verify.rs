@@ -8,7 +8,9 @@ use comfy_table::{CellAlignment, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
-use super::{CommandError, open_store, print_json, print_out};
+use super::error::CommandError;
+use super::format::{print_json, print_out};
+use super::open::open_store;
 use crate::assessment::past::StationHistory;
 use crate::assessment::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
 use crate::assessment::verify;

@@ -1,14 +1,18 @@
 //! `treebell region`: the regions people live in, their ZIP codes and stations.
 
+mod file;
+
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use chrono_tz::Tz;
 use comfy_table::Table;
-use serde::Deserialize;
 
-use super::station::{Elevation, zone};
-use super::{CommandError, open_store, print_json, print_out};
+use self::file::read_regions;
+use super::args::{Elevation, zone};
+use super::error::CommandError;
+use super::format::{elevation_words, height_words, in_file, print_json, print_out};
+use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
@@ -17,7 +21,6 @@ use crate::season::profile::Profiles;
 use crate::service::app::load_profiles;
 use crate::store::regions::RegionPut;
 use crate::store::{Store, near_name};
-use crate::units::m_to_feet;
 use crate::weather::nearby::by_nearness;
 
 /// Keep the regions: ZIP codes that share one outlook
@@ -219,15 +222,6 @@ async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Resul
     Ok(near.iter().map(|candidate| candidate.station.id.0.clone()).collect())
 }
 
-pub(super) fn height_words(higher_m: f64) -> String {
-    let metres = higher_m.abs().round();
-    match () {
-        () if metres == 0.0 => "at the same height".into(),
-        () if higher_m > 0.0 => format!("{metres:.0} m higher"),
-        () => format!("{metres:.0} m lower"),
-    }
-}
-
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     let store = open_store(config).await?;
     let regions = if args.all { store.all_regions().await? } else { store.regions().await? };
@@ -381,96 +375,6 @@ async fn import(file: &Path, config: &Config) -> Result<(), CommandError> {
     Ok(())
 }
 
-pub(super) fn in_file(file: &Path, faults: &[String]) -> String {
-    faults.iter().map(|fault| format!("{}: {fault}", file.display())).collect::<Vec<_>>().join("\n")
-}
-
-/// A file of regions.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RegionFile {
-    #[serde(default)]
-    region: Vec<RegionEntry>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RegionEntry {
-    id: String,
-    name: String,
-    zips: Vec<String>,
-    latitude: f64,
-    longitude: f64,
-    elevation_m: f64,
-    time_zone: Option<String>,
-    stations: Vec<String>,
-    #[serde(default = "usual_profile")]
-    profile: String,
-    release: Option<String>,
-}
-
-fn usual_profile() -> String {
-    "pinyon-needle-scale".into()
-}
-
-/// Every fault of the file at once, or its regions.
-fn read_regions(text: &str, usual_zone: Tz) -> Result<Vec<Region>, Vec<String>> {
-    let file: RegionFile = toml::from_str(text).map_err(|why| vec![why.to_string().trim_end().to_owned()])?;
-    if file.region.is_empty() {
-        return Err(vec!["there is no [[region]] in it".into()]);
-    }
-    let mut faults = Vec::new();
-    let mut regions: Vec<Region> = Vec::new();
-    for entry in file.region {
-        let mut wrong = |what: String| faults.push(format!("region `{}`: {what}", entry.id));
-        let zips =
-            entry.zips.iter().filter_map(|text| Zip::parse(text).map_err(|why| wrong(why.to_string())).ok()).collect();
-        let time_zone = match entry.time_zone.as_deref().map(zone) {
-            None => usual_zone,
-            Some(Ok(zone)) => zone,
-            Some(Err(why)) => {
-                wrong(why);
-                usual_zone
-            }
-        };
-        let release = match entry.release.as_deref().unwrap_or("unless-held:24").parse() {
-            Ok(release) => release,
-            Err(why) => {
-                wrong(format!("{why}"));
-                Release::WhenConfirmed
-            }
-        };
-        let region = Region {
-            id: entry.id.clone(),
-            name: entry.name,
-            place: Point { latitude: entry.latitude, longitude: entry.longitude },
-            elevation_m: entry.elevation_m,
-            time_zone,
-            profile: entry.profile,
-            zips,
-            stations: entry.stations,
-            release,
-            retired: false,
-        };
-        for fault in region.faults() {
-            // Bad ZIP codes were named above.
-            if !(region.zips.is_empty() && !entry.zips.is_empty() && fault.contains("ZIP")) {
-                wrong(fault);
-            }
-        }
-        for other in &regions {
-            if other.id == region.id {
-                wrong("it stands in the file twice".into());
-            }
-            for zip in region.zips.iter().filter(|zip| other.zips.contains(zip)) {
-                wrong(format!("ZIP code {zip} belongs to region `{}` of the same file", other.id));
-            }
-        }
-        regions.push(region);
-    }
-    if faults.is_empty() { Ok(regions) } else { Err(faults) }
-}
-
 fn known_profile(profiles: &Profiles, id: &str) -> Result<(), CommandError> {
     if profiles.get(id).is_some() {
         return Ok(());
@@ -478,58 +382,4 @@ fn known_profile(profiles: &Profiles, id: &str) -> Result<(), CommandError> {
     let known: Vec<String> = profiles.iter().map(|profile| profile.id.clone()).collect();
     let near = near_name(id, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
     Err(CommandError::Usage(format!("profile `{id}` is unknown{near} (known: {})", known.join(", "))))
-}
-
-pub(super) fn elevation_words(metres: f64) -> String {
-    format!("{metres:.0} m ({:.0} ft)", m_to_feet(metres))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    const GOOD: &str = r#"
-        [[region]]
-        id = "dos-vientos"
-        name = "Dos Vientos"
-        zips = ["00201", "00202"]
-        latitude = 32.75
-        longitude = -134.95
-        elevation_m = 1565
-        stations = ["ALT-VIE"]
-        release = "at-once"
-    "#;
-
-    fn faults(text: &str) -> String {
-        read_regions(text, Tz::America__Denver).map_or_else(|faults| faults.join("\n"), |_| "none".into())
-    }
-
-    #[test]
-    fn a_file_of_regions_is_read() {
-        let regions = read_regions(GOOD, Tz::America__Denver).unwrap();
-        assert_eq!((regions.len(), regions[0].release, regions[0].zips.len()), (1, Release::AtOnce, 2));
-    }
-
-    #[test]
-    fn every_fault_of_a_file_is_named_with_its_region() {
-        for (from, to, wanted) in [
-            ("zips =", "zip =", "unknown field `zip`"),
-            ("[[region]]", "[[regions]]", "unknown field `regions`"),
-            ("\"00202\"", "\"202\"", "region `dos-vientos`: `202` is not a ZIP code"),
-            ("\"00202\"", "\"00201\"", "ZIP code 00201 is named twice"),
-            ("at-once", "at once", "`at once` is no way of release"),
-            ("latitude = 32.75", "latitude = 132.75", "latitude 132.75"),
-            ("stations = [\"ALT-VIE\"]", "stations = []", "at least one station"),
-            ("elevation_m = 1565", "", "missing field `elevation_m`"),
-            ("release =", "time_zone = \"Mars/Base\"\nrelease =", "Mars/Base"),
-        ] {
-            let text = GOOD.replacen(from, to, 1);
-            assert_ne!(text, GOOD);
-            assert!(faults(&text).contains(wanted), "{wanted}: {}", faults(&text));
-        }
-        let twice = format!("{GOOD}{GOOD}");
-        assert!(faults(&twice).contains("stands in the file twice"), "{}", faults(&twice));
-        assert!(faults(&twice).contains("00201 belongs to region `dos-vientos` of the same file"));
-        assert!(faults("").contains("no [[region]]"));
-    }
 }

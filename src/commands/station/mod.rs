@@ -1,21 +1,24 @@
 //! `treebell station`: places with a public daily temperature record.
 
-use std::path::{Path, PathBuf};
+mod list_file;
+
+use std::path::PathBuf;
 
 use chrono_tz::Tz;
 use comfy_table::Table;
 
-use super::region::{elevation_words, height_words, in_file};
-use super::{CommandError, open_store, print_json, print_out};
+use self::list_file::{Listed, read_list};
+use super::args::{Elevation, point, source, zone};
+use super::error::CommandError;
+use super::format::{elevation_words, height_words, print_json, print_out, source_words};
+use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::{Point, distance_km};
 use crate::region::ELEVATIONS_M;
-use crate::store::near_name;
-use crate::units::feet_to_m;
-use crate::weather::feeds::{check_source, usual_sources};
+use crate::weather::feeds::usual_sources;
 use crate::weather::nearby::by_nearness;
-use crate::weather::{FeedKind, SourceRef, Station, StationId};
+use crate::weather::{SourceRef, Station, StationId};
 
 /// Keep the stations whose temperatures are read
 #[derive(Debug, clap::Subcommand)]
@@ -133,25 +136,6 @@ pub struct Import {
     /// IANA name of their time zone, since the list has none; that of the schedule if left out
     #[arg(long, value_parser = zone)]
     zone: Option<Tz>,
-}
-
-/// An elevation in the unit at hand.
-#[derive(Debug, clap::Args)]
-#[group(multiple = false)]
-pub struct Elevation {
-    /// Elevation in metres
-    #[arg(long, allow_negative_numbers = true, value_name = "METRES")]
-    elevation_m: Option<f64>,
-    /// Elevation in feet
-    #[arg(long, allow_negative_numbers = true, value_name = "FEET")]
-    elevation_ft: Option<f64>,
-}
-
-impl Elevation {
-    pub fn metres(&self) -> Option<f64> {
-        // To the decimetre, so that feet do not leave a tail of digits.
-        self.elevation_m.or(self.elevation_ft.map(|feet| (feet_to_m(feet) * 10.0).round() / 10.0))
-    }
 }
 
 /// # Errors
@@ -319,57 +303,6 @@ fn stations_words(count: usize) -> String {
     if count == 1 { "1 station".into() } else { format!("{count} stations") }
 }
 
-/// A station of GHCN-Daily's list.
-struct Listed {
-    station: Station,
-    state: String,
-    has_elevation: bool,
-}
-
-/// Format of `ghcnd-stations.txt`, by columns counted from 1 (GHCN-Daily readme, section IV): id 1-11, latitude 13-20,
-/// longitude 22-30, elevation 32-37 in metres with -999.9 for missing, state 39-40, name 42-71.
-fn read_list(file: &Path, text: &str, zone: Tz) -> Result<Vec<Listed>, CommandError> {
-    let mut listed = Vec::new();
-    let mut faults = Vec::new();
-    for (number, line) in (1..).zip(text.lines()).filter(|(_, line)| !line.trim().is_empty()) {
-        match read_line(line, zone) {
-            Some(one) => listed.push(one),
-            None => faults.push(format!("line {number}: not a line of ghcnd-stations.txt: `{}`", line.trim_end())),
-        }
-        if faults.len() == 5 {
-            faults.push("and so on".into());
-            break;
-        }
-    }
-    if faults.is_empty() { Ok(listed) } else { Err(CommandError::Usage(in_file(file, &faults))) }
-}
-
-fn read_line(line: &str, zone: Tz) -> Option<Listed> {
-    let columns: Vec<char> = line.chars().collect();
-    let field = |from: usize, to: usize| -> String {
-        let part = columns.get(from - 1..to.min(columns.len())).unwrap_or_default();
-        part.iter().collect::<String>().trim().to_owned()
-    };
-    let id = field(1, 11);
-    let (latitude, longitude) = (field(13, 20).parse().ok()?, field(22, 30).parse().ok()?);
-    let elevation_m: f64 = field(32, 37).parse().ok()?;
-    let id = StationId(id);
-    let sources = usual_sources(&id);
-    if sources.is_empty() {
-        return None;
-    }
-    let station = Station {
-        name: field(42, 71),
-        id,
-        place: Point { latitude, longitude },
-        elevation_m,
-        time_zone: zone,
-        observation_hour: None,
-        sources,
-    };
-    Some(Listed { station, state: field(39, 40), has_elevation: elevation_m > -999.0 })
-}
-
 fn check(station: &Station) -> Result<(), CommandError> {
     let Point { latitude, longitude } = station.place;
     let id = &station.id.0;
@@ -390,91 +323,4 @@ fn check(station: &Station) -> Result<(), CommandError> {
         faults.push(format!("elevation {} m must lie between -430 and 8849 m", station.elevation_m));
     }
     if faults.is_empty() { Ok(()) } else { Err(CommandError::Usage(format!("station `{id}`: {}", faults.join("; ")))) }
-}
-
-fn source_words(source: &SourceRef) -> String {
-    format!("{}:{}", source.feed.name(), source.id)
-}
-
-fn source(text: &str) -> Result<SourceRef, String> {
-    let known: Vec<String> = FeedKind::ALL.iter().map(|feed| feed.name().to_owned()).collect();
-    let (feed, id) =
-        text.split_once(':').ok_or_else(|| format!("FEED:ID is wanted, with FEED one of {}", known.join(", ")))?;
-    let feed = FeedKind::parse(feed).ok_or_else(|| {
-        let near = near_name(feed, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
-        format!("feed `{feed}` is unknown{near} (known: {})", known.join(", "))
-    })?;
-    if id.trim().is_empty() {
-        return Err(format!("the station's name in feed {} is missing after the colon", feed.name()));
-    }
-    let source = SourceRef { feed, id: id.trim().to_owned() };
-    check_source(&source).map_err(|why| why.to_string())?;
-    Ok(source)
-}
-
-pub(super) fn zone(text: &str) -> Result<Tz, String> {
-    text.parse().map_err(|_| {
-        let known: Vec<String> = chrono_tz::TZ_VARIANTS.iter().map(|zone| zone.name().to_owned()).collect();
-        let near = near_name(text, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
-        format!("`{text}` is no IANA time zone{near}")
-    })
-}
-
-fn point(text: &str) -> Result<Point, String> {
-    let wanted = || format!("`{text}` is no place: LATITUDE,LONGITUDE is wanted, such as 32.75,-134.95");
-    let (latitude, longitude) = text.split_once(',').ok_or_else(wanted)?;
-    let number = |text: &str| text.trim().parse::<f64>().ok();
-    match (number(latitude), number(longitude)) {
-        (Some(latitude), Some(longitude))
-            if (-90.0..=90.0).contains(&latitude) && (-180.0..=180.0).contains(&longitude) =>
-        {
-            Ok(Point { latitude, longitude })
-        }
-        _ => Err(wanted()),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    // The layout is GHCN-Daily's; the stations are invented.
-    const LIST: &str = "\
-USC00999001  35.6123 -135.0456 2103.1 XA EXAMPLE MESA 2 NW                  HCN
-USC00999002  35.7000 -135.1000 -999.9 XA EXAMPLE WELLS
-USW00099903 -12.5000  106.1000    3.0 XB EJEMPLO CAÑÓN                  GSN     99999
-";
-
-    #[test]
-    fn the_published_layout_of_the_list_is_read() {
-        let listed = read_list(Path::new("list"), LIST, Tz::America__Denver).unwrap();
-        let first = &listed[0].station;
-        assert_eq!((first.id.0.as_str(), first.name.as_str()), ("USC00999001", "EXAMPLE MESA 2 NW"));
-        assert_eq!((first.place.latitude, first.place.longitude, first.elevation_m), (35.6123, -135.0456, 2103.1));
-        assert_eq!((listed[0].state.as_str(), listed[0].has_elevation), ("XA", true));
-        assert!(!listed[1].has_elevation);
-        assert_eq!(listed[2].station.name, "EJEMPLO CAÑÓN");
-        assert_eq!(listed[2].station.place.latitude, -12.5);
-        assert!(first.sources.iter().any(|source| source_words(source) == "acis:USC00999001 6"), "{:?}", first.sources);
-    }
-
-    #[test]
-    fn another_file_is_refused_with_its_lines() {
-        let said = read_list(Path::new("list"), "date,tmin,tmax\n2026-01-01,1,2\n", Tz::UTC).err().unwrap().to_string();
-        assert!(said.contains("list: line 1: not a line of ghcnd-stations.txt") && said.contains("line 2"), "{said}");
-    }
-
-    #[test]
-    fn sources_zones_and_places_say_what_is_wanted() {
-        assert_eq!(source("plain-csv:C:\\logger.csv").unwrap().id, "C:\\logger.csv");
-        assert!(source("acsi:X").unwrap_err().contains("did you mean `acis`?"));
-        assert!(source("acis").unwrap_err().contains("FEED:ID"));
-        assert!(source("acis: ").unwrap_err().contains("missing"));
-        assert!(zone("America/Dever").unwrap_err().contains("did you mean `America/Denver`?"));
-        assert!(point("32.75,-134.95").is_ok());
-        for text in ["32.75", "32.75 -134.95", "95,0", "0,181", "x,y"] {
-            assert!(point(text).is_err(), "{text}");
-        }
-        assert!(usual_sources(&"USC00290692".into()).len() == 3 && usual_sources(&"logger-1".into()).is_empty());
-    }
 }

@@ -1,0 +1,86 @@
+//! Arguments that several commands take, and how their texts are read. A parser's fault is a sentence for whoever typed it.
+
+use chrono_tz::Tz;
+
+use crate::geo::Point;
+use crate::store::near_name;
+use crate::units::feet_to_m;
+use crate::weather::feeds::check_source;
+use crate::weather::{FeedKind, SourceRef};
+
+/// An elevation in the unit at hand.
+#[derive(Debug, clap::Args)]
+#[group(multiple = false)]
+pub struct Elevation {
+    /// Elevation in metres
+    #[arg(long, allow_negative_numbers = true, value_name = "METRES")]
+    elevation_m: Option<f64>,
+    /// Elevation in feet
+    #[arg(long, allow_negative_numbers = true, value_name = "FEET")]
+    elevation_ft: Option<f64>,
+}
+
+impl Elevation {
+    pub fn metres(&self) -> Option<f64> {
+        // To the decimetre, so that feet do not leave a tail of digits.
+        self.elevation_m.or(self.elevation_ft.map(|feet| (feet_to_m(feet) * 10.0).round() / 10.0))
+    }
+}
+
+pub fn zone(text: &str) -> Result<Tz, String> {
+    text.parse().map_err(|_| {
+        let known: Vec<String> = chrono_tz::TZ_VARIANTS.iter().map(|zone| zone.name().to_owned()).collect();
+        let near = near_name(text, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+        format!("`{text}` is no IANA time zone{near}")
+    })
+}
+
+pub fn point(text: &str) -> Result<Point, String> {
+    let wanted = || format!("`{text}` is no place: LATITUDE,LONGITUDE is wanted, such as 32.75,-134.95");
+    let (latitude, longitude) = text.split_once(',').ok_or_else(wanted)?;
+    let number = |text: &str| text.trim().parse::<f64>().ok();
+    match (number(latitude), number(longitude)) {
+        (Some(latitude), Some(longitude))
+            if (-90.0..=90.0).contains(&latitude) && (-180.0..=180.0).contains(&longitude) =>
+        {
+            Ok(Point { latitude, longitude })
+        }
+        _ => Err(wanted()),
+    }
+}
+
+pub fn source(text: &str) -> Result<SourceRef, String> {
+    let known: Vec<String> = FeedKind::ALL.iter().map(|feed| feed.name().to_owned()).collect();
+    let (feed, id) =
+        text.split_once(':').ok_or_else(|| format!("FEED:ID is wanted, with FEED one of {}", known.join(", ")))?;
+    let feed = FeedKind::parse(feed).ok_or_else(|| {
+        let near = near_name(feed, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+        format!("feed `{feed}` is unknown{near} (known: {})", known.join(", "))
+    })?;
+    if id.trim().is_empty() {
+        return Err(format!("the station's name in feed {} is missing after the colon", feed.name()));
+    }
+    let source = SourceRef { feed, id: id.trim().to_owned() };
+    check_source(&source).map_err(|why| why.to_string())?;
+    Ok(source)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::weather::feeds::usual_sources;
+
+    #[test]
+    fn sources_zones_and_places_say_what_is_wanted() {
+        assert_eq!(source("plain-csv:C:\\logger.csv").unwrap().id, "C:\\logger.csv");
+        assert!(source("acsi:X").unwrap_err().contains("did you mean `acis`?"));
+        assert!(source("acis").unwrap_err().contains("FEED:ID"));
+        assert!(source("acis: ").unwrap_err().contains("missing"));
+        assert!(zone("America/Dever").unwrap_err().contains("did you mean `America/Denver`?"));
+        assert!(point("32.75,-134.95").is_ok());
+        for text in ["32.75", "32.75 -134.95", "95,0", "0,181", "x,y"] {
+            assert!(point(text).is_err(), "{text}");
+        }
+        assert!(usual_sources(&"USC00290692".into()).len() == 3 && usual_sources(&"logger-1".into()).is_empty());
+    }
+}

@@ -1,0 +1,79 @@
+//! `treebell weather pull`: asks the feeds now.
+
+use std::sync::Arc;
+
+use comfy_table::{Table, presets};
+
+use crate::clock::{Clock, SystemClock};
+use crate::commands::error::CommandError;
+use crate::commands::format::print_out;
+use crate::commands::open::open_store;
+use crate::commands::select::chosen_stations;
+use crate::config::{Config, FeedsConfig};
+use crate::service::pull::{self, PullReport};
+use crate::weather::feeds::chain;
+use crate::weather::fetch::Fetcher;
+
+/// Ask the feeds now, as the service does in every cycle
+#[derive(Debug, clap::Args)]
+pub struct Pull {
+    /// Only this station (may be given more than once)
+    #[arg(long = "station", value_name = "ID")]
+    stations: Vec<String>,
+}
+
+/// # Errors
+/// An unknown station, a store that fails, stations of which no source answered.
+pub async fn run(args: &Pull, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    let stations = chosen_stations(&store, &args.stations).await?;
+    if stations.is_empty() {
+        return Err(CommandError::Usage(
+            "there is no station yet: add one with `treebell station add` or `weather import`".into(),
+        ));
+    }
+    if config.feeds.contact == FeedsConfig::default().contact {
+        eprintln!("feeds.contact is not set: public services ask who calls, and may refuse a caller without a name");
+    }
+    let clock: Arc<dyn Clock> = Arc::new(SystemClock);
+    let fetcher = Fetcher::new(&config.feeds, Arc::clone(&clock), store.randomness().clone())
+        .map_err(|why| CommandError::Failed(chain(&why)))?;
+    let report = pull::pull_all(&store, &fetcher, config, &clock, &stations).await;
+    print_pull(&report)?;
+    let silent = report.silent_stations();
+    if silent.is_empty() {
+        return Ok(());
+    }
+    let names: Vec<&str> = silent.iter().map(|id| id.0.as_str()).collect();
+    Err(CommandError::Failed(format!("no source answered for {}", names.join(", "))))
+}
+
+fn print_pull(report: &PullReport) -> Result<(), CommandError> {
+    let mut table = Table::new();
+    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
+    table.set_header(["station", "source", "taken", "new", "rejected", "unreadable", "remark"]);
+    for station in &report.stations {
+        if let Some(fault) = &station.store_fault {
+            table.add_row([station.station.0.as_str(), "-", "-", "-", "-", "-", &chain(fault)]);
+        } else if station.sources.is_empty() {
+            table.add_row([station.station.0.as_str(), "-", "-", "-", "-", "-", "no source was asked"]);
+        }
+        for source in &station.sources {
+            let name = format!("{} {}", source.source.feed.name(), source.source.id);
+            let mut row = vec![station.station.0.clone(), name];
+            match &source.outcome {
+                Ok(taken) => {
+                    let counts = [taken.accepted, taken.new, taken.rejected, taken.rejected_lines.len()];
+                    row.extend(counts.map(|count| count.to_string()));
+                    row.push(taken.rejected_lines.first().map(ToString::to_string).unwrap_or_default());
+                }
+                Err(why) => {
+                    row.extend(["-"; 4].map(str::to_owned));
+                    row.push(chain(why));
+                }
+            }
+            table.add_row(row);
+        }
+    }
+    print_out(&format!("{table}\n"))
+}

@@ -1,0 +1,191 @@
+//! `treebell weather status`: stations at a glance.
+
+use std::collections::BTreeMap;
+
+use chrono::{Datelike, NaiveDate};
+use comfy_table::{Table, presets};
+use serde_json::json;
+
+use crate::clock::{Clock, SystemClock};
+use crate::commands::error::CommandError;
+use crate::commands::format::{print_json, print_out};
+use crate::commands::open::open_store;
+use crate::commands::select::chosen_stations;
+use crate::config::Config;
+use crate::store::Store;
+use crate::store::weather::Pull;
+use crate::weather::normals::Normals;
+use crate::weather::observation_time::{LagHint, lag_hint};
+use crate::weather::prepare::Member;
+use crate::weather::record::Known;
+use crate::weather::status::{StationStatus, status};
+use crate::weather::{Element, Station, StationId};
+
+/// Show each station's last day, gaps of this year, rejected values, feeds and last pulls
+#[derive(Debug, clap::Args)]
+pub struct Status {
+    /// Only this station, in detail (may be given more than once)
+    #[arg(long = "station", value_name = "ID")]
+    stations: Vec<String>,
+
+    /// Print JSON instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+/// # Errors
+/// An unknown station, a store that fails.
+pub async fn run(args: &Status, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    let stations = chosen_stations(&store, &args.stations).await?;
+    let now = SystemClock.now();
+    let mut pulls: BTreeMap<StationId, Vec<Pull>> = BTreeMap::new();
+    for pull in store.last_pulls().await? {
+        pulls.entry(pull.station.clone()).or_default().push(pull);
+    }
+    let known = Known::At { instant: now, bulk_latency_days: config.weather.bulk_latency_days };
+    let mut all = Vec::new();
+    for station in stations {
+        let index = store.record(&station.id).await?.index(station.time_zone);
+        let today = now.with_timezone(&station.time_zone).date_naive();
+        let start = NaiveDate::from_ymd_opt(today.year(), 1, 1).unwrap_or(today);
+        let normals = Normals::around(&index, known, &station.sources, today.year());
+        let member = Member { station: &station, record: &index, normals: &normals };
+        let status = status(&member, known, start, today);
+        let hint = if args.stations.is_empty() { None } else { hour_hint(&store, &member, known, today).await? };
+        let pulls = pulls.remove(&station.id).unwrap_or_default();
+        all.push(Glance { station, status, pulls, hint });
+    }
+    if args.json {
+        let list: Vec<_> = all.iter().map(status_json).collect();
+        return print_json(&list);
+    }
+    if all.is_empty() {
+        eprintln!("there is no station yet: add one with `treebell station add` or `weather import`");
+        return Ok(());
+    }
+    let mut text = format!("{}\n", status_table(&all));
+    if !args.stations.is_empty() {
+        all.iter().for_each(|glance| text += &detail(glance));
+    }
+    print_out(&text)
+}
+
+/// One station, looked at.
+struct Glance {
+    station: Station,
+    status: StationStatus,
+    pulls: Vec<Pull>,
+    /// That its maxima seem to stand on the wrong day.
+    hint: Option<LagHint>,
+}
+
+/// Holds a station against the others; only when asked for one by name, since it reads every record.
+async fn hour_hint(
+    store: &Store,
+    station: &Member<'_>,
+    known: Known,
+    today: NaiveDate,
+) -> Result<Option<LagHint>, CommandError> {
+    let mut others = Vec::new();
+    for other in store.stations().await? {
+        if other.id != station.station.id {
+            let index = store.record(&other.id).await?.index(other.time_zone);
+            let normals = Normals::around(&index, known, &other.sources, today.year());
+            others.push((other, index, normals));
+        }
+    }
+    let others: Vec<Member<'_>> =
+        others.iter().map(|(station, record, normals)| Member { station, record, normals }).collect();
+    Ok(lag_hint(station, &others, known, today))
+}
+
+fn status_table(all: &[Glance]) -> Table {
+    let mut table = Table::new();
+    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
+    table.set_header([
+        "station",
+        "name",
+        "record",
+        "last day this year",
+        "gaps",
+        "awaited",
+        "rejected",
+        "feeds",
+        "last pull",
+        "last error",
+    ]);
+    for Glance { station, status, pulls, .. } in all {
+        let feeds: Vec<String> = status.feeds.iter().map(|(feed, count)| format!("{} {count}", feed.name())).collect();
+        let last = match pulls.iter().max_by_key(|pull| pull.started_at) {
+            None => "never".to_owned(),
+            Some(pull) => local_time(pull, station),
+        };
+        let failing: Vec<String> =
+            pulls.iter().filter_map(|pull| Some(format!("{}: {}", pull.feed.name(), pull.error.as_ref()?))).collect();
+        table.add_row([
+            station.id.0.clone(),
+            station.name.clone(),
+            status.span.map_or_else(|| "none".into(), |(first, last)| format!("{first} to {last}")),
+            status.newest_real_day.map_or_else(|| "none".into(), |day| day.to_string()),
+            status.gap_days.to_string(),
+            status.awaited_days.to_string(),
+            status.rejected.len().to_string(),
+            feeds.join("\n"),
+            last,
+            failing.join("\n"),
+        ]);
+    }
+    table
+}
+
+fn detail(Glance { station, status, pulls, hint }: &Glance) -> String {
+    let mut lines = vec![format!("\n{} {}", station.id, station.name)];
+    let run = |run: &std::ops::RangeInclusive<NaiveDate>| {
+        if run.start() == run.end() { run.start().to_string() } else { format!("{} to {}", run.start(), run.end()) }
+    };
+    let runs: Vec<String> = status.gaps.iter().map(run).collect();
+    lines.push(format!("  gaps: {}", if runs.is_empty() { "none".into() } else { runs.join(", ") }));
+    for (reason, count) in status.rejected_by_reason() {
+        lines.push(format!("  rejected: {count} {reason}"));
+    }
+    for one in &status.rejected {
+        let element = if one.element == Element::Max { "maximum" } else { "minimum" };
+        let (day, celsius, feed) = (one.day, one.value.c(), one.feed.name());
+        lines.push(format!("    {day} {element} {celsius:.1} °C ({feed}): {}", one.reason));
+    }
+    for pull in pulls {
+        let outcome = match &pull.error {
+            Some(error) => error.clone(),
+            None => format!("{} taken, {} rejected", pull.taken, pull.rejected),
+        };
+        lines.push(format!("  {} at {}: {outcome}", pull.feed.name(), local_time(pull, station)));
+    }
+    lines.extend(hint.iter().map(|hint| format!("  observation hour: {hint}")));
+    lines.join("\n") + "\n"
+}
+
+fn local_time(pull: &Pull, station: &Station) -> String {
+    pull.started_at.with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M").to_string()
+}
+
+fn status_json(Glance { station, status, pulls, hint }: &Glance) -> serde_json::Value {
+    json!({
+        "station": station.id,
+        "name": station.name,
+        "first_day": status.span.map(|(first, _)| first),
+        "last_day": status.span.map(|(_, last)| last),
+        "newest_real_day_this_year": status.newest_real_day,
+        "days_this_year": status.season_days,
+        "gap_days": status.gap_days,
+        "gaps": status.gaps.iter().map(|run| json!([run.start(), run.end()])).collect::<Vec<_>>(),
+        "awaited_days": status.awaited_days,
+        "rejected": status.rejected_by_reason(),
+        "feeds": status.feeds.iter().map(|(feed, count)| (feed.name(), count)).collect::<BTreeMap<_, _>>(),
+        "sampled": status.sampled,
+        "observation_hour_hint": hint.as_ref().map(ToString::to_string),
+        "pulls": pulls.iter().map(|pull| json!({
+            "feed": pull.feed, "started_at": pull.started_at, "taken": pull.taken, "rejected": pull.rejected, "error": pull.error,
+        })).collect::<Vec<_>>(),
+    })
+}
