@@ -5,7 +5,8 @@ use std::sync::Arc;
 
 use chrono::{Days, NaiveDate};
 
-use crate::assessment::skill::{ForecastSkill, SkillBasis};
+use crate::assessment::skill::SkillBasis;
+use crate::season::outlook::ForecastSkill;
 use crate::config::WeatherConfig;
 use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::assessment::past::{Asked, PastFrom, StationHistory, StationPast};
-use crate::assessment::skill::ForecastSkill;
+use crate::season::outlook::ForecastSkill;
 use crate::config::WeatherConfig;
 use crate::heat::FilledDay;
 use crate::heat::projection::PastSeason;

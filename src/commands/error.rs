@@ -3,8 +3,9 @@
 use std::process::ExitCode;
 
 use crate::config::ConfigError;
-use crate::service::app::PartsError;
+use crate::service::app::AppError;
 use crate::store::StoreError;
+use crate::text::error_chain_without;
 
 /// Why a command ended early, sorted by exit code.
 #[derive(Debug, thiserror::Error)]
@@ -36,10 +37,10 @@ impl From<StoreError> for CommandError {
     }
 }
 
-impl From<PartsError> for CommandError {
-    fn from(why: PartsError) -> Self {
+impl From<AppError> for CommandError {
+    fn from(why: AppError) -> Self {
         match why {
-            PartsError::Store(why) => why.into(),
+            AppError::Store(why) => why.into(),
             other => Self::Usage(with_causes(&other)),
         }
     }
@@ -47,17 +48,7 @@ impl From<PartsError> for CommandError {
 
 /// A fault with the faults behind it, one sentence each.
 pub(super) fn with_causes(why: &dyn std::error::Error) -> String {
-    let mut text = why.to_string();
-    let mut cause = why.source();
-    while let Some(why) = cause {
-        let words = why.to_string();
-        if !text.contains(&words) {
-            text.push_str(": ");
-            text.push_str(&words);
-        }
-        cause = why.source();
-    }
-    text
+    error_chain_without(why, |said, cause| said.contains(cause))
 }
 
 impl CommandError {

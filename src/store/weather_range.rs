@@ -4,7 +4,8 @@ use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
 
-use super::{Store, StoreError, day_number, get_day};
+use super::rows::{day_number, get_day};
+use super::{Store, StoreError};
 use crate::weather::StationId;
 
 impl Store {

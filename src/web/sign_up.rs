@@ -13,7 +13,7 @@ use tokio::time::Instant;
 use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
-use crate::people::{Address, Channel, Zip};
+use crate::people::{Address, Channel, Reach, Zip};
 use crate::service::subscribe::places::places;
 use crate::service::subscribe::sign_up::{self, SignUpRequest};
 
