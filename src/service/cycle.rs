@@ -26,7 +26,9 @@ use crate::season::decide::{Answer, Ground, SkipReason, Terms, Told, WordNeeded}
 use crate::season::{FieldReport, ForecastFit, NoticeKind, Outlook, Profile, phrases};
 use crate::service::app::Parts;
 use crate::service::season_chart;
+use crate::store::field_reports::StoredReport;
 use crate::store::notices::{self, Fate, NewNotice, Notice, NoticeText, Put};
+use crate::store::staff_log::StaffKind;
 use crate::store::{Store, StoreError};
 use crate::timetable::place;
 use crate::weather::nearby::by_nearness;
@@ -91,7 +93,7 @@ impl Ledger {
         let key = (profile.id.clone(), season);
         if !self.reports.contains_key(&key) {
             let stored = store.field_reports(None, profile.first_day(season), profile.last_day(season)).await?;
-            let kept = stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
+            let kept = stored.into_iter().filter_map(StoredReport::for_decision).collect();
             self.reports.insert(key.clone(), kept);
         }
         Ok(self.reports.get(&key).map_or(&[][..], Vec::as_slice))
@@ -583,7 +585,7 @@ async fn commit(
                 }
                 let text = format!("{} in {} was skipped: {reason}", kind.name(), region.name);
                 let key = format!("skipped/{id}");
-                notices::tell_staff(&mut tx, &key, Some(&region.id), "skipped", &text, now).await?;
+                notices::tell_staff(&mut tx, &key, Some(&region.id), StaffKind::Skipped, &text, now).await?;
                 Step::Skipped { reason: reason.to_string() }
             }
         };
@@ -592,7 +594,7 @@ async fn commit(
     }
     for remark in &assessment.decision.remarks {
         let key = format!("{}/{}/{}/{}", profile.id, region.id, outlook.season.year, remark.key());
-        notices::tell_staff(&mut tx, &key, Some(&region.id), remark.sort(), &remark.to_string(), now).await?;
+        notices::tell_staff(&mut tx, &key, Some(&region.id), remark.into(), &remark.to_string(), now).await?;
     }
     tx.commit().await?;
     Ok(done)

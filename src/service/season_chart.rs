@@ -16,6 +16,7 @@ use crate::service::app::Parts;
 use crate::service::assess::{Assessment, DayFacts, SeasonDesk};
 use crate::service::cycle;
 use crate::service::cycle::{Books, Desks, RegionFault};
+use crate::store::field_reports::StoredReport;
 
 /// From when a season is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,8 +56,7 @@ pub async fn season_chart(
             let today = profile.last_day(season).min(local_day(now));
             let (first, last) = (profile.first_day(season), profile.last_day(season));
             let stored = parts.store.field_reports(Some(&region.id), first, last).await?;
-            let reports: Vec<_> =
-                stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
+            let reports: Vec<_> = stored.into_iter().filter_map(StoredReport::for_decision).collect();
             let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports: &reports };
             (desk.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts), today)
         }

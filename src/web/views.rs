@@ -24,7 +24,7 @@ use crate::service::cycle::{self, Books, Desks, RegionFault};
 use crate::service::season_chart;
 use crate::service::season_chart::Seen;
 use crate::store::StoreError;
-use crate::store::notices::Notice;
+use crate::store::notices::{Notice, NoticeState};
 use crate::web::cache::Kept;
 
 /// How often the store is asked whether there is news.
@@ -95,7 +95,7 @@ impl Signs {
                 .await?
                 .values()
                 .flatten()
-                .map(|one| (one.id.clone(), one.status))
+                .map(|one| (one.id.clone(), one.status()))
                 .collect(),
             regions,
         })
@@ -133,8 +133,8 @@ fn as_of(played: &[Notice], profile: &str, year: i32, now: DateTime<Utc>) -> Vec
         (notice.season.profile.as_str(), notice.season.year) == (profile, year) && notice.decided_at <= now
     };
     let mut then: Vec<Notice> = played.iter().filter(known).cloned().collect();
-    for notice in then.iter_mut().filter(|notice| notice.released_at.is_some_and(|at| at > now)) {
-        (notice.status, notice.released_at) = (NoticeStatus::Waiting, None);
+    for notice in then.iter_mut().filter(|notice| notice.released_at().is_some_and(|at| at > now)) {
+        notice.state = NoticeState::Waiting;
     }
     then
 }
@@ -271,8 +271,8 @@ async fn views(site: &Site) -> Result<Views, StoreError> {
         let shown = known.as_ref().map_or(Shown::UNKNOWN, |known| {
             Shown::of(profile, &parts.config.policy, &known.outlook, region.release, &told, today)
         });
-        notices.retain(|notice| notice.status == NoticeStatus::Released);
-        notices.sort_by_key(|notice| notice.released_at);
+        notices.retain(|notice| notice.status() == NoticeStatus::Released);
+        notices.sort_by_key(Notice::released_at);
         let view = RegionView { region: region.clone(), profile: profile.clone(), shown, today, known, notices };
         regions.push(Arc::new(view));
     }

@@ -19,9 +19,11 @@ use crate::people::{Address, Channel, Language, Zip};
 use crate::service::app::Parts;
 use crate::service::subscribe::tokens;
 use crate::service::subscribe::tokens::Purpose;
+use crate::store::consents::ConsentAction;
 use crate::store::notices::tell_staff;
 use crate::store::pending_sign_ups;
-use crate::store::pending_sign_ups::{Confirmation, NewConfirmation, Outcome, Typed};
+use crate::store::pending_sign_ups::{Confirmation, NewConfirmation, Outcome, SignUpState, Typed};
+use crate::store::staff_log::StaffKind;
 use crate::store::subscriptions::{Consent, ConsentDetail, NewSubscriber, enrol_with, note_consent, standing};
 use crate::store::transactional;
 use crate::store::transactional::NewLetter;
@@ -157,7 +159,7 @@ pub async fn ask_in(
     };
     let words = pending_sign_ups::put_words(tx, wish.language, &shown).await?;
     let detail = ConsentDetail { words: Some(words.clone()), ip_hash: ip_hash.clone() };
-    note_consent(tx, &key, "asked", &wish.evidence, &detail, now).await?;
+    note_consent(tx, &key, ConsentAction::Asked, &wish.evidence, &detail, now).await?;
     let id = pending_sign_ups::put(
         tx,
         &NewConfirmation {
@@ -212,8 +214,8 @@ pub async fn wish_of(parts: &Parts, token: &str) -> Result<Option<Shown>, EnrolE
     let wish = pending_sign_ups::of_token(&mut tx, token).await?;
     tx.rollback().await?;
     Ok(wish.and_then(|wish| {
-        let confirmed = wish.outcome.as_deref() == Some("confirmed");
-        let open = wish.ended_at.is_none() && parts.clock.now() <= wish.proof_until;
+        let confirmed = matches!(wish.state, SignUpState::Ended { outcome: Outcome::Confirmed, .. });
+        let open = wish.is_open() && parts.clock.now() <= wish.proof_until;
         (confirmed || open).then_some(Shown { zips: wish.zips, language: wish.language, confirmed })
     }))
 }
@@ -226,9 +228,7 @@ pub async fn confirm_by_token(parts: &Parts, token: &str) -> Result<Confirmed, E
     let now = parts.clock.now();
     let mut tx = parts.store.begin().await?;
     let done = match pending_sign_ups::of_token(&mut tx, token).await? {
-        Some(wish) if wish.ended_at.is_none() && now <= wish.proof_until => {
-            confirm(&mut tx, parts, &wish, "link", now).await?
-        }
+        Some(wish) if wish.is_open() && now <= wish.proof_until => confirm(&mut tx, parts, &wish, "link", now).await?,
         _ => Confirmed::No,
     };
     tx.commit().await?;
@@ -261,7 +261,7 @@ async fn confirm(
     by: &str,
     now: DateTime<Utc>,
 ) -> Result<Confirmed, EnrolError> {
-    let Some(address) = wish.address.clone() else { return Ok(Confirmed::No) };
+    let SignUpState::Open { address } = wish.state.clone() else { return Ok(Confirmed::No) };
     let evidence = format!("{}, confirmed by {by}", wish.evidence);
     // A stop ends what is open, so a wish of the phone itself that is open is the newer word.
     let (_, suppressed, _) = standing(tx, &wish.address_key).await?;
@@ -374,7 +374,7 @@ fn page(parts: &Parts, language: Language, path: &[&str]) -> Option<Url> {
 async fn alarm(tx: &mut Tx, held: Held, now: DateTime<Utc>) -> Result<(), StoreError> {
     if let Some(text) = held.alarm() {
         let key = format!("sign-up/{}/{}", held.name(), now.date_naive());
-        tell_staff(tx, &key, None, "sign-up", text, now).await?;
+        tell_staff(tx, &key, None, StaffKind::SignUp, text, now).await?;
     }
     Ok(())
 }

@@ -23,6 +23,7 @@ use crate::store::follow_ups;
 use crate::store::inbound::first_time;
 use crate::store::notices::tell_staff;
 use crate::store::pending_sign_ups;
+use crate::store::staff_log::StaffKind;
 use crate::store::subscriptions;
 use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber, enrol, resume, standing, stop};
 use crate::store::transactional;
@@ -126,7 +127,7 @@ impl Texts {
         let Some(key) = tx.hash().of_sender(&text.from) else {
             let day = now.date_naive();
             let text = "a text said stop and came without its sender, so nobody could be stopped: ask the gateway why";
-            tell_staff(&mut tx, &format!("stop-of-nobody/{day}"), None, "text", text, now).await?;
+            tell_staff(&mut tx, &format!("stop-of-nobody/{day}"), None, StaffKind::Text, text, now).await?;
             tx.commit().await?;
             return Ok(Did::NoSender);
         };
@@ -253,7 +254,8 @@ impl<'a> Incoming<'a> {
             let day = self.now.date_naive();
             let text = "somebody who had said stop and never confirmed before sent START: they are not written to \
                         unless they text their ZIP code";
-            tell_staff(self.tx, &format!("start-after-stop/{}/{day}", self.key), None, "text", text, self.now).await?;
+            tell_staff(self.tx, &format!("start-after-stop/{}/{day}", self.key), None, StaffKind::Text, text, self.now)
+                .await?;
             return Ok(Did::Silent);
         }
         self.once_a_day(LetterKind::WhichZip, Did::AskedWhere).await
@@ -314,7 +316,8 @@ impl<'a> Incoming<'a> {
         // The words may hold anything, so staff learn that there was a text and not what it said.
         let length = words.chars().count();
         let text = format!("a text of {length} characters from {} was not understood", self.address);
-        tell_staff(self.tx, &format!("not-understood/{}/{day}", self.key), None, "text", &text, self.now).await?;
+        tell_staff(self.tx, &format!("not-understood/{}/{day}", self.key), None, StaffKind::Text, &text, self.now)
+            .await?;
         self.once_a_day(LetterKind::NotUnderstood, Did::NotUnderstood).await
     }
 
