@@ -10,6 +10,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::season::StageId;
 use crate::service::app::load_profiles;
+use crate::store::field_reports::ReportStanding;
 use crate::store::notices::{Judgement, NewFieldReport, ReportSource, StoredReport};
 use crate::store::{Store, near_name};
 
@@ -149,16 +150,16 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
     table.set_header(["report", "seen on", "region", "stage", "status", "from", "note"]);
     for stored in &reports {
-        let status = match (stored.report.confirmed, stored.refused) {
-            (true, _) => "confirmed",
-            (_, true) => "set aside",
-            _ => "new",
+        let status = match stored.standing {
+            ReportStanding::Confirmed => "confirmed",
+            ReportStanding::Refused => "set aside",
+            ReportStanding::New => "new",
         };
         table.add_row([
-            stored.report.id.as_str(),
-            &stored.report.observed_on.to_string(),
-            &stored.report.region,
-            stored.report.stage.as_ref().map_or("saw none", |stage| stage.0.as_str()),
+            stored.id.as_str(),
+            &stored.observed_on.to_string(),
+            &stored.region,
+            stored.stage.as_ref().map_or("saw none", |stage| stage.0.as_str()),
             status,
             stored.source.name(),
             stored.note.as_deref().unwrap_or(""),
@@ -171,28 +172,28 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
 async fn for_fit(store: &Store, config: &Config, reports: &[StoredReport]) -> Result<(), CommandError> {
     let profiles = load_profiles(config)?;
     let mut out = String::from("station,year,stage,not_seen,seen\n");
-    let mut regions: Vec<&str> = reports.iter().map(|stored| stored.report.region.as_str()).collect();
+    let mut regions: Vec<&str> = reports.iter().map(|stored| stored.region.as_str()).collect();
     regions.sort_unstable();
     regions.dedup();
     for id in regions {
         let region = store.region(id).await?;
         let (Some(station), Some(profile)) = (region.stations.first(), profiles.get(&region.profile)) else { continue };
-        let of_region = || reports.iter().filter(|stored| stored.report.region == id && !stored.refused);
-        let mut years: Vec<i32> = of_region().map(|stored| profile.season_of(stored.report.observed_on)).collect();
+        let of_region = || reports.iter().filter(|stored| stored.region == id && !stored.refused());
+        let mut years: Vec<i32> = of_region().map(|stored| profile.season_of(stored.observed_on)).collect();
         years.sort_unstable();
         years.dedup();
         for year in years {
             for stage in &profile.stages {
-                let in_year = || of_region().filter(|stored| profile.season_of(stored.report.observed_on) == year);
+                let in_year = || of_region().filter(|stored| profile.season_of(stored.observed_on) == year);
                 let seen = in_year()
-                    .filter(|stored| stored.report.stage.as_ref() == Some(&stage.id))
-                    .map(|stored| stored.report.observed_on)
+                    .filter(|stored| stored.stage.as_ref() == Some(&stage.id))
+                    .map(|stored| stored.observed_on)
                     .min();
                 let Some(seen) = seen else { continue };
                 // Only of the stage that opens the window does "saw none" say anything.
                 let not_seen = in_year()
-                    .filter(|stored| stored.report.stage.is_none() && stage.id == profile.window.opens)
-                    .map(|stored| stored.report.observed_on)
+                    .filter(|stored| stored.stage.is_none() && stage.id == profile.window.opens)
+                    .map(|stored| stored.observed_on)
                     .filter(|day| *day < seen)
                     .max();
                 let not_seen = not_seen.map(|day| day.to_string()).unwrap_or_default();

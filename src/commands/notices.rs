@@ -11,8 +11,7 @@ use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
-use crate::season::NoticeStatus;
-use crate::store::notices::Notice;
+use crate::store::notices::{Notice, NoticeState};
 use crate::store::{Store, StoreError};
 
 /// List a season's notices, or hold, release, cancel or recall one.
@@ -110,7 +109,7 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
     for (notice, counts, ended) in &rows {
         table.add_row([
             notice.id.clone(),
-            notice.status.name().to_owned(),
+            notice.status().name().to_owned(),
             notice.decided_on.to_string(),
             goes_out(notice),
             at(notice.expires_at),
@@ -122,12 +121,12 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
 }
 
 fn goes_out(notice: &Notice) -> String {
-    match (notice.status, notice.released_at, notice.release_at) {
-        (_, Some(released), _) => at(released),
-        (NoticeStatus::Waiting, None, Some(release)) => format!("{} unless held", at(release)),
-        (NoticeStatus::Waiting, None, None) => "when confirmed".to_owned(),
-        (NoticeStatus::Held, None, _) => "when released".to_owned(),
-        _ => "never".to_owned(),
+    match (&notice.state, notice.release_at()) {
+        (NoticeState::Released { at: released, .. }, _) => at(*released),
+        (NoticeState::Waiting, Some(release)) => format!("{} unless held", at(release)),
+        (NoticeState::Waiting, None) => "when confirmed".to_owned(),
+        (NoticeState::Held, _) => "when released".to_owned(),
+        (NoticeState::Skipped | NoticeState::Cancelled, _) => "never".to_owned(),
     }
 }
 
@@ -144,12 +143,12 @@ fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) 
         "id": notice.id,
         "region": notice.season.region,
         "kind": notice.kind,
-        "status": notice.status,
+        "status": notice.status(),
         "reason": notice.reason,
         "decided_on": notice.decided_on,
-        "release_at": notice.release_at,
-        "released_at": notice.released_at,
-        "released_by": notice.released_by,
+        "release_at": notice.release_at(),
+        "released_at": notice.released_at(),
+        "released_by": notice.released_by(),
         "expires_at": notice.expires_at,
         "staff_note": notice.staff_note,
         "deliveries": counts,

@@ -214,6 +214,20 @@ impl Standing {
     }
 }
 
+impl DeliveryState {
+    /// The states from which `event` leads here, however often a message was in doubt: for a change of many deliveries by
+    /// one statement. It asks [`Standing::after`] and adds no rule.
+    pub fn reached_from(self, event: Event) -> Vec<DeliveryState> {
+        let leads_here = |from: &DeliveryState| {
+            [0, MARKS_AT_MOST].into_iter().all(|marks| {
+                let at = Standing { state: *from, uncertain_count: marks, answers_lost: marks };
+                at.after(event).is_some_and(|to| to.state == self)
+            })
+        };
+        Self::ALL.into_iter().filter(leads_here).collect()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

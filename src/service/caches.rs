@@ -19,6 +19,7 @@ use crate::store::{Store, StoreError};
 use crate::weather::nearby::by_nearness;
 use crate::weather::record::Known;
 use crate::weather::{Station, StationId};
+use crate::store::field_reports::StoredReport;
 
 /// Station records in memory, read once from wherever they are kept.
 #[derive(Clone)]
@@ -206,7 +207,7 @@ impl CycleCache {
         let key = (profile.id.clone(), season);
         if !self.reports.contains_key(&key) {
             let stored = store.field_reports(None, profile.first_day(season), profile.last_day(season)).await?;
-            let kept = stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
+            let kept = stored.into_iter().filter_map(StoredReport::for_decision).collect();
             self.reports.insert(key.clone(), kept);
         }
         Ok(self.reports.get(&key).map_or(&[][..], Vec::as_slice))

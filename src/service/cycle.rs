@@ -23,6 +23,7 @@ use crate::season::{NoticeKind, Outlook, Profile};
 use crate::service::app::Parts;
 use crate::store::StoreError;
 use crate::store::notices::{self, Fate, Put};
+use crate::store::staff_log::StaffKind;
 
 /// One cycle under way.
 struct Round {
@@ -225,7 +226,7 @@ async fn commit(
                 }
                 let text = format!("{} in {} was skipped: {reason}", kind.name(), region.name);
                 let key = format!("skipped/{id}");
-                notices::tell_staff(&mut tx, &key, Some(&region.id), "skipped", &text, now).await?;
+                notices::tell_staff(&mut tx, &key, Some(&region.id), StaffKind::Skipped, &text, now).await?;
                 Outcome::Skipped(reason.to_string())
             }
         };
@@ -234,7 +235,7 @@ async fn commit(
     }
     for remark in &assessment.decision.remarks {
         let key = format!("{}/{}/{}/{}", profile.id, region.id, outlook.season.year, remark.key());
-        notices::tell_staff(&mut tx, &key, Some(&region.id), remark.sort(), &remark.to_string(), now).await?;
+        notices::tell_staff(&mut tx, &key, Some(&region.id), remark.into(), &remark.to_string(), now).await?;
     }
     tx.commit().await?;
     Ok(Committed { decided, deliveries })

@@ -10,7 +10,7 @@ use crate::people::Language;
 use crate::people::keywords::Saw;
 use crate::region::Region;
 use crate::season::follow_up::{Facts, FollowUp, decide};
-use crate::season::{NoticeKind, NoticeStatus, Profile};
+use crate::season::{NoticeKind, Profile};
 use crate::service::app::Parts;
 use crate::service::subscribe::SignUpError;
 use crate::service::subscribe::tokens;
@@ -97,7 +97,7 @@ async fn told(parts: &Parts) -> Result<Vec<(Notice, Region)>, StoreError> {
 /// What is decided now; `None` where nothing can be.
 async fn verdict(parts: &Parts, tx: &mut Tx, notice: &Notice, region: &Region) -> Result<Option<FollowUp>, StoreError> {
     let Some(profile) = parts.profiles.get(&notice.season.profile) else { return Ok(None) };
-    let (Some(released_at), NoticeStatus::Released) = (notice.released_at, notice.status) else { return Ok(None) };
+    let Some(released_at) = notice.released_at() else { return Ok(None) };
     let day = |at: DateTime<Utc>| at.with_timezone(&region.time_zone).date_naive();
     Ok(Some(decide(&Facts {
         profile,

@@ -17,6 +17,7 @@ use crate::service::app::Parts;
 use crate::service::assess;
 use crate::service::caches::{CycleCache, RecordCache, SeasonCache};
 use crate::service::region_fault::RegionFault;
+use crate::store::field_reports::StoredReport;
 
 /// From when a season is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,7 +61,7 @@ pub async fn season_chart(
             let (first, last) = (profile.first_day(season), profile.last_day(season));
             let stored = parts.store.field_reports(Some(&region.id), first, last).await?;
             let reports: Vec<_> =
-                stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
+                stored.into_iter().filter_map(StoredReport::for_decision).collect();
             let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports: &reports };
             (model.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts), today)
         }

@@ -8,7 +8,7 @@ use crate::store::error::StoreError;
 use crate::store::queue::Reported;
 use crate::store::queue::reports::move_by_report;
 use crate::store::rows::{get, ms};
-use crate::store::staff_log::tell_staff;
+use crate::store::staff_log::{StaffKind, tell_staff};
 use crate::store::stops::bury;
 use crate::store::tx::Store;
 
@@ -95,7 +95,7 @@ impl Store {
                 "an e-mail address was given up, since mail to it comes back: {reason}. Nothing is written to it until \
                  its owner gives it again (delivery {key})"
             );
-            tell_staff(&mut tx, &format!("address-dead/{key}"), None, "address-dead", &text, now).await?;
+            tell_staff(&mut tx, &format!("address-dead/{key}"), None, StaffKind::AddressDead, &text, now).await?;
         }
         tx.commit().await?;
         Ok(Some(Bounced { delivery: key.to_owned(), buried }))

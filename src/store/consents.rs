@@ -1,12 +1,51 @@
 //! Who agreed to what: the words that were shown, and a record to which rows are only ever added.
 
 use chrono::{DateTime, Utc};
+use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use crate::people::Language;
 use crate::store::error::StoreError;
 use crate::store::rows::ms;
 use crate::store::tx::Tx;
+
+/// What an owner, or somebody in their name, did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ConsentAction {
+    /// Somebody asked for it; the owner has yet to confirm.
+    Asked,
+    Confirmed,
+    Stopped,
+    Erased,
+    /// Came back after a stop.
+    Resumed,
+}
+
+impl ConsentAction {
+    const ALL: [ConsentAction; 5] = [
+        ConsentAction::Asked,
+        ConsentAction::Confirmed,
+        ConsentAction::Stopped,
+        ConsentAction::Erased,
+        ConsentAction::Resumed,
+    ];
+
+    /// As the store keeps it.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            ConsentAction::Asked => "asked",
+            ConsentAction::Confirmed => "confirmed",
+            ConsentAction::Stopped => "stopped",
+            ConsentAction::Erased => "erased",
+            ConsentAction::Resumed => "resumed",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|action| action.as_str() == name)
+    }
+}
 
 /// What is known beside the evidence: ids and hashes only.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -20,7 +59,7 @@ pub struct ConsentDetail {
 pub(super) async fn add_consent(
     tx: &mut Tx,
     key: &str,
-    action: &str,
+    action: ConsentAction,
     evidence: &str,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
@@ -34,12 +73,12 @@ pub(super) async fn add_consent(
 pub async fn note_consent(
     tx: &mut Tx,
     address_key: &str,
-    action: &str,
+    action: ConsentAction,
     evidence: &str,
     detail: &ConsentDetail,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    let digest = Sha256::digest(format!("{address_key}\n{}\n{action}\n{evidence}", ms(now)));
+    let digest = Sha256::digest(format!("{address_key}\n{}\n{}\n{evidence}", ms(now), action.as_str()));
     sqlx::query(
         "INSERT INTO consents (id, address_key, at, action, evidence, words, ip_hash) VALUES ($1, $2, $3, $4, $5, $6, $7)
          ON CONFLICT (id) DO NOTHING",
@@ -47,7 +86,7 @@ pub async fn note_consent(
     .bind(hex::encode(&digest[..16]))
     .bind(address_key)
     .bind(ms(now))
-    .bind(action)
+    .bind(action.as_str())
     .bind(evidence)
     .bind(detail.words.as_deref())
     .bind(detail.ip_hash.as_deref())

@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 
 use crate::people::{Address, Consent, NewSubscriber};
 use crate::store::addresses::{AddressStatus, address_status, set_status, status_of};
-use crate::store::consents::{ConsentDetail, add_consent, note_consent};
+use crate::store::consents::{ConsentAction, ConsentDetail, add_consent, note_consent};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, ms};
 use crate::store::suppression::{lift_suppression, refuse_suppressed};
@@ -61,7 +61,7 @@ impl Store {
         .await?
         .rows_affected();
         if done == 1 {
-            add_consent(&mut tx, &key, "confirmed", evidence, now).await?;
+            add_consent(&mut tx, &key, ConsentAction::Confirmed, evidence, now).await?;
         } else if status_of(&mut tx, &key).await?.is_none() {
             return Err(Conflict::UnknownAddress { masked: address.to_string() }.into());
         }
@@ -151,9 +151,9 @@ pub async fn enrol_with(
             .rows_affected();
     }
     let (status, action, evidence) = match &new.consent {
-        Consent::Given { evidence } => (AddressStatus::Confirmed, "confirmed", evidence),
-        Consent::GivenAgain { evidence } => (AddressStatus::Confirmed, "resumed", evidence),
-        Consent::Asked { evidence } => (AddressStatus::Unconfirmed, "asked", evidence),
+        Consent::Given { evidence } => (AddressStatus::Confirmed, ConsentAction::Confirmed, evidence),
+        Consent::GivenAgain { evidence } => (AddressStatus::Confirmed, ConsentAction::Resumed, evidence),
+        Consent::Asked { evidence } => (AddressStatus::Unconfirmed, ConsentAction::Asked, evidence),
     };
     let mut addresses = 0;
     for ((address, key), standing) in new.addresses.iter().zip(&keys).zip(standing) {

@@ -5,10 +5,10 @@ use sqlx::Row;
 
 use crate::people::Address;
 use crate::store::addresses::{AddressStatus, addresses_of, set_status};
-use crate::store::consents::add_consent;
+use crate::store::consents::{ConsentAction, add_consent};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::pending_sign_ups::{Outcome, end_open};
-use crate::store::queue::cancel::cancel_deliveries;
+use crate::store::queue::cancel::cancel_of_address;
 use crate::store::rows::{get, ms};
 use crate::store::stops::Stopped;
 use crate::store::suppression::suppress;
@@ -82,7 +82,7 @@ impl Store {
             } else {
                 // It said no stop, so it may be given again.
                 forget(&mut tx, id, now).await?;
-                add_consent(&mut tx, id, "erased", "unused", now).await?;
+                add_consent(&mut tx, id, ConsentAction::Erased, "unused", now).await?;
             }
             close_if_empty(&mut tx, get(row, "subscriber_id")?, now).await?;
         }
@@ -111,13 +111,13 @@ async fn erase(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Re
     set_status(tx, key, AddressStatus::Stopped, now).await?;
     suppress(tx, key, "erased", now).await?;
     let cancelled = forget(tx, key, now).await?;
-    add_consent(tx, key, "erased", evidence, now).await?;
+    add_consent(tx, key, ConsentAction::Erased, evidence, now).await?;
     Ok(cancelled)
 }
 
 /// Takes an address away with all that may repeat it: a server's answer often quotes the address it refuses.
 async fn forget(tx: &mut Tx, key: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
-    let cancelled = cancel_deliveries(tx, key, "the address was removed", now).await?;
+    let cancelled = cancel_of_address(tx, key, "the address was removed", now).await?;
     // A provider may make its reference of the number it was for.
     for text in [
         "UPDATE deliveries SET last_error = NULL WHERE address_id = $1 AND state <> 'cancelled'",

@@ -111,11 +111,6 @@ impl StoreError {
             other => other,
         }
     }
-
-    /// Whether the same call may succeed later without anything being mended.
-    pub fn is_passing(&self) -> bool {
-        matches!(self, Self::Unreachable { .. } | Self::Busy)
-    }
 }
 
 impl From<sqlx::Error> for StoreError {

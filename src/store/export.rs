@@ -2,10 +2,12 @@
 
 use chrono::{DateTime, Utc};
 use serde::Serialize;
+use sqlx::any::AnyRow;
 
 use crate::people::{Address, Channel, Language};
 use crate::region::Zip;
 use crate::store::addresses::AddressStatus;
+use crate::store::consents::ConsentAction;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_instant};
 use crate::store::tx::Store;
@@ -33,8 +35,7 @@ pub struct ExportedAddress {
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ConsentRow {
     pub at: DateTime<Utc>,
-    /// asked, confirmed, stopped, erased or resumed.
-    pub action: String,
+    pub action: ConsentAction,
     pub evidence: String,
     /// The words that were agreed to, and their language, where there were any.
     pub words: Option<String>,
@@ -86,7 +87,7 @@ impl Store {
                     .map(|row| {
                         Ok(ConsentRow {
                             at: get_instant(row, "at")?,
-                            action: get(row, "action")?,
+                            action: action_of(row)?,
                             evidence: get(row, "evidence")?,
                             words: get(row, "words")?,
                             language: get::<Option<String>>(row, "language")?.as_deref().and_then(Language::parse),
@@ -113,4 +114,9 @@ impl Store {
             addresses,
         })
     }
+}
+
+fn action_of(row: &AnyRow) -> Result<ConsentAction, StoreError> {
+    let name: &str = get(row, "action")?;
+    ConsentAction::parse(name).ok_or_else(|| StoreError::corrupt(format!("consents.action `{name}`")))
 }

@@ -41,16 +41,98 @@ impl ReportSource {
     }
 }
 
-/// A field report with what the decision does not need.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+/// Where a report stands with staff.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ReportStanding {
+    /// Nobody has judged it.
+    New,
+    /// Staff stand behind it.
+    Confirmed,
+    /// Staff set it aside.
+    Refused,
+}
+
+impl ReportStanding {
+    const ALL: [ReportStanding; 3] = [ReportStanding::New, ReportStanding::Confirmed, ReportStanding::Refused];
+
+    /// As the store keeps it.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            ReportStanding::New => "new",
+            ReportStanding::Confirmed => "confirmed",
+            ReportStanding::Refused => "refused",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|standing| standing.as_str() == name)
+    }
+}
+
+/// A field report as it is kept.
+#[derive(Clone, Debug, PartialEq)]
 pub struct StoredReport {
-    #[serde(flatten)]
-    pub report: FieldReport,
+    pub id: String,
+    pub region: String,
+    pub observed_on: NaiveDate,
+    /// `None`: looked and saw none.
+    pub stage: Option<StageId>,
+    pub standing: ReportStanding,
     pub zip: Option<Zip>,
-    pub refused: bool,
     pub source: ReportSource,
     pub note: Option<String>,
     pub created_at: DateTime<Utc>,
+}
+
+impl StoredReport {
+    pub fn refused(&self) -> bool {
+        self.standing == ReportStanding::Refused
+    }
+
+    /// As the decision wants it; `None` when staff set it aside.
+    pub fn for_decision(self) -> Option<FieldReport> {
+        let confirmed = self.standing == ReportStanding::Confirmed;
+        let report = |Self { id, region, observed_on, stage, .. }: Self| FieldReport {
+            id,
+            region,
+            observed_on,
+            stage,
+            confirmed,
+        };
+        (!self.refused()).then(|| report(self))
+    }
+}
+
+impl Serialize for StoredReport {
+    /// For programs outside, which know the standing as two answers.
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        #[derive(Serialize)]
+        struct Outside<'a> {
+            id: &'a str,
+            region: &'a str,
+            observed_on: NaiveDate,
+            stage: &'a Option<StageId>,
+            confirmed: bool,
+            zip: &'a Option<Zip>,
+            refused: bool,
+            source: ReportSource,
+            note: &'a Option<String>,
+            created_at: DateTime<Utc>,
+        }
+        let outside = Outside {
+            id: &self.id,
+            region: &self.region,
+            observed_on: self.observed_on,
+            stage: &self.stage,
+            confirmed: self.standing == ReportStanding::Confirmed,
+            zip: &self.zip,
+            refused: self.refused(),
+            source: self.source,
+            note: &self.note,
+            created_at: self.created_at,
+        };
+        outside.serialize(serializer)
+    }
 }
 
 impl Store {
@@ -84,7 +166,7 @@ impl Store {
         .bind(zip)
         .bind(day_number(new.observed_on))
         .bind(stage)
-        .bind(if new.confirmed { "confirmed" } else { "new" })
+        .bind(if new.confirmed { ReportStanding::Confirmed } else { ReportStanding::New }.as_str())
         .bind(new.source.name())
         .bind(new.note.as_deref())
         .bind(ms(now))
@@ -121,14 +203,14 @@ impl Store {
     /// # Errors
     /// [`Conflict::UnknownReport`].
     pub async fn judge_field_report(&self, id: &str, judgement: Judgement) -> Result<(), StoreError> {
-        let status = match judgement {
-            Judgement::Confirmed => "confirmed",
-            Judgement::Refused => "refused",
+        let standing = match judgement {
+            Judgement::Confirmed => ReportStanding::Confirmed,
+            Judgement::Refused => ReportStanding::Refused,
         };
         let mut tx = self.begin().await?;
         let done = sqlx::query("UPDATE field_reports SET status = $2 WHERE id = $1")
             .bind(id)
-            .bind(status)
+            .bind(standing.as_str())
             .execute(tx.conn())
             .await?
             .rows_affected();
@@ -150,15 +232,13 @@ fn report_of(row: &AnyRow) -> Result<StoredReport, StoreError> {
     let (status, source): (&str, &str) = (get(row, "status")?, get(row, "source")?);
     let zip: Option<&str> = get(row, "zip")?;
     Ok(StoredReport {
-        report: FieldReport {
-            id: get(row, "id")?,
-            region: get(row, "region_id")?,
-            observed_on: get_day(row, "observed_on")?,
-            stage: get::<Option<String>>(row, "stage")?.map(StageId),
-            confirmed: status == "confirmed",
-        },
+        id: get(row, "id")?,
+        region: get(row, "region_id")?,
+        observed_on: get_day(row, "observed_on")?,
+        stage: get::<Option<String>>(row, "stage")?.map(StageId),
+        standing: ReportStanding::parse(status)
+            .ok_or_else(|| StoreError::corrupt(format!("field_reports.status `{status}`")))?,
         zip: zip.map(Zip::parse).transpose().map_err(|why| StoreError::corrupt(why.to_string()))?,
-        refused: status == "refused",
         source: match source {
             "staff" => ReportSource::Staff,
             "subscriber" => ReportSource::Subscriber,

@@ -36,8 +36,7 @@ pub struct NewConfirmation {
 pub struct Confirmation {
     pub id: String,
     pub address_key: String,
-    /// `None` once it has ended.
-    pub address: Option<Address>,
+    pub state: SignUpState,
     pub language: Language,
     pub zips: Vec<Zip>,
     pub words: String,
@@ -48,8 +47,19 @@ pub struct Confirmation {
     pub asked_at: DateTime<Utc>,
     pub proof_until: DateTime<Utc>,
     pub tries: i64,
-    pub ended_at: Option<DateTime<Utc>>,
-    pub outcome: Option<String>,
+}
+
+/// Whether a wish still waits for its owner. Its address is forgotten with its end.
+#[derive(Clone, Debug, PartialEq)]
+pub enum SignUpState {
+    Open { address: Address },
+    Ended { at: DateTime<Utc>, outcome: Outcome },
+}
+
+impl Confirmation {
+    pub fn is_open(&self) -> bool {
+        matches!(self.state, SignUpState::Open { .. })
+    }
 }
 
 /// How a wish ended.
@@ -63,6 +73,12 @@ pub enum Outcome {
 }
 
 impl Outcome {
+    const ALL: [Outcome; 4] = [Outcome::Confirmed, Outcome::Replaced, Outcome::Stopped, Outcome::Expired];
+
+    fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|outcome| outcome.name() == name)
+    }
+
     fn name(self) -> &'static str {
         match self {
             Outcome::Confirmed => "confirmed",
@@ -300,11 +316,12 @@ impl Store {
     pub async fn end_old_wishes(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         let done = sqlx::query(
-            "UPDATE confirmations SET ended_at = $2, outcome = 'expired', address = '' \
+            "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '' \
              WHERE ended_at IS NULL AND asked_at <= $1",
         )
         .bind(ms(now - KEPT))
         .bind(ms(now))
+        .bind(Outcome::Expired.name())
         .execute(tx.conn())
         .await?;
         let old = ms(now - TimeDelta::days(30));
@@ -329,12 +346,10 @@ fn token_hash(tx: &Tx, token: &str) -> String {
 }
 
 fn confirmation_of(row: &AnyRow) -> Result<Confirmation, StoreError> {
-    let address: String = get(row, "address")?;
-    let channel = channel_of(row)?;
     Ok(Confirmation {
         id: get(row, "id")?,
         address_key: get(row, "address_key")?,
-        address: (!address.is_empty()).then(|| Address::from_stored(channel, address)),
+        state: state_of(row)?,
         language: language_of(row)?,
         zips: serde_json::from_str(get(row, "zips")?)
             .map_err(|why| StoreError::corrupt(format!("confirmations.zips: {why}")))?,
@@ -346,7 +361,14 @@ fn confirmation_of(row: &AnyRow) -> Result<Confirmation, StoreError> {
         asked_at: get_instant(row, "asked_at")?,
         proof_until: get_instant(row, "proof_until")?,
         tries: get(row, "tries")?,
-        ended_at: get_instant_if_any(row, "ended_at")?,
-        outcome: get(row, "outcome")?,
     })
+}
+
+fn state_of(row: &AnyRow) -> Result<SignUpState, StoreError> {
+    let Some(at) = get_instant_if_any(row, "ended_at")? else {
+        return Ok(SignUpState::Open { address: Address::from_stored(channel_of(row)?, get(row, "address")?) });
+    };
+    let name: &str = get(row, "outcome")?;
+    let outcome = Outcome::parse(name).ok_or_else(|| StoreError::corrupt(format!("confirmations.outcome `{name}`")))?;
+    Ok(SignUpState::Ended { at, outcome })
 }

@@ -20,12 +20,7 @@ use crate::weather::StationId;
 /// # Errors
 /// When the store fails.
 pub async fn region_name_of_zip(tx: &mut Tx, zip: &Zip) -> Result<Option<String>, StoreError> {
-    sqlx::query("SELECT g.name FROM region_zips r JOIN regions g ON g.id = r.region_id WHERE r.zip = $1")
-        .bind(zip.as_str())
-        .fetch_optional(tx.conn())
-        .await?
-        .map(|row| get(&row, "name"))
-        .transpose()
+    Ok(region_with(tx.conn(), zip).await?.map(|(_, name)| name))
 }
 
 /// What became of one region of a list.
@@ -159,16 +154,18 @@ impl Store {
     /// # Errors
     /// When the store fails.
     pub async fn region_of_zip(&self, zip: &Zip) -> Result<Option<String>, StoreError> {
-        region_of_zip(&mut *self.read().await?, zip).await
+        Ok(region_with(&mut *self.read().await?, zip).await?.map(|(id, _)| id))
     }
 }
 
-pub(super) async fn region_of_zip(connection: &mut AnyConnection, zip: &Zip) -> Result<Option<String>, StoreError> {
-    let row = sqlx::query("SELECT region_id FROM region_zips WHERE zip = $1")
-        .bind(zip.as_str())
-        .fetch_optional(connection)
-        .await?;
-    row.as_ref().map(|row| get(row, "region_id")).transpose()
+/// Id and name of the region in use that has this ZIP code, if one has.
+async fn region_with(connection: &mut AnyConnection, zip: &Zip) -> Result<Option<(String, String)>, StoreError> {
+    let row =
+        sqlx::query("SELECT g.id, g.name FROM region_zips r JOIN regions g ON g.id = r.region_id WHERE r.zip = $1")
+            .bind(zip.as_str())
+            .fetch_optional(connection)
+            .await?;
+    row.as_ref().map(|row| Ok((get(row, "id")?, get(row, "name")?))).transpose()
 }
 
 /// Known, retired or not, or the conflict that says so.
@@ -204,7 +201,7 @@ async fn check(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
     }
     let mut taken = Vec::new();
     for zip in &region.zips {
-        if let Some(other) = region_of_zip(tx.conn(), zip).await?
+        if let Some((other, _)) = region_with(tx.conn(), zip).await?
             && other != region.id
         {
             taken.push((zip.to_string(), other));

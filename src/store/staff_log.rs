@@ -2,10 +2,80 @@
 
 use chrono::{DateTime, Utc};
 use serde::Serialize;
+use sqlx::any::AnyRow;
 
+use crate::season::decide::Remark;
 use crate::store::error::StoreError;
 use crate::store::rows::{get, get_instant, get_instant_if_any, ms};
 use crate::store::tx::{Store, Tx};
+
+/// What an entry is about. The last six are the remarks of a decision.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StaffKind {
+    /// A notice that was decided not to go out.
+    Skipped,
+    /// Sign-ups came so thick that they are held back.
+    SignUp,
+    /// A text that somebody should look at.
+    Text,
+    /// An address to which mail comes back for good.
+    AddressDead,
+    WasEarly,
+    ReportUnconfirmed,
+    SeenBeforeModel,
+    SawNone,
+    ReportOfFuture,
+    ReportOfUnknownStage,
+}
+
+impl StaffKind {
+    const ALL: [StaffKind; 10] = [
+        StaffKind::Skipped,
+        StaffKind::SignUp,
+        StaffKind::Text,
+        StaffKind::AddressDead,
+        StaffKind::WasEarly,
+        StaffKind::ReportUnconfirmed,
+        StaffKind::SeenBeforeModel,
+        StaffKind::SawNone,
+        StaffKind::ReportOfFuture,
+        StaffKind::ReportOfUnknownStage,
+    ];
+
+    /// As the store keeps it.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            StaffKind::Skipped => "skipped",
+            StaffKind::SignUp => "sign-up",
+            StaffKind::Text => "text",
+            StaffKind::AddressDead => "address-dead",
+            StaffKind::WasEarly => "was-early",
+            StaffKind::ReportUnconfirmed => "report-unconfirmed",
+            StaffKind::SeenBeforeModel => "seen-before-model",
+            StaffKind::SawNone => "saw-none",
+            StaffKind::ReportOfFuture => "report-of-future",
+            StaffKind::ReportOfUnknownStage => "report-of-unknown-stage",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+    }
+}
+
+impl From<&Remark> for StaffKind {
+    fn from(remark: &Remark) -> Self {
+        match remark {
+            Remark::WasEarly { .. } => StaffKind::WasEarly,
+            Remark::ReportUnconfirmed { .. } => StaffKind::ReportUnconfirmed,
+            Remark::SeenBeforeModel { .. } => StaffKind::SeenBeforeModel,
+            Remark::SawNone { .. } => StaffKind::SawNone,
+            Remark::ReportOfFuture { .. } => StaffKind::ReportOfFuture,
+            Remark::ReportOfUnknownStage { .. } => StaffKind::ReportOfUnknownStage,
+        }
+    }
+}
 
 /// Something staff should know.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -13,7 +83,7 @@ pub struct StaffEntry {
     pub id: String,
     pub at: DateTime<Utc>,
     pub region: Option<String>,
-    pub kind: String,
+    pub kind: StaffKind,
     pub text: String,
     pub seen_at: Option<DateTime<Utc>>,
 }
@@ -26,7 +96,7 @@ pub async fn tell_staff(
     tx: &mut Tx,
     key: &str,
     region: Option<&str>,
-    kind: &str,
+    kind: StaffKind,
     text: &str,
     now: DateTime<Utc>,
 ) -> Result<bool, StoreError> {
@@ -36,7 +106,7 @@ pub async fn tell_staff(
     .bind(key)
     .bind(ms(now))
     .bind(region)
-    .bind(kind)
+    .bind(kind.as_str())
     .bind(text)
     .execute(tx.conn())
     .await?;
@@ -52,7 +122,7 @@ impl Store {
         &self,
         key: &str,
         region: Option<&str>,
-        kind: &str,
+        kind: StaffKind,
         text: &str,
         now: DateTime<Utc>,
     ) -> Result<bool, StoreError> {
@@ -77,11 +147,30 @@ impl Store {
                     id: get(row, "id")?,
                     at: get_instant(row, "at")?,
                     region: get(row, "region_id")?,
-                    kind: get(row, "kind")?,
+                    kind: kind_of(row)?,
                     text: get(row, "text")?,
                     seen_at: get_instant_if_any(row, "seen_at")?,
                 })
             })
             .collect()
+    }
+}
+
+fn kind_of(row: &AnyRow) -> Result<StaffKind, StoreError> {
+    let name: &str = get(row, "kind")?;
+    StaffKind::parse(name).ok_or_else(|| StoreError::corrupt(format!("staff_log.kind `{name}`")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn kinds_are_kept_under_names_that_read_back() {
+        for kind in StaffKind::ALL {
+            assert_eq!(StaffKind::parse(kind.as_str()), Some(kind));
+            assert_eq!(serde_json::to_value(kind).unwrap(), kind.as_str());
+        }
+        assert_eq!(StaffKind::parse("rumour"), None);
     }
 }

@@ -4,10 +4,10 @@ use chrono::{DateTime, Utc};
 
 use crate::people::Address;
 use crate::store::addresses::{AddressStatus, set_status, status_of};
-use crate::store::consents::add_consent;
+use crate::store::consents::{ConsentAction, add_consent};
 use crate::store::error::StoreError;
 use crate::store::pending_sign_ups::{Outcome, end_open};
-use crate::store::queue::cancel::cancel_deliveries;
+use crate::store::queue::cancel::cancel_of_address;
 use crate::store::rows::{get, ms};
 use crate::store::suppression::{lift_suppression, suppress};
 use crate::store::tx::{Store, Tx};
@@ -90,9 +90,9 @@ pub async fn stop_by_id(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Ut
     }
     let fresh = suppress(tx, key, "said stop", now).await?;
     if fresh || was.is_some_and(|was| was != AddressStatus::Stopped) {
-        add_consent(tx, key, "stopped", evidence, now).await?;
+        add_consent(tx, key, ConsentAction::Stopped, evidence, now).await?;
     }
-    let cancelled = cancel_deliveries(tx, key, "the address said stop", now).await?;
+    let cancelled = cancel_of_address(tx, key, "the address said stop", now).await?;
     end_open(tx, key, Outcome::Stopped, now).await?;
     let subscribed = was.is_some_and(|was| was != AddressStatus::Stopped);
     Ok(Stopped { addresses: u64::from(subscribed), cancelled })
@@ -117,7 +117,7 @@ pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTim
     if resumes {
         lift_suppression(tx, &key).await?;
         set_status(tx, &key, AddressStatus::Confirmed, now).await?;
-        add_consent(tx, &key, "resumed", evidence, now).await?;
+        add_consent(tx, &key, ConsentAction::Resumed, evidence, now).await?;
     }
     Ok(resumes)
 }
@@ -131,7 +131,7 @@ pub(super) async fn bury(tx: &mut Tx, address_id: &str, now: DateTime<Utc>) -> R
     .bind(ms(now))
     .execute(tx.conn())
     .await?;
-    let cancelled = cancel_deliveries(tx, address_id, "the address does not exist any more", now).await?;
+    let cancelled = cancel_of_address(tx, address_id, "the address does not exist any more", now).await?;
     Ok((done.rows_affected() > 0).then_some(cancelled))
 }
 

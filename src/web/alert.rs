@@ -182,7 +182,7 @@ fn plain(text: &str) -> String {
 
 /// The instant at which it went out: only such notices are shown.
 fn went_out(notice: &Notice) -> DateTime<Utc> {
-    notice.released_at.unwrap_or(notice.decided_at)
+    notice.released_at().unwrap_or(notice.decided_at)
 }
 
 fn begin(zone: Tz, day: NaiveDate) -> DateTime<Utc> {

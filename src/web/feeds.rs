@@ -242,7 +242,7 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
     let mut updated: DateTime<Utc> = begin;
     let mut entries = Vec::new();
     for notice in &view.notices {
-        let at = notice.released_at.unwrap_or(notice.decided_at);
+        let at = notice.released_at().unwrap_or(notice.decided_at);
         updated = updated.max(at);
         let kind = notice.kind.name();
         let when = alert::when(&visit.site, language, notice);

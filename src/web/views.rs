@@ -25,7 +25,7 @@ use crate::service::caches::{CycleCache, RecordCache, SeasonCache};
 use crate::service::region_fault::RegionFault;
 use crate::service::season_chart;
 use crate::store::StoreError;
-use crate::store::notices::Notice;
+use crate::store::notices::{Notice, NoticeState};
 use crate::web::cache::CachedAnswer;
 
 /// How often the store is asked whether there is news.
@@ -96,7 +96,7 @@ impl Signs {
                 .await?
                 .values()
                 .flatten()
-                .map(|one| (one.id.clone(), one.status))
+                .map(|one| (one.id.clone(), one.status()))
                 .collect(),
             regions,
         })
@@ -134,8 +134,8 @@ fn as_of(played: &[Notice], profile: &str, year: i32, now: DateTime<Utc>) -> Vec
         (notice.season.profile.as_str(), notice.season.year) == (profile, year) && notice.decided_at <= now
     };
     let mut then: Vec<Notice> = played.iter().filter(known).cloned().collect();
-    for notice in then.iter_mut().filter(|notice| notice.released_at.is_some_and(|at| at > now)) {
-        (notice.status, notice.released_at) = (NoticeStatus::Waiting, None);
+    for notice in then.iter_mut().filter(|notice| notice.released_at().is_some_and(|at| at > now)) {
+        notice.state = NoticeState::Waiting;
     }
     then
 }
@@ -272,8 +272,8 @@ async fn views(site: &Site) -> Result<Views, StoreError> {
         let shown = known.as_ref().map_or(Shown::UNKNOWN, |known| {
             Shown::of(profile, &parts.config.policy, &known.outlook, region.release, &told, today)
         });
-        notices.retain(|notice| notice.status == NoticeStatus::Released);
-        notices.sort_by_key(|notice| notice.released_at);
+        notices.retain(|notice| notice.status() == NoticeStatus::Released);
+        notices.sort_by_key(Notice::released_at);
         let view = RegionView { region: region.clone(), profile: profile.clone(), shown, today, known, notices };
         regions.push(Arc::new(view));
     }
@@ -310,12 +310,12 @@ async fn known(
     let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
     let model = seasons.get(parts, records, region, profile, season, now).await?;
     let assessment = assess::look_at(parts, records, &model, stored, region, profile, now).await?;
-    Ok(Known::of(parts, region, profile, &model, assessment))
+    Ok(Known::of(region, profile, &model, assessment))
 }
 
 impl Known {
     /// Everything that is shown of a region, in every language, comes from this one assessment.
-    fn of(parts: &Parts, region: &Region, profile: &Profile, model: &SeasonModel, assessment: Assessment) -> Self {
+    fn of(region: &Region, profile: &Profile, model: &SeasonModel, assessment: Assessment) -> Self {
         let today = assessment.outlook.today;
         let mut charts = HashMap::new();
         for language in Language::ALL {

@@ -225,13 +225,13 @@ impl Town {
         let year = (Utc::now().with_timezone(&zone()).date_naive() - Days::new(SEASON_DAYS)).year();
         let notices = store.notices_of_season("invented", year).await.unwrap();
         store.close().await;
-        let released: Vec<_> = notices.iter().filter(|notice| notice.status == NoticeStatus::Released).collect();
+        let released: Vec<_> = notices.iter().filter(|notice| notice.status() == NoticeStatus::Released).collect();
         assert!(
             released.len() <= 1 && deliveries.iter().all(|one| Some(&one.notice) == released.first().map(|n| &n.id))
         );
         assert_eq!(deliveries.len(), released.len() * PEOPLE, "a notice and its deliveries");
         // Decided and let out are one step here, since the region's notices leave at once.
-        assert!(notices.iter().all(|notice| notice.status != NoticeStatus::Waiting), "decided and not queued");
+        assert!(notices.iter().all(|notice| notice.status() != NoticeStatus::Waiting), "decided and not queued");
         released.len()
     }
 
@@ -316,7 +316,7 @@ async fn a_daemon_pulls_decides_and_delivers_and_stops_when_told() {
     let store = town.store().await;
     let today = Utc::now().with_timezone(&zone()).date_naive();
     let notices = store.notices_of_season("invented", (today - Days::new(SEASON_DAYS)).year()).await.unwrap();
-    let told: Vec<_> = notices.iter().map(|notice| (notice.kind, notice.status)).collect();
+    let told: Vec<_> = notices.iter().map(|notice| (notice.kind, notice.status())).collect();
     assert!(told.contains(&(NoticeKind::InspectNow, NoticeStatus::Released)), "{told:?}");
     assert!(told.contains(&(NoticeKind::GetReady, NoticeStatus::Skipped)), "{told:?}");
     store.close().await;

@@ -229,8 +229,8 @@ async fn a_station_with_no_past_leans_on_the_nearest_long_one_and_nothing_leaves
     assert!(care(Language::Es).contains("los de Station HIGH-2 pueden no ajustarse"), "{}", care(Language::Es));
 
     let notice = world.first_notice().await;
-    assert_eq!((notice.kind, notice.status), (NoticeKind::GetReady, NoticeStatus::Waiting));
-    assert!(notice.release_at.is_none() && notice.word_needed.is_some(), "{notice:?}");
+    assert_eq!((notice.kind, notice.status()), (NoticeKind::GetReady, NoticeStatus::Waiting));
+    assert!(notice.release_at().is_none() && notice.word_needed().is_some(), "{notice:?}");
 }
 
 #[tokio::test]
@@ -290,7 +290,7 @@ fn parts_of<'a>(mail: &'a ParsedMail<'a>, into: &mut Vec<&'a ParsedMail<'a>>) {
 async fn the_mail_of_a_notice_shows_the_season_and_is_the_same_when_it_is_sent_again() {
     let world = World::of(&[own(2002)]).await;
     let notice = world.first_notice().await;
-    assert_eq!((notice.kind, notice.status), (NoticeKind::GetReady, NoticeStatus::Released));
+    assert_eq!((notice.kind, notice.status()), (NoticeKind::GetReady, NoticeStatus::Released));
     let text = |language| world.parts.store.notice_text(&notice.id, Channel::Email, language);
     let (en, es) = (text(Language::En).await.unwrap().unwrap(), text(Language::Es).await.unwrap().unwrap());
     let Message::Email { chart_png: Some(png), html, text, .. } = &en else { panic!("no chart: {en:?}") };

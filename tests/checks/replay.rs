@@ -160,7 +160,7 @@ async fn a_notice_and_its_deliveries_are_there_together_or_not_at_all() {
     let notices = world.parts.store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
     for notice in notices {
         let deliveries: u64 = world.parts.store.delivery_counts(&notice.id).await.unwrap().values().sum();
-        assert_eq!(deliveries, if notice.status == NoticeStatus::Released { 2 } else { 0 }, "{}", notice.id);
+        assert_eq!(deliveries, if notice.status() == NoticeStatus::Released { 2 } else { 0 }, "{}", notice.id);
     }
 }
 

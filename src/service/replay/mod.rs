@@ -366,7 +366,7 @@ impl ReplayWorld {
         let Some(after) = self.confirmed_after else { return Ok(None) };
         let waiting = store.notices_waiting().await?.into_iter();
         let words = waiting
-            .filter(|notice| notice.status == NoticeStatus::Waiting && notice.release_at.is_none())
+            .filter(|notice| notice.status() == NoticeStatus::Waiting && notice.release_at().is_none())
             .map(|notice| (notice.decided_at + after, notice))
             .filter(|(at, notice)| *at < notice.expires_at);
         Ok(words.min_by_key(|(at, _)| *at))
@@ -441,8 +441,8 @@ async fn played(
     Ok(PlayedNotice {
         kind: notice.kind,
         decided_on: notice.decided_on,
-        status: notice.status,
-        released_on: notice.released_at.map(|at| at.with_timezone(&region.time_zone).date_naive()),
+        status: notice.status(),
+        released_on: notice.released_at().map(|at| at.with_timezone(&region.time_zone).date_naive()),
         opens_then: spread(&profile.window.opens),
         closes_then: spread(&profile.window.closes),
         days_before_opening: opened.map(|opened| (opened - notice.decided_on).num_days()),

@@ -11,6 +11,7 @@ use crate::store::pending_sign_ups;
 use crate::store::pending_sign_ups::{Confirmation, Outcome, Typed};
 use crate::store::subscriptions::{Consent, ConsentDetail, NewSubscriber, enrol_with, note_waits, standing};
 use crate::store::{Conflict, StoreError, Tx};
+use crate::store::pending_sign_ups::SignUpState;
 
 /// What came of a word of the owner.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -62,8 +63,8 @@ pub async fn request_of(parts: &Parts, token: &str) -> Result<Option<Shown>, Sig
     let request = pending_sign_ups::of_token(&mut tx, token).await?;
     tx.rollback().await?;
     Ok(request.and_then(|request| {
-        let confirmed = request.outcome.as_deref() == Some("confirmed");
-        let open = request.ended_at.is_none() && parts.clock.now() <= request.proof_until;
+        let confirmed = matches!(request.state, SignUpState::Ended { outcome: Outcome::Confirmed, .. });
+        let open = request.is_open() && parts.clock.now() <= request.proof_until;
         (confirmed || open).then_some(Shown { zips: request.zips, language: request.language, confirmed })
     }))
 }
@@ -76,7 +77,7 @@ pub async fn by_token(parts: &Parts, token: &str) -> Result<Confirmed, SignUpErr
     let now = parts.clock.now();
     let mut tx = parts.store.begin().await?;
     let done = match pending_sign_ups::of_token(&mut tx, token).await? {
-        Some(request) if request.ended_at.is_none() && now <= request.proof_until => {
+        Some(request) if request.is_open() && now <= request.proof_until => {
             confirm(&mut tx, parts, &request, "link", now).await?
         }
         _ => Confirmed::No,
@@ -111,7 +112,7 @@ async fn confirm(
     by: &str,
     now: DateTime<Utc>,
 ) -> Result<Confirmed, SignUpError> {
-    let Some(address) = request.address.clone() else { return Ok(Confirmed::No) };
+    let SignUpState::Open { address } = request.state.clone() else { return Ok(Confirmed::No) };
     let evidence = format!("{}, confirmed by {by}", request.evidence);
     // A stop ends what is open, so a request of the phone itself that is open is the newer word.
     let (_, suppressed, _) = standing(tx, &request.address_key).await?;

@@ -32,6 +32,8 @@ use crate::store::subscriptions::{ConsentDetail, note_consent, standing};
 use crate::store::transactional;
 use crate::store::transactional::NewLetter;
 use crate::store::{StoreError, Tx};
+use crate::store::staff_log::StaffKind;
+use crate::store::consents::ConsentAction;
 
 /// What a form asks for.
 #[derive(Clone, Debug)]
@@ -140,7 +142,7 @@ pub async fn ask_in(
     };
     let words = pending_sign_ups::put_words(tx, request.language, &shown).await?;
     let detail = ConsentDetail { words: Some(words.clone()), ip_hash: ip_hash.clone() };
-    note_consent(tx, &key, "asked", &request.evidence, &detail, now).await?;
+    note_consent(tx, &key, ConsentAction::Asked, &request.evidence, &detail, now).await?;
     let id = pending_sign_ups::put(
         tx,
         &NewConfirmation {
@@ -168,7 +170,7 @@ pub async fn ask_in(
 async fn alarm(tx: &mut Tx, held: Held, now: DateTime<Utc>) -> Result<(), StoreError> {
     if let Some(text) = held.alarm() {
         let key = format!("sign-up/{}/{}", held.name(), now.date_naive());
-        tell_staff(tx, &key, None, "sign-up", text, now).await?;
+        tell_staff(tx, &key, None, StaffKind::SignUp, text, now).await?;
     }
     Ok(())
 }

@@ -28,6 +28,7 @@ use crate::store::subscriptions;
 use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber, enrol, resume, standing};
 use crate::store::transactional;
 use crate::store::{StoreError, Tx};
+use crate::store::staff_log::StaffKind;
 
 /// What a text did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -127,7 +128,7 @@ impl Texts {
         let Some(key) = tx.hash().of_sender(&text.from) else {
             let day = now.date_naive();
             let text = "a text said stop and came without its sender, so nobody could be stopped: ask the gateway why";
-            tell_staff(&mut tx, &format!("stop-of-nobody/{day}"), None, "text", text, now).await?;
+            tell_staff(&mut tx, &format!("stop-of-nobody/{day}"), None, StaffKind::Text, text, now).await?;
             tx.commit().await?;
             return Ok(TextOutcome::NoSender);
         };
@@ -243,7 +244,7 @@ impl<'a> Incoming<'a> {
             let day = self.now.date_naive();
             let text = "somebody who had said stop and never confirmed before sent START: they are not written to \
                         unless they text their ZIP code";
-            tell_staff(self.tx, &format!("start-after-stop/{}/{day}", self.key), None, "text", text, self.now).await?;
+            tell_staff(self.tx, &format!("start-after-stop/{}/{day}", self.key), None, StaffKind::Text, text, self.now).await?;
             return Ok(TextOutcome::Silent);
         }
         self.once_a_day(LetterKind::WhichZip, TextOutcome::AskedWhere).await
@@ -304,7 +305,7 @@ impl<'a> Incoming<'a> {
         // The words may hold anything, so staff learn that there was a text and not what it said.
         let length = words.chars().count();
         let text = format!("a text of {length} characters from {} was not understood", self.address);
-        tell_staff(self.tx, &format!("not-understood/{}/{day}", self.key), None, "text", &text, self.now).await?;
+        tell_staff(self.tx, &format!("not-understood/{}/{day}", self.key), None, StaffKind::Text, &text, self.now).await?;
         self.once_a_day(LetterKind::NotUnderstood, TextOutcome::NotUnderstood).await
     }
 

@@ -64,12 +64,12 @@ pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> R
 pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result<u64, StoreError> {
     let id = notice_id(&new.season, new.kind);
     let notice = find_notice(tx, &id).await?;
-    if !matches!(notice.status, NoticeStatus::Waiting | NoticeStatus::Held) {
+    if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
         return Err(status_conflict(&notice, "given new terms"));
     }
     let begins = Beginning::of(&new.fate, new.decided_at)?;
     // A skip ends it whatever staff said; otherwise a hold outlives new terms.
-    let status = if begins.status == NoticeStatus::Waiting { notice.status } else { begins.status };
+    let status = if begins.status == NoticeStatus::Waiting { notice.status() } else { begins.status };
     sqlx::query(
         "UPDATE notices SET status = $2, reason = $3, facts = $4, release_at = $5, word_needed = $6, expires_at = $7,
                             priority = $8
@@ -103,7 +103,7 @@ pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result
 /// `Conflict::UnknownNotice`, `Conflict::NoticeStatus` unless it waits.
 pub async fn ask_first(tx: &mut Tx, id: &str, word_needed: &WordNeeded) -> Result<(), StoreError> {
     let notice = find_notice(tx, id).await?;
-    if notice.status != NoticeStatus::Waiting {
+    if notice.status() != NoticeStatus::Waiting {
         return Err(status_conflict(&notice, "made to wait for a word"));
     }
     sqlx::query("UPDATE notices SET release_at = NULL, word_needed = $2 WHERE id = $1 AND status = 'waiting'")
@@ -120,7 +120,7 @@ pub async fn ask_first(tx: &mut Tx, id: &str, word_needed: &WordNeeded) -> Resul
 /// `Conflict::UnknownNotice`, `Conflict::NoticeStatus` unless it waits or is held.
 pub async fn skip(tx: &mut Tx, id: &str, reason: &serde_json::Value) -> Result<(), StoreError> {
     let notice = find_notice(tx, id).await?;
-    if !matches!(notice.status, NoticeStatus::Waiting | NoticeStatus::Held) {
+    if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
         return Err(status_conflict(&notice, "skipped"));
     }
     sqlx::query("UPDATE notices SET status = 'skipped', reason = $2, release_at = NULL WHERE id = $1")

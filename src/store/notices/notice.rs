@@ -70,6 +70,30 @@ pub enum Put {
     AlreadyThere,
 }
 
+/// Where a notice stands, with what belongs to that.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NoticeState {
+    /// Leaves as its plan says.
+    Waiting,
+    /// Staff stopped its clock.
+    Held,
+    Released {
+        at: DateTime<Utc>,
+        by: String,
+    },
+    Skipped,
+    Cancelled,
+}
+
+/// How a notice was to leave when that was last decided; it stays as the record of that.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ReleasePlan {
+    At(DateTime<Utc>),
+    /// When staff confirm it, for this reason.
+    WhenConfirmed(WordNeeded),
+    Never,
+}
+
 /// A notice as stored.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Notice {
@@ -77,31 +101,66 @@ pub struct Notice {
     pub id: String,
     pub season: SeasonKey,
     pub kind: NoticeKind,
-    pub status: NoticeStatus,
+    pub state: NoticeState,
+    pub plan: ReleasePlan,
     pub reason: serde_json::Value,
     pub facts: serde_json::Value,
     pub decided_on: NaiveDate,
     pub decided_at: DateTime<Utc>,
-    /// `None` while it waits for a word of staff.
-    pub release_at: Option<DateTime<Utc>>,
-    pub word_needed: Option<WordNeeded>,
-    pub released_at: Option<DateTime<Utc>>,
-    pub released_by: Option<String>,
     pub expires_at: DateTime<Utc>,
     pub staff_note: Option<String>,
 }
 
 impl Notice {
+    pub fn status(&self) -> NoticeStatus {
+        match self.state {
+            NoticeState::Waiting => NoticeStatus::Waiting,
+            NoticeState::Held => NoticeStatus::Held,
+            NoticeState::Released { .. } => NoticeStatus::Released,
+            NoticeState::Skipped => NoticeStatus::Skipped,
+            NoticeState::Cancelled => NoticeStatus::Cancelled,
+        }
+    }
+
+    /// When it left, if it did.
+    pub fn released_at(&self) -> Option<DateTime<Utc>> {
+        match self.state {
+            NoticeState::Released { at, .. } => Some(at),
+            _ => None,
+        }
+    }
+
+    pub fn released_by(&self) -> Option<&str> {
+        match &self.state {
+            NoticeState::Released { by, .. } => Some(by),
+            _ => None,
+        }
+    }
+
+    /// The hour of its plan.
+    pub fn release_at(&self) -> Option<DateTime<Utc>> {
+        match self.plan {
+            ReleasePlan::At(at) => Some(at),
+            ReleasePlan::WhenConfirmed(_) | ReleasePlan::Never => None,
+        }
+    }
+
+    /// What staff are to confirm by its plan.
+    pub fn word_needed(&self) -> Option<&WordNeeded> {
+        match &self.plan {
+            ReleasePlan::WhenConfirmed(word) => Some(word),
+            ReleasePlan::At(_) | ReleasePlan::Never => None,
+        }
+    }
+
     /// As the decision wants it; `zone` is the region's.
     pub fn told(&self, zone: chrono_tz::Tz) -> Told {
-        let standing = match self.status {
-            NoticeStatus::Waiting => Standing::Waiting { word_needed: self.word_needed.clone() },
-            NoticeStatus::Held => Standing::Held,
-            NoticeStatus::Released => Standing::Released {
-                on: self.released_at.map_or(self.decided_on, |at| at.with_timezone(&zone).date_naive()),
-            },
-            NoticeStatus::Skipped => Standing::Skipped,
-            NoticeStatus::Cancelled => Standing::Cancelled,
+        let standing = match &self.state {
+            NoticeState::Waiting => Standing::Waiting { word_needed: self.word_needed().cloned() },
+            NoticeState::Held => Standing::Held,
+            NoticeState::Released { at, .. } => Standing::Released { on: at.with_timezone(&zone).date_naive() },
+            NoticeState::Skipped => Standing::Skipped,
+            NoticeState::Cancelled => Standing::Cancelled,
         };
         Told { kind: self.kind, decided_on: self.decided_on, standing }
     }
@@ -228,14 +287,14 @@ pub(super) async fn find_notice(tx: &mut Tx, id: &str) -> Result<Notice, StoreEr
 }
 
 pub(super) fn status_conflict(notice: &Notice, wish: &'static str) -> StoreError {
-    Conflict::NoticeStatus { id: notice.id.clone(), status: notice.status.name(), wish }.into()
+    Conflict::NoticeStatus { id: notice.id.clone(), status: notice.status().name(), wish }.into()
 }
 
 pub(super) fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
     let json = |column: &str| -> Result<serde_json::Value, StoreError> {
         serde_json::from_str(get(row, column)?).map_err(|why| StoreError::corrupt(format!("notices.{column}: {why}")))
     };
-    let (kind, status, year): (&str, &str, i64) = (get(row, "kind")?, get(row, "status")?, get(row, "season")?);
+    let (kind, year): (&str, i64) = (get(row, "kind")?, get(row, "season")?);
     Ok(Notice {
         id: get(row, "id")?,
         season: SeasonKey {
@@ -244,19 +303,36 @@ pub(super) fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
             year: i32::try_from(year).map_err(|_| StoreError::corrupt(format!("notices.season {year}")))?,
         },
         kind: NoticeKind::parse(kind).ok_or_else(|| StoreError::corrupt(format!("notices.kind `{kind}`")))?,
-        status: NoticeStatus::parse(status).ok_or_else(|| StoreError::corrupt(format!("notices.status `{status}`")))?,
+        state: state_of(row)?,
+        plan: plan_of(row)?,
         reason: json("reason")?,
         facts: json("facts")?,
         decided_on: get_day(row, "decided_on")?,
         decided_at: get_instant(row, "decided_at")?,
-        release_at: get_instant_if_any(row, "release_at")?,
-        word_needed: get::<Option<&str>>(row, "word_needed")?
-            .map(serde_json::from_str)
-            .transpose()
-            .map_err(|why| StoreError::corrupt(format!("notices.word_needed: {why}")))?,
-        released_at: get_instant_if_any(row, "released_at")?,
-        released_by: get(row, "released_by")?,
         expires_at: get_instant(row, "expires_at")?,
         staff_note: get(row, "staff_note")?,
     })
+}
+
+fn state_of(row: &AnyRow) -> Result<NoticeState, StoreError> {
+    let name: &str = get(row, "status")?;
+    let status = NoticeStatus::parse(name).ok_or_else(|| StoreError::corrupt(format!("notices.status `{name}`")))?;
+    Ok(match status {
+        NoticeStatus::Waiting => NoticeState::Waiting,
+        NoticeStatus::Held => NoticeState::Held,
+        NoticeStatus::Released => {
+            NoticeState::Released { at: get_instant(row, "released_at")?, by: get(row, "released_by")? }
+        }
+        NoticeStatus::Skipped => NoticeState::Skipped,
+        NoticeStatus::Cancelled => NoticeState::Cancelled,
+    })
+}
+
+fn plan_of(row: &AnyRow) -> Result<ReleasePlan, StoreError> {
+    if let Some(at) = get_instant_if_any(row, "release_at")? {
+        return Ok(ReleasePlan::At(at));
+    }
+    let word = get::<Option<&str>>(row, "word_needed")?.map(serde_json::from_str).transpose();
+    let word = word.map_err(|why| StoreError::corrupt(format!("notices.word_needed: {why}")))?;
+    Ok(word.map_or(ReleasePlan::Never, ReleasePlan::WhenConfirmed))
 }

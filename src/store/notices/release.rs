@@ -9,6 +9,7 @@ use crate::season::NoticeStatus;
 use crate::store::bulk::Insert;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::notices::notice::{Notice, delivery_id, find_notice, status_conflict};
+use crate::store::queue::cancel::cancel_of_notice;
 use crate::store::regions::known_region;
 use crate::store::rows::{channel_of, get, language_of, ms};
 use crate::store::subscriptions::recipients_for_release;
@@ -39,7 +40,7 @@ pub async fn release(tx: &mut Tx, id: &str, by: &str, now: DateTime<Utc>) -> Res
         columns: 15,
     };
     let notice = find_notice(tx, id).await?;
-    if !matches!(notice.status, NoticeStatus::Waiting | NoticeStatus::Held) {
+    if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
         return Err(status_conflict(&notice, "released"));
     }
     if notice.expires_at <= now {
@@ -137,7 +138,8 @@ impl Store {
             .await?
             .into_iter()
             .filter(|notice| {
-                let has_come = notice.status == NoticeStatus::Waiting && notice.release_at.is_some_and(|at| at <= now);
+                let has_come =
+                    notice.status() == NoticeStatus::Waiting && notice.release_at().is_some_and(|at| at <= now);
                 has_come || notice.expires_at <= now
             })
             .collect();
@@ -197,16 +199,7 @@ impl Store {
     pub async fn recall_notice(&self, id: &str, note: Option<&str>, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         move_notice(&mut tx, id, &[NoticeStatus::Released], NoticeStatus::Released, note).await?;
-        let cancelled = sqlx::query(
-            "UPDATE deliveries SET state = 'cancelled', lease_until = NULL, lease_owner = NULL,
-                                   last_error = 'the notice was recalled', updated_at = $2
-             WHERE notice_id = $1 AND state IN ('queued', 'uncertain')",
-        )
-        .bind(id)
-        .bind(ms(now))
-        .execute(tx.conn())
-        .await?
-        .rows_affected();
+        let cancelled = cancel_of_notice(&mut tx, id, "the notice was recalled", now).await?;
         // What is in hand at this moment may go out; if it does not, it must not be tried again.
         sqlx::query(
             "UPDATE deliveries SET expires_at = $2 WHERE notice_id = $1 AND state = 'leased' AND expires_at > $2",
@@ -228,14 +221,14 @@ async fn move_notice(
     note: Option<&str>,
 ) -> Result<(), StoreError> {
     let notice = find_notice(tx, id).await?;
-    let changed = if from.contains(&notice.status) {
+    let changed = if from.contains(&notice.status()) {
         sqlx::query(
             "UPDATE notices SET status = $2, staff_note = COALESCE($3, staff_note) WHERE id = $1 AND status = $4",
         )
         .bind(id)
         .bind(to.name())
         .bind(note)
-        .bind(notice.status.name())
+        .bind(notice.status().name())
         .execute(tx.conn())
         .await?
         .rows_affected()

@@ -3,29 +3,44 @@
 use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 
-use crate::delivery::state::Event;
+use crate::delivery::state::{DeliveryState, Event};
 use crate::store::error::StoreError;
-use crate::store::queue::{ByHand, standing_of};
+use crate::store::queue::{ByHand, standing_of, states_before};
 use crate::store::rows::{get_instant, ms};
 use crate::store::tx::{Store, Tx};
 
-pub(in crate::store) async fn cancel_deliveries(
+/// Ends what has not gone out to an address. Gives how many.
+pub(in crate::store) async fn cancel_of_address(
     tx: &mut Tx,
     key: &str,
     why: &str,
     now: DateTime<Utc>,
 ) -> Result<u64, StoreError> {
-    let done = sqlx::query(
-        "UPDATE deliveries SET state = 'cancelled', lease_until = NULL, lease_owner = NULL, last_error = $2, updated_at = $3
-         WHERE address_id = $1 AND state IN ('queued', 'uncertain')
-           -- The one answer to a stop goes out, also when the stop is said twice.
-           AND NOT EXISTS (SELECT 1 FROM letters WHERE letters.id = deliveries.letter_id AND letters.kind = 'stopped')",
-    )
-    .bind(key)
-    .bind(why)
-    .bind(ms(now))
-    .execute(tx.conn())
-    .await?;
+    // The one answer to a stop goes out, also when the stop is said twice.
+    let which = "address_id = $4 AND NOT EXISTS \
+         (SELECT 1 FROM letters WHERE letters.id = deliveries.letter_id AND letters.kind = 'stopped')";
+    cancel_all(tx, which, key, why, now).await
+}
+
+/// Ends what has not gone out of a notice. Gives how many.
+pub(in crate::store) async fn cancel_of_notice(
+    tx: &mut Tx,
+    notice: &str,
+    why: &str,
+    now: DateTime<Utc>,
+) -> Result<u64, StoreError> {
+    cancel_all(tx, "notice_id = $4", notice, why, now).await
+}
+
+async fn cancel_all(tx: &mut Tx, which: &str, id: &str, why: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    let to = DeliveryState::Cancelled;
+    let cancel = format!(
+        "UPDATE deliveries SET state = $1, lease_until = NULL, lease_owner = NULL, last_error = $2, updated_at = $3 \
+         WHERE state IN ({}) AND {which}",
+        states_before(to, Event::Cancel)
+    );
+    let done =
+        sqlx::query(AssertSqlSafe(cancel)).bind(to.name()).bind(why).bind(ms(now)).bind(id).execute(tx.conn()).await?;
     Ok(done.rows_affected())
 }
 

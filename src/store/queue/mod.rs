@@ -149,6 +149,11 @@ pub enum ByHand {
     Unknown,
 }
 
+/// The states, as a list for SQL, from which an event leads to another: for a statement that changes many rows.
+pub(in crate::store) fn states_before(to: DeliveryState, event: Event) -> String {
+    to.reached_from(event).iter().map(|state| format!("'{state}'")).collect::<Vec<_>>().join(", ")
+}
+
 /// The rows that wait for their turn, as [`Standing::may_repeat`] and the notice allow.
 const WAITS: &str = "channel = $1 AND state = $2 AND expires_at > $3 \
      AND (state <> 'uncertain' OR (answers_lost < 2 AND uncertain_count < 5)) \
@@ -191,4 +196,17 @@ fn zone_of(row: &AnyRow) -> Result<Tz, StoreError> {
 fn count(row: &AnyRow) -> Result<u64, StoreError> {
     let n: i64 = get(row, "n")?;
     u64::try_from(n).map_err(|_| StoreError::corrupt(format!("a count is {n}")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn many_rows_move_only_from_where_one_may() {
+        assert_eq!(states_before(DeliveryState::Cancelled, Event::Cancel), "'queued', 'uncertain'");
+        assert_eq!(states_before(DeliveryState::Expired, Event::Expire), "'queued'");
+        // A message in doubt may have been repeated often enough: of those the marks decide, not the state alone.
+        assert_eq!(states_before(DeliveryState::Leased, Event::Claim), "'queued'");
+    }
 }

@@ -5,10 +5,10 @@ use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 use tracing::{debug, warn};
 
-use crate::delivery::state::{DeliveryState, Event, Standing};
+use crate::delivery::state::{DeliveryState, Event};
 use crate::store::error::StoreError;
 use crate::store::queue::finish::{book, finish_one};
-use crate::store::queue::{Ending, Lost, Recovered, UncertainRest, channel_of, lease_of};
+use crate::store::queue::{Ending, Lost, Recovered, UncertainRest, channel_of, lease_of, states_before};
 use crate::store::rows::ms;
 use crate::store::tx::Store;
 
@@ -18,24 +18,20 @@ impl Store {
     /// # Errors
     /// When the store fails.
     pub async fn expire_deliveries(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
+        let to = DeliveryState::Expired;
+        let waits = states_before(to, Event::Expire);
+        let find = format!("SELECT id FROM deliveries WHERE state IN ({waits}) AND expires_at <= $1 LIMIT 1");
         let due: Option<AnyRow> =
-            sqlx::query("SELECT id FROM deliveries WHERE state = 'queued' AND expires_at <= $1 LIMIT 1")
-                .bind(ms(now))
-                .fetch_optional(&mut *self.read().await?)
-                .await?;
+            sqlx::query(AssertSqlSafe(find)).bind(ms(now)).fetch_optional(&mut *self.read().await?).await?;
         if due.is_none() {
             return Ok(0);
         }
-        let Some(to) = Standing::new(DeliveryState::Queued).after(Event::Expire) else { return Ok(0) };
         let mut tx = self.begin().await?;
-        let done = sqlx::query(
+        let expire = format!(
             "UPDATE deliveries SET state = $1, updated_at = $2, last_error = COALESCE(last_error, 'its time ran out') \
-             WHERE state = 'queued' AND expires_at <= $2",
-        )
-        .bind(to.state.name())
-        .bind(ms(now))
-        .execute(tx.conn())
-        .await?;
+             WHERE state IN ({waits}) AND expires_at <= $2"
+        );
+        let done = sqlx::query(AssertSqlSafe(expire)).bind(to.name()).bind(ms(now)).execute(tx.conn()).await?;
         tx.commit().await?;
         Ok(done.rows_affected())
     }

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 
-use crate::delivery::state::{DeliveryState, Event, Report};
+use crate::delivery::state::{DeliveryState, Event, Report, Standing};
 use crate::people::Channel;
 use crate::store::error::StoreError;
 use crate::store::queue::{Lease, Reference, Reported, standing_of};
@@ -124,13 +124,15 @@ impl Store {
     /// # Errors
     /// When the store fails.
     pub async fn count_as_sent(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let from = DeliveryState::Queued;
+        let Some(to) = Standing::new(from).after(Event::Report(Report::Accepted)) else { return Ok(()) };
         let mut tx = self.begin().await?;
-        sqlx::query(
-            "UPDATE deliveries SET state = 'sent', updated_at = $1 WHERE state = 'queued' AND not_before <= $1",
-        )
-        .bind(ms(now))
-        .execute(tx.conn())
-        .await?;
+        sqlx::query("UPDATE deliveries SET state = $2, updated_at = $1 WHERE state = $3 AND not_before <= $1")
+            .bind(ms(now))
+            .bind(to.state.name())
+            .bind(from.name())
+            .execute(tx.conn())
+            .await?;
         tx.commit().await
     }
 }

@@ -553,7 +553,10 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
         let kept = reports().await;
         assert_eq!(kept.len(), 1, "a changed answer changes the report");
         assert_eq!(kept[0].report.stage.as_ref().unwrap().0, "egg-laying-begins");
-        assert!(!kept[0].report.confirmed && kept[0].zip == Some(zip("00101")));
+        assert!(
+            kept[0].standing == treebell::store::field_reports::ReportStanding::New
+                && kept[0].zip == Some(zip("00101"))
+        );
         assert_eq!(desk.kinds(PHONE).await, ["follow-up", "thanks", "thanks"]);
 
         // The link in the mail: looking changes nothing, the button does.

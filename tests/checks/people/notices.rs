@@ -3,11 +3,13 @@ use treebell::message::Message;
 use treebell::people::{Channel, Language};
 use treebell::season::decide::{Standing, WordNeeded};
 use treebell::season::{NoticeKind, NoticeStatus, SeasonKey, StageId};
+use treebell::store::field_reports::ReportStanding;
 use treebell::store::notices::{
     DueRelease, Fate, Judgement, NewFieldReport, NewNotice, NoticeText, Put, ReportSource, delivery_id, notice_id,
     put_notice, renew,
 };
 use treebell::store::runs::Start;
+use treebell::store::staff_log::StaffKind;
 use treebell::store::{Conflict, Store, StoreError};
 
 use super::{address, at, day, subscribe, subscriber, two_regions};
@@ -70,7 +72,7 @@ async fn a_notice_and_its_deliveries_are_written_once() {
         assert_eq!(queued(&store).await, 3, "the second call queues nothing, not even for those who came later");
 
         let kept = store.notice(INSPECT).await.unwrap();
-        assert_eq!((kept.status, kept.released_by.as_deref()), (NoticeStatus::Released, Some("policy")));
+        assert_eq!((kept.status(), kept.released_by()), (NoticeStatus::Released, Some("policy")));
         assert_eq!((kept.season.clone(), kept.facts.clone()), (season(), new.facts));
         assert_eq!(kept.told(chrono_tz::America::Denver).standing, Standing::Released { on: day("2026-04-21") });
         assert_eq!(store.notices_of_season("pinyon-needle-scale", 2026).await.unwrap(), [kept]);
@@ -116,7 +118,7 @@ async fn who_is_told_is_settled_when_the_notice_leaves() {
         let word_needed = WordNeeded::ByPolicy;
         let new = notice(NoticeKind::InspectNow, Fate::WaitForWord { word_needed: word_needed.clone() });
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::Written { deliveries: 0 });
-        assert_eq!(store.notice(INSPECT).await.unwrap().word_needed, Some(word_needed));
+        assert_eq!(store.notice(INSPECT).await.unwrap().word_needed(), Some(&word_needed));
         assert_eq!(store.release_due(at("2026-05-01T00:00:00Z")).await.unwrap(), [], "it waits for a word");
 
         subscribe(&store, &["00102"], &["late@example.org"]).await;
@@ -160,7 +162,7 @@ async fn a_waiting_notice_leaves_at_its_hour_unless_it_is_held() {
         let said = store.release_notice(&ready, "desk", late).await.unwrap_err().to_string();
         assert!(said.contains("was of use until 2026-05-12 06:00"), "{said}");
         assert_eq!(store.release_due(late).await.unwrap(), [DueRelease { notice: ready.clone(), deliveries: None }]);
-        assert_eq!(store.notice(&ready).await.unwrap().status, NoticeStatus::Skipped);
+        assert_eq!(store.notice(&ready).await.unwrap().status(), NoticeStatus::Skipped);
         assert_eq!(store.notices_waiting().await.unwrap(), []);
     })
     .await;
@@ -177,7 +179,7 @@ async fn new_terms_replace_those_of_a_waiting_notice_and_respect_a_hold() {
         treebell::store::notices::ask_first(&mut tx, INSPECT, &word).await.unwrap();
         tx.commit().await.unwrap();
         let asked = store.notice(INSPECT).await.unwrap();
-        assert_eq!((asked.release_at, asked.word_needed), (None, Some(word)));
+        assert_eq!((asked.release_at(), asked.word_needed()), (None, Some(&word)));
 
         store.hold_notice(INSPECT, None).await.unwrap();
         let mut freed = notice(NoticeKind::InspectNow, Fate::Release);
@@ -186,7 +188,10 @@ async fn new_terms_replace_those_of_a_waiting_notice_and_respect_a_hold() {
         assert_eq!(renew(&mut tx, &freed, &texts()).await.unwrap(), 0, "staff stopped its clock");
         tx.commit().await.unwrap();
         let held = store.notice(INSPECT).await.unwrap();
-        assert_eq!((held.status, held.word_needed, held.facts), (NoticeStatus::Held, None, freed.facts.clone()));
+        assert_eq!(
+            (held.status(), held.word_needed(), held.facts.clone()),
+            (NoticeStatus::Held, None, freed.facts.clone())
+        );
 
         let ready = notice(NoticeKind::GetReady, Fate::WaitForWord { word_needed: WordNeeded::ByPolicy });
         store.put_notice(&ready, &texts()).await.unwrap();
@@ -231,7 +236,7 @@ async fn a_stop_or_removal_cancels_what_has_not_gone_out() {
         let counts = store.delivery_counts(INSPECT).await.unwrap();
         assert_eq!(counts.into_iter().collect::<Vec<_>>(), [("cancelled".into(), 2), ("queued".into(), 1)]);
         assert_eq!(store.recall_notice(INSPECT, Some("wrong station"), now).await.unwrap(), 1);
-        assert_eq!(store.notice(INSPECT).await.unwrap().status, NoticeStatus::Released);
+        assert_eq!(store.notice(INSPECT).await.unwrap().status(), NoticeStatus::Released);
     })
     .await;
 }
@@ -272,7 +277,7 @@ async fn a_cancelled_or_retired_region_sends_nothing() {
         store.retire_region("north", at("2026-04-21T13:00:00Z")).await.unwrap();
         assert_eq!(store.release_due(hour).await.unwrap(), []);
         let all = store.notices_of_season("pinyon-needle-scale", 2026).await.unwrap();
-        assert!(all.iter().all(|notice| notice.status == NoticeStatus::Cancelled), "{all:?}");
+        assert!(all.iter().all(|notice| notice.status() == NoticeStatus::Cancelled), "{all:?}");
     })
     .await;
 }
@@ -295,15 +300,19 @@ async fn field_reports_are_kept_once_and_judged() {
         assert_eq!(store.add_field_report(&new, now).await.unwrap(), id);
         let reports = |region| store.field_reports(region, day("2026-04-18"), day("2026-04-18"));
         let all = reports(Some("north")).await.unwrap();
-        assert_eq!((all.len(), all[0].report.confirmed), (1, false));
+        assert_eq!((all.len(), all[0].standing), (1, ReportStanding::New));
         new.confirmed = true;
         assert_eq!(store.add_field_report(&new, now).await.unwrap(), id);
-        assert!(reports(None).await.unwrap()[0].report.confirmed);
+        assert_eq!(reports(None).await.unwrap()[0].standing, ReportStanding::Confirmed);
         new.confirmed = false;
         store.add_field_report(&new, now).await.unwrap();
-        assert!(reports(None).await.unwrap()[0].report.confirmed, "saying it again does not take it back");
+        assert_eq!(
+            reports(None).await.unwrap()[0].standing,
+            ReportStanding::Confirmed,
+            "saying it again does not take it back"
+        );
         store.judge_field_report(&id, Judgement::Refused).await.unwrap();
-        assert!(reports(None).await.unwrap()[0].refused);
+        assert_eq!(reports(None).await.unwrap()[0].standing, ReportStanding::Refused);
         assert_eq!(reports(Some("south")).await.unwrap(), []);
 
         new.stage = None;
@@ -321,8 +330,8 @@ async fn field_reports_are_kept_once_and_judged() {
 async fn staff_are_told_a_fact_once() {
     on_each_engine("staff log", |store| async move {
         let now = at("2026-04-18T20:00:00Z");
-        assert!(store.tell_staff("late:north:2026", Some("north"), "revised", "text", now).await.unwrap());
-        assert!(!store.tell_staff("late:north:2026", Some("north"), "revised", "text", now).await.unwrap());
+        assert!(store.tell_staff("late:north:2026", Some("north"), StaffKind::WasEarly, "text", now).await.unwrap());
+        assert!(!store.tell_staff("late:north:2026", Some("north"), StaffKind::WasEarly, "text", now).await.unwrap());
         let log = store.staff_log(now).await.unwrap();
         assert_eq!((log.len(), log[0].region.as_deref(), log[0].seen_at), (1, Some("north"), None));
         assert_eq!(store.staff_log(at("2026-04-18T20:00:01Z")).await.unwrap(), []);

@@ -193,7 +193,7 @@ async fn two_processes_wait_for_each_others_writes() {
                     &mut tx,
                     &format!("{name} {n}"),
                     None,
-                    "test",
+                    treebell::store::staff_log::StaffKind::Text,
                     "",
                     Default::default(),
                 )

@@ -11,10 +11,10 @@ use treebell::message::facts::{Basis, NoticeFacts, Sender, StageDates};
 use treebell::message::{Message, Templates};
 use treebell::people::Language;
 use treebell::season::profile::Profiles;
-use treebell::season::{NoticeKind, NoticeStatus, SeasonKey};
+use treebell::season::{NoticeKind, SeasonKey};
 use treebell::service::app::Parts;
 use treebell::store::Store;
-use treebell::store::notices::{Fate, NewNotice, Notice, NoticeText};
+use treebell::store::notices::{Fate, NewNotice, Notice, NoticeState, NoticeText, ReleasePlan};
 use treebell::web::{self, Site};
 
 use super::season::Season;
@@ -246,15 +246,12 @@ async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
         id: "pinyon-needle-scale/dos-vientos/2025/inspect-now".into(),
         season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "dos-vientos".into(), year: 2025 },
         kind: NoticeKind::InspectNow,
-        status: NoticeStatus::Released,
+        state: NoticeState::Released { at: at + chrono::Duration::hours(30), by: "policy".into() },
+        plan: ReleasePlan::At(at),
         reason: json!({}),
         facts: serde_json::to_value(facts()).unwrap(),
         decided_on: at.date_naive(),
         decided_at: at,
-        release_at: Some(at),
-        word_needed: None,
-        released_at: Some(at + chrono::Duration::hours(30)),
-        released_by: None,
         expires_at: at + chrono::Duration::days(21),
         staff_note: None,
     };
