@@ -1,4 +1,4 @@
-//! The valley of a fit: how the error in days, and the sum that goes with it, run with the lower threshold.
+//! The error profile of a fit: how the error in days, and the sum that goes with it, run with the lower threshold.
 
 use std::fmt::Write as _;
 
@@ -38,10 +38,10 @@ const BOTTOM: f64 = 96.0;
 /// A curve needs no more points than there are half pixels.
 const MOST_POINTS: usize = 1400;
 
-/// Draws the valley as SVG: the error as a full line with its scale on the left, the sum as a dashed one with its scale on
+/// Draws the profile as SVG: the error as a full line with its scale on the left, the sum as a dashed one with its scale on
 /// the right, both named where they run, so that it can be read in black and white.
-pub fn draw(valley: &Valley) -> String {
-    let frame = Frame::of(valley);
+pub fn draw(profile: &Valley) -> String {
+    let frame = Frame::of(profile);
     let mut svg = format!(
         r#"<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="{FONTS}" role="img" aria-label="{}">
 <defs>
@@ -50,20 +50,20 @@ pub fn draw(valley: &Valley) -> String {
 </defs>
 <rect width="{WIDTH}" height="{HEIGHT}" fill="{PAPER}"/>
 "#,
-        escape(&format!("{}. {}", valley.title, in_words(valley))),
+        escape(&format!("{}. {}", profile.title, in_words(profile))),
         frame.width(),
         frame.height(),
     );
-    text(&mut svg, 20.0, 30.0, &valley.title, Look { size: 17.0, bold: true, ..BODY });
-    for (line, words) in wrap(&valley.subtitle, WIDTH - 40.0, BODY.size, false).iter().take(2).enumerate() {
+    text(&mut svg, 20.0, 30.0, &profile.title, Look { size: 17.0, bold: true, ..BODY });
+    for (line, words) in wrap(&profile.subtitle, WIDTH - 40.0, BODY.size, false).iter().take(2).enumerate() {
         text(&mut svg, 20.0, 50.0 + 16.0 * line as f64, words, Look { colour: SOFT, ..BODY });
     }
     frame.axes(&mut svg);
-    frame.alike(&mut svg, valley.alike_c);
-    frame.calendar(&mut svg, valley.calendar_days);
-    frame.curves(&mut svg, &valley.points);
-    frame.best(&mut svg, &valley.best);
-    for (line, words) in wrap(&valley.source, WIDTH - 40.0, 11.5, false).iter().take(2).enumerate() {
+    frame.alike(&mut svg, profile.alike_c);
+    frame.calendar(&mut svg, profile.calendar_days);
+    frame.curves(&mut svg, &profile.points);
+    frame.best(&mut svg, &profile.best);
+    for (line, words) in wrap(&profile.source, WIDTH - 40.0, 11.5, false).iter().take(2).enumerate() {
         let y = HEIGHT - 24.0 + 15.0 * line as f64;
         text(&mut svg, 20.0, y, words, Look { size: 11.5, colour: SOFT, ..BODY });
     }
@@ -78,11 +78,11 @@ const GRID: &str = "#e3dccb";
 const ERROR: &str = "#0d4f6b";
 const SUM: &str = "#8a3f0d";
 
-fn in_words(valley: &Valley) -> String {
-    let ValleyDot { lower_c, rmse_days, sum } = valley.best;
+fn in_words(profile: &Valley) -> String {
+    let ValleyDot { lower_c, rmse_days, sum } = profile.best;
     format!(
         "The least error is {rmse_days:.2} days at a lower threshold of {lower_c} °C with {sum} °C·day; thresholds from {} to {} °C do nearly as well. The calendar date alone is off by {:.2} days.",
-        valley.alike_c.0, valley.alike_c.1, valley.calendar_days
+        profile.alike_c.0, profile.alike_c.1, profile.calendar_days
     )
 }
 
@@ -95,15 +95,15 @@ struct Frame {
 }
 
 impl Frame {
-    fn of(valley: &Valley) -> Self {
-        let first = valley.points.first().map_or(valley.best.lower_c, |point| point.lower_c);
-        let last = valley.points.last().map_or(valley.best.lower_c, |point| point.lower_c);
+    fn of(profile: &Valley) -> Self {
+        let first = profile.points.first().map_or(profile.best.lower_c, |point| point.lower_c);
+        let last = profile.points.last().map_or(profile.best.lower_c, |point| point.lower_c);
         let lower = if last > first { (first, last) } else { (first - 1.0, first + 1.0) };
-        // Thresholds at which the sum is never reached err by years: the scale is that of the bottom of the valley.
-        let most = valley.points.iter().map(|point| point.rmse_days).fold(0.0, f64::max);
-        let of_interest = (2.5 * valley.best.rmse_days).max(1.25 * valley.calendar_days).max(1.0);
-        let sums = valley.points.iter().filter(|point| point.rmse_days <= of_interest).map(|point| point.sum);
-        let sum_top = sums.fold(valley.best.sum, f64::max).max(1e-6) * 1.08;
+        // Thresholds at which the sum is never reached err by years: the scale is that of the least errors.
+        let most = profile.points.iter().map(|point| point.rmse_days).fold(0.0, f64::max);
+        let of_interest = (2.5 * profile.best.rmse_days).max(1.25 * profile.calendar_days).max(1.0);
+        let sums = profile.points.iter().filter(|point| point.rmse_days <= of_interest).map(|point| point.sum);
+        let sum_top = sums.fold(profile.best.sum, f64::max).max(1e-6) * 1.08;
         Self { lower, error_top: most.min(of_interest).max(1e-6) * 1.05, sum_top }
     }
 
@@ -314,7 +314,7 @@ fn line(svg: &mut String, from: (f64, f64), to: (f64, f64), colour: &str, width:
 mod tests {
     use super::*;
 
-    fn valley() -> Valley {
+    fn profile() -> Valley {
         let points: Vec<ValleyDot> = (0..=1900)
             .map(|nth| {
                 let lower_c = -5.0 + f64::from(nth) * 0.01;
@@ -335,7 +335,7 @@ mod tests {
 
     #[test]
     fn it_says_everything_twice_and_keeps_words_out_of_its_tags() {
-        let svg = draw(&valley());
+        let svg = draw(&profile());
         for wanted in [
             "&lt;lower&gt; threshold &amp; heat sum",
             "Error, RMSE in days",
@@ -356,14 +356,14 @@ mod tests {
     }
 
     #[test]
-    fn a_never_reached_sum_does_not_flatten_the_valley() {
-        let frame = Frame::of(&valley());
+    fn a_never_reached_sum_does_not_flatten_the_profile() {
+        let frame = Frame::of(&profile());
         assert!(frame.error_top < 10.0, "{}", frame.error_top);
     }
 
     #[test]
     fn one_point_and_none_are_drawn_without_a_fault() {
-        let mut one = valley();
+        let mut one = profile();
         one.points.truncate(1);
         one.best = one.points[0];
         assert!(!draw(&one).contains("NaN"));

@@ -8,12 +8,12 @@ use resvg::usvg::{Options, Tree, fontdb};
 /// Why a picture could not be drawn.
 #[derive(Debug, thiserror::Error)]
 pub enum PngError {
-    #[error("the chart is not a picture that can be drawn: {0}")]
-    Unreadable(String),
+    #[error("the chart is not a picture that can be drawn")]
+    Unreadable(#[source] resvg::usvg::Error),
     #[error("a picture of {width} × {height} pixels cannot be drawn")]
     Size { width: u32, height: u32 },
-    #[error("the picture could not be written as PNG: {0}")]
-    Encoding(String),
+    #[error("the picture could not be written as PNG")]
+    Encoding(#[source] Box<dyn std::error::Error + Send + Sync>),
 }
 
 /// Draws one of our charts. `scale`: pixels of the PNG for one of the SVG; 2 is sharp on paper and on most screens.
@@ -31,13 +31,13 @@ pub fn draw(svg: &str, scale: f32) -> Result<Vec<u8>, PngError> {
     }
     let Some(mut pixels) = Pixmap::new(width, height) else { return Err(too_large) };
     resvg::render(&tree, Transform::from_scale(scale, scale), &mut pixels.as_mut());
-    pixels.encode_png().map_err(|why| PngError::Encoding(why.to_string()))
+    pixels.encode_png().map_err(|why| PngError::Encoding(why.into()))
 }
 
 /// Reads an SVG as it will be drawn, text laid out.
 pub(super) fn parse(svg: &str) -> Result<Tree, PngError> {
     let options = Options { fontdb: fonts(), font_family: FAMILY.to_owned(), ..Options::default() };
-    Tree::from_str(svg, &options).map_err(|why| PngError::Unreadable(why.to_string()))
+    Tree::from_str(svg, &options).map_err(PngError::Unreadable)
 }
 
 const FAMILY: &str = "DejaVu Sans";

@@ -79,7 +79,7 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
     let look = Look { width: args.width, language: args.language, unit, dark_too: !as_png, id: region.id.clone() };
     let svg = season_heat(&chart, &look);
     let bytes = if as_png {
-        png::draw(&svg, PNG_SCALE).map_err(|why| CommandError::Failed(why.to_string()))?
+        png::draw(&svg, PNG_SCALE).map_err(|why| CommandError::Failed(crate::weather::feeds::chain(&why)))?
     } else {
         svg.into_bytes()
     };

@@ -39,10 +39,13 @@ pub struct Verdict {
 pub enum Answer {
     /// Write the notice: it is decided now, for the first time.
     Announce(Terms),
-    /// The notice waits for a word that is no longer needed: from now on these terms hold instead of its own.
+    /// The notice waits for an approval that is no longer needed: from now on these terms hold instead of its own.
     Free(Terms),
-    /// The notice waits for its hour: it must not leave any more without a word.
-    AskFirst { word_needed: WordNeeded },
+    /// The notice waits for its hour: it must not leave any more without an approval.
+    AskFirst {
+        #[serde(rename = "word_needed")]
+        word_needed: WordNeeded,
+    },
     /// Write a record that it does not go out; a waiting or held notice becomes that record.
     Skip { reason: SkipReason },
     /// Do nothing.
@@ -55,6 +58,7 @@ pub struct Terms {
     pub reason: Ground,
     /// `WhenConfirmed` exactly when `word_needed` is there.
     pub release: Release,
+    #[serde(rename = "word_needed")]
     pub word_needed: Option<WordNeeded>,
     /// Last local day on which it is of use; not before the day of the decision.
     pub expires_on: NaiveDate,
@@ -157,7 +161,7 @@ pub enum QuietReason {
     SwitchedOff,
     /// Last days goes out on a day after inspect now at the earliest.
     InspectNotSentBefore,
-    /// A later notice waits for a word, and this one would need one too.
+    /// A later notice waits for an approval, and this one would need one too.
     LaterWaits {
         later: NoticeKind,
     },
@@ -170,7 +174,9 @@ pub enum QuietReason {
     CancelledByStaff,
     HeldByStaff,
     WaitsForHour,
+    #[serde(rename = "waits-for-word")]
     WaitsForWord {
+        #[serde(rename = "word_needed")]
         word_needed: WordNeeded,
     },
 }
@@ -182,7 +188,7 @@ pub enum Remark {
     /// By newer data a notice was early: `days` beyond what the policy looks ahead; `None` when most futures do not
     /// get there this season at all.
     WasEarly { kind: NoticeKind, told_on: NaiveDate, expected: Option<NaiveDate>, days: Option<i64> },
-    /// A field report waits for a word; it changes nothing until it has one.
+    /// A field report waits for staff to confirm it; it changes nothing until they do.
     ReportUnconfirmed { report: String, stage: StageId, on: NaiveDate },
     /// Confirmed, and the model does not have this stage yet.
     SeenBeforeModel { report: String, stage: StageId, on: NaiveDate },
@@ -248,7 +254,7 @@ impl fmt::Display for Terms {
         }
         write!(f, ", of use to {}: {}", self.expires_on, self.reason)?;
         match &self.word_needed {
-            Some(word) => write!(f, "; {word}"),
+            Some(approval) => write!(f, "; {approval}"),
             None => Ok(()),
         }
     }

@@ -201,7 +201,7 @@ fn painted(chart: &SeasonChart, language: Language) -> Result<Picture, String> {
     let look = Look { width: EMAIL_WIDTH, language, unit, dark_too: false, id: "season".into() };
     let svg = chart::season_heat(chart, &look);
     for scale in EMAIL_SCALES {
-        let png = chart::png::draw(&svg, scale).map_err(|why| why.to_string())?;
+        let png = chart::png::draw(&svg, scale).map_err(|why| crate::weather::feeds::chain(&why))?;
         if png.len() <= EMAIL_MOST_BYTES {
             return Ok(Picture { png, alt: in_words(chart, language), width: EMAIL_WIDTH });
         }

@@ -172,7 +172,7 @@ pub async fn run(args: Fit, config: &Config) -> Result<(), CommandError> {
     if let Some(path) = &args.plot {
         let svg = error_profile::draw(&told.picture());
         let drawn = if is_png(path) {
-            png::draw(&svg, 2.0).map_err(|why| CommandError::Failed(why.to_string()))?
+            png::draw(&svg, 2.0).map_err(|why| CommandError::Failed(crate::weather::feeds::chain(&why)))?
         } else {
             svg.into_bytes()
         };

@@ -2,8 +2,8 @@
 //!
 //! For a threshold, the predicted day of every site-year is a staircase in the required sum, so the error changes only at
 //! sums that some site-year really had on some evening. Those are sorted and walked through once: the best sum is found
-//! exactly, as a range of sums that all predict alike. Done for each threshold of a grid, this gives the whole valley of
-//! errors and its bottom; there is no optimiser that could stop beside it. Error in days as the thing to be least:
+//! exactly, as a range of sums that all predict alike. Done for each threshold of a grid, this gives the whole profile of
+//! errors and its least; there is no optimiser that could stop beside it. Error in days as the thing to be least:
 //! Snyder, Spano, Cesaraccio & Duce 1999, Int. J. Biometeorol. 42:177-182.
 //!
 //! Days are counted from the biofix, which is day 0. A sum that is never reached counts as predicted for

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-/// Days after [`Now::last_day`] on which the futures reach a sum.
+/// Days after [`Now::last_day`](super::Now::last_day) on which the futures reach a sum.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Crossings {
     /// Sorted; 1 is the day after, 0 that the sum was there before.
@@ -40,7 +40,7 @@ impl Crossings {
 /// What verified projections of a station lacked in spread, laid over every projected date so that the spread is honest.
 ///
 /// By days from the newest data to the projected date: errors in days, observed minus projected, any number of them. A
-/// date takes the errors of the nearest distance. Made by [`hindcast::dressing`](super::hindcast::dressing).
+/// date takes the errors of the nearest distance. Made by [`hindcast::dressing`](crate::heat::hindcast::dressing).
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Dressing(pub BTreeMap<u32, Vec<f64>>);
 

@@ -39,10 +39,10 @@ pub struct Now<'a> {
     pub sum: f64,
     /// This season's days up to `last_day`, the newest last; the last 45 are looked at.
     pub recent: &'a [DayTemperatures],
-    /// The days after `last_day` as forecast, corrected to the station (see [`forecast_bias`]); may be empty.
+    /// The days after `last_day` as forecast, corrected to the station (see [`forecast_bias`](super::forecast_bias)); may be empty.
     pub forecast: &'a [DayTemperatures],
     /// Root mean square error of the forecast by day ahead, °C; the last value stands for the days after, none at all for a
-    /// perfect forecast. [`FORECAST_ERRORS_C`] where nothing better is known.
+    /// perfect forecast. [`FORECAST_ERRORS_C`](super::FORECAST_ERRORS_C) where nothing better is known.
     pub forecast_errors_c: &'a [f64],
 }
 
@@ -66,7 +66,7 @@ impl SeasonProjector {
     }
 
     /// Every future as degree-days. Each ends once the sum is at `enough` (`f64::INFINITY` for all of it), on
-    /// `last_day`, or with the length of season that the [`Projector`] was made for, whichever comes first.
+    /// `last_day`, or with the length of season that the [`Projector`](super::Projector) was made for, whichever comes first.
     pub fn futures(&self, now: &Now<'_>, enough: f64, last_day: NaiveDate) -> Vec<Future> {
         let slots: Vec<usize> = now
             .last_day

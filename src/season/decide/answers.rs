@@ -85,9 +85,11 @@ impl View<'_> {
         match (standing, stand) {
             (Some(Standing::Held), _) => quiet(QuietReason::HeldByStaff),
             (Some(Standing::Waiting { word_needed: None }), stand) => self.waiting_for_hour(kind, stand),
-            (Some(Standing::Waiting { word_needed: Some(word) }), stand) => self.waiting_for_word(word, stand),
+            (Some(Standing::Waiting { word_needed: Some(approval) }), stand) => {
+                self.waiting_for_approval(approval, stand)
+            }
             (_, Stand::In { reason, word_needed, expires_on }) => match later(Going::Waits) {
-                // One question at a time; what needs no word goes out, though a later one waits for its own.
+                // One question at a time; what needs no approval goes out, though a later one waits for its own.
                 Some(later) if word_needed.is_some() => quiet(QuietReason::LaterWaits { later }),
                 _ => Answer::Announce(self.terms(reason, word_needed, expires_on)),
             },
@@ -106,16 +108,16 @@ impl View<'_> {
             .map_or(Answer::Quiet { reason: QuietReason::WaitsForHour }, |word_needed| Answer::AskFirst { word_needed })
     }
 
-    fn waiting_for_word(&self, word: &WordNeeded, stand: Stand) -> Answer {
+    fn waiting_for_approval(&self, approval: &WordNeeded, stand: Stand) -> Answer {
         match stand {
             // Staff who asked to be asked are asked, also if they have changed the policy since.
-            Stand::In { reason, word_needed: None, expires_on } if *word != WordNeeded::ByPolicy => {
+            Stand::In { reason, word_needed: None, expires_on } if *approval != WordNeeded::ByPolicy => {
                 Answer::Free(self.terms(reason, None, expires_on))
             }
             Stand::In { word_needed: Some(word_needed), .. } => {
                 Answer::Quiet { reason: QuietReason::WaitsForWord { word_needed } }
             }
-            _ => Answer::Quiet { reason: QuietReason::WaitsForWord { word_needed: word.clone() } },
+            _ => Answer::Quiet { reason: QuietReason::WaitsForWord { word_needed: approval.clone() } },
         }
     }
 

@@ -54,21 +54,21 @@ impl View<'_> {
         let crossed = opens
             .reached
             .filter(|reached| reached.by == ReachedBy::Model)
-            .map(|reached| (reached.on, Ground::Crossed { on: reached.on }, self.word_for_model(opens)));
+            .map(|reached| (reached.on, Ground::Crossed { on: reached.on }, self.approval_for_model(opens)));
         let seen = self.seen_open.first().and_then(|report| {
             let reason =
                 Ground::Seen { report: report.id.clone(), stage: report.stage.clone()?, on: report.observed_on };
             Some((report.observed_on, reason, None))
         });
-        // What needs no word comes before what does; then the earlier day.
-        if let Some((on, reason, word)) =
-            crossed.into_iter().chain(seen).min_by_key(|(on, _, word)| (word.is_some(), *on))
+        // What needs no approval comes before what does; then the earlier day.
+        if let Some((on, reason, approval)) =
+            crossed.into_iter().chain(seen).min_by_key(|(on, _, approval)| (approval.is_some(), *on))
         {
-            return self.in_place(kind, reason, word, on);
+            return self.in_place(kind, reason, approval, on);
         }
         let chance = opens.chance_by(self.today);
         if chance > 0.0 && chance >= self.policy.inspect_chance {
-            return self.in_place(kind, Ground::BegunLikely { chance }, self.word_for_model(opens), self.today);
+            return self.in_place(kind, Ground::BegunLikely { chance }, self.approval_for_model(opens), self.today);
         }
         Stand::NotYet(QuietReason::NotBegun { chance })
     }
@@ -106,12 +106,12 @@ impl View<'_> {
         };
         let seen =
             self.seen_from(&self.facts.profile.window.closes).first().is_some_and(|seen| seen.observed_on == since);
-        let word = if seen { None } else { self.word_for_model(closes) };
-        self.in_place(NoticeKind::TooLateToWash, Ground::Closed { since }, word, since)
+        let approval = if seen { None } else { self.approval_for_model(closes) };
+        self.in_place(NoticeKind::TooLateToWash, Ground::Closed { since }, approval, since)
     }
 
     /// In place since `event`, unless its use has ended.
-    fn in_place(&self, kind: NoticeKind, reason: Ground, word: Option<WordNeeded>, event: NaiveDate) -> Stand {
+    fn in_place(&self, kind: NoticeKind, reason: Ground, approval: Option<WordNeeded>, event: NaiveDate) -> Stand {
         let mut until = days_after(event, self.policy.useful_days.of(kind));
         if until < self.today {
             return Stand::Past(SkipReason::PastUse { until });
@@ -124,7 +124,7 @@ impl View<'_> {
         }
         let word_needed = match self.facts.release {
             Release::WhenConfirmed => Some(WordNeeded::ByPolicy),
-            _ => word,
+            _ => approval,
         };
         Stand::In { reason, word_needed, expires_on: until }
     }
@@ -140,7 +140,7 @@ impl View<'_> {
     ///
     /// Of a stage not on the record yet that asks for a sum that ends on an observed day, and to which filled days
     /// brought no more than the policy lets pass: with more heat this becomes [`Reached::on_real_days`].
-    fn word_for_model(&self, stage: &StageOutlook) -> Option<WordNeeded> {
+    fn approval_for_model(&self, stage: &StageOutlook) -> Option<WordNeeded> {
         let outlook = self.facts.outlook;
         let real = stage.reached.map_or_else(
             || {

@@ -21,6 +21,7 @@ pub struct Told {
 pub enum Standing {
     /// Not gone yet: for its hour when `word_needed` is `None`, else until staff confirm it.
     Waiting {
+        #[serde(rename = "word_needed")]
         word_needed: Option<WordNeeded>,
     },
     Held,
@@ -43,7 +44,7 @@ impl Standing {
     }
 }
 
-/// What was told once a decision is carried out: the contract between [`decide`] and those who carry it out.
+/// What was told once a decision is carried out: the contract between [`decide`](super::decide()) and those who carry it out.
 ///
 /// A notice that leaves at once is released on the day; one that may be held waits for its hour.
 pub fn carried_out(told: &[Told], decision: &Decision, today: NaiveDate) -> Vec<Told> {
@@ -53,7 +54,7 @@ pub fn carried_out(told: &[Told], decision: &Decision, today: NaiveDate) -> Vec<
             Answer::Announce(terms) | Answer::Free(terms) => match (&terms.word_needed, terms.release) {
                 (None, Release::AtOnce) => Standing::Released { on: today },
                 (None, _) => Standing::Waiting { word_needed: None },
-                (Some(word), _) => Standing::Waiting { word_needed: Some(word.clone()) },
+                (Some(approval), _) => Standing::Waiting { word_needed: Some(approval.clone()) },
             },
             Answer::AskFirst { word_needed } => Standing::Waiting { word_needed: Some(word_needed.clone()) },
             Answer::Skip { .. } => Standing::Skipped,

@@ -31,7 +31,7 @@ pub struct Member {
 /// The ensemble of [`crate::heat::projection`]: past seasons corrected for warming, today's weather carried on, a forecast
 /// with its error.
 ///
-/// `days` are this season's from the biofix to the newest, `heat` what [`season_heat`] makes of them; `forecast` counts
+/// `days` are this season's from the biofix to the newest, `heat` what [`season_heat`](super::season_heat) makes of them; `forecast` counts
 /// only where it goes on from the newest day without a hole, and should be corrected to the station. Futures end with the
 /// last stage that counts heat.
 pub fn projected_ensemble(

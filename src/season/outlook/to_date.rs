@@ -80,7 +80,7 @@ impl HeatToDate {
         Course { profile: input.profile, first: self.first, sums: &sums, horizon, seen }.run()
     }
 
-    /// See [`Reached::on_real_days`].
+    /// See [`on_real_days`](crate::season::Reached::on_real_days).
     pub(super) fn is_real(&self, input: &OutlookInput<'_>, begins: &[Begin], rank: usize) -> bool {
         let (Some(begin), Some(stage)) = (begins.get(rank), input.profile.stages.get(rank)) else { return false };
         let Some(on) = begin.day else { return false };
