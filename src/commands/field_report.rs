@@ -1,10 +1,9 @@
 //! `treebell field-report`: what people saw at the trees.
 
 use chrono::{Datelike, NaiveDate};
-use comfy_table::Table;
 
 use super::error::CommandError;
-use super::format::{print_json, print_out};
+use super::format::{print_json, print_out, ruled_table};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -145,9 +144,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         eprintln!("there are no field reports of {year}");
         return Ok(());
     }
-    let mut table = Table::new();
-    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header(["report", "seen on", "region", "stage", "status", "from", "note"]);
+    let mut table = ruled_table(["report", "seen on", "region", "stage", "status", "from", "note"]);
     for stored in &reports {
         let status = match (stored.report.confirmed, stored.refused) {
             (true, _) => "confirmed",

@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 
 use chrono::{Datelike, NaiveDate};
-use comfy_table::{Table, presets};
+use comfy_table::Table;
 use serde_json::json;
 
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
-use crate::commands::format::{print_json, print_out};
+use crate::commands::format::{date_or, print_json, print_out, ruled_table};
 use crate::commands::open::open_store;
 use crate::commands::select::chosen_stations;
 use crate::config::Config;
@@ -101,9 +101,7 @@ async fn hour_hint(
 }
 
 fn status_table(all: &[Glance]) -> Table {
-    let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header([
+    let mut table = ruled_table([
         "station",
         "name",
         "record",
@@ -127,7 +125,7 @@ fn status_table(all: &[Glance]) -> Table {
             station.id.0.clone(),
             station.name.clone(),
             status.span.map_or_else(|| "none".into(), |(first, last)| format!("{first} to {last}")),
-            status.newest_real_day.map_or_else(|| "none".into(), |day| day.to_string()),
+            date_or(status.newest_real_day, "none"),
             status.gap_days.to_string(),
             status.awaited_days.to_string(),
             status.rejected.len().to_string(),
