@@ -8,9 +8,11 @@ pub mod event;
 pub mod fit_data;
 pub mod follow_up;
 pub mod import;
+pub mod observed_intervals;
 pub mod pull;
 pub mod replay;
 pub mod season_chart;
+pub mod station_glance;
 pub mod subscribe;
 pub mod texts;
 

@@ -7,7 +7,6 @@ mod report;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-
 use self::report::FitReport;
 use super::args::{cutoff, method, month_and_day, percent};
 use super::error::{CommandError, with_causes};
