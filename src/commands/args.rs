@@ -1,10 +1,13 @@
 //! Arguments that several commands take, and how their texts are read. A parser's fault is a sentence for whoever typed it.
 
+use chrono::NaiveDate;
 use chrono_tz::Tz;
 
 use crate::geo::Point;
+use crate::heat::{Cutoff, Method};
+use crate::language::Language;
 use crate::store::near_name;
-use crate::units::feet_to_m;
+use crate::units::{dd_c_to_f, f_to_c, feet_to_m};
 use crate::weather::feeds::check_source;
 use crate::weather::{FeedKind, SourceRef};
 
@@ -25,6 +28,80 @@ impl Elevation {
         // To the decimetre, so that feet do not leave a tail of digits.
         self.elevation_m.or(self.elevation_ft.map(|feet| (feet_to_m(feet) * 10.0).round() / 10.0))
     }
+}
+
+/// The unit in which a command takes temperatures and prints heat.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum DegreeUnit {
+    Celsius,
+    Fahrenheit,
+}
+
+impl DegreeUnit {
+    /// As the flag `--fahrenheit` says.
+    pub fn of_flag(fahrenheit: bool) -> Self {
+        if fahrenheit { Self::Fahrenheit } else { Self::Celsius }
+    }
+
+    pub fn to_c(self, value: f64) -> f64 {
+        match self {
+            Self::Celsius => value,
+            Self::Fahrenheit => f_to_c(value),
+        }
+    }
+
+    /// °C·day in this unit.
+    pub fn heat_from_c(self, degree_days_c: f64) -> f64 {
+        match self {
+            Self::Celsius => degree_days_c,
+            Self::Fahrenheit => dd_c_to_f(degree_days_c),
+        }
+    }
+
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Celsius => "celsius",
+            Self::Fahrenheit => "fahrenheit",
+        }
+    }
+
+    pub fn symbol(self) -> &'static str {
+        match self {
+            Self::Celsius => "°C",
+            Self::Fahrenheit => "°F",
+        }
+    }
+
+    pub fn heat_symbol(self) -> &'static str {
+        match self {
+            Self::Celsius => "°C·day",
+            Self::Fahrenheit => "°F·day",
+        }
+    }
+}
+
+pub fn language(code: &str) -> Result<Language, String> {
+    Language::parse(code).ok_or_else(|| format!("`{code}` is not a language we write: en or es"))
+}
+
+pub fn method(name: &str) -> Result<Method, String> {
+    Method::parse(name).ok_or_else(|| format!("must be one of {}", Method::ALL.map(Method::name).join(", ")))
+}
+
+pub fn cutoff(name: &str) -> Result<Cutoff, String> {
+    Cutoff::parse(name).ok_or_else(|| format!("must be one of {}", Cutoff::ALL.map(Cutoff::name).join(", ")))
+}
+
+pub fn percent(text: &str) -> Result<f64, String> {
+    text.parse().ok().filter(|value| (0.0..=100.0).contains(value)).ok_or("must be a number from 0 to 100".into())
+}
+
+pub fn month_and_day(text: &str) -> Result<(u32, u32), String> {
+    let wrong = || "must be a month and a day of every year, such as 01-01".to_owned();
+    let (month, day) = text.split_once('-').ok_or_else(wrong)?;
+    let (month, day) = (month.parse().map_err(|_| wrong())?, day.parse().map_err(|_| wrong())?);
+    // A common year: what is a day in it is a day in every year.
+    NaiveDate::from_ymd_opt(2023, month, day).map(|_| (month, day)).ok_or_else(wrong)
 }
 
 pub fn zone(text: &str) -> Result<Tz, String> {

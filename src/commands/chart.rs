@@ -1,18 +1,18 @@
 //! `treebell chart`: a region's season as a picture.
 
 use std::path::PathBuf;
-use std::sync::Arc;
 
 use chrono::{Datelike, NaiveDate};
 
+use super::args::language;
 use super::error::CommandError;
-use super::outlook::{chosen, language, moment};
+use super::files::{has_ending, write_file};
+use super::open::open_app;
+use super::select::{chosen_regions, moment};
 use crate::chart::{HeatUnit, Look, png, season_heat};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
-use crate::randomness::Randomness;
-use crate::service::app::Parts;
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::season_chart;
 use crate::service::season_chart::Seen;
@@ -46,17 +46,13 @@ const PNG_SCALE: f32 = 2.0;
 /// # Errors
 /// An unknown region, a season without a record, a file that cannot be written.
 pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
-    let ending = args.output.extension().and_then(|ending| ending.to_str()).map(str::to_ascii_lowercase);
-    let as_png = match ending.as_deref() {
-        Some("svg") => false,
-        Some("png") => true,
-        _ => {
-            let file = args.output.display();
-            return Err(CommandError::Usage(format!("`{file}` says neither .svg nor .png at its end")));
-        }
-    };
-    let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
-    let regions = chosen(&parts, std::slice::from_ref(&args.region)).await?;
+    let as_png = has_ending(&args.output, "png");
+    if !as_png && !has_ending(&args.output, "svg") {
+        let file = args.output.display();
+        return Err(CommandError::Usage(format!("`{file}` says neither .svg nor .png at its end")));
+    }
+    let parts = open_app(config).await?;
+    let regions = chosen_regions(&parts, std::slice::from_ref(&args.region)).await?;
     let region = regions.first().ok_or_else(|| CommandError::Usage("there is no region yet".into()))?;
     let this_year = SystemClock.now().with_timezone(&region.time_zone).year();
     let seen = match args.season {
@@ -83,8 +79,7 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
     } else {
         svg.into_bytes()
     };
-    std::fs::write(&args.output, bytes)
-        .map_err(|why| CommandError::Failed(format!("`{}` cannot be written: {why}", args.output.display())))?;
+    write_file(&args.output, &bytes)?;
     eprintln!("{}, season {}: {}", region.name, chart.year, args.output.display());
     Ok(())
 }

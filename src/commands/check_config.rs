@@ -5,6 +5,7 @@ use chrono::Utc;
 use lettre::message::Mailbox;
 
 use super::error::CommandError;
+use super::format::print_out;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, Secret};
 use crate::dispatch::channels;
@@ -23,7 +24,7 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
     if args.print {
         let text = toml::to_string(config)
             .map_err(|why| CommandError::Failed(format!("settings cannot be printed: {why}")))?;
-        print!("{text}");
+        print_out(&text)?;
     }
     let secrets: [(&str, &Option<Secret>); 3] = [
         ("store.address_secret", &config.store.address_secret),

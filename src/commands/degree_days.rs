@@ -6,10 +6,11 @@ use std::io::{self, Read};
 use chrono::{Days, NaiveDate};
 use serde::Serialize;
 
+use super::args::{DegreeUnit, cutoff, method};
 use super::error::CommandError;
-use super::format::{print_json, print_out};
+use super::format::{counted, first_few, print_json, print_out};
 use crate::heat::{Cutoff, DailySeries, DayTemperatures, HeatRule, HeatRuleError, Method};
-use crate::units::{c_to_f, dd_c_to_f, f_to_c};
+use crate::units::c_to_f;
 
 /// Turn a CSV of daily temperatures into degree-days and their sum
 ///
@@ -49,7 +50,7 @@ pub struct DegreeDays {
 /// A usage error for thresholds that do not go together, an unreadable file, or lines that are not right; all faulty
 /// lines are named at once.
 pub fn run(args: &DegreeDays) -> Result<(), CommandError> {
-    let unit = if args.fahrenheit { Unit::Fahrenheit } else { Unit::Celsius };
+    let unit = DegreeUnit::of_flag(args.fahrenheit);
     let rule = rule(args, unit)?;
     let name = if args.file == "-" { "standard input" } else { &args.file };
     let cannot = |why: io::Error| CommandError::Usage(format!("could not read `{name}`: {why}"));
@@ -58,54 +59,25 @@ pub fn run(args: &DegreeDays) -> Result<(), CommandError> {
     let series = read_series(source, unit)
         .map_err(|faults| CommandError::Usage(format!("`{name}` cannot be used:\n  {}", faults.join("\n  "))))?;
 
-    let table = Table::new(&rule, &series.series);
+    let table = HeatTable::new(&rule, &series.series);
     if args.json {
         print_json(&table.document(args, unit))?
     } else {
         print_out(&table.csv(unit))?
     }
     if series.blank > 0 {
-        eprintln!("{} with a blank temperature: nothing added", days(series.blank));
+        eprintln!("{} with a blank temperature: nothing added", counted(series.blank, "day", "days"));
     }
     if series.absent > 0 {
-        eprintln!("{} between the first and the last not in the file: nothing added", days(series.absent));
+        eprintln!(
+            "{} between the first and the last not in the file: nothing added",
+            counted(series.absent, "day", "days")
+        );
     }
     Ok(())
 }
 
-#[derive(Clone, Copy, PartialEq)]
-enum Unit {
-    Celsius,
-    Fahrenheit,
-}
-
-impl Unit {
-    fn to_c(self, value: f64) -> f64 {
-        if self == Unit::Fahrenheit { f_to_c(value) } else { value }
-    }
-
-    fn heat_from_c(self, degree_days_c: f64) -> f64 {
-        if self == Unit::Fahrenheit { dd_c_to_f(degree_days_c) } else { degree_days_c }
-    }
-
-    fn symbol(self) -> &'static str {
-        if self == Unit::Fahrenheit { "°F" } else { "°C" }
-    }
-
-    fn name(self) -> &'static str {
-        if self == Unit::Fahrenheit { "fahrenheit" } else { "celsius" }
-    }
-}
-
-fn method(name: &str) -> Result<Method, String> {
-    Method::parse(name).ok_or_else(|| format!("must be one of {}", Method::ALL.map(Method::name).join(", ")))
-}
-
-fn cutoff(name: &str) -> Result<Cutoff, String> {
-    Cutoff::parse(name).ok_or_else(|| format!("must be one of {}", Cutoff::ALL.map(Cutoff::name).join(", ")))
-}
-
-fn rule(args: &DegreeDays, unit: Unit) -> Result<HeatRule, CommandError> {
+fn rule(args: &DegreeDays, unit: DegreeUnit) -> Result<HeatRule, CommandError> {
     let usage = |text: String| Err(CommandError::Usage(text));
     match args.upper {
         Some(upper) if args.cutoff == Cutoff::None => {
@@ -135,7 +107,7 @@ struct Input {
 }
 
 /// The days of a CSV text, °C. Faults are sentences that name the line.
-fn read_series(source: impl Read, unit: Unit) -> Result<Input, Vec<String>> {
+fn read_series(source: impl Read, unit: DegreeUnit) -> Result<Input, Vec<String>> {
     let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(source);
     let header = reader.headers().map_err(|why| vec![why.to_string()])?.clone();
     let column = |wanted: &str| {
@@ -220,7 +192,7 @@ fn read_series(source: impl Read, unit: Unit) -> Result<Input, Vec<String>> {
 }
 
 /// A temperature, or `None` where it is blank. The fault goes on after the column's name.
-fn number(text: &str, unit: Unit) -> Result<Option<f64>, String> {
+fn number(text: &str, unit: DegreeUnit) -> Result<Option<f64>, String> {
     /// No air temperature on Earth was ever measured outside (-89.2 °C at Vostok 1983 and 56.7 °C at Furnace Creek
     /// 1913 are the World Meteorological Organization's records), with room to spare.
     const WORLD_C: (f64, f64) = (-95.0, 65.0);
@@ -231,8 +203,8 @@ fn number(text: &str, unit: Unit) -> Result<Option<f64>, String> {
     let celsius = unit.to_c(value);
     if !(WORLD_C.0..=WORLD_C.1).contains(&celsius) {
         let (low, high) = match unit {
-            Unit::Celsius => WORLD_C,
-            Unit::Fahrenheit => (c_to_f(WORLD_C.0), c_to_f(WORLD_C.1)),
+            DegreeUnit::Celsius => WORLD_C,
+            DegreeUnit::Fahrenheit => (c_to_f(WORLD_C.0), c_to_f(WORLD_C.1)),
         };
         let unit = unit.symbol();
         return Err(format!(
@@ -242,20 +214,10 @@ fn number(text: &str, unit: Unit) -> Result<Option<f64>, String> {
     Ok(Some(value))
 }
 
-fn first_few(mut faults: Vec<String>) -> Vec<String> {
-    const SHOWN: usize = 20;
-    let more = faults.len().saturating_sub(SHOWN);
-    faults.truncate(SHOWN);
-    if more > 0 {
-        faults.push(format!("and {more} more"));
-    }
-    faults
-}
-
 /// Degree-days and sums, °C·day.
-struct Table(Vec<(NaiveDate, Option<f64>, f64)>);
+struct HeatTable(Vec<(NaiveDate, Option<f64>, f64)>);
 
-impl Table {
+impl HeatTable {
     fn new(rule: &HeatRule, series: &DailySeries) -> Self {
         let mut sum = 0.0;
         let rows = rule.series(series).into_iter().enumerate().map(|(at, degree_days)| {
@@ -265,7 +227,7 @@ impl Table {
         Self(rows.collect())
     }
 
-    fn csv(&self, unit: Unit) -> String {
+    fn csv(&self, unit: DegreeUnit) -> String {
         let mut text = String::from("date,degree_days,sum\n");
         for (day, degree_days, sum) in &self.0 {
             let degree_days = degree_days.map_or(String::new(), |value| format!("{:.3}", unit.heat_from_c(value)));
@@ -274,7 +236,7 @@ impl Table {
         text
     }
 
-    fn document(&self, args: &DegreeDays, unit: Unit) -> impl Serialize {
+    fn document(&self, args: &DegreeDays, unit: DegreeUnit) -> impl Serialize {
         #[derive(Serialize)]
         struct Row {
             date: NaiveDate,
@@ -310,8 +272,4 @@ impl Table {
                 .collect(),
         }
     }
-}
-
-fn days(count: usize) -> String {
-    if count == 1 { "1 day".into() } else { format!("{count} days") }
 }

@@ -1,10 +1,10 @@
 //! Where every message stands, and a hand on one of them.
 
-use chrono::SecondsFormat;
-use comfy_table::{Cell, CellAlignment, Table, presets};
+use comfy_table::{Cell, CellAlignment};
 use serde_json::json;
 
 use super::error::CommandError;
+use super::format::{bare_table, instant, print_out};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -67,16 +67,14 @@ async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), C
     let filter = DeliveryFilter { state: args.state, notice: args.notice.clone(), limit: Some(args.limit) };
     let rows = store.deliveries(&filter).await.map_err(failed)?;
     if args.json {
-        println!("{}", serde_json::Value::from(rows.iter().map(as_json).collect::<Vec<_>>()));
-        return Ok(());
+        let all = serde_json::Value::from(rows.iter().map(as_json).collect::<Vec<_>>());
+        return print_out(&format!("{all}\n"));
     }
     if rows.is_empty() {
         eprintln!("no deliveries");
         return Ok(());
     }
-    let mut table = Table::new();
-    table.load_style(presets::NOTHING);
-    table.set_header(["id", "notice", "channel", "to", "state", "tries", "repeats", "next", "last fault"]);
+    let mut table = bare_table(["id", "notice", "channel", "to", "state", "tries", "repeats", "next", "last fault"]);
     for row in &rows {
         let waits = matches!(row.standing.state, DeliveryState::Queued | DeliveryState::Uncertain);
         table.add_row([
@@ -87,11 +85,11 @@ async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), C
             Cell::new(row.standing.state),
             Cell::new(row.attempts).set_alignment(CellAlignment::Right),
             Cell::new(row.standing.uncertain_count).set_alignment(CellAlignment::Right),
-            Cell::new(if waits { row.not_before.to_rfc3339_opts(SecondsFormat::Secs, true) } else { String::new() }),
+            Cell::new(if waits { instant(row.not_before) } else { String::new() }),
             Cell::new(row.last_error.as_deref().unwrap_or_default()),
         ]);
     }
-    println!("{table}");
+    print_out(&format!("{table}\n"))?;
     if rows.len() as u64 == u64::from(args.limit) {
         eprintln!("only the first {} are shown: --limit shows more", args.limit);
     }
@@ -100,11 +98,7 @@ async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), C
             .await
             .map_err(|why| CommandError::Store(why.to_string()))?;
         if let Some(by) = estimate.all_sent_by {
-            eprintln!(
-                "{}: all sent by {} at the earliest",
-                channel.name(),
-                by.to_rfc3339_opts(SecondsFormat::Secs, true)
-            );
+            eprintln!("{}: all sent by {} at the earliest", channel.name(), instant(by));
         }
         if estimate.too_late > 0 {
             eprintln!("{}: {} would expire before their turn", channel.name(), estimate.too_late);
@@ -143,7 +137,7 @@ fn told(id: &str, wish: &str, done: ByHand) -> Result<(), CommandError> {
         ByHand::Unknown => format!("there is no delivery `{id}`: `treebell deliveries` lists them"),
         ByHand::NotFrom(state) => format!("delivery `{id}` is {state} and cannot be {wish}"),
         ByHand::PastItsEnd(end) => {
-            let end = end.to_rfc3339_opts(SecondsFormat::Secs, true);
+            let end = instant(end);
             format!("delivery `{id}` was of use until {end}: sending it now would mislead")
         }
     };

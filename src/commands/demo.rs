@@ -8,11 +8,10 @@ use std::time::Duration;
 use async_trait::async_trait;
 use chrono::{Datelike, NaiveDate, NaiveTime};
 use futures::FutureExt;
-use indicatif::{ProgressBar, ProgressStyle};
 use tokio::net::TcpListener;
 
 use super::error::CommandError;
-use super::format::print_out;
+use super::format::{print_out, progress_bar};
 use super::run::told_to_stop;
 use crate::clock::SetClock;
 use crate::demo::play;
@@ -81,10 +80,7 @@ pub async fn run(args: Demo) -> Result<(), CommandError> {
     let manner = if args.no_live { Manner::Plain } else { Manner::choose(&Surroundings::of_stdout(), regions) };
     let wanted =
         Play { folder: args.messages, season: args.season, seed: args.seed, speed: args.speed, manner: Some(manner) };
-    let bar = ProgressBar::new(0).with_style(
-        ProgressStyle::with_template("making {msg} {wide_bar} {pos}/{len}")
-            .unwrap_or_else(|_| ProgressStyle::default_bar()),
-    );
+    let bar = progress_bar(0, "making {msg} {wide_bar} {pos}/{len}");
     bar.enable_steady_tick(Duration::from_millis(200));
     let shown = bar.clone();
     let played = play::play(&wanted, std::io::stdout(), move |what, done, all| {
@@ -124,7 +120,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let parts = Parts::open(&config, clock.clone(), &played.randomness).await?;
     let site = Site::of_exercise(parts.clone(), played.notices.clone()).map_err(|why| failed(why.to_string()))?;
     let stop_link = stop::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
-    let channels = Channels::both(Arc::new(Told { folder, path: played.messages.clone() }));
+    let channels = Channels::both(Arc::new(NamedFolder { folder, path: played.messages.clone() }));
     let dispatcher = Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))
         .woken_by(parts.queued.clone());
     let stop = told_to_stop()?.shared();
@@ -140,13 +136,13 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
 }
 
 /// The folder of messages, with a word on the screen for each.
-struct Told {
+struct NamedFolder {
     folder: FolderTransport,
     path: PathBuf,
 }
 
 #[async_trait]
-impl Transport for Told {
+impl Transport for NamedFolder {
     async fn send(&self, outgoing: &Outgoing) -> Result<Receipt, SendFailure> {
         let receipt = self.folder.send(outgoing).await?;
         let what = match &outgoing.message {

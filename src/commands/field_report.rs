@@ -1,18 +1,18 @@
 //! `treebell field-report`: what people saw at the trees.
 
 use chrono::{Datelike, NaiveDate};
-use comfy_table::Table;
 
 use super::error::CommandError;
-use super::format::{print_json, print_out};
+use super::format::{date_or, print_json, print_out, ruled_table};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::season::StageId;
 use crate::service::app::load_profiles;
+use crate::service::observed_intervals::{ObservedInterval, observed_intervals};
+use crate::store::near_name;
+use crate::store::notices::{Judgement, NewFieldReport, ReportSource};
 use crate::store::field_reports::ReportStanding;
-use crate::store::notices::{Judgement, NewFieldReport, ReportSource, StoredReport};
-use crate::store::{Store, near_name};
 
 /// Keep what was seen at the trees
 #[derive(Debug, clap::Subcommand)]
@@ -140,15 +140,19 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         return print_json(&reports);
     }
     if args.csv {
-        return for_fit(&store, config, &reports).await;
+        let profiles = load_profiles(config)?;
+        let mut text = String::from("station,year,stage,not_seen,seen\n");
+        for interval in observed_intervals(&store, &profiles, &reports).await? {
+            let ObservedInterval { station, season, stage, not_seen, seen } = interval;
+            text += &format!("{station},{season},{stage},{},{seen}\n", date_or(not_seen, ""));
+        }
+        return print_out(&text);
     }
     if reports.is_empty() {
         eprintln!("there are no field reports of {year}");
         return Ok(());
     }
-    let mut table = Table::new();
-    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header(["report", "seen on", "region", "stage", "status", "from", "note"]);
+    let mut table = ruled_table(["report", "seen on", "region", "stage", "status", "from", "note"]);
     for stored in &reports {
         let status = match stored.standing {
             ReportStanding::Confirmed => "confirmed",
@@ -166,42 +170,6 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         ]);
     }
     print_out(&format!("{table}\n"))
-}
-
-/// What many people saw, as the interval in which each stage began.
-async fn for_fit(store: &Store, config: &Config, reports: &[StoredReport]) -> Result<(), CommandError> {
-    let profiles = load_profiles(config)?;
-    let mut out = String::from("station,year,stage,not_seen,seen\n");
-    let mut regions: Vec<&str> = reports.iter().map(|stored| stored.region.as_str()).collect();
-    regions.sort_unstable();
-    regions.dedup();
-    for id in regions {
-        let region = store.region(id).await?;
-        let (Some(station), Some(profile)) = (region.stations.first(), profiles.get(&region.profile)) else { continue };
-        let of_region = || reports.iter().filter(|stored| stored.region == id && !stored.refused());
-        let mut years: Vec<i32> = of_region().map(|stored| profile.season_of(stored.observed_on)).collect();
-        years.sort_unstable();
-        years.dedup();
-        for year in years {
-            for stage in &profile.stages {
-                let in_year = || of_region().filter(|stored| profile.season_of(stored.observed_on) == year);
-                let seen = in_year()
-                    .filter(|stored| stored.stage.as_ref() == Some(&stage.id))
-                    .map(|stored| stored.observed_on)
-                    .min();
-                let Some(seen) = seen else { continue };
-                // Only of the stage that opens the window does "saw none" say anything.
-                let not_seen = in_year()
-                    .filter(|stored| stored.stage.is_none() && stage.id == profile.window.opens)
-                    .map(|stored| stored.observed_on)
-                    .filter(|day| *day < seen)
-                    .max();
-                let not_seen = not_seen.map(|day| day.to_string()).unwrap_or_default();
-                out.push_str(&format!("{station},{year},{},{not_seen},{seen}\n", stage.id));
-            }
-        }
-    }
-    print_out(&out)
 }
 
 async fn judge(id: &str, judgement: Judgement, words: &str, config: &Config) -> Result<(), CommandError> {

@@ -1,11 +1,11 @@
 //! `treebell message`: the wording as people will read it, and whether it keeps the rules.
 
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
-
-use comfy_table::Table;
+use std::path::PathBuf;
 
 use super::error::CommandError;
+use super::files::write_file;
+use super::format::{bare_table, counted, print_out};
 use crate::config::Config;
 use crate::message::check;
 use crate::message::document::Document;
@@ -133,10 +133,14 @@ fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), Comman
             }
         }
     }
-    print!("{out}");
+    print_out(&out)?;
     match (&args.html, pages.as_slice()) {
         (None, _) => Ok(()),
-        (Some(path), [html]) => write(path, html),
+        (Some(path), [html]) => {
+            write_file(path, html.as_bytes())?;
+            eprintln!("HTML part written to {}", path.display());
+            Ok(())
+        }
         (Some(_), []) => Err(CommandError::Usage("--html: only e-mails have an HTML part".into())),
         (Some(_), more) => Err(CommandError::Usage(format!(
             "--html: {} e-mails were shown and one is wanted: name a kind and a --language",
@@ -179,28 +183,18 @@ fn sample_person() -> Personal {
     Personal { stop_url: url::Url::parse("https://pinyon.example.org/stop/sample").ok() }
 }
 
-fn write(path: &Path, text: &str) -> Result<(), CommandError> {
-    std::fs::write(path, text)
-        .map_err(|why| CommandError::Failed(format!("`{}` cannot be written: {why}", path.display())))?;
-    eprintln!("HTML part written to {}", path.display());
-    Ok(())
-}
-
 fn check_all(config: &Config, sender: &Sender) -> Result<(), CommandError> {
-    let said_no = |faults: usize| {
-        let faults = if faults == 1 { "1 fault".to_owned() } else { format!("{faults} faults") };
-        CommandError::CheckSaidNo(format!("{faults} in the messages"))
-    };
+    let said_no =
+        |faults: usize| CommandError::CheckSaidNo(format!("{} in the messages", counted(faults, "fault", "faults")));
     let templates = match Templates::load(config.messages.folder.as_deref()) {
         Ok(templates) => templates,
         Err(faults) => {
-            println!("{faults}");
+            print_out(&format!("{faults}\n"))?;
             return Err(said_no(faults.0.len()));
         }
     };
     let report = check::check(&templates, sender);
-    let mut table = Table::new();
-    table.load_style(comfy_table::presets::NOTHING).set_header(["file", "parts", "units", "alphabet", "reads"]);
+    let mut table = bare_table(["file", "parts", "units", "alphabet", "reads"]);
     for row in &report.rows {
         let [parts, units, alphabet] = match &row.segments {
             Some(segments) => {
@@ -211,15 +205,15 @@ fn check_all(config: &Config, sender: &Sender) -> Result<(), CommandError> {
         let ease = row.ease.map(|ease| ease.to_string()).unwrap_or_default();
         table.add_row([row.file.clone(), parts, units, alphabet, ease]);
     }
-    println!("{table}");
+    let mut text = format!("{table}\n\n");
     if report.faults.is_empty() {
-        println!("\nno faults; sizes are those of the longest sample, ease that of the hardest");
-        return Ok(());
+        text += "no faults; sizes are those of the longest sample, ease that of the hardest\n";
+        return print_out(&text);
     }
-    println!();
     for fault in &report.faults {
-        println!("{fault}");
+        text += &format!("{fault}\n");
     }
+    print_out(&text)?;
     Err(said_no(report.faults.len()))
 }
 

@@ -6,6 +6,7 @@
 pub mod error;
 
 mod args;
+mod files;
 mod format;
 mod open;
 mod select;

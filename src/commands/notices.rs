@@ -2,11 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{Datelike, SecondsFormat, Utc};
-use comfy_table::{Table, presets};
+use chrono::Datelike;
 use serde_json::json;
 
 use super::error::CommandError;
+use super::format::{bare_table, instant, print_out};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -96,34 +96,30 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
     if args.json {
         let all: Vec<serde_json::Value> =
             rows.iter().map(|(notice, counts, ended)| as_json(notice, counts, *ended)).collect();
-        println!("{}", serde_json::Value::from(all));
-        return Ok(());
+        return print_out(&format!("{}\n", serde_json::Value::from(all)));
     }
     if rows.is_empty() {
         eprintln!("no notices in {year}");
         return Ok(());
     }
-    let mut table = Table::new();
-    table.load_style(presets::NOTHING);
-    table.set_header(["notice", "status", "decided on", "goes out", "of use until", "deliveries"]);
+    let mut table = bare_table(["notice", "status", "decided on", "goes out", "of use until", "deliveries"]);
     for (notice, counts, ended) in &rows {
         table.add_row([
             notice.id.clone(),
             notice.status().name().to_owned(),
             notice.decided_on.to_string(),
             goes_out(notice),
-            at(notice.expires_at),
+            instant(notice.expires_at),
             said(counts, *ended),
         ]);
     }
-    println!("{table}");
-    Ok(())
+    print_out(&format!("{table}\n"))
 }
 
 fn goes_out(notice: &Notice) -> String {
     match (&notice.state, notice.release_at()) {
-        (NoticeState::Released { at: released, .. }, _) => at(*released),
-        (NoticeState::Waiting, Some(release)) => format!("{} unless held", at(release)),
+        (NoticeState::Released { at: released, .. }, _) => instant(*released),
+        (NoticeState::Waiting, Some(release)) => format!("{} unless held", instant(release)),
         (NoticeState::Waiting, None) => "when confirmed".to_owned(),
         (NoticeState::Held, _) => "when released".to_owned(),
         (NoticeState::Skipped | NoticeState::Cancelled, _) => "never".to_owned(),
@@ -154,10 +150,6 @@ fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) 
         "deliveries": counts,
         "all_ended": ended && !counts.is_empty(),
     })
-}
-
-fn at(instant: chrono::DateTime<Utc>) -> String {
-    instant.to_rfc3339_opts(SecondsFormat::Secs, true)
 }
 
 fn failed(why: StoreError) -> CommandError {

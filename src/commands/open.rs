@@ -1,12 +1,20 @@
 //! The store and the app that the settings name, opened for one command.
 
+use std::sync::Arc;
+
+use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::randomness::Randomness;
 use crate::service::app;
-use crate::service::app::AppError;
+use crate::service::app::{Parts, AppError};
 use crate::store::Store;
 
+/// The whole app, on this machine's clock.
+pub async fn open_app(config: &Config) -> Result<Parts, AppError> {
+    Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await
+}
+
 /// The store of the settings, with secrets from this machine.
-pub(super) async fn open_store(config: &Config) -> Result<Store, AppError> {
+pub async fn open_store(config: &Config) -> Result<Store, AppError> {
     app::open_store(config, &Randomness::of_system()).await
 }

@@ -1,25 +1,22 @@
 //! `treebell outlook`: where every region's season stands, in the order of their windows.
 
-use std::sync::Arc;
+use chrono::NaiveDate;
 
-use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
-use comfy_table::{CellAlignment, Table, presets};
-
+use super::args::{DegreeUnit, language};
 use super::error::CommandError;
+use super::format::{align_right, date_or, print_json, print_out, ruled_table, short_date_or};
+use super::open::open_app;
+use super::select::{chosen_regions, moment};
 use crate::assessment::season_model::Assessment;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
-use crate::randomness::Randomness;
 use crate::region::Region;
 use crate::season::profile::Profile;
 use crate::season::{DateSpread, Outlook, StageId, phrases};
 use crate::service::app::Parts;
 use crate::service::assess;
 use crate::service::caches::{RecordCache, SeasonCache};
-use crate::text::{did_you_mean, near_key};
-use crate::timetable::place;
-use crate::units::dd_c_to_f;
 
 #[derive(Debug, clap::Args)]
 pub struct OutlookArgs {
@@ -39,19 +36,16 @@ pub struct OutlookArgs {
     json: bool,
 }
 
-pub(super) fn language(code: &str) -> Result<Language, String> {
-    Language::parse(code).ok_or_else(|| format!("`{code}` is not a language we write: en or es"))
-}
-
 /// # Errors
 /// An unknown region, or a store that cannot be read.
 pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError> {
-    let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
-    let regions = chosen(&parts, &args.regions).await?;
+    let parts = open_app(config).await?;
+    let regions = chosen_regions(&parts, &args.regions).await?;
     if regions.is_empty() {
         eprintln!("there are no regions yet: `treebell region add` makes one");
         return Ok(());
     }
+    let unit = DegreeUnit::of_flag(args.fahrenheit);
     let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
     let mut seen: Vec<(Region, Assessment)> = Vec::new();
     let mut faults = Vec::new();
@@ -74,12 +68,11 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
                 serde_json::json!({ "region": region, "outlook": assessment.outlook, "decision": assessment.decision })
             })
             .collect();
-        let text = serde_json::to_string_pretty(&all).map_err(|why| CommandError::Failed(why.to_string()))?;
-        println!("{text}");
+        print_json(&all)?;
     } else if let [(region, assessment)] = seen.as_slice() {
-        print_one(&parts, region, assessment, args.fahrenheit, args.language);
+        print_out(&one_region(&parts, region, assessment, unit, args.language))?;
     } else {
-        print_table(&parts, &seen, args);
+        print_table(&parts, &seen, unit, args.language)?;
     }
     parts.store.close().await;
     if faults.is_empty() { Ok(()) } else { Err(CommandError::Failed(faults.join("\n"))) }
@@ -90,32 +83,13 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
 /// # Errors
 /// When its outlook cannot be made.
 pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), CommandError> {
-    let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
+    let parts = open_app(config).await?;
     let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
     let looked = assess::look(&parts, &mut records, &mut seasons, region, SystemClock.now()).await;
     let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;
-    println!();
-    print_one(&parts, region, &assessment, false, Language::En);
+    let words = one_region(&parts, region, &assessment, DegreeUnit::Celsius, Language::En);
     parts.store.close().await;
-    Ok(())
-}
-
-/// All regions, or those named.
-pub(super) async fn chosen(parts: &Parts, names: &[String]) -> Result<Vec<Region>, CommandError> {
-    let all = parts.store.regions().await?;
-    if let Some(unknown) = names.iter().find(|name| all.iter().all(|region| region.id != **name)) {
-        let near = did_you_mean(near_key(unknown, all.iter().map(|region| region.id.as_str())));
-        return Err(CommandError::Usage(format!("there is no region `{unknown}`{near}")));
-    }
-    Ok(all.into_iter().filter(|region| names.is_empty() || names.contains(&region.id)).collect())
-}
-
-/// Now, or the morning of the day asked for.
-pub(super) fn moment(on: Option<NaiveDate>, region: &Region) -> DateTime<Utc> {
-    match on {
-        None => SystemClock.now(),
-        Some(day) => place(day.and_time(NaiveTime::from_hms_opt(7, 0, 0).unwrap_or_default()), region.time_zone),
-    }
+    print_out(&format!("\n{words}"))
 }
 
 fn opening(outlook: &Outlook, opens: &StageId) -> Option<NaiveDate> {
@@ -123,42 +97,42 @@ fn opening(outlook: &Outlook, opens: &StageId) -> Option<NaiveDate> {
     stage.reached.map(|reached| reached.on).or(stage.spread.median)
 }
 
-fn print_table(parts: &Parts, seen: &[(Region, Assessment)], args: &OutlookArgs) {
-    let unit = if args.fahrenheit { "°F·day" } else { "°C·day" };
-    let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
-    let heat_head = format!("heat {unit}");
-    table.set_header(["region", "height m", &heat_head, "stage", "egg laying begins", "eggs hatch", "data to", "mind"]);
-    for column in [1, 2] {
-        if let Some(column) = table.column_mut(column) {
-            column.set_cell_alignment(CellAlignment::Right);
-        }
-    }
+fn print_table(
+    parts: &Parts,
+    seen: &[(Region, Assessment)],
+    unit: DegreeUnit,
+    language: Language,
+) -> Result<(), CommandError> {
+    let heat = format!("heat {}", unit.heat_symbol());
+    let mut table =
+        ruled_table(["region", "height m", &heat, "stage", "egg laying begins", "eggs hatch", "data to", "mind"]);
+    align_right(&mut table, [1, 2]);
     for (region, Assessment { outlook, .. }) in seen {
         let Some(profile) = parts.profiles.get(&region.profile) else { continue };
         let stage = outlook
             .current_stage
             .as_ref()
             .and_then(|id| profile.stage(id))
-            .map_or("none yet", |s| s.names.get(args.language));
+            .map_or("none yet", |s| s.names.get(language));
         table.add_row([
             region.name.clone(),
             format!("{:.0}", region.elevation_m),
-            format!("{:.0}", heat(outlook.heat_sum, args.fahrenheit)),
+            format!("{:.0}", unit.heat_from_c(outlook.heat_sum)),
             stage.to_owned(),
             when(outlook, &profile.window.opens),
             when(outlook, &profile.window.closes),
-            outlook.newest_real_day.map_or_else(|| "none".into(), |day| day.to_string()),
-            phrases::with_care(args.language, &outlook.trust).unwrap_or_default(),
+            date_or(outlook.newest_real_day, "none"),
+            phrases::with_care(language, &outlook.trust).unwrap_or_default(),
         ]);
     }
-    println!("{table}");
+    print_out(&format!("{table}\n"))?;
     if let Some((_, assessment)) = seen.first() {
         eprintln!(
             "Dates: the likely one, and the span that held 8 past years in 10. Day of the outlook: {}. Thresholds are provisional.",
             assessment.outlook.today
         );
     }
+    Ok(())
 }
 
 /// `reached 2026-03-02`, or `Mar 12 (Mar 4 - Mar 20)`.
@@ -166,57 +140,55 @@ fn when(outlook: &Outlook, stage: &StageId) -> String {
     let Some(stage) = outlook.stage(stage) else { return String::new() };
     if let Some(reached) = stage.reached {
         let sure = if reached.on_real_days { "" } else { " (by estimates)" };
-        return format!("since {}{sure}", short(Some(reached.on)));
+        return format!("since {}{sure}", short_date_or(Some(reached.on), "open"));
     }
     let DateSpread { early, median, late } = stage.spread;
+    let short = |day| short_date_or(day, "open");
     match median {
         None => "not in sight".into(),
         Some(_) => format!("{} ({} - {})", short(median), short(early), short(late)),
     }
 }
 
-fn short(day: Option<NaiveDate>) -> String {
-    day.map_or_else(|| "open".into(), |day| day.format("%b %-d").to_string())
-}
-
-fn heat(sum: f64, fahrenheit: bool) -> f64 {
-    if fahrenheit { dd_c_to_f(sum) } else { sum }
-}
-
-fn print_one(parts: &Parts, region: &Region, assessment: &Assessment, fahrenheit: bool, language: Language) {
+/// One region in depth, in lines.
+fn one_region(parts: &Parts, region: &Region, assessment: &Assessment, unit: DegreeUnit, language: Language) -> String {
     let outlook = &assessment.outlook;
-    println!(
-        "{} ({:.0} m), season {}, outlook of {}",
+    let mut text = format!(
+        "{} ({:.0} m), season {}, outlook of {}\n",
         region.name, region.elevation_m, outlook.season.year, outlook.today
     );
-    let unit = if fahrenheit { "°F·day" } else { "°C·day" };
-    println!(
-        "heat so far: {:.0} {unit} to {}, {} of its days estimated; station {}",
-        heat(outlook.heat_sum, fahrenheit),
-        outlook.last_day.map_or_else(|| "no day yet".into(), |day| day.to_string()),
+    text += &format!(
+        "heat so far: {:.0} {} to {}, {} of its days estimated; station {}\n",
+        unit.heat_from_c(outlook.heat_sum),
+        unit.heat_symbol(),
+        date_or(outlook.last_day, "no day yet"),
         outlook.filled_days,
         outlook.station
     );
     let asides = [phrases::borrowed_years(language, outlook), phrases::forecast_words(language, outlook)];
     for aside in asides.into_iter().flatten() {
-        println!("{aside}");
+        text += &format!("{aside}\n");
     }
     if let Some(profile) = parts.profiles.get(&region.profile) {
-        print_stages(profile, outlook, language);
+        text += &stage_lines(profile, outlook, language);
     }
-    println!("what is decided today:");
+    text += "what is decided today:\n";
     for verdict in &assessment.decision.verdicts {
-        println!("  {verdict}");
+        text += &format!("  {verdict}\n");
     }
     for remark in &assessment.decision.remarks {
-        println!("  note: {remark}");
+        text += &format!("  note: {remark}\n");
     }
+    text
 }
 
-fn print_stages(profile: &Profile, outlook: &Outlook, language: Language) {
+fn stage_lines(profile: &Profile, outlook: &Outlook, language: Language) -> String {
+    let mut text = String::new();
     for stage in &outlook.stages {
         if let Some(known) = profile.stage(&stage.stage) {
-            println!("  {}", phrases::sentence(language, &known.names, stage, &outlook.trust, outlook.today));
+            let sentence = phrases::sentence(language, &known.names, stage, &outlook.trust, outlook.today);
+            text += &format!("  {sentence}\n");
         }
     }
+    text
 }

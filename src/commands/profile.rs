@@ -3,6 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use super::error::CommandError;
+use super::files::in_file;
+use super::format::print_out;
 use crate::config::Config;
 use crate::language::Language;
 use crate::season::Profile;
@@ -46,14 +48,14 @@ fn check(files: &[PathBuf]) -> Result<(), CommandError> {
     let mut faults = Vec::new();
     for file in files {
         match Profile::parse(&read(file)?) {
-            Ok(profile) => println!(
-                "{}: sound: profile {}, {} stages{}",
+            Ok(profile) => print_out(&format!(
+                "{}: sound: profile {}, {} stages{}\n",
                 file.display(),
                 profile.id,
                 profile.stages.len(),
                 if profile.provisional { ", provisional" } else { "" }
-            ),
-            Err(found) => faults.extend(found.iter().map(|fault| format!("{}: {fault}", file.display()))),
+            ))?,
+            Err(found) => faults.push(in_file(file, &found)),
         }
     }
     if faults.is_empty() { Ok(()) } else { Err(CommandError::CheckSaidNo(faults.join("\n"))) }
@@ -81,8 +83,7 @@ fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandErro
     }
     let texts: Vec<String> =
         wanted.into_iter().map(|profile| if toml { profile.to_toml() } else { in_words(profile) }).collect();
-    print!("{}", texts.join("\n"));
-    Ok(())
+    print_out(&texts.join("\n"))
 }
 
 fn in_words(profile: &Profile) -> String {

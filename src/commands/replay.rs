@@ -3,19 +3,19 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use comfy_table::{CellAlignment, Table, presets};
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::ProgressBar;
 
 use super::error::CommandError;
+use super::format::{
+    align_right, bare_table, date_or, print_json, print_out, progress_bar, ruled_table, short_date_or,
+};
+use super::open::open_app;
 use crate::assessment::past::PastFrom;
-use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::dispatch::channels::Channels;
 use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
-use crate::randomness::Randomness;
 use crate::season::DateSpread;
-use crate::service::app::Parts;
 use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, ReplayWorld, summarise};
 use crate::service::subscribe::SignUpError;
 
@@ -40,7 +40,7 @@ pub struct Replay {
 /// # Errors
 /// No region, an unknown one, no data of the season, or a store that cannot be read.
 pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
-    let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
+    let parts = open_app(config).await?;
     eprintln!("reading the records");
     let world = ReplayWorld::read(&parts, &args.regions).await.map_err(replay_error)?;
     let seasons = if args.all_seasons { world.seasons() } else { args.seasons.clone() };
@@ -55,10 +55,7 @@ pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
         None => None,
     };
     let channels = written.clone().map(|transport| Channels::both(Arc::new(transport)));
-    let bar = ProgressBar::new(seasons.len() as u64).with_style(
-        ProgressStyle::with_template("season {msg} {wide_bar} {pos}/{len} {eta}")
-            .unwrap_or_else(|_| ProgressStyle::default_bar()),
-    );
+    let bar = progress_bar(seasons.len() as u64, "season {msg} {wide_bar} {pos}/{len} {eta}");
     let played = play_all(&world, &seasons, channels, args.all_seasons, &bar).await.map_err(replay_error)?;
     bar.finish_and_clear();
     if let Some(written) = written {
@@ -68,16 +65,13 @@ pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
     parts.store.close().await;
     if args.json {
         let summary = summarise(&played);
-        let text = serde_json::to_string_pretty(&serde_json::json!({ "seasons": played, "summary": summary }))
-            .map_err(|why| CommandError::Failed(why.to_string()))?;
-        println!("{text}");
-        return Ok(());
+        return print_json(&serde_json::json!({ "seasons": played, "summary": summary }));
     }
     if args.all_seasons {
-        print_summary(&summarise(&played));
+        print_out(&summary_words(&summarise(&played)))?;
     } else {
         for season in &played {
-            print_season(season);
+            print_out(&season_words(season))?;
         }
     }
     if let Some(folder) = &args.messages {
@@ -128,13 +122,13 @@ fn replay_error(why: ReplayError) -> CommandError {
     }
 }
 
-fn print_season(season: &RegionSeason) {
-    println!("{} ({:.0} m, station {}), season {}", season.name, season.elevation_m, season.station, season.year);
-    let date = |day: Option<chrono::NaiveDate>| day.map_or_else(|| "not on record".into(), |day| day.to_string());
-    println!(
-        "  came true: egg laying began {}, eggs hatched {}; {} days estimated; projected from {} {} years",
-        date(season.opened),
-        date(season.closed),
+fn season_words(season: &RegionSeason) -> String {
+    let mut text =
+        format!("{} ({:.0} m, station {}), season {}\n", season.name, season.elevation_m, season.station, season.year);
+    text += &format!(
+        "  came true: egg laying began {}, eggs hatched {}; {} days estimated; projected from {} {} years\n",
+        date_or(season.opened, "not on record"),
+        date_or(season.closed, "not on record"),
         season.filled_days,
         season.past_years,
         match season.past {
@@ -143,12 +137,9 @@ fn print_season(season: &RegionSeason) {
         }
     );
     if season.notices.is_empty() {
-        println!("  nothing would have been sent\n");
-        return;
+        return text + "  nothing would have been sent\n\n";
     }
-    let mut table = Table::new();
-    table.load_style(presets::NOTHING);
-    table.set_header([
+    let mut table = bare_table([
         "  decided",
         "notice",
         "went out",
@@ -161,12 +152,12 @@ fn print_season(season: &RegionSeason) {
     for notice in &season.notices {
         table.add_row(row(notice));
     }
-    println!("{table}");
+    text += &format!("{table}\n");
     if let Some(asked) = &season.asked {
         let (emails, texts) = (asked.emails, asked.texts);
-        println!("  asked what they saw: {}, e-mails {emails}, texts {texts}", asked.on);
+        text += &format!("  asked what they saw: {}, e-mails {emails}, texts {texts}\n", asked.on);
     }
-    println!();
+    text + "\n"
 }
 
 fn row(notice: &PlayedNotice) -> [String; 8] {
@@ -184,8 +175,7 @@ fn row(notice: &PlayedNotice) -> [String; 8] {
 }
 
 fn spread(dates: DateSpread) -> String {
-    let short =
-        |day: Option<chrono::NaiveDate>| day.map_or_else(|| "open".into(), |day| day.format("%b %-d").to_string());
+    let short = |day| short_date_or(day, "open");
     if dates.early == dates.late {
         short(dates.median)
     } else {
@@ -193,10 +183,8 @@ fn spread(dates: DateSpread) -> String {
     }
 }
 
-fn print_summary(regions: &[RegionSummary]) {
-    let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header([
+fn summary_words(regions: &[RegionSummary]) -> String {
+    let mut table = ruled_table([
         "region",
         "height m",
         "station",
@@ -210,11 +198,7 @@ fn print_summary(regions: &[RegionSummary]) {
         "get ready ahead, median days",
         "inspect now off at worst, days",
     ]);
-    for column in [1, 3, 4, 5, 6, 10, 11] {
-        if let Some(column) = table.column_mut(column) {
-            column.set_cell_alignment(CellAlignment::Right);
-        }
-    }
+    align_right(&mut table, [1, 3, 4, 5, 6, 10, 11]);
     let date =
         |day: Option<chrono::NaiveDate>| day.map_or_else(|| "-".into(), |day| day.format("%b %-d (%Y)").to_string());
     let days = |days: Option<i64>| days.map_or_else(|| "-".into(), |days| days.to_string());
@@ -228,11 +212,11 @@ fn print_summary(regions: &[RegionSummary]) {
             region.waited.to_string(),
             region.asked.to_string(),
             date(region.earliest),
-            region.median.map_or_else(|| "-".into(), |day| day.format("%b %-d").to_string()),
+            short_date_or(region.median, "-"),
             date(region.latest),
             days(region.warning_days),
             days(region.worst_inspect_error_days),
         ]);
     }
-    println!("{table}");
+    format!("{table}\n")
 }

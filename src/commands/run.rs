@@ -7,6 +7,7 @@ use futures::FutureExt;
 use tracing::info;
 
 use super::error::CommandError;
+use super::format::print_out;
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::dispatch::channels;
@@ -65,17 +66,17 @@ pub async fn once(args: Once, config: &Config) -> Result<(), CommandError> {
     let (report, pulled, drained) =
         daemon::once(&parts, outside, patience, told_to_stop()?).await.map_err(daemon_error)?;
     parts.store.close().await;
-    println!(
-        "{} regions assessed, {} new temperatures, {} notices decided, {} deliveries queued",
+    print_out(&format!(
+        "{} regions assessed, {} new temperatures, {} notices decided, {} deliveries queued\n",
         report.regions,
         pulled.new_values(),
         report.decided.len(),
         report.deliveries
-    );
-    println!(
-        "{} messages sent, {} to be tried again, {} refused for good, {} uncertain",
+    ))?;
+    print_out(&format!(
+        "{} messages sent, {} to be tried again, {} refused for good, {} uncertain\n",
         drained.sent, drained.later, drained.failed, drained.uncertain
-    );
+    ))?;
     for silent in pulled.silent_stations() {
         eprintln!("no source of station {silent} answered; `treebell weather status` says why");
     }

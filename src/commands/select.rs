@@ -1,8 +1,29 @@
-//! What a command's arguments name: regions, stations, profiles. A name that is not known is a usage fault that says what is.
+//! What a command's arguments name: regions, stations, the moment looked at.
 
-use crate::commands::error::CommandError;
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+
+use super::error::CommandError;
+use crate::clock::{Clock, SystemClock};
+use crate::region::Region;
+use crate::service::app::Parts;
 use crate::store::Store;
+use crate::timetable::place;
 use crate::weather::{Station, StationId};
+
+/// The regions named, or all.
+pub async fn chosen_regions(parts: &Parts, names: &[String]) -> Result<Vec<Region>, CommandError> {
+    let all = parts.store.regions().await?;
+    if let Some(unknown) = names.iter().find(|name| all.iter().all(|region| region.id != **name)) {
+        let near = all
+            .iter()
+            .map(|region| (strsim::jaro_winkler(&region.id, unknown), &region.id))
+            .filter(|(likeness, _)| *likeness > 0.75)
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .map_or_else(String::new, |(_, near)| format!(", did you mean `{near}`?"));
+        return Err(CommandError::Usage(format!("there is no region `{unknown}`{near}")));
+    }
+    Ok(all.into_iter().filter(|region| names.is_empty() || names.contains(&region.id)).collect())
+}
 
 /// The stations named, or all.
 pub async fn chosen_stations(store: &Store, names: &[String]) -> Result<Vec<Station>, CommandError> {
@@ -14,4 +35,12 @@ pub async fn chosen_stations(store: &Store, names: &[String]) -> Result<Vec<Stat
         stations.push(store.station(&StationId::from(name.as_str())).await?);
     }
     Ok(stations)
+}
+
+/// Now, or the morning of the day asked for.
+pub fn moment(on: Option<NaiveDate>, region: &Region) -> DateTime<Utc> {
+    match on {
+        None => SystemClock.now(),
+        Some(day) => place(day.and_time(NaiveTime::from_hms_opt(7, 0, 0).unwrap_or_default()), region.time_zone),
+    }
 }

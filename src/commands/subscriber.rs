@@ -1,14 +1,13 @@
 //! `treebell subscriber`: who is told, and who asked not to be.
 
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
-use comfy_table::Table;
-use indicatif::{ProgressBar, ProgressStyle};
 
 use super::error::CommandError;
-use super::format::{print_json, print_out};
+use super::files::{in_file, read_bytes};
+use super::format::{counted, print_json, print_out, progress_bar, ruled_table};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -165,8 +164,7 @@ async fn say_homeless<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>
 }
 
 async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
-    let bytes = std::fs::read(&args.file)
-        .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", args.file.display())))?;
+    let bytes = read_bytes(&args.file)?;
     let source = args.file.file_name().map_or_else(|| "list".into(), |name| name.to_string_lossy().into_owned());
     let list = csv::read(&bytes, &source, config.sms.reach)
         .map_err(|why| CommandError::Usage(format!("{}: {why}", args.file.display())))?;
@@ -174,10 +172,7 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
     let mut faults = list.faults;
     let (mut added, mut extended, mut unchanged) = (0_u64, 0_u64, 0_u64);
 
-    let bar = ProgressBar::new(list.lines.len() as u64);
-    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos} of {len} lines, {eta} left") {
-        bar.set_style(style);
-    }
+    let bar = progress_bar(list.lines.len() as u64, "{bar:30} {pos} of {len} lines, {eta} left");
     // One transaction for all: a reader sees the list whole or not at all.
     let mut tx = store.begin().await?;
     for line in &list.lines {
@@ -192,7 +187,7 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
     }
     bar.finish_and_clear();
     faults.sort_by_key(|fault| fault.number);
-    let named = named_faults(&args.file, &faults);
+    let named = in_file(&args.file, &faults);
     if !faults.is_empty() && !args.skip_bad {
         tx.rollback().await?;
         return Err(CommandError::Usage(format!(
@@ -207,10 +202,6 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
     let lines: BTreeSet<u64> = faults.iter().map(|fault| fault.number).collect();
     eprintln!("{added} added, {extended} known and extended, {unchanged} unchanged, {} bad", lines.len());
     say_homeless(&store, list.lines.iter().flat_map(|line| &line.subscriber.zips)).await
-}
-
-fn named_faults(file: &Path, faults: &[LineFault]) -> String {
-    faults.iter().map(|fault| format!("{}: {fault}", file.display())).collect::<Vec<_>>().join("\n")
 }
 
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
@@ -231,9 +222,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         );
         return Ok(());
     }
-    let mut table = Table::new();
-    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header(["subscriber", "ZIP codes", "language", "since", "addresses"]);
+    let mut table = ruled_table(["subscriber", "ZIP codes", "language", "since", "addresses"]);
     for subscriber in &subscribers {
         table.add_row([
             subscriber.id.clone(),
@@ -249,7 +238,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         ]);
     }
     print_out(&format!("{table}\n"))?;
-    eprintln!("{}", counted(subscribers.len() as u64, "subscriber", "subscribers"));
+    eprintln!("{}", counted(subscribers.len(), "subscriber", "subscribers"));
     Ok(())
 }
 
@@ -282,8 +271,4 @@ fn any_address(text: &str) -> Result<Address, CommandError> {
 
 fn language(code: &str) -> Result<Language, String> {
     Language::parse(code).ok_or_else(|| format!("`{code}` is not en or es"))
-}
-
-fn counted(count: u64, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { many })
 }

@@ -4,13 +4,13 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use clap::ValueEnum;
-use comfy_table::{CellAlignment, Table, presets};
-use indicatif::{ProgressBar, ProgressStyle};
+use comfy_table::Table;
 use serde::Serialize;
 
 use super::error::CommandError;
-use super::format::{print_json, print_out};
+use super::format::{align_right, bare_table, print_json, print_out, progress_bar};
 use super::open::open_store;
+use super::select::chosen_stations;
 use crate::assessment::past::StationHistory;
 use crate::assessment::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
 use crate::assessment::verify;
@@ -23,7 +23,6 @@ use crate::season::outlook::heat_sum_of;
 use crate::season::{Policy, Profile};
 use crate::service::app::load_profiles;
 use crate::store::Store;
-use crate::weather::{Station, StationId};
 
 /// Project every past season from what was known then, and compare with what came
 ///
@@ -95,16 +94,8 @@ pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
 }
 
 async fn read_books(store: &Store, wanted: &[String]) -> Result<Vec<StationHistory>, CommandError> {
-    let stations: Vec<Station> = if wanted.is_empty() {
-        store.stations().await?
-    } else {
-        let mut stations = Vec::new();
-        for id in wanted {
-            stations.push(store.station(&StationId::from(id.as_str())).await?);
-        }
-        stations
-    };
-    let bar = bar(stations.len(), "reading {msg}");
+    let stations = chosen_stations(store, wanted).await?;
+    let bar = progress_bar(stations.len() as u64, "reading {msg} {wide_bar} {pos}/{len} {eta}");
     let mut books = Vec::new();
     for station in stations {
         bar.set_message(station.id.0.clone());
@@ -118,7 +109,8 @@ async fn read_books(store: &Store, wanted: &[String]) -> Result<Vec<StationHisto
 
 /// All stations, as many at once as the machine has processors.
 fn verify_all(prepared: &[Prepared<'_>]) -> Vec<StationReport> {
-    let bar = bar(prepared.iter().map(Prepared::seasons).sum(), "living through past seasons");
+    let seasons: usize = prepared.iter().map(Prepared::seasons).sum();
+    let bar = progress_bar(seasons as u64, "living through past seasons {wide_bar} {pos}/{len} {eta}");
     let (next, reports) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(prepared.len());
     std::thread::scope(|scope| {
@@ -135,11 +127,6 @@ fn verify_all(prepared: &[Prepared<'_>]) -> Vec<StationReport> {
     let mut reports = reports.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
     reports.sort_by(|a, b| a.station.cmp(&b.station));
     reports
-}
-
-fn bar(length: usize, what: &str) -> ProgressBar {
-    let style = ProgressStyle::with_template(&format!("{what} {{wide_bar}} {{pos}}/{{len}} {{eta}}"));
-    ProgressBar::new(length as u64).with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()))
 }
 
 #[derive(Serialize)]
@@ -232,11 +219,10 @@ impl Answer<'_> {
     }
 
     fn station_table(&self) -> Table {
-        let mut table = table();
         let leads = LEADS.map(|lead| lead.to_string());
         let mut header: Vec<String> = ["station", "name", "m", "seasons"].map(String::from).to_vec();
         header.extend(leads);
-        table.set_header(header);
+        let mut table = bare_table(header);
         for report in &self.stations {
             let mut row = vec![
                 report.station.clone(),
@@ -250,14 +236,13 @@ impl Answer<'_> {
             }));
             table.add_row(row);
         }
-        right(&mut table, 2);
+        align_right(&mut table, 2..);
         table
     }
 
     fn notice_table(&self) -> Table {
-        let mut table = table();
         let (from, to) = (GET_READY_DAYS_AHEAD.start(), GET_READY_DAYS_AHEAD.end());
-        table.set_header([
+        let mut table = bare_table([
             "station".to_owned(),
             "seasons".to_owned(),
             "get ready, days ahead".to_owned(),
@@ -277,14 +262,14 @@ impl Answer<'_> {
         if self.stations.len() > 1 {
             table.add_row(notice_row("all", &self.together.notices));
         }
-        right(&mut table, 1);
+        align_right(&mut table, 1..);
         table
     }
 }
 
 fn lead_table(leads: &[LeadScore]) -> Table {
-    let mut table = table();
-    table.set_header(["days before", "projections", "bias", "MAE", "CRPS", "of the calendar", "skill", "80 % held"]);
+    let mut table =
+        bare_table(["days before", "projections", "bias", "MAE", "CRPS", "of the calendar", "skill", "80 % held"]);
     for score in leads {
         table.add_row([
             score.lead.to_string(),
@@ -297,7 +282,7 @@ fn lead_table(leads: &[LeadScore]) -> Table {
             percent(score.held),
         ]);
     }
-    right(&mut table, 0);
+    align_right(&mut table, 0..);
     table
 }
 
@@ -331,17 +316,4 @@ fn skill(score: &LeadScore) -> String {
 
 fn percent(share: f64) -> String {
     format!("{:.0} %", share * 100.0)
-}
-
-fn table() -> Table {
-    let mut table = Table::new();
-    table.load_style(presets::NOTHING);
-    table
-}
-
-/// Numbers stand right, from this column on.
-fn right(table: &mut Table, from: usize) {
-    for column in table.column_iter_mut().skip(from) {
-        column.set_cell_alignment(CellAlignment::Right);
-    }
 }

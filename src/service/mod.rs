@@ -14,10 +14,12 @@ pub mod season_chart;
 
 pub mod daemon;
 pub mod import;
+pub mod observed_intervals;
 pub mod pull;
 pub mod replay;
 
 pub mod follow_up;
+pub mod station_glance;
 pub mod subscribe;
 pub mod texts;
 

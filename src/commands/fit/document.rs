@@ -5,13 +5,13 @@ use std::fmt::Write as _;
 use chrono::{Days, NaiveDate};
 use serde_json::{Value, json};
 
-use super::report::{Told, named};
+use super::report::{FitReport, named};
 use crate::chart::error_profile::{Valley, ValleyDot};
 use crate::heat::fit::{self as fitting, CrossValidation, LeftOut, Scores, SumRange};
 use crate::season::profile::BiofixYear;
 use crate::service::fit_data::{About, DatesSeen};
 
-impl Told<'_> {
+impl FitReport<'_> {
     pub(super) fn json(&self) -> Value {
         let (fit, search) = (self.fit, &self.setting.search);
         let biofix = &self.setting.frame.biofix;

@@ -5,15 +5,13 @@ mod profile;
 mod report;
 
 use std::collections::BTreeSet;
-use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use chrono::NaiveDate;
-use indicatif::{ProgressBar, ProgressStyle};
-
-use self::report::Told;
+use self::report::FitReport;
+use super::args::{cutoff, method, month_and_day, percent};
 use super::error::{CommandError, with_causes};
-use super::format::{counted, print_json, print_out};
+use super::files::{has_ending, in_file, open_file, write_file};
+use super::format::{counted, print_json, print_out, progress_bar};
 use super::open::open_store;
 use crate::chart::{error_profile, png};
 use crate::clock::{Clock, SystemClock};
@@ -139,8 +137,7 @@ pub async fn run(args: Fit, config: &Config) -> Result<(), CommandError> {
     check_outputs(&args, &base)?;
     let setting = Setting::of(&args, &base)?;
 
-    let file = File::open(&args.reports)
-        .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", args.reports.display())))?;
+    let file = open_file(&args.reports)?;
     let reports = read_reports(file, &setting.frame, args.stage.as_deref(), today).map_err(|faults| {
         CommandError::Usage(format!("`{}` cannot be used:\n  {}", args.reports.display(), faults.join("\n  ")))
     })?;
@@ -164,24 +161,24 @@ pub async fn run(args: Fit, config: &Config) -> Result<(), CommandError> {
     let fit = with_progress(search.lowers_c.len(), |progress| fitting::fit(&gathered.site_years, search, progress))
         .map_err(|why| cannot_fit(why, &gathered, &setting, args.lower.unwrap_or(search.prefer_c)))?;
     let flat = fit.flat(args.alike / 100.0);
-    let told = Told { args: &args, base: &base, setting: &setting, gathered: &gathered, fit: &fit, flat };
+    let report = FitReport { args: &args, base: &base, setting: &setting, gathered: &gathered, fit: &fit, flat };
 
     if let Some(path) = &args.valley {
-        write(path, told.valley_csv().as_bytes())?;
+        write_file(path, report.valley_csv().as_bytes())?;
     }
     if let Some(path) = &args.plot {
-        let svg = error_profile::draw(&told.picture());
+        let svg = error_profile::draw(&report.picture());
         let drawn = if is_png(path) {
             png::draw(&svg, 2.0).map_err(|why| CommandError::Failed(crate::weather::feeds::chain(&why)))?
         } else {
             svg.into_bytes()
         };
-        write(path, &drawn)?;
+        write_file(path, &drawn)?;
     }
     if let (Some(path), Some(stage)) = (&args.profile, &args.stage) {
-        told.write_profile(path, stage, &temperatures, today)?;
+        report.write_profile(path, stage, &temperatures, today)?;
     }
-    if args.json { print_json(&told.json()) } else { print_out(&told.text()) }
+    if args.json { print_json(&report.json()) } else { print_out(&report.text()) }
 }
 
 /// What is searched, and which days belong to which season.
@@ -250,10 +247,7 @@ fn based_on(name: &str, config: &Config) -> Result<Profile, CommandError> {
     if name.ends_with(".toml") {
         let text = std::fs::read_to_string(name)
             .map_err(|why| CommandError::Usage(format!("profile `{name}` cannot be read: {why}")))?;
-        return Profile::parse(&text).map_err(|faults| {
-            let faults: Vec<String> = faults.iter().map(|fault| format!("{name}: {fault}")).collect();
-            CommandError::Usage(faults.join("\n"))
-        });
+        return Profile::parse(&text).map_err(|faults| CommandError::Usage(in_file(Path::new(name), &faults)));
     }
     let profiles = load_profiles(config)?;
     profiles.get(name).cloned().ok_or_else(|| {
@@ -295,19 +289,15 @@ fn is_png(path: &Path) -> bool {
     has_ending(path, "png")
 }
 
-fn has_ending(path: &Path, wanted: &str) -> bool {
-    path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case(wanted))
-}
-
 fn tell_about(reports: &Reports, stage: Option<&str>) {
     if !reports.columns_passed_over.is_empty() {
         eprintln!("columns passed over: {}", reports.columns_passed_over.join(", "));
     }
     for (other, count) in &reports.other_stages {
-        eprintln!("{} of stage {other} passed over", counted(*count, "record"));
+        eprintln!("{} of stage {other} passed over", counted(*count, "record", "records"));
     }
     if let Some(stage) = stage.filter(|_| reports.other_stages.is_empty()) {
-        eprintln!("{} of stage {stage}", counted(reports.rows.len(), "record"));
+        eprintln!("{} of stage {stage}", counted(reports.rows.len(), "record", "records"));
     }
 }
 
@@ -336,11 +326,7 @@ async fn load(
 }
 
 fn with_progress<T>(count: usize, work: impl FnOnce(&mut dyn FnMut(usize)) -> T) -> T {
-    // On a screen only; the bar hides itself elsewhere.
-    let bar = ProgressBar::new(count as u64);
-    if let Ok(style) = ProgressStyle::with_template("{bar:40} {pos}/{len} lower thresholds, {eta} left") {
-        bar.set_style(style);
-    }
+    let bar = progress_bar(count as u64, "{bar:40} {pos}/{len} lower thresholds, {eta} left");
     let done = work(&mut |done| bar.set_position(done as u64));
     bar.finish_and_clear();
     done
@@ -377,11 +363,6 @@ fn cannot_fit(why: FitError, gathered: &Gathered, setting: &Setting, lower_c: f6
     CommandError::CheckSaidNo(text)
 }
 
-fn write(path: &Path, bytes: &[u8]) -> Result<(), CommandError> {
-    std::fs::write(path, bytes)
-        .map_err(|why| CommandError::Failed(format!("`{}` cannot be written: {why}", path.display())))
-}
-
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Upper {
     None,
@@ -402,18 +383,6 @@ fn threshold(text: &str) -> Result<f64, String> {
     text.parse().ok().filter(|value| range.contains(value)).ok_or("must be a number from -20 to 50 (°C)".into())
 }
 
-fn percent(text: &str) -> Result<f64, String> {
-    text.parse().ok().filter(|value| (0.0..=100.0).contains(value)).ok_or("must be a number from 0 to 100".into())
-}
-
-fn month_and_day(text: &str) -> Result<(u32, u32), String> {
-    let wrong = || "must be a month and a day of every year, such as 01-01".to_owned();
-    let (month, day) = text.split_once('-').ok_or_else(wrong)?;
-    let (month, day) = (month.parse().map_err(|_| wrong())?, day.parse().map_err(|_| wrong())?);
-    // A common year: what is a day in it is a day in every year.
-    NaiveDate::from_ymd_opt(2023, month, day).map(|_| (month, day)).ok_or_else(wrong)
-}
-
 fn biofix_year(text: &str) -> Result<BiofixYear, String> {
     match text {
         "same" => Ok(BiofixYear::Same),
@@ -429,12 +398,4 @@ fn unit(text: &str) -> Result<Unit, String> {
         "tenths" => Ok(Unit::TenthsC),
         _ => Err("must be celsius, fahrenheit or tenths".into()),
     }
-}
-
-fn method(name: &str) -> Result<Method, String> {
-    Method::parse(name).ok_or_else(|| format!("must be one of {}", Method::ALL.map(Method::name).join(", ")))
-}
-
-fn cutoff(name: &str) -> Result<Cutoff, String> {
-    Cutoff::parse(name).ok_or_else(|| format!("must be one of {}", Cutoff::ALL.map(Cutoff::name).join(", ")))
 }

@@ -7,14 +7,14 @@ use std::path::Path;
 
 use chrono::NaiveDate;
 
-use super::report::Told;
+use super::report::FitReport;
 use crate::commands::error::CommandError;
 use crate::season::StageId;
 use crate::season::profile::{HeatOrigins, Profile};
 use crate::season::refit::{FITTED, Fitted, refit};
 use crate::service::fit_data::{Temperatures, season_weather};
 
-impl Told<'_> {
+impl FitReport<'_> {
     pub(super) fn write_profile(
         &self,
         path: &Path,

@@ -14,8 +14,8 @@ use crate::service::fit_data::Gathered;
 use crate::units::{c_to_f, dd_c_to_f};
 use crate::weather::StationId;
 
-/// All there is to tell.
-pub(super) struct Told<'a> {
+/// A fit with all that it was made from.
+pub(super) struct FitReport<'a> {
     pub(super) args: &'a Fit,
     pub(super) base: &'a Profile,
     pub(super) setting: &'a Setting,
@@ -24,7 +24,7 @@ pub(super) struct Told<'a> {
     pub(super) flat: Flat,
 }
 
-impl Told<'_> {
+impl FitReport<'_> {
     pub(super) fn text(&self) -> String {
         let fit = self.fit;
         let best = &fit.best;
@@ -100,15 +100,15 @@ impl Told<'_> {
         let seasons: BTreeSet<i32> = self.gathered.about.iter().map(|about| about.season).collect();
         let years = match (seasons.first(), seasons.last()) {
             (Some(first), Some(last)) if first != last => {
-                format!("{} from {first} to {last}", counted(seasons.len(), "season"))
+                format!("{} from {first} to {last}", counted(seasons.len(), "season", "seasons"))
             }
             (Some(only), _) => format!("season {only}"),
             _ => "no season".into(),
         };
         format!(
             "{} of {}, {years}",
-            counted(self.fit.best.scores.records, "record"),
-            counted(stations.len(), "station")
+            counted(self.fit.best.scores.records, "record", "records"),
+            counted(stations.len(), "station", "stations")
         )
     }
 
@@ -147,13 +147,13 @@ impl Told<'_> {
         }
         match &fit.without_year {
             None => {
-                warnings.push("all records are of one year: how the fit would do in another cannot be told.".into())
+                warnings.push("all records are of one year: how the fit would do in another cannot be report.".into())
             }
             Some(out) => {
                 if out.folds.len() < 5 {
                     warnings.push(format!(
                         "{} only: errors of years predicted without themselves are rough.",
-                        counted(out.folds.len(), "year")
+                        counted(out.folds.len(), "year", "years")
                     ));
                 }
                 if out.skill().is_some_and(|skill| skill <= 0.0) {
@@ -168,7 +168,7 @@ impl Told<'_> {
                 if out.scores.never_reached > 0 {
                     warnings.push(format!(
                         "for {} of years left out the sum would never have been reached; each counts as predicted for day {}.",
-                        counted(out.scores.never_reached, "record"),
+                        counted(out.scores.never_reached, "record", "records"),
                         fitting::NEVER_DAY
                     ));
                 }
@@ -177,7 +177,7 @@ impl Told<'_> {
         if fit.best.scores.never_reached > 0 {
             warnings.push(format!(
                 "for {} the sum is never reached; each counts as predicted for day {}.",
-                counted(fit.best.scores.never_reached, "record"),
+                counted(fit.best.scores.never_reached, "record", "records"),
                 fitting::NEVER_DAY
             ));
         }
@@ -187,7 +187,7 @@ impl Told<'_> {
             warnings.push(format!(
                 "{} of {} are intervals, inside which any prediction counts as right: errors would be larger against exact dates.",
                 wide,
-                counted(fit.best.scores.records, "record")
+                counted(fit.best.scores.records, "record", "records")
             ));
         }
         if gathered.filled > 0 {

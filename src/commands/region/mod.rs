@@ -6,12 +6,12 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use chrono_tz::Tz;
-use comfy_table::Table;
 
 use self::file::read_regions;
 use super::args::{Elevation, zone};
 use super::error::CommandError;
-use super::format::{elevation_words, height_words, in_file, print_json, print_out};
+use super::files::{in_file, read_text};
+use super::format::{elevation_words, height_words, print_json, print_out, ruled_table};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -233,9 +233,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         return Ok(());
     }
     let counts = store.subscriber_counts().await?;
-    let mut table = Table::new();
-    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header(["region", "name", "elevation", "ZIP codes", "stations", "subscribers", "release"]);
+    let mut table = ruled_table(["region", "name", "elevation", "ZIP codes", "stations", "subscribers", "release"]);
     for region in &regions {
         table.add_row([
             region.id.clone(),
@@ -259,9 +257,7 @@ async fn demand(json: bool, config: &Config) -> Result<(), CommandError> {
         eprintln!("nobody waits for a place that no region has");
         return Ok(());
     }
-    let mut table = Table::new();
-    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header(["ZIP code", "people who wait"]);
+    let mut table = ruled_table(["ZIP code", "people who wait"]);
     for one in &wanted {
         table.add_row([one.zip.to_string(), one.people.to_string()]);
     }
@@ -356,8 +352,7 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
 
 async fn import(file: &Path, config: &Config) -> Result<(), CommandError> {
     let profiles = load_profiles(config)?;
-    let text = std::fs::read_to_string(file)
-        .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", file.display())))?;
+    let text = read_text(file)?;
     let regions =
         read_regions(&text, config.schedule.time_zone).map_err(|faults| CommandError::Usage(in_file(file, &faults)))?;
     for region in &regions {

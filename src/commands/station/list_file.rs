@@ -5,7 +5,7 @@ use std::path::Path;
 use chrono_tz::Tz;
 
 use crate::commands::error::CommandError;
-use crate::commands::format::in_file;
+use crate::commands::files::in_file;
 use crate::geo::Point;
 use crate::weather::feeds::usual_sources;
 use crate::weather::{Station, StationId};

@@ -5,12 +5,12 @@ mod list_file;
 use std::path::PathBuf;
 
 use chrono_tz::Tz;
-use comfy_table::Table;
 
 use self::list_file::{Listed, read_list};
 use super::args::{Elevation, point, source, zone};
 use super::error::CommandError;
-use super::format::{elevation_words, height_words, print_json, print_out, source_words};
+use super::files::read_bytes;
+use super::format::{counted, elevation_words, height_words, print_json, print_out, ruled_table, source_words};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -193,9 +193,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         eprintln!("there are no stations yet: `treebell station add` or `station import` brings some");
         return Ok(());
     }
-    let mut table = Table::new();
-    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header(["station", "name", "place", "elevation", "time zone", "read at", "sources"]);
+    let mut table = ruled_table(["station", "name", "place", "elevation", "time zone", "read at", "sources"]);
     for stored in &stored {
         let station = &stored.station;
         table.add_row([
@@ -255,9 +253,7 @@ async fn near(args: &Near, config: &Config) -> Result<(), CommandError> {
         eprintln!("there are no stations yet: `treebell station add` or `station import` brings some");
         return Ok(());
     }
-    let mut table = Table::new();
-    table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header(["station", "name", "distance", "elevation", "height"]);
+    let mut table = ruled_table(["station", "name", "distance", "elevation", "height"]);
     for candidate in &candidates {
         table.add_row([
             candidate.station.id.to_string(),
@@ -272,8 +268,7 @@ async fn near(args: &Near, config: &Config) -> Result<(), CommandError> {
 
 async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
     // Names in the list are not always ASCII, whatever its description says.
-    let bytes = std::fs::read(&args.file)
-        .map_err(|why| CommandError::Usage(format!("`{}` cannot be read: {why}", args.file.display())))?;
+    let bytes = read_bytes(&args.file)?;
     let zone = args.zone.unwrap_or(config.schedule.time_zone);
     let listed = read_list(&args.file, &String::from_utf8_lossy(&bytes), zone)?;
     let states: Vec<String> = args.states.iter().map(|state| state.trim().to_uppercase()).collect();
@@ -284,7 +279,7 @@ async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
         .collect();
     let (wanted, heightless): (Vec<_>, Vec<_>) = wanted.into_iter().partition(|listed| listed.has_elevation);
     if !heightless.is_empty() {
-        eprintln!("{} left out: the list has no elevation for them", stations_words(heightless.len()));
+        eprintln!("{} left out: the list has no elevation for them", counted(heightless.len(), "station", "stations"));
     }
     let stations: Vec<Station> = wanted.into_iter().map(|listed| listed.station).collect();
     if stations.is_empty() {
@@ -293,14 +288,10 @@ async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
     let added = open_store(config).await?.add_missing_stations(&stations).await?;
     eprintln!(
         "{} added in time zone {zone}, {} there before",
-        stations_words(added),
+        counted(added, "station", "stations"),
         stations.len().saturating_sub(added)
     );
     Ok(())
-}
-
-fn stations_words(count: usize) -> String {
-    if count == 1 { "1 station".into() } else { format!("{count} stations") }
 }
 
 fn check(station: &Station) -> Result<(), CommandError> {

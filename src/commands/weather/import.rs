@@ -3,14 +3,13 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use chrono::NaiveDate;
 use chrono_tz::Tz;
-use comfy_table::{CellAlignment, Table, presets};
-use indicatif::{ProgressBar, ProgressStyle};
+use comfy_table::Table;
+use indicatif::ProgressBar;
 
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
-use crate::commands::format::print_out;
+use crate::commands::format::{align_right, date_or, print_out, progress_bar, ruled_table};
 use crate::commands::open::open_store;
 use crate::config::Config;
 use crate::service::import::{self, ImportFault, Imported, Step, Terms};
@@ -123,9 +122,7 @@ impl UnitArgs {
 }
 
 fn import_table() -> Table {
-    let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header([
+    let mut table = ruled_table([
         "file",
         "format",
         "stations",
@@ -138,9 +135,7 @@ fn import_table() -> Table {
         "unreadable",
         "new in store",
     ]);
-    for column in table.column_iter_mut().skip(5) {
-        column.set_cell_alignment(CellAlignment::Right);
-    }
+    align_right(&mut table, 5..);
     table
 }
 
@@ -150,13 +145,12 @@ fn import_row(file: &FoundFile, imported: &Imported) -> Vec<String> {
         1 => summary.stations.keys().next().map(ToString::to_string).unwrap_or_default(),
         count => count.to_string(),
     };
-    let day = |day: Option<NaiveDate>| day.map_or_else(|| "-".into(), |day| day.to_string());
     vec![
         file.path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned()),
         file.format.to_string(),
         stations,
-        day(summary.first_day),
-        day(summary.last_day),
+        date_or(summary.first_day, "-"),
+        date_or(summary.last_day, "-"),
         summary.station_days_taken.to_string(),
         summary.station_days_rejected.to_string(),
         summary.values_taken.to_string(),
@@ -253,11 +247,8 @@ struct Bar {
 
 impl Bar {
     fn new(files: &[FoundFile]) -> Self {
-        let bar = ProgressBar::new(files.iter().map(|file| 2 * file.size).sum());
-        let style = ProgressStyle::with_template("{bar:30} {percent:>3} % {msg}")
-            .unwrap_or_else(|_| ProgressStyle::default_bar());
-        bar.set_style(style);
-        Self { bar, start: 0 }
+        let size = files.iter().map(|file| 2 * file.size).sum();
+        Self { bar: progress_bar(size, "{bar:30} {percent:>3} % {msg}"), start: 0 }
     }
 
     fn of(&mut self, file: &FoundFile) -> import::Progress {

@@ -2,11 +2,9 @@
 
 use std::sync::Arc;
 
-use comfy_table::{Table, presets};
-
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
-use crate::commands::format::print_out;
+use crate::commands::format::{print_out, ruled_table};
 use crate::commands::open::open_store;
 use crate::commands::select::chosen_stations;
 use crate::config::{Config, FeedsConfig};
@@ -49,9 +47,7 @@ pub async fn run(args: &Pull, config: &Config) -> Result<(), CommandError> {
 }
 
 fn print_pull(report: &PullReport) -> Result<(), CommandError> {
-    let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header(["station", "source", "taken", "new", "rejected", "unreadable", "remark"]);
+    let mut table = ruled_table(["station", "source", "taken", "new", "rejected", "unreadable", "remark"]);
     for station in &report.stations {
         if let Some(fault) = &station.store_fault {
             table.add_row([station.station.0.as_str(), "-", "-", "-", "-", "-", &chain(fault)]);

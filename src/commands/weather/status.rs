@@ -2,24 +2,19 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Datelike, NaiveDate};
-use comfy_table::{Table, presets};
+use chrono::NaiveDate;
+use comfy_table::Table;
 use serde_json::json;
 
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
-use crate::commands::format::{print_json, print_out};
+use crate::commands::format::{date_or, print_json, print_out, ruled_table};
 use crate::commands::open::open_store;
 use crate::commands::select::chosen_stations;
 use crate::config::Config;
-use crate::store::Store;
+use crate::service::station_glance::{Glance, glances, glances_with_hints};
 use crate::store::weather::Pull;
-use crate::weather::normals::Normals;
-use crate::weather::observation_time::{LagHint, lag_hint};
-use crate::weather::prepare::Member;
-use crate::weather::record::Known;
-use crate::weather::status::{StationStatus, status};
-use crate::weather::{Element, Station, StationId};
+use crate::weather::{Element, Station};
 
 /// Show each station's last day, gaps of this year, rejected values, feeds and last pulls
 #[derive(Debug, clap::Args)]
@@ -38,24 +33,13 @@ pub struct Status {
 pub async fn run(args: &Status, config: &Config) -> Result<(), CommandError> {
     let store = open_store(config).await?;
     let stations = chosen_stations(&store, &args.stations).await?;
-    let now = SystemClock.now();
-    let mut pulls: BTreeMap<StationId, Vec<Pull>> = BTreeMap::new();
-    for pull in store.last_pulls().await? {
-        pulls.entry(pull.station.clone()).or_default().push(pull);
-    }
-    let known = Known::At { instant: now, bulk_latency_days: config.weather.bulk_latency_days };
-    let mut all = Vec::new();
-    for station in stations {
-        let index = store.record(&station.id).await?.index(station.time_zone);
-        let today = now.with_timezone(&station.time_zone).date_naive();
-        let start = NaiveDate::from_ymd_opt(today.year(), 1, 1).unwrap_or(today);
-        let normals = Normals::around(&index, known, &station.sources, today.year());
-        let member = Member { station: &station, record: &index, normals: &normals };
-        let status = status(&member, known, start, today);
-        let hint = if args.stations.is_empty() { None } else { hour_hint(&store, &member, known, today).await? };
-        let pulls = pulls.remove(&station.id).unwrap_or_default();
-        all.push(Glance { station, status, pulls, hint });
-    }
+    let latency_days = config.weather.bulk_latency_days;
+    // A station that is named is looked at in detail, and that reads every record.
+    let all = if args.stations.is_empty() {
+        glances(&store, stations, latency_days, SystemClock.now()).await?
+    } else {
+        glances_with_hints(&store, stations, latency_days, SystemClock.now()).await?
+    };
     if args.json {
         let list: Vec<_> = all.iter().map(status_json).collect();
         return print_json(&list);
@@ -71,39 +55,8 @@ pub async fn run(args: &Status, config: &Config) -> Result<(), CommandError> {
     print_out(&text)
 }
 
-/// One station, looked at.
-struct Glance {
-    station: Station,
-    status: StationStatus,
-    pulls: Vec<Pull>,
-    /// That its maxima seem to stand on the wrong day.
-    hint: Option<LagHint>,
-}
-
-/// Holds a station against the others; only when asked for one by name, since it reads every record.
-async fn hour_hint(
-    store: &Store,
-    station: &Member<'_>,
-    known: Known,
-    today: NaiveDate,
-) -> Result<Option<LagHint>, CommandError> {
-    let mut others = Vec::new();
-    for other in store.stations().await? {
-        if other.id != station.station.id {
-            let index = store.record(&other.id).await?.index(other.time_zone);
-            let normals = Normals::around(&index, known, &other.sources, today.year());
-            others.push((other, index, normals));
-        }
-    }
-    let others: Vec<Member<'_>> =
-        others.iter().map(|(station, record, normals)| Member { station, record, normals }).collect();
-    Ok(lag_hint(station, &others, known, today))
-}
-
 fn status_table(all: &[Glance]) -> Table {
-    let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY);
-    table.set_header([
+    let mut table = ruled_table([
         "station",
         "name",
         "record",
@@ -127,7 +80,7 @@ fn status_table(all: &[Glance]) -> Table {
             station.id.0.clone(),
             station.name.clone(),
             status.span.map_or_else(|| "none".into(), |(first, last)| format!("{first} to {last}")),
-            status.newest_real_day.map_or_else(|| "none".into(), |day| day.to_string()),
+            date_or(status.newest_real_day, "none"),
             status.gap_days.to_string(),
             status.awaited_days.to_string(),
             status.rejected.len().to_string(),

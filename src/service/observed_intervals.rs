@@ -1,0 +1,66 @@
+//! What many people saw, as the interval in which each stage began.
+
+use std::collections::BTreeSet;
+
+use chrono::NaiveDate;
+
+use crate::season::StageId;
+use crate::season::profile::Profiles;
+use crate::store::notices::StoredReport;
+use crate::store::{Store, StoreError};
+
+/// A stage began in a region after one day and no later than another.
+pub struct ObservedInterval {
+    /// The region's own station: its temperatures go with the dates.
+    pub station: String,
+    pub season: i32,
+    pub stage: StageId,
+    /// The last day, before it was seen, on which somebody looked and saw none.
+    pub not_seen: Option<NaiveDate>,
+    /// The first day on which it was seen.
+    pub seen: NaiveDate,
+}
+
+/// One interval a region, season and stage that was seen; reports set aside do not count, nor do regions without a
+/// station.
+///
+/// # Errors
+/// When the store cannot be read, or knows a report's region no more.
+pub async fn observed_intervals(
+    store: &Store,
+    profiles: &Profiles,
+    reports: &[StoredReport],
+) -> Result<Vec<ObservedInterval>, StoreError> {
+    let mut intervals = Vec::new();
+    let regions: BTreeSet<_> = reports.iter().map(|stored| stored.region.as_str()).collect();
+    for id in regions {
+        let region = store.region(id).await?;
+        let (Some(station), Some(profile)) = (region.stations.first(), profiles.get(&region.profile)) else { continue };
+        let of_region = || reports.iter().filter(|stored| stored.region == id && !stored.refused());
+        let seasons: BTreeSet<i32> = of_region().map(|stored| profile.season_of(stored.observed_on)).collect();
+        for season in seasons {
+            for stage in &profile.stages {
+                let in_season = || of_region().filter(|stored| profile.season_of(stored.observed_on) == season);
+                let seen = in_season()
+                    .filter(|stored| stored.stage.as_ref() == Some(&stage.id))
+                    .map(|stored| stored.observed_on)
+                    .min();
+                let Some(seen) = seen else { continue };
+                // Only of the stage that opens the window does "saw none" say anything.
+                let not_seen = in_season()
+                    .filter(|stored| stored.stage.is_none() && stage.id == profile.window.opens)
+                    .map(|stored| stored.observed_on)
+                    .filter(|day| *day < seen)
+                    .max();
+                intervals.push(ObservedInterval {
+                    station: station.to_string(),
+                    season,
+                    stage: stage.id.clone(),
+                    not_seen,
+                    seen,
+                });
+            }
+        }
+    }
+    Ok(intervals)
+}
