@@ -6,10 +6,10 @@ use std::sync::Arc;
 use chrono::{Days, NaiveDate};
 
 use crate::assessment::skill::SkillBasis;
-use crate::season::outlook::ForecastSkill;
 use crate::config::WeatherConfig;
 use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
+use crate::season::outlook::ForecastSkill;
 use crate::season::outlook::is_whole_past_season;
 use crate::season::{Borrowed, Profile};
 use crate::weather::Station;

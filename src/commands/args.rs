@@ -107,7 +107,7 @@ pub fn month_and_day(text: &str) -> Result<(u32, u32), String> {
 pub fn zone(text: &str) -> Result<Tz, String> {
     text.parse().map_err(|_| {
         let known: Vec<String> = chrono_tz::TZ_VARIANTS.iter().map(|zone| zone.name().to_owned()).collect();
-        let near = near_name(text, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+        let near = crate::text::did_you_mean(near_name(text, &known).as_deref());
         format!("`{text}` is no IANA time zone{near}")
     })
 }
@@ -131,7 +131,7 @@ pub fn source(text: &str) -> Result<SourceRef, String> {
     let (feed, id) =
         text.split_once(':').ok_or_else(|| format!("FEED:ID is wanted, with FEED one of {}", known.join(", ")))?;
     let feed = FeedKind::parse(feed).ok_or_else(|| {
-        let near = near_name(feed, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+        let near = crate::text::did_you_mean(near_name(feed, &known).as_deref());
         format!("feed `{feed}` is unknown{near} (known: {})", known.join(", "))
     })?;
     if id.trim().is_empty() {

@@ -10,9 +10,9 @@ use crate::config::Config;
 use crate::season::StageId;
 use crate::service::app::load_profiles;
 use crate::service::observed_intervals::{ObservedInterval, observed_intervals};
+use crate::store::field_reports::ReportStanding;
 use crate::store::near_name;
 use crate::store::notices::{Judgement, NewFieldReport, ReportSource};
-use crate::store::field_reports::ReportStanding;
 
 /// Keep what was seen at the trees
 #[derive(Debug, clap::Subcommand)]
@@ -98,7 +98,7 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
             let stage = StageId(name.to_owned());
             if profile.stage(&stage).is_none() {
                 let known: Vec<String> = profile.stages.iter().map(|stage| stage.id.0.clone()).collect();
-                let near = near_name(name, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+                let near = crate::text::did_you_mean(near_name(name, &known).as_deref());
                 return Err(CommandError::Usage(format!(
                     "--stage `{name}` is unknown{near} (known: {}, or none)",
                     known.join(", ")

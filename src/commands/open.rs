@@ -6,7 +6,7 @@ use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::randomness::Randomness;
 use crate::service::app;
-use crate::service::app::{Parts, AppError};
+use crate::service::app::{AppError, Parts};
 use crate::store::Store;
 
 /// The whole app, on this machine's clock.

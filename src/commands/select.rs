@@ -7,6 +7,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::region::Region;
 use crate::service::app::Parts;
 use crate::store::Store;
+use crate::text::{did_you_mean, near_key};
 use crate::timetable::place;
 use crate::weather::{Station, StationId};
 
@@ -14,12 +15,7 @@ use crate::weather::{Station, StationId};
 pub async fn chosen_regions(parts: &Parts, names: &[String]) -> Result<Vec<Region>, CommandError> {
     let all = parts.store.regions().await?;
     if let Some(unknown) = names.iter().find(|name| all.iter().all(|region| region.id != **name)) {
-        let near = all
-            .iter()
-            .map(|region| (strsim::jaro_winkler(&region.id, unknown), &region.id))
-            .filter(|(likeness, _)| *likeness > 0.75)
-            .max_by(|a, b| a.0.total_cmp(&b.0))
-            .map_or_else(String::new, |(_, near)| format!(", did you mean `{near}`?"));
+        let near = did_you_mean(near_key(unknown, all.iter().map(|region| region.id.as_str())));
         return Err(CommandError::Usage(format!("there is no region `{unknown}`{near}")));
     }
     Ok(all.into_iter().filter(|region| names.is_empty() || names.contains(&region.id)).collect())

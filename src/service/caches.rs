@@ -14,12 +14,12 @@ use crate::language::Language;
 use crate::region::Region;
 use crate::season::{FieldReport, Profile, phrases};
 use crate::service::app::Parts;
+use crate::store::field_reports::StoredReport;
 use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 use crate::weather::nearby::by_nearness;
 use crate::weather::record::Known;
 use crate::weather::{Station, StationId};
-use crate::store::field_reports::StoredReport;
 
 /// Station records in memory, read once from wherever they are kept.
 #[derive(Clone)]

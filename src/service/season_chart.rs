@@ -60,8 +60,7 @@ pub async fn season_chart(
             let today = profile.last_day(season).min(local_day(now));
             let (first, last) = (profile.first_day(season), profile.last_day(season));
             let stored = parts.store.field_reports(Some(&region.id), first, last).await?;
-            let reports: Vec<_> =
-                stored.into_iter().filter_map(StoredReport::for_decision).collect();
+            let reports: Vec<_> = stored.into_iter().filter_map(StoredReport::for_decision).collect();
             let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports: &reports };
             (model.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts), today)
         }

@@ -252,7 +252,7 @@ fn based_on(name: &str, config: &Config) -> Result<Profile, CommandError> {
     let profiles = load_profiles(config)?;
     profiles.get(name).cloned().ok_or_else(|| {
         let known: Vec<String> = profiles.iter().map(|profile| profile.id.clone()).collect();
-        let near = near_name(name, &known).map(|near| format!(", did you mean `{near}`?")).unwrap_or_default();
+        let near = crate::text::did_you_mean(near_name(name, &known).as_deref());
         CommandError::Usage(format!("profile `{name}` is unknown{near}; known: {}", known.join(", ")))
     })
 }
@@ -274,7 +274,7 @@ fn check_outputs(args: &Fit, base: &Profile) -> Result<(), CommandError> {
         }
         let ids: Vec<String> = base.stages.iter().map(|stage| stage.id.0.clone()).collect();
         if let Some(stage) = args.stage.as_ref().filter(|stage| !ids.contains(stage)) {
-            let near = near_name(stage, &ids).map(|near| format!(", did you mean `{near}`?")).unwrap_or_default();
+            let near = crate::text::did_you_mean(near_name(stage, &ids).as_deref());
             return Err(CommandError::Usage(format!(
                 "profile `{}` has no stage `{stage}`{near}; it has {}",
                 base.id,

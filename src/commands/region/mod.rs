@@ -375,6 +375,6 @@ fn known_profile(profiles: &Profiles, id: &str) -> Result<(), CommandError> {
         return Ok(());
     }
     let known: Vec<String> = profiles.iter().map(|profile| profile.id.clone()).collect();
-    let near = near_name(id, &known).map_or_else(String::new, |near| format!(", did you mean `{near}`?"));
+    let near = crate::text::did_you_mean(near_name(id, &known).as_deref());
     Err(CommandError::Usage(format!("profile `{id}` is unknown{near} (known: {})", known.join(", "))))
 }

@@ -353,11 +353,7 @@ impl<'a> Section<'a> {
     }
 }
 
-/// `, did you mean …?` for the known name spelled most like `name`, or nothing when none is near.
+/// See [`crate::text::did_you_mean`].
 fn did_you_mean<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> String {
-    known
-        .map(|near| (strsim::jaro_winkler(near, name), near))
-        .filter(|(likeness, _)| *likeness > 0.75)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map_or_else(String::new, |(_, near)| format!(", did you mean `{near}`?"))
+    crate::text::did_you_mean(crate::text::near_key(name, known))
 }

@@ -8,10 +8,10 @@ use super::tokens::{self, Purpose};
 use crate::people::{Language, Zip};
 use crate::service::app::Parts;
 use crate::store::pending_sign_ups;
+use crate::store::pending_sign_ups::SignUpState;
 use crate::store::pending_sign_ups::{Confirmation, Outcome, Typed};
 use crate::store::subscriptions::{Consent, ConsentDetail, NewSubscriber, enrol_with, note_waits, standing};
 use crate::store::{Conflict, StoreError, Tx};
-use crate::store::pending_sign_ups::SignUpState;
 
 /// What came of a word of the owner.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -25,15 +25,15 @@ use crate::message::{LetterFacts, LetterKind, Message, Sender};
 use crate::people::limits::{By, Held};
 use crate::people::{Address, Channel, Language, Zip};
 use crate::service::app::Parts;
+use crate::store::consents::ConsentAction;
 use crate::store::notices::tell_staff;
 use crate::store::pending_sign_ups;
 use crate::store::pending_sign_ups::NewConfirmation;
+use crate::store::staff_log::StaffKind;
 use crate::store::subscriptions::{ConsentDetail, note_consent, standing};
 use crate::store::transactional;
 use crate::store::transactional::NewLetter;
 use crate::store::{StoreError, Tx};
-use crate::store::staff_log::StaffKind;
-use crate::store::consents::ConsentAction;
 
 /// What a form asks for.
 #[derive(Clone, Debug)]

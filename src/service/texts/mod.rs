@@ -24,11 +24,11 @@ use crate::store::follow_ups;
 use crate::store::inbound::first_time;
 use crate::store::notices::tell_staff;
 use crate::store::pending_sign_ups;
+use crate::store::staff_log::StaffKind;
 use crate::store::subscriptions;
 use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber, enrol, resume, standing};
 use crate::store::transactional;
 use crate::store::{StoreError, Tx};
-use crate::store::staff_log::StaffKind;
 
 /// What a text did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -244,7 +244,8 @@ impl<'a> Incoming<'a> {
             let day = self.now.date_naive();
             let text = "somebody who had said stop and never confirmed before sent START: they are not written to \
                         unless they text their ZIP code";
-            tell_staff(self.tx, &format!("start-after-stop/{}/{day}", self.key), None, StaffKind::Text, text, self.now).await?;
+            tell_staff(self.tx, &format!("start-after-stop/{}/{day}", self.key), None, StaffKind::Text, text, self.now)
+                .await?;
             return Ok(TextOutcome::Silent);
         }
         self.once_a_day(LetterKind::WhichZip, TextOutcome::AskedWhere).await
@@ -305,7 +306,8 @@ impl<'a> Incoming<'a> {
         // The words may hold anything, so staff learn that there was a text and not what it said.
         let length = words.chars().count();
         let text = format!("a text of {length} characters from {} was not understood", self.address);
-        tell_staff(self.tx, &format!("not-understood/{}/{day}", self.key), None, StaffKind::Text, &text, self.now).await?;
+        tell_staff(self.tx, &format!("not-understood/{}/{day}", self.key), None, StaffKind::Text, &text, self.now)
+            .await?;
         self.once_a_day(LetterKind::NotUnderstood, TextOutcome::NotUnderstood).await
     }
 

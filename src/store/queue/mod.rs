@@ -16,9 +16,9 @@ use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 use sqlx::any::AnyRow;
 
-use crate::delivery::state::Event;
 use crate::delivery::pace::Window;
 use crate::delivery::quiet_hours::QuietHours;
+use crate::delivery::state::Event;
 use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryState, MARKS_AT_MOST, Standing};
 use crate::message::Message;
 use crate::people::{Address, Channel};

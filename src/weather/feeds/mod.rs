@@ -113,18 +113,8 @@ fn base_url(kind: FeedKind, feeds: &FeedsConfig) -> Result<&Url, FeedError> {
 
 /// An error and all its causes in one line.
 pub fn chain(why: &dyn std::error::Error) -> String {
-    let mut line = why.to_string();
-    let mut cause = why.source();
-    while let Some(deeper) = cause {
-        let text = deeper.to_string();
-        // A transparent error repeats its cause.
-        if !line.ends_with(&text) {
-            line.push_str(": ");
-            line.push_str(&text);
-        }
-        cause = deeper.source();
-    }
-    line
+    // A transparent error repeats its cause.
+    crate::text::error_chain_without(why, |line, cause| line.ends_with(cause))
 }
 
 #[cfg(test)]

@@ -64,11 +64,7 @@ pub(super) fn shown(url: &Url) -> String {
 
 /// The innermost reason, which names neither address nor library layers.
 pub(super) fn root_cause(why: &(dyn std::error::Error + 'static)) -> String {
-    let mut cause = why;
-    while let Some(deeper) = cause.source() {
-        cause = deeper;
-    }
-    excerpt(&cause.to_string(), 200)
+    excerpt(&crate::text::root_cause(why), 200)
 }
 
 #[cfg(test)]
