@@ -104,9 +104,9 @@ pub async fn import_file(
         let attributed = to_versions(&readings, station, now, true);
         set_aside += attributed.set_aside.len();
         let record = store.record(&id).await?;
-        let told = Told::before(&record);
+        let earlier = EarlierImports::before(&record);
         let (known, news): (Vec<Version>, Vec<Version>) =
-            attributed.versions.into_iter().partition(|version| told.holds(version));
+            attributed.versions.into_iter().partition(|version| earlier.holds(version));
         added.unchanged += known.len();
         added += store.add_versions(&id, &news).await?;
     }
@@ -127,13 +127,13 @@ pub fn new_station(seen: &StationSeen, time_zone: Tz) -> Option<Station> {
     })
 }
 
-/// What files told before. Two files that disagree would else overwrite each other at every repeat.
-struct Told<'a>(HashSet<Fact<'a>>);
+/// What earlier files told. Two files that disagree would else overwrite each other at every repeat.
+struct EarlierImports<'a>(HashSet<Fact<'a>>);
 
 /// Day, element, feed, tenths of °C, reason against it.
 type Fact<'a> = (NaiveDate, Element, FeedKind, i32, Option<&'a str>);
 
-impl<'a> Told<'a> {
+impl<'a> EarlierImports<'a> {
     fn before(record: &'a StationRecord) -> Self {
         Self(record.versions.iter().filter(|version| version.bulk).map(Self::key).collect())
     }

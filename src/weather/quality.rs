@@ -65,29 +65,29 @@ pub fn judge(
 
 /// The values of a series that fail a check, in the order of the checks.
 pub fn check(raw: &RawSeries, normals: Option<&Normals>) -> Vec<Rejected> {
-    let mut bench = Bench { first: raw.first, left: raw.days.clone(), rejected: Vec::new() };
-    bench.naught();
-    bench.bounds();
-    bench.streak();
+    let mut checks = Checks { first: raw.first, left: raw.days.clone(), rejected: Vec::new() };
+    checks.naught();
+    checks.bounds();
+    checks.streak();
     if let Some(normals) = normals {
-        bench.outlier(normals);
+        checks.outlier(normals);
     }
-    bench.crossed();
-    bench.spike();
-    bench.wide_range();
-    bench.rejected
+    checks.crossed();
+    checks.spike();
+    checks.wide_range();
+    checks.rejected
 }
 
 const BOTH: [Element; 2] = [Element::Max, Element::Min];
 
 /// What the checks work on: the values still standing, and those struck out.
-struct Bench {
+struct Checks {
     first: NaiveDate,
     left: Vec<RawDay>,
     rejected: Vec<Rejected>,
 }
 
-impl Bench {
+impl Checks {
     fn value(&self, at: Option<usize>, element: Element) -> Option<TenthsC> {
         Some(self.left.get(at?)?.get(element)?.value)
     }

@@ -132,3 +132,26 @@ impl Default for WeatherConfig {
         Self { lapse_c_per_km: 6.5, interpolate_days: 2, bias_days: 30, bulk_latency_days: 2 }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_base_address_is_printed_as_written_and_says_what_is_wrong_with_it() {
+        let address = |written: &str| BaseUrl::from(written.to_owned());
+        assert_eq!(address("https://example.org").to_string(), "https://example.org");
+        assert_eq!(address("https://example.org").url().unwrap().as_str(), "https://example.org/");
+        let fault = |written: &str| address(written).url().unwrap_err().to_string();
+        assert_eq!(fault("file:///etc"), "`file:///etc` is not an http or https address");
+        assert_eq!(fault("example"), "`example` is not an address: relative URL without a base");
+    }
+
+    #[test]
+    fn every_built_in_base_address_can_be_asked() {
+        let feeds = FeedsConfig::default();
+        for feed in [feeds.ghcn_daily, feeds.daily_summaries, feeds.acis, feeds.nws, feeds.awdb] {
+            assert!(feed.base_url.url().is_ok(), "{}", feed.base_url);
+        }
+    }
+}

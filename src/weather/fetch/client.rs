@@ -1,4 +1,4 @@
-//! The client: seats a host, tries, waits and redirects of one request.
+//! The client: limits for each host, tries, waits and redirects of one request.
 
 use std::collections::{HashMap, HashSet};
 use std::fmt;
@@ -13,7 +13,7 @@ use tokio::sync::Semaphore;
 use url::Url;
 
 use super::answer::{Accept, Answer, BodyError, html_title, is_html, read_body, retry_after, what_was_said};
-use super::cache::{KeptBodies, KeptBody};
+use super::cache::{BodyCache, CachedBody};
 use super::error::{FetchError, root_cause, shown};
 use super::guard::{PrivateName, PublicNames, check_address, redirect_target, trusted_hosts};
 use super::waiting::{RealWaiting, Waiting};
@@ -35,8 +35,8 @@ pub struct Fetcher {
     limits: Limits,
     /// Hosts that may stand on a private network, in lower case.
     trusted: Arc<HashSet<String>>,
-    seats: Mutex<HashMap<String, Arc<Semaphore>>>,
-    kept: Mutex<KeptBodies>,
+    hosts: Mutex<HashMap<String, Arc<Semaphore>>>,
+    cache: Mutex<BodyCache>,
     clock: Arc<dyn Clock>,
     randomness: Randomness,
     waiting: Arc<dyn Waiting>,
@@ -104,8 +104,8 @@ impl Fetcher {
             client,
             limits,
             trusted,
-            seats: Mutex::default(),
-            kept: Mutex::default(),
+            hosts: Mutex::default(),
+            cache: Mutex::default(),
             clock,
             randomness,
             waiting,
@@ -140,12 +140,12 @@ impl Fetcher {
             let fault = match self.try_once(&question).await {
                 Ok(answer) => return Ok(answer),
                 Err(TryError::Final(why)) => return Err(why),
-                Err(TryError::Passing(fault)) => fault,
+                Err(TryError::Transient(fault)) => fault,
             };
             let url = shown(question.url);
             let wait = self.wait_before_next(&fault, tried);
             // Only a wait that the host itself asks for can be longer than ours.
-            if let (PassingFault::Status { status, .. }, true) = (&fault, wait > self.limits.longest_wait) {
+            if let (TransientFault::Status { status, .. }, true) = (&fault, wait > self.limits.longest_wait) {
                 return Err(FetchError::ComeBack { url, status: status.as_u16(), after_s: wait.as_secs() });
             }
             if tried >= tries {
@@ -156,13 +156,13 @@ impl Fetcher {
         }
     }
 
-    fn wait_before_next(&self, fault: &PassingFault, tried: u32) -> Duration {
+    fn wait_before_next(&self, fault: &TransientFault, tried: u32) -> Duration {
         let growing = FIRST_WAIT.saturating_mul(1 << (tried - 1).min(10)).min(self.limits.longest_wait);
         // Between a half and the whole, so that many stations do not come back at the same moment.
         let growing = growing.mul_f64(self.randomness.between(0.5, 1.0));
         match fault {
-            PassingFault::Status { after: Some(after), .. } => *after,
-            PassingFault::Status { status: StatusCode::TOO_MANY_REQUESTS, .. } => {
+            TransientFault::Status { after: Some(after), .. } => *after,
+            TransientFault::Status { status: StatusCode::TOO_MANY_REQUESTS, .. } => {
                 growing.max(TOO_MANY_WAIT.min(self.limits.longest_wait))
             }
             _ => growing,
@@ -170,10 +170,10 @@ impl Fetcher {
     }
 
     async fn try_once(&self, question: &Question<'_>) -> Result<Answer, TryError> {
-        let seat = self.seat(question.url);
+        let limit = self.host_limit(question.url);
         // The semaphore is never closed.
-        let _seat = seat.acquire().await;
-        let kept = self.kept_for(question);
+        let _permit = limit.acquire().await;
+        let kept = self.cached_for(question);
         let mut url = question.url.clone();
         for _ in 0..=MOST_REDIRECTS {
             let mut request = self
@@ -205,7 +205,7 @@ impl Fetcher {
         &self,
         question: &Question<'_>,
         response: reqwest::Response,
-        kept: Option<KeptBody>,
+        kept: Option<CachedBody>,
     ) -> Result<Answer, TryError> {
         let status = response.status();
         let headers = response.headers().clone();
@@ -230,8 +230,8 @@ impl Fetcher {
                 let limit_mib = self.limits.largest_body >> 20;
                 return Err(TryError::Final(FetchError::TooLarge { url: url(), limit_mib }));
             }
-            Err(BodyError::TimedOut) => return Err(TryError::Passing(PassingFault::TooSlow)),
-            Err(BodyError::BrokenOff) => return Err(TryError::Passing(PassingFault::BrokenOff)),
+            Err(BodyError::TimedOut) => return Err(TryError::Transient(TransientFault::TooSlow)),
+            Err(BodyError::BrokenOff) => return Err(TryError::Transient(TransientFault::BrokenOff)),
         };
         if is_html(question.accept, &headers, &body) {
             return Err(TryError::Final(FetchError::Html {
@@ -253,7 +253,7 @@ impl Fetcher {
             || matches!(status, StatusCode::TOO_MANY_REQUESTS | StatusCode::REQUEST_TIMEOUT | StatusCode::TOO_EARLY);
         if passing {
             let after = retry_after(headers, self.clock.now());
-            return TryError::Passing(PassingFault::Status { status, after, said });
+            return TryError::Transient(TransientFault::Status { status, after, said });
         }
         TryError::Final(match status {
             StatusCode::NOT_FOUND | StatusCode::GONE => FetchError::NotThere { url, status: status.as_u16() },
@@ -270,32 +270,32 @@ impl Fetcher {
             cause = error.source();
         }
         if why.is_timeout() {
-            return TryError::Passing(PassingFault::TooSlow);
+            return TryError::Transient(TransientFault::TooSlow);
         }
         if why.is_builder() {
             return TryError::Final(FetchError::bad_address(url.as_str(), root_cause(why)));
         }
-        TryError::Passing(PassingFault::Unreachable(root_cause(why)))
+        TryError::Transient(TransientFault::Unreachable(root_cause(why)))
     }
 
-    fn seat(&self, url: &Url) -> Arc<Semaphore> {
+    fn host_limit(&self, url: &Url) -> Arc<Semaphore> {
         let host = format!("{}:{}", url.host_str().unwrap_or(""), url.port_or_known_default().unwrap_or(0));
-        let mut seats = self.seats.lock().unwrap_or_else(PoisonError::into_inner);
-        Arc::clone(seats.entry(host).or_insert_with(|| Arc::new(Semaphore::new(self.limits.per_host.max(1)))))
+        let mut hosts = self.hosts.lock().unwrap_or_else(PoisonError::into_inner);
+        Arc::clone(hosts.entry(host).or_insert_with(|| Arc::new(Semaphore::new(self.limits.per_host.max(1)))))
     }
 
-    fn kept_for(&self, question: &Question<'_>) -> Option<KeptBody> {
+    fn cached_for(&self, question: &Question<'_>) -> Option<CachedBody> {
         if question.method != Method::GET {
             return None;
         }
-        self.kept.lock().unwrap_or_else(PoisonError::into_inner).find(question.url.as_str())
+        self.cache.lock().unwrap_or_else(PoisonError::into_inner).find(question.url.as_str())
     }
 
     fn keep(&self, url: &Url, headers: &HeaderMap, body: &Bytes) {
         let (etag, modified) = (headers.get(header::ETAG).cloned(), headers.get(header::LAST_MODIFIED).cloned());
-        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut kept = self.cache.lock().unwrap_or_else(PoisonError::into_inner);
         if etag.is_some() || modified.is_some() {
-            kept.put(url.as_str(), KeptBody { etag, modified, body: body.clone(), used: 0 });
+            kept.put(url.as_str(), CachedBody { etag, modified, body: body.clone(), used: 0 });
         } else {
             kept.forget(url.as_str());
         }
@@ -316,24 +316,24 @@ struct Question<'a> {
 }
 
 enum TryError {
-    Passing(PassingFault),
+    Transient(TransientFault),
     Final(FetchError),
 }
 
-enum PassingFault {
+enum TransientFault {
     Unreachable(String),
     TooSlow,
     BrokenOff,
     Status { status: StatusCode, after: Option<Duration>, said: String },
 }
 
-impl PassingFault {
+impl TransientFault {
     fn into_error(self, url: String, tries: u32, timeout: Duration) -> FetchError {
         match self {
-            PassingFault::Unreachable(why) => FetchError::Unreachable { url, tries, why },
-            PassingFault::TooSlow => FetchError::TooSlow { url, tries, seconds: timeout.as_secs_f64() },
-            PassingFault::BrokenOff => FetchError::BrokenOff { url, tries },
-            PassingFault::Status { status, said, .. } => {
+            TransientFault::Unreachable(why) => FetchError::Unreachable { url, tries, why },
+            TransientFault::TooSlow => FetchError::TooSlow { url, tries, seconds: timeout.as_secs_f64() },
+            TransientFault::BrokenOff => FetchError::BrokenOff { url, tries },
+            TransientFault::Status { status, said, .. } => {
                 FetchError::Failing { url, status: status.as_u16(), tries, said }
             }
         }
