@@ -72,7 +72,7 @@ impl Reading {
 /// What the error of a request says about the message.
 pub(super) fn sorted(why: &reqwest::Error) -> SendFailure {
     // The outer errors only repeat the address.
-    let cause = if why.is_timeout() { "no answer in time".to_owned() } else { crate::text::root_cause(why) };
+    let cause = if why.is_timeout() { "no answer in time".to_owned() } else { root_cause(why) };
     if why.is_connect() {
         SendFailure::ChannelDown { after: None, cause: format!("no connection to the gateway: {cause}") }
     } else if why.is_builder() {
