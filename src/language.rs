@@ -57,4 +57,23 @@ impl Language {
         };
         names[month0 as usize % names.len()]
     }
+
+    /// Its first three letters, as dates have room for: `Sep`, `sep`.
+    pub fn short_month_name(self, month0: u32) -> &'static str {
+        // Month names are ASCII and have at least three letters.
+        &self.month_name(month0)[..3]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn short_month_names_are_those_that_dates_use() {
+        let names = |language: Language| (0..12).map(|month0| language.short_month_name(month0)).collect::<Vec<_>>();
+        let en = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+        let es = ["ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"];
+        assert_eq!((names(Language::En), names(Language::Es)), (en.to_vec(), es.to_vec()));
+    }
 }

@@ -1,4 +1,9 @@
-//! Where a season stands, from weather, season and heat: pure, no I/O.
+//! Where a season stands, from weather, season and heat: pure, no store, no settings file, no clock.
+//!
+//! [`past`] says what a station's past seasons are worth, [`skill`] how good projections from them have been,
+//! [`season_model`] what a region's season looks like on a day; [`verify`] and [`rehearsal`] live through past seasons.
+
+pub mod season_model;
 
 pub mod past;
 pub mod skill;

@@ -5,16 +5,26 @@ use std::sync::Arc;
 
 use chrono::{Days, NaiveDate};
 
-use crate::assessment::skill::{ForecastRecord, RecordShelf};
+use crate::assessment::skill::{ForecastSkill, SkillBasis};
 use crate::config::WeatherConfig;
 use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
-use crate::season::outlook::PastYear;
+use crate::season::outlook::is_whole_past_season;
 use crate::season::{Borrowed, Profile};
-use crate::service::assess::{SEASON_DAYS, StationBook};
+use crate::weather::Station;
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member};
-use crate::weather::record::Known;
+use crate::weather::record::{Known, RecordIndex};
+
+/// A season is followed for a year, counted with a 29 February.
+pub const SEASON_DAYS: usize = 366;
+
+/// What a station is known by: itself, and its record in memory.
+#[derive(Clone, Debug)]
+pub struct StationHistory {
+    pub station: Station,
+    pub record: RecordIndex,
+}
 
 /// A past year serves as a trace when at most this share of its days up to the last stage is the calendar mean.
 const MOST_CLIMATOLOGY: f64 = 0.1;
@@ -59,7 +69,7 @@ pub struct StationPast {
     pub from: PastFrom,
     pub borrowed: Option<Borrowed>,
     pub(crate) projector: SeasonProjector,
-    pub record: Arc<ForecastRecord>,
+    pub skill: Arc<ForecastSkill>,
 }
 
 /// The station's own seasons, before it is known whether they are enough.
@@ -71,18 +81,18 @@ pub struct OwnPast {
 
 impl OwnPast {
     /// The seasons before this one; where they are few, all others that are on record.
-    pub fn of(book: &StationBook, asked: &Asked<'_>) -> Self {
-        let earlier = Self::known(book, asked, PastFrom::Earlier);
+    pub fn of(history: &StationHistory, asked: &Asked<'_>) -> Self {
+        let earlier = Self::known(history, asked, PastFrom::Earlier);
         if earlier.is_enough() || asked.known == Known::Everything {
             return earlier;
         }
-        let others = Self::known(book, &Asked { known: Known::Everything, ..*asked }, PastFrom::AllOthers);
+        let others = Self::known(history, &Asked { known: Known::Everything, ..*asked }, PastFrom::AllOthers);
         if others.seasons.len() > earlier.seasons.len() { others } else { earlier }
     }
 
-    fn known(book: &StationBook, asked: &Asked<'_>, from: PastFrom) -> Self {
-        let normals = Normals::around(&book.record, asked.known, &book.station.sources, asked.season);
-        let member = Member { station: &book.station, record: &book.record, normals: &normals };
+    fn known(history: &StationHistory, asked: &Asked<'_>, from: PastFrom) -> Self {
+        let normals = Normals::around(&history.record, asked.known, &history.station.sources, asked.season);
+        let member = Member { station: &history.station, record: &history.record, normals: &normals };
         let years = prepare::past_years(&member, asked.rules, asked.known, asked.season);
         Self { seasons: past_seasons(asked.profile, asked.season, &years), made_up: made_up_days(&years), from }
     }
@@ -97,27 +107,36 @@ impl OwnPast {
 }
 
 impl StationPast {
-    /// From the station's own seasons alone, however few.
-    pub fn own(own: OwnPast, asked: &Asked<'_>, shelf: &RecordShelf) -> Self {
-        let projector = Projector::new(asked.profile.heat, SEASON_DAYS, &own.seasons);
-        let record = shelf.of(asked.profile, &projector, &own.seasons, &own.made_up);
+    /// From the station's own seasons alone, however few. `skill_of` works out how good their projections have been, or
+    /// knows it already.
+    pub fn own(own: OwnPast, asked: &Asked<'_>, skill_of: impl FnOnce(&SkillBasis<'_>) -> Arc<ForecastSkill>) -> Self {
+        let OwnPast { seasons, made_up, from } = own;
+        let projector = Projector::new(asked.profile.heat, SEASON_DAYS, &seasons);
+        let basis = SkillBasis { profile: asked.profile, projector: &projector, past: &seasons, made_up: &made_up };
+        let skill = skill_of(&basis);
         let projector = projector.for_season(asked.season);
-        Self { seasons: own.seasons, from: own.from, borrowed: None, projector, record }
+        Self { seasons, from, borrowed: None, projector, skill }
     }
 
     /// With the seasons of another station that this one does not have. `near`: the other may stand for this place
     /// without a person having looked. Nothing is known of how good projections from borrowed years have been.
-    pub fn with_help(own: OwnPast, book: &StationBook, helper: &StationBook, near: bool, asked: &Asked<'_>) -> Self {
+    pub fn with_help(
+        own: OwnPast,
+        history: &StationHistory,
+        helper: &StationHistory,
+        near: bool,
+        asked: &Asked<'_>,
+    ) -> Self {
         let others = OwnPast::of(helper, asked).seasons;
         let known = own.from.known_as(asked.known);
         // Seasons that are not whole, this one's days so far among them, also tell how the stations differ.
-        let with_pieces = |whole: &[PastSeason], book| {
-            let pieces = pieces(book, asked, known).into_iter();
+        let with_pieces = |whole: &[PastSeason], history| {
+            let pieces = pieces(history, asked, known).into_iter();
             let pieces = pieces.filter(|piece| whole.iter().all(|whole| whole.season != piece.season));
             whole.iter().cloned().chain(pieces).collect::<Vec<PastSeason>>()
         };
-        let lapse_c = asked.rules.lapse_c_per_km * (helper.station.elevation_m - book.station.elevation_m) / 1000.0;
-        let fit = StationFit::between(&with_pieces(&own.seasons, book), &with_pieces(&others, helper), lapse_c);
+        let lapse_c = asked.rules.lapse_c_per_km * (helper.station.elevation_m - history.station.elevation_m) / 1000.0;
+        let fit = StationFit::between(&with_pieces(&own.seasons, history), &with_pieces(&others, helper), lapse_c);
         let own_years = own.seasons.len() as u32;
         let mut seasons = own.seasons;
         let lent = others.iter().filter(|other| seasons.iter().all(|own| own.season != other.season));
@@ -138,17 +157,17 @@ impl StationPast {
             common_days,
             low_confidence: own_years == 0 || common_days.is_none() || !near,
         };
-        Self { seasons, from: own.from, borrowed: Some(how), projector, record: Arc::default() }
+        Self { seasons, from: own.from, borrowed: Some(how), projector, skill: Arc::default() }
     }
 }
 
 /// Every season on record, this one included, as far as it goes: days that were not observed are no numbers.
-fn pieces(book: &StationBook, asked: &Asked<'_>, known: Known) -> Vec<PastSeason> {
+fn pieces(history: &StationHistory, asked: &Asked<'_>, known: Known) -> Vec<PastSeason> {
     let Asked { profile, rules, .. } = *asked;
-    let normals = Normals::around(&book.record, known, &book.station.sources, asked.season);
-    let member = Member { station: &book.station, record: &book.record, normals: &normals };
+    let normals = Normals::around(&history.record, known, &history.station.sources, asked.season);
+    let member = Member { station: &history.station, record: &history.record, normals: &normals };
     let unknown = DayTemperatures { min_c: f64::NAN, max_c: f64::NAN };
-    let years = book.record.years();
+    let years = history.record.years();
     years
         .into_iter()
         .map(|year| {
@@ -179,7 +198,7 @@ pub fn past_seasons(profile: &Profile, season: i32, years: &[prepare::PastYear])
             let from = days.partition_point(|day| day.day < first);
             let to = days.partition_point(|day| day.day <= last);
             let of_season = days.get(from..to)?;
-            PastYear::from_days(profile, year, of_season, MOST_CLIMATOLOGY)?;
+            is_whole_past_season(profile, year, of_season, MOST_CLIMATOLOGY).then_some(())?;
             let days = of_season.iter().map(|day| day.temperatures).collect();
             Some(PastSeason { season: year, first, days })
         })

@@ -11,7 +11,7 @@ use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, Projector};
 use crate::heat::{DayOrigin, FilledDay};
 use crate::region::Release;
 use crate::season::decide::{Answer, Facts, carried_out, decide};
-use crate::season::outlook::{OutlookInput, make, projected_ensemble, season_heat};
+use crate::season::outlook::{ForecastSkill, OutlookInput, make, projected_ensemble, season_heat};
 use crate::season::{NoticeKind, Policy, Profile, SeasonKey, days_after, days_before, days_between};
 
 /// Days before and after the window's opening that are lived through.
@@ -48,6 +48,8 @@ pub fn rehearse(
         first.iter_days().zip(temperatures).map(|day| filled(day, DayOrigin::Observed)).collect();
     let mut gone = Rehearsal { season, opened, get_ready: None, inspect_now: None };
     let mut told = Vec::new();
+    // What stands beside the dates changes no decision.
+    let no_skill = ForecastSkill::default();
     let from = days_before(opened, BEFORE_DAYS).max(days_after(first, 1));
     for today in from.iter_days().take_while(|day| *day <= days_after(opened, AFTER_DAYS)) {
         // Today's own extremes are known tomorrow.
@@ -75,6 +77,9 @@ pub fn rehearse(
             heat: &heat,
             ensemble: &ensemble,
             reports: &[],
+            borrowed: None,
+            forecast_fit: None,
+            skill: &no_skill,
         });
         let decision = decide(&Facts {
             profile,

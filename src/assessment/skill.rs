@@ -4,30 +4,25 @@
 //! season's spread is widened by what the projections of *all other* judged seasons lacked. To a season that is under way
 //! all past ones are other seasons.
 
-use std::collections::{BTreeSet, HashMap};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
-use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use crate::heat::hindcast::{self, AssumedForecast, DRESSING_LEADS, LEADS, Verified};
 use crate::heat::projection::{Dressing, PastSeason, Projector};
-use crate::season::outlook::heat_sum_of;
+use crate::season::outlook::{ForecastSkill, StageSkill, heat_sum_of};
 use crate::season::profile::Need;
 use crate::season::{PastScore, Profile, StageId};
 
 /// Fewer judged seasons than this say nothing of how good a projection is.
 pub const SEASONS_NEEDED: usize = 10;
 
-/// Days before an event at which the record that stands beside an outlook is kept: those of `verify` and two farther ones.
-pub const RECORD_LEADS: [u32; 9] = {
+/// Days before an event at which the skill that stands beside an outlook is kept: those of `verify` and two farther ones.
+pub const SKILL_LEADS: [u32; 9] = {
     let [a, b, c, d, e, f, g] = LEADS;
     [70, 56, a, b, c, d, e, f, g]
 };
-
-/// A date farther off than this is beyond the record.
-const FARTHEST_DAYS: i64 = 84;
 
 /// The past seasons that can be judged: whole to the profile's last heat without the calendar's mean, which says nothing
 /// of what a year's weather did, and in which the window opened.
@@ -77,33 +72,41 @@ impl Residuals {
     }
 }
 
-/// A station's own record of forecast. Empty where fewer than ten past seasons can be judged: then nothing is said of it,
-/// and nothing is widened.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct ForecastRecord {
-    /// Past seasons that were projected, each left out of its own projection.
-    pub seasons: u32,
-    pub first_season: Option<i32>,
-    pub last_season: Option<i32>,
-    /// For a season that is not among them.
-    #[serde(skip)]
-    pub dressing: Dressing,
-    /// The spread fell short of the errors and is widened.
-    pub widened: bool,
-    /// Stages that count heat, in the profile's order.
-    pub stages: Vec<StageRecord>,
+/// All that a station's skill rests on.
+#[derive(Clone, Copy)]
+pub struct SkillBasis<'a> {
+    pub profile: &'a Profile,
+    /// Of the past seasons.
+    pub projector: &'a Projector,
+    pub past: &'a [PastSeason],
+    /// Days filled with the calendar's mean.
+    pub made_up: &'a BTreeSet<NaiveDate>,
 }
 
-/// How projections of one stage did, the farthest first.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct StageRecord {
-    pub stage: StageId,
-    pub rows: Vec<PastScore>,
+impl SkillBasis<'_> {
+    /// The same for the same skill, whatever station or process asks.
+    pub fn digest(&self) -> [u8; 32] {
+        let Self { profile, past, made_up, .. } = self;
+        let mut digest = Sha256::new();
+        digest.update(format!("{:?} {:?} {:?} {:?}", profile.biofix, profile.heat, profile.stages, profile.window));
+        for season in *past {
+            digest.update(format!("{} {}", season.season, season.first));
+            for day in &season.days {
+                digest.update(day.min_c.to_bits().to_le_bytes());
+                digest.update(day.max_c.to_bits().to_le_bytes());
+            }
+        }
+        for day in *made_up {
+            digest.update(day.to_string());
+        }
+        digest.finalize().into()
+    }
 }
 
-impl ForecastRecord {
-    /// Takes about a second for a station of a hundred years; see [`RecordShelf`].
-    pub fn of(profile: &Profile, projector: &Projector, made_up: &BTreeSet<NaiveDate>) -> Self {
+impl ForecastSkill {
+    /// Takes about a second for a station of a hundred years: [`SkillBasis::digest`] tells whether it was done before.
+    pub fn of(basis: &SkillBasis<'_>) -> Self {
+        let SkillBasis { profile, projector, made_up, .. } = *basis;
         let Some(target) = heat_sum_of(profile, &profile.window.opens) else { return Self::default() };
         let seasons = Judged::of(profile, projector, target, made_up).seasons();
         if seasons.len() < SEASONS_NEEDED {
@@ -112,8 +115,8 @@ impl ForecastRecord {
         let residuals = Residuals::of(projector, &seasons, target);
         let stages = heat_stages(profile).map(|(stage, sum)| {
             let (none, dressing) = (AssumedForecast::None, |season| residuals.dressing_for(season));
-            let scored = hindcast::hindcast_dressed(projector, &seasons, sum, &RECORD_LEADS, none, dressing);
-            let rows = hindcast::by_lead(&scored, &RECORD_LEADS);
+            let scored = hindcast::hindcast_dressed(projector, &seasons, sum, &SKILL_LEADS, none, dressing);
+            let rows = hindcast::by_lead(&scored, &SKILL_LEADS);
             let enough = rows.into_iter().filter(|row| row.projections as usize >= SEASONS_NEEDED);
             let rows = enough.map(|row| PastScore {
                 lead_days: row.lead,
@@ -124,7 +127,7 @@ impl ForecastRecord {
                 skill: row.skill,
                 held: row.held,
             });
-            StageRecord { stage, rows: rows.collect() }
+            StageSkill { stage, rows: rows.collect() }
         });
         let stages = stages.collect();
         let dressing = hindcast::dressing(&residuals.0);
@@ -137,18 +140,6 @@ impl ForecastRecord {
             stages,
         }
     }
-
-    /// The rows of one stage; none of a stage that counts days, or with too few seasons.
-    pub fn rows(&self, stage: &StageId) -> &[PastScore] {
-        self.stages.iter().find(|of| of.stage == *stage).map_or(&[], |of| &of.rows)
-    }
-
-    /// How projections of `stage` from about as many days ahead did.
-    pub fn nearest(&self, stage: &StageId, days_ahead: i64) -> Option<PastScore> {
-        let rows = self.rows(stage).iter();
-        let away = |row: &&PastScore| (i64::from(row.lead_days) - days_ahead).abs();
-        rows.min_by_key(away).copied().filter(|_| (0..=FARTHEST_DAYS).contains(&days_ahead))
-    }
 }
 
 /// Stages that heat alone brings, with their sums from the biofix.
@@ -158,54 +149,4 @@ fn heat_stages(profile: &Profile) -> impl Iterator<Item = (StageId, f64)> {
         .iter()
         .filter(|stage| matches!(stage.need, Need::DegreeDays(_)))
         .filter_map(|stage| Some((stage.id.clone(), heat_sum_of(profile, &stage.id)?)))
-}
-
-/// Records worked out by this process, by the temperatures and the profile they were worked out from: as long as a
-/// station's past stays the same, its record is worked out once and not once a cycle.
-#[derive(Default)]
-pub struct RecordShelf(Mutex<HashMap<[u8; 32], Arc<ForecastRecord>>>);
-
-/// A replay of many seasons asks for many pasts; a service for as many as it has stations.
-const SHELF_HOLDS: usize = 2000;
-
-impl RecordShelf {
-    /// The record of these past seasons, from the shelf or worked out now.
-    pub fn of(
-        &self,
-        profile: &Profile,
-        projector: &Projector,
-        past: &[PastSeason],
-        made_up: &BTreeSet<NaiveDate>,
-    ) -> Arc<ForecastRecord> {
-        let key = key(profile, past, made_up);
-        let shelf = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(known) = shelf().get(&key) {
-            return Arc::clone(known);
-        }
-        // Not under the lock: two at once may do the same work, and neither waits for another station's.
-        let record = Arc::new(ForecastRecord::of(profile, projector, made_up));
-        let mut shelf = shelf();
-        if shelf.len() >= SHELF_HOLDS {
-            shelf.clear();
-        }
-        shelf.insert(key, Arc::clone(&record));
-        record
-    }
-}
-
-/// All that a record rests on.
-fn key(profile: &Profile, past: &[PastSeason], made_up: &BTreeSet<NaiveDate>) -> [u8; 32] {
-    let mut digest = Sha256::new();
-    digest.update(format!("{:?} {:?} {:?} {:?}", profile.biofix, profile.heat, profile.stages, profile.window));
-    for season in past {
-        digest.update(format!("{} {}", season.season, season.first));
-        for day in &season.days {
-            digest.update(day.min_c.to_bits().to_le_bytes());
-            digest.update(day.max_c.to_bits().to_le_bytes());
-        }
-    }
-    for day in made_up {
-        digest.update(day.to_string());
-    }
-    digest.finalize().into()
 }

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use serde::Serialize;
 
-use crate::assessment::past::{made_up_days, past_seasons};
+use crate::assessment::past::{SEASON_DAYS, StationHistory, made_up_days, past_seasons};
 use crate::assessment::rehearsal;
 use crate::assessment::rehearsal::{NoticeScores, Rehearsal};
 pub use crate::assessment::skill::SEASONS_NEEDED;
@@ -16,7 +16,6 @@ use crate::heat::hindcast::{self, AssumedForecast, LEADS, LeadScore};
 use crate::heat::projection::{Dressing, Projector};
 use crate::season::outlook::heat_sum_of;
 use crate::season::{Policy, Profile, StageId};
-use crate::service::assess::{SEASON_DAYS, StationBook};
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member};
 use crate::weather::record::Known;
@@ -62,7 +61,7 @@ pub enum VerifyError {
 
 /// A station's past seasons, ready to be verified.
 pub struct Prepared<'a> {
-    book: &'a StationBook,
+    history: &'a StationHistory,
     question: Question<'a>,
     target: f64,
     projector: Projector,
@@ -74,15 +73,15 @@ pub struct Prepared<'a> {
 impl<'a> Prepared<'a> {
     /// # Errors
     /// See [`VerifyError`].
-    pub fn new(book: &'a StationBook, question: Question<'a>) -> Result<Self, VerifyError> {
+    pub fn new(history: &'a StationHistory, question: Question<'a>) -> Result<Self, VerifyError> {
         let Question { profile, rules, .. } = question;
         let opens = &profile.window.opens;
         let target = heat_sum_of(profile, opens).ok_or_else(|| VerifyError::NoHeatSum(opens.clone()))?;
 
-        let last_year = book.record.years().last().copied().unwrap_or(0);
-        let sources = &book.station.sources;
-        let normals = Normals::around(&book.record, Known::Everything, sources, last_year + 1);
-        let member = Member { station: &book.station, record: &book.record, normals: &normals };
+        let last_year = history.record.years().last().copied().unwrap_or(0);
+        let sources = &history.station.sources;
+        let normals = Normals::around(&history.record, Known::Everything, sources, last_year + 1);
+        let member = Member { station: &history.station, record: &history.record, normals: &normals };
         let years = prepare::past_years(&member, rules, Known::Everything, last_year + 1);
         let made_up = made_up_days(&years);
         let past = past_seasons(profile, last_year + 1, &years);
@@ -90,10 +89,10 @@ impl<'a> Prepared<'a> {
 
         let Judged { openings, never_opened } = Judged::of(profile, &projector, target, &made_up);
         if openings.len() < SEASONS_NEEDED {
-            let station = book.station.id.0.clone();
+            let station = history.station.id.0.clone();
             return Err(VerifyError::TooFewSeasons { station, seasons: openings.len() });
         }
-        Ok(Self { book, question, target, projector, openings, never_opened })
+        Ok(Self { history, question, target, projector, openings, never_opened })
     }
 
     /// How many seasons will be lived through.
@@ -126,9 +125,9 @@ impl<'a> Prepared<'a> {
         }
         let seasons = || self.openings.iter().map(|(season, _)| *season);
         StationReport {
-            station: self.book.station.id.0.clone(),
-            name: self.book.station.name.clone(),
-            elevation_m: self.book.station.elevation_m,
+            station: self.history.station.id.0.clone(),
+            name: self.history.station.name.clone(),
+            elevation_m: self.history.station.elevation_m,
             seasons: self.openings.len() as u32,
             first_season: seasons().min().unwrap_or_default(),
             last_season: seasons().max().unwrap_or_default(),

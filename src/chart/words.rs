@@ -183,13 +183,7 @@ impl Words {
     }
 
     pub fn month(&self, day: NaiveDate) -> &'static str {
-        const EN: [&str; 12] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
-        const ES: [&str; 12] = ["ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"];
-        let month = day.month0() as usize;
-        match self.language {
-            Language::En => EN[month],
-            Language::Es => ES[month],
-        }
+        self.language.short_month_name(day.month0())
     }
 
     pub fn language_code(&self) -> &'static str {

@@ -13,7 +13,7 @@ use crate::config::Config;
 use crate::language::Language;
 use crate::randomness::Randomness;
 use crate::service::app::Parts;
-use crate::service::cycle::{Books, Desks};
+use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::season_chart;
 use crate::service::season_chart::Seen;
 
@@ -63,8 +63,8 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
         Some(season) if season != this_year => Seen::Whole(season),
         _ => Seen::At(moment(args.on, region)),
     };
-    let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
-    let chart = season_chart::season_chart(&parts, &mut books, &mut desks, region, seen, args.language)
+    let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
+    let chart = season_chart::season_chart(&parts, &mut records, &mut seasons, region, seen, args.language)
         .await
         .map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;
     parts.store.close().await;

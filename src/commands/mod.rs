@@ -31,7 +31,7 @@ use clap::{Parser, Subcommand};
 use crate::config::{Config, ConfigError};
 use crate::randomness::Randomness;
 use crate::service::app;
-use crate::service::app::PartsError;
+use crate::service::app::AppError;
 use crate::store::{Store, StoreError};
 use crate::text::error_chain_without;
 
@@ -111,10 +111,10 @@ impl From<StoreError> for CommandError {
     }
 }
 
-impl From<PartsError> for CommandError {
-    fn from(why: PartsError) -> Self {
+impl From<AppError> for CommandError {
+    fn from(why: AppError) -> Self {
         match why {
-            PartsError::Store(why) => why.into(),
+            AppError::Store(why) => why.into(),
             other => Self::Usage(with_causes(&other)),
         }
     }
@@ -203,7 +203,7 @@ fn start_log(config: &Config, level: &str) -> Result<(), CommandError> {
 }
 
 /// The store of the settings, with secrets from this machine.
-async fn open_store(config: &Config) -> Result<Store, PartsError> {
+async fn open_store(config: &Config) -> Result<Store, AppError> {
     app::open_store(config, &Randomness::of_system()).await
 }
 

@@ -6,6 +6,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use comfy_table::{CellAlignment, Table, presets};
 
 use super::CommandError;
+use crate::assessment::season_model::Assessment;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
@@ -14,8 +15,8 @@ use crate::region::Region;
 use crate::season::profile::Profile;
 use crate::season::{DateSpread, Outlook, StageId, phrases};
 use crate::service::app::Parts;
-use crate::service::assess::Assessment;
-use crate::service::cycle::{self, Books, Desks};
+use crate::service::assess;
+use crate::service::caches::{RecordCache, SeasonCache};
 use crate::text::{did_you_mean, near_key};
 use crate::timetable::place;
 use crate::units::dd_c_to_f;
@@ -51,12 +52,12 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         eprintln!("there are no regions yet: `treebell region add` makes one");
         return Ok(());
     }
-    let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
+    let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
     let mut seen: Vec<(Region, Assessment)> = Vec::new();
     let mut faults = Vec::new();
     for region in regions {
         let now = moment(args.on, &region);
-        match cycle::look(&parts, &mut books, &mut desks, &region, now).await {
+        match assess::look(&parts, &mut records, &mut seasons, &region, now).await {
             Ok(assessment) => seen.push((region, assessment)),
             Err(why) => faults.push(format!("region `{}`: {why}", region.id)),
         }
@@ -90,8 +91,8 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
 /// When its outlook cannot be made.
 pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), CommandError> {
     let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
-    let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
-    let looked = cycle::look(&parts, &mut books, &mut desks, region, SystemClock.now()).await;
+    let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
+    let looked = assess::look(&parts, &mut records, &mut seasons, region, SystemClock.now()).await;
     let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;
     println!();
     print_one(&parts, region, &assessment, false, Language::En);

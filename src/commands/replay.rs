@@ -7,6 +7,7 @@ use comfy_table::{CellAlignment, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::CommandError;
+use crate::assessment::past::PastFrom;
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::dispatch::channels::Channels;
@@ -15,9 +16,8 @@ use crate::dispatch::channels::mail::MailWriter;
 use crate::randomness::Randomness;
 use crate::season::DateSpread;
 use crate::service::app::Parts;
-use crate::service::assess::PastFrom;
-use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, Theatre, summarise};
-use crate::service::subscribe::sign_up::EnrolError;
+use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, ReplayWorld, summarise};
+use crate::service::subscribe::SignUpError;
 
 #[derive(Debug, clap::Args)]
 pub struct Replay {
@@ -42,8 +42,8 @@ pub struct Replay {
 pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
     let parts = Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
     eprintln!("reading the records");
-    let theatre = Theatre::set(&parts, &args.regions).await.map_err(replay_error)?;
-    let seasons = if args.all_seasons { theatre.seasons() } else { args.seasons.clone() };
+    let world = ReplayWorld::read(&parts, &args.regions).await.map_err(replay_error)?;
+    let seasons = if args.all_seasons { world.seasons() } else { args.seasons.clone() };
     let written = match &args.messages {
         Some(folder) => {
             let writer = MailWriter::new(&config.email).map_err(|why| CommandError::Usage(why.to_string()))?;
@@ -59,7 +59,7 @@ pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
         ProgressStyle::with_template("season {msg} {wide_bar} {pos}/{len} {eta}")
             .unwrap_or_else(|_| ProgressStyle::default_bar()),
     );
-    let played = play_all(&theatre, &seasons, channels, args.all_seasons, &bar).await.map_err(replay_error)?;
+    let played = play_all(&world, &seasons, channels, args.all_seasons, &bar).await.map_err(replay_error)?;
     bar.finish_and_clear();
     if let Some(written) = written {
         let index = written.sort_index();
@@ -88,7 +88,7 @@ pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
 
 /// As many seasons at a time as there are processors; each has a store and a clock of its own.
 async fn play_all(
-    theatre: &Theatre,
+    world: &ReplayWorld,
     seasons: &[i32],
     channels: Option<Channels>,
     skip_empty: bool,
@@ -98,10 +98,10 @@ async fn play_all(
     let at_once = std::thread::available_parallelism().map_or(2, usize::from);
     let played: Vec<Vec<RegionSeason>> = futures::stream::iter(seasons.to_vec())
         .map(|season| {
-            let (theatre, channels, bar) = (theatre.clone(), channels.clone(), bar.clone());
+            let (world, channels, bar) = (world.clone(), channels.clone(), bar.clone());
             async move {
                 bar.set_message(season.to_string());
-                let task = tokio::spawn(async move { theatre.play(season, channels, &mut |_| {}).await });
+                let task = tokio::spawn(async move { world.play(season, channels, &mut |_| {}).await });
                 let played = match task.await {
                     Ok(Err(ReplayError::NoSeason(_))) if skip_empty => Ok(Vec::new()),
                     Ok(played) => played,
@@ -120,7 +120,7 @@ async fn play_all(
 fn replay_error(why: ReplayError) -> CommandError {
     match why {
         ReplayError::Store(_) | ReplayError::Dispatch(_) => CommandError::Store(why.to_string()),
-        ReplayError::Question(EnrolError::Store(_)) => CommandError::Store(why.to_string()),
+        ReplayError::Question(SignUpError::Store(_)) => CommandError::Store(why.to_string()),
         ReplayError::Question(_) | ReplayError::Region { .. } => CommandError::Failed(why.to_string()),
         ReplayError::NoRegion | ReplayError::UnknownRegion(_) | ReplayError::NoSeason(_) => {
             CommandError::Usage(why.to_string())

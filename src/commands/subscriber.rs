@@ -14,6 +14,7 @@ use crate::people::csv;
 use crate::people::csv::{LineFault, evidence};
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
 use crate::region::Zip;
+use crate::service::subscribe::stop::{StopRequest, stop};
 use crate::store::subscriptions::{Consent, Enrolled, NewSubscriber, Subscriber, enrol};
 use crate::store::{Store, StoreError};
 
@@ -101,7 +102,8 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
         SubscriberCommand::Erase { address, evidence: words } => {
             let address = any_address(&address)?;
             let words = evidence(&words, None).map_err(|why| CommandError::Usage(format!("--evidence: {why}")))?;
-            let stopped = open_store(config).await?.remove_subscriber(&address, &words, now).await?;
+            let store = open_store(config).await?;
+            let stopped = stop(&store, &SystemClock, StopRequest::Erase(&address), &words).await?;
             let what = match stopped.addresses {
                 0 => "what somebody asked for in their name is erased; they had not confirmed it".to_owned(),
                 n => format!("erased with {}", counted(n, "address", "addresses")),

@@ -9,6 +9,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
 use super::{CommandError, open_store, print_json, print_out};
+use crate::assessment::past::StationHistory;
 use crate::assessment::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
 use crate::assessment::verify;
 use crate::assessment::verify::{Prepared, Question, StationReport, Together};
@@ -19,7 +20,6 @@ use crate::language::Language;
 use crate::season::outlook::heat_sum_of;
 use crate::season::{Policy, Profile};
 use crate::service::app::load_profiles;
-use crate::service::assess::StationBook;
 use crate::store::Store;
 use crate::weather::{Station, StationId};
 
@@ -92,7 +92,7 @@ pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
     if args.json { print_json(&answer.document()) } else { print_out(&answer.text()) }
 }
 
-async fn read_books(store: &Store, wanted: &[String]) -> Result<Vec<StationBook>, CommandError> {
+async fn read_books(store: &Store, wanted: &[String]) -> Result<Vec<StationHistory>, CommandError> {
     let stations: Vec<Station> = if wanted.is_empty() {
         store.stations().await?
     } else {
@@ -107,7 +107,7 @@ async fn read_books(store: &Store, wanted: &[String]) -> Result<Vec<StationBook>
     for station in stations {
         bar.set_message(station.id.0.clone());
         let record = store.record(&station.id).await?.index(station.time_zone);
-        books.push(StationBook { station, record });
+        books.push(StationHistory { station, record });
         bar.inc(1);
     }
     bar.finish_and_clear();

@@ -17,8 +17,8 @@ use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
 use crate::people::{Address, Reach};
 use crate::randomness::Randomness;
-use crate::service::app::{Parts, PartsError};
-use crate::service::replay::{RegionSeason, ReplayError, Theatre};
+use crate::service::app::{AppError, Parts};
+use crate::service::replay::{RegionSeason, ReplayError, ReplayWorld};
 use crate::store::notices::Notice;
 use crate::store::subscriptions::{Consent, NewSubscriber, enrol};
 use crate::store::weather::{ForecastValue, add_forecast};
@@ -76,7 +76,7 @@ pub enum DemoError {
     #[error("the built-in profile of the state is missing")]
     NoProfile,
     #[error(transparent)]
-    Parts(#[from] PartsError),
+    Parts(#[from] AppError),
     #[error(transparent)]
     Store(#[from] StoreError),
     #[error(transparent)]
@@ -108,7 +108,7 @@ pub async fn play(
     let parts = Parts::open(&config, Arc::new(SystemClock), &randomness).await?;
     fill(&parts.store, &state, wanted.seed, season, progress).await?;
 
-    let theatre = Theatre::set(&parts, &[]).await?.with_staff(STAFF_ANSWER);
+    let world = ReplayWorld::read(&parts, &[]).await?.with_staff(STAFF_ANSWER);
     let messages = wanted.folder.join(MESSAGES);
     let folder = FolderTransport::open(&messages, MailWriter::new(&config.email).map_err(DemoError::Setting)?)
         .map_err(|source| DemoError::Folder { path: messages.clone(), source })?;
@@ -116,7 +116,7 @@ pub async fn play(
     let manner = wanted.manner.unwrap_or(Manner::Plain);
     let mut view = LiveView::new(board, out, manner, wanted.speed);
     let mut broken = None;
-    let (regions, notices) = theatre
+    let (regions, notices) = world
         .play_through(season, Some(Channels::both(Arc::new(folder.clone()))), &mut |event| {
             if broken.is_none() {
                 broken = view.handle(event).err();

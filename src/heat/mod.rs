@@ -4,7 +4,6 @@
 
 pub mod degree_days;
 pub mod hindcast;
-pub mod hourly;
 pub mod projection;
 pub mod scores;
 

@@ -6,10 +6,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::Message;
 use super::dates::{self, DateStyle};
 use super::document::Document;
-use super::facts::{LONGEST_SENDER_SHORT, NoticeFacts, Sender};
+use super::facts::{NoticeFacts, Sender};
 use super::personal::STOP_LINK_PLACE;
 use super::readability::{self, Ease};
 use super::samples::{self, Sample};
+use super::settings::LONGEST_SENDER_SHORT;
 use super::sms::{self, Encoding, Segments};
 use crate::message::templates::{
     TemplateFault, Templates, calendar_file, letter_file, letters, most_parts, notice_file,

@@ -82,38 +82,7 @@ fn day_and_month(date: NaiveDate, language: Language) -> String {
 }
 
 fn month(date: NaiveDate, language: Language) -> &'static str {
-    let names = match language {
-        Language::En => [
-            "January",
-            "February",
-            "March",
-            "April",
-            "May",
-            "June",
-            "July",
-            "August",
-            "September",
-            "October",
-            "November",
-            "December",
-        ],
-        Language::Es => [
-            "enero",
-            "febrero",
-            "marzo",
-            "abril",
-            "mayo",
-            "junio",
-            "julio",
-            "agosto",
-            "septiembre",
-            "octubre",
-            "noviembre",
-            "diciembre",
-        ],
-    };
-    // `month0` is 0 to 11.
-    names[date.month0() as usize]
+    language.month_name(date.month0())
 }
 
 fn short_month(date: NaiveDate, language: Language) -> &'static str {

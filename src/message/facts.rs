@@ -1,26 +1,18 @@
 //! What a notice may say. Kept as JSON beside the notice, so that its words can be made again at any time.
 
-use chrono::{Days, NaiveDate};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-pub use super::settings::LONGEST_SENDER_SHORT;
 use super::settings::MessagesConfig;
 pub use crate::region::LONGEST_REGION_NAME;
 use crate::region::Region;
-use crate::season::{Borrowed, Outlook, StageId};
-
-/// Days from egg laying to hatch when no projection of the hatch exists.
-/// Common practice, no source; published figures run from four to six weeks.
-const LAYING_TO_HATCH_DAYS: u64 = 30;
-
-/// A notice asks for some days in which to act, so a hatch that may begin sooner is not used as its last day.
-const DAYS_TO_ACT: u64 = 3;
+use crate::season::{Borrowed, Outlook, StageId, deadline, profile};
 
 /// Who speaks, and where to turn.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Sender {
     pub name: String,
-    /// For text messages; see [`LONGEST_SENDER_SHORT`].
+    /// For text messages; see [`LONGEST_SENDER_SHORT`](super::settings::LONGEST_SENDER_SHORT).
     pub short: String,
     pub postal_address: String,
     /// A telephone number, an address or a page.
@@ -108,10 +100,8 @@ pub struct NoticeFacts {
 /// The part of a profile that the facts need.
 #[derive(Clone, Copy, Debug)]
 pub struct Window<'a> {
-    /// Stage that opens the washing window.
-    pub opens: &'a StageId,
-    /// Stage that closes it.
-    pub closes: &'a StageId,
+    /// Stages that open and close the washing window.
+    pub stages: &'a profile::Window,
     /// °C·day from the biofix to its opening.
     pub heat_needed: f64,
     pub provisional: bool,
@@ -120,9 +110,7 @@ pub struct Window<'a> {
 impl NoticeFacts {
     /// Takes the facts from an outlook; every date a notice needs is there afterwards.
     ///
-    /// Where the outlook has no likely day for a stage: egg laying is put on the outlook's own day (a field report came
-    /// before the model), hatch thirty days after egg laying. The last day to wash is the early (10 %) date
-    /// of the hatch while that leaves some days to act, then the likely date, and never before the outlook's day.
+    /// Where the outlook has no likely day for a stage, and for the last day to wash: see [`deadline`].
     pub fn from_outlook(
         sender: Sender,
         region: &Region,
@@ -132,10 +120,8 @@ impl NoticeFacts {
         basis: Basis,
     ) -> Self {
         let today = outlook.today;
-        let laying = stage_dates(outlook, window.opens, today);
-        let month_later = plus(laying.likely, LAYING_TO_HATCH_DAYS).max(today);
-        let hatch = stage_dates(outlook, window.closes, month_later);
-        let wash_by = hatch.early.filter(|early| *early >= plus(today, DAYS_TO_ACT)).unwrap_or(hatch.likely).max(today);
+        let laying = stage_dates(outlook, &window.stages.opens, deadline::opening_day(outlook, window.stages));
+        let hatch = stage_dates(outlook, &window.stages.closes, deadline::closing_day(outlook, window.stages));
         Self {
             sender,
             region_id: region.id.clone(),
@@ -145,7 +131,7 @@ impl NoticeFacts {
             basis,
             laying,
             hatch,
-            wash_by,
+            wash_by: deadline::wash_by(outlook, window.stages),
             station_name: station_name.to_owned(),
             heat_sum: outlook.heat_sum,
             heat_needed: window.heat_needed,
@@ -167,10 +153,6 @@ fn stage_dates(outlook: &Outlook, stage: &StageId, fallback: NaiveDate) -> Stage
         }
         (None, None) => unknown,
     }
-}
-
-fn plus(day: NaiveDate, days: u64) -> NaiveDate {
-    day.checked_add_days(Days::new(days)).unwrap_or(NaiveDate::MAX)
 }
 
 #[cfg(test)]
@@ -227,8 +209,8 @@ mod tests {
             station: "demo".into(),
             borrowed: None,
         };
-        let (opens, closes) = (StageId::from("laying"), StageId::from("hatch"));
-        let window = Window { opens: &opens, closes: &closes, heat_needed: 214.0, provisional: true };
+        let stages = profile::Window { opens: "laying".into(), closes: "hatch".into() };
+        let window = Window { stages: &stages, heat_needed: 214.0, provisional: true };
         let sender = Sender::from(&MessagesConfig::default());
         NoticeFacts::from_outlook(sender, &region, "Cedar Flat", &outlook, window, Basis::Heat)
     }

@@ -93,7 +93,7 @@ fn open_ended() -> Sample {
 }
 
 /// Names as long as the house allows ([`LONGEST_REGION_NAME`](super::facts::LONGEST_REGION_NAME) and
-/// [`LONGEST_SENDER_SHORT`](super::facts::LONGEST_SENDER_SHORT)), and dates in the longest form.
+/// [`LONGEST_SENDER_SHORT`](super::settings::LONGEST_SENDER_SHORT)), and dates in the longest form.
 pub fn longest() -> Sample {
     let mut facts = typical().facts;
     facts.region_name = "Upper Juniper Canyon North Rim".into();
@@ -137,7 +137,8 @@ fn date(month: u32, day: u32) -> NaiveDate {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::message::facts::{LONGEST_REGION_NAME, LONGEST_SENDER_SHORT};
+    use crate::message::facts::LONGEST_REGION_NAME;
+    use crate::message::settings::LONGEST_SENDER_SHORT;
 
     #[test]
     fn the_longest_samples_are_as_long_as_allowed() {

@@ -12,18 +12,25 @@ pub mod policy;
 pub mod decide;
 pub mod verdict;
 
+pub mod deadline;
+
 pub mod follow_up;
 
 pub mod status;
 
 pub mod phrases;
 
+mod notice;
+
 use std::fmt;
 
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
-use crate::heat::DayOrigin;
+pub use notice::{NoticeKind, NoticeStatus};
+pub use outlook::{
+    Borrowed, DateSpread, ForecastFit, HeatDay, Outlook, PastScore, Reached, ReachedBy, RecordTrust, StageOutlook,
+};
 pub use policy::Policy;
 pub use profile::Profile;
 
@@ -53,225 +60,6 @@ pub struct SeasonKey {
     pub year: i32,
 }
 
-/// One day of summed heat. `degree_days` and `sum` in °C·day; `sum` counts from the biofix, this day included.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct HeatDay {
-    pub day: NaiveDate,
-    pub degree_days: f64,
-    pub sum: f64,
-    pub origin: DayOrigin,
-}
-
-/// What a region can be told, each once a season, in this order.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum NoticeKind {
-    GetReady,
-    InspectNow,
-    LastDaysToWash,
-    TooLateToWash,
-}
-
-impl NoticeKind {
-    pub const ALL: [NoticeKind; 4] =
-        [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::LastDaysToWash, NoticeKind::TooLateToWash];
-
-    pub fn name(self) -> &'static str {
-        match self {
-            NoticeKind::GetReady => "get-ready",
-            NoticeKind::InspectNow => "inspect-now",
-            NoticeKind::LastDaysToWash => "last-days-to-wash",
-            NoticeKind::TooLateToWash => "too-late-to-wash",
-        }
-    }
-
-    pub fn parse(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.name() == name)
-    }
-}
-
-/// A date with its spread: the 10, 50 and 90 % points of the projected dates. `None` = that share of the past
-/// years does not get there within the horizon.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct DateSpread {
-    pub early: Option<NaiveDate>,
-    pub median: Option<NaiveDate>,
-    pub late: Option<NaiveDate>,
-}
-
-/// For one stage: either it was reached, or when it is likely to be.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct StageOutlook {
-    pub stage: StageId,
-    /// Sum from the biofix at which it comes, °C·day; `None` while that is not fixed yet (a stage so many days after
-    /// one that is still to come).
-    pub at_sum: Option<f64>,
-    pub reached: Option<Reached>,
-    pub spread: DateSpread,
-    /// Sorted crossing dates of all traces, dressed if the ensemble is; those that never cross are counted in
-    /// `not_reached`. Empty once the stage was reached.
-    pub dates: Vec<NaiveDate>,
-    pub not_reached: u32,
-    /// How projections of this stage from about as far did in the station's own past seasons; `None` once it was reached,
-    /// with too few seasons to tell, or farther off than was looked at.
-    #[serde(default)]
-    pub past: Option<PastScore>,
-}
-
-/// How good projections made so many days before an event were, over past seasons that were each left out of their own.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct PastScore {
-    /// Days from the newest data to the event.
-    pub lead_days: u32,
-    /// How many projections.
-    pub n: u32,
-    /// Mean of the most likely date minus the event, days: above 0 late.
-    pub bias_days: f64,
-    /// Mean absolute error of the most likely date, days.
-    pub mae_days: f64,
-    pub crps_days: f64,
-    /// CRPS against that of the calendar: 1 is perfect, 0 no better than a fixed date. `None` where dates never vary.
-    pub skill: Option<f64>,
-    /// Share (0-1) of events inside the 80 % interval.
-    pub held: f64,
-}
-
-/// Past years that are another station's, made to fit.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Borrowed {
-    /// The other station.
-    pub station: String,
-    pub name: String,
-    /// Whole past seasons of the region's own station.
-    pub own_years: u32,
-    pub borrowed_years: u32,
-    /// Days on which both stations were observed, by which the other's temperatures were corrected; `None`: too few, so
-    /// that only the difference in height was taken out.
-    pub common_days: Option<u32>,
-    pub low_confidence: bool,
-}
-
-/// What was added to a weather forecast to fit it to the station, °C.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct ForecastFit {
-    /// Days that past forecasts and the station both have; with too few of them the forecast is taken as it came.
-    pub common_days: u32,
-    pub added_min_c: f64,
-    pub added_max_c: f64,
-}
-
-/// The first day on which a stage had begun.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Reached {
-    pub on: NaiveDate,
-    /// Observed temperatures carry it: an observed day (the crossing day or one after it) stands at or over the sum
-    /// wanted, and by then filled days had brought no more of that sum than the policy's `filled_share_limit`. So a
-    /// short gap in January does not hold up a notice in March, while a crossing inside a gap waits for the next real
-    /// day. Always true for what a person saw.
-    pub on_real_days: bool,
-    pub by: ReachedBy,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum ReachedBy {
-    Model,
-    /// A confirmed field report came before the model: the stage had begun by that day.
-    FieldReport,
-}
-
-impl StageOutlook {
-    /// Share of traces (0-1) in which the stage comes on or before `day`; 1 when it was reached by then.
-    pub fn chance_by(&self, day: NaiveDate) -> f64 {
-        if let Some(reached) = self.reached {
-            return if reached.on <= day { 1.0 } else { 0.0 };
-        }
-        let all = self.dates.len() + self.not_reached as usize;
-        if all == 0 {
-            return 0.0;
-        }
-        self.dates.partition_point(|date| *date <= day) as f64 / all as f64
-    }
-}
-
-/// Whether the record behind an outlook is good enough to act on unasked.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", tag = "trust")]
-pub enum RecordTrust {
-    Sound,
-    /// Share of filled days since the biofix over the limit.
-    TooMuchFilled {
-        filled_days: u32,
-        days: u32,
-    },
-    /// The newest observed day is older than the limit.
-    TooOld {
-        newest_real_day: Option<NaiveDate>,
-        age_days: u32,
-    },
-    /// Too few past years to project from.
-    TooFewYears {
-        years: u32,
-    },
-    /// The past years are another station's and may not fit.
-    BorrowedYears {
-        /// The other station's name.
-        from: String,
-        own_years: u32,
-    },
-}
-
-/// For a region on a day: heat so far, the stage, and each stage still to come.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Outlook {
-    pub season: SeasonKey,
-    /// The local day on which it was made; data run to `last_day` at most.
-    pub today: NaiveDate,
-    /// Last day with a summed (observed or filled) temperature.
-    pub last_day: Option<NaiveDate>,
-    pub newest_real_day: Option<NaiveDate>,
-    /// °C·day from the biofix to `last_day`.
-    pub heat_sum: f64,
-    /// The part of `heat_sum` that observed days brought.
-    pub observed_sum: f64,
-    /// Last stage reached, if any.
-    pub current_stage: Option<StageId>,
-    /// In the profile's order.
-    pub stages: Vec<StageOutlook>,
-    /// Days from the biofix to `last_day` without an observed temperature.
-    pub filled_days: u32,
-    pub trust: RecordTrust,
-    /// Past years used as traces.
-    pub trace_years: Vec<i32>,
-    pub forecast_days: u32,
-    /// `None` without a forecast.
-    #[serde(default)]
-    pub forecast_fit: Option<ForecastFit>,
-    /// Primary station.
-    pub station: String,
-    /// Past years that are not the station's own.
-    #[serde(default)]
-    pub borrowed: Option<Borrowed>,
-}
-
-impl Outlook {
-    pub fn stage(&self, id: &StageId) -> Option<&StageOutlook> {
-        self.stages.iter().find(|stage| stage.stage == *id)
-    }
-
-    /// The same, saying whose past years it leans on: a record that is sound but for them is not to be trusted where
-    /// they may not fit.
-    pub fn on_borrowed_years(mut self, borrowed: Option<&Borrowed>) -> Self {
-        if let (Some(borrowed), RecordTrust::Sound) = (borrowed, &self.trust)
-            && borrowed.low_confidence
-        {
-            self.trust = RecordTrust::BorrowedYears { from: borrowed.name.clone(), own_years: borrowed.own_years };
-        }
-        self.borrowed = borrowed.cloned();
-        self
-    }
-}
-
 /// What a person saw at a tree on a day.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FieldReport {
@@ -281,46 +69,6 @@ pub struct FieldReport {
     /// `None`: looked and saw none.
     pub stage: Option<StageId>,
     pub confirmed: bool,
-}
-
-/// Where a decided notice stands. The store writes the name.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum NoticeStatus {
-    /// For its hour, or for a word of staff.
-    Waiting,
-    /// Staff said: not now.
-    Held,
-    /// Its deliveries are queued; it cannot be called back.
-    Released,
-    /// It came to be of no use before it went out.
-    Skipped,
-    /// Staff said: not this season.
-    Cancelled,
-}
-
-impl NoticeStatus {
-    pub const ALL: [NoticeStatus; 5] = [
-        NoticeStatus::Waiting,
-        NoticeStatus::Held,
-        NoticeStatus::Released,
-        NoticeStatus::Skipped,
-        NoticeStatus::Cancelled,
-    ];
-
-    pub fn name(self) -> &'static str {
-        match self {
-            NoticeStatus::Waiting => "waiting",
-            NoticeStatus::Held => "held",
-            NoticeStatus::Released => "released",
-            NoticeStatus::Skipped => "skipped",
-            NoticeStatus::Cancelled => "cancelled",
-        }
-    }
-
-    pub fn parse(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|status| status.name() == name)
-    }
 }
 
 /// `day + days`, held at the end of the calendar.

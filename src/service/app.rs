@@ -5,12 +5,12 @@ use std::sync::Arc;
 
 use tokio::sync::Notify;
 
-use crate::assessment::skill::RecordShelf;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::message::{TemplateFaults, Templates};
 use crate::randomness::Randomness;
 use crate::season::profile::{Profile, ProfileFault, Profiles};
+use crate::service::skill_cache::SkillCache;
 use crate::store::{Store, StoreError};
 
 /// Everything the cycle, the dispatcher and replay share. Cheap to clone.
@@ -22,13 +22,13 @@ pub struct Parts {
     pub profiles: Arc<Profiles>,
     pub templates: Arc<Templates>,
     /// What this process knows already of how good projections have been.
-    pub records: Arc<RecordShelf>,
+    pub skills: Arc<SkillCache>,
     /// Told when something was put into the queue, so that it leaves at once and not at the dispatcher's next look.
     pub queued: Arc<Notify>,
 }
 
 #[derive(Debug, thiserror::Error)]
-pub enum PartsError {
+pub enum AppError {
     #[error("the folder of profiles `{}` cannot be read: {source}", .folder.display())]
     ProfileFolder { folder: PathBuf, source: std::io::Error },
     #[error("{}", .faults.iter().map(|fault| format!("{}: {fault}", .file.display())).collect::<Vec<_>>().join("\n"))]
@@ -48,7 +48,7 @@ impl Parts {
     ///
     /// # Errors
     /// The first part that cannot be had, with the place and the mend.
-    pub async fn open(config: &Config, clock: Arc<dyn Clock>, randomness: &Randomness) -> Result<Self, PartsError> {
+    pub async fn open(config: &Config, clock: Arc<dyn Clock>, randomness: &Randomness) -> Result<Self, AppError> {
         // Files first: a fault in them should not leave an empty database behind.
         let (profiles, templates) = (load_profiles(config)?, Templates::load(config.messages.folder.as_deref())?);
         let store = open_store(config, randomness).await?;
@@ -68,7 +68,7 @@ impl Parts {
             clock,
             profiles: Arc::new(profiles),
             templates: Arc::new(templates),
-            records: Arc::default(),
+            skills: Arc::default(),
             queued: Arc::new(Notify::new()),
         }
     }
@@ -76,10 +76,10 @@ impl Parts {
 
 /// # Errors
 /// When the address or its secret cannot be used.
-pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Store, PartsError> {
+pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Store, AppError> {
     match &config.store.address_secret {
         Some(secret) => {
-            let address = secret.read().map_err(PartsError::Secret)?;
+            let address = secret.read().map_err(AppError::Secret)?;
             Ok(Store::open(address.expose(), randomness).await?)
         }
         None => Ok(Store::open(&config.store.address, randomness).await?),
@@ -90,10 +90,10 @@ pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Stor
 ///
 /// # Errors
 /// Every fault of the first file that has any.
-pub fn load_profiles(config: &Config) -> Result<Profiles, PartsError> {
+pub fn load_profiles(config: &Config) -> Result<Profiles, AppError> {
     let mut profiles = Profiles::default();
     let Some(folder) = &config.profiles.folder else { return Ok(profiles) };
-    let unreadable = |source| PartsError::ProfileFolder { folder: folder.clone(), source };
+    let unreadable = |source| AppError::ProfileFolder { folder: folder.clone(), source };
     let mut files = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(unreadable)? {
         let file = entry.map_err(unreadable)?.path();
@@ -104,8 +104,8 @@ pub fn load_profiles(config: &Config) -> Result<Profiles, PartsError> {
     files.sort();
     for file in files {
         let text =
-            std::fs::read_to_string(&file).map_err(|source| PartsError::ProfileFile { file: file.clone(), source })?;
-        profiles.put(Profile::parse(&text).map_err(|faults| PartsError::Profile { file, faults })?);
+            std::fs::read_to_string(&file).map_err(|source| AppError::ProfileFile { file: file.clone(), source })?;
+        profiles.put(Profile::parse(&text).map_err(|faults| AppError::Profile { file, faults })?);
     }
     Ok(profiles)
 }

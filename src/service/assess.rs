@@ -1,213 +1,62 @@
-//! One region, one season, one day: record to outlook to decision. Pure but for where its inputs come from.
+//! A region's season as it stands now: what is stored, brought to the pure assessment.
 
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Utc};
 
-pub use crate::assessment::past::PastFrom;
-use crate::assessment::past::{Asked, StationPast};
-use crate::assessment::skill::ForecastRecord;
-use crate::config::WeatherConfig;
-use crate::heat::FilledDay;
-use crate::heat::projection::PastSeason;
-use crate::region::{Region, Release};
-use crate::season::decide::{self, Decision, Facts, Told};
-use crate::season::outlook::{self, OutlookInput};
-use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy, Profile, SeasonKey};
-use crate::weather::Station;
-use crate::weather::normals::Normals;
-use crate::weather::prepare::{self, Member, Prepared};
-use crate::weather::quality::Rejected;
-use crate::weather::record::{Known, RecordIndex};
+use super::caches::{CycleCache, RecordCache, SeasonCache};
+use super::forecast;
+use super::region_fault::RegionFault;
+use crate::assessment::season_model::{Assessment, DayFacts, SeasonModel};
+use crate::region::Region;
+use crate::season::Profile;
+use crate::season::decide::Told;
+use crate::service::app::Parts;
 
-/// A season is followed for a year, counted with a 29 February.
-pub const SEASON_DAYS: usize = 366;
-
-/// A station with its record in memory.
-#[derive(Clone, Debug)]
-pub struct StationBook {
-    pub station: Station,
-    pub record: RecordIndex,
+/// A region's outlook and what would be decided now, with nothing written.
+///
+/// # Errors
+/// See [`RegionFault`].
+pub async fn look(
+    parts: &Parts,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
+    region: &Region,
+    now: DateTime<Utc>,
+) -> Result<Assessment, RegionFault> {
+    let profile = parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
+    let model = seasons.get(parts, records, region, profile, season, now).await?;
+    look_at(parts, records, &model, &mut CycleCache::default(), region, profile, now).await
 }
 
-/// What stays the same over a region's season: the usual weather and the past years.
-pub struct SeasonDesk {
-    pub key: SeasonKey,
-    profile: Profile,
-    primary: Arc<StationBook>,
-    books: Vec<Arc<StationBook>>,
-    normals: Vec<Normals>,
-    past: Arc<StationPast>,
-    pub past_from: PastFrom,
-}
-
-/// What one day's look at a region came to.
-#[derive(Clone, Debug)]
-pub struct Assessment {
-    pub heat: Vec<HeatDay>,
-    /// The forecast's days that follow it.
-    pub forecast: Vec<HeatDay>,
-    pub rejected: Vec<Rejected>,
-    pub outlook: Outlook,
-    pub decision: Decision,
-}
-
-/// The rest of what a day's assessment rests on.
-#[derive(Clone, Copy, Debug)]
-pub struct DayFacts<'a> {
-    /// The region's local day.
-    pub today: NaiveDate,
-    pub now: DateTime<Utc>,
-    /// The station's forecast, fitted to it, in order of days; may be empty.
-    pub forecast: &'a [FilledDay],
-    /// How it was fitted.
-    pub forecast_fit: Option<ForecastFit>,
-    pub told: &'a [Told],
-    pub reports: &'a [FieldReport],
-}
-
-impl SeasonDesk {
-    /// `books` in the region's order, its own station first; `past` is that station's. `None` when the region has no
-    /// station.
-    pub fn open(
-        region: &Region,
-        asked: &Asked<'_>,
-        books: Vec<Arc<StationBook>>,
-        past: Arc<StationPast>,
-    ) -> Option<Self> {
-        let primary = Arc::clone(books.first()?);
-        let known = past.from.known_as(asked.known);
-        let normals_of =
-            |book: &Arc<StationBook>| Normals::around(&book.record, known, &book.station.sources, asked.season);
-        let normals = books.iter().map(normals_of).collect();
-        let key = SeasonKey { profile: asked.profile.id.clone(), region: region.id.clone(), year: asked.season };
-        let past_from = past.from;
-        Some(Self { key, profile: asked.profile.clone(), primary, books, normals, past, past_from })
-    }
-
-    /// The region's own station. A desk is only opened with one.
-    pub fn station(&self) -> &Station {
-        &self.primary.station
-    }
-
-    /// The season's days as known, filled where need be.
-    pub fn days(&self, rules: &WeatherConfig, known: Known, today: NaiveDate) -> Prepared {
-        let members: Vec<Member<'_>> = self
-            .books
-            .iter()
-            .zip(&self.normals)
-            .map(|(book, normals)| Member { station: &book.station, record: &book.record, normals })
-            .collect();
-        match members.split_first() {
-            Some((primary, neighbours)) => {
-                prepare::season_days(primary, neighbours, rules, known, self.profile.first_day(self.key.year), today)
-            }
-            // A desk is only opened with a station.
-            None => Prepared { days: Vec::new(), rejected: Vec::new(), newest_real_day: None, filled_days: 0 },
-        }
-    }
-
-    /// The past years the projection leans on.
-    pub fn past(&self) -> &[PastSeason] {
-        &self.past.seasons
-    }
-
-    /// How good projections have been at the region's own station; empty where it has too few years to tell.
-    pub fn record(&self) -> &Arc<ForecastRecord> {
-        &self.past.record
-    }
-
-    /// Whose past years stand in, if not its own.
-    pub fn borrowed(&self) -> Option<&Borrowed> {
-        self.past.borrowed.as_ref()
-    }
-
-    /// How many past years the projection leans on.
-    pub fn past_years(&self) -> usize {
-        self.past.projector.seasons().len()
-    }
-
-    /// Record to decision for one day, with what was known at that moment.
-    pub fn assess(&self, rules: &WeatherConfig, policy: &Policy, release: Release, facts: &DayFacts<'_>) -> Assessment {
-        let known = Known::At { instant: facts.now, bulk_latency_days: rules.bulk_latency_days };
-        self.look(known, rules, policy, release, facts)
-    }
-
-    /// As [`SeasonDesk::assess`], with all that was ever received.
-    pub fn look_back(
-        &self,
-        rules: &WeatherConfig,
-        policy: &Policy,
-        release: Release,
-        facts: &DayFacts<'_>,
-    ) -> Assessment {
-        self.look(Known::Everything, rules, policy, release, facts)
-    }
-
-    fn look(
-        &self,
-        known: Known,
-        rules: &WeatherConfig,
-        policy: &Policy,
-        release: Release,
-        facts: &DayFacts<'_>,
-    ) -> Assessment {
-        let prepared = self.days(rules, known, facts.today);
-        let heat = outlook::season_heat(&self.profile, self.key.year, &prepared.days);
-        let ensemble = outlook::projected_ensemble(
-            &self.profile,
-            self.key.year,
-            &self.past.projector,
-            &heat,
-            &prepared.days,
-            facts.forecast,
-            &self.past.record.dressing,
-        );
-        let outlook = outlook::make(&OutlookInput {
-            season: &self.key,
-            profile: &self.profile,
-            policy,
-            station: &self.primary.station.id.0,
-            today: facts.today,
-            heat: &heat,
-            ensemble: &ensemble,
-            reports: facts.reports,
-        });
-        let outlook = self.with_record(outlook.on_borrowed_years(self.borrowed()), facts);
-        let decision = decide::decide(&Facts {
-            profile: &self.profile,
-            policy,
-            release,
-            outlook: &outlook,
-            told: facts.told,
-            reports: facts.reports,
-            today: facts.today,
-        });
-        let forecast = self.forecast_heat(&prepared.days, facts.forecast);
-        Assessment { heat, forecast, rejected: prepared.rejected, outlook, decision }
-    }
-}
-
-impl SeasonDesk {
-    /// Beside each date still to come how such dates did in past years, and how the forecast was made to fit.
-    fn with_record(&self, mut outlook: Outlook, facts: &DayFacts<'_>) -> Outlook {
-        let from = outlook.last_day.unwrap_or(facts.today);
-        for stage in outlook.stages.iter_mut().filter(|stage| stage.reached.is_none()) {
-            let days_ahead = stage.spread.median.map(|median| (median - from).num_days());
-            stage.past = days_ahead.and_then(|days| self.past.record.nearest(&stage.stage, days));
-        }
-        outlook.forecast_fit = facts.forecast_fit.filter(|_| outlook.forecast_days > 0);
-        outlook
-    }
-
-    /// The forecast's own days that follow the record without a hole.
-    fn forecast_heat(&self, days: &[FilledDay], forecast: &[FilledDay]) -> Vec<HeatDay> {
-        let Some(last) = days.last().map(|day| day.day) else { return Vec::new() };
-        let ahead = forecast.iter().filter(|day| day.day > last).zip(last.iter_days().skip(1));
-        let ahead = ahead.map_while(|(forecast, day)| (forecast.day == day).then(|| forecast.clone()));
-        let joined: Vec<FilledDay> = days.iter().cloned().chain(ahead).collect();
-        let mut heat = outlook::season_heat(&self.profile, self.key.year, &joined);
-        heat.retain(|day| day.day > last);
-        heat
-    }
+/// As [`look`], with the season's model in hand and what the store holds read once for many regions.
+///
+/// # Errors
+/// See [`RegionFault`].
+pub(crate) async fn look_at(
+    parts: &Parts,
+    records: &RecordCache,
+    model: &SeasonModel,
+    cache: &mut CycleCache,
+    region: &Region,
+    profile: &Profile,
+    now: DateTime<Utc>,
+) -> Result<Assessment, RegionFault> {
+    let today = now.with_timezone(&region.time_zone).date_naive();
+    let stored = cache.notices(&parts.store, region, profile, model.key.year).await?;
+    let told: Vec<Told> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
+    let station = model.station();
+    let history = records.known(&station.id.0).map(Arc::as_ref);
+    let (forecast, forecast_fit) =
+        forecast::fitted(&records.from, history, station, now, &parts.config.weather).await?;
+    let facts = DayFacts {
+        today,
+        now,
+        forecast: &forecast,
+        forecast_fit,
+        told: &told,
+        reports: cache.reports(&parts.store, profile, model.key.year).await?,
+    };
+    Ok(model.assess(&parts.config.weather, &parts.config.policy, region.release, &facts))
 }

@@ -10,14 +10,15 @@ use futures::future::BoxFuture;
 use tokio::time::Instant;
 use tracing::{error, info, warn};
 
-use super::cycle::{self, Books, CycleReport, Desks};
+use super::caches::{RecordCache, SeasonCache};
+use super::cycle::{self, CycleReport};
 use super::pull::{self, PullReport};
 use crate::delivery::inbound::Intake;
 use crate::dispatch::channels::Channels;
 use crate::dispatch::dispatcher::{DispatchError, Dispatcher, Drained, Personaliser};
 use crate::service::app::Parts;
 use crate::service::follow_up;
-use crate::service::subscribe::sign_up;
+use crate::service::subscribe::messages;
 use crate::service::texts::reassembly::Reassembly;
 use crate::store::runs::Start;
 use crate::store::{Engine, ServiceLock, StoreError};
@@ -46,7 +47,7 @@ pub enum Role {
     Schedule,
     /// Work the queue.
     Deliver,
-    /// Serve the pages and the doors for other programs.
+    /// Serve the pages and the webhooks for other programs.
     Web,
 }
 
@@ -197,7 +198,7 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
         info!(letters, "erased the words of letters that have ended");
     }
     parts.store.forget_log().await;
-    match sign_up::tell_newly_covered(parts).await {
+    match messages::tell_newly_covered(parts).await {
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),
         Err(why) => error!("those whose ZIP code has a region now could not be told: {why}"),
@@ -208,8 +209,8 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
         Err(why) => error!("those who were told to inspect could not be asked what they saw: {why}"),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
-    let mut books = Books::new(parts.store.clone());
-    let report = cycle::run(parts, &mut books, &mut Desks::default(), &mut |_| {}).await?;
+    let mut records = RecordCache::new(parts.store.clone());
+    let report = cycle::run(parts, &mut records, &mut SeasonCache::default(), &mut |_| {}).await?;
     Ok((report, pulled))
 }
 

@@ -12,7 +12,7 @@ use crate::region::Region;
 use crate::season::follow_up::{Facts, FollowUp, decide};
 use crate::season::{NoticeKind, NoticeStatus, Profile};
 use crate::service::app::Parts;
-use crate::service::subscribe::sign_up::EnrolError;
+use crate::service::subscribe::SignUpError;
 use crate::service::subscribe::tokens;
 use crate::service::subscribe::tokens::Purpose;
 use crate::store::follow_ups::{self, Question};
@@ -26,7 +26,7 @@ use crate::timetable::place;
 ///
 /// # Errors
 /// When the store fails or a letter cannot be worded; regions before that one are done.
-pub async fn ask_due(parts: &Parts) -> Result<u64, EnrolError> {
+pub async fn ask_due(parts: &Parts) -> Result<u64, SignUpError> {
     let now = parts.clock.now();
     let mut asked = 0;
     for (notice, region) in told(parts).await? {

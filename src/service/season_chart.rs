@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use chrono::{DateTime, NaiveDate, Utc};
 use tracing::warn;
 
+use crate::assessment::season_model::{Assessment, DayFacts, SeasonModel};
 use crate::chart::{self, ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate};
 use crate::heat::{HeatRule, projection};
 use crate::language::Language;
@@ -13,9 +14,9 @@ use crate::region::Region;
 use crate::season::profile::Profile;
 use crate::season::{Outlook, StageOutlook, phrases};
 use crate::service::app::Parts;
-use crate::service::assess::{Assessment, DayFacts, SeasonDesk};
-use crate::service::cycle;
-use crate::service::cycle::{Books, Desks, RegionFault};
+use crate::service::assess;
+use crate::service::caches::{CycleCache, RecordCache, SeasonCache};
+use crate::service::region_fault::RegionFault;
 
 /// From when a season is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,8 +33,8 @@ pub enum Seen {
 /// See [`RegionFault`].
 pub async fn season_chart(
     parts: &Parts,
-    books: &mut Books,
-    desks: &mut Desks,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
     region: &Region,
     seen: Seen,
     language: Language,
@@ -48,9 +49,12 @@ pub async fn season_chart(
         Seen::At(now) => profile.season_of(local_day(now)),
         Seen::Whole(season) => season,
     };
-    let desk = desks.get(parts, books, region, profile, season, now).await?;
+    let model = seasons.get(parts, records, region, profile, season, now).await?;
     let (assessment, today) = match seen {
-        Seen::At(now) => (cycle::look(parts, books, desks, region, now).await?, local_day(now)),
+        Seen::At(now) => {
+            let cache = &mut CycleCache::default();
+            (assess::look_at(parts, records, &model, cache, region, profile, now).await?, local_day(now))
+        }
         Seen::Whole(_) => {
             let today = profile.last_day(season).min(local_day(now));
             let (first, last) = (profile.first_day(season), profile.last_day(season));
@@ -58,16 +62,17 @@ pub async fn season_chart(
             let reports: Vec<_> =
                 stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
             let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports: &reports };
-            (desk.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts), today)
+            (model.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts), today)
         }
     };
-    Ok(drawn(region, profile, &desk, &assessment, today, language))
+    Ok(drawn(region, profile, &model, &assessment, today, language))
 }
 
-fn drawn(
+/// The chart of an assessment, in one language.
+pub fn drawn(
     region: &Region,
     profile: &Profile,
-    desk: &SeasonDesk,
+    model: &SeasonModel,
     assessment: &Assessment,
     today: NaiveDate,
     language: Language,
@@ -87,16 +92,16 @@ fn drawn(
             }
         })
         .collect();
-    let station = desk.station();
+    let station = model.station();
     SeasonChart {
         place: region.name.clone(),
         insect: profile.names.get(language).to_owned(),
-        year: desk.key.year,
-        biofix: profile.first_day(desk.key.year),
+        year: model.key.year,
+        biofix: profile.first_day(model.key.year),
         until: None,
         lower_threshold_c: profile.heat.lower_c(),
         days: heat.iter().chain(forecast).cloned().collect(),
-        past: desk.past().iter().map(|season| past_season(&profile.heat, season)).collect(),
+        past: model.past().iter().map(|season| past_season(&profile.heat, season)).collect(),
         stages,
         window: profile.rank(&profile.window.opens).zip(profile.rank(&profile.window.closes)),
         today,
@@ -166,11 +171,11 @@ const EMAIL_MOST_BYTES: usize = 100_000;
 pub async fn for_email(
     region: &Region,
     profile: &Profile,
-    desk: &SeasonDesk,
+    model: &SeasonModel,
     assessment: &Assessment,
 ) -> HashMap<Language, Picture> {
     let today = assessment.outlook.today;
-    let charts = Language::ALL.map(|language| (language, drawn(region, profile, desk, assessment, today, language)));
+    let charts = Language::ALL.map(|language| (language, drawn(region, profile, model, assessment, today, language)));
     let work =
         tokio::task::spawn_blocking(move || charts.map(|(language, chart)| (language, painted(&chart, language))));
     let painted = match work.await {

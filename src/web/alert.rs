@@ -21,7 +21,7 @@ use crate::message::facts::{Basis, NoticeFacts};
 use crate::season::{NoticeKind, phrases};
 use crate::store::notices::Notice;
 use crate::timetable;
-use crate::web::cache::Kept;
+use crate::web::cache::CachedAnswer;
 
 pub(super) const KIND: &str = "application/cap+xml";
 const KIND_UTF8: &str = "application/cap+xml; charset=utf-8";
@@ -50,10 +50,10 @@ async fn answer(
     let name = wanted(&view.notices).ok_or(Fault::NotFound)?;
     let at = view.notices.iter().position(|notice| file(notice) == name).ok_or(Fault::NotFound)?;
     // Both languages stand in each document.
-    let kept = views.kept(&format!("{}/alert/{name}", region_path(id)), Language::En, || {
-        Ok(Kept::new(KIND_UTF8, document(&visit.site, view, at)).embeddable())
+    let cached = views.answer(&format!("{}/alert/{name}", region_path(id)), Language::En, || {
+        Ok(CachedAnswer::new(KIND_UTF8, document(&visit.site, view, at)).embeddable())
     })?;
-    Ok(kept.answer(asked))
+    Ok(cached.answer(asked))
 }
 
 /// The name of a notice's document below its region.

@@ -11,7 +11,7 @@ use crate::text::base64;
 const MAX_AGE: &str = "public, max-age=300";
 
 /// A body with what belongs to it.
-pub(super) struct Kept {
+pub(super) struct CachedAnswer {
     kind: &'static str,
     body: Bytes,
     tag: HeaderValue,
@@ -20,7 +20,7 @@ pub(super) struct Kept {
     embeddable: bool,
 }
 
-impl Kept {
+impl CachedAnswer {
     pub fn new(kind: &'static str, body: impl Into<Bytes>) -> Self {
         let body = body.into();
         // Weak: the same words may travel compressed or not.

@@ -12,8 +12,8 @@ use tokio::time::Instant;
 use super::forms::{self, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::people::{Address, Zip};
-use crate::service::subscribe::sign_up;
-use crate::service::subscribe::sign_up::Confirmed;
+use crate::service::subscribe::confirm::{self, Confirmed};
+use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::tokens;
 use crate::service::subscribe::tokens::Purpose;
 
@@ -39,7 +39,7 @@ async fn typed_in(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fa
     }
     let hash = visit.site.parts().store.address_hash();
     let ask = tokens::make(hash, Purpose::Code, &hash.of(&Address::Phone(phone)));
-    let done = sign_up::confirm_by_code(visit.site.parts(), &ask, field(&typed, "code")).await?;
+    let done = confirm::by_code(visit.site.parts(), &ask, field(&typed, "code")).await?;
     forms::on_the_beat(since).await;
     match done {
         Confirmed::Yes { address_key, zips, .. } => done_page(&visit, &address_key, &zips).await,
@@ -54,17 +54,17 @@ fn form(visit: &Visit, phone: &str, phone_fault: Option<&str>, wrong: bool) -> R
 
 /// What the link leads to: a button.
 async fn asked(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    match sign_up::wish_of(visit.site.parts(), &token).await? {
-        Some(wish) if wish.confirmed => {
-            visit.page("confirm_link", context! { state => "before", zips => words(&wish.zips) })
+    match confirm::request_of(visit.site.parts(), &token).await? {
+        Some(request) if request.confirmed => {
+            visit.page("confirm_link", context! { state => "before", zips => words(&request.zips) })
         }
-        Some(wish) => visit.page("confirm_link", context! { state => "ask", zips => words(&wish.zips) }),
+        Some(request) => visit.page("confirm_link", context! { state => "ask", zips => words(&request.zips) }),
         None => useless(&visit),
     }
 }
 
 async fn pressed(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    match sign_up::confirm_by_token(visit.site.parts(), &token).await? {
+    match confirm::by_token(visit.site.parts(), &token).await? {
         Confirmed::Yes { address_key, zips, .. } => done_page(&visit, &address_key, &zips).await,
         // Pressed twice, or the page was loaded again.
         Confirmed::Wrong { .. } | Confirmed::No => asked(visit, Path(token)).await,
@@ -79,18 +79,17 @@ fn useless(visit: &Visit) -> Result<Response, Fault> {
 
 async fn done_page(visit: &Visit, address_key: &str, zips: &[Zip]) -> Result<Response, Fault> {
     let store = &visit.site.parts().store;
-    let mut places = Vec::with_capacity(zips.len());
-    for zip in zips {
-        let region = match store.region_of_zip(zip).await? {
-            Some(id) => Some(store.region(&id).await?),
-            None => None,
-        };
-        places.push(context! {
-            zip => zip.as_str(),
-            id => region.as_ref().map(|region| region.id.clone()),
-            name => region.as_ref().map(|region| region.name.clone()),
-        });
-    }
+    let places = places(store, zips).await?;
+    let places: Vec<_> = places
+        .iter()
+        .map(|Place { zip, region }| {
+            context! {
+                zip => zip.as_str(),
+                id => region.as_ref().map(|region| region.id.clone()),
+                name => region.as_ref().map(|region| region.name.clone()),
+            }
+        })
+        .collect();
     let preferences = tokens::make(store.address_hash(), Purpose::Preferences, address_key);
     visit.page("confirm_done", context! { places, preferences })
 }

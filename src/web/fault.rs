@@ -8,7 +8,7 @@ use minijinja::context;
 use tracing::error;
 
 use super::Visit;
-use crate::service::subscribe::sign_up::EnrolError;
+use crate::service::subscribe::SignUpError;
 use crate::store::StoreError;
 
 /// Why a page cannot be given. Each has words of its own in `words/*/fault.toml`.
@@ -75,11 +75,11 @@ impl Fault {
     }
 }
 
-impl From<EnrolError> for Fault {
-    fn from(why: EnrolError) -> Self {
+impl From<SignUpError> for Fault {
+    fn from(why: SignUpError) -> Self {
         match why {
-            EnrolError::Store(why) => Fault::Store(why),
-            EnrolError::Words(why) => Fault::Inside(format!("a letter could not be worded: {why}")),
+            SignUpError::Store(why) => Fault::Store(why),
+            SignUpError::Words(why) => Fault::Inside(format!("a letter could not be worded: {why}")),
         }
     }
 }

@@ -22,7 +22,7 @@ use crate::links::region_path;
 use crate::season::phrases;
 use crate::season::status::{Backing, SeasonStanding};
 use crate::timetable;
-use crate::web::cache::Kept;
+use crate::web::cache::CachedAnswer;
 
 pub(super) fn routes() -> Router<Site> {
     Router::new()
@@ -49,40 +49,40 @@ async fn chart(
 }
 
 /// Answers with what `make` writes of a region, written once for all who ask.
-async fn kept(
+async fn cached(
     visit: &Visit,
     id: &str,
     name: &str,
     asked: &HeaderMap,
-    make: impl FnOnce(&Views, &RegionView) -> Kept,
+    make: impl FnOnce(&Views, &RegionView) -> CachedAnswer,
 ) -> Result<Response, Fault> {
     let views = visit.site.views().get(&visit.site).await?;
     let view = views.region(id).ok_or(Fault::NotFound)?;
-    let kept = views.kept(&format!("{}/{name}", region_path(id)), visit.language, || Ok(make(&views, view)))?;
-    Ok(kept.answer(asked))
+    let cached = views.answer(&format!("{}/{name}", region_path(id)), visit.language, || Ok(make(&views, view)))?;
+    Ok(cached.answer(asked))
 }
 
 async fn badge(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
-    kept(&visit, &id, "badge.svg", &asked, |_, view| Kept::picture(badge_of(&visit, view)).embeddable()).await
+    cached(&visit, &id, "badge.svg", &asked, |_, view| CachedAnswer::picture(badge_of(&visit, view)).embeddable()).await
 }
 
 async fn calendar(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
-    kept(&visit, &id, "calendar.ics", &asked, |views, view| {
-        Kept::new("text/calendar; charset=utf-8", calendar_of(&visit, views, view))
+    cached(&visit, &id, "calendar.ics", &asked, |views, view| {
+        CachedAnswer::new("text/calendar; charset=utf-8", calendar_of(&visit, views, view))
     })
     .await
 }
 
 async fn news(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
-    kept(&visit, &id, "news.atom", &asked, |_, view| {
-        Kept::new("application/atom+xml; charset=utf-8", news_of(&visit, view))
+    cached(&visit, &id, "news.atom", &asked, |_, view| {
+        CachedAnswer::new("application/atom+xml; charset=utf-8", news_of(&visit, view))
     })
     .await
 }
 
 async fn outlook(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
-    kept(&visit, &id, "outlook.json", &asked, |views, view| {
-        Kept::new("application/json", outlook_of(&visit, views, view)).embeddable()
+    cached(&visit, &id, "outlook.json", &asked, |views, view| {
+        CachedAnswer::new("application/json", outlook_of(&visit, views, view)).embeddable()
     })
     .await
 }

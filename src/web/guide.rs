@@ -8,7 +8,7 @@ use minijinja::context;
 
 use super::home::HTML;
 use super::{Fault, Site, Visit, assets, page};
-use crate::web::cache::Kept;
+use crate::web::cache::CachedAnswer;
 
 pub(super) fn routes() -> Router<Site> {
     Router::new().route("/guide", get(guide))
@@ -19,10 +19,10 @@ const DRAWINGS: [&str; 7] = ["beans", "cotton", "tufts", "inner", "drought", "ca
 
 async fn guide(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
     let views = visit.site.views().get(&visit.site).await?;
-    let kept = views.kept("/guide", visit.language, || {
+    let cached = views.answer("/guide", visit.language, || {
         let drawings = DRAWINGS.map(|name| (name, assets::path(&visit.site, &format!("{name}.svg"))));
         let drawings: std::collections::BTreeMap<_, _> = drawings.into_iter().collect();
-        Ok(Kept::new(HTML, page::html(&visit, "guide", context! { drawings })?))
+        Ok(CachedAnswer::new(HTML, page::html(&visit, "guide", context! { drawings })?))
     })?;
-    Ok(kept.answer(&asked))
+    Ok(cached.answer(&asked))
 }

@@ -16,7 +16,7 @@ use super::{Fault, Site, Visit, assets};
 use crate::links::region_path;
 use crate::region::Zip;
 use crate::season::phrases;
-use crate::web::cache::Kept;
+use crate::web::cache::CachedAnswer;
 
 pub(super) const HTML: &str = "text/html; charset=utf-8";
 
@@ -26,12 +26,12 @@ pub(super) fn routes() -> Router<Site> {
 
 async fn home(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
     let views = visit.site.views().get(&visit.site).await?;
-    let kept = views.kept("/", visit.language, || {
+    let cached = views.answer("/", visit.language, || {
         let regions: Vec<Value> = views.regions.iter().map(|view| row(&visit, view)).collect();
         let drawing = assets::path(&visit.site, "cotton.svg");
-        Ok(Kept::new(HTML, page::html(&visit, "home", context! { regions, drawing })?))
+        Ok(CachedAnswer::new(HTML, page::html(&visit, "home", context! { regions, drawing })?))
     })?;
-    Ok(kept.answer(&asked))
+    Ok(cached.answer(&asked))
 }
 
 /// A region in the list of all.

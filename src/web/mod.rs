@@ -1,4 +1,4 @@
-//! The public face: server-rendered pages inside the same program, and the doors by which other programs call.
+//! The public face: server-rendered pages inside the same program, and the webhooks by which other programs call.
 //!
 //! ```text
 //! server ─> guard (headers, origin, time-out, size) ─> language by path ─> one file a page ─> page template + words

@@ -13,9 +13,10 @@ use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::people::{Address, Channel, Zip};
+use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::preferences::send_link;
-use crate::service::subscribe::tokens;
-use crate::service::subscribe::tokens::Purpose;
+use crate::service::subscribe::stop::{StopRequest, stop};
+use crate::service::subscribe::tokens::{self, Purpose};
 use crate::store::preferences::PlaceChange;
 use crate::store::subscriptions::{AddressStatus, Subscriber};
 
@@ -85,7 +86,7 @@ async fn open(visit: Visit, Path(token): Path<String>, Query(query): Query<Typed
 
 async fn change(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let Some((id, address, subscriber)) = let_in(&visit, &token).await? else { return useless(&visit) };
-    let (store, now) = (&visit.site.parts().store, visit.site.now());
+    let (store, clock, now) = (&visit.site.parts().store, &*visit.site.parts().clock, visit.site.now());
     const EVIDENCE: &str = "preferences page";
     let wrong = async |text: &str, why: &'static str| {
         refused(shown(&visit, &token, &address, &subscriber, None, text, Some(why)).await)
@@ -116,7 +117,8 @@ async fn change(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed
         }
         "stop" => {
             for known in &subscriber.addresses {
-                store.stop_address(&known.address, EVIDENCE, now).await?;
+                let key = store.address_hash().of(&known.address);
+                stop(store, clock, StopRequest::Address(&key), EVIDENCE).await?;
             }
             "stopped"
         }
@@ -130,7 +132,7 @@ async fn change(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed
             if field(&typed, "sure") != "yes" {
                 return wrong("", "not_sure").await;
             }
-            store.remove_subscriber(&address, EVIDENCE, now).await?;
+            stop(store, clock, StopRequest::Erase(&address), EVIDENCE).await?;
             return visit.page("preferences_erased", context! {});
         }
         _ => return Err(Fault::BadRequest("no such change")),
@@ -150,15 +152,14 @@ async fn shown(
     fault: Option<&str>,
 ) -> Result<Response, Fault> {
     let store = &visit.site.parts().store;
-    let mut places = Vec::with_capacity(subscriber.zips.len());
-    for zip in &subscriber.zips {
-        let id = store.region_of_zip(zip).await?;
-        let name = match &id {
-            Some(id) => Some(store.region(id).await?.name),
-            None => None,
-        };
-        places.push(context! { zip => zip.as_str(), id, name });
-    }
+    let places = places(store, &subscriber.zips).await?;
+    let places: Vec<_> = places
+        .iter()
+        .map(|Place { zip, region }| {
+            let (id, name) = region.as_ref().map(|region| (&region.id, &region.name)).unzip();
+            context! { zip => zip.as_str(), id, name }
+        })
+        .collect();
     let addresses: Vec<_> = subscriber
         .addresses
         .iter()

@@ -20,7 +20,7 @@ use crate::language::Language;
 use crate::links::region_path;
 use crate::season::{PastScore, phrases};
 use crate::units;
-use crate::web::cache::Kept;
+use crate::web::cache::CachedAnswer;
 
 pub(super) fn routes() -> Router<Site> {
     Router::new().route("/region/{id}", get(region))
@@ -37,14 +37,14 @@ async fn region(
     // Only codes of the region itself: each makes a page that is kept.
     let zip = asked_for.get("zip").and_then(|text| view.region.zips.iter().find(|zip| zip.as_str() == text));
     let path = zip.map_or_else(|| region_path(&id), |zip| format!("{}?zip={zip}", region_path(&id)));
-    let kept = views.kept(&path, visit.language, || {
+    let cached = views.answer(&path, visit.language, || {
         let made_at = views.made_at.with_timezone(&view.region.time_zone);
         let made =
             format!("{}, {}", long_date(visit.language, made_at.date_naive()), clock_time(visit.language, &made_at));
         let shown = context! { zip => zip.map_or("", |zip| zip.as_str()), ..shown(&visit, view, &made) };
-        Ok(Kept::new(HTML, page::html(&visit, "region", shown)?))
+        Ok(CachedAnswer::new(HTML, page::html(&visit, "region", shown)?))
     })?;
-    Ok(kept.answer(&asked))
+    Ok(cached.answer(&asked))
 }
 
 fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
@@ -105,7 +105,7 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         care => phrases::with_care(language, &outlook.trust),
         past_error => outlook.stage(&window.opens).and_then(|stage| phrases::past_error_of(language, stage, view.today)),
         borrowed => phrases::borrowed_years(language, outlook),
-        record => known.record.iter().filter(|row| SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
+        record => known.skill.iter().filter(|row| SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
         stages,
         year => outlook.season.year,
     }

@@ -14,8 +14,8 @@ use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::people::{Address, Channel, Reach, Zip};
-use crate::service::subscribe::sign_up;
-use crate::service::subscribe::sign_up::Wish;
+use crate::service::subscribe::places::places;
+use crate::service::subscribe::sign_up::{self, SignUpRequest};
 
 /// More places at once than anybody has gardens.
 const MOST_PLACES: usize = 10;
@@ -36,27 +36,27 @@ async fn blank(visit: Visit, Query(typed): Query<Typed>) -> Result<Response, Fau
 async fn sent(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let since = Instant::now();
     let checked = forms::check(&visit.site, FORM, &typed);
-    let wish = read(&visit, &typed);
-    match (checked, wish) {
-        (Err(FormFault::Trapped), wish) => {
+    let request = read(&visit, &typed);
+    match (checked, request) {
+        (Err(FormFault::Trapped), request) => {
             // Answered like a person, so that a program learns nothing.
             forms::on_the_beat(since).await;
-            let channel = wish.map_or(Channel::Email, |wish| wish.address.channel());
+            let channel = request.map_or(Channel::Email, |request| request.address.channel());
             on_its_way(&visit, &typed, channel, true)
         }
         (_, Err(faults)) => Ok(refused(shown(&visit, &typed, Value::from(()), &faults, None)?)),
         (Err(fault), Ok(_)) => Ok(refused(shown(&visit, &typed, Value::from(()), &[], Some(fault.name()))?)),
-        (Ok(()), Ok(wish)) => {
-            sign_up::ask(visit.site.parts(), &wish).await?;
-            let covered = covers_any(&visit, &wish.zips).await?;
+        (Ok(()), Ok(request)) => {
+            sign_up::ask(visit.site.parts(), &request).await?;
+            let covered = covers_any(&visit, &request.zips).await?;
             forms::on_the_beat(since).await;
-            on_its_way(&visit, &typed, wish.address.channel(), covered)
+            on_its_way(&visit, &typed, request.address.channel(), covered)
         }
     }
 }
 
 /// What was typed, when it all makes sense.
-fn read(visit: &Visit, typed: &Typed) -> Result<Wish, Vec<FieldFault>> {
+fn read(visit: &Visit, typed: &Typed) -> Result<SignUpRequest, Vec<FieldFault>> {
     let mut faults = Vec::new();
     let zips = zips(field(typed, "zip")).map_err(|why| faults.push(("zip", why))).unwrap_or_default();
     let address = forms::address(&visit.site, typed).map_err(|whys| faults.extend(whys)).ok();
@@ -68,7 +68,7 @@ fn read(visit: &Visit, typed: &Typed) -> Result<Wish, Vec<FieldFault>> {
         faults.push(("language", "language_wrong"));
     }
     match (address, language) {
-        (Some(address), Some(language)) if faults.is_empty() => Ok(Wish {
+        (Some(address), Some(language)) if faults.is_empty() => Ok(SignUpRequest {
             words: consent_words(visit, &address),
             address,
             zips,
@@ -108,22 +108,14 @@ fn consent_words(visit: &Visit, address: &Address) -> String {
 }
 
 async fn covers_any(visit: &Visit, zips: &[Zip]) -> Result<bool, Fault> {
-    for zip in zips {
-        if visit.site.parts().store.region_of_zip(zip).await?.is_some() {
-            return Ok(true);
-        }
-    }
-    Ok(false)
+    Ok(places(&visit.site.parts().store, zips).await?.iter().any(|place| place.region.is_some()))
 }
 
 /// Whether we watch the place that came with the address, for the words above the form; nothing when none came.
 async fn place(visit: &Visit, zip: &str) -> Result<Value, Fault> {
     let Ok(zip) = Zip::parse(zip) else { return Ok(Value::from(())) };
-    let store = &visit.site.parts().store;
-    let region = match store.region_of_zip(&zip).await? {
-        Some(id) => Some(store.region(&id).await?.name),
-        None => None,
-    };
+    let places = places(&visit.site.parts().store, std::slice::from_ref(&zip)).await?;
+    let region = places.into_iter().find_map(|place| place.region).map(|region| region.name);
     Ok(context! { zip => zip.as_str(), region })
 }
 

@@ -8,8 +8,8 @@ use axum::routing::get;
 use minijinja::context;
 
 use super::{Fault, Site, Visit};
-use crate::service::subscribe::tokens;
-use crate::service::subscribe::tokens::Purpose;
+use crate::service::subscribe::stop::{StopRequest, stop};
+use crate::service::subscribe::tokens::{self, Purpose};
 
 pub(super) fn routes() -> Router<Site> {
     Router::new().route("/stop/{token}", get(asked).post(done))
@@ -21,9 +21,9 @@ async fn asked(visit: Visit, Path(_): Path<String>) -> Result<Response, Fault> {
 
 /// The same answer whosever token it is, also nobody's: 200 and no redirect, as mail programs want.
 async fn done(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    let store = &visit.site.parts().store;
-    if let Some(address_id) = tokens::open(store.address_hash(), Purpose::Stop, &token) {
-        store.stop_by_id(address_id, "stop link", visit.site.now()).await?;
+    let parts = visit.site.parts();
+    if let Some(address_key) = tokens::open(parts.store.address_hash(), Purpose::Stop, &token) {
+        stop(&parts.store, &*parts.clock, StopRequest::Address(address_key), "stop link").await?;
     }
     visit.page("stop", context! { done => true })
 }

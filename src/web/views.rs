@@ -11,21 +11,22 @@ use tokio::runtime::Handle;
 use tracing::{error, warn};
 
 use super::{Fault, Site};
+use crate::assessment::season_model::{Assessment, SeasonModel};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
-use crate::message::facts::Window;
-use crate::message::{Basis, NoticeFacts, Sender};
 use crate::region::{Region, Zip};
+use crate::season::deadline;
 use crate::season::decide::Told;
 use crate::season::status::Shown;
 use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
 use crate::service::app::Parts;
-use crate::service::cycle::{self, Books, Desks, RegionFault};
+use crate::service::assess;
+use crate::service::caches::{CycleCache, RecordCache, SeasonCache};
+use crate::service::region_fault::RegionFault;
 use crate::service::season_chart;
-use crate::service::season_chart::Seen;
 use crate::store::StoreError;
 use crate::store::notices::Notice;
-use crate::web::cache::Kept;
+use crate::web::cache::CachedAnswer;
 
 /// How often the store is asked whether there is news.
 const LOOK_EVERY: TimeDelta = TimeDelta::seconds(15);
@@ -46,7 +47,7 @@ pub(super) struct Views {
     by_zip: HashMap<Zip, String>,
     signs: Signs,
     /// Answers made from these views so far, by path and language.
-    kept: Mutex<HashMap<(String, Language), Arc<Kept>>>,
+    answers: Mutex<HashMap<(String, Language), Arc<CachedAnswer>>>,
 }
 
 /// One region as the public sees it.
@@ -70,8 +71,8 @@ pub(super) struct Known {
     /// Last day on which washing is advised.
     pub wash_by: NaiveDate,
     /// How good projections of the window's opening have been; empty where there are too few past seasons to tell.
-    pub record: Vec<PastScore>,
-    pub charts: HashMap<(Language, u32), Arc<Kept>>,
+    pub skill: Vec<PastScore>,
+    pub charts: HashMap<(Language, u32), Arc<CachedAnswer>>,
 }
 
 /// What in the store shows that the views are old.
@@ -151,18 +152,18 @@ impl Views {
 
     /// An answer that was made before, or is made now. `path` must be one of a page that exists: what is asked for by any
     /// other would pile up.
-    pub fn kept(
+    pub fn answer(
         &self,
         path: &str,
         language: Language,
-        make: impl FnOnce() -> Result<Kept, Fault>,
-    ) -> Result<Arc<Kept>, Fault> {
+        make: impl FnOnce() -> Result<CachedAnswer, Fault>,
+    ) -> Result<Arc<CachedAnswer>, Fault> {
         let key = (path.to_owned(), language);
-        if let Some(kept) = self.kept.lock().unwrap_or_else(PoisonError::into_inner).get(&key) {
-            return Ok(Arc::clone(kept));
+        if let Some(answer) = self.answers.lock().unwrap_or_else(PoisonError::into_inner).get(&key) {
+            return Ok(Arc::clone(answer));
         }
         let made = Arc::new(make()?);
-        self.kept.lock().unwrap_or_else(PoisonError::into_inner).insert(key, Arc::clone(&made));
+        self.answers.lock().unwrap_or_else(PoisonError::into_inner).insert(key, Arc::clone(&made));
         Ok(made)
     }
 }
@@ -248,7 +249,7 @@ async fn views(site: &Site) -> Result<Views, StoreError> {
     let parts = site.parts();
     let (now, signs) = (parts.clock.now(), Signs::read(site).await?);
     // Read anew each time: what the store holds may have been revised.
-    let (mut books, mut desks) = (Books::new(parts.store.clone()), Desks::default());
+    let mut caches = Caches::new(parts);
     let mut regions = Vec::with_capacity(signs.regions.len());
     let mut notices = notices(site, &signs.regions).await?;
     for region in &signs.regions {
@@ -257,7 +258,7 @@ async fn views(site: &Site) -> Result<Views, StoreError> {
             continue;
         };
         let today = now.with_timezone(&region.time_zone).date_naive();
-        let known = match known(parts, &mut books, &mut desks, region, profile, now).await {
+        let known = match known(parts, &mut caches, region, profile, now).await {
             Ok(known) => Some(known),
             Err(RegionFault::Store(why)) => return Err(why),
             Err(why) => {
@@ -281,39 +282,56 @@ async fn views(site: &Site) -> Result<Views, StoreError> {
     let by_zip = regions
         .iter()
         .flat_map(|view| view.region.zips.iter().map(|zip| (zip.clone(), view.region.id.clone())).collect::<Vec<_>>());
-    Ok(Views { made_at: now, by_id, by_zip: by_zip.collect(), regions, signs, kept: Mutex::default() })
+    Ok(Views { made_at: now, by_id, by_zip: by_zip.collect(), regions, signs, answers: Mutex::default() })
+}
+
+/// What is read and worked out once for all regions of one making.
+struct Caches {
+    records: RecordCache,
+    seasons: SeasonCache,
+    stored: CycleCache,
+}
+
+impl Caches {
+    fn new(parts: &Parts) -> Self {
+        let records = RecordCache::new(parts.store.clone());
+        Self { records, seasons: SeasonCache::default(), stored: CycleCache::default() }
+    }
 }
 
 async fn known(
     parts: &Parts,
-    books: &mut Books,
-    desks: &mut Desks,
+    caches: &mut Caches,
     region: &Region,
     profile: &Profile,
     now: DateTime<Utc>,
 ) -> Result<Known, RegionFault> {
-    let outlook = cycle::look(parts, books, desks, region, now).await?.outlook;
-    let station = books.get(&outlook.station).await?.station.name.clone();
-    let mut charts = HashMap::new();
-    for language in Language::ALL {
-        let chart = season_chart::season_chart(parts, books, desks, region, Seen::At(now), language).await?;
-        for width in CHART_WIDTHS {
-            let look = Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.clone() };
-            charts.insert((language, width), Arc::new(Kept::picture(season_heat(&chart, &look))));
+    let Caches { records, seasons, stored } = caches;
+    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
+    let model = seasons.get(parts, records, region, profile, season, now).await?;
+    let assessment = assess::look_at(parts, records, &model, stored, region, profile, now).await?;
+    Ok(Known::of(parts, region, profile, &model, assessment))
+}
+
+impl Known {
+    /// Everything that is shown of a region, in every language, comes from this one assessment.
+    fn of(parts: &Parts, region: &Region, profile: &Profile, model: &SeasonModel, assessment: Assessment) -> Self {
+        let today = assessment.outlook.today;
+        let mut charts = HashMap::new();
+        for language in Language::ALL {
+            let chart = season_chart::drawn(region, profile, model, &assessment, today, language);
+            for width in CHART_WIDTHS {
+                let look = Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.clone() };
+                let picture = CachedAnswer::picture(season_heat(&chart, &look));
+                charts.insert((language, width), Arc::new(picture));
+            }
         }
+        let outlook = assessment.outlook;
+        let station = model.station().name.clone();
+        let wash_by = deadline::wash_by(&outlook, &profile.window);
+        let skill = model.skill().rows(&profile.window.opens).to_vec();
+        Self { outlook, station, wash_by, skill, charts }
     }
-    let window = Window {
-        opens: &profile.window.opens,
-        closes: &profile.window.closes,
-        heat_needed: 0.0,
-        provisional: profile.provisional,
-    };
-    // The notices' own rule for the last day, so that page and message name the same.
-    let sender = Sender::from(&parts.config.messages);
-    let wash_by = NoticeFacts::from_outlook(sender, region, &station, &outlook, window, Basis::Heat).wash_by;
-    let record = cycle::record_of_forecast(parts, books, desks, region, now).await?;
-    let record = record.rows(&profile.window.opens).to_vec();
-    Ok(Known { outlook, station, wash_by, record, charts })
 }
 
 impl RegionView {
@@ -321,5 +339,52 @@ impl RegionView {
     pub fn opening(&self) -> Option<NaiveDate> {
         let stage = self.known.as_ref()?.outlook.stage(&self.profile.window.opens)?;
         stage.reached.map(|reached| reached.on).or(stage.spread.median)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use chrono::Datelike;
+
+    use super::*;
+    use crate::assessment::season_model::ASSESSMENTS;
+    use crate::clock::ManualClock;
+    use crate::config::Config;
+    use crate::demo::state::State;
+    use crate::demo::weather;
+    use crate::message::Templates;
+    use crate::season::profile::Profiles;
+    use crate::store::Store;
+
+    /// Two regions of the demo that share a station with a dozen past years.
+    async fn site() -> Site {
+        let state = State::built_in().unwrap();
+        let station = &state.stations[0].station;
+        let store = Store::in_memory().await.unwrap();
+        store.add_station(station).await.unwrap();
+        let mut versions = weather::make(&state, 1).versions(0);
+        versions.retain(|version| version.day.year() >= 2013);
+        store.add_versions(&station.id, &versions).await.unwrap();
+        let regions: Vec<Region> = state.regions[..2]
+            .iter()
+            .map(|of| Region { stations: vec![station.id.0.clone()], ..of.region.clone() })
+            .collect();
+        let now: DateTime<Utc> = "2025-03-10T16:00:00Z".parse().unwrap();
+        store.put_regions(&regions, now).await.unwrap();
+        let (clock, templates) = (Arc::new(ManualClock::at(now)), Templates::load(None).unwrap());
+        Site::new(Parts::with_store(&Config::default(), clock, store, Profiles::default(), templates)).unwrap()
+    }
+
+    #[tokio::test]
+    async fn a_view_assesses_each_region_once_and_draws_it_in_every_language() {
+        let site = site().await;
+        let before = ASSESSMENTS.get();
+        let views = views(&site).await.unwrap();
+        assert_eq!(views.regions.len(), 2);
+        assert_eq!(ASSESSMENTS.get() - before, 2, "one assessment a region, whatever is drawn of it");
+        for view in &views.regions {
+            let known = view.known.as_ref().expect("the region was assessed");
+            assert_eq!(known.charts.len(), Language::ALL.len() * CHART_WIDTHS.len());
+        }
     }
 }

@@ -18,8 +18,9 @@ use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, NoticeStatus, Outlook, Policy, Profile, RecordTrust, phrases};
 use treebell::service::app::Parts;
-use treebell::service::cycle::{self, Books, Desks};
-use treebell::service::record_of_forecast;
+use treebell::service::assess;
+use treebell::service::caches::{RecordCache, SeasonCache};
+use treebell::service::cycle;
 use treebell::store::Store;
 use treebell::store::notices::Notice;
 use treebell::store::subscriptions::{Consent, NewSubscriber};
@@ -123,17 +124,17 @@ impl World {
     }
 
     async fn outlook(&self, today: NaiveDate) -> Outlook {
-        let (mut books, mut desks) = (Books::new(self.parts.store.clone()), Desks::default());
+        let (mut records, mut seasons) = (RecordCache::new(self.parts.store.clone()), SeasonCache::default());
         let now = morning(today);
-        cycle::look(&self.parts, &mut books, &mut desks, &self.region, now).await.unwrap().outlook
+        assess::look(&self.parts, &mut records, &mut seasons, &self.region, now).await.unwrap().outlook
     }
 
     /// The cycle every other morning from March on, until the first notice is decided.
     async fn first_notice(&self) -> Notice {
-        let (mut books, mut desks) = (Books::new(self.parts.store.clone()), Desks::default());
+        let (mut records, mut seasons) = (RecordCache::new(self.parts.store.clone()), SeasonCache::default());
         for at in (0..120).step_by(2) {
             self.clock.set(morning(day(2022, 3, 1) + Days::new(at)));
-            let report = cycle::run(&self.parts, &mut books, &mut desks, &mut |_| {}).await.unwrap();
+            let report = cycle::run(&self.parts, &mut records, &mut seasons, &mut |_| {}).await.unwrap();
             assert_eq!(report.faults, Vec::<String>::new());
             if let Some(id) = report.decided.first() {
                 return self.parts.store.notice(id).await.unwrap();
@@ -146,11 +147,12 @@ impl World {
 #[tokio::test]
 async fn a_date_names_its_record_which_is_the_one_that_verify_scored() {
     let world = World::of(&[own(2002)]).await;
-    let (mut books, mut desks) = (Books::new(world.parts.store.clone()), Desks::default());
+    let (mut records, mut seasons) = (RecordCache::new(world.parts.store.clone()), SeasonCache::default());
     let now = morning(day(2023, 1, 5));
-    let record = record_of_forecast(&world.parts, &mut books, &mut desks, &world.region, now).await.unwrap();
     let (profile, policy, rules) = (Profile::pinyon_needle_scale(), Policy::default(), &world.parts.config.weather);
-    let book = books.get(OWN).await.unwrap();
+    let model = seasons.get(&world.parts, &mut records, &world.region, &profile, 2023, now).await.unwrap();
+    let record = model.skill();
+    let book = records.get(OWN).await.unwrap();
     let question = Question { profile: &profile, policy: &policy, rules, forecast: AssumedForecast::None };
     let report = Prepared::new(&book, question).unwrap().report(&|| {});
     assert_eq!(record.seasons, report.seasons);

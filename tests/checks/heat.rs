@@ -11,7 +11,6 @@ use chrono::NaiveDate;
 use predicates::prelude::*;
 use predicates::str::contains;
 use proptest::prelude::*;
-use treebell::heat::hourly::{self, HourlyError, HourlyReading};
 use treebell::heat::{Cutoff, DailySeries, DayTemperatures, HeatRule, HeatRuleError, Method};
 use treebell::units::{dd_c_to_f, f_to_c};
 
@@ -169,95 +168,6 @@ fn the_whole_reference_table_is_reproduced() {
     assert_eq!(rows, 42);
 }
 
-/// Hour by hour from midnight to midnight, then degree-days by mean of the first 24, trapezoid and piecewise linear for
-/// no, horizontal, intermediate and vertical cut-off. The second is a plain cold day, °C; the third a hot one, °F.
-type HourlyCase = (f64, f64, [f64; 25], [[f64; 3]; 4]);
-const HOURLY: [HourlyCase; 2] = [
-    (
-        5.0,
-        30.0,
-        [
-            -6., -6.5, -7., -7., -7.5, -8., -8., -6., -2., 2., 6., 9., 11., 12.5, 13., 12.5, 11., 8., 5., 2., 0., -1.5,
-            -3., -4., -5.,
-        ],
-        [[1.791667, 1.791667, 1.776042]; 4],
-    ),
-    (
-        50.0,
-        88.0,
-        [
-            68., 67., 66., 65., 64., 64., 66., 71., 77., 82., 87., 91., 94., 97., 99., 100., 99., 96., 91., 86., 81.,
-            77., 74., 71., 69.,
-        ],
-        [
-            [30.541667, 30.562500, 30.562500],
-            [27.916667, 27.937500, 27.978125],
-            [25.291667, 25.312500, 25.393750],
-            [15.250000, 15.270833, 14.757292],
-        ],
-    ),
-];
-
-fn check_hourly(lower: f64, upper: f64, cutoff: Cutoff, temperatures: &[f64], wanted: [f64; 3], what: &str) {
-    let rule = HeatRule::new(SSine, lower, Some(upper), cutoff).unwrap();
-    let readings: Vec<_> = temperatures
-        .iter()
-        .enumerate()
-        .map(|(hour, temperature_c)| HourlyReading { at_h: hour as f64, temperature_c: *temperature_c })
-        .collect();
-    close(hourly::mean_of_readings(&rule, &temperatures[..24]).unwrap(), wanted[0], 1e-6, &format!("{what} mean"));
-    close(hourly::trapezoid(&rule, &readings).unwrap(), wanted[1], 1e-6, &format!("{what} trapezoid"));
-    close(hourly::piecewise_linear(&rule, &readings).unwrap(), wanted[2], 1e-6, &format!("{what} piecewise"));
-}
-
-#[test]
-fn hourly_methods_reproduce_typed_in_days() {
-    for (lower, upper, temperatures, by_cutoff) in HOURLY {
-        for (cutoff, wanted) in Cutoff::ALL.into_iter().zip(by_cutoff) {
-            check_hourly(lower, upper, cutoff, &temperatures, wanted, &format!("{lower} {cutoff}"));
-        }
-    }
-    // A 5 to 25 °C sine, lower 10, upper 22 °C.
-    let sine: Vec<f64> =
-        (0..25).map(|hour| 15.0 - 10.0 * (std::f64::consts::TAU * f64::from(hour) / 24.0).cos()).collect();
-    for (cutoff, wanted) in Cutoff::ALL.into_iter().zip([
-        [6.074215, 6.074215, 6.074215],
-        [5.583333, 5.583333, 5.586193],
-        [5.092452, 5.092452, 5.098171],
-        [2.083333, 2.083333, 2.551878],
-    ]) {
-        check_hourly(10.0, 22.0, cutoff, &sine, wanted, &format!("sine {cutoff}"));
-    }
-}
-
-#[test]
-fn the_whole_hourly_reference_is_reproduced() {
-    let Some(path) = support::shared("the hourly table", "reference/degree_day_hourly_reference.csv") else { return };
-    let mut rows = 0;
-    for record in csv::Reader::from_path(path).unwrap().records().map(Result::unwrap) {
-        let numbers: Vec<f64> = record.iter().map(|field| field.parse().unwrap_or(f64::NAN)).collect();
-        let cutoff = Cutoff::parse(&record[3]).unwrap();
-        check_hourly(numbers[1], numbers[2], cutoff, &numbers[7..], [numbers[4], numbers[5], numbers[6]], &record[0]);
-        rows += 1;
-    }
-    assert_eq!(rows, 12);
-}
-
-#[test]
-fn readings_that_make_no_day_are_told_apart() {
-    let rule = HeatRule::new(SSine, 5.0, Some(30.0), Horizontal).unwrap();
-    let at =
-        |hours: &[f64]| hours.iter().map(|at_h| HourlyReading { at_h: *at_h, temperature_c: 9.0 }).collect::<Vec<_>>();
-    let check = |hours: &[f64]| hourly::trapezoid(&rule, &at(hours));
-    assert_eq!(check(&[0.0, 3.0, 6.0]), Ok(1.0));
-    assert_eq!(check(&[0.0]), Err(HourlyError::TooFew(1)));
-    assert_eq!(check(&[0.0, 1.0, 1.0]), Err(HourlyError::NotInOrder { index: 2, at_h: 1.0, before_h: 1.0 }));
-    assert_eq!(check(&[0.0, 1.0, 5.0]), Err(HourlyError::StepTooLong { index: 2, step_h: 4.0 }));
-    assert_eq!(check(&[0.0, f64::NAN]), Err(HourlyError::NotFinite { index: 1 }));
-    assert_eq!(hourly::mean_of_readings(&rule, &[]), None);
-    assert_eq!(hourly::mean_of_readings(&rule, &[9.0, f64::INFINITY]), None);
-}
-
 #[test]
 fn thresholds_that_do_not_go_together_are_refused() {
     let new = |lower, upper, cutoff| HeatRule::new(SSine, lower, upper, cutoff).unwrap_err();
@@ -294,6 +204,20 @@ fn series(days: &[DayTemperatures]) -> DailySeries {
 
 fn sum(rule: &HeatRule, days: &[DayTemperatures]) -> f64 {
     rule.series(&series(days)).into_iter().flatten().sum()
+}
+
+/// Heat per day at one temperature, by what the thresholds and cut-offs are defined as.
+fn rate(rule: &HeatRule, temperature: f64) -> f64 {
+    let plain = (temperature - rule.lower_c()).max(0.0);
+    match rule.upper_c() {
+        Some(upper) if temperature > upper => match rule.cutoff() {
+            NoCutoff => plain,
+            Horizontal => upper - rule.lower_c(),
+            Intermediate => (2.0 * upper - rule.lower_c() - temperature).max(0.0),
+            Vertical => 0.0,
+        },
+        _ => plain,
+    }
 }
 
 proptest! {
@@ -367,7 +291,7 @@ proptest! {
         let curve: Vec<f64> = (0..20_000)
             .map(|step| mean + half * (std::f64::consts::TAU * (f64::from(step) + 0.5) / 20_000.0).sin())
             .collect();
-        let along = hourly::mean_of_readings(&sine, &curve).unwrap();
+        let along = curve.iter().map(|temperature| rate(&sine, *temperature)).sum::<f64>() / curve.len() as f64;
         // A vertical cut-off jumps, so the sampled mean may be off by a few steps of the jump's height.
         prop_assert!((along - sine.degree_days(day, None)).abs() < 0.01);
     }

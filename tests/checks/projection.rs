@@ -11,7 +11,7 @@ use predicates::str::contains;
 use proptest::prelude::*;
 use treebell::assessment::rehearsal::{Rehearsal, rehearse, score};
 use treebell::heat::hindcast::{self, AssumedForecast, DRESSING_LEADS, LeadScore, Verified};
-use treebell::heat::projection::{self, BorrowedBy, Crossings, Dressing, Now, PastSeason, Projector};
+use treebell::heat::projection::{self, BorrowedBy, Crossings, Dressing, Now, PastSeason, Projector, StationFit};
 use treebell::heat::scores::{crps, fair_crps, skill};
 use treebell::heat::{Cutoff, DayTemperatures, HeatRule, Method};
 use treebell::season::outlook::heat_sum_of;
@@ -395,7 +395,7 @@ fn a_forecast_is_moved_by_what_it_was_off_before() {
 }
 
 #[test]
-fn a_young_station_borrows_and_says_how() {
+fn another_station_is_made_to_fit_a_young_one_and_says_by_what() {
     let other = world(1980..=2009);
     let colder = |season: &PastSeason, days: usize| {
         let mut own = season.clone();
@@ -405,16 +405,16 @@ fn a_young_station_borrows_and_says_how() {
     };
     // Two seasons of its own, the second still running.
     let own = [colder(&other[20], 212), colder(&other[21], 60)];
-    let got = projection::borrow(&own, &other, -2.0);
-    assert_eq!((got.borrowed, got.by), (28, BorrowedBy::CommonDays(272)));
-    assert_eq!(got.seasons.len(), 30);
-    let (lent, was) = (&got.seasons[0].days[100], other[0].days[100]);
+    let fit = StationFit::between(&own, &other, -2.0);
+    assert_eq!(fit.by, BorrowedBy::CommonDays(272));
+    let (lent, was) = (fit.fitted(&other[0]), &other[0]);
+    assert_eq!((lent.season, lent.first, lent.days.len()), (was.season, was.first, was.days.len()));
+    let (lent, was) = (lent.days[100], was.days[100]);
     assert!((lent.min_c - (was.min_c - 3.0)).abs() < 1e-9 && (lent.max_c - (was.max_c - 1.0)).abs() < 1e-9);
-    assert_eq!(got.seasons[20], own[0]);
     // Nothing of its own: the elevation speaks.
-    let got = projection::borrow(&[], &other, -2.0);
-    assert_eq!((got.borrowed, got.by), (30, BorrowedBy::Elevation));
-    assert!((got.seasons[0].days[100].max_c - (was.max_c - 2.0)).abs() < 1e-9);
+    let fit = StationFit::between(&[], &other, -2.0);
+    assert_eq!(fit.by, BorrowedBy::Elevation);
+    assert!((fit.fitted(&other[0]).days[100].max_c - (was.max_c - 2.0)).abs() < 1e-9);
 }
 
 /// Stations of 20 and more seasons in the shared records, each with its projections at the leads that have a target.

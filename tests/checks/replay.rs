@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
+use treebell::assessment::past::PastFrom;
 use treebell::clock::ManualClock;
 use treebell::config::{Config, EmailConfig};
 use treebell::demo::state::State;
@@ -17,9 +18,9 @@ use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, NoticeStatus};
 use treebell::service::app::Parts;
-use treebell::service::assess::PastFrom;
-use treebell::service::cycle::{self, Books, CycleReport, Desks};
-use treebell::service::replay::{RegionSeason, Theatre, summarise};
+use treebell::service::caches::{RecordCache, SeasonCache};
+use treebell::service::cycle::{self, CycleReport};
+use treebell::service::replay::{RegionSeason, ReplayWorld, summarise};
 use treebell::store::Store;
 use treebell::store::subscriptions::{Consent, NewSubscriber};
 use treebell::weather::{TenthsC, Version};
@@ -65,8 +66,8 @@ impl World {
 
     async fn cycle(&self, day: NaiveDate) -> CycleReport {
         self.clock.set(day.and_hms_opt(13, 15, 0).unwrap().and_utc());
-        let mut books = Books::new(self.parts.store.clone());
-        cycle::run(&self.parts, &mut books, &mut Desks::default(), &mut |_| {}).await.unwrap()
+        let mut records = RecordCache::new(self.parts.store.clone());
+        cycle::run(&self.parts, &mut records, &mut SeasonCache::default(), &mut |_| {}).await.unwrap()
     }
 
     async fn play(&self, season: i32) -> Vec<RegionSeason> {
@@ -74,8 +75,8 @@ impl World {
     }
 
     async fn play_through(&self, season: i32, channels: Option<Channels>) -> Vec<RegionSeason> {
-        let theatre = Theatre::set(&self.parts, &[]).await.unwrap();
-        let mut played = theatre.play(season, channels, &mut |_| {}).await.unwrap();
+        let played_world = ReplayWorld::read(&self.parts, &[]).await.unwrap();
+        let mut played = played_world.play(season, channels, &mut |_| {}).await.unwrap();
         played.sort_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
         played
     }

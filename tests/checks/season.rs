@@ -8,12 +8,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Datelike, Days, NaiveDate};
+use treebell::heat::projection::Dressing;
 use treebell::heat::{DayOrigin, DayTemperatures, FilledDay};
 use treebell::region::Release;
 use treebell::season::decide::{Answer, Decision, Facts, Standing, Terms, Told, carried_out, decide};
-use treebell::season::outlook::{OutlookInput, PastYear, make, past_years_ensemble, season_heat};
+use treebell::season::outlook::{Ensemble, ForecastSkill, Member, OutlookInput, make, season_heat};
 use treebell::season::status::Shown;
-use treebell::season::{FieldReport, NoticeKind, Outlook, Policy, Profile, SeasonKey};
+use treebell::season::{FieldReport, HeatDay, NoticeKind, Outlook, Policy, Profile, SeasonKey};
 
 /// °C·day per day of each month, January first.
 const NORMAL: [f64; 12] = [1.5, 3.0, 5.0, 8.0, 10.0, 14.0, 16.0, 16.0, 12.0, 6.0, 2.0, 1.0];
@@ -215,8 +216,8 @@ impl World {
         days
     }
 
-    /// Twelve years of the same months, from a fifth colder to a fifth warmer.
-    fn past(&self) -> Vec<PastYear> {
+    /// Twelve years of the same months, from a fifth colder to a fifth warmer: each year with its heat from the biofix on.
+    fn past(&self) -> Vec<(i32, Vec<HeatDay>)> {
         (0..self.past_years)
             .map(|at| {
                 let season = self.year - 20 + at;
@@ -233,15 +234,35 @@ impl World {
                         origin: DayOrigin::Observed,
                     })
                     .collect();
-                PastYear::from_days(&self.profile, season, &days, 0.1).expect("a whole year")
+                (season, season_heat(&self.profile, season, &days))
             })
             .collect()
     }
 
-    fn outlook(&self, past: &[PastYear], today: NaiveDate) -> Outlook {
+    /// This season goes on as each past one did, by calendar day.
+    fn ensemble(&self, heat: &[HeatDay], past: &[(i32, Vec<HeatDay>)]) -> Ensemble {
+        let first = heat.last().map_or(self.profile.first_day(self.year), |last| last.day + Days::new(1));
+        let last = self.profile.last_day(self.year);
+        let members = past
+            .iter()
+            .map(|(season, then)| {
+                let by_day: BTreeMap<NaiveDate, f64> = then.iter().map(|day| (day.day, day.degree_days)).collect();
+                let on = |day: NaiveDate| {
+                    let year = day.year() + season - self.year;
+                    let then = day.with_year(year).or_else(|| NaiveDate::from_ymd_opt(year, 2, 28));
+                    then.and_then(|then| by_day.get(&then).copied())
+                };
+                let days = first.iter_days().take_while(|day| *day <= last);
+                Member { year: *season, degree_days: days.map_while(on).collect() }
+            })
+            .collect();
+        Ensemble { first, members, forecast_days: 0, dressing: Dressing::default() }
+    }
+
+    fn outlook(&self, past: &[(i32, Vec<HeatDay>)], today: NaiveDate) -> Outlook {
         let season = SeasonKey { profile: self.profile.id.clone(), region: "here".into(), year: self.year };
         let heat = season_heat(&self.profile, self.year, &self.days(today));
-        let ensemble = past_years_ensemble(&self.profile, self.year, &heat, past, &[]);
+        let ensemble = self.ensemble(&heat, past);
         make(&OutlookInput {
             season: &season,
             profile: &self.profile,
@@ -251,6 +272,9 @@ impl World {
             heat: &heat,
             ensemble: &ensemble,
             reports: &self.reports(today),
+            borrowed: None,
+            forecast_fit: None,
+            skill: &ForecastSkill::default(),
         })
     }
 
@@ -803,10 +827,8 @@ mod commands {
 
 mod laws {
     use proptest::prelude::*;
-    use treebell::heat::projection::Dressing;
     use treebell::season::decide::{SkipReason, WordNeeded};
-    use treebell::season::outlook::{Ensemble, Member};
-    use treebell::season::{DateSpread, HeatDay, Reached, ReachedBy, RecordTrust, StageId, StageOutlook};
+    use treebell::season::{DateSpread, Reached, ReachedBy, RecordTrust, StageId, StageOutlook};
 
     use super::*;
 
@@ -954,6 +976,9 @@ mod laws {
             heat,
             ensemble: &Ensemble { first, members: (0..years).map(member).collect(), forecast_days: 0, dressing },
             reports: &[],
+            borrowed: None,
+            forecast_fit: None,
+            skill: &ForecastSkill::default(),
         })
     }
 
@@ -1131,6 +1156,9 @@ mod laws {
                 heat: &heat,
                 ensemble: &Ensemble { first, members, forecast_days: 0, dressing },
                 reports: &reports,
+                borrowed: None,
+                forecast_fit: None,
+                skill: &ForecastSkill::default(),
             });
             prop_assert!(outlook.heat_sum.is_finite() && outlook.heat_sum >= 0.0);
             prop_assert_eq!(decide_on(&outlook, &[], &reports, Release::AtOnce).verdicts.len(), 4);

@@ -1,6 +1,23 @@
-//! A subscriber's way through the service: sign-up, preferences, stop, and the links that lead there.
+//! A subscriber's way through the service: sign-up, confirmation, preferences, stop, and the links that lead there.
+
+pub mod confirm;
+pub mod sign_up;
 
 pub mod preferences;
-pub mod sign_up;
 pub mod stop;
+
+pub mod messages;
+pub mod places;
 pub mod tokens;
+
+use crate::message::RenderError;
+use crate::store::StoreError;
+
+/// Why nothing came of a request; then nothing was written.
+#[derive(Debug, thiserror::Error)]
+pub enum SignUpError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("a letter could not be worded: {0}")]
+    Words(#[from] RenderError),
+}

@@ -3,14 +3,13 @@
 
 use chrono::TimeDelta;
 
+use super::SignUpError;
+use super::tokens::{self, Purpose};
 use crate::language::Language;
 use crate::links;
 use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::Address;
 use crate::service::app::Parts;
-use crate::service::subscribe::sign_up::EnrolError;
-use crate::service::subscribe::tokens;
-use crate::service::subscribe::tokens::Purpose;
 use crate::store::preferences::hour;
 use crate::store::transactional;
 use crate::store::transactional::NewLetter;
@@ -26,7 +25,7 @@ const OF_USE: TimeDelta = TimeDelta::hours(24);
 ///
 /// # Errors
 /// When the store fails or the letter cannot be worded.
-pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), EnrolError> {
+pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), SignUpError> {
     let now = parts.clock.now();
     let mut tx = parts.store.begin().await?;
     let key = tx.hash().of(to);

@@ -1,12 +1,108 @@
-//! The link by which one subscriber stops.
+//! Stop, however it is said: by a word in a text, by a link, on one's own page, or to staff, who use the command. Also the
+//! link by which one stops.
+//!
+//! A stop holds from its commit on: nothing that a worker claims later goes out, and a worker looks once more right before
+//! the first byte. Whoever said stop is answered only when no worker has a message to them in hand any more, so nothing is
+//! handed to a gateway after they were told that they are stopped.
 
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use tracing::warn;
 use url::Url;
 
+use super::tokens::{self, Purpose};
+use crate::clock::Clock;
 use crate::dispatch::dispatcher::Addressee;
 use crate::links;
-use crate::people::AddressHash;
-use crate::service::subscribe::tokens;
-use crate::service::subscribe::tokens::Purpose;
+use crate::people::{Address, AddressHash};
+use crate::store::subscriptions::{self, Stopped};
+use crate::store::{Store, StoreError, Tx};
+
+/// Longest wait for messages that workers have in hand; a gateway's own time for an answer is shorter.
+const IN_HAND: Duration = Duration::from_secs(3);
+
+/// How often is looked meanwhile.
+const LOOK_EVERY: Duration = Duration::from_millis(15);
+
+/// What somebody asked for.
+#[derive(Clone, Copy, Debug)]
+pub enum StopRequest<'a> {
+    /// Nothing more to this address, by its key, which may be nobody's any more.
+    Address(&'a str),
+    /// Nothing more to any address of the owner of this one, and nothing kept of them.
+    Erase(&'a Address),
+}
+
+/// Obeys a stop, and waits for workers that have a message in hand. `evidence`: how it was said.
+///
+/// # Errors
+/// When the store fails, or nothing is known of somebody who is to be erased.
+pub async fn stop(
+    store: &Store,
+    clock: &dyn Clock,
+    request: StopRequest<'_>,
+    evidence: &str,
+) -> Result<Stopped, StoreError> {
+    let now = clock.now();
+    match request {
+        StopRequest::Address(key) => {
+            let mut tx = store.begin().await?;
+            let stopping = stop_in(&mut tx, key, evidence, now).await?;
+            tx.commit().await?;
+            stopping.in_force(store, clock).await
+        }
+        StopRequest::Erase(address) => {
+            let owner = store.subscriber_of(address).await?;
+            let addresses = owner.iter().flat_map(|owner| &owner.addresses).map(|known| &known.address);
+            let keys = addresses.chain([address]).map(|address| store.address_hash().of(address)).collect();
+            let stopped = store.remove_subscriber(address, evidence, now).await?;
+            Stopping { keys, stopped }.in_force(store, clock).await
+        }
+    }
+}
+
+/// A stop that is written down. It is obeyed in full when [`Stopping::in_force`] returns.
+#[must_use = "commit the transaction, then wait until it is in force"]
+#[derive(Debug)]
+pub struct Stopping {
+    keys: Vec<String>,
+    stopped: Stopped,
+}
+
+/// As [`stop`] of an address, inside a transaction of the caller, who commits it and then waits for it to be in force.
+///
+/// # Errors
+/// When the store fails; then the transaction is to be given up.
+pub async fn stop_in(
+    tx: &mut Tx,
+    address_key: &str,
+    evidence: &str,
+    now: DateTime<Utc>,
+) -> Result<Stopping, StoreError> {
+    let stopped = subscriptions::stop_by_id(tx, address_key, evidence, now).await?;
+    Ok(Stopping { keys: vec![address_key.to_owned()], stopped })
+}
+
+impl Stopping {
+    /// After the commit: a worker that looked at an address before it may be sending at this moment.
+    ///
+    /// # Errors
+    /// When the store fails; the stop holds all the same.
+    pub async fn in_force(self, store: &Store, clock: &dyn Clock) -> Result<Stopped, StoreError> {
+        let begun = tokio::time::Instant::now();
+        for key in &self.keys {
+            while store.in_hand(key, clock.now()).await? {
+                if begun.elapsed() >= IN_HAND {
+                    warn!("a message to somebody who said stop was handed over before, and is not answered yet");
+                    return Ok(self.stopped);
+                }
+                tokio::time::sleep(LOOK_EVERY).await;
+            }
+        }
+        Ok(self.stopped)
+    }
+}
 
 /// What makes each addressee's stop link; no link without a public address.
 pub fn personaliser(

@@ -3,8 +3,6 @@
 //! A token is its subject followed by 32 hexadecimal digits (128 bits) of a keyed hash over purpose and subject. Nothing
 //! is stored for it. A token of one purpose opens nothing of another.
 
-use chrono::{DateTime, Utc};
-
 use crate::people::AddressHash;
 
 /// What a token is good for.
@@ -22,20 +20,8 @@ pub enum Purpose {
     Form,
 }
 
-/// Why a token opens nothing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum TokenFault {
-    #[error("the token was not made here, or not for this")]
-    Forged,
-    #[error("the token is too old")]
-    TooOld,
-}
-
 /// Digits of the keyed hash at the end of a token.
 const SEAL: usize = 32;
-
-/// Digits of the second until which a token of [`make_until`] is good.
-const UNTIL: usize = 10;
 
 impl Purpose {
     /// Goes into the hash: a changed name would make all tokens out there worthless.
@@ -69,43 +55,11 @@ pub fn same(right: &str, given: &str) -> bool {
     differs == 0
 }
 
-/// A token that is good until an instant, to the second.
-pub fn make_until(hash: &AddressHash, purpose: Purpose, subject: &str, until: DateTime<Utc>) -> String {
-    make(hash, purpose, &format!("{subject}{:010x}", until.timestamp().max(0)))
-}
-
-/// The subject of a token that [`make_until`] made, while it is good.
-///
-/// # Errors
-/// See [`TokenFault`].
-pub fn open_by<'a>(
-    hash: &AddressHash,
-    purpose: Purpose,
-    token: &'a str,
-    now: DateTime<Utc>,
-) -> Result<&'a str, TokenFault> {
-    let (subject, until) = split_time(open(hash, purpose, token).ok_or(TokenFault::Forged)?)?;
-    if now > until { Err(TokenFault::TooOld) } else { Ok(subject) }
-}
-
-/// A subject that ends in an instant, taken apart.
-fn split_time(subject: &str) -> Result<(&str, DateTime<Utc>), TokenFault> {
-    let at = subject.len().checked_sub(UNTIL).ok_or(TokenFault::Forged)?;
-    let (subject, digits) = subject.split_at_checked(at).ok_or(TokenFault::Forged)?;
-    let seconds = i64::from_str_radix(digits, 16).map_err(|_| TokenFault::Forged)?;
-    let at = DateTime::from_timestamp(seconds, 0).ok_or(TokenFault::Forged)?;
-    Ok((subject, at))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     const ID: &str = "0123456789abcdef0123456789abcdef";
-
-    fn at(seconds: i64) -> DateTime<Utc> {
-        DateTime::from_timestamp(1_750_000_000 + seconds, 0).expect("a sound instant")
-    }
 
     #[test]
     fn a_token_opens_its_own_subject_for_its_own_purpose() {
@@ -121,21 +75,6 @@ mod tests {
         {
             assert_eq!(open(&hash, Purpose::Stop, bad), None, "{bad}");
         }
-    }
-
-    #[test]
-    fn a_token_with_an_end_ends() {
-        let hash = AddressHash::with_key(b"a key");
-        let token = make_until(&hash, Purpose::Preferences, ID, at(60));
-        assert_eq!(open_by(&hash, Purpose::Preferences, &token, at(0)), Ok(ID));
-        assert_eq!(open_by(&hash, Purpose::Preferences, &token, at(60)), Ok(ID));
-        assert_eq!(open_by(&hash, Purpose::Preferences, &token, at(61)), Err(TokenFault::TooOld));
-        // Its end is part of what is sealed.
-        let later = token.replace(&format!("{:010x}", at(60).timestamp()), &format!("{:010x}", at(999).timestamp()));
-        assert_ne!(later, token);
-        assert_eq!(open_by(&hash, Purpose::Preferences, &later, at(0)), Err(TokenFault::Forged));
-        // A token without an end has none to read.
-        assert_eq!(open_by(&hash, Purpose::Stop, &make(&hash, Purpose::Stop, "x"), at(0)), Err(TokenFault::Forged));
     }
 
     #[test]

@@ -1,16 +1,12 @@
 //! Texts from phones, by whatever way they come: what each does, in one transaction, once.
 //!
-//! A stop holds from its commit on: nothing that a worker claims later goes out, and a worker looks once more right before
-//! the first byte. [`Texts::received`] returns only when no worker has a message to that phone in hand any more, so
-//! nothing is handed to a gateway after whoever brought the text was told that it was taken.
+//! After a stop, [`Texts::received`] returns only when it is in force: see [`crate::service::subscribe::stop`].
 
 pub mod reassembly;
 
-use std::time::Duration;
-
 use async_trait::async_trait;
 use chrono::{DateTime, TimeDelta, Utc};
-use tracing::{info, warn};
+use tracing::info;
 
 use crate::delivery::inbound::{Inbound, InboundText, NotTaken};
 use crate::message::{LetterFacts, LetterKind, Sender};
@@ -19,20 +15,23 @@ use crate::people::limits::By;
 use crate::people::{Address, Language, PhoneNumber, Reach, Zip};
 use crate::service::app::Parts;
 use crate::service::follow_up;
-use crate::service::subscribe::sign_up;
-use crate::service::subscribe::sign_up::{Confirmed, EnrolError, Wish, tell, welcome};
+use crate::service::subscribe::SignUpError;
+use crate::service::subscribe::confirm::{self, Confirmed};
+use crate::service::subscribe::messages::{tell, welcome};
+use crate::service::subscribe::sign_up::{self, SignUpRequest};
+use crate::service::subscribe::stop::{Stopping, stop_in};
 use crate::store::follow_ups;
 use crate::store::inbound::first_time;
 use crate::store::notices::tell_staff;
 use crate::store::pending_sign_ups;
 use crate::store::subscriptions;
-use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber, enrol, resume, standing, stop};
+use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber, enrol, resume, standing};
 use crate::store::transactional;
 use crate::store::{StoreError, Tx};
 
 /// What a text did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Did {
+pub enum TextOutcome {
     /// It came before: nothing was done.
     Repeated,
     /// Its sender cannot be written to: a short code, a name, a number abroad. Of such only a stop is obeyed.
@@ -43,7 +42,7 @@ pub enum Did {
     /// Was asked to confirm.
     Asked,
     Confirmed,
-    /// A wish was withdrawn before it was confirmed.
+    /// A sign-up request was withdrawn before it was confirmed.
     Declined,
     /// A subscriber has more ZIP codes now.
     Extended,
@@ -60,8 +59,8 @@ pub enum Did {
 /// The texts that one phone is answered in a day, beside stops: two machines that answer each other must come to an end.
 const ANSWERS_A_DAY: u64 = 10;
 
-/// Longest wait for a message to this phone that a worker has in hand; the gateway's own time for an answer is shorter.
-const IN_HAND: Duration = Duration::from_secs(3);
+/// How a stop by text was said.
+const STOP_EVIDENCE: &str = "word in a text";
 
 /// Takes in texts for the service.
 #[derive(Clone)]
@@ -78,7 +77,7 @@ impl Texts {
     ///
     /// # Errors
     /// When the store fails; then nothing was done and the text is to be brought again.
-    pub async fn take(&self, text: &InboundText) -> Result<Did, EnrolError> {
+    pub async fn take(&self, text: &InboundText) -> Result<TextOutcome, SignUpError> {
         let parts = &self.parts;
         let mut read = keywords::read(&text.text);
         if !text.whole && read.meaning != Meaning::Stop {
@@ -93,7 +92,8 @@ impl Texts {
             if from.starts_with('+') { Err(why) } else { PhoneNumber::parse(&format!("+{from}"), reach) }
         });
         let Ok(phone) = parsed else {
-            let did = if read.meaning == Meaning::Stop { self.stop_unanswered(text).await? } else { Did::NoSender };
+            let did =
+                if read.meaning == Meaning::Stop { self.stop_unanswered(text).await? } else { TextOutcome::NoSender };
             info!(meaning = read.meaning.name(), "a text came from where no answer can go: {did:?}");
             return Ok(did);
         };
@@ -106,22 +106,22 @@ impl Texts {
         // Without an id of its own, a second STOP in a minute may be meant after a START between the two.
         let must_hold = read.meaning == Meaning::Stop && text.id.is_none();
         if !new && !must_hold {
-            return Ok(Did::Repeated);
+            return Ok(TextOutcome::Repeated);
         }
         let mut text_in_hand = Incoming::of(&mut tx, parts, address, key, fact, read.language, now).await?;
         let did = text_in_hand.act(&read.meaning, &text.text).await?;
-        let key = text_in_hand.key;
+        let stopping = text_in_hand.stopping;
         tx.commit().await?;
         parts.queued.notify_one();
-        if did == Did::Stopped {
-            self.wait_for_workers(&key).await?;
+        if let Some(stopping) = stopping {
+            stopping.in_force(&parts.store, &*parts.clock).await?;
         }
         info!(meaning = read.meaning.name(), "a text came in: {did:?}");
         Ok(did)
     }
 
     /// Obeys a stop of somebody to whom no answer can go: whatever the sender is, nothing is ever written there.
-    async fn stop_unanswered(&self, text: &InboundText) -> Result<Did, EnrolError> {
+    async fn stop_unanswered(&self, text: &InboundText) -> Result<TextOutcome, SignUpError> {
         let now = self.parts.clock.now();
         let mut tx = self.parts.store.begin().await?;
         let Some(key) = tx.hash().of_sender(&text.from) else {
@@ -129,27 +129,14 @@ impl Texts {
             let text = "a text said stop and came without its sender, so nobody could be stopped: ask the gateway why";
             tell_staff(&mut tx, &format!("stop-of-nobody/{day}"), None, "text", text, now).await?;
             tx.commit().await?;
-            return Ok(Did::NoSender);
+            return Ok(TextOutcome::NoSender);
         };
         let fact = fact(&tx, &key, text);
         first_time(&mut tx, &fact, "text", Some(Meaning::Stop.name()), now).await?;
-        subscriptions::stop_by_id(&mut tx, &key, "word in a text", now).await?;
+        let stopping = stop_in(&mut tx, &key, STOP_EVIDENCE, now).await?;
         tx.commit().await?;
-        self.wait_for_workers(&key).await?;
-        Ok(Did::Stopped)
-    }
-
-    /// A worker that looked at the phone's standing before the stop was committed may be sending at this moment.
-    async fn wait_for_workers(&self, address_key: &str) -> Result<(), StoreError> {
-        let begun = tokio::time::Instant::now();
-        while self.parts.store.in_hand(address_key, self.parts.clock.now()).await? {
-            if begun.elapsed() >= IN_HAND {
-                warn!("a message to a phone that said stop was handed to its gateway before, and is not answered yet");
-                break;
-            }
-            tokio::time::sleep(Duration::from_millis(15)).await;
-        }
-        Ok(())
+        stopping.in_force(&self.parts.store, &*self.parts.clock).await?;
+        Ok(TextOutcome::Stopped)
     }
 }
 
@@ -180,6 +167,8 @@ struct Incoming<'a> {
     suppressed: bool,
     language: Language,
     now: DateTime<Utc>,
+    /// Written when it says stop.
+    stopping: Option<Stopping>,
 }
 
 impl<'a> Incoming<'a> {
@@ -194,33 +183,33 @@ impl<'a> Incoming<'a> {
     ) -> Result<Self, StoreError> {
         let (status, suppressed, own) = standing(tx, &key).await?;
         let open = pending_sign_ups::open_of(tx, &key, now).await?;
-        let language = own.or(open.map(|wish| wish.language)).or(said_in).unwrap_or(Language::En);
-        Ok(Self { tx, parts, address, key, fact, status, suppressed, language, now })
+        let language = own.or(open.map(|request| request.language)).or(said_in).unwrap_or(Language::En);
+        Ok(Self { tx, parts, address, key, fact, status, suppressed, language, now, stopping: None })
     }
 
-    async fn act(&mut self, meaning: &Meaning, words: &str) -> Result<Did, EnrolError> {
+    async fn act(&mut self, meaning: &Meaning, words: &str) -> Result<TextOutcome, SignUpError> {
         if *meaning == Meaning::Stop {
             return self.stop().await;
         }
         let day_ago = self.now - TimeDelta::days(1);
         if transactional::count_since(self.tx, &self.key, &LetterKind::ALL, day_ago).await? >= ANSWERS_A_DAY {
-            return Ok(Did::Silent);
+            return Ok(TextOutcome::Silent);
         }
         match meaning {
             Meaning::Stop => self.stop().await,
             Meaning::Start => self.start().await,
             Meaning::Yes => match self.confirm("answered YES").await? {
-                Did::NotUnderstood => self.start().await,
+                TextOutcome::NotUnderstood => self.start().await,
                 did => Ok(did),
             },
             Meaning::No => self.no().await,
-            Meaning::Help => self.answer(LetterKind::Help, Did::Helped).await,
+            Meaning::Help => self.answer(LetterKind::Help, TextOutcome::Helped).await,
             Meaning::Zips(zips) => self.join(zips).await,
             Meaning::Code(code) => self.code(code).await,
             Meaning::Saw(saw) => match follow_ups::open_of(self.tx, &self.key, self.now).await? {
                 Some(question) => {
                     follow_up::answer_in(self.tx, self.parts, &question, *saw).await?;
-                    self.answer(LetterKind::Thanks, Did::Reported).await
+                    self.answer(LetterKind::Thanks, TextOutcome::Reported).await
                 }
                 None => self.not_understood(words).await,
             },
@@ -228,60 +217,60 @@ impl<'a> Incoming<'a> {
         }
     }
 
-    async fn stop(&mut self) -> Result<Did, EnrolError> {
+    async fn stop(&mut self) -> Result<TextOutcome, SignUpError> {
         let was_stopped = self.suppressed;
-        stop(self.tx, &self.address, "word in a text", self.now).await?;
+        self.stopping = Some(stop_in(self.tx, &self.key, STOP_EVIDENCE, self.now).await?);
         if !was_stopped {
             let facts = self.facts();
             let fact = self.fact.clone();
             tell(self.tx, self.parts, LetterKind::Stopped, &self.address, self.language, facts, &fact, self.now)
                 .await?;
         }
-        Ok(Did::Stopped)
+        Ok(TextOutcome::Stopped)
     }
 
     /// Only who had confirmed before is written to again on one word; all others are asked where their trees are.
-    async fn start(&mut self) -> Result<Did, EnrolError> {
+    async fn start(&mut self) -> Result<TextOutcome, SignUpError> {
         if self.status == Some(AddressStatus::Confirmed) && !self.suppressed {
-            return self.answer(LetterKind::Resumed, Did::Resumed).await;
+            return self.answer(LetterKind::Resumed, TextOutcome::Resumed).await;
         }
         if resume(self.tx, &self.address, "word in a text", self.now).await? {
             self.status = Some(AddressStatus::Confirmed);
             self.suppressed = false;
-            return self.answer(LetterKind::Resumed, Did::Resumed).await;
+            return self.answer(LetterKind::Resumed, TextOutcome::Resumed).await;
         }
         if self.suppressed {
             let day = self.now.date_naive();
             let text = "somebody who had said stop and never confirmed before sent START: they are not written to \
                         unless they text their ZIP code";
             tell_staff(self.tx, &format!("start-after-stop/{}/{day}", self.key), None, "text", text, self.now).await?;
-            return Ok(Did::Silent);
+            return Ok(TextOutcome::Silent);
         }
-        self.once_a_day(LetterKind::WhichZip, Did::AskedWhere).await
+        self.once_a_day(LetterKind::WhichZip, TextOutcome::AskedWhere).await
     }
 
-    async fn confirm(&mut self, how: &str) -> Result<Did, EnrolError> {
-        Ok(match sign_up::confirm_by_reply(self.tx, self.parts, &self.key, how, self.now).await? {
-            Confirmed::Yes { .. } => Did::Confirmed,
-            Confirmed::Wrong { .. } | Confirmed::No => Did::NotUnderstood,
+    async fn confirm(&mut self, how: &str) -> Result<TextOutcome, SignUpError> {
+        Ok(match confirm::by_reply(self.tx, self.parts, &self.key, how, self.now).await? {
+            Confirmed::Yes { .. } => TextOutcome::Confirmed,
+            Confirmed::Wrong { .. } | Confirmed::No => TextOutcome::NotUnderstood,
         })
     }
 
-    async fn no(&mut self) -> Result<Did, EnrolError> {
+    async fn no(&mut self) -> Result<TextOutcome, SignUpError> {
         let ended =
             pending_sign_ups::end_open(self.tx, &self.key, pending_sign_ups::Outcome::Stopped, self.now).await?;
-        if ended > 0 { Ok(Did::Declined) } else { self.not_understood("no").await }
+        if ended > 0 { Ok(TextOutcome::Declined) } else { self.not_understood("no").await }
     }
 
     /// A code sent back from the phone it was sent to is as good as typed in, and as limited.
-    async fn code(&mut self, code: &str) -> Result<Did, EnrolError> {
+    async fn code(&mut self, code: &str) -> Result<TextOutcome, SignUpError> {
         match pending_sign_ups::type_code(self.tx, &self.key, code, self.now).await? {
             pending_sign_ups::Typed::Right(_) => self.confirm("answered with the code").await,
             _ => self.not_understood("").await,
         }
     }
 
-    async fn join(&mut self, zips: &[Zip]) -> Result<Did, EnrolError> {
+    async fn join(&mut self, zips: &[Zip]) -> Result<TextOutcome, SignUpError> {
         if self.status == Some(AddressStatus::Confirmed) && !self.suppressed {
             let new = NewSubscriber {
                 zips: zips.to_vec(),
@@ -293,11 +282,11 @@ impl<'a> Incoming<'a> {
             subscriptions::note_waits(self.tx, &self.key, self.now).await?;
             let fact = self.fact.clone();
             welcome(self.tx, self.parts, &self.address, self.language, zips, &fact, self.now).await?;
-            return Ok(Did::Extended);
+            return Ok(TextOutcome::Extended);
         }
         // The owner of the phone writes from it and asks: that is a newer word than their stop. They are asked back, and the
         // stop holds against all else until they say yes.
-        let wish = Wish {
+        let request = SignUpRequest {
             address: self.address.clone(),
             zips: zips.to_vec(),
             language: self.language,
@@ -306,28 +295,28 @@ impl<'a> Incoming<'a> {
             network: None,
         };
         let fact = self.fact.clone();
-        let held = sign_up::ask_in(self.tx, self.parts, &wish, By::Phone, &fact, self.now).await?;
-        Ok(if held.is_none() { Did::Asked } else { Did::Silent })
+        let held = sign_up::ask_in(self.tx, self.parts, &request, By::Phone, &fact, self.now).await?;
+        Ok(if held.is_none() { TextOutcome::Asked } else { TextOutcome::Silent })
     }
 
-    async fn not_understood(&mut self, words: &str) -> Result<Did, EnrolError> {
+    async fn not_understood(&mut self, words: &str) -> Result<TextOutcome, SignUpError> {
         let day = self.now.date_naive();
         // The words may hold anything, so staff learn that there was a text and not what it said.
         let length = words.chars().count();
         let text = format!("a text of {length} characters from {} was not understood", self.address);
         tell_staff(self.tx, &format!("not-understood/{}/{day}", self.key), None, "text", &text, self.now).await?;
-        self.once_a_day(LetterKind::NotUnderstood, Did::NotUnderstood).await
+        self.once_a_day(LetterKind::NotUnderstood, TextOutcome::NotUnderstood).await
     }
 
-    async fn once_a_day(&mut self, kind: LetterKind, did: Did) -> Result<Did, EnrolError> {
+    async fn once_a_day(&mut self, kind: LetterKind, did: TextOutcome) -> Result<TextOutcome, SignUpError> {
         let kinds = [LetterKind::NotUnderstood, LetterKind::WhichZip];
         let told = transactional::count_since(self.tx, &self.key, &kinds, self.now - TimeDelta::days(1)).await?;
-        if told > 0 { Ok(Did::Silent) } else { self.answer(kind, did).await }
+        if told > 0 { Ok(TextOutcome::Silent) } else { self.answer(kind, did).await }
     }
 
-    async fn answer(&mut self, kind: LetterKind, did: Did) -> Result<Did, EnrolError> {
+    async fn answer(&mut self, kind: LetterKind, did: TextOutcome) -> Result<TextOutcome, SignUpError> {
         if self.suppressed {
-            return Ok(Did::Silent);
+            return Ok(TextOutcome::Silent);
         }
         let facts = self.facts();
         let fact = self.fact.clone();

@@ -1,4 +1,4 @@
-//! Doors by which other programs call: texts that came in, reports of delivery, mail that came back.
+//! Webhooks, by which other programs call: texts that came in, reports of delivery, mail that came back.
 //!
 //! They stand below a secret path (`hooks.path`); without one they are closed. With `hooks.secrets` every call must carry a
 //! signature too. The work is one short transaction, so the answer is quick and whoever calls does not call again.
@@ -31,19 +31,19 @@ use crate::web::Site;
 const LARGEST: usize = 256 * 1024;
 
 pub(super) fn routes() -> Router<Site> {
-    Router::new().route("/hooks/{secret}/{door}", any(call)).layer(DefaultBodyLimit::max(LARGEST))
+    Router::new().route("/hooks/{secret}/{hook}", any(call)).layer(DefaultBodyLimit::max(LARGEST))
 }
 
 /// Gateways differ in how they call, so both methods are taken; the path is what nobody else knows.
 async fn call(
     State(site): State<Site>,
-    Path((secret, door)): Path<(String, String)>,
+    Path((secret, hook)): Path<(String, String)>,
     method: Method,
     RawQuery(query): RawQuery,
     headers: HeaderMap,
     body: Bytes,
 ) -> Response {
-    match answer(&site, &secret, &door, &method, query.as_deref().unwrap_or(""), &headers, &body).await {
+    match answer(&site, &secret, &hook, &method, query.as_deref().unwrap_or(""), &headers, &body).await {
         Ok(words) => (StatusCode::OK, words).into_response(),
         Err(refusal) => refusal.into_response(),
     }
@@ -51,7 +51,7 @@ async fn call(
 
 /// Why a call is not carried out.
 enum Refusal {
-    /// No such door, or not this secret.
+    /// No such webhook, or not this secret.
     NotFound,
     Method,
     Forged(Refused),
@@ -85,7 +85,7 @@ impl IntoResponse for Refusal {
 async fn answer(
     site: &Site,
     secret: &str,
-    door: &str,
+    hook: &str,
     method: &Method,
     query: &str,
     headers: &HeaderMap,
@@ -94,7 +94,7 @@ async fn answer(
     let config = &site.parts().config.hooks;
     let Some(path) = &config.path else { return Err(Refusal::NotFound) };
     let path = path.read().map_err(|why| Refusal::Later(format!("hooks.path: {why}")))?;
-    if path.expose().is_empty() || !same(path.expose(), secret) || !matches!(door, "text" | "report" | "bounce") {
+    if path.expose().is_empty() || !same(path.expose(), secret) || !matches!(hook, "text" | "report" | "bounce") {
         return Err(Refusal::NotFound);
     }
     if !matches!(*method, Method::GET | Method::POST) {
@@ -106,7 +106,7 @@ async fn answer(
     {
         return Ok("taken before\n");
     }
-    if door == "bounce" {
+    if hook == "bounce" {
         let (store, config) = (&site.parts().store, &site.parts().config);
         let taken = bounces::take(store, body, config.email.bounces_until_dead, site.now()).await;
         let words = match taken.map_err(|why| Refusal::Later(why.to_string()))? {
@@ -118,7 +118,7 @@ async fn answer(
     // A signature is over the body alone: what else stands in the address of a signed call is nobody's word.
     let query = if signed.is_some() { "" } else { query };
     let fields = Fields::of(query, headers, body).map_err(Refusal::Malformed)?;
-    let words = match door {
+    let words = match hook {
         "text" => take_text(site, config, &fields, signed.as_deref()).await?,
         _ => take_report(site, config, &fields).await?,
     };

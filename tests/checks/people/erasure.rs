@@ -25,7 +25,7 @@ use treebell::service::follow_up;
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
 use treebell::service::subscribe::{preferences, sign_up, stop};
-use treebell::service::texts::Did;
+use treebell::service::texts::TextOutcome;
 use treebell::store::queue::Reference;
 use treebell::store::subscriptions::Stopped;
 use treebell::store::{Conflict, Store, StoreError};
@@ -106,8 +106,8 @@ impl House {
         }
         house.others(300..450).await;
         // A ZIP code that waits for its region, the letters of the phone, the link of the mailbox.
-        assert_eq!(house.desk.text(BIRD_PHONE, "00398").await, Did::Extended);
-        assert_eq!(house.desk.text(BIRD_PHONE, "HELP").await, Did::Helped);
+        assert_eq!(house.desk.text(BIRD_PHONE, "00398").await, TextOutcome::Extended);
+        assert_eq!(house.desk.text(BIRD_PHONE, "HELP").await, TextOutcome::Helped);
         house.desk.text(BIRD_PHONE, &format!("call me at {BIRD_PHONE} or {BIRD}")).await;
         preferences::send_link(&house.desk.parts, &address(BIRD)).await.unwrap();
         // A notice, refused for the mailbox by a server that repeats the address, taken for the phone by a gateway that
@@ -202,9 +202,9 @@ impl House {
             preferences::send_link(&self.desk.parts, &address(who)).await.unwrap();
         }
         for number in [BIRD_PHONE, WISH_PHONE] {
-            assert_eq!(self.desk.text(number, "START").await, Did::Silent, "one word subscribes nobody");
-            assert_eq!(self.desk.text(number, "YES").await, Did::Silent);
-            assert_eq!(self.desk.text(number, "HELP").await, Did::Silent);
+            assert_eq!(self.desk.text(number, "START").await, TextOutcome::Silent, "one word subscribes nobody");
+            assert_eq!(self.desk.text(number, "YES").await, TextOutcome::Silent);
+            assert_eq!(self.desk.text(number, "HELP").await, TextOutcome::Silent);
         }
         let mut new = notice(NoticeKind::LastDaysToWash, treebell::store::notices::Fate::Release);
         (new.decided_at, new.expires_at) = (self.now(), self.now() + TimeDelta::days(7));
@@ -217,9 +217,9 @@ impl House {
         let told = store.staff_log(self.now() - TimeDelta::days(1)).await.unwrap();
         assert!(told.iter().any(|entry| entry.text.contains("unless they text their ZIP code")), "{told:?}");
         // The owner of the phone who asks from it is asked back, and subscribed by nothing but their YES.
-        assert_eq!(self.desk.text(BIRD_PHONE, "00101").await, Did::Asked);
+        assert_eq!(self.desk.text(BIRD_PHONE, "00101").await, TextOutcome::Asked);
         assert!(store.subscriber_of(&address(BIRD_PHONE)).await.unwrap().is_none());
-        assert_eq!(self.desk.text(BIRD_PHONE, "YES").await, Did::Confirmed);
+        assert_eq!(self.desk.text(BIRD_PHONE, "YES").await, TextOutcome::Confirmed);
     }
 }
 
@@ -295,7 +295,7 @@ async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
         // Of a message that nobody knows: it is never joined to anybody.
         let unknown = Reference::Provider("sent to 5055550178");
         store.apply_report(Channel::Sms, unknown, Report::Delivered, house.now()).await.unwrap();
-        assert_eq!(house.desk.text(BIRD_PHONE, "STOP").await, Did::Stopped);
+        assert_eq!(house.desk.text(BIRD_PHONE, "STOP").await, TextOutcome::Stopped);
         store.stop_address(&address(BIRD), "stop link", house.now()).await.unwrap();
         let cycle = async || {
             // The clock stands still, so what paces would hold back is sent first.

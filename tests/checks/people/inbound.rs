@@ -15,11 +15,12 @@ use treebell::randomness::Randomness;
 use treebell::season::profile::Profiles;
 use treebell::service::app::Parts;
 use treebell::service::follow_up;
-use treebell::service::subscribe::sign_up;
-use treebell::service::subscribe::sign_up::{Confirmed, Wish};
+use treebell::service::subscribe::confirm::{self, Confirmed};
+use treebell::service::subscribe::sign_up::SignUpRequest;
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
-use treebell::service::texts::{Did, Texts};
+use treebell::service::subscribe::{messages, sign_up};
+use treebell::service::texts::{TextOutcome, Texts};
 use treebell::store::Store;
 use treebell::store::subscriptions::AddressStatus;
 
@@ -46,7 +47,7 @@ impl Desk {
     }
 
     /// A text from a phone a minute after the last one.
-    pub async fn text(&self, from: &str, words: &str) -> Did {
+    pub async fn text(&self, from: &str, words: &str) -> TextOutcome {
         self.clock.advance(TimeDelta::minutes(1));
         let at = self.now();
         self.texts
@@ -83,8 +84,8 @@ impl Desk {
         subscriber.addresses.into_iter().find(|one| one.id == key).map(|one| one.status)
     }
 
-    pub fn wish(&self, to: &str, network: [u8; 4]) -> Wish {
-        Wish {
+    pub fn wish(&self, to: &str, network: [u8; 4]) -> SignUpRequest {
+        SignUpRequest {
             address: address(to),
             zips: vec![zip("00101")],
             language: Language::En,
@@ -117,9 +118,9 @@ async fn rows_of_a_service(randomness: impl Fn() -> Randomness) -> Vec<BTreeMap<
                 sign_up::ask(&desk.parts, &desk.wish(to, [192, 0, 2, 1])).await.unwrap();
             }
             let token = desk.secret("one@example.org").await;
-            let done = sign_up::confirm_by_token(&desk.parts, &token).await.unwrap();
+            let done = confirm::by_token(&desk.parts, &token).await.unwrap();
             assert!(matches!(done, Confirmed::Yes { .. }), "{done:?}");
-            assert_eq!(desk.text(PHONE, "Join 00101").await, Did::Asked);
+            assert_eq!(desk.text(PHONE, "Join 00101").await, TextOutcome::Asked);
             written.lock().unwrap().push(every_row(&store).await);
             store.close().await;
         }
@@ -149,20 +150,20 @@ async fn a_phone_joins_by_its_zip_code_and_yes_and_leaves_by_any_word() {
     on_each_engine("joining by text", |store| async move {
         two_regions(&store).await;
         let desk = Desk::on(store, |_| {});
-        assert_eq!(desk.text("15055550150", "Join 00101").await, Did::Asked, "with or without a plus");
+        assert_eq!(desk.text("15055550150", "Join 00101").await, TextOutcome::Asked, "with or without a plus");
         assert_eq!(desk.status(PHONE).await, None, "nothing before the word of its owner");
         assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 0);
-        assert_eq!(desk.text(PHONE, "Yes!").await, Did::Confirmed);
+        assert_eq!(desk.text(PHONE, "Yes!").await, TextOutcome::Confirmed);
         assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
         assert_eq!(desk.kinds(PHONE).await, ["confirm", "welcome"]);
-        assert_eq!(desk.text(PHONE, "00201").await, Did::Extended);
+        assert_eq!(desk.text(PHONE, "00201").await, TextOutcome::Extended);
         assert_eq!(desk.parts.store.recipients("south").await.unwrap().len(), 1);
-        assert_eq!(desk.text(PHONE, "please stop texting me").await, Did::Stopped);
+        assert_eq!(desk.text(PHONE, "please stop texting me").await, TextOutcome::Stopped);
         assert_eq!(desk.status(PHONE).await, Some(AddressStatus::Stopped));
-        assert_eq!(desk.text(PHONE, "STOP").await, Did::Stopped);
-        assert_eq!(desk.text(PHONE, "HELP").await, Did::Silent, "only what was promised goes to who said stop");
+        assert_eq!(desk.text(PHONE, "STOP").await, TextOutcome::Stopped);
+        assert_eq!(desk.text(PHONE, "HELP").await, TextOutcome::Silent, "only what was promised goes to who said stop");
         assert_eq!(desk.kinds(PHONE).await, ["confirm", "welcome", "welcome", "stopped"], "one answer to a stop");
-        assert_eq!(desk.text(PHONE, "start").await, Did::Resumed);
+        assert_eq!(desk.text(PHONE, "start").await, TextOutcome::Resumed);
         assert_eq!(desk.status(PHONE).await, Some(AddressStatus::Confirmed));
 
         // Who agreed to which words, and when: nothing is taken back.
@@ -183,26 +184,26 @@ async fn every_word_is_obeyed_also_from_strangers_and_in_spanish() {
     on_each_engine("strangers' texts", |store| async move {
         two_regions(&store).await;
         let desk = Desk::on(store, |_| {});
-        assert_eq!(desk.text(PHONE, "ALTO").await, Did::Stopped);
-        assert_eq!(desk.text(PHONE, "START").await, Did::Silent, "one word subscribes nobody");
+        assert_eq!(desk.text(PHONE, "ALTO").await, TextOutcome::Stopped);
+        assert_eq!(desk.text(PHONE, "START").await, TextOutcome::Silent, "one word subscribes nobody");
         assert_eq!(desk.kinds(PHONE).await, ["stopped"]);
         // Its owner asks from the phone itself: a newer word than the stop, and still asked back.
-        assert_eq!(desk.text(PHONE, "alta 00101").await, Did::Asked);
-        assert_eq!(desk.text(PHONE, "sí").await, Did::Confirmed);
+        assert_eq!(desk.text(PHONE, "alta 00101").await, TextOutcome::Asked);
+        assert_eq!(desk.text(PHONE, "sí").await, TextOutcome::Confirmed);
         let letters = desk.letters(PHONE).await;
         assert!(letters[1].1.contains("Responda SI"), "{letters:?}");
 
         let other = "+15055550151";
-        assert_eq!(desk.text(other, "AYUDA por favor").await, Did::Helped);
-        assert_eq!(desk.text(other, "comenzar").await, Did::AskedWhere);
-        assert_eq!(desk.text(other, "hola amigos").await, Did::Silent, "one question a day");
-        assert_eq!(desk.text(other, "00399").await, Did::Asked);
+        assert_eq!(desk.text(other, "AYUDA por favor").await, TextOutcome::Helped);
+        assert_eq!(desk.text(other, "comenzar").await, TextOutcome::AskedWhere);
+        assert_eq!(desk.text(other, "hola amigos").await, TextOutcome::Silent, "one question a day");
+        assert_eq!(desk.text(other, "00399").await, TextOutcome::Asked);
         let kinds = desk.kinds(other).await;
         assert_eq!(kinds, ["help", "which-zip", "not-covered"]);
-        assert_eq!(desk.text(other, "no").await, Did::Declined);
-        assert_eq!(desk.text(other, "yes").await, Did::Silent, "nothing is open any more");
+        assert_eq!(desk.text(other, "no").await, TextOutcome::Declined);
+        assert_eq!(desk.text(other, "yes").await, TextOutcome::Silent, "nothing is open any more");
         for strange in ["12345", "TREEBELL", "+44 7700 900123", ""] {
-            assert_eq!(desk.text(strange, "HELP").await, Did::NoSender, "{strange}");
+            assert_eq!(desk.text(strange, "HELP").await, TextOutcome::NoSender, "{strange}");
         }
     })
     .await;
@@ -221,10 +222,10 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
             find.fetch_optional(&mut *desk.parts.store.read().await.unwrap()).await.unwrap().is_some()
         };
         for sender in ["12345", "TREEBELL", "+44 7700 900123", "1 295 555 0100"] {
-            assert_eq!(desk.text(sender, "HELP").await, Did::NoSender, "{sender}");
+            assert_eq!(desk.text(sender, "HELP").await, TextOutcome::NoSender, "{sender}");
             assert!(!suppressed(sender).await, "{sender}");
-            assert_eq!(desk.text(sender, "please stop texting me").await, Did::Stopped, "{sender}");
-            assert_eq!(desk.text(sender, "STOP").await, Did::Stopped, "{sender}, once more");
+            assert_eq!(desk.text(sender, "please stop texting me").await, TextOutcome::Stopped, "{sender}");
+            assert_eq!(desk.text(sender, "STOP").await, TextOutcome::Stopped, "{sender}, once more");
             assert!(suppressed(sender).await, "{sender}");
         }
         assert!(suppressed("treebell").await && suppressed("+12955550100").await, "however it is written");
@@ -245,10 +246,10 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
         }
         tx.commit().await.unwrap();
         assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
-        assert_eq!(desk.text("1-296-555-0100", "alto").await, Did::Stopped);
+        assert_eq!(desk.text("1-296-555-0100", "alto").await, TextOutcome::Stopped);
         assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 0);
 
-        assert_eq!(desk.text(" ", "STOP").await, Did::NoSender);
+        assert_eq!(desk.text(" ", "STOP").await, TextOutcome::NoSender);
         let log = desk.parts.store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
         assert!(log.iter().any(|entry| entry.text.contains("without its sender")), "{log:?}");
     })
@@ -280,7 +281,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         };
         for (round, ends_by) in ["no", "a week", "STOP"].into_iter().enumerate() {
             desk.clock.advance(TimeDelta::days(1));
-            assert_eq!(desk.text(PHONE, "00101").await, Did::Asked);
+            assert_eq!(desk.text(PHONE, "00101").await, TextOutcome::Asked);
             others_are_refused().await;
             assert_eq!(sends().await, 2 + round, "the question");
             match ends_by {
@@ -295,21 +296,21 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         }
         // A question that waits when another stop comes is called back.
         desk.clock.advance(TimeDelta::days(1));
-        assert_eq!(desk.text(PHONE, "00101").await, Did::Asked);
-        assert_eq!(desk.text(PHONE, "ALTO").await, Did::Stopped);
+        assert_eq!(desk.text(PHONE, "00101").await, TextOutcome::Asked);
+        assert_eq!(desk.text(PHONE, "ALTO").await, TextOutcome::Stopped);
         assert_eq!(sends().await, 4);
         desk.clock.advance(TimeDelta::days(1));
-        assert_eq!(desk.text(PHONE, "00101").await, Did::Asked);
-        assert_eq!(desk.text(PHONE, "YES").await, Did::Confirmed);
+        assert_eq!(desk.text(PHONE, "00101").await, TextOutcome::Asked);
+        assert_eq!(desk.text(PHONE, "YES").await, TextOutcome::Confirmed);
         assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
         assert_eq!(sends().await, 6, "question and welcome");
         // No form takes the place of the wish meanwhile.
         let other = "+15055550151";
         desk.text(other, "STOP").await;
-        assert_eq!(desk.text(other, "00101").await, Did::Asked);
+        assert_eq!(desk.text(other, "00101").await, TextOutcome::Asked);
         desk.clock.advance(TimeDelta::days(2));
         sign_up::ask(&desk.parts, &desk.wish(other, [192, 0, 2, 0])).await.unwrap();
-        assert_eq!(desk.text(other, "YES").await, Did::Confirmed);
+        assert_eq!(desk.text(other, "YES").await, TextOutcome::Confirmed);
     })
     .await;
 }
@@ -327,21 +328,21 @@ async fn a_text_that_comes_twice_has_one_effect_and_two_machines_come_to_an_end(
             at: desk.now(),
             id: Some("m1".into()),
         };
-        assert_eq!(desk.texts.take(&text).await.unwrap(), Did::Helped);
-        assert_eq!(desk.texts.take(&text).await.unwrap(), Did::Repeated);
+        assert_eq!(desk.texts.take(&text).await.unwrap(), TextOutcome::Helped);
+        assert_eq!(desk.texts.take(&text).await.unwrap(), TextOutcome::Repeated);
         text.id = None;
-        assert_eq!(desk.texts.take(&text).await.unwrap(), Did::Helped);
-        assert_eq!(desk.texts.take(&text).await.unwrap(), Did::Repeated, "the same words in the same minute");
+        assert_eq!(desk.texts.take(&text).await.unwrap(), TextOutcome::Helped);
+        assert_eq!(desk.texts.take(&text).await.unwrap(), TextOutcome::Repeated, "the same words in the same minute");
         for round in 0..40 {
             desk.text(PHONE, &format!("I am a machine too, help me {round}")).await;
         }
         assert!(desk.letters(PHONE).await.len() <= 10);
-        assert_eq!(desk.text(PHONE, "STOP").await, Did::Stopped, "a stop always counts");
+        assert_eq!(desk.text(PHONE, "STOP").await, TextOutcome::Stopped, "a stop always counts");
         assert_eq!(desk.kinds(PHONE).await.last().unwrap(), "stopped");
         let mut stop = InboundText { text: "stop".into(), at: desk.now(), id: None, ..text };
         desk.texts.take(&stop).await.unwrap();
         stop.text = "stop".into();
-        assert_eq!(desk.texts.take(&stop).await.unwrap(), Did::Stopped);
+        assert_eq!(desk.texts.take(&stop).await.unwrap(), TextOutcome::Stopped);
     })
     .await;
 }
@@ -353,11 +354,11 @@ async fn who_waited_for_a_region_is_told_when_it_comes() {
         let desk = Desk::on(store, |_| {});
         desk.text(PHONE, "00399").await;
         desk.text(PHONE, "yes").await;
-        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 0);
         desk.parts.store.add_region(&super::region("west", &["00399"], "A"), desk.now()).await.unwrap();
         desk.clock.advance(TimeDelta::minutes(1));
-        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 1);
-        assert_eq!(sign_up::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 1);
+        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 0);
         assert_eq!(desk.kinds(PHONE).await, ["not-covered", "kept-zip", "covered-now"]);
     })
     .await;
@@ -373,7 +374,7 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         let first = sign_up::ask(&desk.parts, &desk.wish(one, [192, 0, 2, 0])).await.unwrap();
         let second = sign_up::ask(&desk.parts, &desk.wish(two, [192, 0, 2, 0])).await.unwrap();
         let (code, other) = (desk.secret(one).await, desk.secret(two).await);
-        let type_in = async |ask: &str, code: &str| sign_up::confirm_by_code(&desk.parts, ask, code).await.unwrap();
+        let type_in = async |ask: &str, code: &str| confirm::by_code(&desk.parts, ask, code).await.unwrap();
         if code != other {
             assert_eq!(type_in(&first.ask, &other).await, Confirmed::Wrong { tries_left: 4 }, "another's code");
         }
@@ -386,8 +387,8 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         }
         type_in(&first.ask, &wrong(5)).await;
         assert_eq!(type_in(&first.ask, &code).await, Confirmed::No, "locked after five");
-        assert_eq!(desk.text(one, &code).await, Did::NotUnderstood, "locked also for the phone");
-        assert_eq!(desk.text(one, "YES").await, Did::Confirmed, "the phone itself still can");
+        assert_eq!(desk.text(one, &code).await, TextOutcome::NotUnderstood, "locked also for the phone");
+        assert_eq!(desk.text(one, "YES").await, TextOutcome::Confirmed, "the phone itself still can");
 
         // Guesses side by side do not share a try: of forty at once, five are looked at.
         let many = "+15055550153";
@@ -419,9 +420,9 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         sign_up::ask(&desk.parts, &desk.wish(mail, [192, 0, 2, 0])).await.unwrap();
         let token = desk.secret(mail).await;
         assert_eq!(token.len(), 32, "128 bits");
-        let shown = sign_up::wish_of(&desk.parts, &token).await.unwrap().unwrap();
+        let shown = confirm::request_of(&desk.parts, &token).await.unwrap().unwrap();
         assert!(!shown.confirmed && desk.status(mail).await.is_none(), "looking changes nothing");
-        let press = async |token: &str| sign_up::confirm_by_token(&desk.parts, token).await.unwrap();
+        let press = async |token: &str| confirm::by_token(&desk.parts, token).await.unwrap();
         for guess in ["", "0", &"0".repeat(32), &token[..31], &format!("{token}0"), &token.to_uppercase()] {
             if guess != token {
                 assert_eq!(press(guess).await, Confirmed::No);
@@ -432,14 +433,14 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         assert!(matches!(press(&token).await, Confirmed::Yes { .. }));
         assert_eq!((desk.status(mail).await, desk.status(neighbor).await), (Some(AddressStatus::Confirmed), None));
         assert_eq!(press(&token).await, Confirmed::No, "used");
-        assert!(sign_up::wish_of(&desk.parts, &token).await.unwrap().unwrap().confirmed);
+        assert!(confirm::request_of(&desk.parts, &token).await.unwrap().unwrap().confirmed);
 
         let mail = "late@example.org";
         sign_up::ask(&desk.parts, &desk.wish(mail, [198, 51, 100, 0])).await.unwrap();
         let token = desk.secret(mail).await;
         desk.clock.advance(TimeDelta::days(3) + TimeDelta::seconds(1));
         assert_eq!(press(&token).await, Confirmed::No, "too late");
-        assert!(sign_up::wish_of(&desk.parts, &token).await.unwrap().is_none());
+        assert!(confirm::request_of(&desk.parts, &token).await.unwrap().is_none());
         // Nothing of an unconfirmed wish is left in plain after a week.
         desk.clock.advance(TimeDelta::days(5));
         desk.parts.store.end_old_wishes(desk.now()).await.unwrap();
@@ -497,7 +498,7 @@ async fn known_unknown_and_stopped_addresses_get_the_same_answer() {
         for who in ["known@example.org", "stopped@example.org", "new@example.org"] {
             let asked = sign_up::ask(&desk.parts, &desk.wish(who, [192, 0, 2, 0])).await.unwrap();
             assert_eq!(asked.ask.len(), 64, "{who}");
-            let typed = sign_up::confirm_by_code(&desk.parts, &asked.ask, "000000").await.unwrap();
+            let typed = confirm::by_code(&desk.parts, &asked.ask, "000000").await.unwrap();
             assert!(!matches!(typed, Confirmed::Yes { .. }), "{who}");
         }
         assert_eq!(desk.kinds("known@example.org").await, ["confirm"]);
@@ -546,9 +547,9 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
             );
             all.await.unwrap()
         };
-        assert_eq!(desk.text(PHONE, "2").await, Did::Reported);
+        assert_eq!(desk.text(PHONE, "2").await, TextOutcome::Reported);
         assert_eq!(reports().await[0].report.stage, None);
-        assert_eq!(desk.text(PHONE, "1 lots of them").await, Did::Reported);
+        assert_eq!(desk.text(PHONE, "1 lots of them").await, TextOutcome::Reported);
         let kept = reports().await;
         assert_eq!(kept.len(), 1, "a changed answer changes the report");
         assert_eq!(kept[0].report.stage.as_ref().unwrap().0, "egg-laying-begins");

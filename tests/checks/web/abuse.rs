@@ -174,7 +174,7 @@ async fn texts_that_strangers_cause_end_at_the_days_limit_and_none_goes_abroad()
             for number in home.iter().chain(&abroad) {
                 let (from, at) = (number.clone(), world.parts.clock.now());
                 let text = InboundText { whole: true, from, to: String::new(), text: "00101".into(), at, id: None };
-                asked += usize::from(texts.take(&text).await.unwrap() == treebell::service::texts::Did::Asked);
+                asked += usize::from(texts.take(&text).await.unwrap() == treebell::service::texts::TextOutcome::Asked);
             }
         }
         let letters = letters(&world).await;

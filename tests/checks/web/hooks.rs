@@ -209,7 +209,7 @@ async fn reports_move_a_delivery_forward_whatever_their_order() {
 /// the stop is answered once. 300 races an engine; with TREEBELL_RACES=10000 as many as that.
 ///
 /// Taken away once: without the look before the first byte (`Store::may_still_go` always true) messages go to phones whose
-/// stop was committed before it; without the wait for workers (`Texts::wait_for_workers`) messages arrive after the 200.
+/// stop was committed before it; without the wait for workers (`Stopping::in_force`) messages arrive after the 200.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn nothing_is_handed_over_after_a_stop_was_answered() {
     let races: usize = std::env::var("TREEBELL_RACES").ok().and_then(|text| text.parse().ok()).unwrap_or(300);

@@ -1,12 +1,15 @@
 //! Sign-up, confirm, preferences, stop, privacy: what people and programs may do with them.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::Duration;
 
 use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use sqlx::Row;
 use treebell::people::{Address, Channel, Language, Reach, Zip};
-use treebell::service::subscribe::sign_up;
+use treebell::service::subscribe::messages;
+use treebell::service::subscribe::stop::{StopRequest, stop};
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
 use treebell::store::subscriptions::{AddressStatus, Consent, NewSubscriber};
@@ -91,6 +94,19 @@ impl World {
         let mut connection = self.parts.store.read().await.unwrap();
         let find = format!("SELECT COUNT(*) AS n FROM {table}");
         sqlx::query(sqlx::AssertSqlSafe(find)).fetch_one(&mut *connection).await.unwrap().get("n")
+    }
+
+    /// Of every delivery there is; gives how many.
+    async fn set_delivery_state(&self, state: &str, lease_until: Option<i64>) -> u64 {
+        let mut tx = self.parts.store.begin().await.unwrap();
+        let done = sqlx::query("UPDATE deliveries SET state = $1, lease_until = $2")
+            .bind(state)
+            .bind(lease_until)
+            .execute(tx.conn())
+            .await
+            .unwrap();
+        tx.commit().await.unwrap();
+        done.rows_affected()
     }
 
     pub async fn standing(&self, address: &str) -> Option<(AddressStatus, Vec<String>, Language)> {
@@ -304,7 +320,7 @@ async fn known_unknown_stopped_and_often_asked_addresses_get_the_same_bytes() {
                 "confirmed" => drop(world.subscribe(EMAIL).await),
                 "stopped" => {
                     let key = world.subscribe(EMAIL).await;
-                    world.parts.store.stop_by_id(&key, "test", world.parts.clock.now()).await.unwrap();
+                    stop(&world.parts.store, &*world.parts.clock, StopRequest::Address(&key), "test").await.unwrap();
                 }
                 "asked before" => drop(world.sign_up("/sign-up", "00102", "", EMAIL, "es").await),
                 _ => {}
@@ -371,6 +387,25 @@ async fn one_click_stops_at_once_and_opening_the_link_does_not() {
     let multipart =
         Request::post(&link).header("content-type", "multipart/form-data; boundary=x").body(Body::from(body));
     assert_eq!(world.ask(multipart.unwrap()).await.status, StatusCode::OK);
+}
+
+/// Whoever stops by the link is answered only when no worker has a message to them in hand any more.
+#[tokio::test]
+async fn a_stop_by_link_waits_for_a_message_that_is_in_hand() {
+    let world = Arc::new(world().await);
+    world.sign_up("/sign-up", "00101", "", EMAIL, "en").await;
+    let until = (world.parts.clock.now() + chrono::Duration::seconds(60)).timestamp_millis();
+    assert_eq!(world.set_delivery_state("leased", Some(until)).await, 1);
+    let link = format!("/stop/{}", world.token(Purpose::Stop, EMAIL));
+    let stop = {
+        let world = Arc::clone(&world);
+        tokio::spawn(async move { world.post(&link, &[]).await })
+    };
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    assert!(!stop.is_finished(), "answered while a message to them was under way");
+    world.set_delivery_state("sent", None).await;
+    let answer = tokio::time::timeout(Duration::from_secs(2), stop).await.expect("it waits no longer").unwrap();
+    assert_eq!(answer.status, StatusCode::OK);
 }
 
 /// Somebody who was only asked, and never subscribed, can say stop too: nothing more is ever sent there.
@@ -489,11 +524,11 @@ async fn a_place_that_nobody_watches_is_wished_for_counted_and_told_once() {
     assert!(done.body.contains("do not watch it yet"), "{}", done.body);
     let demand = world.parts.store.demand().await.unwrap();
     assert_eq!(demand.iter().map(|d| (d.zip.as_str(), d.people)).collect::<Vec<_>>(), [("00300", 1)]);
-    assert_eq!(sign_up::tell_newly_covered(&world.parts).await.unwrap(), 0);
+    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 0);
     world.add_region("new-place", "New Place", "00300").await;
     world.clock.advance(chrono::Duration::minutes(1));
-    assert_eq!(sign_up::tell_newly_covered(&world.parts).await.unwrap(), 1);
-    assert_eq!(sign_up::tell_newly_covered(&world.parts).await.unwrap(), 0);
+    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 1);
+    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 0);
     assert_eq!(world.letter_to(EMAIL).await.unwrap().0, "covered-now");
     assert!(world.parts.store.demand().await.unwrap().is_empty());
 }

@@ -10,7 +10,7 @@ use rand::seq::SliceRandom;
 use treebell::people::Language;
 use treebell::service::subscribe::preferences;
 use treebell::service::subscribe::sign_up;
-use treebell::service::subscribe::sign_up::Wish;
+use treebell::service::subscribe::sign_up::SignUpRequest;
 
 use super::support::World;
 use crate::engines::on_each_engine;
@@ -127,8 +127,8 @@ async fn answers_take_as_long_for_those_we_know_as_for_others() {
     .await;
 }
 
-fn wish(email: &str) -> Wish {
-    Wish {
+fn wish(email: &str) -> SignUpRequest {
+    SignUpRequest {
         address: address(email),
         zips: vec![zip("00101")],
         language: Language::En,

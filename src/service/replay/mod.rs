@@ -4,16 +4,24 @@
 //! given. Regions, stations and subscribers are those of today. A season's past years are the years before it; where
 //! fewer than ten of those are on record, all other years stand in and the season says so.
 
+mod summary;
+
+pub use summary::{RegionSummary, summarise};
+
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use serde::Serialize;
 
-use super::assess::{DayFacts, PastFrom};
-use super::cycle::{self, Books, CycleReport, Desks, RegionFault};
+use super::caches::{RecordCache, SeasonCache};
+use super::cycle::{self, CycleReport};
 use super::event::Event;
 use super::follow_up;
+use super::notice_writer::reason_words;
+use super::region_fault::RegionFault;
+use crate::assessment::past::PastFrom;
+use crate::assessment::season_model::DayFacts;
 use crate::clock::{Clock, ManualClock};
 use crate::dispatch::channels::Channels;
 use crate::dispatch::dispatcher::{AsWritten, DispatchError, Dispatcher};
@@ -21,7 +29,7 @@ use crate::people::Channel;
 use crate::region::Region;
 use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
 use crate::service::app::Parts;
-use crate::service::subscribe::sign_up::EnrolError;
+use crate::service::subscribe::SignUpError;
 use crate::store::notices::Notice;
 use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber};
 use crate::store::{Store, StoreError};
@@ -90,7 +98,7 @@ pub enum ReplayError {
     #[error(transparent)]
     Dispatch(#[from] DispatchError),
     #[error("people could not be asked what they saw: {0}")]
-    Question(#[from] EnrolError),
+    Question(#[from] SignUpError),
     #[error("region `{region}` cannot be replayed: {source}")]
     Region { region: String, source: RegionFault },
     #[error("there is no region to replay: add one with `treebell region add`")]
@@ -103,23 +111,23 @@ pub enum ReplayError {
     NoSeason(i32),
 }
 
-/// The stage on which a replay is played: a copy of regions, stations and people in memory, and the real records.
+/// The world in which a replay is played: a copy of regions, stations and people in memory, and the real records.
 #[derive(Clone)]
-pub struct Theatre {
+pub struct ReplayWorld {
     parts: Parts,
-    books: Books,
+    records: RecordCache,
     regions: Vec<Region>,
     people: Vec<NewSubscriber>,
     /// How long after a decision somebody plays the staff and confirms it; `None`: nobody does.
     confirmed_after: Option<chrono::Duration>,
 }
 
-impl Theatre {
+impl ReplayWorld {
     /// Reads regions (all, or those named), their stations' records and the subscribers from the parts' own store.
     ///
     /// # Errors
     /// No region, an unknown one, or a store that fails.
-    pub async fn set(parts: &Parts, only: &[String]) -> Result<Self, ReplayError> {
+    pub async fn read(parts: &Parts, only: &[String]) -> Result<Self, ReplayError> {
         let all = parts.store.regions().await?;
         if let Some(unknown) = only.iter().find(|id| all.iter().all(|region| region.id != **id)) {
             return Err(ReplayError::UnknownRegion(unknown.clone()));
@@ -129,10 +137,10 @@ impl Theatre {
         if regions.is_empty() {
             return Err(ReplayError::NoRegion);
         }
-        let mut books = Books::new(parts.store.clone());
+        let mut records = RecordCache::new(parts.store.clone());
         for region in &regions {
             for station in &region.stations {
-                books.get(station).await?;
+                records.get(station).await?;
             }
         }
         let mut people = Vec::new();
@@ -144,7 +152,7 @@ impl Theatre {
                 people.push(NewSubscriber { zips: subscriber.zips, addresses, language: subscriber.language, consent });
             }
         }
-        Ok(Self { parts: parts.clone(), books, regions, people, confirmed_after: None })
+        Ok(Self { parts: parts.clone(), records, regions, people, confirmed_after: None })
     }
 
     /// The same, with staff who confirm every notice that waits for their word so long after it was decided.
@@ -161,8 +169,8 @@ impl Theatre {
         let mut years: Vec<i32> = self
             .regions
             .iter()
-            .filter_map(|region| self.books.known(region.stations.first()?))
-            .flat_map(|book| book.record.years())
+            .filter_map(|region| self.records.known(region.stations.first()?))
+            .flat_map(|history| history.record.years())
             .collect();
         years.sort_unstable();
         years.dedup();
@@ -183,7 +191,7 @@ impl Theatre {
         self.play_through(season, channels, watch).await.map(|(seasons, _)| seasons)
     }
 
-    /// As [`Theatre::play`], with every notice as it stood in the end.
+    /// As [`ReplayWorld::play`], with every notice as it stood in the end.
     ///
     /// # Errors
     /// See [`ReplayError`].
@@ -208,14 +216,14 @@ impl Theatre {
             let clock: Arc<dyn Clock> = clock.clone();
             Dispatcher::new(store.clone(), clock, channels, &parts.config.delivery, Arc::new(AsWritten))
         });
-        let mut books = self.books.clone();
-        let mut desks = Desks::default();
+        let mut records = self.records.clone();
+        let mut models = SeasonCache::default();
         let last_day = self.last_record_day(season).ok_or(ReplayError::NoSeason(season))? + Days::new(DAYS_PAST_RECORD);
         for day in first_day.iter_days().take(LONGEST_PLAY_DAYS).take_while(|day| *day <= last_day) {
             clock.set(self.cycle_time(day));
             let mut outlooks = Vec::new();
             follow_up::ask_due(&parts).await?;
-            let report = cycle::run(&parts, &mut books, &mut desks, &mut |event| {
+            let report = cycle::run(&parts, &mut records, &mut models, &mut |event| {
                 if let Event::Day { outlooks: made, .. } = &event {
                     outlooks.clone_from(made);
                 }
@@ -241,7 +249,7 @@ impl Theatre {
         }
         let mut seasons = Vec::with_capacity(self.regions.len());
         for region in self.regions.iter().filter(|region| self.last_record_day_of(region, season).is_some()) {
-            let sum = self.sum_up(&parts, &mut books, &mut desks, region, season).await;
+            let sum = self.sum_up(&parts, &mut records, &mut models, region, season).await;
             seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
         }
         let mut notices = Vec::new();
@@ -280,8 +288,8 @@ impl Theatre {
 
     fn last_record_day_of(&self, region: &Region, season: i32) -> Option<NaiveDate> {
         let profile = self.parts.profiles.get(&region.profile)?;
-        let book = self.books.known(region.stations.first()?)?;
-        book.record.last_day_between(profile.first_day(season), profile.last_day(season))
+        let history = self.records.known(region.stations.first()?)?;
+        history.record.last_day_between(profile.first_day(season), profile.last_day(season))
     }
 
     /// The window is closed, or nobody will know any more.
@@ -296,8 +304,8 @@ impl Theatre {
         let store = Store::in_memory().await?;
         for region in &self.regions {
             for id in &region.stations {
-                if let Some(book) = self.books.known(id) {
-                    store.add_missing_stations(std::slice::from_ref(&book.station)).await?;
+                if let Some(history) = self.records.known(id) {
+                    store.add_missing_stations(std::slice::from_ref(&history.station)).await?;
                 }
             }
         }
@@ -367,19 +375,19 @@ impl Theatre {
     async fn sum_up(
         &self,
         parts: &Parts,
-        books: &mut Books,
-        desks: &mut Desks,
+        records: &mut RecordCache,
+        models: &mut SeasonCache,
         region: &Region,
         season: i32,
     ) -> Result<RegionSeason, RegionFault> {
         let profile =
             parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
         let now = parts.clock.now();
-        let desk = desks.get(parts, books, region, profile, season, now).await?;
+        let model = models.get(parts, records, region, profile, season, now).await?;
         // What came true: the whole season with all that was ever received.
         let end = profile.last_day(season);
         let facts = DayFacts { today: end, now, forecast: &[], forecast_fit: None, told: &[], reports: &[] };
-        let truth = desk.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts);
+        let truth = model.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts);
         let reached = |stage: &StageId| {
             truth.outlook.stage(stage).and_then(|stage| stage.reached).filter(|reached| reached.on_real_days)
         };
@@ -406,10 +414,10 @@ impl Theatre {
             region: region.id.clone(),
             name: region.name.clone(),
             elevation_m: region.elevation_m,
-            station: desk.station().id.to_string(),
+            station: model.station().id.to_string(),
             year: season,
-            past: desk.past_from,
-            past_years: desk.past_years(),
+            past: model.past_from,
+            past_years: model.past_years(),
             opened,
             closed,
             notices,
@@ -438,88 +446,8 @@ async fn played(
         opens_then: spread(&profile.window.opens),
         closes_then: spread(&profile.window.closes),
         days_before_opening: opened.map(|opened| (opened - notice.decided_on).num_days()),
-        reason: super::cycle::reason_words(&notice),
+        reason: reason_words(&notice),
         emails: count(Channel::Email),
         texts: count(Channel::Sms),
     })
-}
-
-/// Of many seasons: the earliest, the median and the latest day of the year on which each notice was decided.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct RegionSummary {
-    pub region: String,
-    pub name: String,
-    pub elevation_m: f64,
-    pub station: String,
-    pub seasons: usize,
-    /// Seasons in which inspect now went out unasked.
-    pub inspected: usize,
-    /// … in which it waited for a word of staff.
-    pub waited: usize,
-    /// … in which people were asked some days later what they saw.
-    pub asked: usize,
-    pub earliest: Option<NaiveDate>,
-    pub median: Option<NaiveDate>,
-    pub latest: Option<NaiveDate>,
-    /// Median days from get ready to the opening.
-    pub warning_days: Option<i64>,
-    /// Largest difference between inspect now and the opening that came true, days.
-    pub worst_inspect_error_days: Option<i64>,
-}
-
-/// Sums up a region's seasons. Dates are given in the year of the season nearest to each rank.
-pub fn summarise(seasons: &[RegionSeason]) -> Vec<RegionSummary> {
-    let mut regions: Vec<&str> = Vec::new();
-    for season in seasons {
-        if !regions.contains(&season.region.as_str()) {
-            regions.push(&season.region);
-        }
-    }
-    let mut summaries: Vec<RegionSummary> = regions
-        .into_iter()
-        .filter_map(|region| {
-            let own: Vec<&RegionSeason> = seasons.iter().filter(|season| season.region == region).collect();
-            let first = *own.first()?;
-            let inspect = |season: &RegionSeason| {
-                season.notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).cloned()
-            };
-            let decided: Vec<PlayedNotice> = own.iter().filter_map(|season| inspect(season)).collect();
-            let mut days: Vec<NaiveDate> = decided
-                .iter()
-                .filter(|notice| notice.status == NoticeStatus::Released)
-                .map(|notice| notice.decided_on)
-                .collect();
-            days.sort_by_key(|day| (day.ordinal(), *day));
-            let mut warnings: Vec<i64> = own
-                .iter()
-                .filter_map(|season| season.notices.iter().find(|notice| notice.kind == NoticeKind::GetReady))
-                .filter(|notice| notice.status == NoticeStatus::Released)
-                .filter_map(|notice| notice.days_before_opening)
-                .collect();
-            warnings.sort_unstable();
-            let released = decided.iter().filter(|notice| notice.status == NoticeStatus::Released);
-            Some(RegionSummary {
-                region: first.region.clone(),
-                name: first.name.clone(),
-                elevation_m: first.elevation_m,
-                station: first.station.clone(),
-                seasons: own.len(),
-                inspected: days.len(),
-                waited: decided
-                    .iter()
-                    .filter(|notice| notice.status != NoticeStatus::Released && notice.emails + notice.texts == 0)
-                    .count(),
-                asked: own.iter().filter(|season| season.asked.is_some()).count(),
-                earliest: days.first().copied(),
-                median: days.get(days.len() / 2).copied(),
-                latest: days.last().copied(),
-                warning_days: warnings.get(warnings.len() / 2).copied(),
-                worst_inspect_error_days: released
-                    .filter_map(|notice| notice.days_before_opening)
-                    .max_by_key(|days| days.abs()),
-            })
-        })
-        .collect();
-    summaries.sort_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
-    summaries
 }

@@ -1,0 +1,201 @@
+//! One region, one season, one day: record to outlook to decision.
+
+use std::sync::Arc;
+
+use chrono::{DateTime, NaiveDate, Utc};
+
+use crate::assessment::past::{Asked, PastFrom, StationHistory, StationPast};
+use crate::assessment::skill::ForecastSkill;
+use crate::config::WeatherConfig;
+use crate::heat::FilledDay;
+use crate::heat::projection::PastSeason;
+use crate::region::{Region, Release};
+use crate::season::decide::{self, Decision, Facts, Told};
+use crate::season::outlook::{self, OutlookInput};
+use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy, Profile, SeasonKey};
+use crate::weather::Station;
+use crate::weather::normals::Normals;
+use crate::weather::prepare::{self, Member, Prepared};
+use crate::weather::quality::Rejected;
+use crate::weather::record::Known;
+
+/// What stays the same over a region's season: the usual weather and the past years.
+pub struct SeasonModel {
+    pub key: SeasonKey,
+    profile: Profile,
+    /// The region's own station.
+    primary: Arc<StationHistory>,
+    /// In the region's order, its own first.
+    histories: Vec<Arc<StationHistory>>,
+    normals: Vec<Normals>,
+    past: Arc<StationPast>,
+    pub past_from: PastFrom,
+}
+
+/// What one day's look at a region came to.
+#[derive(Clone, Debug)]
+pub struct Assessment {
+    pub heat: Vec<HeatDay>,
+    /// The forecast's days that follow it.
+    pub forecast: Vec<HeatDay>,
+    pub rejected: Vec<Rejected>,
+    pub outlook: Outlook,
+    pub decision: Decision,
+}
+
+/// The rest of what a day's assessment rests on.
+#[derive(Clone, Copy, Debug)]
+pub struct DayFacts<'a> {
+    /// The region's local day.
+    pub today: NaiveDate,
+    pub now: DateTime<Utc>,
+    /// The station's forecast, fitted to it, in order of days; may be empty.
+    pub forecast: &'a [FilledDay],
+    /// How it was fitted.
+    pub forecast_fit: Option<ForecastFit>,
+    pub told: &'a [Told],
+    pub reports: &'a [FieldReport],
+}
+
+impl SeasonModel {
+    /// `histories` in the region's order, its own station first; `past` is that station's. `None` when the region has no
+    /// station.
+    pub fn new(
+        region: &Region,
+        asked: &Asked<'_>,
+        histories: Vec<Arc<StationHistory>>,
+        past: Arc<StationPast>,
+    ) -> Option<Self> {
+        let primary = Arc::clone(histories.first()?);
+        let known = past.from.known_as(asked.known);
+        let normals_of =
+            |of: &Arc<StationHistory>| Normals::around(&of.record, known, &of.station.sources, asked.season);
+        let normals = histories.iter().map(normals_of).collect();
+        let key = SeasonKey { profile: asked.profile.id.clone(), region: region.id.clone(), year: asked.season };
+        let past_from = past.from;
+        Some(Self { key, profile: asked.profile.clone(), primary, histories, normals, past, past_from })
+    }
+
+    /// The region's own station. A model is only made with one.
+    pub fn station(&self) -> &Station {
+        &self.primary.station
+    }
+
+    /// The season's days as known, filled where need be.
+    pub fn days(&self, rules: &WeatherConfig, known: Known, today: NaiveDate) -> Prepared {
+        let members: Vec<Member<'_>> = self
+            .histories
+            .iter()
+            .zip(&self.normals)
+            .map(|(of, normals)| Member { station: &of.station, record: &of.record, normals })
+            .collect();
+        match members.split_first() {
+            Some((primary, neighbours)) => {
+                prepare::season_days(primary, neighbours, rules, known, self.profile.first_day(self.key.year), today)
+            }
+            // A model is only made with a station.
+            None => Prepared { days: Vec::new(), rejected: Vec::new(), newest_real_day: None, filled_days: 0 },
+        }
+    }
+
+    /// The past years the projection leans on.
+    pub fn past(&self) -> &[PastSeason] {
+        &self.past.seasons
+    }
+
+    /// How good projections have been at the region's own station; empty where it has too few years to tell.
+    pub fn skill(&self) -> &Arc<ForecastSkill> {
+        &self.past.skill
+    }
+
+    /// Whose past years stand in, if not its own.
+    pub fn borrowed(&self) -> Option<&Borrowed> {
+        self.past.borrowed.as_ref()
+    }
+
+    /// How many past years the projection leans on.
+    pub fn past_years(&self) -> usize {
+        self.past.projector.seasons().len()
+    }
+
+    /// Record to decision for one day, with what was known at that moment.
+    pub fn assess(&self, rules: &WeatherConfig, policy: &Policy, release: Release, facts: &DayFacts<'_>) -> Assessment {
+        let known = Known::At { instant: facts.now, bulk_latency_days: rules.bulk_latency_days };
+        self.look(known, rules, policy, release, facts)
+    }
+
+    /// As [`SeasonModel::assess`], with all that was ever received.
+    pub fn look_back(
+        &self,
+        rules: &WeatherConfig,
+        policy: &Policy,
+        release: Release,
+        facts: &DayFacts<'_>,
+    ) -> Assessment {
+        self.look(Known::Everything, rules, policy, release, facts)
+    }
+
+    fn look(
+        &self,
+        known: Known,
+        rules: &WeatherConfig,
+        policy: &Policy,
+        release: Release,
+        facts: &DayFacts<'_>,
+    ) -> Assessment {
+        #[cfg(test)]
+        ASSESSMENTS.set(ASSESSMENTS.get() + 1);
+        let prepared = self.days(rules, known, facts.today);
+        let heat = outlook::season_heat(&self.profile, self.key.year, &prepared.days);
+        let ensemble = outlook::projected_ensemble(
+            &self.profile,
+            self.key.year,
+            &self.past.projector,
+            &heat,
+            &prepared.days,
+            facts.forecast,
+            &self.past.skill.dressing,
+        );
+        let outlook = outlook::make(&OutlookInput {
+            season: &self.key,
+            profile: &self.profile,
+            policy,
+            station: &self.primary.station.id.0,
+            today: facts.today,
+            heat: &heat,
+            ensemble: &ensemble,
+            reports: facts.reports,
+            borrowed: self.borrowed(),
+            forecast_fit: facts.forecast_fit,
+            skill: &self.past.skill,
+        });
+        let decision = decide::decide(&Facts {
+            profile: &self.profile,
+            policy,
+            release,
+            outlook: &outlook,
+            told: facts.told,
+            reports: facts.reports,
+            today: facts.today,
+        });
+        let forecast = self.forecast_heat(&prepared.days, facts.forecast);
+        Assessment { heat, forecast, rejected: prepared.rejected, outlook, decision }
+    }
+
+    /// The forecast's own days that follow the record without a hole.
+    fn forecast_heat(&self, days: &[FilledDay], forecast: &[FilledDay]) -> Vec<HeatDay> {
+        let Some(last) = days.last().map(|day| day.day) else { return Vec::new() };
+        let ahead = forecast.iter().filter(|day| day.day > last).zip(last.iter_days().skip(1));
+        let ahead = ahead.map_while(|(forecast, day)| (forecast.day == day).then(|| forecast.clone()));
+        let joined: Vec<FilledDay> = days.iter().cloned().chain(ahead).collect();
+        let mut heat = outlook::season_heat(&self.profile, self.key.year, &joined);
+        heat.retain(|day| day.day > last);
+        heat
+    }
+}
+
+#[cfg(test)]
+std::thread_local! {
+    /// How many days this thread has assessed: an assessment is the costly part of whatever shows a region.
+    pub(crate) static ASSESSMENTS: std::cell::Cell<u32> = const { std::cell::Cell::new(0) };
+}

@@ -1,0 +1,68 @@
+//! What was decided before, and what a decision comes to once it is carried out.
+
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+
+use super::{Answer, Decision, Verdict, WordNeeded};
+use crate::region::Release;
+use crate::season::{NoticeKind, NoticeStatus};
+
+/// A notice decided before.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Told {
+    pub kind: NoticeKind,
+    pub decided_on: NaiveDate,
+    pub standing: Standing,
+}
+
+/// Where it stands, with what belongs to that.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "standing")]
+pub enum Standing {
+    /// Not gone yet: for its hour when `word_needed` is `None`, else until staff confirm it.
+    Waiting {
+        word_needed: Option<WordNeeded>,
+    },
+    Held,
+    Released {
+        on: NaiveDate,
+    },
+    Skipped,
+    Cancelled,
+}
+
+impl Standing {
+    pub fn status(&self) -> NoticeStatus {
+        match self {
+            Standing::Waiting { .. } => NoticeStatus::Waiting,
+            Standing::Held => NoticeStatus::Held,
+            Standing::Released { .. } => NoticeStatus::Released,
+            Standing::Skipped => NoticeStatus::Skipped,
+            Standing::Cancelled => NoticeStatus::Cancelled,
+        }
+    }
+}
+
+/// What was told once a decision is carried out: the contract between [`decide`] and those who carry it out.
+///
+/// A notice that leaves at once is released on the day; one that may be held waits for its hour.
+pub fn carried_out(told: &[Told], decision: &Decision, today: NaiveDate) -> Vec<Told> {
+    let mut after = told.to_vec();
+    for Verdict { kind, answer } in &decision.verdicts {
+        let standing = match answer {
+            Answer::Announce(terms) | Answer::Free(terms) => match (&terms.word_needed, terms.release) {
+                (None, Release::AtOnce) => Standing::Released { on: today },
+                (None, _) => Standing::Waiting { word_needed: None },
+                (Some(word), _) => Standing::Waiting { word_needed: Some(word.clone()) },
+            },
+            Answer::AskFirst { word_needed } => Standing::Waiting { word_needed: Some(word_needed.clone()) },
+            Answer::Skip { .. } => Standing::Skipped,
+            Answer::Quiet { .. } => continue,
+        };
+        match after.iter_mut().find(|told| told.kind == *kind) {
+            Some(told) => told.standing = standing,
+            None => after.push(Told { kind: *kind, decided_on: today, standing }),
+        }
+    }
+    after
+}

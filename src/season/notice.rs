@@ -1,0 +1,71 @@
+//! The kinds of notice, and where a decided one stands.
+
+use serde::{Deserialize, Serialize};
+
+/// What a region can be told, each once a season, in this order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoticeKind {
+    GetReady,
+    InspectNow,
+    LastDaysToWash,
+    TooLateToWash,
+}
+
+impl NoticeKind {
+    pub const ALL: [NoticeKind; 4] =
+        [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::LastDaysToWash, NoticeKind::TooLateToWash];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            NoticeKind::GetReady => "get-ready",
+            NoticeKind::InspectNow => "inspect-now",
+            NoticeKind::LastDaysToWash => "last-days-to-wash",
+            NoticeKind::TooLateToWash => "too-late-to-wash",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+}
+
+/// Where a decided notice stands. The store writes the name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoticeStatus {
+    /// For its hour, or for a word of staff.
+    Waiting,
+    /// Staff said: not now.
+    Held,
+    /// Its deliveries are queued; it cannot be called back.
+    Released,
+    /// It came to be of no use before it went out.
+    Skipped,
+    /// Staff said: not this season.
+    Cancelled,
+}
+
+impl NoticeStatus {
+    pub const ALL: [NoticeStatus; 5] = [
+        NoticeStatus::Waiting,
+        NoticeStatus::Held,
+        NoticeStatus::Released,
+        NoticeStatus::Skipped,
+        NoticeStatus::Cancelled,
+    ];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            NoticeStatus::Waiting => "waiting",
+            NoticeStatus::Held => "held",
+            NoticeStatus::Released => "released",
+            NoticeStatus::Skipped => "skipped",
+            NoticeStatus::Cancelled => "cancelled",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|status| status.name() == name)
+    }
+}

@@ -1,0 +1,226 @@
+//! What is read or worked out once and used for many regions: station records, seasons under way, what the store holds of
+//! them. Whoever makes a cache says how long it is good; none is ever written.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use tracing::info;
+
+use super::region_fault::RegionFault;
+use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHistory, StationPast};
+use crate::assessment::season_model::SeasonModel;
+use crate::language::Language;
+use crate::region::Region;
+use crate::season::{FieldReport, Profile, phrases};
+use crate::service::app::Parts;
+use crate::store::notices::Notice;
+use crate::store::{Store, StoreError};
+use crate::weather::nearby::by_nearness;
+use crate::weather::record::Known;
+use crate::weather::{Station, StationId};
+
+/// Station records in memory, read once from wherever they are kept.
+#[derive(Clone)]
+pub struct RecordCache {
+    pub(super) from: Store,
+    known: HashMap<String, Arc<StationHistory>>,
+}
+
+impl RecordCache {
+    pub fn new(from: Store) -> Self {
+        Self { from, known: HashMap::new() }
+    }
+
+    /// A station that was read before.
+    pub fn known(&self, id: &str) -> Option<&Arc<StationHistory>> {
+        self.known.get(id)
+    }
+
+    /// # Errors
+    /// When the station is unknown or the store fails.
+    pub async fn get(&mut self, id: &str) -> Result<Arc<StationHistory>, StoreError> {
+        if let Some(history) = self.known.get(id) {
+            return Ok(Arc::clone(history));
+        }
+        let id = StationId::from(id);
+        let station = self.from.station(&id).await?;
+        let record = self.from.record(&id).await?.index(station.time_zone);
+        let history = Arc::new(StationHistory { station, record });
+        self.known.insert(id.0, Arc::clone(&history));
+        Ok(history)
+    }
+}
+
+/// Models of the seasons under way.
+#[derive(Default)]
+pub struct SeasonCache {
+    /// By region and year, with the day on which each was made.
+    models: HashMap<(String, i32), (Arc<SeasonModel>, NaiveDate)>,
+    /// By profile, station and year: regions that share a station share its past.
+    pasts: HashMap<(String, String, i32), Arc<StationPast>>,
+}
+
+/// A model that stands on borrowed years is made anew after so many days, since every day that both stations have tells
+/// more of how they differ.
+const BORROWED_GOOD_DAYS: u64 = 7;
+
+impl SeasonCache {
+    /// The model of a region's season, made with what is known at `now` if it is not yet.
+    ///
+    /// # Errors
+    /// When a station cannot be read.
+    pub async fn get(
+        &mut self,
+        parts: &Parts,
+        records: &mut RecordCache,
+        region: &Region,
+        profile: &Profile,
+        season: i32,
+        now: DateTime<Utc>,
+    ) -> Result<Arc<SeasonModel>, RegionFault> {
+        let key = (region.id.clone(), season);
+        let today = now.with_timezone(&region.time_zone).date_naive();
+        if let Some((model, made)) = self.models.get(&key)
+            && (model.borrowed().is_none() || today < *made + Days::new(BORROWED_GOOD_DAYS))
+        {
+            return Ok(Arc::clone(model));
+        }
+        let mut own = Vec::with_capacity(region.stations.len());
+        for id in &region.stations {
+            own.push(records.get(id).await?);
+        }
+        let primary = own.first().ok_or(RegionFault::NoStation)?;
+        let rules = &parts.config.weather;
+        let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
+        let asked = Asked { profile, season, rules, known };
+        let past = self.past(parts, records, primary, &asked, today).await?;
+        let model = SeasonModel::new(region, &asked, own, past).ok_or(RegionFault::NoStation).map(Arc::new)?;
+        if model.past_from == PastFrom::AllOthers {
+            info!(region.id = %region.id, season, "few earlier years on record: the projection leans on all other years");
+        }
+        if let Some(borrowed) = model.borrowed() {
+            info!(region.id = %region.id, season, "{}", phrases::borrowed_words(Language::En, borrowed));
+        }
+        self.models.insert(key, (Arc::clone(&model), today));
+        Ok(model)
+    }
+
+    /// A station's past as a season sees it, with a neighbour's help where it has few years.
+    async fn past(
+        &mut self,
+        parts: &Parts,
+        records: &mut RecordCache,
+        primary: &Arc<StationHistory>,
+        asked: &Asked<'_>,
+        today: NaiveDate,
+    ) -> Result<Arc<StationPast>, RegionFault> {
+        let key = (asked.profile.id.clone(), primary.station.id.0.clone(), asked.season);
+        if let Some(past) = self.pasts.get(&key).filter(|past| past.borrowed.is_none()) {
+            return Ok(Arc::clone(past));
+        }
+        let own = OwnPast::of(primary, asked);
+        let helper = if own.is_enough() { None } else { helper(records, primary, asked, today).await? };
+        let (profile, rules, skills) = (asked.profile.clone(), asked.rules.clone(), Arc::clone(&parts.skills));
+        let (primary, season, known) = (Arc::clone(primary), asked.season, asked.known);
+        // About a second of arithmetic for a long record: other work of this process goes on meanwhile.
+        let work = tokio::task::spawn_blocking(move || {
+            let asked = Asked { profile: &profile, season, rules: &rules, known };
+            match helper {
+                Some((helper, near)) => StationPast::with_help(own, &primary, &helper, near, &asked),
+                None => StationPast::own(own, &asked, |basis| skills.of(basis)),
+            }
+        });
+        let past = Arc::new(work.await.map_err(|why| RegionFault::CutOff(why.to_string()))?);
+        self.pasts.insert(key, Arc::clone(&past));
+        Ok(past)
+    }
+
+    /// Forgets the seasons of other years.
+    pub fn keep_only(&mut self, season: i32) {
+        self.models.retain(|(_, year), _| *year == season);
+        self.pasts.retain(|(_, _, year), _| *year == season);
+    }
+}
+
+/// The best station that has years to lend, by distance and height, and whether it is near enough to be taken unasked.
+async fn helper(
+    records: &mut RecordCache,
+    primary: &StationHistory,
+    asked: &Asked<'_>,
+    today: NaiveDate,
+) -> Result<Option<(Arc<StationHistory>, bool)>, StoreError> {
+    let Station { place, elevation_m, .. } = primary.station;
+    for candidate in by_nearness(place, Some(elevation_m), records.from.stations().await?) {
+        let id = &candidate.station.id;
+        if *id == primary.station.id {
+            continue;
+        }
+        // What no record of that length can give need not be read.
+        let extents = records.from.record_extents(id).await?;
+        let first = extents.iter().map(|extent| extent.first_day).min();
+        let last = extents.iter().map(|extent| extent.last_day).max();
+        let years = first.zip(last).map_or(0, |(first, last)| (last.min(today) - first).num_days() / 365);
+        if years + 1 < ENOUGH_YEARS as i64 {
+            continue;
+        }
+        let history = records.get(&id.0).await?;
+        if OwnPast::of(&history, asked).is_enough() {
+            return Ok(Some((history, candidate.is_near())));
+        }
+    }
+    Ok(None)
+}
+
+/// What the store holds of the seasons under way, read once a cycle and not once a region.
+#[derive(Default)]
+pub(crate) struct CycleCache {
+    notices: HashMap<(String, i32), Vec<Notice>>,
+    reports: HashMap<(String, i32), Vec<FieldReport>>,
+    last_outlooks: HashMap<String, HashMap<String, NaiveDate>>,
+}
+
+impl CycleCache {
+    pub(super) async fn notices(
+        &mut self,
+        store: &Store,
+        region: &Region,
+        profile: &Profile,
+        season: i32,
+    ) -> Result<Vec<&Notice>, StoreError> {
+        let key = (profile.id.clone(), season);
+        if !self.notices.contains_key(&key) {
+            self.notices.insert(key.clone(), store.notices_of_season(&profile.id, season).await?);
+        }
+        let all = self.notices.get(&key).map_or(&[][..], Vec::as_slice);
+        Ok(all.iter().filter(|notice| notice.season.region == region.id).collect())
+    }
+
+    /// Of all regions, without those that staff refused.
+    pub(super) async fn reports(
+        &mut self,
+        store: &Store,
+        profile: &Profile,
+        season: i32,
+    ) -> Result<&[FieldReport], StoreError> {
+        let key = (profile.id.clone(), season);
+        if !self.reports.contains_key(&key) {
+            let stored = store.field_reports(None, profile.first_day(season), profile.last_day(season)).await?;
+            let kept = stored.into_iter().filter(|stored| !stored.refused).map(|stored| stored.report).collect();
+            self.reports.insert(key.clone(), kept);
+        }
+        Ok(self.reports.get(&key).map_or(&[][..], Vec::as_slice))
+    }
+
+    pub(super) async fn last_outlook(
+        &mut self,
+        store: &Store,
+        region: &Region,
+        profile: &Profile,
+    ) -> Result<Option<NaiveDate>, StoreError> {
+        if !self.last_outlooks.contains_key(&profile.id) {
+            self.last_outlooks.insert(profile.id.clone(), store.last_outlook_days(&profile.id).await?);
+        }
+        Ok(self.last_outlooks.get(&profile.id).and_then(|days| days.get(&region.id)).copied())
+    }
+}

@@ -1,0 +1,140 @@
+//! From verdicts to notices with their words, in every language for every channel; and a stored notice's reason back.
+
+use std::collections::HashMap;
+
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use chrono_tz::Tz;
+
+use super::region_fault::RegionFault;
+use crate::language::Language;
+use crate::message::facts::Window;
+use crate::message::{Basis, NoticeFacts, Picture, Sender};
+use crate::people::Channel;
+use crate::region::{Region, Release};
+use crate::season::decide::{Ground, SkipReason, Terms, WordNeeded};
+use crate::season::{NoticeKind, Outlook, Profile};
+use crate::service::app::Parts;
+use crate::store::notices::{Fate, NewNotice, Notice, NoticeText};
+use crate::timetable::place;
+
+/// What notices of a region are written from beside its outlook.
+#[derive(Clone, Copy)]
+pub(super) struct Writing<'a> {
+    pub region: &'a Region,
+    pub profile: &'a Profile,
+    pub station_name: &'a str,
+    /// For e-mails, by language; those that could not be drawn are missing.
+    pub charts: &'a HashMap<Language, Picture>,
+}
+
+/// Turns verdicts into notices with their words.
+pub(super) struct NoticeWriter<'a> {
+    pub parts: &'a Parts,
+    pub writing: Writing<'a>,
+    pub outlook: &'a Outlook,
+    pub now: DateTime<Utc>,
+}
+
+impl NoticeWriter<'_> {
+    /// The notice on these terms, with its words in every language for every channel.
+    pub fn word(&self, kind: NoticeKind, terms: &Terms) -> Result<(NewNotice, Vec<NoticeText>), RegionFault> {
+        let Writing { region, profile, station_name, charts } = self.writing;
+        let window = &profile.window;
+        let at_sum = self.outlook.stage(&window.opens).and_then(|stage| stage.at_sum);
+        let facts = NoticeFacts::from_outlook(
+            Sender::from(&self.parts.config.messages),
+            region,
+            station_name,
+            self.outlook,
+            Window {
+                stages: window,
+                heat_needed: at_sum.unwrap_or(self.outlook.heat_sum),
+                provisional: profile.provisional,
+            },
+            basis(&terms.reason),
+        );
+        let mut texts = Vec::with_capacity(Language::ALL.len() * Channel::ALL.len());
+        for language in Language::ALL {
+            for channel in Channel::ALL {
+                let chart = charts.get(&language);
+                let message = self.parts.templates.render_with_chart(kind, language, channel, &facts, chart)?;
+                texts.push(NoticeText { language, message });
+            }
+        }
+        let fate = match (terms.release, &terms.word_needed) {
+            (_, Some(word_needed)) => Fate::WaitForWord { word_needed: word_needed.clone() },
+            (Release::AtOnce, None) => Fate::Release,
+            (Release::UnlessHeld { hours }, None) => {
+                Fate::Wait { release_at: self.now + chrono::Duration::hours(i64::from(hours)) }
+            }
+            (Release::WhenConfirmed, None) => Fate::WaitForWord { word_needed: WordNeeded::ByPolicy },
+        };
+        let (reason, facts) = (serde_json::to_value(terms)?, serde_json::to_value(&facts)?);
+        let expires_at = end_of_day(terms.expires_on, region.time_zone);
+        Ok((self.notice(kind, fate, reason, facts, expires_at), texts))
+    }
+
+    /// The record of one that is not told: it has no words and no time in which it is of use.
+    pub fn skipped(&self, kind: NoticeKind, reason: &SkipReason) -> Result<NewNotice, RegionFault> {
+        let reason = serde_json::to_value(reason)?;
+        Ok(self.notice(kind, Fate::Skip, reason, serde_json::Value::Null, self.now))
+    }
+
+    fn notice(
+        &self,
+        kind: NoticeKind,
+        fate: Fate,
+        reason: serde_json::Value,
+        facts: serde_json::Value,
+        expires_at: DateTime<Utc>,
+    ) -> NewNotice {
+        NewNotice {
+            season: self.outlook.season.clone(),
+            kind,
+            fate,
+            reason,
+            facts,
+            decided_on: self.outlook.today,
+            decided_at: self.now,
+            expires_at,
+            priority: priority(kind),
+        }
+    }
+}
+
+/// Why a stored notice is as it is, in words.
+pub fn reason_words(notice: &Notice) -> String {
+    if let Ok(terms) = serde_json::from_value::<Terms>(notice.reason.clone()) {
+        return terms.reason.to_string();
+    }
+    match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
+        Ok(skipped) => skipped.to_string(),
+        Err(_) => notice.reason.to_string(),
+    }
+}
+
+/// What cannot wait goes first.
+fn priority(kind: NoticeKind) -> i64 {
+    match kind {
+        NoticeKind::LastDaysToWash => 0,
+        NoticeKind::InspectNow => 1,
+        NoticeKind::GetReady => 2,
+        NoticeKind::TooLateToWash => 3,
+    }
+}
+
+fn basis(ground: &Ground) -> Basis {
+    match ground {
+        Ground::Seen { .. } => Basis::Seen,
+        Ground::Crossed { .. } | Ground::Closed { .. } => Basis::Heat,
+        Ground::OpeningNear { .. }
+        | Ground::OpeningLikely { .. }
+        | Ground::BegunLikely { .. }
+        | Ground::CloseNear { .. } => Basis::Chance,
+    }
+}
+
+/// The last instant of a local day, as the first of the next.
+fn end_of_day(day: NaiveDate, zone: Tz) -> DateTime<Utc> {
+    place(day.succ_opt().unwrap_or(day).and_time(NaiveTime::MIN), zone)
+}

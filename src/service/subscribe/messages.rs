@@ -1,0 +1,89 @@
+//! Transactional messages that sign-up and texts queue: what only tells something, and the links in it.
+
+use chrono::{DateTime, TimeDelta, Utc};
+use url::Url;
+
+use super::SignUpError;
+use super::places;
+use super::tokens::{self, Purpose};
+use crate::links;
+use crate::message::{LetterFacts, LetterKind, Sender};
+use crate::people::{Address, Channel, Language, Zip};
+use crate::service::app::Parts;
+use crate::store::Tx;
+use crate::store::subscriptions::take_covered_waits;
+use crate::store::transactional;
+use crate::store::transactional::NewLetter;
+
+/// So long a letter that only tells something is of use.
+pub(super) const TELLS: TimeDelta = TimeDelta::hours(24);
+
+/// Tells a new subscriber what will come, or that their ZIP code is kept.
+pub(crate) async fn welcome(
+    tx: &mut Tx,
+    parts: &Parts,
+    address: &Address,
+    language: Language,
+    zips: &[Zip],
+    fact: &str,
+    now: DateTime<Utc>,
+) -> Result<(), SignUpError> {
+    let region_name = places::covered(tx, zips).await?;
+    let facts =
+        LetterFacts { zips: zips.to_vec(), region_name, ..LetterFacts::of(Sender::from(&parts.config.messages)) };
+    let kind = if facts.region_name.is_some() { LetterKind::Welcome } else { LetterKind::KeptZip };
+    tell(tx, parts, kind, address, language, facts, fact, now).await
+}
+
+/// Queues a letter that only tells something. Whether it may go is looked at by its kind.
+#[expect(clippy::too_many_arguments, reason = "a letter has that many sides")]
+pub(crate) async fn tell(
+    tx: &mut Tx,
+    parts: &Parts,
+    kind: LetterKind,
+    to: &Address,
+    language: Language,
+    mut facts: LetterFacts,
+    fact: &str,
+    now: DateTime<Utc>,
+) -> Result<(), SignUpError> {
+    let channel = to.channel();
+    if channel == Channel::Email {
+        let token = tokens::make(tx.hash(), Purpose::Preferences, &tx.hash().of(to));
+        facts.preferences_url =
+            base(parts).and_then(|base| links::preferences(&base, language, &token)).map(String::from);
+    }
+    let message = parts.templates.render_letter(kind, language, channel, &facts)?;
+    let letter = NewLetter { kind, to: to.clone(), language, message, fact: fact.to_owned(), expires_at: now + TELLS };
+    transactional::put_in(tx, &letter, parts.config.schedule.time_zone, now).await?;
+    Ok(())
+}
+
+/// Writes to those who confirmed for a ZIP code that no region had and one has now. Gives how many letters.
+///
+/// # Errors
+/// When the store fails or a message cannot be worded.
+pub async fn tell_newly_covered(parts: &Parts) -> Result<u64, SignUpError> {
+    let now = parts.clock.now();
+    let mut tx = parts.store.begin().await?;
+    let mut told = 0;
+    for one in take_covered_waits(&mut tx).await? {
+        for (address, language) in one.addresses {
+            let facts = LetterFacts {
+                zips: vec![one.zip.clone()],
+                region_name: Some(one.region_name.clone()),
+                ..LetterFacts::of(Sender::from(&parts.config.messages))
+            };
+            let fact = format!("{} {}", one.zip, one.since);
+            tell(&mut tx, parts, LetterKind::CoveredNow, &address, language, facts, &fact, now).await?;
+            told += 1;
+        }
+    }
+    tx.commit().await?;
+    Ok(told)
+}
+
+/// What links in letters stand below; `None` without a public address.
+pub(super) fn base(parts: &Parts) -> Option<Url> {
+    Url::parse(&parts.config.messages.public_url).ok()
+}
