@@ -44,15 +44,6 @@ impl From<PublicUrl> for String {
     }
 }
 
-// Until the last place that reads the text again is gone.
-impl std::ops::Deref for PublicUrl {
-    type Target = str;
-
-    fn deref(&self) -> &str {
-        &self.text
-    }
-}
-
 /// What stands before every path of a language: nothing, or `/es`.
 pub fn language_prefix(language: Language) -> &'static str {
     match language {

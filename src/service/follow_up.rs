@@ -112,9 +112,9 @@ async fn verdict(parts: &Parts, tx: &mut Tx, notice: &Notice, region: &Region) -
 
 /// The page on which one tap answers; `None` without a public address.
 fn seen_url(parts: &Parts, language: Language, id: &str) -> Option<Url> {
-    let base = Url::parse(&parts.config.messages.public_url).ok()?;
+    let base = parts.config.messages.public_url.url()?;
     let token = tokens::make(parts.store.address_hash(), Purpose::Seen, id);
-    links::seen(&base, language, &token)
+    links::seen(base, language, &token)
 }
 
 /// The question of a link's token; `None` when it is not ours or not open any more. Changes nothing.

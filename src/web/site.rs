@@ -49,7 +49,7 @@ impl Site {
 
     fn with(parts: Parts, played: Option<Vec<Notice>>) -> Result<Self, super::page::PageFault> {
         // The settings were checked: what does not parse is empty, and then links have no host.
-        let public = Url::parse(&parts.config.messages.public_url).ok();
+        let public = parts.config.messages.public_url.url().cloned();
         let base = public.as_ref().map_or_else(String::new, |url| url.path().trim_end_matches('/').to_owned());
         Ok(Self(Arc::new(Inner {
             pages: Pages::load()?,

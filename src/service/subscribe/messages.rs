@@ -1,7 +1,6 @@
 //! Transactional messages that sign-up and texts queue: what only tells something, and the links in it.
 
 use chrono::{DateTime, TimeDelta, Utc};
-use url::Url;
 
 use super::SignUpError;
 use super::places;
@@ -50,8 +49,8 @@ pub(crate) async fn tell(
     let channel = to.channel();
     if channel == Channel::Email {
         let token = tokens::make(tx.hash(), Purpose::Preferences, &tx.hash().of(to));
-        facts.preferences_url =
-            base(parts).and_then(|base| links::preferences(&base, language, &token)).map(String::from);
+        let base = parts.config.messages.public_url.url();
+        facts.preferences_url = base.and_then(|base| links::preferences(base, language, &token)).map(String::from);
     }
     let message = parts.templates.render_letter(kind, language, channel, &facts)?;
     let letter = NewLetter { kind, to: to.clone(), language, message, fact: fact.to_owned(), expires_at: now + TELLS };
@@ -81,9 +80,4 @@ pub async fn tell_newly_covered(parts: &Parts) -> Result<u64, SignUpError> {
     }
     tx.commit().await?;
     Ok(told)
-}
-
-/// What links in letters stand below; `None` without a public address.
-pub(super) fn base(parts: &Parts) -> Option<Url> {
-    Url::parse(&parts.config.messages.public_url).ok()
 }

@@ -33,9 +33,9 @@ pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), SignUpError> {
     let language = crate::store::subscriptions::standing(&mut tx, &key).await?.2.unwrap_or(Language::En);
     let sent = transactional::count_since(&mut tx, &key, &[LetterKind::Preferences], now - TimeDelta::days(1)).await?;
     // Worded also for nobody, so that the work is the same.
-    let base = url::Url::parse(&parts.config.messages.public_url).ok();
+    let base = parts.config.messages.public_url.url();
     let facts = LetterFacts {
-        preferences_url: base.as_ref().and_then(|base| links::preferences(base, language, &token)).map(String::from),
+        preferences_url: base.and_then(|base| links::preferences(base, language, &token)).map(String::from),
         ..LetterFacts::of(Sender::from(&parts.config.messages))
     };
     let message = parts.templates.render_letter(LetterKind::Preferences, language, to.channel(), &facts)?;

@@ -17,7 +17,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use tracing::info;
 
 use super::SignUpError;
-use super::messages::{TELLS, base};
+use super::messages::TELLS;
 use super::places::covered;
 use super::tokens::{self, Purpose};
 use crate::links;
@@ -124,14 +124,11 @@ pub async fn ask_in(
         Some(_) => LetterKind::Confirm,
         None => LetterKind::NotCovered,
     };
-    let base = base(parts);
+    let base = parts.config.messages.public_url.url();
     let facts = LetterFacts {
         zips: request.zips.clone(),
         code: code.clone(),
-        confirm_url: token
-            .as_ref()
-            .and_then(|token| links::confirm(base.as_ref()?, request.language, token))
-            .map(String::from),
+        confirm_url: token.as_ref().and_then(|token| links::confirm(base?, request.language, token)).map(String::from),
         ..LetterFacts::of(Sender::from(&parts.config.messages))
     };
     let message = parts.templates.render_letter(kind, request.language, channel, &facts)?;

@@ -14,7 +14,7 @@ use url::Url;
 use super::tokens::{self, Purpose};
 use crate::clock::Clock;
 use crate::dispatch::dispatcher::Addressee;
-use crate::links;
+use crate::links::{self, PublicUrl};
 use crate::people::{Address, AddressHash};
 use crate::store::subscriptions::{self, Stopped};
 use crate::store::{Store, StoreError, Tx};
@@ -106,10 +106,10 @@ impl Stopping {
 
 /// What makes each addressee's stop link; no link without a public address.
 pub fn personaliser(
-    public_url: &str,
+    public_url: &PublicUrl,
     hash: AddressHash,
 ) -> impl Fn(&Addressee<'_>) -> Option<Url> + Send + Sync + 'static {
-    let base = Url::parse(public_url).ok();
+    let base = public_url.url().cloned();
     move |to| links::stop(base.as_ref()?, &tokens::make(&hash, Purpose::Stop, to.address_id))
 }
 
@@ -121,7 +121,8 @@ mod tests {
     #[test]
     fn links_are_made_below_the_public_address() {
         let to = Addressee { address_id: "0123456789abcdef0123456789abcdef", notice: "n", channel: Channel::Email };
-        let link = |base| personaliser(base, AddressHash::with_key(b"k"))(&to).map(|url| url.to_string());
+        let link =
+            |base| personaliser(&PublicUrl::from(base), AddressHash::with_key(b"k"))(&to).map(|url| url.to_string());
         assert_eq!(link(""), None);
         let at_root = link("https://pinyon.example.org").expect("a link");
         assert!(at_root.starts_with("https://pinyon.example.org/stop/0123456789abcdef"), "{at_root}");

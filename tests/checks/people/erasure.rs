@@ -133,7 +133,7 @@ impl House {
         let clock: Arc<dyn Clock> = self.desk.clock.clone();
         let channels = Channels::both(self.transport.clone());
         let store = self.desk.parts.store.clone();
-        let stop = stop::personaliser("https://pinyon.example.org", store.address_hash().clone());
+        let stop = stop::personaliser(&"https://pinyon.example.org".into(), store.address_hash().clone());
         Dispatcher::new(store, clock, channels, &plain_config(), Arc::new(stop))
     }
 

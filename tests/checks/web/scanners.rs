@@ -90,7 +90,7 @@ async fn send_all(world: &World, folder: &Path) {
     let store = world.parts.store.clone();
     let writer = MailWriter::new(&world.parts.config.email).unwrap();
     let transport = FolderTransport::open(folder, writer).unwrap();
-    let stop = stop::personaliser(SITE, store.address_hash().clone());
+    let stop = stop::personaliser(&SITE.into(), store.address_hash().clone());
     let clock: Arc<dyn Clock> = world.clock.clone();
     let channels = Channels::both(Arc::new(transport));
     let drained = Dispatcher::new(store, clock, channels, &plain_config(), Arc::new(stop)).drain_due().await.unwrap();
