@@ -5,11 +5,11 @@ use std::sync::Arc;
 
 use chrono::{Days, NaiveDate};
 
-use crate::assessment::skill::{ForecastSkill, SkillBasis};
+use crate::assessment::skill::SkillBasis;
 use crate::config::WeatherConfig;
 use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
-use crate::season::outlook::is_whole_past_season;
+use crate::season::outlook::{ForecastSkill, is_whole_past_season};
 use crate::season::{Borrowed, Profile};
 use crate::weather::Station;
 use crate::weather::normals::Normals;

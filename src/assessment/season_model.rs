@@ -5,13 +5,12 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::assessment::past::{Asked, PastFrom, StationHistory, StationPast};
-use crate::assessment::skill::ForecastSkill;
 use crate::config::WeatherConfig;
 use crate::heat::FilledDay;
 use crate::heat::projection::PastSeason;
 use crate::region::{Region, Release};
 use crate::season::decide::{self, Decision, Facts, Told};
-use crate::season::outlook::{self, OutlookInput};
+use crate::season::outlook::{self, ForecastSkill, OutlookInput};
 use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy, Profile, SeasonKey};
 use crate::weather::Station;
 use crate::weather::normals::Normals;

@@ -3,7 +3,8 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use crate::assessment::skill::{ForecastSkill, SkillBasis};
+use crate::assessment::skill::SkillBasis;
+use crate::season::outlook::ForecastSkill;
 
 /// By the temperatures and the profile each was worked out from: as long as a station's
 /// past stays the same, its skill is worked out once and not once a cycle.

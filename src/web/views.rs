@@ -310,12 +310,12 @@ async fn known(
     let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
     let model = seasons.get(parts, records, region, profile, season, now).await?;
     let assessment = assess::look_at(parts, records, &model, stored, region, profile, now).await?;
-    Ok(Known::of(parts, region, profile, &model, assessment))
+    Ok(Known::of(region, profile, &model, assessment))
 }
 
 impl Known {
     /// Everything that is shown of a region, in every language, comes from this one assessment.
-    fn of(parts: &Parts, region: &Region, profile: &Profile, model: &SeasonModel, assessment: Assessment) -> Self {
+    fn of(region: &Region, profile: &Profile, model: &SeasonModel, assessment: Assessment) -> Self {
         let today = assessment.outlook.today;
         let mut charts = HashMap::new();
         for language in Language::ALL {
