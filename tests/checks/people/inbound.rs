@@ -468,7 +468,7 @@ async fn pumping_ends_at_the_days_cap_and_a_flood_leaves_the_honest_alone() {
         };
         assert_eq!(count("SELECT COUNT(*) AS n FROM letters").await, 40);
         let log = desk.parts.store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
-        assert_eq!(log.iter().filter(|entry| entry.kind == "sign-up").count(), 1, "told once: {log:?}");
+        assert_eq!(log.iter().filter(|entry| entry.kind == treebell::store::staff_log::StaffKind::SignUp).count(), 1, "told once: {log:?}");
 
         desk.clock.advance(TimeDelta::days(2));
         for n in 0..1500_u32 {
@@ -547,11 +547,11 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
             all.await.unwrap()
         };
         assert_eq!(desk.text(PHONE, "2").await, Did::Reported);
-        assert_eq!(reports().await[0].report.stage, None);
+        assert_eq!(reports().await[0].stage, None);
         assert_eq!(desk.text(PHONE, "1 lots of them").await, Did::Reported);
         let kept = reports().await;
         assert_eq!(kept.len(), 1, "a changed answer changes the report");
-        assert_eq!(kept[0].report.stage.as_ref().unwrap().0, "egg-laying-begins");
+        assert_eq!(kept[0].stage.as_ref().unwrap().0, "egg-laying-begins");
         assert!(
             kept[0].standing == treebell::store::field_reports::ReportStanding::New
                 && kept[0].zip == Some(zip("00101"))

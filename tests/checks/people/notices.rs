@@ -206,7 +206,7 @@ async fn new_terms_replace_those_of_a_waiting_notice_and_respect_a_hold() {
         treebell::store::notices::skip(&mut tx, INSPECT, &json!({"skipped": "past-use"})).await.unwrap();
         tx.commit().await.unwrap();
         let skipped = store.notice(INSPECT).await.unwrap();
-        assert_eq!((skipped.status, skipped.reason), (NoticeStatus::Skipped, json!({"skipped": "past-use"})));
+        assert_eq!((skipped.status(), skipped.reason), (NoticeStatus::Skipped, json!({"skipped": "past-use"})));
     })
     .await;
 }
