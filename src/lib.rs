@@ -1,7 +1,9 @@
 //! Treebell: heat sums, outlooks and timely notices about the pinyon needle scale.
 //!
 //! Data goes one way: feeds → [`weather`] record → [`heat`] → outlook and decision in [`season`] → notice and
-//! deliveries in [`store`] → [`delivery`] channels. [`service`] is the only place where pure and impure meet.
+//! deliveries in [`store`] → channels of [`dispatch`], by the rules of [`delivery`]. [`assessment`] says where a season
+//! stands and how good projections have been; it reads no clock and no store. [`service`] is where pure and impure meet;
+//! [`commands`] and [`web`] are how people reach it.
 
 pub mod clock;
 pub mod config;

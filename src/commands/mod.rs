@@ -1,5 +1,8 @@
 //! One thin file a command: parse, call, print. Data goes to standard output, talk to standard error.
 //!
+//! What several commands share stands beside them: `args` (how texts of the command line are read), `select` (the regions
+//! and stations that they name), `files`, `open` (the store and the app), `format` (how things are printed) and `error`.
+//!
 //! Exit codes: 0 done, 1 our own fault or a fault of the machine, 2 usage or configuration, 3 store, 4 a check said no, 75 try
 //! again (only of `bounce`, whatever went wrong: the mail server keeps the report).
 
