@@ -6,7 +6,6 @@ use std::sync::Arc;
 use chrono::{Days, NaiveDate};
 
 use crate::assessment::skill::SkillBasis;
-use crate::config::WeatherConfig;
 use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 use crate::season::outlook::{ForecastSkill, is_whole_past_season};
@@ -15,6 +14,7 @@ use crate::weather::Station;
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member};
 use crate::weather::record::{Known, RecordIndex};
+use crate::weather::settings::WeatherConfig;
 
 /// A season is followed for a year, counted with a 29 February.
 pub const SEASON_DAYS: usize = 366;

@@ -5,7 +5,6 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::assessment::past::{Asked, PastFrom, StationHistory, StationPast};
-use crate::config::WeatherConfig;
 use crate::heat::FilledDay;
 use crate::heat::projection::PastSeason;
 use crate::region::{Region, Release};
@@ -15,8 +14,9 @@ use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy
 use crate::weather::Station;
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member, Prepared};
-use crate::weather::quality::Rejected;
 use crate::weather::record::Known;
+use crate::weather::rejection::Rejected;
+use crate::weather::settings::WeatherConfig;
 
 /// What stays the same over a region's season: the usual weather and the past years.
 pub struct SeasonModel {

@@ -11,7 +11,6 @@ use crate::assessment::rehearsal;
 use crate::assessment::rehearsal::{NoticeScores, Rehearsal};
 pub use crate::assessment::skill::SEASONS_NEEDED;
 use crate::assessment::skill::{Judged, Residuals};
-use crate::config::WeatherConfig;
 use crate::heat::hindcast::{self, AssumedForecast, LEADS, LeadScore};
 use crate::heat::projection::{Dressing, Projector};
 use crate::season::outlook::heat_sum_of;
@@ -19,6 +18,7 @@ use crate::season::{Policy, Profile, StageId};
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member};
 use crate::weather::record::Known;
+use crate::weather::settings::WeatherConfig;
 
 /// What is verified, and with which help.
 #[derive(Clone, Copy, Debug)]

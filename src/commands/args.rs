@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 use crate::geo::Point;
 use crate::heat::{Cutoff, Method};
 use crate::language::Language;
-use crate::store::near_name;
+use crate::text::near_name;
 use crate::units::{dd_c_to_f, f_to_c, feet_to_m};
 use crate::weather::feeds::check_source;
 use crate::weather::{FeedKind, SourceRef};

@@ -9,7 +9,7 @@ use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
-use crate::dispatch::dispatcher::all_sent_by;
+use crate::dispatch::estimate::all_sent_by;
 use crate::people::Channel;
 use crate::store::queue::{ByHand, DeliveryFilter, DeliveryRow};
 use crate::store::{Store, StoreError};

@@ -11,8 +11,8 @@ use crate::season::StageId;
 use crate::service::app::load_profiles;
 use crate::service::observed_intervals::{ObservedInterval, observed_intervals};
 use crate::store::field_reports::ReportStanding;
-use crate::store::near_name;
-use crate::store::notices::{Judgement, NewFieldReport, ReportSource};
+use crate::store::field_reports::{Judgement, NewFieldReport, ReportSource};
+use crate::text::near_name;
 
 /// Keep what was seen at the trees
 #[derive(Debug, clap::Subcommand)]

@@ -14,9 +14,11 @@ use crate::config::Config;
 use crate::people::csv;
 use crate::people::csv::{LineFault, evidence};
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
+use crate::people::{Consent, NewSubscriber};
 use crate::region::Zip;
 use crate::service::subscribe::stop::{StopRequest, stop};
-use crate::store::subscriptions::{Consent, Enrolled, NewSubscriber, Subscriber, enrol};
+use crate::store::enrolment::{Enrolled, enrol};
+use crate::store::subscriptions::Subscriber;
 use crate::store::{Store, StoreError};
 
 /// Keep the subscribers: people who want to be told

@@ -16,11 +16,12 @@ use crate::dispatch::channels::Channels;
 use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
 use crate::people::{Address, Reach};
+use crate::people::{Consent, NewSubscriber};
 use crate::randomness::Randomness;
 use crate::service::app::{AppError, Parts};
 use crate::service::replay::{RegionSeason, ReplayError, ReplayWorld};
+use crate::store::enrolment::enrol;
 use crate::store::notices::Notice;
-use crate::store::subscriptions::{Consent, NewSubscriber, enrol};
 use crate::store::weather::{ForecastValue, add_forecast};
 use crate::store::{Store, StoreError};
 

@@ -10,6 +10,7 @@ use tokio::sync::Notify;
 use tokio::time::MissedTickBehavior;
 use tracing::{info, warn};
 
+use super::personalise::{Addressee, Personalised, Personaliser};
 use crate::clock::Clock;
 use crate::delivery::attempt::{Ending, Lost, UncertainRest};
 use crate::delivery::backoff::Backoff;
@@ -26,9 +27,6 @@ use crate::people::Channel;
 use crate::store::queue::{Ask, Leased, Recovered};
 use crate::store::{Store, StoreError};
 use crate::text::error_chain;
-
-pub use super::estimate::all_sent_by; // moved
-pub use super::personalise::{Addressee, AsWritten, Personalised, Personaliser}; // moved
 
 /// What one pass or run came to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -24,6 +24,7 @@ use crate::service::app::Parts;
 use crate::store::StoreError;
 use crate::store::notices::{self, Fate, Put};
 use crate::store::staff_log::StaffKind;
+use crate::store::{outlooks, staff_log};
 
 /// One cycle under way.
 struct Round {
@@ -196,7 +197,7 @@ async fn commit(
     let writer = NoticeWriter { parts, writing, outlook, now };
     let (mut decided, mut deliveries) = (Vec::new(), 0);
     let mut tx = parts.store.begin().await?;
-    notices::put_outlook(&mut tx, outlook, now).await?;
+    outlooks::put_outlook(&mut tx, outlook, now).await?;
     for verdict in &assessment.decision.verdicts {
         let kind = verdict.kind;
         let id = notices::notice_id(&outlook.season, kind);
@@ -226,7 +227,7 @@ async fn commit(
                 }
                 let text = format!("{} in {} was skipped: {reason}", kind.name(), region.name);
                 let key = format!("skipped/{id}");
-                notices::tell_staff(&mut tx, &key, Some(&region.id), StaffKind::Skipped, &text, now).await?;
+                staff_log::tell_staff(&mut tx, &key, Some(&region.id), StaffKind::Skipped, &text, now).await?;
                 Outcome::Skipped(reason.to_string())
             }
         };
@@ -235,7 +236,7 @@ async fn commit(
     }
     for remark in &assessment.decision.remarks {
         let key = format!("{}/{}/{}/{}", profile.id, region.id, outlook.season.year, remark.key());
-        notices::tell_staff(&mut tx, &key, Some(&region.id), remark.into(), &remark.to_string(), now).await?;
+        staff_log::tell_staff(&mut tx, &key, Some(&region.id), remark.into(), &remark.to_string(), now).await?;
     }
     tx.commit().await?;
     Ok(Committed { decided, deliveries })

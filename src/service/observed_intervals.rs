@@ -6,7 +6,7 @@ use chrono::NaiveDate;
 
 use crate::season::StageId;
 use crate::season::profile::Profiles;
-use crate::store::notices::StoredReport;
+use crate::store::field_reports::StoredReport;
 use crate::store::{Store, StoreError};
 
 /// A stage began in a region after one day and no later than another.

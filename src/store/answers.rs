@@ -15,9 +15,9 @@ use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::{AnyConnection, AnyPool};
 use tracing::warn;
 
+use crate::delivery::attempt::Lease;
 use crate::store::error::StoreError;
 use crate::store::pools::{create_private, lasting_pool, quiet, set, set_busy_wait, sqlite_url};
-use crate::store::queue::Lease;
 use crate::store::rows::{get, ms};
 use crate::store::tx::Store;
 

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
+use crate::delivery::bounce_report::Fault;
 use crate::delivery::state::Report;
 use crate::people::Channel;
 use crate::store::error::StoreError;
@@ -11,8 +12,6 @@ use crate::store::rows::{get, ms};
 use crate::store::staff_log::{StaffKind, tell_staff};
 use crate::store::stops::bury;
 use crate::store::tx::Store;
-
-pub use crate::delivery::bounce_report::Fault; // moved
 
 /// What was booked.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -54,5 +54,3 @@ pub use error::{Conflict, StoreError};
 pub use lock::ServiceLock;
 pub use rows::{civil_day, day_number, instant, ms};
 pub use tx::{Engine, Store, Tx};
-
-pub(crate) use crate::text::near_name; // moved

@@ -10,8 +10,6 @@ use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, get_instant, get_instant_if_any, language_of, ms};
 use crate::store::tx::{Engine, Store, Tx};
 
-pub use super::consents::put_words; // moved
-
 /// A wish to be kept until it is confirmed.
 #[derive(Clone, Debug)]
 pub struct NewConfirmation {

@@ -9,8 +9,6 @@ use crate::store::rows::{get, ms};
 use crate::store::tx::{Store, Tx};
 use crate::store::waiting_zips::note_waits;
 
-pub use super::waiting_zips::Demand; // moved
-
 /// Places that one person may have: far more than anybody needs, and few enough to read through.
 pub const MOST_PLACES: i64 = 20;
 

@@ -9,10 +9,10 @@ use sqlx::any::AnyRow;
 use crate::geo::Point;
 use crate::region::{Region, Release, Zip};
 use crate::store::error::{Conflict, StoreError};
-use crate::store::near_name;
 use crate::store::rows::{get, get_zone, ms, zip_of};
 use crate::store::stations::in_use_station;
 use crate::store::tx::{Store, Tx};
+use crate::text::near_name;
 use crate::weather::StationId;
 
 /// The name of the region that has a ZIP code.

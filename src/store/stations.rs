@@ -6,9 +6,9 @@ use sqlx::any::AnyRow;
 
 use crate::geo::Point;
 use crate::store::error::{Conflict, StoreError};
-use crate::store::near_name;
 use crate::store::rows::{get, get_instant_if_any, get_zone, ms};
 use crate::store::tx::{Store, Tx};
+use crate::text::near_name;
 use crate::weather::{Station, StationId};
 
 /// A station as stored.

@@ -12,14 +12,7 @@ use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, get_instant, language_of, zip_of};
 use crate::store::tx::{Engine, Store, Tx};
 
-pub use super::addresses::{AddressStatus, SubscriberAddress, standing}; // moved
-pub use super::consents::{ConsentDetail, note_consent}; // moved
-pub use super::enrolment::{Enrolled, enrol, enrol_with}; // moved
-pub use super::export::{ConsentRow, Export, ExportedAddress, ExportedDelivery}; // moved
-pub use super::regions::region_name_of_zip; // moved
-pub use super::stops::{Stopped, resume, stop, stop_by_id}; // moved
 pub use super::waiting_zips::{CoveredWait, note_waits, take_covered_waits};
-pub use crate::people::{Consent, NewSubscriber}; // moved // moved
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct Subscriber {

@@ -11,8 +11,6 @@ use crate::store::rows::{get, ms};
 use crate::store::suppression::{self, SUPPRESSED};
 use crate::store::tx::{Store, Tx};
 
-pub use super::suppression::may_go; // moved
-
 /// A letter to be sent.
 #[derive(Clone, Debug)]
 pub struct NewLetter {

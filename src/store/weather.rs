@@ -13,8 +13,6 @@ use crate::store::stations::known_station;
 use crate::store::tx::{Store, Tx};
 use crate::weather::{Element, FeedKind, Station, StationId, StationRecord, TenthsC, Version};
 
-pub use super::stations::StoredStation; // moved
-
 /// What came of writing versions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Added {

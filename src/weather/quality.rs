@@ -8,7 +8,7 @@ use chrono::{Days, NaiveDate};
 use super::normals::{Normals, OUTLIER_SDS};
 use super::reading::{Element, TenthsC};
 use super::record::{Known, RawDay, RawSeries, RecordIndex};
-pub use super::rejection::Rejected; // moved
+use super::rejection::Rejected;
 use super::rejection::{HIGHEST, LOWEST, RANGE, Reason, Refused, SPIKE};
 use super::station::SourceRef;
 

@@ -11,7 +11,6 @@ use axum::routing::get;
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
 
-use super::page::escaped;
 use super::views::RegionView;
 use super::{Fault, Site, Visit};
 use crate::language::Language;
@@ -20,6 +19,7 @@ use crate::message::dates::{self, DateStyle};
 use crate::message::facts::{Basis, NoticeFacts};
 use crate::season::{NoticeKind, phrases};
 use crate::store::notices::Notice;
+use crate::text::escape;
 use crate::timetable;
 use crate::web::cache::CachedAnswer;
 
@@ -215,7 +215,7 @@ impl Xml {
         let value: String =
             value.chars().filter(|c| !c.is_control() && !matches!(c, '\u{fffe}' | '\u{ffff}')).collect();
         if !value.is_empty() {
-            self.text.push_str(&format!("<{name}>{}</{name}>", escaped(&value)));
+            self.text.push_str(&format!("<{name}>{}</{name}>", escape(&value)));
         }
     }
 }

@@ -14,13 +14,13 @@ use chrono::{DateTime, Days, NaiveTime, Utc};
 use icalendar::{Calendar, Component, Event, EventLike, Property};
 use serde_json::json;
 
-use super::page::escaped;
 use super::views::{CHART_WIDTHS, RegionView, Views};
 use super::{Fault, Site, Visit, alert};
 use crate::chart::text_width;
 use crate::links::region_path;
 use crate::season::phrases;
 use crate::season::status::{Backing, SeasonStanding};
+use crate::text::escape;
 use crate::timetable;
 use crate::web::cache::CachedAnswer;
 
@@ -129,8 +129,8 @@ fn badge_of(visit: &Visit, view: &RegionView) -> String {
     };
     let beads = beads_of(view.shown.standing);
     let (name, line, date) =
-        (escaped(&view.region.name), escaped(&headline(visit, view)), escaped(&date_line(visit, view)));
-    let insect = escaped(&phrases::capitalised(view.profile.names.get(visit.language)));
+        (escape(&view.region.name), escape(&headline(visit, view)), escape(&date_line(visit, view)));
+    let insect = escape(&phrases::capitalised(view.profile.names.get(visit.language)));
     let title = format!("{insect}, {name}: {line}. {date}");
     // A long name gets smaller letters rather than a cut end.
     let fitted = |text: &str, size: f64, bold: bool| {

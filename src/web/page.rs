@@ -10,6 +10,7 @@ use super::words::Words;
 use super::{Fault, Visit, assets};
 use crate::language::Language;
 use crate::people::{EmailAddress, PhoneNumber, Reach};
+use crate::text::escape;
 
 macro_rules! templates {
     ($($name:literal),+ $(,)?) => {
@@ -66,7 +67,7 @@ impl Pages {
         engine.set_syntax(syntax.map_err(|why| PageFault::Template("layout", why))?);
         // The engine's own escaping also rewrites every slash, which makes links hard to read.
         engine.set_formatter(|out, state, value| match value.as_str() {
-            Some(text) if !value.is_safe() => Ok(out.write_str(&escaped(text))?),
+            Some(text) if !value.is_safe() => Ok(out.write_str(&escape(text))?),
             _ => escape_formatter(out, state, value),
         });
         engine.add_filter("fill", fill);
@@ -90,7 +91,7 @@ fn fill(words: Value, values: Kwargs) -> Result<Value, minijinja::Error> {
         let shown = if value.is_safe() || value.kind() == ValueKind::Number {
             value.to_string()
         } else {
-            escaped(&value.to_string())
+            escape(&value.to_string())
         };
         text = text.replace(&format!("{{{name}}}"), &shown);
     }
@@ -98,15 +99,13 @@ fn fill(words: Value, values: Kwargs) -> Result<Value, minijinja::Error> {
     Ok(Value::from_safe_string(text))
 }
 
-pub use crate::text::escape as escaped; // moved
-
 /// Where to ask, as something to tap: a call or a mail; anything else as it was written.
 fn contact(text: &str) -> String {
-    let shown = escaped(text);
+    let shown = escape(text);
     if let Ok(phone) = PhoneNumber::parse(text, Reach::World) {
-        format!("<a class=\"nowrap\" href=\"tel:{}\">{shown}</a>", escaped(phone.expose()))
+        format!("<a class=\"nowrap\" href=\"tel:{}\">{shown}</a>", escape(phone.expose()))
     } else if let Ok(email) = EmailAddress::parse(text) {
-        format!("<a href=\"mailto:{}\">{shown}</a>", escaped(email.expose()))
+        format!("<a href=\"mailto:{}\">{shown}</a>", escape(email.expose()))
     } else {
         shown
     }

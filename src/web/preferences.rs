@@ -17,8 +17,9 @@ use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::preferences::send_link;
 use crate::service::subscribe::stop::{StopRequest, stop};
 use crate::service::subscribe::tokens::{self, Purpose};
+use crate::store::addresses::AddressStatus;
 use crate::store::preferences::PlaceChange;
-use crate::store::subscriptions::{AddressStatus, Subscriber};
+use crate::store::subscriptions::Subscriber;
 
 /// Links that one network may ask for in an hour.
 const LINKS_PER_NETWORK: usize = 5;

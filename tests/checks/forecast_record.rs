@@ -14,6 +14,7 @@ use treebell::geo::Point;
 use treebell::heat::hindcast::{AssumedForecast, LEADS};
 use treebell::message::{CHART_ID, Message, Templates};
 use treebell::people::{Address, Channel, Language, Reach, Zip};
+use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, NoticeStatus, Outlook, Policy, Profile, RecordTrust, phrases};
@@ -23,7 +24,6 @@ use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle;
 use treebell::store::Store;
 use treebell::store::notices::Notice;
-use treebell::store::subscriptions::{Consent, NewSubscriber};
 use treebell::store::weather::ForecastValue;
 use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
 

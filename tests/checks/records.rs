@@ -491,7 +491,7 @@ impl Real {
     }
 
     /// Year by year: how many values were accepted, and those that were not.
-    fn judged_years(&self) -> Vec<(u32, Vec<treebell::weather::quality::Rejected>)> {
+    fn judged_years(&self) -> Vec<(u32, Vec<treebell::weather::rejection::Rejected>)> {
         let years = self.record.years().into_iter();
         years
             .map(|year| {

@@ -14,6 +14,7 @@ use treebell::dispatch::channels::folder::FolderTransport;
 use treebell::dispatch::channels::mail::MailWriter;
 use treebell::message::Templates;
 use treebell::people::{Address, Language, Reach, Zip};
+use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, NoticeStatus};
@@ -22,7 +23,6 @@ use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle::{self, CycleReport};
 use treebell::service::replay::{RegionSeason, ReplayWorld, summarise};
 use treebell::store::Store;
-use treebell::store::subscriptions::{Consent, NewSubscriber};
 use treebell::weather::{TenthsC, Version};
 
 /// The demo's weather: invented, for plumbing only.

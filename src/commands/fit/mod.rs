@@ -21,7 +21,7 @@ use crate::heat::{Cutoff, HeatRule, Method};
 use crate::season::profile::{Biofix, BiofixYear, Profile};
 use crate::service::app::load_profiles;
 use crate::service::fit_data::{FILLED_SHARE, Gathered, Reports, Temperatures, UnknownStations, gather, read_reports};
-use crate::store::near_name;
+use crate::text::near_name;
 use crate::units::dd_c_to_f;
 use crate::weather::StationId;
 use crate::weather::feeds::Unit;

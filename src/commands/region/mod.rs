@@ -19,8 +19,9 @@ use crate::geo::Point;
 use crate::region::{Region, Release, Zip};
 use crate::season::profile::Profiles;
 use crate::service::app::load_profiles;
+use crate::store::Store;
 use crate::store::regions::RegionPut;
-use crate::store::{Store, near_name};
+use crate::text::near_name;
 use crate::weather::nearby::by_nearness;
 
 /// Keep the regions: ZIP codes that share one outlook

@@ -7,7 +7,8 @@ use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::config::WeatherConfig;
 use crate::geo::Point;
-use crate::store::{Store, StoreError, near_name};
+use crate::store::{Store, StoreError};
+use crate::text::near_name;
 use crate::weather::feeds::{StationSeen, Unit};
 use crate::weather::import::{self, ImportError};
 use crate::weather::normals::Normals;

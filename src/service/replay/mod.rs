@@ -24,14 +24,16 @@ use crate::assessment::past::PastFrom;
 use crate::assessment::season_model::DayFacts;
 use crate::clock::{Clock, ManualClock};
 use crate::dispatch::channels::Channels;
-use crate::dispatch::dispatcher::{AsWritten, DispatchError, Dispatcher};
+use crate::dispatch::dispatcher::{DispatchError, Dispatcher};
+use crate::dispatch::personalise::AsWritten;
 use crate::people::Channel;
+use crate::people::{Consent, NewSubscriber};
 use crate::region::Region;
 use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
 use crate::service::app::Parts;
 use crate::service::subscribe::SignUpError;
+use crate::store::addresses::AddressStatus;
 use crate::store::notices::Notice;
-use crate::store::subscriptions::{AddressStatus, Consent, NewSubscriber};
 use crate::store::{Store, StoreError};
 use crate::timetable::place;
 

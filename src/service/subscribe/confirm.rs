@@ -5,12 +5,16 @@ use chrono::{DateTime, Utc};
 use super::SignUpError;
 use super::messages::welcome;
 use super::tokens::{self, Purpose};
+use crate::people::{Consent, NewSubscriber};
 use crate::people::{Language, Zip};
 use crate::service::app::Parts;
+use crate::store::addresses::standing;
+use crate::store::consents::ConsentDetail;
+use crate::store::enrolment::enrol_with;
 use crate::store::pending_sign_ups;
 use crate::store::pending_sign_ups::SignUpState;
 use crate::store::pending_sign_ups::{Confirmation, Outcome, Typed};
-use crate::store::subscriptions::{Consent, ConsentDetail, NewSubscriber, enrol_with, note_waits, standing};
+use crate::store::waiting_zips::note_waits;
 use crate::store::{Conflict, StoreError, Tx};
 
 /// What came of a word of the owner.

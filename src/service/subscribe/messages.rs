@@ -10,9 +10,9 @@ use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::{Address, Channel, Language, Zip};
 use crate::service::app::Parts;
 use crate::store::Tx;
-use crate::store::subscriptions::take_covered_waits;
 use crate::store::transactional;
 use crate::store::transactional::NewLetter;
+use crate::store::waiting_zips::take_covered_waits;
 
 /// So long a letter that only tells something is of use.
 pub(super) const TELLS: TimeDelta = TimeDelta::hours(24);

@@ -2,7 +2,7 @@
 
 use crate::people::Zip;
 use crate::region::Region;
-use crate::store::subscriptions::region_name_of_zip;
+use crate::store::regions::region_name_of_zip;
 use crate::store::{Store, StoreError, Tx};
 
 /// A ZIP code that somebody named.

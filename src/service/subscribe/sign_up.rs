@@ -25,12 +25,14 @@ use crate::message::{LetterFacts, LetterKind, Message, Sender};
 use crate::people::limits::{By, Held};
 use crate::people::{Address, Channel, Language, Zip};
 use crate::service::app::Parts;
+use crate::store::addresses::standing;
+use crate::store::consents;
 use crate::store::consents::ConsentAction;
-use crate::store::notices::tell_staff;
+use crate::store::consents::{ConsentDetail, note_consent};
 use crate::store::pending_sign_ups;
 use crate::store::pending_sign_ups::NewConfirmation;
 use crate::store::staff_log::StaffKind;
-use crate::store::subscriptions::{ConsentDetail, note_consent, standing};
+use crate::store::staff_log::tell_staff;
 use crate::store::transactional;
 use crate::store::transactional::NewLetter;
 use crate::store::{StoreError, Tx};
@@ -137,7 +139,7 @@ pub async fn ask_in(
         (Message::Sms { text }, By::Phone) => text.clone(),
         _ => request.words.clone(),
     };
-    let words = pending_sign_ups::put_words(tx, request.language, &shown).await?;
+    let words = consents::put_words(tx, request.language, &shown).await?;
     let detail = ConsentDetail { words: Some(words.clone()), ip_hash: ip_hash.clone() };
     note_consent(tx, &key, ConsentAction::Asked, &request.evidence, &detail, now).await?;
     let id = pending_sign_ups::put(

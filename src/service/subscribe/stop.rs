@@ -13,10 +13,11 @@ use url::Url;
 
 use super::tokens::{self, Purpose};
 use crate::clock::Clock;
-use crate::dispatch::dispatcher::Addressee;
+use crate::dispatch::personalise::Addressee;
 use crate::links::{self, PublicUrl};
 use crate::people::{Address, AddressHash};
-use crate::store::subscriptions::{self, Stopped};
+use crate::store::stops;
+use crate::store::stops::Stopped;
 use crate::store::{Store, StoreError, Tx};
 
 /// Longest wait for messages that workers have in hand; a gateway's own time for an answer is shorter.
@@ -80,7 +81,7 @@ pub async fn stop_in(
     evidence: &str,
     now: DateTime<Utc>,
 ) -> Result<Stopping, StoreError> {
-    let stopped = subscriptions::stop_by_id(tx, address_key, evidence, now).await?;
+    let stopped = stops::stop_by_id(tx, address_key, evidence, now).await?;
     Ok(Stopping { keys: vec![address_key.to_owned()], stopped })
 }
 

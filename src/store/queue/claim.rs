@@ -5,13 +5,14 @@ use chrono_tz::Tz;
 use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
+use crate::delivery::attempt::Lease;
 use crate::delivery::state::{DeliveryState, Event, Standing};
 use crate::message::{LetterKind, Message};
 use crate::people::{Address, Channel};
 use crate::store::addresses::AddressStatus;
 use crate::store::error::StoreError;
 use crate::store::queue::pace::{pace_lock, room};
-use crate::store::queue::{Ask, Claimed, Lease, Leased, WAITS, WITHDRAWN, count, lease_of, zone_of};
+use crate::store::queue::{Ask, Claimed, Leased, WAITS, WITHDRAWN, count, lease_of, zone_of};
 use crate::store::rows::{get, get_instant, get_instant_if_any, ms};
 use crate::store::suppression::{SUPPRESSED, may_go};
 use crate::store::tx::{Engine, Store, Tx};

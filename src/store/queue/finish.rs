@@ -6,10 +6,11 @@ use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 use tracing::debug;
 
+use crate::delivery::attempt::{Ending, Lease};
 use crate::delivery::state::{DeliveryState, Report, Standing};
 use crate::store::error::StoreError;
 use crate::store::queue::reports::{apply_early_reports, move_by_report};
-use crate::store::queue::{Booked, Ending, Lease, Reported, WITHDRAWN, state_of};
+use crate::store::queue::{Booked, Reported, WITHDRAWN, state_of};
 use crate::store::rows::{get, ms};
 use crate::store::tx::{Engine, Store, Tx};
 

@@ -16,6 +16,7 @@ use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 use sqlx::any::AnyRow;
 
+use crate::delivery::attempt::Lease;
 use crate::delivery::pace::Window;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::Event;
@@ -24,8 +25,6 @@ use crate::message::Message;
 use crate::people::{Address, Channel};
 use crate::store::error::StoreError;
 use crate::store::rows::get;
-
-pub use crate::delivery::attempt::{Ending, Lease, Lost, Reference, UncertainRest}; // moved
 
 /// What a worker asks for.
 #[derive(Clone, Debug)]

@@ -5,10 +5,11 @@ use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 use tracing::{debug, warn};
 
+use crate::delivery::attempt::{Ending, Lost, UncertainRest};
 use crate::delivery::state::{DeliveryState, Event};
 use crate::store::error::StoreError;
 use crate::store::queue::finish::{book, finish_one};
-use crate::store::queue::{Ending, Lost, Recovered, UncertainRest, channel_of, lease_of, states_before};
+use crate::store::queue::{Recovered, channel_of, lease_of, states_before};
 use crate::store::rows::ms;
 use crate::store::tx::Store;
 

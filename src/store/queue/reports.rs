@@ -3,10 +3,11 @@
 use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 
+use crate::delivery::attempt::{Lease, Reference};
 use crate::delivery::state::{DeliveryState, Event, Report, Standing};
 use crate::people::Channel;
 use crate::store::error::StoreError;
-use crate::store::queue::{Lease, Reference, Reported, standing_of};
+use crate::store::queue::{Reported, standing_of};
 use crate::store::rows::{get, ms};
 use crate::store::tx::{Store, Tx};
 

@@ -17,6 +17,7 @@ use tracing::{error, warn};
 use self::fields::Fields;
 use self::signature::Refused;
 use crate::config::{HooksConfig, SecretText};
+use crate::delivery::attempt::Reference;
 use crate::delivery::inbound::InboundText;
 use crate::delivery::state::Report;
 use crate::dispatch::bounces;
@@ -24,7 +25,6 @@ use crate::dispatch::bounces::Taken;
 use crate::people::Channel;
 use crate::service::subscribe::tokens::same;
 use crate::service::texts::Texts;
-use crate::store::queue::Reference;
 use crate::web::Site;
 
 /// Largest call, bytes.

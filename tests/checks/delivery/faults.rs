@@ -16,7 +16,7 @@ use treebell::dispatch::channels::Transport;
 use treebell::dispatch::channels::scripted::ScriptedTransport;
 use treebell::dispatch::channels::sms_http::SmsGateway;
 use treebell::dispatch::channels::smtp::SmtpTransport;
-use treebell::dispatch::dispatcher::AsWritten;
+use treebell::dispatch::personalise::AsWritten;
 use treebell::dispatch::{Channels, Dispatcher, Drained};
 use treebell::people::Channel;
 use treebell::store::queue::Ask;

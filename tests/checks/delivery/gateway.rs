@@ -8,13 +8,13 @@ use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
 use treebell::config::SmsConfig;
+use treebell::delivery::attempt::Reference;
 use treebell::delivery::state::{DeliveryState, Report};
 use treebell::dispatch::Channels;
 use treebell::dispatch::channels::sms_http::SmsGateway;
 use treebell::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
 use treebell::message::Message;
 use treebell::people::Channel;
-use treebell::store::queue::Reference;
 
 use super::{Ledger, NOON, Seed, World, at};
 use crate::engines::on_each_engine;

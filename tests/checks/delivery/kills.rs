@@ -19,7 +19,7 @@ use treebell::config::{DeliveryConfig, EmailConfig, SmsConfig, SmtpSecurity};
 use treebell::delivery::state::DeliveryState;
 use treebell::dispatch::channels::sms_http::SmsGateway;
 use treebell::dispatch::channels::smtp::SmtpTransport;
-use treebell::dispatch::dispatcher::AsWritten;
+use treebell::dispatch::personalise::AsWritten;
 use treebell::dispatch::{Channels, Dispatcher};
 use treebell::people::Channel;
 use treebell::store::queue::DeliveryFilter;

@@ -26,14 +26,15 @@ use std::sync::Arc;
 use chrono::{DateTime, TimeDelta, Utc};
 use treebell::clock::{Clock, ManualClock};
 use treebell::config::{DeliveryConfig, PaceConfig};
+use treebell::delivery::attempt::{Lost, UncertainRest};
 use treebell::delivery::state::DeliveryState;
 use treebell::dispatch::channels::Transport;
 use treebell::dispatch::channels::scripted::{Script, ScriptedTransport};
-use treebell::dispatch::dispatcher::AsWritten;
+use treebell::dispatch::personalise::AsWritten;
 use treebell::dispatch::{Channels, Dispatcher};
 use treebell::people::Channel;
 use treebell::store::notices::delivery_id;
-use treebell::store::queue::{DeliveryFilter, DeliveryRow, Lost, UncertainRest};
+use treebell::store::queue::{DeliveryFilter, DeliveryRow};
 use treebell::store::{Store, day_number, ms};
 
 /// Noon in Denver on a spring day.

@@ -5,9 +5,9 @@ use std::time::Duration;
 
 use chrono::TimeDelta;
 use treebell::clock::{Clock, SystemClock};
+use treebell::delivery::attempt::{Lost, UncertainRest};
 use treebell::delivery::state::DeliveryState;
 use treebell::people::Channel;
-use treebell::store::queue::{Lost, UncertainRest};
 use treebell::store::{Engine, Store};
 
 use super::Ledger;

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use treebell::delivery::attempt::{Ending, Lease, Reference};
 use treebell::delivery::pace::Window;
 use treebell::delivery::quiet_hours::QuietHours;
 use treebell::delivery::state::{DeliveryState, Report};
@@ -12,7 +13,7 @@ use treebell::message::Message;
 use treebell::people::{Channel, Language};
 use treebell::season::{NoticeKind, SeasonKey};
 use treebell::store::notices::{Fate, NewNotice, NoticeText, Put, put_notice};
-use treebell::store::queue::{Ask, Booked, ByHand, Claimed, Ending, Lease, Reference, Reported};
+use treebell::store::queue::{Ask, Booked, ByHand, Claimed, Reported};
 use treebell::store::{Engine, Store, ms};
 
 use super::{Ledger, NOON, Seed, World, at, lose_leases, rows};

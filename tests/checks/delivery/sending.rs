@@ -5,12 +5,14 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use chrono::TimeDelta;
+use treebell::delivery::attempt::Reference;
 use treebell::delivery::state::{DeliveryState, Report};
 use treebell::dispatch::channels::scripted::Script;
-use treebell::dispatch::dispatcher::{CrashPoint, all_sent_by};
+use treebell::dispatch::dispatcher::CrashPoint;
+use treebell::dispatch::estimate::all_sent_by;
 use treebell::dispatch::{Channels, DispatchError, Drained};
 use treebell::people::Channel;
-use treebell::store::queue::{ByHand, Reference};
+use treebell::store::queue::ByHand;
 use treebell::store::{Engine, Store};
 
 use super::{Ledger, NOON, Seed, World, at};

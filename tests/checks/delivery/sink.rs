@@ -13,7 +13,7 @@ use treebell::config::{DeliveryConfig, EmailConfig, SmtpSecurity};
 use treebell::delivery::state::DeliveryState;
 use treebell::dispatch::channels::smtp::SmtpTransport;
 use treebell::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
-use treebell::dispatch::dispatcher::AsWritten;
+use treebell::dispatch::personalise::AsWritten;
 use treebell::dispatch::{Channels, Dispatcher, Drained};
 use treebell::people::Channel;
 use treebell::store::Store;

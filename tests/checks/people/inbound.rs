@@ -22,7 +22,7 @@ use treebell::service::subscribe::tokens::Purpose;
 use treebell::service::subscribe::{messages, sign_up};
 use treebell::service::texts::{TextOutcome, Texts};
 use treebell::store::Store;
-use treebell::store::subscriptions::AddressStatus;
+use treebell::store::addresses::AddressStatus;
 
 use super::{address, at, subscribe, two_regions, zip};
 use crate::engines::{at_each_address, every_row, on_each_engine};

@@ -5,10 +5,12 @@ use sqlx::{AnyConnection, Connection, Row};
 use treebell::delivery::state::DeliveryState;
 use treebell::dispatch::channels::scripted::Script;
 use treebell::message::{LetterKind, Message};
+use treebell::people::Consent;
 use treebell::people::{Channel, Language};
+use treebell::store::addresses::AddressStatus;
 use treebell::store::queue::DeliveryFilter;
-use treebell::store::subscriptions::{AddressStatus, Consent};
-use treebell::store::transactional::{NewLetter, Put, may_go};
+use treebell::store::suppression::may_go;
+use treebell::store::transactional::{NewLetter, Put};
 
 use super::{address, at, subscribe, subscriber, two_regions};
 use crate::delivery::{NOON, Seed, World, rows};

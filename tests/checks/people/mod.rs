@@ -14,9 +14,10 @@ mod weather;
 use chrono::{DateTime, NaiveDate, Utc};
 use treebell::geo::Point;
 use treebell::people::{Address, Language, Reach};
+use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release, Zip};
 use treebell::store::Store;
-use treebell::store::subscriptions::{Consent, Enrolled, NewSubscriber};
+use treebell::store::enrolment::Enrolled;
 use treebell::weather::{FeedKind, SourceRef, Station};
 
 fn at(text: &str) -> DateTime<Utc> {

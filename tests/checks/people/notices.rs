@@ -4,9 +4,9 @@ use treebell::people::{Channel, Language};
 use treebell::season::decide::{Standing, WordNeeded};
 use treebell::season::{NoticeKind, NoticeStatus, SeasonKey, StageId};
 use treebell::store::field_reports::ReportStanding;
+use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource};
 use treebell::store::notices::{
-    DueRelease, Fate, Judgement, NewFieldReport, NewNotice, NoticeText, Put, ReportSource, delivery_id, notice_id,
-    put_notice, renew,
+    DueRelease, Fate, NewNotice, NoticeText, Put, delivery_id, notice_id, put_notice, renew,
 };
 use treebell::store::runs::Start;
 use treebell::store::staff_log::StaffKind;

@@ -189,7 +189,7 @@ async fn two_processes_wait_for_each_others_writes() {
                 let mut tx = store.begin().await.unwrap();
                 let rows = sqlx::query("SELECT COUNT(*) AS n FROM staff_log").fetch_one(tx.conn()).await.unwrap();
                 let _: i64 = rows.get("n");
-                treebell::store::notices::tell_staff(
+                treebell::store::staff_log::tell_staff(
                     &mut tx,
                     &format!("{name} {n}"),
                     None,

@@ -1,5 +1,8 @@
+use treebell::people::Consent;
 use treebell::people::{Channel, Language};
-use treebell::store::subscriptions::{AddressStatus, Consent, Enrolled, Stopped};
+use treebell::store::addresses::AddressStatus;
+use treebell::store::enrolment::Enrolled;
+use treebell::store::stops::Stopped;
 use treebell::store::{Conflict, Store, StoreError};
 
 use super::{address, at, subscribe, subscriber, two_regions, zip};

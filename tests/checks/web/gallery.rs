@@ -11,6 +11,7 @@ use treebell::demo::weather;
 use treebell::geo::Point;
 use treebell::message::Message;
 use treebell::people::{Address, Language, Reach};
+use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release, Zip};
 use treebell::season::decide::WordNeeded;
 use treebell::season::{NoticeKind, SeasonKey};
@@ -19,7 +20,6 @@ use treebell::service::subscribe::tokens::Purpose;
 use treebell::store::Store;
 use treebell::store::follow_ups::{self, ToAsk};
 use treebell::store::notices::{Fate, NewNotice, NoticeText};
-use treebell::store::subscriptions::{Consent, NewSubscriber};
 use treebell::web::server;
 
 use super::contrast::{colour, contrast};

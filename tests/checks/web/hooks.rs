@@ -19,7 +19,7 @@ use treebell::clock::Clock;
 use treebell::config::Secret;
 use treebell::delivery::state::DeliveryState;
 use treebell::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
-use treebell::dispatch::dispatcher::{Addressee, AsWritten, Personalised, Personaliser};
+use treebell::dispatch::personalise::{Addressee, AsWritten, Personalised, Personaliser};
 use treebell::dispatch::{Channels, Dispatcher};
 use treebell::message::Message;
 use treebell::people::Channel;

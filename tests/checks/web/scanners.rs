@@ -18,8 +18,8 @@ use treebell::people::{Channel, Language};
 use treebell::season::{NoticeKind, SeasonKey};
 use treebell::service::follow_up;
 use treebell::service::subscribe::{preferences, stop};
+use treebell::store::addresses::AddressStatus;
 use treebell::store::notices::{Fate, NewNotice, NoticeText};
-use treebell::store::subscriptions::AddressStatus;
 
 use super::sign_up::world;
 use super::support::World;

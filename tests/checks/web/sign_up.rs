@@ -8,11 +8,12 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use sqlx::Row;
 use treebell::people::{Address, Channel, Language, Reach, Zip};
+use treebell::people::{Consent, NewSubscriber};
 use treebell::service::subscribe::messages;
 use treebell::service::subscribe::stop::{StopRequest, stop};
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
-use treebell::store::subscriptions::{AddressStatus, Consent, NewSubscriber};
+use treebell::store::addresses::AddressStatus;
 
 use super::support::{Answer, World};
 
