@@ -5,6 +5,15 @@
 //! stands and how good projections have been; it reads no clock and no store. [`service`] is where pure and impure meet;
 //! [`commands`] and [`web`] are how people reach it.
 
+#![cfg_attr(
+    test,
+    allow(
+        clippy::disallowed_methods,
+        clippy::unwrap_used,
+        reason = "tests read the clock and files, and a panic there is the finding"
+    )
+)]
+
 pub mod clock;
 pub mod config;
 pub mod config_fault;

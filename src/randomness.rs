@@ -4,6 +4,7 @@
 use std::fmt;
 use std::sync::{Arc, Mutex, MutexGuard};
 
+#[expect(clippy::disallowed_types, reason = "the one place that seeds from the operating system")]
 use rand::rngs::SysRng;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha20Rng;

@@ -1,7 +1,7 @@
 //! Secrets: where one is to be read from, and one in hand, which never prints.
 
-use std::fmt;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::{fmt, io};
 
 use serde::{Deserialize, Serialize};
 
@@ -34,16 +34,35 @@ impl fmt::Debug for SecretText {
 impl Secret {
     /// # Errors
     /// When the file cannot be read or the variable is not set.
-    pub fn read(&self) -> Result<SecretText, ConfigFault> {
+    pub async fn read(&self) -> Result<SecretText, ConfigFault> {
         match self {
-            Secret::File(path) => std::fs::read_to_string(path)
-                .map(|text| SecretText(text.trim_end_matches(['\r', '\n']).to_owned()))
-                .map_err(|why| ConfigFault::new("", format!("secret file `{}` cannot be read: {why}", path.display()))),
-            Secret::Env(name) => std::env::var(name)
-                .map(SecretText)
-                .map_err(|_| ConfigFault::new("", format!("environment variable `{name}` is not set or not text"))),
+            Secret::File(path) => of_file(path, tokio::fs::read_to_string(path).await),
+            Secret::Env(name) => of_variable(name),
         }
     }
+
+    /// As [`Secret::read`], for settings that are checked before anything is served.
+    ///
+    /// # Errors
+    /// As [`Secret::read`].
+    #[expect(clippy::disallowed_methods, reason = "nothing is served yet")]
+    pub fn read_blocking(&self) -> Result<SecretText, ConfigFault> {
+        match self {
+            Secret::File(path) => of_file(path, std::fs::read_to_string(path)),
+            Secret::Env(name) => of_variable(name),
+        }
+    }
+}
+
+fn of_file(path: &Path, text: io::Result<String>) -> Result<SecretText, ConfigFault> {
+    text.map(|text| SecretText(text.trim_end_matches(['\r', '\n']).to_owned()))
+        .map_err(|why| ConfigFault::new("", format!("secret file `{}` cannot be read: {why}", path.display())))
+}
+
+fn of_variable(name: &str) -> Result<SecretText, ConfigFault> {
+    std::env::var(name)
+        .map(SecretText)
+        .map_err(|_| ConfigFault::new("", format!("environment variable `{name}` is not set or not text")))
 }
 
 #[cfg(test)]

@@ -26,6 +26,7 @@ const AT_MOST: u64 = 16 * 1024 * 1024;
 
 /// # Errors
 /// When the report cannot be read or the store cannot take it in.
+#[expect(clippy::disallowed_methods, reason = "a command serves nobody else")]
 pub async fn run(args: &Bounce, config: &Config) -> Result<(), CommandError> {
     let mut raw = Vec::new();
     let unread = |why| CommandError::Failed(format!("the report cannot be read: {why}"));

@@ -33,7 +33,7 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
     ];
     let mut faults: Vec<String> = secrets
         .into_iter()
-        .filter_map(|(path, secret)| secret.as_ref()?.read().err().map(|why| format!("{path}: {why}")))
+        .filter_map(|(path, secret)| secret.as_ref()?.read_blocking().err().map(|why| format!("{path}: {why}")))
         .collect();
     for fault in channels::check(&config.email, &config.sms, config.hooks.path.as_ref()).iter().map(ToString::to_string)
     {

@@ -49,6 +49,7 @@ pub struct DegreeDays {
 /// # Errors
 /// A usage error for thresholds that do not go together, an unreadable file, or lines that are not right; all faulty
 /// lines are named at once.
+#[expect(clippy::disallowed_methods, reason = "a command serves nobody else")]
 pub fn run(args: &DegreeDays) -> Result<(), CommandError> {
     let unit = DegreeUnit::of_flag(args.fahrenheit);
     let rule = rule(args, unit)?;

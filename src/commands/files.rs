@@ -1,5 +1,7 @@
 //! Files that commands read and write. Their faults are worded once, here.
 
+#![expect(clippy::disallowed_methods, reason = "a command serves nobody else")]
+
 use std::fmt::Display;
 use std::fs::File;
 use std::path::Path;

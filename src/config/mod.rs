@@ -119,6 +119,7 @@ impl Config {
     ///
     /// # Errors
     /// Every fault found, each with its path: unreadable, not TOML, unknown keys (with a near name), values out of range.
+    #[expect(clippy::disallowed_methods, reason = "settings are read before anything is served")]
     pub fn load(path: &Path) -> Result<Self, ConfigError> {
         let fail = |faults| ConfigError { file: path.to_owned(), faults };
         let text = std::fs::read_to_string(path)

@@ -135,6 +135,7 @@ pub async fn play(
 }
 
 /// An empty folder, or one that an earlier demo left, emptied of what it left.
+#[expect(clippy::disallowed_methods, reason = "the demo has begun nothing yet")]
 fn make_room(folder: &Path) -> Result<(), DemoError> {
     let fault = |path: &Path| {
         let path = path.to_owned();
@@ -164,6 +165,7 @@ fn make_room(folder: &Path) -> Result<(), DemoError> {
 }
 
 /// Settings for the demo's own store and folders, written beside them.
+#[expect(clippy::disallowed_methods, reason = "the demo has begun nothing yet")]
 fn settings(folder: &Path, state: &State) -> Result<Config, DemoError> {
     let fault = |source| DemoError::Folder { path: folder.to_owned(), source };
     let folder = std::path::absolute(folder).map_err(fault)?;

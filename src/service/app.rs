@@ -79,7 +79,7 @@ impl Parts {
 pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Store, AppError> {
     match &config.store.address_secret {
         Some(secret) => {
-            let address = secret.read().map_err(AppError::Secret)?;
+            let address = secret.read().await.map_err(AppError::Secret)?;
             Ok(Store::open(address.expose(), randomness).await?)
         }
         None => Ok(Store::open(&config.store.address, randomness).await?),
@@ -90,6 +90,7 @@ pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Stor
 ///
 /// # Errors
 /// Every fault of the first file that has any.
+#[expect(clippy::disallowed_methods, reason = "profiles are read before anything is served")]
 pub fn load_profiles(config: &Config) -> Result<Profiles, AppError> {
     let mut profiles = Profiles::default();
     let Some(folder) = &config.profiles.folder else { return Ok(profiles) };

@@ -103,7 +103,7 @@ impl Store {
         for end in ["", "-wal", "-shm"] {
             let mut name = file.clone().into_os_string();
             name.push(end);
-            if let Err(why) = std::fs::remove_file(&name)
+            if let Err(why) = tokio::fs::remove_file(&name).await
                 && why.kind() != std::io::ErrorKind::NotFound
             {
                 warn!(error = %why, file = %Path::new(&name).display(), "it cannot be taken away");

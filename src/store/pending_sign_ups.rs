@@ -16,7 +16,7 @@ pub struct NewConfirmation {
     pub address: Address,
     pub language: Language,
     pub zips: Vec<Zip>,
-    /// Id of the words that were shown or sent: [`put_words`].
+    /// Id of the words that were shown or sent: [`put_words`](crate::store::consents::put_words).
     pub words: String,
     pub evidence: String,
     /// Keyed hash of the network that asked.

@@ -1,6 +1,12 @@
 //! Checks of the built program and of the model against published tables, real records and real counterparts.
 //! One binary, one module an area, so that it links once.
 
+#![allow(
+    clippy::disallowed_methods,
+    clippy::unwrap_used,
+    reason = "tests read the clock and files, and a panic there is the finding"
+)]
+
 mod engines;
 mod support;
 

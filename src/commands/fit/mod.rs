@@ -243,6 +243,7 @@ impl Setting {
     }
 }
 
+#[expect(clippy::disallowed_methods, reason = "a command serves nobody else")]
 fn based_on(name: &str, config: &Config) -> Result<Profile, CommandError> {
     if name.ends_with(".toml") {
         let text = std::fs::read_to_string(name)

@@ -64,6 +64,7 @@ impl<W: Write> LiveView<W> {
     ///
     /// # Errors
     /// When the outside cannot be written to.
+    #[expect(clippy::disallowed_methods, reason = "the season waits for who watches it")]
     pub fn handle(&mut self, event: Event) -> io::Result<()> {
         let is_day = matches!(event, Event::Day { .. });
         if is_day {

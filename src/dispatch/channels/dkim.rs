@@ -85,7 +85,7 @@ impl Signer {
         let Some(secret) = &config.key else {
             return Err(bad_key("is missing: name the file or the variable that holds the private key".into()));
         };
-        let pem = secret.read().map_err(|fault| bad_key(fault.what))?;
+        let pem = secret.read_blocking().map_err(|fault| bad_key(fault.what))?;
         if pem.expose().contains("ENCRYPTED") {
             return Err(bad_key(
                 "is locked with a passphrase: give it without one, readable to this service only".into(),

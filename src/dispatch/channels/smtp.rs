@@ -91,7 +91,8 @@ impl SmtpTransport {
         let credentials = match (&config.user, &config.password) {
             (None, None) => None,
             (Some(user), Some(password)) => {
-                let password = password.read().map_err(|fault| ConfigFault::new("email.password", fault.what))?;
+                let password =
+                    password.read_blocking().map_err(|fault| ConfigFault::new("email.password", fault.what))?;
                 Some(Credentials::new(user.clone(), password.expose().to_owned()))
             }
             (Some(_), None) => return Err(ConfigFault::new("email.password", "is missing beside email.user")),
@@ -340,6 +341,7 @@ fn queue_id(reply: &Response) -> Option<String> {
     (!id.is_empty()).then_some(id)
 }
 
+#[expect(clippy::disallowed_methods, reason = "read before anything is served")]
 fn certificate(file: &Path) -> Result<Certificate, ConfigFault> {
     let fault = |what: String| ConfigFault::new("email.ca_file", format!("`{}` {what}", file.display()));
     let pem = std::fs::read(file).map_err(|why| fault(format!("cannot be read: {why}")))?;

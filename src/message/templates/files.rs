@@ -36,6 +36,7 @@ pub(in crate::message) fn transactional_messages() -> impl Iterator<Item = (Lett
     LetterKind::ALL.into_iter().flat_map(|kind| kind.channels().iter().map(move |channel| (kind, *channel)))
 }
 
+#[expect(clippy::disallowed_methods, reason = "templates are read before anything is served")]
 pub(super) fn read_folder(folder: &Path, files: &mut BTreeMap<String, File>, faults: &mut Vec<TemplateFault>) {
     let known: Vec<String> = files.keys().cloned().collect();
     let mut names = Vec::new();
@@ -67,6 +68,7 @@ pub(super) fn read_folder(folder: &Path, files: &mut BTreeMap<String, File>, fau
 }
 
 /// Lists the files of the folder and its folders, one level deep; hidden ones (of an editor, of git) are passed over.
+#[expect(clippy::disallowed_methods, reason = "templates are read before anything is served")]
 pub(super) fn list_files(folder: &Path, under: &str, names: &mut Vec<String>, faults: &mut Vec<TemplateFault>) {
     let here = folder.join(under);
     let entries = match std::fs::read_dir(&here).and_then(Iterator::collect::<Result<Vec<_>, _>>) {

@@ -44,6 +44,7 @@ pub(super) fn read_whole(path: &Path) -> Result<Vec<u8>, ImportError> {
 }
 
 /// Opens a file, unpacked if its first bytes are those of gzip.
+#[expect(clippy::disallowed_methods, reason = "a service imports on a thread of its own")]
 pub(super) fn open<'a>(path: &Path, progress: &'a (dyn Fn(u64) + Sync)) -> io::Result<Box<dyn BufRead + 'a>> {
     let counted = Counted { file: File::open(path)?, read: 0, progress };
     let mut reader = BufReader::with_capacity(64 * 1024, counted);

@@ -115,6 +115,7 @@ impl Found {
     }
 }
 
+#[expect(clippy::disallowed_methods, reason = "only a command looks for files")]
 fn walk(folder: &Path, files: &mut Vec<PathBuf>) -> Result<(), ImportError> {
     let mut entries = std::fs::read_dir(folder)
         .and_then(|entries| entries.collect::<io::Result<Vec<_>>>())

@@ -93,7 +93,7 @@ async fn answer(
 ) -> Result<&'static str, Refusal> {
     let config = &site.parts().config.hooks;
     let Some(path) = &config.path else { return Err(Refusal::NotFound) };
-    let path = path.read().map_err(|why| Refusal::Later(format!("hooks.path: {why}")))?;
+    let path = path.read().await.map_err(|why| Refusal::Later(format!("hooks.path: {why}")))?;
     if path.expose().is_empty() || !same(path.expose(), secret) || !matches!(hook, "text" | "report" | "bounce") {
         return Err(Refusal::NotFound);
     }
@@ -144,11 +144,10 @@ async fn signed_id(
         return Ok(None);
     }
     // Read each time: a secret that is changed holds at once.
-    let secrets: Vec<SecretText> = config
-        .secrets
-        .iter()
-        .map(|secret| secret.read().map_err(|why| Refusal::Later(format!("hooks.secrets: {why}"))))
-        .collect::<Result<_, _>>()?;
+    let mut secrets: Vec<SecretText> = Vec::new();
+    for secret in &config.secrets {
+        secrets.push(secret.read().await.map_err(|why| Refusal::Later(format!("hooks.secrets: {why}")))?);
+    }
     signature::check(&secrets, headers, body, site.now()).map(Some).map_err(Refusal::Forged)
 }
 

@@ -121,7 +121,8 @@ async fn rows_of_a_service(randomness: impl Fn() -> Randomness) -> Vec<BTreeMap<
             let done = confirm::by_token(&desk.parts, &token).await.unwrap();
             assert!(matches!(done, Confirmed::Yes { .. }), "{done:?}");
             assert_eq!(desk.text(PHONE, "Join 00101").await, TextOutcome::Asked);
-            written.lock().unwrap().push(every_row(&store).await);
+            let rows = every_row(&store).await;
+            written.lock().unwrap().push(rows);
             store.close().await;
         }
     })

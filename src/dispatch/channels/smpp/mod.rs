@@ -17,7 +17,7 @@ use rusmpp::values::{DataCoding, EsmClass, Npi, RegisteredDelivery, Ton};
 use rusmppc::error::Error as SmppError;
 use sha2::{Digest, Sha256};
 use tokio::sync::watch;
-use tokio::task::JoinHandle;
+use tokio::task::AbortHandle;
 
 use crate::config_fault::ConfigFault;
 use crate::delivery::inbound::Intake;
@@ -31,7 +31,7 @@ use session::{Inner, Link, Tls, keep};
 /// A message centre.
 pub struct SmppTransport {
     inner: Arc<Inner>,
-    keeper: Mutex<Option<JoinHandle<()>>>,
+    keeper: Mutex<Option<AbortHandle>>,
 }
 
 impl SmppTransport {
@@ -64,7 +64,7 @@ impl SmppTransport {
                 fault("sms.smpp.password", "is missing: name the file or the variable that holds it".into());
                 None
             }
-            Some(secret) => match secret.read() {
+            Some(secret) => match secret.read_blocking() {
                 Ok(text) if COctetString::<1, 9>::from_str(text.expose()).is_ok() => Some(text),
                 Ok(_) => {
                     fault("sms.smpp.password", "at most 8 ASCII characters are taken (SMPP 3.4)".into());
@@ -101,8 +101,8 @@ impl SmppTransport {
 
     fn start(&self) {
         let mut keeper = self.keeper.lock().unwrap_or_else(PoisonError::into_inner);
-        if keeper.as_ref().is_none_or(JoinHandle::is_finished) {
-            *keeper = Some(tokio::spawn(keep(self.inner.clone())));
+        if keeper.as_ref().is_none_or(AbortHandle::is_finished) {
+            *keeper = Some(tokio::spawn(keep(self.inner.clone())).abort_handle());
         }
     }
 }

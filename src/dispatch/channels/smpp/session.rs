@@ -76,6 +76,7 @@ impl Tls {
     }
 }
 
+#[expect(clippy::disallowed_methods, reason = "read before anything is served")]
 fn authorities(file: &Path) -> Result<Vec<CertificateDer<'static>>, ConfigFault> {
     let fault = |what: String| ConfigFault::new("sms.smpp.ca_file", format!("`{}` {what}", file.display()));
     let pem = std::fs::read(file).map_err(|why| fault(format!("cannot be read: {why}")))?;
@@ -88,7 +89,7 @@ fn authorities(file: &Path) -> Result<Vec<CertificateDer<'static>>, ConfigFault>
 }
 
 /// The whole time of a session and the pauses between sessions.
-pub(super) async fn keep(inner: Arc<Inner>) {
+pub(super) async fn keep(inner: Arc<Inner>) -> ! {
     let mut wait = FIRST_WAIT;
     loop {
         let cause = match inner.bind().await {

@@ -142,7 +142,7 @@ impl SmsGateway {
         }
         let secret = match &config.secret {
             None => None,
-            Some(secret) => match secret.read() {
+            Some(secret) => match secret.read_blocking() {
                 Ok(secret) => Some(secret),
                 Err(fault) => {
                     faults.push(ConfigFault::new("sms.secret", fault.what));
@@ -190,9 +190,8 @@ impl SmsGateway {
     /// Fills everything with values that are hard on every place, so that a fault shows at the start and not with the first
     /// message of the season.
     fn try_out(&self, faults: &mut Vec<ConfigFault>) {
-        let hooks_path = self.hooks_path().unwrap_or_else(|why| {
-            faults.push(ConfigFault::new("hooks.path", why));
-            None
+        let hooks_path = self.wanted_hooks_path().and_then(|path| {
+            usable(path.read_blocking()).map_err(|why| faults.push(ConfigFault::new("hooks.path", why))).ok()
         });
         let text = "\"Ñ\" \\ & <b>\n%7B";
         let values = self.values("+15055550100", text, "00112233445566778899aabbccddeeff", hooks_path.as_ref());
@@ -242,18 +241,16 @@ impl SmsGateway {
     ///
     /// # Errors
     /// In words, when it cannot be read or stand in an address.
-    fn hooks_path(&self) -> Result<Option<SecretText>, String> {
-        if !self.templates().iter().any(|template| template.uses(Name::HooksPath)) {
-            return Ok(None);
+    async fn hooks_path(&self) -> Result<Option<SecretText>, String> {
+        match self.wanted_hooks_path() {
+            Some(path) => usable(path.read().await).map(Some),
+            None => Ok(None),
         }
-        let Some(path) = self.hooks_path.as_ref().map(Secret::read).transpose().map_err(|fault| fault.what)? else {
-            return Ok(None);
-        };
-        // In the address of a report it may be escaped twice or not at all, so it must need no escape.
-        if path.expose().is_empty() || percent_encoded(path.expose()) != path.expose() {
-            return Err("must be made of the letters a to z, digits and - . _ ~, to stand in `{{ hooks_path }}`".into());
-        }
-        Ok(Some(path))
+    }
+
+    fn wanted_hooks_path(&self) -> Option<&Secret> {
+        let wanted = self.templates().iter().any(|template| template.uses(Name::HooksPath));
+        self.hooks_path.as_ref().filter(|_| wanted)
     }
 
     fn values<'a>(
@@ -318,7 +315,7 @@ impl Transport for SmsGateway {
         let Message::Sms { text } = &outgoing.message else {
             return Err(SendFailure::GiveUp { cause: "the message is no text".into() });
         };
-        let hooks_path = self.hooks_path().map_err(|why| SendFailure::ChannelDown {
+        let hooks_path = self.hooks_path().await.map_err(|why| SendFailure::ChannelDown {
             after: None,
             cause: format!("nothing was sent: hooks.path: {why}"),
         })?;
@@ -340,6 +337,15 @@ impl Transport for SmsGateway {
             Err(_) => Err(SendFailure::Uncertain { cause: format!("the gateway's answer {status} was cut off") }),
         }
     }
+}
+
+/// In the address of a report it may be escaped twice or not at all, so it must need no escape.
+fn usable(path: Result<SecretText, ConfigFault>) -> Result<SecretText, String> {
+    let path = path.map_err(|fault| fault.what)?;
+    if path.expose().is_empty() || percent_encoded(path.expose()) != path.expose() {
+        return Err("must be made of the letters a to z, digits and - . _ ~, to stand in `{{ hooks_path }}`".into());
+    }
+    Ok(path)
 }
 
 fn template(faults: &mut Vec<ConfigFault>, path: &str, text: &str, place: Place) -> Option<Template> {

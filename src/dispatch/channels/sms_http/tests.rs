@@ -107,8 +107,8 @@ fn a_gateway_is_told_the_alphabet_in_its_own_words() {
     }
 }
 
-#[test]
-fn a_gateway_is_told_where_to_report_without_the_secret_path_in_the_settings() {
+#[tokio::test]
+async fn a_gateway_is_told_where_to_report_without_the_secret_path_in_the_settings() {
     let path = tempfile::NamedTempFile::new().unwrap();
     std::fs::write(path.path(), "s3cret-path\n").unwrap();
     let mut config = config();
@@ -116,18 +116,18 @@ fn a_gateway_is_told_where_to_report_without_the_secret_path_in_the_settings() {
     config.form.insert("dlr-url".into(), report.into());
     let secret = Secret::File(path.path().to_owned());
     let gateway = SmsGateway::with_doors(&config, Some(&secret), "t").map_err(|_| "faults").unwrap();
-    let told = || {
-        let hooks_path = gateway.hooks_path()?;
+    let told = async || {
+        let hooks_path = gateway.hooks_path().await?;
         let request = gateway.request(&gateway.values("+15055550100", "x", "k1", hooks_path.as_ref()))?;
         let read: BTreeMap<_, _> = url::form_urlencoded::parse(body(&request).as_bytes()).into_owned().collect();
         Ok::<_, String>(read["dlr-url"].clone())
     };
-    assert_eq!(told().unwrap(), "http://127.0.0.1:8480/hooks/s3cret-path/report?status=%d&ref=k1");
+    assert_eq!(told().await.unwrap(), "http://127.0.0.1:8480/hooks/s3cret-path/report?status=%d&ref=k1");
     std::fs::write(path.path(), "changed").unwrap();
-    assert_eq!(told().unwrap(), "http://127.0.0.1:8480/hooks/changed/report?status=%d&ref=k1");
+    assert_eq!(told().await.unwrap(), "http://127.0.0.1:8480/hooks/changed/report?status=%d&ref=k1");
     for (bad, wanted) in [("a/b", "must be made of"), ("", "must be made of")] {
         std::fs::write(path.path(), bad).unwrap();
-        assert!(told().unwrap_err().contains(wanted), "{bad}");
+        assert!(told().await.unwrap_err().contains(wanted), "{bad}");
         let faults = SmsGateway::with_doors(&config, Some(&secret), "t").err().unwrap();
         assert_eq!(faults.len(), 1, "{faults:?}");
         assert!(faults[0].to_string().starts_with("hooks.path: must be made of"), "{faults:?}");
