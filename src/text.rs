@@ -42,6 +42,17 @@ pub fn escape_with(text: &str, apostrophe: &str) -> String {
     safe
 }
 
+/// The first of many faults, and how many more there are: nobody reads more than a screen of them.
+pub fn first_few(mut faults: Vec<String>) -> Vec<String> {
+    const SHOWN: usize = 20;
+    let more = faults.len().saturating_sub(SHOWN);
+    faults.truncate(SHOWN);
+    if more > 0 {
+        faults.push(format!("and {more} more"));
+    }
+    faults
+}
+
 /// The known id most like the one that was given, if any is like it; capitals make no difference.
 pub fn near_name<S: AsRef<str>>(given: &str, known: &[S]) -> Option<String> {
     let given = given.to_lowercase();

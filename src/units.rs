@@ -1,4 +1,5 @@
-//! Units: °C and °F, feet and metres. Everything inside is °C, metres and °C·day; other units exist at the door only.
+//! Units: °C and °F, feet and metres. Everything inside is °C, metres and °C·day; other units exist where people ask
+//! only.
 
 /// °F to °C.
 pub fn f_to_c(fahrenheit: f64) -> f64 {

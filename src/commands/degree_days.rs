@@ -8,8 +8,9 @@ use serde::Serialize;
 
 use super::args::{DegreeUnit, cutoff, method};
 use super::error::CommandError;
-use super::format::{counted, first_few, print_json, print_out};
+use super::format::{counted, print_json, print_out};
 use crate::heat::{Cutoff, DailySeries, DayTemperatures, HeatRule, HeatRuleError, Method};
+use crate::text::first_few;
 use crate::units::c_to_f;
 
 /// Turn a CSV of daily temperatures into degree-days and their sum

@@ -77,17 +77,6 @@ pub fn counted<N: Copy + Display + PartialEq + From<u8>>(count: N, one: &str, ma
     format!("{count} {}", if count == N::from(1) { one } else { many })
 }
 
-/// The first of many faults, and how many more there are.
-pub fn first_few(mut faults: Vec<String>) -> Vec<String> {
-    const SHOWN: usize = 20;
-    let more = faults.len().saturating_sub(SHOWN);
-    faults.truncate(SHOWN);
-    if more > 0 {
-        faults.push(format!("and {more} more"));
-    }
-    faults
-}
-
 pub fn elevation_words(metres: f64) -> String {
     format!("{metres:.0} m ({:.0} ft)", m_to_feet(metres))
 }

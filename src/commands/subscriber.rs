@@ -16,6 +16,7 @@ use crate::people::csv::{LineFault, evidence};
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
 use crate::people::{Consent, NewSubscriber};
 use crate::region::Zip;
+use crate::service::subscribe::places::places;
 use crate::service::subscribe::stop::{StopRequest, stop};
 use crate::store::enrolment::{Enrolled, enrol};
 use crate::store::subscriptions::Subscriber;
@@ -153,12 +154,10 @@ async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), Comma
 
 /// A ZIP code of no region is kept: its region may come. But nobody there is told anything until then.
 async fn say_homeless<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>) -> Result<(), CommandError> {
-    let mut homeless = Vec::new();
-    for zip in zips.into_iter().collect::<BTreeSet<_>>() {
-        if store.region_of_zip(zip).await?.is_none() {
-            homeless.push(zip.as_str());
-        }
-    }
+    let zips: BTreeSet<&Zip> = zips.into_iter().collect();
+    let places = places(store, zips.into_iter()).await?;
+    let homeless: Vec<&str> =
+        places.iter().filter(|place| place.region.is_none()).map(|place| place.zip.as_str()).collect();
     if !homeless.is_empty() {
         eprintln!("note: no region has ZIP code {} yet, so nobody there is told anything", homeless.join(", "));
     }

@@ -1,4 +1,4 @@
-//! Settings of the public pages and of the doors for other programs.
+//! Settings of the public pages and of the webhooks for other programs.
 
 use std::net::{IpAddr, SocketAddr};
 
@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::secret::Secret;
 
-/// The public pages and the doors for other programs. Their public address is `messages.public_url`.
+/// The public pages and the webhooks for other programs. Their public address is `messages.public_url`.
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
 #[serde(default)]
 pub struct WebConfig {
@@ -16,12 +16,12 @@ pub struct WebConfig {
     pub trusted_proxies: Vec<IpAddr>,
 }
 
-/// The doors by which gateways bring texts and reports: `/hooks/PATH/text` and `/hooks/PATH/report`, by GET or POST, with
-/// query, form or JSON.
+/// The webhooks by which gateways bring texts and reports: `/hooks/PATH/text` and `/hooks/PATH/report`, by GET or POST,
+/// with query, form or JSON.
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
 #[serde(default)]
 pub struct HooksConfig {
-    /// The part of the path that nobody else knows. Without it the doors are closed.
+    /// The part of the path that nobody else knows. Without it the webhooks are closed.
     pub path: Option<Secret>,
     /// Keys of signatures in the form of Standard Webhooks; with any, each call must be signed by one of them. Two while one
     /// is being changed.

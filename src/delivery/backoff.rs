@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use chrono::{DateTime, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
 
 use crate::delivery::settings::DeliveryConfig;
@@ -46,6 +47,11 @@ impl Backoff {
 fn share(key: &str, tries: i64) -> u128 {
     let digest = Sha256::digest(format!("{tries}/{key}"));
     digest.iter().take(8).fold(0, |sum, byte| sum << 8 | u128::from(*byte))
+}
+
+/// The instant after a wait; the last there is where it would lie beyond.
+pub fn later(now: DateTime<Utc>, wait: Duration) -> DateTime<Utc> {
+    TimeDelta::from_std(wait).ok().and_then(|wait| now.checked_add_signed(wait)).unwrap_or(DateTime::<Utc>::MAX_UTC)
 }
 
 #[cfg(test)]

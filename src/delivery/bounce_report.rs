@@ -1,7 +1,7 @@
 //! What mail servers say of a mail that they could not deliver: reports in the form of RFC 3464.
 //!
 //! A report is believed only if it returns a Message-ID of ours, which nobody can guess: reports are easily forged, and an
-//! address must not be buried by a stranger's word.
+//! address must not be deactivated by a stranger's word.
 
 use mailparse::{MailHeaderMap, ParsedMail};
 

@@ -3,6 +3,8 @@
 use chrono::NaiveTime;
 use serde::{Deserialize, Serialize};
 
+use crate::people::Channel;
+
 #[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct DeliveryConfig {
@@ -35,6 +37,15 @@ impl Default for DeliveryConfig {
             uncertain_wait_min: 15,
             email: PaceConfig { in_flight: 8, per_second: Some(20.0), per_minute: None, per_day: None },
             sms: PaceConfig { in_flight: 4, per_second: Some(1.0), per_minute: Some(60), per_day: None },
+        }
+    }
+}
+
+impl DeliveryConfig {
+    pub fn pace(&self, channel: Channel) -> &PaceConfig {
+        match channel {
+            Channel::Email => &self.email,
+            Channel::Sms => &self.sms,
         }
     }
 }

@@ -7,9 +7,8 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 use tracing::{info, warn};
 
-use crate::delivery::backoff::Backoff;
+use crate::delivery::backoff::{Backoff, later};
 use crate::delivery::scrub::scrubbed;
-use crate::dispatch::dispatcher::later;
 use crate::people::Channel;
 
 /// Which channels are paused after faults. One for each dispatcher.

@@ -5,7 +5,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use crate::delivery::pace;
 use crate::delivery::pace::{Estimate, Waiting};
 use crate::delivery::quiet_hours::QuietHours;
-use crate::delivery::settings::{DeliveryConfig, PaceConfig};
+use crate::delivery::settings::DeliveryConfig;
 use crate::dispatch::dispatcher::{DispatchError, Dispatcher};
 use crate::people::Channel;
 use crate::store::Store;
@@ -44,12 +44,5 @@ pub async fn all_sent_by(
         .collect();
     let recent = store.attempts_since(channel, now - TimeDelta::days(1)).await?;
     let send_time = store.mean_send_time(channel).await?.unwrap_or(TimeDelta::seconds(1));
-    Ok(pace::all_sent_by(now, &waiting, pace_of(config, channel), &QuietHours::from(config), send_time, &recent))
-}
-
-pub(super) fn pace_of(config: &DeliveryConfig, channel: Channel) -> &PaceConfig {
-    match channel {
-        Channel::Email => &config.email,
-        Channel::Sms => &config.sms,
-    }
+    Ok(pace::all_sent_by(now, &waiting, config.pace(channel), &QuietHours::from(config), send_time, &recent))
 }

@@ -7,9 +7,10 @@ use tokio::task::{Id, JoinError, JoinSet};
 use tracing::{debug, info, warn};
 
 use crate::delivery::attempt::{Ending, Lease};
+use crate::delivery::backoff::later;
 use crate::delivery::scrub::{scrubbed, shortened};
 use crate::dispatch::channels::{LeaseGuard, Receipt, SendFailure};
-use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained, SHORT_PAUSE, later};
+use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained, SHORT_PAUSE};
 use crate::people::Channel;
 use crate::store::queue::{Booked, Leased};
 use crate::text::error_chain;

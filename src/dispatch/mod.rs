@@ -11,6 +11,7 @@ pub mod dispatcher;
 pub mod estimate;
 mod flight;
 pub mod personalise;
+mod work;
 
 pub mod bounces;
 

@@ -86,9 +86,7 @@ fn month(date: NaiveDate, language: Language) -> &'static str {
 }
 
 fn short_month(date: NaiveDate, language: Language) -> &'static str {
-    let name = month(date, language);
-    // Month names are ASCII and have at least three letters.
-    &name[..3]
+    language.short_month_name(date.month0())
 }
 
 fn weekday(date: NaiveDate, language: Language) -> &'static str {

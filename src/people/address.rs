@@ -1,4 +1,5 @@
-//! Addresses of people: parsed at the door, masked wherever they are printed, known by a keyed hash after erasure.
+//! Addresses of people: parsed where they come in, masked wherever they are printed, known by a keyed hash after
+//! erasure.
 
 use std::fmt;
 

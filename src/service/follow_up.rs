@@ -25,7 +25,7 @@ use crate::timetable::place;
 /// Asks after every notice whose time has come. A second run asks nobody again. Gives how many are asked.
 ///
 /// # Errors
-/// When the store fails or a letter cannot be worded; regions before that one are done.
+/// When the store fails or a question cannot be worded; regions before that one are done.
 pub async fn ask_due(parts: &Parts) -> Result<u64, SignUpError> {
     let now = parts.clock.now();
     let mut asked = 0;

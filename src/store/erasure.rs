@@ -19,7 +19,7 @@ impl Store {
     /// Removes the owner of an address with all addresses: deliveries that wait are cancelled, the addresses and every
     /// text that may repeat them are erased, and their keyed hashes stay suppressed. The subscriber's row stays, nameless,
     /// since past seasons count whom they told. Of somebody who never subscribed, what was asked for in their name and the
-    /// letters to them are erased; `addresses` is 0 then.
+    /// transactional messages to them are erased; `addresses` is 0 then.
     ///
     /// # Errors
     /// [`Conflict::UnknownAddress`] when nothing is kept of it in full; then nothing is written.
@@ -133,7 +133,7 @@ async fn forget(tx: &mut Tx, key: &str, now: DateTime<Utc>) -> Result<u64, Store
     Ok(cancelled)
 }
 
-/// Whether an address that is no subscriber's stands in full in a wish or a letter.
+/// Whether an address that is no subscriber's stands in full in a sign-up request or a transactional message.
 async fn is_written_down(tx: &mut Tx, key: &str) -> Result<bool, StoreError> {
     let row = sqlx::query(
         "SELECT (SELECT COUNT(*) FROM confirmations WHERE address_key = $1 AND address <> '') + \

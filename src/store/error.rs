@@ -38,7 +38,7 @@ pub enum StoreError {
     /// The file or a row is not what it should be.
     #[error("the store holds something that cannot be read: {what}")]
     Corrupt { what: String },
-    /// The wish cannot stand beside what is there; nothing was changed.
+    /// The request cannot stand beside what is there; nothing was changed.
     #[error(transparent)]
     Conflict(#[from] Conflict),
     /// The disk is full or broken: nothing may be sent while nothing can be booked.
@@ -49,7 +49,7 @@ pub enum StoreError {
     Failed { why: sqlx::Error },
 }
 
-/// Wishes that cannot stand beside what is there.
+/// Requests that cannot stand beside what is there.
 #[derive(Debug, PartialEq, thiserror::Error)]
 pub enum Conflict {
     /// Pairs of ZIP code and the region that has it.

@@ -44,7 +44,7 @@ pub struct ConsentRow {
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ExportedDelivery {
-    /// Id of the notice; of a letter `letter/` and its kind.
+    /// Id of the notice; of a transactional message `letter/` and its kind.
     pub notice: String,
     pub state: String,
     pub queued_at: DateTime<Utc>,

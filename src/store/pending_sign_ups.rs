@@ -1,4 +1,4 @@
-//! Wishes to be told that wait for their owner's word, and the count of askings that keeps them few.
+//! Pending sign-ups: requests that wait for their owner's confirmation, and the count of requests that keeps them few.
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::any::AnyRow;
@@ -10,7 +10,7 @@ use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, get_instant, get_instant_if_any, language_of, ms};
 use crate::store::tx::{Engine, Store, Tx};
 
-/// A wish to be kept until it is confirmed.
+/// A sign-up request to be kept until it is confirmed.
 #[derive(Clone, Debug)]
 pub struct NewConfirmation {
     pub address: Address,
@@ -29,7 +29,7 @@ pub struct NewConfirmation {
     pub proof_until: DateTime<Utc>,
 }
 
-/// A wish as it is kept. The address prints as a mask.
+/// A pending sign-up as it is kept. The address prints as a mask.
 #[derive(Clone, Debug)]
 pub struct Confirmation {
     pub id: String,
@@ -47,7 +47,7 @@ pub struct Confirmation {
     pub tries: i64,
 }
 
-/// Whether a wish still waits for its owner. Its address is forgotten with its end.
+/// Whether a pending sign-up still waits for its owner. Its address is forgotten with its end.
 #[derive(Clone, Debug, PartialEq)]
 pub enum SignUpState {
     Open { address: Address },
@@ -60,7 +60,7 @@ impl Confirmation {
     }
 }
 
-/// How a wish ended.
+/// How a pending sign-up ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
     Confirmed,
@@ -98,11 +98,11 @@ pub enum Typed {
     Closed,
 }
 
-/// So long a wish waits for its owner.
+/// So long a pending sign-up waits for its owner.
 pub const KEPT: TimeDelta = TimeDelta::days(7);
 
-/// Holds back everybody else who counts askings until the end of the transaction: two that count at the same time would
-/// both see room for the last one.
+/// Holds back everybody else who counts requests until the end of the transaction: two that count at the same time
+/// would both see room for the last one.
 ///
 /// # Errors
 /// When the store fails.
@@ -189,7 +189,7 @@ pub async fn note_ask(
     Ok(())
 }
 
-/// Keeps a wish; it takes the place of one that is open for the same address. Gives its id.
+/// Keeps a sign-up request; it takes the place of one that is open for the same address. Gives its id.
 ///
 /// # Errors
 /// When the store fails.
@@ -223,7 +223,7 @@ pub async fn put(tx: &mut Tx, new: &NewConfirmation, now: DateTime<Utc>) -> Resu
     Ok(id)
 }
 
-/// The open wish of an address, if it is not too old.
+/// The pending sign-up of an address, if it is not too old.
 ///
 /// # Errors
 /// When the store fails.
@@ -238,7 +238,8 @@ pub async fn open_of(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Resu
     row.as_ref().map(confirmation_of).transpose()
 }
 
-/// The wish that a link's token belongs to, whether or not it is still open; the caller looks at its end and its age.
+/// The sign-up request that a link's token belongs to, whether or not it is still open; the caller looks at its end and
+/// its age.
 ///
 /// # Errors
 /// When the store fails.
@@ -249,8 +250,8 @@ pub async fn of_token(tx: &mut Tx, token: &str) -> Result<Option<Confirmation>, 
     row.as_ref().map(confirmation_of).transpose()
 }
 
-/// Holds a typed code against the open wish of an address. A wrong one is counted; after five the code is worthless, and
-/// only the phone itself or a newer code can confirm.
+/// Holds a typed code against the pending sign-up of an address. A wrong one is counted; after five the code is
+/// worthless, and only the phone itself or a newer code can confirm.
 ///
 /// # Errors
 /// When the store fails.
@@ -273,7 +274,7 @@ pub async fn type_code(tx: &mut Tx, address_key: &str, code: &str, now: DateTime
     Ok(Typed::Wrong { tries_left: TRIES - wish.tries - 1 })
 }
 
-/// Ends a wish and forgets its address.
+/// Ends a pending sign-up and forgets its address.
 ///
 /// # Errors
 /// When the store fails.
@@ -306,8 +307,8 @@ pub async fn end_open(tx: &mut Tx, address_key: &str, outcome: Outcome, now: Dat
 }
 
 impl Store {
-    /// Ends wishes that nobody confirmed for a week, and forgets askings, inbound ids and reports of messages that nobody
-    /// knows of more than thirty days. Gives the wishes.
+    /// Ends pending sign-ups that nobody confirmed for a week, and forgets counted requests, inbound ids and reports of
+    /// messages that nobody knows of more than thirty days. Gives the pending sign-ups.
     ///
     /// # Errors
     /// When the store fails.

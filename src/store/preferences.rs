@@ -113,7 +113,7 @@ async fn places(tx: &mut Tx, subscriber: &str) -> Result<i64, StoreError> {
     get(&row, "n")
 }
 
-/// The start of the hour of an instant: what is asked for twice in it is one letter.
+/// The start of the hour of an instant: what is asked for twice in it is one transactional message.
 pub fn hour(now: DateTime<Utc>) -> i64 {
     ms(now) / 3_600_000
 }

@@ -22,22 +22,6 @@ pub struct Stopped {
 }
 
 impl Store {
-    /// Obeys a stop: see [`stop`].
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn stop_address(
-        &self,
-        address: &Address,
-        evidence: &str,
-        now: DateTime<Utc>,
-    ) -> Result<Stopped, StoreError> {
-        let mut tx = self.begin().await?;
-        let stopped = stop(&mut tx, address, evidence, now).await?;
-        tx.commit().await?;
-        Ok(stopped)
-    }
-
     /// Obeys a start: an address that had confirmed before it said stop, and was not erased, is written to again. Gives
     /// whether it is; an address that never confirmed is not subscribed by a single word.
     ///
@@ -67,24 +51,16 @@ impl Store {
     }
 }
 
-/// An address said stop: it is suppressed, also when nobody here knows it, and what has not gone out to it is cancelled.
-/// A message that a worker has in hand is its worker's matter: it looks at the address once more before the first byte.
-///
-/// # Errors
-/// When the store fails.
-pub async fn stop(tx: &mut Tx, address: &Address, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
-    let key = tx.hash().of(address);
-    stop_by_id(tx, &key, evidence, now).await
-}
-
-/// As [`stop`], of an address known by its id only, which may be nobody's any more.
+/// An address, known by its id only, said stop: it is suppressed, also when it is nobody's here, and what has not gone
+/// out to it is cancelled. A message that a worker has in hand is its worker's matter: it looks at the address once
+/// more before the first byte.
 ///
 /// # Errors
 /// When the store fails.
 pub async fn stop_by_id(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
     let was = status_of(tx, key).await?;
-    // The status first: on PostgreSQL a release that runs beside this one waits here, or this waits for it and then sees
-    // its deliveries.
+    // The status first: on PostgreSQL a release that runs beside this one waits here, or this waits for it and then
+    // sees its deliveries.
     if was.is_some() {
         set_status(tx, key, AddressStatus::Stopped, now).await?;
     }
@@ -122,7 +98,8 @@ pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTim
     Ok(resumes)
 }
 
-/// As [`Store::bury_address`], in the caller's transaction; `None` when the address was dead, stopped or gone already.
+/// As [`Store::bury_address`], in the caller's transaction; `None` when the address was undeliverable, stopped or gone
+/// already.
 pub(super) async fn bury(tx: &mut Tx, address_id: &str, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
     let done = sqlx::query(
         "UPDATE addresses SET status = 'dead', status_at = $2 WHERE id = $1 AND status IN ('confirmed', 'unconfirmed')",
@@ -133,17 +110,4 @@ pub(super) async fn bury(tx: &mut Tx, address_id: &str, now: DateTime<Utc>) -> R
     .await?;
     let cancelled = cancel_of_address(tx, address_id, "the address does not exist any more", now).await?;
     Ok((done.rows_affected() > 0).then_some(cancelled))
-}
-
-impl Store {
-    /// As [`stop_by_id`], in a transaction of its own.
-    ///
-    /// # Errors
-    /// When the store fails.
-    pub async fn stop_by_id(&self, id: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
-        let mut tx = self.begin().await?;
-        let stopped = stop_by_id(&mut tx, id, evidence, now).await?;
-        tx.commit().await?;
-        Ok(stopped)
-    }
 }

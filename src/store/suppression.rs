@@ -39,16 +39,17 @@ pub(super) async fn lift_suppression(tx: &mut Tx, key: &str) -> Result<(), Store
     Ok(())
 }
 
-/// Whether the address of a delivery `d` is on the list of those never to be written to; `l` is its letter, if it is of one.
-/// A wish that neither code nor link can confirm came from the phone itself: its question goes out.
+/// Whether the address of a delivery `d` is on the list of those never to be written to; `l` is its transactional
+/// message, if it is of one. A sign-up request that neither code nor link can confirm came from the phone itself: its
+/// question goes out.
 pub(super) const SUPPRESSED: &str = "CASE WHEN EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = d.address_id AND \
      NOT EXISTS (SELECT 1 FROM confirmations c WHERE c.address_key = x.address_key AND c.ended_at IS NULL \
          AND c.asked_at >= x.since AND c.code_hash IS NULL AND c.token_hash IS NULL \
          AND l.kind IN ('confirm', 'not-covered'))) THEN 1 ELSE 0 END";
 
-/// Whether a letter of this kind goes to an address of this status; `None` = nobody's. Who is suppressed gets nothing but
-/// the one answer to the stop. Not counted as suppressed, for the question whether they want to be told, is the owner of a
-/// phone who asked for that by a text from it after the stop.
+/// Whether a transactional message of this kind goes to an address of this status; `None` = nobody's. Who is suppressed
+/// gets nothing but the one answer to the stop. Not counted as suppressed, for the question whether they want to be
+/// told, is the owner of a phone who asked for that by a text from it after the stop.
 pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool) -> bool {
     use LetterKind::*;
     match kind {

@@ -1,4 +1,4 @@
-//! Letters: personal messages to one address, queued like notices and ahead of them.
+//! Transactional messages: each to one address, queued like notices and ahead of them.
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
@@ -11,7 +11,7 @@ use crate::store::rows::{get, ms};
 use crate::store::suppression::{self, SUPPRESSED};
 use crate::store::tx::{Store, Tx};
 
-/// A letter to be sent.
+/// A transactional message to be sent.
 #[derive(Clone, Debug)]
 pub struct NewLetter {
     pub kind: LetterKind,
@@ -19,7 +19,7 @@ pub struct NewLetter {
     pub language: Language,
     /// For the channel of `to`; a place for a stop link in it is filled when it is sent.
     pub message: Message,
-    /// What asks for it, such as the id of an inbound text. The same kind, address and fact are one letter. Only its
+    /// What asks for it, such as the id of an inbound text. The same kind, address and fact are one message. Only its
     /// keyed hash is kept.
     pub fact: String,
     /// After this it is of no use.
@@ -33,23 +33,23 @@ pub enum Put {
         /// Id of its delivery, which is also our reference at the provider.
         delivery: String,
     },
-    /// This letter was queued before; nothing was changed.
+    /// This message was queued before; nothing was changed.
     AlreadyThere,
     /// Its kind does not go to an address that stands as this one does; nothing was written.
     NotAllowed,
 }
 
-/// Deliveries of letters go before those of any notice, and know no quiet hours: below 0 they answer what somebody did
-/// just now. Those that can wait come after every notice.
+/// Deliveries of transactional messages go before those of any notice, and know no quiet hours: below 0 they answer
+/// what somebody did just now. Those that can wait come after every notice.
 const PRIORITY: i64 = -1;
 
 const PRIORITY_LAST: i64 = 5;
 
-/// So long the address and the words of a letter are kept after it has ended, so that staff can try it again.
+/// So long the address and the words of a message are kept after it has ended, so that staff can try it again.
 const KEPT: TimeDelta = TimeDelta::hours(24);
 
-/// Queues a letter for delivery at once, whatever the quiet hours, inside the caller's transaction: the fact that asks for
-/// it and the letter are written together.
+/// Queues a transactional message for delivery at once, whatever the quiet hours, inside the caller's transaction: the
+/// fact that asks for it and the message are written together.
 ///
 /// # Errors
 /// When the store fails.
@@ -117,7 +117,7 @@ pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: Date
     Ok(Put::Queued { delivery })
 }
 
-/// How many letters of these kinds were queued for an address since an instant.
+/// How many transactional messages of these kinds were queued for an address since an instant.
 ///
 /// # Errors
 /// When the store fails.
@@ -136,7 +136,7 @@ pub async fn count_since(
     Ok(get::<i64>(&row, "n")?.unsigned_abs())
 }
 
-/// Takes the address and the words out of all letters to an address.
+/// Takes the address and the words out of all transactional messages to an address.
 pub(super) async fn erase(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
     sqlx::query(
         "UPDATE letters SET address = '', subject = NULL, body = '', html = NULL, erased_at = $2 \
@@ -161,8 +161,8 @@ impl Store {
         Ok(put)
     }
 
-    /// Takes the address and the words out of letters that ended a day ago: what is left is that there was one. Gives how
-    /// many.
+    /// Takes the address and the words out of transactional messages that ended a day ago: what is left is that there
+    /// was one. Gives how many.
     ///
     /// # Errors
     /// When the store fails.

@@ -13,7 +13,7 @@ use crate::store::tx::{Store, Tx};
 pub struct CoveredWait {
     pub zip: Zip,
     pub region_name: String,
-    /// Milliseconds since 1970: makes the letter's fact.
+    /// Milliseconds since 1970: makes the fact of the transactional message.
     pub since: i64,
     /// Confirmed ones.
     pub addresses: Vec<(Address, Language)>,

@@ -9,6 +9,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use sha2::{Digest, Sha256};
 
+use super::cache::SVG;
 use super::{Fault, Site};
 
 struct Asset {
@@ -16,9 +17,6 @@ struct Asset {
     kind: &'static str,
     bytes: &'static [u8],
 }
-
-/// Without its letters' code a text is left to guesses (ASVS 5.0.0, 4.1.1).
-pub(super) const SVG: &str = "image/svg+xml; charset=utf-8";
 
 macro_rules! drawing {
     ($name:literal) => {

@@ -4,10 +4,8 @@ use std::time::Duration;
 
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use minijinja::context;
 use tracing::error;
 
-use super::Visit;
 use crate::service::subscribe::SignUpError;
 use crate::store::StoreError;
 
@@ -46,23 +44,13 @@ impl Fault {
     }
 
     /// Name of its words.
-    fn name(&self) -> &'static str {
+    pub(super) fn name(&self) -> &'static str {
         match self {
             Fault::NotFound => "not_found",
             Fault::Method | Fault::BadRequest(_) => "not_understood",
             Fault::TooMany => "too_many",
             Fault::Store(_) | Fault::TooSlow(_) | Fault::Inside(_) => "ours",
         }
-    }
-
-    /// The page that says so.
-    pub fn shown(&self, visit: &Visit) -> Response {
-        self.log();
-        let mut response = visit
-            .page("fault", context! { kind => self.name() })
-            .unwrap_or_else(|_| (StatusCode::INTERNAL_SERVER_ERROR, "Something went wrong.").into_response());
-        *response.status_mut() = self.status();
-        response
     }
 
     pub(super) fn log(&self) {

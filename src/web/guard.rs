@@ -56,7 +56,7 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
         Fault::BadRequest("the form was sent from another site").into_response()
     };
     if let Some(fault) = response.extensions_mut().remove::<Arc<Fault>>() {
-        response = fault.shown(&visit);
+        response = visit.fault(&fault);
     } else if response.status().is_client_error()
         && !response.headers().contains_key(header::CONTENT_LENGTH)
         && is_plain(&response)
@@ -78,7 +78,7 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
 /// What axum refuses by itself (a body too large, a form that cannot be read) gets a page too, with its status kept.
 fn as_page(response: Response<Body>, visit: &Visit) -> Response {
     let status = response.status();
-    let mut page = Fault::BadRequest("refused before it reached its page").shown(visit);
+    let mut page = visit.fault(&Fault::BadRequest("refused before it reached its page"));
     *page.status_mut() = status;
     page
 }

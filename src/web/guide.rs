@@ -18,7 +18,7 @@ pub(super) fn routes() -> Router<Site> {
 const DRAWINGS: [&str; 7] = ["beans", "cotton", "tufts", "inner", "drought", "cast", "beetle"];
 
 async fn guide(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
-    let views = visit.site.views().get(&visit.site).await?;
+    let views = visit.site.views().get().await?;
     let cached = views.answer("/guide", visit.language, || {
         let drawings = DRAWINGS.map(|name| (name, assets::path(&visit.site, &format!("{name}.svg"))));
         let drawings: std::collections::BTreeMap<_, _> = drawings.into_iter().collect();

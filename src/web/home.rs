@@ -25,7 +25,7 @@ pub(super) fn routes() -> Router<Site> {
 }
 
 async fn home(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
-    let views = visit.site.views().get(&visit.site).await?;
+    let views = visit.site.views().get().await?;
     let cached = views.answer("/", visit.language, || {
         let regions: Vec<Value> = views.regions.iter().map(|view| row(&visit, view)).collect();
         let drawing = assets::path(&visit.site, "cotton.svg");
@@ -61,7 +61,7 @@ async fn find(visit: Visit, Query(typed): Query<BTreeMap<String, String>>) -> Re
         *response.status_mut() = StatusCode::BAD_REQUEST;
         return Ok(response);
     };
-    let views = visit.site.views().get(&visit.site).await?;
+    let views = visit.site.views().get().await?;
     match views.covering(&zip) {
         Some(region) => {
             // The code goes along, so that nobody types it twice.

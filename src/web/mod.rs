@@ -4,8 +4,8 @@
 //! server ─> guard (headers, origin, time-out, size) ─> language by path ─> one file a page ─> page template + words
 //! ```
 //!
-//! English pages stand at `/…`, Spanish ones at `/es/…`. No page needs a script, a cookie or a session: what a person may
-//! change is told by a token in the address. Nothing changes on a GET.
+//! English pages stand at `/…`, Spanish ones at `/es/…`. No page needs a script, a cookie or a session: what a person
+//! may change is told by a token in the address. Nothing changes on a GET.
 
 pub mod assets;
 pub mod fault;
@@ -13,6 +13,7 @@ pub mod guard;
 pub mod page;
 pub mod server;
 pub mod site;
+pub mod templates;
 pub mod views;
 pub mod visit;
 pub mod words;
@@ -30,6 +31,7 @@ mod region_page;
 mod seen;
 mod sign_up;
 mod stop;
+mod turns;
 mod webhooks;
 
 use axum::Router;
@@ -43,7 +45,7 @@ pub use visit::Visit;
 use crate::language::Language;
 use crate::links;
 
-/// Largest body of a request that is not a hook's, bytes: a form with every field full is far smaller.
+/// Largest body of a request that is not a webhook's, bytes: a form with every field full is far smaller.
 const LARGEST_FORM: usize = 64 * 1024;
 
 /// Everything that is answered.

@@ -2,102 +2,13 @@
 
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use minijinja::syntax::SyntaxConfig;
-use minijinja::value::{Kwargs, Value, ValueKind};
-use minijinja::{AutoEscape, Environment, UndefinedBehavior, context, escape_formatter};
+use minijinja::context;
+use minijinja::value::Value;
 
-use super::words::Words;
 use super::{Fault, Visit, assets};
 use crate::language::Language;
 use crate::people::{EmailAddress, PhoneNumber, Reach};
 use crate::text::escape;
-
-macro_rules! templates {
-    ($($name:literal),+ $(,)?) => {
-        [$(($name, include_str!(concat!("pages/", $name, ".html")))),+]
-    };
-}
-
-const TEMPLATES: &[(&str, &str)] = &templates![
-    "layout",
-    "_parts",
-    "fault",
-    "home",
-    "find",
-    "region",
-    "guide",
-    "sign_up",
-    "sign_up_sent",
-    "confirm_code",
-    "confirm_link",
-    "confirm_done",
-    "stop",
-    "preferences_ask",
-    "preferences_sent",
-    "preferences_useless",
-    "preferences_erased",
-    "preferences",
-    "privacy",
-    "seen",
-];
-
-/// A page that does not hold together: a fault of the program.
-#[derive(Debug, thiserror::Error)]
-pub enum PageFault {
-    #[error("page `{0}`: {1}")]
-    Template(&'static str, #[source] minijinja::Error),
-    #[error("{0}")]
-    Words(String),
-}
-
-/// All page templates and their words.
-pub(super) struct Pages {
-    engine: Environment<'static>,
-    words: Words,
-}
-
-impl Pages {
-    /// # Errors
-    /// See [`PageFault`].
-    pub fn load() -> Result<Self, PageFault> {
-        let mut engine = Environment::new();
-        engine.set_undefined_behavior(UndefinedBehavior::Strict);
-        engine.set_auto_escape_callback(|_| AutoEscape::Html);
-        let syntax = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build();
-        engine.set_syntax(syntax.map_err(|why| PageFault::Template("layout", why))?);
-        // The engine's own escaping also rewrites every slash, which makes links hard to read.
-        engine.set_formatter(|out, state, value| match value.as_str() {
-            Some(text) if !value.is_safe() => Ok(out.write_str(&escape(text))?),
-            _ => escape_formatter(out, state, value),
-        });
-        engine.add_filter("fill", fill);
-        for (name, text) in TEMPLATES {
-            engine.add_template(name, text).map_err(|why| PageFault::Template(name, why))?;
-        }
-        Ok(Self { engine, words: Words::load().map_err(PageFault::Words)? })
-    }
-
-    pub fn words(&self) -> &Words {
-        &self.words
-    }
-}
-
-/// Puts values into words: `{{ t.welcome | fill(place=region.name) }}` for `Welcome to <b>{place}</b>`. The words are ours
-/// and may hold markup; the values are escaped.
-fn fill(words: Value, values: Kwargs) -> Result<Value, minijinja::Error> {
-    let mut text = words.to_string();
-    for name in values.args() {
-        let value: Value = values.get(name)?;
-        let shown = if value.is_safe() || value.kind() == ValueKind::Number {
-            value.to_string()
-        } else {
-            escape(&value.to_string())
-        };
-        text = text.replace(&format!("{{{name}}}"), &shown);
-    }
-    values.assert_all_used()?;
-    Ok(Value::from_safe_string(text))
-}
 
 /// Where to ask, as something to tap: a call or a mail; anything else as it was written.
 fn contact(text: &str) -> String {
@@ -117,16 +28,14 @@ fn contact(text: &str) -> String {
 pub(super) fn html(visit: &Visit, name: &str, shown: Value) -> Result<String, Fault> {
     let (site, language) = (&visit.site, visit.language);
     let pages = site.pages();
-    let inside = |why: minijinja::Error| Fault::Inside(format!("page `{name}`: {why:#}"));
-    let template = pages.engine.get_template(name).map_err(inside)?;
     let other = match language {
         Language::En => Language::Es,
         Language::Es => Language::En,
     };
     let messages = &site.parts().config.messages;
     let around = context! {
-        t => pages.words.of(language, name),
-        c => pages.words.of(language, "common"),
+        t => pages.words().of(language, name),
+        c => pages.words().of(language, "common"),
         lang => language.code(),
         link => site.path(language, ""),
         home => site.path(language, "/"),
@@ -141,22 +50,36 @@ pub(super) fn html(visit: &Visit, name: &str, shown: Value) -> Result<String, Fa
         help => Value::from_safe_string(contact(&messages.help_contact)),
         postal => &messages.postal_address,
     };
-    template.render(context! { ..shown, ..around }).map_err(inside)
+    let whole = context! { ..shown, ..around };
+    pages.render(name, whole).map_err(|why| Fault::Inside(format!("page `{name}`: {why:#}")))
 }
 
-/// One sentence of a page's words, as plain text.
-pub(super) fn line(visit: &Visit, page: &str, name: &str) -> String {
-    visit.site.pages().words.line(visit.language, page, name)
-}
+impl Visit {
+    /// The page `name` with what it shows.
+    pub fn page(&self, name: &str, shown: Value) -> Result<Response, Fault> {
+        let html = html(self, name, shown)?;
+        Ok((
+            StatusCode::OK,
+            [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_LANGUAGE, self.language.code())],
+            html,
+        )
+            .into_response())
+    }
 
-pub(super) fn respond(visit: &Visit, name: &str, shown: Value) -> Result<Response, Fault> {
-    let html = html(visit, name, shown)?;
-    Ok((
-        StatusCode::OK,
-        [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_LANGUAGE, visit.language.code())],
-        html,
-    )
-        .into_response())
+    /// One sentence of a page's words, as plain text.
+    pub fn words(&self, page: &str, name: &str) -> String {
+        self.site.pages().words().line(self.language, page, name)
+    }
+
+    /// The page that says what is wrong.
+    pub(super) fn fault(&self, fault: &Fault) -> Response {
+        fault.log();
+        let mut response = self
+            .page("fault", context! { kind => fault.name() })
+            .unwrap_or_else(|_| (StatusCode::INTERNAL_SERVER_ERROR, "Something went wrong.").into_response());
+        *response.status_mut() = fault.status();
+        response
+    }
 }
 
 #[cfg(test)]

@@ -5,8 +5,9 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use url::Url;
 
-use super::forms::Turns;
-use super::page::Pages;
+use super::Fault;
+use super::templates::{PageFault, Pages};
+use super::turns::Turns;
 use super::views::RegionViews;
 use crate::language::Language;
 use crate::links;
@@ -22,8 +23,8 @@ struct Inner {
     pages: Pages,
     views: RegionViews,
     public: Option<Url>,
-    /// The notices of a season that was played elsewhere; then nothing here is real.
-    played: Option<Vec<Notice>>,
+    /// Nothing here is real.
+    exercise: bool,
     /// Path of the public address without its last slash; empty at the root.
     base: String,
     /// Codes tried and links asked for, by network.
@@ -34,7 +35,7 @@ struct Inner {
 impl Site {
     /// # Errors
     /// When a page or its words do not hold together: a fault of the program, told at the start and not to a visitor.
-    pub fn new(parts: Parts) -> Result<Self, super::page::PageFault> {
+    pub fn new(parts: Parts) -> Result<Self, PageFault> {
         Self::with(parts, None)
     }
 
@@ -43,19 +44,19 @@ impl Site {
     ///
     /// # Errors
     /// See [`Site::new`].
-    pub fn of_exercise(parts: Parts, played: Vec<Notice>) -> Result<Self, super::page::PageFault> {
+    pub fn of_exercise(parts: Parts, played: Vec<Notice>) -> Result<Self, PageFault> {
         Self::with(parts, Some(played))
     }
 
-    fn with(parts: Parts, played: Option<Vec<Notice>>) -> Result<Self, super::page::PageFault> {
+    fn with(parts: Parts, played: Option<Vec<Notice>>) -> Result<Self, PageFault> {
         // The settings were checked: what does not parse is empty, and then links have no host.
         let public = parts.config.messages.public_url.url().cloned();
         let base = public.as_ref().map_or_else(String::new, |url| url.path().trim_end_matches('/').to_owned());
         Ok(Self(Arc::new(Inner {
             pages: Pages::load()?,
-            views: RegionViews::default(),
+            exercise: played.is_some(),
+            views: RegionViews::new(parts.clone(), played),
             public,
-            played,
             base,
             parts,
             code_turns: Turns::default(),
@@ -76,11 +77,7 @@ impl Site {
     }
 
     pub fn is_exercise(&self) -> bool {
-        self.0.played.is_some()
-    }
-
-    pub(super) fn played(&self) -> Option<&[Notice]> {
-        self.0.played.as_deref()
+        self.0.exercise
     }
 
     pub fn now(&self) -> DateTime<Utc> {
@@ -110,8 +107,8 @@ impl Site {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn ready(&self) -> Result<(), super::Fault> {
-        self.views().get(self).await.map(|_| ())
+    pub async fn ready(&self) -> Result<(), Fault> {
+        self.views().get().await.map(|_| ())
     }
 
     /// A word of a page by its path of keys, for answers that are no page; empty when there is none.

@@ -10,7 +10,7 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use tokio::runtime::Handle;
 use tracing::{error, warn};
 
-use super::{Fault, Site};
+use super::Fault;
 use crate::assessment::season_model::{Assessment, SeasonModel};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
@@ -75,6 +75,13 @@ pub(super) struct Known {
     pub charts: HashMap<(Language, u32), Arc<CachedAnswer>>,
 }
 
+/// What views are made from.
+struct Source {
+    parts: Parts,
+    /// The notices of a season that was played elsewhere, in place of those in the store.
+    played: Option<Vec<Notice>>,
+}
+
 /// What in the store shows that the views are old.
 #[derive(PartialEq)]
 struct Signs {
@@ -86,13 +93,13 @@ struct Signs {
 }
 
 impl Signs {
-    async fn read(site: &Site) -> Result<Self, StoreError> {
-        let parts = site.parts();
+    async fn read(source: &Source) -> Result<Self, StoreError> {
+        let parts = &source.parts;
         let regions = parts.store.regions().await?;
         Ok(Self {
             cycle: parts.store.last_run("cycle").await?.and_then(|run| run.ended_at),
             pulls: parts.store.last_pulls().await?.iter().map(|pull| pull.started_at).max(),
-            notices: notices(site, &regions)
+            notices: notices(source, &regions)
                 .await?
                 .values()
                 .flatten()
@@ -104,8 +111,8 @@ impl Signs {
 }
 
 /// The notices of each region's season under way, as they stand now.
-async fn notices(site: &Site, regions: &[Region]) -> Result<BTreeMap<String, Vec<Notice>>, StoreError> {
-    let parts = site.parts();
+async fn notices(source: &Source, regions: &[Region]) -> Result<BTreeMap<String, Vec<Notice>>, StoreError> {
+    let parts = &source.parts;
     let now = parts.clock.now();
     let mut seasons: Vec<(&Profile, i32)> = Vec::new();
     for region in regions {
@@ -117,7 +124,7 @@ async fn notices(site: &Site, regions: &[Region]) -> Result<BTreeMap<String, Vec
     }
     let mut by_region: BTreeMap<String, Vec<Notice>> = BTreeMap::new();
     for (profile, year) in seasons {
-        let all = match site.played() {
+        let all = match &source.played {
             Some(played) => as_of(played, &profile.id, year, now),
             None => parts.store.notices_of_season(&profile.id, year).await?,
         };
@@ -168,9 +175,12 @@ impl Views {
     }
 }
 
-/// The views of now, and who makes the next ones.
-#[derive(Default)]
-pub(super) struct RegionViews {
+/// The views of now, and who makes the next ones. Cheap to clone.
+#[derive(Clone)]
+pub(super) struct RegionViews(Arc<Inner>);
+
+struct Inner {
+    source: Source,
     current: RwLock<Option<Arc<Views>>>,
     looked_at: Mutex<Option<DateTime<Utc>>>,
     /// Held by whoever makes views while others wait for them.
@@ -179,44 +189,57 @@ pub(super) struct RegionViews {
 }
 
 impl RegionViews {
+    /// With the notices of a season that was played elsewhere, if any, in place of those in the store.
+    pub fn new(parts: Parts, played: Option<Vec<Notice>>) -> Self {
+        Self(Arc::new(Inner {
+            source: Source { parts, played },
+            current: RwLock::default(),
+            looked_at: Mutex::default(),
+            making: tokio::sync::Mutex::default(),
+            renewing: AtomicBool::default(),
+        }))
+    }
+
     /// # Errors
     /// When there are none yet and the store fails.
-    pub async fn get(&self, site: &Site) -> Result<Arc<Views>, Fault> {
-        let now = site.now();
+    pub async fn get(&self) -> Result<Arc<Views>, Fault> {
+        let now = self.now();
         let current = self.peek();
         let age = |views: &Arc<Views>| (now - views.made_at).abs();
         if let Some(views) = current.filter(|views| age(views) < TOO_OLD) {
-            if self.is_time_to_look(now) && !self.renewing.swap(true, Ordering::AcqRel) {
-                let site = site.clone();
+            if self.is_time_to_look(now) && !self.0.renewing.swap(true, Ordering::AcqRel) {
+                let this = self.clone();
                 tokio::spawn(async move {
-                    if let Err(why) = site.views().renew_if_old(&site).await {
+                    if let Err(why) = this.renew_if_old().await {
                         why.log();
                     }
-                    site.views().renewing.store(false, Ordering::Release);
+                    this.0.renewing.store(false, Ordering::Release);
                 });
             }
             return Ok(views);
         }
         // Made by a task of its own: whoever asked first may hang up, and the others still get them.
-        let task = {
-            let site = site.clone();
-            tokio::spawn(async move {
-                let _turn = site.views().making.lock().await;
-                match site.views().peek().filter(|views| (site.now() - views.made_at).abs() < TOO_OLD) {
-                    Some(views) => Ok(views),
-                    None => site.views().make(&site).await,
-                }
-            })
-        };
+        let this = self.clone();
+        let task = tokio::spawn(async move {
+            let _turn = this.0.making.lock().await;
+            match this.peek().filter(|views| (this.now() - views.made_at).abs() < TOO_OLD) {
+                Some(views) => Ok(views),
+                None => this.make().await,
+            }
+        });
         task.await.unwrap_or_else(|why| Err(Fault::Inside(format!("the views were not finished: {why}"))))
     }
 
+    fn now(&self) -> DateTime<Utc> {
+        self.0.source.parts.clock.now()
+    }
+
     fn peek(&self) -> Option<Arc<Views>> {
-        self.current.read().unwrap_or_else(PoisonError::into_inner).clone()
+        self.0.current.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     fn is_time_to_look(&self, now: DateTime<Utc>) -> bool {
-        let mut looked_at = self.looked_at.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut looked_at = self.0.looked_at.lock().unwrap_or_else(PoisonError::into_inner);
         let due = looked_at.is_none_or(|last| (now - last).abs() >= LOOK_EVERY);
         if due {
             *looked_at = Some(now);
@@ -224,34 +247,34 @@ impl RegionViews {
         due
     }
 
-    async fn renew_if_old(&self, site: &Site) -> Result<(), Fault> {
+    async fn renew_if_old(&self) -> Result<(), Fault> {
         let Some(views) = self.peek() else { return Ok(()) };
-        let old = (site.now() - views.made_at).abs() >= RENEW_AFTER;
-        if old || Signs::read(site).await? != views.signs {
-            self.make(site).await?;
+        let old = (self.now() - views.made_at).abs() >= RENEW_AFTER;
+        if old || Signs::read(&self.0.source).await? != views.signs {
+            self.make().await?;
         }
         Ok(())
     }
 
-    async fn make(&self, site: &Site) -> Result<Arc<Views>, Fault> {
-        let asked = site.clone();
+    async fn make(&self) -> Result<Arc<Views>, Fault> {
+        let this = self.clone();
         // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
         let runtime = Handle::current();
-        let work = tokio::task::spawn_blocking(move || runtime.block_on(views(&asked)));
+        let work = tokio::task::spawn_blocking(move || runtime.block_on(views(&this.0.source)));
         let made = work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))??;
         let made = Arc::new(made);
-        *self.current.write().unwrap_or_else(PoisonError::into_inner) = Some(Arc::clone(&made));
+        *self.0.current.write().unwrap_or_else(PoisonError::into_inner) = Some(Arc::clone(&made));
         Ok(made)
     }
 }
 
-async fn views(site: &Site) -> Result<Views, StoreError> {
-    let parts = site.parts();
-    let (now, signs) = (parts.clock.now(), Signs::read(site).await?);
+async fn views(source: &Source) -> Result<Views, StoreError> {
+    let parts = &source.parts;
+    let (now, signs) = (parts.clock.now(), Signs::read(source).await?);
     // Read anew each time: what the store holds may have been revised.
     let mut caches = Caches::new(parts);
     let mut regions = Vec::with_capacity(signs.regions.len());
-    let mut notices = notices(site, &signs.regions).await?;
+    let mut notices = notices(source, &signs.regions).await?;
     for region in &signs.regions {
         let Some(profile) = parts.profiles.get(&region.profile) else {
             warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);
@@ -357,7 +380,7 @@ mod tests {
     use crate::store::Store;
 
     /// Two regions of the demo that share a station with a dozen past years.
-    async fn site() -> Site {
+    async fn source() -> Source {
         let state = State::built_in().unwrap();
         let station = &state.stations[0].station;
         let store = Store::in_memory().await.unwrap();
@@ -372,14 +395,15 @@ mod tests {
         let now: DateTime<Utc> = "2025-03-10T16:00:00Z".parse().unwrap();
         store.put_regions(&regions, now).await.unwrap();
         let (clock, templates) = (Arc::new(ManualClock::at(now)), Templates::load(None).unwrap());
-        Site::new(Parts::with_store(&Config::default(), clock, store, Profiles::default(), templates)).unwrap()
+        let parts = Parts::with_store(&Config::default(), clock, store, Profiles::default(), templates);
+        Source { parts, played: None }
     }
 
     #[tokio::test]
     async fn a_view_assesses_each_region_once_and_draws_it_in_every_language() {
-        let site = site().await;
+        let source = source().await;
         let before = ASSESSMENTS.get();
-        let views = views(&site).await.unwrap();
+        let views = views(&source).await.unwrap();
         assert_eq!(views.regions.len(), 2);
         assert_eq!(ASSESSMENTS.get() - before, 2, "one assessment a region, whatever is drawn of it");
         for view in &views.regions {

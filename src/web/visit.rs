@@ -5,10 +5,8 @@ use std::net::{IpAddr, Ipv6Addr, SocketAddr};
 
 use axum::extract::{FromRequestParts, OriginalUri};
 use axum::http::{HeaderMap, request};
-use axum::response::Response;
-use minijinja::value::Value;
 
-use super::{Fault, Site};
+use super::Site;
 use crate::language::Language;
 use crate::links;
 
@@ -24,16 +22,6 @@ pub struct Visit {
 }
 
 impl Visit {
-    /// The page `name` with what it shows.
-    pub fn page(&self, name: &str, shown: Value) -> Result<Response, Fault> {
-        super::page::respond(self, name, shown)
-    }
-
-    /// One sentence of a page's words, as plain text.
-    pub fn words(&self, page: &str, name: &str) -> String {
-        super::page::line(self, page, name)
-    }
-
     /// The path of another page in the visitor's language.
     pub fn link(&self, path: &str) -> String {
         self.site.path(self.language, path)

@@ -11,20 +11,25 @@
 
 mod calendar;
 mod cross_validation;
+mod folds;
 mod observations;
 mod scores;
 mod search;
+mod sums;
 
 use calendar::CalendarLine;
-use cross_validation::{FoldKind, Folds, cross_validate};
+use cross_validation::cross_validate;
+use folds::{FoldKind, Folds};
 use observations::check;
 use scores::score_predictions;
-use search::{Candidate, Season, Sweep, predicted_by, predictions};
+use search::{Candidate, Season, Sweep, predicted_by};
+use sums::predictions;
 
 use super::HeatRuleError;
 
 pub use calendar::Calendar;
-pub use cross_validation::{CrossValidation, Fold, LeftOut};
+pub use cross_validation::{CrossValidation, Fold};
+pub use folds::LeftOut;
 pub use observations::{Seen, SiteYear, bounds};
 pub use scores::Scores;
 pub use search::{Search, SumRange, ValleyPoint, best_sum, grid};

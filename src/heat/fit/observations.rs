@@ -1,6 +1,6 @@
 //! What was seen at the sites, and whether it says enough to fit anything to it.
 
-use super::search::running_sums;
+use super::sums::running_sums;
 use super::{FitError, LEAST_RECORDS, NEVER_DAY};
 use crate::heat::{DayTemperatures, HeatRule};
 

@@ -1,8 +1,9 @@
 //! The search: for each lower threshold, all sums that make a difference, walked through once.
 
-use super::cross_validation::Folds;
+use super::folds::Folds;
 use super::observations::{SiteYear, check_days};
 use super::scores::{Scores, score_predictions};
+use super::sums::{predictions, running_sums};
 use super::{FitError, NEVER_DAY, SAME_SUM};
 use crate::heat::{Cutoff, DayTemperatures, HeatRule, HeatRuleError, Method};
 
@@ -260,31 +261,6 @@ fn see(tracks: &mut [Track], left_out: &[i64], total: i64, range: SumRange) {
     for (track, left_out) in tracks.iter_mut().zip(left_out) {
         track.see(total - left_out, range);
     }
-}
-
-/// Heat sum at the end of each day, °C·day.
-pub(super) fn running_sums(rule: &HeatRule, days: &[DayTemperatures]) -> Vec<f64> {
-    let next_minima = days.iter().skip(1).map(|day| Some(day.min_c)).chain([None]);
-    let mut sum = 0.0;
-    days.iter()
-        .zip(next_minima)
-        .map(|(day, next)| {
-            // Most days of a winter are too cold for any heat, and need no more than this.
-            let lower_c = rule.lower_c();
-            if day.max_c > lower_c || day.min_c > lower_c || next.is_some_and(|min_c| min_c > lower_c) {
-                sum += rule.degree_days(*day, next);
-            }
-            sum
-        })
-        .collect()
-}
-
-/// The first day with at least the sum.
-pub(super) fn predictions(sums: &[Vec<f64>], required: f64) -> impl Iterator<Item = Option<i32>> {
-    sums.iter().map(move |sums| {
-        let at = sums.partition_point(|sum| *sum < required - SAME_SUM);
-        (at < sums.len()).then_some(at as i32)
-    })
 }
 
 pub(super) fn predicted_by(site_years: &[SiteYear], rule: &HeatRule, required: f64) -> Vec<Option<i32>> {

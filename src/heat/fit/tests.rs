@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 
-use super::search::running_sums;
+use super::sums::running_sums;
 use super::*;
 use crate::heat::{Cutoff, DayTemperatures, HeatRule, Method};
 

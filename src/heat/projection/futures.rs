@@ -4,7 +4,7 @@ use chrono::{Days, NaiveDate};
 
 use super::crossings::{Crossings, days_to};
 use super::forecast::error_share;
-use super::projector::{Line, slot};
+use super::slots::{Line, slot};
 use crate::heat::{DayTemperatures, HeatRule};
 
 // The constants were tuned as the head of the module says; none has another source.

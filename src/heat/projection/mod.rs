@@ -23,6 +23,7 @@ mod crossings;
 mod forecast;
 mod futures;
 mod projector;
+mod slots;
 mod station_fit;
 
 pub use crossings::{Crossings, DRESSED, Dressing, days_to};

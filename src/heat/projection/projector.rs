@@ -3,6 +3,7 @@
 use chrono::{Datelike, NaiveDate};
 
 use super::futures::{MemberSeason, SeasonProjector};
+use super::slots::{Line, slot};
 use crate::heat::{DayTemperatures, HeatRule};
 
 // The constants were tuned as the head of the module says; none has another source.
@@ -36,10 +37,6 @@ pub struct Projector {
     /// Mean of all seasons, smoothed.
     mean: Line,
 }
-
-/// One value for minimum and one for maximum, °C, by slot. A slot is a calendar day counted from the biofix in a year with
-/// a 29 February; other years have none there.
-pub(super) type Line = Vec<[f64; 2]>;
 
 #[derive(Clone, Debug)]
 struct Season {
@@ -200,12 +197,6 @@ impl Projector {
             self.seasons[this].others_weight = weights;
         }
     }
-}
-
-/// Calendar days from the biofix in a year with a 29 February.
-pub(super) fn slot(start: (u32, u32), day: NaiveDate) -> usize {
-    let ordinal = |month, day| NaiveDate::from_ymd_opt(2000, month, day).map_or(0, |day| day.ordinal0() as usize);
-    (366 + ordinal(day.month(), day.day()) - ordinal(start.0, start.1)) % 366
 }
 
 /// Weight of one season's deviation for another's level.

@@ -4,11 +4,12 @@ use std::collections::BTreeMap;
 
 use chrono::{Days, NaiveDate};
 
-use super::reports::{Report, first_few};
+use super::reports::Report;
 use super::temperatures::{Temperatures, UnknownStations};
 use crate::heat::fit::{Seen, SiteYear};
 use crate::season::Profile;
 use crate::season::refit::SeasonWeather;
+use crate::text::first_few;
 use crate::weather::{DayOrigin, FilledDay, StationId};
 
 /// A season is left out of a fit when more of its days up to the event are filled than this share, unless told

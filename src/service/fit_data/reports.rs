@@ -7,11 +7,8 @@ use chrono::{Datelike, NaiveDate};
 
 use crate::heat::fit::Seen;
 use crate::season::Profile;
-use crate::text::is_slip;
+use crate::text::{first_few, is_slip};
 use crate::weather::StationId;
-
-/// Faults shown at once.
-const SHOWN: usize = 20;
 
 /// One line of the list of reports.
 #[derive(Clone, Debug, PartialEq)]
@@ -139,16 +136,6 @@ pub fn read_reports(
         });
     }
     if faults.is_empty() { Ok(reports) } else { Err(first_few(faults)) }
-}
-
-/// At most twenty, and how many more there are.
-pub(super) fn first_few(mut faults: Vec<String>) -> Vec<String> {
-    let more = faults.len().saturating_sub(SHOWN);
-    faults.truncate(SHOWN);
-    if more > 0 {
-        faults.push(format!("and {more} more"));
-    }
-    faults
 }
 
 #[derive(Debug, Default)]

@@ -14,7 +14,7 @@ use crate::store::transactional;
 use crate::store::transactional::NewLetter;
 use crate::store::waiting_zips::take_covered_waits;
 
-/// So long a letter that only tells something is of use.
+/// So long a transactional message that only tells something is of use.
 pub(super) const TELLS: TimeDelta = TimeDelta::hours(24);
 
 /// Tells a new subscriber what will come, or that their ZIP code is kept.
@@ -34,7 +34,7 @@ pub(crate) async fn welcome(
     tell(tx, parts, kind, address, language, facts, fact, now).await
 }
 
-/// Queues a letter that only tells something. Whether it may go is looked at by its kind.
+/// Queues a transactional message that only tells something. Whether it may go is looked at by its kind.
 #[expect(clippy::too_many_arguments, reason = "a letter has that many sides")]
 pub(crate) async fn tell(
     tx: &mut Tx,
@@ -58,7 +58,7 @@ pub(crate) async fn tell(
     Ok(())
 }
 
-/// Writes to those who confirmed for a ZIP code that no region had and one has now. Gives how many letters.
+/// Writes to those who confirmed for a ZIP code that no region had and one has now. Gives how many messages.
 ///
 /// # Errors
 /// When the store fails or a message cannot be worded.

@@ -17,8 +17,8 @@ pub struct Place {
 ///
 /// # Errors
 /// When the store fails.
-pub async fn places(store: &Store, zips: &[Zip]) -> Result<Vec<Place>, StoreError> {
-    let mut places = Vec::with_capacity(zips.len());
+pub async fn places<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>) -> Result<Vec<Place>, StoreError> {
+    let mut places = Vec::new();
     for zip in zips {
         let region = match store.region_of_zip(zip).await? {
             Some(id) => Some(store.region(&id).await?),

@@ -24,7 +24,7 @@ const OF_USE: TimeDelta = TimeDelta::hours(24);
 /// which it was.
 ///
 /// # Errors
-/// When the store fails or the letter cannot be worded.
+/// When the store fails or the message cannot be worded.
 pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), SignUpError> {
     let now = parts.clock.now();
     let mut tx = parts.store.begin().await?;

@@ -66,7 +66,7 @@ const LINK_GOOD: TimeDelta = TimeDelta::days(3);
 /// Takes a sign-up request. Everybody gets the same answer.
 ///
 /// # Errors
-/// When the store fails or the letter cannot be worded; then nothing was written.
+/// When the store fails or the message cannot be worded; then nothing was written.
 pub async fn ask(parts: &Parts, request: &SignUpRequest) -> Result<Asked, SignUpError> {
     let now = parts.clock.now();
     let mut tx = parts.store.begin().await?;
@@ -83,8 +83,8 @@ pub async fn ask(parts: &Parts, request: &SignUpRequest) -> Result<Asked, SignUp
     Ok(asked)
 }
 
-/// As [`ask`], inside a transaction of the caller. Gives why no letter went out, if none did. `fact` names what asked, such
-/// as the id of a text.
+/// As [`ask`], inside a transaction of the caller. Gives why no message went out, if none did. `fact` names what asked,
+/// such as the id of a text.
 ///
 /// # Errors
 /// As [`ask`]; then the transaction is to be given up.
@@ -134,7 +134,7 @@ pub async fn ask_in(
         ..LetterFacts::of(Sender::from(&parts.config.messages))
     };
     let message = parts.templates.render_letter(kind, request.language, channel, &facts)?;
-    // By text, the words agreed to are those of the letter that YES answers.
+    // By text, the words agreed to are those of the message that YES answers.
     let shown = match (&message, by) {
         (Message::Sms { text }, By::Phone) => text.clone(),
         _ => request.words.clone(),
@@ -159,7 +159,7 @@ pub async fn ask_in(
     )
     .await?;
     let fact = if fact.is_empty() { id } else { fact.to_owned() };
-    // A text can be answered with YES after its code has run out, so the letter may come later than that.
+    // A text can be answered with YES after its code has run out, so the message may come later than that.
     let expires_at = now + if channel == Channel::Sms { TELLS } else { LINK_GOOD };
     let letter = NewLetter { kind, to: request.address.clone(), language: request.language, message, fact, expires_at };
     transactional::put(tx, &letter, now).await?;

@@ -114,7 +114,7 @@ impl Store {
 }
 
 /// The zones of the notices whose turn it is, as far as messages may leave there now. Where it is night, all that waits
-/// is put off to the morning, so that the night is met once and not at every claim. A letter that
+/// is put off to the morning, so that the night is met once and not at every claim. A transactional message that
 /// answers what somebody did this minute (priority below 0) knows no night.
 async fn open_zones(tx: &mut Tx, ask: &Ask<'_>, state: DeliveryState, most: i64) -> Result<Vec<Tz>, StoreError> {
     let peek = format!(
@@ -257,7 +257,8 @@ fn letter_kind_of(row: &AnyRow) -> Result<Option<LetterKind>, StoreError> {
         .transpose()
 }
 
-/// Of a row with the kind of its letter, if it is one, the status of its address, and whether that is suppressed.
+/// Of a row with the kind of its transactional message, if it is one, the status of its address, and whether that is
+/// suppressed.
 fn may_be_written_to(letter: Option<LetterKind>, row: &AnyRow) -> Result<bool, StoreError> {
     let status = get::<Option<String>>(row, "status")?
         .map(|name| {

@@ -57,7 +57,7 @@ pub struct Claimed {
 pub struct Leased {
     pub lease: Lease,
     pub channel: Channel,
-    /// Id of the notice it is of; of a letter `letter/` and its kind.
+    /// Id of the notice it is of; of a transactional message `letter/` and its kind.
     pub notice: String,
     pub address_id: String,
     pub address: Address,
@@ -109,7 +109,7 @@ pub struct Recovered {
 #[derive(Clone, Debug)]
 pub struct DeliveryRow {
     pub id: String,
-    /// Id of the notice it is of; of a letter `letter/` and its kind.
+    /// Id of the notice it is of; of a transactional message `letter/` and its kind.
     pub notice: String,
     pub channel: Channel,
     /// `None` when its owner was erased.
@@ -140,7 +140,7 @@ pub struct Backlog {
     pub expires_at: DateTime<Utc>,
 }
 
-/// A wish of staff that was or was not carried out.
+/// A request of staff that was or was not carried out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ByHand {
     Done(DeliveryState),

@@ -128,8 +128,8 @@ impl Store {
         Ok((counts, ended))
     }
 
-    /// What still waits on a channel, by zone, for an estimate of when all will be told. Letters that leave at
-    /// once are not in it.
+    /// What still waits on a channel, by zone, for an estimate of when all will be told. Transactional messages that
+    /// leave at once are not in it.
     ///
     /// # Errors
     /// When the store fails.

@@ -87,7 +87,7 @@ async fn no_such_mailbox_is_enough_once() {
     .await;
 }
 
-// Anybody can write a report. Without the look into the store the address of whoever is named would be buried.
+// Anybody can write a report. Without the look into the store the address of whoever is named would be deactivated.
 #[tokio::test]
 async fn a_report_about_no_mail_of_ours_changes_nothing() {
     on_each_engine("forged bounces", |store| async move {

@@ -1,4 +1,4 @@
-//! SMS through a gateway on loopback that keeps its own books and answers as it is told.
+//! SMS through a gateway on loopback that keeps its own records and answers as it is told.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::net::SocketAddr;

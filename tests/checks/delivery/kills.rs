@@ -1,5 +1,5 @@
 //! A real process is killed at seeded random times, again and again, while it sends over SMTP and HTTP. The relay and the
-//! gateway live in this process, so their books survive: what arrived is joined with what was booked.
+//! gateway live in this process, so their records survive: what arrived is joined with what was booked.
 //!
 //! `TREEBELL_KILLS=500 TREEBELL_MESSAGES=10000` is the full size (messages on each channel); without them there are 65 kills
 //! on each engine.

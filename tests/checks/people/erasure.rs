@@ -1,5 +1,5 @@
-//! Who was erased is gone: from every table, from the bytes of the files, from the logs of the program; and is still never
-//! written to. The canaries are addresses that stand nowhere else.
+//! Who was erased is gone: from every table, from the bytes of the files, from the logs of the program; and is still
+//! never written to. The canaries are addresses that stand nowhere else.
 
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -33,7 +33,7 @@ use treebell::weather::fetch::Fetcher;
 
 use super::inbound::Desk;
 use super::notices::{notice, texts};
-use super::{address, subscriber, two_regions};
+use super::{address, say_stop, subscriber, two_regions};
 use crate::delivery::plain_config;
 use crate::engines::{at_each_address, every_row};
 use crate::support::{http, open_store};
@@ -105,7 +105,7 @@ impl House {
             sign_up::ask(&house.desk.parts, &house.desk.wish(who, network)).await.unwrap();
         }
         house.others(300..450).await;
-        // A ZIP code that waits for its region, the letters of the phone, the link of the mailbox.
+        // A ZIP code that waits for its region, the transactional messages of the phone, the link of the mailbox.
         assert_eq!(house.desk.text(BIRD_PHONE, "00398").await, TextOutcome::Extended);
         assert_eq!(house.desk.text(BIRD_PHONE, "HELP").await, TextOutcome::Helped);
         house.desk.text(BIRD_PHONE, &format!("call me at {BIRD_PHONE} or {BIRD}")).await;
@@ -285,8 +285,8 @@ async fn who_erases_themselves_on_their_page_is_as_gone() {
     .await;
 }
 
-/// Nobody asks for anything: a month after a stop, and a week after a request that was never confirmed, the service itself
-/// has forgotten them.
+/// Nobody asks for anything: a month after a stop, and a week after a request that was never confirmed, the service
+/// itself has forgotten them.
 #[tokio::test]
 async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
     at_each_address("retention", |store_address| async move {
@@ -296,7 +296,7 @@ async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
         let unknown = Reference::Provider("sent to 5055550178");
         store.apply_report(Channel::Sms, unknown, Report::Delivered, house.now()).await.unwrap();
         assert_eq!(house.desk.text(BIRD_PHONE, "STOP").await, TextOutcome::Stopped);
-        store.stop_address(&address(BIRD), "stop link", house.now()).await.unwrap();
+        say_stop(&store, &address(BIRD), "stop link", house.now()).await;
         let cycle = async || {
             // The clock stands still, so what paces would hold back is sent first.
             house.dispatcher().drain_due().await.unwrap();
@@ -321,7 +321,7 @@ async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
         house.desk.clock.advance(TimeDelta::days(23));
         cycle().await;
         assert_eq!(found(&store, &store_address).await, Vec::<String>::new());
-        // A wish that was not confirmed is no stop: those may ask again.
+        // A sign-up request that was not confirmed is no stop: those may ask again.
         for (who, held) in [(BIRD, true), (BIRD_PHONE, true), (WISH, false)] {
             let taken = store.add_subscriber(&subscriber(&["00101"], &[who], Language::En), house.now()).await;
             assert_eq!(taken.is_err(), held, "{who}: {taken:?}");
@@ -430,8 +430,8 @@ fn files_of(folder: &Path) -> Vec<String> {
     in_files(&format!("sqlite:{}", folder.join("treebell.sqlite").display()))
 }
 
-/// Everything a person can do, through the doors of the built program; then one is erased by the command while the service
-/// runs, one on their page. Neither the files nor the log at its most talkative know them.
+/// Everything a person can do, through the pages and webhooks of the built program; then one is erased by the command
+/// while the service runs, one on their page. Neither the files nor the log at its most talkative know them.
 #[test]
 fn the_program_leaves_no_trace_of_who_was_erased_in_its_files_and_logs() {
     let mut program = Program::start();

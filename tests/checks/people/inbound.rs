@@ -1,4 +1,4 @@
-//! Texts from phones, from the door to the letters that answer them; joining, stopping, asking and answering.
+//! Texts from phones, from the webhook to the messages that answer them; joining, stopping, asking and answering.
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
@@ -24,7 +24,7 @@ use treebell::service::texts::{TextOutcome, Texts};
 use treebell::store::Store;
 use treebell::store::addresses::AddressStatus;
 
-use super::{address, at, subscribe, two_regions, zip};
+use super::{address, at, say_stop, subscribe, two_regions, zip};
 use crate::engines::{at_each_address, every_row, on_each_engine};
 
 pub struct Desk {
@@ -61,7 +61,7 @@ impl Desk {
         self.clock.now()
     }
 
-    /// Kinds and words of the letters to an address that were queued, in order.
+    /// Kinds and words of the transactional messages to an address that were queued, in order.
     pub async fn letters(&self, to: &str) -> Vec<(String, String)> {
         let key = self.parts.store.address_hash().of(&address(to));
         sqlx::query("SELECT kind, body FROM letters WHERE address_key = $1 ORDER BY created_at, kind")
@@ -95,7 +95,7 @@ impl Desk {
         }
     }
 
-    /// The code or link token in the newest letter.
+    /// The code or link token in the newest message.
     async fn secret(&self, to: &str) -> String {
         let (_, body) = self.letters(to).await.pop().unwrap();
         match body.split_once("/confirm/") {
@@ -210,8 +210,8 @@ async fn every_word_is_obeyed_also_from_strangers_and_in_spanish() {
     .await;
 }
 
-/// Whatever the sender is: a short code, a name, a number abroad, one that no plan has. Nothing is answered there, and should
-/// an address of that number be known (from a list, or a plan of another year) it is stopped.
+/// Whatever the sender is: a short code, a name, a number abroad, one that no plan has. Nothing is answered there, and
+/// should an address of that number be known (from a list, or a plan of another year) it is stopped.
 #[tokio::test]
 async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
     on_each_engine("stops from nowhere", |store| async move {
@@ -257,8 +257,8 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
     .await;
 }
 
-/// Who said stop and then asks to join by a text from the phone is asked back, and nothing else: until their YES the stop
-/// holds against forms, lists and notices, and it holds on if no YES comes.
+/// Who said stop and then asks to join by a text from the phone is asked back, and nothing else: until their YES the
+/// stop holds against forms, lists and notices, and it holds on if no YES comes.
 #[tokio::test]
 async fn a_stop_holds_until_the_phone_itself_says_yes() {
     on_each_engine("stops and new wishes", |store| async move {
@@ -305,7 +305,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         assert_eq!(desk.text(PHONE, "YES").await, TextOutcome::Confirmed);
         assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
         assert_eq!(sends().await, 6, "question and welcome");
-        // No form takes the place of the wish meanwhile.
+        // No form takes the place of the pending sign-up meanwhile.
         let other = "+15055550151";
         desk.text(other, "STOP").await;
         assert_eq!(desk.text(other, "00101").await, TextOutcome::Asked);
@@ -442,7 +442,7 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         desk.clock.advance(TimeDelta::days(3) + TimeDelta::seconds(1));
         assert_eq!(press(&token).await, Confirmed::No, "too late");
         assert!(confirm::request_of(&desk.parts, &token).await.unwrap().is_none());
-        // Nothing of an unconfirmed wish is left in plain after a week.
+        // Nothing of an unconfirmed sign-up request is left in plain after a week.
         desk.clock.advance(TimeDelta::days(5));
         desk.parts.store.end_old_wishes(desk.now()).await.unwrap();
         let plain = sqlx::query("SELECT COUNT(*) AS n FROM confirmations WHERE address <> ''")
@@ -494,7 +494,7 @@ async fn known_unknown_and_stopped_addresses_get_the_same_answer() {
     on_each_engine("no enumeration", |store| async move {
         two_regions(&store).await;
         subscribe(&store, &["00101"], &["known@example.org", "stopped@example.org"]).await;
-        store.stop_address(&address("stopped@example.org"), "link", at("2026-03-01T00:00:00Z")).await.unwrap();
+        say_stop(&store, &address("stopped@example.org"), "link", at("2026-03-01T00:00:00Z")).await;
         let desk = Desk::on(store, |_| {});
         for who in ["known@example.org", "stopped@example.org", "new@example.org"] {
             let asked = sign_up::ask(&desk.parts, &desk.wish(who, [192, 0, 2, 0])).await.unwrap();

@@ -1,4 +1,4 @@
-//! Letters to one person: queued once, sent at once, to those their kind may go to, and forgotten after.
+//! Transactional messages to one person: queued once, sent at once, to those their kind may go to, and forgotten after.
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Connection, Row};
@@ -12,7 +12,7 @@ use treebell::store::queue::DeliveryFilter;
 use treebell::store::suppression::may_go;
 use treebell::store::transactional::{NewLetter, Put};
 
-use super::{address, at, subscribe, subscriber, two_regions};
+use super::{address, at, say_stop, subscribe, subscriber, two_regions};
 use crate::delivery::{NOON, Seed, World, rows};
 use crate::engines::{at_each_address, on_each_engine};
 use crate::support::open_store;
@@ -108,7 +108,7 @@ async fn deliveries_of_an_older_store_outlive_the_coming_of_letters() {
         let wanted = ["by_address", "end", "of_letter", "of_notice", "provider", "turn", "wake"];
         assert_eq!(indexes, wanted.map(|name| format!("deliveries_{name}")));
         drop(connection);
-        // Attempts still belong to their deliveries, and a delivery to a notice or a letter.
+        // Attempts still belong to their deliveries, and a delivery to a notice or a transactional message.
         for text in [
             "DELETE FROM deliveries WHERE id = 'd1'",
             "UPDATE deliveries SET notice_id = NULL WHERE id = 'd1'",
@@ -145,7 +145,7 @@ async fn a_letter_is_queued_once_and_goes_before_every_notice_also_at_night() {
         assert_eq!(arrived[0].to, "+15055550150");
         assert_eq!(arrived[0].message, Message::Sms { text: "a help letter".into() });
 
-        // In the morning, with room for one at a time, a new letter overtakes the notices.
+        // In the morning, with room for one at a time, a new transactional message overtakes the notices.
         world.clock.set(at("2026-04-11T15:00:00Z"));
         let now = at("2026-04-11T15:00:00Z");
         world.store.put_letter(&letter(LetterKind::Help, "+15055550151", "x", now), now).await.unwrap();
@@ -215,11 +215,11 @@ async fn a_letter_is_withdrawn_when_its_addressee_says_stop_first_and_the_answer
         assert_eq!(put(LetterKind::Welcome, "w").await, Put::NotAllowed, "it is not confirmed");
         assert!(matches!(put(LetterKind::Confirm, "c").await, Put::Queued { .. }));
         assert_eq!(put(LetterKind::Stopped, "s").await, Put::NotAllowed, "it said no stop");
-        world.store.stop_address(&address("+15055550150"), "text", now).await.unwrap();
+        say_stop(&world.store, &address("+15055550150"), "text", now).await;
         assert!(matches!(put(LetterKind::Stopped, "s").await, Put::Queued { .. }));
         assert_eq!(put(LetterKind::Help, "h").await, Put::NotAllowed);
         // Said twice, the answer is not called back.
-        world.store.stop_address(&address("+15055550150"), "text", now).await.unwrap();
+        say_stop(&world.store, &address("+15055550150"), "text", now).await;
         world.play_out(&world.dispatcher()).await;
         let texts: Vec<_> = world.transport.taken().into_iter().map(|one| one.message).collect();
         assert_eq!(texts, [Message::Sms { text: "a stopped letter".into() }]);

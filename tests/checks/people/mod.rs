@@ -12,12 +12,15 @@ mod subscribers;
 mod weather;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use treebell::clock::ManualClock;
 use treebell::geo::Point;
 use treebell::people::{Address, Language, Reach};
 use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release, Zip};
+use treebell::service::subscribe::stop::{StopRequest, stop};
 use treebell::store::Store;
 use treebell::store::enrolment::Enrolled;
+use treebell::store::stops::Stopped;
 use treebell::weather::{FeedKind, SourceRef, Station};
 
 fn at(text: &str) -> DateTime<Utc> {
@@ -81,4 +84,10 @@ fn subscriber(zips: &[&str], addresses: &[&str], language: Language) -> NewSubsc
 
 pub async fn subscribe(store: &Store, zips: &[&str], addresses: &[&str]) -> Enrolled {
     store.add_subscriber(&subscriber(zips, addresses, Language::En), at("2026-02-01T12:00:00Z")).await.unwrap()
+}
+
+/// The owner of an address says stop; `evidence`: how.
+pub async fn say_stop(store: &Store, address: &Address, evidence: &str, now: DateTime<Utc>) -> Stopped {
+    let key = store.address_hash().of(address);
+    stop(store, &ManualClock::at(now), StopRequest::Address(&key), evidence).await.unwrap()
 }

@@ -12,7 +12,7 @@ use treebell::store::runs::Start;
 use treebell::store::staff_log::StaffKind;
 use treebell::store::{Conflict, Store, StoreError};
 
-use super::{address, at, day, subscribe, subscriber, two_regions};
+use super::{address, at, day, say_stop, subscribe, subscriber, two_regions};
 use crate::engines::on_each_engine;
 
 pub fn season() -> SeasonKey {
@@ -122,7 +122,7 @@ async fn who_is_told_is_settled_when_the_notice_leaves() {
         assert_eq!(store.release_due(at("2026-05-01T00:00:00Z")).await.unwrap(), [], "it waits for a word");
 
         subscribe(&store, &["00102"], &["late@example.org"]).await;
-        store.stop_address(&address("b@example.org"), "link", at("2026-04-22T00:00:00Z")).await.unwrap();
+        say_stop(&store, &address("b@example.org"), "link", at("2026-04-22T00:00:00Z")).await;
         let now = at("2026-04-23T15:00:00Z");
         assert_eq!(store.release_notice(INSPECT, "forest health desk", now).await.unwrap(), 3);
         let again = store.release_notice(INSPECT, "forest health desk", now).await.unwrap_err();
@@ -230,7 +230,7 @@ async fn a_stop_or_removal_cancels_what_has_not_gone_out() {
         people(&store).await;
         store.put_notice(&notice(NoticeKind::InspectNow, Fate::Release), &texts()).await.unwrap();
         let now = at("2026-04-22T00:00:00Z");
-        let stopped = store.stop_address(&address("+15055550101"), "keyword STOP", now).await.unwrap();
+        let stopped = say_stop(&store, &address("+15055550101"), "keyword STOP", now).await;
         assert_eq!(stopped.cancelled, 1);
         assert_eq!(store.remove_subscriber(&address("b@example.org"), "letter", now).await.unwrap().cancelled, 1);
         let counts = store.delivery_counts(INSPECT).await.unwrap();
@@ -251,7 +251,7 @@ async fn a_stop_during_a_release_cancels_what_the_release_queued() {
         put_notice(&mut tx, &notice(NoticeKind::InspectNow, Fate::Release), &texts()).await.unwrap();
         let stop = tokio::spawn({
             let store = store.clone();
-            async move { store.stop_address(&address("a@example.org"), "link", at("2026-04-22T00:00:00Z")).await.unwrap() }
+            async move { say_stop(&store, &address("a@example.org"), "link", at("2026-04-22T00:00:00Z")).await }
         });
         // Time for a stop that does not wait to be done with: many more answers of the store than it needs.
         for _ in 0..100 {

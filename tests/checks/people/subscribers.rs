@@ -5,7 +5,7 @@ use treebell::store::enrolment::Enrolled;
 use treebell::store::stops::Stopped;
 use treebell::store::{Conflict, Store, StoreError};
 
-use super::{address, at, subscribe, subscriber, two_regions, zip};
+use super::{address, at, say_stop, subscribe, subscriber, two_regions, zip};
 use crate::engines::{at_each_address, on_each_engine};
 use crate::support::open_store;
 
@@ -79,9 +79,9 @@ async fn a_stop_holds_until_its_owner_comes_back() {
         two_regions(&store).await;
         subscribe(&store, &["00101"], &["a@example.org", "+15055550101"]).await;
         let phone = address("+15055550101");
-        let stopped = store.stop_address(&phone, "keyword STOP", at("2026-03-01T12:00:00Z")).await.unwrap();
+        let stopped = say_stop(&store, &phone, "keyword STOP", at("2026-03-01T12:00:00Z")).await;
         assert_eq!(stopped, Stopped { addresses: 1, cancelled: 0 });
-        let again = store.stop_address(&phone, "keyword STOP", at("2026-03-01T12:01:00Z")).await.unwrap();
+        let again = say_stop(&store, &phone, "keyword STOP", at("2026-03-01T12:01:00Z")).await;
         assert_eq!(again, Stopped::default());
         assert_eq!(recipients(&store, "north").await, ["a@example.org"], "the other address goes on");
 
@@ -93,7 +93,7 @@ async fn a_stop_holds_until_its_owner_comes_back() {
 
         assert!(store.resume_address(&phone, "keyword START", at("2026-03-03T12:00:00Z")).await.unwrap());
         assert_eq!(recipients(&store, "north").await.len(), 2);
-        store.stop_address(&phone, "keyword STOP", at("2026-03-04T12:00:00Z")).await.unwrap();
+        say_stop(&store, &phone, "keyword STOP", at("2026-03-04T12:00:00Z")).await;
         let mut new_form = subscriber(&["00101"], &["+15055550101"], Language::En);
         new_form.consent = Consent::GivenAgain { evidence: "new signed form".into() };
         store.add_subscriber(&new_form, at("2026-03-05T12:00:00Z")).await.unwrap();
@@ -116,7 +116,7 @@ async fn a_stop_of_an_unknown_number_is_obeyed_too() {
     on_each_engine("unknown stops", |store| async move {
         two_regions(&store).await;
         let phone = address("+15055550102");
-        let stopped = store.stop_address(&phone, "keyword STOP", at("2026-03-01T12:00:00Z")).await.unwrap();
+        let stopped = say_stop(&store, &phone, "keyword STOP", at("2026-03-01T12:00:00Z")).await;
         assert_eq!(stopped, Stopped::default());
         let refused = store
             .add_subscriber(&subscriber(&["00101"], &["+15055550102"], Language::En), at("2026-03-02T12:00:00Z"))
@@ -135,7 +135,7 @@ async fn addresses_nobody_uses_are_erased_in_time() {
         let mut asked = subscriber(&["00101"], &["asked@example.org"], Language::En);
         asked.consent = Consent::Asked { evidence: "web form".into() };
         store.add_subscriber(&asked, at("2026-02-20T00:00:00Z")).await.unwrap();
-        store.stop_address(&address("stopped@example.org"), "link", at("2026-03-01T00:00:00Z")).await.unwrap();
+        say_stop(&store, &address("stopped@example.org"), "link", at("2026-03-01T00:00:00Z")).await;
         let erase = |stopped_before, asked_before| {
             store.erase_old_addresses(at(stopped_before), at(asked_before), at("2026-06-01T00:00:00Z"))
         };

@@ -40,7 +40,7 @@ async fn behind_a_proxy(change: impl FnOnce(&mut Config)) -> World {
     world.await.with_regions().await
 }
 
-/// How many letters went to each address.
+/// How many messages went to each address.
 async fn letters(world: &World) -> BTreeMap<String, i64> {
     let mut connection = world.parts.store.read().await.unwrap();
     let rows = sqlx::query("SELECT address, COUNT(*) AS n FROM letters GROUP BY address");

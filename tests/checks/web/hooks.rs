@@ -1,5 +1,5 @@
-//! The doors for other programs: texts and reports; calls that are forged, replayed, old, re-serialised or signed by a key
-//! that was changed; stops that race sends.
+//! The webhooks for other programs: texts and reports; calls that are forged, replayed, old, re-serialised or signed by
+//! a key that was changed; stops that race sends.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -176,7 +176,7 @@ async fn of_a_signed_call_only_what_is_signed_counts() {
     assert_eq!(doors.letters().await, 1);
 }
 
-/// Through the door too: reports in every order, twice, and of messages that nobody knows.
+/// Through the webhook too: reports in every order, twice, and of messages that nobody knows.
 #[tokio::test]
 async fn reports_move_a_delivery_forward_whatever_their_order() {
     on_each_engine("reports by hook", |store| async move {
@@ -205,8 +205,8 @@ async fn reports_move_a_delivery_forward_whatever_their_order() {
 }
 
 /// Stops that race sends, a quarter of them each before the claim, between claim and look, while the send is under way and
-/// after it, by chance delays around that moment. After the door's 200 no message to that phone reaches the gateway, and
-/// the stop is answered once. 300 races an engine; with TREEBELL_RACES=10000 as many as that.
+/// after it, by chance delays around that moment. After the webhook's 200 no message to that phone reaches the gateway,
+/// and the stop is answered once. 300 races an engine; with TREEBELL_RACES=10000 as many as that.
 ///
 /// Taken away once: without the look before the first byte (`Store::may_still_go` always true) messages go to phones whose
 /// stop was committed before it; without the wait for workers (`Stopping::in_force`) messages arrive after the 200.

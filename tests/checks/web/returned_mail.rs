@@ -1,5 +1,5 @@
-//! The door for mail that came back, over a real connection: what a mail server posts there ends a dead address and nothing else
-//! does; whatever goes wrong, a report is taken in whole or not at all.
+//! The webhook for mail that came back, over a real connection: what a mail server posts there deactivates an
+//! undeliverable address and nothing else does; whatever goes wrong, a report is taken in whole or not at all.
 
 use std::net::SocketAddr;
 use std::time::Duration;
@@ -43,7 +43,7 @@ impl House {
         let (mut from, mut to) = TcpStream::connect(self.address).await.unwrap().into_split();
         let mut answer = Vec::new();
         let talk = async {
-            // A door that refuses early may close before all is said.
+            // A webhook that refuses early may close before all is said.
             tokio::join!(
                 async {
                     let _ = to.write_all(request).await;

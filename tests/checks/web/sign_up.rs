@@ -78,7 +78,7 @@ impl World {
         self.post(path, &form).await
     }
 
-    /// Newest letter to an address: kind, language, words.
+    /// Newest transactional message to an address: kind, language, words.
     pub async fn letter_to(&self, address: &str) -> Option<(String, String, String)> {
         let mut connection = self.parts.store.read().await.unwrap();
         let row = sqlx::query(

@@ -14,7 +14,7 @@ use treebell::service::subscribe::sign_up::SignUpRequest;
 
 use super::support::World;
 use crate::engines::on_each_engine;
-use crate::people::{address, subscribe, zip};
+use crate::people::{address, say_stop, subscribe, zip};
 use crate::support;
 
 /// The pages on which anybody may type anybody's address.
@@ -47,7 +47,7 @@ async fn the_store_is_asked_as_often_for_those_it_knows_as_for_others() {
             for kind in ["confirmed", "stopped"] {
                 world.subscribe(&who(kind)).await;
             }
-            store.stop_address(&address(&who("stopped")), "link", world.parts.clock.now()).await.unwrap();
+            say_stop(&store, &address(&who("stopped")), "link", world.parts.clock.now()).await;
             send(&world, page, 900 + number, &who("asked"), &token).await;
             let mut costs = Vec::new();
             for (at, kind) in ["unknown", "confirmed", "stopped", "asked"].into_iter().enumerate() {

@@ -51,7 +51,7 @@ const CONNECT_AT_MOST: Duration = Duration::from_secs(10);
 const IDLE_AT_MOST: Duration = Duration::from_secs(2);
 
 impl SmsGateway {
-    /// One whose templates do not speak of our doors.
+    /// One whose templates do not speak of our webhooks.
     ///
     /// # Errors
     /// As [`SmsGateway::with_doors`].
@@ -236,8 +236,8 @@ impl SmsGateway {
         }
     }
 
-    /// Read for every message: the door reads it for every call, too, so that a change holds at once. `None` when no template
-    /// wants it or it is not set.
+    /// Read for every message: the webhook reads it for every call, too, so that a change holds at once. `None` when no
+    /// template wants it or it is not set.
     ///
     /// # Errors
     /// In words, when it cannot be read or stand in an address.

@@ -1,4 +1,4 @@
-//! Texts from phones: from the carrier through Kannel to our door, and our answers back to the carrier.
+//! Texts from phones: from the carrier through Kannel to our webhook, and our answers back to the carrier.
 
 use std::time::Duration;
 
@@ -24,7 +24,7 @@ async fn is_suppressed(store: &Store, phone: &str) -> bool {
     number(store, "SELECT COUNT(*) AS n FROM suppressions WHERE address_key = $1", phone).await > 0
 }
 
-/// Kinds, languages and words of the letters to a phone.
+/// Kinds, languages and words of the transactional messages to a phone.
 async fn letters(store: &Store, phone: &str) -> Vec<(String, String, String)> {
     let key = store.address_hash().of(&address(phone));
     sqlx::query("SELECT kind, language, body FROM letters WHERE address_key = $1 ORDER BY created_at, id")
@@ -43,7 +43,7 @@ fn ucs2(words: &str) -> String {
     format!("ucs2 {}", octets.map(|octet| format!("%{octet:02X}")).collect::<String>())
 }
 
-/// What a phone says and which letter it is answered with.
+/// What a phone says and which message it is answered with.
 struct Case {
     phone: &'static str,
     text: String,

@@ -1,5 +1,5 @@
 //! Kannel's programs are killed in turn while texts go out, and started again. Lost answers, a store that is read back, a
-//! carrier that vanishes: what arrived is joined with our books and with what Kannel says it took and handed over.
+//! carrier that vanishes: what arrived is joined with our records and with what Kannel says it took and handed over.
 //!
 //! `TREEBELL_KANNEL_TEXTS=5000` is the full size (`TREEBELL_KANNEL_KILLS` for another number of kills than one for a hundred
 //! texts); without it 300 texts.
@@ -19,16 +19,17 @@ use super::{Kannel, Program, Setup, Treebell, until};
 use crate::delivery::kills::{number, waiting};
 use crate::delivery::rows;
 
-/// The join of our books, Kannel's and the carrier's.
+/// The join of our records, Kannel's and the carrier's.
 #[derive(Debug, Default)]
 struct Ledger {
     texts: usize,
     arrived: usize,
-    /// Neither at the carrier nor handed to it by Kannel's own books, and not reported to us as rejected: must be none.
+    /// Neither at the carrier nor handed to it by Kannel's own records, and not reported to us as rejected: must be
+    /// none.
     lost: usize,
-    /// Handed over by Kannel's books and never printed by a carrier that was killed: its line has no acknowledgement.
+    /// Handed over by Kannel's records and never printed by a carrier that was killed: its line has no acknowledgement.
     gone_with_the_carrier: usize,
-    /// Reported to us as rejected, and so they stand in our books.
+    /// Reported to us as rejected, and so they stand in our records.
     rejected: usize,
     /// Copies beyond the first of which Kannel says that it took them from us.
     repeated_by_us: usize,
@@ -38,7 +39,7 @@ struct Ledger {
     /// Repeats of ours without as many marks: must be none.
     silent: usize,
     delivered: usize,
-    /// Kannel takes a report off its books before it has called us: those it had in hand at a kill are gone.
+    /// Kannel takes a report off its records before it has called us: those it had in hand at a kill are gone.
     sent_without_report: usize,
 }
 

@@ -30,7 +30,7 @@ const BEARERBOX: &str = "/usr/sbin/bearerbox";
 const SMSBOX: &str = "/usr/sbin/smsbox";
 const CARRIER: &str = "/usr/lib/kannel/test/fakesmsc";
 
-/// The secret part of our doors' path, and the password at the gateway.
+/// The secret part of our webhooks' path, and the password at the gateway.
 const PATH: &str = "s3cret-path";
 const PASSWORD: &str = "gateway-pass";
 
@@ -48,7 +48,7 @@ pub struct Kannel {
     inside: u16,
     pub sendsms: u16,
     carrier: u16,
-    /// Where Treebell's doors will be.
+    /// Where Treebell's webhooks will be.
     pub web: u16,
     running: BTreeMap<Program, Child>,
 }
@@ -418,7 +418,7 @@ fn quiet_port() -> u16 {
     }
 }
 
-/// The program as it is installed, with the doors open and this gateway as its way to phones.
+/// The program as it is installed, with the webhooks open and this gateway as its way to phones.
 pub struct Treebell {
     child: Option<Child>,
     folder: tempfile::TempDir,
