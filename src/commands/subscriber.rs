@@ -155,7 +155,7 @@ async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), Comma
 /// A ZIP code of no region is kept: its region may come. But nobody there is told anything until then.
 async fn say_homeless<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>) -> Result<(), CommandError> {
     let zips: BTreeSet<&Zip> = zips.into_iter().collect();
-    let places = places(store, zips.into_iter()).await?;
+    let places = places(store, zips).await?;
     let homeless: Vec<&str> =
         places.iter().filter(|place| place.region.is_none()).map(|place| place.zip.as_str()).collect();
     if !homeless.is_empty() {

@@ -1,5 +1,5 @@
-//! A region for other programs: its chart and badge as pictures, its window as a calendar, its news as Atom, its
-//! outlook as JSON.
+//! A region for other programs: its chart and badge as pictures, its window as a calendar, its news as Atom, its outlook
+//! as JSON.
 
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
@@ -294,8 +294,8 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
 ///     or `borrowed-years`, each but the first with its figures.
 ///   - `station`: `id` and `name`; `wash_by`: the last day on which washing is advised.
 ///   - `stages`, in order: `id`; `name` in the page's language; `degree_days_c` at which it comes; and either
-/// `reached_on` with `reached_on_observed_days` (observed temperatures or a person's eyes carry it, not filled days),
-/// or `projected` with the 10 % (`early`), 50 % (`median`) and 90 % (`late`) dates.
+///     `reached_on` with `reached_on_observed_days` (observed temperatures or a person's eyes carry it, not filled days),
+///     or `projected` with the 10 % (`early`), 50 % (`median`) and 90 % (`late`) dates.
 fn outlook_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
     let region = &view.region;
     let spread = |spread: crate::season::DateSpread| json!({ "early": spread.early, "median": spread.median, "late": spread.late });
