@@ -105,10 +105,11 @@ impl Seed {
                 self.region, self.zone
             ),
             format!(
-                "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at, expires_at, priority)
-                 VALUES ('{}', 'pinyon-needle-scale', '{}', 2026, 'inspect-now', 'released', '{{}}', '{{}}', {day}, {}, {}, {}) {none}",
+                "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at, released_at, released_by, expires_at, priority)
+                 VALUES ('{}', 'pinyon-needle-scale', '{}', 2026, 'inspect-now', 'released', '{{}}', '{{}}', {day}, {}, {}, 'policy', {}, {}) {none}",
                 self.notice(),
                 self.region,
+                ms(self.not_before),
                 ms(self.not_before),
                 ms(self.expires_at),
                 self.priority
