@@ -1,6 +1,7 @@
 //! Plain work on text that many rooms need: one line, escaping, near names, base64, errors with their causes.
 
 use std::error::Error;
+use std::fmt;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
@@ -127,6 +128,16 @@ pub fn error_chain_without(why: &dyn Error, is_said: impl Fn(&str, &str) -> bool
     said
 }
 
+/// An error as it is shown to people, in logs and in JSON: one line with all its causes. Errors do not print what they
+/// link; one of a library that does is not repeated.
+pub struct Chain<'a>(pub &'a dyn Error);
+
+impl fmt::Display for Chain<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&error_chain_without(self.0, |said, cause| said.contains(cause)))
+    }
+}
+
 /// The innermost cause alone.
 pub fn root_cause(why: &dyn Error) -> String {
     let mut cause = why;
@@ -191,6 +202,7 @@ mod tests {
         let why = Outer(Middle(Inner));
         assert_eq!(error_chain(&why), "outer: middle: inner: inner");
         assert_eq!(error_chain_without(&why, |said, cause| said.ends_with(cause)), "outer: middle: inner");
+        assert_eq!(Chain(&why).to_string(), "outer: middle: inner");
         assert_eq!(root_cause(&why), "inner");
         assert_eq!(root_cause(&Inner), "inner");
     }

@@ -16,6 +16,7 @@ use crate::language::Language;
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::season_chart;
 use crate::service::season_chart::Seen;
+use crate::text::Chain;
 
 /// A region's season as a picture: its heat against past years, the thresholds, the dates.
 #[derive(Debug, clap::Args)]
@@ -62,7 +63,7 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
     let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
     let chart = season_chart::season_chart(&parts, &mut records, &mut seasons, region, seen, args.language)
         .await
-        .map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;
+        .map_err(|why| CommandError::Failed(format!("region `{}`: {}", region.id, Chain(&why))))?;
     parts.store.close().await;
     if chart.days.is_empty() {
         return Err(CommandError::Usage(format!(

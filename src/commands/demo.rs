@@ -10,7 +10,7 @@ use chrono::{Datelike, NaiveDate, NaiveTime};
 use futures::FutureExt;
 use tokio::net::TcpListener;
 
-use super::error::CommandError;
+use super::error::{CommandError, with_causes};
 use super::format::{print_out, progress_bar};
 use super::run::told_to_stop;
 use crate::clock::SetClock;
@@ -96,7 +96,7 @@ pub async fn run(args: Demo) -> Result<(), CommandError> {
     let played = played.map_err(|why| match why {
         DemoError::Season { .. } | DemoError::NotOurs(_) => CommandError::Usage(why.to_string()),
         DemoError::Store(_) => CommandError::Store(why.to_string()),
-        _ => CommandError::Failed(why.to_string()),
+        _ => CommandError::Failed(with_causes(&why)),
     })?;
     print_out(&farewell(&played))?;
     match listener {
@@ -118,7 +118,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let mail = MailWriter::new(&config.email).map_err(|why| failed(why.to_string()))?;
     let folder = FolderTransport::open(&played.messages, mail).map_err(|why| failed(why.to_string()))?;
     let parts = Parts::open(&config, clock.clone(), &played.randomness).await?;
-    let site = Site::of_exercise(parts.clone(), played.notices.clone()).map_err(|why| failed(why.to_string()))?;
+    let site = Site::of_exercise(parts.clone(), played.notices.clone()).map_err(|why| failed(with_causes(&why)))?;
     let stop_link = stop::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
     let channels = Channels::both(Arc::new(NamedFolder { folder, path: played.messages.clone() }));
     let dispatcher = Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))

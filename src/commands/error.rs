@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use crate::config::ConfigError;
 use crate::service::app::AppError;
 use crate::store::StoreError;
-use crate::text::error_chain_without;
+use crate::text::Chain;
 
 /// Why a command ended early, sorted by exit code.
 #[derive(Debug, thiserror::Error)]
@@ -48,7 +48,7 @@ impl From<AppError> for CommandError {
 
 /// A fault with the faults behind it, one sentence each.
 pub(super) fn with_causes(why: &dyn std::error::Error) -> String {
-    error_chain_without(why, |said, cause| said.contains(cause))
+    Chain(why).to_string()
 }
 
 impl CommandError {

@@ -17,6 +17,7 @@ use crate::season::{DateSpread, Outlook, StageId, phrases};
 use crate::service::app::Parts;
 use crate::service::assess;
 use crate::service::caches::{RecordCache, SeasonCache};
+use crate::text::Chain;
 
 #[derive(Debug, clap::Args)]
 pub struct OutlookArgs {
@@ -53,7 +54,7 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         let now = moment(args.on, &region);
         match assess::look(&parts, &mut records, &mut seasons, &region, now).await {
             Ok(assessment) => seen.push((region, assessment)),
-            Err(why) => faults.push(format!("region `{}`: {why}", region.id)),
+            Err(why) => faults.push(format!("region `{}`: {}", region.id, Chain(&why))),
         }
     }
     seen.sort_by_cached_key(|(region, assessment)| {
@@ -86,7 +87,7 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
     let parts = open_app(config).await?;
     let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
     let looked = assess::look(&parts, &mut records, &mut seasons, region, SystemClock.now()).await;
-    let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {why}", region.id)))?;
+    let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {}", region.id, Chain(&why))))?;
     let words = one_region(&parts, region, &assessment, DegreeUnit::Celsius, Language::En);
     parts.store.close().await;
     print_out(&format!("\n{words}"))

@@ -68,7 +68,7 @@ fn read(file: &Path) -> Result<String, CommandError> {
 }
 
 fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandError> {
-    let profiles = load_profiles(config).map_err(|why| CommandError::Usage(why.to_string()))?;
+    let profiles = load_profiles(config)?;
     let wanted: Vec<&Profile> = match id {
         None => profiles.iter().collect(),
         Some(id) => {

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use indicatif::ProgressBar;
 
-use super::error::CommandError;
+use super::error::{CommandError, with_causes};
 use super::format::{
     align_right, bare_table, date_or, print_json, print_out, progress_bar, ruled_table, short_date_or,
 };
@@ -115,7 +115,7 @@ fn replay_error(why: ReplayError) -> CommandError {
     match why {
         ReplayError::Store(_) | ReplayError::Dispatch(_) => CommandError::Store(why.to_string()),
         ReplayError::Question(SignUpError::Store(_)) => CommandError::Store(why.to_string()),
-        ReplayError::Question(_) | ReplayError::Region { .. } => CommandError::Failed(why.to_string()),
+        ReplayError::Question(_) | ReplayError::Region { .. } => CommandError::Failed(with_causes(&why)),
         ReplayError::NoRegion | ReplayError::UnknownRegion(_) | ReplayError::NoSeason(_) => {
             CommandError::Usage(why.to_string())
         }

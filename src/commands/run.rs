@@ -6,7 +6,7 @@ use std::time::Duration;
 use futures::FutureExt;
 use tracing::info;
 
-use super::error::CommandError;
+use super::error::{CommandError, with_causes};
 use super::format::print_out;
 use crate::clock::SystemClock;
 use crate::config::Config;
@@ -105,7 +105,7 @@ async fn pages(parts: &Parts, only: Option<Role>) -> Result<Option<daemon::Pages
         }
         _ => return Ok(None),
     };
-    let site = Site::new(parts.clone()).map_err(|why| CommandError::Failed(why.to_string()))?;
+    let site = Site::new(parts.clone()).map_err(|why| CommandError::Failed(with_causes(&why)))?;
     let listener = server::listen(listen).await.map_err(|why| CommandError::Usage(why.to_string()))?;
     let router = web::router(&site);
     site.warm();
@@ -114,7 +114,7 @@ async fn pages(parts: &Parts, only: Option<Role>) -> Result<Option<daemon::Pages
 
 fn daemon_error(why: DaemonError) -> CommandError {
     match why {
-        DaemonError::Schedule(_) => CommandError::Usage(why.to_string()),
+        DaemonError::Schedule(_) => CommandError::Usage(with_causes(&why)),
         DaemonError::Store(_) | DaemonError::Dispatch(_) => CommandError::Store(why.to_string()),
     }
 }

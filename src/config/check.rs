@@ -1,6 +1,7 @@
 //! Values that are of the right type but cannot be meant.
 
 use crate::config::{Config, ConfigFault, LONGEST_SENDER_SHORT, SmtpSecurity};
+use crate::text::Chain;
 
 impl Config {
     /// Every such value, with its path and the mend.
@@ -21,7 +22,7 @@ impl Config {
             ("feeds.awdb.base_url", &self.feeds.awdb.base_url),
         ] {
             if let Err(why) = url.url() {
-                fault(path, why.to_string());
+                fault(path, Chain(&why).to_string());
             }
         }
         if self.feeds.contact.chars().any(|c| c.is_control() || !c.is_ascii()) {

@@ -15,8 +15,7 @@ use crate::demo::{people, weather};
 use crate::dispatch::channels::Channels;
 use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
-use crate::people::{Address, Reach};
-use crate::people::{Consent, NewSubscriber};
+use crate::people::{Address, AddressError, Consent, NewSubscriber, Reach};
 use crate::randomness::Randomness;
 use crate::service::app::{AppError, Parts};
 use crate::service::replay::{RegionSeason, ReplayError, ReplayWorld};
@@ -68,10 +67,10 @@ pub enum DemoError {
     Season { season: i32, first: i32, last: i32 },
     #[error("`{}` holds something that no demo made: name an empty or a new folder with --messages", .0.display())]
     NotOurs(PathBuf),
-    #[error("`{}` cannot be written: {source}", .path.display())]
+    #[error("`{}` cannot be written", .path.display())]
     Folder { path: PathBuf, source: io::Error },
-    #[error("an invented address is not one: {0}")]
-    Address(String),
+    #[error("an invented address is not one")]
+    Address(#[from] AddressError),
     #[error("{0}")]
     Setting(ConfigFault),
     #[error("the built-in profile of the state is missing")]
@@ -82,7 +81,7 @@ pub enum DemoError {
     Store(#[from] StoreError),
     #[error(transparent)]
     Replay(#[from] ReplayError),
-    #[error("the view cannot be written: {0}")]
+    #[error("the view cannot be written")]
     View(#[source] io::Error),
 }
 
@@ -236,8 +235,7 @@ async fn fill(
     for person in people::make(state, seed) {
         let mut addresses = Vec::new();
         for text in [person.email, person.phone].into_iter().flatten() {
-            addresses
-                .push(Address::parse(&text, Reach::NorthAmerica).map_err(|why| DemoError::Address(why.to_string()))?);
+            addresses.push(Address::parse(&text, Reach::NorthAmerica)?);
         }
         let consent = Consent::Given { evidence: "invented for the demo".into() };
         let person = NewSubscriber { zips: person.zips, addresses, language: person.language, consent };

@@ -77,7 +77,7 @@ pub struct People {
 pub enum StateError {
     #[error("the state file cannot be read")]
     Toml(#[from] toml::de::Error),
-    #[error("region `{region}`: {source}")]
+    #[error("region `{region}`")]
     Zip { region: String, source: ZipError },
     #[error("region `{region}`: ZIP code {zip} lies outside 000xx-003xx, which an invented state must keep to")]
     RealZip { region: String, zip: Zip },
@@ -357,12 +357,13 @@ fn within<T: PartialOrd + std::fmt::Display>(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::text::Chain;
 
     fn changed(from: &str, to: &str) -> String {
         assert!(BUILT_IN.contains(from), "the file no longer says `{from}`");
         State::parse(&BUILT_IN.replacen(from, to, 1))
             .map(|_| "accepted".to_owned())
-            .unwrap_or_else(|why| why.to_string())
+            .unwrap_or_else(|why| Chain(&why).to_string())
     }
 
     #[test]

@@ -29,16 +29,17 @@ pub struct Parts {
 
 #[derive(Debug, thiserror::Error)]
 pub enum AppError {
-    #[error("the folder of profiles `{}` cannot be read: {source}", .folder.display())]
+    #[error("the folder of profiles `{}` cannot be read", .folder.display())]
     ProfileFolder { folder: PathBuf, source: std::io::Error },
     #[error("{}", .faults.iter().map(|fault| format!("{}: {fault}", .file.display())).collect::<Vec<_>>().join("\n"))]
     Profile { file: PathBuf, faults: Vec<ProfileFault> },
-    #[error("the profile in `{}` cannot be read: {source}", .file.display())]
+    #[error("the profile in `{}` cannot be read", .file.display())]
     ProfileFile { file: PathBuf, source: std::io::Error },
     #[error(transparent)]
     Templates(#[from] TemplateFaults),
     #[error(transparent)]
     Store(#[from] StoreError),
+    // A fault of the settings is text at a place, not an error that could be linked.
     #[error("store.address_secret: {0}")]
     Secret(crate::config::ConfigFault),
 }

@@ -132,7 +132,7 @@ impl SeasonCache {
                 None => StationPast::own(own, &asked, |basis| skills.of(basis)),
             }
         });
-        let past = Arc::new(work.await.map_err(|why| RegionFault::CutOff(why.to_string()))?);
+        let past = Arc::new(work.await?);
         self.pasts.insert(key, Arc::clone(&past));
         Ok(past)
     }

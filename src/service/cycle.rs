@@ -25,6 +25,7 @@ use crate::store::StoreError;
 use crate::store::notices::{self, Fate, Put};
 use crate::store::staff_log::StaffKind;
 use crate::store::{outlooks, staff_log};
+use crate::text::Chain;
 
 /// One cycle under way.
 struct Round {
@@ -70,6 +71,7 @@ pub async fn run(
                 outlooks.push(outlook);
             }
             Err(why) => {
+                let why = Chain(&why);
                 error!(region.id = %region.id, "region `{}` could not be served: {why}", region.id);
                 round.report.faults.push(format!("region `{}`: {why}", region.id));
             }

@@ -23,6 +23,7 @@ use crate::service::subscribe::messages;
 use crate::service::texts::reassembly::Reassembly;
 use crate::store::runs::Start;
 use crate::store::{Engine, ServiceLock, StoreError};
+use crate::text::Chain;
 use crate::timetable::{ScheduleError, Tick, Timetable};
 use crate::weather::fetch::Fetcher;
 
@@ -58,7 +59,7 @@ pub enum DaemonError {
     Store(#[from] StoreError),
     #[error(transparent)]
     Dispatch(#[from] DispatchError),
-    #[error("schedule.cycle: {0}")]
+    #[error("schedule.cycle")]
     Schedule(#[from] ScheduleError),
 }
 
@@ -202,12 +203,12 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
     match messages::tell_newly_covered(parts).await {
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),
-        Err(why) => error!("those whose ZIP code has a region now could not be told: {why}"),
+        Err(why) => error!("those whose ZIP code has a region now could not be told: {}", Chain(&why)),
     }
     match follow_up::ask_due(parts).await {
         Ok(0) => {}
         Ok(people) => info!(people, "asked people what they saw"),
-        Err(why) => error!("those who were told to inspect could not be asked what they saw: {why}"),
+        Err(why) => error!("those who were told to inspect could not be asked what they saw: {}", Chain(&why)),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
     let mut records = RecordCache::new(parts.store.clone());

@@ -12,10 +12,10 @@ pub enum RegionFault {
     NoStation,
     #[error(transparent)]
     Store(#[from] StoreError),
-    #[error("the work on its past years was cut off: {0}")]
-    CutOff(String),
-    #[error("its notice could not be worded: {0}")]
+    #[error("the work on its past years was cut off")]
+    CutOff(#[from] tokio::task::JoinError),
+    #[error("its notice could not be worded")]
     Words(#[from] RenderError),
-    #[error("what stands in the store cannot be read: {0}")]
+    #[error("what stands in the store cannot be read")]
     Stored(#[from] serde_json::Error),
 }

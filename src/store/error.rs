@@ -14,6 +14,7 @@ pub enum StoreError {
         #[source]
         source: std::io::Error,
     },
+    /// Prints its cause as well: some commands print the text of a store that cannot be opened alone.
     #[error("the store's file `{}` cannot be made: {source}", .file.display())]
     NoFile {
         file: PathBuf,
@@ -44,7 +45,7 @@ pub enum StoreError {
     /// The disk is full or broken: nothing may be sent while nothing can be booked.
     #[error("the store cannot write: {why}")]
     CannotWrite { why: String },
-    /// The driver's words stand in the text, since this is told where no causes are walked.
+    /// The driver's words stand in the text: this is told in many places where no causes are walked.
     #[error("a query of the store failed: {why}")]
     Failed { why: sqlx::Error },
 }

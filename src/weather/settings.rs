@@ -70,8 +70,7 @@ pub struct BaseUrl {
 pub enum BaseUrlError {
     #[error("`{written}` is not an http or https address")]
     NotHttp { written: String },
-    // The words stand beside the setting in a list of faults, where nobody walks a chain.
-    #[error("`{written}` is not an address: {source}")]
+    #[error("`{written}` is not an address")]
     NotAnAddress { written: String, source: url::ParseError },
 }
 
@@ -136,13 +135,14 @@ impl Default for WeatherConfig {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::text::Chain;
 
     #[test]
     fn a_base_address_is_printed_as_written_and_says_what_is_wrong_with_it() {
         let address = |written: &str| BaseUrl::from(written.to_owned());
         assert_eq!(address("https://example.org").to_string(), "https://example.org");
         assert_eq!(address("https://example.org").url().unwrap().as_str(), "https://example.org/");
-        let fault = |written: &str| address(written).url().unwrap_err().to_string();
+        let fault = |written: &str| Chain(&address(written).url().unwrap_err()).to_string();
         assert_eq!(fault("file:///etc"), "`file:///etc` is not an http or https address");
         assert_eq!(fault("example"), "`example` is not an address: relative URL without a base");
     }

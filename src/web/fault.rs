@@ -8,6 +8,7 @@ use tracing::error;
 
 use crate::service::subscribe::SignUpError;
 use crate::store::StoreError;
+use crate::text::Chain;
 
 /// Why a page cannot be given. Each has words of its own in `words/*/fault.toml`.
 #[derive(Debug, thiserror::Error)]
@@ -67,7 +68,7 @@ impl From<SignUpError> for Fault {
     fn from(why: SignUpError) -> Self {
         match why {
             SignUpError::Store(why) => Fault::Store(why),
-            SignUpError::Words(why) => Fault::Inside(format!("a letter could not be worded: {why}")),
+            SignUpError::Words(_) => Fault::Inside(Chain(&why).to_string()),
         }
     }
 }

@@ -39,7 +39,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
 /// A page that does not hold together: a fault of the program.
 #[derive(Debug, thiserror::Error)]
 pub enum PageFault {
-    #[error("page `{0}`: {1}")]
+    #[error("page `{0}`")]
     Template(&'static str, #[source] minijinja::Error),
     #[error("{0}")]
     Words(String),

@@ -26,6 +26,7 @@ use crate::service::region_fault::RegionFault;
 use crate::service::season_chart;
 use crate::store::StoreError;
 use crate::store::notices::{Notice, NoticeState};
+use crate::text::Chain;
 use crate::web::cache::CachedAnswer;
 
 /// How often the store is asked whether there is news.
@@ -285,6 +286,7 @@ async fn views(source: &Source) -> Result<Views, StoreError> {
             Ok(known) => Some(known),
             Err(RegionFault::Store(why)) => return Err(why),
             Err(why) => {
+                let why = Chain(&why);
                 error!(region.id = %region.id, "the page of region `{}` says nothing of its season: {why}", region.id);
                 None
             }

@@ -34,7 +34,7 @@ enum Algorithm {
     Ed25519,
 }
 
-/// The key would not sign.
+/// The key would not sign. The reason is text: a key that refuses its algorithm gives no error to link.
 #[derive(Debug, thiserror::Error)]
 #[error("the message could not be signed: {0}")]
 pub struct SignError(String);

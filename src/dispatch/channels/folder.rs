@@ -15,6 +15,7 @@ use async_trait::async_trait;
 use crate::dispatch::channels::mail::MailWriter;
 use crate::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
 use crate::message::Message;
+use crate::text::Chain;
 
 /// Writes `KEY.eml` or `KEY.txt` and one line of `index.csv` for each message. The same message twice is one file and one
 /// line: nothing in the names depends on time.
@@ -80,7 +81,8 @@ impl Inner {
     fn write(&self, outgoing: &Outgoing) -> Result<Receipt, SendFailure> {
         let (channel, ending, says, bytes) = match &outgoing.message {
             Message::Email { subject, .. } => {
-                let mail = self.mail.write(outgoing).map_err(|why| SendFailure::GiveUp { cause: why.to_string() })?;
+                let mail =
+                    self.mail.write(outgoing).map_err(|why| SendFailure::GiveUp { cause: Chain(&why).to_string() })?;
                 ("email", "eml", subject, mail.raw)
             }
             Message::Sms { text } => ("sms", "txt", text, format!("To: {}\n\n{text}\n", outgoing.to).into_bytes()),

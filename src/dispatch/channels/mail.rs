@@ -38,8 +38,8 @@ pub enum MailError {
     BadAddress,
     #[error("the stop link `{0}` is no http or https address")]
     BadStopUrl(String),
-    #[error("the message could not be put together: {0}")]
-    Mime(String),
+    #[error("the message could not be put together")]
+    Mime(#[source] Box<dyn std::error::Error + Send + Sync>),
     #[error(transparent)]
     Sign(#[from] SignError),
 }
@@ -123,7 +123,7 @@ impl MailWriter {
             None => bodies.singlepart(html),
             // RFC 2387: the picture belongs to the HTML part alone.
             Some(png) => {
-                let kind = ContentType::parse("image/png").map_err(|why| MailError::Mime(why.to_string()))?;
+                let kind = ContentType::parse("image/png").map_err(|why| MailError::Mime(why.into()))?;
                 let picture = Attachment::new_inline_with_name(CHART_ID.into(), "season.png".into());
                 let related = MultiPart::related().boundary(format!("r{boundary}"));
                 bodies.multipart(related.singlepart(html).singlepart(picture.body(png.clone(), kind)))
@@ -133,12 +133,12 @@ impl MailWriter {
             None => bodies,
             Some(calendar) => {
                 let kind = ContentType::parse("text/calendar; charset=utf-8; method=PUBLISH")
-                    .map_err(|why| MailError::Mime(why.to_string()))?;
+                    .map_err(|why| MailError::Mime(why.into()))?;
                 let attachment = Attachment::new("washing-window.ics".into()).body(calendar.clone(), kind);
                 MultiPart::mixed().boundary(format!("m{boundary}")).multipart(bodies).singlepart(attachment)
             }
         };
-        let message = builder.multipart(whole).map_err(|why| MailError::Mime(why.to_string()))?;
+        let message = builder.multipart(whole).map_err(|why| MailError::Mime(why.into()))?;
         let mut raw = message.formatted();
         if let Some(signer) = &self.signer {
             raw = signer.sign(&raw, outgoing.dated)?;

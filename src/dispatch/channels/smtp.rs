@@ -30,6 +30,7 @@ use crate::config_fault::ConfigFault;
 use crate::dispatch::channels::mail::{Mail as WholeMail, MailWriter};
 use crate::dispatch::channels::{LeaseGuard, Outgoing, Receipt, SendFailure, Transport};
 use crate::dispatch::settings::{EmailConfig, SmtpSecurity};
+use crate::text::Chain;
 
 /// A relay. Connections are kept for a short while and never used again after a fault.
 pub struct SmtpTransport {
@@ -273,7 +274,7 @@ impl Transport for SmtpTransport {
 
 impl SmtpTransport {
     async fn deliver(&self, outgoing: &Outgoing, guard: Option<&LeaseGuard>) -> Result<Receipt, SendFailure> {
-        let mail = self.mail.write(outgoing).map_err(|why| SendFailure::GiveUp { cause: why.to_string() })?;
+        let mail = self.mail.write(outgoing).map_err(|why| SendFailure::GiveUp { cause: Chain(&why).to_string() })?;
         if let Some(mut rested) = self.take_idle() {
             match self.transact(&mut rested.connection, &mail, guard).await {
                 Ok(receipt) => {

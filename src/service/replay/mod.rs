@@ -99,9 +99,9 @@ pub enum ReplayError {
     Store(#[from] StoreError),
     #[error(transparent)]
     Dispatch(#[from] DispatchError),
-    #[error("people could not be asked what they saw: {0}")]
+    #[error("people could not be asked what they saw")]
     Question(#[from] SignUpError),
-    #[error("region `{region}` cannot be replayed: {source}")]
+    #[error("region `{region}` cannot be replayed")]
     Region { region: String, source: RegionFault },
     #[error("there is no region to replay: add one with `treebell region add`")]
     NoRegion,

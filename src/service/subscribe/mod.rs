@@ -18,6 +18,6 @@ use crate::store::StoreError;
 pub enum SignUpError {
     #[error(transparent)]
     Store(#[from] StoreError),
-    #[error("a letter could not be worded: {0}")]
+    #[error("a letter could not be worded")]
     Words(#[from] RenderError),
 }

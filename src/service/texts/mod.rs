@@ -32,6 +32,7 @@ use crate::store::stops::resume;
 use crate::store::subscriptions;
 use crate::store::transactional;
 use crate::store::{StoreError, Tx};
+use crate::text::Chain;
 
 /// What a text did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -147,7 +148,7 @@ impl Texts {
 #[async_trait]
 impl Inbound for Texts {
     async fn received(&self, text: &InboundText) -> Result<(), NotTaken> {
-        self.take(text).await.map(drop).map_err(|why| NotTaken { cause: why.to_string() })
+        self.take(text).await.map(drop).map_err(|why| NotTaken { cause: Chain(&why).to_string() })
     }
 }
 

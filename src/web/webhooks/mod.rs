@@ -25,6 +25,7 @@ use crate::dispatch::bounces::Taken;
 use crate::people::Channel;
 use crate::service::subscribe::tokens::same;
 use crate::service::texts::Texts;
+use crate::text::Chain;
 use crate::web::Site;
 
 /// Largest call, bytes.
@@ -167,7 +168,7 @@ async fn take_text(
         at: site.now(),
         id: fields.get(&names.id).filter(|id| !id.is_empty()).or_else(|| signed.map(str::to_owned)),
     };
-    Texts::new(site.parts().clone()).take(&text).await.map_err(|why| Refusal::Later(why.to_string()))?;
+    Texts::new(site.parts().clone()).take(&text).await.map_err(|why| Refusal::Later(Chain(&why).to_string()))?;
     // Nothing more: some gateways send what they are answered to the phone.
     Ok("")
 }
