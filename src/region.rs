@@ -5,6 +5,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::geo::Point;
+use crate::id::StationId;
 
 /// A five-digit ZIP code, kept as text (leading zeros count).
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -68,7 +69,7 @@ pub struct Region {
     pub profile: String,
     pub zips: Vec<Zip>,
     /// Station ids; the first is the region's own, the others fill its gaps in this order.
-    pub stations: Vec<String>,
+    pub stations: Vec<StationId>,
     pub release: Release,
     pub retired: bool,
 }

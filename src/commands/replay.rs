@@ -206,7 +206,7 @@ fn summary_words(regions: &[RegionSummary]) -> String {
         table.add_row([
             region.name.clone(),
             format!("{:.0}", region.elevation_m),
-            region.station.clone(),
+            region.station.to_string(),
             region.seasons.to_string(),
             region.inspected.to_string(),
             region.waited.to_string(),

@@ -22,13 +22,13 @@ pub async fn chosen_regions(parts: &Parts, names: &[String]) -> Result<Vec<Regio
 }
 
 /// The stations named, or all.
-pub async fn chosen_stations(store: &Store, names: &[String]) -> Result<Vec<Station>, CommandError> {
+pub async fn chosen_stations(store: &Store, names: &[StationId]) -> Result<Vec<Station>, CommandError> {
     if names.is_empty() {
         return Ok(store.stations().await?);
     }
     let mut stations = Vec::new();
     for name in names {
-        stations.push(store.station(&StationId::from(name.as_str())).await?);
+        stations.push(store.station(name).await?);
     }
     Ok(stations)
 }

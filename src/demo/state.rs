@@ -84,7 +84,7 @@ pub enum StateError {
     #[error("ZIP code {zip} stands in region `{first}` and in region `{second}`: a ZIP code belongs to one region")]
     ZipTwice { zip: Zip, first: String, second: String },
     #[error("region `{region}` names station `{station}`, which the file does not have")]
-    UnknownStation { region: String, station: String },
+    UnknownStation { region: String, station: StationId },
     #[error("{what} `{id}` stands twice in the file")]
     Twice { what: &'static str, id: String },
     #[error("region `{region}` needs at least one {what}")]
@@ -156,7 +156,7 @@ struct FileRegion {
     height_m: f64,
     place: [f64; 2],
     zips: Vec<String>,
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     release: String,
     people: u32,
     spanish: f64,
@@ -165,7 +165,7 @@ struct FileRegion {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct FileStation {
-    id: String,
+    id: StationId,
     name: String,
     height_m: f64,
     place: [f64; 2],
@@ -184,8 +184,8 @@ impl File {
 
         let mut stations: Vec<StateStation> = Vec::with_capacity(self.stations.len());
         for station in self.stations {
-            if stations.iter().any(|known| known.station.id.0 == station.id) {
-                return Err(StateError::Twice { what: "station", id: station.id });
+            if stations.iter().any(|known| known.station.id == station.id) {
+                return Err(StateError::Twice { what: "station", id: station.id.0 });
             }
             stations.push(station.check(head.time_zone)?);
         }
@@ -193,7 +193,7 @@ impl File {
         let mut regions: Vec<StateRegion> = Vec::with_capacity(self.regions.len());
         for region in self.regions {
             let region = region.check(&head.profile, head.time_zone)?;
-            let of = |wanted: &String| stations.iter().any(|known| known.station.id.0 == *wanted);
+            let of = |wanted: &StationId| stations.iter().any(|known| known.station.id == *wanted);
             if let Some(station) = region.region.stations.iter().find(|wanted| !of(wanted)) {
                 return Err(StateError::UnknownStation { region: region.region.id, station: station.clone() });
             }
@@ -275,8 +275,8 @@ impl FileStation {
         within(&path("days_c"), self.days_c, -10.0..=10.0, "°C from -10 to 10")?;
         within(&path("nights_c"), self.nights_c, -10.0..=10.0, "°C from -10 to 10")?;
         let station = Station {
-            place: point(&self.id, self.place)?,
-            id: StationId(self.id),
+            place: point(self.id.as_str(), self.place)?,
+            id: self.id,
             name: self.name,
             elevation_m: self.height_m,
             time_zone,

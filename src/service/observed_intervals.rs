@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
 
+use crate::id::StationId;
 use crate::season::StageId;
 use crate::season::profile::Profiles;
 use crate::store::field_reports::StoredReport;
@@ -12,7 +13,7 @@ use crate::store::{Store, StoreError};
 /// A stage began in a region after one day and no later than another.
 pub struct ObservedInterval {
     /// The region's own station: its temperatures go with the dates.
-    pub station: String,
+    pub station: StationId,
     pub season: i32,
     pub stage: StageId,
     /// The last day, before it was seen, on which somebody looked and saw none.
@@ -53,7 +54,7 @@ pub async fn observed_intervals(
                     .filter(|day| *day < seen)
                     .max();
                 intervals.push(ObservedInterval {
-                    station: station.to_string(),
+                    station: station.clone(),
                     season,
                     stage: stage.id.clone(),
                     not_seen,

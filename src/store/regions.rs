@@ -115,7 +115,7 @@ impl Store {
             .await?;
         for row in rows {
             if let Some(at) = at(&regions, get(&row, "region_id")?) {
-                regions[at].stations.push(get(&row, "station_id")?);
+                regions[at].stations.push(StationId(get(&row, "station_id")?));
             }
         }
         Ok(regions)
@@ -197,7 +197,7 @@ async fn check(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
         return Err(Conflict::UnfitRegion { id: region.id.clone(), faults }.into());
     }
     for station in &region.stations {
-        in_use_station(tx, &StationId(station.clone())).await?;
+        in_use_station(tx, station).await?;
     }
     let mut taken = Vec::new();
     for zip in &region.zips {
@@ -254,7 +254,7 @@ async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
         sqlx::query("INSERT INTO region_stations (region_id, rank, station_id) VALUES ($1, $2, $3)")
             .bind(&region.id)
             .bind(rank)
-            .bind(station)
+            .bind(station.as_str())
             .execute(tx.conn())
             .await?;
     }
@@ -290,7 +290,7 @@ async fn find_region(connection: &mut AnyConnection, id: &str) -> Result<Option<
         .fetch_all(connection)
         .await?
         .iter()
-        .map(|row| get(row, "station_id"))
+        .map(|row| get(row, "station_id").map(StationId))
         .collect::<Result<_, _>>()?;
     Ok(Some(region))
 }

@@ -367,7 +367,7 @@ mod tests {
         store.add_versions(&station.id, &versions).await.unwrap();
         let regions: Vec<Region> = state.regions[..2]
             .iter()
-            .map(|of| Region { stations: vec![station.id.0.clone()], ..of.region.clone() })
+            .map(|of| Region { stations: vec![station.id.clone()], ..of.region.clone() })
             .collect();
         let now: DateTime<Utc> = "2025-03-10T16:00:00Z".parse().unwrap();
         store.put_regions(&regions, now).await.unwrap();

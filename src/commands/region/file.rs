@@ -5,6 +5,7 @@ use serde::Deserialize;
 
 use crate::commands::args::zone;
 use crate::geo::Point;
+use crate::id::StationId;
 use crate::region::{Region, Release, Zip};
 
 /// A file of regions.
@@ -25,7 +26,7 @@ struct RegionEntry {
     longitude: f64,
     elevation_m: f64,
     time_zone: Option<String>,
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     #[serde(default = "usual_profile")]
     profile: String,
     release: Option<String>,

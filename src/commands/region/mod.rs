@@ -16,6 +16,7 @@ use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
+use crate::id::StationId;
 use crate::region::{Region, Release, Zip};
 use crate::season::profile::Profiles;
 use crate::service::app::load_profiles;
@@ -81,7 +82,7 @@ pub struct Add {
     zone: Option<Tz>,
     /// Its own station first, then those that fill its gaps; give it several times or with commas
     #[arg(long = "station", value_delimiter = ',', value_name = "ID")]
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     /// The insect
     #[arg(long, default_value = "pinyon-needle-scale")]
     profile: String,
@@ -137,7 +138,7 @@ pub struct Change {
     zone: Option<Tz>,
     /// Stations in place of all it has, its own first
     #[arg(long = "station", value_delimiter = ',', value_name = "ID")]
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     /// The insect
     #[arg(long)]
     profile: Option<String>,
@@ -193,7 +194,7 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
 }
 
 /// The best station at hand and two more to fill its gaps, named on standard error.
-async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Result<Vec<String>, CommandError> {
+async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Result<Vec<StationId>, CommandError> {
     let candidates = by_nearness(place, Some(elevation_m), store.stations().await?);
     let near: Vec<_> = candidates.iter().filter(|candidate| candidate.is_near()).take(3).collect();
     if near.is_empty() {
@@ -220,7 +221,7 @@ async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Resul
             height_words(candidate.higher_m)
         );
     }
-    Ok(near.iter().map(|candidate| candidate.station.id.0.clone()).collect())
+    Ok(near.iter().map(|candidate| candidate.station.id.clone()).collect())
 }
 
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
@@ -241,7 +242,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
             if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() },
             elevation_words(region.elevation_m),
             region.zips.len().to_string(),
-            region.stations.join(" "),
+            region.stations.iter().map(StationId::as_str).collect::<Vec<_>>().join(" "),
             counts.get(&region.id).copied().unwrap_or(0).to_string(),
             region.release.to_string(),
         ]);
@@ -294,7 +295,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
     line("release", region.release.to_string());
     line("ZIP codes", region.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(" "));
     for (rank, id) in region.stations.iter().enumerate() {
-        let known = store.all_stations().await?.into_iter().find(|stored| stored.station.id.0 == *id);
+        let known = store.all_stations().await?.into_iter().find(|stored| stored.station.id == *id);
         let role = if rank == 0 { "station" } else { "gap filler" };
         let value = match known {
             Some(stored) => {
@@ -303,7 +304,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
                 let height = height_words(station.elevation_m - region.elevation_m);
                 format!("{id} {}, {distance:.0} km away, {height}", station.name)
             }
-            None => id.clone(),
+            None => id.to_string(),
         };
         line(role, value);
     }

@@ -137,7 +137,7 @@ mod tests {
             .regions
             .iter()
             .map(|region| {
-                let station = weather.stations.iter().find(|s| s.id.0 == region.region.stations[0]).unwrap();
+                let station = weather.stations.iter().find(|s| s.id == region.region.stations[0]).unwrap();
                 let start = (first - weather.first).num_days() as usize;
                 let mut sum = 0.0;
                 let sums = station.truth[start..start + 250].iter().map(|day| {
@@ -177,7 +177,7 @@ mod tests {
                     trust: RecordTrust::Sound,
                     trace_years: Vec::new(),
                     forecast_days: 0,
-                    station: String::new(),
+                    station: "".into(),
                     forecast_fit: None,
                     borrowed: None,
                 }

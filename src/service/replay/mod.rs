@@ -26,6 +26,7 @@ use crate::clock::{Clock, ManualClock};
 use crate::dispatch::channels::Channels;
 use crate::dispatch::dispatcher::{DispatchError, Dispatcher};
 use crate::dispatch::personalise::AsWritten;
+use crate::id::StationId;
 use crate::people::Channel;
 use crate::people::{Consent, NewSubscriber};
 use crate::region::Region;
@@ -49,7 +50,7 @@ pub struct RegionSeason {
     pub region: String,
     pub name: String,
     pub elevation_m: f64,
-    pub station: String,
+    pub station: StationId,
     pub year: i32,
     /// Which other years the projection leant on.
     pub past: PastFrom,
@@ -416,7 +417,7 @@ impl ReplayWorld {
             region: region.id.clone(),
             name: region.name.clone(),
             elevation_m: region.elevation_m,
-            station: model.station().id.to_string(),
+            station: model.station().id.clone(),
             year: season,
             past: model.past_from,
             past_years: model.past_years(),

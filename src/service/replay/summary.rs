@@ -4,6 +4,7 @@ use chrono::{Datelike, NaiveDate};
 use serde::Serialize;
 
 use super::{PlayedNotice, RegionSeason};
+use crate::id::StationId;
 use crate::season::{NoticeKind, NoticeStatus};
 
 /// Of many seasons: the earliest, the median and the latest day of the year on which each notice was decided.
@@ -12,7 +13,7 @@ pub struct RegionSummary {
     pub region: String,
     pub name: String,
     pub elevation_m: f64,
-    pub station: String,
+    pub station: StationId,
     pub seasons: usize,
     /// Seasons in which inspect now went out unasked.
     pub inspected: usize,
