@@ -64,6 +64,8 @@ macro_rules! text_id {
     };
 }
 
+pub(crate) use text_id;
+
 text_id! {
     /// Public id of a station, as its source writes it (GHCN id for imports), at most 40 visible characters.
     StationId

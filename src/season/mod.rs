@@ -27,6 +27,7 @@ use std::fmt;
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
+use crate::region::RegionId;
 pub use notice::{NoticeKind, NoticeStatus};
 pub use outlook::{
     Borrowed, DateSpread, ForecastFit, HeatDay, Outlook, PastScore, Reached, ReachedBy, RecordTrust, StageOutlook,
@@ -56,7 +57,7 @@ impl From<&str> for StageId {
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct SeasonKey {
     pub profile: String,
-    pub region: String,
+    pub region: RegionId,
     pub year: i32,
 }
 
@@ -64,7 +65,7 @@ pub struct SeasonKey {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FieldReport {
     pub id: String,
-    pub region: String,
+    pub region: RegionId,
     pub observed_on: NaiveDate,
     /// `None`: looked and saw none.
     pub stage: Option<StageId>,

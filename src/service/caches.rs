@@ -11,7 +11,7 @@ use super::region_fault::RegionFault;
 use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHistory, StationPast};
 use crate::assessment::season_model::SeasonModel;
 use crate::language::Language;
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::season::{FieldReport, Profile, phrases};
 use crate::service::app::Parts;
 use crate::store::field_reports::StoredReport;
@@ -56,7 +56,7 @@ impl RecordCache {
 #[derive(Default)]
 pub struct SeasonCache {
     /// By region and year, with the day on which each was made.
-    models: HashMap<(String, i32), (Arc<SeasonModel>, NaiveDate)>,
+    models: HashMap<(RegionId, i32), (Arc<SeasonModel>, NaiveDate)>,
     /// By profile, station and year: regions that share a station share its past.
     pasts: HashMap<(String, StationId, i32), Arc<StationPast>>,
 }
@@ -177,7 +177,7 @@ async fn helper(
 pub(crate) struct CycleCache {
     notices: HashMap<(String, i32), Vec<Notice>>,
     reports: HashMap<(String, i32), Vec<FieldReport>>,
-    last_outlooks: HashMap<String, HashMap<String, NaiveDate>>,
+    last_outlooks: HashMap<String, HashMap<RegionId, NaiveDate>>,
 }
 
 impl CycleCache {

@@ -33,11 +33,11 @@ pub async fn observed_intervals(
     reports: &[StoredReport],
 ) -> Result<Vec<ObservedInterval>, StoreError> {
     let mut intervals = Vec::new();
-    let regions: BTreeSet<_> = reports.iter().map(|stored| stored.region.as_str()).collect();
+    let regions: BTreeSet<_> = reports.iter().map(|stored| &stored.region).collect();
     for id in regions {
         let region = store.region(id).await?;
         let (Some(station), Some(profile)) = (region.stations.first(), profiles.get(&region.profile)) else { continue };
-        let of_region = || reports.iter().filter(|stored| stored.region == id && !stored.refused());
+        let of_region = || reports.iter().filter(|stored| stored.region == *id && !stored.refused());
         let seasons: BTreeSet<i32> = of_region().map(|stored| profile.season_of(stored.observed_on)).collect();
         for season in seasons {
             for stage in &profile.stages {

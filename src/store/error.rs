@@ -1,5 +1,7 @@
 //! What can go wrong in the store, sorted by what the caller does next.
 
+use crate::id::StationId;
+use crate::region::RegionId;
 use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
@@ -56,20 +58,20 @@ pub enum Conflict {
     #[error("already taken: ZIP code {}; take {} out there first",
         .taken.iter().map(|(zip, region)| format!("{zip} by region `{region}`")).collect::<Vec<_>>().join(", "),
         if .taken.len() == 1 { "it" } else { "them" })]
-    ZipsTaken { taken: Vec<(String, String)> },
+    ZipsTaken { taken: Vec<(String, RegionId)> },
     #[error("region `{id}` cannot be kept: {}", .faults.join("; "))]
-    UnfitRegion { id: String, faults: Vec<String> },
+    UnfitRegion { id: RegionId, faults: Vec<String> },
     #[error("station `{id}` is unknown{}", near_name(.near))]
-    UnknownStation { id: String, near: Option<String> },
+    UnknownStation { id: StationId, near: Option<String> },
     #[error("station `{id}` was retired")]
-    RetiredStation { id: String },
+    RetiredStation { id: StationId },
     #[error("station `{id}` fills or leads region{} {}: give {} another station first",
         if .regions.len() == 1 { "" } else { "s" }, .regions.join(", "), if .regions.len() == 1 { "it" } else { "them" })]
-    StationInUse { id: String, regions: Vec<String> },
+    StationInUse { id: StationId, regions: Vec<RegionId> },
     #[error("region `{id}` is unknown{}", near_name(.near))]
-    UnknownRegion { id: String, near: Option<String> },
+    UnknownRegion { id: RegionId, near: Option<String> },
     #[error("region `{id}` was retired")]
-    RetiredRegion { id: String },
+    RetiredRegion { id: RegionId },
     #[error("{what} `{id}` is already there")]
     Exists { what: &'static str, id: String },
     #[error("a subscriber needs at least one ZIP code and one address")]

@@ -8,6 +8,7 @@ use sqlx::any::AnyRow;
 
 use crate::people::keywords::Saw;
 use crate::people::{Address, Channel, Language};
+use crate::region::RegionId;
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, day_number, get, get_instant, get_zone, language_of, ms};
 use crate::store::tx::{Store, Tx};
@@ -30,7 +31,7 @@ pub struct Question {
     pub address_key: String,
     pub closes_at: DateTime<Utc>,
     pub answer: Option<Saw>,
-    pub region: String,
+    pub region: RegionId,
     pub region_name: String,
     pub profile: String,
     pub zone: chrono_tz::Tz,
@@ -171,7 +172,7 @@ pub async fn answer(
          WHERE field_reports.status = 'new'",
     )
     .bind(report)
-    .bind(&question.region)
+    .bind(question.region.as_str())
     .bind(&question.subscriber)
     .bind(day_number(today))
     .bind((saw == Saw::Eggs).then_some(stage_of_eggs))
@@ -190,7 +191,7 @@ fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
         address_key: get(row, "address_key")?,
         closes_at: get_instant(row, "closes_at")?,
         answer: get::<Option<String>>(row, "answer")?.as_deref().and_then(Saw::parse),
-        region: get(row, "region_id")?,
+        region: RegionId(get(row, "region_id")?),
         region_name: get(row, "region_name")?,
         profile: get(row, "profile")?,
         zone: get_zone(row, "time_zone")?,

@@ -14,7 +14,7 @@ use super::{Fault, Site};
 use crate::assessment::season_model::{Assessment, SeasonModel};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
-use crate::region::{Region, Zip};
+use crate::region::{Region, RegionId, Zip};
 use crate::season::deadline;
 use crate::season::decide::Told;
 use crate::season::status::Shown;
@@ -43,8 +43,8 @@ pub(super) struct Views {
     pub made_at: DateTime<Utc>,
     /// In the order of their windows, those of which nothing is known last.
     pub regions: Vec<Arc<RegionView>>,
-    by_id: HashMap<String, Arc<RegionView>>,
-    by_zip: HashMap<Zip, String>,
+    by_id: HashMap<RegionId, Arc<RegionView>>,
+    by_zip: HashMap<Zip, RegionId>,
     signs: Signs,
     /// Answers made from these views so far, by path and language.
     answers: Mutex<HashMap<(String, Language), Arc<CachedAnswer>>>,
@@ -104,7 +104,7 @@ impl Signs {
 }
 
 /// The notices of each region's season under way, as they stand now.
-async fn notices(site: &Site, regions: &[Region]) -> Result<BTreeMap<String, Vec<Notice>>, StoreError> {
+async fn notices(site: &Site, regions: &[Region]) -> Result<BTreeMap<RegionId, Vec<Notice>>, StoreError> {
     let parts = site.parts();
     let now = parts.clock.now();
     let mut seasons: Vec<(&Profile, i32)> = Vec::new();
@@ -115,7 +115,7 @@ async fn notices(site: &Site, regions: &[Region]) -> Result<BTreeMap<String, Vec
             seasons.push(season);
         }
     }
-    let mut by_region: BTreeMap<String, Vec<Notice>> = BTreeMap::new();
+    let mut by_region: BTreeMap<RegionId, Vec<Notice>> = BTreeMap::new();
     for (profile, year) in seasons {
         let all = match site.played() {
             Some(played) => as_of(played, &profile.id, year, now),
@@ -141,13 +141,13 @@ fn as_of(played: &[Notice], profile: &str, year: i32, now: DateTime<Utc>) -> Vec
 }
 
 impl Views {
-    pub fn region(&self, id: &str) -> Option<&Arc<RegionView>> {
+    pub fn region(&self, id: &RegionId) -> Option<&Arc<RegionView>> {
         self.by_id.get(id)
     }
 
     /// The region that covers a ZIP code.
-    pub fn covering(&self, zip: &Zip) -> Option<&str> {
-        self.by_zip.get(zip).map(String::as_str)
+    pub fn covering(&self, zip: &Zip) -> Option<&RegionId> {
+        self.by_zip.get(zip)
     }
 
     /// An answer that was made before, or is made now. `path` must be one of a page that exists: what is asked for by any
@@ -321,7 +321,8 @@ impl Known {
         for language in Language::ALL {
             let chart = season_chart::drawn(region, profile, model, &assessment, today, language);
             for width in CHART_WIDTHS {
-                let look = Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.clone() };
+                let look =
+                    Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.to_string() };
                 let picture = CachedAnswer::picture(season_heat(&chart, &look));
                 charts.insert((language, width), Arc::new(picture));
             }

@@ -924,7 +924,7 @@ mod laws {
         ];
         let region = prop_oneof![9 => Just("here".to_owned()), 1 => Just("there".to_owned())];
         let report = (any_day(), stage, any::<bool>(), region).prop_map(|(observed_on, stage, confirmed, region)| {
-            FieldReport { id: observed_on.to_string(), region, observed_on, stage, confirmed }
+            FieldReport { id: observed_on.to_string(), region: region.into(), observed_on, stage, confirmed }
         });
         proptest::collection::vec(report, 0..4)
     }

@@ -6,7 +6,7 @@ use serde::Deserialize;
 use crate::commands::args::zone;
 use crate::geo::Point;
 use crate::id::StationId;
-use crate::region::{Region, Release, Zip};
+use crate::region::{Region, RegionId, Release, Zip};
 
 /// A file of regions.
 #[derive(Deserialize)]
@@ -19,7 +19,7 @@ struct RegionFile {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct RegionEntry {
-    id: String,
+    id: RegionId,
     name: String,
     zips: Vec<String>,
     latitude: f64,

@@ -17,7 +17,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
 use crate::id::StationId;
-use crate::region::{Region, Release, Zip};
+use crate::region::{Region, RegionId, Release, Zip};
 use crate::season::profile::Profiles;
 use crate::service::app::load_profiles;
 use crate::store::Store;
@@ -41,7 +41,7 @@ pub enum RegionCommand {
     /// Take a region out of use: its ZIP codes are free again, its seasons stay
     Retire {
         /// Id of the region
-        id: String,
+        id: RegionId,
     },
     /// Print the ZIP codes that people wait for and no region has, the most wanted first
     Demand {
@@ -62,7 +62,7 @@ pub enum RegionCommand {
 #[derive(Debug, clap::Args)]
 pub struct Add {
     /// Short name in lower case letters, digits and hyphens, such as dos-vientos
-    id: String,
+    id: RegionId,
     /// Name as people know it
     #[arg(long)]
     name: String,
@@ -104,7 +104,7 @@ pub struct List {
 #[derive(Debug, clap::Args)]
 pub struct Show {
     /// Id of the region
-    pub id: String,
+    pub id: RegionId,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -113,7 +113,7 @@ pub struct Show {
 #[derive(Debug, clap::Args)]
 pub struct Change {
     /// Id of the region
-    id: String,
+    id: RegionId,
     #[arg(long)]
     name: Option<String>,
     /// ZIP codes in place of all it has
@@ -238,11 +238,11 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     let mut table = ruled_table(["region", "name", "elevation", "ZIP codes", "stations", "subscribers", "release"]);
     for region in &regions {
         table.add_row([
-            region.id.clone(),
+            region.id.to_string(),
             if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() },
             elevation_words(region.elevation_m),
             region.zips.len().to_string(),
-            region.stations.iter().map(StationId::as_str).collect::<Vec<_>>().join(" "),
+            region.stations.join(" "),
             counts.get(&region.id).copied().unwrap_or(0).to_string(),
             region.release.to_string(),
         ]);
@@ -286,7 +286,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
         // Writing to a string cannot fail.
         let _ = writeln!(text, "{name:<13}{value}");
     };
-    line("region", region.id.clone());
+    line("region", region.id.to_string());
     line("name", if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() });
     let Point { latitude, longitude } = region.place;
     line("place", format!("{latitude:.4}, {longitude:.4}, {}", elevation_words(region.elevation_m)));

@@ -111,6 +111,7 @@ mod tests {
     use crate::demo::weather;
     use crate::heat::{Cutoff, DayTemperatures, HeatRule, Method};
     use crate::people::Channel;
+    use crate::region::RegionId;
     use crate::season::{
         DateSpread, NoticeKind, Outlook, Reached, ReachedBy, RecordTrust, SeasonKey, StageId, StageOutlook,
     };
@@ -133,7 +134,7 @@ mod tests {
         });
         let board = Board::new(&state.name, first, last, scale, regions);
 
-        let sums: Vec<(String, Vec<f64>)> = state
+        let sums: Vec<(RegionId, Vec<f64>)> = state
             .regions
             .iter()
             .map(|region| {
@@ -150,7 +151,7 @@ mod tests {
 
         let mut events = Vec::new();
         for (at, day) in first.iter_days().take_while(|day| *day <= last).enumerate() {
-            let outlook = |(region, sums): &(String, Vec<f64>)| {
+            let outlook = |(region, sums): &(RegionId, Vec<f64>)| {
                 let stage = |id: &str, degree_days: f64| {
                     let on = first + Days::new(sums.partition_point(|sum| *sum < degree_days) as u64);
                     let median = Some(on + Days::new(3));

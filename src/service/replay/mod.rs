@@ -29,7 +29,7 @@ use crate::dispatch::personalise::AsWritten;
 use crate::id::StationId;
 use crate::people::Channel;
 use crate::people::{Consent, NewSubscriber};
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
 use crate::service::app::Parts;
 use crate::service::subscribe::SignUpError;
@@ -47,7 +47,7 @@ const DAYS_PAST_RECORD: u64 = 10;
 /// One region's season as it would have gone.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RegionSeason {
-    pub region: String,
+    pub region: RegionId,
     pub name: String,
     pub elevation_m: f64,
     pub station: StationId,
@@ -103,11 +103,11 @@ pub enum ReplayError {
     #[error("people could not be asked what they saw: {0}")]
     Question(#[from] SignUpError),
     #[error("region `{region}` cannot be replayed: {source}")]
-    Region { region: String, source: RegionFault },
+    Region { region: RegionId, source: RegionFault },
     #[error("there is no region to replay: add one with `treebell region add`")]
     NoRegion,
     #[error("region `{0}` is not known; `treebell region list` shows the regions")]
-    UnknownRegion(String),
+    UnknownRegion(RegionId),
     #[error(
         "no station of these regions has any temperature of season {0}; `treebell weather status` shows what there is"
     )]
@@ -130,7 +130,7 @@ impl ReplayWorld {
     ///
     /// # Errors
     /// No region, an unknown one, or a store that fails.
-    pub async fn read(parts: &Parts, only: &[String]) -> Result<Self, ReplayError> {
+    pub async fn read(parts: &Parts, only: &[RegionId]) -> Result<Self, ReplayError> {
         let all = parts.store.regions().await?;
         if let Some(unknown) = only.iter().find(|id| all.iter().all(|region| region.id != **id)) {
             return Err(ReplayError::UnknownRegion(unknown.clone()));

@@ -28,7 +28,7 @@ pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> R
     )
     .bind(&id)
     .bind(&new.season.profile)
-    .bind(&new.season.region)
+    .bind(new.season.region.as_str())
     .bind(i64::from(new.season.year))
     .bind(new.kind.name())
     .bind(begins.status.name())

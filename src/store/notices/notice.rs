@@ -6,6 +6,7 @@ use sqlx::any::AnyRow;
 
 use crate::message::Message;
 use crate::people::{Channel, Language};
+use crate::region::RegionId;
 use crate::season::decide::{Standing, Told, WordNeeded};
 use crate::season::{NoticeKind, NoticeStatus, SeasonKey};
 use crate::store::error::{Conflict, StoreError};
@@ -299,7 +300,7 @@ pub(super) fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
         id: get(row, "id")?,
         season: SeasonKey {
             profile: get(row, "profile")?,
-            region: get(row, "region_id")?,
+            region: RegionId(get(row, "region_id")?),
             year: i32::try_from(year).map_err(|_| StoreError::corrupt(format!("notices.season {year}")))?,
         },
         kind: NoticeKind::parse(kind).ok_or_else(|| StoreError::corrupt(format!("notices.kind `{kind}`")))?,

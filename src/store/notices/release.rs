@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 
 use crate::people::{Channel, Language};
+use crate::region::RegionId;
 use crate::season::NoticeStatus;
 use crate::store::bulk::Insert;
 use crate::store::error::{Conflict, StoreError};
@@ -105,11 +106,11 @@ pub async fn release(tx: &mut Tx, id: &str, by: &str, now: DateTime<Utc>) -> Res
 }
 
 /// Notices of a region that wait or are held go no further.
-pub(in crate::store) async fn cancel_waiting(tx: &mut Tx, region: &str, note: &str) -> Result<u64, StoreError> {
+pub(in crate::store) async fn cancel_waiting(tx: &mut Tx, region: &RegionId, note: &str) -> Result<u64, StoreError> {
     let done = sqlx::query(
         "UPDATE notices SET status = 'cancelled', staff_note = $2 WHERE region_id = $1 AND status IN ('waiting', 'held')",
     )
-    .bind(region)
+    .bind(region.as_str())
     .bind(note)
     .execute(tx.conn())
     .await?;

@@ -7,6 +7,7 @@ use sqlx::AssertSqlSafe;
 
 use crate::delivery::state::DeliveryState;
 use crate::people::{Address, Channel};
+use crate::region::RegionId;
 use crate::store::error::StoreError;
 use crate::store::queue::{
     Backlog, DeliveryFilter, DeliveryRow, WAITS, channel_of, count, standing_of, state_of, zone_of,
@@ -220,7 +221,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn sent_at(&self, instant: DateTime<Utc>) -> Result<Vec<(String, Channel, u64)>, StoreError> {
+    pub async fn sent_at(&self, instant: DateTime<Utc>) -> Result<Vec<(RegionId, Channel, u64)>, StoreError> {
         let rows = sqlx::query(
             "SELECT n.region_id AS region_id, d.channel AS channel, COUNT(*) AS n FROM deliveries d
              JOIN notices n ON n.id = d.notice_id
@@ -237,7 +238,9 @@ impl Store {
         .fetch_all(&mut *self.read().await?)
         .await?;
         rows.iter()
-            .map(|row| Ok((get(row, "region_id")?, channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs())))
+            .map(|row| {
+                Ok((get(row, "region_id").map(RegionId)?, channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs()))
+            })
             .collect()
     }
 }

@@ -1,6 +1,7 @@
 use serde_json::json;
 use treebell::message::Message;
 use treebell::people::{Channel, Language};
+use treebell::region::RegionId;
 use treebell::season::decide::{Standing, WordNeeded};
 use treebell::season::{NoticeKind, NoticeStatus, SeasonKey, StageId};
 use treebell::store::field_reports::ReportStanding;
@@ -274,7 +275,7 @@ async fn a_cancelled_or_retired_region_sends_nothing() {
             store.put_notice(&notice(kind, Fate::Wait { release_at: hour }), &texts()).await.unwrap();
         }
         store.cancel_notice(&notice_id(&season(), NoticeKind::GetReady), Some("not this year")).await.unwrap();
-        store.retire_region("north", at("2026-04-21T13:00:00Z")).await.unwrap();
+        store.retire_region(&"north".into(), at("2026-04-21T13:00:00Z")).await.unwrap();
         assert_eq!(store.release_due(hour).await.unwrap(), []);
         let all = store.notices_of_season("pinyon-needle-scale", 2026).await.unwrap();
         assert!(all.iter().all(|notice| notice.status() == NoticeStatus::Cancelled), "{all:?}");
@@ -298,8 +299,9 @@ async fn field_reports_are_kept_once_and_judged() {
         let now = at("2026-04-18T20:00:00Z");
         let id = store.add_field_report(&new, now).await.unwrap();
         assert_eq!(store.add_field_report(&new, now).await.unwrap(), id);
+        let (north, south) = ("north".into(), "south".into());
         let reports = |region| store.field_reports(region, day("2026-04-18"), day("2026-04-18"));
-        let all = reports(Some("north")).await.unwrap();
+        let all = reports(Some(&north)).await.unwrap();
         assert_eq!((all.len(), all[0].standing), (1, ReportStanding::New));
         new.confirmed = true;
         assert_eq!(store.add_field_report(&new, now).await.unwrap(), id);
@@ -313,7 +315,7 @@ async fn field_reports_are_kept_once_and_judged() {
         );
         store.judge_field_report(&id, Judgement::Refused).await.unwrap();
         assert_eq!(reports(None).await.unwrap()[0].standing, ReportStanding::Refused);
-        assert_eq!(reports(Some("south")).await.unwrap(), []);
+        assert_eq!(reports(Some(&south)).await.unwrap(), []);
 
         new.stage = None;
         assert_ne!(store.add_field_report(&new, now).await.unwrap(), id, "looked and saw none is another report");
@@ -330,10 +332,17 @@ async fn field_reports_are_kept_once_and_judged() {
 async fn staff_are_told_a_fact_once() {
     on_each_engine("staff log", |store| async move {
         let now = at("2026-04-18T20:00:00Z");
-        assert!(store.tell_staff("late:north:2026", Some("north"), StaffKind::WasEarly, "text", now).await.unwrap());
-        assert!(!store.tell_staff("late:north:2026", Some("north"), StaffKind::WasEarly, "text", now).await.unwrap());
+        assert!(
+            store.tell_staff("late:north:2026", Some(&"north".into()), StaffKind::WasEarly, "text", now).await.unwrap()
+        );
+        assert!(
+            !store
+                .tell_staff("late:north:2026", Some(&"north".into()), StaffKind::WasEarly, "text", now)
+                .await
+                .unwrap()
+        );
         let log = store.staff_log(now).await.unwrap();
-        assert_eq!((log.len(), log[0].region.as_deref(), log[0].seen_at), (1, Some("north"), None));
+        assert_eq!((log.len(), log[0].region.as_ref().map(RegionId::as_str), log[0].seen_at), (1, Some("north"), None));
         assert_eq!(store.staff_log(at("2026-04-18T20:00:01Z")).await.unwrap(), []);
     })
     .await;
