@@ -27,6 +27,7 @@ use std::fmt;
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
+use crate::id::text_id;
 use crate::region::RegionId;
 pub use notice::{NoticeKind, NoticeStatus};
 pub use outlook::{
@@ -59,6 +60,18 @@ pub struct SeasonKey {
     pub profile: String,
     pub region: RegionId,
     pub year: i32,
+}
+
+text_id! {
+    /// Name of a notice, `profile/region/year/kind`: a season has one of each kind.
+    NoticeId
+}
+
+impl NoticeId {
+    /// That of a season's notice of one kind.
+    pub fn of(season: &SeasonKey, kind: NoticeKind) -> Self {
+        Self(format!("{}/{}/{}/{}", season.profile, season.region, season.year, kind.name()))
+    }
 }
 
 /// What a person saw at a tree on a day.

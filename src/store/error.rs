@@ -1,10 +1,12 @@
 //! What can go wrong in the store, sorted by what the caller does next.
 
-use crate::id::StationId;
-use crate::region::RegionId;
 use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
+
+use crate::id::StationId;
+use crate::region::RegionId;
+use crate::season::NoticeId;
 
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
@@ -83,15 +85,15 @@ pub enum Conflict {
     #[error("no subscriber has the address {masked}")]
     UnknownAddress { masked: String },
     #[error("there is no notice `{id}`")]
-    UnknownNotice { id: String },
+    UnknownNotice { id: NoticeId },
     #[error("notice `{id}` is {status} and cannot be {wish}")]
-    NoticeStatus { id: String, status: &'static str, wish: &'static str },
+    NoticeStatus { id: NoticeId, status: &'static str, wish: &'static str },
     #[error("notice `{id}` was of use until {}: nobody is told now", .expired_at.format("%Y-%m-%d %H:%M UTC"))]
-    NoticeExpired { id: String, expired_at: DateTime<Utc> },
+    NoticeExpired { id: NoticeId, expired_at: DateTime<Utc> },
     #[error(
         "notice `{id}` has no text for {channel} in language `{language}`, which {recipients} of its recipients want"
     )]
-    NoText { id: String, channel: &'static str, language: &'static str, recipients: usize },
+    NoText { id: NoticeId, channel: &'static str, language: &'static str, recipients: usize },
     #[error("there is no field report `{id}`")]
     UnknownReport { id: String },
 }

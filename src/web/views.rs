@@ -15,9 +15,9 @@ use crate::assessment::season_model::{Assessment, SeasonModel};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
 use crate::region::{Region, RegionId, Zip};
-use crate::season::deadline;
 use crate::season::decide::Told;
 use crate::season::status::Shown;
+use crate::season::{NoticeId, deadline};
 use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
 use crate::service::app::Parts;
 use crate::service::assess;
@@ -82,7 +82,7 @@ struct Signs {
     pulls: Option<DateTime<Utc>>,
     regions: Vec<Region>,
     /// Staff may let one go or hold it at any hour.
-    notices: Vec<(String, NoticeStatus)>,
+    notices: Vec<(NoticeId, NoticeStatus)>,
 }
 
 impl Signs {
