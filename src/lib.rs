@@ -18,6 +18,7 @@ pub mod clock;
 pub mod config;
 pub mod config_fault;
 pub mod geo;
+pub mod id;
 pub mod language;
 pub mod links;
 pub mod net;

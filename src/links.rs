@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 use url::Url;
 
 use crate::language::Language;
+use crate::region::RegionId;
 
 /// The public address of the service as a setting: read when the settings are. One that cannot be read makes no links; the
 /// check of the settings says what is wrong with it.
@@ -53,7 +54,7 @@ pub fn language_prefix(language: Language) -> &'static str {
 }
 
 /// The path of a region's page, without base and language.
-pub fn region_path(id: &str) -> String {
+pub fn region_path(id: &RegionId) -> String {
     format!("/region/{id}")
 }
 

@@ -5,6 +5,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::geo::Point;
+use crate::id::{StationId, text_id};
 
 /// A five-digit ZIP code, kept as text (leading zeros count).
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -54,11 +55,16 @@ impl fmt::Display for Zip {
     }
 }
 
+text_id! {
+    /// Short name of a region in lower case letters, digits and hyphens: stands in commands and addresses. What is wrong
+    /// with one, [`Region::faults`] tells.
+    RegionId
+}
+
 /// A set of ZIP codes that share one outlook.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Region {
-    /// Short name in lower case letters, digits and hyphens: stands in commands and addresses.
-    pub id: String,
+    pub id: RegionId,
     pub name: String,
     pub place: Point,
     pub elevation_m: f64,
@@ -68,7 +74,7 @@ pub struct Region {
     pub profile: String,
     pub zips: Vec<Zip>,
     /// Station ids; the first is the region's own, the others fill its gaps in this order.
-    pub stations: Vec<String>,
+    pub stations: Vec<StationId>,
     pub release: Release,
     pub retired: bool,
 }
@@ -84,13 +90,10 @@ impl Region {
             }
         };
         let formed = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+        let id = self.id.as_str();
         wrong(
-            self.id.is_empty()
-                || self.id.len() > 40
-                || !self.id.chars().all(formed)
-                || self.id.starts_with('-')
-                || self.id.ends_with('-'),
-            format!("the id `{}` must be 1 to 40 lower case letters, digits and hyphens, such as dos-vientos", self.id),
+            id.is_empty() || id.len() > 40 || !id.chars().all(formed) || id.starts_with('-') || id.ends_with('-'),
+            format!("the id `{id}` must be 1 to 40 lower case letters, digits and hyphens, such as dos-vientos"),
         );
         wrong(self.name.trim().is_empty(), "the name is empty".into());
         let length = self.name.chars().count();

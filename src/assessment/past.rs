@@ -150,7 +150,7 @@ impl StationPast {
             BorrowedBy::Elevation => None,
         };
         let how = Borrowed {
-            station: helper.station.id.0.clone(),
+            station: helper.station.id.clone(),
             name: helper.station.name.clone(),
             own_years,
             borrowed_years,

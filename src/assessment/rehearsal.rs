@@ -72,7 +72,7 @@ pub fn rehearse(
             season: &key,
             profile,
             policy,
-            station: "",
+            station: &"".into(),
             today,
             heat: &heat,
             ensemble: &ensemble,

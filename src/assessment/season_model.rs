@@ -159,7 +159,7 @@ impl SeasonModel {
             season: &self.key,
             profile: &self.profile,
             policy,
-            station: &self.primary.station.id.0,
+            station: &self.primary.station.id,
             today: facts.today,
             heat: &heat,
             ensemble: &ensemble,

@@ -13,6 +13,7 @@ pub use crate::assessment::skill::SEASONS_NEEDED;
 use crate::assessment::skill::{Judged, Residuals};
 use crate::heat::hindcast::{self, AssumedForecast, LEADS, LeadScore};
 use crate::heat::projection::{Dressing, Projector};
+use crate::id::StationId;
 use crate::season::outlook::heat_sum_of;
 use crate::season::{Policy, Profile, StageId};
 use crate::weather::normals::Normals;
@@ -32,7 +33,7 @@ pub struct Question<'a> {
 /// One station's answer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct StationReport {
-    pub station: String,
+    pub station: StationId,
     pub name: String,
     pub elevation_m: f64,
     /// Seasons that were projected: whole to the profile's last heat, and the window opened.
@@ -56,7 +57,7 @@ pub enum VerifyError {
     )]
     NoHeatSum(StageId),
     #[error("station `{station}` has {seasons} whole past seasons, at least {SEASONS_NEEDED} are needed")]
-    TooFewSeasons { station: String, seasons: usize },
+    TooFewSeasons { station: StationId, seasons: usize },
 }
 
 /// A station's past seasons, ready to be verified.
@@ -89,7 +90,7 @@ impl<'a> Prepared<'a> {
 
         let Judged { openings, never_opened } = Judged::of(profile, &projector, target, &made_up);
         if openings.len() < SEASONS_NEEDED {
-            let station = history.station.id.0.clone();
+            let station = history.station.id.clone();
             return Err(VerifyError::TooFewSeasons { station, seasons: openings.len() });
         }
         Ok(Self { history, question, target, projector, openings, never_opened })
@@ -125,7 +126,7 @@ impl<'a> Prepared<'a> {
         }
         let seasons = || self.openings.iter().map(|(season, _)| *season);
         StationReport {
-            station: self.history.station.id.0.clone(),
+            station: self.history.station.id.clone(),
             name: self.history.station.name.clone(),
             elevation_m: self.history.station.elevation_m,
             seasons: self.openings.len() as u32,

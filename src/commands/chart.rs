@@ -13,6 +13,7 @@ use crate::chart::{HeatUnit, Look, png, season_heat};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
+use crate::region::RegionId;
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::season_chart;
 use crate::service::season_chart::Seen;
@@ -21,7 +22,7 @@ use crate::text::Chain;
 /// A region's season as a picture: its heat against past years, the thresholds, the dates.
 #[derive(Debug, clap::Args)]
 pub struct Chart {
-    region: String,
+    region: RegionId,
     /// A whole season, with all that was ever received. Without it, this season as it stands now.
     #[arg(long, value_name = "YEAR", conflicts_with = "on")]
     season: Option<i32>,
@@ -73,7 +74,7 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
     }
     let unit = if args.fahrenheit { HeatUnit::Fahrenheit } else { HeatUnit::Celsius };
     // A PNG is a page of its own: it stays light whatever the reader prefers.
-    let look = Look { width: args.width, language: args.language, unit, dark_too: !as_png, id: region.id.clone() };
+    let look = Look { width: args.width, language: args.language, unit, dark_too: !as_png, id: region.id.to_string() };
     let svg = season_heat(&chart, &look);
     let bytes = if as_png {
         png::draw(&svg, PNG_SCALE).map_err(|why| CommandError::Failed(crate::weather::feeds::chain(&why)))?

@@ -11,6 +11,7 @@ use crate::config::Config;
 use crate::delivery::state::DeliveryState;
 use crate::dispatch::estimate::all_sent_by;
 use crate::people::Channel;
+use crate::season::NoticeId;
 use crate::store::queue::{ByHand, DeliveryFilter, DeliveryRow};
 use crate::store::{Store, StoreError};
 
@@ -27,7 +28,7 @@ pub struct Deliveries {
 
     /// Only those of this notice.
     #[arg(long, value_name = "ID")]
-    notice: Option<String>,
+    notice: Option<NoticeId>,
 
     /// Print at most so many.
     #[arg(long, default_value_t = 1000)]

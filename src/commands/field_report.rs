@@ -7,6 +7,7 @@ use super::format::{date_or, print_json, print_out, ruled_table};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
+use crate::region::RegionId;
 use crate::season::StageId;
 use crate::service::app::load_profiles;
 use crate::service::observed_intervals::{ObservedInterval, observed_intervals};
@@ -37,7 +38,7 @@ pub enum FieldReportCommand {
 pub struct Add {
     /// Region in which it was seen
     #[arg(long, value_name = "REGION")]
-    region: String,
+    region: RegionId,
     /// Day on which it was seen, such as 2026-04-18
     #[arg(long)]
     date: NaiveDate,
@@ -56,7 +57,7 @@ pub struct Add {
 pub struct List {
     /// Only those of this region
     #[arg(long, value_name = "REGION")]
-    region: Option<String>,
+    region: Option<RegionId>,
     /// Calendar year; the present one if left out
     #[arg(long)]
     year: Option<i32>,
@@ -135,7 +136,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         NaiveDate::from_ymd_opt(year, month, day)
             .ok_or_else(|| CommandError::Usage(format!("--year {year}: that year is outside of the calendar")))
     };
-    let reports = store.field_reports(args.region.as_deref(), edge(1, 1)?, edge(12, 31)?).await?;
+    let reports = store.field_reports(args.region.as_ref(), edge(1, 1)?, edge(12, 31)?).await?;
     if args.json {
         return print_json(&reports);
     }
@@ -162,7 +163,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         table.add_row([
             stored.id.as_str(),
             &stored.observed_on.to_string(),
-            &stored.region,
+            stored.region.as_str(),
             stored.stage.as_ref().map_or("saw none", |stage| stage.0.as_str()),
             status,
             stored.source.name(),

@@ -11,6 +11,7 @@ use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
+use crate::season::NoticeId;
 use crate::store::notices::{Notice, NoticeState};
 use crate::store::{Store, StoreError};
 
@@ -45,7 +46,7 @@ enum Action {
 #[derive(Debug, clap::Args)]
 struct ByName {
     /// As `treebell notices` lists it: profile/region/year/kind.
-    id: String,
+    id: NoticeId,
     /// Who says so; it is kept with the notice.
     #[arg(long, value_name = "NAME")]
     by: String,
@@ -105,7 +106,7 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
     let mut table = bare_table(["notice", "status", "decided on", "goes out", "of use until", "deliveries"]);
     for (notice, counts, ended) in &rows {
         table.add_row([
-            notice.id.clone(),
+            notice.id.to_string(),
             notice.status().name().to_owned(),
             notice.decided_on.to_string(),
             goes_out(notice),

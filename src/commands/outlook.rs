@@ -11,7 +11,7 @@ use crate::assessment::season_model::Assessment;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::season::profile::Profile;
 use crate::season::{DateSpread, Outlook, StageId, phrases};
 use crate::service::app::Parts;
@@ -23,7 +23,7 @@ use crate::text::Chain;
 pub struct OutlookArgs {
     /// Only these regions; may be given more than once.
     #[arg(long = "region", value_name = "REGION")]
-    regions: Vec<String>,
+    regions: Vec<RegionId>,
     /// The outlook of the morning of another day, with what was known then.
     #[arg(long, value_name = "DATE")]
     on: Option<NaiveDate>,

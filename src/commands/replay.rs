@@ -15,6 +15,7 @@ use crate::config::Config;
 use crate::dispatch::channels::Channels;
 use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
+use crate::region::RegionId;
 use crate::season::DateSpread;
 use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, ReplayWorld, summarise};
 use crate::service::subscribe::SignUpError;
@@ -29,7 +30,7 @@ pub struct Replay {
     all_seasons: bool,
     /// Only these regions; may be given more than once.
     #[arg(long = "region", value_name = "REGION")]
-    regions: Vec<String>,
+    regions: Vec<RegionId>,
     /// Write every message as it would have been read into this folder.
     #[arg(long, value_name = "FOLDER")]
     messages: Option<PathBuf>,
@@ -206,7 +207,7 @@ fn summary_words(regions: &[RegionSummary]) -> String {
         table.add_row([
             region.name.clone(),
             format!("{:.0}", region.elevation_m),
-            region.station.clone(),
+            region.station.to_string(),
             region.seasons.to_string(),
             region.inspected.to_string(),
             region.waited.to_string(),

@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 
 use super::error::CommandError;
 use crate::clock::{Clock, SystemClock};
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::service::app::Parts;
 use crate::store::Store;
 use crate::text::{did_you_mean, near_key};
@@ -12,23 +12,23 @@ use crate::timetable::place;
 use crate::weather::{Station, StationId};
 
 /// The regions named, or all.
-pub async fn chosen_regions(parts: &Parts, names: &[String]) -> Result<Vec<Region>, CommandError> {
+pub async fn chosen_regions(parts: &Parts, names: &[RegionId]) -> Result<Vec<Region>, CommandError> {
     let all = parts.store.regions().await?;
     if let Some(unknown) = names.iter().find(|name| all.iter().all(|region| region.id != **name)) {
-        let near = did_you_mean(near_key(unknown, all.iter().map(|region| region.id.as_str())));
+        let near = did_you_mean(near_key(unknown.as_str(), all.iter().map(|region| region.id.as_str())));
         return Err(CommandError::Usage(format!("there is no region `{unknown}`{near}")));
     }
     Ok(all.into_iter().filter(|region| names.is_empty() || names.contains(&region.id)).collect())
 }
 
 /// The stations named, or all.
-pub async fn chosen_stations(store: &Store, names: &[String]) -> Result<Vec<Station>, CommandError> {
+pub async fn chosen_stations(store: &Store, names: &[StationId]) -> Result<Vec<Station>, CommandError> {
     if names.is_empty() {
         return Ok(store.stations().await?);
     }
     let mut stations = Vec::new();
     for name in names {
-        stations.push(store.station(&StationId::from(name.as_str())).await?);
+        stations.push(store.station(name).await?);
     }
     Ok(stations)
 }

@@ -15,7 +15,7 @@ use crate::people::csv;
 use crate::people::csv::{LineFault, evidence};
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
 use crate::people::{Consent, NewSubscriber};
-use crate::region::Zip;
+use crate::region::{RegionId, Zip};
 use crate::service::subscribe::places::places;
 use crate::service::subscribe::stop::{StopRequest, stop};
 use crate::store::enrolment::{Enrolled, enrol};
@@ -86,7 +86,7 @@ pub struct Import {
 pub struct List {
     /// Only those with a ZIP code in this region
     #[arg(long, value_name = "REGION")]
-    region: Option<String>,
+    region: Option<RegionId>,
     /// Show addresses in full
     #[arg(long)]
     show: bool,
@@ -210,7 +210,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     if let Some(region) = &args.region {
         store.region(region).await?;
     }
-    let subscribers = store.subscribers(args.region.as_deref()).await?;
+    let subscribers = store.subscribers(args.region.as_ref()).await?;
     let shown = |address: &Address| if args.show { address.expose().to_owned() } else { address.to_string() };
     if args.json {
         let rows: Vec<_> = subscribers.iter().map(|subscriber| row_of(subscriber, &shown)).collect();

@@ -18,6 +18,7 @@ use crate::assessment::verify::{Prepared, Question, StationReport, Together};
 use crate::config::Config;
 use crate::heat::hindcast::{AssumedForecast, FORECAST_DAYS, LEADS, LeadScore};
 use crate::heat::projection::FORECAST_ERRORS_C;
+use crate::id::StationId;
 use crate::language::Language;
 use crate::season::outlook::heat_sum_of;
 use crate::season::{Policy, Profile};
@@ -32,7 +33,7 @@ use crate::store::Store;
 pub struct Verify {
     /// Id of a station; give it several times for several, leave it out for all
     #[arg(long = "station", value_name = "ID")]
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     /// Profile whose window is projected
     #[arg(long, value_name = "ID", default_value = "pinyon-needle-scale")]
     profile: String,
@@ -78,7 +79,7 @@ pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
     for book in &books {
         match Prepared::new(book, question) {
             Ok(ready) => prepared.push(ready),
-            Err(why) => left_out.push(LeftOut { station: book.station.id.0.clone(), why: why.to_string() }),
+            Err(why) => left_out.push(LeftOut { station: book.station.id.clone(), why: why.to_string() }),
         }
     }
     if prepared.is_empty() {
@@ -93,7 +94,7 @@ pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
     if args.json { print_json(&answer.document()) } else { print_out(&answer.text()) }
 }
 
-async fn read_books(store: &Store, wanted: &[String]) -> Result<Vec<StationHistory>, CommandError> {
+async fn read_books(store: &Store, wanted: &[StationId]) -> Result<Vec<StationHistory>, CommandError> {
     let stations = chosen_stations(store, wanted).await?;
     let bar = progress_bar(stations.len() as u64, "reading {msg} {wide_bar} {pos}/{len} {eta}");
     let mut books = Vec::new();
@@ -131,7 +132,7 @@ fn verify_all(prepared: &[Prepared<'_>]) -> Vec<StationReport> {
 
 #[derive(Serialize)]
 struct LeftOut {
-    station: String,
+    station: StationId,
     why: String,
 }
 
@@ -225,7 +226,7 @@ impl Answer<'_> {
         let mut table = bare_table(header);
         for report in &self.stations {
             let mut row = vec![
-                report.station.clone(),
+                report.station.to_string(),
                 report.name.clone(),
                 format!("{:.0}", report.elevation_m),
                 format!("{} ({}-{})", report.seasons, report.first_season, report.last_season),
@@ -257,7 +258,7 @@ impl Answer<'_> {
             "never".to_owned(),
         ]);
         for report in &self.stations {
-            table.add_row(notice_row(&report.station, &report.notices));
+            table.add_row(notice_row(report.station.as_str(), &report.notices));
         }
         if self.stations.len() > 1 {
             table.add_row(notice_row("all", &self.together.notices));

@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 use serde::Deserialize;
 
 use crate::geo::Point;
-use crate::region::{Region, Release, Zip, ZipError};
+use crate::region::{Region, RegionId, Release, Zip, ZipError};
 use crate::weather::{FeedKind, SourceRef, Station, StationId};
 
 const BUILT_IN: &str = include_str!("../../demo-data/state.toml");
@@ -78,21 +78,21 @@ pub enum StateError {
     #[error("the state file cannot be read")]
     Toml(#[from] toml::de::Error),
     #[error("region `{region}`")]
-    Zip { region: String, source: ZipError },
+    Zip { region: RegionId, source: ZipError },
     #[error("region `{region}`: ZIP code {zip} lies outside 000xx-003xx, which an invented state must keep to")]
-    RealZip { region: String, zip: Zip },
+    RealZip { region: RegionId, zip: Zip },
     #[error("ZIP code {zip} stands in region `{first}` and in region `{second}`: a ZIP code belongs to one region")]
-    ZipTwice { zip: Zip, first: String, second: String },
+    ZipTwice { zip: Zip, first: RegionId, second: RegionId },
     #[error("region `{region}` names station `{station}`, which the file does not have")]
-    UnknownStation { region: String, station: String },
+    UnknownStation { region: RegionId, station: StationId },
     #[error("{what} `{id}` stands twice in the file")]
     Twice { what: &'static str, id: String },
     #[error("region `{region}` needs at least one {what}")]
-    Empty { region: String, what: &'static str },
+    Empty { region: RegionId, what: &'static str },
     #[error(
         "region `{region}`: release `{seen}` is none of \"at once\", \"unless held N h\" (N from 1 to 240), \"when confirmed\""
     )]
-    Release { region: String, seen: String },
+    Release { region: RegionId, seen: String },
     #[error("{path}: {seen} must be {wanted}")]
     OutOfBounds { path: String, seen: String, wanted: &'static str },
 }
@@ -151,12 +151,12 @@ struct Head {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct FileRegion {
-    id: String,
+    id: RegionId,
     name: String,
     height_m: f64,
     place: [f64; 2],
     zips: Vec<String>,
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     release: String,
     people: u32,
     spanish: f64,
@@ -165,7 +165,7 @@ struct FileRegion {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct FileStation {
-    id: String,
+    id: StationId,
     name: String,
     height_m: f64,
     place: [f64; 2],
@@ -184,8 +184,8 @@ impl File {
 
         let mut stations: Vec<StateStation> = Vec::with_capacity(self.stations.len());
         for station in self.stations {
-            if stations.iter().any(|known| known.station.id.0 == station.id) {
-                return Err(StateError::Twice { what: "station", id: station.id });
+            if stations.iter().any(|known| known.station.id == station.id) {
+                return Err(StateError::Twice { what: "station", id: station.id.0 });
             }
             stations.push(station.check(head.time_zone)?);
         }
@@ -193,13 +193,13 @@ impl File {
         let mut regions: Vec<StateRegion> = Vec::with_capacity(self.regions.len());
         for region in self.regions {
             let region = region.check(&head.profile, head.time_zone)?;
-            let of = |wanted: &String| stations.iter().any(|known| known.station.id.0 == *wanted);
+            let of = |wanted: &StationId| stations.iter().any(|known| known.station.id == *wanted);
             if let Some(station) = region.region.stations.iter().find(|wanted| !of(wanted)) {
                 return Err(StateError::UnknownStation { region: region.region.id, station: station.clone() });
             }
             for earlier in &regions {
                 if earlier.region.id == region.region.id {
-                    return Err(StateError::Twice { what: "region", id: region.region.id });
+                    return Err(StateError::Twice { what: "region", id: region.region.id.0 });
                 }
                 if let Some(zip) = earlier.region.zips.iter().find(|zip| region.region.zips.contains(zip)) {
                     return Err(StateError::ZipTwice {
@@ -254,7 +254,7 @@ impl FileRegion {
         within(&format!("region `{}`: spanish", self.id), self.spanish, 0.0..=1.0, "a share from 0 to 1")?;
         let region = Region {
             name: self.name,
-            place: point(&self.id, self.place)?,
+            place: point(self.id.as_str(), self.place)?,
             id: self.id,
             elevation_m: self.height_m,
             time_zone,
@@ -275,8 +275,8 @@ impl FileStation {
         within(&path("days_c"), self.days_c, -10.0..=10.0, "°C from -10 to 10")?;
         within(&path("nights_c"), self.nights_c, -10.0..=10.0, "°C from -10 to 10")?;
         let station = Station {
-            place: point(&self.id, self.place)?,
-            id: StationId(self.id),
+            place: point(self.id.as_str(), self.place)?,
+            id: self.id,
             name: self.name,
             elevation_m: self.height_m,
             time_zone,

@@ -13,6 +13,7 @@ pub mod fit;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
+use crate::id::StationId;
 pub use degree_days::{Cutoff, HeatRule, HeatRuleError, Method};
 
 /// Maximum and minimum of one local calendar day, °C.
@@ -49,7 +50,7 @@ pub enum DayOrigin {
     Observed,
     /// From another station of the region, corrected for elevation and bias.
     Neighbour {
-        station: String,
+        station: StationId,
     },
     Interpolated,
     /// The station's mean for that calendar day.

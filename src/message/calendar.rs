@@ -20,7 +20,8 @@ pub(super) fn entry(kind: NoticeKind, facts: &NoticeFacts, summary: &str, descri
         NoticeKind::TooLateToWash => return None,
     };
     let last = facts.wash_by.max(first);
-    let mut event = Event::with_uid(&format!("wash-{}-{}@treebell.invalid", one_line(&facts.region_id), facts.season));
+    let mut event =
+        Event::with_uid(&format!("wash-{}-{}@treebell.invalid", one_line(facts.region_id.as_str()), facts.season));
     event
         .timestamp(facts.decided_on.and_time(NaiveTime::MIN).and_utc())
         .sequence(sequence)

@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use super::settings::MessagesConfig;
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::season::{Borrowed, Outlook, StageId, deadline, profile};
 
 /// Who speaks, and where to turn.
@@ -72,7 +72,7 @@ impl Basis {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct NoticeFacts {
     pub sender: Sender,
-    pub region_id: String,
+    pub region_id: RegionId,
     /// See [`LONGEST_REGION_NAME`](crate::region::LONGEST_REGION_NAME).
     pub region_name: String,
     /// Calendar year of the season.

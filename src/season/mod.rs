@@ -27,6 +27,8 @@ use std::fmt;
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
+use crate::id::text_id;
+use crate::region::RegionId;
 pub use notice::{NoticeKind, NoticeStatus};
 pub use outlook::{
     Borrowed, DateSpread, ForecastFit, HeatDay, Outlook, PastScore, Reached, ReachedBy, RecordTrust, StageOutlook,
@@ -56,15 +58,27 @@ impl From<&str> for StageId {
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct SeasonKey {
     pub profile: String,
-    pub region: String,
+    pub region: RegionId,
     pub year: i32,
+}
+
+text_id! {
+    /// Name of a notice, `profile/region/year/kind`: a season has one of each kind.
+    NoticeId
+}
+
+impl NoticeId {
+    /// That of a season's notice of one kind.
+    pub fn of(season: &SeasonKey, kind: NoticeKind) -> Self {
+        Self(format!("{}/{}/{}/{}", season.profile, season.region, season.year, kind.name()))
+    }
 }
 
 /// What a person saw at a tree on a day.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FieldReport {
     pub id: String,
-    pub region: String,
+    pub region: RegionId,
     pub observed_on: NaiveDate,
     /// `None`: looked and saw none.
     pub stage: Option<StageId>,

@@ -47,7 +47,7 @@ pub(crate) async fn look_at(
     let stored = cache.notices(&parts.store, region, profile, model.key.year).await?;
     let told: Vec<Told> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
     let station = model.station();
-    let history = records.known(&station.id.0).map(Arc::as_ref);
+    let history = records.known(&station.id).map(Arc::as_ref);
     let (forecast, forecast_fit) =
         forecast::fitted(&records.from, history, station, now, &parts.config.weather).await?;
     let facts = DayFacts {

@@ -11,7 +11,7 @@ use super::region_fault::RegionFault;
 use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHistory, StationPast};
 use crate::assessment::season_model::SeasonModel;
 use crate::language::Language;
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::season::{FieldReport, Profile, phrases};
 use crate::service::app::Parts;
 use crate::store::field_reports::StoredReport;
@@ -25,7 +25,7 @@ use crate::weather::{Station, StationId};
 #[derive(Clone)]
 pub struct RecordCache {
     pub(super) from: Store,
-    known: HashMap<String, Arc<StationHistory>>,
+    known: HashMap<StationId, Arc<StationHistory>>,
 }
 
 impl RecordCache {
@@ -34,21 +34,20 @@ impl RecordCache {
     }
 
     /// A station that was read before.
-    pub fn known(&self, id: &str) -> Option<&Arc<StationHistory>> {
+    pub fn known(&self, id: &StationId) -> Option<&Arc<StationHistory>> {
         self.known.get(id)
     }
 
     /// # Errors
     /// When the station is unknown or the store fails.
-    pub async fn get(&mut self, id: &str) -> Result<Arc<StationHistory>, StoreError> {
+    pub async fn get(&mut self, id: &StationId) -> Result<Arc<StationHistory>, StoreError> {
         if let Some(history) = self.known.get(id) {
             return Ok(Arc::clone(history));
         }
-        let id = StationId::from(id);
-        let station = self.from.station(&id).await?;
-        let record = self.from.record(&id).await?.index(station.time_zone);
+        let station = self.from.station(id).await?;
+        let record = self.from.record(id).await?.index(station.time_zone);
         let history = Arc::new(StationHistory { station, record });
-        self.known.insert(id.0, Arc::clone(&history));
+        self.known.insert(id.clone(), Arc::clone(&history));
         Ok(history)
     }
 }
@@ -57,9 +56,9 @@ impl RecordCache {
 #[derive(Default)]
 pub struct SeasonCache {
     /// By region and year, with the day on which each was made.
-    models: HashMap<(String, i32), (Arc<SeasonModel>, NaiveDate)>,
+    models: HashMap<(RegionId, i32), (Arc<SeasonModel>, NaiveDate)>,
     /// By profile, station and year: regions that share a station share its past.
-    pasts: HashMap<(String, String, i32), Arc<StationPast>>,
+    pasts: HashMap<(String, StationId, i32), Arc<StationPast>>,
 }
 
 /// A model that stands on borrowed years is made anew after so many days, since every day that both stations have tells
@@ -116,7 +115,7 @@ impl SeasonCache {
         asked: &Asked<'_>,
         today: NaiveDate,
     ) -> Result<Arc<StationPast>, RegionFault> {
-        let key = (asked.profile.id.clone(), primary.station.id.0.clone(), asked.season);
+        let key = (asked.profile.id.clone(), primary.station.id.clone(), asked.season);
         if let Some(past) = self.pasts.get(&key).filter(|past| past.borrowed.is_none()) {
             return Ok(Arc::clone(past));
         }
@@ -165,7 +164,7 @@ async fn helper(
         if years + 1 < ENOUGH_YEARS as i64 {
             continue;
         }
-        let history = records.get(&id.0).await?;
+        let history = records.get(id).await?;
         if OwnPast::of(&history, asked).is_enough() {
             return Ok(Some((history, candidate.is_near())));
         }
@@ -178,7 +177,7 @@ async fn helper(
 pub(crate) struct CycleCache {
     notices: HashMap<(String, i32), Vec<Notice>>,
     reports: HashMap<(String, i32), Vec<FieldReport>>,
-    last_outlooks: HashMap<String, HashMap<String, NaiveDate>>,
+    last_outlooks: HashMap<String, HashMap<RegionId, NaiveDate>>,
 }
 
 impl CycleCache {

@@ -19,7 +19,7 @@ use crate::assessment::season_model::{Assessment, DayFacts};
 use crate::people::Channel;
 use crate::region::Region;
 use crate::season::decide::Answer;
-use crate::season::{NoticeKind, Outlook, Profile};
+use crate::season::{NoticeId, NoticeKind, Outlook, Profile};
 use crate::service::app::Parts;
 use crate::store::StoreError;
 use crate::store::notices::{self, Fate, Put};
@@ -40,8 +40,8 @@ pub struct CycleReport {
     pub regions: u32,
     /// Days looked at again or for the first time, missed ones included.
     pub days_assessed: u32,
-    pub decided: Vec<String>,
-    pub released: Vec<String>,
+    pub decided: Vec<NoticeId>,
+    pub released: Vec<NoticeId>,
     pub deliveries: u64,
     /// What went wrong, by region; the others were done.
     pub faults: Vec<String>,
@@ -202,7 +202,7 @@ async fn commit(
     outlooks::put_outlook(&mut tx, outlook, now).await?;
     for verdict in &assessment.decision.verdicts {
         let kind = verdict.kind;
-        let id = notices::notice_id(&outlook.season, kind);
+        let id = NoticeId::of(&outlook.season, kind);
         let outcome = match &verdict.answer {
             Answer::Quiet { .. } => continue,
             Answer::Announce(terms) => {
@@ -254,7 +254,7 @@ struct Committed {
 struct Decided {
     kind: NoticeKind,
     /// Its id.
-    notice: String,
+    notice: NoticeId,
     outcome: Outcome,
 }
 
@@ -278,7 +278,7 @@ impl Outcome {
 }
 
 /// How many messages of a notice are on their way by each channel.
-pub(super) async fn goes_out(parts: &Parts, notice: &str) -> Result<Step, StoreError> {
+pub(super) async fn goes_out(parts: &Parts, notice: &NoticeId) -> Result<Step, StoreError> {
     let by_channel = parts.store.delivery_channels(notice).await?;
     let count = |channel| by_channel.get(&channel).map_or(0, |count| u32::try_from(*count).unwrap_or(u32::MAX));
     Ok(Step::GoesOut { emails: count(Channel::Email), texts: count(Channel::Sms) })

@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 
 use crate::people::Channel;
+use crate::region::RegionId;
 use crate::season::{NoticeKind, Outlook};
 
 /// What happens while a season is lived or played.
@@ -11,9 +12,9 @@ pub enum Event {
     /// A day was assessed: one outlook a region.
     Day { day: NaiveDate, outlooks: Vec<Outlook> },
     /// A notice was decided, or a decided one went on its way.
-    Notice { day: NaiveDate, region: String, kind: NoticeKind, step: Step },
+    Notice { day: NaiveDate, region: RegionId, kind: NoticeKind, step: Step },
     /// A channel took one message.
-    Delivered { region: String, channel: Channel },
+    Delivered { region: RegionId, channel: Channel },
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

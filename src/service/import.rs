@@ -81,7 +81,7 @@ pub async fn import_file(
     let new: Vec<Station> = summary
         .stations
         .keys()
-        .filter(|id| !stations.contains_key(id))
+        .filter(|id| !stations.contains_key(*id))
         .filter_map(|id| new_station(lists.get(id).or(summary.places.get(id))?, terms.time_zone))
         .collect();
     store.add_missing_stations(&new).await?;

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
 
+use crate::id::StationId;
 use crate::season::StageId;
 use crate::season::profile::Profiles;
 use crate::store::field_reports::StoredReport;
@@ -12,7 +13,7 @@ use crate::store::{Store, StoreError};
 /// A stage began in a region after one day and no later than another.
 pub struct ObservedInterval {
     /// The region's own station: its temperatures go with the dates.
-    pub station: String,
+    pub station: StationId,
     pub season: i32,
     pub stage: StageId,
     /// The last day, before it was seen, on which somebody looked and saw none.
@@ -32,11 +33,11 @@ pub async fn observed_intervals(
     reports: &[StoredReport],
 ) -> Result<Vec<ObservedInterval>, StoreError> {
     let mut intervals = Vec::new();
-    let regions: BTreeSet<_> = reports.iter().map(|stored| stored.region.as_str()).collect();
+    let regions: BTreeSet<_> = reports.iter().map(|stored| &stored.region).collect();
     for id in regions {
         let region = store.region(id).await?;
         let (Some(station), Some(profile)) = (region.stations.first(), profiles.get(&region.profile)) else { continue };
-        let of_region = || reports.iter().filter(|stored| stored.region == id && !stored.refused());
+        let of_region = || reports.iter().filter(|stored| stored.region == *id && !stored.refused());
         let seasons: BTreeSet<i32> = of_region().map(|stored| profile.season_of(stored.observed_on)).collect();
         for season in seasons {
             for stage in &profile.stages {
@@ -53,7 +54,7 @@ pub async fn observed_intervals(
                     .filter(|day| *day < seen)
                     .max();
                 intervals.push(ObservedInterval {
-                    station: station.to_string(),
+                    station: station.clone(),
                     season,
                     stage: stage.id.clone(),
                     not_seen,

@@ -4,6 +4,10 @@ use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
 
+use crate::id::StationId;
+use crate::region::RegionId;
+use crate::season::NoticeId;
+
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
     #[error("the store's address cannot be used: {what}")]
@@ -57,20 +61,20 @@ pub enum Conflict {
     #[error("already taken: ZIP code {}; take {} out there first",
         .taken.iter().map(|(zip, region)| format!("{zip} by region `{region}`")).collect::<Vec<_>>().join(", "),
         if .taken.len() == 1 { "it" } else { "them" })]
-    ZipsTaken { taken: Vec<(String, String)> },
+    ZipsTaken { taken: Vec<(String, RegionId)> },
     #[error("region `{id}` cannot be kept: {}", .faults.join("; "))]
-    UnfitRegion { id: String, faults: Vec<String> },
+    UnfitRegion { id: RegionId, faults: Vec<String> },
     #[error("station `{id}` is unknown{}", near_name(.near))]
-    UnknownStation { id: String, near: Option<String> },
+    UnknownStation { id: StationId, near: Option<String> },
     #[error("station `{id}` was retired")]
-    RetiredStation { id: String },
+    RetiredStation { id: StationId },
     #[error("station `{id}` fills or leads region{} {}: give {} another station first",
         if .regions.len() == 1 { "" } else { "s" }, .regions.join(", "), if .regions.len() == 1 { "it" } else { "them" })]
-    StationInUse { id: String, regions: Vec<String> },
+    StationInUse { id: StationId, regions: Vec<RegionId> },
     #[error("region `{id}` is unknown{}", near_name(.near))]
-    UnknownRegion { id: String, near: Option<String> },
+    UnknownRegion { id: RegionId, near: Option<String> },
     #[error("region `{id}` was retired")]
-    RetiredRegion { id: String },
+    RetiredRegion { id: RegionId },
     #[error("{what} `{id}` is already there")]
     Exists { what: &'static str, id: String },
     #[error("a subscriber needs at least one ZIP code and one address")]
@@ -82,15 +86,15 @@ pub enum Conflict {
     #[error("no subscriber has the address {masked}")]
     UnknownAddress { masked: String },
     #[error("there is no notice `{id}`")]
-    UnknownNotice { id: String },
+    UnknownNotice { id: NoticeId },
     #[error("notice `{id}` is {status} and cannot be {wish}")]
-    NoticeStatus { id: String, status: &'static str, wish: &'static str },
+    NoticeStatus { id: NoticeId, status: &'static str, wish: &'static str },
     #[error("notice `{id}` was of use until {}: nobody is told now", .expired_at.format("%Y-%m-%d %H:%M UTC"))]
-    NoticeExpired { id: String, expired_at: DateTime<Utc> },
+    NoticeExpired { id: NoticeId, expired_at: DateTime<Utc> },
     #[error(
         "notice `{id}` has no text for {channel} in language `{language}`, which {recipients} of its recipients want"
     )]
-    NoText { id: String, channel: &'static str, language: &'static str, recipients: usize },
+    NoText { id: NoticeId, channel: &'static str, language: &'static str, recipients: usize },
     #[error("there is no field report `{id}`")]
     UnknownReport { id: String },
 }

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
-use crate::region::Zip;
+use crate::region::{RegionId, Zip};
 use crate::season::{FieldReport, StageId};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::regions::known_region;
@@ -15,7 +15,7 @@ use crate::store::tx::Store;
 /// A field report to be kept.
 #[derive(Clone, Debug, PartialEq)]
 pub struct NewFieldReport {
-    pub region: String,
+    pub region: RegionId,
     pub zip: Option<Zip>,
     pub observed_on: NaiveDate,
     /// `None`: looked and saw none.
@@ -73,7 +73,7 @@ impl ReportStanding {
 #[derive(Clone, Debug, PartialEq)]
 pub struct StoredReport {
     pub id: String,
-    pub region: String,
+    pub region: RegionId,
     pub observed_on: NaiveDate,
     /// `None`: looked and saw none.
     pub stage: Option<StageId>,
@@ -109,7 +109,7 @@ impl Serialize for StoredReport {
         #[derive(Serialize)]
         struct Outside<'a> {
             id: &'a str,
-            region: &'a str,
+            region: &'a RegionId,
             observed_on: NaiveDate,
             stage: &'a Option<StageId>,
             confirmed: bool,
@@ -162,7 +162,7 @@ impl Store {
                  status = CASE WHEN excluded.status = 'confirmed' THEN 'confirmed' ELSE field_reports.status END",
         )
         .bind(&id)
-        .bind(&new.region)
+        .bind(new.region.as_str())
         .bind(zip)
         .bind(day_number(new.observed_on))
         .bind(stage)
@@ -182,7 +182,7 @@ impl Store {
     /// When the store fails.
     pub async fn field_reports(
         &self,
-        region: Option<&str>,
+        region: Option<&RegionId>,
         from: NaiveDate,
         to: NaiveDate,
     ) -> Result<Vec<StoredReport>, StoreError> {
@@ -190,7 +190,7 @@ impl Store {
             "SELECT * FROM field_reports WHERE ($1 = '' OR region_id = $1) AND observed_on BETWEEN $2 AND $3
              ORDER BY observed_on, region_id, id",
         )
-        .bind(region.unwrap_or(""))
+        .bind(region.map_or("", RegionId::as_str))
         .bind(day_number(from))
         .bind(day_number(to))
         .fetch_all(&mut *self.read().await?)
@@ -233,7 +233,7 @@ fn report_of(row: &AnyRow) -> Result<StoredReport, StoreError> {
     let zip: Option<&str> = get(row, "zip")?;
     Ok(StoredReport {
         id: get(row, "id")?,
-        region: get(row, "region_id")?,
+        region: RegionId(get(row, "region_id")?),
         observed_on: get_day(row, "observed_on")?,
         stage: get::<Option<String>>(row, "stage")?.map(StageId),
         standing: ReportStanding::parse(status)

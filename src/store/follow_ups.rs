@@ -8,6 +8,8 @@ use sqlx::any::AnyRow;
 
 use crate::people::keywords::Saw;
 use crate::people::{Address, Channel, Language};
+use crate::region::RegionId;
+use crate::season::NoticeId;
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, day_number, get, get_instant, get_zone, language_of, ms};
 use crate::store::tx::{Store, Tx};
@@ -25,12 +27,12 @@ pub struct ToAsk {
 #[derive(Clone, Debug)]
 pub struct Question {
     pub id: String,
-    pub notice: String,
+    pub notice: NoticeId,
     pub subscriber: String,
     pub address_key: String,
     pub closes_at: DateTime<Utc>,
     pub answer: Option<Saw>,
-    pub region: String,
+    pub region: RegionId,
     pub region_name: String,
     pub profile: String,
     pub zone: chrono_tz::Tz,
@@ -42,7 +44,7 @@ pub struct Question {
 ///
 /// # Errors
 /// When the store fails.
-pub async fn to_ask(tx: &mut Tx, notice: &str) -> Result<Vec<ToAsk>, StoreError> {
+pub async fn to_ask(tx: &mut Tx, notice: &NoticeId) -> Result<Vec<ToAsk>, StoreError> {
     let rows = sqlx::query(
         "SELECT a.subscriber_id, a.channel, a.address, s.language FROM deliveries d
          JOIN addresses a ON a.id = d.address_id JOIN subscribers s ON s.id = a.subscriber_id
@@ -51,7 +53,7 @@ pub async fn to_ask(tx: &mut Tx, notice: &str) -> Result<Vec<ToAsk>, StoreError>
            AND NOT EXISTS (SELECT 1 FROM follow_ups f WHERE f.notice_id = $1 AND f.subscriber_id = a.subscriber_id)
          ORDER BY a.subscriber_id, a.channel DESC, a.id",
     )
-    .bind(notice)
+    .bind(notice.as_str())
     .fetch_all(tx.conn())
     .await?;
     let mut all: Vec<ToAsk> = Vec::new();
@@ -75,9 +77,9 @@ pub async fn to_ask(tx: &mut Tx, notice: &str) -> Result<Vec<ToAsk>, StoreError>
 ///
 /// # Errors
 /// When the store fails.
-pub async fn was_asked(tx: &mut Tx, notice: &str) -> Result<bool, StoreError> {
+pub async fn was_asked(tx: &mut Tx, notice: &NoticeId) -> Result<bool, StoreError> {
     let row = sqlx::query("SELECT COUNT(*) AS n FROM follow_ups WHERE notice_id = $1")
-        .bind(notice)
+        .bind(notice.as_str())
         .fetch_one(tx.conn())
         .await?;
     Ok(get::<i64>(&row, "n")? > 0)
@@ -89,7 +91,7 @@ pub async fn was_asked(tx: &mut Tx, notice: &str) -> Result<bool, StoreError> {
 /// When the store fails.
 pub async fn put(
     tx: &mut Tx,
-    notice: &str,
+    notice: &NoticeId,
     one: &ToAsk,
     closes_at: DateTime<Utc>,
     now: DateTime<Utc>,
@@ -100,7 +102,7 @@ pub async fn put(
          VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (id) DO NOTHING",
     )
     .bind(&one.id)
-    .bind(notice)
+    .bind(notice.as_str())
     .bind(&one.subscriber)
     .bind(key)
     .bind(ms(now))
@@ -171,7 +173,7 @@ pub async fn answer(
          WHERE field_reports.status = 'new'",
     )
     .bind(report)
-    .bind(&question.region)
+    .bind(question.region.as_str())
     .bind(&question.subscriber)
     .bind(day_number(today))
     .bind((saw == Saw::Eggs).then_some(stage_of_eggs))
@@ -185,12 +187,12 @@ pub async fn answer(
 fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
     Ok(Question {
         id: get(row, "id")?,
-        notice: get(row, "notice_id")?,
+        notice: NoticeId(get(row, "notice_id")?),
         subscriber: get(row, "subscriber_id")?,
         address_key: get(row, "address_key")?,
         closes_at: get_instant(row, "closes_at")?,
         answer: get::<Option<String>>(row, "answer")?.as_deref().and_then(Saw::parse),
-        region: get(row, "region_id")?,
+        region: RegionId(get(row, "region_id")?),
         region_name: get(row, "region_name")?,
         profile: get(row, "profile")?,
         zone: get_zone(row, "time_zone")?,
@@ -205,13 +207,13 @@ impl Store {
     /// When the store fails.
     pub async fn asked_after(
         &self,
-        notice: &str,
+        notice: &NoticeId,
     ) -> Result<Option<(DateTime<Utc>, BTreeMap<Channel, u64>)>, StoreError> {
         let rows = sqlx::query(
             "SELECT a.channel, COUNT(*) AS n, MIN(f.asked_at) AS asked_at
              FROM follow_ups f JOIN addresses a ON a.id = f.address_key WHERE f.notice_id = $1 GROUP BY a.channel",
         )
-        .bind(notice)
+        .bind(notice.as_str())
         .fetch_all(&mut *self.read().await?)
         .await?;
         let mut asked: Option<(DateTime<Utc>, BTreeMap<Channel, u64>)> = None;

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::any::AnyRow;
 
+use crate::region::RegionId;
 use crate::season::Outlook;
 use crate::store::error::StoreError;
 use crate::store::rows::{day_number, get, get_day, ms};
@@ -25,10 +26,15 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn outlook(&self, profile: &str, region: &str, day: NaiveDate) -> Result<Option<Outlook>, StoreError> {
+    pub async fn outlook(
+        &self,
+        profile: &str,
+        region: &RegionId,
+        day: NaiveDate,
+    ) -> Result<Option<Outlook>, StoreError> {
         let row = sqlx::query("SELECT body FROM outlooks WHERE profile = $1 AND region_id = $2 AND day = $3")
             .bind(profile)
-            .bind(region)
+            .bind(region.as_str())
             .bind(day_number(day))
             .fetch_optional(&mut *self.read().await?)
             .await?;
@@ -56,12 +62,12 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn last_outlook_days(&self, profile: &str) -> Result<HashMap<String, NaiveDate>, StoreError> {
+    pub async fn last_outlook_days(&self, profile: &str) -> Result<HashMap<RegionId, NaiveDate>, StoreError> {
         let rows = sqlx::query("SELECT region_id, MAX(day) AS day FROM outlooks WHERE profile = $1 GROUP BY region_id")
             .bind(profile)
             .fetch_all(&mut *self.read().await?)
             .await?;
-        rows.iter().map(|row| Ok((get(row, "region_id")?, get_day(row, "day")?))).collect()
+        rows.iter().map(|row| Ok((get(row, "region_id").map(RegionId)?, get_day(row, "day")?))).collect()
     }
 }
 
@@ -76,7 +82,7 @@ pub async fn put_outlook(tx: &mut Tx, outlook: &Outlook, made_at: DateTime<Utc>)
          ON CONFLICT (profile, region_id, day) DO UPDATE SET made_at = excluded.made_at, body = excluded.body",
     )
     .bind(&outlook.season.profile)
-    .bind(&outlook.season.region)
+    .bind(outlook.season.region.as_str())
     .bind(day_number(outlook.today))
     .bind(ms(made_at))
     .bind(body)

@@ -7,7 +7,7 @@ use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
 use crate::geo::Point;
-use crate::region::{Region, Release, Zip};
+use crate::region::{Region, RegionId, Release, Zip};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_zone, ms, zip_of};
 use crate::store::stations::in_use_station;
@@ -53,7 +53,10 @@ impl Store {
         let mut before = Vec::with_capacity(regions.len());
         for region in regions {
             before.push(find_region(tx.conn(), &region.id).await?);
-            sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(&region.id).execute(tx.conn()).await?;
+            sqlx::query("DELETE FROM region_zips WHERE region_id = $1")
+                .bind(region.id.as_str())
+                .execute(tx.conn())
+                .await?;
         }
         let mut done = Vec::with_capacity(regions.len());
         for (region, before) in regions.iter().zip(before) {
@@ -76,7 +79,7 @@ impl Store {
     ///
     /// # Errors
     /// [`Conflict::UnknownRegion`] with a near name.
-    pub async fn region(&self, id: &str) -> Result<Region, StoreError> {
+    pub async fn region(&self, id: &RegionId) -> Result<Region, StoreError> {
         let mut connection = self.read().await?;
         match find_region(&mut connection, id).await? {
             Some(region) => Ok(region),
@@ -115,7 +118,7 @@ impl Store {
             .await?;
         for row in rows {
             if let Some(at) = at(&regions, get(&row, "region_id")?) {
-                regions[at].stations.push(get(&row, "station_id")?);
+                regions[at].stations.push(StationId(get(&row, "station_id")?));
             }
         }
         Ok(regions)
@@ -137,7 +140,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn subscriber_counts(&self) -> Result<BTreeMap<String, u64>, StoreError> {
+    pub async fn subscriber_counts(&self) -> Result<BTreeMap<RegionId, u64>, StoreError> {
         let rows = sqlx::query(
             "SELECT r.region_id, COUNT(DISTINCT s.id) AS n FROM region_zips r
              JOIN subscriber_zips z ON z.zip = r.zip
@@ -146,30 +149,32 @@ impl Store {
         )
         .fetch_all(&mut *self.read().await?)
         .await?;
-        rows.iter().map(|row| Ok((get(row, "region_id")?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
+        rows.iter()
+            .map(|row| Ok((get(row, "region_id").map(RegionId)?, get::<i64>(row, "n")?.unsigned_abs())))
+            .collect()
     }
 
     /// The region in use that has this ZIP code, if one has.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn region_of_zip(&self, zip: &Zip) -> Result<Option<String>, StoreError> {
+    pub async fn region_of_zip(&self, zip: &Zip) -> Result<Option<RegionId>, StoreError> {
         Ok(region_with(&mut *self.read().await?, zip).await?.map(|(id, _)| id))
     }
 }
 
 /// Id and name of the region in use that has this ZIP code, if one has.
-async fn region_with(connection: &mut AnyConnection, zip: &Zip) -> Result<Option<(String, String)>, StoreError> {
+async fn region_with(connection: &mut AnyConnection, zip: &Zip) -> Result<Option<(RegionId, String)>, StoreError> {
     let row =
         sqlx::query("SELECT g.id, g.name FROM region_zips r JOIN regions g ON g.id = r.region_id WHERE r.zip = $1")
             .bind(zip.as_str())
             .fetch_optional(connection)
             .await?;
-    row.as_ref().map(|row| Ok((get(row, "id")?, get(row, "name")?))).transpose()
+    row.as_ref().map(|row| Ok((get(row, "id").map(RegionId)?, get(row, "name")?))).transpose()
 }
 
 /// Known, retired or not, or the conflict that says so.
-pub(super) async fn known_region(connection: &mut AnyConnection, id: &str) -> Result<Region, StoreError> {
+pub(super) async fn known_region(connection: &mut AnyConnection, id: &RegionId) -> Result<Region, StoreError> {
     match find_region(connection, id).await? {
         Some(region) => Ok(region),
         None => Err(unknown_region(connection, id).await?),
@@ -179,15 +184,15 @@ pub(super) async fn known_region(connection: &mut AnyConnection, id: &str) -> Re
 async fn add_region(tx: &mut Tx, region: &Region, now: DateTime<Utc>) -> Result<(), StoreError> {
     let there = find_region(tx.conn(), &region.id).await?;
     if there.as_ref().is_some_and(|there| !there.retired) {
-        return Err(Conflict::Exists { what: "region", id: region.id.clone() }.into());
+        return Err(Conflict::Exists { what: "region", id: region.id.to_string() }.into());
     }
     check(tx, region).await?;
     if there.is_none() { insert_region(tx, region, now).await } else { update_region(tx, region).await }
 }
 
-pub(super) async fn in_use_region(tx: &mut Tx, id: &str) -> Result<Region, StoreError> {
+pub(super) async fn in_use_region(tx: &mut Tx, id: &RegionId) -> Result<Region, StoreError> {
     let region = known_region(tx.conn(), id).await?;
-    if region.retired { Err(Conflict::RetiredRegion { id: id.to_owned() }.into()) } else { Ok(region) }
+    if region.retired { Err(Conflict::RetiredRegion { id: id.clone() }.into()) } else { Ok(region) }
 }
 
 /// Whether the region can stand beside the others.
@@ -197,7 +202,7 @@ async fn check(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
         return Err(Conflict::UnfitRegion { id: region.id.clone(), faults }.into());
     }
     for station in &region.stations {
-        in_use_station(tx, &StationId(station.clone())).await?;
+        in_use_station(tx, station).await?;
     }
     let mut taken = Vec::new();
     for zip in &region.zips {
@@ -216,7 +221,7 @@ async fn insert_region(tx: &mut Tx, region: &Region, now: DateTime<Utc>) -> Resu
                               release_policy, hold_hours)
          VALUES ($1, $2, '', 0, 0, 0, '', '', '', 0)",
     )
-    .bind(&region.id)
+    .bind(region.id.as_str())
     .bind(ms(now))
     .execute(tx.conn())
     .await?;
@@ -230,7 +235,7 @@ async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
                             release_policy = $8, hold_hours = $9, retired_at = NULL
          WHERE id = $1",
     )
-    .bind(&region.id)
+    .bind(region.id.as_str())
     .bind(&region.name)
     .bind(region.place.latitude)
     .bind(region.place.longitude)
@@ -241,20 +246,20 @@ async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
     .bind(hours)
     .execute(tx.conn())
     .await?;
-    sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(&region.id).execute(tx.conn()).await?;
+    sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(region.id.as_str()).execute(tx.conn()).await?;
     for zip in &region.zips {
         sqlx::query("INSERT INTO region_zips (zip, region_id) VALUES ($1, $2)")
             .bind(zip.as_str())
-            .bind(&region.id)
+            .bind(region.id.as_str())
             .execute(tx.conn())
             .await?;
     }
-    sqlx::query("DELETE FROM region_stations WHERE region_id = $1").bind(&region.id).execute(tx.conn()).await?;
+    sqlx::query("DELETE FROM region_stations WHERE region_id = $1").bind(region.id.as_str()).execute(tx.conn()).await?;
     for (rank, station) in (0_i64..).zip(&region.stations) {
         sqlx::query("INSERT INTO region_stations (region_id, rank, station_id) VALUES ($1, $2, $3)")
-            .bind(&region.id)
+            .bind(region.id.as_str())
             .bind(rank)
-            .bind(station)
+            .bind(station.as_str())
             .execute(tx.conn())
             .await?;
     }
@@ -271,34 +276,34 @@ fn same(a: &Region, b: &Region) -> bool {
     sorted(a) == sorted(b)
 }
 
-async fn find_region(connection: &mut AnyConnection, id: &str) -> Result<Option<Region>, StoreError> {
+async fn find_region(connection: &mut AnyConnection, id: &RegionId) -> Result<Option<Region>, StoreError> {
     let Some(row) =
-        sqlx::query("SELECT * FROM regions WHERE id = $1").bind(id).fetch_optional(&mut *connection).await?
+        sqlx::query("SELECT * FROM regions WHERE id = $1").bind(id.as_str()).fetch_optional(&mut *connection).await?
     else {
         return Ok(None);
     };
     let mut region = region_of(&row)?;
     region.zips = sqlx::query("SELECT zip FROM region_zips WHERE region_id = $1 ORDER BY zip")
-        .bind(id)
+        .bind(id.as_str())
         .fetch_all(&mut *connection)
         .await?
         .iter()
         .map(zip_of)
         .collect::<Result<_, _>>()?;
     region.stations = sqlx::query("SELECT station_id FROM region_stations WHERE region_id = $1 ORDER BY rank")
-        .bind(id)
+        .bind(id.as_str())
         .fetch_all(connection)
         .await?
         .iter()
-        .map(|row| get(row, "station_id"))
+        .map(|row| get(row, "station_id").map(StationId))
         .collect::<Result<_, _>>()?;
     Ok(Some(region))
 }
 
-async fn unknown_region(connection: &mut AnyConnection, id: &str) -> Result<StoreError, StoreError> {
+async fn unknown_region(connection: &mut AnyConnection, id: &RegionId) -> Result<StoreError, StoreError> {
     let rows = sqlx::query("SELECT id FROM regions WHERE retired_at IS NULL").fetch_all(connection).await?;
     let names = rows.iter().map(|row| get(row, "id")).collect::<Result<Vec<String>, _>>()?;
-    Ok(Conflict::UnknownRegion { id: id.to_owned(), near: near_name(id, &names) }.into())
+    Ok(Conflict::UnknownRegion { id: id.clone(), near: near_name(id.as_str(), &names) }.into())
 }
 
 /// Without its ZIP codes and stations.
@@ -313,7 +318,7 @@ fn region_of(row: &AnyRow) -> Result<Region, StoreError> {
         other => return Err(StoreError::corrupt(format!("regions.release_policy `{other}`"))),
     };
     Ok(Region {
-        id: get(row, "id")?,
+        id: RegionId(get(row, "id")?),
         name: get(row, "name")?,
         place: Point { latitude: get(row, "latitude")?, longitude: get(row, "longitude")? },
         elevation_m: get(row, "elevation_m")?,

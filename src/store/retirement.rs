@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
+use crate::region::RegionId;
 use crate::store::error::StoreError;
 use crate::store::notices::cancel_waiting;
 use crate::store::regions::in_use_region;
@@ -13,15 +14,15 @@ impl Store {
     ///
     /// # Errors
     /// `Conflict::UnknownRegion`, `Conflict::RetiredRegion`.
-    pub async fn retire_region(&self, id: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+    pub async fn retire_region(&self, id: &RegionId, now: DateTime<Utc>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         in_use_region(&mut tx, id).await?;
         sqlx::query("UPDATE regions SET retired_at = $2 WHERE id = $1")
-            .bind(id)
+            .bind(id.as_str())
             .bind(ms(now))
             .execute(tx.conn())
             .await?;
-        sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(id).execute(tx.conn()).await?;
+        sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(id.as_str()).execute(tx.conn()).await?;
         cancel_waiting(&mut tx, id, "the region was retired").await?;
         tx.commit().await
     }

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use serde::Serialize;
 use sqlx::any::AnyRow;
 
+use crate::region::RegionId;
 use crate::season::decide::Remark;
 use crate::store::error::StoreError;
 use crate::store::rows::{get, get_instant, get_instant_if_any, ms};
@@ -82,7 +83,7 @@ impl From<&Remark> for StaffKind {
 pub struct StaffEntry {
     pub id: String,
     pub at: DateTime<Utc>,
-    pub region: Option<String>,
+    pub region: Option<RegionId>,
     pub kind: StaffKind,
     pub text: String,
     pub seen_at: Option<DateTime<Utc>>,
@@ -95,7 +96,7 @@ pub struct StaffEntry {
 pub async fn tell_staff(
     tx: &mut Tx,
     key: &str,
-    region: Option<&str>,
+    region: Option<&RegionId>,
     kind: StaffKind,
     text: &str,
     now: DateTime<Utc>,
@@ -105,7 +106,7 @@ pub async fn tell_staff(
     )
     .bind(key)
     .bind(ms(now))
-    .bind(region)
+    .bind(region.map(RegionId::as_str))
     .bind(kind.as_str())
     .bind(text)
     .execute(tx.conn())
@@ -121,7 +122,7 @@ impl Store {
     pub async fn tell_staff(
         &self,
         key: &str,
-        region: Option<&str>,
+        region: Option<&RegionId>,
         kind: StaffKind,
         text: &str,
         now: DateTime<Utc>,
@@ -146,7 +147,7 @@ impl Store {
                 Ok(StaffEntry {
                     id: get(row, "id")?,
                     at: get_instant(row, "at")?,
-                    region: get(row, "region_id")?,
+                    region: get::<Option<String>>(row, "region_id")?.map(RegionId),
                     kind: kind_of(row)?,
                     text: get(row, "text")?,
                     seen_at: get_instant_if_any(row, "seen_at")?,

@@ -5,6 +5,7 @@ use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
 use crate::geo::Point;
+use crate::region::RegionId;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_instant_if_any, get_zone, ms};
 use crate::store::tx::{Store, Tx};
@@ -72,8 +73,8 @@ impl Store {
         let mut connection = self.read().await?;
         match find_station(&mut connection, id).await? {
             Some(StoredStation { station, retired_at: None }) => Ok(station),
-            Some(_) => Err(Conflict::RetiredStation { id: id.0.clone() }.into()),
-            None => Err(unknown_station(&mut connection, &id.0).await?),
+            Some(_) => Err(Conflict::RetiredStation { id: id.clone() }.into()),
+            None => Err(unknown_station(&mut connection, id).await?),
         }
     }
 
@@ -110,8 +111,8 @@ impl Store {
         .fetch_all(tx.conn())
         .await?;
         if !users.is_empty() {
-            let regions = users.iter().map(|row| get(row, "id")).collect::<Result<_, _>>()?;
-            return Err(Conflict::StationInUse { id: id.0.clone(), regions }.into());
+            let regions = users.iter().map(|row| get(row, "id").map(RegionId)).collect::<Result<_, _>>()?;
+            return Err(Conflict::StationInUse { id: id.clone(), regions }.into());
         }
         sqlx::query("UPDATE stations SET retired_at = $2 WHERE id = $1")
             .bind(&id.0)
@@ -134,22 +135,22 @@ pub(super) async fn find_station(
 pub(super) async fn in_use_station(tx: &mut Tx, id: &StationId) -> Result<Station, StoreError> {
     match find_station(tx.conn(), id).await? {
         Some(StoredStation { station, retired_at: None }) => Ok(station),
-        Some(_) => Err(Conflict::RetiredStation { id: id.0.clone() }.into()),
-        None => Err(unknown_station(tx.conn(), &id.0).await?),
+        Some(_) => Err(Conflict::RetiredStation { id: id.clone() }.into()),
+        None => Err(unknown_station(tx.conn(), id).await?),
     }
 }
 
 pub(super) async fn known_station(tx: &mut Tx, id: &StationId) -> Result<(), StoreError> {
     match find_station(tx.conn(), id).await? {
         Some(_) => Ok(()),
-        None => Err(unknown_station(tx.conn(), &id.0).await?),
+        None => Err(unknown_station(tx.conn(), id).await?),
     }
 }
 
-async fn unknown_station(connection: &mut AnyConnection, id: &str) -> Result<StoreError, StoreError> {
+async fn unknown_station(connection: &mut AnyConnection, id: &StationId) -> Result<StoreError, StoreError> {
     let rows = sqlx::query("SELECT id FROM stations WHERE retired_at IS NULL").fetch_all(connection).await?;
     let names = rows.iter().map(|row| get(row, "id")).collect::<Result<Vec<String>, _>>()?;
-    Ok(Conflict::UnknownStation { id: id.to_owned(), near: near_name(id, &names) }.into())
+    Ok(Conflict::UnknownStation { id: id.clone(), near: near_name(id.as_str(), &names) }.into())
 }
 
 async fn insert_station(tx: &mut Tx, station: &Station) -> Result<(), StoreError> {

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use sqlx::any::AnyRow;
 
 use crate::people::{Address, Channel, Language};
-use crate::region::Zip;
+use crate::region::{RegionId, Zip};
 use crate::store::addresses::{self, address_of, addresses_of};
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, get_instant, language_of, zip_of};
@@ -39,7 +39,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn subscribers(&self, region: Option<&str>) -> Result<Vec<Subscriber>, StoreError> {
+    pub async fn subscribers(&self, region: Option<&RegionId>) -> Result<Vec<Subscriber>, StoreError> {
         let mut connection = self.read().await?;
         let rows = sqlx::query(
             "SELECT s.id, s.language, s.created_at FROM subscribers s
@@ -48,7 +48,7 @@ impl Store {
                  WHERE z.subscriber_id = s.id AND r.region_id = $1))
              ORDER BY s.created_at, s.id",
         )
-        .bind(region.unwrap_or(""))
+        .bind(region.map_or("", RegionId::as_str))
         .fetch_all(&mut *connection)
         .await?;
         let mut subscribers = Vec::with_capacity(rows.len());
@@ -106,20 +106,20 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn recipients(&self, region: &str) -> Result<Vec<Recipient>, StoreError> {
-        let rows = sqlx::query(SELECT_RECIPIENTS).bind(region).fetch_all(&mut *self.read().await?).await?;
+    pub async fn recipients(&self, region: &RegionId) -> Result<Vec<Recipient>, StoreError> {
+        let rows = sqlx::query(SELECT_RECIPIENTS).bind(region.as_str()).fetch_all(&mut *self.read().await?).await?;
         rows.iter().map(recipient_of).collect()
     }
 }
 
 /// Whom a notice of this region goes to, held still until the end of the transaction: on PostgreSQL a stop that comes
 /// meanwhile waits for it, on SQLite there is one writer anyway.
-pub(super) async fn recipients_for_release(tx: &mut Tx, region: &str) -> Result<Vec<Recipient>, StoreError> {
+pub(super) async fn recipients_for_release(tx: &mut Tx, region: &RegionId) -> Result<Vec<Recipient>, StoreError> {
     let query = match tx.engine() {
         Engine::Sqlite => sqlx::query(SELECT_RECIPIENTS),
         Engine::Postgres => sqlx::query(sqlx::AssertSqlSafe(format!("{SELECT_RECIPIENTS} FOR SHARE OF a"))),
     };
-    let rows = query.bind(region).fetch_all(tx.conn()).await?;
+    let rows = query.bind(region.as_str()).fetch_all(tx.conn()).await?;
     rows.iter().map(recipient_of).collect()
 }
 

@@ -115,7 +115,7 @@ impl CellOrigin {
         match self {
             CellOrigin::Observed => DayOrigin::Observed,
             CellOrigin::Neighbour(rank) => DayOrigin::Neighbour {
-                station: neighbours.get(rank).map(|neighbour| neighbour.station.0.clone()).unwrap_or_default(),
+                station: neighbours.get(rank).map_or_else(|| "".into(), |neighbour| neighbour.station.clone()),
             },
             CellOrigin::Interpolated => DayOrigin::Interpolated,
             CellOrigin::Climatology => DayOrigin::Climatology,

@@ -1,27 +1,9 @@
 //! A station, and the feeds that know it.
 
-use std::fmt;
-
 use serde::{Deserialize, Serialize};
 
 use crate::geo::Point;
-
-/// Public id of a station, as its source writes it (GHCN id for imports), at most 40 visible characters.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(transparent)]
-pub struct StationId(pub String);
-
-impl fmt::Display for StationId {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
-}
-
-impl From<&str> for StationId {
-    fn from(text: &str) -> Self {
-        Self(text.to_owned())
-    }
-}
+pub use crate::id::StationId;
 
 /// A place with a public daily temperature record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -17,6 +17,7 @@ use crate::language::Language;
 use crate::links::region_path;
 use crate::message::dates::{self, DateStyle};
 use crate::message::facts::{Basis, NoticeFacts};
+use crate::region::RegionId;
 use crate::season::{NoticeKind, phrases};
 use crate::store::notices::Notice;
 use crate::text::escape;
@@ -31,17 +32,17 @@ pub(super) fn routes() -> Router<Site> {
 }
 
 /// The notice that went out last; no such page while none has.
-async fn newest(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+async fn newest(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     answer(&visit, &id, |notices| notices.last().map(file), &asked).await
 }
 
-async fn one(visit: Visit, Path((id, name)): Path<(String, String)>, asked: HeaderMap) -> Result<Response, Fault> {
+async fn one(visit: Visit, Path((id, name)): Path<(RegionId, String)>, asked: HeaderMap) -> Result<Response, Fault> {
     answer(&visit, &id, |notices| notices.iter().map(file).find(|file| *file == name), &asked).await
 }
 
 async fn answer(
     visit: &Visit,
-    id: &str,
+    id: &RegionId,
     wanted: impl FnOnce(&[Notice]) -> Option<String>,
     asked: &HeaderMap,
 ) -> Result<Response, Fault> {

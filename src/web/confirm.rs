@@ -85,7 +85,7 @@ async fn done_page(visit: &Visit, address_key: &str, zips: &[Zip]) -> Result<Res
         .map(|Place { zip, region }| {
             context! {
                 zip => zip.as_str(),
-                id => region.as_ref().map(|region| region.id.clone()),
+                id => region.as_ref().map(|region| region.id.as_str()),
                 name => region.as_ref().map(|region| region.name.clone()),
             }
         })

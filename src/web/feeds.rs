@@ -18,6 +18,7 @@ use super::views::{CHART_WIDTHS, RegionView, Views};
 use super::{Fault, Site, Visit, alert};
 use crate::chart::text_width;
 use crate::links::region_path;
+use crate::region::RegionId;
 use crate::season::phrases;
 use crate::season::status::{Backing, SeasonStanding};
 use crate::text::escape;
@@ -36,7 +37,7 @@ pub(super) fn routes() -> Router<Site> {
 /// The season's chart in the width nearest to the one asked for.
 async fn chart(
     visit: Visit,
-    Path(id): Path<String>,
+    Path(id): Path<RegionId>,
     Query(asked_for): Query<BTreeMap<String, String>>,
     asked: HeaderMap,
 ) -> Result<Response, Fault> {
@@ -51,7 +52,7 @@ async fn chart(
 /// Answers with what `make` writes of a region, written once for all who ask.
 async fn cached(
     visit: &Visit,
-    id: &str,
+    id: &RegionId,
     name: &str,
     asked: &HeaderMap,
     make: impl FnOnce(&Views, &RegionView) -> CachedAnswer,
@@ -62,25 +63,25 @@ async fn cached(
     Ok(cached.answer(asked))
 }
 
-async fn badge(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+async fn badge(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     cached(&visit, &id, "badge.svg", &asked, |_, view| CachedAnswer::picture(badge_of(&visit, view)).embeddable()).await
 }
 
-async fn calendar(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+async fn calendar(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     cached(&visit, &id, "calendar.ics", &asked, |views, view| {
         CachedAnswer::new("text/calendar; charset=utf-8", calendar_of(&visit, views, view))
     })
     .await
 }
 
-async fn news(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+async fn news(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     cached(&visit, &id, "news.atom", &asked, |_, view| {
         CachedAnswer::new("application/atom+xml; charset=utf-8", news_of(&visit, view))
     })
     .await
 }
 
-async fn outlook(visit: Visit, Path(id): Path<String>, asked: HeaderMap) -> Result<Response, Fault> {
+async fn outlook(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     cached(&visit, &id, "outlook.json", &asked, |views, view| {
         CachedAnswer::new("application/json", outlook_of(&visit, views, view)).embeddable()
     })

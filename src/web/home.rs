@@ -41,7 +41,7 @@ fn row(visit: &Visit, view: &RegionView) -> Value {
     let window = &view.profile.window;
     let hatched = stage(&window.closes).and_then(|stage| stage.reached).map(|reached| reached.on);
     context! {
-        id => &view.region.id,
+        id => view.region.id.as_str(),
         name => &view.region.name,
         standing => view.shown.standing.name(),
         backing => view.shown.backing.name(),

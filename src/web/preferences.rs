@@ -157,7 +157,7 @@ async fn shown(
     let places: Vec<_> = places
         .iter()
         .map(|Place { zip, region }| {
-            let (id, name) = region.as_ref().map(|region| (&region.id, &region.name)).unzip();
+            let (id, name) = region.as_ref().map(|region| (region.id.as_str(), &region.name)).unzip();
             context! { zip => zip.as_str(), id, name }
         })
         .collect();

@@ -18,6 +18,7 @@ use super::views::{CHART_WIDTHS, Known, RegionView};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::links::region_path;
+use crate::region::RegionId;
 use crate::season::{PastScore, phrases};
 use crate::units;
 use crate::web::cache::CachedAnswer;
@@ -28,7 +29,7 @@ pub(super) fn routes() -> Router<Site> {
 
 async fn region(
     visit: Visit,
-    Path(id): Path<String>,
+    Path(id): Path<RegionId>,
     Query(asked_for): Query<BTreeMap<String, String>>,
     asked: HeaderMap,
 ) -> Result<Response, Fault> {
@@ -53,7 +54,7 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
     let whole = |path: &str| visit.site.address(language, path).map_or_else(|| visit.link(path), |url| url.to_string());
     let [narrow, middle, wide] = CHART_WIDTHS;
     context! {
-        id => &region.id,
+        id => region.id.as_str(),
         name => &region.name,
         insect => view.profile.names.get(language),
         provisional => view.profile.provisional,

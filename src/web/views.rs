@@ -14,10 +14,10 @@ use super::Fault;
 use crate::assessment::season_model::{Assessment, SeasonModel};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
-use crate::region::{Region, Zip};
-use crate::season::deadline;
+use crate::region::{Region, RegionId, Zip};
 use crate::season::decide::Told;
 use crate::season::status::Shown;
+use crate::season::{NoticeId, deadline};
 use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
 use crate::service::app::Parts;
 use crate::service::assess;
@@ -44,8 +44,8 @@ pub(super) struct Views {
     pub made_at: DateTime<Utc>,
     /// In the order of their windows, those of which nothing is known last.
     pub regions: Vec<Arc<RegionView>>,
-    by_id: HashMap<String, Arc<RegionView>>,
-    by_zip: HashMap<Zip, String>,
+    by_id: HashMap<RegionId, Arc<RegionView>>,
+    by_zip: HashMap<Zip, RegionId>,
     signs: Signs,
     /// Answers made from these views so far, by path and language.
     answers: Mutex<HashMap<(String, Language), Arc<CachedAnswer>>>,
@@ -90,7 +90,7 @@ struct Signs {
     pulls: Option<DateTime<Utc>>,
     regions: Vec<Region>,
     /// Staff may let one go or hold it at any hour.
-    notices: Vec<(String, NoticeStatus)>,
+    notices: Vec<(NoticeId, NoticeStatus)>,
 }
 
 impl Signs {
@@ -112,7 +112,7 @@ impl Signs {
 }
 
 /// The notices of each region's season under way, as they stand now.
-async fn notices(source: &Source, regions: &[Region]) -> Result<BTreeMap<String, Vec<Notice>>, StoreError> {
+async fn notices(source: &Source, regions: &[Region]) -> Result<BTreeMap<RegionId, Vec<Notice>>, StoreError> {
     let parts = &source.parts;
     let now = parts.clock.now();
     let mut seasons: Vec<(&Profile, i32)> = Vec::new();
@@ -123,7 +123,7 @@ async fn notices(source: &Source, regions: &[Region]) -> Result<BTreeMap<String,
             seasons.push(season);
         }
     }
-    let mut by_region: BTreeMap<String, Vec<Notice>> = BTreeMap::new();
+    let mut by_region: BTreeMap<RegionId, Vec<Notice>> = BTreeMap::new();
     for (profile, year) in seasons {
         let all = match &source.played {
             Some(played) => as_of(played, &profile.id, year, now),
@@ -149,13 +149,13 @@ fn as_of(played: &[Notice], profile: &str, year: i32, now: DateTime<Utc>) -> Vec
 }
 
 impl Views {
-    pub fn region(&self, id: &str) -> Option<&Arc<RegionView>> {
+    pub fn region(&self, id: &RegionId) -> Option<&Arc<RegionView>> {
         self.by_id.get(id)
     }
 
     /// The region that covers a ZIP code.
-    pub fn covering(&self, zip: &Zip) -> Option<&str> {
-        self.by_zip.get(zip).map(String::as_str)
+    pub fn covering(&self, zip: &Zip) -> Option<&RegionId> {
+        self.by_zip.get(zip)
     }
 
     /// An answer that was made before, or is made now. `path` must be one of a page that exists: what is asked for by any
@@ -346,7 +346,8 @@ impl Known {
         for language in Language::ALL {
             let chart = season_chart::drawn(region, profile, model, &assessment, today, language);
             for width in CHART_WIDTHS {
-                let look = Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.clone() };
+                let look =
+                    Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.to_string() };
                 let picture = CachedAnswer::picture(season_heat(&chart, &look));
                 charts.insert((language, width), Arc::new(picture));
             }
@@ -392,7 +393,7 @@ mod tests {
         store.add_versions(&station.id, &versions).await.unwrap();
         let regions: Vec<Region> = state.regions[..2]
             .iter()
-            .map(|of| Region { stations: vec![station.id.0.clone()], ..of.region.clone() })
+            .map(|of| Region { stations: vec![station.id.clone()], ..of.region.clone() })
             .collect();
         let now: DateTime<Utc> = "2025-03-10T16:00:00Z".parse().unwrap();
         store.put_regions(&regions, now).await.unwrap();

@@ -227,7 +227,8 @@ impl Town {
         store.close().await;
         let released: Vec<_> = notices.iter().filter(|notice| notice.status() == NoticeStatus::Released).collect();
         assert!(
-            released.len() <= 1 && deliveries.iter().all(|one| Some(&one.notice) == released.first().map(|n| &n.id))
+            released.len() <= 1
+                && deliveries.iter().all(|one| released.first().is_some_and(|notice| notice.id == one.notice.as_str()))
         );
         assert_eq!(deliveries.len(), released.len() * PEOPLE, "a notice and its deliveries");
         // Decided and let out are one step here, since the region's notices leave at once.

@@ -152,7 +152,7 @@ async fn a_date_names_its_record_which_is_the_one_that_verify_scored() {
     let (profile, policy, rules) = (Profile::pinyon_needle_scale(), Policy::default(), &world.parts.config.weather);
     let model = seasons.get(&world.parts, &mut records, &world.region, &profile, 2023, now).await.unwrap();
     let record = model.skill();
-    let book = records.get(OWN).await.unwrap();
+    let book = records.get(&OWN.into()).await.unwrap();
     let question = Question { profile: &profile, policy: &policy, rules, forecast: AssumedForecast::None };
     let report = Prepared::new(&book, question).unwrap().report(&|| {});
     assert_eq!(record.seasons, report.seasons);

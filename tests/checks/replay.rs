@@ -41,7 +41,7 @@ impl World {
         for at in [1, 8] {
             let mut region = state.regions[at].region.clone();
             let own = region.stations[0].clone();
-            let index = state.stations.iter().position(|station| station.station.id.0 == own).unwrap();
+            let index = state.stations.iter().position(|station| station.station.id == own).unwrap();
             let station = &state.stations[index].station;
             store.add_missing_stations(std::slice::from_ref(station)).await.unwrap();
             // The last thirteen years are enough to project from.

@@ -267,7 +267,7 @@ impl World {
             season: &season,
             profile: &self.profile,
             policy: &self.policy,
-            station: "here",
+            station: &"here".into(),
             today,
             heat: &heat,
             ensemble: &ensemble,
@@ -924,7 +924,7 @@ mod laws {
         ];
         let region = prop_oneof![9 => Just("here".to_owned()), 1 => Just("there".to_owned())];
         let report = (any_day(), stage, any::<bool>(), region).prop_map(|(observed_on, stage, confirmed, region)| {
-            FieldReport { id: observed_on.to_string(), region, observed_on, stage, confirmed }
+            FieldReport { id: observed_on.to_string(), region: region.into(), observed_on, stage, confirmed }
         });
         proptest::collection::vec(report, 0..4)
     }
@@ -971,7 +971,7 @@ mod laws {
             season: &SeasonKey { profile: profile.id.clone(), region: "here".into(), year: 2019 },
             profile: &profile,
             policy: &Policy::default(),
-            station: "s",
+            station: &"s".into(),
             today,
             heat,
             ensemble: &Ensemble { first, members: (0..years).map(member).collect(), forecast_days: 0, dressing },
@@ -1151,7 +1151,7 @@ mod laws {
                 season: &SeasonKey { profile: profile.id.clone(), region: "here".into(), year: 2019 },
                 profile: &profile,
                 policy: &Policy::default(),
-                station: "s",
+                station: &"s".into(),
                 today,
                 heat: &heat,
                 ensemble: &Ensemble { first, members, forecast_days: 0, dressing },

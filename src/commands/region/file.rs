@@ -5,7 +5,8 @@ use serde::Deserialize;
 
 use crate::commands::args::zone;
 use crate::geo::Point;
-use crate::region::{Region, Release, Zip};
+use crate::id::StationId;
+use crate::region::{Region, RegionId, Release, Zip};
 
 /// A file of regions.
 #[derive(Deserialize)]
@@ -18,14 +19,14 @@ struct RegionFile {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct RegionEntry {
-    id: String,
+    id: RegionId,
     name: String,
     zips: Vec<String>,
     latitude: f64,
     longitude: f64,
     elevation_m: f64,
     time_zone: Option<String>,
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     #[serde(default = "usual_profile")]
     profile: String,
     release: Option<String>,

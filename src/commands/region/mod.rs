@@ -16,7 +16,8 @@ use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
-use crate::region::{Region, Release, Zip};
+use crate::id::StationId;
+use crate::region::{Region, RegionId, Release, Zip};
 use crate::season::profile::Profiles;
 use crate::service::app::load_profiles;
 use crate::store::Store;
@@ -40,7 +41,7 @@ pub enum RegionCommand {
     /// Take a region out of use: its ZIP codes are free again, its seasons stay
     Retire {
         /// Id of the region
-        id: String,
+        id: RegionId,
     },
     /// Print the ZIP codes that people wait for and no region has, the most wanted first
     Demand {
@@ -61,7 +62,7 @@ pub enum RegionCommand {
 #[derive(Debug, clap::Args)]
 pub struct Add {
     /// Short name in lower case letters, digits and hyphens, such as dos-vientos
-    id: String,
+    id: RegionId,
     /// Name as people know it
     #[arg(long)]
     name: String,
@@ -81,7 +82,7 @@ pub struct Add {
     zone: Option<Tz>,
     /// Its own station first, then those that fill its gaps; give it several times or with commas
     #[arg(long = "station", value_delimiter = ',', value_name = "ID")]
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     /// The insect
     #[arg(long, default_value = "pinyon-needle-scale")]
     profile: String,
@@ -103,7 +104,7 @@ pub struct List {
 #[derive(Debug, clap::Args)]
 pub struct Show {
     /// Id of the region
-    pub id: String,
+    pub id: RegionId,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -112,7 +113,7 @@ pub struct Show {
 #[derive(Debug, clap::Args)]
 pub struct Change {
     /// Id of the region
-    id: String,
+    id: RegionId,
     #[arg(long)]
     name: Option<String>,
     /// ZIP codes in place of all it has
@@ -137,7 +138,7 @@ pub struct Change {
     zone: Option<Tz>,
     /// Stations in place of all it has, its own first
     #[arg(long = "station", value_delimiter = ',', value_name = "ID")]
-    stations: Vec<String>,
+    stations: Vec<StationId>,
     /// The insect
     #[arg(long)]
     profile: Option<String>,
@@ -193,7 +194,7 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
 }
 
 /// The best station at hand and two more to fill its gaps, named on standard error.
-async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Result<Vec<String>, CommandError> {
+async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Result<Vec<StationId>, CommandError> {
     let candidates = by_nearness(place, Some(elevation_m), store.stations().await?);
     let near: Vec<_> = candidates.iter().filter(|candidate| candidate.is_near()).take(3).collect();
     if near.is_empty() {
@@ -220,7 +221,7 @@ async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Resul
             height_words(candidate.higher_m)
         );
     }
-    Ok(near.iter().map(|candidate| candidate.station.id.0.clone()).collect())
+    Ok(near.iter().map(|candidate| candidate.station.id.clone()).collect())
 }
 
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
@@ -237,7 +238,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     let mut table = ruled_table(["region", "name", "elevation", "ZIP codes", "stations", "subscribers", "release"]);
     for region in &regions {
         table.add_row([
-            region.id.clone(),
+            region.id.to_string(),
             if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() },
             elevation_words(region.elevation_m),
             region.zips.len().to_string(),
@@ -285,7 +286,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
         // Writing to a string cannot fail.
         let _ = writeln!(text, "{name:<13}{value}");
     };
-    line("region", region.id.clone());
+    line("region", region.id.to_string());
     line("name", if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() });
     let Point { latitude, longitude } = region.place;
     line("place", format!("{latitude:.4}, {longitude:.4}, {}", elevation_words(region.elevation_m)));
@@ -294,7 +295,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
     line("release", region.release.to_string());
     line("ZIP codes", region.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(" "));
     for (rank, id) in region.stations.iter().enumerate() {
-        let known = store.all_stations().await?.into_iter().find(|stored| stored.station.id.0 == *id);
+        let known = store.all_stations().await?.into_iter().find(|stored| stored.station.id == *id);
         let role = if rank == 0 { "station" } else { "gap filler" };
         let value = match known {
             Some(stored) => {
@@ -303,7 +304,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
                 let height = height_words(station.elevation_m - region.elevation_m);
                 format!("{id} {}, {distance:.0} km away, {height}", station.name)
             }
-            None => id.clone(),
+            None => id.to_string(),
         };
         line(role, value);
     }

@@ -8,6 +8,7 @@ use crate::commands::format::{print_out, ruled_table};
 use crate::commands::open::open_store;
 use crate::commands::select::chosen_stations;
 use crate::config::{Config, FeedsConfig};
+use crate::id::StationId;
 use crate::service::pull::{self, PullReport};
 use crate::weather::feeds::chain;
 use crate::weather::fetch::Fetcher;
@@ -17,7 +18,7 @@ use crate::weather::fetch::Fetcher;
 pub struct Pull {
     /// Only this station (may be given more than once)
     #[arg(long = "station", value_name = "ID")]
-    stations: Vec<String>,
+    stations: Vec<StationId>,
 }
 
 /// # Errors

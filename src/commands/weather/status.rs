@@ -12,6 +12,7 @@ use crate::commands::format::{date_or, print_json, print_out, ruled_table};
 use crate::commands::open::open_store;
 use crate::commands::select::chosen_stations;
 use crate::config::Config;
+use crate::id::StationId;
 use crate::service::station_glance::{Glance, glances, glances_with_hints};
 use crate::store::weather::Pull;
 use crate::weather::{Element, Station};
@@ -21,7 +22,7 @@ use crate::weather::{Element, Station};
 pub struct Status {
     /// Only this station, in detail (may be given more than once)
     #[arg(long = "station", value_name = "ID")]
-    stations: Vec<String>,
+    stations: Vec<StationId>,
 
     /// Print JSON instead of a table
     #[arg(long)]

@@ -6,6 +6,7 @@ use chrono::NaiveDate;
 
 use crate::demo::view::{Event, Step};
 use crate::people::Channel;
+use crate::region::RegionId;
 use crate::season::{DateSpread, NoticeKind, StageId};
 
 /// The state of the view. Events go in; [`draw`](super::draw) and [`table`](super::table) read it.
@@ -28,7 +29,7 @@ pub struct Board {
 /// What the board is told of a region at the start.
 #[derive(Clone, Debug)]
 pub struct BoardRegion {
-    pub id: String,
+    pub id: RegionId,
     pub name: String,
     pub elevation_m: f64,
 }
@@ -52,7 +53,7 @@ pub struct Mark {
 
 #[derive(Clone, Debug)]
 pub struct Row {
-    pub id: String,
+    pub id: RegionId,
     pub name: String,
     pub elevation_m: f64,
     pub heat: f64,
@@ -75,7 +76,7 @@ pub struct Expected {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Told {
     pub day: NaiveDate,
-    pub region: String,
+    pub region: RegionId,
     pub kind: NoticeKind,
     pub step: Step,
 }
@@ -164,8 +165,8 @@ impl Board {
         }
     }
 
-    pub fn row(&self, region: &str) -> Option<&Row> {
-        self.rows.iter().find(|row| row.id == region)
+    pub fn row(&self, region: &RegionId) -> Option<&Row> {
+        self.rows.iter().find(|row| row.id == *region)
     }
 
     /// Notices that wait for their hour or for a word of staff.
@@ -173,8 +174,8 @@ impl Board {
         self.rows.iter().flat_map(|row| row.notices.values()).filter(|(_, step)| step.waits()).count()
     }
 
-    fn row_mut(&mut self, region: &str) -> Option<&mut Row> {
-        self.rows.iter_mut().find(|row| row.id == region)
+    fn row_mut(&mut self, region: &RegionId) -> Option<&mut Row> {
+        self.rows.iter_mut().find(|row| row.id == *region)
     }
 }
 

@@ -112,6 +112,7 @@ mod tests {
     use crate::demo::weather;
     use crate::heat::{Cutoff, DayTemperatures, HeatRule, Method};
     use crate::people::Channel;
+    use crate::region::RegionId;
     use crate::season::{
         DateSpread, NoticeKind, Outlook, Reached, ReachedBy, RecordTrust, SeasonKey, StageId, StageOutlook,
     };
@@ -134,11 +135,11 @@ mod tests {
         });
         let board = Board::new(&state.name, first, last, scale, regions);
 
-        let sums: Vec<(String, Vec<f64>)> = state
+        let sums: Vec<(RegionId, Vec<f64>)> = state
             .regions
             .iter()
             .map(|region| {
-                let station = weather.stations.iter().find(|s| s.id.0 == region.region.stations[0]).unwrap();
+                let station = weather.stations.iter().find(|s| s.id == region.region.stations[0]).unwrap();
                 let start = (first - weather.first).num_days() as usize;
                 let mut sum = 0.0;
                 let sums = station.truth[start..start + 250].iter().map(|day| {
@@ -151,7 +152,7 @@ mod tests {
 
         let mut events = Vec::new();
         for (at, day) in first.iter_days().take_while(|day| *day <= last).enumerate() {
-            let outlook = |(region, sums): &(String, Vec<f64>)| {
+            let outlook = |(region, sums): &(RegionId, Vec<f64>)| {
                 let stage = |id: &str, degree_days: f64| {
                     let on = first + Days::new(sums.partition_point(|sum| *sum < degree_days) as u64);
                     let median = Some(on + Days::new(3));
@@ -178,7 +179,7 @@ mod tests {
                     trust: RecordTrust::Sound,
                     trace_years: Vec::new(),
                     forecast_days: 0,
-                    station: String::new(),
+                    station: "".into(),
                     forecast_fit: None,
                     borrowed: None,
                 }

@@ -93,7 +93,7 @@ fn the_weather_looks_like_a_dry_mountain_state() {
     let by_height: Vec<usize> = state
         .regions
         .iter()
-        .map(|r| weather.stations.iter().position(|s| s.id.0 == r.region.stations[0]).unwrap())
+        .map(|r| weather.stations.iter().position(|s| s.id == r.region.stations[0]).unwrap())
         .collect();
     let mean_max = |at: usize| mean(weather.stations[at].truth.iter().map(|day| day.max.c()));
     assert!(by_height.windows(2).all(|pair| mean_max(pair[0]) > mean_max(pair[1])), "days cool with height");
@@ -129,7 +129,7 @@ fn windows_open_from_february_in_the_lows_to_may_in_the_heights() {
     let rule = HeatRule::new(Method::SingleSine, 4.0, Some(30.0), Cutoff::Horizontal).unwrap();
     let mut medians = Vec::new();
     for region in &state.regions {
-        let station = weather.stations.iter().find(|s| s.id.0 == region.region.stations[0]).unwrap();
+        let station = weather.stations.iter().find(|s| s.id == region.region.stations[0]).unwrap();
         let mut laying = Vec::new();
         let mut hatch_after = Vec::new();
         for year in state.first_year..=state.last_year {

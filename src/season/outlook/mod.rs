@@ -26,6 +26,7 @@ use self::to_date::HeatToDate;
 use super::profile::Profile;
 use super::{FieldReport, Policy, SeasonKey, days_between};
 use crate::heat::projection::DRESSED;
+use crate::id::StationId;
 
 pub use self::ensemble::{Ensemble, Member, projected_ensemble};
 pub use self::heat_sum::{heat_sum_of, season_heat};
@@ -43,7 +44,7 @@ pub struct OutlookInput<'a> {
     pub profile: &'a Profile,
     pub policy: &'a Policy,
     /// Primary station.
-    pub station: &'a str,
+    pub station: &'a StationId,
     /// The region's local day.
     pub today: NaiveDate,
     /// From [`season_heat`]; forecast days and days after today are left out.
@@ -107,7 +108,7 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
         trace_years: trace_years.into_iter().collect(),
         forecast_days: ensemble.forecast_days,
         forecast_fit: input.forecast_fit.filter(|_| ensemble.forecast_days > 0),
-        station: input.station.to_owned(),
+        station: input.station.clone(),
         borrowed: input.borrowed.cloned(),
     }
 }

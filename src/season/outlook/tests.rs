@@ -70,7 +70,7 @@ impl Case {
             season: &SeasonKey { profile: "p".into(), region: "r".into(), year: self.year },
             profile: &profile(),
             policy: &Policy::default(),
-            station: "s",
+            station: &"s".into(),
             today: day(today),
             heat: &self.heat,
             ensemble: &self.ensemble,

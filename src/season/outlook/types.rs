@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::heat::DayOrigin;
+use crate::id::StationId;
 use crate::season::{SeasonKey, StageId};
 
 /// For a region on a day: heat so far, the stage, and each stage still to come.
@@ -33,7 +34,7 @@ pub struct Outlook {
     #[serde(default)]
     pub forecast_fit: Option<ForecastFit>,
     /// Primary station.
-    pub station: String,
+    pub station: StationId,
     /// Past years that are not the station's own.
     #[serde(default)]
     pub borrowed: Option<Borrowed>,
@@ -156,7 +157,7 @@ pub enum RecordTrust {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Borrowed {
     /// The other station.
-    pub station: String,
+    pub station: StationId,
     pub name: String,
     /// Whole past seasons of the region's own station.
     pub own_years: u32,

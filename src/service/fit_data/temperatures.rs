@@ -67,13 +67,12 @@ impl Temperatures {
                 continue;
             }
             to_load.insert(id.clone());
-            let beside = regions.iter().find(|region| region.stations.contains(&id.0));
+            let beside = regions.iter().find(|region| region.stations.contains(id));
             let beside: Vec<StationId> = beside
                 .into_iter()
                 .flat_map(|region| &region.stations)
-                .filter(|other| **other != id.0)
-                .map(|other| StationId(other.clone()))
-                .filter(|other| known.contains_key(other))
+                .filter(|other| *other != id && known.contains_key(*other))
+                .cloned()
                 .collect();
             to_load.extend(beside.iter().cloned());
             found.neighbours.insert(id.clone(), beside);

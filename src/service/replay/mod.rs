@@ -26,9 +26,10 @@ use crate::clock::{Clock, ManualClock};
 use crate::dispatch::channels::Channels;
 use crate::dispatch::dispatcher::{DispatchError, Dispatcher};
 use crate::dispatch::personalise::AsWritten;
+use crate::id::StationId;
 use crate::people::Channel;
 use crate::people::{Consent, NewSubscriber};
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
 use crate::service::app::Parts;
 use crate::service::subscribe::SignUpError;
@@ -46,10 +47,10 @@ const DAYS_PAST_RECORD: u64 = 10;
 /// One region's season as it would have gone.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RegionSeason {
-    pub region: String,
+    pub region: RegionId,
     pub name: String,
     pub elevation_m: f64,
-    pub station: String,
+    pub station: StationId,
     pub year: i32,
     /// Which other years the projection leant on.
     pub past: PastFrom,
@@ -102,11 +103,11 @@ pub enum ReplayError {
     #[error("people could not be asked what they saw")]
     Question(#[from] SignUpError),
     #[error("region `{region}` cannot be replayed")]
-    Region { region: String, source: RegionFault },
+    Region { region: RegionId, source: RegionFault },
     #[error("there is no region to replay: add one with `treebell region add`")]
     NoRegion,
     #[error("region `{0}` is not known; `treebell region list` shows the regions")]
-    UnknownRegion(String),
+    UnknownRegion(RegionId),
     #[error(
         "no station of these regions has any temperature of season {0}; `treebell weather status` shows what there is"
     )]
@@ -129,7 +130,7 @@ impl ReplayWorld {
     ///
     /// # Errors
     /// No region, an unknown one, or a store that fails.
-    pub async fn read(parts: &Parts, only: &[String]) -> Result<Self, ReplayError> {
+    pub async fn read(parts: &Parts, only: &[RegionId]) -> Result<Self, ReplayError> {
         let all = parts.store.regions().await?;
         if let Some(unknown) = only.iter().find(|id| all.iter().all(|region| region.id != **id)) {
             return Err(ReplayError::UnknownRegion(unknown.clone()));
@@ -416,7 +417,7 @@ impl ReplayWorld {
             region: region.id.clone(),
             name: region.name.clone(),
             elevation_m: region.elevation_m,
-            station: model.station().id.to_string(),
+            station: model.station().id.clone(),
             year: season,
             past: model.past_from,
             past_years: model.past_years(),

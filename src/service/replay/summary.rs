@@ -4,15 +4,17 @@ use chrono::{Datelike, NaiveDate};
 use serde::Serialize;
 
 use super::{PlayedNotice, RegionSeason};
+use crate::id::StationId;
+use crate::region::RegionId;
 use crate::season::{NoticeKind, NoticeStatus};
 
 /// Of many seasons: the earliest, the median and the latest day of the year on which each notice was decided.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RegionSummary {
-    pub region: String,
+    pub region: RegionId,
     pub name: String,
     pub elevation_m: f64,
-    pub station: String,
+    pub station: StationId,
     pub seasons: usize,
     /// Seasons in which inspect now went out unasked.
     pub inspected: usize,
@@ -31,16 +33,16 @@ pub struct RegionSummary {
 
 /// Sums up a region's seasons. Dates are given in the year of the season nearest to each rank.
 pub fn summarise(seasons: &[RegionSeason]) -> Vec<RegionSummary> {
-    let mut regions: Vec<&str> = Vec::new();
+    let mut regions: Vec<&RegionId> = Vec::new();
     for season in seasons {
-        if !regions.contains(&season.region.as_str()) {
+        if !regions.contains(&&season.region) {
             regions.push(&season.region);
         }
     }
     let mut summaries: Vec<RegionSummary> = regions
         .into_iter()
         .filter_map(|region| {
-            let own: Vec<&RegionSeason> = seasons.iter().filter(|season| season.region == region).collect();
+            let own: Vec<&RegionSeason> = seasons.iter().filter(|season| season.region == *region).collect();
             let first = *own.first()?;
             let inspect = |season: &RegionSeason| {
                 season.notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).cloned()

@@ -3,10 +3,10 @@
 use chrono::{DateTime, Utc};
 
 use crate::message::Message;
-use crate::season::NoticeStatus;
 use crate::season::decide::WordNeeded;
+use crate::season::{NoticeId, NoticeStatus};
 use crate::store::error::StoreError;
-use crate::store::notices::notice::{Fate, NewNotice, NoticeText, Put, find_notice, notice_id, status_conflict};
+use crate::store::notices::notice::{Fate, NewNotice, NoticeText, Put, find_notice, status_conflict};
 use crate::store::notices::release::{BY_POLICY, release};
 use crate::store::regions::known_region;
 use crate::store::rows::{day_number, ms};
@@ -18,7 +18,7 @@ use crate::store::tx::{Store, Tx};
 /// # Errors
 /// `Conflict::UnknownRegion`; `Conflict::NoText` when a recipient's channel and language has no text.
 pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result<Put, StoreError> {
-    let id = notice_id(&new.season, new.kind);
+    let id = NoticeId::of(&new.season, new.kind);
     known_region(tx.conn(), &new.season.region).await?;
     let begins = Beginning::of(&new.fate, new.decided_at)?;
     let written = sqlx::query(
@@ -26,9 +26,9 @@ pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> R
                               release_at, word_needed, expires_at, priority)
          VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) ON CONFLICT DO NOTHING",
     )
-    .bind(&id)
+    .bind(id.as_str())
     .bind(&new.season.profile)
-    .bind(&new.season.region)
+    .bind(new.season.region.as_str())
     .bind(i64::from(new.season.year))
     .bind(new.kind.name())
     .bind(begins.status.name())
@@ -62,7 +62,7 @@ pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> R
 /// # Errors
 /// `Conflict::UnknownNotice`, `Conflict::NoticeStatus` unless it waits or is held, `Conflict::NoText`.
 pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result<u64, StoreError> {
-    let id = notice_id(&new.season, new.kind);
+    let id = NoticeId::of(&new.season, new.kind);
     let notice = find_notice(tx, &id).await?;
     if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
         return Err(status_conflict(&notice, "given new terms"));
@@ -75,7 +75,7 @@ pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result
                             priority = $8
          WHERE id = $1",
     )
-    .bind(&id)
+    .bind(id.as_str())
     .bind(status.name())
     .bind(new.reason.to_string())
     .bind(new.facts.to_string())
@@ -86,7 +86,7 @@ pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result
     .execute(tx.conn())
     .await?;
     if !texts.is_empty() {
-        sqlx::query("DELETE FROM notice_texts WHERE notice_id = $1").bind(&id).execute(tx.conn()).await?;
+        sqlx::query("DELETE FROM notice_texts WHERE notice_id = $1").bind(id.as_str()).execute(tx.conn()).await?;
     }
     for text in texts {
         put_text(tx, &id, text).await?;
@@ -101,13 +101,13 @@ pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result
 ///
 /// # Errors
 /// `Conflict::UnknownNotice`, `Conflict::NoticeStatus` unless it waits.
-pub async fn ask_first(tx: &mut Tx, id: &str, word_needed: &WordNeeded) -> Result<(), StoreError> {
+pub async fn ask_first(tx: &mut Tx, id: &NoticeId, word_needed: &WordNeeded) -> Result<(), StoreError> {
     let notice = find_notice(tx, id).await?;
     if notice.status() != NoticeStatus::Waiting {
         return Err(status_conflict(&notice, "made to wait for a word"));
     }
     sqlx::query("UPDATE notices SET release_at = NULL, word_needed = $2 WHERE id = $1 AND status = 'waiting'")
-        .bind(id)
+        .bind(id.as_str())
         .bind(word_text(word_needed)?)
         .execute(tx.conn())
         .await?;
@@ -118,13 +118,13 @@ pub async fn ask_first(tx: &mut Tx, id: &str, word_needed: &WordNeeded) -> Resul
 ///
 /// # Errors
 /// `Conflict::UnknownNotice`, `Conflict::NoticeStatus` unless it waits or is held.
-pub async fn skip(tx: &mut Tx, id: &str, reason: &serde_json::Value) -> Result<(), StoreError> {
+pub async fn skip(tx: &mut Tx, id: &NoticeId, reason: &serde_json::Value) -> Result<(), StoreError> {
     let notice = find_notice(tx, id).await?;
     if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
         return Err(status_conflict(&notice, "skipped"));
     }
     sqlx::query("UPDATE notices SET status = 'skipped', reason = $2, release_at = NULL WHERE id = $1")
-        .bind(id)
+        .bind(id.as_str())
         .bind(reason.to_string())
         .execute(tx.conn())
         .await?;
@@ -167,7 +167,7 @@ impl Store {
     }
 }
 
-async fn put_text(tx: &mut Tx, id: &str, text: &NoticeText) -> Result<(), StoreError> {
+async fn put_text(tx: &mut Tx, id: &NoticeId, text: &NoticeText) -> Result<(), StoreError> {
     let (subject, body, html, calendar, chart_png) = match &text.message {
         Message::Email { subject, text, html, calendar, chart_png } => {
             (Some(subject.as_str()), text, Some(html.as_str()), calendar.as_deref(), chart_png.as_deref())
@@ -178,7 +178,7 @@ async fn put_text(tx: &mut Tx, id: &str, text: &NoticeText) -> Result<(), StoreE
         "INSERT INTO notice_texts (notice_id, language, channel, subject, body, html, calendar, chart_png)
          VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
     )
-    .bind(id)
+    .bind(id.as_str())
     .bind(text.language.code())
     .bind(text.channel().name())
     .bind(subject)

@@ -6,8 +6,9 @@ use sqlx::any::AnyRow;
 
 use crate::message::Message;
 use crate::people::{Channel, Language};
+use crate::region::RegionId;
 use crate::season::decide::{Standing, Told, WordNeeded};
-use crate::season::{NoticeKind, NoticeStatus, SeasonKey};
+use crate::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_day, get_instant, get_instant_if_any, ms};
 use crate::store::tx::{Store, Tx};
@@ -97,8 +98,7 @@ pub enum ReleasePlan {
 /// A notice as stored.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Notice {
-    /// `profile/region/year/kind`
-    pub id: String,
+    pub id: NoticeId,
     pub season: SeasonKey,
     pub kind: NoticeKind,
     pub state: NoticeState,
@@ -166,13 +166,8 @@ impl Notice {
     }
 }
 
-/// The id of a season's notice of one kind.
-pub fn notice_id(season: &SeasonKey, kind: NoticeKind) -> String {
-    format!("{}/{}/{}/{}", season.profile, season.region, season.year, kind.name())
-}
-
 /// The id of a notice's delivery to one address: the same on every run.
-pub fn delivery_id(notice_id: &str, address_id: &str) -> String {
+pub fn delivery_id(notice_id: &NoticeId, address_id: &str) -> String {
     let digest = Sha256::digest(format!("{notice_id}\n{address_id}"));
     hex::encode(&digest[..16])
 }
@@ -180,14 +175,14 @@ pub fn delivery_id(notice_id: &str, address_id: &str) -> String {
 impl Store {
     /// # Errors
     /// [`Conflict::UnknownNotice`].
-    pub async fn notice(&self, id: &str) -> Result<Notice, StoreError> {
+    pub async fn notice(&self, id: &NoticeId) -> Result<Notice, StoreError> {
         let row = sqlx::query("SELECT * FROM notices WHERE id = $1")
-            .bind(id)
+            .bind(id.as_str())
             .fetch_optional(&mut *self.read().await?)
             .await?;
         match row {
             Some(row) => notice_of(&row),
-            None => Err(Conflict::UnknownNotice { id: id.to_owned() }.into()),
+            None => Err(Conflict::UnknownNotice { id: id.clone() }.into()),
         }
     }
 
@@ -251,14 +246,14 @@ impl Store {
     /// When the store fails.
     pub async fn notice_text(
         &self,
-        id: &str,
+        id: &NoticeId,
         channel: Channel,
         language: Language,
     ) -> Result<Option<Message>, StoreError> {
         let row = sqlx::query(
             "SELECT subject, body, html, calendar, chart_png FROM notice_texts WHERE notice_id = $1 AND channel = $2 AND language = $3",
         )
-        .bind(id)
+        .bind(id.as_str())
         .bind(channel.name())
         .bind(language.code())
         .fetch_optional(&mut *self.read().await?)
@@ -278,11 +273,11 @@ impl Store {
     }
 }
 
-pub(super) async fn find_notice(tx: &mut Tx, id: &str) -> Result<Notice, StoreError> {
-    let row = sqlx::query("SELECT * FROM notices WHERE id = $1").bind(id).fetch_optional(tx.conn()).await?;
+pub(super) async fn find_notice(tx: &mut Tx, id: &NoticeId) -> Result<Notice, StoreError> {
+    let row = sqlx::query("SELECT * FROM notices WHERE id = $1").bind(id.as_str()).fetch_optional(tx.conn()).await?;
     match row {
         Some(row) => notice_of(&row),
-        None => Err(Conflict::UnknownNotice { id: id.to_owned() }.into()),
+        None => Err(Conflict::UnknownNotice { id: id.clone() }.into()),
     }
 }
 
@@ -296,10 +291,10 @@ pub(super) fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
     };
     let (kind, year): (&str, i64) = (get(row, "kind")?, get(row, "season")?);
     Ok(Notice {
-        id: get(row, "id")?,
+        id: NoticeId(get(row, "id")?),
         season: SeasonKey {
             profile: get(row, "profile")?,
-            region: get(row, "region_id")?,
+            region: RegionId(get(row, "region_id")?),
             year: i32::try_from(year).map_err(|_| StoreError::corrupt(format!("notices.season {year}")))?,
         },
         kind: NoticeKind::parse(kind).ok_or_else(|| StoreError::corrupt(format!("notices.kind `{kind}`")))?,

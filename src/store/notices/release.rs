@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 
 use crate::people::{Channel, Language};
-use crate::season::NoticeStatus;
+use crate::region::RegionId;
+use crate::season::{NoticeId, NoticeStatus};
 use crate::store::bulk::Insert;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::notices::notice::{Notice, delivery_id, find_notice, status_conflict};
@@ -18,7 +19,7 @@ use crate::store::tx::{Store, Tx};
 /// What came of [`Store::release_due`] for one notice.
 #[derive(Clone, Debug, PartialEq)]
 pub struct DueRelease {
-    pub notice: String,
+    pub notice: NoticeId,
     /// Deliveries queued; `None` when it had expired and was skipped.
     pub deliveries: Option<u64>,
 }
@@ -31,7 +32,7 @@ pub(super) const BY_POLICY: &str = "policy";
 /// # Errors
 /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held, [`Conflict::NoticeExpired`],
 /// [`Conflict::NoText`].
-pub async fn release(tx: &mut Tx, id: &str, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     const INSERT: Insert = Insert {
         head: "INSERT INTO deliveries (id, notice_id, address_id, channel, language, state, priority, not_before,
                                        expires_at, time_zone, attempts, fence, uncertain_count, created_at, updated_at)
@@ -44,7 +45,7 @@ pub async fn release(tx: &mut Tx, id: &str, by: &str, now: DateTime<Utc>) -> Res
         return Err(status_conflict(&notice, "released"));
     }
     if notice.expires_at <= now {
-        return Err(Conflict::NoticeExpired { id: id.to_owned(), expired_at: notice.expires_at }.into());
+        return Err(Conflict::NoticeExpired { id: id.clone(), expired_at: notice.expires_at }.into());
     }
     // The row is changed first: of two that release the same notice on PostgreSQL, the second waits here and then finds
     // nothing to change.
@@ -52,7 +53,7 @@ pub async fn release(tx: &mut Tx, id: &str, by: &str, now: DateTime<Utc>) -> Res
         "UPDATE notices SET status = 'released', released_at = $2, released_by = $3
          WHERE id = $1 AND status IN ('waiting', 'held')",
     )
-    .bind(id)
+    .bind(id.as_str())
     .bind(ms(now))
     .bind(by)
     .execute(tx.conn())
@@ -62,14 +63,14 @@ pub async fn release(tx: &mut Tx, id: &str, by: &str, now: DateTime<Utc>) -> Res
         return Err(status_conflict(&find_notice(tx, id).await?, "released"));
     }
     let priority: i64 = get(
-        &sqlx::query("SELECT priority FROM notices WHERE id = $1").bind(id).fetch_one(tx.conn()).await?,
+        &sqlx::query("SELECT priority FROM notices WHERE id = $1").bind(id.as_str()).fetch_one(tx.conn()).await?,
         "priority",
     )?;
     let region = known_region(tx.conn(), &notice.season.region).await?;
     let recipients = recipients_for_release(tx, &region.id).await?;
 
     let rows = sqlx::query("SELECT channel, language FROM notice_texts WHERE notice_id = $1")
-        .bind(id)
+        .bind(id.as_str())
         .fetch_all(tx.conn())
         .await?;
     let written: Vec<(Channel, Language)> =
@@ -80,13 +81,13 @@ pub async fn release(tx: &mut Tx, id: &str, by: &str, now: DateTime<Utc>) -> Res
     }
     if let Some(((channel, language), recipients)) = wanted.into_iter().find(|(pair, _)| !written.contains(pair)) {
         let (channel, language) = (channel.name(), language.code());
-        return Err(Conflict::NoText { id: id.to_owned(), channel, language, recipients }.into());
+        return Err(Conflict::NoText { id: id.clone(), channel, language, recipients }.into());
     }
 
     INSERT
         .run(tx, &recipients, |recipient, to| {
             to.add(delivery_id(id, &recipient.address_id))?;
-            to.add(id.to_owned())?;
+            to.add(id.to_string())?;
             to.add(recipient.address_id.clone())?;
             to.add(recipient.channel.name())?;
             to.add(recipient.language.code())?;
@@ -105,11 +106,11 @@ pub async fn release(tx: &mut Tx, id: &str, by: &str, now: DateTime<Utc>) -> Res
 }
 
 /// Notices of a region that wait or are held go no further.
-pub(in crate::store) async fn cancel_waiting(tx: &mut Tx, region: &str, note: &str) -> Result<u64, StoreError> {
+pub(in crate::store) async fn cancel_waiting(tx: &mut Tx, region: &RegionId, note: &str) -> Result<u64, StoreError> {
     let done = sqlx::query(
         "UPDATE notices SET status = 'cancelled', staff_note = $2 WHERE region_id = $1 AND status IN ('waiting', 'held')",
     )
-    .bind(region)
+    .bind(region.as_str())
     .bind(note)
     .execute(tx.conn())
     .await?;
@@ -121,7 +122,7 @@ impl Store {
     ///
     /// # Errors
     /// As [`release`].
-    pub async fn release_notice(&self, id: &str, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    pub async fn release_notice(&self, id: &NoticeId, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         let deliveries = release(&mut tx, id, by, now).await?;
         tx.commit().await?;
@@ -151,7 +152,7 @@ impl Store {
                     "UPDATE notices SET status = 'skipped', staff_note = COALESCE(staff_note, $2)
                      WHERE id = $1 AND status IN ('waiting', 'held')",
                 )
-                .bind(&notice.id)
+                .bind(notice.id.as_str())
                 .bind("nobody confirmed it while it was of use")
                 .execute(tx.conn())
                 .await?;
@@ -174,7 +175,7 @@ impl Store {
     ///
     /// # Errors
     /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits.
-    pub async fn hold_notice(&self, id: &str, note: Option<&str>) -> Result<(), StoreError> {
+    pub async fn hold_notice(&self, id: &NoticeId, note: Option<&str>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         move_notice(&mut tx, id, &[NoticeStatus::Waiting], NoticeStatus::Held, note).await?;
         tx.commit().await
@@ -184,7 +185,7 @@ impl Store {
     ///
     /// # Errors
     /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held.
-    pub async fn cancel_notice(&self, id: &str, note: Option<&str>) -> Result<(), StoreError> {
+    pub async fn cancel_notice(&self, id: &NoticeId, note: Option<&str>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         let from = [NoticeStatus::Waiting, NoticeStatus::Held];
         move_notice(&mut tx, id, &from, NoticeStatus::Cancelled, note).await?;
@@ -196,7 +197,12 @@ impl Store {
     ///
     /// # Errors
     /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it was released.
-    pub async fn recall_notice(&self, id: &str, note: Option<&str>, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    pub async fn recall_notice(
+        &self,
+        id: &NoticeId,
+        note: Option<&str>,
+        now: DateTime<Utc>,
+    ) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         move_notice(&mut tx, id, &[NoticeStatus::Released], NoticeStatus::Released, note).await?;
         let cancelled = cancel_of_notice(&mut tx, id, "the notice was recalled", now).await?;
@@ -204,7 +210,7 @@ impl Store {
         sqlx::query(
             "UPDATE deliveries SET expires_at = $2 WHERE notice_id = $1 AND state = 'leased' AND expires_at > $2",
         )
-        .bind(id)
+        .bind(id.as_str())
         .bind(ms(now))
         .execute(tx.conn())
         .await?;
@@ -215,7 +221,7 @@ impl Store {
 
 async fn move_notice(
     tx: &mut Tx,
-    id: &str,
+    id: &NoticeId,
     from: &[NoticeStatus],
     to: NoticeStatus,
     note: Option<&str>,
@@ -225,7 +231,7 @@ async fn move_notice(
         sqlx::query(
             "UPDATE notices SET status = $2, staff_note = COALESCE($3, staff_note) WHERE id = $1 AND status = $4",
         )
-        .bind(id)
+        .bind(id.as_str())
         .bind(to.name())
         .bind(note)
         .bind(notice.status().name())

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 
 use crate::delivery::state::{DeliveryState, Event};
+use crate::season::NoticeId;
 use crate::store::error::StoreError;
 use crate::store::queue::{ByHand, standing_of, states_before};
 use crate::store::rows::{get_instant, ms};
@@ -25,11 +26,11 @@ pub(in crate::store) async fn cancel_of_address(
 /// Ends what has not gone out of a notice. Gives how many.
 pub(in crate::store) async fn cancel_of_notice(
     tx: &mut Tx,
-    notice: &str,
+    notice: &NoticeId,
     why: &str,
     now: DateTime<Utc>,
 ) -> Result<u64, StoreError> {
-    cancel_all(tx, "notice_id = $4", notice, why, now).await
+    cancel_all(tx, "notice_id = $4", notice.as_str(), why, now).await
 }
 
 async fn cancel_all(tx: &mut Tx, which: &str, id: &str, why: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {

@@ -23,6 +23,7 @@ use crate::delivery::state::Event;
 use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryState, MARKS_AT_MOST, Standing};
 use crate::message::Message;
 use crate::people::{Address, Channel};
+use crate::season::NoticeId;
 use crate::store::error::StoreError;
 use crate::store::rows::get;
 
@@ -127,7 +128,7 @@ pub struct DeliveryRow {
 #[derive(Clone, Debug, Default)]
 pub struct DeliveryFilter {
     pub state: Option<DeliveryState>,
-    pub notice: Option<String>,
+    pub notice: Option<NoticeId>,
     pub limit: Option<u32>,
 }
 

@@ -7,6 +7,8 @@ use sqlx::AssertSqlSafe;
 
 use crate::delivery::state::DeliveryState;
 use crate::people::{Address, Channel};
+use crate::region::RegionId;
+use crate::season::NoticeId;
 use crate::store::error::StoreError;
 use crate::store::queue::{
     Backlog, DeliveryFilter, DeliveryRow, WAITS, channel_of, count, standing_of, state_of, zone_of,
@@ -109,14 +111,14 @@ impl Store {
     /// When the store fails.
     pub async fn notice_progress(
         &self,
-        notice: &str,
+        notice: &NoticeId,
         now: DateTime<Utc>,
     ) -> Result<(BTreeMap<DeliveryState, u64>, bool), StoreError> {
         let rows = sqlx::query(
             "SELECT state, uncertain_count, answers_lost, COUNT(*) AS n, MAX(expires_at) AS expires_at \
              FROM deliveries WHERE notice_id = $1 GROUP BY state, uncertain_count, answers_lost",
         )
-        .bind(notice)
+        .bind(notice.as_str())
         .fetch_all(&mut *self.read().await?)
         .await?;
         let (mut counts, mut ended) = (BTreeMap::new(), true);
@@ -167,7 +169,7 @@ impl Store {
              ORDER BY d.created_at, d.notice_id, d.priority, d.id LIMIT $3",
         )
         .bind(filter.state.map_or("", DeliveryState::name))
-        .bind(filter.notice.as_deref().unwrap_or(""))
+        .bind(filter.notice.as_ref().map_or("", NoticeId::as_str))
         .bind(filter.limit.map_or(i64::MAX, i64::from))
         .fetch_all(&mut *self.read().await?)
         .await?;
@@ -195,9 +197,9 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn delivery_counts(&self, id: &str) -> Result<BTreeMap<String, u64>, StoreError> {
+    pub async fn delivery_counts(&self, id: &NoticeId) -> Result<BTreeMap<String, u64>, StoreError> {
         let rows = sqlx::query("SELECT state, COUNT(*) AS n FROM deliveries WHERE notice_id = $1 GROUP BY state")
-            .bind(id)
+            .bind(id.as_str())
             .fetch_all(&mut *self.read().await?)
             .await?;
         rows.iter().map(|row| Ok((get(row, "state")?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
@@ -207,9 +209,9 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn delivery_channels(&self, id: &str) -> Result<BTreeMap<Channel, u64>, StoreError> {
+    pub async fn delivery_channels(&self, id: &NoticeId) -> Result<BTreeMap<Channel, u64>, StoreError> {
         let rows = sqlx::query("SELECT channel, COUNT(*) AS n FROM deliveries WHERE notice_id = $1 GROUP BY channel")
-            .bind(id)
+            .bind(id.as_str())
             .fetch_all(&mut *self.read().await?)
             .await?;
         rows.iter().map(|row| Ok((channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
@@ -220,7 +222,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn sent_at(&self, instant: DateTime<Utc>) -> Result<Vec<(String, Channel, u64)>, StoreError> {
+    pub async fn sent_at(&self, instant: DateTime<Utc>) -> Result<Vec<(RegionId, Channel, u64)>, StoreError> {
         let rows = sqlx::query(
             "SELECT n.region_id AS region_id, d.channel AS channel, COUNT(*) AS n FROM deliveries d
              JOIN notices n ON n.id = d.notice_id
@@ -237,7 +239,9 @@ impl Store {
         .fetch_all(&mut *self.read().await?)
         .await?;
         rows.iter()
-            .map(|row| Ok((get(row, "region_id")?, channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs())))
+            .map(|row| {
+                Ok((get(row, "region_id").map(RegionId)?, channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs()))
+            })
             .collect()
     }
 }

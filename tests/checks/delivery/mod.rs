@@ -33,6 +33,7 @@ use treebell::dispatch::channels::scripted::{Script, ScriptedTransport};
 use treebell::dispatch::personalise::AsWritten;
 use treebell::dispatch::{Channels, Dispatcher};
 use treebell::people::Channel;
+use treebell::season::NoticeId;
 use treebell::store::notices::delivery_id;
 use treebell::store::queue::{DeliveryFilter, DeliveryRow};
 use treebell::store::{Store, day_number, ms};
@@ -72,8 +73,8 @@ impl Seed {
         }
     }
 
-    pub fn notice(&self) -> String {
-        format!("pinyon-needle-scale/{}/2026/inspect-now", self.region)
+    pub fn notice(&self) -> NoticeId {
+        format!("pinyon-needle-scale/{}/2026/inspect-now", self.region).into()
     }
 
     pub fn address(&self, index: usize) -> String {
@@ -144,7 +145,7 @@ impl Seed {
                     format!(
                         "('{}', '{}', '{}', '{}', 'en', 'queued', {}, {}, {}, '{}', 0, 0, 0, {}, {})",
                         delivery_id(&self.notice(), &self.address_id(*i)),
-                        self.notice(),
+                        self.notice().to_string(),
                         self.address_id(*i),
                         self.channel.name(),
                         self.priority,

@@ -163,7 +163,7 @@ async fn notice_and_deliveries_come_together_or_not_at_all() {
         assert_eq!(put_notice(&mut tx, &notice, &texts).await.unwrap(), Put::Written { deliveries: 2 });
         drop(tx);
         assert_eq!(rows(&store).await.len(), 2, "only the seed's");
-        assert!(store.notice("pinyon-needle-scale/high-mesa/2026/get-ready").await.is_err());
+        assert!(store.notice(&"pinyon-needle-scale/high-mesa/2026/get-ready".into()).await.is_err());
 
         let mut tx = store.begin().await.unwrap();
         put_notice(&mut tx, &notice, &texts).await.unwrap();
@@ -265,8 +265,9 @@ async fn urgent_ones_go_first_and_then_by_their_time() {
         }
         let order: Vec<String> =
             claim_as(&store, "w", 100, now).await.taken.into_iter().map(|leased| leased.notice).collect();
-        let wanted: Vec<String> =
-            [&seeds[1], &seeds[1], &seeds[2], &seeds[2], &seeds[0], &seeds[0]].map(Seed::notice).to_vec();
+        let wanted: Vec<String> = [&seeds[1], &seeds[1], &seeds[2], &seeds[2], &seeds[0], &seeds[0]]
+            .map(|seed| seed.notice().to_string())
+            .to_vec();
         assert_eq!(order, wanted);
     })
     .await;

@@ -153,12 +153,12 @@ async fn a_phone_joins_by_its_zip_code_and_yes_and_leaves_by_any_word() {
         let desk = Desk::on(store, |_| {});
         assert_eq!(desk.text("15055550150", "Join 00101").await, TextOutcome::Asked, "with or without a plus");
         assert_eq!(desk.status(PHONE).await, None, "nothing before the word of its owner");
-        assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 0);
+        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 0);
         assert_eq!(desk.text(PHONE, "Yes!").await, TextOutcome::Confirmed);
-        assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
+        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 1);
         assert_eq!(desk.kinds(PHONE).await, ["confirm", "welcome"]);
         assert_eq!(desk.text(PHONE, "00201").await, TextOutcome::Extended);
-        assert_eq!(desk.parts.store.recipients("south").await.unwrap().len(), 1);
+        assert_eq!(desk.parts.store.recipients(&"south".into()).await.unwrap().len(), 1);
         assert_eq!(desk.text(PHONE, "please stop texting me").await, TextOutcome::Stopped);
         assert_eq!(desk.status(PHONE).await, Some(AddressStatus::Stopped));
         assert_eq!(desk.text(PHONE, "STOP").await, TextOutcome::Stopped);
@@ -246,9 +246,9 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
             sqlx::query(text).bind(&key).execute(tx.conn()).await.unwrap();
         }
         tx.commit().await.unwrap();
-        assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
+        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 1);
         assert_eq!(desk.text("1-296-555-0100", "alto").await, TextOutcome::Stopped);
-        assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 0);
+        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 0);
 
         assert_eq!(desk.text(" ", "STOP").await, TextOutcome::NoSender);
         let log = desk.parts.store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
@@ -278,7 +278,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
             sign_up::ask(&desk.parts, &desk.wish(PHONE, [192, 0, 2, 0])).await.unwrap();
             let new = super::subscriber(&["00101"], &[PHONE], Language::En);
             assert!(desk.parts.store.add_subscriber(&new, desk.now()).await.is_err());
-            assert!(desk.parts.store.recipients("north").await.unwrap().is_empty());
+            assert!(desk.parts.store.recipients(&"north".into()).await.unwrap().is_empty());
         };
         for (round, ends_by) in ["no", "a week", "STOP"].into_iter().enumerate() {
             desk.clock.advance(TimeDelta::days(1));
@@ -303,7 +303,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         desk.clock.advance(TimeDelta::days(1));
         assert_eq!(desk.text(PHONE, "00101").await, TextOutcome::Asked);
         assert_eq!(desk.text(PHONE, "YES").await, TextOutcome::Confirmed);
-        assert_eq!(desk.parts.store.recipients("north").await.unwrap().len(), 1);
+        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 1);
         assert_eq!(sends().await, 6, "question and welcome");
         // No form takes the place of the pending sign-up meanwhile.
         let other = "+15055550151";
@@ -540,9 +540,10 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
         assert_eq!(desk.kinds(PHONE).await, ["follow-up"]);
         assert_eq!(desk.kinds("both@example.org").await, Vec::<String>::new());
 
+        let north = "north".into();
         let reports = async || {
             let all = desk.parts.store.field_reports(
-                Some("north"),
+                Some(&north),
                 "2026-01-01".parse().unwrap(),
                 "2026-12-31".parse().unwrap(),
             );

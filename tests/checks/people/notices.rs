@@ -1,13 +1,12 @@
 use serde_json::json;
 use treebell::message::Message;
 use treebell::people::{Channel, Language};
+use treebell::region::RegionId;
 use treebell::season::decide::{Standing, WordNeeded};
-use treebell::season::{NoticeKind, NoticeStatus, SeasonKey, StageId};
+use treebell::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey, StageId};
 use treebell::store::field_reports::ReportStanding;
 use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource};
-use treebell::store::notices::{
-    DueRelease, Fate, NewNotice, NoticeText, Put, delivery_id, notice_id, put_notice, renew,
-};
+use treebell::store::notices::{DueRelease, Fate, NewNotice, NoticeText, Put, delivery_id, put_notice, renew};
 use treebell::store::runs::Start;
 use treebell::store::staff_log::StaffKind;
 use treebell::store::{Conflict, Store, StoreError};
@@ -58,7 +57,7 @@ async fn people(store: &Store) {
 }
 
 async fn queued(store: &Store) -> u64 {
-    store.delivery_counts(INSPECT).await.unwrap().get("queued").copied().unwrap_or(0)
+    store.delivery_counts(&INSPECT.into()).await.unwrap().get("queued").copied().unwrap_or(0)
 }
 
 #[tokio::test]
@@ -71,14 +70,14 @@ async fn a_notice_and_its_deliveries_are_written_once() {
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::AlreadyThere);
         assert_eq!(queued(&store).await, 3, "the second call queues nothing, not even for those who came later");
 
-        let kept = store.notice(INSPECT).await.unwrap();
+        let kept = store.notice(&INSPECT.into()).await.unwrap();
         assert_eq!((kept.status(), kept.released_by()), (NoticeStatus::Released, Some("policy")));
         assert_eq!((kept.season.clone(), kept.facts.clone()), (season(), new.facts));
         assert_eq!(kept.told(chrono_tz::America::Denver).standing, Standing::Released { on: day("2026-04-21") });
         assert_eq!(store.notices_of_season("pinyon-needle-scale", 2026).await.unwrap(), [kept]);
-        let text = store.notice_text(INSPECT, Channel::Email, Language::Es).await.unwrap();
+        let text = store.notice_text(&INSPECT.into(), Channel::Email, Language::Es).await.unwrap();
         assert_eq!(text.as_ref(), Some(&texts()[1].message));
-        assert_eq!(notice_id(&season(), NoticeKind::InspectNow), INSPECT);
+        assert_eq!(NoticeId::of(&season(), NoticeKind::InspectNow), INSPECT);
     })
     .await;
 }
@@ -106,7 +105,10 @@ async fn a_missing_text_stops_the_notice_before_anybody_is_queued() {
         let new = notice(NoticeKind::InspectNow, Fate::Release);
         let said = store.put_notice(&new, &english).await.unwrap_err().to_string();
         assert!(said.contains("no text for email in language `es`, which 1 of its recipients"), "{said}");
-        assert!(matches!(store.notice(INSPECT).await, Err(StoreError::Conflict(Conflict::UnknownNotice { .. }))));
+        assert!(matches!(
+            store.notice(&INSPECT.into()).await,
+            Err(StoreError::Conflict(Conflict::UnknownNotice { .. }))
+        ));
     })
     .await;
 }
@@ -118,19 +120,19 @@ async fn who_is_told_is_settled_when_the_notice_leaves() {
         let word_needed = WordNeeded::ByPolicy;
         let new = notice(NoticeKind::InspectNow, Fate::WaitForWord { word_needed: word_needed.clone() });
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::Written { deliveries: 0 });
-        assert_eq!(store.notice(INSPECT).await.unwrap().word_needed(), Some(&word_needed));
+        assert_eq!(store.notice(&INSPECT.into()).await.unwrap().word_needed(), Some(&word_needed));
         assert_eq!(store.release_due(at("2026-05-01T00:00:00Z")).await.unwrap(), [], "it waits for a word");
 
         subscribe(&store, &["00102"], &["late@example.org"]).await;
         say_stop(&store, &address("b@example.org"), "link", at("2026-04-22T00:00:00Z")).await;
         let now = at("2026-04-23T15:00:00Z");
-        assert_eq!(store.release_notice(INSPECT, "forest health desk", now).await.unwrap(), 3);
-        let again = store.release_notice(INSPECT, "forest health desk", now).await.unwrap_err();
+        assert_eq!(store.release_notice(&INSPECT.into(), "forest health desk", now).await.unwrap(), 3);
+        let again = store.release_notice(&INSPECT.into(), "forest health desk", now).await.unwrap_err();
         assert_eq!(again.to_string(), format!("notice `{INSPECT}` is released and cannot be released"));
         assert_eq!(queued(&store).await, 3);
         let id = store.address_hash().of(&address("a@example.org"));
         let row = sqlx::query("SELECT time_zone, expires_at FROM deliveries WHERE id = $1")
-            .bind(delivery_id(INSPECT, &id))
+            .bind(delivery_id(&INSPECT.into(), &id))
             .fetch_one(&mut *store.read().await.unwrap())
             .await
             .unwrap();
@@ -151,7 +153,7 @@ async fn a_waiting_notice_leaves_at_its_hour_unless_it_is_held() {
         }
         assert_eq!(store.next_release().await.unwrap(), Some(hour));
         assert_eq!(store.release_due(at("2026-04-22T11:59:59Z")).await.unwrap(), []);
-        let ready = notice_id(&season(), NoticeKind::GetReady);
+        let ready = NoticeId::of(&season(), NoticeKind::GetReady);
         store.hold_notice(&ready, Some("wait for the field crew")).await.unwrap();
         let left = store.release_due(hour).await.unwrap();
         assert_eq!(left, [DueRelease { notice: INSPECT.into(), deliveries: Some(3) }]);
@@ -176,18 +178,18 @@ async fn new_terms_replace_those_of_a_waiting_notice_and_respect_a_hold() {
         store.put_notice(&notice(NoticeKind::InspectNow, Fate::Wait { release_at: hour }), &texts()).await.unwrap();
         let mut tx = store.begin().await.unwrap();
         let word = WordNeeded::NotOnRealDays;
-        treebell::store::notices::ask_first(&mut tx, INSPECT, &word).await.unwrap();
+        treebell::store::notices::ask_first(&mut tx, &INSPECT.into(), &word).await.unwrap();
         tx.commit().await.unwrap();
-        let asked = store.notice(INSPECT).await.unwrap();
+        let asked = store.notice(&INSPECT.into()).await.unwrap();
         assert_eq!((asked.release_at(), asked.word_needed()), (None, Some(&word)));
 
-        store.hold_notice(INSPECT, None).await.unwrap();
+        store.hold_notice(&INSPECT.into(), None).await.unwrap();
         let mut freed = notice(NoticeKind::InspectNow, Fate::Release);
         freed.facts = json!({"region": "North", "newer": true});
         let mut tx = store.begin().await.unwrap();
         assert_eq!(renew(&mut tx, &freed, &texts()).await.unwrap(), 0, "staff stopped its clock");
         tx.commit().await.unwrap();
-        let held = store.notice(INSPECT).await.unwrap();
+        let held = store.notice(&INSPECT.into()).await.unwrap();
         assert_eq!(
             (held.status(), held.word_needed(), held.facts.clone()),
             (NoticeStatus::Held, None, freed.facts.clone())
@@ -203,9 +205,9 @@ async fn new_terms_replace_those_of_a_waiting_notice_and_respect_a_hold() {
         tx.commit().await.unwrap();
 
         let mut tx = store.begin().await.unwrap();
-        treebell::store::notices::skip(&mut tx, INSPECT, &json!({"skipped": "past-use"})).await.unwrap();
+        treebell::store::notices::skip(&mut tx, &INSPECT.into(), &json!({"skipped": "past-use"})).await.unwrap();
         tx.commit().await.unwrap();
-        let skipped = store.notice(INSPECT).await.unwrap();
+        let skipped = store.notice(&INSPECT.into()).await.unwrap();
         assert_eq!((skipped.status(), skipped.reason), (NoticeStatus::Skipped, json!({"skipped": "past-use"})));
     })
     .await;
@@ -233,10 +235,10 @@ async fn a_stop_or_removal_cancels_what_has_not_gone_out() {
         let stopped = say_stop(&store, &address("+15055550101"), "keyword STOP", now).await;
         assert_eq!(stopped.cancelled, 1);
         assert_eq!(store.remove_subscriber(&address("b@example.org"), "letter", now).await.unwrap().cancelled, 1);
-        let counts = store.delivery_counts(INSPECT).await.unwrap();
+        let counts = store.delivery_counts(&INSPECT.into()).await.unwrap();
         assert_eq!(counts.into_iter().collect::<Vec<_>>(), [("cancelled".into(), 2), ("queued".into(), 1)]);
-        assert_eq!(store.recall_notice(INSPECT, Some("wrong station"), now).await.unwrap(), 1);
-        assert_eq!(store.notice(INSPECT).await.unwrap().status(), NoticeStatus::Released);
+        assert_eq!(store.recall_notice(&INSPECT.into(), Some("wrong station"), now).await.unwrap(), 1);
+        assert_eq!(store.notice(&INSPECT.into()).await.unwrap().status(), NoticeStatus::Released);
     })
     .await;
 }
@@ -273,8 +275,8 @@ async fn a_cancelled_or_retired_region_sends_nothing() {
         for kind in [NoticeKind::GetReady, NoticeKind::InspectNow] {
             store.put_notice(&notice(kind, Fate::Wait { release_at: hour }), &texts()).await.unwrap();
         }
-        store.cancel_notice(&notice_id(&season(), NoticeKind::GetReady), Some("not this year")).await.unwrap();
-        store.retire_region("north", at("2026-04-21T13:00:00Z")).await.unwrap();
+        store.cancel_notice(&NoticeId::of(&season(), NoticeKind::GetReady), Some("not this year")).await.unwrap();
+        store.retire_region(&"north".into(), at("2026-04-21T13:00:00Z")).await.unwrap();
         assert_eq!(store.release_due(hour).await.unwrap(), []);
         let all = store.notices_of_season("pinyon-needle-scale", 2026).await.unwrap();
         assert!(all.iter().all(|notice| notice.status() == NoticeStatus::Cancelled), "{all:?}");
@@ -298,8 +300,9 @@ async fn field_reports_are_kept_once_and_judged() {
         let now = at("2026-04-18T20:00:00Z");
         let id = store.add_field_report(&new, now).await.unwrap();
         assert_eq!(store.add_field_report(&new, now).await.unwrap(), id);
+        let (north, south) = ("north".into(), "south".into());
         let reports = |region| store.field_reports(region, day("2026-04-18"), day("2026-04-18"));
-        let all = reports(Some("north")).await.unwrap();
+        let all = reports(Some(&north)).await.unwrap();
         assert_eq!((all.len(), all[0].standing), (1, ReportStanding::New));
         new.confirmed = true;
         assert_eq!(store.add_field_report(&new, now).await.unwrap(), id);
@@ -313,7 +316,7 @@ async fn field_reports_are_kept_once_and_judged() {
         );
         store.judge_field_report(&id, Judgement::Refused).await.unwrap();
         assert_eq!(reports(None).await.unwrap()[0].standing, ReportStanding::Refused);
-        assert_eq!(reports(Some("south")).await.unwrap(), []);
+        assert_eq!(reports(Some(&south)).await.unwrap(), []);
 
         new.stage = None;
         assert_ne!(store.add_field_report(&new, now).await.unwrap(), id, "looked and saw none is another report");
@@ -330,10 +333,17 @@ async fn field_reports_are_kept_once_and_judged() {
 async fn staff_are_told_a_fact_once() {
     on_each_engine("staff log", |store| async move {
         let now = at("2026-04-18T20:00:00Z");
-        assert!(store.tell_staff("late:north:2026", Some("north"), StaffKind::WasEarly, "text", now).await.unwrap());
-        assert!(!store.tell_staff("late:north:2026", Some("north"), StaffKind::WasEarly, "text", now).await.unwrap());
+        assert!(
+            store.tell_staff("late:north:2026", Some(&"north".into()), StaffKind::WasEarly, "text", now).await.unwrap()
+        );
+        assert!(
+            !store
+                .tell_staff("late:north:2026", Some(&"north".into()), StaffKind::WasEarly, "text", now)
+                .await
+                .unwrap()
+        );
         let log = store.staff_log(now).await.unwrap();
-        assert_eq!((log.len(), log[0].region.as_deref(), log[0].seen_at), (1, Some("north"), None));
+        assert_eq!((log.len(), log[0].region.as_ref().map(RegionId::as_str), log[0].seen_at), (1, Some("north"), None));
         assert_eq!(store.staff_log(at("2026-04-18T20:00:01Z")).await.unwrap(), []);
     })
     .await;

@@ -10,7 +10,7 @@ use crate::engines::{at_each_address, on_each_engine};
 use crate::support::open_store;
 
 async fn recipients(store: &Store, region: &str) -> Vec<String> {
-    let all = store.recipients(region).await.unwrap();
+    let all = store.recipients(&region.into()).await.unwrap();
     let mut all: Vec<String> = all.iter().map(|recipient| recipient.address.expose().to_owned()).collect();
     all.sort();
     all
@@ -32,7 +32,7 @@ async fn a_region_reaches_each_confirmed_address_once() {
         let asked = address("asked@example.org");
         store.confirm_address(&asked, "link", at("2026-02-02T12:00:00Z")).await.unwrap();
         assert_eq!(recipients(&store, "north").await.len(), 3);
-        let all = store.recipients("north").await.unwrap();
+        let all = store.recipients(&"north".into()).await.unwrap();
         let spanish: Vec<_> = all.iter().filter(|r| r.language == Language::Es).map(|r| r.channel).collect();
         assert_eq!(spanish, [Channel::Email]);
 
@@ -161,7 +161,7 @@ async fn a_dead_address_gets_nothing_until_it_is_given_again() {
     on_each_engine("dead addresses", |store| async move {
         two_regions(&store).await;
         subscribe(&store, &["00101"], &["a@example.org"]).await;
-        let id = store.recipients("north").await.unwrap()[0].address_id.clone();
+        let id = store.recipients(&"north".into()).await.unwrap()[0].address_id.clone();
         assert_eq!(id, store.address_hash().of(&address("a@example.org")));
         store.bury_address(&id, at("2026-03-01T00:00:00Z")).await.unwrap();
         assert_eq!(recipients(&store, "north").await, Vec::<String>::new());
@@ -177,7 +177,7 @@ async fn subscribers_are_listed_by_region() {
         two_regions(&store).await;
         subscribe(&store, &["00101"], &["n@example.org"]).await;
         subscribe(&store, &["00201"], &["s@example.org"]).await;
-        let south = store.subscribers(Some("south")).await.unwrap();
+        let south = store.subscribers(Some(&"south".into())).await.unwrap();
         assert_eq!(south.len(), 1);
         assert_eq!(south[0].zips, [zip("00201")]);
     })

@@ -55,7 +55,7 @@ async fn a_station_is_retired_only_when_no_region_needs_it() {
         let refused = store.retire_station(&"A".into(), now).await.unwrap_err();
         assert!(refused.to_string().contains("region north"), "{refused}");
 
-        store.retire_region("north", now).await.unwrap();
+        store.retire_region(&"north".into(), now).await.unwrap();
         store.retire_station(&"A".into(), now).await.unwrap();
         assert_eq!(store.stations().await.unwrap(), []);
         assert_eq!(store.all_stations().await.unwrap()[0].retired_at, Some(now));

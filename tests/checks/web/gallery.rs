@@ -114,7 +114,7 @@ impl Gallery {
         notice(&store, "halfmoon-bench", NoticeKind::InspectNow, wait, of(-3)).await;
         let word = Fate::WaitForWord { word_needed: WordNeeded::NotOnRealDays };
         notice(&store, "piedra-mansa", NoticeKind::InspectNow, word, of(-3)).await;
-        store.hold_notice("pinyon-needle-scale/piedra-mansa/2025/inspect-now", None).await.unwrap();
+        store.hold_notice(&"pinyon-needle-scale/piedra-mansa/2025/inspect-now".into(), None).await.unwrap();
         notice(&store, "dos-vientos", NoticeKind::GetReady, Fate::Release, of(-700)).await;
         notice(&store, "dos-vientos", NoticeKind::InspectNow, Fate::Release, of(-600)).await;
         let world = Season::of(store).on_as(DAY, public_url).await;
@@ -170,8 +170,8 @@ async fn question(world: &World, language: Language) -> String {
     let asked = ToAsk { id: id.clone(), subscriber, address, language };
     let mut tx = store.begin().await.unwrap();
     let now = world.parts.clock.now();
-    let notice = "pinyon-needle-scale/dos-vientos/2025/inspect-now";
-    follow_ups::put(&mut tx, notice, &asked, now + chrono::Duration::days(10), now).await.unwrap();
+    let notice = "pinyon-needle-scale/dos-vientos/2025/inspect-now".into();
+    follow_ups::put(&mut tx, &notice, &asked, now + chrono::Duration::days(10), now).await.unwrap();
     tx.commit().await.unwrap();
     let token = tokens::make(store.address_hash(), Purpose::Seen, &id);
     match language {
@@ -253,8 +253,8 @@ async fn each_state_says_what_it_is_and_no_more() {
     }
 
     // A word of staff shows without a new cycle: within the quarter minute in which the store is asked again.
-    let held = "pinyon-needle-scale/piedra-mansa/2025/inspect-now";
-    world.parts.store.release_notice(held, "staff", world.parts.clock.now()).await.unwrap();
+    let held = "pinyon-needle-scale/piedra-mansa/2025/inspect-now".into();
+    world.parts.store.release_notice(&held, "staff", world.parts.clock.now()).await.unwrap();
     world.clock.advance(chrono::Duration::seconds(16));
     let mut shown = String::new();
     for _ in 0..600 {

@@ -48,7 +48,7 @@ impl Season {
                 region.name = name.to_owned();
             }
             for (at, station) in state.stations.iter().enumerate() {
-                if region.stations.contains(&station.station.id.0) {
+                if region.stations.contains(&station.station.id) {
                     store.add_station(&station.station).await.unwrap();
                     store.add_versions(&station.station.id, &made.versions(at)).await.unwrap();
                 }

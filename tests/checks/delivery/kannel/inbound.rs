@@ -109,7 +109,7 @@ async fn texts_from_phones_do_what_they_say_and_are_answered_on_the_phone() {
         assert_eq!((arrived.to.as_str(), arrived.words(count(&words).encoding)), (phone, words));
     }
     // Without the two that said stop, with the one that joined.
-    assert_eq!(store.recipients("north").await.unwrap().len(), 3);
+    assert_eq!(store.recipients(&"north".into()).await.unwrap().len(), 3);
 
     // With Kannel's recoding, and with the service away when the text comes: Kannel brings it again.
     treebell.kill();
@@ -126,5 +126,5 @@ async fn texts_from_phones_do_what_they_say_and_are_answered_on_the_phone() {
             .await;
     }
     until("both answers", PATIENCE, async || kannel.count() > told + 1).await;
-    assert_eq!(store.recipients("north").await.unwrap().len(), 1);
+    assert_eq!(store.recipients(&"north".into()).await.unwrap().len(), 1);
 }

@@ -33,7 +33,7 @@ pub async fn queue(store: &Store, notice: usize, words: &str, first: usize, phon
     let mut tx = store.begin().await.unwrap();
     sqlx::query("UPDATE notice_texts SET body = $1 WHERE notice_id = $2 AND channel = 'sms'")
         .bind(words)
-        .bind(seed.notice())
+        .bind(seed.notice().as_str())
         .execute(tx.conn())
         .await
         .unwrap();
