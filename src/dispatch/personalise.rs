@@ -3,7 +3,7 @@
 use url::Url;
 
 use crate::message::{self, Message, Personal};
-use crate::people::Channel;
+use crate::people::{AddressId, Channel};
 
 /// Fills in what differs from person to person.
 pub trait Personaliser: Send + Sync {
@@ -17,7 +17,7 @@ pub trait Personaliser: Send + Sync {
 /// Whom a message is for.
 #[derive(Clone, Copy, Debug)]
 pub struct Addressee<'a> {
-    pub address_id: &'a str,
+    pub address_id: &'a AddressId,
     pub notice: &'a str,
     pub channel: Channel,
 }

@@ -9,6 +9,7 @@ use sha2::Sha256;
 use unicode_normalization::UnicodeNormalization;
 
 use super::Channel;
+use crate::id::text_id;
 
 /// An e-mail address or phone number that was checked and normalised. Prints as a mask; [`Address::expose`] is for the
 /// one place that writes to it and for staff who asked to see it.
@@ -280,6 +281,11 @@ impl fmt::Debug for PhoneNumber {
     }
 }
 
+text_id! {
+    /// By what an address is known everywhere: its keyed hash, which stays when the address is erased. See [`AddressHash`].
+    AddressId
+}
+
 /// HMAC-SHA256 with the store's own key. The hash of an address is its id everywhere, so an address that was erased is
 /// still known when it is offered again, and no list of hashes can be turned back by trying all phone numbers without
 /// the key. The key lies in the store itself (table `secrets`): a copy of the whole store holds both.
@@ -296,14 +302,14 @@ impl AddressHash {
 
     /// 32 hexadecimal digits. Two spellings of one mailbox that differ only in case get one hash: somebody who said
     /// stop must not be written to because of a capital letter.
-    pub fn of(&self, address: &Address) -> String {
-        self.of_text(address.channel().name(), &address.expose().to_ascii_lowercase())
+    pub fn of(&self, address: &Address) -> AddressId {
+        self.of_text(address.channel().name(), &address.expose().to_ascii_lowercase()).into()
     }
 
     /// The hash of whoever sent a text, also where nobody can write back: a short code, a name, a number that no plan has.
     /// A whole number has the hash of that number however it is written, so that a stop also holds when the number comes
     /// into a plan later. `None` when the sender holds neither letter nor digit.
-    pub fn of_sender(&self, sender: &str) -> Option<String> {
+    pub fn of_sender(&self, sender: &str) -> Option<AddressId> {
         let sender: String = sender.nfkc().flat_map(char::to_lowercase).collect();
         let (digits, others): (Vec<char>, Vec<char>) =
             sender.chars().filter(|c| c.is_alphanumeric()).partition(char::is_ascii_digit);
@@ -316,7 +322,7 @@ impl AddressHash {
             let home = if name.len() == 10 && !sender.trim_start().starts_with('+') { "+1" } else { "+" };
             name.insert_str(0, home);
         }
-        (!name.is_empty()).then(|| self.of_text(Channel::Sms.name(), &name))
+        (!name.is_empty()).then(|| self.of_text(Channel::Sms.name(), &name).into())
     }
 
     /// For other keys that must not give away what they were made of.
@@ -466,7 +472,7 @@ mod tests {
         assert_eq!(hash.of(&owner), hash.of(&same));
         assert_ne!(hash.of(&owner), hash.of(&other));
         assert_ne!(hash.of(&owner), AddressHash::with_key(b"two").of(&owner));
-        assert_eq!(hash.of(&owner).len(), 32);
+        assert_eq!(hash.of(&owner).as_str().len(), 32);
     }
 
     #[test]

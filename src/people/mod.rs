@@ -9,7 +9,7 @@ mod subscriber;
 
 use serde::{Deserialize, Serialize};
 
-pub use address::{Address, AddressError, AddressHash, EmailAddress, PhoneNumber, Reach};
+pub use address::{Address, AddressError, AddressHash, AddressId, EmailAddress, PhoneNumber, Reach};
 pub use consent::Consent;
 pub use subscriber::NewSubscriber;
 

@@ -5,7 +5,7 @@ use serde::Serialize;
 use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
-use crate::people::{Address, Language};
+use crate::people::{Address, AddressId, Language};
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, get_instant, ms};
 use crate::store::tx::{Store, Tx};
@@ -42,7 +42,7 @@ impl AddressStatus {
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct SubscriberAddress {
-    pub id: String,
+    pub id: AddressId,
     pub address: Address,
     pub status: AddressStatus,
     pub status_at: DateTime<Utc>,
@@ -54,13 +54,13 @@ pub struct SubscriberAddress {
 /// When the store fails.
 pub async fn standing(
     tx: &mut Tx,
-    address_key: &str,
+    address_key: &AddressId,
 ) -> Result<(Option<AddressStatus>, bool, Option<Language>), StoreError> {
     let row = sqlx::query(
         "SELECT a.status, s.language, (SELECT COUNT(*) FROM suppressions WHERE address_key = $1) AS suppressed \
          FROM (SELECT 1 AS one) AS x LEFT JOIN addresses a ON a.id = $1 LEFT JOIN subscribers s ON s.id = a.subscriber_id",
     )
-    .bind(address_key)
+    .bind(address_key.as_str())
     .fetch_one(tx.conn())
     .await?;
     let status = get::<Option<String>>(&row, "status")?.as_deref().and_then(AddressStatus::parse);
@@ -68,19 +68,20 @@ pub async fn standing(
     Ok((status, get::<i64>(&row, "suppressed")? > 0, language))
 }
 
-pub(super) async fn status_of(tx: &mut Tx, key: &str) -> Result<Option<AddressStatus>, StoreError> {
-    let row = sqlx::query("SELECT status FROM addresses WHERE id = $1").bind(key).fetch_optional(tx.conn()).await?;
+pub(super) async fn status_of(tx: &mut Tx, key: &AddressId) -> Result<Option<AddressStatus>, StoreError> {
+    let row =
+        sqlx::query("SELECT status FROM addresses WHERE id = $1").bind(key.as_str()).fetch_optional(tx.conn()).await?;
     row.as_ref().map(address_status).transpose()
 }
 
 pub(super) async fn set_status(
     tx: &mut Tx,
-    key: &str,
+    key: &AddressId,
     status: AddressStatus,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     sqlx::query("UPDATE addresses SET status = $2, status_at = $3 WHERE id = $1 AND status <> $2")
-        .bind(key)
+        .bind(key.as_str())
         .bind(status.name())
         .bind(ms(now))
         .execute(tx.conn())
@@ -101,7 +102,7 @@ pub(super) async fn addresses_of(
 
 pub(super) fn address_of(row: &AnyRow) -> Result<SubscriberAddress, StoreError> {
     Ok(SubscriberAddress {
-        id: get(row, "id")?,
+        id: AddressId(get(row, "id")?),
         address: Address::from_stored(channel_of(row)?, get(row, "address")?),
         status: address_status(row)?,
         status_at: get_instant(row, "status_at")?,
@@ -118,9 +119,9 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn address_by_id(&self, id: &str) -> Result<Option<Address>, StoreError> {
+    pub async fn address_by_id(&self, id: &AddressId) -> Result<Option<Address>, StoreError> {
         let row = sqlx::query("SELECT channel, address FROM addresses WHERE id = $1")
-            .bind(id)
+            .bind(id.as_str())
             .fetch_optional(&mut *self.read().await?)
             .await?;
         row.map(|row| Ok(Address::from_stored(channel_of(&row)?, get(&row, "address")?))).transpose()

@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 
 use crate::delivery::bounce_report::Fault;
 use crate::delivery::state::Report;
-use crate::people::Channel;
+use crate::people::{AddressId, Channel};
 use crate::store::error::StoreError;
 use crate::store::queue::Reported;
 use crate::store::queue::reports::move_by_report;
@@ -52,7 +52,7 @@ impl Store {
         if get::<i64>(&row, "attempts")? == 0 {
             return Ok(None);
         }
-        let address_id = get::<String>(&row, "address_id")?;
+        let address_id = AddressId(get(&row, "address_id")?);
         sqlx::query(
             "INSERT INTO delivery_reports (channel, reference, outcome, received_at, delivery_id) \
              VALUES ($1, $2, $3, $4, $5) ON CONFLICT (channel, reference, outcome) DO NOTHING",
@@ -81,7 +81,7 @@ impl Store {
                      WHERE d.address_id = $1 AND d.state = 'bounced' AND d.updated_at >= a.status_at \
                      AND d.last_error LIKE $2",
                 )
-                .bind(&address_id)
+                .bind(address_id.as_str())
                 .bind(format!("{FOR_GOOD}%"))
                 .fetch_one(tx.conn())
                 .await?;

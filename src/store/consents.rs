@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
-use crate::people::Language;
+use crate::people::{AddressId, Language};
 use crate::store::error::StoreError;
 use crate::store::rows::ms;
 use crate::store::tx::Tx;
@@ -58,7 +58,7 @@ pub struct ConsentDetail {
 
 pub(super) async fn add_consent(
     tx: &mut Tx,
-    key: &str,
+    key: &AddressId,
     action: ConsentAction,
     evidence: &str,
     now: DateTime<Utc>,
@@ -72,7 +72,7 @@ pub(super) async fn add_consent(
 /// When the store fails.
 pub async fn note_consent(
     tx: &mut Tx,
-    address_key: &str,
+    address_key: &AddressId,
     action: ConsentAction,
     evidence: &str,
     detail: &ConsentDetail,
@@ -84,7 +84,7 @@ pub async fn note_consent(
          ON CONFLICT (id) DO NOTHING",
     )
     .bind(hex::encode(&digest[..16]))
-    .bind(address_key)
+    .bind(address_key.as_str())
     .bind(ms(now))
     .bind(action.as_str())
     .bind(evidence)

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
-use crate::people::{Address, Consent, NewSubscriber};
+use crate::people::{Address, AddressId, Consent, NewSubscriber};
 use crate::store::addresses::{AddressStatus, address_status, set_status, status_of};
 use crate::store::consents::{ConsentAction, ConsentDetail, add_consent, note_consent};
 use crate::store::error::{Conflict, StoreError};
@@ -55,7 +55,7 @@ impl Store {
         let done = sqlx::query(
             "UPDATE addresses SET status = 'confirmed', status_at = $2 WHERE id = $1 AND status <> 'confirmed'",
         )
-        .bind(&key)
+        .bind(key.as_str())
         .bind(ms(now))
         .execute(tx.conn())
         .await?
@@ -91,7 +91,7 @@ pub async fn enrol_with(
         return Err(Conflict::EmptySubscriber.into());
     }
     // Everything that can be refused is looked at before anything is written.
-    let keys: Vec<String> = new.addresses.iter().map(|address| tx.hash().of(address)).collect();
+    let keys: Vec<AddressId> = new.addresses.iter().map(|address| tx.hash().of(address)).collect();
     let mut owner: Option<String> = None;
     let mut standing = Vec::new();
     for (address, key) in new.addresses.iter().zip(&keys) {
@@ -99,7 +99,7 @@ pub async fn enrol_with(
             refuse_suppressed(tx, address, key).await?;
         }
         let row = sqlx::query("SELECT subscriber_id, status FROM addresses WHERE id = $1")
-            .bind(key)
+            .bind(key.as_str())
             .fetch_optional(tx.conn())
             .await?;
         let Some(row) = row else {
@@ -126,7 +126,7 @@ pub async fn enrol_with(
         }
         None => {
             // Made of the first address and the time, so that a replay makes the same one.
-            let first = keys.first().map_or("", String::as_str);
+            let first = keys.first().map_or("", AddressId::as_str);
             let id = format!("s-{}", &tx.hash().of_text("subscriber", &format!("{first} {}", ms(now)))[..16]);
             sqlx::query(
                 "INSERT INTO subscribers (id, language, created_at) VALUES ($1, $2, $3)
@@ -164,7 +164,7 @@ pub async fn enrol_with(
                      VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (id) DO NOTHING",
                 );
                 let inserted = row
-                    .bind(key)
+                    .bind(key.as_str())
                     .bind(&subscriber)
                     .bind(address.channel().name())
                     .bind(address.expose())

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use sqlx::Row;
 
-use crate::people::Address;
+use crate::people::{Address, AddressId};
 use crate::store::addresses::{AddressStatus, addresses_of, set_status};
 use crate::store::consents::{ConsentAction, add_consent};
 use crate::store::error::{Conflict, StoreError};
@@ -32,7 +32,7 @@ impl Store {
         let mut tx = self.begin().await?;
         let key = tx.hash().of(address);
         let row = sqlx::query("SELECT subscriber_id FROM addresses WHERE id = $1")
-            .bind(&key)
+            .bind(key.as_str())
             .fetch_optional(tx.conn())
             .await?;
         let mut stopped = Stopped::default();
@@ -76,13 +76,13 @@ impl Store {
         .fetch_all(tx.conn())
         .await?;
         for row in &rows {
-            let id: &str = get(row, "id")?;
+            let id = AddressId(get(row, "id")?);
             if get::<&str>(row, "status")? == AddressStatus::Stopped.name() {
-                erase(&mut tx, id, "kept no longer after a stop", now).await?;
+                erase(&mut tx, &id, "kept no longer after a stop", now).await?;
             } else {
                 // It said no stop, so it may be given again.
-                forget(&mut tx, id, now).await?;
-                add_consent(&mut tx, id, ConsentAction::Erased, "unused", now).await?;
+                forget(&mut tx, &id, now).await?;
+                add_consent(&mut tx, &id, ConsentAction::Erased, "unused", now).await?;
             }
             close_if_empty(&mut tx, get(row, "subscriber_id")?, now).await?;
         }
@@ -107,7 +107,7 @@ impl Store {
 }
 
 /// Takes an address away for good and never lets it be written to again. Gives the deliveries cancelled.
-async fn erase(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+async fn erase(tx: &mut Tx, key: &AddressId, evidence: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     set_status(tx, key, AddressStatus::Stopped, now).await?;
     suppress(tx, key, "erased", now).await?;
     let cancelled = forget(tx, key, now).await?;
@@ -116,7 +116,7 @@ async fn erase(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Re
 }
 
 /// Takes an address away with all that may repeat it: a server's answer often quotes the address it refuses.
-async fn forget(tx: &mut Tx, key: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+async fn forget(tx: &mut Tx, key: &AddressId, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let cancelled = cancel_of_address(tx, key, "the address was removed", now).await?;
     // A provider may make its reference of the number it was for.
     for text in [
@@ -125,21 +125,21 @@ async fn forget(tx: &mut Tx, key: &str, now: DateTime<Utc>) -> Result<u64, Store
         "DELETE FROM delivery_reports WHERE delivery_id IN (SELECT id FROM deliveries WHERE address_id = $1)",
         "UPDATE deliveries SET provider_ref = NULL WHERE address_id = $1",
     ] {
-        sqlx::query(text).bind(key).execute(tx.conn()).await?;
+        sqlx::query(text).bind(key.as_str()).execute(tx.conn()).await?;
     }
     transactional::erase(tx, key, now).await?;
     end_open(tx, key, Outcome::Stopped, now).await?;
-    sqlx::query("DELETE FROM addresses WHERE id = $1").bind(key).execute(tx.conn()).await?;
+    sqlx::query("DELETE FROM addresses WHERE id = $1").bind(key.as_str()).execute(tx.conn()).await?;
     Ok(cancelled)
 }
 
 /// Whether an address that is no subscriber's stands in full in a sign-up request or a transactional message.
-async fn is_written_down(tx: &mut Tx, key: &str) -> Result<bool, StoreError> {
+async fn is_written_down(tx: &mut Tx, key: &AddressId) -> Result<bool, StoreError> {
     let row = sqlx::query(
         "SELECT (SELECT COUNT(*) FROM confirmations WHERE address_key = $1 AND address <> '') + \
                 (SELECT COUNT(*) FROM letters WHERE address_key = $1 AND address <> '') AS n",
     )
-    .bind(key)
+    .bind(key.as_str())
     .fetch_one(tx.conn())
     .await?;
     Ok(get::<i64>(&row, "n")? > 0)

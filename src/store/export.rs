@@ -67,7 +67,7 @@ impl Store {
                 "SELECT c.at, c.action, c.evidence, w.words, w.language FROM consents c
                      LEFT JOIN consent_words w ON w.id = c.words WHERE c.address_key = $1 ORDER BY c.at, c.id",
             )
-            .bind(&known.id)
+            .bind(known.id.as_str())
             .fetch_all(&mut *connection)
             .await?;
             let deliveries = sqlx::query(
@@ -75,7 +75,7 @@ impl Store {
                  FROM deliveries d LEFT JOIN letters l ON l.id = d.letter_id \
                  WHERE d.address_id = $1 ORDER BY d.created_at, d.id",
             )
-            .bind(&known.id)
+            .bind(known.id.as_str())
             .fetch_all(&mut *connection)
             .await?;
             addresses.push(ExportedAddress {

@@ -7,7 +7,7 @@ use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
 use crate::people::keywords::Saw;
-use crate::people::{Address, Channel, Language};
+use crate::people::{Address, AddressId, Channel, Language};
 use crate::region::RegionId;
 use crate::season::NoticeId;
 use crate::store::error::StoreError;
@@ -29,7 +29,7 @@ pub struct Question {
     pub id: String,
     pub notice: NoticeId,
     pub subscriber: String,
-    pub address_key: String,
+    pub address_key: AddressId,
     pub closes_at: DateTime<Utc>,
     pub answer: Option<Saw>,
     pub region: RegionId,
@@ -104,7 +104,7 @@ pub async fn put(
     .bind(&one.id)
     .bind(notice.as_str())
     .bind(&one.subscriber)
-    .bind(key)
+    .bind(key.as_str())
     .bind(ms(now))
     .bind(ms(closes_at))
     .execute(tx.conn())
@@ -122,9 +122,13 @@ const FIND: &str =
 ///
 /// # Errors
 /// When the store fails.
-pub async fn open_of(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<Option<Question>, StoreError> {
+pub async fn open_of(tx: &mut Tx, address_key: &AddressId, now: DateTime<Utc>) -> Result<Option<Question>, StoreError> {
     let find = format!("{FIND} WHERE f.address_key = $1 AND f.closes_at > $2 ORDER BY f.asked_at DESC, f.id LIMIT 1");
-    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key).bind(ms(now)).fetch_optional(tx.conn()).await?;
+    let row = sqlx::query(sqlx::AssertSqlSafe(find))
+        .bind(address_key.as_str())
+        .bind(ms(now))
+        .fetch_optional(tx.conn())
+        .await?;
     row.as_ref().map(question_of).transpose()
 }
 
@@ -189,7 +193,7 @@ fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
         id: get(row, "id")?,
         notice: NoticeId(get(row, "notice_id")?),
         subscriber: get(row, "subscriber_id")?,
-        address_key: get(row, "address_key")?,
+        address_key: AddressId(get(row, "address_key")?),
         closes_at: get_instant(row, "closes_at")?,
         answer: get::<Option<String>>(row, "answer")?.as_deref().and_then(Saw::parse),
         region: RegionId(get(row, "region_id")?),

@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::any::AnyRow;
 
 use crate::people::limits::{By, Counts, Held, SHARE_OF, TRIES};
-use crate::people::{Address, Channel, Language};
+use crate::people::{Address, AddressId, Channel, Language};
 use crate::region::Zip;
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, get_instant, get_instant_if_any, language_of, ms};
@@ -33,7 +33,7 @@ pub struct NewConfirmation {
 #[derive(Clone, Debug)]
 pub struct Confirmation {
     pub id: String,
-    pub address_key: String,
+    pub address_key: AddressId,
     pub state: SignUpState,
     pub language: Language,
     pub zips: Vec<Zip>,
@@ -119,7 +119,7 @@ pub async fn lock_counts(tx: &mut Tx) -> Result<(), StoreError> {
 /// When the store fails.
 pub async fn counts(
     tx: &mut Tx,
-    address_key: &str,
+    address_key: &AddressId,
     ip_hash: Option<&str>,
     now: DateTime<Utc>,
 ) -> Result<Counts, StoreError> {
@@ -139,7 +139,7 @@ pub async fn counts(
                  WHERE EXISTS (SELECT 1 FROM confirmations c WHERE c.address_key = n.address_key \
                      AND c.outcome = 'confirmed' AND c.ended_at >= n.at)) AS form_texts_confirmed",
     )
-    .bind(address_key)
+    .bind(address_key.as_str())
     .bind(ip_hash.unwrap_or(""))
     .bind(ms(hour))
     .bind(ms(day))
@@ -168,7 +168,7 @@ pub async fn note_ask(
     tx: &mut Tx,
     by: By,
     channel: Channel,
-    address_key: &str,
+    address_key: &AddressId,
     ip_hash: Option<&str>,
     held: Option<Held>,
     now: DateTime<Utc>,
@@ -181,7 +181,7 @@ pub async fn note_ask(
     .bind(ms(now))
     .bind(i64::from(by == By::Phone))
     .bind(channel.name())
-    .bind(address_key)
+    .bind(address_key.as_str())
     .bind(ip_hash)
     .bind(held.map(Held::name))
     .execute(tx.conn())
@@ -206,7 +206,7 @@ pub async fn put(tx: &mut Tx, new: &NewConfirmation, now: DateTime<Utc>) -> Resu
          VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, 0)",
     )
     .bind(&id)
-    .bind(&key)
+    .bind(key.as_str())
     .bind(new.address.channel().name())
     .bind(new.address.expose())
     .bind(new.language.code())
@@ -227,14 +227,21 @@ pub async fn put(tx: &mut Tx, new: &NewConfirmation, now: DateTime<Utc>) -> Resu
 ///
 /// # Errors
 /// When the store fails.
-pub async fn open_of(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<Option<Confirmation>, StoreError> {
+pub async fn open_of(
+    tx: &mut Tx,
+    address_key: &AddressId,
+    now: DateTime<Utc>,
+) -> Result<Option<Confirmation>, StoreError> {
     let find = format!(
         "SELECT * FROM confirmations WHERE address_key = $1 AND ended_at IS NULL AND asked_at > $2 \
          ORDER BY asked_at DESC, id LIMIT 1 {}",
         tx.engine().for_update()
     );
-    let row =
-        sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key).bind(ms(now - KEPT)).fetch_optional(tx.conn()).await?;
+    let row = sqlx::query(sqlx::AssertSqlSafe(find))
+        .bind(address_key.as_str())
+        .bind(ms(now - KEPT))
+        .fetch_optional(tx.conn())
+        .await?;
     row.as_ref().map(confirmation_of).transpose()
 }
 
@@ -255,7 +262,12 @@ pub async fn of_token(tx: &mut Tx, token: &str) -> Result<Option<Confirmation>, 
 ///
 /// # Errors
 /// When the store fails.
-pub async fn type_code(tx: &mut Tx, address_key: &str, code: &str, now: DateTime<Utc>) -> Result<Typed, StoreError> {
+pub async fn type_code(
+    tx: &mut Tx,
+    address_key: &AddressId,
+    code: &str,
+    now: DateTime<Utc>,
+) -> Result<Typed, StoreError> {
     let Some(wish) = open_of(tx, address_key, now).await? else { return Ok(Typed::Closed) };
     if wish.tries >= TRIES || wish.proof_until < now {
         return Ok(Typed::Closed);
@@ -294,11 +306,16 @@ pub async fn end(tx: &mut Tx, id: &str, outcome: Outcome, now: DateTime<Utc>) ->
 ///
 /// # Errors
 /// When the store fails.
-pub async fn end_open(tx: &mut Tx, address_key: &str, outcome: Outcome, now: DateTime<Utc>) -> Result<u64, StoreError> {
+pub async fn end_open(
+    tx: &mut Tx,
+    address_key: &AddressId,
+    outcome: Outcome,
+    now: DateTime<Utc>,
+) -> Result<u64, StoreError> {
     let done = sqlx::query(
         "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '' WHERE address_key = $1 AND ended_at IS NULL",
     )
-    .bind(address_key)
+    .bind(address_key.as_str())
     .bind(ms(now))
     .bind(outcome.name())
     .execute(tx.conn())
@@ -336,7 +353,7 @@ impl Store {
     }
 }
 
-fn code_hash(tx: &Tx, address_key: &str, code: &str) -> String {
+fn code_hash(tx: &Tx, address_key: &AddressId, code: &str) -> String {
     tx.hash().of_text("confirmation code", &format!("{address_key} {code}"))
 }
 
@@ -347,7 +364,7 @@ fn token_hash(tx: &Tx, token: &str) -> String {
 fn confirmation_of(row: &AnyRow) -> Result<Confirmation, StoreError> {
     Ok(Confirmation {
         id: get(row, "id")?,
-        address_key: get(row, "address_key")?,
+        address_key: AddressId(get(row, "address_key")?),
         state: state_of(row)?,
         language: language_of(row)?,
         zips: serde_json::from_str(get(row, "zips")?)

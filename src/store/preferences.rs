@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
-use crate::people::Language;
+use crate::people::{AddressId, Language};
 use crate::region::Zip;
 use crate::store::error::StoreError;
 use crate::store::rows::{get, ms};
@@ -29,7 +29,12 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn add_place(&self, address_id: &str, zip: &Zip, now: DateTime<Utc>) -> Result<PlaceChange, StoreError> {
+    pub async fn add_place(
+        &self,
+        address_id: &AddressId,
+        zip: &Zip,
+        now: DateTime<Utc>,
+    ) -> Result<PlaceChange, StoreError> {
         let mut tx = self.begin().await?;
         let Some(subscriber) = owner(&mut tx, address_id).await? else { return Ok(PlaceChange::Same) };
         if places(&mut tx, &subscriber).await? >= MOST_PLACES {
@@ -50,7 +55,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn drop_place(&self, address_id: &str, zip: &Zip) -> Result<PlaceChange, StoreError> {
+    pub async fn drop_place(&self, address_id: &AddressId, zip: &Zip) -> Result<PlaceChange, StoreError> {
         let mut tx = self.begin().await?;
         let Some(subscriber) = owner(&mut tx, address_id).await? else { return Ok(PlaceChange::Same) };
         for table in ["zip_waits", "subscriber_zips"] {
@@ -76,12 +81,12 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn set_language(&self, address_id: &str, language: Language) -> Result<(), StoreError> {
+    pub async fn set_language(&self, address_id: &AddressId, language: Language) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         sqlx::query(
             "UPDATE subscribers SET language = $2 WHERE id = (SELECT subscriber_id FROM addresses WHERE id = $1)",
         )
-        .bind(address_id)
+        .bind(address_id.as_str())
         .bind(language.code())
         .execute(tx.conn())
         .await?;
@@ -90,16 +95,16 @@ impl Store {
 }
 
 /// Held still until the end of the transaction, so that two changes at once are counted one after the other.
-async fn owner(tx: &mut Tx, address_id: &str) -> Result<Option<String>, StoreError> {
+async fn owner(tx: &mut Tx, address_id: &AddressId) -> Result<Option<String>, StoreError> {
     // Writing the row to itself locks it on both engines.
     sqlx::query(
         "UPDATE subscribers SET language = language WHERE id = (SELECT subscriber_id FROM addresses WHERE id = $1)",
     )
-    .bind(address_id)
+    .bind(address_id.as_str())
     .execute(tx.conn())
     .await?;
     let row = sqlx::query("SELECT subscriber_id FROM addresses WHERE id = $1")
-        .bind(address_id)
+        .bind(address_id.as_str())
         .fetch_optional(tx.conn())
         .await?;
     row.map(|row| get(&row, "subscriber_id")).transpose()

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
-use crate::people::Address;
+use crate::people::{Address, AddressId};
 use crate::store::addresses::{AddressStatus, set_status, status_of};
 use crate::store::consents::{ConsentAction, add_consent};
 use crate::store::error::StoreError;
@@ -43,7 +43,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn bury_address(&self, address_id: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    pub async fn bury_address(&self, address_id: &AddressId, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         let cancelled = bury(&mut tx, address_id, now).await?;
         tx.commit().await?;
@@ -57,7 +57,12 @@ impl Store {
 ///
 /// # Errors
 /// When the store fails.
-pub async fn stop_by_id(tx: &mut Tx, key: &str, evidence: &str, now: DateTime<Utc>) -> Result<Stopped, StoreError> {
+pub async fn stop_by_id(
+    tx: &mut Tx,
+    key: &AddressId,
+    evidence: &str,
+    now: DateTime<Utc>,
+) -> Result<Stopped, StoreError> {
     let was = status_of(tx, key).await?;
     // The status first: on PostgreSQL a release that runs beside this one waits here, or this waits for it and then
     // sees its deliveries.
@@ -82,7 +87,7 @@ pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTim
     let key = tx.hash().of(address);
     let confirmed_once =
         sqlx::query("SELECT COUNT(*) AS n FROM consents WHERE address_key = $1 AND action IN ('confirmed', 'resumed')")
-            .bind(&key)
+            .bind(key.as_str())
             .fetch_one(tx.conn())
             .await?;
     let resumes = match status_of(tx, &key).await? {
@@ -100,11 +105,11 @@ pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTim
 
 /// As [`Store::bury_address`], in the caller's transaction; `None` when the address was undeliverable, stopped or gone
 /// already.
-pub(super) async fn bury(tx: &mut Tx, address_id: &str, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
+pub(super) async fn bury(tx: &mut Tx, address_id: &AddressId, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
     let done = sqlx::query(
         "UPDATE addresses SET status = 'dead', status_at = $2 WHERE id = $1 AND status IN ('confirmed', 'unconfirmed')",
     )
-    .bind(address_id)
+    .bind(address_id.as_str())
     .bind(ms(now))
     .execute(tx.conn())
     .await?;

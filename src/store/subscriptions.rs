@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use sqlx::any::AnyRow;
 
-use crate::people::{Address, Channel, Language};
+use crate::people::{Address, AddressId, Channel, Language};
 use crate::region::{RegionId, Zip};
 use crate::store::addresses::{self, address_of, addresses_of};
 use crate::store::error::StoreError;
@@ -27,7 +27,7 @@ pub struct Subscriber {
 /// lie in the region.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Recipient {
-    pub address_id: String,
+    pub address_id: AddressId,
     pub subscriber_id: String,
     pub channel: Channel,
     pub address: Address,
@@ -86,7 +86,7 @@ impl Store {
             "SELECT s.id, s.language, s.created_at FROM subscribers s JOIN addresses a ON a.subscriber_id = s.id
              WHERE a.id = $1",
         )
-        .bind(key)
+        .bind(key.as_str())
         .fetch_optional(&mut *connection)
         .await?;
         let Some(row) = row else { return Ok(None) };
@@ -144,7 +144,7 @@ fn subscriber_of(row: &AnyRow) -> Result<Subscriber, StoreError> {
 fn recipient_of(row: &AnyRow) -> Result<Recipient, StoreError> {
     let channel = channel_of(row)?;
     Ok(Recipient {
-        address_id: get(row, "id")?,
+        address_id: AddressId(get(row, "id")?),
         subscriber_id: get(row, "subscriber_id")?,
         channel,
         address: Address::from_stored(channel, get(row, "address")?),

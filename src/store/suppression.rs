@@ -3,15 +3,15 @@
 use chrono::{DateTime, Utc};
 
 use crate::message::LetterKind;
-use crate::people::Address;
+use crate::people::{Address, AddressId};
 use crate::store::addresses::AddressStatus;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, instant, ms};
 use crate::store::tx::Tx;
 
-pub(super) async fn refuse_suppressed(tx: &mut Tx, address: &Address, key: &str) -> Result<(), StoreError> {
+pub(super) async fn refuse_suppressed(tx: &mut Tx, address: &Address, key: &AddressId) -> Result<(), StoreError> {
     let row = sqlx::query("SELECT since FROM suppressions WHERE address_key = $1")
-        .bind(key)
+        .bind(key.as_str())
         .fetch_optional(tx.conn())
         .await?;
     match row {
@@ -24,9 +24,14 @@ pub(super) async fn refuse_suppressed(tx: &mut Tx, address: &Address, key: &str)
 }
 
 /// Gives whether it is new.
-pub(super) async fn suppress(tx: &mut Tx, key: &str, reason: &str, now: DateTime<Utc>) -> Result<bool, StoreError> {
+pub(super) async fn suppress(
+    tx: &mut Tx,
+    key: &AddressId,
+    reason: &str,
+    now: DateTime<Utc>,
+) -> Result<bool, StoreError> {
     let done = sqlx::query("INSERT INTO suppressions (address_key, since, reason) VALUES ($1, $2, $3) ON CONFLICT (address_key) DO NOTHING")
-        .bind(key)
+        .bind(key.as_str())
         .bind(ms(now))
         .bind(reason)
         .execute(tx.conn())
@@ -34,8 +39,8 @@ pub(super) async fn suppress(tx: &mut Tx, key: &str, reason: &str, now: DateTime
     Ok(done.rows_affected() == 1)
 }
 
-pub(super) async fn lift_suppression(tx: &mut Tx, key: &str) -> Result<(), StoreError> {
-    sqlx::query("DELETE FROM suppressions WHERE address_key = $1").bind(key).execute(tx.conn()).await?;
+pub(super) async fn lift_suppression(tx: &mut Tx, key: &AddressId) -> Result<(), StoreError> {
+    sqlx::query("DELETE FROM suppressions WHERE address_key = $1").bind(key.as_str()).execute(tx.conn()).await?;
     Ok(())
 }
 

@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
 
 use crate::message::{LetterKind, Message};
-use crate::people::{Address, Language};
+use crate::people::{Address, AddressId, Language};
 use crate::store::addresses::AddressStatus;
 use crate::store::error::StoreError;
 use crate::store::rows::{get, ms};
@@ -67,7 +67,8 @@ pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: Date
         "SELECT (SELECT status FROM addresses WHERE id = $1) AS status, {SUPPRESSED} AS suppressed \
          FROM (SELECT $1 AS address_id) AS d, (SELECT $2 AS kind) AS l"
     );
-    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(&key).bind(new.kind.name()).fetch_one(tx.conn()).await?;
+    let row =
+        sqlx::query(sqlx::AssertSqlSafe(find)).bind(key.as_str()).bind(new.kind.name()).fetch_one(tx.conn()).await?;
     let status = get::<Option<String>>(&row, "status")?.as_deref().and_then(AddressStatus::parse);
     if !suppression::may_go(new.kind, status, get::<i64>(&row, "suppressed")? > 0) {
         return Ok(Put::NotAllowed);
@@ -83,7 +84,7 @@ pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: Date
     )
     .bind(&id)
     .bind(new.kind.name())
-    .bind(&key)
+    .bind(key.as_str())
     .bind(new.to.channel().name())
     .bind(new.to.expose())
     .bind(new.language.code())
@@ -105,7 +106,7 @@ pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: Date
     )
     .bind(&delivery)
     .bind(&id)
-    .bind(&key)
+    .bind(key.as_str())
     .bind(new.to.channel().name())
     .bind(new.language.code())
     .bind(if new.kind.can_wait() { PRIORITY_LAST } else { PRIORITY })
@@ -123,7 +124,7 @@ pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: Date
 /// When the store fails.
 pub async fn count_since(
     tx: &mut Tx,
-    address_key: &str,
+    address_key: &AddressId,
     kinds: &[LetterKind],
     since: DateTime<Utc>,
 ) -> Result<u64, StoreError> {
@@ -132,17 +133,18 @@ pub async fn count_since(
         "SELECT COUNT(*) AS n FROM letters WHERE address_key = $1 AND created_at > $2 AND kind IN ({})",
         names.join(", ")
     );
-    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key).bind(ms(since)).fetch_one(tx.conn()).await?;
+    let row =
+        sqlx::query(sqlx::AssertSqlSafe(find)).bind(address_key.as_str()).bind(ms(since)).fetch_one(tx.conn()).await?;
     Ok(get::<i64>(&row, "n")?.unsigned_abs())
 }
 
 /// Takes the address and the words out of all transactional messages to an address.
-pub(super) async fn erase(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+pub(super) async fn erase(tx: &mut Tx, address_key: &AddressId, now: DateTime<Utc>) -> Result<(), StoreError> {
     sqlx::query(
         "UPDATE letters SET address = '', subject = NULL, body = '', html = NULL, erased_at = $2 \
          WHERE address_key = $1 AND erased_at IS NULL",
     )
-    .bind(address_key)
+    .bind(address_key.as_str())
     .bind(ms(now))
     .execute(tx.conn())
     .await?;

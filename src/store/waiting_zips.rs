@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
-use crate::people::{Address, Language};
+use crate::people::{Address, AddressId, Language};
 use crate::region::Zip;
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, language_of, ms, zip_of};
@@ -23,14 +23,14 @@ pub struct CoveredWait {
 ///
 /// # Errors
 /// When the store fails.
-pub async fn note_waits(tx: &mut Tx, address_key: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+pub async fn note_waits(tx: &mut Tx, address_key: &AddressId, now: DateTime<Utc>) -> Result<(), StoreError> {
     sqlx::query(
         "INSERT INTO zip_waits (subscriber_id, zip, since)
          SELECT z.subscriber_id, z.zip, $2 FROM subscriber_zips z JOIN addresses a ON a.subscriber_id = z.subscriber_id
          WHERE a.id = $1 AND NOT EXISTS (SELECT 1 FROM region_zips r WHERE r.zip = z.zip)
          ON CONFLICT (subscriber_id, zip) DO NOTHING",
     )
-    .bind(address_key)
+    .bind(address_key.as_str())
     .bind(ms(now))
     .execute(tx.conn())
     .await?;

@@ -11,7 +11,7 @@ use tokio::time::Instant;
 
 use super::forms::{self, Typed, field};
 use super::{Fault, Site, Visit};
-use crate::people::{Address, Zip};
+use crate::people::{Address, AddressId, Zip};
 use crate::service::subscribe::confirm::{self, Confirmed};
 use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::tokens;
@@ -38,7 +38,7 @@ async fn typed_in(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fa
         return Err(Fault::TooMany);
     }
     let hash = visit.site.parts().store.address_hash();
-    let ask = tokens::make(hash, Purpose::Code, &hash.of(&Address::Phone(phone)));
+    let ask = tokens::make(hash, Purpose::Code, hash.of(&Address::Phone(phone)).as_str());
     let done = confirm::by_code(visit.site.parts(), &ask, field(&typed, "code")).await?;
     forms::on_the_beat(since).await;
     match done {
@@ -77,7 +77,7 @@ fn useless(visit: &Visit) -> Result<Response, Fault> {
     Ok(response)
 }
 
-async fn done_page(visit: &Visit, address_key: &str, zips: &[Zip]) -> Result<Response, Fault> {
+async fn done_page(visit: &Visit, address_key: &AddressId, zips: &[Zip]) -> Result<Response, Fault> {
     let store = &visit.site.parts().store;
     let places = places(store, zips).await?;
     let places: Vec<_> = places
@@ -90,7 +90,7 @@ async fn done_page(visit: &Visit, address_key: &str, zips: &[Zip]) -> Result<Res
             }
         })
         .collect();
-    let preferences = tokens::make(store.address_hash(), Purpose::Preferences, address_key);
+    let preferences = tokens::make(store.address_hash(), Purpose::Preferences, address_key.as_str());
     visit.page("confirm_done", context! { places, preferences })
 }
 

@@ -12,7 +12,7 @@ use tokio::time::Instant;
 use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
-use crate::people::{Address, Channel, Zip};
+use crate::people::{Address, AddressId, Channel, Zip};
 use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::preferences::send_link;
 use crate::service::subscribe::stop::{StopRequest, stop};
@@ -72,11 +72,12 @@ fn ask_form(visit: &Visit, typed: &Typed, faults: &[FieldFault], again: Option<&
 }
 
 /// Whom a link lets in.
-async fn let_in(visit: &Visit, token: &str) -> Result<Option<(String, Address, Subscriber)>, Fault> {
+async fn let_in(visit: &Visit, token: &str) -> Result<Option<(AddressId, Address, Subscriber)>, Fault> {
     let store = &visit.site.parts().store;
     let Some(id) = tokens::open(store.address_hash(), Purpose::Preferences, token) else { return Ok(None) };
-    let Some(address) = store.address_by_id(id).await? else { return Ok(None) };
-    Ok(store.subscriber_of(&address).await?.map(|subscriber| (id.to_owned(), address, subscriber)))
+    let id = AddressId::from(id);
+    let Some(address) = store.address_by_id(&id).await? else { return Ok(None) };
+    Ok(store.subscriber_of(&address).await?.map(|subscriber| (id, address, subscriber)))
 }
 
 async fn open(visit: Visit, Path(token): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {

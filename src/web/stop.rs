@@ -23,7 +23,7 @@ async fn asked(visit: Visit, Path(_): Path<String>) -> Result<Response, Fault> {
 async fn done(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
     let parts = visit.site.parts();
     if let Some(address_key) = tokens::open(parts.store.address_hash(), Purpose::Stop, &token) {
-        stop(&parts.store, &*parts.clock, StopRequest::Address(address_key), "stop link").await?;
+        stop(&parts.store, &*parts.clock, StopRequest::Address(&address_key.into()), "stop link").await?;
     }
     visit.page("stop", context! { done => true })
 }

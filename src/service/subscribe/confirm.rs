@@ -5,7 +5,7 @@ use chrono::{DateTime, Utc};
 use super::SignUpError;
 use super::messages::welcome;
 use super::tokens::{self, Purpose};
-use crate::people::{Consent, NewSubscriber};
+use crate::people::{AddressId, Consent, NewSubscriber};
 use crate::people::{Language, Zip};
 use crate::service::app::Parts;
 use crate::store::addresses::standing;
@@ -21,7 +21,7 @@ use crate::store::{Conflict, StoreError, Tx};
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Confirmed {
     /// They are subscribed now, or were and have more ZIP codes now.
-    Yes { address_key: String, zips: Vec<Zip>, language: Language },
+    Yes { address_key: AddressId, zips: Vec<Zip>, language: Language },
     /// The code was wrong; it may be tried so often again.
     Wrong { tries_left: i64 },
     /// It was not made here, is used, too old, or was tried too often: one may ask again.
@@ -46,7 +46,7 @@ pub async fn by_code(parts: &Parts, ask: &str, code: &str) -> Result<Confirmed, 
     let code: String = code.chars().filter(|c| !c.is_whitespace() && *c != '-').collect();
     let mut tx = parts.store.begin().await?;
     let now = parts.clock.now();
-    let done = match pending_sign_ups::type_code(&mut tx, key, &code, now).await? {
+    let done = match pending_sign_ups::type_code(&mut tx, &key.into(), &code, now).await? {
         Typed::Right(request) => confirm(&mut tx, parts, &request, "code", now).await?,
         Typed::Wrong { tries_left } => Confirmed::Wrong { tries_left },
         // Said as to a wrong code, so that the page tells nothing of whether the address is known to us.
@@ -98,7 +98,7 @@ pub async fn by_token(parts: &Parts, token: &str) -> Result<Confirmed, SignUpErr
 pub async fn by_reply(
     tx: &mut Tx,
     parts: &Parts,
-    address_key: &str,
+    address_key: &AddressId,
     evidence: &str,
     now: DateTime<Utc>,
 ) -> Result<Confirmed, SignUpError> {

@@ -48,7 +48,7 @@ pub(crate) async fn tell(
 ) -> Result<(), SignUpError> {
     let channel = to.channel();
     if channel == Channel::Email {
-        let token = tokens::make(tx.hash(), Purpose::Preferences, &tx.hash().of(to));
+        let token = tokens::make(tx.hash(), Purpose::Preferences, tx.hash().of(to).as_str());
         let base = parts.config.messages.public_url.url();
         facts.preferences_url = base.and_then(|base| links::preferences(base, language, &token)).map(String::from);
     }

@@ -29,7 +29,7 @@ pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), SignUpError> {
     let now = parts.clock.now();
     let mut tx = parts.store.begin().await?;
     let key = tx.hash().of(to);
-    let token = tokens::make(tx.hash(), Purpose::Preferences, &key);
+    let token = tokens::make(tx.hash(), Purpose::Preferences, key.as_str());
     let language = crate::store::addresses::standing(&mut tx, &key).await?.2.unwrap_or(Language::En);
     let sent = transactional::count_since(&mut tx, &key, &[LetterKind::Preferences], now - TimeDelta::days(1)).await?;
     // Worded also for nobody, so that the work is the same.

@@ -71,7 +71,7 @@ pub async fn ask(parts: &Parts, request: &SignUpRequest) -> Result<Asked, SignUp
     let now = parts.clock.now();
     let mut tx = parts.store.begin().await?;
     let key = tx.hash().of(&request.address);
-    let asked = Asked { ask: tokens::make(tx.hash(), Purpose::Code, &key) };
+    let asked = Asked { ask: tokens::make(tx.hash(), Purpose::Code, key.as_str()) };
     let held = ask_in(&mut tx, parts, request, By::Form, "", now).await?;
     tx.commit().await?;
     parts.queued.notify_one();

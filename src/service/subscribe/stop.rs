@@ -15,7 +15,7 @@ use super::tokens::{self, Purpose};
 use crate::clock::Clock;
 use crate::dispatch::personalise::Addressee;
 use crate::links::{self, PublicUrl};
-use crate::people::{Address, AddressHash};
+use crate::people::{Address, AddressHash, AddressId};
 use crate::store::stops;
 use crate::store::stops::Stopped;
 use crate::store::{Store, StoreError, Tx};
@@ -30,7 +30,7 @@ const LOOK_EVERY: Duration = Duration::from_millis(15);
 #[derive(Clone, Copy, Debug)]
 pub enum StopRequest<'a> {
     /// Nothing more to this address, by its key, which may be nobody's any more.
-    Address(&'a str),
+    Address(&'a AddressId),
     /// Nothing more to any address of the owner of this one, and nothing kept of them.
     Erase(&'a Address),
 }
@@ -67,7 +67,7 @@ pub async fn stop(
 #[must_use = "commit the transaction, then wait until it is in force"]
 #[derive(Debug)]
 pub struct Stopping {
-    keys: Vec<String>,
+    keys: Vec<AddressId>,
     stopped: Stopped,
 }
 
@@ -77,12 +77,12 @@ pub struct Stopping {
 /// When the store fails; then the transaction is to be given up.
 pub async fn stop_in(
     tx: &mut Tx,
-    address_key: &str,
+    address_key: &AddressId,
     evidence: &str,
     now: DateTime<Utc>,
 ) -> Result<Stopping, StoreError> {
     let stopped = stops::stop_by_id(tx, address_key, evidence, now).await?;
-    Ok(Stopping { keys: vec![address_key.to_owned()], stopped })
+    Ok(Stopping { keys: vec![address_key.clone()], stopped })
 }
 
 impl Stopping {
@@ -111,7 +111,7 @@ pub fn personaliser(
     hash: AddressHash,
 ) -> impl Fn(&Addressee<'_>) -> Option<Url> + Send + Sync + 'static {
     let base = public_url.url().cloned();
-    move |to| links::stop(base.as_ref()?, &tokens::make(&hash, Purpose::Stop, to.address_id))
+    move |to| links::stop(base.as_ref()?, &tokens::make(&hash, Purpose::Stop, to.address_id.as_str()))
 }
 
 #[cfg(test)]
@@ -121,7 +121,8 @@ mod tests {
 
     #[test]
     fn links_are_made_below_the_public_address() {
-        let to = Addressee { address_id: "0123456789abcdef0123456789abcdef", notice: "n", channel: Channel::Email };
+        let to =
+            Addressee { address_id: &"0123456789abcdef0123456789abcdef".into(), notice: "n", channel: Channel::Email };
         let link =
             |base| personaliser(&PublicUrl::from(base), AddressHash::with_key(b"k"))(&to).map(|url| url.to_string());
         assert_eq!(link(""), None);

@@ -12,7 +12,7 @@ use crate::delivery::inbound::{Inbound, InboundText, NotTaken};
 use crate::message::{LetterFacts, LetterKind, Sender};
 use crate::people::keywords::{self, Meaning};
 use crate::people::limits::By;
-use crate::people::{Address, Language, PhoneNumber, Reach, Zip};
+use crate::people::{Address, AddressId, Language, PhoneNumber, Reach, Zip};
 use crate::people::{Consent, NewSubscriber};
 use crate::service::app::Parts;
 use crate::service::follow_up;
@@ -153,7 +153,7 @@ impl Inbound for Texts {
 }
 
 /// What makes two texts one: the provider's id, or where there is none sender, words and minute.
-fn fact(tx: &Tx, address_key: &str, text: &InboundText) -> String {
+fn fact(tx: &Tx, address_key: &AddressId, text: &InboundText) -> String {
     let minute = text.at.timestamp().div_euclid(60);
     match text.id.as_deref().map(str::trim).filter(|id| !id.is_empty()) {
         Some(id) => tx.hash().of_text("inbound text", &format!("{address_key}\nid {id}")),
@@ -166,7 +166,7 @@ struct Incoming<'a> {
     tx: &'a mut Tx,
     parts: &'a Parts,
     address: Address,
-    key: String,
+    key: AddressId,
     fact: String,
     status: Option<AddressStatus>,
     suppressed: bool,
@@ -181,7 +181,7 @@ impl<'a> Incoming<'a> {
         tx: &'a mut Tx,
         parts: &'a Parts,
         address: Address,
-        key: String,
+        key: AddressId,
         fact: String,
         said_in: Option<Language>,
         now: DateTime<Utc>,

@@ -5,7 +5,7 @@ use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
 use crate::message::Message;
-use crate::people::{Channel, Language};
+use crate::people::{AddressId, Channel, Language};
 use crate::region::RegionId;
 use crate::season::decide::{Standing, Told, WordNeeded};
 use crate::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
@@ -167,7 +167,7 @@ impl Notice {
 }
 
 /// The id of a notice's delivery to one address: the same on every run.
-pub fn delivery_id(notice_id: &NoticeId, address_id: &str) -> String {
+pub fn delivery_id(notice_id: &NoticeId, address_id: &AddressId) -> String {
     let digest = Sha256::digest(format!("{notice_id}\n{address_id}"));
     hex::encode(&digest[..16])
 }

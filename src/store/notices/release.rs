@@ -88,7 +88,7 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
         .run(tx, &recipients, |recipient, to| {
             to.add(delivery_id(id, &recipient.address_id))?;
             to.add(id.to_string())?;
-            to.add(recipient.address_id.clone())?;
+            to.add(recipient.address_id.to_string())?;
             to.add(recipient.channel.name())?;
             to.add(recipient.language.code())?;
             to.add("queued")?;

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 
 use crate::delivery::state::{DeliveryState, Event};
+use crate::people::AddressId;
 use crate::season::NoticeId;
 use crate::store::error::StoreError;
 use crate::store::queue::{ByHand, standing_of, states_before};
@@ -13,14 +14,14 @@ use crate::store::tx::{Store, Tx};
 /// Ends what has not gone out to an address. Gives how many.
 pub(in crate::store) async fn cancel_of_address(
     tx: &mut Tx,
-    key: &str,
+    key: &AddressId,
     why: &str,
     now: DateTime<Utc>,
 ) -> Result<u64, StoreError> {
     // The one answer to a stop goes out, also when the stop is said twice.
     let which = "address_id = $4 AND NOT EXISTS \
          (SELECT 1 FROM letters WHERE letters.id = deliveries.letter_id AND letters.kind = 'stopped')";
-    cancel_all(tx, which, key, why, now).await
+    cancel_all(tx, which, key.as_str(), why, now).await
 }
 
 /// Ends what has not gone out of a notice. Gives how many.

@@ -8,7 +8,7 @@ use sqlx::any::AnyRow;
 use crate::delivery::attempt::Lease;
 use crate::delivery::state::{DeliveryState, Event, Standing};
 use crate::message::{LetterKind, Message};
-use crate::people::{Address, Channel};
+use crate::people::{Address, AddressId, Channel};
 use crate::store::addresses::AddressStatus;
 use crate::store::error::StoreError;
 use crate::store::queue::pace::{pace_lock, room};
@@ -101,11 +101,11 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn in_hand(&self, address_key: &str, now: DateTime<Utc>) -> Result<bool, StoreError> {
+    pub async fn in_hand(&self, address_key: &AddressId, now: DateTime<Utc>) -> Result<bool, StoreError> {
         let row = sqlx::query(
             "SELECT COUNT(*) AS n FROM deliveries WHERE address_id = $1 AND state = 'leased' AND lease_until > $2",
         )
-        .bind(address_key)
+        .bind(address_key.as_str())
         .bind(ms(now))
         .fetch_one(&mut *self.read().await?)
         .await?;
@@ -240,7 +240,7 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
             lease,
             channel: ask.channel,
             notice: get(&row, "notice")?,
-            address_id: get(&row, "address_id")?,
+            address_id: AddressId(get(&row, "address_id")?),
             address: Address::from_stored(ask.channel, address),
             message,
             attempts: get(&row, "attempts")?,

@@ -22,7 +22,7 @@ use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::Event;
 use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryState, MARKS_AT_MOST, Standing};
 use crate::message::Message;
-use crate::people::{Address, Channel};
+use crate::people::{Address, AddressId, Channel};
 use crate::season::NoticeId;
 use crate::store::error::StoreError;
 use crate::store::rows::get;
@@ -60,7 +60,7 @@ pub struct Leased {
     pub channel: Channel,
     /// Id of the notice it is of; of a transactional message `letter/` and its kind.
     pub notice: String,
-    pub address_id: String,
+    pub address_id: AddressId,
     pub address: Address,
     pub message: Message,
     /// This one included.

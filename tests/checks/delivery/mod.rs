@@ -32,7 +32,7 @@ use treebell::dispatch::channels::Transport;
 use treebell::dispatch::channels::scripted::{Script, ScriptedTransport};
 use treebell::dispatch::personalise::AsWritten;
 use treebell::dispatch::{Channels, Dispatcher};
-use treebell::people::Channel;
+use treebell::people::{AddressId, Channel};
 use treebell::season::NoticeId;
 use treebell::store::notices::delivery_id;
 use treebell::store::queue::{DeliveryFilter, DeliveryRow};
@@ -89,8 +89,8 @@ impl Seed {
         (0..self.count).map(|index| delivery_id(&self.notice(), &self.address_id(index))).collect()
     }
 
-    fn address_id(&self, index: usize) -> String {
-        format!("{}-{}", self.channel.name(), self.first + index)
+    fn address_id(&self, index: usize) -> AddressId {
+        format!("{}-{}", self.channel.name(), self.first + index).into()
     }
 
     /// Writes region, notice, texts, addressees and deliveries as a release would. In bulk, since some checks want
@@ -145,7 +145,7 @@ impl Seed {
                     format!(
                         "('{}', '{}', '{}', '{}', 'en', 'queued', {}, {}, {}, '{}', 0, 0, 0, {}, {})",
                         delivery_id(&self.notice(), &self.address_id(*i)),
-                        self.notice().to_string(),
+                        self.notice(),
                         self.address_id(*i),
                         self.channel.name(),
                         self.priority,

@@ -82,7 +82,7 @@ async fn kept(store: &Store) -> (i64, i64) {
 
 async fn suppressed(store: &Store, phone: &str) -> bool {
     let row = sqlx::query("SELECT COUNT(*) FROM suppressions WHERE address_key = $1")
-        .bind(store.address_hash().of(&address(phone)))
+        .bind(store.address_hash().of(&address(phone)).as_str())
         .fetch_one(&mut *store.read().await.unwrap())
         .await
         .unwrap();

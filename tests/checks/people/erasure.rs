@@ -148,7 +148,7 @@ impl House {
     async fn bounce(&self) {
         let key = self.desk.parts.store.address_hash().of(&address(BIRD));
         let row = sqlx::query("SELECT id FROM deliveries WHERE address_id = $1 AND notice_id IS NOT NULL")
-            .bind(key)
+            .bind(key.as_str())
             .fetch_one(&mut *self.desk.parts.store.read().await.unwrap())
             .await
             .unwrap();
@@ -183,7 +183,7 @@ impl House {
             ),
         ] {
             let key = self.desk.parts.store.address_hash().of(&address(who));
-            let done = sqlx::query(text).bind(key).execute(tx.conn()).await.unwrap();
+            let done = sqlx::query(text).bind(key.as_str()).execute(tx.conn()).await.unwrap();
             assert!(done.rows_affected() > 0, "{text}");
         }
         tx.commit().await.unwrap();
@@ -267,8 +267,9 @@ async fn who_erases_themselves_on_their_page_is_as_gone() {
         let store = open_store(&store_address).await.unwrap();
         let house = House::with_canaries(&store).await;
         let world = crate::web::support::World::on(store.clone(), |_| {});
-        let link =
-            |purpose, who: &str| tokens::make(store.address_hash(), purpose, &store.address_hash().of(&address(who)));
+        let link = |purpose, who: &str| {
+            tokens::make(store.address_hash(), purpose, store.address_hash().of(&address(who)).as_str())
+        };
         let page = format!("/preferences/{}", link(Purpose::Preferences, BIRD));
         assert_eq!(world.post(&page, &[("action", "erase"), ("sure", "yes")]).await.status, 200);
         for who in [WISH, WISH_PHONE] {

@@ -9,8 +9,8 @@ use treebell::clock::ManualClock;
 use treebell::config::Config;
 use treebell::delivery::inbound::InboundText;
 use treebell::message::Templates;
-use treebell::people::Language;
 use treebell::people::keywords::Saw;
+use treebell::people::{AddressId, Language};
 use treebell::randomness::Randomness;
 use treebell::season::profile::Profiles;
 use treebell::service::app::Parts;
@@ -65,7 +65,7 @@ impl Desk {
     pub async fn letters(&self, to: &str) -> Vec<(String, String)> {
         let key = self.parts.store.address_hash().of(&address(to));
         sqlx::query("SELECT kind, body FROM letters WHERE address_key = $1 ORDER BY created_at, kind")
-            .bind(key)
+            .bind(key.as_str())
             .fetch_all(&mut *self.parts.store.read().await.unwrap())
             .await
             .unwrap()
@@ -219,7 +219,7 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
         let desk = Desk::on(store, |_| {});
         let suppressed = async |sender: &str| {
             let key = desk.parts.store.address_hash().of_sender(sender).unwrap();
-            let find = sqlx::query("SELECT since FROM suppressions WHERE address_key = $1").bind(key);
+            let find = sqlx::query("SELECT since FROM suppressions WHERE address_key = $1").bind(key.as_str());
             find.fetch_optional(&mut *desk.parts.store.read().await.unwrap()).await.unwrap().is_some()
         };
         for sender in ["12345", "TREEBELL", "+44 7700 900123", "1 295 555 0100"] {
@@ -243,7 +243,7 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
             "INSERT INTO addresses (id, subscriber_id, channel, address, status, status_at)
              VALUES ($1, $1, 'sms', '+12965550100', 'confirmed', 0)",
         ] {
-            sqlx::query(text).bind(&key).execute(tx.conn()).await.unwrap();
+            sqlx::query(text).bind(key.as_str()).execute(tx.conn()).await.unwrap();
         }
         tx.commit().await.unwrap();
         assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 1);
@@ -407,7 +407,7 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         for purpose in [Purpose::Preferences, Purpose::Stop, Purpose::Seen, Purpose::Form] {
             let key = tx_key(&desk, "+15055550154");
             sign_up::ask(&desk.parts, &desk.wish("+15055550154", [198, 51, 100, 0])).await.unwrap();
-            let foreign = tokens::make(desk.parts.store.address_hash(), purpose, &key);
+            let foreign = tokens::make(desk.parts.store.address_hash(), purpose, key.as_str());
             assert_eq!(type_in(&foreign, &desk.secret("+15055550154").await).await, Confirmed::No, "{purpose:?}");
         }
 
@@ -526,7 +526,7 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
         let mut tx = desk.parts.store.begin().await.unwrap();
         let key = tx_key(&desk, "failed@example.org");
         sqlx::query("UPDATE deliveries SET state = CASE WHEN address_id = $1 THEN 'failed' ELSE 'sent' END")
-            .bind(key)
+            .bind(key.as_str())
             .execute(tx.conn())
             .await
             .unwrap();
@@ -578,6 +578,6 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
     .await;
 }
 
-fn tx_key(desk: &Desk, of: &str) -> String {
+fn tx_key(desk: &Desk, of: &str) -> AddressId {
     desk.parts.store.address_hash().of(&address(of))
 }

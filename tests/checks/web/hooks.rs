@@ -391,7 +391,7 @@ impl Lane {
     async fn sees_the_commit(&self, store: &Store) {
         let key = store.address_hash().of(&crate::people::address(&self.phone));
         while self.is_held && !self.stop_is_committed.load(Ordering::SeqCst) {
-            let find = sqlx::query("SELECT since FROM suppressions WHERE address_key = $1").bind(&key);
+            let find = sqlx::query("SELECT since FROM suppressions WHERE address_key = $1").bind(key.as_str());
             let found = find.fetch_optional(&mut *store.read().await.unwrap()).await.unwrap();
             self.stop_is_committed.store(found.is_some(), Ordering::SeqCst);
             tokio::time::sleep(Duration::from_millis(1)).await;
@@ -409,7 +409,7 @@ impl Personaliser for BeforeTheLook {
     fn personalise(&self, message: &Message, to: &Addressee<'_>) -> Result<Personalised, String> {
         let key = |lane: &Lane| self.store.address_hash().of(&crate::people::address(&lane.phone));
         if is_notice(message)
-            && let Some(lane) = self.lanes.iter().find(|lane| key(lane) == to.address_id)
+            && let Some(lane) = self.lanes.iter().find(|lane| key(lane) == *to.address_id)
         {
             lane.claimed.comes();
             tokio::task::block_in_place(|| {
@@ -476,7 +476,7 @@ async fn race_seed(store: &Store, round: usize, batch: usize) -> Seed {
             ("UPDATE addresses SET id = $1 WHERE address = $2", phone.expose()),
             ("UPDATE deliveries SET address_id = $1 WHERE id = $2", key.as_str()),
         ] {
-            sqlx::query(update).bind(&id).bind(by).execute(tx.conn()).await.unwrap();
+            sqlx::query(update).bind(id.as_str()).bind(by).execute(tx.conn()).await.unwrap();
         }
     }
     tx.commit().await.unwrap();

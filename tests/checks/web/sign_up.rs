@@ -7,7 +7,7 @@ use std::time::Duration;
 use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use sqlx::Row;
-use treebell::people::{Address, Channel, Language, Reach, Zip};
+use treebell::people::{Address, AddressId, Channel, Language, Reach, Zip};
 use treebell::people::{Consent, NewSubscriber};
 use treebell::service::subscribe::messages;
 use treebell::service::subscribe::stop::{StopRequest, stop};
@@ -117,7 +117,7 @@ impl World {
         Some((status, subscriber.zips.iter().map(Zip::to_string).collect(), subscriber.language))
     }
 
-    pub async fn subscribe(&self, address: &str) -> String {
+    pub async fn subscribe(&self, address: &str) -> AddressId {
         let address = Address::parse(address, Reach::NorthAmerica).unwrap();
         let new = NewSubscriber {
             zips: vec![Zip::parse("00101").unwrap()],
@@ -129,13 +129,13 @@ impl World {
         self.key_of(&address)
     }
 
-    pub fn key_of(&self, address: &Address) -> String {
+    pub fn key_of(&self, address: &Address) -> AddressId {
         self.parts.store.address_hash().of(address)
     }
 
     pub fn token(&self, purpose: Purpose, address: &str) -> String {
         let address = Address::parse(address, Reach::NorthAmerica).unwrap();
-        tokens::make(self.parts.store.address_hash(), purpose, &self.key_of(&address))
+        tokens::make(self.parts.store.address_hash(), purpose, self.key_of(&address).as_str())
     }
 }
 

@@ -17,7 +17,7 @@ const SERVICE: &str = "12345";
 
 async fn number(store: &Store, query: &'static str, phone: &str) -> i64 {
     let key = store.address_hash().of(&address(phone));
-    sqlx::query(query).bind(key).fetch_one(&mut *store.read().await.unwrap()).await.unwrap().get("n")
+    sqlx::query(query).bind(key.as_str()).fetch_one(&mut *store.read().await.unwrap()).await.unwrap().get("n")
 }
 
 async fn is_suppressed(store: &Store, phone: &str) -> bool {
@@ -28,7 +28,7 @@ async fn is_suppressed(store: &Store, phone: &str) -> bool {
 async fn letters(store: &Store, phone: &str) -> Vec<(String, String, String)> {
     let key = store.address_hash().of(&address(phone));
     sqlx::query("SELECT kind, language, body FROM letters WHERE address_key = $1 ORDER BY created_at, id")
-        .bind(key)
+        .bind(key.as_str())
         .fetch_all(&mut *store.read().await.unwrap())
         .await
         .unwrap()
