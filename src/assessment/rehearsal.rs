@@ -91,7 +91,8 @@ pub fn rehearse(
             today,
         });
         for verdict in &decision.verdicts {
-            if matches!(&verdict.answer, Answer::Announce(terms) | Answer::Free(terms) if terms.word_needed.is_none()) {
+            if matches!(&verdict.answer, Answer::Announce(terms) | Answer::Free(terms) if terms.approval_needed.is_none())
+            {
                 match verdict.kind {
                     NoticeKind::GetReady => gone.get_ready = Some(today),
                     NoticeKind::InspectNow => gone.inspect_now = Some(today),

@@ -8,7 +8,7 @@ use crate::assessment::past::{Asked, PastFrom, StationHistory, StationPast};
 use crate::heat::FilledDay;
 use crate::heat::projection::PastSeason;
 use crate::region::{Region, Release};
-use crate::season::decide::{self, Decision, Facts, Told};
+use crate::season::decide::{self, DecidedNotice, Decision, Facts};
 use crate::season::outlook::{self, ForecastSkill, OutlookInput};
 use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy, Profile, SeasonKey};
 use crate::weather::Station;
@@ -52,7 +52,7 @@ pub struct DayFacts<'a> {
     pub forecast: &'a [FilledDay],
     /// How it was fitted.
     pub forecast_fit: Option<ForecastFit>,
-    pub told: &'a [Told],
+    pub told: &'a [DecidedNotice],
     pub reports: &'a [FieldReport],
 }
 

@@ -7,13 +7,13 @@ use crate::units::{c_to_f, dd_c_to_f};
 
 /// What the picture shows. Temperatures are °C, sums °C·day, errors days of RMSE.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Valley {
+pub struct ErrorProfile {
     pub title: String,
     /// Under the title: records, method.
     pub subtitle: String,
     /// Lower threshold, RMSE and best sum, ascending in the threshold.
-    pub points: Vec<ValleyDot>,
-    pub best: ValleyDot,
+    pub points: Vec<ErrorProfilePoint>,
+    pub best: ErrorProfilePoint,
     /// Thresholds that the records cannot tell apart.
     pub alike_c: (f64, f64),
     /// RMSE of the calendar date alone.
@@ -23,7 +23,7 @@ pub struct Valley {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct ValleyDot {
+pub struct ErrorProfilePoint {
     pub lower_c: f64,
     pub rmse_days: f64,
     pub sum: f64,
@@ -40,7 +40,7 @@ const MOST_POINTS: usize = 1400;
 
 /// Draws the profile as SVG: the error as a full line with its scale on the left, the sum as a dashed one with its scale on
 /// the right, both named where they run, so that it can be read in black and white.
-pub fn draw(profile: &Valley) -> String {
+pub fn draw(profile: &ErrorProfile) -> String {
     let frame = Frame::of(profile);
     let mut svg = format!(
         r#"<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="{FONTS}" role="img" aria-label="{}">
@@ -78,8 +78,8 @@ const GRID: &str = "#e3dccb";
 const ERROR: &str = "#0d4f6b";
 const SUM: &str = "#8a3f0d";
 
-fn in_words(profile: &Valley) -> String {
-    let ValleyDot { lower_c, rmse_days, sum } = profile.best;
+fn in_words(profile: &ErrorProfile) -> String {
+    let ErrorProfilePoint { lower_c, rmse_days, sum } = profile.best;
     format!(
         "The least error is {rmse_days:.2} days at a lower threshold of {lower_c} °C with {sum} °C·day; thresholds from {} to {} °C do nearly as well. The calendar date alone is off by {:.2} days.",
         profile.alike_c.0, profile.alike_c.1, profile.calendar_days
@@ -95,7 +95,7 @@ struct Frame {
 }
 
 impl Frame {
-    fn of(profile: &Valley) -> Self {
+    fn of(profile: &ErrorProfile) -> Self {
         let first = profile.points.first().map_or(profile.best.lower_c, |point| point.lower_c);
         let last = profile.points.last().map_or(profile.best.lower_c, |point| point.lower_c);
         let lower = if last > first { (first, last) } else { (first - 1.0, first + 1.0) };
@@ -184,9 +184,9 @@ impl Frame {
         haloed(svg, LEFT + 8.0, y - 6.0, &words, Look { size: 12.0, ..BODY });
     }
 
-    fn curves(&self, svg: &mut String, points: &[ValleyDot]) {
+    fn curves(&self, svg: &mut String, points: &[ErrorProfilePoint]) {
         let every = points.len().div_ceil(MOST_POINTS).max(1);
-        let path = |y: &dyn Fn(&ValleyDot) -> f64| {
+        let path = |y: &dyn Fn(&ErrorProfilePoint) -> f64| {
             let mut path = String::new();
             for (nth, point) in points.iter().step_by(every).enumerate() {
                 let _ = write!(
@@ -214,7 +214,7 @@ impl Frame {
             let y = self.sum_y(point.sum).clamp(TOP + 16.0, HEIGHT - BOTTOM - 8.0);
             haloed(svg, self.x(point.lower_c) + 8.0, y - 8.0, "best sum", Look { colour: SUM, bold: true, ..BODY });
         }
-        let shown = |point: &&ValleyDot| self.error_y(point.rmse_days) >= TOP + 14.0;
+        let shown = |point: &&ErrorProfilePoint| self.error_y(point.rmse_days) >= TOP + 14.0;
         if let Some(point) = points.iter().rev().find(shown) {
             let (x, y) = (self.x(point.lower_c), self.error_y(point.rmse_days));
             let look = Look { colour: ERROR, bold: true, anchor: "end", ..BODY };
@@ -222,7 +222,7 @@ impl Frame {
         }
     }
 
-    fn best(&self, svg: &mut String, best: &ValleyDot) {
+    fn best(&self, svg: &mut String, best: &ErrorProfilePoint) {
         let (x, error_y, sum_y) = (self.x(best.lower_c), self.error_y(best.rmse_days), self.sum_y(best.sum));
         line(svg, (x, TOP), (x, HEIGHT - BOTTOM), INK, 1.0, "5 3");
         for (y, colour) in [(error_y, ERROR), (sum_y, SUM)] {
@@ -314,15 +314,15 @@ fn line(svg: &mut String, from: (f64, f64), to: (f64, f64), colour: &str, width:
 mod tests {
     use super::*;
 
-    fn profile() -> Valley {
-        let points: Vec<ValleyDot> = (0..=1900)
+    fn profile() -> ErrorProfile {
+        let points: Vec<ErrorProfilePoint> = (0..=1900)
             .map(|nth| {
                 let lower_c = -5.0 + f64::from(nth) * 0.01;
                 let rmse_days = 2.9 + (lower_c - 3.3).powi(2) * 0.08 + if lower_c > 13.0 { 300.0 } else { 0.0 };
-                ValleyDot { lower_c, rmse_days, sum: 900.0 * (-0.2 * (lower_c + 5.0)).exp() }
+                ErrorProfilePoint { lower_c, rmse_days, sum: 900.0 * (-0.2 * (lower_c + 5.0)).exp() }
             })
             .collect();
-        Valley {
+        ErrorProfile {
             title: "Egg laying begins: <lower> threshold & heat sum".into(),
             subtitle: "48 records of 1 station".into(),
             best: points[830],

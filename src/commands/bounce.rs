@@ -9,7 +9,7 @@ use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::dispatch::bounces;
-use crate::dispatch::bounces::Taken;
+use crate::dispatch::bounces::BounceOutcome;
 
 /// Take in a report of undelivered mail, as a mail server pipes it
 ///
@@ -39,11 +39,11 @@ pub async fn run(args: &Bounce, config: &Config) -> Result<(), CommandError> {
     let taken = bounces::take(&store, &raw, config.email.bounces_until_dead, SystemClock.now()).await;
     store.close().await;
     print_out(&match taken? {
-        Taken::Nothing(why) => format!("nothing done: {why}\n"),
-        Taken::Unknown => "nothing done: it is about no mail of ours\n".into(),
-        Taken::Booked(bounced) if bounced.buried => {
+        BounceOutcome::Nothing(why) => format!("nothing done: {why}\n"),
+        BounceOutcome::Unknown => "nothing done: it is about no mail of ours\n".into(),
+        BounceOutcome::Booked(bounced) if bounced.deactivated => {
             format!("delivery {} came back; its address is given up\n", bounced.delivery)
         }
-        Taken::Booked(bounced) => format!("delivery {} came back\n", bounced.delivery),
+        BounceOutcome::Booked(bounced) => format!("delivery {} came back\n", bounced.delivery),
     })
 }

@@ -16,7 +16,7 @@ use crate::language::Language;
 use crate::region::RegionId;
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::season_chart;
-use crate::service::season_chart::Seen;
+use crate::service::season_chart::ChartScope;
 use crate::text::Chain;
 
 /// A region's season as a picture: its heat against past years, the thresholds, the dates.
@@ -58,8 +58,8 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
     let region = regions.first().ok_or_else(|| CommandError::Usage("there is no region yet".into()))?;
     let this_year = SystemClock.now().with_timezone(&region.time_zone).year();
     let seen = match args.season {
-        Some(season) if season != this_year => Seen::Whole(season),
-        _ => Seen::At(moment(args.on, region)),
+        Some(season) if season != this_year => ChartScope::Whole(season),
+        _ => ChartScope::At(moment(args.on, region)),
     };
     let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
     let chart = season_chart::season_chart(&parts, &mut records, &mut seasons, region, seen, args.language)

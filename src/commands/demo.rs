@@ -25,7 +25,7 @@ use crate::dispatch::channels::{Outgoing, Receipt, SendFailure, Transport};
 use crate::dispatch::{Channels, Dispatcher};
 use crate::message::Message;
 use crate::season::NoticeKind;
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::subscribe::stop;
 use crate::timetable::place;
 use crate::web::{self, Site, server};
@@ -117,12 +117,12 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
     let failed = |why: String| CommandError::Failed(why);
     let mail = MailWriter::new(&config.email).map_err(|why| failed(why.to_string()))?;
     let folder = FolderTransport::open(&played.messages, mail).map_err(|why| failed(why.to_string()))?;
-    let parts = Parts::open(&config, clock.clone(), &played.randomness).await?;
-    let site = Site::of_exercise(parts.clone(), played.notices.clone()).map_err(|why| failed(with_causes(&why)))?;
-    let stop_link = stop::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
+    let app = App::open(&config, clock.clone(), &played.randomness).await?;
+    let site = Site::of_exercise(app.clone(), played.notices.clone()).map_err(|why| failed(with_causes(&why)))?;
+    let stop_link = stop::personaliser(&config.messages.public_url, app.store.address_hash().clone());
     let channels = Channels::both(Arc::new(NamedFolder { folder, path: played.messages.clone() }));
-    let dispatcher = Dispatcher::new(parts.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))
-        .woken_by(parts.queued.clone());
+    let dispatcher = Dispatcher::new(app.store.clone(), clock, channels, &config.delivery, Arc::new(stop_link))
+        .woken_by(app.queued.clone());
     let stop = told_to_stop()?.shared();
     site.ready().await.map_err(|why| failed(why.to_string()))?;
     print_out(&format!(
@@ -131,7 +131,7 @@ async fn show(listener: TcpListener, played: &Played, until: Option<NaiveDate>) 
         played.state.name
     ))?;
     tokio::join!(server::serve(listener, web::router(&site), stop.clone()), dispatcher.run(stop));
-    parts.store.close().await;
+    app.store.close().await;
     Ok(())
 }
 

@@ -11,8 +11,8 @@ use crate::message::check;
 use crate::message::document::Document;
 use crate::message::readability::Ease;
 use crate::message::samples::{self, Sample};
-use crate::message::templates::most_parts;
-use crate::message::{LetterFacts, LetterKind, Message, Personal, Sender, Templates, personalise, sms};
+use crate::message::templates::most_segments;
+use crate::message::{Message, Personal, Sender, Templates, TransactionalFacts, TransactionalKind, personalise, sms};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 
@@ -70,12 +70,16 @@ struct Preview {
 #[derive(Clone, Copy, Debug)]
 enum What {
     Notice(NoticeKind),
-    Letter(LetterKind),
+    Letter(TransactionalKind),
 }
 
 impl What {
     fn all() -> Vec<What> {
-        NoticeKind::ALL.into_iter().map(What::Notice).chain(LetterKind::ALL.into_iter().map(What::Letter)).collect()
+        NoticeKind::ALL
+            .into_iter()
+            .map(What::Notice)
+            .chain(TransactionalKind::ALL.into_iter().map(What::Letter))
+            .collect()
     }
 
     fn name(self) -> &'static str {
@@ -118,8 +122,8 @@ fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), Comman
                 let message = match kind {
                     What::Notice(kind) => templates.render_notice(*kind, *language, *channel, &facts),
                     What::Letter(kind) if kind.channels().contains(channel) => {
-                        let letter = LetterFacts::samples(&facts.sender, &facts.region_name).swap_remove(0);
-                        templates.render_letter(*kind, *language, *channel, &letter)
+                        let letter = TransactionalFacts::samples(&facts.sender, &facts.region_name).swap_remove(0);
+                        templates.render_transactional(*kind, *language, *channel, &letter)
                     }
                     // Answers to texts go to telephones only.
                     What::Letter(_) => continue,
@@ -154,7 +158,7 @@ fn describe(out: &mut String, name: &str, language: Language, message: &Message)
     let _ = match message {
         Message::Sms { text } => {
             let segments = sms::count(text);
-            let room = if segments.parts > most_parts(language) { " (too long)" } else { "" };
+            let room = if segments.parts > most_segments(language) { " (too long)" } else { "" };
             let ease = Ease::of([text.as_str()], language);
             let parts = if segments.parts == 1 { "part" } else { "parts" };
             let head = format!(

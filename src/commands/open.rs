@@ -6,12 +6,12 @@ use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::randomness::Randomness;
 use crate::service::app;
-use crate::service::app::{AppError, Parts};
+use crate::service::app::{App, AppError};
 use crate::store::Store;
 
 /// The whole app, on this machine's clock.
-pub async fn open_app(config: &Config) -> Result<Parts, AppError> {
-    Parts::open(config, Arc::new(SystemClock), &Randomness::of_system()).await
+pub async fn open_app(config: &Config) -> Result<App, AppError> {
+    App::open(config, Arc::new(SystemClock), &Randomness::of_system()).await
 }
 
 /// The store of the settings, with secrets from this machine.

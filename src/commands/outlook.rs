@@ -14,7 +14,7 @@ use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::profile::Profile;
 use crate::season::{DateSpread, Outlook, StageId, phrases};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::assess;
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::text::Chain;
@@ -40,26 +40,26 @@ pub struct OutlookArgs {
 /// # Errors
 /// An unknown region, or a store that cannot be read.
 pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError> {
-    let parts = open_app(config).await?;
-    let regions = chosen_regions(&parts, &args.regions).await?;
+    let app = open_app(config).await?;
+    let regions = chosen_regions(&app, &args.regions).await?;
     if regions.is_empty() {
         eprintln!("there are no regions yet: `treebell region add` makes one");
         return Ok(());
     }
     let unit = DegreeUnit::of_flag(args.fahrenheit);
-    let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
+    let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
     let mut seen: Vec<(Region, Assessment)> = Vec::new();
     let mut faults = Vec::new();
     for region in regions {
         let now = moment(args.on, &region);
-        match assess::look(&parts, &mut records, &mut seasons, &region, now).await {
+        match assess::look(&app, &mut records, &mut seasons, &region, now).await {
             Ok(assessment) => seen.push((region, assessment)),
             Err(why) => faults.push(format!("region `{}`: {}", region.id, Chain(&why))),
         }
     }
     seen.sort_by_cached_key(|(region, assessment)| {
         let opens =
-            parts.profiles.get(&region.profile).map(|profile| opening(&assessment.outlook, &profile.window.opens));
+            app.profiles.get(&region.profile).map(|profile| opening(&assessment.outlook, &profile.window.opens));
         (opens.flatten().unwrap_or(NaiveDate::MAX), region.elevation_m.round() as i64)
     });
     if args.json {
@@ -71,11 +71,11 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
             .collect();
         print_json(&all)?;
     } else if let [(region, assessment)] = seen.as_slice() {
-        print_out(&one_region(&parts, region, assessment, unit, args.language))?;
+        print_out(&one_region(&app, region, assessment, unit, args.language))?;
     } else {
-        print_table(&parts, &seen, unit, args.language)?;
+        print_table(&app, &seen, unit, args.language)?;
     }
-    parts.store.close().await;
+    app.store.close().await;
     if faults.is_empty() { Ok(()) } else { Err(CommandError::Failed(faults.join("\n"))) }
 }
 
@@ -84,12 +84,12 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
 /// # Errors
 /// When its outlook cannot be made.
 pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), CommandError> {
-    let parts = open_app(config).await?;
-    let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
-    let looked = assess::look(&parts, &mut records, &mut seasons, region, SystemClock.now()).await;
+    let app = open_app(config).await?;
+    let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
+    let looked = assess::look(&app, &mut records, &mut seasons, region, SystemClock.now()).await;
     let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {}", region.id, Chain(&why))))?;
-    let words = one_region(&parts, region, &assessment, DegreeUnit::Celsius, Language::En);
-    parts.store.close().await;
+    let words = one_region(&app, region, &assessment, DegreeUnit::Celsius, Language::En);
+    app.store.close().await;
     print_out(&format!("\n{words}"))
 }
 
@@ -99,7 +99,7 @@ fn opening(outlook: &Outlook, opens: &StageId) -> Option<NaiveDate> {
 }
 
 fn print_table(
-    parts: &Parts,
+    app: &App,
     seen: &[(Region, Assessment)],
     unit: DegreeUnit,
     language: Language,
@@ -109,7 +109,7 @@ fn print_table(
         ruled_table(["region", "height m", &heat, "stage", "egg laying begins", "eggs hatch", "data to", "mind"]);
     align_right(&mut table, [1, 2]);
     for (region, Assessment { outlook, .. }) in seen {
-        let Some(profile) = parts.profiles.get(&region.profile) else { continue };
+        let Some(profile) = app.profiles.get(&region.profile) else { continue };
         let stage = outlook
             .current_stage
             .as_ref()
@@ -152,7 +152,7 @@ fn when(outlook: &Outlook, stage: &StageId) -> String {
 }
 
 /// One region in depth, in lines.
-fn one_region(parts: &Parts, region: &Region, assessment: &Assessment, unit: DegreeUnit, language: Language) -> String {
+fn one_region(app: &App, region: &Region, assessment: &Assessment, unit: DegreeUnit, language: Language) -> String {
     let outlook = &assessment.outlook;
     let mut text = format!(
         "{} ({:.0} m), season {}, outlook of {}\n",
@@ -170,7 +170,7 @@ fn one_region(parts: &Parts, region: &Region, assessment: &Assessment, unit: Deg
     for aside in asides.into_iter().flatten() {
         text += &format!("{aside}\n");
     }
-    if let Some(profile) = parts.profiles.get(&region.profile) {
+    if let Some(profile) = app.profiles.get(&region.profile) {
         text += &stage_lines(profile, outlook, language);
     }
     text += "what is decided today:\n";

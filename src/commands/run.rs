@@ -12,7 +12,7 @@ use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::dispatch::channels;
 use crate::randomness::Randomness;
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::daemon::{self, DaemonError, Outside, Role};
 use crate::service::subscribe::stop;
 use crate::weather::fetch::Fetcher;
@@ -37,22 +37,22 @@ pub struct Once {
 /// # Errors
 /// Settings that cannot be used, a store that is in use or cannot be opened.
 pub async fn run(args: Run, config: &Config) -> Result<(), CommandError> {
-    let (parts, mut outside) = gather(config).await?;
-    if args.only.is_some() && parts.store.engine() == crate::store::Engine::Sqlite {
+    let (app, mut outside) = gather(config).await?;
+    if args.only.is_some() && app.store.engine() == crate::store::Engine::Sqlite {
         return Err(CommandError::Usage(
             "--only needs a PostgreSQL store: an SQLite file has room for one service, which does it all".into(),
         ));
     }
-    outside.pages = pages(&parts, args.only).await?;
+    outside.pages = pages(&app, args.only).await?;
     let ready = || {
         // Without systemd there is nobody to tell.
         if let Err(why) = sd_notify::notify(&[sd_notify::NotifyState::Ready]) {
             info!("systemd could not be told that the service is ready: {why}");
         }
     };
-    let drained = daemon::run(&parts, outside, args.only, ready, told_to_stop()?).await.map_err(daemon_error)?;
+    let drained = daemon::run(&app, outside, args.only, ready, told_to_stop()?).await.map_err(daemon_error)?;
     info!("messages since the start: {drained:?}");
-    parts.store.close().await;
+    app.store.close().await;
     Ok(())
 }
 
@@ -61,11 +61,11 @@ pub async fn run(args: Run, config: &Config) -> Result<(), CommandError> {
 /// # Errors
 /// As [`run`]; regions that could not be served end it with code 1 after all others were done.
 pub async fn once(args: Once, config: &Config) -> Result<(), CommandError> {
-    let (parts, outside) = gather(config).await?;
+    let (app, outside) = gather(config).await?;
     let patience = Duration::from_secs(args.patience);
     let (report, pulled, drained) =
-        daemon::once(&parts, outside, patience, told_to_stop()?).await.map_err(daemon_error)?;
-    parts.store.close().await;
+        daemon::once(&app, outside, patience, told_to_stop()?).await.map_err(daemon_error)?;
+    app.store.close().await;
     print_out(&format!(
         "{} regions assessed, {} new temperatures, {} notices decided, {} deliveries queued\n",
         report.regions,
@@ -83,7 +83,7 @@ pub async fn once(args: Once, config: &Config) -> Result<(), CommandError> {
     if report.faults.is_empty() { Ok(()) } else { Err(CommandError::Failed(report.faults.join("\n"))) }
 }
 
-async fn gather(config: &Config) -> Result<(Parts, Outside), CommandError> {
+async fn gather(config: &Config) -> Result<(App, Outside), CommandError> {
     let faults = |faults: Vec<crate::config::ConfigFault>| {
         CommandError::Usage(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
     };
@@ -91,21 +91,21 @@ async fn gather(config: &Config) -> Result<(Parts, Outside), CommandError> {
     let randomness = Randomness::of_system();
     let fetcher = Fetcher::new(&config.feeds, Arc::new(SystemClock), randomness.clone())
         .map_err(|why| CommandError::Usage(crate::weather::feeds::chain(&why)))?;
-    let parts = Parts::open(config, Arc::new(SystemClock), &randomness).await?;
-    let stop = stop::personaliser(&config.messages.public_url, parts.store.address_hash().clone());
-    Ok((parts, Outside { fetcher, channels, personaliser: Arc::new(stop), pages: None }))
+    let app = App::open(config, Arc::new(SystemClock), &randomness).await?;
+    let stop = stop::personaliser(&config.messages.public_url, app.store.address_hash().clone());
+    Ok((app, Outside { fetcher, channels, personaliser: Arc::new(stop), pages: None }))
 }
 
 /// What serves the pages, when this process is to serve any: listening already, so that an address in use is told at once.
-async fn pages(parts: &Parts, only: Option<Role>) -> Result<Option<daemon::Pages>, CommandError> {
-    let listen = match (only, parts.config.web.listen) {
+async fn pages(app: &App, only: Option<Role>) -> Result<Option<daemon::Pages>, CommandError> {
+    let listen = match (only, app.config.web.listen) {
         (None | Some(Role::Web), Some(listen)) => listen,
         (Some(Role::Web), None) => {
             return Err(CommandError::Usage("--only web needs an address to listen on: set web.listen".into()));
         }
         _ => return Ok(None),
     };
-    let site = Site::new(parts.clone()).map_err(|why| CommandError::Failed(with_causes(&why)))?;
+    let site = Site::new(app.clone()).map_err(|why| CommandError::Failed(with_causes(&why)))?;
     let listener = server::listen(listen).await.map_err(|why| CommandError::Usage(why.to_string()))?;
     let router = web::router(&site);
     site.warm();

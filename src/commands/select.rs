@@ -5,15 +5,15 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use super::error::CommandError;
 use crate::clock::{Clock, SystemClock};
 use crate::region::{Region, RegionId};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::store::Store;
 use crate::text::{did_you_mean, near_key};
 use crate::timetable::place;
 use crate::weather::{Station, StationId};
 
 /// The regions named, or all.
-pub async fn chosen_regions(parts: &Parts, names: &[RegionId]) -> Result<Vec<Region>, CommandError> {
-    let all = parts.store.regions().await?;
+pub async fn chosen_regions(app: &App, names: &[RegionId]) -> Result<Vec<Region>, CommandError> {
+    let all = app.store.regions().await?;
     if let Some(unknown) = names.iter().find(|name| all.iter().all(|region| region.id != **name)) {
         let near = did_you_mean(near_key(unknown.as_str(), all.iter().map(|region| region.id.as_str())));
         return Err(CommandError::Usage(format!("there is no region `{unknown}`{near}")));

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Duration, Utc};
 
-use crate::delivery::state::{Event, Standing};
+use crate::delivery::state::{DeliveryStanding, Event};
 use crate::people::Channel;
 
 /// The right to send one delivery, until the lease runs out.
@@ -11,12 +11,12 @@ pub struct Lease {
     pub delivery: String,
     pub fence: i64,
     /// As it stands while it is held.
-    pub standing: Standing,
+    pub standing: DeliveryStanding,
 }
 
 /// How an attempt ended. `cause` must hold no address or number.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Ending {
+pub enum AttemptOutcome {
     Accepted {
         provider_ref: Option<String>,
     },
@@ -40,16 +40,16 @@ pub enum Ending {
     },
 }
 
-impl Ending {
+impl AttemptOutcome {
     /// What it means for the delivery.
     pub fn event(&self) -> Event {
         match self {
-            Ending::Accepted { .. } => Event::Accepted,
-            Ending::NotNow { .. } => Event::NotNow,
-            Ending::Refused { .. } => Event::Refused,
-            Ending::Withdrawn => Event::Withdraw,
-            Ending::AnswerLost { .. } => Event::AnswerLost,
-            Ending::LetGo { .. } => Event::LeaseLost,
+            AttemptOutcome::Accepted { .. } => Event::Accepted,
+            AttemptOutcome::NotNow { .. } => Event::NotNow,
+            AttemptOutcome::Refused { .. } => Event::Refused,
+            AttemptOutcome::Withdrawn => Event::Withdraw,
+            AttemptOutcome::AnswerLost { .. } => Event::AnswerLost,
+            AttemptOutcome::LetGo { .. } => Event::LeaseLost,
         }
     }
 }
@@ -81,7 +81,7 @@ impl UncertainRest {
 
 /// Whose leases are taken to be lost.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Lost {
+pub enum LostLeases {
     /// Those that ran out.
     Expired,
     /// All: for the start of a service that holds the store alone.

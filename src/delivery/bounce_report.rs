@@ -9,7 +9,7 @@ use crate::delivery::scrub::scrubbed;
 
 /// What the end of a mail says of its address.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fault {
+pub enum BounceKind {
     /// There is no such mailbox or domain.
     NoSuchMailbox,
     /// Another mail to it would most likely end the same way.
@@ -23,7 +23,7 @@ pub enum Fault {
 pub struct Bounce {
     /// Key of the delivery, as the Message-ID of the returned mail carries it; not yet known to be ours.
     pub key: String,
-    pub fault: Fault,
+    pub fault: BounceKind,
     /// The server's words, without addresses.
     pub reason: String,
 }
@@ -73,15 +73,15 @@ pub fn parse(raw: &[u8]) -> Result<Bounce, Nothing> {
 
 /// RFC 3463: the first digit tells whether another try could help, and 5.1.1, 5.1.2, 5.1.3, 5.1.6 and 5.1.10 (RFC 7505)
 /// that there is no such mailbox or no mail at all. A server that gives no status of its own is read by its reply code.
-fn fault(status: &str, said: &str) -> Fault {
+fn fault(status: &str, said: &str) -> BounceKind {
     let status = if status.is_empty() { code(said) } else { status.to_owned() };
     match status.as_str() {
-        "5.1.1" | "5.1.2" | "5.1.3" | "5.1.6" | "5.1.10" => Fault::NoSuchMailbox,
+        "5.1.1" | "5.1.2" | "5.1.3" | "5.1.6" | "5.1.10" => BounceKind::NoSuchMailbox,
         // Full, too large, content, policy, reputation: about the mail or the day, not about the address.
-        "5.2.2" | "5.2.3" => Fault::Passing,
-        text if text.starts_with("5.1.") || text.starts_with("5.2.") || text.starts_with("5.0.") => Fault::ForGood,
-        text if text.starts_with("5.4.") => Fault::ForGood,
-        _ => Fault::Passing,
+        "5.2.2" | "5.2.3" => BounceKind::Passing,
+        text if text.starts_with("5.1.") || text.starts_with("5.2.") || text.starts_with("5.0.") => BounceKind::ForGood,
+        text if text.starts_with("5.4.") => BounceKind::ForGood,
+        _ => BounceKind::Passing,
     }
 }
 
@@ -174,7 +174,7 @@ mod tests {
     fn a_report_tells_which_mail_ended_and_why_and_no_address() {
         let bounce = parse(report(GONE, &returned()).as_bytes()).unwrap();
         assert_eq!(bounce.key, KEY);
-        assert_eq!(bounce.fault, Fault::NoSuchMailbox);
+        assert_eq!(bounce.fault, BounceKind::NoSuchMailbox);
         assert_eq!(bounce.reason, "5.1.1 550 5.1.1 (address) no such user here");
     }
 
@@ -192,17 +192,17 @@ mod tests {
     #[test]
     fn faults_are_sorted_by_what_they_say_of_the_address() {
         for (status, diagnostic, wanted) in [
-            ("5.1.1", "", Fault::NoSuchMailbox),
-            ("5.1.2", "", Fault::NoSuchMailbox),
-            ("5.1.10", "", Fault::NoSuchMailbox),
-            ("5.0.0", "550 gone", Fault::ForGood),
-            ("5.2.1", "mailbox disabled", Fault::ForGood),
-            ("5.2.2", "mailbox full", Fault::Passing),
-            ("5.7.1", "550 blocked by policy", Fault::Passing),
-            ("5.3.4", "too large", Fault::Passing),
-            ("4.4.1", "connection timed out", Fault::Passing),
-            ("", "550 5.1.1 no such user", Fault::NoSuchMailbox),
-            ("", "", Fault::Passing),
+            ("5.1.1", "", BounceKind::NoSuchMailbox),
+            ("5.1.2", "", BounceKind::NoSuchMailbox),
+            ("5.1.10", "", BounceKind::NoSuchMailbox),
+            ("5.0.0", "550 gone", BounceKind::ForGood),
+            ("5.2.1", "mailbox disabled", BounceKind::ForGood),
+            ("5.2.2", "mailbox full", BounceKind::Passing),
+            ("5.7.1", "550 blocked by policy", BounceKind::Passing),
+            ("5.3.4", "too large", BounceKind::Passing),
+            ("4.4.1", "connection timed out", BounceKind::Passing),
+            ("", "550 5.1.1 no such user", BounceKind::NoSuchMailbox),
+            ("", "", BounceKind::Passing),
         ] {
             let group = format!("Action: failed\r\nStatus: {status}\r\nDiagnostic-Code: smtp; {diagnostic}\r\n");
             assert_eq!(parse(report(&group, &returned()).as_bytes()).unwrap().fault, wanted, "{status} {diagnostic}");

@@ -13,20 +13,20 @@ use crate::delivery::settings::PaceConfig;
 
 /// At most `limit` attempts may begin within any stretch of time of this length.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Window {
+pub struct RateWindow {
     pub limit: u32,
     pub length: Duration,
 }
 
 /// The limits of one channel as windows. A rate that is no whole number becomes a longer or shorter window: 0.1 a
 /// second is one in ten seconds, 2.5 a second are two in 800 ms.
-pub fn windows(pace: &PaceConfig) -> Vec<Window> {
+pub fn windows(pace: &PaceConfig) -> Vec<RateWindow> {
     let per_second = pace.per_second.filter(|rate| rate.is_finite() && *rate > 0.0).map(|rate| {
         let limit = rate.floor().clamp(1.0, 1e6);
-        Window { limit: limit as u32, length: Duration::milliseconds((limit / rate * 1000.0).ceil() as i64) }
+        RateWindow { limit: limit as u32, length: Duration::milliseconds((limit / rate * 1000.0).ceil() as i64) }
     });
-    let per_minute = pace.per_minute.map(|limit| Window { limit, length: Duration::minutes(1) });
-    let per_day = pace.per_day.map(|limit| Window { limit, length: Duration::days(1) });
+    let per_minute = pace.per_minute.map(|limit| RateWindow { limit, length: Duration::minutes(1) });
+    let per_day = pace.per_day.map(|limit| RateWindow { limit, length: Duration::days(1) });
     per_second.into_iter().chain(per_minute).chain(per_day).collect()
 }
 
@@ -61,9 +61,9 @@ pub fn all_sent_by(
     send_time: Duration,
     recent: &[DateTime<Utc>],
 ) -> Estimate {
-    let mut limits: Vec<(Window, VecDeque<DateTime<Utc>>)> = windows(pace)
+    let mut limits: Vec<(RateWindow, VecDeque<DateTime<Utc>>)> = windows(pace)
         .into_iter()
-        .chain([Window { limit: u32::try_from(pace.in_flight).unwrap_or(u32::MAX).max(1), length: send_time }])
+        .chain([RateWindow { limit: u32::try_from(pace.in_flight).unwrap_or(u32::MAX).max(1), length: send_time }])
         .map(|window| (window, recent.iter().copied().filter(|at| *at + window.length > now).collect()))
         .collect();
     if limits.iter().any(|(window, _)| window.limit == 0) {
@@ -108,7 +108,7 @@ pub fn all_sent_by(
     estimate
 }
 
-fn next_free(window: Window, starts: &VecDeque<DateTime<Utc>>) -> Option<DateTime<Utc>> {
+fn next_free(window: RateWindow, starts: &VecDeque<DateTime<Utc>>) -> Option<DateTime<Utc>> {
     let index = starts.len().checked_sub(window.limit as usize)?;
     starts.get(index).map(|start| *start + window.length)
 }
@@ -143,9 +143,9 @@ mod tests {
     #[test]
     fn rates_that_are_no_whole_numbers_become_windows_that_hold_them() {
         let one = |rate| windows(&pace(1, Some(rate), None, None));
-        assert_eq!(one(0.1), [Window { limit: 1, length: Duration::seconds(10) }]);
-        assert_eq!(one(2.5), [Window { limit: 2, length: Duration::milliseconds(800) }]);
-        assert_eq!(one(20.0), [Window { limit: 20, length: Duration::seconds(1) }]);
+        assert_eq!(one(0.1), [RateWindow { limit: 1, length: Duration::seconds(10) }]);
+        assert_eq!(one(2.5), [RateWindow { limit: 2, length: Duration::milliseconds(800) }]);
+        assert_eq!(one(20.0), [RateWindow { limit: 20, length: Duration::seconds(1) }]);
         assert!(one(0.0).is_empty() && one(f64::NAN).is_empty());
     }
 

@@ -91,7 +91,7 @@ pub const MARKS_AT_MOST: i64 = 5;
 
 /// The state with the numbers that mark possible repeats.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub struct Standing {
+pub struct DeliveryStanding {
     pub state: DeliveryState,
     /// How often bytes may have gone out with no answer booked.
     pub uncertain_count: i64,
@@ -159,7 +159,7 @@ impl Report {
     }
 }
 
-impl Standing {
+impl DeliveryStanding {
     /// One that was never in doubt.
     pub fn new(state: DeliveryState) -> Self {
         Self { state, uncertain_count: 0, answers_lost: 0 }
@@ -167,12 +167,12 @@ impl Standing {
 
     /// Where `event` leads from here; `None` when it changes nothing or is not allowed. This is the only place that
     /// says how a delivery may move.
-    pub fn after(self, event: Event) -> Option<Standing> {
+    pub fn after(self, event: Event) -> Option<DeliveryStanding> {
         use DeliveryState::*;
-        let to = |state| Some(Standing { state, ..self });
+        let to = |state| Some(DeliveryStanding { state, ..self });
         let in_doubt = |lost| {
             let (uncertain_count, answers_lost) = (self.uncertain_count + 1, self.answers_lost + lost);
-            Some(Standing { state: Uncertain, uncertain_count, answers_lost })
+            Some(DeliveryStanding { state: Uncertain, uncertain_count, answers_lost })
         };
         match (self.state, event) {
             (Queued, Event::Claim) => to(Leased),
@@ -216,11 +216,11 @@ impl Standing {
 
 impl DeliveryState {
     /// The states from which `event` leads here, however often a message was in doubt: for a change of many deliveries by
-    /// one statement. It asks [`Standing::after`] and adds no rule.
+    /// one statement. It asks [`DeliveryStanding::after`] and adds no rule.
     pub fn reached_from(self, event: Event) -> Vec<DeliveryState> {
         let leads_here = |from: &DeliveryState| {
             [0, MARKS_AT_MOST].into_iter().all(|marks| {
-                let at = Standing { state: *from, uncertain_count: marks, answers_lost: marks };
+                let at = DeliveryStanding { state: *from, uncertain_count: marks, answers_lost: marks };
                 at.after(event).is_some_and(|to| to.state == self)
             })
         };
@@ -234,7 +234,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn after(state: DeliveryState, uncertain_count: i64, event: Event) -> Option<(DeliveryState, i64)> {
-        let at = Standing { state, uncertain_count, answers_lost: uncertain_count };
+        let at = DeliveryStanding { state, uncertain_count, answers_lost: uncertain_count };
         at.after(event).map(|to| (to.state, to.uncertain_count))
     }
 
@@ -258,7 +258,7 @@ mod tests {
 
     #[test]
     fn crashes_on_one_message_do_not_lose_it_and_do_not_go_on_for_ever() {
-        let mut at = Standing::new(DeliveryState::Queued);
+        let mut at = DeliveryStanding::new(DeliveryState::Queued);
         for crash in 1..=MARKS_AT_MOST {
             at = at.after(Event::Claim).unwrap().after(Event::LeaseLost).unwrap();
             assert_eq!((at.uncertain_count, at.answers_lost), (crash, 0));
@@ -325,7 +325,7 @@ mod tests {
             let mut events = reports.clone();
             events.push(answer);
             let run = |order: &mut dyn Iterator<Item = usize>| {
-                order.fold(Standing::new(DeliveryState::Leased), |at, i| at.after(events[i]).unwrap_or(at)).state
+                order.fold(DeliveryStanding::new(DeliveryState::Leased), |at, i| at.after(events[i]).unwrap_or(at)).state
             };
             let in_turn = run(&mut (0..events.len()));
             let shuffled = run(&mut order.iter().copied());
@@ -337,7 +337,7 @@ mod tests {
             state in proptest::sample::select(DeliveryState::ALL.to_vec()),
             reports in proptest::collection::vec(report(), 1..20),
         ) {
-            let mut at = Standing::new(state);
+            let mut at = DeliveryStanding::new(state);
             for report in reports {
                 let next = at.after(report).unwrap_or(at);
                 prop_assert!(next.state.evidence() >= at.state.evidence());

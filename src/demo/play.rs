@@ -17,7 +17,7 @@ use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
 use crate::people::{Address, AddressError, Consent, NewSubscriber, Reach};
 use crate::randomness::Randomness;
-use crate::service::app::{AppError, Parts};
+use crate::service::app::{App, AppError};
 use crate::service::replay::{RegionSeason, ReplayError, ReplayWorld};
 use crate::store::enrolment::enrol;
 use crate::store::notices::Notice;
@@ -76,7 +76,7 @@ pub enum DemoError {
     #[error("the built-in profile of the state is missing")]
     NoProfile,
     #[error(transparent)]
-    Parts(#[from] AppError),
+    App(#[from] AppError),
     #[error(transparent)]
     Store(#[from] StoreError),
     #[error(transparent)]
@@ -105,14 +105,14 @@ pub async fn play(
     make_room(&wanted.folder)?;
     let config = settings(&wanted.folder, &state)?;
     let randomness = Randomness::seeded(wanted.seed);
-    let parts = Parts::open(&config, Arc::new(SystemClock), &randomness).await?;
-    fill(&parts.store, &state, wanted.seed, season, progress).await?;
+    let app = App::open(&config, Arc::new(SystemClock), &randomness).await?;
+    fill(&app.store, &state, wanted.seed, season, progress).await?;
 
-    let world = ReplayWorld::read(&parts, &[]).await?.with_staff(STAFF_ANSWER);
+    let world = ReplayWorld::read(&app, &[]).await?.with_staff(STAFF_ANSWER);
     let messages = wanted.folder.join(MESSAGES);
     let folder = FolderTransport::open(&messages, MailWriter::new(&config.email).map_err(DemoError::Setting)?)
         .map_err(|source| DemoError::Folder { path: messages.clone(), source })?;
-    let board = board(&parts, &state, season)?;
+    let board = board(&app, &state, season)?;
     let manner = wanted.manner.unwrap_or(Manner::Plain);
     let mut view = LiveView::new(board, out, manner, wanted.speed);
     let mut broken = None;
@@ -128,7 +128,7 @@ pub async fn play(
     }
     folder.sort_index().map_err(|source| DemoError::Folder { path: messages.clone(), source })?;
     let board = view.close().map_err(DemoError::View)?;
-    parts.store.close().await;
+    app.store.close().await;
     let settings = wanted.folder.join(SETTINGS);
     Ok(Played { state, season, regions, notices, board, settings, config, messages, randomness })
 }
@@ -245,8 +245,8 @@ async fn fill(
     Ok(())
 }
 
-fn board(parts: &Parts, state: &State, season: i32) -> Result<Board, DemoError> {
-    let profile = parts.profiles.get(&state.profile).ok_or(DemoError::NoProfile)?;
+fn board(app: &App, state: &State, season: i32) -> Result<Board, DemoError> {
+    let profile = app.profiles.get(&state.profile).ok_or(DemoError::NoProfile)?;
     let regions = state.regions.iter().map(|region| BoardRegion {
         id: region.region.id.clone(),
         name: region.region.name.clone(),

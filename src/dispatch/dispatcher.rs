@@ -9,7 +9,7 @@ use tokio::sync::Notify;
 use tracing::warn;
 
 use crate::clock::Clock;
-use crate::delivery::attempt::{Lost, UncertainRest};
+use crate::delivery::attempt::{LostLeases, UncertainRest};
 use crate::delivery::backoff::Backoff;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::settings::DeliveryConfig;
@@ -155,7 +155,7 @@ impl Dispatcher {
     /// When the store fails.
     pub async fn take_over(&self) -> Result<Recovered, DispatchError> {
         self.store.mend_answers().await;
-        let found = self.store.recover_leases(Lost::All, self.uncertain_rest(), self.clock.now()).await?;
+        let found = self.store.recover_leases(LostLeases::All, self.uncertain_rest(), self.clock.now()).await?;
         if found != Recovered::default() {
             warn!(
                 deliveries = found.in_doubt,

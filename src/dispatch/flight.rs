@@ -6,7 +6,7 @@ use std::time::Duration;
 use tokio::task::{Id, JoinError, JoinSet};
 use tracing::{debug, info, warn};
 
-use crate::delivery::attempt::{Ending, Lease};
+use crate::delivery::attempt::{AttemptOutcome, Lease};
 use crate::delivery::backoff::later;
 use crate::delivery::scrub::{scrubbed, shortened};
 use crate::dispatch::channels::{LeaseGuard, Receipt, SendFailure};
@@ -30,7 +30,7 @@ pub(super) enum Unsent {
 pub(super) struct Flight {
     pub(super) sends: JoinSet<Landing>,
     pub(super) in_hand: HashMap<Id, InHand>,
-    pub(super) unbooked: Vec<(Lease, Ending)>,
+    pub(super) unbooked: Vec<(Lease, AttemptOutcome)>,
     pub(super) done: Drained,
 }
 
@@ -117,24 +117,26 @@ impl Dispatcher {
         dry.remove(&channel);
         let wait = |asked| later(now, self.backoff.wait(&leased.lease.delivery, leased.attempts, asked));
         let ending = match answer {
-            Some(Err(Unsent::Withdrawn)) => Ending::Withdrawn,
-            Some(Err(Unsent::Unknown(cause))) => Ending::NotNow { not_before: wait(None), cause: scrubbed(&cause) },
+            Some(Err(Unsent::Withdrawn)) => AttemptOutcome::Withdrawn,
+            Some(Err(Unsent::Unknown(cause))) => {
+                AttemptOutcome::NotNow { not_before: wait(None), cause: scrubbed(&cause) }
+            }
             Some(Ok(Ok(receipt))) => {
                 self.breaker.works(channel);
                 let provider_ref = receipt.provider_ref.map(|text| shortened(&text));
-                Ending::Accepted { provider_ref }
+                AttemptOutcome::Accepted { provider_ref }
             }
             Some(Ok(Err(SendFailure::TryLater { after, cause }))) => {
                 self.breaker.works(channel);
-                Ending::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
+                AttemptOutcome::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
             }
             Some(Ok(Err(SendFailure::ChannelDown { after, cause }))) => {
                 self.breaker.trip(channel, after, &cause, now);
-                Ending::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
+                AttemptOutcome::NotNow { not_before: wait(after), cause: scrubbed(&cause) }
             }
             Some(Ok(Err(SendFailure::GiveUp { cause }))) => {
                 self.breaker.works(channel);
-                Ending::Refused { cause: scrubbed(&cause) }
+                AttemptOutcome::Refused { cause: scrubbed(&cause) }
             }
             Some(Ok(Err(SendFailure::Uncertain { cause }))) => {
                 self.breaker.lost_an_answer(channel, &cause, now);
@@ -142,26 +144,28 @@ impl Dispatcher {
                     Channel::Email => wait(None),
                     Channel::Sms => later(now, self.uncertain_wait()),
                 };
-                Ending::AnswerLost { not_before, cause: scrubbed(&cause) }
+                AttemptOutcome::AnswerLost { not_before, cause: scrubbed(&cause) }
             }
             None => {
                 let not_before = now + self.uncertain_rest().of(channel);
-                Ending::LetGo { not_before, cause: "stopped before the answer came".into() }
+                AttemptOutcome::LetGo { not_before, cause: "stopped before the answer came".into() }
             }
         };
         let (delivery, attempt) = (&leased.lease.delivery, leased.attempts);
         match &ending {
-            Ending::Accepted { .. } => debug!(delivery.id = delivery, channel = channel.name(), attempt, "sent"),
-            Ending::NotNow { cause, .. } => {
+            AttemptOutcome::Accepted { .. } => {
+                debug!(delivery.id = delivery, channel = channel.name(), attempt, "sent")
+            }
+            AttemptOutcome::NotNow { cause, .. } => {
                 info!(delivery.id = delivery, channel = channel.name(), attempt, cause, "not accepted for now");
             }
-            Ending::Refused { cause } => {
+            AttemptOutcome::Refused { cause } => {
                 warn!(delivery.id = delivery, channel = channel.name(), attempt, cause, "refused for good");
             }
-            Ending::Withdrawn => {
+            AttemptOutcome::Withdrawn => {
                 info!(delivery.id = delivery, channel = channel.name(), "withdrawn before it was sent")
             }
-            Ending::AnswerLost { cause, .. } | Ending::LetGo { cause, .. } => {
+            AttemptOutcome::AnswerLost { cause, .. } | AttemptOutcome::LetGo { cause, .. } => {
                 warn!(
                     delivery.id = delivery,
                     channel = channel.name(),
@@ -188,11 +192,11 @@ impl Dispatcher {
                     warn!(delivery.id = lease.delivery, lease.fence, "an answer came too late to count");
                 }
                 Booked::Done(_) | Booked::Overtaken(_) => match ending {
-                    Ending::Accepted { .. } => flight.done.sent += 1,
-                    Ending::NotNow { .. } => flight.done.later += 1,
-                    Ending::Refused { .. } => flight.done.failed += 1,
-                    Ending::Withdrawn => flight.done.withdrawn += 1,
-                    Ending::AnswerLost { .. } | Ending::LetGo { .. } => flight.done.uncertain += 1,
+                    AttemptOutcome::Accepted { .. } => flight.done.sent += 1,
+                    AttemptOutcome::NotNow { .. } => flight.done.later += 1,
+                    AttemptOutcome::Refused { .. } => flight.done.failed += 1,
+                    AttemptOutcome::Withdrawn => flight.done.withdrawn += 1,
+                    AttemptOutcome::AnswerLost { .. } | AttemptOutcome::LetGo { .. } => flight.done.uncertain += 1,
                 },
             }
         }

@@ -9,10 +9,10 @@ use futures::FutureExt;
 use tokio::time::MissedTickBehavior;
 use tracing::{info, warn};
 
-use crate::delivery::attempt::{Ending, Lost};
+use crate::delivery::attempt::{AttemptOutcome, LostLeases};
 use crate::delivery::backoff::later;
 use crate::delivery::pace;
-use crate::delivery::pace::Window;
+use crate::delivery::pace::RateWindow;
 use crate::delivery::scrub::shortened;
 use crate::delivery::settings::PaceConfig;
 use crate::dispatch::channels::{LeaseGuard, Outgoing};
@@ -20,7 +20,7 @@ use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained
 use crate::dispatch::flight::{Flight, InHand, LAST_BOOKING, Unsent};
 use crate::dispatch::personalise::{Addressee, Personalised};
 use crate::people::Channel;
-use crate::store::queue::{Ask, Leased, Recovered};
+use crate::store::queue::{ClaimRequest, Leased, Recovered};
 use crate::text::error_chain;
 
 /// Longest time between two looks at the queue: other processes (staff, another worker) write to it too.
@@ -166,7 +166,7 @@ impl Dispatcher {
     async fn housekeeping(&self) -> Result<Drained, DispatchError> {
         let now = self.clock.now();
         let expired = self.store.expire_deliveries(now).await?;
-        let lost = self.store.recover_leases(Lost::Expired, self.uncertain_rest(), now).await?;
+        let lost = self.store.recover_leases(LostLeases::Expired, self.uncertain_rest(), now).await?;
         if expired > 0 {
             warn!(deliveries = expired, "deliveries expired unsent");
         }
@@ -227,7 +227,7 @@ impl Dispatcher {
         }
         let claimed = self
             .store
-            .claim(&Ask {
+            .claim(&ClaimRequest {
                 channel,
                 now,
                 lease: self.lease(),
@@ -276,7 +276,7 @@ impl Dispatcher {
                 Err(cause) => {
                     warn!(delivery.id = leased.lease.delivery, cause, "the message could not be made personal");
                     let not_before = later(now, self.backoff.wait(&leased.lease.delivery, leased.attempts, None));
-                    flight.unbooked.push((leased.lease, Ending::NotNow { not_before, cause }));
+                    flight.unbooked.push((leased.lease, AttemptOutcome::NotNow { not_before, cause }));
                 }
             }
         }
@@ -300,7 +300,7 @@ impl Dispatcher {
         self.config.pace(channel)
     }
 
-    fn windows(&self, channel: Channel) -> Vec<Window> {
+    fn windows(&self, channel: Channel) -> Vec<RateWindow> {
         pace::windows(self.pace(channel))
     }
 }

@@ -13,9 +13,9 @@ use super::samples::{self, Sample};
 use super::settings::LONGEST_SENDER_SHORT;
 use super::sms::{self, Encoding, Segments};
 use crate::message::templates::{
-    TemplateFault, Templates, calendar_file, most_parts, notice_file, transactional_file, transactional_messages,
+    TemplateFault, Templates, calendar_file, most_segments, notice_file, transactional_file, transactional_messages,
 };
-use crate::message::transactional::{LetterFacts, LetterKind};
+use crate::message::transactional::{TransactionalFacts, TransactionalKind};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 
@@ -54,7 +54,7 @@ pub fn check(templates: &Templates, sender: &Sender) -> Report {
                     found.check_notice(kind, language, channel, sample);
                 }
             }
-            for facts in LetterFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
+            for facts in TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
                 for (kind, channel) in transactional_messages() {
                     found.check_transactional(kind, language, channel, &facts, sample);
                 }
@@ -114,19 +114,19 @@ impl Findings<'_> {
 
     fn check_transactional(
         &mut self,
-        kind: LetterKind,
+        kind: TransactionalKind,
         language: Language,
         channel: Channel,
-        facts: &LetterFacts,
+        facts: &TransactionalFacts,
         sample: &Sample,
     ) {
         let file = transactional_file(kind, language, channel);
-        let text = match self.templates.render_letter(kind, language, channel, facts) {
+        let text = match self.templates.render_transactional(kind, language, channel, facts) {
             Ok(Message::Sms { text }) => {
                 self.check_short(&file, &text, language, sample);
                 // Who has just said stop need not be told how.
                 let stop = stop_words(language);
-                if kind != LetterKind::Stopped && !stop.iter().any(|word| text.contains(word)) {
+                if kind != TransactionalKind::Stopped && !stop.iter().any(|word| text.contains(word)) {
                     self.fault(&file, "stop", format!("does not say how to stop; wanted is {}", stop.join(" or ")));
                 }
                 text
@@ -143,7 +143,7 @@ impl Findings<'_> {
         if !says(&text, &facts.sender.short) && !says(&text, &facts.sender.name) {
             self.fault(&file, "who", missing("who speaks: `sender_short` or `sender_name`"));
         }
-        let asks = matches!(kind, LetterKind::Confirm | LetterKind::NotCovered);
+        let asks = matches!(kind, TransactionalKind::Confirm | TransactionalKind::NotCovered);
         let key = facts.code.as_ref().or(facts.confirm_url.as_ref().filter(|_| channel == Channel::Email));
         if asks && key.is_some_and(|key| !says(&text, key)) {
             self.fault(&file, "confirm", missing("what confirms it: `code` or `confirm_url`"));
@@ -153,7 +153,7 @@ impl Findings<'_> {
     /// Parts, encoding and ease of a text message.
     fn check_short(&mut self, file: &str, text: &str, language: Language, sample: &Sample) {
         let segments = sms::count(text);
-        let most = most_parts(language);
+        let most = most_segments(language);
         if segments.parts > most {
             let what = format!(
                 "takes {} parts ({} {} units), at most {most} may be used (sample `{}`): {text}",

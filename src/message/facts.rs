@@ -98,7 +98,7 @@ pub struct NoticeFacts {
 
 /// The part of a profile that the facts need.
 #[derive(Clone, Copy, Debug)]
-pub struct Window<'a> {
+pub struct WashingWindow<'a> {
     /// Stages that open and close the washing window.
     pub stages: &'a profile::Window,
     /// °C·day from the biofix to its opening.
@@ -115,7 +115,7 @@ impl NoticeFacts {
         region: &Region,
         station_name: &str,
         outlook: &Outlook,
-        window: Window<'_>,
+        window: WashingWindow<'_>,
         basis: Basis,
     ) -> Self {
         let today = outlook.today;
@@ -209,7 +209,7 @@ mod tests {
             borrowed: None,
         };
         let stages = profile::Window { opens: "laying".into(), closes: "hatch".into() };
-        let window = Window { stages: &stages, heat_needed: 214.0, provisional: true };
+        let window = WashingWindow { stages: &stages, heat_needed: 214.0, provisional: true };
         let sender = Sender::from(&MessagesConfig::default());
         NoticeFacts::from_outlook(sender, &region, "Cedar Flat", &outlook, window, Basis::Heat)
     }

@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 pub use facts::{Basis, NoticeFacts, Sender, StageDates};
 pub use personal::{Personal, PersonalError, personalise};
 pub use templates::{RenderError, TemplateFault, TemplateFaults, Templates};
-pub use transactional::{LetterFacts, LetterKind};
+pub use transactional::{TransactionalFacts, TransactionalKind};
 
 /// What one channel carries, fully written but for the personal part, which [`personalise`] puts in when it is sent.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -48,7 +48,7 @@ pub const CHART_ID: &str = "season-chart@treebell.invalid";
 
 /// A chart drawn for an e-mail.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Picture {
+pub struct EmailChart {
     pub png: Vec<u8>,
     /// What it shows, in words.
     pub alt: String,

@@ -7,7 +7,7 @@ use crate::people::{Channel, Zip};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum LetterKind {
+pub enum TransactionalKind {
     /// Asks the owner of an address whether they want to be told.
     Confirm,
     /// As `Confirm`, for a ZIP code that no region has yet: the request is kept once confirmed.
@@ -34,38 +34,38 @@ pub enum LetterKind {
     Preferences,
 }
 
-impl LetterKind {
-    pub const ALL: [LetterKind; 13] = [
-        LetterKind::Confirm,
-        LetterKind::NotCovered,
-        LetterKind::Welcome,
-        LetterKind::Stopped,
-        LetterKind::Resumed,
-        LetterKind::Help,
-        LetterKind::WhichZip,
-        LetterKind::NotUnderstood,
-        LetterKind::CoveredNow,
-        LetterKind::Thanks,
-        LetterKind::FollowUp,
-        LetterKind::KeptZip,
-        LetterKind::Preferences,
+impl TransactionalKind {
+    pub const ALL: [TransactionalKind; 13] = [
+        TransactionalKind::Confirm,
+        TransactionalKind::NotCovered,
+        TransactionalKind::Welcome,
+        TransactionalKind::Stopped,
+        TransactionalKind::Resumed,
+        TransactionalKind::Help,
+        TransactionalKind::WhichZip,
+        TransactionalKind::NotUnderstood,
+        TransactionalKind::CoveredNow,
+        TransactionalKind::Thanks,
+        TransactionalKind::FollowUp,
+        TransactionalKind::KeptZip,
+        TransactionalKind::Preferences,
     ];
 
     pub fn name(self) -> &'static str {
         match self {
-            LetterKind::Confirm => "confirm",
-            LetterKind::NotCovered => "not-covered",
-            LetterKind::Welcome => "welcome",
-            LetterKind::Stopped => "stopped",
-            LetterKind::Resumed => "resumed",
-            LetterKind::Help => "help",
-            LetterKind::WhichZip => "which-zip",
-            LetterKind::NotUnderstood => "not-understood",
-            LetterKind::CoveredNow => "covered-now",
-            LetterKind::Thanks => "thanks",
-            LetterKind::FollowUp => "follow-up",
-            LetterKind::KeptZip => "kept-zip",
-            LetterKind::Preferences => "preferences",
+            TransactionalKind::Confirm => "confirm",
+            TransactionalKind::NotCovered => "not-covered",
+            TransactionalKind::Welcome => "welcome",
+            TransactionalKind::Stopped => "stopped",
+            TransactionalKind::Resumed => "resumed",
+            TransactionalKind::Help => "help",
+            TransactionalKind::WhichZip => "which-zip",
+            TransactionalKind::NotUnderstood => "not-understood",
+            TransactionalKind::CoveredNow => "covered-now",
+            TransactionalKind::Thanks => "thanks",
+            TransactionalKind::FollowUp => "follow-up",
+            TransactionalKind::KeptZip => "kept-zip",
+            TransactionalKind::Preferences => "preferences",
         }
     }
 
@@ -75,13 +75,16 @@ impl LetterKind {
 
     /// Whether it waits for the day and for its turn as notices do, since it answers nothing that somebody did just now.
     pub fn can_wait(self) -> bool {
-        matches!(self, LetterKind::FollowUp | LetterKind::CoveredNow)
+        matches!(self, TransactionalKind::FollowUp | TransactionalKind::CoveredNow)
     }
 
     /// Where it can go: what answers a word in a text message goes to telephones only.
     pub fn channels(self) -> &'static [Channel] {
         match self {
-            LetterKind::Help | LetterKind::WhichZip | LetterKind::NotUnderstood | LetterKind::Thanks => &[Channel::Sms],
+            TransactionalKind::Help
+            | TransactionalKind::WhichZip
+            | TransactionalKind::NotUnderstood
+            | TransactionalKind::Thanks => &[Channel::Sms],
             _ => &Channel::ALL,
         }
     }
@@ -89,7 +92,7 @@ impl LetterKind {
 
 /// All that the templates of a transactional message may say.
 #[derive(Clone, Debug, PartialEq)]
-pub struct LetterFacts {
+pub struct TransactionalFacts {
     pub sender: Sender,
     /// What the message is about; may be empty where the kind speaks of none.
     pub zips: Vec<Zip>,
@@ -105,7 +108,7 @@ pub struct LetterFacts {
     pub seen_url: Option<String>,
 }
 
-impl LetterFacts {
+impl TransactionalFacts {
     /// A message that needs nothing but its sender.
     pub fn of(sender: Sender) -> Self {
         Self {

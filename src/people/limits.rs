@@ -49,7 +49,7 @@ pub const TRIES: i64 = 5;
 
 /// Who asks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum By {
+pub enum RequestedBy {
     /// Anybody, by a form.
     Form,
     /// The owner, by a text from the phone itself.
@@ -58,12 +58,12 @@ pub enum By {
 
 /// What was asked for before, at this moment.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Counts {
+pub struct RequestCounts {
     /// Requests to confirm that went to this address in the last day, and in thirty days.
     pub address_day: u64,
     pub address_month: u64,
-    /// Askings by form from this network in the last hour, and from all, without those refused as [`Held::Network`] or
-    /// [`Held::Flood`].
+    /// Askings by form from this network in the last hour, and from all, without those refused as [`Refusal::Network`] or
+    /// [`Refusal::Flood`].
     pub network_hour: u64,
     pub forms_hour: u64,
     /// Requests to confirm by text in the last day.
@@ -77,7 +77,7 @@ pub struct Counts {
 
 /// Why no request to confirm goes out. Whoever asked is not told, or could learn who is subscribed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum Held {
+pub enum Refusal {
     /// The address said stop.
     Suppressed,
     AddressToday,
@@ -89,31 +89,31 @@ pub enum Held {
     FewConfirm,
 }
 
-impl Held {
+impl Refusal {
     pub fn name(self) -> &'static str {
         match self {
-            Held::Suppressed => "suppressed",
-            Held::AddressToday => "address-today",
-            Held::AddressThisMonth => "address-this-month",
-            Held::Network => "network",
-            Held::Flood => "flood",
-            Held::TextsToday => "texts-today",
-            Held::FewConfirm => "few-confirm",
+            Refusal::Suppressed => "suppressed",
+            Refusal::AddressToday => "address-today",
+            Refusal::AddressThisMonth => "address-this-month",
+            Refusal::Network => "network",
+            Refusal::Flood => "flood",
+            Refusal::TextsToday => "texts-today",
+            Refusal::FewConfirm => "few-confirm",
         }
     }
 
     /// What staff are told, once a day; `None` where it is everyday business.
     pub fn alarm(self) -> Option<&'static str> {
         match self {
-            Held::Flood => Some("far more sign-ups than usual: each network is served once an hour"),
-            Held::TextsToday => {
+            Refusal::Flood => Some("far more sign-ups than usual: each network is served once an hour"),
+            Refusal::TextsToday => {
                 Some("the day's texts that ask for confirmation are used up (limits.confirmation_texts_per_day)")
             }
-            Held::FewConfirm => Some(
+            Refusal::FewConfirm => Some(
                 "hardly anybody confirms the texts that forms ask for: a network causes one a day, and all half of the day's",
             ),
-            Held::Network => Some("one network asks again and again: it is not served for an hour"),
-            Held::Suppressed | Held::AddressToday | Held::AddressThisMonth => None,
+            Refusal::Network => Some("one network asks again and again: it is not served for an hour"),
+            Refusal::Suppressed | Refusal::AddressToday | Refusal::AddressThisMonth => None,
         }
     }
 }
@@ -123,24 +123,24 @@ impl Limits {
     ///
     /// # Errors
     /// The first limit that refuses it.
-    pub fn may_ask(&self, by: By, is_text: bool, counts: &Counts) -> Result<(), Held> {
-        let refuse = |beyond: bool, why: Held| if beyond { Err(why) } else { Ok(()) };
+    pub fn may_request(&self, by: RequestedBy, is_text: bool, counts: &RequestCounts) -> Result<(), Refusal> {
+        let refuse = |beyond: bool, why: Refusal| if beyond { Err(why) } else { Ok(()) };
         let usual = u64::from(self.asks_per_hour);
         match by {
-            By::Form => {
-                refuse(counts.network_hour >= u64::from(self.asks_per_network_per_hour), Held::Network)?;
-                refuse(counts.forms_hour >= usual && counts.network_hour > 0, Held::Flood)?;
-                refuse(counts.forms_hour >= usual.saturating_mul(10), Held::Flood)?;
-                refuse(counts.address_day >= FORMS_PER_DAY, Held::AddressToday)?;
-                refuse(counts.address_month >= FORMS_PER_MONTH, Held::AddressThisMonth)?;
+            RequestedBy::Form => {
+                refuse(counts.network_hour >= u64::from(self.asks_per_network_per_hour), Refusal::Network)?;
+                refuse(counts.forms_hour >= usual && counts.network_hour > 0, Refusal::Flood)?;
+                refuse(counts.forms_hour >= usual.saturating_mul(10), Refusal::Flood)?;
+                refuse(counts.address_day >= FORMS_PER_DAY, Refusal::AddressToday)?;
+                refuse(counts.address_month >= FORMS_PER_MONTH, Refusal::AddressThisMonth)?;
                 let few = counts.form_texts_confirmed * 100 < counts.form_texts * u64::from(self.confirmed_percent);
                 let few = is_text && few && counts.form_texts >= SHARE_OF;
-                refuse(few && counts.network_texts_day > 0, Held::FewConfirm)?;
-                refuse(few && counts.texts_day * 2 >= u64::from(self.confirmation_texts_per_day), Held::FewConfirm)?;
+                refuse(few && counts.network_texts_day > 0, Refusal::FewConfirm)?;
+                refuse(few && counts.texts_day * 2 >= u64::from(self.confirmation_texts_per_day), Refusal::FewConfirm)?;
             }
-            By::Phone => refuse(counts.address_day >= TEXTS_PER_DAY, Held::AddressToday)?,
+            RequestedBy::Phone => refuse(counts.address_day >= TEXTS_PER_DAY, Refusal::AddressToday)?,
         }
-        refuse(is_text && counts.texts_day >= u64::from(self.confirmation_texts_per_day), Held::TextsToday)
+        refuse(is_text && counts.texts_day >= u64::from(self.confirmation_texts_per_day), Refusal::TextsToday)
     }
 }
 
@@ -149,46 +149,52 @@ mod tests {
     use super::*;
 
     #[track_caller]
-    fn check(by: By, change: impl Fn(&mut Counts), wanted: Result<(), Held>) {
-        let mut counts = Counts::default();
+    fn check(by: RequestedBy, change: impl Fn(&mut RequestCounts), wanted: Result<(), Refusal>) {
+        let mut counts = RequestCounts::default();
         change(&mut counts);
-        assert_eq!(Limits::default().may_ask(by, true, &counts), wanted);
+        assert_eq!(Limits::default().may_request(by, true, &counts), wanted);
     }
 
     #[test]
     fn each_limit_holds_at_its_number_and_not_before() {
-        check(By::Form, |_| {}, Ok(()));
-        check(By::Form, |c| c.address_day = 1, Err(Held::AddressToday));
-        check(By::Form, |c| c.address_month = 2, Ok(()));
-        check(By::Form, |c| c.address_month = 3, Err(Held::AddressThisMonth));
-        check(By::Form, |c| c.network_hour = 4, Ok(()));
-        check(By::Form, |c| c.network_hour = 5, Err(Held::Network));
-        check(By::Form, |c| c.forms_hour = 200, Ok(()));
-        check(By::Form, |c| (c.forms_hour, c.network_hour) = (199, 1), Ok(()));
-        check(By::Form, |c| (c.forms_hour, c.network_hour) = (200, 1), Err(Held::Flood));
-        check(By::Form, |c| c.forms_hour = 2000, Err(Held::Flood));
-        check(By::Form, |c| c.texts_day = 300, Err(Held::TextsToday));
+        check(RequestedBy::Form, |_| {}, Ok(()));
+        check(RequestedBy::Form, |c| c.address_day = 1, Err(Refusal::AddressToday));
+        check(RequestedBy::Form, |c| c.address_month = 2, Ok(()));
+        check(RequestedBy::Form, |c| c.address_month = 3, Err(Refusal::AddressThisMonth));
+        check(RequestedBy::Form, |c| c.network_hour = 4, Ok(()));
+        check(RequestedBy::Form, |c| c.network_hour = 5, Err(Refusal::Network));
+        check(RequestedBy::Form, |c| c.forms_hour = 200, Ok(()));
+        check(RequestedBy::Form, |c| (c.forms_hour, c.network_hour) = (199, 1), Ok(()));
+        check(RequestedBy::Form, |c| (c.forms_hour, c.network_hour) = (200, 1), Err(Refusal::Flood));
+        check(RequestedBy::Form, |c| c.forms_hour = 2000, Err(Refusal::Flood));
+        check(RequestedBy::Form, |c| c.texts_day = 300, Err(Refusal::TextsToday));
         let texts = |form_texts, form_texts_confirmed, network_texts_day, texts_day| {
-            move |c: &mut Counts| {
-                *c = Counts { form_texts, form_texts_confirmed, network_texts_day, texts_day, ..Counts::default() };
+            move |c: &mut RequestCounts| {
+                *c = RequestCounts {
+                    form_texts,
+                    form_texts_confirmed,
+                    network_texts_day,
+                    texts_day,
+                    ..RequestCounts::default()
+                };
             }
         };
-        check(By::Form, texts(50, 9, 1, 60), Err(Held::FewConfirm));
-        check(By::Form, texts(50, 9, 0, 60), Ok(()));
-        check(By::Form, texts(50, 10, 1, 60), Ok(()));
-        check(By::Form, texts(49, 0, 1, 60), Ok(()));
-        check(By::Form, texts(50, 9, 0, 149), Ok(()));
-        check(By::Form, texts(50, 9, 0, 150), Err(Held::FewConfirm));
-        check(By::Form, texts(50, 10, 0, 150), Ok(()));
-        check(By::Phone, |c| c.address_day = 2, Ok(()));
-        check(By::Phone, |c| c.address_day = 3, Err(Held::AddressToday));
-        check(By::Phone, |c| (c.address_month, c.forms_hour, c.form_texts) = (9, 9999, 50), Ok(()));
-        check(By::Phone, |c| c.texts_day = 300, Err(Held::TextsToday));
+        check(RequestedBy::Form, texts(50, 9, 1, 60), Err(Refusal::FewConfirm));
+        check(RequestedBy::Form, texts(50, 9, 0, 60), Ok(()));
+        check(RequestedBy::Form, texts(50, 10, 1, 60), Ok(()));
+        check(RequestedBy::Form, texts(49, 0, 1, 60), Ok(()));
+        check(RequestedBy::Form, texts(50, 9, 0, 149), Ok(()));
+        check(RequestedBy::Form, texts(50, 9, 0, 150), Err(Refusal::FewConfirm));
+        check(RequestedBy::Form, texts(50, 10, 0, 150), Ok(()));
+        check(RequestedBy::Phone, |c| c.address_day = 2, Ok(()));
+        check(RequestedBy::Phone, |c| c.address_day = 3, Err(Refusal::AddressToday));
+        check(RequestedBy::Phone, |c| (c.address_month, c.forms_hour, c.form_texts) = (9, 9999, 50), Ok(()));
+        check(RequestedBy::Phone, |c| c.texts_day = 300, Err(Refusal::TextsToday));
     }
 
     #[test]
     fn e_mails_do_not_use_up_the_texts() {
-        let counts = Counts { texts_day: 9999, form_texts: 50, ..Counts::default() };
-        assert_eq!(Limits::default().may_ask(By::Form, false, &counts), Ok(()));
+        let counts = RequestCounts { texts_day: 9999, form_texts: 50, ..RequestCounts::default() };
+        assert_eq!(Limits::default().may_request(RequestedBy::Form, false, &counts), Ok(()));
     }
 }

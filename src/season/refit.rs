@@ -7,7 +7,7 @@ use chrono::NaiveDate;
 
 use super::profile::{Biofix, HeatOrigins, Need, Profile, Stage};
 use super::{StageId, days_between};
-use crate::heat::fit::{Scores, Seen, SiteYear, SumRange, best_sum};
+use crate::heat::fit::{ObservedInterval, Scores, SiteYear, SumRange, best_sum};
 use crate::heat::{DayTemperatures, HeatRule};
 
 /// What every fitted number's origin begins with.
@@ -205,7 +205,7 @@ impl<'a> Course<'a> {
                 (start, days)
             }
         };
-        let seen = Seen::on(i32::try_from(came.checked_sub(start)?).ok()?);
+        let seen = ObservedInterval::on(i32::try_from(came.checked_sub(start)?).ok()?);
         Some(SiteYear { site: String::new(), year: self.season.season, elevation_m: None, days, seen: vec![seen] })
     }
 }

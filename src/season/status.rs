@@ -9,7 +9,7 @@
 use chrono::NaiveDate;
 
 use crate::region::Release;
-use crate::season::decide::{Standing, Told, WordNeeded};
+use crate::season::decide::{ApprovalNeeded, DecidedNotice, Standing};
 use crate::season::{NoticeKind, Outlook, Policy, Profile, ReachedBy, RecordTrust, days_after, days_between};
 
 /// What an owner is to do now follows from it.
@@ -75,7 +75,7 @@ impl SeasonStanding {
 
 /// Whether what a standing says was told to people too, and if not, who still has a say in it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Backing {
+pub enum Approval {
     /// Told, of no use to be told, or to be told with the next cycle and nobody asked before.
     Plain,
     /// Its notice waits for its hour; staff may hold it until then.
@@ -88,16 +88,17 @@ pub enum Backing {
     Held,
 }
 
-impl Backing {
-    pub const ALL: [Backing; 5] = [Backing::Plain, Backing::Due, Backing::Doubted, Backing::Awaited, Backing::Held];
+impl Approval {
+    pub const ALL: [Approval; 5] =
+        [Approval::Plain, Approval::Due, Approval::Doubted, Approval::Awaited, Approval::Held];
 
     pub fn name(self) -> &'static str {
         match self {
-            Backing::Plain => "plain",
-            Backing::Due => "due",
-            Backing::Doubted => "doubted",
-            Backing::Awaited => "awaited",
-            Backing::Held => "held",
+            Approval::Plain => "plain",
+            Approval::Due => "due",
+            Approval::Doubted => "doubted",
+            Approval::Awaited => "awaited",
+            Approval::Held => "held",
         }
     }
 }
@@ -109,13 +110,13 @@ pub struct Shown {
     /// What it would be by the heat alone; later than `standing` only where staff have the say.
     pub by_heat: SeasonStanding,
     /// Of `by_heat`.
-    pub backing: Backing,
+    pub backing: Approval,
 }
 
 impl Shown {
     /// Nothing is known, so there is nothing to say.
     pub const UNKNOWN: Shown =
-        Shown { standing: SeasonStanding::Unknown, by_heat: SeasonStanding::Unknown, backing: Backing::Plain };
+        Shown { standing: SeasonStanding::Unknown, by_heat: SeasonStanding::Unknown, backing: Approval::Plain };
 
     /// `told`: what was decided for the region this season, at most one entry a kind.
     pub fn of(
@@ -123,7 +124,7 @@ impl Shown {
         policy: &Policy,
         outlook: &Outlook,
         release: Release,
-        told: &[Told],
+        told: &[DecidedNotice],
         today: NaiveDate,
     ) -> Self {
         let by_heat = SeasonStanding::of(profile, policy, outlook, today);
@@ -131,18 +132,18 @@ impl Shown {
             .stage(&profile.window.opens)
             .and_then(|stage| stage.reached)
             .is_some_and(|reached| reached.by == ReachedBy::FieldReport);
-        let backing_of =
+        let approval_of =
             |standing| backing(standing, policy, release, told, outlook.trust != RecordTrust::Sound && !seen);
         let mut standing = by_heat;
         while let Some(before) = standing.before() {
-            match backing_of(standing) {
+            match approval_of(standing) {
                 // To have hose and rake at hand is no alarm: behind a later word that nobody has confirmed it stands.
-                Backing::Awaited if standing == SeasonStanding::Ready && by_heat != standing => break,
-                Backing::Awaited | Backing::Held => standing = before,
-                Backing::Plain | Backing::Due | Backing::Doubted => break,
+                Approval::Awaited if standing == SeasonStanding::Ready && by_heat != standing => break,
+                Approval::Awaited | Approval::Held => standing = before,
+                Approval::Plain | Approval::Due | Approval::Doubted => break,
             }
         }
-        Self { standing, by_heat, backing: backing_of(by_heat) }
+        Self { standing, by_heat, backing: approval_of(by_heat) }
     }
 
     pub fn is_held_back(self) -> bool {
@@ -173,28 +174,34 @@ impl SeasonStanding {
     }
 }
 
-fn backing(standing: SeasonStanding, policy: &Policy, release: Release, told: &[Told], doubtful: bool) -> Backing {
-    let Some(kind) = standing.notice() else { return Backing::Plain };
+fn backing(
+    standing: SeasonStanding,
+    policy: &Policy,
+    release: Release,
+    told: &[DecidedNotice],
+    doubtful: bool,
+) -> Approval {
+    let Some(kind) = standing.notice() else { return Approval::Plain };
     if kind == NoticeKind::TooLateToWash && !policy.too_late_on {
-        return Backing::Plain;
+        return Approval::Plain;
     }
     match told.iter().find(|told| told.kind == kind).map(|told| &told.standing) {
-        Some(Standing::Released { .. }) => Backing::Plain,
-        Some(Standing::Held | Standing::Cancelled) => Backing::Held,
-        Some(Standing::Waiting { word_needed: None }) => Backing::Due,
-        Some(Standing::Waiting { word_needed: Some(WordNeeded::ByPolicy) }) => Backing::Awaited,
-        Some(Standing::Waiting { word_needed: Some(_) }) => Backing::Doubted,
+        Some(Standing::Released { .. }) => Approval::Plain,
+        Some(Standing::Held | Standing::Cancelled) => Approval::Held,
+        Some(Standing::Waiting { approval_needed: None }) => Approval::Due,
+        Some(Standing::Waiting { approval_needed: Some(ApprovalNeeded::ByPolicy) }) => Approval::Awaited,
+        Some(Standing::Waiting { approval_needed: Some(_) }) => Approval::Doubted,
         // Never told: not decided yet, or of no use any more before anybody said a word.
         None | Some(Standing::Skipped) => {
             let unasked = match release {
-                Release::WhenConfirmed => Backing::Awaited,
-                _ if doubtful => Backing::Doubted,
-                _ => Backing::Plain,
+                Release::WhenConfirmed => Approval::Awaited,
+                _ if doubtful => Approval::Doubted,
+                _ => Approval::Plain,
             };
             // Last days goes only to those who were told to inspect: it stands or falls with that.
             match kind {
                 NoticeKind::LastDaysToWash => match backing(SeasonStanding::Look, policy, release, told, doubtful) {
-                    Backing::Plain => unasked,
+                    Approval::Plain => unasked,
                     of_look => of_look,
                 },
                 _ => unasked,

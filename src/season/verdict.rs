@@ -44,7 +44,7 @@ pub enum Answer {
     /// The notice waits for its hour: it must not leave any more without an approval.
     AskFirst {
         #[serde(rename = "word_needed")]
-        word_needed: WordNeeded,
+        approval_needed: ApprovalNeeded,
     },
     /// Write a record that it does not go out; a waiting or held notice becomes that record.
     Skip { reason: SkipReason },
@@ -55,11 +55,11 @@ pub enum Answer {
 /// How a notice leaves, and until when it is of use.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Terms {
-    pub reason: Ground,
-    /// `WhenConfirmed` exactly when `word_needed` is there.
+    pub reason: Reason,
+    /// `WhenConfirmed` exactly when `approval_needed` is there.
     pub release: Release,
     #[serde(rename = "word_needed")]
-    pub word_needed: Option<WordNeeded>,
+    pub approval_needed: Option<ApprovalNeeded>,
     /// Last local day on which it is of use; not before the day of the decision.
     pub expires_on: NaiveDate,
 }
@@ -67,7 +67,7 @@ pub struct Terms {
 /// Why a notice is in place.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "ground")]
-pub enum Ground {
+pub enum Reason {
     /// Get ready: the median date of the window's opening is near.
     OpeningNear { median: NaiveDate, days: i64 },
     /// Get ready: the chance that the window opens within so many days.
@@ -87,7 +87,7 @@ pub enum Ground {
 /// Why a notice does not leave unasked.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "word_needed")]
-pub enum WordNeeded {
+pub enum ApprovalNeeded {
     /// The region's own policy.
     ByPolicy,
     /// The record behind the outlook is not good enough.
@@ -175,9 +175,9 @@ pub enum QuietReason {
     HeldByStaff,
     WaitsForHour,
     #[serde(rename = "waits-for-word")]
-    WaitsForWord {
+    WaitsForApproval {
         #[serde(rename = "word_needed")]
-        word_needed: WordNeeded,
+        approval_needed: ApprovalNeeded,
     },
 }
 
@@ -238,7 +238,7 @@ impl fmt::Display for Answer {
         match self {
             Answer::Announce(terms) => write!(f, "announce {terms}"),
             Answer::Free(terms) => write!(f, "free {terms}"),
-            Answer::AskFirst { word_needed } => write!(f, "ask first: {word_needed}"),
+            Answer::AskFirst { approval_needed } => write!(f, "ask first: {approval_needed}"),
             Answer::Skip { reason } => write!(f, "skip: {reason}"),
             Answer::Quiet { reason } => write!(f, "quiet: {reason}"),
         }
@@ -253,37 +253,37 @@ impl fmt::Display for Terms {
             Release::WhenConfirmed => write!(f, "when confirmed")?,
         }
         write!(f, ", of use to {}: {}", self.expires_on, self.reason)?;
-        match &self.word_needed {
+        match &self.approval_needed {
             Some(approval) => write!(f, "; {approval}"),
             None => Ok(()),
         }
     }
 }
 
-impl fmt::Display for Ground {
+impl fmt::Display for Reason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Ground::OpeningNear { median, days } => write!(f, "opening likely on {median}, {days} days off"),
-            Ground::OpeningLikely { chance, within_days } => {
+            Reason::OpeningNear { median, days } => write!(f, "opening likely on {median}, {days} days off"),
+            Reason::OpeningLikely { chance, within_days } => {
                 write!(f, "{} chance of opening within {within_days} days", Percent(*chance))
             }
-            Ground::Crossed { on } => write!(f, "heat sum reached on {on}"),
-            Ground::BegunLikely { chance } => write!(f, "{} chance that it has begun", Percent(*chance)),
-            Ground::Seen { report, stage, on } => write!(f, "{stage} seen on {on} (report {report})"),
-            Ground::CloseNear { median, days } => write!(f, "close likely on {median}, {days} days off"),
-            Ground::Closed { since } => write!(f, "closed since {since}"),
+            Reason::Crossed { on } => write!(f, "heat sum reached on {on}"),
+            Reason::BegunLikely { chance } => write!(f, "{} chance that it has begun", Percent(*chance)),
+            Reason::Seen { report, stage, on } => write!(f, "{stage} seen on {on} (report {report})"),
+            Reason::CloseNear { median, days } => write!(f, "close likely on {median}, {days} days off"),
+            Reason::Closed { since } => write!(f, "closed since {since}"),
         }
     }
 }
 
-impl fmt::Display for WordNeeded {
+impl fmt::Display for ApprovalNeeded {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            WordNeeded::ByPolicy => f.write_str("the region's notices need a word"),
-            WordNeeded::Untrusted { record } => write!(f, "record not trusted: {record}"),
-            WordNeeded::NotOnRealDays => f.write_str("the sum rests on filled days"),
-            WordNeeded::NowTooEarly { expected: Some(day) } => write!(f, "newer data expects it on {day}"),
-            WordNeeded::NowTooEarly { expected: None } => f.write_str("newer data does not expect it this season"),
+            ApprovalNeeded::ByPolicy => f.write_str("the region's notices need a word"),
+            ApprovalNeeded::Untrusted { record } => write!(f, "record not trusted: {record}"),
+            ApprovalNeeded::NotOnRealDays => f.write_str("the sum rests on filled days"),
+            ApprovalNeeded::NowTooEarly { expected: Some(day) } => write!(f, "newer data expects it on {day}"),
+            ApprovalNeeded::NowTooEarly { expected: None } => f.write_str("newer data does not expect it this season"),
         }
     }
 }
@@ -343,7 +343,7 @@ impl fmt::Display for QuietReason {
             QuietReason::CancelledByStaff => f.write_str("cancelled by staff"),
             QuietReason::HeldByStaff => f.write_str("held by staff"),
             QuietReason::WaitsForHour => f.write_str("waits for its hour"),
-            QuietReason::WaitsForWord { word_needed } => write!(f, "waits for a word: {word_needed}"),
+            QuietReason::WaitsForApproval { approval_needed } => write!(f, "waits for a word: {approval_needed}"),
         }
     }
 }

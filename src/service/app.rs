@@ -15,7 +15,7 @@ use crate::store::{Store, StoreError};
 
 /// Everything the cycle, the dispatcher and replay share. Cheap to clone.
 #[derive(Clone)]
-pub struct Parts {
+pub struct App {
     pub config: Arc<Config>,
     pub store: Store,
     pub clock: Arc<dyn Clock>,
@@ -44,7 +44,7 @@ pub enum AppError {
     Secret(crate::config::ConfigFault),
 }
 
-impl Parts {
+impl App {
     /// Opens the store that the settings name and reads profiles and templates.
     ///
     /// # Errors

@@ -13,7 +13,7 @@ use crate::assessment::season_model::SeasonModel;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::{FieldReport, Profile, phrases};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::store::field_reports::StoredReport;
 use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
@@ -72,7 +72,7 @@ impl SeasonCache {
     /// When a station cannot be read.
     pub async fn get(
         &mut self,
-        parts: &Parts,
+        app: &App,
         records: &mut RecordCache,
         region: &Region,
         profile: &Profile,
@@ -91,10 +91,10 @@ impl SeasonCache {
             own.push(records.get(id).await?);
         }
         let primary = own.first().ok_or(RegionFault::NoStation)?;
-        let rules = &parts.config.weather;
+        let rules = &app.config.weather;
         let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
         let asked = Asked { profile, season, rules, known };
-        let past = self.past(parts, records, primary, &asked, today).await?;
+        let past = self.past(app, records, primary, &asked, today).await?;
         let model = SeasonModel::new(region, &asked, own, past).ok_or(RegionFault::NoStation).map(Arc::new)?;
         if model.past_from == PastFrom::AllOthers {
             info!(region.id = %region.id, season, "few earlier years on record: the projection leans on all other years");
@@ -109,7 +109,7 @@ impl SeasonCache {
     /// A station's past as a season sees it, with a neighbour's help where it has few years.
     async fn past(
         &mut self,
-        parts: &Parts,
+        app: &App,
         records: &mut RecordCache,
         primary: &Arc<StationHistory>,
         asked: &Asked<'_>,
@@ -121,7 +121,7 @@ impl SeasonCache {
         }
         let own = OwnPast::of(primary, asked);
         let helper = if own.is_enough() { None } else { helper(records, primary, asked, today).await? };
-        let (profile, rules, skills) = (asked.profile.clone(), asked.rules.clone(), Arc::clone(&parts.skills));
+        let (profile, rules, skills) = (asked.profile.clone(), asked.rules.clone(), Arc::clone(&app.skills));
         let (primary, season, known) = (Arc::clone(primary), asked.season, asked.known);
         // About a second of arithmetic for a long record: other work of this process goes on meanwhile.
         let work = tokio::task::spawn_blocking(move || {

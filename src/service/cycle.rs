@@ -20,9 +20,9 @@ use crate::people::Channel;
 use crate::region::Region;
 use crate::season::decide::Answer;
 use crate::season::{NoticeId, NoticeKind, Outlook, Profile};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::store::StoreError;
-use crate::store::notices::{self, Fate, Put};
+use crate::store::notices::{self, NoticeRelease, Put};
 use crate::store::staff_log::StaffKind;
 use crate::store::{outlooks, staff_log};
 use crate::text::Chain;
@@ -53,19 +53,19 @@ pub struct CycleReport {
 /// # Errors
 /// When the store cannot be read at all. What fails for one region is in the report.
 pub async fn run(
-    parts: &Parts,
+    app: &App,
     records: &mut RecordCache,
     seasons: &mut SeasonCache,
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<CycleReport, StoreError> {
-    let now = parts.clock.now();
+    let now = app.clock.now();
     let mut round = Round { now, cache: CycleCache::default(), report: CycleReport::default() };
     let mut outlooks = Vec::new();
     let mut day = None;
     let mut notices = Vec::new();
-    for region in parts.store.regions().await? {
+    for region in app.store.regions().await? {
         round.report.regions += 1;
-        match serve(parts, records, seasons, &mut round, &region, &mut |event| notices.push(event)).await {
+        match serve(app, records, seasons, &mut round, &region, &mut |event| notices.push(event)).await {
             Ok(outlook) => {
                 day = day.max(Some(outlook.today));
                 outlooks.push(outlook);
@@ -81,7 +81,7 @@ pub async fn run(
         watch(Event::Day { day, outlooks });
     }
     notices.into_iter().for_each(&mut *watch);
-    release_due(parts, now, &mut round.report, watch).await?;
+    release_due(app, now, &mut round.report, watch).await?;
     Ok(round.report)
 }
 
@@ -90,19 +90,19 @@ pub async fn run(
 /// # Errors
 /// When the store fails.
 pub async fn release_due(
-    parts: &Parts,
+    app: &App,
     now: DateTime<Utc>,
     report: &mut CycleReport,
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<(), StoreError> {
-    for due in parts.store.release_due(now).await? {
-        let notice = parts.store.notice(&due.notice).await?;
+    for due in app.store.release_due(now).await? {
+        let notice = app.store.notice(&due.notice).await?;
         let step = match due.deliveries {
             Some(deliveries) => {
                 info!(notice.id = %due.notice, deliveries, "released notice `{}`", due.notice);
                 report.released.push(due.notice.clone());
                 report.deliveries += deliveries;
-                goes_out(parts, &due.notice).await?
+                goes_out(app, &due.notice).await?
             }
             None => {
                 warn!(notice.id = %due.notice, "notice `{}` was not confirmed while it was of use", due.notice);
@@ -116,7 +116,7 @@ pub async fn release_due(
 
 /// One region: the days missed since its last outlook, then today.
 async fn serve(
-    parts: &Parts,
+    app: &App,
     records: &mut RecordCache,
     seasons: &mut SeasonCache,
     round: &mut Round,
@@ -126,42 +126,42 @@ async fn serve(
     let Round { now, cache, report } = round;
     let now = *now;
     let profile =
-        parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?.clone();
+        app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?.clone();
     let today = now.with_timezone(&region.time_zone).date_naive();
     let season = profile.season_of(today);
-    let model = seasons.get(parts, records, region, &profile, season, now).await?;
+    let model = seasons.get(app, records, region, &profile, season, now).await?;
 
-    let last = cache.last_outlook(&parts.store, region, &profile).await?;
-    for day in missed_days(parts, last, &profile, season, today) {
-        let reports = cache.reports(&parts.store, &profile, season).await?;
+    let last = cache.last_outlook(&app.store, region, &profile).await?;
+    for day in missed_days(app, last, &profile, season, today) {
+        let reports = cache.reports(&app.store, &profile, season).await?;
         // A missed day is assessed for the record with what is known now; it announces nothing. What it would have
         // announced is decided today, while it is of use.
         let facts = DayFacts { today: day, now, forecast: &[], forecast_fit: None, told: &[], reports };
-        let missed = model.assess(&parts.config.weather, &parts.config.policy, region.release, &facts);
-        parts.store.put_outlook(&missed.outlook, now).await?;
+        let missed = model.assess(&app.config.weather, &app.config.policy, region.release, &facts);
+        app.store.put_outlook(&missed.outlook, now).await?;
         report.days_assessed += 1;
     }
 
-    let assessment = assess::look_at(parts, records, &model, cache, region, &profile, now).await?;
+    let assessment = assess::look_at(app, records, &model, cache, region, &profile, now).await?;
     report.days_assessed += 1;
     let says_something = assessment
         .decision
         .verdicts
         .iter()
         .any(|verdict| matches!(verdict.answer, Answer::Announce(_) | Answer::Free(_)));
-    let charts = if says_something && parts.config.messages.chart_in_email {
+    let charts = if says_something && app.config.messages.chart_in_email {
         season_chart::for_email(region, &profile, &model, &assessment).await
     } else {
         HashMap::new()
     };
     let written = Writing { region, profile: &profile, station_name: &model.station().name, charts: &charts };
-    let done = commit(parts, written, &assessment, now).await?;
+    let done = commit(app, written, &assessment, now).await?;
     report.deliveries += done.deliveries;
     for Decided { kind, notice, outcome } in done.decided {
         report.decided.push(notice.clone());
         let step = match outcome {
             Outcome::Released => {
-                let step = goes_out(parts, &notice).await?;
+                let step = goes_out(app, &notice).await?;
                 report.released.push(notice);
                 step
             }
@@ -176,29 +176,29 @@ async fn serve(
 
 /// The days between the last outlook and today, as far back as is worth it and the season goes.
 fn missed_days(
-    parts: &Parts,
+    app: &App,
     last: Option<NaiveDate>,
     profile: &Profile,
     season: i32,
     today: NaiveDate,
 ) -> impl Iterator<Item = NaiveDate> + use<> {
-    let reach = today.checked_sub_days(Days::new(u64::from(parts.config.schedule.catch_up_days))).unwrap_or(today);
+    let reach = today.checked_sub_days(Days::new(u64::from(app.config.schedule.catch_up_days))).unwrap_or(today);
     let from = last.map_or(today, |last| last.succ_opt().unwrap_or(last)).max(reach).max(profile.first_day(season));
     from.iter_days().take_while(move |day| *day < today)
 }
 
 /// Writes the outlook, the notices and the remarks of one assessment together.
 async fn commit(
-    parts: &Parts,
+    app: &App,
     writing: Writing<'_>,
     assessment: &Assessment,
     now: DateTime<Utc>,
 ) -> Result<Committed, RegionFault> {
     let outlook = &assessment.outlook;
     let Writing { region, profile, .. } = writing;
-    let writer = NoticeWriter { parts, writing, outlook, now };
+    let writer = NoticeWriter { app, writing, outlook, now };
     let (mut decided, mut deliveries) = (Vec::new(), 0);
-    let mut tx = parts.store.begin().await?;
+    let mut tx = app.store.begin().await?;
     outlooks::put_outlook(&mut tx, outlook, now).await?;
     for verdict in &assessment.decision.verdicts {
         let kind = verdict.kind;
@@ -218,8 +218,8 @@ async fn commit(
                 deliveries += notices::renew(&mut tx, &new, &texts).await?;
                 Outcome::of(&new.fate)
             }
-            Answer::AskFirst { word_needed } => {
-                notices::ask_first(&mut tx, &id, word_needed).await?;
+            Answer::AskFirst { approval_needed } => {
+                notices::ask_first(&mut tx, &id, approval_needed).await?;
                 Outcome::WaitsForStaff
             }
             Answer::Skip { reason } => {
@@ -268,18 +268,18 @@ enum Outcome {
 }
 
 impl Outcome {
-    fn of(fate: &Fate) -> Self {
+    fn of(fate: &NoticeRelease) -> Self {
         match fate {
-            Fate::Release => Self::Released,
-            Fate::Wait { .. } => Self::WaitsUnlessHeld,
-            Fate::WaitForWord { .. } | Fate::Skip => Self::WaitsForStaff,
+            NoticeRelease::Release => Self::Released,
+            NoticeRelease::Wait { .. } => Self::WaitsUnlessHeld,
+            NoticeRelease::WaitForApproval { .. } | NoticeRelease::Skip => Self::WaitsForStaff,
         }
     }
 }
 
 /// How many messages of a notice are on their way by each channel.
-pub(super) async fn goes_out(parts: &Parts, notice: &NoticeId) -> Result<Step, StoreError> {
-    let by_channel = parts.store.delivery_channels(notice).await?;
+pub(super) async fn goes_out(app: &App, notice: &NoticeId) -> Result<Step, StoreError> {
+    let by_channel = app.store.delivery_channels(notice).await?;
     let count = |channel| by_channel.get(&channel).map_or(0, |count| u32::try_from(*count).unwrap_or(u32::MAX));
     Ok(Step::GoesOut { emails: count(Channel::Email), texts: count(Channel::Sms) })
 }

@@ -17,7 +17,7 @@ use crate::delivery::inbound::Intake;
 use crate::dispatch::channels::Channels;
 use crate::dispatch::dispatcher::{DispatchError, Dispatcher, Drained};
 use crate::dispatch::personalise::Personaliser;
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::follow_up;
 use crate::service::subscribe::messages;
 use crate::service::texts::reassembly::Reassembly;
@@ -80,49 +80,49 @@ pub type Pages = Box<dyn FnOnce(BoxFuture<'static, ()>) -> BoxFuture<'static, ()
 /// # Errors
 /// When another service holds the store, or the store fails at the start. Later faults are logged and tried again.
 pub async fn run(
-    parts: &Parts,
+    app: &App,
     outside: Outside,
     only: Option<Role>,
     ready: impl FnOnce(),
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<Drained, DaemonError> {
-    let schedule = &parts.config.schedule;
+    let schedule = &app.config.schedule;
     let timetable = schedule.timetable()?;
     for warning in schedule.cycle.warnings() {
         warn!("schedule.cycle: {}", warning.0);
     }
-    let lock = match (only, parts.store.engine()) {
+    let lock = match (only, app.store.engine()) {
         (Some(Role::Deliver | Role::Web), _) => None,
         // A second service on one file is a mistake; on a server it stands by until the first one goes.
-        (_, Engine::Sqlite) => Some(parts.store.lock_service().await?),
+        (_, Engine::Sqlite) => Some(app.store.lock_service().await?),
         (_, Engine::Postgres) => None,
     };
     let shutdown = shutdown.shared();
     let channels = outside.channels;
     let dispatcher = Dispatcher::new(
-        parts.store.clone(),
-        parts.clock.clone(),
+        app.store.clone(),
+        app.clock.clone(),
         channels.clone(),
-        &parts.config.delivery,
+        &app.config.delivery,
         outside.personaliser,
     )
-    .woken_by(parts.queued.clone());
-    if only.is_none() && parts.store.engine() == Engine::Sqlite {
+    .woken_by(app.queued.clone());
+    if only.is_none() && app.store.engine() == Engine::Sqlite {
         // Alone on this file: what an earlier run had in hand is nobody's now.
         dispatcher.take_over().await?;
     }
     let delivers = only.is_none_or(|role| role == Role::Deliver);
-    let texts = Arc::new(super::texts::Texts::new(parts.clone()));
-    let intake = Arc::new(Reassembly { store: parts.store.clone(), clock: parts.clock.clone(), inbound: texts });
+    let texts = Arc::new(super::texts::Texts::new(app.clone()));
+    let intake = Arc::new(Reassembly { store: app.store.clone(), clock: app.clock.clone(), inbound: texts });
     if delivers {
         channels.listen(&(intake.clone() as Arc<dyn Intake>));
     }
     ready();
-    info!("treebell is at work on {}", parts.store.shown());
+    info!("treebell is at work on {}", app.store.shown());
     let waker = dispatcher.waker();
     let keep_schedule = async {
         if only.is_none_or(|role| role == Role::Schedule) {
-            keep_schedule(parts, &outside.fetcher, &timetable, lock, || waker.notify_one(), shutdown.clone()).await;
+            keep_schedule(app, &outside.fetcher, &timetable, lock, || waker.notify_one(), shutdown.clone()).await;
         }
     };
     let deliver = async {
@@ -151,36 +151,36 @@ pub async fn run(
 /// # Errors
 /// When another service holds the store, or the store fails.
 pub async fn once(
-    parts: &Parts,
+    app: &App,
     outside: Outside,
     patience: Duration,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<(CycleReport, PullReport, Drained), DaemonError> {
-    let _lock = parts.store.lock_service().await?;
+    let _lock = app.store.lock_service().await?;
     let dispatcher = Dispatcher::new(
-        parts.store.clone(),
-        parts.clock.clone(),
+        app.store.clone(),
+        app.clock.clone(),
         outside.channels,
-        &parts.config.delivery,
+        &app.config.delivery,
         outside.personaliser,
     );
-    if parts.store.engine() == Engine::Sqlite {
+    if app.store.engine() == Engine::Sqlite {
         dispatcher.take_over().await?;
     }
-    let (report, pulled) = one_cycle(parts, &outside.fetcher).await?;
+    let (report, pulled) = one_cycle(app, &outside.fetcher).await?;
     let drained = dispatcher.run_until_idle(shutdown, patience).await;
     Ok((report, pulled, drained))
 }
 
 /// Pull, assess, decide, queue.
-async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, PullReport), StoreError> {
-    let stations = parts.store.stations().await?;
-    let pulled = pull::pull_all(&parts.store, fetcher, &parts.config, &parts.clock, &stations).await;
+async fn one_cycle(app: &App, fetcher: &Fetcher) -> Result<(CycleReport, PullReport), StoreError> {
+    let stations = app.store.stations().await?;
+    let pulled = pull::pull_all(&app.store, fetcher, &app.config, &app.clock, &stations).await;
     for station in pulled.silent_stations() {
         warn!(station.id = %station, "no source of station `{station}` answered");
     }
-    let now = parts.clock.now();
-    let erased = parts
+    let now = app.clock.now();
+    let erased = app
         .store
         .erase_old_addresses(
             now - chrono::Duration::days(STOPPED_KEPT_DAYS),
@@ -191,57 +191,57 @@ async fn one_cycle(parts: &Parts, fetcher: &Fetcher) -> Result<(CycleReport, Pul
     if erased > 0 {
         info!(addresses = erased, "erased addresses that are not needed any more");
     }
-    let unconfirmed = parts.store.end_old_wishes(now).await?;
+    let unconfirmed = app.store.end_old_sign_ups(now).await?;
     if unconfirmed > 0 {
         info!(unconfirmed, "forgot wishes that nobody confirmed");
     }
-    let letters = parts.store.erase_ended_letters(now).await?;
+    let letters = app.store.erase_ended_transactional(now).await?;
     if letters > 0 {
         info!(letters, "erased the words of letters that have ended");
     }
-    parts.store.forget_log().await;
-    match messages::tell_newly_covered(parts).await {
+    app.store.forget_log().await;
+    match messages::tell_newly_covered(app).await {
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),
         Err(why) => error!("those whose ZIP code has a region now could not be told: {}", Chain(&why)),
     }
-    match follow_up::ask_due(parts).await {
+    match follow_up::ask_due(app).await {
         Ok(0) => {}
         Ok(people) => info!(people, "asked people what they saw"),
         Err(why) => error!("those who were told to inspect could not be asked what they saw: {}", Chain(&why)),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
-    let mut records = RecordCache::new(parts.store.clone());
-    let report = cycle::run(parts, &mut records, &mut SeasonCache::default(), &mut |_| {}).await?;
+    let mut records = RecordCache::new(app.store.clone());
+    let report = cycle::run(app, &mut records, &mut SeasonCache::default(), &mut |_| {}).await?;
     Ok((report, pulled))
 }
 
 async fn keep_schedule(
-    parts: &Parts,
+    app: &App,
     fetcher: &Fetcher,
     timetable: &Timetable,
     mut lock: Option<ServiceLock>,
     queued: impl Fn(),
     shutdown: impl Future<Output = ()> + Clone,
 ) {
-    let reach = chrono::Duration::days(i64::from(parts.config.schedule.catch_up_days).max(1));
-    let mut watch = ClockWatch::start(parts.clock.now());
+    let reach = chrono::Duration::days(i64::from(app.config.schedule.catch_up_days).max(1));
+    let mut watch = ClockWatch::start(app.clock.now());
     loop {
-        match hold(parts, &mut lock).await {
+        match hold(app, &mut lock).await {
             Ok(true) => {
-                if turn(parts, fetcher, timetable, reach, &queued, shutdown.clone()).await == Turn::ShuttingDown {
+                if turn(app, fetcher, timetable, reach, &queued, shutdown.clone()).await == Turn::ShuttingDown {
                     return;
                 }
             }
             Ok(false) => {}
             Err(why) => error!("the schedule's lock cannot be had: {why}"),
         }
-        let sleep = nap(timetable, parts.clock.now());
+        let sleep = nap(timetable, app.clock.now());
         tokio::select! {
             () = tokio::time::sleep(sleep) => {}
             () = shutdown.clone() => return,
         }
-        if let Some(step) = watch.step(parts.clock.now()) {
+        if let Some(step) = watch.step(app.clock.now()) {
             warn!(
                 clock.step_s = step.num_seconds(),
                 "the clock moved by {} s beside the time that passed",
@@ -258,7 +258,7 @@ fn nap(timetable: &Timetable, now: DateTime<Utc>) -> Duration {
 }
 
 /// Whether this process keeps the schedule now; it tries to when nobody does.
-async fn hold(parts: &Parts, lock: &mut Option<ServiceLock>) -> Result<bool, StoreError> {
+async fn hold(app: &App, lock: &mut Option<ServiceLock>) -> Result<bool, StoreError> {
     if let Some(held) = lock {
         if held.still_held().await {
             return Ok(true);
@@ -266,7 +266,7 @@ async fn hold(parts: &Parts, lock: &mut Option<ServiceLock>) -> Result<bool, Sto
         warn!("the schedule's lock was lost with its connection: another process may keep the schedule now");
         *lock = None;
     }
-    match parts.store.lock_service().await {
+    match app.store.lock_service().await {
         Ok(taken) => {
             info!("this process keeps the schedule");
             *lock = Some(taken);
@@ -285,7 +285,7 @@ enum Turn {
 
 /// What is due now: a run of the cycle, notices whose hour has come.
 async fn turn(
-    parts: &Parts,
+    app: &App,
     fetcher: &Fetcher,
     timetable: &Timetable,
     reach: chrono::Duration,
@@ -293,18 +293,18 @@ async fn turn(
     shutdown: impl Future<Output = ()>,
 ) -> Turn {
     // However many runs were missed, one is made: it assesses every missed data day.
-    if let Some(due) = timetable.last_due(parts.clock.now(), reach) {
-        match run_tick(parts, fetcher, &due, shutdown).await {
+    if let Some(due) = timetable.last_due(app.clock.now(), reach) {
+        match run_tick(app, fetcher, &due, shutdown).await {
             Ok(Outcome::Done) => queued(),
             Ok(Outcome::NotDue) => {}
             Ok(Outcome::ShuttingDown) => return Turn::ShuttingDown,
             Err(why) => error!("the cycle failed and is tried again within a minute: {why}"),
         }
     }
-    match parts.store.next_release().await {
-        Ok(Some(at)) if at <= parts.clock.now() => {
+    match app.store.next_release().await {
+        Ok(Some(at)) if at <= app.clock.now() => {
             let mut report = CycleReport::default();
-            match cycle::release_due(parts, parts.clock.now(), &mut report, &mut |_| {}).await {
+            match cycle::release_due(app, app.clock.now(), &mut report, &mut |_| {}).await {
                 Ok(()) => queued(),
                 Err(why) => error!("notices whose hour has come could not be released: {why}"),
             }
@@ -324,13 +324,13 @@ enum Outcome {
 /// One scheduled run, unless it was made before. Cut short by a shutdown it counts as not made; whatever a region had
 /// committed by then stays, and the next run goes on from there.
 async fn run_tick(
-    parts: &Parts,
+    app: &App,
     fetcher: &Fetcher,
     tick: &Tick,
     shutdown: impl Future<Output = ()>,
 ) -> Result<Outcome, StoreError> {
-    let now = parts.clock.now();
-    match parts.store.start_run(CYCLE, tick.civil, now).await? {
+    let now = app.clock.now();
+    match app.store.start_run(CYCLE, tick.civil, now).await? {
         Start::Done => return Ok(Outcome::NotDue),
         Start::CutOff { started_at } => {
             warn!("the run of {} began at {started_at} and never ended: it is made again", tick.civil);
@@ -338,7 +338,7 @@ async fn run_tick(
         Start::Fresh => {}
     }
     let (report, pulled) = tokio::select! {
-        made = one_cycle(parts, fetcher) => made?,
+        made = one_cycle(app, fetcher) => made?,
         () = shutdown => return Ok(Outcome::ShuttingDown),
     };
     let outcome = format!(
@@ -350,7 +350,7 @@ async fn run_tick(
         report.deliveries,
         report.faults.len()
     );
-    parts.store.finish_run(CYCLE, tick.civil, &outcome, parts.clock.now()).await?;
+    app.store.finish_run(CYCLE, tick.civil, &outcome, app.clock.now()).await?;
     info!(run = %tick.civil, "cycle of {} done: {outcome}", tick.civil);
     Ok(Outcome::Done)
 }
@@ -392,7 +392,7 @@ mod tests {
 
     struct World {
         clock: Arc<ManualClock>,
-        parts: Parts,
+        app: App,
         fetcher: Fetcher,
         timetable: Timetable,
     }
@@ -405,9 +405,9 @@ mod tests {
         let templates = Templates::load(None).expect("the built-in templates");
         let fetcher =
             Fetcher::new(&config.feeds, clock.clone(), store.randomness().clone()).expect("the default settings");
-        let parts = Parts::with_store(&config, clock.clone(), store, Profiles::default(), templates);
+        let app = App::with_store(&config, clock.clone(), store, Profiles::default(), templates);
         let timetable = Timetable::parse("0 15 6,11,17 * * *", chrono_tz::America::Denver).expect("sound").0;
-        World { clock, parts, fetcher, timetable }
+        World { clock, app, fetcher, timetable }
     }
 
     impl World {
@@ -415,7 +415,7 @@ mod tests {
         async fn look(&self) -> bool {
             let due =
                 self.timetable.last_due(self.clock.now(), chrono::Duration::days(400)).expect("something was due");
-            let outcome = run_tick(&self.parts, &self.fetcher, &due, std::future::pending()).await;
+            let outcome = run_tick(&self.app, &self.fetcher, &due, std::future::pending()).await;
             matches!(outcome, Ok(Outcome::Done))
         }
     }

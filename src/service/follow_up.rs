@@ -5,20 +5,20 @@ use tracing::info;
 use url::Url;
 
 use crate::links;
-use crate::message::{LetterFacts, LetterKind, Sender};
+use crate::message::{Sender, TransactionalFacts, TransactionalKind};
 use crate::people::Language;
-use crate::people::keywords::Saw;
+use crate::people::keywords::ScaleAnswer;
 use crate::region::Region;
 use crate::season::follow_up::{Facts, FollowUp, decide};
 use crate::season::{NoticeKind, Profile};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::subscribe::SignUpError;
 use crate::service::subscribe::tokens;
 use crate::service::subscribe::tokens::Purpose;
 use crate::store::follow_ups::{self, Question};
 use crate::store::notices::Notice;
 use crate::store::transactional;
-use crate::store::transactional::NewLetter;
+use crate::store::transactional::NewTransactional;
 use crate::store::{StoreError, Tx};
 use crate::timetable::place;
 
@@ -26,24 +26,24 @@ use crate::timetable::place;
 ///
 /// # Errors
 /// When the store fails or a question cannot be worded; regions before that one are done.
-pub async fn ask_due(parts: &Parts) -> Result<u64, SignUpError> {
-    let now = parts.clock.now();
+pub async fn ask_due(app: &App) -> Result<u64, SignUpError> {
+    let now = app.clock.now();
     let mut asked = 0;
-    for (notice, region) in told(parts).await? {
-        let mut tx = parts.store.begin().await?;
-        let Some(FollowUp::Ask { answers_to }) = verdict(parts, &mut tx, &notice, &region).await? else { continue };
+    for (notice, region) in told(app).await? {
+        let mut tx = app.store.begin().await?;
+        let Some(FollowUp::Ask { answers_to }) = verdict(app, &mut tx, &notice, &region).await? else { continue };
         let closes_at = place(answers_to.succ_opt().unwrap_or(answers_to).and_time(NaiveTime::MIN), region.time_zone);
         let people = follow_ups::to_ask(&mut tx, &notice.id).await?;
         for one in &people {
             follow_ups::put(&mut tx, &notice.id, one, closes_at, now).await?;
-            let letter = LetterFacts {
+            let letter = TransactionalFacts {
                 region_name: Some(region.name.clone()),
-                seen_url: seen_url(parts, one.language, &one.id).map(String::from),
-                ..LetterFacts::of(Sender::from(&parts.config.messages))
+                seen_url: seen_url(app, one.language, &one.id).map(String::from),
+                ..TransactionalFacts::of(Sender::from(&app.config.messages))
             };
-            let kind = LetterKind::FollowUp;
-            let message = parts.templates.render_letter(kind, one.language, one.address.channel(), &letter)?;
-            let new = NewLetter {
+            let kind = TransactionalKind::FollowUp;
+            let message = app.templates.render_transactional(kind, one.language, one.address.channel(), &letter)?;
+            let new = NewTransactional {
                 kind,
                 to: one.address.clone(),
                 language: one.language,
@@ -58,7 +58,7 @@ pub async fn ask_due(parts: &Parts) -> Result<u64, SignUpError> {
         asked += people.len() as u64;
     }
     if asked > 0 {
-        parts.queued.notify_one();
+        app.queued.notify_one();
     }
     Ok(asked)
 }
@@ -67,10 +67,10 @@ pub async fn ask_due(parts: &Parts) -> Result<u64, SignUpError> {
 ///
 /// # Errors
 /// When the store fails.
-pub async fn to_come(parts: &Parts) -> Result<bool, StoreError> {
-    for (notice, region) in told(parts).await? {
-        let mut tx = parts.store.begin().await?;
-        if let Some(FollowUp::TooSoon { .. }) = verdict(parts, &mut tx, &notice, &region).await? {
+pub async fn to_come(app: &App) -> Result<bool, StoreError> {
+    for (notice, region) in told(app).await? {
+        let mut tx = app.store.begin().await?;
+        if let Some(FollowUp::TooSoon { .. }) = verdict(app, &mut tx, &notice, &region).await? {
             return Ok(true);
         }
     }
@@ -78,13 +78,13 @@ pub async fn to_come(parts: &Parts) -> Result<bool, StoreError> {
 }
 
 /// The notices to inspect that went out so lately that a question may follow, each with its region.
-async fn told(parts: &Parts) -> Result<Vec<(Notice, Region)>, StoreError> {
-    let policy = &parts.config.policy;
+async fn told(app: &App) -> Result<Vec<(Notice, Region)>, StoreError> {
+    let policy = &app.config.policy;
     let reach = TimeDelta::days(i64::from(policy.follow_up_days) + i64::from(policy.useful_days.follow_up) + 2);
-    let since = parts.clock.now() - reach;
+    let since = app.clock.now() - reach;
     let mut told = Vec::new();
-    for notice in parts.store.notices_released_since(NoticeKind::InspectNow, since).await? {
-        match parts.store.region(&notice.season.region).await {
+    for notice in app.store.notices_released_since(NoticeKind::InspectNow, since).await? {
+        match app.store.region(&notice.season.region).await {
             Ok(region) => told.push((notice, region)),
             // A retired region's people are not asked.
             Err(StoreError::Conflict(_)) => {}
@@ -95,25 +95,25 @@ async fn told(parts: &Parts) -> Result<Vec<(Notice, Region)>, StoreError> {
 }
 
 /// What is decided now; `None` where nothing can be.
-async fn verdict(parts: &Parts, tx: &mut Tx, notice: &Notice, region: &Region) -> Result<Option<FollowUp>, StoreError> {
-    let Some(profile) = parts.profiles.get(&notice.season.profile) else { return Ok(None) };
+async fn verdict(app: &App, tx: &mut Tx, notice: &Notice, region: &Region) -> Result<Option<FollowUp>, StoreError> {
+    let Some(profile) = app.profiles.get(&notice.season.profile) else { return Ok(None) };
     let Some(released_at) = notice.released_at() else { return Ok(None) };
     let day = |at: DateTime<Utc>| at.with_timezone(&region.time_zone).date_naive();
     Ok(Some(decide(&Facts {
         profile,
-        policy: &parts.config.policy,
+        policy: &app.config.policy,
         kind: notice.kind,
         season: notice.season.year,
         told_on: day(released_at),
         asked: follow_ups::was_asked(tx, &notice.id).await?,
-        today: day(parts.clock.now()),
+        today: day(app.clock.now()),
     })))
 }
 
 /// The page on which one tap answers; `None` without a public address.
-fn seen_url(parts: &Parts, language: Language, id: &str) -> Option<Url> {
-    let base = parts.config.messages.public_url.url()?;
-    let token = tokens::make(parts.store.address_hash(), Purpose::Seen, id);
+fn seen_url(app: &App, language: Language, id: &str) -> Option<Url> {
+    let base = app.config.messages.public_url.url()?;
+    let token = tokens::make(app.store.address_hash(), Purpose::Seen, id);
     links::seen(base, language, &token)
 }
 
@@ -121,22 +121,22 @@ fn seen_url(parts: &Parts, language: Language, id: &str) -> Option<Url> {
 ///
 /// # Errors
 /// When the store fails.
-pub async fn question(parts: &Parts, token: &str) -> Result<Option<Question>, StoreError> {
-    let Some(id) = tokens::open(parts.store.address_hash(), Purpose::Seen, token) else { return Ok(None) };
-    let mut tx = parts.store.begin().await?;
+pub async fn question(app: &App, token: &str) -> Result<Option<Question>, StoreError> {
+    let Some(id) = tokens::open(app.store.address_hash(), Purpose::Seen, token) else { return Ok(None) };
+    let mut tx = app.store.begin().await?;
     let question = follow_ups::by_id(&mut tx, id).await?;
     tx.rollback().await?;
-    Ok(question.filter(|question| question.closes_at > parts.clock.now()))
+    Ok(question.filter(|question| question.closes_at > app.clock.now()))
 }
 
 /// Takes the answer of a button; gives whether the question was open.
 ///
 /// # Errors
 /// When the store fails.
-pub async fn answer(parts: &Parts, token: &str, saw: Saw) -> Result<bool, StoreError> {
-    let Some(question) = question(parts, token).await? else { return Ok(false) };
-    let mut tx = parts.store.begin().await?;
-    answer_in(&mut tx, parts, &question, saw).await?;
+pub async fn answer(app: &App, token: &str, saw: ScaleAnswer) -> Result<bool, StoreError> {
+    let Some(question) = question(app, token).await? else { return Ok(false) };
+    let mut tx = app.store.begin().await?;
+    answer_in(&mut tx, app, &question, saw).await?;
     tx.commit().await?;
     Ok(true)
 }
@@ -145,9 +145,9 @@ pub async fn answer(parts: &Parts, token: &str, saw: Saw) -> Result<bool, StoreE
 ///
 /// # Errors
 /// When the store fails.
-pub async fn answer_in(tx: &mut Tx, parts: &Parts, question: &Question, saw: Saw) -> Result<(), StoreError> {
-    let opens = parts.profiles.get(&question.profile).map(|profile: &Profile| profile.window.opens.0.clone());
+pub async fn answer_in(tx: &mut Tx, app: &App, question: &Question, saw: ScaleAnswer) -> Result<(), StoreError> {
+    let opens = app.profiles.get(&question.profile).map(|profile: &Profile| profile.window.opens.0.clone());
     // Without its profile nobody knows the stage's name; the answer itself is kept.
     let stage = opens.unwrap_or_else(|| "egg-laying-begins".to_owned());
-    follow_ups::answer(tx, question, saw, &stage, parts.clock.now()).await
+    follow_ups::answer(tx, question, saw, &stage, app.clock.now()).await
 }

@@ -11,7 +11,7 @@ use chrono_tz::Tz;
 use tokio::sync::mpsc;
 
 use crate::store::{Store, StoreError, weather::Added};
-use crate::weather::feeds::{StationSeen, usual_sources};
+use crate::weather::feeds::{DescribedStation, usual_sources};
 use crate::weather::import::{self, FoundFile, ImportError, Options, Summary};
 use crate::weather::observation_time::to_versions;
 use crate::weather::{Element, FeedKind, Reading, Station, StationId, StationRecord, Version};
@@ -63,7 +63,7 @@ pub async fn import_file(
     store: &Store,
     file: &FoundFile,
     terms: &Terms,
-    lists: &BTreeMap<StationId, StationSeen>,
+    lists: &BTreeMap<StationId, DescribedStation>,
     now: DateTime<Utc>,
     progress: Progress,
 ) -> Result<Imported, ImportFault> {
@@ -115,7 +115,7 @@ pub async fn import_file(
 }
 
 /// A station as a list or a file describes it; `None` where it lacks coordinates or height.
-pub fn new_station(seen: &StationSeen, time_zone: Tz) -> Option<Station> {
+pub fn new_station(seen: &DescribedStation, time_zone: Tz) -> Option<Station> {
     Some(Station {
         id: seen.id.clone(),
         name: if seen.name.is_empty() { seen.id.0.clone() } else { seen.name.clone() },

@@ -7,14 +7,14 @@ use chrono_tz::Tz;
 
 use super::region_fault::RegionFault;
 use crate::language::Language;
-use crate::message::facts::Window;
-use crate::message::{Basis, NoticeFacts, Picture, Sender};
+use crate::message::facts::WashingWindow;
+use crate::message::{Basis, EmailChart, NoticeFacts, Sender};
 use crate::people::Channel;
 use crate::region::{Region, Release};
-use crate::season::decide::{Ground, SkipReason, Terms, WordNeeded};
+use crate::season::decide::{ApprovalNeeded, Reason, SkipReason, Terms};
 use crate::season::{NoticeKind, Outlook, Profile};
-use crate::service::app::Parts;
-use crate::store::notices::{Fate, NewNotice, Notice, NoticeText};
+use crate::service::app::App;
+use crate::store::notices::{NewNotice, Notice, NoticeRelease, NoticeText};
 use crate::timetable::place;
 
 /// What notices of a region are written from beside its outlook.
@@ -24,12 +24,12 @@ pub(super) struct Writing<'a> {
     pub profile: &'a Profile,
     pub station_name: &'a str,
     /// For e-mails, by language; those that could not be drawn are missing.
-    pub charts: &'a HashMap<Language, Picture>,
+    pub charts: &'a HashMap<Language, EmailChart>,
 }
 
 /// Turns verdicts into notices with their words.
 pub(super) struct NoticeWriter<'a> {
-    pub parts: &'a Parts,
+    pub app: &'a App,
     pub writing: Writing<'a>,
     pub outlook: &'a Outlook,
     pub now: DateTime<Utc>,
@@ -42,11 +42,11 @@ impl NoticeWriter<'_> {
         let window = &profile.window;
         let at_sum = self.outlook.stage(&window.opens).and_then(|stage| stage.at_sum);
         let facts = NoticeFacts::from_outlook(
-            Sender::from(&self.parts.config.messages),
+            Sender::from(&self.app.config.messages),
             region,
             station_name,
             self.outlook,
-            Window {
+            WashingWindow {
                 stages: window,
                 heat_needed: at_sum.unwrap_or(self.outlook.heat_sum),
                 provisional: profile.provisional,
@@ -57,17 +57,19 @@ impl NoticeWriter<'_> {
         for language in Language::ALL {
             for channel in Channel::ALL {
                 let chart = charts.get(&language);
-                let message = self.parts.templates.render_with_chart(kind, language, channel, &facts, chart)?;
+                let message = self.app.templates.render_with_chart(kind, language, channel, &facts, chart)?;
                 texts.push(NoticeText { language, message });
             }
         }
-        let fate = match (terms.release, &terms.word_needed) {
-            (_, Some(word_needed)) => Fate::WaitForWord { word_needed: word_needed.clone() },
-            (Release::AtOnce, None) => Fate::Release,
+        let fate = match (terms.release, &terms.approval_needed) {
+            (_, Some(approval_needed)) => NoticeRelease::WaitForApproval { approval_needed: approval_needed.clone() },
+            (Release::AtOnce, None) => NoticeRelease::Release,
             (Release::UnlessHeld { hours }, None) => {
-                Fate::Wait { release_at: self.now + chrono::Duration::hours(i64::from(hours)) }
+                NoticeRelease::Wait { release_at: self.now + chrono::Duration::hours(i64::from(hours)) }
             }
-            (Release::WhenConfirmed, None) => Fate::WaitForWord { word_needed: WordNeeded::ByPolicy },
+            (Release::WhenConfirmed, None) => {
+                NoticeRelease::WaitForApproval { approval_needed: ApprovalNeeded::ByPolicy }
+            }
         };
         let (reason, facts) = (serde_json::to_value(terms)?, serde_json::to_value(&facts)?);
         let expires_at = end_of_day(terms.expires_on, region.time_zone);
@@ -77,13 +79,13 @@ impl NoticeWriter<'_> {
     /// The record of one that is not told: it has no words and no time in which it is of use.
     pub fn skipped(&self, kind: NoticeKind, reason: &SkipReason) -> Result<NewNotice, RegionFault> {
         let reason = serde_json::to_value(reason)?;
-        Ok(self.notice(kind, Fate::Skip, reason, serde_json::Value::Null, self.now))
+        Ok(self.notice(kind, NoticeRelease::Skip, reason, serde_json::Value::Null, self.now))
     }
 
     fn notice(
         &self,
         kind: NoticeKind,
-        fate: Fate,
+        fate: NoticeRelease,
         reason: serde_json::Value,
         facts: serde_json::Value,
         expires_at: DateTime<Utc>,
@@ -123,14 +125,14 @@ fn priority(kind: NoticeKind) -> i64 {
     }
 }
 
-fn basis(ground: &Ground) -> Basis {
+fn basis(ground: &Reason) -> Basis {
     match ground {
-        Ground::Seen { .. } => Basis::Seen,
-        Ground::Crossed { .. } | Ground::Closed { .. } => Basis::Heat,
-        Ground::OpeningNear { .. }
-        | Ground::OpeningLikely { .. }
-        | Ground::BegunLikely { .. }
-        | Ground::CloseNear { .. } => Basis::Chance,
+        Reason::Seen { .. } => Basis::Seen,
+        Reason::Crossed { .. } | Reason::Closed { .. } => Basis::Heat,
+        Reason::OpeningNear { .. }
+        | Reason::OpeningLikely { .. }
+        | Reason::BegunLikely { .. }
+        | Reason::CloseNear { .. } => Basis::Chance,
     }
 }
 

@@ -14,7 +14,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::store::weather::{ForecastValue, Pull};
 use crate::store::{Store, StoreError};
-use crate::weather::feeds::{self, Ask, FeedError, Parsed, RejectedLine, acis, chain};
+use crate::weather::feeds::{self, FeedError, FeedQuery, Parsed, RejectedLine, acis, chain};
 use crate::weather::fetch::Fetcher;
 use crate::weather::observation_time::to_versions;
 use crate::weather::{Element, FeedKind, SourceRef, Station, StationId, Version};
@@ -288,7 +288,7 @@ impl Puller<'_> {
         } else {
             (look.from, look.today)
         };
-        let ask = Ask { station: &station.id, source: &source.id, time_zone: station.time_zone, from, to, now };
+        let ask = FeedQuery { station: &station.id, source: &source.id, time_zone: station.time_zone, from, to, now };
         let common = many.get(&station.id).filter(|_| source.feed == FeedKind::Acis);
         let parsed = match common {
             Some(parsed) => {

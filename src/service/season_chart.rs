@@ -9,11 +9,11 @@ use crate::assessment::season_model::{Assessment, DayFacts, SeasonModel};
 use crate::chart::{self, ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate};
 use crate::heat::{HeatRule, projection};
 use crate::language::Language;
-use crate::message::Picture;
+use crate::message::EmailChart;
 use crate::region::Region;
 use crate::season::profile::Profile;
 use crate::season::{Outlook, StageOutlook, phrases};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::assess;
 use crate::service::caches::{CycleCache, RecordCache, SeasonCache};
 use crate::service::region_fault::RegionFault;
@@ -21,7 +21,7 @@ use crate::store::field_reports::StoredReport;
 
 /// From when a season is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Seen {
+pub enum ChartScope {
     /// The season of that instant, with what was known then, forecast included.
     At(DateTime<Utc>),
     /// A whole season, with all that was ever received.
@@ -33,36 +33,36 @@ pub enum Seen {
 /// # Errors
 /// See [`RegionFault`].
 pub async fn season_chart(
-    parts: &Parts,
+    app: &App,
     records: &mut RecordCache,
     seasons: &mut SeasonCache,
     region: &Region,
-    seen: Seen,
+    seen: ChartScope,
     language: Language,
 ) -> Result<SeasonChart, RegionFault> {
-    let profile = parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+    let profile = app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
     let local_day = |now: DateTime<Utc>| now.with_timezone(&region.time_zone).date_naive();
     let now = match seen {
-        Seen::At(now) => now,
-        Seen::Whole(_) => parts.clock.now(),
+        ChartScope::At(now) => now,
+        ChartScope::Whole(_) => app.clock.now(),
     };
     let season = match seen {
-        Seen::At(now) => profile.season_of(local_day(now)),
-        Seen::Whole(season) => season,
+        ChartScope::At(now) => profile.season_of(local_day(now)),
+        ChartScope::Whole(season) => season,
     };
-    let model = seasons.get(parts, records, region, profile, season, now).await?;
+    let model = seasons.get(app, records, region, profile, season, now).await?;
     let (assessment, today) = match seen {
-        Seen::At(now) => {
+        ChartScope::At(now) => {
             let cache = &mut CycleCache::default();
-            (assess::look_at(parts, records, &model, cache, region, profile, now).await?, local_day(now))
+            (assess::look_at(app, records, &model, cache, region, profile, now).await?, local_day(now))
         }
-        Seen::Whole(_) => {
+        ChartScope::Whole(_) => {
             let today = profile.last_day(season).min(local_day(now));
             let (first, last) = (profile.first_day(season), profile.last_day(season));
-            let stored = parts.store.field_reports(Some(&region.id), first, last).await?;
+            let stored = app.store.field_reports(Some(&region.id), first, last).await?;
             let reports: Vec<_> = stored.into_iter().filter_map(StoredReport::for_decision).collect();
             let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports: &reports };
-            (model.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts), today)
+            (model.look_back(&app.config.weather, &app.config.policy, region.release, &facts), today)
         }
     };
     Ok(drawn(region, profile, &model, &assessment, today, language))
@@ -173,7 +173,7 @@ pub async fn for_email(
     profile: &Profile,
     model: &SeasonModel,
     assessment: &Assessment,
-) -> HashMap<Language, Picture> {
+) -> HashMap<Language, EmailChart> {
     let today = assessment.outlook.today;
     let charts = Language::ALL.map(|language| (language, drawn(region, profile, model, assessment, today, language)));
     let work =
@@ -195,14 +195,14 @@ pub async fn for_email(
     good.collect()
 }
 
-fn painted(chart: &SeasonChart, language: Language) -> Result<Picture, String> {
+fn painted(chart: &SeasonChart, language: Language) -> Result<EmailChart, String> {
     let unit = HeatUnit::Fahrenheit;
     let look = Look { width: EMAIL_WIDTH, language, unit, dark_too: false, id: "season".into() };
     let svg = chart::season_heat(chart, &look);
     for scale in EMAIL_SCALES {
         let png = chart::png::draw(&svg, scale).map_err(|why| crate::weather::feeds::chain(&why))?;
         if png.len() <= EMAIL_MOST_BYTES {
-            return Ok(Picture { png, alt: in_words(chart, language), width: EMAIL_WIDTH });
+            return Ok(EmailChart { png, alt: in_words(chart, language), width: EMAIL_WIDTH });
         }
     }
     Err(format!("it takes more than {EMAIL_MOST_BYTES} bytes"))

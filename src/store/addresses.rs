@@ -19,19 +19,20 @@ pub enum AddressStatus {
     /// Said stop.
     Stopped,
     /// Bounced for good.
-    Dead,
+    #[serde(rename = "dead")]
+    Undeliverable,
 }
 
 impl AddressStatus {
     const ALL: [AddressStatus; 4] =
-        [AddressStatus::Unconfirmed, AddressStatus::Confirmed, AddressStatus::Stopped, AddressStatus::Dead];
+        [AddressStatus::Unconfirmed, AddressStatus::Confirmed, AddressStatus::Stopped, AddressStatus::Undeliverable];
 
     pub fn name(self) -> &'static str {
         match self {
             AddressStatus::Unconfirmed => "unconfirmed",
             AddressStatus::Confirmed => "confirmed",
             AddressStatus::Stopped => "stopped",
-            AddressStatus::Dead => "dead",
+            AddressStatus::Undeliverable => "dead",
         }
     }
 

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
-use crate::delivery::bounce_report::Fault;
+use crate::delivery::bounce_report::BounceKind;
 use crate::delivery::state::Report;
 use crate::people::{AddressId, Channel};
 use crate::store::error::StoreError;
@@ -10,7 +10,7 @@ use crate::store::queue::Reported;
 use crate::store::queue::reports::move_by_report;
 use crate::store::rows::{get, ms};
 use crate::store::staff_log::{StaffKind, tell_staff};
-use crate::store::stops::bury;
+use crate::store::stops::deactivate;
 use crate::store::tx::Store;
 
 /// What was booked.
@@ -18,7 +18,7 @@ use crate::store::tx::Store;
 pub struct Bounced {
     pub delivery: String,
     /// The address was given up by this report.
-    pub buried: bool,
+    pub deactivated: bool,
 }
 
 /// Marks those ends that count against an address.
@@ -28,7 +28,7 @@ const PASSING: &str = "came back: ";
 impl Store {
     /// Books that a mail came back; `None` when no e-mail of ours has this key. The same report twice counts once.
     ///
-    /// The address is given up when `until_dead` mails to it ended for good since it was last confirmed, or at once when
+    /// The address is given up when `until_undeliverable` mails to it ended for good since it was last confirmed, or at once when
     /// there is no such mailbox; staff are told.
     ///
     /// # Errors
@@ -36,9 +36,9 @@ impl Store {
     pub async fn book_bounce(
         &self,
         key: &str,
-        fault: Fault,
+        fault: BounceKind,
         reason: &str,
-        until_dead: u32,
+        until_undeliverable: u32,
         now: DateTime<Utc>,
     ) -> Result<Option<Bounced>, StoreError> {
         let mut tx = self.begin().await?;
@@ -65,17 +65,17 @@ impl Store {
         .execute(tx.conn())
         .await?;
         if let Reported::Moved { .. } = move_by_report(&mut tx, key.to_owned(), Report::Undelivered, now).await? {
-            let mark = if fault == Fault::Passing { PASSING } else { FOR_GOOD };
+            let mark = if fault == BounceKind::Passing { PASSING } else { FOR_GOOD };
             sqlx::query("UPDATE deliveries SET last_error = $1 WHERE id = $2")
                 .bind(format!("{mark}{reason}"))
                 .bind(key)
                 .execute(tx.conn())
                 .await?;
         }
-        let buried = match fault {
-            Fault::Passing => false,
-            Fault::NoSuchMailbox => true,
-            Fault::ForGood => {
+        let deactivated = match fault {
+            BounceKind::Passing => false,
+            BounceKind::NoSuchMailbox => true,
+            BounceKind::ForGood => {
                 let row = sqlx::query(
                     "SELECT COUNT(*) AS n FROM deliveries d JOIN addresses a ON a.id = d.address_id \
                      WHERE d.address_id = $1 AND d.state = 'bounced' AND d.updated_at >= a.status_at \
@@ -85,18 +85,19 @@ impl Store {
                 .bind(format!("{FOR_GOOD}%"))
                 .fetch_one(tx.conn())
                 .await?;
-                get::<i64>(&row, "n")? >= i64::from(until_dead.max(1))
+                get::<i64>(&row, "n")? >= i64::from(until_undeliverable.max(1))
             }
         };
-        let buried = buried && bury(&mut tx, &address_id, now).await?.is_some();
-        if buried {
+        let deactivated = deactivated && deactivate(&mut tx, &address_id, now).await?.is_some();
+        if deactivated {
             let text = format!(
                 "an e-mail address was given up, since mail to it comes back: {reason}. Nothing is written to it until \
                  its owner gives it again (delivery {key})"
             );
-            tell_staff(&mut tx, &format!("address-dead/{key}"), None, StaffKind::AddressDead, &text, now).await?;
+            tell_staff(&mut tx, &format!("address-dead/{key}"), None, StaffKind::AddressUndeliverable, &text, now)
+                .await?;
         }
         tx.commit().await?;
-        Ok(Some(Bounced { delivery: key.to_owned(), buried }))
+        Ok(Some(Bounced { delivery: key.to_owned(), deactivated }))
     }
 }

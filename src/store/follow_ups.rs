@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
-use crate::people::keywords::Saw;
+use crate::people::keywords::ScaleAnswer;
 use crate::people::{Address, AddressId, Channel, Language};
 use crate::region::RegionId;
 use crate::season::NoticeId;
@@ -31,7 +31,7 @@ pub struct Question {
     pub subscriber: String,
     pub address_key: AddressId,
     pub closes_at: DateTime<Utc>,
-    pub answer: Option<Saw>,
+    pub answer: Option<ScaleAnswer>,
     pub region: RegionId,
     pub region_name: String,
     pub profile: String,
@@ -150,7 +150,7 @@ pub async fn by_id(tx: &mut Tx, id: &str) -> Result<Option<Question>, StoreError
 pub async fn answer(
     tx: &mut Tx,
     question: &Question,
-    saw: Saw,
+    saw: ScaleAnswer,
     stage_of_eggs: &str,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
@@ -161,7 +161,7 @@ pub async fn answer(
         .execute(tx.conn())
         .await?;
     let report = format!("f-{}", &question.id[..question.id.len().min(12)]);
-    if saw == Saw::NotLooked {
+    if saw == ScaleAnswer::NotLooked {
         sqlx::query("DELETE FROM field_reports WHERE id = $1 AND status = 'new'")
             .bind(&report)
             .execute(tx.conn())
@@ -180,7 +180,7 @@ pub async fn answer(
     .bind(question.region.as_str())
     .bind(&question.subscriber)
     .bind(day_number(today))
-    .bind((saw == Saw::Eggs).then_some(stage_of_eggs))
+    .bind((saw == ScaleAnswer::Eggs).then_some(stage_of_eggs))
     .bind("answered our question")
     .bind(ms(now))
     .execute(tx.conn())
@@ -195,7 +195,7 @@ fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
         subscriber: get(row, "subscriber_id")?,
         address_key: AddressId(get(row, "address_key")?),
         closes_at: get_instant(row, "closes_at")?,
-        answer: get::<Option<String>>(row, "answer")?.as_deref().and_then(Saw::parse),
+        answer: get::<Option<String>>(row, "answer")?.as_deref().and_then(ScaleAnswer::parse),
         region: RegionId(get(row, "region_id")?),
         region_name: get(row, "region_name")?,
         profile: get(row, "profile")?,

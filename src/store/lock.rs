@@ -26,10 +26,10 @@ impl Store {
 
 /// Held by the one service on a store; another is refused until it is dropped or its process ends, however it ends.
 pub struct ServiceLock {
-    held: Held,
+    held: LockKind,
 }
 
-enum Held {
+enum LockKind {
     /// The file stays locked while it is open.
     File(#[expect(dead_code, reason = "held for its lock")] File),
     /// The server keeps an advisory lock while the connection lives.
@@ -39,7 +39,7 @@ enum Held {
 
 impl ServiceLock {
     pub(super) fn in_memory() -> Self {
-        Self { held: Held::Nothing }
+        Self { held: LockKind::Nothing }
     }
 
     /// The lock file lies beside the database: locks on the database file itself belong to SQLite. It is left behind
@@ -55,7 +55,7 @@ impl ServiceLock {
             .open(path)
             .map_err(|source| StoreError::NoFile { file: path.to_owned(), source })?;
         match file.try_lock() {
-            Ok(()) => Ok(Self { held: Held::File(file) }),
+            Ok(()) => Ok(Self { held: LockKind::File(file) }),
             Err(TryLockError::WouldBlock) => Err(StoreError::InUse {
                 shown: format!("sqlite:{}", database.display()),
                 held: format!("the lock file {}", path.display()),
@@ -76,15 +76,15 @@ impl ServiceLock {
         if !taken {
             return Err(StoreError::InUse { shown: shown.to_owned(), held: "the schedule's advisory lock".into() });
         }
-        Ok(Self { held: Held::Server(Box::new(connection)) })
+        Ok(Self { held: LockKind::Server(Box::new(connection)) })
     }
 
     /// Whether the lock still stands. On PostgreSQL it falls with its connection, for example when the server restarts;
     /// the holder must then stop keeping the schedule until it has a new one.
     pub async fn still_held(&mut self) -> bool {
         match &mut self.held {
-            Held::File(_) | Held::Nothing => true,
-            Held::Server(connection) => connection.ping().await.is_ok(),
+            LockKind::File(_) | LockKind::Nothing => true,
+            LockKind::Server(connection) => connection.ping().await.is_ok(),
         }
     }
 }

@@ -3,7 +3,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::any::AnyRow;
 
-use crate::people::limits::{By, Counts, Held, SHARE_OF, TRIES};
+use crate::people::limits::{Refusal, RequestCounts, RequestedBy, SHARE_OF, TRIES};
 use crate::people::{Address, AddressId, Channel, Language};
 use crate::region::Zip;
 use crate::store::error::StoreError;
@@ -12,7 +12,7 @@ use crate::store::tx::{Engine, Store, Tx};
 
 /// A sign-up request to be kept until it is confirmed.
 #[derive(Clone, Debug)]
-pub struct NewConfirmation {
+pub struct NewPendingSignUp {
     pub address: Address,
     pub language: Language,
     pub zips: Vec<Zip>,
@@ -31,7 +31,7 @@ pub struct NewConfirmation {
 
 /// A pending sign-up as it is kept. The address prints as a mask.
 #[derive(Clone, Debug)]
-pub struct Confirmation {
+pub struct PendingSignUp {
     pub id: String,
     pub address_key: AddressId,
     pub state: SignUpState,
@@ -54,7 +54,7 @@ pub enum SignUpState {
     Ended { at: DateTime<Utc>, outcome: Outcome },
 }
 
-impl Confirmation {
+impl PendingSignUp {
     pub fn is_open(&self) -> bool {
         matches!(self.state, SignUpState::Open { .. })
     }
@@ -90,7 +90,7 @@ impl Outcome {
 /// What typing a code came to.
 #[derive(Clone, Debug)]
 pub enum Typed {
-    Right(Box<Confirmation>),
+    Right(Box<PendingSignUp>),
     Wrong {
         tries_left: i64,
     },
@@ -122,7 +122,7 @@ pub async fn counts(
     address_key: &AddressId,
     ip_hash: Option<&str>,
     now: DateTime<Utc>,
-) -> Result<Counts, StoreError> {
+) -> Result<RequestCounts, StoreError> {
     let (hour, day, month) = (now - TimeDelta::hours(1), now - TimeDelta::days(1), now - TimeDelta::days(30));
     let row = sqlx::query(
         "SELECT (SELECT COUNT(*) FROM asks WHERE address_key = $1 AND at > $4 AND held IS NULL) AS address_day, \
@@ -148,7 +148,7 @@ pub async fn counts(
     .fetch_one(tx.conn())
     .await?;
     let count = |column| get::<i64>(&row, column).map(i64::unsigned_abs);
-    Ok(Counts {
+    Ok(RequestCounts {
         address_day: count("address_day")?,
         address_month: count("address_month")?,
         network_hour: count("network_hour")?,
@@ -166,11 +166,11 @@ pub async fn counts(
 /// When the store fails.
 pub async fn note_ask(
     tx: &mut Tx,
-    by: By,
+    by: RequestedBy,
     channel: Channel,
     address_key: &AddressId,
     ip_hash: Option<&str>,
-    held: Option<Held>,
+    held: Option<Refusal>,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     let id = tx.randomness().hex::<16>();
@@ -179,11 +179,11 @@ pub async fn note_ask(
     )
     .bind(id)
     .bind(ms(now))
-    .bind(i64::from(by == By::Phone))
+    .bind(i64::from(by == RequestedBy::Phone))
     .bind(channel.name())
     .bind(address_key.as_str())
     .bind(ip_hash)
-    .bind(held.map(Held::name))
+    .bind(held.map(Refusal::name))
     .execute(tx.conn())
     .await?;
     Ok(())
@@ -193,7 +193,7 @@ pub async fn note_ask(
 ///
 /// # Errors
 /// When the store fails.
-pub async fn put(tx: &mut Tx, new: &NewConfirmation, now: DateTime<Utc>) -> Result<String, StoreError> {
+pub async fn put(tx: &mut Tx, new: &NewPendingSignUp, now: DateTime<Utc>) -> Result<String, StoreError> {
     let key = tx.hash().of(&new.address);
     end_open(tx, &key, Outcome::Replaced, now).await?;
     let id = tx.randomness().hex::<16>();
@@ -231,7 +231,7 @@ pub async fn open_of(
     tx: &mut Tx,
     address_key: &AddressId,
     now: DateTime<Utc>,
-) -> Result<Option<Confirmation>, StoreError> {
+) -> Result<Option<PendingSignUp>, StoreError> {
     let find = format!(
         "SELECT * FROM confirmations WHERE address_key = $1 AND ended_at IS NULL AND asked_at > $2 \
          ORDER BY asked_at DESC, id LIMIT 1 {}",
@@ -250,7 +250,7 @@ pub async fn open_of(
 ///
 /// # Errors
 /// When the store fails.
-pub async fn of_token(tx: &mut Tx, token: &str) -> Result<Option<Confirmation>, StoreError> {
+pub async fn of_token(tx: &mut Tx, token: &str) -> Result<Option<PendingSignUp>, StoreError> {
     let hash = token_hash(tx, token);
     let find = format!("SELECT * FROM confirmations WHERE token_hash = $1 {}", tx.engine().for_update());
     let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(hash).fetch_optional(tx.conn()).await?;
@@ -329,7 +329,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn end_old_wishes(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    pub async fn end_old_sign_ups(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         let done = sqlx::query(
             "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '' \
@@ -361,8 +361,8 @@ fn token_hash(tx: &Tx, token: &str) -> String {
     tx.hash().of_text("confirmation link", token)
 }
 
-fn confirmation_of(row: &AnyRow) -> Result<Confirmation, StoreError> {
-    Ok(Confirmation {
+fn confirmation_of(row: &AnyRow) -> Result<PendingSignUp, StoreError> {
+    Ok(PendingSignUp {
         id: get(row, "id")?,
         address_key: AddressId(get(row, "address_key")?),
         state: state_of(row)?,

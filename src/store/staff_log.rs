@@ -21,7 +21,8 @@ pub enum StaffKind {
     /// A text that somebody should look at.
     Text,
     /// An address to which mail comes back for good.
-    AddressDead,
+    #[serde(rename = "address-dead")]
+    AddressUndeliverable,
     WasEarly,
     ReportUnconfirmed,
     SeenBeforeModel,
@@ -35,7 +36,7 @@ impl StaffKind {
         StaffKind::Skipped,
         StaffKind::SignUp,
         StaffKind::Text,
-        StaffKind::AddressDead,
+        StaffKind::AddressUndeliverable,
         StaffKind::WasEarly,
         StaffKind::ReportUnconfirmed,
         StaffKind::SeenBeforeModel,
@@ -50,7 +51,7 @@ impl StaffKind {
             StaffKind::Skipped => "skipped",
             StaffKind::SignUp => "sign-up",
             StaffKind::Text => "text",
-            StaffKind::AddressDead => "address-dead",
+            StaffKind::AddressUndeliverable => "address-dead",
             StaffKind::WasEarly => "was-early",
             StaffKind::ReportUnconfirmed => "report-unconfirmed",
             StaffKind::SeenBeforeModel => "seen-before-model",

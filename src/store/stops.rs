@@ -43,9 +43,9 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn bury_address(&self, address_id: &AddressId, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    pub async fn deactivate_address(&self, address_id: &AddressId, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
-        let cancelled = bury(&mut tx, address_id, now).await?;
+        let cancelled = deactivate(&mut tx, address_id, now).await?;
         tx.commit().await?;
         Ok(cancelled.unwrap_or(0))
     }
@@ -93,7 +93,7 @@ pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTim
     let resumes = match status_of(tx, &key).await? {
         Some(AddressStatus::Confirmed) => return Ok(true),
         Some(AddressStatus::Stopped) => get::<i64>(&confirmed_once, "n")? > 0,
-        Some(AddressStatus::Unconfirmed | AddressStatus::Dead) | None => false,
+        Some(AddressStatus::Unconfirmed | AddressStatus::Undeliverable) | None => false,
     };
     if resumes {
         lift_suppression(tx, &key).await?;
@@ -103,9 +103,13 @@ pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTim
     Ok(resumes)
 }
 
-/// As [`Store::bury_address`], in the caller's transaction; `None` when the address was undeliverable, stopped or gone
+/// As [`Store::deactivate_address`], in the caller's transaction; `None` when the address was undeliverable, stopped or gone
 /// already.
-pub(super) async fn bury(tx: &mut Tx, address_id: &AddressId, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
+pub(super) async fn deactivate(
+    tx: &mut Tx,
+    address_id: &AddressId,
+    now: DateTime<Utc>,
+) -> Result<Option<u64>, StoreError> {
     let done = sqlx::query(
         "UPDATE addresses SET status = 'dead', status_at = $2 WHERE id = $1 AND status IN ('confirmed', 'unconfirmed')",
     )

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
-use crate::message::LetterKind;
+use crate::message::TransactionalKind;
 use crate::people::{Address, AddressId};
 use crate::store::addresses::AddressStatus;
 use crate::store::error::{Conflict, StoreError};
@@ -55,8 +55,8 @@ pub(super) const SUPPRESSED: &str = "CASE WHEN EXISTS (SELECT 1 FROM suppression
 /// Whether a transactional message of this kind goes to an address of this status; `None` = nobody's. Who is suppressed
 /// gets nothing but the one answer to the stop. Not counted as suppressed, for the question whether they want to be
 /// told, is the owner of a phone who asked for that by a text from it after the stop.
-pub fn may_go(kind: LetterKind, status: Option<AddressStatus>, suppressed: bool) -> bool {
-    use LetterKind::*;
+pub fn may_go(kind: TransactionalKind, status: Option<AddressStatus>, suppressed: bool) -> bool {
+    use TransactionalKind::*;
     match kind {
         Stopped => suppressed,
         _ if suppressed => false,

@@ -3,7 +3,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
 
-use crate::message::{LetterKind, Message};
+use crate::message::{Message, TransactionalKind};
 use crate::people::{Address, AddressId, Language};
 use crate::store::addresses::AddressStatus;
 use crate::store::error::StoreError;
@@ -13,8 +13,8 @@ use crate::store::tx::{Store, Tx};
 
 /// A transactional message to be sent.
 #[derive(Clone, Debug)]
-pub struct NewLetter {
-    pub kind: LetterKind,
+pub struct NewTransactional {
+    pub kind: TransactionalKind,
     pub to: Address,
     pub language: Language,
     /// For the channel of `to`; a place for a stop link in it is filled when it is sent.
@@ -53,7 +53,7 @@ const KEPT: TimeDelta = TimeDelta::hours(24);
 ///
 /// # Errors
 /// When the store fails.
-pub async fn put(tx: &mut Tx, new: &NewLetter, now: DateTime<Utc>) -> Result<Put, StoreError> {
+pub async fn put(tx: &mut Tx, new: &NewTransactional, now: DateTime<Utc>) -> Result<Put, StoreError> {
     put_in(tx, new, chrono_tz::UTC, now).await
 }
 
@@ -61,7 +61,12 @@ pub async fn put(tx: &mut Tx, new: &NewLetter, now: DateTime<Utc>) -> Result<Put
 ///
 /// # Errors
 /// When the store fails.
-pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: DateTime<Utc>) -> Result<Put, StoreError> {
+pub async fn put_in(
+    tx: &mut Tx,
+    new: &NewTransactional,
+    zone: chrono_tz::Tz,
+    now: DateTime<Utc>,
+) -> Result<Put, StoreError> {
     let key = tx.hash().of(&new.to);
     let find = format!(
         "SELECT (SELECT status FROM addresses WHERE id = $1) AS status, {SUPPRESSED} AS suppressed \
@@ -125,7 +130,7 @@ pub async fn put_in(tx: &mut Tx, new: &NewLetter, zone: chrono_tz::Tz, now: Date
 pub async fn count_since(
     tx: &mut Tx,
     address_key: &AddressId,
-    kinds: &[LetterKind],
+    kinds: &[TransactionalKind],
     since: DateTime<Utc>,
 ) -> Result<u64, StoreError> {
     let names: Vec<String> = kinds.iter().map(|kind| format!("'{}'", kind.name())).collect();
@@ -156,7 +161,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn put_letter(&self, new: &NewLetter, now: DateTime<Utc>) -> Result<Put, StoreError> {
+    pub async fn put_transactional(&self, new: &NewTransactional, now: DateTime<Utc>) -> Result<Put, StoreError> {
         let mut tx = self.begin().await?;
         let put = put(&mut tx, new, now).await?;
         tx.commit().await?;
@@ -168,7 +173,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn erase_ended_letters(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    pub async fn erase_ended_transactional(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
         const DUE: &str = "letters.erased_at IS NULL AND letters.created_at < $1 AND NOT EXISTS ( \
              SELECT 1 FROM deliveries d WHERE d.letter_id = letters.id \
                 AND (d.updated_at > $1 OR d.state IN ('queued', 'leased') OR (d.state = 'uncertain' AND d.expires_at > $1)))";

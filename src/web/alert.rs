@@ -115,7 +115,7 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
     let facts = serde_json::from_value::<NoticeFacts>(notice.facts.clone()).ok();
     let said =
         |key: &str| site.word(language, "region", &["news", notice.kind.name(), key]).replace("{place}", &region.name);
-    let messages = &site.parts().config.messages;
+    let messages = &site.app().config.messages;
     xml.text.push_str("<info>\n");
     xml.element(
         "language",

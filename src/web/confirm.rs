@@ -37,9 +37,9 @@ async fn typed_in(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fa
     if !visit.site.code_turns().take(visit.network(), TRIES_PER_NETWORK, visit.site.now()) {
         return Err(Fault::TooMany);
     }
-    let hash = visit.site.parts().store.address_hash();
+    let hash = visit.site.app().store.address_hash();
     let ask = tokens::make(hash, Purpose::Code, hash.of(&Address::Phone(phone)).as_str());
-    let done = confirm::by_code(visit.site.parts(), &ask, field(&typed, "code")).await?;
+    let done = confirm::by_code(visit.site.app(), &ask, field(&typed, "code")).await?;
     forms::on_the_beat(since).await;
     match done {
         Confirmed::Yes { address_key, zips, .. } => done_page(&visit, &address_key, &zips).await,
@@ -54,7 +54,7 @@ fn form(visit: &Visit, phone: &str, phone_fault: Option<&str>, wrong: bool) -> R
 
 /// What the link leads to: a button.
 async fn asked(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    match confirm::request_of(visit.site.parts(), &token).await? {
+    match confirm::request_of(visit.site.app(), &token).await? {
         Some(request) if request.confirmed => {
             visit.page("confirm_link", context! { state => "before", zips => words(&request.zips) })
         }
@@ -64,7 +64,7 @@ async fn asked(visit: Visit, Path(token): Path<String>) -> Result<Response, Faul
 }
 
 async fn pressed(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    match confirm::by_token(visit.site.parts(), &token).await? {
+    match confirm::by_token(visit.site.app(), &token).await? {
         Confirmed::Yes { address_key, zips, .. } => done_page(&visit, &address_key, &zips).await,
         // Pressed twice, or the page was loaded again.
         Confirmed::Wrong { .. } | Confirmed::No => asked(visit, Path(token)).await,
@@ -78,7 +78,7 @@ fn useless(visit: &Visit) -> Result<Response, Fault> {
 }
 
 async fn done_page(visit: &Visit, address_key: &AddressId, zips: &[Zip]) -> Result<Response, Fault> {
-    let store = &visit.site.parts().store;
+    let store = &visit.site.app().store;
     let places = places(store, zips).await?;
     let places: Vec<_> = places
         .iter()

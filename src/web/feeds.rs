@@ -20,7 +20,7 @@ use crate::chart::text_width;
 use crate::links::region_path;
 use crate::region::RegionId;
 use crate::season::phrases;
-use crate::season::status::{Backing, SeasonStanding};
+use crate::season::status::{Approval, SeasonStanding};
 use crate::text::escape;
 use crate::timetable;
 use crate::web::cache::CachedAnswer;
@@ -112,8 +112,8 @@ fn date_line(visit: &Visit, view: &RegionView) -> String {
         .replace("{laying}", &stage(&window.opens).unwrap_or_else(|| "?".into()))
         .replace("{hatch}", &stage(&window.closes).unwrap_or_else(|| "?".into()));
     match shown.backing {
-        Backing::Plain | Backing::Due => line,
-        Backing::Doubted | Backing::Awaited | Backing::Held => said(&["backing", "brief"]).replace("{line}", &line),
+        Approval::Plain | Approval::Due => line,
+        Approval::Doubted | Approval::Awaited | Approval::Held => said(&["backing", "brief"]).replace("{line}", &line),
     }
 }
 
@@ -263,7 +263,7 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
         };
         entries.insert(0, entry);
     }
-    let author = Person { name: visit.site.parts().config.messages.sender_name.clone(), ..Person::default() };
+    let author = Person { name: visit.site.app().config.messages.sender_name.clone(), ..Person::default() };
     let feed = Feed {
         id: own.clone(),
         title: Text::plain(said(&["news", "name"])),

@@ -55,7 +55,7 @@ impl FormFault {
 /// The token of a form that is shown now.
 pub(super) fn stamp(site: &Site, form: &str) -> String {
     let made = format!("{:010x}", site.now().timestamp());
-    let sealed = tokens::make(site.parts().store.address_hash(), Purpose::Form, &format!("{form}.{made}"));
+    let sealed = tokens::make(site.app().store.address_hash(), Purpose::Form, &format!("{form}.{made}"));
     sealed.strip_prefix(form).map_or_else(String::new, |rest| rest.trim_start_matches('.').to_owned())
 }
 
@@ -65,7 +65,7 @@ pub(super) fn check(site: &Site, form: &str, typed: &Typed) -> Result<(), FormFa
         return Err(FormFault::Trapped);
     }
     let whole = format!("{form}.{}", field(typed, "token"));
-    let subject = tokens::open(site.parts().store.address_hash(), Purpose::Form, &whole).ok_or(FormFault::Forged)?;
+    let subject = tokens::open(site.app().store.address_hash(), Purpose::Form, &whole).ok_or(FormFault::Forged)?;
     let made = subject.strip_prefix(form).and_then(|rest| i64::from_str_radix(rest.trim_start_matches('.'), 16).ok());
     let made = made.and_then(|seconds| DateTime::from_timestamp(seconds, 0)).ok_or(FormFault::Forged)?;
     match site.now() - made {
@@ -96,7 +96,7 @@ pub(super) fn address(site: &Site, typed: &Typed) -> Result<Address, Vec<FieldFa
 }
 
 pub(super) fn phone_number(site: &Site, text: &str) -> Result<PhoneNumber, FieldFault> {
-    let reach = site.parts().config.sms.reach;
+    let reach = site.app().config.sms.reach;
     let fault = match reach {
         Reach::World => "phone_wrong_world",
         Reach::NorthAmerica => "phone_wrong",

@@ -32,7 +32,7 @@ pub(super) fn html(visit: &Visit, name: &str, shown: Value) -> Result<String, Fa
         Language::En => Language::Es,
         Language::Es => Language::En,
     };
-    let messages = &site.parts().config.messages;
+    let messages = &site.app().config.messages;
     let around = context! {
         t => pages.words().of(language, name),
         c => pages.words().of(language, "common"),

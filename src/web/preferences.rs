@@ -49,7 +49,7 @@ async fn send(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault>
             if !visit.site.link_turns().take(visit.network(), LINKS_PER_NETWORK, visit.site.now()) {
                 return Err(Fault::TooMany);
             }
-            send_link(visit.site.parts(), &address).await?;
+            send_link(visit.site.app(), &address).await?;
         }
     }
     forms::on_the_beat(since).await;
@@ -73,7 +73,7 @@ fn ask_form(visit: &Visit, typed: &Typed, faults: &[FieldFault], again: Option<&
 
 /// Whom a link lets in.
 async fn let_in(visit: &Visit, token: &str) -> Result<Option<(AddressId, Address, Subscriber)>, Fault> {
-    let store = &visit.site.parts().store;
+    let store = &visit.site.app().store;
     let Some(id) = tokens::open(store.address_hash(), Purpose::Preferences, token) else { return Ok(None) };
     let id = AddressId::from(id);
     let Some(address) = store.address_by_id(&id).await? else { return Ok(None) };
@@ -88,7 +88,7 @@ async fn open(visit: Visit, Path(token): Path<String>, Query(query): Query<Typed
 
 async fn change(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let Some((id, address, subscriber)) = let_in(&visit, &token).await? else { return useless(&visit) };
-    let (store, clock, now) = (&visit.site.parts().store, &*visit.site.parts().clock, visit.site.now());
+    let (store, clock, now) = (&visit.site.app().store, &*visit.site.app().clock, visit.site.now());
     const EVIDENCE: &str = "preferences page";
     let wrong = async |text: &str, why: &'static str| {
         refused(shown(&visit, &token, &address, &subscriber, None, text, Some(why)).await)
@@ -153,7 +153,7 @@ async fn shown(
     zip: &str,
     fault: Option<&str>,
 ) -> Result<Response, Fault> {
-    let store = &visit.site.parts().store;
+    let store = &visit.site.app().store;
     let places = places(store, &subscriber.zips).await?;
     let places: Vec<_> = places
         .iter()

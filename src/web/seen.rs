@@ -9,7 +9,7 @@ use minijinja::context;
 use serde::Deserialize;
 
 use super::{Fault, Site, Visit};
-use crate::people::keywords::Saw;
+use crate::people::keywords::ScaleAnswer;
 use crate::service::follow_up;
 
 pub(super) fn routes() -> Router<Site> {
@@ -27,14 +27,14 @@ async fn ask(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault>
 }
 
 async fn answer(visit: Visit, Path(token): Path<String>, Form(pressed): Form<Pressed>) -> Result<Response, Fault> {
-    let saw = Saw::parse(&pressed.saw).ok_or(Fault::BadRequest("no button of the page"))?;
-    let taken = follow_up::answer(visit.site.parts(), &token, saw).await?;
+    let saw = ScaleAnswer::parse(&pressed.saw).ok_or(Fault::BadRequest("no button of the page"))?;
+    let taken = follow_up::answer(visit.site.app(), &token, saw).await?;
     shown(&visit, &token, taken).await
 }
 
 async fn shown(visit: &Visit, token: &str, thanks: bool) -> Result<Response, Fault> {
-    let question = follow_up::question(visit.site.parts(), token).await?;
-    let said = question.as_ref().and_then(|question| question.answer).map(Saw::name);
+    let question = follow_up::question(visit.site.app(), token).await?;
+    let said = question.as_ref().and_then(|question| question.answer).map(ScaleAnswer::name);
     let region = question.map(|question| question.region_name);
     visit.page("seen", context! { open => region.is_some(), region, said, thanks })
 }

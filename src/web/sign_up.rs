@@ -47,7 +47,7 @@ async fn sent(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault>
         (_, Err(faults)) => Ok(refused(shown(&visit, &typed, Value::from(()), &faults, None)?)),
         (Err(fault), Ok(_)) => Ok(refused(shown(&visit, &typed, Value::from(()), &[], Some(fault.name()))?)),
         (Ok(()), Ok(request)) => {
-            sign_up::ask(visit.site.parts(), &request).await?;
+            sign_up::ask(visit.site.app(), &request).await?;
             let covered = covers_any(&visit, &request.zips).await?;
             forms::on_the_beat(since).await;
             on_its_way(&visit, &typed, request.address.channel(), covered)
@@ -98,7 +98,7 @@ fn zips(text: &str) -> Result<Vec<Zip>, &'static str> {
 
 /// The words beside the button that concern this address, as they were shown: they are what its owner agrees to.
 fn consent_words(visit: &Visit, address: &Address) -> String {
-    let sender = &visit.site.parts().config.messages.sender_name;
+    let sender = &visit.site.app().config.messages.sender_name;
     let line = |name: &str| visit.words("sign_up", name).replace("{sender}", sender);
     let rates = match address.channel() {
         Channel::Sms => line("consent_texts"),
@@ -108,13 +108,13 @@ fn consent_words(visit: &Visit, address: &Address) -> String {
 }
 
 async fn covers_any(visit: &Visit, zips: &[Zip]) -> Result<bool, Fault> {
-    Ok(places(&visit.site.parts().store, zips).await?.iter().any(|place| place.region.is_some()))
+    Ok(places(&visit.site.app().store, zips).await?.iter().any(|place| place.region.is_some()))
 }
 
 /// Whether we watch the place that came with the address, for the words above the form; nothing when none came.
 async fn place(visit: &Visit, zip: &str) -> Result<Value, Fault> {
     let Ok(zip) = Zip::parse(zip) else { return Ok(Value::from(())) };
-    let places = places(&visit.site.parts().store, std::slice::from_ref(&zip)).await?;
+    let places = places(&visit.site.app().store, std::slice::from_ref(&zip)).await?;
     let region = places.into_iter().find_map(|place| place.region).map(|region| region.name);
     Ok(context! { zip => zip.as_str(), region })
 }
@@ -132,7 +132,7 @@ fn shown(
         "sign_up",
         context! {
             place,
-            abroad => visit.site.parts().config.sms.reach == Reach::World,
+            abroad => visit.site.app().config.sms.reach == Reach::World,
             again,
             wrong => !faults.is_empty(),
             token => forms::stamp(&visit.site, FORM),

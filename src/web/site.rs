@@ -11,7 +11,7 @@ use super::turns::Turns;
 use super::views::RegionViews;
 use crate::language::Language;
 use crate::links;
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::store::notices::Notice;
 
 /// The state behind the pages. Cheap to clone.
@@ -19,7 +19,7 @@ use crate::store::notices::Notice;
 pub struct Site(Arc<Inner>);
 
 struct Inner {
-    parts: Parts,
+    app: App,
     pages: Pages,
     views: RegionViews,
     public: Option<Url>,
@@ -35,8 +35,8 @@ struct Inner {
 impl Site {
     /// # Errors
     /// When a page or its words do not hold together: a fault of the program, told at the start and not to a visitor.
-    pub fn new(parts: Parts) -> Result<Self, PageFault> {
-        Self::with(parts, None)
+    pub fn new(app: App) -> Result<Self, PageFault> {
+        Self::with(app, None)
     }
 
     /// The pages of an exercise: they say so, their alerts too, and the notices shown are those of a season that was
@@ -44,21 +44,21 @@ impl Site {
     ///
     /// # Errors
     /// See [`Site::new`].
-    pub fn of_exercise(parts: Parts, played: Vec<Notice>) -> Result<Self, PageFault> {
-        Self::with(parts, Some(played))
+    pub fn of_exercise(app: App, played: Vec<Notice>) -> Result<Self, PageFault> {
+        Self::with(app, Some(played))
     }
 
-    fn with(parts: Parts, played: Option<Vec<Notice>>) -> Result<Self, PageFault> {
+    fn with(app: App, played: Option<Vec<Notice>>) -> Result<Self, PageFault> {
         // The settings were checked: what does not parse is empty, and then links have no host.
-        let public = parts.config.messages.public_url.url().cloned();
+        let public = app.config.messages.public_url.url().cloned();
         let base = public.as_ref().map_or_else(String::new, |url| url.path().trim_end_matches('/').to_owned());
         Ok(Self(Arc::new(Inner {
             pages: Pages::load()?,
             exercise: played.is_some(),
-            views: RegionViews::new(parts.clone(), played),
+            views: RegionViews::new(app.clone(), played),
             public,
             base,
-            parts,
+            app,
             code_turns: Turns::default(),
             link_turns: Turns::default(),
         })))
@@ -72,8 +72,8 @@ impl Site {
         &self.0.link_turns
     }
 
-    pub fn parts(&self) -> &Parts {
-        &self.0.parts
+    pub fn app(&self) -> &App {
+        &self.0.app
     }
 
     pub fn is_exercise(&self) -> bool {
@@ -81,7 +81,7 @@ impl Site {
     }
 
     pub fn now(&self) -> DateTime<Utc> {
-        self.0.parts.clock.now()
+        self.0.app.clock.now()
     }
 
     pub(super) fn pages(&self) -> &Pages {

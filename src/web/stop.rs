@@ -21,9 +21,9 @@ async fn asked(visit: Visit, Path(_): Path<String>) -> Result<Response, Fault> {
 
 /// The same answer whosever token it is, also nobody's: 200 and no redirect, as mail programs want.
 async fn done(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    let parts = visit.site.parts();
-    if let Some(address_key) = tokens::open(parts.store.address_hash(), Purpose::Stop, &token) {
-        stop(&parts.store, &*parts.clock, StopRequest::Address(&address_key.into()), "stop link").await?;
+    let app = visit.site.app();
+    if let Some(address_key) = tokens::open(app.store.address_hash(), Purpose::Stop, &token) {
+        stop(&app.store, &*app.clock, StopRequest::Address(&address_key.into()), "stop link").await?;
     }
     visit.page("stop", context! { done => true })
 }

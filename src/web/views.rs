@@ -15,11 +15,11 @@ use crate::assessment::season_model::{Assessment, SeasonModel};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
 use crate::region::{Region, RegionId, Zip};
-use crate::season::decide::Told;
+use crate::season::decide::DecidedNotice;
 use crate::season::status::Shown;
 use crate::season::{NoticeId, deadline};
 use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::assess;
 use crate::service::caches::{CycleCache, RecordCache, SeasonCache};
 use crate::service::region_fault::RegionFault;
@@ -78,7 +78,7 @@ pub(super) struct Known {
 
 /// What views are made from.
 struct Source {
-    parts: Parts,
+    app: App,
     /// The notices of a season that was played elsewhere, in place of those in the store.
     played: Option<Vec<Notice>>,
 }
@@ -95,11 +95,11 @@ struct Signs {
 
 impl Signs {
     async fn read(source: &Source) -> Result<Self, StoreError> {
-        let parts = &source.parts;
-        let regions = parts.store.regions().await?;
+        let app = &source.app;
+        let regions = app.store.regions().await?;
         Ok(Self {
-            cycle: parts.store.last_run("cycle").await?.and_then(|run| run.ended_at),
-            pulls: parts.store.last_pulls().await?.iter().map(|pull| pull.started_at).max(),
+            cycle: app.store.last_run("cycle").await?.and_then(|run| run.ended_at),
+            pulls: app.store.last_pulls().await?.iter().map(|pull| pull.started_at).max(),
             notices: notices(source, &regions)
                 .await?
                 .values()
@@ -113,11 +113,11 @@ impl Signs {
 
 /// The notices of each region's season under way, as they stand now.
 async fn notices(source: &Source, regions: &[Region]) -> Result<BTreeMap<RegionId, Vec<Notice>>, StoreError> {
-    let parts = &source.parts;
-    let now = parts.clock.now();
+    let app = &source.app;
+    let now = app.clock.now();
     let mut seasons: Vec<(&Profile, i32)> = Vec::new();
     for region in regions {
-        let Some(profile) = parts.profiles.get(&region.profile) else { continue };
+        let Some(profile) = app.profiles.get(&region.profile) else { continue };
         let season = (profile, profile.season_of(now.with_timezone(&region.time_zone).date_naive()));
         if !seasons.iter().any(|(known, year)| (&known.id, *year) == (&season.0.id, season.1)) {
             seasons.push(season);
@@ -127,7 +127,7 @@ async fn notices(source: &Source, regions: &[Region]) -> Result<BTreeMap<RegionI
     for (profile, year) in seasons {
         let all = match &source.played {
             Some(played) => as_of(played, &profile.id, year, now),
-            None => parts.store.notices_of_season(&profile.id, year).await?,
+            None => app.store.notices_of_season(&profile.id, year).await?,
         };
         for notice in all {
             by_region.entry(notice.season.region.clone()).or_default().push(notice);
@@ -191,9 +191,9 @@ struct Inner {
 
 impl RegionViews {
     /// With the notices of a season that was played elsewhere, if any, in place of those in the store.
-    pub fn new(parts: Parts, played: Option<Vec<Notice>>) -> Self {
+    pub fn new(app: App, played: Option<Vec<Notice>>) -> Self {
         Self(Arc::new(Inner {
-            source: Source { parts, played },
+            source: Source { app, played },
             current: RwLock::default(),
             looked_at: Mutex::default(),
             making: tokio::sync::Mutex::default(),
@@ -232,7 +232,7 @@ impl RegionViews {
     }
 
     fn now(&self) -> DateTime<Utc> {
-        self.0.source.parts.clock.now()
+        self.0.source.app.clock.now()
     }
 
     fn peek(&self) -> Option<Arc<Views>> {
@@ -270,19 +270,19 @@ impl RegionViews {
 }
 
 async fn views(source: &Source) -> Result<Views, StoreError> {
-    let parts = &source.parts;
-    let (now, signs) = (parts.clock.now(), Signs::read(source).await?);
+    let app = &source.app;
+    let (now, signs) = (app.clock.now(), Signs::read(source).await?);
     // Read anew each time: what the store holds may have been revised.
-    let mut caches = Caches::new(parts);
+    let mut caches = Caches::new(app);
     let mut regions = Vec::with_capacity(signs.regions.len());
     let mut notices = notices(source, &signs.regions).await?;
     for region in &signs.regions {
-        let Some(profile) = parts.profiles.get(&region.profile) else {
+        let Some(profile) = app.profiles.get(&region.profile) else {
             warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);
             continue;
         };
         let today = now.with_timezone(&region.time_zone).date_naive();
-        let known = match known(parts, &mut caches, region, profile, now).await {
+        let known = match known(app, &mut caches, region, profile, now).await {
             Ok(known) => Some(known),
             Err(RegionFault::Store(why)) => return Err(why),
             Err(why) => {
@@ -293,9 +293,9 @@ async fn views(source: &Source) -> Result<Views, StoreError> {
         };
         let mut notices = notices.remove(&region.id).unwrap_or_default();
         notices.retain(|notice| notice.season.profile == profile.id && notice.season.year == profile.season_of(today));
-        let told: Vec<Told> = notices.iter().map(|notice| notice.told(region.time_zone)).collect();
+        let told: Vec<DecidedNotice> = notices.iter().map(|notice| notice.told(region.time_zone)).collect();
         let shown = known.as_ref().map_or(Shown::UNKNOWN, |known| {
-            Shown::of(profile, &parts.config.policy, &known.outlook, region.release, &told, today)
+            Shown::of(profile, &app.config.policy, &known.outlook, region.release, &told, today)
         });
         notices.retain(|notice| notice.status() == NoticeStatus::Released);
         notices.sort_by_key(Notice::released_at);
@@ -318,14 +318,14 @@ struct Caches {
 }
 
 impl Caches {
-    fn new(parts: &Parts) -> Self {
-        let records = RecordCache::new(parts.store.clone());
+    fn new(app: &App) -> Self {
+        let records = RecordCache::new(app.store.clone());
         Self { records, seasons: SeasonCache::default(), stored: CycleCache::default() }
     }
 }
 
 async fn known(
-    parts: &Parts,
+    app: &App,
     caches: &mut Caches,
     region: &Region,
     profile: &Profile,
@@ -333,8 +333,8 @@ async fn known(
 ) -> Result<Known, RegionFault> {
     let Caches { records, seasons, stored } = caches;
     let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
-    let model = seasons.get(parts, records, region, profile, season, now).await?;
-    let assessment = assess::look_at(parts, records, &model, stored, region, profile, now).await?;
+    let model = seasons.get(app, records, region, profile, season, now).await?;
+    let assessment = assess::look_at(app, records, &model, stored, region, profile, now).await?;
     Ok(Known::of(region, profile, &model, assessment))
 }
 
@@ -398,8 +398,8 @@ mod tests {
         let now: DateTime<Utc> = "2025-03-10T16:00:00Z".parse().unwrap();
         store.put_regions(&regions, now).await.unwrap();
         let (clock, templates) = (Arc::new(ManualClock::at(now)), Templates::load(None).unwrap());
-        let parts = Parts::with_store(&Config::default(), clock, store, Profiles::default(), templates);
-        Source { parts, played: None }
+        let app = App::with_store(&Config::default(), clock, store, Profiles::default(), templates);
+        Source { app, played: None }
     }
 
     #[tokio::test]

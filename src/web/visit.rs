@@ -84,7 +84,7 @@ impl Visit {
         let path = if path.is_empty() { "/" } else { path };
         // Tests call the router without a connection.
         let peer = parts.extensions.get::<SocketAddr>().map_or(IpAddr::from([127, 0, 0, 1]), SocketAddr::ip);
-        let client = client(peer, &parts.headers, &site.parts().config.web.trusted_proxies);
+        let client = client(peer, &parts.headers, &site.app().config.web.trusted_proxies);
         Self { site: site.clone(), language, path: path.to_owned(), client }
     }
 }

@@ -18,7 +18,7 @@ use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, NoticeStatus, Outlook, Policy, Profile, RecordTrust, phrases};
-use treebell::service::app::Parts;
+use treebell::service::app::App;
 use treebell::service::assess;
 use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle;
@@ -39,7 +39,7 @@ fn morning(day: NaiveDate) -> DateTime<Utc> {
 
 /// One region, its station, and perhaps a neighbour.
 struct World {
-    parts: Parts,
+    app: App,
     clock: Arc<ManualClock>,
     region: Region,
 }
@@ -119,25 +119,25 @@ impl World {
         store.add_subscriber(&person, start).await.unwrap();
         let clock = Arc::new(ManualClock::at(start));
         let templates = Templates::load(None).unwrap();
-        let parts = Parts::with_store(&Config::default(), clock.clone(), store, Profiles::default(), templates);
-        Self { parts, clock, region }
+        let app = App::with_store(&Config::default(), clock.clone(), store, Profiles::default(), templates);
+        Self { app, clock, region }
     }
 
     async fn outlook(&self, today: NaiveDate) -> Outlook {
-        let (mut records, mut seasons) = (RecordCache::new(self.parts.store.clone()), SeasonCache::default());
+        let (mut records, mut seasons) = (RecordCache::new(self.app.store.clone()), SeasonCache::default());
         let now = morning(today);
-        assess::look(&self.parts, &mut records, &mut seasons, &self.region, now).await.unwrap().outlook
+        assess::look(&self.app, &mut records, &mut seasons, &self.region, now).await.unwrap().outlook
     }
 
     /// The cycle every other morning from March on, until the first notice is decided.
     async fn first_notice(&self) -> Notice {
-        let (mut records, mut seasons) = (RecordCache::new(self.parts.store.clone()), SeasonCache::default());
+        let (mut records, mut seasons) = (RecordCache::new(self.app.store.clone()), SeasonCache::default());
         for at in (0..120).step_by(2) {
             self.clock.set(morning(day(2022, 3, 1) + Days::new(at)));
-            let report = cycle::run(&self.parts, &mut records, &mut seasons, &mut |_| {}).await.unwrap();
+            let report = cycle::run(&self.app, &mut records, &mut seasons, &mut |_| {}).await.unwrap();
             assert_eq!(report.faults, Vec::<String>::new());
             if let Some(id) = report.decided.first() {
-                return self.parts.store.notice(id).await.unwrap();
+                return self.app.store.notice(id).await.unwrap();
             }
         }
         panic!("nothing was decided in a whole season");
@@ -147,10 +147,10 @@ impl World {
 #[tokio::test]
 async fn a_date_names_its_record_which_is_the_one_that_verify_scored() {
     let world = World::of(&[own(2002)]).await;
-    let (mut records, mut seasons) = (RecordCache::new(world.parts.store.clone()), SeasonCache::default());
+    let (mut records, mut seasons) = (RecordCache::new(world.app.store.clone()), SeasonCache::default());
     let now = morning(day(2023, 1, 5));
-    let (profile, policy, rules) = (Profile::pinyon_needle_scale(), Policy::default(), &world.parts.config.weather);
-    let model = seasons.get(&world.parts, &mut records, &world.region, &profile, 2023, now).await.unwrap();
+    let (profile, policy, rules) = (Profile::pinyon_needle_scale(), Policy::default(), &world.app.config.weather);
+    let model = seasons.get(&world.app, &mut records, &world.region, &profile, 2023, now).await.unwrap();
     let record = model.skill();
     let book = records.get(&OWN.into()).await.unwrap();
     let question = Question { profile: &profile, policy: &policy, rules, forecast: AssumedForecast::None };
@@ -230,7 +230,7 @@ async fn a_station_with_no_past_leans_on_the_nearest_long_one_and_nothing_leaves
 
     let notice = world.first_notice().await;
     assert_eq!((notice.kind, notice.status()), (NoticeKind::GetReady, NoticeStatus::Waiting));
-    assert!(notice.release_at().is_none() && notice.word_needed().is_some(), "{notice:?}");
+    assert!(notice.release_at().is_none() && notice.approval_needed().is_some(), "{notice:?}");
 }
 
 #[tokio::test]
@@ -257,7 +257,7 @@ async fn a_forecast_is_fitted_by_what_past_ones_were_off_by() {
                 })
                 .collect();
         let station = StationId::from(OWN);
-        world.parts.store.add_forecast(&station, &values, morning(issued)).await.unwrap();
+        world.app.store.add_forecast(&station, &values, morning(issued)).await.unwrap();
     };
     issue(today - Days::new(3)).await;
     issue(today).await;
@@ -291,7 +291,7 @@ async fn the_mail_of_a_notice_shows_the_season_and_is_the_same_when_it_is_sent_a
     let world = World::of(&[own(2002)]).await;
     let notice = world.first_notice().await;
     assert_eq!((notice.kind, notice.status()), (NoticeKind::GetReady, NoticeStatus::Released));
-    let text = |language| world.parts.store.notice_text(&notice.id, Channel::Email, language);
+    let text = |language| world.app.store.notice_text(&notice.id, Channel::Email, language);
     let (en, es) = (text(Language::En).await.unwrap().unwrap(), text(Language::Es).await.unwrap().unwrap());
     let Message::Email { chart_png: Some(png), html, text, .. } = &en else { panic!("no chart: {en:?}") };
     let Message::Email { chart_png: Some(png_es), html: html_es, text: text_es, .. } = &es else { panic!("{es:?}") };
@@ -299,7 +299,7 @@ async fn the_mail_of_a_notice_shows_the_season_and_is_the_same_when_it_is_sent_a
     assert!(text.contains("In past years this forecast was off by") && text_es.contains("este pronóstico erró por"));
     assert!(html.contains("alt=\"Chart of the heat of the 2022 season in Dos Vientos."), "{html}");
     assert!(html_es.contains("alt=\"Gráfica del calor de la temporada 2022 en Dos Vientos."));
-    let sms = world.parts.store.notice_text(&notice.id, Channel::Sms, Language::En).await.unwrap();
+    let sms = world.app.store.notice_text(&notice.id, Channel::Sms, Language::En).await.unwrap();
     assert!(matches!(sms, Some(Message::Sms { .. })));
 
     let writer = MailWriter::new(&EmailConfig::default()).unwrap();
@@ -314,16 +314,16 @@ async fn the_mail_of_a_notice_shows_the_season_and_is_the_same_when_it_is_sent_a
     let raw = writer.write(&outgoing).unwrap().raw;
     assert_eq!(raw, writer.write(&outgoing).unwrap().raw);
     let mail = mailparse::parse_mail(&raw).unwrap();
-    let mut parts = Vec::new();
-    parts_of(&mail, &mut parts);
-    let kinds: Vec<_> = parts.iter().map(|part| part.ctype.mimetype.as_str()).collect();
+    let mut app = Vec::new();
+    parts_of(&mail, &mut app);
+    let kinds: Vec<_> = app.iter().map(|part| part.ctype.mimetype.as_str()).collect();
     let bodies = ["multipart/alternative", "text/plain", "multipart/related", "text/html", "image/png"];
     assert_eq!(kinds, [&["multipart/mixed"], bodies.as_slice(), &["text/calendar"]].concat());
-    let picture = parts[5];
+    let picture = app[5];
     assert_eq!(picture.get_body_raw().unwrap(), *png);
     assert_eq!(picture.headers.get_first_value("Content-ID").unwrap(), format!("<{CHART_ID}>"));
     assert!(picture.headers.get_first_value("Content-Disposition").unwrap().starts_with("inline"));
-    assert!(parts[4].get_body().unwrap().contains(&format!("cid:{CHART_ID}")));
+    assert!(app[4].get_body().unwrap().contains(&format!("cid:{CHART_ID}")));
     let decoded = resvg::tiny_skia::Pixmap::decode_png(png).unwrap();
     assert!(decoded.width() >= 584 && decoded.height() > 300);
 
@@ -331,9 +331,9 @@ async fn the_mail_of_a_notice_shows_the_season_and_is_the_same_when_it_is_sent_a
     let mut config = Config::default();
     config.messages.chart_in_email = false;
     let mut plain = World::of(&[own(2010)]).await;
-    plain.parts.config = Arc::new(config);
+    plain.app.config = Arc::new(config);
     let notice = plain.first_notice().await;
-    let text = plain.parts.store.notice_text(&notice.id, Channel::Email, Language::En).await.unwrap();
+    let text = plain.app.store.notice_text(&notice.id, Channel::Email, Language::En).await.unwrap();
     let Some(Message::Email { chart_png: None, html, .. }) = text else { panic!("a chart nobody wanted") };
     assert!(!html.contains("cid:"));
 }

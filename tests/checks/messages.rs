@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use assert_cmd::Command;
 use predicates::prelude::*;
 use treebell::message::{
-    LetterFacts, LetterKind, Message, Personal, Sender, Templates, check, personalise, samples, sms,
+    Message, Personal, Sender, Templates, TransactionalFacts, TransactionalKind, check, personalise, samples, sms,
 };
 use treebell::people::{Channel, Language};
 use treebell::season::NoticeKind;
@@ -63,10 +63,10 @@ fn written_messages() -> Vec<(String, String)> {
                     }
                 }
             }
-            let letters = LetterFacts::samples(&sample.facts.sender, &sample.facts.region_name);
-            for kind in LetterKind::ALL {
+            let letters = TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name);
+            for kind in TransactionalKind::ALL {
                 for channel in kind.channels() {
-                    let message = templates.render_letter(kind, language, *channel, &letters[0]).unwrap();
+                    let message = templates.render_transactional(kind, language, *channel, &letters[0]).unwrap();
                     match personalise(message, &person).unwrap() {
                         Message::Sms { text: sms } => text.push_str(&described(kind.name(), &sms)),
                         Message::Email { subject, text: body, .. } if sample.name == "typical" => {

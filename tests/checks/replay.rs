@@ -18,7 +18,7 @@ use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, NoticeStatus};
-use treebell::service::app::Parts;
+use treebell::service::app::App;
 use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle::{self, CycleReport};
 use treebell::service::replay::{RegionSeason, ReplayWorld, summarise};
@@ -27,7 +27,7 @@ use treebell::weather::{TenthsC, Version};
 
 /// The demo's weather: invented, for plumbing only.
 struct World {
-    parts: Parts,
+    app: App,
     clock: Arc<ManualClock>,
 }
 
@@ -60,14 +60,14 @@ impl World {
         }
         let clock = Arc::new(ManualClock::at(start));
         let templates = Templates::load(None).unwrap();
-        let parts = Parts::with_store(&Config::default(), clock.clone(), store, Profiles::default(), templates);
-        Self { parts, clock }
+        let app = App::with_store(&Config::default(), clock.clone(), store, Profiles::default(), templates);
+        Self { app, clock }
     }
 
     async fn cycle(&self, day: NaiveDate) -> CycleReport {
         self.clock.set(day.and_hms_opt(13, 15, 0).unwrap().and_utc());
-        let mut records = RecordCache::new(self.parts.store.clone());
-        cycle::run(&self.parts, &mut records, &mut SeasonCache::default(), &mut |_| {}).await.unwrap()
+        let mut records = RecordCache::new(self.app.store.clone());
+        cycle::run(&self.app, &mut records, &mut SeasonCache::default(), &mut |_| {}).await.unwrap()
     }
 
     async fn play(&self, season: i32) -> Vec<RegionSeason> {
@@ -75,7 +75,7 @@ impl World {
     }
 
     async fn play_through(&self, season: i32, channels: Option<Channels>) -> Vec<RegionSeason> {
-        let played_world = ReplayWorld::read(&self.parts, &[]).await.unwrap();
+        let played_world = ReplayWorld::read(&self.app, &[]).await.unwrap();
         let mut played = played_world.play(season, channels, &mut |_| {}).await.unwrap();
         played.sort_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
         played
@@ -136,9 +136,9 @@ async fn after_downtime_every_missed_day_is_assessed_once_and_nobody_is_told_twi
         let report = world.cycle(day(1, 5) + Days::new(gap)).await;
         assert_eq!(report.faults, Vec::<String>::new());
         assert_eq!(report.days_assessed, 2 * (missed + 1), "after {gap} days");
-        let notices = world.parts.store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
+        let notices = world.app.store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
         for notice in &notices {
-            let counts = world.parts.store.delivery_counts(&notice.id).await.unwrap();
+            let counts = world.app.store.delivery_counts(&notice.id).await.unwrap();
             assert!(counts.values().sum::<u64>() <= 2, "{}: {counts:?}", notice.id);
         }
         let ids: std::collections::BTreeSet<_> = notices.iter().map(|notice| &notice.id).collect();
@@ -157,9 +157,9 @@ async fn a_notice_and_its_deliveries_are_there_together_or_not_at_all() {
         today = today + Days::new(1);
         assert!(today < day(4, 1), "no notice came");
     }
-    let notices = world.parts.store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
+    let notices = world.app.store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
     for notice in notices {
-        let deliveries: u64 = world.parts.store.delivery_counts(&notice.id).await.unwrap().values().sum();
+        let deliveries: u64 = world.app.store.delivery_counts(&notice.id).await.unwrap().values().sum();
         assert_eq!(deliveries, if notice.status() == NoticeStatus::Released { 2 } else { 0 }, "{}", notice.id);
     }
 }
@@ -167,10 +167,10 @@ async fn a_notice_and_its_deliveries_are_there_together_or_not_at_all() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_replay_tells_the_same_story_every_time_and_touches_nothing() {
     let world = World::build().await;
-    let before = world.parts.store.notices_of_season("pinyon-needle-scale", 2024).await.unwrap();
+    let before = world.app.store.notices_of_season("pinyon-needle-scale", 2024).await.unwrap();
     let first = world.play(2024).await;
     assert_eq!(first, world.play(2024).await);
-    assert_eq!(world.parts.store.notices_of_season("pinyon-needle-scale", 2024).await.unwrap(), before);
+    assert_eq!(world.app.store.notices_of_season("pinyon-needle-scale", 2024).await.unwrap(), before);
 
     let [low, high] = first.as_slice() else { panic!("two regions: {first:#?}") };
     assert!(low.elevation_m < high.elevation_m && low.opened.unwrap() < high.opened.unwrap());
@@ -227,14 +227,14 @@ async fn a_replay_knows_nothing_of_what_came_later() {
     // From the day after the low region was told to inspect, the record is made absurdly warm, and next year with it.
     let told = straight[0].notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).unwrap().decided_on;
     let bent = World::build().await;
-    for station in bent.parts.store.stations().await.unwrap() {
-        let mut record = bent.parts.store.record(&station.id).await.unwrap().versions;
+    for station in bent.app.store.stations().await.unwrap() {
+        let mut record = bent.app.store.record(&station.id).await.unwrap().versions;
         record.retain(|version| version.day > told);
         for version in &mut record {
             version.value = TenthsC(version.value.0 + 120);
             version.received_at += chrono::Duration::hours(1);
         }
-        bent.parts.store.add_versions(&station.id, &record).await.unwrap();
+        bent.app.store.add_versions(&station.id, &record).await.unwrap();
     }
     let other = bent.play(2024).await;
     for (a, b) in straight.iter().zip(&other) {

@@ -11,7 +11,7 @@ use chrono::{Datelike, Days, NaiveDate};
 use treebell::heat::projection::Dressing;
 use treebell::heat::{DayOrigin, DayTemperatures, FilledDay};
 use treebell::region::Release;
-use treebell::season::decide::{Answer, Decision, Facts, Standing, Terms, Told, carried_out, decide};
+use treebell::season::decide::{Answer, DecidedNotice, Decision, Facts, Standing, Terms, carried_out, decide};
 use treebell::season::outlook::{Ensemble, ForecastSkill, Member, OutlookInput, make, season_heat};
 use treebell::season::status::Shown;
 use treebell::season::{FieldReport, HeatDay, NoticeKind, Outlook, Policy, Profile, SeasonKey};
@@ -86,7 +86,7 @@ struct World {
     pages: bool,
     from: NaiveDate,
     to: NaiveDate,
-    told: Vec<Told>,
+    told: Vec<DecidedNotice>,
     waits_since: BTreeMap<NoticeKind, NaiveDate>,
     happened: Vec<String>,
 }
@@ -374,7 +374,7 @@ impl World {
     fn hours_pass(&mut self, today: NaiveDate) {
         for told in &mut self.told {
             let due = self.waits_since.get(&told.kind).is_some_and(|since| *since + Days::new(2) <= today);
-            if due && told.standing == (Standing::Waiting { word_needed: None }) {
+            if due && told.standing == (Standing::Waiting { approval_needed: None }) {
                 told.standing = Standing::Released { on: today };
                 self.happened.push(format!("{} {} out", short(today), told.kind.name()));
             }
@@ -386,7 +386,7 @@ impl World {
             let what = match &verdict.answer {
                 Answer::Announce(terms) => leaves(terms, today),
                 Answer::Free(terms) => format!("freed, {}", leaves(terms, today)),
-                Answer::AskFirst { word_needed } => format!("stopped ({})", tag(word_needed, "word_needed")),
+                Answer::AskFirst { approval_needed } => format!("stopped ({})", tag(approval_needed, "word_needed")),
                 Answer::Skip { reason } => format!("skipped ({})", tag(reason, "skipped")),
                 Answer::Quiet { .. } => continue,
             };
@@ -399,9 +399,9 @@ impl World {
 
 fn leaves(terms: &Terms, today: NaiveDate) -> String {
     assert!(terms.expires_on >= today, "announced past its use: {terms:?}");
-    assert_eq!(terms.word_needed.is_some(), terms.release == Release::WhenConfirmed, "{terms:?}");
+    assert_eq!(terms.approval_needed.is_some(), terms.release == Release::WhenConfirmed, "{terms:?}");
     let ground = tag(&terms.reason, "ground");
-    match (&terms.word_needed, terms.release) {
+    match (&terms.approval_needed, terms.release) {
         (Some(word), _) => format!("asks ({ground}, {})", tag(word, "word_needed")),
         (None, Release::AtOnce) => format!("out ({ground})"),
         (None, _) => format!("in 48 h ({ground})"),
@@ -827,7 +827,7 @@ mod commands {
 
 mod laws {
     use proptest::prelude::*;
-    use treebell::season::decide::{SkipReason, WordNeeded};
+    use treebell::season::decide::{ApprovalNeeded, SkipReason};
     use treebell::season::{DateSpread, Reached, ReachedBy, RecordTrust, StageId, StageOutlook};
 
     use super::*;
@@ -899,10 +899,11 @@ mod laws {
         )
     }
 
-    fn any_told() -> impl Strategy<Value = Vec<Told>> {
-        let word = proptest::option::of(prop_oneof![Just(WordNeeded::ByPolicy), Just(WordNeeded::NotOnRealDays)]);
+    fn any_told() -> impl Strategy<Value = Vec<DecidedNotice>> {
+        let word =
+            proptest::option::of(prop_oneof![Just(ApprovalNeeded::ByPolicy), Just(ApprovalNeeded::NotOnRealDays)]);
         let standing = prop_oneof![
-            word.prop_map(|word_needed| Standing::Waiting { word_needed }),
+            word.prop_map(|approval_needed| Standing::Waiting { approval_needed }),
             Just(Standing::Held),
             any_day().prop_map(|on| Standing::Released { on }),
             Just(Standing::Skipped),
@@ -911,7 +912,9 @@ mod laws {
         proptest::collection::vec(proptest::option::of((any_day(), standing)), 4).prop_map(|told| {
             let kinds = NoticeKind::ALL.into_iter().zip(told);
             kinds
-                .filter_map(|(kind, told)| told.map(|(decided_on, standing)| Told { kind, decided_on, standing }))
+                .filter_map(|(kind, told)| {
+                    told.map(|(decided_on, standing)| DecidedNotice { kind, decided_on, standing })
+                })
                 .collect()
         })
     }
@@ -982,7 +985,7 @@ mod laws {
         })
     }
 
-    fn decide_on(outlook: &Outlook, told: &[Told], reports: &[FieldReport], release: Release) -> Decision {
+    fn decide_on(outlook: &Outlook, told: &[DecidedNotice], reports: &[FieldReport], release: Release) -> Decision {
         let (profile, policy) = (Profile::pinyon_needle_scale(), Policy { too_late_on: true, ..Policy::default() });
         let today = outlook.today;
         decide(&Facts { profile: &profile, policy: &policy, release, outlook, told, reports, today })
@@ -1002,13 +1005,13 @@ mod laws {
                 match &verdict.answer {
                     Answer::Announce(terms) | Answer::Free(terms) => {
                         prop_assert!(terms.expires_on >= outlook.today);
-                        prop_assert_eq!(terms.word_needed.is_some(), terms.release == Release::WhenConfirmed);
+                        prop_assert_eq!(terms.approval_needed.is_some(), terms.release == Release::WhenConfirmed);
                         let seen = reports.iter().any(|report| report.confirmed);
-                        prop_assert!(terms.word_needed.is_some() || outlook.trust == RecordTrust::Sound || seen);
+                        prop_assert!(terms.approval_needed.is_some() || outlook.trust == RecordTrust::Sound || seen);
                         prop_assert_eq!(before.is_some(), matches!(verdict.answer, Answer::Free(_)));
                     }
                     Answer::AskFirst { .. } => {
-                        prop_assert_eq!(before, Some(&Standing::Waiting { word_needed: None }));
+                        prop_assert_eq!(before, Some(&Standing::Waiting { approval_needed: None }));
                     }
                     Answer::Skip { .. } => {
                         let open = matches!(before, None | Some(Standing::Waiting { .. } | Standing::Held));
@@ -1041,7 +1044,7 @@ mod laws {
                 let Answer::Announce(terms) = &verdict.answer else { continue };
                 let follows = warm.verdicts[at..].iter().any(|later| match &later.answer {
                     Answer::Announce(warm) if later.kind == verdict.kind => {
-                        warm.word_needed.is_none() || terms.word_needed.is_some()
+                        warm.approval_needed.is_none() || terms.approval_needed.is_some()
                     }
                     Answer::Announce(_) | Answer::Skip { .. } => true,
                     _ => false,

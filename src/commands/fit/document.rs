@@ -6,7 +6,7 @@ use chrono::{Days, NaiveDate};
 use serde_json::{Value, json};
 
 use super::report::{FitReport, named};
-use crate::chart::error_profile::{Valley, ValleyDot};
+use crate::chart::error_profile::{ErrorProfile, ErrorProfilePoint};
 use crate::heat::fit::{self as fitting, CrossValidation, LeftOut, Scores, SumRange};
 use crate::season::profile::BiofixYear;
 use crate::service::fit_data::{About, DatesSeen};
@@ -89,7 +89,7 @@ impl FitReport<'_> {
         })
     }
 
-    pub(super) fn valley_csv(&self) -> String {
+    pub(super) fn error_profile_csv(&self) -> String {
         let mut text =
             String::from("lower_c,sum_c,sum_above_c,sum_up_to_c,rmse_days,mae_days,bias_days,never_reached\n");
         for point in &self.fit.valley {
@@ -106,8 +106,8 @@ impl FitReport<'_> {
         text
     }
 
-    pub(super) fn picture(&self) -> Valley {
-        let dot = |point: &fitting::ValleyPoint| ValleyDot {
+    pub(super) fn picture(&self) -> ErrorProfile {
+        let dot = |point: &fitting::ErrorPoint| ErrorProfilePoint {
             lower_c: point.lower_c,
             rmse_days: point.scores.rmse_days,
             sum: point.sum.plain(),
@@ -117,7 +117,7 @@ impl FitReport<'_> {
         } else {
             self.args.weather.iter().map(|path| path.display().to_string()).collect::<Vec<_>>().join(", ")
         };
-        Valley {
+        ErrorProfile {
             title: format!("{}: error and heat sum by lower threshold", capital(self.what())),
             subtitle: format!("{}; {}", self.records_words(), self.method_words()),
             points: self.fit.valley.iter().map(dot).collect(),

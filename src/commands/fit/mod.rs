@@ -164,7 +164,7 @@ pub async fn run(args: Fit, config: &Config) -> Result<(), CommandError> {
     let report = FitReport { args: &args, base: &base, setting: &setting, gathered: &gathered, fit: &fit, flat };
 
     if let Some(path) = &args.valley {
-        write_file(path, report.valley_csv().as_bytes())?;
+        write_file(path, report.error_profile_csv().as_bytes())?;
     }
     if let Some(path) = &args.plot {
         let svg = error_profile::draw(&report.picture());

@@ -21,7 +21,7 @@ pub struct Board {
     pub rows: Vec<Row>,
     pub today: NaiveDate,
     /// Newest first.
-    pub latest: VecDeque<Told>,
+    pub latest: VecDeque<LogLine>,
     pub emails: u32,
     pub texts: u32,
 }
@@ -74,7 +74,7 @@ pub struct Expected {
 
 /// A line of the log.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Told {
+pub struct LogLine {
     pub day: NaiveDate,
     pub region: RegionId,
     pub kind: NoticeKind,
@@ -148,7 +148,7 @@ impl Board {
             Event::Notice { day, region, kind, step } => {
                 let Some(row) = self.row_mut(&region) else { return };
                 row.notices.insert(kind, (day, step.clone()));
-                self.latest.push_front(Told { day, region, kind, step });
+                self.latest.push_front(LogLine { day, region, kind, step });
                 self.latest.truncate(LOG_LENGTH);
             }
             Event::Delivered { region, channel } => {

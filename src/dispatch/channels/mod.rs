@@ -181,7 +181,7 @@ pub fn check(email: &EmailConfig, sms: &SmsConfig, hooks_path: Option<&Secret>) 
         faults.extend(smpp::SmppTransport::new(sms).err().into_iter().flatten());
     }
     if sms.url.is_some() {
-        let gateway = sms_http::SmsGateway::with_doors(sms, hooks_path, "treebell");
+        let gateway = sms_http::SmsGateway::with_webhooks(sms, hooks_path, "treebell");
         faults.extend(gateway.err().into_iter().flatten());
     }
     faults
@@ -205,7 +205,7 @@ fn sms_from(
         (None, None) if sms.smpp.is_some() => Some(Arc::new(smpp::SmppTransport::new(sms)?)),
         (None, Some(_)) => {
             let user_agent = format!("treebell/{}", env!("CARGO_PKG_VERSION"));
-            Some(Arc::new(sms_http::SmsGateway::with_doors(sms, hooks_path, &user_agent)?))
+            Some(Arc::new(sms_http::SmsGateway::with_webhooks(sms, hooks_path, &user_agent)?))
         }
         (None, None) => None,
     })

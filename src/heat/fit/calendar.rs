@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::observations::{Seen, SiteYear};
+use super::observations::{ObservedInterval, SiteYear};
 use super::scores::{Errors, Scores};
 
 /// The calendar date that fits the records best.
@@ -26,7 +26,7 @@ impl CalendarLine {
     /// The line with the least squared distances in days to what was seen. With exact dates it is the mean, or ordinary
     /// least squares. `None` without records, or for a slope without three elevations.
     pub(super) fn through(site_years: &[&SiteYear], with_slope: bool) -> Option<Self> {
-        let mut points: Vec<(f64, Seen)> = Vec::new();
+        let mut points: Vec<(f64, ObservedInterval)> = Vec::new();
         for site_year in site_years {
             let km = if with_slope { site_year.elevation_m? / 1000.0 } else { 0.0 };
             points.extend(site_year.seen.iter().map(|seen| (km, *seen)));
@@ -40,7 +40,7 @@ impl CalendarLine {
         let spread = points.iter().map(|(km, _)| (km - mean_km).powi(2)).sum::<f64>();
         // Each record stands for the day of its interval nearest to the line; the line then goes through those days, and
         // so on. Neither step can raise the error, and both together end at its least. An exact date needs one round.
-        let middle = |seen: Seen| match (seen.after(), seen.by()) {
+        let middle = |seen: ObservedInterval| match (seen.after(), seen.by()) {
             (Some(after), Some(by)) => (f64::from(after) + 1.0 + f64::from(by)) / 2.0,
             (Some(after), None) => f64::from(after) + 1.0,
             (_, by) => by.map_or(0.0, f64::from),

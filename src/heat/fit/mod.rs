@@ -30,9 +30,9 @@ use super::HeatRuleError;
 pub use calendar::Calendar;
 pub use cross_validation::{CrossValidation, Fold};
 pub use folds::LeftOut;
-pub use observations::{Seen, SiteYear, bounds};
+pub use observations::{ObservedInterval, SiteYear, bounds};
 pub use scores::Scores;
-pub use search::{Search, SumRange, ValleyPoint, best_sum, grid};
+pub use search::{ErrorPoint, Search, SumRange, best_sum, grid};
 
 /// The day, two years after the biofix, that a prediction "never within the series" is scored as.
 pub const NEVER_DAY: i32 = 730;
@@ -46,11 +46,11 @@ const SAME_SUM: f64 = 1e-9;
 /// All that came of a search.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Fit {
-    pub best: ValleyPoint,
+    pub best: ErrorPoint,
     /// The predicted day of each site-year, `None` where the sum is not reached.
     pub predicted: Vec<Option<i32>>,
     /// One point a threshold, ascending.
-    pub valley: Vec<ValleyPoint>,
+    pub valley: Vec<ErrorPoint>,
     /// With two years or more.
     pub without_year: Option<CrossValidation>,
     /// With two sites or more.
@@ -79,10 +79,10 @@ impl Fit {
     pub fn flat(&self, share: f64) -> Flat {
         let least = self.best.scores.rmse_days;
         let tolerance_days = (least * share).max(0.1);
-        let within = |point: &&ValleyPoint| point.scores.rmse_days <= least + tolerance_days;
+        let within = |point: &&ErrorPoint| point.scores.rmse_days <= least + tolerance_days;
         let first = self.valley.iter().find(within).unwrap_or(&self.best);
         let last = self.valley.iter().rev().find(within).unwrap_or(&self.best);
-        let at_edge = |edge: Option<&ValleyPoint>, point: &ValleyPoint| {
+        let at_edge = |edge: Option<&ErrorPoint>, point: &ErrorPoint| {
             self.valley.len() > 1 && edge.is_some_and(|edge| edge.lower_c == point.lower_c)
         };
         let open = at_edge(self.valley.first(), first) || at_edge(self.valley.last(), last);
@@ -155,7 +155,7 @@ pub fn fit(site_years: &[SiteYear], search: &Search, progress: &mut dyn FnMut(us
         if let Some(track) = sweep.tracks.first() {
             let predicted = predictions(&sweep.sums, track.best.plain());
             let scores = score_predictions(site_years.iter().zip(predicted));
-            valley.push(ValleyPoint { lower_c: *lower_c, sum: track.best, scores });
+            valley.push(ErrorPoint { lower_c: *lower_c, sum: track.best, scores });
         }
         progress(done + 1);
     }

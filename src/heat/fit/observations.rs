@@ -13,17 +13,17 @@ pub struct SiteYear {
     /// From the biofix on, no day left out.
     pub days: Vec<DayTemperatures>,
     /// One entry a record; several trees seen on one day are several entries.
-    pub seen: Vec<Seen>,
+    pub seen: Vec<ObservedInterval>,
 }
 
 /// When an event was: after one day and not after another, days from the biofix.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Seen {
+pub struct ObservedInterval {
     after: Option<i32>,
     by: Option<i32>,
 }
 
-impl Seen {
+impl ObservedInterval {
     /// On this very day.
     pub fn on(day: i32) -> Self {
         Self { after: Some(day.saturating_sub(1)), by: Some(day) }

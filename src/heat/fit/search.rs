@@ -65,7 +65,7 @@ impl SumRange {
 
 /// One threshold with its best sum.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct ValleyPoint {
+pub struct ErrorPoint {
     pub lower_c: f64,
     pub sum: SumRange,
     /// At [`SumRange::plain`]; the RMSE is that of the whole range.

@@ -10,7 +10,7 @@ fn steady(mean_c: f64) -> DayTemperatures {
     DayTemperatures { min_c: mean_c, max_c: mean_c }
 }
 
-fn season(site: &str, year: i32, means_c: &[f64], seen: &[Seen]) -> SiteYear {
+fn season(site: &str, year: i32, means_c: &[f64], seen: &[ObservedInterval]) -> SiteYear {
     let days = means_c.iter().map(|mean| steady(*mean)).collect();
     SiteYear { site: site.into(), year, elevation_m: None, days, seen: seen.to_vec() }
 }
@@ -42,7 +42,7 @@ fn spring(nth: u32, days: u32) -> Vec<DayTemperatures> {
 }
 
 /// Springs with the event put where a rule puts it.
-fn springs(count: u32, rule: &HeatRule, required: f64, see: fn(i32, u32) -> Seen) -> Vec<SiteYear> {
+fn springs(count: u32, rule: &HeatRule, required: f64, see: fn(i32, u32) -> ObservedInterval) -> Vec<SiteYear> {
     (0..count)
         .map(|nth| {
             let days = spring(nth, 200);
@@ -64,7 +64,7 @@ fn a_known_threshold_and_sum_come_back() {
         [(Method::SingleSine, 4.2, 150.0), (Method::DoubleTriangle, 0.0, 260.0), (Method::Average, 7.5, 60.0)]
     {
         let rule = HeatRule::new(method, lower_c, Some(28.0), Cutoff::Horizontal).unwrap();
-        let data = springs(40, &rule, required, |day, _| Seen::on(day));
+        let data = springs(40, &rule, required, |day, _| ObservedInterval::on(day));
         let lowers_c = grid(lower_c - 2.0, lower_c + 2.0, 0.02).unwrap();
         let search = Search { method, cutoff: Cutoff::Horizontal, upper_c: Some(28.0), lowers_c, prefer_c: -100.0 };
         let fit = fitted(&data, &search).unwrap();
@@ -88,7 +88,7 @@ fn intervals_between_visits_are_enough_to_find_the_sum() {
     // A visit every 7 days, each site on another day of the week.
     let data = springs(40, &rule, 150.0, |day, nth| {
         let seen = day + (nth as i32 * 3 - day).rem_euclid(7);
-        Seen::between(Some(seen - 7), Some(seen)).unwrap()
+        ObservedInterval::between(Some(seen - 7), Some(seen)).unwrap()
     });
     let search = Search { method: Method::SingleSine, ..means(&[4.0]) };
     let fit = fitted(&data, &search).unwrap();
@@ -98,22 +98,22 @@ fn intervals_between_visits_are_enough_to_find_the_sum() {
 
 #[test]
 fn an_interval_costs_nothing_inside_and_its_distance_outside() {
-    let seen = Seen::between(Some(10), Some(14)).unwrap();
+    let seen = ObservedInterval::between(Some(10), Some(14)).unwrap();
     let errors: Vec<i64> = [8, 10, 11, 14, 15, 20].into_iter().map(|day| seen.error(day)).collect();
     assert_eq!(errors, [-3, -1, 0, 0, 1, 6]);
-    assert_eq!([11, 12, 13].map(|day| Seen::on(12).error(day)), [-1, 0, 1]);
-    assert_eq!(Seen::between(None, Some(5)).unwrap().error(-200), 0);
-    assert_eq!(Seen::between(Some(5), None).unwrap().error(NEVER_DAY), 0);
-    assert_eq!(Seen::between(Some(5), Some(5)), None);
-    assert_eq!(Seen::between(None, None), None);
+    assert_eq!([11, 12, 13].map(|day| ObservedInterval::on(12).error(day)), [-1, 0, 1]);
+    assert_eq!(ObservedInterval::between(None, Some(5)).unwrap().error(-200), 0);
+    assert_eq!(ObservedInterval::between(Some(5), None).unwrap().error(NEVER_DAY), 0);
+    assert_eq!(ObservedInterval::between(Some(5), Some(5)), None);
+    assert_eq!(ObservedInterval::between(None, None), None);
 }
 
 #[test]
 fn the_range_of_sums_is_the_gap_between_two_evenings() {
     // Sums at 0 °C: 1 3 6 10; 2 4 6 8. Seen on day 2 and day 2: any sum above 4 up to 6.
     let data = [
-        season("a", 2001, &[1.0, 2.0, 3.0, 4.0], &[Seen::on(2), Seen::on(2)]),
-        season("a", 2002, &[2.0, 2.0, 2.0, 2.0], &[Seen::on(2)]),
+        season("a", 2001, &[1.0, 2.0, 3.0, 4.0], &[ObservedInterval::on(2), ObservedInterval::on(2)]),
+        season("a", 2002, &[2.0, 2.0, 2.0, 2.0], &[ObservedInterval::on(2)]),
     ];
     let fit = fitted(&data, &means(&[0.0])).unwrap();
     assert_eq!(fit.best.sum, SumRange { above: 4.0, up_to: 6.0 });
@@ -124,8 +124,8 @@ fn the_range_of_sums_is_the_gap_between_two_evenings() {
 #[test]
 fn a_sum_never_reached_is_a_great_error_and_no_gap() {
     let data = [
-        season("a", 2001, &[5.0, 5.0, 5.0, 5.0], &[Seen::on(3), Seen::on(3)]),
-        season("a", 2002, &[1.0, 1.0, 1.0, 1.0], &[Seen::on(3)]),
+        season("a", 2001, &[5.0, 5.0, 5.0, 5.0], &[ObservedInterval::on(3), ObservedInterval::on(3)]),
+        season("a", 2002, &[1.0, 1.0, 1.0, 1.0], &[ObservedInterval::on(3)]),
     ];
     // With 20 two records would be hit exactly, but the third would never come.
     let fit = fitted(&data, &means(&[0.0])).unwrap();
@@ -140,8 +140,8 @@ fn a_sum_never_reached_is_a_great_error_and_no_gap() {
 #[test]
 fn equal_thresholds_go_to_the_one_preferred() {
     let data = [
-        season("a", 2001, &[9.0, 9.0, 9.0], &[Seen::on(1), Seen::on(1)]),
-        season("a", 2002, &[9.0, 9.0, 9.0], &[Seen::on(1)]),
+        season("a", 2001, &[9.0, 9.0, 9.0], &[ObservedInterval::on(1), ObservedInterval::on(1)]),
+        season("a", 2002, &[9.0, 9.0, 9.0], &[ObservedInterval::on(1)]),
     ];
     let search = |prefer_c| Search { prefer_c, ..means(&[0.0, 1.0, 2.0, 3.0]) };
     assert_eq!(fitted(&data, &search(2.2)).unwrap().best.lower_c, 2.0);
@@ -153,9 +153,12 @@ fn equal_thresholds_go_to_the_one_preferred() {
 
 #[test]
 fn records_that_bound_one_side_only_are_refused_and_their_bound_is_told() {
-    let by = |day| Seen::between(None, Some(day)).unwrap();
-    let not_yet = |day| Seen::between(Some(day), None).unwrap();
-    let data = [season("a", 2001, &[1.0; 9], &[by(3), by(5)]), season("a", 2002, &[2.0; 9], &[by(4), Seen::on(5)])];
+    let by = |day| ObservedInterval::between(None, Some(day)).unwrap();
+    let not_yet = |day| ObservedInterval::between(Some(day), None).unwrap();
+    let data = [
+        season("a", 2001, &[1.0; 9], &[by(3), by(5)]),
+        season("a", 2002, &[2.0; 9], &[by(4), ObservedInterval::on(5)]),
+    ];
     assert_eq!(fitted(&data, &means(&[0.0])), Err(FitError::NotBoundedBelow { bounding: 1, records: 4 }));
     let rule = HeatRule::new(Method::Average, 0.0, None, Cutoff::None).unwrap();
     assert_eq!(bounds(&data[..1], &rule), (None, Some(4.0)));
@@ -173,11 +176,11 @@ fn records_that_bound_one_side_only_are_refused_and_their_bound_is_told() {
 
 #[test]
 fn unfit_data_are_refused_with_their_place() {
-    let data = |seen: &[Seen]| [season("a", 2001, &[1.0; 9], seen)];
-    let on = Seen::on(3);
+    let data = |seen: &[ObservedInterval]| [season("a", 2001, &[1.0; 9], seen)];
+    let on = ObservedInterval::on(3);
     assert_eq!(fitted(&data(&[on, on]), &means(&[0.0])), Err(FitError::TooFew { records: 2 }));
     let outside = FitError::OutsideWeather { site: "a".into(), year: 2001, day: 9, last: 8 };
-    assert_eq!(fitted(&data(&[on, on, Seen::on(9)]), &means(&[0.0])), Err(outside));
+    assert_eq!(fitted(&data(&[on, on, ObservedInterval::on(9)]), &means(&[0.0])), Err(outside));
     assert_eq!(fitted(&data(&[on, on, on]), &means(&[])), Err(FitError::NoThreshold));
     let long = [season("a", 2001, &[1.0; 731], &[on, on, on])];
     assert!(matches!(fitted(&long, &means(&[0.0])), Err(FitError::TooLong { days: 731, .. })));
@@ -191,19 +194,26 @@ fn unfit_data_are_refused_with_their_place() {
 
 #[test]
 fn the_calendar_line_is_least_squares_on_dates_and_lies_in_all_intervals_when_it_can() {
-    let at = |elevation_m, seen: &[Seen]| SiteYear {
+    let at = |elevation_m, seen: &[ObservedInterval]| SiteYear {
         elevation_m: Some(elevation_m),
         ..season("a", 2001, &[1.0; 200], seen)
     };
-    let data = [at(1000.0, &[Seen::on(60), Seen::on(64)]), at(1500.0, &[Seen::on(80)]), at(2000.0, &[Seen::on(101)])];
+    let data = [
+        at(1000.0, &[ObservedInterval::on(60), ObservedInterval::on(64)]),
+        at(1500.0, &[ObservedInterval::on(80)]),
+        at(2000.0, &[ObservedInterval::on(101)]),
+    ];
     let all: Vec<&SiteYear> = data.iter().collect();
     let mean = CalendarLine::through(&all, false).unwrap();
     assert!((mean.day - 76.25).abs() < 1e-9);
     // By hand: mean 1.375 km, slope = Σ(x-x̄)(y-ȳ) / Σ(x-x̄)² = 26.625 / 0.6875.
     let line = CalendarLine::through(&all, true).unwrap();
     assert!((line.days_per_km - 26.625 / 0.6875).abs() < 1e-9, "{}", line.days_per_km);
-    let wide = Seen::between(Some(49), Some(90)).unwrap();
-    let data = [at(1000.0, &[wide, Seen::between(Some(69), None).unwrap(), Seen::between(None, Some(80)).unwrap()])];
+    let wide = ObservedInterval::between(Some(49), Some(90)).unwrap();
+    let data = [at(
+        1000.0,
+        &[wide, ObservedInterval::between(Some(69), None).unwrap(), ObservedInterval::between(None, Some(80)).unwrap()],
+    )];
     let all: Vec<&SiteYear> = data.iter().collect();
     let line = CalendarLine::through(&all, false).unwrap();
     assert_eq!(line.score(&all).rmse_days, 0.0);
@@ -236,14 +246,14 @@ fn cost_of(site_years: &[&SiteYear], sums: &[Vec<f64>], required: f64) -> i64 {
     site_years.iter().zip(sums).map(cost).sum()
 }
 
-fn any_seen(days: i32) -> impl Strategy<Value = Seen> {
+fn any_seen(days: i32) -> impl Strategy<Value = ObservedInterval> {
     prop_oneof![
-        3 => (0..days).prop_map(Seen::on),
+        3 => (0..days).prop_map(ObservedInterval::on),
         2 => (0..days - 1, 1..days).prop_map(move |(after, long)| {
-            Seen::between(Some(after), Some((after + long).min(days - 1))).unwrap()
+            ObservedInterval::between(Some(after), Some((after + long).min(days - 1))).unwrap()
         }),
-        1 => (0..days).prop_map(|day| Seen::between(None, Some(day)).unwrap()),
-        1 => (0..days).prop_map(|day| Seen::between(Some(day), None).unwrap()),
+        1 => (0..days).prop_map(|day| ObservedInterval::between(None, Some(day)).unwrap()),
+        1 => (0..days).prop_map(|day| ObservedInterval::between(Some(day), None).unwrap()),
     ]
 }
 

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::faults::TemplateFault;
-use crate::message::transactional::LetterKind;
+use crate::message::transactional::TransactionalKind;
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 use crate::text::near_spelling;
@@ -27,13 +27,13 @@ pub(in crate::message) fn calendar_file(language: Language) -> String {
 }
 
 /// Name of a transactional message's file.
-pub(in crate::message) fn transactional_file(kind: LetterKind, language: Language, channel: Channel) -> String {
+pub(in crate::message) fn transactional_file(kind: TransactionalKind, language: Language, channel: Channel) -> String {
     format!("{}/{}.{}.txt", language.code(), kind.name(), channel.name())
 }
 
 /// Every transactional message on every channel it goes to.
-pub(in crate::message) fn transactional_messages() -> impl Iterator<Item = (LetterKind, Channel)> {
-    LetterKind::ALL.into_iter().flat_map(|kind| kind.channels().iter().map(move |channel| (kind, *channel)))
+pub(in crate::message) fn transactional_messages() -> impl Iterator<Item = (TransactionalKind, Channel)> {
+    TransactionalKind::ALL.into_iter().flat_map(|kind| kind.channels().iter().map(move |channel| (kind, *channel)))
 }
 
 #[expect(clippy::disallowed_methods, reason = "templates are read before anything is served")]

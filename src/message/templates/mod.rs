@@ -21,8 +21,8 @@ use crate::message::document::Document;
 use crate::message::facts::{NoticeFacts, Sender};
 use crate::message::personal::one_line;
 use crate::message::samples;
-use crate::message::transactional::{LetterFacts, LetterKind};
-use crate::message::{CHART_ID, Message, Picture, sms};
+use crate::message::transactional::{TransactionalFacts, TransactionalKind};
+use crate::message::{CHART_ID, EmailChart, Message, sms};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 use crate::text::near_spelling;
@@ -35,7 +35,7 @@ pub(super) use files::{calendar_file, notice_file, transactional_file, transacti
 use values::{Names, allowed_names, layout_values, notice_values, transactional_values};
 
 /// Segments that a text message may take: one in English, two in Spanish, which may need UCS-2.
-pub fn most_parts(language: Language) -> usize {
+pub fn most_segments(language: Language) -> usize {
     match language {
         Language::En => 1,
         Language::Es => 2,
@@ -100,7 +100,7 @@ impl Templates {
         language: Language,
         channel: Channel,
         facts: &NoticeFacts,
-        chart: Option<&Picture>,
+        chart: Option<&EmailChart>,
     ) -> Result<Message, RenderError> {
         match channel {
             Channel::Email => self.render_email(kind, language, facts, chart),
@@ -118,18 +118,18 @@ impl Templates {
     ///
     /// # Errors
     /// As [`Templates::render_notice`]; when a message is asked for on a channel that it does not go to.
-    pub fn render_letter(
+    pub fn render_transactional(
         &self,
-        kind: LetterKind,
+        kind: TransactionalKind,
         language: Language,
         channel: Channel,
-        facts: &LetterFacts,
+        facts: &TransactionalFacts,
     ) -> Result<Message, RenderError> {
         let file = transactional_file(kind, language, channel);
         match channel {
             Channel::Sms => {
                 let text = self.render_short(&file, &facts.sender, |sender, fold| {
-                    transactional_values(&LetterFacts { sender, ..facts.clone() }, channel, fold)
+                    transactional_values(&TransactionalFacts { sender, ..facts.clone() }, channel, fold)
                 })?;
                 Ok(Message::Sms { text })
             }
@@ -172,7 +172,7 @@ impl Templates {
         kind: NoticeKind,
         language: Language,
         facts: &NoticeFacts,
-        chart: Option<&Picture>,
+        chart: Option<&EmailChart>,
     ) -> Result<Message, RenderError> {
         let values = Value::from(notice_values(facts, language, Channel::Email, Names::AsWritten));
         let (subject, body) = self.render_titled(&notice_file(kind, language, Channel::Email), values.clone())?;
@@ -292,9 +292,9 @@ impl Templates {
                         found.extend(self.render_notice(kind, language, channel, &sample.facts).err());
                     }
                 }
-                for facts in LetterFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
+                for facts in TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
                     for (kind, channel) in transactional_messages() {
-                        found.extend(self.render_letter(kind, language, channel, &facts).err());
+                        found.extend(self.render_transactional(kind, language, channel, &facts).err());
                     }
                 }
             }

@@ -152,7 +152,7 @@ fn the_names_allowed_are_the_names_given() {
     let facts = samples::typical().facts;
     let given = notice_values(&facts, Language::En, Channel::Sms, Names::AsWritten);
     assert_eq!(given.into_keys().collect::<Vec<_>>(), NOTICE_NAMES);
-    let bare = LetterFacts::of(facts.sender);
+    let bare = TransactionalFacts::of(facts.sender);
     let given = transactional_values(&bare, Channel::Sms, Names::AsWritten);
     assert_eq!(given.into_keys().collect::<Vec<_>>(), TRANSACTIONAL_NAMES);
 }

@@ -10,8 +10,8 @@ use crate::message::dates::DateStyle;
 use crate::message::document::{Block, Document, Line, Run};
 use crate::message::facts::{NoticeFacts, Sender, StageDates};
 use crate::message::personal::{STOP_LINK_PLACE, one_line};
-use crate::message::transactional::LetterFacts;
-use crate::message::{CHART_ID, Picture, sms};
+use crate::message::transactional::TransactionalFacts;
+use crate::message::{CHART_ID, EmailChart, sms};
 use crate::people::{Channel, Language};
 use crate::season::phrases;
 use crate::units;
@@ -103,7 +103,7 @@ pub(super) fn sender_values(sender: &Sender, names: Names) -> BTreeMap<&'static 
 }
 
 pub(super) fn transactional_values(
-    facts: &LetterFacts,
+    facts: &TransactionalFacts,
     channel: Channel,
     names: Names,
 ) -> BTreeMap<&'static str, Value> {
@@ -174,7 +174,7 @@ pub(super) fn layout_values(
     language: Language,
     subject: &str,
     sender_name: &str,
-    chart: Option<&Picture>,
+    chart: Option<&EmailChart>,
 ) -> Value {
     let chart = chart.map(|chart| {
         let values = [("id", CHART_ID.into()), ("alt", one_line(&chart.alt).into()), ("width", chart.width.into())];

@@ -30,26 +30,26 @@ pub enum Meaning {
     /// Six digits.
     Code(String),
     /// The answer to "what did you see?".
-    Saw(Saw),
+    ScaleAnswer(ScaleAnswer),
     Other,
 }
 
 /// Answers to the question that follows a notice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Saw {
+pub enum ScaleAnswer {
     Eggs,
     None,
     NotLooked,
 }
 
-impl Saw {
-    pub const ALL: [Saw; 3] = [Saw::Eggs, Saw::None, Saw::NotLooked];
+impl ScaleAnswer {
+    pub const ALL: [ScaleAnswer; 3] = [ScaleAnswer::Eggs, ScaleAnswer::None, ScaleAnswer::NotLooked];
 
     pub fn name(self) -> &'static str {
         match self {
-            Saw::Eggs => "eggs",
-            Saw::None => "none",
-            Saw::NotLooked => "not-looked",
+            ScaleAnswer::Eggs => "eggs",
+            ScaleAnswer::None => "none",
+            ScaleAnswer::NotLooked => "not-looked",
         }
     }
 
@@ -69,7 +69,7 @@ impl Meaning {
             Meaning::Help => "help",
             Meaning::Zips(_) => "zip",
             Meaning::Code(_) => "code",
-            Meaning::Saw(_) => "saw",
+            Meaning::ScaleAnswer(_) => "saw",
             Meaning::Other => "other",
         }
     }
@@ -116,11 +116,13 @@ fn meaning(text: &str, words: &[String]) -> Meaning {
     if let Some(zips) = zips(text, words) {
         return Meaning::Zips(zips);
     }
-    for (table, saw) in
-        [(&lists.saw_eggs, Saw::Eggs), (&lists.saw_none, Saw::None), (&lists.not_looked, Saw::NotLooked)]
-    {
+    for (table, saw) in [
+        (&lists.saw_eggs, ScaleAnswer::Eggs),
+        (&lists.saw_none, ScaleAnswer::None),
+        (&lists.not_looked, ScaleAnswer::NotLooked),
+    ] {
         if is_one_of(table) {
-            return Meaning::Saw(saw);
+            return Meaning::ScaleAnswer(saw);
         }
     }
     let begins = |table: &[&str]| {
@@ -144,7 +146,7 @@ fn meaning(text: &str, words: &[String]) -> Meaning {
         }
         () if is_one_of(&lists.no) => Meaning::No,
         () if has_any(words, &lists.help) && words.len() <= 8 => Meaning::Help,
-        () => digit_first(words).map_or(Meaning::Other, Meaning::Saw),
+        () => digit_first(words).map_or(Meaning::Other, Meaning::ScaleAnswer),
     }
 }
 
@@ -209,11 +211,11 @@ fn zips(text: &str, words: &[String]) -> Option<Vec<Zip>> {
 }
 
 /// "1 lots of eggs", "2, none so far".
-fn digit_first(words: &[String]) -> Option<Saw> {
+fn digit_first(words: &[String]) -> Option<ScaleAnswer> {
     match words.first()?.as_str() {
-        "1" => Some(Saw::Eggs),
-        "2" => Some(Saw::None),
-        "3" => Some(Saw::NotLooked),
+        "1" => Some(ScaleAnswer::Eggs),
+        "2" => Some(ScaleAnswer::None),
+        "3" => Some(ScaleAnswer::NotLooked),
         _ => None,
     }
 }

@@ -2,8 +2,8 @@
 
 use chrono::NaiveDate;
 
-use super::stand::Stand;
-use super::{Answer, Ground, QuietReason, SkipReason, Standing, Terms, Verdict, View, WordNeeded};
+use super::rules::Stand;
+use super::{Answer, ApprovalNeeded, QuietReason, Reason, SkipReason, Standing, Terms, Verdict, View};
 use crate::region::Release;
 use crate::season::NoticeKind;
 
@@ -84,14 +84,14 @@ impl View<'_> {
         }
         match (standing, stand) {
             (Some(Standing::Held), _) => quiet(QuietReason::HeldByStaff),
-            (Some(Standing::Waiting { word_needed: None }), stand) => self.waiting_for_hour(kind, stand),
-            (Some(Standing::Waiting { word_needed: Some(approval) }), stand) => {
+            (Some(Standing::Waiting { approval_needed: None }), stand) => self.waiting_for_hour(kind, stand),
+            (Some(Standing::Waiting { approval_needed: Some(approval) }), stand) => {
                 self.waiting_for_approval(approval, stand)
             }
-            (_, Stand::In { reason, word_needed, expires_on }) => match later(Going::Waits) {
+            (_, Stand::In { reason, approval_needed, expires_on }) => match later(Going::Waits) {
                 // One question at a time; what needs no approval goes out, though a later one waits for its own.
-                Some(later) if word_needed.is_some() => quiet(QuietReason::LaterWaits { later }),
-                _ => Answer::Announce(self.terms(reason, word_needed, expires_on)),
+                Some(later) if approval_needed.is_some() => quiet(QuietReason::LaterWaits { later }),
+                _ => Answer::Announce(self.terms(reason, approval_needed, expires_on)),
             },
             (_, Stand::NotYet(reason)) => quiet(reason),
             (_, Stand::Past(reason)) => skip(reason),
@@ -100,41 +100,42 @@ impl View<'_> {
 
     /// The hours in which staff may hold it are there to catch this too.
     fn waiting_for_hour(&self, kind: NoticeKind, stand: Stand) -> Answer {
-        let word_needed = match stand {
-            Stand::In { word_needed, .. } => word_needed,
-            _ => self.early(kind, self.today).map(|early| WordNeeded::NowTooEarly { expected: early.expected }),
+        let approval_needed = match stand {
+            Stand::In { approval_needed, .. } => approval_needed,
+            _ => self.early(kind, self.today).map(|early| ApprovalNeeded::NowTooEarly { expected: early.expected }),
         };
-        word_needed
-            .map_or(Answer::Quiet { reason: QuietReason::WaitsForHour }, |word_needed| Answer::AskFirst { word_needed })
+        approval_needed.map_or(Answer::Quiet { reason: QuietReason::WaitsForHour }, |approval_needed| {
+            Answer::AskFirst { approval_needed }
+        })
     }
 
-    fn waiting_for_approval(&self, approval: &WordNeeded, stand: Stand) -> Answer {
+    fn waiting_for_approval(&self, approval: &ApprovalNeeded, stand: Stand) -> Answer {
         match stand {
             // Staff who asked to be asked are asked, also if they have changed the policy since.
-            Stand::In { reason, word_needed: None, expires_on } if *approval != WordNeeded::ByPolicy => {
+            Stand::In { reason, approval_needed: None, expires_on } if *approval != ApprovalNeeded::ByPolicy => {
                 Answer::Free(self.terms(reason, None, expires_on))
             }
-            Stand::In { word_needed: Some(word_needed), .. } => {
-                Answer::Quiet { reason: QuietReason::WaitsForWord { word_needed } }
+            Stand::In { approval_needed: Some(approval_needed), .. } => {
+                Answer::Quiet { reason: QuietReason::WaitsForApproval { approval_needed } }
             }
-            _ => Answer::Quiet { reason: QuietReason::WaitsForWord { word_needed: approval.clone() } },
+            _ => Answer::Quiet { reason: QuietReason::WaitsForApproval { approval_needed: approval.clone() } },
         }
     }
 
-    fn terms(&self, reason: Ground, word_needed: Option<WordNeeded>, expires_on: NaiveDate) -> Terms {
-        let release = if word_needed.is_some() { Release::WhenConfirmed } else { self.facts.release };
-        Terms { reason, release, word_needed, expires_on }
+    fn terms(&self, reason: Reason, approval_needed: Option<ApprovalNeeded>, expires_on: NaiveDate) -> Terms {
+        let release = if approval_needed.is_some() { Release::WhenConfirmed } else { self.facts.release };
+        Terms { reason, release, approval_needed, expires_on }
     }
 
     /// Where a notice stands once the answers found so far are carried out; `None` when it does not go out.
     fn going(&self, kind: NoticeKind, done: &[Verdict]) -> Option<Going> {
         match done.iter().find(|verdict| verdict.kind == kind).map(|verdict| &verdict.answer) {
-            Some(Answer::Announce(terms) | Answer::Free(terms)) if terms.word_needed.is_none() => Some(Going::Out),
+            Some(Answer::Announce(terms) | Answer::Free(terms)) if terms.approval_needed.is_none() => Some(Going::Out),
             Some(Answer::Announce(_) | Answer::Free(_) | Answer::AskFirst { .. }) => Some(Going::Waits),
             Some(Answer::Skip { .. }) => None,
             Some(Answer::Quiet { .. }) | None => match self.standing(kind)? {
-                Standing::Released { .. } | Standing::Waiting { word_needed: None } => Some(Going::Out),
-                Standing::Held | Standing::Waiting { word_needed: Some(_) } => Some(Going::Waits),
+                Standing::Released { .. } | Standing::Waiting { approval_needed: None } => Some(Going::Out),
+                Standing::Held | Standing::Waiting { approval_needed: Some(_) } => Some(Going::Waits),
                 Standing::Skipped | Standing::Cancelled => None,
             },
         }

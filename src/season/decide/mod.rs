@@ -1,24 +1,28 @@
 //! The decision: what a region is told today, and why; silence has its reason too.
 //!
-//! [`decide`] is a pure function of plain facts. Its answers are carried out by others and come back as [`Told`]: deciding
+//! [`decide`] is a pure function of plain facts. Its answers are carried out by others and come back as [`DecidedNotice`]: deciding
 //! again over the same facts then changes nothing.
 //!
 //! The four notices stand in an order. Each goes out once a season and region at most; once a later one has gone out,
 //! an earlier one is of no use. The newest knowledge decides: an event that an outage hid is found in the outlook of
 //! the day after, with the day on which it came.
 
+// When each notice is due: the rule for "inspect now" is here.
+mod rules;
+// What is done about a due notice: send, wait, ask, skip.
 mod answers;
+// What was decided before, and what follows from it.
+mod decided;
+// What staff should know beside the notices.
 mod remarks;
-mod stand;
-mod told;
 
 use chrono::NaiveDate;
 
 use super::profile::Profile;
-pub use super::verdict::{Answer, Decision, Ground, QuietReason, Remark, SkipReason, Terms, Verdict, WordNeeded};
+pub use super::verdict::{Answer, ApprovalNeeded, Decision, QuietReason, Reason, Remark, SkipReason, Terms, Verdict};
 use super::{FieldReport, NoticeKind, Outlook, Policy, RecordTrust, StageId, StageOutlook};
 use crate::region::Release;
-pub use told::{Standing, Told, carried_out};
+pub use decided::{DecidedNotice, Standing, carried_out};
 
 /// All that a decision rests on.
 #[derive(Clone, Copy, Debug)]
@@ -30,7 +34,7 @@ pub struct Facts<'a> {
     /// The newest outlook. One made for an earlier day than `today` (a day caught up after downtime) announces nothing.
     pub outlook: &'a Outlook,
     /// What was decided this season, at most one entry a kind.
-    pub told: &'a [Told],
+    pub told: &'a [DecidedNotice],
     /// Of any region and season, without those that staff refused.
     pub reports: &'a [FieldReport],
     /// The region's local day.

@@ -6,7 +6,7 @@ use chrono::{Days, NaiveDate};
 
 use super::reports::Report;
 use super::temperatures::{Temperatures, UnknownStations};
-use crate::heat::fit::{Seen, SiteYear};
+use crate::heat::fit::{ObservedInterval, SiteYear};
 use crate::season::Profile;
 use crate::season::refit::SeasonWeather;
 use crate::text::first_few;
@@ -67,7 +67,7 @@ pub fn gather(
             continue;
         }
         let days = temperatures.days(id, season, first, frame.last_day(season));
-        let mut kept: Vec<(Report, Seen)> = Vec::new();
+        let mut kept: Vec<(Report, ObservedInterval)> = Vec::new();
         for report in reports {
             let (Some(last), Some(seen)) = (report.seen.last(), report.seen.counted_from(first)) else {
                 refuse(report, "says nothing about this season".into());

@@ -5,7 +5,7 @@ use std::io::Read;
 
 use chrono::{Datelike, NaiveDate};
 
-use crate::heat::fit::Seen;
+use crate::heat::fit::ObservedInterval;
 use crate::season::Profile;
 use crate::text::{first_few, is_slip};
 use crate::weather::StationId;
@@ -37,12 +37,12 @@ impl DatesSeen {
     }
 
     /// In days from the biofix.
-    pub(super) fn counted_from(self, first: NaiveDate) -> Option<Seen> {
+    pub(super) fn counted_from(self, first: NaiveDate) -> Option<ObservedInterval> {
         let day = |date: NaiveDate| i32::try_from((date - first).num_days()).ok();
         match self {
-            DatesSeen::On(date) => Some(Seen::on(day(date)?)),
+            DatesSeen::On(date) => Some(ObservedInterval::on(day(date)?)),
             // "Not yet" before the biofix says nothing: nothing is ever predicted there.
-            DatesSeen::Between(not_seen, seen) => Seen::between(
+            DatesSeen::Between(not_seen, seen) => ObservedInterval::between(
                 not_seen.and_then(day).filter(|day| *day >= 0),
                 match seen {
                     Some(date) => Some(day(date)?),
@@ -366,7 +366,7 @@ mod tests {
     #[test]
     fn what_was_not_seen_before_the_biofix_bounds_nothing() {
         let between = DatesSeen::Between(Some(day("2013-12-20")), Some(day("2014-03-01")));
-        assert_eq!(between.counted_from(day("2014-01-01")), Seen::between(None, Some(59)));
+        assert_eq!(between.counted_from(day("2014-01-01")), ObservedInterval::between(None, Some(59)));
         assert_eq!(DatesSeen::Between(Some(day("2013-12-20")), None).counted_from(day("2014-01-01")), None);
     }
 }

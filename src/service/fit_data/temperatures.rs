@@ -9,7 +9,7 @@ use crate::config::WeatherConfig;
 use crate::geo::Point;
 use crate::store::{Store, StoreError};
 use crate::text::near_name;
-use crate::weather::feeds::{StationSeen, Unit};
+use crate::weather::feeds::{DescribedStation, Unit};
 use crate::weather::import::{self, ImportError};
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{Member, season_days};
@@ -188,7 +188,7 @@ impl Temperatures {
 }
 
 /// A station of which a file says little. Its zone has no part in what is known to everybody.
-fn stand_in(id: &StationId, about: Option<&StationSeen>, feeds: BTreeSet<FeedKind>) -> Station {
+fn stand_in(id: &StationId, about: Option<&DescribedStation>, feeds: BTreeSet<FeedKind>) -> Station {
     Station {
         id: id.clone(),
         name: about.map_or_else(|| id.0.clone(), |about| about.name.clone()),

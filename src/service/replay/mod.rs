@@ -31,7 +31,7 @@ use crate::people::Channel;
 use crate::people::{Consent, NewSubscriber};
 use crate::region::{Region, RegionId};
 use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::subscribe::SignUpError;
 use crate::store::addresses::AddressStatus;
 use crate::store::notices::Notice;
@@ -117,7 +117,7 @@ pub enum ReplayError {
 /// The world in which a replay is played: a copy of regions, stations and people in memory, and the real records.
 #[derive(Clone)]
 pub struct ReplayWorld {
-    parts: Parts,
+    app: App,
     records: RecordCache,
     regions: Vec<Region>,
     people: Vec<NewSubscriber>,
@@ -130,8 +130,8 @@ impl ReplayWorld {
     ///
     /// # Errors
     /// No region, an unknown one, or a store that fails.
-    pub async fn read(parts: &Parts, only: &[RegionId]) -> Result<Self, ReplayError> {
-        let all = parts.store.regions().await?;
+    pub async fn read(app: &App, only: &[RegionId]) -> Result<Self, ReplayError> {
+        let all = app.store.regions().await?;
         if let Some(unknown) = only.iter().find(|id| all.iter().all(|region| region.id != **id)) {
             return Err(ReplayError::UnknownRegion(unknown.clone()));
         }
@@ -140,14 +140,14 @@ impl ReplayWorld {
         if regions.is_empty() {
             return Err(ReplayError::NoRegion);
         }
-        let mut records = RecordCache::new(parts.store.clone());
+        let mut records = RecordCache::new(app.store.clone());
         for region in &regions {
             for station in &region.stations {
                 records.get(station).await?;
             }
         }
         let mut people = Vec::new();
-        for subscriber in parts.store.subscribers(None).await? {
+        for subscriber in app.store.subscribers(None).await? {
             let confirmed = subscriber.addresses.into_iter().filter(|held| held.status == AddressStatus::Confirmed);
             let addresses: Vec<_> = confirmed.map(|held| held.address).collect();
             if !addresses.is_empty() {
@@ -155,7 +155,7 @@ impl ReplayWorld {
                 people.push(NewSubscriber { zips: subscriber.zips, addresses, language: subscriber.language, consent });
             }
         }
-        Ok(Self { parts: parts.clone(), records, regions, people, confirmed_after: None })
+        Ok(Self { app: app.clone(), records, regions, people, confirmed_after: None })
     }
 
     /// The same, with staff who confirm every notice that waits for their word so long after it was decided.
@@ -207,17 +207,16 @@ impl ReplayWorld {
         let first_day = self.first_day(season);
         let clock = Arc::new(ManualClock::at(self.cycle_time(first_day)));
         let store = self.scratch(clock.now()).await?;
-        let mut config = (*self.parts.config).clone();
+        let mut config = (*self.app.config).clone();
         // What an address limit or a carrier's pace would have done is not part of the question.
         config.delivery.email = Default::default();
         config.delivery.sms = Default::default();
         // Where no message is written nobody sees its chart.
         config.messages.chart_in_email &= channels.is_some();
-        let parts =
-            Parts { store: store.clone(), clock: clock.clone(), config: Arc::new(config), ..self.parts.clone() };
+        let app = App { store: store.clone(), clock: clock.clone(), config: Arc::new(config), ..self.app.clone() };
         let dispatcher = channels.map(|channels| {
             let clock: Arc<dyn Clock> = clock.clone();
-            Dispatcher::new(store.clone(), clock, channels, &parts.config.delivery, Arc::new(AsWritten))
+            Dispatcher::new(store.clone(), clock, channels, &app.config.delivery, Arc::new(AsWritten))
         });
         let mut records = self.records.clone();
         let mut models = SeasonCache::default();
@@ -225,8 +224,8 @@ impl ReplayWorld {
         for day in first_day.iter_days().take(LONGEST_PLAY_DAYS).take_while(|day| *day <= last_day) {
             clock.set(self.cycle_time(day));
             let mut outlooks = Vec::new();
-            follow_up::ask_due(&parts).await?;
-            let report = cycle::run(&parts, &mut records, &mut models, &mut |event| {
+            follow_up::ask_due(&app).await?;
+            let report = cycle::run(&app, &mut records, &mut models, &mut |event| {
                 if let Event::Day { outlooks: made, .. } = &event {
                     outlooks.clone_from(made);
                 }
@@ -237,7 +236,7 @@ impl ReplayWorld {
                 tracing::warn!("{fault}");
             }
             let until = self.cycle_time(day + Days::new(1));
-            self.let_time_pass(&parts, dispatcher.as_ref(), &clock, until, watch).await?;
+            self.let_time_pass(&app, dispatcher.as_ref(), &clock, until, watch).await?;
             if dispatcher.is_none() {
                 store.count_as_sent(until).await?;
             }
@@ -245,14 +244,14 @@ impl ReplayWorld {
             if over
                 && !outlooks.is_empty()
                 && store.notices_waiting().await?.is_empty()
-                && !follow_up::to_come(&parts).await?
+                && !follow_up::to_come(&app).await?
             {
                 break;
             }
         }
         let mut seasons = Vec::with_capacity(self.regions.len());
         for region in self.regions.iter().filter(|region| self.last_record_day_of(region, season).is_some()) {
-            let sum = self.sum_up(&parts, &mut records, &mut models, region, season).await;
+            let sum = self.sum_up(&app, &mut records, &mut models, region, season).await;
             seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
         }
         let mut notices = Vec::new();
@@ -269,12 +268,12 @@ impl ReplayWorld {
     }
 
     fn profiles(&self) -> impl Iterator<Item = &Profile> {
-        self.regions.iter().filter_map(|region| self.parts.profiles.get(&region.profile))
+        self.regions.iter().filter_map(|region| self.app.profiles.get(&region.profile))
     }
 
     /// The first run of the day by the schedule, or 6 o'clock where the schedule names none for it.
     fn cycle_time(&self, day: NaiveDate) -> DateTime<Utc> {
-        let schedule = &self.parts.config.schedule;
+        let schedule = &self.app.config.schedule;
         let midnight = place(day.and_time(NaiveTime::MIN), schedule.time_zone);
         let tick = schedule
             .timetable()
@@ -290,14 +289,14 @@ impl ReplayWorld {
     }
 
     fn last_record_day_of(&self, region: &Region, season: i32) -> Option<NaiveDate> {
-        let profile = self.parts.profiles.get(&region.profile)?;
+        let profile = self.app.profiles.get(&region.profile)?;
         let history = self.records.known(region.stations.first()?)?;
         history.record.last_day_between(profile.first_day(season), profile.last_day(season))
     }
 
     /// The window is closed, or nobody will know any more.
     fn is_over(&self, outlook: &Outlook) -> bool {
-        let profile = self.parts.profiles.get(&outlook.season.profile);
+        let profile = self.app.profiles.get(&outlook.season.profile);
         profile
             .and_then(|profile| outlook.stage(&profile.window.closes))
             .is_none_or(|closes| closes.reached.is_some_and(|reached| reached.on + Days::new(7) < outlook.today))
@@ -322,7 +321,7 @@ impl ReplayWorld {
     /// From one cycle to the next: notices leave when their hour comes, deliveries when they are due.
     async fn let_time_pass(
         &self,
-        parts: &Parts,
+        app: &App,
         dispatcher: Option<&Dispatcher>,
         clock: &ManualClock,
         until: DateTime<Utc>,
@@ -331,33 +330,33 @@ impl ReplayWorld {
         loop {
             if let Some(dispatcher) = dispatcher {
                 dispatcher.drain_due().await?;
-                for (region, channel, count) in parts.store.sent_at(clock.now()).await? {
+                for (region, channel, count) in app.store.sent_at(clock.now()).await? {
                     for _ in 0..count {
                         watch(Event::Delivered { region: region.clone(), channel });
                     }
                 }
             }
             let now = clock.now();
-            let release = parts.store.next_release().await?.filter(|at| *at > now);
+            let release = app.store.next_release().await?.filter(|at| *at > now);
             let due = match dispatcher {
                 Some(dispatcher) => dispatcher.next_due().await?.filter(|at| *at > now),
                 None => None,
             };
-            let word = self.next_word(&parts.store).await?;
+            let word = self.next_word(&app.store).await?;
             let word_at = word.as_ref().map(|(at, _)| (*at).max(now));
             let next = [release, due, word_at].into_iter().flatten().min();
             match (next, word) {
                 (Some(at), _) if at >= until => return Ok(()),
                 (Some(at), Some((_, notice))) if word_at == Some(at) => {
                     clock.set(at);
-                    parts.store.release_notice(&notice.id, "staff, played", at).await?;
-                    let step = cycle::goes_out(parts, &notice.id).await?;
-                    let day = at.with_timezone(&parts.config.schedule.time_zone).date_naive();
+                    app.store.release_notice(&notice.id, "staff, played", at).await?;
+                    let step = cycle::goes_out(app, &notice.id).await?;
+                    let day = at.with_timezone(&app.config.schedule.time_zone).date_naive();
                     watch(Event::Notice { day, region: notice.season.region, kind: notice.kind, step });
                 }
                 (Some(at), _) => {
                     clock.set(at);
-                    cycle::release_due(parts, at, &mut CycleReport::default(), watch).await?;
+                    cycle::release_due(app, at, &mut CycleReport::default(), watch).await?;
                 }
                 (None, _) => return Ok(()),
             }
@@ -377,20 +376,20 @@ impl ReplayWorld {
 
     async fn sum_up(
         &self,
-        parts: &Parts,
+        app: &App,
         records: &mut RecordCache,
         models: &mut SeasonCache,
         region: &Region,
         season: i32,
     ) -> Result<RegionSeason, RegionFault> {
         let profile =
-            parts.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
-        let now = parts.clock.now();
-        let model = models.get(parts, records, region, profile, season, now).await?;
+            app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+        let now = app.clock.now();
+        let model = models.get(app, records, region, profile, season, now).await?;
         // What came true: the whole season with all that was ever received.
         let end = profile.last_day(season);
         let facts = DayFacts { today: end, now, forecast: &[], forecast_fit: None, told: &[], reports: &[] };
-        let truth = model.look_back(&parts.config.weather, &parts.config.policy, region.release, &facts);
+        let truth = model.look_back(&app.config.weather, &app.config.policy, region.release, &facts);
         let reached = |stage: &StageId| {
             truth.outlook.stage(stage).and_then(|stage| stage.reached).filter(|reached| reached.on_real_days)
         };
@@ -400,9 +399,9 @@ impl ReplayWorld {
         let filled = truth.heat.iter().filter(|day| day.day <= until && !day.origin.is_real()).count();
 
         let (mut notices, mut asked) = (Vec::new(), None);
-        for notice in parts.store.notices_of_season(&profile.id, season).await? {
+        for notice in app.store.notices_of_season(&profile.id, season).await? {
             if notice.season.region == region.id {
-                if let Some((at, by_channel)) = parts.store.asked_after(&notice.id).await? {
+                if let Some((at, by_channel)) = app.store.asked_after(&notice.id).await? {
                     let count = |channel| by_channel.get(&channel).copied().unwrap_or(0);
                     asked = Some(PlayedQuestion {
                         on: at.with_timezone(&region.time_zone).date_naive(),
@@ -410,7 +409,7 @@ impl ReplayWorld {
                         texts: count(Channel::Sms),
                     });
                 }
-                notices.push(played(parts, profile, region, opened, notice).await?);
+                notices.push(played(app, profile, region, opened, notice).await?);
             }
         }
         Ok(RegionSeason {
@@ -431,15 +430,15 @@ impl ReplayWorld {
 }
 
 async fn played(
-    parts: &Parts,
+    app: &App,
     profile: &Profile,
     region: &Region,
     opened: Option<NaiveDate>,
     notice: Notice,
 ) -> Result<PlayedNotice, RegionFault> {
-    let then = parts.store.outlook(&profile.id, &region.id, notice.decided_on).await?;
+    let then = app.store.outlook(&profile.id, &region.id, notice.decided_on).await?;
     let spread = |stage: &StageId| Some(then.as_ref()?.stage(stage)?.spread);
-    let channels = parts.store.delivery_channels(&notice.id).await?;
+    let channels = app.store.delivery_channels(&notice.id).await?;
     let count = |channel| channels.get(&channel).copied().unwrap_or(0);
     Ok(PlayedNotice {
         kind: notice.kind,

@@ -7,13 +7,13 @@ use super::messages::welcome;
 use super::tokens::{self, Purpose};
 use crate::people::{AddressId, Consent, NewSubscriber};
 use crate::people::{Language, Zip};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::store::addresses::standing;
 use crate::store::consents::ConsentDetail;
 use crate::store::enrolment::enrol_with;
 use crate::store::pending_sign_ups;
 use crate::store::pending_sign_ups::SignUpState;
-use crate::store::pending_sign_ups::{Confirmation, Outcome, Typed};
+use crate::store::pending_sign_ups::{Outcome, PendingSignUp, Typed};
 use crate::store::waiting_zips::note_waits;
 use crate::store::{Conflict, StoreError, Tx};
 
@@ -41,19 +41,19 @@ pub struct Shown {
 ///
 /// # Errors
 /// When the store fails or a message cannot be worded; then nothing was written.
-pub async fn by_code(parts: &Parts, ask: &str, code: &str) -> Result<Confirmed, SignUpError> {
-    let Some(key) = tokens::open(parts.store.address_hash(), Purpose::Code, ask) else { return Ok(Confirmed::No) };
+pub async fn by_code(app: &App, ask: &str, code: &str) -> Result<Confirmed, SignUpError> {
+    let Some(key) = tokens::open(app.store.address_hash(), Purpose::Code, ask) else { return Ok(Confirmed::No) };
     let code: String = code.chars().filter(|c| !c.is_whitespace() && *c != '-').collect();
-    let mut tx = parts.store.begin().await?;
-    let now = parts.clock.now();
+    let mut tx = app.store.begin().await?;
+    let now = app.clock.now();
     let done = match pending_sign_ups::type_code(&mut tx, &key.into(), &code, now).await? {
-        Typed::Right(request) => confirm(&mut tx, parts, &request, "code", now).await?,
+        Typed::Right(request) => confirm(&mut tx, app, &request, "code", now).await?,
         Typed::Wrong { tries_left } => Confirmed::Wrong { tries_left },
         // Said as to a wrong code, so that the page tells nothing of whether the address is known to us.
         Typed::Closed => Confirmed::No,
     };
     tx.commit().await?;
-    parts.queued.notify_one();
+    app.queued.notify_one();
     Ok(done)
 }
 
@@ -62,13 +62,13 @@ pub async fn by_code(parts: &Parts, ask: &str, code: &str) -> Result<Confirmed, 
 ///
 /// # Errors
 /// When the store fails.
-pub async fn request_of(parts: &Parts, token: &str) -> Result<Option<Shown>, SignUpError> {
-    let mut tx = parts.store.begin().await?;
+pub async fn request_of(app: &App, token: &str) -> Result<Option<Shown>, SignUpError> {
+    let mut tx = app.store.begin().await?;
     let request = pending_sign_ups::of_token(&mut tx, token).await?;
     tx.rollback().await?;
     Ok(request.and_then(|request| {
         let confirmed = matches!(request.state, SignUpState::Ended { outcome: Outcome::Confirmed, .. });
-        let open = request.is_open() && parts.clock.now() <= request.proof_until;
+        let open = request.is_open() && app.clock.now() <= request.proof_until;
         (confirmed || open).then_some(Shown { zips: request.zips, language: request.language, confirmed })
     }))
 }
@@ -77,17 +77,17 @@ pub async fn request_of(parts: &Parts, token: &str) -> Result<Option<Shown>, Sig
 ///
 /// # Errors
 /// When the store fails or a message cannot be worded; then nothing was written.
-pub async fn by_token(parts: &Parts, token: &str) -> Result<Confirmed, SignUpError> {
-    let now = parts.clock.now();
-    let mut tx = parts.store.begin().await?;
+pub async fn by_token(app: &App, token: &str) -> Result<Confirmed, SignUpError> {
+    let now = app.clock.now();
+    let mut tx = app.store.begin().await?;
     let done = match pending_sign_ups::of_token(&mut tx, token).await? {
         Some(request) if request.is_open() && now <= request.proof_until => {
-            confirm(&mut tx, parts, &request, "link", now).await?
+            confirm(&mut tx, app, &request, "link", now).await?
         }
         _ => Confirmed::No,
     };
     tx.commit().await?;
-    parts.queued.notify_one();
+    app.queued.notify_one();
     Ok(done)
 }
 
@@ -97,13 +97,13 @@ pub async fn by_token(parts: &Parts, token: &str) -> Result<Confirmed, SignUpErr
 /// When the store fails or a message cannot be worded; then the transaction is to be given up.
 pub async fn by_reply(
     tx: &mut Tx,
-    parts: &Parts,
+    app: &App,
     address_key: &AddressId,
     evidence: &str,
     now: DateTime<Utc>,
 ) -> Result<Confirmed, SignUpError> {
     match pending_sign_ups::open_of(tx, address_key, now).await? {
-        Some(request) => confirm(tx, parts, &request, evidence, now).await,
+        Some(request) => confirm(tx, app, &request, evidence, now).await,
         None => Ok(Confirmed::No),
     }
 }
@@ -111,8 +111,8 @@ pub async fn by_reply(
 /// Subscribes the owner of a request and welcomes them.
 async fn confirm(
     tx: &mut Tx,
-    parts: &Parts,
-    request: &Confirmation,
+    app: &App,
+    request: &PendingSignUp,
     by: &str,
     now: DateTime<Utc>,
 ) -> Result<Confirmed, SignUpError> {
@@ -136,7 +136,7 @@ async fn confirm(
     }
     pending_sign_ups::end(tx, &request.id, Outcome::Confirmed, now).await?;
     note_waits(tx, &request.address_key, now).await?;
-    welcome(tx, parts, &address, request.language, &request.zips, &request.id, now).await?;
+    welcome(tx, app, &address, request.language, &request.zips, &request.id, now).await?;
     Ok(Confirmed::Yes {
         address_key: request.address_key.clone(),
         zips: request.zips.clone(),

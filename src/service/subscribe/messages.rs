@@ -6,12 +6,12 @@ use super::SignUpError;
 use super::places;
 use super::tokens::{self, Purpose};
 use crate::links;
-use crate::message::{LetterFacts, LetterKind, Sender};
+use crate::message::{Sender, TransactionalFacts, TransactionalKind};
 use crate::people::{Address, Channel, Language, Zip};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::store::Tx;
 use crate::store::transactional;
-use crate::store::transactional::NewLetter;
+use crate::store::transactional::NewTransactional;
 use crate::store::waiting_zips::take_covered_waits;
 
 /// So long a transactional message that only tells something is of use.
@@ -20,7 +20,7 @@ pub(super) const TELLS: TimeDelta = TimeDelta::hours(24);
 /// Tells a new subscriber what will come, or that their ZIP code is kept.
 pub(crate) async fn welcome(
     tx: &mut Tx,
-    parts: &Parts,
+    app: &App,
     address: &Address,
     language: Language,
     zips: &[Zip],
@@ -28,33 +28,37 @@ pub(crate) async fn welcome(
     now: DateTime<Utc>,
 ) -> Result<(), SignUpError> {
     let region_name = places::covered(tx, zips).await?;
-    let facts =
-        LetterFacts { zips: zips.to_vec(), region_name, ..LetterFacts::of(Sender::from(&parts.config.messages)) };
-    let kind = if facts.region_name.is_some() { LetterKind::Welcome } else { LetterKind::KeptZip };
-    tell(tx, parts, kind, address, language, facts, fact, now).await
+    let facts = TransactionalFacts {
+        zips: zips.to_vec(),
+        region_name,
+        ..TransactionalFacts::of(Sender::from(&app.config.messages))
+    };
+    let kind = if facts.region_name.is_some() { TransactionalKind::Welcome } else { TransactionalKind::KeptZip };
+    tell(tx, app, kind, address, language, facts, fact, now).await
 }
 
 /// Queues a transactional message that only tells something. Whether it may go is looked at by its kind.
 #[expect(clippy::too_many_arguments, reason = "a letter has that many sides")]
 pub(crate) async fn tell(
     tx: &mut Tx,
-    parts: &Parts,
-    kind: LetterKind,
+    app: &App,
+    kind: TransactionalKind,
     to: &Address,
     language: Language,
-    mut facts: LetterFacts,
+    mut facts: TransactionalFacts,
     fact: &str,
     now: DateTime<Utc>,
 ) -> Result<(), SignUpError> {
     let channel = to.channel();
     if channel == Channel::Email {
         let token = tokens::make(tx.hash(), Purpose::Preferences, tx.hash().of(to).as_str());
-        let base = parts.config.messages.public_url.url();
+        let base = app.config.messages.public_url.url();
         facts.preferences_url = base.and_then(|base| links::preferences(base, language, &token)).map(String::from);
     }
-    let message = parts.templates.render_letter(kind, language, channel, &facts)?;
-    let letter = NewLetter { kind, to: to.clone(), language, message, fact: fact.to_owned(), expires_at: now + TELLS };
-    transactional::put_in(tx, &letter, parts.config.schedule.time_zone, now).await?;
+    let message = app.templates.render_transactional(kind, language, channel, &facts)?;
+    let letter =
+        NewTransactional { kind, to: to.clone(), language, message, fact: fact.to_owned(), expires_at: now + TELLS };
+    transactional::put_in(tx, &letter, app.config.schedule.time_zone, now).await?;
     Ok(())
 }
 
@@ -62,19 +66,19 @@ pub(crate) async fn tell(
 ///
 /// # Errors
 /// When the store fails or a message cannot be worded.
-pub async fn tell_newly_covered(parts: &Parts) -> Result<u64, SignUpError> {
-    let now = parts.clock.now();
-    let mut tx = parts.store.begin().await?;
+pub async fn tell_newly_covered(app: &App) -> Result<u64, SignUpError> {
+    let now = app.clock.now();
+    let mut tx = app.store.begin().await?;
     let mut told = 0;
     for one in take_covered_waits(&mut tx).await? {
         for (address, language) in one.addresses {
-            let facts = LetterFacts {
+            let facts = TransactionalFacts {
                 zips: vec![one.zip.clone()],
                 region_name: Some(one.region_name.clone()),
-                ..LetterFacts::of(Sender::from(&parts.config.messages))
+                ..TransactionalFacts::of(Sender::from(&app.config.messages))
             };
             let fact = format!("{} {}", one.zip, one.since);
-            tell(&mut tx, parts, LetterKind::CoveredNow, &address, language, facts, &fact, now).await?;
+            tell(&mut tx, app, TransactionalKind::CoveredNow, &address, language, facts, &fact, now).await?;
             told += 1;
         }
     }

@@ -7,12 +7,12 @@ use super::SignUpError;
 use super::tokens::{self, Purpose};
 use crate::language::Language;
 use crate::links;
-use crate::message::{LetterFacts, LetterKind, Sender};
+use crate::message::{Sender, TransactionalFacts, TransactionalKind};
 use crate::people::Address;
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::store::preferences::hour;
 use crate::store::transactional;
-use crate::store::transactional::NewLetter;
+use crate::store::transactional::NewTransactional;
 
 /// Links that may be asked for in a day for one address.
 const PER_DAY: u64 = 3;
@@ -25,23 +25,24 @@ const OF_USE: TimeDelta = TimeDelta::hours(24);
 ///
 /// # Errors
 /// When the store fails or the message cannot be worded.
-pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), SignUpError> {
-    let now = parts.clock.now();
-    let mut tx = parts.store.begin().await?;
+pub async fn send_link(app: &App, to: &Address) -> Result<(), SignUpError> {
+    let now = app.clock.now();
+    let mut tx = app.store.begin().await?;
     let key = tx.hash().of(to);
     let token = tokens::make(tx.hash(), Purpose::Preferences, key.as_str());
     let language = crate::store::addresses::standing(&mut tx, &key).await?.2.unwrap_or(Language::En);
-    let sent = transactional::count_since(&mut tx, &key, &[LetterKind::Preferences], now - TimeDelta::days(1)).await?;
+    let sent =
+        transactional::count_since(&mut tx, &key, &[TransactionalKind::Preferences], now - TimeDelta::days(1)).await?;
     // Worded also for nobody, so that the work is the same.
-    let base = parts.config.messages.public_url.url();
-    let facts = LetterFacts {
+    let base = app.config.messages.public_url.url();
+    let facts = TransactionalFacts {
         preferences_url: base.and_then(|base| links::preferences(base, language, &token)).map(String::from),
-        ..LetterFacts::of(Sender::from(&parts.config.messages))
+        ..TransactionalFacts::of(Sender::from(&app.config.messages))
     };
-    let message = parts.templates.render_letter(LetterKind::Preferences, language, to.channel(), &facts)?;
+    let message = app.templates.render_transactional(TransactionalKind::Preferences, language, to.channel(), &facts)?;
     if sent < PER_DAY {
-        let letter = NewLetter {
-            kind: LetterKind::Preferences,
+        let letter = NewTransactional {
+            kind: TransactionalKind::Preferences,
             to: to.clone(),
             language,
             message,
@@ -51,6 +52,6 @@ pub async fn send_link(parts: &Parts, to: &Address) -> Result<(), SignUpError> {
         transactional::put(&mut tx, &letter, now).await?;
     }
     tx.commit().await?;
-    parts.queued.notify_one();
+    app.queued.notify_one();
     Ok(())
 }

@@ -21,20 +21,20 @@ use super::messages::TELLS;
 use super::places::covered;
 use super::tokens::{self, Purpose};
 use crate::links;
-use crate::message::{LetterFacts, LetterKind, Message, Sender};
-use crate::people::limits::{By, Held};
+use crate::message::{Message, Sender, TransactionalFacts, TransactionalKind};
+use crate::people::limits::{Refusal, RequestedBy};
 use crate::people::{Address, Channel, Language, Zip};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::store::addresses::standing;
 use crate::store::consents;
 use crate::store::consents::ConsentAction;
 use crate::store::consents::{ConsentDetail, note_consent};
 use crate::store::pending_sign_ups;
-use crate::store::pending_sign_ups::NewConfirmation;
+use crate::store::pending_sign_ups::NewPendingSignUp;
 use crate::store::staff_log::StaffKind;
 use crate::store::staff_log::tell_staff;
 use crate::store::transactional;
-use crate::store::transactional::NewLetter;
+use crate::store::transactional::NewTransactional;
 use crate::store::{StoreError, Tx};
 
 /// What a form asks for.
@@ -67,17 +67,17 @@ const LINK_GOOD: TimeDelta = TimeDelta::days(3);
 ///
 /// # Errors
 /// When the store fails or the message cannot be worded; then nothing was written.
-pub async fn ask(parts: &Parts, request: &SignUpRequest) -> Result<Asked, SignUpError> {
-    let now = parts.clock.now();
-    let mut tx = parts.store.begin().await?;
+pub async fn ask(app: &App, request: &SignUpRequest) -> Result<Asked, SignUpError> {
+    let now = app.clock.now();
+    let mut tx = app.store.begin().await?;
     let key = tx.hash().of(&request.address);
     let asked = Asked { ask: tokens::make(tx.hash(), Purpose::Code, key.as_str()) };
-    let held = ask_in(&mut tx, parts, request, By::Form, "", now).await?;
+    let held = ask_in(&mut tx, app, request, RequestedBy::Form, "", now).await?;
     tx.commit().await?;
-    parts.queued.notify_one();
+    app.queued.notify_one();
     info!(
         channel = request.address.channel().name(),
-        held = held.map_or("no", Held::name),
+        held = held.map_or("no", Refusal::name),
         "somebody asked to be told"
     );
     Ok(asked)
@@ -90,26 +90,26 @@ pub async fn ask(parts: &Parts, request: &SignUpRequest) -> Result<Asked, SignUp
 /// As [`ask`]; then the transaction is to be given up.
 pub async fn ask_in(
     tx: &mut Tx,
-    parts: &Parts,
+    app: &App,
     request: &SignUpRequest,
-    by: By,
+    by: RequestedBy,
     fact: &str,
     now: DateTime<Utc>,
-) -> Result<Option<Held>, SignUpError> {
+) -> Result<Option<Refusal>, SignUpError> {
     let channel = request.address.channel();
     let key = tx.hash().of(&request.address);
     let ip_hash = request.network.map(|network| tx.hash().of_text("network", &network.to_string()));
     pending_sign_ups::lock_counts(tx).await?;
     let counts = pending_sign_ups::counts(tx, &key, ip_hash.as_deref(), now).await?;
     let (_, suppressed, _) = standing(tx, &key).await?;
-    let verdict = match parts.config.limits.may_ask(by, channel == Channel::Sms, &counts) {
-        Ok(()) if suppressed && by == By::Form => Err(Held::Suppressed),
+    let verdict = match app.config.limits.may_request(by, channel == Channel::Sms, &counts) {
+        Ok(()) if suppressed && by == RequestedBy::Form => Err(Refusal::Suppressed),
         verdict => verdict,
     };
     let held = verdict.err();
     // A flood must not fill the store, nor by its own number take the place of the honest: what a network asks beyond its
     // limit is not even noted.
-    if let Some(why @ (Held::Network | Held::Flood)) = held {
+    if let Some(why @ (Refusal::Network | Refusal::Flood)) = held {
         alarm(tx, why, now).await?;
         return Ok(held);
     }
@@ -119,24 +119,24 @@ pub async fn ask_in(
         return Ok(Some(held));
     }
 
-    let code = (channel == Channel::Sms && by == By::Form).then(|| tx.randomness().six_digits());
+    let code = (channel == Channel::Sms && by == RequestedBy::Form).then(|| tx.randomness().six_digits());
     let token = (channel == Channel::Email).then(|| tx.randomness().hex::<16>());
     let proof_until = now + if channel == Channel::Sms { CODE_GOOD } else { LINK_GOOD };
     let kind = match covered(tx, &request.zips).await? {
-        Some(_) => LetterKind::Confirm,
-        None => LetterKind::NotCovered,
+        Some(_) => TransactionalKind::Confirm,
+        None => TransactionalKind::NotCovered,
     };
-    let base = parts.config.messages.public_url.url();
-    let facts = LetterFacts {
+    let base = app.config.messages.public_url.url();
+    let facts = TransactionalFacts {
         zips: request.zips.clone(),
         code: code.clone(),
         confirm_url: token.as_ref().and_then(|token| links::confirm(base?, request.language, token)).map(String::from),
-        ..LetterFacts::of(Sender::from(&parts.config.messages))
+        ..TransactionalFacts::of(Sender::from(&app.config.messages))
     };
-    let message = parts.templates.render_letter(kind, request.language, channel, &facts)?;
+    let message = app.templates.render_transactional(kind, request.language, channel, &facts)?;
     // By text, the words agreed to are those of the message that YES answers.
     let shown = match (&message, by) {
-        (Message::Sms { text }, By::Phone) => text.clone(),
+        (Message::Sms { text }, RequestedBy::Phone) => text.clone(),
         _ => request.words.clone(),
     };
     let words = consents::put_words(tx, request.language, &shown).await?;
@@ -144,7 +144,7 @@ pub async fn ask_in(
     note_consent(tx, &key, ConsentAction::Asked, &request.evidence, &detail, now).await?;
     let id = pending_sign_ups::put(
         tx,
-        &NewConfirmation {
+        &NewPendingSignUp {
             address: request.address.clone(),
             language: request.language,
             zips: request.zips.clone(),
@@ -161,12 +161,13 @@ pub async fn ask_in(
     let fact = if fact.is_empty() { id } else { fact.to_owned() };
     // A text can be answered with YES after its code has run out, so the message may come later than that.
     let expires_at = now + if channel == Channel::Sms { TELLS } else { LINK_GOOD };
-    let letter = NewLetter { kind, to: request.address.clone(), language: request.language, message, fact, expires_at };
+    let letter =
+        NewTransactional { kind, to: request.address.clone(), language: request.language, message, fact, expires_at };
     transactional::put(tx, &letter, now).await?;
     Ok(None)
 }
 
-async fn alarm(tx: &mut Tx, held: Held, now: DateTime<Utc>) -> Result<(), StoreError> {
+async fn alarm(tx: &mut Tx, held: Refusal, now: DateTime<Utc>) -> Result<(), StoreError> {
     if let Some(text) = held.alarm() {
         let key = format!("sign-up/{}/{}", held.name(), now.date_naive());
         tell_staff(tx, &key, None, StaffKind::SignUp, text, now).await?;

@@ -9,12 +9,12 @@ use chrono::{DateTime, TimeDelta, Utc};
 use tracing::info;
 
 use crate::delivery::inbound::{Inbound, InboundText, NotTaken};
-use crate::message::{LetterFacts, LetterKind, Sender};
+use crate::message::{Sender, TransactionalFacts, TransactionalKind};
 use crate::people::keywords::{self, Meaning};
-use crate::people::limits::By;
+use crate::people::limits::RequestedBy;
 use crate::people::{Address, AddressId, Language, PhoneNumber, Reach, Zip};
 use crate::people::{Consent, NewSubscriber};
-use crate::service::app::Parts;
+use crate::service::app::App;
 use crate::service::follow_up;
 use crate::service::subscribe::SignUpError;
 use crate::service::subscribe::confirm::{self, Confirmed};
@@ -70,12 +70,12 @@ const STOP_EVIDENCE: &str = "word in a text";
 /// Takes in texts for the service.
 #[derive(Clone)]
 pub struct Texts {
-    parts: Parts,
+    app: App,
 }
 
 impl Texts {
-    pub fn new(parts: Parts) -> Self {
-        Self { parts }
+    pub fn new(app: App) -> Self {
+        Self { app }
     }
 
     /// Does what a text asks for.
@@ -83,14 +83,14 @@ impl Texts {
     /// # Errors
     /// When the store fails; then nothing was done and the text is to be brought again.
     pub async fn take(&self, text: &InboundText) -> Result<TextOutcome, SignUpError> {
-        let parts = &self.parts;
+        let app = &self.app;
         let mut read = keywords::read(&text.text);
         if !text.whole && read.meaning != Meaning::Stop {
             // What is missing may turn the rest round.
             read.meaning = Meaning::Other;
         }
         // A stop is obeyed from wherever it comes.
-        let reach = if read.meaning == Meaning::Stop { Reach::World } else { parts.config.sms.reach };
+        let reach = if read.meaning == Meaning::Stop { Reach::World } else { app.config.sms.reach };
         // Gateways give a number with or without its plus.
         let from = text.from.trim();
         let parsed = PhoneNumber::parse(from, reach).or_else(|why| {
@@ -102,9 +102,9 @@ impl Texts {
             info!(meaning = read.meaning.name(), "a text came from where no answer can go: {did:?}");
             return Ok(did);
         };
-        let now = parts.clock.now();
+        let now = app.clock.now();
         let address = Address::Phone(phone);
-        let mut tx = parts.store.begin().await?;
+        let mut tx = app.store.begin().await?;
         let key = tx.hash().of(&address);
         let fact = fact(&tx, &key, text);
         let new = first_time(&mut tx, &fact, "text", Some(read.meaning.name()), now).await?;
@@ -113,13 +113,13 @@ impl Texts {
         if !new && !must_hold {
             return Ok(TextOutcome::Repeated);
         }
-        let mut text_in_hand = Incoming::of(&mut tx, parts, address, key, fact, read.language, now).await?;
+        let mut text_in_hand = Incoming::of(&mut tx, app, address, key, fact, read.language, now).await?;
         let did = text_in_hand.act(&read.meaning, &text.text).await?;
         let stopping = text_in_hand.stopping;
         tx.commit().await?;
-        parts.queued.notify_one();
+        app.queued.notify_one();
         if let Some(stopping) = stopping {
-            stopping.in_force(&parts.store, &*parts.clock).await?;
+            stopping.in_force(&app.store, &*app.clock).await?;
         }
         info!(meaning = read.meaning.name(), "a text came in: {did:?}");
         Ok(did)
@@ -127,8 +127,8 @@ impl Texts {
 
     /// Obeys a stop of somebody to whom no answer can go: whatever the sender is, nothing is ever written there.
     async fn stop_unanswered(&self, text: &InboundText) -> Result<TextOutcome, SignUpError> {
-        let now = self.parts.clock.now();
-        let mut tx = self.parts.store.begin().await?;
+        let now = self.app.clock.now();
+        let mut tx = self.app.store.begin().await?;
         let Some(key) = tx.hash().of_sender(&text.from) else {
             let day = now.date_naive();
             let text = "a text said stop and came without its sender, so nobody could be stopped: ask the gateway why";
@@ -140,7 +140,7 @@ impl Texts {
         first_time(&mut tx, &fact, "text", Some(Meaning::Stop.name()), now).await?;
         let stopping = stop_in(&mut tx, &key, STOP_EVIDENCE, now).await?;
         tx.commit().await?;
-        stopping.in_force(&self.parts.store, &*self.parts.clock).await?;
+        stopping.in_force(&self.app.store, &*self.app.clock).await?;
         Ok(TextOutcome::Stopped)
     }
 }
@@ -164,7 +164,7 @@ fn fact(tx: &Tx, address_key: &AddressId, text: &InboundText) -> String {
 /// One text with what is known of its sender.
 struct Incoming<'a> {
     tx: &'a mut Tx,
-    parts: &'a Parts,
+    app: &'a App,
     address: Address,
     key: AddressId,
     fact: String,
@@ -179,7 +179,7 @@ struct Incoming<'a> {
 impl<'a> Incoming<'a> {
     async fn of(
         tx: &'a mut Tx,
-        parts: &'a Parts,
+        app: &'a App,
         address: Address,
         key: AddressId,
         fact: String,
@@ -189,7 +189,7 @@ impl<'a> Incoming<'a> {
         let (status, suppressed, own) = standing(tx, &key).await?;
         let open = pending_sign_ups::open_of(tx, &key, now).await?;
         let language = own.or(open.map(|request| request.language)).or(said_in).unwrap_or(Language::En);
-        Ok(Self { tx, parts, address, key, fact, status, suppressed, language, now, stopping: None })
+        Ok(Self { tx, app, address, key, fact, status, suppressed, language, now, stopping: None })
     }
 
     async fn act(&mut self, meaning: &Meaning, words: &str) -> Result<TextOutcome, SignUpError> {
@@ -197,7 +197,7 @@ impl<'a> Incoming<'a> {
             return self.stop().await;
         }
         let day_ago = self.now - TimeDelta::days(1);
-        if transactional::count_since(self.tx, &self.key, &LetterKind::ALL, day_ago).await? >= ANSWERS_A_DAY {
+        if transactional::count_since(self.tx, &self.key, &TransactionalKind::ALL, day_ago).await? >= ANSWERS_A_DAY {
             return Ok(TextOutcome::Silent);
         }
         match meaning {
@@ -208,13 +208,13 @@ impl<'a> Incoming<'a> {
                 did => Ok(did),
             },
             Meaning::No => self.no().await,
-            Meaning::Help => self.answer(LetterKind::Help, TextOutcome::Helped).await,
+            Meaning::Help => self.answer(TransactionalKind::Help, TextOutcome::Helped).await,
             Meaning::Zips(zips) => self.join(zips).await,
             Meaning::Code(code) => self.code(code).await,
-            Meaning::Saw(saw) => match follow_ups::open_of(self.tx, &self.key, self.now).await? {
+            Meaning::ScaleAnswer(saw) => match follow_ups::open_of(self.tx, &self.key, self.now).await? {
                 Some(question) => {
-                    follow_up::answer_in(self.tx, self.parts, &question, *saw).await?;
-                    self.answer(LetterKind::Thanks, TextOutcome::Reported).await
+                    follow_up::answer_in(self.tx, self.app, &question, *saw).await?;
+                    self.answer(TransactionalKind::Thanks, TextOutcome::Reported).await
                 }
                 None => self.not_understood(words).await,
             },
@@ -228,7 +228,7 @@ impl<'a> Incoming<'a> {
         if !was_stopped {
             let facts = self.facts();
             let fact = self.fact.clone();
-            tell(self.tx, self.parts, LetterKind::Stopped, &self.address, self.language, facts, &fact, self.now)
+            tell(self.tx, self.app, TransactionalKind::Stopped, &self.address, self.language, facts, &fact, self.now)
                 .await?;
         }
         Ok(TextOutcome::Stopped)
@@ -237,12 +237,12 @@ impl<'a> Incoming<'a> {
     /// Only who had confirmed before is written to again on one word; all others are asked where their trees are.
     async fn start(&mut self) -> Result<TextOutcome, SignUpError> {
         if self.status == Some(AddressStatus::Confirmed) && !self.suppressed {
-            return self.answer(LetterKind::Resumed, TextOutcome::Resumed).await;
+            return self.answer(TransactionalKind::Resumed, TextOutcome::Resumed).await;
         }
         if resume(self.tx, &self.address, "word in a text", self.now).await? {
             self.status = Some(AddressStatus::Confirmed);
             self.suppressed = false;
-            return self.answer(LetterKind::Resumed, TextOutcome::Resumed).await;
+            return self.answer(TransactionalKind::Resumed, TextOutcome::Resumed).await;
         }
         if self.suppressed {
             let day = self.now.date_naive();
@@ -252,11 +252,11 @@ impl<'a> Incoming<'a> {
                 .await?;
             return Ok(TextOutcome::Silent);
         }
-        self.once_a_day(LetterKind::WhichZip, TextOutcome::AskedWhere).await
+        self.once_a_day(TransactionalKind::WhichZip, TextOutcome::AskedWhere).await
     }
 
     async fn confirm(&mut self, how: &str) -> Result<TextOutcome, SignUpError> {
-        Ok(match confirm::by_reply(self.tx, self.parts, &self.key, how, self.now).await? {
+        Ok(match confirm::by_reply(self.tx, self.app, &self.key, how, self.now).await? {
             Confirmed::Yes { .. } => TextOutcome::Confirmed,
             Confirmed::Wrong { .. } | Confirmed::No => TextOutcome::NotUnderstood,
         })
@@ -287,7 +287,7 @@ impl<'a> Incoming<'a> {
             enrol(self.tx, &new, self.now).await?;
             subscriptions::note_waits(self.tx, &self.key, self.now).await?;
             let fact = self.fact.clone();
-            welcome(self.tx, self.parts, &self.address, self.language, zips, &fact, self.now).await?;
+            welcome(self.tx, self.app, &self.address, self.language, zips, &fact, self.now).await?;
             return Ok(TextOutcome::Extended);
         }
         // The owner of the phone writes from it and asks: that is a newer word than their stop. They are asked back, and the
@@ -301,7 +301,7 @@ impl<'a> Incoming<'a> {
             network: None,
         };
         let fact = self.fact.clone();
-        let held = sign_up::ask_in(self.tx, self.parts, &request, By::Phone, &fact, self.now).await?;
+        let held = sign_up::ask_in(self.tx, self.app, &request, RequestedBy::Phone, &fact, self.now).await?;
         Ok(if held.is_none() { TextOutcome::Asked } else { TextOutcome::Silent })
     }
 
@@ -312,26 +312,26 @@ impl<'a> Incoming<'a> {
         let text = format!("a text of {length} characters from {} was not understood", self.address);
         tell_staff(self.tx, &format!("not-understood/{}/{day}", self.key), None, StaffKind::Text, &text, self.now)
             .await?;
-        self.once_a_day(LetterKind::NotUnderstood, TextOutcome::NotUnderstood).await
+        self.once_a_day(TransactionalKind::NotUnderstood, TextOutcome::NotUnderstood).await
     }
 
-    async fn once_a_day(&mut self, kind: LetterKind, did: TextOutcome) -> Result<TextOutcome, SignUpError> {
-        let kinds = [LetterKind::NotUnderstood, LetterKind::WhichZip];
+    async fn once_a_day(&mut self, kind: TransactionalKind, did: TextOutcome) -> Result<TextOutcome, SignUpError> {
+        let kinds = [TransactionalKind::NotUnderstood, TransactionalKind::WhichZip];
         let told = transactional::count_since(self.tx, &self.key, &kinds, self.now - TimeDelta::days(1)).await?;
         if told > 0 { Ok(TextOutcome::Silent) } else { self.answer(kind, did).await }
     }
 
-    async fn answer(&mut self, kind: LetterKind, did: TextOutcome) -> Result<TextOutcome, SignUpError> {
+    async fn answer(&mut self, kind: TransactionalKind, did: TextOutcome) -> Result<TextOutcome, SignUpError> {
         if self.suppressed {
             return Ok(TextOutcome::Silent);
         }
         let facts = self.facts();
         let fact = self.fact.clone();
-        tell(self.tx, self.parts, kind, &self.address, self.language, facts, &fact, self.now).await?;
+        tell(self.tx, self.app, kind, &self.address, self.language, facts, &fact, self.now).await?;
         Ok(did)
     }
 
-    fn facts(&self) -> LetterFacts {
-        LetterFacts::of(Sender::from(&self.parts.config.messages))
+    fn facts(&self) -> TransactionalFacts {
+        TransactionalFacts::of(Sender::from(&self.app.config.messages))
     }
 }

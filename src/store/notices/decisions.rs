@@ -3,10 +3,10 @@
 use chrono::{DateTime, Utc};
 
 use crate::message::Message;
-use crate::season::decide::WordNeeded;
+use crate::season::decide::ApprovalNeeded;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::store::error::StoreError;
-use crate::store::notices::notice::{Fate, NewNotice, NoticeText, Put, find_notice, status_conflict};
+use crate::store::notices::notice::{NewNotice, NoticeRelease, NoticeText, Put, find_notice, status_conflict};
 use crate::store::notices::release::{BY_POLICY, release};
 use crate::store::regions::known_region;
 use crate::store::rows::{day_number, ms};
@@ -37,7 +37,7 @@ pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> R
     .bind(day_number(new.decided_on))
     .bind(ms(new.decided_at))
     .bind(begins.release_at.map(ms))
-    .bind(begins.word_needed)
+    .bind(begins.approval_needed)
     .bind(ms(new.expires_at))
     .bind(new.priority)
     .execute(tx.conn())
@@ -50,7 +50,7 @@ pub async fn put_notice(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> R
         put_text(tx, &id, text).await?;
     }
     let deliveries = match new.fate {
-        Fate::Release => release(tx, &id, BY_POLICY, new.decided_at).await?,
+        NoticeRelease::Release => release(tx, &id, BY_POLICY, new.decided_at).await?,
         _ => 0,
     };
     Ok(Put::Written { deliveries })
@@ -80,7 +80,7 @@ pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result
     .bind(new.reason.to_string())
     .bind(new.facts.to_string())
     .bind(begins.release_at.map(ms))
-    .bind(begins.word_needed)
+    .bind(begins.approval_needed)
     .bind(ms(new.expires_at))
     .bind(new.priority)
     .execute(tx.conn())
@@ -92,7 +92,7 @@ pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result
         put_text(tx, &id, text).await?;
     }
     match new.fate {
-        Fate::Release if status == NoticeStatus::Waiting => release(tx, &id, BY_POLICY, new.decided_at).await,
+        NoticeRelease::Release if status == NoticeStatus::Waiting => release(tx, &id, BY_POLICY, new.decided_at).await,
         _ => Ok(0),
     }
 }
@@ -101,14 +101,14 @@ pub async fn renew(tx: &mut Tx, new: &NewNotice, texts: &[NoticeText]) -> Result
 ///
 /// # Errors
 /// `Conflict::UnknownNotice`, `Conflict::NoticeStatus` unless it waits.
-pub async fn ask_first(tx: &mut Tx, id: &NoticeId, word_needed: &WordNeeded) -> Result<(), StoreError> {
+pub async fn ask_first(tx: &mut Tx, id: &NoticeId, approval_needed: &ApprovalNeeded) -> Result<(), StoreError> {
     let notice = find_notice(tx, id).await?;
     if notice.status() != NoticeStatus::Waiting {
         return Err(status_conflict(&notice, "made to wait for a word"));
     }
     sqlx::query("UPDATE notices SET release_at = NULL, word_needed = $2 WHERE id = $1 AND status = 'waiting'")
         .bind(id.as_str())
-        .bind(word_text(word_needed)?)
+        .bind(word_text(approval_needed)?)
         .execute(tx.conn())
         .await?;
     Ok(())
@@ -135,23 +135,23 @@ pub async fn skip(tx: &mut Tx, id: &NoticeId, reason: &serde_json::Value) -> Res
 struct Beginning {
     status: NoticeStatus,
     release_at: Option<DateTime<Utc>>,
-    word_needed: Option<String>,
+    approval_needed: Option<String>,
 }
 
 impl Beginning {
-    fn of(fate: &Fate, decided_at: DateTime<Utc>) -> Result<Self, StoreError> {
-        let waiting = |release_at, word_needed| Self { status: NoticeStatus::Waiting, release_at, word_needed };
+    fn of(fate: &NoticeRelease, decided_at: DateTime<Utc>) -> Result<Self, StoreError> {
+        let waiting = |release_at, approval_needed| Self { status: NoticeStatus::Waiting, release_at, approval_needed };
         Ok(match fate {
-            Fate::Release => waiting(Some(decided_at), None),
-            Fate::Wait { release_at } => waiting(Some(*release_at), None),
-            Fate::WaitForWord { word_needed } => waiting(None, Some(word_text(word_needed)?)),
-            Fate::Skip => Self { status: NoticeStatus::Skipped, release_at: None, word_needed: None },
+            NoticeRelease::Release => waiting(Some(decided_at), None),
+            NoticeRelease::Wait { release_at } => waiting(Some(*release_at), None),
+            NoticeRelease::WaitForApproval { approval_needed } => waiting(None, Some(word_text(approval_needed)?)),
+            NoticeRelease::Skip => Self { status: NoticeStatus::Skipped, release_at: None, approval_needed: None },
         })
     }
 }
 
-fn word_text(word_needed: &WordNeeded) -> Result<String, StoreError> {
-    serde_json::to_string(word_needed).map_err(|why| StoreError::corrupt(format!("a needed word: {why}")))
+fn word_text(approval_needed: &ApprovalNeeded) -> Result<String, StoreError> {
+    serde_json::to_string(approval_needed).map_err(|why| StoreError::corrupt(format!("a needed word: {why}")))
 }
 
 impl Store {

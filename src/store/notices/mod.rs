@@ -5,6 +5,6 @@ mod notice;
 mod release;
 
 pub use decisions::{ask_first, put_notice, renew, skip};
-pub use notice::{Fate, NewNotice, Notice, NoticeState, NoticeText, Put, ReleasePlan, delivery_id};
+pub use notice::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, Put, ReleasePlan, delivery_id};
 pub(super) use release::cancel_waiting;
 pub use release::{DueRelease, release};

@@ -7,7 +7,7 @@ use sqlx::any::AnyRow;
 use crate::message::Message;
 use crate::people::{AddressId, Channel, Language};
 use crate::region::RegionId;
-use crate::season::decide::{Standing, Told, WordNeeded};
+use crate::season::decide::{ApprovalNeeded, DecidedNotice, Standing};
 use crate::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_day, get_instant, get_instant_if_any, ms};
@@ -18,7 +18,7 @@ use crate::store::tx::{Store, Tx};
 pub struct NewNotice {
     pub season: SeasonKey,
     pub kind: NoticeKind,
-    pub fate: Fate,
+    pub fate: NoticeRelease,
     /// Why: the verdict's reason, for staff and for later judgement.
     pub reason: serde_json::Value,
     /// What the templates may say.
@@ -34,13 +34,13 @@ pub struct NewNotice {
 
 /// How a decided notice begins.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Fate {
+pub enum NoticeRelease {
     /// Out at once.
     Release,
     /// Out at this instant unless staff hold it.
     Wait { release_at: DateTime<Utc> },
     /// Out when staff confirm it, for this reason.
-    WaitForWord { word_needed: WordNeeded },
+    WaitForApproval { approval_needed: ApprovalNeeded },
     /// Never out; kept so that it is not decided again and staff can see why.
     Skip,
 }
@@ -91,7 +91,7 @@ pub enum NoticeState {
 pub enum ReleasePlan {
     At(DateTime<Utc>),
     /// When staff confirm it, for this reason.
-    WhenConfirmed(WordNeeded),
+    WhenConfirmed(ApprovalNeeded),
     Never,
 }
 
@@ -146,7 +146,7 @@ impl Notice {
     }
 
     /// What staff are to confirm by its plan.
-    pub fn word_needed(&self) -> Option<&WordNeeded> {
+    pub fn approval_needed(&self) -> Option<&ApprovalNeeded> {
         match &self.plan {
             ReleasePlan::WhenConfirmed(word) => Some(word),
             ReleasePlan::At(_) | ReleasePlan::Never => None,
@@ -154,15 +154,15 @@ impl Notice {
     }
 
     /// As the decision wants it; `zone` is the region's.
-    pub fn told(&self, zone: chrono_tz::Tz) -> Told {
+    pub fn told(&self, zone: chrono_tz::Tz) -> DecidedNotice {
         let standing = match &self.state {
-            NoticeState::Waiting => Standing::Waiting { word_needed: self.word_needed().cloned() },
+            NoticeState::Waiting => Standing::Waiting { approval_needed: self.approval_needed().cloned() },
             NoticeState::Held => Standing::Held,
             NoticeState::Released { at, .. } => Standing::Released { on: at.with_timezone(&zone).date_naive() },
             NoticeState::Skipped => Standing::Skipped,
             NoticeState::Cancelled => Standing::Cancelled,
         };
-        Told { kind: self.kind, decided_on: self.decided_on, standing }
+        DecidedNotice { kind: self.kind, decided_on: self.decided_on, standing }
     }
 }
 

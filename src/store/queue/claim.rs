@@ -6,13 +6,13 @@ use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
 use crate::delivery::attempt::Lease;
-use crate::delivery::state::{DeliveryState, Event, Standing};
-use crate::message::{LetterKind, Message};
+use crate::delivery::state::{DeliveryStanding, DeliveryState, Event};
+use crate::message::{Message, TransactionalKind};
 use crate::people::{Address, AddressId, Channel};
 use crate::store::addresses::AddressStatus;
 use crate::store::error::StoreError;
 use crate::store::queue::pace::{pace_lock, room};
-use crate::store::queue::{Ask, Claimed, Leased, WAITS, WITHDRAWN, count, lease_of, zone_of};
+use crate::store::queue::{ClaimRequest, Claimed, Leased, WAITS, WITHDRAWN, count, lease_of, zone_of};
 use crate::store::rows::{get, get_instant, get_instant_if_any, ms};
 use crate::store::suppression::{SUPPRESSED, may_go};
 use crate::store::tx::{Engine, Store, Tx};
@@ -24,7 +24,7 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails; then nothing was taken.
-    pub async fn claim(&self, ask: &Ask<'_>) -> Result<Claimed, StoreError> {
+    pub async fn claim(&self, ask: &ClaimRequest<'_>) -> Result<Claimed, StoreError> {
         let mut claimed = Claimed::default();
         let mut tx = self.begin().await?;
         let limited = ask.in_flight.is_some() || !ask.windows.is_empty();
@@ -116,7 +116,12 @@ impl Store {
 /// The zones of the notices whose turn it is, as far as messages may leave there now. Where it is night, all that waits
 /// is put off to the morning, so that the night is met once and not at every claim. A transactional message that
 /// answers what somebody did this minute (priority below 0) knows no night.
-async fn open_zones(tx: &mut Tx, ask: &Ask<'_>, state: DeliveryState, most: i64) -> Result<Vec<Tz>, StoreError> {
+async fn open_zones(
+    tx: &mut Tx,
+    ask: &ClaimRequest<'_>,
+    state: DeliveryState,
+    most: i64,
+) -> Result<Vec<Tz>, StoreError> {
     let peek = format!(
         "SELECT DISTINCT time_zone FROM \
          (SELECT time_zone FROM deliveries WHERE {WAITS} AND priority >= 0 AND not_before <= $3 ORDER BY priority, not_before, id LIMIT $4) AS next"
@@ -162,12 +167,12 @@ async fn open_zones(tx: &mut Tx, ask: &Ask<'_>, state: DeliveryState, most: i64)
 /// The claim itself: one statement, which the two engines differ in by one line.
 async fn lease(
     tx: &mut Tx,
-    ask: &Ask<'_>,
+    ask: &ClaimRequest<'_>,
     state: DeliveryState,
     zones: &[Tz],
     most: i64,
 ) -> Result<Vec<String>, StoreError> {
-    let Some(to) = Standing::new(state).after(Event::Claim) else { return Ok(Vec::new()) };
+    let Some(to) = DeliveryStanding::new(state).after(Event::Claim) else { return Ok(Vec::new()) };
     let places: Vec<String> = (0..zones.len()).map(|index| format!("${}", index + 8)).collect();
     let awake = if places.is_empty() { String::new() } else { format!(" OR time_zone IN ({})", places.join(", ")) };
     let claim = format!(
@@ -194,7 +199,7 @@ async fn lease(
 }
 
 /// Adds what is needed for sending. Whose address is gone or stopped, or who has no text, is ended here.
-async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed) -> Result<(), StoreError> {
+async fn load(tx: &mut Tx, ask: &ClaimRequest<'_>, ids: &[String], claimed: &mut Claimed) -> Result<(), StoreError> {
     if ids.is_empty() {
         return Ok(());
     }
@@ -251,15 +256,17 @@ async fn load(tx: &mut Tx, ask: &Ask<'_>, ids: &[String], claimed: &mut Claimed)
     Ok(())
 }
 
-fn letter_kind_of(row: &AnyRow) -> Result<Option<LetterKind>, StoreError> {
+fn letter_kind_of(row: &AnyRow) -> Result<Option<TransactionalKind>, StoreError> {
     get::<Option<String>>(row, "kind")?
-        .map(|name| LetterKind::parse(&name).ok_or_else(|| StoreError::corrupt(format!("letters.kind holds `{name}`"))))
+        .map(|name| {
+            TransactionalKind::parse(&name).ok_or_else(|| StoreError::corrupt(format!("letters.kind holds `{name}`")))
+        })
         .transpose()
 }
 
 /// Of a row with the kind of its transactional message, if it is one, the status of its address, and whether that is
 /// suppressed.
-fn may_be_written_to(letter: Option<LetterKind>, row: &AnyRow) -> Result<bool, StoreError> {
+fn may_be_written_to(letter: Option<TransactionalKind>, row: &AnyRow) -> Result<bool, StoreError> {
     let status = get::<Option<String>>(row, "status")?
         .map(|name| {
             AddressStatus::parse(&name).ok_or_else(|| StoreError::corrupt(format!("addresses.status holds `{name}`")))
@@ -306,7 +313,7 @@ async fn end_unsent(tx: &mut Tx, lease: &Lease, event: Event, why: &str, now: Da
 }
 
 /// One statement for all: the rows that say "something may have gone out".
-async fn write_attempts(tx: &mut Tx, ask: &Ask<'_>, taken: &[Leased]) -> Result<(), StoreError> {
+async fn write_attempts(tx: &mut Tx, ask: &ClaimRequest<'_>, taken: &[Leased]) -> Result<(), StoreError> {
     // SQLite takes 32,766 parameters in one statement and PostgreSQL 65,535.
     for part in taken.chunks(1000) {
         let places: Vec<String> =

@@ -6,8 +6,8 @@ use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 use tracing::debug;
 
-use crate::delivery::attempt::{Ending, Lease};
-use crate::delivery::state::{DeliveryState, Report, Standing};
+use crate::delivery::attempt::{AttemptOutcome, Lease};
+use crate::delivery::state::{DeliveryStanding, DeliveryState, Report};
 use crate::store::error::StoreError;
 use crate::store::queue::reports::{apply_early_reports, move_by_report};
 use crate::store::queue::{Booked, Reported, WITHDRAWN, state_of};
@@ -19,7 +19,11 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails; then none was booked and the same call may be made again.
-    pub async fn finish(&self, endings: &[(Lease, Ending)], now: DateTime<Utc>) -> Result<Vec<Booked>, StoreError> {
+    pub async fn finish(
+        &self,
+        endings: &[(Lease, AttemptOutcome)],
+        now: DateTime<Utc>,
+    ) -> Result<Vec<Booked>, StoreError> {
         let mut order: Vec<usize> = (0..endings.len()).collect();
         order.sort_by(|a, b| endings[*a].0.delivery.cmp(&endings[*b].0.delivery)); // both are positions in `endings`
         let mut booked = vec![Booked::Stale; endings.len()];
@@ -30,7 +34,7 @@ impl Store {
         tx.commit().await?;
         let noted: Vec<&Lease> = endings
             .iter()
-            .filter(|(_, ending)| matches!(ending, Ending::Accepted { .. }))
+            .filter(|(_, ending)| matches!(ending, AttemptOutcome::Accepted { .. }))
             .map(|(lease, _)| lease)
             .collect();
         // What stands booked needs no note; one that is left over does no harm.
@@ -48,7 +52,7 @@ const FINISHED_AT_ONCE: usize = 500;
 /// they were asked under: those are booked by one statement. What that leaves is looked at one by one.
 async fn finish_part(
     tx: &mut Tx,
-    endings: &[(Lease, Ending)],
+    endings: &[(Lease, AttemptOutcome)],
     places: &[usize],
     now: DateTime<Utc>,
     booked: &mut [Booked],
@@ -68,11 +72,11 @@ async fn finish_part(
 pub(super) async fn finish_one(
     tx: &mut Tx,
     lease: &Lease,
-    ending: &Ending,
+    ending: &AttemptOutcome,
     now: DateTime<Utc>,
 ) -> Result<Booked, StoreError> {
     if let Some(mut state) = book(tx, lease, ending, now).await? {
-        if let Ending::Accepted { provider_ref: Some(reference) } = ending {
+        if let AttemptOutcome::Accepted { provider_ref: Some(reference) } = ending {
             state = apply_early_reports(tx, lease, reference, now).await?.unwrap_or(state);
         }
         return Ok(Booked::Done(state));
@@ -86,7 +90,7 @@ pub(super) async fn finish_one(
     // "accepted" is news like a report, and it saves the repeat.
     close_attempt(tx, lease, ending, now).await?;
     let mut state = state_of(&row)?;
-    if let Ending::Accepted { provider_ref } = ending {
+    if let AttemptOutcome::Accepted { provider_ref } = ending {
         if let Some(reference) = provider_ref {
             sqlx::query("UPDATE deliveries SET provider_ref = COALESCE(provider_ref, $1) WHERE id = $2")
                 .bind(reference)
@@ -105,14 +109,14 @@ pub(super) async fn finish_one(
 }
 
 /// What a booking writes beside the state: the provider's reference, the time of the next try, the cause.
-fn written(ending: &Ending) -> (Option<&str>, Option<i64>, Option<&str>) {
+fn written(ending: &AttemptOutcome) -> (Option<&str>, Option<i64>, Option<&str>) {
     match ending {
-        Ending::Accepted { provider_ref } => (provider_ref.as_deref(), None, None),
-        Ending::Refused { cause } => (None, None, Some(cause)),
-        Ending::Withdrawn => (None, None, Some(WITHDRAWN)),
-        Ending::NotNow { not_before, cause }
-        | Ending::AnswerLost { not_before, cause }
-        | Ending::LetGo { not_before, cause } => (None, Some(ms(*not_before)), Some(cause)),
+        AttemptOutcome::Accepted { provider_ref } => (provider_ref.as_deref(), None, None),
+        AttemptOutcome::Refused { cause } => (None, None, Some(cause)),
+        AttemptOutcome::Withdrawn => (None, None, Some(WITHDRAWN)),
+        AttemptOutcome::NotNow { not_before, cause }
+        | AttemptOutcome::AnswerLost { not_before, cause }
+        | AttemptOutcome::LetGo { not_before, cause } => (None, Some(ms(*not_before)), Some(cause)),
     }
 }
 
@@ -120,7 +124,7 @@ fn written(ending: &Ending) -> (Option<&str>, Option<i64>, Option<&str>) {
 pub(super) async fn book(
     tx: &mut Tx,
     lease: &Lease,
-    ending: &Ending,
+    ending: &AttemptOutcome,
     now: DateTime<Utc>,
 ) -> Result<Option<DeliveryState>, StoreError> {
     let Some(to) = lease.standing.after(ending.event()) else { return Ok(None) };
@@ -155,11 +159,11 @@ pub(super) async fn book(
 /// lease was still held.
 async fn book_many<'a>(
     tx: &mut Tx,
-    endings: &'a [(Lease, Ending)],
+    endings: &'a [(Lease, AttemptOutcome)],
     places: &[usize],
     now: DateTime<Utc>,
 ) -> Result<BTreeMap<&'a str, DeliveryState>, StoreError> {
-    let moves: Vec<(&Lease, &Ending, Standing)> = places
+    let moves: Vec<(&Lease, &AttemptOutcome, DeliveryStanding)> = places
         .iter()
         .map(|place| &endings[*place])
         .filter_map(|(lease, ending)| Some((lease, ending, lease.standing.after(ending.event())?)))
@@ -192,7 +196,7 @@ async fn book_many<'a>(
     }
     let done: BTreeSet<String> =
         query.fetch_all(tx.conn()).await?.iter().map(|row| get(row, "id")).collect::<Result<_, _>>()?;
-    let done: Vec<&(&Lease, &Ending, Standing)> =
+    let done: Vec<&(&Lease, &AttemptOutcome, DeliveryStanding)> =
         moves.iter().filter(|(lease, ..)| done.contains(&lease.delivery)).collect();
     if done.is_empty() {
         return Ok(BTreeMap::new());
@@ -248,17 +252,22 @@ fn rows_of(first: usize, rows: usize, columns: usize) -> String {
 }
 
 /// How an attempt ended, as its row says it.
-fn outcome_of(ending: &Ending) -> (&'static str, Option<&str>) {
+fn outcome_of(ending: &AttemptOutcome) -> (&'static str, Option<&str>) {
     match ending {
-        Ending::Accepted { provider_ref } => ("accepted", provider_ref.as_deref()),
-        Ending::NotNow { cause, .. } => ("not-now", Some(cause)),
-        Ending::Refused { cause } => ("refused", Some(cause)),
-        Ending::Withdrawn => ("withdrawn", Some(WITHDRAWN)),
-        Ending::AnswerLost { cause, .. } | Ending::LetGo { cause, .. } => ("uncertain", Some(cause)),
+        AttemptOutcome::Accepted { provider_ref } => ("accepted", provider_ref.as_deref()),
+        AttemptOutcome::NotNow { cause, .. } => ("not-now", Some(cause)),
+        AttemptOutcome::Refused { cause } => ("refused", Some(cause)),
+        AttemptOutcome::Withdrawn => ("withdrawn", Some(WITHDRAWN)),
+        AttemptOutcome::AnswerLost { cause, .. } | AttemptOutcome::LetGo { cause, .. } => ("uncertain", Some(cause)),
     }
 }
 
-async fn close_attempt(tx: &mut Tx, lease: &Lease, ending: &Ending, now: DateTime<Utc>) -> Result<(), StoreError> {
+async fn close_attempt(
+    tx: &mut Tx,
+    lease: &Lease,
+    ending: &AttemptOutcome,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
     let (outcome, detail) = outcome_of(ending);
     sqlx::query("UPDATE attempts SET ended_at = $1, outcome = $2, detail = $3 WHERE delivery_id = $4 AND fence = $5")
         .bind(ms(now))

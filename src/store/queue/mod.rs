@@ -1,7 +1,7 @@
 //! The queue of deliveries: claim, book, expire, recover.
 //!
 //! Every step is one short transaction; none stays open while a channel is spoken to. How a delivery may move is said in
-//! [`Standing::after`] alone: the queries here only carry it out, each under a condition that holds it to the fence and
+//! [`DeliveryStanding::after`] alone: the queries here only carry it out, each under a condition that holds it to the fence and
 //! state it was decided for.
 
 pub(in crate::store) mod cancel;
@@ -17,10 +17,10 @@ use chrono_tz::Tz;
 use sqlx::any::AnyRow;
 
 use crate::delivery::attempt::Lease;
-use crate::delivery::pace::Window;
+use crate::delivery::pace::RateWindow;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::Event;
-use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryState, MARKS_AT_MOST, Standing};
+use crate::delivery::state::{ANSWERS_LOST_AT_MOST, DeliveryStanding, DeliveryState, MARKS_AT_MOST};
 use crate::message::Message;
 use crate::people::{Address, AddressId, Channel};
 use crate::season::NoticeId;
@@ -29,7 +29,7 @@ use crate::store::rows::get;
 
 /// What a worker asks for.
 #[derive(Clone, Debug)]
-pub struct Ask<'a> {
+pub struct ClaimRequest<'a> {
     pub channel: Channel,
     pub now: DateTime<Utc>,
     pub lease: Duration,
@@ -39,7 +39,7 @@ pub struct Ask<'a> {
     pub most: u32,
     /// Attempts under way at once over all workers; `None` = as many as asked for.
     pub in_flight: Option<u32>,
-    pub windows: &'a [Window],
+    pub windows: &'a [RateWindow],
     pub quiet: QuietHours,
 }
 
@@ -115,7 +115,7 @@ pub struct DeliveryRow {
     pub channel: Channel,
     /// `None` when its owner was erased.
     pub address: Option<Address>,
-    pub standing: Standing,
+    pub standing: DeliveryStanding,
     pub attempts: i64,
     pub not_before: DateTime<Utc>,
     pub expires_at: DateTime<Utc>,
@@ -155,7 +155,7 @@ pub(in crate::store) fn states_before(to: DeliveryState, event: Event) -> String
     to.reached_from(event).iter().map(|state| format!("'{state}'")).collect::<Vec<_>>().join(", ")
 }
 
-/// The rows that wait for their turn, as [`Standing::may_repeat`] and the notice allow.
+/// The rows that wait for their turn, as [`DeliveryStanding::may_repeat`] and the notice allow.
 const WAITS: &str = "channel = $1 AND state = $2 AND expires_at > $3 \
      AND (state <> 'uncertain' OR (answers_lost < 2 AND uncertain_count < 5)) \
      AND (letter_id IS NOT NULL OR EXISTS (\
@@ -176,8 +176,8 @@ fn state_of(row: &AnyRow) -> Result<DeliveryState, StoreError> {
     DeliveryState::parse(&name).ok_or_else(|| StoreError::corrupt(format!("deliveries.state holds `{name}`")))
 }
 
-fn standing_of(row: &AnyRow) -> Result<Standing, StoreError> {
-    Ok(Standing {
+fn standing_of(row: &AnyRow) -> Result<DeliveryStanding, StoreError> {
+    Ok(DeliveryStanding {
         state: state_of(row)?,
         uncertain_count: get(row, "uncertain_count")?,
         answers_lost: get(row, "answers_lost")?,

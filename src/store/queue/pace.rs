@@ -3,10 +3,10 @@
 use chrono::{DateTime, Utc};
 use sqlx::AnyConnection;
 
-use crate::delivery::pace::Window;
+use crate::delivery::pace::RateWindow;
 use crate::people::Channel;
 use crate::store::error::StoreError;
-use crate::store::queue::Ask;
+use crate::store::queue::ClaimRequest;
 use crate::store::rows::{get, get_instant, ms};
 use crate::store::tx::{Store, Tx};
 
@@ -18,7 +18,7 @@ impl Store {
     pub async fn next_slot(
         &self,
         channel: Channel,
-        windows: &[Window],
+        windows: &[RateWindow],
         now: DateTime<Utc>,
     ) -> Result<Option<DateTime<Utc>>, StoreError> {
         let mut conn = self.read().await?;
@@ -57,7 +57,7 @@ impl Store {
 }
 
 /// How many more may begin now.
-pub(super) async fn room(tx: &mut Tx, ask: &Ask<'_>) -> Result<i64, StoreError> {
+pub(super) async fn room(tx: &mut Tx, ask: &ClaimRequest<'_>) -> Result<i64, StoreError> {
     let mut room = i64::from(ask.most);
     if let Some(in_flight) = ask.in_flight {
         let row = sqlx::query(
@@ -80,7 +80,7 @@ pub(super) async fn room(tx: &mut Tx, ask: &Ask<'_>) -> Result<i64, StoreError> 
 pub(super) async fn begun_within(
     conn: &mut AnyConnection,
     channel: Channel,
-    window: Window,
+    window: RateWindow,
     now: DateTime<Utc>,
 ) -> Result<Vec<DateTime<Utc>>, StoreError> {
     let rows = sqlx::query(

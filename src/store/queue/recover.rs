@@ -5,7 +5,7 @@ use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 use tracing::{debug, warn};
 
-use crate::delivery::attempt::{Ending, Lost, UncertainRest};
+use crate::delivery::attempt::{AttemptOutcome, LostLeases, UncertainRest};
 use crate::delivery::state::{DeliveryState, Event};
 use crate::store::error::StoreError;
 use crate::store::queue::finish::{book, finish_one};
@@ -44,13 +44,13 @@ impl Store {
     /// When the store fails.
     pub async fn recover_leases(
         &self,
-        lost: Lost,
+        lost: LostLeases,
         rest: UncertainRest,
         now: DateTime<Utc>,
     ) -> Result<Recovered, StoreError> {
         let until = match lost {
-            Lost::Expired => ms(now),
-            Lost::All => i64::MAX,
+            LostLeases::Expired => ms(now),
+            LostLeases::All => i64::MAX,
         };
         const FIND: &str = "SELECT id, channel, fence, state, uncertain_count, answers_lost FROM deliveries \
              WHERE state = 'leased' AND lease_until <= $1";
@@ -69,13 +69,13 @@ impl Store {
                 None
             });
             if let Some(provider_ref) = noted {
-                finish_one(&mut tx, &lease, &Ending::Accepted { provider_ref }, now).await?;
+                finish_one(&mut tx, &lease, &AttemptOutcome::Accepted { provider_ref }, now).await?;
                 taken.push(lease);
                 continue;
             }
             let cause = "the worker vanished: it is not known whether the message went out".to_owned();
             let not_before = now + rest.of(channel_of(row)?);
-            book(&mut tx, &lease, &Ending::LetGo { not_before, cause }, now).await?;
+            book(&mut tx, &lease, &AttemptOutcome::LetGo { not_before, cause }, now).await?;
             recovered.in_doubt += 1;
         }
         tx.commit().await?;

@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
 
 use crate::delivery::attempt::{Lease, Reference};
-use crate::delivery::state::{DeliveryState, Event, Report, Standing};
+use crate::delivery::state::{DeliveryStanding, DeliveryState, Event, Report};
 use crate::people::Channel;
 use crate::store::error::StoreError;
 use crate::store::queue::{Reported, standing_of};
@@ -126,7 +126,7 @@ impl Store {
     /// When the store fails.
     pub async fn count_as_sent(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
         let from = DeliveryState::Queued;
-        let Some(to) = Standing::new(from).after(Event::Report(Report::Accepted)) else { return Ok(()) };
+        let Some(to) = DeliveryStanding::new(from).after(Event::Report(Report::Accepted)) else { return Ok(()) };
         let mut tx = self.begin().await?;
         sqlx::query("UPDATE deliveries SET state = $2, updated_at = $1 WHERE state = $3 AND not_before <= $1")
             .bind(ms(now))

@@ -7,7 +7,7 @@ use std::io::{self, BufRead};
 
 use chrono::NaiveDate;
 
-use super::answer::{FeedError, Parsed, StationSeen, plain_reading};
+use super::answer::{DescribedStation, FeedError, Parsed, plain_reading};
 use super::ghcn_flags;
 use super::lines::{LineParser, drive};
 use super::text::{self, Date};
@@ -184,9 +184,15 @@ impl LineParser for WideRows {
 }
 
 /// A station with coordinates that can be; others are left out, as if the row had none.
-pub(super) fn seen(id: &StationId, name: &str, latitude: f64, longitude: f64, elevation_m: Option<f64>) -> StationSeen {
+pub(super) fn seen(
+    id: &StationId,
+    name: &str,
+    latitude: f64,
+    longitude: f64,
+    elevation_m: Option<f64>,
+) -> DescribedStation {
     let on_earth = (-90.0..=90.0).contains(&latitude) && (-180.0..=180.0).contains(&longitude);
-    StationSeen {
+    DescribedStation {
         id: id.clone(),
         name: excerpt(name, 80),
         place: on_earth.then_some(Point { latitude, longitude }),

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use url::Url;
 
 use super::answer::{FeedError, Parsed, plain_reading};
-use super::ask::{Ask, Feed, below};
+use super::ask::{Feed, FeedQuery, below};
 use super::text;
 use super::unit::Unit;
 use crate::weather::excerpt::excerpt;
@@ -241,7 +241,7 @@ pub struct Acis;
 
 #[async_trait]
 impl Feed for Acis {
-    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
+    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
         let question = Question::ours(ask.from, ask.to);
         let body = question.body("sid", json!(sid(ask.source)?));
         let answer = fetcher.post_json(&below(base_url, "StnData"), &body).await?;

@@ -21,7 +21,7 @@ pub struct Parsed {
     /// Places where the source itself says that it has no value.
     pub missing: u64,
     /// Where the answer's stations are, if it says so; one entry a station.
-    pub stations: Vec<StationSeen>,
+    pub stations: Vec<DescribedStation>,
 }
 
 /// A place in an answer that gave no reading though it should have.
@@ -44,7 +44,7 @@ impl fmt::Display for RejectedLine {
 
 /// A station as a file itself describes it; GHCN files give metres.
 #[derive(Clone, Debug, PartialEq)]
-pub struct StationSeen {
+pub struct DescribedStation {
     pub id: StationId,
     pub name: String,
     pub place: Option<Point>,
@@ -57,7 +57,7 @@ impl Parsed {
     }
 
     /// Remembers where a station is; a later row that knows more completes an earlier one.
-    pub(super) fn saw_station(&mut self, seen: StationSeen) {
+    pub(super) fn saw_station(&mut self, seen: DescribedStation) {
         match self.stations.iter_mut().rev().find(|known| known.id == seen.id) {
             Some(known) => {
                 known.place = known.place.or(seen.place);

@@ -12,7 +12,7 @@ use crate::weather::station::{FeedKind, StationId};
 
 /// One question to one source of one station.
 #[derive(Clone, Copy, Debug)]
-pub struct Ask<'a> {
+pub struct FeedQuery<'a> {
     /// Our name of the station: stands in the readings.
     pub station: &'a StationId,
     /// The source's name of the station; forms see [`crate::weather::SourceRef::id`].
@@ -32,12 +32,12 @@ pub trait Feed: Send + Sync {
     ///
     /// # Errors
     /// When no usable answer came; see [`FeedError`].
-    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError>;
+    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError>;
 }
 
 /// Leaves out days that were not asked for, and holds back what cannot be final yet: a maximum of a day that still
 /// runs may still rise. A value read by an observer today, at an hour that has passed, is final.
-pub(crate) fn keep_asked_days(parsed: &mut Parsed, kind: FeedKind, ask: &Ask<'_>) {
+pub(crate) fn keep_asked_days(parsed: &mut Parsed, kind: FeedKind, ask: &FeedQuery<'_>) {
     let local = ask.now.with_timezone(&ask.time_zone);
     let today = local.date_naive();
     let Parsed { readings, rejected_lines, .. } = parsed;

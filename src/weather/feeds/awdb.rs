@@ -7,7 +7,7 @@ use serde::Deserialize;
 use url::Url;
 
 use super::answer::{FeedError, Parsed, plain_reading};
-use super::ask::{Ask, Feed, below};
+use super::ask::{Feed, FeedQuery, below};
 use super::ghcn_flags;
 use super::text::{self, Date};
 use super::unit::Unit;
@@ -111,7 +111,7 @@ pub struct Awdb;
 
 #[async_trait]
 impl Feed for Awdb {
-    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
+    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
         let triplet = triplet(ask.source)?;
         let mut url = below(base_url, "data");
         // The colons stay as they are: one client found that the service wants them so.

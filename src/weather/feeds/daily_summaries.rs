@@ -8,7 +8,7 @@ use url::Url;
 
 use super::access_csv::{self, Cell};
 use super::answer::{FeedError, Parsed};
-use super::ask::{Ask, Feed};
+use super::ask::{Feed, FeedQuery};
 use super::ghcn_dly;
 use super::text::{self, Date};
 use super::unit::Unit;
@@ -106,7 +106,7 @@ pub struct DailySummaries;
 
 #[async_trait]
 impl Feed for DailySummaries {
-    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
+    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
         let id = ghcn_dly::station_id(ask.source)?;
         let mut url = base_url.clone();
         url.set_query(Some(&format!(

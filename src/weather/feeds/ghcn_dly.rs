@@ -8,7 +8,7 @@ use chrono::{Datelike, Days, NaiveDate};
 use url::Url;
 
 use super::answer::{FeedError, Parsed, plain_reading};
-use super::ask::{Ask, Feed, below};
+use super::ask::{Feed, FeedQuery, below};
 use super::lines::{LineParser, drive};
 use super::unit::Unit;
 use super::{access_csv, ghcn_csv, ghcn_flags, text};
@@ -154,7 +154,7 @@ pub struct GhcnDaily;
 
 #[async_trait]
 impl Feed for GhcnDaily {
-    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
+    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
         let id = station_id(ask.source)?;
         let path = base_url.path().trim_end_matches('/');
         if path.ends_with("/by_station") {

@@ -25,9 +25,9 @@ use crate::weather::fetch::{FetchError, Fetcher};
 use crate::weather::settings::FeedsConfig;
 use crate::weather::station::{FeedKind, SourceRef, StationId};
 
-pub use answer::{FeedError, Parsed, RejectedLine, StationSeen};
+pub use answer::{DescribedStation, FeedError, Parsed, RejectedLine};
 pub(crate) use ask::keep_asked_days;
-pub use ask::{Ask, Feed};
+pub use ask::{Feed, FeedQuery};
 pub use lines::LineParser;
 pub(crate) use lines::{DriveError, drive_some};
 pub(crate) use text::Lines;
@@ -93,7 +93,12 @@ pub fn usual_sources(station: &StationId) -> Vec<SourceRef> {
 ///
 /// # Errors
 /// See [`FeedError`].
-pub async fn pull(kind: FeedKind, fetcher: &Fetcher, feeds: &FeedsConfig, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
+pub async fn pull(
+    kind: FeedKind,
+    fetcher: &Fetcher,
+    feeds: &FeedsConfig,
+    ask: &FeedQuery<'_>,
+) -> Result<Parsed, FeedError> {
     let mut parsed = feed(kind).pull(fetcher, base_url(kind, feeds)?, ask).await?;
     keep_asked_days(&mut parsed, kind, ask);
     Ok(parsed)

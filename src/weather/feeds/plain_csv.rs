@@ -12,7 +12,7 @@ use url::Url;
 
 use super::access_csv;
 use super::answer::{FeedError, Parsed, plain_reading};
-use super::ask::{Ask, Feed};
+use super::ask::{Feed, FeedQuery};
 use super::lines::{LineParser, drive};
 use super::text::{self, Date};
 use super::text::{Lines, split_csv};
@@ -184,7 +184,7 @@ pub struct PlainCsv;
 
 #[async_trait]
 impl Feed for PlainCsv {
-    async fn pull(&self, fetcher: &Fetcher, _base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
+    async fn pull(&self, fetcher: &Fetcher, _base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
         let (address, unit) = address_and_unit(ask.source)?;
         let body = if address.starts_with("http://") || address.starts_with("https://") {
             let url = Url::parse(address).map_err(|why| FetchError::bad_address(address, why))?;

@@ -16,7 +16,7 @@ use super::answer::{Accept, Answer, BodyError, html_title, is_html, read_body, r
 use super::cache::{BodyCache, CachedBody};
 use super::error::{FetchError, root_cause, shown};
 use super::guard::{PrivateName, PublicNames, check_address, redirect_target, trusted_hosts};
-use super::waiting::{RealWaiting, Waiting};
+use super::sleeper::{RealSleeper, Sleeper};
 use crate::clock::Clock;
 use crate::net::http_client_builder;
 use crate::randomness::Randomness;
@@ -39,7 +39,7 @@ pub struct Fetcher {
     cache: Mutex<BodyCache>,
     clock: Arc<dyn Clock>,
     randomness: Randomness,
-    waiting: Arc<dyn Waiting>,
+    waiting: Arc<dyn Sleeper>,
 }
 
 /// The bounds of one [`Fetcher`].
@@ -72,7 +72,7 @@ impl Fetcher {
     /// # Errors
     /// When the contact cannot stand in a header or the HTTP client cannot start.
     pub fn new(feeds: &FeedsConfig, clock: Arc<dyn Clock>, randomness: Randomness) -> Result<Self, FetchError> {
-        Self::with(feeds, Limits::of(feeds), clock, randomness, Arc::new(RealWaiting))
+        Self::with(feeds, Limits::of(feeds), clock, randomness, Arc::new(RealSleeper))
     }
 
     /// With other limits and another way of waiting than the configured ones.
@@ -84,7 +84,7 @@ impl Fetcher {
         limits: Limits,
         clock: Arc<dyn Clock>,
         randomness: Randomness,
-        waiting: Arc<dyn Waiting>,
+        waiting: Arc<dyn Sleeper>,
     ) -> Result<Self, FetchError> {
         let user_agent = format!("treebell/{} ({})", env!("CARGO_PKG_VERSION"), feeds.contact.trim());
         if HeaderValue::from_str(&user_agent).is_err() || !user_agent.is_ascii() {

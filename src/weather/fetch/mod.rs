@@ -9,9 +9,9 @@ mod cache;
 mod client;
 mod error;
 mod guard;
-mod waiting;
+mod sleeper;
 
 pub use answer::{Accept, Answer};
 pub use client::{Fetcher, Limits};
 pub use error::FetchError;
-pub use waiting::{NotedWaiting, RealWaiting, Waiting};
+pub use sleeper::{NotedSleeper, RealSleeper, Sleeper};

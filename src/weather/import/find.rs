@@ -10,7 +10,7 @@ use serde_json::Value;
 use super::file::{ImportError, open, read_whole, unreadable};
 use super::station_list::{read_station_list, station_of_list};
 use crate::weather::excerpt::excerpt;
-use crate::weather::feeds::{Lines, StationSeen, access_csv, ghcn_csv, ghcn_dly, plain_csv};
+use crate::weather::feeds::{DescribedStation, Lines, access_csv, ghcn_csv, ghcn_dly, plain_csv};
 use crate::weather::station::StationId;
 
 /// As much of a file as its format is told from.
@@ -54,7 +54,7 @@ impl fmt::Display for Format {
 pub struct Found {
     pub records: Vec<FoundFile>,
     /// All stations of all lists, the first mention of each.
-    pub stations: BTreeMap<StationId, StationSeen>,
+    pub stations: BTreeMap<StationId, DescribedStation>,
     /// Files inside folders that hold nothing for us, each with the reason.
     pub left_alone: Vec<(PathBuf, String)>,
 }
@@ -108,7 +108,7 @@ impl Found {
         Ok(())
     }
 
-    pub fn add_stations(&mut self, stations: Vec<StationSeen>) {
+    pub fn add_stations(&mut self, stations: Vec<DescribedStation>) {
         for station in stations {
             self.stations.entry(station.id.clone()).or_insert(station);
         }

@@ -5,14 +5,14 @@ use std::path::Path;
 use super::file::{ImportError, open, unreadable};
 use crate::geo::Point;
 use crate::weather::excerpt::excerpt;
-use crate::weather::feeds::{Lines, StationSeen};
+use crate::weather::feeds::{DescribedStation, Lines};
 use crate::weather::station::StationId;
 
 /// Reads a list in the layout of `ghcnd-stations.txt`, also gzipped.
 ///
 /// # Errors
 /// When it cannot be read, or its first line is not such a line.
-pub fn read_station_list(path: &Path) -> Result<Vec<StationSeen>, ImportError> {
+pub fn read_station_list(path: &Path) -> Result<Vec<DescribedStation>, ImportError> {
     let mut lines = Lines::new(open(path, &|_| {}).map_err(|source| unreadable(path, source))?);
     let mut stations = Vec::new();
     while lines.advance().map_err(|source| unreadable(path, source))?.is_some() {
@@ -29,7 +29,7 @@ pub fn read_station_list(path: &Path) -> Result<Vec<StationSeen>, ImportError> {
 }
 
 /// One line: id in columns 1-11, latitude 13-20, longitude 22-30, elevation 32-37 in metres, state 39-40, name 42-71.
-pub(super) fn station_of_list(line: &[u8]) -> Option<StationSeen> {
+pub(super) fn station_of_list(line: &[u8]) -> Option<DescribedStation> {
     // Names may hold more than ASCII, so only what stands before them is cut by position.
     let head = std::str::from_utf8(line.get(..37)?).ok()?;
     let id = head.get(..11)?;
@@ -42,7 +42,7 @@ pub(super) fn station_of_list(line: &[u8]) -> Option<StationSeen> {
         && (-90.0..=90.0).contains(&latitude)
         && (-180.0..=180.0).contains(&longitude);
     let name = String::from_utf8_lossy(line.get(41..).unwrap_or_default());
-    fits.then(|| StationSeen {
+    fits.then(|| DescribedStation {
         id: StationId(id.to_owned()),
         name: excerpt(&name.chars().take(30).collect::<String>(), 40),
         place: Some(Point { latitude, longitude }),

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::NaiveDate;
 
-use crate::weather::feeds::{Parsed, RejectedLine, StationSeen};
+use crate::weather::feeds::{DescribedStation, Parsed, RejectedLine};
 use crate::weather::reading::Element;
 use crate::weather::station::StationId;
 
@@ -17,7 +17,7 @@ pub struct Summary {
     /// Stations that have a place in the store, a list or the file itself, with their count of values.
     pub stations: BTreeMap<StationId, u64>,
     /// Where the file itself says its stations are.
-    pub places: BTreeMap<StationId, StationSeen>,
+    pub places: BTreeMap<StationId, DescribedStation>,
     pub first_day: Option<NaiveDate>,
     pub last_day: Option<NaiveDate>,
     /// Days of a station with at least one value that its source does not speak against.
@@ -53,7 +53,7 @@ pub(super) struct Tally<'a> {
     /// Stations unknown so far may still be placed by the file itself.
     may_learn: bool,
     stations: HashMap<StationId, StationTally>,
-    places: BTreeMap<StationId, StationSeen>,
+    places: BTreeMap<StationId, DescribedStation>,
     unknown: BTreeMap<StationId, u64>,
     summary: Summary,
 }
@@ -121,7 +121,7 @@ impl<'a> Tally<'a> {
     }
 
     pub(super) fn finish(mut self) -> Summary {
-        let placed = |seen: &StationSeen| seen.place.is_some() && seen.elevation_m.is_some();
+        let placed = |seen: &DescribedStation| seen.place.is_some() && seen.elevation_m.is_some();
         for (id, station) in self.stations {
             if !self.known.contains(&id) && !self.places.get(&id).is_some_and(placed) {
                 *self.unknown.entry(id).or_default() += station.taken + station.rejected.values().sum::<u64>();

@@ -21,7 +21,7 @@ use crate::delivery::attempt::Reference;
 use crate::delivery::inbound::InboundText;
 use crate::delivery::state::Report;
 use crate::dispatch::bounces;
-use crate::dispatch::bounces::Taken;
+use crate::dispatch::bounces::BounceOutcome;
 use crate::people::Channel;
 use crate::service::subscribe::tokens::same;
 use crate::service::texts::Texts;
@@ -92,7 +92,7 @@ async fn answer(
     headers: &HeaderMap,
     body: &[u8],
 ) -> Result<&'static str, Refusal> {
-    let config = &site.parts().config.hooks;
+    let config = &site.app().config.hooks;
     let Some(path) = &config.path else { return Err(Refusal::NotFound) };
     let path = path.read().await.map_err(|why| Refusal::Later(format!("hooks.path: {why}")))?;
     if path.expose().is_empty() || !same(path.expose(), secret) || !matches!(hook, "text" | "report" | "bounce") {
@@ -103,16 +103,16 @@ async fn answer(
     }
     let signed = signed_id(site, config, headers, body).await?;
     if let Some(id) = &signed
-        && site.parts().store.call_was_taken(id).await.map_err(|why| Refusal::Later(why.to_string()))?
+        && site.app().store.call_was_taken(id).await.map_err(|why| Refusal::Later(why.to_string()))?
     {
         return Ok("taken before\n");
     }
     if hook == "bounce" {
-        let (store, config) = (&site.parts().store, &site.parts().config);
+        let (store, config) = (&site.app().store, &site.app().config);
         let taken = bounces::take(store, body, config.email.bounces_until_dead, site.now()).await;
         let words = match taken.map_err(|why| Refusal::Later(why.to_string()))? {
-            Taken::Booked(_) => "taken\n",
-            Taken::Nothing(_) | Taken::Unknown => "nothing done\n",
+            BounceOutcome::Booked(_) => "taken\n",
+            BounceOutcome::Nothing(_) | BounceOutcome::Unknown => "nothing done\n",
         };
         return noted(site, signed.as_deref(), words).await;
     }
@@ -129,7 +129,7 @@ async fn answer(
 /// Remembers a signed call that was carried out.
 async fn noted(site: &Site, signed: Option<&str>, words: &'static str) -> Result<&'static str, Refusal> {
     if let Some(id) = signed {
-        site.parts().store.note_call(id, site.now()).await.map_err(|why| Refusal::Later(why.to_string()))?;
+        site.app().store.note_call(id, site.now()).await.map_err(|why| Refusal::Later(why.to_string()))?;
     }
     Ok(words)
 }
@@ -168,7 +168,7 @@ async fn take_text(
         at: site.now(),
         id: fields.get(&names.id).filter(|id| !id.is_empty()).or_else(|| signed.map(str::to_owned)),
     };
-    Texts::new(site.parts().clone()).take(&text).await.map_err(|why| Refusal::Later(Chain(&why).to_string()))?;
+    Texts::new(site.app().clone()).take(&text).await.map_err(|why| Refusal::Later(Chain(&why).to_string()))?;
     // Nothing more: some gateways send what they are answered to the phone.
     Ok("")
 }
@@ -196,7 +196,7 @@ async fn take_report(site: &Site, config: &HooksConfig, fields: &Fields) -> Resu
         }
     };
     let now = site.now();
-    site.parts()
+    site.app()
         .store
         .apply_report(Channel::Sms, reference, report, now)
         .await

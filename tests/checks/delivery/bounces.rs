@@ -5,7 +5,7 @@ use std::process::{Command, Stdio};
 
 use treebell::delivery::state::DeliveryState;
 use treebell::dispatch::bounces;
-use treebell::dispatch::bounces::Taken;
+use treebell::dispatch::bounces::BounceOutcome;
 use treebell::people::Channel;
 use treebell::store::Store;
 use treebell::store::bounces::Bounced;
@@ -38,12 +38,12 @@ pub async fn sent_mails(store: &Store, regions: &[&'static str]) -> Vec<String> 
     keys
 }
 
-async fn take(store: &Store, key: &str, status: &str) -> Taken {
+async fn take(store: &Store, key: &str, status: &str) -> BounceOutcome {
     bounces::take(store, report(key, status).as_bytes(), 3, at(NOON)).await.unwrap()
 }
 
-fn booked(key: &str, buried: bool) -> Taken {
-    Taken::Booked(Bounced { delivery: key.to_owned(), buried })
+fn booked(key: &str, deactivated: bool) -> BounceOutcome {
+    BounceOutcome::Booked(Bounced { delivery: key.to_owned(), deactivated })
 }
 
 #[tokio::test]
@@ -96,11 +96,11 @@ async fn a_report_about_no_mail_of_ours_changes_nothing() {
         let unsent = Seed { region: "south", ..Seed::new(Channel::Email, 1) }.put(&store).await;
         let before = rows(&store).await;
         for forged in ["00112233445566778899aabbccddeeff", &texts[0], &unsent[0]] {
-            assert_eq!(take(&store, forged, "5.1.1").await, Taken::Unknown, "{forged}");
+            assert_eq!(take(&store, forged, "5.1.1").await, BounceOutcome::Unknown, "{forged}");
         }
         let stripped = report(&keys[0], "5.1.1").replace("Message-ID: <", "X-Id: <");
         let taken = bounces::take(&store, stripped.as_bytes(), 3, at(NOON)).await.unwrap();
-        assert!(matches!(taken, Taken::Nothing(_)), "{taken:?}");
+        assert!(matches!(taken, BounceOutcome::Nothing(_)), "{taken:?}");
         let states = |rows: &std::collections::BTreeMap<String, treebell::store::queue::DeliveryRow>| {
             rows.values().map(|row| row.standing.state).collect::<Vec<_>>()
         };

@@ -19,7 +19,7 @@ use treebell::dispatch::channels::smtp::SmtpTransport;
 use treebell::dispatch::personalise::AsWritten;
 use treebell::dispatch::{Channels, Dispatcher, Drained};
 use treebell::people::Channel;
-use treebell::store::queue::Ask;
+use treebell::store::queue::ClaimRequest;
 use treebell::store::{Engine, Store};
 
 use super::gateway::FakeGateway;
@@ -424,7 +424,7 @@ async fn a_worker_that_stands_still_inside_a_transaction_holds_up_the_others_for
         }
         let other = open_store(&address).await.unwrap();
         Seed::new(Channel::Email, 2).put(&one).await;
-        let ask = |now, most| Ask {
+        let ask = |now, most| ClaimRequest {
             channel: Channel::Email,
             now,
             lease: TimeDelta::seconds(60),

@@ -26,7 +26,7 @@ use std::sync::Arc;
 use chrono::{DateTime, TimeDelta, Utc};
 use treebell::clock::{Clock, ManualClock};
 use treebell::config::{DeliveryConfig, PaceConfig};
-use treebell::delivery::attempt::{Lost, UncertainRest};
+use treebell::delivery::attempt::{LostLeases, UncertainRest};
 use treebell::delivery::state::DeliveryState;
 use treebell::dispatch::channels::Transport;
 use treebell::dispatch::channels::scripted::{Script, ScriptedTransport};
@@ -247,7 +247,7 @@ impl World {
 
 pub async fn lose_leases(store: &Store, now: DateTime<Utc>) -> u64 {
     let rest = UncertainRest { email: TimeDelta::zero(), sms: TimeDelta::minutes(15) };
-    store.recover_leases(Lost::Expired, rest, now).await.unwrap().in_doubt
+    store.recover_leases(LostLeases::Expired, rest, now).await.unwrap().in_doubt
 }
 
 pub async fn rows(store: &Store) -> BTreeMap<String, DeliveryRow> {

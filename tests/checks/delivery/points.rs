@@ -5,13 +5,13 @@ use std::time::Duration;
 
 use chrono::TimeDelta;
 use treebell::clock::{Clock, SystemClock};
-use treebell::delivery::attempt::{Lost, UncertainRest};
+use treebell::delivery::attempt::{LostLeases, UncertainRest};
 use treebell::delivery::state::DeliveryState;
 use treebell::people::Channel;
 use treebell::store::{Engine, Store};
 
 use super::Ledger;
-use super::gateway::{Act as Ask, FakeGateway};
+use super::gateway::{Act as ClaimRequest, FakeGateway};
 use super::kills::{Service, kills, seed, waiting};
 use super::smtp::{Act, Point, SmtpServer};
 use crate::engines::at_each_address;
@@ -23,7 +23,7 @@ enum Death {
     /// By its own hook.
     Between(&'static str),
     Smtp(Act),
-    Http(Ask),
+    Http(ClaimRequest),
 }
 
 /// What a kill may lead to, at most.
@@ -69,10 +69,10 @@ async fn a_kill_at_each_point_of_smtp_repeats_only_what_the_relay_has() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_kill_at_each_point_of_http_repeats_only_what_the_gateway_has() {
     let http = [
-        (Ask::HoldBeforeBody, Toll::Mark),
-        (Ask::HoldBeforeTaking, Toll::Mark),
-        (Ask::TakeAndHang, Toll::Repeat),
-        (Ask::AnswerAndTell, Toll::RepeatAtMost),
+        (ClaimRequest::HoldBeforeBody, Toll::Mark),
+        (ClaimRequest::HoldBeforeTaking, Toll::Mark),
+        (ClaimRequest::TakeAndHang, Toll::Repeat),
+        (ClaimRequest::AnswerAndTell, Toll::RepeatAtMost),
     ];
     let points = http.into_iter().map(|(act, toll)| (Death::Http(act), toll)).chain(BETWEEN).collect();
     each_point(Channel::Sms, points).await;
@@ -89,7 +89,7 @@ async fn let_leases_end(store: &Store) {
     while store.engine() == Engine::Postgres
         && store.queue_counts().await.unwrap().keys().any(|(_, state)| *state == DeliveryState::Leased)
     {
-        store.recover_leases(Lost::Expired, rest, SystemClock.now()).await.unwrap();
+        store.recover_leases(LostLeases::Expired, rest, SystemClock.now()).await.unwrap();
         tokio::time::sleep(Duration::from_millis(20)).await;
     }
 }
@@ -122,7 +122,7 @@ async fn each_point(channel: Channel, points: Vec<(Death, Toll)>) {
                 match death {
                     Death::Between(_) => settings.push(("TREEBELL_KILLED_AT", &dies)),
                     Death::Smtp(act) => relay.act(vec![Act::Take; before].into_iter().chain([act.clone()])),
-                    Death::Http(act) => gateway.act(vec![Ask::Take; before].into_iter().chain([act.clone()])),
+                    Death::Http(act) => gateway.act(vec![ClaimRequest::Take; before].into_iter().chain([act.clone()])),
                 }
                 let service = Service::worker_with(&address, &relay, &gateway, &settings);
                 match death {

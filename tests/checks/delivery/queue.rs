@@ -4,16 +4,16 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
-use treebell::delivery::attempt::{Ending, Lease, Reference};
-use treebell::delivery::pace::Window;
+use treebell::delivery::attempt::{AttemptOutcome, Lease, Reference};
+use treebell::delivery::pace::RateWindow;
 use treebell::delivery::quiet_hours::QuietHours;
 use treebell::delivery::state::{DeliveryState, Report};
 use treebell::dispatch::channels::scripted::Script;
 use treebell::message::Message;
 use treebell::people::{Channel, Language};
 use treebell::season::{NoticeKind, SeasonKey};
-use treebell::store::notices::{Fate, NewNotice, NoticeText, Put, put_notice};
-use treebell::store::queue::{Ask, Booked, ByHand, Claimed, Reported};
+use treebell::store::notices::{NewNotice, NoticeRelease, NoticeText, Put, put_notice};
+use treebell::store::queue::{Booked, ByHand, ClaimRequest, Claimed, Reported};
 use treebell::store::{Engine, Store, ms};
 
 use super::{Ledger, NOON, Seed, World, at, lose_leases, rows};
@@ -27,7 +27,7 @@ fn open_hours() -> QuietHours {
 
 async fn claim_as(store: &Store, worker: &str, most: u32, now: DateTime<Utc>) -> Claimed {
     store
-        .claim(&Ask {
+        .claim(&ClaimRequest {
             channel: Channel::Email,
             now,
             lease: TimeDelta::seconds(60),
@@ -47,12 +47,12 @@ async fn claim_one(store: &Store, worker: &str, now: DateTime<Utc>) -> Lease {
     claimed.taken.remove(0).lease
 }
 
-async fn finish_one(store: &Store, lease: &Lease, ending: Ending, now: DateTime<Utc>) -> Booked {
+async fn finish_one(store: &Store, lease: &Lease, ending: AttemptOutcome, now: DateTime<Utc>) -> Booked {
     store.finish(&[(lease.clone(), ending)], now).await.unwrap()[0]
 }
 
-fn accepted() -> Ending {
-    Ending::Accepted { provider_ref: None }
+fn accepted() -> AttemptOutcome {
+    AttemptOutcome::Accepted { provider_ref: None }
 }
 
 async fn state_of(store: &Store, key: &str) -> DeliveryState {
@@ -76,15 +76,15 @@ async fn a_late_answer_does_not_touch_the_successor() {
 
         for ending in [
             accepted(),
-            Ending::Refused { cause: "x".into() },
-            Ending::NotNow { not_before: now, cause: "x".into() },
-            Ending::AnswerLost { not_before: now, cause: "x".into() },
+            AttemptOutcome::Refused { cause: "x".into() },
+            AttemptOutcome::NotNow { not_before: now, cause: "x".into() },
+            AttemptOutcome::AnswerLost { not_before: now, cause: "x".into() },
         ] {
             assert_eq!(finish_one(&store, &first, ending, now).await, Booked::Stale);
             assert_eq!(state_of(&store, &key).await, DeliveryState::Leased);
         }
         assert_eq!(finish_one(&store, &second, accepted(), now).await, Booked::Done(DeliveryState::Sent));
-        assert_eq!(finish_one(&store, &first, Ending::Refused { cause: "x".into() }, now).await, Booked::Stale);
+        assert_eq!(finish_one(&store, &first, AttemptOutcome::Refused { cause: "x".into() }, now).await, Booked::Stale);
         assert_eq!(state_of(&store, &key).await, DeliveryState::Sent);
     })
     .await;
@@ -101,7 +101,10 @@ async fn a_worker_that_comes_back_under_its_old_name_gains_nothing() {
         now += TimeDelta::seconds(61);
         lose_leases(&store, now).await;
         let after = claim_one(&store, "worker-1", now).await;
-        assert_eq!(finish_one(&store, &before, Ending::Refused { cause: "x".into() }, now).await, Booked::Stale);
+        assert_eq!(
+            finish_one(&store, &before, AttemptOutcome::Refused { cause: "x".into() }, now).await,
+            Booked::Stale
+        );
         assert!(store.renew_leases(&[before], now, TimeDelta::seconds(60)).await.unwrap().is_empty());
         assert_eq!(state_of(&store, &key).await, DeliveryState::Leased);
         assert_eq!(finish_one(&store, &after, accepted(), now).await, Booked::Done(DeliveryState::Sent));
@@ -147,7 +150,7 @@ async fn notice_and_deliveries_come_together_or_not_at_all() {
         let notice = NewNotice {
             season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "high-mesa".into(), year: 2026 },
             kind: NoticeKind::GetReady,
-            fate: Fate::Release,
+            fate: NoticeRelease::Release,
             reason: serde_json::Value::Null,
             facts: serde_json::Value::Null,
             decided_on: at(NOON).date_naive(),
@@ -281,7 +284,7 @@ async fn what_staff_call_back_is_not_taken() {
         let lease = claim_one(&store, "w", at(NOON)).await;
         store.recall_notice(&seed.notice(), Some("wrong region"), at(NOON)).await.unwrap();
         // One was in hand and comes back unsent: it must not go out after all.
-        finish_one(&store, &lease, Ending::NotNow { not_before: at(NOON), cause: "x".into() }, at(NOON)).await;
+        finish_one(&store, &lease, AttemptOutcome::NotNow { not_before: at(NOON), cause: "x".into() }, at(NOON)).await;
         assert!(claim_as(&store, "w", 10, at(NOON)).await.taken.is_empty());
     })
     .await;
@@ -306,7 +309,7 @@ async fn who_said_stop_after_queueing_is_not_written_to() {
 
 // Reports.
 
-// Seen failing without the forward-only rule in `Standing::after`: "accepted" that comes last takes "delivered" back.
+// Seen failing without the forward-only rule in `DeliveryStanding::after`: "accepted" that comes last takes "delivered" back.
 #[tokio::test]
 async fn reports_in_every_order_end_in_the_same_state() {
     on_each_engine("reports out of order", |store| async move {
@@ -317,7 +320,7 @@ async fn reports_in_every_order_end_in_the_same_state() {
         seed.put(&store).await;
         let now = at(NOON);
         let claimed = store
-            .claim(&Ask {
+            .claim(&ClaimRequest {
                 channel: Channel::Sms,
                 now,
                 lease: TimeDelta::seconds(60),
@@ -341,7 +344,7 @@ async fn reports_in_every_order_end_in_the_same_state() {
                 };
                 match step {
                     0 => {
-                        let ending = Ending::Accepted { provider_ref: Some(reference.clone()) };
+                        let ending = AttemptOutcome::Accepted { provider_ref: Some(reference.clone()) };
                         assert_ne!(finish_one(&store, &leased.lease, ending, now).await, Booked::Stale);
                     }
                     1 => drop(report(Report::Accepted).await),
@@ -435,14 +438,14 @@ async fn many_answers_booked_at_once_do_what_each_does_by_itself() {
         // Half of what was lost is in other hands by now.
         claim_as(&store, "other", EACH as u32 / 5, later).await;
         let ending = |group: usize, index: usize| match answers[index] {
-            0 => Ending::NotNow { not_before: later, cause: "x".into() },
-            1 => Ending::Refused { cause: "y".into() },
-            2 => Ending::AnswerLost { not_before: later, cause: "z".into() },
-            3 => Ending::Withdrawn,
+            0 => AttemptOutcome::NotNow { not_before: later, cause: "x".into() },
+            1 => AttemptOutcome::Refused { cause: "y".into() },
+            2 => AttemptOutcome::AnswerLost { not_before: later, cause: "z".into() },
+            3 => AttemptOutcome::Withdrawn,
             4 => accepted(),
-            _ => Ending::Accepted { provider_ref: Some(format!("{group}-{index}")) },
+            _ => AttemptOutcome::Accepted { provider_ref: Some(format!("{group}-{index}")) },
         };
-        let together: Vec<(Lease, Ending)> =
+        let together: Vec<(Lease, AttemptOutcome)> =
             leases[0].iter().enumerate().map(|(index, lease)| (lease.clone(), ending(0, index))).collect();
         let held_by_others = rows_held_by_others(&store).await;
         let booked = store.finish(&together, later).await.unwrap();
@@ -555,7 +558,7 @@ async fn workers_that_count_at_the_same_time_stay_within_the_limit() {
     at_each_address("counting at the same time", |address| async move {
         let store = open_store(&address).await.unwrap();
         Seed::new(Channel::Email, 400).put(&store).await;
-        let windows = [Window { limit: 20, length: TimeDelta::minutes(1) }];
+        let windows = [RateWindow { limit: 20, length: TimeDelta::minutes(1) }];
         let mut now = at(NOON);
         for _ in 0..5 {
             let start = std::sync::Arc::new(tokio::sync::Barrier::new(8));
@@ -564,7 +567,7 @@ async fn workers_that_count_at_the_same_time_stay_within_the_limit() {
                 let (store, start) = (store.clone(), start.clone());
                 tasks.spawn(async move {
                     let worker = format!("w{worker}");
-                    let ask = Ask {
+                    let ask = ClaimRequest {
                         channel: Channel::Email,
                         now,
                         lease: TimeDelta::seconds(60),
@@ -595,7 +598,7 @@ async fn a_report_that_is_quicker_than_our_booking_counts_once_its_reference_is_
         let theirs = Reference::Provider("r-1");
         let said = store.apply_report(Channel::Email, theirs, Report::Undelivered, at(NOON)).await.unwrap();
         assert_eq!(said, Reported::Unknown);
-        let ending = Ending::Accepted { provider_ref: Some("r-1".into()) };
+        let ending = AttemptOutcome::Accepted { provider_ref: Some("r-1".into()) };
         assert_eq!(finish_one(&store, &lease, ending, at(NOON)).await, Booked::Done(DeliveryState::Bounced));
         assert_eq!(state_of(&store, &key).await, DeliveryState::Bounced);
     })
@@ -635,7 +638,7 @@ async fn a_report_waits_for_the_one_that_is_being_written() {
 /// What can become known of one message, as an outside check says where it must end.
 #[derive(Clone, Debug)]
 enum News {
-    Ours(Ending),
+    Ours(AttemptOutcome),
     ByReference(Report),
     ByKey(Report),
     /// About a message of somebody else.
@@ -645,7 +648,7 @@ enum News {
 /// Weighed up without regard to order: proof that it arrived before word that it did not, and that before our own answer.
 fn must_end(news: &[News]) -> DeliveryState {
     // A provider's reference is only known once our own answer brought it.
-    let linked = news.iter().any(|one| matches!(one, News::Ours(Ending::Accepted { provider_ref: Some(_) })));
+    let linked = news.iter().any(|one| matches!(one, News::Ours(AttemptOutcome::Accepted { provider_ref: Some(_) })));
     let said = |report: Report| {
         news.iter().any(|one| match one {
             News::ByKey(said) => *said == report,
@@ -663,11 +666,11 @@ fn must_end(news: &[News]) -> DeliveryState {
     } else {
         match ours {
             None => DeliveryState::Leased,
-            Some(Ending::Accepted { .. }) => DeliveryState::Sent,
-            Some(Ending::NotNow { .. }) => DeliveryState::Queued,
-            Some(Ending::Refused { .. }) => DeliveryState::Failed,
-            Some(Ending::Withdrawn) => DeliveryState::Cancelled,
-            Some(Ending::AnswerLost { .. } | Ending::LetGo { .. }) => DeliveryState::Uncertain,
+            Some(AttemptOutcome::Accepted { .. }) => DeliveryState::Sent,
+            Some(AttemptOutcome::NotNow { .. }) => DeliveryState::Queued,
+            Some(AttemptOutcome::Refused { .. }) => DeliveryState::Failed,
+            Some(AttemptOutcome::Withdrawn) => DeliveryState::Cancelled,
+            Some(AttemptOutcome::AnswerLost { .. } | AttemptOutcome::LetGo { .. }) => DeliveryState::Uncertain,
         }
     }
 }
@@ -686,7 +689,7 @@ fn known(state: DeliveryState) -> u8 {
 }
 
 // Reports out of order, repeated, a day late, about nobody and before our own booking: 2,000 seeded draws, or as many as
-// `TREEBELL_REPORTS` says, and a twentieth of them on PostgreSQL. Seen failing without the forward-only rule in `Standing::after`.
+// `TREEBELL_REPORTS` says, and a twentieth of them on PostgreSQL. Seen failing without the forward-only rule in `DeliveryStanding::after`.
 #[tokio::test]
 async fn whatever_order_news_comes_in_a_message_ends_where_the_news_says() {
     let draws: usize = std::env::var("TREEBELL_REPORTS").map_or(2000, |text| text.parse().unwrap());
@@ -736,11 +739,11 @@ async fn news_in_any_order(store: &Store, draws: usize) {
         news.extend(news.clone().into_iter().filter(|_| dice.random_bool(0.2)).collect::<Vec<_>>());
         if dice.random_bool(0.95) {
             news.push(News::Ours(match dice.random_range(0..8) {
-                0 => Ending::NotNow { not_before: later, cause: cause() },
-                1 => Ending::Refused { cause: cause() },
-                2 => Ending::AnswerLost { not_before: later, cause: cause() },
-                3 => Ending::Accepted { provider_ref: None },
-                _ => Ending::Accepted { provider_ref: Some(format!("r-{draw}")) },
+                0 => AttemptOutcome::NotNow { not_before: later, cause: cause() },
+                1 => AttemptOutcome::Refused { cause: cause() },
+                2 => AttemptOutcome::AnswerLost { not_before: later, cause: cause() },
+                3 => AttemptOutcome::Accepted { provider_ref: None },
+                _ => AttemptOutcome::Accepted { provider_ref: Some(format!("r-{draw}")) },
             }));
         }
         news.shuffle(&mut dice);

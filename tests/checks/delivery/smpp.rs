@@ -287,7 +287,7 @@ async fn receipts_move_deliveries_and_texts_from_phones_come_in() {
 }
 
 // Receipts in both forms, in every order and twice, also one that is quicker than the answer to the message. Seen failing
-// without the forward-only rule in `Standing::after`, and the last without the look for early reports at the booking.
+// without the forward-only rule in `DeliveryStanding::after`, and the last without the look for early reports at the booking.
 #[tokio::test]
 async fn receipts_out_of_order_end_where_the_best_of_them_says() {
     let Some(mut centre) = Centre::start("receipts out of order over SMPP").await else { return };

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use tempfile::TempDir;
 use treebell::service::import::{ImportFault, Imported, Terms, import_file};
 use treebell::store::Store;
-use treebell::weather::feeds::{FeedError, StationSeen, Unit};
+use treebell::weather::feeds::{DescribedStation, FeedError, Unit};
 use treebell::weather::import::{Format, FoundFile, ImportError, Options, find, read_station_list, recognise, survey};
 use treebell::weather::{Element, FeedKind, StationId};
 
@@ -55,14 +55,14 @@ fn terms(unit: Option<Unit>) -> Terms {
 async fn take(
     store: &Store,
     path: &Path,
-    lists: &BTreeMap<StationId, StationSeen>,
+    lists: &BTreeMap<StationId, DescribedStation>,
     now: &str,
 ) -> Result<Imported, ImportFault> {
     let file = FoundFile { path: path.to_owned(), format: recognise(path)?, size: 0 };
     import_file(store, &file, &terms(None), lists, utc(now), Arc::new(|_, _| {})).await
 }
 
-fn listed(text: &str) -> BTreeMap<StationId, StationSeen> {
+fn listed(text: &str) -> BTreeMap<StationId, DescribedStation> {
     let folder = folder(&[("list.txt", text.as_bytes())]);
     let stations = read_station_list(&folder.path().join("list.txt")).unwrap();
     stations.into_iter().map(|station| (station.id.clone(), station)).collect()

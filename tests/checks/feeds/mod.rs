@@ -17,8 +17,8 @@ use treebell::clock::ManualClock;
 use treebell::config::FeedsConfig;
 use treebell::randomness::Randomness;
 use treebell::weather::StationId;
-use treebell::weather::feeds::Ask;
-use treebell::weather::fetch::{FetchError, Fetcher, Limits, NotedWaiting};
+use treebell::weather::feeds::FeedQuery;
+use treebell::weather::fetch::{FetchError, Fetcher, Limits, NotedSleeper};
 
 fn day(year: i32, month: u32, day: u32) -> NaiveDate {
     NaiveDate::from_ymd_opt(year, month, day).unwrap()
@@ -31,8 +31,8 @@ fn utc(text: &str) -> DateTime<Utc> {
 /// Early morning of 16 June 2026 in the mountains of the invented state.
 const NOW: &str = "2026-06-16T12:00:00Z";
 
-fn ask<'a>(station: &'a StationId, source: &'a str, from: NaiveDate, to: NaiveDate) -> Ask<'a> {
-    Ask { station, source, time_zone: chrono_tz::America::Denver, from, to, now: utc(NOW) }
+fn ask<'a>(station: &'a StationId, source: &'a str, from: NaiveDate, to: NaiveDate) -> FeedQuery<'a> {
+    FeedQuery { station, source, time_zone: chrono_tz::America::Denver, from, to, now: utc(NOW) }
 }
 
 /// All services at one address, each below its own folder.
@@ -47,12 +47,12 @@ fn feeds_at(address: &str) -> FeedsConfig {
 }
 
 /// A fetcher that only notes its waits.
-fn fetcher(feeds: &FeedsConfig, change: impl FnOnce(&mut Limits)) -> (Fetcher, Arc<NotedWaiting>) {
+fn fetcher(feeds: &FeedsConfig, change: impl FnOnce(&mut Limits)) -> (Fetcher, Arc<NotedSleeper>) {
     let mut limits = Limits::of(feeds);
     // Long enough for a busy machine, short enough for a host that never answers.
     limits.timeout = Duration::from_secs(20);
     change(&mut limits);
-    let waiting = Arc::new(NotedWaiting::default());
+    let waiting = Arc::new(NotedSleeper::default());
     let clock = Arc::new(ManualClock::at(utc(NOW)));
     let fetcher = Fetcher::with(feeds, limits, clock, Randomness::seeded(1), Arc::clone(&waiting) as _).unwrap();
     (fetcher, waiting)

@@ -11,7 +11,7 @@ use treebell::randomness::Randomness;
 use treebell::service::pull::{PullReport, pull_all};
 use treebell::store::Store;
 use treebell::weather::feeds::FeedError;
-use treebell::weather::fetch::{FetchError, Fetcher, Limits, NotedWaiting};
+use treebell::weather::fetch::{FetchError, Fetcher, Limits, NotedSleeper};
 use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
 use wiremock::matchers::{body_partial_json, method, path, query_param};
 use wiremock::{Mock, MockServer, ResponseTemplate};
@@ -38,7 +38,7 @@ impl World {
             limits,
             Arc::clone(&clock) as _,
             Randomness::seeded(1),
-            Arc::new(NotedWaiting::default()),
+            Arc::new(NotedSleeper::default()),
         )
         .unwrap();
         let store = Store::in_memory().await.unwrap();
@@ -233,7 +233,7 @@ async fn one_failing_station_holds_up_no_other() {
         limits,
         Arc::clone(&clock),
         Randomness::seeded(1),
-        Arc::new(NotedWaiting::default()),
+        Arc::new(NotedSleeper::default()),
     )
     .unwrap();
     let stations = world.store.stations().await.unwrap();

@@ -6,7 +6,7 @@
 use std::path::Path;
 
 use serde::Deserialize;
-use treebell::heat::fit::{CrossValidation, Fit, Search, Seen, SiteYear, SumRange, fit, grid};
+use treebell::heat::fit::{CrossValidation, Fit, ObservedInterval, Search, SiteYear, SumRange, fit, grid};
 use treebell::heat::{Cutoff, DayTemperatures, Method};
 
 use super::close;
@@ -176,7 +176,7 @@ fn both(
             year: *year,
             elevation_m: None,
             days: days.clone(),
-            seen: dates.iter().map(|day| Seen::on(*day)).collect(),
+            seen: dates.iter().map(|day| ObservedInterval::on(*day)).collect(),
         })
         .collect();
     let search = Search {

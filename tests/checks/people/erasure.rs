@@ -102,24 +102,24 @@ impl House {
         store.add_subscriber(&new, house.now()).await.unwrap();
         house.others(150..300).await;
         for (who, network) in [(WISH, [192, 0, 2, 0]), (WISH_PHONE, [198, 51, 100, 0])] {
-            sign_up::ask(&house.desk.parts, &house.desk.wish(who, network)).await.unwrap();
+            sign_up::ask(&house.desk.app, &house.desk.wish(who, network)).await.unwrap();
         }
         house.others(300..450).await;
         // A ZIP code that waits for its region, the transactional messages of the phone, the link of the mailbox.
         assert_eq!(house.desk.text(BIRD_PHONE, "00398").await, TextOutcome::Extended);
         assert_eq!(house.desk.text(BIRD_PHONE, "HELP").await, TextOutcome::Helped);
         house.desk.text(BIRD_PHONE, &format!("call me at {BIRD_PHONE} or {BIRD}")).await;
-        preferences::send_link(&house.desk.parts, &address(BIRD)).await.unwrap();
+        preferences::send_link(&house.desk.app, &address(BIRD)).await.unwrap();
         // A notice, refused for the mailbox by a server that repeats the address, taken for the phone by a gateway that
         // makes its reference of the number, with reports of both; then the question ten days later.
-        let mut new = notice(NoticeKind::InspectNow, treebell::store::notices::Fate::Release);
+        let mut new = notice(NoticeKind::InspectNow, treebell::store::notices::NoticeRelease::Release);
         (new.decided_at, new.expires_at) = (house.now(), house.now() + TimeDelta::days(30));
         store.put_notice(&new, &texts()).await.unwrap();
         house.dispatcher().drain_due().await.unwrap();
         let number = Reference::Provider("for +15055550177");
         store.apply_report(Channel::Sms, number, Report::Delivered, house.now()).await.unwrap();
         house.desk.clock.advance(TimeDelta::days(10));
-        assert!(follow_up::ask_due(&house.desk.parts).await.unwrap() > 0);
+        assert!(follow_up::ask_due(&house.desk.app).await.unwrap() > 0);
         house.bounce().await;
         house.plant().await;
         house
@@ -132,7 +132,7 @@ impl House {
     fn dispatcher(&self) -> Dispatcher {
         let clock: Arc<dyn Clock> = self.desk.clock.clone();
         let channels = Channels::both(self.transport.clone());
-        let store = self.desk.parts.store.clone();
+        let store = self.desk.app.store.clone();
         let stop = stop::personaliser(&"https://pinyon.example.org".into(), store.address_hash().clone());
         Dispatcher::new(store, clock, channels, &plain_config(), Arc::new(stop))
     }
@@ -140,16 +140,16 @@ impl House {
     async fn others(&self, numbers: std::ops::Range<usize>) {
         for number in numbers {
             let new = subscriber(&["00101"], &[&format!("neighbor{number}@example.org")], Language::En);
-            self.desk.parts.store.add_subscriber(&new, self.now()).await.unwrap();
+            self.desk.app.store.add_subscriber(&new, self.now()).await.unwrap();
         }
     }
 
     /// The notice's mail comes back, with the address in the server's words.
     async fn bounce(&self) {
-        let key = self.desk.parts.store.address_hash().of(&address(BIRD));
+        let key = self.desk.app.store.address_hash().of(&address(BIRD));
         let row = sqlx::query("SELECT id FROM deliveries WHERE address_id = $1 AND notice_id IS NOT NULL")
             .bind(key.as_str())
-            .fetch_one(&mut *self.desk.parts.store.read().await.unwrap())
+            .fetch_one(&mut *self.desk.app.store.read().await.unwrap())
             .await
             .unwrap();
         let id: String = row.get("id");
@@ -161,13 +161,13 @@ impl House {
              Diagnostic-Code: smtp; 552 5.2.2 <{BIRD}> mailbox of {BIRD_PHONE} (+1 505 555 0177) is full\r\n\r\n\
              --x\r\nContent-Type: message/rfc822\r\n\r\nMessage-ID: <{id}@treebell>\r\nTo: {BIRD}\r\n\r\n--x--\r\n"
         );
-        let booked = bounces::take(&self.desk.parts.store, report.as_bytes(), 3, self.now()).await.unwrap();
-        assert!(matches!(booked, bounces::Taken::Booked(_)), "{booked:?}");
+        let booked = bounces::take(&self.desk.app.store, report.as_bytes(), 3, self.now()).await.unwrap();
+        assert!(matches!(booked, bounces::BounceOutcome::Booked(_)), "{booked:?}");
     }
 
     /// What an older release or a strange server may have left wherever words of servers are kept.
     async fn plant(&self) {
-        let mut tx = self.desk.parts.store.begin().await.unwrap();
+        let mut tx = self.desk.app.store.begin().await.unwrap();
         for (who, text) in [
             (BIRD, "UPDATE deliveries SET last_error = '550 no such user canary.bird@example.org' WHERE address_id = $1"),
             (BIRD_PHONE, "UPDATE deliveries SET last_error = '5055550177 is unknown' WHERE address_id = $1"),
@@ -182,7 +182,7 @@ impl House {
                  SELECT id, 99, channel, 1, '451 not now, canary.wish@example.org' FROM deliveries WHERE address_id = $1",
             ),
         ] {
-            let key = self.desk.parts.store.address_hash().of(&address(who));
+            let key = self.desk.app.store.address_hash().of(&address(who));
             let done = sqlx::query(text).bind(key.as_str()).execute(tx.conn()).await.unwrap();
             assert!(done.rows_affected() > 0, "{text}");
         }
@@ -191,22 +191,22 @@ impl House {
 
     /// Whatever others do now, nothing is written to the canaries; what the owner of a phone does is theirs.
     async fn nothing_is_written_to_them(&self) {
-        let store = &self.desk.parts.store;
+        let store = &self.desk.app.store;
         self.desk.clock.advance(TimeDelta::days(2));
         self.dispatcher().drain_due().await.unwrap();
         let before = self.transport.taken.lock().unwrap().len();
         for (who, network) in [(BIRD, 1), (BIRD_PHONE, 2), (WISH, 3), (WISH_PHONE, 4)] {
-            sign_up::ask(&self.desk.parts, &self.desk.wish(who, [203, 0, network, 0])).await.unwrap();
+            sign_up::ask(&self.desk.app, &self.desk.wish(who, [203, 0, network, 0])).await.unwrap();
             let refused = store.add_subscriber(&subscriber(&["00101"], &[who], Language::En), self.now()).await;
             assert!(matches!(refused, Err(StoreError::Conflict(Conflict::Suppressed { .. }))), "{refused:?}");
-            preferences::send_link(&self.desk.parts, &address(who)).await.unwrap();
+            preferences::send_link(&self.desk.app, &address(who)).await.unwrap();
         }
         for number in [BIRD_PHONE, WISH_PHONE] {
             assert_eq!(self.desk.text(number, "START").await, TextOutcome::Silent, "one word subscribes nobody");
             assert_eq!(self.desk.text(number, "YES").await, TextOutcome::Silent);
             assert_eq!(self.desk.text(number, "HELP").await, TextOutcome::Silent);
         }
-        let mut new = notice(NoticeKind::LastDaysToWash, treebell::store::notices::Fate::Release);
+        let mut new = notice(NoticeKind::LastDaysToWash, treebell::store::notices::NoticeRelease::Release);
         (new.decided_at, new.expires_at) = (self.now(), self.now() + TimeDelta::days(7));
         store.put_notice(&new, &texts()).await.unwrap();
         self.dispatcher().drain_due().await.unwrap();
@@ -277,7 +277,7 @@ async fn who_erases_themselves_on_their_page_is_as_gone() {
         }
         // What was not sent to those who only asked is forgotten within a day of its end.
         house.desk.clock.advance(TimeDelta::hours(25));
-        store.erase_ended_letters(house.now()).await.unwrap();
+        store.erase_ended_transactional(house.now()).await.unwrap();
         store.forget_log().await;
         assert_eq!(found(&store, &store_address).await, Vec::<String>::new());
         house.nothing_is_written_to_them().await;
@@ -309,7 +309,7 @@ async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
                 pages: None,
             };
             let never = std::future::pending().boxed();
-            daemon::once(&house.desk.parts, outside, Duration::ZERO, never).await.unwrap();
+            daemon::once(&house.desk.app, outside, Duration::ZERO, never).await.unwrap();
         };
         cycle().await;
         house.desk.clock.advance(TimeDelta::days(8));

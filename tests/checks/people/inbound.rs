@@ -9,11 +9,11 @@ use treebell::clock::ManualClock;
 use treebell::config::Config;
 use treebell::delivery::inbound::InboundText;
 use treebell::message::Templates;
-use treebell::people::keywords::Saw;
+use treebell::people::keywords::ScaleAnswer;
 use treebell::people::{AddressId, Language};
 use treebell::randomness::Randomness;
 use treebell::season::profile::Profiles;
-use treebell::service::app::Parts;
+use treebell::service::app::App;
 use treebell::service::follow_up;
 use treebell::service::subscribe::confirm::{self, Confirmed};
 use treebell::service::subscribe::sign_up::SignUpRequest;
@@ -28,7 +28,7 @@ use super::{address, at, say_stop, subscribe, two_regions, zip};
 use crate::engines::{at_each_address, every_row, on_each_engine};
 
 pub struct Desk {
-    pub parts: Parts,
+    pub app: App,
     pub clock: Arc<ManualClock>,
     pub texts: Texts,
 }
@@ -42,8 +42,8 @@ impl Desk {
         change(&mut config);
         let clock = Arc::new(ManualClock::at(at("2026-03-20T16:00:00Z")));
         let templates = Templates::load(None).unwrap();
-        let parts = Parts::with_store(&config, clock.clone(), store, Profiles::default(), templates);
-        Self { texts: Texts::new(parts.clone()), parts, clock }
+        let app = App::with_store(&config, clock.clone(), store, Profiles::default(), templates);
+        Self { texts: Texts::new(app.clone()), app, clock }
     }
 
     /// A text from a phone a minute after the last one.
@@ -63,10 +63,10 @@ impl Desk {
 
     /// Kinds and words of the transactional messages to an address that were queued, in order.
     pub async fn letters(&self, to: &str) -> Vec<(String, String)> {
-        let key = self.parts.store.address_hash().of(&address(to));
+        let key = self.app.store.address_hash().of(&address(to));
         sqlx::query("SELECT kind, body FROM letters WHERE address_key = $1 ORDER BY created_at, kind")
             .bind(key.as_str())
-            .fetch_all(&mut *self.parts.store.read().await.unwrap())
+            .fetch_all(&mut *self.app.store.read().await.unwrap())
             .await
             .unwrap()
             .iter()
@@ -79,8 +79,8 @@ impl Desk {
     }
 
     async fn status(&self, of: &str) -> Option<AddressStatus> {
-        let key = self.parts.store.address_hash().of(&address(of));
-        let subscriber = self.parts.store.subscriber_of(&address(of)).await.unwrap()?;
+        let key = self.app.store.address_hash().of(&address(of));
+        let subscriber = self.app.store.subscriber_of(&address(of)).await.unwrap()?;
         subscriber.addresses.into_iter().find(|one| one.id == key).map(|one| one.status)
     }
 
@@ -115,10 +115,10 @@ async fn rows_of_a_service(randomness: impl Fn() -> Randomness) -> Vec<BTreeMap<
             two_regions(&store).await;
             let desk = Desk::on(store.clone(), |_| {});
             for to in ["one@example.org", "+15055550151"] {
-                sign_up::ask(&desk.parts, &desk.wish(to, [192, 0, 2, 1])).await.unwrap();
+                sign_up::ask(&desk.app, &desk.wish(to, [192, 0, 2, 1])).await.unwrap();
             }
             let token = desk.secret("one@example.org").await;
-            let done = confirm::by_token(&desk.parts, &token).await.unwrap();
+            let done = confirm::by_token(&desk.app, &token).await.unwrap();
             assert!(matches!(done, Confirmed::Yes { .. }), "{done:?}");
             assert_eq!(desk.text(PHONE, "Join 00101").await, TextOutcome::Asked);
             let rows = every_row(&store).await;
@@ -153,12 +153,12 @@ async fn a_phone_joins_by_its_zip_code_and_yes_and_leaves_by_any_word() {
         let desk = Desk::on(store, |_| {});
         assert_eq!(desk.text("15055550150", "Join 00101").await, TextOutcome::Asked, "with or without a plus");
         assert_eq!(desk.status(PHONE).await, None, "nothing before the word of its owner");
-        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 0);
+        assert_eq!(desk.app.store.recipients(&"north".into()).await.unwrap().len(), 0);
         assert_eq!(desk.text(PHONE, "Yes!").await, TextOutcome::Confirmed);
-        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 1);
+        assert_eq!(desk.app.store.recipients(&"north".into()).await.unwrap().len(), 1);
         assert_eq!(desk.kinds(PHONE).await, ["confirm", "welcome"]);
         assert_eq!(desk.text(PHONE, "00201").await, TextOutcome::Extended);
-        assert_eq!(desk.parts.store.recipients(&"south".into()).await.unwrap().len(), 1);
+        assert_eq!(desk.app.store.recipients(&"south".into()).await.unwrap().len(), 1);
         assert_eq!(desk.text(PHONE, "please stop texting me").await, TextOutcome::Stopped);
         assert_eq!(desk.status(PHONE).await, Some(AddressStatus::Stopped));
         assert_eq!(desk.text(PHONE, "STOP").await, TextOutcome::Stopped);
@@ -168,7 +168,7 @@ async fn a_phone_joins_by_its_zip_code_and_yes_and_leaves_by_any_word() {
         assert_eq!(desk.status(PHONE).await, Some(AddressStatus::Confirmed));
 
         // Who agreed to which words, and when: nothing is taken back.
-        let export = desk.parts.store.export_subscriber(&address(PHONE)).await.unwrap();
+        let export = desk.app.store.export_subscriber(&address(PHONE)).await.unwrap();
         let consents = &export.addresses[0].consents;
         let actions: Vec<&str> = consents.iter().map(|row| row.action.as_str()).collect();
         assert_eq!(actions, ["asked", "confirmed", "stopped", "resumed"]);
@@ -218,9 +218,9 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
         two_regions(&store).await;
         let desk = Desk::on(store, |_| {});
         let suppressed = async |sender: &str| {
-            let key = desk.parts.store.address_hash().of_sender(sender).unwrap();
+            let key = desk.app.store.address_hash().of_sender(sender).unwrap();
             let find = sqlx::query("SELECT since FROM suppressions WHERE address_key = $1").bind(key.as_str());
-            find.fetch_optional(&mut *desk.parts.store.read().await.unwrap()).await.unwrap().is_some()
+            find.fetch_optional(&mut *desk.app.store.read().await.unwrap()).await.unwrap().is_some()
         };
         for sender in ["12345", "TREEBELL", "+44 7700 900123", "1 295 555 0100"] {
             assert_eq!(desk.text(sender, "HELP").await, TextOutcome::NoSender, "{sender}");
@@ -231,12 +231,12 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
         }
         assert!(suppressed("treebell").await && suppressed("+12955550100").await, "however it is written");
         let letters = sqlx::query("SELECT COUNT(*) AS n FROM letters");
-        let letters = letters.fetch_one(&mut *desk.parts.store.read().await.unwrap()).await.unwrap();
+        let letters = letters.fetch_one(&mut *desk.app.store.read().await.unwrap()).await.unwrap();
         assert_eq!(letters.get::<i64, _>("n"), 0);
 
         // A number that is known here though the plan does not have it (any more).
-        let key = desk.parts.store.address_hash().of_sender("+12965550100").unwrap();
-        let mut tx = desk.parts.store.begin().await.unwrap();
+        let key = desk.app.store.address_hash().of_sender("+12965550100").unwrap();
+        let mut tx = desk.app.store.begin().await.unwrap();
         for text in [
             "INSERT INTO subscribers (id, language, created_at) VALUES ($1, 'en', 0)",
             "INSERT INTO subscriber_zips (subscriber_id, zip) VALUES ($1, '00101')",
@@ -246,12 +246,12 @@ async fn a_stop_is_obeyed_also_from_where_no_answer_can_go() {
             sqlx::query(text).bind(key.as_str()).execute(tx.conn()).await.unwrap();
         }
         tx.commit().await.unwrap();
-        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 1);
+        assert_eq!(desk.app.store.recipients(&"north".into()).await.unwrap().len(), 1);
         assert_eq!(desk.text("1-296-555-0100", "alto").await, TextOutcome::Stopped);
-        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 0);
+        assert_eq!(desk.app.store.recipients(&"north".into()).await.unwrap().len(), 0);
 
         assert_eq!(desk.text(" ", "STOP").await, TextOutcome::NoSender);
-        let log = desk.parts.store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
+        let log = desk.app.store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
         assert!(log.iter().any(|entry| entry.text.contains("without its sender")), "{log:?}");
     })
     .await;
@@ -265,7 +265,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         two_regions(&store).await;
         subscribe(&store, &["00101"], &[PHONE]).await;
         let desk = Desk::on(store, |_| {});
-        let world = crate::delivery::World::new(desk.parts.store.clone(), []);
+        let world = crate::delivery::World::new(desk.app.store.clone(), []);
         let sends = async || {
             use treebell::clock::Clock;
             world.clock.set(desk.clock.now());
@@ -275,10 +275,10 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         desk.text(PHONE, "STOP").await;
         assert_eq!(sends().await, 1, "the answer to the stop");
         let others_are_refused = async || {
-            sign_up::ask(&desk.parts, &desk.wish(PHONE, [192, 0, 2, 0])).await.unwrap();
+            sign_up::ask(&desk.app, &desk.wish(PHONE, [192, 0, 2, 0])).await.unwrap();
             let new = super::subscriber(&["00101"], &[PHONE], Language::En);
-            assert!(desk.parts.store.add_subscriber(&new, desk.now()).await.is_err());
-            assert!(desk.parts.store.recipients(&"north".into()).await.unwrap().is_empty());
+            assert!(desk.app.store.add_subscriber(&new, desk.now()).await.is_err());
+            assert!(desk.app.store.recipients(&"north".into()).await.unwrap().is_empty());
         };
         for (round, ends_by) in ["no", "a week", "STOP"].into_iter().enumerate() {
             desk.clock.advance(TimeDelta::days(1));
@@ -288,7 +288,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
             match ends_by {
                 "a week" => {
                     desk.clock.advance(TimeDelta::days(8));
-                    desk.parts.store.end_old_wishes(desk.now()).await.unwrap();
+                    desk.app.store.end_old_sign_ups(desk.now()).await.unwrap();
                 }
                 word => drop(desk.text(PHONE, word).await),
             }
@@ -303,14 +303,14 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
         desk.clock.advance(TimeDelta::days(1));
         assert_eq!(desk.text(PHONE, "00101").await, TextOutcome::Asked);
         assert_eq!(desk.text(PHONE, "YES").await, TextOutcome::Confirmed);
-        assert_eq!(desk.parts.store.recipients(&"north".into()).await.unwrap().len(), 1);
+        assert_eq!(desk.app.store.recipients(&"north".into()).await.unwrap().len(), 1);
         assert_eq!(sends().await, 6, "question and welcome");
         // No form takes the place of the pending sign-up meanwhile.
         let other = "+15055550151";
         desk.text(other, "STOP").await;
         assert_eq!(desk.text(other, "00101").await, TextOutcome::Asked);
         desk.clock.advance(TimeDelta::days(2));
-        sign_up::ask(&desk.parts, &desk.wish(other, [192, 0, 2, 0])).await.unwrap();
+        sign_up::ask(&desk.app, &desk.wish(other, [192, 0, 2, 0])).await.unwrap();
         assert_eq!(desk.text(other, "YES").await, TextOutcome::Confirmed);
     })
     .await;
@@ -355,11 +355,11 @@ async fn who_waited_for_a_region_is_told_when_it_comes() {
         let desk = Desk::on(store, |_| {});
         desk.text(PHONE, "00399").await;
         desk.text(PHONE, "yes").await;
-        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 0);
-        desk.parts.store.add_region(&super::region("west", &["00399"], "A"), desk.now()).await.unwrap();
+        assert_eq!(messages::tell_newly_covered(&desk.app).await.unwrap(), 0);
+        desk.app.store.add_region(&super::region("west", &["00399"], "A"), desk.now()).await.unwrap();
         desk.clock.advance(TimeDelta::minutes(1));
-        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 1);
-        assert_eq!(messages::tell_newly_covered(&desk.parts).await.unwrap(), 0);
+        assert_eq!(messages::tell_newly_covered(&desk.app).await.unwrap(), 1);
+        assert_eq!(messages::tell_newly_covered(&desk.app).await.unwrap(), 0);
         assert_eq!(desk.kinds(PHONE).await, ["not-covered", "kept-zip", "covered-now"]);
     })
     .await;
@@ -372,10 +372,10 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         two_regions(&store).await;
         let desk = Desk::on(store, |_| {});
         let (one, two) = ("+15055550150", "+15055550151");
-        let first = sign_up::ask(&desk.parts, &desk.wish(one, [192, 0, 2, 0])).await.unwrap();
-        let second = sign_up::ask(&desk.parts, &desk.wish(two, [192, 0, 2, 0])).await.unwrap();
+        let first = sign_up::ask(&desk.app, &desk.wish(one, [192, 0, 2, 0])).await.unwrap();
+        let second = sign_up::ask(&desk.app, &desk.wish(two, [192, 0, 2, 0])).await.unwrap();
         let (code, other) = (desk.secret(one).await, desk.secret(two).await);
-        let type_in = async |ask: &str, code: &str| confirm::by_code(&desk.parts, ask, code).await.unwrap();
+        let type_in = async |ask: &str, code: &str| confirm::by_code(&desk.app, ask, code).await.unwrap();
         if code != other {
             assert_eq!(type_in(&first.ask, &other).await, Confirmed::Wrong { tries_left: 4 }, "another's code");
         }
@@ -393,7 +393,7 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
 
         // Guesses side by side do not share a try: of forty at once, five are looked at.
         let many = "+15055550153";
-        let ask = sign_up::ask(&desk.parts, &desk.wish(many, [192, 0, 2, 0])).await.unwrap().ask;
+        let ask = sign_up::ask(&desk.app, &desk.wish(many, [192, 0, 2, 0])).await.unwrap().ask;
         let code = desk.secret(many).await;
         let guesses = (1..=40).map(|n| {
             let (ask, guess) = (&ask, format!("{:06}", (code.parse::<u32>().unwrap() + n) % 1_000_000));
@@ -406,47 +406,47 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         // What was made for one purpose or person opens nothing of another.
         for purpose in [Purpose::Preferences, Purpose::Stop, Purpose::Seen, Purpose::Form] {
             let key = tx_key(&desk, "+15055550154");
-            sign_up::ask(&desk.parts, &desk.wish("+15055550154", [198, 51, 100, 0])).await.unwrap();
-            let foreign = tokens::make(desk.parts.store.address_hash(), purpose, key.as_str());
+            sign_up::ask(&desk.app, &desk.wish("+15055550154", [198, 51, 100, 0])).await.unwrap();
+            let foreign = tokens::make(desk.app.store.address_hash(), purpose, key.as_str());
             assert_eq!(type_in(&foreign, &desk.secret("+15055550154").await).await, Confirmed::No, "{purpose:?}");
         }
 
         let late = "+15055550152";
-        let third = sign_up::ask(&desk.parts, &desk.wish(late, [192, 0, 2, 0])).await.unwrap();
+        let third = sign_up::ask(&desk.app, &desk.wish(late, [192, 0, 2, 0])).await.unwrap();
         let code = desk.secret(late).await;
         desk.clock.advance(TimeDelta::minutes(11));
         assert_eq!(type_in(&third.ask, &code).await, Confirmed::No, "too late");
 
         let mail = "owner@example.org";
-        sign_up::ask(&desk.parts, &desk.wish(mail, [192, 0, 2, 0])).await.unwrap();
+        sign_up::ask(&desk.app, &desk.wish(mail, [192, 0, 2, 0])).await.unwrap();
         let token = desk.secret(mail).await;
         assert_eq!(token.len(), 32, "128 bits");
-        let shown = confirm::request_of(&desk.parts, &token).await.unwrap().unwrap();
+        let shown = confirm::request_of(&desk.app, &token).await.unwrap().unwrap();
         assert!(!shown.confirmed && desk.status(mail).await.is_none(), "looking changes nothing");
-        let press = async |token: &str| confirm::by_token(&desk.parts, token).await.unwrap();
+        let press = async |token: &str| confirm::by_token(&desk.app, token).await.unwrap();
         for guess in ["", "0", &"0".repeat(32), &token[..31], &format!("{token}0"), &token.to_uppercase()] {
             if guess != token {
                 assert_eq!(press(guess).await, Confirmed::No);
             }
         }
         let neighbor = "neighbor@example.org";
-        sign_up::ask(&desk.parts, &desk.wish(neighbor, [203, 0, 113, 0])).await.unwrap();
+        sign_up::ask(&desk.app, &desk.wish(neighbor, [203, 0, 113, 0])).await.unwrap();
         assert!(matches!(press(&token).await, Confirmed::Yes { .. }));
         assert_eq!((desk.status(mail).await, desk.status(neighbor).await), (Some(AddressStatus::Confirmed), None));
         assert_eq!(press(&token).await, Confirmed::No, "used");
-        assert!(confirm::request_of(&desk.parts, &token).await.unwrap().unwrap().confirmed);
+        assert!(confirm::request_of(&desk.app, &token).await.unwrap().unwrap().confirmed);
 
         let mail = "late@example.org";
-        sign_up::ask(&desk.parts, &desk.wish(mail, [198, 51, 100, 0])).await.unwrap();
+        sign_up::ask(&desk.app, &desk.wish(mail, [198, 51, 100, 0])).await.unwrap();
         let token = desk.secret(mail).await;
         desk.clock.advance(TimeDelta::days(3) + TimeDelta::seconds(1));
         assert_eq!(press(&token).await, Confirmed::No, "too late");
-        assert!(confirm::request_of(&desk.parts, &token).await.unwrap().is_none());
+        assert!(confirm::request_of(&desk.app, &token).await.unwrap().is_none());
         // Nothing of an unconfirmed sign-up request is left in plain after a week.
         desk.clock.advance(TimeDelta::days(5));
-        desk.parts.store.end_old_wishes(desk.now()).await.unwrap();
+        desk.app.store.end_old_sign_ups(desk.now()).await.unwrap();
         let plain = sqlx::query("SELECT COUNT(*) AS n FROM confirmations WHERE address <> ''")
-            .fetch_one(&mut *desk.parts.store.read().await.unwrap())
+            .fetch_one(&mut *desk.app.store.read().await.unwrap())
             .await
             .unwrap();
         assert_eq!(plain.get::<i64, _>("n"), 0);
@@ -462,27 +462,27 @@ async fn pumping_ends_at_the_days_cap_and_a_flood_leaves_the_honest_alone() {
         let desk = Desk::on(store, |config| config.limits.confirmation_texts_per_day = 40);
         for n in 0..150_u8 {
             let phone = format!("+1{}55501{:02}", 505 + u32::from(n) / 100, n % 100);
-            sign_up::ask(&desk.parts, &desk.wish(&phone, [10, 0, n, 0])).await.unwrap();
+            sign_up::ask(&desk.app, &desk.wish(&phone, [10, 0, n, 0])).await.unwrap();
         }
         let count = |text: &'static str| {
-            let store = desk.parts.store.clone();
+            let store = desk.app.store.clone();
             async move { sqlx::query(text).fetch_one(&mut *store.read().await.unwrap()).await.unwrap().get::<i64, _>("n") }
         };
         assert_eq!(count("SELECT COUNT(*) AS n FROM letters").await, 40);
-        let log = desk.parts.store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
+        let log = desk.app.store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
         assert_eq!(log.iter().filter(|entry| entry.kind == treebell::store::staff_log::StaffKind::SignUp).count(), 1, "told once: {log:?}");
 
         desk.clock.advance(TimeDelta::days(2));
         for n in 0..1500_u32 {
             let [_, _, high, low] = (n % 300).to_be_bytes();
             let wish = desk.wish(&format!("victim{}@example.org", n % 20), [10, 1 + high, low, 0]);
-            sign_up::ask(&desk.parts, &wish).await.unwrap();
+            sign_up::ask(&desk.app, &wish).await.unwrap();
         }
         assert_eq!(count("SELECT COUNT(*) AS n FROM letters WHERE channel = 'email'").await, 20, "one a victim and day");
-        let log = desk.parts.store.staff_log(at("2026-03-21T00:00:00Z")).await.unwrap();
+        let log = desk.app.store.staff_log(at("2026-03-21T00:00:00Z")).await.unwrap();
         assert!(log.iter().any(|entry| entry.id.starts_with("sign-up/flood")), "{log:?}");
         for n in 0..50_u8 {
-            sign_up::ask(&desk.parts, &desk.wish(&format!("honest{n}@example.org"), [172, 16, n, 0])).await.unwrap();
+            sign_up::ask(&desk.app, &desk.wish(&format!("honest{n}@example.org"), [172, 16, n, 0])).await.unwrap();
         }
         assert_eq!(count("SELECT COUNT(*) AS n FROM letters WHERE channel = 'email'").await, 70, "each honest one is served");
     })
@@ -497,9 +497,9 @@ async fn known_unknown_and_stopped_addresses_get_the_same_answer() {
         say_stop(&store, &address("stopped@example.org"), "link", at("2026-03-01T00:00:00Z")).await;
         let desk = Desk::on(store, |_| {});
         for who in ["known@example.org", "stopped@example.org", "new@example.org"] {
-            let asked = sign_up::ask(&desk.parts, &desk.wish(who, [192, 0, 2, 0])).await.unwrap();
+            let asked = sign_up::ask(&desk.app, &desk.wish(who, [192, 0, 2, 0])).await.unwrap();
             assert_eq!(asked.ask.len(), 64, "{who}");
-            let typed = confirm::by_code(&desk.parts, &asked.ask, "000000").await.unwrap();
+            let typed = confirm::by_code(&desk.app, &asked.ask, "000000").await.unwrap();
             assert!(!matches!(typed, Confirmed::Yes { .. }), "{who}");
         }
         assert_eq!(desk.kinds("known@example.org").await, ["confirm"]);
@@ -518,12 +518,14 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
         subscribe(&store, &["00101"], &["failed@example.org"]).await;
         subscribe(&store, &["00201"], &["elsewhere@example.org"]).await;
         let desk = Desk::on(store, |_| {});
-        let mut new =
-            super::notices::notice(treebell::season::NoticeKind::InspectNow, treebell::store::notices::Fate::Release);
+        let mut new = super::notices::notice(
+            treebell::season::NoticeKind::InspectNow,
+            treebell::store::notices::NoticeRelease::Release,
+        );
         new.decided_at = at("2026-03-20T16:00:00Z");
         new.expires_at = at("2026-04-20T16:00:00Z");
-        desk.parts.store.put_notice(&new, &super::notices::texts()).await.unwrap();
-        let mut tx = desk.parts.store.begin().await.unwrap();
+        desk.app.store.put_notice(&new, &super::notices::texts()).await.unwrap();
+        let mut tx = desk.app.store.begin().await.unwrap();
         let key = tx_key(&desk, "failed@example.org");
         sqlx::query("UPDATE deliveries SET state = CASE WHEN address_id = $1 THEN 'failed' ELSE 'sent' END")
             .bind(key.as_str())
@@ -533,16 +535,16 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
         tx.commit().await.unwrap();
 
         desk.clock.set(at("2026-03-29T16:00:00Z"));
-        assert_eq!(follow_up::ask_due(&desk.parts).await.unwrap(), 0, "too soon");
+        assert_eq!(follow_up::ask_due(&desk.app).await.unwrap(), 0, "too soon");
         desk.clock.set(at("2026-03-30T16:00:00Z"));
-        assert_eq!(follow_up::ask_due(&desk.parts).await.unwrap(), 2, "one a person");
-        assert_eq!(follow_up::ask_due(&desk.parts).await.unwrap(), 0, "once");
+        assert_eq!(follow_up::ask_due(&desk.app).await.unwrap(), 2, "one a person");
+        assert_eq!(follow_up::ask_due(&desk.app).await.unwrap(), 0, "once");
         assert_eq!(desk.kinds(PHONE).await, ["follow-up"]);
         assert_eq!(desk.kinds("both@example.org").await, Vec::<String>::new());
 
         let north = "north".into();
         let reports = async || {
-            let all = desk.parts.store.field_reports(
+            let all = desk.app.store.field_reports(
                 Some(&north),
                 "2026-01-01".parse().unwrap(),
                 "2026-12-31".parse().unwrap(),
@@ -564,20 +566,20 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
         // The link in the mail: looking changes nothing, the button does.
         let (_, body) = desk.letters("mail@example.org").await.pop().unwrap();
         let token: String = body.split_once("/seen/").unwrap().1.chars().take_while(char::is_ascii_hexdigit).collect();
-        let question = follow_up::question(&desk.parts, &token).await.unwrap().unwrap();
+        let question = follow_up::question(&desk.app, &token).await.unwrap().unwrap();
         assert_eq!((question.region.as_str(), question.answer), ("north", None));
         assert_eq!(reports().await.len(), 1);
-        assert!(follow_up::answer(&desk.parts, &token, Saw::None).await.unwrap());
+        assert!(follow_up::answer(&desk.app, &token, ScaleAnswer::None).await.unwrap());
         assert_eq!(reports().await.len(), 2);
-        assert!(follow_up::answer(&desk.parts, &token, Saw::NotLooked).await.unwrap());
+        assert!(follow_up::answer(&desk.app, &token, ScaleAnswer::NotLooked).await.unwrap());
         assert_eq!(reports().await.len(), 1, "who has not looked reports nothing");
-        assert!(!follow_up::answer(&desk.parts, &format!("{token}0"), Saw::Eggs).await.unwrap());
+        assert!(!follow_up::answer(&desk.app, &format!("{token}0"), ScaleAnswer::Eggs).await.unwrap());
         desk.clock.set(at("2026-04-21T16:00:00Z"));
-        assert!(!follow_up::answer(&desk.parts, &token, Saw::Eggs).await.unwrap(), "closed");
+        assert!(!follow_up::answer(&desk.app, &token, ScaleAnswer::Eggs).await.unwrap(), "closed");
     })
     .await;
 }
 
 fn tx_key(desk: &Desk, of: &str) -> AddressId {
-    desk.parts.store.address_hash().of(&address(of))
+    desk.app.store.address_hash().of(&address(of))
 }

@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 
 use treebell::people::Language;
-use treebell::people::keywords::{Meaning, Saw, help_and_start_words, read, stop_words};
+use treebell::people::keywords::{Meaning, ScaleAnswer, help_and_start_words, read, stop_words};
 
 /// Ways in which the same word comes.
 fn variants(word: &str) -> BTreeSet<String> {
@@ -375,13 +375,13 @@ fn everything_else_is_told_apart() {
         ("123456", Meaning::Code("123456".into()), None),
         ("123 456", Meaning::Code("123456".into()), None),
         ("my code is 123456", Meaning::Code("123456".into()), en),
-        ("1", Meaning::Saw(Saw::Eggs), None),
-        ("2.", Meaning::Saw(Saw::None), None),
-        ("3", Meaning::Saw(Saw::NotLooked), None),
-        ("1 lots on the big one", Meaning::Saw(Saw::Eggs), en),
-        ("no eggs", Meaning::Saw(Saw::None), en),
-        ("sin huevos", Meaning::Saw(Saw::None), es),
-        ("no revisé", Meaning::Saw(Saw::NotLooked), None),
+        ("1", Meaning::ScaleAnswer(ScaleAnswer::Eggs), None),
+        ("2.", Meaning::ScaleAnswer(ScaleAnswer::None), None),
+        ("3", Meaning::ScaleAnswer(ScaleAnswer::NotLooked), None),
+        ("1 lots on the big one", Meaning::ScaleAnswer(ScaleAnswer::Eggs), en),
+        ("no eggs", Meaning::ScaleAnswer(ScaleAnswer::None), en),
+        ("sin huevos", Meaning::ScaleAnswer(ScaleAnswer::None), es),
+        ("no revisé", Meaning::ScaleAnswer(ScaleAnswer::NotLooked), None),
         ("", Meaning::Other, None),
         ("🌲", Meaning::Other, None),
         ("my tree looks sad", Meaning::Other, en),

@@ -4,20 +4,20 @@ use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Connection, Row};
 use treebell::delivery::state::DeliveryState;
 use treebell::dispatch::channels::scripted::Script;
-use treebell::message::{LetterKind, Message};
+use treebell::message::{Message, TransactionalKind};
 use treebell::people::Consent;
 use treebell::people::{Channel, Language};
 use treebell::store::addresses::AddressStatus;
 use treebell::store::queue::DeliveryFilter;
 use treebell::store::suppression::may_go;
-use treebell::store::transactional::{NewLetter, Put};
+use treebell::store::transactional::{NewTransactional, Put};
 
 use super::{address, at, say_stop, subscribe, subscriber, two_regions};
 use crate::delivery::{NOON, Seed, World, rows};
 use crate::engines::{at_each_address, on_each_engine};
 use crate::support::open_store;
 
-fn letter(kind: LetterKind, to: &str, fact: &str, now: DateTime<Utc>) -> NewLetter {
+fn letter(kind: TransactionalKind, to: &str, fact: &str, now: DateTime<Utc>) -> NewTransactional {
     let to = address(to);
     let message = match to.channel() {
         Channel::Sms => Message::Sms { text: format!("a {} letter", kind.name()) },
@@ -30,7 +30,7 @@ fn letter(kind: LetterKind, to: &str, fact: &str, now: DateTime<Utc>) -> NewLett
         },
     };
     let expires_at = now + TimeDelta::hours(6);
-    NewLetter { kind, to, language: Language::En, message, fact: fact.into(), expires_at }
+    NewTransactional { kind, to, language: Language::En, message, fact: fact.into(), expires_at }
 }
 
 /// A store of the first release with a delivery in each kind of state and its attempts, then opened by this program.
@@ -131,11 +131,13 @@ async fn a_letter_is_queued_once_and_goes_before_every_notice_also_at_night() {
         world.config.sms.in_flight = 1;
         let night = at("2026-04-11T08:00:00Z"); // two in the morning in Denver
         world.clock.set(night);
-        let new = letter(LetterKind::Help, "+15055550150", "text 1", night);
-        let Put::Queued { delivery } = world.store.put_letter(&new, night).await.unwrap() else { panic!("queued") };
-        assert_eq!(world.store.put_letter(&new, night).await.unwrap(), Put::AlreadyThere);
-        let other = NewLetter { fact: "text 2".into(), ..new.clone() };
-        assert!(matches!(world.store.put_letter(&other, night).await.unwrap(), Put::Queued { .. }));
+        let new = letter(TransactionalKind::Help, "+15055550150", "text 1", night);
+        let Put::Queued { delivery } = world.store.put_transactional(&new, night).await.unwrap() else {
+            panic!("queued")
+        };
+        assert_eq!(world.store.put_transactional(&new, night).await.unwrap(), Put::AlreadyThere);
+        let other = NewTransactional { fact: "text 2".into(), ..new.clone() };
+        assert!(matches!(world.store.put_transactional(&other, night).await.unwrap(), Put::Queued { .. }));
         let dispatcher = world.dispatcher();
         let drained = dispatcher.drain_due().await.unwrap();
         assert_eq!(drained.sent, 2, "the notices sleep");
@@ -148,7 +150,7 @@ async fn a_letter_is_queued_once_and_goes_before_every_notice_also_at_night() {
         // In the morning, with room for one at a time, a new transactional message overtakes the notices.
         world.clock.set(at("2026-04-11T15:00:00Z"));
         let now = at("2026-04-11T15:00:00Z");
-        world.store.put_letter(&letter(LetterKind::Help, "+15055550151", "x", now), now).await.unwrap();
+        world.store.put_transactional(&letter(TransactionalKind::Help, "+15055550151", "x", now), now).await.unwrap();
         dispatcher.drain_due().await.unwrap();
         let order: Vec<String> = world.transport.taken()[2..].iter().map(|one| one.to.clone()).collect();
         assert_eq!(order[0], "+15055550151");
@@ -163,7 +165,7 @@ async fn a_letter_that_is_in_flight_at_a_crash_is_marked_and_repeated_as_a_notic
     on_each_engine("letters and crashes", |store| async move {
         let world = World::new(store, []);
         let now = at(NOON);
-        world.store.put_letter(&letter(LetterKind::Help, "+15055550150", "x", now), now).await.unwrap();
+        world.store.put_transactional(&letter(TransactionalKind::Help, "+15055550150", "x", now), now).await.unwrap();
         let dying =
             world.dispatcher().dying_when(|point| point == treebell::dispatch::dispatcher::CrashPoint::AfterClaim);
         assert!(dying.drain_due().await.is_err());
@@ -174,9 +176,9 @@ async fn a_letter_that_is_in_flight_at_a_crash_is_marked_and_repeated_as_a_notic
         assert_eq!((row.standing.state, row.standing.uncertain_count), (DeliveryState::Sent, 1));
         assert_eq!(world.transport.taken().len(), 1);
         // Past its end nothing is repeated.
-        let late = letter(LetterKind::Help, "+15055550152", "y", now);
+        let late = letter(TransactionalKind::Help, "+15055550152", "y", now);
         let at_end = late.expires_at;
-        world.store.put_letter(&late, now).await.unwrap();
+        world.store.put_transactional(&late, now).await.unwrap();
         world.clock.set(at_end);
         world.play_out(&world.dispatcher()).await;
         assert_eq!(world.transport.taken().len(), 1);
@@ -186,10 +188,10 @@ async fn a_letter_that_is_in_flight_at_a_crash_is_marked_and_repeated_as_a_notic
 
 #[test]
 fn who_is_suppressed_gets_the_answer_to_the_stop_and_nothing_else() {
-    use LetterKind::*;
+    use TransactionalKind::*;
     let statuses =
         [None, Some(AddressStatus::Unconfirmed), Some(AddressStatus::Confirmed), Some(AddressStatus::Stopped)];
-    for kind in LetterKind::ALL {
+    for kind in TransactionalKind::ALL {
         for status in statuses {
             assert_eq!(may_go(kind, status, true), kind == Stopped, "{kind:?} {status:?}");
             let for_anybody = matches!(kind, Confirm | NotCovered | WhichZip | NotUnderstood | Help);
@@ -210,14 +212,14 @@ async fn a_letter_is_withdrawn_when_its_addressee_says_stop_first_and_the_answer
         let now = at(NOON);
         let put = |kind, fact: &'static str| {
             let store = world.store.clone();
-            async move { store.put_letter(&letter(kind, "+15055550150", fact, now), now).await.unwrap() }
+            async move { store.put_transactional(&letter(kind, "+15055550150", fact, now), now).await.unwrap() }
         };
-        assert_eq!(put(LetterKind::Welcome, "w").await, Put::NotAllowed, "it is not confirmed");
-        assert!(matches!(put(LetterKind::Confirm, "c").await, Put::Queued { .. }));
-        assert_eq!(put(LetterKind::Stopped, "s").await, Put::NotAllowed, "it said no stop");
+        assert_eq!(put(TransactionalKind::Welcome, "w").await, Put::NotAllowed, "it is not confirmed");
+        assert!(matches!(put(TransactionalKind::Confirm, "c").await, Put::Queued { .. }));
+        assert_eq!(put(TransactionalKind::Stopped, "s").await, Put::NotAllowed, "it said no stop");
         say_stop(&world.store, &address("+15055550150"), "text", now).await;
-        assert!(matches!(put(LetterKind::Stopped, "s").await, Put::Queued { .. }));
-        assert_eq!(put(LetterKind::Help, "h").await, Put::NotAllowed);
+        assert!(matches!(put(TransactionalKind::Stopped, "s").await, Put::Queued { .. }));
+        assert_eq!(put(TransactionalKind::Help, "h").await, Put::NotAllowed);
         // Said twice, the answer is not called back.
         say_stop(&world.store, &address("+15055550150"), "text", now).await;
         world.play_out(&world.dispatcher()).await;
@@ -235,11 +237,11 @@ async fn a_letter_is_forgotten_a_day_after_its_end_and_at_once_when_its_owner_is
         let world = World::new(store, [Script::Accept, Script::TakeAndLoseAnswer]);
         let now = at(NOON);
         for (kind, to) in [
-            (LetterKind::Help, "+15055550150"),
-            (LetterKind::Help, "+15055550151"),
-            (LetterKind::Welcome, "owner@example.org"),
+            (TransactionalKind::Help, "+15055550150"),
+            (TransactionalKind::Help, "+15055550151"),
+            (TransactionalKind::Welcome, "owner@example.org"),
         ] {
-            world.store.put_letter(&letter(kind, to, "x", now), now).await.unwrap();
+            world.store.put_transactional(&letter(kind, to, "x", now), now).await.unwrap();
         }
         let kept = || {
             let store = world.store.clone();
@@ -251,14 +253,14 @@ async fn a_letter_is_forgotten_a_day_after_its_end_and_at_once_when_its_owner_is
                     .get::<i64, _>("n")
             }
         };
-        assert_eq!(world.store.erase_ended_letters(now + TimeDelta::days(9)).await.unwrap(), 0, "none has ended");
+        assert_eq!(world.store.erase_ended_transactional(now + TimeDelta::days(9)).await.unwrap(), 0, "none has ended");
         world.store.remove_subscriber(&address("owner@example.org"), "asked", now).await.unwrap();
         assert_eq!(kept().await, 2);
         world.dispatcher().drain_due().await.unwrap();
-        assert_eq!(world.store.erase_ended_letters(now + TimeDelta::hours(23)).await.unwrap(), 0);
+        assert_eq!(world.store.erase_ended_transactional(now + TimeDelta::hours(23)).await.unwrap(), 0);
         // The one that is still in doubt keeps its words until it can no longer be repeated.
-        assert_eq!(world.store.erase_ended_letters(now + TimeDelta::hours(25)).await.unwrap(), 1);
-        assert_eq!(world.store.erase_ended_letters(now + TimeDelta::hours(31)).await.unwrap(), 1);
+        assert_eq!(world.store.erase_ended_transactional(now + TimeDelta::hours(25)).await.unwrap(), 1);
+        assert_eq!(world.store.erase_ended_transactional(now + TimeDelta::hours(31)).await.unwrap(), 1);
         assert_eq!(kept().await, 0);
         let all = world.store.deliveries(&DeliveryFilter::default()).await.unwrap();
         assert_eq!(all.len(), 3);

@@ -2,11 +2,11 @@ use serde_json::json;
 use treebell::message::Message;
 use treebell::people::{Channel, Language};
 use treebell::region::RegionId;
-use treebell::season::decide::{Standing, WordNeeded};
+use treebell::season::decide::{ApprovalNeeded, Standing};
 use treebell::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey, StageId};
 use treebell::store::field_reports::ReportStanding;
 use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource};
-use treebell::store::notices::{DueRelease, Fate, NewNotice, NoticeText, Put, delivery_id, put_notice, renew};
+use treebell::store::notices::{DueRelease, NewNotice, NoticeRelease, NoticeText, Put, delivery_id, put_notice, renew};
 use treebell::store::runs::Start;
 use treebell::store::staff_log::StaffKind;
 use treebell::store::{Conflict, Store, StoreError};
@@ -18,7 +18,7 @@ pub fn season() -> SeasonKey {
     SeasonKey { profile: "pinyon-needle-scale".into(), region: "north".into(), year: 2026 }
 }
 
-pub fn notice(kind: NoticeKind, fate: Fate) -> NewNotice {
+pub fn notice(kind: NoticeKind, fate: NoticeRelease) -> NewNotice {
     NewNotice {
         season: season(),
         kind,
@@ -64,7 +64,7 @@ async fn queued(store: &Store) -> u64 {
 async fn a_notice_and_its_deliveries_are_written_once() {
     on_each_engine("put_notice", |store| async move {
         people(&store).await;
-        let new = notice(NoticeKind::InspectNow, Fate::Release);
+        let new = notice(NoticeKind::InspectNow, NoticeRelease::Release);
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::Written { deliveries: 3 });
         subscribe(&store, &["00101"], &["late@example.org"]).await;
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::AlreadyThere);
@@ -87,7 +87,7 @@ async fn of_a_notice_that_is_rolled_back_nothing_stays() {
     on_each_engine("rolled back notices", |store| async move {
         people(&store).await;
         let mut tx = store.begin().await.unwrap();
-        let new = notice(NoticeKind::InspectNow, Fate::Release);
+        let new = notice(NoticeKind::InspectNow, NoticeRelease::Release);
         put_notice(&mut tx, &new, &texts()).await.unwrap();
         drop(tx);
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::Written { deliveries: 3 });
@@ -102,7 +102,7 @@ async fn a_missing_text_stops_the_notice_before_anybody_is_queued() {
         let spanish = subscriber(&["00101"], &["es@example.org"], Language::Es);
         store.add_subscriber(&spanish, at("2026-02-01T12:00:00Z")).await.unwrap();
         let english: Vec<_> = texts().into_iter().filter(|text| text.language == Language::En).collect();
-        let new = notice(NoticeKind::InspectNow, Fate::Release);
+        let new = notice(NoticeKind::InspectNow, NoticeRelease::Release);
         let said = store.put_notice(&new, &english).await.unwrap_err().to_string();
         assert!(said.contains("no text for email in language `es`, which 1 of its recipients"), "{said}");
         assert!(matches!(
@@ -117,10 +117,11 @@ async fn a_missing_text_stops_the_notice_before_anybody_is_queued() {
 async fn who_is_told_is_settled_when_the_notice_leaves() {
     on_each_engine("release", |store| async move {
         people(&store).await;
-        let word_needed = WordNeeded::ByPolicy;
-        let new = notice(NoticeKind::InspectNow, Fate::WaitForWord { word_needed: word_needed.clone() });
+        let approval_needed = ApprovalNeeded::ByPolicy;
+        let new =
+            notice(NoticeKind::InspectNow, NoticeRelease::WaitForApproval { approval_needed: approval_needed.clone() });
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::Written { deliveries: 0 });
-        assert_eq!(store.notice(&INSPECT.into()).await.unwrap().word_needed(), Some(&word_needed));
+        assert_eq!(store.notice(&INSPECT.into()).await.unwrap().approval_needed(), Some(&approval_needed));
         assert_eq!(store.release_due(at("2026-05-01T00:00:00Z")).await.unwrap(), [], "it waits for a word");
 
         subscribe(&store, &["00102"], &["late@example.org"]).await;
@@ -149,7 +150,7 @@ async fn a_waiting_notice_leaves_at_its_hour_unless_it_is_held() {
         people(&store).await;
         let hour = at("2026-04-22T12:00:00Z");
         for kind in [NoticeKind::GetReady, NoticeKind::InspectNow] {
-            store.put_notice(&notice(kind, Fate::Wait { release_at: hour }), &texts()).await.unwrap();
+            store.put_notice(&notice(kind, NoticeRelease::Wait { release_at: hour }), &texts()).await.unwrap();
         }
         assert_eq!(store.next_release().await.unwrap(), Some(hour));
         assert_eq!(store.release_due(at("2026-04-22T11:59:59Z")).await.unwrap(), []);
@@ -175,30 +176,34 @@ async fn new_terms_replace_those_of_a_waiting_notice_and_respect_a_hold() {
     on_each_engine("new terms", |store| async move {
         people(&store).await;
         let hour = at("2026-04-22T12:00:00Z");
-        store.put_notice(&notice(NoticeKind::InspectNow, Fate::Wait { release_at: hour }), &texts()).await.unwrap();
+        store
+            .put_notice(&notice(NoticeKind::InspectNow, NoticeRelease::Wait { release_at: hour }), &texts())
+            .await
+            .unwrap();
         let mut tx = store.begin().await.unwrap();
-        let word = WordNeeded::NotOnRealDays;
+        let word = ApprovalNeeded::NotOnRealDays;
         treebell::store::notices::ask_first(&mut tx, &INSPECT.into(), &word).await.unwrap();
         tx.commit().await.unwrap();
         let asked = store.notice(&INSPECT.into()).await.unwrap();
-        assert_eq!((asked.release_at(), asked.word_needed()), (None, Some(&word)));
+        assert_eq!((asked.release_at(), asked.approval_needed()), (None, Some(&word)));
 
         store.hold_notice(&INSPECT.into(), None).await.unwrap();
-        let mut freed = notice(NoticeKind::InspectNow, Fate::Release);
+        let mut freed = notice(NoticeKind::InspectNow, NoticeRelease::Release);
         freed.facts = json!({"region": "North", "newer": true});
         let mut tx = store.begin().await.unwrap();
         assert_eq!(renew(&mut tx, &freed, &texts()).await.unwrap(), 0, "staff stopped its clock");
         tx.commit().await.unwrap();
         let held = store.notice(&INSPECT.into()).await.unwrap();
         assert_eq!(
-            (held.status(), held.word_needed(), held.facts.clone()),
+            (held.status(), held.approval_needed(), held.facts.clone()),
             (NoticeStatus::Held, None, freed.facts.clone())
         );
 
-        let ready = notice(NoticeKind::GetReady, Fate::WaitForWord { word_needed: WordNeeded::ByPolicy });
+        let ready =
+            notice(NoticeKind::GetReady, NoticeRelease::WaitForApproval { approval_needed: ApprovalNeeded::ByPolicy });
         store.put_notice(&ready, &texts()).await.unwrap();
         let mut tx = store.begin().await.unwrap();
-        let freed = notice(NoticeKind::GetReady, Fate::Release);
+        let freed = notice(NoticeKind::GetReady, NoticeRelease::Release);
         assert_eq!(renew(&mut tx, &freed, &texts()).await.unwrap(), 3);
         let again = renew(&mut tx, &freed, &texts()).await.unwrap_err();
         assert!(matches!(again, StoreError::Conflict(Conflict::NoticeStatus { .. })), "{again}");
@@ -217,9 +222,9 @@ async fn new_terms_replace_those_of_a_waiting_notice_and_respect_a_hold() {
 async fn a_skipped_notice_is_not_decided_again() {
     on_each_engine("skips", |store| async move {
         people(&store).await;
-        let skip = notice(NoticeKind::InspectNow, Fate::Skip);
+        let skip = notice(NoticeKind::InspectNow, NoticeRelease::Skip);
         assert_eq!(store.put_notice(&skip, &[]).await.unwrap(), Put::Written { deliveries: 0 });
-        let now = notice(NoticeKind::InspectNow, Fate::Release);
+        let now = notice(NoticeKind::InspectNow, NoticeRelease::Release);
         assert_eq!(store.put_notice(&now, &texts()).await.unwrap(), Put::AlreadyThere);
         assert_eq!(queued(&store).await, 0);
     })
@@ -230,7 +235,7 @@ async fn a_skipped_notice_is_not_decided_again() {
 async fn a_stop_or_removal_cancels_what_has_not_gone_out() {
     on_each_engine("cancelled deliveries", |store| async move {
         people(&store).await;
-        store.put_notice(&notice(NoticeKind::InspectNow, Fate::Release), &texts()).await.unwrap();
+        store.put_notice(&notice(NoticeKind::InspectNow, NoticeRelease::Release), &texts()).await.unwrap();
         let now = at("2026-04-22T00:00:00Z");
         let stopped = say_stop(&store, &address("+15055550101"), "keyword STOP", now).await;
         assert_eq!(stopped.cancelled, 1);
@@ -250,7 +255,7 @@ async fn a_stop_during_a_release_cancels_what_the_release_queued() {
     on_each_engine("stop beside release", |store| async move {
         people(&store).await;
         let mut tx = store.begin().await.unwrap();
-        put_notice(&mut tx, &notice(NoticeKind::InspectNow, Fate::Release), &texts()).await.unwrap();
+        put_notice(&mut tx, &notice(NoticeKind::InspectNow, NoticeRelease::Release), &texts()).await.unwrap();
         let stop = tokio::spawn({
             let store = store.clone();
             async move { say_stop(&store, &address("a@example.org"), "link", at("2026-04-22T00:00:00Z")).await }
@@ -273,7 +278,7 @@ async fn a_cancelled_or_retired_region_sends_nothing() {
         people(&store).await;
         let hour = at("2026-04-22T12:00:00Z");
         for kind in [NoticeKind::GetReady, NoticeKind::InspectNow] {
-            store.put_notice(&notice(kind, Fate::Wait { release_at: hour }), &texts()).await.unwrap();
+            store.put_notice(&notice(kind, NoticeRelease::Wait { release_at: hour }), &texts()).await.unwrap();
         }
         store.cancel_notice(&NoticeId::of(&season(), NoticeKind::GetReady), Some("not this year")).await.unwrap();
         store.retire_region(&"north".into(), at("2026-04-21T13:00:00Z")).await.unwrap();

@@ -163,7 +163,7 @@ async fn a_dead_address_gets_nothing_until_it_is_given_again() {
         subscribe(&store, &["00101"], &["a@example.org"]).await;
         let id = store.recipients(&"north".into()).await.unwrap()[0].address_id.clone();
         assert_eq!(id, store.address_hash().of(&address("a@example.org")));
-        store.bury_address(&id, at("2026-03-01T00:00:00Z")).await.unwrap();
+        store.deactivate_address(&id, at("2026-03-01T00:00:00Z")).await.unwrap();
         assert_eq!(recipients(&store, "north").await, Vec::<String>::new());
         subscribe(&store, &["00101"], &["a@example.org"]).await;
         assert_eq!(recipients(&store, "north").await, ["a@example.org"]);

@@ -42,14 +42,14 @@ async fn behind_a_proxy(change: impl FnOnce(&mut Config)) -> World {
 
 /// How many messages went to each address.
 async fn letters(world: &World) -> BTreeMap<String, i64> {
-    let mut connection = world.parts.store.read().await.unwrap();
+    let mut connection = world.app.store.read().await.unwrap();
     let rows = sqlx::query("SELECT address, COUNT(*) AS n FROM letters GROUP BY address");
     rows.fetch_all(&mut *connection).await.unwrap().iter().map(|row| (row.get("address"), row.get("n"))).collect()
 }
 
 async fn staff_are_told(world: &World, what: &str) -> bool {
-    let since = world.parts.clock.now() - chrono::Duration::days(1);
-    world.parts.store.staff_log(since).await.unwrap().iter().any(|entry| entry.text.contains(what))
+    let since = world.app.clock.now() - chrono::Duration::days(1);
+    world.app.store.staff_log(since).await.unwrap().iter().any(|entry| entry.text.contains(what))
 }
 
 /// Sign-ups in the name of others: for a hundredth as many victims (half of them by phone) from a twentieth as many
@@ -168,11 +168,11 @@ async fn texts_that_strangers_cause_end_at_the_days_limit_and_none_goes_abroad()
             "only numbers at home are taken"
         );
         // The same numbers by texts that seem to come from them: one limit for all.
-        let texts = treebell::service::texts::Texts::new(world.parts.clone());
+        let texts = treebell::service::texts::Texts::new(world.app.clone());
         let mut asked = 0;
         if confirmed_percent == 0 {
             for number in home.iter().chain(&abroad) {
-                let (from, at) = (number.clone(), world.parts.clock.now());
+                let (from, at) = (number.clone(), world.app.clock.now());
                 let text = InboundText { whole: true, from, to: String::new(), text: "00101".into(), at, id: None };
                 asked += usize::from(texts.take(&text).await.unwrap() == treebell::service::texts::TextOutcome::Asked);
             }

@@ -12,9 +12,9 @@ use treebell::message::{Message, Templates};
 use treebell::people::Language;
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, SeasonKey};
-use treebell::service::app::Parts;
+use treebell::service::app::App;
 use treebell::store::Store;
-use treebell::store::notices::{Fate, NewNotice, Notice, NoticeState, NoticeText, ReleasePlan};
+use treebell::store::notices::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, ReleasePlan};
 use treebell::web::{self, Site};
 
 use super::season::Season;
@@ -67,7 +67,7 @@ async fn world(name: &str, day: &str, how_many: usize) -> World {
         let new = NewNotice {
             season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "dos-vientos".into(), year: 2025 },
             kind,
-            fate: Fate::Release,
+            fate: NoticeRelease::Release,
             reason: json!({}),
             facts: serde_json::to_value(facts()).unwrap(),
             decided_on: at.date_naive(),
@@ -260,9 +260,9 @@ async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
         [("2025-03-13T01:00:00Z", "due", StatusCode::NOT_FOUND), ("2025-03-14T19:00:00Z", "plain", StatusCode::OK)]
     {
         world.clock.set(day.parse().unwrap());
-        let site = Site::of_exercise(world.parts.clone(), vec![played.clone()]).unwrap();
+        let site = Site::of_exercise(world.app.clone(), vec![played.clone()]).unwrap();
         site.ready().await.unwrap();
-        let shown = World { parts: world.parts.clone(), clock: world.clock.clone(), router: web::router(&site) };
+        let shown = World { app: world.app.clone(), clock: world.clock.clone(), router: web::router(&site) };
         let answer = shown.get(&format!("{REGION}/alert.cap")).await;
         assert_eq!(answer.status, status, "{day}");
         let json = shown.get(&format!("{REGION}/outlook.json")).await.body;
@@ -276,13 +276,13 @@ async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
         }
     }
     // And a service at work does not.
-    let parts = Parts::with_store(
+    let app = App::with_store(
         &Config::default(),
         std::sync::Arc::new(ManualClock::at(at)),
         Store::in_memory().await.unwrap(),
         Profiles::default(),
         Templates::load(None).unwrap(),
     );
-    let site = Site::new(parts).unwrap();
+    let site = Site::new(app).unwrap();
     assert!(!site.is_exercise());
 }

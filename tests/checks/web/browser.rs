@@ -110,7 +110,7 @@ async fn own_sites() -> OwnSites {
     let opened = Gallery::open(&gallery).await;
     opened.serve(shown);
     let world = World::empty(|_| {}).await;
-    world.parts.store.close().await;
+    world.app.store.close().await;
     tokio::spawn(server::serve(failing, world.router.clone(), std::future::pending()));
     OwnSites { gallery, seen: opened.seen, broken }
 }

@@ -13,13 +13,13 @@ use treebell::message::Message;
 use treebell::people::{Address, Language, Reach};
 use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release, Zip};
-use treebell::season::decide::WordNeeded;
+use treebell::season::decide::ApprovalNeeded;
 use treebell::season::{NoticeKind, SeasonKey};
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
 use treebell::store::Store;
 use treebell::store::follow_ups::{self, ToAsk};
-use treebell::store::notices::{Fate, NewNotice, NoticeText};
+use treebell::store::notices::{NewNotice, NoticeRelease, NoticeText};
 use treebell::web::server;
 
 use super::contrast::{colour, contrast};
@@ -110,13 +110,13 @@ impl Gallery {
         }
         store.put_regions(&regions, now).await.unwrap();
         let of = |hours: i64| NOON.parse::<DateTime<Utc>>().unwrap() + chrono::Duration::hours(hours);
-        let wait = Fate::Wait { release_at: of(3) };
+        let wait = NoticeRelease::Wait { release_at: of(3) };
         notice(&store, "halfmoon-bench", NoticeKind::InspectNow, wait, of(-3)).await;
-        let word = Fate::WaitForWord { word_needed: WordNeeded::NotOnRealDays };
+        let word = NoticeRelease::WaitForApproval { approval_needed: ApprovalNeeded::NotOnRealDays };
         notice(&store, "piedra-mansa", NoticeKind::InspectNow, word, of(-3)).await;
         store.hold_notice(&"pinyon-needle-scale/piedra-mansa/2025/inspect-now".into(), None).await.unwrap();
-        notice(&store, "dos-vientos", NoticeKind::GetReady, Fate::Release, of(-700)).await;
-        notice(&store, "dos-vientos", NoticeKind::InspectNow, Fate::Release, of(-600)).await;
+        notice(&store, "dos-vientos", NoticeKind::GetReady, NoticeRelease::Release, of(-700)).await;
+        notice(&store, "dos-vientos", NoticeKind::InspectNow, NoticeRelease::Release, of(-600)).await;
         let world = Season::of(store).on_as(DAY, public_url).await;
         let mut seen = BTreeMap::new();
         for language in Language::ALL {
@@ -138,7 +138,7 @@ impl Gallery {
     }
 }
 
-async fn notice(store: &Store, region: &str, kind: NoticeKind, fate: Fate, now: DateTime<Utc>) {
+async fn notice(store: &Store, region: &str, kind: NoticeKind, fate: NoticeRelease, now: DateTime<Utc>) {
     let new = NewNotice {
         season: SeasonKey { profile: "pinyon-needle-scale".into(), region: region.into(), year: 2025 },
         kind,
@@ -156,7 +156,7 @@ async fn notice(store: &Store, region: &str, kind: NoticeKind, fate: Fate, now: 
 
 /// The page on which somebody is asked what they saw.
 async fn question(world: &World, language: Language) -> String {
-    let store = &world.parts.store;
+    let store = &world.app.store;
     let address = Address::parse(&format!("asked-{}@example.org", language.code()), Reach::NorthAmerica).unwrap();
     let new = NewSubscriber {
         zips: vec![Zip::parse("00201").unwrap()],
@@ -164,12 +164,12 @@ async fn question(world: &World, language: Language) -> String {
         language,
         consent: Consent::Given { evidence: "invented".into() },
     };
-    store.add_subscriber(&new, world.parts.clock.now()).await.unwrap();
+    store.add_subscriber(&new, world.app.clock.now()).await.unwrap();
     let subscriber = store.subscriber_of(&address).await.unwrap().unwrap().id;
     let id = format!("question-{}", language.code());
     let asked = ToAsk { id: id.clone(), subscriber, address, language };
     let mut tx = store.begin().await.unwrap();
-    let now = world.parts.clock.now();
+    let now = world.app.clock.now();
     let notice = "pinyon-needle-scale/dos-vientos/2025/inspect-now".into();
     follow_ups::put(&mut tx, &notice, &asked, now + chrono::Duration::days(10), now).await.unwrap();
     tx.commit().await.unwrap();
@@ -254,7 +254,7 @@ async fn each_state_says_what_it_is_and_no_more() {
 
     // A word of staff shows without a new cycle: within the quarter minute in which the store is asked again.
     let held = "pinyon-needle-scale/piedra-mansa/2025/inspect-now".into();
-    world.parts.store.release_notice(&held, "staff", world.parts.clock.now()).await.unwrap();
+    world.app.store.release_notice(&held, "staff", world.app.clock.now()).await.unwrap();
     world.clock.advance(chrono::Duration::seconds(16));
     let mut shown = String::new();
     for _ in 0..600 {

@@ -31,12 +31,12 @@ use super::support::{Answer, World};
 use crate::delivery::{Seed, at, plain_config, rows};
 use crate::engines::on_each_engine;
 
-pub struct Doors {
+pub struct Webhooks {
     pub world: World,
     folder: tempfile::TempDir,
 }
 
-impl Doors {
+impl Webhooks {
     pub fn on(store: Store, signed: bool) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let file = |name: &str, text: &str| {
@@ -71,7 +71,7 @@ impl Doors {
     }
 
     async fn letters(&self) -> i64 {
-        let store = self.world.parts.store.clone();
+        let store = self.world.app.store.clone();
         sqlx::query("SELECT COUNT(*) AS n FROM letters")
             .fetch_one(&mut *store.read().await.unwrap())
             .await
@@ -82,56 +82,56 @@ impl Doors {
 
 #[tokio::test]
 async fn doors_are_closed_without_their_secret_and_say_what_is_missing() {
-    let doors = Doors::on(Store::in_memory().await.unwrap(), false);
+    let webhooks = Webhooks::on(Store::in_memory().await.unwrap(), false);
     let text = "from=%2B15055550150&text=HELP";
-    assert_eq!(doors.world.get(&format!("/hooks/guess/text?{text}")).await.status, 404);
-    assert_eq!(doors.get(&format!("other?{text}")).await.status, 404);
+    assert_eq!(webhooks.world.get(&format!("/hooks/guess/text?{text}")).await.status, 404);
+    assert_eq!(webhooks.get(&format!("other?{text}")).await.status, 404);
     let closed = World::empty(|_| {}).await;
     assert_eq!(closed.get(&format!("/hooks/s3cret-path/text?{text}")).await.status, 404);
-    let answer = doors.get("text?from=%2B15055550150").await;
+    let answer = webhooks.get("text?from=%2B15055550150").await;
     assert_eq!(
         (answer.status.as_u16(), answer.body.as_str()),
         (400, r#"{"fault":"the field `text` is missing (hooks.text)"}"#)
     );
-    let answer = doors.get(&format!("text?{text}")).await;
+    let answer = webhooks.get(&format!("text?{text}")).await;
     assert_eq!((answer.status.as_u16(), answer.body.as_str()), (200, ""), "nothing a gateway could send on");
-    assert_eq!(doors.letters().await, 1);
-    let form = doors.world.post("/hooks/s3cret-path/text", &[("from", "15055550151"), ("text", "STOP")]).await;
+    assert_eq!(webhooks.letters().await, 1);
+    let form = webhooks.world.post("/hooks/s3cret-path/text", &[("from", "15055550151"), ("text", "STOP")]).await;
     assert_eq!(form.status, 200);
-    assert_eq!(doors.letters().await, 2);
+    assert_eq!(webhooks.letters().await, 2);
     let put = Request::put("/hooks/s3cret-path/text").body(Body::empty()).unwrap();
-    assert_eq!(doors.world.ask(put).await.status, 405);
+    assert_eq!(webhooks.world.ask(put).await.status, 405);
 }
 
 #[tokio::test]
 async fn only_a_signature_in_time_over_the_very_bytes_opens_and_a_replay_does_nothing() {
-    let doors = Doors::on(Store::in_memory().await.unwrap(), true);
-    let now = doors.world.clock.now();
+    let webhooks = Webhooks::on(Store::in_memory().await.unwrap(), true);
+    let now = webhooks.world.clock.now();
     let body = r#"{"from":"+15055550150","text":"HELP"}"#;
     let (old, new): (&[u8], &[u8]) = (b"old key", b"new key");
-    let plain = doors.get("text?from=%2B15055550150&text=HELP").await;
+    let plain = webhooks.get("text?from=%2B15055550150&text=HELP").await;
     assert_eq!(plain.status, 401, "no signature");
-    assert_eq!(doors.signed(b"guess", "m0", now, body, body).await.status, 401);
+    assert_eq!(webhooks.signed(b"guess", "m0", now, body, body).await.status, 401);
     let other = r#"{"from": "+15055550150", "text": "HELP"}"#;
-    assert_eq!(doors.signed(old, "m0", now, body, other).await.status, 401, "the same JSON in other bytes");
+    assert_eq!(webhooks.signed(old, "m0", now, body, other).await.status, 401, "the same JSON in other bytes");
     for minutes in [-6, 6] {
         let at = now + TimeDelta::minutes(minutes);
-        assert_eq!(doors.signed(old, "m0", at, body, body).await.status, 401, "{minutes} minutes");
+        assert_eq!(webhooks.signed(old, "m0", at, body, body).await.status, 401, "{minutes} minutes");
     }
-    assert_eq!(doors.letters().await, 0);
-    assert_eq!(doors.signed(old, "m1", now - TimeDelta::minutes(4), body, body).await.status, 200);
-    assert_eq!(doors.letters().await, 1);
-    let again = doors.signed(old, "m1", now, body, body).await;
+    assert_eq!(webhooks.letters().await, 0);
+    assert_eq!(webhooks.signed(old, "m1", now - TimeDelta::minutes(4), body, body).await.status, 200);
+    assert_eq!(webhooks.letters().await, 1);
+    let again = webhooks.signed(old, "m1", now, body, body).await;
     assert_eq!((again.status.as_u16(), again.body.as_str()), (200, "taken before\n"));
-    assert_eq!(doors.letters().await, 1);
-    assert_eq!(doors.signed(new, "m2", now, body, body).await.status, 200, "both keys hold while one is changed");
-    assert_eq!(doors.letters().await, 2);
-    std::fs::write(doors.folder.path().join("old"), "whsec_b3RoZXI=").unwrap();
-    assert_eq!(doors.signed(old, "m3", now, body, body).await.status, 401, "a key that was taken away is worthless");
+    assert_eq!(webhooks.letters().await, 1);
+    assert_eq!(webhooks.signed(new, "m2", now, body, body).await.status, 200, "both keys hold while one is changed");
+    assert_eq!(webhooks.letters().await, 2);
+    std::fs::write(webhooks.folder.path().join("old"), "whsec_b3RoZXI=").unwrap();
+    assert_eq!(webhooks.signed(old, "m3", now, body, body).await.status, 401, "a key that was taken away is worthless");
     // Five minutes either way, to the second.
     for (seconds, status) in [(300, 200), (-300, 200), (301, 401), (-301, 401)] {
         let at = now + TimeDelta::seconds(seconds);
-        let answer = doors.signed(new, &format!("at{seconds}"), at, body, body).await;
+        let answer = webhooks.signed(new, &format!("at{seconds}"), at, body, body).await;
         assert_eq!(answer.status, status, "{seconds} s");
     }
 }
@@ -139,8 +139,8 @@ async fn only_a_signature_in_time_over_the_very_bytes_opens_and_a_replay_does_no
 /// A signature is over id, time and body. Nothing else of a signed call may have an effect.
 #[tokio::test]
 async fn of_a_signed_call_only_what_is_signed_counts() {
-    let doors = Doors::on(Store::in_memory().await.unwrap(), true);
-    let now = doors.world.clock.now();
+    let webhooks = Webhooks::on(Store::in_memory().await.unwrap(), true);
+    let now = webhooks.world.clock.now();
     let sign = |id: &str, at: DateTime<Utc>, body: &str| {
         let mut mac = <Hmac<Sha256> as KeyInit>::new_from_slice(b"new key").unwrap();
         mac.update(format!("{id}.{}.{body}", at.timestamp()).as_bytes());
@@ -153,7 +153,7 @@ async fn of_a_signed_call_only_what_is_signed_counts() {
             .header("webhook-id", id)
             .header("webhook-timestamp", at.timestamp().to_string())
             .header("webhook-signature", signature);
-        doors.world.ask(request.body(Body::from(body)).unwrap()).await.status.as_u16()
+        webhooks.world.ask(request.body(Body::from(body)).unwrap()).await.status.as_u16()
     };
     let good = sign("s1", now, body);
     assert_eq!(call("", "s2", now, good.clone(), body).await, 401, "another id");
@@ -164,16 +164,16 @@ async fn of_a_signed_call_only_what_is_signed_counts() {
     {
         assert_eq!(call("", "s1", now, bad.clone(), body).await, 401, "`{bad}`");
     }
-    assert_eq!(doors.letters().await, 0);
+    assert_eq!(webhooks.letters().await, 0);
     // Who stands between may add to the address, and it is not looked at.
     let empty = r#"{"text":"STOP"}"#;
     let status = call("?from=%2B15055550151", "s3", now, sign("s3", now, empty), empty).await;
     assert_eq!(status, 400, "its sender is not signed");
-    assert_eq!(doors.letters().await, 0);
+    assert_eq!(webhooks.letters().await, 0);
     // Twenty copies at the same time have one effect.
     let copies = futures::future::join_all((0..20).map(|_| call("", "s1", now, good.clone(), body))).await;
     assert_eq!(copies, [200; 20]);
-    assert_eq!(doors.letters().await, 1);
+    assert_eq!(webhooks.letters().await, 1);
 }
 
 /// Through the webhook too: reports in every order, twice, and of messages that nobody knows.
@@ -182,21 +182,21 @@ async fn reports_move_a_delivery_forward_whatever_their_order() {
     on_each_engine("reports by hook", |store| async move {
         let seed = Seed::new(Channel::Sms, 6);
         let keys = seed.put(&store).await;
-        let doors = Doors::on(store.clone(), false);
+        let webhooks = Webhooks::on(store.clone(), false);
         let steps = ["8", "4", "1"];
         let orders = [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];
         for (key, order) in keys.iter().zip(orders) {
             for at in order {
                 for _twice in 0..2 {
-                    let answer = doors.get(&format!("report?ref={key}&status={}", steps[at])).await;
+                    let answer = webhooks.get(&format!("report?ref={key}&status={}", steps[at])).await;
                     assert_eq!(answer.status, 200);
                 }
             }
         }
-        assert_eq!(doors.get("report?ref=nobody&status=1").await.status, 200);
-        assert_eq!(doors.get("report?id=unknown&status=1").await.status, 200);
-        assert_eq!(doors.get("report?ref=x&status=32").await.body, "nothing new\n");
-        assert_eq!(doors.get("report?status=1").await.status, 400);
+        assert_eq!(webhooks.get("report?ref=nobody&status=1").await.status, 200);
+        assert_eq!(webhooks.get("report?id=unknown&status=1").await.status, 200);
+        assert_eq!(webhooks.get("report?ref=x&status=32").await.body, "nothing new\n");
+        assert_eq!(webhooks.get("report?status=1").await.status, 400);
         for row in rows(&store).await.into_values() {
             assert_eq!(row.standing.state, DeliveryState::Delivered);
         }
@@ -214,8 +214,8 @@ async fn reports_move_a_delivery_forward_whatever_their_order() {
 async fn nothing_is_handed_over_after_a_stop_was_answered() {
     let races: usize = std::env::var("TREEBELL_RACES").ok().and_then(|text| text.parse().ok()).unwrap_or(300);
     on_each_engine("stop against send", |store| async move {
-        let doors = Arc::new(Doors::on(store.clone(), false));
-        doors.world.clock.set(at(crate::delivery::NOON));
+        let webhooks = Arc::new(Webhooks::on(store.clone(), false));
+        webhooks.world.clock.set(at(crate::delivery::NOON));
         let batch = 20;
         // By where the stop came in: sent, kept back.
         let mut seen: BTreeMap<Came, (usize, usize)> = BTreeMap::new();
@@ -227,15 +227,15 @@ async fn nothing_is_handed_over_after_a_stop_was_answered() {
                 (0..batch).map(|index| Lane::new(seed.address(index), Came::ALL[index % 4], &mut chance)).collect(),
             );
             let gateway = Arc::new(RaceGateway { lanes: lanes.clone(), answers: Mutex::default() });
-            let clock: Arc<dyn Clock> = doors.world.clock.clone();
+            let clock: Arc<dyn Clock> = webhooks.world.clock.clone();
             let channels = Channels { email: None, sms: Some(gateway.clone()) };
             let before = Arc::new(BeforeTheLook { lanes: lanes.clone(), store: store.clone() });
             let dispatcher = Arc::new(Dispatcher::new(store.clone(), clock, channels, &plain_config(), before));
             let late = Duration::from_millis(chance.random_range(0..8));
             let stops: Vec<_> = (0..batch)
                 .map(|index| {
-                    let (doors, lanes) = (doors.clone(), lanes.clone());
-                    tokio::spawn(async move { lanes[index].stop(&doors, &format!("{round}-{index}")).await })
+                    let (webhooks, lanes) = (webhooks.clone(), lanes.clone());
+                    tokio::spawn(async move { lanes[index].stop(&webhooks, &format!("{round}-{index}")).await })
                 })
                 .collect();
             let sender = dispatcher.clone();
@@ -365,7 +365,7 @@ impl Lane {
     }
 
     /// Says stop at its moment. Gives when it came in, and how many messages had arrived when it was answered.
-    async fn stop(&self, doors: &Doors, id: &str) -> (Came, usize) {
+    async fn stop(&self, webhooks: &Webhooks, id: &str) -> (Came, usize) {
         match self.aim {
             Came::BeforeTheClaim => {}
             Came::BetweenClaimAndLook => self.claimed.wait().await,
@@ -382,7 +382,7 @@ impl Lane {
         };
         let said: String = url::form_urlencoded::byte_serialize(self.phone.as_bytes()).collect();
         let door = format!("text?from={said}&text=STOP&id={id}");
-        let (answer, ()) = tokio::join!(doors.get(&door), self.sees_the_commit(&doors.world.parts.store));
+        let (answer, ()) = tokio::join!(webhooks.get(&door), self.sees_the_commit(&webhooks.world.app.store));
         assert_eq!(answer.status, 200);
         (came, self.taken.count())
     }

@@ -16,13 +16,13 @@ use treebell::delivery::state::DeliveryState;
 use treebell::store::Store;
 use treebell::web::server;
 
-use super::hooks::{Doors, base64};
+use super::hooks::{Webhooks, base64};
 use crate::delivery::bounces::{report, sent_mails};
 use crate::delivery::rows;
 use crate::engines::on_each_engine;
 
 struct House {
-    doors: Doors,
+    webhooks: Webhooks,
     address: SocketAddr,
     store: Store,
     _stop: tokio::sync::oneshot::Sender<()>,
@@ -30,12 +30,12 @@ struct House {
 
 impl House {
     async fn open(store: &Store, signed: bool) -> Self {
-        let doors = Doors::on(store.clone(), signed);
+        let webhooks = Webhooks::on(store.clone(), signed);
         let listener = server::listen("127.0.0.1:0".parse().unwrap()).await.unwrap();
         let address = listener.local_addr().unwrap();
         let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
-        tokio::spawn(server::serve(listener, doors.world.router.clone(), async { drop(stopped.await) }));
-        Self { doors, address, store: store.clone(), _stop: stop }
+        tokio::spawn(server::serve(listener, webhooks.world.router.clone(), async { drop(stopped.await) }));
+        Self { webhooks, address, store: store.clone(), _stop: stop }
     }
 
     /// Sends these bytes and reads what there is: status and body. Cut: hangs up right after the last of them.
@@ -132,7 +132,7 @@ async fn only_a_signed_report_is_believed_where_signatures_are_asked_for() {
     let store = Store::in_memory().await.unwrap();
     let key = sent_mails(&store, &["north"]).await.remove(0);
     let house = House::open(&store, true).await;
-    let now = house.doors.world.clock.now();
+    let now = house.webhooks.world.clock.now();
     let (body, other) = (report(&key, "5.1.1"), report(&key, "5.1.2"));
     assert_eq!(house.post(body.as_bytes()).await.0, 401);
     assert_eq!(house.signed(b"guess", "r1", now, &body, &body).await.0, 401);
@@ -194,7 +194,7 @@ async fn a_report_is_booked_whole_or_asked_for_again() {
     on_each_engine("half a report", |store| async move {
         let key = sent_mails(&store, &["north"]).await.remove(0);
         let house = House::open(&store, true).await;
-        let now = house.doors.world.clock.now();
+        let now = house.webhooks.world.clock.now();
         let rename = async |from: &str, to: &str| {
             let mut tx = store.begin().await.unwrap();
             let text = format!("ALTER TABLE {from} RENAME TO {to}");

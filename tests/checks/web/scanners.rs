@@ -19,7 +19,7 @@ use treebell::season::{NoticeKind, SeasonKey};
 use treebell::service::follow_up;
 use treebell::service::subscribe::{preferences, stop};
 use treebell::store::addresses::AddressStatus;
-use treebell::store::notices::{Fate, NewNotice, NoticeText};
+use treebell::store::notices::{NewNotice, NoticeRelease, NoticeText};
 
 use super::sign_up::world;
 use super::support::World;
@@ -44,7 +44,7 @@ struct Mail {
 /// A mail of each kind that has a link of its own: notices in both languages, the question after one, confirmations,
 /// welcome, the way to the settings.
 async fn mails(world: &World, folder: &Path) -> Vec<Mail> {
-    let store = &world.parts.store;
+    let store = &world.app.store;
     world.subscribe(OWNER).await;
     world.sign_up("/sign-up", "00101", "", NEW, "es").await;
     let (_, _, words) = world.letter_to(NEW).await.unwrap();
@@ -52,12 +52,12 @@ async fn mails(world: &World, folder: &Path) -> Vec<Mail> {
     assert_eq!(world.post(&link, &[]).await.status, 200);
     world.sign_up("/sign-up", "00101", "", ASKED, "en").await;
     world.sign_up("/es/wish", "00300", "", WAITS, "es").await;
-    preferences::send_link(&world.parts, &address(OWNER)).await.unwrap();
+    preferences::send_link(&world.app, &address(OWNER)).await.unwrap();
     let now = world.clock.now();
     let notice = NewNotice {
         season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "dos-vientos".into(), year: 2025 },
         kind: NoticeKind::InspectNow,
-        fate: Fate::Release,
+        fate: NoticeRelease::Release,
         reason: serde_json::json!({"ground": "crossed", "on": "2025-03-09"}),
         facts: serde_json::json!({}),
         decided_on: now.date_naive(),
@@ -69,12 +69,12 @@ async fn mails(world: &World, folder: &Path) -> Vec<Mail> {
     (facts.region_id, facts.sender.public_url) = ("dos-vientos".into(), Some(SITE.into()));
     let texts = [Language::En, Language::Es].map(|language| NoticeText {
         language,
-        message: world.parts.templates.render_notice(notice.kind, language, Channel::Email, &facts).unwrap(),
+        message: world.app.templates.render_notice(notice.kind, language, Channel::Email, &facts).unwrap(),
     });
     store.put_notice(&notice, &texts).await.unwrap();
     send_all(world, folder).await;
     world.clock.advance(TimeDelta::days(10));
-    assert_eq!(follow_up::ask_due(&world.parts).await.unwrap(), 2);
+    assert_eq!(follow_up::ask_due(&world.app).await.unwrap(), 2);
     // Links that are still good are the ones that could do harm.
     world.sign_up("/sign-up", "00102", "", ASKED, "en").await;
     world.sign_up("/es/wish", "00301", "", WAITS, "es").await;
@@ -87,8 +87,8 @@ async fn mails(world: &World, folder: &Path) -> Vec<Mail> {
 }
 
 async fn send_all(world: &World, folder: &Path) {
-    let store = world.parts.store.clone();
-    let writer = MailWriter::new(&world.parts.config.email).unwrap();
+    let store = world.app.store.clone();
+    let writer = MailWriter::new(&world.app.config.email).unwrap();
     let transport = FolderTransport::open(folder, writer).unwrap();
     let stop = stop::personaliser(&SITE.into(), store.address_hash().clone());
     let clock: Arc<dyn Clock> = world.clock.clone();
@@ -101,9 +101,9 @@ fn mail(raw: &[u8]) -> Mail {
     let parsed = mailparse::parse_mail(raw).unwrap();
     let header = |name: &str| parsed.headers.get_first_value(name).unwrap_or_default();
     let mut links = BTreeSet::new();
-    let mut parts = vec![&parsed];
-    while let Some(part) = parts.pop() {
-        parts.extend(&part.subparts);
+    let mut app = vec![&parsed];
+    while let Some(part) = app.pop() {
+        app.extend(&part.subparts);
         if part.ctype.mimetype.starts_with("text/") {
             links.extend(links_in(&part.get_body().unwrap()));
         }
@@ -134,7 +134,7 @@ async fn a_program_that_opens_every_link_of_every_mail_changes_nothing() {
     let world = world().await;
     let folder = tempfile::tempdir().unwrap();
     let mails = mails(&world, folder.path()).await;
-    let before = every_row(&world.parts.store).await;
+    let before = every_row(&world.app.store).await;
 
     let mut to_open: VecDeque<String> = mails.iter().flat_map(|mail| mail.links.iter().cloned()).collect();
     for page in ["confirm", "preferences", "stop", "seen"] {
@@ -157,7 +157,7 @@ async fn a_program_that_opens_every_link_of_every_mail_changes_nothing() {
         world.get(&format!("{path}{joint}{pressed}")).await;
     }
     assert!(opened.len() > 40, "{opened:#?}");
-    let after = every_row(&world.parts.store).await;
+    let after = every_row(&world.app.store).await;
     for (table, rows) in &before {
         assert_eq!(after[table], *rows, "{table} after opening {} pages", opened.len());
     }
@@ -192,7 +192,7 @@ async fn a_program_that_opens_every_link_of_every_mail_changes_nothing() {
             }
         }
     }
-    assert_eq!(every_row(&world.parts.store).await, before, "after forged tokens");
+    assert_eq!(every_row(&world.app.store).await, before, "after forged tokens");
 
     // The button does it, also without a browser, and a second time is as the first.
     let owner = mails.iter().find(|mail| mail.to == OWNER).unwrap();
@@ -203,8 +203,8 @@ async fn a_program_that_opens_every_link_of_every_mail_changes_nothing() {
     };
     assert_eq!(world.ask(one_click()).await.status, 200);
     assert_eq!(world.standing(OWNER).await.unwrap().0, AddressStatus::Stopped);
-    let stopped = every_row(&world.parts.store).await;
+    let stopped = every_row(&world.app.store).await;
     assert_eq!(world.ask(one_click()).await.status, 200);
-    assert_eq!(every_row(&world.parts.store).await, stopped);
+    assert_eq!(every_row(&world.app.store).await, stopped);
     assert_eq!(world.standing(NEW).await.unwrap().0, AddressStatus::Confirmed, "nobody else is stopped");
 }

@@ -9,7 +9,7 @@ use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::message::Templates;
 use treebell::season::profile::Profiles;
-use treebell::service::app::Parts;
+use treebell::service::app::App;
 use treebell::store::Store;
 use treebell::web::{self, Site};
 
@@ -99,12 +99,12 @@ impl Season {
         config.messages.help_contact = "505-555-0100".into();
         let clock = Arc::new(ManualClock::at(day.and_hms_opt(19, 0, 0).unwrap().and_utc()));
         let templates = Templates::load(None).unwrap();
-        let parts = Parts::with_store(&config, clock.clone(), self.store.clone(), Profiles::default(), templates);
-        let site = Site::new(parts.clone()).unwrap();
+        let app = App::with_store(&config, clock.clone(), self.store.clone(), Profiles::default(), templates);
+        let site = Site::new(app.clone()).unwrap();
         // A program made for tests on a busy machine takes longer for a season than any visitor waits.
         site.ready().await.unwrap();
         let router = web::router(&site);
-        World { parts, clock, router }
+        World { app, clock, router }
     }
 }
 

@@ -46,7 +46,7 @@ impl World {
             observation_hour: None,
             sources: vec![SourceRef { feed: FeedKind::PlainCsv, id: "logger.csv".into() }],
         };
-        self.parts.store.add_station(&station).await.unwrap();
+        self.app.store.add_station(&station).await.unwrap();
         let region = Region {
             id: id.into(),
             name: name.into(),
@@ -59,7 +59,7 @@ impl World {
             release: Release::AtOnce,
             retired: false,
         };
-        self.parts.store.add_region(&region, self.parts.clock.now()).await.unwrap();
+        self.app.store.add_region(&region, self.app.clock.now()).await.unwrap();
     }
 
     /// The token of the form on a page, as old as a person needs to fill it in.
@@ -80,7 +80,7 @@ impl World {
 
     /// Newest transactional message to an address: kind, language, words.
     pub async fn letter_to(&self, address: &str) -> Option<(String, String, String)> {
-        let mut connection = self.parts.store.read().await.unwrap();
+        let mut connection = self.app.store.read().await.unwrap();
         let row = sqlx::query(
             "SELECT kind, language, body FROM letters WHERE address = $1 ORDER BY created_at DESC, id LIMIT 1",
         )
@@ -92,14 +92,14 @@ impl World {
     }
 
     pub async fn count(&self, table: &str) -> i64 {
-        let mut connection = self.parts.store.read().await.unwrap();
+        let mut connection = self.app.store.read().await.unwrap();
         let find = format!("SELECT COUNT(*) AS n FROM {table}");
         sqlx::query(sqlx::AssertSqlSafe(find)).fetch_one(&mut *connection).await.unwrap().get("n")
     }
 
     /// Of every delivery there is; gives how many.
     async fn set_delivery_state(&self, state: &str, lease_until: Option<i64>) -> u64 {
-        let mut tx = self.parts.store.begin().await.unwrap();
+        let mut tx = self.app.store.begin().await.unwrap();
         let done = sqlx::query("UPDATE deliveries SET state = $1, lease_until = $2")
             .bind(state)
             .bind(lease_until)
@@ -112,7 +112,7 @@ impl World {
 
     pub async fn standing(&self, address: &str) -> Option<(AddressStatus, Vec<String>, Language)> {
         let address = Address::parse(address, Reach::NorthAmerica).unwrap();
-        let subscriber = self.parts.store.subscriber_of(&address).await.unwrap()?;
+        let subscriber = self.app.store.subscriber_of(&address).await.unwrap()?;
         let status = subscriber.addresses.iter().find(|known| known.address == address).unwrap().status;
         Some((status, subscriber.zips.iter().map(Zip::to_string).collect(), subscriber.language))
     }
@@ -125,17 +125,17 @@ impl World {
             language: Language::En,
             consent: Consent::Given { evidence: "signed form".into() },
         };
-        self.parts.store.add_subscriber(&new, self.parts.clock.now()).await.unwrap();
+        self.app.store.add_subscriber(&new, self.app.clock.now()).await.unwrap();
         self.key_of(&address)
     }
 
     pub fn key_of(&self, address: &Address) -> AddressId {
-        self.parts.store.address_hash().of(address)
+        self.app.store.address_hash().of(address)
     }
 
     pub fn token(&self, purpose: Purpose, address: &str) -> String {
         let address = Address::parse(address, Reach::NorthAmerica).unwrap();
-        tokens::make(self.parts.store.address_hash(), purpose, self.key_of(&address).as_str())
+        tokens::make(self.app.store.address_hash(), purpose, self.key_of(&address).as_str())
     }
 }
 
@@ -321,7 +321,7 @@ async fn known_unknown_stopped_and_often_asked_addresses_get_the_same_bytes() {
                 "confirmed" => drop(world.subscribe(EMAIL).await),
                 "stopped" => {
                     let key = world.subscribe(EMAIL).await;
-                    stop(&world.parts.store, &*world.parts.clock, StopRequest::Address(&key), "test").await.unwrap();
+                    stop(&world.app.store, &*world.app.clock, StopRequest::Address(&key), "test").await.unwrap();
                 }
                 "asked before" => drop(world.sign_up("/sign-up", "00102", "", EMAIL, "es").await),
                 _ => {}
@@ -395,7 +395,7 @@ async fn one_click_stops_at_once_and_opening_the_link_does_not() {
 async fn a_stop_by_link_waits_for_a_message_that_is_in_hand() {
     let world = Arc::new(world().await);
     world.sign_up("/sign-up", "00101", "", EMAIL, "en").await;
-    let until = (world.parts.clock.now() + chrono::Duration::seconds(60)).timestamp_millis();
+    let until = (world.app.clock.now() + chrono::Duration::seconds(60)).timestamp_millis();
     assert_eq!(world.set_delivery_state("leased", Some(until)).await, 1);
     let link = format!("/stop/{}", world.token(Purpose::Stop, EMAIL));
     let stop = {
@@ -481,7 +481,7 @@ async fn nobody_has_places_without_end() {
     let key = world.subscribe(EMAIL).await;
     for number in 0..25 {
         let zip = Zip::parse(&format!("002{number:02}")).unwrap();
-        world.parts.store.add_place(&key, &zip, world.parts.clock.now()).await.unwrap();
+        world.app.store.add_place(&key, &zip, world.app.clock.now()).await.unwrap();
     }
     assert_eq!(world.standing(EMAIL).await.unwrap().1.len(), 20);
 }
@@ -520,18 +520,18 @@ async fn a_place_that_nobody_watches_is_wished_for_counted_and_told_once() {
     assert!(sent.body.contains("keep your wish"), "{}", sent.body);
     let (kind, _, words) = world.letter_to(EMAIL).await.unwrap();
     assert_eq!(kind, "not-covered");
-    assert_eq!(world.parts.store.demand().await.unwrap().len(), 0, "not confirmed yet");
+    assert_eq!(world.app.store.demand().await.unwrap().len(), 0, "not confirmed yet");
     let done = world.post(&link_in(&words, "confirm"), &[]).await;
     assert!(done.body.contains("do not watch it yet"), "{}", done.body);
-    let demand = world.parts.store.demand().await.unwrap();
+    let demand = world.app.store.demand().await.unwrap();
     assert_eq!(demand.iter().map(|d| (d.zip.as_str(), d.people)).collect::<Vec<_>>(), [("00300", 1)]);
-    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 0);
+    assert_eq!(messages::tell_newly_covered(&world.app).await.unwrap(), 0);
     world.add_region("new-place", "New Place", "00300").await;
     world.clock.advance(chrono::Duration::minutes(1));
-    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 1);
-    assert_eq!(messages::tell_newly_covered(&world.parts).await.unwrap(), 0);
+    assert_eq!(messages::tell_newly_covered(&world.app).await.unwrap(), 1);
+    assert_eq!(messages::tell_newly_covered(&world.app).await.unwrap(), 0);
     assert_eq!(world.letter_to(EMAIL).await.unwrap().0, "covered-now");
-    assert!(world.parts.store.demand().await.unwrap().is_empty());
+    assert!(world.app.store.demand().await.unwrap().is_empty());
 }
 
 #[tokio::test]
@@ -541,7 +541,7 @@ async fn what_was_agreed_to_is_kept_with_its_words() {
     let code = code_in(&world.letter_to(PHONE).await.unwrap().2);
     world.post("/confirm", &[("phone", PHONE), ("code", &code)]).await;
     let address = Address::parse(PHONE, Reach::NorthAmerica).unwrap();
-    let export = world.parts.store.export_subscriber(&address).await.unwrap();
+    let export = world.app.store.export_subscriber(&address).await.unwrap();
     assert_eq!(export.addresses[0].channel, Channel::Sms);
     for consent in &export.addresses[0].consents {
         let words = consent.words.as_deref().expect("the words shown");

@@ -11,12 +11,12 @@ use treebell::clock::ManualClock;
 use treebell::config::Config;
 use treebell::message::Templates;
 use treebell::season::profile::Profiles;
-use treebell::service::app::Parts;
+use treebell::service::app::App;
 use treebell::store::Store;
 use treebell::web::{self, Site};
 
 pub struct World {
-    pub parts: Parts,
+    pub app: App,
     pub clock: Arc<ManualClock>,
     pub router: axum::Router,
 }
@@ -46,9 +46,9 @@ impl World {
         change(&mut config);
         let clock = Arc::new(ManualClock::at("2025-03-10T16:00:00Z".parse().unwrap()));
         let templates = Templates::load(None).unwrap();
-        let parts = Parts::with_store(&config, clock.clone(), store, Profiles::default(), templates);
-        let router = web::router(&Site::new(parts.clone()).unwrap());
-        Self { parts, clock, router }
+        let app = App::with_store(&config, clock.clone(), store, Profiles::default(), templates);
+        let router = web::router(&Site::new(app.clone()).unwrap());
+        Self { app, clock, router }
     }
 
     pub async fn ask(&self, request: Request<Body>) -> Answer {

@@ -47,7 +47,7 @@ async fn the_store_is_asked_as_often_for_those_it_knows_as_for_others() {
             for kind in ["confirmed", "stopped"] {
                 world.subscribe(&who(kind)).await;
             }
-            say_stop(&store, &address(&who("stopped")), "link", world.parts.clock.now()).await;
+            say_stop(&store, &address(&who("stopped")), "link", world.app.clock.now()).await;
             send(&world, page, 900 + number, &who("asked"), &token).await;
             let mut costs = Vec::new();
             for (at, kind) in ["unknown", "confirmed", "stopped", "asked"].into_iter().enumerate() {
@@ -97,8 +97,8 @@ async fn answers_take_as_long_for_those_we_know_as_for_others() {
                         let begun = Instant::now();
                         match (with_answer, page) {
                             (true, _) => assert_eq!(send(world, page, *network, email, token).await, 200),
-                            (false, "/sign-up") => drop(sign_up::ask(&world.parts, &wish(email)).await.unwrap()),
-                            (false, _) => preferences::send_link(&world.parts, &address(email)).await.unwrap(),
+                            (false, "/sign-up") => drop(sign_up::ask(&world.app, &wish(email)).await.unwrap()),
+                            (false, _) => preferences::send_link(&world.app, &address(email)).await.unwrap(),
                         }
                         (*known, begun.elapsed())
                     }

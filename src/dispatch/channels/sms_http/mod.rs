@@ -54,16 +54,16 @@ impl SmsGateway {
     /// One whose templates do not speak of our webhooks.
     ///
     /// # Errors
-    /// As [`SmsGateway::with_doors`].
+    /// As [`SmsGateway::with_webhooks`].
     pub fn new(config: &SmsConfig, user_agent: &str) -> Result<Self, Vec<ConfigFault>> {
-        Self::with_doors(config, None, user_agent)
+        Self::with_webhooks(config, None, user_agent)
     }
 
     /// `hooks_path` is the setting `hooks.path`, for gateways that want to be told with each message where to report.
     ///
     /// # Errors
     /// Every fault of the settings, each with its place and the mend.
-    pub fn with_doors(
+    pub fn with_webhooks(
         config: &SmsConfig,
         hooks_path: Option<&Secret>,
         user_agent: &str,

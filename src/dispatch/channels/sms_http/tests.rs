@@ -115,7 +115,7 @@ async fn a_gateway_is_told_where_to_report_without_the_secret_path_in_the_settin
     let report = "http://127.0.0.1:8480/hooks/{{ hooks_path }}/report?status=%d&ref={{ key }}";
     config.form.insert("dlr-url".into(), report.into());
     let secret = Secret::File(path.path().to_owned());
-    let gateway = SmsGateway::with_doors(&config, Some(&secret), "t").map_err(|_| "faults").unwrap();
+    let gateway = SmsGateway::with_webhooks(&config, Some(&secret), "t").map_err(|_| "faults").unwrap();
     let told = async || {
         let hooks_path = gateway.hooks_path().await?;
         let request = gateway.request(&gateway.values("+15055550100", "x", "k1", hooks_path.as_ref()))?;
@@ -128,7 +128,7 @@ async fn a_gateway_is_told_where_to_report_without_the_secret_path_in_the_settin
     for (bad, wanted) in [("a/b", "must be made of"), ("", "must be made of")] {
         std::fs::write(path.path(), bad).unwrap();
         assert!(told().await.unwrap_err().contains(wanted), "{bad}");
-        let faults = SmsGateway::with_doors(&config, Some(&secret), "t").err().unwrap();
+        let faults = SmsGateway::with_webhooks(&config, Some(&secret), "t").err().unwrap();
         assert_eq!(faults.len(), 1, "{faults:?}");
         assert!(faults[0].to_string().starts_with("hooks.path: must be made of"), "{faults:?}");
     }

@@ -11,7 +11,7 @@ use url::Url;
 use super::points::{BELIEVABLE_C, Source, gridpoint_of, source_error};
 use super::time_span::interval;
 use crate::weather::feeds::answer::{FeedError, Parsed, plain_reading};
-use crate::weather::feeds::ask::{Ask, Feed, below};
+use crate::weather::feeds::ask::{Feed, FeedQuery, below};
 use crate::weather::feeds::unit::Unit;
 use crate::weather::fetch::{Accept, Fetcher};
 use crate::weather::reading::{Element, TenthsC};
@@ -122,7 +122,7 @@ pub struct Forecast;
 
 #[async_trait]
 impl Feed for Forecast {
-    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
+    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
         let grid = match Source::parse(ask.source)? {
             Source::Grid(grid) => grid,
             Source::Place(place) => gridpoint_of(fetcher, base_url, place).await?,

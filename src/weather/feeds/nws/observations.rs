@@ -10,7 +10,7 @@ use url::Url;
 
 use super::points::{BELIEVABLE_C, Source, nearest_station, source_error};
 use crate::weather::feeds::answer::{FeedError, Parsed, RejectedLine, plain_reading};
-use crate::weather::feeds::ask::{Ask, Feed, below};
+use crate::weather::feeds::ask::{Feed, FeedQuery, below};
 use crate::weather::feeds::unit::Unit;
 use crate::weather::fetch::{Accept, FetchError, Fetcher};
 use crate::weather::reading::{Element, TenthsC};
@@ -153,7 +153,7 @@ pub struct Observations;
 
 #[async_trait]
 impl Feed for Observations {
-    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &Ask<'_>) -> Result<Parsed, FeedError> {
+    async fn pull(&self, fetcher: &Fetcher, base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
         let station = match Source::parse(ask.source)? {
             Source::Station(id) => id,
             Source::Place(place) => nearest_station(fetcher, base_url, place).await?,

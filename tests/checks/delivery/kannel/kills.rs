@@ -85,7 +85,7 @@ async fn in_state(store: &Store, state: DeliveryState) -> Vec<DeliveryRow> {
     store.deliveries(&filter).await.unwrap()
 }
 
-// Seen failing without the mark on a lost answer (`uncertain_count` in `Standing::after`): silent repeats.
+// Seen failing without the mark on a lost answer (`uncertain_count` in `DeliveryStanding::after`): silent repeats.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_gateway_killed_while_texts_go_out_loses_nothing_and_every_repeat_of_ours_is_marked() {
     let Some(mut kannel) = Kannel::start("Kannel killed", Setup::default()) else { return };

@@ -144,7 +144,7 @@ pub fn gateway(kannel: &Kannel, change: impl FnOnce(&mut SmsConfig)) -> SmsGatew
         format!("[hooks]\npath = {{ file = '{}' }}\n{}", kannel.path("hook-path").display(), kannel.settings());
     let mut config = Config::parse(&settings).unwrap();
     change(&mut config.sms);
-    SmsGateway::with_doors(&config.sms, config.hooks.path.as_ref(), "t")
+    SmsGateway::with_webhooks(&config.sms, config.hooks.path.as_ref(), "t")
         .map_err(|faults| format!("{faults:?}"))
         .unwrap()
 }

@@ -2,13 +2,13 @@
 
 use chrono::NaiveDate;
 
-use super::{Answer, Ground, QuietReason, SkipReason, Standing, Verdict, View, WordNeeded};
+use super::{Answer, ApprovalNeeded, QuietReason, Reason, SkipReason, Standing, Verdict, View};
 use crate::region::Release;
 use crate::season::{NoticeKind, Reached, ReachedBy, RecordTrust, StageOutlook, days_after, days_between};
 
 /// What the facts say of one kind, before what was told.
 pub(super) enum Stand {
-    In { reason: Ground, word_needed: Option<WordNeeded>, expires_on: NaiveDate },
+    In { reason: Reason, approval_needed: Option<ApprovalNeeded>, expires_on: NaiveDate },
     NotYet(QuietReason),
     Past(SkipReason),
 }
@@ -38,8 +38,8 @@ impl View<'_> {
         let chance = opens.chance_by(days_after(self.today, within_days));
         let median = opens.spread.median.map(|median| (median, days_between(self.today, median)));
         let reason = match median {
-            Some((median, days)) if days <= i64::from(within_days) => Ground::OpeningNear { median, days },
-            _ if chance >= policy.get_ready_chance && chance > 0.0 => Ground::OpeningLikely { chance, within_days },
+            Some((median, days)) if days <= i64::from(within_days) => Reason::OpeningNear { median, days },
+            _ if chance >= policy.get_ready_chance && chance > 0.0 => Reason::OpeningLikely { chance, within_days },
             _ => return Stand::NotYet(QuietReason::OpeningFar { median: opens.spread.median }),
         };
         self.in_place(NoticeKind::GetReady, reason, self.untrusted(), self.today)
@@ -54,10 +54,10 @@ impl View<'_> {
         let crossed = opens
             .reached
             .filter(|reached| reached.by == ReachedBy::Model)
-            .map(|reached| (reached.on, Ground::Crossed { on: reached.on }, self.approval_for_model(opens)));
+            .map(|reached| (reached.on, Reason::Crossed { on: reached.on }, self.approval_for_model(opens)));
         let seen = self.seen_open.first().and_then(|report| {
             let reason =
-                Ground::Seen { report: report.id.clone(), stage: report.stage.clone()?, on: report.observed_on };
+                Reason::Seen { report: report.id.clone(), stage: report.stage.clone()?, on: report.observed_on };
             Some((report.observed_on, reason, None))
         });
         // What needs no approval comes before what does; then the earlier day.
@@ -68,7 +68,7 @@ impl View<'_> {
         }
         let chance = opens.chance_by(self.today);
         if chance > 0.0 && chance >= self.policy.inspect_chance {
-            return self.in_place(kind, Ground::BegunLikely { chance }, self.approval_for_model(opens), self.today);
+            return self.in_place(kind, Reason::BegunLikely { chance }, self.approval_for_model(opens), self.today);
         }
         Stand::NotYet(QuietReason::NotBegun { chance })
     }
@@ -89,7 +89,7 @@ impl View<'_> {
         }
         match closes.spread.median {
             Some(median) if days_between(self.today, median) <= i64::from(self.policy.last_days) => {
-                let reason = Ground::CloseNear { median, days: days_between(self.today, median) };
+                let reason = Reason::CloseNear { median, days: days_between(self.today, median) };
                 self.in_place(NoticeKind::LastDaysToWash, reason, self.untrusted(), self.today)
             }
             median => Stand::NotYet(QuietReason::CloseFar { median }),
@@ -107,11 +107,11 @@ impl View<'_> {
         let seen =
             self.seen_from(&self.facts.profile.window.closes).first().is_some_and(|seen| seen.observed_on == since);
         let approval = if seen { None } else { self.approval_for_model(closes) };
-        self.in_place(NoticeKind::TooLateToWash, Ground::Closed { since }, approval, since)
+        self.in_place(NoticeKind::TooLateToWash, Reason::Closed { since }, approval, since)
     }
 
     /// In place since `event`, unless its use has ended.
-    fn in_place(&self, kind: NoticeKind, reason: Ground, approval: Option<WordNeeded>, event: NaiveDate) -> Stand {
+    fn in_place(&self, kind: NoticeKind, reason: Reason, approval: Option<ApprovalNeeded>, event: NaiveDate) -> Stand {
         let mut until = days_after(event, self.policy.useful_days.of(kind));
         if until < self.today {
             return Stand::Past(SkipReason::PastUse { until });
@@ -122,17 +122,17 @@ impl View<'_> {
             // The window will have closed by then; it has not yet, or this notice would be past.
             until = until.min(late.max(self.today));
         }
-        let word_needed = match self.facts.release {
-            Release::WhenConfirmed => Some(WordNeeded::ByPolicy),
+        let approval_needed = match self.facts.release {
+            Release::WhenConfirmed => Some(ApprovalNeeded::ByPolicy),
             _ => approval,
         };
-        Stand::In { reason, word_needed, expires_on: until }
+        Stand::In { reason, approval_needed, expires_on: until }
     }
 
-    fn untrusted(&self) -> Option<WordNeeded> {
+    fn untrusted(&self) -> Option<ApprovalNeeded> {
         match &self.facts.outlook.trust {
             RecordTrust::Sound => None,
-            record => Some(WordNeeded::Untrusted { record: record.clone() }),
+            record => Some(ApprovalNeeded::Untrusted { record: record.clone() }),
         }
     }
 
@@ -140,7 +140,7 @@ impl View<'_> {
     ///
     /// Of a stage not on the record yet that asks for a sum that ends on an observed day, and to which filled days
     /// brought no more than the policy lets pass: with more heat this becomes [`Reached::on_real_days`].
-    fn approval_for_model(&self, stage: &StageOutlook) -> Option<WordNeeded> {
+    fn approval_for_model(&self, stage: &StageOutlook) -> Option<ApprovalNeeded> {
         let outlook = self.facts.outlook;
         let real = stage.reached.map_or_else(
             || {
@@ -151,6 +151,6 @@ impl View<'_> {
             },
             |reached| reached.on_real_days,
         );
-        self.untrusted().or((!real).then_some(WordNeeded::NotOnRealDays))
+        self.untrusted().or((!real).then_some(ApprovalNeeded::NotOnRealDays))
     }
 }

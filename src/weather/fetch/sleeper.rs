@@ -7,16 +7,16 @@ use async_trait::async_trait;
 
 /// How time passes between two tries.
 #[async_trait]
-pub trait Waiting: Send + Sync {
+pub trait Sleeper: Send + Sync {
     async fn wait(&self, time: Duration);
 }
 
 /// Really waits.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct RealWaiting;
+pub struct RealSleeper;
 
 #[async_trait]
-impl Waiting for RealWaiting {
+impl Sleeper for RealSleeper {
     async fn wait(&self, time: Duration) {
         tokio::time::sleep(time).await;
     }
@@ -24,16 +24,16 @@ impl Waiting for RealWaiting {
 
 /// Only notes how long it was asked to wait: for tests.
 #[derive(Debug, Default)]
-pub struct NotedWaiting(Mutex<Vec<Duration>>);
+pub struct NotedSleeper(Mutex<Vec<Duration>>);
 
-impl NotedWaiting {
+impl NotedSleeper {
     pub fn waits(&self) -> Vec<Duration> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }
 
 #[async_trait]
-impl Waiting for NotedWaiting {
+impl Sleeper for NotedSleeper {
     async fn wait(&self, time: Duration) {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).push(time);
     }

@@ -3,13 +3,13 @@
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-use super::{Answer, Decision, Verdict, WordNeeded};
+use super::{Answer, ApprovalNeeded, Decision, Verdict};
 use crate::region::Release;
 use crate::season::{NoticeKind, NoticeStatus};
 
 /// A notice decided before.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Told {
+pub struct DecidedNotice {
     pub kind: NoticeKind,
     pub decided_on: NaiveDate,
     pub standing: Standing,
@@ -19,10 +19,10 @@ pub struct Told {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "standing")]
 pub enum Standing {
-    /// Not gone yet: for its hour when `word_needed` is `None`, else until staff confirm it.
+    /// Not gone yet: for its hour when `approval_needed` is `None`, else until staff confirm it.
     Waiting {
         #[serde(rename = "word_needed")]
-        word_needed: Option<WordNeeded>,
+        approval_needed: Option<ApprovalNeeded>,
     },
     Held,
     Released {
@@ -47,22 +47,24 @@ impl Standing {
 /// What was told once a decision is carried out: the contract between [`decide`](super::decide()) and those who carry it out.
 ///
 /// A notice that leaves at once is released on the day; one that may be held waits for its hour.
-pub fn carried_out(told: &[Told], decision: &Decision, today: NaiveDate) -> Vec<Told> {
+pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate) -> Vec<DecidedNotice> {
     let mut after = told.to_vec();
     for Verdict { kind, answer } in &decision.verdicts {
         let standing = match answer {
-            Answer::Announce(terms) | Answer::Free(terms) => match (&terms.word_needed, terms.release) {
+            Answer::Announce(terms) | Answer::Free(terms) => match (&terms.approval_needed, terms.release) {
                 (None, Release::AtOnce) => Standing::Released { on: today },
-                (None, _) => Standing::Waiting { word_needed: None },
-                (Some(approval), _) => Standing::Waiting { word_needed: Some(approval.clone()) },
+                (None, _) => Standing::Waiting { approval_needed: None },
+                (Some(approval), _) => Standing::Waiting { approval_needed: Some(approval.clone()) },
             },
-            Answer::AskFirst { word_needed } => Standing::Waiting { word_needed: Some(word_needed.clone()) },
+            Answer::AskFirst { approval_needed } => {
+                Standing::Waiting { approval_needed: Some(approval_needed.clone()) }
+            }
             Answer::Skip { .. } => Standing::Skipped,
             Answer::Quiet { .. } => continue,
         };
         match after.iter_mut().find(|told| told.kind == *kind) {
             Some(told) => told.standing = standing,
-            None => after.push(Told { kind: *kind, decided_on: today, standing }),
+            None => after.push(DecidedNotice { kind: *kind, decided_on: today, standing }),
         }
     }
     after
