@@ -57,7 +57,7 @@ pub async fn put(tx: &mut Tx, new: &NewTransactional, now: DateTime<Utc>) -> Res
     put_in(tx, new, chrono_tz::UTC, now).await
 }
 
-/// As [`put`]; one that [can wait](LetterKind::can_wait) keeps the quiet hours of this zone.
+/// As [`put`]; one that [can wait](crate::message::TransactionalKind::can_wait) keeps the quiet hours of this zone.
 ///
 /// # Errors
 /// When the store fails.

@@ -114,7 +114,7 @@ impl Templates {
         }
     }
 
-    /// Writes a transactional message for one of its [channels](LetterKind::channels).
+    /// Writes a transactional message for one of its [channels](TransactionalKind::channels).
     ///
     /// # Errors
     /// As [`Templates::render_notice`]; when a message is asked for on a channel that it does not go to.
