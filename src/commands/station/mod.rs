@@ -35,7 +35,7 @@ pub enum StationCommand {
     /// Take a station out of use; its record stays
     Retire {
         /// Id of the station
-        id: String,
+        id: StationId,
     },
     /// Print the stations nearest to a place, those at its height first
     Near(Near),
@@ -48,7 +48,7 @@ pub enum StationCommand {
 #[derive(Debug, clap::Args)]
 pub struct Add {
     /// Id, best as GHCN-Daily writes it
-    id: String,
+    id: StationId,
     #[arg(long)]
     name: String,
     /// Degrees north
@@ -83,7 +83,7 @@ pub struct List {
 #[derive(Debug, clap::Args)]
 pub struct Change {
     /// Id of the station
-    id: String,
+    id: StationId,
     #[arg(long)]
     name: Option<String>,
     /// Degrees north
@@ -146,7 +146,7 @@ pub async fn run(command: StationCommand, config: &Config) -> Result<(), Command
         StationCommand::List(args) => list(&args, config).await,
         StationCommand::Change(args) => change(args, config).await,
         StationCommand::Retire { id } => {
-            open_store(config).await?.retire_station(&StationId(id.clone()), SystemClock.now()).await?;
+            open_store(config).await?.retire_station(&id, SystemClock.now()).await?;
             eprintln!("station `{id}` is retired; its record stays");
             Ok(())
         }
@@ -160,7 +160,7 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         .elevation
         .metres()
         .ok_or_else(|| CommandError::Usage("its elevation is wanted: --elevation-m or --elevation-ft".into()))?;
-    let id = StationId(args.id);
+    let id = args.id;
     let sources = if args.sources.is_empty() { usual_sources(&id) } else { args.sources };
     if sources.is_empty() {
         return Err(CommandError::Usage(format!(
@@ -211,7 +211,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
 
 async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     let store = open_store(config).await?;
-    let before = store.station(&StationId(args.id)).await?;
+    let before = store.station(&args.id).await?;
     let mut station = before.clone();
     station.name = args.name.unwrap_or(station.name);
     station.place.latitude = args.lat.unwrap_or(station.place.latitude);
