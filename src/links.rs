@@ -68,6 +68,11 @@ pub fn confirm(base: &Url, language: Language, token: &str) -> Option<Url> {
     page(base, language, ["confirm", token])
 }
 
+/// A region's own page.
+pub fn region(base: &Url, language: Language, id: &RegionId) -> Option<Url> {
+    page(base, language, ["region", id.as_str()])
+}
+
 /// Where a subscriber changes what they get.
 pub fn preferences(base: &Url, language: Language, token: &str) -> Option<Url> {
     page(base, language, ["preferences", token])

@@ -76,6 +76,8 @@ pub struct Region {
     /// Station ids; the first is the region's own, the others fill its gaps in this order.
     pub stations: Vec<StationId>,
     pub release: Release,
+    #[serde(default)]
+    pub owner_reports: OwnerReports,
     pub retired: bool,
 }
 
@@ -174,6 +176,44 @@ impl fmt::Display for Release {
     }
 }
 
+/// Whether what owners report teaches before staff have looked at it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OwnerReports {
+    #[default]
+    WhenConfirmed,
+    /// They count as confirmed when they come.
+    AtOnce,
+}
+
+impl OwnerReports {
+    pub fn name(self) -> &'static str {
+        match self {
+            OwnerReports::WhenConfirmed => "when-confirmed",
+            OwnerReports::AtOnce => "at-once",
+        }
+    }
+}
+
+#[derive(Debug, thiserror::Error, PartialEq)]
+#[error("`{0}` does not say when owners' reports count: at-once or when-confirmed is wanted")]
+pub struct OwnerReportsError(String);
+
+impl std::str::FromStr for OwnerReports {
+    type Err = OwnerReportsError;
+
+    fn from_str(text: &str) -> Result<Self, OwnerReportsError> {
+        let all = [OwnerReports::WhenConfirmed, OwnerReports::AtOnce];
+        all.into_iter().find(|one| one.name() == text).ok_or_else(|| OwnerReportsError(text.to_owned()))
+    }
+}
+
+impl fmt::Display for OwnerReports {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -209,6 +249,7 @@ mod tests {
             zips: vec![Zip::parse("00201").unwrap()],
             stations: vec!["ALT-VIE".into()],
             release: Release::AtOnce,
+            owner_reports: OwnerReports::WhenConfirmed,
             retired: false,
         };
         assert_eq!(sound.faults(), Vec::<String>::new());

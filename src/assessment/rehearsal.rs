@@ -10,27 +10,37 @@ use crate::heat::hindcast::{AssumedForecast, assumed_forecast};
 use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, Projector};
 use crate::heat::{DayOrigin, FilledDay};
 use crate::region::Release;
-use crate::season::decide::{Answer, Facts, carried_out, decide};
+use crate::season::decide::{Answer, Facts, carried_out, decide, told_days};
+use crate::season::learning::Learned;
 use crate::season::outlook::{ForecastSkill, OutlookInput, make, projected_ensemble, season_heat};
-use crate::season::{NoticeKind, Policy, Profile, SeasonKey, days_after, days_before, days_between};
+use crate::season::window::ToldDays;
+use crate::season::{
+    NoticeKind, Outlook, Policy, Profile, SeasonKey, WindowDays, days_after, days_before, days_between,
+};
 
-/// Days before and after the window's opening that are lived through.
-const BEFORE_DAYS: u32 = 42;
+/// Days before and after our heat number is reached that are lived through.
+const BEFORE_DAYS: u32 = 49;
 const AFTER_DAYS: u32 = 45;
+
+/// So long after it the eggs have hatched whatever the insect needs: all that the days of the window hang on is on record.
+const WHOLE_DAYS: u32 = 90;
 
 /// One season's notices.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct Rehearsal {
     pub season: i32,
-    /// The day on which the heat sum opened the window.
-    pub opened: NaiveDate,
+    /// The day on which the whole season's record has the chance of egg laying high enough to look.
+    pub look_from: NaiveDate,
+    /// The first of the best days to wash by the whole season's record; `None` for a profile that does not tell them.
+    pub best_from: Option<NaiveDate>,
     /// The days on which each went out; `None` = never, in the days lived through.
     pub get_ready: Option<NaiveDate>,
     pub inspect_now: Option<NaiveDate>,
+    pub wash_now: Option<NaiveDate>,
 }
 
-/// Lives through one of the projector's seasons, in which the window opened on `opened`. `None` when the projector does
-/// not know the season.
+/// Lives through one of the projector's seasons, in which our heat number was reached on `opened`. What is believed of the
+/// insect is what the profile says, before any report. `None` when the projector does not know the season.
 pub fn rehearse(
     profile: &Profile,
     policy: &Policy,
@@ -46,12 +56,10 @@ pub fn rehearse(
     let filled = |(day, temperatures): (NaiveDate, &_), origin| FilledDay { day, temperatures: *temperatures, origin };
     let days: Vec<FilledDay> =
         first.iter_days().zip(temperatures).map(|day| filled(day, DayOrigin::Observed)).collect();
-    let mut gone = Rehearsal { season, opened, get_ready: None, inspect_now: None };
-    let mut told = Vec::new();
     // What stands beside the dates changes no decision.
     let no_skill = ForecastSkill::default();
-    let from = days_before(opened, BEFORE_DAYS).max(days_after(first, 1));
-    for today in from.iter_days().take_while(|day| *day <= days_after(opened, AFTER_DAYS)) {
+    let belief = Learned::prior(profile, season).of_region(profile, &key.region);
+    let outlook_on = |today: NaiveDate| -> Option<Outlook> {
         // Today's own extremes are known tomorrow.
         let known = usize::try_from(days_between(first, today)).unwrap_or(0).min(days.len());
         let (so_far, recent) = (days.get(..known)?, temperatures.get(..known)?);
@@ -68,9 +76,10 @@ pub fn rehearse(
         let said = assumed_forecast(&projected, &now, came, forecast, season);
         let said: Vec<FilledDay> = today.iter_days().zip(&said).map(|day| filled(day, DayOrigin::Forecast)).collect();
         let ensemble = projected_ensemble(profile, season, &projected, &heat, so_far, &said, dressing);
-        let outlook = make(&OutlookInput {
+        Some(make(&OutlookInput {
             season: &key,
             profile,
+            belief: &belief,
             policy,
             station: &"".into(),
             today,
@@ -80,12 +89,24 @@ pub fn rehearse(
             borrowed: None,
             forecast_fit: None,
             skill: &no_skill,
-        });
+        }))
+    };
+    let end = days_after(first, u32::try_from(days.len()).unwrap_or(u32::MAX).saturating_sub(1));
+    let whole = outlook_on(days_after(opened, WHOLE_DAYS).min(end))?;
+    let truth = WindowDays::of(profile, policy, &whole, ToldDays::default());
+    let best_from = truth.best.map(|best| best.first);
+    let mut gone =
+        Rehearsal { season, look_from: truth.look_from, best_from, get_ready: None, inspect_now: None, wash_now: None };
+    let mut told = Vec::new();
+    let from = days_before(opened, BEFORE_DAYS).max(days_after(first, 1));
+    for today in from.iter_days().take_while(|day| *day <= days_after(opened, AFTER_DAYS)) {
+        let outlook = outlook_on(today)?;
         let decision = decide(&Facts {
             profile,
             policy,
             release: Release::AtOnce,
             outlook: &outlook,
+            days: WindowDays::of(profile, policy, &outlook, told_days(&told)),
             told: &told,
             reports: &[],
             today,
@@ -96,11 +117,12 @@ pub fn rehearse(
                 match verdict.kind {
                     NoticeKind::GetReady => gone.get_ready = Some(today),
                     NoticeKind::InspectNow => gone.inspect_now = Some(today),
-                    NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash => {}
+                    NoticeKind::WashNow => gone.wash_now = Some(today),
+                    NoticeKind::DeadlineMoved | NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash => {}
                 }
             }
         }
-        if gone.inspect_now.is_some() {
+        if gone.wash_now.is_some() || (best_from.is_none() && gone.inspect_now.is_some()) {
             break;
         }
         told = carried_out(&told, &decision, today);
@@ -108,29 +130,41 @@ pub fn rehearse(
     Some(gone)
 }
 
-/// Days ahead between which a notice to get ready is of use: time to read it and find the hose, and not so much that it
-/// is forgotten (common practice, no source).
-pub const GET_READY_DAYS_AHEAD: std::ops::RangeInclusive<i64> = 5..=18;
+/// Days ahead of the first look between which a notice to get ready is of use: a weekend to look for beans and to find hose,
+/// rake and bags, and not so much that it is forgotten (common practice, no source).
+pub const GET_READY_DAYS_AHEAD: std::ops::RangeInclusive<i64> = 10..=28;
+
+/// Inspect now and wash now come in time when they are off by at most so many days: to look is asked for within the week,
+/// and the best days to wash last a week and more (own choice, no source).
+pub const INSPECT_NOW_DAYS_OFF: i64 = 1;
+pub const WASH_NOW_DAYS_OFF: i64 = 3;
 
 /// How the notices of many seasons came out.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct NoticeScores {
     pub seasons: u32,
-    /// Days before the window opened; `None` when it never went out before.
+    /// Days before the day from which to look; `None` when it never went out before.
     pub get_ready_days_ahead: Option<Spread>,
     /// Shares (0-1) of all seasons.
     pub get_ready_in_time: f64,
     pub get_ready_short: f64,
     pub get_ready_long: f64,
-    /// Not before the window opened.
+    /// Not before the day from which to look.
     pub get_ready_missed: f64,
-    /// Days after the window opened; below 0 before.
+    /// Days after the day from which to look; below 0 before.
     pub inspect_now_days_after: Option<Spread>,
-    /// Shares (0-1) of all seasons: at most one day off, earlier, later, never.
+    /// Shares (0-1) of all seasons: at most [`INSPECT_NOW_DAYS_OFF`], earlier, later, never.
     pub inspect_now_in_time: f64,
     pub inspect_now_early: f64,
     pub inspect_now_late: f64,
     pub inspect_now_missed: f64,
+    /// Days after the first of the best days to wash; `None` also for a profile that does not tell them.
+    pub wash_now_days_after: Option<Spread>,
+    /// Shares (0-1) of all seasons that have best days: at most [`WASH_NOW_DAYS_OFF`], earlier, later, never.
+    pub wash_now_in_time: f64,
+    pub wash_now_early: f64,
+    pub wash_now_late: f64,
+    pub wash_now_missed: f64,
 }
 
 /// Least, 10 %, median, 90 % and greatest of a list of days.
@@ -164,9 +198,15 @@ pub fn score(seasons: &[Rehearsal]) -> NoticeScores {
         seasons.iter().filter(|season| holds(season)).count() as f64 / seasons.len().max(1) as f64
     };
     let ready = |season: &Rehearsal| {
-        season.get_ready.map(|day| days_between(day, season.opened)).filter(|days_ahead| *days_ahead > 0)
+        season.get_ready.map(|day| days_between(day, season.look_from)).filter(|days_ahead| *days_ahead > 0)
     };
-    let inspect = |season: &Rehearsal| season.inspect_now.map(|day| days_between(season.opened, day));
+    let inspect = |season: &Rehearsal| season.inspect_now.map(|day| days_between(season.look_from, day));
+    let wash = |season: &Rehearsal| Some(days_between(season.best_from?, season.wash_now?));
+    let washable = seasons.iter().filter(|season| season.best_from.is_some()).count();
+    let of_washable = |holds: &dyn Fn(&Rehearsal) -> bool| {
+        let counted = seasons.iter().filter(|season| season.best_from.is_some() && holds(season)).count();
+        counted as f64 / washable.max(1) as f64
+    };
     NoticeScores {
         seasons: seasons.len() as u32,
         get_ready_days_ahead: Spread::of(seasons.iter().filter_map(ready).collect()),
@@ -175,9 +215,14 @@ pub fn score(seasons: &[Rehearsal]) -> NoticeScores {
         get_ready_long: share(&|season| ready(season).is_some_and(|days| days > *GET_READY_DAYS_AHEAD.end())),
         get_ready_missed: share(&|season| ready(season).is_none()),
         inspect_now_days_after: Spread::of(seasons.iter().filter_map(inspect).collect()),
-        inspect_now_in_time: share(&|season| inspect(season).is_some_and(|days| days.abs() <= 1)),
-        inspect_now_early: share(&|season| inspect(season).is_some_and(|days| days < -1)),
-        inspect_now_late: share(&|season| inspect(season).is_some_and(|days| days > 1)),
+        inspect_now_in_time: share(&|season| inspect(season).is_some_and(|days| days.abs() <= INSPECT_NOW_DAYS_OFF)),
+        inspect_now_early: share(&|season| inspect(season).is_some_and(|days| days < -INSPECT_NOW_DAYS_OFF)),
+        inspect_now_late: share(&|season| inspect(season).is_some_and(|days| days > INSPECT_NOW_DAYS_OFF)),
         inspect_now_missed: share(&|season| inspect(season).is_none()),
+        wash_now_days_after: Spread::of(seasons.iter().filter_map(wash).collect()),
+        wash_now_in_time: of_washable(&|season| wash(season).is_some_and(|days| days.abs() <= WASH_NOW_DAYS_OFF)),
+        wash_now_early: of_washable(&|season| wash(season).is_some_and(|days| days < -WASH_NOW_DAYS_OFF)),
+        wash_now_late: of_washable(&|season| wash(season).is_some_and(|days| days > WASH_NOW_DAYS_OFF)),
+        wash_now_missed: of_washable(&|season| wash(season).is_none()),
     }
 }

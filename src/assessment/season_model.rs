@@ -8,9 +8,10 @@ use crate::assessment::past::{Asked, PastFrom, StationHistory, StationPast};
 use crate::heat::FilledDay;
 use crate::heat::projection::PastSeason;
 use crate::region::{Region, Release};
+use crate::season::belief::SeasonBelief;
 use crate::season::decide::{self, DecidedNotice, Decision, Facts};
 use crate::season::outlook::{self, ForecastSkill, OutlookInput};
-use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy, Profile, SeasonKey};
+use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy, Profile, SeasonKey, WindowDays};
 use crate::weather::Station;
 use crate::weather::normals::Normals;
 use crate::weather::prepare::{self, Member, Prepared};
@@ -39,6 +40,8 @@ pub struct Assessment {
     pub forecast: Vec<HeatDay>,
     pub rejected: Vec<Rejected>,
     pub outlook: Outlook,
+    /// The days of the window, as every surface shows them.
+    pub days: WindowDays,
     pub decision: Decision,
 }
 
@@ -54,6 +57,8 @@ pub struct DayFacts<'a> {
     pub forecast_fit: Option<ForecastFit>,
     pub told: &'a [DecidedNotice],
     pub reports: &'a [FieldReport],
+    /// What is believed at the region of the heat that each stage needs.
+    pub belief: &'a SeasonBelief,
 }
 
 impl SeasonModel {
@@ -82,19 +87,8 @@ impl SeasonModel {
 
     /// The season's days as known, filled where need be.
     pub fn days(&self, rules: &WeatherConfig, known: Known, today: NaiveDate) -> Prepared {
-        let members: Vec<Member<'_>> = self
-            .histories
-            .iter()
-            .zip(&self.normals)
-            .map(|(of, normals)| Member { station: &of.station, record: &of.record, normals })
-            .collect();
-        match members.split_first() {
-            Some((primary, neighbours)) => {
-                prepare::season_days(primary, neighbours, rules, known, self.profile.first_day(self.key.year), today)
-            }
-            // A model is only made with a station.
-            None => Prepared { days: Vec::new(), rejected: Vec::new(), newest_real_day: None, filled_days: 0 },
-        }
+        let first = self.profile.first_day(self.key.year);
+        days_from(first, &self.histories, &self.normals, rules, known, today)
     }
 
     /// The past years the projection leans on.
@@ -121,6 +115,12 @@ impl SeasonModel {
     pub fn assess(&self, rules: &WeatherConfig, policy: &Policy, release: Release, facts: &DayFacts<'_>) -> Assessment {
         let known = Known::At { instant: facts.now, bulk_latency_days: rules.bulk_latency_days };
         self.look(known, rules, policy, release, facts)
+    }
+
+    /// The season's heat to date, with what was known at an instant.
+    pub fn heat(&self, rules: &WeatherConfig, now: DateTime<Utc>, today: NaiveDate) -> Vec<HeatDay> {
+        let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
+        outlook::season_heat(&self.profile, self.key.year, &self.days(rules, known, today).days)
     }
 
     /// As [`SeasonModel::assess`], with all that was ever received.
@@ -158,6 +158,7 @@ impl SeasonModel {
         let outlook = outlook::make(&OutlookInput {
             season: &self.key,
             profile: &self.profile,
+            belief: facts.belief,
             policy,
             station: &self.primary.station.id,
             today: facts.today,
@@ -168,17 +169,19 @@ impl SeasonModel {
             forecast_fit: facts.forecast_fit,
             skill: &self.past.skill,
         });
+        let days = WindowDays::of(&self.profile, policy, &outlook, decide::told_days(facts.told));
         let decision = decide::decide(&Facts {
             profile: &self.profile,
             policy,
             release,
             outlook: &outlook,
+            days,
             told: facts.told,
             reports: facts.reports,
             today: facts.today,
         });
         let forecast = self.forecast_heat(&prepared.days, facts.forecast);
-        Assessment { heat, forecast, rejected: prepared.rejected, outlook, decision }
+        Assessment { heat, forecast, rejected: prepared.rejected, outlook, days, decision }
     }
 
     /// The forecast's own days that follow the record without a hole.
@@ -190,6 +193,36 @@ impl SeasonModel {
         let mut heat = outlook::season_heat(&self.profile, self.key.year, &joined);
         heat.retain(|day| day.day > last);
         heat
+    }
+}
+
+/// The heat of a region's past season as known, without the past years that a model of it would need. `histories` in the
+/// region's order, its own station first.
+pub fn past_season_heat(asked: &Asked<'_>, histories: &[Arc<StationHistory>], today: NaiveDate) -> Vec<HeatDay> {
+    let Asked { profile, season, rules, known } = *asked;
+    let normals_of = |of: &Arc<StationHistory>| Normals::around(&of.record, known, &of.station.sources, season);
+    let normals: Vec<Normals> = histories.iter().map(normals_of).collect();
+    let end = profile.first_day(season.saturating_add(1)).min(today);
+    let days = days_from(profile.first_day(season), histories, &normals, rules, known, end).days;
+    outlook::season_heat(profile, season, &days)
+}
+
+fn days_from(
+    first: NaiveDate,
+    histories: &[Arc<StationHistory>],
+    normals: &[Normals],
+    rules: &WeatherConfig,
+    known: Known,
+    today: NaiveDate,
+) -> Prepared {
+    let members: Vec<Member<'_>> = histories
+        .iter()
+        .zip(normals)
+        .map(|(of, normals)| Member { station: &of.station, record: &of.record, normals })
+        .collect();
+    match members.split_first() {
+        Some((primary, neighbours)) => prepare::season_days(primary, neighbours, rules, known, first, today),
+        None => Prepared { days: Vec::new(), rejected: Vec::new(), newest_real_day: None, filled_days: 0 },
     }
 }
 

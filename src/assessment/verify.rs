@@ -65,9 +65,9 @@ pub struct Prepared<'a> {
     history: &'a StationHistory,
     question: Question<'a>,
     target: f64,
-    projector: Projector,
+    pub(super) projector: Projector,
     /// Season and the day on which the window opened.
-    openings: Vec<(i32, NaiveDate)>,
+    pub(super) openings: Vec<(i32, NaiveDate)>,
     never_opened: u32,
 }
 
@@ -101,13 +101,18 @@ impl<'a> Prepared<'a> {
         self.openings.len()
     }
 
+    /// What each season's spread is widened by: made of all other seasons.
+    pub(super) fn dressings(&self) -> BTreeMap<i32, Dressing> {
+        let judged: Vec<i32> = self.openings.iter().map(|(season, _)| *season).collect();
+        let residuals = Residuals::of(&self.projector, &judged, self.target);
+        judged.into_iter().map(|season| (season, residuals.dressing_for(season))).collect()
+    }
+
     /// Does the work; `season_done` is called once a season.
     pub fn report(&self, season_done: &dyn Fn()) -> StationReport {
         let Question { profile, policy, forecast, .. } = self.question;
         let judged: Vec<i32> = self.openings.iter().map(|(season, _)| *season).collect();
-        let residuals = Residuals::of(&self.projector, &judged, self.target);
-        let dressings: BTreeMap<i32, Dressing> =
-            judged.iter().map(|season| (*season, residuals.dressing_for(*season))).collect();
+        let dressings = self.dressings();
         let dressing_for = |season: i32| dressings.get(&season).cloned().unwrap_or_default();
         let verified =
             hindcast::hindcast_dressed(&self.projector, &judged, self.target, &LEADS, forecast, dressing_for);

@@ -249,7 +249,7 @@ impl Frame {
 }
 
 /// Round numbers from one to another, about so many of them.
-fn ticks(from: f64, to: f64, about: f64) -> Vec<f64> {
+pub(super) fn ticks(from: f64, to: f64, about: f64) -> Vec<f64> {
     let rough = (to - from) / about;
     if !(rough.is_finite() && rough > 0.0) {
         return Vec::new();

@@ -57,7 +57,9 @@ impl DateMarks {
         let inside = |day: i64| (0..season.days).contains(&day);
         let none = Self { reached: None, early: None, median: None, late: None, open: false };
         match date {
-            StageDate::Reached(on) => Self { reached: Some(at(on)).filter(|day| inside(*day)), ..none },
+            StageDate::Reached(on) | StageDate::Seen(on) => {
+                Self { reached: Some(at(on)).filter(|day| inside(*day)), ..none }
+            }
             StageDate::Projected(spread) => {
                 // A spread out of order shows what it can: from the earliest to the latest of its days.
                 let known: Vec<i64> =
@@ -82,7 +84,7 @@ impl DateMarks {
         }
     }
 
-    /// The day it was reached or most likely will be.
+    /// The day it was reached, or most likely came or will come.
     pub fn point(&self) -> Option<i64> {
         self.reached.or(self.median)
     }
@@ -92,8 +94,8 @@ impl Season {
     pub fn of(chart: &SeasonChart) -> Self {
         let first = chart.biofix;
         let at = |day: NaiveDate| (day - first).num_days();
-        let mut line: Vec<(i64, f64, Ink)> = Vec::with_capacity(chart.days.len());
-        for day in &chart.days {
+        let mut line: Vec<(i64, f64, Ink)> = Vec::with_capacity(chart.heat.len());
+        for day in &chart.heat {
             let (place, sum) = (at(day.day), day.sum);
             let in_order = line.last().is_none_or(|(before, _, _)| place > *before);
             if in_order && (0..MOST_DAYS).contains(&place) && (0.0..=MOST_HEAT).contains(&sum) {
@@ -141,13 +143,16 @@ fn last_to_show(chart: &SeasonChart, line: &[(i64, f64, Ink)]) -> i64 {
     let mut waiting = false;
     for stage in &chart.stages {
         match stage.date {
-            StageDate::Reached(on) => shown.push(on),
+            StageDate::Reached(on) | StageDate::Seen(on) => shown.push(on),
             StageDate::Projected(spread) => {
-                waiting = true;
+                waiting |= spread.late.is_none_or(|late| late >= chart.today);
                 shown.extend([spread.early, spread.median, spread.late].into_iter().flatten());
             }
             StageDate::Unknown => waiting = true,
         }
+    }
+    if let Some(days) = &chart.days {
+        shown.push(days.deadline);
     }
     let today = (chart.today - chart.biofix).num_days();
     let mut last = shown.iter().map(|day| (*day - chart.biofix).num_days()).max();

@@ -3,6 +3,7 @@
 //! A chart holds no script and fetches nothing. It is laid out for the width asked for, so that letters keep their size on a
 //! phone and on a wall; it says everything twice, by line style and by word, and never by colour alone.
 
+pub mod belief;
 pub mod error_profile;
 pub mod png;
 pub mod season;
@@ -14,7 +15,7 @@ mod words;
 use chrono::NaiveDate;
 
 use crate::language::Language;
-use crate::season::{DateSpread, HeatDay};
+use crate::season::{DateSpread, DaySpan, HeatDay};
 
 pub use season::season_heat;
 pub(crate) use svg::text_width;
@@ -34,12 +35,12 @@ pub struct SeasonChart {
     /// °C; stands at the axis.
     pub lower_threshold_c: f64,
     /// The season so far in order of days, filled days and forecast days marked by their origin.
-    pub days: Vec<HeatDay>,
+    pub heat: Vec<HeatDay>,
     pub past: Vec<PastSeason>,
     /// In the order of the season.
     pub stages: Vec<ChartStage>,
-    /// Places in `stages` of the stage that opens the window to wash and of the one that closes it.
-    pub window: Option<(usize, usize)>,
+    /// The days of the window; `None` where nothing can be said of them.
+    pub days: Option<ChartDays>,
     /// Drawn as a line where it falls inside the chart.
     pub today: NaiveDate,
     /// Where the temperatures come from, e.g. a station's name and id.
@@ -67,9 +68,26 @@ pub struct ChartStage {
     pub said: String,
 }
 
+/// The window as it is drawn: a strip over the best days that thins out towards both ends, and a flag on the last day.
+#[derive(Clone, Debug)]
+pub struct ChartDays {
+    pub look_from: NaiveDate,
+    /// Without them the strip is full from `look_from` to the deadline.
+    pub best: Option<DaySpan>,
+    /// The last day to wash.
+    pub deadline: NaiveDate,
+    /// Where the strip has thinned out: by then eggs have hatched, most likely.
+    pub ends: Option<NaiveDate>,
+    /// All of it in words, in the chart's language.
+    pub said: String,
+}
+
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum StageDate {
+    /// Our heat number was reached.
     Reached(NaiveDate),
+    /// Somebody saw the stage.
+    Seen(NaiveDate),
     Projected(DateSpread),
     /// Nothing can be said.
     Unknown,

@@ -42,10 +42,17 @@ const PAINTS: &[(&str, &str, &str, &str)] = &[
     ("threshold-c", "stroke=$ stroke-width='1.2' stroke-dasharray='2 4'", "#23211c", "#f1ecdf"),
     ("threshold-d", "stroke=$ stroke-width='1.2' stroke-dasharray='9 4 2 4'", "#23211c", "#f1ecdf"),
     ("window", "fill=$ stroke='none'", "#b3a5d6", "#5a4d8c"),
+    ("pole", "stroke=$ stroke-width='2'", "#43377a", "#c3b8f5"),
     ("drop", "stroke=$ stroke-width='1' stroke-dasharray='1 3'", "#43377a", "#c3b8f5"),
     ("bar", "stroke=$ stroke-width='4'", "#43377a", "#c3b8f5"),
     ("cap", "fill='none' stroke=$ stroke-width='2.2'", "#43377a", "#c3b8f5"),
     ("mark", "fill=$", "#43377a", "#c3b8f5"),
+    ("open-bar", "fill='none' stroke=$ stroke-width='3' stroke-dasharray='3 5'", "#43377a", "#c3b8f5"),
+    ("hollow", "fill='none' stroke=$ stroke-width='2.4'", "#43377a", "#c3b8f5"),
+    ("hill-before", "fill=$ stroke='none'", "#e4dff2", "#2c2942"),
+    ("hill-before-edge", "fill='none' stroke=$ stroke-width='1.4' stroke-dasharray='5 4'", "#6a5ca6", "#9a8fd0"),
+    ("hill-after", "fill=$ stroke='none' fill-opacity='0.62'", "#8c7fc0", "#6a5db0"),
+    ("hill-after-edge", "fill='none' stroke=$ stroke-width='2.2' stroke-linejoin='round'", "#43377a", "#c3b8f5"),
     ("mark-edge", "stroke=$ stroke-width='1.6'", "#fffdf8", "#171917"),
 ];
 

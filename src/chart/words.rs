@@ -110,25 +110,47 @@ impl Words {
         }
     }
 
-    /// Explains the marks that are there.
-    pub fn marks(&self, bars: bool, dots: bool) -> Option<&'static str> {
-        match (self.language, bars, dots) {
-            (_, false, false) => None,
-            (Language::En, true, false) => Some("Bar: 8 in 10 chance. Diamond: most likely day."),
-            (Language::En, false, true) => Some("Dot: the day it was reached."),
-            (Language::En, true, true) => Some("Bar: 8 in 10 chance. Diamond: most likely day. Dot: reached."),
-            (Language::Es, true, false) => Some("Barra: probabilidad de 8 en 10. Rombo: día más probable."),
-            (Language::Es, false, true) => Some("Punto: el día en que se alcanzó."),
-            (Language::Es, true, true) => {
-                Some("Barra: probabilidad de 8 en 10. Rombo: día más probable. Punto: alcanzado.")
-            }
+    /// Explains the marks that are there: bars of likely dates, dots for our number, dots for what was seen.
+    pub fn marks(&self, bars: bool, dots: bool, seen: bool) -> Option<String> {
+        let (bar, dot, sight, both) = match self.language {
+            Language::En => (
+                "Bar: 8 in 10 chance. Diamond: most likely day.",
+                "Dot: our heat number was reached.",
+                "Dot: seen by somebody.",
+                "Dot: our heat number was reached, or seen by somebody.",
+            ),
+            Language::Es => (
+                "Barra: probabilidad de 8 en 10. Rombo: día más probable.",
+                "Punto: se alcanzó nuestro número de calor.",
+                "Punto: alguien lo vio.",
+                "Punto: se alcanzó nuestro número de calor, o alguien lo vio.",
+            ),
+        };
+        let dot = match (dots, seen) {
+            (true, true) => Some(both),
+            (true, false) => Some(dot),
+            (false, true) => Some(sight),
+            (false, false) => None,
+        };
+        let said: Vec<&str> = bars.then_some(bar).into_iter().chain(dot).collect();
+        (!said.is_empty()).then(|| said.join(" "))
+    }
+
+    /// Of the strip: with best days or without.
+    pub fn window(&self, best: bool) -> &'static str {
+        match (self.language, best) {
+            (Language::En, true) => "best days to wash",
+            (Language::En, false) => "look and wash",
+            (Language::Es, true) => "mejores días para lavar",
+            (Language::Es, false) => "revisar y lavar",
         }
     }
 
-    pub fn window(&self) -> &'static str {
+    /// Of the flag.
+    pub fn deadline(&self, day: NaiveDate) -> String {
         match self.language {
-            Language::En => "look and wash",
-            Language::Es => "revisar y lavar",
+            Language::En => format!("last day, {}", self.day(day)),
+            Language::Es => format!("último día, {}", self.day(day)),
         }
     }
 
@@ -139,8 +161,13 @@ impl Words {
         }
     }
 
+    /// Of a threshold's line: the number is ours, and nobody has measured the insect's.
     pub fn threshold(&self, stage: &ChartStage, threshold: f64) -> String {
-        format!("{} {:.0}", stage.name, self.unit.heat(threshold))
+        let sum = self.unit.heat(threshold);
+        match self.language {
+            Language::En => format!("{}, about {sum:.0}", stage.name),
+            Language::Es => format!("{}, unos {sum:.0}", stage.name),
+        }
     }
 
     /// A stage and its date as a person would say it.

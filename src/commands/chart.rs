@@ -66,7 +66,7 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
         .await
         .map_err(|why| CommandError::Failed(format!("region `{}`: {}", region.id, Chain(&why))))?;
     parts.store.close().await;
-    if chart.days.is_empty() {
+    if chart.heat.is_empty() {
         return Err(CommandError::Usage(format!(
             "region `{}` has no temperatures of season {}; `treebell weather status` shows what there is",
             region.id, chart.year

@@ -6,10 +6,14 @@ use lettre::message::Mailbox;
 
 use super::error::CommandError;
 use super::format::print_out;
+use super::open::profiles_in_use;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, Secret};
 use crate::dispatch::channels;
 use crate::dispatch::channels::dkim::Signer;
+use crate::season::profile::Holds;
+use crate::service::app::load_profiles;
+use crate::store::learning::AdoptedProfile;
 
 #[derive(Debug, clap::Args)]
 pub struct CheckConfig {
@@ -20,7 +24,7 @@ pub struct CheckConfig {
 
 /// # Errors
 /// When a secret cannot be read. Other faults were found while loading.
-pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
+pub async fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
     if args.print {
         let text = toml::to_string(config)
             .map_err(|why| CommandError::Failed(format!("settings cannot be printed: {why}")))?;
@@ -66,6 +70,10 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
             eprintln!("warning: {what}");
         }
     }
+    match adopted(config).await {
+        Ok(lines) => lines.iter().for_each(|line| eprintln!("{line}")),
+        Err(why) => eprintln!("warning: which profiles were adopted cannot be told: {why}"),
+    }
     let mut at = SystemClock.now();
     eprintln!("settings are sound; the cycle next runs at");
     for _ in 0..3 {
@@ -78,6 +86,30 @@ pub fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
         at = tick.at;
     }
     Ok(())
+}
+
+/// Which version of each profile that was adopted holds. Nothing is said while the store is not there or waits for this
+/// program's schema.
+async fn adopted(config: &Config) -> Result<Vec<String>, CommandError> {
+    let given = load_profiles(config)?;
+    let (_, adopted) = profiles_in_use(config).await?;
+    let line = |(of, holds): &(AdoptedProfile, Holds)| {
+        let file = given.get(&of.profile).map(|profile| profile.version);
+        let (id, version) = (&of.profile, of.version);
+        match (holds, file) {
+            (Holds::File, Some(file)) => format!(
+                "warning: profile `{id}`: version {file} of its file holds; version {version}, adopted by {}, does not",
+                of.adopted_by
+            ),
+            (_, Some(file)) if file >= version => format!(
+                "warning: profile `{id}`: version {version}, adopted by {}, holds; its file is version {file} and does not: raise \
+                 the file's version above {version} if it should",
+                of.adopted_by
+            ),
+            _ => format!("profile `{id}`: version {version} holds, adopted by {}: {}", of.adopted_by, of.why),
+        }
+    };
+    Ok(adopted.iter().map(line).collect())
 }
 
 /// What has to stand in the DNS for the signature to count.

@@ -14,6 +14,7 @@ use super::error::{CommandError, with_causes};
 use super::format::{print_out, progress_bar};
 use super::run::told_to_stop;
 use crate::clock::SetClock;
+use crate::demo::eggs;
 use crate::demo::play;
 use crate::demo::play::{DemoError, Play, Played};
 use crate::demo::state::State;
@@ -161,7 +162,11 @@ fn farewell(played: &Played) -> String {
     let index = played.messages.join("index.csv");
     let settings = played.settings.display();
     let program = std::env::args().next().unwrap_or_else(|| "treebell".into());
-    let mut text = String::from("\nNothing was sent: every message is a file, as it would have been read.\n");
+    let mut text = String::new();
+    if !played.harvest.is_empty() {
+        text.push_str(&format!("\n{}\n", eggs::lines(&played.harvest).join("\n")));
+    }
+    text.push_str("\nNothing was sent: every message is a file, as it would have been read.\n");
     text.push_str(&format!("  all of them:        {}\n", played.messages.display()));
     text.push_str(&format!("  as a table:         {}\n", index.display()));
     let day = played.board.rows.iter().find_map(|row| row.sent(NoticeKind::InspectNow));

@@ -1,19 +1,26 @@
 //! `treebell field-report`: what people saw at the trees.
 
-use chrono::{Datelike, NaiveDate};
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use comfy_table::{ColumnConstraint, ContentArrangement};
 
 use super::error::CommandError;
 use super::format::{date_or, print_json, print_out, ruled_table};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
-use crate::region::RegionId;
-use crate::season::StageId;
+use crate::language::Language;
+use crate::region::{Region, RegionId};
+use crate::season::profile::{Profiles, Sight};
+use crate::season::{Profile, StageId};
 use crate::service::app::load_profiles;
 use crate::service::observed_intervals::{ObservedInterval, observed_intervals};
-use crate::store::field_reports::ReportStanding;
-use crate::store::field_reports::{Judgement, NewFieldReport, ReportSource};
-use crate::text::near_name;
+use crate::store::Store;
+use crate::store::field_reports::{
+    Judgement, NewFieldReport, ReportMend, ReportSource, ReportStanding, Seen, StoredReport,
+};
+use crate::text::{did_you_mean, near_name};
 
 /// Keep what was seen at the trees
 #[derive(Debug, clap::Subcommand)]
@@ -22,35 +29,65 @@ pub enum FieldReportCommand {
     Add(Add),
     /// Print the reports of a year
     List(List),
-    /// Stand behind a report: from then on it counts in decisions
-    Confirm {
-        /// Id of the report
-        id: String,
-    },
-    /// Set a report aside: it counts no more
-    Refuse {
-        /// Id of the report
-        id: String,
-    },
+    /// Stand behind reports: from then on they count in decisions
+    Confirm(Judge),
+    /// Set reports aside: they count no more
+    #[command(alias = "refuse")]
+    SetAside(SetAside),
+    /// Mend what a report says, such as the day on which its owner looked
+    Change(Change),
 }
 
 #[derive(Debug, clap::Args)]
+#[command(group(clap::ArgGroup::new("seen").required(true).args(["saw", "stage"])))]
 pub struct Add {
     /// Region in which it was seen
     #[arg(long, value_name = "REGION")]
     region: RegionId,
-    /// Day on which it was seen, such as 2026-04-18
+    /// Day on which they looked, such as 2026-04-18
     #[arg(long)]
     date: NaiveDate,
-    /// Stage of the insect's profile that was seen, or none: looked and saw none
+    /// What was seen, as the insect's profile names it: nothing, old-lint, females, eggs, eyespots, crawlers
+    #[arg(long, value_name = "SIGHT")]
+    saw: Option<String>,
+    /// In place of --saw: a stage of the profile that had begun, or none
     #[arg(long)]
-    stage: String,
+    stage: Option<String>,
+    /// The tree, or its place, in a few words: reports of one tree belong together
+    #[arg(long, value_name = "WORDS")]
+    tree: Option<String>,
+    /// Whether this tree has the insect (beans on its needles); some sights say so themselves
+    #[arg(long, value_name = "yes|no|unknown")]
+    infested: Option<Infested>,
+    /// Day of the look before, on which nothing of this was there
+    #[arg(long, value_name = "DATE")]
+    nothing_on: Option<NaiveDate>,
+    /// Who looked: a short name or initials
+    #[arg(long, value_name = "WHO")]
+    by: Option<String>,
     /// Seen by somebody who knows the insect: it counts at once
     #[arg(long)]
     confirmed: bool,
     /// In words, without names and addresses
     #[arg(long)]
     note: Option<String>,
+}
+
+#[derive(Clone, Copy, Debug, clap::ValueEnum)]
+enum Infested {
+    Yes,
+    No,
+    Unknown,
+}
+
+impl Infested {
+    fn known(self) -> Option<bool> {
+        match self {
+            Infested::Yes => Some(true),
+            Infested::No => Some(false),
+            Infested::Unknown => None,
+        }
+    }
 }
 
 #[derive(Debug, clap::Args)]
@@ -65,65 +102,209 @@ pub struct List {
     #[arg(long, conflicts_with = "csv")]
     json: bool,
     /// Print CSV for `treebell fit`: one line a region, year and stage, with the last day on which nothing was seen before
-    /// the first on which it was; reports set aside are left out
+    /// the first on which it was; only confirmed reports of a known day, and empty looks only of trees that have the insect
     #[arg(long)]
     csv: bool,
 }
 
+#[derive(Debug, clap::Args)]
+pub struct Judge {
+    /// Ids of the reports
+    #[arg(required = true, value_name = "ID")]
+    ids: Vec<String>,
+    /// Why; it is kept with the report
+    #[arg(long)]
+    why: Option<String>,
+    /// Who says so: a short name or initials
+    #[arg(long, value_name = "WHO")]
+    by: Option<String>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct SetAside {
+    /// Ids of the reports
+    #[arg(required = true, value_name = "ID")]
+    ids: Vec<String>,
+    /// Why; it is kept with the report
+    #[arg(long)]
+    why: String,
+    /// Who says so: a short name or initials
+    #[arg(long, value_name = "WHO")]
+    by: Option<String>,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(group(clap::ArgGroup::new("mend").required(true).multiple(true)
+    .args(["date", "infested", "tree", "nothing_on"])))]
+pub struct Change {
+    /// Id of the report
+    id: String,
+    /// Day on which they looked
+    #[arg(long)]
+    date: Option<NaiveDate>,
+    /// Whether this tree has the insect
+    #[arg(long, value_name = "yes|no|unknown")]
+    infested: Option<Infested>,
+    /// The tree, or its place, in a few words
+    #[arg(long, value_name = "WORDS")]
+    tree: Option<String>,
+    /// Day of the look before, on which nothing of this was there
+    #[arg(long, value_name = "DATE")]
+    nothing_on: Option<NaiveDate>,
+    /// Who says so: a short name or initials
+    #[arg(long, value_name = "WHO")]
+    by: Option<String>,
+}
+
 /// # Errors
-/// Names that are unknown, a day to come, a store that cannot be opened.
+/// Names that are unknown, a day that cannot be, a store that cannot be opened.
 pub async fn run(command: FieldReportCommand, config: &Config) -> Result<(), CommandError> {
     match command {
         FieldReportCommand::Add(args) => add(args, config).await,
         FieldReportCommand::List(args) => list(&args, config).await,
-        FieldReportCommand::Confirm { id } => judge(&id, Judgement::Confirmed, "is confirmed", config).await,
-        FieldReportCommand::Refuse { id } => judge(&id, Judgement::Refused, "is set aside", config).await,
+        FieldReportCommand::Confirm(Judge { ids, why, by }) => {
+            judge(&ids, Judgement::Confirmed, by.as_deref(), why.as_deref(), config).await
+        }
+        FieldReportCommand::SetAside(SetAside { ids, why, by }) => {
+            judge(&ids, Judgement::Refused, by.as_deref(), Some(&why), config).await
+        }
+        FieldReportCommand::Change(args) => change(args, config).await,
     }
 }
+
+/// The longest name of a tree or a person, in characters.
+const LONGEST_NAME: usize = 60;
 
 async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
     let profiles = load_profiles(config)?;
     let store = open_store(config).await?;
     let region = store.region(&args.region).await?;
     let now = SystemClock.now();
-    let today = now.with_timezone(&region.time_zone).date_naive();
-    if args.date > today {
-        return Err(CommandError::Usage(format!("--date {}: that day is yet to come (today is {today})", args.date)));
-    }
-    let profile = profiles.get(&region.profile).ok_or_else(|| {
-        CommandError::Usage(format!("profile `{}` of region `{}` is not there", region.profile, region.id))
-    })?;
-    let stage = match args.stage.as_str() {
-        "none" => None,
-        name => {
-            let stage = StageId(name.to_owned());
-            if profile.stage(&stage).is_none() {
-                let known: Vec<String> = profile.stages.iter().map(|stage| stage.id.0.clone()).collect();
-                let near = crate::text::did_you_mean(near_name(name, &known).as_deref());
-                return Err(CommandError::Usage(format!(
-                    "--stage `{name}` is unknown{near} (known: {}, or none)",
-                    known.join(", ")
-                )));
-            }
-            Some(stage)
+    can_be_seen("--date", args.date, &region, now)?;
+    before("--nothing-on", args.nothing_on, args.date)?;
+    let profile = profile_of(&profiles, &region)?;
+    let infested = args.infested.and_then(Infested::known);
+    let seen = match (&args.saw, &args.stage) {
+        (Some(name), _) => {
+            let sight = sight_named(profile, name)?;
+            no_contradiction(sight, args.infested)?;
+            Seen::at(sight, infested)
         }
+        (None, Some(name)) => Seen::stage(stage_named(profile, name)?, infested),
+        (None, None) => return Err(CommandError::Usage("--saw is wanted: what was seen".into())),
     };
-    if args.note.as_ref().is_some_and(|note| note.chars().any(char::is_control) || note.chars().count() > 500) {
-        return Err(CommandError::Usage("--note: at most 500 plain characters are wanted".into()));
+    if seen.stage.is_none() && args.nothing_on.is_some() {
+        return Err(CommandError::Usage(
+            "--nothing-on: it belongs to a stage that was seen; enter each look that saw none as a report of its own"
+                .into(),
+        ));
     }
     let report = NewFieldReport {
         region: region.id,
         zip: None,
         observed_on: args.date,
-        stage,
+        tree: plain("--tree", args.tree, LONGEST_NAME)?,
+        seen,
+        nothing_on: args.nothing_on,
         confirmed: args.confirmed,
         source: ReportSource::Staff,
-        note: args.note,
+        person: plain("--by", args.by, LONGEST_NAME)?,
+        note: plain("--note", args.note, 500)?,
     };
     let id = store.add_field_report(&report, now).await?;
     print_out(&format!("{id}\n"))?;
     eprintln!("report {id} is kept{}", if args.confirmed { " and counts" } else { "; it counts once it is confirmed" });
+    if report.seen.not_yet.is_some() && report.seen.infested.is_none() {
+        eprintln!("that nothing was there yet says something only of a tree that has the insect: --infested yes");
+    }
     Ok(())
+}
+
+fn profile_of<'a>(profiles: &'a Profiles, region: &Region) -> Result<&'a Profile, CommandError> {
+    profiles.get(&region.profile).ok_or_else(|| {
+        CommandError::Usage(format!("profile `{}` of region `{}` is not there", region.profile, region.id))
+    })
+}
+
+/// A day to come, or one that nobody can remember, is a slip of the hand.
+fn can_be_seen(flag: &str, day: NaiveDate, region: &Region, now: DateTime<Utc>) -> Result<(), CommandError> {
+    let today = now.with_timezone(&region.time_zone).date_naive();
+    match () {
+        () if day > today => {
+            Err(CommandError::Usage(format!("{flag} {day}: that day is yet to come (today is {today})")))
+        }
+        () if day.year() < FIRST_YEAR => {
+            Err(CommandError::Usage(format!("{flag} {day}: a year from {FIRST_YEAR} on is wanted")))
+        }
+        () => Ok(()),
+    }
+}
+
+/// No field notes of the insect are older: an earlier year is a slip of the hand.
+const FIRST_YEAR: i32 = 1900;
+
+fn before(flag: &str, day: Option<NaiveDate>, seen: NaiveDate) -> Result<(), CommandError> {
+    match day {
+        Some(day) if day >= seen => {
+            Err(CommandError::Usage(format!("{flag} {day}: a day before {seen}, on which it was seen, is wanted")))
+        }
+        Some(day) if day.year() < FIRST_YEAR => {
+            Err(CommandError::Usage(format!("{flag} {day}: a year from {FIRST_YEAR} on is wanted")))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn sight_named<'a>(profile: &'a Profile, name: &str) -> Result<&'a Sight, CommandError> {
+    if let Some(sight) = profile.sight(name) {
+        return Ok(sight);
+    }
+    let ids: Vec<&str> = profile.sights.iter().map(|sight| sight.id.as_str()).collect();
+    if ids.is_empty() {
+        return Err(CommandError::Usage(format!(
+            "--saw `{name}`: profile `{}` names no sights; use --stage, or give it [[sights]]",
+            profile.id
+        )));
+    }
+    let near = did_you_mean(near_name(name, &ids).as_deref());
+    let known: Vec<String> =
+        profile.sights.iter().map(|sight| format!("{} ({})", sight.id, sight.names.get(Language::En))).collect();
+    Err(CommandError::Usage(format!("--saw `{name}` is unknown{near} (known: {})", known.join(", "))))
+}
+
+fn stage_named(profile: &Profile, name: &str) -> Result<Option<StageId>, CommandError> {
+    if name == "none" {
+        return Ok(None);
+    }
+    let stage = StageId(name.to_owned());
+    if profile.stage(&stage).is_some() {
+        return Ok(Some(stage));
+    }
+    let known: Vec<String> = profile.stages.iter().map(|stage| stage.id.0.clone()).collect();
+    let near = did_you_mean(near_name(name, &known).as_deref());
+    Err(CommandError::Usage(format!("--stage `{name}` is unknown{near} (known: {}, or none)", known.join(", "))))
+}
+
+fn no_contradiction(sight: &Sight, infested: Option<Infested>) -> Result<(), CommandError> {
+    if sight.infested && matches!(infested, Some(Infested::No | Infested::Unknown)) {
+        return Err(CommandError::Usage(format!(
+            "--infested: `{}` is seen only on a tree that has the insect; leave it out, or say yes",
+            sight.id
+        )));
+    }
+    Ok(())
+}
+
+/// Words that are kept as they were typed: no control characters, and none that turn the direction of others.
+fn plain(flag: &str, text: Option<String>, longest: usize) -> Result<Option<String>, CommandError> {
+    let turns =
+        |c: char| matches!(c, '\u{61C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}');
+    let Some(text) = text else { return Ok(None) };
+    let odd = text.chars().any(|c| c.is_control() || turns(c) || matches!(c, '\u{2028}' | '\u{2029}'));
+    if odd || text.trim().is_empty() || text.chars().count() > longest {
+        return Err(CommandError::Usage(format!("{flag}: 1 to {longest} plain characters are wanted")));
+    }
+    Ok(Some(text.trim().to_owned()))
 }
 
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
@@ -140,8 +321,8 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     if args.json {
         return print_json(&reports);
     }
+    let profiles = load_profiles(config)?;
     if args.csv {
-        let profiles = load_profiles(config)?;
         let mut text = String::from("station,year,stage,not_seen,seen\n");
         for interval in observed_intervals(&store, &profiles, &reports).await? {
             let ObservedInterval { station, season, stage, not_seen, seen } = interval;
@@ -153,28 +334,131 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         eprintln!("there are no field reports of {year}");
         return Ok(());
     }
-    let mut table = ruled_table(["report", "seen on", "region", "stage", "status", "from", "note"]);
-    for stored in &reports {
-        let status = match stored.standing {
-            ReportStanding::Confirmed => "confirmed",
-            ReportStanding::Refused => "set aside",
-            ReportStanding::New => "new",
-        };
-        table.add_row([
-            stored.id.as_str(),
-            &stored.observed_on.to_string(),
-            stored.region.as_str(),
-            stored.stage.as_ref().map_or("saw none", |stage| stage.0.as_str()),
-            status,
-            stored.source.name(),
-            stored.note.as_deref().unwrap_or(""),
-        ]);
+    print_out(&format!("{}\n", table(&store, &profiles, &reports).await?))?;
+    if reports.iter().any(|report| !report.day_known && !report.refused()) {
+        eprintln!(
+            "`?`: told without the day of the look; it counts once it has one: `treebell field-report change ID --date DATE`"
+        );
     }
-    print_out(&format!("{table}\n"))
+    Ok(())
 }
 
-async fn judge(id: &str, judgement: Judgement, words: &str, config: &Config) -> Result<(), CommandError> {
-    open_store(config).await?.judge_field_report(id, judgement).await?;
-    eprintln!("report {id} {words}");
+/// Lines of at most 100 columns.
+async fn table(store: &Store, profiles: &Profiles, reports: &[StoredReport]) -> Result<String, CommandError> {
+    let regions = store.all_regions().await?;
+    let profile_ids: BTreeMap<&RegionId, &str> =
+        regions.iter().map(|region| (&region.id, region.profile.as_str())).collect();
+    let mut table = ruled_table(["report", "looked on", "region", "seen", "tree, note", "from", "standing"]);
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(100);
+    if let Some(ids) = table.column_mut(0) {
+        // An id is copied by hand or mouse.
+        ids.set_constraint(ColumnConstraint::ContentWidth);
+    }
+    for report in reports {
+        let profile = profile_ids.get(&report.region).and_then(|id| profiles.get(id));
+        let standing = match report.standing {
+            ReportStanding::New => "new".to_owned(),
+            ReportStanding::Confirmed => format!("confirmed by {}", report.change.by_words()),
+            ReportStanding::Refused => format!("set aside by {}", report.change.by_words()),
+        };
+        let why = report.change.why.as_deref().map(|why| format!("{standing}: {why}"));
+        let words = [report.tree.as_deref(), report.note.as_deref()];
+        let from = match (report.source, &report.person) {
+            (ReportSource::Staff, Some(who)) => who.clone(),
+            (ReportSource::Staff, None) => "staff".into(),
+            (ReportSource::Subscriber, _) => "owner".into(),
+        };
+        table.add_row([
+            report.id.clone(),
+            format!("{}{}", report.observed_on, if report.day_known { "" } else { " ?" }),
+            report.region.to_string(),
+            seen_words(profile, report),
+            words.into_iter().flatten().collect::<Vec<_>>().join("; "),
+            from,
+            why.unwrap_or(standing),
+        ]);
+    }
+    Ok(table.to_string())
+}
+
+/// `fresh white cotton with eggs, nothing on 2026-03-01`.
+fn seen_words(profile: Option<&Profile>, report: &StoredReport) -> String {
+    let sight = report
+        .sight
+        .as_deref()
+        .map(|id| profile.and_then(|profile| profile.sight(id)).map_or(id, |sight| sight.names.get(Language::En)));
+    let stage = || report.stage.as_ref().map_or("saw none", |stage| stage.0.as_str());
+    let mut words = sight.unwrap_or_else(stage).to_owned();
+    // What was seen says it where a stage was seen.
+    match report.infested.filter(|_| report.stage.is_none()) {
+        Some(true) => words += ", tree has it",
+        Some(false) => words += ", tree has it not",
+        None => {}
+    }
+    if let Some(day) = report.nothing_on {
+        words += &format!(", nothing on {day}");
+    }
+    words
+}
+
+async fn judge(
+    ids: &[String],
+    judgement: Judgement,
+    by: Option<&str>,
+    why: Option<&str>,
+    config: &Config,
+) -> Result<(), CommandError> {
+    let by = plain("--by", by.map(str::to_owned), LONGEST_NAME)?;
+    let why = plain("--why", why.map(str::to_owned), 500)?;
+    let store = open_store(config).await?;
+    store.judge_field_reports(ids, judgement, by.as_deref(), why.as_deref(), SystemClock.now()).await?;
+    for id in ids {
+        match judgement {
+            Judgement::Refused => eprintln!("report {id} is set aside"),
+            Judgement::Confirmed if store.field_report(id).await?.day_known => eprintln!("report {id} is confirmed"),
+            Judgement::Confirmed => eprintln!(
+                "report {id} is confirmed; it counts once the day of the look is known: \
+                 `treebell field-report change {id} --date DATE`"
+            ),
+        }
+    }
+    Ok(())
+}
+
+async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
+    let profiles = load_profiles(config)?;
+    let store = open_store(config).await?;
+    let report = store.field_report(&args.id).await?;
+    let region = store.region(&report.region).await?;
+    let now = SystemClock.now();
+    let day = args.date.unwrap_or(report.observed_on);
+    can_be_seen("--date", day, &region, now)?;
+    before("--nothing-on", args.nothing_on.or(report.nothing_on), day)?;
+    if args.nothing_on.is_some() && report.stage.is_none() {
+        return Err(CommandError::Usage(format!("--nothing-on: report {} saw no stage", report.id)));
+    }
+    let sight = report.sight.as_deref().and_then(|id| profiles.get(&region.profile)?.sight(id));
+    if let Some(sight) = sight {
+        no_contradiction(sight, args.infested)?;
+    }
+    let mut what = Vec::new();
+    what.extend(args.date.map(|day| format!("looked on {day}")));
+    what.extend(args.infested.map(|infested| match infested {
+        Infested::Yes => "tree has the insect".to_owned(),
+        Infested::No => "tree has not the insect".to_owned(),
+        Infested::Unknown => "not known whether the tree has the insect".to_owned(),
+    }));
+    let tree = plain("--tree", args.tree, LONGEST_NAME)?;
+    what.extend(tree.as_ref().map(|tree| format!("tree {tree}")));
+    what.extend(args.nothing_on.map(|day| format!("nothing on {day}")));
+    let mend = ReportMend {
+        observed_on: args.date,
+        infested: args.infested.map(Infested::known),
+        tree,
+        nothing_on: args.nothing_on,
+    };
+    let by = plain("--by", args.by, LONGEST_NAME)?;
+    store.mend_field_report(&report.id, &mend, by.as_deref(), &what.join(", "), now).await?;
+    eprintln!("report {} is changed: {}", report.id, what.join(", "));
     Ok(())
 }

@@ -54,7 +54,7 @@ struct Preview {
     #[arg(long, value_name = "NAME")]
     region: Option<String>,
 
-    /// Which invented facts to use: typical, plain, seen, open-ended, longest or accented
+    /// Which invented facts to use: typical, plain, seen, cooler, warmer, reported, hatching, open-ended, unmeasured, longest or accented
     #[arg(long, value_parser = sample, default_value = "typical", value_name = "SAMPLE")]
     sample: Sample,
 

@@ -14,6 +14,7 @@ mod format;
 mod open;
 mod select;
 
+pub mod belief;
 pub mod bounce;
 pub mod chart;
 pub mod check_config;
@@ -25,6 +26,7 @@ pub mod fit;
 pub mod message;
 pub mod notices;
 pub mod outlook;
+pub mod policy;
 pub mod profile;
 pub mod region;
 pub mod replay;
@@ -68,6 +70,7 @@ pub enum Command {
     CheckConfig(check_config::CheckConfig),
     DegreeDays(degree_days::DegreeDays),
     Verify(verify::Verify),
+    Policy(policy::PolicyArgs),
     /// Play a season in an invented state: no network, no account.
     Demo(demo::Demo),
     Deliveries(deliveries::Deliveries),
@@ -82,6 +85,8 @@ pub enum Command {
     Subscriber(subscriber::SubscriberCommand),
     #[command(subcommand)]
     FieldReport(field_report::FieldReportCommand),
+    #[command(subcommand)]
+    Belief(belief::BeliefCommand),
     Weather(weather::Weather),
     Fit(fit::Fit),
     Bounce(bounce::Bounce),
@@ -124,18 +129,20 @@ async fn run_one(cli: Cli) -> Result<(), CommandError> {
         Command::Outlook(args) => outlook::run(&args, &config).await,
         Command::Chart(args) => chart::run(&args, &config).await,
         Command::Replay(args) => replay::run(args, &config).await,
-        Command::CheckConfig(args) => check_config::run(&args, &config),
+        Command::CheckConfig(args) => check_config::run(&args, &config).await,
         Command::DegreeDays(args) => degree_days::run(&args),
         Command::Verify(args) => verify::run(&args, &config).await,
+        Command::Policy(args) => policy::run(&args, &config).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Deliveries(args) => deliveries::run(args, &config).await,
         Command::Notices(args) => notices::run(args, &config).await,
         Command::Message(args) => message::run(&args, &config),
-        Command::Profile(args) => profile::run(&args, &config),
+        Command::Profile(args) => profile::run(&args, &config).await,
         Command::Region(args) => region::run(args, &config).await,
         Command::Station(args) => station::run(args, &config).await,
         Command::Subscriber(args) => subscriber::run(args, &config).await,
         Command::FieldReport(args) => field_report::run(args, &config).await,
+        Command::Belief(args) => belief::run(args, &config).await,
         Command::Weather(args) => weather::run(&args, &config).await,
         Command::Fit(args) => fit::run(args, &config).await,
         Command::Bounce(args) => bounce::run(&args, &config).await,

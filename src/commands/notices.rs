@@ -6,7 +6,7 @@ use chrono::Datelike;
 use serde_json::json;
 
 use super::error::CommandError;
-use super::format::{bare_table, instant, print_out};
+use super::format::{bare_table, instant, print_out, short_date_or};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -39,7 +39,7 @@ enum Action {
     Release(ByName),
     /// End a waiting or held notice: it never goes out this season.
     Cancel(ByName),
-    /// Cancel those deliveries of a released notice that have not gone out.
+    /// Cancel those deliveries of a released notice that have not gone out; who joins later does not get it.
     Recall(ByName),
 }
 
@@ -103,7 +103,8 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
         eprintln!("no notices in {year}");
         return Ok(());
     }
-    let mut table = bare_table(["notice", "status", "decided on", "goes out", "of use until", "deliveries"]);
+    let mut table =
+        bare_table(["notice", "status", "decided on", "goes out", "of use until", "tells wash by", "deliveries"]);
     for (notice, counts, ended) in &rows {
         table.add_row([
             notice.id.to_string(),
@@ -111,6 +112,7 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
             notice.decided_on.to_string(),
             goes_out(notice),
             instant(notice.expires_at),
+            short_date_or(notice.deadline(), ""),
             said(counts, *ended),
         ]);
     }
@@ -147,6 +149,7 @@ fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) 
         "released_at": notice.released_at(),
         "released_by": notice.released_by(),
         "expires_at": notice.expires_at,
+        "wash_by": notice.deadline(),
         "staff_note": notice.staff_note,
         "deliveries": counts,
         "all_ended": ended && !counts.is_empty(),

@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 
 use super::args::{DegreeUnit, language};
 use super::error::CommandError;
-use super::format::{align_right, date_or, print_json, print_out, ruled_table, short_date_or};
+use super::format::{align_right, counted, date_or, print_json, print_out, ruled_table, short_date_or};
 use super::open::open_app;
 use super::select::{chosen_regions, moment};
 use crate::assessment::season_model::Assessment;
@@ -12,8 +12,10 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
+use crate::season::outlook::{DaySpan, SecondWash, WashShare};
 use crate::season::profile::Profile;
-use crate::season::{DateSpread, Outlook, StageId, phrases};
+use crate::season::window::DeadlineRule;
+use crate::season::{DateSpread, Outlook, Policy, StageId, WindowDays, phrases};
 use crate::service::app::App;
 use crate::service::assess;
 use crate::service::caches::{RecordCache, SeasonCache};
@@ -66,7 +68,12 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         let all: Vec<serde_json::Value> = seen
             .iter()
             .map(|(region, assessment)| {
-                serde_json::json!({ "region": region, "outlook": assessment.outlook, "decision": assessment.decision })
+                serde_json::json!({
+                    "region": region,
+                    "outlook": assessment.outlook,
+                    "days": assessment.days,
+                    "decision": assessment.decision,
+                })
             })
             .collect();
         print_json(&all)?;
@@ -95,7 +102,7 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
 
 fn opening(outlook: &Outlook, opens: &StageId) -> Option<NaiveDate> {
     let stage = outlook.stage(opens)?;
-    stage.reached.map(|reached| reached.on).or(stage.spread.median)
+    stage.spread.median.or(stage.reached.map(|reached| reached.on))
 }
 
 fn print_table(
@@ -105,22 +112,32 @@ fn print_table(
     language: Language,
 ) -> Result<(), CommandError> {
     let heat = format!("heat {}", unit.heat_symbol());
-    let mut table =
-        ruled_table(["region", "height m", &heat, "stage", "egg laying begins", "eggs hatch", "data to", "mind"]);
-    align_right(&mut table, [1, 2]);
-    for (region, Assessment { outlook, .. }) in seen {
+    let mut table = ruled_table([
+        "region",
+        "height m",
+        &heat,
+        "egg laying begins",
+        "by today",
+        "best days to wash",
+        "wash by",
+        "eggs hatch",
+        "data to",
+        "mind",
+    ]);
+    align_right(&mut table, [1, 2, 4]);
+    let mut weather_only = false;
+    for (region, Assessment { outlook, days, .. }) in seen {
         let Some(profile) = app.profiles.get(&region.profile) else { continue };
-        let stage = outlook
-            .current_stage
-            .as_ref()
-            .and_then(|id| profile.stage(id))
-            .map_or("none yet", |s| s.names.get(language));
+        let opens = outlook.stage(&profile.window.opens);
+        weather_only |= profile.stage(&profile.window.opens).is_some_and(|stage| stage.spread.is_none());
         table.add_row([
             region.name.clone(),
             format!("{:.0}", region.elevation_m),
             format!("{:.0}", unit.heat_from_c(outlook.heat_sum)),
-            stage.to_owned(),
             when(outlook, &profile.window.opens),
+            opens.map_or_else(String::new, |opens| percent(opens.chance_by(outlook.today))),
+            days.best.map_or_else(String::new, span),
+            short_date_or(Some(days.deadline), ""),
             when(outlook, &profile.window.closes),
             date_or(outlook.newest_real_day, "none"),
             phrases::with_care(language, &outlook.trust).unwrap_or_default(),
@@ -129,19 +146,30 @@ fn print_table(
     print_out(&format!("{table}\n"))?;
     if let Some((_, assessment)) = seen.first() {
         eprintln!(
-            "Dates: the likely one, and the span that held 8 past years in 10. Day of the outlook: {}. Thresholds are provisional.",
+            "Dates: the likely one, and the span that is to hold it 8 times in 10. Day of the outlook: {}. Thresholds are provisional.",
             assessment.outlook.today
         );
+        if weather_only {
+            eprintln!("{WEATHER_ONLY}");
+        }
     }
     Ok(())
 }
 
-/// `reached 2026-03-02`, or `Mar 12 (Mar 4 - Mar 20)`.
+/// What a profile without spreads leaves out.
+const WEATHER_ONLY: &str = "The profile does not say how sure its heat numbers are: dates carry the weather's doubt only, and are off by more than \
+     that where the number is off.";
+
+/// `seen by Mar 2`, or `Mar 12 (Mar 4 - Mar 20)`; of a profile that does not say how sure its number is, `heat since Mar 2`.
 fn when(outlook: &Outlook, stage: &StageId) -> String {
     let Some(stage) = outlook.stage(stage) else { return String::new() };
-    if let Some(reached) = stage.reached {
-        let sure = if reached.on_real_days { "" } else { " (by estimates)" };
-        return format!("since {}{sure}", short_date_or(Some(reached.on), "open"));
+    if let Some(reached) = stage.reached.filter(|_| stage.dates.is_empty()) {
+        let on = short_date_or(Some(reached.on), "open");
+        return match (stage.seen(), reached.on_real_days) {
+            (true, _) => format!("seen by {on}"),
+            (false, true) => format!("heat since {on}"),
+            (false, false) => format!("heat since {on} (by estimates)"),
+        };
     }
     let DateSpread { early, median, late } = stage.spread;
     let short = |day| short_date_or(day, "open");
@@ -171,7 +199,8 @@ fn one_region(app: &App, region: &Region, assessment: &Assessment, unit: DegreeU
         text += &format!("{aside}\n");
     }
     if let Some(profile) = app.profiles.get(&region.profile) {
-        text += &stage_lines(profile, outlook, language);
+        text += &stage_lines(&profile, outlook, language);
+        text += &window_lines(&profile, &app.config.policy, outlook, &assessment.days);
     }
     text += "what is decided today:\n";
     for verdict in &assessment.decision.verdicts {
@@ -181,6 +210,71 @@ fn one_region(app: &App, region: &Region, assessment: &Assessment, unit: DegreeU
         text += &format!("  note: {remark}\n");
     }
     text
+}
+
+/// The days of the window, on what the deadline rests, and whose doubt the dates carry.
+fn window_lines(profile: &Profile, policy: &Policy, outlook: &Outlook, days: &WindowDays) -> String {
+    let opens = outlook.stage(&profile.window.opens);
+    let mut text = format!("days of the window: look from {}", short_date_or(Some(days.look_from), ""));
+    if let Some(best) = days.best {
+        text += &format!(", best days to wash {}", span(best));
+    }
+    text += &format!(", wash by {} ({})\n", short_date_or(Some(days.deadline), ""), rule_words(days.rule, policy));
+    if let Some(was) = days.was {
+        text += &format!("  people were told to wash by {}\n", short_date_or(Some(was), ""));
+    }
+    if let Some((on, share)) = outlook.wash.as_ref().and_then(WashShare::peak) {
+        text += &format!(
+            "  one wash on {} is expected to take {} of the eggs",
+            short_date_or(Some(on), ""),
+            percent(share)
+        );
+        if let Some(SecondWash { after, on, adds }) = outlook.wash.as_ref().and_then(|wash| wash.second) {
+            let (after, on) = (short_date_or(Some(after), ""), short_date_or(Some(on), ""));
+            text += &format!("; after one on {after}, a second on {on} adds {}", percent(adds));
+        }
+        text += "\n";
+    }
+    if let Some(opens) = opens {
+        let chance = percent(opens.chance_by(outlook.today));
+        text += &format!("chance that egg laying has begun by today: {chance}\n");
+    }
+    for (of, stage) in [("egg laying", &profile.window.opens), ("hatch", &profile.window.closes)] {
+        if let Some(parts) = outlook.stage(stage).and_then(|stage| stage.parts) {
+            text += &format!(
+                "  doubt about the day of {of}: weather {}, insect {}\n",
+                counted(parts.weather_days, "day", "days"),
+                counted(parts.insect_days, "day", "days")
+            );
+        }
+    }
+    if profile.stage(&profile.window.opens).is_some_and(|stage| stage.spread.is_none()) {
+        text += &format!("{WEATHER_ONLY}\n");
+    }
+    text
+}
+
+fn rule_words(rule: DeadlineRule, policy: &Policy) -> String {
+    match rule {
+        DeadlineRule::HatchEarly => {
+            format!("{} before the early date of the hatch", counted(policy.rake_days, "day", "days"))
+        }
+        DeadlineRule::LeastDays => format!(
+            "{} after the first of the best days, since the early date of the hatch lies too close to it",
+            counted(policy.wash_days, "day", "days")
+        ),
+        DeadlineRule::HatchSeen => "the hatch was seen".into(),
+        DeadlineRule::Month => "a month after egg laying, since there is no forecast of the hatch".into(),
+    }
+}
+
+/// `Mar 20 - Apr 2`.
+fn span(days: DaySpan) -> String {
+    format!("{} - {}", short_date_or(Some(days.first), ""), short_date_or(Some(days.last), ""))
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.0} %", share * 100.0)
 }
 
 fn stage_lines(profile: &Profile, outlook: &Outlook, language: Language) -> String {

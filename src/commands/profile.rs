@@ -4,12 +4,12 @@ use std::path::{Path, PathBuf};
 
 use super::error::CommandError;
 use super::files::in_file;
-use super::format::print_out;
+use super::format::{instant, print_out};
+use super::open::profiles_in_use;
 use crate::config::Config;
 use crate::language::Language;
 use crate::season::Profile;
-use crate::season::profile::{BiofixYear, Need, cutoff_name, method_name};
-use crate::service::app::load_profiles;
+use crate::season::profile::{BiofixYear, Holds, Need, Spread, cutoff_name, method_name};
 use crate::units::{c_to_f, dd_c_to_f};
 
 /// Look at an insect's profile, or check a profile file.
@@ -37,10 +37,10 @@ enum What {
 
 /// # Errors
 /// When a file has faults (a check said no) or cannot be read, or no profile has the id.
-pub fn run(args: &ProfileCommand, config: &Config) -> Result<(), CommandError> {
+pub async fn run(args: &ProfileCommand, config: &Config) -> Result<(), CommandError> {
     match &args.what {
         What::Check { files } => check(files),
-        What::Show { id, toml } => show(id.as_deref(), *toml, config),
+        What::Show { id, toml } => show(id.as_deref(), *toml, config).await,
     }
 }
 
@@ -67,8 +67,12 @@ fn read(file: &Path) -> Result<String, CommandError> {
         .map_err(|why| CommandError::Usage(format!("{} cannot be read: {why}", file.display())))
 }
 
-fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandError> {
-    let profiles = load_profiles(config)?;
+async fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandError> {
+    let (profiles, adopted) = profiles_in_use(config).await?;
+    let word = |profile: &Profile| {
+        let of = adopted.iter().find(|(of, holds)| of.profile == profile.id && *holds == Holds::Adopted);
+        of.map(|(of, _)| format!("adopted {} by {}: {}\n", instant(of.adopted_at), of.adopted_by, of.why))
+    };
     let wanted: Vec<&Profile> = match id {
         None => profiles.iter().collect(),
         Some(id) => {
@@ -82,18 +86,25 @@ fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandErro
     if toml && wanted.len() != 1 {
         return Err(CommandError::Usage("--toml prints one profile: name its id".into()));
     }
-    let texts: Vec<String> =
-        wanted.into_iter().map(|profile| if toml { profile.to_toml() } else { in_words(profile) }).collect();
+    let texts: Vec<String> = wanted
+        .into_iter()
+        .map(|profile| if toml { profile.to_toml() } else { in_words(profile, word(profile)) })
+        .collect();
     print_out(&texts.join("\n"))
 }
 
-fn in_words(profile: &Profile) -> String {
+fn in_words(profile: &Profile, adopted: Option<String>) -> String {
     let rule = &profile.heat;
     let biofix = &profile.biofix;
     let mut text = format!(
         "{} ({}), {} on {}\nid: {}\n",
         profile.names.en, profile.names.es, profile.scientific_name, profile.host.en, profile.id
     );
+    text += &format!("version {}", profile.version);
+    if let Some(through) = profile.learned_through {
+        text += &format!(", field reports up to season {through} in its numbers");
+    }
+    text += &format!("\n{}", adopted.unwrap_or_default());
     if profile.provisional {
         text += &format!("PROVISIONAL: {}\n", profile.note);
     } else if !profile.note.is_empty() {
@@ -123,8 +134,29 @@ fn in_words(profile: &Profile) -> String {
             Need::Days(days) => format!("{days} days after {after}"),
         };
         text += &format!("stage {} ({}): {comes}\n    {}\n", stage.id, stage.names.en, stage.origin);
+        match (&stage.spread, stage.need) {
+            (Some(spread), _) => text += &spread_words(spread),
+            (None, Need::DegreeDays(_)) => {
+                text += "    how sure that is is not said: its dates carry the weather's doubt alone\n";
+            }
+            (None, Need::Days(_)) => {}
+        }
     }
     text += &format!("window: from {} to {}\n", profile.window.opens, profile.window.closes);
+    text
+}
+
+/// How sure a sum is, as standard deviations.
+fn spread_words(spread: &Spread) -> String {
+    let Spread { belief_c, belief_origin, places_c, places_origin, years_c, years_origin } = spread;
+    let mut text = String::new();
+    for (what, sd, origin) in [
+        ("not known", belief_c, belief_origin),
+        ("between places", places_c, places_origin),
+        ("between years", years_c, years_origin),
+    ] {
+        text += &format!("    {what}: sd {sd} °C·day ({:.0} °F·day)\n        {origin}\n", dd_c_to_f(*sd));
+    }
     text
 }
 

@@ -126,11 +126,9 @@ fn replay_error(why: ReplayError) -> CommandError {
 fn season_words(season: &RegionSeason) -> String {
     let mut text =
         format!("{} ({:.0} m, station {}), season {}\n", season.name, season.elevation_m, season.station, season.year);
+    text += &record_words(season);
     text += &format!(
-        "  came true: egg laying began {}, eggs hatched {}; {} days estimated; projected from {} {} years\n",
-        date_or(season.opened, "not on record"),
-        date_or(season.closed, "not on record"),
-        season.filled_days,
+        "  projected from {} {} years\n",
         season.past_years,
         match season.past {
             PastFrom::Earlier => "earlier",
@@ -145,7 +143,8 @@ fn season_words(season: &RegionSeason) -> String {
         "notice",
         "went out",
         "laying expected then",
-        "days before it",
+        "days before heat number",
+        "wash by, as told",
         "e-mails",
         "texts",
         "why",
@@ -161,7 +160,40 @@ fn season_words(season: &RegionSeason) -> String {
     text + "\n"
 }
 
-fn row(notice: &PlayedNotice) -> [String; 8] {
+/// What the record says of our heat numbers and the days that follow from them; nothing where nothing was measured.
+fn record_words(season: &RegionSeason) -> String {
+    let RegionSeason { days, filled_days, .. } = season;
+    if filled_days >= days {
+        return "  nothing was measured in this season\n".into();
+    }
+    let estimated = if season.is_mostly_estimated() {
+        format!("mind: most of its days are estimated, {filled_days} of {days}")
+    } else {
+        format!("{filled_days} of {days} days estimated")
+    };
+    let mut text = format!(
+        "  heat number reached: egg laying {}, hatch {}; {estimated}\n",
+        date_or(season.opened, "not on record"),
+        date_or(season.closed, "not on record"),
+    );
+    if let Some(window) = &season.window {
+        let best = window.best.map_or_else(String::new, |best| {
+            format!(
+                ", best days to wash {} to {}",
+                short_date_or(Some(best.first), ""),
+                short_date_or(Some(best.last), "")
+            )
+        });
+        text += &format!(
+            "  days by the whole record: look from {}{best}, wash by {}\n",
+            short_date_or(Some(window.look_from), ""),
+            short_date_or(Some(window.deadline), "")
+        );
+    }
+    text
+}
+
+fn row(notice: &PlayedNotice) -> [String; 9] {
     let went = notice.released_on.map_or_else(|| format!("no: {}", notice.status.name()), |day| day.to_string());
     [
         format!("  {}", notice.decided_on),
@@ -169,6 +201,7 @@ fn row(notice: &PlayedNotice) -> [String; 8] {
         went,
         notice.opens_then.map_or_else(String::new, spread),
         notice.days_before_opening.map_or_else(String::new, |days| days.to_string()),
+        short_date_or(notice.deadline, ""),
         notice.emails.to_string(),
         notice.texts.to_string(),
         notice.reason.clone(),
@@ -196,10 +229,11 @@ fn summary_words(regions: &[RegionSummary]) -> String {
         "earliest",
         "median",
         "latest",
-        "get ready ahead, median days",
-        "inspect now off at worst, days",
+        "get ready before the day to look, median days",
+        "inspect now off that day at worst, days",
+        "seasons mostly estimated",
     ]);
-    align_right(&mut table, [1, 3, 4, 5, 6, 10, 11]);
+    align_right(&mut table, [1, 3, 4, 5, 6, 10, 11, 12]);
     let date =
         |day: Option<chrono::NaiveDate>| day.map_or_else(|| "-".into(), |day| day.format("%b %-d (%Y)").to_string());
     let days = |days: Option<i64>| days.map_or_else(|| "-".into(), |days| days.to_string());
@@ -217,6 +251,7 @@ fn summary_words(regions: &[RegionSummary]) -> String {
             date(region.latest),
             days(region.warning_days),
             days(region.worst_inspect_error_days),
+            region.mostly_estimated.to_string(),
         ]);
     }
     format!("{table}\n")

@@ -1,18 +1,24 @@
 //! `treebell verify`: how good the projection and the notices have been, season by season of the record.
 
+use std::collections::BTreeSet;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use chrono::NaiveDate;
 use clap::ValueEnum;
 use comfy_table::Table;
 use serde::Serialize;
 
 use super::error::CommandError;
 use super::format::{align_right, bare_table, print_json, print_out, progress_bar};
-use super::open::open_store;
+use super::open::{open_store, profiles_in_use};
 use super::select::chosen_stations;
 use crate::assessment::past::StationHistory;
-use crate::assessment::rehearsal::{GET_READY_DAYS_AHEAD, NoticeScores, Spread};
+use crate::assessment::rehearsal::{
+    GET_READY_DAYS_AHEAD, INSPECT_NOW_DAYS_OFF, NoticeScores, Spread, WASH_NOW_DAYS_OFF,
+};
+use crate::assessment::sightings;
+use crate::assessment::sightings::{SAID_BEFORE_DAYS, SightingScores};
 use crate::assessment::verify;
 use crate::assessment::verify::{Prepared, Question, StationReport, Together};
 use crate::config::Config;
@@ -20,15 +26,17 @@ use crate::heat::hindcast::{AssumedForecast, FORECAST_DAYS, LEADS, LeadScore};
 use crate::heat::projection::FORECAST_ERRORS_C;
 use crate::id::StationId;
 use crate::language::Language;
+use crate::region::RegionId;
 use crate::season::outlook::heat_sum_of;
-use crate::season::{Policy, Profile};
-use crate::service::app::load_profiles;
+use crate::season::{FieldReport, Policy, Profile, days_before};
 use crate::store::Store;
+use crate::store::field_reports::StoredReport;
 
 /// Project every past season from what was known then, and compare with what came
 ///
-/// Each season is left out of its own projection whole. Issue days are counted back from the day on which the window
-/// opened. The calendar that skill is measured against is the dates of all other seasons.
+/// What is scored is our heat number: the day on which it was reached, by temperature. Each season is left out of its own
+/// projection whole. Issue days are counted back from that day. The calendar that skill is measured against is the dates of
+/// all other seasons. When eggs were seen is scored apart, from confirmed field reports and the outlooks kept from before.
 #[derive(Debug, clap::Args)]
 pub struct Verify {
     /// Id of a station; give it several times for several, leave it out for all
@@ -59,13 +67,14 @@ enum Help {
 /// # Errors
 /// An unknown profile or station, a store that fails, or no station with seasons enough.
 pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
-    let profiles = load_profiles(config)?;
+    let (profiles, _) = profiles_in_use(config).await?;
     let profile = profiles.get(&args.profile).ok_or_else(|| {
         let known: Vec<&str> = profiles.iter().map(|profile| profile.id.as_str()).collect();
         CommandError::Usage(format!("profile `{}` is unknown; there is {}", args.profile, known.join(", ")))
     })?;
     let store = open_store(config).await?;
     let books = read_books(&store, &args.stations).await?;
+    let seen = read_sightings(&store, profile, &args.stations).await?;
     store.close().await;
 
     let forecast = match args.forecast {
@@ -90,11 +99,11 @@ pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
     }
     let stations = verify_all(&prepared);
     let together = verify::together(&stations);
-    let answer = Answer { profile, forecast: args.forecast, stations, together, left_out };
+    let answer = Answer { profile, forecast: args.forecast, stations, together, left_out, seen };
     if args.json { print_json(&answer.document()) } else { print_out(&answer.text()) }
 }
 
-async fn read_books(store: &Store, wanted: &[StationId]) -> Result<Vec<StationHistory>, CommandError> {
+pub(super) async fn read_books(store: &Store, wanted: &[StationId]) -> Result<Vec<StationHistory>, CommandError> {
     let stations = chosen_stations(store, wanted).await?;
     let bar = progress_bar(stations.len() as u64, "reading {msg} {wide_bar} {pos}/{len} {eta}");
     let mut books = Vec::new();
@@ -106,6 +115,39 @@ async fn read_books(store: &Store, wanted: &[StationId]) -> Result<Vec<StationHi
     }
     bar.finish_and_clear();
     Ok(books)
+}
+
+/// Confirmed sightings in the profile's regions (of these stations, if any are named), against what was said before them.
+async fn read_sightings(
+    store: &Store,
+    profile: &Profile,
+    stations: &[StationId],
+) -> Result<SightingScores, CommandError> {
+    let regions: BTreeSet<RegionId> = store
+        .all_regions()
+        .await?
+        .into_iter()
+        .filter(|region| region.profile == profile.id)
+        .filter(|region| stations.is_empty() || region.stations.first().is_some_and(|own| stations.contains(own)))
+        .map(|region| region.id)
+        .collect();
+    let reports = store.field_reports(None, NaiveDate::default(), NaiveDate::MAX).await?;
+    let reports: Vec<FieldReport> = reports
+        .into_iter()
+        .filter(|report| regions.contains(&report.region))
+        .filter_map(StoredReport::for_decision)
+        .collect();
+    let mut seen = Vec::new();
+    for sighting in sightings::first_sightings(profile, &reports) {
+        let mut said = Vec::new();
+        for lead_days in SAID_BEFORE_DAYS {
+            let day = days_before(sighting.seen_on, lead_days);
+            let outlook = store.outlook(&profile.id, &sighting.region, day).await?;
+            said.extend(outlook.and_then(|outlook| sightings::said_before(profile, &sighting, &outlook)));
+        }
+        seen.push((sighting, said));
+    }
+    Ok(sightings::score(&seen))
 }
 
 /// All stations, as many at once as the machine has processors.
@@ -142,6 +184,7 @@ struct Answer<'a> {
     stations: Vec<StationReport>,
     together: Together,
     left_out: Vec<LeftOut>,
+    seen: SightingScores,
 }
 
 impl Answer<'_> {
@@ -160,6 +203,7 @@ impl Answer<'_> {
             together: &'a Together,
             stations: &'a [StationReport],
             left_out: &'a [LeftOut],
+            eggs_seen: &'a SightingScores,
         }
         Document {
             profile: &self.profile.id,
@@ -170,13 +214,16 @@ impl Answer<'_> {
             together: &self.together,
             stations: &self.stations,
             left_out: &self.left_out,
+            eggs_seen: &self.seen,
         }
     }
 
     fn text(&self) -> String {
         let stage = self.profile.stage(&self.profile.window.opens);
         let stage = stage.map_or("the window opens", |stage| stage.names.get(Language::En));
-        let mut text = format!("{stage}: {:.0} °C·day from the biofix. {}\n\n", self.heat_sum(), self.help());
+        let sum = self.heat_sum();
+        let mut text = format!("our heat number of `{stage}`: {sum:.0} °C·day from the biofix. {}\n", self.help());
+        text += "What is scored is the day on which it was reached, not when eggs were seen.\n\n";
         text += &match self.stations.as_slice() {
             [only] => format!("{} {}\n", only.station, only.name),
             _ => format!("{} stations, each counting the same\n", self.together.stations),
@@ -186,7 +233,13 @@ impl Answer<'_> {
             text += "skill over the calendar and share held by the 80 % interval, by days before\n";
             text += &format!("{}\n\n", self.station_table());
         }
-        text += &format!("notices, on complete data known the next morning\n{}\n", self.notice_table());
+        text += &format!(
+            "notices, on complete data known the next morning, against the days that the whole season's record gives: get ready \
+             against the day from which to look\n{}\n\ninspect now against the same day, wash now against the first of the best \
+             days to wash\n{}\n",
+            self.ready_table(),
+            self.notice_table()
+        );
         let widened: Vec<&str> =
             self.stations.iter().filter(|report| report.widened).map(|report| report.station.as_str()).collect();
         if !widened.is_empty() {
@@ -194,14 +247,40 @@ impl Answer<'_> {
         }
         let never: u32 = self.stations.iter().map(|report| report.never_opened).sum();
         if never > 0 {
-            text += &format!("\nwhole seasons left out since the window never opened in them: {never}\n");
+            text += &format!("\nwhole seasons left out since the heat number was never reached in them: {never}\n");
         }
         for LeftOut { why, .. } in &self.left_out {
             text += &format!("\nleft out: {why}\n");
         }
         text += "\nbias, MAE and CRPS in days; bias above 0 is late. Counting back from the event picks days before warm spells, \
                  so a small late bias belongs to the way of counting.\n";
-        text
+        text + "\n" + &self.seen_words()
+    }
+
+    /// What people saw, or how many more must see it.
+    fn seen_words(&self) -> String {
+        let SightingScores { sightings, needed, leads } = &self.seen;
+        if leads.is_empty() {
+            return format!(
+                "eggs seen: {sightings} first sightings, confirmed and with an outlook kept from before them; {needed} are \
+                 needed to say how often eggs were seen inside the range told\n"
+            );
+        }
+        let mut table = bare_table(["days before", "sightings", "inside the 80 % range told", "bias, days"]);
+        for score in leads {
+            let measured = |text: String| if score.sightings > 0 { text } else { "-".into() };
+            table.add_row([
+                score.lead_days.to_string(),
+                score.sightings.to_string(),
+                measured(percent(score.held)),
+                score.bias_days.map_or_else(|| "-".into(), |bias| format!("{bias:+.1}")),
+            ]);
+        }
+        align_right(&mut table, 0..);
+        format!(
+            "eggs seen: the first confirmed sighting of a region and season, against what was said as of then\n{table}\n\
+             bias above 0: eggs were seen before the likely date. They may have been there before they were seen.\n"
+        )
     }
 
     fn help(&self) -> String {
@@ -241,9 +320,9 @@ impl Answer<'_> {
         table
     }
 
-    fn notice_table(&self) -> Table {
+    fn ready_table(&self) -> Table {
         let (from, to) = (GET_READY_DAYS_AHEAD.start(), GET_READY_DAYS_AHEAD.end());
-        let mut table = bare_table([
+        let table = bare_table([
             "station".to_owned(),
             "seasons".to_owned(),
             "get ready, days ahead".to_owned(),
@@ -251,17 +330,50 @@ impl Answer<'_> {
             "shorter".to_owned(),
             "longer".to_owned(),
             "never".to_owned(),
-            "inspect now, days after".to_owned(),
-            "within 1 day".to_owned(),
-            "early".to_owned(),
-            "late".to_owned(),
-            "never".to_owned(),
         ]);
+        self.rows_of(table, |name, scores| {
+            vec![
+                name,
+                scores.seasons.to_string(),
+                spread(scores.get_ready_days_ahead),
+                percent(scores.get_ready_in_time),
+                percent(scores.get_ready_short),
+                percent(scores.get_ready_long),
+                percent(scores.get_ready_missed),
+            ]
+        })
+    }
+
+    fn notice_table(&self) -> Table {
+        let mut header: Vec<String> = vec!["station".into()];
+        for (notice, off) in [("inspect now", INSPECT_NOW_DAYS_OFF), ("wash now", WASH_NOW_DAYS_OFF)] {
+            let within = format!("within {off} {}", if off == 1 { "day" } else { "days" });
+            header.extend([format!("{notice}, days after"), within, "early".into(), "late".into(), "never".into()]);
+        }
+        self.rows_of(bare_table(header), |name, scores| {
+            vec![
+                name,
+                spread(scores.inspect_now_days_after),
+                percent(scores.inspect_now_in_time),
+                percent(scores.inspect_now_early),
+                percent(scores.inspect_now_late),
+                percent(scores.inspect_now_missed),
+                spread(scores.wash_now_days_after),
+                percent(scores.wash_now_in_time),
+                percent(scores.wash_now_early),
+                percent(scores.wash_now_late),
+                percent(scores.wash_now_missed),
+            ]
+        })
+    }
+
+    /// One row a station, and one for all where there are several.
+    fn rows_of(&self, mut table: Table, row: impl Fn(String, &NoticeScores) -> Vec<String>) -> Table {
         for report in &self.stations {
-            table.add_row(notice_row(report.station.as_str(), &report.notices));
+            table.add_row(row(report.station.to_string(), &report.notices));
         }
         if self.stations.len() > 1 {
-            table.add_row(notice_row("all", &self.together.notices));
+            table.add_row(row("all".into(), &self.together.notices));
         }
         align_right(&mut table, 1..);
         table
@@ -285,23 +397,6 @@ fn lead_table(leads: &[LeadScore]) -> Table {
     }
     align_right(&mut table, 0..);
     table
-}
-
-fn notice_row(name: &str, scores: &NoticeScores) -> Vec<String> {
-    vec![
-        name.to_owned(),
-        scores.seasons.to_string(),
-        spread(scores.get_ready_days_ahead),
-        percent(scores.get_ready_in_time),
-        percent(scores.get_ready_short),
-        percent(scores.get_ready_long),
-        percent(scores.get_ready_missed),
-        spread(scores.inspect_now_days_after),
-        percent(scores.inspect_now_in_time),
-        percent(scores.inspect_now_early),
-        percent(scores.inspect_now_late),
-        percent(scores.inspect_now_missed),
-    ]
 }
 
 /// Least, then 10, 50 and 90 %, then greatest.

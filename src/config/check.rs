@@ -1,7 +1,11 @@
 //! Values that are of the right type but cannot be meant.
 
 use crate::config::{Config, ConfigFault, LONGEST_SENDER_SHORT, SmtpSecurity};
+use crate::season::Policy;
 use crate::text::Chain;
+
+/// Longest span of a rule of the decision, in days: a window is not longer.
+const LONGEST_DAYS: u32 = 120;
 
 impl Config {
     /// Every such value, with its path and the mend.
@@ -28,14 +32,14 @@ impl Config {
         if self.feeds.contact.chars().any(|c| c.is_control() || !c.is_ascii()) {
             fault("feeds.contact", "must be plain ASCII, since it travels in a header".into());
         }
-        for (path, value) in [
-            ("policy.get_ready_chance", self.policy.get_ready_chance),
-            ("policy.inspect_chance", self.policy.inspect_chance),
-            ("policy.too_late_chance", self.policy.too_late_chance),
-            ("policy.filled_share_limit", self.policy.filled_share_limit),
-        ] {
-            if !(0.0..=1.0).contains(&value) {
-                fault(path, format!("{value} must lie between 0 and 1"));
+        check_policy(&self.policy, &mut fault);
+        let detection = &self.reports.detection;
+        for (path, chance) in
+            [("reports.detection.staff", detection.staff), ("reports.detection.owner", detection.owner)]
+        {
+            if !(chance > 0.0 && chance <= 1.0) {
+                let what = "must be above 0 and at most 1: the chance that one look sees what is there";
+                fault(path, format!("{chance} {what}"));
             }
         }
         for (path, value, least) in [
@@ -119,6 +123,71 @@ impl Config {
         let public = self.messages.public_url.text();
         if !public.is_empty() && !public.starts_with("https://") && !public.starts_with("http://127.0.0.1") {
             fault("messages.public_url", format!("`{public}` must start with https://"));
+        }
+    }
+}
+
+fn check_policy(policy: &Policy, fault: &mut impl FnMut(&str, String)) {
+    let chances = [
+        ("policy.get_ready_chance", policy.get_ready_chance),
+        ("policy.inspect_chance", policy.inspect_chance),
+        ("policy.too_late_chance", policy.too_late_chance),
+    ];
+    for (path, value) in chances.into_iter().chain([("policy.filled_share_limit", policy.filled_share_limit)]) {
+        if !(0.0..=1.0).contains(&value) {
+            fault(path, format!("{value} must lie between 0 and 1"));
+        }
+    }
+    for (path, value) in chances {
+        if value == 0.0 {
+            fault(path, "a chance of 0 is there on every day of the year: write more than 0".into());
+        }
+    }
+    if !(0.5..=1.0).contains(&policy.best_share) {
+        let value = policy.best_share;
+        fault(
+            "policy.best_share",
+            format!(
+                "{value} must lie between 0.5 and 1: a wash that takes less than half of what it can is none of the best"
+            ),
+        );
+    }
+    for (path, value) in [
+        ("policy.get_ready_days", policy.get_ready_days),
+        ("policy.deadline_moves_days", policy.deadline_moves_days),
+        ("policy.hatch_reports", policy.hatch_reports),
+    ] {
+        if value == 0 {
+            fault(path, "0 must be at least 1".into());
+        }
+    }
+    let (rake, between) = (policy.rake_days, policy.between_washes_days);
+    let least = between.saturating_add(rake).max(rake.saturating_add(1));
+    if policy.wash_days < least {
+        fault(
+            "policy.wash_days",
+            format!(
+                "{} must be at least {least}: a second wash comes {between} days after the first (between_washes_days) and \
+                 {rake} days before the deadline (rake_days)",
+                policy.wash_days
+            ),
+        );
+    }
+    if policy.last_days < rake {
+        let value = policy.last_days;
+        fault(
+            "policy.last_days",
+            format!("{value} must be at least rake_days ({rake}): who washes last must rake too"),
+        );
+    }
+    for (path, days) in [
+        ("policy.get_ready_days", policy.get_ready_days),
+        ("policy.wash_days", policy.wash_days),
+        ("policy.last_days", policy.last_days),
+        ("policy.deadline_moves_days", policy.deadline_moves_days),
+    ] {
+        if days > LONGEST_DAYS {
+            fault(path, format!("{days} must be at most {LONGEST_DAYS}"));
         }
     }
 }

@@ -19,6 +19,7 @@ pub use crate::dispatch::settings::{CodingConfig, DkimConfig, EmailConfig, SmppC
 pub use crate::message::settings::{LONGEST_SENDER_SHORT, MessagesConfig};
 pub use crate::people::limits::Limits as LimitsConfig;
 pub use crate::season::Policy as PolicyConfig;
+pub use crate::season::learning::Detection as DetectionConfig;
 pub use crate::secret::{Secret, SecretText};
 pub use crate::weather::settings::{FeedConfig, FeedsConfig, WeatherConfig};
 pub use web::{HooksConfig, ReportHookConfig, TextHookConfig, WebConfig};
@@ -32,6 +33,7 @@ pub struct Config {
     pub feeds: FeedsConfig,
     pub weather: WeatherConfig,
     pub policy: PolicyConfig,
+    pub reports: ReportsConfig,
     pub messages: MessagesConfig,
     pub delivery: DeliveryConfig,
     pub email: EmailConfig,
@@ -83,6 +85,13 @@ impl ScheduleConfig {
     pub fn timetable(&self) -> Result<Timetable, ScheduleError> {
         self.cycle.timetable(self.time_zone)
     }
+}
+
+/// How much field reports say.
+#[derive(Clone, Debug, Default, Deserialize, Serialize)]
+#[serde(default)]
+pub struct ReportsConfig {
+    pub detection: DetectionConfig,
 }
 
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
@@ -200,7 +209,7 @@ mod tests {
     #[test]
     fn an_empty_file_is_the_defaults_and_the_defaults_pass_their_own_check() {
         let config = Config::parse("").expect("sound");
-        assert_eq!(config.policy.get_ready_days, 10);
+        assert_eq!(config.policy.get_ready_days, 21);
         let printed = toml::to_string(&config).expect("prints");
         Config::parse(&printed).expect("reads its own print");
     }
@@ -242,6 +251,41 @@ mod tests {
     }
 
     #[test]
+    fn rules_that_leave_no_room_for_each_other_are_refused_with_the_mend() {
+        for (rules, start) in [
+            ("best_share = 0.4", "policy.best_share: 0.4 must lie between 0.5 and 1"),
+            ("best_share = nan", "policy.best_share: NaN must lie between 0.5 and 1"),
+            ("inspect_chance = 0.0", "policy.inspect_chance: a chance of 0 is there on every day"),
+            ("too_late_chance = -0.1", "policy.too_late_chance: -0.1 must lie between 0 and 1"),
+            ("wash_days = 7", "policy.wash_days: 7 must be at least 8: a second wash comes 5 days after the first"),
+            ("wash_days = 3\nbetween_washes_days = 0", "policy.wash_days: 3 must be at least 4"),
+            ("last_days = 2", "policy.last_days: 2 must be at least rake_days (3)"),
+            ("hatch_reports = 0", "policy.hatch_reports: 0 must be at least 1"),
+            ("get_ready_days = 400", "policy.get_ready_days: 400 must be at most 120"),
+        ] {
+            let told = faults(&format!("[policy]\n{rules}\n"));
+            assert!(told.len() == 1 && told[0].starts_with(start), "{rules}: {told:#?}");
+        }
+        Config::parse("[policy]\nwash_days = 4\nbetween_washes_days = 0\nlast_days = 3\n").expect("just fits");
+    }
+
+    #[test]
+    fn rules_of_an_older_file_are_read_with_what_they_mean_now() {
+        let old = "[policy]\nget_ready_days = 10\nget_ready_chance = 0.5\ninspect_chance = 0.8\nlast_days = 7\n\
+                   too_late_on = false\ntoo_late_chance = 0.9\n[policy.useful_days]\nget-ready = 14\ninspect-now = 21\n";
+        let policy = Config::parse(old).expect("sound").policy;
+        assert_eq!((policy.last_days, policy.inspect_chance, policy.too_late_on), (7, 0.8, false));
+        assert_eq!((policy.best_share, policy.useful_days.wash_now), (0.9, 14));
+        let told = faults("[policy]\nbest_shares = 0.9\n[policy.useful_days]\nwash-nwo = 3\n");
+        for line in [
+            "policy.best_shares: unknown key, did you mean `best_share`?",
+            "policy.useful_days.wash-nwo: unknown key, did you mean `wash-now`?",
+        ] {
+            assert!(told.iter().any(|one| one == line), "{line} is missing in {told:#?}");
+        }
+    }
+
+    #[test]
     fn settings_that_are_read_into_types_keep_their_keys_and_their_faults() {
         let config = Config::parse("[sms]\nabroad = true\n[schedule]\ncycle = \" @daily\"\n").expect("sound");
         assert_eq!(config.sms.reach, crate::people::Reach::World);
@@ -255,6 +299,21 @@ mod tests {
         ] {
             assert!(told.iter().any(|line| line.starts_with(start)), "{start} is missing in {told:#?}");
         }
+    }
+
+    #[test]
+    fn a_chance_to_see_eggs_that_are_there_is_above_nought_and_no_more_than_certain() {
+        let told = faults("[reports]\ndetection = { staff = 1.2, owner = 0.0 }\n");
+        assert_eq!(
+            told,
+            [
+                "reports.detection.staff: 1.2 must be above 0 and at most 1: the chance that one look sees what is there",
+                "reports.detection.owner: 0 must be above 0 and at most 1: the chance that one look sees what is there",
+            ]
+        );
+        let one = Config::parse("[reports]\ndetection = { owner = 0.5 }\n").expect("sound");
+        assert_eq!((one.reports.detection.staff, one.reports.detection.owner), (0.9, 0.5));
+        assert!(faults("[reports]\ndetection = { owners = 0.5 }\n")[0].contains("did you mean `owner`?"));
     }
 
     #[test]

@@ -9,6 +9,12 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 /// Streams that are not a station's or a season's own.
 pub const PEOPLE: u64 = 1;
 pub const STATE_WEATHER: u64 = 2;
+/// What is true of the invented insect in every season, and who looks at trees.
+pub const INSECT: u64 = 3;
+/// One stream a season: what is true of the insect in it.
+pub const INSECT_SEASON: u64 = 40_000;
+/// One stream a season: what people saw at trees.
+pub const SIGHTINGS: u64 = 50_000;
 /// One stream a season: the day and the station of the wild value.
 pub const WILD_VALUE: u64 = 10_000;
 /// One stream a station.

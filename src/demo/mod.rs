@@ -5,6 +5,10 @@
 pub mod play;
 pub mod state;
 
+pub mod eggs;
+pub mod reports;
+pub mod truth;
+
 pub mod people;
 pub mod view;
 pub mod weather;

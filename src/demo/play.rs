@@ -9,9 +9,11 @@ use chrono::{DateTime, Utc};
 
 use crate::clock::SystemClock;
 use crate::config::{Config, ConfigFault};
+use crate::demo::eggs::{self, Harvest};
 use crate::demo::state::{State, StateError};
 use crate::demo::view::{Board, BoardRegion, LiveView, Manner, Mark, Scale, Speed};
-use crate::demo::{people, weather};
+use crate::demo::weather::StateWeather;
+use crate::demo::{people, reports, truth, weather};
 use crate::dispatch::channels::Channels;
 use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
@@ -50,6 +52,8 @@ pub struct Played {
     pub regions: Vec<RegionSeason>,
     /// Every notice of the season, as it stood in the end.
     pub notices: Vec<Notice>,
+    /// What the notices were worth, region by region.
+    pub harvest: Vec<Harvest>,
     pub board: Board,
     pub settings: PathBuf,
     /// What those settings say.
@@ -106,7 +110,12 @@ pub async fn play(
     let config = settings(&wanted.folder, &state)?;
     let randomness = Randomness::seeded(wanted.seed);
     let app = App::open(&config, Arc::new(SystemClock), &randomness).await?;
-    fill(&app.store, &state, wanted.seed, season, progress).await?;
+    let made = weather::make(&state, wanted.seed);
+    fill(&app.store, &state, &made, wanted.seed, season, progress).await?;
+    let profile = app.profiles.get(&state.profile).ok_or(DemoError::NoProfile)?.clone();
+    let truths = truth::draw(&state, &made, &profile, season, wanted.seed);
+    let seen = reports::make(&truths, &profile, state.time_zone, season, wanted.seed);
+    reports::put(&app.store, &seen).await?;
 
     let world = ReplayWorld::read(&app, &[]).await?.with_staff(STAFF_ANSWER);
     let messages = wanted.folder.join(MESSAGES);
@@ -128,9 +137,10 @@ pub async fn play(
     }
     folder.sort_index().map_err(|source| DemoError::Folder { path: messages.clone(), source })?;
     let board = view.close().map_err(DemoError::View)?;
+    let harvest = profile.eggs.as_ref().map(|eggs| eggs::harvest(&regions, &truths, eggs)).unwrap_or_default();
     app.store.close().await;
     let settings = wanted.folder.join(SETTINGS);
-    Ok(Played { state, season, regions, notices, board, settings, config, messages, randomness })
+    Ok(Played { state, season, regions, notices, harvest, board, settings, config, messages, randomness })
 }
 
 /// An empty folder, or one that an earlier demo left, emptied of what it left.
@@ -203,6 +213,7 @@ fn quoted(text: &str) -> String {
 async fn fill(
     store: &Store,
     state: &State,
+    made: &StateWeather,
     seed: u64,
     season: i32,
     progress: impl Fn(&str, usize, usize),
@@ -211,7 +222,6 @@ async fn fill(
         chrono::NaiveDate::from_ymd_opt(season, 1, 1).unwrap_or_default().and_time(chrono::NaiveTime::MIN),
         state.time_zone,
     );
-    let made = weather::make(state, seed);
     let year = |month, day| chrono::NaiveDate::from_ymd_opt(season, month, day).unwrap_or_default();
     for (at, station) in state.stations.iter().enumerate() {
         progress("stations and their weather", at, state.stations.len());
@@ -246,7 +256,7 @@ async fn fill(
 }
 
 fn board(app: &App, state: &State, season: i32) -> Result<Board, DemoError> {
-    let profile = app.profiles.get(&state.profile).ok_or(DemoError::NoProfile)?;
+    let profile = &*app.profiles.get(&state.profile).ok_or(DemoError::NoProfile)?;
     let regions = state.regions.iter().map(|region| BoardRegion {
         id: region.region.id.clone(),
         name: region.region.name.clone(),

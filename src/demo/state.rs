@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 use serde::Deserialize;
 
 use crate::geo::Point;
-use crate::region::{Region, RegionId, Release, Zip, ZipError};
+use crate::region::{OwnerReports, Region, RegionId, Release, Zip, ZipError};
 use crate::weather::{FeedKind, SourceRef, Station, StationId};
 
 const BUILT_IN: &str = include_str!("../../demo-data/state.toml");
@@ -262,6 +262,7 @@ impl FileRegion {
             zips,
             stations: self.stations,
             release,
+            owner_reports: OwnerReports::WhenConfirmed,
             retired: false,
         };
         Ok(StateRegion { region, people: self.people, spanish: self.spanish })

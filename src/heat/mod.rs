@@ -2,6 +2,7 @@
 //!
 //! Nothing here does I/O, holds a clock or panics on data. Temperatures are °C, heat is °C·day.
 
+pub mod belief;
 pub mod degree_days;
 pub mod hindcast;
 pub mod projection;

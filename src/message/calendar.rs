@@ -13,11 +13,17 @@ use crate::season::NoticeKind;
 /// All notices of a season and region share one UID and count up its SEQUENCE, so that a later notice moves the entry of
 /// an earlier one and adds no second.
 pub(super) fn entry(kind: NoticeKind, facts: &NoticeFacts, summary: &str, description: &str) -> Option<String> {
-    let (sequence, first) = match kind {
-        NoticeKind::GetReady => (0, facts.laying.likely.max(facts.decided_on)),
-        NoticeKind::InspectNow => (1, facts.decided_on),
-        NoticeKind::LastDaysToWash => (2, facts.decided_on),
-        NoticeKind::TooLateToWash => return None,
+    let best = facts.days.and_then(|days| days.best);
+    let (sequence, first) = match (kind, best) {
+        // Too early to name a last day: it would move.
+        (NoticeKind::GetReady, _) | (NoticeKind::InspectNow, Some(_)) => return None,
+        (NoticeKind::InspectNow, None) => (1, facts.decided_on),
+        (NoticeKind::WashNow, _) => (2, facts.decided_on),
+        (NoticeKind::DeadlineMoved, best) => {
+            (3, best.map_or(facts.decided_on, |best| best.first.max(facts.decided_on)))
+        }
+        (NoticeKind::LastDaysToWash, _) => (4, facts.decided_on),
+        (NoticeKind::TooLateToWash, _) => return None,
     };
     let last = facts.wash_by.max(first);
     let mut event =
@@ -60,7 +66,7 @@ mod tests {
     #[test]
     fn an_entry_says_what_rfc_5545_asks_for() {
         let facts = samples::typical().facts;
-        let text = entry(NoticeKind::InspectNow, &facts, "Wash; now, \\ please", "One\nTwo").unwrap();
+        let text = entry(NoticeKind::WashNow, &facts, "Wash; now, \\ please", "One\nTwo").unwrap();
         assert_eq!(
             unfolded(&text),
             [
@@ -75,7 +81,7 @@ mod tests {
                 "DTSTAMP:20260314T000000Z",
                 "DTSTART;VALUE=DATE:20260314",
                 "LOCATION:Cedar Flat",
-                "SEQUENCE:1",
+                "SEQUENCE:2",
                 "SUMMARY:Wash\\; now\\, \\\\ please",
                 "TRANSP:TRANSPARENT",
                 "UID:wash-cedar-flat-2026@treebell.invalid",
@@ -88,22 +94,39 @@ mod tests {
     #[test]
     fn long_lines_are_folded_at_75_octets_and_never_inside_a_character() {
         let long = "ñandú árbol ".repeat(30);
-        let text = entry(NoticeKind::GetReady, &samples::typical().facts, "Wash", long.trim()).unwrap();
+        let text = entry(NoticeKind::WashNow, &samples::typical().facts, "Wash", long.trim()).unwrap();
         assert!(text.ends_with("\r\n") && !text.replace("\r\n", "").contains(['\r', '\n']));
         assert!(text.split("\r\n").all(|line| line.len() <= 75));
         assert!(unfolded(&text).contains(&format!("DESCRIPTION:{}", long.trim())));
     }
 
+    fn line(facts: &NoticeFacts, kind: NoticeKind, start: &str) -> Option<String> {
+        let lines = unfolded(&entry(kind, facts, "Wash", "x").unwrap());
+        lines.into_iter().find(|line| line.starts_with(start))
+    }
+
     #[test]
     fn a_later_notice_moves_the_same_entry() {
         let facts = samples::typical().facts;
-        let lines = |kind| unfolded(&entry(kind, &facts, "Wash", "x").unwrap());
-        let (ready, last) = (lines(NoticeKind::GetReady), lines(NoticeKind::LastDaysToWash));
-        let line = |lines: &[String], start: &str| lines.iter().find(|line| line.starts_with(start)).cloned();
-        assert_eq!(line(&ready, "UID:"), line(&last, "UID:"));
-        assert_eq!(line(&ready, "SEQUENCE:").as_deref(), Some("SEQUENCE:0"));
-        assert_eq!(line(&last, "SEQUENCE:").as_deref(), Some("SEQUENCE:2"));
-        assert_eq!(line(&ready, "DTSTART").as_deref(), Some("DTSTART;VALUE=DATE:20260317"));
-        assert_eq!(entry(NoticeKind::TooLateToWash, &facts, "Wash", "x"), None);
+        let line = |kind, start| line(&facts, kind, start);
+        assert_eq!(line(NoticeKind::WashNow, "UID:"), line(NoticeKind::LastDaysToWash, "UID:"));
+        assert_eq!(line(NoticeKind::WashNow, "SEQUENCE:").as_deref(), Some("SEQUENCE:2"));
+        assert_eq!(line(NoticeKind::DeadlineMoved, "SEQUENCE:").as_deref(), Some("SEQUENCE:3"));
+        assert_eq!(line(NoticeKind::LastDaysToWash, "SEQUENCE:").as_deref(), Some("SEQUENCE:4"));
+        // The best days lie ahead.
+        assert_eq!(line(NoticeKind::DeadlineMoved, "DTSTART").as_deref(), Some("DTSTART;VALUE=DATE:20260330"));
+    }
+
+    #[test]
+    fn there_is_no_entry_before_the_deadline_is_told_and_none_after_it() {
+        let mut facts = samples::typical().facts;
+        for kind in [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::TooLateToWash] {
+            assert_eq!(entry(kind, &facts, "Wash", "x"), None, "{}", kind.name());
+        }
+        // A profile that tells no best days has the deadline told with "look now".
+        facts.days = facts.days.map(|days| crate::season::WindowDays { best: None, ..days });
+        assert_eq!(line(&facts, NoticeKind::InspectNow, "SEQUENCE:").as_deref(), Some("SEQUENCE:1"));
+        assert_eq!(line(&facts, NoticeKind::InspectNow, "DTEND").as_deref(), Some("DTEND;VALUE=DATE:20260413"));
+        assert_eq!(entry(NoticeKind::GetReady, &facts, "Wash", "x"), None);
     }
 }

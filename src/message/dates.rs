@@ -55,6 +55,14 @@ pub fn spread(
     }
 }
 
+/// From a day to another in a text message: `Mar 30-Apr 12`, `30 mar-12 abr`; one day where both are the same.
+pub fn span(first: NaiveDate, last: NaiveDate, language: Language) -> String {
+    match first < last {
+        true => between(first, last, language, DateStyle::Short),
+        false => day(first, language, DateStyle::Short),
+    }
+}
+
 fn between(early: NaiveDate, late: NaiveDate, language: Language, style: DateStyle) -> String {
     let same_month = (early.year(), early.month()) == (late.year(), late.month());
     let (first, last) = (early.day(), late.day());
@@ -149,6 +157,14 @@ mod tests {
             Some(date(3, 17)),
             ["about March 17", "about Mar 17", "hacia el 17 de marzo", "hacia 17 mar"],
         );
+    }
+
+    #[test]
+    fn a_span_of_one_day_is_that_day() {
+        assert_eq!(span(date(3, 30), date(4, 12), Language::En), "Mar 30-Apr 12");
+        assert_eq!(span(date(4, 2), date(4, 12), Language::Es), "2-12 abr");
+        assert_eq!(span(date(4, 12), date(4, 12), Language::Es), "12 abr");
+        assert_eq!(span(date(4, 12), date(4, 9), Language::En), "Apr 12");
     }
 
     #[test]

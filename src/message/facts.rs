@@ -5,7 +5,9 @@ use serde::{Deserialize, Serialize};
 
 use super::settings::MessagesConfig;
 use crate::region::{Region, RegionId};
-use crate::season::{Borrowed, Outlook, StageId, deadline, profile};
+use crate::season::decide::MovedBy;
+use crate::season::window::DeadlineRule;
+use crate::season::{Borrowed, Outlook, RecordTrust, StageId, WindowDays, profile, window};
 
 /// Who speaks, and where to turn.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -68,6 +70,14 @@ impl Basis {
     }
 }
 
+/// Days of a season whose temperatures were not measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EstimatedDays {
+    pub estimated: u32,
+    /// Since the biofix, the estimated ones among them.
+    pub days: u32,
+}
+
 /// All that the templates of a notice may say.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct NoticeFacts {
@@ -94,6 +104,25 @@ pub struct NoticeFacts {
     /// Whose past years the dates lean on, if not the station's own.
     #[serde(default)]
     pub borrowed: Option<Borrowed>,
+    /// The days of the window; `None` in notices from before they were told.
+    #[serde(default)]
+    pub days: Option<WindowDays>,
+    /// What moved the deadline, in the notice that tells of it.
+    #[serde(default)]
+    pub moved_by: Option<MovedBy>,
+    /// Of the profile that the dates were made with; `None` in notices from before it was kept.
+    #[serde(default)]
+    pub profile_version: Option<u32>,
+    /// Where more than half of the season's days were estimated.
+    #[serde(default)]
+    pub estimated: Option<EstimatedDays>,
+}
+
+/// Why a notice says what it says.
+#[derive(Clone, Copy, Debug)]
+pub struct Grounds {
+    pub basis: Basis,
+    pub moved_by: Option<MovedBy>,
 }
 
 /// The part of a profile that the facts need.
@@ -109,44 +138,66 @@ pub struct WashingWindow<'a> {
 impl NoticeFacts {
     /// Takes the facts from an outlook; every date a notice needs is there afterwards.
     ///
-    /// Where the outlook has no likely day for a stage, and for the last day to wash: see [`deadline`].
+    /// Where the outlook has no likely day for a stage: see [`window`].
     pub fn from_outlook(
         sender: Sender,
         region: &Region,
         station_name: &str,
         outlook: &Outlook,
+        days: WindowDays,
         window: WashingWindow<'_>,
-        basis: Basis,
+        grounds: Grounds,
     ) -> Self {
         let today = outlook.today;
-        let laying = stage_dates(outlook, &window.stages.opens, deadline::opening_day(outlook, window.stages));
-        let hatch = stage_dates(outlook, &window.stages.closes, deadline::closing_day(outlook, window.stages));
+        let laying = stage_dates(outlook, &window.stages.opens, window::opening_day(outlook, window.stages));
+        let hatch = stage_dates(outlook, &window.stages.closes, window::closing_day(outlook, window.stages));
         Self {
             sender,
             region_id: region.id.clone(),
             region_name: region.name.clone(),
             season: outlook.season.year,
             decided_on: today,
-            basis,
+            basis: grounds.basis,
             laying,
             hatch,
-            wash_by: deadline::wash_by(outlook, window.stages),
+            wash_by: days.deadline,
             station_name: station_name.to_owned(),
             heat_sum: outlook.heat_sum,
             heat_needed: window.heat_needed,
             provisional: window.provisional,
             borrowed: outlook.borrowed.clone(),
+            days: Some(days),
+            moved_by: grounds.moved_by,
+            profile_version: Some(outlook.profile_version),
+            estimated: mostly_estimated(&outlook.trust),
         }
+    }
+
+    /// Whether somebody saw the hatch.
+    pub fn hatch_was_seen(&self) -> bool {
+        self.days.is_some_and(|days| days.rule == DeadlineRule::HatchSeen)
+    }
+}
+
+fn mostly_estimated(trust: &RecordTrust) -> Option<EstimatedDays> {
+    match *trust {
+        RecordTrust::TooMuchFilled { filled_days, days } if filled_days.saturating_mul(2) > days => {
+            Some(EstimatedDays { estimated: filled_days, days })
+        }
+        _ => None,
     }
 }
 
 fn stage_dates(outlook: &Outlook, stage: &StageId, fallback: NaiveDate) -> StageDates {
     let unknown = StageDates { reached: None, early: None, likely: fallback, late: None, past_error_days: None };
     let Some(stage) = outlook.stage(stage) else { return unknown };
-    match (stage.reached, stage.spread.median) {
+    // With a belief only what somebody saw has come for certain.
+    match (stage.reached.filter(|_| stage.dates.is_empty()), stage.spread.median) {
         (Some(reached), _) => StageDates { reached: Some(reached.on), likely: reached.on, ..unknown },
         (None, Some(likely)) => {
-            let past = stage.past.filter(|_| likely >= outlook.today);
+            // No record where nothing was measured this season.
+            let measured = outlook.newest_real_day.is_some();
+            let past = stage.past.filter(|_| measured && likely >= outlook.today);
             let past_error_days = past.map(|past| past.mae_days.round() as u32);
             StageDates { early: stage.spread.early, likely, late: stage.spread.late, past_error_days, ..unknown }
         }
@@ -158,44 +209,36 @@ fn stage_dates(outlook: &Outlook, stage: &StageId, fallback: NaiveDate) -> Stage
 mod tests {
     use super::*;
     use crate::geo::Point;
-    use crate::region::Release;
-    use crate::season::{DateSpread, Reached, ReachedBy, RecordTrust, SeasonKey, StageOutlook};
+    use crate::message::samples;
+    use crate::region::{OwnerReports, Release};
+    use crate::season::{DateSpread, PastScore, Reached, ReachedBy, RecordTrust, SeasonKey, StageOutlook};
 
     fn date(month: u32, day: u32) -> NaiveDate {
         NaiveDate::from_ymd_opt(2026, month, day).unwrap()
     }
 
-    fn stage(id: &str, reached: Option<NaiveDate>, spread: [Option<NaiveDate>; 3]) -> StageOutlook {
+    fn stage(id: &str, reached: Option<(NaiveDate, ReachedBy)>, spread: [Option<NaiveDate>; 3]) -> StageOutlook {
         let [early, median, late] = spread;
+        let score =
+            PastScore { lead_days: 14, n: 40, bias_days: 0.5, mae_days: 3.6, crps_days: 2.5, skill: None, held: 0.8 };
         StageOutlook {
             stage: id.into(),
             at_sum: None,
-            reached: reached.map(|on| Reached { on, on_real_days: true, by: ReachedBy::Model }),
+            reached: reached.map(|(on, by)| Reached { on, on_real_days: true, by }),
             spread: DateSpread { early, median, late },
             dates: Vec::new(),
             not_reached: 0,
-            past: None,
+            past: Some(score),
+            parts: None,
         }
     }
 
-    fn facts(today: NaiveDate, laying: StageOutlook, hatch: StageOutlook) -> NoticeFacts {
-        let region = Region {
-            id: "cedar-flat".into(),
-            name: "Cedar Flat".into(),
-            place: Point { latitude: 35.0, longitude: -135.0 },
-            elevation_m: 1600.0,
-            time_zone: chrono_tz::America::Denver,
-            profile: "pinyon-needle-scale".into(),
-            zips: Vec::new(),
-            stations: Vec::new(),
-            release: Release::AtOnce,
-            retired: false,
-        };
-        let outlook = Outlook {
+    fn outlook(today: NaiveDate, laying: StageOutlook, hatch: StageOutlook) -> Outlook {
+        Outlook {
             season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "cedar-flat".into(), year: 2026 },
             today,
-            last_day: None,
-            newest_real_day: None,
+            last_day: Some(today),
+            newest_real_day: Some(today),
             heat_sum: 200.0,
             observed_sum: 200.0,
             current_stage: None,
@@ -207,36 +250,102 @@ mod tests {
             forecast_fit: None,
             station: "demo".into(),
             borrowed: None,
+            profile_version: 3,
+            wash: None,
+            learned: None,
+        }
+    }
+
+    fn facts_of(outlook: &Outlook, grounds: Grounds) -> NoticeFacts {
+        let region = Region {
+            id: "cedar-flat".into(),
+            name: "Cedar Flat".into(),
+            place: Point { latitude: 35.0, longitude: -135.0 },
+            elevation_m: 1600.0,
+            time_zone: chrono_tz::America::Denver,
+            profile: "pinyon-needle-scale".into(),
+            zips: Vec::new(),
+            stations: Vec::new(),
+            release: Release::AtOnce,
+            owner_reports: OwnerReports::WhenConfirmed,
+            retired: false,
         };
-        let stages = profile::Window { opens: "laying".into(), closes: "hatch".into() };
+        let stages = profile::Window { opens: "laying".into(), closes: "hatch".into(), settles: None };
         let window = WashingWindow { stages: &stages, heat_needed: 214.0, provisional: true };
+        let days = samples::typical().facts.days.unwrap();
         let sender = Sender::from(&MessagesConfig::default());
-        NoticeFacts::from_outlook(sender, &region, "Cedar Flat", &outlook, window, Basis::Heat)
+        NoticeFacts::from_outlook(sender, &region, "Cedar Flat", outlook, days, window, grounds)
+    }
+
+    fn by_heat() -> Grounds {
+        Grounds { basis: Basis::Heat, moved_by: None }
+    }
+
+    fn hatch_ahead() -> StageOutlook {
+        stage("hatch", None, [Some(date(4, 10)), Some(date(4, 16)), Some(date(4, 24))])
     }
 
     #[test]
-    fn the_last_day_to_wash_is_the_early_date_of_the_hatch_while_there_is_time() {
-        let hatch = || stage("hatch", None, [Some(date(4, 10)), Some(date(4, 16)), Some(date(4, 24))]);
-        let laying = || stage("laying", Some(date(3, 12)), [None; 3]);
-        assert_eq!(facts(date(3, 14), laying(), hatch()).wash_by, date(4, 10));
-        assert_eq!(facts(date(4, 7), laying(), hatch()).wash_by, date(4, 10));
-        assert_eq!(facts(date(4, 8), laying(), hatch()).wash_by, date(4, 16));
-        assert_eq!(facts(date(4, 20), laying(), hatch()).wash_by, date(4, 20));
+    fn the_days_are_those_of_the_window() {
+        let laying = stage("laying", Some((date(3, 12), ReachedBy::FieldReport)), [None; 3]);
+        let grounds = Grounds { basis: Basis::Seen, moved_by: Some(MovedBy::Reports) };
+        let facts = facts_of(&outlook(date(3, 14), laying, hatch_ahead()), grounds);
+        assert_eq!(Some(facts.wash_by), facts.days.map(|days| days.deadline));
+        assert_eq!((facts.basis, facts.moved_by), (Basis::Seen, Some(MovedBy::Reports)));
+        assert_eq!((facts.laying.reached, facts.profile_version), (Some(date(3, 12)), Some(3)));
+        assert!(!facts.hatch_was_seen());
+    }
+
+    #[test]
+    fn a_number_that_was_reached_is_no_sight_while_its_doubt_is_carried() {
+        let mut laying = stage(
+            "laying",
+            Some((date(3, 12), ReachedBy::Model)),
+            [Some(date(3, 4)), Some(date(3, 13)), Some(date(3, 29))],
+        );
+        laying.dates = vec![date(3, 4), date(3, 13), date(3, 29)];
+        let facts = facts_of(&outlook(date(3, 14), laying, hatch_ahead()), by_heat());
+        assert_eq!((facts.laying.reached, facts.laying.early), (None, Some(date(3, 4))));
     }
 
     #[test]
     fn a_field_report_before_the_model_still_gives_every_date() {
-        let facts = facts(date(3, 2), stage("laying", None, [None; 3]), stage("hatch", None, [None; 3]));
-        assert_eq!(facts.laying.likely, date(3, 2));
-        assert_eq!(facts.hatch.likely, date(4, 1));
-        assert_eq!(facts.wash_by, date(4, 1));
+        let none = |id| stage(id, None, [None; 3]);
+        let facts = facts_of(&outlook(date(3, 2), none("laying"), none("hatch")), by_heat());
+        assert_eq!((facts.laying.likely, facts.hatch.likely), (date(3, 2), date(4, 1)));
     }
 
     #[test]
-    fn facts_survive_the_way_through_json() {
-        let hatch = stage("hatch", None, [Some(date(4, 10)), Some(date(4, 16)), None]);
-        let facts = facts(date(3, 14), stage("laying", Some(date(3, 12)), [None; 3]), hatch);
-        let json = serde_json::to_string(&facts).unwrap();
-        assert_eq!(serde_json::from_str::<NoticeFacts>(&json).unwrap(), facts);
+    fn the_record_is_left_out_where_nothing_was_measured() {
+        let laying = stage("laying", None, [Some(date(3, 20)), Some(date(3, 24)), None]);
+        let mut outlook = outlook(date(3, 14), laying, hatch_ahead());
+        assert_eq!(facts_of(&outlook, by_heat()).hatch.past_error_days, Some(4));
+        outlook.newest_real_day = None;
+        let facts = facts_of(&outlook, by_heat());
+        assert_eq!((facts.laying.past_error_days, facts.hatch.past_error_days), (None, None));
+    }
+
+    #[test]
+    fn estimated_days_are_named_when_they_are_most_of_the_season() {
+        let laying = stage("laying", None, [Some(date(3, 20)), Some(date(3, 24)), None]);
+        let mut outlook = outlook(date(3, 14), laying, hatch_ahead());
+        for (filled_days, named) in [(37, true), (36, false)] {
+            outlook.trust = RecordTrust::TooMuchFilled { filled_days, days: 73 };
+            let wanted = named.then_some(EstimatedDays { estimated: filled_days, days: 73 });
+            assert_eq!(facts_of(&outlook, by_heat()).estimated, wanted);
+        }
+    }
+
+    #[test]
+    fn facts_survive_the_way_through_json_and_old_ones_are_read() {
+        let facts = samples::typical().facts;
+        let mut json = serde_json::to_value(&facts).unwrap();
+        assert_eq!(serde_json::from_value::<NoticeFacts>(json.clone()).unwrap(), facts);
+        let object = json.as_object_mut().unwrap();
+        for new in ["days", "moved_by", "profile_version", "estimated"] {
+            assert!(object.remove(new).is_some(), "{new}");
+        }
+        let old = NoticeFacts { days: None, profile_version: None, ..facts };
+        assert_eq!(serde_json::from_value::<NoticeFacts>(json).unwrap(), old);
     }
 }

@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 pub use facts::{Basis, NoticeFacts, Sender, StageDates};
 pub use personal::{Personal, PersonalError, personalise};
 pub use templates::{RenderError, TemplateFault, TemplateFaults, Templates};
-pub use transactional::{TransactionalFacts, TransactionalKind};
+pub use transactional::{InForce, TransactionalFacts, TransactionalKind};
 
 /// What one channel carries, fully written but for the personal part, which [`personalise`] puts in when it is sent.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

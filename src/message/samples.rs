@@ -2,8 +2,10 @@
 
 use chrono::NaiveDate;
 
-use super::facts::{Basis, NoticeFacts, Sender, StageDates};
-use crate::season::Borrowed;
+use super::facts::{Basis, EstimatedDays, NoticeFacts, Sender, StageDates};
+use crate::season::decide::MovedBy;
+use crate::season::window::DeadlineRule;
+use crate::season::{Borrowed, DaySpan, WindowDays};
 
 #[derive(Clone, Debug)]
 pub struct Sample {
@@ -15,10 +17,32 @@ pub struct Sample {
 
 /// Together they meet every branch that the facts can open in a template.
 pub fn all() -> Vec<Sample> {
-    vec![typical(), plain(), seen(), open_ended(), longest(), accented()]
+    vec![
+        typical(),
+        plain(),
+        seen(),
+        cooler(),
+        warmer(),
+        reported(),
+        hatching(),
+        open_ended(),
+        unmeasured(),
+        longest(),
+        accented(),
+    ]
 }
 
-/// A middle-elevation region in a usual year.
+/// The samples that differ from those before them in what transactional messages take of them: sender and region.
+pub(super) fn with_other_names(samples: &[Sample]) -> impl Iterator<Item = &Sample> {
+    let names = |sample: &Sample| (sample.facts.sender.clone(), sample.facts.region_name.clone());
+    samples
+        .iter()
+        .enumerate()
+        .filter(move |(at, sample)| !samples.iter().take(*at).any(|earlier| names(earlier) == names(sample)))
+        .map(|(_, sample)| sample)
+}
+
+/// A middle-elevation region in a usual year, by a profile that says how sure its sums are.
 pub fn typical() -> Sample {
     let spread = |early, likely, late, off| StageDates {
         reached: None,
@@ -43,19 +67,34 @@ pub fn typical() -> Sample {
             season: 2026,
             decided_on: date(3, 14),
             basis: Basis::Chance,
-            laying: spread(date(3, 12), date(3, 17), date(3, 24), 2),
-            hatch: spread(date(4, 12), date(4, 18), date(4, 26), 4),
+            laying: spread(date(3, 8), date(3, 22), date(4, 10), 2),
+            hatch: spread(date(4, 15), date(4, 29), date(5, 18), 4),
             wash_by: date(4, 12),
             station_name: "Cedar Flat".into(),
             heat_sum: 198.0,
             heat_needed: 214.0,
             provisional: true,
             borrowed: None,
+            days: Some(WindowDays {
+                look_from: date(3, 13),
+                best: Some(DaySpan { first: date(3, 30), last: date(4, 12) }),
+                deadline: date(4, 12),
+                rule: DeadlineRule::HatchEarly,
+                last_from: date(4, 4),
+                hatch_early: Some(date(4, 15)),
+                hatch_late: Some(date(5, 18)),
+                settled: Some(date(5, 13)),
+                was: None,
+            }),
+            moved_by: None,
+            profile_version: Some(1),
+            estimated: None,
         },
     }
 }
 
-/// The heat sum is reached, the thresholds are the user's own, and the service has no public page.
+/// The heat sum is reached, the thresholds are the user's own and tell neither how sure they are nor how eggs spread over
+/// heat, and the service has no public page.
 fn plain() -> Sample {
     let mut facts = typical().facts;
     facts.sender.public_url = None;
@@ -64,6 +103,17 @@ fn plain() -> Sample {
     facts.heat_sum = 215.3;
     facts.laying =
         StageDates { reached: Some(date(3, 16)), early: None, likely: date(3, 16), late: None, past_error_days: None };
+    facts.hatch.early = Some(date(4, 12));
+    facts.hatch.likely = date(4, 18);
+    facts.hatch.late = Some(date(4, 26));
+    facts.days = facts.days.map(|days| WindowDays {
+        best: None,
+        rule: DeadlineRule::HatchEarly,
+        hatch_early: Some(date(4, 15)),
+        hatch_late: Some(date(4, 26)),
+        settled: None,
+        ..days
+    });
     Sample { name: "plain", natural: true, facts }
 }
 
@@ -71,7 +121,73 @@ fn plain() -> Sample {
 fn seen() -> Sample {
     let mut facts = typical().facts;
     facts.basis = Basis::Seen;
+    facts.laying =
+        StageDates { reached: Some(date(3, 11)), early: None, likely: date(3, 11), late: None, past_error_days: None };
     Sample { name: "seen", natural: true, facts }
+}
+
+/// The told deadline has moved.
+fn moved(name: &'static str, was: NaiveDate, to: NaiveDate, by: MovedBy) -> Sample {
+    let mut facts = typical().facts;
+    facts.decided_on = date(4, 2);
+    facts.wash_by = to;
+    facts.days = facts.days.map(|days| WindowDays {
+        best: Some(DaySpan { first: date(3, 30), last: to }),
+        deadline: to,
+        last_from: date(4, 7),
+        was: Some(was),
+        ..days
+    });
+    facts.moved_by = Some(by);
+    Sample { name, natural: true, facts }
+}
+
+fn cooler() -> Sample {
+    let mut sample = moved("cooler", date(4, 5), date(4, 17), MovedBy::CoolWeather);
+    // The best days have moved with it, and lie ahead again.
+    let best = DaySpan { first: date(4, 6), last: date(4, 17) };
+    sample.facts.days = sample.facts.days.map(|days| WindowDays { best: Some(best), ..days });
+    sample
+}
+
+fn warmer() -> Sample {
+    moved("warmer", date(4, 17), date(4, 10), MovedBy::WarmWeather)
+}
+
+/// What people saw moved it, to a later day.
+fn reported() -> Sample {
+    let mut sample = moved("reported", date(4, 5), date(4, 12), MovedBy::Reports);
+    sample.facts.basis = Basis::Heat;
+    sample
+}
+
+/// People saw the hatch.
+fn hatching() -> Sample {
+    let mut sample = moved("hatching", date(4, 17), date(4, 12), MovedBy::Reports);
+    let seen_on = date(4, 7);
+    sample.facts.basis = Basis::Seen;
+    sample.facts.decided_on = date(4, 8);
+    sample.facts.hatch =
+        StageDates { reached: Some(seen_on), early: None, likely: seen_on, late: None, past_error_days: None };
+    sample.facts.days = sample.facts.days.map(|days| WindowDays {
+        rule: DeadlineRule::HatchSeen,
+        hatch_early: None,
+        hatch_late: None,
+        settled: Some(date(4, 21)),
+        ..days
+    });
+    sample
+}
+
+/// Hardly anything was measured this season, and the notice is from before its days were kept.
+fn unmeasured() -> Sample {
+    let mut facts = typical().facts;
+    facts.laying.past_error_days = None;
+    facts.hatch.past_error_days = None;
+    facts.estimated = Some(EstimatedDays { estimated: 61, days: 73 });
+    facts.days = None;
+    facts.profile_version = None;
+    Sample { name: "unmeasured", natural: true, facts }
 }
 
 /// Some past years, most of them another station's, do not reach the stages in time to tell, and the hatch has begun by
@@ -118,6 +234,13 @@ pub fn longest() -> Sample {
         past_error_days: None,
     };
     facts.wash_by = date(4, 28);
+    facts.days = facts.days.map(|days| WindowDays {
+        best: Some(DaySpan { first: date(4, 16), last: date(4, 27) }),
+        deadline: date(4, 28),
+        was: Some(date(4, 17)),
+        ..days
+    });
+    facts.moved_by = Some(MovedBy::Reports);
     Sample { name: "longest", natural: false, facts }
 }
 

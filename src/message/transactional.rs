@@ -1,9 +1,11 @@
 //! Transactional messages: what one person is told about their own subscription, beside the notices that a whole region gets.
 
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::message::facts::Sender;
 use crate::people::{Channel, Zip};
+use crate::season::NoticeKind;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -90,6 +92,16 @@ impl TransactionalKind {
     }
 }
 
+/// The notice in force where somebody joins while a window is open.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct InForce {
+    pub kind: NoticeKind,
+    /// The deadline, where the notice tells one.
+    pub wash_by: Option<NaiveDate>,
+    /// The region's own page.
+    pub region_url: Option<String>,
+}
+
 /// All that the templates of a transactional message may say.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TransactionalFacts {
@@ -106,6 +118,8 @@ pub struct TransactionalFacts {
     pub preferences_url: Option<String>,
     /// Where one tap tells what was seen; e-mail only.
     pub seen_url: Option<String>,
+    /// Of `Welcome`: what the region was told last, while it still holds.
+    pub in_force: Option<InForce>,
 }
 
 impl TransactionalFacts {
@@ -119,6 +133,7 @@ impl TransactionalFacts {
             confirm_url: None,
             preferences_url: None,
             seen_url: None,
+            in_force: None,
         }
     }
 
@@ -134,6 +149,7 @@ impl TransactionalFacts {
             confirm_url: Some("https://pinyon.example.org/confirm/sample".into()),
             preferences_url: Some("https://pinyon.example.org/preferences/sample".into()),
             seen_url: Some("https://pinyon.example.org/seen/sample".into()),
+            in_force: None,
         };
         let bare = Self {
             zips: full.zips[..full.zips.len().min(1)].to_vec(),
@@ -142,7 +158,23 @@ impl TransactionalFacts {
             seen_url: None,
             ..full.clone()
         };
-        vec![full, bare]
+        let wash_by = NaiveDate::from_ymd_opt(2026, 4, 12);
+        let joined = NoticeKind::ALL.map(|kind| {
+            let told = match kind {
+                NoticeKind::GetReady | NoticeKind::TooLateToWash => None,
+                _ => wash_by,
+            };
+            let region_url = Some("https://pinyon.example.org/region/cedar-flat".into());
+            Self { in_force: Some(InForce { kind, wash_by: told, region_url }), ..full.clone() }
+        });
+        let look = InForce { kind: NoticeKind::InspectNow, wash_by: None, region_url: None };
+        let joined_to_look = Self { in_force: Some(look), ..full.clone() };
+        [full, bare, joined_to_look].into_iter().chain(joined).collect()
+    }
+
+    /// Whether these sample facts open a branch of such a message.
+    pub(super) fn fits(&self, kind: TransactionalKind) -> bool {
+        self.in_force.is_none() || kind == TransactionalKind::Welcome
     }
 
     /// The ZIP codes in words: all in an e-mail, the first and a count in a text.

@@ -5,6 +5,11 @@
 pub mod profile;
 pub mod refit;
 
+pub mod adopt;
+pub mod belief;
+pub mod learning;
+pub mod learning_words;
+
 pub mod outlook;
 
 pub mod policy;
@@ -12,7 +17,7 @@ pub mod policy;
 pub mod decide;
 pub mod verdict;
 
-pub mod deadline;
+pub mod window;
 
 pub mod follow_up;
 
@@ -31,10 +36,12 @@ use crate::id::text_id;
 use crate::region::RegionId;
 pub use notice::{NoticeKind, NoticeStatus};
 pub use outlook::{
-    Borrowed, DateSpread, ForecastFit, HeatDay, Outlook, PastScore, Reached, ReachedBy, RecordTrust, StageOutlook,
+    Borrowed, DateSpread, DaySpan, ForecastFit, HeatDay, LearnedNote, Outlook, PastScore, Reached, ReachedBy,
+    RecordTrust, SecondWash, StageOutlook, StageParts, WashShare,
 };
 pub use policy::Policy;
 pub use profile::Profile;
+pub use window::WindowDays;
 
 /// Name of an event of the insect's season as its profile writes it, e.g. `egg-laying-begins`.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -79,10 +86,37 @@ impl NoticeId {
 pub struct FieldReport {
     pub id: String,
     pub region: RegionId,
+    /// The day on which they looked.
     pub observed_on: NaiveDate,
-    /// `None`: looked and saw none.
+    /// A stage that had begun there. `None`: looked and saw none.
     pub stage: Option<StageId>,
+    /// A stage that had not begun there, if the tree has the insect.
+    pub not_yet: Option<StageId>,
+    /// Whether this tree has the insect; `None`: not known.
+    pub infested: Option<bool>,
+    /// The tree or the place of it, in words; reports without one are of a tree each.
+    pub tree: Option<String>,
+    pub observer: Observer,
+    /// Who looked, as a key that tells people apart and names nobody; `None`: not known.
+    pub person: Option<String>,
+    /// The last look before, on which nothing of what was seen now was there.
+    pub nothing_on: Option<NaiveDate>,
     pub confirmed: bool,
+}
+
+impl FieldReport {
+    /// The same for two reports of one tree.
+    pub fn tree_key(&self) -> &str {
+        self.tree.as_deref().or(self.person.as_deref()).unwrap_or(&self.id)
+    }
+}
+
+/// Who looked: people who know the insect miss less.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Observer {
+    Staff,
+    Owner,
 }
 
 /// `day + days`, held at the end of the calendar.

@@ -8,18 +8,29 @@ use serde::{Deserialize, Serialize};
 pub enum NoticeKind {
     GetReady,
     InspectNow,
+    WashNow,
+    /// The deadline that people were told does not hold any more. Stands beside the others: it overtakes none.
+    DeadlineMoved,
     LastDaysToWash,
     TooLateToWash,
 }
 
 impl NoticeKind {
-    pub const ALL: [NoticeKind; 4] =
-        [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::LastDaysToWash, NoticeKind::TooLateToWash];
+    pub const ALL: [NoticeKind; 6] = [
+        NoticeKind::GetReady,
+        NoticeKind::InspectNow,
+        NoticeKind::WashNow,
+        NoticeKind::DeadlineMoved,
+        NoticeKind::LastDaysToWash,
+        NoticeKind::TooLateToWash,
+    ];
 
     pub fn name(self) -> &'static str {
         match self {
             NoticeKind::GetReady => "get-ready",
             NoticeKind::InspectNow => "inspect-now",
+            NoticeKind::WashNow => "wash-now",
+            NoticeKind::DeadlineMoved => "deadline-moved",
             NoticeKind::LastDaysToWash => "last-days-to-wash",
             NoticeKind::TooLateToWash => "too-late-to-wash",
         }
@@ -38,7 +49,7 @@ pub enum NoticeStatus {
     Waiting,
     /// Staff said: not now.
     Held,
-    /// Its deliveries are queued; it cannot be called back.
+    /// Its deliveries are queued; a recall stops those that have not left.
     Released,
     /// It came to be of no use before it went out.
     Skipped,

@@ -14,11 +14,23 @@ pub struct Policy {
     pub get_ready_chance: f64,
     /// Inspect now: at least this chance (0-1) that the window has opened.
     pub inspect_chance: f64,
-    /// Last days to wash: median hatch at most this many days off.
+    /// Wash now: on the first day on which one wash is expected to take at least this part (0-1) of the most it can.
+    pub best_share: f64,
+    /// Between the first of the best days and the deadline lie at least so many days, so that everybody finds one.
+    pub wash_days: u32,
+    /// The deadline lies so many days before the early date of the hatch: to let the litter dry and to rake.
+    pub rake_days: u32,
+    /// Last days to wash: so many days before the deadline, so that a weekend lies in between …
     pub last_days: u32,
-    /// Too late to wash: at least this chance (0-1) that hatch has passed. From then on no other notice is of use.
+    /// … but at least so many after wash now: what was laid since makes a second wash worth while.
+    pub between_washes_days: u32,
+    /// People are told when a deadline that they were told moves by more than this.
+    pub deadline_moves_days: u32,
+    /// Last days goes out at once when so many confirmed reports, each of another tree, have seen the hatch.
+    pub hatch_reports: u32,
+    /// Too late to wash: the deadline has passed, with at least this chance (0-1) that eggs hatch.
     pub too_late_chance: f64,
-    /// Off by default: it points to what else can be done.
+    /// Points to what else can be done.
     pub too_late_on: bool,
     /// An unconfirmed notice needs at most this share (0-1) of filled days since the biofix. Filled days may also
     /// bring at most this share of the heat that opens the window.
@@ -35,13 +47,16 @@ pub struct Policy {
     pub useful_days: UsefulDays,
 }
 
-/// Days after the event during which a notice is of use: for inspect now the opening of the window, for too late its
-/// close; for the two that look ahead, the day of the decision.
+/// Days after the event during which a notice is of use: for inspect now the day from which to look, for wash now the first
+/// of the best days, for too late the deadline; for the others, the day of the decision. None but too late is of use after
+/// the deadline.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(default, rename_all = "kebab-case")]
 pub struct UsefulDays {
     pub get_ready: u32,
     pub inspect_now: u32,
+    pub wash_now: u32,
+    pub deadline_moved: u32,
     pub last_days_to_wash: u32,
     pub too_late_to_wash: u32,
     /// After the question what was seen: so long answers count.
@@ -53,6 +68,8 @@ impl UsefulDays {
         match kind {
             NoticeKind::GetReady => self.get_ready,
             NoticeKind::InspectNow => self.inspect_now,
+            NoticeKind::WashNow => self.wash_now,
+            NoticeKind::DeadlineMoved => self.deadline_moved,
             NoticeKind::LastDaysToWash => self.last_days_to_wash,
             NoticeKind::TooLateToWash => self.too_late_to_wash,
         }
@@ -61,19 +78,33 @@ impl UsefulDays {
 
 impl Default for UsefulDays {
     fn default() -> Self {
-        Self { get_ready: 14, inspect_now: 21, last_days_to_wash: 7, too_late_to_wash: 21, follow_up: 21 }
+        Self {
+            get_ready: 21,
+            inspect_now: 28,
+            wash_now: 14,
+            deadline_moved: 7,
+            last_days_to_wash: 11,
+            too_late_to_wash: 21,
+            follow_up: 21,
+        }
     }
 }
 
 impl Default for Policy {
     fn default() -> Self {
         Self {
-            get_ready_days: 10,
+            get_ready_days: 21,
             get_ready_chance: 0.5,
-            inspect_chance: 0.8,
-            last_days: 7,
-            too_late_chance: 0.9,
-            too_late_on: false,
+            inspect_chance: 0.4,
+            best_share: 0.9,
+            wash_days: 8,
+            rake_days: 3,
+            last_days: 11,
+            between_washes_days: 5,
+            deadline_moves_days: 3,
+            hatch_reports: 2,
+            too_late_chance: 0.5,
+            too_late_on: true,
             filled_share_limit: 0.15,
             real_day_age_limit_days: 5,
             past_years_needed: 5,

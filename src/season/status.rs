@@ -1,4 +1,4 @@
-//! Where a region's season stands for the owner of a tree: one of six words, by the same measures as the notices; and who
+//! Where a region's season stands for the owner of a tree: one of seven words, by the same measures as the notices; and who
 //! stands behind that word.
 //!
 //! A page must not call out what staff hold back, nor keep silent about a heat sum that everybody can read off the
@@ -10,7 +10,7 @@ use chrono::NaiveDate;
 
 use crate::region::Release;
 use crate::season::decide::{ApprovalNeeded, DecidedNotice, Standing};
-use crate::season::{NoticeKind, Outlook, Policy, Profile, ReachedBy, RecordTrust, days_after, days_between};
+use crate::season::{NoticeKind, Outlook, Policy, Profile, RecordTrust, WindowDays, days_after, days_between};
 
 /// What an owner is to do now follows from it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -21,11 +21,13 @@ pub enum SeasonStanding {
     Quiet,
     /// Egg laying is near.
     Ready,
-    /// Egg laying has begun; what is found can be washed off.
+    /// Egg laying has probably begun, or was seen: time to look.
     Look,
-    /// The eggs hatch soon.
+    /// The days on which a wash takes most eggs.
+    Wash,
+    /// The eggs hatch soon: time for the last wash.
     Last,
-    /// The eggs have hatched.
+    /// The deadline has passed: eggs hatch, and washing helps less each day.
     Over,
 }
 
@@ -36,39 +38,41 @@ impl SeasonStanding {
             SeasonStanding::Quiet => "quiet",
             SeasonStanding::Ready => "ready",
             SeasonStanding::Look => "look",
+            SeasonStanding::Wash => "wash",
             SeasonStanding::Last => "last",
             SeasonStanding::Over => "over",
         }
     }
 
-    /// By the policy's numbers, as the decision on the notices takes them; what staff hold back is not asked here.
-    pub fn of(profile: &Profile, policy: &Policy, outlook: &Outlook, today: NaiveDate) -> Self {
+    /// By the policy's numbers, as the decision on the notices takes them; what staff hold back is not asked here. `days` are
+    /// from the same outlook.
+    pub fn of(profile: &Profile, policy: &Policy, outlook: &Outlook, days: &WindowDays, today: NaiveDate) -> Self {
         let (Some(opens), Some(closes)) = (outlook.stage(&profile.window.opens), outlook.stage(&profile.window.closes))
         else {
             return SeasonStanding::Unknown;
         };
-        // Without one day of this season a chance is the calendar's and nothing else.
-        let has_chances = outlook.last_day.is_some() && !matches!(outlook.trust, RecordTrust::TooFewYears { .. });
-        let likely = |stage: &super::StageOutlook, share: f64| {
-            let chance = stage.chance_by(today);
-            has_chances && chance > 0.0 && chance >= share
-        };
-        if closes.reached.is_some() || likely(closes, policy.too_late_chance) {
-            return SeasonStanding::Over;
-        }
-        if opens.reached.is_some() || likely(opens, policy.inspect_chance) {
-            let near = |median| days_between(today, median) <= i64::from(policy.last_days);
-            return if closes.spread.median.is_some_and(near) { SeasonStanding::Last } else { SeasonStanding::Look };
-        }
-        if outlook.last_day.is_none() || (opens.dates.is_empty() && opens.not_reached == 0) {
+        let known = opens.reached.is_some() || closes.reached.is_some();
+        if !known && (outlook.last_day.is_none() || (opens.dates.is_empty() && opens.not_reached == 0)) {
             return SeasonStanding::Unknown;
         }
-        let near = |median| days_between(today, median) <= i64::from(policy.get_ready_days);
-        let chance = opens.chance_by(days_after(today, policy.get_ready_days));
-        if opens.spread.median.is_some_and(near) || (chance > 0.0 && chance >= policy.get_ready_chance) {
-            SeasonStanding::Ready
+        // Without one day of this season a chance is the calendar's and nothing else.
+        let begun = today >= days.look_from && (known || outlook.last_day.is_some());
+        if begun && today > days.deadline {
+            SeasonStanding::Over
+        } else if begun && today >= days.last_from {
+            SeasonStanding::Last
+        } else if begun && days.best.is_some_and(|best| today >= best.first) {
+            SeasonStanding::Wash
+        } else if begun {
+            SeasonStanding::Look
         } else {
-            SeasonStanding::Quiet
+            let near = |median| days_between(today, median) <= i64::from(policy.get_ready_days);
+            let chance = opens.chance_by(days_after(today, policy.get_ready_days));
+            if opens.spread.median.is_some_and(near) || (chance > 0.0 && chance >= policy.get_ready_chance) {
+                SeasonStanding::Ready
+            } else {
+                SeasonStanding::Quiet
+            }
         }
     }
 }
@@ -123,15 +127,12 @@ impl Shown {
         profile: &Profile,
         policy: &Policy,
         outlook: &Outlook,
+        days: &WindowDays,
         release: Release,
         told: &[DecidedNotice],
-        today: NaiveDate,
     ) -> Self {
-        let by_heat = SeasonStanding::of(profile, policy, outlook, today);
-        let seen = outlook
-            .stage(&profile.window.opens)
-            .and_then(|stage| stage.reached)
-            .is_some_and(|reached| reached.by == ReachedBy::FieldReport);
+        let by_heat = SeasonStanding::of(profile, policy, outlook, days, outlook.today);
+        let seen = outlook.stage(&profile.window.opens).is_some_and(super::StageOutlook::seen);
         let approval_of =
             |standing| backing(standing, policy, release, told, outlook.trust != RecordTrust::Sound && !seen);
         let mut standing = by_heat;
@@ -139,6 +140,10 @@ impl Shown {
             match approval_of(standing) {
                 // To have hose and rake at hand is no alarm: behind a later word that nobody has confirmed it stands.
                 Approval::Awaited if standing == SeasonStanding::Ready && by_heat != standing => break,
+                // Without best days no step calls for a first wash.
+                Approval::Awaited | Approval::Held if before == SeasonStanding::Wash && days.best.is_none() => {
+                    standing = SeasonStanding::Look;
+                }
                 Approval::Awaited | Approval::Held => standing = before,
                 Approval::Plain | Approval::Due | Approval::Doubted => break,
             }
@@ -158,6 +163,7 @@ impl SeasonStanding {
             SeasonStanding::Unknown | SeasonStanding::Quiet => None,
             SeasonStanding::Ready => Some(NoticeKind::GetReady),
             SeasonStanding::Look => Some(NoticeKind::InspectNow),
+            SeasonStanding::Wash => Some(NoticeKind::WashNow),
             SeasonStanding::Last => Some(NoticeKind::LastDaysToWash),
             SeasonStanding::Over => Some(NoticeKind::TooLateToWash),
         }
@@ -168,7 +174,8 @@ impl SeasonStanding {
         match self {
             SeasonStanding::Ready => Some(SeasonStanding::Quiet),
             SeasonStanding::Look => Some(SeasonStanding::Ready),
-            SeasonStanding::Last => Some(SeasonStanding::Look),
+            SeasonStanding::Wash => Some(SeasonStanding::Look),
+            SeasonStanding::Last => Some(SeasonStanding::Wash),
             SeasonStanding::Unknown | SeasonStanding::Quiet | SeasonStanding::Over => None,
         }
     }
@@ -198,12 +205,14 @@ fn backing(
                 _ if doubtful => Approval::Doubted,
                 _ => Approval::Plain,
             };
-            // Last days goes only to those who were told to inspect: it stands or falls with that.
+            // Last days stands or falls with what staff said of the notices that it follows, if none of them went out.
+            let before = |kind: NoticeKind| told.iter().find(|told| told.kind == kind).map(|told| &told.standing);
+            let before = [NoticeKind::WashNow, NoticeKind::InspectNow].map(before);
+            let went_out = before.iter().flatten().any(|standing| matches!(standing, Standing::Released { .. }));
+            let stopped =
+                before.iter().flatten().any(|standing| matches!(standing, Standing::Held | Standing::Cancelled));
             match kind {
-                NoticeKind::LastDaysToWash => match backing(SeasonStanding::Look, policy, release, told, doubtful) {
-                    Approval::Plain => unasked,
-                    of_look => of_look,
-                },
+                NoticeKind::LastDaysToWash if stopped && !went_out => Approval::Held,
                 _ => unasked,
             }
         }

@@ -62,6 +62,9 @@ pub struct Terms {
     pub approval_needed: Option<ApprovalNeeded>,
     /// Last local day on which it is of use; not before the day of the decision.
     pub expires_on: NaiveDate,
+    /// The last day to wash that it tells, if it tells one.
+    #[serde(default)]
+    pub deadline: Option<NaiveDate>,
 }
 
 /// Why a notice is in place.
@@ -78,10 +81,36 @@ pub enum Reason {
     BegunLikely { chance: f64 },
     /// Inspect now: a confirmed field report.
     Seen { report: String, stage: StageId, on: NaiveDate },
+    /// Wash now: the best days have begun.
+    BestDays { first: NaiveDate, last: NaiveDate },
+    /// A deadline that people were told has moved.
+    Moved { from: NaiveDate, to: NaiveDate, by: MovedBy },
     /// Last days to wash.
+    DeadlineNear { deadline: NaiveDate, days: i64 },
+    /// Last days to wash, as notices before the best days were known had it: the median date of the hatch was near.
     CloseNear { median: NaiveDate, days: i64 },
     /// Too late to wash: since when the window counts as closed.
     Closed { since: NaiveDate },
+}
+
+/// What moved a deadline.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MovedBy {
+    CoolWeather,
+    WarmWeather,
+    /// What people saw at trees, here or elsewhere.
+    Reports,
+}
+
+impl MovedBy {
+    pub fn name(self) -> &'static str {
+        match self {
+            MovedBy::CoolWeather => "cool-weather",
+            MovedBy::WarmWeather => "warm-weather",
+            MovedBy::Reports => "reports",
+        }
+    }
 }
 
 /// Why a notice does not leave unasked.
@@ -117,8 +146,10 @@ pub enum SkipReason {
     Overtaken {
         by: NoticeKind,
     },
-    /// It goes to those who were told to inspect, and nobody was nor will be.
+    /// Staff called off the notice that it follows.
     InspectNeverSent,
+    /// It tells of a moved deadline, and newer data has moved it back.
+    DeadlineStands,
     SeasonOver {
         ended: NaiveDate,
     },
@@ -155,11 +186,31 @@ pub enum QuietReason {
     CloseFar {
         median: Option<NaiveDate>,
     },
+    /// The best days to wash begin later.
+    BestDaysLater {
+        first: NaiveDate,
+    },
+    /// The profile does not say how eggs spread over heat.
+    NoBestDays,
+    /// It is not yet time for the last wash.
+    DeadlineFar {
+        last_from: NaiveDate,
+    },
+    /// Nobody was told a deadline, or it stands.
+    DeadlineStands,
+    /// Another notice of today tells the new deadline.
+    ToldWith {
+        kind: NoticeKind,
+    },
+    /// Washing is still of use.
+    DeadlineAhead {
+        deadline: NaiveDate,
+    },
     NotClosed {
         chance: f64,
     },
     SwitchedOff,
-    /// Last days goes out on a day after inspect now at the earliest.
+    /// Last days goes out on a day after inspect now and wash now at the earliest, and not while staff hold one of them.
     InspectNotSentBefore,
     /// A later notice waits for an approval, and this one would need one too.
     LaterWaits {
@@ -188,16 +239,33 @@ pub enum Remark {
     /// By newer data a notice was early: `days` beyond what the policy looks ahead; `None` when most futures do not
     /// get there this season at all.
     WasEarly { kind: NoticeKind, told_on: NaiveDate, expected: Option<NaiveDate>, days: Option<i64> },
-    /// A field report waits for staff to confirm it; it changes nothing until they do.
-    ReportUnconfirmed { report: String, stage: StageId, on: NaiveDate },
-    /// Confirmed, and the model does not have this stage yet.
+    /// A field report that would teach waits for staff to confirm it; it changes nothing until they do. `seen`: the stage
+    /// was there; else it was not yet.
+    ReportUnconfirmed {
+        report: String,
+        stage: StageId,
+        on: NaiveDate,
+        #[serde(default = "yes")]
+        seen: bool,
+    },
+    /// Confirmed, and nobody had been told to expect this stage by that day.
     SeenBeforeModel { report: String, stage: StageId, on: NaiveDate },
-    /// Somebody looked after the window opened by the model, and saw none.
-    SawNone { report: String, on: NaiveDate, opened: NaiveDate },
+    /// Somebody looked at a tree that has the insect when egg laying had begun with this chance (0-1), a high one, and saw none.
+    SawNone {
+        report: String,
+        on: NaiveDate,
+        #[serde(default)]
+        chance: f64,
+    },
     /// Its day is still to come.
     ReportOfFuture { report: String, on: NaiveDate },
     /// It names a stage that the profile does not have.
     ReportOfUnknownStage { report: String, stage: StageId },
+}
+
+/// Remarks were of sightings only before zeros taught.
+fn yes() -> bool {
+    true
 }
 
 impl Remark {
@@ -270,6 +338,9 @@ impl fmt::Display for Reason {
             Reason::Crossed { on } => write!(f, "heat sum reached on {on}"),
             Reason::BegunLikely { chance } => write!(f, "{} chance that it has begun", Percent(*chance)),
             Reason::Seen { report, stage, on } => write!(f, "{stage} seen on {on} (report {report})"),
+            Reason::BestDays { first, last } => write!(f, "best days to wash are {first} to {last}"),
+            Reason::Moved { from, to, by } => write!(f, "deadline moved from {from} to {to} ({})", by.name()),
+            Reason::DeadlineNear { deadline, days } => write!(f, "deadline is {deadline}, {days} days off"),
             Reason::CloseNear { median, days } => write!(f, "close likely on {median}, {days} days off"),
             Reason::Closed { since } => write!(f, "closed since {since}"),
         }
@@ -315,7 +386,8 @@ impl fmt::Display for SkipReason {
             SkipReason::WindowOpen { since } => write!(f, "window open since {since}"),
             SkipReason::WindowClosed { since } => write!(f, "window closed since {since}"),
             SkipReason::Overtaken { by } => write!(f, "overtaken by {}", by.name()),
-            SkipReason::InspectNeverSent => f.write_str("inspect-now was never sent"),
+            SkipReason::InspectNeverSent => f.write_str("what it follows was called off"),
+            SkipReason::DeadlineStands => f.write_str("newer data moved the deadline back"),
             SkipReason::SeasonOver { ended } => write!(f, "season ended on {ended}"),
         }
     }
@@ -334,9 +406,15 @@ impl fmt::Display for QuietReason {
             QuietReason::NotBegun { chance } => write!(f, "{} chance that it has begun", Percent(*chance)),
             QuietReason::CloseFar { median: Some(day) } => write!(f, "close not likely before {day}"),
             QuietReason::CloseFar { median: None } => f.write_str("close not likely this season"),
+            QuietReason::BestDaysLater { first } => write!(f, "best days to wash begin on {first}"),
+            QuietReason::NoBestDays => f.write_str("the profile tells no best days to wash"),
+            QuietReason::DeadlineFar { last_from } => write!(f, "last wash not before {last_from}"),
+            QuietReason::DeadlineStands => f.write_str("no told deadline has moved"),
+            QuietReason::ToldWith { kind } => write!(f, "told with {}", kind.name()),
+            QuietReason::DeadlineAhead { deadline } => write!(f, "washing is of use to {deadline}"),
             QuietReason::NotClosed { chance } => write!(f, "{} chance that it has closed", Percent(*chance)),
             QuietReason::SwitchedOff => f.write_str("switched off"),
-            QuietReason::InspectNotSentBefore => f.write_str("inspect-now was not sent on a day before"),
+            QuietReason::InspectNotSentBefore => f.write_str("what it follows went out today or is held"),
             QuietReason::LaterWaits { later } => write!(f, "{} waits for a word", later.name()),
             QuietReason::AlreadyTold { on } => write!(f, "already told on {on}"),
             QuietReason::AlreadySkipped { on } => write!(f, "already skipped on {on}"),
@@ -357,14 +435,19 @@ impl fmt::Display for Remark {
             Remark::WasEarly { kind, told_on, .. } => {
                 write!(f, "{} of {told_on} was early: by newer data its event is not likely this season", kind.name())
             }
-            Remark::ReportUnconfirmed { report, stage, on } => {
-                write!(f, "report {report} of {on} ({stage}) waits for a word")
+            Remark::ReportUnconfirmed { report, stage, on, seen } => {
+                let not = if *seen { "" } else { "not yet " };
+                write!(f, "report {report} of {on} ({not}{stage}) waits for a word")
             }
             Remark::SeenBeforeModel { report, stage, on } => {
-                write!(f, "report {report}: {stage} was seen on {on}, before the model had it")
+                write!(f, "report {report}: {stage} was seen on {on}, before anybody was told to expect it")
             }
-            Remark::SawNone { report, on, opened } => {
-                write!(f, "report {report}: saw none on {on}, though the window opened on {opened} by the model")
+            Remark::SawNone { report, on, chance } => {
+                let chance = Percent(*chance);
+                write!(
+                    f,
+                    "report {report}: saw none on {on}, though egg laying had begun by then with a chance of {chance}"
+                )
             }
             Remark::ReportOfFuture { report, on } => write!(f, "report {report} is dated {on}, which is still to come"),
             Remark::ReportOfUnknownStage { report, stage } => {

@@ -10,6 +10,7 @@ use crate::config::Config;
 use crate::message::{TemplateFaults, Templates};
 use crate::randomness::Randomness;
 use crate::season::profile::{Profile, ProfileFault, Profiles};
+use crate::service::profile_shelf::{ProfileShelf, ShelfError};
 use crate::service::skill_cache::SkillCache;
 use crate::store::{Store, StoreError};
 
@@ -19,7 +20,7 @@ pub struct App {
     pub config: Arc<Config>,
     pub store: Store,
     pub clock: Arc<dyn Clock>,
-    pub profiles: Arc<Profiles>,
+    pub profiles: ProfileShelf,
     pub templates: Arc<Templates>,
     /// What this process knows already of how good projections have been.
     pub skills: Arc<SkillCache>,
@@ -39,9 +40,20 @@ pub enum AppError {
     Templates(#[from] TemplateFaults),
     #[error(transparent)]
     Store(#[from] StoreError),
+    #[error(transparent)]
+    Adopted(ShelfError),
     // A fault of the settings is text at a place, not an error that could be linked.
     #[error("store.address_secret: {0}")]
     Secret(crate::config::ConfigFault),
+}
+
+impl From<ShelfError> for AppError {
+    fn from(why: ShelfError) -> Self {
+        match why {
+            ShelfError::Store(why) => Self::Store(why),
+            adopted @ ShelfError::Adopted { .. } => Self::Adopted(adopted),
+        }
+    }
 }
 
 impl App {
@@ -53,7 +65,9 @@ impl App {
         // Files first: a fault in them should not leave an empty database behind.
         let (profiles, templates) = (load_profiles(config)?, Templates::load(config.messages.folder.as_deref())?);
         let store = open_store(config, randomness).await?;
-        Ok(Self::with_store(config, clock, store, profiles, templates))
+        let app = Self::with_store(config, clock, store, profiles, templates);
+        app.profiles.renew(&app.store).await?;
+        Ok(app)
     }
 
     pub fn with_store(
@@ -67,7 +81,7 @@ impl App {
             config: Arc::new(config.clone()),
             store,
             clock,
-            profiles: Arc::new(profiles),
+            profiles: ProfileShelf::new(profiles),
             templates: Arc::new(templates),
             skills: Arc::default(),
             queued: Arc::new(Notify::new()),
@@ -87,7 +101,7 @@ pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Stor
     }
 }
 
-/// The built-in profiles and those of the settings' folder.
+/// The built-in profiles and those of the settings' folder, without what was adopted.
 ///
 /// # Errors
 /// Every fault of the first file that has any.

@@ -1,16 +1,17 @@
 //! A region's season as it stands now: what is stored, brought to the pure assessment.
 
-use std::sync::Arc;
-
 use chrono::{DateTime, Utc};
 
-use super::caches::{CycleCache, RecordCache, SeasonCache};
+use super::caches::{RecordCache, SeasonCache};
+use super::cycle_cache::CycleCache;
 use super::forecast;
 use super::region_fault::RegionFault;
-use crate::assessment::season_model::{Assessment, DayFacts, SeasonModel};
+use crate::assessment::season_model::{Assessment, DayFacts};
 use crate::region::Region;
-use crate::season::Profile;
+use crate::season::belief::SeasonBelief;
 use crate::season::decide::DecidedNotice;
+use crate::season::learning::Places;
+use crate::season::{LearnedNote, Outlook, Profile, StageId, days_between};
 use crate::service::app::App;
 
 /// A region's outlook and what would be decided now, with nothing written.
@@ -24,38 +25,79 @@ pub async fn look(
     region: &Region,
     now: DateTime<Utc>,
 ) -> Result<Assessment, RegionFault> {
-    let profile = app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
-    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
-    let model = seasons.get(app, records, region, profile, season, now).await?;
-    look_at(app, records, &model, &mut CycleCache::default(), region, profile, now).await
+    let profile = &*app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+    look_at(app, records, seasons, &mut CycleCache::default(), region, profile, now).await
 }
 
-/// As [`look`], with the season's model in hand and what the store holds read once for many regions.
+/// As [`look`], with what the store holds read once for many regions.
 ///
 /// # Errors
 /// See [`RegionFault`].
 pub(crate) async fn look_at(
     app: &App,
-    records: &RecordCache,
-    model: &SeasonModel,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
     cache: &mut CycleCache,
     region: &Region,
     profile: &Profile,
     now: DateTime<Utc>,
 ) -> Result<Assessment, RegionFault> {
+    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
+    let lessons = cache.lessons(app, records, seasons, profile, season, now).await?;
+    let belief = lessons.learned.of_region(profile, &region.id);
+    let at = At { region, profile, now };
+    if !lessons.has_news() {
+        let [assessment] = with_beliefs(app, records, seasons, cache, at, [&belief]).await?;
+        return Ok(assessment);
+    }
+    let earlier = lessons.earlier.of_region(profile, &region.id);
+    let [mut assessment, without] = with_beliefs(app, records, seasons, cache, at, [&belief, &earlier]).await?;
+    let opens = &profile.window.opens;
+    let moved_days = moved_days(&without.outlook, &assessment.outlook, opens).unwrap_or(0);
+    let Places { sightings, zeros } = lessons.learned.places();
+    let frozen = lessons.frozen.contains_key(&season);
+    assessment.outlook.learned = Some(LearnedNote { sightings, zeros, moved_days, frozen });
+    Ok(assessment)
+}
+
+/// Days from a stage's most likely date in one outlook to that in another.
+pub fn moved_days(from: &Outlook, to: &Outlook, stage: &StageId) -> Option<i64> {
+    let median = |outlook: &Outlook| outlook.stage(stage)?.spread.median;
+    Some(days_between(median(from)?, median(to)?))
+}
+
+/// Whose season is looked at, and when.
+#[derive(Clone, Copy)]
+pub struct At<'a> {
+    pub region: &'a Region,
+    pub profile: &'a Profile,
+    pub now: DateTime<Utc>,
+}
+
+/// A region's season by several beliefs of what the insect needs, one assessment each.
+///
+/// # Errors
+/// See [`RegionFault`].
+pub(crate) async fn with_beliefs<const N: usize>(
+    app: &App,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
+    cache: &mut CycleCache,
+    at: At<'_>,
+    beliefs: [&SeasonBelief; N],
+) -> Result<[Assessment; N], RegionFault> {
+    let At { region, profile, now } = at;
     let today = now.with_timezone(&region.time_zone).date_naive();
-    let stored = cache.notices(&app.store, region, profile, model.key.year).await?;
+    let season = profile.season_of(today);
+    let model = seasons.get(app, records, region, profile, season, now).await?;
+    let stored = cache.notices(&app.store, region, profile, season).await?;
     let told: Vec<DecidedNotice> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
     let station = model.station();
-    let history = records.known(&station.id).map(Arc::as_ref);
+    let history = records.known(&station.id).map(AsRef::as_ref);
     let (forecast, forecast_fit) = forecast::fitted(&records.from, history, station, now, &app.config.weather).await?;
-    let facts = DayFacts {
-        today,
-        now,
-        forecast: &forecast,
-        forecast_fit,
-        told: &told,
-        reports: cache.reports(&app.store, profile, model.key.year).await?,
-    };
-    Ok(model.assess(&app.config.weather, &app.config.policy, region.release, &facts))
+    let reports = cache.reports(&app.store, profile, season).await?;
+    Ok(beliefs.map(|belief| {
+        let facts = DayFacts { belief, today, now, forecast: &forecast, forecast_fit, told: &told, reports };
+        model.assess(&app.config.weather, &app.config.policy, region.release, &facts)
+    }))
 }

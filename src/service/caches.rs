@@ -12,10 +12,8 @@ use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHis
 use crate::assessment::season_model::SeasonModel;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
-use crate::season::{FieldReport, Profile, phrases};
+use crate::season::{Profile, phrases};
 use crate::service::app::App;
-use crate::store::field_reports::StoredReport;
-use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 use crate::weather::nearby::by_nearness;
 use crate::weather::record::Known;
@@ -170,57 +168,4 @@ async fn helper(
         }
     }
     Ok(None)
-}
-
-/// What the store holds of the seasons under way, read once a cycle and not once a region.
-#[derive(Default)]
-pub(crate) struct CycleCache {
-    notices: HashMap<(String, i32), Vec<Notice>>,
-    reports: HashMap<(String, i32), Vec<FieldReport>>,
-    last_outlooks: HashMap<String, HashMap<RegionId, NaiveDate>>,
-}
-
-impl CycleCache {
-    pub(super) async fn notices(
-        &mut self,
-        store: &Store,
-        region: &Region,
-        profile: &Profile,
-        season: i32,
-    ) -> Result<Vec<&Notice>, StoreError> {
-        let key = (profile.id.clone(), season);
-        if !self.notices.contains_key(&key) {
-            self.notices.insert(key.clone(), store.notices_of_season(&profile.id, season).await?);
-        }
-        let all = self.notices.get(&key).map_or(&[][..], Vec::as_slice);
-        Ok(all.iter().filter(|notice| notice.season.region == region.id).collect())
-    }
-
-    /// Of all regions, without those that staff refused.
-    pub(super) async fn reports(
-        &mut self,
-        store: &Store,
-        profile: &Profile,
-        season: i32,
-    ) -> Result<&[FieldReport], StoreError> {
-        let key = (profile.id.clone(), season);
-        if !self.reports.contains_key(&key) {
-            let stored = store.field_reports(None, profile.first_day(season), profile.last_day(season)).await?;
-            let kept = stored.into_iter().filter_map(StoredReport::for_decision).collect();
-            self.reports.insert(key.clone(), kept);
-        }
-        Ok(self.reports.get(&key).map_or(&[][..], Vec::as_slice))
-    }
-
-    pub(super) async fn last_outlook(
-        &mut self,
-        store: &Store,
-        region: &Region,
-        profile: &Profile,
-    ) -> Result<Option<NaiveDate>, StoreError> {
-        if !self.last_outlooks.contains_key(&profile.id) {
-            self.last_outlooks.insert(profile.id.clone(), store.last_outlook_days(&profile.id).await?);
-        }
-        Ok(self.last_outlooks.get(&profile.id).and_then(|days| days.get(&region.id)).copied())
-    }
 }

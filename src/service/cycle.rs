@@ -10,8 +10,10 @@ use serde::Serialize;
 use tracing::{error, info, warn};
 
 use super::assess;
-use super::caches::{CycleCache, RecordCache, SeasonCache};
+use super::caches::{RecordCache, SeasonCache};
+use super::cycle_cache::CycleCache;
 use super::event::{Event, Step};
+use super::moved_dates::Moves;
 use super::notice_writer::{NoticeWriter, Writing};
 use super::region_fault::RegionFault;
 use super::season_chart;
@@ -31,6 +33,7 @@ use crate::text::Chain;
 struct Round {
     now: DateTime<Utc>,
     cache: CycleCache,
+    moves: Moves,
     report: CycleReport,
 }
 
@@ -59,10 +62,14 @@ pub async fn run(
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<CycleReport, StoreError> {
     let now = app.clock.now();
-    let mut round = Round { now, cache: CycleCache::default(), report: CycleReport::default() };
+    let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
+    let mut round = Round { now, cache, moves, report };
     let mut outlooks = Vec::new();
     let mut day = None;
     let mut notices = Vec::new();
+    if let Err(why) = app.profiles.renew(&app.store).await {
+        error!("the profiles in use stay as they were: {}", Chain(&why));
+    }
     for region in app.store.regions().await? {
         round.report.regions += 1;
         match serve(app, records, seasons, &mut round, &region, &mut |event| notices.push(event)).await {
@@ -81,6 +88,7 @@ pub async fn run(
         watch(Event::Day { day, outlooks });
     }
     notices.into_iter().for_each(&mut *watch);
+    round.moves.tell_staff(app, now).await;
     release_due(app, now, &mut round.report, watch).await?;
     Ok(round.report)
 }
@@ -123,27 +131,31 @@ async fn serve(
     region: &Region,
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<Outlook, RegionFault> {
-    let Round { now, cache, report } = round;
+    let Round { now, cache, moves, report } = round;
     let now = *now;
-    let profile =
-        app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?.clone();
+    let profile = app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
     let today = now.with_timezone(&region.time_zone).date_naive();
     let season = profile.season_of(today);
     let model = seasons.get(app, records, region, &profile, season, now).await?;
 
     let last = cache.last_outlook(&app.store, region, &profile).await?;
+    let lessons = cache.lessons(app, records, seasons, &profile, season, now).await?;
+    let before = moves.before(&app.store, &lessons, &profile, region, last).await?;
+    let belief = lessons.learned.of_region(&profile, &region.id);
     for day in missed_days(app, last, &profile, season, today) {
         let reports = cache.reports(&app.store, &profile, season).await?;
         // A missed day is assessed for the record with what is known now; it announces nothing. What it would have
         // announced is decided today, while it is of use.
-        let facts = DayFacts { today: day, now, forecast: &[], forecast_fit: None, told: &[], reports };
+        let facts =
+            DayFacts { today: day, now, forecast: &[], forecast_fit: None, told: &[], reports, belief: &belief };
         let missed = model.assess(&app.config.weather, &app.config.policy, region.release, &facts);
         app.store.put_outlook(&missed.outlook, now).await?;
         report.days_assessed += 1;
     }
 
-    let assessment = assess::look_at(app, records, &model, cache, region, &profile, now).await?;
+    let assessment = assess::look_at(app, records, seasons, cache, region, &profile, now).await?;
     report.days_assessed += 1;
+    moves.note(before, &assessment.outlook);
     let says_something = assessment
         .decision
         .verdicts
@@ -196,7 +208,7 @@ async fn commit(
 ) -> Result<Committed, RegionFault> {
     let outlook = &assessment.outlook;
     let Writing { region, profile, .. } = writing;
-    let writer = NoticeWriter { app, writing, outlook, now };
+    let writer = NoticeWriter { app, writing, outlook, days: assessment.days, now };
     let (mut decided, mut deliveries) = (Vec::new(), 0);
     let mut tx = app.store.begin().await?;
     outlooks::put_outlook(&mut tx, outlook, now).await?;
@@ -281,5 +293,6 @@ impl Outcome {
 pub(super) async fn goes_out(app: &App, notice: &NoticeId) -> Result<Step, StoreError> {
     let by_channel = app.store.delivery_channels(notice).await?;
     let count = |channel| by_channel.get(&channel).map_or(0, |count| u32::try_from(*count).unwrap_or(u32::MAX));
-    Ok(Step::GoesOut { emails: count(Channel::Email), texts: count(Channel::Sms) })
+    let deadline = app.store.notice(notice).await?.deadline();
+    Ok(Step::GoesOut { emails: count(Channel::Email), texts: count(Channel::Sms), deadline })
 }

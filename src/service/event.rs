@@ -23,8 +23,8 @@ pub enum Step {
     WaitsUnlessHeld,
     /// Decided; goes out when staff confirm it.
     WaitsForStaff,
-    /// Released: so many messages by each channel.
-    GoesOut { emails: u32, texts: u32 },
+    /// Released: so many messages by each channel, and the last day to wash that they tell, if they tell one.
+    GoesOut { emails: u32, texts: u32, deadline: Option<NaiveDate> },
     /// No longer of use, or called off.
     Skipped { reason: String },
 }

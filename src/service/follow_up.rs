@@ -1,6 +1,6 @@
 //! Asks those who were told to inspect what they saw, and takes their answers.
 
-use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use chrono::{DateTime, Days, NaiveTime, TimeDelta, Utc};
 use tracing::info;
 use url::Url;
 
@@ -15,7 +15,8 @@ use crate::service::app::App;
 use crate::service::subscribe::SignUpError;
 use crate::service::subscribe::tokens;
 use crate::service::subscribe::tokens::Purpose;
-use crate::store::follow_ups::{self, Question};
+use crate::store::field_reports::Seen;
+use crate::store::follow_ups::{self, Answer, Question};
 use crate::store::notices::Notice;
 use crate::store::transactional;
 use crate::store::transactional::NewTransactional;
@@ -97,6 +98,7 @@ async fn told(app: &App) -> Result<Vec<(Notice, Region)>, StoreError> {
 /// What is decided now; `None` where nothing can be.
 async fn verdict(app: &App, tx: &mut Tx, notice: &Notice, region: &Region) -> Result<Option<FollowUp>, StoreError> {
     let Some(profile) = app.profiles.get(&notice.season.profile) else { return Ok(None) };
+    let profile = &*profile;
     let Some(released_at) = notice.released_at() else { return Ok(None) };
     let day = |at: DateTime<Utc>| at.with_timezone(&region.time_zone).date_naive();
     Ok(Some(decide(&Facts {
@@ -129,14 +131,24 @@ pub async fn question(app: &App, token: &str) -> Result<Option<Question>, StoreE
     Ok(question.filter(|question| question.closes_at > app.clock.now()))
 }
 
-/// Takes the answer of a button; gives whether the question was open.
+/// What somebody answers, by text or on the page.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Reply {
+    pub saw: ScaleAnswer,
+    /// How many days ago they looked; `None`: they did not say.
+    pub days_ago: Option<u8>,
+    /// Whether the tree has the insect; `None`: they do not know, or did not say.
+    pub infested: Option<bool>,
+}
+
+/// Takes the answer of the page; gives whether the question was open.
 ///
 /// # Errors
 /// When the store fails.
-pub async fn answer(app: &App, token: &str, saw: ScaleAnswer) -> Result<bool, StoreError> {
+pub async fn answer(app: &App, token: &str, reply: &Reply) -> Result<bool, StoreError> {
     let Some(question) = question(app, token).await? else { return Ok(false) };
     let mut tx = app.store.begin().await?;
-    answer_in(&mut tx, app, &question, saw).await?;
+    answer_in(&mut tx, app, &question, reply).await?;
     tx.commit().await?;
     Ok(true)
 }
@@ -145,9 +157,27 @@ pub async fn answer(app: &App, token: &str, saw: ScaleAnswer) -> Result<bool, St
 ///
 /// # Errors
 /// When the store fails.
-pub async fn answer_in(tx: &mut Tx, app: &App, question: &Question, saw: ScaleAnswer) -> Result<(), StoreError> {
-    let opens = app.profiles.get(&question.profile).map(|profile: &Profile| profile.window.opens.0.clone());
-    // Without its profile nobody knows the stage's name; the answer itself is kept.
-    let stage = opens.unwrap_or_else(|| "egg-laying-begins".to_owned());
-    follow_ups::answer(tx, question, saw, &stage, app.clock.now()).await
+pub async fn answer_in(tx: &mut Tx, app: &App, question: &Question, reply: &Reply) -> Result<(), StoreError> {
+    let now = app.clock.now();
+    let today = now.with_timezone(&question.zone).date_naive();
+    let looked_on = reply.days_ago.and_then(|days| today.checked_sub_days(Days::new(u64::from(days))));
+    let seen = seen(app.profiles.get(&question.profile).as_deref(), reply);
+    let answer = Answer { saw: reply.saw, looked_on, infested: reply.infested, seen };
+    follow_ups::answer(tx, question, &answer, now).await
+}
+
+/// The sight that an answer stands for, or its stage where the profile has no such sight.
+fn seen(profile: Option<&Profile>, reply: &Reply) -> Seen {
+    let (sight, stage) = match reply.saw {
+        ScaleAnswer::Eggs => ("eggs", profile.map_or("egg-laying-begins", |profile| profile.window.opens.0.as_str())),
+        ScaleAnswer::Crawlers => ("crawlers", profile.map_or("eggs-hatch", |profile| profile.window.closes.0.as_str())),
+        ScaleAnswer::None => ("nothing", ""),
+        ScaleAnswer::NotLooked => return Seen::default(),
+    };
+    match profile.and_then(|profile| profile.sight(sight)) {
+        Some(sight) => Seen::at(sight, reply.infested),
+        // Who sees a stage sees it on a tree that has the insect.
+        None if !stage.is_empty() => Seen::stage(Some(stage.into()), Some(true)),
+        None => Seen::stage(None, reply.infested),
+    }
 }

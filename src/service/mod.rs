@@ -4,10 +4,14 @@ pub mod app;
 pub mod caches;
 pub mod event;
 mod forecast;
+pub mod profile_shelf;
 pub mod skill_cache;
 
 pub mod assess;
 pub mod cycle;
+pub mod cycle_cache;
+pub mod learning;
+mod moved_dates;
 mod notice_writer;
 pub mod region_fault;
 pub mod season_chart;

@@ -7,12 +7,13 @@ use chrono_tz::Tz;
 
 use super::region_fault::RegionFault;
 use crate::language::Language;
-use crate::message::facts::WashingWindow;
+use crate::message::facts::{Grounds, WashingWindow};
 use crate::message::{Basis, EmailChart, NoticeFacts, Sender};
 use crate::people::Channel;
 use crate::region::{Region, Release};
 use crate::season::decide::{ApprovalNeeded, Reason, SkipReason, Terms};
-use crate::season::{NoticeKind, Outlook, Profile};
+use crate::season::profile::Window;
+use crate::season::{NoticeKind, Outlook, Profile, StageOutlook, WindowDays};
 use crate::service::app::App;
 use crate::store::notices::{NewNotice, Notice, NoticeRelease, NoticeText};
 use crate::timetable::place;
@@ -32,6 +33,8 @@ pub(super) struct NoticeWriter<'a> {
     pub app: &'a App,
     pub writing: Writing<'a>,
     pub outlook: &'a Outlook,
+    /// From that outlook.
+    pub days: WindowDays,
     pub now: DateTime<Utc>,
 }
 
@@ -46,12 +49,19 @@ impl NoticeWriter<'_> {
             region,
             station_name,
             self.outlook,
+            self.days,
             WashingWindow {
                 stages: window,
                 heat_needed: at_sum.unwrap_or(self.outlook.heat_sum),
                 provisional: profile.provisional,
             },
-            basis(&terms.reason),
+            Grounds {
+                basis: basis(&terms.reason, self.outlook, window),
+                moved_by: match terms.reason {
+                    Reason::Moved { by, .. } => Some(by),
+                    _ => None,
+                },
+            },
         );
         let mut texts = Vec::with_capacity(Language::ALL.len() * Channel::ALL.len());
         for language in Language::ALL {
@@ -118,20 +128,26 @@ pub fn reason_words(notice: &Notice) -> String {
 /// What cannot wait goes first.
 fn priority(kind: NoticeKind) -> i64 {
     match kind {
-        NoticeKind::LastDaysToWash => 0,
-        NoticeKind::InspectNow => 1,
+        NoticeKind::LastDaysToWash | NoticeKind::DeadlineMoved => 0,
+        NoticeKind::InspectNow | NoticeKind::WashNow => 1,
         NoticeKind::GetReady => 2,
         NoticeKind::TooLateToWash => 3,
     }
 }
 
-fn basis(ground: &Reason) -> Basis {
+/// Eggs are only there where somebody saw them.
+fn basis(ground: &Reason, outlook: &Outlook, window: &Window) -> Basis {
+    let seen = |stage| outlook.stage(stage).is_some_and(StageOutlook::seen);
     match ground {
         Reason::Seen { .. } => Basis::Seen,
+        _ if seen(&window.opens) => Basis::Seen,
         Reason::Crossed { .. } | Reason::Closed { .. } => Basis::Heat,
         Reason::OpeningNear { .. }
         | Reason::OpeningLikely { .. }
         | Reason::BegunLikely { .. }
+        | Reason::BestDays { .. }
+        | Reason::Moved { .. }
+        | Reason::DeadlineNear { .. }
         | Reason::CloseNear { .. } => Basis::Chance,
     }
 }

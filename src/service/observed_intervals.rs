@@ -22,8 +22,9 @@ pub struct ObservedInterval {
     pub seen: NaiveDate,
 }
 
-/// One interval a region, season and stage that was seen; reports set aside do not count, nor do regions without a
-/// station.
+/// One interval a region, season and stage that was seen, from confirmed reports of a known day. That a stage had not come
+/// is taken from the look before a sighting, and from looks at trees that have the insect. Regions without a station do not
+/// count.
 ///
 /// # Errors
 /// When the store cannot be read, or knows a report's region no more.
@@ -37,22 +38,19 @@ pub async fn observed_intervals(
     for id in regions {
         let region = store.region(id).await?;
         let (Some(station), Some(profile)) = (region.stations.first(), profiles.get(&region.profile)) else { continue };
-        let of_region = || reports.iter().filter(|stored| stored.region == *id && !stored.refused());
+        let of_region = || reports.iter().filter(|stored| stored.region == *id && stored.counts());
         let seasons: BTreeSet<i32> = of_region().map(|stored| profile.season_of(stored.observed_on)).collect();
         for season in seasons {
             for stage in &profile.stages {
                 let in_season = || of_region().filter(|stored| profile.season_of(stored.observed_on) == season);
-                let seen = in_season()
-                    .filter(|stored| stored.stage.as_ref() == Some(&stage.id))
-                    .map(|stored| stored.observed_on)
-                    .min();
+                let shows = |stored: &&StoredReport| stored.stage.as_ref() == Some(&stage.id);
+                let seen = in_season().filter(shows).map(|stored| stored.observed_on).min();
                 let Some(seen) = seen else { continue };
-                // Only of the stage that opens the window does "saw none" say anything.
-                let not_seen = in_season()
-                    .filter(|stored| stored.stage.is_none() && stage.id == profile.window.opens)
-                    .map(|stored| stored.observed_on)
-                    .filter(|day| *day < seen)
-                    .max();
+                let looks_before = in_season().filter(shows).filter_map(|stored| stored.nothing_on);
+                let empty_looks = in_season()
+                    .filter(|stored| stored.not_yet.as_ref() == Some(&stage.id) && stored.infested == Some(true))
+                    .map(|stored| stored.observed_on);
+                let not_seen = looks_before.chain(empty_looks).filter(|day| *day < seen).max();
                 intervals.push(ObservedInterval {
                     station: station.clone(),
                     season,

@@ -6,16 +6,17 @@ use chrono::{DateTime, NaiveDate, Utc};
 use tracing::warn;
 
 use crate::assessment::season_model::{Assessment, DayFacts, SeasonModel};
-use crate::chart::{self, ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate};
+use crate::chart::{self, ChartDays, ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate};
 use crate::heat::{HeatRule, projection};
 use crate::language::Language;
 use crate::message::EmailChart;
 use crate::region::Region;
 use crate::season::profile::Profile;
-use crate::season::{Outlook, StageOutlook, phrases};
+use crate::season::{Outlook, ReachedBy, StageOutlook, WindowDays, phrases};
 use crate::service::app::App;
 use crate::service::assess;
-use crate::service::caches::{CycleCache, RecordCache, SeasonCache};
+use crate::service::caches::{RecordCache, SeasonCache};
+use crate::service::cycle_cache::CycleCache;
 use crate::service::region_fault::RegionFault;
 use crate::store::field_reports::StoredReport;
 
@@ -40,7 +41,7 @@ pub async fn season_chart(
     seen: ChartScope,
     language: Language,
 ) -> Result<SeasonChart, RegionFault> {
-    let profile = app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+    let profile = &*app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
     let local_day = |now: DateTime<Utc>| now.with_timezone(&region.time_zone).date_naive();
     let now = match seen {
         ChartScope::At(now) => now,
@@ -54,14 +55,18 @@ pub async fn season_chart(
     let (assessment, today) = match seen {
         ChartScope::At(now) => {
             let cache = &mut CycleCache::default();
-            (assess::look_at(app, records, &model, cache, region, profile, now).await?, local_day(now))
+            (assess::look_at(app, records, seasons, cache, region, profile, now).await?, local_day(now))
         }
         ChartScope::Whole(_) => {
             let today = profile.last_day(season).min(local_day(now));
             let (first, last) = (profile.first_day(season), profile.last_day(season));
             let stored = app.store.field_reports(Some(&region.id), first, last).await?;
             let reports: Vec<_> = stored.into_iter().filter_map(StoredReport::for_decision).collect();
-            let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports: &reports };
+            let cache = &mut CycleCache::default();
+            let lessons = cache.lessons(app, records, seasons, profile, season, now).await?;
+            let belief = lessons.learned.of_region(profile, &region.id);
+            let reports = &reports;
+            let facts = DayFacts { today, now, forecast: &[], forecast_fit: None, told: &[], reports, belief: &belief };
             (model.look_back(&app.config.weather, &app.config.policy, region.release, &facts), today)
         }
     };
@@ -100,21 +105,52 @@ pub fn drawn(
         biofix: profile.first_day(model.key.year),
         until: None,
         lower_threshold_c: profile.heat.lower_c(),
-        days: heat.iter().chain(forecast).cloned().collect(),
+        heat: heat.iter().chain(forecast).cloned().collect(),
         past: model.past().iter().map(|season| past_season(&profile.heat, season)).collect(),
         stages,
-        window: profile.rank(&profile.window.opens).zip(profile.rank(&profile.window.closes)),
+        days: shown_days(profile, outlook, &assessment.days).map(|days| chart_days(&days, language)),
         today,
         source: format!("{} ({})", station.name, station.id),
         note: note(profile, outlook, language),
     }
 }
 
+/// The days of a window as they may be shown: none where nothing can be said of it, and no best days that begin after the
+/// last day to wash.
+pub fn shown_days(profile: &Profile, outlook: &Outlook, days: &WindowDays) -> Option<WindowDays> {
+    let opens = outlook.stage(&profile.window.opens)?;
+    // Where egg laying is not likely this season, the days lie after it.
+    let in_season = days.look_from <= profile.last_day(outlook.season.year);
+    // Without one day of this season they are the calendar's and nothing else.
+    let projected = outlook.last_day.is_some() && !opens.dates.is_empty();
+    let known = in_season && (opens.reached.is_some() || projected);
+    known.then(|| WindowDays { best: days.best.filter(|best| best.first <= days.deadline), ..*days })
+}
+
+fn chart_days(days: &WindowDays, language: Language) -> ChartDays {
+    let date = |day| phrases::date(language, day);
+    let (look_from, deadline) = (date(days.look_from), date(days.deadline));
+    let best = days.best.map(|best| phrases::span(language, best));
+    let said = match (language, best) {
+        (Language::En, Some(best)) => {
+            format!("Look from {look_from}. Best days to wash: {best}. Last day to wash: {deadline}.")
+        }
+        (Language::En, None) => format!("Look and wash from {look_from}. Last day to wash: {deadline}."),
+        (Language::Es, Some(best)) => {
+            format!("Revise desde el {look_from}. Mejores días para lavar: {best}. Último día para lavar: {deadline}.")
+        }
+        (Language::Es, None) => format!("Revise y lave desde el {look_from}. Último día para lavar: {deadline}."),
+    };
+    ChartDays { look_from: days.look_from, best: days.best, deadline: days.deadline, ends: days.hatch_late, said }
+}
+
+/// A dot only for what somebody saw, or where the profile does not say how sure its number is.
 fn stage_date(standing: &StageOutlook) -> StageDate {
     match standing.reached {
-        Some(reached) => StageDate::Reached(reached.on),
-        None if standing.dates.is_empty() => StageDate::Unknown,
-        None => StageDate::Projected(standing.spread),
+        Some(reached) if reached.by == ReachedBy::FieldReport => StageDate::Seen(reached.on),
+        Some(reached) if standing.dates.is_empty() => StageDate::Reached(reached.on),
+        _ if standing.dates.is_empty() => StageDate::Unknown,
+        _ => StageDate::Projected(standing.spread),
     }
 }
 
@@ -135,10 +171,8 @@ fn note(profile: &Profile, outlook: &Outlook, language: Language) -> Option<Stri
     let next = window.filter_map(|stage| outlook.stage(stage)).find(|stage| stage.reached.is_none());
     let provisional = profile.provisional.then(|| {
         match language {
-            Language::En => "The heat thresholds are provisional: no published heat sum exists for this insect.",
-            Language::Es => {
-                "Los umbrales de calor son provisionales: no hay una suma de calor publicada para este insecto."
-            }
+            Language::En => "Nobody has measured these heat numbers: your bark decides.",
+            Language::Es => "Nadie ha medido estos números de calor: su corteza manda.",
         }
         .to_owned()
     });
@@ -164,7 +198,7 @@ const EMAIL_WIDTH: u32 = 584;
 /// Sharp on most screens, and smaller where the file would come out too large.
 const EMAIL_SCALES: [f32; 3] = [2.0, 1.5, 1.0];
 /// Bytes: a few such mails fit any mailbox, and no server takes them for bulk.
-const EMAIL_MOST_BYTES: usize = 100_000;
+const EMAIL_MOST_BYTES: usize = 130_000;
 
 /// The chart as the e-mails of a notice show it, by language. One that cannot be drawn is missing, with a line in the log:
 /// no notice waits for its picture.
@@ -214,6 +248,9 @@ fn in_words(chart: &SeasonChart, language: Language) -> String {
         Language::En => format!("Chart of the heat of the {} season in {}.", chart.year, chart.place),
         Language::Es => format!("Gráfica del calor de la temporada {} en {}.", chart.year, chart.place),
     };
+    if let Some(days) = &chart.days {
+        text.push_str(&format!(" {}", days.said));
+    }
     for stage in chart.stages.iter().filter(|stage| !stage.said.is_empty()) {
         text.push_str(&format!(" {}: {}.", phrases::capitalised(&stage.name), stage.said));
     }

@@ -75,6 +75,15 @@ pub(super) async fn status_of(tx: &mut Tx, key: &AddressId) -> Result<Option<Add
     row.as_ref().map(address_status).transpose()
 }
 
+/// Id of the subscriber who has an address.
+pub(super) async fn owner_of(tx: &mut Tx, key: &AddressId) -> Result<Option<String>, StoreError> {
+    let row = sqlx::query("SELECT subscriber_id FROM addresses WHERE id = $1")
+        .bind(key.as_str())
+        .fetch_optional(tx.conn())
+        .await?;
+    row.as_ref().map(|row| get(row, "subscriber_id")).transpose()
+}
+
 pub(super) async fn set_status(
     tx: &mut Tx,
     key: &AddressId,

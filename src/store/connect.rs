@@ -37,6 +37,32 @@ impl Store {
         }
     }
 
+    /// As [`Store::open`], of a store that is there with the schema of this program; `None` of any other, which is left as it
+    /// is.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub async fn open_if_current(address: &str, randomness: &Randomness) -> Result<Option<Self>, StoreError> {
+        sqlx::any::install_default_drivers();
+        let (engine, url, shown) = match Address::parse(address)? {
+            Address::Sqlite(path) => {
+                let (file, url) = sqlite_url(&path)?;
+                if !file.exists() {
+                    return Ok(None);
+                }
+                (Engine::Sqlite, url, format!("sqlite:{}", file.display()))
+            }
+            Address::Postgres(url) => (Engine::Postgres, url.to_string(), shown_url(&url)),
+        };
+        let unreachable = |source| StoreError::unreachable(&shown, source);
+        let options = quiet(url.parse::<AnyConnectOptions>().map_err(unreachable)?);
+        options.connect().await.map_err(unreachable)?.close().await?;
+        let pool = lasting_pool(1).connect_with(options).await.map_err(unreachable)?;
+        let current = migrations::is_up_to_date(&pool, engine).await;
+        pool.close().await;
+        if current? { Self::open(address, randomness).await.map(Some) } else { Ok(None) }
+    }
+
     /// An empty store that lives as long as its last clone: for replay and tests. It has one connection, and its keyed
     /// hashes use a fixed key, and what is drawn for it a fixed seed, so that two replays of the same season are the same to
     /// the byte.

@@ -3,9 +3,10 @@
 use chrono::{DateTime, Utc};
 
 use crate::people::{Address, AddressId, Consent, NewSubscriber};
-use crate::store::addresses::{AddressStatus, address_status, set_status, status_of};
+use crate::store::addresses::{AddressStatus, address_status, owner_of, set_status, status_of};
 use crate::store::consents::{ConsentAction, ConsentDetail, add_consent, note_consent};
 use crate::store::error::{Conflict, StoreError};
+use crate::store::notices::tell_joined;
 use crate::store::rows::{get, ms};
 use crate::store::suppression::{lift_suppression, refuse_suppressed};
 use crate::store::tx::{Store, Tx};
@@ -28,7 +29,8 @@ pub enum Enrolled {
 }
 
 impl Store {
-    /// Subscribes somebody, or adds to what is known of them. The same call again changes nothing.
+    /// Subscribes somebody, or adds to what is known of them; what is new of it gets the notices in force at once. The same
+    /// call again changes nothing.
     ///
     /// # Errors
     /// [`Conflict::EmptySubscriber`], [`Conflict::Suppressed`], [`Conflict::AddressTaken`].
@@ -39,7 +41,7 @@ impl Store {
         Ok(enrolled)
     }
 
-    /// Marks an address as confirmed by its owner.
+    /// Marks an address as confirmed by its owner; what is in force is queued for it.
     ///
     /// # Errors
     /// [`Conflict::UnknownAddress`]; [`Conflict::Suppressed`] when it said stop since.
@@ -62,6 +64,9 @@ impl Store {
         .rows_affected();
         if done == 1 {
             add_consent(&mut tx, &key, ConsentAction::Confirmed, evidence, now).await?;
+            if let Some(subscriber) = owner_of(&mut tx, &key).await? {
+                tell_joined(&mut tx, &subscriber, now).await?;
+            }
         } else if status_of(&mut tx, &key).await?.is_none() {
             return Err(Conflict::UnknownAddress { masked: address.to_string() }.into());
         }
@@ -187,6 +192,9 @@ pub async fn enrol_with(
         }
         note_consent(tx, key, action, evidence, detail, now).await?;
         addresses += 1;
+    }
+    if zips + addresses > 0 {
+        tell_joined(tx, &subscriber, now).await?;
     }
     Ok(match (is_new, zips + addresses) {
         (true, _) => Enrolled::Added { subscriber },

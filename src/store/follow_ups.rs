@@ -2,16 +2,23 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 
 use crate::people::keywords::ScaleAnswer;
 use crate::people::{Address, AddressId, Channel, Language};
-use crate::region::RegionId;
+use crate::region::{OwnerReports, RegionId, Zip};
 use crate::season::NoticeId;
 use crate::store::error::StoreError;
-use crate::store::rows::{channel_of, day_number, get, get_instant, get_zone, language_of, ms};
+use crate::store::field_reports::rows::{answers_of, append, insert, reword};
+use crate::store::field_reports::{
+    ReportHistory, ReportSource, ReportStanding, SaidBy, Seen, StandingChange, StoredReport,
+};
+use crate::store::regions::owner_reports_of;
+use crate::store::rows::{
+    channel_of, day_number, get, get_day_if_any, get_flag_if_any, get_instant, get_zone, language_of, ms,
+};
 use crate::store::tx::{Store, Tx};
 
 /// Somebody to be asked.
@@ -32,7 +39,11 @@ pub struct Question {
     pub address_key: AddressId,
     pub closes_at: DateTime<Utc>,
     pub answer: Option<ScaleAnswer>,
+    /// The day on which they looked, and whether that tree has the insect, where they said so.
+    pub looked_on: Option<NaiveDate>,
+    pub infested: Option<bool>,
     pub region: RegionId,
+    pub owner_reports: OwnerReports,
     pub region_name: String,
     pub profile: String,
     pub zone: chrono_tz::Tz,
@@ -113,8 +124,8 @@ pub async fn put(
 }
 
 const FIND: &str =
-    "SELECT f.id, f.notice_id, f.subscriber_id, f.address_key, f.closes_at, f.answer, n.region_id, n.profile,
-         r.name AS region_name, r.time_zone, s.language
+    "SELECT f.id, f.notice_id, f.subscriber_id, f.address_key, f.closes_at, f.answer, f.looked_on, f.infested,
+         n.region_id, n.profile, r.name AS region_name, r.time_zone, r.reports_teach, s.language
      FROM follow_ups f JOIN notices n ON n.id = f.notice_id JOIN regions r ON r.id = n.region_id
      JOIN subscribers s ON s.id = f.subscriber_id";
 
@@ -142,50 +153,130 @@ pub async fn by_id(tx: &mut Tx, id: &str) -> Result<Option<Question>, StoreError
     row.as_ref().map(question_of).transpose()
 }
 
-/// Takes an answer, as one field report a person: another answer changes it as long as staff have not judged it. Who has
-/// not looked makes none.
+/// What somebody answers.
+#[derive(Clone, Debug)]
+pub struct Answer {
+    pub saw: ScaleAnswer,
+    /// `None`: they did not say when they looked.
+    pub looked_on: Option<NaiveDate>,
+    /// As they said it, whatever follows from what they saw.
+    pub infested: Option<bool>,
+    pub seen: Seen,
+}
+
+/// Takes an answer as a field report. Another answer changes it until staff have said something of it; then what differs
+/// is a report beside it. Who has not looked makes none, and takes back one that waits. Where the region's rule lets
+/// owners' reports count at once, it is confirmed by that.
 ///
 /// # Errors
 /// When the store fails.
-pub async fn answer(
-    tx: &mut Tx,
-    question: &Question,
-    saw: ScaleAnswer,
-    stage_of_eggs: &str,
-    now: DateTime<Utc>,
-) -> Result<(), StoreError> {
-    sqlx::query("UPDATE follow_ups SET answer = $2, answered_at = $3 WHERE id = $1")
+pub async fn answer(tx: &mut Tx, question: &Question, answer: &Answer, now: DateTime<Utc>) -> Result<(), StoreError> {
+    sqlx::query("UPDATE follow_ups SET answer = $2, answered_at = $3, looked_on = $4, infested = $5 WHERE id = $1")
         .bind(&question.id)
-        .bind(saw.name())
+        .bind(answer.saw.name())
         .bind(ms(now))
+        .bind(answer.looked_on.map(day_number))
+        .bind(answer.infested.map(i64::from))
         .execute(tx.conn())
         .await?;
-    let report = format!("f-{}", &question.id[..question.id.len().min(12)]);
-    if saw == ScaleAnswer::NotLooked {
-        sqlx::query("DELETE FROM field_reports WHERE id = $1 AND status = 'new'")
-            .bind(&report)
-            .execute(tx.conn())
-            .await?;
+    let before = answers_of(tx, &question.id).await?;
+    let open = before.iter().find(|history| !history.judged()).map(ReportHistory::now);
+    if answer.saw == ScaleAnswer::NotLooked {
+        if let Some(open) = open.filter(|open| !open.refused()) {
+            let why = Some("had not looked after all".to_owned());
+            let change =
+                StandingChange { standing: ReportStanding::Refused, at: now, by: SaidBy::Teller, who: None, why };
+            append(tx, &open.id, &change).await?;
+        }
         return Ok(());
     }
     let today = now.with_timezone(&question.zone).date_naive();
-    sqlx::query(
-        "INSERT INTO field_reports (id, region_id, zip, observed_on, stage, status, source, note, created_at)
-         VALUES ($1, $2, (SELECT MIN(z.zip) FROM subscriber_zips z JOIN region_zips r ON r.zip = z.zip
-                          WHERE z.subscriber_id = $3 AND r.region_id = $2), $4, $5, 'new', 'subscriber', $6, $7)
-         ON CONFLICT (id) DO UPDATE SET observed_on = excluded.observed_on, stage = excluded.stage
-         WHERE field_reports.status = 'new'",
-    )
-    .bind(report)
-    .bind(question.region.as_str())
-    .bind(&question.subscriber)
-    .bind(day_number(today))
-    .bind((saw == ScaleAnswer::Eggs).then_some(stage_of_eggs))
-    .bind("answered our question")
-    .bind(ms(now))
-    .execute(tx.conn())
-    .await?;
+    let (standing, by) = match question.owner_reports {
+        OwnerReports::AtOnce => (ReportStanding::Confirmed, SaidBy::Rule),
+        OwnerReports::WhenConfirmed => (ReportStanding::New, SaidBy::Teller),
+    };
+    let change = StandingChange { standing, at: now, by, who: None, why: None };
+    let Seen { sight, stage, not_yet, infested } = answer.seen.clone();
+    let report = StoredReport {
+        id: open.map_or_else(|| report_id(&question.id, before.len()), |open| open.id.clone()),
+        region: question.region.clone(),
+        observed_on: answer.looked_on.unwrap_or(today),
+        day_known: answer.looked_on.is_some(),
+        zip: match open {
+            Some(open) => open.zip.clone(),
+            None => zip_of_asked(tx, question).await?,
+        },
+        tree: None,
+        sight,
+        stage,
+        not_yet,
+        infested,
+        nothing_on: nothing_before(&before, answer, question, today),
+        source: ReportSource::Subscriber,
+        person: Some(question.address_key.to_string()),
+        note: Some("answered our question".into()),
+        created_at: now,
+        standing,
+        change,
+    };
+    match open {
+        None if before.iter().any(|history| says_the_same(history.now(), &report)) => {}
+        None => insert(tx, &report, Some(&question.id)).await?,
+        Some(open) => {
+            if !says_the_same(open, &report) || open.nothing_on != report.nothing_on {
+                reword(tx, &report, now).await?;
+            }
+            if open.standing != standing {
+                append(tx, &report.id, &report.change).await?;
+            }
+        }
+    }
     Ok(())
+}
+
+/// The first answer's has the first half of the question's id in its own.
+fn report_id(question: &str, nth: usize) -> String {
+    match nth {
+        0 => format!("f-{}", &question[..question.len().min(12)]),
+        _ => format!("f-{}", hex::encode(&Sha256::digest(format!("answer {nth}\n{question}"))[..6])),
+    }
+}
+
+fn says_the_same(one: &StoredReport, other: &StoredReport) -> bool {
+    let said = |of: &StoredReport| (of.sight.clone(), of.stage.clone(), of.infested, of.day_known);
+    // Without a day, the day of the answer says nothing of its own.
+    said(one) == said(other) && (!one.day_known || one.observed_on == other.observed_on)
+}
+
+/// The look before on which there was nothing yet, as they told it themselves. A second answer on the same day only mends
+/// the first.
+fn nothing_before(
+    before: &[ReportHistory],
+    answer: &Answer,
+    question: &Question,
+    today: NaiveDate,
+) -> Option<NaiveDate> {
+    let looked_on = answer.looked_on.filter(|_| answer.seen.stage.is_some())?;
+    let told_on = |history: &ReportHistory| history.worded_at().with_timezone(&question.zone).date_naive();
+    let days = before.iter().filter(|history| !history.now().refused()).filter_map(|history| {
+        let report = history.now();
+        let nothing = report.stage.is_none() && report.day_known && told_on(history) < today;
+        if nothing { Some(report.observed_on) } else { report.nothing_on }
+    });
+    days.filter(|day| *day < looked_on).max()
+}
+
+async fn zip_of_asked(tx: &mut Tx, question: &Question) -> Result<Option<Zip>, StoreError> {
+    let row = sqlx::query(
+        "SELECT MIN(z.zip) AS zip FROM subscriber_zips z JOIN region_zips r ON r.zip = z.zip
+         WHERE z.subscriber_id = $1 AND r.region_id = $2",
+    )
+    .bind(&question.subscriber)
+    .bind(question.region.as_str())
+    .fetch_one(tx.conn())
+    .await?;
+    let zip: Option<&str> = get(&row, "zip")?;
+    zip.map(Zip::parse).transpose().map_err(|why| StoreError::corrupt(why.to_string()))
 }
 
 fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
@@ -196,7 +287,10 @@ fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
         address_key: AddressId(get(row, "address_key")?),
         closes_at: get_instant(row, "closes_at")?,
         answer: get::<Option<String>>(row, "answer")?.as_deref().and_then(ScaleAnswer::parse),
+        looked_on: get_day_if_any(row, "looked_on")?,
+        infested: get_flag_if_any(row, "infested")?,
         region: RegionId(get(row, "region_id")?),
+        owner_reports: owner_reports_of(row)?,
         region_name: get(row, "region_name")?,
         profile: get(row, "profile")?,
         zone: get_zone(row, "time_zone")?,

@@ -25,6 +25,7 @@ pub mod weather;
 mod weather_range;
 
 pub mod field_reports;
+pub mod learning;
 pub mod notices;
 pub mod outlooks;
 pub mod staff_log;

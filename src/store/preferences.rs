@@ -4,7 +4,9 @@ use chrono::{DateTime, Utc};
 
 use crate::people::{AddressId, Language};
 use crate::region::Zip;
+use crate::store::addresses::owner_of;
 use crate::store::error::StoreError;
+use crate::store::notices::tell_joined;
 use crate::store::rows::{get, ms};
 use crate::store::tx::{Store, Tx};
 use crate::store::waiting_zips::note_waits;
@@ -25,7 +27,7 @@ pub enum PlaceChange {
 }
 
 impl Store {
-    /// One more place for the owner of an address.
+    /// One more place for the owner of an address, who is told what is in force there.
     ///
     /// # Errors
     /// When the store fails.
@@ -47,6 +49,9 @@ impl Store {
             .await?
             .rows_affected();
         note_waits(&mut tx, address_id, now).await?;
+        if added == 1 {
+            tell_joined(&mut tx, &subscriber, now).await?;
+        }
         tx.commit().await?;
         Ok(if added == 1 { PlaceChange::Done } else { PlaceChange::Same })
     }
@@ -103,11 +108,7 @@ async fn owner(tx: &mut Tx, address_id: &AddressId) -> Result<Option<String>, St
     .bind(address_id.as_str())
     .execute(tx.conn())
     .await?;
-    let row = sqlx::query("SELECT subscriber_id FROM addresses WHERE id = $1")
-        .bind(address_id.as_str())
-        .fetch_optional(tx.conn())
-        .await?;
-    row.map(|row| get(&row, "subscriber_id")).transpose()
+    owner_of(tx, address_id).await
 }
 
 async fn places(tx: &mut Tx, subscriber: &str) -> Result<i64, StoreError> {

@@ -7,7 +7,7 @@ use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
 use crate::geo::Point;
-use crate::region::{Region, RegionId, Release, Zip};
+use crate::region::{OwnerReports, Region, RegionId, Release, Zip};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_zone, ms, zip_of};
 use crate::store::stations::in_use_station;
@@ -15,12 +15,12 @@ use crate::store::tx::{Store, Tx};
 use crate::text::near_name;
 use crate::weather::StationId;
 
-/// The name of the region that has a ZIP code.
+/// Id and name of the region that has a ZIP code.
 ///
 /// # Errors
 /// When the store fails.
-pub async fn region_name_of_zip(tx: &mut Tx, zip: &Zip) -> Result<Option<String>, StoreError> {
-    Ok(region_with(tx.conn(), zip).await?.map(|(_, name)| name))
+pub async fn region_of_zip_in(tx: &mut Tx, zip: &Zip) -> Result<Option<(RegionId, String)>, StoreError> {
+    region_with(tx.conn(), zip).await
 }
 
 /// What became of one region of a list.
@@ -232,7 +232,7 @@ async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
     let (release, hours) = release_columns(region.release);
     sqlx::query(
         "UPDATE regions SET name = $2, latitude = $3, longitude = $4, elevation_m = $5, time_zone = $6, profile = $7,
-                            release_policy = $8, hold_hours = $9, retired_at = NULL
+                            release_policy = $8, hold_hours = $9, reports_teach = $10, retired_at = NULL
          WHERE id = $1",
     )
     .bind(region.id.as_str())
@@ -244,6 +244,7 @@ async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
     .bind(&region.profile)
     .bind(release)
     .bind(hours)
+    .bind(region.owner_reports.name())
     .execute(tx.conn())
     .await?;
     sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(region.id.as_str()).execute(tx.conn()).await?;
@@ -327,8 +328,15 @@ fn region_of(row: &AnyRow) -> Result<Region, StoreError> {
         zips: Vec::new(),
         stations: Vec::new(),
         release,
+        owner_reports: owner_reports_of(row)?,
         retired: get::<Option<i64>>(row, "retired_at")?.is_some(),
     })
+}
+
+/// Of a row that has `regions.reports_teach`.
+pub(super) fn owner_reports_of(row: &AnyRow) -> Result<OwnerReports, StoreError> {
+    let name: &str = get(row, "reports_teach")?;
+    name.parse().map_err(|_| StoreError::corrupt(format!("regions.reports_teach `{name}`")))
 }
 
 fn release_columns(release: Release) -> (&'static str, i64) {

@@ -55,6 +55,14 @@ pub(crate) fn get_day(row: &AnyRow, column: &str) -> Result<NaiveDate, StoreErro
     civil_day(get(row, column)?)
 }
 
+pub(crate) fn get_day_if_any(row: &AnyRow, column: &str) -> Result<Option<NaiveDate>, StoreError> {
+    get::<Option<i64>>(row, column)?.map(civil_day).transpose()
+}
+
+pub(crate) fn get_flag_if_any(row: &AnyRow, column: &str) -> Result<Option<bool>, StoreError> {
+    Ok(get::<Option<i64>>(row, column)?.map(|flag| flag != 0))
+}
+
 pub(crate) fn get_zone(row: &AnyRow, column: &str) -> Result<chrono_tz::Tz, StoreError> {
     let name: &str = get(row, column)?;
     name.parse().map_err(|_| StoreError::corrupt(format!("column `{column}`: `{name}` is no time zone")))

@@ -23,6 +23,8 @@ pub enum StaffKind {
     /// An address to which mail comes back for good.
     #[serde(rename = "address-dead")]
     AddressUndeliverable,
+    /// Field reports moved the dates of a season.
+    Learned,
     WasEarly,
     ReportUnconfirmed,
     SeenBeforeModel,
@@ -32,11 +34,12 @@ pub enum StaffKind {
 }
 
 impl StaffKind {
-    const ALL: [StaffKind; 10] = [
+    const ALL: [StaffKind; 11] = [
         StaffKind::Skipped,
         StaffKind::SignUp,
         StaffKind::Text,
         StaffKind::AddressUndeliverable,
+        StaffKind::Learned,
         StaffKind::WasEarly,
         StaffKind::ReportUnconfirmed,
         StaffKind::SeenBeforeModel,
@@ -52,6 +55,7 @@ impl StaffKind {
             StaffKind::SignUp => "sign-up",
             StaffKind::Text => "text",
             StaffKind::AddressUndeliverable => "address-dead",
+            StaffKind::Learned => "learned",
             StaffKind::WasEarly => "was-early",
             StaffKind::ReportUnconfirmed => "report-unconfirmed",
             StaffKind::SeenBeforeModel => "seen-before-model",

@@ -3,9 +3,10 @@
 use chrono::{DateTime, Utc};
 
 use crate::people::{Address, AddressId};
-use crate::store::addresses::{AddressStatus, set_status, status_of};
+use crate::store::addresses::{AddressStatus, owner_of, set_status, status_of};
 use crate::store::consents::{ConsentAction, add_consent};
 use crate::store::error::StoreError;
+use crate::store::notices::tell_joined;
 use crate::store::pending_sign_ups::{Outcome, end_open};
 use crate::store::queue::cancel::cancel_of_address;
 use crate::store::rows::{get, ms};
@@ -23,7 +24,8 @@ pub struct Stopped {
 
 impl Store {
     /// Obeys a start: an address that had confirmed before it said stop, and was not erased, is written to again. Gives
-    /// whether it is; an address that never confirmed is not subscribed by a single word.
+    /// whether it is; an address that never confirmed is not subscribed by a single word. What came into force meanwhile is
+    /// queued for it.
     ///
     /// # Errors
     /// When the store fails.
@@ -99,6 +101,9 @@ pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTim
         lift_suppression(tx, &key).await?;
         set_status(tx, &key, AddressStatus::Confirmed, now).await?;
         add_consent(tx, &key, ConsentAction::Resumed, evidence, now).await?;
+        if let Some(subscriber) = owner_of(tx, &key).await? {
+            tell_joined(tx, &subscriber, now).await?;
+        }
     }
     Ok(resumes)
 }

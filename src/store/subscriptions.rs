@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
+use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
 use crate::people::{Address, AddressId, Channel, Language};
@@ -107,7 +108,8 @@ impl Store {
     /// # Errors
     /// When the store fails.
     pub async fn recipients(&self, region: &RegionId) -> Result<Vec<Recipient>, StoreError> {
-        let rows = sqlx::query(SELECT_RECIPIENTS).bind(region.as_str()).fetch_all(&mut *self.read().await?).await?;
+        let rows =
+            sqlx::query(SELECT_RECIPIENTS).bind(region.as_str()).bind("").fetch_all(&mut *self.read().await?).await?;
         rows.iter().map(recipient_of).collect()
     }
 }
@@ -115,17 +117,32 @@ impl Store {
 /// Whom a notice of this region goes to, held still until the end of the transaction: on PostgreSQL a stop that comes
 /// meanwhile waits for it, on SQLite there is one writer anyway.
 pub(super) async fn recipients_for_release(tx: &mut Tx, region: &RegionId) -> Result<Vec<Recipient>, StoreError> {
-    let query = match tx.engine() {
-        Engine::Sqlite => sqlx::query(SELECT_RECIPIENTS),
-        Engine::Postgres => sqlx::query(sqlx::AssertSqlSafe(format!("{SELECT_RECIPIENTS} FOR SHARE OF a"))),
-    };
-    let rows = query.bind(region.as_str()).fetch_all(tx.conn()).await?;
+    let rows = sqlx::query(held(tx.engine())).bind(region.as_str()).bind("").fetch_all(tx.conn()).await?;
     rows.iter().map(recipient_of).collect()
 }
 
+/// As [`recipients_for_release`], those that one subscriber owns.
+pub(super) async fn recipients_of(
+    tx: &mut Tx,
+    region: &RegionId,
+    subscriber: &str,
+) -> Result<Vec<Recipient>, StoreError> {
+    let rows = sqlx::query(held(tx.engine())).bind(region.as_str()).bind(subscriber).fetch_all(tx.conn()).await?;
+    rows.iter().map(recipient_of).collect()
+}
+
+fn held(engine: Engine) -> AssertSqlSafe<String> {
+    let how = match engine {
+        Engine::Sqlite => "",
+        Engine::Postgres => "FOR SHARE OF a",
+    };
+    AssertSqlSafe(format!("{SELECT_RECIPIENTS} {how}"))
+}
+
+/// `$1`: the region; `$2`: a subscriber, or empty for all.
 const SELECT_RECIPIENTS: &str = "SELECT a.id, a.subscriber_id, a.channel, a.address, s.language
      FROM addresses a JOIN subscribers s ON s.id = a.subscriber_id
-     WHERE a.status = 'confirmed' AND s.removed_at IS NULL
+     WHERE a.status = 'confirmed' AND s.removed_at IS NULL AND ($2 = '' OR a.subscriber_id = $2)
        AND EXISTS (SELECT 1 FROM subscriber_zips z JOIN region_zips r ON r.zip = z.zip
                    WHERE z.subscriber_id = a.subscriber_id AND r.region_id = $1)
        AND NOT EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = a.id)

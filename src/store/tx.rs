@@ -32,6 +32,22 @@ impl Engine {
         }
     }
 
+    /// As [`Engine::for_update`], but rows that only refer to those found may still be written.
+    pub(super) fn for_change(self) -> &'static str {
+        match self {
+            Engine::Postgres => "FOR NO KEY UPDATE",
+            Engine::Sqlite => "",
+        }
+    }
+
+    /// Keeps the rows that a query finds as they are for the rest of the transaction; others may do the same.
+    pub(super) fn for_share(self) -> &'static str {
+        match self {
+            Engine::Postgres => "FOR SHARE",
+            Engine::Sqlite => "",
+        }
+    }
+
     /// As [`Engine::for_update`], of the rows that nobody else has locked.
     pub(super) fn skip_locked(self) -> &'static str {
         match self {

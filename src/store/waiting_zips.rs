@@ -11,6 +11,7 @@ use crate::store::tx::{Store, Tx};
 /// Somebody who waited for their ZIP code to come into a region, and it did.
 #[derive(Clone, Debug)]
 pub struct CoveredWait {
+    pub subscriber: String,
     pub zip: Zip,
     pub region_name: String,
     /// Milliseconds since 1970: makes the fact of the transactional message.
@@ -68,6 +69,7 @@ pub async fn take_covered_waits(tx: &mut Tx) -> Result<Vec<CoveredWait>, StoreEr
             .execute(tx.conn())
             .await?;
         waits.push(CoveredWait {
+            subscriber,
             zip: zip_of(row)?,
             region_name: get(row, "name")?,
             since: get(row, "since")?,

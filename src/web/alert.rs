@@ -8,17 +8,19 @@ use axum::extract::Path;
 use axum::http::HeaderMap;
 use axum::response::Response;
 use axum::routing::get;
-use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
 
 use super::views::RegionView;
+use super::window::hatch_words;
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::links::region_path;
-use crate::message::dates::{self, DateStyle};
-use crate::message::facts::{Basis, NoticeFacts};
+use crate::message::facts::{Basis, NoticeFacts, StageDates};
 use crate::region::RegionId;
-use crate::season::{NoticeKind, phrases};
+use crate::season::decide::MovedBy;
+use crate::season::window::DeadlineRule;
+use crate::season::{DateSpread, DaySpan, NoticeKind, WindowDays, phrases};
 use crate::store::notices::Notice;
 use crate::text::escape;
 use crate::timetable;
@@ -67,17 +69,50 @@ pub(super) fn path(view: &RegionView, notice: &Notice) -> String {
     format!("{}/alert/{}", region_path(&view.region.id), file(notice))
 }
 
+/// The name of a notice's words.
+pub(super) fn words(notice: &Notice) -> &'static str {
+    match notice.kind {
+        // Where nothing was known of the best days, looking and washing were one.
+        NoticeKind::InspectNow if facts(notice).is_some_and(|facts| best(&facts).is_none()) => "inspect-and-wash",
+        kind => kind.name(),
+    }
+}
+
 /// When a notice comes, in a sentence; empty for one whose facts cannot be read.
 pub(super) fn when(site: &Site, language: Language, notice: &Notice) -> String {
-    let Ok(facts) = serde_json::from_value::<NoticeFacts>(notice.facts.clone()) else { return String::new() };
-    let spread = |of: crate::message::facts::StageDates| match of.reached {
-        Some(on) => dates::spread(None, on, None, language, DateStyle::Full),
-        None => dates::spread(of.early, of.likely, of.late, language, DateStyle::Full),
-    };
-    site.word(language, "region", &["news", notice.kind.name(), "when"])
-        .replace("{laying}", &spread(facts.laying))
-        .replace("{hatch}", &spread(facts.hatch))
-        .replace("{wash_by}", &phrases::date(language, facts.wash_by))
+    let Some(facts) = facts(notice) else { return String::new() };
+    let said = |keys: &[&str]| site.word(language, "region", keys);
+    let date = |day| phrases::date(language, day);
+    let hatch = facts.days.as_ref().and_then(|days| hatch_words(language, days));
+    let look_from = facts.days.map_or(facts.laying.reached.unwrap_or(facts.laying.likely), |days| days.look_from);
+    let best = best(&facts).map(|best| said(&["best"]).replace("{best}", &phrases::span(language, best)));
+    said(&["news", words(notice), "when"])
+        .replace("{begun}", &said(&["news", "begun", facts.basis.name()]))
+        .replace("{look_from}", &date(look_from))
+        .replace("{best}", &best.unwrap_or_default())
+        .replace("{hatch}", &hatch.unwrap_or_else(|| stage_words(language, facts.hatch)))
+        .replace("{wash_by}", &date(facts.wash_by))
+        .replace("{was}", &facts.days.and_then(|days| days.was).map(date).unwrap_or_default())
+        .replace("{moved_by}", &facts.moved_by.map(MovedBy::name).map(|by| said(&["moved_by", by])).unwrap_or_default())
+        .trim()
+        .to_owned()
+}
+
+fn facts(notice: &Notice) -> Option<NoticeFacts> {
+    serde_json::from_value(notice.facts.clone()).ok()
+}
+
+/// The best days to wash that a notice knew.
+fn best(facts: &NoticeFacts) -> Option<DaySpan> {
+    facts.days.and_then(|days| days.best.filter(|best| best.first <= days.deadline))
+}
+
+/// Dates of a notice from before the window's days were kept.
+fn stage_words(language: Language, of: StageDates) -> String {
+    match of.reached {
+        Some(on) => phrases::date(language, on),
+        None => phrases::wide_range(language, DateSpread { early: of.early, median: Some(of.likely), late: of.late }),
+    }
 }
 
 fn document(site: &Site, view: &RegionView, at: usize) -> String {
@@ -112,9 +147,9 @@ fn document(site: &Site, view: &RegionView, at: usize) -> String {
 
 fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language: Language) {
     let (region, zone) = (&view.region, view.region.time_zone);
-    let facts = serde_json::from_value::<NoticeFacts>(notice.facts.clone()).ok();
+    let facts = facts(notice);
     let said =
-        |key: &str| site.word(language, "region", &["news", notice.kind.name(), key]).replace("{place}", &region.name);
+        |key: &str| site.word(language, "region", &["news", words(notice), key]).replace("{place}", &region.name);
     let messages = &site.app().config.messages;
     xml.text.push_str("<info>\n");
     xml.element(
@@ -130,24 +165,21 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
         "responseType",
         match notice.kind {
             NoticeKind::GetReady => "Prepare",
-            NoticeKind::InspectNow | NoticeKind::LastDaysToWash => "Execute",
+            NoticeKind::InspectNow => "Monitor",
+            NoticeKind::WashNow | NoticeKind::DeadlineMoved | NoticeKind::LastDaysToWash => "Execute",
             NoticeKind::TooLateToWash => "None",
         },
     );
     // To be acted on in days or weeks, not in an hour; trees are at stake, nobody's life.
     xml.element("urgency", if notice.kind == NoticeKind::TooLateToWash { "Past" } else { "Future" });
     xml.element("severity", "Minor");
-    let observed = facts.as_ref().is_some_and(|facts| match notice.kind {
-        NoticeKind::InspectNow => facts.basis != Basis::Chance,
-        NoticeKind::TooLateToWash => facts.hatch.reached.is_some(),
-        NoticeKind::GetReady | NoticeKind::LastDaysToWash => false,
-    });
+    let observed = facts.as_ref().is_some_and(|facts| is_observed(notice.kind, facts));
     xml.element("certainty", if observed { "Observed" } else { "Likely" });
     if let Some(facts) = &facts {
-        let of = if notice.kind < NoticeKind::LastDaysToWash { facts.laying } else { facts.hatch };
-        xml.element("onset", &time(zone, begin(zone, of.reached.unwrap_or(of.likely))));
+        xml.element("onset", &time(zone, begin(zone, onset(notice.kind, facts))));
     }
-    xml.element("expires", &time(zone, notice.expires_at));
+    let end = facts.as_ref().and_then(|facts| end(notice.kind, facts)).map(|day| begin(zone, days_after(day, 1)));
+    xml.element("expires", &time(zone, end.unwrap_or(notice.expires_at)));
     xml.element("senderName", &messages.sender_name);
     xml.element("headline", &said("title"));
     xml.element("description", &when(site, language, notice));
@@ -165,6 +197,48 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
         xml.text.push_str("</geocode>\n");
     }
     xml.text.push_str("</area>\n</info>\n");
+}
+
+/// Only what somebody saw is observed: eggs by the basis of a notice on them, the hatch by the rule of the last day.
+fn is_observed(kind: NoticeKind, facts: &NoticeFacts) -> bool {
+    match kind {
+        NoticeKind::InspectNow | NoticeKind::WashNow => facts.basis == Basis::Seen,
+        NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash => {
+            facts.days.is_some_and(|days| days.rule == DeadlineRule::HatchSeen)
+        }
+        NoticeKind::GetReady | NoticeKind::DeadlineMoved => false,
+    }
+}
+
+/// The first day of what a notice speaks of, by the window's days that it knew.
+fn onset(kind: NoticeKind, facts: &NoticeFacts) -> NaiveDate {
+    let Some(WindowDays { look_from, deadline, last_from, .. }) = facts.days else {
+        // From before the days were kept.
+        let of = if kind < NoticeKind::LastDaysToWash { facts.laying } else { facts.hatch };
+        return of.reached.unwrap_or(of.likely);
+    };
+    match kind {
+        NoticeKind::GetReady | NoticeKind::InspectNow => look_from,
+        NoticeKind::WashNow | NoticeKind::DeadlineMoved => best(facts).map_or(look_from, |best| best.first),
+        NoticeKind::LastDaysToWash => last_from.min(facts.decided_on),
+        NoticeKind::TooLateToWash => days_after(deadline, 1),
+    }
+}
+
+/// The last day on which a notice holds, where it tells one: its last day to wash, or after that the day on which the young
+/// insects have settled. The others hold as long as they are of use.
+fn end(kind: NoticeKind, facts: &NoticeFacts) -> Option<NaiveDate> {
+    let days = facts.days?;
+    match kind {
+        NoticeKind::GetReady => None,
+        NoticeKind::InspectNow => best(facts).is_none().then_some(days.deadline),
+        NoticeKind::WashNow | NoticeKind::DeadlineMoved | NoticeKind::LastDaysToWash => Some(days.deadline),
+        NoticeKind::TooLateToWash => days.settled.filter(|settled| *settled > facts.decided_on),
+    }
+}
+
+fn days_after(day: NaiveDate, days: u64) -> NaiveDate {
+    day.checked_add_days(Days::new(days)).unwrap_or(day)
 }
 
 /// The same on every run, and this notice's alone.

@@ -12,6 +12,7 @@ use tokio::time::Instant;
 use super::forms::{self, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::people::{Address, AddressId, Zip};
+use crate::season::{NoticeKind, phrases};
 use crate::service::subscribe::confirm::{self, Confirmed};
 use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::tokens;
@@ -79,19 +80,34 @@ fn useless(visit: &Visit) -> Result<Response, Fault> {
 
 async fn done_page(visit: &Visit, address_key: &AddressId, zips: &[Zip]) -> Result<Response, Fault> {
     let store = &visit.site.app().store;
-    let places = places(store, zips).await?;
-    let places: Vec<_> = places
-        .iter()
-        .map(|Place { zip, region }| {
-            context! {
-                zip => zip.as_str(),
-                id => region.as_ref().map(|region| region.id.as_str()),
-                name => region.as_ref().map(|region| region.name.clone()),
-            }
-        })
-        .collect();
+    let mut shown = Vec::with_capacity(zips.len());
+    let mut is_time = false;
+    for Place { zip, region } in places(store, zips).await? {
+        let notice = match &region {
+            Some(region) => store.notice_in_force(&region.id, visit.site.now()).await?,
+            None => None,
+        };
+        is_time |= notice.is_some();
+        shown.push(context! {
+            zip => zip.as_str(),
+            id => region.as_ref().map(|region| region.id.as_str()),
+            name => region.as_ref().map(|region| region.name.as_str()),
+            now => notice.as_ref().map(|notice| what_now(notice.kind)),
+            wash_by => notice.and_then(|notice| notice.deadline()).map(|day| phrases::date(visit.language, day)),
+        });
+    }
     let preferences = tokens::make(store.address_hash(), Purpose::Preferences, address_key.as_str());
-    visit.page("confirm_done", context! { places, preferences })
+    visit.page("confirm_done", context! { places => shown, is_time, preferences })
+}
+
+/// What is to be done under a notice in force, as a name among the page's words.
+fn what_now(kind: NoticeKind) -> &'static str {
+    match kind {
+        NoticeKind::GetReady => "ready",
+        NoticeKind::InspectNow => "look",
+        NoticeKind::WashNow | NoticeKind::DeadlineMoved => "wash",
+        NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash => "last",
+    }
 }
 
 fn words(zips: &[Zip]) -> String {

@@ -1,5 +1,5 @@
-//! A region for other programs: its chart and badge as pictures, its window as a calendar, its news as Atom, its outlook
-//! as JSON.
+//! A region for other programs: its chart and badge as pictures, its window as a calendar, its news as Atom. Its outlook as
+//! JSON has a file of its own.
 
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
@@ -10,12 +10,12 @@ use axum::extract::{Path, Query};
 use axum::http::HeaderMap;
 use axum::response::Response;
 use axum::routing::get;
-use chrono::{DateTime, Days, NaiveTime, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use icalendar::{Calendar, Component, Event, EventLike, Property};
-use serde_json::json;
 
-use super::views::{CHART_WIDTHS, RegionView, Views};
-use super::{Fault, Site, Visit, alert};
+use super::views::{CHART_WIDTHS, RegionView, STEPS, Views};
+use super::window::hatch_words;
+use super::{Fault, Site, Visit, alert, outlook_json};
 use crate::chart::text_width;
 use crate::links::region_path;
 use crate::region::RegionId;
@@ -83,34 +83,28 @@ async fn news(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Resul
 
 async fn outlook(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     cached(&visit, &id, "outlook.json", &asked, |views, view| {
-        CachedAnswer::new("application/json", outlook_of(&visit, views, view)).embeddable()
+        CachedAnswer::new("application/json", outlook_json::of(&visit, views, view)).embeddable()
     })
     .await
 }
 
 /// The state in one line.
 fn headline(visit: &Visit, view: &RegionView) -> String {
-    phrases::capitalised(&visit.site.word(visit.language, "region", &[view.shown.standing.name(), "headline"]))
+    phrases::capitalised(&visit.site.word(visit.language, "region", &[view.said(), "headline"]))
 }
 
 /// The date that matters now, in words; what waits for a word of staff where there is such.
 fn date_line(visit: &Visit, view: &RegionView) -> String {
-    let Some(known) = &view.known else { return String::new() };
+    let Some(days) = view.days() else { return String::new() };
     let (shown, language) = (view.shown, visit.language);
     let said = |keys: &[&str]| visit.site.word(language, "region", keys);
     if shown.is_held_back() {
         return said(&["backing", "next"]);
     }
-    let stage = |id| {
-        let stage = known.outlook.stage(id)?;
-        let day = stage.reached.map(|reached| reached.on).or(stage.spread.median)?;
-        Some(phrases::date(language, day))
-    };
-    let window = &view.profile.window;
-    let line = said(&[shown.standing.name(), "brief"])
-        .replace("{wash_by}", &phrases::date(language, known.wash_by))
-        .replace("{laying}", &stage(&window.opens).unwrap_or_else(|| "?".into()))
-        .replace("{hatch}", &stage(&window.closes).unwrap_or_else(|| "?".into()));
+    let line = said(&[view.said(), "brief"])
+        .replace("{look_from}", &phrases::date(language, days.look_from))
+        .replace("{best}", &days.best.map(|best| phrases::span(language, best)).unwrap_or_default())
+        .replace("{wash_by}", &phrases::date(language, days.deadline));
     match shown.backing {
         Approval::Plain | Approval::Due => line,
         Approval::Doubted | Approval::Awaited | Approval::Held => said(&["backing", "brief"]).replace("{line}", &line),
@@ -126,7 +120,7 @@ fn badge_of(visit: &Visit, view: &RegionView) -> String {
         SeasonStanding::Unknown | SeasonStanding::Over => (5, "#f5efe1", "#55503f"),
         SeasonStanding::Quiet => (3, "#f0ecf7", BERRY),
         SeasonStanding::Ready => (5, "#f0ecf7", BERRY),
-        SeasonStanding::Look | SeasonStanding::Last => (8, "#ddd5ee", BERRY),
+        SeasonStanding::Look | SeasonStanding::Wash | SeasonStanding::Last => (8, "#ddd5ee", BERRY),
     };
     let beads = beads_of(view.shown.standing);
     let (name, line, date) =
@@ -159,18 +153,11 @@ fn badge_of(visit: &Visit, view: &RegionView) -> String {
     )
 }
 
-/// The season's five steps in a row under the mark, as on the page: past ones full, the present one a diamond.
+/// The season's six steps in a row under the mark, as on the page: past ones full, the present one a diamond.
 fn beads_of(standing: SeasonStanding) -> String {
-    let order = [
-        SeasonStanding::Quiet,
-        SeasonStanding::Ready,
-        SeasonStanding::Look,
-        SeasonStanding::Last,
-        SeasonStanding::Over,
-    ];
-    let Some(now) = order.iter().position(|step| *step == standing) else { return String::new() };
+    let Some(now) = STEPS.iter().position(|step| *step == standing) else { return String::new() };
     let bead = |at: usize| {
-        let x = 22 + 13 * at;
+        let x = 11 + 13 * at;
         match at.cmp(&now) {
             Ordering::Less => format!(r#"<circle cx="{x}" cy="91" r="3.5" fill="{BERRY}"/>"#),
             Ordering::Equal => format!(r#"<path d="M{x} 85l6 6l-6 6l-6 -6Z" fill="{BERRY}"/>"#),
@@ -179,13 +166,15 @@ fn beads_of(standing: SeasonStanding) -> String {
             }
         }
     };
-    (0..order.len()).map(|at| bead(at) + "\n").collect()
+    (0..STEPS.len()).map(|at| bead(at) + "\n").collect()
 }
 
-/// One entry of whole days: the time to look and wash. It moves with the outlook under one id.
+/// Two entries of whole days: from when to look, and the time to wash. Each moves with the outlook under one id. Without
+/// best days looking and washing are one entry.
 fn calendar_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
+    let language = visit.language;
     let said =
-        |key: &str| visit.site.word(visit.language, "region", &["calendar", key]).replace("{place}", &view.region.name);
+        |key: &str| visit.site.word(language, "region", &["calendar", key]).replace("{place}", &view.region.name);
     let mut calendar = Calendar::empty();
     for (name, value) in [
         ("VERSION", "2.0"),
@@ -198,29 +187,36 @@ fn calendar_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
     ] {
         calendar.append_property(Property::from((name, value)));
     }
-    if let (Some(known), Some(first)) = (&view.known, view.opening()) {
-        let season = known.outlook.season.year;
-        let host = visit.site.public().and_then(|url| url.host_str()).unwrap_or("treebell.invalid");
-        // The stages that come later may already be over: then the entry ends where washing ended.
-        let closed = known.outlook.stage(&view.profile.window.closes).and_then(|stage| stage.reached);
-        let last = closed.map_or(known.wash_by, |closed| closed.on).max(first);
-        let days_in = (view.today - view.profile.first_day(season)).num_days().max(0);
-        let mut event = Event::with_uid(&format!("window-{}-{season}@{host}", view.region.id));
+    let Some(days) = view.days() else { return calendar.to_string() };
+    let season = view.profile.season_of(view.today);
+    let host = visit.site.public().and_then(|url| url.host_str()).unwrap_or("treebell.invalid");
+    let days_in = (view.today - view.profile.first_day(season)).num_days().max(0);
+    let mut entry = |id: &str, first: NaiveDate, last: NaiveDate, summary: &str, what: &str| {
+        let mut event = Event::with_uid(&format!("{id}-{}-{season}@{host}", view.region.id));
         event
             .timestamp(views.made_at)
             .sequence(u32::try_from(days_in).unwrap_or(0))
             .starts(first)
             // An end that is a date is exclusive (RFC 5545, section 3.6.1).
             .ends(last.checked_add_days(Days::new(1)).unwrap_or(last))
-            .summary(&said("summary"))
-            .description(&said("what"))
+            .summary(summary)
+            .description(what)
             .location(&view.region.name)
             .add_property("TRANSP", "TRANSPARENT");
-        if let Some(page) = visit.site.address(visit.language, &region_path(&view.region.id)) {
+        if let Some(page) = visit.site.address(language, &region_path(&view.region.id)) {
             event.url(page.as_str());
         }
         calendar.push(event.done());
+    };
+    if days.best.is_some() {
+        entry("look", days.look_from, days.look_from, &said("look"), &said("look_what"));
     }
+    let first = days.best.map_or(days.look_from, |best| best.first);
+    let best = days.best.map(|best| said("best").replace("{best}", &phrases::span(language, best)));
+    let hatch = hatch_words(language, &days).map(|hatch| said("hatch").replace("{hatch}", &hatch));
+    let what = said("wash_what").replace("{wash_by}", &phrases::date(language, days.deadline));
+    let what = [best, hatch, Some(what)].into_iter().flatten().collect::<Vec<_>>().join(" ");
+    entry("window", first, days.deadline.max(first), &said("wash"), &what);
     calendar.to_string()
 }
 
@@ -247,14 +243,15 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
         updated = updated.max(at);
         let kind = notice.kind.name();
         let when = alert::when(&visit.site, language, notice);
-        let what = format!("{when} {}", said(&["news", kind, "what"])).trim().to_owned();
+        let words = alert::words(notice);
+        let what = format!("{when} {}", said(&["news", words, "what"])).trim().to_owned();
         let document =
             Link { mime_type: Some(alert::KIND.to_owned()), ..link("alternate", &address(&alert::path(view, notice))) };
         let id = page.clone();
         let page = Link { mime_type: Some("text/html".to_owned()), ..link("alternate", &page) };
         let entry = Entry {
             id: format!("{id}#{}-{kind}", notice.season.year),
-            title: Text::plain(said(&["news", kind, "title"])),
+            title: Text::plain(said(&["news", words, "title"])),
             updated: at.fixed_offset(),
             published: Some(at.fixed_offset()),
             links: vec![page, document],
@@ -275,81 +272,4 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
         ..Feed::default()
     };
     feed.to_string()
-}
-
-/// `outlook.json`. Dates are days of the region's own `time_zone`, as `2026-03-09`; `computed_at` is UTC; heat is
-/// °C·day (`…_degree_days_c`, to a tenth); what is not known is `null`.
-///
-/// - `region`: `id`, `name`, `zips`, `elevation_m`, `time_zone` (IANA name).
-/// - `profile`: `id`, and whether its thresholds are `provisional`.
-/// - `day`: the day that all this was worked out for.
-/// - `standing`: where the season stands, as the page shows it: `none` (nothing can be said), `quiet`, `ready`, `look`,
-///   `last` (days to wash), `over`. `standing_by_heat`: the same by the heat alone.
-/// - `backing`: who stands behind `standing`. `plain`: it was told, or nobody is asked; `due`: its notice waits for its
-///   hour; `doubted`: temperatures are in doubt, staff are asked; `awaited`: this region tells nothing unconfirmed;
-///   `held`: staff hold it back.
-/// - `season`, `null` for a region that could not be assessed:
-///   - `year`; `heat_sum_degree_days_c` up to and with `last_day`; `newest_observed_day`; how many of the days summed
-///     are `filled_days`; how many `forecast_days` follow them; how many `past_years` the dates were projected from.
-///   - `record`: whether the temperatures are sound: `trust` is `sound`, `too-much-filled`, `too-old`, `too-few-years`
-///     or `borrowed-years`, each but the first with its figures.
-///   - `station`: `id` and `name`; `wash_by`: the last day on which washing is advised.
-///   - `stages`, in order: `id`; `name` in the page's language; `degree_days_c` at which it comes; and either
-///     `reached_on` with `reached_on_observed_days` (observed temperatures or a person's eyes carry it, not filled days),
-///     or `projected` with the 10 % (`early`), 50 % (`median`) and 90 % (`late`) dates.
-fn outlook_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
-    let region = &view.region;
-    let spread = |spread: crate::season::DateSpread| json!({ "early": spread.early, "median": spread.median, "late": spread.late });
-    let season = view.known.as_ref().map(|known| {
-        let outlook = &known.outlook;
-        let stages: Vec<_> = outlook
-            .stages
-            .iter()
-            .map(|stage| {
-                let name = view.profile.stage(&stage.stage).map(|of| of.names.get(visit.language));
-                json!({
-                    "id": stage.stage,
-                    "name": name,
-                    "reached_on": stage.reached.map(|reached| reached.on),
-                    "reached_on_observed_days": stage.reached.map(|reached| reached.on_real_days),
-                    "projected": (stage.reached.is_none()).then(|| spread(stage.spread)),
-                    "degree_days_c": stage.at_sum.map(tenth),
-                })
-            })
-            .collect();
-        json!({
-            "year": outlook.season.year,
-            "heat_sum_degree_days_c": tenth(outlook.heat_sum),
-            "last_day": outlook.last_day,
-            "newest_observed_day": outlook.newest_real_day,
-            "filled_days": outlook.filled_days,
-            "forecast_days": outlook.forecast_days,
-            "past_years": outlook.trace_years.len(),
-            "record": outlook.trust,
-            "station": { "id": outlook.station, "name": known.station },
-            "wash_by": known.wash_by,
-            "stages": stages,
-        })
-    });
-    let value = json!({
-        "region": {
-            "id": region.id,
-            "name": region.name,
-            "zips": region.zips,
-            "elevation_m": region.elevation_m,
-            "time_zone": region.time_zone.name(),
-        },
-        "profile": { "id": view.profile.id, "provisional": view.profile.provisional },
-        "day": view.today,
-        "computed_at": views.made_at.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
-        "standing": view.shown.standing.name(),
-        "standing_by_heat": view.shown.by_heat.name(),
-        "backing": view.shown.backing.name(),
-        "season": season,
-    });
-    format!("{value:#}\n")
-}
-
-fn tenth(value: f64) -> f64 {
-    (value * 10.0).round() / 10.0
 }

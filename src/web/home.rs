@@ -36,19 +36,18 @@ async fn home(visit: Visit, asked: HeaderMap) -> Result<Response, Fault> {
 
 /// A region in the list of all.
 fn row(visit: &Visit, view: &RegionView) -> Value {
-    let stage = |id| view.known.as_ref().and_then(|known| known.outlook.stage(id));
-    let when = |id| stage(id).map(|stage| phrases::when(visit.language, stage, view.today));
-    let window = &view.profile.window;
-    let hatched = stage(&window.closes).and_then(|stage| stage.reached).map(|reached| reached.on);
+    let days = view.days();
+    let date = |day| phrases::date(visit.language, day);
     context! {
         id => view.region.id.as_str(),
         name => &view.region.name,
         standing => view.shown.standing.name(),
+        said => view.said(),
         backing => view.shown.backing.name(),
         held_back => view.shown.is_held_back(),
-        opens => when(&window.opens),
-        hatched => hatched.map(|day| phrases::date(visit.language, day)),
-        wash_by => view.known.as_ref().map(|known| phrases::date(visit.language, known.wash_by)),
+        look_from => days.map(|days| date(days.look_from)),
+        best => days.and_then(|days| days.best).map(|best| phrases::span(visit.language, best)),
+        wash_by => days.map(|days| date(days.deadline)),
     }
 }
 

@@ -25,6 +25,7 @@ mod feeds;
 mod forms;
 mod guide;
 mod home;
+mod outlook_json;
 mod preferences;
 mod privacy;
 mod region_page;
@@ -33,6 +34,7 @@ mod sign_up;
 mod stop;
 mod turns;
 mod webhooks;
+mod window;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;

@@ -14,11 +14,12 @@ use minijinja::value::Value;
 
 use super::home::HTML;
 use super::page;
-use super::views::{CHART_WIDTHS, Known, RegionView};
-use super::{Fault, Site, Visit};
+use super::views::{CHART_WIDTHS, Known, RegionView, STEPS};
+use super::{Fault, Site, Visit, window};
 use crate::language::Language;
 use crate::links::region_path;
 use crate::region::RegionId;
+use crate::season::status::SeasonStanding;
 use crate::season::{PastScore, phrases};
 use crate::units;
 use crate::web::cache::CachedAnswer;
@@ -59,6 +60,9 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
         insect => view.profile.names.get(language),
         provisional => view.profile.provisional,
         standing => view.shown.standing.name(),
+        said => view.said(),
+        steps => steps(view.shown.standing, view.said()),
+        days => window::days(visit, view),
         by_heat => view.shown.by_heat.name(),
         backing => view.shown.backing.name(),
         held_back => view.shown.is_held_back(),
@@ -74,9 +78,23 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
     }
 }
 
+/// The season's six steps, each with the name of its words.
+fn steps(now: SeasonStanding, said: &'static str) -> Vec<Value> {
+    if now == SeasonStanding::Unknown {
+        return Vec::new();
+    }
+    let place = STEPS.iter().position(|step| *step == now).unwrap_or(0);
+    let step = |(at, step): (usize, &SeasonStanding)| {
+        let is_now = at == place;
+        context! { said => if is_now { said } else { step.name() }, is_now, is_done => at < place }
+    };
+    STEPS.iter().enumerate().map(step).collect()
+}
+
 fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
     let (outlook, window) = (&known.outlook, &view.profile.window);
-    let when = |id| outlook.stage(id).map(|stage| phrases::when(language, stage, view.today)).unwrap_or_default();
+    // Where nothing was measured, no record speaks for it.
+    let measured = outlook.newest_real_day.is_some();
     let marks = view.profile.heat_marks();
     let heat = |sum: f64| thousands(units::dd_c_to_f(sum));
     let stages: Vec<Value> = outlook
@@ -91,9 +109,6 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         .collect();
     let needed = marks.iter().find(|(id, _)| *id == window.opens).map(|(_, sum)| heat(*sum));
     context! {
-        laying => when(&window.opens),
-        hatch => when(&window.closes),
-        wash_by => phrases::date(language, known.wash_by),
         station => &known.station,
         newest => outlook.newest_real_day.map(|day| long_date(language, day)),
         filled => outlook.filled_days,
@@ -104,9 +119,9 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         last_year => outlook.trace_years.iter().max(),
         forecast_days => outlook.forecast_days,
         care => phrases::with_care(language, &outlook.trust),
-        past_error => outlook.stage(&window.opens).and_then(|stage| phrases::past_error_of(language, stage, view.today)),
+        past_error => outlook.stage(&window.opens).filter(|_| measured).and_then(|stage| phrases::past_error_of(language, stage, view.today)),
         borrowed => phrases::borrowed_years(language, outlook),
-        record => known.skill.iter().filter(|row| SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
+        record => known.skill.iter().filter(|row| measured && SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
         stages,
         year => outlook.season.year,
     }

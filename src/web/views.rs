@@ -15,13 +15,14 @@ use crate::assessment::season_model::{Assessment, SeasonModel};
 use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
 use crate::region::{Region, RegionId, Zip};
+use crate::season::NoticeId;
 use crate::season::decide::DecidedNotice;
-use crate::season::status::Shown;
-use crate::season::{NoticeId, deadline};
-use crate::season::{NoticeStatus, Outlook, PastScore, Profile};
+use crate::season::status::{SeasonStanding, Shown};
+use crate::season::{NoticeStatus, Outlook, PastScore, Profile, WindowDays};
 use crate::service::app::App;
 use crate::service::assess;
-use crate::service::caches::{CycleCache, RecordCache, SeasonCache};
+use crate::service::caches::{RecordCache, SeasonCache};
+use crate::service::cycle_cache::CycleCache;
 use crate::service::region_fault::RegionFault;
 use crate::service::season_chart;
 use crate::store::StoreError;
@@ -38,6 +39,16 @@ const TOO_OLD: TimeDelta = TimeDelta::minutes(25);
 
 /// Widths of the season's chart, CSS pixels.
 pub(super) const CHART_WIDTHS: [u32; 3] = [340, 620, 900];
+
+/// The season's steps in their order.
+pub(super) const STEPS: [SeasonStanding; 6] = [
+    SeasonStanding::Quiet,
+    SeasonStanding::Ready,
+    SeasonStanding::Look,
+    SeasonStanding::Wash,
+    SeasonStanding::Last,
+    SeasonStanding::Over,
+];
 
 /// All regions as they stand.
 pub(super) struct Views {
@@ -69,8 +80,8 @@ pub(super) struct RegionView {
 pub(super) struct Known {
     pub outlook: Outlook,
     pub station: String,
-    /// Last day on which washing is advised.
-    pub wash_by: NaiveDate,
+    /// See [`RegionView::days`] for what is shown of them.
+    pub days: WindowDays,
     /// How good projections of the window's opening have been; empty where there are too few past seasons to tell.
     pub skill: Vec<PastScore>,
     pub charts: HashMap<(Language, u32), Arc<CachedAnswer>>,
@@ -115,9 +126,10 @@ impl Signs {
 async fn notices(source: &Source, regions: &[Region]) -> Result<BTreeMap<RegionId, Vec<Notice>>, StoreError> {
     let app = &source.app;
     let now = app.clock.now();
+    let profiles = app.profiles.all();
     let mut seasons: Vec<(&Profile, i32)> = Vec::new();
     for region in regions {
-        let Some(profile) = app.profiles.get(&region.profile) else { continue };
+        let Some(profile) = profiles.get(&region.profile) else { continue };
         let season = (profile, profile.season_of(now.with_timezone(&region.time_zone).date_naive()));
         if !seasons.iter().any(|(known, year)| (&known.id, *year) == (&season.0.id, season.1)) {
             seasons.push(season);
@@ -271,13 +283,17 @@ impl RegionViews {
 
 async fn views(source: &Source) -> Result<Views, StoreError> {
     let app = &source.app;
+    if let Err(why) = app.profiles.renew(&app.store).await {
+        error!("the profiles in use stay as they were: {}", Chain(&why));
+    }
+    let profiles = app.profiles.all();
     let (now, signs) = (app.clock.now(), Signs::read(source).await?);
     // Read anew each time: what the store holds may have been revised.
     let mut caches = Caches::new(app);
     let mut regions = Vec::with_capacity(signs.regions.len());
     let mut notices = notices(source, &signs.regions).await?;
     for region in &signs.regions {
-        let Some(profile) = app.profiles.get(&region.profile) else {
+        let Some(profile) = profiles.get(&region.profile) else {
             warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);
             continue;
         };
@@ -295,14 +311,15 @@ async fn views(source: &Source) -> Result<Views, StoreError> {
         notices.retain(|notice| notice.season.profile == profile.id && notice.season.year == profile.season_of(today));
         let told: Vec<DecidedNotice> = notices.iter().map(|notice| notice.told(region.time_zone)).collect();
         let shown = known.as_ref().map_or(Shown::UNKNOWN, |known| {
-            Shown::of(profile, &app.config.policy, &known.outlook, region.release, &told, today)
+            Shown::of(profile, &app.config.policy, &known.outlook, &known.days, region.release, &told)
         });
         notices.retain(|notice| notice.status() == NoticeStatus::Released);
         notices.sort_by_key(Notice::released_at);
         let view = RegionView { region: region.clone(), profile: profile.clone(), shown, today, known, notices };
         regions.push(Arc::new(view));
     }
-    regions.sort_by_key(|view| (view.opening().is_none(), view.opening(), view.region.name.clone()));
+    let first = |view: &RegionView| view.days().map(|days| days.look_from);
+    regions.sort_by_key(|view| (first(view).is_none(), first(view), view.region.name.clone()));
     let by_id = regions.iter().map(|view| (view.region.id.clone(), Arc::clone(view))).collect();
     let by_zip = regions
         .iter()
@@ -334,7 +351,7 @@ async fn known(
     let Caches { records, seasons, stored } = caches;
     let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
     let model = seasons.get(app, records, region, profile, season, now).await?;
-    let assessment = assess::look_at(app, records, &model, stored, region, profile, now).await?;
+    let assessment = assess::look_at(app, records, seasons, stored, region, profile, now).await?;
     Ok(Known::of(region, profile, &model, assessment))
 }
 
@@ -354,17 +371,34 @@ impl Known {
         }
         let outlook = assessment.outlook;
         let station = model.station().name.clone();
-        let wash_by = deadline::wash_by(&outlook, &profile.window);
+        let days = assessment.days;
         let skill = model.skill().rows(&profile.window.opens).to_vec();
-        Self { outlook, station, wash_by, skill, charts }
+        Self { outlook, station, days, skill, charts }
     }
 }
 
 impl RegionView {
-    /// The day the window opened or is most likely to open.
-    pub fn opening(&self) -> Option<NaiveDate> {
-        let stage = self.known.as_ref()?.outlook.stage(&self.profile.window.opens)?;
-        stage.reached.map(|reached| reached.on).or(stage.spread.median)
+    /// The days of the window, from which everything shown takes its dates; `None` where nothing can be said of them.
+    pub fn days(&self) -> Option<WindowDays> {
+        let known = self.known.as_ref()?;
+        season_chart::shown_days(&self.profile, &known.outlook, &known.days)
+    }
+
+    /// The name of the words that go with the standing.
+    pub fn said(&self) -> &'static str {
+        let days = self.days();
+        match self.shown.standing {
+            // Without best days looking and washing are one.
+            SeasonStanding::Look if days.is_some_and(|days| days.best.is_none()) => "look_wash",
+            SeasonStanding::Over if self.is_done() => "done",
+            standing => standing.name(),
+        }
+    }
+
+    /// Whether eggs have long hatched.
+    fn is_done(&self) -> bool {
+        let end = self.days().and_then(|days| days.settled.or(days.hatch_late));
+        end.is_some_and(|end| end < self.today)
     }
 }
 

@@ -264,9 +264,13 @@ async function gallery(language) {
   await inspect(page, `${language} region unfolded`);
   const seen = GALLERY + JSON.parse(process.env.SEEN)[language];
   await open(seen, "seen, asked");
-  for (const saw of ["eggs", "none", "not-looked"]) {
-    const response = await press(page, page.locator(`button[value=${saw}]`));
-    await inspect(page, `${language} seen, ${saw}`, { response });
+  const send = () => press(page, page.locator("main form button"));
+  await inspect(page, `${language} seen, nothing chosen`, { response: await send(), status: 422 });
+  for (const [saw, day, beans] of [["eggs", "", ""], ["none", "1", "yes"], ["crawlers", "9", "unsure"], ["not-looked", "", ""]]) {
+    await page.check(`input[name=saw][value=${saw}]`);
+    await page.selectOption("#day", day);
+    if (beans) await page.check(`input[name=beans][value=${beans}]`);
+    await inspect(page, `${language} seen, ${saw}`, { response: await send() });
   }
   await open(`${seen}0`, "seen, closed");
   // A method that the page does not know, as no person sends it.

@@ -4,13 +4,13 @@ use chrono::{Days, NaiveDate};
 use proptest::prelude::*;
 use resvg::usvg;
 use roxmltree::{Document, Node};
-use treebell::chart::{ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate, png, season_heat};
+use treebell::chart::{ChartDays, ChartStage, HeatUnit, Look, PastSeason, SeasonChart, StageDate, png, season_heat};
 use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::demo::weather::StateWeather;
 use treebell::heat::{Cutoff, DayOrigin, DayTemperatures, HeatRule, Method};
 use treebell::language::Language;
-use treebell::season::{DateSpread, HeatDay};
+use treebell::season::{DateSpread, DaySpan, HeatDay};
 
 /// Filled days of every chart made here, counted from the biofix.
 const FILLED: [usize; 5] = [30, 31, 32, 33, 52];
@@ -39,7 +39,7 @@ fn chart(station: usize, today: NaiveDate, language: Language) -> SeasonChart {
     let first = date(1, 1);
     let all = sums(&weather, station, 2025, 250);
     let shown = ((today - first).num_days() as usize + FORECAST_DAYS).min(all.len());
-    let days = (0..shown)
+    let heat = (0..shown)
         .map(|at| HeatDay {
             day: first + Days::new(at as u64),
             degree_days: all[at] - if at > 0 { all[at - 1] } else { 0.0 },
@@ -56,7 +56,9 @@ fn chart(station: usize, today: NaiveDate, language: Language) -> SeasonChart {
         let on = first + Days::new(all.partition_point(|sum| *sum < threshold.unwrap_or(464.0)) as u64 + after_hatch);
         let ahead = (on - today).num_days();
         let spread = (ahead / 5).clamp(1, 10) as u64;
-        let date = if ahead < 0 {
+        let date = if ahead < 0 && after_hatch > 0 {
+            StageDate::Seen(on)
+        } else if ahead < 0 {
             StageDate::Reached(on)
         } else {
             let (early, late) = (Some(on - Days::new(spread)), Some(on + Days::new(spread + 1)));
@@ -71,6 +73,19 @@ fn chart(station: usize, today: NaiveDate, language: Language) -> SeasonChart {
     stage(["most eggs are laid", "termina la mayor parte de la puesta"], Some(306.0), 0);
     stage(["eggs hatch", "nacen las crías"], Some(464.0), 0);
     stage(["crawlers settled", "crías asentadas"], None, 14);
+    let day_of = |sum: f64| first + Days::new(all.partition_point(|of| *of < sum) as u64);
+    let best = DaySpan { first: day_of(320.0), last: day_of(400.0) };
+    let said = [
+        "Look from March 12. Best days to wash: March 30 to April 8. Last day to wash: April 8.",
+        "Revise desde el 12 de marzo. Mejores días para lavar: del 30 de marzo al 8 de abril. Último día para lavar: 8 de abril.",
+    ];
+    let days = ChartDays {
+        look_from: day_of(200.0),
+        best: Some(best),
+        deadline: best.first + Days::new(8),
+        ends: Some(day_of(520.0)),
+        said: said[usize::from(language == Language::Es)].to_owned(),
+    };
     SeasonChart {
         place: state.regions[station].region.name.clone(),
         insect: ["pinyon needle scale", "escama de la aguja del piñón"][usize::from(language == Language::Es)]
@@ -79,10 +94,10 @@ fn chart(station: usize, today: NaiveDate, language: Language) -> SeasonChart {
         biofix: first,
         until: None,
         lower_threshold_c: 4.0,
-        days,
+        heat,
         past: (1990..2025).map(|year| PastSeason { year, sums: sums(&weather, station, year, 250) }).collect(),
         stages,
-        window: Some((0, 2)),
+        days: Some(days),
         today,
         source: format!("{} ({})", state.stations[station].station.name, state.stations[station].station.id),
         note: Some("The heat thresholds are provisional.".to_owned()),
@@ -180,7 +195,7 @@ fn thresholds_and_dates_lie_where_the_scale_puts_them() {
     }
     let season = in_plot(&document, "season");
     let line: Vec<(f64, f64)> = season.iter().flat_map(points).collect();
-    let last = made.days.iter().rev().find(|day| day.origin == DayOrigin::Observed).unwrap();
+    let last = made.heat.iter().rev().find(|day| day.origin == DayOrigin::Observed).unwrap();
     assert!((line.last().unwrap().1 - y(last.sum)).abs() < 0.5);
 
     // The dot of a reached stage lies on its threshold, at the day on which the line first is at or over it.
@@ -295,9 +310,14 @@ fn both_units_and_both_languages_are_spoken_throughout() {
         texts.collect::<Vec<_>>().join("\n").replace('\u{a0}', " ")
     };
     let english = words(Language::En, HeatUnit::Celsius);
-    for said in
-        ["today, Mar 10", "°C·day above 4 °C", "egg laying begins 214", "forecast", "gap filled in", "look and wash"]
-    {
+    for said in [
+        "today, Mar 10",
+        "°C·day above 4 °C",
+        "egg laying begins, about 214",
+        "forecast",
+        "gap filled in",
+        "best days to wash",
+    ] {
         assert!(english.contains(said), "{said}: {english}");
     }
     // 214 °C·day are 385.2 °F·day, and 4 °C are 39.2 °F.
@@ -305,10 +325,10 @@ fn both_units_and_both_languages_are_spoken_throughout() {
     for said in [
         "hoy, 10 mar",
         "°F·día sobre 39.2 °F",
-        "puesta de huevos 385",
+        "puesta de huevos, unos 385",
         "pronóstico",
         "hueco rellenado",
-        "revisar y lavar",
+        "mejores días para lavar",
     ] {
         assert!(spanish.contains(said), "{said}: {spanish}");
     }
@@ -333,6 +353,49 @@ fn many_past_years_stand_as_pairs_of_needles_with_their_middle_across() {
         }
         assert!(in_plot(&document, "few").is_empty());
     }
+}
+
+#[test]
+fn the_strip_is_full_on_the_best_days_and_thins_out_and_the_flag_stands_on_the_last_day() {
+    let made = chart(3, date(3, 10), Language::En);
+    let svg = season_heat(&made, &look(900, Language::En, HeatUnit::Celsius));
+    let document = Document::parse(&svg).unwrap();
+    let number = |node: &Node<'_, '_>, name: &str| node.attribute(name).unwrap().parse::<f64>().unwrap();
+    // Today's line and the flag's pole give the scale of days.
+    let today = number(&with_class(&document, "today")[0], "x1");
+    let days = made.days.as_ref().unwrap();
+    let pole = number(&with_class(&document, "pole")[0], "x1");
+    let a_day = (pole - today) / (days.deadline - made.today).num_days() as f64;
+    let edge = |day: NaiveDate| today + ((day - made.today).num_days() as f64 - 0.5) * a_day;
+    let best = days.best.unwrap();
+    let full: Vec<_> = with_class(&document, "window").into_iter().filter(|node| node.has_tag_name("rect")).collect();
+    assert_eq!(full.len(), 2, "in the plot and in its row");
+    for strip in full {
+        assert!((number(&strip, "x") - edge(best.first)).abs() < 0.5);
+        assert!((number(&strip, "x") + number(&strip, "width") - edge(best.last.succ_opt().unwrap())).abs() < 0.5);
+    }
+    let thin: Vec<_> =
+        with_class(&document, "window").into_iter().filter(|node| node.has_tag_name("polygon")).collect();
+    let ends: Vec<f64> = thin.iter().take(2).flat_map(points).map(|point| point.0).collect();
+    let (first, last) = ends.iter().fold((f64::MAX, f64::MIN), |(low, high), x| (low.min(*x), high.max(*x)));
+    assert!((first - edge(days.look_from)).abs() < 0.5, "thin from the day to look");
+    assert!((last - edge(days.ends.unwrap().succ_opt().unwrap())).abs() < 0.5, "thin to the late date of the hatch");
+    assert!(svg.contains(&days.said), "in words too");
+}
+
+#[test]
+fn a_dot_says_whether_somebody_saw_it() {
+    let mut made = chart(0, date(4, 20), Language::En);
+    let svg = |made: &SeasonChart| season_heat(made, &look(900, Language::En, HeatUnit::Celsius));
+    made.stages.retain(|stage| matches!(stage.date, StageDate::Reached(_)));
+    assert!(!made.stages.is_empty());
+    assert!(svg(&made).contains("Dot: our heat number was reached.") && !svg(&made).contains("seen by somebody"));
+    for stage in &mut made.stages {
+        if let StageDate::Reached(on) = stage.date {
+            stage.date = StageDate::Seen(on);
+        }
+    }
+    assert!(svg(&made).contains("Dot: seen by somebody.") && !svg(&made).contains("was reached"));
 }
 
 #[test]
@@ -397,13 +460,20 @@ fn any_day() -> impl Strategy<Value = NaiveDate> {
 fn any_stage() -> impl Strategy<Value = ChartStage> {
     let spread = (prop::option::of(any_day()), prop::option::of(any_day()), prop::option::of(any_day()))
         .prop_map(|(early, median, late)| StageDate::Projected(DateSpread { early, median, late }));
-    let date = prop_oneof![any_day().prop_map(StageDate::Reached), spread, Just(StageDate::Unknown)];
+    let came = prop_oneof![any_day().prop_map(StageDate::Reached), any_day().prop_map(StageDate::Seen)];
+    let date = prop_oneof![came, spread, Just(StageDate::Unknown)];
     (".{0,30}", prop::option::of(any_number()), date, ".{0,40}").prop_map(|(name, threshold, date, said)| ChartStage {
         name,
         threshold,
         date,
         said,
     })
+}
+
+fn any_days() -> impl Strategy<Value = ChartDays> {
+    let best = prop::option::of((any_day(), any_day()).prop_map(|(first, last)| DaySpan { first, last }));
+    (any_day(), best, any_day(), prop::option::of(any_day()), ".{0,80}")
+        .prop_map(|(look_from, best, deadline, ends, said)| ChartDays { look_from, best, deadline, ends, said })
 }
 
 proptest! {
@@ -420,7 +490,7 @@ proptest! {
         today in any_day(),
         until in prop::option::of(any_day()),
         lower_threshold_c in any_number(),
-        window in prop::option::of((0..8usize, 0..8usize)),
+        days in prop::option::of(any_days()),
         width in any::<u32>(),
         fahrenheit in any::<bool>(),
     ) {
@@ -432,10 +502,10 @@ proptest! {
             biofix,
             until,
             lower_threshold_c,
-            days: numbers.into_iter().map(|(day, sum, which)| HeatDay { day, degree_days: 0.0, sum, origin: origin(which) }).collect(),
+            heat: numbers.into_iter().map(|(day, sum, which)| HeatDay { day, degree_days: 0.0, sum, origin: origin(which) }).collect(),
             past: past.into_iter().enumerate().map(|(at, sums)| PastSeason { year: 2000 + at as i32, sums }).collect(),
             stages,
-            window,
+            days,
             today,
             source: String::new(),
             note,

@@ -41,8 +41,16 @@ fn the_demo_plays_a_season_into_a_folder_and_sums_it_up() {
     let end = said.split("the lowest region first").nth(1).unwrap();
     assert!(!end.contains("none"), "{end}");
     assert!(said.contains("Mesa Callada (2120 m), inspect now: waits for staff to agree"));
-    assert!(end.contains("Egg laying began on Feb") && end.contains("Owners were told"), "{end}");
-    assert!(said.lines().all(|line| line.chars().count() <= 160));
+    assert!(end.contains("heat number for egg laying was reached on Feb") && end.contains("Owners were told"), "{end}");
+    // A text message of 160 characters, indented by four.
+    assert!(said.lines().all(|line| line.chars().count() <= 164));
+    assert!(!said.contains("laid") && !said.contains("hatched"), "nobody saw eggs: {said}");
+    // What one wash takes within a week of "wash now" and of "last days".
+    for line in end.lines().filter(|line| line.contains(" m ")) {
+        let off: Vec<u32> =
+            line.split_whitespace().nth_back(2).unwrap().split('|').map(|n| n.parse().unwrap()).collect();
+        assert!(off.len() == 2 && off.iter().all(|off| (60..=100).contains(off)), "{line}");
+    }
 
     // The folder holds what the table says was written, and only to invented addresses.
     let messages = folder.path().join("treebell-demo/messages");

@@ -10,6 +10,7 @@
 mod engines;
 mod support;
 
+mod belief;
 mod charts;
 mod commands;
 mod daemon;
@@ -19,12 +20,15 @@ mod feeds;
 mod fit;
 mod forecast_record;
 mod heat;
+mod learning;
 mod messages;
 mod people;
+mod policy;
 mod projection;
 mod records;
 mod replay;
 mod rooms;
 mod schedule;
 mod season;
+mod statements;
 mod web;

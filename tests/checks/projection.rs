@@ -525,7 +525,9 @@ fn a_forecast_helps_and_a_perfect_one_helps_more() {
 
 #[test]
 fn notices_of_real_seasons_go_out_in_time() {
-    let (profile, policy) = (Profile::pinyon_needle_scale(), Policy::default());
+    // Against the day of our number, so without its doubt: with it "inspect now" goes out on the chance of laying.
+    let (mut profile, policy) = (Profile::pinyon_needle_scale(), Policy::default());
+    profile.stages.iter_mut().for_each(|stage| stage.spread = None);
     let target = heat_sum_of(&profile, &profile.window.opens).unwrap();
     assert_eq!(target, TARGET);
     let mut seasons = Vec::new();
@@ -540,36 +542,49 @@ fn notices_of_real_seasons_go_out_in_time() {
         return;
     }
     let scores = score(&seasons);
-    assert!(scores.seasons > 30 && scores.get_ready_in_time >= 0.9, "{scores:?}");
+    assert!(scores.seasons > 30 && scores.get_ready_in_time >= 0.85, "{scores:?}");
     assert_eq!((scores.get_ready_missed, scores.inspect_now_missed), (0.0, 0.0), "{scores:?}");
-    assert_eq!(scores.inspect_now_in_time, 1.0, "{scores:?}");
+    // It goes out on a chance of 40 %, so now and then two days before the full record has it.
+    assert!(scores.inspect_now_in_time >= 0.9 && scores.inspect_now_late == 0.0, "{scores:?}");
+    assert_eq!(scores.wash_now_missed, 0.0, "{scores:?}");
+    assert!(scores.wash_now_in_time >= 0.9, "{scores:?}");
 }
 
 #[test]
 fn notices_are_scored_by_their_days() {
-    let opened = day(2020, 3, 20);
-    let season = |get_ready: Option<i64>, inspect_now: Option<i64>| {
-        let moved = |days: i64| opened + chrono::Duration::days(days);
-        Rehearsal { season: 2020, opened, get_ready: get_ready.map(moved), inspect_now: inspect_now.map(moved) }
+    let look_from = day(2020, 3, 20);
+    let season = |get_ready: Option<i64>, inspect_now: Option<i64>, wash_now: Option<i64>| {
+        let moved = |days: i64| look_from + chrono::Duration::days(days);
+        Rehearsal {
+            season: 2020,
+            look_from,
+            best_from: wash_now.map(|_| moved(20)),
+            get_ready: get_ready.map(moved),
+            inspect_now: inspect_now.map(moved),
+            wash_now: wash_now.filter(|days| *days < 99).map(moved),
+        }
     };
     let scores = score(&[
-        season(Some(-10), Some(1)),
-        season(Some(-4), Some(0)),
-        season(Some(-19), Some(-2)),
-        season(None, Some(9)),
-        season(Some(0), None),
+        season(Some(-18), Some(1), Some(23)),
+        season(Some(-9), Some(0), Some(16)),
+        season(Some(-29), Some(-2), Some(24)),
+        season(None, Some(9), Some(99)),
+        season(Some(0), None, None),
     ]);
+    assert_eq!((scores.wash_now_in_time, scores.wash_now_early), (0.25, 0.25), "of the seasons that have best days");
+    assert_eq!((scores.wash_now_late, scores.wash_now_missed), (0.25, 0.25));
+    assert_eq!(scores.wash_now_days_after.map(|days| (days.least, days.greatest)), Some((-4, 4)));
     assert_eq!((scores.get_ready_in_time, scores.get_ready_short), (0.2, 0.2));
     assert_eq!((scores.get_ready_long, scores.get_ready_missed), (0.2, 0.4));
     assert_eq!((scores.inspect_now_in_time, scores.inspect_now_early), (0.4, 0.2));
     assert_eq!((scores.inspect_now_late, scores.inspect_now_missed), (0.2, 0.2));
     let days = scores.get_ready_days_ahead.unwrap();
-    assert_eq!((days.least, days.median, days.greatest), (4, 10, 19));
+    assert_eq!((days.least, days.median, days.greatest), (9, 18, 29));
     assert_eq!(score(&[]).get_ready_days_ahead, None);
 }
 
 /// A store with one invented station of so many seasons, and settings that name it.
-async fn invented_store(folder: &Path, years: std::ops::RangeInclusive<i32>) -> std::path::PathBuf {
+pub(crate) async fn invented_store(folder: &Path, years: std::ops::RangeInclusive<i32>) -> std::path::PathBuf {
     let file = folder.join("verify.sqlite");
     let store = open_store(&format!("sqlite:{}", file.display())).await.unwrap();
     let station = Station {
@@ -626,8 +641,15 @@ async fn the_command_verifies_the_record_in_the_store() {
     assert_eq!((&at(7)["crps_days"], &at(3)["held"]), (&0.0.into(), &1.0.into()));
     assert!(at(10)["crps_days"].as_f64() < at(42)["crps_days"].as_f64());
     assert_eq!(station["notices"]["inspect_now_missed"], 0.0);
+    assert_eq!((&document["eggs_seen"]["sightings"], &document["eggs_seen"]["needed"]), (&0.into(), &5.into()));
     verify(&settings, "--station INVENTED-1").success().stdout(
-        contains("INVENTED-1 Invented Valley").and(contains("80 % held")).and(contains("No weather forecast.")),
+        contains("INVENTED-1 Invented Valley")
+            .and(contains("80 % held"))
+            .and(contains("No weather forecast."))
+            .and(contains("our heat number of"))
+            .and(contains("not when eggs were seen"))
+            .and(contains("eggs seen: 0 first sightings"))
+            .and(contains("wash now, days after")),
     );
 }
 

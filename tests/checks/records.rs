@@ -247,9 +247,17 @@ fn laying_and_hatch_keep_to_what_was_published() {
     }
 }
 
-struct Season {
+pub(crate) struct Season {
     laying: u32,
     hatch_after: u32,
+    /// °C·day from the biofix to the end of each day.
+    pub(crate) sums: Vec<f64>,
+}
+
+/// The seasons of one station of [`TABLE`].
+pub(crate) fn real_seasons_of(station: &str, what: &str) -> Option<&'static [Season]> {
+    let at = TABLE.iter().position(|want| want.station == station).unwrap();
+    real_seasons(what).map(|stations| stations[at].as_slice())
 }
 
 /// For each row of the table the most recent complete seasons (at most ten days filled from January to July), as many as
@@ -268,7 +276,13 @@ fn seasons_of(folder: &Path, want: &Expected) -> Vec<Season> {
     recent
         .map(|past| {
             let laying = day_reached(&past.days, rule, 214.0);
-            Season { laying, hatch_after: day_reached(&past.days, rule, 464.0) - laying }
+            let hatch_after = day_reached(&past.days, rule, 464.0) - laying;
+            let heat = past.days.iter().map(|day| rule.degree_days(day.temperatures, None));
+            let sums = heat.scan(0.0, |sum, heat| {
+                *sum += heat;
+                Some(*sum)
+            });
+            Season { laying, hatch_after, sums: sums.collect() }
         })
         .collect()
 }
@@ -432,7 +446,7 @@ const ALL_STATIONS: [&str; 14] = [
     "USW00023185",
 ];
 
-fn real_records(what: &str) -> Option<PathBuf> {
+pub(crate) fn real_records(what: &str) -> Option<PathBuf> {
     shared(what, "data/ghcn-daily")
 }
 
@@ -442,9 +456,9 @@ fn ymd(year: i32, month: u32, day: u32) -> NaiveDate {
 
 /// A station of the shared GHCN-Daily files. The fixed columns are read here without the program's own reader, so that the
 /// checks above stand beside it and not on it.
-struct Real {
-    station: Station,
-    record: RecordIndex,
+pub(crate) struct Real {
+    pub(crate) station: Station,
+    pub(crate) record: RecordIndex,
     normals: Normals,
 }
 
@@ -454,6 +468,17 @@ impl Real {
     }
 
     fn load_with(folder: &Path, id: &str, observation_hour: Option<u8>, change: impl FnMut(&mut Reading)) -> Self {
+        Self::load_since(folder, id, observation_hour, i32::MIN, change)
+    }
+
+    /// With the readings of this year and later ones alone.
+    pub(crate) fn load_since(
+        folder: &Path,
+        id: &str,
+        observation_hour: Option<u8>,
+        since: i32,
+        change: impl FnMut(&mut Reading),
+    ) -> Self {
         let mut text = String::new();
         let file = std::fs::File::open(folder.join(format!("{id}.dly.gz"))).unwrap();
         flate2::read::MultiGzDecoder::new(file).read_to_string(&mut text).unwrap();
@@ -470,6 +495,7 @@ impl Real {
             sources: vec![SourceRef { feed: FeedKind::GhcnDaily, id: id.to_owned() }],
         };
         let mut readings: Vec<Reading> = text.lines().flat_map(|line| month(&station.id, line)).collect();
+        readings.retain(|reading| reading.day_reported.year() >= since);
         readings.iter_mut().for_each(change);
         let imported_at = "2018-10-01T00:00:00Z".parse().unwrap();
         let versions = to_versions(&readings, &station, imported_at, true).versions;

@@ -182,10 +182,17 @@ async fn a_replay_tells_the_same_story_every_time_and_touches_nothing() {
             .filter(|notice| notice.status == NoticeStatus::Released)
             .map(|notice| notice.kind)
             .collect();
-        assert_eq!(kinds, [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::LastDaysToWash], "{season:#?}");
+        let told: Vec<NoticeKind> = kinds.into_iter().filter(|kind| *kind != NoticeKind::DeadlineMoved).collect();
+        let wanted = NoticeKind::ALL.into_iter().filter(|kind| *kind != NoticeKind::DeadlineMoved);
+        assert_eq!(told, wanted.collect::<Vec<_>>(), "{season:#?}");
         assert!(season.notices.iter().all(|notice| (notice.emails, notice.texts) == (1, 1)), "{season:#?}");
         let inspect = season.notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).unwrap();
-        assert!(inspect.days_before_opening.unwrap().abs() <= 3, "{season:#?}");
+        // By the record known on each day, against the whole one.
+        let window = season.window.unwrap();
+        assert!((inspect.decided_on - window.look_from).num_days().abs() <= 3, "{season:#?}");
+        let wash = season.notices.iter().find(|notice| notice.kind == NoticeKind::WashNow).unwrap();
+        assert!((wash.decided_on - window.best.unwrap().first).num_days().abs() <= 5, "{season:#?}");
+        assert!(wash.deadline.is_some() && !season.is_mostly_estimated(), "{season:#?}");
     }
     let summary = summarise(&first);
     assert_eq!(summary.len(), 2);
@@ -245,4 +252,43 @@ async fn a_replay_knows_nothing_of_what_came_later() {
         assert_eq!(until(a), until(b));
     }
     assert_ne!(straight[1].opened, other[1].opened, "the later warmth did reach the high region");
+}
+
+// A season that was lived: what staff confirmed on a day is known from that day on, and what they confirmed after it never.
+#[tokio::test]
+async fn a_replay_knows_field_reports_as_they_stood_on_each_day() {
+    use treebell::season::profile::Profile;
+    use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource, Seen};
+    let world = World::build().await;
+    let store = &world.app.store;
+    let before = world.play(2025).await;
+    let inspect = before[0].notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).unwrap().decided_on;
+    let morning = |day: NaiveDate| day.and_hms_opt(8, 0, 0).unwrap().and_utc();
+    let told = async |tree: &str, confirmed: DateTime<Utc>| {
+        let new = NewFieldReport {
+            region: before[0].region.clone(),
+            zip: None,
+            observed_on: inspect - Days::new(12),
+            tree: Some(tree.into()),
+            seen: Seen::at(Profile::pinyon_needle_scale().sight("eggs").unwrap(), None),
+            nothing_on: None,
+            confirmed: false,
+            source: ReportSource::Staff,
+            person: None,
+            note: None,
+        };
+        let id = store.add_field_report(&new, morning(inspect - Days::new(11))).await.unwrap();
+        store.judge_field_reports(&[id], Judgement::Confirmed, None, None, confirmed).await.unwrap();
+    };
+    told("confirmed a year later", morning(inspect + Days::new(365))).await;
+    assert_eq!(world.play(2025).await, before, "what was confirmed later was not known");
+    let confirmed = inspect - Days::new(8);
+    told("confirmed in time", morning(confirmed)).await;
+    let after = world.play(2025).await;
+    let until = |season: &RegionSeason| -> Vec<_> {
+        season.notices.iter().filter(|one| one.decided_on < confirmed).map(|one| (one.kind, one.decided_on)).collect()
+    };
+    assert_eq!(until(&after[0]), until(&before[0]), "before it was confirmed nothing is otherwise");
+    let first = after[0].notices.iter().find(|one| one.decided_on >= confirmed).unwrap();
+    assert_eq!(first.decided_on, confirmed, "on that day it counts: {:?}", after[0].notices);
 }

@@ -3,6 +3,7 @@
 mod legend;
 mod names;
 mod plot;
+mod window;
 
 use chrono::Days;
 
@@ -10,7 +11,7 @@ use self::plot::{Plot, threshold_class};
 use super::figures::{DateMarks, Ink, Past, Season};
 use super::svg::{BODY, Canvas, Extent, FONTS, TextStyle, dark_style, escape, number, paint, wrap};
 use super::words::Words;
-use super::{Look, SeasonChart};
+use super::{Look, SeasonChart, StageDate};
 
 const MARGIN: f64 = 14.0;
 const LEADING: f64 = 20.0;
@@ -87,7 +88,15 @@ impl<'a> Drawing<'a> {
 
     /// A row a stage: in words, and as a bar on the plot's own time axis.
     fn stage_rows(&mut self, plot: &Plot) {
-        let (mut bars, mut dots) = (false, false);
+        if let Some(said) = self.chart.days.as_ref().map(|days| days.said.clone()) {
+            self.canvas.line((MARGIN, self.y), (self.width - MARGIN, self.y), "rule");
+            self.y += 3.0;
+            self.paragraph(&said, TextStyle::plain("ink").size(BODY).bold(), LEADING);
+            self.y += 24.0;
+            self.window_row(plot, self.y);
+            self.y += 10.0;
+        }
+        let (mut bars, mut dots, mut seen) = (false, false, false);
         for (at, stage) in self.chart.stages.iter().enumerate() {
             self.canvas.line((MARGIN, self.y), (self.width - MARGIN, self.y), "rule");
             self.y += 3.0;
@@ -98,11 +107,17 @@ impl<'a> Drawing<'a> {
             self.canvas.line((plot.left, row), (plot.right, row), threshold_class(at));
             plot.draw_marks(row, &marks, &mut self.canvas);
             bars |= marks.early.is_some();
-            dots |= marks.reached.is_some();
+            let (by_heat, by_eye) = match stage.date {
+                StageDate::Reached(_) => (true, false),
+                StageDate::Seen(_) => (false, true),
+                _ => (false, false),
+            };
+            dots |= by_heat && marks.reached.is_some();
+            seen |= by_eye && marks.reached.is_some();
             self.y += 13.0;
         }
-        if let Some(key) = self.words.marks(bars, dots) {
-            self.paragraph(key, TextStyle::plain("soft").size(SMALL), LEADING);
+        if let Some(key) = self.words.marks(bars, dots, seen) {
+            self.paragraph(&key, TextStyle::plain("soft").size(SMALL), LEADING);
         }
         self.y += 4.0;
     }
@@ -151,6 +166,7 @@ impl<'a> Drawing<'a> {
     /// The picture in sentences, for those who do not see it.
     fn description(&self) -> String {
         let mut sentences = vec![self.standing()];
+        sentences.extend(self.chart.days.iter().map(|days| days.said.clone()));
         sentences.extend(self.chart.stages.iter().map(|stage| format!("{}.", self.words.stage(stage))));
         sentences.push(self.words.source(self.chart));
         sentences.extend(self.chart.note.clone());

@@ -25,22 +25,6 @@ impl Drawing<'_> {
         self.y = plot.bottom + 24.0;
     }
 
-    pub(super) fn window_name(&mut self, plot: &Plot) {
-        let Some((from, _)) = self.window_span(plot) else { return };
-        let name = self.words.window();
-        let style = TextStyle::plain("ink").size(SMALL).halo();
-        let x = (from + 4.0).min(plot.right - text_width(name, SMALL, false) - 2.0);
-        let y = plot.bottom - 13.0;
-        let room = extent(x, y, name, style);
-        let season_under = self.season.line.iter().any(|(day, sum, _)| {
-            (room.left - 6.0..room.right + 6.0).contains(&plot.x(*day)) && plot.y(*sum) > room.top - 6.0
-        });
-        if !season_under {
-            self.canvas.text(x, y, name, style);
-            self.placed.push(room);
-        }
-    }
-
     /// Each threshold's name stands over its line, on the side where the lines leave it more room.
     pub(super) fn threshold_names(&mut self, plot: &Plot) {
         for stage in &self.chart.stages {

@@ -105,9 +105,10 @@ impl Drawing<'_> {
         self.season_line(&plot, &mut inside);
         self.canvas.clipped(&clip, inside);
         self.today_line(&plot);
-        self.window(&plot);
+        self.strip(&plot, plot.bottom);
         self.stage_marks(&plot);
         self.window_name(&plot);
+        self.flag(&plot);
         self.threshold_names(&plot);
         self.month_names(&plot);
         plot
@@ -185,20 +186,6 @@ impl Drawing<'_> {
         let half = text_width(&word, SMALL, false) / 2.0;
         let x = x.clamp(plot.left + half, (plot.right - half).max(plot.left + half));
         self.canvas.text(x, plot.top - 8.0, &word, TextStyle::plain("ink").size(SMALL).anchor(Anchor::Middle));
-    }
-
-    /// The time to look and wash, as a strip on the time axis.
-    fn window(&mut self, plot: &Plot) {
-        if let Some((from, until)) = self.window_span(plot) {
-            self.canvas.rect(from, plot.bottom - 8.0, until - from, 8.0, "window");
-        }
-    }
-
-    pub(super) fn window_span(&self, plot: &Plot) -> Option<(f64, f64)> {
-        let (opens, closes) = self.chart.window?;
-        let point = |stage: usize| DateMarks::of(self.chart.stages.get(stage)?.date, &self.season).point();
-        let (opens, closes) = (point(opens)?, point(closes)?);
-        (opens < closes).then(|| (plot.x(opens), plot.x(closes)))
     }
 
     /// On each threshold: a dot where it was reached, or the bar of likely dates with the likeliest day.

@@ -12,14 +12,13 @@ use super::args::{cutoff, method, month_and_day, percent};
 use super::error::{CommandError, with_causes};
 use super::files::{has_ending, in_file, open_file, write_file};
 use super::format::{counted, print_json, print_out, progress_bar};
-use super::open::open_store;
+use super::open::{open_store, profiles_in_use};
 use crate::chart::{error_profile, png};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::heat::fit::{self as fitting, FitError, Search};
 use crate::heat::{Cutoff, HeatRule, Method};
 use crate::season::profile::{Biofix, BiofixYear, Profile};
-use crate::service::app::load_profiles;
 use crate::service::fit_data::{FILLED_SHARE, Gathered, Reports, Temperatures, UnknownStations, gather, read_reports};
 use crate::text::near_name;
 use crate::units::dd_c_to_f;
@@ -133,7 +132,7 @@ pub struct Fit {
 pub async fn run(args: Fit, config: &Config) -> Result<(), CommandError> {
     let now = SystemClock.now();
     let today = now.with_timezone(&config.schedule.time_zone).date_naive();
-    let base = based_on(&args.based_on, config)?;
+    let base = based_on(&args.based_on, config).await?;
     check_outputs(&args, &base)?;
     let setting = Setting::of(&args, &base)?;
 
@@ -244,13 +243,13 @@ impl Setting {
 }
 
 #[expect(clippy::disallowed_methods, reason = "a command serves nobody else")]
-fn based_on(name: &str, config: &Config) -> Result<Profile, CommandError> {
+async fn based_on(name: &str, config: &Config) -> Result<Profile, CommandError> {
     if name.ends_with(".toml") {
         let text = std::fs::read_to_string(name)
             .map_err(|why| CommandError::Usage(format!("profile `{name}` cannot be read: {why}")))?;
         return Profile::parse(&text).map_err(|faults| CommandError::Usage(in_file(Path::new(name), &faults)));
     }
-    let profiles = load_profiles(config)?;
+    let (profiles, _) = profiles_in_use(config).await?;
     profiles.get(name).cloned().ok_or_else(|| {
         let known: Vec<String> = profiles.iter().map(|profile| profile.id.clone()).collect();
         let near = crate::text::did_you_mean(near_name(name, &known).as_deref());

@@ -6,7 +6,7 @@ use serde::Deserialize;
 use crate::commands::args::zone;
 use crate::geo::Point;
 use crate::id::StationId;
-use crate::region::{Region, RegionId, Release, Zip};
+use crate::region::{OwnerReports, Region, RegionId, Release, Zip};
 
 /// A file of regions.
 #[derive(Deserialize)]
@@ -30,6 +30,7 @@ struct RegionEntry {
     #[serde(default = "usual_profile")]
     profile: String,
     release: Option<String>,
+    owner_reports: Option<String>,
 }
 
 fn usual_profile() -> String {
@@ -63,6 +64,11 @@ pub(super) fn read_regions(text: &str, usual_zone: Tz) -> Result<Vec<Region>, Ve
                 Release::WhenConfirmed
             }
         };
+        let owner_reports = entry.owner_reports.as_deref().map_or(Ok(OwnerReports::default()), str::parse);
+        let owner_reports = owner_reports.unwrap_or_else(|why| {
+            wrong(format!("{why}"));
+            OwnerReports::WhenConfirmed
+        });
         let region = Region {
             id: entry.id.clone(),
             name: entry.name,
@@ -73,6 +79,7 @@ pub(super) fn read_regions(text: &str, usual_zone: Tz) -> Result<Vec<Region>, Ve
             zips,
             stations: entry.stations,
             release,
+            owner_reports,
             retired: false,
         };
         for fault in region.faults() {
@@ -128,6 +135,7 @@ mod tests {
             ("\"00202\"", "\"202\"", "region `dos-vientos`: `202` is not a ZIP code"),
             ("\"00202\"", "\"00201\"", "ZIP code 00201 is named twice"),
             ("at-once", "at once", "`at once` is no way of release"),
+            ("release =", "owner_reports = \"now\"\nrelease =", "`now` does not say when owners' reports count"),
             ("latitude = 32.75", "latitude = 132.75", "latitude 132.75"),
             ("stations = [\"ALT-VIE\"]", "stations = []", "at least one station"),
             ("elevation_m = 1565", "", "missing field `elevation_m`"),

@@ -12,14 +12,13 @@ use super::args::{Elevation, zone};
 use super::error::CommandError;
 use super::files::{in_file, read_text};
 use super::format::{elevation_words, height_words, print_json, print_out, ruled_table};
-use super::open::open_store;
+use super::open::{open_store, profiles_in_use};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
 use crate::id::StationId;
-use crate::region::{Region, RegionId, Release, Zip};
+use crate::region::{OwnerReports, Region, RegionId, Release, Zip};
 use crate::season::profile::Profiles;
-use crate::service::app::load_profiles;
 use crate::store::Store;
 use crate::store::regions::RegionPut;
 use crate::text::near_name;
@@ -52,7 +51,7 @@ pub enum RegionCommand {
     /// Add and change regions from a TOML file, all or none
     ///
     /// One `[[region]]` each with id, name, zips, latitude, longitude, elevation_m, time_zone, stations and, if wished,
-    /// profile and release. Reading the same file again changes nothing.
+    /// profile, release and owner_reports. Reading the same file again changes nothing.
     Import {
         /// TOML file
         file: PathBuf,
@@ -89,6 +88,9 @@ pub struct Add {
     /// at-once, unless-held:HOURS or when-confirmed
     #[arg(long, default_value = "unless-held:24")]
     release: Release,
+    /// When what owners report counts: at-once, or when-confirmed by staff
+    #[arg(long, default_value = "when-confirmed", value_name = "WHEN")]
+    owner_reports: OwnerReports,
 }
 
 #[derive(Debug, clap::Args)]
@@ -145,6 +147,9 @@ pub struct Change {
     /// at-once, unless-held:HOURS or when-confirmed
     #[arg(long)]
     release: Option<Release>,
+    /// When what owners report counts from now on: at-once, or when-confirmed by staff
+    #[arg(long, value_name = "WHEN")]
+    owner_reports: Option<OwnerReports>,
 }
 
 /// # Errors
@@ -166,7 +171,7 @@ pub async fn run(command: RegionCommand, config: &Config) -> Result<(), CommandE
 }
 
 async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
-    let profiles = load_profiles(config)?;
+    let (profiles, _) = profiles_in_use(config).await?;
     known_profile(&profiles, &args.profile)?;
     let elevation_m = args
         .elevation
@@ -186,6 +191,7 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         zips: args.zips,
         stations,
         release: args.release,
+        owner_reports: args.owner_reports,
         retired: false,
     };
     store.add_region(&region, SystemClock.now()).await?;
@@ -293,6 +299,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
     line("time zone", region.time_zone.to_string());
     line("profile", region.profile.clone());
     line("release", region.release.to_string());
+    line("owners say", format!("counts {}", region.owner_reports));
     line("ZIP codes", region.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(" "));
     for (rank, id) in region.stations.iter().enumerate() {
         let known = store.all_stations().await?.into_iter().find(|stored| stored.station.id == *id);
@@ -318,7 +325,7 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     let before = store.region(&args.id).await?;
     let mut region = before.clone();
     if let Some(profile) = args.profile {
-        known_profile(&load_profiles(config)?, &profile)?;
+        known_profile(&profiles_in_use(config).await?.0, &profile)?;
         region.profile = profile;
     }
     if !args.zips.is_empty() {
@@ -340,6 +347,7 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     region.elevation_m = args.elevation.metres().unwrap_or(region.elevation_m);
     region.time_zone = args.zone.unwrap_or(region.time_zone);
     region.release = args.release.unwrap_or(region.release);
+    region.owner_reports = args.owner_reports.unwrap_or(region.owner_reports);
     if !args.stations.is_empty() {
         region.stations = args.stations;
     }
@@ -353,7 +361,7 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
 }
 
 async fn import(file: &Path, config: &Config) -> Result<(), CommandError> {
-    let profiles = load_profiles(config)?;
+    let (profiles, _) = profiles_in_use(config).await?;
     let text = read_text(file)?;
     let regions =
         read_regions(&text, config.schedule.time_zone).map_err(|faults| CommandError::Usage(in_file(file, &faults)))?;

@@ -2,12 +2,13 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 
 use crate::demo::view::{Event, Step};
 use crate::people::Channel;
 use crate::region::RegionId;
-use crate::season::{DateSpread, NoticeKind, StageId};
+use crate::season::outlook::WashShare;
+use crate::season::{NoticeKind, StageId, StageOutlook};
 
 /// The state of the view. Events go in; [`draw`](super::draw) and [`table`](super::table) read it.
 #[derive(Clone, Debug)]
@@ -59,8 +60,10 @@ pub struct Row {
     pub heat: f64,
     pub opens: Expected,
     pub closes: Expected,
-    /// What was said of the opening when "get ready" was decided.
-    pub said_opens: Option<DateSpread>,
+    /// The last day to wash as people were told last.
+    pub deadline: Option<NaiveDate>,
+    /// What a wash takes on each day, as known by now.
+    pub wash: Option<WashShare>,
     pub notices: BTreeMap<NoticeKind, (NaiveDate, Step)>,
     pub emails: u32,
     pub texts: u32,
@@ -68,7 +71,9 @@ pub struct Row {
 
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Expected {
+    /// The day on which our heat number was reached, or by which somebody saw it.
     pub reached: Option<NaiveDate>,
+    pub seen: bool,
     pub median: Option<NaiveDate>,
 }
 
@@ -101,7 +106,8 @@ impl Board {
                 heat: 0.0,
                 opens: Expected::default(),
                 closes: Expected::default(),
-                said_opens: None,
+                deadline: None,
+                wash: None,
                 notices: BTreeMap::new(),
                 emails: 0,
                 texts: 0,
@@ -134,19 +140,21 @@ impl Board {
                         let stage = outlook.stage(stage);
                         Expected {
                             reached: stage.and_then(|stage| stage.reached).map(|reached| reached.on),
+                            seen: stage.is_some_and(StageOutlook::seen),
                             median: stage.and_then(|stage| stage.spread.median),
                         }
                     };
                     row.heat = outlook.heat_sum;
                     row.opens = expected(&opens);
                     row.closes = expected(&closes);
-                    if !row.notices.contains_key(&NoticeKind::GetReady) {
-                        row.said_opens = outlook.stage(&opens).map(|stage| stage.spread);
-                    }
+                    row.wash = outlook.wash;
                 }
             }
             Event::Notice { day, region, kind, step } => {
                 let Some(row) = self.row_mut(&region) else { return };
+                if let Step::GoesOut { deadline: Some(deadline), .. } = &step {
+                    row.deadline = Some(*deadline);
+                }
                 row.notices.insert(kind, (day, step.clone()));
                 self.latest.push_front(LogLine { day, region, kind, step });
                 self.latest.truncate(LOG_LENGTH);
@@ -188,7 +196,15 @@ impl Row {
         }
     }
 
-    /// Days from "get ready" to the day the window opened; negative when it came too late.
+    /// Share (0-1) of a tree's eggs that one wash within a week of a notice is expected to take, on average over the days of
+    /// that week.
+    pub fn eggs_off(&self, kind: NoticeKind) -> Option<f64> {
+        const WEEK: u64 = 7;
+        let (sent, wash) = (self.sent(kind)?, self.wash.as_ref()?);
+        Some((0..=WEEK).map(|days| wash.on(sent + Days::new(days))).sum::<f64>() / (WEEK + 1) as f64)
+    }
+
+    /// Days from "get ready" to the day our heat number for egg laying was reached; negative when it came too late.
     pub fn days_ahead(&self) -> Option<i64> {
         Some((self.opens.reached? - self.sent(NoticeKind::GetReady)?).num_days())
     }
@@ -213,6 +229,8 @@ pub fn kind_words(kind: NoticeKind) -> &'static str {
     match kind {
         NoticeKind::GetReady => "get ready",
         NoticeKind::InspectNow => "inspect now",
+        NoticeKind::WashNow => "wash now",
+        NoticeKind::DeadlineMoved => "deadline moved",
         NoticeKind::LastDaysToWash => "last days to wash",
         NoticeKind::TooLateToWash => "too late to wash",
     }

@@ -188,7 +188,7 @@ fn region_line(board: &Board, row: &Row, columns: &Columns, glyphs: Glyphs) -> L
     } else {
         ' '
     };
-    let (words, style) = standing(row, glyphs);
+    let (words, style) = standing(board, row, glyphs);
     vec![
         strong(format!("{sign} ")),
         if fresh { strong(fit(&row.name, columns.name)) } else { plain(fit(&row.name, columns.name)) },
@@ -225,25 +225,30 @@ fn bar_cell(degree_days: f64, end: f64, cells: usize) -> usize {
     1 + (share * (cells.saturating_sub(2)) as f64) as usize
 }
 
-/// Where a region stands, in words.
-fn standing(row: &Row, glyphs: Glyphs) -> (String, Style) {
-    let date = |day: Option<NaiveDate>| day.map_or_else(|| "later".to_owned(), short_date);
-    let told = |kind| row.notices.get(&kind).is_some_and(|(_, step)| !matches!(step, Step::Skipped { .. }));
-    if let Some(day) = row.closes.reached {
-        (format!("eggs hatched {}", short_date(day)), Style::Faint)
-    } else if told(NoticeKind::LastDaysToWash) {
-        let words = format!("LAST DAYS, hatch {}{}", glyphs.about, date(row.closes.median));
-        (words, Style::Notice(NoticeKind::LastDaysToWash))
-    } else if told(NoticeKind::InspectNow) {
-        let since = row.opens.reached.or(row.notices.get(&NoticeKind::InspectNow).map(|(day, _)| *day));
-        (format!("INSPECT NOW since {}", date(since)), Style::Notice(NoticeKind::InspectNow))
+/// Where a region stands, in words: what was told last, and nothing of eggs that nobody saw.
+fn standing(board: &Board, row: &Row, glyphs: Glyphs) -> (String, Style) {
+    let about = |day: NaiveDate| format!("{}{}", glyphs.about, short_date(day));
+    let told = |kind| row.notices.get(&kind).filter(|(_, step)| !matches!(step, Step::Skipped { .. }));
+    let by =
+        |words: &str| row.deadline.map_or_else(|| words.to_owned(), |day| format!("{words} by {}", short_date(day)));
+    if let Some(deadline) = row.deadline.filter(|deadline| board.today > *deadline) {
+        let is_seen = row.closes.seen;
+        let words = if is_seen { "hatch seen, ended" } else { "washing ended" };
+        (format!("{words} {}", short_date(deadline)), Style::Faint)
+    } else if told(NoticeKind::LastDaysToWash).is_some() {
+        (by("LAST DAYS,"), Style::Notice(NoticeKind::LastDaysToWash))
+    } else if told(NoticeKind::WashNow).is_some() {
+        (by("WASH NOW,"), Style::Notice(NoticeKind::WashNow))
+    } else if let Some((day, _)) = told(NoticeKind::InspectNow) {
+        (format!("INSPECT NOW since {}", short_date(*day)), Style::Notice(NoticeKind::InspectNow))
     } else if let Some(day) = row.opens.reached {
-        (format!("eggs laid from {}", short_date(day)), Style::Strong)
-    } else if told(NoticeKind::GetReady) {
-        let words = format!("get ready, eggs {}{}", glyphs.about, date(row.opens.median));
-        (words, Style::Notice(NoticeKind::GetReady))
+        let words = if row.opens.seen { "eggs seen" } else { "heat reached" };
+        (format!("{words} {}", short_date(day)), Style::Strong)
+    } else if told(NoticeKind::GetReady).is_some() {
+        let eggs = row.opens.median.map_or_else(|| "later".to_owned(), about);
+        (format!("get ready, eggs {eggs}"), Style::Notice(NoticeKind::GetReady))
     } else if let Some(day) = row.opens.median {
-        (format!("eggs {}{}", glyphs.about, short_date(day)), Style::Plain)
+        (format!("eggs {}", about(day)), Style::Plain)
     } else {
         ("too early to say".to_owned(), Style::Faint)
     }
@@ -285,7 +290,7 @@ pub fn step_words(step: &Step) -> String {
     match step {
         Step::WaitsUnlessHeld => "waits, staff may hold it".to_owned(),
         Step::WaitsForStaff => "waits for staff to agree".to_owned(),
-        Step::GoesOut { emails, texts } => {
+        Step::GoesOut { emails, texts, .. } => {
             let s = |count: u32| if count == 1 { "" } else { "s" };
             format!("{emails} e-mail{}, {texts} text{}", s(*emails), s(*texts))
         }

@@ -113,6 +113,7 @@ mod tests {
     use crate::heat::{Cutoff, DayTemperatures, HeatRule, Method};
     use crate::people::Channel;
     use crate::region::RegionId;
+    use crate::season::outlook::WashShare;
     use crate::season::{
         DateSpread, NoticeKind, Outlook, Reached, ReachedBy, RecordTrust, SeasonKey, StageId, StageOutlook,
     };
@@ -164,8 +165,10 @@ mod tests {
                         dates: Vec::new(),
                         not_reached: 0,
                         past: None,
+                        parts: None,
                     }
                 };
+                let first_wash = first + Days::new(sums.partition_point(|sum| *sum < 330.0) as u64);
                 Outlook {
                     season: SeasonKey { profile: state.profile.clone(), region: region.clone(), year },
                     today: day,
@@ -182,6 +185,9 @@ mod tests {
                     station: "".into(),
                     forecast_fit: None,
                     borrowed: None,
+                    profile_version: 1,
+                    wash: Some(WashShare { first: first_wash, one: vec![0.9; 20], second: None }),
+                    learned: None,
                 }
             };
             let outlooks: Vec<Outlook> = sums.iter().map(outlook).collect();
@@ -191,16 +197,19 @@ mod tests {
                     |from: usize, target: f64| (from + 1..=at).all(|i| sums[i - 1] < target) && sums[at] >= target;
                 let kinds = [
                     (NoticeKind::GetReady, 130.0),
-                    (NoticeKind::InspectNow, 214.0),
+                    (NoticeKind::InspectNow, 200.0),
+                    (NoticeKind::WashNow, 330.0),
                     (NoticeKind::LastDaysToWash, 400.0),
                 ];
+                let deadline = first + Days::new(sums.partition_point(|sum| *sum < 440.0) as u64);
                 for (kind, _) in kinds.into_iter().filter(|(_, target)| first_at(0, *target)) {
                     let notice = |step| Event::Notice { day, region: id.clone(), kind, step };
                     if outlook.season.region == "mesa-callada" && kind == NoticeKind::InspectNow {
                         events.push(notice(Step::WaitsForStaff));
                         continue;
                     }
-                    events.push(notice(Step::GoesOut { emails: 2, texts: 1 }));
+                    let tells = matches!(kind, NoticeKind::WashNow | NoticeKind::LastDaysToWash);
+                    events.push(notice(Step::GoesOut { emails: 2, texts: 1, deadline: tells.then_some(deadline) }));
                     for channel in [Channel::Email, Channel::Sms, Channel::Email] {
                         events.push(Event::Delivered { region: id.clone(), channel });
                     }
@@ -256,10 +265,13 @@ mod tests {
         }
         let row = |name: &str| frame.iter().position(|line| line.contains(name)).unwrap();
         assert!(row("Cerro Nublo") < row("Dos Vientos") && row("Dos Vientos") < row("Cobre Bend"), "{whole}");
-        assert!(
-            frame[row("Cobre Bend")].contains("LAST DAYS, hatch ~") || frame[row("Cobre Bend")].contains("hatched")
-        );
-        assert!(whole.contains("INSPECT NOW since") && whole.contains("get ready, eggs ~"), "{whole}");
+        let low = &frame[row("Cobre Bend")];
+        assert!(low.contains("LAST DAYS, by ") || low.contains("washing ended"), "{low}");
+        assert!(whole.contains("WASH NOW, by ") && whole.contains("INSPECT NOW since"), "{whole}");
+        assert!(whole.contains("get ready, eggs ~"), "{whole}");
+        for claim in ["laid", "hatched", "eggs seen"] {
+            assert!(!whole.contains(claim), "nobody saw eggs: {whole}");
+        }
         assert!(whole.contains("2 e-mails, 1 text"), "{whole}");
     }
 
@@ -313,7 +325,11 @@ mod tests {
             assert!(all.contains(&board.emails.to_string()) && all.contains(&board.texts.to_string()));
         }
         assert_eq!(board.emails, 2 * board.texts);
-        assert!(table::lines(&board, Glyphs::UNICODE).iter().any(|line| line.starts_with("Egg laying began on")));
+        assert!(
+            table::lines(&board, Glyphs::UNICODE)
+                .iter()
+                .any(|line| line.starts_with("Our heat number for egg laying was reached on"))
+        );
     }
 
     #[test]

@@ -121,6 +121,8 @@ fn paint(style: Style) -> Option<&'static str> {
         Style::Strong => "1",
         Style::Notice(NoticeKind::GetReady) => "33",
         Style::Notice(NoticeKind::InspectNow) => "1;32",
+        Style::Notice(NoticeKind::WashNow) => "1;34",
+        Style::Notice(NoticeKind::DeadlineMoved) => "34",
         Style::Notice(NoticeKind::LastDaysToWash) => "1;36",
         Style::Notice(NoticeKind::TooLateToWash) => "35",
     })

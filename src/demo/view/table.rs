@@ -9,8 +9,8 @@ use crate::season::NoticeKind;
 /// The season in one table of at most 80 columns, with a sentence before and the key after it.
 pub fn lines(board: &Board, glyphs: Glyphs) -> Vec<String> {
     let mut lines = vec![format!("{}, season {}: the lowest region first", board.place, board.year), String::new()];
-    lines.push(columns(["", "", "get", "eggs", "eggs", "inspect", "last", "days", "", ""]));
-    lines.push(columns(["region", "height", "ready", "expected", "laid", "now", "days", "ahead", "e-mail", "texts"]));
+    lines.push(columns(["", "", "get", "look", "wash", "last", "wash", "% of eggs", "", ""]));
+    lines.push(columns(["region", "height", "ready", "now", "now", "days", "by", "wash|last", "e-mail", "texts"]));
     let rule = if glyphs == Glyphs::ASCII { "-" } else { "─" };
     lines.push(rule.repeat(80));
     lines.extend(board.rows.iter().map(row_line));
@@ -23,19 +23,16 @@ pub fn lines(board: &Board, glyphs: Glyphs) -> Vec<String> {
 
 fn row_line(row: &Row) -> String {
     let date = |day: Option<NaiveDate>| day.map_or_else(|| "none".to_owned(), short_date);
-    let expected = match (row.sent(NoticeKind::GetReady), row.said_opens.and_then(|said| said.median)) {
-        (Some(_), Some(median)) => short_date(median),
-        _ => "none".to_owned(),
-    };
+    let off = |kind| row.eggs_off(kind).map_or_else(|| "-".to_owned(), |share| format!("{:.0}", share * 100.0));
     columns([
         &row.name,
         &format!("{:.0} m", row.elevation_m),
         &date(row.sent(NoticeKind::GetReady)),
-        &expected,
-        &date(row.opens.reached),
         &date(row.sent(NoticeKind::InspectNow)),
+        &date(row.sent(NoticeKind::WashNow)),
         &date(row.sent(NoticeKind::LastDaysToWash)),
-        &row.days_ahead().map_or_else(|| "none".to_owned(), |days| days.to_string()),
+        &date(row.deadline),
+        &format!("{}|{}", off(NoticeKind::WashNow), off(NoticeKind::LastDaysToWash)),
         &row.emails.to_string(),
         &row.texts.to_string(),
     ])
@@ -43,7 +40,7 @@ fn row_line(row: &Row) -> String {
 
 /// The first column to the left and cut if need be, the others to the right; 80 columns together.
 fn columns(cells: [&str; 10]) -> String {
-    const WIDTHS: [usize; 10] = [14, 7, 7, 9, 7, 8, 7, 8, 7, 6];
+    const WIDTHS: [usize; 10] = [14, 7, 7, 7, 7, 7, 7, 10, 7, 7];
     let mut line = String::new();
     for (at, (cell, width)) in cells.into_iter().zip(WIDTHS).enumerate() {
         if at == 0 { line.push_str(&fit(cell, width)) } else { line.push_str(&format!("{cell:>width$}")) }
@@ -58,7 +55,7 @@ fn sentences(board: &Board) -> Vec<String> {
     opened.sort_by_key(|(day, _)| *day);
     if let [(first, low), .., (last, high)] = opened[..] {
         sentences.push(format!(
-            "Egg laying began on {} at {} and on {} at {}: {} days apart.",
+            "Our heat number for egg laying was reached on {} at {} and on {} at {}: {} days apart.",
             short_date(first),
             low.name,
             short_date(last),
@@ -69,14 +66,38 @@ fn sentences(board: &Board) -> Vec<String> {
     let ahead: Vec<i64> = board.rows.iter().filter_map(Row::days_ahead).collect();
     if let (Some(shortest), Some(longest)) = (ahead.iter().min(), ahead.iter().max()) {
         let span = if shortest == longest { shortest.to_string() } else { format!("{shortest} to {longest}") };
-        sentences.push(format!("Owners were told {span} days before eggs were laid where they live."));
+        sentences.push(format!("Owners were told to get ready {span} days before that day where they live."));
+    }
+    sentences.extend(moved(board));
+    let off = |kind| {
+        let shares: Vec<f64> = board.rows.iter().filter_map(|row| row.eggs_off(kind)).collect();
+        (!shares.is_empty()).then(|| (shares.iter().sum::<f64>() / shares.len() as f64 * 100.0).round())
+    };
+    if let (Some(wash), Some(last)) = (off(NoticeKind::WashNow), off(NoticeKind::LastDaysToWash)) {
+        sentences.push(format!(
+            "Who washes once within a week of \"wash now\" takes off {wash} % of the eggs on average; within a week of \"last \
+             days\", {last} %."
+        ));
     }
     sentences.push(
-        "Eggs expected: the likeliest day, as known when \"get ready\" went out. Eggs laid: the day the heat sum was \
-         reached. Days ahead: from \"get ready\" to that day."
+        "Wash by: the last day to wash, as told last. % of eggs: what one wash in the week after each of the two notices is \
+         expected to take off a tree, by the season's temperatures and what is believed of the insect. Nobody has seen \
+         these eggs."
             .to_owned(),
     );
     sentences.iter().flat_map(|sentence| wrapped(sentence, 80)).collect()
+}
+
+/// Where people were told that a told deadline had moved.
+fn moved(board: &Board) -> Option<String> {
+    let rows: Vec<&str> = board
+        .rows
+        .iter()
+        .filter(|row| row.sent(NoticeKind::DeadlineMoved).is_some())
+        .map(|row| row.name.as_str())
+        .collect();
+    (!rows.is_empty())
+        .then(|| format!("The deadline moved after it was told, and people were told again: {}.", rows.join(", ")))
 }
 
 /// Broken between words so that no line is longer than `columns`, unless a single word is.

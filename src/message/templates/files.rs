@@ -103,9 +103,11 @@ macro_rules! built_in {
 }
 
 /// Every file of the house by its name in the folder.
-pub(super) const BUILT_IN: [(&str, &str); 77] = built_in![
+pub(super) const BUILT_IN: [(&str, &str); 89] = built_in![
     "layout.html",
     "en/basis.part.txt",
+    "en/beans.part.txt",
+    "en/call.part.txt",
     "en/care.part.txt",
     "en/footer.part.txt",
     "en/insecticides.part.txt",
@@ -115,6 +117,10 @@ pub(super) const BUILT_IN: [(&str, &str); 77] = built_in![
     "en/get-ready.sms.txt",
     "en/inspect-now.email.txt",
     "en/inspect-now.sms.txt",
+    "en/wash-now.email.txt",
+    "en/wash-now.sms.txt",
+    "en/deadline-moved.email.txt",
+    "en/deadline-moved.sms.txt",
     "en/last-days-to-wash.email.txt",
     "en/last-days-to-wash.sms.txt",
     "en/too-late-to-wash.email.txt",
@@ -144,6 +150,8 @@ pub(super) const BUILT_IN: [(&str, &str); 77] = built_in![
     "en/thanks.sms.txt",
     "en/washing.calendar.txt",
     "es/basis.part.txt",
+    "es/beans.part.txt",
+    "es/call.part.txt",
     "es/care.part.txt",
     "es/footer.part.txt",
     "es/insecticides.part.txt",
@@ -153,6 +161,10 @@ pub(super) const BUILT_IN: [(&str, &str); 77] = built_in![
     "es/get-ready.sms.txt",
     "es/inspect-now.email.txt",
     "es/inspect-now.sms.txt",
+    "es/wash-now.email.txt",
+    "es/wash-now.sms.txt",
+    "es/deadline-moved.email.txt",
+    "es/deadline-moved.sms.txt",
     "es/last-days-to-wash.email.txt",
     "es/last-days-to-wash.sms.txt",
     "es/too-late-to-wash.email.txt",

@@ -107,7 +107,7 @@ impl Templates {
             Channel::Sms => {
                 let file = notice_file(kind, language, channel);
                 let text = self.render_short(&file, &facts.sender, |sender, fold| {
-                    notice_values(&NoticeFacts { sender, ..facts.clone() }, language, channel, fold)
+                    notice_values(kind, &NoticeFacts { sender, ..facts.clone() }, language, channel, fold)
                 })?;
                 Ok(Message::Sms { text })
             }
@@ -129,12 +129,12 @@ impl Templates {
         match channel {
             Channel::Sms => {
                 let text = self.render_short(&file, &facts.sender, |sender, fold| {
-                    transactional_values(&TransactionalFacts { sender, ..facts.clone() }, channel, fold)
+                    transactional_values(&TransactionalFacts { sender, ..facts.clone() }, language, channel, fold)
                 })?;
                 Ok(Message::Sms { text })
             }
             Channel::Email => {
-                let values = Value::from(transactional_values(facts, channel, Names::AsWritten));
+                let values = Value::from(transactional_values(facts, language, channel, Names::AsWritten));
                 let (subject, body) = self.render_titled(&file, values)?;
                 let document = Document::parse(&body);
                 let sender = one_line(&facts.sender.name);
@@ -174,7 +174,7 @@ impl Templates {
         facts: &NoticeFacts,
         chart: Option<&EmailChart>,
     ) -> Result<Message, RenderError> {
-        let values = Value::from(notice_values(facts, language, Channel::Email, Names::AsWritten));
+        let values = Value::from(notice_values(kind, facts, language, Channel::Email, Names::AsWritten));
         let (subject, body) = self.render_titled(&notice_file(kind, language, Channel::Email), values.clone())?;
         let document = Document::parse(&body);
         let html =
@@ -285,15 +285,18 @@ impl Templates {
 
     fn render_samples(&self, faults: &mut Vec<TemplateFault>) {
         let mut found = BTreeSet::new();
+        let samples = samples::all();
         for language in Language::ALL {
-            for sample in samples::all() {
+            for sample in &samples {
                 for kind in NoticeKind::ALL {
                     for channel in Channel::ALL {
                         found.extend(self.render_notice(kind, language, channel, &sample.facts).err());
                     }
                 }
+            }
+            for sample in samples::with_other_names(&samples) {
                 for facts in TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
-                    for (kind, channel) in transactional_messages() {
+                    for (kind, channel) in transactional_messages().filter(|(kind, _)| facts.fits(*kind)) {
                         found.extend(self.render_transactional(kind, language, channel, &facts).err());
                     }
                 }

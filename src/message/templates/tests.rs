@@ -72,7 +72,7 @@ fn filters_functions_and_missing_files_are_faults() {
     assert!(function[0].contains("unknown name `range`"), "{function:?}");
     let include = faults(&[("en/get-ready.sms.txt", "a\n{% include \"lok.part.txt\" %}")]);
     assert!(include[0].starts_with("en/get-ready.sms.txt:2: "), "{include:?}");
-    assert!(include[0].contains("files to include are basis.part.txt, care.part.txt"), "{include:?}");
+    assert!(include[0].contains("files to include are basis.part.txt, beans.part.txt, call.part.txt"), "{include:?}");
 }
 
 #[test]
@@ -143,6 +143,32 @@ fn a_text_message_gives_up_accents_before_its_link_and_its_link_before_a_second_
 }
 
 #[test]
+fn a_welcome_in_an_open_window_says_what_to_do_now_and_leads_to_the_region() {
+    let templates = Templates::load(None).unwrap();
+    let facts = samples::typical().facts;
+    for language in Language::ALL {
+        for letter in TransactionalFacts::samples(&facts.sender, &facts.region_name) {
+            let kind = TransactionalKind::Welcome;
+            let sms = templates.render_transactional(kind, language, Channel::Sms, &letter).unwrap();
+            let email = templates.render_transactional(kind, language, Channel::Email, &letter).unwrap();
+            let (Message::Sms { text: sms }, Message::Email { text: email, .. }) = (sms, email) else {
+                panic!("one of each was asked for")
+            };
+            let now = letter.in_force.as_ref();
+            assert_eq!(email.contains("It is time now") || email.contains("Ya es hora"), now.is_some(), "{email}");
+            let (short, long) = match language {
+                Language::En => ("Apr 12", "Sunday, April 12"),
+                Language::Es => ("12 abr", "domingo 12 de abril"),
+            };
+            let told = now.is_some_and(|now| now.wash_by.is_some());
+            assert_eq!((sms.contains(short), email.contains(long)), (told, told), "{sms}\n{email}");
+            let page = now.and_then(|now| now.region_url.as_deref());
+            assert!(page.is_none_or(|page| email.contains(page)), "{email}");
+        }
+    }
+}
+
+#[test]
 fn includes_are_found() {
     assert_eq!(includes("{% include \"a.txt\" %} {%- include 'b.txt' -%} include \"c\""), ["a.txt", "b.txt"]);
 }
@@ -150,9 +176,9 @@ fn includes_are_found() {
 #[test]
 fn the_names_allowed_are_the_names_given() {
     let facts = samples::typical().facts;
-    let given = notice_values(&facts, Language::En, Channel::Sms, Names::AsWritten);
+    let given = notice_values(NoticeKind::WashNow, &facts, Language::En, Channel::Sms, Names::AsWritten);
     assert_eq!(given.into_keys().collect::<Vec<_>>(), NOTICE_NAMES);
     let bare = TransactionalFacts::of(facts.sender);
-    let given = transactional_values(&bare, Channel::Sms, Names::AsWritten);
+    let given = transactional_values(&bare, Language::En, Channel::Sms, Names::AsWritten);
     assert_eq!(given.into_keys().collect::<Vec<_>>(), TRANSACTIONAL_NAMES);
 }

@@ -5,53 +5,70 @@ use std::collections::BTreeMap;
 use minijinja::value::Value;
 
 use super::files::{LAYOUT, transactional_file, transactional_messages};
+use crate::links;
 use crate::message::dates;
 use crate::message::dates::DateStyle;
 use crate::message::document::{Block, Document, Line, Run};
-use crate::message::facts::{NoticeFacts, Sender, StageDates};
+use crate::message::facts::{EstimatedDays, NoticeFacts, Sender, StageDates};
 use crate::message::personal::{STOP_LINK_PLACE, one_line};
 use crate::message::transactional::TransactionalFacts;
 use crate::message::{CHART_ID, EmailChart, sms};
 use crate::people::{Channel, Language};
-use crate::season::phrases;
+use crate::season::{DateSpread, NoticeKind, phrases};
 use crate::units;
 
 /// The names that a notice's templates may use. Dates come in words, long in an e-mail and short in a text message.
-pub(super) const NOTICE_NAMES: [&str; 23] = [
+pub(super) const NOTICE_NAMES: [&str; 36] = [
     "basis",
+    "best_days",
+    "best_first",
     "borrowed",
+    "estimated",
     "hatch_began",
+    "hatch_early",
     "hatch_likely",
     "hatch_past_error",
+    "hatch_seen",
     "hatch_spread",
+    "hatch_words",
     "heat_needed",
     "heat_sum",
     "help_contact",
+    "kind",
     "laying_began",
     "laying_likely",
     "laying_past_error",
     "laying_spread",
+    "laying_words",
+    "moved",
+    "moved_by",
     "postal_address",
     "provisional",
     "public_url",
     "region_name",
+    "region_url",
     "season",
     "sender_name",
     "sender_short",
+    "settled",
     "station_name",
     "stop_url",
     "wash_by",
+    "wash_by_was",
 ];
 
 /// The names that a transactional message's templates may use.
-pub(super) const TRANSACTIONAL_NAMES: [&str; 12] = [
+pub(super) const TRANSACTIONAL_NAMES: [&str; 15] = [
     "code",
     "confirm_url",
     "help_contact",
+    "now_kind",
+    "now_wash_by",
     "postal_address",
     "preferences_url",
     "public_url",
     "region_name",
+    "region_url",
     "seen_url",
     "sender_name",
     "sender_short",
@@ -104,17 +121,25 @@ pub(super) fn sender_values(sender: &Sender, names: Names) -> BTreeMap<&'static 
 
 pub(super) fn transactional_values(
     facts: &TransactionalFacts,
+    language: Language,
     channel: Channel,
     names: Names,
 ) -> BTreeMap<&'static str, Value> {
     let maybe = |text: &Option<String>| text.as_deref().map(one_line).map_or(Value::from(()), Value::from);
+    let in_force = facts.in_force.as_ref();
+    // A text message that is too long is tried without its links.
+    let region_url = in_force.filter(|_| facts.sender.public_url.is_some()).and_then(|now| now.region_url.clone());
+    let wash_by = in_force.and_then(|now| now.wash_by).map(|date| dates::day(date, language, style_of(channel)));
     let stop_url = facts.sender.public_url.as_ref().map_or(Value::from(()), |_| Value::from(STOP_LINK_PLACE));
     let mut values = sender_values(&facts.sender, names);
     values.extend([
         ("code", maybe(&facts.code)),
         ("confirm_url", maybe(&facts.confirm_url)),
+        ("now_kind", in_force.map_or(Value::from(()), |now| Value::from(now.kind.name()))),
+        ("now_wash_by", wash_by.map_or(Value::from(()), Value::from)),
         ("preferences_url", maybe(&facts.preferences_url)),
         ("region_name", facts.region_name.as_deref().map_or(Value::from(()), |name| names.put(name))),
+        ("region_url", maybe(&region_url)),
         ("seen_url", maybe(&facts.seen_url)),
         ("stop_url", stop_url),
         ("zip", Value::from(facts.zip_words(channel))),
@@ -123,50 +148,109 @@ pub(super) fn transactional_values(
 }
 
 pub(super) fn notice_values(
+    kind: NoticeKind,
     facts: &NoticeFacts,
     language: Language,
     channel: Channel,
     names: Names,
 ) -> BTreeMap<&'static str, Value> {
-    let style = match channel {
-        Channel::Email => DateStyle::Full,
-        Channel::Sms => DateStyle::Short,
-    };
+    let style = style_of(channel);
+    let none = || Value::from(());
     let day = |date| Value::from(dates::day(date, language, style));
-    let maybe = |date: Option<_>| date.map_or(Value::from(()), day);
+    let maybe = |date: Option<_>| date.map_or_else(none, day);
+    // A day that nobody can name for certain comes without its weekday.
+    let about = |date| match channel {
+        Channel::Email => Value::from(phrases::date(language, date)),
+        Channel::Sms => day(date),
+    };
     let spread = |stage: StageDates| Value::from(dates::spread(stage.early, stage.likely, stage.late, language, style));
+    let words = |stage: StageDates| Value::from(range_words(stage, language));
     let past_error = |stage: StageDates| {
         let days = stage.past_error_days.filter(|_| stage.reached.is_none());
-        days.map_or(Value::from(()), |days| Value::from(phrases::past_error(language, f64::from(days))))
+        days.map_or_else(none, |days| Value::from(phrases::past_error(language, f64::from(days))))
     };
     // Owners think in °F; rounding hides what the sum cannot promise.
     let heat = |degree_days: f64| Value::from(format!("{:.0}", units::dd_c_to_f(degree_days)));
-    let stop_url = facts.sender.public_url.as_ref().map_or(Value::from(()), |_| Value::from(STOP_LINK_PLACE));
+    let stop_url = facts.sender.public_url.as_ref().map_or_else(none, |_| Value::from(STOP_LINK_PLACE));
+    let days = facts.days;
+    let best = days.and_then(|days| days.best);
+    let best_days = best.map(|best| match channel {
+        Channel::Email => phrases::span(language, best),
+        Channel::Sms => dates::span(best.first, best.last, language),
+    });
+    let was = days.and_then(|days| days.was);
+    let moved = was.map(|was| if was < facts.wash_by { "later" } else { "earlier" });
     let mut values = sender_values(&facts.sender, names);
     values.extend([
         ("basis", Value::from(facts.basis.name())),
+        ("best_days", best_days.map_or_else(none, Value::from)),
+        ("best_first", best.map_or_else(none, |best| about(best.first))),
         (
             "borrowed",
-            facts.borrowed.as_ref().map_or(Value::from(()), |from| names.put(&phrases::borrowed_words(language, from))),
+            facts.borrowed.as_ref().map_or_else(none, |from| names.put(&phrases::borrowed_words(language, from))),
         ),
-        ("hatch_past_error", past_error(facts.hatch)),
-        ("laying_past_error", past_error(facts.laying)),
+        ("estimated", facts.estimated.map_or_else(none, |estimated| Value::from(estimated_words(estimated, language)))),
         ("hatch_began", maybe(facts.hatch.reached)),
-        ("hatch_likely", day(facts.hatch.likely)),
+        ("hatch_early", days.and_then(|days| days.hatch_early).map_or_else(none, about)),
+        ("hatch_likely", about(facts.hatch.likely)),
+        ("hatch_past_error", past_error(facts.hatch)),
+        ("hatch_seen", Value::from(facts.hatch_was_seen())),
         ("hatch_spread", spread(facts.hatch)),
+        ("hatch_words", words(facts.hatch)),
         ("heat_needed", heat(facts.heat_needed)),
         ("heat_sum", heat(facts.heat_sum)),
+        ("kind", Value::from(kind.name())),
         ("laying_began", maybe(facts.laying.reached)),
-        ("laying_likely", day(facts.laying.likely)),
+        ("laying_likely", about(facts.laying.likely)),
+        ("laying_past_error", past_error(facts.laying)),
         ("laying_spread", spread(facts.laying)),
+        ("laying_words", words(facts.laying)),
+        ("moved", moved.map_or_else(none, Value::from)),
+        ("moved_by", facts.moved_by.map_or_else(none, |by| Value::from(by.name()))),
         ("provisional", Value::from(facts.provisional)),
         ("region_name", names.put(&facts.region_name)),
+        ("region_url", region_url(facts, language).map_or_else(none, Value::from)),
         ("season", Value::from(facts.season)),
+        ("settled", days.and_then(|days| days.settled).map_or_else(none, about)),
         ("station_name", names.put(&facts.station_name)),
         ("stop_url", stop_url),
         ("wash_by", day(facts.wash_by)),
+        ("wash_by_was", maybe(was)),
     ]);
     values
+}
+
+/// A range as a sentence takes it, its own "likely" inside; the day itself where the stage has come.
+fn range_words(stage: StageDates, language: Language) -> String {
+    match stage.reached {
+        Some(reached) => phrases::date(language, reached),
+        None => phrases::wide_range(
+            language,
+            DateSpread { early: stage.early, median: Some(stage.likely), late: stage.late },
+        ),
+    }
+}
+
+fn estimated_words(estimated: EstimatedDays, language: Language) -> String {
+    let EstimatedDays { estimated, days } = estimated;
+    match language {
+        Language::En => format!("{estimated} of the season's {days} days were estimated, not measured."),
+        Language::Es => format!("{estimated} de los {days} días de la temporada son estimados, no medidos."),
+    }
+}
+
+/// The region's own page, where the days and the cautions stand.
+fn region_url(facts: &NoticeFacts, language: Language) -> Option<String> {
+    let base = one_line(facts.sender.public_url.as_deref()?);
+    let page = links::region_path(&facts.region_id);
+    Some(format!("{}{}{page}", base.trim_end_matches('/'), links::language_prefix(language)))
+}
+
+fn style_of(channel: Channel) -> DateStyle {
+    match channel {
+        Channel::Email => DateStyle::Full,
+        Channel::Sms => DateStyle::Short,
+    }
 }
 
 pub(super) fn layout_values(

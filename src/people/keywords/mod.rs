@@ -8,6 +8,7 @@
 //! The words themselves stand in `words.toml`. Case, accents, punctuation, pictures, letters in other widths and letters
 //! held down too long make no difference.
 
+mod answers;
 mod compare;
 mod words;
 
@@ -15,6 +16,7 @@ use compare::{has_any, in_order, same, without};
 use words::lists;
 
 use super::{Language, Zip};
+pub use answers::ScaleAnswer;
 
 /// What somebody wants.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -29,33 +31,9 @@ pub enum Meaning {
     Zips(Vec<Zip>),
     /// Six digits.
     Code(String),
-    /// The answer to "what did you see?".
-    ScaleAnswer(ScaleAnswer),
+    /// The answer to "what did you see?", and how many days ago they looked where they say so.
+    ScaleAnswer(ScaleAnswer, Option<u8>),
     Other,
-}
-
-/// Answers to the question that follows a notice.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum ScaleAnswer {
-    Eggs,
-    None,
-    NotLooked,
-}
-
-impl ScaleAnswer {
-    pub const ALL: [ScaleAnswer; 3] = [ScaleAnswer::Eggs, ScaleAnswer::None, ScaleAnswer::NotLooked];
-
-    pub fn name(self) -> &'static str {
-        match self {
-            ScaleAnswer::Eggs => "eggs",
-            ScaleAnswer::None => "none",
-            ScaleAnswer::NotLooked => "not-looked",
-        }
-    }
-
-    pub fn parse(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|saw| saw.name() == name)
-    }
 }
 
 impl Meaning {
@@ -69,7 +47,7 @@ impl Meaning {
             Meaning::Help => "help",
             Meaning::Zips(_) => "zip",
             Meaning::Code(_) => "code",
-            Meaning::ScaleAnswer(_) => "saw",
+            Meaning::ScaleAnswer(..) => "saw",
             Meaning::Other => "other",
         }
     }
@@ -116,14 +94,8 @@ fn meaning(text: &str, words: &[String]) -> Meaning {
     if let Some(zips) = zips(text, words) {
         return Meaning::Zips(zips);
     }
-    for (table, saw) in [
-        (&lists.saw_eggs, ScaleAnswer::Eggs),
-        (&lists.saw_none, ScaleAnswer::None),
-        (&lists.not_looked, ScaleAnswer::NotLooked),
-    ] {
-        if is_one_of(table) {
-            return Meaning::ScaleAnswer(saw);
-        }
+    if let Some((saw, days_ago)) = answers::read(words) {
+        return Meaning::ScaleAnswer(saw, days_ago);
     }
     let begins = |table: &[&str]| {
         let rest = if bare.is_empty() { words } else { &bare };
@@ -146,7 +118,7 @@ fn meaning(text: &str, words: &[String]) -> Meaning {
         }
         () if is_one_of(&lists.no) => Meaning::No,
         () if has_any(words, &lists.help) && words.len() <= 8 => Meaning::Help,
-        () => digit_first(words).map_or(Meaning::Other, Meaning::ScaleAnswer),
+        () => answers::at_the_head(words).map_or(Meaning::Other, |(saw, days)| Meaning::ScaleAnswer(saw, days)),
     }
 }
 
@@ -208,16 +180,6 @@ fn zips(text: &str, words: &[String]) -> Option<Vec<Zip>> {
     let names_it = has_any(words, &lists().about_a_zip);
     let short = words.len() <= 6 || names_it;
     (!zips.is_empty() && zips.len() <= 5 && short && !text.contains('$')).then_some(zips)
-}
-
-/// "1 lots of eggs", "2, none so far".
-fn digit_first(words: &[String]) -> Option<ScaleAnswer> {
-    match words.first()?.as_str() {
-        "1" => Some(ScaleAnswer::Eggs),
-        "2" => Some(ScaleAnswer::None),
-        "3" => Some(ScaleAnswer::NotLooked),
-        _ => None,
-    }
 }
 
 /// Spanish if more of its everyday words are there than of ours; `None` when nothing shows.

@@ -47,6 +47,14 @@ pub(super) struct WordLists<'a> {
     #[serde(borrow)]
     pub not_looked: Vec<&'a str>,
     #[serde(borrow)]
+    pub saw_crawlers: Vec<&'a str>,
+    #[serde(borrow)]
+    pub today: Vec<&'a str>,
+    #[serde(borrow)]
+    pub yesterday: Vec<&'a str>,
+    #[serde(borrow)]
+    pub about_days: Vec<&'a str>,
+    #[serde(borrow)]
     pub courtesy: Vec<&'a str>,
     #[serde(borrow)]
     pub around_a_code: Vec<&'a str>,

@@ -43,16 +43,18 @@ impl View<'_> {
         Verdict { kind, answer }
     }
 
-    /// From the last kind to the first, since a later one overtakes an earlier; only last days looks the other way, and
-    /// so stands after inspect now.
+    /// From the last kind to the first, since a later one overtakes an earlier; a moved deadline is told by the others
+    /// where they can.
     pub(super) fn answers(&self) -> Vec<Verdict> {
-        use NoticeKind::{GetReady, InspectNow, LastDaysToWash, TooLateToWash};
+        use NoticeKind::{DeadlineMoved, GetReady, InspectNow, LastDaysToWash, TooLateToWash, WashNow};
         let mut done: Vec<Verdict> = Vec::with_capacity(NoticeKind::ALL.len());
-        for kind in [TooLateToWash, InspectNow, LastDaysToWash, GetReady] {
+        for kind in [TooLateToWash, LastDaysToWash, WashNow, InspectNow, DeadlineMoved, GetReady] {
             let stand = match kind {
                 GetReady => self.get_ready(),
                 InspectNow => self.inspect_now(),
-                LastDaysToWash => self.last_days(&done),
+                WashNow => self.wash_now(),
+                DeadlineMoved => self.deadline_moved(&done),
+                LastDaysToWash => self.last_days(),
                 TooLateToWash => self.too_late(),
             };
             done.push(Verdict { kind, answer: self.answer(kind, stand, &done) });
@@ -73,11 +75,19 @@ impl View<'_> {
         }
         let standing = told.map(|told| &told.standing);
         let later = |going| {
-            let mut kinds = NoticeKind::ALL.into_iter().filter(|later| *later > kind);
+            let mut kinds = NoticeKind::ALL.into_iter().filter(|later| {
+                *later > kind && *later != NoticeKind::DeadlineMoved && kind != NoticeKind::DeadlineMoved
+            });
             kinds.find(|later| self.going(*later, done) == Some(going))
         };
         if let Stand::Past(reason) = stand {
             return skip(reason);
+        }
+        // What a region never tells is not overtaken either.
+        if let Stand::NotYet(reason @ (QuietReason::NoBestDays | QuietReason::SwitchedOff)) = &stand
+            && standing.is_none()
+        {
+            return quiet(reason.clone());
         }
         if let Some(by) = later(Going::Out) {
             return skip(SkipReason::Overtaken { by });
@@ -86,12 +96,12 @@ impl View<'_> {
             (Some(Standing::Held), _) => quiet(QuietReason::HeldByStaff),
             (Some(Standing::Waiting { approval_needed: None }), stand) => self.waiting_for_hour(kind, stand),
             (Some(Standing::Waiting { approval_needed: Some(approval) }), stand) => {
-                self.waiting_for_approval(approval, stand)
+                self.waiting_for_approval(kind, approval, stand)
             }
             (_, Stand::In { reason, approval_needed, expires_on }) => match later(Going::Waits) {
                 // One question at a time; what needs no approval goes out, though a later one waits for its own.
                 Some(later) if approval_needed.is_some() => quiet(QuietReason::LaterWaits { later }),
-                _ => Answer::Announce(self.terms(reason, approval_needed, expires_on)),
+                _ => Answer::Announce(self.terms(kind, reason, approval_needed, expires_on)),
             },
             (_, Stand::NotYet(reason)) => quiet(reason),
             (_, Stand::Past(reason)) => skip(reason),
@@ -109,11 +119,11 @@ impl View<'_> {
         })
     }
 
-    fn waiting_for_approval(&self, approval: &ApprovalNeeded, stand: Stand) -> Answer {
+    fn waiting_for_approval(&self, kind: NoticeKind, approval: &ApprovalNeeded, stand: Stand) -> Answer {
         match stand {
             // Staff who asked to be asked are asked, also if they have changed the policy since.
             Stand::In { reason, approval_needed: None, expires_on } if *approval != ApprovalNeeded::ByPolicy => {
-                Answer::Free(self.terms(reason, None, expires_on))
+                Answer::Free(self.terms(kind, reason, None, expires_on))
             }
             Stand::In { approval_needed: Some(approval_needed), .. } => {
                 Answer::Quiet { reason: QuietReason::WaitsForApproval { approval_needed } }
@@ -122,9 +132,15 @@ impl View<'_> {
         }
     }
 
-    fn terms(&self, reason: Reason, approval_needed: Option<ApprovalNeeded>, expires_on: NaiveDate) -> Terms {
+    fn terms(
+        &self,
+        kind: NoticeKind,
+        reason: Reason,
+        approval_needed: Option<ApprovalNeeded>,
+        expires_on: NaiveDate,
+    ) -> Terms {
         let release = if approval_needed.is_some() { Release::WhenConfirmed } else { self.facts.release };
-        Terms { reason, release, approval_needed, expires_on }
+        Terms { reason, release, approval_needed, expires_on, deadline: self.told_deadline(kind) }
     }
 
     /// Where a notice stands once the answers found so far are carried out; `None` when it does not go out.

@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use super::{Answer, ApprovalNeeded, Decision, Verdict};
 use crate::region::Release;
-use crate::season::{NoticeKind, NoticeStatus};
+use crate::season::window::ToldDays;
+use crate::season::{NoticeKind, NoticeStatus, days_before};
 
 /// A notice decided before.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -13,6 +14,34 @@ pub struct DecidedNotice {
     pub kind: NoticeKind,
     pub decided_on: NaiveDate,
     pub standing: Standing,
+    /// The last day to wash that it tells, if it tells one.
+    #[serde(default)]
+    pub deadline: Option<NaiveDate>,
+}
+
+/// What the notices that went out have told of the window.
+pub fn told_days(told: &[DecidedNotice]) -> ToldDays {
+    let out = |kind: NoticeKind| {
+        told.iter().filter(move |told| told.kind == kind).find_map(|told| match told.standing {
+            Standing::Released { on } => Some(on),
+            _ => None,
+        })
+    };
+    let deadlines = told.iter().filter_map(|told| match told.standing {
+        Standing::Released { on } => Some((on, told.kind, told.deadline?)),
+        _ => None,
+    });
+    let deadline = deadlines.max_by_key(|(on, kind, _)| (*on, *kind)).map(|(_, _, deadline)| deadline);
+    // Who hears "too late" and no date has still heard that the last day has passed.
+    let passed = || out(NoticeKind::TooLateToWash).map(|on| days_before(on, 1));
+    let moved = told.iter().find(|told| told.kind == NoticeKind::DeadlineMoved).map(|told| told.standing.status());
+    ToldDays {
+        look_on: out(NoticeKind::InspectNow),
+        wash_on: out(NoticeKind::WashNow),
+        last_on: out(NoticeKind::LastDaysToWash),
+        deadline: deadline.or_else(passed),
+        moved: moved.is_some_and(|status| !matches!(status, NoticeStatus::Waiting | NoticeStatus::Held)),
+    }
 }
 
 /// Where it stands, with what belongs to that.
@@ -50,6 +79,10 @@ impl Standing {
 pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate) -> Vec<DecidedNotice> {
     let mut after = told.to_vec();
     for Verdict { kind, answer } in &decision.verdicts {
+        let deadline = match answer {
+            Answer::Announce(terms) | Answer::Free(terms) => terms.deadline,
+            _ => None,
+        };
         let standing = match answer {
             Answer::Announce(terms) | Answer::Free(terms) => match (&terms.approval_needed, terms.release) {
                 (None, Release::AtOnce) => Standing::Released { on: today },
@@ -63,8 +96,11 @@ pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate
             Answer::Quiet { .. } => continue,
         };
         match after.iter_mut().find(|told| told.kind == *kind) {
-            Some(told) => told.standing = standing,
-            None => after.push(DecidedNotice { kind: *kind, decided_on: today, standing }),
+            Some(told) => {
+                told.standing = standing;
+                told.deadline = deadline.or(told.deadline);
+            }
+            None => after.push(DecidedNotice { kind: *kind, decided_on: today, standing, deadline }),
         }
     }
     after

@@ -3,8 +3,8 @@
 //! [`decide`] is a pure function of plain facts. Its answers are carried out by others and come back as [`DecidedNotice`]: deciding
 //! again over the same facts then changes nothing.
 //!
-//! The four notices stand in an order. Each goes out once a season and region at most; once a later one has gone out,
-//! an earlier one is of no use. The newest knowledge decides: an event that an outage hid is found in the outlook of
+//! The notices stand in an order. Each goes out once a season and region at most; once a later one has gone out,
+//! an earlier one is of no use. Only the one on a moved deadline stands beside the others. The newest knowledge decides: an event that an outage hid is found in the outlook of
 //! the day after, with the day on which it came.
 
 // When each notice is due: the rule for "inspect now" is here.
@@ -19,10 +19,13 @@ mod remarks;
 use chrono::NaiveDate;
 
 use super::profile::Profile;
-pub use super::verdict::{Answer, ApprovalNeeded, Decision, QuietReason, Reason, Remark, SkipReason, Terms, Verdict};
-use super::{FieldReport, NoticeKind, Outlook, Policy, RecordTrust, StageId, StageOutlook};
+pub use super::verdict::{
+    Answer, ApprovalNeeded, Decision, MovedBy, QuietReason, Reason, Remark, SkipReason, Terms, Verdict,
+};
+use super::window::{ToldDays, WindowDays};
+use super::{FieldReport, NoticeKind, Outlook, Policy, StageId, StageOutlook, days_after};
 use crate::region::Release;
-pub use decided::{DecidedNotice, Standing, carried_out};
+pub use decided::{DecidedNotice, Standing, carried_out, told_days};
 
 /// All that a decision rests on.
 #[derive(Clone, Copy, Debug)]
@@ -33,6 +36,8 @@ pub struct Facts<'a> {
     pub release: Release,
     /// The newest outlook. One made for an earlier day than `today` (a day caught up after downtime) announces nothing.
     pub outlook: &'a Outlook,
+    /// From the same outlook.
+    pub days: WindowDays,
     /// What was decided this season, at most one entry a kind.
     pub told: &'a [DecidedNotice],
     /// Of any region and season, without those that staff refused.
@@ -60,7 +65,12 @@ struct View<'a> {
     closes: Option<&'a StageOutlook>,
     /// Confirmed reports of this region and season that show the window open, earliest first.
     seen_open: Vec<&'a FieldReport>,
-    /// The first day on which the window counts as closed, if it does.
+    /// The same of the hatch.
+    seen_hatch: Vec<&'a FieldReport>,
+    days: WindowDays,
+    /// As the facts alone have them, whatever people were told.
+    by_facts: WindowDays,
+    /// The first day on which washing is not advised any more, once it has come.
     closed_since: Option<NaiveDate>,
 }
 
@@ -74,10 +84,13 @@ impl<'a> View<'a> {
             opens: facts.outlook.stage(&window.opens),
             closes: facts.outlook.stage(&window.closes),
             seen_open: Vec::new(),
-            closed_since: None,
+            seen_hatch: Vec::new(),
+            days: facts.days,
+            by_facts: WindowDays::of(facts.profile, facts.policy, facts.outlook, ToldDays::default()),
+            closed_since: (facts.today > facts.days.deadline).then(|| days_after(facts.days.deadline, 1)),
         };
         view.seen_open = view.seen_from(&window.opens);
-        view.closed_since = view.closed_since();
+        view.seen_hatch = view.seen_from(&window.closes);
         view
     }
 
@@ -104,27 +117,20 @@ impl<'a> View<'a> {
         (first..=self.today).contains(&report.observed_on)
     }
 
-    /// Earliest of: reached by the model, seen by a person, likely enough by the policy's measure.
-    fn closed_since(&self) -> Option<NaiveDate> {
-        let closes = self.closes?;
-        let reached = closes.reached.map(|reached| reached.on);
-        let seen = self.seen_from(&self.facts.profile.window.closes).first().map(|report| report.observed_on);
-        // The chance counts for something only where there are years enough of the place itself to have one.
-        let likely = match self.facts.outlook.trust {
-            RecordTrust::TooFewYears { .. } | RecordTrust::BorrowedYears { .. } => None,
-            _ => day_of_chance(closes, self.policy.too_late_chance),
-        };
-        [reached, seen, likely].into_iter().flatten().filter(|day| *day <= self.today).min()
+    /// Whether as many trees were seen with hatched eggs as the policy asks for: reports of one tree count once.
+    fn hatch_is_seen(&self) -> bool {
+        let mut trees: Vec<&str> = self.seen_hatch.iter().map(|report| report.tree_key()).collect();
+        trees.sort_unstable();
+        trees.dedup();
+        !trees.is_empty() && trees.len() >= self.policy.hatch_reports as usize
+    }
+
+    /// Whether it is time to look, or people were told so.
+    fn has_begun(&self) -> bool {
+        self.today >= self.days.look_from
     }
 
     fn standing(&self, kind: NoticeKind) -> Option<&'a Standing> {
         self.facts.told.iter().find(|told| told.kind == kind).map(|told| &told.standing)
     }
-}
-
-/// The first day by which at least this share of the futures has the stage.
-fn day_of_chance(stage: &StageOutlook, share: f64) -> Option<NaiveDate> {
-    let all = stage.dates.len() + stage.not_reached as usize;
-    let place = (share.clamp(0.0, 1.0) * all as f64 - 1e-9).ceil().max(1.0) as usize;
-    stage.dates.get(place - 1).copied()
 }

@@ -2,9 +2,9 @@
 
 use chrono::NaiveDate;
 
-use super::{Answer, ApprovalNeeded, QuietReason, Reason, SkipReason, Standing, Verdict, View};
+use super::{Answer, ApprovalNeeded, MovedBy, QuietReason, Reason, SkipReason, Standing, Verdict, View};
 use crate::region::Release;
-use crate::season::{NoticeKind, Reached, ReachedBy, RecordTrust, StageOutlook, days_after, days_between};
+use crate::season::{FieldReport, NoticeKind, RecordTrust, StageOutlook, days_after, days_before, days_between};
 
 /// What the facts say of one kind, before what was told.
 pub(super) enum Stand {
@@ -23,15 +23,16 @@ impl View<'_> {
         if let Some(report) = self.seen_open.first() {
             return Stand::Past(SkipReason::WindowOpen { since: report.observed_on });
         }
-        if let Some(Reached { on, on_real_days, .. }) = opens.reached {
-            let of_use_to = days_after(on, policy.useful_days.inspect_now);
-            return if on_real_days && self.facts.outlook.trust == RecordTrust::Sound {
-                Stand::Past(SkipReason::WindowOpen { since: on })
+        if self.has_begun() {
+            let since = self.days.look_from;
+            let of_use_to = days_after(since, policy.useful_days.inspect_now);
+            return if self.approval_for_model(opens).is_none() {
+                Stand::Past(SkipReason::WindowOpen { since })
             } else if of_use_to < self.today {
                 Stand::Past(SkipReason::PastUse { until: of_use_to })
             } else {
-                // Better data may take such a crossing back.
-                Stand::NotYet(QuietReason::MayBeOpen { since: on })
+                // Better data may take such a day back.
+                Stand::NotYet(QuietReason::MayBeOpen { since })
             };
         }
         let within_days = policy.get_ready_days;
@@ -42,58 +43,164 @@ impl View<'_> {
             _ if chance >= policy.get_ready_chance && chance > 0.0 => Reason::OpeningLikely { chance, within_days },
             _ => return Stand::NotYet(QuietReason::OpeningFar { median: opens.spread.median }),
         };
-        self.in_place(NoticeKind::GetReady, reason, self.untrusted(), self.today)
+        self.of_use_from(NoticeKind::GetReady, reason, self.untrusted(), self.today)
     }
 
+    /// Its words are "look, and do not wash yet": of no use any more once the best days have begun.
     pub(super) fn inspect_now(&self) -> Stand {
         let Some(opens) = self.opens else { return Stand::NotYet(QuietReason::SwitchedOff) };
         if let Some(since) = self.closed_since {
             return Stand::Past(SkipReason::WindowClosed { since });
         }
-        let kind = NoticeKind::InspectNow;
-        let crossed = opens
-            .reached
-            .filter(|reached| reached.by == ReachedBy::Model)
-            .map(|reached| (reached.on, Reason::Crossed { on: reached.on }, self.approval_for_model(opens)));
-        let seen = self.seen_open.first().and_then(|report| {
-            let reason =
-                Reason::Seen { report: report.id.clone(), stage: report.stage.clone()?, on: report.observed_on };
-            Some((report.observed_on, reason, None))
-        });
-        // What needs no approval comes before what does; then the earlier day.
-        if let Some((on, reason, approval)) =
-            crossed.into_iter().chain(seen).min_by_key(|(on, _, approval)| (approval.is_some(), *on))
-        {
-            return self.in_place(kind, reason, approval, on);
+        let (reason, approval, since) = match self.seen_open.first() {
+            // What a person saw needs no approval, but for a region that tells nothing unconfirmed.
+            Some(FieldReport { id, stage: Some(stage), observed_on: on, .. }) => {
+                (Reason::Seen { report: id.clone(), stage: stage.clone(), on: *on }, None, *on)
+            }
+            _ if !self.has_begun() => {
+                return Stand::NotYet(QuietReason::NotBegun { chance: opens.chance_by(self.today) });
+            }
+            _ => {
+                let reason = match opens.reached {
+                    Some(reached) => Reason::Crossed { on: reached.on },
+                    None => Reason::BegunLikely { chance: opens.chance_by(self.today) },
+                };
+                (reason, self.approval_for_model(opens), self.days.look_from)
+            }
+        };
+        let mut until = days_after(since, self.policy.useful_days.inspect_now);
+        if let Some(best) = self.days.best {
+            until = until.min(days_before(best.first, 1));
         }
-        let chance = opens.chance_by(self.today);
-        if chance > 0.0 && chance >= self.policy.inspect_chance {
-            return self.in_place(kind, Reason::BegunLikely { chance }, self.approval_for_model(opens), self.today);
-        }
-        Stand::NotYet(QuietReason::NotBegun { chance })
+        self.in_place(reason, approval, until)
     }
 
-    pub(super) fn last_days(&self, done: &[Verdict]) -> Stand {
-        let Some(closes) = self.closes else { return Stand::NotYet(QuietReason::SwitchedOff) };
+    pub(super) fn wash_now(&self) -> Stand {
+        let Some(opens) = self.opens else { return Stand::NotYet(QuietReason::SwitchedOff) };
+        let Some(best) = self.days.best else { return Stand::NotYet(QuietReason::NoBestDays) };
         if let Some(since) = self.closed_since {
             return Stand::Past(SkipReason::WindowClosed { since });
         }
-        let skipped_now = done
-            .iter()
-            .any(|verdict| verdict.kind == NoticeKind::InspectNow && matches!(verdict.answer, Answer::Skip { .. }));
-        match self.standing(NoticeKind::InspectNow) {
-            _ if skipped_now => return Stand::Past(SkipReason::InspectNeverSent),
-            Some(Standing::Released { on }) if *on < self.today => {}
-            Some(Standing::Skipped | Standing::Cancelled) => return Stand::Past(SkipReason::InspectNeverSent),
-            _ => return Stand::NotYet(QuietReason::InspectNotSentBefore),
+        if !self.has_begun() {
+            return Stand::NotYet(QuietReason::NotBegun { chance: opens.chance_by(self.today) });
         }
-        match closes.spread.median {
-            Some(median) if days_between(self.today, median) <= i64::from(self.policy.last_days) => {
-                let reason = Reason::CloseNear { median, days: days_between(self.today, median) };
-                self.in_place(NoticeKind::LastDaysToWash, reason, self.untrusted(), self.today)
+        if best.first > self.today {
+            return Stand::NotYet(QuietReason::BestDaysLater { first: best.first });
+        }
+        let reason = Reason::BestDays { first: best.first, last: best.last };
+        // Who hears of it late still has the days before the last ones.
+        let until = days_after(best.first, self.policy.useful_days.wash_now).max(days_before(self.days.last_from, 1));
+        self.in_place(reason, self.approval_for_model(opens), until)
+    }
+
+    /// `done`: what was found of the other notices that tell a deadline.
+    pub(super) fn deadline_moved(&self, done: &[Verdict]) -> Stand {
+        let kind = NoticeKind::DeadlineMoved;
+        let waits = matches!(self.standing(kind), Some(Standing::Waiting { .. } | Standing::Held));
+        if let Some(since) = self.closed_since.filter(|_| waits) {
+            return Stand::Past(SkipReason::WindowClosed { since });
+        }
+        let Some(was) = self.days.was.filter(|_| self.closed_since.is_none()) else {
+            // New data may move it back while its notice waits.
+            return if waits {
+                Stand::Past(SkipReason::DeadlineStands)
+            } else {
+                Stand::NotYet(QuietReason::DeadlineStands)
+            };
+        };
+        let to = self.days.deadline;
+        let tells_today = |verdict: &&Verdict| matches!(&verdict.answer, Answer::Announce(terms) | Answer::Free(terms) if terms.deadline.is_some());
+        if let Some(other) = done.iter().find(tells_today) {
+            let goes = matches!(&other.answer, Answer::Announce(terms) | Answer::Free(terms) if terms.approval_needed.is_none());
+            return if waits && goes {
+                Stand::Past(SkipReason::Overtaken { by: other.kind })
+            } else {
+                Stand::NotYet(QuietReason::ToldWith { kind: other.kind })
+            };
+        }
+        let tells_soon = self.facts.told.iter().find(|told| {
+            let near = |day| days_between(day, to).unsigned_abs() <= u64::from(self.policy.deadline_moves_days);
+            let in_hand = matches!(told.standing, Standing::Waiting { .. } | Standing::Held);
+            let lapses = done.iter().any(|of| of.kind == told.kind && matches!(of.answer, Answer::Skip { .. }));
+            told.kind != kind && in_hand && !lapses && told.deadline.is_some_and(near)
+        });
+        if let Some(other) = tells_soon {
+            return Stand::NotYet(QuietReason::ToldWith { kind: other.kind });
+        }
+        let reason = Reason::Moved { from: was, to, by: self.moved_by(was, to) };
+        self.of_use_from(kind, reason, self.untrusted(), self.today)
+    }
+
+    /// Reports where one came since the deadline was told that can have moved it, else the weather.
+    fn moved_by(&self, was: NaiveDate, to: NaiveDate) -> MovedBy {
+        let told_on = self.facts.told.iter().filter_map(|told| match told.standing {
+            Standing::Released { on } => told.deadline.map(|_| on),
+            _ => None,
+        });
+        let told_on = told_on.max();
+        let profile = self.facts.profile;
+        let counts = |report: &&FieldReport| {
+            let here = report.region == self.facts.outlook.season.region;
+            let teaches = report.stage.is_some() || (report.not_yet.is_some() && report.infested == Some(true));
+            // What was seen elsewhere moves dates only by what it teaches of the insect.
+            report.confirmed && self.in_season(report) && teaches && (here || profile.has_belief())
+        };
+        let mut news = self.facts.reports.iter().filter(counts);
+        match was < to {
+            _ if news.any(|report| Some(report.observed_on) >= told_on) => MovedBy::Reports,
+            true => MovedBy::CoolWeather,
+            false => MovedBy::WarmWeather,
+        }
+    }
+
+    /// It stands for itself: who was told neither to look nor to wash, since the region was set up late or a word was not
+    /// given, is told that these are the last days. But never on the day of another notice, nor past what staff hold back.
+    pub(super) fn last_days(&self) -> Stand {
+        let Some(opens) = self.opens else { return Stand::NotYet(QuietReason::SwitchedOff) };
+        if let Some(since) = self.closed_since {
+            return Stand::Past(SkipReason::WindowClosed { since });
+        }
+        let before = [NoticeKind::InspectNow, NoticeKind::WashNow].map(|kind| self.standing(kind));
+        let told_on = before.into_iter().flatten().filter_map(|standing| match standing {
+            Standing::Released { on } => Some(*on),
+            _ => None,
+        });
+        let told_on = told_on.max();
+        if told_on.is_some_and(|on| on >= self.today) {
+            return Stand::NotYet(QuietReason::InspectNotSentBefore);
+        }
+        if told_on.is_none() {
+            // What is held and of no use any more lapses with this decision, and holds nothing back.
+            let held = |kind, stand| self.standing(kind) == Some(&Standing::Held) && !matches!(stand, Stand::Past(_));
+            if held(NoticeKind::InspectNow, self.inspect_now()) || held(NoticeKind::WashNow, self.wash_now()) {
+                return Stand::NotYet(QuietReason::InspectNotSentBefore);
             }
-            median => Stand::NotYet(QuietReason::CloseFar { median }),
+            let [inspect, wash] = before;
+            let asked = if self.days.best.is_some() { wash } else { inspect };
+            if asked == Some(&Standing::Cancelled) {
+                return Stand::Past(SkipReason::InspectNeverSent);
+            }
         }
+        if !self.has_begun() {
+            return Stand::NotYet(QuietReason::NotBegun { chance: opens.chance_by(self.today) });
+        }
+        let kind = NoticeKind::LastDaysToWash;
+        if self.hatch_is_seen()
+            && let Some(report) = self.seen_hatch.first()
+            && let Some(stage) = report.stage.clone()
+        {
+            let reason = Reason::Seen { report: report.id.clone(), stage, on: report.observed_on };
+            return self.of_use_from(kind, reason, None, self.today);
+        }
+        if self.today < self.days.last_from {
+            return Stand::NotYet(QuietReason::DeadlineFar { last_from: self.days.last_from });
+        }
+        let (deadline, days) = (self.days.deadline, days_between(self.today, self.days.deadline));
+        let approval = match told_on {
+            None if self.seen_open.is_empty() => self.approval_for_model(opens),
+            _ => self.untrusted(),
+        };
+        self.of_use_from(kind, Reason::DeadlineNear { deadline, days }, approval, self.today)
     }
 
     pub(super) fn too_late(&self) -> Stand {
@@ -102,31 +209,58 @@ impl View<'_> {
             return Stand::NotYet(QuietReason::SwitchedOff);
         }
         let Some(since) = self.closed_since else {
-            return Stand::NotYet(QuietReason::NotClosed { chance: closes.chance_by(self.today) });
+            return Stand::NotYet(QuietReason::DeadlineAhead { deadline: self.days.deadline });
         };
-        let seen =
-            self.seen_from(&self.facts.profile.window.closes).first().is_some_and(|seen| seen.observed_on == since);
-        let approval = if seen { None } else { self.approval_for_model(closes) };
-        self.in_place(NoticeKind::TooLateToWash, Reason::Closed { since }, approval, since)
+        let chance = closes.chance_by(self.today);
+        if chance < self.policy.too_late_chance {
+            return Stand::NotYet(QuietReason::NotClosed { chance });
+        }
+        let event = closes.day_of_chance(self.policy.too_late_chance).unwrap_or(since).max(since).min(self.today);
+        // While it waits it is of use from the day on which it was decided.
+        let decided = self.facts.told.iter().find(|told| told.kind == NoticeKind::TooLateToWash);
+        let event = decided.map_or(event, |decided| event.max(decided.decided_on.min(self.today)));
+        let approval = if closes.seen() { None } else { self.approval_for_model(closes) };
+        self.of_use_from(NoticeKind::TooLateToWash, Reason::Closed { since: event }, approval, event)
     }
 
-    /// In place since `event`, unless its use has ended.
-    fn in_place(&self, kind: NoticeKind, reason: Reason, approval: Option<ApprovalNeeded>, event: NaiveDate) -> Stand {
-        let mut until = days_after(event, self.policy.useful_days.of(kind));
+    /// In place for as many days after `event` as the policy has for the kind.
+    fn of_use_from(
+        &self,
+        kind: NoticeKind,
+        reason: Reason,
+        approval: Option<ApprovalNeeded>,
+        event: NaiveDate,
+    ) -> Stand {
+        self.in_place(reason, approval, days_after(event, self.policy.useful_days.of(kind)))
+    }
+
+    /// In place, unless its use has ended; none but too late is of use after the deadline.
+    fn in_place(&self, reason: Reason, approval: Option<ApprovalNeeded>, until: NaiveDate) -> Stand {
         if until < self.today {
             return Stand::Past(SkipReason::PastUse { until });
         }
-        if kind != NoticeKind::TooLateToWash
-            && let Some(late) = self.closes.and_then(|closes| closes.spread.late)
-        {
-            // The window will have closed by then; it has not yet, or this notice would be past.
-            until = until.min(late.max(self.today));
-        }
+        let expires_on = match reason {
+            Reason::Closed { .. } => until,
+            _ => until.min(self.days.deadline.max(self.today)),
+        };
         let approval_needed = match self.facts.release {
             Release::WhenConfirmed => Some(ApprovalNeeded::ByPolicy),
             _ => approval,
         };
-        Stand::In { reason, approval_needed, expires_on: until }
+        Stand::In { reason, approval_needed, expires_on }
+    }
+
+    /// The last day to wash that a notice of this kind tells.
+    pub(super) fn told_deadline(&self, kind: NoticeKind) -> Option<NaiveDate> {
+        let tells = match kind {
+            NoticeKind::WashNow | NoticeKind::DeadlineMoved | NoticeKind::LastDaysToWash => true,
+            // Without best days it is the one that tells how and until when to wash.
+            NoticeKind::InspectNow => self.days.best.is_none(),
+            NoticeKind::GetReady | NoticeKind::TooLateToWash => false,
+        };
+        // Where egg laying is not likely this season the days lie behind it: nothing to tell.
+        let last_day = self.facts.profile.last_day(self.facts.outlook.season.year);
+        tells.then_some(self.days.deadline).filter(|deadline| *deadline <= last_day)
     }
 
     fn untrusted(&self) -> Option<ApprovalNeeded> {
@@ -139,7 +273,8 @@ impl View<'_> {
     /// What the model says of a stage being here leaves unasked only on a record to be trusted and on real days.
     ///
     /// Of a stage not on the record yet that asks for a sum that ends on an observed day, and to which filled days
-    /// brought no more than the policy lets pass: with more heat this becomes [`Reached::on_real_days`].
+    /// brought no more than the policy lets pass: with more heat this becomes
+    /// [`on_real_days`](crate::season::Reached::on_real_days).
     fn approval_for_model(&self, stage: &StageOutlook) -> Option<ApprovalNeeded> {
         let outlook = self.facts.outlook;
         let real = stage.reached.map_or_else(

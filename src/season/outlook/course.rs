@@ -1,15 +1,19 @@
 //! One run of a profile's stages over one line of heat.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 
 use super::OutlookInput;
 use super::heat_sum::at_least;
-use crate::season::profile::{Need, Profile};
-use crate::season::{ReachedBy, days_after, days_between};
+use crate::season::profile::{Need, Profile, Stage};
+use crate::season::{ReachedBy, StageId, days_after, days_between};
 
 /// One run of the stages over one line of heat.
 pub(super) struct Course<'a> {
     pub(super) profile: &'a Profile,
+    /// By stage: what must pass after the one before; see [`SeasonBelief`](crate::season::belief::SeasonBelief).
+    pub(super) needs: &'a [Need],
     pub(super) first: NaiveDate,
     /// Running sum, index 0 the biofix.
     pub(super) sums: &'a [f64],
@@ -23,9 +27,20 @@ pub(super) struct Course<'a> {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Begin {
     pub(super) day: Option<NaiveDate>,
+    /// The day by which a person had seen it, also where our number came before.
+    pub(super) seen: Option<NaiveDate>,
     /// Known before the day is where it rests on degree-days only.
     pub(super) at_sum: Option<f64>,
-    pub(super) by: ReachedBy,
+}
+
+impl Begin {
+    const NEVER: Self = Self { day: None, seen: None, at_sum: None };
+
+    /// What people are told of it: what somebody saw before what a number says.
+    pub(super) fn reached(self) -> Option<(NaiveDate, ReachedBy)> {
+        let seen = self.seen.map(|day| (day, ReachedBy::FieldReport));
+        seen.or(self.day.map(|day| (day, ReachedBy::Model)))
+    }
 }
 
 impl Course<'_> {
@@ -33,18 +48,20 @@ impl Course<'_> {
     pub(super) fn run(&self) -> Vec<Begin> {
         let mut begins: Vec<Begin> = Vec::with_capacity(self.profile.stages.len());
         for (rank, stage) in self.profile.stages.iter().enumerate() {
-            let biofix = Begin { day: Some(self.first), at_sum: Some(0.0), by: ReachedBy::Model };
+            let biofix = Begin { day: Some(self.first), seen: None, at_sum: Some(0.0) };
             let from = match &stage.after {
                 None => Some(biofix),
                 Some(after) => self.profile.rank(after).and_then(|rank| begins.get(rank)).copied(),
             };
-            let model = from.and_then(|from| self.model(stage.need, from));
-            let mut begin = model.unwrap_or(Begin { day: None, at_sum: None, by: ReachedBy::Model });
+            let need = self.needs.get(rank).copied().unwrap_or(stage.need);
+            let model = from.and_then(|from| self.model(need, from));
+            let mut begin = model.unwrap_or(Begin::NEVER);
             begin.day = begin.day.filter(|day| *day <= self.horizon);
-            if let Some(seen) = self.seen.get(rank).copied().flatten()
+            begin.seen = self.seen.get(rank).copied().flatten();
+            if let Some(seen) = begin.seen
                 && begin.day.is_none_or(|day| seen < day)
             {
-                begin = Begin { day: Some(seen), at_sum: self.sum_on(seen), by: ReachedBy::FieldReport };
+                begin = Begin { day: Some(seen), at_sum: self.sum_on(seen), ..begin };
             }
             begins.push(begin);
         }
@@ -59,11 +76,11 @@ impl Course<'_> {
                 let at_sum = from.at_sum? + need;
                 let at = self.sums.partition_point(|sum| !at_least(*sum, at_sum));
                 let day = (at < self.sums.len()).then(|| days_after(self.first, at as u32));
-                Begin { day, at_sum: Some(at_sum), by: ReachedBy::Model }
+                Begin { day, seen: None, at_sum: Some(at_sum) }
             }
             Need::Days(days) => {
                 let day = days_after(from.day?, days);
-                Begin { day: Some(day), at_sum: self.sum_on(day), by: ReachedBy::Model }
+                Begin { day: Some(day), seen: None, at_sum: self.sum_on(day) }
             }
         })
     }
@@ -77,24 +94,38 @@ impl Course<'_> {
     }
 }
 
-/// By stage: the first day on which somebody, confirmed, had seen it or a stage that comes after it.
+/// By stage: the first day by which, confirmed, it or a stage that comes after it had been seen at as many trees as it takes:
+/// one, but of the stage that closes the window and of those after it as many as the policy asks for.
 pub(super) fn first_seen(input: &OutlookInput<'_>) -> Vec<Option<NaiveDate>> {
     let profile = input.profile;
     let last = profile.last_day(input.season.year).min(input.today);
-    let mut seen: Vec<Option<NaiveDate>> = vec![None; profile.stages.len()];
+    let mut sights: Vec<BTreeMap<&str, NaiveDate>> = vec![BTreeMap::new(); profile.stages.len()];
     for report in input.reports.iter().filter(|report| report.confirmed && report.region == input.season.region) {
         if !(profile.first_day(input.season.year)..=last).contains(&report.observed_on) {
             continue;
         }
-        let mut stage = report.stage.as_ref().and_then(|id| profile.stage(id));
-        // A stage counts from an earlier one, so the chain ends; the bound is for a profile made by hand.
-        for _ in 0..profile.stages.len() {
-            let Some(this) = stage else { break };
-            if let Some(day) = profile.rank(&this.id).and_then(|rank| seen.get_mut(rank)) {
-                *day = Some(day.map_or(report.observed_on, |day| day.min(report.observed_on)));
-            }
-            stage = this.after.as_ref().and_then(|after| profile.stage(after));
+        for rank in chain(profile, report.stage.as_ref()) {
+            let Some(of_stage) = sights.get_mut(rank) else { continue };
+            let day = of_stage.entry(report.tree_key()).or_insert(report.observed_on);
+            *day = report.observed_on.min(*day);
         }
     }
-    seen
+    let needed = |stage: &Stage| {
+        let closing = chain(profile, Some(&stage.id)).any(|rank| Some(rank) == profile.rank(&profile.window.closes));
+        if closing { (input.policy.hatch_reports as usize).max(1) } else { 1 }
+    };
+    let day_of = |(stage, trees): (&Stage, BTreeMap<&str, NaiveDate>)| {
+        let mut days: Vec<NaiveDate> = trees.into_values().collect();
+        days.sort_unstable();
+        days.get(needed(stage) - 1).copied()
+    };
+    profile.stages.iter().zip(sights).map(day_of).collect()
+}
+
+/// Places in the profile of a stage and of those it counts from, itself first.
+fn chain<'a>(profile: &'a Profile, stage: Option<&StageId>) -> impl Iterator<Item = usize> + use<'a> {
+    let first = stage.and_then(|id| profile.rank(id));
+    // A stage counts from an earlier one, so the chain ends; the bound is for a profile made by hand.
+    std::iter::successors(first, |rank| profile.stages.get(*rank)?.after.as_ref().and_then(|after| profile.rank(after)))
+        .take(profile.stages.len())
 }

@@ -10,31 +10,37 @@
 mod course;
 mod ensemble;
 mod heat_sum;
+mod mixture;
 mod past_year;
 mod skill;
 mod spread;
 mod to_date;
 mod types;
+mod wash;
 
 use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
 
 use self::course::{Begin, Course, first_seen};
+use self::mixture::Futures;
 use self::spread::{dressed, spread};
 use self::to_date::HeatToDate;
+use super::belief::SeasonBelief;
 use super::profile::Profile;
 use super::{FieldReport, Policy, SeasonKey, days_between};
 use crate::heat::projection::DRESSED;
 use crate::id::StationId;
 
 pub use self::ensemble::{Ensemble, Member, projected_ensemble};
-pub use self::heat_sum::{heat_sum_of, season_heat};
+pub use self::heat_sum::{heat_sum_of, heat_sum_with, season_heat};
 pub use self::past_year::is_whole_past_season;
 pub use self::skill::{ForecastSkill, StageSkill};
 pub use self::types::{
-    Borrowed, DateSpread, ForecastFit, HeatDay, Outlook, PastScore, Reached, ReachedBy, RecordTrust, StageOutlook,
+    Borrowed, DateSpread, ForecastFit, HeatDay, LearnedNote, Outlook, PastScore, Reached, ReachedBy, RecordTrust,
+    StageOutlook, StageParts,
 };
+pub use self::wash::{DaySpan, SecondWash, WashShare};
 pub use crate::heat::projection::Dressing;
 
 /// All that an outlook is made of.
@@ -42,6 +48,8 @@ pub use crate::heat::projection::Dressing;
 pub struct OutlookInput<'a> {
     pub season: &'a SeasonKey,
     pub profile: &'a Profile,
+    /// What is believed of the heat that each stage needs, here and this season.
+    pub belief: &'a SeasonBelief,
     pub policy: &'a Policy,
     /// Primary station.
     pub station: &'a StationId,
@@ -67,32 +75,59 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
     let to_date = HeatToDate::of(input);
     let seen = first_seen(input);
     let horizon = today.min(profile.last_day(season.year));
-    let course = Course { profile, first: to_date.first, sums: &to_date.sums, horizon, seen: &seen };
+    let needs = input.belief.central();
+    let course = Course { profile, needs, first: to_date.first, sums: &to_date.sums, horizon, seen: &seen };
     let begins = course.run();
 
     let members: Vec<&Member> = ensemble.members.iter().filter(|member| member.year != season.year).collect();
-    let futures: Vec<Vec<Begin>> = members.iter().map(|member| to_date.future(input, &seen, member)).collect();
     let trace_years: BTreeSet<i32> = members.iter().map(|member| member.year).collect();
+    let lines = mixture::lines(input, &to_date, &members);
+    let end = profile.last_day(season.year);
+    let future = |sums| Course { profile, needs, first: to_date.first, sums, horizon: end, seen: &seen }.run();
+    let futures: Vec<Vec<Begin>> = lines.iter().map(|line| future(&line.0)).collect();
+    let draws = input.belief.draws();
+    let all_futures = Futures { lines: &lines, draws: &draws, seen: &seen, ensemble };
+    let mixed =
+        (!input.belief.is_certain() && !lines.is_empty()).then(|| mixture::dates(input, &to_date, &all_futures));
 
     let mut stages = Vec::with_capacity(profile.stages.len());
     for (rank, (stage, begin)) in profile.stages.iter().zip(&begins).enumerate() {
         let (stage, at_sum) = (stage.id.clone(), begin.at_sum);
-        stages.push(match begin.day {
-            Some(on) => {
-                let reached = Reached { on, on_real_days: to_date.is_real(input, &begins, rank), by: begin.by };
-                let spread = DateSpread { early: Some(on), median: Some(on), late: Some(on) };
-                let (dates, not_reached, past) = (Vec::new(), 0, None);
-                StageOutlook { stage, at_sum, reached: Some(reached), spread, dates, not_reached, past }
+        let real = to_date.is_real(input, &begins, rank);
+        let reached = begin.reached().map(|(on, by)| Reached { on, on_real_days: real, by });
+        let from = to_date.last_day.unwrap_or(today);
+        let past_of = |spread: DateSpread| {
+            spread.median.and_then(|median| input.skill.nearest(&stage, days_between(from, median)))
+        };
+        let seen = reached.filter(|reached| reached.by == ReachedBy::FieldReport);
+        let of_mixture = mixed.as_ref().and_then(|stages| stages.get(rank)).filter(|_| seen.is_none());
+        stages.push(match (reached, of_mixture) {
+            (_, Some(mixed)) => {
+                let (dates, not_reached) = mixed.told(ensemble);
+                let (alone, never) = dates_of(futures.iter().map(|future| future.get(rank)), ensemble);
+                let (spread, weather) = (spread(&dates, not_reached), spread(&alone, never));
+                // The record is that of our number.
+                let past = past_of(weather).filter(|_| reached.is_none());
+                StageOutlook { at_sum, reached, spread, parts: mixed.parts(weather), dates, not_reached, past, stage }
             }
-            None => {
+            (Some(reached), None) => {
+                let on = Some(reached.on);
+                let spread = DateSpread { early: on, median: on, late: on };
+                let (dates, not_reached, past, parts) = (Vec::new(), 0, None, None);
+                StageOutlook { stage, at_sum, reached: Some(reached), spread, dates, not_reached, past, parts }
+            }
+            (None, None) => {
                 let (dates, not_reached) = dates_of(futures.iter().map(|future| future.get(rank)), ensemble);
                 let spread = spread(&dates, not_reached);
-                let from = to_date.last_day.unwrap_or(today);
-                let past = spread.median.and_then(|median| input.skill.nearest(&stage, days_between(from, median)));
-                StageOutlook { stage, at_sum, reached: None, spread, dates, not_reached, past }
+                let past = past_of(spread);
+                StageOutlook { stage, at_sum, reached: None, spread, dates, not_reached, past, parts: None }
             }
         });
     }
+    let wash = profile
+        .eggs
+        .as_ref()
+        .and_then(|eggs| wash::wash_share(profile, eggs, input.policy.best_share, &to_date, &all_futures));
 
     Outlook {
         season: season.clone(),
@@ -110,6 +145,9 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
         forecast_fit: input.forecast_fit.filter(|_| ensemble.forecast_days > 0),
         station: input.station.clone(),
         borrowed: input.borrowed.cloned(),
+        profile_version: profile.version,
+        wash,
+        learned: None,
     }
 }
 

@@ -15,7 +15,7 @@ pub fn is_whole_past_season(profile: &Profile, season: i32, days: &[FilledDay], 
     let unbroken = heat.iter().zip(first.iter_days()).take_while(|(heat, day)| heat.day == *day);
     let whole: Vec<&HeatDay> = unbroken.map(|(heat, _)| heat).collect();
     let sums: Vec<f64> = whole.iter().map(|day| day.sum).collect();
-    let course = Course { profile, first, sums: &sums, horizon: profile.last_day(season), seen: &[] };
+    let course = Course { profile, needs: &[], first, sums: &sums, horizon: profile.last_day(season), seen: &[] };
     // Stages that only count days on the calendar need no temperatures.
     let needed = profile
         .stages

@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 
 use super::OutlookInput;
-use super::course::{Begin, Course};
+use super::course::Begin;
 use super::ensemble::Member;
 use super::heat_sum::{at_least, sane};
 use crate::heat::DayOrigin;
 use crate::season::profile::Need;
-use crate::season::{HeatDay, ReachedBy, RecordTrust, days_after, days_before, days_between};
+use crate::season::{HeatDay, RecordTrust, days_after, days_before, days_between};
 
 /// This season's heat laid out on the calendar: index 0 is the biofix, a missing day brings nothing.
 pub(super) struct HeatToDate {
@@ -63,8 +63,14 @@ impl HeatToDate {
         to_date
     }
 
-    /// The season's course if the days to come go as this member has it.
-    pub(super) fn future(&self, input: &OutlookInput<'_>, seen: &[Option<NaiveDate>], member: &Member) -> Vec<Begin> {
+    /// The sum at the end of a day, or of the newest day where it is later; `None` before the season or without any day.
+    pub(super) fn sum_on(&self, day: NaiveDate) -> Option<f64> {
+        let at = usize::try_from(days_between(self.first, day)).ok()?;
+        self.sums.get(at).or(self.sums.last()).copied()
+    }
+
+    /// The season's running sums, to its end, if the days to come go as this member has it.
+    pub(super) fn future_sums(&self, input: &OutlookInput<'_>, member: &Member) -> Vec<f64> {
         let next = self.last_day.map_or(self.first, |last| days_after(last, 1));
         let horizon = input.profile.last_day(input.season.year);
         let mut sums = self.sums.clone();
@@ -77,27 +83,27 @@ impl HeatToDate {
                 sum
             }));
         }
-        Course { profile: input.profile, first: self.first, sums: &sums, horizon, seen }.run()
+        sums
     }
 
     /// See [`on_real_days`](crate::season::Reached::on_real_days).
     pub(super) fn is_real(&self, input: &OutlookInput<'_>, begins: &[Begin], rank: usize) -> bool {
         let (Some(begin), Some(stage)) = (begins.get(rank), input.profile.stages.get(rank)) else { return false };
         let Some(on) = begin.day else { return false };
-        match (begin.by, stage.need, begin.at_sum) {
-            (ReachedBy::FieldReport, ..) => true,
-            (_, Need::Days(_), _) => match stage.after.as_ref().and_then(|after| input.profile.rank(after)) {
+        match (stage.need, begin.at_sum) {
+            _ if begin.seen.is_some() => true,
+            (Need::Days(_), _) => match stage.after.as_ref().and_then(|after| input.profile.rank(after)) {
                 // A stage counts from an earlier one, so this ends.
                 Some(parent) if parent < rank => self.is_real(input, begins, parent),
                 _ => true,
             },
-            (_, Need::DegreeDays(_), Some(at_sum)) => {
+            (Need::DegreeDays(_), Some(at_sum)) => {
                 let wanted = (1.0 - input.policy.filled_share_limit.clamp(0.0, 1.0)) * at_sum;
                 let from = usize::try_from(days_between(self.first, on)).unwrap_or(0);
                 let later = self.observed.iter().zip(&self.observed_sums).skip(from);
                 later.into_iter().any(|(real, sum)| *real && at_least(*sum, wanted))
             }
-            (_, Need::DegreeDays(_), None) => false,
+            (Need::DegreeDays(_), None) => false,
         }
     }
 

@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
+use super::wash::WashShare;
 use crate::heat::DayOrigin;
 use crate::id::StationId;
 use crate::season::{SeasonKey, StageId};
@@ -38,6 +39,34 @@ pub struct Outlook {
     /// Past years that are not the station's own.
     #[serde(default)]
     pub borrowed: Option<Borrowed>,
+    /// Of the profile it was made with.
+    #[serde(default = "first_version")]
+    pub profile_version: u32,
+    /// What a wash would take, day by day; `None` for a profile that does not say how eggs spread over heat.
+    #[serde(default)]
+    pub wash: Option<WashShare>,
+    /// What field reports of this season taught; `None` where none did.
+    #[serde(default)]
+    pub learned: Option<LearnedNote>,
+}
+
+/// What the field reports of a season, those of other regions among them, say of the stage that opens the window.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LearnedNote {
+    /// Places at which it was seen.
+    pub sightings: u32,
+    /// Places where it was looked for in vain and has not been seen since.
+    pub zeros: u32,
+    /// By how many days they moved this region's most likely date of it; above 0 is later.
+    pub moved_days: i64,
+    /// Staff let learning from the season stand still: later reports change nothing.
+    #[serde(default)]
+    pub frozen: bool,
+}
+
+/// Profiles had no versions before beliefs could be adopted.
+fn first_version() -> u32 {
+    1
 }
 
 impl Outlook {
@@ -53,22 +82,44 @@ pub struct StageOutlook {
     /// Sum from the biofix at which it comes, °C·day; `None` while that is not fixed yet (a stage so many days after
     /// one that is still to come).
     pub at_sum: Option<f64>,
+    /// The day on which our heat number was reached, or by which a person had seen the stage.
     pub reached: Option<Reached>,
     pub spread: DateSpread,
-    /// Sorted crossing dates of all traces, dressed if the ensemble is; those that never cross are counted in
-    /// `not_reached`. Empty once the stage was reached.
+    /// Sorted, equally likely dates; as many more as `not_reached` never come. Of a profile that says how sure its sums are,
+    /// the mixture of the weather's futures and the belief, with days that are past; empty once the stage was seen. Else the
+    /// crossing dates of all traces, empty once the sum was reached.
     pub dates: Vec<NaiveDate>,
     pub not_reached: u32,
     /// How projections of this stage from about as far did in the station's own past seasons; `None` once it was reached,
     /// with too few seasons to tell, or farther off than was looked at.
     #[serde(default)]
     pub past: Option<PastScore>,
+    /// Whose doubt the spread is; `None` where the profile does not say how sure its sum is, and once it was seen.
+    #[serde(default)]
+    pub parts: Option<StageParts>,
+}
+
+/// Days from the 10 to the 90 % point if only one of the two were in doubt.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StageParts {
+    /// When our number will be reached.
+    pub weather_days: u32,
+    /// At which number the insect does it.
+    pub insect_days: u32,
 }
 
 impl StageOutlook {
-    /// Share of traces (0-1) in which the stage comes on or before `day`; 1 when it was reached by then.
+    /// Whether a person saw it.
+    pub fn seen(&self) -> bool {
+        self.reached.is_some_and(|reached| reached.by == ReachedBy::FieldReport)
+    }
+
+    /// Chance (0-1) that the stage comes on or before `day`. 1 once it was seen; of a profile that does not say how sure its
+    /// sums are, once the heat number was reached.
     pub fn chance_by(&self, day: NaiveDate) -> f64 {
-        if let Some(reached) = self.reached {
+        if let Some(reached) = self.reached
+            && self.dates.is_empty()
+        {
             return if reached.on <= day { 1.0 } else { 0.0 };
         }
         let all = self.dates.len() + self.not_reached as usize;
@@ -76,6 +127,13 @@ impl StageOutlook {
             return 0.0;
         }
         self.dates.partition_point(|date| *date <= day) as f64 / all as f64
+    }
+
+    /// The first day by which the stage has come with at least this chance (0-1); `None` where it never is so likely.
+    pub fn day_of_chance(&self, chance: f64) -> Option<NaiveDate> {
+        let all = self.dates.len() + self.not_reached as usize;
+        let place = (chance.clamp(0.0, 1.0) * all as f64 - 1e-9).ceil().max(1.0) as usize;
+        self.dates.get(place - 1).copied()
     }
 }
 

@@ -1,9 +1,9 @@
 //! An insect as data: biofix, heat rule and stages, each number with its origin.
 
+mod profiles;
 mod read;
 mod write;
 
-use std::collections::BTreeMap;
 use std::fmt;
 
 use chrono::{Datelike, NaiveDate};
@@ -13,6 +13,7 @@ use toml::Table;
 use super::StageId;
 use crate::heat::{Cutoff, HeatRule, Method};
 use crate::language::Language;
+pub use profiles::{Holds, Profiles};
 use read::read_profile;
 
 /// The profile that ships, as its file.
@@ -33,12 +34,20 @@ pub struct Profile {
     pub provisional: bool,
     /// Shown beside the numbers; never empty when `provisional`.
     pub note: String,
+    /// Counts up with each belief that was adopted; outlooks and notices keep the one they were made with.
+    pub version: u32,
+    /// The last season whose field reports are in the numbers already: only later ones teach.
+    pub learned_through: Option<i32>,
     pub biofix: Biofix,
     pub heat: HeatRule,
     pub heat_origins: HeatOrigins,
     /// At least one; each counts from the biofix or from a stage before it in this list.
     pub stages: Vec<Stage>,
     pub window: Window,
+    /// How the eggs of one tree are laid and hatch; without it no best days to wash are told.
+    pub eggs: Option<Eggs>,
+    /// What a person can see at a tree, in the order of the season.
+    pub sights: Vec<Sight>,
 }
 
 /// A thing's name in each language we speak.
@@ -96,6 +105,48 @@ pub struct Stage {
     pub after: Option<StageId>,
     pub need: Need,
     pub origin: String,
+    /// How sure the sum is. `None`: nothing is said of it, and dates carry the doubt of the weather alone.
+    pub spread: Option<Spread>,
+}
+
+/// How sure a stage's heat sum is, as standard deviations in °C·day, each with where it came from.
+///
+/// The sum at a place in a season is the profile's sum, off by three independent parts.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Spread {
+    /// What is not known of the insect: the same everywhere and in every season.
+    pub belief_c: f64,
+    pub belief_origin: String,
+    /// From place to place within a season.
+    pub places_c: f64,
+    pub places_origin: String,
+    /// From season to season, the same at every place.
+    pub years_c: f64,
+    pub years_origin: String,
+}
+
+/// How the eggs of one tree spread over heat. They are laid evenly over `laid_over_c` °C·day from the stage that opens the
+/// window, and hatch in the same order, evenly over `hatched_over_c` °C·day from the stage that closes it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Eggs {
+    pub laid_over_c: f64,
+    pub laid_over_origin: String,
+    pub hatched_over_c: f64,
+    pub hatched_over_origin: String,
+}
+
+/// What a person can see at a tree, and what it says of the stages.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sight {
+    /// Lower case letters, digits and hyphens.
+    pub id: String,
+    pub names: Names,
+    /// A stage that has begun where this is seen.
+    pub shows: Option<StageId>,
+    /// A stage that has not begun where this, and nothing later, is seen on a tree that has the insect.
+    pub not_yet: Option<StageId>,
+    /// Only a tree that has the insect shows it.
+    pub infested: bool,
 }
 
 /// What must pass after the biofix or the stage before.
@@ -112,6 +163,8 @@ pub enum Need {
 pub struct Window {
     pub opens: StageId,
     pub closes: StageId,
+    /// From then on nothing can be done at the trees until the next season.
+    pub settles: Option<StageId>,
 }
 
 /// One thing wrong with a profile file, with the place and the mend.
@@ -193,36 +246,20 @@ impl Profile {
         self.stages.iter().find(|stage| stage.id == *id)
     }
 
+    /// What can be seen, by its id.
+    pub fn sight(&self, id: &str) -> Option<&Sight> {
+        self.sights.iter().find(|sight| sight.id == id)
+    }
+
+    /// Whether a stage that the window hangs on says how sure its sum is.
+    pub fn has_belief(&self) -> bool {
+        let window = [&self.window.opens, &self.window.closes];
+        window.into_iter().filter_map(|id| self.stage(id)).any(|stage| stage.spread.is_some())
+    }
+
     /// Place of a stage in the profile's order.
     pub fn rank(&self, id: &StageId) -> Option<usize> {
         self.stages.iter().position(|stage| stage.id == *id)
-    }
-}
-
-/// Profiles by id: the built-in one, and files that add to it or stand in its place.
-#[derive(Clone, Debug)]
-pub struct Profiles(BTreeMap<String, Profile>);
-
-impl Default for Profiles {
-    fn default() -> Self {
-        let built_in = Profile::pinyon_needle_scale();
-        Self(BTreeMap::from([(built_in.id.clone(), built_in)]))
-    }
-}
-
-impl Profiles {
-    pub fn get(&self, id: &str) -> Option<&Profile> {
-        self.0.get(id)
-    }
-
-    /// In the order of their ids.
-    pub fn iter(&self) -> impl Iterator<Item = &Profile> {
-        self.0.values()
-    }
-
-    /// Adds a profile, in place of one of the same id.
-    pub fn put(&mut self, profile: Profile) {
-        self.0.insert(profile.id.clone(), profile);
     }
 }
 

@@ -4,9 +4,10 @@ use chrono::NaiveDate;
 use toml::{Table, Value};
 
 use super::{
-    BIOFIX, BIOFIX_YEARS, Biofix, BiofixYear, CUTOFFS, HeatOrigins, METHODS, Names, Need, Profile, ProfileFault, Stage,
-    Window,
+    BIOFIX, BIOFIX_YEARS, Biofix, BiofixYear, CUTOFFS, Eggs, HeatOrigins, METHODS, Names, Need, Profile, ProfileFault,
+    Sight, Spread, Stage, Window,
 };
+use crate::heat::belief::{BeliefError, StagePrior};
 use crate::heat::{Cutoff, HeatRule};
 use crate::season::StageId;
 
@@ -25,10 +26,14 @@ pub(super) fn read_profile(table: Table, faults: &mut Vec<ProfileFault>) -> Opti
     if provisional == Some(true) && note.trim().is_empty() {
         top.fault("note", "must say on what the provisional numbers rest");
     }
+    let version = top.whole_or("version", 1, 1_000_000, Some(1));
+    let learned_through = top.whole_or("learned_through", 1, 9999, None);
     let biofix = top.section("biofix");
     let heat = top.section("heat");
     let stages = top.list("stages");
     let window = top.section("window");
+    let eggs = if top.has("eggs") { top.section("eggs") } else { None };
+    let sights = if top.has("sights") { top.list("sights") } else { Some(Vec::new()) };
     top.finish(&[
         "id",
         "names",
@@ -36,10 +41,14 @@ pub(super) fn read_profile(table: Table, faults: &mut Vec<ProfileFault>) -> Opti
         "host",
         "provisional",
         "note",
+        "version",
+        "learned_through",
         "biofix",
         "heat",
         "stages",
         "window",
+        "eggs",
+        "sights",
     ]);
 
     let biofix = biofix.and_then(|table| read_biofix(table, faults));
@@ -47,6 +56,8 @@ pub(super) fn read_profile(table: Table, faults: &mut Vec<ProfileFault>) -> Opti
     let stages = stages.and_then(|tables| read_stages(tables, faults));
     // Without all stages a window cannot be judged, and would only add noise to their faults.
     let window = window.zip(stages.as_ref()).and_then(|(table, stages)| read_window(table, stages, faults));
+    let eggs = eggs.map(|table| read_eggs(table, faults));
+    let sights = sights.zip(stages.as_ref()).and_then(|(tables, stages)| read_sights(tables, stages, faults));
     let (heat, heat_origins) = heat?;
     Some(Profile {
         id: id?,
@@ -55,11 +66,18 @@ pub(super) fn read_profile(table: Table, faults: &mut Vec<ProfileFault>) -> Opti
         host: host?,
         provisional: provisional?,
         note,
+        version: version?,
+        learned_through: learned_through.and_then(|year| i32::try_from(year).ok()),
         biofix: biofix?,
         heat,
         heat_origins,
         stages: stages?,
         window: window?,
+        eggs: match eggs {
+            None => None,
+            Some(read) => Some(read?),
+        },
+        sights: sights?,
     })
 }
 
@@ -172,7 +190,16 @@ fn read_stage(
         }
     };
     let origin = section.text("origin");
-    section.finish(&["id", "names", "after", "degree_days_c", "days", "origin"]);
+    let spread = if section.has("spread") { section.section("spread") } else { None };
+    if spread.is_some() && matches!(need, Some(Need::Days(_))) {
+        section.fault("spread", "belongs to a stage that counts `degree_days_c`; leave it out here");
+    }
+    let path = format!("{}.spread", section.path);
+    section.finish(&["id", "names", "after", "degree_days_c", "days", "origin", "spread"]);
+    let spread = match spread {
+        None => None,
+        Some(table) => Some(read_spread(path, table, need, faults)?),
+    };
     let after = after?;
     Some(Stage {
         id: StageId(id?),
@@ -180,12 +207,84 @@ fn read_stage(
         after: (after != BIOFIX).then_some(StageId(after)),
         need: need?,
         origin: origin?,
+        spread,
     })
+}
+
+fn read_spread(path: String, table: Table, need: Option<Need>, faults: &mut Vec<ProfileFault>) -> Option<Spread> {
+    let mut section = Section::new(path, table, faults);
+    let mut part = |key: &str, origin: &str| {
+        let number = section.number(key, 0.0, 10_000.0);
+        if let (Some(Need::DegreeDays(sum)), Some(sd)) = (need, number)
+            && let Err(why @ BeliefError::Sd { .. }) = StagePrior::new(sum, sd, 0.0, 0.0)
+        {
+            let why = why.to_string().replace("the belief SD", "the SD");
+            section.fault(key, why);
+        }
+        number.zip(section.text(origin))
+    };
+    let belief = part("belief_c", "belief_origin");
+    let places = part("places_c", "places_origin");
+    let years = part("years_c", "years_origin");
+    section.finish(&["belief_c", "belief_origin", "places_c", "places_origin", "years_c", "years_origin"]);
+    let ((belief_c, belief_origin), (places_c, places_origin), (years_c, years_origin)) = (belief?, places?, years?);
+    Some(Spread { belief_c, belief_origin, places_c, places_origin, years_c, years_origin })
+}
+
+fn read_eggs(table: Table, faults: &mut Vec<ProfileFault>) -> Option<Eggs> {
+    let mut section = Section::new("eggs".into(), table, faults);
+    let laid_over_c = section.number("laid_over_c", f64::MIN_POSITIVE, 10_000.0);
+    let laid_over_origin = section.text("laid_over_origin");
+    let hatched_over_c = section.number("hatched_over_c", f64::MIN_POSITIVE, 10_000.0);
+    let hatched_over_origin = section.text("hatched_over_origin");
+    section.finish(&["laid_over_c", "laid_over_origin", "hatched_over_c", "hatched_over_origin"]);
+    Some(Eggs {
+        laid_over_c: laid_over_c?,
+        laid_over_origin: laid_over_origin?,
+        hatched_over_c: hatched_over_c?,
+        hatched_over_origin: hatched_over_origin?,
+    })
+}
+
+/// `None` when any has a fault.
+fn read_sights(tables: Vec<Table>, stages: &[Stage], faults: &mut Vec<ProfileFault>) -> Option<Vec<Sight>> {
+    let count = tables.len();
+    let mut sights: Vec<Sight> = Vec::with_capacity(count);
+    for (at, table) in tables.into_iter().enumerate() {
+        let mut section = Section::new(format!("sights[{at}]"), table, faults);
+        let id = section.text("id");
+        if let Some(id) = &id {
+            section.check_id("id", id);
+            if sights.iter().any(|sight| sight.id == *id) {
+                section.fault("id", format!("`{id}` is there twice"));
+            }
+        }
+        let names = section.names("names");
+        let mut stage = |key: &str| -> Option<Option<StageId>> {
+            if !section.has(key) {
+                return Some(None);
+            }
+            let name = section.text(key)?;
+            let known = stages.iter().any(|stage| stage.id.0 == name);
+            if !known {
+                let near = did_you_mean(&name, stages.iter().map(|stage| stage.id.0.as_str()));
+                section.fault(key, format!("no stage `{name}`{near}"));
+            }
+            known.then_some(Some(StageId(name)))
+        };
+        let (shows, not_yet) = (stage("shows"), stage("not_yet"));
+        let infested = section.flag("infested");
+        section.finish(&["id", "names", "shows", "not_yet", "infested"]);
+        let sight =
+            (|| Some(Sight { id: id?, names: names?, shows: shows?, not_yet: not_yet?, infested: infested? }))();
+        sights.extend(sight);
+    }
+    (sights.len() == count).then_some(sights)
 }
 
 fn read_window(table: Table, stages: &[Stage], faults: &mut Vec<ProfileFault>) -> Option<Window> {
     let mut section = Section::new("window".into(), table, faults);
-    let mut role = |key: &str| {
+    let role = |section: &mut Section<'_>, key: &str| {
         let name = section.text(key)?;
         let rank = stages.iter().position(|stage| stage.id.0 == name);
         if rank.is_none() {
@@ -194,16 +293,26 @@ fn read_window(table: Table, stages: &[Stage], faults: &mut Vec<ProfileFault>) -
         }
         rank
     };
-    let opens = role("opens");
-    let closes = role("closes");
+    let opens = role(&mut section, "opens");
+    let closes = role(&mut section, "closes");
     if let (Some(opens), Some(closes)) = (opens, closes)
         && opens >= closes
     {
         section.fault("closes", "must be a stage after the one that opens the window");
     }
-    section.finish(&["opens", "closes"]);
+    let settles = if section.has("settles") { Some(role(&mut section, "settles")) } else { None };
+    if let (Some(closes), Some(Some(settles))) = (closes, settles)
+        && settles <= closes
+    {
+        section.fault("settles", "must be a stage after the one that closes the window");
+    }
+    section.finish(&["opens", "closes", "settles"]);
     let id = |rank: Option<usize>| stages.get(rank?).map(|stage| stage.id.clone());
-    Some(Window { opens: id(opens)?, closes: id(closes)? })
+    let settles = match settles {
+        None => None,
+        Some(rank) => Some(id(rank)?),
+    };
+    Some(Window { opens: id(opens)?, closes: id(closes)?, settles })
 }
 
 /// One table of the file: keys are taken out one by one, what is left at the end is unknown.
@@ -273,6 +382,11 @@ impl<'a> Section<'a> {
             let number = u32::try_from(value.as_integer()?).ok()?;
             (least..=most).contains(&number).then_some(number)
         })
+    }
+
+    /// The default where the key is left out.
+    fn whole_or(&mut self, key: &str, least: u32, most: u32, default: Option<u32>) -> Option<u32> {
+        if self.has(key) { self.whole(key, least, most) } else { default }
     }
 
     fn number(&mut self, key: &str, least: f64, most: f64) -> Option<f64> {

@@ -33,8 +33,56 @@ fn the_shipped_profile_says_its_provisional_numbers_and_where_each_came_from() {
             ("crawlers-settled", Need::Days(14)),
         ]
     );
-    assert_eq!(scale.window, Window { opens: "egg-laying-begins".into(), closes: "eggs-hatch".into() });
+    let window = Window {
+        opens: "egg-laying-begins".into(),
+        closes: "eggs-hatch".into(),
+        settles: Some("crawlers-settled".into()),
+    };
+    assert_eq!(scale.window, window);
     assert!(scale.stages.iter().all(|stage| !stage.origin.is_empty()));
+}
+
+#[test]
+fn the_shipped_profile_says_how_sure_its_numbers_are_and_what_can_be_seen() {
+    let scale = Profile::pinyon_needle_scale();
+    assert!(scale.has_belief());
+    assert_eq!((scale.version, scale.learned_through), (1, None));
+    let spreads: Vec<_> = scale
+        .stages
+        .iter()
+        .map(|stage| stage.spread.as_ref().map(|spread| (spread.belief_c, spread.places_c, spread.years_c)))
+        .collect();
+    assert_eq!(spreads, [Some((43.0, 25.0, 25.0)), None, Some((30.0, 10.0, 15.0)), None]);
+    let origins = scale.stages.iter().filter_map(|stage| stage.spread.as_ref());
+    for spread in origins {
+        for origin in [&spread.belief_origin, &spread.places_origin, &spread.years_origin] {
+            assert!(!origin.is_empty());
+        }
+    }
+    let eggs = scale.eggs.as_ref().expect("it says how eggs spread");
+    assert_eq!((eggs.laid_over_c, eggs.hatched_over_c), (100.0, 100.0));
+    assert!(!eggs.laid_over_origin.is_empty() && !eggs.hatched_over_origin.is_empty());
+    let sights: Vec<_> = scale.sights.iter().map(|sight| sight.id.as_str()).collect();
+    assert_eq!(sights, ["nothing", "old-lint", "females", "eggs", "eyespots", "crawlers"]);
+    let shows = |id: &str| scale.sight(id).and_then(|sight| sight.shows.clone());
+    assert_eq!((shows("old-lint"), shows("females")), (None, None), "neither says that eggs are laid");
+    assert_eq!(shows("eyespots"), Some("egg-laying-begins".into()));
+    let not_yet = |id: &str| scale.sight(id).and_then(|sight| sight.not_yet.clone());
+    assert_eq!(not_yet("old-lint"), None, "old lint says nothing of this year");
+    assert_eq!(not_yet("eyespots"), Some("eggs-hatch".into()));
+    assert!(!scale.sight("nothing").expect("known").infested, "a clean tree shows nothing too");
+}
+
+#[test]
+fn a_profile_may_leave_out_how_sure_it_is_and_reads_back_the_same() {
+    let mut plain = Profile::pinyon_needle_scale();
+    plain.stages.iter_mut().for_each(|stage| stage.spread = None);
+    (plain.eggs, plain.window.settles, plain.learned_through) = (None, None, Some(2025));
+    (plain.version, plain.sights) = (3, Vec::new());
+    assert!(!plain.has_belief());
+    let text = plain.to_toml();
+    assert!(text.contains("version = 3\nlearned_through = 2025\n"), "{text}");
+    assert_eq!(Profile::parse(&text), Ok(plain));
 }
 
 #[test]
@@ -80,6 +128,32 @@ fn what_cannot_be_meant_is_refused() {
         ("closes = \"eggs-hatch\"", "closes = \"egg-laying-begins\"", "window.closes: must be a stage after the one"),
         ("opens = \"egg-laying-begins\"", "opens = \"egg\"", "window.opens: no stage `egg`"),
         ("es = \"piñonero\"", "fr = \"pin\"", "host.es: is missing: text is wanted"),
+        ("belief_c = 43.0", "belief_c = -1", "stages[0].spread.belief_c: -1 is not what is wanted: a number"),
+        (
+            "belief_c = 43.0",
+            "belief_c = 0.1",
+            "stages[0].spread.belief_c: the SD 0.1 °C·day must be 0, or from a thousandth",
+        ),
+        ("belief_c = 43.0\n", "", "stages[0].spread.belief_c: is missing"),
+        ("places_origin = ", "place_origin = ", "stages[0].spread.places_origin: is missing"),
+        (
+            "places_origin = ",
+            "place_origin = ",
+            "stages[0].spread.place_origin: unknown key, did you mean `places_origin`?",
+        ),
+        ("years_c = 25.0", "years_c = \"25\"", "stages[0].spread.years_c: \"25\" is not what is wanted: a number"),
+        ("days = 14\n", "days = 14\nspread = { belief_c = 1.0 }\n", "stages[3].spread"),
+        ("laid_over_c = 100.0", "laid_over_c = 0", "eggs.laid_over_c: 0 is not what is wanted: a number above 0"),
+        ("hatched_over_origin = ", "hatch_origin = ", "eggs.hatched_over_origin: is missing"),
+        ("settles = \"crawlers-settled\"", "settles = \"crawlers\"", "window.settles: no stage `crawlers`"),
+        ("settles = \"crawlers-settled\"", "settles = \"egg-laying-begins\"", "window.settles: must be a stage after"),
+        ("version = 1", "version = 0", "version: 0 is not what is wanted: a whole number from 1 to"),
+        ("version = 1", "version = 1\nlearned_through = 0", "learned_through: 0 is not what is wanted"),
+        ("id = \"old-lint\"", "id = \"eggs\"", "sights[3].id: `eggs` is there twice"),
+        ("id = \"old-lint\"", "id = \"Old lint\"", "sights[1].id: `Old lint` must be lower case"),
+        ("shows = \"eggs-hatch\"", "shows = \"egg-hatch\"", "sights[5].shows: no stage `egg-hatch`, did you mean"),
+        ("infested = false", "infested = \"no\"", "sights[0].infested: \"no\" is not what is wanted: true or false"),
+        ("infested = false\n", "", "sights[0].infested: is missing"),
         ("note = ", "#", "note: must say on what the provisional numbers rest"),
         ("id = \"pinyon-needle-scale\"", "id = ", "line 7: not TOML"),
     ] {

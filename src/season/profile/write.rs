@@ -9,7 +9,7 @@ impl Profile {
     pub fn to_toml(&self) -> String {
         let names = |names: &Names| format!("{{ en = {}, es = {} }}", quoted(&names.en), quoted(&names.es));
         let mut text = format!(
-            "id = {}\nnames = {}\nscientific_name = {}\nhost = {}\nprovisional = {}\nnote = {}\n\n\
+            "id = {}\nnames = {}\nscientific_name = {}\nhost = {}\nprovisional = {}\nnote = {}\nversion = {}\n{}\n\
              [biofix]\nmonth = {}\nday = {}\nyear = {}\norigin = {}\n\n\
              [heat]\nmethod = {}\nmethod_origin = {}\nlower_c = {:?}\nlower_origin = {}\n",
             quoted(&self.id),
@@ -18,6 +18,8 @@ impl Profile {
             names(&self.host),
             self.provisional,
             quoted(&self.note),
+            self.version,
+            self.learned_through.map_or_else(String::new, |year| format!("learned_through = {year}\n")),
             self.biofix.month,
             self.biofix.day,
             quoted(name_of(&BIOFIX_YEARS, self.biofix.year)),
@@ -46,12 +48,45 @@ impl Profile {
                 quoted(stage.after.as_ref().map_or(BIOFIX, |after| &after.0)),
                 quoted(&stage.origin),
             );
+            if let Some(spread) = &stage.spread {
+                text += &format!(
+                    "[stages.spread]\nbelief_c = {:?}\nbelief_origin = {}\nplaces_c = {:?}\nplaces_origin = {}\n\
+                     years_c = {:?}\nyears_origin = {}\n",
+                    spread.belief_c,
+                    quoted(&spread.belief_origin),
+                    spread.places_c,
+                    quoted(&spread.places_origin),
+                    spread.years_c,
+                    quoted(&spread.years_origin),
+                );
+            }
         }
         text += &format!(
             "\n[window]\nopens = {}\ncloses = {}\n",
             quoted(&self.window.opens.0),
             quoted(&self.window.closes.0)
         );
+        if let Some(settles) = &self.window.settles {
+            text += &format!("settles = {}\n", quoted(&settles.0));
+        }
+        if let Some(eggs) = &self.eggs {
+            text += &format!(
+                "\n[eggs]\nlaid_over_c = {:?}\nlaid_over_origin = {}\nhatched_over_c = {:?}\nhatched_over_origin = {}\n",
+                eggs.laid_over_c,
+                quoted(&eggs.laid_over_origin),
+                eggs.hatched_over_c,
+                quoted(&eggs.hatched_over_origin),
+            );
+        }
+        for sight in &self.sights {
+            text += &format!("\n[[sights]]\nid = {}\nnames = {}\n", quoted(&sight.id), names(&sight.names));
+            for (key, stage) in [("shows", &sight.shows), ("not_yet", &sight.not_yet)] {
+                if let Some(stage) = stage {
+                    text += &format!("{key} = {}\n", quoted(&stage.0));
+                }
+            }
+            text += &format!("infested = {}\n", sight.infested);
+        }
         text
     }
 }

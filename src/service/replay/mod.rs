@@ -1,8 +1,9 @@
 //! Replay: the same cycle over a past season, with that season's clock and only what could be known each day.
 //!
 //! Nothing is sent: notices and deliveries live in a store in memory, and messages are written to a folder if one is
-//! given. Regions, stations and subscribers are those of today. A season's past years are the years before it; where
-//! fewer than ten of those are on record, all other years stand in and the season says so.
+//! given. Regions, stations and subscribers are those of today; field reports of these regions stand each day as they stood
+//! then. A season's past years are the years before it; where fewer than ten of those are on record, all other years stand
+//! in and the season says so.
 
 mod summary;
 
@@ -30,10 +31,15 @@ use crate::id::StationId;
 use crate::people::Channel;
 use crate::people::{Consent, NewSubscriber};
 use crate::region::{Region, RegionId};
-use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId};
+use crate::season::belief::SeasonBelief;
+use crate::season::learning::Learned;
+use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId, WindowDays};
 use crate::service::app::App;
+use crate::service::profile_shelf::ProfileShelf;
 use crate::service::subscribe::SignUpError;
 use crate::store::addresses::AddressStatus;
+use crate::store::field_reports::{ReportHistory, StoredReport};
+use crate::store::learning::FreezeWord;
 use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 use crate::timetable::place;
@@ -43,6 +49,9 @@ const LONGEST_PLAY_DAYS: usize = 270;
 
 /// After the record of all stations ends, so many days are still played: enough for an outlook to lose trust.
 const DAYS_PAST_RECORD: u64 = 10;
+
+/// So long after our heat number was reached all that the days of a window hang on is on record.
+const WINDOW_DAYS: u64 = 90;
 
 /// One region's season as it would have gone.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -55,14 +64,20 @@ pub struct RegionSeason {
     /// Which other years the projection leant on.
     pub past: PastFrom,
     pub past_years: usize,
-    /// When the window opened and closed by the complete record; `None` when the record does not get there.
+    /// When our heat numbers of the window's opening and close were reached by the complete record; `None` when the record
+    /// does not get there. When eggs were there nobody knows.
     pub opened: Option<NaiveDate>,
     pub closed: Option<NaiveDate>,
+    /// The days of the window by the complete record, with what the profile believes before any report; `None` when the
+    /// record does not reach its opening.
+    pub window: Option<WindowDays>,
     /// In the order in which they were decided.
     pub notices: Vec<PlayedNotice>,
     /// The question some days after "inspect now", which nobody answers in a replay.
     pub asked: Option<PlayedQuestion>,
-    /// How many days of the season, to its close or the end of the record, had to be filled.
+    /// Days of the season to its close or its end …
+    pub days: u32,
+    /// … and how many of those had to be filled.
     pub filled_days: u32,
 }
 
@@ -86,7 +101,9 @@ pub struct PlayedNotice {
     /// What was projected on the day it was decided.
     pub opens_then: Option<DateSpread>,
     pub closes_then: Option<DateSpread>,
-    /// Days from the decision to the opening that came true; negative when it had opened before.
+    /// The last day to wash that it told, if it told one.
+    pub deadline: Option<NaiveDate>,
+    /// Days from the decision to the day on which our heat number of the opening was reached; negative when it was before.
     pub days_before_opening: Option<i64>,
     /// Why, in words.
     pub reason: String,
@@ -121,6 +138,10 @@ pub struct ReplayWorld {
     records: RecordCache,
     regions: Vec<Region>,
     people: Vec<NewSubscriber>,
+    /// Of these regions and all seasons.
+    reports: Vec<ReportHistory>,
+    /// What staff said of learning, when.
+    freezes: Vec<FreezeWord>,
     /// How long after a decision somebody plays the staff and confirms it; `None`: nobody does.
     confirmed_after: Option<chrono::Duration>,
 }
@@ -155,7 +176,10 @@ impl ReplayWorld {
                 people.push(NewSubscriber { zips: subscriber.zips, addresses, language: subscriber.language, consent });
             }
         }
-        Ok(Self { app: app.clone(), records, regions, people, confirmed_after: None })
+        let mut reports = app.store.field_report_histories(None, NaiveDate::MIN, NaiveDate::MAX).await?;
+        reports.retain(|history| regions.iter().any(|region| region.id == *history.region()));
+        let freezes = app.store.freeze_words().await?;
+        Ok(Self { app: app.clone(), records, regions, people, reports, freezes, confirmed_after: None })
     }
 
     /// The same, with staff who confirm every notice that waits for their word so long after it was decided.
@@ -213,7 +237,10 @@ impl ReplayWorld {
         config.delivery.sms = Default::default();
         // Where no message is written nobody sees its chart.
         config.messages.chart_in_email &= channels.is_some();
-        let app = App { store: store.clone(), clock: clock.clone(), config: Arc::new(config), ..self.app.clone() };
+        // The scratch store knows of no adopted belief: the profiles of now are played.
+        let profiles = ProfileShelf::held((*self.app.profiles.all()).clone());
+        let config = Arc::new(config);
+        let app = App { store: store.clone(), clock: clock.clone(), config, profiles, ..self.app.clone() };
         let dispatcher = channels.map(|channels| {
             let clock: Arc<dyn Clock> = clock.clone();
             Dispatcher::new(store.clone(), clock, channels, &app.config.delivery, Arc::new(AsWritten))
@@ -221,8 +248,15 @@ impl ReplayWorld {
         let mut records = self.records.clone();
         let mut models = SeasonCache::default();
         let last_day = self.last_record_day(season).ok_or(ReplayError::NoSeason(season))? + Days::new(DAYS_PAST_RECORD);
+        let mut reports = Vec::new();
         for day in first_day.iter_days().take(LONGEST_PLAY_DAYS).take_while(|day| *day <= last_day) {
             clock.set(self.cycle_time(day));
+            let known: Vec<StoredReport> =
+                self.reports.iter().filter_map(|history| history.as_of(clock.now())).collect();
+            if known != reports {
+                store.replace_field_reports(&known).await?;
+                reports = known;
+            }
             let mut outlooks = Vec::new();
             follow_up::ask_due(&app).await?;
             let report = cycle::run(&app, &mut records, &mut models, &mut |event| {
@@ -255,9 +289,9 @@ impl ReplayWorld {
             seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
         }
         let mut notices = Vec::new();
-        let profiles: BTreeSet<&str> = self.profiles().map(|profile| profile.id.as_str()).collect();
+        let profiles: BTreeSet<String> = self.profiles().map(|profile| profile.id.clone()).collect();
         for profile in profiles {
-            notices.extend(store.notices_of_season(profile, season).await?);
+            notices.extend(store.notices_of_season(&profile, season).await?);
         }
         Ok((seasons, notices))
     }
@@ -267,7 +301,7 @@ impl ReplayWorld {
         self.profiles().map(|profile| profile.first_day(season)).min().unwrap_or_default()
     }
 
-    fn profiles(&self) -> impl Iterator<Item = &Profile> {
+    fn profiles(&self) -> impl Iterator<Item = Arc<Profile>> {
         self.regions.iter().filter_map(|region| self.app.profiles.get(&region.profile))
     }
 
@@ -312,6 +346,9 @@ impl ReplayWorld {
             }
         }
         store.put_regions(&self.regions, now).await?;
+        for word in &self.freezes {
+            store.freeze_learning(word).await?;
+        }
         for person in &self.people {
             store.add_subscriber(person, now).await?;
         }
@@ -383,12 +420,15 @@ impl ReplayWorld {
         season: i32,
     ) -> Result<RegionSeason, RegionFault> {
         let profile =
-            app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
+            &*app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
         let now = app.clock.now();
         let model = models.get(app, records, region, profile, season, now).await?;
-        // What came true: the whole season with all that was ever received.
+        // The whole season with all that was ever received.
         let end = profile.last_day(season);
-        let facts = DayFacts { today: end, now, forecast: &[], forecast_fit: None, told: &[], reports: &[] };
+        // The day of our heat number, whatever was believed of the insect.
+        let belief = SeasonBelief::certain(profile);
+        let facts =
+            DayFacts { today: end, now, forecast: &[], forecast_fit: None, told: &[], reports: &[], belief: &belief };
         let truth = model.look_back(&app.config.weather, &app.config.policy, region.release, &facts);
         let reached = |stage: &StageId| {
             truth.outlook.stage(stage).and_then(|stage| stage.reached).filter(|reached| reached.on_real_days)
@@ -396,7 +436,14 @@ impl ReplayWorld {
         let opened = reached(&profile.window.opens).map(|reached| reached.on);
         let closed = reached(&profile.window.closes).map(|reached| reached.on);
         let until = closed.unwrap_or(end);
-        let filled = truth.heat.iter().filter(|day| day.day <= until && !day.origin.is_real()).count();
+        let season_days = || truth.heat.iter().filter(|day| day.day <= until);
+        let filled = season_days().filter(|day| !day.origin.is_real()).count();
+        let window = opened.map(|opened| {
+            let belief = Learned::prior(profile, season).of_region(profile, &region.id);
+            let today = end.min(opened + Days::new(WINDOW_DAYS));
+            let facts = DayFacts { today, belief: &belief, ..facts };
+            model.look_back(&app.config.weather, &app.config.policy, region.release, &facts).days
+        });
 
         let (mut notices, mut asked) = (Vec::new(), None);
         for notice in app.store.notices_of_season(&profile.id, season).await? {
@@ -422,8 +469,10 @@ impl ReplayWorld {
             past_years: model.past_years(),
             opened,
             closed,
+            window,
             notices,
             asked,
+            days: u32::try_from(season_days().count()).unwrap_or(u32::MAX),
             filled_days: u32::try_from(filled).unwrap_or(u32::MAX),
         })
     }
@@ -447,6 +496,7 @@ async fn played(
         released_on: notice.released_at().map(|at| at.with_timezone(&region.time_zone).date_naive()),
         opens_then: spread(&profile.window.opens),
         closes_then: spread(&profile.window.closes),
+        deadline: notice.deadline(),
         days_before_opening: opened.map(|opened| (opened - notice.decided_on).num_days()),
         reason: reason_words(&notice),
         emails: count(Channel::Email),

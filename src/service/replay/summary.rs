@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::{PlayedNotice, RegionSeason};
 use crate::id::StationId;
 use crate::region::RegionId;
-use crate::season::{NoticeKind, NoticeStatus};
+use crate::season::{NoticeKind, NoticeStatus, days_between};
 
 /// Of many seasons: the earliest, the median and the latest day of the year on which each notice was decided.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -25,10 +25,19 @@ pub struct RegionSummary {
     pub earliest: Option<NaiveDate>,
     pub median: Option<NaiveDate>,
     pub latest: Option<NaiveDate>,
-    /// Median days from get ready to the opening.
+    /// Median days from get ready to the day from which to look, by the complete record.
     pub warning_days: Option<i64>,
-    /// Largest difference between inspect now and the opening that came true, days.
+    /// Seasons whose days are estimated for the greater part; their dates are ours, not a station's.
+    pub mostly_estimated: usize,
+    /// Largest difference between inspect now and the day from which to look by the complete record, days.
     pub worst_inspect_error_days: Option<i64>,
+}
+
+impl RegionSeason {
+    /// Whether most of its days were not measured.
+    pub fn is_mostly_estimated(&self) -> bool {
+        self.filled_days > self.days / 2
+    }
 }
 
 /// Sums up a region's seasons. Dates are given in the year of the season nearest to each rank.
@@ -54,14 +63,14 @@ pub fn summarise(seasons: &[RegionSeason]) -> Vec<RegionSummary> {
                 .map(|notice| notice.decided_on)
                 .collect();
             days.sort_by_key(|day| (day.ordinal(), *day));
-            let mut warnings: Vec<i64> = own
-                .iter()
-                .filter_map(|season| season.notices.iter().find(|notice| notice.kind == NoticeKind::GetReady))
-                .filter(|notice| notice.status == NoticeStatus::Released)
-                .filter_map(|notice| notice.days_before_opening)
-                .collect();
+            // Days from a notice to the day from which to look.
+            let ahead = |season: &RegionSeason, kind: NoticeKind| {
+                let notice = season.notices.iter().find(|notice| notice.kind == kind)?;
+                let look_from = season.window.as_ref()?.look_from;
+                (notice.status == NoticeStatus::Released).then(|| days_between(notice.decided_on, look_from))
+            };
+            let mut warnings: Vec<i64> = own.iter().filter_map(|season| ahead(season, NoticeKind::GetReady)).collect();
             warnings.sort_unstable();
-            let released = decided.iter().filter(|notice| notice.status == NoticeStatus::Released);
             Some(RegionSummary {
                 region: first.region.clone(),
                 name: first.name.clone(),
@@ -77,9 +86,11 @@ pub fn summarise(seasons: &[RegionSeason]) -> Vec<RegionSummary> {
                 earliest: days.first().copied(),
                 median: days.get(days.len() / 2).copied(),
                 latest: days.last().copied(),
+                mostly_estimated: own.iter().filter(|season| season.is_mostly_estimated()).count(),
                 warning_days: warnings.get(warnings.len() / 2).copied(),
-                worst_inspect_error_days: released
-                    .filter_map(|notice| notice.days_before_opening)
+                worst_inspect_error_days: own
+                    .iter()
+                    .filter_map(|season| ahead(season, NoticeKind::InspectNow))
                     .max_by_key(|days| days.abs()),
             })
         })

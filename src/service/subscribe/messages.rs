@@ -6,10 +6,12 @@ use super::SignUpError;
 use super::places;
 use super::tokens::{self, Purpose};
 use crate::links;
-use crate::message::{Sender, TransactionalFacts, TransactionalKind};
+use crate::message::{InForce, Sender, TransactionalFacts, TransactionalKind};
 use crate::people::{Address, Channel, Language, Zip};
+use crate::region::RegionId;
 use crate::service::app::App;
 use crate::store::Tx;
+use crate::store::notices::{notice_in_force, tell_joined};
 use crate::store::transactional;
 use crate::store::transactional::NewTransactional;
 use crate::store::waiting_zips::take_covered_waits;
@@ -27,14 +29,33 @@ pub(crate) async fn welcome(
     fact: &str,
     now: DateTime<Utc>,
 ) -> Result<(), SignUpError> {
-    let region_name = places::covered(tx, zips).await?;
+    let region = places::covered(tx, zips).await?;
+    let in_force = match &region {
+        Some((region, _)) => in_force(tx, app, region, language, now).await?,
+        None => None,
+    };
     let facts = TransactionalFacts {
         zips: zips.to_vec(),
-        region_name,
+        region_name: region.map(|(_, name)| name),
+        in_force,
         ..TransactionalFacts::of(Sender::from(&app.config.messages))
     };
     let kind = if facts.region_name.is_some() { TransactionalKind::Welcome } else { TransactionalKind::KeptZip };
     tell(tx, app, kind, address, language, facts, fact, now).await
+}
+
+/// What a region was told last, while it holds: who joins is told in the same words that it is time now.
+async fn in_force(
+    tx: &mut Tx,
+    app: &App,
+    region: &RegionId,
+    language: Language,
+    now: DateTime<Utc>,
+) -> Result<Option<InForce>, SignUpError> {
+    let base = app.config.messages.public_url.url();
+    let region_url = base.and_then(|base| links::region(base, language, region)).map(String::from);
+    let notice = notice_in_force(tx, region, now).await?;
+    Ok(notice.map(|notice| InForce { kind: notice.kind, wash_by: notice.deadline(), region_url }))
 }
 
 /// Queues a transactional message that only tells something. Whether it may go is looked at by its kind.
@@ -71,6 +92,7 @@ pub async fn tell_newly_covered(app: &App) -> Result<u64, SignUpError> {
     let mut tx = app.store.begin().await?;
     let mut told = 0;
     for one in take_covered_waits(&mut tx).await? {
+        tell_joined(&mut tx, &one.subscriber, now).await?;
         for (address, language) in one.addresses {
             let facts = TransactionalFacts {
                 zips: vec![one.zip.clone()],

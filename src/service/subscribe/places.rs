@@ -1,8 +1,8 @@
 //! Which region has a ZIP code: for the pages and for what is told to those who sign up.
 
 use crate::people::Zip;
-use crate::region::Region;
-use crate::store::regions::region_name_of_zip;
+use crate::region::{Region, RegionId};
+use crate::store::regions::region_of_zip_in;
 use crate::store::{Store, StoreError, Tx};
 
 /// A ZIP code that somebody named.
@@ -29,11 +29,11 @@ pub async fn places<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>) 
     Ok(places)
 }
 
-/// Name of the region that has the first covered of these ZIP codes, inside a transaction of the caller.
-pub(super) async fn covered(tx: &mut Tx, zips: &[Zip]) -> Result<Option<String>, StoreError> {
+/// Id and name of the region that has the first covered of these ZIP codes, inside a transaction of the caller.
+pub(super) async fn covered(tx: &mut Tx, zips: &[Zip]) -> Result<Option<(RegionId, String)>, StoreError> {
     for zip in zips {
-        if let Some(name) = region_name_of_zip(tx, zip).await? {
-            return Ok(Some(name));
+        if let Some(region) = region_of_zip_in(tx, zip).await? {
+            return Ok(Some(region));
         }
     }
     Ok(None)

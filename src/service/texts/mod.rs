@@ -15,7 +15,7 @@ use crate::people::limits::RequestedBy;
 use crate::people::{Address, AddressId, Language, PhoneNumber, Reach, Zip};
 use crate::people::{Consent, NewSubscriber};
 use crate::service::app::App;
-use crate::service::follow_up;
+use crate::service::follow_up::{self, Reply};
 use crate::service::subscribe::SignUpError;
 use crate::service::subscribe::confirm::{self, Confirmed};
 use crate::service::subscribe::messages::{tell, welcome};
@@ -211,9 +211,10 @@ impl<'a> Incoming<'a> {
             Meaning::Help => self.answer(TransactionalKind::Help, TextOutcome::Helped).await,
             Meaning::Zips(zips) => self.join(zips).await,
             Meaning::Code(code) => self.code(code).await,
-            Meaning::ScaleAnswer(saw) => match follow_ups::open_of(self.tx, &self.key, self.now).await? {
+            Meaning::ScaleAnswer(saw, days_ago) => match follow_ups::open_of(self.tx, &self.key, self.now).await? {
                 Some(question) => {
-                    follow_up::answer_in(self.tx, self.app, &question, *saw).await?;
+                    let reply = Reply { saw: *saw, days_ago: *days_ago, infested: None };
+                    follow_up::answer_in(self.tx, self.app, &question, &reply).await?;
                     self.answer(TransactionalKind::Thanks, TextOutcome::Reported).await
                 }
                 None => self.not_understood(words).await,

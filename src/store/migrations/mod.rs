@@ -6,13 +6,15 @@ use super::error::StoreError;
 use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 6] = [
+const MIGRATIONS: [(i64, &str, &str); 8] = [
     (1, "base", include_str!("0001_base.sql")),
     (2, "letters", include_str!("0002_letters.sql")),
     (4, "inbound", include_str!("0004_inbound.sql")),
     (5, "notice_chart", include_str!("0005_notice_chart.sql")),
     (6, "answers", include_str!("0006_answers.sql")),
     (7, "text_parts", include_str!("0007_text_parts.sql")),
+    (8, "field_reports", include_str!("0008_field_reports.sql")),
+    (9, "learning", include_str!("0009_learning.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.
@@ -56,6 +58,14 @@ pub(super) async fn bring_up_to_date(pool: &AnyPool, engine: Engine) -> Result<(
 
 /// Any number will do; it only has to be the same in every process.
 const MIGRATION_LOCK: i64 = 0x7472_6565_6265_6c6c;
+
+/// Whether nothing is missing.
+///
+/// # Errors
+/// As [`bring_up_to_date`].
+pub(super) async fn is_up_to_date(pool: &AnyPool, engine: Engine) -> Result<bool, StoreError> {
+    Ok(stand_of(pool, engine).await? == known())
+}
 
 fn known() -> i64 {
     MIGRATIONS.iter().map(|(version, ..)| *version).max().unwrap_or(0)

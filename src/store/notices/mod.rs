@@ -1,10 +1,12 @@
 //! Notices with their texts and deliveries: how they are decided, wait, and leave.
 
 mod decisions;
+mod in_force;
 mod notice;
 mod release;
 
 pub use decisions::{ask_first, put_notice, renew, skip};
+pub use in_force::{notice_in_force, tell_joined};
 pub use notice::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, Put, ReleasePlan, delivery_id};
 pub(super) use release::cancel_waiting;
 pub use release::{DueRelease, release};

@@ -7,7 +7,7 @@ use sqlx::any::AnyRow;
 use crate::message::Message;
 use crate::people::{AddressId, Channel, Language};
 use crate::region::RegionId;
-use crate::season::decide::{ApprovalNeeded, DecidedNotice, Standing};
+use crate::season::decide::{ApprovalNeeded, DecidedNotice, Standing, Terms};
 use crate::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_day, get_instant, get_instant_if_any, ms};
@@ -162,7 +162,20 @@ impl Notice {
             NoticeState::Skipped => Standing::Skipped,
             NoticeState::Cancelled => Standing::Cancelled,
         };
-        DecidedNotice { kind: self.kind, decided_on: self.decided_on, standing }
+        DecidedNotice { kind: self.kind, decided_on: self.decided_on, standing, deadline: self.deadline() }
+    }
+
+    /// The last day to wash, if it tells one.
+    pub fn deadline(&self) -> Option<NaiveDate> {
+        let terms = serde_json::from_value::<Terms>(self.reason.clone()).ok();
+        terms.and_then(|terms| terms.deadline).or_else(|| self.deadline_of_facts())
+    }
+
+    /// The last day to wash that a notice told before its terms named it.
+    fn deadline_of_facts(&self) -> Option<NaiveDate> {
+        let told = matches!(self.kind, NoticeKind::InspectNow | NoticeKind::LastDaysToWash);
+        let before = told && self.facts.get("days").is_none_or(serde_json::Value::is_null);
+        before.then(|| self.facts.get("wash_by")?.as_str()?.parse().ok())?
     }
 }
 

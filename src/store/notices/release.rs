@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
+use sqlx::AssertSqlSafe;
 
 use crate::people::{Channel, Language};
 use crate::region::RegionId;
@@ -13,8 +14,8 @@ use crate::store::notices::notice::{Notice, delivery_id, find_notice, status_con
 use crate::store::queue::cancel::cancel_of_notice;
 use crate::store::regions::known_region;
 use crate::store::rows::{channel_of, get, language_of, ms};
-use crate::store::subscriptions::recipients_for_release;
-use crate::store::tx::{Store, Tx};
+use crate::store::subscriptions::{Recipient, recipients_for_release};
+use crate::store::tx::{Engine, Store, Tx};
 
 /// What came of [`Store::release_due`] for one notice.
 #[derive(Clone, Debug, PartialEq)]
@@ -33,13 +34,6 @@ pub(super) const BY_POLICY: &str = "policy";
 /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held, [`Conflict::NoticeExpired`],
 /// [`Conflict::NoText`].
 pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
-    const INSERT: Insert = Insert {
-        head: "INSERT INTO deliveries (id, notice_id, address_id, channel, language, state, priority, not_before,
-                                       expires_at, time_zone, attempts, fence, uncertain_count, created_at, updated_at)
-               VALUES",
-        tail: "ON CONFLICT DO NOTHING",
-        columns: 15,
-    };
     let notice = find_notice(tx, id).await?;
     if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
         return Err(status_conflict(&notice, "released"));
@@ -62,19 +56,9 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
     if changed == 0 {
         return Err(status_conflict(&find_notice(tx, id).await?, "released"));
     }
-    let priority: i64 = get(
-        &sqlx::query("SELECT priority FROM notices WHERE id = $1").bind(id.as_str()).fetch_one(tx.conn()).await?,
-        "priority",
-    )?;
-    let region = known_region(tx.conn(), &notice.season.region).await?;
-    let recipients = recipients_for_release(tx, &region.id).await?;
-
-    let rows = sqlx::query("SELECT channel, language FROM notice_texts WHERE notice_id = $1")
-        .bind(id.as_str())
-        .fetch_all(tx.conn())
-        .await?;
-    let written: Vec<(Channel, Language)> =
-        rows.iter().map(|row| Ok((channel_of(row)?, language_of(row)?))).collect::<Result<_, StoreError>>()?;
+    lock_region(tx, &notice.season.region, Engine::for_change).await?;
+    let recipients = recipients_for_release(tx, &notice.season.region).await?;
+    let written = texts_of(tx, id).await?;
     let mut wanted: BTreeMap<(Channel, Language), usize> = BTreeMap::new();
     for recipient in &recipients {
         *wanted.entry((recipient.channel, recipient.language)).or_default() += 1;
@@ -83,9 +67,32 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
         let (channel, language) = (channel.name(), language.code());
         return Err(Conflict::NoText { id: id.clone(), channel, language, recipients }.into());
     }
+    queue_for(tx, &notice, &recipients, now).await
+}
 
+/// Queues a notice for each of these addresses, once: one that has it keeps the delivery it has. Gives how many are new.
+pub(super) async fn queue_for(
+    tx: &mut Tx,
+    notice: &Notice,
+    recipients: &[Recipient],
+    now: DateTime<Utc>,
+) -> Result<u64, StoreError> {
+    const INSERT: Insert = Insert {
+        head: "INSERT INTO deliveries (id, notice_id, address_id, channel, language, state, priority, not_before,
+                                       expires_at, time_zone, attempts, fence, uncertain_count, created_at, updated_at)
+               VALUES",
+        tail: "ON CONFLICT DO NOTHING",
+        columns: 15,
+    };
+    if recipients.is_empty() {
+        return Ok(0);
+    }
+    let id = &notice.id;
+    let row = sqlx::query("SELECT priority FROM notices WHERE id = $1").bind(id.as_str()).fetch_one(tx.conn()).await?;
+    let priority: i64 = get(&row, "priority")?;
+    let region = known_region(tx.conn(), &notice.season.region).await?;
     INSERT
-        .run(tx, &recipients, |recipient, to| {
+        .run(tx, recipients, |recipient, to| {
             to.add(delivery_id(id, &recipient.address_id))?;
             to.add(id.to_string())?;
             to.add(recipient.address_id.to_string())?;
@@ -103,6 +110,30 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
             to.add(ms(now))
         })
         .await
+}
+
+/// In which channels and languages a notice has words.
+pub(super) async fn texts_of(tx: &mut Tx, id: &NoticeId) -> Result<Vec<(Channel, Language)>, StoreError> {
+    let rows = sqlx::query("SELECT channel, language FROM notice_texts WHERE notice_id = $1")
+        .bind(id.as_str())
+        .fetch_all(tx.conn())
+        .await?;
+    rows.iter().map(|row| Ok((channel_of(row)?, language_of(row)?))).collect()
+}
+
+/// Who joins a region and who lets a notice out there wait for each other on PostgreSQL: else neither would see what the
+/// other is about to write, and the newcomer would not be told.
+pub(super) async fn lock_region(
+    tx: &mut Tx,
+    region: &RegionId,
+    how: fn(Engine) -> &'static str,
+) -> Result<(), StoreError> {
+    let how = how(tx.engine());
+    sqlx::query(AssertSqlSafe(format!("SELECT id FROM regions WHERE id = $1 {how}")))
+        .bind(region.as_str())
+        .fetch_optional(tx.conn())
+        .await?;
+    Ok(())
 }
 
 /// Notices of a region that wait or are held go no further.
@@ -193,7 +224,7 @@ impl Store {
     }
 
     /// Cancels those deliveries of a released notice that have not gone out; the notice stays released, since some may
-    /// have it. Gives how many.
+    /// have it, but is of no use from now on: who joins later does not get it. Gives how many.
     ///
     /// # Errors
     /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it was released.
@@ -204,7 +235,14 @@ impl Store {
         now: DateTime<Utc>,
     ) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
+        let region = find_notice(&mut tx, id).await?.season.region;
+        lock_region(&mut tx, &region, Engine::for_change).await?;
         move_notice(&mut tx, id, &[NoticeStatus::Released], NoticeStatus::Released, note).await?;
+        sqlx::query("UPDATE notices SET expires_at = $2 WHERE id = $1 AND expires_at > $2")
+            .bind(id.as_str())
+            .bind(ms(now))
+            .execute(tx.conn())
+            .await?;
         let cancelled = cancel_of_notice(&mut tx, id, "the notice was recalled", now).await?;
         // What is in hand at this moment may go out; if it does not, it must not be tried again.
         sqlx::query(

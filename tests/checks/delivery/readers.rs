@@ -317,7 +317,7 @@ fn the_calendar_entry_reads_back() {
     for sample in samples::all() {
         for language in Language::ALL {
             let message = templates
-                .render_notice(NoticeKind::InspectNow, language, treebell::people::Channel::Email, &sample.facts)
+                .render_notice(NoticeKind::WashNow, language, treebell::people::Channel::Email, &sample.facts)
                 .unwrap();
             let Message::Email { calendar: Some(entry), .. } = message else { panic!("{} has no entry", sample.name) };
             let read: Value =
@@ -329,7 +329,7 @@ fn the_calendar_entry_reads_back() {
             let last = facts.wash_by.max(facts.decided_on);
             assert_eq!(read["end"], last.succ_opt().unwrap().to_string(), "the day after the last one");
             assert_eq!(read["location"], facts.region_name.as_str());
-            assert_eq!(read["sequence"], 1);
+            assert_eq!(read["sequence"], 2);
             for text in ["summary", "description"] {
                 assert!(!read[text].as_str().unwrap().trim().is_empty(), "{text} of {}", sample.name);
             }

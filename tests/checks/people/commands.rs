@@ -48,6 +48,7 @@ fn refused(folder: &Path, line: &str, wanted: &str) {
 fn mistakes_are_named_with_their_mend() {
     let house = house();
     let at_a = "--lat 32.7 --lon -134.9 --elevation-m 1500";
+    let add = "field-report add --region dos-vientos";
     for (line, wanted) in [
         (
             format!("region add east --name East --zip 00202,00300 {at_a} --station ALT-VIE"),
@@ -114,7 +115,23 @@ fn mistakes_are_named_with_their_mend() {
         ("field-report add --region dos-vientos --date 2026-02-30 --stage none".into(), "2026-02-30"),
         ("field-report add --region dos-vientos --date 2999-01-01 --stage none".into(), "yet to come"),
         ("field-report add --region dos-vientos --date 2026-04-18 --stage eggs-hatched".into(), "did you mean"),
+        (format!("{add} --date 2026-04-18 --saw egs"), "did you mean `eggs`? (known: nothing (nothing new), old-lint"),
+        (format!("{add} --date 2026-04-18"), "--saw"),
+        (format!("{add} --date 2026-04-18 --saw eggs --stage none"), "cannot be used with"),
+        (format!("{add} --date 0000-01-01 --saw eggs"), "a year from 1900 on"),
+        (format!("{add} --date 9999-12-31 --saw eggs"), "yet to come"),
+        (format!("{add} --date 2026-04-18 --saw eggs --nothing-on 2026-04-18"), "a day before 2026-04-18"),
+        (format!("{add} --date 2026-04-18 --saw nothing --nothing-on 2026-04-10"), "belongs to a stage that was seen"),
+        (format!("{add} --date 2026-04-18 --saw eggs --infested no"), "only on a tree that has the insect"),
+        (format!("{add} --date 2026-04-18 --saw eggs --tree {}", "x".repeat(61)), "1 to 60 plain characters"),
+        (format!("{add} --date 2026-04-18 --saw eggs --tree a\u{202E}b"), "1 to 60 plain characters"),
+        (format!("{add} --date 2026-04-18 --saw eggs --by a\u{7}b"), "1 to 60 plain characters"),
         ("field-report confirm f-1".into(), "no field report `f-1`"),
+        ("field-report set-aside f-1".into(), "--why"),
+        ("field-report set-aside f-1 --why lint".into(), "no field report `f-1`"),
+        ("field-report change f-1".into(), "--date"),
+        ("field-report change f-1 --date 2026-04-18".into(), "no field report `f-1`"),
+        ("region change dos-vientos --owner-reports now".into(), "`now` does not say when owners' reports count"),
     ] {
         refused(house.path(), &line, wanted);
     }
@@ -260,19 +277,79 @@ fn a_person_lives_from_consent_to_erasure() {
 fn a_field_report_is_entered_listed_and_judged() {
     let house = house();
     let path = house.path();
-    let line = "field-report add --region dos-vientos --date 2026-04-18 --stage egg-laying-begins --note first~masses";
+    let line = "field-report add --region dos-vientos --date 2026-04-18 --saw eggs --tree gate~tree --by RG \
+                --nothing-on 2026-04-12 --note first~masses";
     let (code, id, err) = run(path, line);
     assert_eq!(code, 0, "{err}");
     assert!(err.contains("it counts once it is confirmed"), "{err}");
     assert_eq!(run(path, line).1, id, "entered again, it is the same report");
-    ok(path, "field-report add --region dos-vientos --date 2026-04-10 --stage none --confirmed");
-    ok(path, &format!("field-report confirm {}", id.trim()));
+    let id = id.trim();
+    let zero = run(path, "field-report add --region dos-vientos --date 2026-04-10 --saw nothing --confirmed");
+    assert!(zero.2.contains("--infested yes"), "{}", zero.2);
+    let zero = zero.1.trim().to_owned();
+    let (_, old, _) = run(path, "field-report add --region dos-vientos --date 2026-05-12 --stage eggs-hatch");
+    let old = old.trim();
+    assert_eq!(
+        run(path, "field-report list --year 2026 --csv").1,
+        "station,year,stage,not_seen,seen\n",
+        "not confirmed"
+    );
+    ok(path, &format!("field-report confirm {id} {old} --by RG"));
     let list = ok(path, "field-report list --year 2026");
-    for word in ["2026-04-18", "egg-laying-begins", "confirmed", "saw none", "first masses"] {
+    assert!(list.lines().all(|line| line.chars().count() <= 100), "{list}");
+    for word in ["2026-04-18", "2026-04-12", "fresh", "gate", "nothing new", "eggs-hatch", "confirmed", id, &zero] {
         assert!(list.contains(word), "{word}: {list}");
     }
+    // Of an empty look nobody said that the tree has the insect: the look before the sighting is the last that counts.
+    let csv = |not_seen: &str| {
+        format!(
+            "station,year,stage,not_seen,seen\nALT-VIE,2026,egg-laying-begins,{not_seen},2026-04-18\n\
+             ALT-VIE,2026,eggs-hatch,,2026-05-12\n"
+        )
+    };
+    assert_eq!(run(path, "field-report list --year 2026 --csv").1, csv("2026-04-12"));
+    ok(path, &format!("field-report change {zero} --date 2026-04-14 --infested yes --by RG"));
+    assert_eq!(run(path, "field-report list --year 2026 --csv").1, csv("2026-04-14"));
     let json: serde_json::Value = serde_json::from_str(&run(path, "field-report list --year 2026 --json").1).unwrap();
-    assert_eq!(json.as_array().unwrap().len(), 2);
-    ok(path, &format!("field-report refuse {}", id.trim()));
-    assert!(ok(path, "field-report list --year 2026").contains("set aside"));
+    let of = |id: &str| json.as_array().unwrap().iter().find(|one| one["id"] == id).unwrap().clone();
+    let eggs = of(id);
+    for (key, wanted) in [
+        ("sight", "eggs"),
+        ("stage", "egg-laying-begins"),
+        ("tree", "gate tree"),
+        ("person", "RG"),
+        ("nothing_on", "2026-04-12"),
+        ("standing", "confirmed"),
+        ("standing_by", "RG"),
+        ("source", "staff"),
+        ("note", "first masses"),
+    ] {
+        assert_eq!(eggs[key], wanted, "{key}: {eggs}");
+    }
+    assert_eq!((&eggs["infested"], &eggs["day_known"]), (&true.into(), &true.into()));
+    let mended = of(&zero);
+    assert_eq!((&mended["not_yet"], &mended["infested"]), (&"egg-laying-begins".into(), &true.into()));
+    assert_eq!(mended["standing_why"], "looked on 2026-04-14, tree has the insect");
+    refused(path, &format!("field-report change {id} --infested no"), "only on a tree that has the insect");
+    refused(path, &format!("field-report change {id} --date 2026-04-11"), "a day before 2026-04-11");
+    ok(path, &format!("field-report set-aside {id} {zero} --why another~insect"));
+    let list = ok(path, "field-report list --year 2026");
+    assert_eq!(list.matches("set aside").count(), 2, "{list}");
+    assert_eq!(
+        run(path, "field-report list --year 2026 --csv").1,
+        "station,year,stage,not_seen,seen\nALT-VIE,2026,eggs-hatch,,2026-05-12\n"
+    );
+    ok(path, &format!("field-report refuse {id} --why seen~wrong"));
+}
+
+#[test]
+fn owners_reports_count_at_once_only_where_staff_said_so() {
+    let house = house();
+    let path = house.path();
+    let json = || run(path, "region show dos-vientos --json").1;
+    assert!(json().contains("\"owner_reports\": \"when-confirmed\""), "{}", json());
+    ok(path, "region change dos-vientos --owner-reports at-once");
+    assert!(json().contains("\"owner_reports\": \"at-once\""), "{}", json());
+    ok(path, "region change dos-vientos --name Vientos");
+    assert!(json().contains("\"owner_reports\": \"at-once\""), "another change leaves it: {}", json());
 }

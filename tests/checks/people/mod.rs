@@ -2,10 +2,12 @@
 
 mod commands;
 mod erasure;
+pub mod field_reports;
 pub mod inbound;
+pub mod joining;
 mod keywords;
 mod letters;
-mod notices;
+pub mod notices;
 mod regions;
 mod store;
 mod subscribers;
@@ -16,7 +18,7 @@ use treebell::clock::ManualClock;
 use treebell::geo::Point;
 use treebell::people::{Address, Language, Reach};
 use treebell::people::{Consent, NewSubscriber};
-use treebell::region::{Region, Release, Zip};
+use treebell::region::{OwnerReports, Region, Release, Zip};
 use treebell::service::subscribe::stop::{StopRequest, stop};
 use treebell::store::Store;
 use treebell::store::enrolment::Enrolled;
@@ -62,6 +64,7 @@ fn region(id: &str, zips: &[&str], station: &str) -> Region {
         zips: zips.iter().map(|text| zip(text)).collect(),
         stations: vec![station.into()],
         release: Release::AtOnce,
+        owner_reports: OwnerReports::WhenConfirmed,
         retired: false,
     }
 }

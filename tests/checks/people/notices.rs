@@ -3,9 +3,7 @@ use treebell::message::Message;
 use treebell::people::{Channel, Language};
 use treebell::region::RegionId;
 use treebell::season::decide::{ApprovalNeeded, Standing};
-use treebell::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey, StageId};
-use treebell::store::field_reports::ReportStanding;
-use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource};
+use treebell::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
 use treebell::store::notices::{DueRelease, NewNotice, NoticeRelease, NoticeText, Put, delivery_id, put_notice, renew};
 use treebell::store::runs::Start;
 use treebell::store::staff_log::StaffKind;
@@ -67,8 +65,9 @@ async fn a_notice_and_its_deliveries_are_written_once() {
         let new = notice(NoticeKind::InspectNow, NoticeRelease::Release);
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::Written { deliveries: 3 });
         subscribe(&store, &["00101"], &["late@example.org"]).await;
+        assert_eq!(queued(&store).await, 4, "who joins while it is in force gets it then");
         assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::AlreadyThere);
-        assert_eq!(queued(&store).await, 3, "the second call queues nothing, not even for those who came later");
+        assert_eq!(queued(&store).await, 4, "the second call queues nothing");
 
         let kept = store.notice(&INSPECT.into()).await.unwrap();
         assert_eq!((kept.status(), kept.released_by()), (NoticeStatus::Released, Some("policy")));
@@ -285,51 +284,6 @@ async fn a_cancelled_or_retired_region_sends_nothing() {
         assert_eq!(store.release_due(hour).await.unwrap(), []);
         let all = store.notices_of_season("pinyon-needle-scale", 2026).await.unwrap();
         assert!(all.iter().all(|notice| notice.status() == NoticeStatus::Cancelled), "{all:?}");
-    })
-    .await;
-}
-
-#[tokio::test]
-async fn field_reports_are_kept_once_and_judged() {
-    on_each_engine("field reports", |store| async move {
-        two_regions(&store).await;
-        let mut new = NewFieldReport {
-            region: "north".into(),
-            zip: None,
-            observed_on: day("2026-04-18"),
-            stage: Some(StageId("egg-laying-begins".into())),
-            confirmed: false,
-            source: ReportSource::Staff,
-            note: Some("first cottony masses".into()),
-        };
-        let now = at("2026-04-18T20:00:00Z");
-        let id = store.add_field_report(&new, now).await.unwrap();
-        assert_eq!(store.add_field_report(&new, now).await.unwrap(), id);
-        let (north, south) = ("north".into(), "south".into());
-        let reports = |region| store.field_reports(region, day("2026-04-18"), day("2026-04-18"));
-        let all = reports(Some(&north)).await.unwrap();
-        assert_eq!((all.len(), all[0].standing), (1, ReportStanding::New));
-        new.confirmed = true;
-        assert_eq!(store.add_field_report(&new, now).await.unwrap(), id);
-        assert_eq!(reports(None).await.unwrap()[0].standing, ReportStanding::Confirmed);
-        new.confirmed = false;
-        store.add_field_report(&new, now).await.unwrap();
-        assert_eq!(
-            reports(None).await.unwrap()[0].standing,
-            ReportStanding::Confirmed,
-            "saying it again does not take it back"
-        );
-        store.judge_field_report(&id, Judgement::Refused).await.unwrap();
-        assert_eq!(reports(None).await.unwrap()[0].standing, ReportStanding::Refused);
-        assert_eq!(reports(Some(&south)).await.unwrap(), []);
-
-        new.stage = None;
-        assert_ne!(store.add_field_report(&new, now).await.unwrap(), id, "looked and saw none is another report");
-        new.region = "nort".into();
-        let said = store.add_field_report(&new, now).await.unwrap_err().to_string();
-        assert!(said.contains("did you mean `north`?"), "{said}");
-        let said = store.judge_field_report("f-0", Judgement::Confirmed).await.unwrap_err().to_string();
-        assert_eq!(said, "there is no field report `f-0`");
     })
     .await;
 }

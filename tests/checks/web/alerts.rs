@@ -10,8 +10,10 @@ use treebell::config::Config;
 use treebell::message::facts::{Basis, NoticeFacts, Sender, StageDates};
 use treebell::message::{Message, Templates};
 use treebell::people::Language;
+use treebell::season::decide::MovedBy;
 use treebell::season::profile::Profiles;
-use treebell::season::{NoticeKind, SeasonKey};
+use treebell::season::window::DeadlineRule;
+use treebell::season::{DaySpan, NoticeKind, SeasonKey, WindowDays};
 use treebell::service::app::App;
 use treebell::store::Store;
 use treebell::store::notices::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, ReleasePlan};
@@ -25,12 +27,38 @@ const NAMESPACE: &str = "urn:oasis:names:tc:emergency:cap:1.2";
 const REGION: &str = "/region/dos-vientos";
 
 /// Kind, hour at which it went out.
-const NOTICES: [(NoticeKind, &str); 4] = [
+const NOTICES: [(NoticeKind, &str); 6] = [
     (NoticeKind::GetReady, "2025-02-28T13:15:00Z"),
     (NoticeKind::InspectNow, "2025-03-12T12:15:00Z"),
-    (NoticeKind::LastDaysToWash, "2025-04-09T12:15:00Z"),
+    (NoticeKind::WashNow, "2025-03-30T12:15:00Z"),
+    (NoticeKind::DeadlineMoved, "2025-04-03T12:15:00Z"),
+    (NoticeKind::LastDaysToWash, "2025-04-06T12:15:00Z"),
     (NoticeKind::TooLateToWash, "2025-04-20T12:15:00Z"),
 ];
+
+fn days() -> WindowDays {
+    let day = |text: &str| text.parse().unwrap();
+    WindowDays {
+        look_from: day("2025-03-12"),
+        best: Some(DaySpan { first: day("2025-03-30"), last: day("2025-04-06") }),
+        deadline: day("2025-04-07"),
+        rule: DeadlineRule::LeastDays,
+        last_from: day("2025-04-04"),
+        hatch_early: Some(day("2025-04-05")),
+        hatch_late: Some(day("2025-05-01")),
+        settled: Some(day("2025-05-02")),
+        was: None,
+    }
+}
+
+/// Facts of a notice of a kind; the one on a move tells the day before.
+fn facts_of(kind: NoticeKind) -> NoticeFacts {
+    if kind != NoticeKind::DeadlineMoved {
+        return facts();
+    }
+    let days = WindowDays { was: Some("2025-04-02".parse().unwrap()), ..days() };
+    NoticeFacts { days: Some(days), moved_by: Some(MovedBy::CoolWeather), ..facts() }
+}
 
 fn facts() -> NoticeFacts {
     let day = |text: &str| text.parse().unwrap();
@@ -48,14 +76,18 @@ fn facts() -> NoticeFacts {
         season: 2025,
         decided_on: day("2025-03-12"),
         basis: Basis::Heat,
-        laying: dates(Some("2025-03-10"), "2025-03-08", "2025-03-10", "2025-03-14"),
-        hatch: dates(None, "2025-04-07", "2025-04-12", "2025-04-18"),
+        laying: dates(None, "2025-03-02", "2025-03-18", "2025-04-03"),
+        hatch: dates(None, "2025-04-05", "2025-04-16", "2025-05-01"),
         wash_by: day("2025-04-07"),
         station_name: "Dos Vientos school".into(),
         heat_sum: 220.0,
         heat_needed: 214.0,
         provisional: true,
         borrowed: None,
+        days: Some(days()),
+        moved_by: None,
+        profile_version: Some(1),
+        estimated: None,
     }
 }
 
@@ -64,21 +96,25 @@ async fn world(name: &str, day: &str, how_many: usize) -> World {
     let season = Season::named(name).await;
     for (kind, at) in NOTICES.into_iter().take(how_many) {
         let at: chrono::DateTime<chrono::Utc> = at.parse().unwrap();
-        let new = NewNotice {
-            season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "dos-vientos".into(), year: 2025 },
-            kind,
-            fate: NoticeRelease::Release,
-            reason: json!({}),
-            facts: serde_json::to_value(facts()).unwrap(),
-            decided_on: at.date_naive(),
-            decided_at: at,
-            expires_at: at + chrono::Duration::days(21),
-            priority: 1,
-        };
-        let texts = Language::ALL.map(|language| NoticeText { language, message: Message::Sms { text: "t".into() } });
-        season.store().put_notice(&new, &texts).await.unwrap();
+        put(season.store(), kind, &facts_of(kind), at).await;
     }
     season.on(day).await
+}
+
+async fn put(store: &Store, kind: NoticeKind, facts: &NoticeFacts, at: chrono::DateTime<chrono::Utc>) {
+    let new = NewNotice {
+        season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "dos-vientos".into(), year: 2025 },
+        kind,
+        fate: NoticeRelease::Release,
+        reason: json!({}),
+        facts: serde_json::to_value(facts).unwrap(),
+        decided_on: at.date_naive(),
+        decided_at: at,
+        expires_at: at + chrono::Duration::days(21),
+        priority: 1,
+    };
+    let texts = Language::ALL.map(|language| NoticeText { language, message: Message::Sms { text: "t".into() } });
+    store.put_notice(&new, &texts).await.unwrap();
 }
 
 fn child<'a>(of: Node<'a, 'a>, name: &str) -> &'a str {
@@ -140,7 +176,7 @@ fn check(xml: &str) -> (String, String, String) {
             ],
         );
         assert_eq!(child(info, "category"), "Env");
-        assert!(["Prepare", "Execute", "None"].contains(&child(info, "responseType")));
+        assert!(["Prepare", "Monitor", "Execute", "None"].contains(&child(info, "responseType")));
         assert!(["Future", "Past"].contains(&child(info, "urgency")));
         assert_eq!(child(info, "severity"), "Minor");
         assert!(["Observed", "Likely"].contains(&child(info, "certainty")));
@@ -170,7 +206,7 @@ fn check(xml: &str) -> (String, String, String) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn each_notice_is_an_alert_that_names_those_before_it() {
-    let world = world("Dos Vientos", "2025-04-21", 4).await;
+    let world = world("Dos Vientos", "2025-04-21", 6).await;
     let news = world.get(&format!("{REGION}/news.atom")).await.body;
     let feed = Document::parse(&news).unwrap();
     // The newest first in the feed; in the order of their going here.
@@ -184,9 +220,19 @@ async fn each_notice_is_an_alert_that_names_those_before_it() {
         })
         .collect();
     paths.reverse();
-    assert_eq!(paths.len(), 4, "{news}");
+    assert_eq!(paths.len(), 6, "{news}");
     let mut before: Vec<String> = Vec::new();
-    for path in &paths {
+    // Onset and end by the window's days: the next midnight after the last day. Those that tell no last day end with their use.
+    let lasts = [
+        ("2025-03-12", None),
+        ("2025-03-12", None),
+        ("2025-03-30", Some("2025-04-08")),
+        ("2025-03-30", Some("2025-04-08")),
+        // As the facts of all six have it, decided on 12 March.
+        ("2025-03-12", Some("2025-04-08")),
+        ("2025-04-08", Some("2025-05-03")),
+    ];
+    for (path, (onset, end)) in paths.iter().zip(lasts) {
         let answer = world.get(path).await;
         assert_eq!(
             (answer.status, answer.header("content-type")),
@@ -197,6 +243,11 @@ async fn each_notice_is_an_alert_that_names_those_before_it() {
         assert_eq!(sender, "pinyon.example.org");
         assert!(sent.ends_with("-07:00") || sent.ends_with("-06:00"), "{sent}");
         assert!(answer.body.contains("<status>Actual</status>"), "{path}");
+        assert!(answer.body.contains(&format!("<onset>{onset}T00:00:00-0")), "{path}: {}", answer.body);
+        if let Some(end) = end {
+            assert!(answer.body.contains(&format!("<expires>{end}T00:00:00-0")), "{path}: {}", answer.body);
+        }
+        assert!(answer.body.contains("<certainty>Likely</certainty>") && !answer.body.contains("Observed"), "{path}");
         let document = Document::parse(&answer.body).unwrap();
         assert_eq!(child(document.root_element(), "references"), before.join(" "), "{path}");
         before.push(format!("{sender},{identifier},{sent}"));
@@ -204,9 +255,18 @@ async fn each_notice_is_an_alert_that_names_those_before_it() {
         let read = support::run_python(&python, READER, &[], answer.body.as_bytes());
         assert_eq!(read.trim(), format!("{identifier} Public 2 5 ZIP"), "{path}");
     }
+    // A moved deadline is an update that names both days and why.
+    let moved = world.get(&paths[3]).await.body;
+    assert!(moved.contains("<msgType>Update</msgType>"));
+    for said in [
+        "Wash by April 7. It was April 2. Cool weather moved it.",
+        "Lave a más tardar el 7 de abril. Antes era el 2 de abril. Lo movió el tiempo fresco.",
+    ] {
+        assert!(moved.contains(said), "{moved}");
+    }
     // The newest under one address, and only what went out.
     let newest = world.get(&format!("{REGION}/alert.cap")).await;
-    assert_eq!(newest.body, world.get(&paths[3]).await.body);
+    assert_eq!(newest.body, world.get(&paths[5]).await.body);
     assert!(
         newest.body.contains("<urgency>Past</urgency>") && newest.body.contains("<responseType>None</responseType>")
     );
@@ -235,7 +295,26 @@ async fn a_name_with_markup_stays_a_name_in_an_alert() {
     let answer = world.get(&format!("{REGION}/alert.cap")).await;
     check(&answer.body);
     assert!(answer.body.contains("<areaDesc>Dos &lt;b&gt;&amp;&quot;Vientos</areaDesc>"), "{}", answer.body);
-    assert!(answer.body.contains("<certainty>Observed</certainty>"), "the heat sum stands at the threshold");
+}
+
+/// The heat number is no sight: only eggs or a hatch that somebody saw are observed.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn only_what_somebody_saw_is_observed() {
+    let season = Season::new().await;
+    let seen_hatch = WindowDays { rule: DeadlineRule::HatchSeen, ..days() };
+    for (kind, basis, days, certainty) in [
+        (NoticeKind::InspectNow, Basis::Heat, days(), "Likely"),
+        (NoticeKind::WashNow, Basis::Seen, days(), "Observed"),
+        (NoticeKind::LastDaysToWash, Basis::Seen, days(), "Likely"),
+        (NoticeKind::TooLateToWash, Basis::Heat, seen_hatch, "Observed"),
+    ] {
+        let facts = NoticeFacts { basis, days: Some(days), ..facts() };
+        let at = "2025-03-30T12:15:00Z".parse().unwrap();
+        put(season.store(), kind, &facts, at).await;
+        let name = format!("{REGION}/alert/2025-{}.cap", kind.name());
+        let alert = season.on("2025-03-31").await.get(&name).await.body;
+        assert!(alert.contains(&format!("<certainty>{certainty}</certainty>")), "{kind:?} {basis:?}: {alert}");
+    }
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -37,9 +37,9 @@ const FIRST_YEAR: i32 = 2003;
 /// Each state and the region that stands in it.
 pub const STATES: [(&str, &str); 11] = [
     ("over", "cobre-bend"),
-    ("last", "arroyo-tinto"),
-    ("look", "dos-vientos"),
-    ("ready", "encina-gap"),
+    ("last", "dos-vientos"),
+    ("look", "encina-gap"),
+    ("ready", "mesa-callada"),
     ("quiet", "cerro-nublo"),
     ("due", "halfmoon-bench"),
     ("held", "piedra-mansa"),
@@ -90,8 +90,10 @@ impl Gallery {
         let mut regions: Vec<Region> = Vec::new();
         for of_state in &state.regions {
             let mut region = of_state.region.clone();
-            if region.id == "halfmoon-bench" {
-                region.release = Release::UnlessHeld { hours: 12 };
+            match region.id.as_str() {
+                "halfmoon-bench" => region.release = Release::UnlessHeld { hours: 12 },
+                "mesa-callada" => region.release = Release::AtOnce,
+                _ => {}
             }
             regions.push(region);
         }
@@ -186,6 +188,7 @@ async fn each_state_says_what_it_is_and_no_more() {
     let gallery = Gallery::open("https://pinyon.example.org").await;
     let world = &gallery.world;
     let of: BTreeMap<&str, &str> = STATES.into_iter().collect();
+    let mut wrong = Vec::new();
     for (state, standing, by_heat, backing) in [
         ("over", "over", "over", "plain"),
         ("last", "last", "last", "plain"),
@@ -194,16 +197,19 @@ async fn each_state_says_what_it_is_and_no_more() {
         ("quiet", "quiet", "quiet", "plain"),
         ("due", "look", "look", "due"),
         ("held", "ready", "look", "held"),
-        ("awaited", "ready", "look", "awaited"),
-        ("old", "look", "look", "doubted"),
+        ("awaited", "ready", "last", "awaited"),
+        ("old", "wash", "wash", "doubted"),
         ("borrowed", "look", "look", "plain"),
         ("none", "none", "none", "plain"),
     ] {
         let json = world.get(&format!("/region/{}/outlook.json", of[state])).await.body;
         let json: serde_json::Value = serde_json::from_str(&json).unwrap();
         let said = ["standing", "standing_by_heat", "backing"].map(|key| json[key].as_str().unwrap().to_owned());
-        assert_eq!(said, [standing, by_heat, backing], "{state}");
+        if said != [standing, by_heat, backing] {
+            wrong.push(format!("{state}: {said:?}"));
+        }
     }
+    assert!(wrong.is_empty(), "{wrong:#?}");
     // Who stands behind it, on the page, in the list and on the badge. Without the step back (the loop in
     // `Shown::of`) "held" and "awaited" fail here and in the whole seasons of `season.rs`.
     for (state, en, es) in [
@@ -244,7 +250,7 @@ async fn each_state_says_what_it_is_and_no_more() {
     let rows = world.get("/").await.body;
     let row =
         |state: &str| rows.split(&format!("/region/{}\"", of[state])).nth(1).unwrap().split("</li>").next().unwrap();
-    assert!(row("old").contains("Look and wash now") && row("old").contains("(not confirmed yet)"));
+    assert!(row("old").contains("Wash now") && row("old").contains("(not confirmed yet)"));
     assert!(row("held").contains("Get ready") && row("held").contains("The next step is not confirmed yet"));
     assert!(!row("look").contains("confirmed"));
     for (state, says) in [("held", "The next step is not confirmed yet"), ("old", "(not confirmed yet)")] {

@@ -16,12 +16,14 @@ use treebell::web::{self, Site};
 use super::support::World;
 
 /// Standings in their order, with their words in both languages.
-pub const STAGES: [(&str, &str, &str); 5] = [
+pub const STAGES: [(&str, &str, &str); 7] = [
     ("quiet", "nothing to do yet", "nada que hacer todavía"),
     ("ready", "get ready", "prepárese"),
     ("look", "look at your pinyons now", "revise sus piñoneros ahora"),
+    ("wash", "wash your pinyons now", "lave sus piñoneros ahora"),
     ("last", "last days to wash", "últimos días para lavar"),
-    ("over", "too late to wash this year", "ya es tarde para lavar este año"),
+    ("over", "the best time has passed", "el mejor momento ya pasó"),
+    ("over", "over for this year", "terminó por este año"),
 ];
 
 pub struct Season {
@@ -69,19 +71,21 @@ impl Season {
         Self { store }
     }
 
-    /// A day for each standing of Dos Vientos, by the days on which its stages came.
-    pub async fn days(&self) -> [String; 5] {
-        let outlook = self.on("2025-06-20").await.get("/region/dos-vientos/outlook.json").await.body;
-        let value: serde_json::Value = serde_json::from_str(&outlook).unwrap();
-        let came = |id: &str| -> NaiveDate {
-            let stages = value["season"]["stages"].as_array().unwrap();
-            let stage = stages.iter().find(|stage| stage["id"] == id).unwrap();
-            stage["reached_on"].as_str().unwrap_or_else(|| panic!("{id} has come by June")).parse().unwrap()
-        };
-        let (laying, hatch) = (came("egg-laying-begins"), came("eggs-hatch"));
-        let days = chrono::Days::new;
-        let quiet = NaiveDate::from_ymd_opt(2025, 1, 15).unwrap();
-        [quiet, laying - days(5), laying + days(4), hatch - days(3), hatch + days(5)].map(|day| day.to_string())
+    /// A day for each of [`STAGES`] in Dos Vientos, found on the way through the season: what stands later moves with it.
+    pub async fn days(&self) -> [String; 7] {
+        let mut day = NaiveDate::from_ymd_opt(2025, 1, 15).unwrap();
+        let mut found: Vec<String> = Vec::new();
+        let world = self.on(&day.to_string()).await;
+        while found.len() < STAGES.len() {
+            assert!(day < NaiveDate::from_ymd_opt(2025, 8, 1).unwrap(), "{found:?} and no more");
+            world.go_to(day);
+            let page = world.get("/region/dos-vientos").await.body;
+            if page.contains(&format!("<h1>Dos Vientos: {}</h1>", STAGES[found.len()].1)) {
+                found.push(day.to_string());
+            }
+            day = day + chrono::Days::new(1);
+        }
+        found.try_into().unwrap()
     }
 
     /// The site at noon of a day.

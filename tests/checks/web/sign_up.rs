@@ -35,7 +35,7 @@ impl World {
 
     pub async fn add_region(&self, id: &str, name: &str, zip: &str) {
         use treebell::geo::Point;
-        use treebell::region::{Region, Release};
+        use treebell::region::{OwnerReports, Region, Release};
         use treebell::weather::{FeedKind, SourceRef, Station};
         let station = Station {
             id: id.into(),
@@ -57,6 +57,7 @@ impl World {
             zips: vec![Zip::parse(zip).unwrap()],
             stations: vec![id.into()],
             release: Release::AtOnce,
+            owner_reports: OwnerReports::WhenConfirmed,
             retired: false,
         };
         self.app.store.add_region(&region, self.app.clock.now()).await.unwrap();
@@ -153,7 +154,7 @@ fn code_in(words: &str) -> String {
         .to_owned()
 }
 
-fn link_in(words: &str, page: &str) -> String {
+pub fn link_in(words: &str, page: &str) -> String {
     let at = words.find(&format!("/{page}/")).unwrap_or_else(|| panic!("no {page} link in {words}"));
     let path: String = words[at..].chars().take_while(|c| !c.is_whitespace() && *c != ')' && *c != '>').collect();
     let spanish = words[..at].ends_with("/es");

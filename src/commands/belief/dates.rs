@@ -1,0 +1,70 @@
+//! Each region's dates by one belief and by another.
+
+use comfy_table::ContentArrangement;
+use serde::Serialize;
+
+use crate::assessment::season_model::Assessment;
+use crate::commands::format::{ruled_table, short_date_or};
+use crate::region::{Region, RegionId};
+use crate::season::{DateSpread, DaySpan, Profile, WindowDays};
+
+/// Columns that a table may take.
+pub const WIDTH: u16 = 100;
+
+/// A region's dates before and after something was learned.
+#[derive(Clone, Debug, Serialize)]
+pub struct RegionDates {
+    pub region: RegionId,
+    pub name: String,
+    pub before: Dates,
+    pub after: Dates,
+}
+
+#[derive(Clone, Debug, Serialize)]
+pub struct Dates {
+    /// Of the stage that opens the window.
+    pub opens: Option<DateSpread>,
+    pub days: WindowDays,
+}
+
+impl RegionDates {
+    pub fn of(region: &Region, profile: &Profile, before: &Assessment, after: &Assessment) -> Self {
+        let dates = |assessment: &Assessment| Dates {
+            opens: assessment.outlook.stage(&profile.window.opens).map(|stage| stage.spread),
+            days: assessment.days,
+        };
+        Self { region: region.id.clone(), name: region.name.clone(), before: dates(before), after: dates(after) }
+    }
+}
+
+/// Two lines a region.
+pub fn table(profile: &Profile, regions: &[RegionDates], after: &str) -> String {
+    let opens = profile.stage(&profile.window.opens).map_or("opens", |stage| stage.names.en.as_str());
+    let mut table = ruled_table(["region", "", opens, "look from", "best days", "wash by"]);
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
+    for RegionDates { name, before, after: now, .. } in regions {
+        let both = |of: &dyn Fn(&Dates) -> String| format!("{}\n{}", of(before), of(now));
+        table.add_row([
+            name.clone(),
+            format!("before\n{after}"),
+            both(&|dates| dates.opens.map_or_else(String::new, spread)),
+            both(&|dates| short_date_or(Some(dates.days.look_from), "")),
+            both(&|dates| dates.days.best.map_or_else(String::new, span)),
+            both(&|dates| short_date_or(Some(dates.days.deadline), "")),
+        ]);
+    }
+    format!("{table}\n")
+}
+
+fn span(days: DaySpan) -> String {
+    format!("{} - {}", short_date_or(Some(days.first), ""), short_date_or(Some(days.last), ""))
+}
+
+/// `Mar 12 (Mar 4 - Mar 20)`.
+fn spread(DateSpread { early, median, late }: DateSpread) -> String {
+    let short = |day| short_date_or(day, "open");
+    match median {
+        None => "not in sight".into(),
+        Some(_) => format!("{} ({} - {})", short(median), short(early), short(late)),
+    }
+}

@@ -1,0 +1,288 @@
+//! What is shown of a belief, gathered: stages, reports, regions.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use serde::Serialize;
+
+use super::ask::Chosen;
+use super::dates::RegionDates;
+use crate::commands::error::CommandError;
+use crate::commands::format::instant;
+use crate::heat::belief::{Against, Contradiction, Pull, Sums};
+use crate::language::Language;
+use crate::region::{Region, RegionId};
+use crate::season::learning::{HeatedReport, Learned, LearnedStage, Places, Untaught};
+use crate::season::{FieldReport, Observer, Profile, StageId};
+use crate::service::app::App;
+use crate::service::assess::{At, moved_days, with_beliefs};
+use crate::service::caches::{RecordCache, SeasonCache};
+use crate::service::cycle_cache::CycleCache;
+use crate::service::learning::{Lessons, lessons};
+use crate::store::learning::Freeze;
+use crate::text::Chain;
+
+/// Everything that is shown.
+#[derive(Serialize)]
+pub struct Belief {
+    pub profile: String,
+    pub version: u32,
+    pub learned_through: Option<i32>,
+    pub season: i32,
+    pub as_of: DateTime<Utc>,
+    pub frozen: Vec<FrozenSeason>,
+    pub stages: Vec<StageBelief>,
+    pub untaught: Vec<Idle>,
+    pub places: PlacesShown,
+    pub regions: Vec<RegionDates>,
+    /// Regions that could not be looked at, and why.
+    pub faults: Vec<String>,
+    #[serde(skip)]
+    pub learned: Learned,
+}
+
+#[derive(Serialize)]
+pub struct FrozenSeason {
+    pub season: i32,
+    #[serde(flatten)]
+    pub freeze: Freeze,
+}
+
+impl FrozenSeason {
+    /// For people who read of the belief, in a sentence.
+    pub fn in_words(&self, language: Language) -> String {
+        let (season, on) = (self.season, self.freeze.at.date_naive());
+        match language {
+            Language::En => {
+                format!("Learning from season {season} is frozen since {on}: later reports change nothing.")
+            }
+            Language::Es => format!(
+                "El aprendizaje de la temporada {season} está congelado desde el {on}: las observaciones posteriores no \
+                 cambian nada."
+            ),
+        }
+    }
+}
+
+/// The seasons that stood still, up to the one that is shown.
+pub fn frozen_seasons(frozen: &BTreeMap<i32, Freeze>, season: i32) -> Vec<FrozenSeason> {
+    let shown = frozen.range(..=season);
+    shown.map(|(season, freeze)| FrozenSeason { season: *season, freeze: freeze.clone() }).collect()
+}
+
+/// A line each, for staff.
+pub fn frozen_lines(frozen: &[FrozenSeason]) -> String {
+    let line = |FrozenSeason { season, freeze }: &FrozenSeason| {
+        let Freeze { at, by, why } = freeze;
+        format!("learning from season {season} is frozen since {} by {by}: {why}\n", instant(*at))
+    };
+    frozen.iter().map(line).collect()
+}
+
+#[derive(Serialize)]
+pub struct PlacesShown {
+    pub sightings: u32,
+    pub zeros: u32,
+}
+
+/// One stage of which the profile says how sure it is; °C·day.
+#[derive(Serialize)]
+pub struct StageBelief {
+    pub stage: StageId,
+    /// What the heat counts from; none: the biofix.
+    pub after: Option<StageId>,
+    pub places_c: f64,
+    pub years_c: f64,
+    pub before: Range,
+    pub now: Range,
+    pub reports: Vec<Teacher>,
+    pub contradictions: Vec<Doubt>,
+}
+
+#[derive(Clone, Copy, Serialize)]
+pub struct Range {
+    pub mean: f64,
+    pub sd: f64,
+    pub early: f64,
+    pub median: f64,
+    pub late: f64,
+}
+
+impl From<&Sums> for Range {
+    fn from(sums: &Sums) -> Self {
+        let [early, median, late] = [0.1, 0.5, 0.9].map(|share| sums.quantile(share));
+        Self { mean: sums.mean(), sd: sums.sd(), early, median, late }
+    }
+}
+
+/// A report that says something of a stage. Heat is °C·day from the biofix.
+#[derive(Serialize)]
+pub struct Teacher {
+    pub id: String,
+    pub region: RegionId,
+    pub season: i32,
+    pub observed_on: NaiveDate,
+    pub observer: Observer,
+    /// The heat at which it was seen.
+    pub seen_at: Option<f64>,
+    /// The heat at which it was looked for in vain.
+    pub not_yet_at: Option<f64>,
+    /// By how much it moves the mean of our number, °C·day; above 0 is later.
+    pub moves_number: f64,
+    /// The same of its region's median in its season.
+    pub moves_region: f64,
+    /// By how many days it moves the region's likely date of this season.
+    pub moves_days: Option<i64>,
+}
+
+#[derive(Serialize)]
+pub struct Doubt {
+    pub id: String,
+    pub region: String,
+    pub season: i32,
+    pub seen: bool,
+    pub heat: f64,
+    /// The chance of it, given all others.
+    pub chance: f64,
+    /// The earlier sighting that it speaks against; none: all others together.
+    pub against: Option<String>,
+}
+
+/// A report that teaches nothing.
+#[derive(Serialize)]
+pub struct Idle {
+    #[serde(flatten)]
+    pub report: FieldReport,
+    pub why: Untaught,
+}
+
+/// Gathers it for some regions.
+pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region]) -> Result<Belief, CommandError> {
+    let Chosen { profile, season, now, seen, .. } = chosen;
+    let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
+    let known = lessons(app, &mut records, &mut seasons, profile, *season, *now)
+        .await
+        .map_err(|why| CommandError::Failed(Chain(&why).to_string()))?;
+    let Lessons { learned, taught, untaught, frozen, .. } = known;
+    let prior = Learned::prior(profile, *season);
+
+    let mut cache = CycleCache::default();
+    let (mut dates, mut faults) = (Vec::new(), Vec::new());
+    let mut moved: Vec<(String, Vec<Option<i64>>)> = Vec::new();
+    for region in regions {
+        let at = At { region, profile, now: *seen };
+        let here = |learned: &Learned| learned.of_region(profile, &region.id);
+        let beliefs = [&here(&prior), &here(&learned)];
+        match with_beliefs(app, &mut records, &mut seasons, &mut cache, at, beliefs).await {
+            Ok([before, after]) => dates.push(RegionDates::of(region, profile, &before, &after)),
+            Err(why) => {
+                faults.push(format!("region `{}`: {}", region.id, Chain(&why)));
+                continue;
+            }
+        }
+        for heated in taught.iter().filter(|heated| heated.report.region == region.id) {
+            let others: Vec<HeatedReport> = taught.iter().filter(|other| *other != heated).cloned().collect();
+            let without = Learned::from(profile, *season, &others, &app.config.reports.detection);
+            let beliefs = [&here(&without), &here(&learned)];
+            // The region was just looked at.
+            let Ok([without, with]) = with_beliefs(app, &mut records, &mut seasons, &mut cache, at, beliefs).await
+            else {
+                continue;
+            };
+            let days = profile.stages.iter().map(|stage| moved_days(&without.outlook, &with.outlook, &stage.id));
+            moved.push((heated.report.id.clone(), days.collect()));
+        }
+    }
+    let days = |id: &str, rank: usize| {
+        moved.iter().find(|(of, _)| of == id).and_then(|(_, days)| days.get(rank).copied().flatten())
+    };
+    let stages = (0..profile.stages.len())
+        .filter_map(|rank| Some(stage_belief(profile, rank, learned.stage(rank)?, &taught, |id| days(id, rank))))
+        .collect();
+    let Places { sightings, zeros } = learned.places();
+    Ok(Belief {
+        profile: profile.id.clone(),
+        version: profile.version,
+        learned_through: profile.learned_through,
+        season: *season,
+        as_of: *now,
+        frozen: frozen_seasons(&frozen, *season),
+        stages,
+        untaught: untaught.into_iter().map(|(report, why)| Idle { report, why }).collect(),
+        places: PlacesShown { sightings, zeros },
+        regions: dates,
+        faults,
+        learned,
+    })
+}
+
+fn stage_belief(
+    profile: &Profile,
+    rank: usize,
+    of: &LearnedStage,
+    taught: &[HeatedReport],
+    days: impl Fn(&str) -> Option<i64>,
+) -> StageBelief {
+    let stage = profile.stages.get(rank);
+    let posterior = &of.posterior;
+    let mut reports = Vec::new();
+    for heated in taught {
+        let (id, region) = (heated.report.id.as_str(), heated.report.region.as_str());
+        let looks = || {
+            let seasons = of.looks.iter().filter(|looks| looks.season == heated.season);
+            seasons.flat_map(|looks| &looks.places).flat_map(|place| &place.looks).filter(|look| look.id() == id)
+        };
+        if looks().next().is_none() {
+            continue;
+        }
+        let heat = |seen: bool| looks().find(|look| look.seen() == seen).map(|look| look.heat());
+        let Pull { belief_mean, place_median } = posterior.pull(id, heated.season, region);
+        reports.push(Teacher {
+            id: id.to_owned(),
+            region: heated.report.region.clone(),
+            season: heated.season,
+            observed_on: heated.report.observed_on,
+            observer: heated.report.observer,
+            seen_at: heat(true),
+            not_yet_at: heat(false),
+            moves_number: belief_mean,
+            moves_region: place_median,
+            moves_days: days(id),
+        });
+    }
+    StageBelief {
+        stage: stage.map_or_else(|| StageId(String::new()), |stage| stage.id.clone()),
+        after: stage.and_then(|stage| stage.after.clone()),
+        places_c: of.prior.places_sd(),
+        years_c: of.prior.years_sd(),
+        before: Range {
+            mean: of.prior.mean(),
+            sd: of.prior.belief_sd(),
+            ..Range::from(posterior_of_nothing(of).belief())
+        },
+        now: posterior.belief().into(),
+        reports,
+        contradictions: posterior.contradictions().into_iter().map(doubt).collect(),
+    }
+}
+
+/// The belief before any report.
+pub fn posterior_of_nothing(of: &LearnedStage) -> crate::heat::belief::Posterior {
+    crate::heat::belief::posterior(&of.prior, &[])
+}
+
+fn doubt(found: Contradiction) -> Doubt {
+    let Contradiction { season, place, look, against, chance } = found;
+    Doubt {
+        id: look.id().to_owned(),
+        region: place,
+        season,
+        seen: look.seen(),
+        heat: look.heat(),
+        chance,
+        against: match against {
+            Against::Sighting(first) => Some(first.id().to_owned()),
+            Against::Others => None,
+        },
+    }
+}

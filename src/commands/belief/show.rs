@@ -1,0 +1,214 @@
+//! `treebell belief show`.
+
+use std::path::PathBuf;
+
+use comfy_table::{ContentArrangement, Table};
+
+use super::ask::{Chosen, Which};
+use super::dates::{WIDTH, table};
+use super::learn::{Belief, Doubt, Idle, Range, StageBelief, Teacher, frozen_lines, gather};
+use super::picture;
+use crate::commands::args::language;
+use crate::commands::error::CommandError;
+use crate::commands::format::{align_right, counted, instant, print_json, print_out, ruled_table};
+use crate::commands::open::open_app;
+use crate::commands::select::chosen_regions;
+use crate::config::Config;
+use crate::language::Language;
+use crate::region::{Region, RegionId};
+use crate::season::learning::Untaught;
+use crate::season::{Observer, Profile, StageId};
+
+#[derive(Debug, clap::Args)]
+pub struct Show {
+    #[command(flatten)]
+    which: Which,
+    /// Dates of these regions only; may be given more than once
+    #[arg(long = "region", value_name = "REGION")]
+    regions: Vec<RegionId>,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+    /// Draw the belief before and after the reports
+    #[arg(long, value_name = "FILE.svg")]
+    svg: Option<PathBuf>,
+    /// The same as a picture of pixels
+    #[arg(long, value_name = "FILE.png")]
+    png: Option<PathBuf>,
+    /// Stage to draw; the one that opens the window if left out
+    #[arg(long, value_name = "STAGE")]
+    stage: Option<StageId>,
+    /// Language of the picture
+    #[arg(long, value_name = "en|es", default_value = "en", value_parser = language)]
+    language: Language,
+    /// Width of the picture in CSS pixels; letters keep their size
+    #[arg(long, value_name = "PIXELS", default_value_t = 800, value_parser = clap::value_parser!(u32).range(320..=1600))]
+    width: u32,
+    /// Draw in °F·day instead of °C·day
+    #[arg(long)]
+    fahrenheit: bool,
+}
+
+pub async fn run(args: &Show, config: &Config) -> Result<(), CommandError> {
+    let app = open_app(config).await?;
+    let chosen = args.which.choose(&app, config).await?;
+    let regions = regions_of(&app, &chosen, &args.regions).await?;
+    let belief = gather(&app, &chosen, &regions).await?;
+    app.store.close().await;
+    if args.svg.is_some() || args.png.is_some() {
+        let stage = args.stage.as_ref().unwrap_or(&chosen.profile.window.opens);
+        let wish = picture::Wish { language: args.language, width: args.width, fahrenheit: args.fahrenheit };
+        picture::write(&chosen.profile, &belief, &regions, stage, &wish, args.svg.as_deref(), args.png.as_deref())?;
+    }
+    for fault in &belief.faults {
+        eprintln!("left out: {fault}");
+    }
+    if args.json { print_json(&belief) } else { print_out(&in_words(&chosen, &belief)) }
+}
+
+/// Those named, or all of the profile.
+pub async fn regions_of(
+    app: &crate::service::app::App,
+    chosen: &Chosen,
+    names: &[RegionId],
+) -> Result<Vec<Region>, CommandError> {
+    let id = &chosen.profile.id;
+    let regions = chosen_regions(app, names).await?;
+    if let Some(other) = regions.iter().find(|region| !names.is_empty() && region.profile != *id) {
+        let what = format!("--region {}: its profile is `{}` and not `{id}`", other.id, other.profile);
+        return Err(CommandError::Usage(what));
+    }
+    Ok(regions.into_iter().filter(|region| region.profile == *id).collect())
+}
+
+fn in_words(chosen: &Chosen, belief: &Belief) -> String {
+    let profile = &*chosen.profile;
+    let mut text = format!("{} ({}), version {}", profile.names.en, profile.id, profile.version);
+    if let Some(through) = profile.learned_through {
+        text += &format!(", reports up to season {through} in its numbers");
+    }
+    text += &format!("\nseason {}, as of {}\n", belief.season, instant(belief.as_of));
+    text += &frozen_lines(&belief.frozen);
+    if belief.stages.is_empty() {
+        text += "The profile does not say how sure its sums are: reports teach nothing, and dates carry the weather's doubt \
+                 alone.\n";
+        return text;
+    }
+    for stage in &belief.stages {
+        text += &stage_words(profile, stage);
+    }
+    if !belief.untaught.is_empty() {
+        text += &format!("\nReports that teach nothing\n{}\n", untaught_table(&belief.untaught));
+    }
+    if !belief.regions.is_empty() {
+        text += &format!("\nDates{}\n", if chosen.is_over { " as the season's last day sees them" } else { "" });
+        text += &table(profile, &belief.regions, "with reports");
+    }
+    text
+}
+
+fn stage_words(profile: &Profile, stage: &StageBelief) -> String {
+    let name = |id: &StageId| profile.stage(id).map_or_else(|| id.to_string(), |stage| stage.names.en.clone());
+    let from = stage.after.as_ref().map_or_else(|| "the biofix".to_owned(), name);
+    let mut text = format!("\n{}: °C·day from {from}\n", capital(&name(&stage.stage)));
+    let mut sums = ruled_table(["our number", "mean", "8 in 10 between", "not known (sd)"]);
+    align_right(&mut sums, [1, 2, 3]);
+    let count = counted(stage.reports.len() as u64, "report", "reports");
+    for (which, Range { mean, sd, early, late, .. }) in
+        [("before any report".to_owned(), stage.before), (format!("with {count}"), stage.now)]
+    {
+        sums.add_row([which, format!("{mean:.0}"), format!("{early:.0} and {late:.0}"), format!("{sd:.0}")]);
+    }
+    text += &format!("{sums}\n");
+    text += &format!(
+        "A place differs from it by about {:.0}, a year by about {:.0} (sd).\n",
+        stage.places_c, stage.years_c
+    );
+    if !stage.reports.is_empty() {
+        text += &format!(
+            "\nReports that teach, and what each moves, °C·day and days (+ is later)\n{}\n",
+            teachers(&stage.reports)
+        );
+    }
+    if !stage.contradictions.is_empty() {
+        text += &format!("\nReports that do not go with the others\n{}\n", doubts(&stage.contradictions));
+    }
+    text
+}
+
+fn teachers(reports: &[Teacher]) -> Table {
+    let mut table = fitting(["report", "day", "region", "by", "not yet at", "seen at", "number", "its region", "days"]);
+    align_right(&mut table, [4, 5, 6, 7, 8]);
+    for report in reports {
+        let by = match report.observer {
+            Observer::Staff => "staff",
+            Observer::Owner => "owner",
+        };
+        let heat = |heat: Option<f64>| heat.map_or_else(String::new, |heat| format!("{heat:.0}"));
+        table.add_row([
+            report.id.clone(),
+            report.observed_on.to_string(),
+            report.region.to_string(),
+            by.to_owned(),
+            heat(report.not_yet_at),
+            heat(report.seen_at),
+            signed(report.moves_number),
+            signed(report.moves_region),
+            report.moves_days.map_or_else(|| "-".to_owned(), |days| signed(days as f64)),
+        ]);
+    }
+    table
+}
+
+fn doubts(found: &[Doubt]) -> Table {
+    let mut table = fitting(["report", "region", "season", "it", "against", "chance of it"]);
+    align_right(&mut table, [5]);
+    for Doubt { id, region, season, seen, heat, chance, against } in found {
+        let saw = if *seen { "saw it" } else { "saw nothing" };
+        let against = against.as_ref().map_or("all others", String::as_str);
+        let percent = chance * 100.0;
+        let chance = if percent < 0.1 { "under 0.1 %".to_owned() } else { format!("{percent:.1} %") };
+        let season = season.to_string();
+        table.add_row([id.as_str(), region.as_str(), &season, &format!("{saw} at {heat:.0}"), against, &chance]);
+    }
+    table
+}
+
+fn untaught_table(reports: &[Idle]) -> Table {
+    let mut table = fitting(["report", "day", "region", "why"]);
+    for Idle { report, why } in reports {
+        let day = report.observed_on.to_string();
+        table.add_row([report.id.as_str(), &day, report.region.as_str(), why_words(*why)]);
+    }
+    table
+}
+
+fn fitting<const N: usize>(head: [&str; N]) -> Table {
+    let mut table = ruled_table(head);
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
+    table
+}
+
+fn why_words(why: Untaught) -> &'static str {
+    match why {
+        Untaught::Unconfirmed => "nobody has confirmed it",
+        Untaught::SetAside => "staff set it aside",
+        Untaught::Frozen => "learning from its season was frozen before it was confirmed",
+        Untaught::DayUnknown => "the day of the look was not told",
+        Untaught::HeatUnknown => "the heat of its day is not known yet",
+        Untaught::NotInfested => "nobody knows that this tree has the insect",
+        Untaught::SamePerson => "the same person's other report says more",
+        Untaught::InNumbers => "the profile's numbers have it in them",
+        Untaught::NoStage => "it says nothing of a stage whose sum is in doubt",
+    }
+}
+
+/// `+3`, `-12`, `0`.
+fn signed(value: f64) -> String {
+    let rounded = value.round();
+    if rounded == 0.0 { "0".into() } else { format!("{rounded:+.0}") }
+}
+
+fn capital(text: &str) -> String {
+    crate::season::phrases::capitalised(text)
+}

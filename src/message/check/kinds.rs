@@ -1,0 +1,203 @@
+//! What each kind of notice has to say, and what none may say before somebody has seen it.
+
+use chrono::NaiveDate;
+
+use super::{DateStyle, Findings, dates, missing};
+use crate::message::facts::{Basis, NoticeFacts};
+use crate::people::{Channel, Language};
+use crate::season::NoticeKind;
+use crate::season::decide::MovedBy;
+
+/// A written notice.
+pub(super) struct Text<'a> {
+    pub file: &'a str,
+    /// In one line; of an e-mail with its subject.
+    pub text: &'a str,
+    pub kind: NoticeKind,
+    pub language: Language,
+    pub channel: Channel,
+    pub facts: &'a NoticeFacts,
+}
+
+/// What somebody saw.
+pub(super) struct Seen {
+    pub eggs: bool,
+    pub hatch: bool,
+}
+
+pub(super) fn check(found: &mut Findings<'_>, text: &Text<'_>) {
+    let facts = text.facts;
+    let best = facts.days.and_then(|days| days.best);
+    let seen = Seen { eggs: facts.basis == Basis::Seen, hatch: facts.hatch_was_seen() };
+    check_seen(found, text.file, text.text, text.language, seen);
+    match text.kind {
+        NoticeKind::GetReady => check_beans(found, text),
+        NoticeKind::InspectNow if best.is_some() => check_not_yet(found, text),
+        NoticeKind::InspectNow | NoticeKind::WashNow | NoticeKind::LastDaysToWash => {
+            check_deadline(found, text);
+            check_raking(found, text);
+        }
+        NoticeKind::DeadlineMoved => {
+            check_deadline(found, text);
+            check_move(found, text);
+        }
+        NoticeKind::TooLateToWash => check_late(found, text),
+    }
+}
+
+/// Eggs are there, and hatch, only where somebody saw them.
+pub(super) fn check_seen(found: &mut Findings<'_>, file: &str, text: &str, language: Language, seen: Seen) {
+    let (eggs, hatch): (&[&str], &[&str]) = match language {
+        Language::En => (
+            &[
+                "eggs now",
+                "is laying",
+                "are laying",
+                "has laid",
+                "have laid",
+                "eggs are here",
+                "eggs are there",
+                "eggs seen",
+            ],
+            &["eggs are hatching", "eggs have hatched", "eggs hatched", "has hatched"],
+        ),
+        Language::Es => (
+            &["hay huevos", "hay escama", "está poniendo", "están poniendo", "ya pone", "ya puso", "huevos vistos"],
+            &["se están abriendo", "ya se abrieron", "ya nacieron"],
+        ),
+    };
+    let lower = text.to_lowercase();
+    // "habrá escama" and "no hay huevos" say no such thing.
+    let says = |phrase: &&&str| lower.match_indices(**phrase).any(|(at, _)| !lower[..at].ends_with("no "));
+    if let Some(phrase) = eggs.iter().find(says).filter(|_| !seen.eggs) {
+        found.fault(file, "seen", format!("says `{phrase}` where nobody has seen eggs: say that it is likely"));
+    }
+    if let Some(phrase) = hatch.iter().find(says).filter(|_| !seen.hatch) {
+        found.fault(
+            file,
+            "hatch-seen",
+            format!("says `{phrase}` where nobody has seen the hatch: say that it is likely"),
+        );
+    }
+}
+
+/// Whether the tree has the insect at all: beans on the needles.
+fn check_beans(found: &mut Findings<'_>, text: &Text<'_>) {
+    let (beans, older): (&[&str], &[&str]) = match text.language {
+        Language::En => (&["bean"], &["older needles"]),
+        Language::Es => (&["frijol"], &["agujas viejas"]),
+    };
+    if !text.has_one(beans) || !text.has_one(older) {
+        found.fault(
+            text.file,
+            "beans",
+            missing("how to see whether a tree has the insect: beans on the older needles"),
+        );
+    }
+}
+
+/// While the best days lie ahead people are asked to look: who washes now takes few eggs. The deadline is told with the
+/// wash, so that what people were told is what is kept.
+fn check_not_yet(found: &mut Findings<'_>, text: &Text<'_>) {
+    let (unless, twice): (&[&str], &[&str]) = match text.language {
+        Language::En => (&["yet unless", "yet, unless"], &["twice a week"]),
+        Language::Es => (
+            &["lave, salvo", "lave todavía, salvo", "lave aún, salvo", "lave todavía, a menos", "lave, a menos"],
+            &["dos veces por semana", "2 veces por semana"],
+        ),
+    };
+    if !text.has_one(unless) {
+        let what = "not to wash yet, unless white cotton is everywhere (`yet unless`; `no lave todavía, salvo`)";
+        found.fault(text.file, "not-yet", missing(what));
+    }
+    if !text.has_one(twice) {
+        found.fault(text.file, "twice", missing("to look twice a week"));
+    }
+    let Some(best) = text.facts.days.and_then(|days| days.best) else { return };
+    if !text.says_day(best.first) {
+        found.fault(text.file, "best-first", missing("when the best days begin: `best_first`"));
+    }
+    let wash_by = text.facts.wash_by;
+    if ![best.first, best.last].contains(&wash_by) && text.says_day(wash_by) {
+        let what =
+            "says the deadline, which is told with the best days: leave out `wash_by` where there is a `best_first`";
+        found.fault(text.file, "deadline-early", what.to_owned());
+    }
+}
+
+fn check_deadline(found: &mut Findings<'_>, text: &Text<'_>) {
+    if !text.says_day(text.facts.wash_by) {
+        found.fault(text.file, "deadline", missing("the last day to wash: `wash_by`"));
+    }
+}
+
+/// What is washed off has to go; by text also where to stand or where the cautions are.
+fn check_raking(found: &mut Findings<'_>, text: &Text<'_>) {
+    let (rake, bag, ground, same_day): (&[&str], &[&str], &[&str], &[&str]) = match text.language {
+        Language::En => (&["rake"], &["bag"], &["from the ground"], &["same day"]),
+        Language::Es => (&["rastrill"], &["bolsa", "embols"], &["desde el suelo"], &["mismo día", "sin esperar"]),
+    };
+    if !text.has_one(rake) || !text.has_one(bag) {
+        found.fault(text.file, "rake", missing("to rake and to bag what was washed off"));
+    }
+    let link = text.facts.sender.public_url.as_ref().is_some_and(|url| text.text.contains(url));
+    if text.channel == Channel::Sms && !link && !text.has_one(ground) {
+        found.fault(text.file, "ground", missing("to wash from the ground, or where the cautions are: `public_url`"));
+    }
+    if text.kind == NoticeKind::LastDaysToWash && !text.has_one(same_day) {
+        found.fault(text.file, "same-day", missing("to rake on the same day"));
+    }
+}
+
+/// Both days, and why.
+fn check_move(found: &mut Findings<'_>, text: &Text<'_>) {
+    if let Some(was) = text.facts.days.and_then(|days| days.was)
+        && !text.says_day(was)
+    {
+        found.fault(text.file, "was", missing("what the last day was before: `wash_by_was`"));
+    }
+    let why: &[&str] = match (text.language, text.facts.moved_by) {
+        (_, None) => return,
+        (Language::En, Some(MovedBy::CoolWeather)) => &["cool", "cold"],
+        (Language::En, Some(MovedBy::WarmWeather)) => &["warm", "heat"],
+        (Language::En, Some(MovedBy::Reports)) => &["people saw", "was seen", "were seen"],
+        (Language::Es, Some(MovedBy::CoolWeather)) => &["fresco", "frío"],
+        (Language::Es, Some(MovedBy::WarmWeather)) => &["calor"],
+        (Language::Es, Some(MovedBy::Reports)) => &["la gente vio", "se vio", "se vieron"],
+    };
+    if !text.has_one(why) {
+        found.fault(text.file, "why", missing("why the last day has moved: `moved_by`"));
+    }
+}
+
+fn check_late(found: &mut Findings<'_>, text: &Text<'_>) {
+    let (less, yellow): (&[&str], &[&str]) = match text.language {
+        Language::En => (&["helps less"], &["yellow eggs"]),
+        Language::Es => (&["sirve menos"], &["huevos amarillos"]),
+    };
+    if !text.has_one(less) || !text.has_one(yellow) {
+        let what = "that washing helps less each day, and to stop when no yellow eggs are left";
+        found.fault(text.file, "less", missing(what));
+    }
+}
+
+impl Text<'_> {
+    /// Whether it holds one of these, in capitals or not.
+    fn has_one(&self, phrases: &[&str]) -> bool {
+        let lower = self.text.to_lowercase();
+        phrases.iter().any(|phrase| lower.contains(phrase))
+    }
+
+    /// Whether it names the day, with its weekday or without.
+    fn says_day(&self, date: NaiveDate) -> bool {
+        let said = match self.channel {
+            Channel::Sms => dates::day(date, self.language, DateStyle::Short),
+            Channel::Email => crate::season::phrases::date(self.language, date),
+        };
+        // "Apr 1" stands in "Apr 12".
+        self.text.match_indices(&said).any(|(at, _)| {
+            let (before, after) = (&self.text[..at], &self.text[at + said.len()..]);
+            !before.ends_with(|c: char| c.is_ascii_digit()) && !after.starts_with(|c: char| c.is_ascii_digit())
+        })
+    }
+}

@@ -1,0 +1,459 @@
+//! What must hold of every message, whoever edits the wording: short enough, easy enough, the five things said, the
+//! cautions beside what can hurt, the same in both languages.
+
+// What each kind of notice has to say.
+mod kinds;
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::NaiveDate;
+
+use super::Message;
+use super::dates::{self, DateStyle};
+use super::document::Document;
+use super::facts::{NoticeFacts, Sender};
+use super::personal::STOP_LINK_PLACE;
+use super::readability::{self, Ease};
+use super::samples::{self, Sample};
+use super::settings::LONGEST_SENDER_SHORT;
+use super::sms::{self, Encoding, Segments};
+use crate::message::templates::{
+    TemplateFault, Templates, calendar_file, most_segments, notice_file, transactional_file, transactional_messages,
+};
+use crate::message::transactional::{TransactionalFacts, TransactionalKind};
+use crate::people::{Channel, Language};
+use crate::season::{DateSpread, NoticeKind, phrases};
+
+/// Longest subject line, in characters; phones show less, and RFC 5322 asks for lines of at most 78.
+pub const LONGEST_SUBJECT: usize = 70;
+
+/// What was found, file by file.
+#[derive(Debug)]
+pub struct Report {
+    pub rows: Vec<Row>,
+    pub faults: Vec<TemplateFault>,
+}
+
+/// One file at its worst over all samples.
+#[derive(Clone, Debug)]
+pub struct Row {
+    pub file: String,
+    /// Of the sample that takes most room; text messages only.
+    pub segments: Option<Segments>,
+    /// Of the sample that reads hardest, long invented names left out.
+    pub ease: Option<Ease>,
+}
+
+/// Renders every file with every sample, and with this sender beside the invented ones, and looks at the outcome.
+pub fn check(templates: &Templates, sender: &Sender) -> Report {
+    let mut found = Findings { templates, rows: BTreeMap::new(), faults: BTreeMap::new() };
+    found.check_sender(sender);
+    let mut own = samples::longest();
+    own.name = "your sender, longest names";
+    own.facts.sender = sender.clone();
+    let samples: Vec<Sample> = samples::all().into_iter().chain([own]).collect();
+    for language in Language::ALL {
+        for sample in &samples {
+            for kind in NoticeKind::ALL {
+                for channel in Channel::ALL {
+                    found.check_notice(kind, language, channel, sample);
+                }
+            }
+        }
+        for sample in samples::with_other_names(&samples) {
+            for facts in TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
+                for (kind, channel) in transactional_messages().filter(|(kind, _)| facts.fits(*kind)) {
+                    found.check_transactional(kind, language, channel, &facts, sample);
+                }
+            }
+        }
+    }
+    found.check_languages_agree();
+    Report { rows: found.rows.into_values().collect(), faults: found.faults.into_values().collect() }
+}
+
+struct Findings<'a> {
+    templates: &'a Templates,
+    rows: BTreeMap<String, Row>,
+    /// By file and rule, so that a rule broken in many samples is told once.
+    faults: BTreeMap<(String, &'static str), TemplateFault>,
+}
+
+impl Findings<'_> {
+    fn fault(&mut self, file: &str, rule: &'static str, what: String) {
+        let place = self.templates.place(file);
+        let fault = TemplateFault { file: place, line: None, what };
+        self.faults.entry((file.to_owned(), rule)).or_insert(fault);
+    }
+
+    fn check_sender(&mut self, sender: &Sender) {
+        let length = sender.short.chars().count();
+        if length > LONGEST_SENDER_SHORT {
+            let what = format!("`{}` has {length} characters, at most {LONGEST_SENDER_SHORT} fit", sender.short);
+            let fault = TemplateFault { file: "messages.sender_short".into(), line: None, what };
+            self.faults.insert((String::new(), "sender"), fault);
+        }
+    }
+
+    fn check_notice(&mut self, kind: NoticeKind, language: Language, channel: Channel, sample: &Sample) {
+        let file = notice_file(kind, language, channel);
+        match self.templates.render_notice(kind, language, channel, &sample.facts) {
+            Ok(Message::Sms { text }) => {
+                self.check_short(&file, &text, language, sample);
+                self.check_five_things(&file, &text, language, DateStyle::Short, sample);
+                self.check_insecticides(&file, &text, language);
+                self.check_kind(&file, &text, kind, language, channel, sample);
+                let stop = stop_words(language);
+                if !stop.iter().any(|word| text.contains(word)) {
+                    self.fault(&file, "stop", format!("does not say how to stop; wanted is {}", stop.join(" or ")));
+                }
+            }
+            Ok(Message::Email { subject, text, html, calendar, .. }) => {
+                self.check_email(&file, &subject, &text, &html, language, sample);
+                let flat = format!("{subject} {}", flat(&text));
+                self.check_kind(&file, &flat, kind, language, channel, sample);
+                if let Some(calendar) = calendar {
+                    self.check_calendar(&calendar, language);
+                }
+            }
+            Err(why) => {
+                self.faults.insert((file, "render"), why.0);
+            }
+        }
+    }
+
+    fn check_transactional(
+        &mut self,
+        kind: TransactionalKind,
+        language: Language,
+        channel: Channel,
+        facts: &TransactionalFacts,
+        sample: &Sample,
+    ) {
+        let file = transactional_file(kind, language, channel);
+        let text = match self.templates.render_transactional(kind, language, channel, facts) {
+            Ok(Message::Sms { text }) => {
+                self.check_short(&file, &text, language, sample);
+                // Who has just said stop need not be told how.
+                let stop = stop_words(language);
+                if kind != TransactionalKind::Stopped && !stop.iter().any(|word| text.contains(word)) {
+                    self.fault(&file, "stop", format!("does not say how to stop; wanted is {}", stop.join(" or ")));
+                }
+                text
+            }
+            Ok(Message::Email { subject, text, html, .. }) => {
+                self.check_frame(&file, &subject, &text, &html, language, sample);
+                flat(&text)
+            }
+            Err(why) => {
+                self.faults.insert((file, "render"), why.0);
+                return;
+            }
+        };
+        if !says(&text, &facts.sender.short) && !says(&text, &facts.sender.name) {
+            self.fault(&file, "who", missing("who speaks: `sender_short` or `sender_name`"));
+        }
+        // Nobody is said to have seen anything.
+        kinds::check_seen(self, &file, &text, language, kinds::Seen { eggs: false, hatch: false });
+        if let Some(wash_by) =
+            facts.in_force.as_ref().filter(|_| kind == TransactionalKind::Welcome).and_then(|now| now.wash_by)
+        {
+            let style = if channel == Channel::Sms { DateStyle::Short } else { DateStyle::Full };
+            if !text.contains(&dates::day(wash_by, language, style)) {
+                self.fault(&file, "now", missing("the deadline of the notice in force: `now_wash_by`"));
+            }
+        }
+        let asks = matches!(kind, TransactionalKind::Confirm | TransactionalKind::NotCovered);
+        let key = facts.code.as_ref().or(facts.confirm_url.as_ref().filter(|_| channel == Channel::Email));
+        if asks && key.is_some_and(|key| !says(&text, key)) {
+            self.fault(&file, "confirm", missing("what confirms it: `code` or `confirm_url`"));
+        }
+    }
+
+    /// Parts, encoding and ease of a text message.
+    fn check_short(&mut self, file: &str, text: &str, language: Language, sample: &Sample) {
+        let segments = sms::count(text);
+        let most = most_segments(language);
+        if segments.parts > most {
+            let what = format!(
+                "takes {} parts ({} {} units), at most {most} may be used (sample `{}`): {text}",
+                segments.parts,
+                segments.units,
+                segments.encoding.name(),
+                sample.name
+            );
+            self.fault(file, "parts", what);
+        }
+        if language == Language::En && segments.encoding != Encoding::Gsm7 {
+            let strange: BTreeSet<char> = text.chars().filter(|c| sms::gsm7_septets(*c).is_none()).collect();
+            let strange = strange.into_iter().map(|c| format!("`{c}`")).collect::<Vec<_>>().join(", ");
+            self.fault(
+                file,
+                "alphabet",
+                format!("is to stay in the GSM 7-bit alphabet, which does not have {strange}"),
+            );
+        }
+        self.note(file, Some(segments), Ease::of([text], language), sample);
+    }
+
+    /// What every e-mail needs, notice or transactional message.
+    fn check_frame(&mut self, file: &str, subject: &str, text: &str, html: &str, language: Language, sample: &Sample) {
+        let length = subject.chars().count();
+        if length > LONGEST_SUBJECT {
+            let what = format!("subject of {length} characters, at most {LONGEST_SUBJECT} are read: {subject}");
+            self.fault(file, "subject", what);
+        }
+        let facts = &sample.facts;
+        let flat = flat(text);
+        for (rule, value, name) in [
+            ("postal", &facts.sender.postal_address, "postal_address"),
+            ("help", &facts.sender.help_contact, "help_contact"),
+        ] {
+            if !says(&flat, value) {
+                self.fault(file, rule, missing(&format!("`{name}`")));
+            }
+        }
+        let has_stop_link = text.contains(STOP_LINK_PLACE) && html.contains(STOP_LINK_PLACE);
+        if facts.sender.public_url.is_some() && !has_stop_link {
+            self.fault(file, "stop", missing("how to stop: `stop_url`"));
+        }
+        let pieces = Document::parse(text).pieces();
+        let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject]), language);
+        self.note(file, None, ease, sample);
+    }
+
+    fn check_email(&mut self, file: &str, subject: &str, text: &str, html: &str, language: Language, sample: &Sample) {
+        self.check_frame(file, subject, text, html, language, sample);
+        let facts = &sample.facts;
+        let flat = flat(text);
+        self.check_five_things(file, &flat, language, DateStyle::Full, sample);
+        if facts.provisional && !flat.to_lowercase().contains("provisional") {
+            self.fault(file, "provisional", missing("that the thresholds are provisional"));
+        }
+        self.check_washing(file, &flat, language);
+        self.check_insecticides(file, &flat, language);
+    }
+
+    fn check_kind(
+        &mut self,
+        file: &str,
+        text: &str,
+        kind: NoticeKind,
+        language: Language,
+        channel: Channel,
+        sample: &Sample,
+    ) {
+        kinds::check(self, &kinds::Text { file, text, kind, language, channel, facts: &sample.facts });
+    }
+
+    fn check_calendar(&mut self, calendar: &str, language: Language) {
+        let file = calendar_file(language);
+        let text = calendar.replace("\r\n ", "").replace("\\,", ",").replace("\\;", ";").replace("\\n", " ");
+        self.check_washing(&file, &text, language);
+        self.check_insecticides(&file, &text, language);
+    }
+
+    /// Who speaks, what is happening, where, when, what to do (Mileti & Sorensen 1990).
+    fn check_five_things(&mut self, file: &str, text: &str, language: Language, style: DateStyle, sample: &Sample) {
+        let facts = &sample.facts;
+        let lower = text.to_lowercase();
+        let has_one = |words: &[&str]| words.iter().any(|word| lower.contains(word));
+        let (happening, action): (&[&str], &[&str]) = match language {
+            Language::En => (&["scale", "egg", "hatch"], &["look", "wash", "hose", "rake", "check", "water"]),
+            Language::Es => (&["escama", "huevo"], &["revis", "lav", "manguera", "rastrillo", "rieg", "busque"]),
+        };
+        let checks = [
+            (
+                "who",
+                says(text, &facts.sender.short) || says(text, &facts.sender.name),
+                "who speaks: `sender_short` or `sender_name`",
+            ),
+            ("where", says(text, &facts.region_name), "where: `region_name`"),
+            ("when", says_a_date(text, facts, language, style), "when: one of the dates, such as `wash_by`"),
+            ("what", has_one(happening), "what is happening (the scale, its eggs)"),
+            ("do", has_one(action), "what to do (look, wash, hose, rake, water)"),
+        ];
+        for (rule, said, what) in checks {
+            if !said {
+                self.fault(file, rule, missing(what));
+            }
+        }
+    }
+
+    fn check_washing(&mut self, file: &str, text: &str, language: Language) {
+        let (about, needed): (&[&str], &[(&[&str], &str)]) = match language {
+            Language::En => (
+                &["nozzle", "strong jet"],
+                &[
+                    (&["ladder"], "ladders"),
+                    (&["power line"], "power lines"),
+                    (&["eye protection", "goggles", "safety glasses"], "eye protection"),
+                    (&["water rules", "water restriction", "watering rules"], "water rules"),
+                    (&["pressure washer"], "no pressure washer"),
+                    (&["freez", "frost"], "not when it freezes"),
+                    (&["gloves"], "gloves"),
+                ],
+            ),
+            Language::Es => (
+                &["boquilla", "chorro"],
+                &[
+                    (&["escalera"], "ladders (escalera)"),
+                    (&["cables de luz", "cables eléctricos", "líneas eléctricas"], "power lines (cables de luz)"),
+                    (&["lentes de protección", "gafas", "proteja sus ojos"], "eye protection (lentes de protección)"),
+                    (&["reglas del agua", "restricciones de agua"], "water rules (reglas del agua)"),
+                    (&["hidrolavadora", "lavadora a presión"], "no pressure washer (hidrolavadora)"),
+                    (&["hiela", "helada"], "not when it freezes (cuando hiela)"),
+                    (&["guantes"], "gloves (guantes)"),
+                ],
+            ),
+        };
+        self.check_caution(file, "washing", text, about, needed, "washing with a strong jet");
+    }
+
+    fn check_insecticides(&mut self, file: &str, text: &str, language: Language) {
+        let (about, needed): (&[&str], &[(&[&str], &str)]) = match language {
+            Language::En => (
+                &["insecticide", "pesticide", "horticultural oil", "dormant oil", "systemic", "spray"],
+                &[
+                    (&["follow the label"], "read and follow the label"),
+                    (&["the law"], "the label is the law"),
+                    (&["local codes", "local code"], "local codes first"),
+                    (&["licensed"], "licensed applicators"),
+                    (&["bees"], "bees"),
+                    (&["out of water", "away from water", "from water"], "water"),
+                    (&["nuts"], "not where nuts are gathered"),
+                ],
+            ),
+            Language::Es => (
+                &["insecticida", "pesticida", "plaguicida", "aceite hortícola", "sistémico", "rociar", "fumig"],
+                &[
+                    (&["siga la etiqueta"], "read and follow the label (lea y siga la etiqueta)"),
+                    (&["la ley"], "the label is the law (la etiqueta es la ley)"),
+                    (&["normas locales", "reglas locales", "códigos locales"], "local codes first (normas locales)"),
+                    (&["con licencia"], "licensed applicators (con licencia)"),
+                    (&["abejas"], "bees (abejas)"),
+                    (&["en el agua", "lejos del agua"], "water (agua)"),
+                    (&["piñones"], "not where nuts are gathered (piñones)"),
+                ],
+            ),
+        };
+        self.check_caution(file, "insecticides", text, about, needed, "insecticides");
+    }
+
+    fn check_caution(
+        &mut self,
+        file: &str,
+        rule: &'static str,
+        text: &str,
+        about: &[&str],
+        needed: &[(&[&str], &str)],
+        subject: &str,
+    ) {
+        let lower = text.to_lowercase();
+        if !about.iter().any(|word| lower.contains(word)) {
+            return;
+        }
+        let lacking: Vec<&str> = needed
+            .iter()
+            .filter(|(words, _)| !words.iter().any(|word| lower.contains(word)))
+            .map(|(_, name)| *name)
+            .collect();
+        if !lacking.is_empty() {
+            self.fault(file, rule, format!("speaks of {subject} without the caution: {}", lacking.join("; ")));
+        }
+    }
+
+    /// Keeps the longest and the hardest of a file; names of samples made to be long do not count against its ease.
+    fn note(&mut self, file: &str, segments: Option<Segments>, ease: Ease, sample: &Sample) {
+        let ease = sample.natural.then_some(ease);
+        if let Some(ease) = ease.filter(|ease| !ease.is_easy_enough()) {
+            let limit = match ease.language {
+                Language::En => format!("at most {} is wanted", readability::HARDEST_GRADE),
+                Language::Es => format!("at least {} is wanted", readability::LEAST_SCORE),
+            };
+            self.fault(file, "ease", format!("reads too hard: {ease}, {limit} (sample `{}`)", sample.name));
+        }
+        let row = self.rows.entry(file.to_owned()).or_insert_with(|| Row {
+            file: file.to_owned(),
+            segments: None,
+            ease: None,
+        });
+        let size = |segments: &Option<Segments>| segments.as_ref().map(|segments| (segments.parts, segments.units));
+        if size(&segments) > size(&row.segments) {
+            row.segments = segments;
+        }
+        let harder = match (ease, row.ease) {
+            (Some(new), Some(old)) => match new.language {
+                Language::En => new.value > old.value,
+                Language::Es => new.value < old.value,
+            },
+            (Some(_), None) => true,
+            (None, _) => false,
+        };
+        if harder {
+            row.ease = ease;
+        }
+    }
+
+    /// A name that one language's file uses and the other's does not is something one half of the people is not told.
+    fn check_languages_agree(&mut self) {
+        let notices = NoticeKind::ALL.into_iter().flat_map(|kind| {
+            Channel::ALL.map(|channel| Language::ALL.map(|language| notice_file(kind, language, channel)))
+        });
+        let transactional = transactional_messages()
+            .map(|(kind, channel)| Language::ALL.map(|language| transactional_file(kind, language, channel)));
+        let calendars = [Language::ALL.map(calendar_file)];
+        for [english, spanish] in notices.chain(transactional).chain(calendars).collect::<Vec<_>>() {
+            let of_english = self.templates.names_used(&english);
+            let of_spanish = self.templates.names_used(&spanish);
+            for (file, other, lacking) in
+                [(&english, &spanish, &of_spanish - &of_english), (&spanish, &english, &of_english - &of_spanish)]
+            {
+                if !lacking.is_empty() {
+                    let names = lacking.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(", ");
+                    self.fault(file, "languages", format!("does not use {names}, which {other} uses"));
+                }
+            }
+        }
+    }
+}
+
+/// In one line, since wrapping may part a name at a blank.
+fn flat(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+fn missing(what: &str) -> String {
+    format!("does not say {what}")
+}
+
+/// Whether a value stands in a text, with its accents or without.
+fn says(text: &str, value: &str) -> bool {
+    let value = value.split_whitespace().collect::<Vec<_>>().join(" ");
+    text.contains(&value) || text.contains(&sms::fold_accents(&value))
+}
+
+fn says_a_date(text: &str, facts: &NoticeFacts, language: Language, style: DateStyle) -> bool {
+    let stages = [facts.laying, facts.hatch];
+    let best = facts.days.and_then(|days| days.best);
+    let days: Vec<NaiveDate> =
+        stages.iter().map(|stage| stage.likely).chain([facts.wash_by]).chain(best.map(|best| best.first)).collect();
+    let mut said = days.iter().map(|date| dates::day(*date, language, style));
+    let mut about = days.iter().map(|date| phrases::date(language, *date));
+    let mut spreads = stages.iter().map(|stage| dates::spread(stage.early, stage.likely, stage.late, language, style));
+    let mut words = stages.iter().map(|stage| {
+        let (early, late) = (stage.early, stage.late);
+        phrases::wide_range(language, DateSpread { early, median: Some(stage.likely), late })
+    });
+    said.any(|date| text.contains(&date))
+        || about.any(|date| text.contains(&date))
+        || spreads.any(|spread| text.contains(&spread))
+        || words.any(|range| text.contains(&range))
+}
+
+fn stop_words(language: Language) -> &'static [&'static str] {
+    match language {
+        Language::En => &["STOP"],
+        Language::Es => &["ALTO", "STOP"],
+    }
+}

@@ -1,0 +1,284 @@
+//! The share of a tree's eggs that a wash would take, day by day: laid by then and not yet hatched, averaged over the
+//! futures of the weather and the belief about the insect.
+
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+
+use super::ensemble::Ensemble;
+use super::mixture::{Futures, Line, day_at};
+use super::to_date::HeatToDate;
+use crate::season::days_between;
+use crate::season::profile::{Eggs, Need, Profile};
+
+/// What one wash would take on each day, and what a second one would add.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WashShare {
+    /// The day of the first value.
+    pub first: NaiveDate,
+    /// Expected share (0-1) of a tree's eggs, to a thousandth, one a day; at both ends next to nothing is left out.
+    pub one: Vec<f64>,
+    /// After a wash on the first of the best days, when the next one adds most.
+    pub second: Option<SecondWash>,
+}
+
+/// What a second wash adds to one on the first of the best days.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SecondWash {
+    /// The day of the first wash.
+    pub after: NaiveDate,
+    pub on: NaiveDate,
+    /// Expected share (0-1) of the tree's eggs that it takes on top.
+    pub adds: f64,
+}
+
+/// Days on which one wash is expected to take nearly as much as on the best of days.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DaySpan {
+    pub first: NaiveDate,
+    pub last: NaiveDate,
+}
+
+/// A share below this is next to nothing.
+const NEXT_TO_NOTHING: f64 = 0.005;
+
+/// A second wash comes at least so many days after the first, once the ground has dried and more was laid, and at most so
+/// many (own choice, no source).
+const SECOND_AFTER_DAYS: std::ops::RangeInclusive<u32> = 5..=28;
+
+impl WashShare {
+    /// Share (0-1) that one wash on this day is expected to take.
+    pub fn on(&self, day: NaiveDate) -> f64 {
+        let at = usize::try_from(days_between(self.first, day)).ok();
+        at.and_then(|at| self.one.get(at)).copied().unwrap_or(0.0)
+    }
+
+    /// The day on which one wash takes most, and how much.
+    pub fn peak(&self) -> Option<(NaiveDate, f64)> {
+        let (at, share) = self.one.iter().enumerate().rev().max_by(|a, b| a.1.total_cmp(b.1))?;
+        Some((day_at(self.first, at), *share))
+    }
+
+    /// The days around the best one on which a wash takes at least this part (0-1) of what it takes then.
+    pub fn best_days(&self, part: f64) -> Option<DaySpan> {
+        let (peak, share) = self.peak()?;
+        let enough = |day: NaiveDate| self.on(day) >= part * share;
+        let mut first = peak;
+        while let Some(before) = first.pred_opt().filter(|before| enough(*before)) {
+            first = before;
+        }
+        let mut last = peak;
+        while let Some(next) = last.succ_opt().filter(|next| enough(*next)) {
+            last = next;
+        }
+        (share > 0.0).then_some(DaySpan { first, last })
+    }
+}
+
+/// One draw of the belief: the sums from the biofix at which the first egg is laid and the first one hatches.
+#[derive(Clone, Copy)]
+struct Sums {
+    laying: f64,
+    hatch: f64,
+}
+
+/// `None` for a profile that does not say how eggs spread over heat, with a wait in days on the way to the hatch, or without
+/// futures.
+pub(super) fn wash_share(
+    profile: &Profile,
+    eggs: &Eggs,
+    part: f64,
+    to_date: &HeatToDate,
+    futures: &Futures<'_>,
+) -> Option<WashShare> {
+    let Futures { lines, draws, seen, ensemble } = *futures;
+    let seen_sums: Vec<Option<f64>> = seen.iter().map(|day| to_date.sum_on((*day)?)).collect();
+    let draws: Vec<Sums> = draws.iter().map(|needs| sums(profile, needs, &seen_sums)).collect::<Option<_>>()?;
+    let days = lines.iter().map(|line| line.0.len()).max().filter(|days| *days > 0)?;
+    let table = Table::of(eggs, &draws);
+    // A future that has ended stays where it is: it has brought all the heat that any stage needs.
+    let heat = |line: &Line, day: usize| line.0.get(day).or(line.0.last()).copied().unwrap_or(0.0);
+    let known = to_date.sums.len();
+    let raw: Vec<f64> = (0..days)
+        .map(|day| {
+            // The days behind us are the same in every future.
+            let lines = if day < known { &lines[..1] } else { lines };
+            lines.iter().map(|line| table.at(heat(line, day))).sum::<f64>() / lines.len() as f64
+        })
+        .collect();
+    let shares = dressed(&raw, to_date.first, ensemble);
+    let from = shares.iter().position(|share| *share >= NEXT_TO_NOTHING)?;
+    let to = shares.iter().rposition(|share| *share >= NEXT_TO_NOTHING)?;
+    let one = shares[from..=to].iter().map(|share| (share * 1000.0).round() / 1000.0).collect();
+    let mut wash = WashShare { first: day_at(to_date.first, from), one, second: None };
+
+    let best = wash.best_days(part)?;
+    let after = usize::try_from(days_between(to_date.first, best.first)).ok()?;
+    let second = SECOND_AFTER_DAYS
+        .map(|later| {
+            let on = after + later as usize;
+            let adds = lines.iter().map(|line| {
+                let (first, second) = (heat(line, after), heat(line, on));
+                draws.iter().map(|draw| added(eggs, draw, first, second)).sum::<f64>() / draws.len() as f64
+            });
+            (on, adds.sum::<f64>() / lines.len() as f64)
+        })
+        .max_by(|a, b| a.1.total_cmp(&b.1));
+    wash.second = second.map(|(on, adds)| SecondWash {
+        after: best.first,
+        on: day_at(to_date.first, on),
+        adds: (adds * 1000.0).round() / 1000.0,
+    });
+    Some(wash)
+}
+
+/// Sums from the biofix, no later than at what was seen; `None` where a wait in days lies on the way.
+fn sums(profile: &Profile, needs: &[Need], seen: &[Option<f64>]) -> Option<Sums> {
+    let mut at: Vec<Option<f64>> = Vec::with_capacity(profile.stages.len());
+    for (rank, (stage, need)) in profile.stages.iter().zip(needs).enumerate() {
+        let from = match &stage.after {
+            None => Some(0.0),
+            Some(after) => profile.rank(after).and_then(|rank| at.get(rank).copied().flatten()),
+        };
+        let model = match need {
+            Need::DegreeDays(need) => from.map(|from| from + need),
+            Need::Days(_) => None,
+        };
+        let seen = seen.get(rank).copied().flatten();
+        at.push(model.map(|model| seen.map_or(model, |seen| seen.min(model))));
+    }
+    let of = |id| at.get(profile.rank(id)?).copied().flatten();
+    Some(Sums { laying: of(&profile.window.opens)?, hatch: of(&profile.window.closes)? })
+}
+
+fn ramp(heat: f64, from: f64, over: f64) -> f64 {
+    ((heat - from) / over).clamp(0.0, 1.0)
+}
+
+/// Eggs laid and not hatched at this heat, as a share of all of the tree.
+fn taken(eggs: &Eggs, draw: &Sums, heat: f64) -> f64 {
+    (ramp(heat, draw.laying, eggs.laid_over_c) - ramp(heat, draw.hatch, eggs.hatched_over_c)).max(0.0)
+}
+
+/// What a second wash takes that the first did not: eggs hatch in the order in which they were laid, so a wash takes those
+/// between the last hatched and the last laid.
+fn added(eggs: &Eggs, draw: &Sums, first: f64, second: f64) -> f64 {
+    let laid = |heat| ramp(heat, draw.laying, eggs.laid_over_c);
+    let hatched = |heat| ramp(heat, draw.hatch, eggs.hatched_over_c);
+    (laid(second) - laid(first).max(hatched(second))).max(0.0)
+}
+
+/// The share over heat, averaged over the draws once for all days and futures.
+struct Table {
+    values: Vec<f64>,
+}
+
+impl Table {
+    /// One value a °C·day, up to where every egg has hatched in every draw.
+    fn of(eggs: &Eggs, draws: &[Sums]) -> Self {
+        let end = draws.iter().map(|draw| draw.hatch + eggs.hatched_over_c).fold(0.0, f64::max).min(20_000.0);
+        let mean =
+            |heat: f64| draws.iter().map(|draw| taken(eggs, draw, heat)).sum::<f64>() / draws.len().max(1) as f64;
+        Self { values: (0..=end.ceil() as usize + 1).map(|heat| mean(heat as f64)).collect() }
+    }
+
+    fn at(&self, heat: f64) -> f64 {
+        let heat = heat.max(0.0);
+        let below = heat.floor();
+        let value = |at: usize| self.values.get(at).copied().unwrap_or(0.0);
+        let at = below as usize;
+        value(at) + (value(at.saturating_add(1)) - value(at)) * (heat - below)
+    }
+}
+
+/// With a station's verified errors laid over days to come, as over every projected date.
+fn dressed(raw: &[f64], first: NaiveDate, ensemble: &Ensemble) -> Vec<f64> {
+    let last = raw.len().saturating_sub(1) as i64;
+    let of_day = |at: usize| {
+        let lead = days_between(ensemble.first, day_at(first, at)) + 1;
+        let errors =
+            u32::try_from(lead).ok().filter(|lead| *lead > 0).and_then(|lead| ensemble.dressing.errors_at(lead));
+        let Some(errors) = errors else { return raw.get(at).copied().unwrap_or(0.0) };
+        let begins = days_between(first, ensemble.first) - 1;
+        let at = at as i64;
+        let moved = errors.map(|error| {
+            let from = (at - error.round().clamp(-400.0, 400.0) as i64).clamp(begins.clamp(0, at), last);
+            raw.get(from as usize).copied().unwrap_or(0.0)
+        });
+        moved.iter().sum::<f64>() / moved.len() as f64
+    };
+    (0..raw.len()).map(of_day).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::heat::projection::Dressing;
+    use crate::season::days_after;
+    use crate::season::outlook::ensemble::Member;
+
+    fn day(text: &str) -> NaiveDate {
+        format!("2026-{text}").parse().expect("a day")
+    }
+
+    /// Ten °C·day on every day from 1 January, and draws of the two sums.
+    fn shares(draws: &[(f64, f64)]) -> WashShare {
+        shares_seen(draws, None)
+    }
+
+    fn shares_seen(draws: &[(f64, f64)], seen: Option<NaiveDate>) -> WashShare {
+        let profile = Profile::pinyon_needle_scale();
+        let eggs = profile.eggs.clone().expect("the shipped profile says it");
+        let first = day("01-01");
+        let to_date = HeatToDate {
+            first,
+            last_day: Some(first),
+            newest_real_day: Some(first),
+            sums: vec![10.0],
+            observed_sums: vec![10.0],
+            observed: vec![true],
+            filled_days: 0,
+        };
+        let lines = [Line((1..=120).map(|day| f64::from(day) * 10.0).collect())];
+        let needs = |(laying, after): &(f64, f64)| {
+            vec![Need::DegreeDays(*laying), Need::DegreeDays(92.0), Need::DegreeDays(*after), Need::Days(14)]
+        };
+        let draws: Vec<Vec<Need>> = draws.iter().map(needs).collect();
+        let members: Vec<Member> = Vec::new();
+        let ensemble =
+            Ensemble { first: days_after(first, 1), members, forecast_days: 0, dressing: Dressing::default() };
+        let seen: Vec<Option<NaiveDate>> = vec![seen];
+        let futures = Futures { lines: &lines, draws: &draws, seen: &seen, ensemble: &ensemble };
+        wash_share(&profile, &eggs, 0.9, &to_date, &futures).expect("a curve")
+    }
+
+    #[test]
+    fn eggs_that_were_seen_bring_the_whole_curve_forward() {
+        // On 1 January, at 10, instead of at 200: half laid at 60, hatch from 260 on.
+        let wash = shares_seen(&[(200.0, 250.0)], Some(day("01-01")));
+        assert_eq!((wash.on(day("01-01")), wash.on(day("01-06")), wash.on(day("01-11"))), (0.0, 0.5, 1.0));
+        assert_eq!((wash.on(day("01-26")), wash.on(day("01-31"))), (1.0, 0.5));
+    }
+
+    #[test]
+    fn where_nothing_is_in_doubt_the_share_rises_while_eggs_are_laid_and_falls_while_they_hatch() {
+        // Laid from 200 to 300, hatched from 450 to 550: 20 January is 200, the 25th 250, the 30th 300.
+        let wash = shares(&[(200.0, 250.0)]);
+        assert_eq!((wash.on(day("01-20")), wash.on(day("01-25")), wash.on(day("01-30"))), (0.0, 0.5, 1.0));
+        assert_eq!((wash.on(day("02-14")), wash.on(day("02-19")), wash.on(day("02-24"))), (1.0, 0.5, 0.0));
+        assert_eq!(wash.best_days(0.9), Some(DaySpan { first: day("01-29"), last: day("02-15") }));
+        // The first of the best days leaves a tenth to be laid.
+        let second = wash.second.expect("a second wash");
+        assert_eq!((second.after, second.adds), (day("01-29"), 0.1));
+    }
+
+    #[test]
+    fn doubt_makes_the_best_day_take_less_and_a_second_wash_add_more() {
+        let sure = shares(&[(200.0, 250.0)]);
+        let unsure = shares(&[(120.0, 250.0), (200.0, 250.0), (280.0, 250.0)]);
+        let peak = |wash: &WashShare| wash.peak().expect("a peak").1;
+        assert!(peak(&unsure) < peak(&sure));
+        assert!(unsure.second.expect("a second").adds >= sure.second.expect("a second").adds);
+        let (best, sure) = (unsure.best_days(0.9).expect("days"), sure.best_days(0.9).expect("days"));
+        assert!(best.first > sure.first && best.last < sure.last, "{best:?} within {sure:?}");
+    }
+}

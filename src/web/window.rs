@@ -1,0 +1,87 @@
+//! The days of a region's window as the page says them.
+
+use chrono::Days;
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::Visit;
+use super::views::{Known, RegionView};
+use crate::language::Language;
+use crate::message::NoticeFacts;
+use crate::season::decide::MovedBy;
+use crate::season::status::SeasonStanding;
+use crate::season::window::DeadlineRule;
+use crate::season::{NoticeKind, WindowDays, phrases};
+
+/// The days of the window in words; none where nothing can be said of them.
+pub(super) fn days(visit: &Visit, view: &RegionView) -> Option<Value> {
+    let (language, days, known) = (visit.language, view.days()?, view.known.as_ref()?);
+    let (outlook, window) = (&known.outlook, &view.profile.window);
+    let date = |day| phrases::date(language, day);
+    let begun = outlook.stage(&window.opens).map_or("maybe", |opens| match opens.chance_by(view.today) {
+        _ if opens.seen() => "seen",
+        chance if chance >= PROBABLY => "probably",
+        _ => "maybe",
+    });
+    // A notice on the move says what moved it.
+    let moved = view.notices.iter().rev().find(|notice| notice.kind == NoticeKind::DeadlineMoved);
+    let moved = moved.and_then(|notice| serde_json::from_value::<NoticeFacts>(notice.facts.clone()).ok());
+    let moved = moved.filter(|facts| facts.wash_by == days.deadline);
+    let was = days.was.or(moved.as_ref().and_then(|facts| facts.days).and_then(|days| days.was));
+    Some(context! {
+        look_from => date(days.look_from),
+        best => days.best.map(|best| phrases::span(language, best)),
+        wash_by => date(days.deadline),
+        rule => rule_name(days.rule),
+        was => was.map(date),
+        moved_by => moved.and_then(|facts| facts.moved_by).map(MovedBy::name),
+        hatch => hatch_words(language, &days),
+        settled => days.settled.map(date),
+        begun,
+        eggs => eggs(visit, view, known, &days),
+    })
+}
+
+/// On what the last day to wash rests, as a name among the words and for other programs.
+pub(super) fn rule_name(rule: DeadlineRule) -> &'static str {
+    match rule {
+        DeadlineRule::HatchEarly => "hatch-early",
+        DeadlineRule::LeastDays => "least-days",
+        DeadlineRule::HatchSeen => "hatch-seen",
+        DeadlineRule::Month => "month",
+    }
+}
+
+/// `between April 6 and May 3`: the 10 and 90 % points of the hatch.
+pub(super) fn hatch_words(language: Language, days: &WindowDays) -> Option<String> {
+    match (days.hatch_early?, days.hatch_late) {
+        (early, Some(late)) if early < late => Some(phrases::between(language, early, late)),
+        (early, Some(_)) => Some(match language {
+            Language::En => format!("on {}", phrases::date(language, early)),
+            Language::Es => format!("el {}", phrases::date(language, early)),
+        }),
+        (early, None) => Some(match language {
+            Language::En => format!("from {} on", phrases::date(language, early)),
+            Language::Es => format!("a partir del {}", phrases::date(language, early)),
+        }),
+    }
+}
+
+/// From this chance (0-1) on egg laying has `probably` begun: in tenths 6 in 10.
+const PROBABLY: f64 = 0.55;
+
+/// What a wash takes, of 100 eggs; none once the best time has passed. The curve itself is for staff.
+fn eggs(visit: &Visit, view: &RegionView, known: &Known, days: &WindowDays) -> Option<Value> {
+    use SeasonStanding::{Last, Look, Quiet, Ready, Wash};
+    if !matches!(view.shown.standing, Quiet | Ready | Look | Wash | Last) || days.best.is_none() {
+        return None;
+    }
+    let wash = known.outlook.wash.as_ref()?;
+    let (_, share) = wash.peak()?;
+    let last = wash.best_days(visit.site.app().config.policy.best_share)?.last;
+    let hundredth = |share: f64| (share * 100.0).round() as u32;
+    let week_later = last.checked_add_days(Days::new(7)).unwrap_or(last);
+    let loss = hundredth((wash.on(last) - wash.on(week_later)) / 7.0).max(1);
+    let second = wash.second.map(|second| hundredth(second.adds)).filter(|second| *second > 0);
+    Some(context! { take => hundredth(share), second, loss })
+}

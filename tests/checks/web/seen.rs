@@ -1,0 +1,84 @@
+//! The page of the question what people saw: what it asks, what its answers become, and what it says when one is missing.
+
+use treebell::people::{Address, Language, Reach, Zip};
+use treebell::people::{Consent, NewSubscriber};
+use treebell::store::field_reports::{ReportStanding, StoredReport};
+
+use super::sign_up::world;
+use super::support::World;
+use crate::people::field_reports::question_for;
+
+async fn asked() -> (World, String) {
+    let world = world().await;
+    let mailbox = "owner@example.org";
+    let new = NewSubscriber {
+        zips: vec![Zip::parse("00101").unwrap()],
+        addresses: vec![Address::parse(mailbox, Reach::NorthAmerica).unwrap()],
+        language: Language::En,
+        consent: Consent::Given { evidence: "invented".into() },
+    };
+    let now = "2025-03-10T16:00:00Z".parse().unwrap();
+    world.app.store.add_subscriber(&new, now).await.unwrap();
+    let token = question_for(&world.app.store, mailbox, now).await;
+    (world, token)
+}
+
+async fn reports(world: &World) -> Vec<StoredReport> {
+    let (first, last) = ("2025-01-01".parse().unwrap(), "2025-12-31".parse().unwrap());
+    world.app.store.field_reports(None, first, last).await.unwrap()
+}
+
+#[tokio::test]
+async fn an_answer_holds_what_was_seen_the_day_and_whether_the_tree_has_the_insect() {
+    let (world, token) = asked().await;
+    for (path, words) in [
+        (format!("/seen/{token}"), ["When did you look?", "3 days ago", "black beans"]),
+        (format!("/es/seen/{token}"), ["¿Qué día revisó?", "Hace 3 días", "frijolitos negros"]),
+    ] {
+        let page = world.get(&path).await;
+        for word in words {
+            assert!(page.body.contains(word), "{word}: {}", page.body);
+        }
+        assert_eq!(page.body.matches("name=\"saw\"").count(), 4);
+        assert!(!page.body.contains(" checked") && !page.body.contains(" selected"), "nothing is chosen for them");
+    }
+    assert_eq!(reports(&world).await, []);
+
+    let path = format!("/seen/{token}");
+    let said = world.post(&path, &[("saw", "none"), ("day", "3"), ("beans", "yes")]).await;
+    assert_eq!(said.status, 200);
+    for word in ["Thank you.", "Your answer is: Nothing new.", "value=\"3\" selected", "value=\"none\" checked"] {
+        assert!(said.body.contains(word), "{word}: {}", said.body);
+    }
+    let [none] = reports(&world).await.try_into().unwrap();
+    assert_eq!((none.observed_on.to_string().as_str(), none.day_known), ("2025-03-07", true));
+    assert_eq!((none.sight.as_deref(), none.infested), (Some("nothing"), Some(true)));
+    assert_eq!(none.standing, ReportStanding::New);
+
+    // Without the day it is kept, and the page asks for it.
+    let said = world.post(&path, &[("saw", "eggs"), ("day", "unsure")]).await;
+    assert!(said.body.contains("We do not know on which day you looked"), "{}", said.body);
+    let [eggs] = reports(&world).await.try_into().unwrap();
+    assert_eq!((eggs.id == none.id, eggs.day_known, eggs.sight.as_deref()), (true, false, Some("eggs")));
+    let said = world.post(&format!("/es/seen/{token}"), &[("saw", "eggs"), ("day", "0")]).await;
+    assert!(!said.body.contains("No sabemos qué día"), "{}", said.body);
+    assert!(reports(&world).await[0].day_known);
+}
+
+#[tokio::test]
+async fn nothing_chosen_is_said_beside_its_question_and_changes_nothing() {
+    let (world, token) = asked().await;
+    let path = format!("/seen/{token}");
+    let page = world.post(&path, &[("day", "1")]).await;
+    assert_eq!(page.status, 422);
+    assert!(page.body.contains("Please choose what you saw."), "{}", page.body);
+    for form in [
+        [("saw", "everything"), ("day", "1"), ("beans", "")],
+        [("saw", "eggs"), ("day", "10"), ("beans", "")],
+        [("saw", "eggs"), ("day", "-1"), ("beans", "")],
+        [("saw", "eggs"), ("day", "1"), ("beans", "maybe")],
+    ] {
+        assert_eq!(world.post(&path, &form).await.status, 400, "{form:?}");
+    }
+    assert_eq!(reports(&world).await, []);
+}

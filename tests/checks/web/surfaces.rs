@@ -1,0 +1,344 @@
+//! One truth about the window: on every day of two seasons, and in every state of the gallery, all surfaces tell the same
+//! days. Each surface tells some of them, in its own words; what it should say is made here from `outlook.json`'s window, and
+//! stands there letter for letter.
+
+use std::collections::BTreeSet;
+
+use chrono::{Datelike, Days, NaiveDate};
+use roxmltree::Document;
+use treebell::demo::state::State;
+use treebell::demo::weather;
+use treebell::language::Language;
+use treebell::message::NoticeFacts;
+use treebell::message::dates::{self, DateStyle};
+use treebell::people::Channel;
+use treebell::season::decide::Terms;
+use treebell::season::window::DeadlineRule;
+use treebell::season::{DaySpan, NoticeKind, WindowDays, phrases};
+use treebell::service::caches::{RecordCache, SeasonCache};
+use treebell::service::cycle;
+use treebell::store::Store;
+use treebell::store::notices::Notice;
+
+use super::gallery::{Gallery, STATES};
+use super::season::Season;
+use super::support::World;
+
+/// What `outlook.json` says of a region.
+struct Told {
+    /// `None` where nothing can be said.
+    days: Option<WindowDays>,
+    standing: String,
+    held_back: bool,
+    doubted: bool,
+}
+
+fn told(json: &str) -> Told {
+    let json: serde_json::Value = serde_json::from_str(json).unwrap();
+    let window = &json["season"]["window"];
+    let day = |value: &serde_json::Value| value.as_str().map(|text| text.parse::<NaiveDate>().unwrap());
+    let days = day(&window["deadline"]).map(|deadline| WindowDays {
+        look_from: day(&window["look_from"]).unwrap(),
+        best: day(&window["best_days"]["first"])
+            .map(|first| DaySpan { first, last: day(&window["best_days"]["last"]).unwrap() }),
+        deadline,
+        rule: serde_json::from_value::<DeadlineRule>(window["deadline_rule"].clone()).unwrap(),
+        last_from: day(&window["last_from"]).unwrap(),
+        hatch_early: day(&window["hatch"]["early"]),
+        hatch_late: day(&window["hatch"]["late"]),
+        settled: day(&window["settled"]),
+        was: day(&window["deadline_was"]),
+    });
+    assert_eq!(json["season"]["wash_by"], window["deadline"]);
+    let text = |key: &str| json[key].as_str().unwrap().to_owned();
+    Told {
+        days,
+        standing: text("standing"),
+        held_back: text("standing") != text("standing_by_heat"),
+        doubted: ["doubted", "awaited", "held"].contains(&text("backing").as_str()),
+    }
+}
+
+/// Between two marks; empty where they are not.
+fn part<'a>(text: &'a str, from: &str, to: &str) -> &'a str {
+    text.split_once(from).and_then(|(_, rest)| rest.split_once(to)).map_or("", |(part, _)| part)
+}
+
+fn hatch(language: Language, days: &WindowDays) -> Option<String> {
+    let (early, late) = (days.hatch_early?, days.hatch_late);
+    Some(match (late.filter(|late| *late > early), language) {
+        (Some(late), _) => phrases::between(language, early, late),
+        (None, Language::En) if late.is_some() => format!("on {}", phrases::date(language, early)),
+        (None, Language::Es) if late.is_some() => format!("el {}", phrases::date(language, early)),
+        (None, Language::En) => format!("from {} on", phrases::date(language, early)),
+        (None, Language::Es) => format!("a partir del {}", phrases::date(language, early)),
+    })
+}
+
+/// Asks every surface of a region; `at` says where and when. Gives its standing.
+async fn agree(world: &World, region: &str, home: &[(Language, String)], at: &str) -> String {
+    let path = |language: Language, rest: &str| match language {
+        Language::En => format!("/region/{region}{rest}"),
+        Language::Es => format!("/es/region/{region}{rest}"),
+    };
+    let told = told(&world.get(&path(Language::En, "/outlook.json")).await.body);
+    for (language, home) in home {
+        let language = *language;
+        let at = format!("{at}, {language:?}");
+        let page = world.get(&path(language, "")).await.body;
+        let badge = world.get(&path(language, "/badge.svg")).await.body;
+        let calendar = world.get(&path(language, "/calendar.ics")).await.body.replace("\r\n ", "");
+        let row = part(home, &format!("/region/{region}\""), "</li>");
+        let Some(days) = &told.days else {
+            assert!(!page.contains("class=\"facts days\"") && !calendar.contains("BEGIN:VEVENT"), "{at}");
+            continue;
+        };
+        let [look_from, deadline] = [days.look_from, days.deadline].map(|day| phrases::date(language, day));
+        let best = days.best.map(|best| phrases::span(language, best));
+
+        // The page: its list of days, and what it calls out above.
+        let list = part(&page, "<dl class=\"facts days\">", "</dl>");
+        let values: Vec<&str> = list.split("<dd>").skip(1).map(|rest| rest.split("</dd>").next().unwrap()).collect();
+        let mut wanted = vec![look_from.clone()];
+        wanted.extend(best.clone());
+        wanted.push(format!("{deadline}."));
+        wanted.extend(hatch(language, days));
+        wanted.extend(days.settled.map(|day| phrases::date(language, day)));
+        assert_eq!(values.len(), wanted.len(), "{at}: {list}");
+        for (value, wanted) in values.iter().zip(&wanted) {
+            let value = value.split(" <span").next().unwrap();
+            let value = value.trim_start_matches("about ").trim_start_matches("hacia el ");
+            assert_eq!(value, wanted, "{at}: {list}");
+        }
+        let signal = part(&page, "<div class=\"signal", "</div>");
+        let calls_out = ["wash", "last"].contains(&told.standing.as_str());
+        assert_eq!(signal.contains(&wash_by(language, &deadline)), calls_out, "{at}: {signal}");
+
+        // The row of the first page and the badge: the day that matters now.
+        let matters = match (told.standing.as_str(), &best) {
+            _ if told.held_back => None,
+            ("quiet" | "ready", _) => Some(look_from.clone()),
+            ("look", Some(best)) => Some(best.clone()),
+            ("look" | "wash" | "last", _) => Some(deadline.clone()),
+            _ => None,
+        };
+        for (surface, text) in [("row", row), ("badge", badge.as_str())] {
+            match &matters {
+                Some(day) => assert!(text.contains(day.as_str()), "{at}: {surface} without {day}: {text}"),
+                None => assert!(!text.contains(&deadline), "{at}: {surface}: {text}"),
+            }
+        }
+        if told.doubted && !told.held_back && matters.is_some() {
+            assert!(row.contains("(not confirmed yet)") || row.contains("(sin confirmar)"), "{at}: {row}");
+        }
+
+        // The calendar: a day to look, then the days to wash up to the last one.
+        let digits = |day: NaiveDate| day.format("%Y%m%d").to_string();
+        let value = |name: &str| -> Vec<String> {
+            let lines = calendar.split("\r\n").filter_map(|line| line.strip_prefix(name));
+            lines.map(|line| line.rsplit(':').next().unwrap().to_owned()).collect()
+        };
+        let wash = days.best.map_or(days.look_from, |best| best.first);
+        let look = days.best.map(|_| days.look_from);
+        let starts: Vec<String> = look.into_iter().chain([wash]).map(digits).collect();
+        assert_eq!(value("DTSTART;VALUE=DATE"), starts, "{at}");
+        assert_eq!(value("DTEND;VALUE=DATE").last(), Some(&digits(days.deadline.max(wash) + Days::new(1))), "{at}");
+        let described = calendar.replace("\\,", ",").replace("\\;", ";");
+        for said in best.iter().cloned().chain(hatch(language, days)).chain([deadline.clone()]) {
+            assert!(described.contains(&said), "{at}: the calendar does not say {said}: {described}");
+        }
+
+        // The chart's own words, in its row and for those who do not see it.
+        let chart = world.get(&path(language, "/chart.svg?w=900")).await.body;
+        let chart = part(&chart, "<desc", "</desc>").to_owned();
+        for said in best.iter().chain([&look_from, &deadline]) {
+            assert!(chart.contains(said.as_str()), "{at}: the chart does not say {said}: {chart}");
+        }
+    }
+    told.standing
+}
+
+fn wash_by(language: Language, day: &str) -> String {
+    match language {
+        Language::En => format!("Wash by {day}"),
+        Language::Es => format!("Lave a más tardar el {day}"),
+    }
+}
+
+async fn homes(world: &World) -> Vec<(Language, String)> {
+    let mut homes = Vec::new();
+    for (language, path) in [(Language::En, "/"), (Language::Es, "/es")] {
+        homes.push((language, world.get(path).await.body));
+    }
+    homes
+}
+
+/// The newest notice of a region: its message, feed entry and alert tell what the page of its day tells, and the last day to
+/// wash that was told stands until the page says that it has moved.
+async fn notice_agrees(world: &World, region: &str, notices: &[Notice], today: NaiveDate) {
+    let Some(newest) = notices.iter().filter(|one| one.released_at().is_some()).max_by_key(|one| one.released_at())
+    else {
+        return;
+    };
+    let told = told(&world.get(&format!("/region/{region}/outlook.json")).await.body);
+    let days = told.days.expect("a notice went out, so something can be said");
+    let at = format!("{region}, {today}, {}", newest.kind.name());
+    let facts: NoticeFacts = serde_json::from_value(newest.facts.clone()).unwrap();
+    let of_notice = facts.days.expect("the days of a notice");
+    assert_eq!(facts.wash_by, of_notice.deadline, "{at}");
+    let tells: Terms = serde_json::from_value(newest.reason.clone()).unwrap();
+    if tells.deadline.is_some() && newest.kind != NoticeKind::TooLateToWash {
+        assert_eq!(tells.deadline, Some(of_notice.deadline), "{at}");
+        assert_eq!(days.was.unwrap_or(days.deadline), of_notice.deadline, "{at}: what was told stands");
+    }
+    if newest.decided_on != today {
+        return;
+    }
+    // On its own day it tells the very days of the page; that it moved is news on the page no more.
+    let shown =
+        WindowDays { was: days.was, best: of_notice.best.filter(|best| best.first <= of_notice.deadline), ..of_notice };
+    assert_eq!(shown, days, "{at}");
+    for (language, root) in [(Language::En, ""), (Language::Es, "/es")] {
+        let (deadline, look_from) = (phrases::date(language, days.deadline), phrases::date(language, days.look_from));
+        let best = days.best.map(|best| phrases::span(language, best));
+        let mut wanted = match newest.kind {
+            NoticeKind::GetReady => vec![look_from],
+            NoticeKind::InspectNow => vec![],
+            _ => vec![deadline.clone()],
+        };
+        if matches!(newest.kind, NoticeKind::GetReady | NoticeKind::InspectNow | NoticeKind::WashNow) {
+            wanted.extend(best);
+        }
+        if matches!(newest.kind, NoticeKind::WashNow | NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash) {
+            wanted.extend(hatch(language, &days));
+        }
+        let news = world.get(&format!("{root}/region/{region}/news.atom")).await.body;
+        let entry = part(&news, "<entry>", "</entry>");
+        let alert = world.get(&format!("/region/{region}/alert.cap")).await.body;
+        let info = alert.split("<info>").nth(if language == Language::En { 1 } else { 2 }).unwrap();
+        for said in &wanted {
+            assert!(entry.contains(said.as_str()), "{at}: the feed does not say {said}: {entry}");
+            assert!(info.contains(said.as_str()), "{at}: the alert does not say {said}: {info}");
+        }
+        let day_of = |name: &str| part(info, &format!("<{name}>"), "T").parse::<NaiveDate>().unwrap();
+        let begins = match newest.kind {
+            NoticeKind::GetReady | NoticeKind::InspectNow => days.look_from,
+            NoticeKind::WashNow | NoticeKind::DeadlineMoved => days.best.map_or(days.look_from, |best| best.first),
+            NoticeKind::LastDaysToWash => days.last_from.min(today),
+            NoticeKind::TooLateToWash => days.deadline + Days::new(1),
+        };
+        assert_eq!(day_of("onset"), begins, "{at}");
+        if tells.deadline.is_some() {
+            assert_eq!(day_of("expires"), days.deadline + Days::new(1), "{at}");
+        }
+        assert!(info.contains("<certainty>Likely</certainty>"), "{at}: nobody saw anything");
+        // The messages that went to people.
+        if tells.deadline.is_none() {
+            continue;
+        }
+        for (channel, style) in [(Channel::Sms, DateStyle::Short), (Channel::Email, DateStyle::Full)] {
+            let text = world.app.store.notice_text(&newest.id, channel, language).await.unwrap();
+            let text = serde_json::to_string(&text).unwrap();
+            let deadline = dates::day(days.deadline, language, style);
+            assert!(text.contains(&deadline), "{at}: the {channel:?} does not say {deadline}: {text}");
+        }
+    }
+}
+
+/// A low region and a middle one.
+const WATCHED: [&str; 2] = ["cobre-bend", "dos-vientos"];
+
+/// Past years on record: as many as widen the spread, and few, since they cost time.
+const PAST_YEARS: i32 = 7;
+
+async fn season(year: i32) -> World {
+    let state = State::built_in().unwrap();
+    let made = weather::make(&state, 20_250_301);
+    let store = Store::in_memory().await.unwrap();
+    let mut regions = Vec::new();
+    for of_state in state.regions.iter().filter(|of| WATCHED.contains(&of.region.id.as_str())) {
+        let mut region = of_state.region.clone();
+        region.stations.truncate(1);
+        for (at, station) in state.stations.iter().enumerate() {
+            if region.stations.contains(&station.station.id) {
+                let mut versions = made.versions(at);
+                versions.retain(|one| (year - PAST_YEARS..=year).contains(&one.day.year()));
+                store.add_station(&station.station).await.unwrap();
+                store.add_versions(&station.station.id, &versions).await.unwrap();
+            }
+        }
+        regions.push(region);
+    }
+    store.put_regions(&regions, format!("{year}-01-01T07:00:00Z").parse().unwrap()).await.unwrap();
+    Season::of(store).on(&format!("{year}-01-20")).await
+}
+
+async fn every_day_of(year: i32) {
+    let world = season(year).await;
+    let (mut records, mut seasons) = (RecordCache::new(world.app.store.clone()), SeasonCache::default());
+    let (mut standings, mut kinds) = (BTreeSet::new(), BTreeSet::new());
+    let last = NaiveDate::from_ymd_opt(year, 6, 10).unwrap();
+    for day in NaiveDate::from_ymd_opt(year, 1, 20).unwrap().iter_days().take_while(|day| *day <= last) {
+        world.go_to(day);
+        let report = cycle::run(&world.app, &mut records, &mut seasons, &mut |_| {}).await.unwrap();
+        assert_eq!(report.faults, Vec::<String>::new(), "{day}");
+        let homes = homes(&world).await;
+        let notices = world.app.store.notices_of_season("pinyon-needle-scale", year).await.unwrap();
+        for region in WATCHED {
+            standings.insert(agree(&world, region, &homes, &format!("{region}, {day}")).await);
+            let own: Vec<Notice> = notices.iter().filter(|one| one.season.region == *region).cloned().collect();
+            kinds.extend(own.iter().map(|one| one.kind));
+            notice_agrees(&world, region, &own, day).await;
+        }
+    }
+    assert_eq!(standings.len(), 6, "{standings:?}");
+    for kind in [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::WashNow, NoticeKind::LastDaysToWash] {
+        assert!(kinds.contains(&kind), "{kinds:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn on_every_day_of_a_season_all_surfaces_tell_the_same_days() {
+    every_day_of(2024).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn on_every_day_of_another_season_all_surfaces_tell_the_same_days() {
+    every_day_of(2025).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn in_every_state_of_a_region_all_surfaces_tell_the_same_days() {
+    let gallery = Gallery::open("https://pinyon.example.org").await;
+    let homes = homes(&gallery.world).await;
+    for (state, region) in STATES {
+        agree(&gallery.world, region, &homes, state).await;
+    }
+}
+
+/// Pictures, pages and texts hold no word that says eggs are there, unless somebody saw them.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nothing_says_that_eggs_are_there_where_nobody_saw_them() {
+    let gallery = Gallery::open("https://pinyon.example.org").await;
+    for (state, region) in STATES.into_iter().filter(|(state, _)| *state != "seen") {
+        for root in ["", "/es"] {
+            for rest in ["", "/badge.svg", "/calendar.ics", "/chart.svg", "/news.atom"] {
+                let text = gallery.world.get(&format!("{root}/region/{region}{rest}")).await.body;
+                if rest.ends_with(".svg") && !text.is_empty() && text.starts_with("<svg") {
+                    Document::parse(&text).unwrap();
+                }
+                for claim in [
+                    "eggs now",
+                    "is laying",
+                    "are laying",
+                    "Hay huevos",
+                    "ya ponen",
+                    "Somebody saw eggs here",
+                    "Alguien vio huevos aquí",
+                ] {
+                    assert!(!text.contains(claim), "{state}{rest}: {claim}");
+                }
+            }
+        }
+    }
+}
