@@ -17,14 +17,18 @@
 pub mod clock;
 pub mod config;
 pub mod config_fault;
+pub mod files;
 pub mod geo;
 pub mod id;
 pub mod language;
 pub mod links;
+pub mod metrics;
 pub mod net;
+pub mod progress;
 pub mod randomness;
 pub mod region;
 pub mod secret;
+pub mod system_user;
 pub mod text;
 pub mod timetable;
 pub mod units;
@@ -35,6 +39,7 @@ pub mod weather;
 
 pub mod assessment;
 
+pub mod alarms;
 pub mod message;
 pub mod people;
 pub mod store;
@@ -47,5 +52,7 @@ pub mod service;
 pub mod demo;
 
 pub mod web;
+
+pub mod watch;
 
 pub mod commands;

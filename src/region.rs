@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::geo::Point;
 use crate::id::{StationId, text_id};
+use crate::text::is_hidden;
 
 /// A five-digit ZIP code, kept as text (leading zeros count).
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -105,7 +106,7 @@ impl Region {
                 "the name has {length} characters, and text messages have room for {LONGEST_REGION_NAME}: shorten it"
             ),
         );
-        wrong(self.name.chars().any(char::is_control), "the name holds a control character".into());
+        wrong(self.name.chars().any(is_hidden), "the name holds a character that is not seen".into());
         let Point { latitude, longitude } = self.place;
         wrong(!(-90.0..=90.0).contains(&latitude), format!("latitude {latitude} must lie between -90 and 90"));
         wrong(!(-180.0..=180.0).contains(&longitude), format!("longitude {longitude} must lie between -180 and 180"));

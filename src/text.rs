@@ -4,7 +4,8 @@ use std::error::Error;
 use std::fmt;
 
 use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD;
+use base64::engine::DecodePaddingMode;
+use base64::engine::general_purpose::{GeneralPurpose, GeneralPurposeConfig, STANDARD};
 
 /// Text on one line: control characters, line ends and runs of blanks become one blank, none at either end.
 pub fn one_line(text: &str) -> String {
@@ -20,6 +21,14 @@ pub fn one_line(text: &str) -> String {
     }
     line.truncate(line.trim_end().len());
     line
+}
+
+/// Whether a character is not seen and changes how others are: a control character, a line or paragraph separator, or one
+/// that turns the direction of writing, behind which a name could pass for another (Unicode Technical Report 36).
+pub fn is_hidden(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{2028}' | '\u{2029}')
+        || matches!(c, '\u{61C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
 }
 
 /// Text as it may stand in HTML and XML, between tags and inside an attribute in quotes of either kind.
@@ -105,6 +114,15 @@ pub fn did_you_mean(near: Option<&str>) -> String {
 /// RFC 4648, section 4, with padding.
 pub fn base64(bytes: &[u8]) -> String {
     STANDARD.encode(bytes)
+}
+
+/// As [`base64()`] writes it, with or without its padding.
+pub fn from_base64(text: &str) -> Option<Vec<u8>> {
+    const EITHER: GeneralPurpose = GeneralPurpose::new(
+        &base64::alphabet::STANDARD,
+        GeneralPurposeConfig::new().with_decode_padding_mode(DecodePaddingMode::Indifferent),
+    );
+    EITHER.decode(text).ok()
 }
 
 /// An error and all its causes in one line.
@@ -194,7 +212,11 @@ mod tests {
             [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")]
         {
             assert_eq!(base64(plain.as_bytes()), coded);
+            for written in [coded, coded.trim_end_matches('=')] {
+                assert_eq!(from_base64(written).as_deref(), Some(plain.as_bytes()), "{written}");
+            }
         }
+        assert_eq!(from_base64("Zm9v\n"), None);
     }
 
     #[test]

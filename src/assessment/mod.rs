@@ -9,6 +9,7 @@ pub mod season_model;
 pub mod past;
 pub mod skill;
 
+mod lived_season;
 pub mod policy_loss;
 pub mod rehearsal;
 pub mod sightings;

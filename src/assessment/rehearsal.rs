@@ -6,17 +6,15 @@
 use chrono::NaiveDate;
 use serde::Serialize;
 
-use crate::heat::hindcast::{AssumedForecast, assumed_forecast};
-use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, Projector};
-use crate::heat::{DayOrigin, FilledDay};
-use crate::region::Release;
+use super::lived_season::LivedSeason;
+use crate::heat::hindcast::AssumedForecast;
+use crate::heat::projection::{Dressing, Projector};
+use crate::region::{RegionId, Release};
 use crate::season::decide::{Answer, Facts, carried_out, decide, told_days};
 use crate::season::learning::Learned;
-use crate::season::outlook::{ForecastSkill, OutlookInput, make, projected_ensemble, season_heat};
 use crate::season::window::ToldDays;
-use crate::season::{
-    NoticeKind, Outlook, Policy, Profile, SeasonKey, WindowDays, days_after, days_before, days_between,
-};
+use crate::season::{NoticeKind, Outlook, Policy, Profile, WindowDays, days_after, days_before, days_between};
+use crate::weather::StationId;
 
 /// Days before and after our heat number is reached that are lived through.
 const BEFORE_DAYS: u32 = 49;
@@ -50,48 +48,14 @@ pub fn rehearse(
     forecast: AssumedForecast,
     dressing: &Dressing,
 ) -> Option<Rehearsal> {
-    let (first, temperatures) = projector.season(season)?;
-    let projected = projector.for_season(season);
-    let key = SeasonKey { profile: profile.id.clone(), region: "rehearsal".into(), year: season };
-    let filled = |(day, temperatures): (NaiveDate, &_), origin| FilledDay { day, temperatures: *temperatures, origin };
-    let days: Vec<FilledDay> =
-        first.iter_days().zip(temperatures).map(|day| filled(day, DayOrigin::Observed)).collect();
-    // What stands beside the dates changes no decision.
-    let no_skill = ForecastSkill::default();
-    let belief = Learned::prior(profile, season).of_region(profile, &key.region);
+    let lived = LivedSeason::of(projector, season, dressing, &StationId::from(""))?;
+    let first = lived.first;
+    let belief = Learned::prior(profile, season).of_region(profile, &RegionId::from("rehearsal"));
     let outlook_on = |today: NaiveDate| -> Option<Outlook> {
-        // Today's own extremes are known tomorrow.
-        let known = usize::try_from(days_between(first, today)).unwrap_or(0).min(days.len());
-        let (so_far, recent) = (days.get(..known)?, temperatures.get(..known)?);
-        let heat = season_heat(profile, season, so_far);
-        let last_day = days_before(today, 1);
-        let now = Now {
-            last_day,
-            sum: heat.last().map_or(0.0, |day| day.sum),
-            recent,
-            forecast: &[],
-            forecast_errors_c: &FORECAST_ERRORS_C,
-        };
-        let came = temperatures.get(known..).unwrap_or_default();
-        let said = assumed_forecast(&projected, &now, came, forecast, season);
-        let said: Vec<FilledDay> = today.iter_days().zip(&said).map(|day| filled(day, DayOrigin::Forecast)).collect();
-        let ensemble = projected_ensemble(profile, season, &projected, &heat, so_far, &said, dressing);
-        Some(make(&OutlookInput {
-            season: &key,
-            profile,
-            belief: &belief,
-            policy,
-            station: &"".into(),
-            today,
-            heat: &heat,
-            ensemble: &ensemble,
-            reports: &[],
-            borrowed: None,
-            forecast_fit: None,
-            skill: &no_skill,
-        }))
+        let morning = lived.morning(profile, today, forecast)?;
+        Some(lived.outlook(&morning, profile, &belief, policy, today))
     };
-    let end = days_after(first, u32::try_from(days.len()).unwrap_or(u32::MAX).saturating_sub(1));
+    let end = days_after(first, u32::try_from(lived.days.len()).unwrap_or(u32::MAX).saturating_sub(1));
     let whole = outlook_on(days_after(opened, WHOLE_DAYS).min(end))?;
     let truth = WindowDays::of(profile, policy, &whole, ToldDays::default());
     let best_from = truth.best.map(|best| best.first);

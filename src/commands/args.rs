@@ -6,6 +6,7 @@ use chrono_tz::Tz;
 use crate::geo::Point;
 use crate::heat::{Cutoff, Method};
 use crate::language::Language;
+use crate::people::csv::evidence;
 use crate::text::near_name;
 use crate::units::{dd_c_to_f, f_to_c, feet_to_m};
 use crate::weather::feeds::check_source;
@@ -28,6 +29,22 @@ impl Elevation {
         // To the decimetre, so that feet do not leave a tail of digits.
         self.elevation_m.or(self.elevation_ft.map(|feet| (feet_to_m(feet) * 10.0).round() / 10.0))
     }
+}
+
+/// Why something is done, for the audit.
+#[derive(Debug, Default, clap::Args)]
+pub struct Why {
+    /// Why, in a few words without addresses; it is kept in the audit
+    #[arg(long, value_name = "REASON", value_parser = reason)]
+    pub why: Option<String>,
+}
+
+/// Words that outlive the erasure of whoever they may be about.
+fn reason(text: &str) -> Result<String, String> {
+    evidence(text, None).map_err(|why| match text.trim() {
+        "" => "nothing was given: say why in a few words".into(),
+        _ => why.replace("how the owner agreed, not who it is", "why, not who it is"),
+    })
 }
 
 /// The unit in which a command takes temperatures and prints heat.

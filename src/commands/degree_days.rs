@@ -9,6 +9,7 @@ use serde::Serialize;
 use super::args::{DegreeUnit, cutoff, method};
 use super::error::CommandError;
 use super::format::{counted, print_json, print_out};
+use crate::files::Capped;
 use crate::heat::{Cutoff, DailySeries, DayTemperatures, HeatRule, HeatRuleError, Method};
 use crate::text::first_few;
 use crate::units::c_to_f;
@@ -58,7 +59,7 @@ pub fn run(args: &DegreeDays) -> Result<(), CommandError> {
     let cannot = |why: io::Error| CommandError::Usage(format!("could not read `{name}`: {why}"));
     let source: Box<dyn Read> =
         if args.file == "-" { Box::new(io::stdin()) } else { Box::new(File::open(&args.file).map_err(cannot)?) };
-    let series = read_series(source, unit)
+    let series = read_series(Capped::new(source, LARGEST), unit)
         .map_err(|faults| CommandError::Usage(format!("`{name}` cannot be used:\n  {}", faults.join("\n  "))))?;
 
     let table = HeatTable::new(&rule, &series.series);
@@ -102,6 +103,9 @@ fn rule(args: &DegreeDays, unit: DegreeUnit) -> Result<HeatRule, CommandError> {
     })
 }
 
+/// Ten thousand years of days have less, bytes.
+const LARGEST: u64 = 64 << 20;
+
 struct Input {
     series: DailySeries,
     blank: usize,
@@ -114,6 +118,9 @@ fn read_series(source: impl Read, unit: DegreeUnit) -> Result<Input, Vec<String>
     let header = reader.headers().map_err(|why| vec![why.to_string()])?.clone();
     let column = |wanted: &str| {
         let same = |name: &str| name.trim_start_matches('\u{feff}').eq_ignore_ascii_case(wanted);
+        if header.iter().filter(|name| same(name)).count() > 1 {
+            return Err(format!("line 1: column `{wanted}` is there twice; leave one of them out"));
+        }
         header.iter().position(same).ok_or_else(|| {
             let seen = header.iter().collect::<Vec<_>>().join(", ");
             format!("line 1: no column `{wanted}` among `{seen}`; the first line must name date, tmin and tmax")

@@ -3,9 +3,10 @@
 use comfy_table::{Cell, CellAlignment};
 use serde_json::json;
 
+use super::args::Why;
 use super::error::CommandError;
 use super::format::{bare_table, instant, print_out};
-use super::open::open_store;
+use super::open::open_store_for;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
@@ -42,20 +43,34 @@ pub struct Deliveries {
 #[derive(Debug, clap::Subcommand)]
 enum Action {
     /// Try a delivery that failed, bounced or stayed uncertain once more.
-    Retry { id: String },
+    Retry {
+        id: String,
+        #[command(flatten)]
+        why: Why,
+    },
     /// End a delivery that has not gone out.
-    Cancel { id: String },
+    Cancel {
+        id: String,
+        #[command(flatten)]
+        why: Why,
+    },
 }
 
 /// # Errors
 /// When the store cannot be opened, or the wish cannot be carried out.
 pub async fn run(args: Deliveries, config: &Config) -> Result<(), CommandError> {
-    let store = open_store(config).await.map_err(|why| CommandError::Store(why.to_string()))?;
+    let why = match &args.action {
+        None => &Why::default(),
+        Some(Action::Retry { why, .. } | Action::Cancel { why, .. }) => why,
+    };
+    let store = open_store_for(config, why).await?;
     let now = SystemClock.now();
     match &args.action {
         None => list(&store, config, &args).await?,
-        Some(Action::Retry { id }) => told(id, "tried again", store.retry_delivery(id, now).await.map_err(failed)?)?,
-        Some(Action::Cancel { id }) => {
+        Some(Action::Retry { id, .. }) => {
+            told(id, "tried again", store.retry_delivery(id, now).await.map_err(failed)?)?
+        }
+        Some(Action::Cancel { id, .. }) => {
             let done = store.cancel_delivery(id, "staff cancelled it", now).await.map_err(failed)?;
             told(id, "cancelled", done)?;
         }
@@ -142,7 +157,7 @@ fn told(id: &str, wish: &str, done: ByHand) -> Result<(), CommandError> {
             format!("delivery `{id}` was of use until {end}: sending it now would mislead")
         }
     };
-    Err(CommandError::CheckSaidNo(why))
+    Err(CommandError::Usage(why))
 }
 
 fn state(name: &str) -> Result<DeliveryState, String> {

@@ -7,6 +7,20 @@ use crate::service::app::AppError;
 use crate::store::StoreError;
 use crate::text::Chain;
 
+/// What each exit code means, as `treebell --help` tells it: the one place that says so.
+pub const EXIT_CODES: &str = "\
+Exit codes:
+  0   done
+  1   a fault of this machine or of ours, such as a full disk or output that cannot be written
+  2   what was asked for cannot be had: arguments, names that are unknown or taken, settings, files
+  3   the store cannot be opened, read or written, or another process keeps it
+  4   a check said no: of a profile, of the messages, of a fit, of a belief
+  5   sources outside gave nothing, while all else was done (`once`, `weather pull`)
+  75  try again (`bounce` alone: whatever went wrong, the mail server keeps the report)";
+
+/// EX_TEMPFAIL of sysexits: a mail server keeps what it brought and brings it again.
+pub const TRY_AGAIN: u8 = 75;
+
 /// Why a command ended early, sorted by exit code.
 #[derive(Debug, thiserror::Error)]
 pub enum CommandError {
@@ -20,7 +34,10 @@ pub enum CommandError {
     CheckSaidNo(String),
     #[error("{0}")]
     Failed(String),
-    /// For a mail server, which keeps what it brought and brings it again (EX_TEMPFAIL of sysexits).
+    /// Sources outside gave nothing: all else was done.
+    #[error("{0}")]
+    SourcesFailed(String),
+    /// For a mail server: see [`TRY_AGAIN`].
     #[error("{0}")]
     BringAgain(String),
 }
@@ -29,9 +46,11 @@ pub enum CommandError {
 impl From<StoreError> for CommandError {
     fn from(why: StoreError) -> Self {
         match &why {
-            StoreError::Conflict(_) | StoreError::BadAddress { .. } | StoreError::NoFolder { .. } => {
-                Self::Usage(with_causes(&why))
-            }
+            StoreError::Conflict(_)
+            | StoreError::BadAddress { .. }
+            | StoreError::NoFolder { .. }
+            | StoreError::NoStore { .. }
+            | StoreError::Keys { .. } => Self::Usage(with_causes(&why)),
             _ => Self::Store(with_causes(&why)),
         }
     }
@@ -58,7 +77,8 @@ impl CommandError {
             CommandError::Usage(_) | CommandError::Config(_) => 2,
             CommandError::Store(_) => 3,
             CommandError::CheckSaidNo(_) => 4,
-            CommandError::BringAgain(_) => 75,
+            CommandError::SourcesFailed(_) => 5,
+            CommandError::BringAgain(_) => TRY_AGAIN,
         })
     }
 }

@@ -20,7 +20,7 @@ use crate::store::Store;
 use crate::store::field_reports::{
     Judgement, NewFieldReport, ReportMend, ReportSource, ReportStanding, Seen, StoredReport,
 };
-use crate::text::{did_you_mean, near_name};
+use crate::text::{did_you_mean, is_hidden, near_name};
 
 /// Keep what was seen at the trees
 #[derive(Debug, clap::Subcommand)]
@@ -297,10 +297,8 @@ fn no_contradiction(sight: &Sight, infested: Option<Infested>) -> Result<(), Com
 
 /// Words that are kept as they were typed: no control characters, and none that turn the direction of others.
 fn plain(flag: &str, text: Option<String>, longest: usize) -> Result<Option<String>, CommandError> {
-    let turns =
-        |c: char| matches!(c, '\u{61C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}');
     let Some(text) = text else { return Ok(None) };
-    let odd = text.chars().any(|c| c.is_control() || turns(c) || matches!(c, '\u{2028}' | '\u{2029}'));
+    let odd = text.chars().any(is_hidden);
     if odd || text.trim().is_empty() || text.chars().count() > longest {
         return Err(CommandError::Usage(format!("{flag}: 1 to {longest} plain characters are wanted")));
     }

@@ -9,6 +9,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use super::error::CommandError;
 use crate::units::m_to_feet;
 use crate::weather::SourceRef;
+use crate::weather::feeds::has_secret;
 
 /// JSON on standard output, for programs.
 pub fn print_json<T: serde::Serialize + ?Sized>(value: &T) -> Result<(), CommandError> {
@@ -19,7 +20,8 @@ pub fn print_json<T: serde::Serialize + ?Sized>(value: &T) -> Result<(), Command
 /// Text on standard output. A reader that has seen enough, as `head` has, is no fault.
 pub fn print_out(text: &str) -> Result<(), CommandError> {
     use std::io::{ErrorKind, Write};
-    match std::io::stdout().write_all(text.as_bytes()) {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(why) if why.kind() != ErrorKind::BrokenPipe => {
             Err(CommandError::Failed(format!("standard output cannot be written: {why}")))
         }
@@ -92,5 +94,6 @@ pub fn height_words(higher_m: f64) -> String {
 }
 
 pub fn source_words(source: &SourceRef) -> String {
-    format!("{}:{}", source.feed.name(), source.id)
+    let id = if has_secret(source) { "(an address that holds a password: change it)" } else { &source.id };
+    format!("{}:{id}", source.feed.name())
 }

@@ -5,15 +5,16 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::Datelike;
 use serde_json::json;
 
+use super::args::Why;
 use super::error::CommandError;
 use super::format::{bare_table, instant, print_out, short_date_or};
-use super::open::open_store;
+use super::open::open_store_for;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
 use crate::season::NoticeId;
+use crate::store::Store;
 use crate::store::notices::{Notice, NoticeState};
-use crate::store::{Store, StoreError};
 
 /// List a season's notices, or hold, release, cancel or recall one.
 #[derive(Debug, clap::Args)]
@@ -50,29 +51,35 @@ struct ByName {
     /// Who says so; it is kept with the notice.
     #[arg(long, value_name = "NAME")]
     by: String,
+    #[command(flatten)]
+    why: Why,
 }
 
 /// # Errors
 /// When the store cannot be opened, or the wish cannot be carried out.
 pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
-    let store = open_store(config).await.map_err(|why| CommandError::Store(why.to_string()))?;
+    let why = match &args.action {
+        None => &Why::default(),
+        Some(Action::Hold(of) | Action::Release(of) | Action::Cancel(of) | Action::Recall(of)) => &of.why,
+    };
+    let store = open_store_for(config, why).await?;
     let now = SystemClock.now();
     match &args.action {
         None => list(&store, &args).await?,
-        Some(Action::Hold(ByName { id, by })) => {
-            store.hold_notice(id, Some(&format!("held by {by}"))).await.map_err(failed)?;
+        Some(Action::Hold(ByName { id, by, .. })) => {
+            store.hold_notice(id, Some(&format!("held by {by}"))).await?;
             eprintln!("notice {id} is held: it goes out only when it is released");
         }
-        Some(Action::Release(ByName { id, by })) => {
-            let deliveries = store.release_notice(id, by, now).await.map_err(failed)?;
+        Some(Action::Release(ByName { id, by, .. })) => {
+            let deliveries = store.release_notice(id, by, now).await?;
             eprintln!("notice {id} is released: {deliveries} deliveries are queued");
         }
-        Some(Action::Cancel(ByName { id, by })) => {
-            store.cancel_notice(id, Some(&format!("cancelled by {by}"))).await.map_err(failed)?;
+        Some(Action::Cancel(ByName { id, by, .. })) => {
+            store.cancel_notice(id, Some(&format!("cancelled by {by}"))).await?;
             eprintln!("notice {id} is cancelled: it never goes out this season");
         }
-        Some(Action::Recall(ByName { id, by })) => {
-            let deliveries = store.recall_notice(id, Some(&format!("recalled by {by}")), now).await.map_err(failed)?;
+        Some(Action::Recall(ByName { id, by, .. })) => {
+            let deliveries = store.recall_notice(id, Some(&format!("recalled by {by}")), now).await?;
             eprintln!("notice {id} is recalled: {deliveries} deliveries had not gone out and are cancelled");
         }
     }
@@ -83,15 +90,14 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
 async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
     let now = SystemClock.now();
     let year = args.season.unwrap_or_else(|| now.year());
-    let profiles: BTreeSet<String> =
-        store.all_regions().await.map_err(failed)?.into_iter().map(|region| region.profile).collect();
+    let profiles: BTreeSet<String> = store.all_regions().await?.into_iter().map(|region| region.profile).collect();
     let mut notices = Vec::new();
     for profile in &profiles {
-        notices.extend(store.notices_of_season(profile, year).await.map_err(failed)?);
+        notices.extend(store.notices_of_season(profile, year).await?);
     }
     let mut rows = Vec::new();
     for notice in notices {
-        let (counts, ended) = store.notice_progress(&notice.id, now).await.map_err(failed)?;
+        let (counts, ended) = store.notice_progress(&notice.id, now).await?;
         rows.push((notice, counts, ended));
     }
     if args.json {
@@ -154,11 +160,4 @@ fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) 
         "deliveries": counts,
         "all_ended": ended && !counts.is_empty(),
     })
-}
-
-fn failed(why: StoreError) -> CommandError {
-    match why {
-        StoreError::Conflict(conflict) => CommandError::CheckSaidNo(conflict.to_string()),
-        other => CommandError::Store(other.to_string()),
-    }
 }

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::args::Why;
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::randomness::Randomness;
@@ -10,30 +11,37 @@ use crate::service::app;
 use crate::service::app::{App, AppError, load_profiles};
 use crate::service::profile_shelf::with_adopted;
 use crate::store::Store;
+use crate::store::acts::Actor;
 use crate::store::learning::AdoptedProfile;
+use crate::system_user;
 
-/// The whole app, on this machine's clock.
+/// The whole app, on this machine's clock. Acts on its store are those of whoever runs the command.
 pub async fn open_app(config: &Config) -> Result<App, AppError> {
-    App::open(config, Arc::new(SystemClock), &Randomness::of_system()).await
+    let mut app = App::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
+    app.store = app.store.acting(actor(&Why::default()));
+    Ok(app)
 }
 
-/// The store of the settings, with secrets from this machine.
+/// The store of the settings, with secrets from this machine. Acts on it are those of whoever runs the command.
 pub async fn open_store(config: &Config) -> Result<Store, AppError> {
-    app::open_store(config, &Randomness::of_system()).await
+    open_store_for(config, &Why::default()).await
+}
+
+/// As [`open_store`], for acts with a reason.
+pub async fn open_store_for(config: &Config, why: &Why) -> Result<Store, AppError> {
+    Ok(app::open_store(config, &Randomness::of_system()).await?.acting(actor(why)))
+}
+
+/// Whoever runs this program.
+pub fn actor(why: &Why) -> Actor {
+    Actor { user: system_user::current(), account: None, why: why.why.clone(), clock: Arc::new(SystemClock) }
 }
 
 /// The profiles in use: those of the settings and over them what was adopted, and which of the two holds. A store that is not
 /// there, or waits for this program's schema, is left as it is and has nothing adopted.
 pub async fn profiles_in_use(config: &Config) -> Result<(Profiles, Vec<(AdoptedProfile, Holds)>), AppError> {
     let given = load_profiles(config)?;
-    let randomness = Randomness::of_system();
-    let store = match &config.store.address_secret {
-        Some(secret) => {
-            let address = secret.read().await.map_err(AppError::Secret)?;
-            Store::open_if_current(address.expose(), &randomness).await?
-        }
-        None => Store::open_if_current(&config.store.address, &randomness).await?,
-    };
+    let store = app::open_store_if_current(config, &Randomness::of_system()).await?;
     let Some(store) = store else { return Ok((given, Vec::new())) };
     let found = with_adopted(&given, &store).await;
     store.close().await;

@@ -15,7 +15,7 @@ use crate::region::{Region, RegionId};
 use crate::season::outlook::{DaySpan, SecondWash, WashShare};
 use crate::season::profile::Profile;
 use crate::season::window::DeadlineRule;
-use crate::season::{DateSpread, Outlook, Policy, StageId, WindowDays, phrases};
+use crate::season::{DateSpread, Outlook, Policy, StageId, WindowDays, learning_words, phrases};
 use crate::service::app::App;
 use crate::service::assess;
 use crate::service::caches::{RecordCache, SeasonCache};
@@ -201,6 +201,8 @@ fn one_region(app: &App, region: &Region, assessment: &Assessment, unit: DegreeU
     if let Some(profile) = app.profiles.get(&region.profile) {
         text += &stage_lines(&profile, outlook, language);
         text += &window_lines(&profile, &app.config.policy, outlook, &assessment.days);
+        let learned = outlook.learned.as_ref().and_then(|note| learning_words::note(language, &profile, note));
+        text += &learned.map(|note| format!("{note}\n")).unwrap_or_default();
     }
     text += "what is decided today:\n";
     for verdict in &assessment.decision.verdicts {

@@ -1,9 +1,9 @@
 //! `treebell profile check` and `treebell profile show`.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use super::error::CommandError;
-use super::files::in_file;
+use super::files::{in_file, read_text};
 use super::format::{instant, print_out};
 use super::open::profiles_in_use;
 use crate::config::Config;
@@ -47,7 +47,7 @@ pub async fn run(args: &ProfileCommand, config: &Config) -> Result<(), CommandEr
 fn check(files: &[PathBuf]) -> Result<(), CommandError> {
     let mut faults = Vec::new();
     for file in files {
-        match Profile::parse(&read(file)?) {
+        match Profile::parse(&read_text(file)?) {
             Ok(profile) => print_out(&format!(
                 "{}: sound: profile {}, {} stages{}\n",
                 file.display(),
@@ -59,12 +59,6 @@ fn check(files: &[PathBuf]) -> Result<(), CommandError> {
         }
     }
     if faults.is_empty() { Ok(()) } else { Err(CommandError::CheckSaidNo(faults.join("\n"))) }
-}
-
-#[expect(clippy::disallowed_methods, reason = "a command serves nobody else")]
-fn read(file: &Path) -> Result<String, CommandError> {
-    std::fs::read_to_string(file)
-        .map_err(|why| CommandError::Usage(format!("{} cannot be read: {why}", file.display())))
 }
 
 async fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandError> {

@@ -3,19 +3,28 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use axum::Router;
 use futures::FutureExt;
-use tracing::info;
+use sd_notify::NotifyState;
+use tracing::{info, warn};
 
+use super::args::Why;
 use super::error::{CommandError, with_causes};
 use super::format::print_out;
+use super::open::actor;
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::dispatch::channels;
 use crate::randomness::Randomness;
+use crate::service::alarms::AlarmParts;
 use crate::service::app::App;
-use crate::service::daemon::{self, DaemonError, Outside, Role};
+use crate::service::daemon::{self, DaemonError, Manager, OnceReport, Outside, Role};
 use crate::service::subscribe::stop;
+use crate::service::watchdog;
+use crate::watch::{self, Readiness};
 use crate::weather::fetch::Fetcher;
+use crate::web::limits::Limits;
+use crate::web::server::Doors;
 use crate::web::{self, Site, server};
 
 #[derive(Debug, clap::Args)]
@@ -43,27 +52,40 @@ pub async fn run(args: Run, config: &Config) -> Result<(), CommandError> {
             "--only needs a PostgreSQL store: an SQLite file has room for one service, which does it all".into(),
         ));
     }
-    outside.pages = pages(&app, args.only).await?;
-    let ready = || {
-        // Without systemd there is nobody to tell.
-        if let Err(why) = sd_notify::notify(&[sd_notify::NotifyState::Ready]) {
-            info!("systemd could not be told that the service is ready: {why}");
-        }
+    let pages = pages(&app, args.only).await?;
+    let readiness = Readiness::new(app.clone(), pages.as_ref().map(|(router, _)| router.clone()));
+    outside.servers.extend(pages.map(|(_, server)| server));
+    outside.servers.extend(watchers(&app, &readiness).await?);
+    let every = sd_notify::watchdog_enabled().map_or(watchdog::LOOK_EVERY, |within| within / 3);
+    let manager = Manager {
+        until_ready: readiness.until_ready().boxed(),
+        ready: Box::new(|| tell_systemd(NotifyState::Ready)),
+        alive_every: every.min(watchdog::LOOK_EVERY),
+        alive: Box::new(|| tell_systemd(NotifyState::Watchdog)),
     };
-    let drained = daemon::run(&app, outside, args.only, ready, told_to_stop()?).await.map_err(daemon_error)?;
+    let drained = daemon::run(&app, outside, args.only, manager, told_to_stop()?).await.map_err(daemon_error)?;
     info!("messages since the start: {drained:?}");
     app.store.close().await;
     Ok(())
 }
 
+/// Without systemd there is nobody to tell, which is no fault.
+fn tell_systemd(state: NotifyState<'_>) {
+    let told = state.to_string();
+    if let Err(why) = sd_notify::notify(&[state]) {
+        warn!("systemd could not be told {told}: {why}");
+    }
+}
+
 /// One cycle, then the queue.
 ///
 /// # Errors
-/// As [`run`]; regions that could not be served end it with code 1 after all others were done.
+/// As [`run`]; regions that could not be served end it with code 1 after all others were done, stations of which no source
+/// gave anything with code 5.
 pub async fn once(args: Once, config: &Config) -> Result<(), CommandError> {
     let (app, outside) = gather(config).await?;
     let patience = Duration::from_secs(args.patience);
-    let (report, pulled, drained) =
+    let OnceReport { cycle: report, pulled, drained, .. } =
         daemon::once(&app, outside, patience, told_to_stop()?).await.map_err(daemon_error)?;
     app.store.close().await;
     print_out(&format!(
@@ -77,27 +99,45 @@ pub async fn once(args: Once, config: &Config) -> Result<(), CommandError> {
         "{} messages sent, {} to be tried again, {} refused for good, {} uncertain\n",
         drained.sent, drained.later, drained.failed, drained.uncertain
     ))?;
-    for silent in pulled.silent_stations() {
-        eprintln!("no source of station {silent} answered; `treebell weather status` says why");
+    let silent = pulled.silent_stations();
+    let mut faults = report.faults;
+    let regions_failed = !faults.is_empty();
+    faults.extend(
+        silent.iter().map(|id| format!("no source of station {id} gave anything; `treebell weather status` says why")),
+    );
+    match (regions_failed, faults.is_empty()) {
+        (_, true) => Ok(()),
+        (true, _) => Err(CommandError::Failed(faults.join("\n"))),
+        (false, _) => Err(CommandError::SourcesFailed(faults.join("\n"))),
     }
-    if report.faults.is_empty() { Ok(()) } else { Err(CommandError::Failed(report.faults.join("\n"))) }
 }
 
 async fn gather(config: &Config) -> Result<(App, Outside), CommandError> {
     let faults = |faults: Vec<crate::config::ConfigFault>| {
         CommandError::Usage(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
     };
+    for open in config.files_open_to_others() {
+        warn!("{open}");
+    }
     let channels = channels::from_settings(&config.email, &config.sms, config.hooks.path.as_ref()).map_err(faults)?;
+    let alarms = AlarmParts::of(config.alarms.ping.as_ref()).map_err(|fault| faults(vec![fault]))?;
     let randomness = Randomness::of_system();
     let fetcher = Fetcher::new(&config.feeds, Arc::new(SystemClock), randomness.clone())
         .map_err(|why| CommandError::Usage(crate::weather::feeds::chain(&why)))?;
     let app = App::open(config, Arc::new(SystemClock), &randomness).await?;
+    if app.store.key_lies_inside() {
+        warn!(
+            "the key of the address hashes lies in the store beside them: whoever copies the store can find out which phone numbers \
+             stopped, and make links. `treebell key move --to FILE` moves it out"
+        );
+    }
+    let starter = Some(actor(&Why::default()));
     let stop = stop::personaliser(&config.messages.public_url, app.store.address_hash().clone());
-    Ok((app, Outside { fetcher, channels, personaliser: Arc::new(stop), pages: None }))
+    Ok((app, Outside { fetcher, channels, personaliser: Arc::new(stop), alarms, starter, servers: Vec::new() }))
 }
 
 /// What serves the pages, when this process is to serve any: listening already, so that an address in use is told at once.
-async fn pages(app: &App, only: Option<Role>) -> Result<Option<daemon::Pages>, CommandError> {
+async fn pages(app: &App, only: Option<Role>) -> Result<Option<(Router, daemon::Server)>, CommandError> {
     let listen = match (only, app.config.web.listen) {
         (None | Some(Role::Web), Some(listen)) => listen,
         (Some(Role::Web), None) => {
@@ -105,11 +145,46 @@ async fn pages(app: &App, only: Option<Role>) -> Result<Option<daemon::Pages>, C
         }
         _ => return Ok(None),
     };
+    let faults = app.config.hooks.faults();
+    if !faults.is_empty() {
+        return Err(CommandError::Usage(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")));
+    }
     let site = Site::new(app.clone()).map_err(|why| CommandError::Failed(with_causes(&why)))?;
     let listener = server::listen(listen).await.map_err(|why| CommandError::Usage(why.to_string()))?;
+    if let Ok(address) = listener.local_addr() {
+        info!("pages are served on http://{address}");
+    }
     let router = web::router(&site);
     site.warm();
-    Ok(Some(Box::new(move |shutdown| server::serve(listener, router, shutdown).boxed())))
+    let doors = Doors {
+        limits: Limits::of_this_process().await,
+        trusted_proxies: app.config.web.trusted_proxies.clone(),
+        base: site.base().to_owned(),
+        metrics: app.metrics.clone(),
+        progress: app.progress.clone(),
+    };
+    let served = router.clone();
+    let server: daemon::Server =
+        Box::new(move |shutdown| server::serve_behind(doors, listener, served, shutdown).boxed());
+    Ok(Some((router, server)))
+}
+
+/// What serves metrics, health and readiness, when the settings name an address for them. Its connections are few and
+/// counted nowhere.
+async fn watchers(app: &App, readiness: &Readiness) -> Result<Option<daemon::Server>, CommandError> {
+    let Some(address) = app.config.watch.listen else { return Ok(None) };
+    if let Some(warning) = app.config.watch.warning() {
+        warn!("{warning}");
+    }
+    let listener =
+        server::listen_as("watch.listen", address).await.map_err(|why| CommandError::Usage(why.to_string()))?;
+    let router = watch::router(readiness.clone());
+    if let Ok(address) = listener.local_addr() {
+        info!("metrics, health and readiness are told on http://{address}");
+    }
+    let limits = Limits { connections: 32, for_webhooks: 1, per_address: 16, ..Limits::default() };
+    let doors = Doors { limits, ..Doors::default() };
+    Ok(Some(Box::new(move |shutdown| server::serve_behind(doors, listener, router, shutdown).boxed())))
 }
 
 fn daemon_error(why: DaemonError) -> CommandError {

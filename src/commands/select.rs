@@ -4,6 +4,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 
 use super::error::CommandError;
 use crate::clock::{Clock, SystemClock};
+use crate::geo::Point;
 use crate::region::{Region, RegionId};
 use crate::service::app::App;
 use crate::store::Store;
@@ -31,6 +32,15 @@ pub async fn chosen_stations(store: &Store, names: &[StationId]) -> Result<Vec<S
         stations.push(store.station(name).await?);
     }
     Ok(stations)
+}
+
+/// A place that lies beside a station only with the other sign of its longitude.
+pub fn wrong_sign(what: &str, id: &str, place: Point, station: &Station) -> CommandError {
+    CommandError::Usage(format!(
+        "{what} `{id}`: its longitude {} has another sign than that of station `{}` ({}), beside which it would lie with the \
+         same: one of the two is wrong; degrees count to the east, so in America they are negative",
+        place.longitude, station.id, station.place.longitude
+    ))
 }
 
 /// Now, or the morning of the day asked for.

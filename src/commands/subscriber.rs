@@ -5,10 +5,11 @@ use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
 
+use super::args::Why;
 use super::error::CommandError;
 use super::files::{in_file, read_bytes};
 use super::format::{counted, print_json, print_out, progress_bar, ruled_table};
-use super::open::open_store;
+use super::open::open_store_for;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::people::csv;
@@ -18,6 +19,7 @@ use crate::people::{Consent, NewSubscriber};
 use crate::region::{RegionId, Zip};
 use crate::service::subscribe::places::places;
 use crate::service::subscribe::stop::{StopRequest, stop};
+use crate::store::acts::Act;
 use crate::store::enrolment::{Enrolled, enrol};
 use crate::store::subscriptions::Subscriber;
 use crate::store::{Store, StoreError};
@@ -43,11 +45,15 @@ pub enum SubscriberCommand {
         /// How the owner asked for it
         #[arg(long, default_value = "asked staff")]
         evidence: String,
+        #[command(flatten)]
+        why: Why,
     },
     /// Print all that is kept about the owner of an address, as JSON
     Export {
         /// E-mail address or phone number
         address: String,
+        #[command(flatten)]
+        why: Why,
     },
 }
 
@@ -71,6 +77,8 @@ pub struct Add {
     /// The owner had said stop and now asks to be told again
     #[arg(long)]
     after_stop: bool,
+    #[command(flatten)]
+    why: Why,
 }
 
 #[derive(Debug, clap::Args)]
@@ -80,6 +88,8 @@ pub struct Import {
     /// Take the good lines and name the others
     #[arg(long)]
     skip_bad: bool,
+    #[command(flatten)]
+    why: Why,
 }
 
 #[derive(Debug, clap::Args)]
@@ -90,6 +100,8 @@ pub struct List {
     /// Show addresses in full
     #[arg(long)]
     show: bool,
+    #[command(flatten)]
+    why: Why,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -103,10 +115,10 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
         SubscriberCommand::Add(args) => add(args, config, now).await,
         SubscriberCommand::Import(args) => import(&args, config, now).await,
         SubscriberCommand::List(args) => list(&args, config).await,
-        SubscriberCommand::Erase { address, evidence: words } => {
+        SubscriberCommand::Erase { address, evidence: words, why } => {
             let address = any_address(&address)?;
             let words = evidence(&words, None).map_err(|why| CommandError::Usage(format!("--evidence: {why}")))?;
-            let store = open_store(config).await?;
+            let store = open_store_for(config, &why).await?;
             let stopped = stop(&store, &SystemClock, StopRequest::Erase(&address), &words).await?;
             let what = match stopped.addresses {
                 0 => "what somebody asked for in their name is erased; they had not confirmed it".to_owned(),
@@ -115,8 +127,8 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
             eprintln!("{what}; {} cancelled", counted(stopped.cancelled, "message", "messages"));
             Ok(())
         }
-        SubscriberCommand::Export { address } => {
-            print_json(&open_store(config).await?.export_subscriber(&any_address(&address)?).await?)
+        SubscriberCommand::Export { address, why } => {
+            print_json(&open_store_for(config, &why).await?.export_subscriber(&any_address(&address)?).await?)
         }
     }
 }
@@ -134,7 +146,7 @@ async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), Comma
     }
     let evidence = evidence(&args.consent, None).map_err(|why| CommandError::Usage(format!("--consent: {why}")))?;
     let consent = if args.after_stop { Consent::GivenAgain { evidence } } else { Consent::Given { evidence } };
-    let store = open_store(config).await?;
+    let store = open_store_for(config, &args.why).await?;
     let new = NewSubscriber { zips: args.zips, addresses, language: args.language, consent };
     match store.add_subscriber(&new, now).await {
         Ok(Enrolled::Added { subscriber }) => eprintln!("subscriber {subscriber} is added"),
@@ -169,7 +181,7 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
     let source = args.file.file_name().map_or_else(|| "list".into(), |name| name.to_string_lossy().into_owned());
     let list = csv::read(&bytes, &source, config.sms.reach)
         .map_err(|why| CommandError::Usage(format!("{}: {why}", args.file.display())))?;
-    let store = open_store(config).await?;
+    let store = open_store_for(config, &args.why).await?;
     let mut faults = list.faults;
     let (mut added, mut extended, mut unchanged) = (0_u64, 0_u64, 0_u64);
 
@@ -196,6 +208,8 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
             if faults.len() == 1 { "line" } else { "lines" }
         )));
     }
+    let detail = format!("{source}: {added} added, {extended} extended, {unchanged} unchanged");
+    tx.note_act(Act::SubscribersImported, "subscribers", &detail).await?;
     tx.commit().await?;
     if !faults.is_empty() {
         eprintln!("{named}");
@@ -206,11 +220,17 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
 }
 
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
-    let store = open_store(config).await?;
+    let store = open_store_for(config, &args.why).await?;
     if let Some(region) = &args.region {
         store.region(region).await?;
     }
     let subscribers = store.subscribers(args.region.as_ref()).await?;
+    if args.show {
+        // Before anything is shown: what cannot be noted is not done.
+        let subject = args.region.as_ref().map_or_else(|| "subscribers".into(), |region| format!("region/{region}"));
+        let detail = format!("{} shown in full", counted(subscribers.len(), "subscriber", "subscribers"));
+        store.note_act(Act::SubscribersListed, &subject, &detail).await?;
+    }
     let shown = |address: &Address| if args.show { address.expose().to_owned() } else { address.to_string() };
     if args.json {
         let rows: Vec<_> = subscribers.iter().map(|subscriber| row_of(subscriber, &shown)).collect();

@@ -7,13 +7,21 @@ use serde::{Deserialize, Serialize};
 use crate::secret::Secret;
 
 /// The public pages and the webhooks for other programs. Their public address is `messages.public_url`.
-#[derive(Clone, Debug, Default, Deserialize, Serialize)]
+#[derive(Clone, Debug, Deserialize, Serialize)]
 #[serde(default)]
 pub struct WebConfig {
     /// Address and port to listen on; without it no pages are served. TLS is ended by a proxy in front.
     pub listen: Option<SocketAddr>,
     /// Proxies whose `X-Forwarded-For` is believed.
     pub trusted_proxies: Vec<IpAddr>,
+    /// So many days a link to one's own settings is good.
+    pub preferences_link_days: u32,
+}
+
+impl Default for WebConfig {
+    fn default() -> Self {
+        Self { listen: None, trusted_proxies: Vec::new(), preferences_link_days: 30 }
+    }
 }
 
 /// The webhooks by which gateways bring texts and reports: `/hooks/PATH/text` and `/hooks/PATH/report`, by GET or POST,
@@ -26,6 +34,9 @@ pub struct HooksConfig {
     /// Keys of signatures in the form of Standard Webhooks; with any, each call must be signed by one of them. Two while one
     /// is being changed.
     pub secrets: Vec<Secret>,
+    /// Key of the signed calls to `/hooks/bounce`, by which `treebell bounce --to` hands on mail that came back. It opens nothing
+    /// else, so that a mail server's user may have it.
+    pub bounce_secret: Option<Secret>,
     pub text: TextHookConfig,
     pub report: ReportHookConfig,
 }

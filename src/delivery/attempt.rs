@@ -61,6 +61,8 @@ pub enum Reference<'a> {
     Key(&'a str),
     /// The provider's.
     Provider(&'a str),
+    /// Ours, and what the call says is the provider's: it may not be that of another delivery.
+    Both { key: &'a str, provider: &'a str },
 }
 
 /// How long an uncertain delivery rests before its repeat after its worker vanished.

@@ -37,6 +37,22 @@ impl QuietHours {
         }
     }
 
+    /// Since when messages may leave without a pause; `None` in quiet hours. Where no hour is quiet, since always.
+    pub fn open_since(&self, now: DateTime<Utc>, zone: Tz) -> Option<DateTime<Utc>> {
+        if !self.open_at(now, zone) {
+            return None;
+        }
+        if self.until == self.from {
+            return Some(DateTime::<Utc>::MIN_UTC);
+        }
+        let today = now.with_timezone(&zone).date_naive();
+        (0..=4)
+            .filter_map(|ago| today.checked_sub_days(Days::new(ago)))
+            .flat_map(|day| instants_of(zone, day, self.until))
+            .filter(|instant| *instant <= now)
+            .max()
+    }
+
     /// `now` when a message may leave now, else the first instant from which it may.
     pub fn next_allowed(&self, now: DateTime<Utc>, zone: Tz) -> DateTime<Utc> {
         if self.open_at(now, zone) {

@@ -19,7 +19,7 @@ use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
 use crate::people::{Address, AddressError, Consent, NewSubscriber, Reach};
 use crate::randomness::Randomness;
-use crate::service::app::{App, AppError};
+use crate::service::app::{App, AppError, make_store};
 use crate::service::replay::{RegionSeason, ReplayError, ReplayWorld};
 use crate::store::enrolment::enrol;
 use crate::store::notices::Notice;
@@ -109,6 +109,7 @@ pub async fn play(
     make_room(&wanted.folder)?;
     let config = settings(&wanted.folder, &state)?;
     let randomness = Randomness::seeded(wanted.seed);
+    make_store(&config, &randomness).await?.close().await;
     let app = App::open(&config, Arc::new(SystemClock), &randomness).await?;
     let made = weather::make(&state, wanted.seed);
     fill(&app.store, &state, &made, wanted.seed, season, progress).await?;

@@ -16,7 +16,9 @@ use crate::delivery::settings::DeliveryConfig;
 use crate::dispatch::breaker::Breaker;
 use crate::dispatch::channels::Channels;
 use crate::dispatch::personalise::Personaliser;
+use crate::metrics::Metrics;
 use crate::people::Channel;
+use crate::progress::Progress;
 use crate::store::queue::Recovered;
 use crate::store::{Store, StoreError};
 
@@ -87,6 +89,8 @@ pub struct Dispatcher {
     pub(super) worker: String,
     pub(super) wake: Arc<Notify>,
     pub(super) breaker: Breaker,
+    pub(super) metrics: Metrics,
+    pub(super) progress: Progress,
     pub(super) told_missing: Mutex<BTreeSet<Channel>>,
     pub(super) grace: Duration,
     pub(super) crash: Option<CrashHook>,
@@ -118,6 +122,8 @@ impl Dispatcher {
             worker,
             wake: Arc::new(Notify::new()),
             breaker: Breaker::default(),
+            metrics: Metrics::default(),
+            progress: Progress::default(),
             told_missing: Mutex::default(),
             grace: GRACE,
             crash: None,
@@ -140,6 +146,12 @@ impl Dispatcher {
     /// Has this signal wake it, too: for those who put something into the queue.
     pub fn woken_by(mut self, signal: Arc<Notify>) -> Self {
         self.wake = signal;
+        self
+    }
+
+    /// Has sends counted, and steps told, where a whole service does.
+    pub fn watched_by(mut self, metrics: Metrics, progress: Progress) -> Self {
+        (self.metrics, self.progress) = (metrics, progress);
         self
     }
 

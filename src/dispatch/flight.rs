@@ -1,7 +1,7 @@
 //! The messages that a dispatcher has in flight: how their answers are taken in and booked.
 
-use std::collections::{BTreeSet, HashMap};
-use std::time::Duration;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::time::{Duration, Instant};
 
 use tokio::task::{Id, JoinError, JoinSet};
 use tracing::{debug, info, warn};
@@ -11,6 +11,7 @@ use crate::delivery::backoff::later;
 use crate::delivery::scrub::{scrubbed, shortened};
 use crate::dispatch::channels::{LeaseGuard, Receipt, SendFailure};
 use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained, SHORT_PAUSE};
+use crate::metrics::SendResult;
 use crate::people::Channel;
 use crate::store::queue::{Booked, Leased};
 use crate::text::error_chain;
@@ -32,11 +33,25 @@ pub(super) struct Flight {
     pub(super) in_hand: HashMap<Id, InHand>,
     pub(super) unbooked: Vec<(Lease, AttemptOutcome)>,
     pub(super) done: Drained,
+    /// Of what delivery what notice is, until its answer is booked.
+    notices: HashMap<String, String>,
+    tally: Tally,
 }
+
+/// What was booked since it was last told, by notice.
+#[derive(Default)]
+struct Tally {
+    since: Option<Instant>,
+    by_notice: BTreeMap<String, Drained>,
+}
+
+/// A long sending says this often how far it is.
+const TALLY_EVERY: Duration = Duration::from_secs(60);
 
 pub(super) struct InHand {
     pub(super) leased: Leased,
     pub(super) guard: LeaseGuard,
+    pub(super) since: Instant,
 }
 
 impl Flight {
@@ -47,6 +62,19 @@ impl Flight {
     pub(super) fn count(&self, channel: Channel) -> u32 {
         let count = self.in_hand.values().filter(|one| one.leased.channel == channel).count();
         u32::try_from(count).unwrap_or(u32::MAX)
+    }
+
+    /// Says in the log what went out of which notice: when all that was taken has ended, and in between once a minute.
+    pub(super) fn tell_tally(&mut self) {
+        let long = self.tally.since.is_some_and(|since| since.elapsed() >= TALLY_EVERY);
+        if !(long || self.is_empty()) {
+            return;
+        }
+        self.tally.since = None;
+        for (notice, done) in std::mem::take(&mut self.tally.by_notice) {
+            let Drained { sent, later, failed, uncertain, withdrawn, .. } = done;
+            info!(notice.id = notice, sent, later, failed, uncertain, withdrawn, "sent {sent} messages of `{notice}`");
+        }
     }
 }
 
@@ -111,7 +139,7 @@ impl Dispatcher {
             // Stopped by us.
             Err(why) => (why.id(), None),
         };
-        let Some(InHand { leased, .. }) = flight.in_hand.remove(&id) else { return };
+        let Some(InHand { leased, since, .. }) = flight.in_hand.remove(&id) else { return };
         let now = self.clock.now();
         let channel = leased.channel;
         dry.remove(&channel);
@@ -151,6 +179,15 @@ impl Dispatcher {
                 AttemptOutcome::LetGo { not_before, cause: "stopped before the answer came".into() }
             }
         };
+        let (result, took) = match &ending {
+            AttemptOutcome::Accepted { .. } => (SendResult::Accepted, Some(since.elapsed())),
+            AttemptOutcome::NotNow { .. } => (SendResult::NotNow, Some(since.elapsed())),
+            AttemptOutcome::Refused { .. } => (SendResult::Refused, Some(since.elapsed())),
+            AttemptOutcome::AnswerLost { .. } => (SendResult::Uncertain, Some(since.elapsed())),
+            AttemptOutcome::LetGo { .. } => (SendResult::Uncertain, None),
+            AttemptOutcome::Withdrawn => (SendResult::Withdrawn, None),
+        };
+        self.metrics.sent(channel.name(), result, took);
         let (delivery, attempt) = (&leased.lease.delivery, leased.attempts);
         match &ending {
             AttemptOutcome::Accepted { .. } => {
@@ -175,6 +212,7 @@ impl Dispatcher {
                 );
             }
         }
+        flight.notices.insert(leased.lease.delivery.clone(), leased.notice);
         flight.unbooked.push((leased.lease, ending));
     }
 
@@ -186,18 +224,24 @@ impl Dispatcher {
         self.crash_if_asked(CrashPoint::AfterSend)?;
         let booked = self.store.finish(&flight.unbooked, self.clock.now()).await?;
         for ((lease, ending), booked) in flight.unbooked.drain(..).zip(booked) {
+            let mut one = Drained::default();
             match booked {
                 Booked::Stale => {
-                    flight.done.stale += 1;
+                    one.stale += 1;
                     warn!(delivery.id = lease.delivery, lease.fence, "an answer came too late to count");
                 }
                 Booked::Done(_) | Booked::Overtaken(_) => match ending {
-                    AttemptOutcome::Accepted { .. } => flight.done.sent += 1,
-                    AttemptOutcome::NotNow { .. } => flight.done.later += 1,
-                    AttemptOutcome::Refused { .. } => flight.done.failed += 1,
-                    AttemptOutcome::Withdrawn => flight.done.withdrawn += 1,
-                    AttemptOutcome::AnswerLost { .. } | AttemptOutcome::LetGo { .. } => flight.done.uncertain += 1,
+                    AttemptOutcome::Accepted { .. } => one.sent += 1,
+                    AttemptOutcome::NotNow { .. } => one.later += 1,
+                    AttemptOutcome::Refused { .. } => one.failed += 1,
+                    AttemptOutcome::Withdrawn => one.withdrawn += 1,
+                    AttemptOutcome::AnswerLost { .. } | AttemptOutcome::LetGo { .. } => one.uncertain += 1,
                 },
+            }
+            flight.done += one;
+            if let Some(notice) = flight.notices.remove(&lease.delivery) {
+                flight.tally.since.get_or_insert_with(Instant::now);
+                *flight.tally.by_notice.entry(notice).or_default() += one;
             }
         }
         self.crash_if_asked(CrashPoint::AfterBooking)

@@ -22,6 +22,8 @@ pub struct EmailConfig {
     pub reply_to: Option<String>,
     /// A certificate authority of your own, as a PEM file, beside those of the system.
     pub ca_file: Option<PathBuf>,
+    /// Go without TLS to a relay on another machine (`security = "plain"`): who stands in between reads every message.
+    pub allow_clear_text: bool,
     /// Seconds for connecting and for each answer before the text.
     pub timeout_s: u64,
     /// Seconds for the answer to the whole message (RFC 5321 asks for ten minutes: who gives up early makes repeats).
@@ -58,6 +60,7 @@ impl Default for EmailConfig {
             from: "Treebell <treebell@example.org>".into(),
             reply_to: None,
             ca_file: None,
+            allow_clear_text: false,
             timeout_s: 60,
             final_timeout_s: 600,
             bounces_until_dead: 3,
@@ -112,6 +115,9 @@ pub struct SmsConfig {
     pub uncertain_statuses: Vec<u16>,
     /// A message centre that speaks SMPP 3.4, instead of an HTTP gateway.
     pub smpp: Option<SmppConfig>,
+    /// Go without TLS to a gateway or message centre on another machine: who stands in between reads numbers, texts and the
+    /// secret.
+    pub allow_clear_text: bool,
     /// Take phone numbers outside of the United States and Canada: texts there can be dear.
     #[serde(rename = "abroad", with = "abroad")]
     pub reach: Reach,
@@ -137,6 +143,7 @@ impl Default for SmsConfig {
             refused_statuses: vec![400, 410, 422],
             uncertain_statuses: vec![500, 502, 504],
             smpp: None,
+            allow_clear_text: false,
             reach: Reach::NorthAmerica,
             folder: None,
         }

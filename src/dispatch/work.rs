@@ -20,6 +20,7 @@ use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained
 use crate::dispatch::flight::{Flight, InHand, LAST_BOOKING, Unsent};
 use crate::dispatch::personalise::{Addressee, Personalised};
 use crate::people::Channel;
+use crate::progress::Part;
 use crate::store::queue::{ClaimRequest, Leased, Recovered};
 use crate::text::error_chain;
 
@@ -97,6 +98,8 @@ impl Dispatcher {
         let mut renewal = tokio::time::interval(self.renew_every());
         renewal.set_missed_tick_behavior(MissedTickBehavior::Delay);
         loop {
+            // Once a look at the queue, not beside it: a look that never ends must be seen.
+            self.progress.made(Part::Dispatcher);
             let step = tokio::select! {
                 step = self.step(&mut flight, &mut dry, &mut kept_house) => step,
                 // A store that does not answer must not hold up the end.
@@ -114,7 +117,10 @@ impl Dispatcher {
                     }
                     due_in.unwrap_or(LOOK_AGAIN).clamp(SHORT_PAUSE, LOOK_AGAIN)
                 }
-                Err(DispatchError::Stopped(_)) => return flight.done,
+                Err(DispatchError::Stopped(_)) => {
+                    self.progress.ended(Part::Dispatcher);
+                    return flight.done;
+                }
                 Err(DispatchError::Store(why)) => {
                     if faults == 0 {
                         warn!(error = %error_chain(&why), "nothing is sent while the store does not work");
@@ -134,7 +140,9 @@ impl Dispatcher {
                 () = tokio::time::sleep(pause) => dry.clear(),
             }
         }
+        self.progress.ended(Part::Dispatcher);
         self.finish_up(&mut flight).await;
+        flight.tell_tally();
         flight.done
     }
 
@@ -154,6 +162,7 @@ impl Dispatcher {
             flight.done += self.housekeeping().await?;
         }
         self.begin_more(flight, dry).await?;
+        flight.tell_tally();
         if dry.len() < Channel::ALL.len() {
             // The next landing is waited for anyway.
             return Ok(Some(LOOK_AGAIN));
@@ -271,7 +280,7 @@ impl Dispatcher {
                         }
                         Ok(answer)
                     });
-                    flight.in_hand.insert(task.id(), InHand { leased, guard });
+                    flight.in_hand.insert(task.id(), InHand { leased, guard, since: Instant::now() });
                 }
                 Err(cause) => {
                     warn!(delivery.id = leased.lease.delivery, cause, "the message could not be made personal");

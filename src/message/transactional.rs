@@ -34,9 +34,12 @@ pub enum TransactionalKind {
     KeptZip,
     /// The way to the page where a subscriber changes what they get, asked for on a page.
     Preferences,
+    /// To staff and administrators; it has no template and is in no list of kinds that have.
+    Alarm,
 }
 
 impl TransactionalKind {
+    /// The kinds that templates word.
     pub const ALL: [TransactionalKind; 13] = [
         TransactionalKind::Confirm,
         TransactionalKind::NotCovered,
@@ -68,11 +71,12 @@ impl TransactionalKind {
             TransactionalKind::FollowUp => "follow-up",
             TransactionalKind::KeptZip => "kept-zip",
             TransactionalKind::Preferences => "preferences",
+            TransactionalKind::Alarm => "alarm",
         }
     }
 
     pub fn parse(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.name() == name)
+        Self::ALL.into_iter().chain([TransactionalKind::Alarm]).find(|kind| kind.name() == name)
     }
 
     /// Whether it waits for the day and for its turn as notices do, since it answers nothing that somebody did just now.

@@ -3,10 +3,7 @@
 
 use std::fmt;
 
-use hmac::{Hmac, KeyInit, Mac};
 use phonenumber::{Mode, country};
-use sha2::Sha256;
-use unicode_normalization::UnicodeNormalization;
 
 use super::Channel;
 use crate::id::text_id;
@@ -84,7 +81,7 @@ impl Address {
 
 impl EmailAddress {
     /// Surrounding blanks are dropped and the domain is put in lower case. The part before the `@` keeps its case, since
-    /// only the receiving server knows whether it matters; two spellings of it are one address to [`AddressHash`].
+    /// only the receiving server knows whether it matters; two spellings of it are one address to [`AddressHash`](super::AddressHash).
     ///
     /// # Errors
     /// When the text is no address of RFC 5321/5322 with a dotted domain, or could not stand in a header safely.
@@ -282,63 +279,9 @@ impl fmt::Debug for PhoneNumber {
 }
 
 text_id! {
-    /// By what an address is known everywhere: its keyed hash, which stays when the address is erased. See [`AddressHash`].
+    /// By what an address is known everywhere: its keyed hash, which stays when the address is erased. See
+    /// [`AddressHash`](super::AddressHash).
     AddressId
-}
-
-/// HMAC-SHA256 with the store's own key. The hash of an address is its id everywhere, so an address that was erased is
-/// still known when it is offered again, and no list of hashes can be turned back by trying all phone numbers without
-/// the key. The key lies in the store itself (table `secrets`): a copy of the whole store holds both.
-#[derive(Clone)]
-pub struct AddressHash {
-    mac: Hmac<Sha256>,
-}
-
-impl AddressHash {
-    pub fn with_key(key: &[u8]) -> Self {
-        let mac = <Hmac<Sha256> as KeyInit>::new_from_slice(key).expect("HMAC takes a key of any length");
-        Self { mac }
-    }
-
-    /// 32 hexadecimal digits. Two spellings of one mailbox that differ only in case get one hash: somebody who said
-    /// stop must not be written to because of a capital letter.
-    pub fn of(&self, address: &Address) -> AddressId {
-        self.of_text(address.channel().name(), &address.expose().to_ascii_lowercase()).into()
-    }
-
-    /// The hash of whoever sent a text, also where nobody can write back: a short code, a name, a number that no plan has.
-    /// A whole number has the hash of that number however it is written, so that a stop also holds when the number comes
-    /// into a plan later. `None` when the sender holds neither letter nor digit.
-    pub fn of_sender(&self, sender: &str) -> Option<AddressId> {
-        let sender: String = sender.nfkc().flat_map(char::to_lowercase).collect();
-        let (digits, others): (Vec<char>, Vec<char>) =
-            sender.chars().filter(|c| c.is_alphanumeric()).partition(char::is_ascii_digit);
-        let mut name: String = match others.as_slice() {
-            [] => digits.into_iter().collect(),
-            _ => sender.chars().filter(|c| c.is_alphanumeric()).collect(),
-        };
-        if others.is_empty() && (8..=15).contains(&name.len()) {
-            // As `PhoneNumber::parse` reads ten digits.
-            let home = if name.len() == 10 && !sender.trim_start().starts_with('+') { "+1" } else { "+" };
-            name.insert_str(0, home);
-        }
-        (!name.is_empty()).then(|| self.of_text(Channel::Sms.name(), &name).into())
-    }
-
-    /// For other keys that must not give away what they were made of.
-    pub(crate) fn of_text(&self, purpose: &str, text: &str) -> String {
-        let mut mac = self.mac.clone();
-        mac.update(purpose.as_bytes());
-        mac.update(b":");
-        mac.update(text.as_bytes());
-        hex::encode(&mac.finalize().into_bytes()[..16])
-    }
-}
-
-impl fmt::Debug for AddressHash {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("AddressHash(***)")
-    }
 }
 
 #[cfg(test)]
@@ -461,45 +404,5 @@ mod tests {
             let all = format!("{:?}", (&email, &phone, AddressError::Email("x".into())));
             assert!(!all.contains(text));
         }
-    }
-
-    #[test]
-    fn the_hash_depends_on_key_channel_and_address_but_not_on_case() {
-        let hash = AddressHash::with_key(b"one");
-        let owner = Address::parse("Owner@example.org", Reach::NorthAmerica).unwrap();
-        let same = Address::parse("owner@EXAMPLE.org", Reach::NorthAmerica).unwrap();
-        let other = Address::parse("owner2@example.org", Reach::NorthAmerica).unwrap();
-        assert_eq!(hash.of(&owner), hash.of(&same));
-        assert_ne!(hash.of(&owner), hash.of(&other));
-        assert_ne!(hash.of(&owner), AddressHash::with_key(b"two").of(&owner));
-        assert_eq!(hash.of(&owner).as_str().len(), 32);
-    }
-
-    #[test]
-    fn a_sender_has_one_hash_however_it_is_written() {
-        let hash = AddressHash::with_key(b"one");
-        let of = |sender: &str| hash.of_sender(sender);
-        let phone = hash.of(&Address::parse("+15055550100", Reach::NorthAmerica).unwrap());
-        for text in ["+15055550100", "15055550100", "505-555-0100", " (505) 555 0100", "\u{FF0B}1 505 555 0100"] {
-            assert_eq!(of(text).as_ref(), Some(&phone), "{text}");
-        }
-        let abroad = hash.of(&Address::parse("+447400123456", Reach::World).unwrap());
-        assert_eq!(of("447400123456"), Some(abroad));
-        assert_eq!(of("PINYON Info"), of("pinyon-info"));
-        assert_eq!(of("12345"), of("123 45"));
-        let all =
-            ["12345", "123456", "pinyon", "pinyon1", "+15055550100", "+15055550101"].map(|text| of(text).unwrap());
-        assert_eq!(all.iter().collect::<std::collections::BTreeSet<_>>().len(), all.len());
-        assert_eq!((of(""), of(" +- ")), (None, None));
-    }
-
-    // RFC 4231, test case 2: key "Jefe", data "what do ya want for nothing?", HMAC-SHA-256 begins 5bdcc146 bf60754e
-    // 6a042426 089575c7.
-    #[test]
-    fn the_keyed_hash_is_hmac_sha256() {
-        let text = "what do ya want for nothing?";
-        let mut mac = AddressHash::with_key(b"Jefe").mac;
-        mac.update(text.as_bytes());
-        assert_eq!(hex::encode(&mac.finalize().into_bytes()[..16]), "5bdcc146bf60754e6a042426089575c7");
     }
 }

@@ -210,7 +210,7 @@ pub fn evidence(words: &str, place: Option<&str>) -> Result<String, String> {
     if words.is_empty() {
         return Err("nothing was given: say how its owner agreed, such as `signed form, county fair 2026-02-01`".into());
     }
-    if words.chars().any(char::is_control) || words.chars().count() > 300 {
+    if words.chars().any(crate::text::is_hidden) || words.chars().count() > 300 {
         return Err("at most 300 plain characters are wanted".into());
     }
     let digits = words.split(|c: char| !c.is_ascii_digit() && !" -.()+".contains(c));

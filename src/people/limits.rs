@@ -21,6 +21,9 @@ pub struct Limits {
     /// somebody makes money from them, or plays: then a network causes one a day by form, and all together half of the
     /// day's, so that the honest and those who text from their phone still get theirs.
     pub confirmed_percent: u32,
+    /// Texts from phones that are answered by text in a day, from all phones together: they cost money, and whoever has many
+    /// numbers could have us send as many. Beyond, what a text asks for is done and only stops of subscribers are answered.
+    pub answers_per_day: u32,
 }
 
 impl Default for Limits {
@@ -30,6 +33,7 @@ impl Default for Limits {
             asks_per_hour: 200,
             confirmation_texts_per_day: 300,
             confirmed_percent: 20,
+            answers_per_day: 300,
         }
     }
 }

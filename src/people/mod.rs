@@ -3,14 +3,17 @@
 mod address;
 mod consent;
 pub mod csv;
+mod hash;
 pub mod keywords;
 pub mod limits;
+pub mod retention;
 mod subscriber;
 
 use serde::{Deserialize, Serialize};
 
-pub use address::{Address, AddressError, AddressHash, AddressId, EmailAddress, PhoneNumber, Reach};
+pub use address::{Address, AddressError, AddressId, EmailAddress, PhoneNumber, Reach};
 pub use consent::Consent;
+pub use hash::{AddressHash, GivenKeys, Key, KeyFault};
 pub use subscriber::NewSubscriber;
 
 pub use crate::language::Language;

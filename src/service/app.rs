@@ -7,9 +7,13 @@ use tokio::sync::Notify;
 
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::files;
 use crate::message::{TemplateFaults, Templates};
+use crate::metrics::Metrics;
+use crate::progress::Progress;
 use crate::randomness::Randomness;
 use crate::season::profile::{Profile, ProfileFault, Profiles};
+use crate::service::keys;
 use crate::service::profile_shelf::{ProfileShelf, ShelfError};
 use crate::service::skill_cache::SkillCache;
 use crate::store::{Store, StoreError};
@@ -26,6 +30,10 @@ pub struct App {
     pub skills: Arc<SkillCache>,
     /// Told when something was put into the queue, so that it leaves at once and not at the dispatcher's next look.
     pub queued: Arc<Notify>,
+    /// What this process counts of itself.
+    pub metrics: Metrics,
+    /// Where its parts say that they go on.
+    pub progress: Progress,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -45,6 +53,8 @@ pub enum AppError {
     // A fault of the settings is text at a place, not an error that could be linked.
     #[error("store.address_secret: {0}")]
     Secret(crate::config::ConfigFault),
+    #[error("{0}")]
+    Key(crate::config::ConfigFault),
 }
 
 impl From<ShelfError> for AppError {
@@ -62,7 +72,7 @@ impl App {
     /// # Errors
     /// The first part that cannot be had, with the place and the mend.
     pub async fn open(config: &Config, clock: Arc<dyn Clock>, randomness: &Randomness) -> Result<Self, AppError> {
-        // Files first: a fault in them should not leave an empty database behind.
+        // Files first: a fault in them is no reason to bring a store's schema up to date.
         let (profiles, templates) = (load_profiles(config)?, Templates::load(config.messages.folder.as_deref())?);
         let store = open_store(config, randomness).await?;
         let app = Self::with_store(config, clock, store, profiles, templates);
@@ -85,19 +95,48 @@ impl App {
             templates: Arc::new(templates),
             skills: Arc::default(),
             queued: Arc::new(Notify::new()),
+            metrics: Metrics::default(),
+            progress: Progress::default(),
         }
     }
 }
 
+/// The store that the settings name.
+///
 /// # Errors
-/// When the address or its secret cannot be used.
+/// When there is none, or the address or its secret cannot be used.
 pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Store, AppError> {
+    let keys = keys::read(config).await.map_err(AppError::Key)?;
+    Ok(Store::open_with(&store_address(config).await?, &config.store.trust(), keys.as_ref(), randomness).await?)
+}
+
+/// As [`open_store`], and makes it where there is none: for `store init` and the demo.
+///
+/// # Errors
+/// When the address, its secret or a key cannot be used.
+pub async fn make_store(config: &Config, randomness: &Randomness) -> Result<Store, AppError> {
+    let keys = keys::read(config).await.map_err(AppError::Key)?;
+    Ok(Store::make_with(&store_address(config).await?, &config.store.trust(), keys.as_ref(), randomness).await?)
+}
+
+/// As [`open_store`], of a store with the schema of this program; `None` of any other, which is left as it is.
+///
+/// # Errors
+/// As [`open_store`].
+pub async fn open_store_if_current(config: &Config, randomness: &Randomness) -> Result<Option<Store>, AppError> {
+    let keys = keys::read(config).await.map_err(AppError::Key)?;
+    let (address, trust) = (store_address(config).await?, config.store.trust());
+    Ok(Store::open_if_current(&address, &trust, keys.as_ref(), randomness).await?)
+}
+
+/// The address of the store, with its password if it has one.
+///
+/// # Errors
+/// When its secret cannot be read.
+pub async fn store_address(config: &Config) -> Result<String, AppError> {
     match &config.store.address_secret {
-        Some(secret) => {
-            let address = secret.read().await.map_err(AppError::Secret)?;
-            Ok(Store::open(address.expose(), randomness).await?)
-        }
-        None => Ok(Store::open(&config.store.address, randomness).await?),
+        Some(secret) => Ok(secret.read().await.map_err(AppError::Secret)?.expose().to_owned()),
+        None => Ok(config.store.address.clone()),
     }
 }
 
@@ -105,23 +144,34 @@ pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Stor
 ///
 /// # Errors
 /// Every fault of the first file that has any.
-#[expect(clippy::disallowed_methods, reason = "profiles are read before anything is served")]
 pub fn load_profiles(config: &Config) -> Result<Profiles, AppError> {
-    let mut profiles = Profiles::default();
-    let Some(folder) = &config.profiles.folder else { return Ok(profiles) };
-    let unreadable = |source| AppError::ProfileFolder { folder: folder.clone(), source };
-    let mut files = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(unreadable)? {
-        let file = entry.map_err(unreadable)?.path();
-        if file.extension().is_some_and(|extension| extension == "toml") {
-            files.push(file);
+    let (profiles, faults) = read_profiles(config);
+    faults.into_iter().next().map_or(Ok(profiles), Err)
+}
+
+/// As [`load_profiles`], with the faults of every file.
+#[expect(clippy::disallowed_methods, reason = "profiles are read before anything is served")]
+pub fn read_profiles(config: &Config) -> (Profiles, Vec<AppError>) {
+    let (mut profiles, mut faults) = (Profiles::default(), Vec::new());
+    let Some(folder) = &config.profiles.folder else { return (profiles, faults) };
+    let mut found = match std::fs::read_dir(folder).and_then(Iterator::collect::<Result<Vec<_>, _>>) {
+        Ok(entries) => entries.into_iter().map(|entry| entry.path()).collect(),
+        Err(source) => {
+            faults.push(AppError::ProfileFolder { folder: folder.clone(), source });
+            Vec::new()
+        }
+    };
+    found.retain(|file| file.extension().is_some_and(|extension| extension == "toml"));
+    found.sort();
+    for file in found {
+        match files::read_text(&file, LARGEST_PROFILE).map(|text| Profile::parse(&text)) {
+            Ok(Ok(profile)) => profiles.put(profile),
+            Ok(Err(faulty)) => faults.push(AppError::Profile { file, faults: faulty }),
+            Err(source) => faults.push(AppError::ProfileFile { file, source }),
         }
     }
-    files.sort();
-    for file in files {
-        let text =
-            std::fs::read_to_string(&file).map_err(|source| AppError::ProfileFile { file: file.clone(), source })?;
-        profiles.put(Profile::parse(&text).map_err(|faults| AppError::Profile { file, faults })?);
-    }
-    Ok(profiles)
+    (profiles, faults)
 }
+
+/// Longest file of a profile, bytes: ours has eight thousand.
+const LARGEST_PROFILE: u64 = 1 << 20;

@@ -19,9 +19,10 @@ use super::region_fault::RegionFault;
 use super::season_chart;
 use crate::assessment::season_model::{Assessment, DayFacts};
 use crate::people::Channel;
+use crate::progress::Part;
 use crate::region::Region;
-use crate::season::decide::Answer;
-use crate::season::{NoticeId, NoticeKind, Outlook, Profile};
+use crate::season::decide::{Answer, SkipReason};
+use crate::season::{NoticeId, NoticeKind, Outlook, Profile, RecordTrust};
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::notices::{self, NoticeRelease, Put};
@@ -71,6 +72,7 @@ pub async fn run(
         error!("the profiles in use stay as they were: {}", Chain(&why));
     }
     for region in app.store.regions().await? {
+        app.progress.made(Part::Schedule);
         round.report.regions += 1;
         match serve(app, records, seasons, &mut round, &region, &mut |event| notices.push(event)).await {
             Ok(outlook) => {
@@ -114,6 +116,13 @@ pub async fn release_due(
             }
             None => {
                 warn!(notice.id = %due.notice, "notice `{}` was not confirmed while it was of use", due.notice);
+                let text = format!(
+                    "{} in `{}` never went out: nobody released it while it was of use",
+                    notice.kind.name(),
+                    notice.season.region
+                );
+                let (key, region) = (format!("missed/{}", due.notice), &notice.season.region);
+                app.store.tell_staff(&key, Some(region), StaffKind::Missed, &text, now).await?;
                 Step::Skipped { reason: "nobody confirmed it while it was of use".into() }
             }
         };
@@ -143,6 +152,7 @@ async fn serve(
     let before = moves.before(&app.store, &lessons, &profile, region, last).await?;
     let belief = lessons.learned.of_region(&profile, &region.id);
     for day in missed_days(app, last, &profile, season, today) {
+        app.progress.made(Part::Schedule);
         let reports = cache.reports(&app.store, &profile, season).await?;
         // A missed day is assessed for the record with what is known now; it announces nothing. What it would have
         // announced is decided today, while it is of use.
@@ -242,6 +252,14 @@ async fn commit(
                 let text = format!("{} in {} was skipped: {reason}", kind.name(), region.name);
                 let key = format!("skipped/{id}");
                 staff_log::tell_staff(&mut tx, &key, Some(&region.id), StaffKind::Skipped, &text, now).await?;
+                if is_a_loss(reason, outlook.trust == RecordTrust::Sound) {
+                    let text = match &outlook.trust {
+                        RecordTrust::Sound => text,
+                        doubt => format!("{text}; the temperatures are in doubt: {doubt}"),
+                    };
+                    let key = format!("missed/{id}");
+                    staff_log::tell_staff(&mut tx, &key, Some(&region.id), StaffKind::Missed, &text, now).await?;
+                }
                 Outcome::Skipped(reason.to_string())
             }
         };
@@ -254,6 +272,15 @@ async fn commit(
     }
     tx.commit().await?;
     Ok(Committed { decided, deliveries })
+}
+
+/// Whether people go without something that they should have had. A notice that another one has overtaken is no loss.
+fn is_a_loss(reason: &SkipReason, data_is_sound: bool) -> bool {
+    match reason {
+        SkipReason::PastUse { .. } | SkipReason::SeasonOver { .. } => true,
+        SkipReason::WindowOpen { .. } | SkipReason::WindowClosed { .. } => !data_is_sound,
+        SkipReason::Overtaken { .. } | SkipReason::InspectNeverSent | SkipReason::DeadlineStands => false,
+    }
 }
 
 /// What a commit changed.

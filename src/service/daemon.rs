@@ -12,35 +12,36 @@ use tracing::{error, info, warn};
 
 use super::caches::{RecordCache, SeasonCache};
 use super::cycle::{self, CycleReport};
+use super::cycle_pause::Pause;
+use super::loaded::note_loaded;
 use super::pull::{self, PullReport};
+use super::watchdog;
 use crate::delivery::inbound::Intake;
 use crate::dispatch::channels::Channels;
 use crate::dispatch::dispatcher::{DispatchError, Dispatcher, Drained};
 use crate::dispatch::personalise::Personaliser;
+use crate::metrics::CycleResult;
+use crate::progress::Part;
+use crate::service::alarms::ping::Pinger;
+use crate::service::alarms::{AlarmKeeper, AlarmParts, Process};
 use crate::service::app::App;
 use crate::service::follow_up;
+use crate::service::retention;
 use crate::service::subscribe::messages;
 use crate::service::texts::reassembly::Reassembly;
-use crate::store::runs::Start;
+use crate::store::acts::Actor;
+use crate::store::runs::{RunResult, Start};
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::text::Chain;
 use crate::timetable::{ScheduleError, Tick, Timetable};
 use crate::weather::fetch::Fetcher;
 
-/// The one job on the schedule, as the store names its runs.
-const CYCLE: &str = "cycle";
+/// The one job on the schedule, as the store names its runs; and cycles that were asked for by hand or by a cron.
+pub const CYCLE: &str = "cycle";
+const ONCE: &str = "once";
 
 /// Longest sleep: after it the clock is read again, so that a clock that was set or a machine that slept is noticed.
 const LONGEST_SLEEP: Duration = Duration::from_secs(20);
-
-/// A clock that moves by more than this beyond the time that passed raises an alarm.
-const CLOCK_STEP: Duration = Duration::from_secs(300);
-
-/// So long an address is kept in full after its owner said stop; then its keyed hash is all that is left.
-pub const STOPPED_KEPT_DAYS: i64 = 30;
-
-/// So long an address waits for its owner to confirm it.
-pub const ASKED_KEPT_DAYS: i64 = 7;
 
 /// Which parts of the service this process is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -51,6 +52,20 @@ pub enum Role {
     Deliver,
     /// Serve the pages and the webhooks for other programs.
     Web,
+}
+
+impl Role {
+    /// What a process of this role is called in the store, and says of itself in the log.
+    fn said(only: Option<Role>) -> (&'static str, &'static str) {
+        match only {
+            None => ("all", "it keeps the schedule, delivers, and serves pages where web.listen is set"),
+            Some(Role::Schedule) => ("schedule", "it keeps the schedule and delivers nothing: another process must"),
+            Some(Role::Deliver) => ("deliver", "it only delivers: another process must keep the schedule"),
+            Some(Role::Web) => {
+                ("web", "it only serves pages and webhooks: other processes must keep the schedule and deliver")
+            }
+        }
+    }
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -68,12 +83,25 @@ pub struct Outside {
     pub fetcher: Fetcher,
     pub channels: Channels,
     pub personaliser: Arc<dyn Personaliser>,
-    /// Serves the pages until it is told to stop; made by the room above this one.
-    pub pages: Option<Pages>,
+    pub alarms: AlarmParts,
+    /// Who started the service, for the line of the audit that says with what; `None` leaves none.
+    pub starter: Option<Actor>,
+    /// Serve the pages, and those who watch, until they are told to stop; made by the rooms above this one.
+    pub servers: Vec<Server>,
 }
 
-/// See [`Outside::pages`].
-pub type Pages = Box<dyn FnOnce(BoxFuture<'static, ()>) -> BoxFuture<'static, ()> + Send>;
+/// See [`Outside::servers`].
+pub type Server = Box<dyn FnOnce(BoxFuture<'static, ()>) -> BoxFuture<'static, ()> + Send>;
+
+/// Whoever started the service and looks after it.
+pub struct Manager {
+    /// Comes true when all is there to serve people; then `ready` is called.
+    pub until_ready: BoxFuture<'static, ()>,
+    pub ready: Box<dyn FnOnce() + Send>,
+    /// A sign of life that is wanted every so often, and how it is given.
+    pub alive_every: Duration,
+    pub alive: Box<dyn FnMut() + Send>,
+}
 
 /// Runs until `shutdown`, then stops within ten seconds with nothing lost.
 ///
@@ -83,7 +111,7 @@ pub async fn run(
     app: &App,
     outside: Outside,
     only: Option<Role>,
-    ready: impl FnOnce(),
+    manager: Manager,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<Drained, DaemonError> {
     let schedule = &app.config.schedule;
@@ -97,6 +125,9 @@ pub async fn run(
         (_, Engine::Sqlite) => Some(app.store.lock_service().await?),
         (_, Engine::Postgres) => None,
     };
+    if let Some(starter) = outside.starter {
+        note_loaded(app, starter, true).await?;
+    }
     let shutdown = shutdown.shared();
     let channels = outside.channels;
     let dispatcher = Dispatcher::new(
@@ -106,7 +137,8 @@ pub async fn run(
         &app.config.delivery,
         outside.personaliser,
     )
-    .woken_by(app.queued.clone());
+    .woken_by(app.queued.clone())
+    .watched_by(app.metrics.clone(), app.progress.clone());
     if only.is_none() && app.store.engine() == Engine::Sqlite {
         // Alone on this file: what an earlier run had in hand is nobody's now.
         dispatcher.take_over().await?;
@@ -117,12 +149,15 @@ pub async fn run(
     if delivers {
         channels.listen(&(intake.clone() as Arc<dyn Intake>));
     }
-    ready();
-    info!("treebell is at work on {}", app.store.shown());
+    let (role, said) = Role::said(only);
+    info!("treebell is at work on {}: {said}", app.store.shown());
+    let AlarmParts { disks, pinger } = outside.alarms;
+    let keeper = AlarmKeeper::new(app.clone(), channels.clone(), disks, Process::here(role, delivers));
     let waker = dispatcher.waker();
     let keep_schedule = async {
         if only.is_none_or(|role| role == Role::Schedule) {
-            keep_schedule(app, &outside.fetcher, &timetable, lock, || waker.notify_one(), shutdown.clone()).await;
+            let schedule = Schedule { app, fetcher: &outside.fetcher, timetable: &timetable, keeper: &keeper, pinger };
+            schedule.keep(lock, || waker.notify_one(), shutdown.clone()).await;
         }
     };
     let deliver = async {
@@ -136,17 +171,33 @@ pub async fn run(
             intake.mind_parts(shutdown.clone()).await;
         }
     };
-    let serve = async {
-        if let Some(pages) = outside.pages {
-            pages(shutdown.clone().boxed()).await;
+    let serve = futures::future::join_all(outside.servers.into_iter().map(|server| server(shutdown.clone().boxed())));
+    let Manager { until_ready, ready, alive_every, alive } = manager;
+    let tell_ready = async {
+        tokio::select! {
+            () = until_ready => ready(),
+            () = shutdown.clone() => {}
         }
     };
-    let ((), drained, (), ()) = tokio::join!(keep_schedule, deliver, mind_parts, serve);
+    let patience = Duration::from_secs(app.config.watch.stalled_after_s);
+    let watch = watchdog::watch(&app.progress, patience, alive_every, alive, shutdown.clone());
+    let keep_alarms = keeper.run(shutdown.clone());
+    let ((), drained, (), _, (), (), ()) =
+        tokio::join!(keep_schedule, deliver, mind_parts, serve, tell_ready, watch, keep_alarms);
     info!("treebell has stopped");
     Ok(drained)
 }
 
-/// One cycle now, whatever the schedule says, then the queue until nothing more is due soon.
+/// What [`once`] came to.
+#[derive(Debug)]
+pub struct OnceReport {
+    pub cycle: CycleReport,
+    pub pulled: PullReport,
+    pub result: RunResult,
+    pub drained: Drained,
+}
+
+/// One cycle now, whatever the schedule says, then the queue until nothing more is due soon. Alarms are looked for after both.
 ///
 /// # Errors
 /// When another service holds the store, or the store fails.
@@ -155,8 +206,13 @@ pub async fn once(
     outside: Outside,
     patience: Duration,
     shutdown: impl Future<Output = ()> + Send + 'static,
-) -> Result<(CycleReport, PullReport, Drained), DaemonError> {
+) -> Result<OnceReport, DaemonError> {
     let _lock = app.store.lock_service().await?;
+    if let Some(starter) = outside.starter {
+        note_loaded(app, starter, false).await?;
+    }
+    let AlarmParts { disks, pinger } = outside.alarms;
+    let keeper = AlarmKeeper::new(app.clone(), outside.channels.clone(), disks, Process::after_work(ONCE));
     let dispatcher = Dispatcher::new(
         app.store.clone(),
         app.clock.clone(),
@@ -167,39 +223,60 @@ pub async fn once(
     if app.store.engine() == Engine::Sqlite {
         dispatcher.take_over().await?;
     }
+    let civil = app.clock.now().with_timezone(&app.config.schedule.time_zone).naive_local();
+    app.store.start_run(ONCE, civil, app.clock.now()).await?;
     let (report, pulled) = one_cycle(app, &outside.fetcher).await?;
-    let drained = dispatcher.run_until_idle(shutdown, patience).await;
-    Ok((report, pulled, drained))
+    let result = result_of(&report, &pulled);
+    app.store.finish_run(ONCE, civil, result, &outcome_of(result, &report, &pulled), app.clock.now()).await?;
+    keeper.look().await;
+    let shutdown = shutdown.shared();
+    let mut drained = dispatcher.run_until_idle(shutdown.clone(), patience).await;
+    // What sending showed to be wrong is told, too.
+    keeper.look().await;
+    drained += dispatcher.run_until_idle(shutdown, Duration::ZERO).await;
+    if let Some(pinger) = pinger.filter(|_| result != RunResult::Failed) {
+        pinger.call().await;
+    }
+    Ok(OnceReport { cycle: report, pulled, result, drained })
+}
+
+/// Whether a cycle did what it is for. One in which no station gave anything, or no region could be served, did not.
+fn result_of(report: &CycleReport, pulled: &PullReport) -> RunResult {
+    let faults = u32::try_from(report.faults.len()).unwrap_or(u32::MAX);
+    if pulled.all_silent() || (faults > 0 && faults >= report.regions) {
+        RunResult::Failed
+    } else if faults > 0 || !pulled.silent_stations().is_empty() {
+        RunResult::Partly
+    } else {
+        RunResult::Good
+    }
+}
+
+fn outcome_of(result: RunResult, report: &CycleReport, pulled: &PullReport) -> String {
+    format!(
+        "{}: {} of {} stations silent, {} regions, {} days, {} new values, {} decided, {} deliveries, {} faults",
+        result.name(),
+        pulled.silent_stations().len(),
+        pulled.stations.len(),
+        report.regions,
+        report.days_assessed,
+        pulled.new_values(),
+        report.decided.len(),
+        report.deliveries,
+        report.faults.len()
+    )
 }
 
 /// Pull, assess, decide, queue.
 async fn one_cycle(app: &App, fetcher: &Fetcher) -> Result<(CycleReport, PullReport), StoreError> {
     let stations = app.store.stations().await?;
-    let pulled = pull::pull_all(&app.store, fetcher, &app.config, &app.clock, &stations).await;
+    let pulled = pull::pull_all_watched(&app.store, fetcher, &app.config, &app.clock, &stations, &app.progress).await;
     for station in pulled.silent_stations() {
         warn!(station.id = %station, "no source of station `{station}` answered");
     }
-    let now = app.clock.now();
-    let erased = app
-        .store
-        .erase_old_addresses(
-            now - chrono::Duration::days(STOPPED_KEPT_DAYS),
-            now - chrono::Duration::days(ASKED_KEPT_DAYS),
-            now,
-        )
-        .await?;
-    if erased > 0 {
-        info!(addresses = erased, "erased addresses that are not needed any more");
+    if let Err(why) = retention::keep_times(app).await {
+        error!("what has had its time of keeping could not be taken away; the next cycle goes on: {why}");
     }
-    let unconfirmed = app.store.end_old_sign_ups(now).await?;
-    if unconfirmed > 0 {
-        info!(unconfirmed, "forgot wishes that nobody confirmed");
-    }
-    let letters = app.store.erase_ended_transactional(now).await?;
-    if letters > 0 {
-        info!(letters, "erased the words of letters that have ended");
-    }
-    app.store.forget_log().await;
     match messages::tell_newly_covered(app).await {
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),
@@ -216,38 +293,55 @@ async fn one_cycle(app: &App, fetcher: &Fetcher) -> Result<(CycleReport, PullRep
     Ok((report, pulled))
 }
 
-async fn keep_schedule(
-    app: &App,
-    fetcher: &Fetcher,
-    timetable: &Timetable,
-    mut lock: Option<ServiceLock>,
-    queued: impl Fn(),
-    shutdown: impl Future<Output = ()> + Clone,
-) {
-    let reach = chrono::Duration::days(i64::from(app.config.schedule.catch_up_days).max(1));
-    let mut watch = ClockWatch::start(app.clock.now());
-    loop {
-        match hold(app, &mut lock).await {
-            Ok(true) => {
-                if turn(app, fetcher, timetable, reach, &queued, shutdown.clone()).await == Turn::ShuttingDown {
-                    return;
+/// What keeps the schedule.
+struct Schedule<'a> {
+    app: &'a App,
+    fetcher: &'a Fetcher,
+    timetable: &'a Timetable,
+    keeper: &'a AlarmKeeper,
+    pinger: Option<Pinger>,
+}
+
+impl Schedule<'_> {
+    async fn keep(&self, mut lock: Option<ServiceLock>, queued: impl Fn(), shutdown: impl Future<Output = ()> + Clone) {
+        let app = self.app;
+        let mut stands_by = false;
+        let mut told_pause = None;
+        loop {
+            app.progress.made(Part::Schedule);
+            match hold(app, &mut lock).await {
+                Ok(true) => {
+                    if stands_by {
+                        info!("this process takes over: whoever kept the schedule is gone");
+                        stands_by = false;
+                    }
+                    match self.turn(&queued, shutdown.clone()).await {
+                        Turn::Done => {}
+                        Turn::Pausing(pause) if told_pause == Some(pause) => {}
+                        Turn::Pausing(pause) => {
+                            error!("{pause}");
+                            told_pause = Some(pause);
+                        }
+                        Turn::ShuttingDown => break,
+                    }
                 }
+                Ok(false) => {
+                    if !stands_by {
+                        info!(
+                            "another process keeps the schedule: this one stands by and takes over when that one goes"
+                        );
+                        stands_by = true;
+                    }
+                }
+                Err(why) => error!("the schedule's lock cannot be had: {why}"),
             }
-            Ok(false) => {}
-            Err(why) => error!("the schedule's lock cannot be had: {why}"),
+            let sleep = nap(self.timetable, app.clock.now());
+            tokio::select! {
+                () = tokio::time::sleep(sleep) => {}
+                () = shutdown.clone() => break,
+            }
         }
-        let sleep = nap(timetable, app.clock.now());
-        tokio::select! {
-            () = tokio::time::sleep(sleep) => {}
-            () = shutdown.clone() => return,
-        }
-        if let Some(step) = watch.step(app.clock.now()) {
-            warn!(
-                clock.step_s = step.num_seconds(),
-                "the clock moved by {} s beside the time that passed",
-                step.num_seconds()
-            );
-        }
+        app.progress.ended(Part::Schedule);
     }
 }
 
@@ -280,27 +374,39 @@ async fn hold(app: &App, lock: &mut Option<ServiceLock>) -> Result<bool, StoreEr
 #[derive(PartialEq, Eq)]
 enum Turn {
     Done,
+    Pausing(Pause),
     ShuttingDown,
 }
 
-/// What is due now: a run of the cycle, notices whose hour has come.
-async fn turn(
-    app: &App,
-    fetcher: &Fetcher,
-    timetable: &Timetable,
-    reach: chrono::Duration,
-    queued: &impl Fn(),
-    shutdown: impl Future<Output = ()>,
-) -> Turn {
-    // However many runs were missed, one is made: it assesses every missed data day.
-    if let Some(due) = timetable.last_due(app.clock.now(), reach) {
-        match run_tick(app, fetcher, &due, shutdown).await {
-            Ok(Outcome::Done) => queued(),
-            Ok(Outcome::NotDue) => {}
-            Ok(Outcome::ShuttingDown) => return Turn::ShuttingDown,
-            Err(why) => error!("the cycle failed and is tried again within a minute: {why}"),
+impl Schedule<'_> {
+    /// What is due now: a run of the cycle, notices whose hour has come.
+    async fn turn(&self, queued: &impl Fn(), shutdown: impl Future<Output = ()>) -> Turn {
+        let Self { app, fetcher, timetable, keeper, pinger } = self;
+        let reach = chrono::Duration::days(i64::from(app.config.schedule.catch_up_days).max(1));
+        // However many runs were missed, one is made: it assesses every missed data day.
+        let mut turn = Turn::Done;
+        if let Some(due) = timetable.last_due(app.clock.now(), reach) {
+            match run_tick(app, fetcher, &due, shutdown).await {
+                Ok(Outcome::Done(result)) => {
+                    queued();
+                    keeper.look_at_all();
+                    if let Some(pinger) = pinger.as_ref().filter(|_| result != RunResult::Failed) {
+                        pinger.call().await;
+                    }
+                }
+                Ok(Outcome::NotDue) => {}
+                Ok(Outcome::Pausing(pause)) => turn = Turn::Pausing(pause),
+                Ok(Outcome::ShuttingDown) => return Turn::ShuttingDown,
+                Err(why) => error!("the cycle failed and is tried again, after growing pauses: {why}"),
+            }
         }
+        release_now(app, queued).await;
+        turn
     }
+}
+
+/// Notices whose hour has come.
+async fn release_now(app: &App, queued: &impl Fn()) {
     match app.store.next_release().await {
         Ok(Some(at)) if at <= app.clock.now() => {
             let mut report = CycleReport::default();
@@ -312,12 +418,20 @@ async fn turn(
         Ok(_) => {}
         Err(why) => error!("the store cannot be asked for notices: {why}"),
     }
-    Turn::Done
+}
+
+fn measured(result: RunResult) -> CycleResult {
+    match result {
+        RunResult::Good => CycleResult::Succeeded,
+        RunResult::Partly => CycleResult::Partly,
+        RunResult::Failed => CycleResult::Failed,
+    }
 }
 
 enum Outcome {
-    Done,
+    Done(RunResult),
     NotDue,
+    Pausing(Pause),
     ShuttingDown,
 }
 
@@ -330,6 +444,9 @@ async fn run_tick(
     shutdown: impl Future<Output = ()>,
 ) -> Result<Outcome, StoreError> {
     let now = app.clock.now();
+    if let Some(pause) = Pause::after(app.store.unfinished_tries(CYCLE).await?, now) {
+        return Ok(Outcome::Pausing(pause));
+    }
     match app.store.start_run(CYCLE, tick.civil, now).await? {
         Start::Done => return Ok(Outcome::NotDue),
         Start::CutOff { started_at } => {
@@ -337,131 +454,25 @@ async fn run_tick(
         }
         Start::Fresh => {}
     }
-    let (report, pulled) = tokio::select! {
-        made = one_cycle(app, fetcher) => made?,
-        () = shutdown => return Ok(Outcome::ShuttingDown),
+    let since = Instant::now();
+    let made = tokio::select! {
+        made = one_cycle(app, fetcher) => made,
+        () = shutdown => {
+            app.store.forgive_try(CYCLE).await?;
+            return Ok(Outcome::ShuttingDown);
+        }
     };
-    let outcome = format!(
-        "{} regions, {} days, {} new values, {} decided, {} deliveries, {} faults",
-        report.regions,
-        report.days_assessed,
-        pulled.new_values(),
-        report.decided.len(),
-        report.deliveries,
-        report.faults.len()
-    );
-    app.store.finish_run(CYCLE, tick.civil, &outcome, app.clock.now()).await?;
-    info!(run = %tick.civil, "cycle of {} done: {outcome}", tick.civil);
-    Ok(Outcome::Done)
-}
-
-/// Holds the clock against the time that really passed.
-struct ClockWatch {
-    clock: DateTime<Utc>,
-    at: Instant,
-}
-
-impl ClockWatch {
-    fn start(now: DateTime<Utc>) -> Self {
-        Self { clock: now, at: Instant::now() }
+    let result = made.as_ref().map_or(RunResult::Failed, |(report, pulled)| result_of(report, pulled));
+    app.metrics.cycle_ended(measured(result), since.elapsed());
+    let (report, pulled) = made?;
+    let outcome = outcome_of(result, &report, &pulled);
+    app.store.finish_run(CYCLE, tick.civil, result, &outcome, app.clock.now()).await?;
+    match result {
+        RunResult::Good => info!(run = %tick.civil, "cycle of {} done: {outcome}", tick.civil),
+        RunResult::Partly | RunResult::Failed => warn!(run = %tick.civil, "cycle of {} {outcome}", tick.civil),
     }
-
-    /// By how much the clock ran ahead (or back) since the last look, when that is worth an alarm.
-    fn step(&mut self, now: DateTime<Utc>) -> Option<chrono::Duration> {
-        let passed = chrono::Duration::from_std(self.at.elapsed()).unwrap_or_default();
-        let step = beside(self.clock, now, passed);
-        *self = Self::start(now);
-        step
-    }
-}
-
-/// How far a clock moved beside the time that passed, when that is worth an alarm.
-fn beside(then: DateTime<Utc>, now: DateTime<Utc>, passed: chrono::Duration) -> Option<chrono::Duration> {
-    let step = (now - then) - passed;
-    (step.abs().to_std().unwrap_or_default() > CLOCK_STEP).then_some(step)
+    Ok(Outcome::Done(result))
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::clock::{Clock, ManualClock};
-    use crate::config::Config;
-    use crate::message::Templates;
-    use crate::season::profile::Profiles;
-    use crate::store::Store;
-
-    struct World {
-        clock: Arc<ManualClock>,
-        app: App,
-        fetcher: Fetcher,
-        timetable: Timetable,
-    }
-
-    /// A service with nothing to look after, at a quarter past six.
-    async fn world() -> World {
-        let clock = Arc::new(ManualClock::at("2026-03-03T13:16:00Z".parse().expect("a literal instant")));
-        let config = Config::default();
-        let store = Store::in_memory().await.expect("a store in memory");
-        let templates = Templates::load(None).expect("the built-in templates");
-        let fetcher =
-            Fetcher::new(&config.feeds, clock.clone(), store.randomness().clone()).expect("the default settings");
-        let app = App::with_store(&config, clock.clone(), store, Profiles::default(), templates);
-        let timetable = Timetable::parse("0 15 6,11,17 * * *", chrono_tz::America::Denver).expect("sound").0;
-        World { clock, app, fetcher, timetable }
-    }
-
-    impl World {
-        /// Whether anything was due and run.
-        async fn look(&self) -> bool {
-            let due =
-                self.timetable.last_due(self.clock.now(), chrono::Duration::days(400)).expect("something was due");
-            let outcome = run_tick(&self.app, &self.fetcher, &due, std::future::pending()).await;
-            matches!(outcome, Ok(Outcome::Done))
-        }
-    }
-
-    #[tokio::test]
-    async fn whatever_the_clock_does_no_run_is_made_twice() {
-        let world = world().await;
-        // The runs of yesterday evening and of this morning.
-        world.clock.advance(chrono::Duration::hours(-7));
-        assert!(world.look().await);
-        world.clock.advance(chrono::Duration::hours(7));
-        assert!(world.look().await);
-        for step_s in [1, -1, 2 * 3600 - 60, -2 * 3600, 3600] {
-            world.clock.advance(chrono::Duration::seconds(step_s));
-            assert!(!world.look().await, "after a step of {step_s} s");
-        }
-        // A year ahead there is something due: one run, not one for each that was missed; and none on the way back.
-        world.clock.advance(chrono::Duration::days(365));
-        assert!(world.look().await && !world.look().await);
-        world.clock.advance(chrono::Duration::days(-365));
-        assert!(!world.look().await);
-    }
-
-    #[tokio::test]
-    async fn the_loop_never_spins_and_never_oversleeps() {
-        let world = world().await;
-        let mut now = world.clock.now();
-        for step_s in [0, 1, -1, 7200, -7200, 86_399, -31_536_000, 31_536_000, 59, 898] {
-            now += chrono::Duration::seconds(step_s);
-            let nap = nap(&world.timetable, now);
-            assert!(nap >= Duration::from_millis(100) && nap <= LONGEST_SLEEP, "{nap:?} at {now}");
-        }
-    }
-
-    #[test]
-    fn a_step_of_more_than_five_minutes_raises_an_alarm_and_time_that_passes_does_not() {
-        let then: DateTime<Utc> = "2026-03-03T13:16:00Z".parse().expect("a literal instant");
-        let step = |moved_s: i64, passed_s: i64| {
-            let moved = chrono::Duration::seconds(moved_s);
-            beside(then, then + moved, chrono::Duration::seconds(passed_s)).map(|step| step.num_seconds())
-        };
-        assert_eq!(step(3600, 3600), None, "an hour that passed");
-        assert_eq!(step(21, 20), None, "a second gained");
-        assert_eq!(step(260, 20), None, "slewed by four minutes");
-        assert_eq!(step(20 - 7200, 20), Some(-7200));
-        assert_eq!(step(20 + 31_536_000, 20), Some(31_536_000));
-        assert_eq!(step(3620, 20), Some(3600), "the machine slept");
-    }
-}
+mod tests;

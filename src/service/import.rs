@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 use tokio::sync::mpsc;
 
@@ -72,8 +72,11 @@ pub async fn import_file(
     let placed = lists.values().filter(|seen| seen.place.is_some() && seen.elevation_m.is_some());
     let known: HashSet<StationId> = stations.keys().cloned().chain(placed.map(|seen| seen.id.clone())).collect();
 
+    // Today where the day begins first.
+    let latest = (now + TimeDelta::hours(14)).date_naive();
+    let options = Options { latest: Some(latest), ..terms.options.clone() };
     let summary = {
-        let (file, options, progress) = (file.clone(), terms.options.clone(), Arc::clone(&progress));
+        let (file, options, progress) = (file.clone(), options.clone(), Arc::clone(&progress));
         let look = move || import::survey(&file, &options, &known, &|bytes| progress(Step::Looking, bytes));
         tokio::task::spawn_blocking(look).await.map_err(ImportFault::Reader)??
     };
@@ -91,7 +94,7 @@ pub async fn import_file(
     // One station's readings wait while another's are stored: memory stays bounded.
     let (sender, mut receiver) = mpsc::channel::<(StationId, Vec<Reading>)>(1);
     let reader = {
-        let (file, options, wanted) = (file.clone(), terms.options.clone(), summary.stations.clone());
+        let (file, wanted) = (file.clone(), summary.stations.clone());
         tokio::task::spawn_blocking(move || {
             import::read(&file, &options, &wanted, &|bytes| progress(Step::Storing, bytes), &mut |station, readings| {
                 sender.blocking_send((station, readings)).is_ok()

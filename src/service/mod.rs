@@ -10,17 +10,23 @@ pub mod skill_cache;
 pub mod assess;
 pub mod cycle;
 pub mod cycle_cache;
+mod cycle_pause;
 pub mod learning;
 mod moved_dates;
 mod notice_writer;
 pub mod region_fault;
 pub mod season_chart;
 
+pub mod alarms;
 pub mod daemon;
 pub mod import;
+pub mod keys;
+pub mod loaded;
 pub mod observed_intervals;
 pub mod pull;
 pub mod replay;
+pub mod retention;
+pub mod watchdog;
 
 pub mod follow_up;
 pub mod station_glance;

@@ -12,9 +12,10 @@ use tracing::{info, warn};
 
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::progress::{Part, Progress};
 use crate::store::weather::{ForecastValue, Pull};
 use crate::store::{Store, StoreError};
-use crate::weather::feeds::{self, FeedError, FeedQuery, Parsed, RejectedLine, acis, chain};
+use crate::weather::feeds::{self, FeedError, FeedQuery, Parsed, RejectedLine, Rejections, acis, chain};
 use crate::weather::fetch::Fetcher;
 use crate::weather::observation_time::to_versions;
 use crate::weather::{Element, FeedKind, SourceRef, Station, StationId, Version};
@@ -59,13 +60,26 @@ pub struct Taken {
     /// Readings that lost their day to another.
     pub set_aside: usize,
     /// Places in the answer that gave no reading.
-    pub rejected_lines: Vec<RejectedLine>,
+    pub rejected_lines: Rejections,
     /// Places where the source says that it has no value.
     pub missing: u64,
 }
 
+impl StationPull {
+    /// It has no sources: its record comes from files.
+    fn is_unasked(&self) -> bool {
+        self.sources.is_empty() && self.store_fault.is_none()
+    }
+}
+
 impl PullReport {
-    /// Stations that have sources, but none that answered.
+    /// Whether stations were asked and none of them gave anything.
+    pub fn all_silent(&self) -> bool {
+        let silent = self.silent_stations().len();
+        silent > 0 && silent == self.stations.iter().filter(|pull| !pull.is_unasked()).count()
+    }
+
+    /// Stations that have sources, but none that gave a value.
     pub fn silent_stations(&self) -> Vec<&StationId> {
         let silent = |pull: &&StationPull| {
             pull.store_fault.is_some()
@@ -88,7 +102,19 @@ pub async fn pull_all(
     clock: &Arc<dyn Clock>,
     stations: &[Station],
 ) -> PullReport {
-    let puller = Puller { store, fetcher, config, clock };
+    pull_all_watched(store, fetcher, config, clock, stations, &Progress::default()).await
+}
+
+/// As [`pull_all`], telling after each source that the schedule goes on.
+pub async fn pull_all_watched(
+    store: &Store,
+    fetcher: &Fetcher,
+    config: &Config,
+    clock: &Arc<dyn Clock>,
+    stations: &[Station],
+    progress: &Progress,
+) -> PullReport {
+    let puller = Puller { store, fetcher, config, clock, progress };
     let looks = futures::stream::iter(stations)
         .map(|station| async move { (station.id.clone(), puller.look(station).await) })
         .buffered(STATIONS_AT_ONCE)
@@ -106,6 +132,7 @@ pub async fn pull_all(
             None => {}
         }
     }
+    progress.made(Part::Schedule);
     let many = &many;
     let pulled = futures::stream::iter(work)
         .map(|(station, look, pull)| puller.pull(station, look, pull, many))
@@ -121,6 +148,7 @@ struct Puller<'a> {
     fetcher: &'a Fetcher,
     config: &'a Config,
     clock: &'a Arc<dyn Clock>,
+    progress: &'a Progress,
 }
 
 /// What there is to ask for.
@@ -265,6 +293,7 @@ impl Puller<'_> {
                     return pull;
                 }
             };
+            self.progress.made(Part::Schedule);
             if let Err(fault) = self.note(station, source, started_at, &outcome).await {
                 pull.store_fault = Some(fault);
                 return pull;
@@ -328,12 +357,18 @@ impl Puller<'_> {
             taken.rejected = attributed.versions.iter().filter(|version| version.rejected.is_some()).count();
             taken.accepted = attributed.versions.len() - taken.rejected;
             taken.set_aside = attributed.set_aside.len();
+            // Also what its source speaks against is kept, with the reason.
             taken.new = self.store.add_versions(&station.id, &attributed.versions).await?.new;
             for day in complete_days(&attributed.versions) {
                 look.open.remove(&day);
             }
         }
-        taken.rejected_lines = parsed.rejected_lines;
+        taken.rejected_lines = Rejections::of(parsed.rejected_lines);
+        if taken.accepted == 0 {
+            let rejected = taken.rejected as u64 + taken.rejected_lines.total();
+            let why = taken.rejected_lines.to_string();
+            return Ok(Err(FeedError::NothingTaken { from, to, missing: taken.missing, rejected, why }));
+        }
         Ok(Ok(taken))
     }
 
@@ -349,12 +384,22 @@ impl Puller<'_> {
             Ok(taken) => {
                 info!(station.id = %station.id, feed = source.feed.name(), taken = taken.accepted, new = taken.new,
                     rejected = taken.rejected, "pulled `{}`", station.id);
-                (count(taken.accepted), count(taken.rejected + taken.rejected_lines.len()), None)
+                let lines = &taken.rejected_lines;
+                if !lines.is_empty() {
+                    warn!(station.id = %station.id, feed = source.feed.name(), "not all of the answer for `{}` could be read: {lines}",
+                        station.id);
+                }
+                let rejected = taken.rejected.saturating_add(usize::try_from(lines.total()).unwrap_or(usize::MAX));
+                (count(taken.accepted), count(rejected), None)
             }
             Err(why) => {
+                let rejected = match why {
+                    FeedError::NothingTaken { rejected, .. } => u32::try_from(*rejected).unwrap_or(u32::MAX),
+                    _ => 0,
+                };
                 let why = chain(why);
                 warn!(station.id = %station.id, feed = source.feed.name(), "source of `{}` failed: {why}", station.id);
-                (0, 0, Some(why))
+                (0, rejected, Some(why))
             }
         };
         let pull = Pull { station: station.id.clone(), feed: source.feed, started_at, taken, rejected, error };

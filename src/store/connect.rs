@@ -1,19 +1,20 @@
 //! Opening a store: its address, its connections, its schema and its key.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::time::Duration;
 
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::{ConnectOptions, Connection, Row};
 
-use crate::people::AddressHash;
+use crate::people::{AddressHash, GivenKeys};
 use crate::randomness::Randomness;
-use crate::store::address_key::load_or_make_key;
 use crate::store::error::StoreError;
+use crate::store::hash_keys::load_keys;
 use crate::store::pools::{
-    check_sqlite_version, create_private, lasting_pool, prepare_reader, prepare_writer, quiet, set, sqlite_url,
+    check_sqlite_version, create_private, lasting_pool, prepare_reader, prepare_writer, quiet, set, set_busy_wait,
+    sqlite_url,
 };
+use crate::store::server_trust::{ServerTrust, host_of_environment};
 use crate::store::tx::{Engine, Inner, Lent, Store};
 use crate::store::{answers, migrations};
 
@@ -22,27 +23,96 @@ use crate::store::{answers, migrations};
 /// transaction is kept, and it finds out when it goes on.
 const LET_GO_OF_LOCKS: &str = "SET idle_in_transaction_session_timeout = '10s'";
 
+/// What is done where no store is.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Absent {
+    Refuse,
+    Make,
+}
+
 impl Store {
-    /// Opens `sqlite:PATH` or `postgres://…`, creates what is missing and brings the schema up to date. Its key, if it is new,
-    /// and everything else that is drawn for it comes from `randomness`.
+    /// As [`Store::open_with`], with the key that lies in the store. What is drawn for it comes from `randomness`.
     ///
     /// # Errors
-    /// An address that is neither, a folder that does not exist, a file that is no database, an SQLite library or a
-    /// schema this program must not work with, a server that does not answer. No message holds a password.
-    pub async fn open(address: &str, randomness: &Randomness) -> Result<Self, StoreError> {
+    /// As [`Store::open_with`].
+    pub async fn open(address: &str, trust: &ServerTrust, randomness: &Randomness) -> Result<Self, StoreError> {
+        Self::open_with(address, trust, None, randomness).await
+    }
+
+    /// Opens the store at `sqlite:PATH` or `postgres://…` and brings its schema up to date. `keys`: from outside; `None` = the
+    /// key lies in the store.
+    ///
+    /// # Errors
+    /// An address that is neither, a place without a store, a file that is no database, an SQLite library or a schema this
+    /// program must not work with, a server that does not answer or is not to be trusted, keys that are not those of the store.
+    /// No message holds a password.
+    pub async fn open_with(
+        address: &str,
+        trust: &ServerTrust,
+        keys: Option<&GivenKeys>,
+        randomness: &Randomness,
+    ) -> Result<Self, StoreError> {
+        Self::open_or(Absent::Refuse, address, trust, keys, randomness).await
+    }
+
+    /// As [`Store::open`], and makes the store where none is, with a key inside.
+    ///
+    /// # Errors
+    /// As [`Store::open`], and a folder that does not exist.
+    pub async fn make(address: &str, trust: &ServerTrust, randomness: &Randomness) -> Result<Self, StoreError> {
+        Self::make_with(address, trust, None, randomness).await
+    }
+
+    /// As [`Store::open_with`], and makes the store where none is.
+    ///
+    /// # Errors
+    /// As [`Store::open_with`], and a folder that does not exist.
+    pub async fn make_with(
+        address: &str,
+        trust: &ServerTrust,
+        keys: Option<&GivenKeys>,
+        randomness: &Randomness,
+    ) -> Result<Self, StoreError> {
+        Self::open_or(Absent::Make, address, trust, keys, randomness).await
+    }
+
+    async fn open_or(
+        absent: Absent,
+        address: &str,
+        trust: &ServerTrust,
+        keys: Option<&GivenKeys>,
+        randomness: &Randomness,
+    ) -> Result<Self, StoreError> {
         sqlx::any::install_default_drivers();
         match Address::parse(address)? {
-            Address::Sqlite(path) => Self::open_sqlite(&path, randomness).await,
-            Address::Postgres(url) => Self::open_postgres(url, randomness).await,
+            Address::Sqlite(path) => Self::open_sqlite(absent, &path, keys, randomness).await,
+            Address::Postgres(url) => {
+                let secured = trust.secured(&url, host_of_environment())?;
+                Self::open_postgres(absent, secured, shown_url(&url), keys, randomness).await
+            }
         }
     }
 
-    /// As [`Store::open`], of a store that is there with the schema of this program; `None` of any other, which is left as it
+    /// A store's address as it may be shown: without a password.
+    pub fn shown_address(address: &str) -> String {
+        match Address::parse(address) {
+            Ok(Address::Sqlite(path)) => format!("sqlite:{}", path.display()),
+            Ok(Address::Postgres(url)) => shown_url(&url),
+            Err(_) => "of store.address".into(),
+        }
+    }
+
+    /// As [`Store::open_with`], of a store that is there with the schema of this program; `None` of any other, which is left as it
     /// is.
     ///
     /// # Errors
-    /// As [`Store::open`].
-    pub async fn open_if_current(address: &str, randomness: &Randomness) -> Result<Option<Self>, StoreError> {
+    /// As [`Store::open_with`].
+    pub async fn open_if_current(
+        address: &str,
+        trust: &ServerTrust,
+        keys: Option<&GivenKeys>,
+        randomness: &Randomness,
+    ) -> Result<Option<Self>, StoreError> {
         sqlx::any::install_default_drivers();
         let (engine, url, shown) = match Address::parse(address)? {
             Address::Sqlite(path) => {
@@ -52,7 +122,9 @@ impl Store {
                 }
                 (Engine::Sqlite, url, format!("sqlite:{}", file.display()))
             }
-            Address::Postgres(url) => (Engine::Postgres, url.to_string(), shown_url(&url)),
+            Address::Postgres(url) => {
+                (Engine::Postgres, trust.secured(&url, host_of_environment())?.to_string(), shown_url(&url))
+            }
         };
         let unreachable = |source| StoreError::unreachable(&shown, source);
         let options = quiet(url.parse::<AnyConnectOptions>().map_err(unreachable)?);
@@ -60,7 +132,7 @@ impl Store {
         let pool = lasting_pool(1).connect_with(options).await.map_err(unreachable)?;
         let current = migrations::is_up_to_date(&pool, engine).await;
         pool.close().await;
-        if current? { Self::open(address, randomness).await.map(Some) } else { Ok(None) }
+        if current? { Self::open_with(address, trust, keys, randomness).await.map(Some) } else { Ok(None) }
     }
 
     /// An empty store that lives as long as its last clone: for replay and tests. It has one connection, and its keyed
@@ -75,32 +147,47 @@ impl Store {
         let pool = lasting_pool(1).connect_with(options.clone()).await?;
         check_sqlite_version(&mut *pool.acquire().await?).await?;
         migrations::bring_up_to_date(&pool, Engine::Sqlite).await?;
-        Ok(Self {
-            inner: Arc::new(Inner {
-                engine: Engine::Sqlite,
-                writer: pool.clone(),
-                reader: pool,
-                answers: None,
-                file: None,
-                options,
-                shown: "in memory".into(),
-                hash: AddressHash::with_key(b"in memory: nothing leaves this process"),
-                randomness: Randomness::seeded(0),
-                lent: Lent::default(),
-            }),
-        })
+        Ok(Self::of(Inner {
+            engine: Engine::Sqlite,
+            writer: pool.clone(),
+            reader: pool,
+            answers: None,
+            file: None,
+            options,
+            shown: "in memory".into(),
+            hash: AddressHash::with_key(b"in memory: nothing leaves this process"),
+            key_lies_inside: false,
+            randomness: Randomness::seeded(0),
+            lent: Lent::default(),
+        }))
     }
 
-    async fn open_sqlite(path: &Path, randomness: &Randomness) -> Result<Self, StoreError> {
+    async fn open_sqlite(
+        absent: Absent,
+        path: &Path,
+        keys: Option<&GivenKeys>,
+        randomness: &Randomness,
+    ) -> Result<Self, StoreError> {
         let (file, url) = sqlite_url(path)?;
-        create_private(&file)?;
-        let options = quiet(url.parse::<AnyConnectOptions>()?);
         let shown = format!("sqlite:{}", file.display());
+        match absent {
+            Absent::Make => create_private(&file)?,
+            Absent::Refuse if !file.exists() => return Err(StoreError::NoStore { shown }),
+            Absent::Refuse => {}
+        }
+        let options = quiet(url.parse::<AnyConnectOptions>()?);
         let unreachable = |source| StoreError::unreachable(&shown, source);
 
         // A pool tries again when a connection cannot be made ready, until its patience ends, and then names no reason.
         // So the first connection is made by hand.
         let mut first = options.connect().await.map_err(unreachable)?;
+        if absent == Absent::Refuse {
+            set_busy_wait(&mut first).await.map_err(unreachable)?;
+            // An empty file, or somebody else's database, is left as it is.
+            if !migrations::has_begun(&mut first, Engine::Sqlite).await? {
+                return Err(StoreError::NoStore { shown });
+            }
+        }
         prepare_writer(&mut first).await.map_err(unreachable)?;
         check_sqlite_version(&mut first).await?;
         let mode: String = sqlx::query("PRAGMA journal_mode").fetch_one(&mut first).await?.try_get(0)?;
@@ -120,29 +207,38 @@ impl Store {
             .connect_with(options.clone())
             .await
             .map_err(unreachable)?;
-        let hash = load_or_make_key(&writer, Engine::Sqlite, randomness).await?;
+        let (hash, key_lies_inside) = load_keys(&writer, Engine::Sqlite, keys, randomness).await?;
         let answers = Some(answers::beside(&file)?);
-        Ok(Self {
-            inner: Arc::new(Inner {
-                engine: Engine::Sqlite,
-                writer,
-                reader,
-                answers,
-                file: Some(file),
-                options,
-                shown,
-                hash,
-                randomness: randomness.clone(),
-                lent: Lent::default(),
-            }),
-        })
+        Ok(Self::of(Inner {
+            engine: Engine::Sqlite,
+            writer,
+            reader,
+            answers,
+            file: Some(file),
+            options,
+            shown,
+            hash,
+            key_lies_inside,
+            randomness: randomness.clone(),
+            lent: Lent::default(),
+        }))
     }
 
-    async fn open_postgres(url: url::Url, randomness: &Randomness) -> Result<Self, StoreError> {
-        let shown = shown_url(&url);
+    async fn open_postgres(
+        absent: Absent,
+        url: url::Url,
+        shown: String,
+        keys: Option<&GivenKeys>,
+        randomness: &Randomness,
+    ) -> Result<Self, StoreError> {
         let options = quiet(AnyConnectOptions::from_url(&url)?);
         // By hand first: a pool would try a refused address for long and then name no reason.
-        options.connect().await.map_err(|source| StoreError::unreachable(&shown, source))?.close().await?;
+        let mut first = options.connect().await.map_err(|source| StoreError::unreachable(&shown, source))?;
+        let there = absent == Absent::Make || migrations::has_begun(&mut first, Engine::Postgres).await?;
+        first.close().await?;
+        if !there {
+            return Err(StoreError::NoStore { shown });
+        }
         let pool = AnyPoolOptions::new()
             .max_connections(10)
             .acquire_timeout(Duration::from_secs(15))
@@ -151,21 +247,20 @@ impl Store {
             .await
             .map_err(|source| StoreError::unreachable(&shown, source))?;
         migrations::bring_up_to_date(&pool, Engine::Postgres).await?;
-        let hash = load_or_make_key(&pool, Engine::Postgres, randomness).await?;
-        Ok(Self {
-            inner: Arc::new(Inner {
-                engine: Engine::Postgres,
-                writer: pool.clone(),
-                reader: pool,
-                answers: Some(answers::on_server(options.clone())),
-                file: None,
-                options,
-                shown,
-                hash,
-                randomness: randomness.clone(),
-                lent: Lent::default(),
-            }),
-        })
+        let (hash, key_lies_inside) = load_keys(&pool, Engine::Postgres, keys, randomness).await?;
+        Ok(Self::of(Inner {
+            engine: Engine::Postgres,
+            writer: pool.clone(),
+            reader: pool,
+            answers: Some(answers::on_server(options.clone())),
+            file: None,
+            options,
+            shown,
+            hash,
+            key_lies_inside,
+            randomness: randomness.clone(),
+            lent: Lent::default(),
+        }))
     }
 
     /// Finishes what is under way and closes every connection; SQLite folds its log into the file.

@@ -6,8 +6,8 @@ use sha2::{Digest, Sha256};
 
 use crate::people::{AddressId, Language};
 use crate::store::error::StoreError;
-use crate::store::rows::ms;
-use crate::store::tx::Tx;
+use crate::store::rows::{get_instant_if_any, ms};
+use crate::store::tx::{Store, Tx};
 
 /// What an owner, or somebody in their name, did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -108,4 +108,19 @@ pub async fn put_words(tx: &mut Tx, language: Language, words: &str) -> Result<S
         .execute(tx.conn())
         .await?;
     Ok(id)
+}
+
+impl Store {
+    /// When what was known of the owner of an address was last erased; `None` when it never was.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn last_erased_at(&self, address_key: &AddressId) -> Result<Option<DateTime<Utc>>, StoreError> {
+        let row = sqlx::query("SELECT MAX(at) AS at FROM consents WHERE address_key = $1 AND action = $2")
+            .bind(address_key.as_str())
+            .bind(ConsentAction::Erased.as_str())
+            .fetch_one(&mut *self.read().await?)
+            .await?;
+        get_instant_if_any(&row, "at")
+    }
 }

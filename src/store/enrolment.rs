@@ -3,7 +3,9 @@
 use chrono::{DateTime, Utc};
 
 use crate::people::{Address, AddressId, Consent, NewSubscriber};
+use crate::store::acts::Act;
 use crate::store::addresses::{AddressStatus, address_status, owner_of, set_status, status_of};
+use crate::store::audit::address_subject;
 use crate::store::consents::{ConsentAction, ConsentDetail, add_consent, note_consent};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::notices::tell_joined;
@@ -37,6 +39,18 @@ impl Store {
     pub async fn add_subscriber(&self, new: &NewSubscriber, now: DateTime<Utc>) -> Result<Enrolled, StoreError> {
         let mut tx = self.begin().await?;
         let enrolled = enrol(&mut tx, new, now).await?;
+        if !matches!(enrolled, Enrolled::Unchanged { .. }) {
+            let mut subjects = Vec::with_capacity(new.addresses.len());
+            for address in &new.addresses {
+                subjects.push(address_subject(&tx.address_id(address).await?));
+            }
+            let evidence = match &new.consent {
+                Consent::Given { evidence } | Consent::GivenAgain { evidence } | Consent::Asked { evidence } => {
+                    evidence
+                }
+            };
+            tx.note_act(Act::SubscriberAdded, &subjects.join(" "), evidence).await?;
+        }
         tx.commit().await?;
         Ok(enrolled)
     }
@@ -52,7 +66,7 @@ impl Store {
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        let key = tx.hash().of(address);
+        let key = tx.address_id(address).await?;
         refuse_suppressed(&mut tx, address, &key).await?;
         let done = sqlx::query(
             "UPDATE addresses SET status = 'confirmed', status_at = $2 WHERE id = $1 AND status <> 'confirmed'",
@@ -96,7 +110,10 @@ pub async fn enrol_with(
         return Err(Conflict::EmptySubscriber.into());
     }
     // Everything that can be refused is looked at before anything is written.
-    let keys: Vec<AddressId> = new.addresses.iter().map(|address| tx.hash().of(address)).collect();
+    let mut keys = Vec::with_capacity(new.addresses.len());
+    for address in &new.addresses {
+        keys.push(tx.address_id(address).await?);
+    }
     let mut owner: Option<String> = None;
     let mut standing = Vec::new();
     for (address, key) in new.addresses.iter().zip(&keys) {

@@ -4,10 +4,13 @@ use chrono::{DateTime, Utc};
 use sqlx::Row;
 
 use crate::people::{Address, AddressId};
+use crate::store::acts::Act;
 use crate::store::addresses::{AddressStatus, addresses_of, set_status};
+use crate::store::audit::address_subject;
 use crate::store::consents::{ConsentAction, add_consent};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::pending_sign_ups::{Outcome, end_open};
+use crate::store::pseudonyms::rename_all;
 use crate::store::queue::cancel::cancel_of_address;
 use crate::store::rows::{get, ms};
 use crate::store::stops::Stopped;
@@ -30,7 +33,7 @@ impl Store {
         now: DateTime<Utc>,
     ) -> Result<Stopped, StoreError> {
         let mut tx = self.begin().await?;
-        let key = tx.hash().of(address);
+        let key = tx.address_id(address).await?;
         let row = sqlx::query("SELECT subscriber_id FROM addresses WHERE id = $1")
             .bind(key.as_str())
             .fetch_optional(tx.conn())
@@ -50,6 +53,8 @@ impl Store {
             }
             None => return Err(Conflict::UnknownAddress { masked: address.to_string() }.into()),
         }
+        let detail = format!("{} addresses, {} deliveries cancelled: {evidence}", stopped.addresses, stopped.cancelled);
+        tx.note_act(Act::SubscriberErased, &address_subject(&key), &detail).await?;
         tx.commit().await?;
         self.forget_log().await;
         Ok(stopped)
@@ -115,7 +120,8 @@ async fn erase(tx: &mut Tx, key: &AddressId, evidence: &str, now: DateTime<Utc>)
     Ok(cancelled)
 }
 
-/// Takes an address away with all that may repeat it: a server's answer often quotes the address it refuses.
+/// Takes an address away with all that may repeat it (a server's answer often quotes the address it refuses); what is counted
+/// goes on under a pseudonym.
 async fn forget(tx: &mut Tx, key: &AddressId, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let cancelled = cancel_of_address(tx, key, "the address was removed", now).await?;
     // A provider may make its reference of the number it was for.
@@ -130,6 +136,7 @@ async fn forget(tx: &mut Tx, key: &AddressId, now: DateTime<Utc>) -> Result<u64,
     transactional::erase(tx, key, now).await?;
     end_open(tx, key, Outcome::Stopped, now).await?;
     sqlx::query("DELETE FROM addresses WHERE id = $1").bind(key.as_str()).execute(tx.conn()).await?;
+    rename_all(tx, key).await?;
     Ok(cancelled)
 }
 

@@ -1,6 +1,7 @@
 //! What can go wrong in the store, sorted by what the caller does next.
 
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use chrono::{DateTime, Utc};
 
@@ -18,6 +19,11 @@ pub enum StoreError {
         #[source]
         source: std::io::Error,
     },
+    /// Only `store init` and the demo make one: a path with a slip in it must not become an empty store that looks healthy.
+    #[error(
+        "there is no store at {shown}: make it with `treebell store init`, or mend store.address if it is elsewhere"
+    )]
+    NoStore { shown: String },
     /// Prints its cause as well: some commands print the text of a store that cannot be opened alone.
     #[error("the store's file `{}` cannot be made: {source}", .file.display())]
     NoFile {
@@ -28,6 +34,15 @@ pub enum StoreError {
     /// Wait and try again, or see to the server or disk.
     #[error("the store at {shown} does not answer: {why}")]
     Unreachable { shown: String, why: String },
+    /// The server did not prove to be the one that is meant; no password went to it.
+    #[error(
+        "the server of the store at {shown} cannot be trusted: {why} (its certificate must name this host and be by a known \
+         authority: store.ca_file names one of your own)"
+    )]
+    Untrusted { shown: String, why: String },
+    /// Keys of hashes that are not there, or are not those of this store: see to the settings.
+    #[error("the store's keys: {what}")]
+    Keys { what: String },
     /// A service already runs on this store.
     #[error("another treebell service is running on {shown} (it holds {held}): stop it first")]
     InUse { shown: String, held: String },
@@ -110,6 +125,14 @@ impl StoreError {
 
     /// A connection that could not be made. The driver's words are kept: they hold no password.
     pub(crate) fn unreachable(shown: &str, source: sqlx::Error) -> Self {
+        let of_handshake = |why: &std::io::Error| why.get_ref().is_some_and(|inner| inner.is::<rustls::Error>());
+        match &source {
+            sqlx::Error::Tls(why) => return Self::Untrusted { shown: shown.to_owned(), why: why.to_string() },
+            sqlx::Error::Io(why) if of_handshake(why) => {
+                return Self::Untrusted { shown: shown.to_owned(), why: why.to_string() };
+            }
+            _ => {}
+        }
         match Self::from(source) {
             Self::Failed { why } => Self::Unreachable { shown: shown.to_owned(), why: why.to_string() },
             Self::Unreachable { why, .. } => Self::Unreachable { shown: shown.to_owned(), why },
@@ -118,8 +141,40 @@ impl StoreError {
     }
 }
 
+/// Faults of the database that this process met, by kind. Of the process and not of a store: an error is made where no store
+/// is at hand.
+static MET: [(&str, AtomicU64); 5] = [
+    ("busy", AtomicU64::new(0)),
+    ("unreachable", AtomicU64::new(0)),
+    ("cannot-write", AtomicU64::new(0)),
+    ("corrupt", AtomicU64::new(0)),
+    ("failed", AtomicU64::new(0)),
+];
+
+/// How many faults of the database this process has met since its start, by kind.
+pub fn store_errors() -> impl Iterator<Item = (&'static str, u64)> {
+    MET.iter().map(|(kind, met)| (*kind, met.load(Ordering::Relaxed)))
+}
+
 impl From<sqlx::Error> for StoreError {
     fn from(source: sqlx::Error) -> Self {
+        let fault = Self::sorted(source);
+        let kind = match &fault {
+            Self::Busy => "busy",
+            Self::Unreachable { .. } => "unreachable",
+            Self::CannotWrite { .. } => "cannot-write",
+            Self::Corrupt { .. } => "corrupt",
+            _ => "failed",
+        };
+        if let Some((_, met)) = MET.iter().find(|(name, _)| *name == kind) {
+            met.fetch_add(1, Ordering::Relaxed);
+        }
+        fault
+    }
+}
+
+impl StoreError {
+    fn sorted(source: sqlx::Error) -> Self {
         match &source {
             sqlx::Error::PoolTimedOut => Self::Busy,
             sqlx::Error::Io(why) => Self::Unreachable { shown: "its address".into(), why: why.to_string() },

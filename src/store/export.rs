@@ -6,7 +6,9 @@ use sqlx::any::AnyRow;
 
 use crate::people::{Address, Channel, Language};
 use crate::region::Zip;
+use crate::store::acts::Act;
 use crate::store::addresses::AddressStatus;
+use crate::store::audit::address_subject;
 use crate::store::consents::ConsentAction;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_instant};
@@ -60,6 +62,7 @@ impl Store {
             .subscriber_of(address)
             .await?
             .ok_or_else(|| Conflict::UnknownAddress { masked: address.to_string() })?;
+        self.note_act(Act::SubscriberExported, &address_subject(&self.address_id(address).await?), "").await?;
         let mut connection = self.read().await?;
         let mut addresses = Vec::new();
         for known in subscriber.addresses {

@@ -107,7 +107,7 @@ pub async fn put(
     closes_at: DateTime<Utc>,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    let key = tx.hash().of(&one.address);
+    let key = tx.address_id(&one.address).await?;
     sqlx::query(
         "INSERT INTO follow_ups (id, notice_id, subscriber_id, address_key, asked_at, closes_at)
          VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (id) DO NOTHING",

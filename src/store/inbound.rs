@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 
 use crate::store::error::StoreError;
-use crate::store::rows::ms;
+use crate::store::rows::{get, ms};
 use crate::store::tx::{Store, Tx};
 
 /// Notes that something came in; gives whether it is the first time. `id` holds no address and no words.
@@ -26,6 +26,27 @@ pub async fn first_time(
             .execute(tx.conn())
             .await?;
     Ok(done.rows_affected() == 1)
+}
+
+/// Remembers that a text that came in was answered with one.
+///
+/// # Errors
+/// When the store fails.
+pub async fn note_answered(tx: &mut Tx, id: &str) -> Result<(), StoreError> {
+    sqlx::query("UPDATE inbound SET answered = 1 WHERE id = $1").bind(id).execute(tx.conn()).await?;
+    Ok(())
+}
+
+/// How many texts that came in since an instant were answered.
+///
+/// # Errors
+/// When the store fails.
+pub async fn answered_since(tx: &mut Tx, since: DateTime<Utc>) -> Result<u64, StoreError> {
+    let row = sqlx::query("SELECT COUNT(*) AS n FROM inbound WHERE at > $1 AND answered = 1")
+        .bind(ms(since))
+        .fetch_one(tx.conn())
+        .await?;
+    Ok(get::<i64>(&row, "n")?.unsigned_abs())
 }
 
 impl Store {

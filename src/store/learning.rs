@@ -6,6 +6,7 @@ use chrono::{DateTime, Utc};
 use serde::Serialize;
 use sqlx::any::AnyRow;
 
+use crate::store::acts::Act;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_instant, ms};
 use crate::store::tx::Store;
@@ -65,6 +66,9 @@ impl Store {
         .bind(&freeze.why)
         .execute(tx.conn())
         .await?;
+        let act = if *is_frozen { Act::LearningFrozen } else { Act::LearningThawed };
+        let detail = format!("said by {}: {}", freeze.by, freeze.why);
+        tx.note_act(act, &format!("profile/{profile}/{season}"), &detail).await?;
         tx.commit().await?;
         Ok(true)
     }
@@ -130,6 +134,8 @@ impl Store {
             let id = format!("{} {}", adopted.profile, adopted.version);
             return Err(Conflict::Exists { what: "profile version", id }.into());
         }
+        let detail = format!("version {}, said by {}: {}", adopted.version, adopted.adopted_by, adopted.why);
+        tx.note_act(Act::ProfileAdopted, &format!("profile/{}", adopted.profile), &detail).await?;
         tx.commit().await
     }
 

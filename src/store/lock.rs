@@ -48,12 +48,13 @@ impl ServiceLock {
         let mut path = database.as_os_str().to_owned();
         path.push(".lock");
         let path = Path::new(&path);
-        let file = OpenOptions::new()
-            .create(true)
-            .truncate(false)
-            .write(true)
-            .open(path)
-            .map_err(|source| StoreError::NoFile { file: path.to_owned(), source })?;
+        let mut options = OpenOptions::new();
+        options.create(true).truncate(false).write(true);
+        // Who can open it can hold the lock, and so keep the service out.
+        #[cfg(unix)]
+        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+        let file = options.open(path).map_err(|source| StoreError::NoFile { file: path.to_owned(), source })?;
+        close_to_others(&file, path);
         match file.try_lock() {
             Ok(()) => Ok(Self { held: LockKind::File(file) }),
             Err(TryLockError::WouldBlock) => Err(StoreError::InUse {
@@ -93,6 +94,20 @@ impl std::fmt::Debug for ServiceLock {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str("ServiceLock")
     }
+}
+
+/// Of a lock file that an older version made.
+fn close_to_others(file: &File, path: &Path) {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        let open = file.metadata().is_ok_and(|found| found.permissions().mode() & 0o077 != 0);
+        if open && let Err(why) = file.set_permissions(std::fs::Permissions::from_mode(0o600)) {
+            tracing::warn!("others can hold the lock file {}, which cannot be changed: {why}", path.display());
+        }
+    }
+    #[cfg(not(unix))]
+    let _ = (file, path);
 }
 
 /// Advisory locks belong to a database; two stores in two schemas of it must not meet.

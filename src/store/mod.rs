@@ -12,13 +12,19 @@ mod tx;
 mod error;
 mod rows;
 
-mod address_key;
+pub mod acts;
+mod address_ids;
 mod answers;
+pub mod audit;
 mod bulk;
+mod hash_keys;
 mod lock;
 mod migrations;
+mod server_trust;
 
+mod pseudonyms;
 pub mod regions;
+pub mod retention;
 mod retirement;
 pub mod stations;
 pub mod weather;
@@ -35,12 +41,16 @@ pub mod consents;
 pub mod enrolment;
 mod erasure;
 pub mod export;
+pub mod figures;
 pub mod pending_sign_ups;
 pub mod preferences;
 pub mod stops;
 pub mod subscriptions;
 pub mod suppression;
 pub mod waiting_zips;
+
+pub mod alarm_facts;
+pub mod alarms;
 
 pub mod bounces;
 pub mod queue;
@@ -51,7 +61,9 @@ pub mod inbound;
 pub mod runs;
 pub mod text_parts;
 
-pub use error::{Conflict, StoreError};
+pub use error::{Conflict, StoreError, store_errors};
+pub use hash_keys::KnownKey;
 pub use lock::ServiceLock;
 pub use rows::{civil_day, day_number, instant, ms};
+pub use server_trust::ServerTrust;
 pub use tx::{Engine, Store, Tx};

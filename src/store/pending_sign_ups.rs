@@ -194,7 +194,7 @@ pub async fn note_ask(
 /// # Errors
 /// When the store fails.
 pub async fn put(tx: &mut Tx, new: &NewPendingSignUp, now: DateTime<Utc>) -> Result<String, StoreError> {
-    let key = tx.hash().of(&new.address);
+    let key = tx.address_id(&new.address).await?;
     end_open(tx, &key, Outcome::Replaced, now).await?;
     let id = tx.randomness().hex::<16>();
     let zips = serde_json::to_string(&new.zips).map_err(|why| StoreError::corrupt(format!("ZIP codes: {why}")))?;
@@ -251,10 +251,15 @@ pub async fn open_of(
 /// # Errors
 /// When the store fails.
 pub async fn of_token(tx: &mut Tx, token: &str) -> Result<Option<PendingSignUp>, StoreError> {
-    let hash = token_hash(tx, token);
     let find = format!("SELECT * FROM confirmations WHERE token_hash = $1 {}", tx.engine().for_update());
-    let row = sqlx::query(sqlx::AssertSqlSafe(find)).bind(hash).fetch_optional(tx.conn()).await?;
-    row.as_ref().map(confirmation_of).transpose()
+    // Under whichever key it was made.
+    for hash in tx.hash().all_of_text(LINK, token) {
+        let row = sqlx::query(sqlx::AssertSqlSafe(find.clone())).bind(hash).fetch_optional(tx.conn()).await?;
+        if let Some(row) = row {
+            return confirmation_of(&row).map(Some);
+        }
+    }
+    Ok(None)
 }
 
 /// Holds a typed code against the pending sign-up of an address. A wrong one is counted; after five the code is
@@ -286,13 +291,15 @@ pub async fn type_code(
     Ok(Typed::Wrong { tries_left: TRIES - wish.tries - 1 })
 }
 
-/// Ends a pending sign-up and forgets its address.
+/// Ends a pending sign-up and forgets its address; its places stay for a while where it was confirmed, since whoever follows
+/// the link again is shown them.
 ///
 /// # Errors
 /// When the store fails.
 pub async fn end(tx: &mut Tx, id: &str, outcome: Outcome, now: DateTime<Utc>) -> Result<(), StoreError> {
     sqlx::query(
-        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '' WHERE id = $1 AND ended_at IS NULL",
+        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', \
+             zips = CASE WHEN $3 = 'confirmed' THEN zips ELSE '[]' END WHERE id = $1 AND ended_at IS NULL",
     )
     .bind(id)
     .bind(ms(now))
@@ -313,7 +320,8 @@ pub async fn end_open(
     now: DateTime<Utc>,
 ) -> Result<u64, StoreError> {
     let done = sqlx::query(
-        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '' WHERE address_key = $1 AND ended_at IS NULL",
+        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', zips = '[]' \
+         WHERE address_key = $1 AND ended_at IS NULL",
     )
     .bind(address_key.as_str())
     .bind(ms(now))
@@ -324,41 +332,34 @@ pub async fn end_open(
 }
 
 impl Store {
-    /// Ends pending sign-ups that nobody confirmed for a week, and forgets counted requests, inbound ids and reports of
-    /// messages that nobody knows of more than thirty days. Gives the pending sign-ups.
+    /// Ends pending sign-ups that nobody confirmed since an instant. Gives how many.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn end_old_sign_ups(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
+    pub async fn end_old_sign_ups(&self, asked_before: DateTime<Utc>, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         let done = sqlx::query(
-            "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '' \
+            "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', zips = '[]' \
              WHERE ended_at IS NULL AND asked_at <= $1",
         )
-        .bind(ms(now - KEPT))
+        .bind(ms(asked_before))
         .bind(ms(now))
         .bind(Outcome::Expired.name())
         .execute(tx.conn())
         .await?;
-        let old = ms(now - TimeDelta::days(30));
-        for forget in [
-            "DELETE FROM asks WHERE at <= $1",
-            "DELETE FROM inbound WHERE at <= $1",
-            "DELETE FROM delivery_reports WHERE delivery_id IS NULL AND received_at <= $1",
-        ] {
-            sqlx::query(forget).bind(old).execute(tx.conn()).await?;
-        }
         tx.commit().await?;
         Ok(done.rows_affected())
     }
 }
+
+const LINK: &str = "confirmation link";
 
 fn code_hash(tx: &Tx, address_key: &AddressId, code: &str) -> String {
     tx.hash().of_text("confirmation code", &format!("{address_key} {code}"))
 }
 
 fn token_hash(tx: &Tx, token: &str) -> String {
-    tx.hash().of_text("confirmation link", token)
+    tx.hash().of_text(LINK, token)
 }
 
 fn confirmation_of(row: &AnyRow) -> Result<PendingSignUp, StoreError> {

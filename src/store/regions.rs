@@ -8,6 +8,8 @@ use sqlx::any::AnyRow;
 
 use crate::geo::Point;
 use crate::region::{OwnerReports, Region, RegionId, Release, Zip};
+use crate::store::acts::Act;
+use crate::store::audit::changes;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_zone, ms, zip_of};
 use crate::store::stations::in_use_station;
@@ -40,6 +42,7 @@ impl Store {
     pub async fn add_region(&self, region: &Region, now: DateTime<Utc>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         add_region(&mut tx, region, now).await?;
+        tx.note_act(Act::RegionAdded, &subject(&region.id), &in_words(region)).await?;
         tx.commit().await
     }
 
@@ -65,10 +68,17 @@ impl Store {
                 None => insert_region(&mut tx, region, now).await?,
                 Some(_) => update_region(&mut tx, region).await?,
             }
+            let of = subject(&region.id);
             done.push(match before {
-                None => RegionPut::Added,
+                None => {
+                    tx.note_act(Act::RegionAdded, &of, &in_words(region)).await?;
+                    RegionPut::Added
+                }
                 Some(before) if same(&before, region) => RegionPut::Unchanged,
-                Some(_) => RegionPut::Changed,
+                Some(before) => {
+                    tx.note_act(Act::RegionChanged, &of, &changes(&before, region)).await?;
+                    RegionPut::Changed
+                }
             });
         }
         tx.commit().await?;
@@ -130,9 +140,10 @@ impl Store {
     /// As [`Store::add_region`]; [`Conflict::UnknownRegion`], [`Conflict::RetiredRegion`].
     pub async fn change_region(&self, region: &Region) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        in_use_region(&mut tx, &region.id).await?;
+        let before = in_use_region(&mut tx, &region.id).await?;
         check(&mut tx, region).await?;
         update_region(&mut tx, region).await?;
+        tx.note_act(Act::RegionChanged, &subject(&region.id), &changes(&before, region)).await?;
         tx.commit().await
     }
 
@@ -179,6 +190,15 @@ pub(super) async fn known_region(connection: &mut AnyConnection, id: &RegionId) 
         Some(region) => Ok(region),
         None => Err(unknown_region(connection, id).await?),
     }
+}
+
+/// The subject of an act on a region.
+pub(super) fn subject(id: &RegionId) -> String {
+    format!("region/{id}")
+}
+
+fn in_words(region: &Region) -> String {
+    serde_json::to_string(region).unwrap_or_else(|_| region.name.clone())
 }
 
 async fn add_region(tx: &mut Tx, region: &Region, now: DateTime<Utc>) -> Result<(), StoreError> {

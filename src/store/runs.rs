@@ -17,6 +17,32 @@ pub struct Run {
     /// `None`: under way, or cut off by a crash.
     pub ended_at: Option<DateTime<Utc>>,
     pub outcome: Option<String>,
+    /// `None` also of runs before this was kept.
+    pub result: Option<RunResult>,
+}
+
+/// Whether a run did what it is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RunResult {
+    Good,
+    /// Some of it: the rest has alarms of its own.
+    Partly,
+    Failed,
+}
+
+impl RunResult {
+    pub fn name(self) -> &'static str {
+        match self {
+            RunResult::Good => "good",
+            RunResult::Partly => "partly",
+            RunResult::Failed => "failed",
+        }
+    }
+
+    pub fn parse(name: &str) -> Option<Self> {
+        [RunResult::Good, RunResult::Partly, RunResult::Failed].into_iter().find(|result| result.name() == name)
+    }
 }
 
 /// Whether a run may begin.
@@ -30,8 +56,44 @@ pub enum Start {
     Done,
 }
 
+/// Tries of a job that were begun, one after the other, and never ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UnfinishedTries {
+    /// At least 1.
+    pub tries: u32,
+    pub last_began_at: DateTime<Utc>,
+}
+
 impl Store {
-    /// Books the beginning of a run; one that was cut off is booked anew.
+    /// What was begun of a job since it last ended; `None` when it ended, or was never begun.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn unfinished_tries(&self, job: &str) -> Result<Option<UnfinishedTries>, StoreError> {
+        let row = sqlx::query("SELECT tries, last_began_at FROM unfinished_tries WHERE job = $1")
+            .bind(job)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        let Some(row) = row else { return Ok(None) };
+        let tries = u32::try_from(get::<i64>(&row, "tries")?).unwrap_or(0);
+        let last_began_at = get_instant(&row, "last_began_at")?;
+        Ok((tries > 0).then_some(UnfinishedTries { tries, last_began_at }))
+    }
+
+    /// Takes back the last try of a job: it was stopped on purpose.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn forgive_try(&self, job: &str) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        sqlx::query("UPDATE unfinished_tries SET tries = tries - 1 WHERE job = $1 AND tries > 0")
+            .bind(job)
+            .execute(tx.conn())
+            .await?;
+        tx.commit().await
+    }
+
+    /// Books the beginning of a run, which counts as an unfinished try until it ends; one that was cut off is booked anew.
     ///
     /// # Errors
     /// When the store fails.
@@ -62,6 +124,14 @@ impl Store {
         .bind(ms(now))
         .execute(tx.conn())
         .await?;
+        sqlx::query(
+            "INSERT INTO unfinished_tries (job, tries, last_began_at) VALUES ($1, 1, $2)
+             ON CONFLICT (job) DO UPDATE SET tries = unfinished_tries.tries + 1, last_began_at = excluded.last_began_at",
+        )
+        .bind(job)
+        .bind(ms(now))
+        .execute(tx.conn())
+        .await?;
         tx.commit().await?;
         Ok(start)
     }
@@ -74,21 +144,25 @@ impl Store {
         &self,
         job: &str,
         civil_time: NaiveDateTime,
+        result: RunResult,
         outcome: &str,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        let done = sqlx::query("UPDATE runs SET ended_at = $3, outcome = $4 WHERE job = $1 AND civil_time = $2")
-            .bind(job)
-            .bind(civil_text(civil_time))
-            .bind(ms(now))
-            .bind(outcome)
-            .execute(tx.conn())
-            .await?
-            .rows_affected();
+        let done =
+            sqlx::query("UPDATE runs SET ended_at = $3, outcome = $4, result = $5 WHERE job = $1 AND civil_time = $2")
+                .bind(job)
+                .bind(civil_text(civil_time))
+                .bind(ms(now))
+                .bind(outcome)
+                .bind(result.name())
+                .execute(tx.conn())
+                .await?
+                .rows_affected();
         if done == 0 {
             return Err(StoreError::corrupt(format!("run {job} of {civil_time} ended but was never begun")));
         }
+        sqlx::query("DELETE FROM unfinished_tries WHERE job = $1").bind(job).execute(tx.conn()).await?;
         tx.commit().await
     }
 
@@ -121,5 +195,8 @@ fn run_of(row: &AnyRow) -> Result<Run, StoreError> {
         started_at: get_instant(row, "started_at")?,
         ended_at: get_instant_if_any(row, "ended_at")?,
         outcome: get(row, "outcome")?,
+        result: get::<Option<&str>>(row, "result")?
+            .map(|name| RunResult::parse(name).ok_or_else(|| StoreError::corrupt(format!("runs.result `{name}`"))))
+            .transpose()?,
     })
 }

@@ -16,6 +16,8 @@ use crate::store::tx::{Store, Tx};
 pub enum StaffKind {
     /// A notice that was decided not to go out.
     Skipped,
+    /// A notice that people should have had.
+    Missed,
     /// Sign-ups came so thick that they are held back.
     SignUp,
     /// A text that somebody should look at.
@@ -34,8 +36,9 @@ pub enum StaffKind {
 }
 
 impl StaffKind {
-    const ALL: [StaffKind; 11] = [
+    const ALL: [StaffKind; 12] = [
         StaffKind::Skipped,
+        StaffKind::Missed,
         StaffKind::SignUp,
         StaffKind::Text,
         StaffKind::AddressUndeliverable,
@@ -52,6 +55,7 @@ impl StaffKind {
     pub fn as_str(self) -> &'static str {
         match self {
             StaffKind::Skipped => "skipped",
+            StaffKind::Missed => "missed",
             StaffKind::SignUp => "sign-up",
             StaffKind::Text => "text",
             StaffKind::AddressUndeliverable => "address-dead",

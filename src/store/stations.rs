@@ -6,6 +6,8 @@ use sqlx::any::AnyRow;
 
 use crate::geo::Point;
 use crate::region::RegionId;
+use crate::store::acts::Act;
+use crate::store::audit::changes;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_instant_if_any, get_zone, ms};
 use crate::store::tx::{Store, Tx};
@@ -33,6 +35,8 @@ impl Store {
             Some(_) => update_station(&mut tx, station).await?,
             None => insert_station(&mut tx, station).await?,
         }
+        let detail = serde_json::to_string(station).unwrap_or_else(|_| station.name.clone());
+        tx.note_act(Act::StationAdded, &subject(&station.id), &detail).await?;
         tx.commit().await
     }
 
@@ -50,6 +54,9 @@ impl Store {
                 added += 1;
             }
         }
+        if added > 0 {
+            tx.note_act(Act::StationsImported, "stations", &format!("{added} of a list")).await?;
+        }
         tx.commit().await?;
         Ok(added)
     }
@@ -60,8 +67,9 @@ impl Store {
     /// [`Conflict::UnknownStation`], [`Conflict::RetiredStation`].
     pub async fn change_station(&self, station: &Station) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        in_use_station(&mut tx, &station.id).await?;
+        let before = in_use_station(&mut tx, &station.id).await?;
         update_station(&mut tx, station).await?;
+        tx.note_act(Act::StationChanged, &subject(&station.id), &changes(&before, station)).await?;
         tx.commit().await
     }
 
@@ -119,8 +127,13 @@ impl Store {
             .bind(ms(now))
             .execute(tx.conn())
             .await?;
+        tx.note_act(Act::StationRetired, &subject(id), "its record stays").await?;
         tx.commit().await
     }
+}
+
+fn subject(id: &StationId) -> String {
+    format!("station/{id}")
 }
 
 pub(super) async fn find_station(

@@ -86,7 +86,7 @@ pub async fn stop_by_id(
 /// # Errors
 /// When the store fails.
 pub async fn resume(tx: &mut Tx, address: &Address, evidence: &str, now: DateTime<Utc>) -> Result<bool, StoreError> {
-    let key = tx.hash().of(address);
+    let key = tx.address_id(address).await?;
     let confirmed_once =
         sqlx::query("SELECT COUNT(*) AS n FROM consents WHERE address_key = $1 AND action IN ('confirmed', 'resumed')")
             .bind(key.as_str())

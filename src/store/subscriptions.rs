@@ -81,7 +81,7 @@ impl Store {
     /// # Errors
     /// When the store fails.
     pub async fn subscriber_of(&self, address: &Address) -> Result<Option<Subscriber>, StoreError> {
-        let key = self.address_hash().of(address);
+        let key = self.address_id(address).await?;
         let mut connection = self.read().await?;
         let row = sqlx::query(
             "SELECT s.id, s.language, s.created_at FROM subscribers s JOIN addresses a ON a.subscriber_id = s.id

@@ -60,7 +60,7 @@ pub fn may_go(kind: TransactionalKind, status: Option<AddressStatus>, suppressed
     match kind {
         Stopped => suppressed,
         _ if suppressed => false,
-        Confirm | NotCovered | WhichZip | NotUnderstood | Help => true,
+        Confirm | NotCovered | WhichZip | NotUnderstood | Help | Alarm => true,
         Welcome | Resumed | CoveredNow | Thanks | FollowUp | KeptZip | Preferences => {
             status == Some(AddressStatus::Confirmed)
         }

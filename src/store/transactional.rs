@@ -39,11 +39,43 @@ pub enum Put {
     NotAllowed,
 }
 
-/// Deliveries of transactional messages go before those of any notice, and know no quiet hours: below 0 they answer
-/// what somebody did just now. Those that can wait come after every notice.
-const PRIORITY: i64 = -1;
+/// When a message leaves among all others.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Turn {
+    /// Before all else: there are few, and they tell what is wrong.
+    Alarm,
+    /// Before any notice, at any hour: it answers what somebody did just now on a page, or is the one word that a stop of
+    /// somebody known has to have within minutes (47 CFR 64.1200(a)(12)).
+    First,
+    /// At once and at any hour, but after every notice that is due: whoever sends texts, and as many as they like, holds up
+    /// no notice.
+    Reply,
+    /// After every notice, in open hours.
+    Last,
+}
 
-const PRIORITY_LAST: i64 = 5;
+impl Turn {
+    fn of(kind: TransactionalKind, status: Option<AddressStatus>) -> Self {
+        use TransactionalKind::*;
+        match kind {
+            Alarm => Turn::Alarm,
+            kind if kind.can_wait() => Turn::Last,
+            Help | WhichZip | NotUnderstood | Thanks | Resumed => Turn::Reply,
+            Stopped if status.is_none() => Turn::Reply,
+            _ => Turn::First,
+        }
+    }
+
+    /// Lower goes first; notices have 0 to 3.
+    fn priority(self) -> i64 {
+        match self {
+            Turn::Alarm => -2,
+            Turn::First => -1,
+            Turn::Reply => 4,
+            Turn::Last => 5,
+        }
+    }
+}
 
 /// So long the address and the words of a message are kept after it has ended, so that staff can try it again.
 const KEPT: TimeDelta = TimeDelta::hours(24);
@@ -57,6 +89,14 @@ pub async fn put(tx: &mut Tx, new: &NewTransactional, now: DateTime<Utc>) -> Res
     put_in(tx, new, chrono_tz::UTC, now).await
 }
 
+/// As [`put`], of one that answers a text: it leaves at any hour, but after notices.
+///
+/// # Errors
+/// When the store fails.
+pub async fn put_reply(tx: &mut Tx, new: &NewTransactional, now: DateTime<Utc>) -> Result<Put, StoreError> {
+    put_at(tx, new, chrono_tz::UTC, Some(Turn::Reply), now).await
+}
+
 /// As [`put`]; one that [can wait](crate::message::TransactionalKind::can_wait) keeps the quiet hours of this zone.
 ///
 /// # Errors
@@ -67,7 +107,17 @@ pub async fn put_in(
     zone: chrono_tz::Tz,
     now: DateTime<Utc>,
 ) -> Result<Put, StoreError> {
-    let key = tx.hash().of(&new.to);
+    put_at(tx, new, zone, None, now).await
+}
+
+async fn put_at(
+    tx: &mut Tx,
+    new: &NewTransactional,
+    zone: chrono_tz::Tz,
+    turn: Option<Turn>,
+    now: DateTime<Utc>,
+) -> Result<Put, StoreError> {
+    let key = tx.address_id(&new.to).await?;
     let find = format!(
         "SELECT (SELECT status FROM addresses WHERE id = $1) AS status, {SUPPRESSED} AS suppressed \
          FROM (SELECT $1 AS address_id) AS d, (SELECT $2 AS kind) AS l"
@@ -78,7 +128,8 @@ pub async fn put_in(
     if !suppression::may_go(new.kind, status, get::<i64>(&row, "suppressed")? > 0) {
         return Ok(Put::NotAllowed);
     }
-    let id = tx.hash().of_text("letter", &format!("{}\n{key}\n{}", new.kind.name(), new.fact));
+    let turn = turn.unwrap_or_else(|| Turn::of(new.kind, status));
+    let id = tx.hash().steady_of_text("letter", &format!("{}\n{key}\n{}", new.kind.name(), new.fact));
     let (subject, body, html) = match &new.message {
         Message::Email { subject, text, html, .. } => (Some(subject.as_str()), text, Some(html.as_str())),
         Message::Sms { text } => (None, text, None),
@@ -106,18 +157,19 @@ pub async fn put_in(
     let delivery = hex::encode(&Sha256::digest(format!("letter\n{id}"))[..16]);
     sqlx::query(
         "INSERT INTO deliveries (id, letter_id, address_id, channel, language, state, priority, not_before, expires_at, \
-                                 time_zone, attempts, fence, uncertain_count, created_at, updated_at) \
-         VALUES ($1, $2, $3, $4, $5, 'queued', $6, $7, $8, $9, 0, 0, 0, $7, $7)",
+                                 time_zone, any_hour, attempts, fence, uncertain_count, created_at, updated_at) \
+         VALUES ($1, $2, $3, $4, $5, 'queued', $6, $7, $8, $9, $10, 0, 0, 0, $7, $7)",
     )
     .bind(&delivery)
     .bind(&id)
     .bind(key.as_str())
     .bind(new.to.channel().name())
     .bind(new.language.code())
-    .bind(if new.kind.can_wait() { PRIORITY_LAST } else { PRIORITY })
+    .bind(turn.priority())
     .bind(ms(now))
     .bind(ms(new.expires_at))
     .bind(zone.name())
+    .bind(i64::from(turn != Turn::Last))
     .execute(tx.conn())
     .await?;
     Ok(Put::Queued { delivery })

@@ -14,6 +14,7 @@ use sqlx::{Any, AnyConnection, AnyPool, Transaction};
 
 use crate::people::AddressHash;
 use crate::randomness::Randomness;
+use crate::store::acts::Actor;
 use crate::store::error::StoreError;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -61,6 +62,8 @@ impl Engine {
 #[derive(Clone)]
 pub struct Store {
     pub(super) inner: Arc<Inner>,
+    /// Who uses it, where that is somebody: see [`super::audit`].
+    pub(super) actor: Option<Arc<Actor>>,
 }
 
 pub(super) struct Inner {
@@ -76,6 +79,7 @@ pub(super) struct Inner {
     /// The address without its password, for messages.
     pub(super) shown: String,
     pub(super) hash: AddressHash,
+    pub(super) key_lies_inside: bool,
     pub(super) randomness: Randomness,
     pub(super) lent: Lent,
 }
@@ -93,9 +97,14 @@ pub struct Tx {
     pub(super) engine: Engine,
     pub(super) hash: AddressHash,
     pub(super) randomness: Randomness,
+    pub(super) actor: Option<Arc<Actor>>,
 }
 
 impl Store {
+    pub(super) fn of(inner: Inner) -> Self {
+        Self { inner: Arc::new(inner), actor: None }
+    }
+
     /// Begins a write transaction.
     ///
     /// # Errors
@@ -117,7 +126,7 @@ impl Store {
             Engine::Postgres => self.inner.writer.begin().await?,
         };
         let (hash, randomness) = (self.inner.hash.clone(), self.inner.randomness.clone());
-        Ok(Tx { inner, engine: self.inner.engine, hash, randomness })
+        Ok(Tx { inner, engine: self.inner.engine, hash, randomness, actor: self.actor.clone() })
     }
 
     /// A connection for queries that change nothing.

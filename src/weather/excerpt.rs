@@ -5,7 +5,7 @@ pub(crate) fn excerpt(text: &str, longest: usize) -> String {
     let mut shown = String::new();
     let mut length = 0;
     for c in text.trim().chars() {
-        let escaped = c.is_control().then(|| c.escape_default());
+        let escaped = crate::text::is_hidden(c).then(|| c.escape_default());
         let width = escaped.as_ref().map_or(1, ExactSizeIterator::len);
         if length + width > longest {
             shown.push('…');

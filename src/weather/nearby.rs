@@ -48,6 +48,22 @@ pub fn by_nearness(place: Point, elevation_m: Option<f64>, stations: Vec<Station
     candidates
 }
 
+/// The nearest of these stations, if the place lies beside it only with the other sign of its longitude, as when a minus was
+/// forgotten. One with its own sign wrong looks the same from here.
+pub fn mirrored(place: Point, stations: &[Station]) -> Option<&Station> {
+    /// Beside: a state is not larger. Far: no state's stations are so far away.
+    const BESIDE_KM: f64 = 500.0;
+    const FAR_KM: f64 = 1500.0;
+    let other_side = Point { longitude: -place.longitude, ..place };
+    let nearest = |from: Point| {
+        let with_distance = stations.iter().map(|station| (distance_km(from, station.place), station));
+        with_distance.min_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    let (as_given, _) = nearest(place)?;
+    let (km, station) = nearest(other_side)?;
+    (as_given > FAR_KM && km < BESIDE_KM).then_some(station)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -62,6 +78,17 @@ mod tests {
             observation_hour: None,
             sources: Vec::new(),
         }
+    }
+
+    #[test]
+    fn a_forgotten_minus_is_seen_beside_stations_and_a_far_place_is_no_slip() {
+        let stations = [station("valley", 33.2, 1650.0)];
+        let place = |longitude| Point { latitude: 33.0, longitude };
+        assert_eq!(mirrored(place(135.2), &stations).map(|station| station.id.0.as_str()), Some("valley"));
+        for longitude in [-135.2, -60.0, 60.0] {
+            assert_eq!(mirrored(place(longitude), &stations), None, "{longitude}");
+        }
+        assert_eq!(mirrored(place(135.2), &[]), None);
     }
 
     #[test]

@@ -25,6 +25,8 @@ pub struct FeedsConfig {
     pub per_host: usize,
     /// Largest body accepted, MiB after decompression.
     pub largest_body_mib: u64,
+    /// As `largest_body_mib`, of an answer in JSON: it holds a few weeks of days, and takes many times its size once read.
+    pub largest_json_mib: u64,
     /// Each pull asks again for this many days, since values are revised.
     pub again_days: u32,
     /// Hosts of a private network that plain CSV sources may name; all others there are refused.
@@ -46,6 +48,7 @@ impl Default for FeedsConfig {
             longest_wait_s: 120,
             per_host: 2,
             largest_body_mib: 64,
+            largest_json_mib: 8,
             again_days: 10,
             private_hosts: Vec::new(),
         }

@@ -15,8 +15,8 @@ use crate::people::{Address, AddressId, Zip};
 use crate::season::{NoticeKind, phrases};
 use crate::service::subscribe::confirm::{self, Confirmed};
 use crate::service::subscribe::places::{Place, places};
-use crate::service::subscribe::tokens;
 use crate::service::subscribe::tokens::Purpose;
+use crate::service::subscribe::{preference_link, tokens};
 
 /// Codes that one network may try in an hour, whosever they are.
 const TRIES_PER_NETWORK: usize = 30;
@@ -38,8 +38,9 @@ async fn typed_in(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fa
     if !visit.site.code_turns().take(visit.network(), TRIES_PER_NETWORK, visit.site.now()) {
         return Err(Fault::TooMany);
     }
-    let hash = visit.site.app().store.address_hash();
-    let ask = tokens::make(hash, Purpose::Code, hash.of(&Address::Phone(phone)).as_str());
+    let store = &visit.site.app().store;
+    let key = store.address_id(&Address::Phone(phone)).await?;
+    let ask = tokens::make(store.address_hash(), Purpose::Code, key.as_str());
     let done = confirm::by_code(visit.site.app(), &ask, field(&typed, "code")).await?;
     forms::on_the_beat(since).await;
     match done {
@@ -96,7 +97,7 @@ async fn done_page(visit: &Visit, address_key: &AddressId, zips: &[Zip]) -> Resu
             wash_by => notice.and_then(|notice| notice.deadline()).map(|day| phrases::date(visit.language, day)),
         });
     }
-    let preferences = tokens::make(store.address_hash(), Purpose::Preferences, address_key.as_str());
+    let preferences = preference_link::make(store.address_hash(), address_key, visit.site.now());
     visit.page("confirm_done", context! { places => shown, is_time, preferences })
 }
 

@@ -1,7 +1,7 @@
 //! What holds for every answer: headers, whose form it may be, how long it may take.
 
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use axum::body::Body;
 use axum::extract::{Request, State};
@@ -43,8 +43,9 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
         parts.extensions.insert(Language::Es);
     }
     let visit = Visit::of(&parts, &site);
+    let (page, since) = (kind_of_page(&visit.path), Instant::now());
     let is_get = matches!(parts.method, Method::GET | Method::HEAD);
-    let mut response = if is_get || from_our_own_page(&parts.headers, &site) {
+    let mut response = if is_get || is_stop(&visit.path) || from_our_own_page(&parts.headers, &site) {
         let answer = next.run(Request::from_parts(parts, body));
         // A panic is a bug of ours; it must cost one visitor one answer and nobody else anything.
         match tokio::time::timeout(LONGEST_ANSWER, std::panic::AssertUnwindSafe(answer).catch_unwind()).await {
@@ -72,7 +73,37 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
     }
     // A page may say otherwise; what nobody thought about is not kept anywhere.
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+    site.app().metrics.answered(page, response.status().as_u16(), since.elapsed());
     response
+}
+
+/// Whether it is the one click of RFC 8058, which mail programs and web mail send from wherever they are, with an Origin of
+/// their own or none (section 3.2: no cookies, no log-in, nothing but the address). Its token says whose messages end, and
+/// nothing else can be done with it, so it does not matter who sends it.
+fn is_stop(path: &str) -> bool {
+    path.starts_with("/stop/")
+}
+
+/// The kind of page for the metrics: one of a few, whatever somebody asks for.
+fn kind_of_page(path: &str) -> &'static str {
+    const KINDS: [&str; 12] = [
+        "region",
+        "sign-up",
+        "confirm",
+        "preferences",
+        "stop",
+        "seen",
+        "hooks",
+        "assets",
+        "guide",
+        "privacy",
+        "find",
+        "wish",
+    ];
+    match path.trim_start_matches('/').split(['/', '.']).next() {
+        None | Some("") => "home",
+        Some(first) => KINDS.into_iter().find(|kind| *kind == first).unwrap_or("other"),
+    }
 }
 
 /// What axum refuses by itself (a body too large, a form that cannot be read) gets a page too, with its status kept.

@@ -10,6 +10,7 @@
 pub mod assets;
 pub mod fault;
 pub mod guard;
+pub mod limits;
 pub mod page;
 pub mod server;
 pub mod site;
@@ -25,7 +26,9 @@ mod feeds;
 mod forms;
 mod guide;
 mod home;
+mod hook_doors;
 mod outlook_json;
+mod places;
 mod preferences;
 mod privacy;
 mod region_page;
@@ -35,6 +38,7 @@ mod stop;
 mod turns;
 mod webhooks;
 mod window;
+mod write_deadline;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -43,6 +47,7 @@ use axum::middleware;
 pub use fault::Fault;
 pub use site::Site;
 pub use visit::Visit;
+pub use webhooks::{LARGEST as LARGEST_CALL, sign as sign_call};
 
 use crate::language::Language;
 use crate::links;

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use super::Visit;
 use super::views::{RegionView, Views};
 use super::window::rule_name;
-use crate::season::{DateSpread, Outlook, ReachedBy, StageOutlook, WashShare, WindowDays};
+use crate::season::{DateSpread, LearnedNote, Outlook, ReachedBy, StageOutlook, WashShare, WindowDays};
 
 /// `outlook.json`. Dates are days of the region's own `time_zone`, as `2026-03-09`; `computed_at` is UTC; heat is
 /// °C·day (`…_degree_days_c`, to a tenth); shares and chances run from 0 to 1; what is not known is `null`.
@@ -40,6 +40,10 @@ use crate::season::{DateSpread, Outlook, ReachedBy, StageOutlook, WashShare, Win
 ///   - `wash`, `null` without best days: `first_day` and `shares`, the share of a tree's eggs that one wash is expected to
 ///     take on that day and on each day after it; `second`: what a second wash takes on top (`adds`) of one on the day
 ///     `after`, on the day `on` on which it adds most.
+///   - `reports`, `null` while no confirmed field report of the season bears on the dates: at how many places the insect's
+///     eggs were seen (`seen_at`), at how many they were looked for and not there yet (`not_yet_at`); by how many days that
+///     moved the likely first day of egg laying here (`moved_days`, above 0 is later); whether staff let later reports
+///     change nothing (`frozen`).
 ///   - `stages`, in order: `id`; `name` in the page's language; `degree_days_c`: our number for it. `reached_on`: the day
 ///     on which that number was reached (`reached_by` is `model`: it does not say that anybody saw the stage) or by which
 ///     a person had seen it (`field-report`), with `reached_on_observed_days` (observed temperatures or a person's eyes
@@ -65,6 +69,7 @@ pub(super) fn of(visit: &Visit, views: &Views, view: &RegionView) -> String {
             "window": days.as_ref().map(window),
             "wash_by": days.map(|days| days.deadline),
             "wash": outlook.wash.as_ref().map(wash),
+            "reports": outlook.learned.as_ref().map(reports),
             "stages": stages(visit, view, outlook),
         })
     });
@@ -107,6 +112,15 @@ fn window(days: &WindowDays) -> Value {
 fn wash(wash: &WashShare) -> Value {
     let second = wash.second.map(|second| json!({ "after": second.after, "on": second.on, "adds": second.adds }));
     json!({ "first_day": wash.first, "shares": wash.one, "second": second })
+}
+
+fn reports(note: &LearnedNote) -> Value {
+    json!({
+        "seen_at": note.sightings,
+        "not_yet_at": note.zeros,
+        "moved_days": note.moved_days,
+        "frozen": note.frozen,
+    })
 }
 
 fn stages(visit: &Visit, view: &RegionView, outlook: &Outlook) -> Vec<Value> {

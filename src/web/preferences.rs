@@ -14,9 +14,9 @@ use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::people::{Address, AddressId, Channel, Zip};
 use crate::service::subscribe::places::{Place, places};
+use crate::service::subscribe::preference_link;
 use crate::service::subscribe::preferences::send_link;
 use crate::service::subscribe::stop::{StopRequest, stop};
-use crate::service::subscribe::tokens::{self, Purpose};
 use crate::store::addresses::AddressStatus;
 use crate::store::preferences::PlaceChange;
 use crate::store::subscriptions::Subscriber;
@@ -74,8 +74,7 @@ fn ask_form(visit: &Visit, typed: &Typed, faults: &[FieldFault], again: Option<&
 /// Whom a link lets in.
 async fn let_in(visit: &Visit, token: &str) -> Result<Option<(AddressId, Address, Subscriber)>, Fault> {
     let store = &visit.site.app().store;
-    let Some(id) = tokens::open(store.address_hash(), Purpose::Preferences, token) else { return Ok(None) };
-    let id = AddressId::from(id);
+    let Some(id) = preference_link::open(visit.site.app(), token).await? else { return Ok(None) };
     let Some(address) = store.address_by_id(&id).await? else { return Ok(None) };
     Ok(store.subscriber_of(&address).await?.map(|subscriber| (id, address, subscriber)))
 }
@@ -119,7 +118,7 @@ async fn change(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed
         }
         "stop" => {
             for known in &subscriber.addresses {
-                let key = store.address_hash().of(&known.address);
+                let key = store.address_id(&known.address).await?;
                 stop(store, clock, StopRequest::Address(&key), EVIDENCE).await?;
             }
             "stopped"

@@ -20,7 +20,7 @@ use crate::language::Language;
 use crate::links::region_path;
 use crate::region::RegionId;
 use crate::season::status::SeasonStanding;
-use crate::season::{PastScore, phrases};
+use crate::season::{PastScore, learning_words, phrases};
 use crate::units;
 use crate::web::cache::CachedAnswer;
 
@@ -121,6 +121,7 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         care => phrases::with_care(language, &outlook.trust),
         past_error => outlook.stage(&window.opens).filter(|_| measured).and_then(|stage| phrases::past_error_of(language, stage, view.today)),
         borrowed => phrases::borrowed_years(language, outlook),
+        learned => outlook.learned.as_ref().and_then(|note| learning_words::note(language, &view.profile, note)),
         record => known.skill.iter().filter(|row| measured && SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
         stages,
         year => outlook.season.year,

@@ -1,58 +1,88 @@
-//! Listens, and holds connections to their limits.
+//! Listens, and holds connections to their limits: how many, from where, how long.
 
 use std::future::Future;
 use std::io;
-use std::net::SocketAddr;
-use std::sync::Arc;
+use std::net::{IpAddr, SocketAddr};
+use std::pin::pin;
 use std::time::Duration;
 
 use axum::Router;
 use axum::extract::Request;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
 use hyper::body::Incoming;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
-use hyper_util::server::graceful::GracefulShutdown;
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
+use tokio::time::{Instant, MissedTickBehavior};
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
 use tower::ServiceExt;
 use tower_http::compression::CompressionLayer;
-use tracing::{debug, info, warn};
+use tracing::{debug, warn};
 
-/// All headers of a request have to be here by then: who sends them byte by byte is not a browser.
-const HEADER_TIME: Duration = Duration::from_secs(8);
+use super::limits::Limits;
+use super::places::{Place, Places};
+use super::write_deadline::WriteDeadline;
+use crate::metrics::{Metrics, Turned};
+use crate::progress::{Part, Progress};
 
 /// Headers of one request, bytes.
 const HEADER_BYTES: usize = 32 * 1024;
 
-/// Connections at once; more wait until one ends.
-const CONNECTIONS: usize = 2048;
-
 /// How long answers under way may take after the word to stop.
 const LAST_ANSWERS: Duration = Duration::from_secs(5);
+
+/// The listener shows this often that it goes on while nobody comes, and says at most this often that it turns people away.
+const LOOK_EVERY: Duration = Duration::from_secs(10);
+
+/// What stands around the pages while they are served.
+#[derive(Clone, Default)]
+pub struct Doors {
+    pub limits: Limits,
+    /// Whose connections are many people's.
+    pub trusted_proxies: Vec<IpAddr>,
+    /// Path before every path of ours.
+    pub base: String,
+    pub metrics: Metrics,
+    pub progress: Progress,
+}
 
 /// # Errors
 /// When the address cannot be had; the message names it and the mend.
 pub async fn listen(address: SocketAddr) -> io::Result<TcpListener> {
+    listen_as("web.listen", address).await
+}
+
+/// As [`listen`], of an address that another setting names.
+///
+/// # Errors
+/// See [`listen`].
+pub async fn listen_as(setting: &str, address: SocketAddr) -> io::Result<TcpListener> {
     TcpListener::bind(address).await.map_err(|why| {
         io::Error::new(
             why.kind(),
-            format!("web.listen: {address} cannot be listened on ({why}): another program may have it"),
+            format!("{setting}: {address} cannot be listened on ({why}): another program may have it"),
         )
     })
 }
 
-/// Answers until `shutdown`, then lets answers under way end.
+/// Answers until `shutdown`, then lets answers under way end. With limits that fit any service.
 pub async fn serve(listener: TcpListener, router: Router, shutdown: impl Future<Output = ()>) {
-    if let Ok(address) = listener.local_addr() {
-        info!("pages are served on http://{address}");
-    }
+    serve_behind(Doors::default(), listener, router, shutdown).await;
+}
+
+/// As [`serve`], with limits of one's own.
+pub async fn serve_behind(doors: Doors, listener: TcpListener, router: Router, shutdown: impl Future<Output = ()>) {
     let router = router.layer(CompressionLayer::new());
-    let open = Arc::new(Semaphore::new(CONNECTIONS));
-    let graceful = GracefulShutdown::new();
+    let places = Places::new(&doors.limits, &doors.trusted_proxies);
+    let (stop, served) = (CancellationToken::new(), TaskTracker::new());
+    let mut look = tokio::time::interval(LOOK_EVERY);
+    look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    let mut told: Option<Instant> = None;
     tokio::pin!(shutdown);
     loop {
-        // Nobody closes the semaphore.
-        let Ok(place) = open.clone().acquire_owned().await else { break };
+        doors.progress.made(Part::Pages);
         let (stream, peer) = tokio::select! {
             accepted = listener.accept() => match accepted {
                 Ok(accepted) => accepted,
@@ -63,36 +93,130 @@ pub async fn serve(listener: TcpListener, router: Router, shutdown: impl Future<
                     continue;
                 }
             },
+            _ = look.tick() => continue,
             () = &mut shutdown => break,
         };
-        let served = graceful.watch(connection(stream, peer, router.clone()));
-        tokio::spawn(async move {
-            if let Err(why) = served.await {
-                debug!("a connection ended early: {why}");
+        match places.take(peer.ip()) {
+            Ok(place) => {
+                served.spawn(connection(stream, peer, place, router.clone(), doors.clone(), stop.clone()));
             }
-            drop(place);
-        });
+            Err(why) => {
+                doors.metrics.turned_away(why);
+                if told.is_none_or(|at| at.elapsed() >= LOOK_EVERY) {
+                    told = Some(Instant::now());
+                    let what = match why {
+                        Turned::Address => "its address has as many as one may have",
+                        _ => "there is no room for another",
+                    };
+                    warn!(reason = why.name(), "a connection was turned away: {what}");
+                }
+            }
+        }
     }
+    doors.progress.ended(Part::Pages);
     drop(listener);
-    if tokio::time::timeout(LAST_ANSWERS, graceful.shutdown()).await.is_err() {
+    stop.cancel();
+    served.close();
+    if tokio::time::timeout(LAST_ANSWERS, served.wait()).await.is_err() {
         warn!("some answers were cut off at the stop");
     }
 }
 
-fn connection(
+/// One connection, from its first byte to its end.
+async fn connection(
     stream: TcpStream,
     peer: SocketAddr,
+    place: Place,
     router: Router,
-) -> impl hyper_util::server::graceful::GracefulConnection<Error = hyper::Error> + Send + 'static {
+    doors: Doors,
+    stop: CancellationToken,
+) {
+    let _open = doors.metrics.connection();
     // Pages are small: waiting for more to send only delays them. Failing to say so changes nothing else.
     let _ = stream.set_nodelay(true);
-    let service = service_fn(move |mut request: Request<Incoming>| {
+    let (limits, reserved) = (&doors.limits, place.reserved);
+    let service = service_fn(|mut request: Request<Incoming>| {
         request.extensions_mut().insert(peer);
-        router.clone().oneshot(request)
+        let turned_away = reserved && !is_webhook(request.uri().path(), &doors.base);
+        let (router, metrics) = (router.clone(), doors.metrics.clone());
+        async move {
+            if turned_away {
+                metrics.turned_away(Turned::Reserved);
+                return Ok::<Response, std::convert::Infallible>(no_room());
+            }
+            router.oneshot(request).await
+        }
     });
-    hyper::server::conn::http1::Builder::new()
+    let stream = WriteDeadline::new(stream, limits.write);
+    let served = hyper::server::conn::http1::Builder::new()
         .timer(TokioTimer::new())
-        .header_read_timeout(HEADER_TIME)
+        // Who has a place kept for webhooks has to say at once that it is one.
+        .header_read_timeout(if reserved { limits.header / 4 } else { limits.header })
+        .keep_alive(!reserved)
         .max_buf_size(HEADER_BYTES)
-        .serve_connection(TokioIo::new(stream), service)
+        .serve_connection(TokioIo::new(stream), service);
+    let mut served = pin!(served);
+    let early = tokio::select! {
+        done = served.as_mut() => Some(done),
+        () = tokio::time::sleep(limits.lifetime) => None,
+        () = stop.cancelled() => None,
+    };
+    let done = match early {
+        Some(done) => Some(done),
+        None => {
+            served.as_mut().graceful_shutdown();
+            tokio::time::timeout(limits.last_answer, served).await.ok()
+        }
+    };
+    match done {
+        Some(Ok(())) => {}
+        Some(Err(why)) => {
+            if let Some(why) = turned(&why) {
+                doors.metrics.turned_away(why);
+            }
+            debug!("a connection ended early: {why}");
+        }
+        None => doors.metrics.turned_away(Turned::Total),
+    }
+    drop(place);
+}
+
+/// Which deadline a connection ran into, if it was one.
+fn turned(why: &hyper::Error) -> Option<Turned> {
+    if why.is_timeout() {
+        return Some(Turned::Header);
+    }
+    let source = std::error::Error::source(why)?.downcast_ref::<io::Error>()?;
+    (source.kind() == io::ErrorKind::TimedOut).then_some(Turned::Write)
+}
+
+/// Whether a path is that of a webhook: where nothing else is let in.
+fn is_webhook(path: &str, base: &str) -> bool {
+    path.strip_prefix(base).unwrap_or(path).starts_with("/hooks/")
+}
+
+fn no_room() -> Response {
+    let mut response =
+        (StatusCode::SERVICE_UNAVAILABLE, "No room at the moment. Try again in a minute.\n").into_response();
+    response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("60"));
+    response
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn webhooks_are_known_by_their_path() {
+        for (path, base, is) in [
+            ("/hooks/secret/text", "", true),
+            ("/scale/hooks/secret/text", "/scale", true),
+            ("/hooks/secret/text", "/scale", true),
+            ("/", "", false),
+            ("/hooksecret", "", false),
+            ("/es/hooks/x", "", false),
+        ] {
+            assert_eq!(is_webhook(path, base), is, "{path} below `{base}`");
+        }
+    }
 }

@@ -6,6 +6,7 @@ use chrono::{DateTime, Utc};
 use url::Url;
 
 use super::Fault;
+use super::hook_doors::Doors;
 use super::templates::{PageFault, Pages};
 use super::turns::Turns;
 use super::views::RegionViews;
@@ -30,6 +31,7 @@ struct Inner {
     /// Codes tried and links asked for, by network.
     code_turns: Turns,
     link_turns: Turns,
+    doors: Doors,
 }
 
 impl Site {
@@ -58,10 +60,16 @@ impl Site {
             views: RegionViews::new(app.clone(), played),
             public,
             base,
+            doors: Doors::of(&app.config.hooks),
             app,
             code_turns: Turns::default(),
             link_turns: Turns::default(),
         })))
+    }
+
+    /// What the webhooks are opened by.
+    pub(super) fn doors(&self) -> &Doors {
+        &self.0.doors
     }
 
     pub(super) fn code_turns(&self) -> &Turns {

@@ -15,6 +15,13 @@ pub(super) struct Turns(Mutex<HashMap<IpAddr, VecDeque<DateTime<Utc>>>>);
 const NETWORKS_KEPT: usize = 20_000;
 
 impl Turns {
+    /// Whether a turn is left, which is not taken.
+    pub fn are_left(&self, network: IpAddr, most: usize, now: DateTime<Utc>) -> bool {
+        let since = now - TimeDelta::hours(1);
+        let seen = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        seen.get(&network).is_none_or(|turns| turns.iter().filter(|turn| **turn > since).count() < most)
+    }
+
     /// Takes a turn, if there is one left.
     pub fn take(&self, network: IpAddr, most: usize, now: DateTime<Utc>) -> bool {
         let since = now - TimeDelta::hours(1);

@@ -81,11 +81,12 @@ impl Visit {
         let path = original.map_or(parts.uri.path(), |original| original.0.path());
         let path = path.strip_prefix(site.base()).filter(|rest| rest.starts_with('/')).unwrap_or(path);
         let path = path.strip_prefix(links::language_prefix(language)).unwrap_or(path);
-        let path = if path.is_empty() { "/" } else { path };
+        // One slash: `//host/` and `/\host/`, as a browser reads them, lie on another host, and pages link to their own path.
+        let path = format!("/{}", path.trim_start_matches(['/', '\\']));
         // Tests call the router without a connection.
         let peer = parts.extensions.get::<SocketAddr>().map_or(IpAddr::from([127, 0, 0, 1]), SocketAddr::ip);
         let client = client(peer, &parts.headers, &site.app().config.web.trusted_proxies);
-        Self { site: site.clone(), language, path: path.to_owned(), client }
+        Self { site: site.clone(), language, path, client }
     }
 }
 

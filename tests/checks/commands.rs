@@ -31,7 +31,7 @@ fn faulty_settings_stop_every_command_with_all_faults_and_leave_no_database_behi
     for command in [["outlook"].as_slice(), &["run"], &["check-config"], &["replay", "--season", "2024"]] {
         let output = treebell(folder.path(), command);
         assert_eq!(output.status.code(), Some(2), "{command:?}");
-        assert!(said(&output).contains("treebell.toml: delivery.leese_s: unknown key, did you mean `lease_s`?"));
+        assert!(said(&output).contains("treebell.toml:2: delivery.leese_s: unknown key, did you mean `lease_s`?"));
     }
     let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     assert_eq!(left, ["treebell.toml"]);
@@ -48,7 +48,8 @@ fn a_missing_settings_file_that_was_named_is_an_error() {
 #[test]
 fn sound_settings_say_when_the_cycle_runs_and_print_no_secret() {
     let folder = settings(
-        "[email]\nhost = \"mail.example.org\"\nuser = \"u\"\npassword = { env = \"TREEBELL_TEST_SECRET\" }\n[schedule]\ncycle = \"0 0 6 13 * Fri\"\n",
+        "[email]\nhost = \"mail.example.org\"\nuser = \"u\"\npassword = { env = \"TREEBELL_TEST_SECRET\" }\n\
+         [messages]\npostal_address = \"1 Invented Way\"\nhelp_contact = \"505-555-0100\"\n[schedule]\ncycle = \"0 0 6 13 * Fri\"\n",
     );
     let mut command = Command::new(assert_cmd::cargo::cargo_bin!("treebell"));
     let output = command
@@ -69,6 +70,10 @@ fn sound_settings_say_when_the_cycle_runs_and_print_no_secret() {
 #[test]
 fn with_nothing_set_up_the_commands_say_what_to_do_first() {
     let folder = tempfile::tempdir().unwrap();
+    let outlook = treebell(folder.path(), &["outlook"]);
+    assert_eq!(outlook.status.code(), Some(2));
+    assert!(said(&outlook).contains("treebell store init"), "{}", said(&outlook));
+    assert_eq!(treebell(folder.path(), &["store", "init"]).status.code(), Some(0));
     let outlook = treebell(folder.path(), &["outlook"]);
     assert_eq!(outlook.status.code(), Some(0));
     assert!(said(&outlook).contains("treebell region add"), "{}", said(&outlook));
@@ -93,8 +98,56 @@ fn a_store_that_cannot_be_opened_is_told_with_its_place() {
 }
 
 #[test]
+fn secrets_that_open_the_webhooks_to_anybody_are_refused_in_the_check_and_at_the_start() {
+    let folder = settings(
+        "[web]\nlisten = \"127.0.0.1:0\"\n[hooks]\npath = { file = \"path\" }\nsecrets = [{ file = \"key\" }]\n",
+    );
+    assert_eq!(treebell(folder.path(), &["store", "init"]).status.code(), Some(0));
+    let put = |name: &str, text: &str| std::fs::write(folder.path().join(name), text).unwrap();
+    for (path, key, wanted) in [
+        ("0123456789abcdef", "", "hooks.secrets[0]: is empty"),
+        ("0123456789abcdef", "geheim", "hooks.secrets[0]: is 6 bytes long"),
+        ("", "0123456789abcdef", "hooks.path: is empty"),
+        ("a/0123456789abcdef", "0123456789abcdef", "hooks.path: has a '/' in it"),
+    ] {
+        put("path", path);
+        put("key", key);
+        for command in ["check-config", "run"] {
+            let output = treebell(folder.path(), &[command]);
+            assert_eq!(output.status.code(), Some(2), "{command}: {}", said(&output));
+            assert!(said(&output).contains(wanted), "{command}: {}", said(&output));
+        }
+    }
+    std::fs::remove_file(folder.path().join("path")).unwrap();
+    for command in ["check-config", "run"] {
+        assert!(said(&treebell(folder.path(), &[command])).contains("hooks.path: secret file `path` cannot be read"));
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_secret_that_others_can_read_is_warned_of() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = settings(
+        "[email]\nhost = \"mail.example.org\"\nuser = \"u\"\npassword = { file = \"word\" }\n\
+         [messages]\npostal_address = \"1 Mesa Way\"\nhelp_contact = \"555-0100\"\n",
+    );
+    std::fs::write(folder.path().join("word"), "a word").unwrap();
+    let check = |mode: u32| {
+        std::fs::set_permissions(folder.path().join("word"), std::fs::Permissions::from_mode(mode)).unwrap();
+        let output = treebell(folder.path(), &["check-config"]);
+        assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+        said(&output)
+    };
+    let told = check(0o644);
+    assert!(told.contains("warning: email.password: `word` can be read") && told.contains("chmod o-rwx"), "{told}");
+    assert!(!check(0o640).contains("can be read"));
+}
+
+#[test]
 fn half_a_service_is_for_postgres_only() {
     let folder = tempfile::tempdir().unwrap();
+    assert_eq!(treebell(folder.path(), &["store", "init"]).status.code(), Some(0));
     let output = treebell(folder.path(), &["run", "--only", "deliver"]);
     assert_eq!(output.status.code(), Some(2));
     assert!(said(&output).contains("PostgreSQL"), "{}", said(&output));

@@ -167,7 +167,7 @@ impl Running {
     fn line(&self, start: &str) -> String {
         loop {
             let line =
-                self.lines.recv_timeout(Duration::from_secs(120)).unwrap_or_else(|why| panic!("`{start}`: {why}"));
+                self.lines.recv_timeout(Duration::from_secs(900)).unwrap_or_else(|why| panic!("`{start}`: {why}"));
             if let Some(rest) = line.strip_prefix(start) {
                 return rest.to_owned();
             }

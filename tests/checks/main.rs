@@ -10,16 +10,19 @@
 mod engines;
 mod support;
 
+mod alarms;
 mod belief;
 mod charts;
 mod commands;
 mod daemon;
 mod delivery;
 mod demo;
+mod doors;
 mod feeds;
 mod fit;
 mod forecast_record;
 mod heat;
+mod input;
 mod learning;
 mod messages;
 mod people;
@@ -31,4 +34,5 @@ mod rooms;
 mod schedule;
 mod season;
 mod statements;
+mod watch;
 mod web;

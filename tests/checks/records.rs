@@ -479,6 +479,20 @@ impl Real {
         since: i32,
         change: impl FnMut(&mut Reading),
     ) -> Self {
+        let (station, versions) = Self::versions_since(folder, id, observation_hour, since, change);
+        let record = StationRecord { versions }.index(station.time_zone);
+        let normals = Normals::around(&record, Known::Everything, &station.sources, 2019);
+        Self { station, record, normals }
+    }
+
+    /// The same as they stand in a store.
+    pub(crate) fn versions_since(
+        folder: &Path,
+        id: &str,
+        observation_hour: Option<u8>,
+        since: i32,
+        change: impl FnMut(&mut Reading),
+    ) -> (Station, Vec<Version>) {
         let mut text = String::new();
         let file = std::fs::File::open(folder.join(format!("{id}.dly.gz"))).unwrap();
         flate2::read::MultiGzDecoder::new(file).read_to_string(&mut text).unwrap();
@@ -499,9 +513,7 @@ impl Real {
         readings.iter_mut().for_each(change);
         let imported_at = "2018-10-01T00:00:00Z".parse().unwrap();
         let versions = to_versions(&readings, &station, imported_at, true).versions;
-        let record = StationRecord { versions }.index(station.time_zone);
-        let normals = Normals::around(&record, Known::Everything, &station.sources, 2019);
-        Self { station, record, normals }
+        (station, versions)
     }
 
     fn member(&self) -> Member<'_> {

@@ -4,7 +4,7 @@
 use std::path::PathBuf;
 
 use treebell::randomness::Randomness;
-use treebell::store::{Store, StoreError};
+use treebell::store::{ServerTrust, Store, StoreError};
 
 /// Reference tables and real records in the folder beside the project. Says so loudly when they are not there, which fails
 /// as any skip does unless `TREEBELL_NO_RECORDS=1` says that they cannot be had: it excuses no other check.
@@ -22,9 +22,9 @@ pub fn size(variable: &str, by_default: usize) -> usize {
     std::env::var(variable).map_or(by_default, |text| text.parse().unwrap_or_else(|why| panic!("{variable}: {why}")))
 }
 
-/// A store as a service opens it.
+/// A store as a service opens it, made where there is none.
 pub async fn open_store(address: &str) -> Result<Store, StoreError> {
-    Store::open(address, &Randomness::of_system()).await
+    Store::make(address, &ServerTrust::default(), &Randomness::of_system()).await
 }
 
 /// Says that a check was skipped. With `TREEBELL_REQUIRE_ALL=1`, as `.ci/run` sets it, a skip is a failure.
@@ -50,6 +50,16 @@ pub fn python(what: &str) -> Option<PathBuf> {
         skipped(what, "TREEBELL_PYTHON: a Python with the packages that .ci/run names");
     }
     found
+}
+
+/// Prometheus' own checker of metrics and rules, from Debian's package `prometheus`, if it is there. Says so loudly when it is
+/// not.
+pub fn promtool(what: &str) -> Option<PathBuf> {
+    let found = PathBuf::from("/usr/bin/promtool");
+    if !found.exists() {
+        skipped(what, "promtool, of Debian's package `prometheus`, which .ci/run installs");
+    }
+    found.exists().then_some(found)
 }
 
 /// What a Python script prints, given bytes on its standard input. Panics with its complaint when it fails.

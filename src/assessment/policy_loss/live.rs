@@ -2,16 +2,15 @@
 
 use chrono::NaiveDate;
 
+use super::PastSeasons;
 use super::candidates::{Candidate, Rules, days_of_before, policy_before};
-use super::{PastSeasons, observed, place};
+use crate::assessment::lived_season::LivedSeason;
 use crate::heat::FilledDay;
+use crate::heat::hindcast::AssumedForecast;
 use crate::region::Release;
 use crate::season::belief::SeasonBelief;
 use crate::season::decide::{Answer, DecidedNotice, Facts, QuietReason, carried_out, decide, told_days};
-use crate::season::outlook::{ForecastSkill, OutlookInput, make, projected_ensemble, season_heat};
-use crate::season::{
-    NoticeKind, Outlook, Policy, Profile, SeasonKey, WindowDays, days_after, days_before, days_between,
-};
+use crate::season::{NoticeKind, Outlook, Policy, Profile, WindowDays, days_after, days_before, days_between};
 
 /// Days before and after the day of our number that are lived through at most.
 const BEFORE_DAYS: u32 = 45;
@@ -144,35 +143,16 @@ pub(super) fn live(
     opened: NaiveDate,
     groups: &mut [Group<'_>],
 ) -> Option<Vec<FilledDay>> {
-    let projector = &station.projector;
-    let (first, temperatures) = projector.season(season)?;
-    let projected = projector.for_season(season);
     let dressing = station.dressings.get(&season).cloned().unwrap_or_default();
-    let days = observed(first, temperatures);
-    let (before, no_skill) = (policy_before(), ForecastSkill::default());
+    let lived = LivedSeason::of(&station.projector, season, &dressing, &station.station)?;
+    let before = policy_before();
     // The profile that looks farthest ahead: the others end before.
     let farthest = groups.last()?.profile;
-    let key = SeasonKey { profile: farthest.id.clone(), region: "past".into(), year: season };
-    let from = days_before(opened, BEFORE_DAYS).max(days_after(first, 1));
+    let from = days_before(opened, BEFORE_DAYS).max(days_after(lived.first, 1));
     for today in from.iter_days().take_while(|day| *day <= days_after(opened, AFTER_DAYS)) {
-        let so_far = days.get(..place(first, today)?.min(days.len()))?;
-        let heat = season_heat(farthest, season, so_far);
-        let ensemble = projected_ensemble(farthest, season, &projected, &heat, so_far, &[], &dressing);
+        let morning = lived.morning(farthest, today, AssumedForecast::None)?;
         for group in groups.iter_mut().filter(|group| group.runners.iter().any(|runner| !runner.over)) {
-            let outlook = make(&OutlookInput {
-                season: &key,
-                profile: group.profile,
-                belief: group.belief,
-                policy,
-                station: &station.station,
-                today,
-                heat: &heat,
-                ensemble: &ensemble,
-                reports: &[],
-                borrowed: None,
-                forecast_fit: None,
-                skill: &no_skill,
-            });
+            let outlook = lived.outlook(&morning, group.profile, group.belief, policy, today);
             for runner in group.runners.iter_mut().filter(|runner| !runner.over) {
                 runner.day(group.profile, &outlook, &before);
             }
@@ -181,5 +161,5 @@ pub(super) fn live(
             break;
         }
     }
-    Some(days)
+    Some(lived.days)
 }

@@ -30,7 +30,6 @@ use crate::assessment::past::StationHistory;
 use crate::assessment::verify::{self, VerifyError};
 use crate::heat::hindcast::AssumedForecast;
 use crate::heat::projection::{Dressing, Projector};
-use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 use crate::id::StationId;
 use crate::season::belief::SeasonBelief;
 use crate::season::learning::Learned;
@@ -313,14 +312,4 @@ fn thousandths(share: f64) -> u16 {
 /// Index of a day in a season's line of heat.
 fn place(first: NaiveDate, day: NaiveDate) -> Option<usize> {
     usize::try_from(days_between(first, day)).ok()
-}
-
-/// A season's temperatures as observed days.
-fn observed(first: NaiveDate, temperatures: &[DayTemperatures]) -> Vec<FilledDay> {
-    let of_day = |(day, temperatures): (NaiveDate, &DayTemperatures)| FilledDay {
-        day,
-        temperatures: *temperatures,
-        origin: DayOrigin::Observed,
-    };
-    first.iter_days().zip(temperatures).map(of_day).collect()
 }

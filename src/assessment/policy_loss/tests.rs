@@ -4,6 +4,7 @@ use chrono::Datelike;
 
 use super::candidates::AS_SET;
 use super::*;
+use crate::heat::DayTemperatures;
 use crate::heat::hindcast::event;
 use crate::heat::projection::PastSeason;
 use crate::randomness::Randomness;

@@ -1,6 +1,6 @@
 //! `treebell belief adopt`.
 
-use std::io::{BufRead, IsTerminal};
+use std::io::{BufRead, IsTerminal, Write};
 
 use super::ask::{Chosen, Said, Which};
 use super::dates::{RegionDates, table};
@@ -85,7 +85,7 @@ fn is_wanted(version: u32) -> Result<bool, CommandError> {
     if !std::io::stdin().is_terminal() {
         return Err(CommandError::Usage("nobody is there to be asked: say --yes, or --dry-run to look only".into()));
     }
-    eprint!("write this as version {version}? [y/N] ");
+    let _ = write!(std::io::stderr(), "write this as version {version}? [y/N] ");
     let mut answer = String::new();
     std::io::stdin()
         .lock()

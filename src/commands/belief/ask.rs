@@ -77,6 +77,6 @@ pub struct Said {
 }
 
 fn reason(text: &str) -> Result<String, String> {
-    let sound = !text.trim().is_empty() && text.chars().count() <= 300 && !text.chars().any(char::is_control);
+    let sound = !text.trim().is_empty() && text.chars().count() <= 300 && !text.chars().any(crate::text::is_hidden);
     if sound { Ok(text.trim().to_owned()) } else { Err("1 to 300 plain characters are wanted".into()) }
 }

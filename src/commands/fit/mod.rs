@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use self::report::FitReport;
 use super::args::{cutoff, method, month_and_day, percent};
 use super::error::{CommandError, with_causes};
-use super::files::{has_ending, in_file, open_file, write_file};
+use super::files::{has_ending, in_file, open_file, read_text, write_file};
 use super::format::{counted, print_json, print_out, progress_bar};
 use super::open::{open_store, profiles_in_use};
 use crate::chart::{error_profile, png};
@@ -242,11 +242,9 @@ impl Setting {
     }
 }
 
-#[expect(clippy::disallowed_methods, reason = "a command serves nobody else")]
 async fn based_on(name: &str, config: &Config) -> Result<Profile, CommandError> {
     if name.ends_with(".toml") {
-        let text = std::fs::read_to_string(name)
-            .map_err(|why| CommandError::Usage(format!("profile `{name}` cannot be read: {why}")))?;
+        let text = read_text(Path::new(name))?;
         return Profile::parse(&text).map_err(|faults| CommandError::Usage(in_file(Path::new(name), &faults)));
     }
     let (profiles, _) = profiles_in_use(config).await?;

@@ -8,11 +8,12 @@ use std::path::{Path, PathBuf};
 use chrono_tz::Tz;
 
 use self::file::read_regions;
-use super::args::{Elevation, zone};
+use super::args::{Elevation, Why, zone};
 use super::error::CommandError;
 use super::files::{in_file, read_text};
 use super::format::{elevation_words, height_words, print_json, print_out, ruled_table};
-use super::open::{open_store, profiles_in_use};
+use super::open::{open_store, open_store_for, profiles_in_use};
+use super::select::wrong_sign;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
@@ -22,7 +23,7 @@ use crate::season::profile::Profiles;
 use crate::store::Store;
 use crate::store::regions::RegionPut;
 use crate::text::near_name;
-use crate::weather::nearby::by_nearness;
+use crate::weather::nearby::{by_nearness, mirrored};
 
 /// Keep the regions: ZIP codes that share one outlook
 #[derive(Debug, clap::Subcommand)]
@@ -41,6 +42,8 @@ pub enum RegionCommand {
     Retire {
         /// Id of the region
         id: RegionId,
+        #[command(flatten)]
+        why: Why,
     },
     /// Print the ZIP codes that people wait for and no region has, the most wanted first
     Demand {
@@ -55,6 +58,8 @@ pub enum RegionCommand {
     Import {
         /// TOML file
         file: PathBuf,
+        #[command(flatten)]
+        why: Why,
     },
 }
 
@@ -91,6 +96,8 @@ pub struct Add {
     /// When what owners report counts: at-once, or when-confirmed by staff
     #[arg(long, default_value = "when-confirmed", value_name = "WHEN")]
     owner_reports: OwnerReports,
+    #[command(flatten)]
+    why: Why,
 }
 
 #[derive(Debug, clap::Args)]
@@ -150,6 +157,8 @@ pub struct Change {
     /// When what owners report counts from now on: at-once, or when-confirmed by staff
     #[arg(long, value_name = "WHEN")]
     owner_reports: Option<OwnerReports>,
+    #[command(flatten)]
+    why: Why,
 }
 
 /// # Errors
@@ -160,13 +169,13 @@ pub async fn run(command: RegionCommand, config: &Config) -> Result<(), CommandE
         RegionCommand::List(args) => list(&args, config).await,
         RegionCommand::Show(args) => show(&args, config).await,
         RegionCommand::Change(args) => change(args, config).await,
-        RegionCommand::Retire { id } => {
-            open_store(config).await?.retire_region(&id, SystemClock.now()).await?;
+        RegionCommand::Retire { id, why } => {
+            open_store_for(config, &why).await?.retire_region(&id, SystemClock.now()).await?;
             eprintln!("region `{id}` is retired; its ZIP codes are free");
             Ok(())
         }
         RegionCommand::Demand { json } => demand(json, config).await,
-        RegionCommand::Import { file } => import(&file, config).await,
+        RegionCommand::Import { file, why } => import(&file, &why, config).await,
     }
 }
 
@@ -178,9 +187,12 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         .metres()
         .ok_or_else(|| CommandError::Usage("its elevation is wanted: --elevation-m or --elevation-ft".into()))?;
     let place = Point { latitude: args.lat, longitude: args.lon };
-    let store = open_store(config).await?;
-    let stations =
-        if args.stations.is_empty() { choose_stations(&store, place, elevation_m).await? } else { args.stations };
+    let store = open_store_for(config, &args.why).await?;
+    let stations = if args.stations.is_empty() {
+        choose_stations(&store, &args.id, place, elevation_m).await?
+    } else {
+        args.stations
+    };
     let region = Region {
         id: args.id,
         name: args.name,
@@ -194,14 +206,24 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         owner_reports: args.owner_reports,
         retired: false,
     };
+    check_sign(&store, &region).await?;
     store.add_region(&region, SystemClock.now()).await?;
     eprintln!("region `{}` is added, in time zone {}", region.id, region.time_zone);
     Ok(())
 }
 
 /// The best station at hand and two more to fill its gaps, named on standard error.
-async fn choose_stations(store: &Store, place: Point, elevation_m: f64) -> Result<Vec<StationId>, CommandError> {
-    let candidates = by_nearness(place, Some(elevation_m), store.stations().await?);
+async fn choose_stations(
+    store: &Store,
+    region: &RegionId,
+    place: Point,
+    elevation_m: f64,
+) -> Result<Vec<StationId>, CommandError> {
+    let stations = store.stations().await?;
+    if let Some(station) = mirrored(place, &stations) {
+        return Err(wrong_sign("region", region.as_str(), place, station));
+    }
+    let candidates = by_nearness(place, Some(elevation_m), stations);
     let near: Vec<_> = candidates.iter().filter(|candidate| candidate.is_near()).take(3).collect();
     if near.is_empty() {
         let best = candidates.first().map_or_else(
@@ -321,7 +343,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
 }
 
 async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
-    let store = open_store(config).await?;
+    let store = open_store_for(config, &args.why).await?;
     let before = store.region(&args.id).await?;
     let mut region = before.clone();
     if let Some(profile) = args.profile {
@@ -355,12 +377,15 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
         eprintln!("nothing to change: `treebell region change --help` tells what can be");
         return Ok(());
     }
+    if region.place != before.place || region.stations != before.stations {
+        check_sign(&store, &region).await?;
+    }
     store.change_region(&region).await?;
     eprintln!("region `{}` is changed", region.id);
     Ok(())
 }
 
-async fn import(file: &Path, config: &Config) -> Result<(), CommandError> {
+async fn import(file: &Path, why: &Why, config: &Config) -> Result<(), CommandError> {
     let (profiles, _) = profiles_in_use(config).await?;
     let text = read_text(file)?;
     let regions =
@@ -368,7 +393,10 @@ async fn import(file: &Path, config: &Config) -> Result<(), CommandError> {
     for region in &regions {
         known_profile(&profiles, &region.profile)?;
     }
-    let store = open_store(config).await?;
+    let store = open_store_for(config, why).await?;
+    for region in &regions {
+        check_sign(&store, region).await?;
+    }
     let done = store.put_regions(&regions, SystemClock.now()).await?;
     let count = |what| done.iter().filter(|one| **one == what).count();
     eprintln!(
@@ -378,6 +406,14 @@ async fn import(file: &Path, config: &Config) -> Result<(), CommandError> {
         count(RegionPut::Unchanged)
     );
     Ok(())
+}
+
+/// A region lies beside its own stations.
+async fn check_sign(store: &Store, region: &Region) -> Result<(), CommandError> {
+    let mut stations = store.stations().await?;
+    stations.retain(|station| region.stations.contains(&station.id));
+    let beside = mirrored(region.place, &stations);
+    beside.map_or(Ok(()), |station| Err(wrong_sign("region", region.id.as_str(), region.place, station)))
 }
 
 fn known_profile(profiles: &Profiles, id: &str) -> Result<(), CommandError> {

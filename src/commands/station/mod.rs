@@ -7,17 +7,19 @@ use std::path::PathBuf;
 use chrono_tz::Tz;
 
 use self::list_file::{Listed, read_list};
-use super::args::{Elevation, point, source, zone};
+use super::args::{Elevation, Why, point, source, zone};
 use super::error::CommandError;
 use super::files::read_bytes;
 use super::format::{counted, elevation_words, height_words, print_json, print_out, ruled_table, source_words};
-use super::open::open_store;
+use super::open::{open_store, open_store_for};
+use super::select::wrong_sign;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::{Point, distance_km};
 use crate::region::ELEVATIONS_M;
-use crate::weather::feeds::usual_sources;
-use crate::weather::nearby::by_nearness;
+use crate::text::is_hidden;
+use crate::weather::feeds::{FeedError, has_secret, usual_sources};
+use crate::weather::nearby::{by_nearness, mirrored};
 use crate::weather::{SourceRef, Station, StationId};
 
 /// Keep the stations whose temperatures are read
@@ -36,6 +38,8 @@ pub enum StationCommand {
     Retire {
         /// Id of the station
         id: StationId,
+        #[command(flatten)]
+        why: Why,
     },
     /// Print the stations nearest to a place, those at its height first
     Near(Near),
@@ -68,6 +72,8 @@ pub struct Add {
     /// FEED:ID, in order of trust, such as acis:USC00290692 or plain-csv:/data/logger.csv; give it several times
     #[arg(long = "source", value_parser = source, value_name = "FEED:ID")]
     sources: Vec<SourceRef>,
+    #[command(flatten)]
+    why: Why,
 }
 
 #[derive(Debug, clap::Args)]
@@ -103,6 +109,8 @@ pub struct Change {
     /// FEED:ID in place of all it has, in order of trust; give it several times
     #[arg(long = "source", value_parser = source, value_name = "FEED:ID")]
     sources: Vec<SourceRef>,
+    #[command(flatten)]
+    why: Why,
 }
 
 #[derive(Debug, clap::Args)]
@@ -136,6 +144,8 @@ pub struct Import {
     /// IANA name of their time zone, since the list has none; that of the schedule if left out
     #[arg(long, value_parser = zone)]
     zone: Option<Tz>,
+    #[command(flatten)]
+    why: Why,
 }
 
 /// # Errors
@@ -145,8 +155,8 @@ pub async fn run(command: StationCommand, config: &Config) -> Result<(), Command
         StationCommand::Add(args) => add(args, config).await,
         StationCommand::List(args) => list(&args, config).await,
         StationCommand::Change(args) => change(args, config).await,
-        StationCommand::Retire { id } => {
-            open_store(config).await?.retire_station(&id, SystemClock.now()).await?;
+        StationCommand::Retire { id, why } => {
+            open_store_for(config, &why).await?.retire_station(&id, SystemClock.now()).await?;
             eprintln!("station `{id}` is retired; its record stays");
             Ok(())
         }
@@ -177,7 +187,9 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         sources,
     };
     check(&station)?;
-    open_store(config).await?.add_station(&station).await?;
+    let store = open_store_for(config, &args.why).await?;
+    check_sign(&station, store.stations().await?)?;
+    store.add_station(&station).await?;
     eprintln!("station `{}` is added, in time zone {}", station.id, station.time_zone);
     Ok(())
 }
@@ -210,7 +222,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
 }
 
 async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
-    let store = open_store(config).await?;
+    let store = open_store_for(config, &args.why).await?;
     let before = store.station(&args.id).await?;
     let mut station = before.clone();
     station.name = args.name.unwrap_or(station.name);
@@ -227,6 +239,9 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
         return Ok(());
     }
     check(&station)?;
+    if station.place != before.place {
+        check_sign(&station, store.stations().await?)?;
+    }
     store.change_station(&station).await?;
     eprintln!("station `{}` is changed", station.id);
     Ok(())
@@ -285,7 +300,7 @@ async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
     if stations.is_empty() {
         return Err(CommandError::Usage("no station of the list is wanted by --state and --near".into()));
     }
-    let added = open_store(config).await?.add_missing_stations(&stations).await?;
+    let added = open_store_for(config, &args.why).await?.add_missing_stations(&stations).await?;
     eprintln!(
         "{} added in time zone {zone}, {} there before",
         counted(added, "station", "stations"),
@@ -294,21 +309,31 @@ async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
     Ok(())
 }
 
+/// Stations of one state lie beside each other: a forgotten minus is told by the others.
+fn check_sign(station: &Station, mut others: Vec<Station>) -> Result<(), CommandError> {
+    others.retain(|other| other.id != station.id);
+    let beside = mirrored(station.place, &others);
+    beside.map_or(Ok(()), |other| Err(wrong_sign("station", &station.id.0, station.place, other)))
+}
+
 fn check(station: &Station) -> Result<(), CommandError> {
     let Point { latitude, longitude } = station.place;
     let id = &station.id.0;
     let mut faults = Vec::new();
-    if id.is_empty() || id.chars().count() > 40 || id.chars().any(|c| c.is_whitespace() || c.is_control() || c == ',') {
+    if id.is_empty() || id.chars().count() > 40 || id.chars().any(|c| c.is_whitespace() || is_hidden(c) || c == ',') {
         faults.push(format!("the id `{id}` must be 1 to 40 visible characters without blanks and commas"));
     }
-    if station.name.trim().is_empty() || station.name.chars().any(char::is_control) {
-        faults.push("the name is empty or holds a control character".into());
+    if station.name.trim().is_empty() || station.name.chars().any(is_hidden) {
+        faults.push("the name is empty or holds a character that is not seen".into());
     }
     if !(-90.0..=90.0).contains(&latitude) {
         faults.push(format!("latitude {latitude} must lie between -90 and 90"));
     }
     if !(-180.0..=180.0).contains(&longitude) {
         faults.push(format!("longitude {longitude} must lie between -180 and 180"));
+    }
+    if station.sources.iter().any(has_secret) {
+        faults.push(FeedError::SecretInSource.to_string());
     }
     if !ELEVATIONS_M.contains(&station.elevation_m) {
         faults.push(format!("elevation {} m must lie between -430 and 8849 m", station.elevation_m));

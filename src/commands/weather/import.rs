@@ -8,11 +8,13 @@ use comfy_table::Table;
 use indicatif::ProgressBar;
 
 use crate::clock::{Clock, SystemClock};
+use crate::commands::args::Why;
 use crate::commands::error::CommandError;
 use crate::commands::format::{align_right, date_or, print_out, progress_bar, ruled_table};
-use crate::commands::open::open_store;
+use crate::commands::open::open_store_for;
 use crate::config::Config;
 use crate::service::import::{self, ImportFault, Imported, Step, Terms};
+use crate::store::acts::Act;
 use crate::weather::StationId;
 use crate::weather::feeds::{Unit, chain};
 use crate::weather::import::{FoundFile, Options, find, read_station_list};
@@ -44,6 +46,9 @@ pub struct Import {
 
     #[command(flatten)]
     unit: UnitArgs,
+
+    #[command(flatten)]
+    why: Why,
 }
 
 /// For files that do not tell their unit.
@@ -71,21 +76,31 @@ pub async fn run(args: &Import, config: &Config) -> Result<(), CommandError> {
         found.add_stations(read_station_list(list).map_err(|why| CommandError::Usage(chain(&why)))?);
     }
     let terms = Terms {
-        options: Options { unit: args.unit.unit(), station: args.station.as_deref().map(station_id).transpose()? },
+        options: Options {
+            unit: args.unit.unit(),
+            station: args.station.as_deref().map(station_id).transpose()?,
+            ..Options::default()
+        },
         time_zone: args.zone.unwrap_or(config.schedule.time_zone),
     };
-    let store = open_store(config).await?;
+    let store = open_store_for(config, &args.why).await?;
     let clock = SystemClock;
 
     let mut bar = Bar::new(&found.records);
     let (mut table, mut failed, mut totals) = (import_table(), Vec::new(), Totals::default());
     for file in &found.records {
+        let name = file.path.display().to_string();
+        store.note_act(Act::WeatherImported, "weather", &name).await?;
         let progress = bar.of(file);
         match import::import_file(&store, file, &terms, &found.stations, clock.now(), progress).await {
             Ok(imported) => {
                 totals.add(&imported);
                 table.add_row(import_row(file, &imported));
                 bar.say(&remarks(file, &imported));
+                // A folder may hold files without a temperature; one that was named was meant.
+                if args.paths.contains(&file.path) && imported.summary.gives_nothing() {
+                    failed.push(format!("`{}` gave no value: {}", file.path.display(), why_nothing(&imported)));
+                }
             }
             Err(ImportFault::Store(why)) => return Err(why.into()),
             Err(why) => failed.push(chain(&why)),
@@ -103,11 +118,14 @@ pub async fn run(args: &Import, config: &Config) -> Result<(), CommandError> {
     if found.records.is_empty() {
         return Err(CommandError::Usage("no record file among the paths given".into()));
     }
+    if failed.is_empty() && totals.values_taken + totals.values_rejected == 0 {
+        return Err(CommandError::Usage("no file under the paths gave a value".into()));
+    }
     if failed.is_empty() {
         return Ok(());
     }
     let word = if failed.len() == 1 { "file was" } else { "files were" };
-    Err(CommandError::Failed(format!("{} {word} not taken:\n  {}", failed.len(), failed.join("\n  "))))
+    Err(CommandError::Usage(format!("{} {word} not taken:\n  {}", failed.len(), failed.join("\n  "))))
 }
 
 impl UnitArgs {
@@ -202,6 +220,17 @@ fn remarks(file: &FoundFile, imported: &Imported) -> Vec<String> {
     remarks
 }
 
+/// Why a file that was read to its end gave nothing.
+fn why_nothing(imported: &Imported) -> &'static str {
+    let summary = &imported.summary;
+    match () {
+        () if !summary.unknown_stations.is_empty() => "its stations are unknown",
+        () if !summary.lines_rejected.is_empty() => "nothing in it could be read",
+        () if summary.missing > 0 => "it says itself that it has none",
+        () => "there is no daily maximum or minimum in it",
+    }
+}
+
 #[derive(Default)]
 struct Totals {
     files: u64,
@@ -277,7 +306,7 @@ impl Bar {
 
 fn station_id(text: &str) -> Result<StationId, CommandError> {
     let id = text.trim();
-    if (1..=40).contains(&id.chars().count()) && id.chars().all(|c| !c.is_whitespace() && !c.is_control()) {
+    if (1..=40).contains(&id.chars().count()) && id.chars().all(|c| !c.is_whitespace() && !crate::text::is_hidden(c)) {
         Ok(StationId(id.to_owned()))
     } else {
         Err(CommandError::Usage(format!("`{text}` is no station id: 1 to 40 visible characters are wanted")))

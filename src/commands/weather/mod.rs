@@ -22,7 +22,7 @@ enum WeatherCommand {
 }
 
 /// # Errors
-/// Usage, store, and in the end exit code 1 where a file or a station failed while others were done.
+/// Usage, store, and in the end exit code 2 where a file could not be used, 5 where a station gave nothing, while others were done.
 pub async fn run(args: &Weather, config: &Config) -> Result<(), CommandError> {
     match &args.command {
         WeatherCommand::Import(args) => import::run(args, config).await,

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
-use crate::commands::format::{print_out, ruled_table};
+use crate::commands::format::{print_out, ruled_table, source_words};
 use crate::commands::open::open_store;
 use crate::commands::select::chosen_stations;
 use crate::config::{Config, FeedsConfig};
@@ -22,7 +22,7 @@ pub struct Pull {
 }
 
 /// # Errors
-/// An unknown station, a store that fails, stations of which no source answered.
+/// An unknown station, a store that fails, stations of which no source gave a value.
 pub async fn run(args: &Pull, config: &Config) -> Result<(), CommandError> {
     let store = open_store(config).await?;
     let stations = chosen_stations(&store, &args.stations).await?;
@@ -44,7 +44,7 @@ pub async fn run(args: &Pull, config: &Config) -> Result<(), CommandError> {
         return Ok(());
     }
     let names: Vec<&str> = silent.iter().map(|id| id.0.as_str()).collect();
-    Err(CommandError::Failed(format!("no source answered for {}", names.join(", "))))
+    Err(CommandError::SourcesFailed(format!("no source gave a usable value for {}", names.join(", "))))
 }
 
 fn print_pull(report: &PullReport) -> Result<(), CommandError> {
@@ -56,13 +56,12 @@ fn print_pull(report: &PullReport) -> Result<(), CommandError> {
             table.add_row([station.station.0.as_str(), "-", "-", "-", "-", "-", "no source was asked"]);
         }
         for source in &station.sources {
-            let name = format!("{} {}", source.source.feed.name(), source.source.id);
+            let name = source_words(&source.source).replacen(':', " ", 1);
             let mut row = vec![station.station.0.clone(), name];
             match &source.outcome {
                 Ok(taken) => {
-                    let counts = [taken.accepted, taken.new, taken.rejected, taken.rejected_lines.len()];
-                    row.extend(counts.map(|count| count.to_string()));
-                    row.push(taken.rejected_lines.first().map(ToString::to_string).unwrap_or_default());
+                    row.extend([taken.accepted, taken.new, taken.rejected].map(|count| count.to_string()));
+                    row.extend([taken.rejected_lines.total().to_string(), taken.rejected_lines.to_string()]);
                 }
                 Err(why) => {
                     row.extend(["-"; 4].map(str::to_owned));

@@ -5,7 +5,7 @@
     reason = "`send` writes on a thread for blocking work; the rest runs before and after it"
 )]
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, DirBuilder, File, OpenOptions};
 use std::io::{self, BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -40,7 +40,11 @@ impl FolderTransport {
     /// # Errors
     /// When it cannot be created or written to.
     pub fn open(folder: &Path, mail: MailWriter) -> io::Result<Self> {
-        fs::create_dir_all(folder)?;
+        let mut builder = DirBuilder::new();
+        builder.recursive(true);
+        #[cfg(unix)]
+        std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+        builder.create(folder)?;
         Ok(Self { inner: Arc::new(Inner { folder: folder.to_owned(), mail, index: Mutex::new(()) }) })
     }
 
@@ -62,7 +66,9 @@ impl FolderTransport {
         lines.sort_unstable();
         let sorted: String = std::iter::once(headings).chain(lines).flat_map(|line| [line, "\n"]).collect();
         let part = self.inner.folder.join(format!(".{INDEX}.part"));
-        fs::write(&part, sorted)?;
+        private(OpenOptions::new().create(true).truncate(true).write(true))
+            .open(&part)?
+            .write_all(sorted.as_bytes())?;
         fs::rename(part, path)
     }
 }
@@ -104,7 +110,7 @@ impl Inner {
         // A second copy may meet a file whose index line a crash prevented; only then is the index read.
         let listed = path.exists() && self.is_listed(file)?;
         let part = self.folder.join(format!(".{file}.part"));
-        let mut part_file = File::create(&part)?;
+        let mut part_file = private(OpenOptions::new().create(true).truncate(true).write(true)).open(&part)?;
         part_file.write_all(bytes)?;
         part_file.sync_all()?;
         fs::rename(&part, &path)?;
@@ -127,7 +133,7 @@ impl Inner {
     }
 
     fn list(&self, line: &[&str]) -> io::Result<()> {
-        let mut index = OpenOptions::new().create(true).append(true).open(self.folder.join(INDEX))?;
+        let mut index = private(OpenOptions::new().create(true).append(true)).open(self.folder.join(INDEX))?;
         let mut rows = csv::Writer::from_writer(Vec::new());
         if index.metadata()?.len() == 0 {
             rows.write_record(HEADINGS)?;
@@ -137,6 +143,13 @@ impl Inner {
         // One write of whole lines: a kill leaves the line there or not, and never half of one in front of the next.
         index.write_all(&rows)
     }
+}
+
+/// They hold addresses: only their owner may read them, whatever the process's umask is.
+fn private(options: &mut OpenOptions) -> &mut OpenOptions {
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(options, 0o600);
+    options
 }
 
 /// Keys are made by this program and hold nothing else; this is for the day when one does.
@@ -234,6 +247,21 @@ mod tests {
         let mail = MailWriter::new(&EmailConfig::default()).unwrap();
         FolderTransport::open(empty.path(), mail).unwrap().sort_index().unwrap();
         assert!(!empty.path().join(INDEX).exists());
+    }
+
+    #[cfg(unix)]
+    #[tokio::test]
+    async fn only_their_owner_may_read_messages_index_and_folder() {
+        use std::os::unix::fs::PermissionsExt;
+        let above = tempfile::tempdir().unwrap();
+        let folder = above.path().join("outbox");
+        let transport = FolderTransport::open(&folder, MailWriter::new(&EmailConfig::default()).unwrap()).unwrap();
+        transport.send(&sms("k1", "a")).await.unwrap();
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+        assert_eq!(mode(&folder), 0o700);
+        assert_eq!((mode(&folder.join("k1.txt")), mode(&folder.join(INDEX))), (0o600, 0o600));
+        transport.sort_index().unwrap();
+        assert_eq!(mode(&folder.join(INDEX)), 0o600);
     }
 
     #[test]

@@ -131,6 +131,16 @@ impl SmtpTransport {
         self
     }
 
+    /// Connects, raises TLS and logs in, as before a message, and says goodbye.
+    ///
+    /// # Errors
+    /// As before a message.
+    pub async fn try_log_in(&self) -> Result<(), SendFailure> {
+        let mut connection = self.open().await?;
+        let _ = timeout(Duration::from_secs(2), connection.quit()).await;
+        Ok(())
+    }
+
     async fn open(&self) -> Result<AsyncSmtpConnection, SendFailure> {
         let down = |what: &str, why: &dyn Display| channel_down(format!("{what} {}:{}: {why}", self.host, self.port));
         let late = |_| down("no answer in time from", &format!("{} s", self.step.as_secs()));
@@ -342,10 +352,9 @@ fn queue_id(reply: &Response) -> Option<String> {
     (!id.is_empty()).then_some(id)
 }
 
-#[expect(clippy::disallowed_methods, reason = "read before anything is served")]
 fn certificate(file: &Path) -> Result<Certificate, ConfigFault> {
     let fault = |what: String| ConfigFault::new("email.ca_file", format!("`{}` {what}", file.display()));
-    let pem = std::fs::read(file).map_err(|why| fault(format!("cannot be read: {why}")))?;
+    let pem = crate::files::read(file, 4 << 20).map_err(|why| fault(format!("cannot be read: {why}")))?;
     Certificate::from_pem(&pem).map_err(|why| fault(format!("is no certificate in PEM form: {why}")))
 }
 

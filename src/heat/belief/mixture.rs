@@ -18,7 +18,7 @@ const DEEP: f64 = -300.0;
 const BAND: f64 = 27.0;
 
 /// SDs out in a tail from which on what is left of it falls off so fast beside a cut that it needs knots of its own.
-const STEEP: f64 = 3.0;
+const STEEP: f64 = 0.5;
 
 /// With more breaks than this none of them is a sharp cut.
 const SHARP: usize = 8;
@@ -98,10 +98,10 @@ impl Mixture<'_> {
         let even = (index(low) - 1..=index(high) + 1)
             .map(|nth| Place { heat: middles.first + nth as f64 * step, nth: Some(nth) });
         // From a cut that deep, shares fall off as an exponential to an SD / depth: from a tenth of that on, each knot is
-        // farther off by a quarter, until the even ones are closer.
+        // farther off by a tenth, until the even ones are closer.
         let depth = self.depth();
-        let closer = if depth > STEEP && breaks.len() <= SHARP { (6.0 * depth).ln() / 1.25_f64.ln() } else { 0.0 };
-        let offs: Vec<f64> = (0..closer as i32).map(|nth| 0.6 * sd * 0.8_f64.powi(nth)).collect();
+        let closer = if depth > STEEP && breaks.len() <= SHARP { (12.5 * depth).ln() / 1.1_f64.ln() } else { 0.0 };
+        let offs: Vec<f64> = (0..closer as i32).map(|nth| 1.25 * sd * 1.1_f64.powi(-nth)).collect();
         let close = |at: &f64| {
             let at = *at;
             offs.iter().flat_map(|off| [-off, *off]).chain([0.0]).map(move |off| Place { heat: at + off, nth: None })

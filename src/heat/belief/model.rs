@@ -131,7 +131,13 @@ pub(super) fn sort(levels: &Levels, seasons: &[SeasonLooks]) -> Sorted {
         let steps = steps(&sites, range, None);
         Leaf { key, sites, steps }
     };
-    let groups = groups.into_iter().map(|(key, leaves)| (key, leaves.into_iter().map(leaf).collect())).collect();
+    // Looks that say nothing leave no trace: an answer with them is the answer without, to the bit.
+    let telling = |leaf: &Leaf| !leaf.steps.is_flat();
+    let groups = groups
+        .into_iter()
+        .map(|(key, leaves)| (key, leaves.into_iter().map(leaf).filter(telling).collect::<Vec<_>>()))
+        .filter(|(_, leaves)| !leaves.is_empty())
+        .collect();
     Sorted { range, groups }
 }
 

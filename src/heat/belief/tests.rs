@@ -425,7 +425,7 @@ fn no_earlier(first: &Posterior, second: &Posterior) -> Result<(), TestCaseError
         for share in [0.001, 0.01, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99, 0.999] {
             for heat in [first.quantile(share), second.quantile(share)] {
                 let (before, after) = (first.share_below(heat), second.share_below(heat));
-                prop_assert!(after <= before + 2e-6, "at {heat}: {before} below, then {after}");
+                prop_assert!(after <= before + 2e-5, "at {heat}: {before} below, then {after}");
             }
         }
         prop_assert!(second.mean() >= first.mean() - 1e-4, "mean {} then {}", first.mean(), second.mean());

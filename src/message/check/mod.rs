@@ -32,7 +32,12 @@ pub const LONGEST_SUBJECT: usize = 70;
 pub struct Report {
     pub rows: Vec<Row>,
     pub faults: Vec<TemplateFault>,
+    /// Those of the faults that can hurt somebody: a caution is missing.
+    pub cautions: Vec<TemplateFault>,
 }
+
+/// Rules about cautions.
+const CAUTIONS: [&str; 3] = ["washing", "insecticides", "ground"];
 
 /// One file at its worst over all samples.
 #[derive(Clone, Debug)]
@@ -69,7 +74,10 @@ pub fn check(templates: &Templates, sender: &Sender) -> Report {
         }
     }
     found.check_languages_agree();
-    Report { rows: found.rows.into_values().collect(), faults: found.faults.into_values().collect() }
+    let is_caution = |rule: &str| CAUTIONS.contains(&rule);
+    let cautions = found.faults.iter().filter(|((_, rule), _)| is_caution(rule)).map(|(_, fault)| fault.clone());
+    let cautions = cautions.collect();
+    Report { rows: found.rows.into_values().collect(), faults: found.faults.into_values().collect(), cautions }
 }
 
 struct Findings<'a> {

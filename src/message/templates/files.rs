@@ -36,7 +36,9 @@ pub(in crate::message) fn transactional_messages() -> impl Iterator<Item = (Tran
     TransactionalKind::ALL.into_iter().flat_map(|kind| kind.channels().iter().map(move |channel| (kind, *channel)))
 }
 
-#[expect(clippy::disallowed_methods, reason = "templates are read before anything is served")]
+/// Longest file of a message, bytes: ours have three thousand.
+const LARGEST: u64 = 1 << 20;
+
 pub(super) fn read_folder(folder: &Path, files: &mut BTreeMap<String, File>, faults: &mut Vec<TemplateFault>) {
     let known: Vec<String> = files.keys().cloned().collect();
     let mut names = Vec::new();
@@ -52,7 +54,7 @@ pub(super) fn read_folder(folder: &Path, files: &mut BTreeMap<String, File>, fau
             faults.push(TemplateFault { file: place, line: None, what });
             continue;
         }
-        match std::fs::read(&path).map(String::from_utf8) {
+        match crate::files::read(&path, LARGEST).map(String::from_utf8) {
             Ok(Ok(text)) => {
                 let source = text.trim_start_matches('\u{FEFF}').replace("\r\n", "\n");
                 files.insert(name, File { source, path: Some(path) });

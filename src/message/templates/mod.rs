@@ -73,6 +73,11 @@ impl Templates {
         if faults.is_empty() { Ok(templates) } else { Err(TemplateFaults(faults)) }
     }
 
+    /// Every file with its name, as they are in use: what a digest of the wording is made of.
+    pub fn sources(&self) -> String {
+        self.files.iter().map(|(name, file)| format!("{name}\n{}\n", file.source)).collect()
+    }
+
     /// Writes a notice for one channel in one language.
     ///
     /// A text message is tried as it stands, then with the accents of the inserted names dropped, then without its

@@ -10,6 +10,7 @@ use super::{
 use crate::heat::belief::{BeliefError, StagePrior};
 use crate::heat::{Cutoff, HeatRule};
 use crate::season::StageId;
+use crate::text::is_hidden;
 
 /// `None` only when at least one fault was booked.
 pub(super) fn read_profile(table: Table, faults: &mut Vec<ProfileFault>) -> Option<Profile> {
@@ -418,6 +419,11 @@ impl<'a> Section<'a> {
         let path = if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.path) };
         let mut inner = Section::new(path, table, self.faults);
         let (en, es) = (inner.text("en"), inner.text("es"));
+        for (key, name) in [("en", &en), ("es", &es)] {
+            if name.as_ref().is_some_and(|name| name.chars().any(is_hidden)) {
+                inner.fault(key, "holds a character that is not seen, such as one that turns the direction of writing");
+            }
+        }
         inner.finish(&["en", "es"]);
         Some(Names { en: en?, es: es? })
     }

@@ -100,7 +100,7 @@ impl Temperatures {
         now: DateTime<Utc>,
         told: &mut dyn FnMut(String),
     ) -> Result<(Self, UnknownStations), ImportError> {
-        let options = import::Options { unit, station: None };
+        let options = import::Options { unit, ..import::Options::default() };
         let mut files = import::find(paths)?;
         for (path, why) in &files.left_alone {
             told(format!("{} is passed over: {why}", path.display()));

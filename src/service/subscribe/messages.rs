@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::SignUpError;
 use super::places;
-use super::tokens::{self, Purpose};
+use super::preference_link;
 use crate::links;
 use crate::message::{InForce, Sender, TransactionalFacts, TransactionalKind};
 use crate::people::{Address, Channel, Language, Zip};
@@ -72,7 +72,8 @@ pub(crate) async fn tell(
 ) -> Result<(), SignUpError> {
     let channel = to.channel();
     if channel == Channel::Email {
-        let token = tokens::make(tx.hash(), Purpose::Preferences, tx.hash().of(to).as_str());
+        let key = tx.address_id(to).await?;
+        let token = preference_link::make(tx.hash(), &key, now);
         let base = app.config.messages.public_url.url();
         facts.preferences_url = base.and_then(|base| links::preferences(base, language, &token)).map(String::from);
     }

@@ -3,6 +3,7 @@
 pub mod confirm;
 pub mod sign_up;
 
+pub mod preference_link;
 pub mod preferences;
 pub mod stop;
 

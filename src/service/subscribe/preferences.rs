@@ -4,7 +4,7 @@
 use chrono::TimeDelta;
 
 use super::SignUpError;
-use super::tokens::{self, Purpose};
+use super::preference_link;
 use crate::language::Language;
 use crate::links;
 use crate::message::{Sender, TransactionalFacts, TransactionalKind};
@@ -28,8 +28,8 @@ const OF_USE: TimeDelta = TimeDelta::hours(24);
 pub async fn send_link(app: &App, to: &Address) -> Result<(), SignUpError> {
     let now = app.clock.now();
     let mut tx = app.store.begin().await?;
-    let key = tx.hash().of(to);
-    let token = tokens::make(tx.hash(), Purpose::Preferences, key.as_str());
+    let key = tx.address_id(to).await?;
+    let token = preference_link::make(tx.hash(), &key, now);
     let language = crate::store::addresses::standing(&mut tx, &key).await?.2.unwrap_or(Language::En);
     let sent =
         transactional::count_since(&mut tx, &key, &[TransactionalKind::Preferences], now - TimeDelta::days(1)).await?;

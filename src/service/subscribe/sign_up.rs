@@ -70,7 +70,7 @@ const LINK_GOOD: TimeDelta = TimeDelta::days(3);
 pub async fn ask(app: &App, request: &SignUpRequest) -> Result<Asked, SignUpError> {
     let now = app.clock.now();
     let mut tx = app.store.begin().await?;
-    let key = tx.hash().of(&request.address);
+    let key = tx.address_id(&request.address).await?;
     let asked = Asked { ask: tokens::make(tx.hash(), Purpose::Code, key.as_str()) };
     let held = ask_in(&mut tx, app, request, RequestedBy::Form, "", now).await?;
     tx.commit().await?;
@@ -97,7 +97,7 @@ pub async fn ask_in(
     now: DateTime<Utc>,
 ) -> Result<Option<Refusal>, SignUpError> {
     let channel = request.address.channel();
-    let key = tx.hash().of(&request.address);
+    let key = tx.address_id(&request.address).await?;
     let ip_hash = request.network.map(|network| tx.hash().of_text("network", &network.to_string()));
     pending_sign_ups::lock_counts(tx).await?;
     let counts = pending_sign_ups::counts(tx, &key, ip_hash.as_deref(), now).await?;
@@ -163,7 +163,10 @@ pub async fn ask_in(
     let expires_at = now + if channel == Channel::Sms { TELLS } else { LINK_GOOD };
     let letter =
         NewTransactional { kind, to: request.address.clone(), language: request.language, message, fact, expires_at };
-    transactional::put(tx, &letter, now).await?;
+    match by {
+        RequestedBy::Form => transactional::put(tx, &letter, now).await?,
+        RequestedBy::Phone => transactional::put_reply(tx, &letter, now).await?,
+    };
     Ok(None)
 }
 

@@ -15,6 +15,7 @@ use super::tokens::{self, Purpose};
 use crate::clock::Clock;
 use crate::dispatch::personalise::Addressee;
 use crate::links::{self, PublicUrl};
+use crate::message::TransactionalKind;
 use crate::people::{Address, AddressHash, AddressId};
 use crate::store::stops;
 use crate::store::stops::Stopped;
@@ -56,7 +57,10 @@ pub async fn stop(
         StopRequest::Erase(address) => {
             let owner = store.subscriber_of(address).await?;
             let addresses = owner.iter().flat_map(|owner| &owner.addresses).map(|known| &known.address);
-            let keys = addresses.chain([address]).map(|address| store.address_hash().of(address)).collect();
+            let mut keys = Vec::new();
+            for address in addresses.chain([address]) {
+                keys.push(store.address_id(address).await?);
+            }
             let stopped = store.remove_subscriber(address, evidence, now).await?;
             Stopping { keys, stopped }.in_force(store, clock).await
         }
@@ -111,7 +115,14 @@ pub fn personaliser(
     hash: AddressHash,
 ) -> impl Fn(&Addressee<'_>) -> Option<Url> + Send + Sync + 'static {
     let base = public_url.url().cloned();
-    move |to| links::stop(base.as_ref()?, &tokens::make(&hash, Purpose::Stop, to.address_id.as_str()))
+    // An alarm is for staff: one click in a mail program must not end them for good.
+    let alarm = format!("letter/{}", TransactionalKind::Alarm.name());
+    move |to| {
+        links::stop(
+            base.as_ref().filter(|_| to.notice != alarm)?,
+            &tokens::make(&hash, Purpose::Stop, to.address_id.as_str()),
+        )
+    }
 }
 
 #[cfg(test)]

@@ -24,7 +24,7 @@ use crate::service::subscribe::stop::{Stopping, stop_in};
 use crate::store::addresses::{AddressStatus, standing};
 use crate::store::enrolment::enrol;
 use crate::store::follow_ups;
-use crate::store::inbound::first_time;
+use crate::store::inbound::{answered_since, first_time, note_answered};
 use crate::store::pending_sign_ups;
 use crate::store::staff_log::StaffKind;
 use crate::store::staff_log::tell_staff;
@@ -63,6 +63,9 @@ pub enum TextOutcome {
 
 /// The texts that one phone is answered in a day, beside stops: two machines that answer each other must come to an end.
 const ANSWERS_A_DAY: u64 = 10;
+
+/// What staff are told under this name and a day: see `Incoming::may_answer`.
+pub const ANSWERS_USED_UP: &str = "answers-used-up";
 
 /// How a stop by text was said.
 const STOP_EVIDENCE: &str = "word in a text";
@@ -105,7 +108,7 @@ impl Texts {
         let now = app.clock.now();
         let address = Address::Phone(phone);
         let mut tx = app.store.begin().await?;
-        let key = tx.hash().of(&address);
+        let key = tx.address_id(&address).await?;
         let fact = fact(&tx, &key, text);
         let new = first_time(&mut tx, &fact, "text", Some(read.meaning.name()), now).await?;
         // Without an id of its own, a second STOP in a minute may be meant after a START between the two.
@@ -113,9 +116,12 @@ impl Texts {
         if !new && !must_hold {
             return Ok(TextOutcome::Repeated);
         }
-        let mut text_in_hand = Incoming::of(&mut tx, app, address, key, fact, read.language, now).await?;
+        let mut text_in_hand = Incoming::of(&mut tx, app, address, key, fact.clone(), read.language, now).await?;
         let did = text_in_hand.act(&read.meaning, &text.text).await?;
-        let stopping = text_in_hand.stopping;
+        let (stopping, answered) = (text_in_hand.stopping, text_in_hand.answered);
+        if answered {
+            note_answered(&mut tx, &fact).await?;
+        }
         tx.commit().await?;
         app.queued.notify_one();
         if let Some(stopping) = stopping {
@@ -129,7 +135,7 @@ impl Texts {
     async fn stop_unanswered(&self, text: &InboundText) -> Result<TextOutcome, SignUpError> {
         let now = self.app.clock.now();
         let mut tx = self.app.store.begin().await?;
-        let Some(key) = tx.hash().of_sender(&text.from) else {
+        let Some(key) = tx.sender_id(&text.from).await? else {
             let day = now.date_naive();
             let text = "a text said stop and came without its sender, so nobody could be stopped: ask the gateway why";
             tell_staff(&mut tx, &format!("stop-of-nobody/{day}"), None, StaffKind::Text, text, now).await?;
@@ -172,6 +178,10 @@ struct Incoming<'a> {
     suppressed: bool,
     language: Language,
     now: DateTime<Utc>,
+    /// Whether the day's answers to texts are used up: what a text asks for is done, and nothing is answered.
+    used_up: bool,
+    /// Whether a text answers it.
+    answered: bool,
     /// Written when it says stop.
     stopping: Option<Stopping>,
 }
@@ -189,7 +199,24 @@ impl<'a> Incoming<'a> {
         let (status, suppressed, own) = standing(tx, &key).await?;
         let open = pending_sign_ups::open_of(tx, &key, now).await?;
         let language = own.or(open.map(|request| request.language)).or(said_in).unwrap_or(Language::En);
-        Ok(Self { tx, app, address, key, fact, status, suppressed, language, now, stopping: None })
+        // Of two workers that count at the same time, both would see room for the last one.
+        pending_sign_ups::lock_counts(tx).await?;
+        let answered = answered_since(tx, now - TimeDelta::days(1)).await?;
+        let used_up = answered >= u64::from(app.config.limits.answers_per_day);
+        Ok(Self {
+            tx,
+            app,
+            address,
+            key,
+            fact,
+            status,
+            suppressed,
+            language,
+            now,
+            used_up,
+            answered: false,
+            stopping: None,
+        })
     }
 
     async fn act(&mut self, meaning: &Meaning, words: &str) -> Result<TextOutcome, SignUpError> {
@@ -226,11 +253,13 @@ impl<'a> Incoming<'a> {
     async fn stop(&mut self) -> Result<TextOutcome, SignUpError> {
         let was_stopped = self.suppressed;
         self.stopping = Some(stop_in(self.tx, &self.key, STOP_EVIDENCE, self.now).await?);
-        if !was_stopped {
+        // Somebody whom we know gets the one word that their stop has to have, whatever else came in today.
+        if !was_stopped && (self.status.is_some() || self.may_answer().await?) {
             let facts = self.facts();
             let fact = self.fact.clone();
             tell(self.tx, self.app, TransactionalKind::Stopped, &self.address, self.language, facts, &fact, self.now)
                 .await?;
+            self.answered = true;
         }
         Ok(TextOutcome::Stopped)
     }
@@ -287,9 +316,16 @@ impl<'a> Incoming<'a> {
             };
             enrol(self.tx, &new, self.now).await?;
             subscriptions::note_waits(self.tx, &self.key, self.now).await?;
-            let fact = self.fact.clone();
-            welcome(self.tx, self.app, &self.address, self.language, zips, &fact, self.now).await?;
+            if self.may_answer().await? {
+                let fact = self.fact.clone();
+                welcome(self.tx, self.app, &self.address, self.language, zips, &fact, self.now).await?;
+                self.answered = true;
+            }
             return Ok(TextOutcome::Extended);
+        }
+        if !self.may_answer().await? {
+            // To be asked back is all that a ZIP code of a stranger leads to.
+            return Ok(TextOutcome::Silent);
         }
         // The owner of the phone writes from it and asks: that is a newer word than their stop. They are asked back, and the
         // stop holds against all else until they say yes.
@@ -303,6 +339,7 @@ impl<'a> Incoming<'a> {
         };
         let fact = self.fact.clone();
         let held = sign_up::ask_in(self.tx, self.app, &request, RequestedBy::Phone, &fact, self.now).await?;
+        self.answered = held.is_none();
         Ok(if held.is_none() { TextOutcome::Asked } else { TextOutcome::Silent })
     }
 
@@ -326,10 +363,25 @@ impl<'a> Incoming<'a> {
         if self.suppressed {
             return Ok(TextOutcome::Silent);
         }
+        if !self.may_answer().await? {
+            return Ok(did);
+        }
+        self.answered = true;
         let facts = self.facts();
         let fact = self.fact.clone();
         tell(self.tx, self.app, kind, &self.address, self.language, facts, &fact, self.now).await?;
         Ok(did)
+    }
+
+    /// Whether the day has room for one more answer; that it has none is told once a day.
+    async fn may_answer(&mut self) -> Result<bool, StoreError> {
+        if self.used_up {
+            let day = self.now.date_naive();
+            let text = "the day's answers to texts are used up (limits.answers_per_day): texts are obeyed, and only stops of \
+                        subscribers are answered";
+            tell_staff(self.tx, &format!("{ANSWERS_USED_UP}/{day}"), None, StaffKind::Text, text, self.now).await?;
+        }
+        Ok(!self.used_up)
     }
 
     fn facts(&self) -> TransactionalFacts {

@@ -9,6 +9,7 @@ use sha2::{Digest, Sha256};
 
 use self::rows::{FIND, append, histories_of, insert, locked, reword};
 use crate::region::{RegionId, Zip};
+use crate::store::acts::Act;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::regions::known_region;
 use crate::store::rows::day_number;
@@ -85,6 +86,9 @@ impl Store {
                 insert(&mut tx, &report, None).await?;
             }
         }
+        let detail =
+            format!("{} in {}, {}", new.observed_on, new.region, if new.confirmed { "confirmed" } else { "new" });
+        tx.note_act(Act::ReportAdded, &subject(&id), &detail).await?;
         tx.commit().await?;
         Ok(id)
     }
@@ -162,9 +166,9 @@ impl Store {
         why: Option<&str>,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        let standing = match judgement {
-            Judgement::Confirmed => ReportStanding::Confirmed,
-            Judgement::Refused => ReportStanding::Refused,
+        let (standing, act) = match judgement {
+            Judgement::Confirmed => (ReportStanding::Confirmed, Act::ReportConfirmed),
+            Judgement::Refused => (ReportStanding::Refused, Act::ReportSetAside),
         };
         let (who, why) = (who.map(str::to_owned), why.map(str::to_owned));
         let change = StandingChange { standing, at: now, by: SaidBy::Staff, who, why };
@@ -175,6 +179,9 @@ impl Store {
             let same = before.standing == standing && before.by == SaidBy::Staff && before.why == change.why;
             if !same {
                 append(&mut tx, id, &change).await?;
+                let said = [change.who.as_deref().map(|who| format!("said by {who}")), change.why.clone()];
+                let detail = said.into_iter().flatten().collect::<Vec<_>>().join(": ");
+                tx.note_act(act, &subject(id), &detail).await?;
             }
         }
         tx.commit().await
@@ -206,6 +213,7 @@ impl Store {
         let (who, why) = (who.map(str::to_owned), Some(why.to_owned()));
         let change = StandingChange { standing: report.standing, at: now, by: SaidBy::Staff, who, why };
         append(&mut tx, id, &change).await?;
+        tx.note_act(Act::ReportChanged, &subject(id), change.why.as_deref().unwrap_or("")).await?;
         tx.commit().await
     }
 
@@ -222,4 +230,8 @@ impl Store {
         }
         tx.commit().await
     }
+}
+
+fn subject(id: &str) -> String {
+    format!("report/{id}")
 }

@@ -1,12 +1,12 @@
 //! The schema and how it comes into a store: embedded, forward only, each migration in one transaction.
 
-use sqlx::{AnyPool, Row};
+use sqlx::{AnyConnection, AnyPool, Row};
 
 use super::error::StoreError;
 use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 8] = [
+const MIGRATIONS: [(i64, &str, &str); 12] = [
     (1, "base", include_str!("0001_base.sql")),
     (2, "letters", include_str!("0002_letters.sql")),
     (4, "inbound", include_str!("0004_inbound.sql")),
@@ -15,6 +15,10 @@ const MIGRATIONS: [(i64, &str, &str); 8] = [
     (7, "text_parts", include_str!("0007_text_parts.sql")),
     (8, "field_reports", include_str!("0008_field_reports.sql")),
     (9, "learning", include_str!("0009_learning.sql")),
+    (10, "alarms", include_str!("0010_alarms.sql")),
+    (11, "audit", include_str!("0011_audit.sql")),
+    (12, "hash_keys", include_str!("0012_hash_keys.sql")),
+    (13, "unfinished_tries", include_str!("0013_unfinished_tries.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.
@@ -71,8 +75,11 @@ fn known() -> i64 {
     MIGRATIONS.iter().map(|(version, ..)| *version).max().unwrap_or(0)
 }
 
-/// The newest migration that was run; 0 in an empty store.
-async fn stand_of(pool: &AnyPool, engine: Engine) -> Result<i64, StoreError> {
+/// Whether anything of ours is there.
+///
+/// # Errors
+/// When it cannot be asked.
+pub(super) async fn has_begun(connection: &mut AnyConnection, engine: Engine) -> Result<bool, StoreError> {
     let there = match engine {
         Engine::Sqlite => {
             sqlx::query("SELECT COUNT(*) AS n FROM sqlite_master WHERE type = 'table' AND name = 'schema_migrations'")
@@ -81,7 +88,12 @@ async fn stand_of(pool: &AnyPool, engine: Engine) -> Result<i64, StoreError> {
             "SELECT COUNT(*) AS n FROM pg_catalog.pg_tables WHERE schemaname = current_schema() AND tablename = 'schema_migrations'",
         ),
     };
-    if there.fetch_one(pool).await?.try_get::<i64, _>("n")? == 0 {
+    Ok(there.fetch_one(connection).await?.try_get::<i64, _>("n")? > 0)
+}
+
+/// The newest migration that was run; 0 in an empty store.
+async fn stand_of(pool: &AnyPool, engine: Engine) -> Result<i64, StoreError> {
+    if !has_begun(&mut *pool.acquire().await?, engine).await? {
         return Ok(0);
     }
     let found: i64 = sqlx::query("SELECT COALESCE(MAX(version), 0) AS stand FROM schema_migrations")

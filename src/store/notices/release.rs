@@ -8,6 +8,7 @@ use sqlx::AssertSqlSafe;
 use crate::people::{Channel, Language};
 use crate::region::RegionId;
 use crate::season::{NoticeId, NoticeStatus};
+use crate::store::acts::Act;
 use crate::store::bulk::Insert;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::notices::notice::{Notice, delivery_id, find_notice, status_conflict};
@@ -156,6 +157,8 @@ impl Store {
     pub async fn release_notice(&self, id: &NoticeId, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         let deliveries = release(&mut tx, id, by, now).await?;
+        let detail = format!("said by {by}; {deliveries} deliveries queued");
+        tx.note_act(Act::NoticeReleased, &subject(id), &detail).await?;
         tx.commit().await?;
         Ok(deliveries)
     }
@@ -209,6 +212,7 @@ impl Store {
     pub async fn hold_notice(&self, id: &NoticeId, note: Option<&str>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         move_notice(&mut tx, id, &[NoticeStatus::Waiting], NoticeStatus::Held, note).await?;
+        tx.note_act(Act::NoticeHeld, &subject(id), note.unwrap_or("")).await?;
         tx.commit().await
     }
 
@@ -220,6 +224,7 @@ impl Store {
         let mut tx = self.begin().await?;
         let from = [NoticeStatus::Waiting, NoticeStatus::Held];
         move_notice(&mut tx, id, &from, NoticeStatus::Cancelled, note).await?;
+        tx.note_act(Act::NoticeCancelled, &subject(id), note.unwrap_or("")).await?;
         tx.commit().await
     }
 
@@ -252,9 +257,15 @@ impl Store {
         .bind(ms(now))
         .execute(tx.conn())
         .await?;
+        let detail = format!("{}; {cancelled} deliveries cancelled", note.unwrap_or("recalled"));
+        tx.note_act(Act::NoticeRecalled, &subject(id), &detail).await?;
         tx.commit().await?;
         Ok(cancelled)
     }
+}
+
+fn subject(id: &NoticeId) -> String {
+    format!("notice/{id}")
 }
 
 async fn move_notice(

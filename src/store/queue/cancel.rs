@@ -6,6 +6,7 @@ use sqlx::AssertSqlSafe;
 use crate::delivery::state::{DeliveryState, Event};
 use crate::people::AddressId;
 use crate::season::NoticeId;
+use crate::store::acts::Act;
 use crate::store::error::StoreError;
 use crate::store::queue::{ByHand, standing_of, states_before};
 use crate::store::rows::{get_instant, ms};
@@ -87,6 +88,8 @@ impl Store {
         .bind(id)
         .execute(tx.conn())
         .await?;
+        let act = if event == Event::RetryByHand { Act::DeliveryRetried } else { Act::DeliveryCancelled };
+        tx.note_act(act, &format!("delivery/{id}"), &format!("was {}, is {}", at.state, to.state)).await?;
         tx.commit().await?;
         Ok(ByHand::Done(to.state))
     }

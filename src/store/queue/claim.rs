@@ -115,7 +115,7 @@ impl Store {
 
 /// The zones of the notices whose turn it is, as far as messages may leave there now. Where it is night, all that waits
 /// is put off to the morning, so that the night is met once and not at every claim. A transactional message that
-/// answers what somebody did this minute (priority below 0) knows no night.
+/// may leave at any hour knows no night.
 async fn open_zones(
     tx: &mut Tx,
     ask: &ClaimRequest<'_>,
@@ -124,7 +124,7 @@ async fn open_zones(
 ) -> Result<Vec<Tz>, StoreError> {
     let peek = format!(
         "SELECT DISTINCT time_zone FROM \
-         (SELECT time_zone FROM deliveries WHERE {WAITS} AND priority >= 0 AND not_before <= $3 ORDER BY priority, not_before, id LIMIT $4) AS next"
+         (SELECT time_zone FROM deliveries WHERE {WAITS} AND any_hour = 0 AND not_before <= $3 ORDER BY priority, not_before, id LIMIT $4) AS next"
     );
     loop {
         let rows = sqlx::query(AssertSqlSafe(peek.as_str()))
@@ -144,7 +144,7 @@ async fn open_zones(
             let until = ask.quiet.next_allowed(ask.now, zone);
             let put = format!(
                 "WITH sleeping AS MATERIALIZED (SELECT id FROM deliveries \
-                     WHERE channel = $2 AND state = $3 AND time_zone = $4 AND priority >= 0 AND not_before < $1 {}) \
+                     WHERE channel = $2 AND state = $3 AND time_zone = $4 AND any_hour = 0 AND not_before < $1 {}) \
                  UPDATE deliveries SET not_before = $1 WHERE id IN (SELECT id FROM sleeping)",
                 tx.engine().skip_locked()
             );
@@ -177,7 +177,7 @@ async fn lease(
     let awake = if places.is_empty() { String::new() } else { format!(" OR time_zone IN ({})", places.join(", ")) };
     let claim = format!(
         "WITH picked AS MATERIALIZED (\
-             SELECT id FROM deliveries WHERE {WAITS} AND not_before <= $3 AND (priority < 0{awake}) \
+             SELECT id FROM deliveries WHERE {WAITS} AND not_before <= $3 AND (any_hour = 1{awake}) \
              ORDER BY priority, not_before, id LIMIT $4 {}) \
          UPDATE deliveries SET state = $5, fence = fence + 1, attempts = attempts + 1, \
                 lease_until = $6, lease_owner = $7, updated_at = $3 \

@@ -93,6 +93,10 @@ pub enum Reported {
         delivery: String,
         at: DeliveryState,
     },
+    /// It cannot be true; nothing was changed.
+    Forged {
+        why: &'static str,
+    },
     /// Nobody is known by that reference yet; kept, since a report can be quicker than our own booking.
     Unknown,
 }
@@ -171,7 +175,7 @@ fn channel_of(row: &AnyRow) -> Result<Channel, StoreError> {
     Channel::parse(&name).ok_or_else(|| StoreError::corrupt(format!("deliveries.channel holds `{name}`")))
 }
 
-fn state_of(row: &AnyRow) -> Result<DeliveryState, StoreError> {
+pub(in crate::store) fn state_of(row: &AnyRow) -> Result<DeliveryState, StoreError> {
     let name: String = get(row, "state")?;
     DeliveryState::parse(&name).ok_or_else(|| StoreError::corrupt(format!("deliveries.state holds `{name}`")))
 }
@@ -194,7 +198,7 @@ fn zone_of(row: &AnyRow) -> Result<Tz, StoreError> {
     name.parse().map_err(|_| StoreError::corrupt(format!("deliveries.time_zone holds `{name}`")))
 }
 
-fn count(row: &AnyRow) -> Result<u64, StoreError> {
+pub(in crate::store) fn count(row: &AnyRow) -> Result<u64, StoreError> {
     let n: i64 = get(row, "n")?;
     u64::try_from(n).map_err(|_| StoreError::corrupt(format!("a count is {n}")))
 }

@@ -1,6 +1,6 @@
 //! News of deliveries from outside: delivery reports and bounces, in whatever order they come.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::AssertSqlSafe;
 
 use crate::delivery::attempt::{Lease, Reference};
@@ -25,18 +25,31 @@ impl Store {
     ) -> Result<Reported, StoreError> {
         let mut tx = self.begin().await?;
         let (column, text) = match reference {
-            Reference::Key(key) => ("id", key),
+            Reference::Key(key) | Reference::Both { key, .. } => ("id", key),
             Reference::Provider(reference) => ("provider_ref", reference),
         };
         let find = format!(
-            "SELECT id FROM deliveries WHERE {column} = $1 AND channel = $2 ORDER BY created_at DESC, id LIMIT 1"
+            "SELECT id, attempts FROM deliveries WHERE {column} = $1 AND channel = $2 ORDER BY created_at DESC, id LIMIT 1"
         );
         let row = sqlx::query(AssertSqlSafe(find)).bind(text).bind(channel.name()).fetch_optional(tx.conn()).await?;
         let delivery = row.as_ref().map(|row| get::<String>(row, "id")).transpose()?;
+        if let Some(row) = &row
+            && get::<i64>(row, "attempts")? == 0
+        {
+            // Taken as sent, it would never go out.
+            return Ok(Reported::Forged { why: "the report is about a message that was never sent" });
+        }
+        if let (Reference::Both { key, provider }, Some(_)) = (reference, &delivery)
+            && is_of_another(&mut tx, channel, key, provider).await?
+        {
+            return Ok(Reported::Forged { why: "the gateway's reference is that of another message than ours" });
+        }
         if delivery.is_some() || matches!(reference, Reference::Provider(_)) {
             sqlx::query(
                 "INSERT INTO delivery_reports (channel, reference, outcome, received_at, delivery_id) \
-                 VALUES ($1, $2, $3, $4, $5) ON CONFLICT (channel, reference, outcome) DO NOTHING",
+                 VALUES ($1, $2, $3, $4, $5) ON CONFLICT (channel, reference, outcome) DO UPDATE \
+                 SET received_at = excluded.received_at, delivery_id = excluded.delivery_id \
+                 WHERE delivery_reports.delivery_id IS NULL",
             )
             .bind(channel.name())
             .bind(text)
@@ -55,6 +68,24 @@ impl Store {
     }
 }
 
+/// Whether the provider gave this reference to another delivery and not to this one.
+async fn is_of_another(tx: &mut Tx, channel: Channel, key: &str, provider: &str) -> Result<bool, StoreError> {
+    let row = sqlx::query(
+        "SELECT COUNT(*) AS others, COUNT(CASE WHEN id = $3 THEN 1 END) AS own FROM deliveries \
+         WHERE provider_ref = $1 AND channel = $2",
+    )
+    .bind(provider)
+    .bind(channel.name())
+    .bind(key)
+    .fetch_one(tx.conn())
+    .await?;
+    Ok(get::<i64>(&row, "others")? > 0 && get::<i64>(&row, "own")? == 0)
+}
+
+/// A report is quicker than our booking by seconds; gateways that count their messages begin anew some day, and an old report
+/// is then of another message.
+const EARLY_AT_MOST: TimeDelta = TimeDelta::days(1);
+
 /// Reports that came before we knew the provider's reference.
 pub(super) async fn apply_early_reports(
     tx: &mut Tx,
@@ -63,11 +94,12 @@ pub(super) async fn apply_early_reports(
     now: DateTime<Utc>,
 ) -> Result<Option<DeliveryState>, StoreError> {
     let rows = sqlx::query(
-        "SELECT outcome FROM delivery_reports WHERE reference = $1 AND delivery_id IS NULL \
+        "SELECT outcome FROM delivery_reports WHERE reference = $1 AND delivery_id IS NULL AND received_at >= $3 \
          AND channel = (SELECT channel FROM deliveries WHERE id = $2)",
     )
     .bind(reference)
     .bind(&lease.delivery)
+    .bind(ms(now - EARLY_AT_MOST))
     .fetch_all(tx.conn())
     .await?;
     let mut state = None;
@@ -82,10 +114,11 @@ pub(super) async fn apply_early_reports(
     if !rows.is_empty() {
         sqlx::query(
             "UPDATE delivery_reports SET delivery_id = $1 WHERE reference = $2 AND delivery_id IS NULL \
-             AND channel = (SELECT channel FROM deliveries WHERE id = $1)",
+             AND received_at >= $3 AND channel = (SELECT channel FROM deliveries WHERE id = $1)",
         )
         .bind(&lease.delivery)
         .bind(reference)
+        .bind(ms(now - EARLY_AT_MOST))
         .execute(tx.conn())
         .await?;
     }

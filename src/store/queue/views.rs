@@ -138,7 +138,7 @@ impl Store {
     pub async fn backlog(&self, channel: Channel) -> Result<Vec<Backlog>, StoreError> {
         let rows = sqlx::query(
             "SELECT time_zone, COUNT(*) AS n, MIN(not_before) AS not_before, MIN(expires_at) AS expires_at \
-             FROM deliveries WHERE channel = $1 AND priority >= 0 AND (state IN ('queued', 'leased') \
+             FROM deliveries WHERE channel = $1 AND any_hour = 0 AND (state IN ('queued', 'leased') \
                  OR (state = 'uncertain' AND answers_lost < 2 AND uncertain_count < 5)) \
              GROUP BY time_zone, notice_id ORDER BY time_zone, notice_id",
         )
@@ -191,6 +191,18 @@ impl Store {
                 })
             })
             .collect()
+    }
+
+    /// Where one delivery stands, with the last error of its channel; `None` = there is none of this id.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn delivery_state(&self, id: &str) -> Result<Option<(DeliveryState, Option<String>)>, StoreError> {
+        let row = sqlx::query("SELECT state, last_error FROM deliveries WHERE id = $1")
+            .bind(id)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        row.map(|row| Ok((state_of(&row)?, get(&row, "last_error")?))).transpose()
     }
 
     /// How many deliveries of a notice are in each state.

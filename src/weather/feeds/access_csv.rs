@@ -43,6 +43,9 @@ pub(crate) fn survey<R: BufRead>(lines: &mut Lines<R>, given: Option<Unit>) -> i
             }
         }
     }
+    if let Some((first, second)) = columns.as_mut().and_then(|columns| columns.twice.take()) {
+        return Ok(Err(FeedError::ColumnTwice { first, second }));
+    }
     let header = columns.as_ref().and_then(|columns| columns.unit);
     Ok(text::decide_unit(given, header, &text::evidence(values.iter().map(String::as_str))))
 }
@@ -76,6 +79,8 @@ struct Columns {
     elevation: Option<usize>,
     elements: Vec<ElementColumn>,
     unit: Option<Unit>,
+    /// Two columns, as the header writes them, that mean the same.
+    twice: Option<(String, String)>,
 }
 
 impl Columns {
@@ -103,6 +108,10 @@ impl Columns {
             elevation: at("elevation"),
             elements,
             unit,
+            twice: ["station", "date", "tmax", "tmin"].into_iter().find_map(|wanted| {
+                let names: Vec<&str> = columns.iter().map(|(name, _)| name.as_str()).collect();
+                text::twice(header, &names, &[wanted])
+            }),
         })
     }
 }

@@ -103,7 +103,11 @@ pub fn parse_many(
 ) -> Result<Vec<StationPart>, FeedError> {
     let answer = answer(body)?;
     let mut parts = Vec::new();
-    for (index, entry) in rows(&answer, body)?.iter().enumerate() {
+    let entries = rows(&answer, body)?;
+    if entries.len() > MOST_STATIONS {
+        return Err(FeedError::shape(WANTED, format!("it is about {} stations", entries.len()), body));
+    }
+    for (index, entry) in entries.iter().enumerate() {
         let sids: Vec<String> = entry
             .pointer("/meta/sids")
             .and_then(Value::as_array)
@@ -142,6 +146,9 @@ pub fn parse_many(
 }
 
 const WANTED: &str = "an ACIS answer";
+
+/// No state has as many.
+const MOST_STATIONS: usize = 10_000;
 
 fn answer(body: &[u8]) -> Result<Value, FeedError> {
     let answer: Value = serde_json::from_slice(body).map_err(|why| FeedError::shape(WANTED, why.to_string(), body))?;

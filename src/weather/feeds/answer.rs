@@ -1,9 +1,10 @@
 //! What one answer or file holds, and why it may hold nothing.
 
+use std::collections::BTreeMap;
 use std::fmt;
 use std::io;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
 
 use super::unit::Unit;
 use crate::geo::Point;
@@ -11,6 +12,9 @@ use crate::weather::excerpt::excerpt;
 use crate::weather::fetch::FetchError;
 use crate::weather::reading::{Element, Reading, TenthsC};
 use crate::weather::station::{FeedKind, StationId};
+
+/// No daily record is older: that of Milan in GHCN-Daily begins in 1763 (from memory).
+const EARLIEST_YEAR: i32 = 1700;
 
 /// What one answer or file holds.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -35,6 +39,49 @@ pub struct RejectedLine {
     pub seen: String,
 }
 
+/// So many places of one answer may give no reading; with more it is not what it says it is, and nothing of it is taken.
+const MOST_REJECTED: usize = 10_000;
+
+/// Two values a day of 300 years and more: no station has as many.
+const MOST_READINGS: usize = 250_000;
+
+/// Places shown of one answer.
+const EXAMPLES: usize = 5;
+
+/// What of an answer was not taken: how often for which reason, and the first few places.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Rejections {
+    pub counts: BTreeMap<&'static str, u64>,
+    pub examples: Vec<RejectedLine>,
+}
+
+impl Rejections {
+    pub fn of(lines: Vec<RejectedLine>) -> Self {
+        let mut counts = BTreeMap::new();
+        for line in &lines {
+            *counts.entry(line.reason).or_default() += 1;
+        }
+        Self { counts, examples: lines.into_iter().take(EXAMPLES).collect() }
+    }
+
+    pub fn total(&self) -> u64 {
+        self.counts.values().sum()
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.counts.is_empty()
+    }
+}
+
+impl fmt::Display for Rejections {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let counts: Vec<String> = self.counts.iter().map(|(reason, count)| format!("{count} × {reason}")).collect();
+        f.write_str(&counts.join("; "))?;
+        let examples: Vec<String> = self.examples.iter().map(ToString::to_string).collect();
+        if examples.is_empty() { Ok(()) } else { write!(f, "; such as {}", examples.join(", ")) }
+    }
+}
+
 impl fmt::Display for RejectedLine {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}: {}", self.place, self.reason)?;
@@ -53,7 +100,40 @@ pub struct DescribedStation {
 
 impl Parsed {
     pub(super) fn reject(&mut self, place: impl Into<String>, reason: &'static str, seen: &str) {
-        self.rejected_lines.push(RejectedLine { place: place.into(), reason, seen: excerpt(seen, 60) });
+        // One more than may be, so that it is seen: see `check_size`.
+        if self.rejected_lines.len() <= MOST_REJECTED {
+            self.rejected_lines.push(RejectedLine { place: place.into(), reason, seen: excerpt(seen, 60) });
+        }
+    }
+
+    /// # Errors
+    /// When more is in it, or more of it was rejected, than an answer about one station can hold.
+    pub(super) fn check_size(&self) -> Result<(), FeedError> {
+        if self.rejected_lines.len() > MOST_REJECTED {
+            let first = self.rejected_lines.first().map(ToString::to_string).unwrap_or_default();
+            return Err(FeedError::TooManyRejected { most: MOST_REJECTED, first });
+        }
+        if self.readings.len() > MOST_READINGS {
+            return Err(FeedError::TooManyReadings { most: MOST_READINGS });
+        }
+        Ok(())
+    }
+
+    /// Takes out readings of days that nobody can have measured: a slip in a year would else stand in the record for good.
+    pub(crate) fn keep_possible_days(&mut self, latest: NaiveDate) {
+        let mut impossible = Vec::new();
+        self.readings.retain(|reading| {
+            let reason = match reading.day_reported {
+                day if day > latest => "a day that is yet to come",
+                day if day.year() < EARLIEST_YEAR => "a day before anybody measured temperatures",
+                _ => return true,
+            };
+            impossible.push((format!("{} {}", reading.station, reading.day_reported), reason));
+            false
+        });
+        for (place, reason) in impossible {
+            self.reject(place, reason, "");
+        }
     }
 
     /// Remembers where a station is; a later row that knows more completes an earlier one.
@@ -88,10 +168,23 @@ pub enum FeedError {
     UnitContradicted { said: Unit, why: String },
     #[error("line {line}: `{date}` has the day first; dates as 2026-06-14 or 6/14/2026 (month first) are wanted")]
     DayFirst { line: u64, date: String },
+    #[error("two columns are about the same, `{first}` and `{second}`: leave one of them out")]
+    ColumnTwice { first: String, second: String },
+    // Without the address: what is in it must not be printed.
+    #[error("the source's address holds a user or a password, which would stand in lists and logs: leave it out")]
+    SecretInSource,
     #[error("the forecast was made at {made}, {age_h} hours ago: too old to be used")]
     StaleForecast { made: DateTime<Utc>, age_h: i64 },
     #[error("the answer holds nothing for {from} to {to}: does the source know this station?")]
     Nothing { from: NaiveDate, to: NaiveDate },
+    #[error("more than {most} places in the answer cannot be read, so nothing of it is taken; the first: {first}")]
+    TooManyRejected { most: usize, first: String },
+    #[error("the answer holds more than {most} values: it is not about one station, and nothing of it is taken")]
+    TooManyReadings { most: usize },
+    /// What was rejected is kept with its reason where it is a value.
+    #[error("the answer holds nothing that can be used for {from} to {to}: {missing} places without a value, {rejected} rejected{}",
+        if .why.is_empty() { String::new() } else { format!(" ({why})") })]
+    NothingTaken { from: NaiveDate, to: NaiveDate, missing: u64, rejected: u64, why: String },
     #[error("`{path}` cannot be read")]
     File {
         path: String,

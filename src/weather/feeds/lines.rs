@@ -17,15 +17,20 @@ pub trait LineParser {
     fn recognised(&self) -> (&'static str, u64);
 }
 
-/// Feeds all lines of a text in memory to a parser.
+/// Lines between two looks at how much has gathered.
+const LINES_A_STEP: u64 = 1024;
+
+/// Feeds all lines of a text in memory to a parser; stops at the first that is too many.
 pub(super) fn drive(mut parser: impl LineParser, text: &[u8]) -> Result<Parsed, FeedError> {
     let mut parsed = Parsed::default();
     let mut lines = Lines::new(text);
     let read_error = |source| FeedError::File { path: "answer".into(), source };
-    while drive_some(&mut parser, &mut lines, u64::MAX, &mut parsed).map_err(|why| match why {
+    while drive_some(&mut parser, &mut lines, LINES_A_STEP, &mut parsed).map_err(|why| match why {
         DriveError::Feed(why) => why,
         DriveError::Read(source) => read_error(source),
-    })? {}
+    })? {
+        parsed.check_size()?;
+    }
     let (wanted, good) = parser.recognised();
     if good == 0 && !parsed.rejected_lines.is_empty() {
         let first = parsed.rejected_lines.first().map(ToString::to_string).unwrap_or_default();

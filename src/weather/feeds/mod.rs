@@ -25,7 +25,7 @@ use crate::weather::fetch::{FetchError, Fetcher};
 use crate::weather::settings::FeedsConfig;
 use crate::weather::station::{FeedKind, SourceRef, StationId};
 
-pub use answer::{DescribedStation, FeedError, Parsed, RejectedLine};
+pub use answer::{DescribedStation, FeedError, Parsed, RejectedLine, Rejections};
 pub(crate) use ask::keep_asked_days;
 pub use ask::{Feed, FeedQuery};
 pub use lines::LineParser;
@@ -58,6 +58,11 @@ pub fn check_source(source: &SourceRef) -> Result<(), FeedError> {
         FeedKind::Awdb => awdb::triplet(&source.id).map(drop),
         FeedKind::PlainCsv => plain_csv::address_and_unit(&source.id).map(drop),
     }
+}
+
+/// Whether a source's address holds a user or a password, which lists and logs would show.
+pub fn has_secret(source: &SourceRef) -> bool {
+    source.feed == FeedKind::PlainCsv && plain_csv::has_secret(source.id.trim())
 }
 
 /// The sources a station's id speaks for. Of a United States GHCN id: the daily summaries, which carry the archive's
@@ -100,6 +105,7 @@ pub async fn pull(
     ask: &FeedQuery<'_>,
 ) -> Result<Parsed, FeedError> {
     let mut parsed = feed(kind).pull(fetcher, base_url(kind, feeds)?, ask).await?;
+    parsed.check_size()?;
     keep_asked_days(&mut parsed, kind, ask);
     Ok(parsed)
 }

@@ -47,6 +47,9 @@ pub(crate) fn survey<R: BufRead>(lines: &mut Lines<R>, given: Option<Unit>) -> i
             }
         }
     }
+    if let Some((first, second)) = columns.as_mut().and_then(|columns| columns.twice.take()) {
+        return Ok(Err(FeedError::ColumnTwice { first, second }));
+    }
     let header = columns.as_ref().and_then(|columns| columns.unit);
     Ok(text::decide_unit(given, header, &text::evidence(values.iter().map(String::as_str))))
 }
@@ -63,25 +66,36 @@ struct Columns {
     station: Option<usize>,
     elements: Vec<(Element, usize)>,
     unit: Option<Unit>,
+    /// Two columns, as the header writes them, that mean the same.
+    twice: Option<(String, String)>,
 }
+
+const MAXIMA: [&str; 3] = ["tmax", "max", "maximum"];
+const MINIMA: [&str; 3] = ["tmin", "min", "minimum"];
+const DATES: [&str; 2] = ["date", "day"];
+const STATIONS: [&str; 2] = ["station", "station id"];
 
 impl Columns {
     fn read(header: &str) -> Option<Self> {
         let separator = [',', ';', '\t'].into_iter().max_by_key(|c| header.matches(*c).count())?;
-        let names: Vec<(String, Option<Unit>)> =
-            split_csv(header, separator)?.iter().map(|name| text::column(name)).collect();
+        let written = split_csv(header, separator)?;
+        let names: Vec<(String, Option<Unit>)> = written.iter().map(|name| text::column(name)).collect();
         let at = |wanted: &[&str]| names.iter().position(|(name, _)| wanted.contains(&name.as_str()));
-        let max = at(&["tmax", "max", "maximum"])?;
-        let min = at(&["tmin", "min", "minimum"])?;
+        let max = at(&MAXIMA)?;
+        let min = at(&MINIMA)?;
         let units = [names.get(max)?.1, names.get(min)?.1];
         Some(Self {
             separator,
             count: names.len(),
-            date: at(&["date", "day"])?,
-            station: at(&["station", "station id"]),
+            date: at(&DATES)?,
+            station: at(&STATIONS),
             elements: vec![(Element::Max, max), (Element::Min, min)],
             // A unit counts only when both columns agree on it.
             unit: units[0].filter(|_| units[0] == units[1]),
+            twice: [&MAXIMA[..], &MINIMA, &DATES, &STATIONS].into_iter().find_map(|wanted| {
+                let names: Vec<&str> = names.iter().map(|(name, _)| name.as_str()).collect();
+                text::twice(&written, &names, wanted)
+            }),
         })
     }
 
@@ -186,6 +200,9 @@ pub struct PlainCsv;
 impl Feed for PlainCsv {
     async fn pull(&self, fetcher: &Fetcher, _base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
         let (address, unit) = address_and_unit(ask.source)?;
+        if has_secret(address) {
+            return Err(FeedError::SecretInSource);
+        }
         let body = if address.starts_with("http://") || address.starts_with("https://") {
             let url = Url::parse(address).map_err(|why| FetchError::bad_address(address, why))?;
             fetcher.get(&url, Accept::Text).await?.body.to_vec()
@@ -211,6 +228,13 @@ pub(super) fn address_and_unit(source: &str) -> Result<(&str, Option<Unit>), Fee
         return Err(FeedError::SourceId { feed: "plain CSV", id: excerpt(source, 60), wanted });
     }
     Ok((address, unit))
+}
+
+/// Whether an address on the web names a user or a password; also one that cannot be read as an address.
+pub(super) fn has_secret(address: &str) -> bool {
+    let Some((scheme, rest)) = address.split_once("://") else { return false };
+    let host = rest.split(['/', '?', '#', '\\']).next().unwrap_or_default();
+    scheme.to_ascii_lowercase().starts_with("http") && host.contains('@')
 }
 
 async fn read_file(path: &Path, largest: u64) -> Result<Vec<u8>, FeedError> {

@@ -218,6 +218,17 @@ pub(super) fn column(header: &str) -> (String, Option<Unit>) {
     }
 }
 
+/// The first two columns, as the header writes them, whose name is among those wanted.
+pub(super) fn twice(
+    written: &[std::borrow::Cow<'_, str>],
+    names: &[&str],
+    wanted: &[&str],
+) -> Option<(String, String)> {
+    let same = names.iter().zip(written).filter(|(name, _)| wanted.contains(*name));
+    let mut same = same.map(|(_, written)| written.trim().trim_start_matches('\u{feff}').to_owned());
+    Some((same.next()?, same.next()?))
+}
+
 /// What values themselves prove of their unit.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Evidence {

@@ -54,6 +54,8 @@ pub struct Limits {
     pub per_host: usize,
     /// Bytes after decompression.
     pub largest_body: u64,
+    /// As `largest_body`, of an answer in JSON.
+    pub largest_json: u64,
 }
 
 impl Limits {
@@ -64,6 +66,7 @@ impl Limits {
             longest_wait: Duration::from_secs(feeds.longest_wait_s),
             per_host: feeds.per_host.max(1),
             largest_body: feeds.largest_body_mib.max(1).saturating_mul(1 << 20),
+            largest_json: feeds.largest_json_mib.max(1).saturating_mul(1 << 20),
         }
     }
 }
@@ -224,11 +227,16 @@ impl Fetcher {
             let body = read_body(response, 64 * 1024).await.unwrap_or_default();
             return Err(self.status_error(question, status, &headers, &body));
         }
-        let body = match read_body(response, self.limits.largest_body).await {
+        let (limit, setting) = match question.accept {
+            Accept::Json | Accept::GeoJson => {
+                (self.limits.largest_json.min(self.limits.largest_body), "feeds.largest_json_mib")
+            }
+            Accept::Text => (self.limits.largest_body, "feeds.largest_body_mib"),
+        };
+        let body = match read_body(response, limit).await {
             Ok(body) => body,
             Err(BodyError::TooLarge) => {
-                let limit_mib = self.limits.largest_body >> 20;
-                return Err(TryError::Final(FetchError::TooLarge { url: url(), limit_mib }));
+                return Err(TryError::Final(FetchError::TooLarge { url: url(), limit_mib: limit >> 20, setting }));
             }
             Err(BodyError::TimedOut) => return Err(TryError::Transient(TransientFault::TooSlow)),
             Err(BodyError::BrokenOff) => return Err(TryError::Transient(TransientFault::BrokenOff)),

@@ -37,8 +37,8 @@ pub enum FetchError {
     Refused { url: String, status: u16, said: String },
     #[error("{url} answered with HTML instead of {wanted} (`{title}`): the service is down or its address is wrong")]
     Html { url: String, wanted: &'static str, title: String },
-    #[error("the answer of {url} is larger than {limit_mib} MiB (feeds.largest_body_mib)")]
-    TooLarge { url: String, limit_mib: u64 },
+    #[error("the answer of {url} is larger than {limit_mib} MiB ({setting})")]
+    TooLarge { url: String, limit_mib: u64, setting: &'static str },
     #[error("the HTTP client could not be made")]
     NoClient {
         #[source]

@@ -4,6 +4,8 @@ use std::collections::{BTreeMap, HashSet};
 use std::io::{self, BufRead};
 use std::path::Path;
 
+use chrono::NaiveDate;
+
 use super::file::{ImportError, open, read_whole, unreadable};
 use super::find::{Format, FoundFile};
 use super::tally::{Summary, Tally};
@@ -27,6 +29,8 @@ pub struct Options {
     pub unit: Option<Unit>,
     /// Station of a plain CSV; without it the file's name up to its first dot.
     pub station: Option<StationId>,
+    /// The last day that can have been measured; later ones are slips of the pen.
+    pub latest: Option<NaiveDate>,
 }
 
 /// Reads a file to its end and counts; stores nothing. `known` are the stations of the store and of station lists;
@@ -96,6 +100,12 @@ fn read_parts(
     take: &mut dyn FnMut(&mut Parsed) -> bool,
 ) -> Result<(), ImportError> {
     let path = &file.path;
+    let mut take = |parsed: &mut Parsed| {
+        if let Some(latest) = options.latest {
+            parsed.keep_possible_days(latest);
+        }
+        take(parsed)
+    };
     let refused = |source| ImportError::Refused { path: path.clone(), source };
     // What a file tells or proves counts; what the user says is for files that are silent.
     type Look = fn(&mut Lines<Box<dyn BufRead>>, Option<Unit>) -> io::Result<Result<Unit, FeedError>>;

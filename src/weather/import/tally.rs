@@ -42,6 +42,11 @@ impl Summary {
         self.values_rejected.values().sum()
     }
 
+    /// Not one value, taken or kept with a reason against it.
+    pub fn gives_nothing(&self) -> bool {
+        self.values_taken == 0 && self.values_rejected.is_empty()
+    }
+
     pub fn lines_rejected_total(&self) -> u64 {
         self.lines_rejected.values().sum()
     }

@@ -1,22 +1,27 @@
 //! Webhooks, by which other programs call: texts that came in, reports of delivery, mail that came back.
 //!
 //! They stand below a secret path (`hooks.path`); without one they are closed. With `hooks.secrets` every call must carry a
-//! signature too. The work is one short transaction, so the answer is quick and whoever calls does not call again.
+//! signature too. Mail that came back may also be brought to `/hooks/bounce`, signed with a key of its own that opens nothing
+//! else. Who guesses is not heard for a while. The work is one short transaction, so the answer is quick and whoever calls does
+//! not call again.
 
 mod fields;
 mod signature;
+
+use std::net::IpAddr;
 
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::{DefaultBodyLimit, Path, RawQuery, State};
 use axum::http::{HeaderMap, Method, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::any;
+use axum::routing::{any, post};
 use tracing::{error, warn};
 
 use self::fields::Fields;
 use self::signature::Refused;
-use crate::config::{HooksConfig, SecretText};
+pub use self::signature::sign;
+use crate::config::HooksConfig;
 use crate::delivery::attempt::Reference;
 use crate::delivery::inbound::InboundText;
 use crate::delivery::state::Report;
@@ -25,29 +30,99 @@ use crate::dispatch::bounces::BounceOutcome;
 use crate::people::Channel;
 use crate::service::subscribe::tokens::same;
 use crate::service::texts::Texts;
+use crate::store::queue::Reported;
 use crate::text::Chain;
-use crate::web::Site;
+use crate::web::{Site, Visit};
 
 /// Largest call, bytes.
-const LARGEST: usize = 256 * 1024;
+pub const LARGEST: usize = 256 * 1024;
+
+/// So long a network that guessed is sent away, seconds; about as long as its guesses are remembered.
+const COME_BACK_S: &str = "3600";
 
 pub(super) fn routes() -> Router<Site> {
-    Router::new().route("/hooks/{secret}/{hook}", any(call)).layer(DefaultBodyLimit::max(LARGEST))
+    Router::new()
+        .route("/hooks/{secret}/{hook}", any(call))
+        .route("/hooks/bounce", post(bounce))
+        .layer(DefaultBodyLimit::max(LARGEST))
 }
 
 /// Gateways differ in how they call, so both methods are taken; the path is what nobody else knows.
 async fn call(
     State(site): State<Site>,
+    visit: Visit,
     Path((secret, hook)): Path<(String, String)>,
     method: Method,
     RawQuery(query): RawQuery,
     headers: HeaderMap,
     body: Bytes,
 ) -> Response {
-    match answer(&site, &secret, &hook, &method, query.as_deref().unwrap_or(""), &headers, &body).await {
+    let call = Call { site: &site, network: visit.network(), headers: &headers, body: &body };
+    match answer(&call, &secret, &hook, &method, query.as_deref().unwrap_or("")).await {
         Ok(words) => (StatusCode::OK, words).into_response(),
         Err(refusal) => refusal.into_response(),
     }
+}
+
+/// Mail that came back, from `treebell bounce --to`.
+async fn bounce(State(site): State<Site>, visit: Visit, headers: HeaderMap, body: Bytes) -> Response {
+    let call = Call { site: &site, network: visit.network(), headers: &headers, body: &body };
+    match answer_bounce(&call).await {
+        Ok(words) => (StatusCode::OK, words).into_response(),
+        Err(refusal) => refusal.into_response(),
+    }
+}
+
+/// One call as it came.
+struct Call<'a> {
+    site: &'a Site,
+    network: IpAddr,
+    headers: &'a HeaderMap,
+    body: &'a [u8],
+}
+
+impl Call<'_> {
+    /// Sends away who has guessed too often, before anything is compared.
+    fn check_guesses(&self) -> Result<(), Refusal> {
+        let heard = self.site.doors().guesses.hears(self.network, self.site.now());
+        if heard { Ok(()) } else { Err(Refusal::GuessedTooOften) }
+    }
+
+    /// The call's id when it is signed by one of the keys.
+    fn signed_by(&self, keys: &[Vec<u8>]) -> Result<String, Refusal> {
+        let Self { site, network, headers, body } = self;
+        let signed = signature::check(keys, headers, body, site.now());
+        if signed == Err(Refused::Wrong) {
+            site.doors().guesses.wrong(*network, "signature", site.now());
+        }
+        signed.map_err(Refusal::Forged)
+    }
+
+    async fn was_taken(&self, id: &str) -> Result<bool, Refusal> {
+        self.site.app().store.call_was_taken(id).await.map_err(|why| Refusal::Later(why.to_string()))
+    }
+
+    async fn take_bounce(&self) -> Result<&'static str, Refusal> {
+        let (store, config) = (&self.site.app().store, &self.site.app().config);
+        let taken = bounces::take(store, self.body, config.email.bounces_until_dead, self.site.now()).await;
+        Ok(match taken.map_err(|why| Refusal::Later(why.to_string()))? {
+            BounceOutcome::Booked(_) => "taken\n",
+            BounceOutcome::Nothing(_) | BounceOutcome::Unknown => "nothing done\n",
+        })
+    }
+}
+
+async fn answer_bounce(call: &Call<'_>) -> Result<&'static str, Refusal> {
+    let doors = call.site.doors();
+    let Some(key) = &doors.bounce else { return Err(Refusal::NotFound) };
+    call.check_guesses()?;
+    let id = call.signed_by(&[key.get().await.map_err(Refusal::Later)?])?;
+    doors.guesses.right(call.network);
+    if call.was_taken(&id).await? {
+        return Ok("taken before\n");
+    }
+    let words = call.take_bounce().await?;
+    noted(call.site, Some(&id), words).await
 }
 
 /// Why a call is not carried out.
@@ -56,6 +131,7 @@ enum Refusal {
     NotFound,
     Method,
     Forged(Refused),
+    GuessedTooOften,
     /// It lacks what the settings say it has.
     Malformed(String),
     /// To be called again.
@@ -67,6 +143,11 @@ impl IntoResponse for Refusal {
         let (status, fault) = match self {
             Refusal::NotFound => (StatusCode::NOT_FOUND, "no such door".to_owned()),
             Refusal::Method => (StatusCode::METHOD_NOT_ALLOWED, "GET or POST is wanted".into()),
+            Refusal::GuessedTooOften => {
+                let body = serde_json::json!({ "fault": "too many wrong calls: try again later" }).to_string();
+                let headers = [(header::CONTENT_TYPE, "application/json"), (header::RETRY_AFTER, COME_BACK_S)];
+                return (StatusCode::TOO_MANY_REQUESTS, headers, body).into_response();
+            }
             Refusal::Forged(why) => {
                 warn!("a call with a bad signature was refused: {why}");
                 (StatusCode::UNAUTHORIZED, "the signature does not hold".into())
@@ -84,36 +165,36 @@ impl IntoResponse for Refusal {
 }
 
 async fn answer(
-    site: &Site,
+    call: &Call<'_>,
     secret: &str,
     hook: &str,
     method: &Method,
     query: &str,
-    headers: &HeaderMap,
-    body: &[u8],
 ) -> Result<&'static str, Refusal> {
-    let config = &site.app().config.hooks;
-    let Some(path) = &config.path else { return Err(Refusal::NotFound) };
-    let path = path.read().await.map_err(|why| Refusal::Later(format!("hooks.path: {why}")))?;
-    if path.expose().is_empty() || !same(path.expose(), secret) || !matches!(hook, "text" | "report" | "bounce") {
+    let Call { site, network, headers, body } = *call;
+    let (config, doors) = (&site.app().config.hooks, site.doors());
+    let Some(path) = &doors.path else { return Err(Refusal::NotFound) };
+    call.check_guesses()?;
+    let path = path.get().await.map_err(Refusal::Later)?;
+    if !same(&String::from_utf8_lossy(&path), secret) {
+        doors.guesses.wrong(network, "path", site.now());
+        return Err(Refusal::NotFound);
+    }
+    if !matches!(hook, "text" | "report" | "bounce") {
         return Err(Refusal::NotFound);
     }
     if !matches!(*method, Method::GET | Method::POST) {
         return Err(Refusal::Method);
     }
-    let signed = signed_id(site, config, headers, body).await?;
+    let signed = signed_id(call).await?;
+    doors.guesses.right(network);
     if let Some(id) = &signed
-        && site.app().store.call_was_taken(id).await.map_err(|why| Refusal::Later(why.to_string()))?
+        && call.was_taken(id).await?
     {
         return Ok("taken before\n");
     }
     if hook == "bounce" {
-        let (store, config) = (&site.app().store, &site.app().config);
-        let taken = bounces::take(store, body, config.email.bounces_until_dead, site.now()).await;
-        let words = match taken.map_err(|why| Refusal::Later(why.to_string()))? {
-            BounceOutcome::Booked(_) => "taken\n",
-            BounceOutcome::Nothing(_) | BounceOutcome::Unknown => "nothing done\n",
-        };
+        let words = call.take_bounce().await?;
         return noted(site, signed.as_deref(), words).await;
     }
     // A signature is over the body alone: what else stands in the address of a signed call is nobody's word.
@@ -135,21 +216,12 @@ async fn noted(site: &Site, signed: Option<&str>, words: &'static str) -> Result
 }
 
 /// The id of a signed call; `None` when no signature is asked for.
-async fn signed_id(
-    site: &Site,
-    config: &HooksConfig,
-    headers: &HeaderMap,
-    body: &[u8],
-) -> Result<Option<String>, Refusal> {
-    if config.secrets.is_empty() {
-        return Ok(None);
+async fn signed_id(call: &Call<'_>) -> Result<Option<String>, Refusal> {
+    let mut keys = Vec::new();
+    for key in &call.site.doors().keys {
+        keys.push(key.get().await.map_err(Refusal::Later)?);
     }
-    // Read each time: a secret that is changed holds at once.
-    let mut secrets: Vec<SecretText> = Vec::new();
-    for secret in &config.secrets {
-        secrets.push(secret.read().await.map_err(|why| Refusal::Later(format!("hooks.secrets: {why}")))?);
-    }
-    signature::check(&secrets, headers, body, site.now()).map(Some).map_err(Refusal::Forged)
+    if keys.is_empty() { Ok(None) } else { call.signed_by(&keys).map(Some) }
 }
 
 async fn take_text(
@@ -188,6 +260,7 @@ async fn take_report(site: &Site, config: &HooksConfig, fields: &Fields) -> Resu
     };
     let (key, provider) = (fields.get(&names.key), fields.get(&names.reference));
     let reference = match (key.as_deref().filter(|key| !key.is_empty()), provider.as_deref()) {
+        (Some(key), Some(provider)) if !provider.is_empty() => Reference::Both { key, provider },
         (Some(key), _) => Reference::Key(key),
         (None, Some(reference)) if !reference.is_empty() => Reference::Provider(reference),
         _ => {
@@ -196,10 +269,12 @@ async fn take_report(site: &Site, config: &HooksConfig, fields: &Fields) -> Resu
         }
     };
     let now = site.now();
-    site.app()
-        .store
-        .apply_report(Channel::Sms, reference, report, now)
-        .await
-        .map_err(|why| Refusal::Later(why.to_string()))?;
-    Ok("taken\n")
+    let taken = site.app().store.apply_report(Channel::Sms, reference, report, now).await;
+    match taken.map_err(|why| Refusal::Later(why.to_string()))? {
+        Reported::Forged { why } => {
+            warn!("a delivery report was refused: {why}");
+            Err(Refusal::Malformed(why.to_owned()))
+        }
+        Reported::Moved { .. } | Reported::Unchanged { .. } | Reported::Unknown => Ok("taken\n"),
+    }
 }

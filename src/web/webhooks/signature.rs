@@ -7,7 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use hmac::{Hmac, KeyInit, Mac};
 use sha2::Sha256;
 
-use crate::config::SecretText;
+use crate::text::{base64, from_base64};
 
 /// A call may be so old or so far ahead.
 const TOLERANCE: TimeDelta = TimeDelta::minutes(5);
@@ -22,11 +22,11 @@ pub enum Refused {
     Wrong,
 }
 
-/// Gives the call's id when one of its signatures is by one of the secrets.
+/// Gives the call's id when one of its signatures is by one of the keys.
 ///
 /// # Errors
 /// See [`Refused`].
-pub fn check(secrets: &[SecretText], headers: &HeaderMap, body: &[u8], now: DateTime<Utc>) -> Result<String, Refused> {
+pub fn check(keys: &[Vec<u8>], headers: &HeaderMap, body: &[u8], now: DateTime<Utc>) -> Result<String, Refused> {
     let header = |name: &str| headers.get(name).and_then(|value| value.to_str().ok()).ok_or(Refused::Missing);
     let (id, stamp, signatures) = (header("webhook-id")?, header("webhook-timestamp")?, header("webhook-signature")?);
     let at = stamp.parse::<i64>().ok().and_then(|seconds| DateTime::from_timestamp(seconds, 0)).ok_or(Refused::Time)?;
@@ -34,60 +34,26 @@ pub fn check(secrets: &[SecretText], headers: &HeaderMap, body: &[u8], now: Date
         return Err(Refused::Time);
     }
     let given: Vec<Vec<u8>> =
-        signatures.split(' ').filter_map(|one| one.strip_prefix("v1,")).filter_map(decoded).collect();
-    let by = |secret: &SecretText, signature: &[u8]| {
-        let Ok(mut mac) = <Hmac<Sha256> as KeyInit>::new_from_slice(&key_of(secret.expose())) else { return false };
-        for part in [id.as_bytes(), b".", stamp.as_bytes(), b".", body] {
-            mac.update(part);
-        }
-        // In constant time.
-        mac.verify_slice(signature).is_ok()
+        signatures.split(' ').filter_map(|one| one.strip_prefix("v1,")).filter_map(from_base64).collect();
+    // In constant time.
+    let by = |key: &[u8], signature: &[u8]| {
+        mac_of(key, id, stamp, body).is_some_and(|mac| mac.verify_slice(signature).is_ok())
     };
-    let is_ours = secrets.iter().any(|secret| given.iter().any(|signature| by(secret, signature)));
+    let is_ours = keys.iter().any(|key| given.iter().any(|signature| by(key, signature)));
     if is_ours { Ok(id.to_owned()) } else { Err(Refused::Wrong) }
 }
 
-/// `whsec_` and base64, as the standard writes them; any other text is its own bytes.
-fn key_of(secret: &str) -> Vec<u8> {
-    secret.strip_prefix("whsec_").and_then(decoded).unwrap_or_else(|| secret.as_bytes().to_vec())
+/// What stands in the header `webhook-signature` of a call; `stamp` are seconds since 1970.
+pub fn sign(key: &[u8], id: &str, stamp: i64, body: &[u8]) -> String {
+    let signature = mac_of(key, id, &stamp.to_string(), body).map(|mac| base64(&mac.finalize().into_bytes()));
+    format!("v1,{}", signature.unwrap_or_default())
 }
 
-/// Base64 (RFC 4648, section 4), with or without its padding.
-fn decoded(text: &str) -> Option<Vec<u8>> {
-    let mut bytes = Vec::with_capacity(text.len() * 3 / 4);
-    let (mut bits, mut count) = (0_u32, 0);
-    for c in text.trim_end_matches('=').bytes() {
-        let six = match c {
-            b'A'..=b'Z' => c - b'A',
-            b'a'..=b'z' => c - b'a' + 26,
-            b'0'..=b'9' => c - b'0' + 52,
-            b'+' => 62,
-            b'/' => 63,
-            _ => return None,
-        };
-        bits = (bits << 6) | u32::from(six);
-        count += 6;
-        if count >= 8 {
-            count -= 8;
-            bytes.push((bits >> count) as u8); // the highest of what is there: at most eight bits are kept below
-            bits &= (1 << count) - 1;
-        }
+/// `None` never comes: HMAC takes keys of any length.
+fn mac_of(key: &[u8], id: &str, stamp: &str, body: &[u8]) -> Option<Hmac<Sha256>> {
+    let mut mac = <Hmac<Sha256> as KeyInit>::new_from_slice(key).ok()?;
+    for part in [id.as_bytes(), b".", stamp.as_bytes(), b".", body] {
+        mac.update(part);
     }
-    Some(bytes)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    // RFC 4648, section 10.
-    #[test]
-    fn base64_is_read() {
-        for (coded, plain) in
-            [("", ""), ("Zg==", "f"), ("Zm8=", "fo"), ("Zm9v", "foo"), ("Zm9vYg", "foob"), ("Zm9vYmFy", "foobar")]
-        {
-            assert_eq!(decoded(coded).as_deref(), Some(plain.as_bytes()), "{coded}");
-        }
-        assert_eq!(decoded("Zm9v\n"), None);
-    }
+    Some(mac)
 }

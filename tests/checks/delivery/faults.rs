@@ -202,6 +202,7 @@ async fn errors_of_the_disk_stop_the_sending_and_it_goes_on_by_itself() {
         "[store]\naddress = \"{address}\"\n\
          [delivery]\nquiet_until = \"00:00:00\"\nquiet_from = \"23:59:59\"\nemail = {{ in_flight = 4 }}\nsms = {{ in_flight = 4 }}\n\
          [email]\nhost = \"127.0.0.1\"\nport = {}\nsecurity = \"plain\"\n\
+         [messages]\npostal_address = \"1 Invented Way\"\nhelp_contact = \"505-555-0100\"\n\
          [sms]\nurl = \"http://{}/send\"\nreference_pointer = \"/id\"\n\
          form = {{ to = \"{{{{ to }}}}\", text = \"{{{{ text }}}}\", ref = \"{{{{ key }}}}\" }}\n",
         relay.address.port(),

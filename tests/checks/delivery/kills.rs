@@ -186,6 +186,9 @@ impl Service {
             retry_first_s = 1
             email = {{ in_flight = {IN_FLIGHT} }}
             sms = {{ in_flight = {IN_FLIGHT} }}
+            [messages]
+            postal_address = "1 Invented Way"
+            help_contact = "505-555-0100"
             [email]
             host = "127.0.0.1"
             port = {}

@@ -379,6 +379,55 @@ async fn a_report_about_nobody_is_said_to_be_one() {
     .await;
 }
 
+// Whoever can call the webhook could else end what others wait for.
+#[tokio::test]
+async fn a_report_moves_only_the_message_that_both_references_name_and_none_that_was_never_sent() {
+    on_each_engine("forged reports", |store| async move {
+        let keys = Seed::new(Channel::Email, 3).put(&store).await;
+        let said = |reference, report| {
+            let store = store.clone();
+            async move { store.apply_report(Channel::Email, reference, report, at(NOON)).await.unwrap() }
+        };
+        for report in [Report::Accepted, Report::Delivered, Report::Undelivered] {
+            let never = said(Reference::Key(&keys[0]), report).await;
+            assert!(matches!(never, Reported::Forged { why } if why.contains("never sent")), "{never:?}");
+        }
+        assert_eq!(state_of(&store, &keys[0]).await, DeliveryState::Queued);
+
+        let claimed = claim_as(&store, "w", 2, at(NOON)).await.taken;
+        let [mine, other] = [&claimed[0].lease, &claimed[1].lease];
+        for (lease, theirs) in [(mine, "r-1"), (other, "r-2")] {
+            let ending = AttemptOutcome::Accepted { provider_ref: Some(theirs.into()) };
+            finish_one(&store, lease, ending, at(NOON)).await;
+        }
+        let both = |provider| Reference::Both { key: &mine.delivery, provider };
+        let forged = said(both("r-2"), Report::Undelivered).await;
+        assert!(matches!(forged, Reported::Forged { why } if why.contains("another message")), "{forged:?}");
+        for lease in [mine, other] {
+            assert_eq!(state_of(&store, &lease.delivery).await, DeliveryState::Sent);
+        }
+        // A reference that nobody has is the gateway's own name of the call.
+        assert!(matches!(said(both("call-1"), Report::Accepted).await, Reported::Unchanged { .. }));
+        assert!(matches!(said(both("r-1"), Report::Delivered).await, Reported::Moved { .. }));
+    })
+    .await;
+}
+
+// Gateways that count their messages begin anew some day.
+#[tokio::test]
+async fn a_report_from_long_before_its_reference_was_given_is_of_another_message() {
+    on_each_engine("old reports", |store| async move {
+        let key = Seed::new(Channel::Email, 1).put(&store).await.remove(0);
+        let long_ago = at(NOON) - TimeDelta::days(2);
+        store.apply_report(Channel::Email, Reference::Provider("7"), Report::Undelivered, long_ago).await.unwrap();
+        let lease = claim_one(&store, "w", at(NOON)).await;
+        let ending = AttemptOutcome::Accepted { provider_ref: Some("7".into()) };
+        assert_eq!(finish_one(&store, &lease, ending, at(NOON)).await, Booked::Done(DeliveryState::Sent));
+        assert_eq!(state_of(&store, &key).await, DeliveryState::Sent);
+    })
+    .await;
+}
+
 // Seen failing without `state = 'leased'` in the booking: what came too late counts as if it had come in time.
 #[tokio::test]
 async fn an_answer_after_the_lease_ran_out_still_saves_the_repeat() {
@@ -946,7 +995,7 @@ fn claims_of_pgbench(pgbench: &Path, address: &str, with_attempts: bool, batches
         "WITH picked AS MATERIALIZED (SELECT id FROM deliveries WHERE channel = 'sms' AND state = 'queued' AND expires_at > {now} \
          AND (state <> 'uncertain' OR (answers_lost < 2 AND uncertain_count < 5)) AND (letter_id IS NOT NULL OR EXISTS (\
              SELECT 1 FROM notices WHERE notices.id = deliveries.notice_id AND notices.status = 'released')) \
-         AND not_before <= {now} AND (priority < 0 OR time_zone IN ('America/Denver')) \
+         AND not_before <= {now} AND (any_hour = 1 OR time_zone IN ('America/Denver')) \
          ORDER BY priority, not_before, id LIMIT 50 FOR UPDATE SKIP LOCKED) \
          UPDATE deliveries SET state = 'leased', fence = fence + 1, attempts = attempts + 1, lease_until = {now} + 60000, \
              lease_owner = 'pgbench', updated_at = {now} WHERE id IN (SELECT id FROM picked) RETURNING id"

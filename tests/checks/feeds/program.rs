@@ -21,6 +21,7 @@ fn home(address: &str) -> TempDir {
         home.path().join("t.sqlite").display()
     );
     std::fs::write(home.path().join("treebell.toml"), settings).unwrap();
+    treebell(&home, &["store", "init"]).success();
     home
 }
 
@@ -79,13 +80,13 @@ fn an_order_must_be_told_its_unit() {
     put(&home, "list.txt", LIST);
     put(&home, "order.csv", "STATION,NAME,DATE,TMAX,TMIN\nUSC00999001,\"A, B\",4/1/2025,64,45\n");
     let import = ["weather", "import", "order.csv", "--stations", "list.txt"];
-    treebell(&home, &import).code(1).stderr(
+    treebell(&home, &import).code(2).stderr(
         predicate::str::contains("1 file was not taken")
             .and(predicate::str::contains("say --fahrenheit, --celsius or --tenths")),
     );
     treebell(&home, &[&import[..], &["--fahrenheit", "--celsius"]].concat()).code(2);
     treebell(&home, &[&import[..], &["--celsius"]].concat())
-        .code(1)
+        .code(2)
         .stderr(predicate::str::contains("°C was said, but"));
     treebell(&home, &[&import[..], &["--fahrenheit", "--zone", "America/Phoenix"]].concat())
         .success()
@@ -117,15 +118,16 @@ fn a_plain_logger_is_imported_for_its_station() {
     put(&home, "orchard-1.csv", "date,tmin_c,tmax_c\n2025-04-01,3.5,18\n2025-04-02,4,19.5\n");
     let add =
         "station add orchard-1 --name Orchard --lat 35 --lon -135 --elevation-m 1900 --source plain-csv:orchard-1.csv";
-    treebell(&home, &["weather", "import", "orchard-1.csv"])
-        .success()
-        .stderr(predicate::str::contains("unknown station"));
+    treebell(&home, &["weather", "import", "orchard-1.csv"]).code(2).stderr(
+        predicate::str::contains("unknown station")
+            .and(predicate::str::contains("`orchard-1.csv` gave no value: its stations are unknown")),
+    );
     treebell(&home, &add.split(' ').collect::<Vec<_>>()).success();
     treebell(&home, &["weather", "import", "orchard-1.csv"])
         .success()
         .stdout(predicate::str::contains("4 new in the store"));
     // As the daemon would read it.
-    treebell(&home, &["weather", "pull"]).code(1).stdout(predicate::str::contains("the answer holds nothing"));
+    treebell(&home, &["weather", "pull"]).code(5).stdout(predicate::str::contains("the answer holds nothing"));
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -155,8 +157,8 @@ async fn the_feeds_are_asked_and_the_outcome_is_shown() {
     server.reset().await;
     Mock::given(path("/summaries")).respond_with(ResponseTemplate::new(500)).mount(&server).await;
     treebell(&home, &["weather", "pull"])
-        .code(1)
-        .stderr(predicate::str::contains("no source answered for USC00999001"));
+        .code(5)
+        .stderr(predicate::str::contains("no source gave a usable value for USC00999001"));
     let shown = treebell(&home, &["weather", "status", "--station", "USC00999001"]).success();
     let text = String::from_utf8_lossy(&shown.get_output().stdout).into_owned();
     assert!(text.contains("status 500"), "{text}");

@@ -411,3 +411,78 @@ async fn a_station_without_sources_is_left_in_peace() {
     let report = world.pull().await;
     assert!(report.stations[0].sources.is_empty() && report.silent_stations().is_empty());
 }
+
+/// A table with one good row and then 31 million lines of one letter, as a server may pack them into 64 kB.
+fn packed_rubbish() -> Vec<u8> {
+    let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
+    std::io::Write::write_all(&mut packer, b"date,tmin,tmax\n2026-06-14,5,20\n").unwrap();
+    let piece = b"x\n".repeat(1 << 19);
+    for _ in 0..60 {
+        std::io::Write::write_all(&mut packer, &piece).unwrap();
+    }
+    packer.finish().unwrap()
+}
+
+#[tokio::test]
+async fn an_answer_that_is_all_rubbish_is_not_read_to_its_end() {
+    let mut world = World::new(0, &[]).await;
+    let body = packed_rubbish();
+    assert!(body.len() < 80_000, "{} bytes on the wire", body.len());
+    let answer = ResponseTemplate::new(200).insert_header("content-encoding", "gzip").set_body_raw(body, "text/csv");
+    Mock::given(path("/log.csv")).respond_with(answer).mount(&world.server).await;
+    world.config.feeds.private_hosts = vec!["127.0.0.1".into()];
+    world.fetcher = Fetcher::new(&world.config.feeds, Arc::clone(&world.clock) as _, Randomness::seeded(1)).unwrap();
+    let station = Station {
+        id: "A".into(),
+        name: "Example A".into(),
+        place: Point { latitude: 35.0, longitude: -135.0 },
+        elevation_m: 2000.0,
+        time_zone: chrono_tz::America::Denver,
+        observation_hour: None,
+        sources: vec![SourceRef { feed: FeedKind::PlainCsv, id: format!("{}/log.csv#celsius", world.server.uri()) }],
+    };
+    world.store.add_station(&station).await.unwrap();
+    let report = world.pull().await;
+    let why = report.stations[0].sources[0].outcome.as_ref().unwrap_err();
+    assert!(matches!(why, FeedError::TooManyRejected { most: 10_000, .. }), "{why}");
+    assert_eq!(report.silent_stations().len(), 1);
+}
+
+#[tokio::test]
+async fn an_answer_without_one_usable_value_is_a_failure_that_says_what_it_held() {
+    let world = World::new(1, &[(FeedKind::DailySummaries, "USC0099000{}")]).await;
+    let rows: Value = span(day(2026, 6, 6), day(2026, 6, 15))
+        .enumerate()
+        .map(|(at, day)| json!({"DATE": day.to_string(), "STATION": "USC0099000A", "TMAX": if at == 0 { "warm" } else { "" }, "TMIN": ""}))
+        .collect();
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(rows))
+        .mount(&world.server)
+        .await;
+    let report = world.pull().await;
+    let why = report.stations[0].sources[0].outcome.as_ref().unwrap_err();
+    assert!(matches!(why, FeedError::NothingTaken { rejected: 1, .. }), "{why}");
+    assert!(why.to_string().contains("1 × "), "{why}");
+    assert_eq!(report.silent_stations().len(), 1);
+}
+
+#[tokio::test]
+async fn of_what_was_rejected_counts_and_five_places_are_kept() {
+    let world = World::new(1, &[(FeedKind::DailySummaries, "USC0099000{}")]).await;
+    let rows: Value = span(day(2026, 6, 6), day(2026, 6, 15))
+        .map(|day| json!({"DATE": day.to_string(), "STATION": "USC0099000A", "TMAX": "warm", "TMIN": "   50", "TMIN_ATTRIBUTES": ",,W,2400"}))
+        .collect();
+    Mock::given(path("/summaries"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(rows))
+        .mount(&world.server)
+        .await;
+    let report = world.pull().await;
+    let taken = report.stations[0].sources[0].outcome.as_ref().unwrap();
+    assert!(taken.accepted > 0);
+    assert_eq!(
+        (taken.rejected_lines.total(), taken.rejected_lines.examples.len()),
+        (10, 5),
+        "{}",
+        taken.rejected_lines
+    );
+}

@@ -44,7 +44,7 @@ const FILES: [Row; 21] = [
 
 fn look(path: &Path, unit: Option<Unit>, known: &HashSet<StationId>) -> Result<Summary, ImportError> {
     let file = FoundFile { path: path.to_owned(), format: recognise(path)?, size: 0 };
-    survey(&file, &Options { unit, station: None }, known, &|_| {})
+    survey(&file, &Options { unit, ..Options::default() }, known, &|_| {})
 }
 
 #[test]

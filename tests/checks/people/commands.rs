@@ -9,6 +9,7 @@ use tempfile::TempDir;
 fn house() -> TempDir {
     let folder = tempfile::tempdir().unwrap();
     let says = |line: &str| ok(folder.path(), line);
+    says("store init");
     says(
         "station add ALT-VIE --name Vientos --lat 32.76 --lon -134.9 --elevation-ft 5130 --zone America/Denver --source plain-csv:vie.csv",
     );
@@ -203,6 +204,7 @@ fn regions_are_imported_whole_or_not_at_all() {
 #[test]
 fn stations_come_from_the_published_list() {
     let folder = tempfile::tempdir().unwrap();
+    ok(folder.path(), "store init");
     // The layout of GHCN-Daily's ghcnd-stations.txt; the stations are invented.
     std::fs::write(
         folder.path().join("list.txt"),

@@ -25,8 +25,9 @@ use treebell::service::daemon::{self, Outside};
 use treebell::service::follow_up;
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
-use treebell::service::subscribe::{preferences, sign_up, stop};
+use treebell::service::subscribe::{preference_link, preferences, sign_up, stop};
 use treebell::service::texts::TextOutcome;
+use treebell::store::notices::delivery_id;
 use treebell::store::stops::Stopped;
 use treebell::store::{Conflict, Store, StoreError};
 use treebell::weather::fetch::Fetcher;
@@ -254,6 +255,30 @@ async fn an_erased_person_is_gone_from_every_table_and_file_and_never_written_to
         let homes =
             |table: &str| rows[table].iter().filter(|row| row.contains("00399") || row.contains("00398")).count();
         assert_eq!((homes("zip_waits"), homes("subscriber_zips")), (0, 0), "where their trees stood");
+        // Nothing stands under their hashes, nor under keys that are made of them, but that they are never written to and why.
+        for who in [BIRD, BIRD_PHONE, WISH, WISH_PHONE] {
+            let key = store.address_hash().of(&address(who));
+            let under: Vec<&String> = rows
+                .iter()
+                .filter(|(_, rows)| rows.iter().any(|row| row.contains(key.as_str())))
+                .map(|(table, _)| table)
+                .collect();
+            assert_eq!(under, ["consents", "suppressions"], "{who}");
+            let told = full["notices"].iter().filter_map(|row| row.split("id=Some(\"").nth(1)?.split('"').next());
+            for notice in told {
+                let delivery = delivery_id(&notice.into(), &key);
+                let there = rows.iter().find(|(_, rows)| rows.iter().any(|row| row.contains(&delivery)));
+                assert_eq!(there, None, "{who}, {notice}");
+            }
+        }
+        assert_eq!(rows["deliveries"].len(), full["deliveries"].len(), "what went out is counted");
+        let wishes = |rows: &[String]| rows.iter().filter(|row| row.contains("zips=Some(\"[\\\"00")).count();
+        assert_eq!(
+            (wishes(&full["confirmations"]), wishes(&rows["confirmations"])),
+            (2, 0),
+            "where they wished to be told"
+        );
+        assert!(rows["consents"].iter().filter(|row| row.contains("erased")).all(|row| row.contains("ip_hash=None")));
         house.nothing_is_written_to_them().await;
         store.close().await;
     })
@@ -268,7 +293,11 @@ async fn who_erases_themselves_on_their_page_is_as_gone() {
         let house = House::with_canaries(&store).await;
         let world = crate::web::support::World::on(store.clone(), |_| {});
         let link = |purpose, who: &str| {
-            tokens::make(store.address_hash(), purpose, store.address_hash().of(&address(who)).as_str())
+            let (hash, key) = (store.address_hash(), store.address_hash().of(&address(who)));
+            match purpose {
+                Purpose::Preferences => preference_link::make(hash, &key, world.app.clock.now()),
+                _ => tokens::make(hash, purpose, key.as_str()),
+            }
         };
         let page = format!("/preferences/{}", link(Purpose::Preferences, BIRD));
         assert_eq!(world.post(&page, &[("action", "erase"), ("sure", "yes")]).await.status, 200);
@@ -306,7 +335,9 @@ async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
                 fetcher: Fetcher::new(&Config::default().feeds, clock, store.randomness().clone()).unwrap(),
                 channels: Channels::both(house.transport.clone()),
                 personaliser: Arc::new(AsWritten),
-                pages: None,
+                alarms: Default::default(),
+                starter: None,
+                servers: Vec::new(),
             };
             let never = std::future::pending().boxed();
             daemon::once(&house.desk.app, outside, Duration::ZERO, never).await.unwrap();
@@ -319,6 +350,17 @@ async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
         assert!(rows.clone().count() > 0 && rows.clone().all(|at| !at.contains("canary.wish")), "{left:?}");
         let letters = rows.clone().filter(|at| at.starts_with("letters") || at.starts_with("confirmations"));
         assert_eq!(letters.count(), 0, "{left:?}");
+        // All that was written because of a request is gone with it, but the marks that limits are kept by.
+        let all = every_row(&store).await;
+        for who in [WISH, WISH_PHONE] {
+            let key = store.address_hash().of(&address(who));
+            let under: Vec<&String> = all
+                .iter()
+                .filter(|(_, rows)| rows.iter().any(|row| row.contains(key.as_str())))
+                .map(|at| at.0)
+                .collect();
+            assert_eq!(under, ["asks"], "{who}");
+        }
         house.desk.clock.advance(TimeDelta::days(23));
         cycle().await;
         assert_eq!(found(&store, &store_address).await, Vec::<String>::new());
@@ -344,7 +386,7 @@ impl Program {
         let folder = tempfile::tempdir().unwrap();
         // Free now, and most likely still when the program asks for it.
         let site = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
-        std::fs::write(folder.path().join("hook-path"), "s3cret-path").unwrap();
+        std::fs::write(folder.path().join("hook-path"), "s3cret-path-0042").unwrap();
         std::fs::write(
             folder.path().join("treebell.toml"),
             format!(
@@ -355,6 +397,12 @@ impl Program {
             ),
         )
         .unwrap();
+        let made = Command::new(assert_cmd::cargo::cargo_bin!("treebell"))
+            .current_dir(folder.path())
+            .args(["store", "init"])
+            .output()
+            .unwrap();
+        assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
         let log = std::fs::File::create(folder.path().join("log")).unwrap();
         let child = Command::new(assert_cmd::cargo::cargo_bin!("treebell"))
             .current_dir(folder.path())
@@ -392,7 +440,7 @@ impl Program {
             .append_pair("from", from)
             .append_pair("text", words)
             .finish();
-        assert_eq!(http(&self.site, "GET", &format!("/hooks/s3cret-path/text?{call}"), &[]).status, 200);
+        assert_eq!(http(&self.site, "GET", &format!("/hooks/s3cret-path-0042/text?{call}"), &[]).status, 200);
     }
 
     /// A message to an address that says this, from the outbox.
@@ -458,8 +506,8 @@ fn the_program_leaves_no_trace_of_who_was_erased_in_its_files_and_logs() {
         program.text(BIRD_PHONE, words);
     }
     program.text("12345", "STOP");
-    http(&program.site, "GET", "/hooks/s3cret-path/report?id=4711&status=1&to=15055550177", &[]);
-    http(&program.site, "POST", "/hooks/s3cret-path/bounce", &[("mail", "for canary.bird@example.org")]);
+    http(&program.site, "GET", "/hooks/s3cret-path-0042/report?id=4711&status=1&to=15055550177", &[]);
+    http(&program.site, "POST", "/hooks/s3cret-path-0042/bounce", &[("mail", "for canary.bird@example.org")]);
     http(&program.site, "GET", "/nowhere/canary.bird@example.org?phone=5055550177", &[]);
     assert!(!files_of(program.folder.path()).is_empty(), "the search itself works");
 
@@ -477,7 +525,7 @@ fn the_program_leaves_no_trace_of_who_was_erased_in_its_files_and_logs() {
     assert_eq!(files_of(program.folder.path()), Vec::<String>::new(), "after its end");
     let log = program.log();
     assert!(log.contains("a text came in") && log.contains("somebody asked to be told"), "{log}");
-    for canary in CANARIES.iter().chain(&["555 0177", "s3cret-path"]) {
+    for canary in CANARIES.iter().chain(&["555 0177", "s3cret-path-0042"]) {
         let at = log.to_lowercase().find(canary);
         assert!(at.is_none(), "{canary}: {}", log.get(at.unwrap_or(0).saturating_sub(300)..).unwrap_or_default());
     }

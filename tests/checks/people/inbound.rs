@@ -20,8 +20,8 @@ use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
 use treebell::service::subscribe::{messages, sign_up};
 use treebell::service::texts::{TextOutcome, Texts};
-use treebell::store::Store;
 use treebell::store::addresses::AddressStatus;
+use treebell::store::{ServerTrust, Store};
 
 use super::{address, at, say_stop, subscribe, two_regions, zip};
 use crate::engines::{at_each_address, every_row, on_each_engine};
@@ -110,7 +110,7 @@ async fn rows_of_a_service(randomness: impl Fn() -> Randomness) -> Vec<BTreeMap<
     at_each_address("a service of one seed", |store_address| {
         let (randomness, written) = (randomness(), &written);
         async move {
-            let store = Store::open(&store_address, &randomness).await.unwrap();
+            let store = Store::make(&store_address, &ServerTrust::default(), &randomness).await.unwrap();
             two_regions(&store).await;
             let desk = Desk::on(store.clone(), |_| {});
             for to in ["one@example.org", "+15055550151"] {
@@ -287,7 +287,7 @@ async fn a_stop_holds_until_the_phone_itself_says_yes() {
             match ends_by {
                 "a week" => {
                     desk.clock.advance(TimeDelta::days(8));
-                    desk.app.store.end_old_sign_ups(desk.now()).await.unwrap();
+                    desk.app.store.end_old_sign_ups(desk.now() - TimeDelta::days(7), desk.now()).await.unwrap();
                 }
                 word => drop(desk.text(PHONE, word).await),
             }
@@ -443,7 +443,7 @@ async fn only_the_right_code_or_link_confirms_once_and_in_time() {
         assert!(confirm::request_of(&desk.app, &token).await.unwrap().is_none());
         // Nothing of an unconfirmed sign-up request is left in plain after a week.
         desk.clock.advance(TimeDelta::days(5));
-        desk.app.store.end_old_sign_ups(desk.now()).await.unwrap();
+        desk.app.store.end_old_sign_ups(desk.now() - TimeDelta::days(7), desk.now()).await.unwrap();
         let plain = sqlx::query("SELECT COUNT(*) AS n FROM confirmations WHERE address <> ''")
             .fetch_one(&mut *desk.app.store.read().await.unwrap())
             .await
@@ -557,4 +557,62 @@ async fn those_who_were_told_to_inspect_are_asked_once_and_their_answers_are_rep
 
 fn tx_key(desk: &Desk, of: &str) -> AddressId {
     desk.app.store.address_hash().of(&address(of))
+}
+
+// Seen before there was a cap: 400 numbers that text anything had 400 answers sent and paid, ahead of the notices.
+#[tokio::test]
+async fn a_day_has_so_many_answers_to_texts_and_only_stops_of_subscribers_are_answered_beyond() {
+    on_each_engine("the day's answers", |store| async move {
+        two_regions(&store).await;
+        subscribe(&store, &["00101"], &[PHONE]).await;
+        let desk = Desk::on(store.clone(), |config| config.limits.answers_per_day = 3);
+        let stranger = |n: usize| format!("+1505555{:04}", 160 + n);
+        for n in 0..8 {
+            desk.text(&stranger(n), "HELP").await;
+        }
+        let mut answered = 0;
+        for n in 0..8 {
+            answered += desk.letters(&stranger(n)).await.len();
+        }
+        assert_eq!(answered, 3);
+        // What asks for something is done all the same: a stranger's stop holds, a subscriber's too, and that one is answered.
+        assert_eq!(desk.text(&stranger(0), "STOP").await, TextOutcome::Stopped);
+        assert_eq!(desk.kinds(&stranger(0)).await, ["help"]);
+        assert_eq!(desk.text(PHONE, "STOP").await, TextOutcome::Stopped);
+        assert_eq!(desk.kinds(PHONE).await, ["stopped"]);
+        assert_eq!(desk.status(PHONE).await, Some(AddressStatus::Stopped));
+        // Nobody who is not asked back is taken for somebody who asked.
+        assert_eq!(desk.text(&stranger(1), "00101").await, TextOutcome::Silent);
+        let told = store.staff_log(at("2026-03-01T00:00:00Z")).await.unwrap();
+        assert_eq!(told.iter().filter(|entry| entry.id.starts_with("answers-used-up/")).count(), 1, "{told:?}");
+        // A day later there is room again.
+        desk.clock.advance(TimeDelta::days(1));
+        desk.text(&stranger(5), "HELP").await;
+        assert_eq!(desk.kinds(&stranger(5)).await, ["help"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn answers_to_texts_leave_at_any_hour_and_after_every_notice() {
+    on_each_engine("the turn of answers", |store| async move {
+        two_regions(&store).await;
+        let desk = Desk::on(store.clone(), |_| {});
+        desk.text("+15055550161", "HELP").await;
+        desk.text("+15055550162", "Join 00101").await;
+        sign_up::ask(&desk.app, &desk.wish("+15055550163", [192, 0, 2, 1])).await.unwrap();
+        let rows = sqlx::query(
+            "SELECT l.kind, d.priority, d.any_hour FROM deliveries d JOIN letters l ON l.id = d.letter_id \
+             ORDER BY d.created_at, d.priority DESC",
+        )
+        .fetch_all(&mut *store.read().await.unwrap())
+        .await
+        .unwrap();
+        let turns: Vec<(String, i64, i64)> =
+            rows.iter().map(|row| (row.get("kind"), row.get("priority"), row.get("any_hour"))).collect();
+        let turn = |kind: &str, priority| (kind.to_owned(), priority, 1);
+        // Notices have 0 to 3. Who waits on a page for a code is one of a few and has it at once.
+        assert_eq!(turns, [turn("help", 4), turn("confirm", 4), turn("confirm", -1)]);
+    })
+    .await;
 }

@@ -123,7 +123,7 @@ async fn deliveries_of_an_older_store_outlive_the_coming_of_letters() {
 }
 
 #[tokio::test]
-async fn a_letter_is_queued_once_and_goes_before_every_notice_also_at_night() {
+async fn a_letter_is_queued_once_and_leaves_at_night_before_notices_and_the_answer_to_a_text_after_them() {
     on_each_engine("letters in the queue", |store| async move {
         let seed = Seed::new(Channel::Sms, 3);
         seed.put(&store).await;
@@ -147,14 +147,20 @@ async fn a_letter_is_queued_once_and_goes_before_every_notice_also_at_night() {
         assert_eq!(arrived[0].to, "+15055550150");
         assert_eq!(arrived[0].message, Message::Sms { text: "a help letter".into() });
 
-        // In the morning, with room for one at a time, a new transactional message overtakes the notices.
+        // In the morning, with room for one at a time, what somebody asked for on a page overtakes the notices, and the answer
+        // to a text comes after them.
         world.clock.set(at("2026-04-11T15:00:00Z"));
         let now = at("2026-04-11T15:00:00Z");
         world.store.put_transactional(&letter(TransactionalKind::Help, "+15055550151", "x", now), now).await.unwrap();
+        world
+            .store
+            .put_transactional(&letter(TransactionalKind::Confirm, "+15055550152", "y", now), now)
+            .await
+            .unwrap();
         dispatcher.drain_due().await.unwrap();
         let order: Vec<String> = world.transport.taken()[2..].iter().map(|one| one.to.clone()).collect();
-        assert_eq!(order[0], "+15055550151");
-        assert_eq!(order.len(), 4);
+        assert_eq!((order[0].as_str(), order[4].as_str()), ("+15055550152", "+15055550151"));
+        assert_eq!(order.len(), 5);
         assert!(world.store.backlog(Channel::Sms).await.unwrap().is_empty());
     })
     .await;

@@ -1,14 +1,17 @@
 //! The store, regions, subscribers and notices: the same behaviour on both engines; and the commands that keep them.
 
+mod audit;
 mod commands;
 mod erasure;
 pub mod field_reports;
 pub mod inbound;
 pub mod joining;
+mod keys;
 mod keywords;
 mod letters;
 pub mod notices;
 mod regions;
+mod retention;
 mod store;
 mod subscribers;
 mod weather;

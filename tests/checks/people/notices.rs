@@ -5,7 +5,7 @@ use treebell::region::RegionId;
 use treebell::season::decide::{ApprovalNeeded, Standing};
 use treebell::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
 use treebell::store::notices::{DueRelease, NewNotice, NoticeRelease, NoticeText, Put, delivery_id, put_notice, renew};
-use treebell::store::runs::Start;
+use treebell::store::runs::{RunResult, Start};
 use treebell::store::staff_log::StaffKind;
 use treebell::store::{Conflict, Store, StoreError};
 
@@ -316,11 +316,37 @@ async fn a_run_is_done_once_and_again_only_when_it_was_cut_off() {
         assert_eq!(store.last_run("cycle").await.unwrap(), None);
         assert_eq!(store.start_run("cycle", civil, first).await.unwrap(), Start::Fresh);
         assert_eq!(store.start_run("cycle", civil, later).await.unwrap(), Start::CutOff { started_at: first });
-        store.finish_run("cycle", civil, "3 regions", later).await.unwrap();
+        store.finish_run("cycle", civil, RunResult::Good, "3 regions", later).await.unwrap();
         assert_eq!(store.start_run("cycle", civil, later).await.unwrap(), Start::Done);
         let last = store.last_run("cycle").await.unwrap().unwrap();
         assert_eq!((last.civil_time, last.ended_at, last.outcome.as_deref()), (civil, Some(later), Some("3 regions")));
         assert_eq!(store.start_run("pull", civil, later).await.unwrap(), Start::Fresh);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn tries_that_never_end_are_counted_until_one_ends_or_was_stopped_on_purpose() {
+    on_each_engine("unfinished tries", |store| async move {
+        let civil = |day: u32| format!("2026-04-{day:02}T06:15:00").parse().unwrap();
+        let (first, later) = (at("2026-04-18T12:15:00Z"), at("2026-04-19T12:15:00Z"));
+        let tries = async || store.unfinished_tries("cycle").await.unwrap().map(|one| (one.tries, one.last_began_at));
+        assert_eq!(tries().await, None);
+        store.start_run("cycle", civil(18), first).await.unwrap();
+        store.start_run("cycle", civil(18), first).await.unwrap();
+        store.start_run("pull", civil(18), first).await.unwrap();
+        assert_eq!(tries().await, Some((2, first)));
+        // The next run of the schedule is no fresh beginning.
+        store.start_run("cycle", civil(19), later).await.unwrap();
+        assert_eq!(tries().await, Some((3, later)));
+        store.forgive_try("cycle").await.unwrap();
+        assert_eq!(tries().await, Some((2, later)));
+        store.start_run("cycle", civil(19), later).await.unwrap();
+        store.finish_run("cycle", civil(19), RunResult::Good, "3 regions", later).await.unwrap();
+        assert_eq!(tries().await, None);
+        assert_eq!(store.start_run("cycle", civil(19), later).await.unwrap(), Start::Done);
+        assert_eq!(tries().await, None, "what is not begun is no try");
+        store.forgive_try("cycle").await.unwrap();
     })
     .await;
 }

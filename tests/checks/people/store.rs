@@ -129,7 +129,12 @@ async fn only_its_owner_may_read_the_file() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("treebell.sqlite");
     let store = open_store(&format!("sqlite:{}", file.display())).await.unwrap();
-    for name in ["treebell.sqlite", "treebell.sqlite-wal"] {
+    let lock_file = folder.path().join("treebell.sqlite.lock");
+    // As older versions left it: whoever could open it could hold the lock, and no service started.
+    std::fs::write(&lock_file, "").unwrap();
+    std::fs::set_permissions(&lock_file, std::fs::Permissions::from_mode(0o644)).unwrap();
+    drop(store.lock_service().await.unwrap());
+    for name in ["treebell.sqlite", "treebell.sqlite-wal", "treebell.sqlite.answers", "treebell.sqlite.lock"] {
         let mode = std::fs::metadata(folder.path().join(name)).unwrap().permissions().mode();
         assert_eq!(mode & 0o077, 0, "{name} {mode:o}");
     }

@@ -53,7 +53,7 @@ fn a_printed_profile_passes_the_check_and_a_faulty_one_says_where_with_exit_code
         predicate::str::contains("bad.toml: stages[3].days: 0 is not what is wanted: a whole number from 1 to 366")
             .and(predicate::str::contains("good.toml").not()),
     );
-    check(&["none.toml"]).code(2).stderr(predicate::str::contains("none.toml cannot be read"));
+    check(&["none.toml"]).code(2).stderr(predicate::str::contains("`none.toml` cannot be read"));
 }
 
 #[test]

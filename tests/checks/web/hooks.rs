@@ -43,25 +43,31 @@ impl Webhooks {
             std::fs::write(folder.path().join(name), text).unwrap();
             Secret::File(folder.path().join(name))
         };
-        let (path, old, new) =
-            (file("path", "s3cret-path\n"), file("old", "whsec_b2xkIGtleQ=="), file("new", "new key"));
+        let bounce = file("bounce", "the bounce key, long\n");
+        let (path, old, new) = (
+            file("path", "s3cret-path-0042\n"),
+            file("old", "whsec_dGhlIG9sZCBrZXksIGxvbmc="),
+            file("new", "the new key, long"),
+        );
         let world = World::on(store, |config| {
             config.hooks.path = Some(path);
             config.hooks.secrets = if signed { vec![old, new] } else { Vec::new() };
+            config.hooks.bounce_secret = Some(bounce);
+            config.web.trusted_proxies = vec!["127.0.0.1".parse().unwrap()];
             config.hooks.text.from = "from".into();
         });
         Self { world, folder }
     }
 
     async fn get(&self, door: &str) -> Answer {
-        self.world.get(&format!("/hooks/s3cret-path/{door}")).await
+        self.world.get(&format!("/hooks/s3cret-path-0042/{door}")).await
     }
 
     async fn signed(&self, key: &[u8], id: &str, at: DateTime<Utc>, body: &str, sent: &str) -> Answer {
         let mut mac = <Hmac<Sha256> as KeyInit>::new_from_slice(key).unwrap();
         mac.update(format!("{id}.{}.{body}", at.timestamp()).as_bytes());
         let signature = base64(&mac.finalize().into_bytes());
-        let request = Request::post("/hooks/s3cret-path/text")
+        let request = Request::post("/hooks/s3cret-path-0042/text")
             .header("content-type", "application/json")
             .header("webhook-id", id)
             .header("webhook-timestamp", at.timestamp().to_string())
@@ -87,7 +93,7 @@ async fn doors_are_closed_without_their_secret_and_say_what_is_missing() {
     assert_eq!(webhooks.world.get(&format!("/hooks/guess/text?{text}")).await.status, 404);
     assert_eq!(webhooks.get(&format!("other?{text}")).await.status, 404);
     let closed = World::empty(|_| {}).await;
-    assert_eq!(closed.get(&format!("/hooks/s3cret-path/text?{text}")).await.status, 404);
+    assert_eq!(closed.get(&format!("/hooks/s3cret-path-0042/text?{text}")).await.status, 404);
     let answer = webhooks.get("text?from=%2B15055550150").await;
     assert_eq!(
         (answer.status.as_u16(), answer.body.as_str()),
@@ -96,10 +102,10 @@ async fn doors_are_closed_without_their_secret_and_say_what_is_missing() {
     let answer = webhooks.get(&format!("text?{text}")).await;
     assert_eq!((answer.status.as_u16(), answer.body.as_str()), (200, ""), "nothing a gateway could send on");
     assert_eq!(webhooks.letters().await, 1);
-    let form = webhooks.world.post("/hooks/s3cret-path/text", &[("from", "15055550151"), ("text", "STOP")]).await;
+    let form = webhooks.world.post("/hooks/s3cret-path-0042/text", &[("from", "15055550151"), ("text", "STOP")]).await;
     assert_eq!(form.status, 200);
     assert_eq!(webhooks.letters().await, 2);
-    let put = Request::put("/hooks/s3cret-path/text").body(Body::empty()).unwrap();
+    let put = Request::put("/hooks/s3cret-path-0042/text").body(Body::empty()).unwrap();
     assert_eq!(webhooks.world.ask(put).await.status, 405);
 }
 
@@ -108,7 +114,7 @@ async fn only_a_signature_in_time_over_the_very_bytes_opens_and_a_replay_does_no
     let webhooks = Webhooks::on(Store::in_memory().await.unwrap(), true);
     let now = webhooks.world.clock.now();
     let body = r#"{"from":"+15055550150","text":"HELP"}"#;
-    let (old, new): (&[u8], &[u8]) = (b"old key", b"new key");
+    let (old, new): (&[u8], &[u8]) = (b"the old key, long", b"the new key, long");
     let plain = webhooks.get("text?from=%2B15055550150&text=HELP").await;
     assert_eq!(plain.status, 401, "no signature");
     assert_eq!(webhooks.signed(b"guess", "m0", now, body, body).await.status, 401);
@@ -126,7 +132,7 @@ async fn only_a_signature_in_time_over_the_very_bytes_opens_and_a_replay_does_no
     assert_eq!(webhooks.letters().await, 1);
     assert_eq!(webhooks.signed(new, "m2", now, body, body).await.status, 200, "both keys hold while one is changed");
     assert_eq!(webhooks.letters().await, 2);
-    std::fs::write(webhooks.folder.path().join("old"), "whsec_b3RoZXI=").unwrap();
+    std::fs::write(webhooks.folder.path().join("old"), "whsec_YW5vdGhlciBrZXksIGxvbmc=").unwrap();
     assert_eq!(webhooks.signed(old, "m3", now, body, body).await.status, 401, "a key that was taken away is worthless");
     // Five minutes either way, to the second.
     for (seconds, status) in [(300, 200), (-300, 200), (301, 401), (-301, 401)] {
@@ -136,19 +142,75 @@ async fn only_a_signature_in_time_over_the_very_bytes_opens_and_a_replay_does_no
     }
 }
 
+#[tokio::test]
+async fn who_guesses_at_path_or_signature_is_not_heard_and_the_gateway_is() {
+    let webhooks = Webhooks::on(Store::in_memory().await.unwrap(), true);
+    let now = webhooks.world.clock.now();
+    let body = r#"{"from":"+15055550150","text":"HELP"}"#;
+    let from = async |client: &str, path: &str, key: &[u8], id: &str| {
+        let at = webhooks.world.clock.now();
+        let mut mac = <Hmac<Sha256> as KeyInit>::new_from_slice(key).unwrap();
+        mac.update(format!("{id}.{}.{body}", at.timestamp()).as_bytes());
+        let request = Request::post(format!("/hooks/{path}/text"))
+            .header("x-forwarded-for", client)
+            .header("content-type", "application/json")
+            .header("webhook-id", id)
+            .header("webhook-timestamp", at.timestamp().to_string())
+            .header("webhook-signature", format!("v1,{}", base64(&mac.finalize().into_bytes())));
+        webhooks.world.ask(request.body(Body::from(body)).unwrap()).await.status.as_u16()
+    };
+    let (right, key): (&str, &[u8]) = ("s3cret-path-0042", b"the new key, long");
+    assert_eq!(from("198.51.100.7", right, key, "g0").await, 200);
+    for at in 0..10 {
+        assert_eq!(from("203.0.113.9", &format!("guess-{at:010}"), key, "g1").await, 404);
+        assert_eq!(from("203.0.113.9", right, b"guess", "g1").await, 401);
+    }
+    // Not even with what is right: else the twenty-first guess would be as good as the first.
+    assert_eq!(from("203.0.113.9", right, key, "g1").await, 429);
+    assert_eq!(from("203.0.113.200", right, key, "g1").await, 429, "the same network");
+    assert_eq!(from("192.0.2.1", right, key, "g2").await, 200, "another network");
+    assert_eq!(from("198.51.100.7", right, key, "g3").await, 200);
+    webhooks.world.clock.set(now + TimeDelta::minutes(61));
+    assert_eq!(from("203.0.113.9", right, key, "g1").await, 200, "an hour later");
+}
+
+#[tokio::test]
+async fn a_secret_that_is_rewritten_badly_stays_as_it_was_and_a_good_one_holds_at_once() {
+    let webhooks = Webhooks::on(Store::in_memory().await.unwrap(), true);
+    let now = webhooks.world.clock.now();
+    let body = r#"{"from":"+15055550150","text":"HELP"}"#;
+    let new: &[u8] = b"the new key, long";
+    for (at, bad) in ["", "\n", "short", "whsec_", "whsec_?"].into_iter().enumerate() {
+        for name in ["new", "path"] {
+            std::fs::write(webhooks.folder.path().join(name), bad).unwrap();
+        }
+        assert_eq!(
+            webhooks.signed(b"", &format!("e{at}"), now, body, body).await.status,
+            401,
+            "`{bad}`: the empty key"
+        );
+        assert_eq!(webhooks.signed(new, &format!("b{at}"), now, body, body).await.status, 200, "`{bad}`");
+    }
+    std::fs::write(webhooks.folder.path().join("path"), "with/a/slash/in/it").unwrap();
+    assert_eq!(webhooks.signed(new, "b9", now, body, body).await.status, 200);
+    std::fs::write(webhooks.folder.path().join("new"), "the next key, long").unwrap();
+    assert_eq!(webhooks.signed(b"the next key, long", "b10", now, body, body).await.status, 200);
+    assert_eq!(webhooks.signed(new, "b11", now, body, body).await.status, 401);
+}
+
 /// A signature is over id, time and body. Nothing else of a signed call may have an effect.
 #[tokio::test]
 async fn of_a_signed_call_only_what_is_signed_counts() {
     let webhooks = Webhooks::on(Store::in_memory().await.unwrap(), true);
     let now = webhooks.world.clock.now();
     let sign = |id: &str, at: DateTime<Utc>, body: &str| {
-        let mut mac = <Hmac<Sha256> as KeyInit>::new_from_slice(b"new key").unwrap();
+        let mut mac = <Hmac<Sha256> as KeyInit>::new_from_slice(b"the new key, long").unwrap();
         mac.update(format!("{id}.{}.{body}", at.timestamp()).as_bytes());
         format!("v1,{}", base64(&mac.finalize().into_bytes()))
     };
     let body = r#"{"from":"+15055550150","text":"HELP"}"#;
     let call = async |query: &str, id: &str, at: DateTime<Utc>, signature: String, body: &'static str| {
-        let request = Request::post(format!("/hooks/s3cret-path/text{query}"))
+        let request = Request::post(format!("/hooks/s3cret-path-0042/text{query}"))
             .header("content-type", "application/json")
             .header("webhook-id", id)
             .header("webhook-timestamp", at.timestamp().to_string())
@@ -182,6 +244,10 @@ async fn reports_move_a_delivery_forward_whatever_their_order() {
     on_each_engine("reports by hook", |store| async move {
         let seed = Seed::new(Channel::Sms, 6);
         let keys = seed.put(&store).await;
+        // Of a message that was never tried no report is taken.
+        let mut tx = store.begin().await.unwrap();
+        sqlx::query("UPDATE deliveries SET attempts = 1").execute(tx.conn()).await.unwrap();
+        tx.commit().await.unwrap();
         let webhooks = Webhooks::on(store.clone(), false);
         let steps = ["8", "4", "1"];
         let orders = [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];

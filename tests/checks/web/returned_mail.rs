@@ -69,7 +69,7 @@ impl House {
     }
 
     async fn post(&self, body: &[u8]) -> (u16, String) {
-        self.post_to("/hooks/s3cret-path/bounce", "", body).await
+        self.post_to("/hooks/s3cret-path-0042/bounce", "", body).await
     }
 
     async fn signed(&self, key: &[u8], id: &str, at: DateTime<Utc>, signed: &str, sent: &str) -> (u16, String) {
@@ -79,7 +79,7 @@ impl House {
         let stamp = at.timestamp();
         let headers =
             format!("webhook-id: {id}\r\nwebhook-timestamp: {stamp}\r\nwebhook-signature: v1,{signature}\r\n");
-        self.post_to("/hooks/s3cret-path/bounce", &headers, sent.as_bytes()).await
+        self.post_to("/hooks/s3cret-path-0042/bounce", &headers, sent.as_bytes()).await
     }
 
     async fn count(&self, text: &'static str) -> i64 {
@@ -104,7 +104,7 @@ async fn a_report_that_is_posted_ends_a_dead_address_after_the_set_number() {
     on_each_engine("returned mail by hook", |store| async move {
         let keys = sent_mails(&store, &["north", "south", "east", "west"]).await;
         let house = House::open(&store, false).await;
-        for (path, wanted) in [("/hooks/guess/bounce", 404), ("/hooks/s3cret-path/bounces", 404)] {
+        for (path, wanted) in [("/hooks/guess/bounce", 404), ("/hooks/s3cret-path-0042/bounces", 404)] {
             assert_eq!(house.post_to(path, "", report(&keys[0], "5.1.1").as_bytes()).await.0, wanted);
         }
         assert_eq!(house.stand().await, (0, 0, 0, 0));
@@ -136,13 +136,13 @@ async fn only_a_signed_report_is_believed_where_signatures_are_asked_for() {
     let (body, other) = (report(&key, "5.1.1"), report(&key, "5.1.2"));
     assert_eq!(house.post(body.as_bytes()).await.0, 401);
     assert_eq!(house.signed(b"guess", "r1", now, &body, &body).await.0, 401);
-    assert_eq!(house.signed(b"new key", "r1", now, &other, &body).await.0, 401, "signed for other bytes");
-    assert_eq!(house.signed(b"new key", "r1", now - TimeDelta::minutes(6), &body, &body).await.0, 401);
+    assert_eq!(house.signed(b"the new key, long", "r1", now, &other, &body).await.0, 401, "signed for other bytes");
+    assert_eq!(house.signed(b"the new key, long", "r1", now - TimeDelta::minutes(6), &body, &body).await.0, 401);
     assert_eq!(house.stand().await, (0, 0, 0, 0));
-    assert_eq!(house.signed(b"new key", "r1", now, &body, &body).await, (200, "taken\n".into()));
+    assert_eq!(house.signed(b"the new key, long", "r1", now, &body, &body).await, (200, "taken\n".into()));
     assert_eq!(house.stand().await, (1, 1, 1, 1));
-    assert_eq!(house.signed(b"new key", "r1", now, &body, &body).await, (200, "taken before\n".into()));
-    assert_eq!(house.signed(b"old key", "r2", now, &body, &body).await, (200, "taken\n".into()));
+    assert_eq!(house.signed(b"the new key, long", "r1", now, &body, &body).await, (200, "taken before\n".into()));
+    assert_eq!(house.signed(b"the old key, long", "r2", now, &body, &body).await, (200, "taken\n".into()));
     assert_eq!(house.stand().await, (1, 1, 1, 1));
 }
 
@@ -155,17 +155,20 @@ async fn what_is_too_large_cut_off_or_garbage_changes_nothing() {
     assert_eq!(house.post(format!("{whole}{}", "x".repeat(256 * 1024)).as_bytes()).await.0, 413);
     // Announced longer than it is: the line was cut.
     let cut = format!(
-        "POST /hooks/s3cret-path/bounce HTTP/1.1\r\nHost: localhost\r\nContent-Length: {}\r\n\r\n{whole}",
+        "POST /hooks/s3cret-path-0042/bounce HTTP/1.1\r\nHost: localhost\r\nContent-Length: {}\r\n\r\n{whole}",
         whole.len() + 10
     );
     assert_ne!(house.say(cut.as_bytes(), true).await.0, 200);
     let cut = format!(
-        "POST /hooks/s3cret-path/bounce HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n{:x}\r\n{whole}\r\n",
+        "POST /hooks/s3cret-path-0042/bounce HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n{:x}\r\n{whole}\r\n",
         whole.len()
     );
     assert_ne!(house.say(cut.as_bytes(), true).await.0, 200);
     assert_eq!(
-        house.say(b"GET /hooks/s3cret-path/bounce HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n", false).await.0,
+        house
+            .say(b"GET /hooks/s3cret-path-0042/bounce HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n", false)
+            .await
+            .0,
         200
     );
     let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(5);
@@ -203,12 +206,12 @@ async fn a_report_is_booked_whole_or_asked_for_again() {
         };
         let body = report(&key, "5.1.1");
         rename("staff_log", "staff_log_away").await;
-        let (status, said) = house.signed(b"new key", "r1", now, &body, &body).await;
+        let (status, said) = house.signed(b"the new key, long", "r1", now, &body, &body).await;
         assert_eq!(status, 503, "{said}");
         assert!(!said.contains("staff_log"), "what is wrong inside is for our own log: {said}");
         rename("staff_log_away", "staff_log").await;
         assert_eq!(house.stand().await, (0, 0, 0, 0));
-        assert_eq!(house.signed(b"new key", "r1", now, &body, &body).await, (200, "taken\n".into()));
+        assert_eq!(house.signed(b"the new key, long", "r1", now, &body, &body).await, (200, "taken\n".into()));
         assert_eq!(house.stand().await, (1, 1, 1, 1));
     })
     .await;

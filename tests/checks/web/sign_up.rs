@@ -10,6 +10,7 @@ use sqlx::Row;
 use treebell::people::{Address, AddressId, Channel, Language, Reach, Zip};
 use treebell::people::{Consent, NewSubscriber};
 use treebell::service::subscribe::messages;
+use treebell::service::subscribe::preference_link;
 use treebell::service::subscribe::stop::{StopRequest, stop};
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
@@ -136,7 +137,11 @@ impl World {
 
     pub fn token(&self, purpose: Purpose, address: &str) -> String {
         let address = Address::parse(address, Reach::NorthAmerica).unwrap();
-        tokens::make(self.app.store.address_hash(), purpose, self.key_of(&address).as_str())
+        let (hash, key) = (self.app.store.address_hash(), self.key_of(&address));
+        match purpose {
+            Purpose::Preferences => preference_link::make(hash, &key, self.app.clock.now()),
+            _ => tokens::make(hash, purpose, key.as_str()),
+        }
     }
 }
 

@@ -99,6 +99,16 @@ impl SmppTransport {
         Ok(Self { inner: Arc::new(inner), keeper: Mutex::default() })
     }
 
+    /// Binds and unbinds, in a session of its own.
+    ///
+    /// # Errors
+    /// In words, when nobody answers or the log-in is refused.
+    pub async fn try_bind(&self) -> Result<(), String> {
+        let (client, _events) = self.inner.bind().await?;
+        let _ = client.unbind().await;
+        Ok(())
+    }
+
     fn start(&self) {
         let mut keeper = self.keeper.lock().unwrap_or_else(PoisonError::into_inner);
         if keeper.as_ref().is_none_or(AbortHandle::is_finished) {

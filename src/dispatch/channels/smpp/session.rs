@@ -76,10 +76,9 @@ impl Tls {
     }
 }
 
-#[expect(clippy::disallowed_methods, reason = "read before anything is served")]
 fn authorities(file: &Path) -> Result<Vec<CertificateDer<'static>>, ConfigFault> {
     let fault = |what: String| ConfigFault::new("sms.smpp.ca_file", format!("`{}` {what}", file.display()));
-    let pem = std::fs::read(file).map_err(|why| fault(format!("cannot be read: {why}")))?;
+    let pem = crate::files::read(file, 4 << 20).map_err(|why| fault(format!("cannot be read: {why}")))?;
     let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&pem).collect();
     match found {
         Ok(found) if !found.is_empty() => Ok(found),
@@ -108,10 +107,10 @@ pub(super) async fn keep(inner: Arc<Inner>) -> ! {
     }
 }
 
-type Events = Box<dyn Stream<Item = Event> + Send + Unpin>;
+pub(super) type Events = Box<dyn Stream<Item = Event> + Send + Unpin>;
 
 impl Inner {
-    async fn bind(&self) -> Result<(Client, Events), String> {
+    pub(super) async fn bind(&self) -> Result<(Client, Events), String> {
         let place = (self.config.host.as_str(), self.config.port);
         let builder = ConnectionBuilder::new()
             .enquire_link_interval(Duration::from_secs(self.config.enquire_link_s.max(1)))

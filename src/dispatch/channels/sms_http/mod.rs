@@ -18,10 +18,10 @@ use crate::dispatch::settings::{CodingConfig, SmsConfig};
 use crate::message::Message;
 use crate::message::sms::{self, Encoding};
 use crate::net::http_client_builder;
-use crate::secret::{Secret, SecretText};
+use crate::secret::{Secret, SecretText, hook_path};
 
 use answer::{Reading, read, retry_after, sorted};
-use template::{Name, Place, Template, Values, percent_encoded};
+use template::{Name, Place, Template, Values};
 
 /// A gateway.
 pub struct SmsGateway {
@@ -236,6 +236,16 @@ impl SmsGateway {
         }
     }
 
+    /// The address of the gateway's host, without path and log-in.
+    pub fn root(&self) -> Option<Url> {
+        let mut url = Url::parse(&self.url.fill(&self.values("+15055550100", "", "", None))).ok()?;
+        url.set_path("/");
+        url.set_query(None);
+        url.set_fragment(None);
+        url.set_username("").and_then(|()| url.set_password(None)).ok()?;
+        Some(url)
+    }
+
     /// Read for every message: the webhook reads it for every call, too, so that a change holds at once. `None` when no
     /// template wants it or it is not set.
     ///
@@ -342,10 +352,7 @@ impl Transport for SmsGateway {
 /// In the address of a report it may be escaped twice or not at all, so it must need no escape.
 fn usable(path: Result<SecretText, ConfigFault>) -> Result<SecretText, String> {
     let path = path.map_err(|fault| fault.what)?;
-    if path.expose().is_empty() || percent_encoded(path.expose()) != path.expose() {
-        return Err("must be made of the letters a to z, digits and - . _ ~, to stand in `{{ hooks_path }}`".into());
-    }
-    Ok(path)
+    hook_path(&path).map(|_| path)
 }
 
 fn template(faults: &mut Vec<ConfigFault>, path: &str, text: &str, place: Place) -> Option<Template> {

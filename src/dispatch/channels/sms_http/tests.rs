@@ -110,7 +110,7 @@ fn a_gateway_is_told_the_alphabet_in_its_own_words() {
 #[tokio::test]
 async fn a_gateway_is_told_where_to_report_without_the_secret_path_in_the_settings() {
     let path = tempfile::NamedTempFile::new().unwrap();
-    std::fs::write(path.path(), "s3cret-path\n").unwrap();
+    std::fs::write(path.path(), "s3cret-path-0042\n").unwrap();
     let mut config = config();
     let report = "http://127.0.0.1:8480/hooks/{{ hooks_path }}/report?status=%d&ref={{ key }}";
     config.form.insert("dlr-url".into(), report.into());
@@ -122,15 +122,15 @@ async fn a_gateway_is_told_where_to_report_without_the_secret_path_in_the_settin
         let read: BTreeMap<_, _> = url::form_urlencoded::parse(body(&request).as_bytes()).into_owned().collect();
         Ok::<_, String>(read["dlr-url"].clone())
     };
-    assert_eq!(told().await.unwrap(), "http://127.0.0.1:8480/hooks/s3cret-path/report?status=%d&ref=k1");
-    std::fs::write(path.path(), "changed").unwrap();
-    assert_eq!(told().await.unwrap(), "http://127.0.0.1:8480/hooks/changed/report?status=%d&ref=k1");
-    for (bad, wanted) in [("a/b", "must be made of"), ("", "must be made of")] {
+    assert_eq!(told().await.unwrap(), "http://127.0.0.1:8480/hooks/s3cret-path-0042/report?status=%d&ref=k1");
+    std::fs::write(path.path(), "changed-path-0042").unwrap();
+    assert_eq!(told().await.unwrap(), "http://127.0.0.1:8480/hooks/changed-path-0042/report?status=%d&ref=k1");
+    for (bad, wanted) in [("a/path/with/slashes", "has a '/' in it"), ("", "is empty"), ("short", "is 5 bytes long")] {
         std::fs::write(path.path(), bad).unwrap();
         assert!(told().await.unwrap_err().contains(wanted), "{bad}");
         let faults = SmsGateway::with_webhooks(&config, Some(&secret), "t").err().unwrap();
         assert_eq!(faults.len(), 1, "{faults:?}");
-        assert!(faults[0].to_string().starts_with("hooks.path: must be made of"), "{faults:?}");
+        assert!(faults[0].to_string().starts_with(&format!("hooks.path: {wanted}")), "{faults:?}");
     }
 }
 

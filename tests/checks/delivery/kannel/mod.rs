@@ -31,7 +31,7 @@ const SMSBOX: &str = "/usr/sbin/smsbox";
 const CARRIER: &str = "/usr/lib/kannel/test/fakesmsc";
 
 /// The secret part of our webhooks' path, and the password at the gateway.
-const PATH: &str = "s3cret-path";
+const PATH: &str = "s3cret-path-0042";
 const PASSWORD: &str = "gateway-pass";
 
 /// Its programs: the core with its store, the HTTP side, and the carrier behind it.

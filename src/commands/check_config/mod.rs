@@ -1,4 +1,10 @@
-//! `treebell check-config`: reads the settings as every other command does and says what they come to.
+//! `treebell check-config`: reads the settings as every other command does, looks at what they name and says all that is
+//! wrong in one go.
+
+mod machine;
+mod online;
+
+use std::path::{Path, PathBuf};
 
 use chrono::Utc;
 
@@ -8,72 +14,85 @@ use super::error::CommandError;
 use super::format::print_out;
 use super::open::profiles_in_use;
 use crate::clock::{Clock, SystemClock};
-use crate::config::{Config, Secret};
-use crate::dispatch::channels;
+use crate::config::{Config, ConfigError, Reading};
 use crate::dispatch::channels::dkim::Signer;
 use crate::season::profile::Holds;
 use crate::service::app::load_profiles;
+use crate::service::keys;
 use crate::store::learning::AdoptedProfile;
 
+/// Check the settings and all that they name, and say when the cycle runs next
+///
+/// Every fault is told in one go, with its file, line and mend: in the settings, in folders (there, writable), secrets, profiles
+/// and messages. Run it as the user that runs the service. Exit code 0: sound. 2: there are faults.
 #[derive(Debug, clap::Args)]
 pub struct CheckConfig {
-    /// Print all settings as they stand, defaults included, as TOML.
+    /// Print all settings as they stand, defaults included, as TOML; secrets print as `***`
     #[arg(long)]
     print: bool,
+
+    /// Also try the store, the feeds, the log-in to the mail relay and the gateway; nothing is sent
+    #[arg(long)]
+    online: bool,
+}
+
+/// What was found outside of the settings file.
+#[derive(Debug, Default)]
+struct Findings {
+    /// Faults of other files, each with its place: profiles, messages.
+    elsewhere: Vec<String>,
+    warnings: Vec<String>,
+    /// What answered when it was tried.
+    told: Vec<String>,
 }
 
 /// # Errors
-/// When a secret cannot be read. Other faults were found while loading.
-pub async fn run(args: &CheckConfig, config: &Config) -> Result<(), CommandError> {
-    if args.print {
-        let text = toml::to_string(config)
-            .map_err(|why| CommandError::Failed(format!("settings cannot be printed: {why}")))?;
+/// All faults of the settings and of what they name.
+pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandError> {
+    let mut reading = match file {
+        Some(file) => Config::examine(file)?,
+        None => Reading::default(),
+    };
+    let config = reading.config.clone();
+    if args.print && reading.faults().is_empty() {
+        let text =
+            config.printed().map_err(|why| CommandError::Failed(format!("settings cannot be printed: {why}")))?;
         print_out(&text)?;
     }
-    let secrets: [(&str, &Option<Secret>); 3] = [
-        ("store.address_secret", &config.store.address_secret),
-        ("email.password", &config.email.password),
-        ("sms.secret", &config.sms.secret),
-    ];
-    let mut faults: Vec<String> = secrets
-        .into_iter()
-        .filter_map(|(path, secret)| secret.as_ref()?.read_blocking().err().map(|why| format!("{path}: {why}")))
-        .collect();
-    for fault in channels::check(&config.email, &config.sms, config.hooks.path.as_ref()).iter().map(ToString::to_string)
-    {
-        if !faults.contains(&fault) {
-            faults.push(fault);
-        }
+    let mut findings = Findings::default();
+    machine::look(&config, &mut reading, &mut findings);
+    if args.online {
+        online::try_all(&config, &mut reading, &mut findings).await;
     }
-    if !faults.is_empty() {
-        return Err(CommandError::Usage(faults.join("\n")));
+    if let Err(why) = keys::read(&config).await {
+        findings.elsewhere.push(why.to_string());
     }
+    for said in &findings.told {
+        eprintln!("{said}");
+    }
+    for warning in &findings.warnings {
+        eprintln!("warning: {warning}");
+    }
+    let file = file.map_or_else(|| PathBuf::from("settings"), Path::to_owned);
+    let faults = reading.faults();
+    if !faults.is_empty() || !findings.elsewhere.is_empty() {
+        let own = (!faults.is_empty()).then(|| ConfigError { file, faults }.to_string());
+        let told: Vec<String> = own.into_iter().chain(findings.elsewhere).collect();
+        return Err(CommandError::Usage(told.join("\n")));
+    }
+    tell(&config).await
+}
+
+/// What sound settings come to.
+async fn tell(config: &Config) -> Result<(), CommandError> {
     if let Some((name, text)) = dns_record(config) {
         eprintln!("receivers check the signature of e-mail by this DNS record:\n  {name}  TXT  \"{text}\"");
-    }
-    let timetable = config.schedule.timetable().map_err(|why| CommandError::Usage(format!("schedule.cycle: {why}")))?;
-    for warning in config.schedule.cycle.warnings() {
-        eprintln!("warning: schedule.cycle: {}", warning.0);
-    }
-    for (what, missing) in [
-        (
-            "email: neither `host` nor `folder` is set, so e-mail waits unsent",
-            config.email.host.is_none() && config.email.folder.is_none(),
-        ),
-        (
-            "sms: none of `url`, `smpp` and `folder` is set, so texts wait unsent",
-            config.sms.url.is_none() && config.sms.folder.is_none() && config.sms.smpp.is_none(),
-        ),
-        ("feeds.contact: not set; public weather services ask who calls", config.feeds.contact == "contact-not-set"),
-    ] {
-        if missing {
-            eprintln!("warning: {what}");
-        }
     }
     match adopted(config).await {
         Ok(lines) => lines.iter().for_each(|line| eprintln!("{line}")),
         Err(why) => eprintln!("warning: which profiles were adopted cannot be told: {why}"),
     }
+    let timetable = config.schedule.timetable().map_err(|why| CommandError::Usage(format!("schedule.cycle: {why}")))?;
     let mut at = SystemClock.now();
     eprintln!("settings are sound; the cycle next runs at");
     for _ in 0..3 {

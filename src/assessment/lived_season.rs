@@ -1,0 +1,94 @@
+//! A past season as it was known on each of its days: every day's temperatures as observed, and known on the next morning.
+//! The season itself is left out of its own projection whole.
+
+use chrono::NaiveDate;
+
+use crate::heat::hindcast::{AssumedForecast, assumed_forecast};
+use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, Projector, SeasonProjector};
+use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
+use crate::season::belief::SeasonBelief;
+use crate::season::outlook::{Ensemble, ForecastSkill, HeatDay, OutlookInput, make, projected_ensemble, season_heat};
+use crate::season::{Outlook, Policy, Profile, SeasonKey, days_before, days_between};
+use crate::weather::StationId;
+
+pub(super) struct LivedSeason<'a> {
+    season: i32,
+    pub(super) first: NaiveDate,
+    /// From `first` on, all of them as they came.
+    pub(super) days: Vec<FilledDay>,
+    temperatures: &'a [DayTemperatures],
+    projected: SeasonProjector,
+    dressing: Dressing,
+    station: StationId,
+}
+
+/// The heat of one morning, and what may come of it.
+pub(super) struct Morning {
+    heat: Vec<HeatDay>,
+    ensemble: Ensemble,
+}
+
+impl<'a> LivedSeason<'a> {
+    /// `None` when the projector does not know the season.
+    pub(super) fn of(projector: &'a Projector, season: i32, dressing: &Dressing, station: &StationId) -> Option<Self> {
+        let (first, temperatures) = projector.season(season)?;
+        Some(Self {
+            season,
+            first,
+            days: filled(first, temperatures, DayOrigin::Observed),
+            temperatures,
+            projected: projector.for_season(season),
+            dressing: dressing.clone(),
+            station: station.clone(),
+        })
+    }
+
+    /// `None` for a day before the season's first.
+    pub(super) fn morning(&self, profile: &Profile, today: NaiveDate, forecast: AssumedForecast) -> Option<Morning> {
+        let known = usize::try_from(days_between(self.first, today)).ok()?.min(self.days.len());
+        let (so_far, recent) = (self.days.get(..known)?, self.temperatures.get(..known)?);
+        let heat = season_heat(profile, self.season, so_far);
+        let now = Now {
+            last_day: days_before(today, 1),
+            sum: heat.last().map_or(0.0, |day| day.sum),
+            recent,
+            forecast: &[],
+            forecast_errors_c: &FORECAST_ERRORS_C,
+        };
+        let came = self.temperatures.get(known..).unwrap_or_default();
+        let said = assumed_forecast(&self.projected, &now, came, forecast, self.season);
+        let said = filled(today, &said, DayOrigin::Forecast);
+        let ensemble = projected_ensemble(profile, self.season, &self.projected, &heat, so_far, &said, &self.dressing);
+        Some(Morning { heat, ensemble })
+    }
+
+    /// Without reports, and without the skill that stands beside dates: it changes no decision.
+    pub(super) fn outlook(
+        &self,
+        morning: &Morning,
+        profile: &Profile,
+        belief: &SeasonBelief,
+        policy: &Policy,
+        today: NaiveDate,
+    ) -> Outlook {
+        make(&OutlookInput {
+            season: &SeasonKey { profile: profile.id.clone(), region: "past".into(), year: self.season },
+            profile,
+            belief,
+            policy,
+            station: &self.station,
+            today,
+            heat: &morning.heat,
+            ensemble: &morning.ensemble,
+            reports: &[],
+            borrowed: None,
+            forecast_fit: None,
+            skill: &ForecastSkill::default(),
+        })
+    }
+}
+
+fn filled(first: NaiveDate, temperatures: &[DayTemperatures], origin: DayOrigin) -> Vec<FilledDay> {
+    let days = first.iter_days().zip(temperatures);
+    days.map(|(day, temperatures)| FilledDay { day, temperatures: *temperatures, origin: origin.clone() }).collect()
+}

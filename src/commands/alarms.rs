@@ -1,0 +1,211 @@
+//! `treebell alarms`: what is wrong now, and whether alarms arrive.
+
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use serde_json::json;
+
+use super::error::CommandError;
+use super::format::{bare_table, counted, instant, print_json, print_out};
+use super::open::{open_app, open_store};
+use crate::alarms::settings::Recipient;
+use crate::alarms::{Alarm, AlarmGroup, AlarmKind};
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::delivery::state::DeliveryState;
+use crate::service::alarms::{Sent, put_test};
+use crate::store::Store;
+
+/// List alarms, or see whether they arrive.
+#[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct Alarms {
+    #[command(subcommand)]
+    action: Option<Action>,
+
+    /// Those that ended within thirty days, too.
+    #[arg(long)]
+    all: bool,
+
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Action {
+    /// Send a test to every recipient, by every way each has, and wait until the other side has taken it.
+    Test(Test),
+    /// List the kinds of alarms, as `kinds` and `urgent` of the section `alarms` name them.
+    Kinds,
+}
+
+#[derive(Debug, clap::Args)]
+struct Test {
+    /// How long to wait for the running service to send it, seconds.
+    #[arg(long, default_value_t = 60, value_parser = clap::value_parser!(u32).range(0..=3600))]
+    patience: u32,
+}
+
+/// How far back `--all` looks.
+const ALL_DAYS: i64 = 30;
+
+/// # Errors
+/// When the store cannot be opened, nobody is named, or a test was not taken.
+pub async fn run(args: Alarms, config: &Config) -> Result<(), CommandError> {
+    match &args.action {
+        None => {
+            let store = open_store(config).await?;
+            let done = list(&store, config, &args).await;
+            store.close().await;
+            done
+        }
+        Some(Action::Test(test_args)) => test(test_args, config).await,
+        Some(Action::Kinds) => kinds(config),
+    }
+}
+
+async fn list(store: &Store, config: &Config, args: &Alarms) -> Result<(), CommandError> {
+    let now = SystemClock.now();
+    let alarms = store.alarms(args.all.then(|| now - TimeDelta::days(ALL_DAYS))).await?;
+    if args.json {
+        return print_json(&alarms.iter().map(as_json).collect::<Vec<_>>());
+    }
+    if config.alarms.recipients.is_empty() {
+        eprintln!("nobody is told of alarms: name somebody in [alarms] of the settings");
+    }
+    if alarms.is_empty() {
+        eprintln!("{}", if args.all { "no alarms in thirty days" } else { "no alarm is open" });
+        return Ok(());
+    }
+    let mut table = bare_table(["since", "kind", "about", "told", "ended"]);
+    for alarm in &alarms {
+        let told = match alarm.told_at {
+            Some(at) => format!("{} times, last {}", alarm.times_told, instant(at)),
+            None if alarm.ended_at.is_some() => "never".to_owned(),
+            None => "when quiet hours end".to_owned(),
+        };
+        table.add_row([
+            instant(alarm.raised_at),
+            format!("{}{}", alarm.kind, if alarm.urgent { " (urgent)" } else { "" }),
+            about(alarm),
+            told,
+            alarm.ended_at.map_or_else(String::new, instant),
+        ]);
+    }
+    let mut text = format!("{table}\n");
+    for alarm in alarms.iter().filter(|alarm| alarm.ended_at.is_none()) {
+        text += &format!("\n{}: {}\n{}\nWhat to do: {}\n", alarm.kind, about(alarm), alarm.what, alarm.mend);
+    }
+    print_out(&text)
+}
+
+fn about(alarm: &Alarm) -> String {
+    match (alarm.subject.as_str(), alarm.machine.as_str()) {
+        ("", _) => alarm.kind.title().to_owned(),
+        (subject, "") => subject.to_owned(),
+        (subject, machine) => format!("{subject} on {machine}"),
+    }
+}
+
+fn as_json(alarm: &Alarm) -> serde_json::Value {
+    json!({
+        "id": alarm.id,
+        "kind": alarm.kind,
+        "subject": alarm.subject,
+        "machine": alarm.machine,
+        "region": alarm.region,
+        "urgent": alarm.urgent,
+        "what": alarm.what,
+        "mend": alarm.mend,
+        "raised_at": alarm.raised_at,
+        "told_at": alarm.told_at,
+        "times_told": alarm.times_told,
+        "ended_at": alarm.ended_at,
+    })
+}
+
+fn kinds(config: &Config) -> Result<(), CommandError> {
+    let mut table = bare_table(["kind", "of", "what it says", "hours"]);
+    for kind in AlarmKind::ALL {
+        let group = match kind.group() {
+            AlarmGroup::Season => "season",
+            AlarmGroup::Service => "service",
+        };
+        let hours = if config.alarms.urgent.contains(&kind) { "any (urgent)" } else { "open" };
+        table.add_row([kind.name(), group, kind.title(), hours]);
+    }
+    print_out(&format!("{table}\n"))
+}
+
+async fn test(args: &Test, config: &Config) -> Result<(), CommandError> {
+    let recipients: Vec<Recipient> = config
+        .alarms
+        .recipients(config.sms.reach)
+        .map_err(|faults| CommandError::Usage(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")))?;
+    if recipients.is_empty() {
+        return Err(CommandError::Usage(
+            "nobody is named in [alarms]: add an [[alarms.recipients]] to the settings".into(),
+        ));
+    }
+    let app = open_app(config).await?;
+    let sent = put_test(&app, &recipients, SystemClock.now()).await?;
+    let count = sent.iter().filter(|one| one.delivery.is_some()).count();
+    eprintln!("{} queued; the running service sends them", counted(count as u64, "test alarm is", "test alarms are"));
+    let end = SystemClock.now() + TimeDelta::seconds(i64::from(args.patience));
+    let states = wait(&app.store, &sent, end).await;
+    app.store.close().await;
+    let mut missing = 0;
+    let mut table = bare_table(["recipient", "by", "came to"]);
+    for (one, state) in sent.iter().zip(states?) {
+        let (taken, came_to) = said(state);
+        missing += usize::from(!taken);
+        table.add_row([one.recipient.as_str(), one.channel.name(), &came_to]);
+    }
+    print_out(&format!("{table}\n"))?;
+    match missing {
+        0 => {
+            eprintln!("all were taken by the other side; now ask the people whether they came");
+            Ok(())
+        }
+        missing => Err(CommandError::CheckSaidNo(format!(
+            "{missing} of {} test alarms did not leave: see `treebell deliveries`, and whether the service runs",
+            sent.len()
+        ))),
+    }
+}
+
+/// Whether the other side has it, and in words.
+fn said(state: Option<(DeliveryState, Option<String>)>) -> (bool, String) {
+    match state {
+        None => (false, "never sent: this address has said stop; START from it takes that back".to_owned()),
+        Some((state @ (DeliveryState::Sent | DeliveryState::Delivered), _)) => (true, state.name().to_owned()),
+        Some((state, why)) => {
+            (false, format!("{}{}", state.name(), why.map_or_else(String::new, |why| format!(": {why}"))))
+        }
+    }
+}
+
+/// Where each stands once all have left or the time is over.
+async fn wait(
+    store: &Store,
+    sent: &[Sent],
+    end: DateTime<Utc>,
+) -> Result<Vec<Option<(DeliveryState, Option<String>)>>, CommandError> {
+    loop {
+        let mut states = Vec::new();
+        for one in sent {
+            states.push(match &one.delivery {
+                Some(id) => store.delivery_state(id).await?,
+                None => None,
+            });
+        }
+        let open = states.iter().flatten().any(|(state, _)| {
+            matches!(state, DeliveryState::Queued | DeliveryState::Leased | DeliveryState::Uncertain)
+        });
+        if !open || SystemClock.now() >= end {
+            return Ok(states);
+        }
+        tokio::time::sleep(Duration::from_secs(1)).await;
+    }
+}

@@ -1,0 +1,119 @@
+//! `treebell key`: the keys of hashes, by which addresses are known after their erasure and links are sealed.
+
+use std::path::{Path, PathBuf};
+
+use super::args::Why;
+use super::error::CommandError;
+use super::files::{create_private, read_text};
+use super::format::{print_json, print_out, ruled_table};
+use super::open::{actor, open_store};
+use crate::config::Config;
+use crate::people::Key;
+use crate::randomness::Randomness;
+use crate::service::app::store_address;
+use crate::store::Store;
+
+/// Make and move the keys by which addresses and links are hashed
+#[derive(Debug, clap::Subcommand)]
+pub enum KeyCommand {
+    /// Make a key and write it to a new file that only its owner can read
+    ///
+    /// Addresses and links want one each. A new key goes first in its list of the settings; the older ones stay behind it for
+    /// ever, since what was erased cannot be hashed anew and stop links never end. Keep copies of the files apart from copies of
+    /// the store.
+    New {
+        /// The file to make
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+    },
+    /// Move the key that lies in the store to a file, and take it out of the store
+    ///
+    /// Ids of addresses and links in messages that were sent stay good. Copies of the store that were made before hold the key
+    /// still: whoever has one can read who stopped by then.
+    Move {
+        /// The file to make
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+        #[command(flatten)]
+        why: Why,
+    },
+    /// Print which keys the store has been used with, by their fingerprints
+    List {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// # Errors
+/// A file that cannot be made, a store that cannot be opened or holds no key.
+pub async fn run(command: KeyCommand, config: &Config) -> Result<(), CommandError> {
+    match command {
+        KeyCommand::New { to } => {
+            let key = Key::draw(&Randomness::of_system());
+            create_private(&to, &format!("{}\n", key.expose()))?;
+            eprintln!(
+                "a key is in `{}` (fingerprint {}); name it in keys.addresses or keys.links",
+                to.display(),
+                key.fingerprint()
+            );
+            Ok(())
+        }
+        KeyCommand::Move { to, why } => move_out(&to, &why, config).await,
+        KeyCommand::List { json } => list(json, config).await,
+    }
+}
+
+async fn move_out(to: &Path, why: &Why, config: &Config) -> Result<(), CommandError> {
+    // Whatever the settings name: the store is opened with the key that lies in it.
+    let store = Store::open(&store_address(config).await?, &config.store.trust(), &Randomness::of_system())
+        .await?
+        .acting(actor(why));
+    let key = store.inside_key().await?;
+    let text = format!("{}\n", key.expose());
+    // A file that holds this key is left of a move that was cut off.
+    if !(to.exists() && Key::parse(&read_text(to)?).is_ok_and(|there| there == key)) {
+        create_private(to, &text)?;
+    }
+    if Key::parse(&read_text(to)?).ok() != Some(key.clone()) {
+        return Err(CommandError::Failed(format!(
+            "`{}` does not hold what was written to it; the key stays",
+            to.display()
+        )));
+    }
+    store.take_key_out(&key).await?;
+    store.close().await;
+    eprintln!(
+        "the key is in `{0}` (fingerprint {1}) and no longer in the store. Now
+  1. make a key for links: treebell key new --to LINK-KEY-FILE
+  2. put in the settings:
+       [keys]
+       addresses = [{{ file = \"{0}\" }}]
+       links = [{{ file = \"LINK-KEY-FILE\" }}]
+  3. start the service anew; links in messages that were sent still stop
+Copies of the store that were made before hold the key still: whoever has one can find out from it who had stopped by then.
+To protect those who stop from now on against such a copy as well, put one more new key first in keys.addresses.",
+        to.display(),
+        key.fingerprint()
+    );
+    Ok(())
+}
+
+async fn list(json: bool, config: &Config) -> Result<(), CommandError> {
+    let store = open_store(config).await?;
+    let (known, inside) = (store.known_keys().await?, store.key_lies_inside());
+    store.close().await;
+    if json {
+        return print_json(&known);
+    }
+    if inside {
+        eprintln!("the key lies in the store, beside what it protects: `treebell key move --to FILE` moves it out");
+        return Ok(());
+    }
+    let mut table = ruled_table(["of", "number", "fingerprint", ""]);
+    for key in &known {
+        let remark = if key.lay_inside { "lay in the store once" } else { "" };
+        table.add_row([key.purpose.clone(), key.number.to_string(), key.fingerprint.clone(), remark.to_owned()]);
+    }
+    print_out(&format!("{table}\n"))
+}

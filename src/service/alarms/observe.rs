@@ -1,0 +1,354 @@
+//! What is wrong with the service itself: its cycle, its queue, its channels, its disks.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::disk::DiskProbe;
+use super::season::{self, LOG_REACH, sentence};
+use crate::alarms::words::lasted;
+use crate::alarms::{AlarmKind, Condition, Look};
+use crate::delivery::quiet_hours::QuietHours;
+use crate::people::Channel;
+use crate::service::app::App;
+use crate::service::texts::ANSWERS_USED_UP;
+use crate::store::StoreError;
+use crate::store::alarm_facts::ChannelFacts;
+use crate::store::staff_log::{StaffEntry, StaffKind};
+
+/// How far back attempts are looked at to learn whether a channel works.
+const ATTEMPTS_REACH: TimeDelta = TimeDelta::days(2);
+
+/// Within this time the share of refused messages is taken.
+const SHARE_OVER: TimeDelta = TimeDelta::hours(6);
+
+/// Of fewer answers no share is taken.
+const SHARE_OF: u64 = 10;
+
+/// Attempts in vain that make a channel broken, once they go on long enough.
+const VAIN: u64 = 3;
+
+/// How much is looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Depth {
+    /// What can change from minute to minute.
+    Quick,
+    /// What only a cycle changes, too.
+    Full,
+}
+
+/// What is wrong at this instant, as far as the store and this machine tell.
+///
+/// # Errors
+/// When the store cannot be read.
+pub(super) async fn look(
+    app: &App,
+    disks: &Arc<dyn DiskProbe>,
+    machine: &str,
+    depth: Depth,
+    now: DateTime<Utc>,
+) -> Result<Look, StoreError> {
+    let mut look = Look { machine: machine.to_owned(), ..Look::default() };
+    look.kinds.extend([
+        AlarmKind::Cycle,
+        AlarmKind::NoticeWaits,
+        AlarmKind::NoticeRunsOut,
+        AlarmKind::Channel,
+        AlarmKind::Queue,
+        AlarmKind::Disk,
+        // That we came here shows that it can be written.
+        AlarmKind::Store,
+        AlarmKind::Date,
+    ]);
+    look.conditions.extend(cycle(app, now).await?);
+    look.conditions.extend(season::notices(app, now).await?);
+    let log = app.store.staff_log(now - LOG_REACH).await?;
+    look.conditions.extend(log.iter().filter_map(of_log));
+    look.conditions.extend(season::bundled(&log, app.config.schedule.time_zone, now));
+    let broken = channels(app, &mut look, now).await?;
+    if depth == Depth::Full {
+        look.kinds.insert(AlarmKind::Deliveries);
+        for channel in Channel::ALL.into_iter().filter(|channel| !broken.contains(channel)) {
+            look.conditions.extend(deliveries(app, channel, now).await?);
+        }
+        season::stations(app, &mut look, now).await?;
+    }
+    look.conditions.extend(full_disks(app, disks).await);
+    look.conditions.extend(dates(app, now));
+    Ok(look)
+}
+
+/// The channels of which an open alarm says that nothing gets through.
+pub(super) fn broken_channels(conditions: &[Condition]) -> BTreeSet<Channel> {
+    let of_kind = conditions.iter().filter(|condition| condition.kind == AlarmKind::Channel);
+    of_kind.filter_map(|condition| Channel::parse(&condition.subject)).collect()
+}
+
+async fn cycle(app: &App, now: DateTime<Utc>) -> Result<Option<Condition>, StoreError> {
+    let facts = app.store.cycle_facts().await?;
+    let Some(since) = facts.good_at.or(facts.first_at) else { return Ok(None) };
+    let Ok(timetable) = app.config.schedule.timetable() else { return Ok(None) };
+    let patience = TimeDelta::hours(i64::from(app.config.alarms.cycle_hours));
+    // By what was due and not by the time that passed, since a schedule may rest for a night or for a winter.
+    let Some(due) = timetable.next_after(since).filter(|due| due.at + patience <= now) else { return Ok(None) };
+    let zone = app.config.schedule.time_zone;
+    let at = |instant: DateTime<Utc>| instant.with_timezone(&zone).format("%Y-%m-%d %H:%M").to_string();
+    let last = match facts.good_at {
+        Some(good) => format!("The last good one began on {}", at(good)),
+        None => "None has been good yet".to_owned(),
+    };
+    let outcome = facts.last_outcome.map_or_else(String::new, |text| format!(" The newest came to: {text}."));
+    Ok(Some(Condition {
+        kind: AlarmKind::Cycle,
+        subject: "cycle".to_owned(),
+        region: None,
+        what: format!(
+            "{last}; one was due on {}. Meanwhile outlooks grow old and no notice is decided.{outcome}",
+            at(due.at)
+        ),
+        mend: "`treebell weather status` says what each source answered. See whether this machine reaches the network, whether a \
+               process keeps the schedule (`treebell run`), and the log. `treebell once` makes a cycle by hand where no service runs."
+            .to_owned(),
+    }))
+}
+
+/// Of what is told to staff once, what cannot wait for the day's end.
+fn of_log(entry: &StaffEntry) -> Option<Condition> {
+    let happened = |kind, subject: &str, mend: &str| Condition {
+        kind,
+        subject: subject.to_owned(),
+        region: entry.region.clone(),
+        what: sentence(&entry.text),
+        mend: mend.to_owned(),
+    };
+    let id = entry.id.as_str();
+    Some(match entry.kind {
+        StaffKind::Missed => happened(
+            AlarmKind::NoticeMissed,
+            id.strip_prefix("missed/").unwrap_or(id),
+            "It does not go out this season any more. `treebell outlook --region ID` shows why; where people must hear of it, tell \
+             them by other means.",
+        ),
+        StaffKind::SignUp if id.contains("/texts-today/") => happened(
+            AlarmKind::Texts,
+            id,
+            "Those who ask now are asked back tomorrow if they ask again. If the wish is honest, raise \
+             limits.confirmation_texts_per_day; else see who asks in the log of the proxy.",
+        ),
+        StaffKind::SignUp => happened(
+            AlarmKind::SignUps,
+            id,
+            "See in the log of the proxy whether it is a flood. After a newspaper's article it is not: then raise the section \
+             [limits] for some days.",
+        ),
+        StaffKind::Text if id.starts_with(ANSWERS_USED_UP) => happened(
+            AlarmKind::Texts,
+            id,
+            "Stops are obeyed all the same. If so many people write honestly, raise limits.answers_per_day; else ask the gateway \
+             to block the senders.",
+        ),
+        _ => return None,
+    })
+}
+
+/// What is wrong with the channels and the queue behind them; gives the channels that do not work.
+async fn channels(app: &App, look: &mut Look, now: DateTime<Utc>) -> Result<BTreeSet<Channel>, StoreError> {
+    let config = &app.config.alarms;
+    let mut broken = BTreeSet::new();
+    for channel in Channel::ALL {
+        let waiting = app.store.waiting_facts(channel, now).await?;
+        let messages: u64 = waiting.iter().map(|facts| facts.messages).sum();
+        let facts = app.store.channel_facts(channel, now - ATTEMPTS_REACH).await?;
+        let patience = TimeDelta::minutes(i64::from(config.channel_min));
+        if let Some(since) = vain_since(&facts, messages, patience, now) {
+            broken.insert(channel);
+            look.conditions.push(Condition {
+                kind: AlarmKind::Channel,
+                subject: channel.name().to_owned(),
+                region: None,
+                what: format!(
+                    "Nothing has got through by {} for {}: {} attempts in vain. {messages} messages wait; nothing is lost, and \
+                     sending goes on by itself once the other side takes them.",
+                    way(channel),
+                    lasted(now - since),
+                    facts.vain
+                ),
+                mend: format!(
+                    "`treebell deliveries --state queued` shows what the other side says. See whether {} answers, and whether our \
+                     log-in still holds.",
+                    match channel {
+                        Channel::Email => "the mail relay of [email]",
+                        Channel::Sms => "the gateway of [sms]",
+                    }
+                ),
+            });
+            continue;
+        }
+        let pace = app.config.delivery.pace(channel);
+        let day_ago = now - TimeDelta::days(1);
+        if let Some(most) = pace.per_day
+            && app.store.attempts_since(channel, day_ago).await?.len() as u64 >= u64::from(most)
+        {
+            let day = now.with_timezone(&app.config.schedule.time_zone).date_naive();
+            look.conditions.push(Condition {
+                kind: AlarmKind::Texts,
+                subject: format!("{}/{day}", channel.name()),
+                region: None,
+                what: format!(
+                    "The {most} messages a day that delivery.{}.per_day allows are used up; {messages} more wait.",
+                    channel.name()
+                ),
+                mend: "They go as the hours of yesterday's pass. If the carrier allows more, raise the setting."
+                    .to_owned(),
+            });
+            continue;
+        }
+        let quiet = QuietHours::from(&app.config.delivery);
+        let age = |any_hour: bool, zone, oldest: DateTime<Utc>| match any_hour {
+            true => Some(now - oldest),
+            false => Some(now - oldest.max(quiet.open_since(now, zone)?)),
+        };
+        let oldest = waiting.iter().filter_map(|facts| age(facts.any_hour, facts.zone, facts.oldest_untried?)).max();
+        if let Some(age) = oldest.filter(|age| *age >= TimeDelta::minutes(i64::from(config.queue_min))) {
+            look.conditions.push(Condition {
+                kind: AlarmKind::Queue,
+                subject: channel.name().to_owned(),
+                region: None,
+                what: format!(
+                    "{messages} messages wait to go by {}, the oldest for {} within open hours.",
+                    way(channel),
+                    lasted(age)
+                ),
+                mend: format!(
+                    "See whether a process delivers (`treebell run`), whether the section [{}] names a way out, and whether \
+                     delivery.{} paces messages more slowly than you thought. `treebell deliveries --state queued` lists them.",
+                    channel.name(),
+                    channel.name()
+                ),
+            });
+        }
+    }
+    Ok(broken)
+}
+
+/// Since when a channel has taken nothing, when that is long enough and there is something to send.
+fn vain_since(facts: &ChannelFacts, waiting: u64, patience: TimeDelta, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
+    let (since, last) = (facts.vain_since?, facts.last_at?);
+    let hopes = waiting > 0 || now - last < TimeDelta::hours(1);
+    (facts.vain >= VAIN && now - since >= patience && hopes).then_some(since)
+}
+
+fn way(channel: Channel) -> &'static str {
+    match channel {
+        Channel::Email => "e-mail",
+        Channel::Sms => "text message",
+    }
+}
+
+async fn deliveries(app: &App, channel: Channel, now: DateTime<Utc>) -> Result<Option<Condition>, StoreError> {
+    let facts = app.store.answer_facts(channel, now - SHARE_OVER).await?;
+    let (all, bad) = (facts.accepted + facts.refused, facts.refused + facts.returned);
+    let most = u64::from(app.config.alarms.failing_percent);
+    if all < SHARE_OF || bad.saturating_mul(100) < all.saturating_mul(most) {
+        return Ok(None);
+    }
+    Ok(Some(Condition {
+        kind: AlarmKind::Deliveries,
+        subject: channel.name().to_owned(),
+        region: None,
+        what: format!(
+            "Of {all} messages by {} in the last {}, {} were refused for good and {} were reported as not delivered.",
+            way(channel),
+            lasted(SHARE_OVER),
+            facts.refused,
+            facts.returned
+        ),
+        mend: "`treebell deliveries --state failed` and `--state bounced` show the reasons. Refusals of all kinds of addresses mean \
+               that the other side does not like the sender: see its terms, registration, SPF and DKIM."
+            .to_owned(),
+    }))
+}
+
+async fn full_disks(app: &App, disks: &Arc<dyn DiskProbe>) -> Vec<Condition> {
+    let store = app.store.file().map(|file| match file.parent() {
+        Some(folder) if folder != Path::new("") => folder.to_owned(),
+        _ => PathBuf::from("."),
+    });
+    let folders = [store, app.config.email.folder.clone(), app.config.sms.folder.clone()];
+    let folders: BTreeSet<PathBuf> = folders.into_iter().flatten().collect();
+    let least = app.config.alarms.disk_free_mib.saturating_mul(1 << 20);
+    let disks = disks.clone();
+    // A disk of a server that went away can hang whoever looks at it.
+    let looked = tokio::task::spawn_blocking(move || {
+        folders.into_iter().map(|folder| (disks.free(&folder), folder)).collect::<Vec<_>>()
+    });
+    let Ok(Ok(looked)) = tokio::time::timeout(std::time::Duration::from_secs(10), looked).await else {
+        tracing::warn!("the disks did not answer when they were asked for their free space");
+        return Vec::new();
+    };
+    let full = looked.into_iter().filter_map(|(free, folder)| {
+        let what = match free {
+            Ok(free) if free >= least => return None,
+            Ok(free) => format!("{} MiB are free where `{}` lies.", free >> 20, folder.display()),
+            Err(why) => format!("The free space where `{}` lies cannot be asked for: {why}.", folder.display()),
+        };
+        Some(Condition {
+            kind: AlarmKind::Disk,
+            subject: folder.display().to_string(),
+            region: None,
+            what: format!("{what} A full disk stops the service: sign-ups and stops are refused, and nothing is sent."),
+            mend: "Make room or give the disk more. What Treebell keeps is small; old logs and copies mostly are not."
+                .to_owned(),
+        })
+    });
+    full.collect()
+}
+
+fn dates(app: &App, now: DateTime<Utc>) -> Vec<Condition> {
+    let today = now.with_timezone(&app.config.schedule.time_zone).date_naive();
+    let near = app.config.alarms.dates.iter().filter_map(|date| {
+        let left = (date.on - today).num_days();
+        if left > i64::from(date.days) {
+            return None;
+        }
+        let when = match left {
+            ..0 => format!("ended on {}, {} days ago", date.on, -left),
+            0 => format!("ends today, {}", date.on),
+            1 => format!("ends tomorrow, {}", date.on),
+            _ => format!("ends on {}, in {left} days", date.on),
+        };
+        Some(Condition {
+            kind: AlarmKind::Date,
+            subject: date.name.trim().to_owned(),
+            region: None,
+            what: sentence(&format!("{} {when}", date.name.trim())),
+            mend: "Renew it, then write its new end into alarms.dates.".to_owned(),
+        })
+    });
+    near.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_channel_is_broken_after_attempts_in_vain_that_go_on_and_only_with_something_to_send() {
+        let now = DateTime::UNIX_EPOCH + TimeDelta::days(1);
+        let facts = |vain, minutes, last| ChannelFacts {
+            works_at: None,
+            vain,
+            vain_since: Some(now - TimeDelta::minutes(minutes)),
+            last_at: Some(now - TimeDelta::minutes(last)),
+        };
+        let broken = |facts: &ChannelFacts, waiting| vain_since(facts, waiting, TimeDelta::minutes(30), now).is_some();
+        assert!(broken(&facts(3, 30, 5), 1));
+        assert!(!broken(&facts(2, 300, 5), 1), "too few");
+        assert!(!broken(&facts(9, 29, 5), 1), "not long enough");
+        assert!(!broken(&facts(3, 300, 61), 0), "all that waited has ended");
+        assert!(broken(&facts(3, 300, 59), 0), "an alarm itself was tried");
+        assert!(!broken(&ChannelFacts::default(), 5), "nothing was tried");
+    }
+}

@@ -1,0 +1,378 @@
+//! What is wrong with the season: notices that wait, stations that are silent, and what else staff should know.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
+use chrono_tz::Tz;
+
+use crate::alarms::words::lasted;
+use crate::alarms::{AlarmKind, Condition, Look};
+use crate::language::Language;
+use crate::message::Message;
+use crate::people::Channel;
+use crate::region::{Region, RegionId};
+use crate::season::NoticeKind;
+use crate::service::app::App;
+use crate::service::notice_writer::reason_words;
+use crate::store::StoreError;
+use crate::store::alarm_facts::SourceFacts;
+use crate::store::notices::{Notice, NoticeState, ReleasePlan};
+use crate::store::staff_log::{StaffEntry, StaffKind};
+use crate::weather::{Station, StationId};
+
+/// How far back staff's log is looked at. Each entry is told once.
+pub(super) const LOG_REACH: TimeDelta = TimeDelta::days(3);
+
+/// Over this time pulls are looked at.
+const PULLS_REACH: TimeDelta = TimeDelta::days(14);
+
+/// So many answers in a row without one usable value are no accident.
+const UNUSABLE: u64 = 3;
+
+/// So many remarks of a day are told; of the rest there is a number.
+const REMARKS: usize = 40;
+
+/// Notices that wait for a word, and those whose time runs out.
+pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Condition>, StoreError> {
+    let waiting = app.store.notices_waiting().await?;
+    if waiting.is_empty() {
+        return Ok(Vec::new());
+    }
+    let regions: BTreeMap<RegionId, Region> =
+        app.store.all_regions().await?.into_iter().map(|region| (region.id.clone(), region)).collect();
+    let last = TimeDelta::hours(i64::from(app.config.alarms.notice_last_hours));
+    let mut conditions = Vec::new();
+    for notice in waiting.iter().filter(|notice| notice.expires_at > now) {
+        let region = regions.get(&notice.season.region);
+        let zone = region.map_or(app.config.schedule.time_zone, |region| region.time_zone);
+        let at = |instant: DateTime<Utc>| instant.with_timezone(&zone).format("%A, %Y-%m-%d %H:%M").to_string();
+        let why = match (&notice.state, &notice.plan) {
+            (NoticeState::Held, _) => format!("It is held ({}).", notice.staff_note.as_deref().unwrap_or("no note")),
+            (_, ReleasePlan::At(release)) => format!("It goes out by itself on {} unless it is held.", at(*release)),
+            (_, ReleasePlan::WhenConfirmed(why)) => format!("It goes out only when it is released: {why}."),
+            (_, ReleasePlan::Never) => continue,
+        };
+        let leaves_alone = matches!((&notice.state, &notice.plan), (NoticeState::Waiting, ReleasePlan::At(_)));
+        let runs_out = !leaves_alone && notice.expires_at - now <= last;
+        if notice.state == NoticeState::Held && !runs_out {
+            // Staff know of it.
+            continue;
+        }
+        let about = about(app, notice, region.map_or(notice.season.region.as_str(), |region| &region.name)).await?;
+        let until = format!("It is of use until {}.", at(notice.expires_at));
+        conditions.push(Condition {
+            kind: if runs_out { AlarmKind::NoticeRunsOut } else { AlarmKind::NoticeWaits },
+            subject: notice.id.to_string(),
+            region: Some(notice.season.region.clone()),
+            what: format!("{} {why} {until} {}", about.what, about.reads),
+            mend: answers(notice, leaves_alone),
+        });
+    }
+    Ok(conditions)
+}
+
+struct About {
+    /// What it is, why, for how many.
+    what: String,
+    /// How it reads.
+    reads: String,
+}
+
+async fn about(app: &App, notice: &Notice, region: &str) -> Result<About, StoreError> {
+    let mut phones = 0_u64;
+    let mut mailboxes = 0_u64;
+    for one in app.store.recipients(&notice.season.region).await? {
+        match one.channel {
+            Channel::Sms => phones += 1,
+            Channel::Email => mailboxes += 1,
+        }
+    }
+    let what = format!(
+        "\"{}\" for {region}, decided on {} because: {}. It would go to {} addresses: {phones} by text and {mailboxes} by e-mail.",
+        kind_words(notice.kind),
+        notice.decided_on,
+        reason_words(notice),
+        phones + mailboxes,
+    );
+    let reads = match app.store.notice_text(&notice.id, Channel::Sms, Language::En).await? {
+        Some(Message::Sms { text }) => format!("As a text it reads: \"{}\"", crate::text::one_line(&text)),
+        _ => "It has no words for a text message.".to_owned(),
+    };
+    Ok(About { what, reads })
+}
+
+fn kind_words(kind: NoticeKind) -> String {
+    kind.name().replace('-', " ")
+}
+
+pub(super) fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    let text: String = letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default();
+    if text.ends_with('.') { text } else { text + "." }
+}
+
+/// The commands that answer it.
+fn answers(notice: &Notice, leaves_alone: bool) -> String {
+    let id = &notice.id;
+    let look = format!("Why it was decided: `treebell outlook --region {}`.", notice.season.region);
+    if leaves_alone {
+        return format!(
+            "nothing, if it is right. To stop it: `treebell notices hold {id} --by YOUR-NAME`; for good: `treebell notices cancel \
+             {id} --by YOUR-NAME`; to let it out now: `treebell notices release {id} --by YOUR-NAME`. {look}"
+        );
+    }
+    format!(
+        "to let it out: `treebell notices release {id} --by YOUR-NAME`. To end it for this season: `treebell notices cancel {id} \
+         --by YOUR-NAME`. {look}"
+    )
+}
+
+/// What was told to staff and is no alarm of its own, gathered by day and told when the day is over: many of them can come
+/// in a day, and none is worth a message each.
+pub(super) fn bundled(log: &[StaffEntry], zone: Tz, now: DateTime<Utc>) -> Vec<Condition> {
+    let today = now.with_timezone(&zone).date_naive();
+    let mut days: BTreeMap<(NaiveDate, AlarmKind), Vec<&StaffEntry>> = BTreeMap::new();
+    // The first day of the log may be cut off.
+    let first = (now - LOG_REACH).with_timezone(&zone).date_naive();
+    for entry in log {
+        let day = entry.at.with_timezone(&zone).date_naive();
+        let kind = match entry.kind {
+            StaffKind::Missed | StaffKind::SignUp => continue,
+            StaffKind::AddressUndeliverable => AlarmKind::Addresses,
+            _ => AlarmKind::Remarks,
+        };
+        if day < today && day > first {
+            days.entry((day, kind)).or_default().push(entry);
+        }
+    }
+    let of_day = |((day, kind), entries): ((NaiveDate, AlarmKind), Vec<&StaffEntry>)| {
+        let mut lines: Vec<String> = entries
+            .iter()
+            .rev()
+            .take(REMARKS)
+            .map(|entry| {
+                let region = entry.region.as_ref().map_or_else(String::new, |region| format!("{region}: "));
+                format!("- {region}{}", sentence(&entry.text))
+            })
+            .collect();
+        if entries.len() > REMARKS {
+            lines.push(format!("and {} more.", entries.len() - REMARKS));
+        }
+        let (head, mend) = match kind {
+            AlarmKind::Addresses => (
+                format!("On {day} {} addresses were given up since mail to them comes back.", entries.len()),
+                "nothing, where these are people who moved. If there are many at once, see `treebell deliveries --state bounced` for \
+                 the reason: it may be us.",
+            ),
+            _ => (format!("Of {day}:"), "read it; nothing of it is lost if nobody answers."),
+        };
+        Condition {
+            kind,
+            subject: day.to_string(),
+            // One region's remarks are its own; those of several are told to all.
+            region: one_region(&entries),
+            what: format!("{head}\n{}", lines.join("\n")),
+            mend: mend.to_owned(),
+        }
+    };
+    days.into_iter().map(of_day).collect()
+}
+
+fn one_region(entries: &[&StaffEntry]) -> Option<RegionId> {
+    let first = entries.first()?.region.clone();
+    entries.iter().all(|entry| entry.region == first).then_some(first).flatten()
+}
+
+/// Stations in season that give nothing, and sources whose answers cannot be used. When all fail it is not they: then the
+/// cycle's own alarm speaks, and stations are left as they stood.
+pub(super) async fn stations(app: &App, look: &mut Look, now: DateTime<Utc>) -> Result<(), StoreError> {
+    let mut facts = app.store.source_facts(now - PULLS_REACH).await?;
+    facts.values_mut().for_each(|sources| sources.retain(|source| !source.feed.is_forecast()));
+    facts.retain(|_, sources| !sources.is_empty());
+    if facts.values().flatten().all(|source| source.good_at.is_none_or(|good| good < source.last_at))
+        && !facts.is_empty()
+    {
+        return Ok(());
+    }
+    look.kinds.extend([AlarmKind::Station, AlarmKind::Answers]);
+    let in_season = stations_in_season(app, now).await?;
+    let patience = TimeDelta::hours(i64::from(app.config.alarms.station_hours));
+    for station in app.store.stations().await? {
+        let (Some(regions), Some(sources)) = (in_season.get(&station.id), facts.get(&station.id)) else { continue };
+        // Of several, all who keep any region are told: better too many than too few.
+        let region = if let [one] = regions.as_slice() { Some(one.clone()) } else { None };
+        let names: Vec<String> = regions.iter().map(|region| format!("`{region}`")).collect();
+        let silent = match failing_since(sources, patience) {
+            Some(since) => {
+                Some(format!("No source of it has given a temperature for {}. {}", lasted(now - since), said(sources)))
+            }
+            None => no_new_day(app, &station, sources, now).await?,
+        };
+        if let Some(what) = silent {
+            look.conditions.push(Condition {
+                kind: AlarmKind::Station,
+                subject: station.id.to_string(),
+                region: region.clone(),
+                what: format!("{} ({}): {what}", station.name, station.id),
+                mend: format!(
+                    "`treebell weather status --station {}` shows its sources. Neighbours fill the gap for some days, then notices of \
+                     {} wait for a word. If it is closed for good, give the region another one: `treebell region --help`.",
+                    station.id,
+                    names.join(", ")
+                ),
+            });
+        }
+        for source in sources.iter().filter(|source| source.bad >= UNUSABLE && source.unusable == source.bad) {
+            look.conditions.push(Condition {
+                kind: AlarmKind::Answers,
+                subject: format!("{} {}", station.id, source.feed.name()),
+                region: region.clone(),
+                what: format!(
+                    "{} answers for {} ({}), but of its last {} answers no value could be taken. {}",
+                    source.feed.name(),
+                    station.name,
+                    station.id,
+                    source.bad,
+                    said(std::slice::from_ref(source))
+                ),
+                mend: format!(
+                    "the service may have changed its format, or the source's id no longer names this station: `treebell weather pull \
+                     --station {}` shows the lines that were refused.",
+                    station.id
+                ),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The stations of regions whose season runs, each with these regions.
+async fn stations_in_season(app: &App, now: DateTime<Utc>) -> Result<BTreeMap<StationId, Vec<RegionId>>, StoreError> {
+    let regions = app.store.regions().await?;
+    let mut closed = BTreeSet::new();
+    let profiles: BTreeSet<&str> = regions.iter().map(|region| region.profile.as_str()).collect();
+    for id in profiles {
+        let Some(profile) = app.profiles.get(id) else { continue };
+        for outlook in app.store.newest_outlooks(id).await? {
+            if outlook.stage(&profile.window.closes).is_some_and(|stage| stage.reached.is_some()) {
+                closed.insert((outlook.season.region.clone(), outlook.season.year));
+            }
+        }
+    }
+    let mut stations: BTreeMap<StationId, Vec<RegionId>> = BTreeMap::new();
+    for region in &regions {
+        let Some(profile) = app.profiles.get(&region.profile) else { continue };
+        let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
+        if !closed.contains(&(region.id.clone(), season)) {
+            for station in &region.stations {
+                stations.entry(station.clone()).or_default().push(region.id.clone());
+            }
+        }
+    }
+    Ok(stations)
+}
+
+/// Since when all sources of a station have failed, when that is long enough. Measured from pull to pull: while the service
+/// itself stood still no station failed.
+fn failing_since(sources: &[SourceFacts], patience: TimeDelta) -> Option<DateTime<Utc>> {
+    let last = sources.iter().map(|source| source.last_at).max()?;
+    let good = sources.iter().filter_map(|source| source.good_at).max();
+    let since = good.or_else(|| sources.iter().map(|source| source.first_at).min())?;
+    (last - since >= patience).then_some(since)
+}
+
+/// Sources answer, and yet there is no day of late with both temperatures.
+async fn no_new_day(
+    app: &App,
+    station: &Station,
+    sources: &[SourceFacts],
+    now: DateTime<Utc>,
+) -> Result<Option<String>, StoreError> {
+    let days = u64::from(app.config.policy.real_day_age_limit_days.max(1));
+    let today = now.with_timezone(&station.time_zone).date_naive();
+    let from = today.checked_sub_days(Days::new(days)).unwrap_or(today);
+    let known_for = sources.iter().map(|source| now - source.first_at).max().unwrap_or_default();
+    // A new one may not have had its first full day yet.
+    if known_for < TimeDelta::days(2) {
+        return Ok(None);
+    }
+    let complete = app.store.complete_days(&station.id, from, today).await?;
+    if complete.range(from..).next().is_some() {
+        return Ok(None);
+    }
+    let newest = complete.iter().next_back().map_or_else(|| "none at all".to_owned(), |day| format!("{day}"));
+    Ok(Some(format!(
+        "its sources answer, but none of the last {days} days has both a maximum and a minimum (newest such day: {newest})."
+    )))
+}
+
+fn said(sources: &[SourceFacts]) -> String {
+    let lines: Vec<String> = sources
+        .iter()
+        .map(|source| {
+            let said = source.last_error.as_deref().unwrap_or("no value taken");
+            let said: String = said.chars().take(200).collect();
+            format!("{}: {said}", source.feed.name())
+        })
+        .collect();
+    sentence(&lines.join("; "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::weather::FeedKind;
+
+    #[test]
+    fn a_station_fails_when_all_its_sources_do_and_not_while_one_gives_or_the_service_stood_still() {
+        let at = |hours| DateTime::UNIX_EPOCH + TimeDelta::hours(hours);
+        let source = |first, last, good: Option<i64>| SourceFacts {
+            station: "A".into(),
+            feed: FeedKind::Acis,
+            first_at: at(first),
+            last_at: at(last),
+            good_at: good.map(at),
+            bad: 1,
+            unusable: 0,
+            last_error: None,
+        };
+        let failing = |sources: &[SourceFacts]| failing_since(sources, TimeDelta::hours(24));
+        assert_eq!(failing(&[source(0, 48, Some(24)), source(0, 48, None)]), Some(at(24)));
+        assert_eq!(failing(&[source(0, 48, Some(24)), source(0, 48, Some(48))]), None, "one gives");
+        assert_eq!(failing(&[source(0, 23, None)]), None, "new and not asked for long");
+        assert_eq!(failing(&[source(0, 24, None)]), Some(at(0)));
+        assert_eq!(failing(&[source(0, 10, Some(10))]), None, "nobody asked since");
+    }
+
+    #[test]
+    fn remarks_of_a_day_are_told_together_when_it_is_over() {
+        let entry = |id: &str, kind, at: &str, region: Option<&str>| StaffEntry {
+            id: id.into(),
+            at: at.parse().unwrap(),
+            region: region.map(RegionId::from),
+            kind,
+            text: format!("text {id}"),
+            seen_at: None,
+        };
+        let log = [
+            entry("a", StaffKind::Text, "2026-03-02T12:00:00Z", None),
+            entry("b", StaffKind::Learned, "2026-03-02T13:00:00Z", Some("north")),
+            entry("c", StaffKind::AddressUndeliverable, "2026-03-02T13:00:00Z", None),
+            entry("d", StaffKind::Text, "2026-03-03T12:00:00Z", None),
+            entry("e", StaffKind::Missed, "2026-03-02T12:00:00Z", None),
+        ];
+        let told = bundled(&log, chrono_tz::America::Denver, "2026-03-03T20:00:00Z".parse().unwrap());
+        let told: Vec<_> = told.iter().map(|one| (one.kind, one.subject.as_str(), one.what.as_str())).collect();
+        assert_eq!(
+            told,
+            [
+                (
+                    AlarmKind::Addresses,
+                    "2026-03-02",
+                    "On 2026-03-02 1 addresses were given up since mail to them comes back.\n- Text c."
+                ),
+                (AlarmKind::Remarks, "2026-03-02", "Of 2026-03-02:\n- north: Text b.\n- Text a."),
+            ]
+        );
+    }
+}

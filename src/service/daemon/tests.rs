@@ -1,0 +1,82 @@
+//! The schedule under clocks that jump, and tries that are cut off.
+
+use super::*;
+use crate::clock::{Clock, ManualClock};
+use crate::config::Config;
+use crate::message::Templates;
+use crate::season::profile::Profiles;
+use crate::store::Store;
+
+struct World {
+    clock: Arc<ManualClock>,
+    app: App,
+    fetcher: Fetcher,
+    timetable: Timetable,
+}
+
+/// A service with nothing to look after, at a quarter past six.
+async fn world() -> World {
+    let clock = Arc::new(ManualClock::at("2026-03-03T13:16:00Z".parse().expect("a literal instant")));
+    let config = Config::default();
+    let store = Store::in_memory().await.expect("a store in memory");
+    let templates = Templates::load(None).expect("the built-in templates");
+    let fetcher = Fetcher::new(&config.feeds, clock.clone(), store.randomness().clone()).expect("the default settings");
+    let app = App::with_store(&config, clock.clone(), store, Profiles::default(), templates);
+    let timetable = Timetable::parse("0 15 6,11,17 * * *", chrono_tz::America::Denver).expect("sound").0;
+    World { clock, app, fetcher, timetable }
+}
+
+impl World {
+    /// Whether anything was due and run.
+    async fn look(&self) -> bool {
+        let due = self.timetable.last_due(self.clock.now(), chrono::Duration::days(400)).expect("something was due");
+        let outcome = run_tick(&self.app, &self.fetcher, &due, std::future::pending()).await;
+        matches!(outcome, Ok(Outcome::Done(_)))
+    }
+}
+
+#[tokio::test]
+async fn whatever_the_clock_does_no_run_is_made_twice() {
+    let world = world().await;
+    // The runs of yesterday evening and of this morning.
+    world.clock.advance(chrono::Duration::hours(-7));
+    assert!(world.look().await);
+    world.clock.advance(chrono::Duration::hours(7));
+    assert!(world.look().await);
+    for step_s in [1, -1, 2 * 3600 - 60, -2 * 3600, 3600] {
+        world.clock.advance(chrono::Duration::seconds(step_s));
+        assert!(!world.look().await, "after a step of {step_s} s");
+    }
+    // A year ahead there is something due: one run, not one for each that was missed; and none on the way back.
+    world.clock.advance(chrono::Duration::days(365));
+    assert!(world.look().await && !world.look().await);
+    world.clock.advance(chrono::Duration::days(-365));
+    assert!(!world.look().await);
+}
+
+#[tokio::test]
+async fn a_cycle_that_is_cut_off_again_and_again_is_not_begun_without_end() {
+    let world = world().await;
+    let due = world.timetable.last_due(world.clock.now(), chrono::Duration::days(400)).expect("something was due");
+    // As kills leave it: begun and never ended.
+    for pause_min in [0, 5, 15, 60, 360, 360] {
+        world.app.store.start_run(CYCLE, due.civil, world.clock.now()).await.expect("a store");
+        if pause_min > 0 {
+            assert!(!world.look().await, "nothing is run before {pause_min} minutes are over");
+        }
+        world.clock.advance(chrono::Duration::minutes(pause_min));
+    }
+    assert!(world.look().await, "after the pause it is made");
+    assert_eq!(world.app.store.unfinished_tries(CYCLE).await.expect("a store"), None, "an end makes good");
+}
+
+#[tokio::test]
+async fn the_loop_never_spins_and_never_oversleeps() {
+    let world = world().await;
+    let mut now = world.clock.now();
+    for step_s in [0, 1, -1, 7200, -7200, 86_399, -31_536_000, 31_536_000, 59, 898] {
+        now += chrono::Duration::seconds(step_s);
+        let nap = nap(&world.timetable, now);
+        assert!(nap >= Duration::from_millis(100) && nap <= LONGEST_SLEEP, "{nap:?} at {now}");
+    }
+}

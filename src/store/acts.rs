@@ -1,0 +1,112 @@
+//! Who acts on a store and what they can do: see [`super::audit`].
+
+use std::sync::Arc;
+
+use serde::Serialize;
+
+use crate::clock::Clock;
+
+/// Who acts, and on which clock.
+pub struct Actor {
+    /// The user of the system, such as `maria (uid 1000)`.
+    pub user: String,
+    /// Of staff who log in; `None` for who types commands.
+    pub account: Option<String>,
+    /// As it was given with the act.
+    pub why: Option<String>,
+    pub clock: Arc<dyn Clock>,
+}
+
+/// What was done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum Act {
+    SubscriberAdded,
+    SubscribersImported,
+    /// Addresses were shown in full.
+    SubscribersListed,
+    SubscriberExported,
+    SubscriberErased,
+    RegionAdded,
+    RegionChanged,
+    RegionRetired,
+    StationAdded,
+    StationsImported,
+    StationChanged,
+    StationRetired,
+    WeatherImported,
+    ProfileAdopted,
+    LearningFrozen,
+    LearningThawed,
+    NoticeHeld,
+    /// Confirmed by staff, or let out before its time.
+    NoticeReleased,
+    NoticeCancelled,
+    NoticeRecalled,
+    DeliveryRetried,
+    DeliveryCancelled,
+    ReportAdded,
+    ReportConfirmed,
+    ReportSetAside,
+    ReportChanged,
+    SettingsLoaded,
+    WordingLoaded,
+    KeyMoved,
+    AuditExported,
+    /// Rows of more than seven years were taken away.
+    AuditTrimmed,
+}
+
+impl Act {
+    /// As the store keeps it.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Act::SubscriberAdded => "subscriber-added",
+            Act::SubscribersImported => "subscribers-imported",
+            Act::SubscribersListed => "subscribers-listed",
+            Act::SubscriberExported => "subscriber-exported",
+            Act::SubscriberErased => "subscriber-erased",
+            Act::RegionAdded => "region-added",
+            Act::RegionChanged => "region-changed",
+            Act::RegionRetired => "region-retired",
+            Act::StationAdded => "station-added",
+            Act::StationsImported => "stations-imported",
+            Act::StationChanged => "station-changed",
+            Act::StationRetired => "station-retired",
+            Act::WeatherImported => "weather-imported",
+            Act::ProfileAdopted => "profile-adopted",
+            Act::LearningFrozen => "learning-frozen",
+            Act::LearningThawed => "learning-thawed",
+            Act::NoticeHeld => "notice-held",
+            Act::NoticeReleased => "notice-released",
+            Act::NoticeCancelled => "notice-cancelled",
+            Act::NoticeRecalled => "notice-recalled",
+            Act::DeliveryRetried => "delivery-retried",
+            Act::DeliveryCancelled => "delivery-cancelled",
+            Act::ReportAdded => "report-added",
+            Act::ReportConfirmed => "report-confirmed",
+            Act::ReportSetAside => "report-set-aside",
+            Act::ReportChanged => "report-changed",
+            Act::SettingsLoaded => "settings-loaded",
+            Act::WordingLoaded => "wording-loaded",
+            Act::KeyMoved => "key-moved",
+            Act::AuditExported => "audit-exported",
+            Act::AuditTrimmed => "audit-trimmed",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::ValueEnum;
+
+    use super::*;
+
+    #[test]
+    fn acts_have_one_name_everywhere() {
+        for act in Act::value_variants() {
+            assert_eq!(serde_json::to_value(act).unwrap(), act.as_str());
+            assert_eq!(act.to_possible_value().unwrap().get_name(), act.as_str());
+        }
+    }
+}
