@@ -199,6 +199,18 @@ impl Town {
         open_store(&self.address).await.unwrap()
     }
 
+    /// A cycle that was cut off again and again is not begun at once: here the time of its pause passes.
+    async fn let_the_pause_pass(&self) {
+        let store = self.store().await;
+        let mut tx = store.begin().await.unwrap();
+        sqlx::query("UPDATE unfinished_tries SET last_began_at = last_began_at - 86400000")
+            .execute(tx.conn())
+            .await
+            .unwrap();
+        tx.commit().await.unwrap();
+        store.close().await;
+    }
+
     /// One cycle in a process of its own.
     fn cycle(&self) -> Child {
         self.treebell().args(["once", "--patience", "0"]).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
@@ -344,6 +356,7 @@ async fn a_daemon_killed_at_any_point_and_started_again_loses_nothing_and_marks_
         tokio::time::sleep(Duration::from_millis(dice.random_range(5..900))).await;
         child.kill().unwrap();
         child.wait().unwrap();
+        town.let_the_pause_pass().await;
     }
     let mut child = town.start(&log);
     town.all_sent(80, &log).await;
