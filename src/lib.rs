@@ -14,6 +14,7 @@
     )
 )]
 
+pub mod band;
 pub mod clock;
 pub mod config;
 pub mod config_fault;
@@ -24,6 +25,7 @@ pub mod language;
 pub mod links;
 pub mod metrics;
 pub mod net;
+pub mod places;
 pub mod progress;
 pub mod randomness;
 pub mod region;

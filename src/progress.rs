@@ -11,8 +11,10 @@ pub enum Part {
     Schedule,
     /// Works the queue.
     Dispatcher,
-    /// Takes connections to the pages.
+    /// Takes connections to the pages and answers them.
     Pages,
+    /// Looks for alarms.
+    Alarms,
 }
 
 impl Part {
@@ -21,6 +23,7 @@ impl Part {
             Part::Schedule => "schedule",
             Part::Dispatcher => "dispatcher",
             Part::Pages => "pages",
+            Part::Alarms => "alarms",
         }
     }
 }

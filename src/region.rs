@@ -4,9 +4,12 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::band::{Band, BandError, ELEVATIONS_M};
 use crate::geo::Point;
 use crate::id::{StationId, text_id};
+use crate::language::Language;
 use crate::text::is_hidden;
+use crate::units::grouped_feet;
 
 /// A five-digit ZIP code, kept as text (leading zeros count).
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -79,6 +82,17 @@ pub struct Region {
     pub release: Release,
     #[serde(default)]
     pub owner_reports: OwnerReports,
+    #[serde(default)]
+    pub county: Option<String>,
+    /// Two letters, or the name as it was given.
+    #[serde(default)]
+    pub state: Option<String>,
+    /// Heights that it is for; `None`: all of its ZIP codes' heights.
+    #[serde(default)]
+    pub band: Option<Band>,
+    /// Towns or landmarks of its heights that people know, in words that serve every language.
+    #[serde(default)]
+    pub landmarks: Vec<String>,
     pub retired: bool,
 }
 
@@ -112,7 +126,11 @@ impl Region {
         wrong(!(-180.0..=180.0).contains(&longitude), format!("longitude {longitude} must lie between -180 and 180"));
         wrong(
             !ELEVATIONS_M.contains(&self.elevation_m),
-            format!("elevation {} m must lie between -430 and 8849 m", self.elevation_m),
+            format!(
+                "elevation {} m must lie between -430 and 8849 m, the shore of the Dead Sea and the highest mountain: was it \
+                 given in feet?",
+                self.elevation_m
+            ),
         );
         wrong(self.profile.trim().is_empty(), "the profile is empty".into());
         wrong(self.zips.is_empty(), "at least one ZIP code is wanted".into());
@@ -123,15 +141,92 @@ impl Region {
         for (at, zip) in self.zips.iter().enumerate() {
             wrong(self.zips[..at].contains(zip), format!("ZIP code {zip} is named twice"));
         }
+        for (what, name) in [("county", &self.county), ("state", &self.state)] {
+            if let Some(name) = name {
+                wrong(!is_plain_name(name), format!("{what} `{name}` must have 1 to {LONGEST_NAME} plain characters"));
+            }
+        }
+        for (at, name) in self.landmarks.iter().enumerate() {
+            wrong(!is_plain_name(name), format!("landmark `{name}` must have 1 to {LONGEST_NAME} plain characters"));
+            wrong(self.landmarks[..at].contains(name), format!("landmark `{name}` is named twice"));
+        }
+        wrong(
+            self.landmarks.len() > MOST_LANDMARKS,
+            format!("more than {MOST_LANDMARKS} landmarks: name the best known"),
+        );
+        if let Some(band) = &self.band {
+            faults.extend(band.fault());
+            if band.fault().is_none() && !band.holds(self.elevation_m) {
+                faults.push(format!(
+                    "its elevation of {} ft lies outside its heights, {band}: give an elevation of the trees that it is for",
+                    grouped_feet(self.elevation_m)
+                ));
+            }
+        }
         faults
+    }
+
+    /// Whether a ZIP code can belong to both: only where their heights do not meet.
+    pub fn shares_heights_with(&self, other: &Region) -> bool {
+        Band::meet(self.band.as_ref(), other.band.as_ref())
     }
 }
 
+fn is_plain_name(name: &str) -> bool {
+    !name.trim().is_empty() && name.chars().count() <= LONGEST_NAME && !name.chars().any(is_hidden)
+}
+
+/// Of a county, a state, a town or landmark, in characters.
+pub const LONGEST_NAME: usize = 40;
+
+const MOST_LANDMARKS: usize = 6;
+
+/// A region that a person may choose by the height of their trees, where their ZIP code has several.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HeightChoice {
+    pub region: RegionId,
+    pub name: String,
+    pub band: Band,
+    pub landmarks: Vec<String>,
+}
+
+impl HeightChoice {
+    /// What a question that named these choices is known by: an answer counts while they are the same.
+    pub fn layout(choices: &[HeightChoice]) -> String {
+        let end = |end: Option<f64>| end.map_or_else(String::new, |end| format!("{end:.1}"));
+        let one =
+            |choice: &HeightChoice| format!("{} {}..{}", choice.region, end(choice.band.from_m), end(choice.band.to_m));
+        choices.iter().map(one).collect::<Vec<_>>().join(", ")
+    }
+
+    /// As people are asked: its heights and its landmarks, `below 6,500 ft (Red Rock, Old Mill)`.
+    pub fn words(&self, language: Language) -> String {
+        with_landmarks(self.band.words(language), &self.landmarks)
+    }
+
+    /// The choices in few words, each read after the one before it: `below 6,500 ft (Red Rock)`, `to 7,500`, `above`;
+    /// so many landmarks each.
+    pub fn short_words(choices: &[HeightChoice], language: Language, landmarks: usize) -> Vec<String> {
+        let mut below = None;
+        let one = |choice: &HeightChoice| {
+            let goes_on = below.is_some() && below == choice.band.from_m;
+            below = choice.band.to_m;
+            let words = choice.band.short_words(language, goes_on);
+            with_landmarks(words, &choice.landmarks[..choice.landmarks.len().min(landmarks)])
+        };
+        choices.iter().map(one).collect()
+    }
+}
+
+fn with_landmarks(words: String, landmarks: &[String]) -> String {
+    if landmarks.is_empty() { words } else { format!("{words} ({})", landmarks.join(", ")) }
+}
+
+/// So many regions a ZIP code may have: the question that names them is one text message.
+pub const MOST_BANDS: usize = 5;
+
 /// Longest name, in characters, that fits every text message of the house.
 pub const LONGEST_REGION_NAME: usize = 30;
-
-/// From the shore of the Dead Sea to the top of the highest mountain.
-pub const ELEVATIONS_M: std::ops::RangeInclusive<f64> = -430.0..=8849.0;
 
 /// How a decided notice leaves the house.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -229,6 +324,25 @@ mod tests {
     }
 
     #[test]
+    fn a_question_is_known_by_the_bands_it_named() {
+        let choice = |region: &str, band: &str| HeightChoice {
+            region: region.into(),
+            name: region.into(),
+            band: Band::parse_metres(band).unwrap(),
+            landmarks: Vec::new(),
+        };
+        let mut three = [choice("low", "..1981.2"), choice("mid", "1981.2..2286"), choice("high", "2286..")];
+        assert_eq!(HeightChoice::layout(&three), "low ..1981.2, mid 1981.2..2286.0, high 2286.0..");
+        three[0].landmarks = vec!["Red Rock".into(), "Old Mill".into()];
+        let short = |language, landmarks| HeightChoice::short_words(&three, language, landmarks).join(", ");
+        assert_eq!(short(Language::En, 1), "below 6,500 ft (Red Rock), to 7,500, above");
+        assert_eq!(short(Language::Es, 0), "bajo 6,500 pies, hasta 7,500, arriba");
+        assert_eq!(three[0].words(Language::Es), "debajo de 6,500 pies (Red Rock, Old Mill)");
+        let apart = [three[0].clone(), choice("high", "2286..")];
+        assert_eq!(HeightChoice::short_words(&apart, Language::En, 0), ["below 6,500 ft", "7,500 ft and above"]);
+    }
+
+    #[test]
     fn ways_of_release_print_as_they_are_read() {
         for text in ["at-once", "unless-held:24", "when-confirmed"] {
             assert_eq!(text.parse::<Release>().unwrap().to_string(), text);
@@ -251,6 +365,10 @@ mod tests {
             stations: vec!["ALT-VIE".into()],
             release: Release::AtOnce,
             owner_reports: OwnerReports::WhenConfirmed,
+            county: None,
+            state: None,
+            band: None,
+            landmarks: Vec::new(),
             retired: false,
         };
         assert_eq!(sound.faults(), Vec::<String>::new());
@@ -258,18 +376,32 @@ mod tests {
         assert_eq!(longest.faults(), Vec::<String>::new());
         let longer = Region { name: "ñ".repeat(LONGEST_REGION_NAME + 1), ..sound.clone() };
         assert!(longer.faults().join("\n").contains("31 characters"), "{:?}", longer.faults());
+        let low = Region { band: Some(Band { from_m: Some(2000.0), to_m: None }), ..sound.clone() };
+        assert!(low.faults().join("\n").contains("5,135 ft lies outside its heights, 6,562 ft and above"));
         let bad = Region {
             id: "Dos Vientos".into(),
             name: " ".into(),
             place: Point { latitude: 106.0, longitude: f64::NAN },
             elevation_m: 15650.0,
+            county: Some(" ".into()),
+            band: Some(Band { from_m: Some(2000.0), to_m: None }),
+            landmarks: vec!["Red Rock".into(), "Red Rock".into()],
             zips: vec![],
             stations: vec!["A".into(), "A".into()],
             ..sound
         };
         let faults = bad.faults().join("\n");
-        for word in ["id `Dos Vientos`", "name", "latitude 106", "longitude NaN", "15650", "ZIP", "`A` is named twice"]
-        {
+        for word in [
+            "id `Dos Vientos`",
+            "name",
+            "latitude 106",
+            "longitude NaN",
+            "15650",
+            "ZIP",
+            "`A` is named twice",
+            "county ` `",
+            "landmark `Red Rock` is named twice",
+        ] {
             assert!(faults.contains(word), "{word}: {faults}");
         }
     }

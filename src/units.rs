@@ -26,6 +26,23 @@ pub fn m_to_feet(metres: f64) -> f64 {
     metres / 0.3048
 }
 
+/// Metres as whole feet, thousands set apart by a comma, as both languages of the Southwest write them: `6,500`.
+pub fn grouped_feet(metres: f64) -> String {
+    let feet = format!("{:.0}", m_to_feet(metres).abs());
+    let digits = feet.len();
+    let mut text = String::with_capacity(digits + 2);
+    if m_to_feet(metres) <= -0.5 {
+        text.push('-');
+    }
+    for (at, digit) in feet.chars().enumerate() {
+        if at > 0 && (digits - at).is_multiple_of(3) && digit.is_ascii_digit() {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -44,5 +61,15 @@ mod tests {
         assert_eq!(feet_to_m(10_000.0), 3_048.0);
         assert_eq!(m_to_feet(3_048.0), 10_000.0);
         assert_eq!(feet_to_m(5_280.0), 1_609.344);
+    }
+
+    #[test]
+    fn feet_are_written_with_their_thousands_apart() {
+        for (metres, text) in
+            [(1981.2, "6,500"), (3048.0, "10,000"), (30.48, "100"), (0.0, "0"), (-0.1, "0"), (-86.0, "-282")]
+        {
+            assert_eq!(grouped_feet(metres), text);
+        }
+        assert_eq!(grouped_feet(f64::NAN), "NaN");
     }
 }

@@ -14,6 +14,8 @@ pub enum AlarmKind {
     Answers,
     /// A notice waits for a word of staff.
     NoticeWaits,
+    /// A notice goes out by itself unless staff hold it.
+    NoticeLeaves,
     /// The same, and its time runs out.
     NoticeRunsOut,
     /// A notice that people should have had did not go out.
@@ -26,7 +28,7 @@ pub enum AlarmKind {
     Channel,
     /// Sign-ups come so thick that they are held back.
     SignUps,
-    /// A day's texts are used up.
+    /// The texts, or the e-mails, that a day allows are used up.
     Texts,
     /// Addresses that are written to no more because mail comes back.
     Addresses,
@@ -66,11 +68,12 @@ pub(super) enum Lasts {
 }
 
 impl AlarmKind {
-    pub const ALL: [AlarmKind; 18] = [
+    pub const ALL: [AlarmKind; 19] = [
         AlarmKind::Cycle,
         AlarmKind::Station,
         AlarmKind::Answers,
         AlarmKind::NoticeWaits,
+        AlarmKind::NoticeLeaves,
         AlarmKind::NoticeRunsOut,
         AlarmKind::NoticeMissed,
         AlarmKind::Deliveries,
@@ -94,6 +97,7 @@ impl AlarmKind {
             AlarmKind::Station => "station",
             AlarmKind::Answers => "answers",
             AlarmKind::NoticeWaits => "notice-waits",
+            AlarmKind::NoticeLeaves => "notice-leaves",
             AlarmKind::NoticeRunsOut => "notice-runs-out",
             AlarmKind::NoticeMissed => "notice-missed",
             AlarmKind::Deliveries => "deliveries",
@@ -122,13 +126,14 @@ impl AlarmKind {
             AlarmKind::Station => "a station gives no temperatures",
             AlarmKind::Answers => "a source answers with nothing usable",
             AlarmKind::NoticeWaits => "a notice waits for your word",
+            AlarmKind::NoticeLeaves => "a notice goes out by itself",
             AlarmKind::NoticeRunsOut => "a notice waits and its time runs out",
             AlarmKind::NoticeMissed => "a notice did not go out",
             AlarmKind::Deliveries => "many messages are refused",
             AlarmKind::Queue => "messages wait too long",
             AlarmKind::Channel => "nothing gets through a channel",
             AlarmKind::SignUps => "far more sign-ups than usual",
-            AlarmKind::Texts => "a day's texts are used up",
+            AlarmKind::Texts => "a day's messages are used up",
             AlarmKind::Addresses => "addresses are written to no more",
             AlarmKind::Remarks => "remarks for staff",
             AlarmKind::Disk => "the disk is nearly full",
@@ -143,6 +148,7 @@ impl AlarmKind {
         match self {
             AlarmKind::Station
             | AlarmKind::NoticeWaits
+            | AlarmKind::NoticeLeaves
             | AlarmKind::NoticeRunsOut
             | AlarmKind::NoticeMissed
             | AlarmKind::Addresses
@@ -161,7 +167,8 @@ impl AlarmKind {
 
     pub(super) fn lasts(self) -> Lasts {
         match self {
-            AlarmKind::NoticeMissed
+            AlarmKind::NoticeLeaves
+            | AlarmKind::NoticeMissed
             | AlarmKind::SignUps
             | AlarmKind::Texts
             | AlarmKind::Addresses
@@ -171,6 +178,20 @@ impl AlarmKind {
             AlarmKind::Date => Lasts::Slowly,
             _ => Lasts::WhileObserved,
         }
+    }
+
+    /// Whether each machine sees it for itself.
+    pub fn is_of_machine(self) -> bool {
+        matches!(self, AlarmKind::Disk | AlarmKind::Store | AlarmKind::Clock)
+    }
+
+    /// Whether it tells all that another kind about the same thing tells, so that the other has nothing to add.
+    pub(super) fn overtakes(self, other: AlarmKind) -> bool {
+        matches!(
+            (self, other),
+            (AlarmKind::NoticeRunsOut, AlarmKind::NoticeWaits)
+                | (AlarmKind::Channel, AlarmKind::Queue | AlarmKind::Deliveries)
+        )
     }
 
     /// Whether it happened and is over, so that there is no end to tell.

@@ -1,5 +1,5 @@
 //! The life of an alarm: raised when something is observed that was not open, repeated with growing pauses while it lasts,
-//! resolved when it is looked for and not there any more.
+//! resolved when it is looked for and not there any more. That nobody looks, or that nothing can be seen, is no end that is told.
 
 use std::collections::BTreeSet;
 
@@ -28,6 +28,8 @@ pub struct Look {
     pub conditions: Vec<Condition>,
     /// The kinds that were looked for. An open alarm of any other kind stays as it is.
     pub kinds: BTreeSet<AlarmKind>,
+    /// Kinds with their subjects of which nothing could be seen, though the kind was looked for.
+    pub unclear: BTreeSet<(AlarmKind, String)>,
     /// Of the kinds that each machine sees for itself (disk, clock, store), the machine that looked.
     pub machine: String,
 }
@@ -96,7 +98,7 @@ const SAME: TimeDelta = TimeDelta::hours(24);
 /// How long what happened once stands among the open alarms.
 const EVENT_OPEN: TimeDelta = TimeDelta::hours(24);
 
-/// What no machine has looked for this long is closed: the machine is gone.
+/// What a machine has not looked for this long is closed: the machine is gone. So is what has been unclear this long.
 const FORGOTTEN: TimeDelta = TimeDelta::hours(48);
 
 const WEEK: TimeDelta = TimeDelta::days(7);
@@ -137,24 +139,25 @@ pub fn plan(look: &Look, known: &[Alarm], pauses: &Pauses, now: DateTime<Utc>) -
         if met && !alarm.kind.is_event() && alarm.machine == machine_of(alarm.kind, look) {
             continue;
         }
-        let over = match alarm.kind.lasts() {
-            Lasts::Once => {
-                if alarm.told_at.is_none() && may_tell(alarm, pauses) {
-                    let mut alarm = alarm.clone();
-                    told(&mut alarm, now);
-                    changes.push(Change { what: What::Raised, alarm, tell: true });
-                    continue;
-                }
-                alarm.told_at.is_some() && now - alarm.raised_at >= EVENT_OPEN
-            }
-            _ if look.kinds.contains(&alarm.kind) && alarm.machine == machine_of(alarm.kind, look) => true,
-            _ => now - alarm.seen_at >= FORGOTTEN,
-        };
-        if over {
-            let tell = !alarm.kind.is_event() && alarm.believed && may_tell(alarm, pauses);
-            let alarm = Alarm { ended_at: Some(now), believed: alarm.believed && !tell, ..alarm.clone() };
-            changes.push(Change { what: What::Resolved, alarm, tell });
+        if alarm.kind.is_event() && alarm.told_at.is_none() && may_tell(alarm, pauses) {
+            let mut alarm = alarm.clone();
+            told(&mut alarm, now);
+            changes.push(Change { what: What::Raised, alarm, tell: true });
+            continue;
         }
+        let (tell, believed) = match fate(alarm, look, &changes, known, now) {
+            Fate::Stays => continue,
+            Fate::EndsUntold => (false, false),
+            Fate::Ends => {
+                let tell = !alarm.kind.is_event() && alarm.believed && may_tell(alarm, pauses);
+                (tell, alarm.believed && !tell)
+            }
+        };
+        changes.push(Change {
+            what: What::Resolved,
+            alarm: Alarm { ended_at: Some(now), believed, ..alarm.clone() },
+            tell,
+        });
     }
     // What was over in quiet hours is told when they end.
     let untold = known.iter().filter(|alarm| alarm.ended_at.is_some() && alarm.believed && !alarm.kind.is_event());
@@ -167,11 +170,38 @@ pub fn plan(look: &Look, known: &[Alarm], pauses: &Pauses, now: DateTime<Utc>) -
     changes
 }
 
-fn machine_of(kind: AlarmKind, look: &Look) -> &str {
-    match kind {
-        AlarmKind::Disk | AlarmKind::Store | AlarmKind::Clock => &look.machine,
-        _ => "",
+/// What becomes of an open alarm that was not met.
+enum Fate {
+    Stays,
+    Ends,
+    /// There is nothing true to say of its end.
+    EndsUntold,
+}
+
+fn fate(alarm: &Alarm, look: &Look, changes: &[Change], known: &[Alarm], now: DateTime<Utc>) -> Fate {
+    if alarm.kind.is_event() {
+        let over = alarm.told_at.is_some() && now - alarm.raised_at >= EVENT_OPEN;
+        return if over { Fate::Ends } else { Fate::Stays };
     }
+    let heavier = |kind: AlarmKind, subject: &str| kind.overtakes(alarm.kind) && subject == alarm.subject;
+    if look.conditions.iter().any(|condition| heavier(condition.kind, &condition.subject)) {
+        let mut stands =
+            known.iter().filter(|other| other.ended_at.is_none()).chain(changes.iter().map(|one| &one.alarm));
+        let is_known = stands.any(|other| heavier(other.kind, &other.subject) && other.believed);
+        return if is_known { Fate::EndsUntold } else { Fate::Stays };
+    }
+    let forgotten = now - alarm.seen_at >= FORGOTTEN;
+    if alarm.machine != machine_of(alarm.kind, look) {
+        return if forgotten { Fate::Ends } else { Fate::Stays };
+    }
+    if look.unclear.iter().any(|(kind, subject)| *kind == alarm.kind && *subject == alarm.subject) {
+        return if forgotten { Fate::EndsUntold } else { Fate::Stays };
+    }
+    if look.kinds.contains(&alarm.kind) { Fate::Ends } else { Fate::Stays }
+}
+
+fn machine_of(kind: AlarmKind, look: &Look) -> &str {
+    if kind.is_of_machine() { &look.machine } else { "" }
 }
 
 fn raised(condition: &Condition, machine: &str, pauses: &Pauses, now: DateTime<Utc>) -> Change {
@@ -239,16 +269,20 @@ fn may_tell(alarm: &Alarm, pauses: &Pauses) -> bool {
 /// Whether it is time to tell people (again).
 fn is_due(alarm: &Alarm, pauses: &Pauses, now: DateTime<Utc>) -> bool {
     let Some(at) = alarm.told_at else { return true };
-    let pause = match alarm.kind.lasts() {
-        Lasts::Once => return false,
-        Lasts::Slowly => WEEK,
+    pause_after(alarm, pauses).is_some_and(|pause| now - at >= pause)
+}
+
+/// How long after people were told last they are told again while it stands; `None` = never.
+pub fn pause_after(alarm: &Alarm, pauses: &Pauses) -> Option<TimeDelta> {
+    match alarm.kind.lasts() {
+        Lasts::Once => None,
+        Lasts::Slowly => Some(WEEK),
         Lasts::WhileObserved => {
             let last = pauses.growing.len().saturating_sub(1);
             let nth = usize::try_from(alarm.times_told.saturating_sub(1)).unwrap_or(usize::MAX).min(last);
-            pauses.growing.get(nth).copied().unwrap_or(SAME)
+            Some(pauses.growing.get(nth).copied().unwrap_or(SAME))
         }
-    };
-    now - at >= pause
+    }
 }
 
 #[cfg(test)]
@@ -280,7 +314,7 @@ mod tests {
                 mend: "mend it".into(),
             };
             let conditions = if there { vec![condition] } else { Vec::new() };
-            let look = Look { conditions, kinds: [kind].into(), machine: "here".into() };
+            let look = Look { conditions, kinds: [kind].into(), machine: "here".into(), ..Look::default() };
             for change in plan(&look, &self.known, &self.pauses, self.now) {
                 if change.tell {
                     self.told.push(((self.now - DateTime::UNIX_EPOCH).num_minutes(), change.what));
@@ -359,9 +393,9 @@ mod tests {
         let mut world = World::new();
         world.look(AlarmKind::Disk, true);
         let empty = |kinds: &[AlarmKind], machine: &str| Look {
-            conditions: Vec::new(),
             kinds: kinds.iter().copied().collect(),
             machine: machine.into(),
+            ..Look::default()
         };
         let after = |look: &Look, hours| {
             plan(look, &world.known, &world.pauses, world.now + TimeDelta::hours(hours))
@@ -373,6 +407,55 @@ mod tests {
         assert_eq!(after(&empty(&[AlarmKind::Disk], "elsewhere"), 1), []);
         assert_eq!(after(&empty(&[AlarmKind::Disk], "here"), 1), [What::Resolved]);
         assert_eq!(after(&empty(&[AlarmKind::Disk], "elsewhere"), 49), [What::Resolved], "its machine is gone");
+    }
+
+    // Before, what nobody had looked for in 48 hours was closed with a message, whatever its kind.
+    #[test]
+    fn what_nobody_looks_for_stays_and_what_cannot_be_seen_is_closed_after_two_days_without_a_word() {
+        for unclear in [false, true] {
+            let mut world = World::new();
+            world.look(AlarmKind::Station, true);
+            let look = Look {
+                kinds: if unclear { [AlarmKind::Station].into() } else { BTreeSet::new() },
+                unclear: if unclear { [(AlarmKind::Station, "A".to_owned())].into() } else { BTreeSet::new() },
+                ..Look::default()
+            };
+            let after = |hours| plan(&look, &world.known, &world.pauses, world.now + TimeDelta::hours(hours));
+            assert_eq!(after(47), []);
+            let later: Vec<(What, bool)> = after(49).iter().map(|change| (change.what, change.tell)).collect();
+            assert_eq!(later, if unclear { vec![(What::Resolved, false)] } else { Vec::new() });
+        }
+    }
+
+    // Before there was `AlarmKind::overtakes`, "RESOLVED: a notice waits" went out as its time ran out.
+    #[test]
+    fn a_heavier_alarm_ends_the_lighter_one_without_a_word_once_people_know_it() {
+        let condition = |kind, subject: &str| Condition {
+            kind,
+            subject: subject.into(),
+            region: None,
+            what: String::new(),
+            mend: String::new(),
+        };
+        for (light, heavy) in [
+            (AlarmKind::NoticeWaits, AlarmKind::NoticeRunsOut),
+            (AlarmKind::Queue, AlarmKind::Channel),
+            (AlarmKind::Deliveries, AlarmKind::Channel),
+        ] {
+            let mut world = World::new();
+            world.look(light, true);
+            let told = |world: &World, heavy: &Condition| {
+                let look =
+                    Look { conditions: vec![heavy.clone()], kinds: [light, heavy.kind].into(), ..Look::default() };
+                let changes = plan(&look, &world.known, &world.pauses, world.now);
+                changes.iter().map(|change| (change.alarm.kind, change.what, change.tell)).collect::<Vec<_>>()
+            };
+            let (same, other) = (condition(heavy, "A"), condition(heavy, "B"));
+            assert_eq!(told(&world, &same), [(heavy, What::Raised, true), (light, What::Resolved, false)]);
+            assert_eq!(told(&world, &other)[1], (light, What::Resolved, true), "it is about something else");
+            world.pauses.open_hours = false;
+            assert_eq!(told(&world, &same), [(heavy, What::Raised, false)], "at night nobody hears of either");
+        }
     }
 
     #[test]

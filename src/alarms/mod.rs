@@ -7,4 +7,4 @@ pub mod settings;
 pub mod words;
 
 pub use kind::{AlarmGroup, AlarmKind};
-pub use lifecycle::{Alarm, Change, Condition, Look, Pauses, What, plan};
+pub use lifecycle::{Alarm, Change, Condition, Look, Pauses, What, pause_after, plan};

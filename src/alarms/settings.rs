@@ -11,6 +11,7 @@ use crate::config_fault::ConfigFault;
 use crate::people::{Address, Channel, EmailAddress, PhoneNumber, Reach};
 use crate::region::RegionId;
 use crate::secret::Secret;
+use crate::text::is_hidden;
 
 /// The section `alarms`.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
@@ -120,14 +121,24 @@ pub struct Recipient {
 impl Recipient {
     /// Whether an alarm is theirs to know.
     pub fn is_told(&self, alarm: &Alarm) -> bool {
-        let kind = |topic: &Topic| match topic {
-            Topic::Group(group) => *group == alarm.kind.group(),
-            Topic::Kind(kind) => *kind == alarm.kind,
-        };
         let region = alarm.region.as_ref();
         alarm.kind == AlarmKind::Test
-            || (self.kinds.is_empty() || self.kinds.iter().any(kind))
+            || self.takes(alarm.kind)
                 && (self.regions.is_empty() || region.is_none_or(|region| self.regions.contains(region)))
+    }
+
+    /// Whether alarms of a kind are theirs to know, of some region at least.
+    fn takes(&self, kind: AlarmKind) -> bool {
+        let is_meant = |topic: &Topic| match topic {
+            Topic::Group(group) => *group == kind.group(),
+            Topic::Kind(one) => *one == kind,
+        };
+        self.kinds.is_empty() || self.kinds.iter().any(is_meant)
+    }
+
+    /// The regions that they asked for; none = all.
+    pub fn regions(&self) -> &BTreeSet<RegionId> {
+        &self.regions
     }
 
     /// Where an alarm goes. Urgent ones go both ways, others by e-mail where there is one; of a channel that is known not to
@@ -174,8 +185,9 @@ impl AlarmsConfig {
             let phone = read("phone", &one.phone, &|text| {
                 PhoneNumber::parse(text, reach).map(Address::Phone).map_err(|why| why.to_string())
             });
-            if one.name.trim().is_empty() || one.name.chars().any(char::is_control) {
-                faults.push(ConfigFault::new(format!("{place}.name"), "say in one line who this is"));
+            if one.name.trim().is_empty() || one.name.chars().any(is_hidden) {
+                let what = "say in one line who this is, without characters that are not seen";
+                faults.push(ConfigFault::new(format!("{place}.name"), what));
             }
             if recipients.iter().any(|other| other.name == one.name.trim()) {
                 faults
@@ -194,6 +206,15 @@ impl AlarmsConfig {
             });
         }
         if faults.is_empty() { Ok(recipients) } else { Err(faults) }
+    }
+
+    /// The kinds of which nobody is told, though there are recipients.
+    pub fn told_to_nobody(&self, reach: Reach) -> Vec<AlarmKind> {
+        let Ok(recipients) = self.recipients(reach) else { return Vec::new() };
+        let lacks = |kind: &AlarmKind| {
+            *kind != AlarmKind::Test && !recipients.is_empty() && !recipients.iter().any(|one| one.takes(*kind))
+        };
+        AlarmKind::ALL.into_iter().filter(lacks).collect()
     }
 
     /// Every value that cannot be meant.
@@ -303,9 +324,29 @@ mod tests {
     }
 
     #[test]
+    fn a_kind_that_nobody_takes_is_named() {
+        let lacking = |toml: &str| toml::from_str::<AlarmsConfig>(toml).unwrap().told_to_nobody(Reach::NorthAmerica);
+        let one = |kinds: &str| format!("[[recipients]]\nname = \"A\"\nemail = \"a@example.org\"\nkinds = {kinds}\n");
+        assert_eq!(lacking(""), [], "that nobody is named is told by another word");
+        assert_eq!(lacking(&one("[]")), []);
+        let of_season = lacking(&one("[\"service\", \"station\", \"notice-waits\"]"));
+        assert_eq!(
+            of_season,
+            [
+                AlarmKind::NoticeLeaves,
+                AlarmKind::NoticeRunsOut,
+                AlarmKind::NoticeMissed,
+                AlarmKind::Addresses,
+                AlarmKind::Remarks
+            ]
+        );
+    }
+
+    #[test]
     fn faults_name_the_recipient_and_the_mend() {
         let config: AlarmsConfig = toml::from_str(
-            "repeat_after_min = []\nqueue_min = 0\n[[recipients]]\nname = \"A\"\nemail = \"nobody\"\n[[recipients]]\nname = \"A\"\n",
+            "repeat_after_min = []\nqueue_min = 0\n[[recipients]]\nname = \"A\"\nemail = \"nobody\"\n[[recipients]]\nname = \"A\"\n\
+             [[recipients]]\nname = \"A\\u202e\"\nemail = \"a@example.org\"\n",
         )
         .unwrap();
         let faults: Vec<String> = config.faults(Reach::NorthAmerica).iter().map(ToString::to_string).collect();
@@ -313,6 +354,7 @@ mod tests {
             "alarms.recipients[0].email: ",
             "alarms.recipients[1].name: there are two of `A`",
             "alarms.recipients[1]: give `email`, `phone` or both",
+            "alarms.recipients[2].name: say in one line",
             "alarms.repeat_after_min: ",
             "alarms.queue_min: 0 must lie between 1 and",
         ] {

@@ -66,7 +66,9 @@ fn headline(change: &Change) -> String {
         AlarmKind::Station | AlarmKind::Answers | AlarmKind::Channel | AlarmKind::NoticeWaits => {
             format!(" ({})", alarm.subject)
         }
-        AlarmKind::NoticeRunsOut | AlarmKind::NoticeMissed | AlarmKind::Date => format!(" ({})", alarm.subject),
+        AlarmKind::NoticeLeaves | AlarmKind::NoticeRunsOut | AlarmKind::NoticeMissed | AlarmKind::Date => {
+            format!(" ({})", alarm.subject)
+        }
         _ => String::new(),
     };
     match change.what {

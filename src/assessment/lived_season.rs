@@ -7,9 +7,15 @@ use crate::heat::hindcast::{AssumedForecast, assumed_forecast};
 use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, Projector, SeasonProjector};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 use crate::season::belief::SeasonBelief;
+use crate::season::learning::Learned;
 use crate::season::outlook::{Ensemble, ForecastSkill, HeatDay, OutlookInput, make, projected_ensemble, season_heat};
-use crate::season::{Outlook, Policy, Profile, SeasonKey, days_before, days_between};
+use crate::season::window::ToldDays;
+use crate::season::{Outlook, Policy, Profile, SeasonKey, WindowDays, days_after, days_before, days_between};
 use crate::weather::StationId;
+
+/// So long after our heat number is reached the eggs have hatched whatever the insect needs: all that the days of the window
+/// hang on is on record.
+const WHOLE_DAYS: u32 = 90;
 
 pub(super) struct LivedSeason<'a> {
     season: i32,
@@ -41,6 +47,26 @@ impl<'a> LivedSeason<'a> {
             dressing: dressing.clone(),
             station: station.clone(),
         })
+    }
+
+    /// What the profile believes of the insect before any report.
+    pub(super) fn belief(&self, profile: &Profile) -> SeasonBelief {
+        Learned::prior(profile, self.season).of_region(profile, &"past".into())
+    }
+
+    /// The days of the window by the season's whole record, in which our heat number was reached on `opened`.
+    pub(super) fn days_by_record(
+        &self,
+        profile: &Profile,
+        belief: &SeasonBelief,
+        policy: &Policy,
+        opened: NaiveDate,
+    ) -> Option<WindowDays> {
+        let end = days_after(self.first, u32::try_from(self.days.len()).unwrap_or(u32::MAX).saturating_sub(1));
+        let today = days_after(opened, WHOLE_DAYS).min(end);
+        let morning = self.morning(profile, today, AssumedForecast::None)?;
+        let outlook = self.outlook(&morning, profile, belief, policy, today);
+        Some(WindowDays::of(profile, policy, &outlook, ToldDays::default()))
     }
 
     /// `None` for a day before the season's first.

@@ -1,11 +1,12 @@
 //! What a station's past says of its present: its past seasons, or borrowed ones where it has few.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use chrono::{Days, NaiveDate};
 
 use crate::assessment::skill::SkillBasis;
+use crate::heat::hindcast::event;
 use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 use crate::season::outlook::{ForecastSkill, is_whole_past_season};
@@ -103,6 +104,18 @@ impl OwnPast {
 
     pub fn years(&self) -> usize {
         self.seasons.len()
+    }
+
+    /// By season, days from its start to the day on which the sum (°C·day) was reached; seasons that do not get there are
+    /// missing.
+    pub fn days_of(&self, profile: &Profile, sum: f64) -> BTreeMap<i32, f64> {
+        let projector = Projector::new(profile.heat, SEASON_DAYS, &self.seasons);
+        let reached = projector.seasons().filter_map(|season| Some((season, event(&projector, season, sum)?.0 as f64)));
+        reached.collect()
+    }
+
+    pub fn into_seasons(self) -> Vec<PastSeason> {
+        self.seasons
     }
 }
 

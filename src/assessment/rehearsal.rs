@@ -9,19 +9,14 @@ use serde::Serialize;
 use super::lived_season::LivedSeason;
 use crate::heat::hindcast::AssumedForecast;
 use crate::heat::projection::{Dressing, Projector};
-use crate::region::{RegionId, Release};
+use crate::region::Release;
 use crate::season::decide::{Answer, Facts, carried_out, decide, told_days};
-use crate::season::learning::Learned;
-use crate::season::window::ToldDays;
 use crate::season::{NoticeKind, Outlook, Policy, Profile, WindowDays, days_after, days_before, days_between};
 use crate::weather::StationId;
 
 /// Days before and after our heat number is reached that are lived through.
 const BEFORE_DAYS: u32 = 49;
 const AFTER_DAYS: u32 = 45;
-
-/// So long after it the eggs have hatched whatever the insect needs: all that the days of the window hang on is on record.
-const WHOLE_DAYS: u32 = 90;
 
 /// One season's notices.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -35,6 +30,8 @@ pub struct Rehearsal {
     pub get_ready: Option<NaiveDate>,
     pub inspect_now: Option<NaiveDate>,
     pub wash_now: Option<NaiveDate>,
+    /// The last day to wash that the newest of them told.
+    pub wash_by: Option<NaiveDate>,
 }
 
 /// Lives through one of the projector's seasons, in which our heat number was reached on `opened`. What is believed of the
@@ -50,17 +47,22 @@ pub fn rehearse(
 ) -> Option<Rehearsal> {
     let lived = LivedSeason::of(projector, season, dressing, &StationId::from(""))?;
     let first = lived.first;
-    let belief = Learned::prior(profile, season).of_region(profile, &RegionId::from("rehearsal"));
+    let belief = lived.belief(profile);
     let outlook_on = |today: NaiveDate| -> Option<Outlook> {
         let morning = lived.morning(profile, today, forecast)?;
         Some(lived.outlook(&morning, profile, &belief, policy, today))
     };
-    let end = days_after(first, u32::try_from(lived.days.len()).unwrap_or(u32::MAX).saturating_sub(1));
-    let whole = outlook_on(days_after(opened, WHOLE_DAYS).min(end))?;
-    let truth = WindowDays::of(profile, policy, &whole, ToldDays::default());
+    let truth = lived.days_by_record(profile, &belief, policy, opened)?;
     let best_from = truth.best.map(|best| best.first);
-    let mut gone =
-        Rehearsal { season, look_from: truth.look_from, best_from, get_ready: None, inspect_now: None, wash_now: None };
+    let mut gone = Rehearsal {
+        season,
+        look_from: truth.look_from,
+        best_from,
+        get_ready: None,
+        inspect_now: None,
+        wash_now: None,
+        wash_by: None,
+    };
     let mut told = Vec::new();
     let from = days_before(opened, BEFORE_DAYS).max(days_after(first, 1));
     for today in from.iter_days().take_while(|day| *day <= days_after(opened, AFTER_DAYS)) {
@@ -76,14 +78,16 @@ pub fn rehearse(
             today,
         });
         for verdict in &decision.verdicts {
-            if matches!(&verdict.answer, Answer::Announce(terms) | Answer::Free(terms) if terms.approval_needed.is_none())
-            {
-                match verdict.kind {
-                    NoticeKind::GetReady => gone.get_ready = Some(today),
-                    NoticeKind::InspectNow => gone.inspect_now = Some(today),
-                    NoticeKind::WashNow => gone.wash_now = Some(today),
-                    NoticeKind::DeadlineMoved | NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash => {}
-                }
+            let (Answer::Announce(terms) | Answer::Free(terms)) = &verdict.answer else { continue };
+            if terms.approval_needed.is_some() {
+                continue;
+            }
+            gone.wash_by = terms.deadline.or(gone.wash_by);
+            match verdict.kind {
+                NoticeKind::GetReady => gone.get_ready = Some(today),
+                NoticeKind::InspectNow => gone.inspect_now = Some(today),
+                NoticeKind::WashNow => gone.wash_now = Some(today),
+                NoticeKind::DeadlineMoved | NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash => {}
             }
         }
         if gone.wash_now.is_some() || (best_from.is_none() && gone.inspect_now.is_some()) {

@@ -1,6 +1,6 @@
 //! One region, one season, one day: record to outlook to decision.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::{DateTime, NaiveDate, Utc};
 
@@ -23,13 +23,55 @@ use crate::weather::settings::WeatherConfig;
 pub struct SeasonModel {
     pub key: SeasonKey,
     profile: Profile,
-    /// The region's own station.
-    primary: Arc<StationHistory>,
-    /// In the region's order, its own first.
-    histories: Vec<Arc<StationHistory>>,
-    normals: Vec<Normals>,
+    stations: Arc<StationsSeason>,
     past: Arc<StationPast>,
     pub past_from: PastFrom,
+}
+
+/// The stations of one or more regions in a season: regions of one mountain that go by the same stations share their work.
+pub struct StationsSeason {
+    /// The regions' own station.
+    primary: Arc<StationHistory>,
+    /// In the regions' order, their own first.
+    histories: Vec<Arc<StationHistory>>,
+    normals: Vec<Normals>,
+    /// The season's days as they were prepared last, and by what.
+    prepared: Mutex<Option<(PreparedBy, Arc<Prepared>)>>,
+}
+
+/// What the days of a season hang on, beside its stations.
+#[derive(Clone, Debug, PartialEq)]
+struct PreparedBy {
+    rules: WeatherConfig,
+    known: Known,
+    first: NaiveDate,
+    today: NaiveDate,
+}
+
+impl StationsSeason {
+    /// `histories` in the regions' order, their own station first; `past` is that station's. `None` without a station.
+    pub fn new(asked: &Asked<'_>, histories: Vec<Arc<StationHistory>>, past: &StationPast) -> Option<Self> {
+        let primary = Arc::clone(histories.first()?);
+        let known = past.from.known_as(asked.known);
+        let normals_of =
+            |of: &Arc<StationHistory>| Normals::around(&of.record, known, &of.station.sources, asked.season);
+        let normals = histories.iter().map(normals_of).collect();
+        Some(Self { primary, histories, normals, prepared: Mutex::default() })
+    }
+
+    /// The days from `first` as known, filled where need be: worked out once for all who ask the same.
+    fn days(&self, rules: &WeatherConfig, known: Known, first: NaiveDate, today: NaiveDate) -> Arc<Prepared> {
+        let by = PreparedBy { rules: rules.clone(), known, first, today };
+        let mut last = self.prepared.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, prepared)) = last.as_ref().filter(|(of, _)| *of == by) {
+            return Arc::clone(prepared);
+        }
+        #[cfg(test)]
+        PREPARATIONS.set(PREPARATIONS.get() + 1);
+        let prepared = Arc::new(days_from(first, &self.histories, &self.normals, rules, known, today));
+        *last = Some((by, Arc::clone(&prepared)));
+        prepared
+    }
 }
 
 /// What one day's look at a region came to.
@@ -62,33 +104,21 @@ pub struct DayFacts<'a> {
 }
 
 impl SeasonModel {
-    /// `histories` in the region's order, its own station first; `past` is that station's. `None` when the region has no
-    /// station.
-    pub fn new(
-        region: &Region,
-        asked: &Asked<'_>,
-        histories: Vec<Arc<StationHistory>>,
-        past: Arc<StationPast>,
-    ) -> Option<Self> {
-        let primary = Arc::clone(histories.first()?);
-        let known = past.from.known_as(asked.known);
-        let normals_of =
-            |of: &Arc<StationHistory>| Normals::around(&of.record, known, &of.station.sources, asked.season);
-        let normals = histories.iter().map(normals_of).collect();
+    /// `past` is that of the stations' first.
+    pub fn new(region: &Region, asked: &Asked<'_>, stations: Arc<StationsSeason>, past: Arc<StationPast>) -> Self {
         let key = SeasonKey { profile: asked.profile.id.clone(), region: region.id.clone(), year: asked.season };
         let past_from = past.from;
-        Some(Self { key, profile: asked.profile.clone(), primary, histories, normals, past, past_from })
+        Self { key, profile: asked.profile.clone(), stations, past, past_from }
     }
 
     /// The region's own station. A model is only made with one.
     pub fn station(&self) -> &Station {
-        &self.primary.station
+        &self.stations.primary.station
     }
 
     /// The season's days as known, filled where need be.
-    pub fn days(&self, rules: &WeatherConfig, known: Known, today: NaiveDate) -> Prepared {
-        let first = self.profile.first_day(self.key.year);
-        days_from(first, &self.histories, &self.normals, rules, known, today)
+    pub fn days(&self, rules: &WeatherConfig, known: Known, today: NaiveDate) -> Arc<Prepared> {
+        self.stations.days(rules, known, self.profile.first_day(self.key.year), today)
     }
 
     /// The past years the projection leans on.
@@ -160,7 +190,7 @@ impl SeasonModel {
             profile: &self.profile,
             belief: facts.belief,
             policy,
-            station: &self.primary.station.id,
+            station: &self.stations.primary.station.id,
             today: facts.today,
             heat: &heat,
             ensemble: &ensemble,
@@ -181,7 +211,7 @@ impl SeasonModel {
             today: facts.today,
         });
         let forecast = self.forecast_heat(&prepared.days, facts.forecast);
-        Assessment { heat, forecast, rejected: prepared.rejected, outlook, days, decision }
+        Assessment { heat, forecast, rejected: prepared.rejected.clone(), outlook, days, decision }
     }
 
     /// The forecast's own days that follow the record without a hole.
@@ -230,4 +260,6 @@ fn days_from(
 std::thread_local! {
     /// How many days this thread has assessed: an assessment is the costly part of whatever shows a region.
     pub(crate) static ASSESSMENTS: std::cell::Cell<u32> = const { std::cell::Cell::new(0) };
+    /// How often this thread has prepared a season's days from records.
+    pub(crate) static PREPARATIONS: std::cell::Cell<u32> = const { std::cell::Cell::new(0) };
 }

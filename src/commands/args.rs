@@ -7,6 +7,7 @@ use crate::geo::Point;
 use crate::heat::{Cutoff, Method};
 use crate::language::Language;
 use crate::people::csv::evidence;
+use crate::region::{Band, BandError, ELEVATIONS_M};
 use crate::text::near_name;
 use crate::units::{dd_c_to_f, f_to_c, feet_to_m};
 use crate::weather::feeds::check_source;
@@ -29,6 +30,84 @@ impl Elevation {
         // To the decimetre, so that feet do not leave a tail of digits.
         self.elevation_m.or(self.elevation_ft.map(|feet| (feet_to_m(feet) * 10.0).round() / 10.0))
     }
+}
+
+/// How high up somebody's trees stand.
+#[derive(Debug, Default, clap::Args)]
+#[group(multiple = false)]
+pub struct TreeHeight {
+    /// Height of their trees above the sea in feet
+    #[arg(long, allow_negative_numbers = true, value_name = "FEET", value_parser = height_ft)]
+    height_ft: Option<f64>,
+    /// The same in metres
+    #[arg(long, allow_negative_numbers = true, value_name = "METRES", value_parser = height_m)]
+    height_m: Option<f64>,
+}
+
+impl TreeHeight {
+    pub fn band(&self) -> Option<Band> {
+        self.height_m.or(self.height_ft.map(feet_to_m)).map(Band::at)
+    }
+}
+
+fn height_ft(text: &str) -> Result<f64, String> {
+    height(text, |feet| Band::at_feet(feet).is_some())
+}
+
+fn height_m(text: &str) -> Result<f64, String> {
+    height(text, |metres| ELEVATIONS_M.contains(&metres))
+}
+
+fn height(text: &str, can_be: impl Fn(f64) -> bool) -> Result<f64, String> {
+    text.trim().replace(',', "").parse().ok().filter(|height| can_be(*height)).ok_or_else(|| {
+        format!("`{text}` is no height of trees above the sea: a number such as 6800 is wanted, not higher than the mountains")
+    })
+}
+
+/// County, state, heights and landmarks of a region.
+#[derive(Debug, Default, clap::Args)]
+pub struct Bounds {
+    /// County
+    #[arg(long, value_name = "NAME")]
+    pub county: Option<String>,
+    /// State, as two letters or by its name
+    #[arg(long, value_name = "STATE")]
+    pub state: Option<String>,
+    /// Heights that it is for, in feet, where its ZIP codes climb a mountain: 5000..6500, ..6500 or 6500..; `all` for no band
+    #[arg(long, value_parser = band_ft, value_name = "FROM..TO", conflicts_with = "band_m")]
+    pub band_ft: Option<Heights>,
+    /// The same in metres
+    #[arg(long, value_parser = band_m, value_name = "FROM..TO")]
+    pub band_m: Option<Heights>,
+    /// Town or landmark at these heights, for whoever is asked how high their trees stand; give it several times or with commas
+    #[arg(long = "landmark", value_delimiter = ',', value_name = "NAME")]
+    pub landmarks: Vec<String>,
+}
+
+impl Bounds {
+    /// The heights that were given.
+    pub fn heights(&self) -> Option<Heights> {
+        self.band_ft.or(self.band_m)
+    }
+}
+
+/// All heights, or a band of them.
+#[derive(Clone, Copy, Debug)]
+pub struct Heights(pub Option<Band>);
+
+fn band_ft(text: &str) -> Result<Heights, String> {
+    heights(text, Band::parse_feet)
+}
+
+fn band_m(text: &str) -> Result<Heights, String> {
+    heights(text, Band::parse_metres)
+}
+
+fn heights(text: &str, read: impl Fn(&str) -> Result<Band, BandError>) -> Result<Heights, String> {
+    if text.trim() == "all" {
+        return Ok(Heights(None));
+    }
+    read(text).map(|band| Heights(Some(band))).map_err(|why| why.to_string())
 }
 
 /// Why something is done, for the audit.
@@ -122,11 +201,7 @@ pub fn month_and_day(text: &str) -> Result<(u32, u32), String> {
 }
 
 pub fn zone(text: &str) -> Result<Tz, String> {
-    text.parse().map_err(|_| {
-        let known: Vec<String> = chrono_tz::TZ_VARIANTS.iter().map(|zone| zone.name().to_owned()).collect();
-        let near = crate::text::did_you_mean(near_name(text, &known).as_deref());
-        format!("`{text}` is no IANA time zone{near}")
-    })
+    crate::service::new_region::list::zone(text)
 }
 
 pub fn point(text: &str) -> Result<Point, String> {

@@ -4,6 +4,7 @@ use std::process::ExitCode;
 
 use crate::config::ConfigError;
 use crate::service::app::AppError;
+use crate::service::region_fault::RegionFault;
 use crate::store::StoreError;
 use crate::text::Chain;
 
@@ -15,7 +16,8 @@ Exit codes:
   2   what was asked for cannot be had: arguments, names that are unknown or taken, settings, files
   3   the store cannot be opened, read or written, or another process keeps it
   4   a check said no: of a profile, of the messages, of a fit, of a belief
-  5   sources outside gave nothing, while all else was done (`once`, `weather pull`)
+  5   sources outside gave nothing, while all else was done (`once`, `weather pull`,
+      `weather backfill`, `station add-grid`)
   75  try again (`bounce` alone: whatever went wrong, the mail server keeps the report)";
 
 /// EX_TEMPFAIL of sysexits: a mail server keeps what it brought and brings it again.
@@ -61,6 +63,15 @@ impl From<AppError> for CommandError {
         match why {
             AppError::Store(why) => why.into(),
             other => Self::Usage(with_causes(&other)),
+        }
+    }
+}
+
+impl From<RegionFault> for CommandError {
+    fn from(why: RegionFault) -> Self {
+        match why {
+            RegionFault::Store(why) => why.into(),
+            other => Self::Failed(with_causes(&other)),
         }
     }
 }

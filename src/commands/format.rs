@@ -1,15 +1,18 @@
 //! How commands print: JSON and text on standard output, and the words and tables that several of them share.
 
 use std::fmt::Display;
+use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use comfy_table::{CellAlignment, Row, Table, TableStyle, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::error::CommandError;
+use crate::service::past_cache::Watch;
 use crate::units::m_to_feet;
-use crate::weather::SourceRef;
-use crate::weather::feeds::has_secret;
+use crate::weather::feeds::acis_grid::grid_of;
+use crate::weather::feeds::{has_secret, without_secrets};
+use crate::weather::{SourceRef, Station};
 
 /// JSON on standard output, for programs.
 pub fn print_json<T: serde::Serialize + ?Sized>(value: &T) -> Result<(), CommandError> {
@@ -59,6 +62,35 @@ pub fn progress_bar(length: u64, template: &str) -> ProgressBar {
     ProgressBar::new(length).with_style(style)
 }
 
+/// The same, moved by a piece of work.
+pub fn watched_bar(template: &str) -> (ProgressBar, Watch) {
+    let bar = progress_bar(0, template);
+    let moved = bar.clone();
+    let watch: Watch = Arc::new(move |done, of| {
+        moved.set_length(of);
+        moved.set_position(done);
+    });
+    (bar, watch)
+}
+
+/// Columns that text and tables for people take.
+pub const WIDTH: u16 = 100;
+
+/// A paragraph in lines of at most [`WIDTH`] characters, each so far in from the left; a single word may be longer.
+pub fn paragraph(indent: usize, text: &str) -> String {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= usize::from(WIDTH) => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(format!("{:indent$}{word}", "")),
+        }
+    }
+    lines.into_iter().map(|line| line + "\n").collect()
+}
+
 /// `2026-03-01T14:05:00Z`.
 pub fn instant(at: DateTime<Utc>) -> String {
     at.to_rfc3339_opts(SecondsFormat::Secs, true)
@@ -93,7 +125,40 @@ pub fn height_words(higher_m: f64) -> String {
     }
 }
 
+/// A station's name, marked where nobody measured.
+pub fn station_name(station: &Station) -> String {
+    if station.is_grid_point() { format!("{} (a grid's estimate)", station.name) } else { station.name.clone() }
+}
+
+/// A station for programs: as it is kept, and of what kind it is.
+pub fn station_json(station: &Station) -> serde_json::Value {
+    let mut value = serde_json::to_value(without_secrets(station)).unwrap_or_default();
+    if let Some(fields) = value.as_object_mut() {
+        fields.insert("kind".into(), station.kind().name().into());
+        if let Some(grid) = grid_of(station) {
+            fields.insert("terms".into(), grid.terms().into());
+        }
+    }
+    value
+}
+
 pub fn source_words(source: &SourceRef) -> String {
     let id = if has_secret(source) { "(an address that holds a password: change it)" } else { &source.id };
     format!("{}:{id}", source.feed.name())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paragraphs_keep_to_their_columns() {
+        let text = paragraph(2, &"nine char ".repeat(30));
+        assert!(
+            text.lines().count() > 3
+                && text.lines().all(|line| line.starts_with("  nine") || line.starts_with("  char"))
+        );
+        assert!(text.lines().all(|line| line.chars().count() <= usize::from(WIDTH)));
+        assert_eq!(paragraph(0, ""), "");
+    }
 }

@@ -66,7 +66,7 @@ pub async fn run(command: KeyCommand, config: &Config) -> Result<(), CommandErro
 
 async fn move_out(to: &Path, why: &Why, config: &Config) -> Result<(), CommandError> {
     // Whatever the settings name: the store is opened with the key that lies in it.
-    let store = Store::open(&store_address(config).await?, &config.store.trust(), &Randomness::of_system())
+    let store = Store::open(&store_address(config).await?, &config.store.trust(), None, &Randomness::of_system())
         .await?
         .acting(actor(why));
     let key = store.inside_key().await?;
@@ -110,7 +110,7 @@ async fn list(json: bool, config: &Config) -> Result<(), CommandError> {
         eprintln!("the key lies in the store, beside what it protects: `treebell key move --to FILE` moves it out");
         return Ok(());
     }
-    let mut table = ruled_table(["of", "number", "fingerprint", ""]);
+    let mut table = ruled_table(["purpose", "number", "fingerprint", "remark"]);
     for key in &known {
         let remark = if key.lay_inside { "lay in the store once" } else { "" };
         table.add_row([key.purpose.clone(), key.number.to_string(), key.fingerprint.clone(), remark.to_owned()]);

@@ -122,7 +122,7 @@ fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), Comman
                 let message = match kind {
                     What::Notice(kind) => templates.render_notice(*kind, *language, *channel, &facts),
                     What::Letter(kind) if kind.channels().contains(channel) => {
-                        let letter = TransactionalFacts::samples(&facts.sender, &facts.region_name).swap_remove(0);
+                        let letter = TransactionalFacts::sample_for(*kind, &facts.sender, &facts.region_name);
                         templates.render_transactional(*kind, *language, *channel, &letter)
                     }
                     // Answers to texts go to telephones only.

@@ -1,7 +1,8 @@
 //! One thin file a command: parse, call, print. Data goes to standard output, talk to standard error.
 //!
 //! What several commands share stands beside them: `args` (how texts of the command line are read), `select` (the regions
-//! and stations that they name), `files`, `open` (the store and the app), `format` (how things are printed) and `error`.
+//! and stations that they name), `files`, `open` (the store and the app), `ask` (what is asked before something is done),
+//! `format` (how things are printed), `dates`, `new_version` and `why` (what several of them show) and `error`.
 //!
 //! What the exit codes mean stands in [`error::EXIT_CODES`], which the help shows.
 
@@ -17,10 +18,15 @@ macro_rules! eprintln {
 pub mod error;
 
 mod args;
+mod ask;
+pub mod candidates;
+mod dates;
 mod files;
 mod format;
+mod new_version;
 mod open;
 mod select;
+mod why;
 
 pub mod alarms;
 pub mod audit;
@@ -37,6 +43,7 @@ pub mod key;
 pub mod message;
 pub mod notices;
 pub mod outlook;
+pub mod place;
 pub mod policy;
 pub mod profile;
 pub mod region;
@@ -99,6 +106,8 @@ pub enum Command {
     Region(region::RegionCommand),
     #[command(subcommand)]
     Station(station::StationCommand),
+    #[command(subcommand)]
+    Place(place::PlaceCommand),
     #[command(subcommand)]
     Subscriber(subscriber::SubscriberCommand),
     #[command(subcommand)]
@@ -201,6 +210,7 @@ async fn run_with(command: Command, config: &Config) -> Result<(), CommandError>
         Command::Store(args) => store::run(args, config).await,
         Command::Region(args) => region::run(args, config).await,
         Command::Station(args) => station::run(args, config).await,
+        Command::Place(args) => place::run(args, config).await,
         Command::Subscriber(args) => subscriber::run(args, config).await,
         Command::FieldReport(args) => field_report::run(args, config).await,
         Command::Belief(args) => belief::run(args, config).await,

@@ -3,8 +3,9 @@
 use std::sync::Arc;
 
 use super::args::Why;
+use super::error::CommandError;
 use crate::clock::SystemClock;
-use crate::config::Config;
+use crate::config::{Config, FeedsConfig};
 use crate::randomness::Randomness;
 use crate::season::profile::{Holds, Profiles};
 use crate::service::app;
@@ -14,6 +15,9 @@ use crate::store::Store;
 use crate::store::acts::Actor;
 use crate::store::learning::AdoptedProfile;
 use crate::system_user;
+use crate::weather::feeds::acis_directory::AcisDirectory;
+use crate::weather::feeds::chain;
+use crate::weather::fetch::Fetcher;
 
 /// The whole app, on this machine's clock. Acts on its store are those of whoever runs the command.
 pub async fn open_app(config: &Config) -> Result<App, AppError> {
@@ -30,6 +34,20 @@ pub async fn open_store(config: &Config) -> Result<Store, AppError> {
 /// As [`open_store`], for acts with a reason.
 pub async fn open_store_for(config: &Config, why: &Why) -> Result<Store, AppError> {
     Ok(app::open_store(config, &Randomness::of_system()).await?.acting(actor(why)))
+}
+
+/// What asks services outside, on the settings' limits. Says so where no contact is set.
+pub fn fetcher(config: &Config, store: &Store) -> Result<Fetcher, CommandError> {
+    if config.feeds.contact == FeedsConfig::default().contact {
+        eprintln!("feeds.contact is not set: public services ask who calls, and may refuse a caller without a name");
+    }
+    Fetcher::new(&config.feeds, Arc::new(SystemClock), store.randomness().clone())
+        .map_err(|why| CommandError::Failed(chain(&why)))
+}
+
+/// ACIS as a directory of stations and grids.
+pub fn directory(config: &Config, store: &Store) -> Result<AcisDirectory, CommandError> {
+    AcisDirectory::new(Arc::new(fetcher(config, store)?), &config.feeds).map_err(|why| CommandError::Usage(chain(&why)))
 }
 
 /// Whoever runs this program.

@@ -1,5 +1,7 @@
 //! `treebell outlook`: where every region's season stands, in the order of their windows.
 
+use std::collections::BTreeSet;
+
 use chrono::NaiveDate;
 
 use super::args::{DegreeUnit, language};
@@ -7,11 +9,13 @@ use super::error::CommandError;
 use super::format::{align_right, counted, date_or, print_json, print_out, ruled_table, short_date_or};
 use super::open::open_app;
 use super::select::{chosen_regions, moment};
+use super::why;
 use crate::assessment::season_model::Assessment;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
+use crate::season::lapse::HeightEffect;
 use crate::season::outlook::{DaySpan, SecondWash, WashShare};
 use crate::season::profile::Profile;
 use crate::season::window::DeadlineRule;
@@ -19,7 +23,9 @@ use crate::season::{DateSpread, Outlook, Policy, StageId, WindowDays, learning_w
 use crate::service::app::App;
 use crate::service::assess;
 use crate::service::caches::{RecordCache, SeasonCache};
+use crate::service::height_effect;
 use crate::text::Chain;
+use crate::weather::{Station, StationId, StationKind};
 
 #[derive(Debug, clap::Args)]
 pub struct OutlookArgs {
@@ -64,23 +70,29 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
             app.profiles.get(&region.profile).map(|profile| opening(&assessment.outlook, &profile.window.opens));
         (opens.flatten().unwrap_or(NaiveDate::MAX), region.elevation_m.round() as i64)
     });
+    let grid_points = grid_points(&app).await?;
     if args.json {
-        let all: Vec<serde_json::Value> = seen
-            .iter()
-            .map(|(region, assessment)| {
-                serde_json::json!({
-                    "region": region,
-                    "outlook": assessment.outlook,
-                    "days": assessment.days,
-                    "decision": assessment.decision,
-                })
-            })
-            .collect();
+        let mut all = Vec::with_capacity(seen.len());
+        for (region, assessment) in &seen {
+            let mut document = serde_json::json!({
+                "region": region,
+                "outlook": assessment.outlook,
+                "station_kind": kind(&grid_points, &assessment.outlook.station).name(),
+                "days": assessment.days,
+                "decision": assessment.decision,
+            });
+            // It takes a look at many records, so only who asks for one region gets it.
+            if let [_] = args.regions.as_slice() {
+                document["why_here"] = serde_json::json!(why::why(&app, region).await?);
+            }
+            all.push(document);
+        }
         print_json(&all)?;
     } else if let [(region, assessment)] = seen.as_slice() {
-        print_out(&one_region(&app, region, assessment, unit, args.language))?;
+        print_out(&one_region(&app, region, assessment, unit, args.language, &grid_points))?;
+        print_why(&app, region, unit).await?;
     } else {
-        print_table(&app, &seen, unit, args.language)?;
+        print_table(&app, &seen, unit, args.language, &grid_points)?;
     }
     app.store.close().await;
     if faults.is_empty() { Ok(()) } else { Err(CommandError::Failed(faults.join("\n"))) }
@@ -93,11 +105,39 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
 pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), CommandError> {
     let app = open_app(config).await?;
     let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
-    let looked = assess::look(&app, &mut records, &mut seasons, region, SystemClock.now()).await;
+    let now = SystemClock.now();
+    let looked = assess::look(&app, &mut records, &mut seasons, region, now).await;
     let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {}", region.id, Chain(&why))))?;
-    let words = one_region(&app, region, &assessment, DegreeUnit::Celsius, Language::En);
+    let grid_points = grid_points(&app).await?;
+    let mut words = one_region(&app, region, &assessment, DegreeUnit::Celsius, Language::En, &grid_points);
+    if let Some(profile) = app.profiles.get(&region.profile)
+        && let Some(effect) = height_effect::around(&app, &mut records, region, &profile, now).await?
+    {
+        let HeightEffect { days_per_100_m, standard_error, .. } = effect;
+        words.push_str(&format!(
+            "\n{} ({days_per_100_m:+.1} days per 100 m, standard error {standard_error:.1})\n",
+            effect.words(Language::En)
+        ));
+    }
+    print_out(&format!("\n{words}"))?;
+    print_why(&app, region, DegreeUnit::Celsius).await?;
     app.store.close().await;
-    print_out(&format!("\n{words}"))
+    Ok(())
+}
+
+/// What makes the region early or late for its height, last of all since many records are read for it.
+async fn print_why(app: &App, region: &Region, unit: DegreeUnit) -> Result<(), CommandError> {
+    why::why(app, region).await?.map_or(Ok(()), |why| print_out(&why::words(&why, unit)))
+}
+
+/// The stations at which nobody measured.
+async fn grid_points(app: &App) -> Result<BTreeSet<StationId>, CommandError> {
+    let stored = app.store.all_stations().await?.into_iter().map(|stored| stored.station);
+    Ok(stored.filter(Station::is_grid_point).map(|station| station.id).collect())
+}
+
+fn kind(grid_points: &BTreeSet<StationId>, station: &StationId) -> StationKind {
+    if grid_points.contains(station) { StationKind::GridPoint } else { StationKind::Station }
 }
 
 fn opening(outlook: &Outlook, opens: &StageId) -> Option<NaiveDate> {
@@ -110,6 +150,7 @@ fn print_table(
     seen: &[(Region, Assessment)],
     unit: DegreeUnit,
     language: Language,
+    grid_points: &BTreeSet<StationId>,
 ) -> Result<(), CommandError> {
     let heat = format!("heat {}", unit.heat_symbol());
     let mut table = ruled_table([
@@ -140,7 +181,7 @@ fn print_table(
             short_date_or(Some(days.deadline), ""),
             when(outlook, &profile.window.closes),
             date_or(outlook.newest_real_day, "none"),
-            phrases::with_care(language, &outlook.trust).unwrap_or_default(),
+            minds(language, outlook, grid_points),
         ]);
     }
     print_out(&format!("{table}\n"))?;
@@ -154,6 +195,17 @@ fn print_table(
         }
     }
     Ok(())
+}
+
+/// What to mind of a region's dates, in few words.
+fn minds(language: Language, outlook: &Outlook, grid_points: &BTreeSet<StationId>) -> String {
+    let grid = match (kind(grid_points, &outlook.station), language) {
+        (StationKind::Station, _) => None,
+        (StationKind::GridPoint, Language::En) => Some("a grid's estimate, not a station".to_owned()),
+        (StationKind::GridPoint, Language::Es) => Some("estimación de una cuadrícula, no una estación".to_owned()),
+    };
+    let minds = [phrases::with_care(language, &outlook.trust), grid];
+    minds.into_iter().flatten().collect::<Vec<_>>().join("; ")
 }
 
 /// What a profile without spreads leaves out.
@@ -180,18 +232,29 @@ fn when(outlook: &Outlook, stage: &StageId) -> String {
 }
 
 /// One region in depth, in lines.
-fn one_region(app: &App, region: &Region, assessment: &Assessment, unit: DegreeUnit, language: Language) -> String {
+fn one_region(
+    app: &App,
+    region: &Region,
+    assessment: &Assessment,
+    unit: DegreeUnit,
+    language: Language,
+    grid_points: &BTreeSet<StationId>,
+) -> String {
     let outlook = &assessment.outlook;
     let mut text = format!(
         "{} ({:.0} m), season {}, outlook of {}\n",
         region.name, region.elevation_m, outlook.season.year, outlook.today
     );
     text += &format!(
-        "heat so far: {:.0} {} to {}, {} of its days estimated; station {}\n",
+        "heat so far: {:.0} {} to {}, {} of its days estimated; {} {}\n",
         unit.heat_from_c(outlook.heat_sum),
         unit.heat_symbol(),
         date_or(outlook.last_day, "no day yet"),
         outlook.filled_days,
+        match kind(grid_points, &outlook.station) {
+            StationKind::Station => "station",
+            StationKind::GridPoint => "a grid's estimates, since nobody measures there:",
+        },
         outlook.station
     );
     let asides = [phrases::borrowed_years(language, outlook), phrases::forecast_words(language, outlook)];

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
 
-use super::args::Why;
+use super::args::{TreeHeight, Why};
 use super::error::CommandError;
 use super::files::{in_file, read_bytes};
 use super::format::{counted, print_json, print_out, progress_bar, ruled_table};
@@ -20,9 +20,11 @@ use crate::region::{RegionId, Zip};
 use crate::service::subscribe::places::places;
 use crate::service::subscribe::stop::{StopRequest, stop};
 use crate::store::acts::Act;
+use crate::store::bands::Home;
 use crate::store::enrolment::{Enrolled, enrol};
+use crate::store::heights::Said;
 use crate::store::subscriptions::Subscriber;
-use crate::store::{Store, StoreError};
+use crate::store::{Conflict, Store, StoreError};
 
 /// Keep the subscribers: people who want to be told
 #[derive(Debug, clap::Subcommand)]
@@ -31,11 +33,13 @@ pub enum SubscriberCommand {
     ///
     /// Given again, it changes nothing; with another ZIP code or address it adds that.
     Add(Add),
-    /// Subscribe people from a CSV file with the columns zip, email, phone, language, consent
+    /// Subscribe people from a CSV file with the columns zip, email, phone, language, consent and, if known, height_ft
     ///
     /// All lines or none, unless --skip-bad is given. Every bad line is named with its mend. Reading the same file
     /// again changes nothing.
     Import(Import),
+    /// Keep how high up somebody's trees stand, where their ZIP code has several regions
+    Height(HeightArgs),
     /// Print subscribers, their addresses masked
     List(List),
     /// Erase somebody: nothing more is sent, the addresses are erased, and can only be given again by their owner
@@ -68,6 +72,8 @@ pub struct Add {
     /// Phone number for texts
     #[arg(long)]
     phone: Option<String>,
+    #[command(flatten)]
+    height: TreeHeight,
     /// en or es
     #[arg(long, default_value = "en", value_parser = language)]
     language: Language,
@@ -93,10 +99,26 @@ pub struct Import {
 }
 
 #[derive(Debug, clap::Args)]
+pub struct HeightArgs {
+    /// E-mail address or phone number
+    address: String,
+    /// ZIP code of the trees
+    #[arg(long, value_parser = Zip::parse, value_name = "ZIP")]
+    zip: Zip,
+    #[command(flatten)]
+    height: TreeHeight,
+    #[command(flatten)]
+    why: Why,
+}
+
+#[derive(Debug, clap::Args)]
 pub struct List {
     /// Only those with a ZIP code in this region
     #[arg(long, value_name = "REGION")]
     region: Option<RegionId>,
+    /// Only those who have not said how high up their trees stand, where their ZIP code has several regions
+    #[arg(long)]
+    height_unknown: bool,
     /// Show addresses in full
     #[arg(long)]
     show: bool,
@@ -114,6 +136,7 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
     match command {
         SubscriberCommand::Add(args) => add(args, config, now).await,
         SubscriberCommand::Import(args) => import(&args, config, now).await,
+        SubscriberCommand::Height(args) => height(args, config, now).await,
         SubscriberCommand::List(args) => list(&args, config).await,
         SubscriberCommand::Erase { address, evidence: words, why } => {
             let address = any_address(&address)?;
@@ -147,21 +170,61 @@ async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), Comma
     let evidence = evidence(&args.consent, None).map_err(|why| CommandError::Usage(format!("--consent: {why}")))?;
     let consent = if args.after_stop { Consent::GivenAgain { evidence } } else { Consent::Given { evidence } };
     let store = open_store_for(config, &args.why).await?;
-    let new = NewSubscriber { zips: args.zips, addresses, language: args.language, consent };
+    let heights = args.height.band().map(|height| args.zips.iter().map(|zip| (zip.clone(), height)).collect());
+    let heights = heights.unwrap_or_default();
+    let new = NewSubscriber { zips: args.zips, heights, addresses, language: args.language, consent };
     match store.add_subscriber(&new, now).await {
         Ok(Enrolled::Added { subscriber }) => eprintln!("subscriber {subscriber} is added"),
-        Ok(Enrolled::Extended { subscriber, zips, addresses }) => eprintln!(
-            "subscriber {subscriber} was known; added {} and {}",
+        Ok(Enrolled::Extended { subscriber, zips, addresses, heights }) => eprintln!(
+            "subscriber {subscriber} was known; added {}, {} and {}",
             counted(zips, "ZIP code", "ZIP codes"),
-            counted(addresses, "address", "addresses")
+            counted(addresses, "address", "addresses"),
+            counted(heights, "height", "heights")
         ),
         Ok(Enrolled::Unchanged { subscriber }) => eprintln!("subscriber {subscriber} was known; nothing is new"),
-        Err(why @ StoreError::Conflict(crate::store::Conflict::Suppressed { .. })) => {
+        Err(why @ StoreError::Conflict(Conflict::Suppressed { .. })) => {
             return Err(CommandError::Usage(format!("{why}; with that, add --after-stop")));
         }
         Err(why) => return Err(why.into()),
     }
-    say_homeless(&store, &new.zips).await
+    say_homeless(&store, &new.zips).await?;
+    if new.heights.is_empty() {
+        for place in places(&store, &new.zips).await?.iter().filter(|place| !place.choices.is_empty()) {
+            let choices: Vec<String> = place.choices.iter().map(|choice| choice.words(Language::En)).collect();
+            eprintln!(
+                "note: ZIP code {} has a region for trees {}: its owner is asked, and until they answer they are told of the \
+                 lowest; if you know it, give --height-ft",
+                place.zip,
+                choices.join(", one for trees ")
+            );
+        }
+    }
+    Ok(())
+}
+
+async fn height(args: HeightArgs, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
+    let height = args
+        .height
+        .band()
+        .ok_or_else(|| CommandError::Usage("the height of the trees is wanted: --height-ft or --height-m".into()))?;
+    let address = any_address(&args.address)?;
+    let store = open_store_for(config, &args.why).await?;
+    let owner = store.subscriber_of(&address).await?;
+    let owner = owner.ok_or_else(|| StoreError::from(Conflict::UnknownAddress { masked: address.to_string() }))?;
+    let key = store.address_id(&address).await?;
+    match store.say_height(&key, &args.zip, height, now).await? {
+        Said::Lives(home) => {
+            eprintln!("subscriber {} is told of region `{}` ({}) from now on", owner.id, home.region, home.band)
+        }
+        Said::Kept => {
+            eprintln!("kept; ZIP code {} has not several regions, so that it makes no difference today", args.zip)
+        }
+        Said::NotTheirs => {
+            let zips = owner.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(", ");
+            return Err(CommandError::Usage(format!("--zip {}: they do not have it; theirs: {zips}", args.zip)));
+        }
+    }
+    Ok(())
 }
 
 /// A ZIP code of no region is kept: its region may come. But nobody there is told anything until then.
@@ -224,7 +287,12 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     if let Some(region) = &args.region {
         store.region(region).await?;
     }
-    let subscribers = store.subscribers(args.region.as_ref()).await?;
+    let mut subscribers = store.subscribers(args.region.as_ref()).await?;
+    let parted = store.parted_zips().await?;
+    let is_open = |home: &Home| home.said.is_none() && parted.contains(&home.zip);
+    if args.height_unknown {
+        subscribers.retain(|subscriber| subscriber.homes.iter().any(is_open));
+    }
     if args.show {
         // Before anything is shown: what cannot be noted is not done.
         let subject = args.region.as_ref().map_or_else(|| "subscribers".into(), |region| format!("region/{region}"));
@@ -233,7 +301,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     }
     let shown = |address: &Address| if args.show { address.expose().to_owned() } else { address.to_string() };
     if args.json {
-        let rows: Vec<_> = subscribers.iter().map(|subscriber| row_of(subscriber, &shown)).collect();
+        let rows: Vec<_> = subscribers.iter().map(|subscriber| row_of(subscriber, &parted, &shown)).collect();
         return print_json(&rows);
     }
     if subscribers.is_empty() {
@@ -247,7 +315,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     for subscriber in &subscribers {
         table.add_row([
             subscriber.id.clone(),
-            subscriber.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(" "),
+            subscriber.homes.iter().map(|home| home_words(home, &parted)).collect::<Vec<_>>().join(" "),
             subscriber.language.code().to_owned(),
             subscriber.created_at.format("%Y-%m-%d").to_string(),
             subscriber
@@ -263,7 +331,18 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     Ok(())
 }
 
-fn row_of(subscriber: &Subscriber, shown: &impl Fn(&Address) -> String) -> serde_json::Value {
+/// `00101`; where the ZIP code has several regions `00101 (high-mesa)`, with a word where they have not said their height.
+fn home_words(home: &Home, parted: &BTreeSet<Zip>) -> String {
+    match &home.region {
+        Some(region) if parted.contains(&home.zip) && home.said.is_none() => {
+            format!("{} ({region}, height not said)", home.zip)
+        }
+        Some(region) if parted.contains(&home.zip) => format!("{} ({region})", home.zip),
+        _ => home.zip.to_string(),
+    }
+}
+
+fn row_of(subscriber: &Subscriber, parted: &BTreeSet<Zip>, shown: &impl Fn(&Address) -> String) -> serde_json::Value {
     let addresses: Vec<_> = subscriber
         .addresses
         .iter()
@@ -281,6 +360,12 @@ fn row_of(subscriber: &Subscriber, shown: &impl Fn(&Address) -> String) -> serde
         "language": subscriber.language,
         "since": subscriber.created_at,
         "zips": subscriber.zips,
+        "places": subscriber.homes.iter().map(|home| serde_json::json!({
+            "zip": home.zip,
+            "region": home.region,
+            "height": home.said,
+            "height_unknown": home.said.is_none() && parted.contains(&home.zip),
+        })).collect::<Vec<_>>(),
         "addresses": addresses,
     })
 }

@@ -1,10 +1,11 @@
 //! `treebell verify`: how good the projection and the notices have been, season by season of the record.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use chrono::NaiveDate;
+use chrono_tz::Tz;
 use clap::ValueEnum;
 use comfy_table::Table;
 use serde::Serialize;
@@ -123,18 +124,18 @@ async fn read_sightings(
     profile: &Profile,
     stations: &[StationId],
 ) -> Result<SightingScores, CommandError> {
-    let regions: BTreeSet<RegionId> = store
+    let regions: BTreeMap<RegionId, Tz> = store
         .all_regions()
         .await?
         .into_iter()
         .filter(|region| region.profile == profile.id)
         .filter(|region| stations.is_empty() || region.stations.first().is_some_and(|own| stations.contains(own)))
-        .map(|region| region.id)
+        .map(|region| (region.id, region.time_zone))
         .collect();
     let reports = store.field_reports(None, NaiveDate::default(), NaiveDate::MAX).await?;
     let reports: Vec<FieldReport> = reports
         .into_iter()
-        .filter(|report| regions.contains(&report.region))
+        .filter(|report| regions.contains_key(&report.region))
         .filter_map(StoredReport::for_decision)
         .collect();
     let mut seen = Vec::new();
@@ -142,7 +143,8 @@ async fn read_sightings(
         let mut said = Vec::new();
         for lead_days in SAID_BEFORE_DAYS {
             let day = days_before(sighting.seen_on, lead_days);
-            let outlook = store.outlook(&profile.id, &sighting.region, day).await?;
+            let Some(zone) = regions.get(&sighting.region) else { continue };
+            let outlook = store.outlook_in_time(&profile.id, &sighting.region, day, *zone).await?;
             said.extend(outlook.and_then(|outlook| sightings::said_before(profile, &sighting, &outlook)));
         }
         seen.push((sighting, said));

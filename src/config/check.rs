@@ -11,8 +11,8 @@ use crate::net::is_this_machine;
 use crate::season::Policy;
 use crate::text::{Chain, is_hidden};
 
-/// Parts look for work every twenty seconds, and a dispatcher without a store a little more often.
-const LEAST_STALLED_S: u64 = 30;
+/// Parts look for work every twenty seconds, and for alarms once a minute.
+const LEAST_STALLED_S: u64 = 180;
 
 impl Config {
     /// Every such value, with its path and the mend.

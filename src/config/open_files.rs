@@ -20,9 +20,12 @@ impl Config {
             ("sms.smpp.password", smpp),
             ("hooks.path", self.hooks.path.as_ref()),
             ("hooks.bounce_secret", self.hooks.bounce_secret.as_ref()),
+            ("alarms.ping", self.alarms.ping.as_ref()),
         ]
         .into_iter()
         .chain(self.hooks.secrets.iter().map(|secret| ("hooks.secrets", Some(secret))))
+        .chain(self.keys.addresses.iter().map(|secret| ("keys.addresses", Some(secret))))
+        .chain(self.keys.links.iter().map(|secret| ("keys.links", Some(secret))))
         {
             if let Some(Secret::File(file)) = secret {
                 files.push((place.to_owned(), file.clone()));
@@ -71,15 +74,20 @@ mod tests {
         put("t.sqlite.lock", 0o644);
         put("password", 0o640);
         put("hook", 0o604);
+        for name in ["address-key", "link-key", "ping"] {
+            put(name, 0o644);
+        }
         let text = format!(
             "[store]\naddress = \"sqlite:{0}/t.sqlite\"\n[sms]\nsecret = {{ file = \"{0}/password\" }}\n\
-             [hooks]\npath = {{ file = \"{0}/hook\" }}\nsecrets = [{{ file = \"{0}/none\" }}]\n",
+             [hooks]\npath = {{ file = \"{0}/hook\" }}\nsecrets = [{{ file = \"{0}/none\" }}]\n\
+             [keys]\naddresses = [{{ file = \"{0}/address-key\" }}]\nlinks = [{{ file = \"{0}/link-key\" }}]\n\
+             [alarms]\nping = {{ file = \"{0}/ping\" }}\n",
             folder.path().display()
         );
         let told: Vec<String> =
             Config::parse(&text).unwrap().files_open_to_others().iter().map(ToString::to_string).collect();
-        assert_eq!(told.len(), 2, "{told:#?}");
-        assert!(told[0].starts_with("hooks.path: ") && told[0].contains("chmod o-rwx"), "{told:#?}");
-        assert!(told[1].starts_with("store.address: ") && told[1].contains("t.sqlite.lock"), "{told:#?}");
+        let places: Vec<&str> = told.iter().filter_map(|told| told.split(": ").next()).collect();
+        assert_eq!(places, ["hooks.path", "alarms.ping", "keys.addresses", "keys.links", "store.address"], "{told:#?}");
+        assert!(told[0].contains("chmod o-rwx") && told[4].contains("t.sqlite.lock"), "{told:#?}");
     }
 }

@@ -37,20 +37,21 @@ impl QuietHours {
         }
     }
 
-    /// Since when messages may leave without a pause; `None` in quiet hours. Where no hour is quiet, since always.
-    pub fn open_since(&self, now: DateTime<Utc>, zone: Tz) -> Option<DateTime<Utc>> {
-        if !self.open_at(now, zone) {
-            return None;
+    /// How much of the time from one instant to another lies in open hours. Looked at are the last sixty days of it; where
+    /// hours begin or end in the hour that clocks repeat, it may be wrong by that hour.
+    pub fn open_between(&self, from: DateTime<Utc>, to: DateTime<Utc>, zone: Tz) -> Duration {
+        let from = from.max(to - Duration::days(60));
+        if from >= to {
+            return Duration::zero();
         }
-        if self.until == self.from {
-            return Some(DateTime::<Utc>::MIN_UTC);
-        }
-        let today = now.with_timezone(&zone).date_naive();
-        (0..=4)
-            .filter_map(|ago| today.checked_sub_days(Days::new(ago)))
-            .flat_map(|day| instants_of(zone, day, self.until))
-            .filter(|instant| *instant <= now)
-            .max()
+        let last = to.with_timezone(&zone).date_naive();
+        let days = from.with_timezone(&zone).date_naive().iter_days().take_while(|day| *day <= last);
+        let changes = days.flat_map(|day| [self.until, self.from].map(|time| instants_of(zone, day, time))).flatten();
+        let mut ends: Vec<DateTime<Utc>> = changes.filter(|at| from < *at && *at < to).chain([from, to]).collect();
+        ends.sort();
+        let spans = ends.windows(2).filter_map(|span| if let [from, to] = span { Some((*from, *to)) } else { None });
+        let open = spans.filter(|(from, _)| self.open_at(*from, zone)).map(|(from, to)| to - from);
+        open.fold(Duration::zero(), |sum, span| sum + span)
     }
 
     /// `now` when a message may leave now, else the first instant from which it may.
@@ -125,6 +126,25 @@ mod tests {
         check(usual, denver, "2026-11-01T02:30:00Z", "2026-11-01T15:00:00Z");
         check(usual, denver, "2026-10-31T02:30:00Z", "2026-10-31T14:00:00Z");
         check(usual, denver, "2027-11-07T07:30:00Z", "2027-11-07T15:00:00Z");
+    }
+
+    #[test]
+    fn open_time_stands_still_at_night_and_goes_on_in_the_morning() {
+        let usual = hours((8, 0), (20, 0));
+        let at = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+        let minutes = |quiet: QuietHours, from: &str, to: &str| {
+            quiet.open_between(at(from), at(to), America::Denver).num_minutes()
+        };
+        let from = "2026-06-11T00:30:00Z"; // 18:30
+        assert_eq!(minutes(usual, from, "2026-06-11T01:30:00Z"), 60);
+        assert_eq!(minutes(usual, from, "2026-06-11T02:00:00Z"), 90); // 20:00
+        assert_eq!(minutes(usual, from, "2026-06-11T09:00:00Z"), 90); // 3:00
+        assert_eq!(minutes(usual, from, "2026-06-11T14:45:00Z"), 135); // 8:45
+        assert_eq!(minutes(usual, from, "2026-06-13T14:00:00Z"), 90 + 2 * 720);
+        assert_eq!(minutes(usual, "2026-03-08T03:00:00Z", "2026-03-08T15:00:00Z"), 60, "the night of the change");
+        assert_eq!(minutes(usual, "2026-06-11T14:45:00Z", from), 0, "the clock was set back");
+        assert_eq!(minutes(hours((18, 0), (2, 0)), from, "2026-06-11T14:00:00Z"), 450, "over midnight");
+        assert_eq!(minutes(hours((0, 0), (0, 0)), from, "2026-06-11T14:30:00Z"), 840, "no hour is quiet");
     }
 
     #[test]

@@ -189,8 +189,10 @@ fn settings(folder: &Path, state: &State) -> Result<Config, DemoError> {
     config.messages.postal_address = format!("1 Example Road, Sample City, {} 00001", state.name);
     config.messages.help_contact = "505-555-0100".into();
     config.feeds.contact = "demo@example.org".into();
+    // No service knows the invented places.
+    config.feeds.look_up = false;
     let text = format!(
-        "{MARK}[store]\naddress = {}\n\n[schedule]\ntime_zone = {}\n\n[feeds]\ncontact = {}\n\n[email]\nfolder = {}\n\n[sms]\nfolder = {}\n\n\
+        "{MARK}[store]\naddress = {}\n\n[schedule]\ntime_zone = {}\n\n[feeds]\ncontact = {}\nlook_up = false\n\n[email]\nfolder = {}\n\n[sms]\nfolder = {}\n\n\
          [messages]\nsender_name = {}\nsender_short = {}\npostal_address = {}\nhelp_contact = {}\n",
         quoted(&config.store.address),
         quoted(state.time_zone.name()),
@@ -242,6 +244,7 @@ async fn fill(
     progress("regions and people", state.stations.len(), state.stations.len());
     let regions: Vec<_> = state.regions.iter().map(|region| region.region.clone()).collect();
     store.put_regions(&regions, now).await?;
+    store.import_places(&State::places()?, now).await?;
     let mut tx = store.begin().await?;
     for person in people::make(state, seed) {
         let mut addresses = Vec::new();
@@ -249,7 +252,8 @@ async fn fill(
             addresses.push(Address::parse(&text, Reach::NorthAmerica)?);
         }
         let consent = Consent::Given { evidence: "invented for the demo".into() };
-        let person = NewSubscriber { zips: person.zips, addresses, language: person.language, consent };
+        let person =
+            NewSubscriber { zips: person.zips, heights: Vec::new(), addresses, language: person.language, consent };
         enrol(&mut tx, &person, now).await?;
     }
     tx.commit().await?;

@@ -4,10 +4,12 @@ use chrono::NaiveDate;
 use serde::Deserialize;
 
 use crate::geo::Point;
+use crate::places::{self, PlaceFileError, PlaceTable};
 use crate::region::{OwnerReports, Region, RegionId, Release, Zip, ZipError};
 use crate::weather::{FeedKind, SourceRef, Station, StationId};
 
 const BUILT_IN: &str = include_str!("../../demo-data/state.toml");
+const PLACES: &[u8] = include_bytes!("../../demo-data/places.csv");
 
 /// An invented state: its places, its climate, and how many people live with trees in it.
 #[derive(Clone, Debug)]
@@ -77,6 +79,8 @@ pub struct People {
 pub enum StateError {
     #[error("the state file cannot be read")]
     Toml(#[from] toml::de::Error),
+    #[error("the file of places cannot be read")]
+    Places(#[from] PlaceFileError),
     #[error("region `{region}`")]
     Zip { region: RegionId, source: ZipError },
     #[error("region `{region}`: ZIP code {zip} lies outside 000xx-003xx, which an invented state must keep to")]
@@ -104,6 +108,14 @@ impl State {
     /// Never for an unchanged file: a test reads it.
     pub fn built_in() -> Result<Self, StateError> {
         Self::parse(BUILT_IN)
+    }
+
+    /// Where the state's ZIP codes are, those of no region too.
+    ///
+    /// # Errors
+    /// Never for an unchanged file: a test reads it.
+    pub fn places() -> Result<PlaceTable, StateError> {
+        Ok(places::read(PLACES, "invented by the demo")?)
     }
 
     /// # Errors
@@ -263,6 +275,10 @@ impl FileRegion {
             stations: self.stations,
             release,
             owner_reports: OwnerReports::WhenConfirmed,
+            county: None,
+            state: None,
+            band: None,
+            landmarks: Vec::new(),
             retired: false,
         };
         Ok(StateRegion { region, people: self.people, spanish: self.spanish })
@@ -382,6 +398,20 @@ mod tests {
                 "{kind}"
             );
         }
+    }
+
+    #[test]
+    fn every_zip_code_of_the_state_has_a_place_beside_its_region_and_some_have_no_region() {
+        let (state, places) = (State::built_in().unwrap(), State::places().unwrap());
+        let mut used = 0;
+        for StateRegion { region, .. } in &state.regions {
+            for zip in &region.zips {
+                let place = places.place_of(zip).unwrap_or_else(|| panic!("{zip}"));
+                assert!(crate::geo::distance_km(place, region.place) < 15.0, "{zip}");
+                used += 1;
+            }
+        }
+        assert!(places.len() >= used + 15, "areas for new regions");
     }
 
     #[test]

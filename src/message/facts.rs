@@ -116,7 +116,19 @@ pub struct NoticeFacts {
     /// Where more than half of the season's days were estimated.
     #[serde(default)]
     pub estimated: Option<EstimatedDays>,
+    /// The chance (0-1) that egg laying had begun by that day; `None` in notices from before it was kept.
+    #[serde(default)]
+    pub laying_chance: Option<f64>,
+    /// By how many days this season's field reports had moved the region's dates; above 0 is later.
+    #[serde(default)]
+    pub learned_days: Option<i64>,
+    /// Whose grid's estimates stand in for a station; `None` where one measures.
+    #[serde(default)]
+    pub grid: Option<String>,
 }
+
+/// From this chance (0-1) on egg laying has `probably` begun: in tenths 6 in 10.
+pub const PROBABLY: f64 = 0.55;
 
 /// Why a notice says what it says.
 #[derive(Clone, Copy, Debug)]
@@ -170,6 +182,19 @@ impl NoticeFacts {
             moved_by: grounds.moved_by,
             profile_version: Some(outlook.profile_version),
             estimated: mostly_estimated(&outlook.trust),
+            laying_chance: outlook.stage(&window.stages.opens).map(|opens| opens.chance_by(today)),
+            learned_days: outlook.learned.map(|note| note.moved_days),
+            grid: None,
+        }
+    }
+
+    /// Whether egg laying has begun, as it is said: `seen`, `probably` or `maybe`.
+    pub fn begun(&self) -> &'static str {
+        match (self.basis, self.laying_chance) {
+            (Basis::Seen, _) => "seen",
+            (_, Some(chance)) if chance >= PROBABLY => "probably",
+            (Basis::Heat, None) => "probably",
+            _ => "maybe",
         }
     }
 
@@ -268,6 +293,10 @@ mod tests {
             stations: Vec::new(),
             release: Release::AtOnce,
             owner_reports: OwnerReports::WhenConfirmed,
+            county: None,
+            state: None,
+            band: None,
+            landmarks: Vec::new(),
             retired: false,
         };
         let stages = profile::Window { opens: "laying".into(), closes: "hatch".into(), settles: None };

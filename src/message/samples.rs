@@ -89,6 +89,9 @@ pub fn typical() -> Sample {
             moved_by: None,
             profile_version: Some(1),
             estimated: None,
+            laying_chance: Some(0.6),
+            learned_days: None,
+            grid: None,
         },
     }
 }

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::message::facts::Sender;
 use crate::people::{Channel, Zip};
+use crate::region::{Band, HeightChoice};
 use crate::season::NoticeKind;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -34,13 +35,17 @@ pub enum TransactionalKind {
     KeptZip,
     /// The way to the page where a subscriber changes what they get, asked for on a page.
     Preferences,
+    /// A subscriber's ZIP code has several regions: how high do the trees stand?
+    HowHigh,
+    /// The answer to what somebody said of that.
+    HeightKept,
     /// To staff and administrators; it has no template and is in no list of kinds that have.
     Alarm,
 }
 
 impl TransactionalKind {
     /// The kinds that templates word.
-    pub const ALL: [TransactionalKind; 13] = [
+    pub const ALL: [TransactionalKind; 15] = [
         TransactionalKind::Confirm,
         TransactionalKind::NotCovered,
         TransactionalKind::Welcome,
@@ -54,6 +59,8 @@ impl TransactionalKind {
         TransactionalKind::FollowUp,
         TransactionalKind::KeptZip,
         TransactionalKind::Preferences,
+        TransactionalKind::HowHigh,
+        TransactionalKind::HeightKept,
     ];
 
     pub fn name(self) -> &'static str {
@@ -71,6 +78,8 @@ impl TransactionalKind {
             TransactionalKind::FollowUp => "follow-up",
             TransactionalKind::KeptZip => "kept-zip",
             TransactionalKind::Preferences => "preferences",
+            TransactionalKind::HowHigh => "how-high",
+            TransactionalKind::HeightKept => "height-kept",
             TransactionalKind::Alarm => "alarm",
         }
     }
@@ -81,7 +90,7 @@ impl TransactionalKind {
 
     /// Whether it waits for the day and for its turn as notices do, since it answers nothing that somebody did just now.
     pub fn can_wait(self) -> bool {
-        matches!(self, TransactionalKind::FollowUp | TransactionalKind::CoveredNow)
+        matches!(self, TransactionalKind::FollowUp | TransactionalKind::CoveredNow | TransactionalKind::HowHigh)
     }
 
     /// Where it can go: what answers a word in a text message goes to telephones only.
@@ -90,6 +99,7 @@ impl TransactionalKind {
             TransactionalKind::Help
             | TransactionalKind::WhichZip
             | TransactionalKind::NotUnderstood
+            | TransactionalKind::HeightKept
             | TransactionalKind::Thanks => &[Channel::Sms],
             _ => &Channel::ALL,
         }
@@ -124,6 +134,8 @@ pub struct TransactionalFacts {
     pub seen_url: Option<String>,
     /// Of `Welcome`: what the region was told last, while it still holds.
     pub in_force: Option<InForce>,
+    /// Of `HowHigh`: what may be chosen, from the lowest up; of `HeightKept`: what was chosen.
+    pub heights: Vec<HeightChoice>,
 }
 
 impl TransactionalFacts {
@@ -138,6 +150,7 @@ impl TransactionalFacts {
             preferences_url: None,
             seen_url: None,
             in_force: None,
+            heights: Vec::new(),
         }
     }
 
@@ -154,6 +167,7 @@ impl TransactionalFacts {
             preferences_url: Some("https://pinyon.example.org/preferences/sample".into()),
             seen_url: Some("https://pinyon.example.org/seen/sample".into()),
             in_force: None,
+            heights: Vec::new(),
         };
         let bare = Self {
             zips: full.zips[..full.zips.len().min(1)].to_vec(),
@@ -173,12 +187,30 @@ impl TransactionalFacts {
         });
         let look = InForce { kind: NoticeKind::InspectNow, wash_by: None, region_url: None };
         let joined_to_look = Self { in_force: Some(look), ..full.clone() };
-        [full, bare, joined_to_look].into_iter().chain(joined).collect()
+        let choice = |band: (Option<f64>, Option<f64>), landmarks: &[&str]| HeightChoice {
+            region: "cedar-flat".into(),
+            name: region_name.to_owned(),
+            band: Band { from_m: band.0, to_m: band.1 },
+            landmarks: landmarks.iter().map(|name| (*name).to_owned()).collect(),
+        };
+        let (low, high) = (Some(1981.2), Some(2286.0));
+        let two = [choice((None, low), &["Cedar Flat", "Peñasco"]), choice((low, None), &["High Mesa"])];
+        let three = [choice((None, low), &["Cedar Flat"]), choice((low, high), &[]), choice((high, None), &[])];
+        let asked = [two.to_vec(), three.to_vec()].map(|heights| Self { heights, ..bare.clone() });
+        [full, bare, joined_to_look].into_iter().chain(joined).chain(asked).collect()
+    }
+
+    /// The first sample facts that fit such a message.
+    pub fn sample_for(kind: TransactionalKind, sender: &Sender, region_name: &str) -> Self {
+        let mut samples = Self::samples(sender, region_name);
+        let first = samples.iter().position(|sample| sample.fits(kind)).unwrap_or(0);
+        samples.swap_remove(first)
     }
 
     /// Whether these sample facts open a branch of such a message.
     pub(super) fn fits(&self, kind: TransactionalKind) -> bool {
-        self.in_force.is_none() || kind == TransactionalKind::Welcome
+        let about_heights = matches!(kind, TransactionalKind::HowHigh | TransactionalKind::HeightKept);
+        (self.in_force.is_none() || kind == TransactionalKind::Welcome) && about_heights != self.heights.is_empty()
     }
 
     /// The ZIP codes in words: all in an e-mail, the first and a count in a text.

@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use super::{Address, Consent, EmailAddress, Language, NewSubscriber, PhoneNumber, Reach, Zip};
+use crate::region::Band;
 use crate::text::{did_you_mean, near_name};
 
 /// One line of the list that can be tried.
@@ -54,11 +55,12 @@ pub enum ListError {
     NoAddressColumn,
 }
 
-const COLUMNS: [&str; 5] = ["zip", "email", "phone", "language", "consent"];
+const COLUMNS: [&str; 6] = ["zip", "email", "phone", "language", "consent", "height_ft"];
 
-/// Reads the columns zip, email, phone, language, consent, in any order, named in the first line. `zip` may hold several
+/// Reads the columns zip, email, phone, language, consent and height_ft, in any order, named in the first line. `zip` may hold several
 /// codes with blanks between; `language` is en or es, English if blank; `consent` says where its owner's agreement can
-/// be seen, and is kept with `source` (the file's name) and the line.
+/// be seen, and is kept with `source` (the file's name) and the line. `height_ft` is how high above the sea the trees stand, for
+/// all ZIP codes of the line; it may be blank.
 ///
 /// # Errors
 /// When the list as a whole cannot be read; faults of single lines are in [`List::faults`].
@@ -194,8 +196,22 @@ fn read_line<'a>(field: &impl Fn(&str) -> &'a str, place: &str, reach: Reach) ->
         faults.push(format!("consent: {why}"));
         String::new()
     });
+    let height = match field("height_ft").replace(',', "") {
+        text if text.is_empty() => None,
+        text => {
+            let height = text.parse().ok().and_then(Band::at_feet);
+            if height.is_none() {
+                faults.push(format!(
+                    "height_ft: `{}` is no height above the sea in feet, such as 6800",
+                    field("height_ft")
+                ));
+            }
+            height
+        }
+    };
+    let heights = height.map(|height| zips.iter().map(|zip| (zip.clone(), height)).collect()).unwrap_or_default();
     if faults.is_empty() {
-        Ok(NewSubscriber { zips, addresses, language, consent: Consent::Given { evidence } })
+        Ok(NewSubscriber { zips, heights, addresses, language, consent: Consent::Given { evidence } })
     } else {
         Err(faults)
     }
@@ -245,6 +261,17 @@ mod tests {
         assert_eq!((first.zips.len(), first.language, first.addresses[0].expose()), (2, Language::Es, "+15055550100"));
         assert_eq!(first.consent, Consent::Given { evidence: "form, fair (list.csv line 3)".into() });
         assert_eq!(list.lines[1].subscriber.language, Language::En);
+    }
+
+    #[test]
+    fn a_height_in_feet_goes_to_every_zip_code_of_its_line() {
+        let text = "zip,email,consent,height_ft\n00101 00102,a@example.org,form,\"6,800\"\n00101,b@example.org,form,\n00101,c@example.org,form,high\n00101,d@example.org,form,68000\n";
+        let list = read(text.as_bytes(), "list.csv", Reach::NorthAmerica).unwrap();
+        let heights: Vec<usize> = list.lines.iter().map(|line| line.subscriber.heights.len()).collect();
+        assert_eq!(heights, [2, 0]);
+        assert_eq!(list.lines[0].subscriber.heights[1].1, Band::at_feet(6800.0).unwrap());
+        let faults: Vec<String> = list.faults.iter().map(ToString::to_string).collect();
+        assert!(faults.len() == 2 && faults[0].contains("line 4: height_ft: `high` is no height"), "{faults:?}");
     }
 
     #[test]

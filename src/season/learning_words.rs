@@ -79,6 +79,9 @@ pub fn told_staff(profile: &Profile, season: i32, sightings: u32, zeros: u32, mo
     if zeros > 0 {
         found.push(format!("looked for and not there yet at {}", places(language, zeros)));
     }
+    if found.is_empty() {
+        found.push("no report teaches any more".to_owned());
+    }
     let name = profile.stage(&profile.window.opens).map_or_else(String::new, |stage| stage.names.en.clone());
     let side = |later: bool| {
         let days: Vec<u64> =

@@ -21,6 +21,8 @@ pub mod window;
 
 pub mod follow_up;
 
+pub mod lapse;
+
 pub mod status;
 
 pub mod phrases;

@@ -20,7 +20,7 @@ pub struct Policy {
     pub wash_days: u32,
     /// The deadline lies so many days before the early date of the hatch: to let the litter dry and to rake.
     pub rake_days: u32,
-    /// Last days to wash: so many days before the deadline, so that a weekend lies in between …
+    /// Last days to wash: so many days before the deadline where the window is long enough, so that a weekend lies in between …
     pub last_days: u32,
     /// … but at least so many after wash now: what was laid since makes a second wash worth while.
     pub between_washes_days: u32,

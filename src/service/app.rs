@@ -15,6 +15,7 @@ use crate::randomness::Randomness;
 use crate::season::profile::{Profile, ProfileFault, Profiles};
 use crate::service::keys;
 use crate::service::profile_shelf::{ProfileShelf, ShelfError};
+use crate::service::reached_days::ReachedDays;
 use crate::service::skill_cache::SkillCache;
 use crate::store::{Store, StoreError};
 
@@ -28,6 +29,8 @@ pub struct App {
     pub templates: Arc<Templates>,
     /// What this process knows already of how good projections have been.
     pub skills: Arc<SkillCache>,
+    /// … and of when stations reached the heat of a stage in past seasons.
+    pub reached_days: Arc<ReachedDays>,
     /// Told when something was put into the queue, so that it leaves at once and not at the dispatcher's next look.
     pub queued: Arc<Notify>,
     /// What this process counts of itself.
@@ -53,8 +56,8 @@ pub enum AppError {
     // A fault of the settings is text at a place, not an error that could be linked.
     #[error("store.address_secret: {0}")]
     Secret(crate::config::ConfigFault),
-    #[error("{0}")]
-    Key(crate::config::ConfigFault),
+    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+    Keys(Vec<crate::config::ConfigFault>),
 }
 
 impl From<ShelfError> for AppError {
@@ -94,6 +97,7 @@ impl App {
             profiles: ProfileShelf::new(profiles),
             templates: Arc::new(templates),
             skills: Arc::default(),
+            reached_days: Arc::default(),
             queued: Arc::new(Notify::new()),
             metrics: Metrics::default(),
             progress: Progress::default(),
@@ -106,8 +110,8 @@ impl App {
 /// # Errors
 /// When there is none, or the address or its secret cannot be used.
 pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Store, AppError> {
-    let keys = keys::read(config).await.map_err(AppError::Key)?;
-    Ok(Store::open_with(&store_address(config).await?, &config.store.trust(), keys.as_ref(), randomness).await?)
+    let keys = keys::read(config).await.map_err(AppError::Keys)?;
+    Ok(Store::open(&store_address(config).await?, &config.store.trust(), keys.as_ref(), randomness).await?)
 }
 
 /// As [`open_store`], and makes it where there is none: for `store init` and the demo.
@@ -115,8 +119,8 @@ pub async fn open_store(config: &Config, randomness: &Randomness) -> Result<Stor
 /// # Errors
 /// When the address, its secret or a key cannot be used.
 pub async fn make_store(config: &Config, randomness: &Randomness) -> Result<Store, AppError> {
-    let keys = keys::read(config).await.map_err(AppError::Key)?;
-    Ok(Store::make_with(&store_address(config).await?, &config.store.trust(), keys.as_ref(), randomness).await?)
+    let keys = keys::read(config).await.map_err(AppError::Keys)?;
+    Ok(Store::make(&store_address(config).await?, &config.store.trust(), keys.as_ref(), randomness).await?)
 }
 
 /// As [`open_store`], of a store with the schema of this program; `None` of any other, which is left as it is.
@@ -124,7 +128,7 @@ pub async fn make_store(config: &Config, randomness: &Randomness) -> Result<Stor
 /// # Errors
 /// As [`open_store`].
 pub async fn open_store_if_current(config: &Config, randomness: &Randomness) -> Result<Option<Store>, AppError> {
-    let keys = keys::read(config).await.map_err(AppError::Key)?;
+    let keys = keys::read(config).await.map_err(AppError::Keys)?;
     let (address, trust) = (store_address(config).await?, config.store.trust());
     Ok(Store::open_if_current(&address, &trust, keys.as_ref(), randomness).await?)
 }

@@ -9,7 +9,7 @@ use tracing::info;
 
 use super::region_fault::RegionFault;
 use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHistory, StationPast};
-use crate::assessment::season_model::SeasonModel;
+use crate::assessment::season_model::{SeasonModel, StationsSeason};
 use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::{Profile, phrases};
@@ -57,7 +57,12 @@ pub struct SeasonCache {
     models: HashMap<(RegionId, i32), (Arc<SeasonModel>, NaiveDate)>,
     /// By profile, station and year: regions that share a station share its past.
     pasts: HashMap<(String, StationId, i32), Arc<StationPast>>,
+    /// By profile, stations and year, with the past each was made with: regions that share all stations share their days.
+    stations: HashMap<(String, Vec<StationId>, i32), SharedDays>,
 }
+
+/// A season's days of stations, and the past that they were made with.
+type SharedDays = (Arc<StationPast>, Arc<StationsSeason>);
 
 /// A model that stands on borrowed years is made anew after so many days, since every day that both stations have tells
 /// more of how they differ.
@@ -93,7 +98,17 @@ impl SeasonCache {
         let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
         let asked = Asked { profile, season, rules, known };
         let past = self.past(app, records, primary, &asked, today).await?;
-        let model = SeasonModel::new(region, &asked, own, past).ok_or(RegionFault::NoStation).map(Arc::new)?;
+        let key_of_stations = (profile.id.clone(), region.stations.clone(), season);
+        let shared = self.stations.get(&key_of_stations).filter(|(of, _)| Arc::ptr_eq(of, &past));
+        let stations = match shared {
+            Some((_, stations)) => Arc::clone(stations),
+            None => {
+                let made = StationsSeason::new(&asked, own, &past).ok_or(RegionFault::NoStation).map(Arc::new)?;
+                self.stations.insert(key_of_stations, (Arc::clone(&past), Arc::clone(&made)));
+                made
+            }
+        };
+        let model = Arc::new(SeasonModel::new(region, &asked, stations, past));
         if model.past_from == PastFrom::AllOthers {
             info!(region.id = %region.id, season, "few earlier years on record: the projection leans on all other years");
         }
@@ -105,7 +120,7 @@ impl SeasonCache {
     }
 
     /// A station's past as a season sees it, with a neighbour's help where it has few years.
-    async fn past(
+    pub(super) async fn past(
         &mut self,
         app: &App,
         records: &mut RecordCache,
@@ -138,6 +153,7 @@ impl SeasonCache {
     pub fn keep_only(&mut self, season: i32) {
         self.models.retain(|(_, year), _| *year == season);
         self.pasts.retain(|(_, _, year), _| *year == season);
+        self.stations.retain(|(_, _, year), _| *year == season);
     }
 }
 

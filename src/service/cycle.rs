@@ -176,7 +176,7 @@ async fn serve(
     } else {
         HashMap::new()
     };
-    let written = Writing { region, profile: &profile, station_name: &model.station().name, charts: &charts };
+    let written = Writing { region, profile: &profile, station: model.station(), charts: &charts };
     let done = commit(app, written, &assessment, now).await?;
     report.deliveries += done.deliveries;
     for Decided { kind, notice, outcome } in done.decided {

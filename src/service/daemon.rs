@@ -27,18 +27,14 @@ use crate::service::alarms::{AlarmKeeper, AlarmParts, Process};
 use crate::service::app::App;
 use crate::service::follow_up;
 use crate::service::retention;
-use crate::service::subscribe::messages;
+use crate::service::subscribe::{heights, messages};
 use crate::service::texts::reassembly::Reassembly;
 use crate::store::acts::Actor;
-use crate::store::runs::{RunResult, Start};
+use crate::store::runs::{CYCLE, ONCE, RunResult, Start};
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::text::Chain;
 use crate::timetable::{ScheduleError, Tick, Timetable};
 use crate::weather::fetch::Fetcher;
-
-/// The one job on the schedule, as the store names its runs; and cycles that were asked for by hand or by a cron.
-pub const CYCLE: &str = "cycle";
-const ONCE: &str = "once";
 
 /// Longest sleep: after it the clock is read again, so that a clock that was set or a machine that slept is noticed.
 const LONGEST_SLEEP: Duration = Duration::from_secs(20);
@@ -231,7 +227,8 @@ pub async fn once(
     keeper.look().await;
     let shutdown = shutdown.shared();
     let mut drained = dispatcher.run_until_idle(shutdown.clone(), patience).await;
-    // What sending showed to be wrong is told, too.
+    // What sending showed to be wrong is told, too: refusals as well, which only a full look sees.
+    keeper.look_at_all();
     keeper.look().await;
     drained += dispatcher.run_until_idle(shutdown, Duration::ZERO).await;
     if let Some(pinger) = pinger.filter(|_| result != RunResult::Failed) {
@@ -281,6 +278,11 @@ async fn one_cycle(app: &App, fetcher: &Fetcher) -> Result<(CycleReport, PullRep
         Ok(0) => {}
         Ok(told) => info!(told, "told those whose ZIP code has a region now"),
         Err(why) => error!("those whose ZIP code has a region now could not be told: {}", Chain(&why)),
+    }
+    match heights::ask_due(app).await {
+        Ok(0) => {}
+        Ok(people) => info!(people, "asked people how high up their trees stand"),
+        Err(why) => error!("those whose ZIP code has several heights could not be asked: {}", Chain(&why)),
     }
     match follow_up::ask_due(app).await {
         Ok(0) => {}

@@ -10,6 +10,7 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 use tokio::sync::mpsc;
 
+use crate::places::zone_of_state;
 use crate::store::{Store, StoreError, weather::Added};
 use crate::weather::feeds::{DescribedStation, usual_sources};
 use crate::weather::import::{self, FoundFile, ImportError, Options, Summary};
@@ -20,8 +21,10 @@ use crate::weather::{Element, FeedKind, Reading, Station, StationId, StationReco
 #[derive(Clone, Debug)]
 pub struct Terms {
     pub options: Options,
-    /// For stations that are new to the store.
-    pub time_zone: Tz,
+    /// Of stations that are new to the store; `None`: that of their state.
+    pub time_zone: Option<Tz>,
+    /// Where no state is told, or it has several clocks.
+    pub usual_zone: Tz,
 }
 
 /// What one file came to.
@@ -85,7 +88,11 @@ pub async fn import_file(
         .stations
         .keys()
         .filter(|id| !stations.contains_key(*id))
-        .filter_map(|id| new_station(lists.get(id).or(summary.places.get(id))?, terms.time_zone))
+        .filter_map(|id| {
+            let seen = lists.get(id).or(summary.places.get(id))?;
+            let of_state = || zone_of_state(&seen.state).unwrap_or(terms.usual_zone);
+            new_station(seen, terms.time_zone.unwrap_or_else(of_state))
+        })
         .collect();
     store.add_missing_stations(&new).await?;
     let new_stations = new.iter().map(|station| station.id.clone()).collect();
@@ -106,11 +113,8 @@ pub async fn import_file(
         let Some(station) = stations.get(&id) else { continue };
         let attributed = to_versions(&readings, station, now, true);
         set_aside += attributed.set_aside.len();
-        let record = store.record(&id).await?;
-        let earlier = EarlierImports::before(&record);
-        let (known, news): (Vec<Version>, Vec<Version>) =
-            attributed.versions.into_iter().partition(|version| earlier.holds(version));
-        added.unchanged += known.len();
+        let (news, known) = news_of(store, &id, attributed.versions).await?;
+        added.unchanged += known;
         added += store.add_versions(&id, &news).await?;
     }
     reader.await.map_err(ImportFault::Reader)??;
@@ -128,6 +132,21 @@ pub fn new_station(seen: &DescribedStation, time_zone: Tz) -> Option<Station> {
         observation_hour: None,
         sources: usual_sources(&seen.id),
     })
+}
+
+/// Of a bulk import's versions those that no earlier one told, and how many others there are.
+///
+/// # Errors
+/// When the store cannot be read.
+pub(super) async fn news_of(
+    store: &Store,
+    id: &StationId,
+    versions: Vec<Version>,
+) -> Result<(Vec<Version>, usize), StoreError> {
+    let record = store.record(id).await?;
+    let earlier = EarlierImports::before(&record);
+    let (known, news): (Vec<Version>, Vec<Version>) = versions.into_iter().partition(|version| earlier.holds(version));
+    Ok((news, known.len()))
 }
 
 /// What earlier files told. Two files that disagree would else overwrite each other at every repeat.

@@ -5,12 +5,14 @@ pub mod caches;
 pub mod event;
 mod forecast;
 pub mod profile_shelf;
+pub mod reached_days;
 pub mod skill_cache;
 
 pub mod assess;
 pub mod cycle;
 pub mod cycle_cache;
 mod cycle_pause;
+pub mod height_effect;
 pub mod learning;
 mod moved_dates;
 mod notice_writer;
@@ -18,17 +20,25 @@ pub mod region_fault;
 pub mod season_chart;
 
 pub mod alarms;
+pub mod backfill;
 pub mod daemon;
 pub mod import;
 pub mod keys;
 pub mod loaded;
+pub mod new_region;
 pub mod observed_intervals;
 pub mod pull;
 pub mod replay;
 pub mod retention;
 pub mod watchdog;
 
+pub mod past_cache;
+pub mod preview;
+pub mod profile_change;
+pub mod usual_year;
+
 pub mod follow_up;
+pub mod station_choice;
 pub mod station_glance;
 pub mod subscribe;
 pub mod texts;

@@ -47,25 +47,30 @@ impl Moves {
         region: &Region,
         last: Option<NaiveDate>,
     ) -> Result<Option<Before>, StoreError> {
-        if !lessons.has_news() {
+        let season = lessons.learned.season();
+        // Who saw no outlook yet saw no dates that could have moved.
+        let before = match last {
+            Some(last) => store.outlook(&profile.id, &region.id, last).await?,
+            None => None,
+        };
+        let same = |outlook: &Outlook| outlook.season.year == season && outlook.profile_version == profile.version;
+        let before = before.filter(same).map(|outlook| Before(outlook.learned));
+        // Reports that are set aside move dates too, back to where they were.
+        if !lessons.has_news() && before.is_none_or(|before| before.0.is_none()) {
             return Ok(None);
         }
-        let season = lessons.learned.season();
         self.0.entry((profile.id.clone(), season)).or_insert_with(|| Season {
             profile: Arc::clone(profile),
             lessons: Arc::clone(lessons),
             days: Vec::new(),
         });
-        // Who saw no outlook yet saw no dates that could have moved.
-        let Some(last) = last else { return Ok(None) };
-        let outlook = store.outlook(&profile.id, &region.id, last).await?;
-        let same = |outlook: &Outlook| outlook.season.year == season && outlook.profile_version == profile.version;
-        Ok(outlook.filter(same).map(|outlook| Before(outlook.learned)))
+        Ok(before)
     }
 
     pub(super) fn note(&mut self, before: Option<Before>, outlook: &Outlook) {
-        let (Some(Before(before)), Some(now)) = (before, outlook.learned) else { return };
-        let days = now.moved_days - before.map_or(0, |before| before.moved_days);
+        let Some(Before(before)) = before else { return };
+        let moved = |note: Option<LearnedNote>| note.map_or(0, |note| note.moved_days);
+        let days = moved(outlook.learned) - moved(before);
         if let Some(season) = self.0.get_mut(&(outlook.season.profile.clone(), outlook.season.year)) {
             season.days.push(days);
         }

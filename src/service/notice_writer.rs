@@ -17,13 +17,15 @@ use crate::season::{NoticeKind, Outlook, Profile, StageOutlook, WindowDays};
 use crate::service::app::App;
 use crate::store::notices::{NewNotice, Notice, NoticeRelease, NoticeText};
 use crate::timetable::place;
+use crate::weather::Station;
+use crate::weather::feeds::acis_grid::grid_of;
 
 /// What notices of a region are written from beside its outlook.
 #[derive(Clone, Copy)]
 pub(super) struct Writing<'a> {
     pub region: &'a Region,
     pub profile: &'a Profile,
-    pub station_name: &'a str,
+    pub station: &'a Station,
     /// For e-mails, by language; those that could not be drawn are missing.
     pub charts: &'a HashMap<Language, EmailChart>,
 }
@@ -41,13 +43,13 @@ pub(super) struct NoticeWriter<'a> {
 impl NoticeWriter<'_> {
     /// The notice on these terms, with its words in every language for every channel.
     pub fn word(&self, kind: NoticeKind, terms: &Terms) -> Result<(NewNotice, Vec<NoticeText>), RegionFault> {
-        let Writing { region, profile, station_name, charts } = self.writing;
+        let Writing { region, profile, station, charts } = self.writing;
         let window = &profile.window;
         let at_sum = self.outlook.stage(&window.opens).and_then(|stage| stage.at_sum);
-        let facts = NoticeFacts::from_outlook(
+        let mut facts = NoticeFacts::from_outlook(
             Sender::from(&self.app.config.messages),
             region,
-            station_name,
+            &station.name,
             self.outlook,
             self.days,
             WashingWindow {
@@ -63,6 +65,7 @@ impl NoticeWriter<'_> {
                 },
             },
         );
+        facts.grid = grid_of(station).map(|grid| grid.makers().to_owned());
         let mut texts = Vec::with_capacity(Language::ALL.len() * Channel::ALL.len());
         for language in Language::ALL {
             for channel in Channel::ALL {

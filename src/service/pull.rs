@@ -66,9 +66,20 @@ pub struct Taken {
 }
 
 impl StationPull {
-    /// It has no sources: its record comes from files.
+    /// It has no source of observations: its record comes from files.
     fn is_unasked(&self) -> bool {
-        self.sources.is_empty() && self.store_fault.is_none()
+        self.observing().next().is_none() && self.store_fault.is_none()
+    }
+
+    /// No temperature that was measured came; a forecast is none.
+    fn is_silent(&self) -> bool {
+        let mut observing = self.observing().peekable();
+        self.store_fault.is_some() || (observing.peek().is_some() && observing.all(|source| source.outcome.is_err()))
+    }
+
+    /// The sources asked that give what was measured.
+    fn observing(&self) -> impl Iterator<Item = &SourcePull> {
+        self.sources.iter().filter(|source| !source.source.feed.is_forecast())
     }
 }
 
@@ -79,13 +90,9 @@ impl PullReport {
         silent > 0 && silent == self.stations.iter().filter(|pull| !pull.is_unasked()).count()
     }
 
-    /// Stations that have sources, but none that gave a value.
+    /// Stations that have sources of observations, but none that gave a value.
     pub fn silent_stations(&self) -> Vec<&StationId> {
-        let silent = |pull: &&StationPull| {
-            pull.store_fault.is_some()
-                || (!pull.sources.is_empty() && pull.sources.iter().all(|source| source.outcome.is_err()))
-        };
-        self.stations.iter().filter(silent).map(|pull| &pull.station).collect()
+        self.stations.iter().filter(|pull| pull.is_silent()).map(|pull| &pull.station).collect()
     }
 
     pub fn new_values(&self) -> usize {

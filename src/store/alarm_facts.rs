@@ -44,6 +44,8 @@ pub struct ChannelFacts {
     pub works_at: Option<DateTime<Utc>>,
     /// Attempts since then that got no message through.
     pub vain: u64,
+    /// The messages that these were of.
+    pub vain_messages: u64,
     pub vain_since: Option<DateTime<Utc>>,
     pub last_at: Option<DateTime<Utc>>,
 }
@@ -145,7 +147,8 @@ impl Store {
         .await?;
         let works_at = get_instant_if_any(&row, "works_at")?;
         let row = sqlx::query(
-            "SELECT COUNT(*) AS n, MIN(started_at) AS since, MAX(started_at) AS last FROM attempts \
+            "SELECT COUNT(*) AS n, COUNT(DISTINCT delivery_id) AS messages, MIN(started_at) AS since, MAX(started_at) AS last \
+             FROM attempts \
              WHERE channel = $1 AND started_at > $2 AND outcome IN ('not-now', 'uncertain')",
         )
         .bind(channel.name())
@@ -155,6 +158,7 @@ impl Store {
         Ok(ChannelFacts {
             works_at,
             vain: get::<i64>(&row, "n")?.unsigned_abs(),
+            vain_messages: get::<i64>(&row, "messages")?.unsigned_abs(),
             vain_since: get_instant_if_any(&row, "since")?,
             last_at: get_instant_if_any(&row, "last")?,
         })

@@ -22,15 +22,35 @@ pub const KNOWN_FOR: TimeDelta = TimeDelta::days(7);
 const WATCHERS_KEPT: TimeDelta = TimeDelta::days(7);
 
 impl Store {
-    /// How many alarms are open.
+    /// How many alarms are open of what lasts. What happened once stands for a day, however it goes on.
     ///
     /// # Errors
     /// When the store fails.
     pub async fn open_alarms(&self) -> Result<u64, StoreError> {
-        let row = sqlx::query("SELECT COUNT(*) AS n FROM alarms WHERE ended_at IS NULL")
-            .fetch_one(&mut *self.read().await?)
+        let rows = sqlx::query("SELECT kind, COUNT(*) AS n FROM alarms WHERE ended_at IS NULL GROUP BY kind")
+            .fetch_all(&mut *self.read().await?)
             .await?;
-        Ok(get::<i64>(&row, "n")?.unsigned_abs())
+        let mut open = 0;
+        for row in &rows {
+            if !AlarmKind::parse(get(row, "kind")?).is_some_and(AlarmKind::is_event) {
+                open += get::<i64>(row, "n")?.unsigned_abs();
+            }
+        }
+        Ok(open)
+    }
+
+    /// Whether a process that delivers has looked for alarms since an instant; see [`Store::note_watcher`].
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn somebody_delivers(&self, since: DateTime<Utc>) -> Result<bool, StoreError> {
+        let row = sqlx::query(
+            "SELECT COUNT(*) AS n FROM watchers WHERE role IN ('all', 'deliver', 'once') AND seen_at >= $1",
+        )
+        .bind(ms(since))
+        .fetch_one(&mut *self.read().await?)
+        .await?;
+        Ok(get::<i64>(&row, "n")? > 0)
     }
 
     /// The alarms that are open, or with `since` all that were raised or open since then; the newest first.

@@ -31,22 +31,14 @@ enum Absent {
 }
 
 impl Store {
-    /// As [`Store::open_with`], with the key that lies in the store. What is drawn for it comes from `randomness`.
-    ///
-    /// # Errors
-    /// As [`Store::open_with`].
-    pub async fn open(address: &str, trust: &ServerTrust, randomness: &Randomness) -> Result<Self, StoreError> {
-        Self::open_with(address, trust, None, randomness).await
-    }
-
     /// Opens the store at `sqlite:PATH` or `postgres://…` and brings its schema up to date. `keys`: from outside; `None` = the
-    /// key lies in the store.
+    /// key lies in the store. What is drawn for it comes from `randomness`.
     ///
     /// # Errors
     /// An address that is neither, a place without a store, a file that is no database, an SQLite library or a schema this
     /// program must not work with, a server that does not answer or is not to be trusted, keys that are not those of the store.
     /// No message holds a password.
-    pub async fn open_with(
+    pub async fn open(
         address: &str,
         trust: &ServerTrust,
         keys: Option<&GivenKeys>,
@@ -55,19 +47,11 @@ impl Store {
         Self::open_or(Absent::Refuse, address, trust, keys, randomness).await
     }
 
-    /// As [`Store::open`], and makes the store where none is, with a key inside.
+    /// As [`Store::open`], and makes the store where none is; without keys from outside, with a key inside.
     ///
     /// # Errors
     /// As [`Store::open`], and a folder that does not exist.
-    pub async fn make(address: &str, trust: &ServerTrust, randomness: &Randomness) -> Result<Self, StoreError> {
-        Self::make_with(address, trust, None, randomness).await
-    }
-
-    /// As [`Store::open_with`], and makes the store where none is.
-    ///
-    /// # Errors
-    /// As [`Store::open_with`], and a folder that does not exist.
-    pub async fn make_with(
+    pub async fn make(
         address: &str,
         trust: &ServerTrust,
         keys: Option<&GivenKeys>,
@@ -102,11 +86,11 @@ impl Store {
         }
     }
 
-    /// As [`Store::open_with`], of a store that is there with the schema of this program; `None` of any other, which is left as it
+    /// As [`Store::open`], of a store that is there with the schema of this program; `None` of any other, which is left as it
     /// is.
     ///
     /// # Errors
-    /// As [`Store::open_with`].
+    /// As [`Store::open`].
     pub async fn open_if_current(
         address: &str,
         trust: &ServerTrust,
@@ -132,7 +116,7 @@ impl Store {
         let pool = lasting_pool(1).connect_with(options).await.map_err(unreachable)?;
         let current = migrations::is_up_to_date(&pool, engine).await;
         pool.close().await;
-        if current? { Self::open_with(address, trust, keys, randomness).await.map(Some) } else { Ok(None) }
+        if current? { Self::open(address, trust, keys, randomness).await.map(Some) } else { Ok(None) }
     }
 
     /// An empty store that lives as long as its last clone: for replay and tests. It has one connection, and its keyed

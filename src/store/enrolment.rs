@@ -3,11 +3,14 @@
 use chrono::{DateTime, Utc};
 
 use crate::people::{Address, AddressId, Consent, NewSubscriber};
+use crate::region::{Band, Zip};
 use crate::store::acts::Act;
 use crate::store::addresses::{AddressStatus, address_status, owner_of, set_status, status_of};
 use crate::store::audit::address_subject;
+use crate::store::bands::said_of;
 use crate::store::consents::{ConsentAction, ConsentDetail, add_consent, note_consent};
 use crate::store::error::{Conflict, StoreError};
+use crate::store::heights::{home_for, say};
 use crate::store::notices::tell_joined;
 use crate::store::rows::{get, ms};
 use crate::store::suppression::{lift_suppression, refuse_suppressed};
@@ -24,10 +27,22 @@ pub enum Enrolled {
         subscriber: String,
         zips: u64,
         addresses: u64,
+        /// Words about the height of trees.
+        heights: u64,
     },
     Unchanged {
         subscriber: String,
     },
+}
+
+impl Enrolled {
+    /// Id of the subscriber.
+    pub fn subscriber(&self) -> &str {
+        let (Enrolled::Added { subscriber }
+        | Enrolled::Extended { subscriber, .. }
+        | Enrolled::Unchanged { subscriber }) = self;
+        subscriber
+    }
 }
 
 impl Store {
@@ -135,6 +150,9 @@ pub async fn enrol_with(
         owner = Some(subscriber);
         standing.push(Some(address_status(&row)?));
     }
+    for (zip, said) in &new.heights {
+        home_for(tx, zip, *said).await?;
+    }
 
     let is_new = owner.is_none();
     let subscriber = match owner {
@@ -210,12 +228,31 @@ pub async fn enrol_with(
         note_consent(tx, key, action, evidence, detail, now).await?;
         addresses += 1;
     }
+    // Before they are told what is in force: that is of the region they live in.
+    let mut heights = 0;
+    for (zip, said) in &new.heights {
+        heights += u64::from(is_news(tx, &subscriber, zip, *said).await?);
+        say(tx, &subscriber, zip, *said, now).await?;
+    }
     if zips + addresses > 0 {
         tell_joined(tx, &subscriber, now).await?;
     }
-    Ok(match (is_new, zips + addresses) {
+    Ok(match (is_new, zips + addresses + heights) {
         (true, _) => Enrolled::Added { subscriber },
         (false, 0) => Enrolled::Unchanged { subscriber },
-        (false, _) => Enrolled::Extended { subscriber, zips, addresses },
+        (false, _) => Enrolled::Extended { subscriber, zips, addresses, heights },
     })
+}
+
+/// Whether somebody had not said this of the height of their trees before.
+async fn is_news(tx: &mut Tx, subscriber: &str, zip: &Zip, said: Band) -> Result<bool, StoreError> {
+    let row = sqlx::query(
+        "SELECT height_from_m, height_to_m, height_said_at FROM subscriber_zips WHERE subscriber_id = $1 AND zip = $2",
+    )
+    .bind(subscriber)
+    .bind(zip.as_str())
+    .fetch_optional(tx.conn())
+    .await?;
+    let Some(row) = row else { return Ok(false) };
+    Ok(get::<Option<i64>>(&row, "height_said_at")?.is_none() || said_of(&row)? != said)
 }

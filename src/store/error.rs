@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use chrono::{DateTime, Utc};
 
 use crate::id::StationId;
-use crate::region::RegionId;
+use crate::region::{Band, RegionId, Zip};
 use crate::season::NoticeId;
 
 #[derive(Debug, thiserror::Error)]
@@ -72,11 +72,15 @@ pub enum StoreError {
 /// Requests that cannot stand beside what is there.
 #[derive(Debug, PartialEq, thiserror::Error)]
 pub enum Conflict {
-    /// Pairs of ZIP code and the region that has it.
-    #[error("already taken: ZIP code {}; take {} out there first",
-        .taken.iter().map(|(zip, region)| format!("{zip} by region `{region}`")).collect::<Vec<_>>().join(", "),
+    #[error("already taken: ZIP code {}; take {} out there first, or give each region heights that do not meet (--band-ft)",
+        .taken.iter().map(ToString::to_string).collect::<Vec<_>>().join(", "),
         if .taken.len() == 1 { "it" } else { "them" })]
-    ZipsTaken { taken: Vec<(String, RegionId)> },
+    ZipsTaken { taken: Vec<TakenZip> },
+    #[error(
+        "none of the regions of ZIP code {zip} is for trees at that height: it has {}; give a height within, or change the regions",
+        .bands.join(", ")
+    )]
+    NoSuchHeight { zip: Zip, said: Band, bands: Vec<String> },
     #[error("region `{id}` cannot be kept: {}", .faults.join("; "))]
     UnfitRegion { id: RegionId, faults: Vec<String> },
     #[error("station `{id}` is unknown{}", near_name(.near))]
@@ -112,6 +116,25 @@ pub enum Conflict {
     NoText { id: NoticeId, channel: &'static str, language: &'static str, recipients: usize },
     #[error("there is no field report `{id}`")]
     UnknownReport { id: String },
+}
+
+/// A ZIP code whose heights another region has.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TakenZip {
+    pub zip: Zip,
+    pub by: RegionId,
+    /// `None`: all of them.
+    pub band: Option<Band>,
+}
+
+impl std::fmt::Display for TakenZip {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} by region `{}` ", self.zip, self.by)?;
+        match self.band {
+            Some(band) => write!(f, "({band})"),
+            None => f.write_str("(all heights)"),
+        }
+    }
 }
 
 fn near_name(near: &Option<String>) -> String {

@@ -5,10 +5,11 @@ use serde::Serialize;
 use sqlx::any::AnyRow;
 
 use crate::people::{Address, Channel, Language};
-use crate::region::Zip;
+use crate::region::{RegionId, Zip};
 use crate::store::acts::Act;
 use crate::store::addresses::AddressStatus;
 use crate::store::audit::address_subject;
+use crate::store::bands::SaidHeight;
 use crate::store::consents::ConsentAction;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_instant};
@@ -21,7 +22,16 @@ pub struct Export {
     pub language: Language,
     pub since: DateTime<Utc>,
     pub zips: Vec<Zip>,
+    pub places: Vec<ExportedPlace>,
     pub addresses: Vec<ExportedAddress>,
+}
+
+/// A place of theirs, and what they said of the height of their trees there.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ExportedPlace {
+    pub zip: Zip,
+    pub region: Option<RegionId>,
+    pub height: Option<SaidHeight>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -114,6 +124,11 @@ impl Store {
             language: subscriber.language,
             since: subscriber.created_at,
             zips: subscriber.zips,
+            places: subscriber
+                .homes
+                .into_iter()
+                .map(|home| ExportedPlace { zip: home.zip, region: home.region, height: home.said })
+                .collect(),
             addresses,
         })
     }

@@ -30,6 +30,8 @@ pub struct StationFreshness {
     pub station: StationId,
     /// Newest day with any value, whatever became of it.
     pub newest_day: Option<NaiveDate>,
+    /// It has a source of observations; where none is asked, no answer can be missing.
+    pub is_asked: bool,
     /// When a source of observations last gave a value that could be used.
     pub answered_at: Option<DateTime<Utc>>,
 }
@@ -101,7 +103,8 @@ impl Store {
                 .await?;
                 answered_at = answered_at.max(row.map(|row| get_instant(&row, "started_at")).transpose()?);
             }
-            all.push(StationFreshness { station: station.id, newest_day, answered_at });
+            let is_asked = station.sources.iter().any(|source| !source.feed.is_forecast());
+            all.push(StationFreshness { station: station.id, newest_day, is_asked, answered_at });
         }
         Ok(all)
     }
@@ -117,16 +120,16 @@ impl Store {
         rows.iter().map(|row| Ok((get(row, "status")?, count(row)?))).collect()
     }
 
-    /// When a notice was last skipped, by region.
+    /// When a notice was last missed, by region: people should have had it. One that another has overtaken is no loss.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn last_skipped(&self) -> Result<Vec<(RegionId, DateTime<Utc>)>, StoreError> {
+    pub async fn last_missed(&self) -> Result<Vec<(RegionId, DateTime<Utc>)>, StoreError> {
         let rows = sqlx::query(
             "SELECT region_id, MAX(at) AS at FROM staff_log WHERE kind = $1 AND region_id IS NOT NULL \
              GROUP BY region_id ORDER BY region_id",
         )
-        .bind(StaffKind::Skipped.as_str())
+        .bind(StaffKind::Missed.as_str())
         .fetch_all(&mut *self.read().await?)
         .await?;
         rows.iter().map(|row| Ok((RegionId(get(row, "region_id")?), get_instant(row, "at")?))).collect()
@@ -152,15 +155,15 @@ impl Store {
             depth.entry(channel_of(row)?).or_default().open.insert(state_of(row)?, count(row)?);
         }
         let due = sqlx::query(
-            "SELECT channel, time_zone, CASE WHEN priority < 0 THEN 1 ELSE 0 END AS at_once, MIN(not_before) AS since \
+            "SELECT channel, time_zone, any_hour, MIN(not_before) AS since \
              FROM deliveries WHERE state = 'queued' AND not_before <= $1 AND expires_at > $1 \
-             GROUP BY channel, time_zone, CASE WHEN priority < 0 THEN 1 ELSE 0 END",
+             GROUP BY channel, time_zone, any_hour",
         )
         .bind(ms(now))
         .fetch_all(&mut *conn)
         .await?;
         for row in &due {
-            let at_once = get::<i64>(row, "at_once")? != 0;
+            let at_once = get::<i64>(row, "any_hour")? != 0;
             if at_once || quiet.open_at(now, get_zone(row, "time_zone")?) {
                 let oldest = &mut depth.entry(channel_of(row)?).or_default().oldest_due;
                 *oldest = [*oldest, Some(get_instant(row, "since")?)].into_iter().flatten().min();

@@ -37,6 +37,7 @@ pub struct Question {
     pub notice: NoticeId,
     pub subscriber: String,
     pub address_key: AddressId,
+    pub asked_at: DateTime<Utc>,
     pub closes_at: DateTime<Utc>,
     pub answer: Option<ScaleAnswer>,
     /// The day on which they looked, and whether that tree has the insect, where they said so.
@@ -124,7 +125,7 @@ pub async fn put(
 }
 
 const FIND: &str =
-    "SELECT f.id, f.notice_id, f.subscriber_id, f.address_key, f.closes_at, f.answer, f.looked_on, f.infested,
+    "SELECT f.id, f.notice_id, f.subscriber_id, f.address_key, f.asked_at, f.closes_at, f.answer, f.looked_on, f.infested,
          n.region_id, n.profile, r.name AS region_name, r.time_zone, r.reports_teach, s.language
      FROM follow_ups f JOIN notices n ON n.id = f.notice_id JOIN regions r ON r.id = n.region_id
      JOIN subscribers s ON s.id = f.subscriber_id";
@@ -268,8 +269,7 @@ fn nothing_before(
 
 async fn zip_of_asked(tx: &mut Tx, question: &Question) -> Result<Option<Zip>, StoreError> {
     let row = sqlx::query(
-        "SELECT MIN(z.zip) AS zip FROM subscriber_zips z JOIN region_zips r ON r.zip = z.zip
-         WHERE z.subscriber_id = $1 AND r.region_id = $2",
+        "SELECT MIN(v.zip) AS zip FROM subscriber_regions v WHERE v.subscriber_id = $1 AND v.region_id = $2",
     )
     .bind(&question.subscriber)
     .bind(question.region.as_str())
@@ -285,6 +285,7 @@ fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
         notice: NoticeId(get(row, "notice_id")?),
         subscriber: get(row, "subscriber_id")?,
         address_key: AddressId(get(row, "address_key")?),
+        asked_at: get_instant(row, "asked_at")?,
         closes_at: get_instant(row, "closes_at")?,
         answer: get::<Option<String>>(row, "answer")?.as_deref().and_then(ScaleAnswer::parse),
         looked_on: get_day_if_any(row, "looked_on")?,

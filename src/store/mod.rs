@@ -16,12 +16,14 @@ pub mod acts;
 mod address_ids;
 mod answers;
 pub mod audit;
+pub mod backfills;
 mod bulk;
 mod hash_keys;
 mod lock;
 mod migrations;
 mod server_trust;
 
+pub mod places;
 mod pseudonyms;
 pub mod regions;
 pub mod retention;
@@ -37,11 +39,13 @@ pub mod outlooks;
 pub mod staff_log;
 
 pub mod addresses;
+pub mod bands;
 pub mod consents;
 pub mod enrolment;
 mod erasure;
 pub mod export;
 pub mod figures;
+pub mod heights;
 pub mod pending_sign_ups;
 pub mod preferences;
 pub mod stops;

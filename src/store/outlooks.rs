@@ -3,12 +3,13 @@
 use std::collections::HashMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
 use sqlx::any::AnyRow;
 
 use crate::region::RegionId;
 use crate::season::Outlook;
 use crate::store::error::StoreError;
-use crate::store::rows::{day_number, get, get_day, ms};
+use crate::store::rows::{day_number, get, get_day, get_instant, ms};
 use crate::store::tx::{Store, Tx};
 
 impl Store {
@@ -39,6 +40,29 @@ impl Store {
             .fetch_optional(&mut *self.read().await?)
             .await?;
         row.as_ref().map(outlook_of).transpose()
+    }
+
+    /// As [`Store::outlook`], where it was made by the end of its day: one that was made up for later knew more than anybody was
+    /// told.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn outlook_in_time(
+        &self,
+        profile: &str,
+        region: &RegionId,
+        day: NaiveDate,
+        zone: Tz,
+    ) -> Result<Option<Outlook>, StoreError> {
+        let row = sqlx::query("SELECT body, made_at FROM outlooks WHERE profile = $1 AND region_id = $2 AND day = $3")
+            .bind(profile)
+            .bind(region.as_str())
+            .bind(day_number(day))
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        let Some(row) = row else { return Ok(None) };
+        let in_time = get_instant(&row, "made_at")?.with_timezone(&zone).date_naive() <= day;
+        if in_time { outlook_of(&row).map(Some) } else { Ok(None) }
     }
 
     /// The newest outlook of each region of a profile, by region.

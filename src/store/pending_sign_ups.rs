@@ -1,11 +1,13 @@
 //! Pending sign-ups: requests that wait for their owner's confirmation, and the count of requests that keeps them few.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::any::AnyRow;
 
 use crate::people::limits::{Refusal, RequestCounts, RequestedBy, SHARE_OF, TRIES};
 use crate::people::{Address, AddressId, Channel, Language};
-use crate::region::Zip;
+use crate::region::{Band, Zip};
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, get_instant, get_instant_if_any, language_of, ms};
 use crate::store::tx::{Engine, Store, Tx};
@@ -16,6 +18,8 @@ pub struct NewPendingSignUp {
     pub address: Address,
     pub language: Language,
     pub zips: Vec<Zip>,
+    /// How high the trees stand, where that was asked and said.
+    pub heights: Vec<(Zip, Band)>,
     /// Id of the words that were shown or sent: [`put_words`](crate::store::consents::put_words).
     pub words: String,
     pub evidence: String,
@@ -37,6 +41,7 @@ pub struct PendingSignUp {
     pub state: SignUpState,
     pub language: Language,
     pub zips: Vec<Zip>,
+    pub heights: Vec<(Zip, Band)>,
     pub words: String,
     pub evidence: String,
     pub ip_hash: Option<String>,
@@ -198,12 +203,14 @@ pub async fn put(tx: &mut Tx, new: &NewPendingSignUp, now: DateTime<Utc>) -> Res
     end_open(tx, &key, Outcome::Replaced, now).await?;
     let id = tx.randomness().hex::<16>();
     let zips = serde_json::to_string(&new.zips).map_err(|why| StoreError::corrupt(format!("ZIP codes: {why}")))?;
+    let heights: BTreeMap<&Zip, &Band> = new.heights.iter().map(|(zip, band)| (zip, band)).collect();
+    let heights = serde_json::to_string(&heights).map_err(|why| StoreError::corrupt(format!("heights: {why}")))?;
     let code_hash = new.code.as_ref().map(|code| code_hash(tx, &key, code));
     let token_hash = new.token.as_ref().map(|token| token_hash(tx, token));
     sqlx::query(
         "INSERT INTO confirmations (id, address_key, channel, address, language, zips, words, evidence, ip_hash, asked_at, \
-                                    code_hash, token_hash, proof_until, tries) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, 0)",
+                                    code_hash, token_hash, proof_until, heights, tries) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, 0)",
     )
     .bind(&id)
     .bind(key.as_str())
@@ -218,6 +225,7 @@ pub async fn put(tx: &mut Tx, new: &NewPendingSignUp, now: DateTime<Utc>) -> Res
     .bind(code_hash)
     .bind(token_hash)
     .bind(ms(new.proof_until))
+    .bind(heights)
     .execute(tx.conn())
     .await?;
     Ok(id)
@@ -298,7 +306,7 @@ pub async fn type_code(
 /// When the store fails.
 pub async fn end(tx: &mut Tx, id: &str, outcome: Outcome, now: DateTime<Utc>) -> Result<(), StoreError> {
     sqlx::query(
-        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', \
+        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', heights = '{}', \
              zips = CASE WHEN $3 = 'confirmed' THEN zips ELSE '[]' END WHERE id = $1 AND ended_at IS NULL",
     )
     .bind(id)
@@ -320,7 +328,7 @@ pub async fn end_open(
     now: DateTime<Utc>,
 ) -> Result<u64, StoreError> {
     let done = sqlx::query(
-        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', zips = '[]' \
+        "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', zips = '[]', heights = '{}' \
          WHERE address_key = $1 AND ended_at IS NULL",
     )
     .bind(address_key.as_str())
@@ -339,7 +347,7 @@ impl Store {
     pub async fn end_old_sign_ups(&self, asked_before: DateTime<Utc>, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         let done = sqlx::query(
-            "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', zips = '[]' \
+            "UPDATE confirmations SET ended_at = $2, outcome = $3, address = '', zips = '[]', heights = '{}' \
              WHERE ended_at IS NULL AND asked_at <= $1",
         )
         .bind(ms(asked_before))
@@ -370,6 +378,10 @@ fn confirmation_of(row: &AnyRow) -> Result<PendingSignUp, StoreError> {
         language: language_of(row)?,
         zips: serde_json::from_str(get(row, "zips")?)
             .map_err(|why| StoreError::corrupt(format!("confirmations.zips: {why}")))?,
+        heights: serde_json::from_str::<BTreeMap<Zip, Band>>(get(row, "heights")?)
+            .map_err(|why| StoreError::corrupt(format!("confirmations.heights: {why}")))?
+            .into_iter()
+            .collect(),
         words: get(row, "words")?,
         evidence: get(row, "evidence")?,
         ip_hash: get(row, "ip_hash")?,

@@ -44,7 +44,7 @@ pub(super) async fn rename_deliveries(tx: &mut Tx, key: &AddressId, name: &str) 
         ] {
             sqlx::query(text).bind(id).bind(&new).execute(tx.conn()).await?;
         }
-        rename_in_staff_log(tx, id, &new).await?;
+        rename_in_words(tx, id, &new).await?;
     }
     let letters =
         format!("UPDATE deliveries SET address_id = $2 WHERE address_id = $1 AND letter_id IS NOT NULL AND {ENDED}");
@@ -70,16 +70,16 @@ pub(super) async fn rename_person(
     Ok(done.rows_affected())
 }
 
-/// What staff were told names addresses and deliveries by their keys.
-async fn rename_in_staff_log(tx: &mut Tx, old: &str, new: &str) -> Result<(), StoreError> {
-    sqlx::query(
+/// What staff were told names addresses and deliveries by their keys, and alarms repeat it.
+async fn rename_in_words(tx: &mut Tx, old: &str, new: &str) -> Result<(), StoreError> {
+    for text in [
         "UPDATE staff_log SET id = REPLACE(id, $1, $2), text = REPLACE(text, $1, $2) \
          WHERE id LIKE '%' || $1 || '%' OR text LIKE '%' || $1 || '%'",
-    )
-    .bind(old)
-    .bind(new)
-    .execute(tx.conn())
-    .await?;
+        "UPDATE alarms SET id = REPLACE(id, $1, $2), subject = REPLACE(subject, $1, $2), what = REPLACE(what, $1, $2) \
+         WHERE id LIKE '%' || $1 || '%' OR subject LIKE '%' || $1 || '%' OR what LIKE '%' || $1 || '%'",
+    ] {
+        sqlx::query(text).bind(old).bind(new).execute(tx.conn()).await?;
+    }
     Ok(())
 }
 
@@ -88,7 +88,7 @@ pub(super) async fn rename_all(tx: &mut Tx, key: &AddressId) -> Result<(), Store
     let name = pseudonym(tx);
     rename_deliveries(tx, key, &name).await?;
     rename_person(tx, key, &name, None).await?;
-    rename_in_staff_log(tx, key.as_str(), &name).await?;
+    rename_in_words(tx, key.as_str(), &name).await?;
     for text in [
         "UPDATE letters SET address_key = $2 WHERE address_key = $1 AND NOT EXISTS (SELECT 1 FROM deliveries d \
              WHERE d.letter_id = letters.id AND d.state IN ('queued', 'leased', 'uncertain'))",

@@ -1,21 +1,22 @@
 //! Regions, their ZIP codes and their stations.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
 use crate::geo::Point;
-use crate::region::{OwnerReports, Region, RegionId, Release, Zip};
+use crate::region::{Band, MOST_BANDS, OwnerReports, Region, RegionId, Release, Zip};
 use crate::store::acts::Act;
 use crate::store::audit::changes;
-use crate::store::error::{Conflict, StoreError};
+use crate::store::bands::{OPEN_M, band_of, landmarks_of, parted_by, pin, settle};
+use crate::store::error::{Conflict, StoreError, TakenZip};
 use crate::store::rows::{get, get_zone, ms, zip_of};
-use crate::store::stations::in_use_station;
+use crate::store::stations::{add_missing_stations, in_use_station};
 use crate::store::tx::{Store, Tx};
 use crate::text::near_name;
-use crate::weather::StationId;
+use crate::weather::{Station, StationId};
 
 /// Id and name of the region that has a ZIP code.
 ///
@@ -40,10 +41,58 @@ impl Store {
     /// [`Conflict::UnfitRegion`], [`Conflict::Exists`], [`Conflict::ZipsTaken`] naming the other regions,
     /// [`Conflict::UnknownStation`], [`Conflict::RetiredStation`].
     pub async fn add_region(&self, region: &Region, now: DateTime<Utc>) -> Result<(), StoreError> {
+        self.add_region_with(region, &[], now).await
+    }
+
+    /// As [`Store::add_region`], with stations that the store does not have yet: all or nothing.
+    ///
+    /// # Errors
+    /// As [`Store::add_region`].
+    pub async fn add_region_with(
+        &self,
+        region: &Region,
+        stations: &[Station],
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        add_region(&mut tx, region, now).await?;
-        tx.note_act(Act::RegionAdded, &subject(&region.id), &in_words(region)).await?;
+        add_region_with(&mut tx, region, stations, now).await?;
         tx.commit().await
+    }
+
+    /// Whether [`Store::add_region_with`] would do it; keeps nothing.
+    ///
+    /// # Errors
+    /// As [`Store::add_region`].
+    pub async fn try_region(
+        &self,
+        region: &Region,
+        stations: &[Station],
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        add_region_with(&mut tx, region, stations, now).await?;
+        tx.rollback().await
+    }
+
+    /// Whether ZIP codes and stations of a region that is not whole yet could be its own.
+    ///
+    /// # Errors
+    /// [`Conflict::ZipsTaken`], [`Conflict::UnknownStation`], [`Conflict::RetiredStation`].
+    pub async fn check_beside_others(&self, region: &Region) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        check_beside_others(&mut tx, region).await?;
+        tx.rollback().await
+    }
+
+    /// Whether [`Store::change_region`] would take the region; keeps nothing.
+    ///
+    /// # Errors
+    /// As [`Store::change_region`].
+    pub async fn try_changing_region(&self, region: &Region) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        in_use_region(&mut tx, &region.id).await?;
+        check(&mut tx, region).await?;
+        tx.rollback().await
     }
 
     /// Adds those that are new and changes those that differ, all or none. A ZIP code may move between regions of the
@@ -52,36 +101,38 @@ impl Store {
     /// # Errors
     /// As [`Store::add_region`], for the first that cannot be kept.
     pub async fn put_regions(&self, regions: &[Region], now: DateTime<Utc>) -> Result<Vec<RegionPut>, StoreError> {
+        self.put_regions_with(regions, &[], now).await
+    }
+
+    /// As [`Store::put_regions`], with stations that the store does not have yet.
+    ///
+    /// # Errors
+    /// As [`Store::add_region`], for the first that cannot be kept.
+    pub async fn put_regions_with(
+        &self,
+        regions: &[Region],
+        stations: &[Station],
+        now: DateTime<Utc>,
+    ) -> Result<Vec<RegionPut>, StoreError> {
         let mut tx = self.begin().await?;
-        let mut before = Vec::with_capacity(regions.len());
-        for region in regions {
-            before.push(find_region(tx.conn(), &region.id).await?);
-            sqlx::query("DELETE FROM region_zips WHERE region_id = $1")
-                .bind(region.id.as_str())
-                .execute(tx.conn())
-                .await?;
-        }
-        let mut done = Vec::with_capacity(regions.len());
-        for (region, before) in regions.iter().zip(before) {
-            check(&mut tx, region).await?;
-            match before {
-                None => insert_region(&mut tx, region, now).await?,
-                Some(_) => update_region(&mut tx, region).await?,
-            }
-            let of = subject(&region.id);
-            done.push(match before {
-                None => {
-                    tx.note_act(Act::RegionAdded, &of, &in_words(region)).await?;
-                    RegionPut::Added
-                }
-                Some(before) if same(&before, region) => RegionPut::Unchanged,
-                Some(before) => {
-                    tx.note_act(Act::RegionChanged, &of, &changes(&before, region)).await?;
-                    RegionPut::Changed
-                }
-            });
-        }
+        let done = put_regions(&mut tx, regions, stations, now).await?;
         tx.commit().await?;
+        Ok(done)
+    }
+
+    /// What [`Store::put_regions_with`] would do; keeps nothing.
+    ///
+    /// # Errors
+    /// As [`Store::add_region`], for the first that cannot be kept.
+    pub async fn try_regions(
+        &self,
+        regions: &[Region],
+        stations: &[Station],
+        now: DateTime<Utc>,
+    ) -> Result<Vec<RegionPut>, StoreError> {
+        let mut tx = self.begin().await?;
+        let done = put_regions(&mut tx, regions, stations, now).await?;
+        tx.rollback().await?;
         Ok(done)
     }
 
@@ -142,7 +193,10 @@ impl Store {
         let mut tx = self.begin().await?;
         let before = in_use_region(&mut tx, &region.id).await?;
         check(&mut tx, region).await?;
+        let parted = parted_by(Some(&before), Some(region));
+        pin(&mut tx, &parted).await?;
         update_region(&mut tx, region).await?;
+        settle(&mut tx, &parted).await?;
         tx.note_act(Act::RegionChanged, &subject(&region.id), &changes(&before, region)).await?;
         tx.commit().await
     }
@@ -153,10 +207,9 @@ impl Store {
     /// When the store fails.
     pub async fn subscriber_counts(&self) -> Result<BTreeMap<RegionId, u64>, StoreError> {
         let rows = sqlx::query(
-            "SELECT r.region_id, COUNT(DISTINCT s.id) AS n FROM region_zips r
-             JOIN subscriber_zips z ON z.zip = r.zip
-             JOIN subscribers s ON s.id = z.subscriber_id
-             WHERE s.removed_at IS NULL GROUP BY r.region_id",
+            "SELECT v.region_id, COUNT(DISTINCT s.id) AS n FROM subscriber_regions v
+             JOIN subscribers s ON s.id = v.subscriber_id
+             WHERE s.removed_at IS NULL GROUP BY v.region_id",
         )
         .fetch_all(&mut *self.read().await?)
         .await?;
@@ -165,7 +218,7 @@ impl Store {
             .collect()
     }
 
-    /// The region in use that has this ZIP code, if one has.
+    /// The region in use that has this ZIP code, if one has; of several, that of the lowest heights.
     ///
     /// # Errors
     /// When the store fails.
@@ -174,10 +227,10 @@ impl Store {
     }
 }
 
-/// Id and name of the region in use that has this ZIP code, if one has.
+/// Id and name of the region in use that has this ZIP code, if one has; of several, that of the lowest heights.
 async fn region_with(connection: &mut AnyConnection, zip: &Zip) -> Result<Option<(RegionId, String)>, StoreError> {
     let row =
-        sqlx::query("SELECT g.id, g.name FROM region_zips r JOIN regions g ON g.id = r.region_id WHERE r.zip = $1")
+        sqlx::query("SELECT g.id, g.name FROM region_zips r JOIN regions g ON g.id = r.region_id WHERE r.zip = $1 ORDER BY r.floor_m LIMIT 1")
             .bind(zip.as_str())
             .fetch_optional(connection)
             .await?;
@@ -201,13 +254,69 @@ fn in_words(region: &Region) -> String {
     serde_json::to_string(region).unwrap_or_else(|_| region.name.clone())
 }
 
-async fn add_region(tx: &mut Tx, region: &Region, now: DateTime<Utc>) -> Result<(), StoreError> {
+async fn put_regions(
+    tx: &mut Tx,
+    regions: &[Region],
+    stations: &[Station],
+    now: DateTime<Utc>,
+) -> Result<Vec<RegionPut>, StoreError> {
+    add_missing_stations(tx, stations).await?;
+    let mut before = Vec::with_capacity(regions.len());
+    let mut parted = BTreeSet::new();
+    for region in regions {
+        let there = find_region(tx.conn(), &region.id).await?;
+        parted.extend(parted_by(there.as_ref(), Some(region)));
+        before.push(there);
+    }
+    pin(tx, &parted).await?;
+    for region in regions {
+        sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(region.id.as_str()).execute(tx.conn()).await?;
+    }
+    let mut done = Vec::with_capacity(regions.len());
+    for (region, before) in regions.iter().zip(before) {
+        check(tx, region).await?;
+        match before {
+            None => insert_region(tx, region, now).await?,
+            Some(_) => update_region(tx, region).await?,
+        }
+        let of = subject(&region.id);
+        done.push(match before {
+            None => {
+                tx.note_act(Act::RegionAdded, &of, &in_words(region)).await?;
+                RegionPut::Added
+            }
+            Some(before) if same(&before, region) => RegionPut::Unchanged,
+            Some(before) => {
+                tx.note_act(Act::RegionChanged, &of, &changes(&before, region)).await?;
+                RegionPut::Changed
+            }
+        });
+    }
+    settle(tx, &parted).await?;
+    Ok(done)
+}
+
+async fn add_region_with(
+    tx: &mut Tx,
+    region: &Region,
+    stations: &[Station],
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    add_missing_stations(tx, stations).await?;
     let there = find_region(tx.conn(), &region.id).await?;
     if there.as_ref().is_some_and(|there| !there.retired) {
         return Err(Conflict::Exists { what: "region", id: region.id.to_string() }.into());
     }
     check(tx, region).await?;
-    if there.is_none() { insert_region(tx, region, now).await } else { update_region(tx, region).await }
+    let parted = parted_by(None, Some(region));
+    pin(tx, &parted).await?;
+    if there.is_none() {
+        insert_region(tx, region, now).await?
+    } else {
+        update_region(tx, region).await?
+    }
+    settle(tx, &parted).await?;
+    tx.note_act(Act::RegionAdded, &subject(&region.id), &in_words(region)).await
 }
 
 pub(super) async fn in_use_region(tx: &mut Tx, id: &RegionId) -> Result<Region, StoreError> {
@@ -221,15 +330,32 @@ async fn check(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
     if !faults.is_empty() {
         return Err(Conflict::UnfitRegion { id: region.id.clone(), faults }.into());
     }
+    check_beside_others(tx, region).await
+}
+
+async fn check_beside_others(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
     for station in &region.stations {
         in_use_station(tx, station).await?;
     }
     let mut taken = Vec::new();
     for zip in &region.zips {
-        if let Some((other, _)) = region_with(tx.conn(), zip).await?
-            && other != region.id
-        {
-            taken.push((zip.to_string(), other));
+        let others = sqlx::query(
+            "SELECT g.id, g.band_from_m, g.band_to_m FROM region_zips r JOIN regions g ON g.id = r.region_id
+             WHERE r.zip = $1 AND g.id <> $2 ORDER BY r.floor_m, g.id",
+        )
+        .bind(zip.as_str())
+        .bind(region.id.as_str())
+        .fetch_all(tx.conn())
+        .await?;
+        if others.len() >= MOST_BANDS {
+            let faults = vec![format!("ZIP code {zip} has {MOST_BANDS} regions already, which is the most")];
+            return Err(Conflict::UnfitRegion { id: region.id.clone(), faults }.into());
+        }
+        for other in &others {
+            let band = band_of(other)?;
+            if Band::meet(region.band.as_ref(), band.as_ref()) {
+                taken.push(TakenZip { zip: zip.clone(), by: RegionId(get(other, "id")?), band });
+            }
         }
     }
     if taken.is_empty() { Ok(()) } else { Err(Conflict::ZipsTaken { taken }.into()) }
@@ -252,7 +378,9 @@ async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
     let (release, hours) = release_columns(region.release);
     sqlx::query(
         "UPDATE regions SET name = $2, latitude = $3, longitude = $4, elevation_m = $5, time_zone = $6, profile = $7,
-                            release_policy = $8, hold_hours = $9, reports_teach = $10, retired_at = NULL
+                            release_policy = $8, hold_hours = $9, reports_teach = $10, county = $11, state = $12,
+                            band_from_m = NULLIF($13, -1000000), band_to_m = NULLIF($14, -1000000), landmarks = $15,
+                            retired_at = NULL
          WHERE id = $1",
     )
     .bind(region.id.as_str())
@@ -265,13 +393,19 @@ async fn update_region(tx: &mut Tx, region: &Region) -> Result<(), StoreError> {
     .bind(release)
     .bind(hours)
     .bind(region.owner_reports.name())
+    .bind(region.county.as_deref())
+    .bind(region.state.as_deref())
+    .bind(region.band.and_then(|band| band.from_m).unwrap_or(OPEN_M))
+    .bind(region.band.and_then(|band| band.to_m).unwrap_or(OPEN_M))
+    .bind(serde_json::to_string(&region.landmarks).map_err(|why| StoreError::corrupt(format!("landmarks: {why}")))?)
     .execute(tx.conn())
     .await?;
     sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(region.id.as_str()).execute(tx.conn()).await?;
     for zip in &region.zips {
-        sqlx::query("INSERT INTO region_zips (zip, region_id) VALUES ($1, $2)")
+        sqlx::query("INSERT INTO region_zips (zip, region_id, floor_m) VALUES ($1, $2, $3)")
             .bind(zip.as_str())
             .bind(region.id.as_str())
+            .bind(region.band.and_then(|band| band.from_m).unwrap_or(OPEN_M))
             .execute(tx.conn())
             .await?;
     }
@@ -349,6 +483,10 @@ fn region_of(row: &AnyRow) -> Result<Region, StoreError> {
         stations: Vec::new(),
         release,
         owner_reports: owner_reports_of(row)?,
+        county: get(row, "county")?,
+        state: get(row, "state")?,
+        band: band_of(row)?,
+        landmarks: landmarks_of(row)?,
         retired: get::<Option<i64>>(row, "retired_at")?.is_some(),
     })
 }

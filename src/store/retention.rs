@@ -8,6 +8,7 @@ use sqlx::AssertSqlSafe;
 use crate::people::AddressId;
 use crate::people::retention::RetentionConfig;
 use crate::store::error::StoreError;
+use crate::store::places::ANSWERS_KEPT_DAYS;
 use crate::store::pseudonyms::{pseudonym, rename_deliveries, rename_person};
 use crate::store::rows::{get, ms};
 use crate::store::tx::{Store, Tx};
@@ -32,7 +33,7 @@ const KNOWN: &str = "EXISTS (SELECT 1 FROM addresses a WHERE a.id = o.address_ke
      OR EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = o.address_key) \
      OR EXISTS (SELECT 1 FROM confirmations c WHERE c.address_key = o.address_key AND c.ended_at IS NULL)";
 
-const RULES: [Rule; 14] = [
+const RULES: [Rule; 15] = [
     Rule {
         table: "confirmations",
         key: "id",
@@ -99,10 +100,11 @@ const RULES: [Rule; 14] = [
         when: "o.received_at <= $1",
         days: |times| times.forecasts_days,
     },
+    Rule { table: "place_answers", key: "question", when: "o.answered_at <= $1", days: |_| ANSWERS_KEPT_DAYS },
 ];
 
 /// Tables whose rows have their time: of each a canary is planted and looked for by the checks.
-pub const TIMED: [&str; 21] = [
+pub const TIMED: [&str; 22] = [
     "addresses",
     "alarms",
     "answers",
@@ -117,6 +119,7 @@ pub const TIMED: [&str; 21] = [
     "forecast_values",
     "inbound",
     "letters",
+    "place_answers",
     "pulls",
     "runs",
     "staff_log",
@@ -127,7 +130,8 @@ pub const TIMED: [&str; 21] = [
 ];
 
 /// Tables whose rows stay, and why.
-pub const LASTING: [(&str, &str); 18] = [
+pub const LASTING: [(&str, &str); 20] = [
+    ("backfills", "a row a station and feed"),
     ("consent_words", "a row a wording"),
     ("daily_values", "every version of a temperature is kept"),
     ("field_report_standings", "with their reports"),
@@ -137,6 +141,7 @@ pub const LASTING: [(&str, &str); 18] = [
     ("notice_texts", "with their notices"),
     ("notices", "a season's decisions, which past seasons are judged by"),
     ("outlooks", "what was said on each day, which past seasons are judged by"),
+    ("place_tables", "one row: where ZIP codes are"),
     ("profile_versions", "outlooks name them"),
     ("region_stations", "with their regions"),
     ("region_zips", "with their regions"),

@@ -7,6 +7,11 @@ use crate::store::error::StoreError;
 use crate::store::rows::{get, get_instant, get_instant_if_any, ms};
 use crate::store::tx::Store;
 
+/// The one job on the schedule.
+pub const CYCLE: &str = "cycle";
+/// Cycles that were asked for by hand or by a cron.
+pub const ONCE: &str = "once";
+
 /// A run as stored.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Run {

@@ -12,6 +12,7 @@ use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_instant_if_any, get_zone, ms};
 use crate::store::tx::{Store, Tx};
 use crate::text::near_name;
+use crate::weather::feeds::without_secrets;
 use crate::weather::{Station, StationId};
 
 /// A station as stored.
@@ -47,16 +48,7 @@ impl Store {
     /// When the store fails.
     pub async fn add_missing_stations(&self, stations: &[Station]) -> Result<usize, StoreError> {
         let mut tx = self.begin().await?;
-        let mut added = 0;
-        for station in stations {
-            if find_station(tx.conn(), &station.id).await?.is_none() {
-                insert_station(&mut tx, station).await?;
-                added += 1;
-            }
-        }
-        if added > 0 {
-            tx.note_act(Act::StationsImported, "stations", &format!("{added} of a list")).await?;
-        }
+        let added = add_missing_stations(&mut tx, stations).await?;
         tx.commit().await?;
         Ok(added)
     }
@@ -69,7 +61,12 @@ impl Store {
         let mut tx = self.begin().await?;
         let before = in_use_station(&mut tx, &station.id).await?;
         update_station(&mut tx, station).await?;
-        tx.note_act(Act::StationChanged, &subject(&station.id), &changes(&before, station)).await?;
+        tx.note_act(
+            Act::StationChanged,
+            &subject(&station.id),
+            &changes(&without_secrets(&before), &without_secrets(station)),
+        )
+        .await?;
         tx.commit().await
     }
 
@@ -134,6 +131,21 @@ impl Store {
 
 fn subject(id: &StationId) -> String {
     format!("station/{id}")
+}
+
+/// As [`Store::add_missing_stations`], in a transaction that does more.
+pub(super) async fn add_missing_stations(tx: &mut Tx, stations: &[Station]) -> Result<usize, StoreError> {
+    let mut added = 0;
+    for station in stations {
+        if find_station(tx.conn(), &station.id).await?.is_none() {
+            insert_station(tx, station).await?;
+            added += 1;
+        }
+    }
+    if added > 0 {
+        tx.note_act(Act::StationsImported, "stations", &format!("{added} of a list")).await?;
+    }
+    Ok(added)
 }
 
 pub(super) async fn find_station(

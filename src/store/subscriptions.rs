@@ -9,6 +9,7 @@ use sqlx::any::AnyRow;
 use crate::people::{Address, AddressId, Channel, Language};
 use crate::region::{RegionId, Zip};
 use crate::store::addresses::{self, address_of, addresses_of};
+use crate::store::bands::{HOMES, Home, home_of};
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, get_instant, language_of, zip_of};
 use crate::store::tx::{Engine, Store, Tx};
@@ -20,6 +21,8 @@ pub struct Subscriber {
     pub id: String,
     pub language: Language,
     pub zips: Vec<Zip>,
+    /// Where those lie, in the same order.
+    pub homes: Vec<Home>,
     pub addresses: Vec<addresses::SubscriberAddress>,
     pub created_at: DateTime<Utc>,
 }
@@ -45,8 +48,7 @@ impl Store {
         let rows = sqlx::query(
             "SELECT s.id, s.language, s.created_at FROM subscribers s
              WHERE s.removed_at IS NULL AND ($1 = '' OR EXISTS (
-                 SELECT 1 FROM subscriber_zips z JOIN region_zips r ON r.zip = z.zip
-                 WHERE z.subscriber_id = s.id AND r.region_id = $1))
+                 SELECT 1 FROM subscriber_regions v WHERE v.subscriber_id = s.id AND v.region_id = $1))
              ORDER BY s.created_at, s.id",
         )
         .bind(region.map_or("", RegionId::as_str))
@@ -59,12 +61,11 @@ impl Store {
             places.insert(subscriber.id.clone(), subscribers.len());
             subscribers.push(subscriber);
         }
-        let rows = sqlx::query("SELECT subscriber_id, zip FROM subscriber_zips ORDER BY zip")
-            .fetch_all(&mut *connection)
-            .await?;
+        let rows = sqlx::query(AssertSqlSafe(format!("{HOMES} ORDER BY z.zip"))).fetch_all(&mut *connection).await?;
         for row in &rows {
             if let Some(at) = places.get(get::<&str>(row, "subscriber_id")?) {
                 subscribers[*at].zips.push(zip_of(row)?);
+                subscribers[*at].homes.push(home_of(row)?);
             }
         }
         let rows = sqlx::query("SELECT * FROM addresses ORDER BY channel, address").fetch_all(&mut *connection).await?;
@@ -92,13 +93,10 @@ impl Store {
         .await?;
         let Some(row) = row else { return Ok(None) };
         let mut subscriber = subscriber_of(&row)?;
-        subscriber.zips = sqlx::query("SELECT zip FROM subscriber_zips WHERE subscriber_id = $1 ORDER BY zip")
-            .bind(&subscriber.id)
-            .fetch_all(&mut *connection)
-            .await?
-            .iter()
-            .map(zip_of)
-            .collect::<Result<_, _>>()?;
+        let find = format!("{HOMES} WHERE z.subscriber_id = $1 ORDER BY z.zip");
+        let rows = sqlx::query(AssertSqlSafe(find)).bind(&subscriber.id).fetch_all(&mut *connection).await?;
+        subscriber.homes = rows.iter().map(home_of).collect::<Result<_, _>>()?;
+        subscriber.zips = subscriber.homes.iter().map(|home| home.zip.clone()).collect();
         subscriber.addresses = addresses_of(&mut connection, &subscriber.id).await?;
         Ok(Some(subscriber))
     }
@@ -111,6 +109,20 @@ impl Store {
         let rows =
             sqlx::query(SELECT_RECIPIENTS).bind(region.as_str()).bind("").fetch_all(&mut *self.read().await?).await?;
         rows.iter().map(recipient_of).collect()
+    }
+
+    /// How many a notice of this region would go to now, by channel.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn count_recipients(&self, region: &RegionId) -> Result<BTreeMap<Channel, u64>, StoreError> {
+        let count = format!("SELECT r.channel, COUNT(*) AS n FROM ({SELECT_RECIPIENTS}) r GROUP BY r.channel");
+        let rows = sqlx::query(AssertSqlSafe(count))
+            .bind(region.as_str())
+            .bind("")
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        rows.iter().map(|row| Ok((channel_of(row)?, get::<i64>(row, "n")?.unsigned_abs()))).collect()
     }
 }
 
@@ -143,8 +155,8 @@ fn held(engine: Engine) -> AssertSqlSafe<String> {
 const SELECT_RECIPIENTS: &str = "SELECT a.id, a.subscriber_id, a.channel, a.address, s.language
      FROM addresses a JOIN subscribers s ON s.id = a.subscriber_id
      WHERE a.status = 'confirmed' AND s.removed_at IS NULL AND ($2 = '' OR a.subscriber_id = $2)
-       AND EXISTS (SELECT 1 FROM subscriber_zips z JOIN region_zips r ON r.zip = z.zip
-                   WHERE z.subscriber_id = a.subscriber_id AND r.region_id = $1)
+       AND EXISTS (SELECT 1 FROM subscriber_regions v
+                   WHERE v.subscriber_id = a.subscriber_id AND v.region_id = $1)
        AND NOT EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = a.id)
      ORDER BY a.id";
 
@@ -153,6 +165,7 @@ fn subscriber_of(row: &AnyRow) -> Result<Subscriber, StoreError> {
         id: get(row, "id")?,
         language: language_of(row)?,
         zips: Vec::new(),
+        homes: Vec::new(),
         addresses: Vec::new(),
         created_at: get_instant(row, "created_at")?,
     })

@@ -7,7 +7,22 @@ use crate::people::{Address, AddressId};
 use crate::store::addresses::AddressStatus;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, instant, ms};
-use crate::store::tx::Tx;
+use crate::store::tx::{Store, Tx};
+
+impl Store {
+    /// Whether an address is never to be written to.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn is_suppressed(&self, address: &Address) -> Result<bool, StoreError> {
+        let key = self.address_id(address).await?;
+        let row = sqlx::query("SELECT COUNT(*) AS n FROM suppressions WHERE address_key = $1")
+            .bind(key.as_str())
+            .fetch_one(&mut *self.read().await?)
+            .await?;
+        Ok(get::<i64>(&row, "n")? > 0)
+    }
+}
 
 pub(super) async fn refuse_suppressed(tx: &mut Tx, address: &Address, key: &AddressId) -> Result<(), StoreError> {
     let row = sqlx::query("SELECT since FROM suppressions WHERE address_key = $1")
@@ -61,7 +76,7 @@ pub fn may_go(kind: TransactionalKind, status: Option<AddressStatus>, suppressed
         Stopped => suppressed,
         _ if suppressed => false,
         Confirm | NotCovered | WhichZip | NotUnderstood | Help | Alarm => true,
-        Welcome | Resumed | CoveredNow | Thanks | FollowUp | KeptZip | Preferences => {
+        Welcome | Resumed | CoveredNow | Thanks | FollowUp | KeptZip | Preferences | HowHigh | HeightKept => {
             status == Some(AddressStatus::Confirmed)
         }
     }

@@ -60,7 +60,7 @@ impl Turn {
         match kind {
             Alarm => Turn::Alarm,
             kind if kind.can_wait() => Turn::Last,
-            Help | WhichZip | NotUnderstood | Thanks | Resumed => Turn::Reply,
+            Help | WhichZip | NotUnderstood | Thanks | Resumed | HeightKept => Turn::Reply,
             Stopped if status.is_none() => Turn::Reply,
             _ => Turn::First,
         }

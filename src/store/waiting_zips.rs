@@ -1,8 +1,10 @@
 //! People who wait for a region to cover their ZIP code.
 
+use std::collections::BTreeSet;
+
 use chrono::{DateTime, Utc};
 
-use crate::people::{Address, AddressId, Language};
+use crate::people::{Address, AddressId, Channel, Language};
 use crate::region::Zip;
 use crate::store::error::StoreError;
 use crate::store::rows::{channel_of, get, language_of, ms, zip_of};
@@ -44,8 +46,9 @@ pub async fn note_waits(tx: &mut Tx, address_key: &AddressId, now: DateTime<Utc>
 /// When the store fails.
 pub async fn take_covered_waits(tx: &mut Tx) -> Result<Vec<CoveredWait>, StoreError> {
     let rows = sqlx::query(
-        "SELECT w.subscriber_id, w.zip, w.since, g.name FROM zip_waits w JOIN region_zips r ON r.zip = w.zip
-         JOIN regions g ON g.id = r.region_id ORDER BY w.since, w.subscriber_id, w.zip",
+        "SELECT w.subscriber_id, w.zip, w.since, g.name FROM zip_waits w
+         JOIN subscriber_regions v ON v.subscriber_id = w.subscriber_id AND v.zip = w.zip
+         JOIN regions g ON g.id = v.region_id ORDER BY w.since, w.subscriber_id, w.zip",
     )
     .fetch_all(tx.conn())
     .await?;
@@ -87,7 +90,53 @@ pub struct Demand {
     pub people: u64,
 }
 
+/// Who waits for ZIP codes that no region has.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Waiting {
+    /// Subscribers with a confirmed address, each once.
+    pub people: u64,
+    /// Their confirmed addresses.
+    pub emails: u64,
+    pub phones: u64,
+    /// Of the ZIP codes asked for, those that anybody waits for.
+    pub zips: Vec<Demand>,
+}
+
 impl Store {
+    /// Whom a region with these ZIP codes would newly reach: those who named one of them while no region has it.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn waiting(&self, zips: &[Zip]) -> Result<Waiting, StoreError> {
+        let mut connection = self.read().await?;
+        let (mut people, mut addresses) = (BTreeSet::new(), BTreeSet::new());
+        let mut wanted = Vec::new();
+        for zip in zips {
+            let rows = sqlx::query(
+                "SELECT z.subscriber_id, a.id, a.channel FROM subscriber_zips z
+                 JOIN addresses a ON a.subscriber_id = z.subscriber_id AND a.status = 'confirmed'
+                 WHERE z.zip = $1 AND NOT EXISTS (SELECT 1 FROM region_zips r WHERE r.zip = z.zip)",
+            )
+            .bind(zip.as_str())
+            .fetch_all(&mut *connection)
+            .await?;
+            let mut here = BTreeSet::new();
+            for row in &rows {
+                let id: String = get(row, "subscriber_id")?;
+                addresses.insert((get::<String>(row, "id")?, channel_of(row)? == Channel::Email));
+                here.insert(id);
+            }
+            if !here.is_empty() {
+                wanted.push(Demand { zip: zip.clone(), people: here.len() as u64 });
+            }
+            people.extend(here);
+        }
+        wanted.sort_by(|a, b| b.people.cmp(&a.people).then_with(|| a.zip.cmp(&b.zip)));
+        let emails = addresses.iter().filter(|(_, is_email)| *is_email).count() as u64;
+        let phones = addresses.len() as u64 - emails;
+        Ok(Waiting { people: people.len() as u64, emails, phones, zips: wanted })
+    }
+
     /// ZIP codes that people wait for and no region has, the most wanted first.
     ///
     /// # Errors

@@ -90,7 +90,19 @@ impl Store {
     /// # Errors
     /// When the store fails. A station without a record, or unknown, has an empty one.
     pub async fn record(&self, id: &StationId) -> Result<StationRecord, StoreError> {
-        let mut versions = read_versions(&mut *self.read().await?, id, i64::MIN, i64::MAX).await?;
+        self.record_from(id, i64::MIN).await
+    }
+
+    /// As [`Store::record`], from one day on.
+    ///
+    /// # Errors
+    /// As [`Store::record`].
+    pub async fn record_since(&self, id: &StationId, first: NaiveDate) -> Result<StationRecord, StoreError> {
+        self.record_from(id, day_number(first)).await
+    }
+
+    async fn record_from(&self, id: &StationId, first: i64) -> Result<StationRecord, StoreError> {
+        let mut versions = read_versions(&mut *self.read().await?, id, first, i64::MAX).await?;
         // They come nearly in order, as they lie.
         versions.sort_by_key(|v| (v.day, v.element, v.received_at, feed_rank(v.feed), v.day_reported));
         Ok(StationRecord { versions })

@@ -10,7 +10,7 @@ use crate::delivery::state::DeliveryState;
 use crate::metrics::{Reading, Sample};
 use crate::season::NoticeStatus;
 use crate::service::app::App;
-use crate::service::daemon::CYCLE;
+use crate::store::runs::CYCLE;
 use crate::store::{StoreError, store_errors};
 use crate::text::Chain;
 
@@ -104,7 +104,7 @@ struct Figures {
     cycle: crate::store::figures::JobTimes,
     stations: Vec<crate::store::figures::StationFreshness>,
     notices: std::collections::BTreeMap<String, u64>,
-    skipped: Vec<(crate::region::RegionId, DateTime<Utc>)>,
+    missed: Vec<(crate::region::RegionId, DateTime<Utc>)>,
     queue: std::collections::BTreeMap<crate::people::Channel, crate::store::figures::QueueDepth>,
     alarms: u64,
 }
@@ -117,7 +117,7 @@ impl Figures {
             cycle: store.job_times(CYCLE).await?,
             stations: store.station_freshness().await?,
             notices: store.notice_counts().await?,
-            skipped: store.last_skipped().await?,
+            missed: store.last_missed().await?,
             queue: store.queue_depth(quiet, app.clock.now()).await?,
             alarms: store.open_alarms().await?,
         })
@@ -151,12 +151,13 @@ impl Figures {
         let answered: Vec<Sample<'_>> = self
             .stations
             .iter()
+            .filter(|one| one.is_asked)
             // A station that never answered is as old as can be, and not missing.
             .map(|one| (vec![("station", one.station.as_str())], one.answered_at.map_or(0.0, seconds)))
             .collect();
         reading.gauge(
             "treebell_station_last_answer_timestamp_seconds",
-            "When a source of a station last gave an observation that could be used; 0 = never.",
+            "When a source of a station last gave an observation that could be used; 0 = never. Nothing of a station without one.",
             &answered,
         )?;
         let notices: Vec<Sample<'_>> = NoticeStatus::ALL
@@ -167,12 +168,12 @@ impl Figures {
             })
             .collect();
         reading.gauge("treebell_notices", "Notices of all seasons, by status.", &notices)?;
-        let skipped: Vec<Sample<'_>> =
-            self.skipped.iter().map(|(region, at)| (vec![("region", region.as_str())], seconds(*at))).collect();
+        let missed: Vec<Sample<'_>> =
+            self.missed.iter().map(|(region, at)| (vec![("region", region.as_str())], seconds(*at))).collect();
         reading.gauge(
             "treebell_notice_last_skipped_timestamp_seconds",
-            "When a notice of a region was last skipped: people were not told.",
-            &skipped,
+            "When a notice of a region that people should have had was last skipped.",
+            &missed,
         )?;
         let (mut depth, mut due) = (Vec::new(), Vec::new());
         for (channel, queue) in &self.queue {
@@ -189,7 +190,11 @@ impl Figures {
             &due,
         )?;
         let alarms = self.alarms as f64;
-        reading.gauge("treebell_alarms_open", "Alarms that were raised and not resolved.", &[(vec![], alarms)])?;
+        reading.gauge(
+            "treebell_alarms_open",
+            "Alarms of what lasts that were raised and not resolved.",
+            &[(vec![], alarms)],
+        )?;
         Ok(())
     }
 }

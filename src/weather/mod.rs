@@ -13,8 +13,10 @@ pub mod feeds;
 pub mod fetch;
 pub mod import;
 
+pub mod compare;
 pub mod nearby;
 pub mod observation_time;
+pub mod reading_hour;
 pub mod record;
 pub mod rejection;
 
@@ -32,6 +34,6 @@ pub mod settings;
 mod invented;
 
 pub use reading::{Element, Reading, StationRecord, TenthsC, Version};
-pub use station::{FeedKind, SourceRef, Station, StationId};
+pub use station::{FeedKind, SourceRef, Station, StationId, StationKind};
 
 pub use crate::heat::{DailySeries, DayOrigin, DayTemperatures, FilledDay};

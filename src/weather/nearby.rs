@@ -26,9 +26,9 @@ impl Candidate {
         self.distance_km + self.higher_m.abs() / 100.0 * KM_PER_100_M
     }
 
-    /// Whether it may be taken without a person having looked.
+    /// Whether it may be taken without a person having looked. A grid's estimate never is.
     pub fn is_near(&self) -> bool {
-        self.distance_km <= FARTHEST_KM && self.higher_m.abs() <= FARTHEST_M
+        self.distance_km <= FARTHEST_KM && self.higher_m.abs() <= FARTHEST_M && !self.station.is_grid_point()
     }
 }
 

@@ -129,7 +129,7 @@ pub const LAG_DAYS: u32 = 90;
 /// A neighbour farther away has its weather at another time.
 const HINT_REACH_KM: f64 = 75.0;
 /// The best lag must stand out by so much.
-const HINT_MARGIN: f64 = 0.1;
+pub const HINT_MARGIN: f64 = 0.1;
 
 /// A hint for staff that a station's maxima stand on the wrong day. `Display` is the sentence.
 #[derive(Clone, Debug, PartialEq)]

@@ -12,6 +12,16 @@ pub enum Element {
     Min,
 }
 
+impl Element {
+    /// In a word.
+    pub fn name(self) -> &'static str {
+        match self {
+            Element::Max => "maximum",
+            Element::Min => "minimum",
+        }
+    }
+}
+
 /// Tenths of a degree Celsius, as the record keeps them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(transparent)]

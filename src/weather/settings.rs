@@ -29,6 +29,8 @@ pub struct FeedsConfig {
     pub largest_json_mib: u64,
     /// Each pull asks again for this many days, since values are revised.
     pub again_days: u32,
+    /// Whether services are asked about the place of a new region.
+    pub look_up: bool,
     /// Hosts of a private network that plain CSV sources may name; all others there are refused.
     pub private_hosts: Vec<String>,
 }
@@ -50,6 +52,7 @@ impl Default for FeedsConfig {
             largest_body_mib: 64,
             largest_json_mib: 8,
             again_days: 10,
+            look_up: true,
             private_hosts: Vec::new(),
         }
     }
@@ -116,7 +119,7 @@ impl fmt::Display for BaseUrl {
     }
 }
 
-#[derive(Clone, Debug, Deserialize, Serialize)]
+#[derive(Clone, Debug, PartialEq, Deserialize, Serialize)]
 #[serde(default)]
 pub struct WeatherConfig {
     /// °C per 1000 m, for filling a gap from a station at another height (ICAO standard atmosphere: 6.5).

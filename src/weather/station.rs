@@ -20,11 +20,51 @@ pub struct Station {
     pub sources: Vec<SourceRef>,
 }
 
+/// What stands behind a station's temperatures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StationKind {
+    /// Instruments at a place.
+    Station,
+    /// An estimate from stations around, drawn on a grid: nobody measured there.
+    GridPoint,
+}
+
+impl StationKind {
+    pub fn name(self) -> &'static str {
+        match self {
+            StationKind::Station => "station",
+            StationKind::GridPoint => "grid-point",
+        }
+    }
+}
+
+impl Station {
+    /// Told by its sources: a grid point has one of a grid, and no other ([`Station::mixes_kinds`]).
+    pub fn kind(&self) -> StationKind {
+        if self.sources.iter().any(|source| source.feed.is_grid()) {
+            StationKind::GridPoint
+        } else {
+            StationKind::Station
+        }
+    }
+
+    pub fn is_grid_point(&self) -> bool {
+        self.kind() == StationKind::GridPoint
+    }
+
+    /// Measured values and estimates must not stand in one record: nobody could tell them apart.
+    pub fn mixes_kinds(&self) -> bool {
+        self.is_grid_point() && !self.sources.iter().all(|source| source.feed.is_grid())
+    }
+}
+
 /// One feed as used by one station.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SourceRef {
     pub feed: FeedKind,
-    /// How this feed names the station (e.g. `USC00290692 6`, `9901:XA:SNTL`, `KZZ9`, a gridpoint `ZZZ/101,111`, a path or URL for plain CSV).
+    /// How this feed names the station (e.g. `USC00290692 6`, `9901:XA:SNTL`, `KZZ9`, a gridpoint `ZZZ/101,111`, a grid with a place
+    /// `21:-135.0456,35.6123`, a path or URL for plain CSV).
     pub id: String,
 }
 
@@ -43,10 +83,12 @@ pub enum FeedKind {
     NwsForecast,
     Awdb,
     PlainCsv,
+    /// ACIS grids: estimates for a place without a station.
+    AcisGrid,
 }
 
 impl FeedKind {
-    pub const ALL: [FeedKind; 7] = [
+    pub const ALL: [FeedKind; 8] = [
         FeedKind::GhcnDaily,
         FeedKind::DailySummaries,
         FeedKind::Acis,
@@ -54,6 +96,7 @@ impl FeedKind {
         FeedKind::NwsForecast,
         FeedKind::Awdb,
         FeedKind::PlainCsv,
+        FeedKind::AcisGrid,
     ];
 
     pub fn name(self) -> &'static str {
@@ -65,6 +108,7 @@ impl FeedKind {
             FeedKind::NwsForecast => "nws-forecast",
             FeedKind::Awdb => "awdb",
             FeedKind::PlainCsv => "plain-csv",
+            FeedKind::AcisGrid => "acis-grid",
         }
     }
 
@@ -74,5 +118,9 @@ impl FeedKind {
 
     pub fn is_forecast(self) -> bool {
         self == FeedKind::NwsForecast
+    }
+
+    pub fn is_grid(self) -> bool {
+        self == FeedKind::AcisGrid
     }
 }

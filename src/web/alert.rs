@@ -87,7 +87,7 @@ pub(super) fn when(site: &Site, language: Language, notice: &Notice) -> String {
     let look_from = facts.days.map_or(facts.laying.reached.unwrap_or(facts.laying.likely), |days| days.look_from);
     let best = best(&facts).map(|best| said(&["best"]).replace("{best}", &phrases::span(language, best)));
     said(&["news", words(notice), "when"])
-        .replace("{begun}", &said(&["news", "begun", facts.basis.name()]))
+        .replace("{begun}", &said(&["news", "begun", facts.begun()]))
         .replace("{look_from}", &date(look_from))
         .replace("{best}", &best.unwrap_or_default())
         .replace("{hatch}", &hatch.unwrap_or_else(|| stage_words(language, facts.hatch)))
@@ -174,7 +174,16 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
     xml.element("urgency", if notice.kind == NoticeKind::TooLateToWash { "Past" } else { "Future" });
     xml.element("severity", "Minor");
     let observed = facts.as_ref().is_some_and(|facts| is_observed(notice.kind, facts));
-    xml.element("certainty", if observed { "Observed" } else { "Likely" });
+    // CAP 1.2, section 3.2.2: Likely is above one half.
+    let is_even = |facts: &NoticeFacts| {
+        notice.kind == NoticeKind::InspectNow && facts.laying_chance.is_some_and(|chance| chance <= 0.5)
+    };
+    let certainty = match &facts {
+        _ if observed => "Observed",
+        Some(facts) if is_even(facts) => "Possible",
+        _ => "Likely",
+    };
+    xml.element("certainty", certainty);
     if let Some(facts) = &facts {
         xml.element("onset", &time(zone, begin(zone, onset(notice.kind, facts))));
     }
@@ -189,7 +198,10 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
     }
     xml.element("contact", &messages.help_contact);
     xml.text.push_str("<area>\n");
-    xml.element("areaDesc", &region.name);
+    // In words: CAP's own `altitude` and `ceiling` cannot say a band that is open above.
+    let area =
+        region.band.map_or_else(|| region.name.clone(), |band| format!("{}, {}", region.name, band.words(language)));
+    xml.element("areaDesc", &area);
     for zip in &region.zips {
         xml.text.push_str("<geocode>");
         xml.inline("valueName", "ZIP");

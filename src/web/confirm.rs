@@ -83,7 +83,12 @@ async fn done_page(visit: &Visit, address_key: &AddressId, zips: &[Zip]) -> Resu
     let store = &visit.site.app().store;
     let mut shown = Vec::with_capacity(zips.len());
     let mut is_time = false;
-    for Place { zip, region } in places(store, zips).await? {
+    for Place { zip, region, choices } in places(store, zips).await? {
+        let region = match store.home_region(address_key, &zip).await? {
+            Some(id) => Some(store.region(&id).await?),
+            None => region,
+        };
+        let heights = region.as_ref().and_then(|region| region.band).filter(|_| !choices.is_empty());
         let notice = match &region {
             Some(region) => store.notice_in_force(&region.id, visit.site.now()).await?,
             None => None,
@@ -93,6 +98,7 @@ async fn done_page(visit: &Visit, address_key: &AddressId, zips: &[Zip]) -> Resu
             zip => zip.as_str(),
             id => region.as_ref().map(|region| region.id.as_str()),
             name => region.as_ref().map(|region| region.name.as_str()),
+            heights => heights.map(|band| band.words(visit.language)),
             now => notice.as_ref().map(|notice| what_now(notice.kind)),
             wash_by => notice.and_then(|notice| notice.deadline()).map(|day| phrases::date(visit.language, day)),
         });

@@ -62,10 +62,21 @@ async fn find(visit: Visit, Query(typed): Query<BTreeMap<String, String>>) -> Re
     };
     let views = visit.site.views().get().await?;
     match views.covering(&zip) {
-        Some(region) => {
+        [region] => {
             // The code goes along, so that nobody types it twice.
             Ok(Redirect::to(&visit.link(&format!("{}?zip={zip}", region_path(region)))).into_response())
         }
-        None => visit.page("find", context! { wrong => false, zip => zip.as_str() }),
+        several => {
+            let heights: Vec<Value> = several
+                .iter()
+                .filter_map(|id| views.region(id))
+                .map(|view| {
+                    let landmarks = view.region.landmarks.join(", ");
+                    let words = view.region.band.map(|band| phrases::capitalised(&band.words(visit.language)));
+                    context! { words, landmarks, ..row(&visit, view) }
+                })
+                .collect();
+            visit.page("find", context! { wrong => false, zip => zip.as_str(), heights })
+        }
     }
 }

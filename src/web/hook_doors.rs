@@ -1,6 +1,5 @@
 //! What the webhooks are opened by, as it was last read well, and who has guessed at it.
 
-use std::collections::HashSet;
 use std::net::{IpAddr, Ipv6Addr};
 use std::sync::{Mutex, PoisonError};
 
@@ -11,14 +10,10 @@ use crate::config::{HooksConfig, Secret, SecretText};
 use crate::secret::{hook_key, hook_path};
 use crate::web::turns::Turns;
 
-/// Wrong calls of one network within an hour; then none of its calls is looked at.
+/// Wrong calls of one network within an hour; what more of them come is told so and not written down.
 const FROM_ONE: usize = 20;
 
-/// As [`FROM_ONE`], of a network that has called rightly before: a gateway that shares its address with somebody who guesses
-/// must not be shut out soon, since a STOP may be among its calls.
-const FROM_KNOWN: usize = 1000;
-
-/// Wrong calls of all networks within an hour; then only those are heard that have called rightly before.
+/// Wrong calls of all networks within an hour that are worth a word in the log.
 const IN_WHOLE: usize = 1000;
 
 /// Stands for all networks together.
@@ -99,34 +94,29 @@ impl KeptSecret {
     }
 }
 
-/// How often networks have called with a wrong path or signature. Kept in memory.
+/// How often networks have called with a wrong path or signature. Kept in memory. Nobody is sent away for it before path and
+/// signature were compared: a gateway may share its network, or a proxy that the settings do not name, with whoever guesses, and
+/// a STOP may be among its calls. Against guessing stands the length of the secrets.
 #[derive(Default)]
 pub struct Guesses {
     by_network: Turns,
     in_whole: Turns,
-    /// Networks that have called rightly; only gateways get here.
-    known: Mutex<HashSet<IpAddr>>,
 }
 
 impl Guesses {
-    /// Whether calls of a network are looked at.
-    pub fn hears(&self, network: IpAddr, now: DateTime<Utc>) -> bool {
-        let known = self.known.lock().unwrap_or_else(PoisonError::into_inner).contains(&network);
-        let most = if known { FROM_KNOWN } else { FROM_ONE };
-        self.by_network.are_left(network, most, now) && (known || self.in_whole.are_left(ALL, IN_WHOLE, now))
-    }
-
-    pub fn right(&self, network: IpAddr) {
-        self.known.lock().unwrap_or_else(PoisonError::into_inner).insert(network);
-    }
-
-    pub fn wrong(&self, network: IpAddr, what: &str, now: DateTime<Utc>) {
-        warn!(client.network = %network, "a webhook was called with a wrong {what} from network {network}");
-        self.by_network.take(network, FROM_KNOWN, now);
-        self.in_whole.take(ALL, IN_WHOLE, now);
-        if !self.hears(network, now) {
-            error!(client.network = %network, "network {network} has guessed at the webhooks too often: not heard for a while");
+    /// Notes a wrong call. Gives whether its network has made few of them.
+    pub fn wrong(&self, network: IpAddr, what: &str, now: DateTime<Utc>) -> bool {
+        if !self.by_network.take(network, FROM_ONE, now) {
+            return false;
         }
+        warn!(client.network = %network, "a webhook was called with a wrong {what} from network {network}");
+        if !self.by_network.are_left(network, FROM_ONE, now) {
+            error!(client.network = %network, "network {network} guesses at the webhooks: its wrong calls are not told for a while");
+        }
+        if self.in_whole.take(ALL, IN_WHOLE, now) && !self.in_whole.are_left(ALL, IN_WHOLE, now) {
+            error!("{IN_WHOLE} wrong calls of webhooks within an hour: many networks guess at them");
+        }
+        true
     }
 }
 
@@ -135,26 +125,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn who_guesses_is_not_heard_and_a_gateway_that_is_known_goes_on() {
+    fn wrong_calls_are_counted_by_network_and_hour() {
         let guesses = Guesses::default();
         let at = |minutes: i64| DateTime::from_timestamp(1_750_000_000 + minutes * 60, 0).expect("a sound instant");
-        let (stranger, gateway) = (IpAddr::from([192, 0, 2, 0]), IpAddr::from([198, 51, 100, 0]));
-        guesses.right(gateway);
-        for _ in 0..FROM_ONE {
-            assert!(guesses.hears(stranger, at(0)));
-            guesses.wrong(stranger, "path", at(0));
-            guesses.wrong(gateway, "signature", at(0));
-        }
-        assert!(!guesses.hears(stranger, at(59)) && guesses.hears(gateway, at(59)));
-        assert!(guesses.hears(stranger, at(60)), "an hour later");
-        // Many networks that guess a few times each.
-        for network in 0..100_u8 {
-            for _ in 0..10 {
-                guesses.wrong(IpAddr::from([203, 0, 113, network]), "path", at(70));
-            }
-        }
-        assert!(!guesses.hears(IpAddr::from([203, 0, 114, 1]), at(71)), "one that was never seen");
-        assert!(guesses.hears(gateway, at(71)));
+        let (one, other) = (IpAddr::from([192, 0, 2, 0]), IpAddr::from([198, 51, 100, 0]));
+        assert!((0..FROM_ONE).all(|_| guesses.wrong(one, "path", at(0))));
+        assert!(!guesses.wrong(one, "path", at(59)) && guesses.wrong(other, "signature", at(59)));
+        assert!(guesses.wrong(one, "path", at(60)), "an hour later");
     }
 
     #[tokio::test]

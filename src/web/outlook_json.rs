@@ -6,11 +6,14 @@ use super::Visit;
 use super::views::{RegionView, Views};
 use super::window::rule_name;
 use crate::season::{DateSpread, LearnedNote, Outlook, ReachedBy, StageOutlook, WashShare, WindowDays};
+use crate::weather::StationKind;
+use crate::weather::feeds::acis_grid::Grid;
 
 /// `outlook.json`. Dates are days of the region's own `time_zone`, as `2026-03-09`; `computed_at` is UTC; heat is
 /// °C·day (`…_degree_days_c`, to a tenth); shares and chances run from 0 to 1; what is not known is `null`.
 ///
-/// - `region`: `id`, `name`, `zips`, `elevation_m`, `time_zone` (IANA name).
+/// - `region`: `id`, `name`, `zips`, `elevation_m`, `time_zone` (IANA name); `heights`, the band that it is for where its ZIP
+///   codes climb a mountain: `from_m` (belongs to it) and `to_m` (does not), each `null` where open.
 /// - `profile`: `id`; the `version` that the dates were made with; whether its thresholds are `provisional`.
 /// - `day`: the day that all this was worked out for.
 /// - `standing`: where the season stands, as the page shows it: `none` (nothing can be said), `quiet`, `ready`, `look`,
@@ -24,7 +27,8 @@ use crate::season::{DateSpread, LearnedNote, Outlook, ReachedBy, StageOutlook, W
 ///     are `filled_days`; how many `forecast_days` follow them; how many `past_years` the dates were projected from.
 ///   - `record`: whether the temperatures are sound: `trust` is `sound`, `too-much-filled`, `too-old`, `too-few-years`
 ///     or `borrowed-years`, each but the first with its figures.
-///   - `station`: `id` and `name`.
+///   - `station`: `id` and `name`; `kind` is `station`, or `grid-point` where a grid's estimates stand in for one, with the
+///     `terms` of its makers, else `null`.
 ///   - `window`, `null` where nothing can be said of it, is what every page, message and picture takes its dates from:
 ///     - `look_from`: the day from which looking at the trees twice a week is advised.
 ///     - `best_days`: `first` and `last` of the days on which one wash takes nearly as much as it can, none after the
@@ -65,7 +69,12 @@ pub(super) fn of(visit: &Visit, views: &Views, view: &RegionView) -> String {
             "forecast_days": outlook.forecast_days,
             "past_years": outlook.trace_years.len(),
             "record": outlook.trust,
-            "station": { "id": outlook.station, "name": known.station },
+            "station": {
+                "id": outlook.station,
+                "name": known.station,
+                "kind": if known.grid.is_some() { StationKind::GridPoint } else { StationKind::Station },
+                "terms": known.grid.map(Grid::terms),
+            },
             "window": days.as_ref().map(window),
             "wash_by": days.map(|days| days.deadline),
             "wash": outlook.wash.as_ref().map(wash),
@@ -79,6 +88,7 @@ pub(super) fn of(visit: &Visit, views: &Views, view: &RegionView) -> String {
             "name": region.name,
             "zips": region.zips,
             "elevation_m": region.elevation_m,
+            "heights": region.band,
             "time_zone": region.time_zone.name(),
         },
         "profile": {

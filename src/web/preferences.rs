@@ -13,11 +13,13 @@ use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::people::{Address, AddressId, Channel, Zip};
+use crate::season::phrases;
 use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::preference_link;
 use crate::service::subscribe::preferences::send_link;
 use crate::service::subscribe::stop::{StopRequest, stop};
 use crate::store::addresses::AddressStatus;
+use crate::store::heights::Said;
 use crate::store::preferences::PlaceChange;
 use crate::store::subscriptions::Subscriber;
 
@@ -27,7 +29,7 @@ const LINKS_PER_NETWORK: usize = 5;
 const FORM: &str = "link";
 
 /// What may stand behind `?done=`: the words of each are the page's.
-const DONE: [&str; 6] = ["added", "known", "removed", "language", "stopped", "started"];
+const DONE: [&str; 7] = ["added", "known", "removed", "height", "language", "stopped", "started"];
 
 pub(super) fn routes() -> Router<Site> {
     Router::new().route("/preferences", get(blank).post(send)).route("/preferences/{token}", get(open).post(change))
@@ -109,6 +111,16 @@ async fn change(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed
                 _ => "removed",
             }
         }
+        "height" => {
+            let Ok(zip) = Zip::parse(field(&typed, "zip")) else { return wrong("", "zip_wrong").await };
+            let choices = store.height_choices(&zip).await?;
+            let chosen = choices.iter().find(|choice| choice.region.as_str() == field(&typed, "height"));
+            let Some(chosen) = chosen else { return wrong("", "height_missing").await };
+            match store.say_height(&id, &zip, chosen.band, now).await? {
+                Said::NotTheirs => return wrong("", "height_missing").await,
+                Said::Lives(_) | Said::Kept => "height",
+            }
+        }
         "language" => {
             let Some(language) = Language::parse(field(&typed, "language")) else {
                 return wrong("", "language_wrong").await;
@@ -156,9 +168,24 @@ async fn shown(
     let places = places(store, &subscriber.zips).await?;
     let places: Vec<_> = places
         .iter()
-        .map(|Place { zip, region }| {
-            let (id, name) = region.as_ref().map(|region| (region.id.as_str(), &region.name)).unzip();
-            context! { zip => zip.as_str(), id, name }
+        .zip(&subscriber.homes)
+        .map(|(Place { zip, region, choices }, home)| {
+            let lives = home.region.as_ref();
+            let own = choices.iter().find(|choice| Some(&choice.region) == lives);
+            let (id, name) = match own {
+                Some(own) => (Some(own.region.as_str()), Some(&own.name)),
+                None => region.as_ref().map(|region| (region.id.as_str(), &region.name)).unzip(),
+            };
+            let heights: Vec<_> = choices
+                .iter()
+                .map(|choice| {
+                    let checked = home.said.is_some() && Some(&choice.region) == lives;
+                    let words = phrases::capitalised(&choice.words(visit.language));
+                    context! { value => choice.region.as_str(), words, checked }
+                })
+                .collect();
+            let until = own.filter(|_| home.said.is_none()).map(|own| own.band.words(visit.language));
+            context! { zip => zip.as_str(), id, name, heights, until }
         })
         .collect();
     let addresses: Vec<_> = subscriber

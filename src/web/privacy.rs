@@ -21,6 +21,7 @@ async fn shown(visit: Visit) -> Result<Response, Fault> {
         messages => words(times.messages_days),
         requests => words(times.requests_days),
         consents => words(times.consents_days),
+        staff => words(times.staff_log_days),
     };
     visit.page("privacy", context! { times, key_apart => !visit.site.app().store.key_lies_inside() })
 }

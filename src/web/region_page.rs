@@ -22,6 +22,7 @@ use crate::region::RegionId;
 use crate::season::status::SeasonStanding;
 use crate::season::{PastScore, learning_words, phrases};
 use crate::units;
+use crate::weather::feeds::acis_grid::Grid;
 use crate::web::cache::CachedAnswer;
 
 pub(super) fn routes() -> Router<Site> {
@@ -67,6 +68,8 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
         backing => view.shown.backing.name(),
         held_back => view.shown.is_held_back(),
         zips => region.zips.iter().map(|zip| zip.to_string()).collect::<Vec<_>>(),
+        heights => region.band.map(|band| phrases::capitalised(&band.words(language))),
+        landmarks => region.landmarks.join(", "),
         feet => thousands(units::m_to_feet(region.elevation_m)),
         metres => thousands(region.elevation_m),
         made_at,
@@ -110,6 +113,7 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
     let needed = marks.iter().find(|(id, _)| *id == window.opens).map(|(_, sum)| heat(*sum));
     context! {
         station => &known.station,
+        grid => known.grid.map(|grid| context! { whose => grid.title(), prism => grid == Grid::Prism }),
         newest => outlook.newest_real_day.map(|day| long_date(language, day)),
         filled => outlook.filled_days,
         heat => heat(outlook.heat_sum),
@@ -124,6 +128,7 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         learned => outlook.learned.as_ref().and_then(|note| learning_words::note(language, &view.profile, note)),
         record => known.skill.iter().filter(|row| measured && SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
         stages,
+        height_effect => known.height_effect.map(|effect| effect.words(language)),
         year => outlook.season.year,
     }
 }

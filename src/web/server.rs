@@ -7,6 +7,7 @@ use std::pin::pin;
 use std::time::Duration;
 
 use axum::Router;
+use axum::body::Body;
 use axum::extract::Request;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -16,7 +17,7 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::time::{Instant, MissedTickBehavior};
 use tokio_util::sync::CancellationToken;
-use tokio_util::task::TaskTracker;
+use tokio_util::task::{AbortOnDropHandle, TaskTracker};
 use tower::ServiceExt;
 use tower_http::compression::CompressionLayer;
 use tracing::{debug, warn};
@@ -33,7 +34,7 @@ const HEADER_BYTES: usize = 32 * 1024;
 /// How long answers under way may take after the word to stop.
 const LAST_ANSWERS: Duration = Duration::from_secs(5);
 
-/// The listener shows this often that it goes on while nobody comes, and says at most this often that it turns people away.
+/// A page is asked for this often, to show that it is answered; and it is said at most this often that people are turned away.
 const LOOK_EVERY: Duration = Duration::from_secs(10);
 
 /// What stands around the pages while they are served.
@@ -81,8 +82,9 @@ pub async fn serve_behind(doors: Doors, listener: TcpListener, router: Router, s
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut told: Option<Instant> = None;
     tokio::pin!(shutdown);
+    doors.progress.made(Part::Pages);
+    let mut asked: Option<AbortOnDropHandle<()>> = None;
     loop {
-        doors.progress.made(Part::Pages);
         let (stream, peer) = tokio::select! {
             accepted = listener.accept() => match accepted {
                 Ok(accepted) => accepted,
@@ -93,7 +95,14 @@ pub async fn serve_behind(doors: Doors, listener: TcpListener, router: Router, s
                     continue;
                 }
             },
-            _ = look.tick() => continue,
+            _ = look.tick() => {
+                // One at a time: a page that is not answered shows as such.
+                if asked.as_ref().is_none_or(AbortOnDropHandle::is_finished) {
+                    let (router, progress) = (router.clone(), doors.progress.clone());
+                    asked = Some(AbortOnDropHandle::new(tokio::spawn(ask_for_a_page(router, progress))));
+                }
+                continue;
+            }
             () = &mut shutdown => break,
         };
         match places.take(peer.ip()) {
@@ -113,6 +122,7 @@ pub async fn serve_behind(doors: Doors, listener: TcpListener, router: Router, s
             }
         }
     }
+    drop(asked);
     doors.progress.ended(Part::Pages);
     drop(listener);
     stop.cancel();
@@ -120,6 +130,15 @@ pub async fn serve_behind(doors: Doors, listener: TcpListener, router: Router, s
     if tokio::time::timeout(LAST_ANSWERS, served.wait()).await.is_err() {
         warn!("some answers were cut off at the stop");
     }
+}
+
+/// Does what a visitor does. Any answer is a sign of life: that it is not a good one is for [`crate::watch`] to tell, and nothing
+/// that a new start would mend.
+async fn ask_for_a_page(router: Router, progress: Progress) {
+    let Ok(ask) = Request::get("/").body(Body::empty()) else { return };
+    let answer = router.oneshot(ask).await.unwrap_or_else(|never| match never {});
+    debug!("the first page answers with {}", answer.status());
+    progress.made(Part::Pages);
 }
 
 /// One connection, from its first byte to its end.

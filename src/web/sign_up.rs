@@ -14,7 +14,9 @@ use super::forms::{self, FieldFault, FormFault, Typed, field};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::people::{Address, Channel, Reach, Zip};
-use crate::service::subscribe::places::places;
+use crate::region::Band;
+use crate::season::phrases;
+use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::sign_up::{self, SignUpRequest};
 
 /// More places at once than anybody has gardens.
@@ -30,13 +32,15 @@ pub(super) fn routes() -> Router<Site> {
 async fn blank(visit: Visit, Query(typed): Query<Typed>) -> Result<Response, Fault> {
     let known: Typed = typed.into_iter().filter(|(name, _)| name == "zip").collect();
     let place = place(&visit, field(&known, "zip")).await?;
-    shown(&visit, &known, place, &[], None)
+    let mountains = mountains(&visit, &known).await?;
+    shown(&visit, &known, place, &mountains, &[], None)
 }
 
 async fn sent(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let since = Instant::now();
     let checked = forms::check(&visit.site, FORM, &typed);
-    let request = read(&visit, &typed);
+    let mountains = mountains(&visit, &typed).await?;
+    let request = read(&visit, &typed, &mountains);
     match (checked, request) {
         (Err(FormFault::Trapped), request) => {
             // Answered like a person, so that a program learns nothing.
@@ -44,8 +48,10 @@ async fn sent(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault>
             let channel = request.map_or(Channel::Email, |request| request.address.channel());
             on_its_way(&visit, &typed, channel, true)
         }
-        (_, Err(faults)) => Ok(refused(shown(&visit, &typed, Value::from(()), &faults, None)?)),
-        (Err(fault), Ok(_)) => Ok(refused(shown(&visit, &typed, Value::from(()), &[], Some(fault.name()))?)),
+        (_, Err(faults)) => Ok(refused(shown(&visit, &typed, Value::from(()), &mountains, &faults, None)?)),
+        (Err(fault), Ok(_)) => {
+            Ok(refused(shown(&visit, &typed, Value::from(()), &mountains, &[], Some(fault.name()))?))
+        }
         (Ok(()), Ok(request)) => {
             sign_up::ask(visit.site.app(), &request).await?;
             let covered = covers_any(&visit, &request.zips).await?;
@@ -56,9 +62,10 @@ async fn sent(visit: Visit, Form(typed): Form<Typed>) -> Result<Response, Fault>
 }
 
 /// What was typed, when it all makes sense.
-fn read(visit: &Visit, typed: &Typed) -> Result<SignUpRequest, Vec<FieldFault>> {
+fn read(visit: &Visit, typed: &Typed, mountains: &[Place]) -> Result<SignUpRequest, Vec<FieldFault>> {
     let mut faults = Vec::new();
     let zips = zips(field(typed, "zip")).map_err(|why| faults.push(("zip", why))).unwrap_or_default();
+    let heights = heights(typed, mountains).map_err(|why| faults.push(("height", why))).unwrap_or_default();
     let address = forms::address(&visit.site, typed).map_err(|whys| faults.extend(whys)).ok();
     let language = match field(typed, "language") {
         "" => Some(visit.language),
@@ -72,6 +79,7 @@ fn read(visit: &Visit, typed: &Typed) -> Result<SignUpRequest, Vec<FieldFault>> 
             words: consent_words(visit, &address),
             address,
             zips,
+            heights,
             language,
             evidence: "sign-up page".into(),
             network: Some(visit.network()),
@@ -94,6 +102,59 @@ fn zips(text: &str) -> Result<Vec<Zip>, &'static str> {
         n if n > MOST_PLACES => Err("zip_many"),
         _ => Ok(zips),
     }
+}
+
+/// Those of the typed ZIP codes where the height of the trees makes a difference: the form asks for it there.
+async fn mountains(visit: &Visit, typed: &Typed) -> Result<Vec<Place>, Fault> {
+    let Ok(zips) = zips(field(typed, "zip")) else { return Ok(Vec::new()) };
+    let mut places = places(&visit.site.app().store, &zips).await?;
+    places.retain(|place| !place.choices.is_empty());
+    Ok(places)
+}
+
+/// What stands for "I do not know": the lowest region, until they say.
+const UNKNOWN: &str = "unknown";
+
+fn height_field(zip: &Zip) -> String {
+    format!("height-{zip}")
+}
+
+/// The chosen heights. Every mountain wants an answer, which may be that they do not know.
+fn heights(typed: &Typed, mountains: &[Place]) -> Result<Vec<(Zip, Band)>, &'static str> {
+    let mut heights = Vec::new();
+    for Place { zip, choices, .. } in mountains {
+        match field(typed, &height_field(zip)) {
+            UNKNOWN => {}
+            chosen => match choices.iter().find(|choice| choice.region.as_str() == chosen) {
+                Some(choice) => heights.push((zip.clone(), choice.band)),
+                None => return Err("height_missing"),
+            },
+        }
+    }
+    Ok(heights)
+}
+
+/// A question a mountain, for the page. The first that lacks its answer is where the list of faults leads.
+fn height_questions(language: Language, typed: &Typed, mountains: &[Place]) -> Vec<Value> {
+    let mut led_to = false;
+    mountains
+        .iter()
+        .map(|Place { zip, choices, .. }| {
+            let name = height_field(zip);
+            let chosen = field(typed, &name);
+            let missing = chosen != UNKNOWN && choices.iter().all(|choice| choice.region.as_str() != chosen);
+            let id = if missing && !led_to { "height".to_owned() } else { format!("{name}-field") };
+            led_to |= missing;
+            let choices: Vec<Value> = choices
+                .iter()
+                .map(|choice| {
+                    let value = choice.region.as_str();
+                    context! { value, words => phrases::capitalised(&choice.words(language)), checked => value == chosen }
+                })
+                .collect();
+            context! { zip => zip.as_str(), name, id, missing, choices, unknown => chosen == UNKNOWN }
+        })
+        .collect()
 }
 
 /// The words beside the button that concern this address, as they were shown: they are what its owner agrees to.
@@ -123,6 +184,7 @@ fn shown(
     visit: &Visit,
     typed: &Typed,
     place: Value,
+    mountains: &[Place],
     faults: &[FieldFault],
     again: Option<&str>,
 ) -> Result<Response, Fault> {
@@ -137,11 +199,13 @@ fn shown(
             wrong => !faults.is_empty(),
             token => forms::stamp(&visit.site, FORM),
             zip => field(typed, "zip"),
+            heights => height_questions(visit.language, typed, mountains),
             phone => field(typed, "phone"),
             email => field(typed, "email"),
             language => language.code(),
             faults => context! {
                 zip => fault_of("zip"),
+                height => fault_of("height"),
                 phone => fault_of("phone"),
                 email => fault_of("email"),
                 language => fault_of("language"),

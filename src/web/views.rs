@@ -17,17 +17,20 @@ use crate::language::Language;
 use crate::region::{Region, RegionId, Zip};
 use crate::season::NoticeId;
 use crate::season::decide::DecidedNotice;
+use crate::season::lapse::HeightEffect;
 use crate::season::status::{SeasonStanding, Shown};
-use crate::season::{NoticeStatus, Outlook, PastScore, Profile, WindowDays};
+use crate::season::{NoticeKind, NoticeStatus, Outlook, PastScore, Profile, WindowDays};
 use crate::service::app::App;
 use crate::service::assess;
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::cycle_cache::CycleCache;
+use crate::service::height_effect;
 use crate::service::region_fault::RegionFault;
 use crate::service::season_chart;
 use crate::store::StoreError;
 use crate::store::notices::{Notice, NoticeState};
 use crate::text::Chain;
+use crate::weather::feeds::acis_grid::{Grid, grid_of};
 use crate::web::cache::CachedAnswer;
 
 /// How often the store is asked whether there is news.
@@ -56,7 +59,7 @@ pub(super) struct Views {
     /// In the order of their windows, those of which nothing is known last.
     pub regions: Vec<Arc<RegionView>>,
     by_id: HashMap<RegionId, Arc<RegionView>>,
-    by_zip: HashMap<Zip, RegionId>,
+    by_zip: HashMap<Zip, Vec<RegionId>>,
     signs: Signs,
     /// Answers made from these views so far, by path and language.
     answers: Mutex<HashMap<(String, Language), Arc<CachedAnswer>>>,
@@ -80,11 +83,17 @@ pub(super) struct RegionView {
 pub(super) struct Known {
     pub outlook: Outlook,
     pub station: String,
+    /// The grid whose estimates stand in for a station.
+    pub grid: Option<Grid>,
     /// See [`RegionView::days`] for what is shown of them.
     pub days: WindowDays,
     /// How good projections of the window's opening have been; empty where there are too few past seasons to tell.
     pub skill: Vec<PastScore>,
+    /// What height makes in days around here, where that can be measured.
+    pub height_effect: Option<HeightEffect>,
     pub charts: HashMap<(Language, u32), Arc<CachedAnswer>>,
+    /// The chance that eggs have begun to hatch is still below that from which on it is too late.
+    pub is_hatch_to_come: bool,
 }
 
 /// What views are made from.
@@ -165,9 +174,9 @@ impl Views {
         self.by_id.get(id)
     }
 
-    /// The region that covers a ZIP code.
-    pub fn covering(&self, zip: &Zip) -> Option<&RegionId> {
-        self.by_zip.get(zip)
+    /// The regions that cover a ZIP code, from the lowest up.
+    pub fn covering(&self, zip: &Zip) -> &[RegionId] {
+        self.by_zip.get(zip).map_or(&[], Vec::as_slice)
     }
 
     /// An answer that was made before, or is made now. `path` must be one of a page that exists: what is asked for by any
@@ -321,10 +330,16 @@ async fn views(source: &Source) -> Result<Views, StoreError> {
     let first = |view: &RegionView| view.days().map(|days| days.look_from);
     regions.sort_by_key(|view| (first(view).is_none(), first(view), view.region.name.clone()));
     let by_id = regions.iter().map(|view| (view.region.id.clone(), Arc::clone(view))).collect();
-    let by_zip = regions
-        .iter()
-        .flat_map(|view| view.region.zips.iter().map(|zip| (zip.clone(), view.region.id.clone())).collect::<Vec<_>>());
-    Ok(Views { made_at: now, by_id, by_zip: by_zip.collect(), regions, signs, answers: Mutex::default() })
+    let mut upward: Vec<&Arc<RegionView>> = regions.iter().collect();
+    let floor = |view: &RegionView| view.region.band.and_then(|band| band.from_m).unwrap_or(f64::NEG_INFINITY);
+    upward.sort_by(|a, b| floor(a).total_cmp(&floor(b)));
+    let mut by_zip: HashMap<Zip, Vec<RegionId>> = HashMap::new();
+    for view in upward {
+        for zip in &view.region.zips {
+            by_zip.entry(zip.clone()).or_default().push(view.region.id.clone());
+        }
+    }
+    Ok(Views { made_at: now, by_id, by_zip, regions, signs, answers: Mutex::default() })
 }
 
 /// What is read and worked out once for all regions of one making.
@@ -352,12 +367,20 @@ async fn known(
     let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
     let model = seasons.get(app, records, region, profile, season, now).await?;
     let assessment = assess::look_at(app, records, seasons, stored, region, profile, now).await?;
-    Ok(Known::of(region, profile, &model, assessment))
+    let height_effect = height_effect::around(app, records, region, profile, now).await?;
+    let known = Known::of(region, profile, &model, assessment, app.config.policy.too_late_chance);
+    Ok(Known { height_effect, ..known })
 }
 
 impl Known {
     /// Everything that is shown of a region, in every language, comes from this one assessment.
-    fn of(region: &Region, profile: &Profile, model: &SeasonModel, assessment: Assessment) -> Self {
+    fn of(
+        region: &Region,
+        profile: &Profile,
+        model: &SeasonModel,
+        assessment: Assessment,
+        too_late_chance: f64,
+    ) -> Self {
         let today = assessment.outlook.today;
         let mut charts = HashMap::new();
         for language in Language::ALL {
@@ -370,10 +393,12 @@ impl Known {
             }
         }
         let outlook = assessment.outlook;
-        let station = model.station().name.clone();
+        let (station, grid) = (model.station().name.clone(), grid_of(model.station()));
         let days = assessment.days;
         let skill = model.skill().rows(&profile.window.opens).to_vec();
-        Self { outlook, station, days, skill, charts }
+        let closes = outlook.stage(&profile.window.closes);
+        let is_hatch_to_come = closes.is_some_and(|closes| closes.chance_by(today) < too_late_chance);
+        Self { outlook, station, grid, days, skill, height_effect: None, charts, is_hatch_to_come }
     }
 }
 
@@ -391,14 +416,24 @@ impl RegionView {
             // Without best days looking and washing are one.
             SeasonStanding::Look if days.is_some_and(|days| days.best.is_none()) => "look_wash",
             SeasonStanding::Over if self.is_done() => "done",
+            SeasonStanding::Over if self.is_late() => "late",
             standing => standing.name(),
         }
     }
 
     /// Whether eggs have long hatched.
     fn is_done(&self) -> bool {
-        let end = self.days().and_then(|days| days.settled.or(days.hatch_late));
+        let end = self.days().and_then(|days| days.settled.max(days.hatch_late));
         end.is_some_and(|end| end < self.today)
+    }
+
+    /// The deadline is over, and most eggs are probably still there: a wash is of use to who sees them.
+    fn is_late(&self) -> bool {
+        let told = self
+            .notices
+            .iter()
+            .any(|notice| notice.kind == NoticeKind::TooLateToWash && notice.status() == NoticeStatus::Released);
+        !told && self.days().is_some() && self.known.as_ref().is_some_and(|known| known.is_hatch_to_come)
     }
 }
 
@@ -407,7 +442,7 @@ mod tests {
     use chrono::Datelike;
 
     use super::*;
-    use crate::assessment::season_model::ASSESSMENTS;
+    use crate::assessment::season_model::{ASSESSMENTS, PREPARATIONS};
     use crate::clock::ManualClock;
     use crate::config::Config;
     use crate::demo::state::State;
@@ -439,10 +474,12 @@ mod tests {
     #[tokio::test]
     async fn a_view_assesses_each_region_once_and_draws_it_in_every_language() {
         let source = source().await;
-        let before = ASSESSMENTS.get();
+        let (before, prepared) = (ASSESSMENTS.get(), PREPARATIONS.get());
         let views = views(&source).await.unwrap();
         assert_eq!(views.regions.len(), 2);
         assert_eq!(ASSESSMENTS.get() - before, 2, "one assessment a region, whatever is drawn of it");
+        assert_eq!(PREPARATIONS.get() - prepared, 1, "regions over one station share its season's days");
+        assert_ne!(views.regions[0].region.elevation_m, views.regions[1].region.elevation_m);
         for view in &views.regions {
             let known = view.known.as_ref().expect("the region was assessed");
             assert_eq!(known.charts.len(), Language::ALL.len() * CHART_WIDTHS.len());

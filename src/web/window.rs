@@ -7,7 +7,7 @@ use minijinja::value::Value;
 use super::Visit;
 use super::views::{Known, RegionView};
 use crate::language::Language;
-use crate::message::NoticeFacts;
+use crate::message::{NoticeFacts, facts};
 use crate::season::decide::MovedBy;
 use crate::season::status::SeasonStanding;
 use crate::season::window::DeadlineRule;
@@ -20,7 +20,7 @@ pub(super) fn days(visit: &Visit, view: &RegionView) -> Option<Value> {
     let date = |day| phrases::date(language, day);
     let begun = outlook.stage(&window.opens).map_or("maybe", |opens| match opens.chance_by(view.today) {
         _ if opens.seen() => "seen",
-        chance if chance >= PROBABLY => "probably",
+        chance if chance >= facts::PROBABLY => "probably",
         _ => "maybe",
     });
     // A notice on the move says what moved it.
@@ -38,7 +38,7 @@ pub(super) fn days(visit: &Visit, view: &RegionView) -> Option<Value> {
         hatch => hatch_words(language, &days),
         settled => days.settled.map(date),
         begun,
-        eggs => eggs(visit, view, known, &days),
+        eggs => eggs(view, known, &days),
     })
 }
 
@@ -67,21 +67,22 @@ pub(super) fn hatch_words(language: Language, days: &WindowDays) -> Option<Strin
     }
 }
 
-/// From this chance (0-1) on egg laying has `probably` begun: in tenths 6 in 10.
-const PROBABLY: f64 = 0.55;
-
 /// What a wash takes, of 100 eggs; none once the best time has passed. The curve itself is for staff.
-fn eggs(visit: &Visit, view: &RegionView, known: &Known, days: &WindowDays) -> Option<Value> {
+fn eggs(view: &RegionView, known: &Known, days: &WindowDays) -> Option<Value> {
     use SeasonStanding::{Last, Look, Quiet, Ready, Wash};
     if !matches!(view.shown.standing, Quiet | Ready | Look | Wash | Last) || days.best.is_none() {
         return None;
     }
     let wash = known.outlook.wash.as_ref()?;
     let (_, share) = wash.peak()?;
-    let last = wash.best_days(visit.site.app().config.policy.best_share)?.last;
+    let last = days.best?.last;
     let hundredth = |share: f64| (share * 100.0).round() as u32;
     let week_later = last.checked_add_days(Days::new(7)).unwrap_or(last);
     let loss = hundredth((wash.on(last) - wash.on(week_later)) / 7.0).max(1);
-    let second = wash.second.map(|second| hundredth(second.adds)).filter(|second| *second > 0);
+    let second = wash
+        .second
+        .filter(|second| second.on <= days.deadline)
+        .map(|second| hundredth(second.adds))
+        .filter(|second| *second > 0);
     Some(context! { take => hundredth(share), second, loss })
 }

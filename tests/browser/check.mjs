@@ -256,6 +256,17 @@ async function gallery(language) {
     inspect(page, `${language} ${name}`, { response: await go(page, where), status, print });
   await open(root, "home with all standings");
   await open(`${root}/guide`, "guide", 200, true);
+  // One ZIP code over two heights.
+  await open(`${root}/find?zip=00210`, "find on a mountain");
+  await open(`${root}/region/sierra-alta`, "region of a height");
+  await open(`${root}/sign-up?zip=00210`, "sign-up on a mountain");
+  const join = () => press(page, page.locator("main form button").first());
+  await page.fill("#email", `climber-${language}@example.org`);
+  await read();
+  await inspect(page, `${language} sign-up without a height`, { response: await join(), status: 422 });
+  await page.check("input[name=height-00210][value=unknown]");
+  await read();
+  await inspect(page, `${language} sign-up with a height`, { response: await join(), status: 200 });
   for (const [state, region] of Object.entries(JSON.parse(process.env.STATES))) {
     await open(`${root}/region/${region}`, `region ${state}`, 200, ["look", "over"].includes(state));
   }

@@ -18,6 +18,8 @@ use treebell::dispatch::personalise::AsWritten;
 use treebell::dispatch::{Channels, Dispatcher};
 use treebell::message::{Message, Templates};
 use treebell::people::Channel;
+use treebell::people::limits::Refusal;
+use treebell::progress::Part;
 use treebell::season::decide::ApprovalNeeded;
 use treebell::season::profile::Profiles;
 use treebell::secret::Secret;
@@ -28,16 +30,19 @@ use treebell::service::app::App;
 use treebell::service::cycle::{self, CycleReport};
 use treebell::service::daemon::{self, OnceReport, Outside};
 use treebell::store::runs::RunResult;
+use treebell::store::staff_log::StaffKind;
 use treebell::store::weather::Pull;
 use treebell::store::{Store, ms};
 use treebell::weather::fetch::Fetcher;
 use treebell::weather::{FeedKind, SourceRef};
-use wiremock::matchers::method;
+use wiremock::matchers::{method, path};
 use wiremock::{Mock, MockServer, ResponseTemplate};
 
 use crate::delivery::Seed;
 use crate::engines::on_each_engine;
 use crate::people::two_regions;
+
+mod ends;
 
 /// Runs the service.
 const ADMIN: &str = "admin@example.org";
@@ -213,6 +218,33 @@ async fn a_day_without_network_is_told_to_the_administrator_once_and_not_with_ev
     .await;
 }
 
+// Seen failing when `observe::cycle` does not ask for unfinished tries.
+#[tokio::test]
+async fn a_cycle_that_something_ends_again_and_again_is_told_before_it_is_overdue() {
+    on_each_engine("a cycle that is cut off", |store| async move {
+        let house = House::new(store, "2026-03-10T17:20:00Z", "");
+        house.good_cycle("2026-03-10T12:15:00Z").await;
+        let due = at("2026-03-10T17:15:00Z");
+        for tries in 1..=2 {
+            house.app.store.start_run("cycle", due.naive_utc(), due + TimeDelta::minutes(tries)).await.unwrap();
+            house.minute().await;
+        }
+        assert_eq!(house.mails(ADMIN).len(), 0, "one may have been a restart");
+        house.app.store.start_run("cycle", due.naive_utc(), due + TimeDelta::minutes(10)).await.unwrap();
+        house.lives(TimeDelta::minutes(20)).await;
+        assert_eq!(house.mails(ADMIN), ["ALARM: no cycle has succeeded"]);
+        assert!(house.newest(ADMIN).contains("3 times in a row"), "{}", house.newest(ADMIN));
+
+        // One by hand shows that it is over. Before, only a scheduled one did.
+        let by_hand = at("2026-03-10T17:41:00Z");
+        house.app.store.start_run("once", by_hand.naive_utc(), by_hand).await.unwrap();
+        house.app.store.finish_run("once", by_hand.naive_utc(), RunResult::Good, "good", by_hand).await.unwrap();
+        house.lives(TimeDelta::minutes(20)).await;
+        assert_eq!(house.mails(ADMIN)[1..], ["RESOLVED: no cycle has succeeded"]);
+    })
+    .await;
+}
+
 #[tokio::test]
 async fn a_dead_gateway_is_told_by_mail_once_and_its_return_too() {
     on_each_engine("a dead gateway", |store| async move {
@@ -287,6 +319,7 @@ async fn a_silent_station_and_answers_that_hold_nothing_are_told_to_those_who_ke
     on_each_engine("a silent station", |store| async move {
         let house = House::new(store, "2026-03-10T15:00:00Z", "");
         two_regions(&house.app.store).await;
+        house.execute("UPDATE stations SET sources = '[{\"feed\":\"acis\",\"id\":\"ZZ1 6\"}]'").await;
         // B fills gaps of the region north and answers all the while.
         let mut other = house.app.store.stations().await.unwrap().remove(0);
         other.id = "B".into();
@@ -380,6 +413,7 @@ async fn a_notice_that_waits_is_told_with_its_reach_its_words_and_the_command_an
         house.minute().await;
         let newest = house.newest(AGENT);
         assert!(newest.contains("ALARM: a notice waits and its time runs out"), "{newest}");
+        assert!(!newest.contains("RESOLVED"), "it waits still: {newest}");
 
         // Nobody said a word.
         house.clock.set(at("2026-04-13T18:30:00Z"));
@@ -416,6 +450,38 @@ async fn processes_that_see_the_same_tell_it_once() {
         assert_eq!(house.mails(ADMIN), ["ALARM: messages wait too long"]);
         // It goes ahead of the three that waited.
         assert_eq!(house.texts.taken()[0].to, ADMIN_PHONE);
+    })
+    .await;
+}
+
+// What raises these stands in `web::abuse` and `people::inbound`; here what becomes of it.
+#[tokio::test]
+async fn a_flood_of_sign_ups_and_a_used_up_days_texts_reach_who_runs_the_service_once_a_day() {
+    on_each_engine("a flood", |store| async move {
+        let house = House::new(store, "2026-04-10T18:00:00Z", "");
+        let tell = async |refusal: Refusal| {
+            let (day, now) = (house.clock.now().date_naive(), house.clock.now());
+            let key = format!("sign-up/{}/{day}", refusal.name());
+            let said = refusal.alarm().unwrap();
+            house.app.store.tell_staff(&key, None, StaffKind::SignUp, said, now).await.unwrap();
+        };
+        tell(Refusal::Flood).await;
+        tell(Refusal::TextsToday).await;
+        house.lives(TimeDelta::hours(1)).await;
+        tell(Refusal::Flood).await;
+        house.lives(TimeDelta::hours(1)).await;
+        let mut told = house.mails(ADMIN);
+        told.retain(|subject| subject.starts_with("ALARM: "));
+        let all = told.join("\n");
+        assert!(
+            all.contains("far more sign-ups than usual") || house.newest(ADMIN).contains("far more sign-ups"),
+            "{all}"
+        );
+        let open = house.app.store.alarms(None).await.unwrap();
+        let mut kinds: Vec<AlarmKind> = open.iter().map(|alarm| alarm.kind).collect();
+        kinds.sort();
+        assert_eq!(kinds, [AlarmKind::SignUps, AlarmKind::Texts], "each once");
+        assert_eq!(house.mails(AGENT).len(), 0, "no matter of a region");
     })
     .await;
 }

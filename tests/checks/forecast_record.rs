@@ -107,12 +107,17 @@ impl World {
             stations: vec![OWN.into()],
             release: Release::AtOnce,
             owner_reports: OwnerReports::WhenConfirmed,
+            county: None,
+            state: None,
+            band: None,
+            landmarks: Vec::new(),
             retired: false,
         };
         let start = morning(day(2022, 1, 1));
         store.put_regions(std::slice::from_ref(&region), start).await.unwrap();
         let person = NewSubscriber {
             zips: region.zips.clone(),
+            heights: Vec::new(),
             addresses: vec![Address::parse("owner@example.org", Reach::NorthAmerica).unwrap()],
             language: Language::En,
             consent: Consent::Given { evidence: "invented for a test".into() },

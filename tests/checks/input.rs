@@ -1,6 +1,8 @@
 //! Bad input, told at once: the built program gets what nobody should give it and says what is wrong, where, and how to mend
 //! it, with the exit code that its help promises.
 
+mod older_store;
+
 use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
@@ -304,7 +306,7 @@ fn a_forgotten_minus_is_asked_about_wherever_a_place_is_given() {
         let told = ends(folder.path(), &words(&format!("{}{rest}", region("135"))), 2);
         assert!(told.contains("its longitude 135 has another sign than that of station `S1` (-135)"), "{rest}: {told}");
     }
-    ends(folder.path(), &words(&region("-135.1")), 0);
+    ends(folder.path(), &words(&format!("{} --station S1", region("-135.1"))), 0);
     let told = ends(folder.path(), &words("region change mesa --lon 135.1"), 2);
     assert!(told.contains("has another sign"), "{told}");
     let second = STATION.replace("S1", "S2").replace("-135", "135");

@@ -562,6 +562,7 @@ fn notices_are_scored_by_their_days() {
             get_ready: get_ready.map(moved),
             inspect_now: inspect_now.map(moved),
             wash_now: wash_now.filter(|days| *days < 99).map(moved),
+            wash_by: None,
         }
     };
     let scores = score(&[

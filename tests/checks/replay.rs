@@ -100,6 +100,7 @@ impl World {
 async fn subscribe(store: &Store, zip: &Zip, address: &str, now: DateTime<Utc>) {
     let new = NewSubscriber {
         zips: vec![zip.clone()],
+        heights: Vec::new(),
         addresses: vec![Address::parse(address, Reach::NorthAmerica).unwrap()],
         language: Language::En,
         consent: Consent::Given { evidence: "invented for a test".into() },

@@ -24,7 +24,7 @@ pub fn size(variable: &str, by_default: usize) -> usize {
 
 /// A store as a service opens it, made where there is none.
 pub async fn open_store(address: &str) -> Result<Store, StoreError> {
-    Store::make(address, &ServerTrust::default(), &Randomness::of_system()).await
+    Store::make(address, &ServerTrust::default(), None, &Randomness::of_system()).await
 }
 
 /// Says that a check was skipped. With `TREEBELL_REQUIRE_ALL=1`, as `.ci/run` sets it, a skip is a failure.

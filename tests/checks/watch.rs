@@ -13,13 +13,17 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use http_body_util::BodyExt;
 use tower::ServiceExt;
+use treebell::clock::Clock;
 use treebell::dispatch::Channels;
 use treebell::dispatch::channels::scripted::{Script, ScriptedTransport};
+use treebell::language::Language;
+use treebell::message::{Message, TransactionalKind};
 use treebell::metrics::Metrics;
-use treebell::people::Channel;
+use treebell::people::{Address, Channel, Reach};
 use treebell::progress::{Part, Progress};
 use treebell::store::Store;
 use treebell::store::runs::RunResult;
+use treebell::store::transactional::NewTransactional;
 use treebell::watch::{self, Readiness};
 use treebell::web::limits::Limits;
 
@@ -68,11 +72,19 @@ async fn metrics_tell_what_the_store_holds_and_promtool_reads_them() {
         // An hour after they might have left, in the morning of their zone.
         world.clock.set(seed.not_before + chrono::Duration::hours(1));
         let mut tx = store.begin().await.unwrap();
-        let kind = treebell::store::staff_log::StaffKind::Skipped;
+        let kind = treebell::store::staff_log::StaffKind::Missed;
         let region = "dos-vientos".into();
         let told =
             treebell::store::staff_log::tell_staff(&mut tx, "a", Some(&region), kind, "x", seed.not_before).await;
         assert!(told.unwrap());
+        // Where no source is asked, none can be silent. What happened once is open for a day, and nothing to be alarmed at.
+        for sql in [
+            "UPDATE stations SET sources = '[]' WHERE id <> 'dos-vientos'",
+            "INSERT INTO alarms (id, kind, subject, machine, urgent, what, mend, raised_at, times_told, believed, seen_at) \
+             VALUES ('clock/x', 'clock', 'x', '', 0, '', '', 0, 1, 1, 0)",
+        ] {
+            sqlx::query(sql).execute(tx.conn()).await.unwrap();
+        }
         tx.commit().await.unwrap();
         let run = seed.not_before.naive_utc();
         store.start_run("cycle", run, seed.not_before).await.unwrap();
@@ -103,6 +115,8 @@ async fn metrics_tell_what_the_store_holds_and_promtool_reads_them() {
         ] {
             assert!(text.lines().any(|one| one == line), "{line} is missing in\n{text}");
         }
+        let answers = text.lines().filter(|line| line.starts_with("treebell_station_last_answer_timestamp_seconds{"));
+        assert_eq!(answers.count(), 1, "{text}");
         if let Some(tool) = support::promtool("the metrics as Prometheus reads them") {
             promtool(&tool, &["check", "metrics"], &text).unwrap_or_else(|why| panic!("{why}\n{text}"));
         }
@@ -110,6 +124,20 @@ async fn metrics_tell_what_the_store_holds_and_promtool_reads_them() {
         world.clock.set(delivery::at("2026-04-11T08:00:00Z"));
         let (_, night) = ask(&router, "/metrics").await;
         assert!(!night.contains("treebell_queue_oldest_due_timestamp_seconds{"), "{night}");
+        // But a reply, which leaves at any hour. Before, the priority was asked for.
+        let now = world.clock.now();
+        let reply = NewTransactional {
+            kind: TransactionalKind::Help,
+            to: Address::parse("505-555-0150", Reach::NorthAmerica).unwrap(),
+            language: Language::En,
+            message: Message::Sms { text: "x".into() },
+            fact: "x".into(),
+            expires_at: now + chrono::Duration::hours(1),
+        };
+        store.put_transactional(&reply, now).await.unwrap();
+        let (_, night) = ask(&router, "/metrics").await;
+        let line = format!("treebell_queue_oldest_due_timestamp_seconds{{channel=\"sms\"}} {}", now.timestamp());
+        assert!(night.lines().any(|one| one == line), "{night}");
         let (status, _) = ask(&router, "/readyz").await;
         assert_eq!(status, StatusCode::OK);
 
@@ -445,4 +473,20 @@ fn nginx_writes_no_address_of_a_request_down() {
         let level = server.lines().find_map(|line| line.trim().strip_prefix("error_log ")).unwrap_or_default();
         assert!(level.ends_with(" crit;"), "{server}");
     }
+}
+
+/// ASVS 5.0.0, 4.1.2: people are led from HTTP to HTTPS; a program that calls a webhook without encryption finds out.
+#[test]
+fn nginx_leads_pages_to_https_and_no_webhook() {
+    let text = text_of("deploy/nginx.conf");
+    let plain = text.split("\nserver {").find(|server| server.contains("listen 80;")).expect("the door without TLS");
+    let location = |head: &str| {
+        let (_, rest) =
+            plain.split_once(&format!("location {head} {{")).unwrap_or_else(|| panic!("no {head}: {plain}"));
+        rest.split('}').next().unwrap_or_default().trim().to_owned()
+    };
+    assert_eq!(location("^~ /hooks/"), "return 404;");
+    assert!(location("/").starts_with("return 301 https://"));
+    // Beside the locations it would be carried out before any of them is looked at.
+    assert_eq!(plain.matches("return ").count(), 2, "{plain}");
 }

@@ -1,4 +1,4 @@
-//! What several of these commands take: a profile, a season, and who says so.
+//! What several of these commands take: a profile and a season.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -63,20 +63,4 @@ impl Which {
             CommandError::Usage(format!("profile `{id}` is unknown{near} (known: {})", known.join(", ")))
         })
     }
-}
-
-/// Who says so, and why.
-#[derive(Debug, clap::Args)]
-pub struct Said {
-    /// Why, in a few words; it is kept
-    #[arg(long, value_name = "REASON", value_parser = reason)]
-    pub why: String,
-    /// Who says so; it is kept
-    #[arg(long, value_name = "NAME", default_value = "staff", value_parser = reason)]
-    pub by: String,
-}
-
-fn reason(text: &str) -> Result<String, String> {
-    let sound = !text.trim().is_empty() && text.chars().count() <= 300 && !text.chars().any(crate::text::is_hidden);
-    if sound { Ok(text.trim().to_owned()) } else { Err("1 to 300 plain characters are wanted".into()) }
 }

@@ -1,6 +1,7 @@
 //! `treebell belief freeze` and `thaw`.
 
-use super::ask::{Said, Which};
+use super::ask::Which;
+use crate::commands::ask::Said;
 use crate::commands::error::CommandError;
 use crate::commands::open::open_app;
 use crate::config::Config;

@@ -6,7 +6,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
 
 use super::ask::Chosen;
-use super::dates::RegionDates;
+use crate::commands::dates::RegionDates;
 use crate::commands::error::CommandError;
 use crate::commands::format::instant;
 use crate::heat::belief::{Against, Contradiction, Pull, Sums};
@@ -174,7 +174,7 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region]) -> Result<Be
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
         let beliefs = [&here(&prior), &here(&learned)];
         match with_beliefs(app, &mut records, &mut seasons, &mut cache, at, beliefs).await {
-            Ok([before, after]) => dates.push(RegionDates::of(region, profile, &before, &after)),
+            Ok([before, after]) => dates.push(RegionDates::of(region, (profile, &before), (profile, &after))),
             Err(why) => {
                 faults.push(format!("region `{}`: {}", region.id, Chain(&why)));
                 continue;

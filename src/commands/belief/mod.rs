@@ -3,7 +3,6 @@
 
 mod adopt;
 mod ask;
-mod dates;
 mod freeze;
 mod learn;
 mod picture;

@@ -5,12 +5,12 @@ use std::path::PathBuf;
 use comfy_table::{ContentArrangement, Table};
 
 use super::ask::{Chosen, Which};
-use super::dates::{WIDTH, table};
 use super::learn::{Belief, Doubt, Idle, Range, StageBelief, Teacher, frozen_lines, gather};
 use super::picture;
 use crate::commands::args::language;
+use crate::commands::dates::table;
 use crate::commands::error::CommandError;
-use crate::commands::format::{align_right, counted, instant, print_json, print_out, ruled_table};
+use crate::commands::format::{WIDTH, align_right, counted, instant, print_json, print_out, ruled_table};
 use crate::commands::open::open_app;
 use crate::commands::select::chosen_regions;
 use crate::config::Config;

@@ -145,6 +145,14 @@ fn warn(config: &Config, findings: &mut Findings) {
             "{path}: holds a secret, which whoever reads the settings reads: keep it in a file or a variable and name that"
         ));
     }
+    let unheard = config.alarms.told_to_nobody(config.sms.reach);
+    if !unheard.is_empty() {
+        let kinds: Vec<&str> = unheard.iter().map(|kind| kind.name()).collect();
+        findings.warnings.push(format!(
+            "alarms.recipients: nobody is told of {}: these alarms stand in the log alone; add the kinds to somebody's `kinds`",
+            kinds.join(", ")
+        ));
+    }
     for (what, missing) in [
         (
             "email: neither `host` nor `folder` is set, so e-mail waits unsent",

@@ -64,9 +64,7 @@ pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandE
     if args.online {
         online::try_all(&config, &mut reading, &mut findings).await;
     }
-    if let Err(why) = keys::read(&config).await {
-        findings.elsewhere.push(why.to_string());
-    }
+    reading.extend(keys::read(&config).await.err().unwrap_or_default());
     for said in &findings.told {
         eprintln!("{said}");
     }

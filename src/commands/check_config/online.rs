@@ -1,5 +1,6 @@
 //! Tries what the settings name on the network: feeds, relay, gateway, store. Nothing is sent and nothing is written.
 
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 use futures::StreamExt;
@@ -15,6 +16,7 @@ use crate::net::http_client_builder;
 use crate::randomness::Randomness;
 use crate::service::app::open_store_if_current;
 use crate::text::root_cause;
+use crate::weather::FeedKind;
 
 /// Nobody waits longer for a check.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -23,8 +25,9 @@ const PATIENCE: Duration = Duration::from_secs(20);
 pub(super) async fn try_all(config: &Config, reading: &mut Reading, findings: &mut Findings) {
     let mut tried: Vec<(&str, Result<String, String>)> = Vec::new();
     let store = if config.store.address_secret.is_some() { "store.address_secret" } else { "store.address" };
-    tried.push((store, within(try_store(config)).await));
-    tried.extend(try_feeds(config).await);
+    let mut used = None;
+    tried.push((store, within(try_store(config, &mut used)).await));
+    tried.extend(try_feeds(config, used.as_ref()).await);
     if config.email.host.is_some() {
         tried.push(("email.host", within(try_relay(config)).await));
     }
@@ -47,10 +50,14 @@ async fn within(trial: impl Future<Output = Result<String, String>>) -> Result<S
     tokio::time::timeout(PATIENCE, trial).await.map_err(late)?
 }
 
-async fn try_store(config: &Config) -> Result<String, String> {
+/// Puts the feeds that stations use into `used` when the store can tell.
+async fn try_store(config: &Config, used: &mut Option<BTreeSet<FeedKind>>) -> Result<String, String> {
     match open_store_if_current(config, &Randomness::of_system()).await {
         Ok(Some(store)) => {
+            let stations = store.stations().await;
             store.close().await;
+            let stations = stations.map_err(|why| crate::text::Chain(&why).to_string())?;
+            *used = Some(stations.iter().flat_map(|station| &station.sources).map(|source| source.feed).collect());
             Ok("the store answers".into())
         }
         Ok(None) => Ok("the store is not made yet, or waits for this program's schema".into()),
@@ -58,19 +65,25 @@ async fn try_store(config: &Config) -> Result<String, String> {
     }
 }
 
-/// Each service at its base address: any answer shows that it is there.
-async fn try_feeds(config: &Config) -> Vec<(&'static str, Result<String, String>)> {
+/// Each service at its base address: any answer shows that it is there. One that no station uses may stay away.
+async fn try_feeds(config: &Config, used: Option<&BTreeSet<FeedKind>>) -> Vec<(&'static str, Result<String, String>)> {
+    use FeedKind::{Acis, Awdb, DailySummaries, GhcnDaily, NwsForecast, NwsObservations};
     let feeds = &config.feeds;
-    let all = [
-        ("feeds.ghcn_daily.base_url", &feeds.ghcn_daily.base_url),
-        ("feeds.daily_summaries.base_url", &feeds.daily_summaries.base_url),
-        ("feeds.acis.base_url", &feeds.acis.base_url),
-        ("feeds.nws.base_url", &feeds.nws.base_url),
-        ("feeds.awdb.base_url", &feeds.awdb.base_url),
+    let all: [(_, _, &[FeedKind]); 5] = [
+        ("feeds.ghcn_daily.base_url", &feeds.ghcn_daily.base_url, &[GhcnDaily]),
+        ("feeds.daily_summaries.base_url", &feeds.daily_summaries.base_url, &[DailySummaries]),
+        ("feeds.acis.base_url", &feeds.acis.base_url, &[Acis]),
+        ("feeds.nws.base_url", &feeds.nws.base_url, &[NwsObservations, NwsForecast]),
+        ("feeds.awdb.base_url", &feeds.awdb.base_url, &[Awdb]),
     ];
-    let trials = all.map(|(path, address)| async move {
+    let trials = all.map(|(path, address, kinds)| async move {
         let Ok(url) = address.url() else { return (path, Err("is no address".into())) };
-        (path, within(ask(config, url.clone())).await)
+        match within(ask(config, url.clone())).await {
+            Err(why) if used.is_some_and(|used| !kinds.iter().any(|kind| used.contains(kind))) => {
+                (path, Ok(format!("{why}; no station uses it")))
+            }
+            outcome => (path, outcome),
+        }
     });
     stream::iter(trials).buffered(all.len()).collect().await
 }

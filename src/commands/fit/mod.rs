@@ -175,7 +175,9 @@ pub async fn run(args: Fit, config: &Config) -> Result<(), CommandError> {
         write_file(path, &drawn)?;
     }
     if let (Some(path), Some(stage)) = (&args.profile, &args.stage) {
-        report.write_profile(path, stage, &temperatures, today)?;
+        let in_use = profiles_in_use(config).await?.0.get(&base.id).map_or(0, |in_use| in_use.version);
+        let version = in_use.max(base.version).saturating_add(1);
+        report.write_profile(path, stage, &temperatures, today, version)?;
     }
     if args.json { print_json(&report.json()) } else { print_out(&report.text()) }
 }

@@ -15,12 +15,14 @@ use crate::season::refit::{FITTED, Fitted, refit};
 use crate::service::fit_data::{Temperatures, season_weather};
 
 impl FitReport<'_> {
+    /// `version`: above all that are in use, so that it can be put in their place.
     pub(super) fn write_profile(
         &self,
         path: &Path,
         stage: &str,
         temperatures: &Temperatures,
         today: NaiveDate,
+        version: u32,
     ) -> Result<(), CommandError> {
         let (fit, base) = (self.fit, self.base);
         let mut origin = format!(
@@ -63,7 +65,8 @@ impl FitReport<'_> {
             origin,
         };
         let seasons = season_weather(&self.gathered.about, temperatures, &self.setting.frame, base);
-        let made = refit(base, &fitted, &seasons).map_err(|why| CommandError::CheckSaidNo(why.to_string()))?;
+        let mut made = refit(base, &fitted, &seasons).map_err(|why| CommandError::CheckSaidNo(why.to_string()))?;
+        made.profile.version = version;
         let text = made.profile.to_toml();
         // What we write we must be able to read.
         if let Err(faults) = Profile::parse(&text) {
@@ -73,13 +76,17 @@ impl FitReport<'_> {
         let fail = |why| CommandError::Failed(format!("`{}` cannot be written: {why}", path.display()));
         let mut file = File::create_new(path).map_err(fail)?;
         file.write_all(text.as_bytes()).map_err(fail)?;
-        eprintln!("profile {} written to {}", made.profile.id, path.display());
+        eprintln!("profile {}, version {version}, written to {}", made.profile.id, path.display());
         for carried in &made.carried {
             eprintln!(
                 "  stage {}: {} °C·day became {} for the new threshold, the same dates within {:.1} days; it is not fitted",
                 carried.stage, carried.from, carried.to, carried.scores.rmse_days
             );
         }
+        eprintln!(
+            "to see what it would change: `treebell profile add {0} --why … --dry-run`; without --dry-run it asks and then puts it in use",
+            path.display()
+        );
         Ok(())
     }
 }

@@ -1,17 +1,18 @@
 //! `treebell region`: the regions people live in, their ZIP codes and stations.
 
-mod file;
+mod add;
+mod files;
+mod found;
+mod preview;
 
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
 
 use chrono_tz::Tz;
 
-use self::file::read_regions;
-use super::args::{Elevation, Why, zone};
+use self::preview::{Look, is_wanted};
+use super::args::{Bounds, Elevation, Why, zone};
 use super::error::CommandError;
-use super::files::{in_file, read_text};
-use super::format::{elevation_words, height_words, print_json, print_out, ruled_table};
+use super::format::{elevation_words, height_words, print_json, print_out, ruled_table, station_name};
 use super::open::{open_store, open_store_for, profiles_in_use};
 use super::select::wrong_sign;
 use crate::clock::{Clock, SystemClock};
@@ -20,18 +21,22 @@ use crate::geo::Point;
 use crate::id::StationId;
 use crate::region::{OwnerReports, Region, RegionId, Release, Zip};
 use crate::season::profile::Profiles;
+use crate::service::new_region::check_place;
 use crate::store::Store;
-use crate::store::regions::RegionPut;
 use crate::text::near_name;
-use crate::weather::nearby::{by_nearness, mirrored};
+use crate::weather::feeds::acis_grid::grid_of;
+use crate::weather::nearby::mirrored;
 
 /// Keep the regions: ZIP codes that share one outlook
 #[derive(Debug, clap::Subcommand)]
 pub enum RegionCommand {
     /// Add a region
     ///
-    /// Without --station the best ones at hand are taken and named: near, and at about the same height.
-    Add(Add),
+    /// A name and ZIP codes suffice. Where it is, how high, in which time zone and county is looked up and shown with its source;
+    /// the person overrules. Without --station the best ones at hand are taken and named: near, and at about the same height.
+    /// Before it is saved it is shown how its past seasons would have gone, between which regions it stands and whom it would
+    /// reach.
+    Add(add::Add),
     /// Print all regions
     List(List),
     /// Print all that is kept of one region
@@ -51,53 +56,16 @@ pub enum RegionCommand {
         #[arg(long)]
         json: bool,
     },
-    /// Add and change regions from a TOML file, all or none
+    /// Add and change regions from a TOML or CSV file, all or none
     ///
-    /// One `[[region]]` each with id, name, zips, latitude, longitude, elevation_m, time_zone, stations and, if wished,
-    /// profile, release and owner_reports. Reading the same file again changes nothing.
-    Import {
-        /// TOML file
-        file: PathBuf,
-        #[command(flatten)]
-        why: Why,
-    },
-}
-
-#[derive(Debug, clap::Args)]
-pub struct Add {
-    /// Short name in lower case letters, digits and hyphens, such as dos-vientos
-    id: RegionId,
-    /// Name as people know it
-    #[arg(long)]
-    name: String,
-    /// ZIP codes; give it several times or with commas
-    #[arg(long = "zip", value_delimiter = ',', required = true, value_parser = Zip::parse, value_name = "ZIP")]
-    zips: Vec<Zip>,
-    /// Latitude of its reference point, degrees north
-    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
-    lat: f64,
-    /// Longitude of its reference point, degrees east: negative in America
-    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
-    lon: f64,
-    #[command(flatten)]
-    elevation: Elevation,
-    /// IANA name of its time zone; that of the schedule if left out
-    #[arg(long, value_parser = zone)]
-    zone: Option<Tz>,
-    /// Its own station first, then those that fill its gaps; give it several times or with commas
-    #[arg(long = "station", value_delimiter = ',', value_name = "ID")]
-    stations: Vec<StationId>,
-    /// The insect
-    #[arg(long, default_value = "pinyon-needle-scale")]
-    profile: String,
-    /// at-once, unless-held:HOURS or when-confirmed
-    #[arg(long, default_value = "unless-held:24")]
-    release: Release,
-    /// When what owners report counts: at-once, or when-confirmed by staff
-    #[arg(long, default_value = "when-confirmed", value_name = "WHEN")]
-    owner_reports: OwnerReports,
-    #[command(flatten)]
-    why: Why,
+    /// A name and ZIP codes suffice; what else a new region needs is looked up as `region add` does, and a region in use keeps
+    /// what the file does not say. TOML has one `[[region]]` each, CSV a line each; names of fields and columns are id, name,
+    /// zips, latitude, longitude, elevation_m or elevation_ft, time_zone, county, state, band_ft or band_m ("5000..6500"),
+    /// landmarks, stations, profile, release and owner_reports. Reading the same file again changes nothing, and a run that was
+    /// cut off asks services only for what is missing.
+    Import(files::Import),
+    /// Write all regions in use as `region import` reads them: TOML or CSV
+    Export(files::Export),
 }
 
 #[derive(Debug, clap::Args)]
@@ -158,6 +126,10 @@ pub struct Change {
     #[arg(long, value_name = "WHEN")]
     owner_reports: Option<OwnerReports>,
     #[command(flatten)]
+    bounds: Bounds,
+    #[command(flatten)]
+    look: Look,
+    #[command(flatten)]
     why: Why,
 }
 
@@ -165,7 +137,7 @@ pub struct Change {
 /// Names that are unknown, ZIP codes that are taken, values that cannot be, a store that cannot be opened.
 pub async fn run(command: RegionCommand, config: &Config) -> Result<(), CommandError> {
     match command {
-        RegionCommand::Add(args) => add(args, config).await,
+        RegionCommand::Add(args) => add::run(args, config).await,
         RegionCommand::List(args) => list(&args, config).await,
         RegionCommand::Show(args) => show(&args, config).await,
         RegionCommand::Change(args) => change(args, config).await,
@@ -175,81 +147,9 @@ pub async fn run(command: RegionCommand, config: &Config) -> Result<(), CommandE
             Ok(())
         }
         RegionCommand::Demand { json } => demand(json, config).await,
-        RegionCommand::Import { file, why } => import(&file, &why, config).await,
+        RegionCommand::Import(args) => files::import(&args, config).await,
+        RegionCommand::Export(args) => files::export(&args, config).await,
     }
-}
-
-async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
-    let (profiles, _) = profiles_in_use(config).await?;
-    known_profile(&profiles, &args.profile)?;
-    let elevation_m = args
-        .elevation
-        .metres()
-        .ok_or_else(|| CommandError::Usage("its elevation is wanted: --elevation-m or --elevation-ft".into()))?;
-    let place = Point { latitude: args.lat, longitude: args.lon };
-    let store = open_store_for(config, &args.why).await?;
-    let stations = if args.stations.is_empty() {
-        choose_stations(&store, &args.id, place, elevation_m).await?
-    } else {
-        args.stations
-    };
-    let region = Region {
-        id: args.id,
-        name: args.name,
-        place,
-        elevation_m,
-        time_zone: args.zone.unwrap_or(config.schedule.time_zone),
-        profile: args.profile,
-        zips: args.zips,
-        stations,
-        release: args.release,
-        owner_reports: args.owner_reports,
-        retired: false,
-    };
-    check_sign(&store, &region).await?;
-    store.add_region(&region, SystemClock.now()).await?;
-    eprintln!("region `{}` is added, in time zone {}", region.id, region.time_zone);
-    Ok(())
-}
-
-/// The best station at hand and two more to fill its gaps, named on standard error.
-async fn choose_stations(
-    store: &Store,
-    region: &RegionId,
-    place: Point,
-    elevation_m: f64,
-) -> Result<Vec<StationId>, CommandError> {
-    let stations = store.stations().await?;
-    if let Some(station) = mirrored(place, &stations) {
-        return Err(wrong_sign("region", region.as_str(), place, station));
-    }
-    let candidates = by_nearness(place, Some(elevation_m), stations);
-    let near: Vec<_> = candidates.iter().filter(|candidate| candidate.is_near()).take(3).collect();
-    if near.is_empty() {
-        let best = candidates.first().map_or_else(
-            || "there are no stations yet: `treebell station add` or `station import` brings some".to_owned(),
-            |best| {
-                format!(
-                    "the best at hand is {} ({}, {:.0} km away, {}); take it with --station if you know it to be like the place",
-                    best.station.id,
-                    best.station.name,
-                    best.distance_km,
-                    height_words(best.higher_m)
-                )
-            },
-        );
-        return Err(CommandError::Usage(format!("no station is near enough to be chosen unasked; {best}")));
-    }
-    for candidate in &near {
-        eprintln!(
-            "station {} ({}) is taken: {:.0} km away, {}",
-            candidate.station.id,
-            candidate.station.name,
-            candidate.distance_km,
-            height_words(candidate.higher_m)
-        );
-    }
-    Ok(near.iter().map(|candidate| candidate.station.id.clone()).collect())
 }
 
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
@@ -262,16 +162,18 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         eprintln!("there are no regions yet: `treebell region add` makes one");
         return Ok(());
     }
-    let counts = store.subscriber_counts().await?;
-    let mut table = ruled_table(["region", "name", "elevation", "ZIP codes", "stations", "subscribers", "release"]);
+    let (counts, unknown) = (store.subscriber_counts().await?, store.unanswered_heights().await?);
+    let mut table =
+        ruled_table(["region", "name", "elevation", "heights", "ZIP codes", "stations", "subscribers", "release"]);
     for region in &regions {
         table.add_row([
             region.id.to_string(),
             if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() },
             elevation_words(region.elevation_m),
+            region.band.map_or("all".into(), |band| band.to_string()),
             region.zips.len().to_string(),
             region.stations.join(" "),
-            counts.get(&region.id).copied().unwrap_or(0).to_string(),
+            people_words(counts.get(&region.id), unknown.get(&region.id)),
             region.release.to_string(),
         ]);
     }
@@ -300,11 +202,31 @@ async fn show(args: &Show, config: &Config) -> Result<(), CommandError> {
     let store = open_store(config).await?;
     let region = store.region(&args.id).await?;
     if args.json {
-        return print_json(&region);
+        let mut value = serde_json::to_value(&region).unwrap_or_default();
+        if let Some(fields) = value.as_object_mut() {
+            let stored = store.all_stations().await?.into_iter().map(|stored| stored.station);
+            let grid = stored.filter(|station| station.is_grid_point() && region.stations.contains(&station.id));
+            fields.insert("grid_points".into(), grid.map(|station| station.id.0).collect());
+        }
+        return print_json(&value);
     }
     print_out(&description(&store, &region).await?)?;
     store.close().await;
     if region.retired || region.stations.is_empty() { Ok(()) } else { super::outlook::show_one(&region, config).await }
+}
+
+/// How many are told of a region, and of how many nobody knows whether their trees stand at its heights.
+fn people_words(all: Option<&u64>, height_unknown: Option<&u64>) -> String {
+    match (all.copied().unwrap_or(0), height_unknown) {
+        (all, None) => all.to_string(),
+        (all, Some(unknown)) => format!("{all} ({unknown} have not said their height)"),
+    }
+}
+
+/// County and state, as far as they are known.
+fn place_words(region: &Region) -> Option<String> {
+    let known: Vec<&str> = region.county.iter().chain(&region.state).map(String::as_str).collect();
+    (!known.is_empty()).then(|| known.join(", "))
 }
 
 /// What is kept of a region, in lines.
@@ -318,6 +240,15 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
     line("name", if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() });
     let Point { latitude, longitude } = region.place;
     line("place", format!("{latitude:.4}, {longitude:.4}, {}", elevation_words(region.elevation_m)));
+    if let Some(where_) = place_words(region) {
+        line("county", where_);
+    }
+    if let Some(band) = &region.band {
+        line("heights", band.to_string());
+    }
+    if !region.landmarks.is_empty() {
+        line("landmarks", region.landmarks.join(", "));
+    }
     line("time zone", region.time_zone.to_string());
     line("profile", region.profile.clone());
     line("release", region.release.to_string());
@@ -331,14 +262,15 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
                 let station = stored.station;
                 let distance = crate::geo::distance_km(region.place, station.place);
                 let height = height_words(station.elevation_m - region.elevation_m);
-                format!("{id} {}, {distance:.0} km away, {height}", station.name)
+                let terms = grid_of(&station).map(|grid| format!("; terms: {}", grid.terms())).unwrap_or_default();
+                format!("{id} {}, {distance:.0} km away, {height}{terms}", station_name(&station))
             }
             None => id.to_string(),
         };
         line(role, value);
     }
-    let count = store.subscriber_counts().await?.get(&region.id).copied().unwrap_or(0);
-    line("subscribers", count.to_string());
+    let (counts, unknown) = (store.subscriber_counts().await?, store.unanswered_heights().await?);
+    line("subscribers", people_words(counts.get(&region.id), unknown.get(&region.id)));
     Ok(text)
 }
 
@@ -370,6 +302,12 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     region.time_zone = args.zone.unwrap_or(region.time_zone);
     region.release = args.release.unwrap_or(region.release);
     region.owner_reports = args.owner_reports.unwrap_or(region.owner_reports);
+    region.band = args.bounds.heights().map_or(region.band, |heights| heights.0);
+    region.county = args.bounds.county.or(region.county);
+    region.state = args.bounds.state.or(region.state);
+    if !args.bounds.landmarks.is_empty() {
+        region.landmarks = args.bounds.landmarks;
+    }
     if !args.stations.is_empty() {
         region.stations = args.stations;
     }
@@ -380,31 +318,24 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     if region.place != before.place || region.stations != before.stations {
         check_sign(&store, &region).await?;
     }
+    if region.place != before.place || region.zips != before.zips {
+        for remark in check_place(&region, &store).await? {
+            eprintln!("note: {remark}");
+        }
+    }
+    // Another name or another way of release changes nothing of what would be shown.
+    let words = Region {
+        name: before.name.clone(),
+        release: before.release,
+        owner_reports: before.owner_reports,
+        ..region.clone()
+    };
+    let is_shown = words != before || args.look.is_asked_for();
+    if is_shown && !is_wanted(&region, &args.look, config).await? {
+        return Ok(());
+    }
     store.change_region(&region).await?;
     eprintln!("region `{}` is changed", region.id);
-    Ok(())
-}
-
-async fn import(file: &Path, why: &Why, config: &Config) -> Result<(), CommandError> {
-    let (profiles, _) = profiles_in_use(config).await?;
-    let text = read_text(file)?;
-    let regions =
-        read_regions(&text, config.schedule.time_zone).map_err(|faults| CommandError::Usage(in_file(file, &faults)))?;
-    for region in &regions {
-        known_profile(&profiles, &region.profile)?;
-    }
-    let store = open_store_for(config, why).await?;
-    for region in &regions {
-        check_sign(&store, region).await?;
-    }
-    let done = store.put_regions(&regions, SystemClock.now()).await?;
-    let count = |what| done.iter().filter(|one| **one == what).count();
-    eprintln!(
-        "{} added, {} changed, {} unchanged",
-        count(RegionPut::Added),
-        count(RegionPut::Changed),
-        count(RegionPut::Unchanged)
-    );
     Ok(())
 }
 

@@ -1,25 +1,26 @@
 //! `treebell station`: places with a public daily temperature record.
 
+mod add_grid;
+mod candidates;
+mod check;
+mod compare;
+mod import;
 mod list_file;
-
-use std::path::PathBuf;
 
 use chrono_tz::Tz;
 
-use self::list_file::{Listed, read_list};
+use self::check::{check, check_sign};
 use super::args::{Elevation, Why, point, source, zone};
 use super::error::CommandError;
-use super::files::read_bytes;
-use super::format::{counted, elevation_words, height_words, print_json, print_out, ruled_table, source_words};
+use super::format::{
+    elevation_words, height_words, print_json, print_out, ruled_table, source_words, station_json, station_name,
+};
 use super::open::{open_store, open_store_for};
-use super::select::wrong_sign;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
-use crate::geo::{Point, distance_km};
-use crate::region::ELEVATIONS_M;
-use crate::text::is_hidden;
-use crate::weather::feeds::{FeedError, has_secret, usual_sources};
-use crate::weather::nearby::{by_nearness, mirrored};
+use crate::geo::Point;
+use crate::weather::feeds::usual_sources;
+use crate::weather::nearby::by_nearness;
 use crate::weather::{SourceRef, Station, StationId};
 
 /// Keep the stations whose temperatures are read
@@ -43,10 +44,10 @@ pub enum StationCommand {
     },
     /// Print the stations nearest to a place, those at its height first
     Near(Near),
-    /// Add stations of the list ghcnd-stations.txt that GHCN-Daily publishes
-    ///
-    /// The list has stations of the whole world: say which part is wanted. Those already there stay as they are.
-    Import(Import),
+    Candidates(candidates::CandidatesArgs),
+    AddGrid(add_grid::AddGrid),
+    Compare(compare::Compare),
+    Import(import::Import),
 }
 
 #[derive(Debug, clap::Args)]
@@ -128,26 +129,6 @@ pub struct Near {
     json: bool,
 }
 
-#[derive(Debug, clap::Args)]
-pub struct Import {
-    /// The list
-    file: PathBuf,
-    /// Only stations of these states, by their two letters in the list; give it several times or with commas
-    #[arg(long = "state", value_delimiter = ',', value_name = "STATE", required_unless_present = "near")]
-    states: Vec<String>,
-    /// Only stations around LATITUDE,LONGITUDE
-    #[arg(long, value_parser = point, allow_hyphen_values = true, value_name = "LAT,LON")]
-    near: Option<Point>,
-    /// How far around, km
-    #[arg(long, default_value_t = 100.0, requires = "near", value_name = "KM")]
-    within_km: f64,
-    /// IANA name of their time zone, since the list has none; that of the schedule if left out
-    #[arg(long, value_parser = zone)]
-    zone: Option<Tz>,
-    #[command(flatten)]
-    why: Why,
-}
-
 /// # Errors
 /// Names that are unknown, values that cannot be, a file that is not the list, a store that cannot be opened.
 pub async fn run(command: StationCommand, config: &Config) -> Result<(), CommandError> {
@@ -161,7 +142,10 @@ pub async fn run(command: StationCommand, config: &Config) -> Result<(), Command
             Ok(())
         }
         StationCommand::Near(args) => near(&args, config).await,
-        StationCommand::Import(args) => import(&args, config).await,
+        StationCommand::Candidates(args) => candidates::run(&args, config).await,
+        StationCommand::AddGrid(args) => add_grid::run(args, config).await,
+        StationCommand::Compare(args) => compare::run(&args, config).await,
+        StationCommand::Import(args) => import::run(&args, config).await,
     }
 }
 
@@ -199,7 +183,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     let mut stored = store.all_stations().await?;
     stored.retain(|stored| args.all || stored.retired_at.is_none());
     if args.json {
-        return print_json(&stored.iter().map(|stored| &stored.station).collect::<Vec<_>>());
+        return print_json(&stored.iter().map(|stored| station_json(&stored.station)).collect::<Vec<_>>());
     }
     if stored.is_empty() {
         eprintln!("there are no stations yet: `treebell station add` or `station import` brings some");
@@ -210,11 +194,19 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         let station = &stored.station;
         table.add_row([
             station.id.to_string(),
-            if stored.retired_at.is_some() { format!("{} (retired)", station.name) } else { station.name.clone() },
+            if stored.retired_at.is_some() {
+                format!("{} (retired)", station_name(station))
+            } else {
+                station_name(station)
+            },
             format!("{:.4}, {:.4}", station.place.latitude, station.place.longitude),
             elevation_words(station.elevation_m),
             station.time_zone.to_string(),
-            station.observation_hour.map_or("midnight".into(), |hour| format!("{hour}:00")),
+            match station.observation_hour {
+                _ if station.is_grid_point() => "as the grid has it".into(),
+                Some(hour) => format!("{hour}:00"),
+                None => "midnight".into(),
+            },
             station.sources.iter().map(source_words).collect::<Vec<_>>().join("\n"),
         ]);
     }
@@ -239,6 +231,12 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
         return Ok(());
     }
     check(&station)?;
+    if station.kind() != before.kind() {
+        return Err(CommandError::Usage(format!(
+            "station `{}`: what was measured and what a grid estimates must not stand in one record: add another station",
+            station.id
+        )));
+    }
     if station.place != before.place {
         check_sign(&station, store.stations().await?)?;
     }
@@ -256,7 +254,7 @@ async fn near(args: &Near, config: &Config) -> Result<(), CommandError> {
             .iter()
             .map(|candidate| {
                 serde_json::json!({
-                    "station": candidate.station,
+                    "station": station_json(&candidate.station),
                     "distance_km": candidate.distance_km,
                     "higher_m": elevation_m.map(|_| candidate.higher_m),
                 })
@@ -272,71 +270,11 @@ async fn near(args: &Near, config: &Config) -> Result<(), CommandError> {
     for candidate in &candidates {
         table.add_row([
             candidate.station.id.to_string(),
-            candidate.station.name.clone(),
+            station_name(&candidate.station),
             format!("{:.1} km", candidate.distance_km),
             elevation_words(candidate.station.elevation_m),
             elevation_m.map_or("not compared".into(), |_| height_words(candidate.higher_m)),
         ]);
     }
     print_out(&format!("{table}\n"))
-}
-
-async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
-    // Names in the list are not always ASCII, whatever its description says.
-    let bytes = read_bytes(&args.file)?;
-    let zone = args.zone.unwrap_or(config.schedule.time_zone);
-    let listed = read_list(&args.file, &String::from_utf8_lossy(&bytes), zone)?;
-    let states: Vec<String> = args.states.iter().map(|state| state.trim().to_uppercase()).collect();
-    let wanted: Vec<Listed> = listed
-        .into_iter()
-        .filter(|listed| states.is_empty() || states.contains(&listed.state))
-        .filter(|listed| args.near.is_none_or(|place| distance_km(place, listed.station.place) <= args.within_km))
-        .collect();
-    let (wanted, heightless): (Vec<_>, Vec<_>) = wanted.into_iter().partition(|listed| listed.has_elevation);
-    if !heightless.is_empty() {
-        eprintln!("{} left out: the list has no elevation for them", counted(heightless.len(), "station", "stations"));
-    }
-    let stations: Vec<Station> = wanted.into_iter().map(|listed| listed.station).collect();
-    if stations.is_empty() {
-        return Err(CommandError::Usage("no station of the list is wanted by --state and --near".into()));
-    }
-    let added = open_store_for(config, &args.why).await?.add_missing_stations(&stations).await?;
-    eprintln!(
-        "{} added in time zone {zone}, {} there before",
-        counted(added, "station", "stations"),
-        stations.len().saturating_sub(added)
-    );
-    Ok(())
-}
-
-/// Stations of one state lie beside each other: a forgotten minus is told by the others.
-fn check_sign(station: &Station, mut others: Vec<Station>) -> Result<(), CommandError> {
-    others.retain(|other| other.id != station.id);
-    let beside = mirrored(station.place, &others);
-    beside.map_or(Ok(()), |other| Err(wrong_sign("station", &station.id.0, station.place, other)))
-}
-
-fn check(station: &Station) -> Result<(), CommandError> {
-    let Point { latitude, longitude } = station.place;
-    let id = &station.id.0;
-    let mut faults = Vec::new();
-    if id.is_empty() || id.chars().count() > 40 || id.chars().any(|c| c.is_whitespace() || is_hidden(c) || c == ',') {
-        faults.push(format!("the id `{id}` must be 1 to 40 visible characters without blanks and commas"));
-    }
-    if station.name.trim().is_empty() || station.name.chars().any(is_hidden) {
-        faults.push("the name is empty or holds a character that is not seen".into());
-    }
-    if !(-90.0..=90.0).contains(&latitude) {
-        faults.push(format!("latitude {latitude} must lie between -90 and 90"));
-    }
-    if !(-180.0..=180.0).contains(&longitude) {
-        faults.push(format!("longitude {longitude} must lie between -180 and 180"));
-    }
-    if station.sources.iter().any(has_secret) {
-        faults.push(FeedError::SecretInSource.to_string());
-    }
-    if !ELEVATIONS_M.contains(&station.elevation_m) {
-        faults.push(format!("elevation {} m must lie between -430 and 8849 m", station.elevation_m));
-    }
-    if faults.is_empty() { Ok(()) } else { Err(CommandError::Usage(format!("station `{id}`: {}", faults.join("; ")))) }
 }

@@ -40,7 +40,8 @@ pub struct Import {
     #[arg(long, value_name = "ID")]
     station: Option<String>,
 
-    /// Time zone of stations new to the store [default: schedule.time_zone of the settings]
+    /// Time zone of stations new to the store; if left out that of their state, or schedule.time_zone of the settings where
+    /// no state is told or it has several
     #[arg(long, value_name = "IANA")]
     zone: Option<Tz>,
 
@@ -81,7 +82,8 @@ pub async fn run(args: &Import, config: &Config) -> Result<(), CommandError> {
             station: args.station.as_deref().map(station_id).transpose()?,
             ..Options::default()
         },
-        time_zone: args.zone.unwrap_or(config.schedule.time_zone),
+        time_zone: args.zone,
+        usual_zone: config.schedule.time_zone,
     };
     let store = open_store_for(config, &args.why).await?;
     let clock = SystemClock;

@@ -1,5 +1,6 @@
 //! `treebell weather`: record files in, feeds asked, stations at a glance.
 
+mod backfill;
 mod import;
 mod pull;
 mod status;
@@ -7,7 +8,7 @@ mod status;
 use super::error::CommandError;
 use crate::config::Config;
 
-/// Daily temperatures: import files, ask the feeds, look at each station
+/// Daily temperatures: import files, fetch whole records, ask the feeds, look at each station
 #[derive(Debug, clap::Args)]
 pub struct Weather {
     #[command(subcommand)]
@@ -17,6 +18,7 @@ pub struct Weather {
 #[derive(Debug, clap::Subcommand)]
 enum WeatherCommand {
     Import(import::Import),
+    Backfill(backfill::Backfill),
     Pull(pull::Pull),
     Status(status::Status),
 }
@@ -26,6 +28,7 @@ enum WeatherCommand {
 pub async fn run(args: &Weather, config: &Config) -> Result<(), CommandError> {
     match &args.command {
         WeatherCommand::Import(args) => import::run(args, config).await,
+        WeatherCommand::Backfill(args) => backfill::run(args, config).await,
         WeatherCommand::Pull(args) => pull::run(args, config).await,
         WeatherCommand::Status(args) => status::run(args, config).await,
     }

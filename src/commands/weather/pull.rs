@@ -5,13 +5,12 @@ use std::sync::Arc;
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
 use crate::commands::format::{print_out, ruled_table, source_words};
-use crate::commands::open::open_store;
+use crate::commands::open::{fetcher, open_store};
 use crate::commands::select::chosen_stations;
-use crate::config::{Config, FeedsConfig};
+use crate::config::Config;
 use crate::id::StationId;
 use crate::service::pull::{self, PullReport};
 use crate::weather::feeds::chain;
-use crate::weather::fetch::Fetcher;
 
 /// Ask the feeds now, as the service does in every cycle
 #[derive(Debug, clap::Args)]
@@ -31,12 +30,8 @@ pub async fn run(args: &Pull, config: &Config) -> Result<(), CommandError> {
             "there is no station yet: add one with `treebell station add` or `weather import`".into(),
         ));
     }
-    if config.feeds.contact == FeedsConfig::default().contact {
-        eprintln!("feeds.contact is not set: public services ask who calls, and may refuse a caller without a name");
-    }
     let clock: Arc<dyn Clock> = Arc::new(SystemClock);
-    let fetcher = Fetcher::new(&config.feeds, Arc::clone(&clock), store.randomness().clone())
-        .map_err(|why| CommandError::Failed(chain(&why)))?;
+    let fetcher = fetcher(config, &store)?;
     let report = pull::pull_all(&store, &fetcher, config, &clock, &stations).await;
     print_pull(&report)?;
     let silent = report.silent_stations();

@@ -8,7 +8,7 @@ use serde_json::json;
 
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
-use crate::commands::format::{date_or, print_json, print_out, ruled_table};
+use crate::commands::format::{date_or, print_json, print_out, ruled_table, station_name};
 use crate::commands::open::open_store;
 use crate::commands::select::chosen_stations;
 use crate::config::Config;
@@ -79,7 +79,7 @@ fn status_table(all: &[Glance]) -> Table {
             pulls.iter().filter_map(|pull| Some(format!("{}: {}", pull.feed.name(), pull.error.as_ref()?))).collect();
         table.add_row([
             station.id.0.clone(),
-            station.name.clone(),
+            station_name(station),
             status.span.map_or_else(|| "none".into(), |(first, last)| format!("{first} to {last}")),
             date_or(status.newest_real_day, "none"),
             status.gap_days.to_string(),
@@ -94,7 +94,7 @@ fn status_table(all: &[Glance]) -> Table {
 }
 
 fn detail(Glance { station, status, pulls, hint }: &Glance) -> String {
-    let mut lines = vec![format!("\n{} {}", station.id, station.name)];
+    let mut lines = vec![format!("\n{} {}", station.id, station_name(station))];
     let run = |run: &std::ops::RangeInclusive<NaiveDate>| {
         if run.start() == run.end() { run.start().to_string() } else { format!("{} to {}", run.start(), run.end()) }
     };
@@ -127,6 +127,7 @@ fn status_json(Glance { station, status, pulls, hint }: &Glance) -> serde_json::
     json!({
         "station": station.id,
         "name": station.name,
+        "kind": station.kind().name(),
         "first_day": status.span.map(|(first, _)| first),
         "last_day": status.span.map(|(_, last)| last),
         "newest_real_day_this_year": status.newest_real_day,

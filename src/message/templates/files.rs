@@ -105,7 +105,7 @@ macro_rules! built_in {
 }
 
 /// Every file of the house by its name in the folder.
-pub(super) const BUILT_IN: [(&str, &str); 89] = built_in![
+pub(super) const BUILT_IN: [(&str, &str); 95] = built_in![
     "layout.html",
     "en/basis.part.txt",
     "en/beans.part.txt",
@@ -150,6 +150,9 @@ pub(super) const BUILT_IN: [(&str, &str); 89] = built_in![
     "en/which-zip.sms.txt",
     "en/not-understood.sms.txt",
     "en/thanks.sms.txt",
+    "en/how-high.email.txt",
+    "en/how-high.sms.txt",
+    "en/height-kept.sms.txt",
     "en/washing.calendar.txt",
     "es/basis.part.txt",
     "es/beans.part.txt",
@@ -194,5 +197,8 @@ pub(super) const BUILT_IN: [(&str, &str); 89] = built_in![
     "es/which-zip.sms.txt",
     "es/not-understood.sms.txt",
     "es/thanks.sms.txt",
+    "es/how-high.email.txt",
+    "es/how-high.sms.txt",
+    "es/height-kept.sms.txt",
     "es/washing.calendar.txt",
 ];

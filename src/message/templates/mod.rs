@@ -133,9 +133,18 @@ impl Templates {
         let file = transactional_file(kind, language, channel);
         match channel {
             Channel::Sms => {
-                let text = self.render_short(&file, &facts.sender, |sender, fold| {
-                    transactional_values(&TransactionalFacts { sender, ..facts.clone() }, language, channel, fold)
-                })?;
+                let written = |facts: &TransactionalFacts| {
+                    self.render_short(&file, &facts.sender, |sender, fold| {
+                        transactional_values(&TransactionalFacts { sender, ..facts.clone() }, language, channel, fold)
+                    })
+                };
+                let mut text = written(facts)?;
+                if sms::count(&text).parts > 1 && !facts.heights.is_empty() {
+                    // Landmarks only help; the heights have to fit.
+                    let mut bare = facts.clone();
+                    bare.heights.iter_mut().for_each(|choice| choice.landmarks.clear());
+                    text = written(&bare)?;
+                }
                 Ok(Message::Sms { text })
             }
             Channel::Email => {

@@ -182,3 +182,23 @@ fn the_names_allowed_are_the_names_given() {
     let given = transactional_values(&bare, Language::En, Channel::Sms, Names::AsWritten);
     assert_eq!(given.into_keys().collect::<Vec<_>>(), TRANSACTIONAL_NAMES);
 }
+
+#[test]
+fn a_grids_estimate_is_told_with_its_makers_and_a_stations_name_is_not() {
+    let templates = Templates::load(None).unwrap();
+    let mut facts = samples::typical().facts;
+    let said = |facts: &NoticeFacts, language| match templates
+        .render_notice(NoticeKind::GetReady, language, Channel::Email, facts)
+        .unwrap()
+    {
+        Message::Email { text, .. } => text.split_whitespace().collect::<Vec<_>>().join(" "),
+        Message::Sms { text } => panic!("{text}"),
+    };
+    assert!(said(&facts, Language::En).contains("At the weather station Cedar Flat the sum is now"));
+    facts.grid = Some("PRISM Group, Oregon State University".into());
+    let english = said(&facts, Language::En);
+    assert!(english.contains("(data: PRISM Group, Oregon State University). Nobody measures there."), "{english}");
+    let spanish = said(&facts, Language::Es);
+    assert!(spanish.contains("(datos: PRISM Group, Oregon State University). Ahí nadie lo mide."), "{spanish}");
+    assert!(!english.contains("Cedar Flat the sum") && !spanish.contains("estación Cedar Flat"));
+}

@@ -14,16 +14,19 @@ use crate::message::personal::{STOP_LINK_PLACE, one_line};
 use crate::message::transactional::TransactionalFacts;
 use crate::message::{CHART_ID, EmailChart, sms};
 use crate::people::{Channel, Language};
+use crate::region::HeightChoice;
 use crate::season::{DateSpread, NoticeKind, phrases};
 use crate::units;
 
 /// The names that a notice's templates may use. Dates come in words, long in an e-mail and short in a text message.
-pub(super) const NOTICE_NAMES: [&str; 36] = [
+pub(super) const NOTICE_NAMES: [&str; 38] = [
     "basis",
+    "begun",
     "best_days",
     "best_first",
     "borrowed",
     "estimated",
+    "grid",
     "hatch_began",
     "hatch_early",
     "hatch_likely",
@@ -58,9 +61,10 @@ pub(super) const NOTICE_NAMES: [&str; 36] = [
 ];
 
 /// The names that a transactional message's templates may use.
-pub(super) const TRANSACTIONAL_NAMES: [&str; 15] = [
+pub(super) const TRANSACTIONAL_NAMES: [&str; 16] = [
     "code",
     "confirm_url",
+    "heights",
     "help_contact",
     "now_kind",
     "now_wash_by",
@@ -135,6 +139,7 @@ pub(super) fn transactional_values(
     values.extend([
         ("code", maybe(&facts.code)),
         ("confirm_url", maybe(&facts.confirm_url)),
+        ("heights", heights(facts, language, channel, names)),
         ("now_kind", in_force.map_or(Value::from(()), |now| Value::from(now.kind.name()))),
         ("now_wash_by", wash_by.map_or(Value::from(()), Value::from)),
         ("preferences_url", maybe(&facts.preferences_url)),
@@ -145,6 +150,15 @@ pub(super) fn transactional_values(
         ("zip", Value::from(facts.zip_words(channel))),
     ]);
     values
+}
+
+/// What may be chosen of heights: in a text as short as it goes, with the best known landmark of each as long as there is room.
+fn heights(facts: &TransactionalFacts, language: Language, channel: Channel, names: Names) -> Value {
+    let words: Vec<String> = match channel {
+        Channel::Email => facts.heights.iter().map(|choice| choice.words(language)).collect(),
+        Channel::Sms => HeightChoice::short_words(&facts.heights, language, 1),
+    };
+    Value::from(words.iter().map(|words| names.put(words)).collect::<Vec<_>>())
 }
 
 pub(super) fn notice_values(
@@ -183,6 +197,7 @@ pub(super) fn notice_values(
     let mut values = sender_values(&facts.sender, names);
     values.extend([
         ("basis", Value::from(facts.basis.name())),
+        ("begun", Value::from(facts.begun())),
         ("best_days", best_days.map_or_else(none, Value::from)),
         ("best_first", best.map_or_else(none, |best| about(best.first))),
         (
@@ -192,6 +207,7 @@ pub(super) fn notice_values(
         ("estimated", facts.estimated.map_or_else(none, |estimated| Value::from(estimated_words(estimated, language)))),
         ("hatch_began", maybe(facts.hatch.reached)),
         ("hatch_early", days.and_then(|days| days.hatch_early).map_or_else(none, about)),
+        ("grid", facts.grid.as_deref().map_or_else(none, |makers| names.put(makers))),
         ("hatch_likely", about(facts.hatch.likely)),
         ("hatch_past_error", past_error(facts.hatch)),
         ("hatch_seen", Value::from(facts.hatch_was_seen())),

@@ -100,6 +100,7 @@ fn day_told(words: &[String]) -> Option<(Vec<String>, u8)> {
     let named_day = |word: &String| match word.as_str() {
         word if lists.today.contains(&word) => Some(0),
         word if lists.yesterday.contains(&word) => Some(1),
+        word if lists.two_days_ago.contains(&word) => Some(2),
         _ => None,
     };
     if let [rest @ .., last] = words

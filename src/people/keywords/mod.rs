@@ -10,6 +10,7 @@
 
 mod answers;
 mod compare;
+mod height;
 mod words;
 
 use compare::{has_any, in_order, same, without};
@@ -17,6 +18,7 @@ use words::lists;
 
 use super::{Language, Zip};
 pub use answers::ScaleAnswer;
+pub use height::{HeightAnswer, height_answer};
 
 /// What somebody wants.
 #[derive(Clone, Debug, PartialEq, Eq)]

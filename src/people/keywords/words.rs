@@ -52,6 +52,7 @@ pub(super) struct WordLists<'a> {
     pub today: Vec<&'a str>,
     #[serde(borrow)]
     pub yesterday: Vec<&'a str>,
+    pub two_days_ago: Vec<&'a str>,
     #[serde(borrow)]
     pub about_days: Vec<&'a str>,
     #[serde(borrow)]

@@ -17,6 +17,9 @@ pub struct DecidedNotice {
     /// The last day to wash that it tells, if it tells one.
     #[serde(default)]
     pub deadline: Option<NaiveDate>,
+    /// By how many days field reports had moved the dates that it tells; above 0 is later.
+    #[serde(default)]
+    pub learned_days: Option<i64>,
 }
 
 /// What the notices that went out have told of the window.
@@ -100,7 +103,9 @@ pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate
                 told.standing = standing;
                 told.deadline = deadline.or(told.deadline);
             }
-            None => after.push(DecidedNotice { kind: *kind, decided_on: today, standing, deadline }),
+            None => {
+                after.push(DecidedNotice { kind: *kind, decided_on: today, standing, deadline, learned_days: None })
+            }
         }
     }
     after

@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 
 use super::{Answer, ApprovalNeeded, MovedBy, QuietReason, Reason, SkipReason, Standing, Verdict, View};
 use crate::region::Release;
+use crate::season::window::DeadlineRule;
 use crate::season::{FieldReport, NoticeKind, RecordTrust, StageOutlook, days_after, days_before, days_between};
 
 /// What the facts say of one kind, before what was told.
@@ -131,23 +132,40 @@ impl View<'_> {
         self.of_use_from(kind, reason, self.untrusted(), self.today)
     }
 
-    /// Reports where one came since the deadline was told that can have moved it, else the weather.
+    /// Reports where they account for at least half of the move, by what they have taught since the deadline was told, or where
+    /// somebody has seen a stage here since; else the weather.
     fn moved_by(&self, was: NaiveDate, to: NaiveDate) -> MovedBy {
-        let told_on = self.facts.told.iter().filter_map(|told| match told.standing {
-            Standing::Released { on } => told.deadline.map(|_| on),
+        let told = self.facts.told.iter().filter_map(|told| match told.standing {
+            Standing::Released { on } => told.deadline.map(|_| (on, told.learned_days)),
             _ => None,
         });
-        let told_on = told_on.max();
-        let profile = self.facts.profile;
-        let counts = |report: &&FieldReport| {
-            let here = report.region == self.facts.outlook.season.region;
-            let teaches = report.stage.is_some() || (report.not_yet.is_some() && report.infested == Some(true));
-            // What was seen elsewhere moves dates only by what it teaches of the insect.
-            report.confirmed && self.in_season(report) && teaches && (here || profile.has_belief())
+        let told = told.max_by_key(|(on, _)| *on);
+        let moved = days_between(was, to);
+        let explains = match self.facts.outlook.learned {
+            Some(note) => {
+                let taught = note.moved_days - told.and_then(|told| told.1).unwrap_or(0);
+                taught.signum() == moved.signum() && taught.abs() * 2 >= moved.abs()
+            }
+            // Nobody says by how much they moved dates: then one that teaches and came since is held to have done it.
+            None => self.facts.reports.iter().any(|report| {
+                let teaches = report.stage.is_some() || (report.not_yet.is_some() && report.infested == Some(true));
+                let here = report.region == self.facts.outlook.season.region;
+                report.confirmed
+                    && self.in_season(report)
+                    && teaches
+                    && (here || self.facts.profile.has_belief())
+                    && Some(report.observed_on) >= told.map(|told| told.0)
+            }),
         };
-        let mut news = self.facts.reports.iter().filter(counts);
+        let seen_here = self.facts.reports.iter().any(|report| {
+            report.confirmed
+                && self.in_season(report)
+                && report.stage.is_some()
+                && report.region == self.facts.outlook.season.region
+                && Some(report.observed_on) >= told.map(|told| told.0)
+        });
         match was < to {
-            _ if news.any(|report| Some(report.observed_on) >= told_on) => MovedBy::Reports,
+            _ if explains || seen_here || self.days.rule == DeadlineRule::HatchSeen => MovedBy::Reports,
             true => MovedBy::CoolWeather,
             false => MovedBy::WarmWeather,
         }

@@ -124,10 +124,8 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
             }
         });
     }
-    let wash = profile
-        .eggs
-        .as_ref()
-        .and_then(|eggs| wash::wash_share(profile, eggs, input.policy.best_share, &to_date, &all_futures));
+    let wash =
+        profile.eggs.as_ref().and_then(|eggs| wash::wash_share(profile, eggs, input.policy, &to_date, &all_futures));
 
     Outlook {
         season: season.clone(),

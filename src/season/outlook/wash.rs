@@ -7,8 +7,8 @@ use serde::{Deserialize, Serialize};
 use super::ensemble::Ensemble;
 use super::mixture::{Futures, Line, day_at};
 use super::to_date::HeatToDate;
-use crate::season::days_between;
 use crate::season::profile::{Eggs, Need, Profile};
+use crate::season::{Policy, days_between};
 
 /// What one wash would take on each day, and what a second one would add.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -41,9 +41,9 @@ pub struct DaySpan {
 /// A share below this is next to nothing.
 const NEXT_TO_NOTHING: f64 = 0.005;
 
-/// A second wash comes at least so many days after the first, once the ground has dried and more was laid, and at most so
-/// many (own choice, no source).
-const SECOND_AFTER_DAYS: std::ops::RangeInclusive<u32> = 5..=28;
+/// A second wash comes at least so many days after the first, once the ground has dried and more was laid (own choice, no
+/// source). It comes within the least days that a window gives, since nobody is told to wash after the deadline.
+const SECOND_AFTER_DAYS: u32 = 5;
 
 impl WashShare {
     /// Share (0-1) that one wash on this day is expected to take.
@@ -86,7 +86,7 @@ struct Sums {
 pub(super) fn wash_share(
     profile: &Profile,
     eggs: &Eggs,
-    part: f64,
+    policy: &Policy,
     to_date: &HeatToDate,
     futures: &Futures<'_>,
 ) -> Option<WashShare> {
@@ -111,9 +111,9 @@ pub(super) fn wash_share(
     let one = shares[from..=to].iter().map(|share| (share * 1000.0).round() / 1000.0).collect();
     let mut wash = WashShare { first: day_at(to_date.first, from), one, second: None };
 
-    let best = wash.best_days(part)?;
+    let best = wash.best_days(policy.best_share)?;
     let after = usize::try_from(days_between(to_date.first, best.first)).ok()?;
-    let second = SECOND_AFTER_DAYS
+    let second = (SECOND_AFTER_DAYS..=policy.wash_days.max(SECOND_AFTER_DAYS))
         .map(|later| {
             let on = after + later as usize;
             let adds = lines.iter().map(|line| {
@@ -248,7 +248,7 @@ mod tests {
             Ensemble { first: days_after(first, 1), members, forecast_days: 0, dressing: Dressing::default() };
         let seen: Vec<Option<NaiveDate>> = vec![seen];
         let futures = Futures { lines: &lines, draws: &draws, seen: &seen, ensemble: &ensemble };
-        wash_share(&profile, &eggs, 0.9, &to_date, &futures).expect("a curve")
+        wash_share(&profile, &eggs, &Policy::default(), &to_date, &futures).expect("a curve")
     }
 
     #[test]

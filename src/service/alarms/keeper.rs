@@ -9,7 +9,7 @@ use futures::FutureExt;
 use tokio::time::Instant;
 use tracing::{error, info, warn};
 
-use super::disk::DiskProbe;
+use super::disk::{DiskLooks, DiskProbe};
 use super::observe::{self, Depth, broken_channels};
 use super::tell;
 use crate::alarms::settings::Recipient;
@@ -17,6 +17,8 @@ use crate::alarms::words::lasted;
 use crate::alarms::{Alarm, AlarmKind, Change, Condition, Look, Pauses, What, plan};
 use crate::delivery::quiet_hours::QuietHours;
 use crate::dispatch::channels::Channels;
+use crate::people::Address;
+use crate::progress::Part;
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::alarms::{keep, known_for_change};
@@ -37,8 +39,14 @@ const STORE_PATIENCE: TimeDelta = TimeDelta::minutes(2);
 /// A service that stood still for a while makes up for it at its start: so long it may take before what is late is a fault.
 const CATCHES_UP: TimeDelta = TimeDelta::minutes(15);
 
-/// An alarm that was never tried for this long waits for a process that is not there.
+/// An alarm that was never tried for this long waits for a process that is not there, if none has said of late that it is.
 const STUCK: TimeDelta = TimeDelta::minutes(15);
+
+/// Each process says once a minute that it is at work; one that was silent for this long is not.
+const AT_WORK: TimeDelta = TimeDelta::minutes(5);
+
+/// From one try past the queue that reached nobody to the next.
+const TRY_AGAIN: TimeDelta = TimeDelta::minutes(5);
 
 /// Which process this is.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -79,7 +87,7 @@ fn machine_name() -> String {
 pub struct AlarmKeeper {
     app: App,
     channels: Channels,
-    disks: Arc<dyn DiskProbe>,
+    disks: DiskLooks,
     process: Process,
     id: String,
     started_at: DateTime<Utc>,
@@ -95,6 +103,10 @@ struct State {
     store: Option<StoreFault>,
     /// That alarms wait in the queue and nobody sends them.
     stuck: Option<Alarm>,
+    /// When people were last told past the queue and nobody was reached.
+    in_vain_at: Option<DateTime<Utc>>,
+    /// Recipients who have said stop, as the store last knew them: past the queue nothing goes to them, either.
+    stopped: Vec<Address>,
 }
 
 /// The store cannot be written.
@@ -110,6 +122,7 @@ impl AlarmKeeper {
         let recipients = app.config.alarms.recipients(app.config.sms.reach).unwrap_or_default();
         let id = format!("{}-{}-{}", process.machine, std::process::id(), app.store.randomness().hex::<4>());
         let started_at = app.clock.now();
+        let disks = DiskLooks::new(disks);
         Self { app, channels, disks, process, id, started_at, recipients, state: Mutex::default() }
     }
 
@@ -118,19 +131,40 @@ impl AlarmKeeper {
         if self.recipients.is_empty() {
             warn!("nobody is told of alarms: name somebody in [alarms], or watch this log and `treebell alarms`");
         }
+        self.warn_of_unknown_regions().await;
         let shutdown = shutdown.shared();
         let mut watch = ClockWatch::start(self.app.clock.now());
         loop {
             tokio::select! {
-                () = self.look() => {}
-                () = shutdown.clone() => return,
+                () = self.look() => self.app.progress.made(Part::Alarms),
+                () = shutdown.clone() => break,
             }
             tokio::select! {
                 () = tokio::time::sleep(EVERY) => {}
-                () = shutdown.clone() => return,
+                () = shutdown.clone() => break,
             }
             if let Some(step) = watch.step(self.app.clock.now()) {
                 self.clock_jumped(step, self.app.clock.now());
+            }
+        }
+        self.app.progress.ended(Part::Alarms);
+    }
+
+    /// A recipient of a region that is misspelled would hear of none.
+    async fn warn_of_unknown_regions(&self) {
+        let known = match self.app.store.all_regions().await {
+            Ok(regions) => regions,
+            // The first look says so.
+            Err(_) => return,
+        };
+        for recipient in &self.recipients {
+            for region in recipient.regions().iter().filter(|id| !known.iter().any(|one| one.id == **id)) {
+                warn!(
+                    recipient = recipient.name,
+                    region.id = %region,
+                    "alarms.recipients: there is no region `{region}`, so `{}` is told of nothing about it: see `treebell region list`",
+                    recipient.name
+                );
             }
         }
     }
@@ -142,12 +176,13 @@ impl AlarmKeeper {
 
     fn clock_jumped(&self, step: TimeDelta, now: DateTime<Utc>) {
         let (by, way) = (lasted(step.abs()), if step > TimeDelta::zero() { "ahead" } else { "back" });
-        warn!(clock.step_s = step.num_seconds(), "the clock moved {way} by {by} beside the time that passed");
+        warn!(clock.step_s = step.num_seconds(), "the clock jumped {way} by {by}");
         self.state().happened.push(Condition {
             kind: AlarmKind::Clock,
-            subject: format!("{}/{}", self.process.machine, now.timestamp()),
+            // All processes of the machine see it within a minute.
+            subject: format!("{}/{}", self.process.machine, now.timestamp().div_euclid(600)),
             region: None,
-            what: format!("The clock of {} moved {way} by {by} beside the time that passed.", self.process.machine),
+            what: format!("The clock of {} jumped {way} by {by}.", self.process.machine),
             mend: "If the machine slept, nothing. Else see whether it keeps its time (chrony, systemd-timesyncd): no run of the \
                    schedule is made twice, but messages carry its time."
                 .to_owned(),
@@ -168,16 +203,21 @@ impl AlarmKeeper {
         if self.process.delivers {
             return Ok(());
         }
-        let waiting = self.app.store.alarms_untried_since(now - STUCK, now).await?;
+        // Once told it lasts until somebody delivers: alarms that waited in vain expire meanwhile.
+        let is_told = self.state().stuck.as_ref().is_some_and(|alarm| alarm.ended_at.is_none());
+        let waiting = match self.app.store.somebody_delivers(now - AT_WORK).await? {
+            true => false,
+            false => is_told || self.app.store.alarms_untried_since(now - STUCK, now).await? > 0,
+        };
         let mut look = Look { kinds: [AlarmKind::Queue].into(), ..Look::default() };
-        if waiting > 0 {
+        if waiting {
             look.conditions.push(Condition {
                 kind: AlarmKind::Queue,
                 subject: "alarms".to_owned(),
                 region: None,
                 what: format!(
-                    "No process delivers: alarms wait in the queue like all other messages. `treebell alarms` lists them; {} tells \
-                     you this itself.",
+                    "No process delivers: alarms wait in the queue like all other messages, so this message comes from {} directly. \
+                     `treebell alarms` lists them.",
                     self.process.machine
                 ),
                 mend: "start a process that delivers: `treebell run`, or on a server also `treebell run --only deliver`.".to_owned(),
@@ -185,13 +225,47 @@ impl AlarmKeeper {
         }
         let known: Vec<Alarm> = self.state().stuck.clone().into_iter().collect();
         for change in plan(&look, &known, &self.pauses(now), now) {
-            log(&change);
-            if change.tell {
-                tell::directly(&self.app, &self.channels, &self.recipients, &change, now).await;
-            }
-            self.state().stuck = Some(change.alarm).filter(|alarm| alarm.ended_at.is_none());
+            let alarm = self.tell_past_queue(change, known.first(), now).await;
+            self.state().stuck = Some(alarm).filter(|alarm| alarm.ended_at.is_none() || alarm.believed);
         }
         Ok(())
+    }
+
+    /// Tells a change past the queue, if it is to be told. Gives the alarm as it stands afterwards: what reached nobody is as
+    /// untold as `before`, and is tried again after a while.
+    async fn tell_past_queue(&self, change: Change, before: Option<&Alarm>, now: DateTime<Utc>) -> Alarm {
+        if !change.tell {
+            return change.alarm;
+        }
+        let untold = Alarm {
+            told_at: before.and_then(|alarm| alarm.told_at),
+            times_told: before.map_or(0, |alarm| alarm.times_told),
+            believed: before.is_some_and(|alarm| alarm.believed),
+            ..change.alarm.clone()
+        };
+        if self.state().in_vain_at.is_some_and(|at| now >= at && now - at < TRY_AGAIN) {
+            return untold;
+        }
+        log(&change);
+        let stopped = self.state().stopped.clone();
+        let taken = tell::directly(&self.app, &self.channels, &self.recipients, &stopped, &change, now).await;
+        self.state().in_vain_at = (taken == 0).then_some(now);
+        if taken == 0 {
+            error!(alarm = %change.alarm.kind, "the alarm reached nobody: only this log tells it; it is tried again");
+            return untold;
+        }
+        change.alarm
+    }
+
+    /// Who of the recipients has said stop.
+    async fn stopped_recipients(&self) -> Result<Vec<Address>, StoreError> {
+        let mut stopped = Vec::new();
+        for address in self.recipients.iter().flat_map(|one| one.email.iter().chain(&one.phone)) {
+            if self.app.store.is_suppressed(address).await? {
+                stopped.push(address.clone());
+            }
+        }
+        Ok(stopped)
     }
 
     async fn look_in_store(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
@@ -206,6 +280,10 @@ impl AlarmKeeper {
             let late = [AlarmKind::Cycle, AlarmKind::Queue];
             look.kinds.retain(|kind| !late.contains(kind));
             look.conditions.retain(|condition| !late.contains(&condition.kind));
+        }
+        if depth == Depth::Full {
+            let stopped = self.stopped_recipients().await?;
+            self.state().stopped = stopped;
         }
         let happened = self.state().happened.clone();
         let written = happened.len();
@@ -240,7 +318,7 @@ impl AlarmKeeper {
             keep(&mut tx, change).await?;
         }
         let broken = broken_channels(&look.conditions);
-        let sent = tell::queue(&mut tx, app, recipients, &changes, &broken, now).await?;
+        let sent = tell::queue(&mut tx, app, recipients, &changes, &pauses, &broken, now).await?;
         tx.commit().await?;
         let messages = sent.iter().filter(|one| one.delivery.is_some()).count();
         changes.iter().for_each(log);
@@ -275,19 +353,16 @@ impl AlarmKeeper {
         };
         let look = Look { conditions: vec![condition], machine: self.process.machine.clone(), ..Look::default() };
         let known: Vec<Alarm> = fault.alarm.clone().into_iter().collect();
-        // Only what is to be told is kept in mind here: there is no store to write it to.
+        // Only what is to be told is kept in mind here: there is no store to write it to. Who told nobody tells nobody of the end.
         for change in plan(&look, &known, &self.pauses(now), now) {
-            fault.alarm = Some(change.alarm.clone());
-            if change.tell {
-                error!(alarm = %change.alarm.kind, "ALARM: {}: {}", change.alarm.what, Chain(why));
-                let taken = match self.process.delivers {
-                    true => tell::directly(&self.app, &self.channels, &self.recipients, &change, now).await,
-                    false => 0,
-                };
-                if taken == 0 {
-                    error!("the alarm that the store cannot be written reached nobody: only this log tells it");
+            fault.alarm = Some(if self.process.delivers {
+                self.tell_past_queue(change, known.first(), now).await
+            } else {
+                if change.tell {
+                    error!(alarm = %change.alarm.kind, "ALARM: {}: {}", change.alarm.what, Chain(why));
                 }
-            }
+                Alarm { believed: false, ..change.alarm }
+            });
         }
         self.state().store = Some(fault);
     }
@@ -347,6 +422,29 @@ fn beside(then: DateTime<Utc>, now: DateTime<Utc>, passed: TimeDelta) -> Option<
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::clock::{Clock, ManualClock};
+    use crate::config::Config;
+    use crate::message::Templates;
+    use crate::season::profile::Profiles;
+    use crate::service::alarms::disk::MachineDisks;
+    use crate::store::Store;
+
+    #[tokio::test]
+    async fn a_jump_of_the_clock_is_kept_as_an_alarm_with_its_size() {
+        let clock = Arc::new(ManualClock::at("2026-03-03T13:16:00Z".parse().expect("a literal instant")));
+        let store = Store::in_memory().await.expect("a store in memory");
+        let templates = Templates::load(None).expect("the built-in templates");
+        let app = App::with_store(&Config::default(), clock.clone(), store, Profiles::default(), templates);
+        let keeper =
+            AlarmKeeper::new(app.clone(), Channels::default(), Arc::new(MachineDisks), Process::here("all", true));
+        keeper.clock_jumped(TimeDelta::hours(-2), clock.now());
+        keeper.look().await;
+        keeper.look().await;
+        let kept = app.store.alarms(None).await.expect("a store");
+        let jumps: Vec<&str> =
+            kept.iter().filter(|alarm| alarm.kind == AlarmKind::Clock).map(|alarm| alarm.what.as_str()).collect();
+        assert!(jumps.len() == 1 && jumps[0].contains("jumped back by 2 hours"), "{jumps:?}");
+    }
 
     #[test]
     fn a_step_of_more_than_five_minutes_raises_an_alarm_and_time_that_passes_does_not() {

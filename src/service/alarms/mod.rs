@@ -9,6 +9,7 @@ mod keeper;
 mod observe;
 pub mod ping;
 mod season;
+mod staff_log;
 mod tell;
 
 use std::sync::Arc;

@@ -2,21 +2,20 @@
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use super::disk::DiskProbe;
-use super::season::{self, LOG_REACH, sentence};
+use super::disk::DiskLooks;
+use super::season::{self, sentence};
+use super::staff_log::{self, LOG_REACH};
 use crate::alarms::words::lasted;
 use crate::alarms::{AlarmKind, Condition, Look};
 use crate::delivery::quiet_hours::QuietHours;
 use crate::people::Channel;
 use crate::service::app::App;
-use crate::service::texts::ANSWERS_USED_UP;
 use crate::store::StoreError;
 use crate::store::alarm_facts::ChannelFacts;
-use crate::store::staff_log::{StaffEntry, StaffKind};
+use crate::store::runs::{CYCLE, UnfinishedTries};
 
 /// How far back attempts are looked at to learn whether a channel works.
 const ATTEMPTS_REACH: TimeDelta = TimeDelta::days(2);
@@ -27,8 +26,15 @@ const SHARE_OVER: TimeDelta = TimeDelta::hours(6);
 /// Of fewer answers no share is taken.
 const SHARE_OF: u64 = 10;
 
-/// Attempts in vain that make a channel broken, once they go on long enough.
+/// Attempts in vain that make a channel broken, once they go on long enough and with more than one message: one alone may have a
+/// difficult recipient.
 const VAIN: u64 = 3;
+
+/// As [`VAIN`], of one message.
+const VAIN_OF_ONE: u64 = 6;
+
+/// Cycles in a row that were begun and never ended: one may have been a restart of the machine, and another is being made.
+const CUT_OFF: u32 = 3;
 
 /// How much is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,7 +51,7 @@ pub(super) enum Depth {
 /// When the store cannot be read.
 pub(super) async fn look(
     app: &App,
-    disks: &Arc<dyn DiskProbe>,
+    disks: &DiskLooks,
     machine: &str,
     depth: Depth,
     now: DateTime<Utc>,
@@ -65,17 +71,22 @@ pub(super) async fn look(
     look.conditions.extend(cycle(app, now).await?);
     look.conditions.extend(season::notices(app, now).await?);
     let log = app.store.staff_log(now - LOG_REACH).await?;
-    look.conditions.extend(log.iter().filter_map(of_log));
-    look.conditions.extend(season::bundled(&log, app.config.schedule.time_zone, now));
+    look.conditions.extend(log.iter().filter_map(staff_log::of_log));
+    look.conditions.extend(staff_log::bundled(&log, app.config.schedule.time_zone, now));
     let broken = channels(app, &mut look, now).await?;
     if depth == Depth::Full {
         look.kinds.insert(AlarmKind::Deliveries);
         for channel in Channel::ALL.into_iter().filter(|channel| !broken.contains(channel)) {
-            look.conditions.extend(deliveries(app, channel, now).await?);
+            deliveries(app, &mut look, channel, now).await?;
         }
         season::stations(app, &mut look, now).await?;
     }
-    look.conditions.extend(full_disks(app, disks).await);
+    match full_disks(app, disks).await {
+        Some(full) => look.conditions.extend(full),
+        None => {
+            look.kinds.remove(&AlarmKind::Disk);
+        }
+    }
     look.conditions.extend(dates(app, now));
     Ok(look)
 }
@@ -91,66 +102,42 @@ async fn cycle(app: &App, now: DateTime<Utc>) -> Result<Option<Condition>, Store
     let Some(since) = facts.good_at.or(facts.first_at) else { return Ok(None) };
     let Ok(timetable) = app.config.schedule.timetable() else { return Ok(None) };
     let patience = TimeDelta::hours(i64::from(app.config.alarms.cycle_hours));
-    // By what was due and not by the time that passed, since a schedule may rest for a night or for a winter.
-    let Some(due) = timetable.next_after(since).filter(|due| due.at + patience <= now) else { return Ok(None) };
     let zone = app.config.schedule.time_zone;
+    // A good one by hand shows that it is over.
+    let goes_on = |tries: &UnfinishedTries| facts.good_at.is_none_or(|good| good <= tries.last_began_at);
+    let unfinished = app.store.unfinished_tries(CYCLE).await?;
+    let cut_off = unfinished.filter(|unfinished| unfinished.tries >= CUT_OFF && goes_on(unfinished));
+    // By what was due and not by the time that passed, since a schedule may rest for a night or for a winter.
+    let due = timetable.next_after(since).filter(|due| due.at + patience <= now);
+    if due.is_none() && cut_off.is_none() {
+        return Ok(None);
+    }
     let at = |instant: DateTime<Utc>| instant.with_timezone(&zone).format("%Y-%m-%d %H:%M").to_string();
-    let last = match facts.good_at {
-        Some(good) => format!("The last good one began on {}", at(good)),
-        None => "None has been good yet".to_owned(),
+    let mut what = match facts.good_at {
+        Some(good) => format!("The last good one began on {}.", at(good)),
+        None => "None has been good yet.".to_owned(),
     };
+    if let Some(due) = due {
+        what += &format!(" One was due on {}.", at(due.at));
+    }
+    if let Some(UnfinishedTries { tries, last_began_at }) = cut_off {
+        what += &format!(
+            " The cycle was begun {tries} times in a row and never ended, last on {}: something ends the process. It is begun \
+             again after growing pauses.",
+            at(last_began_at)
+        );
+    }
     let outcome = facts.last_outcome.map_or_else(String::new, |text| format!(" The newest came to: {text}."));
     Ok(Some(Condition {
         kind: AlarmKind::Cycle,
         subject: "cycle".to_owned(),
         region: None,
-        what: format!(
-            "{last}; one was due on {}. Meanwhile outlooks grow old and no notice is decided.{outcome}",
-            at(due.at)
-        ),
-        mend: "`treebell weather status` says what each source answered. See whether this machine reaches the network, whether a \
+        what: format!("{what} Meanwhile outlooks grow old and no notice is decided.{outcome}"),
+        mend: "`treebell weather status` says what each source answered. Where a cycle never ends, look for `out of memory` in the \
+               journal and at MemoryMax in the unit. See whether this machine reaches the network, whether a \
                process keeps the schedule (`treebell run`), and the log. `treebell once` makes a cycle by hand where no service runs."
             .to_owned(),
     }))
-}
-
-/// Of what is told to staff once, what cannot wait for the day's end.
-fn of_log(entry: &StaffEntry) -> Option<Condition> {
-    let happened = |kind, subject: &str, mend: &str| Condition {
-        kind,
-        subject: subject.to_owned(),
-        region: entry.region.clone(),
-        what: sentence(&entry.text),
-        mend: mend.to_owned(),
-    };
-    let id = entry.id.as_str();
-    Some(match entry.kind {
-        StaffKind::Missed => happened(
-            AlarmKind::NoticeMissed,
-            id.strip_prefix("missed/").unwrap_or(id),
-            "It does not go out this season any more. `treebell outlook --region ID` shows why; where people must hear of it, tell \
-             them by other means.",
-        ),
-        StaffKind::SignUp if id.contains("/texts-today/") => happened(
-            AlarmKind::Texts,
-            id,
-            "Those who ask now are asked back tomorrow if they ask again. If the wish is honest, raise \
-             limits.confirmation_texts_per_day; else see who asks in the log of the proxy.",
-        ),
-        StaffKind::SignUp => happened(
-            AlarmKind::SignUps,
-            id,
-            "See in the log of the proxy whether it is a flood. After a newspaper's article it is not: then raise the section \
-             [limits] for some days.",
-        ),
-        StaffKind::Text if id.starts_with(ANSWERS_USED_UP) => happened(
-            AlarmKind::Texts,
-            id,
-            "Stops are obeyed all the same. If so many people write honestly, raise limits.answers_per_day; else ask the gateway \
-             to block the senders.",
-        ),
-        _ => return None,
-    })
 }
 
 /// What is wrong with the channels and the queue behind them; gives the channels that do not work.
@@ -203,15 +190,23 @@ async fn channels(app: &App, look: &mut Look, now: DateTime<Utc>) -> Result<BTre
                 mend: "They go as the hours of yesterday's pass. If the carrier allows more, raise the setting."
                     .to_owned(),
             });
+            // Whether anything else holds up what waits shows tomorrow.
+            look.unclear.insert((AlarmKind::Queue, channel.name().to_owned()));
             continue;
         }
         let quiet = QuietHours::from(&app.config.delivery);
-        let age = |any_hour: bool, zone, oldest: DateTime<Utc>| match any_hour {
-            true => Some(now - oldest),
-            false => Some(now - oldest.max(quiet.open_since(now, zone)?)),
-        };
-        let oldest = waiting.iter().filter_map(|facts| age(facts.any_hour, facts.zone, facts.oldest_untried?)).max();
-        if let Some(age) = oldest.filter(|age| *age >= TimeDelta::minutes(i64::from(config.queue_min))) {
+        // At night the age stands still, and what was late in the evening is late in the morning.
+        let late = waiting.iter().filter_map(|facts| {
+            let oldest = facts.oldest_untried?;
+            let age = if facts.any_hour { now - oldest } else { quiet.open_between(oldest, now, facts.zone) };
+            let is_late = age >= TimeDelta::minutes(i64::from(config.queue_min));
+            is_late.then_some((facts.any_hour || quiet.open_at(now, facts.zone), age))
+        });
+        let (could_go, waits): (Vec<_>, Vec<_>) = late.partition(|(could_go, _)| *could_go);
+        if could_go.is_empty() && !waits.is_empty() {
+            look.unclear.insert((AlarmKind::Queue, channel.name().to_owned()));
+        }
+        if let Some((_, age)) = could_go.into_iter().max() {
             look.conditions.push(Condition {
                 kind: AlarmKind::Queue,
                 subject: channel.name().to_owned(),
@@ -237,7 +232,8 @@ async fn channels(app: &App, look: &mut Look, now: DateTime<Utc>) -> Result<BTre
 fn vain_since(facts: &ChannelFacts, waiting: u64, patience: TimeDelta, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
     let (since, last) = (facts.vain_since?, facts.last_at?);
     let hopes = waiting > 0 || now - last < TimeDelta::hours(1);
-    (facts.vain >= VAIN && now - since >= patience && hopes).then_some(since)
+    let enough = facts.vain >= if facts.vain_messages > 1 { VAIN } else { VAIN_OF_ONE };
+    (enough && now - since >= patience && hopes).then_some(since)
 }
 
 fn way(channel: Channel) -> &'static str {
@@ -247,14 +243,19 @@ fn way(channel: Channel) -> &'static str {
     }
 }
 
-async fn deliveries(app: &App, channel: Channel, now: DateTime<Utc>) -> Result<Option<Condition>, StoreError> {
+async fn deliveries(app: &App, look: &mut Look, channel: Channel, now: DateTime<Utc>) -> Result<(), StoreError> {
     let facts = app.store.answer_facts(channel, now - SHARE_OVER).await?;
     let (all, bad) = (facts.accepted + facts.refused, facts.refused + facts.returned);
     let most = u64::from(app.config.alarms.failing_percent);
-    if all < SHARE_OF || bad.saturating_mul(100) < all.saturating_mul(most) {
-        return Ok(None);
+    if all < SHARE_OF {
+        // That hardly anything was sent does not show that it would be taken.
+        look.unclear.insert((AlarmKind::Deliveries, channel.name().to_owned()));
+        return Ok(());
     }
-    Ok(Some(Condition {
+    if bad.saturating_mul(100) < all.saturating_mul(most) {
+        return Ok(());
+    }
+    look.conditions.push(Condition {
         kind: AlarmKind::Deliveries,
         subject: channel.name().to_owned(),
         region: None,
@@ -268,10 +269,12 @@ async fn deliveries(app: &App, channel: Channel, now: DateTime<Utc>) -> Result<O
         mend: "`treebell deliveries --state failed` and `--state bounced` show the reasons. Refusals of all kinds of addresses mean \
                that the other side does not like the sender: see its terms, registration, SPF and DKIM."
             .to_owned(),
-    }))
+    });
+    Ok(())
 }
 
-async fn full_disks(app: &App, disks: &Arc<dyn DiskProbe>) -> Vec<Condition> {
+/// `None`: nobody can say, since a disk does not answer.
+async fn full_disks(app: &App, disks: &DiskLooks) -> Option<Vec<Condition>> {
     let store = app.store.file().map(|file| match file.parent() {
         Some(folder) if folder != Path::new("") => folder.to_owned(),
         _ => PathBuf::from("."),
@@ -279,16 +282,11 @@ async fn full_disks(app: &App, disks: &Arc<dyn DiskProbe>) -> Vec<Condition> {
     let folders = [store, app.config.email.folder.clone(), app.config.sms.folder.clone()];
     let folders: BTreeSet<PathBuf> = folders.into_iter().flatten().collect();
     let least = app.config.alarms.disk_free_mib.saturating_mul(1 << 20);
-    let disks = disks.clone();
-    // A disk of a server that went away can hang whoever looks at it.
-    let looked = tokio::task::spawn_blocking(move || {
-        folders.into_iter().map(|folder| (disks.free(&folder), folder)).collect::<Vec<_>>()
-    });
-    let Ok(Ok(looked)) = tokio::time::timeout(std::time::Duration::from_secs(10), looked).await else {
+    let Some(looked) = disks.free(folders).await else {
         tracing::warn!("the disks did not answer when they were asked for their free space");
-        return Vec::new();
+        return None;
     };
-    let full = looked.into_iter().filter_map(|(free, folder)| {
+    let full = looked.into_iter().filter_map(|(folder, free)| {
         let what = match free {
             Ok(free) if free >= least => return None,
             Ok(free) => format!("{} MiB are free where `{}` lies.", free >> 20, folder.display()),
@@ -303,7 +301,7 @@ async fn full_disks(app: &App, disks: &Arc<dyn DiskProbe>) -> Vec<Condition> {
                 .to_owned(),
         })
     });
-    full.collect()
+    Some(full.collect())
 }
 
 fn dates(app: &App, now: DateTime<Utc>) -> Vec<Condition> {
@@ -337,15 +335,19 @@ mod tests {
     #[test]
     fn a_channel_is_broken_after_attempts_in_vain_that_go_on_and_only_with_something_to_send() {
         let now = DateTime::UNIX_EPOCH + TimeDelta::days(1);
-        let facts = |vain, minutes, last| ChannelFacts {
+        let of = |vain_messages, vain, minutes, last| ChannelFacts {
             works_at: None,
             vain,
+            vain_messages,
             vain_since: Some(now - TimeDelta::minutes(minutes)),
             last_at: Some(now - TimeDelta::minutes(last)),
         };
+        let facts = |vain, minutes, last| of(2, vain, minutes, last);
         let broken = |facts: &ChannelFacts, waiting| vain_since(facts, waiting, TimeDelta::minutes(30), now).is_some();
         assert!(broken(&facts(3, 30, 5), 1));
         assert!(!broken(&facts(2, 300, 5), 1), "too few");
+        assert!(!broken(&of(1, 5, 300, 5), 1), "one recipient may be difficult");
+        assert!(broken(&of(1, 6, 300, 5), 1), "it has gone on for long");
         assert!(!broken(&facts(9, 29, 5), 1), "not long enough");
         assert!(!broken(&facts(3, 300, 61), 0), "all that waited has ended");
         assert!(broken(&facts(3, 300, 59), 0), "an alarm itself was tried");

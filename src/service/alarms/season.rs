@@ -2,8 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
-use chrono_tz::Tz;
+use chrono::{DateTime, Days, TimeDelta, Utc};
 
 use crate::alarms::words::lasted;
 use crate::alarms::{AlarmKind, Condition, Look};
@@ -17,11 +16,7 @@ use crate::service::notice_writer::reason_words;
 use crate::store::StoreError;
 use crate::store::alarm_facts::SourceFacts;
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
-use crate::store::staff_log::{StaffEntry, StaffKind};
 use crate::weather::{Station, StationId};
-
-/// How far back staff's log is looked at. Each entry is told once.
-pub(super) const LOG_REACH: TimeDelta = TimeDelta::days(3);
 
 /// Over this time pulls are looked at.
 const PULLS_REACH: TimeDelta = TimeDelta::days(14);
@@ -29,10 +24,10 @@ const PULLS_REACH: TimeDelta = TimeDelta::days(14);
 /// So many answers in a row without one usable value are no accident.
 const UNUSABLE: u64 = 3;
 
-/// So many remarks of a day are told; of the rest there is a number.
-const REMARKS: usize = 40;
+/// A source that was not asked for longer is asked no more.
+const STILL_ASKED: TimeDelta = TimeDelta::days(2);
 
-/// Notices that wait for a word, and those whose time runs out.
+/// Notices that wait for a word or go out by themselves, and those whose time runs out.
 pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Condition>, StoreError> {
     let waiting = app.store.notices_waiting().await?;
     if waiting.is_empty() {
@@ -61,7 +56,11 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
         let about = about(app, notice, region.map_or(notice.season.region.as_str(), |region| &region.name)).await?;
         let until = format!("It is of use until {}.", at(notice.expires_at));
         conditions.push(Condition {
-            kind: if runs_out { AlarmKind::NoticeRunsOut } else { AlarmKind::NoticeWaits },
+            kind: match (runs_out, leaves_alone) {
+                (true, _) => AlarmKind::NoticeRunsOut,
+                (false, true) => AlarmKind::NoticeLeaves,
+                (false, false) => AlarmKind::NoticeWaits,
+            },
             subject: notice.id.to_string(),
             region: Some(notice.season.region.clone()),
             what: format!("{} {why} {until} {}", about.what, about.reads),
@@ -79,14 +78,9 @@ struct About {
 }
 
 async fn about(app: &App, notice: &Notice, region: &str) -> Result<About, StoreError> {
-    let mut phones = 0_u64;
-    let mut mailboxes = 0_u64;
-    for one in app.store.recipients(&notice.season.region).await? {
-        match one.channel {
-            Channel::Sms => phones += 1,
-            Channel::Email => mailboxes += 1,
-        }
-    }
+    let reached = app.store.count_recipients(&notice.season.region).await?;
+    let of = |channel| reached.get(&channel).copied().unwrap_or(0);
+    let (phones, mailboxes) = (of(Channel::Sms), of(Channel::Email));
     let what = format!(
         "\"{}\" for {region}, decided on {} because: {}. It would go to {} addresses: {phones} by text and {mailboxes} by e-mail.",
         kind_words(notice.kind),
@@ -127,67 +121,16 @@ fn answers(notice: &Notice, leaves_alone: bool) -> String {
     )
 }
 
-/// What was told to staff and is no alarm of its own, gathered by day and told when the day is over: many of them can come
-/// in a day, and none is worth a message each.
-pub(super) fn bundled(log: &[StaffEntry], zone: Tz, now: DateTime<Utc>) -> Vec<Condition> {
-    let today = now.with_timezone(&zone).date_naive();
-    let mut days: BTreeMap<(NaiveDate, AlarmKind), Vec<&StaffEntry>> = BTreeMap::new();
-    // The first day of the log may be cut off.
-    let first = (now - LOG_REACH).with_timezone(&zone).date_naive();
-    for entry in log {
-        let day = entry.at.with_timezone(&zone).date_naive();
-        let kind = match entry.kind {
-            StaffKind::Missed | StaffKind::SignUp => continue,
-            StaffKind::AddressUndeliverable => AlarmKind::Addresses,
-            _ => AlarmKind::Remarks,
-        };
-        if day < today && day > first {
-            days.entry((day, kind)).or_default().push(entry);
-        }
-    }
-    let of_day = |((day, kind), entries): ((NaiveDate, AlarmKind), Vec<&StaffEntry>)| {
-        let mut lines: Vec<String> = entries
-            .iter()
-            .rev()
-            .take(REMARKS)
-            .map(|entry| {
-                let region = entry.region.as_ref().map_or_else(String::new, |region| format!("{region}: "));
-                format!("- {region}{}", sentence(&entry.text))
-            })
-            .collect();
-        if entries.len() > REMARKS {
-            lines.push(format!("and {} more.", entries.len() - REMARKS));
-        }
-        let (head, mend) = match kind {
-            AlarmKind::Addresses => (
-                format!("On {day} {} addresses were given up since mail to them comes back.", entries.len()),
-                "nothing, where these are people who moved. If there are many at once, see `treebell deliveries --state bounced` for \
-                 the reason: it may be us.",
-            ),
-            _ => (format!("Of {day}:"), "read it; nothing of it is lost if nobody answers."),
-        };
-        Condition {
-            kind,
-            subject: day.to_string(),
-            // One region's remarks are its own; those of several are told to all.
-            region: one_region(&entries),
-            what: format!("{head}\n{}", lines.join("\n")),
-            mend: mend.to_owned(),
-        }
-    };
-    days.into_iter().map(of_day).collect()
-}
-
-fn one_region(entries: &[&StaffEntry]) -> Option<RegionId> {
-    let first = entries.first()?.region.clone();
-    entries.iter().all(|entry| entry.region == first).then_some(first).flatten()
-}
-
 /// Stations in season that give nothing, and sources whose answers cannot be used. When all fail it is not they: then the
 /// cycle's own alarm speaks, and stations are left as they stood.
 pub(super) async fn stations(app: &App, look: &mut Look, now: DateTime<Utc>) -> Result<(), StoreError> {
+    let stations = app.store.stations().await?;
     let mut facts = app.store.source_facts(now - PULLS_REACH).await?;
-    facts.values_mut().for_each(|sources| sources.retain(|source| !source.feed.is_forecast()));
+    let asks = |source: &SourceFacts| {
+        let mut own = stations.iter().filter(|station| station.id == source.station);
+        own.any(|station| station.sources.iter().any(|one| one.feed == source.feed))
+    };
+    facts.values_mut().for_each(|sources| sources.retain(|source| !source.feed.is_forecast() && asks(source)));
     facts.retain(|_, sources| !sources.is_empty());
     if facts.values().flatten().all(|source| source.good_at.is_none_or(|good| good < source.last_at))
         && !facts.is_empty()
@@ -197,7 +140,7 @@ pub(super) async fn stations(app: &App, look: &mut Look, now: DateTime<Utc>) -> 
     look.kinds.extend([AlarmKind::Station, AlarmKind::Answers]);
     let in_season = stations_in_season(app, now).await?;
     let patience = TimeDelta::hours(i64::from(app.config.alarms.station_hours));
-    for station in app.store.stations().await? {
+    for station in &stations {
         let (Some(regions), Some(sources)) = (in_season.get(&station.id), facts.get(&station.id)) else { continue };
         // Of several, all who keep any region are told: better too many than too few.
         let region = if let [one] = regions.as_slice() { Some(one.clone()) } else { None };
@@ -206,7 +149,7 @@ pub(super) async fn stations(app: &App, look: &mut Look, now: DateTime<Utc>) -> 
             Some(since) => {
                 Some(format!("No source of it has given a temperature for {}. {}", lasted(now - since), said(sources)))
             }
-            None => no_new_day(app, &station, sources, now).await?,
+            None => no_new_day(app, station, sources, now).await?,
         };
         if let Some(what) = silent {
             look.conditions.push(Condition {
@@ -222,7 +165,10 @@ pub(super) async fn stations(app: &App, look: &mut Look, now: DateTime<Utc>) -> 
                 ),
             });
         }
-        for source in sources.iter().filter(|source| source.bad >= UNUSABLE && source.unusable == source.bad) {
+        let unusable = |source: &&SourceFacts| {
+            source.bad >= UNUSABLE && source.unusable == source.bad && now - source.last_at <= STILL_ASKED
+        };
+        for source in sources.iter().filter(unusable) {
             look.conditions.push(Condition {
                 kind: AlarmKind::Answers,
                 subject: format!("{} {}", station.id, source.feed.name()),
@@ -342,37 +288,5 @@ mod tests {
         assert_eq!(failing(&[source(0, 23, None)]), None, "new and not asked for long");
         assert_eq!(failing(&[source(0, 24, None)]), Some(at(0)));
         assert_eq!(failing(&[source(0, 10, Some(10))]), None, "nobody asked since");
-    }
-
-    #[test]
-    fn remarks_of_a_day_are_told_together_when_it_is_over() {
-        let entry = |id: &str, kind, at: &str, region: Option<&str>| StaffEntry {
-            id: id.into(),
-            at: at.parse().unwrap(),
-            region: region.map(RegionId::from),
-            kind,
-            text: format!("text {id}"),
-            seen_at: None,
-        };
-        let log = [
-            entry("a", StaffKind::Text, "2026-03-02T12:00:00Z", None),
-            entry("b", StaffKind::Learned, "2026-03-02T13:00:00Z", Some("north")),
-            entry("c", StaffKind::AddressUndeliverable, "2026-03-02T13:00:00Z", None),
-            entry("d", StaffKind::Text, "2026-03-03T12:00:00Z", None),
-            entry("e", StaffKind::Missed, "2026-03-02T12:00:00Z", None),
-        ];
-        let told = bundled(&log, chrono_tz::America::Denver, "2026-03-03T20:00:00Z".parse().unwrap());
-        let told: Vec<_> = told.iter().map(|one| (one.kind, one.subject.as_str(), one.what.as_str())).collect();
-        assert_eq!(
-            told,
-            [
-                (
-                    AlarmKind::Addresses,
-                    "2026-03-02",
-                    "On 2026-03-02 1 addresses were given up since mail to them comes back.\n- Text c."
-                ),
-                (AlarmKind::Remarks, "2026-03-02", "Of 2026-03-02:\n- north: Text b.\n- Text a."),
-            ]
-        );
     }
 }

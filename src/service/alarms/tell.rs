@@ -8,18 +8,23 @@ use tracing::{info, warn};
 
 use crate::alarms::settings::Recipient;
 use crate::alarms::words::{Words, words};
-use crate::alarms::{Alarm, AlarmKind, Change, What};
+use crate::alarms::{Alarm, AlarmKind, Change, Pauses, What, pause_after};
 use crate::dispatch::channels::{Channels, Outgoing};
 use crate::language::Language;
 use crate::message::sms::gsm_safe;
 use crate::message::{Message, TransactionalKind};
 use crate::people::{Address, Channel};
+use crate::progress::Part;
 use crate::service::app::App;
 use crate::store::transactional::{self, NewTransactional, Put};
 use crate::store::{StoreError, Tx};
 
 /// After this an alarm that could not be sent says nothing that is true any more.
 const TELLS: TimeDelta = TimeDelta::hours(24);
+
+/// An alarm that is repeated is of use until its next telling is queued, so that after an outage one arrives and not all: the
+/// next look comes within this time.
+const NEXT_LOOK: TimeDelta = TimeDelta::minutes(10);
 
 /// A channel that is asked directly must answer within this time.
 const DIRECT: Duration = Duration::from_secs(60);
@@ -42,11 +47,20 @@ pub(super) async fn queue(
     app: &App,
     recipients: &[Recipient],
     changes: &[Change],
+    pauses: &Pauses,
     broken: &BTreeSet<Channel>,
     now: DateTime<Utc>,
 ) -> Result<Vec<Sent>, StoreError> {
     let mut sent = Vec::new();
-    for letter in letters(app, recipients, changes, broken, now) {
+    let letters = letters(app, recipients, changes, broken, now);
+    let told: BTreeSet<&str> =
+        letters.iter().flat_map(|letter| &letter.changes).map(|change| change.alarm.id.as_str()).collect();
+    for Change { alarm, .. } in changes.iter().filter(|change| change.tell && !recipients.is_empty()) {
+        if !told.contains(alarm.id.as_str()) {
+            warn!(alarm = %alarm.kind, "no recipient of alarms.recipients takes this alarm: nobody is told of it but this log");
+        }
+    }
+    for letter in letters {
         // The instant is part of it: each telling is a message of its own.
         let ids: Vec<&str> = letter.changes.iter().map(|change| change.alarm.id.as_str()).collect();
         let new = NewTransactional {
@@ -55,7 +69,7 @@ pub(super) async fn queue(
             language: Language::En,
             message: message(letter.to.channel(), &letter.words),
             fact: format!("{}\n{}", now.timestamp_millis(), ids.join("\n")),
-            expires_at: now + TELLS,
+            expires_at: now + letter.changes.iter().map(|change| tells_for(change, pauses)).max().unwrap_or(TELLS),
         };
         let delivery = match transactional::put_in(tx, &new, app.config.schedule.time_zone, now).await? {
             Put::Queued { delivery } => Some(delivery),
@@ -72,6 +86,16 @@ pub(super) async fn queue(
         sent.push(Sent { recipient: letter.recipient.to_owned(), channel: letter.to.channel(), delivery });
     }
     Ok(sent)
+}
+
+/// How long a message that tells a change is of use.
+fn tells_for(change: &Change, pauses: &Pauses) -> TimeDelta {
+    match change.what {
+        What::Raised | What::Again | What::Repeated => {
+            pause_after(&change.alarm, pauses).map_or(TELLS, |pause| (pause + NEXT_LOOK).min(TELLS))
+        }
+        What::Noted | What::Resolved => TELLS,
+    }
 }
 
 /// Queues a test alarm for every recipient, by every way each has.
@@ -98,23 +122,27 @@ pub async fn put_test(app: &App, recipients: &[Recipient], now: DateTime<Utc>) -
     let change = Change { what: What::Raised, alarm, tell: true };
     let mut tx = app.store.begin().await?;
     crate::store::alarms::keep(&mut tx, &change).await?;
-    let sent = queue(&mut tx, app, recipients, &[change], &BTreeSet::new(), now).await?;
+    let pauses = app.config.alarms.pauses(true);
+    let sent = queue(&mut tx, app, recipients, &[change], &pauses, &BTreeSet::new(), now).await?;
     tx.commit().await?;
     app.queued.notify_one();
     Ok(sent)
 }
 
-/// Sends past the queue, without limits and without a record: for the one alarm that the store cannot take. Gives how many
-/// were taken.
+/// Sends past the queue, without limits and without a record: for the alarms that the queue cannot carry. To who has `stopped`
+/// nothing goes. Gives how many were taken.
 pub(super) async fn directly(
     app: &App,
     channels: &Channels,
     recipients: &[Recipient],
+    stopped: &[Address],
     change: &Change,
     now: DateTime<Utc>,
 ) -> usize {
     let mut taken = 0;
-    for letter in letters(app, recipients, std::slice::from_ref(change), &BTreeSet::new(), now) {
+    let letters = letters(app, recipients, std::slice::from_ref(change), &BTreeSet::new(), now);
+    for letter in letters.into_iter().filter(|letter| !stopped.contains(letter.to)) {
+        app.progress.made(Part::Alarms);
         let channel = letter.to.channel();
         let Some(transport) = channels.of(channel) else { continue };
         let outgoing = Outgoing {

@@ -171,9 +171,20 @@ impl ReplayWorld {
         for subscriber in app.store.subscribers(None).await? {
             let confirmed = subscriber.addresses.into_iter().filter(|held| held.status == AddressStatus::Confirmed);
             let addresses: Vec<_> = confirmed.map(|held| held.address).collect();
-            if !addresses.is_empty() {
+            // Everybody stays where they live today, whether they have said so or not. Who lives at another height than that of
+            // the regions played is not told of theirs.
+            let (mut zips, mut heights) = (Vec::new(), Vec::new());
+            for home in subscriber.homes {
+                let lives = home.region.as_ref().and_then(|id| regions.iter().find(|region| region.id == *id));
+                if lives.is_none() && regions.iter().any(|region| region.zips.contains(&home.zip)) {
+                    continue;
+                }
+                heights.extend(lives.and_then(|region| region.band).map(|band| (home.zip.clone(), band)));
+                zips.push(home.zip);
+            }
+            if !addresses.is_empty() && !zips.is_empty() {
                 let consent = Consent::Given { evidence: "copied for a replay".into() };
-                people.push(NewSubscriber { zips: subscriber.zips, addresses, language: subscriber.language, consent });
+                people.push(NewSubscriber { zips, heights, addresses, language: subscriber.language, consent });
             }
         }
         let mut reports = app.store.field_report_histories(None, NaiveDate::MIN, NaiveDate::MAX).await?;

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 
 use super::SignUpError;
+use super::heights::{To, ask_now};
 use super::messages::welcome;
 use super::tokens::{self, Purpose};
 use crate::people::{AddressId, Consent, NewSubscriber};
@@ -11,6 +12,7 @@ use crate::service::app::App;
 use crate::store::addresses::standing;
 use crate::store::consents::ConsentDetail;
 use crate::store::enrolment::enrol_with;
+use crate::store::heights::home_for;
 use crate::store::pending_sign_ups;
 use crate::store::pending_sign_ups::SignUpState;
 use crate::store::pending_sign_ups::{Outcome, PendingSignUp, Typed};
@@ -117,26 +119,38 @@ async fn confirm(
     now: DateTime<Utc>,
 ) -> Result<Confirmed, SignUpError> {
     let SignUpState::Open { address } = request.state.clone() else { return Ok(Confirmed::No) };
+    // Staff may have parted the ZIP code anew since the form was filled in: what does not fit any more is asked again.
+    let mut heights = Vec::with_capacity(request.heights.len());
+    for (zip, said) in &request.heights {
+        match home_for(tx, zip, *said).await {
+            Ok(_) => heights.push((zip.clone(), *said)),
+            Err(StoreError::Conflict(Conflict::NoSuchHeight { .. })) => {}
+            Err(why) => return Err(why.into()),
+        }
+    }
     let evidence = format!("{}, confirmed by {by}", request.evidence);
     // A stop ends what is open, so a request of the phone itself that is open is the newer word.
     let (_, suppressed, _) = standing(tx, &request.address_key).await?;
     let comes_back = suppressed && request.by_phone;
     let new = NewSubscriber {
         zips: request.zips.clone(),
+        heights,
         addresses: vec![address.clone()],
         language: request.language,
         consent: if comes_back { Consent::GivenAgain { evidence } } else { Consent::Given { evidence } },
     };
     let detail = ConsentDetail { words: Some(request.words.clone()), ip_hash: request.ip_hash.clone() };
-    match enrol_with(tx, &new, &detail, now).await {
-        Ok(_) => {}
+    let enrolled = match enrol_with(tx, &new, &detail, now).await {
+        Ok(enrolled) => enrolled,
         // Said stop in between: that word is the newer one.
         Err(StoreError::Conflict(Conflict::Suppressed { .. })) => return Ok(Confirmed::No),
         Err(why) => return Err(why.into()),
-    }
+    };
     pending_sign_ups::end(tx, &request.id, Outcome::Confirmed, now).await?;
     note_waits(tx, &request.address_key, now).await?;
     welcome(tx, app, &address, request.language, &request.zips, &request.id, now).await?;
+    let to = To { subscriber: enrolled.subscriber(), address: &address, language: request.language };
+    ask_now(tx, app, to, &request.zips, false, &request.id, now).await?;
     Ok(Confirmed::Yes {
         address_key: request.address_key.clone(),
         zips: request.zips.clone(),

@@ -29,7 +29,7 @@ pub(crate) async fn welcome(
     fact: &str,
     now: DateTime<Utc>,
 ) -> Result<(), SignUpError> {
-    let region = places::covered(tx, zips).await?;
+    let region = places::home(tx, address, zips).await?;
     let in_force = match &region {
         Some((region, _)) => in_force(tx, app, region, language, now).await?,
         None => None,
@@ -94,10 +94,16 @@ pub async fn tell_newly_covered(app: &App) -> Result<u64, SignUpError> {
     let mut told = 0;
     for one in take_covered_waits(&mut tx).await? {
         tell_joined(&mut tx, &one.subscriber, now).await?;
+        let region = places::covered(&mut tx, std::slice::from_ref(&one.zip)).await?;
         for (address, language) in one.addresses {
+            let in_force = match &region {
+                Some((region, _)) => in_force(&mut tx, app, region, language, now).await?,
+                None => None,
+            };
             let facts = TransactionalFacts {
                 zips: vec![one.zip.clone()],
                 region_name: Some(one.region_name.clone()),
+                in_force,
                 ..TransactionalFacts::of(Sender::from(&app.config.messages))
             };
             let fact = format!("{} {}", one.zip, one.since);

@@ -7,6 +7,7 @@ pub mod preference_link;
 pub mod preferences;
 pub mod stop;
 
+pub mod heights;
 pub mod messages;
 pub mod places;
 pub mod tokens;

@@ -1,7 +1,8 @@
-//! Which region has a ZIP code: for the pages and for what is told to those who sign up.
+//! Which regions have a ZIP code: for the pages and for what is told to those who sign up.
 
-use crate::people::Zip;
-use crate::region::{Region, RegionId};
+use crate::people::{Address, Zip};
+use crate::region::{HeightChoice, Region, RegionId};
+use crate::store::bands::home_of_address;
 use crate::store::regions::region_of_zip_in;
 use crate::store::{Store, StoreError, Tx};
 
@@ -9,8 +10,10 @@ use crate::store::{Store, StoreError, Tx};
 #[derive(Clone, Debug, PartialEq)]
 pub struct Place {
     pub zip: Zip,
-    /// The region in use that has it, if one has.
+    /// The region in use that has it, if one has; of several, that of the lowest heights.
     pub region: Option<Region>,
+    /// Where it has several: what there is to choose from by height, from the lowest up.
+    pub choices: Vec<HeightChoice>,
 }
 
 /// These ZIP codes, in their order, each with its region.
@@ -24,7 +27,8 @@ pub async fn places<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>) 
             Some(id) => Some(store.region(&id).await?),
             None => None,
         };
-        places.push(Place { zip: zip.clone(), region });
+        let choices = store.height_choices(zip).await?;
+        places.push(Place { zip: zip.clone(), region, choices });
     }
     Ok(places)
 }
@@ -33,6 +37,21 @@ pub async fn places<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>) 
 pub(super) async fn covered(tx: &mut Tx, zips: &[Zip]) -> Result<Option<(RegionId, String)>, StoreError> {
     for zip in zips {
         if let Some(region) = region_of_zip_in(tx, zip).await? {
+            return Ok(Some(region));
+        }
+    }
+    Ok(None)
+}
+
+/// As [`covered`], the region in which the owner of an address lives there.
+pub(super) async fn home(
+    tx: &mut Tx,
+    address: &Address,
+    zips: &[Zip],
+) -> Result<Option<(RegionId, String)>, StoreError> {
+    let key = tx.address_id(address).await?;
+    for zip in zips {
+        if let Some(region) = home_of_address(tx, &key, zip).await? {
             return Ok(Some(region));
         }
     }

@@ -24,6 +24,7 @@ use crate::links;
 use crate::message::{Message, Sender, TransactionalFacts, TransactionalKind};
 use crate::people::limits::{Refusal, RequestedBy};
 use crate::people::{Address, Channel, Language, Zip};
+use crate::region::Band;
 use crate::service::app::App;
 use crate::store::addresses::standing;
 use crate::store::consents;
@@ -43,6 +44,8 @@ pub struct SignUpRequest {
     pub address: Address,
     /// At least one.
     pub zips: Vec<Zip>,
+    /// How high the trees stand, where that was asked and said.
+    pub heights: Vec<(Zip, Band)>,
     pub language: Language,
     /// The sentence that stood beside the button, as it was shown: it is kept as what was agreed to.
     pub words: String,
@@ -148,6 +151,7 @@ pub async fn ask_in(
             address: request.address.clone(),
             language: request.language,
             zips: request.zips.clone(),
+            heights: request.heights.clone(),
             words,
             evidence: request.evidence.clone(),
             ip_hash,

@@ -10,7 +10,7 @@ use tracing::info;
 
 use crate::delivery::inbound::{Inbound, InboundText, NotTaken};
 use crate::message::{Sender, TransactionalFacts, TransactionalKind};
-use crate::people::keywords::{self, Meaning};
+use crate::people::keywords::{self, HeightAnswer, Meaning};
 use crate::people::limits::RequestedBy;
 use crate::people::{Address, AddressId, Language, PhoneNumber, Reach, Zip};
 use crate::people::{Consent, NewSubscriber};
@@ -18,12 +18,14 @@ use crate::service::app::App;
 use crate::service::follow_up::{self, Reply};
 use crate::service::subscribe::SignUpError;
 use crate::service::subscribe::confirm::{self, Confirmed};
+use crate::service::subscribe::heights::{To, answered, ask_now};
 use crate::service::subscribe::messages::{tell, welcome};
 use crate::service::subscribe::sign_up::{self, SignUpRequest};
 use crate::service::subscribe::stop::{Stopping, stop_in};
 use crate::store::addresses::{AddressStatus, standing};
 use crate::store::enrolment::enrol;
 use crate::store::follow_ups;
+use crate::store::heights::{Said, open_question, say, zips_of};
 use crate::store::inbound::{answered_since, first_time, note_answered};
 use crate::store::pending_sign_ups;
 use crate::store::staff_log::StaffKind;
@@ -56,6 +58,10 @@ pub enum TextOutcome {
     AskedWhere,
     /// Told what they saw.
     Reported,
+    /// Told how high up their trees stand.
+    HeightSaid,
+    /// Asked that again.
+    AskedHeight,
     NotUnderstood,
     /// Nothing is answered: the phone said stop, or had its answers for today.
     Silent,
@@ -227,6 +233,12 @@ impl<'a> Incoming<'a> {
         if transactional::count_since(self.tx, &self.key, &TransactionalKind::ALL, day_ago).await? >= ANSWERS_A_DAY {
             return Ok(TextOutcome::Silent);
         }
+        if matches!(meaning, Meaning::ScaleAnswer(..) | Meaning::Other)
+            && let Some(answer) = keywords::height_answer(words)
+            && let Some(did) = self.height(answer).await?
+        {
+            return Ok(did);
+        }
         match meaning {
             Meaning::Stop => self.stop().await,
             Meaning::Start => self.start().await,
@@ -306,19 +318,59 @@ impl<'a> Incoming<'a> {
         }
     }
 
+    /// Keeps how high up somebody says their trees stand, when that is what they were asked last. `None` when they were not.
+    async fn height(&mut self, answer: HeightAnswer) -> Result<Option<TextOutcome>, SignUpError> {
+        let is_ours = self.status == Some(AddressStatus::Confirmed) && !self.suppressed;
+        let Some(question) = open_question(self.tx, &self.key, self.now).await?.filter(|_| is_ours) else {
+            return Ok(None);
+        };
+        let scale = follow_ups::open_of(self.tx, &self.key, self.now).await?;
+        if matches!(answer, HeightAnswer::Choice(_)) && scale.is_some_and(|scale| scale.asked_at > question.asked_at) {
+            return Ok(None);
+        }
+        let fact = self.fact.clone();
+        let (subscriber, zip) = (question.subscriber.clone(), question.zip.clone());
+        let Some(said) = answered(&question, answer) else {
+            if question.is_current {
+                return Ok(None);
+            }
+            // The bands have changed since: a digit of then says nothing now.
+            if self.may_answer().await? {
+                let to = To { subscriber: &subscriber, address: &self.address, language: self.language };
+                self.answered = ask_now(self.tx, self.app, to, &[zip], true, &fact, self.now).await?;
+            }
+            return Ok(Some(TextOutcome::AskedHeight));
+        };
+        let Said::Lives(home) = say(self.tx, &subscriber, &zip, said, self.now).await? else { return Ok(None) };
+        if self.may_answer().await? {
+            let facts = TransactionalFacts { zips: vec![zip], heights: vec![home], ..self.facts() };
+            let kind = TransactionalKind::HeightKept;
+            tell(self.tx, self.app, kind, &self.address, self.language, facts, &fact, self.now).await?;
+            let zips = zips_of(self.tx, &subscriber).await?;
+            let to = To { subscriber: &subscriber, address: &self.address, language: self.language };
+            ask_now(self.tx, self.app, to, &zips, false, &fact, self.now).await?;
+            self.answered = true;
+        }
+        Ok(Some(TextOutcome::HeightSaid))
+    }
+
     async fn join(&mut self, zips: &[Zip]) -> Result<TextOutcome, SignUpError> {
         if self.status == Some(AddressStatus::Confirmed) && !self.suppressed {
             let new = NewSubscriber {
                 zips: zips.to_vec(),
+                heights: Vec::new(),
                 addresses: vec![self.address.clone()],
                 language: self.language,
                 consent: Consent::Given { evidence: "ZIP code in a text".into() },
             };
-            enrol(self.tx, &new, self.now).await?;
+            let enrolled = enrol(self.tx, &new, self.now).await?;
             subscriptions::note_waits(self.tx, &self.key, self.now).await?;
             if self.may_answer().await? {
                 let fact = self.fact.clone();
                 welcome(self.tx, self.app, &self.address, self.language, zips, &fact, self.now).await?;
+                // Also who has said it before: a ZIP code once more is how one changes it.
+                let to = To { subscriber: enrolled.subscriber(), address: &self.address, language: self.language };
+                ask_now(self.tx, self.app, to, zips, true, &fact, self.now).await?;
                 self.answered = true;
             }
             return Ok(TextOutcome::Extended);
@@ -332,6 +384,7 @@ impl<'a> Incoming<'a> {
         let request = SignUpRequest {
             address: self.address.clone(),
             zips: zips.to_vec(),
+            heights: Vec::new(),
             language: self.language,
             words: String::new(),
             evidence: "text from the phone".into(),

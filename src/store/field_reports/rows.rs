@@ -1,7 +1,8 @@
 //! Reports and their standings as rows, inside transactions.
 
 use chrono::{DateTime, Utc};
-use sqlx::any::AnyRow;
+use sqlx::any::{Any, AnyArguments, AnyRow};
+use sqlx::query::Query;
 
 use super::report::{ReportHistory, ReportSource, ReportStanding, SaidBy, StandingChange, StoredReport};
 use crate::region::{RegionId, Zip};
@@ -36,52 +37,47 @@ pub(in crate::store) async fn insert(
     report: &StoredReport,
     question: Option<&str>,
 ) -> Result<(), StoreError> {
-    sqlx::query(
-        "INSERT INTO field_reports (id, region_id, zip, observed_on, day_known, stage, not_yet, sight, infested, tree,
-                                    nothing_on, source, person, question, note, created_at)
+    let query = sqlx::query(
+        "INSERT INTO field_reports (id, observed_on, day_known, stage, not_yet, sight, infested, tree, nothing_on,
+                                    region_id, zip, source, person, question, note, created_at)
          VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)",
-    )
-    .bind(&report.id)
-    .bind(report.region.as_str())
-    .bind(report.zip.as_ref().map(Zip::as_str))
-    .bind(day_number(report.observed_on))
-    .bind(i64::from(report.day_known))
-    .bind(report.stage.as_ref().map(|stage| stage.0.as_str()))
-    .bind(report.not_yet.as_ref().map(|stage| stage.0.as_str()))
-    .bind(report.sight.as_deref())
-    .bind(report.infested.map(i64::from))
-    .bind(report.tree.as_deref())
-    .bind(report.nothing_on.map(day_number))
-    .bind(report.source.name())
-    .bind(report.person.as_deref())
-    .bind(question)
-    .bind(report.note.as_deref())
-    .bind(ms(report.created_at))
-    .execute(tx.conn())
-    .await?;
+    );
+    with_look(query, report)
+        .bind(report.region.as_str())
+        .bind(report.zip.as_ref().map(Zip::as_str))
+        .bind(report.source.name())
+        .bind(report.person.as_deref())
+        .bind(question)
+        .bind(report.note.as_deref())
+        .bind(ms(report.created_at))
+        .execute(tx.conn())
+        .await?;
     append(tx, &report.id, &report.change).await
 }
 
 /// Writes what a report says now; its standing is another matter.
 pub(in crate::store) async fn reword(tx: &mut Tx, report: &StoredReport, now: DateTime<Utc>) -> Result<(), StoreError> {
-    sqlx::query(
+    let query = sqlx::query(
         "UPDATE field_reports SET observed_on = $2, day_known = $3, stage = $4, not_yet = $5, sight = $6, infested = $7,
                                   tree = $8, nothing_on = $9, changed_at = $10
          WHERE id = $1",
-    )
-    .bind(&report.id)
-    .bind(day_number(report.observed_on))
-    .bind(i64::from(report.day_known))
-    .bind(report.stage.as_ref().map(|stage| stage.0.as_str()))
-    .bind(report.not_yet.as_ref().map(|stage| stage.0.as_str()))
-    .bind(report.sight.as_deref())
-    .bind(report.infested.map(i64::from))
-    .bind(report.tree.as_deref())
-    .bind(report.nothing_on.map(day_number))
-    .bind(ms(now))
-    .execute(tx.conn())
-    .await?;
+    );
+    with_look(query, report).bind(ms(now)).execute(tx.conn()).await?;
     Ok(())
+}
+
+/// Binds the report's id as `$1`, and from `$2` on what the look at the tree was.
+fn with_look<'q>(query: Query<'q, Any, AnyArguments>, report: &'q StoredReport) -> Query<'q, Any, AnyArguments> {
+    query
+        .bind(&report.id)
+        .bind(day_number(report.observed_on))
+        .bind(i64::from(report.day_known))
+        .bind(report.stage.as_ref().map(|stage| stage.0.as_str()))
+        .bind(report.not_yet.as_ref().map(|stage| stage.0.as_str()))
+        .bind(report.sight.as_deref())
+        .bind(report.infested.map(i64::from))
+        .bind(report.tree.as_deref())
+        .bind(report.nothing_on.map(day_number))
 }
 
 /// Adds a standing; the report is locked, or new.

@@ -6,7 +6,7 @@ use super::error::StoreError;
 use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 12] = [
+const MIGRATIONS: [(i64, &str, &str); 15] = [
     (1, "base", include_str!("0001_base.sql")),
     (2, "letters", include_str!("0002_letters.sql")),
     (4, "inbound", include_str!("0004_inbound.sql")),
@@ -19,6 +19,9 @@ const MIGRATIONS: [(i64, &str, &str); 12] = [
     (11, "audit", include_str!("0011_audit.sql")),
     (12, "hash_keys", include_str!("0012_hash_keys.sql")),
     (13, "unfinished_tries", include_str!("0013_unfinished_tries.sql")),
+    (14, "bands", include_str!("0014_bands.sql")),
+    (15, "places", include_str!("0015_places.sql")),
+    (16, "backfills", include_str!("0016_backfills.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.

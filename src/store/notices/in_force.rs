@@ -1,6 +1,6 @@
 //! The notice that a region is under, for those who join it meanwhile.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use sqlx::AnyConnection;
 
 use crate::region::RegionId;
@@ -19,8 +19,7 @@ use crate::store::tx::{Engine, Store, Tx};
 /// When the store fails.
 pub async fn tell_joined(tx: &mut Tx, subscriber: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let rows = sqlx::query(
-        "SELECT DISTINCT r.region_id FROM subscriber_zips z JOIN region_zips r ON r.zip = z.zip
-         WHERE z.subscriber_id = $1 ORDER BY r.region_id",
+        "SELECT DISTINCT v.region_id FROM subscriber_regions v WHERE v.subscriber_id = $1 ORDER BY v.region_id",
     )
     .bind(subscriber)
     .fetch_all(tx.conn())
@@ -65,7 +64,17 @@ async fn in_force(
     // An older one is never in force behind a newer one that is not: it would tell to wait where it is time to wash, or by
     // a deadline that does not hold.
     let newest = newest(released);
-    Ok(newest.filter(|notice| notice.kind != NoticeKind::TooLateToWash && notice.expires_at > now))
+    Ok(newest.and_then(|notice| lasting(notice, now)))
+}
+
+/// To look stays in force until the word to wash comes, also where cool weather puts that off: who joins in between has as
+/// long as a message of the last day would.
+fn lasting(mut notice: Notice, now: DateTime<Utc>) -> Option<Notice> {
+    let wash_by = || notice.facts.get("wash_by")?.as_str()?.parse::<NaiveDate>().ok();
+    if notice.kind == NoticeKind::InspectNow && notice.expires_at <= now && wash_by()? > now.date_naive() {
+        notice.expires_at = now + TimeDelta::days(1);
+    }
+    (notice.kind != NoticeKind::TooLateToWash && notice.expires_at > now).then_some(notice)
 }
 
 /// The last in the season's order, whenever staff let it out; a moved deadline stands where it came.

@@ -162,7 +162,14 @@ impl Notice {
             NoticeState::Skipped => Standing::Skipped,
             NoticeState::Cancelled => Standing::Cancelled,
         };
-        DecidedNotice { kind: self.kind, decided_on: self.decided_on, standing, deadline: self.deadline() }
+        let learned_days = self.facts.get("learned_days").and_then(serde_json::Value::as_i64);
+        DecidedNotice {
+            kind: self.kind,
+            decided_on: self.decided_on,
+            standing,
+            deadline: self.deadline(),
+            learned_days,
+        }
     }
 
     /// The last day to wash, if it tells one.

@@ -35,6 +35,19 @@ pub(in crate::store) async fn cancel_of_notice(
     cancel_all(tx, "notice_id = $4", notice.as_str(), why, now).await
 }
 
+/// Ends what has not gone out to a subscriber of notices of regions where they do not live (any more). Gives how many.
+pub(in crate::store) async fn cancel_of_strangers(
+    tx: &mut Tx,
+    subscriber: &str,
+    why: &str,
+    now: DateTime<Utc>,
+) -> Result<u64, StoreError> {
+    let which = "notice_id IN (SELECT n.id FROM notices n WHERE NOT EXISTS (SELECT 1 FROM subscriber_regions v \
+         WHERE v.subscriber_id = $4 AND v.region_id = n.region_id)) \
+         AND address_id IN (SELECT a.id FROM addresses a WHERE a.subscriber_id = $4)";
+    cancel_all(tx, which, subscriber, why, now).await
+}
+
 async fn cancel_all(tx: &mut Tx, which: &str, id: &str, why: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let to = DeliveryState::Cancelled;
     let cancel = format!(

@@ -204,10 +204,17 @@ pub(super) fn seen(
     DescribedStation {
         id: id.clone(),
         name: excerpt(name, 80),
+        state: state_of(name),
         place: on_earth.then_some(Point { latitude, longitude }),
         // -999.9 stands for unknown.
         elevation_m: elevation_m.filter(|metres| (-500.0..9000.0).contains(metres)),
     }
+}
+
+/// Names of United States stations end with the state: `EXAMPLE MESA 2 NW, XA US`.
+fn state_of(name: &str) -> String {
+    let state = name.trim().strip_suffix(" US").and_then(|name| name.rsplit_once(", ")).map(|(_, state)| state);
+    state.filter(|state| state.len() == 2 && state.bytes().all(|b| b.is_ascii_uppercase())).unwrap_or("").to_owned()
 }
 
 /// A GHCN id, without the `GHCND:` that older orders write before it.
@@ -229,7 +236,7 @@ pub(super) struct Cell<'a> {
 impl Cell<'_> {
     /// `attributes` is `M,Q,S` or `M,Q,S,HHMM`: measurement, quality and source flag, observation time.
     pub(super) fn take(&self, place: &str, raw: &str, attributes: &str, out: &mut Parsed) {
-        let place = || format!("{place} {}", text::element_name(self.element));
+        let place = || format!("{place} {}", self.element.name());
         let number = match self.unit {
             Unit::TenthsC => text::whole(raw).map(f64::from),
             Unit::Celsius | Unit::Fahrenheit => text::decimal(raw),

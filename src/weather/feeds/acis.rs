@@ -145,12 +145,12 @@ pub fn parse_many(
     Ok(parts)
 }
 
-const WANTED: &str = "an ACIS answer";
+pub(super) const WANTED: &str = "an ACIS answer";
 
 /// No state has as many.
 const MOST_STATIONS: usize = 10_000;
 
-fn answer(body: &[u8]) -> Result<Value, FeedError> {
+pub(super) fn answer(body: &[u8]) -> Result<Value, FeedError> {
     let answer: Value = serde_json::from_slice(body).map_err(|why| FeedError::shape(WANTED, why.to_string(), body))?;
     match answer.get("error") {
         Some(error) => {
@@ -161,11 +161,11 @@ fn answer(body: &[u8]) -> Result<Value, FeedError> {
     }
 }
 
-fn rows<'a>(answer: &'a Value, body: &[u8]) -> Result<&'a Vec<Value>, FeedError> {
+pub(super) fn rows<'a>(answer: &'a Value, body: &[u8]) -> Result<&'a Vec<Value>, FeedError> {
     answer.get("data").and_then(Value::as_array).ok_or_else(|| FeedError::shape(WANTED, "it has no list `data`", body))
 }
 
-fn day(text: &str) -> Option<NaiveDate> {
+pub(super) fn day(text: &str) -> Option<NaiveDate> {
     match text::date(text) {
         text::Date::Day(day) => Some(day),
         _ => None,
@@ -195,7 +195,7 @@ fn take_row(
     }
     for (element, cell) in question.elements.iter().zip(cells) {
         let Some(element) = *element else { continue };
-        let place = || format!("{place} {}", text::element_name(element));
+        let place = || format!("{place} {}", element.name());
         let (value, flags, hour) = match cell.as_array().map(Vec::as_slice) {
             None => (cell, None, None),
             Some([value, flags, hour]) => (value, Some(flags), Some(hour)),
@@ -254,6 +254,19 @@ impl Feed for Acis {
         let answer = fetcher.post_json(&below(base_url, "StnData"), &body).await?;
         parse_station(&answer.body, ask.station, &question)
     }
+}
+
+/// Asks `StnData` for a station's whole period of record, in one request.
+///
+/// # Errors
+/// As [`Feed::pull`]; an answer beyond `feeds.largest_json_mib` is none.
+pub(super) async fn whole_record(fetcher: &Fetcher, base_url: &Url, ask: &FeedQuery<'_>) -> Result<Parsed, FeedError> {
+    let question = Question::ours(ask.from, ask.to);
+    let mut body = question.body("sid", json!(sid(ask.source)?));
+    // Until today and not `por`: so both ends do not hang on what the service calls the record's last day.
+    body["sdate"] = json!("por");
+    let answer = fetcher.post_json(&below(base_url, "StnData"), &body).await?;
+    parse_station(&answer.body, ask.station, &question)
 }
 
 /// Stations asked for at once: politeness, the service publishes no limit.

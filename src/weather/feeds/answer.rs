@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt;
 use std::io;
+use std::ops::RangeInclusive;
 
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 
@@ -94,6 +95,8 @@ impl fmt::Display for RejectedLine {
 pub struct DescribedStation {
     pub id: StationId,
     pub name: String,
+    /// Two letters; empty where not told.
+    pub state: String,
     pub place: Option<Point>,
     pub elevation_m: Option<f64>,
 }
@@ -133,6 +136,22 @@ impl Parsed {
         });
         for (place, reason) in impossible {
             self.reject(place, reason, "");
+        }
+    }
+
+    /// Takes out readings of days for which the source itself says that it has none: they belong to another site, or to nobody.
+    /// `valid` gives the days of an element, `None` where nothing is said of it.
+    pub(crate) fn keep_valid_days(&mut self, valid: impl Fn(Element) -> Option<RangeInclusive<NaiveDate>>) {
+        let mut outside = Vec::new();
+        self.readings.retain(|reading| {
+            let is_valid = valid(reading.element).is_none_or(|range| range.contains(&reading.day_reported));
+            if !is_valid {
+                outside.push(format!("{} {}", reading.day_reported, reading.element.name()));
+            }
+            is_valid
+        });
+        for place in outside {
+            self.reject(place, "outside the days for which the source has a record", "");
         }
     }
 

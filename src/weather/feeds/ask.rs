@@ -6,7 +6,6 @@ use chrono_tz::Tz;
 use url::Url;
 
 use super::answer::{FeedError, Parsed, RejectedLine};
-use super::text;
 use crate::weather::fetch::Fetcher;
 use crate::weather::station::{FeedKind, StationId};
 
@@ -57,7 +56,7 @@ pub(crate) fn keep_asked_days(parsed: &mut Parsed, kind: FeedKind, ask: &FeedQue
             None
         };
         if let Some(reason) = reason {
-            let place = format!("{} {}", reading.day_reported, text::element_name(reading.element));
+            let place = format!("{} {}", reading.day_reported, reading.element.name());
             rejected_lines.push(RejectedLine { place, reason, seen: String::new() });
             return false;
         }

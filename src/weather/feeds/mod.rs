@@ -11,6 +11,8 @@ mod unit;
 
 pub mod access_csv;
 pub mod acis;
+pub mod acis_directory;
+pub mod acis_grid;
 pub mod awdb;
 pub mod daily_summaries;
 pub mod ghcn_csv;
@@ -19,11 +21,12 @@ mod ghcn_flags;
 pub mod nws;
 pub mod plain_csv;
 
+use chrono::NaiveDate;
 use url::Url;
 
-use crate::weather::fetch::{FetchError, Fetcher};
+use crate::weather::fetch::{Accept, FetchError, Fetcher};
 use crate::weather::settings::FeedsConfig;
-use crate::weather::station::{FeedKind, SourceRef, StationId};
+use crate::weather::station::{FeedKind, SourceRef, Station, StationId};
 
 pub use answer::{DescribedStation, FeedError, Parsed, RejectedLine, Rejections};
 pub(crate) use ask::keep_asked_days;
@@ -43,6 +46,7 @@ pub fn feed(kind: FeedKind) -> &'static dyn Feed {
         FeedKind::NwsForecast => &nws::Forecast,
         FeedKind::Awdb => &awdb::Awdb,
         FeedKind::PlainCsv => &plain_csv::PlainCsv,
+        FeedKind::AcisGrid => &acis_grid::AcisGrid,
     }
 }
 
@@ -57,12 +61,22 @@ pub fn check_source(source: &SourceRef) -> Result<(), FeedError> {
         FeedKind::NwsObservations | FeedKind::NwsForecast => nws::check_source(source.feed, &source.id),
         FeedKind::Awdb => awdb::triplet(&source.id).map(drop),
         FeedKind::PlainCsv => plain_csv::address_and_unit(&source.id).map(drop),
+        FeedKind::AcisGrid => acis_grid::grid_and_place(&source.id).map(drop),
     }
 }
 
 /// Whether a source's address holds a user or a password, which lists and logs would show.
 pub fn has_secret(source: &SourceRef) -> bool {
     source.feed == FeedKind::PlainCsv && plain_csv::has_secret(source.id.trim())
+}
+
+/// A station as it may be printed and noted: an older store may hold a user and a password inside a source's address.
+pub fn without_secrets(station: &Station) -> Station {
+    let mut shown = station.clone();
+    for source in shown.sources.iter_mut().filter(|source| has_secret(source)) {
+        source.id = plain_csv::masked(source.id.trim());
+    }
+    shown
 }
 
 /// The sources a station's id speaks for. Of a United States GHCN id: the daily summaries, which carry the archive's
@@ -110,12 +124,43 @@ pub async fn pull(
     Ok(parsed)
 }
 
+/// Asks one source for all it has of a station, from its first day to today. Values that nobody can have measured, of days
+/// to come or before anybody measured, are rejected and told.
+///
+/// # Errors
+/// See [`FeedError`].
+pub async fn pull_whole_record(
+    kind: FeedKind,
+    fetcher: &Fetcher,
+    feeds: &FeedsConfig,
+    ask: &FeedQuery<'_>,
+) -> Result<Parsed, FeedError> {
+    let base_url = base_url(kind, feeds)?;
+    let mut parsed = match kind {
+        FeedKind::Acis => acis::whole_record(fetcher, base_url, ask).await?,
+        _ => feed(kind).pull(fetcher, base_url, ask).await?,
+    };
+    parsed.check_size()?;
+    parsed.keep_possible_days(ask.to);
+    keep_asked_days(&mut parsed, kind, &FeedQuery { from: NaiveDate::MIN, ..*ask });
+    Ok(parsed)
+}
+
+/// Fetches the list of stations that GHCN-Daily publishes, `ghcnd-stations.txt` below `feeds.ghcn_daily.base_url`: one request.
+///
+/// # Errors
+/// When it cannot be had.
+pub async fn ghcn_station_list(fetcher: &Fetcher, feeds: &FeedsConfig) -> Result<bytes::Bytes, FeedError> {
+    let url = ask::below(base_url(FeedKind::GhcnDaily, feeds)?, "ghcnd-stations.txt");
+    Ok(fetcher.get(&url, Accept::Text).await?.body)
+}
+
 /// The configured address of a feed. Plain CSV has none, and any will do: its sources are whole addresses.
 fn base_url(kind: FeedKind, feeds: &FeedsConfig) -> Result<&Url, FeedError> {
     let address = match kind {
         FeedKind::GhcnDaily | FeedKind::PlainCsv => &feeds.ghcn_daily.base_url,
         FeedKind::DailySummaries => &feeds.daily_summaries.base_url,
-        FeedKind::Acis => &feeds.acis.base_url,
+        FeedKind::Acis | FeedKind::AcisGrid => &feeds.acis.base_url,
         FeedKind::NwsObservations | FeedKind::NwsForecast => &feeds.nws.base_url,
         FeedKind::Awdb => &feeds.awdb.base_url,
     };

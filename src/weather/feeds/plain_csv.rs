@@ -181,7 +181,7 @@ impl LineParser for PlainRows {
                 None if matches!(raw.trim().to_ascii_lowercase().as_str(), "" | "na" | "nan" | "null" | "m" | "-") => {
                     out.missing += 1
                 }
-                None => out.reject(format!("{place} {}", text::element_name(*element)), "not a number", raw),
+                None => out.reject(format!("{place} {}", element.name()), "not a number", raw),
             }
         }
         Ok(())
@@ -235,6 +235,14 @@ pub(super) fn has_secret(address: &str) -> bool {
     let Some((scheme, rest)) = address.split_once("://") else { return false };
     let host = rest.split(['/', '?', '#', '\\']).next().unwrap_or_default();
     scheme.to_ascii_lowercase().starts_with("http") && host.contains('@')
+}
+
+/// The address with a mask where user and password stand.
+pub(super) fn masked(address: &str) -> String {
+    let Some((scheme, rest)) = address.split_once("://") else { return address.to_owned() };
+    let (host, path) = rest.split_at(rest.find(['/', '?', '#', '\\']).unwrap_or(rest.len()));
+    let host = host.rsplit_once('@').map_or_else(|| host.to_owned(), |(_, host)| format!("***@{host}"));
+    format!("{scheme}://{host}{path}")
 }
 
 async fn read_file(path: &Path, largest: u64) -> Result<Vec<u8>, FeedError> {

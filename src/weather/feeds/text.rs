@@ -7,7 +7,6 @@ use chrono::NaiveDate;
 
 use super::answer::FeedError;
 use super::unit::Unit;
-use crate::weather::reading::Element;
 
 /// No line of any format read here comes near this; a longer one is not kept in memory.
 const LONGEST_LINE: usize = 64 * 1024;
@@ -298,13 +297,6 @@ pub(super) fn evidence<'a>(values: impl Iterator<Item = &'a str>) -> Evidence {
         Evidence::NotCelsius
     } else {
         Evidence::Nothing
-    }
-}
-
-pub(super) fn element_name(element: Element) -> &'static str {
-    match element {
-        Element::Max => "maximum",
-        Element::Min => "minimum",
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 use std::fmt;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -37,6 +38,8 @@ pub struct Fetcher {
     trusted: Arc<HashSet<String>>,
     hosts: Mutex<HashMap<String, Arc<Semaphore>>>,
     cache: Mutex<BodyCache>,
+    /// Sent so far, repeats included.
+    requests: AtomicU64,
     clock: Arc<dyn Clock>,
     randomness: Randomness,
     waiting: Arc<dyn Sleeper>,
@@ -109,10 +112,16 @@ impl Fetcher {
             trusted,
             hosts: Mutex::default(),
             cache: Mutex::default(),
+            requests: AtomicU64::new(0),
             clock,
             randomness,
             waiting,
         })
+    }
+
+    /// Requests sent so far, repeats and redirects included: for those who tell how many a piece of work took.
+    pub fn requests(&self) -> u64 {
+        self.requests.load(Ordering::Relaxed)
     }
 
     pub fn largest_body(&self) -> u64 {
@@ -189,6 +198,7 @@ impl Fetcher {
             if let Some(kept) = &kept {
                 request = request.headers(kept.conditions());
             }
+            self.requests.fetch_add(1, Ordering::Relaxed);
             let response = request.send().await.map_err(|why| self.send_error(question.url, &why))?;
             let status = response.status();
             if status.is_redirection() && status != StatusCode::NOT_MODIFIED {

@@ -44,10 +44,17 @@ pub(super) fn station_of_list(line: &[u8]) -> Option<DescribedStation> {
     let name = String::from_utf8_lossy(line.get(41..).unwrap_or_default());
     fits.then(|| DescribedStation {
         id: StationId(id.to_owned()),
+        state: state_of(line),
         name: excerpt(&name.chars().take(30).collect::<String>(), 40),
         place: Some(Point { latitude, longitude }),
         elevation_m: (elevation > -900.0).then_some(elevation),
     })
+}
+
+/// Columns 39-40, before the name.
+fn state_of(line: &[u8]) -> String {
+    let state = line.get(38..40).and_then(|bytes| std::str::from_utf8(bytes).ok()).unwrap_or("");
+    if state.bytes().all(|byte| byte.is_ascii_uppercase()) { state.to_owned() } else { String::new() }
 }
 
 #[cfg(test)]

@@ -2,8 +2,8 @@
 //!
 //! They stand below a secret path (`hooks.path`); without one they are closed. With `hooks.secrets` every call must carry a
 //! signature too. Mail that came back may also be brought to `/hooks/bounce`, signed with a key of its own that opens nothing
-//! else. Who guesses is not heard for a while. The work is one short transaction, so the answer is quick and whoever calls does
-//! not call again.
+//! else. Who guesses is told to wait, and never a call that is right. The work is one short transaction, so the answer is quick
+//! and whoever calls does not call again.
 
 mod fields;
 mod signature;
@@ -37,7 +37,7 @@ use crate::web::{Site, Visit};
 /// Largest call, bytes.
 pub const LARGEST: usize = 256 * 1024;
 
-/// So long a network that guessed is sent away, seconds; about as long as its guesses are remembered.
+/// So long a network that guesses is told to wait, seconds; about as long as its guesses are remembered.
 const COME_BACK_S: &str = "3600";
 
 pub(super) fn routes() -> Router<Site> {
@@ -82,20 +82,18 @@ struct Call<'a> {
 }
 
 impl Call<'_> {
-    /// Sends away who has guessed too often, before anything is compared.
-    fn check_guesses(&self) -> Result<(), Refusal> {
-        let heard = self.site.doors().guesses.hears(self.network, self.site.now());
-        if heard { Ok(()) } else { Err(Refusal::GuessedTooOften) }
+    /// How a call with a wrong path or signature is refused.
+    fn wrong(&self, what: &str, refusal: Refusal) -> Refusal {
+        let few = self.site.doors().guesses.wrong(self.network, what, self.site.now());
+        if few { refusal } else { Refusal::GuessedTooOften }
     }
 
     /// The call's id when it is signed by one of the keys.
     fn signed_by(&self, keys: &[Vec<u8>]) -> Result<String, Refusal> {
-        let Self { site, network, headers, body } = self;
-        let signed = signature::check(keys, headers, body, site.now());
-        if signed == Err(Refused::Wrong) {
-            site.doors().guesses.wrong(*network, "signature", site.now());
-        }
-        signed.map_err(Refusal::Forged)
+        signature::check(keys, self.headers, self.body, self.site.now()).map_err(|why| match why {
+            Refused::Wrong => self.wrong("signature", Refusal::Forged(why)),
+            Refused::Missing | Refused::Time => Refusal::Forged(why),
+        })
     }
 
     async fn was_taken(&self, id: &str) -> Result<bool, Refusal> {
@@ -115,9 +113,7 @@ impl Call<'_> {
 async fn answer_bounce(call: &Call<'_>) -> Result<&'static str, Refusal> {
     let doors = call.site.doors();
     let Some(key) = &doors.bounce else { return Err(Refusal::NotFound) };
-    call.check_guesses()?;
     let id = call.signed_by(&[key.get().await.map_err(Refusal::Later)?])?;
-    doors.guesses.right(call.network);
     if call.was_taken(&id).await? {
         return Ok("taken before\n");
     }
@@ -171,14 +167,12 @@ async fn answer(
     method: &Method,
     query: &str,
 ) -> Result<&'static str, Refusal> {
-    let Call { site, network, headers, body } = *call;
+    let Call { site, headers, body, .. } = *call;
     let (config, doors) = (&site.app().config.hooks, site.doors());
     let Some(path) = &doors.path else { return Err(Refusal::NotFound) };
-    call.check_guesses()?;
     let path = path.get().await.map_err(Refusal::Later)?;
     if !same(&String::from_utf8_lossy(&path), secret) {
-        doors.guesses.wrong(network, "path", site.now());
-        return Err(Refusal::NotFound);
+        return Err(call.wrong("path", Refusal::NotFound));
     }
     if !matches!(hook, "text" | "report" | "bounce") {
         return Err(Refusal::NotFound);
@@ -187,7 +181,6 @@ async fn answer(
         return Err(Refusal::Method);
     }
     let signed = signed_id(call).await?;
-    doors.guesses.right(network);
     if let Some(id) = &signed
         && call.was_taken(id).await?
     {

@@ -49,7 +49,7 @@ fn folder(files: &[(&str, &[u8])]) -> TempDir {
 }
 
 fn terms(unit: Option<Unit>) -> Terms {
-    Terms { options: Options { unit, ..Options::default() }, time_zone: chrono_tz::America::Denver }
+    Terms { options: Options { unit, ..Options::default() }, time_zone: None, usual_zone: chrono_tz::America::Denver }
 }
 
 async fn take(

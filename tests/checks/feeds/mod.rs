@@ -1,13 +1,18 @@
 //! Checks of the feeds: on answers of the services' real shape over loopback, on real files where they are present,
 //! and on bytes of no shape at all.
 
+mod backfill;
+mod choice;
+mod directory;
 mod fetcher;
 mod fuzz;
 mod import;
 mod program;
 mod pull;
+mod reading_hours;
 mod samples;
 mod services;
+mod stations_program;
 
 use std::sync::Arc;
 use std::time::Duration;

@@ -112,6 +112,18 @@ fn services() -> Vec<Service> {
             empty: "[]".into(),
         },
         Service {
+            kind: FeedKind::AcisGrid,
+            method: "POST",
+            path: "/acis/GridData",
+            source: "21:-135.0456,35.6123",
+            mime: "application/json",
+            good: json!({"meta": {"ll": [-135.0417, 35.625], "elev": 6900}, "data": [
+                ["2026-06-12", 84, 45], ["2026-06-13", 86, -999], ["2026-06-14", -999, 47], ["2026-06-15", -999, -999]]})
+            .to_string(),
+            wanted: vec![(12, Max, 289), (12, Min, 72), (13, Max, 300), (14, Min, 83)],
+            empty: json!({"meta": {}, "data": []}).to_string(),
+        },
+        Service {
             kind: FeedKind::PlainCsv,
             method: "GET",
             path: "/logger.csv",

@@ -206,6 +206,13 @@ fn a_profile_is_written_that_every_other_command_can_read() {
         assert_eq!(reached(&profile.heat, sum, at, first), reached(&sine(4.5), 120.0, at, first));
     }
     assert!(ok(&house, "profile check fitted.toml").0.contains("sound"));
+    // It ends with how to put it in use, and that works.
+    assert!(err.contains("`treebell profile add fitted.toml --why … --dry-run`"), "{err}");
+    ok(&house, "store init");
+    let (out, _) = ok(&house, "profile add fitted.toml --why fitted --yes");
+    assert!(out.contains("version 2 would follow version 1"), "{out}");
+    let (out, _) = ok(&house, "profile show");
+    assert!(out.contains("version 2") && out.contains("fitted from 30 records"), "{out}");
 
     refused(&house, &line, 2, "`fitted.toml` is there already");
     // A second stage on top of the first, its threshold held.

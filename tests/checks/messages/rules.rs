@@ -246,7 +246,7 @@ fn the_biology_is_as_foresters_have_it() {
         ("en/wash.part.txt", "A broom or brush helps under the branches"),
         ("en/wash.part.txt", "tie the bags shut"),
         ("en/wash.part.txt", "in the trash, never on the compost or in the woods"),
-        ("en/care.part.txt", "Damp the litter before you rake"),
+        ("en/care.part.txt", "Dampen the litter before you rake"),
         ("en/look.part.txt", "Old cotton is gray"),
         ("en/look.part.txt", "pitch"),
         ("en/look.part.txt", "webs"),
@@ -255,7 +255,7 @@ fn the_biology_is_as_foresters_have_it() {
         ("es/beans.part.txt", "Mire las agujas viejas"),
         ("es/beans.part.txt", "no hay nada que hacer"),
         ("es/wash.part.txt", "nunca a la composta ni al monte"),
-        ("es/care.part.txt", "Moje las hojas secas antes de rastrillar"),
+        ("es/care.part.txt", "Moje la hojarasca antes de rastrillar"),
         ("es/look.part.txt", "telarañas"),
         ("es/last-days-to-wash.email.txt", "7 a 10 días"),
     ] {

@@ -83,7 +83,7 @@ fn mistakes_are_named_with_their_mend() {
         ),
         (
             "region add east --name East --zip 00300 --lat 10 --lon 20 --elevation-m 1500".into(),
-            "no station is near enough",
+            "it is the sea, or another country",
         ),
         ("region show dos-vientso".into(), "did you mean `dos-vientos`?"),
         ("region change dos-vientos --drop-zip 00399".into(), "does not have it"),
@@ -171,8 +171,11 @@ fn a_region_lives_from_add_to_retire() {
     ] {
         assert!(shown.contains(word), "{word}: {shown}");
     }
-    let said = ok(path, "region add east --name East --zip 00301 --lat 32.8 --lon -134.9 --elevation-m 1700");
-    assert!(said.contains("station ALT-VIE (Vientos) is taken: 4 km away, 136 m lower"), "{said}");
+    // A station without a record is not taken unasked.
+    let east = "region add east --name East --zip 00301 --lat 32.8 --lon -134.9 --elevation-m 1700";
+    refused(path, east, "nothing of its record is in the store");
+    let said = ok(path, &format!("{east} --station ALT-VIE"));
+    assert!(said.contains("ALT-VIE (Vientos)") && said.contains("given: 4 km away, 136 m lower"), "{said}");
     ok(path, "region change east --add-zip 00302 --release unless-held:12");
     assert!(ok(path, "region change east --release unless-held:12").contains("nothing to change"));
     let json: serde_json::Value = serde_json::from_str(&run(path, "region show east --json").1).unwrap();
@@ -354,4 +357,64 @@ fn owners_reports_count_at_once_only_where_staff_said_so() {
     assert!(json().contains("\"owner_reports\": \"at-once\""), "{}", json());
     ok(path, "region change dos-vientos --name Vientos");
     assert!(json().contains("\"owner_reports\": \"at-once\""), "another change leaves it: {}", json());
+}
+
+#[test]
+fn a_zip_code_over_two_heights_is_kept_by_command() {
+    let house = house();
+    let path = house.path();
+    ok(path, "region change dos-vientos --band-ft ..6500 --landmark Red~Rock --county Mesa --state XA");
+    let add = "region add alta --name Alta --zip 00201 --lat 32.75 --lon -134.95 --station ALT-VIE --release at-once";
+    refused(path, &format!("{add} --elevation-ft 7000"), "00201 by region `dos-vientos` (below 6,500 ft)");
+    refused(path, &format!("{add} --elevation-ft 6000 --band-ft 6500.."), "6,000 ft lies outside its heights");
+    refused(path, &format!("{add} --elevation-ft 7000 --band-ft 6500"), "`6500` is no band of heights");
+    ok(path, &format!("{add} --elevation-ft 7000 --band-ft 6500.. --landmark High~Mesa"));
+    let said = ok(path, "region list");
+    assert!(said.contains("below 6,500 ft") && said.contains("6,500 ft and above"), "{said}");
+    let json: serde_json::Value = serde_json::from_str(&run(path, "region show dos-vientos --json").1).unwrap();
+    assert_eq!(
+        (&json["county"], &json["state"], &json["landmarks"][0]),
+        (&"Mesa".into(), &"XA".into(), &"Red Rock".into())
+    );
+    assert_eq!(json["band"], serde_json::json!({"from_m": null, "to_m": 1981.2}));
+
+    let subscribe = "subscriber add --zip 00201 --consent form";
+    let said = ok(path, &format!("{subscribe} --email open@example.org"));
+    assert!(
+        said.contains("ZIP code 00201 has a region for trees below 6,500 ft (Red Rock), one for trees 6,500 ft"),
+        "{said}"
+    );
+    refused(path, &format!("{subscribe} --email high@example.org --height-ft tall"), "`tall` is no height of trees");
+    let said = ok(path, &format!("{subscribe} --email high@example.org --height-ft 7,100"));
+    assert!(!said.contains("note:"), "{said}");
+    std::fs::write(
+        path.join("people.csv"),
+        "zip,email,consent,height_ft\n00201,paper@example.org,form,8000\n00201,blank@example.org,form,\n",
+    )
+    .unwrap();
+    ok(path, "subscriber import people.csv");
+    let said = ok(path, "region list");
+    assert!(said.contains("2 (2 have not said their height)"), "{said}");
+    let said = run(path, "subscriber list --height-unknown").1;
+    assert_eq!(said.matches("00201 (dos-vientos, height not said)").count(), 2, "{said}");
+    assert!(!said.contains("(alta"), "{said}");
+    refused(path, "subscriber height open@example.org --zip 00202 --height-ft 7000", "theirs: 00201");
+    refused(path, "subscriber height open@example.org --zip 00201", "--height-ft or --height-m");
+    refused(path, "subscriber height nobody@example.org --zip 00201 --height-ft 7000", "no subscriber has the address");
+    let said = ok(path, "subscriber height open@example.org --zip 00201 --height-m 2200");
+    assert!(said.contains("told of region `alta` (6,500 ft and above)"), "{said}");
+    ok(path, "region change alta --band-ft 6500..8500");
+    refused(
+        path,
+        "subscriber height open@example.org --zip 00201 --height-ft 9000",
+        "it has below 6,500 ft, 6,500 to 8,500 ft",
+    );
+    let said = ok(path, "audit list");
+    assert!(said.contains("subscriber-changed"), "{said}");
+    let people: serde_json::Value = serde_json::from_str(&run(path, "subscriber list --region alta --json").1).unwrap();
+    assert_eq!(people.as_array().unwrap().len(), 3);
+    ok(path, "region change dos-vientos --drop-zip 00201");
+    ok(path, "region change alta --band-ft all");
+    let json: serde_json::Value = serde_json::from_str(&run(path, "region show alta --json").1).unwrap();
+    assert_eq!(json["band"], serde_json::Value::Null);
 }

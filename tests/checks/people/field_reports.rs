@@ -136,7 +136,7 @@ async fn what_stood_at_an_instant_can_be_told() {
 }
 
 /// The built-in migrations before this one, as the engine runs them.
-fn older(text: &str, is_sqlite: bool) -> String {
+pub fn older(text: &str, is_sqlite: bool) -> String {
     let mut wanted = true;
     let mut out = String::new();
     for line in text.lines() {

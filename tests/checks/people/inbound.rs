@@ -87,6 +87,7 @@ impl Desk {
         SignUpRequest {
             address: address(to),
             zips: vec![zip("00101")],
+            heights: Vec::new(),
             language: Language::En,
             words: "Send me pinyon notices".into(),
             evidence: "web form".into(),
@@ -110,7 +111,7 @@ async fn rows_of_a_service(randomness: impl Fn() -> Randomness) -> Vec<BTreeMap<
     at_each_address("a service of one seed", |store_address| {
         let (randomness, written) = (randomness(), &written);
         async move {
-            let store = Store::make(&store_address, &ServerTrust::default(), &randomness).await.unwrap();
+            let store = Store::make(&store_address, &ServerTrust::default(), None, &randomness).await.unwrap();
             two_regions(&store).await;
             let desk = Desk::on(store.clone(), |_| {});
             for to in ["one@example.org", "+15055550151"] {

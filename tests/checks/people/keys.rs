@@ -24,7 +24,7 @@ fn given(addresses: &[u64], links: &[u64]) -> GivenKeys {
 }
 
 async fn opened(store_address: &str, keys: &GivenKeys) -> Result<Store, StoreError> {
-    Store::make_with(store_address, &ServerTrust::default(), Some(keys), &Randomness::of_system()).await
+    Store::make(store_address, &ServerTrust::default(), Some(keys), &Randomness::of_system()).await
 }
 
 fn phone(number: usize) -> String {
@@ -104,7 +104,7 @@ async fn a_key_that_lies_inside_is_moved_out_and_nothing_is_lost() {
         for wrong in [given(&[1], &[2]), GivenKeys { addresses: vec![], links: vec![key(2)] }] {
             assert!(matches!(opened(&store_address, &wrong).await, Err(StoreError::Keys { .. })));
         }
-        let without = Store::open(&store_address, &ServerTrust::default(), &Randomness::of_system()).await;
+        let without = Store::open(&store_address, &ServerTrust::default(), None, &Randomness::of_system()).await;
         assert!(matches!(without, Err(StoreError::Keys { .. })), "no second key is made: {without:?}");
 
         let moved = GivenKeys { addresses: vec![inside.clone()], links: vec![key(2)] };

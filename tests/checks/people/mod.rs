@@ -1,6 +1,7 @@
 //! The store, regions, subscribers and notices: the same behaviour on both engines; and the commands that keep them.
 
 mod audit;
+mod bands;
 mod commands;
 mod erasure;
 pub mod field_reports;
@@ -68,6 +69,10 @@ fn region(id: &str, zips: &[&str], station: &str) -> Region {
         stations: vec![station.into()],
         release: Release::AtOnce,
         owner_reports: OwnerReports::WhenConfirmed,
+        county: None,
+        state: None,
+        band: None,
+        landmarks: Vec::new(),
         retired: false,
     }
 }
@@ -82,6 +87,7 @@ pub async fn two_regions(store: &Store) {
 fn subscriber(zips: &[&str], addresses: &[&str], language: Language) -> NewSubscriber {
     NewSubscriber {
         zips: zips.iter().map(|text| zip(text)).collect(),
+        heights: Vec::new(),
         addresses: addresses.iter().map(|text| address(text)).collect(),
         language,
         consent: Consent::Given { evidence: "signed form, county fair".into() },

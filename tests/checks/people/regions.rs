@@ -1,4 +1,4 @@
-use treebell::region::Release;
+use treebell::region::{Band, Release};
 use treebell::store::regions::RegionPut;
 
 use super::{at, region, station, subscribe, two_regions, zip};
@@ -12,12 +12,19 @@ async fn a_region_comes_back_as_it_was_given() {
         let mut given = region("dos-vientos", &["00201", "00202"], "B");
         given.stations.push("A".into());
         given.release = Release::UnlessHeld { hours: 24 };
+        given.county = Some("Piñon Mesa".into());
+        given.state = Some("XA".into());
+        given.band = Some(Band { from_m: Some(1500.0), to_m: Some(1981.2) });
+        given.landmarks = vec!["Red Rock".into(), "Old Mill".into()];
         store.add_region(&given, at("2026-01-01T00:00:00Z")).await.unwrap();
         assert_eq!(store.region(&"dos-vientos".into()).await.unwrap(), given);
 
         given.stations = vec!["A".into()];
         given.zips = vec![zip("00202"), zip("00203")];
         given.release = Release::WhenConfirmed;
+        given.band = Some(Band { from_m: None, to_m: Some(1981.2) });
+        given.county = None;
+        given.landmarks.clear();
         store.change_region(&given).await.unwrap();
         assert_eq!(store.regions().await.unwrap(), [given]);
         assert_eq!(store.region_of_zip(&zip("00201")).await.unwrap(), None);
@@ -34,7 +41,8 @@ async fn a_zip_code_in_two_regions_names_the_other_one_and_changes_nothing() {
         let said = store.add_region(&clash, at("2026-01-02T00:00:00Z")).await.unwrap_err().to_string();
         assert_eq!(
             said,
-            "already taken: ZIP code 00102 by region `north`, 00201 by region `south`; take them out there first"
+            "already taken: ZIP code 00102 by region `north` (all heights), 00201 by region `south` (all heights); take them out \
+             there first, or give each region heights that do not meet (--band-ft)"
         );
         assert_eq!(store.regions().await.unwrap().len(), 2);
         assert_eq!(store.region_of_zip(&zip("00301")).await.unwrap(), None);

@@ -10,6 +10,7 @@ use treebell::clock::{Clock, ManualClock};
 use treebell::people::retention::RetentionConfig;
 use treebell::service::retention::keep_times;
 use treebell::store::acts::{Act, Actor};
+use treebell::store::places::ANSWERS_KEPT_DAYS;
 use treebell::store::retention::{LASTING, NEVER_GOES, TIMED};
 use treebell::store::{Store, ms};
 
@@ -123,6 +124,11 @@ fn canaries() -> Vec<Canary> {
             rows: &["INSERT INTO forecast_values (station_id, day, element, received_at, value_tenths) \
                      VALUES ('A', DAY, 0, $1, 1)"],
             days: |times| times.forecasts_days,
+        },
+        Canary {
+            table: "place_answers",
+            rows: &["INSERT INTO place_answers (question, answer, answered_at) VALUES ('ID', '{}', $1)"],
+            days: |_| ANSWERS_KEPT_DAYS,
         },
     ]
 }

@@ -55,7 +55,7 @@ async fn subscribing_again_changes_nothing_and_new_facts_extend() {
         );
         assert_eq!(
             subscribe(&store, &["00101", "00201"], &["a@example.org", "505 555 0101"]).await,
-            Enrolled::Extended { subscriber: id.clone(), zips: 1, addresses: 1 }
+            Enrolled::Extended { subscriber: id.clone(), zips: 1, addresses: 1, heights: 0 }
         );
         let known = store.subscriber_of(&address("+15055550101")).await.unwrap().unwrap();
         assert_eq!((known.id.as_str(), known.zips.len(), known.addresses.len()), (id.as_str(), 2, 2));

@@ -38,9 +38,22 @@ fn zeros(region: &str, on: &str) -> Vec<FieldReport> {
 /// Every point of the second no earlier than of the first; a point that is not reached is latest.
 #[track_caller]
 fn no_earlier(first: DateSpread, second: DateSpread) {
+    earlier_by_at_most(0, first, second);
+}
+
+/// As [`no_earlier`], to a day: where a share lies within what the quadrature does not know (2e-5, see `heat/belief`) of one of
+/// the points, the day may fall on either side.
+#[track_caller]
+fn hardly_earlier(first: DateSpread, second: DateSpread) {
+    earlier_by_at_most(1, first, second);
+}
+
+#[track_caller]
+fn earlier_by_at_most(days: i64, first: DateSpread, second: DateSpread) {
     let late = |day: Option<NaiveDate>| day.unwrap_or(NaiveDate::MAX);
     let points = |spread: DateSpread| [late(spread.early), late(spread.median), late(spread.late)];
-    let moved = points(first).into_iter().zip(points(second)).all(|(first, second)| first <= second);
+    let moved =
+        points(first).into_iter().zip(points(second)).all(|(first, second)| (first - second).num_days() <= days);
     assert!(moved, "{first:?} then {second:?}");
 }
 
@@ -150,7 +163,7 @@ proptest! {
         sooner[at].observed_on = sooner[at].observed_on - Days::new(earlier);
         let (before, after) = (outlook_with(reports), outlook_with(sooner));
         for stage in [LAYING, HATCH] {
-            no_earlier(spread(&after, stage), spread(&before, stage));
+            hardly_earlier(spread(&after, stage), spread(&before, stage));
         }
     }
 
@@ -161,7 +174,7 @@ proptest! {
         let with = [reports.clone(), vec![zero]].concat();
         let (before, after) = (outlook_with(reports), outlook_with(with));
         for stage in [LAYING, HATCH] {
-            no_earlier(spread(&before, stage), spread(&after, stage));
+            hardly_earlier(spread(&before, stage), spread(&after, stage));
         }
     }
 

@@ -98,7 +98,13 @@ fn any_told() -> impl Strategy<Value = Vec<DecidedNotice>> {
             let kinds = NoticeKind::ALL.into_iter().zip(told);
             kinds
                 .filter_map(|(kind, told)| {
-                    told.map(|(decided_on, standing, deadline)| DecidedNotice { kind, decided_on, standing, deadline })
+                    told.map(|(decided_on, standing, deadline)| DecidedNotice {
+                        kind,
+                        decided_on,
+                        standing,
+                        deadline,
+                        learned_days: None,
+                    })
                 })
                 .collect()
         },

@@ -88,6 +88,9 @@ fn facts() -> NoticeFacts {
         moved_by: None,
         profile_version: Some(1),
         estimated: None,
+        laying_chance: None,
+        learned_days: None,
+        grid: None,
     }
 }
 
@@ -260,7 +263,7 @@ async fn each_notice_is_an_alert_that_names_those_before_it() {
     assert!(moved.contains("<msgType>Update</msgType>"));
     for said in [
         "Wash by April 7. It was April 2. Cool weather moved it.",
-        "Lave a más tardar el 7 de abril. Antes era el 2 de abril. Lo movió el tiempo fresco.",
+        "Lave a más tardar el 7 de abril. Antes era el 2 de abril. Cambió por el tiempo fresco.",
     ] {
         assert!(moved.contains(said), "{moved}");
     }

@@ -7,6 +7,7 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpSocket, TcpStream};
 use tokio::task::JoinHandle;
 use treebell::metrics::{Metrics, Turned};
+use treebell::progress::{Part, Progress};
 use treebell::store::Store;
 use treebell::web::limits::Limits;
 use treebell::web::server::{self, Doors};
@@ -88,6 +89,35 @@ fn address(number: usize) -> Ipv4Addr {
 }
 
 const HOME: &str = "GET / HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n";
+
+// Before, the listener alone gave the sign of life, by a timer.
+#[tokio::test]
+async fn pages_that_are_not_answered_give_no_sign_of_life() {
+    for (hangs, most) in [(false, u64::MAX), (true, 1)] {
+        let page = move || async move {
+            if hangs {
+                std::future::pending::<()>().await;
+            }
+            "here"
+        };
+        let router = axum::Router::new().route("/", axum::routing::get(page));
+        let listener = server::listen("127.0.0.1:0".parse().unwrap()).await.unwrap();
+        let address = listener.local_addr().unwrap();
+        let progress = Progress::default();
+        let doors = Doors { progress: progress.clone(), ..Doors::default() };
+        let serves = tokio::spawn(server::serve_behind(doors, listener, router, std::future::pending()));
+        // A visitor who is taken in is no sign that anybody is answered.
+        let visitors: Vec<TcpStream> =
+            futures::future::join_all((0..3).map(|_| async { TcpStream::connect(address).await.unwrap() })).await;
+        let begun = std::time::Instant::now();
+        while progress.steps(Part::Pages) < 2 && begun.elapsed() < Duration::from_secs(if hangs { 1 } else { 60 }) {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        assert_eq!((progress.steps(Part::Pages) >= 2, progress.steps(Part::Pages) <= most), (!hangs, true));
+        drop(visitors);
+        serves.abort();
+    }
+}
 
 #[tokio::test]
 async fn who_never_reads_the_answer_is_cut_off() {

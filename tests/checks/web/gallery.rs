@@ -12,7 +12,7 @@ use treebell::geo::Point;
 use treebell::message::Message;
 use treebell::people::{Address, Language, Reach};
 use treebell::people::{Consent, NewSubscriber};
-use treebell::region::{Region, Release, Zip};
+use treebell::region::{Band, Region, Release, Zip};
 use treebell::season::decide::ApprovalNeeded;
 use treebell::season::{NoticeKind, SeasonKey};
 use treebell::service::subscribe::tokens;
@@ -110,6 +110,17 @@ impl Gallery {
             let (id, name) = (id.into(), name.into());
             regions.push(Region { id, name, place, zips, stations, release, ..like.clone() });
         }
+        // One ZIP code over two heights.
+        for (id, name, band, landmark, elevation_m) in [
+            ("sierra-baja", "Sierra Baja", "..6500", "Old Mill", 1800.0),
+            ("sierra-alta", "Sierra Alta", "6500..", "High Mesa", 2100.0),
+        ] {
+            let band = Some(Band::parse_feet(band).unwrap());
+            let (id, name) = (id.into(), name.into());
+            let (zips, stations) = (vec![Zip::parse("00210").unwrap()], vec!["ALT-VIE".into()]);
+            let landmarks = vec![landmark.into()];
+            regions.push(Region { id, name, zips, stations, band, landmarks, elevation_m, ..like.clone() });
+        }
         store.put_regions(&regions, now).await.unwrap();
         let of = |hours: i64| NOON.parse::<DateTime<Utc>>().unwrap() + chrono::Duration::hours(hours);
         let wait = NoticeRelease::Wait { release_at: of(3) };
@@ -162,6 +173,7 @@ async fn question(world: &World, language: Language) -> String {
     let address = Address::parse(&format!("asked-{}@example.org", language.code()), Reach::NorthAmerica).unwrap();
     let new = NewSubscriber {
         zips: vec![Zip::parse("00201").unwrap()],
+        heights: Vec::new(),
         addresses: vec![address.clone()],
         language,
         consent: Consent::Given { evidence: "invented".into() },

@@ -4,6 +4,7 @@ pub mod support;
 
 mod abuse;
 mod alerts;
+mod bands;
 mod browser;
 mod contrast;
 mod doors;

@@ -3,6 +3,8 @@
 use axum::body::Body;
 use axum::http::{Request, StatusCode};
 
+use treebell::weather::feeds::acis_grid::{Grid, source_of};
+
 use super::season::{STAGES, Season};
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -90,4 +92,29 @@ async fn a_region_without_temperatures_says_so_and_still_tells_what_to_do() {
     let page = world.get("/region/dos-vientos").await;
     assert_eq!(page.status, StatusCode::OK);
     assert!(page.body.contains("we cannot say yet") || page.body.contains("Take this with care"), "{}", page.body);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_grids_estimate_is_named_as_one_with_its_makers_in_both_languages() {
+    let season = Season::new().await;
+    let paths = ["/region/dos-vientos", "/es/region/dos-vientos", "/region/dos-vientos/outlook.json"];
+    let of_grid = ["Instead of a weather station", "En lugar de una estación del tiempo", "\"grid-point\""];
+    let of_station = ["<dt>Weather station</dt>", "<dt>Estación del tiempo</dt>", "\"kind\": \"station\""];
+    let world = season.on("2025-03-10").await;
+    for ((path, wanted), not) in paths.into_iter().zip(of_station).zip(of_grid) {
+        let body = world.get(path).await.body;
+        assert!(body.contains(wanted) && !body.contains(not) && !body.contains("PRISM"), "{path}: {body}");
+    }
+    let store = season.store();
+    let region = store.region(&"dos-vientos".into()).await.unwrap();
+    let mut station = store.station(&region.stations[0]).await.unwrap();
+    // Beside the source that its invented record is from.
+    station.sources.push(source_of(Grid::Prism, station.place));
+    store.change_station(&station).await.unwrap();
+    let world = season.on("2025-03-10").await;
+    for ((path, wanted), not) in paths.into_iter().zip(of_grid).zip(of_station) {
+        let body = world.get(path).await.body;
+        assert!(body.contains(wanted) && !body.contains(not), "{path}: {body}");
+        assert!(body.contains("PRISM Group, Oregon State University"), "{path}: {body}");
+    }
 }

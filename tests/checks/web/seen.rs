@@ -13,6 +13,7 @@ async fn asked() -> (World, String) {
     let mailbox = "owner@example.org";
     let new = NewSubscriber {
         zips: vec![Zip::parse("00101").unwrap()],
+        heights: Vec::new(),
         addresses: vec![Address::parse(mailbox, Reach::NorthAmerica).unwrap()],
         language: Language::En,
         consent: Consent::Given { evidence: "invented".into() },

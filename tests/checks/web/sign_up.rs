@@ -59,6 +59,10 @@ impl World {
             stations: vec![id.into()],
             release: Release::AtOnce,
             owner_reports: OwnerReports::WhenConfirmed,
+            county: None,
+            state: None,
+            band: None,
+            landmarks: Vec::new(),
             retired: false,
         };
         self.app.store.add_region(&region, self.app.clock.now()).await.unwrap();
@@ -123,6 +127,7 @@ impl World {
         let address = Address::parse(address, Reach::NorthAmerica).unwrap();
         let new = NewSubscriber {
             zips: vec![Zip::parse("00101").unwrap()],
+            heights: Vec::new(),
             addresses: vec![address.clone()],
             language: Language::En,
             consent: Consent::Given { evidence: "signed form".into() },
@@ -551,12 +556,12 @@ async fn what_was_agreed_to_is_kept_with_its_words() {
     assert_eq!(export.addresses[0].channel, Channel::Sms);
     for consent in &export.addresses[0].consents {
         let words = consent.words.as_deref().expect("the words shown");
-        for said in ["four messages a year", "Message and data rates", "STOP", "HELP", "stop at any time"] {
+        for said in ["five to seven messages a year", "Message and data rates", "STOP", "HELP", "stop at any time"] {
             assert!(words.contains(said), "{said}: {words}");
         }
     }
     let page = world.get("/sign-up").await.body;
-    for said in ["four messages a year", "Message and data rates may apply", "STOP", "HELP", "/privacy"] {
+    for said in ["five to seven messages a year", "Message and data rates may apply", "STOP", "HELP", "/privacy"] {
         assert!(page.contains(said), "{said}");
     }
 }

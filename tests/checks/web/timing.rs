@@ -131,6 +131,7 @@ fn wish(email: &str) -> SignUpRequest {
     SignUpRequest {
         address: address(email),
         zips: vec![zip("00101")],
+        heights: Vec::new(),
         language: Language::En,
         words: "Send me pinyon notices".into(),
         evidence: "sign-up page".into(),

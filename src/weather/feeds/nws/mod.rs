@@ -3,6 +3,7 @@
 
 mod forecast;
 mod observations;
+mod place;
 mod points;
 mod time_span;
 
@@ -11,5 +12,8 @@ mod tests;
 
 pub use forecast::{Forecast, GridForecast, parse_forecast};
 pub use observations::{HOURS_NEEDED, ObservationPage, Observations, daily_extremes, parse_observations};
+pub use place::{
+    County, PlaceFacts, cell_elevation_m, county, parse_county, parse_elevation, parse_place, place_facts,
+};
 pub(super) use points::check_source;
 pub use points::{Gridpoint, parse_point, parse_stations};

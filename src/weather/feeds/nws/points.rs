@@ -1,6 +1,6 @@
 //! How this service names places: stations, gridpoints and coordinates, and which of them belong together.
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use url::Url;
 
@@ -16,7 +16,7 @@ use crate::weather::station::FeedKind;
 pub(super) const BELIEVABLE_C: std::ops::RangeInclusive<f64> = -60.0..=60.0;
 
 /// Where `/points/{lat},{lon}` says a place's forecast and stations are.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Gridpoint {
     pub office: String,
     pub x: i64,
@@ -73,18 +73,21 @@ pub fn parse_stations(body: &[u8]) -> Result<Vec<String>, FeedError> {
     Ok(features.iter().filter_map(id).filter(|id| is_name(id)).collect())
 }
 
-fn is_name(text: &str) -> bool {
+pub(super) fn is_name(text: &str) -> bool {
     (1..=20).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_' || b == b'-')
 }
 
-pub(super) async fn gridpoint_of(fetcher: &Fetcher, base_url: &Url, place: Point) -> Result<Gridpoint, FeedError> {
+pub(super) fn point_url(base_url: &Url, place: Point) -> Url {
     // The service redirects coordinates with more than four decimals or trailing zeros.
     let short = |degrees: f64| {
         let text = format!("{degrees:.4}");
         text.trim_end_matches('0').trim_end_matches('.').to_owned()
     };
-    let url = below(base_url, &format!("points/{},{}", short(place.latitude), short(place.longitude)));
-    parse_point(&fetcher.get(&url, Accept::GeoJson).await?.body)
+    below(base_url, &format!("points/{},{}", short(place.latitude), short(place.longitude)))
+}
+
+pub(super) async fn gridpoint_of(fetcher: &Fetcher, base_url: &Url, place: Point) -> Result<Gridpoint, FeedError> {
+    parse_point(&fetcher.get(&point_url(base_url, place), Accept::GeoJson).await?.body)
 }
 
 pub(super) async fn nearest_station(fetcher: &Fetcher, base_url: &Url, place: Point) -> Result<String, FeedError> {

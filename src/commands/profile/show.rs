@@ -2,49 +2,17 @@
 
 use std::path::PathBuf;
 
-use super::error::CommandError;
-use super::files::{in_file, read_text};
-use super::format::{instant, print_out};
-use super::open::profiles_in_use;
+use crate::commands::error::CommandError;
+use crate::commands::files::{in_file, read_text};
+use crate::commands::format::{instant, print_out};
+use crate::commands::open::profiles_in_use;
 use crate::config::Config;
 use crate::language::Language;
 use crate::season::Profile;
 use crate::season::profile::{BiofixYear, Holds, Need, Spread, cutoff_name, method_name};
 use crate::units::{c_to_f, dd_c_to_f};
 
-/// Look at an insect's profile, or check a profile file.
-#[derive(Debug, clap::Args)]
-pub struct ProfileCommand {
-    #[command(subcommand)]
-    what: What,
-}
-
-#[derive(Debug, clap::Subcommand)]
-enum What {
-    /// Check profile files: every fault with its place and the mend.
-    Check {
-        #[arg(required = true, value_name = "FILE")]
-        files: Vec<PathBuf>,
-    },
-    /// Show a profile with the origin of each number; without an id all that are known.
-    Show {
-        id: Option<String>,
-        /// Print as a profile file: the start of a new one.
-        #[arg(long)]
-        toml: bool,
-    },
-}
-
-/// # Errors
-/// When a file has faults (a check said no) or cannot be read, or no profile has the id.
-pub async fn run(args: &ProfileCommand, config: &Config) -> Result<(), CommandError> {
-    match &args.what {
-        What::Check { files } => check(files),
-        What::Show { id, toml } => show(id.as_deref(), *toml, config).await,
-    }
-}
-
-fn check(files: &[PathBuf]) -> Result<(), CommandError> {
+pub fn check(files: &[PathBuf]) -> Result<(), CommandError> {
     let mut faults = Vec::new();
     for file in files {
         match Profile::parse(&read_text(file)?) {
@@ -61,7 +29,7 @@ fn check(files: &[PathBuf]) -> Result<(), CommandError> {
     if faults.is_empty() { Ok(()) } else { Err(CommandError::CheckSaidNo(faults.join("\n"))) }
 }
 
-async fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandError> {
+pub async fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), CommandError> {
     let (profiles, adopted) = profiles_in_use(config).await?;
     let word = |profile: &Profile| {
         let of = adopted.iter().find(|(of, holds)| of.profile == profile.id && *holds == Holds::Adopted);
@@ -87,7 +55,8 @@ async fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), Comma
     print_out(&texts.join("\n"))
 }
 
-fn in_words(profile: &Profile, adopted: Option<String>) -> String {
+/// All of a profile, with the origin of each number and what was said when it was adopted.
+pub fn in_words(profile: &Profile, adopted: Option<String>) -> String {
     let rule = &profile.heat;
     let biofix = &profile.biofix;
     let mut text = format!(

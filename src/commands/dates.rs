@@ -1,17 +1,14 @@
-//! Each region's dates by one belief and by another.
+//! Each region's dates by one belief or profile and by another.
 
 use comfy_table::ContentArrangement;
 use serde::Serialize;
 
+use super::format::{WIDTH, ruled_table, short_date_or};
 use crate::assessment::season_model::Assessment;
-use crate::commands::format::{ruled_table, short_date_or};
 use crate::region::{Region, RegionId};
 use crate::season::{DateSpread, DaySpan, Profile, WindowDays};
 
-/// Columns that a table may take.
-pub const WIDTH: u16 = 100;
-
-/// A region's dates before and after something was learned.
+/// A region's dates before and after a change.
 #[derive(Clone, Debug, Serialize)]
 pub struct RegionDates {
     pub region: RegionId,
@@ -28,8 +25,8 @@ pub struct Dates {
 }
 
 impl RegionDates {
-    pub fn of(region: &Region, profile: &Profile, before: &Assessment, after: &Assessment) -> Self {
-        let dates = |assessment: &Assessment| Dates {
+    pub fn of(region: &Region, before: (&Profile, &Assessment), after: (&Profile, &Assessment)) -> Self {
+        let dates = |(profile, assessment): (&Profile, &Assessment)| Dates {
             opens: assessment.outlook.stage(&profile.window.opens).map(|stage| stage.spread),
             days: assessment.days,
         };

@@ -1,0 +1,127 @@
+//! The table of stations that may stand for a place, as `station candidates` and `region add` print it.
+
+use comfy_table::{ColumnConstraint, ContentArrangement};
+
+use super::format::{align_right, date_or, ruled_table};
+use crate::service::station_choice::{Candidate, Candidates, Seasons};
+
+/// A page of a terminal.
+const COLUMNS: u16 = 100;
+
+/// The candidates with their figures and why each stands where it does, and what else staff should know, in lines.
+pub fn table(candidates: &Candidates) -> String {
+    let mut text = String::new();
+    if !candidates.rows.is_empty() {
+        let mut table =
+            ruled_table(["", "station", "km\nheight", "last day\nmissing", "past\nseasons", "read at", "why"]);
+        table.set_content_arrangement(ContentArrangement::Dynamic).set_width(COLUMNS);
+        align_right(&mut table, [0, 2, 3, 4]);
+        // An id that is broken over lines cannot be copied.
+        for column in 0..6 {
+            if let Some(column) = table.column_mut(column) {
+                column.set_constraint(ColumnConstraint::ContentWidth);
+            }
+        }
+        for (nth, row) in candidates.rows.iter().enumerate() {
+            let height = row.higher_m.map_or_else(|| "? m".into(), |higher| format!("{higher:+.0} m"));
+            let missing = row.missing_share.map_or_else(|| "?".into(), |share| format!("{:.0} %", share * 100.0));
+            table.add_row([
+                if row.refused.is_some() { "-".to_owned() } else { (nth + 1).to_string() },
+                row.station.id.to_string(),
+                format!("{:.0} km\n{height}", row.distance_km),
+                format!("{}\n{missing}", date_or(row.last_day, "none")),
+                seasons(row.past_seasons),
+                row.reading_hour.to_string().replacen(", ", ",\n", 1),
+                format!("{}: {}", row.station.name, why(row)),
+            ]);
+        }
+        text += &format!("{table}\n");
+    }
+    for remark in &candidates.remarks {
+        text += &format!("note: {remark}\n");
+    }
+    text
+}
+
+fn seasons(seasons: Seasons) -> String {
+    match seasons {
+        Seasons::Counted(count) => count.to_string(),
+        Seasons::AtMost(count) => format!("≤ {count}"),
+        Seasons::Unknown => "?".into(),
+    }
+}
+
+/// What the other columns do not say already.
+fn why(row: &Candidate) -> String {
+    let store = if row.in_store { "" } else { "; not in the store yet" };
+    match &row.refused {
+        Some(refused) => format!("not taken: {refused}{store}"),
+        None => {
+            // What weighs, and the sum.
+            let weighs = |reason: &&String| reason.contains("(+") || reason.starts_with("counts as");
+            let reasons: Vec<&str> = row.reasons.iter().filter(weighs).map(String::as_str).collect();
+            format!("{}{store}", reasons.join("; "))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geo::Point;
+    use crate::weather::Station;
+    use crate::weather::reading_hour::ReadingHour;
+
+    fn row(id: &str, refused: Option<&str>) -> Candidate {
+        Candidate {
+            station: Station {
+                id: id.into(),
+                name: "EXAMPLE MESA 2 NW OF THE SPRINGS".into(),
+                place: Point { latitude: 35.0, longitude: -135.0 },
+                elevation_m: 2000.0,
+                time_zone: chrono_tz::America::Denver,
+                observation_hour: None,
+                sources: Vec::new(),
+            },
+            in_store: false,
+            is_grid_point: false,
+            distance_km: 12.3,
+            higher_m: Some(-152.0),
+            last_day: chrono::NaiveDate::from_ymd_opt(2026, 11, 20),
+            past_seasons: Seasons::AtMost(74),
+            missing_share: Some(0.04),
+            reading_hour: ReadingHour::Told { hour: 7 },
+            reasons: [
+                "12 km away",
+                "152 m lower (+15)",
+                "reports",
+                "4 % of the season missing (+4)",
+                "counts as 31 km",
+            ]
+            .map(str::to_owned)
+            .to_vec(),
+            refused: refused.map(str::to_owned),
+            counts_as_km: 31.0,
+        }
+    }
+
+    #[test]
+    fn the_table_fits_a_page_and_says_why() {
+        let rows = vec![
+            row("USC00999001", None),
+            row(
+                "GRID-35.6123N-135.0456W",
+                Some("a grid's estimate, which nobody measured: taken only when you ask for it"),
+            ),
+        ];
+        let text = table(&Candidates { rows, remarks: vec!["nobody was asked".into()] });
+        assert!(text.lines().all(|line| line.starts_with("note:") || line.chars().count() <= 100), "{text}");
+        for said in
+            ["USC00999001", "GRID-35.6123N-135.0456W", "-152 m", "≤ 74", "4 %", "7:00,", "note: nobody was asked"]
+        {
+            assert!(text.contains(said), "{said}: {text}");
+        }
+        assert!(!text.contains("12 km away"), "{text}");
+        assert_eq!(table(&Candidates::default()), "");
+    }
+}

@@ -1,0 +1,173 @@
+//! What was found for new regions, shown; and the questions before it is saved.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use crate::clock::{Clock, SystemClock};
+use crate::commands::ask::{ask, is_somebody_there};
+use crate::commands::error::CommandError;
+use crate::commands::format::{counted, date_or, progress_bar, ruled_table};
+use crate::config::{Config, FeedsConfig};
+use crate::service::backfill::{Outcome, StationBackfill};
+use crate::service::new_region::history::fetch;
+use crate::service::new_region::{Found, Ground, LookUps, NewRegionError};
+use crate::store::Store;
+use crate::weather::Station;
+use crate::weather::feeds::chain;
+use crate::weather::fetch::{Fetcher, Limits, RealSleeper};
+
+/// How a command goes about what it found.
+#[derive(Debug, clap::Args)]
+pub struct Manner {
+    /// Ask no service: what is not given comes from what is at hand, and it is said what could not be looked up
+    #[arg(long)]
+    pub offline: bool,
+    /// Show what would be saved and save nothing; what services answered is kept, so that the next run need not ask again
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Ask nothing: save also what is in doubt
+    #[arg(long, conflicts_with = "dry_run")]
+    pub yes: bool,
+}
+
+/// Whoever waits for a command should not wait for minutes.
+const MOST_TRIES: u32 = 2;
+const LONGEST_WAIT: Duration = Duration::from_secs(10);
+
+/// What finding a region stands on, with the services that the settings name.
+pub async fn ground(store: &Store, config: &Config, manner: &Manner) -> Result<Ground, CommandError> {
+    let clock = Arc::new(SystemClock);
+    let now = clock.now();
+    let unnamed = FeedsConfig::default().contact;
+    let fetcher = match () {
+        () if manner.offline => Err("nobody was asked (--offline)".to_owned()),
+        () if !config.feeds.look_up => Err("nobody was asked (feeds.look_up is false)".to_owned()),
+        () if config.feeds.contact == unnamed => {
+            Err("nobody was asked, since feeds.contact is not set and the services want to know who calls".to_owned())
+        }
+        () => {
+            let limits = Limits::of(&config.feeds);
+            let (tries, longest_wait) = (limits.tries.min(MOST_TRIES), limits.longest_wait.min(LONGEST_WAIT));
+            let limits = Limits { tries, longest_wait, ..limits };
+            let randomness = store.randomness().clone();
+            let fetcher = Fetcher::with(&config.feeds, limits, clock, randomness, Arc::new(RealSleeper));
+            Ok(Arc::new(fetcher.map_err(|why| CommandError::Failed(chain(&why)))?))
+        }
+    };
+    let look_ups = LookUps::new(store, &config.feeds, fetcher, now);
+    let look_ups = look_ups.map_err(|why| CommandError::Usage(chain(&why)))?;
+    let zone = config.schedule.time_zone;
+    Ok(Ground::read(store, look_ups, zone, now.with_timezone(&zone).date_naive()).await?)
+}
+
+/// As one table: what was found of each region, and who says so.
+pub fn table<'a>(found: impl IntoIterator<Item = &'a Found>) -> String {
+    let mut table = ruled_table(["region", "what", "found", "says who"]);
+    for one in found {
+        for (at, fact) in one.facts.iter().enumerate() {
+            let region = if at == 0 { one.region.id.as_str() } else { "" };
+            table.add_row([region, fact.what, fact.value.as_str(), fact.source.as_str()]);
+        }
+    }
+    format!("{table}\n")
+}
+
+/// Remarks and doubts on standard error, each with its region if there are several.
+pub fn tell(found: &[Found]) {
+    for one in found {
+        let of = if found.len() == 1 { String::new() } else { format!("region `{}`: ", one.region.id) };
+        for remark in &one.remarks {
+            eprintln!("note: {of}{remark}");
+        }
+        for doubt in &one.doubts {
+            eprintln!("in doubt: {of}{}", doubt.what);
+        }
+    }
+}
+
+/// Where nobody can be asked, a doubt ends the command before anything is printed.
+pub fn check_doubts(found: &[Found], manner: &Manner) -> Result<(), CommandError> {
+    if manner.yes || manner.dry_run || is_somebody_there() {
+        return Ok(());
+    }
+    let doubts: Vec<String> = found
+        .iter()
+        .flat_map(|one| one.doubts.iter().map(|doubt| (&one.region.id, doubt)))
+        .map(|(id, doubt)| format!("region `{id}`: {}: {}, or say --yes to go on", doubt.what, doubt.mend))
+        .collect();
+    if doubts.is_empty() { Ok(()) } else { Err(CommandError::Usage(doubts.join("\n"))) }
+}
+
+/// Asks before saving, where somebody can answer.
+pub fn may_save(what: &str, manner: &Manner) -> Result<bool, CommandError> {
+    if manner.yes { Ok(true) } else { Ok(ask(&format!("save {what}?"))?.unwrap_or(true)) }
+}
+
+/// The whole records of stations that have none or a short one.
+pub struct History<'a> {
+    pub stations: &'a [Station],
+    pub ground: &'a Ground,
+    pub config: &'a Config,
+}
+
+impl History<'_> {
+    /// Fetches them into a store; what could not be had is told.
+    pub async fn fetch(&self, store: &Store) -> Result<(), CommandError> {
+        if self.stations.is_empty() {
+            return Ok(());
+        }
+        if let Some(why) = self.ground.look_ups.offline() {
+            let names: Vec<&str> = self.stations.iter().map(|station| station.id.as_str()).collect();
+            let names = names.join(", ");
+            eprintln!("note: the history of {names} is short or not there, and {why}: {LATER}");
+            return Ok(());
+        }
+        let bar = progress_bar(self.stations.len() as u64, "fetching the record of {msg} {wide_bar} {pos}/{len}");
+        let heard = |nth: usize, station: Option<&Station>| {
+            bar.set_position(nth as u64);
+            bar.set_message(station.map(|station| station.id.to_string()).unwrap_or_default());
+        };
+        let feeds = &self.config.feeds;
+        let done = fetch(store, self.stations, self.ground, feeds, Arc::new(SystemClock), &heard).await;
+        bar.finish_and_clear();
+        for one in done? {
+            tell_record(&one);
+        }
+        Ok(())
+    }
+}
+
+const LATER: &str = "`treebell weather backfill` fetches it";
+
+fn tell_record(one: &StationBackfill) {
+    match &one.outcome {
+        Outcome::Fetched(fetched) => eprintln!(
+            "station {}: {} to {}, {} values in {}",
+            one.station,
+            date_or(fetched.first_day, "no day"),
+            date_or(fetched.last_day, "no day"),
+            fetched.taken,
+            counted(one.requests, "request", "requests")
+        ),
+        Outcome::Before { .. } => {}
+        Outcome::NoSource => {
+            eprintln!("note: station {} has no source with a whole record: `weather import` takes files", one.station);
+        }
+        Outcome::Failed => {
+            let why: Vec<String> = one.failed.iter().map(|(_, why)| chain(why)).collect();
+            eprintln!("note: the record of station {} could not be had ({}): {LATER}", one.station, why.join("; "));
+        }
+    }
+    for remark in &one.remarks {
+        eprintln!("note: station {}: {remark}", one.station);
+    }
+}
+
+impl From<NewRegionError> for CommandError {
+    fn from(why: NewRegionError) -> Self {
+        match why {
+            NewRegionError::Refused(faults) => CommandError::Usage(faults.join("\n")),
+            NewRegionError::Store(why) => why.into(),
+        }
+    }
+}

@@ -1,0 +1,335 @@
+//! A region shown before it is saved, and the question whether to.
+
+use chrono::NaiveDate;
+use comfy_table::{ContentArrangement, Table};
+
+use crate::assessment::past_dates::median;
+use crate::assessment::place_past::{OFF_LEAD_DAYS, PastRow};
+use crate::assessment::rehearsal::Rehearsal;
+use crate::commands::ask::{Go, is_somebody_there};
+use crate::commands::error::CommandError;
+use crate::commands::format::{
+    WIDTH, align_right, bare_table, counted, elevation_words, height_words, paragraph, print_json, print_out,
+    ruled_table, short_date_or, watched_bar,
+};
+use crate::commands::open::open_app;
+use crate::config::Config;
+use crate::region::Region;
+use crate::season::{days_after, days_between};
+use crate::service::preview::{OtherRegion, Preview, Previews};
+use crate::store::{Conflict, Store, StoreError};
+
+/// How a region is looked at before it is saved.
+#[derive(Debug, Default, clap::Args)]
+pub struct Look {
+    #[command(flatten)]
+    pub go: Go,
+    /// Print what is shown as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+impl Look {
+    /// Whether an option says that a region is to be shown.
+    pub fn is_asked_for(&self) -> bool {
+        self.go.dry_run || self.go.yes || self.json
+    }
+}
+
+/// Shows a region before it is added. `trial` holds it with its stations and their records, which the store does not have yet.
+///
+/// # Errors
+/// An unknown profile, or a store that cannot be read.
+pub async fn show_new(region: &Region, trial: &Store, json: bool, config: &Config) -> Result<(), CommandError> {
+    let app = open_app(config).await?;
+    let (bar, watch) = watched_bar("living through past seasons {wide_bar} {pos}/{len} {eta}");
+    let preview = Previews::in_trial(&app, trial).of(region, &watch).await;
+    bar.finish_and_clear();
+    let preview = preview?;
+    app.store.close().await;
+    if json { print_json(&preview) } else { print_out(&in_words(&preview)) }
+}
+
+/// Shows a region as it would be changed and asks whether it is to be saved. Where nobody is there and no option asks for it,
+/// nothing is shown and the region is wanted.
+///
+/// # Errors
+/// What the store would refuse; an unknown profile or station; a store that cannot be read.
+pub async fn is_wanted(region: &Region, look: &Look, config: &Config) -> Result<bool, CommandError> {
+    let Look { go, json } = look;
+    if !(is_somebody_there() || look.is_asked_for()) {
+        return Ok(true);
+    }
+    let app = open_app(config).await?;
+    let tried = app.store.try_changing_region(region).await;
+    // ZIP codes that others have are shown with all the rest before they are refused.
+    let taken = match tried {
+        Err(why @ StoreError::Conflict(Conflict::ZipsTaken { .. })) => Some(why),
+        tried => {
+            tried?;
+            None
+        }
+    };
+    let (bar, watch) = watched_bar("living through past seasons {wide_bar} {pos}/{len} {eta}");
+    let preview = Previews::new(&app, &[]).of(region, &watch).await;
+    bar.finish_and_clear();
+    let preview = preview?;
+    if *json {
+        print_json(&preview)?
+    } else {
+        print_out(&in_words(&preview))?
+    }
+    app.store.close().await;
+    if let Some(taken) = taken {
+        return Err(taken.into());
+    }
+    if !go.dry_run && !go.yes && !is_somebody_there() {
+        return Ok(true);
+    }
+    go.is_wanted(&format!("save region `{}`?", region.id))
+}
+
+/// Shows the regions of a list, and saves nothing. Their stations must be in the store.
+///
+/// # Errors
+/// An unknown profile, or a store that cannot be read.
+pub async fn show_list(regions: &[Region], json: bool, config: &Config) -> Result<(), CommandError> {
+    let app = open_app(config).await?;
+    let mut previews = Previews::new(&app, regions);
+    let mut shown = Vec::with_capacity(regions.len());
+    let (bar, watch) = watched_bar("{msg} {wide_bar} {pos}/{len} {eta}");
+    for (nth, region) in (1..).zip(regions) {
+        bar.set_message(format!("region {nth} of {}, `{}`", regions.len(), region.id));
+        shown.push(previews.of(region, &watch).await?);
+    }
+    bar.finish_and_clear();
+    app.store.close().await;
+    if json { print_json(&shown) } else { print_out(&format!("{}\n", list_table(&shown))) }
+}
+
+fn in_words(preview: &Preview) -> String {
+    let Preview { region, station, .. } = preview;
+    let mut text = format!("{} ({}), {}\n", region.name, region.id, elevation_words(region.elevation_m));
+    text += &format!(
+        "its station {} {}: {:.0} km away, {}\n",
+        station.id,
+        station.name,
+        preview.station_km,
+        height_words(station.elevation_m - region.elevation_m)
+    );
+    text += &past_words(preview);
+    text += &others_words(preview);
+    text += &waiting_words(preview);
+    for taken in &preview.conflicts {
+        text += &format!("ZIP code {} belongs to region `{}` ({})\n", taken.zip, taken.region, taken.name);
+    }
+    text
+}
+
+fn past_words(preview: &Preview) -> String {
+    if preview.seasons.is_empty() {
+        return paragraph(
+            0,
+            "No whole past season is on record there: what would have been told cannot be shown, and the outlook has little to go \
+             by. Bring the station's history in with `treebell weather import`.",
+        );
+    }
+    let mut text = String::new();
+    if let Some(borrowed) = &preview.borrowed {
+        let borrowed = format!(
+            "Its station has {} of its own; {} are those of station {} ({}), fitted to it{}",
+            counted(borrowed.own_years, "past season", "past seasons"),
+            borrowed.borrowed_years,
+            borrowed.station,
+            borrowed.name,
+            if borrowed.low_confidence { ": take them with care" } else { "" }
+        );
+        text += &paragraph(0, &borrowed);
+    }
+    text += &format!("\nPast seasons, as they would have been told on the days themselves\n{}\n", past_table(preview));
+    text += &off_words(preview);
+    let (days, filled) = preview
+        .seasons
+        .iter()
+        .filter(|row| !row.borrowed)
+        .fold((0, 0), |(days, filled), row| (days + row.days, filled + row.filled_days));
+    if days > 0 {
+        text += &format!(
+            "Filled for want of temperatures: {filled} of {days} days ({:.1} %)\n",
+            100.0 * f64::from(filled) / f64::from(days)
+        );
+    }
+    if !preview.left_out.is_empty() {
+        let years: Vec<String> = preview.left_out.iter().map(i32::to_string).collect();
+        let left_out = "Left out, since they are not on record or too much of them is missing";
+        text += &paragraph(0, &format!("{left_out}: {}", years.join(", ")));
+    }
+    text
+}
+
+const DAYS: [fn(&Rehearsal) -> Option<NaiveDate>; 4] =
+    [|told| told.get_ready, |told| told.inspect_now, |told| told.wash_now, |told| told.wash_by];
+
+fn past_table(preview: &Preview) -> Table {
+    let off = format!("off at {OFF_LEAD_DAYS}, days");
+    let mut table =
+        ruled_table(["season", "get ready", "look", "wash", "wash by", "our number", off.as_str(), "filled, days"]);
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
+    align_right(&mut table, [6, 7]);
+    for row in &preview.seasons {
+        let day = |of: fn(&Rehearsal) -> Option<NaiveDate>| short_date_or(row.told.as_ref().and_then(of), "-");
+        let [ready, look, wash, by] = DAYS.map(day);
+        let borrowed = if row.borrowed { " *" } else { "" };
+        table.add_row([
+            format!("{}{borrowed}", row.season),
+            ready,
+            look,
+            wash,
+            by,
+            short_date_or(row.opened, "never"),
+            row.off_days.map_or_else(|| "-".into(), |off| format!("{off:+.0}")),
+            if row.borrowed { "borrowed".into() } else { format!("{} of {}", row.filled_days, row.days) },
+        ]);
+    }
+    if preview.seasons.len() > 1 {
+        let day = |of: fn(&Rehearsal) -> Option<NaiveDate>| usual_day(preview, |row| row.told.as_ref().and_then(of));
+        let [ready, look, wash, by] = DAYS.map(day);
+        let number = usual_day(preview, |row| row.opened);
+        table.add_row(["median".into(), ready, look, wash, by, number, String::new(), String::new()]);
+    }
+    table
+}
+
+/// The median of the days that there are, each counted from its year's beginning.
+fn usual_day(preview: &Preview, of: impl Fn(&PastRow) -> Option<NaiveDate>) -> String {
+    let new_year = |season: i32| NaiveDate::from_ymd_opt(season, 1, 1).unwrap_or_default();
+    let days = preview.seasons.iter().filter_map(|row| Some(days_between(new_year(row.season), of(row)?)));
+    let Some(days) = median(days.collect()) else { return "-".into() };
+    let first = new_year(preview.season);
+    let day = u32::try_from(days).map_or_else(|_| first + chrono::Duration::days(days), |days| days_after(first, days));
+    short_date_or(Some(day), "-")
+}
+
+/// How far off projections were, over all seasons on record.
+fn off_words(preview: &Preview) -> String {
+    if preview.off.is_empty() {
+        return "How far off projections are there cannot be told: too few past seasons of its own.\n".into();
+    }
+    let mut table = bare_table(["days before", "seasons", "off by, days", "late by, days", "inside the 80 % range"]);
+    for score in preview.off.iter().filter(|score| LEADS_SHOWN.contains(&score.lead_days)) {
+        table.add_row([
+            score.lead_days.to_string(),
+            score.n.to_string(),
+            format!("{:.1}", score.mae_days),
+            format!("{:+.1}", score.bias_days),
+            format!("{:.0} %", score.held * 100.0),
+        ]);
+    }
+    align_right(&mut table, 0..);
+    format!("How far off projections of the day of our number were, all seasons on record\n{table}\n")
+}
+
+const LEADS_SHOWN: [u32; 4] = [42, 28, 14, 7];
+
+fn others_words(preview: &Preview) -> String {
+    if preview.others.is_empty() {
+        return "\nThere is no other region yet to compare it with.\n".into();
+    }
+    let mut text = String::from("\nBetween which regions it stands\n");
+    let mut table = ruled_table(["region", "height m", "usually opens", "days from it", "km away"]);
+    align_right(&mut table, [1, 3, 4]);
+    let here = [
+        format!("> {}", preview.region.name),
+        format!("{:.0}", preview.region.elevation_m),
+        short_date_or(preview.usual.map(|usual| usual.opens), "not known"),
+        String::new(),
+        String::new(),
+    ];
+    let day = |other: &&OtherRegion| other.days_after.is_some_and(|days| days < 0);
+    let (earlier, rest): (Vec<&OtherRegion>, Vec<&OtherRegion>) = preview.others.iter().partition(day);
+    for other in &earlier {
+        table.add_row(other_row(other));
+    }
+    table.add_row(here);
+    for other in &rest {
+        table.add_row(other_row(other));
+    }
+    text += &format!("{table}\n");
+    let by_height = |higher: bool| {
+        let side = preview.others.iter().filter(|other| (other.elevation_m > preview.region.elevation_m) == higher);
+        let apart = |other: &&OtherRegion| (other.elevation_m - preview.region.elevation_m).abs();
+        side.min_by(|a, b| apart(a).total_cmp(&apart(b)))
+    };
+    let named = |other: &OtherRegion| format!("{} ({:.0} m)", other.name, other.elevation_m);
+    text += &match (by_height(false), by_height(true)) {
+        (Some(below), Some(above)) => format!("By height it lies between {} and {}.\n", named(below), named(above)),
+        (Some(below), None) => format!("By height it lies above all of these, {} next below.\n", named(below)),
+        (None, Some(above)) => format!("By height it lies below all of these, {} next above.\n", named(above)),
+        (None, None) => String::new(),
+    };
+    text
+}
+
+fn other_row(other: &OtherRegion) -> [String; 5] {
+    [
+        other.name.clone(),
+        format!("{:.0}", other.elevation_m),
+        short_date_or(other.usual.map(|usual| usual.opens), "not known"),
+        other.days_after.map_or_else(|| "-".into(), |days| format!("{days:+}")),
+        format!("{:.0}", other.km),
+    ]
+}
+
+fn waiting_words(preview: &Preview) -> String {
+    let waiting = &preview.waiting;
+    if waiting.people == 0 {
+        return "Nobody waits for these ZIP codes.\n".into();
+    }
+    let zips: Vec<String> = waiting.zips.iter().map(|of| format!("{} ({})", of.zip, of.people)).collect();
+    let reach = format!(
+        "It would reach {} who wait for these ZIP codes ({}, {}): {}",
+        counted(waiting.people, "person", "people"),
+        counted(waiting.emails, "e-mail address", "e-mail addresses"),
+        counted(waiting.phones, "telephone", "telephones"),
+        zips.join(", ")
+    );
+    paragraph(0, &reach)
+}
+
+/// A line a region.
+fn list_table(previews: &[Preview]) -> Table {
+    let mut table = ruled_table([
+        "region",
+        "height m",
+        "station",
+        "past seasons",
+        "get ready",
+        "look",
+        "wash by",
+        "off at 28",
+        "filled",
+        "wait",
+    ]);
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
+    align_right(&mut table, [1, 3, 7, 8, 9]);
+    for preview in previews {
+        let day = |of: fn(&Rehearsal) -> Option<NaiveDate>| usual_day(preview, |row| row.told.as_ref().and_then(of));
+        let [ready, look, _, by] = DAYS.map(day);
+        let off = preview.off.iter().find(|score| score.lead_days == OFF_LEAD_DAYS);
+        let (days, filled) =
+            preview.seasons.iter().fold((0, 0), |(days, filled), row| (days + row.days, filled + row.filled_days));
+        table.add_row([
+            preview.region.id.to_string(),
+            format!("{:.0}", preview.region.elevation_m),
+            preview.station.id.to_string(),
+            preview.seasons.len().to_string(),
+            ready,
+            look,
+            by,
+            off.map_or_else(|| "-".into(), |score| format!("{:.1}", score.mae_days)),
+            if days == 0 { "-".into() } else { format!("{:.0} %", 100.0 * f64::from(filled) / f64::from(days)) },
+            preview.waiting.people.to_string(),
+        ]);
+    }
+    table
+}

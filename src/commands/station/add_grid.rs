@@ -1,0 +1,87 @@
+//! `treebell station add-grid`: a grid's estimate for a place that has no station near.
+
+use chrono_tz::Tz;
+
+use super::check::{check, check_sign};
+use crate::commands::args::{Why, zone};
+use crate::commands::error::CommandError;
+use crate::commands::format::elevation_words;
+use crate::commands::open::{directory, open_store_for};
+use crate::config::Config;
+use crate::geo::Point;
+use crate::weather::feeds::acis_grid::{self, Grid};
+use crate::weather::feeds::chain;
+
+/// Add a grid point: temperatures that others estimate for a place from the stations around, since 1981
+///
+/// Where no station is near, a grid is better than nothing. Nobody has measured there, and how well a grid agrees with stations
+/// in your mountains is not known: `treebell station compare` measures it. Regions, outlooks and pages say that it is an
+/// estimate and whose.
+#[derive(Debug, clap::Args)]
+pub struct AddGrid {
+    /// Degrees north
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lat: f64,
+    /// Degrees east: negative in America
+    #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
+    lon: f64,
+    /// Whose grid: prism, or nrcc for the one that the Northeast Regional Climate Center interpolates
+    #[arg(long, default_value = "prism", value_parser = grid, value_name = "prism|nrcc")]
+    grid: Grid,
+    /// Name; the grid's and the place if left out
+    #[arg(long)]
+    name: Option<String>,
+    /// IANA name of its time zone; that of the schedule if left out
+    #[arg(long, value_parser = zone)]
+    zone: Option<Tz>,
+    #[command(flatten)]
+    why: Why,
+}
+
+fn grid(name: &str) -> Result<Grid, String> {
+    Grid::parse(name).ok_or_else(|| format!("`{name}` is no grid: prism or nrcc is wanted"))
+}
+
+/// # Errors
+/// A place that is none or has no values, a grid that cannot be asked, a store that fails.
+pub async fn run(args: AddGrid, config: &Config) -> Result<(), CommandError> {
+    let place = Point { latitude: args.lat, longitude: args.lon };
+    if !(-90.0..=90.0).contains(&args.lat) || !(-180.0..=180.0).contains(&args.lon) {
+        return Err(CommandError::Usage(format!(
+            "{}, {} is no place: latitudes lie between -90 and 90 degrees, longitudes between -180 and 180",
+            args.lat, args.lon
+        )));
+    }
+    let store = open_store_for(config, &args.why).await?;
+    let title = args.grid.title();
+    // The height of its cell is what its temperatures are of, and only the grid knows it.
+    let cell = directory(config, &store)?.cell(args.grid, place).await;
+    let cell = cell
+        .map_err(|why| CommandError::SourcesFailed(format!("the {title} grid could not be asked: {}", chain(&why))))?;
+    let Some(cell) = cell else {
+        return Err(CommandError::Usage(format!(
+            "the {title} grid has no values at {}, {}: is it the sea or another country? Degrees count to the east, so in \
+             America longitudes are negative",
+            args.lat, args.lon
+        )));
+    };
+    let mut station = acis_grid::station(args.grid, place, &cell, args.zone.unwrap_or(config.schedule.time_zone));
+    if let Some(name) = args.name {
+        station.name = name;
+    }
+    check(&station)?;
+    check_sign(&station, store.stations().await?)?;
+    store.add_station(&station).await?;
+    store.close().await;
+    eprintln!(
+        "grid point `{}` is added, at the height of its cell, {}: an estimate, nobody measured there",
+        station.id,
+        elevation_words(station.elevation_m)
+    );
+    eprintln!("its terms: {}", args.grid.terms());
+    eprintln!(
+        "its history: `treebell weather backfill {}`; how well it agrees: `treebell station compare`",
+        station.id
+    );
+    Ok(())
+}

@@ -1,0 +1,165 @@
+//! `treebell weather backfill`: whole records of stations, in a handful of requests each.
+
+use std::sync::Arc;
+
+use indicatif::ProgressBar;
+
+use crate::clock::{Clock, SystemClock};
+use crate::commands::args::Why;
+use crate::commands::error::CommandError;
+use crate::commands::format::{
+    align_right, counted, date_or, instant, print_out, progress_bar, ruled_table, source_words,
+};
+use crate::commands::open::{fetcher, open_store_for};
+use crate::commands::select::chosen_stations;
+use crate::config::Config;
+use crate::id::StationId;
+use crate::service::backfill::{Backfiller, Outcome, StationBackfill};
+use crate::weather::FeedKind;
+use crate::weather::feeds::chain;
+
+/// Fetch whole records: all that ACIS, the GHCN-Daily files, AWDB or a grid have of a station
+///
+/// One or two requests a station, one station after another. What was fetched before is not asked for again, so a run that was
+/// stopped goes on where it was; --again asks anew, since sources complete and revise their records. Values that nobody can
+/// have measured, or of days for which the source itself has no record, are refused and counted.
+#[derive(Debug, clap::Args)]
+pub struct Backfill {
+    /// Stations
+    #[arg(value_name = "STATION", required_unless_present = "all", conflicts_with = "all")]
+    stations: Vec<StationId>,
+    /// All stations
+    #[arg(long)]
+    all: bool,
+    /// Also what was fetched before
+    #[arg(long)]
+    again: bool,
+    /// Only from this feed of a station's sources: acis, acis-grid, awdb, ghcn-daily or plain-csv
+    #[arg(long, value_parser = feed, value_name = "FEED")]
+    from: Option<FeedKind>,
+    #[command(flatten)]
+    why: Why,
+}
+
+fn feed(name: &str) -> Result<FeedKind, String> {
+    FeedKind::parse(name)
+        .filter(|feed| !matches!(feed, FeedKind::NwsObservations | FeedKind::NwsForecast | FeedKind::DailySummaries))
+        .ok_or_else(|| {
+            format!("`{name}` gives no whole record: one of acis, acis-grid, awdb, ghcn-daily, plain-csv is wanted")
+        })
+}
+
+/// # Errors
+/// An unknown station, a store that fails, stations whose record could not be had while others were done.
+pub async fn run(args: &Backfill, config: &Config) -> Result<(), CommandError> {
+    let store = open_store_for(config, &args.why).await?;
+    let stations = chosen_stations(&store, &args.stations).await?;
+    if stations.is_empty() {
+        return Err(CommandError::Usage(
+            "there is no station yet: add one with `treebell station add` or `station import`".into(),
+        ));
+    }
+    let backfiller = Backfiller {
+        store: store.clone(),
+        fetcher: Arc::new(fetcher(config, &store)?),
+        directory: None,
+        feeds: config.feeds.clone(),
+        clock: Arc::new(SystemClock) as Arc<dyn Clock>,
+        again: args.again,
+        only: args.from,
+    };
+    let bar = progress_bar(stations.len() as u64, "{bar:30} {pos}/{len} {msg}");
+    let done = backfiller.fetch_all(&stations, &|nth, station| heard(&bar, nth, station.map(|one| &one.id))).await;
+    bar.finish_and_clear();
+    let done = done?;
+    store.close().await;
+    print(&done)?;
+    let silent: Vec<&str> = done
+        .iter()
+        .filter(|one| matches!(one.outcome, Outcome::Failed | Outcome::NoSource))
+        .map(|one| one.station.as_str())
+        .collect();
+    if silent.is_empty() {
+        return Ok(());
+    }
+    Err(CommandError::SourcesFailed(format!(
+        "the record of {} could not be fetched; run it again later, or import files with `treebell weather import`",
+        silent.join(", ")
+    )))
+}
+
+/// Shows how far a run is.
+fn heard(bar: &ProgressBar, nth: usize, station: Option<&StationId>) {
+    bar.set_position(nth as u64);
+    bar.set_message(station.map(ToString::to_string).unwrap_or_default());
+}
+
+/// What came of each station, a row each, and what staff should know of it.
+pub fn print(done: &[StationBackfill]) -> Result<(), CommandError> {
+    let mut table = ruled_table([
+        "station",
+        "source",
+        "first day",
+        "last day",
+        "values",
+        "new",
+        "rejected",
+        "refused",
+        "requests",
+        "read at",
+    ]);
+    align_right(&mut table, 4..=8);
+    let (mut requests, mut new) = (0, 0);
+    for one in done {
+        requests += one.requests;
+        let row = match &one.outcome {
+            Outcome::Fetched(fetched) => {
+                new += fetched.added.new;
+                [
+                    source_words(&fetched.source),
+                    date_or(fetched.first_day, "none"),
+                    date_or(fetched.last_day, "none"),
+                    fetched.taken.to_string(),
+                    fetched.added.new.to_string(),
+                    fetched.rejected.to_string(),
+                    fetched.refused.total().to_string(),
+                    one.requests.to_string(),
+                    fetched.hour.to_string(),
+                ]
+            }
+            Outcome::Before { feed, at } => other(&format!("{}, on {}", feed.name(), instant(*at)), one.requests),
+            Outcome::NoSource => other("none with a whole record", one.requests),
+            Outcome::Failed => other("all failed", one.requests),
+        };
+        let mut cells = vec![one.station.to_string()];
+        cells.extend(row);
+        table.add_row(cells);
+    }
+    print_out(&format!("{table}\n{}, {new} new values\n", counted(requests, "request", "requests")))?;
+    for one in done {
+        for (source, why) in &one.failed {
+            eprintln!("{}: {} gave nothing: {}", one.station, source_words(source), chain(why));
+        }
+        if let Outcome::Fetched(fetched) = &one.outcome {
+            if !fetched.refused.is_empty() {
+                eprintln!("{}: refused: {}", one.station, fetched.refused);
+            }
+            if fetched.set_aside > 0 {
+                eprintln!(
+                    "{}: {} lost their day to another, where the observer changed his hour",
+                    one.station,
+                    counted(fetched.set_aside, "reading", "readings")
+                );
+            }
+        }
+        for remark in &one.remarks {
+            eprintln!("{}: {remark}", one.station);
+        }
+    }
+    Ok(())
+}
+
+fn other(said: &str, requests: u64) -> [String; 9] {
+    let dash = || "-".to_owned();
+    [said.to_owned(), dash(), dash(), dash(), dash(), dash(), dash(), requests.to_string(), dash()]
+}

@@ -1,0 +1,157 @@
+//! Why a region is early or late for its height, in words.
+
+use super::args::DegreeUnit;
+use super::format::{counted, paragraph, short_date_or, watched_bar};
+use crate::assessment::warmth::{CannotTell, HeatApart, Lie, Warmth};
+use crate::region::Region;
+use crate::service::app::App;
+use crate::service::past_cache::PastCache;
+use crate::service::region_fault::RegionFault;
+use crate::service::usual_year::{Pair, UsualYear, Why};
+
+/// What the past thirty seasons of the stations in use say of a region's place in the order. `None` when no region of its
+/// profile has past seasons enough.
+///
+/// # Errors
+/// When the store cannot be read.
+pub async fn why(app: &App, region: &Region) -> Result<Option<Why>, RegionFault> {
+    let Some(profile) = app.profiles.get(&region.profile) else { return Ok(None) };
+    let now = app.clock.now();
+    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
+    let (bar, watch) = watched_bar("comparing stations {wide_bar} {pos}/{len} {eta}");
+    let usual = UsualYear::gather(app, &mut PastCache::default(), &profile, season, now, &watch).await;
+    bar.finish_and_clear();
+    Ok(usual?.and_then(|usual| usual.why(&region.id)))
+}
+
+/// In lines.
+pub fn words(why: &Why, unit: DegreeUnit) -> String {
+    let mut text = String::from("why here in the order:\n");
+    if let Some(usual) = why.usual {
+        let opens = short_date_or(Some(usual.opens), "");
+        text += &format!(
+            "  the window usually opens {opens} (median of {})\n",
+            counted(usual.seasons, "season", "seasons")
+        );
+    }
+    match &why.warmth {
+        Ok(warmth) => text += &warmth_words(why, warmth, unit),
+        Err(cannot) => text += &paragraph(2, &cannot_words(*cannot)),
+    }
+    for pair in &why.order {
+        text += &pair_words(why, pair, unit);
+    }
+    text
+}
+
+fn warmth_words(why: &Why, warmth: &Warmth, unit: DegreeUnit) -> String {
+    let (heat, symbol) = (&warmth.heat, unit.heat_symbol());
+    let in_unit = |degree_days: f64| format!("{:.0}", unit.heat_from_c(degree_days));
+    let beside = format!(
+        "by {}, when windows of these regions usually open, its station {} ({:.0} m) has {} {symbol} in a usual year; the {} other \
+         stations suggest {} for its height and latitude, give or take {} (one standard error)",
+        short_date_or(Some(why.on), ""),
+        warmth.station,
+        warmth.elevation_m,
+        in_unit(heat.value),
+        heat.stations,
+        in_unit(heat.expected),
+        in_unit(heat.error),
+    );
+    let (word, which) = if heat.off() >= 0.0 { ("warm", "ahead of") } else { ("cold", "behind") };
+    let days = warmth.days_ahead.map(|days| counted(days.abs().round() as u64, "day", "days"));
+    let off = in_unit(heat.off().abs());
+    let off = format!("{off} {symbol}{}", days.map_or_else(String::new, |days| format!(" (about {days})")));
+    let verdict = if heat.errors_off().abs() >= 1.0 {
+        format!("{word} for its height: {off} {which} what the {} stations suggest", heat.stations)
+    } else {
+        format!("as warm as its height and latitude tell: {off} {which} that, which is within what stations differ by")
+    };
+    let mut slopes = format!("among them 100 m higher is {}", more_or_less(heat.per_100_m, unit));
+    slopes += &match heat.per_degree_north {
+        Some(per_degree) => format!(", a degree farther north {}", more_or_less(per_degree, unit)),
+        None => "; what latitude does cannot be told apart from that".into(),
+    };
+    let mut text = paragraph(2, &beside) + &paragraph(2, &verdict) + &paragraph(2, &slopes);
+    if let Some(lie) = lie_words(warmth) {
+        text += &paragraph(2, &lie);
+    }
+    text + &paragraph(2, &basis_words(warmth))
+}
+
+/// On what the region's heat rests.
+fn basis_words(warmth: &Warmth) -> String {
+    format!("measured at a station, over {}", counted(warmth.seasons, "past season", "past seasons"))
+}
+
+fn lie_words(warmth: &Warmth) -> Option<String> {
+    let by = |off: f64, more: &str, less: &str| format!("{:.1} °C {}", off.abs(), if off >= 0.0 { more } else { less });
+    let measured = format!(
+        "its nights are {} and its days' range {} than height and latitude tell",
+        by(warmth.nights.off(), "milder", "colder"),
+        by(warmth.range.off(), "wider", "narrower")
+    );
+    let place = match warmth.lie {
+        Lie::ColdAirValley => "where cold air gathers, on a valley floor",
+        Lie::WarmSlope => "on a slope, above the cold air",
+        Lie::NotTold => return None,
+    };
+    Some(format!("{measured}: it seems to lie {place} (common practice, no source, to tell that by a station's means)"))
+}
+
+/// `35 °C·day less`.
+fn more_or_less(degree_days: f64, unit: DegreeUnit) -> String {
+    let word = if degree_days >= 0.0 { "more" } else { "less" };
+    format!("{:.0} {} {word}", unit.heat_from_c(degree_days.abs()), unit.heat_symbol())
+}
+
+fn pair_words(why: &Why, pair: &Pair, unit: DegreeUnit) -> String {
+    let days = counted(pair.days_before.unsigned_abs(), "day", "days");
+    let which = if pair.days_before >= 0 { "before" } else { "after" };
+    let higher_m = pair.elevation_m - why.elevation_m;
+    let height = if higher_m >= 0.0 { "higher" } else { "lower" };
+    let said = format!(
+        "usually {days} {which} {} ({:.0} m), though that lies {:.0} m {height}",
+        pair.name,
+        pair.elevation_m,
+        higher_m.abs()
+    );
+    let apart = pair.heat.as_ref().map_or_else(String::new, |apart| paragraph(4, &apart_words(apart, unit)));
+    paragraph(2, &said) + &apart
+}
+
+fn apart_words(apart: &HeatApart, unit: DegreeUnit) -> String {
+    let signed = |degree_days: f64| {
+        let value = unit.heat_from_c(degree_days).round();
+        if value == 0.0 { "0".to_owned() } else { format!("{value:+.0}") }
+    };
+    let north = apart.degrees_north;
+    let side = if north >= 0.0 { "north" } else { "south" };
+    let latitude = if apart.by_latitude == 0.0 {
+        String::new()
+    } else {
+        format!(", {} by latitude ({:.1} degrees farther {side})", signed(apart.by_latitude), north.abs())
+    };
+    format!(
+        "beside its station {} ({:.0} m) this one has {} {}: {} by height{latitude}, {} by the place itself",
+        apart.station,
+        apart.elevation_m,
+        signed(apart.more),
+        unit.heat_symbol(),
+        signed(apart.by_height),
+        signed(apart.by_place)
+    )
+}
+
+fn cannot_words(why: CannotTell) -> String {
+    match why {
+        CannotTell::NoSeasons => "its station has too few past seasons to be compared with others".into(),
+        CannotTell::TooFewStations { have, need } => format!(
+            "what its height should bring cannot be told: {} past seasons enough, {need} are needed",
+            if have == 1 { "1 other station has".into() } else { format!("{have} other stations have") }
+        ),
+        CannotTell::TooAlike => {
+            "what its height should bring cannot be told: the other stations lie at nearly one height".into()
+        }
+    }
+}

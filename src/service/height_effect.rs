@@ -1,0 +1,84 @@
+//! What height makes in days around a region: its own stations and others within reach, brought to the pure measure.
+
+use chrono::{DateTime, Utc};
+
+use super::app::App;
+use super::caches::RecordCache;
+use super::reached_days::Reached;
+use crate::assessment::past::{Asked, OwnPast, StationHistory};
+use crate::geo::distance_km;
+use crate::region::Region;
+use crate::season::Profile;
+use crate::season::lapse::{FEWEST_STATIONS, HeightEffect, StationDays};
+use crate::store::StoreError;
+use crate::weather::Station;
+use crate::weather::record::Known;
+
+/// Stations farther off live under other weather; as far as a station is chosen unasked.
+const REACH_KM: f64 = 80.0;
+
+/// More stations tell little more, and each record takes its time to read.
+const MOST_STATIONS: usize = 12;
+
+/// What height makes in days around a region, by the heat of the stage that opens the window; `None` where that cannot be
+/// measured.
+///
+/// # Errors
+/// When the store fails.
+pub async fn around(
+    app: &App,
+    records: &mut RecordCache,
+    region: &Region,
+    profile: &Profile,
+    now: DateTime<Utc>,
+) -> Result<Option<HeightEffect>, StoreError> {
+    let marks = profile.heat_marks();
+    let Some((_, target)) = marks.iter().find(|(stage, _)| *stage == profile.window.opens) else { return Ok(None) };
+    let today = now.with_timezone(&region.time_zone).date_naive();
+    let season = profile.season_of(today);
+    let near = within_reach(region, records.from.stations().await?);
+    // Records are not read for nothing.
+    if near.len() < FEWEST_STATIONS {
+        return Ok(None);
+    }
+    let mut stations = Vec::with_capacity(near.len());
+    for station in near {
+        let key = (station.id.clone(), format!("{} {target}", profile.id), season);
+        let reached = match app.reached_days.of(&key, today) {
+            Some(reached) => reached,
+            None => {
+                let history = records.get(&station.id).await?;
+                let reached = reached_days(app, &history, profile, season, *target, now);
+                app.reached_days.keep(key, today, reached.clone());
+                reached
+            }
+        };
+        stations.push(StationDays { elevation_m: station.elevation_m, reached });
+    }
+    Ok(HeightEffect::measured(&stations))
+}
+
+/// The region's own stations and the nearest others.
+fn within_reach(region: &Region, stations: Vec<Station>) -> Vec<Station> {
+    let is_own = |station: &Station| region.stations.contains(&station.id);
+    let km = |station: &Station| distance_km(region.place, station.place);
+    let mut near: Vec<Station> =
+        stations.into_iter().filter(|station| is_own(station) || km(station) <= REACH_KM).collect();
+    near.sort_by(|a, b| is_own(b).cmp(&is_own(a)).then(km(a).total_cmp(&km(b))).then_with(|| a.id.cmp(&b.id)));
+    near.truncate(MOST_STATIONS);
+    near
+}
+
+/// By past season, days from its start to the day on which this station's own record reached the sum.
+fn reached_days(
+    app: &App,
+    history: &StationHistory,
+    profile: &Profile,
+    season: i32,
+    target: f64,
+    now: DateTime<Utc>,
+) -> Reached {
+    let rules = &app.config.weather;
+    let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
+    OwnPast::of(history, &Asked { profile, season, rules, known }).days_of(profile, target)
+}

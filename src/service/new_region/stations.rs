@@ -1,0 +1,154 @@
+//! Which stations stand for a region, and which others were looked at.
+
+use chrono_tz::Tz;
+
+use super::{Fact, Ground, NewRegionError, Wish};
+use crate::geo::{Point, distance_km};
+use crate::id::StationId;
+use crate::service::station_choice::{Candidate, candidates, chosen, grid_point};
+use crate::store::{Conflict, StoreError};
+use crate::text::near_name;
+use crate::weather::Station;
+
+/// So many that were not taken are shown with the reason.
+const OTHERS_SHOWN: usize = 5;
+
+/// The stations taken, and all that were looked at.
+pub(super) struct Chosen {
+    /// The region's own first.
+    pub ids: Vec<StationId>,
+    pub new: Vec<Station>,
+    /// For comparing heights.
+    pub seen: Vec<Station>,
+    pub facts: Vec<Fact>,
+    pub remarks: Vec<String>,
+}
+
+/// Those that were named, else the best that can be had. `zone` is the place's, which stations that are new get.
+///
+/// # Errors
+/// When none is good enough to be taken unasked, or one that was named is unknown.
+pub(super) async fn choose(
+    wish: &Wish,
+    place: Point,
+    elevation_m: f64,
+    zone: Tz,
+    ground: &Ground,
+) -> Result<Chosen, NewRegionError> {
+    let stored = &ground.stations;
+    if !wish.stations.is_empty() && wish.stations.iter().all(|id| is_among(id, stored)) {
+        return Ok(named(wish, place, elevation_m, stored, stored, Vec::new()));
+    }
+    let directory = ground.look_ups.directory();
+    let found = candidates(&ground.store, directory, place, Some(elevation_m), zone, ground.today).await?;
+    let mut seen: Vec<Station> = found.rows.iter().map(|row| row.station.clone()).collect();
+    if !wish.stations.is_empty() {
+        seen.extend(
+            ground
+                .stations
+                .iter()
+                .filter(|station| !found.rows.iter().any(|row| row.station.id == station.id))
+                .cloned(),
+        );
+        if let Some(stranger) = wish.stations.iter().find(|id| !is_among(id, &seen)) {
+            let known: Vec<&str> = seen.iter().map(|station| station.id.as_str()).collect();
+            let near = near_name(stranger.as_str(), &known);
+            return Err(StoreError::from(Conflict::UnknownStation { id: stranger.clone(), near }).into());
+        }
+        return Ok(named(wish, place, elevation_m, &seen, stored, found.remarks));
+    }
+    let taken = match (chosen(&found), wish.take_grid_point) {
+        (stations, false) => stations,
+        (stations, true) if stations.is_empty() => match grid_point(&found) {
+            Some(point) => vec![point.clone()],
+            None => {
+                return Err(NewRegionError::refused(format!("no grid point can be had: {}", found.remarks.join("; "))));
+            }
+        },
+        (stations, true) => {
+            return Err(NewRegionError::refused(format!(
+                "station {} is near, and what is measured is better than a grid's estimate: leave --grid-point out",
+                stations.first().map_or("", |station| station.id.as_str())
+            )));
+        }
+    };
+    if taken.is_empty() {
+        return Err(NewRegionError::refused(nothing_near(&found.rows, &found.remarks)));
+    }
+    let mut facts: Vec<Fact> = Vec::new();
+    let is_taken = |row: &Candidate| taken.iter().any(|station| station.id == row.station.id);
+    // In the order in which they are taken, then as they were ranked.
+    for station in &taken {
+        if let Some(row) = found.rows.iter().find(|row| row.station.id == station.id) {
+            facts.push(fact(station, format!("taken: {}", row.reasons.join(", "))));
+        }
+    }
+    for row in found.rows.iter().filter(|row| !is_taken(row)).take(OTHERS_SHOWN) {
+        let why = row.refused.clone().unwrap_or_else(|| row.reasons.join(", "));
+        facts.push(Fact { what: "not taken", ..fact(&row.station, why) });
+    }
+    let is_new = |station: &&Station| found.rows.iter().any(|row| row.station.id == station.id && !row.in_store);
+    Ok(Chosen {
+        ids: taken.iter().map(|station| station.id.clone()).collect(),
+        new: taken.iter().filter(is_new).cloned().collect(),
+        // A grid's height is one more estimate, no station's.
+        seen: seen.into_iter().filter(|station| !station.is_grid_point()).collect(),
+        facts,
+        remarks: found.remarks,
+    })
+}
+
+fn is_among(id: &StationId, stations: &[Station]) -> bool {
+    stations.iter().any(|station| station.id == *id)
+}
+
+/// The stations that were named, of those that are `known`.
+fn named(
+    wish: &Wish,
+    place: Point,
+    elevation_m: f64,
+    known: &[Station],
+    stored: &[Station],
+    remarks: Vec<String>,
+) -> Chosen {
+    let named: Vec<&Station> =
+        wish.stations.iter().filter_map(|id| known.iter().find(|station| station.id == *id)).collect();
+    Chosen {
+        ids: wish.stations.clone(),
+        new: named.iter().filter(|one| !is_among(&one.id, stored)).map(|one| (*one).clone()).collect(),
+        seen: known.to_vec(),
+        facts: named.iter().map(|one| fact(one, format!("given: {}", away(one, place, elevation_m)))).collect(),
+        remarks,
+    }
+}
+
+fn nothing_near(rows: &[Candidate], remarks: &[String]) -> String {
+    let best = match rows.first() {
+        None => "there are no stations yet: `treebell station add` or `station import` brings some".to_owned(),
+        Some(best) => format!(
+            "the best at hand is {} ({}; {}{}); take it with --station if you know it to be like the place{}",
+            best.station.id,
+            best.station.name,
+            best.reasons.join(", "),
+            best.refused.as_ref().map(|why| format!("; {why}")).unwrap_or_default(),
+            if rows.iter().any(|row| row.is_grid_point) { ", or a grid's estimate with --grid-point" } else { "" }
+        ),
+    };
+    let why = if remarks.is_empty() { String::new() } else { format!(" ({})", remarks.join("; ")) };
+    format!("no station is near enough to be chosen unasked; {best}{why}")
+}
+
+fn fact(station: &Station, source: String) -> Fact {
+    let kind = if station.is_grid_point() { ", a grid's estimate" } else { "" };
+    Fact { what: "station", value: format!("{} ({}{kind})", station.id, station.name), source }
+}
+
+fn away(station: &Station, place: Point, elevation_m: f64) -> String {
+    let higher_m = (station.elevation_m - elevation_m).round();
+    let height = match () {
+        () if higher_m == 0.0 => "at the same height".into(),
+        () if higher_m > 0.0 => format!("{higher_m:.0} m higher"),
+        () => format!("{:.0} m lower", -higher_m),
+    };
+    format!("{:.0} km away, {height}", distance_km(place, station.place))
+}

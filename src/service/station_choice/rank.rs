@@ -1,0 +1,212 @@
+//! How good a station is for a place: pure, from facts to a rank and its reasons.
+//!
+//! Everything is weighed as kilometres of distance. No source gives these weights; they are common practice, put in numbers by
+//! us, and only the order that they make matters.
+
+use chrono::NaiveDate;
+
+/// A hundred metres of height: about 0.65 °C (ICAO standard atmosphere), as ten level kilometres seldom are. Common practice,
+/// no source; the same as in `weather/nearby.rs`.
+const KM_PER_100_M: f64 = 10.0;
+/// A report that is late. Common practice, no source.
+const KM_LATE: f64 = 20.0;
+/// Each whole past season that is missing to thirty, the years of a normal period. Common practice, no source.
+const KM_PER_SEASON: f64 = 1.0;
+const SEASONS_WANTED: u32 = 30;
+/// A season of which nothing is there; a part of it in proportion. Common practice, no source.
+const KM_ALL_MISSING: f64 = 100.0;
+/// An hour of reading that nobody knows: dates may be a day late. Common practice, no source.
+const KM_HOUR_UNKNOWN: f64 = 5.0;
+
+/// Farther or higher than this a station is not taken unasked. Common practice, no source; the same as in `weather/nearby.rs`.
+const FARTHEST_KM: f64 = 80.0;
+const FARTHEST_M: f64 = 400.0;
+/// A station reports as it should, or is late, up to so many days after its last day. Observers' forms may come at the end of
+/// the month (from memory): common practice, no source.
+const REPORTS_DAYS: i64 = 14;
+const LATE_DAYS: i64 = 45;
+
+/// Seasons before this one that can be witnesses.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Seasons {
+    /// So many are whole, from January to July, in the store.
+    Counted(u32),
+    /// So many lie between the first and the last day that the source names; holes are not known yet.
+    AtMost(u32),
+    Unknown,
+}
+
+/// What is known of a station when it is to be ranked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Facts {
+    pub distance_km: f64,
+    /// Above the place, metres; `None` where the place's height is not known.
+    pub higher_m: Option<f64>,
+    /// The last day with both values.
+    pub last_day: Option<NaiveDate>,
+    pub seasons: Seasons,
+    /// Of the days from the season's first on, up to the station's last.
+    pub missing_share: Option<f64>,
+    pub hour_is_known: bool,
+    /// A directory says from when to when it has values.
+    pub is_listed: bool,
+}
+
+/// What came of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rank {
+    /// The lower, the better.
+    pub km: f64,
+    /// What made it, in words; the distance first, the sum last.
+    pub reasons: Vec<String>,
+    /// Why it is not taken unless a person says so.
+    pub refused: Option<String>,
+}
+
+/// Weighs a station's facts.
+pub fn rank(facts: &Facts, today: NaiveDate) -> Rank {
+    let mut km = facts.distance_km;
+    let mut reasons = vec![format!("{:.0} km away", facts.distance_km)];
+    let mut weigh = |more: f64, what: String| {
+        km += more;
+        if more >= 0.5 {
+            reasons.push(format!("{what} (+{more:.0})"));
+        } else {
+            reasons.push(what);
+        }
+    };
+    if let Some(higher) = facts.higher_m {
+        let more = higher.abs() / 100.0 * KM_PER_100_M;
+        let side = if higher < 0.0 { "lower" } else { "higher" };
+        if higher.abs() >= 0.5 {
+            weigh(more, format!("{:.0} m {side}", higher.abs()));
+        } else {
+            weigh(0.0, "at the same height".into());
+        }
+    }
+    let age = facts.last_day.map(|day| (today - day).num_days());
+    match age {
+        Some(days) if days <= REPORTS_DAYS => weigh(0.0, "reports".into()),
+        Some(days) => weigh(KM_LATE, format!("last day {days} days ago")),
+        None => {}
+    }
+    let lacking = |seasons: u32| f64::from(SEASONS_WANTED.saturating_sub(seasons)) * KM_PER_SEASON;
+    match facts.seasons {
+        Seasons::Counted(count) => weigh(lacking(count), seasons_words(count, "")),
+        Seasons::AtMost(count) => weigh(lacking(count), seasons_words(count, "at most ")),
+        Seasons::Unknown => {}
+    }
+    if let Some(share) = facts.missing_share {
+        weigh(share * KM_ALL_MISSING, format!("{:.0} % of the season missing", share * 100.0));
+    }
+    if !facts.hour_is_known {
+        weigh(KM_HOUR_UNKNOWN, "hour of reading unknown".into());
+    }
+    reasons.push(format!("counts as {km:.0} km"));
+    Rank { km, reasons, refused: refusal(facts, age) }
+}
+
+fn seasons_words(count: u32, bound: &str) -> String {
+    if count == 1 { format!("{bound}1 past season") } else { format!("{bound}{count} past seasons") }
+}
+
+fn refusal(facts: &Facts, age: Option<i64>) -> Option<String> {
+    match (facts.last_day, age) {
+        (None, _) if facts.is_listed => return Some("it has no record of both maxima and minima".into()),
+        (None, _) => {
+            return Some(
+                "nothing of its record is in the store, and no directory tells whether it reports: \
+                 `treebell weather backfill` fetches it"
+                    .into(),
+            );
+        }
+        (Some(day), Some(age)) if age > LATE_DAYS => {
+            return Some(format!("it no longer reports: its last day is {day}"));
+        }
+        _ => {}
+    }
+    if facts.distance_km > FARTHEST_KM {
+        return Some(format!("{:.0} km is farther than the {FARTHEST_KM:.0} km taken unasked", facts.distance_km));
+    }
+    let higher = facts.higher_m.filter(|higher| higher.abs() > FARTHEST_M)?;
+    let side = if higher < 0.0 { "lower" } else { "higher" };
+    Some(format!("{:.0} m {side} is more than the {FARTHEST_M:.0} m taken unasked", higher.abs()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn today() -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, 3, 1).unwrap()
+    }
+
+    fn ago(days: u64) -> Option<NaiveDate> {
+        today().checked_sub_days(chrono::Days::new(days))
+    }
+
+    fn good() -> Facts {
+        Facts {
+            distance_km: 20.0,
+            higher_m: Some(0.0),
+            last_day: ago(1),
+            seasons: Seasons::Counted(30),
+            missing_share: Some(0.0),
+            hour_is_known: true,
+            is_listed: true,
+        }
+    }
+
+    #[test]
+    fn a_good_station_counts_as_its_distance() {
+        let rank = rank(&good(), today());
+        assert_eq!((rank.km, rank.refused), (20.0, None));
+        assert_eq!(
+            rank.reasons,
+            [
+                "20 km away",
+                "at the same height",
+                "reports",
+                "30 past seasons",
+                "0 % of the season missing",
+                "counts as 20 km"
+            ]
+        );
+    }
+
+    #[test]
+    fn whatever_speaks_against_a_station_makes_it_farther() {
+        let worse: [(&str, Facts, f64); 7] = [
+            ("height", Facts { higher_m: Some(-150.0), ..good() }, 15.0),
+            ("late", Facts { last_day: ago(20), ..good() }, 20.0),
+            ("seasons", Facts { seasons: Seasons::Counted(3), ..good() }, 27.0),
+            ("bound", Facts { seasons: Seasons::AtMost(12), ..good() }, 18.0),
+            ("missing", Facts { missing_share: Some(0.22), ..good() }, 22.0),
+            ("hour", Facts { hour_is_known: false, ..good() }, 5.0),
+            ("no height", Facts { higher_m: None, ..good() }, 0.0),
+        ];
+        for (what, facts, more) in worse {
+            let rank = rank(&facts, today());
+            assert!((rank.km - 20.0 - more).abs() < 1e-9, "{what}: {rank:?}");
+            assert_eq!(rank.refused, None, "{what}");
+        }
+        // More past seasons than a normal period's are worth no more.
+        assert_eq!(rank(&Facts { seasons: Seasons::Counted(90), ..good() }, today()).km, 20.0);
+    }
+
+    #[test]
+    fn a_station_that_stopped_or_has_no_record_or_lies_elsewhere_is_not_taken_unasked() {
+        let refused = |facts: Facts| rank(&facts, today()).refused.unwrap_or_default();
+        let stopped = NaiveDate::from_ymd_opt(1999, 5, 31);
+        assert_eq!(refused(Facts { last_day: stopped, ..good() }), "it no longer reports: its last day is 1999-05-31");
+        assert!(refused(Facts { last_day: None, ..good() }).starts_with("it has no record"));
+        let unasked = Facts { last_day: None, is_listed: false, ..good() };
+        assert!(refused(unasked).contains("no directory tells"));
+        assert_eq!(refused(Facts { distance_km: 112.4, ..good() }), "112 km is farther than the 80 km taken unasked");
+        let low = Facts { higher_m: Some(-640.0), ..good() };
+        assert_eq!(refused(low), "640 m lower is more than the 400 m taken unasked");
+        assert_eq!(refused(Facts { last_day: ago(45), ..good() }), "");
+        assert!(refused(Facts { last_day: ago(46), ..good() }).contains("no longer reports"));
+    }
+}
