@@ -231,7 +231,10 @@ async fn notice_agrees(world: &World, region: &str, notices: &[Notice], today: N
         if tells.deadline.is_some() {
             assert_eq!(day_of("expires"), days.deadline + Days::new(1), "{at}");
         }
-        assert!(info.contains("<certainty>Likely</certainty>"), "{at}: nobody saw anything");
+        // Nobody saw anything; that egg laying has begun is told from a chance below one half on.
+        let even = newest.facts["laying_chance"].as_f64().is_some_and(|chance| chance <= 0.5);
+        let certainty = if newest.kind == NoticeKind::InspectNow && even { "Possible" } else { "Likely" };
+        assert!(info.contains(&format!("<certainty>{certainty}</certainty>")), "{at}: {certainty}");
         // The messages that went to people.
         if tells.deadline.is_none() {
             continue;
