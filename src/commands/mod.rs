@@ -169,6 +169,9 @@ async fn run_one(cli: Cli) -> Result<(), CommandError> {
         return done;
     }
     let config = cli.settings()?;
+    if matches!(cli.command, Command::Run(_) | Command::Once(_)) {
+        check_config::before_work(cli.settings_file().as_deref())?;
+    }
     // A played season logs what a real one would; that is not news to whoever watches it.
     let is_play = matches!(cli.command, Command::Demo(_) | Command::Replay(_));
     start_log(&config, if is_play && config.log.level == "info" { "error" } else { &config.log.level })?;

@@ -166,11 +166,25 @@ pub async fn answer_in(tx: &mut Tx, app: &App, question: &Question, reply: &Repl
     follow_ups::answer(tx, question, &answer, now).await
 }
 
+/// The answers that the page offers: those that any profile can take, and those whose sight this one has.
+pub fn offered(app: &App, question: &Question) -> Vec<ScaleAnswer> {
+    let profile = app.profiles.get(&question.profile);
+    let is_known = |answer: &ScaleAnswer| match answer {
+        ScaleAnswer::Females | ScaleAnswer::Eyespots | ScaleAnswer::OldLint => {
+            profile.as_ref().is_some_and(|profile| profile.sight(answer.name()).is_some())
+        }
+        ScaleAnswer::Eggs | ScaleAnswer::Crawlers | ScaleAnswer::None | ScaleAnswer::NotLooked => true,
+    };
+    ScaleAnswer::ALL.into_iter().filter(is_known).collect()
+}
+
 /// The sight that an answer stands for, or its stage where the profile has no such sight.
 fn seen(profile: Option<&Profile>, reply: &Reply) -> Seen {
+    let opens = profile.map_or("egg-laying-begins", |profile| profile.window.opens.0.as_str());
     let (sight, stage) = match reply.saw {
-        ScaleAnswer::Eggs => ("eggs", profile.map_or("egg-laying-begins", |profile| profile.window.opens.0.as_str())),
+        ScaleAnswer::Eggs | ScaleAnswer::Eyespots => (reply.saw.name(), opens),
         ScaleAnswer::Crawlers => ("crawlers", profile.map_or("eggs-hatch", |profile| profile.window.closes.0.as_str())),
+        ScaleAnswer::Females | ScaleAnswer::OldLint => (reply.saw.name(), ""),
         ScaleAnswer::None => ("nothing", ""),
         ScaleAnswer::NotLooked => return Seen::default(),
     };

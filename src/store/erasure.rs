@@ -12,7 +12,8 @@ use crate::store::error::{Conflict, StoreError};
 use crate::store::pending_sign_ups::{Outcome, end_open};
 use crate::store::pseudonyms::rename_all;
 use crate::store::queue::cancel::cancel_of_address;
-use crate::store::rows::{get, ms};
+use crate::store::rows::{get, get_instant_if_any, ms};
+use crate::store::runs::{REWRITE, RunResult, Start};
 use crate::store::stops::Stopped;
 use crate::store::suppression::suppress;
 use crate::store::transactional;
@@ -108,6 +109,45 @@ impl Store {
             Ok(_) => tracing::info!("the store's log is being read and could not be emptied; it will be later"),
             Err(why) => tracing::warn!(error = %why, "the store's log could not be emptied; it will be later"),
         }
+    }
+
+    /// Writes SQLite's file anew when somebody was erased since it last was: `secure_delete` writes over what is deleted, but
+    /// not over the copies that stay in the unused bytes of a page whose rows were moved to another. Others who write wait
+    /// meanwhile, about a second for each 300 MB. Gives whether it was written. A server keeps its own files.
+    ///
+    /// # Errors
+    /// When the store fails, or the disk has no room for a second file; the next call tries again.
+    pub async fn rewrite_after_erasures(&self, now: DateTime<Utc>) -> Result<bool, StoreError> {
+        if self.inner.file.is_none() {
+            return Ok(false);
+        }
+        let row = sqlx::query("SELECT MAX(at) AS at FROM consents WHERE action = $1")
+            .bind(ConsentAction::Erased.as_str())
+            .fetch_one(&mut *self.read().await?)
+            .await?;
+        let Some(erased) = get_instant_if_any(&row, "at")? else { return Ok(false) };
+        if self.last_run(REWRITE).await?.is_some_and(|last| last.ended_at.is_some() && last.started_at > erased) {
+            return Ok(false);
+        }
+        let civil_time = now.naive_utc();
+        if self.start_run(REWRITE, civil_time, now).await? == Start::Done {
+            return Ok(false);
+        }
+        self.rewrite_file().await?;
+        self.finish_run(REWRITE, civil_time, RunResult::Good, "the store's file was written anew", now).await?;
+        Ok(true)
+    }
+
+    /// Writes SQLite's file anew, so that nothing stands in it but what its tables hold.
+    ///
+    /// # Errors
+    /// As [`Store::rewrite_after_erasures`].
+    pub async fn rewrite_file(&self) -> Result<(), StoreError> {
+        if self.inner.file.is_some() {
+            sqlx::raw_sql("VACUUM").execute(&self.inner.writer).await?;
+            self.forget_log().await;
+        }
+        Ok(())
     }
 }
 

@@ -11,6 +11,8 @@ use crate::store::tx::Store;
 pub const CYCLE: &str = "cycle";
 /// Cycles that were asked for by hand or by a cron.
 pub const ONCE: &str = "once";
+/// SQLite's file written anew after erasures.
+pub const REWRITE: &str = "rewrite";
 
 /// A run as stored.
 #[derive(Clone, Debug, PartialEq, Eq)]

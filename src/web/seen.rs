@@ -70,12 +70,15 @@ async fn shown(visit: &Visit, token: &str, as_what: Shown) -> Result<Response, F
         Some(false) => "no",
         None => "unsure",
     });
+    let answers = question.as_ref().map(|question| follow_up::offered(visit.site.app(), question)).unwrap_or_default();
+    let answers: Vec<&str> = answers.into_iter().map(ScaleAnswer::name).collect();
     let region = question.map(|question| question.region_name);
     visit.page(
         "seen",
         context! {
             open => region.is_some(),
             region,
+            answers,
             said => said.map(ScaleAnswer::name),
             looked,
             day_known,

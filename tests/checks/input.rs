@@ -89,6 +89,25 @@ fn the_settings_tell_what_is_wrong_in_the_file_and_in_all_it_names_in_one_go() {
     }
 }
 
+// Before, the service began with folders and texts that the check refuses, and failed at its first message.
+#[test]
+fn the_service_does_not_begin_with_what_the_check_refuses() {
+    let folder = home(
+        "[messages]\npostal_address = \"1 Invented Way\"\nhelp_contact = \"505-555-0100\"\n\
+         [email]\nfolder = \"no/such/outbox\"\n[sms]\nurl = \"https://gateway.example.org/\"\n",
+    );
+    ends(folder.path(), &["store", "init"], 0);
+    for command in ["run", "once"] {
+        let told = ends(folder.path(), &[command], 2);
+        for line in [
+            "email.folder: the folder `no/such` is not there",
+            "messages.public_url: is not set, and these messages have neither the cautions nor a link to them",
+        ] {
+            assert!(told.contains(line), "{command}: {line} is missing in\n{told}");
+        }
+    }
+}
+
 #[cfg(unix)]
 #[test]
 fn a_folder_that_cannot_be_written_is_told_and_nothing_is_left_in_one_that_can() {

@@ -28,6 +28,19 @@ pub(super) fn look(config: &Config, reading: &mut Reading, findings: &mut Findin
     warn(config, findings);
 }
 
+/// As [`look`], without what only warns and with one sample of each message: what every start looks at.
+pub(super) fn look_before_work(config: &Config, reading: &mut Reading, findings: &mut Findings) {
+    look_at_secrets(config, reading);
+    look_at_folders(config, reading);
+    match Templates::load(config.messages.folder.as_deref()) {
+        Ok(templates) => {
+            let missing = check::missing_cautions(&templates, &Sender::from(&config.messages));
+            tell_cautions(config, &missing, reading, findings);
+        }
+        Err(faults) => findings.elsewhere.extend(faults.0.iter().map(ToString::to_string)),
+    }
+}
+
 fn look_at_secrets(config: &Config, reading: &mut Reading) {
     let secrets: [(&str, &Option<Secret>); 3] = [
         ("store.address_secret", &config.store.address_secret),
@@ -114,10 +127,19 @@ fn look_at_messages(config: &Config, reading: &mut Reading, findings: &mut Findi
         }
     };
     let report = check::check(&templates, &Sender::from(&config.messages));
+    tell_cautions(config, &report.cautions, reading, findings);
+    let others = report.faults.len() - report.cautions.len();
+    if others > 0 {
+        findings.warnings.push(format!("messages: {others} faults of wording, told by `treebell message check`"));
+    }
+}
+
+/// Cautions that are missing from what goes out are a fault.
+fn tell_cautions(config: &Config, cautions: &[TemplateFault], reading: &mut Reading, findings: &mut Findings) {
     let sends_texts = config.sms.url.is_some() || config.sms.smpp.is_some();
     let sends_mails = config.email.host.is_some();
     let goes_out = |file: &str| if file.contains(".sms.") { sends_texts } else { sends_mails };
-    let lacking: Vec<&TemplateFault> = report.cautions.iter().filter(|fault| goes_out(&fault.file)).collect();
+    let lacking: Vec<&TemplateFault> = cautions.iter().filter(|fault| goes_out(&fault.file)).collect();
     if config.messages.public_url.text().is_empty() && !lacking.is_empty() {
         // The page that a link leads to has the cautions: one line mends them all.
         let files: Vec<&str> = lacking.iter().map(|fault| fault.file.as_str()).collect();
@@ -126,10 +148,6 @@ fn look_at_messages(config: &Config, reading: &mut Reading, findings: &mut Findi
         reading.add("messages.public_url", format!("{what}: {}; {mend}", files.join(", ")));
     } else {
         findings.elsewhere.extend(lacking.into_iter().map(ToString::to_string));
-    }
-    let others = report.faults.len() - report.cautions.len();
-    if others > 0 {
-        findings.warnings.push(format!("messages: {others} faults of wording, told by `treebell message check`"));
     }
 }
 

@@ -71,14 +71,35 @@ pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandE
     for warning in &findings.warnings {
         eprintln!("warning: {warning}");
     }
-    let file = file.map_or_else(|| PathBuf::from("settings"), Path::to_owned);
-    let faults = reading.faults();
-    if !faults.is_empty() || !findings.elsewhere.is_empty() {
-        let own = (!faults.is_empty()).then(|| ConfigError { file, faults }.to_string());
-        let told: Vec<String> = own.into_iter().chain(findings.elsewhere).collect();
-        return Err(CommandError::Usage(told.join("\n")));
-    }
+    refuse(file, &reading, findings)?;
     tell(&config).await
+}
+
+/// What the service looks at before it begins: folders, secrets and cautions, so that what the check refuses is not run.
+///
+/// # Errors
+/// As [`run`].
+pub fn before_work(file: Option<&Path>) -> Result<(), CommandError> {
+    let mut reading = match file {
+        Some(file) => Config::examine(file)?,
+        None => Reading::default(),
+    };
+    let config = reading.config.clone();
+    let mut findings = Findings::default();
+    machine::look_before_work(&config, &mut reading, &mut findings);
+    refuse(file, &reading, findings)
+}
+
+/// All faults in one go.
+fn refuse(file: Option<&Path>, reading: &Reading, findings: Findings) -> Result<(), CommandError> {
+    let faults = reading.faults();
+    if faults.is_empty() && findings.elsewhere.is_empty() {
+        return Ok(());
+    }
+    let file = file.map_or_else(|| PathBuf::from("settings"), Path::to_owned);
+    let own = (!faults.is_empty()).then(|| ConfigError { file, faults }.to_string());
+    let told: Vec<String> = own.into_iter().chain(findings.elsewhere).collect();
+    Err(CommandError::Usage(told.join("\n")))
 }
 
 /// What sound settings come to.

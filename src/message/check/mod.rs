@@ -74,10 +74,23 @@ pub fn check(templates: &Templates, sender: &Sender) -> Report {
         }
     }
     found.check_languages_agree();
-    let is_caution = |rule: &str| CAUTIONS.contains(&rule);
-    let cautions = found.faults.iter().filter(|((_, rule), _)| is_caution(rule)).map(|(_, fault)| fault.clone());
-    let cautions = cautions.collect();
+    let cautions = found.cautions();
     Report { rows: found.rows.into_values().collect(), faults: found.faults.into_values().collect(), cautions }
+}
+
+/// As [`check`], only for cautions that are missing, with one sample: quick enough for every start.
+pub fn missing_cautions(templates: &Templates, sender: &Sender) -> Vec<TemplateFault> {
+    let mut found = Findings { templates, rows: BTreeMap::new(), faults: BTreeMap::new() };
+    let mut sample = samples::longest();
+    sample.facts.sender = sender.clone();
+    for language in Language::ALL {
+        for kind in NoticeKind::ALL {
+            for channel in Channel::ALL {
+                found.check_notice(kind, language, channel, &sample);
+            }
+        }
+    }
+    found.cautions()
 }
 
 struct Findings<'a> {
@@ -88,6 +101,11 @@ struct Findings<'a> {
 }
 
 impl Findings<'_> {
+    fn cautions(&self) -> Vec<TemplateFault> {
+        let of_cautions = self.faults.iter().filter(|((_, rule), _)| CAUTIONS.contains(rule));
+        of_cautions.map(|(_, fault)| fault.clone()).collect()
+    }
+
     fn fault(&mut self, file: &str, rule: &'static str, what: String) {
         let place = self.templates.place(file);
         let fault = TemplateFault { file: place, line: None, what };

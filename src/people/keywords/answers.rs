@@ -11,12 +11,27 @@ pub enum ScaleAnswer {
     None,
     NotLooked,
     Crawlers,
+    /// This and the rest are asked on the page alone: a text has room for four.
+    Females,
+    Eyespots,
+    OldLint,
 }
 
 impl ScaleAnswer {
-    /// By the digits that stand for them: 1, 2, 3, 4.
-    pub const ALL: [ScaleAnswer; 4] =
+    /// Those of a text, by the digits that stand for them: 1, 2, 3, 4.
+    const BY_DIGIT: [ScaleAnswer; 4] =
         [ScaleAnswer::Eggs, ScaleAnswer::None, ScaleAnswer::NotLooked, ScaleAnswer::Crawlers];
+
+    /// As the page lists them.
+    pub const ALL: [ScaleAnswer; 7] = [
+        ScaleAnswer::None,
+        ScaleAnswer::OldLint,
+        ScaleAnswer::Females,
+        ScaleAnswer::Eggs,
+        ScaleAnswer::Eyespots,
+        ScaleAnswer::Crawlers,
+        ScaleAnswer::NotLooked,
+    ];
 
     pub fn name(self) -> &'static str {
         match self {
@@ -24,6 +39,9 @@ impl ScaleAnswer {
             ScaleAnswer::None => "none",
             ScaleAnswer::NotLooked => "not-looked",
             ScaleAnswer::Crawlers => "crawlers",
+            ScaleAnswer::Females => "females",
+            ScaleAnswer::Eyespots => "eyespots",
+            ScaleAnswer::OldLint => "old-lint",
         }
     }
 
@@ -71,7 +89,7 @@ fn days_of(saw: ScaleAnswer, days: Option<u8>) -> Option<u8> {
 /// The digit that a person types, 1 for the first.
 fn by_digit(word: &str) -> Option<ScaleAnswer> {
     let nth = usize::from(digit(word)?);
-    ScaleAnswer::ALL.get(nth.checked_sub(1)?).copied()
+    ScaleAnswer::BY_DIGIT.get(nth.checked_sub(1)?).copied()
 }
 
 fn digit(word: &str) -> Option<u8> {

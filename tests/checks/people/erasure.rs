@@ -266,6 +266,8 @@ async fn an_erased_person_is_gone_from_every_table_and_file_and_never_written_to
             let removed = store.remove_subscriber(&address(who), "asked by letter", now).await.unwrap();
             assert_eq!(removed, Stopped::default(), "{who}");
         }
+        // As the service does at its next cycle.
+        store.rewrite_after_erasures(now).await.unwrap();
         assert_eq!(found(&store, &store_address).await, Vec::<String>::new());
         for who in [BIRD, BIRD_PHONE, WISH, WISH_PHONE] {
             let again = store.remove_subscriber(&address(who), "asked by letter", now).await;
@@ -331,7 +333,7 @@ async fn who_erases_themselves_on_their_page_is_as_gone() {
         // What was not sent to those who only asked is forgotten within a day of its end.
         house.desk.clock.advance(TimeDelta::hours(25));
         store.erase_ended_transactional(house.now()).await.unwrap();
-        store.forget_log().await;
+        store.rewrite_after_erasures(house.now()).await.unwrap();
         assert_eq!(found(&store, &store_address).await, Vec::<String>::new());
         house.nothing_is_written_to_them().await;
         store.close().await;
@@ -403,6 +405,35 @@ async fn after_the_time_of_keeping_the_service_has_forgotten_by_itself() {
         store.close().await;
     })
     .await;
+}
+
+/// Rows are moved from page to page as others come and go, and SQLite leaves copies behind. Many people, so that some copies
+/// are left for certain.
+#[tokio::test]
+async fn nothing_of_who_was_erased_stays_in_unused_bytes_of_the_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let store_address = format!("sqlite:{}", folder.path().join("pages.sqlite").display());
+    let store = open_store(&store_address).await.unwrap();
+    two_regions(&store).await;
+    let mut now = chrono::DateTime::parse_from_rfc3339("2031-03-01T12:00:00Z").unwrap().to_utc();
+    let (leaves, stays) = (|n| format!("canary.wish{n}@example.org"), |n| format!("neighbor{n}@example.org"));
+    for n in 0..300 {
+        for address in [leaves(n), stays(n)] {
+            store.add_subscriber(&subscriber(&["00101"], &[&address], Language::En), now).await.unwrap();
+        }
+    }
+    for n in 0..300 {
+        store.remove_subscriber(&address(&leaves(n)), "asked by letter", now).await.unwrap();
+    }
+    assert_ne!(in_files(&store_address), Vec::<String>::new(), "else this check sees nothing");
+    now += TimeDelta::hours(1);
+    assert!(store.rewrite_after_erasures(now).await.unwrap());
+    assert_eq!(in_files(&store_address), Vec::<String>::new());
+    assert_eq!(store.subscribers(None).await.unwrap().len(), 300);
+    // Once is enough, until somebody else is erased.
+    assert!(!store.rewrite_after_erasures(now + TimeDelta::hours(1)).await.unwrap());
+    store.remove_subscriber(&address(&stays(0)), "asked by letter", now + TimeDelta::hours(2)).await.unwrap();
+    assert!(store.rewrite_after_erasures(now + TimeDelta::hours(3)).await.unwrap());
 }
 
 /// The built program with its most talkative log.

@@ -40,7 +40,7 @@ async fn an_answer_holds_what_was_seen_the_day_and_whether_the_tree_has_the_inse
         for word in words {
             assert!(page.body.contains(word), "{word}: {}", page.body);
         }
-        assert_eq!(page.body.matches("name=\"saw\"").count(), 4);
+        assert_eq!(page.body.matches("name=\"saw\"").count(), 7);
         assert!(!page.body.contains(" checked") && !page.body.contains(" selected"), "nothing is chosen for them");
     }
     assert_eq!(reports(&world).await, []);
@@ -64,6 +64,26 @@ async fn an_answer_holds_what_was_seen_the_day_and_whether_the_tree_has_the_inse
     let said = world.post(&format!("/es/seen/{token}"), &[("saw", "eggs"), ("day", "0")]).await;
     assert!(!said.body.contains("No sabemos qué día"), "{}", said.body);
     assert!(reports(&world).await[0].day_known);
+}
+
+/// What a text has no room for: each is the profile's sight of the same name, with the stage that follows from it.
+#[tokio::test]
+async fn all_that_can_be_seen_at_a_tree_can_be_told_on_the_page() {
+    let (world, token) = asked().await;
+    for (saw, stage, not_yet) in [
+        ("old-lint", None, None),
+        ("females", None, Some("egg-laying-begins")),
+        ("eyespots", Some("egg-laying-begins"), Some("eggs-hatch")),
+        ("crawlers", Some("eggs-hatch"), None),
+    ] {
+        let said = world.post(&format!("/seen/{token}"), &[("saw", saw), ("day", "1")]).await;
+        assert!(said.body.contains(&format!("value=\"{saw}\" checked")), "{}", said.body);
+        let [report] = reports(&world).await.try_into().unwrap();
+        let told = (report.sight.as_deref(), report.stage.as_ref().map(|id| id.0.as_str()));
+        assert_eq!(told, (Some(saw), stage));
+        assert_eq!(report.not_yet.as_ref().map(|id| id.0.as_str()), not_yet, "{saw}");
+        assert_eq!(report.infested, Some(true), "{saw}: only such a tree shows it");
+    }
 }
 
 #[tokio::test]
