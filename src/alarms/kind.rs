@@ -8,6 +8,8 @@ use serde::{Deserialize, Serialize};
 pub enum AlarmKind {
     /// No cycle succeeded though one was due.
     Cycle,
+    /// A cycle did its work but for a part of it, or failed where somebody asked for it by hand.
+    Work,
     /// A station in season gives no temperatures.
     Station,
     /// A source answers, and nothing in its answers can be used.
@@ -68,8 +70,9 @@ pub(super) enum Lasts {
 }
 
 impl AlarmKind {
-    pub const ALL: [AlarmKind; 19] = [
+    pub const ALL: [AlarmKind; 20] = [
         AlarmKind::Cycle,
+        AlarmKind::Work,
         AlarmKind::Station,
         AlarmKind::Answers,
         AlarmKind::NoticeWaits,
@@ -94,6 +97,7 @@ impl AlarmKind {
     pub fn name(self) -> &'static str {
         match self {
             AlarmKind::Cycle => "cycle",
+            AlarmKind::Work => "work",
             AlarmKind::Station => "station",
             AlarmKind::Answers => "answers",
             AlarmKind::NoticeWaits => "notice-waits",
@@ -123,6 +127,7 @@ impl AlarmKind {
     pub fn title(self) -> &'static str {
         match self {
             AlarmKind::Cycle => "no cycle has succeeded",
+            AlarmKind::Work => "a part of the cycle failed",
             AlarmKind::Station => "a station gives no temperatures",
             AlarmKind::Answers => "a source answers with nothing usable",
             AlarmKind::NoticeWaits => "a notice waits for your word",

@@ -4,18 +4,18 @@ use crate::language::Language;
 use crate::season::profile::Profile;
 use crate::season::{LearnedNote, phrases};
 
-/// `Field reports of this season: fresh white cotton with eggs at 2 places, not yet at 1. That is earlier than expected: the
+/// `Field reports of this season: fresh white cotton with eggs at 2 trees, not yet at 1. That is earlier than expected: the
 /// dates here moved 4 days earlier.` `None` where nothing was found or looked for.
 pub fn note(language: Language, profile: &Profile, note: &LearnedNote) -> Option<String> {
     let what = sight(language, profile)?;
     let found = match (language, note.sightings, note.zeros) {
         (_, 0, 0) => return None,
-        (Language::En, 0, zeros) => format!("no {what} yet at {}", places(language, zeros)),
-        (Language::Es, 0, zeros) => format!("en {} todavía no hay {what}", places(language, zeros)),
-        (Language::En, seen, 0) => format!("{what} at {}", places(language, seen)),
-        (Language::Es, seen, 0) => format!("{what} en {}", places(language, seen)),
-        (Language::En, seen, zeros) => format!("{what} at {}, not yet at {zeros}", places(language, seen)),
-        (Language::Es, seen, zeros) => format!("{what} en {}, todavía no en {zeros}", places(language, seen)),
+        (Language::En, 0, zeros) => format!("no {what} yet at {}", trees(language, zeros)),
+        (Language::Es, 0, zeros) => format!("en {} todavía no hay {what}", trees(language, zeros)),
+        (Language::En, seen, 0) => format!("{what} at {}", trees(language, seen)),
+        (Language::Es, seen, 0) => format!("{what} en {}", trees(language, seen)),
+        (Language::En, seen, zeros) => format!("{what} at {}, not yet at {zeros}", trees(language, seen)),
+        (Language::Es, seen, zeros) => format!("{what} en {}, todavía no en {zeros}", trees(language, seen)),
     };
     let mut moved = moved(language, note.moved_days).map(|moved| format!(" {moved}")).unwrap_or_default();
     if note.frozen {
@@ -57,16 +57,16 @@ fn sight(language: Language, profile: &Profile) -> Option<String> {
     Some(names.get(language).to_owned())
 }
 
-fn places(language: Language, count: u32) -> String {
+fn trees(language: Language, count: u32) -> String {
     match (language, count) {
-        (Language::En, 1) => "1 place".into(),
-        (Language::En, _) => format!("{count} places"),
-        (Language::Es, 1) => "1 lugar".into(),
-        (Language::Es, _) => format!("{count} lugares"),
+        (Language::En, 1) => "1 tree".into(),
+        (Language::En, _) => format!("{count} trees"),
+        (Language::Es, 1) => "1 árbol".into(),
+        (Language::Es, _) => format!("{count} árboles"),
     }
 }
 
-/// For staff, of a whole season: `field reports moved dates: fresh white cotton with eggs seen at 2 places, earlier than
+/// For staff, of a whole season: `field reports moved dates: fresh white cotton with eggs seen at 2 trees, earlier than
 /// expected; egg laying begins 4 days earlier in 7 regions`. `moves`: by region, days by which its date moved since the last
 /// outlook; above 0 is later.
 pub fn told_staff(profile: &Profile, season: i32, sightings: u32, zeros: u32, moves: &[i64]) -> String {
@@ -74,10 +74,10 @@ pub fn told_staff(profile: &Profile, season: i32, sightings: u32, zeros: u32, mo
     let what = sight(language, profile).unwrap_or_else(|| profile.window.opens.to_string());
     let mut found = Vec::new();
     if sightings > 0 {
-        found.push(format!("{what} seen at {}", places(language, sightings)));
+        found.push(format!("{what} seen at {}", trees(language, sightings)));
     }
     if zeros > 0 {
-        found.push(format!("looked for and not there yet at {}", places(language, zeros)));
+        found.push(format!("looked for and not there yet at {}", trees(language, zeros)));
     }
     if found.is_empty() {
         found.push("no report teaches any more".to_owned());
@@ -117,18 +117,18 @@ mod tests {
         assert_eq!(
             say(2, 1, -4).map(Option::unwrap),
             [
-                "Field reports of this season: fresh white cotton with eggs at 2 places, not yet at 1. That is earlier than \
+                "Field reports of this season: fresh white cotton with eggs at 2 trees, not yet at 1. That is earlier than \
                  expected: the dates here moved 4 days earlier.",
-                "Observaciones de esta temporada: algodón blanco y fresco con huevos en 2 lugares, todavía no en 1. Es más \
+                "Observaciones de esta temporada: algodón blanco y fresco con huevos en 2 árboles, todavía no en 1. Es más \
                  temprano de lo esperado: las fechas de aquí se adelantaron 4 días.",
             ]
         );
         assert_eq!(
             say(0, 3, 1).map(Option::unwrap),
             [
-                "Field reports of this season: no fresh white cotton with eggs yet at 3 places. That is later than \
+                "Field reports of this season: no fresh white cotton with eggs yet at 3 trees. That is later than \
                  expected: the dates here moved 1 day later.",
-                "Observaciones de esta temporada: en 3 lugares todavía no hay algodón blanco y fresco con huevos. Es más \
+                "Observaciones de esta temporada: en 3 árboles todavía no hay algodón blanco y fresco con huevos. Es más \
                  tarde de lo esperado: las fechas de aquí se atrasaron 1 día.",
             ]
         );
@@ -137,13 +137,13 @@ mod tests {
         assert_eq!(
             Language::ALL.map(|language| note(language, &profile, &frozen).unwrap()),
             [
-                "Field reports of this season: fresh white cotton with eggs at 1 place. Later reports of this season do not \
+                "Field reports of this season: fresh white cotton with eggs at 1 tree. Later reports of this season do not \
                  change these dates.",
-                "Observaciones de esta temporada: algodón blanco y fresco con huevos en 1 lugar. Las observaciones posteriores \
+                "Observaciones de esta temporada: algodón blanco y fresco con huevos en 1 árbol. Las observaciones posteriores \
                  de esta temporada no cambian estas fechas.",
             ]
         );
-        assert!(say(1, 0, 0).map(Option::unwrap)[0].ends_with("at 1 place."));
+        assert!(say(1, 0, 0).map(Option::unwrap)[0].ends_with("at 1 tree."));
     }
 
     #[test]
@@ -151,7 +151,7 @@ mod tests {
         let profile = Profile::pinyon_needle_scale();
         assert_eq!(
             told_staff(&profile, 2025, 2, 0, &[-4, -2, 3]),
-            "field reports of season 2025 moved dates (fresh white cotton with eggs seen at 2 places): Egg laying begins 2 to \
+            "field reports of season 2025 moved dates (fresh white cotton with eggs seen at 2 trees): Egg laying begins 2 to \
              4 days earlier in 2 regions, 3 days later in 1 region"
         );
     }

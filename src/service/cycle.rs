@@ -49,6 +49,8 @@ pub struct CycleReport {
     pub deliveries: u64,
     /// What went wrong, by region; the others were done.
     pub faults: Vec<String>,
+    /// Work beside the regions that failed, such as asking people what they saw.
+    pub failed_work: Vec<String>,
 }
 
 /// One cycle over all regions that are not retired: missed days first, then today; then notices whose hour has come

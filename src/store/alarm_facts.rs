@@ -8,6 +8,7 @@ use chrono_tz::Tz;
 use crate::people::Channel;
 use crate::store::error::StoreError;
 use crate::store::rows::{get, get_instant, get_instant_if_any, get_zone, ms};
+use crate::store::runs::{CYCLE, ONCE};
 use crate::store::tx::Store;
 use crate::weather::{FeedKind, StationId};
 
@@ -77,13 +78,20 @@ impl Store {
         let mut conn = self.read().await?;
         let row = sqlx::query(
             "SELECT MIN(started_at) AS first_at, \
-                    MAX(CASE WHEN result IN ('good', 'partly') THEN started_at END) AS good_at FROM runs",
+                    MAX(CASE WHEN result IN ('good', 'partly') THEN started_at END) AS good_at \
+             FROM runs WHERE job IN ($1, $2)",
         )
+        .bind(CYCLE)
+        .bind(ONCE)
         .fetch_one(&mut *conn)
         .await?;
-        let last = sqlx::query("SELECT outcome FROM runs WHERE ended_at IS NOT NULL ORDER BY ended_at DESC LIMIT 1")
-            .fetch_optional(&mut *conn)
-            .await?;
+        let last = sqlx::query(
+            "SELECT outcome FROM runs WHERE ended_at IS NOT NULL AND job IN ($1, $2) ORDER BY ended_at DESC LIMIT 1",
+        )
+        .bind(CYCLE)
+        .bind(ONCE)
+        .fetch_optional(&mut *conn)
+        .await?;
         Ok(CycleFacts {
             good_at: get_instant_if_any(&row, "good_at")?,
             first_at: get_instant_if_any(&row, "first_at")?,

@@ -1,5 +1,6 @@
 //! Alarms as they stand, and the processes that look for them.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -26,14 +27,14 @@ impl Store {
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn open_alarms(&self) -> Result<u64, StoreError> {
+    pub async fn open_alarms(&self) -> Result<BTreeMap<AlarmKind, u64>, StoreError> {
         let rows = sqlx::query("SELECT kind, COUNT(*) AS n FROM alarms WHERE ended_at IS NULL GROUP BY kind")
             .fetch_all(&mut *self.read().await?)
             .await?;
-        let mut open = 0;
+        let mut open = BTreeMap::new();
         for row in &rows {
-            if !AlarmKind::parse(get(row, "kind")?).is_some_and(AlarmKind::is_event) {
-                open += get::<i64>(row, "n")?.unsigned_abs();
+            if let Some(kind) = AlarmKind::parse(get(row, "kind")?).filter(|kind| !kind.is_event()) {
+                open.insert(kind, get::<i64>(row, "n")?.unsigned_abs());
             }
         }
         Ok(open)

@@ -24,11 +24,18 @@ pub struct JobTimes {
     pub ended_at: Option<DateTime<Utc>>,
 }
 
+impl JobTimes {
+    /// The newest of two jobs that do the same.
+    pub fn newest(self, other: Self) -> Self {
+        Self { started_at: self.started_at.max(other.started_at), ended_at: self.ended_at.max(other.ended_at) }
+    }
+}
+
 /// How fresh the record of a station in use is.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StationFreshness {
     pub station: StationId,
-    /// Newest day with any value, whatever became of it.
+    /// Newest day with a value that could be used.
     pub newest_day: Option<NaiveDate>,
     /// It has a source of observations; where none is asked, no answer can be missing.
     pub is_asked: bool,
@@ -86,10 +93,11 @@ impl Store {
         let mut all = Vec::with_capacity(stations.len());
         for station in stations {
             // One a station: each finds its newest row by the index, and reads no other.
-            let row = sqlx::query("SELECT MAX(day) AS day FROM daily_values WHERE station_id = $1")
-                .bind(station.id.as_str())
-                .fetch_one(&mut *conn)
-                .await?;
+            let row =
+                sqlx::query("SELECT MAX(day) AS day FROM daily_values WHERE station_id = $1 AND rejected IS NULL")
+                    .bind(station.id.as_str())
+                    .fetch_one(&mut *conn)
+                    .await?;
             let newest_day = get_day_if_any(&row, "day")?;
             let mut answered_at = None;
             for source in station.sources.iter().filter(|source| !source.feed.is_forecast()) {

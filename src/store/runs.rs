@@ -11,6 +11,8 @@ use crate::store::tx::Store;
 pub const CYCLE: &str = "cycle";
 /// Cycles that were asked for by hand or by a cron.
 pub const ONCE: &str = "once";
+/// Stands in the outcome of a cycle before what failed beside its regions.
+pub const FAILED_WORK: &str = "; failed: ";
 /// SQLite's file written anew after erasures.
 pub const REWRITE: &str = "rewrite";
 
@@ -124,7 +126,7 @@ impl Store {
         };
         sqlx::query(
             "INSERT INTO runs (job, civil_time, started_at) VALUES ($1, $2, $3)
-             ON CONFLICT (job, civil_time) DO UPDATE SET started_at = excluded.started_at",
+             ON CONFLICT (job, civil_time) DO UPDATE SET started_at = excluded.started_at, outcome = NULL",
         )
         .bind(job)
         .bind(&key)
@@ -170,6 +172,21 @@ impl Store {
             return Err(StoreError::corrupt(format!("run {job} of {civil_time} ended but was never begun")));
         }
         sqlx::query("DELETE FROM unfinished_tries WHERE job = $1").bind(job).execute(tx.conn()).await?;
+        tx.commit().await
+    }
+
+    /// Notes why a try failed. The run stays begun and not ended, so that it is made again.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn note_failed_try(&self, job: &str, civil_time: NaiveDateTime, why: &str) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        sqlx::query("UPDATE runs SET outcome = $3 WHERE job = $1 AND civil_time = $2 AND ended_at IS NULL")
+            .bind(job)
+            .bind(civil_text(civil_time))
+            .bind(why)
+            .execute(tx.conn())
+            .await?;
         tx.commit().await
     }
 

@@ -5,12 +5,13 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 use tracing::warn;
 
+use crate::alarms::AlarmKind;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::DeliveryState;
 use crate::metrics::{Reading, Sample};
 use crate::season::NoticeStatus;
 use crate::service::app::App;
-use crate::store::runs::CYCLE;
+use crate::store::runs::{CYCLE, ONCE};
 use crate::store::{StoreError, store_errors};
 use crate::text::Chain;
 
@@ -101,12 +102,14 @@ fn pools(app: &App, reading: &mut Reading) -> Made {
 
 /// What the store says.
 struct Figures {
+    /// On the schedule or by hand.
     cycle: crate::store::figures::JobTimes,
+    good_cycle_at: Option<DateTime<Utc>>,
     stations: Vec<crate::store::figures::StationFreshness>,
     notices: std::collections::BTreeMap<String, u64>,
     missed: Vec<(crate::region::RegionId, DateTime<Utc>)>,
     queue: std::collections::BTreeMap<crate::people::Channel, crate::store::figures::QueueDepth>,
-    alarms: u64,
+    alarms: std::collections::BTreeMap<AlarmKind, u64>,
 }
 
 impl Figures {
@@ -114,7 +117,8 @@ impl Figures {
         let store = &app.store;
         let quiet = QuietHours::from(&app.config.delivery);
         Ok(Self {
-            cycle: store.job_times(CYCLE).await?,
+            cycle: store.job_times(CYCLE).await?.newest(store.job_times(ONCE).await?),
+            good_cycle_at: store.cycle_facts().await?.good_at,
             stations: store.station_freshness().await?,
             notices: store.notice_counts().await?,
             missed: store.last_missed().await?,
@@ -134,6 +138,11 @@ impl Figures {
             "treebell_cycle_last_end_timestamp_seconds",
             "When a cycle last came to its end, whichever process made it.",
             &Vec::from_iter(at(self.cycle.ended_at)),
+        )?;
+        reading.gauge(
+            "treebell_cycle_last_success_timestamp_seconds",
+            "When the newest cycle that did not fail began, whichever process made it; 0 = none yet.",
+            &[(vec![], self.good_cycle_at.map_or(0.0, seconds))],
         )?;
         let newest: Vec<Sample<'_>> = self
             .stations
@@ -189,11 +198,15 @@ impl Figures {
             "Since when the longest-waiting delivery might have gone out; nothing while none might, also in quiet hours.",
             &due,
         )?;
-        let alarms = self.alarms as f64;
+        let alarms: Vec<Sample<'_>> = AlarmKind::ALL
+            .into_iter()
+            .filter(|kind| !kind.is_event())
+            .map(|kind| (vec![("kind", kind.name())], self.alarms.get(&kind).copied().unwrap_or(0) as f64))
+            .collect();
         reading.gauge(
             "treebell_alarms_open",
-            "Alarms of what lasts that were raised and not resolved.",
-            &[(vec![], alarms)],
+            "Alarms of what lasts that were raised and not resolved, by kind.",
+            &alarms,
         )?;
         Ok(())
     }

@@ -277,7 +277,7 @@ async fn staff_are_told_once_when_reports_moved_dates() {
     assert_eq!(texts.len(), 1, "{texts:?}");
     assert!(
         texts[0].starts_with(
-            "field reports of season 2025 moved dates (fresh white cotton with eggs seen at 2 places): Egg laying begins "
+            "field reports of season 2025 moved dates (fresh white cotton with eggs seen at 2 trees): Egg laying begins "
         ) && texts[0].contains("earlier in "),
         "{}",
         texts[0]

@@ -100,7 +100,8 @@ async fn metrics_tell_what_the_store_holds_and_promtool_reads_them() {
         let since = seed.not_before.timestamp();
         for line in [
             "treebell_store_up 1".to_owned(),
-            "treebell_alarms_open 0".to_owned(),
+            "treebell_alarms_open{kind=\"station\"} 0".to_owned(),
+            format!("treebell_cycle_last_success_timestamp_seconds {since}"),
             "treebell_queue_deliveries{channel=\"sms\",state=\"queued\"} 3".to_owned(),
             "treebell_queue_deliveries{channel=\"email\",state=\"queued\"} 0".to_owned(),
             format!("treebell_queue_oldest_due_timestamp_seconds{{channel=\"sms\"}} {since}"),

@@ -277,7 +277,7 @@ impl AlarmKeeper {
         };
         let mut look = observe::look(app, &self.disks, &process.machine, depth, now).await?;
         if process.catches_up && now - self.started_at < CATCHES_UP {
-            let late = [AlarmKind::Cycle, AlarmKind::Queue];
+            let late = [AlarmKind::Cycle, AlarmKind::Queue, AlarmKind::NoticeRunsOut];
             look.kinds.retain(|kind| !late.contains(kind));
             look.conditions.retain(|condition| !late.contains(&condition.kind));
         }

@@ -15,7 +15,7 @@ use crate::people::Channel;
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::alarm_facts::ChannelFacts;
-use crate::store::runs::{CYCLE, UnfinishedTries};
+use crate::store::runs::{CYCLE, FAILED_WORK, ONCE, UnfinishedTries};
 
 /// How far back attempts are looked at to learn whether a channel works.
 const ATTEMPTS_REACH: TimeDelta = TimeDelta::days(2);
@@ -59,6 +59,7 @@ pub(super) async fn look(
     let mut look = Look { machine: machine.to_owned(), ..Look::default() };
     look.kinds.extend([
         AlarmKind::Cycle,
+        AlarmKind::Work,
         AlarmKind::NoticeWaits,
         AlarmKind::NoticeRunsOut,
         AlarmKind::Channel,
@@ -69,6 +70,8 @@ pub(super) async fn look(
         AlarmKind::Date,
     ]);
     look.conditions.extend(cycle(app, now).await?);
+    look.conditions.extend(failed_work(app.store.cycle_facts().await?.last_outcome.as_deref()));
+    look.conditions.extend(failed_by_hand(app).await?);
     look.conditions.extend(season::notices(app, now).await?);
     let log = app.store.staff_log(now - LOG_REACH).await?;
     look.conditions.extend(log.iter().filter_map(staff_log::of_log));
@@ -97,6 +100,31 @@ pub(super) fn broken_channels(conditions: &[Condition]) -> BTreeSet<Channel> {
     of_kind.filter_map(|condition| Channel::parse(&condition.subject)).collect()
 }
 
+/// What the newest cycle could not do beside its regions.
+fn failed_work(last_outcome: Option<&str>) -> Option<Condition> {
+    let (_, failed) = last_outcome?.split_once(FAILED_WORK)?;
+    Some(Condition {
+        kind: AlarmKind::Work,
+        subject: "beside the regions".to_owned(),
+        region: None,
+        what: format!("A part of the newest cycle failed: {failed}."),
+        mend: "the next cycle tries it again. If it stays, the log has the line with its cause.".to_owned(),
+    })
+}
+
+/// Why the newest cycle that was asked for by hand, or by a cron, ended before its end.
+async fn failed_by_hand(app: &App) -> Result<Option<Condition>, StoreError> {
+    let newest = app.store.last_run(ONCE).await?.filter(|run| run.ended_at.is_none());
+    let why = newest.and_then(|run| run.outcome);
+    Ok(why.map(|why| Condition {
+        kind: AlarmKind::Work,
+        subject: ONCE.to_owned(),
+        region: None,
+        what: format!("`treebell once` failed before its end: {why}. No notice was decided."),
+        mend: "see to its cause, then `treebell once` makes the cycle again; it goes on where it stood.".to_owned(),
+    }))
+}
+
 async fn cycle(app: &App, now: DateTime<Utc>) -> Result<Option<Condition>, StoreError> {
     let facts = app.store.cycle_facts().await?;
     let Some(since) = facts.good_at.or(facts.first_at) else { return Ok(None) };
@@ -121,9 +149,13 @@ async fn cycle(app: &App, now: DateTime<Utc>) -> Result<Option<Condition>, Store
         what += &format!(" One was due on {}.", at(due.at));
     }
     if let Some(UnfinishedTries { tries, last_began_at }) = cut_off {
+        let why =
+            match app.store.last_run(CYCLE).await?.filter(|run| run.ended_at.is_none()).and_then(|run| run.outcome) {
+                Some(why) => format!("it failed: {why}"),
+                None => "something ends the process".to_owned(),
+            };
         what += &format!(
-            " The cycle was begun {tries} times in a row and never ended, last on {}: something ends the process. It is begun \
-             again after growing pauses.",
+            " The cycle was begun {tries} times in a row and never ended, last on {}: {why}. It is begun again after growing pauses.",
             at(last_began_at)
         );
     }

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, Days, TimeDelta, Utc};
+use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 
 use crate::alarms::words::lasted;
 use crate::alarms::{AlarmKind, Condition, Look};
@@ -27,6 +27,16 @@ const UNUSABLE: u64 = 3;
 /// A source that was not asked for longer is asked no more.
 const STILL_ASKED: TimeDelta = TimeDelta::days(2);
 
+/// A notice whose hour has passed by so long does not go out by itself.
+const STUCK: TimeDelta = TimeDelta::hours(1);
+
+/// A station that only files feed is late when its newest day is this old. A rule of ours, no source: staff who import by hand
+/// do so once a week.
+const FILES_LATE: u64 = 8;
+
+/// So long after our number for the hatch a season still needs temperatures: the last notices are decided in these days.
+const AFTER_HATCH: u64 = 21;
+
 /// Notices that wait for a word or go out by themselves, and those whose time runs out.
 pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Condition>, StoreError> {
     let waiting = app.store.notices_waiting().await?;
@@ -41,14 +51,20 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
         let region = regions.get(&notice.season.region);
         let zone = region.map_or(app.config.schedule.time_zone, |region| region.time_zone);
         let at = |instant: DateTime<Utc>| instant.with_timezone(&zone).format("%A, %Y-%m-%d %H:%M").to_string();
+        let is_stuck =
+            matches!((&notice.state, &notice.plan), (NoticeState::Waiting, ReleasePlan::At(at)) if *at + STUCK <= now);
         let why = match (&notice.state, &notice.plan) {
             (NoticeState::Held, _) => format!("It is held ({}).", notice.staff_note.as_deref().unwrap_or("no note")),
+            (_, ReleasePlan::At(release)) if is_stuck => {
+                format!("It should have gone out by itself on {} and has not: the log says what fails.", at(*release))
+            }
             (_, ReleasePlan::At(release)) => format!("It goes out by itself on {} unless it is held.", at(*release)),
             (_, ReleasePlan::WhenConfirmed(why)) => format!("It goes out only when it is released: {why}."),
             (_, ReleasePlan::Never) => continue,
         };
-        let leaves_alone = matches!((&notice.state, &notice.plan), (NoticeState::Waiting, ReleasePlan::At(_)));
-        let runs_out = !leaves_alone && notice.expires_at - now <= last;
+        let leaves_alone =
+            !is_stuck && matches!((&notice.state, &notice.plan), (NoticeState::Waiting, ReleasePlan::At(_)));
+        let runs_out = is_stuck || !leaves_alone && notice.expires_at - now <= last;
         if notice.state == NoticeState::Held && !runs_out {
             // Staff know of it.
             continue;
@@ -141,7 +157,13 @@ pub(super) async fn stations(app: &App, look: &mut Look, now: DateTime<Utc>) -> 
     let in_season = stations_in_season(app, now).await?;
     let patience = TimeDelta::hours(i64::from(app.config.alarms.station_hours));
     for station in &stations {
-        let (Some(regions), Some(sources)) = (in_season.get(&station.id), facts.get(&station.id)) else { continue };
+        let Some(regions) = in_season.get(&station.id) else {
+            // That its season is over does not show that it gives days again.
+            look.unclear.insert((AlarmKind::Station, station.id.to_string()));
+            continue;
+        };
+        let none = Vec::new();
+        let sources = facts.get(&station.id).unwrap_or(&none);
         // Of several, all who keep any region are told: better too many than too few.
         let region = if let [one] = regions.as_slice() { Some(one.clone()) } else { None };
         let names: Vec<String> = regions.iter().map(|region| format!("`{region}`")).collect();
@@ -149,6 +171,7 @@ pub(super) async fn stations(app: &App, look: &mut Look, now: DateTime<Utc>) -> 
             Some(since) => {
                 Some(format!("No source of it has given a temperature for {}. {}", lasted(now - since), said(sources)))
             }
+            None if sources.is_empty() => late_files(app, station, now).await?,
             None => no_new_day(app, station, sources, now).await?,
         };
         if let Some(what) = silent {
@@ -200,7 +223,11 @@ async fn stations_in_season(app: &App, now: DateTime<Utc>) -> Result<BTreeMap<St
     for id in profiles {
         let Some(profile) = app.profiles.get(id) else { continue };
         for outlook in app.store.newest_outlooks(id).await? {
-            if outlook.stage(&profile.window.closes).is_some_and(|stage| stage.reached.is_some()) {
+            let reached = outlook.stage(&profile.window.closes).and_then(|stage| stage.reached);
+            let over = |day: NaiveDate| {
+                day.checked_add_days(Days::new(AFTER_HATCH)).is_some_and(|day| day <= now.date_naive())
+            };
+            if reached.is_some_and(|reached| over(reached.on)) {
                 closed.insert((outlook.season.region.clone(), outlook.season.year));
             }
         }
@@ -250,6 +277,22 @@ async fn no_new_day(
     Ok(Some(format!(
         "its sources answer, but none of the last {days} days has both a maximum and a minimum (newest such day: {newest})."
     )))
+}
+
+/// A station that no service is asked for, whose files do not come any more. One that never had a day is new.
+async fn late_files(app: &App, station: &Station, now: DateTime<Utc>) -> Result<Option<String>, StoreError> {
+    if station.sources.iter().any(|source| !source.feed.is_forecast()) {
+        return Ok(None);
+    }
+    let today = now.with_timezone(&station.time_zone).date_naive();
+    let from = today.checked_sub_days(Days::new(FILES_LATE)).unwrap_or(today);
+    let complete = app.store.complete_days(&station.id, from, today).await?;
+    let newest = complete.iter().next_back().filter(|newest| **newest < from);
+    Ok(newest.map(|newest| {
+        format!(
+            "its record comes from files alone, and none has brought a day of the last {FILES_LATE} (newest: {newest})."
+        )
+    }))
 }
 
 fn said(sources: &[SourceFacts]) -> String {

@@ -31,7 +31,7 @@ impl World {
     async fn look(&self) -> bool {
         let due = self.timetable.last_due(self.clock.now(), chrono::Duration::days(400)).expect("something was due");
         let outcome = run_tick(&self.app, &self.fetcher, &due, std::future::pending()).await;
-        matches!(outcome, Ok(Outcome::Done(_)))
+        matches!(outcome, Ok(Outcome::Done { .. }))
     }
 }
 
@@ -79,4 +79,51 @@ async fn the_loop_never_spins_and_never_oversleeps() {
         let nap = nap(&world.timetable, now);
         assert!(nap >= Duration::from_millis(100) && nap <= LONGEST_SLEEP, "{nap:?} at {now}");
     }
+}
+
+#[tokio::test]
+async fn a_try_that_failed_says_why_until_the_run_is_made() {
+    let world = world().await;
+    let due = world.timetable.last_due(world.clock.now(), chrono::Duration::days(400)).expect("something was due");
+    let mut tx = world.app.store.begin().await.expect("a store");
+    sqlx::query("ALTER TABLE regions RENAME TO regions_away").execute(tx.conn()).await.expect("a table");
+    tx.commit().await.expect("a store");
+    let outcome = run_tick(&world.app, &world.fetcher, &due, std::future::pending()).await;
+    assert!(outcome.is_err());
+    let run = world.app.store.last_run(CYCLE).await.expect("a store").expect("a run");
+    assert_eq!(run.ended_at, None, "it is made again");
+    assert!(run.outcome.as_ref().is_some_and(|why| why.contains("regions")), "{run:?}");
+    let mut tx = world.app.store.begin().await.expect("a store");
+    sqlx::query("ALTER TABLE regions_away RENAME TO regions").execute(tx.conn()).await.expect("a table");
+    tx.commit().await.expect("a store");
+    world.clock.advance(chrono::Duration::minutes(1));
+    assert!(world.look().await);
+}
+
+#[test]
+fn somebody_outside_is_told_that_all_is_well_while_few_stations_are_silent() {
+    let pulled = |silent: usize| {
+        let asked = |n: usize| pull::StationPull {
+            station: format!("S{n}").as_str().into(),
+            sources: vec![pull::SourcePull {
+                source: crate::weather::SourceRef { feed: crate::weather::FeedKind::Acis, id: "ZZ1 6".into() },
+                outcome: Ok(pull::Taken::default()),
+            }],
+            store_fault: (n < silent).then(|| StoreError::corrupt("as invented".to_owned())),
+        };
+        PullReport { stations: (0..10).map(asked).collect() }
+    };
+    let well = |silent: usize, faults: usize, failed_work: &[&str]| {
+        let report = CycleReport {
+            regions: 10,
+            faults: vec!["x".into(); faults],
+            failed_work: failed_work.iter().map(|what| (*what).to_owned()).collect(),
+            ..CycleReport::default()
+        };
+        let pulled = pulled(silent);
+        is_well(result_of(&report, &pulled), &report, &pulled)
+    };
+    assert!(well(0, 0, &[]) && well(2, 0, &[]) && well(0, 2, &[]));
+    // Before, only a cycle in which nothing worked was kept from the ping.
+    assert!(!well(3, 0, &[]) && !well(0, 3, &[]) && !well(10, 0, &[]) && !well(0, 0, &["asking people"]));
 }

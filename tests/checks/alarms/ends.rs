@@ -312,3 +312,71 @@ fn the_check_of_the_settings_names_the_alarms_that_nobody_hears_of_and_every_fau
         assert!(told.contains(fault), "{fault} is missing in\n{told}");
     }
 }
+
+// Before, all of these were lines of the log, and the ping outside was called.
+#[tokio::test]
+async fn what_fails_beside_the_regions_is_told_and_so_is_its_end() {
+    on_each_engine("work that fails", |store| async move {
+        let house = House::new(store, "2026-04-10T18:00:00Z", "");
+        house.execute("ALTER TABLE zip_waits RENAME TO zip_waits_away").await;
+        let report = house.once(None).await;
+        assert_eq!(report.result, RunResult::Partly, "{:?}", report.cycle);
+        house.lives(TimeDelta::minutes(20)).await;
+        let title = "a part of the cycle failed";
+        assert_eq!(house.mails(ADMIN), [format!("ALARM: {title}")]);
+        assert!(
+            house.newest(ADMIN).contains("those whose ZIP code has a region now could not be told"),
+            "{}",
+            house.newest(ADMIN)
+        );
+        house.execute("ALTER TABLE zip_waits_away RENAME TO zip_waits").await;
+        house.once(None).await;
+        house.lives(TimeDelta::minutes(20)).await;
+        assert_eq!(house.mails(ADMIN)[1..], [format!("RESOLVED: {title}")]);
+    })
+    .await;
+}
+
+// Before, it waited for an hour that had passed, and was told again when its use was over, by the same call that failed.
+#[tokio::test]
+async fn a_notice_that_should_have_left_by_itself_and_has_not_is_told_as_one_whose_time_runs_out() {
+    on_each_engine("a notice that is stuck", |store| async move {
+        let house = House::new(store, "2026-04-10T15:00:00Z", "");
+        two_regions(&house.app.store).await;
+        let left = ms(at("2026-04-10T12:00:00Z"));
+        put_waiting(&house, &format!("{left}, NULL"), "2026-04-20T18:00:00Z").await;
+        house.lives(TimeDelta::minutes(20)).await;
+        assert_eq!(house.mails(AGENT), [format!("ALARM: a notice waits and its time runs out ({WAITS})")]);
+        let said = house.newest(AGENT);
+        assert!(said.contains("It should have gone out by itself on Friday, 2026-04-10 06:00 and has not"), "{said}");
+    })
+    .await;
+}
+
+// Before, a station that no service is asked for was never looked at.
+#[tokio::test]
+async fn a_station_whose_files_do_not_come_any_more_is_told_in_season() {
+    on_each_engine("files that stay away", |store| async move {
+        let house = House::new(store, "2026-03-10T15:00:00Z", "");
+        two_regions(&house.app.store).await;
+        house.execute("UPDATE stations SET sources = '[]'").await;
+        house.good_cycle("2026-03-10T14:00:00Z").await;
+        for (station, newest) in [("A", "2026-02-27T00:00:00Z"), ("B", "2026-03-05T00:00:00Z")] {
+            let day = ms(at(newest)) / 86_400_000;
+            for element in 0..2 {
+                house
+                    .execute(format!(
+                        "INSERT INTO daily_values (station_id, day, element, feed, received_at, value_tenths, day_reported, sampled, \
+                         bulk) VALUES ('{station}', {day}, {element}, 'plain-csv', 0, 10, {day}, 0, 1)"
+                    ))
+                    .await;
+            }
+        }
+        house.lives(TimeDelta::hours(1)).await;
+        let all = house.app.store.alarms(None).await.unwrap();
+        let told: Vec<_> = all.iter().filter(|alarm| alarm.kind == AlarmKind::Station).collect();
+        assert_eq!(told.iter().map(|alarm| alarm.subject.as_str()).collect::<Vec<_>>(), ["A"], "{all:?}");
+        assert!(told[0].what.contains("comes from files alone"), "{}", told[0].what);
+    })
+    .await;
+}

@@ -221,11 +221,11 @@ fn each_kind_has_to_say_its_own() {
         ("en/deadline-moved.sms.txt", "Cool weather", "It", why),
         ("es/deadline-moved.sms.txt", "Por el calor", "Ahora", why),
         ("en/deadline-moved.email.txt", "What people saw", "What is known", why),
-        ("en/wash-now.sms.txt", "rake and bag", "done", raking),
+        ("en/wash-now.sms.txt", "rake, bag by", "by", raking),
         ("es/last-days-to-wash.sms.txt", "rastrille y embolse", "termine", raking),
         ("en/inspect-now.sms.txt", "rake, bag by", "by", raking),
         ("en/last-days-to-wash.sms.txt", "the SAME day", "soon", "does not say to rake on the same day"),
-        ("es/wash-now.sms.txt", "Desde el suelo; deje", "Deje", "does not say to wash from the ground, or where"),
+        ("es/wash-now.sms.txt", "desde el suelo; deje", "deje", "does not say to wash from the ground, or where"),
         ("en/too-late-to-wash.sms.txt", "helps less each day", "is over", "does not say that washing helps less"),
         ("es/welcome.sms.txt", "{{ now_wash_by }}", "pronto", "does not say the deadline of the notice in force"),
     ]);
