@@ -136,6 +136,8 @@ pub struct TransactionalFacts {
     pub in_force: Option<InForce>,
     /// Of `HowHigh`: what may be chosen, from the lowest up; of `HeightKept`: what was chosen.
     pub heights: Vec<HeightChoice>,
+    /// Of `Thanks`: the digit of an answer that does not say when they looked.
+    pub lacks_day: Option<u8>,
 }
 
 impl TransactionalFacts {
@@ -151,6 +153,7 @@ impl TransactionalFacts {
             seen_url: None,
             in_force: None,
             heights: Vec::new(),
+            lacks_day: None,
         }
     }
 
@@ -168,7 +171,9 @@ impl TransactionalFacts {
             seen_url: Some("https://pinyon.example.org/seen/sample".into()),
             in_force: None,
             heights: Vec::new(),
+            lacks_day: None,
         };
+        let undated = Self { lacks_day: Some(1), ..full.clone() };
         let bare = Self {
             zips: full.zips[..full.zips.len().min(1)].to_vec(),
             code: None,
@@ -197,7 +202,7 @@ impl TransactionalFacts {
         let two = [choice((None, low), &["Cedar Flat", "Peñasco"]), choice((low, None), &["High Mesa"])];
         let three = [choice((None, low), &["Cedar Flat"]), choice((low, high), &[]), choice((high, None), &[])];
         let asked = [two.to_vec(), three.to_vec()].map(|heights| Self { heights, ..bare.clone() });
-        [full, bare, joined_to_look].into_iter().chain(joined).chain(asked).collect()
+        [full, bare, joined_to_look, undated].into_iter().chain(joined).chain(asked).collect()
     }
 
     /// The first sample facts that fit such a message.
@@ -210,7 +215,9 @@ impl TransactionalFacts {
     /// Whether these sample facts open a branch of such a message.
     pub(super) fn fits(&self, kind: TransactionalKind) -> bool {
         let about_heights = matches!(kind, TransactionalKind::HowHigh | TransactionalKind::HeightKept);
-        (self.in_force.is_none() || kind == TransactionalKind::Welcome) && about_heights != self.heights.is_empty()
+        (self.in_force.is_none() || kind == TransactionalKind::Welcome)
+            && (self.lacks_day.is_none() || kind == TransactionalKind::Thanks)
+            && about_heights != self.heights.is_empty()
     }
 
     /// The ZIP codes in words: all in an e-mail, the first and a count in a text.

@@ -102,7 +102,13 @@ fn check_not_yet(found: &mut Findings<'_>, text: &Text<'_>) {
     let (unless, twice): (&[&str], &[&str]) = match text.language {
         Language::En => (&["yet unless", "yet, unless"], &["twice a week"]),
         Language::Es => (
-            &["lave todavía, salvo", "lave aún, salvo", "lave todavía, a menos", "lave por ahora, salvo"],
+            &[
+                "lave todavía, salvo",
+                "lave aún, salvo",
+                "lave todavía, a menos",
+                "por ahora no lave salvo",
+                "por ahora no lave, salvo",
+            ],
             &["dos veces por semana", "2 veces por semana"],
         ),
     };

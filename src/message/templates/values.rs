@@ -61,11 +61,12 @@ pub(super) const NOTICE_NAMES: [&str; 38] = [
 ];
 
 /// The names that a transactional message's templates may use.
-pub(super) const TRANSACTIONAL_NAMES: [&str; 16] = [
+pub(super) const TRANSACTIONAL_NAMES: [&str; 17] = [
     "code",
     "confirm_url",
     "heights",
     "help_contact",
+    "lacks_day",
     "now_kind",
     "now_wash_by",
     "postal_address",
@@ -140,6 +141,7 @@ pub(super) fn transactional_values(
         ("code", maybe(&facts.code)),
         ("confirm_url", maybe(&facts.confirm_url)),
         ("heights", heights(facts, language, channel, names)),
+        ("lacks_day", facts.lacks_day.map_or(Value::from(()), Value::from)),
         ("now_kind", in_force.map_or(Value::from(()), |now| Value::from(now.kind.name()))),
         ("now_wash_by", wash_by.map_or(Value::from(()), Value::from)),
         ("preferences_url", maybe(&facts.preferences_url)),

@@ -45,6 +45,12 @@ impl ScaleAnswer {
         }
     }
 
+    /// The digit of a text that stands for it; `None`: it is asked on the page alone.
+    pub fn digit(self) -> Option<u8> {
+        let nth = Self::BY_DIGIT.iter().position(|one| *one == self)?;
+        u8::try_from(nth + 1).ok()
+    }
+
     pub fn parse(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|saw| saw.name() == name)
     }

@@ -10,7 +10,7 @@ use tracing::info;
 
 use crate::delivery::inbound::{Inbound, InboundText, NotTaken};
 use crate::message::{Sender, TransactionalFacts, TransactionalKind};
-use crate::people::keywords::{self, HeightAnswer, Meaning};
+use crate::people::keywords::{self, HeightAnswer, Meaning, ScaleAnswer};
 use crate::people::limits::RequestedBy;
 use crate::people::{Address, AddressId, Language, PhoneNumber, Reach, Zip};
 use crate::people::{Consent, NewSubscriber};
@@ -186,6 +186,8 @@ struct Incoming<'a> {
     now: DateTime<Utc>,
     /// Whether the day's answers to texts are used up: what a text asks for is done, and nothing is answered.
     used_up: bool,
+    /// The digit of an answer just taken that says no day.
+    lacks_day: Option<u8>,
     /// Whether a text answers it.
     answered: bool,
     /// Written when it says stop.
@@ -220,6 +222,7 @@ impl<'a> Incoming<'a> {
             language,
             now,
             used_up,
+            lacks_day: None,
             answered: false,
             stopping: None,
         })
@@ -254,6 +257,8 @@ impl<'a> Incoming<'a> {
                 Some(question) => {
                     let reply = Reply { saw: *saw, days_ago: *days_ago, infested: None };
                     follow_up::answer_in(self.tx, self.app, &question, &reply).await?;
+                    // What was seen on an unknown day teaches nothing: they are asked for it.
+                    self.lacks_day = saw.digit().filter(|_| days_ago.is_none() && *saw != ScaleAnswer::NotLooked);
                     self.answer(TransactionalKind::Thanks, TextOutcome::Reported).await
                 }
                 None => self.not_understood(words).await,
@@ -438,6 +443,9 @@ impl<'a> Incoming<'a> {
     }
 
     fn facts(&self) -> TransactionalFacts {
-        TransactionalFacts::of(Sender::from(&self.app.config.messages))
+        TransactionalFacts {
+            lacks_day: self.lacks_day,
+            ..TransactionalFacts::of(Sender::from(&self.app.config.messages))
+        }
     }
 }

@@ -288,8 +288,15 @@ async fn an_answer_by_text_is_a_report_of_the_day_of_the_look_and_waits_for_staf
         let told = none.for_decision().unwrap();
         assert_eq!((told.observer, told.confirmed, told.person), (Observer::Owner, false, Some(key)));
 
-        // Mended within the day: no look before.
+        // Mended within the day: no look before. Without a day it teaches nothing, so they are asked for it; before, they were
+        // told that it helps.
+        assert!(!desk.letters(PHONE).await.pop().unwrap().1.contains("When did you look?"));
         assert_eq!(desk.text(PHONE, "1").await, TextOutcome::Reported);
+        let answer = desk.letters(PHONE).await.pop().unwrap().1;
+        assert!(
+            answer.contains("When did you look? Text 10 for today, 11 for yesterday, 12 for two days ago."),
+            "{answer}"
+        );
         let [eggs] = all(store).await.try_into().unwrap();
         assert_eq!((eggs.observed_on, eggs.day_known, eggs.nothing_on), (day("2026-03-30"), false, None));
         assert_eq!(eggs.infested, Some(true));

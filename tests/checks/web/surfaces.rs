@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 
 use chrono::{Datelike, Days, NaiveDate};
 use roxmltree::Document;
+use treebell::clock::Clock;
 use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::language::Language;
@@ -235,15 +236,17 @@ async fn notice_agrees(world: &World, region: &str, notices: &[Notice], today: N
         let even = newest.facts["laying_chance"].as_f64().is_some_and(|chance| chance <= 0.5);
         let certainty = if newest.kind == NoticeKind::InspectNow && even { "Possible" } else { "Likely" };
         assert!(info.contains(&format!("<certainty>{certainty}</certainty>")), "{at}: {certainty}");
-        // The messages that went to people.
-        if tells.deadline.is_none() {
-            continue;
-        }
+        // The messages that went to people: the last day where it is told, and the best days where they lie ahead.
+        let best = days.best.filter(|_| matches!(newest.kind, NoticeKind::InspectNow | NoticeKind::WashNow));
         for (channel, style) in [(Channel::Sms, DateStyle::Short), (Channel::Email, DateStyle::Full)] {
             let text = world.app.store.notice_text(&newest.id, channel, language).await.unwrap();
             let text = serde_json::to_string(&text).unwrap();
-            let deadline = dates::day(days.deadline, language, style);
-            assert!(text.contains(&deadline), "{at}: the {channel:?} does not say {deadline}: {text}");
+            for day in tells.deadline.map(|_| days.deadline).into_iter().chain(best.map(|best| best.first)) {
+                let said = dates::day(day, language, style);
+                // "del 26 de marzo al 2 de abril" and "Mar 26-Apr 2" name the first day in a span.
+                let in_span = best.is_some_and(|best| text.contains(&phrases::span(language, best)));
+                assert!(text.contains(&said) || in_span, "{at}: the {channel:?} does not say {said}: {text}");
+            }
         }
     }
 }
@@ -314,9 +317,16 @@ async fn on_every_day_of_another_season_all_surfaces_tell_the_same_days() {
 async fn in_every_state_of_a_region_all_surfaces_tell_the_same_days() {
     let gallery = Gallery::open("https://pinyon.example.org").await;
     let homes = homes(&gallery.world).await;
+    let today = gallery.world.clock.now().date_naive();
+    let notices = gallery.world.app.store.notices_of_season("pinyon-needle-scale", today.year()).await.unwrap();
+    let mut told = 0;
     for (state, region) in STATES {
         agree(&gallery.world, region, &homes, state).await;
+        let own: Vec<Notice> = notices.iter().filter(|one| one.season.region == *region).cloned().collect();
+        told += own.iter().filter(|one| one.released_at().is_some()).count();
+        notice_agrees(&gallery.world, region, &own, today).await;
     }
+    assert!(told > 0, "some state has told people something");
 }
 
 /// Pictures, pages and texts hold no word that says eggs are there, unless somebody saw them.
