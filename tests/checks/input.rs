@@ -93,9 +93,11 @@ fn the_settings_tell_what_is_wrong_in_the_file_and_in_all_it_names_in_one_go() {
 #[test]
 fn the_service_does_not_begin_with_what_the_check_refuses() {
     let folder = home(
-        "[messages]\npostal_address = \"1 Invented Way\"\nhelp_contact = \"505-555-0100\"\n\
+        "[messages]\npostal_address = \"1 Invented Way\"\nhelp_contact = \"505-555-0100\"\nfolder = \"words\"\n\
          [email]\nfolder = \"no/such/outbox\"\n[sms]\nurl = \"https://gateway.example.org/\"\n",
     );
+    let shipped = include_str!("../../config/messages/en/wash-now.sms.txt");
+    put(folder.path(), "words/en/wash-now.sms.txt", &shipped.replace(" from the ground; dry,", "; dry,"));
     ends(folder.path(), &["store", "init"], 0);
     for command in ["run", "once"] {
         let told = ends(folder.path(), &[command], 2);
@@ -138,7 +140,7 @@ fn texts_without_the_caution_and_without_a_link_to_it_are_a_fault() {
     let words = "[messages]\nfolder = \"words\"\n";
     let folder = home(&format!("{gateway}{words}"));
     let shipped = include_str!("../../config/messages/en/wash-now.sms.txt");
-    let bare = shipped.replace(" From the ground; dry,", " Dry,");
+    let bare = shipped.replace(" from the ground; dry,", "; dry,");
     assert_ne!(bare, shipped);
     put(folder.path(), "words/en/wash-now.sms.txt", &bare);
     let told = ends(folder.path(), &["check-config"], 2);
