@@ -5,7 +5,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::language::Language;
-use crate::units::{feet_to_m, grouped_feet};
+use crate::units::{grouped_feet, height_of_feet, to_decimetre};
 
 /// Heights above the sea from a lower end, which belongs to it, to an upper end, which does not; either may be open.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -23,8 +23,7 @@ impl Band {
     /// # Errors
     /// When it is not of this form, or cannot be.
     pub fn parse_feet(text: &str) -> Result<Self, BandError> {
-        // To the decimetre, as elevations, so that feet do not leave a tail of digits.
-        Self::parse(text, |feet| (feet_to_m(feet) * 10.0).round() / 10.0)
+        Self::parse(text, height_of_feet)
     }
 
     /// As [`Band::parse_feet`], in metres.
@@ -61,8 +60,12 @@ impl Band {
         }
     }
 
+    /// To the decimetre: of heights that were kept as they were said, 5,600 ft is 1706.88 m, and a band that begins there begins
+    /// at 1706.9 m.
     pub fn holds(&self, height_m: f64) -> bool {
-        self.from_m.is_none_or(|from| height_m >= from) && self.to_m.is_none_or(|to| height_m < to)
+        let height_m = to_decimetre(height_m);
+        self.from_m.is_none_or(|from| height_m >= to_decimetre(from))
+            && self.to_m.is_none_or(|to| height_m < to_decimetre(to))
     }
 
     /// One height, such as a person names.
@@ -72,7 +75,7 @@ impl Band {
 
     /// As [`Band::at`], in feet; `None` where no land is so high or low.
     pub fn at_feet(feet: f64) -> Option<Self> {
-        let metres = feet_to_m(feet);
+        let metres = height_of_feet(feet);
         ELEVATIONS_M.contains(&metres).then(|| Self::at(metres))
     }
 
@@ -175,6 +178,19 @@ mod tests {
         ] {
             let why = Band::parse_feet(text).unwrap_err().to_string();
             assert!(why.contains(said), "{text}: {why}");
+        }
+    }
+
+    #[test]
+    fn a_height_on_the_edge_belongs_to_the_band_above_it_in_feet_as_in_metres() {
+        for feet in (3_000..=9_950).step_by(50) {
+            let [below, above] =
+                [format!("..{feet}"), format!("{feet}..")].map(|text| Band::parse_feet(&text).unwrap());
+            let said = Band::at_feet(f64::from(feet)).unwrap();
+            assert!(above.encloses(&said) && !below.encloses(&said), "{feet} ft");
+            // As it was kept before, and a foot lower.
+            assert!(above.holds(f64::from(feet) * 0.3048) && !below.holds(f64::from(feet) * 0.3048), "{feet} ft");
+            assert!(below.holds(f64::from(feet - 1) * 0.3048), "{feet} ft");
         }
     }
 

@@ -21,6 +21,17 @@ pub fn feet_to_m(feet: f64) -> f64 {
     feet * 0.3048
 }
 
+/// A height above the sea that somebody gives in feet, in metres to the decimetre, so that no tail of digits is left. Every
+/// height of land, bands and trees goes this way: 5,600 ft are then the same height whoever says it.
+pub fn height_of_feet(feet: f64) -> f64 {
+    to_decimetre(feet_to_m(feet))
+}
+
+/// To the decimetre: no elevation is known better.
+pub fn to_decimetre(metres: f64) -> f64 {
+    (metres * 10.0).round() / 10.0
+}
+
 /// Metres to international feet.
 pub fn m_to_feet(metres: f64) -> f64 {
     metres / 0.3048

@@ -9,7 +9,7 @@ use crate::language::Language;
 use crate::people::csv::evidence;
 use crate::region::{Band, BandError, ELEVATIONS_M};
 use crate::text::near_name;
-use crate::units::{dd_c_to_f, f_to_c, feet_to_m};
+use crate::units::{dd_c_to_f, f_to_c, height_of_feet};
 use crate::weather::feeds::check_source;
 use crate::weather::{FeedKind, SourceRef};
 
@@ -27,8 +27,7 @@ pub struct Elevation {
 
 impl Elevation {
     pub fn metres(&self) -> Option<f64> {
-        // To the decimetre, so that feet do not leave a tail of digits.
-        self.elevation_m.or(self.elevation_ft.map(|feet| (feet_to_m(feet) * 10.0).round() / 10.0))
+        self.elevation_m.or(self.elevation_ft.map(height_of_feet))
     }
 }
 
@@ -46,7 +45,7 @@ pub struct TreeHeight {
 
 impl TreeHeight {
     pub fn band(&self) -> Option<Band> {
-        self.height_m.or(self.height_ft.map(feet_to_m)).map(Band::at)
+        self.height_m.or(self.height_ft.map(height_of_feet)).map(Band::at)
     }
 }
 
@@ -67,10 +66,10 @@ fn height(text: &str, can_be: impl Fn(f64) -> bool) -> Result<f64, String> {
 /// County, state, heights and landmarks of a region.
 #[derive(Debug, Default, clap::Args)]
 pub struct Bounds {
-    /// County
+    /// County; `none` takes it away
     #[arg(long, value_name = "NAME")]
     pub county: Option<String>,
-    /// State, as two letters or by its name
+    /// State, as two letters or by its name; `none` takes it away
     #[arg(long, value_name = "STATE")]
     pub state: Option<String>,
     /// Heights that it is for, in feet, where its ZIP codes climb a mountain: 5000..6500, ..6500 or 6500..; `all` for no band
@@ -79,7 +78,8 @@ pub struct Bounds {
     /// The same in metres
     #[arg(long, value_parser = band_m, value_name = "FROM..TO")]
     pub band_m: Option<Heights>,
-    /// Town or landmark at these heights, for whoever is asked how high their trees stand; give it several times or with commas
+    /// Town or landmark at these heights, for whoever is asked how high their trees stand; give it several times or with commas;
+    /// `none` takes them away
     #[arg(long = "landmark", value_delimiter = ',', value_name = "NAME")]
     pub landmarks: Vec<String>,
 }

@@ -24,9 +24,7 @@ impl Go {
         let wanted = match self {
             Self { dry_run: true, .. } => false,
             Self { yes: true, .. } => true,
-            _ => ask(question)?.ok_or_else(|| {
-                CommandError::Usage("nobody is there to be asked: say --yes, or --dry-run to look only".into())
-            })?,
+            _ => ask(question)?.ok_or_else(nobody_is_there)?,
         };
         if !wanted {
             eprintln!("nothing is written");
@@ -38,6 +36,11 @@ impl Go {
 /// Whether somebody types.
 pub fn is_somebody_there() -> bool {
     std::io::stdin().is_terminal()
+}
+
+/// What a command that asks says where nobody can answer and nothing was answered beforehand.
+pub fn nobody_is_there() -> CommandError {
+    CommandError::Usage("nobody is there to be asked: say --yes, or --dry-run to look only".into())
 }
 
 /// Asks on standard error and waits for `y`. `None` when nobody is there to be asked.

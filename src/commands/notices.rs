@@ -109,11 +109,20 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
         eprintln!("no notices in {year}");
         return Ok(());
     }
-    let mut table =
-        bare_table(["notice", "status", "decided on", "goes out", "of use until", "tells wash by", "deliveries"]);
+    let mut table = bare_table([
+        "notice",
+        "profile",
+        "status",
+        "decided on",
+        "goes out",
+        "of use until",
+        "tells wash by",
+        "deliveries",
+    ]);
     for (notice, counts, ended) in &rows {
         table.add_row([
             notice.id.to_string(),
+            profile_version(notice).map_or_else(|| "-".to_owned(), |version| format!("version {version}")),
             notice.status().name().to_owned(),
             notice.decided_on.to_string(),
             goes_out(notice),
@@ -123,6 +132,11 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
         ]);
     }
     print_out(&format!("{table}\n"))
+}
+
+/// Of the profile by whose numbers it was decided; `None` of one that was decided before profiles had versions.
+fn profile_version(notice: &Notice) -> Option<u64> {
+    notice.facts.get("profile_version")?.as_u64()
 }
 
 fn goes_out(notice: &Notice) -> String {
@@ -148,6 +162,7 @@ fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) 
         "id": notice.id,
         "region": notice.season.region,
         "kind": notice.kind,
+        "profile_version": profile_version(notice),
         "status": notice.status(),
         "reason": notice.reason,
         "decided_on": notice.decided_on,

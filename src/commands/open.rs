@@ -17,7 +17,7 @@ use crate::store::learning::AdoptedProfile;
 use crate::system_user;
 use crate::weather::feeds::acis_directory::AcisDirectory;
 use crate::weather::feeds::chain;
-use crate::weather::fetch::Fetcher;
+use crate::weather::fetch::{Fetcher, Limits, RealSleeper};
 
 /// The whole app, on this machine's clock. Acts on its store are those of whoever runs the command.
 pub async fn open_app(config: &Config) -> Result<App, AppError> {
@@ -38,11 +38,24 @@ pub async fn open_store_for(config: &Config, why: &Why) -> Result<Store, AppErro
 
 /// What asks services outside, on the settings' limits. Says so where no contact is set.
 pub fn fetcher(config: &Config, store: &Store) -> Result<Fetcher, CommandError> {
+    name_yourself(config);
+    Fetcher::new(&config.feeds, Arc::new(SystemClock), store.randomness().clone())
+        .map_err(|why| CommandError::Failed(chain(&why)))
+}
+
+/// For whole records: as [`fetcher`], and nothing that answers sends it elsewhere.
+pub fn record_fetcher(config: &Config, store: &Store) -> Result<Fetcher, CommandError> {
+    let limits = Limits { redirects: false, ..Limits::of(&config.feeds) };
+    let (clock, waiting) = (Arc::new(SystemClock), Arc::new(RealSleeper));
+    name_yourself(config);
+    Fetcher::with(&config.feeds, limits, clock, store.randomness().clone(), waiting)
+        .map_err(|why| CommandError::Failed(chain(&why)))
+}
+
+fn name_yourself(config: &Config) {
     if config.feeds.contact == FeedsConfig::default().contact {
         eprintln!("feeds.contact is not set: public services ask who calls, and may refuse a caller without a name");
     }
-    Fetcher::new(&config.feeds, Arc::new(SystemClock), store.randomness().clone())
-        .map_err(|why| CommandError::Failed(chain(&why)))
 }
 
 /// ACIS as a directory of stations and grids.

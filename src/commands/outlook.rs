@@ -257,6 +257,7 @@ fn one_region(
         },
         outlook.station
     );
+    text += &format!("profile {}, version {}\n", region.profile, outlook.profile_version);
     let asides = [phrases::borrowed_years(language, outlook), phrases::forecast_words(language, outlook)];
     for aside in asides.into_iter().flatten() {
         text += &format!("{aside}\n");

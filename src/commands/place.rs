@@ -11,7 +11,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::places;
 use crate::places::PlaceTable;
-use crate::region::Zip;
+use crate::region::{Region, Zip};
 use crate::service::new_region::{no_area, place_table};
 
 /// Keep the table of ZIP areas: Census areas, not postal ZIP codes
@@ -80,16 +80,27 @@ async fn show(zip: &Zip, json: bool, config: &Config) -> Result<(), CommandError
     let store = open_store(config).await?;
     let table = place_table(&store).await?;
     let place = table.place_of(zip).ok_or_else(|| CommandError::Usage(no_area(zip, &table)))?;
-    let region = store.region_of_zip(zip).await?;
+    // From the lowest up, where a ZIP code climbs a mountain.
+    let mut regions = store.regions().await?;
+    regions.retain(|region| region.zips.contains(zip));
+    let floor = |region: &Region| region.band.and_then(|band| band.from_m).unwrap_or(f64::NEG_INFINITY);
+    regions.sort_by(|a, b| floor(a).total_cmp(&floor(b)));
     if json {
         return print_json(&serde_json::json!({
             "zip": zip,
             "place": place,
             "source": table.source(),
-            "region": region,
+            "regions": regions.iter().map(|region| serde_json::json!({"id": region.id, "band": region.band})).collect::<Vec<_>>(),
         }));
     }
-    let region = region.map_or_else(|| "none has it".to_owned(), |region| region.to_string());
+    let words = |region: &Region| match &region.band {
+        Some(band) => format!("{} ({band})", region.id),
+        None => region.id.to_string(),
+    };
+    let region = match regions.as_slice() {
+        [] => "none has it".to_owned(),
+        some => some.iter().map(words).collect::<Vec<_>>().join(", "),
+    };
     print_out(&format!(
         "ZIP area     {zip}\nmiddle       {:.4}, {:.4}\nsource       {}: Census areas, not postal ZIP codes\nregion       {region}\n",
         place.latitude,

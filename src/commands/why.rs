@@ -48,9 +48,10 @@ fn warmth_words(why: &Why, warmth: &Warmth, unit: DegreeUnit) -> String {
     let (heat, symbol) = (&warmth.heat, unit.heat_symbol());
     let in_unit = |degree_days: f64| format!("{:.0}", unit.heat_from_c(degree_days));
     let beside = format!(
-        "by {}, when windows of these regions usually open, its station {} ({:.0} m) has {} {symbol} in a usual year; the {} other \
+        "by {}, when windows of these regions usually open, its {} {} ({:.0} m) has {} {symbol} in a usual year; the {} other \
          stations suggest {} for its height and latitude, give or take {} (one standard error)",
         short_date_or(Some(why.on), ""),
+        if why.is_grid_point { "grid point" } else { "station" },
         warmth.station,
         warmth.elevation_m,
         in_unit(heat.value),
@@ -76,12 +77,13 @@ fn warmth_words(why: &Why, warmth: &Warmth, unit: DegreeUnit) -> String {
     if let Some(lie) = lie_words(warmth) {
         text += &paragraph(2, &lie);
     }
-    text + &paragraph(2, &basis_words(warmth))
+    text + &paragraph(2, &basis_words(why, warmth))
 }
 
 /// On what the region's heat rests.
-fn basis_words(warmth: &Warmth) -> String {
-    format!("measured at a station, over {}", counted(warmth.seasons, "past season", "past seasons"))
+fn basis_words(why: &Why, warmth: &Warmth) -> String {
+    let basis = if why.is_grid_point { "estimated by a grid, measured by nobody" } else { "measured at a station" };
+    format!("{basis}, over {}", counted(warmth.seasons, "past season", "past seasons"))
 }
 
 fn lie_words(warmth: &Warmth) -> Option<String> {

@@ -131,6 +131,14 @@ impl LineNumbers<'_> {
     }
 }
 
+const ZEROS_LOST: &str = "a spreadsheet may have dropped its zeros";
+
+/// What may have become of a ZIP code of too few digits.
+pub fn zeros_lost(text: &str) -> Option<&'static str> {
+    let digits = text.trim();
+    ((1..5).contains(&digits.len()) && digits.bytes().all(|b| b.is_ascii_digit())).then_some(ZEROS_LOST)
+}
+
 fn columns_of(header: &csv::StringRecord) -> Result<HashMap<&'static str, usize>, ListError> {
     let mut places = HashMap::new();
     for (at, name) in header.iter().enumerate() {
@@ -161,7 +169,7 @@ fn read_line<'a>(field: &impl Fn(&str) -> &'a str, place: &str, reach: Reach) ->
             Ok(zip) if zips.contains(&zip) => {}
             Ok(zip) => zips.push(zip),
             Err(why) if text.len() < 5 && text.bytes().all(|b| b.is_ascii_digit()) => {
-                faults.push(format!("zip: {why}; a spreadsheet may have dropped its zeros"));
+                faults.push(format!("zip: {why}; {ZEROS_LOST}"));
             }
             Err(why) => faults.push(format!("zip: {why}")),
         }

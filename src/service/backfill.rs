@@ -257,7 +257,9 @@ impl Backfiller {
         remarks: &mut Vec<String>,
     ) -> Result<Fetched, StoreError> {
         let mut station = station.clone();
+        let before = station.observation_hour;
         let hour = self.find_hour(&mut station, &mut parsed.readings, remarks).await?;
+        let found = station.observation_hour.filter(|_| before.is_none());
         let received_at = self.clock.now();
         let attributed = to_versions(&parsed.readings, &station, received_at, true);
         let rejected = attributed.versions.iter().filter(|version| version.rejected.is_some()).count();
@@ -274,7 +276,7 @@ impl Backfiller {
             requests,
         };
         let (news, known) = news_of(&self.store, &station.id, attributed.versions).await?;
-        let mut added = self.store.put_backfill(&news, &done).await?;
+        let mut added = self.store.put_backfill(&news, &done, found).await?;
         added.unchanged += known;
         Ok(Fetched {
             source: source.clone(),
@@ -291,15 +293,18 @@ impl Backfiller {
     }
 
     /// Told by the source, or set by staff, or found beside a midnight station of the store. What was found is put on each
-    /// reading of its era, and made the station's own where it holds today.
+    /// reading of its era that no source told the hour of, and made the station's own where it holds today: observers told
+    /// their hours from the 1980s on, if at all, and what they wrote down before needs its day too.
     async fn find_hour(
         &self,
         station: &mut Station,
         readings: &mut [Reading],
         remarks: &mut Vec<String>,
     ) -> Result<ReadingHour, StoreError> {
-        if let Some(hour) = told_hour(readings) {
-            return Ok(ReadingHour::Told { hour });
+        let told = told_hour(readings).map(|hour| ReadingHour::Told { hour });
+        let untold = readings.iter().filter(|reading| reading.observation_hour.is_none_or(|hour| hour == 0)).count();
+        if let (Some(told), true) = (&told, untold == 0 || station.observation_hour.is_some() || is_fixed(station)) {
+            return Ok(told.clone());
         }
         if let Some(hour) = station.observation_hour {
             return Ok(ReadingHour::Set { hour });
@@ -316,33 +321,30 @@ impl Backfiller {
             }
             let put = put_hours(readings, &eras);
             remarks.push(format!(
-                "no source tells the hour of its readings; beside midnight station {} ({distance_km:.0} km away) its record \
+                "no source tells the hour of {untold} of its readings; beside midnight station {} ({distance_km:.0} km away) its record \
                  shows {}: {put} readings were put on their day by that",
                 midnight.id,
                 eras.iter().map(Era::words).collect::<Vec<_>>().join("; "),
             ));
+            if let Some(told) = told {
+                return Ok(told);
+            }
             let found = ReadingHour::Found { neighbour: midnight.id.clone(), distance_km, eras };
-            self.adopt(station, &found, remarks).await?;
+            self.adopt(station, &found, remarks);
             return Ok(found);
         }
-        Ok(ReadingHour::Unknown)
+        Ok(told.unwrap_or(ReadingHour::Unknown))
     }
 
-    async fn adopt(
-        &self,
-        station: &mut Station,
-        found: &ReadingHour,
-        remarks: &mut Vec<String>,
-    ) -> Result<(), StoreError> {
+    /// Makes what was found the station's own; it is kept with the record.
+    fn adopt(&self, station: &mut Station, found: &ReadingHour, remarks: &mut Vec<String>) {
         let this_year = self.clock.now().with_timezone(&station.time_zone).year();
-        let ReadingHour::Found { eras, .. } = found else { return Ok(()) };
+        let ReadingHour::Found { eras, .. } = found else { return };
         let is_current = eras.last().is_some_and(|era| era.last >= this_year - ERA_IS_CURRENT_YEARS);
         if let (Some(hour), true) = (found.setting(), is_current) {
             station.observation_hour = Some(hour);
-            self.store.change_station(station).await?;
             remarks.push(format!("its hour of reading is set to {hour}: `treebell station change` sets another"));
         }
-        Ok(())
     }
 }
 

@@ -157,6 +157,15 @@ impl SeasonCache {
     }
 }
 
+/// Whether a record is long enough to lend: what a short one cannot give need not be read.
+pub(super) async fn can_lend(store: &Store, id: &StationId, today: NaiveDate) -> Result<bool, StoreError> {
+    let extents = store.record_extents(id).await?;
+    let first = extents.iter().map(|extent| extent.first_day).min();
+    let last = extents.iter().map(|extent| extent.last_day).max();
+    let years = first.zip(last).map_or(0, |(first, last)| (last.min(today) - first).num_days() / 365);
+    Ok(years + 1 >= ENOUGH_YEARS as i64)
+}
+
 /// The best station that has years to lend, by distance and height, and whether it is near enough to be taken unasked.
 async fn helper(
     records: &mut RecordCache,
@@ -170,12 +179,7 @@ async fn helper(
         if *id == primary.station.id {
             continue;
         }
-        // What no record of that length can give need not be read.
-        let extents = records.from.record_extents(id).await?;
-        let first = extents.iter().map(|extent| extent.first_day).min();
-        let last = extents.iter().map(|extent| extent.last_day).max();
-        let years = first.zip(last).map_or(0, |(first, last)| (last.min(today) - first).num_days() / 365);
-        if years + 1 < ENOUGH_YEARS as i64 {
+        if !can_lend(&records.from, id, today).await? {
             continue;
         }
         let history = records.get(id).await?;

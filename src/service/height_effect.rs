@@ -58,12 +58,14 @@ pub async fn around(
     Ok(HeightEffect::measured(&stations))
 }
 
-/// The region's own stations and the nearest others.
+/// The region's own stations and the nearest others; a grid's estimates are no measure of what height makes.
 fn within_reach(region: &Region, stations: Vec<Station>) -> Vec<Station> {
     let is_own = |station: &Station| region.stations.contains(&station.id);
     let km = |station: &Station| distance_km(region.place, station.place);
-    let mut near: Vec<Station> =
-        stations.into_iter().filter(|station| is_own(station) || km(station) <= REACH_KM).collect();
+    let mut near: Vec<Station> = stations
+        .into_iter()
+        .filter(|station| !station.is_grid_point() && (is_own(station) || km(station) <= REACH_KM))
+        .collect();
     near.sort_by(|a, b| is_own(b).cmp(&is_own(a)).then(km(a).total_cmp(&km(b))).then_with(|| a.id.cmp(&b.id)));
     near.truncate(MOST_STATIONS);
     near

@@ -4,6 +4,7 @@
 //! days of the best of them, one for a grid point where no station is near. Nothing is saved here.
 
 mod facts;
+mod hours;
 mod rank;
 
 use std::collections::BTreeMap;
@@ -12,14 +13,18 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 use serde::Serialize;
 
+pub use self::facts::recent_whole_seasons;
+use self::hours::find_hours;
+pub(super) use self::hours::{is_fixed, midnight_stations};
 pub use self::rank::Seasons;
 use self::rank::{Facts, rank};
+use crate::assessment::past::ENOUGH_YEARS;
 use crate::geo::{Point, distance_km};
 use crate::store::{Store, StoreError};
 use crate::weather::feeds::acis_directory::{AcisDirectory, ListedStation};
 use crate::weather::feeds::acis_grid::{self, Grid};
 use crate::weather::feeds::{Parsed, chain};
-use crate::weather::reading_hour::{ReadingHour, eras, filed_maxima, told_hour};
+use crate::weather::reading_hour::{ReadingHour, filed_maxima, told_hour};
 use crate::weather::record::RawSeries;
 use crate::weather::{FeedKind, Station, StationId};
 
@@ -57,24 +62,33 @@ pub struct Candidate {
 }
 
 /// Stations farther away are not looked at, unless there is none nearer.
-const REACH_KM: f64 = 120.0;
+pub(super) const REACH_KM: f64 = 120.0;
 /// Looked at in depth; more would only be farther.
 const LOOKED_AT: usize = 12;
 /// A station of its own and two to fill its gaps.
 const CHOSEN: usize = 3;
-/// A midnight station farther away has its weather at another time (our reference of feeds, section 7).
-const MIDNIGHT_KM: f64 = 75.0;
 
 /// The stations to take for the place: its own first, then two that fill its gaps. Never a grid point, never one that is
-/// refused; empty where none is near enough.
+/// refused; empty where none is near enough. Its own has past seasons enough to be projected from, unless none of them has.
 pub fn chosen(candidates: &Candidates) -> Vec<Station> {
     let fit = candidates.rows.iter().filter(|row| row.refused.is_none() && !row.is_grid_point);
     fit.take(CHOSEN).map(|row| row.station.clone()).collect()
 }
 
-/// The grid point that may be taken where no station is near, by a person's own word only.
-pub fn grid_point(candidates: &Candidates) -> Option<&Station> {
-    candidates.rows.iter().find(|row| row.is_grid_point && !row.in_store).map(|row| &row.station)
+/// Whether fewer past seasons are on record, or can be, than a projection stands on.
+pub fn lacks_a_past(row: &Candidate) -> bool {
+    match row.past_seasons {
+        Seasons::Counted(count) | Seasons::AtMost(count) => (count as usize) < ENOUGH_YEARS,
+        Seasons::Unknown => true,
+    }
+}
+
+/// The grid point that may be taken where no station is near, by a person's own word only: one that is new, or the place's own
+/// that another region stands on already.
+pub fn grid_point(candidates: &Candidates, place: Point) -> Option<&Station> {
+    let own = acis_grid::id_of(place);
+    let may_be_taken = |row: &&Candidate| row.is_grid_point && (!row.in_store || row.station.id == own);
+    candidates.rows.iter().find(may_be_taken).map(|row| &row.station)
 }
 
 /// Looks for stations around a place. `time_zone` is the place's, which stations that are new get; without `directory` only
@@ -142,9 +156,10 @@ pub async fn candidates(
     }
 
     let drafts = seen_from.best_at_hand(drafts.into_values().collect());
+    let fetched: Vec<StationId> = store.backfills().await?.into_iter().map(|done| done.station).collect();
     let mut looks = Vec::new();
     for draft in drafts {
-        looks.push(Look::at(store, draft, today).await?);
+        looks.push(Look::at(store, draft, &fetched, today).await?);
     }
     if let Some(directory) = directory.filter(|_| was_asked) {
         ask_for_the_season(directory, &mut looks, today, &mut remarks).await;
@@ -159,6 +174,7 @@ pub async fn candidates(
             .then(a.counts_as_km.total_cmp(&b.counts_as_km))
             .then_with(|| a.station.id.cmp(&b.station.id))
     });
+    put_one_with_a_past_first(&mut rows);
     for row in rows.iter().filter(|row| row.in_store) {
         if let (Some(hour), None) = (row.reading_hour.setting(), row.station.observation_hour) {
             remarks.push(format!(
@@ -173,6 +189,17 @@ pub async fn candidates(
         offer_grid_point(&mut candidates, directory, &seen_from, time_zone).await;
     }
     Ok(candidates)
+}
+
+/// A projection stands on the past of a region's own station: the nearest that has one is before those that have none.
+fn put_one_with_a_past_first(rows: &mut [Candidate]) {
+    let is_fit = |row: &Candidate| row.refused.is_none() && !row.is_grid_point;
+    if rows.first().is_none_or(|first| !is_fit(first) || !lacks_a_past(first)) {
+        return;
+    }
+    let Some(at) = rows.iter().position(|row| is_fit(row) && !lacks_a_past(row)) else { return };
+    rows[at].reasons.push(format!("first, since those before it have fewer than {ENOUGH_YEARS} past seasons"));
+    rows[..=at].rotate_right(1);
 }
 
 /// The place that stations are held against.
@@ -205,11 +232,16 @@ struct Look {
     hour: ReadingHour,
     /// A directory said from when to when it has values.
     is_listed: bool,
+    /// The last day with both values in the store.
+    stored_until: Option<NaiveDate>,
+    /// It was asked for the season's days, and none came.
+    is_silent: bool,
     /// Maxima on the days they were filed under, of a station in the store.
     maxima: Option<RawSeries>,
 }
 
-fn new_station(listed: &ListedStation, time_zone: Tz) -> Option<Station> {
+/// A listed station as it would be saved; `None` where its height is not told.
+pub(super) fn new_station(listed: &ListedStation, time_zone: Tz) -> Option<Station> {
     Some(Station {
         id: listed.id.clone(),
         name: if listed.name.is_empty() { listed.id.0.clone() } else { listed.name.clone() },
@@ -235,6 +267,7 @@ impl SeenFrom {
                 missing_share: None,
                 hour_is_known: true,
                 is_listed: true,
+                is_silent: false,
                 distance_km: distance_km(self.place, draft.station.place),
                 higher_m: self.higher(&draft.station),
             };
@@ -270,6 +303,7 @@ impl SeenFrom {
             missing_share: look.missing_share,
             hour_is_known: look.hour.is_known(),
             is_listed: look.is_listed,
+            is_silent: look.is_silent,
         };
         let mut rank = rank(&facts, self.today);
         let is_grid_point = look.station.is_grid_point();
@@ -296,7 +330,8 @@ impl SeenFrom {
 const GRID_REFUSED: &str = "a grid's estimate, which nobody measured: taken only when you ask for it";
 
 impl Look {
-    async fn at(store: &Store, draft: Draft, today: NaiveDate) -> Result<Self, StoreError> {
+    /// `fetched` are those whose whole record is in the store.
+    async fn at(store: &Store, draft: Draft, fetched: &[StationId], today: NaiveDate) -> Result<Self, StoreError> {
         let Draft { station, in_store, listed } = draft;
         let is_listed = listed.is_some();
         let record = if in_store { store.record(&station.id).await? } else { Default::default() };
@@ -305,6 +340,11 @@ impl Look {
         let listed = listed.and_then(|listed| listed.both());
         let listed_end = listed.as_ref().map(|both| (*both.end()).min(today));
         let seasons = match (&listed, of_days.last_day) {
+            // Of a record that is yet to be fetched, the days that are there say nothing.
+            (Some(both), Some(_)) if !fetched.contains(&station.id) => match facts::seasons_between(both, today) {
+                Seasons::AtMost(most) if most > of_days.whole_seasons => Seasons::AtMost(most),
+                _ => Seasons::Counted(of_days.whole_seasons),
+            },
             (_, Some(_)) => Seasons::Counted(of_days.whole_seasons),
             (Some(both), None) => facts::seasons_between(both, today),
             (None, None) => Seasons::Unknown,
@@ -326,6 +366,8 @@ impl Look {
             missing_share: of_days.missing_share,
             hour,
             is_listed,
+            stored_until: of_days.last_day,
+            is_silent: false,
             maxima,
         })
     }
@@ -338,12 +380,9 @@ impl Look {
     /// The season's days as ACIS has them.
     fn take_season(&mut self, parsed: &Parsed, today: NaiveDate) {
         let of_days = facts::of_days(&facts::complete_days_of(&parsed.readings), today);
-        // The days it was listed for can lie ahead of the last one that came.
-        if of_days.last_day.is_some() && self.maxima.is_none() {
-            self.last_day = of_days.last_day;
-        } else {
-            self.last_day = self.last_day.max(of_days.last_day);
-        }
+        // The days it is listed for can lie ahead of the last one that came, and can be open.
+        self.last_day = self.stored_until.max(of_days.last_day);
+        self.is_silent = of_days.last_day.is_none();
         // What the store has and what ACIS has fill each other's holes.
         self.missing_share = match (of_days.missing_share, self.missing_share) {
             (Some(theirs), Some(ours)) => Some(theirs.min(ours)),
@@ -354,18 +393,6 @@ impl Look {
             self.hour = ReadingHour::Told { hour };
         }
     }
-}
-
-/// Days that are what they are: of automatic stations, of grids, and of airports and climate reference stations (network W of
-/// the GHCN ids), whose days run from midnight to midnight standard time.
-pub(super) fn is_fixed(station: &Station) -> bool {
-    let automatic = |kind| matches!(kind, FeedKind::Awdb | FeedKind::NwsObservations | FeedKind::AcisGrid);
-    let mut measured = station.sources.iter().filter(|source| !source.feed.is_forecast()).peekable();
-    (measured.peek().is_some() && measured.all(|source| automatic(source.feed))) || is_midnight(&station.id)
-}
-
-fn is_midnight(id: &StationId) -> bool {
-    id.as_str().starts_with("USW")
 }
 
 /// One question for the season's days of all that ACIS knows.
@@ -384,48 +411,17 @@ async fn ask_for_the_season(
     }
     match directory.days_of(&asked, from, today).await {
         Ok(found) => {
-            for (id, parsed) in found {
-                if let Some(look) = looks.iter_mut().find(|look| look.station.id == id) {
-                    look.take_season(&parsed, today);
+            // Who does not come back has no day.
+            let none = Parsed::default();
+            for (id, _) in &asked {
+                let parsed = found.iter().find(|(of, _)| of == id).map_or(&none, |(_, parsed)| parsed);
+                if let Some(look) = looks.iter_mut().find(|look| look.station.id == *id) {
+                    look.take_season(parsed, today);
                 }
             }
         }
         Err(why) => remarks.push(format!("ACIS gave no days of this season: {}", chain(&why))),
     }
-}
-
-/// Looks into the records of those whose hour nobody told.
-async fn find_hours(store: &Store, stored: &[&Station], looks: &mut [Look]) -> Result<(), StoreError> {
-    let mut midnight: BTreeMap<StationId, RawSeries> = BTreeMap::new();
-    for look in looks.iter_mut().filter(|look| look.hour == ReadingHour::Unknown) {
-        let Some(maxima) = &look.maxima else { continue };
-        for (km, other) in midnight_stations(&look.station, stored) {
-            let series = match midnight.remove(&other.id) {
-                Some(series) => series,
-                None => filed_maxima(&store.record(&other.id).await?),
-            };
-            let eras = eras(maxima, &series);
-            midnight.insert(other.id.clone(), series);
-            if !eras.is_empty() {
-                look.hour = ReadingHour::Found { neighbour: other.id.clone(), distance_km: km, eras };
-                break;
-            }
-        }
-    }
-    Ok(())
-}
-
-/// The two nearest stations whose days run from midnight to midnight.
-pub(super) fn midnight_stations<'a>(station: &Station, all: &[&'a Station]) -> Vec<(f64, &'a Station)> {
-    let mut near: Vec<(f64, &Station)> = all
-        .iter()
-        .filter(|other| is_midnight(&other.id) && other.id != station.id)
-        .map(|other| (distance_km(station.place, other.place), *other))
-        .filter(|(km, _)| *km <= MIDNIGHT_KM)
-        .collect();
-    near.sort_by(|a, b| a.0.total_cmp(&b.0));
-    near.truncate(2);
-    near
 }
 
 /// At last, where no station is near: a grid point.
@@ -455,6 +451,8 @@ async fn offer_grid_point(
                 missing_share: None,
                 hour: ReadingHour::ByConstruction,
                 is_listed: true,
+                stored_until: None,
+                is_silent: false,
                 maxima: None,
             };
             candidates.rows.push(seen_from.row(look));

@@ -12,10 +12,11 @@ use super::past_cache::{PastCache, StationSeasons, Watch};
 use super::region_fault::RegionFault;
 use crate::assessment::past_dates::{USUAL_SEASONS, Usual, median};
 use crate::assessment::warmth::{CannotTell, HeatApart, StationSprings, Warmth, springs, warmth};
+use crate::geo::{Point, distance_km};
 use crate::region::{Region, RegionId};
 use crate::season::{Profile, days_after, days_between};
 use crate::store::StoreError;
-use crate::weather::StationId;
+use crate::weather::{Station, StationId};
 
 /// So many stations at most have a say beside those that lead a region: more would tell little and take long.
 const MOST_STATIONS: usize = 40;
@@ -25,7 +26,10 @@ pub struct UsualYear {
     /// The day by which heat is compared: when windows of the regions usually open, set into the season under way.
     pub on: NaiveDate,
     regions: Vec<UsualRegion>,
+    /// Those at which somebody measured: what height and latitude bring is judged by them alone.
     stations: Vec<StationSprings>,
+    /// A grid's estimates, which lead a region: each is held against what was measured, never against another.
+    grid_points: Vec<StationSprings>,
 }
 
 struct UsualRegion {
@@ -51,7 +55,8 @@ impl UsualYear {
         let leading: Vec<StationId> = distinct(of_profile.iter().filter_map(|region| region.stations.first()));
         let filling = of_profile.iter().flat_map(|region| region.stations.iter().skip(1));
         let mut wanted = leading.clone();
-        for id in distinct(filling).into_iter().chain(others(app).await?) {
+        let places: Vec<Point> = of_profile.iter().map(|region| region.place).collect();
+        for id in distinct(filling).into_iter().chain(others(app, &places).await?) {
             if wanted.len() < leading.len().max(MOST_STATIONS) && !wanted.contains(&id) {
                 wanted.push(id);
             }
@@ -81,16 +86,18 @@ impl UsualYear {
                 springs,
             })
         };
-        let stations = known.iter().filter_map(of_station).collect();
+        let (grid_points, measured): (Vec<_>, Vec<_>) = known.iter().partition(|known| known.station.is_grid_point());
+        let grid_points = grid_points.into_iter().filter_map(of_station).collect();
+        let stations = measured.into_iter().filter_map(of_station).collect();
         let on = days_after(first, u32::try_from(days).unwrap_or(u32::MAX));
-        Ok(Some(Self { on, regions, stations }))
+        Ok(Some(Self { on, regions, stations, grid_points }))
     }
 
     /// Why a region is early or late for its height. `None` for one that is not among the profile's.
     pub fn why(&self, id: &RegionId) -> Option<Why> {
         let of = self.regions.iter().find(|of| of.region.id == *id)?;
         let station = of.region.stations.first()?;
-        let here = warmth(&self.stations, station);
+        let here = self.warmth_at(station);
         let mut against_height: Vec<&UsualRegion> =
             self.regions.iter().filter(|other| is_against_height(of, other)).collect();
         let days_apart = |other: &UsualRegion| {
@@ -108,6 +115,7 @@ impl UsualYear {
             region: of.region.id.clone(),
             elevation_m: of.region.elevation_m,
             on: self.on,
+            is_grid_point: self.grid_points.iter().any(|point| point.station == *station),
             usual: of.usual,
             order: order.collect(),
             warmth: here,
@@ -115,7 +123,14 @@ impl UsualYear {
     }
 
     fn warmth(&self, of: &UsualRegion) -> Option<Warmth> {
-        warmth(&self.stations, of.region.stations.first()?).ok()
+        self.warmth_at(of.region.stations.first()?).ok()
+    }
+
+    fn warmth_at(&self, station: &StationId) -> Result<Warmth, CannotTell> {
+        match self.grid_points.iter().find(|point| point.station == *station) {
+            Some(point) => warmth(&[self.stations.as_slice(), std::slice::from_ref(point)].concat(), station),
+            None => warmth(&self.stations, station),
+        }
     }
 }
 
@@ -140,6 +155,8 @@ pub struct Why {
     pub elevation_m: f64,
     /// The day by which heat is compared.
     pub on: NaiveDate,
+    /// Its heat is a grid's estimate, which nobody measured.
+    pub is_grid_point: bool,
     pub usual: Option<Usual>,
     #[serde(serialize_with = "told_or_not")]
     pub warmth: Result<Warmth, CannotTell>,
@@ -171,10 +188,20 @@ fn distinct<'a>(ids: impl Iterator<Item = &'a StationId>) -> Vec<StationId> {
     ids.filter(|id| seen.insert((*id).clone())).cloned().collect()
 }
 
-/// Stations with years enough to have a say.
-async fn others(app: &App) -> Result<Vec<StationId>, StoreError> {
+/// Farther from all regions of the profile, a station's height and latitude are those of other mountains: some states' width.
+/// Common practice, no source.
+const REACH_KM: f64 = 500.0;
+
+/// Stations with years enough to have a say, the nearest to any of these places first.
+async fn others(app: &App, places: &[Point]) -> Result<Vec<StationId>, StoreError> {
+    let km =
+        |station: &Station| places.iter().map(|place| distance_km(*place, station.place)).fold(f64::INFINITY, f64::min);
+    let stations = app.store.stations().await?;
+    let mut near: Vec<(f64, Station)> = stations.into_iter().map(|station| (km(&station), station)).collect();
+    near.retain(|(km, station)| *km <= REACH_KM && !station.is_grid_point());
+    near.sort_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.id.cmp(&b.1.id)));
     let mut ids = Vec::new();
-    for station in app.store.stations().await? {
+    for (_, station) in near {
         let extents = app.store.record_extents(&station.id).await?;
         let first = extents.iter().map(|extent| extent.first_day).min();
         let last = extents.iter().map(|extent| extent.last_day).max();

@@ -6,6 +6,7 @@ use sqlx::any::AnyRow;
 use crate::store::acts::Act;
 use crate::store::error::StoreError;
 use crate::store::rows::{day_number, get, get_day_if_any, get_instant, ms};
+use crate::store::stations::set_missing_hour;
 use crate::store::tx::Store;
 use crate::store::weather::{Added, add_versions};
 use crate::weather::{FeedKind, StationId, Version};
@@ -26,12 +27,21 @@ pub struct BackfillDone {
 }
 
 impl Store {
-    /// Keeps what is new of a whole record, and that it was fetched, in one transaction: a kill leaves both or neither.
+    /// Keeps what is new of a whole record, that it was fetched, and the hour of reading that was found in it if the station has
+    /// none, in one transaction: a kill leaves all or nothing.
     ///
     /// # Errors
     /// `Conflict::UnknownStation`.
-    pub async fn put_backfill(&self, versions: &[Version], done: &BackfillDone) -> Result<Added, StoreError> {
+    pub async fn put_backfill(
+        &self,
+        versions: &[Version],
+        done: &BackfillDone,
+        hour: Option<u8>,
+    ) -> Result<Added, StoreError> {
         let mut tx = self.begin().await?;
+        if let Some(hour) = hour {
+            set_missing_hour(&mut tx, &done.station, hour).await?;
+        }
         let added = add_versions(&mut tx, &done.station, versions).await?;
         sqlx::query(
             "INSERT INTO backfills (station_id, feed, done_at, first_day, last_day, taken, requests)

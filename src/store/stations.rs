@@ -165,6 +165,21 @@ pub(super) async fn in_use_station(tx: &mut Tx, id: &StationId) -> Result<Statio
     }
 }
 
+/// Sets the hour of reading of a station that has none; all else stays.
+pub(super) async fn set_missing_hour(tx: &mut Tx, id: &StationId, hour: u8) -> Result<(), StoreError> {
+    let before = in_use_station(tx, id).await?;
+    if before.observation_hour.is_some() {
+        return Ok(());
+    }
+    let after = Station { observation_hour: Some(hour), ..before.clone() };
+    sqlx::query("UPDATE stations SET observation_hour = $2 WHERE id = $1")
+        .bind(&id.0)
+        .bind(i64::from(hour))
+        .execute(tx.conn())
+        .await?;
+    tx.note_act(Act::StationChanged, &subject(id), &changes(&without_secrets(&before), &without_secrets(&after))).await
+}
+
 pub(super) async fn known_station(tx: &mut Tx, id: &StationId) -> Result<(), StoreError> {
     match find_station(tx.conn(), id).await? {
         Some(_) => Ok(()),

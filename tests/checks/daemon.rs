@@ -144,6 +144,7 @@ impl Town {
             "invented",
             "--release",
             "at-once",
+            "--yes",
         ]);
         town.command(&["subscriber", "import", town.path("people.csv").to_str().unwrap()]);
         town

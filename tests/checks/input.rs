@@ -327,7 +327,7 @@ fn a_forgotten_minus_is_asked_about_wherever_a_place_is_given() {
         let told = ends(folder.path(), &words(&format!("{}{rest}", region("135"))), 2);
         assert!(told.contains("its longitude 135 has another sign than that of station `S1` (-135)"), "{rest}: {told}");
     }
-    ends(folder.path(), &words(&format!("{} --station S1", region("-135.1"))), 0);
+    ends(folder.path(), &words(&format!("{} --station S1 --yes", region("-135.1"))), 0);
     let told = ends(folder.path(), &words("region change mesa --lon 135.1"), 2);
     assert!(told.contains("has another sign"), "{told}");
     let second = STATION.replace("S1", "S2").replace("-135", "135");
@@ -368,7 +368,7 @@ fn a_look_at_a_tree_has_a_day_on_which_it_can_have_been() {
     ends(folder.path(), &words(STATION), 0);
     ends(
         folder.path(),
-        &words("region add mesa --name Mesa --zip 00101 --lat 35 --lon -135 --elevation-m 1900 --station S1"),
+        &words("region add mesa --name Mesa --zip 00101 --lat 35 --lon -135 --elevation-m 1900 --station S1 --yes"),
         0,
     );
     for (day, why) in [("0000-04-01", "a year from 1900 on"), ("9999-04-01", "yet to come")] {

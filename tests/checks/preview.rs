@@ -14,7 +14,7 @@ use treebell::assessment::past_dates::{normal_period, openings, usual};
 use treebell::assessment::verify::{Prepared, Question};
 use treebell::assessment::warmth::{HeatApart, Lie, Spot, Spring, StationSprings, Warmth, against, springs, warmth};
 use treebell::clock::ManualClock;
-use treebell::config::{Config, WeatherConfig};
+use treebell::config::{Config, FeedsConfig, WeatherConfig};
 use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::heat::hindcast::AssumedForecast;
@@ -25,13 +25,15 @@ use treebell::region::Region;
 use treebell::season::Policy;
 use treebell::season::profile::{Need, Profile, Profiles};
 use treebell::service::app::App;
+use treebell::service::new_region::trial::Trial;
+use treebell::service::new_region::{Found, Ground, LookUps};
 use treebell::service::past_cache::{PastCache, unwatched};
 use treebell::service::preview::Previews;
 use treebell::service::usual_year::UsualYear;
 use treebell::store::Store;
 use treebell::store::audit::AuditFilter;
-use treebell::weather::Version;
 use treebell::weather::record::Known;
+use treebell::weather::{FeedKind, SourceRef, Station, Version};
 
 use crate::engines::{at_each_address, every_row, on_each_engine};
 use crate::people::{subscribe, zip};
@@ -251,8 +253,12 @@ async fn a_region_is_shown_before_it_is_added_and_saved_only_when_that_is_wanted
     assert_eq!((&document["waiting"]["people"], &document["region"]["id"]), (&0.into(), &"mesa".into()));
     assert!(document["seasons"][0]["told"]["wash_by"].is_string(), "{document}");
 
-    // Nobody is there and nothing was said: it is saved, and no past season is lived through.
-    treebell(&settings, ADD).success().stdout(contains("Past seasons").not());
+    // Nobody is there and nothing was said: it is not saved. With a word it is, and no past season is lived through.
+    treebell(&settings, ADD)
+        .code(2)
+        .stderr(contains("nobody is there to be asked: say --yes, or --dry-run to look only"));
+    treebell(&settings, "region list --json").success().stdout(contains("mesa").not());
+    treebell(&settings, &format!("{ADD} --yes")).success().stdout(contains("Past seasons").not());
     treebell(&settings, &format!("{ADD} --dry-run")).code(2).stderr(contains("`mesa` is already there"));
     treebell(&settings, &ADD.replace("add mesa", "add other").replace("--zip", "--dry-run --zip"))
         .code(2)
@@ -278,6 +284,34 @@ async fn a_region_is_shown_before_it_is_added_and_saved_only_when_that_is_wanted
     treebell(&settings, "region import taken.toml --dry-run").code(2).stderr(contains("00201 by region `mesa`"));
     treebell(&settings, "region import list.toml --json").code(2).stderr(contains("--dry-run"));
     treebell(&settings, "region list --json").success().stdout(contains("bench").not());
+}
+
+/// A new station of few years borrows from one of the store: what is shown before it is saved is what the service says after.
+#[tokio::test]
+async fn what_is_shown_is_the_same_before_and_after_it_is_saved() {
+    let folder = tempfile::tempdir().unwrap();
+    invented_store(folder.path(), 2000..=2012).await;
+    let store = store_of(folder.path()).await;
+    let lender = store.station(&"INVENTED-1".into()).await.unwrap();
+    let short = Station { id: "INVENTED-SHORT".into(), ..lender.clone() };
+    store.add_station(&short).await.unwrap();
+    let mut record = store.record(&lender.id).await.unwrap().versions;
+    record.retain(|version| version.day >= "2009-12-01".parse().unwrap());
+    store.add_versions(&short.id, &record).await.unwrap();
+
+    let now: DateTime<Utc> = "2013-02-01T12:00:00Z".parse().unwrap();
+    let look_ups = LookUps::new(&store, &FeedsConfig::default(), Err("nobody was asked".into()), now).unwrap();
+    let ground = Ground::read(&store, look_ups, chrono_tz::America::Denver, now.date_naive()).await.unwrap();
+    let region = Region { stations: vec![short.id.clone()], ..place("mesa", &["00201"]) };
+    let (facts, remarks, doubts) = (Vec::new(), Vec::new(), Vec::new());
+    let found = Found { region: region.clone(), new_stations: Vec::new(), facts, remarks, doubts };
+    let app = app(store.clone(), "2013-02-01T12:00:00Z");
+    let trial = Trial::of(&found, &ground, now).await.unwrap();
+    let before = Previews::in_trial(&app, trial.store()).of(&region, &unwatched()).await.unwrap();
+    trial.save(&store, now).await.unwrap();
+    let after = Previews::new(&app, &[]).of(&region, &unwatched()).await.unwrap();
+    assert_eq!(before.borrowed.as_ref().map(|from| from.station.as_str()), Some("INVENTED-1"));
+    assert_eq!(serde_json::json!(before), serde_json::json!(after));
 }
 
 // --- Why the order is as it is ---------------------------------------------------------------------------------------
@@ -513,10 +547,11 @@ async fn a_region_that_is_early_for_its_height_says_so_and_names_those_it_comes_
 async fn the_why_is_printed_with_a_region_and_said_to_be_unknown_with_few_stations() {
     let folder = tempfile::tempdir().unwrap();
     let settings = invented_store(folder.path(), 2019..=2025).await;
-    treebell(&settings, ADD).success();
+    treebell(&settings, &format!("{ADD} --yes")).success();
     for line in ["region show mesa", "outlook --region mesa"] {
         treebell(&settings, line).success().stdout(
             contains("why here in the order:")
+                .and(contains(&format!("profile {PROFILE}, version {}", Profile::pinyon_needle_scale().version)))
                 .and(contains("the window usually opens"))
                 .and(contains("0 other stations have past seasons enough")),
         );
@@ -542,6 +577,22 @@ async fn the_why_is_printed_with_a_region_and_said_to_be_unknown_with_few_statio
                 why.lines().all(|line| line.chars().count() <= 100)
             })),
     );
+
+    // Led by a grid point, which nobody measured: it says so, and no other is held against it.
+    let store = open_store(&address).await.unwrap();
+    let own = store.station(&"ALT-ENC".into()).await.unwrap();
+    let source = SourceRef { feed: FeedKind::AcisGrid, id: "21:-135.0,32.0".into() };
+    store.change_station(&Station { sources: vec![source], ..own }).await.unwrap();
+    let lowest = store.regions().await.unwrap().into_iter().min_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
+    store.close().await;
+    treebell(&settings, "region show encina-gap").success().stdout(
+        contains("its grid point ALT-ENC")
+            .and(contains("what the 8 stations suggest"))
+            .and(contains("estimated by a grid, measured by nobody, over "))
+            .and(contains("measured at a station").not()),
+    );
+    let lowest = format!("region show {}", lowest.unwrap().id);
+    treebell(&settings, &lowest).success().stdout(contains("the 7 other stations suggest"));
 }
 
 // --- A profile put in use --------------------------------------------------------------------------------------------

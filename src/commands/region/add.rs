@@ -92,22 +92,23 @@ pub async fn run(args: Add, config: &Config) -> Result<(), CommandError> {
     // What the store would refuse is told before anything is shown.
     store.try_region(&found.region, &found.new_stations, SystemClock.now()).await?;
     check_doubts(std::slice::from_ref(&found), &args.manner)?;
-    let trial = Trial::of(&found, &ground, SystemClock.now()).await?;
-    let history = History { stations: trial.lacking(), ground: &ground, config };
-    history.fetch(trial.store()).await?;
+    // Before the records are fetched, which takes its time: who sees a slip here need not wait.
     if !args.json {
         print_out(&table([&found]))?;
     }
     tell(std::slice::from_ref(&found));
-    // Where nobody is there and no option asks for it, past seasons are not lived through.
-    if is_somebody_there() || args.manner.dry_run || args.manner.yes || args.json {
-        show_new(&found.region, trial.store(), args.json, config).await?;
+    let trial = Trial::of(&found, &ground, SystemClock.now()).await?;
+    let history = History { stations: trial.lacking(), ground: &ground, config };
+    history.fetch(trial.store()).await?;
+    // Where nobody is there to look, past seasons are lived through only if an option asks for it.
+    if is_somebody_there() || args.manner.dry_run || args.json {
+        show_new(&found, trial.store(), args.json, config).await?;
     }
     if args.manner.dry_run {
         eprintln!("region `{}` is not saved: that was a dry run", found.region.id);
         return Ok(());
     }
-    if !may_save(&format!("region `{}`", found.region.id), &args.manner)? {
+    if !may_save(&format!("region `{}`", found.region.id), std::slice::from_ref(&found), &args.manner)? {
         eprintln!("nothing was saved");
         return Ok(());
     }

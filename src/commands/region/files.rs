@@ -66,9 +66,12 @@ pub async fn import(args: &Import, config: &Config) -> Result<(), CommandError> 
     let regions: Vec<Region> = found.iter().map(|one| one.region.clone()).collect();
     let stations = new_stations(&found);
     let put = store.try_regions(&regions, &stations, SystemClock.now()).await?;
-    check_doubts(&found, &args.manner)?;
     let news: Vec<Found> =
         found.into_iter().zip(&put).filter(|(_, put)| **put != RegionPut::Unchanged).map(|(one, _)| one).collect();
+    // A list that changes nothing wants no word.
+    if !news.is_empty() {
+        check_doubts(&news, &args.manner)?;
+    }
     if !news.is_empty() {
         if !args.json {
             print_out(&table(&news))?;
@@ -91,7 +94,7 @@ pub async fn import(args: &Import, config: &Config) -> Result<(), CommandError> 
         eprintln!("{}; nothing is saved: that was a dry run", counts(&put));
         return Ok(());
     }
-    if !news.is_empty() && !may_save(&counted(news.len(), "region", "regions"), &args.manner)? {
+    if !news.is_empty() && !may_save(&counted(news.len(), "region", "regions"), &news, &args.manner)? {
         eprintln!("nothing was saved");
         return Ok(());
     }
@@ -104,7 +107,8 @@ pub async fn import(args: &Import, config: &Config) -> Result<(), CommandError> 
     let of_regions: BTreeSet<&StationId> = regions.iter().flat_map(|region| &region.stations).collect();
     let mut stations = store.stations().await?;
     stations.retain(|station| of_regions.contains(&station.id));
-    let stations = lacking(&store, &stations).await?;
+    let stations =
+        lacking(&store, &stations, SystemClock.now().with_timezone(&config.schedule.time_zone).date_naive()).await?;
     History { stations: &stations, ground: &ground, config }.fetch(&store).await
 }
 

@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use crate::clock::{Clock, SystemClock};
-use crate::commands::ask::{ask, is_somebody_there};
+use crate::commands::ask::{ask, is_somebody_there, nobody_is_there};
 use crate::commands::error::CommandError;
 use crate::commands::format::{counted, date_or, progress_bar, ruled_table};
 use crate::config::{Config, FeedsConfig};
@@ -22,10 +22,11 @@ pub struct Manner {
     /// Ask no service: what is not given comes from what is at hand, and it is said what could not be looked up
     #[arg(long)]
     pub offline: bool,
-    /// Show what would be saved and save nothing; what services answered is kept, so that the next run need not ask again
+    /// Show what would be saved and save nothing. What the weather service said of a place, and ACIS of a grid's cell, is kept for
+    /// a month and not asked again; stations and their records are
     #[arg(long)]
     pub dry_run: bool,
-    /// Ask nothing: save also what is in doubt
+    /// Ask nothing: save, also what is in doubt
     #[arg(long, conflicts_with = "dry_run")]
     pub yes: bool,
 }
@@ -48,7 +49,7 @@ pub async fn ground(store: &Store, config: &Config, manner: &Manner) -> Result<G
         () => {
             let limits = Limits::of(&config.feeds);
             let (tries, longest_wait) = (limits.tries.min(MOST_TRIES), limits.longest_wait.min(LONGEST_WAIT));
-            let limits = Limits { tries, longest_wait, ..limits };
+            let limits = Limits { tries, longest_wait, redirects: false, ..limits };
             let randomness = store.randomness().clone();
             let fetcher = Fetcher::with(&config.feeds, limits, clock, randomness, Arc::new(RealSleeper));
             Ok(Arc::new(fetcher.map_err(|why| CommandError::Failed(chain(&why)))?))
@@ -79,13 +80,21 @@ pub fn tell(found: &[Found]) {
         for remark in &one.remarks {
             eprintln!("note: {of}{remark}");
         }
+    }
+    tell_doubts(found);
+}
+
+/// Each with what to do about it.
+fn tell_doubts(found: &[Found]) {
+    for one in found {
+        let of = if found.len() == 1 { String::new() } else { format!("region `{}`: ", one.region.id) };
         for doubt in &one.doubts {
-            eprintln!("in doubt: {of}{}", doubt.what);
+            eprintln!("in doubt: {of}{}", doubt.words());
         }
     }
 }
 
-/// Where nobody can be asked, a doubt ends the command before anything is printed.
+/// Where nobody can be asked, a doubt ends the command before anything is printed; so does it that nobody said to save.
 pub fn check_doubts(found: &[Found], manner: &Manner) -> Result<(), CommandError> {
     if manner.yes || manner.dry_run || is_somebody_there() {
         return Ok(());
@@ -93,14 +102,18 @@ pub fn check_doubts(found: &[Found], manner: &Manner) -> Result<(), CommandError
     let doubts: Vec<String> = found
         .iter()
         .flat_map(|one| one.doubts.iter().map(|doubt| (&one.region.id, doubt)))
-        .map(|(id, doubt)| format!("region `{id}`: {}: {}, or say --yes to go on", doubt.what, doubt.mend))
+        .map(|(id, doubt)| format!("region `{id}`: {}, or say --yes to go on", doubt.words()))
         .collect();
-    if doubts.is_empty() { Ok(()) } else { Err(CommandError::Usage(doubts.join("\n"))) }
+    if doubts.is_empty() { Err(nobody_is_there()) } else { Err(CommandError::Usage(doubts.join("\n"))) }
 }
 
-/// Asks before saving, where somebody can answer.
-pub fn may_save(what: &str, manner: &Manner) -> Result<bool, CommandError> {
-    if manner.yes { Ok(true) } else { Ok(ask(&format!("save {what}?"))?.unwrap_or(true)) }
+/// Asks before saving, with what is in doubt once more.
+pub fn may_save(what: &str, found: &[Found], manner: &Manner) -> Result<bool, CommandError> {
+    if manner.yes {
+        return Ok(true);
+    }
+    tell_doubts(found);
+    ask(&format!("save {what}?"))?.ok_or_else(nobody_is_there)
 }
 
 /// The whole records of stations that have none or a short one.
@@ -141,14 +154,24 @@ const LATER: &str = "`treebell weather backfill` fetches it";
 
 fn tell_record(one: &StationBackfill) {
     match &one.outcome {
-        Outcome::Fetched(fetched) => eprintln!(
-            "station {}: {} to {}, {} values in {}",
-            one.station,
-            date_or(fetched.first_day, "no day"),
-            date_or(fetched.last_day, "no day"),
-            fetched.taken,
-            counted(one.requests, "request", "requests")
-        ),
+        Outcome::Fetched(fetched) => {
+            eprintln!(
+                "station {}: {} to {}, {} values in {}",
+                one.station,
+                date_or(fetched.first_day, "no day"),
+                date_or(fetched.last_day, "no day"),
+                fetched.taken,
+                counted(one.requests, "request", "requests")
+            );
+            if !fetched.hour.is_known() {
+                eprintln!(
+                    "note: station {id}: hour of reading unknown: nobody tells it, and no midnight station with a record is near to \
+                     hold it against, so maxima of a morning reader stand a day late; `treebell station change {id} \
+                     --observation-hour HOUR` sets it if you know it",
+                    id = one.station
+                );
+            }
+        }
         Outcome::Before { .. } => {}
         Outcome::NoSource => {
             eprintln!("note: station {} has no source with a whole record: `weather import` takes files", one.station);

@@ -9,8 +9,10 @@ use std::fmt::Write as _;
 
 use chrono_tz::Tz;
 
+use self::found::{Manner, ground};
 use self::preview::{Look, is_wanted};
 use super::args::{Bounds, Elevation, Why, zone};
+use super::ask::is_somebody_there;
 use super::error::CommandError;
 use super::format::{elevation_words, height_words, print_json, print_out, ruled_table, station_name};
 use super::open::{open_store, open_store_for, profiles_in_use};
@@ -21,7 +23,8 @@ use crate::geo::Point;
 use crate::id::StationId;
 use crate::region::{OwnerReports, Region, RegionId, Release, Zip};
 use crate::season::profile::Profiles;
-use crate::service::new_region::check_place;
+use crate::service::new_region::list::is_taken_away;
+use crate::service::new_region::{check_place, doubts_of_a_move, read_zips};
 use crate::store::Store;
 use crate::text::near_name;
 use crate::weather::feeds::acis_grid::grid_of;
@@ -35,7 +38,7 @@ pub enum RegionCommand {
     /// A name and ZIP codes suffice. Where it is, how high, in which time zone and county is looked up and shown with its source;
     /// the person overrules. Without --station the best ones at hand are taken and named: near, and at about the same height.
     /// Before it is saved it is shown how its past seasons would have gone, between which regions it stands and whom it would
-    /// reach.
+    /// reach; then it is asked whether to save it. Where nobody is there to answer, --yes saves and --dry-run looks only.
     Add(add::Add),
     /// Print all regions
     List(List),
@@ -61,8 +64,11 @@ pub enum RegionCommand {
     /// A name and ZIP codes suffice; what else a new region needs is looked up as `region add` does, and a region in use keeps
     /// what the file does not say. TOML has one `[[region]]` each, CSV a line each; names of fields and columns are id, name,
     /// zips, latitude, longitude, elevation_m or elevation_ft, time_zone, county, state, band_ft or band_m ("5000..6500"),
-    /// landmarks, stations, profile, release and owner_reports. Reading the same file again changes nothing, and a run that was
-    /// cut off asks services only for what is missing.
+    /// landmarks, stations, profile, release and owner_reports. A cell that is empty leaves what a region has; `-` takes its county,
+    /// state or landmarks away, and `all` its band. Reading the same file again changes nothing. After a run that was cut off, what
+    /// the weather service said of a place is not asked again, nor is a record that came. Past seasons are shown by --dry-run of
+    /// regions whose stations have their records in the store; of a new one by `region add --dry-run`, or by `region change ID
+    /// --dry-run` once it is saved.
     Import(files::Import),
     /// Write all regions in use as `region import` reads them: TOML or CSV
     Export(files::Export),
@@ -94,14 +100,14 @@ pub struct Change {
     #[arg(long)]
     name: Option<String>,
     /// ZIP codes in place of all it has
-    #[arg(long = "zip", value_delimiter = ',', value_parser = Zip::parse, value_name = "ZIP", conflicts_with_all = ["add_zips", "drop_zips"])]
-    zips: Vec<Zip>,
+    #[arg(long = "zip", value_delimiter = ',', value_name = "ZIP", conflicts_with_all = ["add_zips", "drop_zips"])]
+    zips: Vec<String>,
     /// ZIP codes it gets too
-    #[arg(long = "add-zip", value_delimiter = ',', value_parser = Zip::parse, value_name = "ZIP")]
-    add_zips: Vec<Zip>,
+    #[arg(long = "add-zip", value_delimiter = ',', value_name = "ZIP")]
+    add_zips: Vec<String>,
     /// ZIP codes it loses
-    #[arg(long = "drop-zip", value_delimiter = ',', value_parser = Zip::parse, value_name = "ZIP")]
-    drop_zips: Vec<Zip>,
+    #[arg(long = "drop-zip", value_delimiter = ',', value_name = "ZIP")]
+    drop_zips: Vec<String>,
     /// Latitude of its reference point, degrees north
     #[arg(long, allow_negative_numbers = true, value_name = "DEGREES")]
     lat: Option<f64>,
@@ -282,14 +288,16 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
         known_profile(&profiles_in_use(config).await?.0, &profile)?;
         region.profile = profile;
     }
-    if !args.zips.is_empty() {
-        region.zips = args.zips;
+    let (zips, add_zips, drop_zips) =
+        (whole_zips(&args.zips)?, whole_zips(&args.add_zips)?, whole_zips(&args.drop_zips)?);
+    if !zips.is_empty() {
+        region.zips = zips;
     }
-    if let Some(stranger) = args.drop_zips.iter().find(|zip| !region.zips.contains(zip)) {
+    if let Some(stranger) = drop_zips.iter().find(|zip| !region.zips.contains(zip)) {
         return Err(CommandError::Usage(format!("--drop-zip {stranger}: region `{}` does not have it", region.id)));
     }
-    region.zips.retain(|zip| !args.drop_zips.contains(zip));
-    for zip in args.add_zips {
+    region.zips.retain(|zip| !drop_zips.contains(zip));
+    for zip in add_zips {
         if !region.zips.contains(&zip) {
             region.zips.push(zip);
         }
@@ -303,10 +311,14 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     region.release = args.release.unwrap_or(region.release);
     region.owner_reports = args.owner_reports.unwrap_or(region.owner_reports);
     region.band = args.bounds.heights().map_or(region.band, |heights| heights.0);
-    region.county = args.bounds.county.or(region.county);
-    region.state = args.bounds.state.or(region.state);
-    if !args.bounds.landmarks.is_empty() {
-        region.landmarks = args.bounds.landmarks;
+    let kept_or =
+        |given: Option<String>, kept| given.map_or(kept, |text| Some(text).filter(|text| !is_taken_away(text)));
+    region.county = kept_or(args.bounds.county, region.county);
+    region.state = kept_or(args.bounds.state, region.state);
+    match args.bounds.landmarks.as_slice() {
+        [] => {}
+        [one] if is_taken_away(one) => region.landmarks.clear(),
+        _ => region.landmarks = args.bounds.landmarks,
     }
     if !args.stations.is_empty() {
         region.stations = args.stations;
@@ -321,6 +333,20 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     if region.place != before.place || region.zips != before.zips {
         for remark in check_place(&region, &store).await? {
             eprintln!("note: {remark}");
+        }
+        let manner = Manner { offline: false, dry_run: args.look.go.dry_run, yes: args.look.go.yes };
+        let (remarks, doubts) = doubts_of_a_move(&before, &region, &ground(&store, config, &manner).await?).await?;
+        for remark in remarks {
+            eprintln!("note: {remark}");
+        }
+        for doubt in &doubts {
+            eprintln!("in doubt: {}", doubt.words());
+        }
+        if !doubts.is_empty() && !is_somebody_there() && !args.look.is_asked_for() {
+            return Err(CommandError::Usage(format!(
+                "region `{}` is in doubt: mend it, or say --yes to go on",
+                region.id
+            )));
         }
     }
     // Another name or another way of release changes nothing of what would be shown.
@@ -337,6 +363,14 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     store.change_region(&region).await?;
     eprintln!("region `{}` is changed", region.id);
     Ok(())
+}
+
+fn whole_zips(texts: &[String]) -> Result<Vec<Zip>, CommandError> {
+    if texts.is_empty() {
+        Ok(Vec::new())
+    } else {
+        read_zips(texts).map_err(|faults| CommandError::Usage(faults.join("\n")))
+    }
 }
 
 /// A region lies beside its own stations.

@@ -16,6 +16,7 @@ use crate::commands::open::open_app;
 use crate::config::Config;
 use crate::region::Region;
 use crate::season::{days_after, days_between};
+use crate::service::new_region::Found;
 use crate::service::preview::{OtherRegion, Preview, Previews};
 use crate::store::{Conflict, Store, StoreError};
 
@@ -40,14 +41,22 @@ impl Look {
 ///
 /// # Errors
 /// An unknown profile, or a store that cannot be read.
-pub async fn show_new(region: &Region, trial: &Store, json: bool, config: &Config) -> Result<(), CommandError> {
+pub async fn show_new(found: &Found, trial: &Store, json: bool, config: &Config) -> Result<(), CommandError> {
     let app = open_app(config).await?;
     let (bar, watch) = watched_bar("living through past seasons {wide_bar} {pos}/{len} {eta}");
-    let preview = Previews::in_trial(&app, trial).of(region, &watch).await;
+    let preview = Previews::in_trial(&app, trial).of(&found.region, &watch).await;
     bar.finish_and_clear();
     let preview = preview?;
     app.store.close().await;
-    if json { print_json(&preview) } else { print_out(&in_words(&preview)) }
+    if !json {
+        return print_out(&in_words(&preview));
+    }
+    // What was looked up, and who says so, beside what is shown of its past.
+    let mut document = serde_json::json!(preview);
+    document["facts"] = serde_json::json!(found.facts);
+    document["remarks"] = serde_json::json!(found.remarks);
+    document["doubts"] = serde_json::json!(found.doubts);
+    print_json(&document)
 }
 
 /// Shows a region as it would be changed and asks whether it is to be saved. Where nobody is there and no option asks for it,

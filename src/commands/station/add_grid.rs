@@ -3,6 +3,7 @@
 use chrono_tz::Tz;
 
 use super::check::{check, check_sign};
+use super::zone_at;
 use crate::commands::args::{Why, zone};
 use crate::commands::error::CommandError;
 use crate::commands::format::elevation_words;
@@ -31,7 +32,7 @@ pub struct AddGrid {
     /// Name; the grid's and the place if left out
     #[arg(long)]
     name: Option<String>,
-    /// IANA name of its time zone; that of the schedule if left out
+    /// IANA name of its time zone; if left out that of the nearest region or station, or of the schedule where none is near
     #[arg(long, value_parser = zone)]
     zone: Option<Tz>,
     #[command(flatten)]
@@ -65,7 +66,8 @@ pub async fn run(args: AddGrid, config: &Config) -> Result<(), CommandError> {
             args.lat, args.lon
         )));
     };
-    let mut station = acis_grid::station(args.grid, place, &cell, args.zone.unwrap_or(config.schedule.time_zone));
+    let zone = zone_at(place, args.zone, &store, config).await?;
+    let mut station = acis_grid::station(args.grid, place, &cell, zone);
     if let Some(name) = args.name {
         station.name = name;
     }

@@ -14,6 +14,7 @@ use crate::commands::open::{fetcher, open_store_for};
 use crate::config::Config;
 use crate::geo::{Point, distance_km};
 use crate::places::zone_of_state;
+use crate::service::new_region::{PlaceClock, clock_beside};
 use crate::weather::Station;
 use crate::weather::feeds::{chain, ghcn_station_list};
 
@@ -37,8 +38,8 @@ pub struct Import {
     /// How far around, km
     #[arg(long, default_value_t = 100.0, requires = "near", value_name = "KM")]
     within_km: f64,
-    /// IANA name of their time zone, since the list has none; if left out that of their state, or of the schedule where a state
-    /// has several
+    /// IANA name of their time zone, since the list has none; if left out that of their state, or where a state has
+    /// several that of the nearest region or station, or of the schedule where none is near
     #[arg(long, value_parser = zone)]
     zone: Option<Tz>,
     #[command(flatten)]
@@ -63,10 +64,7 @@ pub async fn run(args: &Import, config: &Config) -> Result<(), CommandError> {
         }
     };
     let usual = config.schedule.time_zone;
-    let mut listed = read_list(name, &String::from_utf8_lossy(&bytes), usual)?;
-    for one in &mut listed {
-        one.station.time_zone = args.zone.or(zone_of_state(&one.state)).unwrap_or(usual);
-    }
+    let listed = read_list(name, &String::from_utf8_lossy(&bytes), usual)?;
     let states: Vec<String> = args.states.iter().map(|state| state.trim().to_uppercase()).collect();
     let wanted: Vec<Listed> = listed
         .into_iter()
@@ -77,7 +75,26 @@ pub async fn run(args: &Import, config: &Config) -> Result<(), CommandError> {
     if !heightless.is_empty() {
         eprintln!("{} left out: the list has no elevation for them", counted(heightless.len(), "station", "stations"));
     }
-    let stations: Vec<Station> = wanted.into_iter().map(|listed| listed.station).collect();
+    let (regions, known) = (store.regions().await?, store.stations().await?);
+    let (mut stations, mut on_schedule): (Vec<Station>, usize) = (Vec::new(), 0);
+    for Listed { mut station, state, .. } in wanted {
+        let beside = || clock_beside(station.place, &regions, &known, usual);
+        station.time_zone = args.zone.or(zone_of_state(&state)).unwrap_or_else(|| match beside() {
+            PlaceClock::Known(zone, _) | PlaceClock::Neighbour(zone, _) => zone,
+            PlaceClock::OfSchedule(zone) => {
+                on_schedule += 1;
+                zone
+            }
+        });
+        stations.push(station);
+    }
+    if on_schedule > 0 {
+        eprintln!(
+            "note: of {} the state has several time zones and no region or station is near, so they get the schedule's, {usual}: \
+             --zone gives another",
+            counted(on_schedule, "station", "stations")
+        );
+    }
     if stations.is_empty() {
         return Err(CommandError::Usage("no station of the list is wanted by --state and --near".into()));
     }

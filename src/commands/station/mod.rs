@@ -19,6 +19,8 @@ use super::open::{open_store, open_store_for};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
+use crate::service::new_region::{PlaceClock, clock_beside};
+use crate::store::Store;
 use crate::weather::feeds::usual_sources;
 use crate::weather::nearby::by_nearness;
 use crate::weather::{SourceRef, Station, StationId};
@@ -64,7 +66,7 @@ pub struct Add {
     lon: f64,
     #[command(flatten)]
     elevation: Elevation,
-    /// IANA name of its time zone; that of the schedule if left out
+    /// IANA name of its time zone; if left out that of the nearest region or station, or of the schedule where none is near
     #[arg(long, value_parser = zone)]
     zone: Option<Tz>,
     /// Hour (0 to 24) of the observer's daily reading, where the source does not tell it; midnight if left out
@@ -149,6 +151,29 @@ pub async fn run(command: StationCommand, config: &Config) -> Result<(), Command
     }
 }
 
+/// The time zone that was given, else that of the nearest region or station, else the schedule's, which is said: a state may have
+/// two clocks.
+pub(super) async fn zone_at(
+    place: Point,
+    given: Option<Tz>,
+    store: &Store,
+    config: &Config,
+) -> Result<Tz, CommandError> {
+    if let Some(zone) = given {
+        return Ok(zone);
+    }
+    let (regions, stations) = (store.regions().await?, store.stations().await?);
+    Ok(match clock_beside(place, &regions, &stations, config.schedule.time_zone) {
+        PlaceClock::Known(zone, _) | PlaceClock::Neighbour(zone, _) => zone,
+        PlaceClock::OfSchedule(zone) => {
+            eprintln!(
+                "note: no region or station is near, so the time zone is the schedule's, {zone}: --zone gives another"
+            );
+            zone
+        }
+    })
+}
+
 async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
     let elevation_m = args
         .elevation
@@ -161,17 +186,18 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
             "`{id}` is no GHCN id, so nobody knows where its temperatures are: name a --source, such as plain-csv:FILE"
         )));
     }
+    let store = open_store_for(config, &args.why).await?;
+    let place = Point { latitude: args.lat, longitude: args.lon };
     let station = Station {
         id,
         name: args.name,
-        place: Point { latitude: args.lat, longitude: args.lon },
+        place,
         elevation_m,
-        time_zone: args.zone.unwrap_or(config.schedule.time_zone),
+        time_zone: zone_at(place, args.zone, &store, config).await?,
         observation_hour: args.observation_hour,
         sources,
     };
     check(&station)?;
-    let store = open_store_for(config, &args.why).await?;
     check_sign(&station, store.stations().await?)?;
     store.add_station(&station).await?;
     eprintln!("station `{}` is added, in time zone {}", station.id, station.time_zone);

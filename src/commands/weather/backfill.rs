@@ -10,7 +10,7 @@ use crate::commands::error::CommandError;
 use crate::commands::format::{
     align_right, counted, date_or, instant, print_out, progress_bar, ruled_table, source_words,
 };
-use crate::commands::open::{fetcher, open_store_for};
+use crate::commands::open::{open_store_for, record_fetcher};
 use crate::commands::select::chosen_stations;
 use crate::config::Config;
 use crate::id::StationId;
@@ -61,7 +61,7 @@ pub async fn run(args: &Backfill, config: &Config) -> Result<(), CommandError> {
     }
     let backfiller = Backfiller {
         store: store.clone(),
-        fetcher: Arc::new(fetcher(config, &store)?),
+        fetcher: Arc::new(record_fetcher(config, &store)?),
         directory: None,
         feeds: config.feeds.clone(),
         clock: Arc::new(SystemClock) as Arc<dyn Clock>,
@@ -74,11 +74,17 @@ pub async fn run(args: &Backfill, config: &Config) -> Result<(), CommandError> {
     let done = done?;
     store.close().await;
     print(&done)?;
-    let silent: Vec<&str> = done
-        .iter()
-        .filter(|one| matches!(one.outcome, Outcome::Failed | Outcome::NoSource))
-        .map(|one| one.station.as_str())
-        .collect();
+    let named = |is_so: fn(&Outcome) -> bool| -> Vec<&str> {
+        done.iter().filter(|one| is_so(&one.outcome)).map(|one| one.station.as_str()).collect()
+    };
+    let sourceless = named(|outcome| matches!(outcome, Outcome::NoSource));
+    if !sourceless.is_empty() {
+        eprintln!(
+            "note: no source has a whole record of {}: `treebell weather import` takes files",
+            sourceless.join(", ")
+        );
+    }
+    let silent = named(|outcome| matches!(outcome, Outcome::Failed));
     if silent.is_empty() {
         return Ok(());
     }

@@ -2,6 +2,7 @@
 
 use super::compare::{without, words};
 use super::words::lists;
+use crate::units::height_of_feet;
 
 /// Where on the mountain the trees stand, as a text says it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -23,7 +24,7 @@ pub fn height_answer(text: &str) -> Option<HeightAnswer> {
         [one] => match one.parse::<u32>() {
             Ok(digit @ 1..=9) if one.len() == 1 => Some(HeightAnswer::Choice(digit as usize)),
             // Four digits are feet: nobody's pinyons stand at 1,000 m and no ZIP code has four.
-            Ok(feet @ 1000..=9999) => Some(HeightAnswer::Metres(crate::units::feet_to_m(f64::from(feet)))),
+            Ok(feet @ 1000..=9999) => Some(HeightAnswer::Metres(height_of_feet(f64::from(feet)))),
             _ => {
                 let split = one.find(|c: char| !c.is_ascii_digit())?;
                 measured(&one[..split], &one[split..])
@@ -40,7 +41,7 @@ fn measured(number: &str, unit: &str) -> Option<HeightAnswer> {
     }
     let number = f64::from(number.parse::<u32>().ok()?);
     match unit {
-        "ft" | "feet" | "foot" | "pies" | "pie" => Some(HeightAnswer::Metres(crate::units::feet_to_m(number))),
+        "ft" | "feet" | "foot" | "pies" | "pie" => Some(HeightAnswer::Metres(height_of_feet(number))),
         "m" | "meters" | "metres" | "metros" => Some(HeightAnswer::Metres(number)),
         _ => None,
     }

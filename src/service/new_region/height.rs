@@ -42,14 +42,13 @@ pub(super) fn around(place: Point, stations: &[Station]) -> Vec<(f64, &Station)>
     near
 }
 
-/// Of services, else of the stations around; `grid` is the forecast's cell, or why it is not known.
+/// Of services; `grid` is the forecast's cell, or why it is not known.
 ///
 /// # Errors
-/// When the store fails. The inner error is the sentence for a place of which nobody knows the height.
+/// When the store fails. The inner error is why they gave nothing, as the middle of a sentence: see [`of_stations`].
 pub(super) async fn look_up(
     place: Point,
     grid: Result<&Gridpoint, String>,
-    around: &[(f64, &Station)],
     look_ups: &LookUps,
 ) -> Result<Result<Height, String>, StoreError> {
     let mut silent = Vec::new();
@@ -73,11 +72,14 @@ pub(super) async fn look_up(
         Err(silence) => silent.push(silence.words(Service::Acis)),
     }
     silent.dedup();
-    Ok(of_stations(around, &silent.join("; ")))
+    Ok(Err(silent.join("; ")))
 }
 
 /// The middle height of the stations around, doubted where they do not agree.
-fn of_stations(around: &[(f64, &Station)], why: &str) -> Result<Height, String> {
+///
+/// # Errors
+/// The sentence for a place of which nobody knows the height.
+pub(super) fn of_stations(around: &[(f64, &Station)], why: &str) -> Result<Height, String> {
     let Some(metres) = median(around) else {
         return Err(format!("its elevation could not be looked up ({why}), and no station is around: {MEND}"));
     };

@@ -1,31 +1,29 @@
 //! The records of a region's stations: which are missing, and fetching them.
 
-use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use chrono::Datelike;
+use chrono::NaiveDate;
 
 use super::Ground;
 use crate::clock::Clock;
 use crate::config::FeedsConfig;
 use crate::service::backfill::{Backfiller, StationBackfill};
+use crate::service::station_choice::recent_whole_seasons;
 use crate::store::{Store, StoreError};
 use crate::weather::Station;
 
-/// With fewer years in the store, a station's whole record is fetched.
-const YEARS_WANTED: usize = 20;
+/// With fewer whole seasons among the last thirty in the store, a station's whole record is fetched.
+const SEASONS_WANTED: u32 = 20;
 
 /// Those of the stations whose whole record was never fetched and is short in the store.
 ///
 /// # Errors
 /// When the store fails.
-pub async fn lacking(store: &Store, stations: &[Station]) -> Result<Vec<Station>, StoreError> {
+pub async fn lacking(store: &Store, stations: &[Station], today: NaiveDate) -> Result<Vec<Station>, StoreError> {
     let done = store.backfills().await?;
     let mut lacking = Vec::new();
     for station in stations.iter().filter(|station| done.iter().all(|one| one.station != station.id)) {
-        let record = store.record(&station.id).await?;
-        let years: BTreeSet<i32> = record.versions.iter().map(|version| version.day.year()).collect();
-        if years.len() < YEARS_WANTED {
+        if recent_whole_seasons(&store.record(&station.id).await?, today) < SEASONS_WANTED {
             lacking.push(station.clone());
         }
     }

@@ -8,12 +8,12 @@ use futures::StreamExt;
 use serde::Deserialize;
 use unicode_normalization::UnicodeNormalization;
 
-use super::{Fact, Found, Ground, NewRegionError, Wish, complete, place};
+use super::{Doubt, Fact, Found, Ground, NewRegionError, Wish, complete, doubts_of_a_move, place};
 use crate::id::StationId;
 use crate::region::{Band, OwnerReports, Region, RegionId, Release};
 use crate::store::StoreError;
 use crate::text::{did_you_mean, first_few, near_key, near_name};
-use crate::units::feet_to_m;
+use crate::units::height_of_feet;
 
 /// The insect, where nothing else is said.
 pub const USUAL_PROFILE: &str = "pinyon-needle-scale";
@@ -87,7 +87,7 @@ pub fn read_toml(text: &str) -> Result<Vec<Entry>, Vec<String>> {
 }
 
 /// Reads a line a region. The first line names the columns, in any order: `name` and `zips` (or `zip`) at least. ZIP codes
-/// and stations have blanks between them, landmarks semicolons.
+/// and stations have blanks between them, landmarks semicolons; `-` takes a county, a state or landmarks away.
 ///
 /// # Errors
 /// Every fault with its line.
@@ -239,12 +239,7 @@ fn row_of(entry: &Entry, ground: &Ground, profiles: &[String]) -> Result<Row, Ve
         return Err(faults.into_iter().map(of_region).collect());
     }
     let known = before.as_ref();
-    // To the decimetre, so that feet do not leave a tail of digits.
-    let feet = entry.elevation_ft.map(|feet| (feet_to_m(feet) * 10.0).round() / 10.0);
-    let or_known = |given: &[String], known: Option<&Vec<String>>| match known {
-        Some(known) if given.is_empty() => known.clone(),
-        _ => given.to_vec(),
-    };
+    let feet = entry.elevation_ft.map(height_of_feet);
     let wish = Wish {
         name: entry.name.clone(),
         zips: entry.zips.clone(),
@@ -252,10 +247,14 @@ fn row_of(entry: &Entry, ground: &Ground, profiles: &[String]) -> Result<Row, Ve
         longitude: entry.longitude.or(known.map(|region| region.place.longitude)),
         elevation_m: entry.elevation_m.or(feet).or(known.map(|region| region.elevation_m)),
         time_zone: time_zone.or(known.map(|region| region.time_zone)),
-        county: entry.county.clone().or(known.and_then(|region| region.county.clone())),
-        state: entry.state.clone().or(known.and_then(|region| region.state.clone())),
+        county: kept_or(entry.county.as_deref(), known.and_then(|region| region.county.as_deref())),
+        state: kept_or(entry.state.as_deref(), known.and_then(|region| region.state.as_deref())),
         band: band.unwrap_or(known.and_then(|region| region.band)),
-        landmarks: or_known(&entry.landmarks, known.map(|region| &region.landmarks)),
+        landmarks: match entry.landmarks.as_slice() {
+            [] => known.map(|region| region.landmarks.clone()).unwrap_or_default(),
+            [one] if is_taken_away(one) => Vec::new(),
+            given => given.to_vec(),
+        },
         stations: match known {
             Some(region) if entry.stations.is_empty() => region.stations.clone(),
             _ => entry.stations.clone(),
@@ -267,6 +266,15 @@ fn row_of(entry: &Entry, ground: &Ground, profiles: &[String]) -> Result<Row, Ve
         id,
     };
     Ok(Row { wish, before })
+}
+
+/// Whether a county, a state or landmarks are taken away: a cell that is empty leaves them as they are.
+pub fn is_taken_away(text: &str) -> bool {
+    matches!(text.trim(), "-" | "none")
+}
+
+fn kept_or(given: Option<&str>, known: Option<&str>) -> Option<String> {
+    given.or(known).filter(|text| !is_taken_away(text)).map(str::to_owned)
 }
 
 /// A band, or `all` for none.
@@ -347,26 +355,47 @@ pub async fn find_all(
         }
         progress(done + 1, all);
     }
-    if faults.is_empty() { Ok(found) } else { Err(NewRegionError::Refused(first_few(faults))) }
+    if !faults.is_empty() {
+        return Err(NewRegionError::Refused(first_few(faults)));
+    }
+    doubt_strays(&mut found, ground);
+    Ok(found)
+}
+
+/// With regions in use each was held against them; the first regions of a store are held against one another.
+fn doubt_strays(found: &mut [Found], ground: &Ground) {
+    if !ground.regions.is_empty() {
+        return;
+    }
+    let all: Vec<Region> = found.iter().map(|one| one.region.clone()).collect();
+    for one in found {
+        if let Some(what) = place::far_from_all(one.region.place, one.region.id.as_str(), &all) {
+            one.doubts.push(Doubt { what, mend: super::MEND_DIGITS.into() });
+        }
+    }
 }
 
 async fn find_one(row: &Row, ground: &Ground) -> Result<Found, NewRegionError> {
     match &row.before {
-        Some(before) => changed(&row.wish, before, ground),
+        Some(before) => changed(&row.wish, before, ground).await,
         None => complete(&row.wish, super::sketch(&row.wish)?, ground).await,
     }
 }
 
 /// A region in use with what the list says.
-fn changed(wish: &Wish, before: &Region, ground: &Ground) -> Result<Found, NewRegionError> {
+async fn changed(wish: &Wish, before: &Region, ground: &Ground) -> Result<Found, NewRegionError> {
     let sketch = super::sketch(wish)?;
     let place = super::coordinates(wish)?.unwrap_or(before.place);
     let region = Region { place, time_zone: wish.time_zone.unwrap_or(before.time_zone), ..sketch };
     let same_zips = region.zips.iter().all(|zip| before.zips.contains(zip));
-    let mut remarks = Vec::new();
+    let (mut remarks, mut doubts) = (Vec::new(), Vec::new());
     if place != before.place || !same_zips {
         let known = place::Known { table: &ground.table, stations: &ground.stations, regions: &ground.regions };
-        remarks = place::find(&region.zips, Some(place), &known).map_err(NewRegionError::Refused)?.remarks;
+        let placed = place::find(&region.zips, Some(place), &known).map_err(NewRegionError::Refused)?;
+        (remarks, doubts) = (placed.remarks, placed.doubts);
+        let (more_remarks, more_doubts) = doubts_of_a_move(before, &region, ground).await?;
+        remarks.extend(more_remarks);
+        doubts.extend(more_doubts);
     }
     let faults = region.faults();
     if !faults.is_empty() {
@@ -377,7 +406,7 @@ fn changed(wish: &Wish, before: &Region, ground: &Ground) -> Result<Found, NewRe
         super::height::Height::given(region.elevation_m).fact(),
         Fact { what: "time zone", value: region.time_zone.to_string(), source: "kept or given".into() },
     ];
-    Ok(Found { region, new_stations: Vec::new(), facts, remarks, doubts: Vec::new() })
+    Ok(Found { region, new_stations: Vec::new(), facts, remarks, doubts })
 }
 
 /// Ids and ZIP codes that stand in the list twice.

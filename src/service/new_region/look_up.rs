@@ -64,9 +64,14 @@ pub struct LookUps {
     nws: BaseUrl,
     online: Result<Online, String>,
     now: DateTime<Utc>,
-    /// Services that could not be reached.
+    /// Services that could not be reached, or failed too often.
     down: Mutex<BTreeMap<Service, String>>,
+    /// How often in a row each answered with a failure.
+    failed: Mutex<BTreeMap<Service, u32>>,
 }
+
+/// After so many failures in a row a service is left alone.
+const FAILURES: u32 = 2;
 
 struct Online {
     fetcher: Arc<Fetcher>,
@@ -88,7 +93,14 @@ impl LookUps {
             Ok(fetcher) => Ok(Online { directory: AcisDirectory::new(Arc::clone(&fetcher), feeds)?, fetcher }),
             Err(why) => Err(why),
         };
-        Ok(Self { store: store.clone(), nws: feeds.nws.base_url.clone(), online, now, down: Mutex::default() })
+        Ok(Self {
+            store: store.clone(),
+            nws: feeds.nws.base_url.clone(),
+            online,
+            now,
+            down: Mutex::default(),
+            failed: Mutex::default(),
+        })
     }
 
     /// For those who ask ACIS themselves; `None` while nobody is asked.
@@ -104,6 +116,19 @@ impl LookUps {
     /// Why nobody is asked, if so.
     pub fn offline(&self) -> Option<&str> {
         self.online.as_ref().err().map(String::as_str)
+    }
+
+    /// Whether a service is left alone for the rest of the run.
+    pub fn is_down(&self, service: Service) -> bool {
+        self.down.lock().unwrap_or_else(PoisonError::into_inner).contains_key(&service)
+    }
+
+    /// Counts an answer that was a failure, or begins anew after one that was none. Gives whether it was one too many.
+    fn count(&self, service: Service, is_failure: bool) -> bool {
+        let mut failed = self.failed.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = failed.entry(service).or_default();
+        *count = if is_failure { *count + 1 } else { 0 };
+        *count >= FAILURES
     }
 
     /// What the weather service knows of a place.
@@ -180,19 +205,32 @@ impl LookUps {
         }
         match ask(online, &self.nws).await {
             Ok(told) => {
+                self.count(service, false);
                 if let Ok(answer) = serde_json::to_string(&told) {
                     self.store.keep_place_answer(question, &answer, self.now).await?;
                 }
                 Ok(Ok(told))
             }
-            Err(FeedError::Fetch(FetchError::NotThere { .. })) => Ok(Err(Silence::NotThere)),
+            Err(FeedError::Fetch(FetchError::NotThere { .. })) => {
+                self.count(service, false);
+                Ok(Err(Silence::NotThere))
+            }
             Err(why) => {
                 // "The next pull" is nobody's here.
                 let said = chain(&why).trim_end_matches("; the next pull tries again").to_owned();
-                if let FeedError::Fetch(
-                    FetchError::Unreachable { .. } | FetchError::TooSlow { .. } | FetchError::ComeBack { .. },
-                ) = why
-                {
+                let is_down = match why {
+                    FeedError::Fetch(
+                        FetchError::Unreachable { .. } | FetchError::TooSlow { .. } | FetchError::ComeBack { .. },
+                    ) => true,
+                    FeedError::Fetch(
+                        FetchError::Failing { .. }
+                        | FetchError::Refused { .. }
+                        | FetchError::BrokenOff { .. }
+                        | FetchError::Html { .. },
+                    ) => self.count(service, true),
+                    _ => false,
+                };
+                if is_down {
                     self.down.lock().unwrap_or_else(PoisonError::into_inner).insert(service, said.clone());
                 }
                 Ok(Err(Silence::Failed(said)))

@@ -4,6 +4,7 @@
 mod ground;
 mod height;
 mod look_up;
+mod moved;
 mod place;
 mod stations;
 
@@ -14,7 +15,8 @@ pub mod write;
 
 pub use ground::{Ground, place_table};
 pub use look_up::{LookUps, Service, Silence};
-pub use place::no_area;
+pub use moved::doubts_of_a_move;
+pub use place::{no_area, read_zips};
 
 use chrono_tz::Tz;
 use serde::Serialize;
@@ -24,12 +26,16 @@ use self::place::{Known, far_from_all, words};
 use self::stations::choose;
 use crate::geo::{Point, distance_km};
 use crate::region::{Band, OwnerReports, Region, RegionId, Release};
+use crate::service::station_choice::{REACH_KM, new_station};
 use crate::store::{Conflict, Store, StoreError};
 use crate::weather::feeds::nws::{County, PlaceFacts};
 use crate::weather::{Station, StationId};
 
 /// A region or station so near has the same clock, where nobody says better.
 const SAME_CLOCK_KM: f64 = 100.0;
+
+const MEND_DIGITS: &str = "mend them if it is not so";
+const MEND_ZONE: &str = "give it with --zone, or as time_zone in a list";
 
 /// What is wanted. What is missing is looked up.
 #[derive(Clone, Debug)]
@@ -69,6 +75,13 @@ pub struct Doubt {
     pub what: String,
     /// What to do about it, as the end of the sentence.
     pub mend: String,
+}
+
+impl Doubt {
+    /// As one sentence.
+    pub fn words(&self) -> String {
+        format!("{}: {}", self.what, self.mend)
+    }
 }
 
 /// A region as it would be saved.
@@ -122,7 +135,7 @@ pub async fn check_place(region: &Region, store: &Store) -> Result<Vec<String>, 
     let (table, stations, regions) = (place_table(store).await?, store.stations().await?, store.regions().await?);
     let known = Known { table: &table, stations: &stations, regions: &regions };
     let placed = place::find(&region.zips, Some(region.place), &known).map_err(NewRegionError::Refused)?;
-    Ok(placed.remarks)
+    Ok(placed.remarks.into_iter().chain(placed.doubts.iter().map(Doubt::words)).collect())
 }
 
 /// As [`find`], of one of a list, which may move ZIP codes between its regions.
@@ -131,23 +144,44 @@ async fn complete(wish: &Wish, region: Region, ground: &Ground) -> Result<Found,
     let given = coordinates(wish)?;
     let placed = place::find(&region.zips, given, &known).map_err(NewRegionError::Refused)?;
     let mut facts = vec![Fact { what: "place", value: words(placed.place), source: placed.source.clone() }];
-    let (mut remarks, mut doubts) = (placed.remarks, Vec::new());
+    let (mut remarks, mut doubts) = (placed.remarks, placed.doubts);
     if let Some(what) = far_from_all(placed.place, region.id.as_str(), &ground.regions) {
-        doubts.push(Doubt { what, mend: "mend them if it is not so".into() });
+        doubts.push(Doubt { what, mend: MEND_DIGITS.into() });
     }
 
     let mut told = told_of(wish, placed.place, given.is_some(), ground).await?;
     doubts.append(&mut told.doubts);
-    let (time_zone, zone_source) = clock_of(wish, placed.place, &told.place, ground);
+    let (time_zone, zone_source) = match clock_of(wish, placed.place, &told.place, ground) {
+        PlaceClock::Known(zone, source) => (zone, source),
+        PlaceClock::Neighbour(zone, source) => {
+            remarks.push(format!("its time zone, {zone}, is {source}, since nobody told that of the place"));
+            (zone, source)
+        }
+        PlaceClock::OfSchedule(zone) => {
+            doubts.push(Doubt {
+                what: format!(
+                    "its time zone is not known, and no region or station is near: it would get the schedule's, {zone}"
+                ),
+                mend: MEND_ZONE.into(),
+            });
+            (zone, "that of the schedule".into())
+        }
+    };
     let (county, state) = (wish.county.clone().or(told.county_name()), wish.state.clone().or(told.state()));
 
-    let around = height::around(placed.place, &ground.stations);
     let height = match wish.elevation_m {
         Some(metres) => Height::given(metres),
         None => {
             let grid = told.place.as_ref().map(|place| &place.grid).map_err(Clone::clone);
-            let found = height::look_up(placed.place, grid, &around, &ground.look_ups).await?;
-            found.map_err(NewRegionError::refused)?
+            match height::look_up(placed.place, grid, &ground.look_ups).await? {
+                Ok(height) => height,
+                Err(why) => {
+                    let mut stations = ground.stations.clone();
+                    stations.extend(listed_around(placed.place, time_zone, ground).await);
+                    let around = height::around(placed.place, &stations);
+                    height::of_stations(&around, &why).map_err(NewRegionError::refused)?
+                }
+            }
         }
     };
     if let Some(fault) = height.outside(wish.band.as_ref()) {
@@ -169,6 +203,7 @@ async fn complete(wish: &Wish, region: Region, ground: &Ground) -> Result<Found,
     doubts.extend(height.doubts);
     facts.extend(stations.facts);
     remarks.extend(stations.remarks);
+    doubts.extend(stations.doubts);
     let region = Region {
         place: placed.place,
         elevation_m: height.metres,
@@ -251,6 +286,17 @@ impl ToldOf {
     }
 }
 
+/// Stations that ACIS lists around a place. Whoever chooses stations asks for the same list, which is had once; that it cannot be
+/// had is told there. One that had no value for long stands at its height all the same.
+async fn listed_around(place: Point, zone: Tz, ground: &Ground) -> Vec<Station> {
+    let Some(directory) = ground.look_ups.directory().filter(|_| !ground.look_ups.is_down(Service::Acis)) else {
+        return Vec::new();
+    };
+    let Ok(listing) = directory.around(place, REACH_KM).await else { return Vec::new() };
+    let is_new = |station: &Station| ground.stations.iter().all(|known| known.id != station.id);
+    listing.stations.iter().filter_map(|listed| new_station(listed, zone)).filter(is_new).collect()
+}
+
 async fn told_of(wish: &Wish, place: Point, is_given: bool, ground: &Ground) -> Result<ToldOf, NewRegionError> {
     let mut told = ToldOf { place: Err("it was given".into()), county: None, remarks: Vec::new(), doubts: Vec::new() };
     if wish.elevation_m.is_some() && wish.time_zone.is_some() && wish.county.is_some() && wish.state.is_some() {
@@ -296,25 +342,39 @@ async fn told_of(wish: &Wish, place: Point, is_given: bool, ground: &Ground) -> 
     Ok(told)
 }
 
-/// The time zone and who says so: the person, the weather service, a region or a station near, or else the schedule.
-fn clock_of(wish: &Wish, place: Point, told: &Result<PlaceFacts, String>, ground: &Ground) -> (Tz, String) {
+/// A time zone and how it is known.
+pub enum PlaceClock {
+    /// Given, or told by the weather service; the text says who.
+    Known(Tz, String),
+    /// That of the region or station that the text names.
+    Neighbour(Tz, String),
+    /// Nobody knows better.
+    OfSchedule(Tz),
+}
+
+/// From the person, the weather service, a region or a station near, or else the schedule.
+fn clock_of(wish: &Wish, place: Point, told: &Result<PlaceFacts, String>, ground: &Ground) -> PlaceClock {
     if let Some(zone) = wish.time_zone {
-        return (zone, "given".into());
+        return PlaceClock::Known(zone, "given".into());
     }
     if let Ok(PlaceFacts { time_zone: Some(zone), .. }) = told {
-        return (*zone, Service::Nws.name().into());
+        return PlaceClock::Known(*zone, Service::Nws.name().into());
     }
-    let of_regions =
-        ground.regions.iter().map(|region| (region.place, region.time_zone, format!("region `{}`", region.id)));
+    clock_beside(place, &ground.regions, &ground.stations, ground.usual_zone)
+}
+
+/// That of the nearest region or station, or else the schedule's.
+pub fn clock_beside(place: Point, regions: &[Region], stations: &[Station], usual: Tz) -> PlaceClock {
+    let of_regions = regions.iter().map(|region| (region.place, region.time_zone, format!("region `{}`", region.id)));
     let of_stations =
-        ground.stations.iter().map(|station| (station.place, station.time_zone, format!("station {}", station.id)));
+        stations.iter().map(|station| (station.place, station.time_zone, format!("station {}", station.id)));
     let near = of_regions
         .chain(of_stations)
         .map(|(other, zone, who)| (distance_km(place, other), zone, who))
         .filter(|(km, ..)| *km <= SAME_CLOCK_KM)
         .min_by(|a, b| a.0.total_cmp(&b.0));
     match near {
-        Some((km, zone, who)) => (zone, format!("that of {who}, {km:.0} km away")),
-        None => (ground.usual_zone, "that of the schedule: give another if the place has one".into()),
+        Some((km, zone, who)) => PlaceClock::Neighbour(zone, format!("that of {who}, {km:.0} km away")),
+        None => PlaceClock::OfSchedule(usual),
     }
 }

@@ -1,6 +1,8 @@
 //! Where a region is: from its ZIP codes, or as it was given and then judged by them.
 
+use super::Doubt;
 use crate::geo::{Point, distance_km};
+use crate::people::csv::zeros_lost;
 use crate::places::PlaceTable;
 use crate::region::{Region, Zip};
 use crate::text::did_you_mean;
@@ -11,6 +13,10 @@ use crate::weather::nearby::mirrored;
 /// 250 km wide; what lies farther has other weather, and may be in another state.
 const TOGETHER_KM: f64 = 150.0;
 
+/// A reference point so far from the middles of its own ZIP areas, and nearer to another, is asked about: twice the width of most
+/// areas of the West. Common practice, no source.
+const ASIDE_KM: f64 = 30.0;
+
 /// Farther from every region in use, a new one is asked about: few states are wider.
 const STATE_KM: f64 = 800.0;
 
@@ -20,6 +26,7 @@ pub(super) struct Placed {
     pub place: Point,
     pub source: String,
     pub remarks: Vec<String>,
+    pub doubts: Vec<Doubt>,
 }
 
 /// What the judgement rests on.
@@ -32,11 +39,17 @@ pub(super) struct Known<'a> {
 }
 
 /// ZIP codes as they were typed: whole ones, each once.
-pub(super) fn read_zips(texts: &[String]) -> Result<Vec<Zip>, Vec<String>> {
+///
+/// # Errors
+/// A sentence for each that cannot be, with the mend.
+pub fn read_zips(texts: &[String]) -> Result<Vec<Zip>, Vec<String>> {
     let (mut zips, mut faults): (Vec<Zip>, Vec<String>) = (Vec::new(), Vec::new());
     for text in texts {
         match Zip::parse(text) {
-            Err(why) => faults.push(why.to_string()),
+            Err(why) => faults.push(match zeros_lost(text) {
+                Some(hint) => format!("{why}; {hint}"),
+                None => why.to_string(),
+            }),
             Ok(zip) if text.trim().len() > 5 => faults.push(format!(
                 "`{}` is a ZIP+4, which is a few addresses of ZIP code {zip}: a region has whole ZIP codes, so give {zip}",
                 text.trim()
@@ -93,7 +106,7 @@ fn by_zips(areas: &[(Zip, Point)], strangers: &[&Zip], known: &Known<'_>) -> Res
         1 => format!("middle of ZIP area {zip} ({})", known.table.source()),
         count => format!("ZIP area {zip}, the middle one of {count} ({})", known.table.source()),
     };
-    Ok(Placed { place, source, remarks })
+    Ok(Placed { place, source, remarks, doubts: Vec::new() })
 }
 
 fn by_hand(given: Point, areas: &[(Zip, Point)], strangers: &[&Zip], known: &Known<'_>) -> Result<Placed, Vec<String>> {
@@ -114,7 +127,7 @@ fn by_hand(given: Point, areas: &[(Zip, Point)], strangers: &[&Zip], known: &Kno
             given.longitude, station.id, station.place.longitude
         )]);
     }
-    let placed = Placed { place: given, source: "given".into(), remarks: Vec::new() };
+    let placed = Placed { place: given, source: "given".into(), remarks: Vec::new(), doubts: Vec::new() };
     let Some((zip, of_zip, km)) = nearest_of(areas, given) else {
         return if is_beside_something(given, known) {
             let words =
@@ -143,7 +156,20 @@ fn by_hand(given: Point, areas: &[(Zip, Point)], strangers: &[&Zip], known: &Kno
         return Err(vec![format!("{what}: {why}")]);
     }
     let faults = strays(areas, given, &format!("the coordinates {}", words(given)));
-    if faults.is_empty() { Ok(placed) } else { Err(faults) }
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    // What is near is judged by the middle of an area, so the region may well be nearer to that of a small one beside it.
+    let other = known.table.nearest(given).filter(|(area, _)| areas.iter().all(|(own, _)| *own != area.zip));
+    let doubt = other.filter(|(_, other_km)| km > ASIDE_KM && *other_km < km).map(|_| Doubt {
+        what: format!(
+            "the coordinates {} lie {km:.0} km from the nearest of its ZIP areas, {zip}; {}",
+            words(given),
+            there(given, known.table)
+        ),
+        mend: "mend them, or leave them out: the region is then where its ZIP codes are".into(),
+    });
+    Ok(Placed { doubts: doubt.into_iter().collect(), ..placed })
 }
 
 /// A place so far from every region in use that it may be in another state: the doubt as a sentence.
@@ -276,6 +302,9 @@ mod tests {
         ] {
             assert!(read(texts).unwrap_err().join("\n").contains(wanted), "{wanted}");
         }
+        let lost = read(&["209"]).unwrap_err().join("");
+        assert!(lost.ends_with("; a spreadsheet may have dropped its zeros"), "{lost}");
+        assert!(!read(&["0010a"]).unwrap_err().join("").contains("spreadsheet"));
         assert_eq!(read(&["1", "2"]).unwrap_err().len(), 2, "every fault at once");
     }
 
@@ -324,6 +353,14 @@ mod tests {
     #[test]
     fn coordinates_that_cannot_be_are_refused_with_the_place_they_would_be() {
         assert_eq!(found(&["00101"], Some((31.25, -135.45))).unwrap().source, "given");
+        assert_eq!(found(&["00103"], Some((31.25, -136.0))).unwrap().doubts, [], "48 km, but no other area is nearer");
+        let doubts = found(&["00103"], Some((31.3, -135.15))).unwrap().doubts;
+        assert!(
+            doubts[0]
+                .what
+                .contains("34 km from the nearest of its ZIP areas, 00103; there, ZIP code 00102 is near (14 km)"),
+            "{doubts:?}"
+        );
         for (given, wanted) in [
             ((31.2, 135.4), "with the other sign, -135.4, the longitude would be beside it"),
             ((45.1, -120.1), "there, ZIP code 00911 is near (14 km)"),

@@ -2,13 +2,16 @@
 
 use chrono_tz::Tz;
 
-use super::{Fact, Ground, NewRegionError, Wish};
+use super::{Doubt, Fact, Ground, NewRegionError, Wish};
+use crate::assessment::past::ENOUGH_YEARS;
 use crate::geo::{Point, distance_km};
 use crate::id::StationId;
-use crate::service::station_choice::{Candidate, candidates, chosen, grid_point};
+use crate::service::station_choice::{Candidate, candidates, chosen, grid_point, lacks_a_past, new_station};
 use crate::store::{Conflict, StoreError};
 use crate::text::near_name;
-use crate::weather::Station;
+use crate::weather::feeds::acis_grid::{self, Grid};
+use crate::weather::feeds::{chain, usual_sources};
+use crate::weather::{FeedKind, Station};
 
 /// So many that were not taken are shown with the reason.
 const OTHERS_SHOWN: usize = 5;
@@ -22,6 +25,7 @@ pub(super) struct Chosen {
     pub seen: Vec<Station>,
     pub facts: Vec<Fact>,
     pub remarks: Vec<String>,
+    pub doubts: Vec<Doubt>,
 }
 
 /// Those that were named, else the best that can be had. `zone` is the place's, which stations that are new get.
@@ -50,16 +54,24 @@ pub(super) async fn choose(
                 .filter(|station| !found.rows.iter().any(|row| row.station.id == station.id))
                 .cloned(),
         );
-        if let Some(stranger) = wish.stations.iter().find(|id| !is_among(id, &seen)) {
-            let known: Vec<&str> = seen.iter().map(|station| station.id.as_str()).collect();
-            let near = near_name(stranger.as_str(), &known);
-            return Err(StoreError::from(Conflict::UnknownStation { id: stranger.clone(), near }).into());
+        for stranger in &wish.stations {
+            if is_among(stranger, &seen) {
+                continue;
+            }
+            match ask_for(stranger, zone, ground).await? {
+                Some(station) => seen.push(station),
+                None => {
+                    let known: Vec<&str> = seen.iter().map(|station| station.id.as_str()).collect();
+                    let near = near_name(stranger.as_str(), &known);
+                    return Err(StoreError::from(Conflict::UnknownStation { id: stranger.clone(), near }).into());
+                }
+            }
         }
         return Ok(named(wish, place, elevation_m, &seen, stored, found.remarks));
     }
     let taken = match (chosen(&found), wish.take_grid_point) {
         (stations, false) => stations,
-        (stations, true) if stations.is_empty() => match grid_point(&found) {
+        (stations, true) if stations.is_empty() => match grid_point(&found, place) {
             Some(point) => vec![point.clone()],
             None => {
                 return Err(NewRegionError::refused(format!("no grid point can be had: {}", found.remarks.join("; "))));
@@ -87,6 +99,15 @@ pub(super) async fn choose(
         let why = row.refused.clone().unwrap_or_else(|| row.reasons.join(", "));
         facts.push(Fact { what: "not taken", ..fact(&row.station, why) });
     }
+    let own = found.rows.iter().find(|row| taken.first().is_some_and(|own| own.id == row.station.id));
+    let doubts = own.filter(|row| !row.is_grid_point && lacks_a_past(row)).map(|row| Doubt {
+        what: format!(
+            "station {} has fewer than {ENOUGH_YEARS} past seasons, and no station near has more: its projections would lean on \
+             other places or on years to come",
+            row.station.id
+        ),
+        mend: "name one of a like place with --station, or as stations in a list, if you know one".into(),
+    });
     let is_new = |station: &&Station| found.rows.iter().any(|row| row.station.id == station.id && !row.in_store);
     Ok(Chosen {
         ids: taken.iter().map(|station| station.id.clone()).collect(),
@@ -95,6 +116,35 @@ pub(super) async fn choose(
         seen: seen.into_iter().filter(|station| !station.is_grid_point()).collect(),
         facts,
         remarks: found.remarks,
+        doubts: doubts.into_iter().collect(),
+    })
+}
+
+/// A station that was named and is neither in the store nor among the best around: one request. `None` where nobody is asked,
+/// or ACIS does not know it; also of one out of use, which `station add` brings back.
+async fn ask_for(id: &StationId, zone: Tz, ground: &Ground) -> Result<Option<Station>, NewRegionError> {
+    let Some(directory) = ground.look_ups.directory() else { return Ok(None) };
+    if ground.store.all_stations().await?.iter().any(|stored| stored.station.id == *id) {
+        return Ok(None);
+    }
+    let found = match acis_grid::place_of_id(id) {
+        Some(place) => {
+            let cell = directory.cell(Grid::Prism, place).await;
+            cell.map(|cell| cell.map(|cell| acis_grid::station(Grid::Prism, place, &cell, zone)))
+        }
+        None => {
+            let Some(source) = usual_sources(id).into_iter().find(|source| source.feed == FeedKind::Acis) else {
+                return Ok(None);
+            };
+            let listed = directory.find(&source.id).await;
+            listed.map(|listed| listed.filter(|listed| listed.id == *id).and_then(|listed| new_station(&listed, zone)))
+        }
+    };
+    found.map_err(|why| {
+        NewRegionError::refused(format!(
+            "station `{id}` is not in the store, and ACIS could not be asked: {}",
+            chain(&why)
+        ))
     })
 }
 
@@ -119,6 +169,7 @@ fn named(
         seen: known.to_vec(),
         facts: named.iter().map(|one| fact(one, format!("given: {}", away(one, place, elevation_m)))).collect(),
         remarks,
+        doubts: Vec::new(),
     }
 }
 

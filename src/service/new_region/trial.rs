@@ -5,9 +5,11 @@ use chrono::{DateTime, Utc};
 
 use super::history::lacking;
 use super::{Found, Ground};
+use crate::service::caches::can_lend;
 use crate::service::import::news_of;
 use crate::service::station_choice::midnight_stations;
 use crate::store::{Store, StoreError};
+use crate::weather::nearby::by_nearness;
 use crate::weather::{Station, StationId};
 
 /// The region as it would be, in a store in memory.
@@ -40,11 +42,18 @@ impl Trial {
                 stations.push(station);
             }
         }
+        if let Some(leading) = own.first() {
+            for lender in lenders(leading, ground).await? {
+                if stations.iter().all(|known| known.id != lender.id) {
+                    stations.push(lender);
+                }
+            }
+        }
         store.add_missing_stations(&stations).await?;
         for station in &stations {
             store.add_versions(&station.id, &ground.store.record(&station.id).await?.versions).await?;
         }
-        let lacking = lacking(&ground.store, &own).await?;
+        let lacking = lacking(&ground.store, &own, ground.today).await?;
         store.add_region(&found.region, now).await?;
         Ok(Self { store, found: found.clone(), lacking })
     }
@@ -74,12 +83,28 @@ impl Trial {
         for done in self.store.backfills().await? {
             let record = self.store.record(&done.station).await?;
             let (news, _) = news_of(store, &done.station, record.versions).await?;
-            store.put_backfill(&news, &done).await?;
-            let found = self.store.station(&done.station).await?;
-            if store.station(&done.station).await?.observation_hour != found.observation_hour {
-                store.change_station(&found).await?;
-            }
+            let hour = self.store.station(&done.station).await?.observation_hour;
+            store.put_backfill(&news, &done, hour).await?;
         }
         Ok(())
     }
+}
+
+/// So many stations at most are held ready to lend their past.
+const LENDERS: usize = 3;
+
+/// Stations of the store that would lend their past to the region's own where it has little, so that what is shown is what the
+/// service would say.
+async fn lenders(leading: &Station, ground: &Ground) -> Result<Vec<Station>, StoreError> {
+    let mut lenders = Vec::new();
+    for candidate in by_nearness(leading.place, Some(leading.elevation_m), ground.stations.clone()) {
+        if lenders.len() == LENDERS {
+            break;
+        }
+        let id = &candidate.station.id;
+        if *id != leading.id && can_lend(&ground.store, id, ground.today).await? {
+            lenders.push(candidate.station);
+        }
+    }
+    Ok(lenders)
 }

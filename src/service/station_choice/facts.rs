@@ -53,6 +53,16 @@ pub fn of_days(complete: &BTreeSet<NaiveDate>, today: NaiveDate) -> DayFacts {
     }
 }
 
+/// The years of a normal period.
+const NORMAL_YEARS: i32 = 30;
+
+/// Whole seasons of a record among the last thirty.
+pub fn recent_whole_seasons(record: &StationRecord, today: NaiveDate) -> u32 {
+    let mut complete = complete_days(record);
+    complete.retain(|day| day.year() >= today.year() - NORMAL_YEARS);
+    of_days(&complete, today).whole_seasons
+}
+
 /// Late is not missing: what lies after the last day that came does not count.
 fn missing_share(complete: &BTreeSet<NaiveDate>, season: &RangeInclusive<NaiveDate>) -> Option<f64> {
     let last = complete.range(season.clone()).next_back()?;
@@ -128,6 +138,15 @@ mod tests {
         let got = of_days(&days, day(2026, 4, 20));
         assert_eq!((got.last_day, got.whole_seasons), (Some(day(2026, 3, 31)), 3));
         assert!((got.missing_share.unwrap() - 0.1).abs() < 1e-9);
+        let version = |on: &NaiveDate, element| crate::weather::invented::version(*on, element, 100);
+        let record = |years: std::ops::RangeInclusive<i32>| StationRecord {
+            versions: years
+                .flat_map(|year| day(year, 1, 1).iter_days().take(212).collect::<Vec<_>>())
+                .flat_map(|on| [version(&on, Element::Max), version(&on, Element::Min)])
+                .collect(),
+        };
+        assert_eq!(recent_whole_seasons(&record(1950..=1970), day(2026, 4, 20)), 0, "long ago is no past to go by");
+        assert_eq!(recent_whole_seasons(&record(1990..=2005), day(2026, 4, 20)), 10);
         assert_eq!(of_days(&BTreeSet::new(), day(2026, 4, 20)), DayFacts::default());
     }
 

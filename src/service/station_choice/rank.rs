@@ -51,6 +51,8 @@ pub struct Facts {
     pub hour_is_known: bool,
     /// A directory says from when to when it has values.
     pub is_listed: bool,
+    /// It was asked for the season's days, and none came.
+    pub is_silent: bool,
 }
 
 /// What came of it.
@@ -113,6 +115,9 @@ fn seasons_words(count: u32, bound: &str) -> String {
 
 fn refusal(facts: &Facts, age: Option<i64>) -> Option<String> {
     match (facts.last_day, age) {
+        (None, _) if facts.is_silent => {
+            return Some("no day of this season came, though ACIS lists it as one that reports".into());
+        }
         (None, _) if facts.is_listed => return Some("it has no record of both maxima and minima".into()),
         (None, _) => {
             return Some(
@@ -155,6 +160,7 @@ mod tests {
             missing_share: Some(0.0),
             hour_is_known: true,
             is_listed: true,
+            is_silent: false,
         }
     }
 
@@ -201,6 +207,8 @@ mod tests {
         let stopped = NaiveDate::from_ymd_opt(1999, 5, 31);
         assert_eq!(refused(Facts { last_day: stopped, ..good() }), "it no longer reports: its last day is 1999-05-31");
         assert!(refused(Facts { last_day: None, ..good() }).starts_with("it has no record"));
+        let silent = Facts { last_day: None, is_silent: true, ..good() };
+        assert!(refused(silent).starts_with("no day of this season came"));
         let unasked = Facts { last_day: None, is_listed: false, ..good() };
         assert!(refused(unasked).contains("no directory tells"));
         assert_eq!(refused(Facts { distance_km: 112.4, ..good() }), "112 km is farther than the 80 km taken unasked");

@@ -28,6 +28,8 @@ pub struct AcisDirectory {
     base_url: Url,
     /// What was listed so far, by a station's name at ACIS: nobody is asked twice about one.
     listed: Arc<Mutex<HashMap<String, ListedStation>>>,
+    /// The last lists around places, by the square asked for.
+    around: Arc<Mutex<Vec<(String, Listing)>>>,
 }
 
 /// A station as ACIS lists it.
@@ -64,6 +66,8 @@ pub struct Listing {
     pub left_out: Rejections,
 }
 
+/// For the regions of a list that are found at the same time.
+const LISTS_KEPT: usize = 8;
 /// No list around a place has as many.
 const MOST_LISTED: usize = 10_000;
 /// A day in summer that both grids have: for asking what a cell is like.
@@ -77,15 +81,21 @@ impl AcisDirectory {
     pub fn new(fetcher: Arc<Fetcher>, feeds: &FeedsConfig) -> Result<Self, FetchError> {
         let base_url = &feeds.acis.base_url;
         let base_url = base_url.url().map_err(|why| FetchError::bad_address(&base_url.to_string(), why))?.clone();
-        Ok(Self { fetcher, base_url, listed: Arc::default() })
+        Ok(Self { fetcher, base_url, listed: Arc::default(), around: Arc::default() })
     }
 
-    /// Stations in a square around a place, in whatever order they came: one request.
+    /// Stations in a square around a place, in whatever order they came: one request, or none if the same was asked just before.
     ///
     /// # Errors
     /// When no usable answer came.
     pub async fn around(&self, place: Point, within_km: f64) -> Result<Listing, FeedError> {
-        let body = json!({"bbox": bounding_box(place, within_km), "elems": ELEMENTS, "meta": META});
+        let square = bounding_box(place, within_km);
+        let known = self.around.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, listing)) = known.iter().find(|(of, _)| *of == square) {
+            return Ok(listing.clone());
+        }
+        drop(known);
+        let body = json!({"bbox": square, "elems": ELEMENTS, "meta": META});
         let answer = self.fetcher.post_json(&below(&self.base_url, "StnMeta"), &body).await?;
         let listing = read_listing(&answer.body)?;
         let mut listed = self.listed.lock().unwrap_or_else(PoisonError::into_inner);
@@ -93,6 +103,11 @@ impl AcisDirectory {
             let names = station.sources.iter().filter(|source| source.feed == FeedKind::Acis);
             listed.extend(names.map(|source| (source.id.clone(), station.clone())));
         }
+        let mut around = self.around.lock().unwrap_or_else(PoisonError::into_inner);
+        if around.len() >= LISTS_KEPT {
+            around.remove(0);
+        }
+        around.push((square, listing.clone()));
         Ok(listing)
     }
 

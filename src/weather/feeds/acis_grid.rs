@@ -16,7 +16,7 @@ use super::ask::{Feed, FeedQuery, below};
 use super::text;
 use super::unit::Unit;
 use crate::geo::Point;
-use crate::units::feet_to_m;
+use crate::units::{feet_to_m, to_decimetre};
 use crate::weather::excerpt::excerpt;
 use crate::weather::fetch::Fetcher;
 use crate::weather::reading::Element;
@@ -117,6 +117,17 @@ pub fn id_of(place: Point) -> StationId {
     StationId(format!("GRID-{}-{}", side(place.latitude, 'N', 'S'), side(place.longitude, 'E', 'W')))
 }
 
+/// Reads what [`id_of`] wrote.
+pub fn place_of_id(id: &StationId) -> Option<Point> {
+    let degrees = |text: &str, positive: char, negative: char| {
+        let number = text::decimal(text.strip_suffix([positive, negative])?)?;
+        Some(if text.ends_with(negative) { -number } else { number })
+    };
+    let (latitude, longitude) = id.as_str().strip_prefix("GRID-")?.split_once('-')?;
+    let place = Point { latitude: degrees(latitude, 'N', 'S')?, longitude: degrees(longitude, 'E', 'W')? };
+    ((-90.0..=90.0).contains(&place.latitude) && (-180.0..=180.0).contains(&place.longitude)).then_some(place)
+}
+
 /// Reads what [`source_of`] wrote.
 ///
 /// # Errors
@@ -160,7 +171,7 @@ pub fn station(grid: Grid, place: Point, cell: &Cell, time_zone: Tz) -> Station 
         id: id_of(place),
         name: format!("{} grid, {:.3} {:.3}", grid.title(), place.latitude, place.longitude),
         place,
-        elevation_m: (cell.elevation_m * 10.0).round() / 10.0,
+        elevation_m: to_decimetre(cell.elevation_m),
         time_zone,
         observation_hour: None,
         sources: vec![source],

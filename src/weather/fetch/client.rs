@@ -59,6 +59,8 @@ pub struct Limits {
     pub largest_body: u64,
     /// As `largest_body`, of an answer in JSON.
     pub largest_json: u64,
+    /// Whether an answer may send us on within its host; never where something is posted.
+    pub redirects: bool,
 }
 
 impl Limits {
@@ -70,6 +72,7 @@ impl Limits {
             per_host: feeds.per_host.max(1),
             largest_body: feeds.largest_body_mib.max(1).saturating_mul(1 << 20),
             largest_json: feeds.largest_json_mib.max(1).saturating_mul(1 << 20),
+            redirects: true,
         }
     }
 }
@@ -202,7 +205,14 @@ impl Fetcher {
             let response = request.send().await.map_err(|why| self.send_error(question.url, &why))?;
             let status = response.status();
             if status.is_redirection() && status != StatusCode::NOT_MODIFIED {
-                url = redirect_target(&url, response.headers()).map_err(TryError::Final)?;
+                let target = redirect_target(&url, response.headers()).map_err(TryError::Final)?;
+                if question.body.is_some() || !self.limits.redirects {
+                    return Err(TryError::Final(FetchError::Elsewhere {
+                        url: shown(question.url),
+                        to: shown(&target),
+                    }));
+                }
+                url = target;
                 continue;
             }
             return self.read(question, response, kept).await;

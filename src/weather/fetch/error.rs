@@ -19,7 +19,7 @@ pub enum FetchError {
     },
     #[error("`{host}` is an address of a private network: name it under feeds.private_hosts if it is meant")]
     PrivateAddress { host: String },
-    #[error("{url} sends us to another host, {to}: set the new address if the service has moved")]
+    #[error("{url} sends us elsewhere, to {to}: set the new address if the service has moved")]
     Elsewhere { url: String, to: String },
     #[error("{url} could not be reached, {tries} tries: {why}; the next pull tries again")]
     Unreachable { url: String, tries: u32, why: String },

@@ -275,21 +275,19 @@ async fn a_grid_point_has_a_record_since_1981_whose_maxima_are_yesterdays() {
     assert_eq!(kept, wanted.map(|(on, element)| (on.to_owned(), element)));
 }
 
-#[tokio::test]
-async fn an_hour_that_no_source_tells_is_found_beside_a_midnight_station_and_kept() {
+/// Changes from day to day that no lag but the right one can follow.
+fn wobble(on: NaiveDate) -> i32 {
+    let nth = on.num_days_from_ce().unsigned_abs();
+    (nth.wrapping_mul(nth).wrapping_mul(37).wrapping_add(nth * 11) % 97) as i32
+}
+
+/// A store with a midnight station, whose record is there, and another station near.
+async fn beside_a_midnight_station(days: impl Iterator<Item = NaiveDate>, other: &Station) -> (Store, Station) {
     let store = Store::in_memory().await.unwrap();
     let midnight = station("USW00099902");
-    let mut observer = Station { place: Point { latitude: 35.3, longitude: -135.0 }, ..station(ID) };
-    observer.sources = vec![SourceRef { feed: FeedKind::GhcnDaily, id: ID.into() }];
     store.add_station(&midnight).await.unwrap();
-    store.add_station(&observer).await.unwrap();
-    // Changes from day to day that no lag but the right one can follow.
-    let wobble = |on: NaiveDate| {
-        let nth = on.num_days_from_ce().unsigned_abs();
-        (nth.wrapping_mul(nth).wrapping_mul(37).wrapping_add(nth * 11) % 97) as i32
-    };
-    let days = || day(2023, 1, 1).iter_days().take_while(|on| *on < day(2026, 6, 1));
-    let known: Vec<Version> = days()
+    store.add_station(other).await.unwrap();
+    let known: Vec<Version> = days
         .map(|on| Version {
             day: on,
             element: Element::Max,
@@ -303,6 +301,15 @@ async fn an_hour_that_no_source_tells_is_found_beside_a_midnight_station_and_kep
         })
         .collect();
     store.add_versions(&midnight.id, &known).await.unwrap();
+    (store, midnight)
+}
+
+#[tokio::test]
+async fn an_hour_that_no_source_tells_is_found_beside_a_midnight_station_and_kept() {
+    let mut observer = Station { place: Point { latitude: 35.3, longitude: -135.0 }, ..station(ID) };
+    observer.sources = vec![SourceRef { feed: FeedKind::GhcnDaily, id: ID.into() }];
+    let days = || day(2023, 1, 1).iter_days().take_while(|on| *on < day(2026, 6, 1));
+    let (store, midnight) = beside_a_midnight_station(days(), &observer).await;
     let mut file = String::new();
     for month in days().filter(|on| on.day() == 1) {
         let cell = |on: NaiveDate| match (on.month() == month.month(), on.pred_opt()) {
@@ -324,4 +331,46 @@ async fn an_hour_that_no_source_tells_is_found_beside_a_midnight_station_and_kep
     for version in store.record(&observer.id).await.unwrap().versions {
         assert_eq!(version.value.0, wobble(version.day), "{}", version.day);
     }
+}
+
+/// A source that tells the hour of the newer half of a record: the older half has its own era, and no hour of staff's making.
+#[tokio::test]
+async fn decades_before_a_source_told_the_hour_are_put_on_their_day() {
+    let observer = Station { place: Point { latitude: 35.3, longitude: -135.0 }, ..station(ID) };
+    let days = || day(2020, 1, 1).iter_days().take_while(|on| *on < day(2026, 6, 1));
+    let (store, _) = beside_a_midnight_station(days(), &observer).await;
+    let server = MockServer::start().await;
+    says(&server, "StnMeta", json(meta(ID))).await;
+    // To 2022 a morning reader of whom nobody tells it, then one at midnight who tells it. Whole degrees F would hide the wobble.
+    let told = day(2023, 1, 1);
+    let rows: Vec<Value> = days()
+        .map(|on| {
+            let (of, hour) = if on < told { (on.pred_opt().unwrap(), -1) } else { (on, 24) };
+            row(&on.to_string(), &(wobble(of)).to_string(), "-20", hour)
+        })
+        .collect();
+    says(&server, "StnData", json(json!({"meta": {}, "data": rows}))).await;
+    let done = backfiller(&store, &server, |_| {}).fetch(&observer).await.unwrap();
+    assert_eq!(fetched(&done).hour, ReadingHour::Told { hour: 24 }, "{done:?}");
+    assert!(done.remarks.iter().any(|remark| remark.contains("2020-2022 in the morning")), "{:?}", done.remarks);
+    assert_eq!(store.station(&observer.id).await.unwrap().observation_hour, None, "what it reads at today, it tells");
+    for version in store.record(&observer.id).await.unwrap().versions {
+        let wanted = ((f64::from(wobble(version.day)) - 32.0) / 0.18).round() as i32;
+        assert!(version.element == Element::Min || version.value.0 == wanted, "{} {:?}", version.day, version.value);
+    }
+}
+
+/// The NRCC grid does not tell when its days end.
+#[tokio::test]
+async fn days_of_a_grid_that_does_not_tell_when_they_end_are_found_in_its_record() {
+    let place = Point { latitude: 35.3, longitude: -135.0 };
+    let grid = grid_station(Grid::Nrcc, place, &Cell { place, elevation_m: 2103.1 }, chrono_tz::America::Denver);
+    let days = || day(2020, 1, 1).iter_days().take_while(|on| *on < day(2026, 6, 1));
+    let (store, _) = beside_a_midnight_station(days(), &grid).await;
+    let server = MockServer::start().await;
+    let rows: Vec<Value> = days().map(|on| json!([on.to_string(), wobble(on.pred_opt().unwrap()), -20])).collect();
+    says(&server, "GridData", json(json!({"meta": {"elev": 6900}, "data": rows}))).await;
+    let done = backfiller(&store, &server, |_| {}).fetch(&grid).await.unwrap();
+    assert!(matches!(fetched(&done).hour, ReadingHour::Found { .. }), "{:?}", done.remarks);
+    assert_eq!(store.station(&grid.id).await.unwrap().observation_hour, Some(7));
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use serde_json::{Value, json};
 use treebell::geo::Point;
-use treebell::service::station_choice::{Candidates, Seasons, candidates, chosen, grid_point};
+use treebell::service::station_choice::{Candidates, Seasons, candidates, chosen, grid_point, lacks_a_past};
 use treebell::store::Store;
 use treebell::weather::feeds::acis_directory::AcisDirectory;
 use treebell::weather::feeds::usual_sources;
@@ -135,11 +135,63 @@ async fn the_best_stations_of_store_and_network_are_ranked_with_their_reasons_in
 
         let taken: Vec<_> = chosen(&found).into_iter().map(|station| station.id.0).collect();
         assert_eq!(taken, ["USC00299001", "USC00299011"]);
-        assert_eq!(grid_point(&found), None);
+        assert_eq!(grid_point(&found, PLACE), None);
         // Nothing was saved.
         assert_eq!(store.stations().await.unwrap().len(), 3);
     })
     .await;
+}
+
+/// A directory's open end is no day that came.
+#[tokio::test]
+async fn a_station_that_sends_nothing_does_not_pass_for_one_that_reports() {
+    on_each_engine("a silent station", |store| async move {
+        add(&store, &station("USC00299002", 0.02, 2080.0), &record(day(1995, 1, 1), day(2015, 5, 31), false)).await;
+        let open = ("1990-01-01", "9999-12-31");
+        let list = vec![listed(1, 0.01, 6900.0, open), listed(2, 0.02, 6900.0, open), listed(3, 0.2, 6900.0, open)];
+        let server = MockServer::start().await;
+        let list = ResponseTemplate::new(200).set_body_json(json!({ "meta": list }));
+        Mock::given(path("/acis/StnMeta")).respond_with(list).mount(&server).await;
+        // Of the first no day, the second does not come back, the third has two weeks.
+        let row = json!([["68", " ", 7], ["41", " ", 7]]);
+        let none = json!([["M", " ", -1], ["M", " ", -1]]);
+        let days = |there: usize| -> Vec<Value> {
+            let all = (today() - day(2026, 1, 1)).num_days() as usize + 1;
+            (0..all)
+                .map(|at| if at + 15 >= all && at + 1 < all && there > 0 { row.clone() } else { none.clone() })
+                .collect()
+        };
+        let data = json!([
+            {"meta": {"uid": 1, "sids": ["USC00299001 6"]}, "data": days(0)},
+            {"meta": {"uid": 3, "sids": ["USC00299003 6"]}, "data": days(14)}
+        ]);
+        let answer = ResponseTemplate::new(200).set_body_json(json!({ "data": data }));
+        Mock::given(path("/acis/MultiStnData")).respond_with(answer).mount(&server).await;
+        let found = look(&store, Some(&directory(&server, |_| {}))).await;
+        let taken: Vec<_> = chosen(&found).into_iter().map(|station| station.id.0).collect();
+        assert_eq!(taken, ["USC00299003"], "{:#?}", found.rows);
+        let why =
+            |id: &str| found.rows.iter().find(|row| row.station.id.as_str() == id).unwrap().refused.clone().unwrap();
+        assert!(why("USC00299001").starts_with("no day of this season came"), "{}", why("USC00299001"));
+        assert_eq!(why("USC00299002"), "it no longer reports: its last day is 2015-05-31");
+    })
+    .await;
+}
+
+/// The nearest began three years ago: it fills gaps, and one with a past leads.
+#[tokio::test]
+async fn a_station_without_a_past_leads_only_where_no_other_has_one() {
+    let store = Store::in_memory().await.unwrap();
+    let young = listed(1, 0.01, 6900.0, ("2023-06-01", "2026-06-15"));
+    let old = listed(2, 0.4, 6900.0, ("1990-01-01", "2026-06-15"));
+    let server = acis(vec![young.clone(), old], BTreeMap::new()).await;
+    let found = look(&store, Some(&directory(&server, |_| {}))).await;
+    assert_eq!(ids(&found), ["USC00299002", "USC00299001"]);
+    assert!(found.rows[0].reasons.iter().any(|why| why.contains("fewer than 10 past seasons")), "{:?}", found.rows[0]);
+    assert!(!lacks_a_past(&found.rows[0]) && lacks_a_past(&found.rows[1]));
+    let server = acis(vec![young], BTreeMap::new()).await;
+    let found = look(&store, Some(&directory(&server, |_| {}))).await;
+    assert!(chosen(&found).len() == 1 && lacks_a_past(&found.rows[0]));
 }
 
 #[tokio::test]
@@ -177,7 +229,7 @@ async fn where_no_station_is_near_a_grid_point_stands_last_and_is_never_taken_un
         .await;
     let found = look(&store, Some(&directory(&server, |_| {}))).await;
     assert!(chosen(&found).is_empty());
-    let offered = grid_point(&found).unwrap();
+    let offered = grid_point(&found, PLACE).unwrap();
     assert_eq!(offered.id.0, "GRID-35.6000N-135.0500W");
     assert!(offered.is_grid_point() && (offered.elevation_m - 2103.1).abs() < 1e-9);
     assert_eq!(offered.sources[0].id, "21:-135.0500,35.6000");

@@ -37,6 +37,13 @@ async fn redirects_are_followed_on_the_same_host_only() {
     assert!(matches!(get("/port").await, Err(FetchError::Elsewhere { .. })));
     assert!(matches!(get("/round").await, Err(FetchError::Refused { .. })));
     assert!(matches!(get("/nowhere").await, Err(FetchError::BadAddress { .. })));
+    // What is posted is never sent on, and nothing at all where whole records are fetched.
+    let asked = serde_json::json!({"sids": "X"});
+    let why = fetcher.post_json(&at(&server.uri(), "/old"), &asked).await.unwrap_err();
+    assert!(matches!(&why, FetchError::Elsewhere { to, .. } if to.ends_with("/new")), "{why}");
+    let (strict, _) = super::fetcher(&feeds_at(&server.uri()), |limits| limits.redirects = false);
+    let why = strict.get(&at(&server.uri(), "/old"), Accept::Text).await.unwrap_err();
+    assert!(matches!(why, FetchError::Elsewhere { .. }), "{why}");
 }
 
 #[tokio::test]

@@ -145,7 +145,7 @@ async fn a_grid_point_is_added_fetched_compared_and_marked_wherever_it_is_shown(
     );
     says(&home, "station compare USC00299001 USC00299001").code(2).stderr(contains("named twice"));
 
-    says(&home, "region add north --name North --zip 00123 --lat 35.7 --lon -135.05 --elevation-m 2100 --station GRID-35.7000N-135.0500W --offline")
+    says(&home, "region add north --name North --zip 00123 --lat 35.7 --lon -135.05 --elevation-m 2100 --station GRID-35.7000N-135.0500W --offline --yes")
         .success();
     says(&home, "station list").success().stdout(contains("a grid's estimate"));
     assert_eq!(document(says(&home, "station list --json"))[0]["kind"], "grid-point");

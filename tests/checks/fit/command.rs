@@ -308,7 +308,7 @@ fn temperatures_come_from_the_store_with_elevations_and_neighbours() {
     });
     ok(
         &house,
-        "region add altura --name Altura --zip 00201 --lat 32.7 --lon -134.9 --elevation-m 1600 --station ALT-UNO --station ALT-DOS --release at-once",
+        "region add altura --name Altura --zip 00201 --lat 32.7 --lon -134.9 --elevation-m 1600 --station ALT-UNO --station ALT-DOS --release at-once --yes",
     );
     write(&house, "reports.csv", &reports(&sine(4.5), 120.0));
     refused(&house, &format!("fit reports.csv {COARSE}"), 2, "line 29: ALT-TRES has no temperatures for season 2015");

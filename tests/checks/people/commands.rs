@@ -14,7 +14,7 @@ fn house() -> TempDir {
         "station add ALT-VIE --name Vientos --lat 32.76 --lon -134.9 --elevation-ft 5130 --zone America/Denver --source plain-csv:vie.csv",
     );
     says(
-        "region add dos-vientos --name DosVientos --zip 00201,00202 --lat 32.75 --lon -134.95 --elevation-m 1565 --station ALT-VIE --release at-once",
+        "region add dos-vientos --name DosVientos --zip 00201,00202 --lat 32.75 --lon -134.95 --elevation-m 1565 --station ALT-VIE --release at-once --yes",
     );
     folder
 }
@@ -174,7 +174,7 @@ fn a_region_lives_from_add_to_retire() {
     // A station without a record is not taken unasked.
     let east = "region add east --name East --zip 00301 --lat 32.8 --lon -134.9 --elevation-m 1700";
     refused(path, east, "nothing of its record is in the store");
-    let said = ok(path, &format!("{east} --station ALT-VIE"));
+    let said = ok(path, &format!("{east} --station ALT-VIE --yes"));
     assert!(said.contains("ALT-VIE (Vientos)") && said.contains("given: 4 km away, 136 m lower"), "{said}");
     ok(path, "region change east --add-zip 00302 --release unless-held:12");
     assert!(ok(path, "region change east --release unless-held:12").contains("nothing to change"));
@@ -200,7 +200,7 @@ fn regions_are_imported_whole_or_not_at_all() {
     file(&(entry("east", "00301") + &entry("west", "00201")));
     refused(house.path(), "region import regions.toml", "00201 by region `dos-vientos`");
     file(&(entry("east", "00301") + &entry("dos-vientos", "00302")));
-    assert!(ok(house.path(), "region import regions.toml").contains("1 added, 1 changed, 0 unchanged"));
+    assert!(ok(house.path(), "region import regions.toml --yes").contains("1 added, 1 changed, 0 unchanged"));
     assert!(ok(house.path(), "region import regions.toml").contains("0 added, 0 changed, 2 unchanged"));
 }
 
@@ -368,7 +368,7 @@ fn a_zip_code_over_two_heights_is_kept_by_command() {
     refused(path, &format!("{add} --elevation-ft 7000"), "00201 by region `dos-vientos` (below 6,500 ft)");
     refused(path, &format!("{add} --elevation-ft 6000 --band-ft 6500.."), "6,000 ft lies outside its heights");
     refused(path, &format!("{add} --elevation-ft 7000 --band-ft 6500"), "`6500` is no band of heights");
-    ok(path, &format!("{add} --elevation-ft 7000 --band-ft 6500.. --landmark High~Mesa"));
+    ok(path, &format!("{add} --elevation-ft 7000 --band-ft 6500.. --landmark High~Mesa --yes"));
     let said = ok(path, "region list");
     assert!(said.contains("below 6,500 ft") && said.contains("6,500 ft and above"), "{said}");
     let json: serde_json::Value = serde_json::from_str(&run(path, "region show dos-vientos --json").1).unwrap();

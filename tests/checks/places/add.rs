@@ -71,11 +71,18 @@ async fn a_region_is_added_from_a_name_and_a_zip_code() {
 
     let asked = count(&server, "/nws/").await;
     let before = count(&server, "/").await;
-    let added = ok(path, add);
+    let (code, out, err) = run(path, add);
+    assert!(
+        code == 2 && out.is_empty() && err.contains("nobody is there to be asked: say --yes, or --dry-run"),
+        "{err}"
+    );
+    let added = ok(path, &format!("{add} --yes"));
+    // What was found is shown before the records are fetched, and no past season is lived through unasked.
+    assert!(added.contains("says who") && !added.contains("Past seasons"), "{added}");
     assert!(added.contains("region `dos-vientos` is added, in time zone America/Phoenix"), "{added}");
     assert!(added.contains("values in 1 request"), "{added}");
     assert_eq!(count(&server, "/nws/").await, asked, "what the dry run was told is not asked again");
-    assert!(count(&server, "/").await - before <= 10);
+    assert!(count(&server, "/").await - before <= 2 * 10, "looked up twice, and the records once");
     let region: serde_json::Value = serde_json::from_str(&run(path, "region show dos-vientos --json").1).unwrap();
     assert_eq!(region["county"], "Sample");
     assert_eq!((&region["time_zone"], &region["elevation_m"]), (&"America/Phoenix".into(), &1612.3.into()));
@@ -86,7 +93,10 @@ async fn a_region_is_added_from_a_name_and_a_zip_code() {
     assert!(ok(path, "station list --json").contains("America/Phoenix"));
     // A second region over the same stations fetches no record again.
     let before = count(&server, "/acis/StnData").await;
-    ok(path, "region add vega --name Vega --zip 00209 --lat 32.75 --lon -134.95");
+    let vega = "region add vega --name Vega --zip 00209 --lat 32.75 --lon -134.95";
+    // Sixty days are all that there was of their past.
+    refused(path, vega, &["has fewer than 10 past seasons, and no station near has more", "say --yes to go on"]);
+    ok(path, &format!("{vega} --yes"));
     assert_eq!(count(&server, "/acis/StnData").await, before);
 }
 
@@ -104,7 +114,12 @@ async fn a_doubt_wants_a_word_and_nothing_is_half_saved() {
     assert_eq!(ok(path, "station list --json").trim(), "[]");
     let told = ok(path, &format!("{add} --dry-run"));
     assert!(told.contains("in doubt: 2000 m (6,562 ft) is"), "{told}");
-    ok(path, &format!("{add} --elevation-ft 5300"));
+    assert!(told.contains("give the height of its trees with --elevation-m or --elevation-ft"), "{told}");
+    let (_, json, _) = run(path, &format!("{add} --dry-run --json"));
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert!(json["doubts"][0]["what"].as_str().unwrap().starts_with("2000 m (6,562 ft) is"), "{json}");
+    assert!(json["facts"][0]["what"] == "place" && json["remarks"].is_array() && json["seasons"].is_array(), "{json}");
+    ok(path, &format!("{add} --elevation-ft 5300 --yes"));
     assert!(ok(path, "region show dos-vientos").contains("1615 m (5300 ft)"));
     ok(path, "region add vega --name Vega --zip 00202 --yes");
     assert!(ok(path, "region show vega").contains("2000 m"));
@@ -116,11 +131,12 @@ fn by_hand_it_works_without_a_network_and_says_what_could_not_be_looked_up() {
     let path = home.path();
     ok(path, "station add S1 --name Station --lat 32.7 --lon -134.9 --elevation-m 1500 --source plain-csv:s1.csv");
     let add = "region add dos-vientos --name Dos~Vientos --zip 00201 --station S1 --elevation-ft 5100";
-    let told = ok(path, add);
+    let told = ok(path, &format!("{add} --yes"));
     for word in [
         "feeds.contact is not set",
         "county and state could not be looked up",
         "that of station S1",
+        "America/Denver, is that of station S1",
         "that of the schedule",
     ] {
         let wanted = word != "that of the schedule";
@@ -128,14 +144,39 @@ fn by_hand_it_works_without_a_network_and_says_what_could_not_be_looked_up() {
     }
     assert!(told.contains("is added"), "{told}");
     assert!(
-        ok(path, "region add vega --name Vega --zip 00202 --station S1 --elevation-m 1600 --offline")
+        ok(path, "region add vega --name Vega --zip 00202 --station S1 --elevation-m 1600 --offline --yes")
             .contains("(--offline)")
     );
     ok(
         path,
-        "region add alto --name Alto --zip 00301 --station S1 --elevation-m 1600 --zone America/Phoenix --county Sample --state XA",
+        "region add alto --name Alto --zip 00301 --station S1 --elevation-m 1600 --zone America/Phoenix --county Sample --state XA --yes",
     );
     assert!(ok(path, "region show alto").contains("Sample, XA"));
+    // Far from all of that nobody knows the clock: a state may have two.
+    std::fs::write(path.join("more.csv"), format!("{PLACES}00399,36.9,-131.0\n")).unwrap();
+    ok(path, "place import more.csv");
+    let far = "region add lejos --name Lejos --zip 00399 --station S1 --elevation-m 1600";
+    refused(path, far, &["its time zone is not known", "America/Denver", "give it with --zone"]);
+    ok(path, &format!("{far} --zone America/Phoenix --yes"));
+    let told = ok(path, "station add S2 --name Far --lat 31 --lon -120 --elevation-m 1500 --source plain-csv:s2.csv");
+    assert!(told.contains("the time zone is the schedule's, America/Denver: --zone gives another"), "{told}");
+    let told =
+        ok(path, "station add S3 --name Near --lat 36.9 --lon -131.1 --elevation-m 1500 --source plain-csv:s3.csv");
+    assert!(told.contains("in time zone America/Phoenix") && !told.contains("schedule"), "{told}");
+}
+
+#[test]
+fn where_a_zip_code_has_several_regions_all_of_them_are_shown_with_their_heights() {
+    let home = home(None);
+    let path = home.path();
+    ok(path, "station add S1 --name Station --lat 32.7 --lon -134.9 --elevation-m 1500 --source plain-csv:s1.csv");
+    let add = "--zip 00201 --station S1 --zone America/Denver --yes";
+    ok(path, &format!("region add high --name High --elevation-ft 7000 --band-ft 6500.. {add}"));
+    ok(path, &format!("region add low --name Low --elevation-ft 5000 --band-ft ..6500 {add}"));
+    let shown = ok(path, "place show 00201");
+    assert!(shown.contains("low (below 6,500 ft), high (6,500 ft and above)"), "{shown}");
+    let json: serde_json::Value = serde_json::from_str(&run(path, "place show 00201 --json").1).unwrap();
+    assert_eq!((&json["regions"][0]["id"], &json["regions"][1]["id"]), (&"low".into(), &"high".into()));
 }
 
 /// Each a sentence with the mend, and nothing is saved.
@@ -152,6 +193,7 @@ async fn bad_input_is_refused_with_its_mend() {
         ("--zip 0020A", &["`0020A` is not a ZIP code: five digits are wanted"]),
         ("--zip 00201,00201", &["ZIP code 00201 is named twice: leave one out"]),
         ("--zip 00299", &["ZIP code 00299 is not among the 5 areas", "a ZIP code beside it", "--lat and --lon"]),
+        ("--zip 209", &["`209` is not a ZIP code", "a spreadsheet may have dropped its zeros"]),
         ("--zip 87501", &["ZIP code 87501 is not among the 5 areas"]),
         ("--zip 00201 --station NOWHERE", &["station `NOWHERE` is unknown"]),
         ("--zip 00201 --station NOWHERE --offline", &["station `NOWHERE` is unknown"]),

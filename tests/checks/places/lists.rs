@@ -61,12 +61,13 @@ async fn sixty_counties_take_at_most_ten_requests_each_and_a_second_run_none() {
     let ids: BTreeSet<&str> = found.iter().map(|one| one.region.id.as_str()).collect();
     assert!(ids.len() == COUNTIES && ids.contains("county-59"));
     assert_eq!(save(&store, &found).await, vec![RegionPut::Added; COUNTIES]);
-    let stations = lacking(&store, &store.stations().await.unwrap()).await.unwrap();
+    let today = now().date_naive();
+    let stations = lacking(&store, &store.stations().await.unwrap(), today).await.unwrap();
     assert_eq!(stations.len(), 3 * COUNTIES, "no county shares a station with another: the worst case");
     let clock = Arc::new(ManualClock::at(now()));
     let done = fetch(&store, &stations, &place, &feeds_at(&server.uri()), clock, &|_, _| {}).await.unwrap();
     assert!(done.iter().all(|one| matches!(one.outcome, Outcome::Fetched(_))), "{done:?}");
-    assert!(lacking(&store, &stations).await.unwrap().is_empty());
+    assert!(lacking(&store, &stations, today).await.unwrap().is_empty());
     let requests = count(&server, "/").await;
     assert!(requests <= 10 * COUNTIES, "{requests} requests for {COUNTIES} regions");
 
@@ -98,8 +99,17 @@ async fn a_run_that_was_cut_off_asks_only_for_what_is_missing() {
         .with_priority(1)
         .mount(&server)
         .await;
+    let cell = r#"{"properties":{"elevation":{"unitCode":"wmoUnit:m","value":1612.3}}}"#;
+    Mock::given(path_regex("^/nws/gridpoints/"))
+        .respond_with(ResponseTemplate::new(200).set_body_raw(cell, "application/geo+json"))
+        .with_priority(1)
+        .mount(&server)
+        .await;
     mount_acis(&server).await;
-    find_all(&entries, &ground(&store, &server, |_| {}).await, &profiles(), |_, _| {}).await.unwrap();
+    let found = find_all(&entries, &ground(&store, &server, |_| {}).await, &profiles(), |_, _| {}).await.unwrap();
+    // Two failures in a row are enough; a few more were under way.
+    assert!((ANSWERED as usize + 2..=ANSWERED as usize + 5).contains(&count(&server, "/nws/points/").await));
+    assert!(found.iter().any(|one| one.doubts.iter().any(|doubt| doubt.what.contains("its time zone is not known"))));
     server.reset().await;
     mount_nws(&server, 1612.3).await;
     mount_acis(&server).await;
@@ -153,6 +163,59 @@ async fn every_fault_of_a_list_is_told_and_nobody_is_asked_before() {
     assert!(why.join("\n").contains("region `c`: ZIP code 00999 is not among the 5 areas"), "{why:?}");
 }
 
+/// The first regions of a store are held against one another.
+#[tokio::test]
+async fn a_region_of_a_list_far_from_all_others_is_asked_about() {
+    let store = Store::in_memory().await.unwrap();
+    let table = "zip,latitude,longitude\n00101,31.2,-135.4\n00102,31.3,-135.3\n00911,45.0,-120.0\n";
+    store.import_places(&places::read(table.as_bytes(), "invented").unwrap(), now()).await.unwrap();
+    let entries = read_csv("name,zips\nA,00101\nB,00102\nC,00911\n").unwrap();
+    let server = good().await;
+    let found = find_all(&entries, &ground(&store, &server, |_| {}).await, &profiles(), |_, _| {}).await.unwrap();
+    let doubts: Vec<usize> = found.iter().map(|one| one.doubts.len()).collect();
+    assert_eq!(doubts, [0, 0, 1]);
+    assert!(found[2].doubts[0].what.contains("km from the nearest region, `b`: it may be in another state"));
+}
+
+/// What was right at the old place is asked about at the new one.
+#[tokio::test]
+async fn a_region_that_is_moved_is_held_against_its_new_place() {
+    let (store, server) = (Store::in_memory().await.unwrap(), good().await);
+    with_places(&store).await;
+    let place = ground(&store, &server, |_| {}).await;
+    let found = find_all(&read_csv("name,zips\nA,00201\n").unwrap(), &place, &profiles(), |_, _| {}).await.unwrap();
+    save(&store, &found).await;
+    let mut region = store.regions().await.unwrap().remove(0);
+    (region.elevation_m, region.time_zone) = (2400.0, chrono_tz::America::Denver);
+    region.county = Some("Other".into());
+    store.change_region(&region).await.unwrap();
+    let place = ground(&store, &server, |_| {}).await;
+    let list = |rest: &str| {
+        read_csv(&format!("name,zips,latitude,longitude,elevation_m,time_zone,county\nA,00301,34.05,-134.6,{rest}\n"))
+            .unwrap()
+    };
+    let found = find_all(&list(",,"), &place, &profiles(), |_, _| {}).await.unwrap();
+    let told: Vec<&str> = found[0].doubts.iter().map(|doubt| doubt.what.as_str()).collect();
+    assert_eq!(told.len(), 4, "{told:?}");
+    for (at, word) in [
+        "is 145 km away now",
+        "still America/Denver, where",
+        "county is still Other, where",
+        "still 2400 m, where it is 1612 m",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        assert!(told[at].starts_with("its place moved by 148 km") && told[at].contains(word), "{word}: {told:?}");
+    }
+    // What is given with the place is right.
+    let found = find_all(&list("1600,America/Phoenix,Sample"), &place, &profiles(), |_, _| {}).await.unwrap();
+    assert_eq!(found[0].doubts.len(), 1, "the station: {:?}", found[0].doubts);
+    let near = "name,zips,latitude,longitude\nA,00201,32.755,-134.95\n";
+    let found = find_all(&read_csv(near).unwrap(), &place, &profiles(), |_, _| {}).await.unwrap();
+    assert_eq!(found[0].doubts, [], "a digit was mended");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_list_is_imported_and_exported_as_typed() {
     let server = good().await;
@@ -179,7 +242,9 @@ async fn a_list_is_imported_and_exported_as_typed() {
     let dry = ok(path, "region import good.csv --dry-run");
     assert!(dry.contains("2 added, 0 changed, 0 unchanged; nothing is saved") && dry.contains("cobre-bend"), "{dry}");
     assert_eq!(ok(path, "region list --json").trim(), "[]");
-    assert!(ok(path, "region import good.csv").contains("2 added, 0 changed, 0 unchanged"));
+    let (code, _, err) = run(path, "region import good.csv");
+    assert!(code == 2 && err.contains("say --yes, or --dry-run"), "{err}");
+    assert!(ok(path, "region import good.csv --yes").contains("2 added, 0 changed, 0 unchanged"));
     assert!(ok(path, "region import good.csv").contains("0 added, 0 changed, 2 unchanged"));
 
     ok(path, "region change dos-vientos --band-ft 5000..6000 --landmark Red~Rock,Mill --county Mine");
@@ -190,8 +255,24 @@ async fn a_list_is_imported_and_exported_as_typed() {
     let (_, csv, _) = run(path, "region export --csv");
     assert_eq!(csv, std::fs::read_to_string(path.join("out.csv")).unwrap());
     assert!(csv.contains("Red Rock; Mill"), "{csv}");
+    // What a cell leaves empty stays; a dash takes it away.
+    put("clear.csv", "name,zips,county,state,landmarks\nDos Vientos,00201 00202,-,,-\n");
+    assert!(ok(path, "region import clear.csv --yes").contains("0 added, 1 changed, 0 unchanged"));
+    let shown: serde_json::Value = serde_json::from_str(&run(path, "region show dos-vientos --json").1).unwrap();
+    assert_eq!((&shown["county"], &shown["landmarks"]), (&serde_json::Value::Null, &serde_json::json!([])));
+    assert_eq!(shown["state"], "XA");
+    ok(path, "region change dos-vientos --landmark Mill --state none");
+    ok(path, "region change dos-vientos --landmark none");
+    let shown: serde_json::Value = serde_json::from_str(&run(path, "region show dos-vientos --json").1).unwrap();
+    assert_eq!((&shown["state"], &shown["landmarks"]), (&serde_json::Value::Null, &serde_json::json!([])));
+    // Of a list with a spreadsheet's zeros lost it is said, and a ZIP+4 is no ZIP code of a region.
+    put("zeros.csv", "name,zips\nVega,209\n");
+    let (code, _, err) = run(path, "region import zeros.csv --yes");
+    assert!(code == 2 && err.contains("a spreadsheet may have dropped its zeros"), "{err}");
+    let (code, _, err) = run(path, "region change dos-vientos --add-zip 00209-1234");
+    assert!(code == 2 && err.contains("`00209-1234` is a ZIP+4"), "{err}");
     assert!(run(path, "region export").1.starts_with("[[region]]\n"));
     put("change.toml", "[[region]]\nname = \"Cobre Bend\"\nzips = [\"00101\", \"00102\"]\nelevation_ft = 5300\n");
-    assert!(ok(path, "region import change.toml").contains("0 added, 1 changed, 0 unchanged"));
+    assert!(ok(path, "region import change.toml --yes").contains("0 added, 1 changed, 0 unchanged"));
     assert!(ok(path, "region show cobre-bend").contains("00101 00102"));
 }

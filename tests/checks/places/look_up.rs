@@ -130,6 +130,55 @@ async fn a_service_that_cannot_be_reached_is_asked_once_in_a_run() {
     assert_eq!(count(&server, "/nws/").await, 1);
 }
 
+/// A failure may be of one place; two in a row are of the service.
+#[tokio::test]
+async fn a_service_that_fails_twice_in_a_row_is_left_alone() {
+    let (store, server) = (store().await, MockServer::start().await);
+    Mock::given(path_regex("^/nws/")).respond_with(ResponseTemplate::new(500)).mount(&server).await;
+    mount_acis(&server).await;
+    let place = ground(&store, &server, |_| {}).await;
+    for (id, zip) in [("a", "00101"), ("b", "00102"), ("c", "00201"), ("d", "00202"), ("e", "00301")] {
+        let found = find(&wish(id, &[zip]), &place).await.unwrap();
+        let mends: Vec<&str> = found.doubts.iter().map(|doubt| doubt.mend.as_str()).collect();
+        assert_eq!(mends, ["give it with --zone, or as time_zone in a list"], "{id}: {:?}", found.doubts);
+    }
+    assert_eq!(count(&server, "/nws/").await, 2);
+}
+
+/// A person may know a station that is not among the best around, and a grid point by its id.
+#[tokio::test]
+async fn a_station_that_was_named_is_asked_for_by_its_name() {
+    let (store, server) = (store().await, good().await);
+    let place = ground(&store, &server, |_| {}).await;
+    let named =
+        |id: &str| treebell::service::new_region::Wish { stations: vec![id.into()], ..wish("mesa", &["00201"]) };
+    let found = find(&named("USC00290692"), &place).await.unwrap();
+    let new = &found.new_stations[0];
+    assert_eq!(
+        (new.id.as_str(), new.place.latitude, new.time_zone),
+        ("USC00290692", 32.0, chrono_tz::America::Phoenix)
+    );
+    let found = find(&named("GRID-32.0000N-135.0000W"), &place).await.unwrap();
+    assert!(found.new_stations[0].is_grid_point() && found.new_stations[0].elevation_m == 1585.0);
+    let before = count(&server, "/").await;
+    let why = find(&named("NOWHERE"), &place).await.unwrap_err().to_string();
+    assert!(why.contains("station `NOWHERE` is unknown") && count(&server, "/").await == before, "{why}");
+}
+
+/// On a fresh store, with neither cell to be had, the stations that ACIS lists tell how high it is there.
+#[tokio::test]
+async fn without_a_cell_the_stations_that_acis_lists_stand_for_the_height() {
+    let (store, server) = (store().await, MockServer::start().await);
+    let none = ResponseTemplate::new(200).set_body_string(r#"{"error":"no data"}"#);
+    Mock::given(path("/acis/GridData")).respond_with(none).with_priority(1).mount(&server).await;
+    mount_acis(&server).await;
+    let zone = Some(chrono_tz::America::Phoenix);
+    let wish = treebell::service::new_region::Wish { time_zone: zone, ..wish("mesa", &["00201"]) };
+    let found = find(&wish, &ground(&store, &server, |_| {}).await).await.unwrap();
+    assert!(found.region.elevation_m > 1580.0 && found.region.elevation_m < 1645.0, "{}", found.region.elevation_m);
+    assert_eq!((found.doubts.len(), count(&server, "/acis/StnMeta").await), (0, 1), "{:?}", found.doubts);
+}
+
 #[tokio::test]
 async fn without_any_service_the_stations_around_stand_for_the_height() {
     let (store, server) = (store().await, MockServer::start().await);
@@ -235,6 +284,18 @@ async fn where_no_station_is_near_a_grid_point_is_taken_only_on_a_word() {
     wish.take_grid_point = true;
     let found = find(&wish, &place).await.unwrap();
     assert!(found.new_stations[0].is_grid_point() && found.region.stations.len() == 1);
+    // A second region over the same point, for the heights above.
+    let mut low = found.clone();
+    low.region.band = Some(Band { from_m: None, to_m: Some(1981.2) });
+    store.add_region_with(&low.region, &low.new_stations, super::services::now()).await.unwrap();
+    let mut high =
+        treebell::service::new_region::Wish { id: "mesa-high".into(), elevation_m: Some(2200.0), ..wish.clone() };
+    high.band = Some(Band { from_m: Some(1981.2), to_m: None });
+    let found = find(&high, &ground(&store, &server, |_| {}).await).await.unwrap();
+    assert!(found.region.stations == low.region.stations && found.new_stations.is_empty(), "{found:?}");
+    store.add_region_with(&found.region, &[], super::services::now()).await.unwrap();
+    store.retire_region(&"mesa".into(), super::services::now()).await.unwrap();
+    store.retire_region(&"mesa-high".into(), super::services::now()).await.unwrap();
     server.reset().await;
     mount_nws(&server, CELL_M).await;
     mount_acis(&server).await;

@@ -3,6 +3,7 @@
 mod add;
 mod lists;
 mod look_up;
+mod real;
 mod services;
 mod table;
 

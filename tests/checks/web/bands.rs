@@ -10,6 +10,7 @@ use treebell::service::caches::RecordCache;
 use treebell::service::height_effect;
 use treebell::service::subscribe::tokens::Purpose;
 use treebell::store::Store;
+use treebell::weather::{FeedKind, SourceRef, Station};
 
 use super::season::Season;
 use super::sign_up::link_in;
@@ -181,6 +182,13 @@ async fn the_page_says_what_height_makes_where_three_stations_are_around() {
     assert!(page.contains("For trees at") && page.contains("4,921 to 5,906 ft"), "{page}");
     let spanish = world.get("/es/region/dos-vientos").await.body;
     assert!(spanish.contains("¿Más arriba o más abajo?") && spanish.contains(&effect.words(Language::Es)), "{spanish}");
+    // A grid's estimate is no measurement.
+    let measured = store.station(&"ALT-MAN".into()).await.unwrap();
+    let source = SourceRef { feed: FeedKind::AcisGrid, id: "21:-135.0,32.0".into() };
+    store.change_station(&Station { sources: vec![source], ..measured.clone() }).await.unwrap();
+    assert_eq!(around().await, None, "two stations and a grid point make no line");
+    store.change_station(&measured).await.unwrap();
+    assert!(around().await.is_some());
     store.retire_station(&"ALT-MAN".into(), now).await.unwrap();
     assert_eq!(around().await, None, "two stations make no line");
 }

@@ -1,0 +1,64 @@
+//! Whose hour of reading is known by what the station is, and whose is found in its record.
+
+use std::collections::BTreeMap;
+
+use super::Look;
+use crate::geo::distance_km;
+use crate::store::{Store, StoreError};
+use crate::weather::feeds::acis_grid::{Grid, grid_of};
+use crate::weather::reading_hour::{ReadingHour, eras, filed_maxima};
+use crate::weather::record::RawSeries;
+use crate::weather::{FeedKind, Station, StationId};
+
+/// A midnight station farther away has its weather at another time (our reference of feeds, section 7).
+const MIDNIGHT_KM: f64 = 75.0;
+
+/// Days that are what they are: of automatic stations, of a grid that tells when its days end, and of airports and climate
+/// reference stations (network W of the GHCN ids), whose days run from midnight to midnight standard time.
+pub(in crate::service) fn is_fixed(station: &Station) -> bool {
+    let automatic = |kind| match kind {
+        FeedKind::Awdb | FeedKind::NwsObservations => true,
+        FeedKind::AcisGrid => grid_of(station) == Some(Grid::Prism),
+        _ => false,
+    };
+    let mut measured = station.sources.iter().filter(|source| !source.feed.is_forecast()).peekable();
+    (measured.peek().is_some() && measured.all(|source| automatic(source.feed))) || is_midnight(&station.id)
+}
+
+fn is_midnight(id: &StationId) -> bool {
+    id.as_str().starts_with("USW")
+}
+
+/// Looks into the records of those whose hour nobody told.
+pub(super) async fn find_hours(store: &Store, stored: &[&Station], looks: &mut [Look]) -> Result<(), StoreError> {
+    let mut midnight: BTreeMap<StationId, RawSeries> = BTreeMap::new();
+    for look in looks.iter_mut().filter(|look| look.hour == ReadingHour::Unknown) {
+        let Some(maxima) = &look.maxima else { continue };
+        for (km, other) in midnight_stations(&look.station, stored) {
+            let series = match midnight.remove(&other.id) {
+                Some(series) => series,
+                None => filed_maxima(&store.record(&other.id).await?),
+            };
+            let eras = eras(maxima, &series);
+            midnight.insert(other.id.clone(), series);
+            if !eras.is_empty() {
+                look.hour = ReadingHour::Found { neighbour: other.id.clone(), distance_km: km, eras };
+                break;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// The two nearest stations whose days run from midnight to midnight.
+pub(in crate::service) fn midnight_stations<'a>(station: &Station, all: &[&'a Station]) -> Vec<(f64, &'a Station)> {
+    let mut near: Vec<(f64, &Station)> = all
+        .iter()
+        .filter(|other| is_midnight(&other.id) && other.id != station.id)
+        .map(|other| (distance_km(station.place, other.place), *other))
+        .filter(|(km, _)| *km <= MIDNIGHT_KM)
+        .collect();
+    near.sort_by(|a, b| a.0.total_cmp(&b.0));
+    near.truncate(2);
+    near
+}
