@@ -31,7 +31,7 @@ mod excerpt;
 pub mod settings;
 
 #[cfg(test)]
-mod invented;
+pub(crate) mod invented;
 
 pub use reading::{Element, Reading, StationRecord, TenthsC, Version};
 pub use station::{FeedKind, SourceRef, Station, StationId, StationKind};
