@@ -122,7 +122,7 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
     for (notice, counts, ended) in &rows {
         table.add_row([
             notice.id.to_string(),
-            profile_version(notice).map_or_else(|| "-".to_owned(), |version| format!("version {version}")),
+            profile_version(&notice.facts).map_or_else(|| "-".to_owned(), |version| format!("version {version}")),
             notice.status().name().to_owned(),
             notice.decided_on.to_string(),
             goes_out(notice),
@@ -135,8 +135,8 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
 }
 
 /// Of the profile by whose numbers it was decided; `None` of one that was decided before profiles had versions.
-fn profile_version(notice: &Notice) -> Option<u64> {
-    notice.facts.get("profile_version")?.as_u64()
+fn profile_version(facts: &serde_json::Value) -> Option<u64> {
+    facts.get("profile_version")?.as_u64()
 }
 
 fn goes_out(notice: &Notice) -> String {
@@ -162,7 +162,7 @@ fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) 
         "id": notice.id,
         "region": notice.season.region,
         "kind": notice.kind,
-        "profile_version": profile_version(notice),
+        "profile_version": profile_version(&notice.facts),
         "status": notice.status(),
         "reason": notice.reason,
         "decided_on": notice.decided_on,
@@ -175,4 +175,16 @@ fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) 
         "deliveries": counts,
         "all_ended": ended && !counts.is_empty(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_notice_names_the_version_of_the_profile_that_decided_it() {
+        assert_eq!(profile_version(&json!({"profile_version": 3})), Some(3));
+        assert_eq!(profile_version(&json!({"profile_version": null})), None);
+        assert_eq!(profile_version(&json!({"region": "mesa"})), None, "from before profiles had versions");
+    }
 }

@@ -582,7 +582,10 @@ async fn the_why_is_printed_with_a_region_and_said_to_be_unknown_with_few_statio
     let store = open_store(&address).await.unwrap();
     let own = store.station(&"ALT-ENC".into()).await.unwrap();
     let source = SourceRef { feed: FeedKind::AcisGrid, id: "21:-135.0,32.0".into() };
-    store.change_station(&Station { sources: vec![source], ..own }).await.unwrap();
+    let mut estimates = store.record(&own.id).await.unwrap().versions;
+    estimates.iter_mut().for_each(|version| version.feed = FeedKind::AcisGrid);
+    store.change_station(&Station { sources: vec![source], ..own.clone() }).await.unwrap();
+    store.add_versions(&own.id, &estimates).await.unwrap();
     let lowest = store.regions().await.unwrap().into_iter().min_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
     store.close().await;
     treebell(&settings, "region show encina-gap").success().stdout(
@@ -675,7 +678,7 @@ async fn a_profile_that_cannot_be_used_is_refused_with_the_mend_and_a_new_one_is
         contains("`pinyon-needle-scales` is a new profile, did you mean `pinyon-needle-scale`?")
             .and(contains("treebell region change ID --profile")),
     );
-    treebell(&settings, ADD).success();
+    treebell(&settings, &format!("{ADD} --yes")).success();
     treebell(&settings, "region change mesa --profile pinyon-needle-scales").success();
     treebell(&settings, "region show mesa").success().stdout(contains("pinyon-needle-scales"));
 }

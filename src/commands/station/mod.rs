@@ -186,19 +186,20 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
             "`{id}` is no GHCN id, so nobody knows where its temperatures are: name a --source, such as plain-csv:FILE"
         )));
     }
-    let store = open_store_for(config, &args.why).await?;
     let place = Point { latitude: args.lat, longitude: args.lon };
-    let station = Station {
+    let mut station = Station {
         id,
         name: args.name,
         place,
         elevation_m,
-        time_zone: zone_at(place, args.zone, &store, config).await?,
+        time_zone: config.schedule.time_zone,
         observation_hour: args.observation_hour,
         sources,
     };
     check(&station)?;
+    let store = open_store_for(config, &args.why).await?;
     check_sign(&station, store.stations().await?)?;
+    station.time_zone = zone_at(place, args.zone, &store, config).await?;
     store.add_station(&station).await?;
     eprintln!("station `{}` is added, in time zone {}", station.id, station.time_zone);
     Ok(())
