@@ -1,6 +1,8 @@
 //! A past season as it was known on each of its days: every day's temperatures as observed, and known on the next morning.
 //! The season itself is left out of its own projection whole.
 
+use std::borrow::Cow;
+
 use chrono::NaiveDate;
 
 use crate::heat::hindcast::{AssumedForecast, assumed_forecast};
@@ -8,7 +10,9 @@ use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, Projector, Seaso
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 use crate::season::belief::SeasonBelief;
 use crate::season::learning::Learned;
-use crate::season::outlook::{Ensemble, ForecastSkill, HeatDay, OutlookInput, make, projected_ensemble, season_heat};
+use crate::season::outlook::{
+    Ensemble, ForecastSkill, HeatDay, Insect, OutlookInput, make_to_decide, projected_ensemble, season_heat,
+};
 use crate::season::window::ToldDays;
 use crate::season::{Outlook, Policy, Profile, SeasonKey, WindowDays, days_after, days_before, days_between};
 use crate::weather::StationId;
@@ -22,6 +26,8 @@ pub(super) struct LivedSeason<'a> {
     pub(super) first: NaiveDate,
     /// From `first` on, all of them as they came.
     pub(super) days: Vec<FilledDay>,
+    /// Of the whole season.
+    heat: Vec<HeatDay>,
     temperatures: &'a [DayTemperatures],
     projected: SeasonProjector,
     dressing: Dressing,
@@ -29,19 +35,27 @@ pub(super) struct LivedSeason<'a> {
 }
 
 /// The heat of one morning, and what may come of it.
-pub(super) struct Morning {
-    heat: Vec<HeatDay>,
+pub(super) struct Morning<'a> {
+    heat: Cow<'a, [HeatDay]>,
     ensemble: Ensemble,
 }
 
 impl<'a> LivedSeason<'a> {
     /// `None` when the projector does not know the season.
-    pub(super) fn of(projector: &'a Projector, season: i32, dressing: &Dressing, station: &StationId) -> Option<Self> {
+    pub(super) fn of(
+        profile: &Profile,
+        projector: &'a Projector,
+        season: i32,
+        dressing: &Dressing,
+        station: &StationId,
+    ) -> Option<Self> {
         let (first, temperatures) = projector.season(season)?;
+        let days = filled(first, temperatures, DayOrigin::Observed);
         Some(Self {
             season,
             first,
-            days: filled(first, temperatures, DayOrigin::Observed),
+            heat: season_heat(profile, season, &days),
+            days,
             temperatures,
             projected: projector.for_season(season),
             dressing: dressing.clone(),
@@ -65,15 +79,26 @@ impl<'a> LivedSeason<'a> {
         let end = days_after(self.first, u32::try_from(self.days.len()).unwrap_or(u32::MAX).saturating_sub(1));
         let today = days_after(opened, WHOLE_DAYS).min(end);
         let morning = self.morning(profile, today, AssumedForecast::None)?;
-        let outlook = self.outlook(&morning, profile, belief, policy, today);
+        let outlook = self.outlook(&morning, profile, belief, &Insect::of(profile, belief), policy, today);
         Some(WindowDays::of(profile, policy, &outlook, ToldDays::default()))
     }
 
     /// `None` for a day before the season's first.
-    pub(super) fn morning(&self, profile: &Profile, today: NaiveDate, forecast: AssumedForecast) -> Option<Morning> {
+    pub(super) fn morning(
+        &self,
+        profile: &Profile,
+        today: NaiveDate,
+        forecast: AssumedForecast,
+    ) -> Option<Morning<'_>> {
         let known = usize::try_from(days_between(self.first, today)).ok()?.min(self.days.len());
         let (so_far, recent) = (self.days.get(..known)?, self.temperatures.get(..known)?);
-        let heat = season_heat(profile, self.season, so_far);
+        let heat = if profile.heat.method().looks_at_next_day() {
+            // The newest day's heat does not know of the next one yet.
+            Cow::Owned(season_heat(profile, self.season, so_far))
+        } else {
+            let known = self.heat.partition_point(|day| day.day < today);
+            Cow::Borrowed(self.heat.get(..known)?)
+        };
         let now = Now {
             last_day: days_before(today, 1),
             sum: heat.last().map_or(0.0, |day| day.sum),
@@ -88,16 +113,17 @@ impl<'a> LivedSeason<'a> {
         Some(Morning { heat, ensemble })
     }
 
-    /// Without reports, and without the skill that stands beside dates: it changes no decision.
+    /// Without reports, and without what stands beside dates and changes no decision.
     pub(super) fn outlook(
         &self,
-        morning: &Morning,
+        morning: &Morning<'_>,
         profile: &Profile,
         belief: &SeasonBelief,
+        insect: &Insect,
         policy: &Policy,
         today: NaiveDate,
     ) -> Outlook {
-        make(&OutlookInput {
+        let input = OutlookInput {
             season: &SeasonKey { profile: profile.id.clone(), region: "past".into(), year: self.season },
             profile,
             belief,
@@ -110,7 +136,8 @@ impl<'a> LivedSeason<'a> {
             borrowed: None,
             forecast_fit: None,
             skill: &ForecastSkill::default(),
-        })
+        };
+        make_to_decide(&input, insect)
     }
 }
 

@@ -82,7 +82,7 @@ pub fn past_days(
     let projector = Projector::new(profile.heat, SEASON_DAYS, past);
     let opened = openings(profile, past, wanted).into_iter();
     let of = |(season, opened): Opening| {
-        let lived = LivedSeason::of(&projector, season, &Dressing::default(), station)?;
+        let lived = LivedSeason::of(profile, &projector, season, &Dressing::default(), station)?;
         let (opened, belief) = (opened?, lived.belief(profile));
         let days = lived.days_by_record(profile, &belief, policy, opened)?;
         Some(PastDays { season, opened, days })

@@ -11,6 +11,7 @@ use crate::heat::hindcast::AssumedForecast;
 use crate::heat::projection::{Dressing, Projector};
 use crate::region::Release;
 use crate::season::decide::{Answer, Facts, carried_out, decide, told_days};
+use crate::season::outlook::Insect;
 use crate::season::{NoticeKind, Outlook, Policy, Profile, WindowDays, days_after, days_before, days_between};
 use crate::weather::StationId;
 
@@ -45,12 +46,13 @@ pub fn rehearse(
     forecast: AssumedForecast,
     dressing: &Dressing,
 ) -> Option<Rehearsal> {
-    let lived = LivedSeason::of(projector, season, dressing, &StationId::from(""))?;
+    let lived = LivedSeason::of(profile, projector, season, dressing, &StationId::from(""))?;
     let first = lived.first;
     let belief = lived.belief(profile);
+    let insect = Insect::of(profile, &belief);
     let outlook_on = |today: NaiveDate| -> Option<Outlook> {
         let morning = lived.morning(profile, today, forecast)?;
-        Some(lived.outlook(&morning, profile, &belief, policy, today))
+        Some(lived.outlook(&morning, profile, &belief, &insect, policy, today))
     };
     let truth = lived.days_by_record(profile, &belief, policy, opened)?;
     let best_from = truth.best.map(|best| best.first);

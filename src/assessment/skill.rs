@@ -4,12 +4,13 @@
 //! season's spread is widened by what the projections of *all other* judged seasons lacked. To a season that is under way
 //! all past ones are other seasons.
 
-use std::collections::BTreeSet;
+use std::borrow::Cow;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
 use sha2::{Digest, Sha256};
 
-use crate::heat::hindcast::{self, AssumedForecast, DRESSING_LEADS, LEADS, Verified};
+use crate::heat::hindcast::{self, Asked, AssumedForecast, DRESSING_LEADS, LEADS, Projections, Verified};
 use crate::heat::projection::{Dressing, PastSeason, Projector};
 use crate::season::outlook::{ForecastSkill, StageSkill, heat_sum_of};
 use crate::season::profile::Need;
@@ -61,14 +62,19 @@ pub struct Residuals(Vec<Verified>);
 
 impl Residuals {
     pub fn of(projector: &Projector, seasons: &[i32], target: f64) -> Self {
-        let (none, plain) = (AssumedForecast::None, Dressing::default());
-        Self(hindcast::hindcast(projector, seasons, target, &DRESSING_LEADS, none, &plain))
+        let asked = Asked { target, leads: &DRESSING_LEADS };
+        Self::among(&Projections::of(projector, seasons, &[asked], AssumedForecast::None))
+    }
+
+    /// Of what was asked first.
+    fn among(projections: &Projections) -> Self {
+        let none = Dressing::default();
+        Self(projections.verified(0, |_| Cow::Borrowed(&none)))
     }
 
     /// What a season's spread is widened by: made of all other seasons.
     pub fn dressing_for(&self, season: i32) -> Dressing {
-        let others: Vec<Verified> = self.0.iter().filter(|one| one.season != season).cloned().collect();
-        hindcast::dressing(&others)
+        hindcast::dressing_of(self.0.iter().filter(|one| one.season != season))
     }
 }
 
@@ -112,10 +118,17 @@ impl ForecastSkill {
         if seasons.len() < SEASONS_NEEDED {
             return Self::default();
         }
-        let residuals = Residuals::of(projector, &seasons, target);
-        let stages = heat_stages(profile).map(|(stage, sum)| {
-            let (none, dressing) = (AssumedForecast::None, |season| residuals.dressing_for(season));
-            let scored = hindcast::hindcast_dressed(projector, &seasons, sum, &SKILL_LEADS, none, dressing);
+        let stages: Vec<(StageId, f64)> = heat_stages(profile).collect();
+        let mut asked = vec![Asked { target, leads: &DRESSING_LEADS }];
+        asked.extend(stages.iter().map(|(_, sum)| Asked { target: *sum, leads: &SKILL_LEADS }));
+        let projections = Projections::of(projector, &seasons, &asked, AssumedForecast::None);
+        let residuals = Residuals::among(&projections);
+        let dressings: BTreeMap<i32, Dressing> =
+            seasons.iter().map(|season| (*season, residuals.dressing_for(*season))).collect();
+        let none = Dressing::default();
+        let dressing_for = |season: i32| Cow::Borrowed(dressings.get(&season).unwrap_or(&none));
+        let stages = (1..).zip(stages).map(|(nth, (stage, _))| {
+            let scored = projections.verified(nth, dressing_for);
             let rows = hindcast::by_lead(&scored, &SKILL_LEADS);
             let enough = rows.into_iter().filter(|row| row.projections as usize >= SEASONS_NEEDED);
             let rows = enough.map(|row| PastScore {

@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
+use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::assessment::past::{SEASON_DAYS, StationHistory, made_up_days, past_seasons};
@@ -108,27 +109,22 @@ impl<'a> Prepared<'a> {
         judged.into_iter().map(|season| (season, residuals.dressing_for(season))).collect()
     }
 
-    /// Does the work; `season_done` is called once a season.
-    pub fn report(&self, season_done: &dyn Fn()) -> StationReport {
+    /// Does the work, on all processors; `season_done` is called once a season.
+    pub fn report(&self, season_done: &(dyn Fn() + Sync)) -> StationReport {
         let Question { profile, policy, forecast, .. } = self.question;
         let judged: Vec<i32> = self.openings.iter().map(|(season, _)| *season).collect();
         let dressings = self.dressings();
         let dressing_for = |season: i32| dressings.get(&season).cloned().unwrap_or_default();
         let verified =
             hindcast::hindcast_dressed(&self.projector, &judged, self.target, &LEADS, forecast, dressing_for);
-        let mut rehearsals = Vec::new();
-        for (season, opened) in &self.openings {
-            rehearsals.extend(rehearsal::rehearse(
-                profile,
-                policy,
-                &self.projector,
-                *season,
-                *opened,
-                forecast,
-                &dressing_for(*season),
-            ));
+        let live = |(season, opened): &(i32, NaiveDate)| {
+            let dressing = dressing_for(*season);
+            let lived = rehearsal::rehearse(profile, policy, &self.projector, *season, *opened, forecast, &dressing);
             season_done();
-        }
+            lived
+        };
+        let rehearsals: Vec<Option<Rehearsal>> = self.openings.par_iter().map(live).collect();
+        let rehearsals: Vec<Rehearsal> = rehearsals.into_iter().flatten().collect();
         let seasons = || self.openings.iter().map(|(season, _)| *season);
         StationReport {
             station: self.history.station.id.clone(),

@@ -1,13 +1,12 @@
 //! `treebell verify`: how good the projection and the notices have been, season by season of the record.
 
 use std::collections::BTreeMap;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use clap::ValueEnum;
 use comfy_table::Table;
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::error::CommandError;
@@ -86,8 +85,9 @@ pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
     let policy: &Policy = &config.policy;
     let question = Question { profile, policy, rules: &config.weather, forecast };
     let (mut prepared, mut left_out) = (Vec::new(), Vec::new());
-    for book in &books {
-        match Prepared::new(book, question) {
+    let made: Vec<_> = books.par_iter().map(|book| Prepared::new(book, question)).collect();
+    for (book, made) in books.iter().zip(made) {
+        match made {
             Ok(ready) => prepared.push(ready),
             Err(why) => left_out.push(LeftOut { station: book.station.id.clone(), why: why.to_string() }),
         }
@@ -156,20 +156,8 @@ async fn read_sightings(
 fn verify_all(prepared: &[Prepared<'_>]) -> Vec<StationReport> {
     let seasons: usize = prepared.iter().map(Prepared::seasons).sum();
     let bar = progress_bar(seasons as u64, "living through past seasons {wide_bar} {pos}/{len} {eta}");
-    let (next, reports) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
-    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(prepared.len());
-    std::thread::scope(|scope| {
-        for _ in 0..workers {
-            scope.spawn(|| {
-                while let Some(station) = prepared.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    let report = station.report(&|| bar.inc(1));
-                    reports.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).push(report);
-                }
-            });
-        }
-    });
+    let mut reports: Vec<StationReport> = prepared.par_iter().map(|station| station.report(&|| bar.inc(1))).collect();
     bar.finish_and_clear();
-    let mut reports = reports.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
     reports.sort_by(|a, b| a.station.cmp(&b.station));
     reports
 }

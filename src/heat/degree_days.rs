@@ -190,6 +190,25 @@ impl HeatRule {
         series.days.iter().zip(next_minima).map(|(day, next)| day.map(|day| self.degree_days(day, next))).collect()
     }
 
+    /// °C·day from the first day to the end of each, of days in a row.
+    pub fn running_sums(&self, days: &[DayTemperatures]) -> Vec<f64> {
+        let mut sums = vec![0.0; days.len()];
+        if self.method.looks_at_next_day() {
+            for (at, (heat, day)) in sums.iter_mut().zip(days).enumerate() {
+                *heat = self.degree_days(*day, days.get(at + 1).map(|next| next.min_c));
+            }
+        } else {
+            let (min_c, max_c): (Vec<f64>, Vec<f64>) = days.iter().map(|day| (day.min_c, day.max_c)).unzip();
+            self.degree_days_of(&min_c, &max_c, &mut sums);
+        }
+        let mut sum = 0.0;
+        for heat in &mut sums {
+            sum += *heat;
+            *heat = sum;
+        }
+        sums
+    }
+
     /// °C·day that a day spent on one curve piece after another, each for the same time, would give.
     fn total(&self, pieces: &[Piece]) -> f64 {
         let mean = |part: fn(&Piece, f64) -> f64, level: f64| {

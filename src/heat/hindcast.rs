@@ -6,13 +6,13 @@
 //! days, so the days just before it were warmer than could be known, and the median comes out late by about half a day.
 //! Taken by the distance that was *projected*, the same projections have no such bias.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::borrow::Cow;
 
 use chrono::{Datelike, Days, NaiveDate};
 
+use super::DayTemperatures;
 use super::projection::{Crossings, Dressing, FORECAST_ERRORS_C, Now, Projector, SeasonProjector, error_share};
 use super::scores::{self, points};
-use super::{DailySeries, DayTemperatures};
 
 /// Days before the event on which projections are looked at, the farthest first (own choice: when a notice can still
 /// change what is done).
@@ -60,14 +60,11 @@ pub struct Verified {
 
 /// The day on which a past season reached `target`: its index in the season's days and the date.
 pub fn event(projector: &Projector, season: i32, target: f64) -> Option<(usize, NaiveDate)> {
-    let (first, days) = projector.season(season)?;
-    let (mut sum, mut heat) = (0.0, heat_of(projector, first, days).into_iter());
+    let (first, _) = projector.season(season)?;
+    let sums = projector.sums(season)?;
     // As in the season itself, a hair below the target is at it.
-    let at = heat.position(|of_day| {
-        sum += of_day;
-        sum >= target - 1e-9
-    })?;
-    Some((at, first + Days::new(at as u64)))
+    let at = sums.partition_point(|sum| *sum < target - 1e-9);
+    (at < sums.len()).then(|| (at, first + Days::new(at as u64)))
 }
 
 /// Projects the day of `target` (°C·day) in each of `seasons` at each lead. Leads that reach back before the season are
@@ -93,56 +90,123 @@ pub fn hindcast_dressed(
     forecast: AssumedForecast,
     dressing_for: impl Fn(i32) -> Dressing,
 ) -> Vec<Verified> {
-    let events: BTreeMap<i32, NaiveDate> = projector
-        .seasons()
-        .filter_map(|season| event(projector, season, target).map(|(_, day)| (season, day)))
-        .collect();
-    seasons
-        .iter()
-        .flat_map(|season| of_season(projector, *season, target, leads, forecast, &dressing_for(*season), &events))
-        .collect()
+    let asked = Asked { target, leads };
+    let projections = Projections::of(projector, seasons, &[asked], forecast);
+    projections.verified(0, |season| Cow::Owned(dressing_for(season)))
+}
+
+/// A sum (°C·day) whose day is projected, and how many days before it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Asked<'a> {
+    pub target: f64,
+    pub leads: &'a [u32],
+}
+
+/// Projections of past seasons before any widening, made once for all that is asked: what a season's futures are made of is
+/// the same for every sum and lead.
+pub struct Projections {
+    /// By what was asked.
+    made: Vec<Vec<OfSeason>>,
+}
+
+struct OfSeason {
+    season: i32,
+    /// Days from the season's start to the other seasons' days of the year, in order.
+    null: Vec<f64>,
+    made: Vec<Made>,
+}
+
+struct Made {
+    lead: u32,
+    /// Days from the season's start to the issue day; -1 where that is the day before it.
+    issued: f64,
+    /// Days from the issue day to the one after the season's last.
+    horizon: f64,
+    crossings: Crossings,
+}
+
+impl Projections {
+    /// See [`hindcast`].
+    pub fn of(projector: &Projector, seasons: &[i32], asked: &[Asked<'_>], forecast: AssumedForecast) -> Self {
+        let mut made: Vec<Vec<OfSeason>> = asked.iter().map(|_| Vec::with_capacity(seasons.len())).collect();
+        let events: Vec<Vec<(i32, NaiveDate)>> = asked
+            .iter()
+            .map(|asked| {
+                let event = |season| event(projector, season, asked.target).map(|(_, day)| (season, day));
+                projector.seasons().filter_map(event).collect()
+            })
+            .collect();
+        for season in seasons {
+            let (Some((first, days)), Some(sums)) = (projector.season(*season), projector.sums(*season)) else {
+                continue;
+            };
+            let projected = projector.for_season(*season);
+            for ((asked, events), to) in asked.iter().zip(&events).zip(&mut made) {
+                let others = events.iter().filter(|(other, _)| other != season);
+                let from_start = |day: NaiveDate| (calendar_day_in_season(day, first) - first).num_days() as f64;
+                let mut null: Vec<f64> = others.map(|(_, day)| from_start(*day)).collect();
+                null.sort_by(f64::total_cmp);
+                let made = of_season(&projected, *season, (first, days, sums), *asked, forecast);
+                to.push(OfSeason { season: *season, null, made });
+            }
+        }
+        Self { made }
+    }
+
+    /// The scores of what was asked as the `nth`, each season's spread widened first.
+    pub fn verified<'d>(&self, nth: usize, dressing_for: impl Fn(i32) -> Cow<'d, Dressing>) -> Vec<Verified> {
+        let mut verified = Vec::new();
+        for of_season in self.made.get(nth).into_iter().flatten() {
+            let dressing = dressing_for(of_season.season);
+            verified.extend(of_season.made.iter().filter_map(|made| score(of_season, made, &dressing)));
+        }
+        verified
+    }
 }
 
 fn of_season(
-    projector: &Projector,
+    projected: &SeasonProjector,
     season: i32,
-    target: f64,
-    leads: &[u32],
+    (first, days, sums): (NaiveDate, &[DayTemperatures], &[f64]),
+    asked: Asked<'_>,
     forecast: AssumedForecast,
-    dressing: &Dressing,
-    events: &BTreeMap<i32, NaiveDate>,
-) -> Vec<Verified> {
-    let (Some((first, days)), Some((event_at, event_day))) =
-        (projector.season(season), event(projector, season, target))
-    else {
+) -> Vec<Made> {
+    let event_at = sums.partition_point(|sum| *sum < asked.target - 1e-9);
+    if event_at >= sums.len() {
         return Vec::new();
-    };
-    let heat = heat_of(projector, first, days);
-    let projected = projector.for_season(season);
+    }
+    let event_day = first + Days::new(event_at as u64);
     let last_day = first + Days::new(days.len().saturating_sub(1) as u64);
-    let mut verified = Vec::new();
-    for lead in leads {
+    let project = |lead: &u32| {
         // So many days of the season are known; with none the issue day is the one before it begins.
-        let Some(known) = (event_at + 1).checked_sub(*lead as usize) else { continue };
-        let (Some(so_far), Some(recent)) = (heat.get(..known), days.get(..known)) else { continue };
+        let known = (event_at + 1).checked_sub(*lead as usize)?;
+        let recent = days.get(..known)?;
         let issued = event_day - Days::new(u64::from(*lead));
-        let now = Now { last_day: issued, sum: so_far.iter().sum(), recent, forecast: &[], forecast_errors_c: &[] };
+        let sum = known.checked_sub(1).map_or(Some(0.0), |newest| sums.get(newest).copied())?;
+        let now = Now { last_day: issued, sum, recent, forecast: &[], forecast_errors_c: &[] };
         let came = days.get(known..).unwrap_or_default();
-        let ahead = assumed_forecast(&projected, &now, came, forecast, season);
+        let ahead = assumed_forecast(projected, &now, came, forecast, season);
         let errors_c: &[f64] = if forecast == AssumedForecast::Perfect { &[] } else { &FORECAST_ERRORS_C };
         let now = Now { forecast: &ahead, forecast_errors_c: errors_c, ..now };
-        let crossings = projected.crossings(&now, target, last_day).dressed(dressing);
-        let horizon = (last_day - issued).num_days() as f64 + 1.0;
-        let others = events.iter().filter(|(other, _)| **other != season);
-        let null: Vec<f64> =
-            others.map(|(_, day)| (calendar_day_in_season(*day, first) - issued).num_days() as f64).collect();
-        verified.extend(score(season, *lead, &crossings, &null, horizon));
-    }
-    verified
+        Some(Made {
+            lead: *lead,
+            issued: known as f64 - 1.0,
+            horizon: (last_day - issued).num_days() as f64 + 1.0,
+            crossings: projected.crossings(&now, asked.target, last_day),
+        })
+    };
+    asked.leads.iter().filter_map(project).collect()
 }
 
-fn score(season: i32, lead: u32, crossings: &Crossings, null: &[f64], horizon: f64) -> Option<Verified> {
-    let Crossings { days_ahead, not_reached } = crossings;
+fn score(of_season: &OfSeason, made: &Made, dressing: &Dressing) -> Option<Verified> {
+    let OfSeason { season, null, .. } = of_season;
+    let Made { lead, horizon, .. } = *made;
+    let crossings = if dressing.0.is_empty() {
+        Cow::Borrowed(&made.crossings)
+    } else {
+        Cow::Owned(made.crossings.clone().dressed(dressing))
+    };
+    let Crossings { days_ahead, not_reached } = crossings.as_ref();
     let observed = f64::from(lead);
     // Members that do not get there stand just after the season's end: the least error that can be theirs.
     let members: Vec<f64> = days_ahead
@@ -155,14 +219,14 @@ fn score(season: i32, lead: u32, crossings: &Crossings, null: &[f64], horizon: f
     let mean = members.iter().sum::<f64>() / count;
     let within = |edge: Option<u32>| edge.map_or(horizon, f64::from);
     Some(Verified {
-        season,
+        season: *season,
         lead,
         early: shown.early,
         median: shown.median,
         late: shown.late,
         error_days: within(shown.median) - observed,
         crps_days: scores::crps(&members, observed)?,
-        null_crps_days: scores::crps(null, observed)?,
+        null_crps_days: scores::crps(null, made.issued + observed)?,
         held: (within(shown.early)..=within(shown.late)).contains(&observed),
         share_inside: scores::share_inside(&members, observed)?,
         mean,
@@ -170,11 +234,6 @@ fn score(season: i32, lead: u32, crossings: &Crossings, null: &[f64], horizon: f
         members: members.len() as u32,
         not_reached: *not_reached,
     })
-}
-
-fn heat_of(projector: &Projector, first: NaiveDate, days: &[DayTemperatures]) -> Vec<f64> {
-    let series = DailySeries { first, days: days.iter().copied().map(Some).collect() };
-    projector.rule().series(&series).into_iter().map(Option::unwrap_or_default).collect()
 }
 
 /// The same calendar day in the season that begins on `first`; 28 February where that has no 29th.
@@ -337,6 +396,11 @@ pub const DRESSING_LEADS: [u32; 15] = [2, 6, 10, 14, 18, 22, 26, 30, 34, 38, 42,
 /// `verified` is best made at [`DRESSING_LEADS`]. Projections are compared at the distance they *projected*, since that is
 /// all that a projection to come knows of itself.
 pub fn dressing(verified: &[Verified]) -> Dressing {
+    dressing_of(verified.iter())
+}
+
+/// As [`dressing`], of projections wherever they lie.
+pub fn dressing_of<'a>(verified: impl Iterator<Item = &'a Verified>) -> Dressing {
     /// Bands of projected distance, days: up to this, and the distance that stands for the band. Own choice, no source:
     /// wider where projections are less sharp.
     const BANDS: [(f64, u32); 6] = [(5.0, 3), (9.0, 7), (13.0, 11), (18.0, 15), (28.0, 23), (50.0, 38)];
@@ -349,8 +413,11 @@ pub fn dressing(verified: &[Verified]) -> Dressing {
     const SHAPE: [f64; 9] = [-1.711, -1.039, -0.633, -0.303, 0.0, 0.303, 0.633, 1.039, 1.711];
 
     let farthest = BANDS[BANDS.len() - 1].0;
-    let these: Vec<&Verified> = verified.iter().filter(|one| one.mean < farthest).collect();
-    let seasons: BTreeSet<i32> = these.iter().map(|one| one.season).collect();
+    let these: Vec<&Verified> = verified.filter(|one| one.mean < farthest).collect();
+    let mut seasons: Vec<i32> = these.iter().map(|one| one.season).collect();
+    seasons.dedup();
+    seasons.sort_unstable();
+    seasons.dedup();
     if seasons.len() < SEASONS_NEEDED {
         return Dressing::default();
     }

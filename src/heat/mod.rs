@@ -7,6 +7,7 @@ pub mod degree_days;
 pub mod hindcast;
 pub mod projection;
 pub mod scores;
+mod sine;
 
 pub mod closed_forms;
 pub mod fit;

@@ -5,6 +5,8 @@
 //! Appl. 15:19-24. Skill: Gneiting & Raftery 2007, JASA 102:359-378. Probability integral transform of whole numbers:
 //! Czado, Gneiting & Held 2009, Biometrics 65:1254-1261 (from memory).
 
+use std::borrow::Cow;
+
 /// Continuous ranked probability score of equally likely members, in their unit; 0 is perfect, and for one member it is
 /// the absolute error. `None` without members or with a value that is not finite.
 pub fn crps(members: &[f64], observed: f64) -> Option<f64> {
@@ -29,8 +31,10 @@ fn error_and_spread(members: &[f64], observed: f64) -> Option<(f64, f64)> {
     if members.is_empty() || !observed.is_finite() || !members.iter().all(|value| value.is_finite()) {
         return None;
     }
-    let mut sorted = members.to_vec();
-    sorted.sort_by(f64::total_cmp);
+    let mut sorted = Cow::Borrowed(members);
+    if !members.is_sorted() {
+        sorted.to_mut().sort_by(f64::total_cmp);
+    }
     let m = sorted.len() as f64;
     let error = sorted.iter().map(|value| (value - observed).abs()).sum::<f64>() / m;
     let spread = sorted.iter().enumerate().map(|(at, value)| (2.0 * at as f64 + 1.0 - m) * value).sum();

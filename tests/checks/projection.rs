@@ -1,6 +1,8 @@
 //! The projection of a date: its scores against published and library values, its laws, and what it reaches on real
 //! records.
 
+mod plain;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
 use std::path::Path;

@@ -32,7 +32,7 @@ use treebell::season::decide::{
     Answer, DecidedNotice, Decision, Facts, Standing, Terms, carried_out, decide, told_days,
 };
 use treebell::season::learning::{Detection, HeatedReport, Learned};
-use treebell::season::outlook::{Ensemble, ForecastSkill, Member, OutlookInput, make, season_heat};
+use treebell::season::outlook::{Ensemble, ForecastSkill, OutlookInput, Traces, make, season_heat};
 use treebell::season::status::Shown;
 use treebell::season::{
     FieldReport, HeatDay, NoticeKind, Observer, Outlook, Policy, Profile, SeasonKey, StageId, WindowDays,
@@ -250,7 +250,7 @@ impl World {
     fn ensemble(&self, heat: &[HeatDay], past: &[(i32, Vec<HeatDay>)]) -> Ensemble {
         let first = heat.last().map_or(self.profile.first_day(self.year), |last| last.day + Days::new(1));
         let last = self.profile.last_day(self.year);
-        let members = past
+        let futures: Vec<(i32, Vec<f64>)> = past
             .iter()
             .map(|(season, then)| {
                 let by_day: BTreeMap<NaiveDate, f64> = then.iter().map(|day| (day.day, day.degree_days)).collect();
@@ -260,10 +260,11 @@ impl World {
                     then.and_then(|then| by_day.get(&then).copied())
                 };
                 let days = first.iter_days().take_while(|day| *day <= last);
-                Member { year: *season, degree_days: days.map_while(on).collect() }
+                (*season, days.map_while(on).collect())
             })
             .collect();
-        Ensemble { first, members, forecast_days: 0, dressing: Dressing::default() }
+        let traces = Traces::of(futures.iter().map(|(season, heat)| (*season, heat.as_slice())));
+        Ensemble { first, traces, forecast_days: 0, dressing: Dressing::default() }
     }
 
     fn outlook(&self, past: &[(i32, Vec<HeatDay>)], today: NaiveDate) -> Outlook {

@@ -10,6 +10,7 @@ use crate::heat::hindcast::AssumedForecast;
 use crate::region::Release;
 use crate::season::belief::SeasonBelief;
 use crate::season::decide::{Answer, DecidedNotice, Facts, QuietReason, carried_out, decide, told_days};
+use crate::season::outlook::Insect;
 use crate::season::{NoticeKind, Outlook, Policy, Profile, WindowDays, days_after, days_before, days_between};
 
 /// Days before and after the day of our number that are lived through at most.
@@ -58,6 +59,7 @@ pub(super) struct Group<'a> {
     pub(super) width: Option<f64>,
     profile: &'a Profile,
     belief: &'a SeasonBelief,
+    insect: Insect,
     pub(super) runners: Vec<Runner<'a>>,
 }
 
@@ -70,7 +72,7 @@ impl<'a> Group<'a> {
         candidates: impl Iterator<Item = (usize, &'a Candidate)>,
     ) -> Self {
         let runners = candidates.map(|(place, candidate)| Runner::new(place, &candidate.rules)).collect();
-        Self { width, profile, belief, runners }
+        Self { width, profile, belief, insect: Insect::of(profile, belief), runners }
     }
 }
 
@@ -144,7 +146,7 @@ pub(super) fn live(
     groups: &mut [Group<'_>],
 ) -> Option<Vec<FilledDay>> {
     let dressing = station.dressings.get(&season).cloned().unwrap_or_default();
-    let lived = LivedSeason::of(&station.projector, season, &dressing, &station.station)?;
+    let lived = LivedSeason::of(groups.last()?.profile, &station.projector, season, &dressing, &station.station)?;
     let before = policy_before();
     // The profile that looks farthest ahead: the others end before.
     let farthest = groups.last()?.profile;
@@ -152,7 +154,7 @@ pub(super) fn live(
     for today in from.iter_days().take_while(|day| *day <= days_after(opened, AFTER_DAYS)) {
         let morning = lived.morning(farthest, today, AssumedForecast::None)?;
         for group in groups.iter_mut().filter(|group| group.runners.iter().any(|runner| !runner.over)) {
-            let outlook = lived.outlook(&morning, group.profile, group.belief, policy, today);
+            let outlook = lived.outlook(&morning, group.profile, group.belief, &group.insect, policy, today);
             for runner in group.runners.iter_mut().filter(|runner| !runner.over) {
                 runner.day(group.profile, &outlook, &before);
             }

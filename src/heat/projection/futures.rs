@@ -1,18 +1,13 @@
 //! The futures of one season: the past seasons' anomalies on this season's level, begun with today's weather.
 
-use chrono::{Days, NaiveDate};
+use chrono::{Datelike, Days, NaiveDate};
 
-use super::crossings::{Crossings, days_to};
+use super::crossings::Crossings;
 use super::forecast::error_share;
+use super::persistence::{Expectation, Leads, WEEKS_DAYS};
 use super::slots::{Line, slot};
+use super::traces::Traces;
 use crate::heat::{DayTemperatures, HeatRule};
-
-// The constants were tuned as the head of the module says; none has another source.
-/// What a day's anomaly of minimum and maximum leaves to the next day's minimum (first row) and maximum (second).
-const NEXT_DAY: [[f64; 2]; 2] = [[0.40, 0.27], [-0.12, 0.70]];
-/// The last weeks' mean anomaly, and the share of it that stays.
-const WEEKS_DAYS: usize = 45;
-const WEEKS_SHARE: f64 = 0.12;
 
 /// The futures of one season; make it once a season, use it every day.
 #[derive(Clone, Debug)]
@@ -21,13 +16,10 @@ pub struct SeasonProjector {
     pub(super) start: (u32, u32),
     /// What this season's temperatures are expected to be about, by slot.
     pub(super) level: Line,
-    pub(super) members: Vec<MemberSeason>,
-}
-
-#[derive(Clone, Debug)]
-pub(super) struct MemberSeason {
-    pub(super) season: i32,
-    pub(super) anomalies: Line,
+    /// The past seasons that the futures are made from.
+    pub(super) members: Vec<i32>,
+    /// Their anomalies of minimum and maximum, °C: by slot, then by member.
+    pub(super) anomalies: [Vec<f64>; 2],
 }
 
 /// Where the season stands.
@@ -58,60 +50,82 @@ pub struct Future {
 impl SeasonProjector {
     /// The seasons that the futures are made from.
     pub fn seasons(&self) -> impl ExactSizeIterator<Item = i32> + '_ {
-        self.members.iter().map(|member| member.season)
+        self.members.iter().copied()
     }
 
-    fn slot(&self, day: NaiveDate) -> usize {
-        slot(self.start, day)
-    }
-
-    /// Every future as degree-days. Each ends once the sum is at `enough` (`f64::INFINITY` for all of it), on
-    /// `last_day`, or with the length of season that the [`Projector`](super::Projector) was made for, whichever comes first.
+    /// Every future as degree-days, those of a past season side by side. Each ends once the sum is at `enough`
+    /// (`f64::INFINITY` for all of it), on `last_day`, or with the length of season that the [`Projector`](super::Projector)
+    /// was made for, whichever comes first.
     pub fn futures(&self, now: &Now<'_>, enough: f64, last_day: NaiveDate) -> Vec<Future> {
-        let slots: Vec<usize> = now
-            .last_day
-            .iter_days()
-            .skip(1)
-            .take_while(|day| *day <= last_day)
-            .map(|day| self.slot(day))
-            .take_while(|slot| *slot < self.level.len())
-            .scan(None, |before: &mut Option<usize>, slot| {
-                // Past the season's last slot the count begins anew.
-                let on = before.is_none_or(|before| slot > before);
-                *before = Some(slot);
-                on.then_some(slot)
-            })
-            .collect();
-        let start = self.start(now, slots.get(..now.forecast.len()).unwrap_or(&slots));
-        let shifts = shifts(self.members.len());
-        self.members
-            .iter()
-            .flat_map(|member| shifts.iter().map(move |shift| (member, *shift)))
-            .map(|(member, shift)| Future {
-                season: member.season,
-                degree_days: self.degree_days(member, shift, now, &start, &slots, enough),
-            })
-            .collect()
+        let slots = self.slots_ahead(now, last_day);
+        let mut walk = Walk::new(self, now, &slots);
+        let lanes = walk.lanes();
+        let (mut sums, mut lines) = (vec![now.sum; lanes], vec![Vec::new(); lanes]);
+        while sums.iter().any(|sum| *sum < enough)
+            && let Some(heat) = walk.next_day()
+        {
+            for ((sum, line), heat) in sums.iter_mut().zip(&mut lines).zip(heat) {
+                if *sum < enough {
+                    *sum += heat;
+                    line.push(*heat);
+                }
+            }
+        }
+        let members = self.members.len();
+        let mut lines = lines.into_iter().enumerate().collect::<Vec<_>>();
+        lines.sort_by_key(|(lane, _)| (lane % members.max(1), *lane));
+        let future = |(lane, degree_days): (usize, Vec<f64>)| {
+            Some(Future { season: *self.members.get(lane % members.max(1))?, degree_days })
+        };
+        lines.into_iter().filter_map(future).collect()
+    }
+
+    /// Every future as running sums, ended as [`SeasonProjector::futures`] are.
+    pub fn traces(&self, now: &Now<'_>, enough: f64, last_day: NaiveDate) -> Traces {
+        let slots = self.slots_ahead(now, last_day);
+        let mut walk = Walk::new(self, now, &slots);
+        let seasons = walk.shifts.iter().flat_map(|_| self.members.iter().copied()).collect();
+        let mut traces = Traces::begun(now.sum, seasons);
+        while traces.go_on(enough)
+            && let Some(heat) = walk.next_day()
+        {
+            traces.add_day(heat, enough);
+        }
+        traces
     }
 
     /// The days on which the futures reach `target` (°C·day from the biofix), none looked for after `last_day`.
     pub fn crossings(&self, now: &Now<'_>, target: f64, last_day: NaiveDate) -> Crossings {
-        let mut crossings = Crossings::default();
-        for future in self.futures(now, target, last_day) {
-            match days_to(now.sum, target, &future.degree_days) {
-                Some(days) => crossings.days_ahead.push(days),
-                None => crossings.not_reached += 1,
-            }
+        // Sums of many small numbers: a hair below the target is at it.
+        let wanted = target - 1e-9;
+        let slots = self.slots_ahead(now, last_day);
+        let lanes = self.members.len() * shifts(self.members.len()).len();
+        if now.sum >= wanted {
+            return Crossings { days_ahead: vec![0; lanes], not_reached: 0 };
         }
-        crossings.days_ahead.sort_unstable();
-        crossings
+        let mut walk = Walk::new(self, now, &slots);
+        let (mut sums, mut days_ahead) = (vec![now.sum; lanes], Vec::with_capacity(lanes));
+        let mut ahead = 0;
+        while days_ahead.len() < lanes
+            && let Some(heat) = walk.next_day()
+        {
+            ahead += 1;
+            let mut reached = 0u64;
+            for (sum, heat) in sums.iter_mut().zip(heat) {
+                *sum += heat;
+                // A checked count would look at each lane on its own.
+                reached = reached.wrapping_add(u64::from(*sum >= wanted));
+            }
+            // Sums never fall: those that are new there got there today.
+            days_ahead.resize((reached as usize).clamp(days_ahead.len(), lanes), ahead);
+        }
+        Crossings { not_reached: (lanes - days_ahead.len()) as u32, days_ahead }
     }
 
     /// The futures' temperatures on the days after `now.last_day`, the forecast left aside.
     pub fn expected(&self, now: &Now<'_>, days: usize) -> Vec<Expected> {
         let slots = now.last_day.iter_days().skip(1).map(|day| self.slot(day));
         let ahead: Vec<usize> = slots.take(days).take_while(|slot| *slot < self.level.len()).collect();
-        let start = self.start(now, &ahead);
         let of_day = |(day, slot): (&Ahead, &usize)| {
             let level = self.level[*slot];
             Expected {
@@ -120,116 +134,99 @@ impl SeasonProjector {
                 sd_max_c: day.sd[1],
             }
         };
-        start.ahead.iter().zip(&ahead).map(of_day).collect()
+        self.ahead(&self.recent(now), &ahead).iter().zip(&ahead).map(of_day).collect()
     }
 
-    /// With what is expected of the days whose slots are `ahead`.
-    fn start(&self, now: &Now<'_>, ahead: &[usize]) -> Start {
-        let recent: Vec<(usize, [f64; 2])> = now
-            .recent
-            .iter()
-            .rev()
-            .take(WEEKS_DAYS)
-            .enumerate()
-            .map_while(|(back, day)| {
-                let slot = self.slot(now.last_day.checked_sub_days(Days::new(back as u64))?);
-                let level = self.level.get(slot)?;
-                Some((slot, [day.min_c - level[0], day.max_c - level[1]]))
-            })
-            .filter(|(_, anomaly)| anomaly[0].is_finite() && anomaly[1].is_finite())
-            .collect();
-        let slow = slow_part(recent.iter().map(|(_, anomaly)| *anomaly));
-        let newest = recent.first().map(|(slot, anomaly)| (*slot, [anomaly[0] - slow[0], anomaly[1] - slow[1]]));
-        let mut start = Start {
-            slots: recent.iter().map(|(slot, _)| *slot).collect(),
-            slow,
-            newest: newest.map(|(_, fast)| fast),
-            ahead: Vec::with_capacity(ahead.len()),
+    fn slot(&self, day: NaiveDate) -> usize {
+        slot(self.start, day)
+    }
+
+    /// The slots of the days after `now.last_day`, to the end of the season.
+    fn slots_ahead(&self, now: &Now<'_>, last_day: NaiveDate) -> Vec<usize> {
+        let Some(first) = now.last_day.succ_opt() else { return Vec::new() };
+        let days = usize::try_from((last_day - now.last_day).num_days()).unwrap_or(0);
+        let leap_slot = NaiveDate::from_ymd_opt(2000, 2, 29).map_or(usize::MAX, |day| self.slot(day));
+        let mut slots = Vec::with_capacity(days.min(self.level.len()));
+        let mut slot = self.slot(first);
+        // Past the season's last slot the count would begin anew.
+        for day in 0..days.min(self.level.len()) {
+            if slot == leap_slot && (first + Days::new(day as u64)).month() != 2 {
+                slot += 1;
+            }
+            if slot >= self.level.len() {
+                break;
+            }
+            slots.push(slot);
+            slot += 1;
+        }
+        slots
+    }
+
+    /// This season's newest days, the newest first: slots and anomalies.
+    fn recent(&self, now: &Now<'_>) -> Recent {
+        let mut recent = Recent::default();
+        for (back, day) in now.recent.iter().rev().take(WEEKS_DAYS).enumerate() {
+            let Some(date) = now.last_day.checked_sub_days(Days::new(back as u64)) else { break };
+            let slot = self.slot(date);
+            let Some(level) = self.level.get(slot) else { break };
+            let anomaly = [day.min_c - level[0], day.max_c - level[1]];
+            if anomaly[0].is_finite() && anomaly[1].is_finite() {
+                recent.slots.push(slot);
+                recent.anomalies.push(anomaly);
+            }
+        }
+        recent
+    }
+
+    /// The past seasons' anomalies of a slot.
+    fn then(&self, slot: usize) -> [&[f64]; 2] {
+        let members = self.members.len();
+        let row = |element: &'_ Vec<f64>| -> std::ops::Range<usize> {
+            let from = (slot * members).min(element.len());
+            from..(from + members).min(element.len())
         };
-        if ahead.is_empty() {
-            return start;
-        }
-        let mut fast = start.newest.unwrap_or_default();
-        let mut free: Vec<(&MemberSeason, Lead)> =
-            self.members.iter().map(|member| (member, member.behind(&start, 0))).collect();
-        for slot in ahead {
-            fast = next_day(fast);
-            let expected = [slow[0] + fast[0], slow[1] + fast[1]];
-            let mut squares = [0.0; 2];
-            for (member, lead) in &mut free {
-                lead.fades = next_day(lead.fades);
-                let of_day = lead.on(member.anomaly(*slot, 0));
-                squares[0] += (of_day[0] - expected[0]).powi(2);
-                squares[1] += (of_day[1] - expected[1]).powi(2);
-            }
-            let sd = squares.map(|squares: f64| (squares / self.members.len().max(1) as f64).sqrt());
-            start.ahead.push(Ahead { expected, sd });
-        }
-        start
+        [&self.anomalies[0][row(&self.anomalies[0])], &self.anomalies[1][row(&self.anomalies[1])]]
     }
 
-    fn degree_days(
-        &self,
-        member: &MemberSeason,
-        shift: isize,
-        now: &Now<'_>,
-        start: &Start,
-        slots: &[usize],
-        enough: f64,
-    ) -> Vec<f64> {
-        let mut lead = member.behind(start, shift);
-        // As it would go on without the forecast: the forecast's error is a part of the weather's own spread.
-        let mut free = lead;
-        let mut ahead = 0;
-        let mut temperatures = std::iter::from_fn(|| {
-            let slot = *slots.get(ahead)?;
-            let (then, level) = (member.anomaly(slot, shift), self.level[slot]);
-            lead.fades = next_day(lead.fades);
-            let mut of_day = lead.on(then);
-            if let (Some(forecast), Some(known)) = (now.forecast.get(ahead), start.ahead.get(ahead)) {
-                free.fades = next_day(free.fades);
-                let natural = free.on(then);
-                let errors = now.forecast_errors_c;
-                let error = errors.get(ahead).or(errors.last()).copied().unwrap_or(0.0);
-                let said = [forecast.min_c - level[0], forecast.max_c - level[1]];
-                for element in 0..2 {
-                    if said[element].is_finite() {
-                        let share = error_share(error, known.sd[element]);
-                        of_day[element] = said[element] + share * (natural[element] - known.expected[element]);
-                    }
-                    lead.fades[element] = of_day[element] - then[element] - lead.stays[element];
-                }
+    fn leads(&self, recent: &Recent, shifts: &[isize]) -> Leads {
+        let members = self.members.len();
+        let mut leads = Leads::none(members * shifts.len());
+        if let Some(season) = Expectation::of(&recent.anomalies) {
+            for (nth, shift) in shifts.iter().enumerate() {
+                let then = recent.slots.iter().map(|slot| self.then(shifted(*slot, *shift, self.level.len())));
+                leads.set(nth * members, &season, then);
             }
-            ahead += 1;
-            let (a, b) = (level[0] + of_day[0], level[1] + of_day[1]);
-            Some(DayTemperatures { min_c: a.min(b), max_c: a.max(b) })
-        })
-        .peekable();
-
-        let rule = &self.rule;
-        let looks_on = rule.method().looks_at_next_day();
-        let (mut sum, mut degree_days) = (now.sum, Vec::new());
-        while sum < enough
-            && let Some(day) = temperatures.next()
-        {
-            let next_min = if looks_on { temperatures.peek().map(|next| next.min_c) } else { None };
-            let of_day = rule.degree_days(day, next_min);
-            sum += of_day;
-            degree_days.push(of_day);
         }
-        degree_days
+        leads
+    }
+
+    /// What is expected of the days whose slots are `ahead`, and how far the futures lie about it, the forecast left aside.
+    fn ahead(&self, recent: &Recent, ahead: &[usize]) -> Vec<Ahead> {
+        if ahead.is_empty() {
+            return Vec::new();
+        }
+        let mut season = Expectation::of(&recent.anomalies);
+        let mut leads = self.leads(recent, &[0]);
+        let of_day = |slot: &usize| {
+            let expected = season.as_mut().map_or([0.0; 2], Expectation::next_day);
+            leads.next_day();
+            let then = self.then(*slot);
+            let sd = [0, 1].map(|element| {
+                let futures = then[element].iter().zip(&leads.today[element]);
+                let squares: f64 = futures.map(|(then, lead)| (then + lead - expected[element]).powi(2)).sum();
+                (squares / self.members.len().max(1) as f64).sqrt()
+            });
+            Ahead { expected, sd }
+        };
+        ahead.iter().map(of_day).collect()
     }
 }
 
-/// This season's newest days as the futures need them.
-struct Start {
-    /// Of the days looked at, the newest first.
+/// This season's newest days, the newest first.
+#[derive(Default)]
+struct Recent {
     slots: Vec<usize>,
-    slow: [f64; 2],
-    /// Anomaly of the newest day over the slow part; `None` without any day.
-    newest: Option<[f64; 2]>,
-    /// Of the days that a forecast is there for.
-    ahead: Vec<Ahead>,
+    anomalies: Vec<[f64; 2]>,
 }
 
 /// Mean anomaly of the futures on a day, and their spread about it, the forecast left aside.
@@ -247,48 +244,141 @@ pub struct Expected {
     pub sd_max_c: f64,
 }
 
-/// What this season is ahead of a past one: a part that fades and a part that stays.
-#[derive(Clone, Copy, Debug, Default)]
-struct Lead {
-    fades: [f64; 2],
-    stays: [f64; 2],
+/// All futures day by day, a lane each: those of every past season for the first shift, then for the next one.
+struct Walk<'a> {
+    of: &'a SeasonProjector,
+    now: &'a Now<'a>,
+    slots: &'a [usize],
+    shifts: &'static [isize],
+    leads: Leads,
+    /// As they would go on without the forecast: the forecast's error is a part of the weather's own spread.
+    free: Option<(Leads, Vec<Ahead>)>,
+    /// Temperatures are made up to this day.
+    made: usize,
+    /// Of the newest day that is made, and of the one before it.
+    newest: [Vec<f64>; 2],
+    before: [Vec<f64>; 2],
+    heat: Vec<f64>,
 }
 
-impl Lead {
-    fn on(&self, then: [f64; 2]) -> [f64; 2] {
-        [then[0] + self.fades[0] + self.stays[0], then[1] + self.fades[1] + self.stays[1]]
+impl<'a> Walk<'a> {
+    fn new(of: &'a SeasonProjector, now: &'a Now<'a>, slots: &'a [usize]) -> Self {
+        let shifts = shifts(of.members.len());
+        let lanes = of.members.len() * shifts.len();
+        let recent = of.recent(now);
+        let leads = of.leads(&recent, shifts);
+        let forecast = slots.get(..now.forecast.len()).unwrap_or(slots);
+        let free = (!forecast.is_empty()).then(|| (leads.clone(), of.ahead(&recent, forecast)));
+        let zeros = || vec![0.0; lanes];
+        let (newest, before) = ([zeros(), zeros()], [zeros(), zeros()]);
+        let mut walk = Self { of, now, slots, shifts, leads, free, made: 0, newest, before, heat: zeros() };
+        if of.rule.method().looks_at_next_day() {
+            walk.make_day();
+        }
+        walk
     }
-}
 
-impl MemberSeason {
-    fn anomaly(&self, slot: usize, shift: isize) -> [f64; 2] {
-        self.anomalies[shifted(slot, shift, self.anomalies.len())]
+    fn lanes(&self) -> usize {
+        self.heat.len()
     }
 
-    /// How far it is behind on the newest day.
-    fn behind(&self, start: &Start, shift: isize) -> Lead {
-        let (Some(newest), Some(slot)) = (start.newest, start.slots.first()) else { return Lead::default() };
-        let slow = slow_part(start.slots.iter().map(|slot| self.anomaly(*slot, shift)));
-        let then = self.anomaly(*slot, shift);
-        Lead {
-            stays: [start.slow[0] - slow[0], start.slow[1] - slow[1]],
-            fades: [newest[0] - (then[0] - slow[0]), newest[1] - (then[1] - slow[1])],
+    /// °C·day of the next day, by lane; `None` after the last.
+    fn next_day(&mut self) -> Option<&[f64]> {
+        let rule = &self.of.rule;
+        if !rule.method().looks_at_next_day() {
+            if !self.make_day() {
+                return None;
+            }
+            rule.degree_days_of(&self.newest[0], &self.newest[1], &mut self.heat);
+            return Some(&self.heat);
+        }
+        // Here the newest day is made before the one whose heat it closes.
+        if self.made == 0 || self.made > self.slots.len() {
+            return None;
+        }
+        std::mem::swap(&mut self.newest, &mut self.before);
+        let next = self.make_day();
+        // Also after the last day, so that the call after this one ends.
+        self.made += usize::from(!next);
+        let rule = &self.of.rule;
+        let days = self.before[0].iter().zip(&self.before[1]).zip(&self.newest[0]);
+        for (heat, ((min_c, max_c), next_min)) in self.heat.iter_mut().zip(days) {
+            let day = DayTemperatures { min_c: *min_c, max_c: *max_c };
+            *heat = rule.degree_days(day, next.then_some(*next_min));
+        }
+        Some(&self.heat)
+    }
+
+    /// The next day's temperatures into `newest`; `false` after the last.
+    fn make_day(&mut self) -> bool {
+        let Some(slot) = self.slots.get(self.made).copied() else { return false };
+        let Some(level) = self.of.level.get(slot).copied() else { return false };
+        self.leads.next_day();
+        let members = self.of.members.len();
+        for (nth, shift) in self.shifts.iter().enumerate() {
+            let then = self.of.then(shifted(slot, *shift, self.of.level.len()));
+            let lanes = nth * members..(nth + 1) * members;
+            let [min, max] = &mut self.newest;
+            let [lead_min, lead_max] = &self.leads.today;
+            if let (Some(min), Some(max), Some(lead_min), Some(lead_max)) = (
+                min.get_mut(lanes.clone()),
+                max.get_mut(lanes.clone()),
+                lead_min.get(lanes.clone()),
+                lead_max.get(lanes.clone()),
+            ) {
+                temperatures(level, then, [lead_min, lead_max], [min, max]);
+            }
+        }
+        self.lay_forecast(slot, level);
+        self.made += 1;
+        true
+    }
+
+    /// The forecast takes the place of the day's mean, and the spread about it shrinks to the forecast's own error.
+    fn lay_forecast(&mut self, slot: usize, level: [f64; 2]) {
+        let Some((free, ahead)) = &mut self.free else { return };
+        let (Some(forecast), Some(known)) = (self.now.forecast.get(self.made), ahead.get(self.made)) else { return };
+        free.next_day();
+        let errors = self.now.forecast_errors_c;
+        let error = errors.get(self.made).or(errors.last()).copied().unwrap_or(0.0);
+        let said = [forecast.min_c - level[0], forecast.max_c - level[1]];
+        let members = self.of.members.len();
+        for (nth, shift) in self.shifts.iter().enumerate() {
+            let then = self.of.then(shifted(slot, *shift, self.of.level.len()));
+            for member in 0..members {
+                let lane = nth * members + member;
+                let mut of_day = [0.0; 2];
+                for element in 0..2 {
+                    let then = then[element].get(member).copied().unwrap_or_default();
+                    of_day[element] = then + self.leads.today[element][lane];
+                    if said[element].is_finite() {
+                        let share = error_share(error, known.sd[element]);
+                        let natural = then + free.today[element][lane];
+                        of_day[element] = said[element] + share * (natural - known.expected[element]);
+                    }
+                    self.leads.turn(lane, element, of_day[element], then);
+                }
+                let (a, b) = (level[0] + of_day[0], level[1] + of_day[1]);
+                self.newest[0][lane] = a.min(b);
+                self.newest[1][lane] = a.max(b);
+            }
         }
     }
 }
 
-fn slow_part(anomalies: impl Iterator<Item = [f64; 2]>) -> [f64; 2] {
-    let (mut sum, mut days) = ([0.0; 2], 0.0);
-    for anomaly in anomalies {
-        sum[0] += anomaly[0];
-        sum[1] += anomaly[1];
-        days += 1.0;
+/// Minima and maxima of a day, °C: level, the past seasons' anomalies and what this season is ahead of them.
+fn temperatures(level: [f64; 2], then: [&[f64]; 2], lead: [&[f64]; 2], to: [&mut [f64]; 2]) {
+    let [min, max] = to;
+    let lanes = min.len().min(max.len()).min(then[0].len()).min(then[1].len()).min(lead[0].len()).min(lead[1].len());
+    let (then_min, then_max) = (&then[0][..lanes], &then[1][..lanes]);
+    let (lead_min, lead_max) = (&lead[0][..lanes], &lead[1][..lanes]);
+    let (min, max) = (&mut min[..lanes], &mut max[..lanes]);
+    for lane in 0..lanes {
+        let a = level[0] + (then_min[lane] + lead_min[lane]);
+        let b = level[1] + (then_max[lane] + lead_max[lane]);
+        min[lane] = if a < b { a } else { b };
+        max[lane] = if a < b { b } else { a };
     }
-    if days == 0.0 { [0.0; 2] } else { [WEEKS_SHARE * sum[0] / days, WEEKS_SHARE * sum[1] / days] }
-}
-
-fn next_day(fast: [f64; 2]) -> [f64; 2] {
-    NEXT_DAY.map(|row| row[0] * fast[0] + row[1] * fast[1])
 }
 
 /// By how many days the anomalies are moved to make more futures of fewer years (own choice, no source).

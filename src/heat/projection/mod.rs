@@ -22,12 +22,15 @@
 mod crossings;
 mod forecast;
 mod futures;
+mod persistence;
 mod projector;
 mod slots;
 mod station_fit;
+mod traces;
 
-pub use crossings::{Crossings, DRESSED, Dressing, days_to};
+pub use crossings::{Crossings, DRESSED, Dressing};
 pub use forecast::{FORECAST_ERRORS_C, error_share, forecast_bias};
 pub use futures::{Expected, Future, Now, SeasonProjector};
 pub use projector::{PastSeason, Projector};
 pub use station_fit::{BorrowedBy, StationFit};
+pub use traces::Traces;

@@ -2,7 +2,7 @@
 
 use chrono::{Datelike, NaiveDate};
 
-use super::futures::{MemberSeason, SeasonProjector};
+use super::futures::SeasonProjector;
 use super::slots::{Line, slot};
 use crate::heat::{DayTemperatures, HeatRule};
 
@@ -33,24 +33,31 @@ pub struct Projector {
     /// Month and day of the biofix.
     start: (u32, u32),
     slots: usize,
+    /// In order.
     seasons: Vec<Season>,
+    /// °C; 29 February in a year without one is the mean of its neighbours.
+    temperatures: Table,
+    /// Deviation from the mean of all seasons, smoothed as the mean is and as deviations are.
+    smoothed_as_mean: Table,
+    smoothed: Table,
+    /// Weighted sum of all other seasons' smoothed deviations.
+    others: Table,
+    /// By season: the sum of those weights.
+    others_weights: Vec<f64>,
     /// Mean of all seasons, smoothed.
     mean: Line,
 }
+
+/// A value for minimum and maximum by slot, then by season: a look at one slot finds all seasons side by side.
+type Table = [Vec<f64>; 2];
 
 #[derive(Clone, Debug)]
 struct Season {
     season: i32,
     first: NaiveDate,
     days: Vec<DayTemperatures>,
-    /// By slot; 29 February in a year without one is the mean of its neighbours.
-    temperatures: Line,
-    /// Deviation from the mean of all seasons, smoothed as the mean is and as deviations are.
-    smoothed_as_mean: Line,
-    smoothed: Line,
-    /// Weighted sum of all other seasons' smoothed deviations.
-    others: Line,
-    others_weight: f64,
+    /// Running sums of its heat, °C·day.
+    sums: Vec<f64>,
 }
 
 impl Projector {
@@ -59,24 +66,39 @@ impl Projector {
     /// [`Projector::seasons`].
     pub fn new(rule: HeatRule, days: usize, past: &[PastSeason]) -> Self {
         let start = past.first().map_or((1, 1), |season| (season.first.month(), season.first.day()));
-        let mut projector = Self { rule, start, slots: days.clamp(1, 366), seasons: Vec::new(), mean: Vec::new() };
+        let slots = days.clamp(1, 366);
+        let mut known: Vec<(&PastSeason, Line)> = Vec::with_capacity(past.len());
         for past in past {
-            let known = projector.seasons.iter().any(|season| season.season == past.season);
+            let again = known.iter().any(|(known, _)| known.season == past.season);
             let same_start = (past.first.month(), past.first.day()) == start;
-            if let (false, true, Some(temperatures)) = (known, same_start, projector.by_slot(past)) {
-                projector.seasons.push(Season {
-                    season: past.season,
-                    first: past.first,
-                    days: past.days.clone(),
-                    temperatures,
-                    smoothed_as_mean: Vec::new(),
-                    smoothed: Vec::new(),
-                    others: Vec::new(),
-                    others_weight: 0.0,
-                });
+            if let (false, true, Some(line)) = (again, same_start, by_slot(start, slots, past)) {
+                known.push((past, line));
             }
         }
-        projector.seasons.sort_by_key(|season| season.season);
+        known.sort_by_key(|(past, _)| past.season);
+        let table = |element: usize| {
+            (0..slots).flat_map(|slot| known.iter().map(move |(_, line)| line[slot][element])).collect::<Vec<f64>>()
+        };
+        let temperatures = [table(0), table(1)];
+        let seasons = known.iter().map(|(past, _)| Season {
+            season: past.season,
+            first: past.first,
+            days: past.days.clone(),
+            sums: rule.running_sums(&past.days),
+        });
+        let none = || [Vec::new(), Vec::new()];
+        let mut projector = Self {
+            rule,
+            start,
+            slots,
+            seasons: seasons.collect(),
+            temperatures,
+            smoothed_as_mean: none(),
+            smoothed: none(),
+            others: none(),
+            others_weights: Vec::new(),
+            mean: Vec::new(),
+        };
         projector.find_deviations();
         projector
     }
@@ -92,111 +114,139 @@ impl Projector {
 
     /// First day and days of one of the [`Projector::seasons`], as it was handed in.
     pub fn season(&self, season: i32) -> Option<(NaiveDate, &[DayTemperatures])> {
-        self.seasons.iter().find(|known| known.season == season).map(|known| (known.first, known.days.as_slice()))
+        self.find(season).map(|known| (known.first, known.days.as_slice()))
+    }
+
+    /// Running sums of the heat of one of the [`Projector::seasons`], °C·day at the end of each of its days.
+    pub fn sums(&self, season: i32) -> Option<&[f64]> {
+        self.find(season).map(|known| known.sums.as_slice())
+    }
+
+    fn find(&self, season: i32) -> Option<&Season> {
+        self.place(season).and_then(|at| self.seasons.get(at))
+    }
+
+    fn place(&self, season: i32) -> Option<usize> {
+        self.seasons.binary_search_by_key(&season, |known| known.season).ok()
     }
 
     /// What the other seasons say of `season`, which itself is left out whole where it is among them.
     pub fn for_season(&self, season: i32) -> SeasonProjector {
-        let out = self.seasons.iter().find(|known| known.season == season);
-        let left = self.seasons.len() - usize::from(out.is_some());
-        // Leaving one season out moves the mean, and with it every deviation, by its deviation over the number left.
-        let moved = |line: fn(&Season) -> &Line, slot: usize, element: usize| {
-            out.map_or(0.0, |out| line(out)[slot][element] / left.max(1) as f64)
-        };
-        let level = |deviations: &dyn Fn(usize, usize) -> f64, weight: f64| -> Line {
-            let at = |slot: usize, element: usize| {
-                let mean = self.mean[slot][element] - moved(|season| &season.smoothed_as_mean, slot, element);
-                let sum = deviations(slot, element) + weight * moved(|season| &season.smoothed, slot, element);
-                mean + sum / (weight + NO_DEVIATION)
-            };
-            (0..self.mean.len()).map(|slot| [at(slot, 0), at(slot, 1)]).collect()
-        };
-        let others = || self.seasons.iter().filter(|known| known.season != season);
-
-        let weight: f64 = others().map(|other| closeness(season, other.season)).sum();
-        let mut sum = vec![[0.0; 2]; self.mean.len()];
-        for other in others() {
-            add(&mut sum, &other.smoothed, closeness(season, other.season));
-        }
-        let own_level = level(&|slot, element| sum[slot][element], weight);
-
-        let members = others()
-            .map(|member| {
-                let shared = out.map_or(0.0, |out| closeness(member.season, out.season));
-                let without = |slot: usize, element: usize| {
-                    member.others[slot][element] - shared * out.map_or(0.0, |out| out.smoothed[slot][element])
-                };
-                let level = level(&without, member.others_weight - shared);
-                let anomalies = member
-                    .temperatures
-                    .iter()
-                    .zip(&level)
-                    .map(|(value, level)| [value[0] - level[0], value[1] - level[1]])
-                    .collect();
-                MemberSeason { season: member.season, anomalies }
-            })
+        let count = self.seasons.len();
+        let out = self.place(season);
+        let left = count - usize::from(out.is_some());
+        // Of each season that is left: what the one left out weighs in its level, what all others do, and what one over the
+        // sum of the weights is.
+        let shared: Vec<f64> =
+            self.seasons.iter().map(|known| out.map_or(0.0, |_| closeness(known.season, season))).collect();
+        let weights: Vec<f64> =
+            self.others_weights.iter().zip(&shared).map(|(weight, shared)| weight - shared).collect();
+        let parts: Vec<f64> = weights.iter().map(|weight| 1.0 / (weight + NO_DEVIATION)).collect();
+        let own_weights: Vec<f64> = self
+            .seasons
+            .iter()
+            .enumerate()
+            .map(|(at, known)| if Some(at) == out { 0.0 } else { closeness(season, known.season) })
             .collect();
-        SeasonProjector { rule: self.rule, start: self.start, level: own_level, members }
-    }
+        let own_weight: f64 = own_weights.iter().sum();
 
-    fn slot(&self, day: NaiveDate) -> usize {
-        slot(self.start, day)
-    }
-
-    fn by_slot(&self, past: &PastSeason) -> Option<Line> {
-        let mut line: Vec<Option<[f64; 2]>> = vec![None; self.slots];
-        let mut before = None;
-        for (day, temperatures) in past.first.iter_days().zip(&past.days) {
-            let slot = self.slot(day);
-            // The season's end in slots, or a second year in the same list.
-            if before.is_some_and(|before| slot <= before) {
-                break;
-            }
-            before = Some(slot);
-            if let Some(place) = line.get_mut(slot) {
-                if !(temperatures.min_c.is_finite() && temperatures.max_c.is_finite()) {
-                    return None;
+        let mut level = vec![[0.0; 2]; self.mean.len()];
+        let mut anomalies = [0, 1].map(|_| Vec::with_capacity(self.mean.len() * left));
+        let mut row = vec![0.0; count];
+        for element in 0..2 {
+            let rows = |table: &'_ Table, slot: usize| slot * count..((slot + 1) * count).min(table[element].len());
+            for (slot, own_level) in level.iter_mut().enumerate() {
+                let of = |table: &'_ Table| -> std::ops::Range<usize> { rows(table, slot) };
+                let smoothed = &self.smoothed[element][of(&self.smoothed)];
+                let others = &self.others[element][of(&self.others)];
+                let temperatures = &self.temperatures[element][of(&self.temperatures)];
+                // Leaving one season out moves the mean, and with it every deviation, by its deviation over the number left.
+                let at_out = |row: &[f64]| out.and_then(|out| row.get(out)).copied().unwrap_or(0.0);
+                let deviation = at_out(smoothed);
+                let moved = deviation / left.max(1) as f64;
+                let as_mean = at_out(&self.smoothed_as_mean[element][of(&self.smoothed_as_mean)]);
+                let mean = self.mean[slot][element] - as_mean / left.max(1) as f64;
+                let sum: f64 = own_weights.iter().zip(smoothed).map(|(weight, value)| weight * value).sum();
+                own_level[element] = mean + (sum + own_weight * moved) / (own_weight + NO_DEVIATION);
+                for (at, value) in row.iter_mut().enumerate() {
+                    let others = others[at] - shared[at] * deviation + weights[at] * moved;
+                    *value = temperatures[at] - (mean + others * parts[at]);
                 }
-                *place = Some([temperatures.min_c, temperatures.max_c]);
+                let (before, after) = row.split_at(out.unwrap_or(count));
+                anomalies[element].extend_from_slice(before);
+                anomalies[element].extend_from_slice(after.get(1..).unwrap_or_default());
             }
         }
-        let leap_slot = self.slot(NaiveDate::from_ymd_opt(2000, 2, 29)?);
-        let at = |slot: Option<usize>| slot.and_then(|slot| line.get(slot).copied().flatten());
-        if leap_slot < self.slots && line[leap_slot].is_none() {
-            let (before, after) = (at(leap_slot.checked_sub(1)), at(leap_slot.checked_add(1)));
-            line[leap_slot] = match (before, after) {
-                (Some(a), Some(b)) => Some([(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0]),
-                (a, b) => a.or(b),
-            };
-        }
-        line.into_iter().collect()
+        let members = self.seasons().filter(|known| *known != season).collect();
+        SeasonProjector { rule: self.rule, start: self.start, level, members, anomalies }
     }
 
     fn find_deviations(&mut self) {
-        let count = self.seasons.len().max(1) as f64;
+        let count = self.seasons.len();
         let mut mean = vec![[0.0; 2]; self.slots];
-        for season in &self.seasons {
-            add(&mut mean, &season.temperatures, 1.0 / count);
-        }
-        for season in &mut self.seasons {
-            let mut deviation = season.temperatures.clone();
-            add(&mut deviation, &mean, -1.0);
-            season.smoothed_as_mean = smooth(&deviation, SMOOTH_MEAN_DAYS);
-            season.smoothed = smooth(&deviation, SMOOTH_DEVIATION_DAYS);
-        }
-        self.mean = smooth(&mean, SMOOTH_MEAN_DAYS);
-        for this in 0..self.seasons.len() {
-            let mut others = vec![[0.0; 2]; self.slots];
-            let mut weights = 0.0;
-            for other in (0..self.seasons.len()).filter(|other| *other != this) {
-                let weight = closeness(self.seasons[this].season, self.seasons[other].season);
-                add(&mut others, &self.seasons[other].smoothed, weight);
-                weights += weight;
+        let mut deviations = self.temperatures.clone();
+        if count > 0 {
+            for element in 0..2 {
+                for (mean, row) in mean.iter_mut().zip(deviations[element].chunks_mut(count)) {
+                    mean[element] = row.iter().map(|value| value * (1.0 / count as f64)).sum();
+                    row.iter_mut().for_each(|value| *value -= mean[element]);
+                }
             }
-            self.seasons[this].others = others;
-            self.seasons[this].others_weight = weights;
+        }
+        self.smoothed_as_mean = deviations.each_ref().map(|table| smooth(table, count, SMOOTH_MEAN_DAYS));
+        self.smoothed = deviations.each_ref().map(|table| smooth(table, count, SMOOTH_DEVIATION_DAYS));
+        let [min, max] = [0, 1].map(|element| {
+            let line: Vec<f64> = mean.iter().map(|value| value[element]).collect();
+            smooth(&line, 1, SMOOTH_MEAN_DAYS)
+        });
+        self.mean = min.into_iter().zip(max).map(|(min, max)| [min, max]).collect();
+
+        // By season, then by season: how close they are; none is close to itself.
+        let years = || self.seasons.iter().map(|season| season.season);
+        let close = |a: i32, b: i32| if a == b { 0.0 } else { closeness(a, b) };
+        let closeness: Vec<f64> = years().flat_map(|a| years().map(move |b| close(a, b))).collect();
+        let rows = || closeness.chunks(count.max(1));
+        self.others_weights = rows().map(|row| row.iter().sum()).collect();
+        self.others = self.smoothed.each_ref().map(|table| {
+            let mut others = vec![0.0; table.len()];
+            for (others, smoothed) in others.chunks_mut(count.max(1)).zip(table.chunks(count.max(1))) {
+                for (smoothed, row) in smoothed.iter().zip(rows()) {
+                    add(others, row, *smoothed);
+                }
+            }
+            others
+        });
+    }
+}
+
+/// A season's temperatures by slot; `None` for one that is not whole or not made of numbers.
+fn by_slot(start: (u32, u32), slots: usize, past: &PastSeason) -> Option<Line> {
+    let mut line: Vec<Option<[f64; 2]>> = vec![None; slots];
+    let mut before = None;
+    for (day, temperatures) in past.first.iter_days().zip(&past.days) {
+        let slot = slot(start, day);
+        // The season's end in slots, or a second year in the same list.
+        if before.is_some_and(|before| slot <= before) {
+            break;
+        }
+        before = Some(slot);
+        if let Some(place) = line.get_mut(slot) {
+            if !(temperatures.min_c.is_finite() && temperatures.max_c.is_finite()) {
+                return None;
+            }
+            *place = Some([temperatures.min_c, temperatures.max_c]);
         }
     }
+    let leap_slot = slot(start, NaiveDate::from_ymd_opt(2000, 2, 29)?);
+    let at = |slot: Option<usize>| slot.and_then(|slot| line.get(slot).copied().flatten());
+    if leap_slot < slots && line[leap_slot].is_none() {
+        let (before, after) = (at(leap_slot.checked_sub(1)), at(leap_slot.checked_add(1)));
+        line[leap_slot] = match (before, after) {
+            (Some(a), Some(b)) => Some([(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0]),
+            (a, b) => a.or(b),
+        };
+    }
+    line.into_iter().collect()
 }
 
 /// Weight of one season's deviation for another's level.
@@ -204,29 +254,27 @@ fn closeness(a: i32, b: i32) -> f64 {
     (-0.5 * ((f64::from(a) - f64::from(b)) / YEARS_APART).powi(2)).exp()
 }
 
-fn add(to: &mut Line, line: &Line, times: f64) {
-    for (to, value) in to.iter_mut().zip(line) {
-        to[0] += times * value[0];
-        to[1] += times * value[1];
+fn add(to: &mut [f64], row: &[f64], times: f64) {
+    for (to, value) in to.iter_mut().zip(row) {
+        *to += times * value;
     }
 }
 
-/// Weighted by a bell curve along the season; at its ends the weights that are there count.
-fn smooth(line: &Line, sd_days: f64) -> Line {
+/// Rows by slot, weighted by a bell curve along the season; at its ends the weights that are there count.
+fn smooth(table: &[f64], count: usize, sd_days: f64) -> Vec<f64> {
     let reach = (4.0 * sd_days) as usize;
     let weights: Vec<f64> = (0..=reach).map(|away| (-0.5 * (away as f64 / sd_days).powi(2)).exp()).collect();
-    (0..line.len())
-        .map(|at| {
-            let (mut sum, mut total) = ([0.0; 2], 0.0);
-            let from = at.saturating_sub(reach);
-            for (other, value) in line.iter().enumerate().take(at + reach + 1).skip(from) {
-                // Both lie within `reach` of each other.
-                let weight = weights[at.abs_diff(other)];
-                sum[0] += weight * value[0];
-                sum[1] += weight * value[1];
-                total += weight;
-            }
-            [sum[0] / total, sum[1] / total]
-        })
-        .collect()
+    let count = count.max(1);
+    let mut smoothed = vec![0.0; table.len()];
+    for (at, to) in smoothed.chunks_mut(count).enumerate() {
+        let mut total = 0.0;
+        for (other, row) in table.chunks(count).enumerate().take(at + reach + 1).skip(at.saturating_sub(reach)) {
+            // Both lie within `reach` of each other.
+            let weight = weights[at.abs_diff(other)];
+            add(to, row, weight);
+            total += weight;
+        }
+        to.iter_mut().for_each(|value| *value /= total);
+    }
+    smoothed
 }

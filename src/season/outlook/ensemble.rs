@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 
 use super::heat_sum::heat_needed;
-use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, SeasonProjector};
+use crate::heat::projection::{Dressing, FORECAST_ERRORS_C, Now, SeasonProjector, Traces};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 use crate::season::profile::Profile;
 use crate::season::{HeatDay, days_after, days_before};
@@ -13,19 +13,11 @@ use crate::season::{HeatDay, days_after, days_before};
 pub struct Ensemble {
     /// The day that the first degree-days of every member belong to.
     pub first: NaiveDate,
-    /// Equally likely futures.
-    pub members: Vec<Member>,
+    /// Equally likely futures, from [`Ensemble::first`] on. Where they end before a stage is reached, it counts as not reached.
+    pub traces: Traces,
     /// How many of the first days are a weather forecast, the same in every member.
     pub forecast_days: u32,
     pub dressing: Dressing,
-}
-
-/// One possible future, made from one past year.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Member {
-    pub year: i32,
-    /// °C·day per day from [`Ensemble::first`] on. Where they end before a stage is reached, it counts as not reached.
-    pub degree_days: Vec<f64>,
 }
 
 /// The ensemble of [`crate::heat::projection`]: past seasons corrected for warming, today's weather carried on, a forecast
@@ -65,13 +57,9 @@ pub fn projected_ensemble(
     };
     // A little more than the last stage needs, so that rounding cannot end a future before it.
     let enough = heat_needed(profile) + 1.0;
-    let futures = projector.futures(&now, enough, profile.last_day(season));
     Ensemble {
         first: days_after(last_day, 1),
-        members: futures
-            .into_iter()
-            .map(|future| Member { year: future.season, degree_days: future.degree_days })
-            .collect(),
+        traces: projector.traces(&now, enough, profile.last_day(season)),
         forecast_days: ahead.len() as u32,
         dressing: dressing.clone(),
     }

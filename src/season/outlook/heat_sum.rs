@@ -91,8 +91,10 @@ fn doubt_of(profile: &Profile, stage: &StageId) -> f64 {
 }
 
 /// Sums of many small numbers: a hair below the threshold is at it.
+pub(super) const HAIR: f64 = 1e-9;
+
 pub(super) fn at_least(sum: f64, wanted: f64) -> bool {
-    sum >= wanted - 1e-9
+    sum >= wanted - HAIR
 }
 
 /// Heat is a number and not negative, whatever it was made from.

@@ -10,6 +10,8 @@
 mod course;
 mod ensemble;
 mod heat_sum;
+mod insect;
+mod lines;
 mod mixture;
 mod past_year;
 mod skill;
@@ -18,22 +20,25 @@ mod to_date;
 mod types;
 mod wash;
 
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
 
-use self::course::{Begin, Course, first_seen};
+use self::course::{Course, first_seen};
+use self::lines::Lines;
 use self::mixture::Futures;
-use self::spread::{dressed, spread};
+use self::spread::spread;
 use self::to_date::HeatToDate;
+use self::wash::EggCurve;
 use super::belief::SeasonBelief;
 use super::profile::Profile;
 use super::{FieldReport, Policy, SeasonKey, days_between};
-use crate::heat::projection::DRESSED;
 use crate::id::StationId;
 
-pub use self::ensemble::{Ensemble, Member, projected_ensemble};
+pub use self::ensemble::{Ensemble, projected_ensemble};
 pub use self::heat_sum::{heat_sum_of, heat_sum_with, season_heat};
+pub use self::insect::Insect;
 pub use self::past_year::is_whole_past_season;
 pub use self::skill::{ForecastSkill, StageSkill};
 pub use self::types::{
@@ -41,7 +46,7 @@ pub use self::types::{
     StageOutlook, StageParts,
 };
 pub use self::wash::{DaySpan, SecondWash, WashShare};
-pub use crate::heat::projection::Dressing;
+pub use crate::heat::projection::{Dressing, Traces};
 
 /// All that an outlook is made of.
 #[derive(Clone, Debug)]
@@ -71,6 +76,22 @@ pub struct OutlookInput<'a> {
 
 /// Makes the outlook of a region for a day.
 pub fn make(input: &OutlookInput<'_>) -> Outlook {
+    made(input, &Insect::of(input.profile, input.belief), For::People)
+}
+
+/// The same without what only people read and no rule asks for: whose doubt a spread is, how good projections were, what a
+/// second wash would add. `insect` is that of the input's profile and belief, worked out once for many days.
+pub fn make_to_decide(input: &OutlookInput<'_>, insect: &Insect) -> Outlook {
+    made(input, insect, For::Rules)
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum For {
+    People,
+    Rules,
+}
+
+fn made(input: &OutlookInput<'_>, insect: &Insect, whom: For) -> Outlook {
     let OutlookInput { season, profile, today, ensemble, .. } = *input;
     let to_date = HeatToDate::of(input);
     let seen = first_seen(input);
@@ -79,16 +100,20 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
     let course = Course { profile, needs, first: to_date.first, sums: &to_date.sums, horizon, seen: &seen };
     let begins = course.run();
 
-    let members: Vec<&Member> = ensemble.members.iter().filter(|member| member.year != season.year).collect();
-    let trace_years: BTreeSet<i32> = members.iter().map(|member| member.year).collect();
-    let lines = mixture::lines(input, &to_date, &members);
-    let end = profile.last_day(season.year);
-    let future = |sums| Course { profile, needs, first: to_date.first, sums, horizon: end, seen: &seen }.run();
-    let futures: Vec<Vec<Begin>> = lines.iter().map(|line| future(&line.0)).collect();
-    let draws = input.belief.draws();
-    let all_futures = Futures { lines: &lines, draws: &draws, seen: &seen, ensemble };
+    let lines = Lines::of(input, &to_date);
+    let trace_years: BTreeSet<i32> = lines.seasons().iter().copied().collect();
+    let all_futures = Futures { lines: &lines, draws: insect.draws(), seen: &seen };
     let mixed =
-        (!input.belief.is_certain() && !lines.is_empty()).then(|| mixture::dates(input, &to_date, &all_futures));
+        (!input.belief.is_certain() && lines.lanes() > 0).then(|| mixture::dates(profile, &to_date, &all_futures));
+    // By our numbers alone. Where they are mixed with what is believed, only people ask for it.
+    let alone = (mixed.is_none() || whom == For::People).then(|| {
+        let draws = [needs.to_vec()];
+        mixture::dates(profile, &to_date, &Futures { draws: &draws, ..all_futures })
+    });
+    let dates_of = |rank: usize| {
+        let dates = alone.as_ref().and_then(|stages| stages.get(rank));
+        dates.map_or_else(|| (Vec::new(), 0), |dates| dates.all(ensemble))
+    };
 
     let mut stages = Vec::with_capacity(profile.stages.len());
     for (rank, (stage, begin)) in profile.stages.iter().zip(&begins).enumerate() {
@@ -104,7 +129,7 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
         stages.push(match (reached, of_mixture) {
             (_, Some(mixed)) => {
                 let (dates, not_reached) = mixed.told(ensemble);
-                let (alone, never) = dates_of(futures.iter().map(|future| future.get(rank)), ensemble);
+                let (alone, never) = dates_of(rank);
                 let (spread, weather) = (spread(&dates, not_reached), spread(&alone, never));
                 // The record is that of our number.
                 let past = past_of(weather).filter(|_| reached.is_none());
@@ -117,15 +142,26 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
                 StageOutlook { stage, at_sum, reached: Some(reached), spread, dates, not_reached, past, parts }
             }
             (None, None) => {
-                let (dates, not_reached) = dates_of(futures.iter().map(|future| future.get(rank)), ensemble);
+                let (dates, not_reached) = dates_of(rank);
                 let spread = spread(&dates, not_reached);
                 let past = past_of(spread);
                 StageOutlook { stage, at_sum, reached: None, spread, dates, not_reached, past, parts: None }
             }
         });
     }
-    let wash =
-        profile.eggs.as_ref().and_then(|eggs| wash::wash_share(profile, eggs, input.policy, &to_date, &all_futures));
+    let wash = profile.eggs.as_ref().and_then(|eggs| {
+        let curve = if seen.iter().all(Option::is_none) {
+            Cow::Borrowed(insect.eggs()?)
+        } else {
+            let seen_sums: Vec<Option<f64>> = seen.iter().map(|day| to_date.sum_on((*day)?)).collect();
+            Cow::Owned(EggCurve::of(profile, eggs, insect.draws(), &seen_sums)?)
+        };
+        let mut wash = wash::wash_share(&curve, &lines, ensemble)?;
+        if whom == For::People {
+            wash.second = wash::second_wash(&wash, &curve, eggs, input.policy, &lines);
+        }
+        Some(wash)
+    });
 
     Outlook {
         season: season.clone(),
@@ -147,19 +183,6 @@ pub fn make(input: &OutlookInput<'_>) -> Outlook {
         wash,
         learned: None,
     }
-}
-
-/// The sorted days on which futures come to a stage, dressed if the ensemble is, and how many never do.
-fn dates_of<'a>(begins: impl Iterator<Item = Option<&'a Begin>>, ensemble: &Ensemble) -> (Vec<NaiveDate>, u32) {
-    let (mut dates, mut not_reached) = (Vec::new(), 0);
-    for begin in begins {
-        match begin.and_then(|begin| begin.day) {
-            Some(day) => dates.extend(dressed(day, ensemble)),
-            None => not_reached += if ensemble.dressing.0.is_empty() { 1 } else { DRESSED as u32 },
-        }
-    }
-    dates.sort();
-    (dates, not_reached)
 }
 
 #[cfg(test)]

@@ -6,11 +6,10 @@ use chrono::NaiveDate;
 
 use super::OutlookInput;
 use super::course::Begin;
-use super::ensemble::Member;
 use super::heat_sum::{at_least, sane};
 use crate::heat::DayOrigin;
 use crate::season::profile::Need;
-use crate::season::{HeatDay, RecordTrust, days_after, days_before, days_between};
+use crate::season::{HeatDay, RecordTrust, days_before, days_between};
 
 /// This season's heat laid out on the calendar: index 0 is the biofix, a missing day brings nothing.
 pub(super) struct HeatToDate {
@@ -67,23 +66,6 @@ impl HeatToDate {
     pub(super) fn sum_on(&self, day: NaiveDate) -> Option<f64> {
         let at = usize::try_from(days_between(self.first, day)).ok()?;
         self.sums.get(at).or(self.sums.last()).copied()
-    }
-
-    /// The season's running sums, to its end, if the days to come go as this member has it.
-    pub(super) fn future_sums(&self, input: &OutlookInput<'_>, member: &Member) -> Vec<f64> {
-        let next = self.last_day.map_or(self.first, |last| days_after(last, 1));
-        let horizon = input.profile.last_day(input.season.year);
-        let mut sums = self.sums.clone();
-        let mut sum = sums.last().copied().unwrap_or(0.0);
-        // An ensemble that begins later than the heat to date ends has nothing to say of the days between.
-        if let Ok(skip) = usize::try_from(days_between(input.ensemble.first, next)) {
-            let days = usize::try_from(days_between(next, horizon) + 1).unwrap_or(0);
-            sums.extend(member.degree_days.iter().skip(skip).take(days).map(|degree_days| {
-                sum += sane(*degree_days);
-                sum
-            }));
-        }
-        sums
     }
 
     /// See [`on_real_days`](crate::season::Reached::on_real_days).

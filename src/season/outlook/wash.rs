@@ -1,12 +1,13 @@
 //! The share of a tree's eggs that a wash would take, day by day: laid by then and not yet hatched, averaged over the
 //! futures of the weather and the belief about the insect.
 
+use std::borrow::Cow;
+
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use super::ensemble::Ensemble;
-use super::mixture::{Futures, Line, day_at};
-use super::to_date::HeatToDate;
+use super::lines::{Lines, day_at};
 use crate::season::profile::{Eggs, Need, Profile};
 use crate::season::{Policy, days_between};
 
@@ -75,60 +76,78 @@ impl WashShare {
 }
 
 /// One draw of the belief: the sums from the biofix at which the first egg is laid and the first one hatches.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 struct Sums {
     laying: f64,
     hatch: f64,
 }
 
-/// `None` for a profile that does not say how eggs spread over heat, with a wait in days on the way to the hatch, or without
-/// futures.
-pub(super) fn wash_share(
-    profile: &Profile,
-    eggs: &Eggs,
-    policy: &Policy,
-    to_date: &HeatToDate,
-    futures: &Futures<'_>,
-) -> Option<WashShare> {
-    let Futures { lines, draws, seen, ensemble } = *futures;
-    let seen_sums: Vec<Option<f64>> = seen.iter().map(|day| to_date.sum_on((*day)?)).collect();
-    let draws: Vec<Sums> = draws.iter().map(|needs| sums(profile, needs, &seen_sums)).collect::<Option<_>>()?;
-    let days = lines.iter().map(|line| line.0.len()).max().filter(|days| *days > 0)?;
-    let table = Table::of(eggs, &draws);
-    // A future that has ended stays where it is: it has brought all the heat that any stage needs.
-    let heat = |line: &Line, day: usize| line.0.get(day).or(line.0.last()).copied().unwrap_or(0.0);
-    let known = to_date.sums.len();
-    let raw: Vec<f64> = (0..days)
-        .map(|day| {
-            // The days behind us are the same in every future.
-            let lines = if day < known { &lines[..1] } else { lines };
-            lines.iter().map(|line| table.at(heat(line, day))).sum::<f64>() / lines.len() as f64
-        })
-        .collect();
-    let shares = dressed(&raw, to_date.first, ensemble);
+/// What the draws of a belief say of a tree's eggs.
+#[derive(Clone, Debug)]
+pub(super) struct EggCurve {
+    sums: Vec<Sums>,
+    table: Table,
+}
+
+impl EggCurve {
+    /// `seen`: by stage, the sum at which it was seen. `None` with a wait in days on the way to the hatch.
+    pub(super) fn of(profile: &Profile, eggs: &Eggs, draws: &[Vec<Need>], seen: &[Option<f64>]) -> Option<Self> {
+        let sums: Vec<Sums> = draws.iter().map(|needs| sums(profile, needs, seen)).collect::<Option<_>>()?;
+        let table = Table::of(eggs, &sums);
+        Some(Self { sums, table })
+    }
+}
+
+/// `None` without futures.
+pub(super) fn wash_share(curve: &EggCurve, lines: &Lines<'_>, ensemble: &Ensemble) -> Option<WashShare> {
+    let known = lines.known.len();
+    let days = Some(lines.days()).filter(|days| *days > 0 && lines.lanes() > 0)?;
+    let mut raw: Vec<f64> = Vec::with_capacity(days);
+    // The days behind us are the same in every future.
+    raw.extend(lines.known.iter().map(|heat| curve.table.at(*heat)));
+    for at in known..days {
+        let heat = lines.on(at);
+        raw.push(heat.iter().map(|heat| curve.table.at(*heat)).sum::<f64>() / heat.len() as f64);
+    }
+    let shares = dressed(&raw, lines.first, ensemble);
     let from = shares.iter().position(|share| *share >= NEXT_TO_NOTHING)?;
     let to = shares.iter().rposition(|share| *share >= NEXT_TO_NOTHING)?;
     let one = shares[from..=to].iter().map(|share| (share * 1000.0).round() / 1000.0).collect();
-    let mut wash = WashShare { first: day_at(to_date.first, from), one, second: None };
+    Some(WashShare { first: day_at(lines.first, from), one, second: None })
+}
 
+/// The wash that adds most to one on the first of the best days.
+pub(super) fn second_wash(
+    wash: &WashShare,
+    curve: &EggCurve,
+    eggs: &Eggs,
+    policy: &Policy,
+    lines: &Lines<'_>,
+) -> Option<SecondWash> {
     let best = wash.best_days(policy.best_share)?;
-    let after = usize::try_from(days_between(to_date.first, best.first)).ok()?;
-    let second = (SECOND_AFTER_DAYS..=policy.wash_days.max(SECOND_AFTER_DAYS))
-        .map(|later| {
-            let on = after + later as usize;
-            let adds = lines.iter().map(|line| {
-                let (first, second) = (heat(line, after), heat(line, on));
-                draws.iter().map(|draw| added(eggs, draw, first, second)).sum::<f64>() / draws.len() as f64
-            });
-            (on, adds.sum::<f64>() / lines.len() as f64)
-        })
-        .max_by(|a, b| a.1.total_cmp(&b.1));
-    wash.second = second.map(|(on, adds)| SecondWash {
-        after: best.first,
-        on: day_at(to_date.first, on),
-        adds: (adds * 1000.0).round() / 1000.0,
+    let after = usize::try_from(days_between(lines.first, best.first)).ok()?;
+    let lanes = lines.lanes();
+    let heat = |day: usize| match lines.known.get(day) {
+        Some(known) => Cow::Owned(vec![*known; lanes]),
+        None => Cow::Borrowed(lines.on(day)),
+    };
+    let first = heat(after);
+    let mut adds = vec![0.0; lanes];
+    let second = (SECOND_AFTER_DAYS..=policy.wash_days.max(SECOND_AFTER_DAYS)).map(|later| {
+        let on = after + later as usize;
+        let second = heat(on);
+        adds.fill(0.0);
+        for draw in &curve.sums {
+            for ((adds, first), second) in adds.iter_mut().zip(first.iter()).zip(second.iter()) {
+                *adds += added(eggs, draw, *first, *second);
+            }
+        }
+        let all = (curve.sums.len() * lanes).max(1);
+        (on, adds.iter().sum::<f64>() / all as f64)
     });
-    Some(wash)
+    let (on, adds) = second.max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let adds = (adds * 1000.0).round() / 1000.0;
+    Some(SecondWash { after: best.first, on: day_at(lines.first, on), adds })
 }
 
 /// Sums from the biofix, no later than at what was seen; `None` where a wait in days lies on the way.
@@ -168,6 +187,7 @@ fn added(eggs: &Eggs, draw: &Sums, first: f64, second: f64) -> f64 {
 }
 
 /// The share over heat, averaged over the draws once for all days and futures.
+#[derive(Clone, Debug)]
 struct Table {
     values: Vec<f64>,
 }
@@ -176,22 +196,31 @@ impl Table {
     /// One value a °C·day, up to where every egg has hatched in every draw.
     fn of(eggs: &Eggs, draws: &[Sums]) -> Self {
         let end = draws.iter().map(|draw| draw.hatch + eggs.hatched_over_c).fold(0.0, f64::max).min(20_000.0);
-        let mean =
-            |heat: f64| draws.iter().map(|draw| taken(eggs, draw, heat)).sum::<f64>() / draws.len().max(1) as f64;
-        Self { values: (0..=end.ceil() as usize + 1).map(|heat| mean(heat as f64)).collect() }
+        let mut values = vec![0.0; end.ceil() as usize + 2];
+        for draw in draws {
+            for (heat, value) in values.iter_mut().enumerate() {
+                *value += taken(eggs, draw, heat as f64);
+            }
+        }
+        let draws = draws.len().max(1) as f64;
+        values.iter_mut().for_each(|value| *value /= draws);
+        Self { values }
     }
 
     fn at(&self, heat: f64) -> f64 {
         let heat = heat.max(0.0);
-        let below = heat.floor();
+        // Cuts off what is behind the point, as no rounding instruction need be there to do.
+        let at = (heat as i32).max(0) as usize;
         let value = |at: usize| self.values.get(at).copied().unwrap_or(0.0);
-        let at = below as usize;
-        value(at) + (value(at.saturating_add(1)) - value(at)) * (heat - below)
+        value(at) + (value(at.saturating_add(1)) - value(at)) * (heat - at as f64)
     }
 }
 
 /// With a station's verified errors laid over days to come, as over every projected date.
 fn dressed(raw: &[f64], first: NaiveDate, ensemble: &Ensemble) -> Vec<f64> {
+    if ensemble.dressing.0.is_empty() {
+        return raw.to_vec();
+    }
     let last = raw.len().saturating_sub(1) as i64;
     let of_day = |at: usize| {
         let lead = days_between(ensemble.first, day_at(first, at)) + 1;
@@ -213,8 +242,8 @@ fn dressed(raw: &[f64], first: NaiveDate, ensemble: &Ensemble) -> Vec<f64> {
 mod tests {
     use super::*;
     use crate::heat::projection::Dressing;
+    use crate::heat::projection::Traces;
     use crate::season::days_after;
-    use crate::season::outlook::ensemble::Member;
 
     fn day(text: &str) -> NaiveDate {
         format!("2026-{text}").parse().expect("a day")
@@ -229,26 +258,18 @@ mod tests {
         let profile = Profile::pinyon_needle_scale();
         let eggs = profile.eggs.clone().expect("the shipped profile says it");
         let first = day("01-01");
-        let to_date = HeatToDate {
-            first,
-            last_day: Some(first),
-            newest_real_day: Some(first),
-            sums: vec![10.0],
-            observed_sums: vec![10.0],
-            observed: vec![true],
-            filled_days: 0,
-        };
-        let lines = [Line((1..=120).map(|day| f64::from(day) * 10.0).collect())];
         let needs = |(laying, after): &(f64, f64)| {
             vec![Need::DegreeDays(*laying), Need::DegreeDays(92.0), Need::DegreeDays(*after), Need::Days(14)]
         };
         let draws: Vec<Vec<Need>> = draws.iter().map(needs).collect();
-        let members: Vec<Member> = Vec::new();
+        let traces = Traces::of([(2000, [10.0; 119].as_slice())]);
         let ensemble =
-            Ensemble { first: days_after(first, 1), members, forecast_days: 0, dressing: Dressing::default() };
-        let seen: Vec<Option<NaiveDate>> = vec![seen];
-        let futures = Futures { lines: &lines, draws: &draws, seen: &seen, ensemble: &ensemble };
-        wash_share(&profile, &eggs, &Policy::default(), &to_date, &futures).expect("a curve")
+            Ensemble { first: days_after(first, 1), traces, forecast_days: 0, dressing: Dressing::default() };
+        let lines = Lines::going_on(first, &[10.0], &ensemble, day("12-31"));
+        let curve = EggCurve::of(&profile, &eggs, &draws, &[seen.map(|_| 10.0)]).expect("heat only");
+        let mut wash = wash_share(&curve, &lines, &ensemble).expect("a curve");
+        wash.second = second_wash(&wash, &curve, &eggs, &Policy::default(), &lines);
+        wash
     }
 
     #[test]

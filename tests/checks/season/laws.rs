@@ -167,7 +167,9 @@ fn heat_days(heat: &[(f64, bool)]) -> Vec<HeatDay> {
 
 fn outlook_of(heat: &[HeatDay], years: u8, today: NaiveDate) -> Outlook {
     let profile = plain_profile();
-    let member = |at: u8| Member { year: 1990 + i32::from(at), degree_days: vec![1.0 + f64::from(at); 366] };
+    let futures: Vec<(i32, Vec<f64>)> =
+        (0..years).map(|at| (1990 + i32::from(at), vec![1.0 + f64::from(at); 366])).collect();
+    let traces = Traces::of(futures.iter().map(|(year, heat)| (*year, heat.as_slice())));
     let first = heat.last().map_or(date(0), |last| last.day + Days::new(1));
     let dressing = Dressing::default();
     make(&OutlookInput {
@@ -178,7 +180,7 @@ fn outlook_of(heat: &[HeatDay], years: u8, today: NaiveDate) -> Outlook {
         station: &"s".into(),
         today,
         heat,
-        ensemble: &Ensemble { first, members: (0..years).map(member).collect(), forecast_days: 0, dressing },
+        ensemble: &Ensemble { first, traces, forecast_days: 0, dressing },
         reports: &[],
         borrowed: None,
         forecast_fit: None,
@@ -353,7 +355,7 @@ proptest! {
             })
             .collect();
         let heat = season_heat(&profile, 2019, &filled);
-        let members = vec![Member { year: 2000, degree_days: ahead.clone() }];
+        let traces = Traces::of([(2000, ahead.as_slice())]);
         let dressing = Dressing(BTreeMap::from([(7, ahead)]));
         let outlook = make(&OutlookInput {
             season: &SeasonKey { profile: profile.id.clone(), region: "here".into(), year: 2019 },
@@ -363,7 +365,7 @@ proptest! {
             station: &"s".into(),
             today,
             heat: &heat,
-            ensemble: &Ensemble { first, members, forecast_days: 0, dressing },
+            ensemble: &Ensemble { first, traces, forecast_days: 0, dressing },
             reports: &reports,
             borrowed: None,
             forecast_fit: None,

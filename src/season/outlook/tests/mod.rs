@@ -5,6 +5,7 @@ mod mixed;
 use std::collections::BTreeMap;
 
 use super::*;
+use crate::heat::projection::DRESSED;
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
 use crate::season::profile::PINYON_NEEDLE_SCALE;
 use crate::season::{Observer, days_after};
@@ -61,9 +62,10 @@ impl Case {
     fn of(year: i32, runs: &str, futures: &[f64]) -> Self {
         let heat = season_heat(&profile(), year, &days(&format!("{year}-01-01"), runs));
         let first = heat.last().map_or(profile().first_day(year), |last| days_after(last.day, 1));
-        let member = |(at, heat): (usize, &f64)| Member { year: 1990 + at as i32, degree_days: vec![*heat; 366] };
-        let members = futures.iter().enumerate().map(member).collect();
-        let ensemble = Ensemble { first, members, forecast_days: 0, dressing: Dressing::default() };
+        let futures: Vec<(i32, Vec<f64>)> =
+            (1990..).zip(futures).map(|(year, heat)| (year, vec![*heat; 366])).collect();
+        let traces = Traces::of(futures.iter().map(|(year, heat)| (*year, heat.as_slice())));
+        let ensemble = Ensemble { first, traces, forecast_days: 0, dressing: Dressing::default() };
         let (borrowed, forecast_fit, skill) = (None, None, ForecastSkill::default());
         let belief = SeasonBelief::certain(&profile());
         Self { heat, ensemble, reports: vec![], year, belief, borrowed, forecast_fit, skill }
@@ -174,7 +176,8 @@ fn a_season_ends_with_its_last_day_whatever_the_future_holds() {
 #[test]
 fn the_season_itself_is_never_among_its_own_futures() {
     let mut case = Case::of(2019, "", &[3.0, 1.0]);
-    case.ensemble.members[1].year = 2019;
+    let heat = [1.0; 366];
+    case.ensemble.traces = Traces::of([(1990, heat.as_slice()), (2019, heat.as_slice())]);
     assert_eq!(case.outlook("2019-01-01").trace_years, [1990]);
 }
 
