@@ -8,6 +8,7 @@
 
 pub mod season_model;
 
+pub mod kept_skill;
 pub mod past;
 pub mod skill;
 

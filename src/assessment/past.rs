@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use chrono::{Days, NaiveDate};
 
-use crate::assessment::skill::SkillBasis;
+use crate::assessment::skill::{self, SkillBasis};
 use crate::heat::hindcast::event;
 use crate::heat::projection::{BorrowedBy, PastSeason, Projector, SeasonProjector, StationFit};
 use crate::heat::{DayOrigin, DayTemperatures, FilledDay};
@@ -104,6 +104,11 @@ impl OwnPast {
 
     pub fn years(&self) -> usize {
         self.seasons.len()
+    }
+
+    /// The same for the same skill of projections from these seasons.
+    pub fn skill_digest(&self, profile: &Profile) -> [u8; 32] {
+        skill::digest(profile, &self.seasons, &self.made_up)
     }
 
     /// By season, days from its start to the day on which the sum (°C·day) was reached; seasons that do not get there are

@@ -89,42 +89,57 @@ pub struct SkillBasis<'a> {
     pub made_up: &'a BTreeSet<NaiveDate>,
 }
 
-impl SkillBasis<'_> {
-    /// The same for the same skill, whatever station or process asks.
-    pub fn digest(&self) -> [u8; 32] {
-        let Self { profile, past, made_up, .. } = self;
-        let mut digest = Sha256::new();
-        digest.update(format!("{:?} {:?} {:?} {:?}", profile.biofix, profile.heat, profile.stages, profile.window));
-        for season in *past {
-            digest.update(format!("{} {}", season.season, season.first));
-            for day in &season.days {
-                digest.update(day.min_c.to_bits().to_le_bytes());
-                digest.update(day.max_c.to_bits().to_le_bytes());
-            }
+/// Of the way in which skill is worked out: raise it with every change that may change a figure, so that what was kept by an
+/// older program is worked out anew.
+const METHOD: u32 = 1;
+
+/// The same for the same skill, whatever station or process asks.
+pub fn digest(profile: &Profile, past: &[PastSeason], made_up: &BTreeSet<NaiveDate>) -> [u8; 32] {
+    digest_by(METHOD, profile, past, made_up)
+}
+
+fn digest_by(method: u32, profile: &Profile, past: &[PastSeason], made_up: &BTreeSet<NaiveDate>) -> [u8; 32] {
+    let mut digest = Sha256::new();
+    digest.update(method.to_le_bytes());
+    digest.update(format!("{:?} {:?} {:?} {:?}", profile.biofix, profile.heat, profile.stages, profile.window));
+    for season in past {
+        digest.update(format!("{} {}", season.season, season.first));
+        for day in &season.days {
+            digest.update(day.min_c.to_bits().to_le_bytes());
+            digest.update(day.max_c.to_bits().to_le_bytes());
         }
-        for day in *made_up {
-            digest.update(day.to_string());
-        }
-        digest.finalize().into()
     }
+    for day in made_up {
+        digest.update(day.to_string());
+    }
+    digest.finalize().into()
 }
 
 impl ForecastSkill {
-    /// Takes about a second for a station of a hundred years: [`SkillBasis::digest`] tells whether it was done before.
+    /// Some tenths of a second for a station of a hundred years: [`digest`] tells whether it was done before.
     pub fn of(basis: &SkillBasis<'_>) -> Self {
+        Self::of_stages(basis, heat_stages(basis.profile).collect())
+    }
+
+    /// Only what widens a spread, without the scores of the stages.
+    pub fn to_decide(basis: &SkillBasis<'_>) -> Self {
+        Self::of_stages(basis, Vec::new())
+    }
+
+    fn of_stages(basis: &SkillBasis<'_>, stages: Vec<(StageId, f64)>) -> Self {
         let SkillBasis { profile, projector, made_up, .. } = *basis;
         let Some(target) = heat_sum_of(profile, &profile.window.opens) else { return Self::default() };
         let seasons = Judged::of(profile, projector, target, made_up).seasons();
         if seasons.len() < SEASONS_NEEDED {
             return Self::default();
         }
-        let stages: Vec<(StageId, f64)> = heat_stages(profile).collect();
         let mut asked = vec![Asked { target, leads: &DRESSING_LEADS }];
         asked.extend(stages.iter().map(|(_, sum)| Asked { target: *sum, leads: &SKILL_LEADS }));
         let projections = Projections::of(projector, &seasons, &asked, AssumedForecast::None);
         let residuals = Residuals::among(&projections);
+        let scored = if stages.is_empty() { &[] } else { seasons.as_slice() };
         let dressings: BTreeMap<i32, Dressing> =
-            seasons.iter().map(|season| (*season, residuals.dressing_for(*season))).collect();
+            scored.iter().map(|season| (*season, residuals.dressing_for(*season))).collect();
         let none = Dressing::default();
         let dressing_for = |season: i32| Cow::Borrowed(dressings.get(&season).unwrap_or(&none));
         let stages = (1..).zip(stages).map(|(nth, (stage, _))| {
@@ -162,4 +177,37 @@ fn heat_stages(profile: &Profile) -> impl Iterator<Item = (StageId, f64)> {
         .iter()
         .filter(|stage| matches!(stage.need, Need::DegreeDays(_)))
         .filter_map(|stage| Some((stage.id.clone(), heat_sum_of(profile, &stage.id)?)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::heat::DayTemperatures;
+
+    #[test]
+    fn a_digest_changes_with_each_thing_that_skill_rests_on() {
+        let profile = Profile::pinyon_needle_scale();
+        let day = |text: &str| text.parse::<NaiveDate>().expect("a date");
+        let days = vec![DayTemperatures { min_c: 1.0, max_c: 10.0 }; 3];
+        let past = vec![PastSeason { season: 2001, first: day("2001-01-01"), days }];
+        let (none, some) = (BTreeSet::new(), BTreeSet::from([day("2001-01-02")]));
+        let plain = digest(&profile, &past, &none);
+        assert_eq!(plain, digest(&profile.clone(), &past.clone(), &none));
+        let mut warmer = past.clone();
+        warmer[0].days[2].max_c += 0.1;
+        let mut later = past.clone();
+        later[0].season += 1;
+        let mut other = profile.clone();
+        other.stages.pop();
+        for changed in [
+            digest_by(METHOD + 1, &profile, &past, &none),
+            digest(&profile, &past, &some),
+            digest(&profile, &warmer, &none),
+            digest(&profile, &later, &none),
+            digest(&profile, &[], &none),
+            digest(&other, &past, &none),
+        ] {
+            assert_ne!(changed, plain);
+        }
+    }
 }

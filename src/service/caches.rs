@@ -135,16 +135,26 @@ impl SeasonCache {
         let own = OwnPast::of(primary, asked);
         let helper = if own.is_enough() { None } else { helper(records, primary, asked, today).await? };
         let (profile, rules, skills) = (asked.profile.clone(), asked.rules.clone(), Arc::clone(&app.skills));
-        let (primary, season, known) = (Arc::clone(primary), asked.season, asked.known);
-        // About a second of arithmetic for a long record: other work of this process goes on meanwhile.
+        let (station, season, known) = (&primary.station.id, asked.season, asked.known);
+        let digest = helper.is_none().then(|| own.skill_digest(&profile));
+        let kept = match digest {
+            Some(digest) => app.skills.kept(&app.store, station, digest).await,
+            None => None,
+        };
+        let is_kept = kept.is_some();
+        let primary = Arc::clone(primary);
+        // Some tenths of a second of arithmetic for a long record: other work of this process goes on meanwhile.
         let work = tokio::task::spawn_blocking(move || {
             let asked = Asked { profile: &profile, season, rules: &rules, known };
             match helper {
                 Some((helper, near)) => StationPast::with_help(own, &primary, &helper, near, &asked),
-                None => StationPast::own(own, &asked, |basis| skills.of(basis)),
+                None => StationPast::own(own, &asked, |basis| kept.unwrap_or_else(|| skills.made(basis))),
             }
         });
         let past = Arc::new(work.await?);
+        if let Some(digest) = digest.filter(|_| !is_kept) {
+            app.skills.keep(&app.store, station, digest, &past.skill, app.clock.now()).await;
+        }
         self.pasts.insert(key, Arc::clone(&past));
         Ok(past)
     }

@@ -1,34 +1,97 @@
-//! How good projections have been, kept for as long as this process lives.
+//! How good projections have been: what this process knows of it, then what the store has kept, and only then the work.
 
 use std::collections::HashMap;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
+use chrono::{DateTime, Utc};
+use tracing::debug;
+
+use crate::assessment::kept_skill;
 use crate::assessment::skill::SkillBasis;
 use crate::season::outlook::ForecastSkill;
+use crate::store::Store;
+use crate::text::Chain;
+use crate::weather::StationId;
 
-/// By the temperatures and the profile each was worked out from: as long as a station's
-/// past stays the same, its skill is worked out once and not once a cycle.
+/// By a digest of the temperatures and the profile that each was worked out from: as long as a station's past stays the
+/// same, its skill is worked out once and not once a cycle or a start.
 #[derive(Default)]
-pub struct SkillCache(Mutex<HashMap<[u8; 32], Arc<ForecastSkill>>>);
+pub struct SkillCache {
+    known: Mutex<HashMap<[u8; 32], Arc<ForecastSkill>>>,
+    /// Only what widens a spread: nobody reads how good projections were.
+    to_decide: bool,
+    made: AtomicU64,
+}
 
-/// A replay of many seasons asks for many pasts; a service for as many as it has stations.
+/// A service asks for as many as it has stations.
 const MOST_SKILLS: usize = 2000;
 
 impl SkillCache {
-    /// The skill on this basis, known already or worked out now.
-    pub fn of(&self, basis: &SkillBasis<'_>) -> Arc<ForecastSkill> {
-        let key = basis.digest();
-        let known = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(skill) = known().get(&key) {
-            return Arc::clone(skill);
+    /// For many seasons whose notices nobody reads: neither the scores of the stages nor a place in the store.
+    pub fn to_decide() -> Self {
+        Self { to_decide: true, ..Self::default() }
+    }
+
+    /// The skill under this digest, if this process or the store has it. What cannot be read is as good as none.
+    pub async fn kept(&self, store: &Store, station: &StationId, digest: [u8; 32]) -> Option<Arc<ForecastSkill>> {
+        if let Some(skill) = self.known().get(&digest) {
+            return Some(Arc::clone(skill));
         }
-        // Not under the lock: two at once may do the same work, and neither waits for another station's.
-        let skill = Arc::new(ForecastSkill::of(basis));
-        let mut known = known();
+        if self.to_decide {
+            return None;
+        }
+        let content = match store.kept_skill(station, &hex::encode(digest)).await {
+            Ok(content) => content?,
+            Err(why) => {
+                debug!(station.id = %station, "the kept skill cannot be read: {}", Chain(&why));
+                return None;
+            }
+        };
+        let skill = Arc::new(kept_skill::from_bytes(&content)?);
+        self.know(digest, &skill);
+        Some(skill)
+    }
+
+    /// Works it out.
+    pub fn made(&self, basis: &SkillBasis<'_>) -> Arc<ForecastSkill> {
+        self.made.fetch_add(1, Ordering::Relaxed);
+        Arc::new(if self.to_decide { ForecastSkill::to_decide(basis) } else { ForecastSkill::of(basis) })
+    }
+
+    /// How often it was worked out.
+    pub fn times_made(&self) -> u64 {
+        self.made.load(Ordering::Relaxed)
+    }
+
+    /// Keeps what was worked out. A store that takes no write costs the work once more, and nothing else.
+    pub async fn keep(
+        &self,
+        store: &Store,
+        station: &StationId,
+        digest: [u8; 32],
+        skill: &Arc<ForecastSkill>,
+        now: DateTime<Utc>,
+    ) {
+        self.know(digest, skill);
+        if self.to_decide {
+            return;
+        }
+        let content = kept_skill::to_bytes(skill);
+        if let Err(why) = store.keep_skill(station, &hex::encode(digest), &content, now).await {
+            debug!(station.id = %station, "the skill cannot be kept: {}", Chain(&why));
+        }
+    }
+
+    fn know(&self, digest: [u8; 32], skill: &Arc<ForecastSkill>) {
+        let mut known = self.known();
         if known.len() >= MOST_SKILLS {
             known.clear();
         }
-        known.insert(key, Arc::clone(&skill));
-        skill
+        known.insert(digest, Arc::clone(skill));
+    }
+
+    fn known(&self) -> std::sync::MutexGuard<'_, HashMap<[u8; 32], Arc<ForecastSkill>>> {
+        self.known.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }

@@ -33,6 +33,7 @@ pub mod weather;
 mod weather_range;
 
 pub mod field_reports;
+mod kept_skills;
 pub mod learning;
 pub mod notices;
 pub mod outlooks;

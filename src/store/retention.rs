@@ -130,13 +130,14 @@ pub const TIMED: [&str; 22] = [
 ];
 
 /// Tables whose rows stay, and why.
-pub const LASTING: [(&str, &str); 20] = [
+pub const LASTING: [(&str, &str); 21] = [
     ("backfills", "a row a station and feed"),
     ("consent_words", "a row a wording"),
     ("daily_values", "every version of a temperature is kept"),
     ("field_report_standings", "with their reports"),
     ("field_reports", "what was seen at trees teaches later seasons; whose it was goes"),
     ("hash_keys", "a row a key"),
+    ("kept_skills", "a few rows a station; the oldest go when a new one comes"),
     ("learning_freezes", "words of staff on a season"),
     ("notice_texts", "with their notices"),
     ("notices", "a season's decisions, which past seasons are judged by"),

@@ -1,6 +1,8 @@
 //! What stands behind an outlook: the record of past projections, borrowed years, a fitted forecast, the chart in the mail.
 //! The weather is invented: it is for plumbing only.
 
+mod kept;
+
 use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};

@@ -368,13 +368,6 @@ proptest! {
 }
 
 #[test]
-fn days_to_a_sum_count_from_tomorrow() {
-    assert_eq!(projection::days_to(10.0, 10.0, &[]), Some(0));
-    assert_eq!(projection::days_to(0.0, 0.3, &[0.1, 0.1, 0.1]), Some(3));
-    assert_eq!(projection::days_to(0.0, 5.0, &[2.0, 2.0]), None);
-}
-
-#[test]
 fn a_dressing_widens_every_date_and_keeps_the_future_ahead() {
     let dressing = Dressing(BTreeMap::from([(3, vec![-2.0, 0.0, 2.0]), (20, vec![-9.0, 9.0])]));
     let dressed = Crossings { days_ahead: vec![1, 18], not_reached: 1 }.dressed(&dressing);

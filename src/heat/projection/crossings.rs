@@ -69,18 +69,3 @@ impl Dressing {
         }))
     }
 }
-
-/// Days until `sum` and the degree-days after it reach `target`; 0 when it is there, `None` when they end before.
-pub fn days_to(sum: f64, target: f64, degree_days: &[f64]) -> Option<u32> {
-    // Sums of many small numbers: a hair below the target is at it.
-    let target = target - 1e-9;
-    if sum >= target {
-        return Some(0);
-    }
-    let mut sum = sum;
-    let at = degree_days.iter().position(|of_day| {
-        sum += of_day;
-        sum >= target
-    })?;
-    Some(at as u32 + 1)
-}

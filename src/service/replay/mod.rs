@@ -36,6 +36,7 @@ use crate::season::learning::Learned;
 use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId, WindowDays};
 use crate::service::app::App;
 use crate::service::profile_shelf::ProfileShelf;
+use crate::service::skill_cache::SkillCache;
 use crate::service::subscribe::SignUpError;
 use crate::store::addresses::AddressStatus;
 use crate::store::field_reports::{ReportHistory, StoredReport};
@@ -251,7 +252,9 @@ impl ReplayWorld {
         // The scratch store knows of no adopted belief: the profiles of now are played.
         let profiles = ProfileShelf::held((*self.app.profiles.all()).clone());
         let config = Arc::new(config);
-        let app = App { store: store.clone(), clock: clock.clone(), config, profiles, ..self.app.clone() };
+        // Where no message is written nobody reads how good projections were.
+        let skills = if channels.is_some() { Arc::clone(&self.app.skills) } else { Arc::new(SkillCache::to_decide()) };
+        let app = App { store: store.clone(), clock: clock.clone(), config, profiles, skills, ..self.app.clone() };
         let dispatcher = channels.map(|channels| {
             let clock: Arc<dyn Clock> = clock.clone();
             Dispatcher::new(store.clone(), clock, channels, &app.config.delivery, Arc::new(AsWritten))

@@ -6,7 +6,7 @@ use super::error::StoreError;
 use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 15] = [
+const MIGRATIONS: [(i64, &str, &str); 16] = [
     (1, "base", include_str!("0001_base.sql")),
     (2, "letters", include_str!("0002_letters.sql")),
     (4, "inbound", include_str!("0004_inbound.sql")),
@@ -22,6 +22,7 @@ const MIGRATIONS: [(i64, &str, &str); 15] = [
     (14, "bands", include_str!("0014_bands.sql")),
     (15, "places", include_str!("0015_places.sql")),
     (16, "backfills", include_str!("0016_backfills.sql")),
+    (17, "kept_skills", include_str!("0017_kept_skills.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.

@@ -6,6 +6,19 @@ use treebell::heat::scores::points;
 
 use super::*;
 
+/// Days until `sum` and the degree-days after it reach `target`; 0 when it is there, `None` when they end before.
+fn days_to(sum: f64, target: f64, degree_days: &[f64]) -> Option<u32> {
+    if sum >= target - 1e-9 {
+        return Some(0);
+    }
+    let mut sum = sum;
+    let at = degree_days.iter().position(|of_day| {
+        sum += of_day;
+        sum >= target - 1e-9
+    })?;
+    Some(at as u32 + 1)
+}
+
 /// What one projection of a left-out season comes to, by the degree-days of each future.
 fn plain_hindcast(past: &[PastSeason], season: i32, target: f64, lead: usize) -> Option<(Vec<f64>, Vec<u32>, u32)> {
     let this = past.iter().find(|past| past.season == season)?;
@@ -14,7 +27,7 @@ fn plain_hindcast(past: &[PastSeason], season: i32, target: f64, lead: usize) ->
     let known = (event + 1).checked_sub(lead)?;
     let (now, last) = (after(this, known), this.first + Days::new(this.days.len() as u64 - 1));
     let futures = Projector::new(rule(), 213, &others).for_season(season).futures(&now, f64::INFINITY, last);
-    let days = futures.iter().map(|future| projection::days_to(now.sum, target, &future.degree_days));
+    let days = futures.iter().map(|future| days_to(now.sum, target, &future.degree_days));
     let mut reached: Vec<u32> = days.flatten().collect();
     reached.sort_unstable();
     let not_reached = (futures.len() - reached.len()) as u32;
@@ -89,4 +102,22 @@ fn traces_go_on_from_any_day_and_without_any_season() {
     assert_eq!(later.lengths(), [2, 1]);
     assert_eq!(traces.without(2000).on(0), [10.0]);
     assert_eq!(traces.going_on(9, 5.0).days(), 0);
+}
+
+#[test]
+fn a_hair_below_the_sum_is_at_it() {
+    // A tenth a day, which no binary number is: three of them make three tenths.
+    let rule = HeatRule::new(Method::Average, 4.0, None, Cutoff::None).unwrap();
+    let past: Vec<PastSeason> = (2000..2003)
+        .map(|season| {
+            let mut past = invented(season);
+            past.days.iter_mut().for_each(|day| *day = DayTemperatures { min_c: 3.1, max_c: 5.1 });
+            past
+        })
+        .collect();
+    let projector = Projector::new(rule, 213, &past);
+    let now = Now { last_day: day(2002, 12, 31), sum: 0.0, recent: &[], forecast: &[], forecast_errors_c: &[] };
+    let got = projector.for_season(2003).crossings(&now, 0.3, day(2003, 7, 31));
+    assert!(!got.days_ahead.is_empty() && got.days_ahead.iter().all(|days| *days == 3), "{got:?}");
+    assert_eq!(hindcast::event(&projector, 2001, 0.3).map(|(at, _)| at), Some(2));
 }
