@@ -6,6 +6,7 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 use clap::ValueEnum;
 use comfy_table::Table;
+use futures::{StreamExt, TryStreamExt};
 use rayon::prelude::*;
 use serde::Serialize;
 
@@ -29,8 +30,8 @@ use crate::language::Language;
 use crate::region::RegionId;
 use crate::season::outlook::heat_sum_of;
 use crate::season::{FieldReport, Policy, Profile, days_before};
-use crate::store::Store;
 use crate::store::field_reports::StoredReport;
+use crate::store::{Store, StoreError};
 
 /// Project every past season from what was known then, and compare with what came
 ///
@@ -107,13 +108,22 @@ pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
 pub(super) async fn read_books(store: &Store, wanted: &[StationId]) -> Result<Vec<StationHistory>, CommandError> {
     let stations = chosen_stations(store, wanted).await?;
     let bar = progress_bar(stations.len() as u64, "reading {msg} {wide_bar} {pos}/{len} {eta}");
-    let mut books = Vec::new();
-    for station in stations {
-        bar.set_message(station.id.0.clone());
-        let record = store.record(&station.id).await?.index(station.time_zone);
-        books.push(StationHistory { station, record });
-        bar.inc(1);
-    }
+    let at_once = std::thread::available_parallelism().map_or(1, usize::from);
+    let books = futures::stream::iter(stations)
+        .map(|station| {
+            let (store, bar) = (store.clone(), bar.clone());
+            bar.set_message(station.id.0.clone());
+            // Half of it is the store's work and half is ours: tasks of their own put both on all processors.
+            let task = tokio::spawn(async move {
+                let record = store.record(&station.id).await?.index(station.time_zone);
+                bar.inc(1);
+                Ok::<_, StoreError>(StationHistory { station, record })
+            });
+            async move { task.await.unwrap_or_else(|why| std::panic::resume_unwind(why.into_panic())) }
+        })
+        .buffered(at_once)
+        .try_collect()
+        .await?;
     bar.finish_and_clear();
     Ok(books)
 }

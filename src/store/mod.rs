@@ -31,6 +31,7 @@ mod retirement;
 pub mod stations;
 pub mod weather;
 mod weather_range;
+mod weather_rows;
 
 pub mod field_reports;
 mod kept_skills;

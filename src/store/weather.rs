@@ -3,14 +3,14 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::{DateTime, NaiveDate, Offset as _, TimeDelta, Utc};
-use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
 use crate::store::bulk::Insert;
 use crate::store::error::StoreError;
-use crate::store::rows::{civil_day, day_number, get, get_day, get_instant, instant, ms};
+use crate::store::rows::{day_number, get, get_day, get_instant, ms};
 use crate::store::stations::known_station;
 use crate::store::tx::{Store, Tx};
+use crate::store::weather_rows::{element_of, feed_of, read_versions, tenths_of};
 use crate::weather::{Element, FeedKind, Station, StationId, StationRecord, TenthsC, Version};
 
 /// What came of writing versions.
@@ -401,78 +401,6 @@ impl KnownReadings {
     }
 }
 
-/// A station's versions over a run of days, in no order to rely on.
-///
-/// A record has tens of thousands of rows, and a row costs far more than its values: so accepted values come packed,
-/// a year or so to a row. Rejected ones are few and hold free text.
-async fn read_versions(
-    connection: &mut AnyConnection,
-    id: &StationId,
-    first: i64,
-    last: i64,
-) -> Result<Vec<Version>, StoreError> {
-    let packed = sqlx::query(
-        "SELECT string_agg(CAST(day AS TEXT) || ',' || CAST(element AS TEXT) || ',' || feed || ','
-                    || CAST(received_at AS TEXT) || ',' || CAST(value_tenths AS TEXT) || ','
-                    || CAST(day_reported AS TEXT) || ',' || CAST(sampled AS TEXT) || ',' || CAST(bulk AS TEXT), ';') AS pack
-         FROM daily_values WHERE station_id = $1 AND day BETWEEN $2 AND $3 AND rejected IS NULL
-         GROUP BY day / 512 ORDER BY day / 512",
-    )
-    .bind(&id.0)
-    .bind(first)
-    .bind(last)
-    .fetch_all(&mut *connection)
-    .await?;
-    let mut versions = Vec::new();
-    for row in &packed {
-        for entry in get::<&str>(row, "pack")?.split(';') {
-            versions.push(unpack(entry).ok_or_else(|| StoreError::corrupt(format!("daily_values: `{entry}`")))?);
-        }
-    }
-    let rejected = sqlx::query(
-        "SELECT day, element, feed, received_at, value_tenths, day_reported, sampled, bulk, rejected
-         FROM daily_values WHERE station_id = $1 AND day BETWEEN $2 AND $3 AND rejected IS NOT NULL",
-    )
-    .bind(&id.0)
-    .bind(first)
-    .bind(last)
-    .fetch_all(connection)
-    .await?;
-    for row in &rejected {
-        versions.push(Version {
-            day: get_day(row, "day")?,
-            element: element_of(row)?,
-            feed: feed_of(row)?,
-            received_at: get_instant(row, "received_at")?,
-            value: tenths_of(row)?,
-            day_reported: get_day(row, "day_reported")?,
-            sampled: get::<i64>(row, "sampled")? != 0,
-            bulk: get::<i64>(row, "bulk")? != 0,
-            rejected: get(row, "rejected")?,
-        });
-    }
-    Ok(versions)
-}
-
-fn unpack(entry: &str) -> Option<Version> {
-    let mut fields = entry.split(',');
-    let day = civil_day(fields.next()?.parse().ok()?).ok()?;
-    let element = element_from(fields.next()?.parse().ok()?).ok()?;
-    let feed = FeedKind::parse(fields.next()?)?;
-    let mut number = || fields.next()?.parse::<i64>().ok();
-    Some(Version {
-        day,
-        element,
-        feed,
-        received_at: instant(number()?).ok()?,
-        value: tenths_from(number()?).ok()?,
-        day_reported: civil_day(number()?).ok()?,
-        sampled: number()? != 0,
-        bulk: number()? != 0,
-        rejected: None,
-    })
-}
-
 fn element_number(element: Element) -> i64 {
     match element {
         Element::Max => 0,
@@ -480,36 +408,8 @@ fn element_number(element: Element) -> i64 {
     }
 }
 
-fn element_from(number: i64) -> Result<Element, StoreError> {
-    match number {
-        0 => Ok(Element::Max),
-        1 => Ok(Element::Min),
-        other => Err(StoreError::corrupt(format!("{other} is no element"))),
-    }
-}
-
-fn element_of(row: &AnyRow) -> Result<Element, StoreError> {
-    element_from(get(row, "element")?)
-}
-
-fn feed_from(name: &str) -> Result<FeedKind, StoreError> {
-    FeedKind::parse(name).ok_or_else(|| StoreError::corrupt(format!("`{name}` is no feed")))
-}
-
-fn feed_of(row: &AnyRow) -> Result<FeedKind, StoreError> {
-    feed_from(get(row, "feed")?)
-}
-
 fn feed_rank(feed: FeedKind) -> usize {
     FeedKind::ALL.iter().position(|kind| *kind == feed).unwrap_or(usize::MAX)
-}
-
-fn tenths_from(number: i64) -> Result<TenthsC, StoreError> {
-    i32::try_from(number).map(TenthsC).map_err(|_| StoreError::corrupt(format!("{number} tenths of a degree")))
-}
-
-fn tenths_of(row: &AnyRow) -> Result<TenthsC, StoreError> {
-    tenths_from(get(row, "value_tenths")?)
 }
 
 fn count_of(row: &AnyRow, column: &str) -> Result<u32, StoreError> {

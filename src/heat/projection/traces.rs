@@ -88,7 +88,8 @@ impl Traces {
     /// By lane: the sum at the end of a day, counted from 0; empty after the last.
     pub fn on(&self, day: usize) -> &[f64] {
         let lanes = self.seasons.len();
-        self.sums.get(day * lanes..(day + 1) * lanes).unwrap_or_default()
+        let from = day.saturating_mul(lanes);
+        self.sums.get(from..from.saturating_add(lanes)).unwrap_or_default()
     }
 
     /// Without the lanes of one season.
@@ -113,7 +114,11 @@ impl Traces {
         Self {
             from,
             seasons: self.seasons.clone(),
-            lengths: self.lengths.iter().map(|length| length.saturating_sub(skip as u32)).collect(),
+            lengths: self
+                .lengths
+                .iter()
+                .map(|length| length.saturating_sub(u32::try_from(skip).unwrap_or(u32::MAX)))
+                .collect(),
             sums: (skip..self.days())
                 .flat_map(|day| self.on(day).iter().zip(&offs).map(|(sum, off)| sum + off))
                 .collect(),

@@ -5,6 +5,7 @@ use treebell::season::outlook::ForecastSkill;
 use treebell::weather::record::Known;
 
 use super::*;
+use crate::engines::on_each_engine;
 
 /// What a process that has just been started says of a region's station, and how often it had to work it out.
 async fn asked_anew(world: &World, region: &Region) -> (Arc<ForecastSkill>, u64) {
@@ -76,4 +77,44 @@ async fn kept_skill_that_cannot_be_read_is_worked_out_anew() {
     }
     assert_eq!(store.kept_skill(&OWN.into(), &digest).await.unwrap(), None);
     assert!(store.kept_skill(&OWN.into(), &format!("{:064}", 19)).await.unwrap().is_some());
+}
+
+#[tokio::test]
+async fn both_engines_keep_skill_and_give_records_back_as_they_were_written() {
+    on_each_engine("kept skill and records read whole", |store| async move {
+        let station = Station {
+            id: OWN.into(),
+            name: "Invented".into(),
+            place: Point { latitude: 35.0, longitude: -135.0 },
+            elevation_m: 1700.0,
+            time_zone: chrono_tz::America::Denver,
+            observation_hour: None,
+            sources: vec![SourceRef { feed: FeedKind::PlainCsv, id: "invented".into() }],
+        };
+        store.add_station(&station).await.unwrap();
+        let plain = value(day(1931, 2, 28), -12.3, day(2022, 9, 1));
+        let on = |year| Version { day: day(year, 3, 1), day_reported: day(year, 3, 1), ..plain.clone() };
+        let wanted = vec![
+            plain.clone(),
+            Version { day_reported: day(1969, 3, 2), element: Element::Min, sampled: true, ..on(1969) },
+            Version { feed: FeedKind::GhcnDaily, received_at: morning(day(2022, 9, 2)), bulk: false, ..on(1970) },
+            Version { rejected: Some("quality flag I, \"far\" off; so".into()), ..on(1971) },
+            // What no source gives comes back too.
+            Version { value: TenthsC(40_000), ..on(1972) },
+            Version { day_reported: day(1973, 5, 30), ..on(1973) },
+            Version { value: TenthsC(-32_768), day_reported: day(1974, 2, 13), ..on(1974) },
+        ];
+        store.add_versions(&station.id, &wanted).await.unwrap();
+        assert_eq!(store.record(&station.id).await.unwrap().versions, wanted);
+        assert_eq!(store.record_since(&station.id, day(1972, 1, 1)).await.unwrap().versions, wanted[4..]);
+        assert!(store.record(&"NONE".into()).await.unwrap().versions.is_empty());
+
+        let bytes: Vec<u8> = (0..=255).collect();
+        store.keep_skill(&station.id, "a", &bytes, morning(day(2022, 9, 1))).await.unwrap();
+        store.keep_skill(&station.id, "b", b"", morning(day(2022, 9, 2))).await.unwrap();
+        assert_eq!(store.kept_skill(&station.id, "a").await.unwrap(), Some(bytes));
+        assert_eq!(store.kept_skill(&station.id, "b").await.unwrap(), Some(Vec::new()));
+        assert_eq!(store.kept_skill(&"NONE".into(), "a").await.unwrap(), None);
+    })
+    .await;
 }

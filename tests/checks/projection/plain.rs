@@ -101,7 +101,9 @@ fn traces_go_on_from_any_day_and_without_any_season() {
     assert_eq!((later.on(0), later.on(1), later.days()), ([102.0, 100.0].as_slice(), [105.0, 100.0].as_slice(), 2));
     assert_eq!(later.lengths(), [2, 1]);
     assert_eq!(traces.without(2000).on(0), [10.0]);
-    assert_eq!(traces.going_on(9, 5.0).days(), 0);
+    for far in [9, usize::MAX] {
+        assert_eq!(traces.going_on(far, 5.0).days(), 0);
+    }
 }
 
 #[test]
