@@ -17,6 +17,7 @@ use crate::dispatch::channels::folder::FolderTransport;
 use crate::dispatch::channels::mail::MailWriter;
 use crate::region::RegionId;
 use crate::season::DateSpread;
+use crate::service::event::Event;
 use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, ReplayWorld, summarise};
 use crate::service::subscribe::SignUpError;
 
@@ -56,7 +57,8 @@ pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
         None => None,
     };
     let channels = written.clone().map(|transport| Channels::both(Arc::new(transport)));
-    let bar = progress_bar(seasons.len() as u64, "season {msg} {wide_bar} {pos}/{len} {eta}");
+    let regions = world.regions().len() as u64;
+    let bar = progress_bar(seasons.len() as u64 * regions, "{msg} {wide_bar} {pos}/{len} seasons of regions {eta}");
     let played = play_all(&world, &seasons, channels, args.all_seasons, &bar).await.map_err(replay_error)?;
     bar.finish_and_clear();
     if let Some(written) = written {
@@ -95,14 +97,20 @@ async fn play_all(
         .map(|season| {
             let (world, channels, bar) = (world.clone(), channels.clone(), bar.clone());
             async move {
-                bar.set_message(season.to_string());
-                let task = tokio::spawn(async move { world.play(season, channels, &mut |_| {}).await });
+                let regions = world.regions().len() as u64;
+                let shown = bar.clone();
+                let mut watch = move |event| match event {
+                    Event::Day { day, .. } => shown.set_message(format!("season {season}, {}", day.format("%b %-d"))),
+                    Event::Notice { region, .. } => shown.set_message(format!("season {season}, {region}")),
+                    Event::Delivered { .. } => {}
+                };
+                let task = tokio::spawn(async move { world.play(season, channels, &mut watch).await });
                 let played = match task.await {
                     Ok(Err(ReplayError::NoSeason(_))) if skip_empty => Ok(Vec::new()),
                     Ok(played) => played,
                     Err(why) => std::panic::resume_unwind(why.into_panic()),
                 };
-                bar.inc(1);
+                bar.inc(regions);
                 played
             }
         })
