@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
+
 use crate::language::Language;
 use crate::units::{feet_to_m, grouped_feet};
 
@@ -14,7 +16,7 @@ pub struct StationDays {
 }
 
 /// Days per height, by the regression of stations' mean days on their height.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct HeightEffect {
     /// Positive: later higher up.
     pub days_per_100_m: f64,

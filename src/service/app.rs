@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use tokio::sync::Notify;
+use tokio::sync::{Mutex, Notify};
 
 use crate::clock::Clock;
 use crate::config::Config;
@@ -31,6 +31,8 @@ pub struct App {
     pub skills: Arc<SkillCache>,
     /// … and of when stations reached the heat of a stage in past seasons.
     pub reached_days: Arc<ReachedDays>,
+    /// Held by whoever works out what the pages show: a second one would do the same work.
+    pub views_turn: Arc<Mutex<()>>,
     /// Told when something was put into the queue, so that it leaves at once and not at the dispatcher's next look.
     pub queued: Arc<Notify>,
     /// What this process counts of itself.
@@ -98,6 +100,7 @@ impl App {
             templates: Arc::new(templates),
             skills: Arc::default(),
             reached_days: Arc::default(),
+            views_turn: Arc::default(),
             queued: Arc::new(Notify::new()),
             metrics: Metrics::default(),
             progress: Progress::default(),

@@ -16,6 +16,7 @@ use super::event::{Event, Step};
 use super::moved_dates::Moves;
 use super::notice_writer::{NoticeWriter, Writing};
 use super::region_fault::RegionFault;
+use super::region_views::by_station;
 use super::season_chart;
 use crate::assessment::season_model::{Assessment, DayFacts};
 use crate::people::Channel;
@@ -64,6 +65,29 @@ pub async fn run(
     seasons: &mut SeasonCache,
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<CycleReport, StoreError> {
+    let regions = app.store.regions().await?;
+    over(app, records, seasons, vec![regions.iter().collect()], watch).await
+}
+
+/// As [`run`], with records read afresh, and let go after the last region that shares its station: those of a whole state
+/// would fill the memory.
+///
+/// # Errors
+/// As [`run`].
+pub async fn run_afresh(app: &App, watch: &mut (dyn FnMut(Event) + Send)) -> Result<CycleReport, StoreError> {
+    let regions = app.store.regions().await?;
+    let mut records = RecordCache::new(app.store.clone());
+    over(app, &mut records, &mut SeasonCache::default(), by_station(&regions), watch).await
+}
+
+/// Over groups of regions; what was read for one is not kept for the next.
+async fn over(
+    app: &App,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
+    groups: Vec<Vec<&Region>>,
+    watch: &mut (dyn FnMut(Event) + Send),
+) -> Result<CycleReport, StoreError> {
     let now = app.clock.now();
     let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
     let mut round = Round { now, cache, moves, report };
@@ -73,18 +97,24 @@ pub async fn run(
     if let Err(why) = app.profiles.renew(&app.store).await {
         error!("the profiles in use stay as they were: {}", Chain(&why));
     }
-    for region in app.store.regions().await? {
-        app.progress.made(Part::Schedule);
-        round.report.regions += 1;
-        match serve(app, records, seasons, &mut round, &region, &mut |event| notices.push(event)).await {
-            Ok(outlook) => {
-                day = day.max(Some(outlook.today));
-                outlooks.push(outlook);
-            }
-            Err(why) => {
-                let why = Chain(&why);
-                error!(region.id = %region.id, "region `{}` could not be served: {why}", region.id);
-                round.report.faults.push(format!("region `{}`: {why}", region.id));
+    for (at, group) in groups.into_iter().enumerate() {
+        if at > 0 {
+            *records = RecordCache::new(app.store.clone());
+            *seasons = SeasonCache::default();
+        }
+        for region in group {
+            app.progress.made(Part::Schedule);
+            round.report.regions += 1;
+            match serve(app, records, seasons, &mut round, region, &mut |event| notices.push(event)).await {
+                Ok(outlook) => {
+                    day = day.max(Some(outlook.today));
+                    outlooks.push(outlook);
+                }
+                Err(why) => {
+                    let why = Chain(&why);
+                    error!(region.id = %region.id, "region `{}` could not be served: {why}", region.id);
+                    round.report.faults.push(format!("region `{}`: {why}", region.id));
+                }
             }
         }
     }

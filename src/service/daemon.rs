@@ -8,13 +8,13 @@ use chrono::{DateTime, NaiveDateTime, Utc};
 use futures::FutureExt;
 use futures::future::BoxFuture;
 use tokio::time::Instant;
-use tracing::{error, info, warn};
+use tracing::{debug, error, info, warn};
 
-use super::caches::{RecordCache, SeasonCache};
 use super::cycle::{self, CycleReport};
 use super::cycle_pause::Pause;
 use super::loaded::note_loaded;
 use super::pull::{self, PullReport};
+use super::region_views;
 use super::watchdog;
 use crate::delivery::inbound::Intake;
 use crate::dispatch::channels::Channels;
@@ -328,8 +328,12 @@ async fn one_cycle(app: &App, fetcher: &Fetcher) -> Result<(CycleReport, PullRep
         Err(why) => failed(format!("those who were told to inspect could not be asked what they saw: {}", Chain(&why))),
     }
     // Records are read afresh each time: what was pulled may have changed any day.
-    let mut records = RecordCache::new(app.store.clone());
-    let mut report = cycle::run(app, &mut records, &mut SeasonCache::default(), &mut |_| {}).await?;
+    let mut report = cycle::run_afresh(app, &mut |_| {}).await?;
+    match region_views::renew_kept(app).await {
+        Ok(0) => {}
+        Ok(regions) => debug!(regions, "what the pages show was worked out"),
+        Err(why) => failed(format!("what the pages show could not be kept: {}", Chain(&why))),
+    }
     report.failed_work = failed_work;
     Ok((report, pulled))
 }

@@ -13,7 +13,7 @@ use crate::weather::record::Known;
 use crate::weather::{DayOrigin, DayTemperatures, Element, FilledDay, Station};
 
 /// A forecast older than this says too little of the days ahead (common practice, no source).
-const FORECAST_GOOD_HOURS: i64 = 36;
+pub(super) const FORECAST_GOOD_HOURS: i64 = 36;
 
 /// Days back over which past forecasts are held against what came: so long that chance evens out, and short enough to
 /// stay within the time of year (common practice, no source).

@@ -17,6 +17,7 @@ pub mod learning;
 mod moved_dates;
 mod notice_writer;
 pub mod region_fault;
+pub mod region_views;
 pub mod season_chart;
 
 pub mod alarms;

@@ -25,6 +25,7 @@ mod server_trust;
 
 pub mod places;
 mod pseudonyms;
+pub mod region_views;
 pub mod regions;
 pub mod retention;
 mod retirement;

@@ -130,7 +130,7 @@ pub const TIMED: [&str; 22] = [
 ];
 
 /// Tables whose rows stay, and why.
-pub const LASTING: [(&str, &str); 21] = [
+pub const LASTING: [(&str, &str); 23] = [
     ("backfills", "a row a station and feed"),
     ("consent_words", "a row a wording"),
     ("daily_values", "every version of a temperature is kept"),
@@ -145,10 +145,12 @@ pub const LASTING: [(&str, &str); 21] = [
     ("place_tables", "one row: where ZIP codes are"),
     ("profile_versions", "outlooks name them"),
     ("region_stations", "with their regions"),
+    ("region_views", "a row a region, without persons"),
     ("region_zips", "with their regions"),
     ("regions", "seasons stand on them"),
     ("schema_migrations", "a row a migration"),
     ("secrets", "the key of a store that has no key file"),
+    ("station_marks", "a row a station"),
     ("stations", "records stand on them"),
     ("unfinished_tries", "a row a job"),
     ("watchers", "a row a process that is at work; who is gone for long is taken out"),

@@ -7,6 +7,7 @@ use sqlx::any::AnyRow;
 
 use crate::store::bulk::Insert;
 use crate::store::error::StoreError;
+use crate::store::region_views::mark;
 use crate::store::rows::{day_number, get, get_day, get_instant, ms};
 use crate::store::stations::known_station;
 use crate::store::tx::{Store, Tx};
@@ -285,7 +286,7 @@ pub async fn add_forecast(
             to.add(i64::from(value.0))
         })
         .await?;
-    Ok(())
+    mark(tx, id, Some(received_at), rows.len()).await
 }
 
 /// As [`Store::add_versions`], inside a transaction of the caller.
@@ -343,6 +344,7 @@ pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> 
             to.add(version.rejected.clone())
         })
         .await?;
+    mark(tx, id, None, added.new).await?;
     Ok(added)
 }
 

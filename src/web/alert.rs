@@ -53,7 +53,7 @@ async fn answer(
     let name = wanted(&view.notices).ok_or(Fault::NotFound)?;
     let at = view.notices.iter().position(|notice| file(notice) == name).ok_or(Fault::NotFound)?;
     // Both languages stand in each document.
-    let cached = views.answer(&format!("{}/alert/{name}", region_path(id)), Language::En, || {
+    let cached = view.answer(&format!("{}/alert/{name}", region_path(id)), Language::En, || {
         Ok(CachedAnswer::new(KIND_UTF8, document(&visit.site, view, at)).embeddable())
     })?;
     Ok(cached.answer(asked))

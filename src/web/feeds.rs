@@ -13,7 +13,7 @@ use axum::routing::get;
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use icalendar::{Calendar, Component, Event, EventLike, Property};
 
-use super::views::{CHART_WIDTHS, RegionView, STEPS, Views};
+use super::views::{CHART_WIDTHS, RegionView, STEPS};
 use super::window::hatch_words;
 use super::{Fault, Site, Visit, alert, outlook_json};
 use crate::chart::text_width;
@@ -42,11 +42,15 @@ async fn chart(
     asked: HeaderMap,
 ) -> Result<Response, Fault> {
     let views = visit.site.views().get().await?;
-    let known = views.region(&id).and_then(|view| view.known.as_ref()).ok_or(Fault::NotFound)?;
+    let view = views.region(&id).ok_or(Fault::NotFound)?;
+    let known = view.known.as_ref().ok_or(Fault::NotFound)?;
     let wanted: u32 = asked_for.get("w").and_then(|width| width.parse().ok()).unwrap_or(CHART_WIDTHS[1]);
     let width = CHART_WIDTHS.into_iter().min_by_key(|width| width.abs_diff(wanted)).unwrap_or(CHART_WIDTHS[1]);
     let chart = known.charts.get(&(visit.language, width)).ok_or(Fault::NotFound)?;
-    Ok(chart.answer(&asked))
+    let cached = view.answer(&format!("{}/chart.svg?w={width}", region_path(&id)), visit.language, || {
+        CachedAnswer::packed_picture(chart).ok_or_else(|| Fault::Inside("a chart is not whole".to_owned()))
+    })?;
+    Ok(cached.answer(&asked))
 }
 
 /// Answers with what `make` writes of a region, written once for all who ask.
@@ -55,35 +59,35 @@ async fn cached(
     id: &RegionId,
     name: &str,
     asked: &HeaderMap,
-    make: impl FnOnce(&Views, &RegionView) -> CachedAnswer,
+    make: impl FnOnce(&RegionView) -> CachedAnswer,
 ) -> Result<Response, Fault> {
     let views = visit.site.views().get().await?;
     let view = views.region(id).ok_or(Fault::NotFound)?;
-    let cached = views.answer(&format!("{}/{name}", region_path(id)), visit.language, || Ok(make(&views, view)))?;
+    let cached = view.answer(&format!("{}/{name}", region_path(id)), visit.language, || Ok(make(view)))?;
     Ok(cached.answer(asked))
 }
 
 async fn badge(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
-    cached(&visit, &id, "badge.svg", &asked, |_, view| CachedAnswer::picture(badge_of(&visit, view)).embeddable()).await
+    cached(&visit, &id, "badge.svg", &asked, |view| CachedAnswer::picture(&badge_of(&visit, view)).embeddable()).await
 }
 
 async fn calendar(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
-    cached(&visit, &id, "calendar.ics", &asked, |views, view| {
-        CachedAnswer::new("text/calendar; charset=utf-8", calendar_of(&visit, views, view))
+    cached(&visit, &id, "calendar.ics", &asked, |view| {
+        CachedAnswer::new("text/calendar; charset=utf-8", calendar_of(&visit, view))
     })
     .await
 }
 
 async fn news(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
-    cached(&visit, &id, "news.atom", &asked, |_, view| {
+    cached(&visit, &id, "news.atom", &asked, |view| {
         CachedAnswer::new("application/atom+xml; charset=utf-8", news_of(&visit, view))
     })
     .await
 }
 
 async fn outlook(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
-    cached(&visit, &id, "outlook.json", &asked, |views, view| {
-        CachedAnswer::new("application/json", outlook_json::of(&visit, views, view)).embeddable()
+    cached(&visit, &id, "outlook.json", &asked, |view| {
+        CachedAnswer::new("application/json", outlook_json::of(&visit, view)).embeddable()
     })
     .await
 }
@@ -171,7 +175,7 @@ fn beads_of(standing: SeasonStanding) -> String {
 
 /// Two entries of whole days: from when to look, and the time to wash. Each moves with the outlook under one id. Without
 /// best days looking and washing are one entry.
-fn calendar_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
+fn calendar_of(visit: &Visit, view: &RegionView) -> String {
     let language = visit.language;
     let said =
         |key: &str| visit.site.word(language, "region", &["calendar", key]).replace("{place}", &view.region.name);
@@ -194,7 +198,7 @@ fn calendar_of(visit: &Visit, views: &Views, view: &RegionView) -> String {
     let mut entry = |id: &str, first: NaiveDate, last: NaiveDate, summary: &str, what: &str| {
         let mut event = Event::with_uid(&format!("{id}-{}-{season}@{host}", view.region.id));
         event
-            .timestamp(views.made_at)
+            .timestamp(view.made_at)
             .sequence(u32::try_from(days_in).unwrap_or(0))
             .starts(first)
             // An end that is a date is exclusive (RFC 5545, section 3.6.1).

@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 
 use super::Visit;
-use super::views::{RegionView, Views};
+use super::views::RegionView;
 use super::window::rule_name;
 use crate::season::{DateSpread, LearnedNote, Outlook, ReachedBy, StageOutlook, WashShare, WindowDays};
 use crate::weather::StationKind;
@@ -55,7 +55,7 @@ use crate::weather::feeds::acis_grid::Grid;
 ///     nobody has seen the stage, and for a profile that does not say how sure its number is until that was reached.
 ///     `chance_today`: the chance that it has come by `day`. `parts`: days from the early to the late date if only the
 ///     weather (`weather_days`) or only the insect's own number (`insect_days`) were in doubt.
-pub(super) fn of(visit: &Visit, views: &Views, view: &RegionView) -> String {
+pub(super) fn of(visit: &Visit, view: &RegionView) -> String {
     let region = &view.region;
     let days = view.days();
     let season = view.known.as_ref().map(|known| {
@@ -97,7 +97,7 @@ pub(super) fn of(visit: &Visit, views: &Views, view: &RegionView) -> String {
             "provisional": view.profile.provisional,
         },
         "day": view.today,
-        "computed_at": views.made_at.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
+        "computed_at": view.made_at.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
         "standing": view.shown.standing.name(),
         "standing_by_heat": view.shown.by_heat.name(),
         "backing": view.shown.backing.name(),

@@ -40,8 +40,8 @@ async fn region(
     // Only codes of the region itself: each makes a page that is kept.
     let zip = asked_for.get("zip").and_then(|text| view.region.zips.iter().find(|zip| zip.as_str() == text));
     let path = zip.map_or_else(|| region_path(&id), |zip| format!("{}?zip={zip}", region_path(&id)));
-    let cached = views.answer(&path, visit.language, || {
-        let made_at = views.made_at.with_timezone(&view.region.time_zone);
+    let cached = view.answer(&path, visit.language, || {
+        let made_at = view.made_at.with_timezone(&view.region.time_zone);
         let made =
             format!("{}, {}", long_date(visit.language, made_at.date_naive()), clock_time(visit.language, &made_at));
         let shown = context! { zip => zip.map_or("", |zip| zip.as_str()), ..shown(&visit, view, &made) };

@@ -105,7 +105,7 @@ impl Site {
     pub fn warm(&self) {
         let site = self.clone();
         tokio::spawn(async move {
-            if let Err(why) = site.ready().await {
+            if let Err(why) = site.views().get().await {
                 why.log();
             }
         });
@@ -116,7 +116,7 @@ impl Site {
     /// # Errors
     /// When the store fails.
     pub async fn ready(&self) -> Result<(), Fault> {
-        self.views().get().await.map(|_| ())
+        self.views().renewed().await
     }
 
     /// A word of a page by its path of keys, for answers that are no page; empty when there is none.

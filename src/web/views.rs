@@ -1,6 +1,6 @@
-//! What the public pages know of all regions: worked out once for everybody, in the background, and kept.
+//! What the public pages know of all regions: kept in the store, made anew in the background, shown at once.
 //!
-//! A page never waits for arithmetic but in the first moments after the start, or when nobody has asked for a long time.
+//! A page never waits for arithmetic but where nothing was ever worked out.
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -8,40 +8,30 @@ use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use tokio::runtime::Handle;
-use tracing::{error, warn};
 
 use super::Fault;
-use crate::assessment::season_model::{Assessment, SeasonModel};
-use crate::chart::{HeatUnit, Look, season_heat};
 use crate::language::Language;
 use crate::region::{Region, RegionId, Zip};
-use crate::season::NoticeId;
 use crate::season::decide::DecidedNotice;
-use crate::season::lapse::HeightEffect;
 use crate::season::status::{SeasonStanding, Shown};
-use crate::season::{NoticeKind, NoticeStatus, Outlook, PastScore, Profile, WindowDays};
+use crate::season::{NoticeKind, NoticeStatus, Profile, WindowDays};
 use crate::service::app::App;
-use crate::service::assess;
-use crate::service::caches::{RecordCache, SeasonCache};
-use crate::service::cycle_cache::CycleCache;
-use crate::service::height_effect;
-use crate::service::region_fault::RegionFault;
+use crate::service::region_views::{self, Maker, Seen, Source, Stand, by_station};
+pub(super) use crate::service::region_views::{CHART_WIDTHS, Known};
 use crate::service::season_chart;
 use crate::store::StoreError;
-use crate::store::notices::{Notice, NoticeState};
-use crate::text::Chain;
-use crate::weather::feeds::acis_grid::{Grid, grid_of};
+use crate::store::notices::Notice;
+use crate::store::region_views::ViewSign;
 use crate::web::cache::CachedAnswer;
 
 /// How often the store is asked whether there is news.
 const LOOK_EVERY: TimeDelta = TimeDelta::seconds(15);
-/// So old, the views are made anew whatever the store says: a day may have begun, somebody may have seen something.
-const RENEW_AFTER: TimeDelta = TimeDelta::minutes(10);
-/// Older ones are not shown while new ones are made.
+/// When nobody has looked for so long, whoever asks first waits for the look: a day may have begun.
 const TOO_OLD: TimeDelta = TimeDelta::minutes(25);
-
-/// Widths of the season's chart, CSS pixels.
-pub(super) const CHART_WIDTHS: [u32; 3] = [340, 620, 900];
+/// After so many regions, what was made is shown while the others are worked out.
+const SHOW_AFTER: usize = 25;
+/// Answers of one region that are kept: its pages, feeds and pictures, and some of its ZIP codes.
+const MOST_ANSWERS: usize = 24;
 
 /// The season's steps in their order.
 pub(super) const STEPS: [SeasonStanding; 6] = [
@@ -53,16 +43,38 @@ pub(super) const STEPS: [SeasonStanding; 6] = [
     SeasonStanding::Over,
 ];
 
+/// Answers made so far, by path and language.
+#[derive(Default)]
+struct Answers(Mutex<HashMap<(String, Language), Arc<CachedAnswer>>>);
+
+impl Answers {
+    /// An answer that was made before, or is made now. `path` must be one of a page that exists.
+    fn get(
+        &self,
+        path: &str,
+        language: Language,
+        make: impl FnOnce() -> Result<CachedAnswer, Fault>,
+    ) -> Result<Arc<CachedAnswer>, Fault> {
+        let key = (path.to_owned(), language);
+        if let Some(answer) = self.0.lock().unwrap_or_else(PoisonError::into_inner).get(&key) {
+            return Ok(Arc::clone(answer));
+        }
+        let made = Arc::new(make()?);
+        let mut answers = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if answers.len() < MOST_ANSWERS {
+            answers.insert(key, Arc::clone(&made));
+        }
+        Ok(made)
+    }
+}
+
 /// All regions as they stand.
 pub(super) struct Views {
-    pub made_at: DateTime<Utc>,
     /// In the order of their windows, those of which nothing is known last.
     pub regions: Vec<Arc<RegionView>>,
     by_id: HashMap<RegionId, Arc<RegionView>>,
     by_zip: HashMap<Zip, Vec<RegionId>>,
-    signs: Signs,
-    /// Answers made from these views so far, by path and language.
-    answers: Mutex<HashMap<(String, Language), Arc<CachedAnswer>>>,
+    answers: Answers,
 }
 
 /// One region as the public sees it.
@@ -71,105 +83,34 @@ pub(super) struct RegionView {
     pub profile: Profile,
     /// Where its season stands, as far as people are told.
     pub shown: Shown,
+    pub made_at: DateTime<Utc>,
     /// The region's day on which it was looked at.
     pub today: NaiveDate,
-    /// `None` when the region could not be assessed; the log says why.
+    /// `None` when the region could not be assessed, or was not yet.
     pub known: Option<Known>,
     /// Notices of the season that went out, in the order of their going.
     pub notices: Vec<Notice>,
-}
-
-/// What is known of a region that could be assessed.
-pub(super) struct Known {
-    pub outlook: Outlook,
-    pub station: String,
-    /// The grid whose estimates stand in for a station.
-    pub grid: Option<Grid>,
-    /// See [`RegionView::days`] for what is shown of them.
-    pub days: WindowDays,
-    /// How good projections of the window's opening have been; empty where there are too few past seasons to tell.
-    pub skill: Vec<PastScore>,
-    /// What height makes in days around here, where that can be measured.
-    pub height_effect: Option<HeightEffect>,
-    pub charts: HashMap<(Language, u32), Arc<CachedAnswer>>,
-    /// The chance that eggs have begun to hatch is still below that from which on it is too late.
-    pub is_hatch_to_come: bool,
-}
-
-/// What views are made from.
-struct Source {
-    app: App,
-    /// The notices of a season that was played elsewhere, in place of those in the store.
-    played: Option<Vec<Notice>>,
-}
-
-/// What in the store shows that the views are old.
-#[derive(PartialEq)]
-struct Signs {
-    cycle: Option<DateTime<Utc>>,
-    pulls: Option<DateTime<Utc>>,
-    regions: Vec<Region>,
-    /// Staff may let one go or hold it at any hour.
-    notices: Vec<(NoticeId, NoticeStatus)>,
-}
-
-impl Signs {
-    async fn read(source: &Source) -> Result<Self, StoreError> {
-        let app = &source.app;
-        let regions = app.store.regions().await?;
-        Ok(Self {
-            cycle: app.store.last_run("cycle").await?.and_then(|run| run.ended_at),
-            pulls: app.store.last_pulls().await?.iter().map(|pull| pull.started_at).max(),
-            notices: notices(source, &regions)
-                .await?
-                .values()
-                .flatten()
-                .map(|one| (one.id.clone(), one.status()))
-                .collect(),
-            regions,
-        })
-    }
-}
-
-/// The notices of each region's season under way, as they stand now.
-async fn notices(source: &Source, regions: &[Region]) -> Result<BTreeMap<RegionId, Vec<Notice>>, StoreError> {
-    let app = &source.app;
-    let now = app.clock.now();
-    let profiles = app.profiles.all();
-    let mut seasons: Vec<(&Profile, i32)> = Vec::new();
-    for region in regions {
-        let Some(profile) = profiles.get(&region.profile) else { continue };
-        let season = (profile, profile.season_of(now.with_timezone(&region.time_zone).date_naive()));
-        if !seasons.iter().any(|(known, year)| (&known.id, *year) == (&season.0.id, season.1)) {
-            seasons.push(season);
-        }
-    }
-    let mut by_region: BTreeMap<RegionId, Vec<Notice>> = BTreeMap::new();
-    for (profile, year) in seasons {
-        let all = match &source.played {
-            Some(played) => as_of(played, &profile.id, year, now),
-            None => app.store.notices_of_season(&profile.id, year).await?,
-        };
-        for notice in all {
-            by_region.entry(notice.season.region.clone()).or_default().push(notice);
-        }
-    }
-    Ok(by_region)
-}
-
-/// The notices of a season as they stood at an instant.
-fn as_of(played: &[Notice], profile: &str, year: i32, now: DateTime<Utc>) -> Vec<Notice> {
-    let known = |notice: &&Notice| {
-        (notice.season.profile.as_str(), notice.season.year) == (profile, year) && notice.decided_at <= now
-    };
-    let mut then: Vec<Notice> = played.iter().filter(known).cloned().collect();
-    for notice in then.iter_mut().filter(|notice| notice.released_at().is_some_and(|at| at > now)) {
-        notice.state = NoticeState::Waiting;
-    }
-    then
+    sign: ViewSign,
+    answers: Answers,
 }
 
 impl Views {
+    fn of(mut regions: Vec<Arc<RegionView>>) -> Self {
+        let first = |view: &RegionView| view.days().map(|days| days.look_from);
+        regions.sort_by_cached_key(|view| (first(view).is_none(), first(view), view.region.name.clone()));
+        let by_id = regions.iter().map(|view| (view.region.id.clone(), Arc::clone(view))).collect();
+        let mut upward: Vec<&Arc<RegionView>> = regions.iter().collect();
+        let floor = |view: &RegionView| view.region.band.and_then(|band| band.from_m).unwrap_or(f64::NEG_INFINITY);
+        upward.sort_by(|a, b| floor(a).total_cmp(&floor(b)));
+        let mut by_zip: HashMap<Zip, Vec<RegionId>> = HashMap::new();
+        for view in upward {
+            for zip in &view.region.zips {
+                by_zip.entry(zip.clone()).or_default().push(view.region.id.clone());
+            }
+        }
+        Self { by_id, by_zip, regions, answers: Answers::default() }
+    }
+
     pub fn region(&self, id: &RegionId) -> Option<&Arc<RegionView>> {
         self.by_id.get(id)
     }
@@ -179,21 +120,14 @@ impl Views {
         self.by_zip.get(zip).map_or(&[], Vec::as_slice)
     }
 
-    /// An answer that was made before, or is made now. `path` must be one of a page that exists: what is asked for by any
-    /// other would pile up.
+    /// The answer at a path that speaks of all regions or of none.
     pub fn answer(
         &self,
         path: &str,
         language: Language,
         make: impl FnOnce() -> Result<CachedAnswer, Fault>,
     ) -> Result<Arc<CachedAnswer>, Fault> {
-        let key = (path.to_owned(), language);
-        if let Some(answer) = self.answers.lock().unwrap_or_else(PoisonError::into_inner).get(&key) {
-            return Ok(Arc::clone(answer));
-        }
-        let made = Arc::new(make()?);
-        self.answers.lock().unwrap_or_else(PoisonError::into_inner).insert(key, Arc::clone(&made));
-        Ok(made)
+        self.answers.get(path, language, make)
     }
 }
 
@@ -204,6 +138,7 @@ pub(super) struct RegionViews(Arc<Inner>);
 struct Inner {
     source: Source,
     current: RwLock<Option<Arc<Views>>>,
+    /// When the last look at the store began.
     looked_at: Mutex<Option<DateTime<Utc>>>,
     /// Held by whoever makes views while others wait for them.
     making: tokio::sync::Mutex<()>,
@@ -226,13 +161,11 @@ impl RegionViews {
     /// When there are none yet and the store fails.
     pub async fn get(&self) -> Result<Arc<Views>, Fault> {
         let now = self.now();
-        let current = self.peek();
-        let age = |views: &Arc<Views>| (now - views.made_at).abs();
-        if let Some(views) = current.filter(|views| age(views) < TOO_OLD) {
-            if self.is_time_to_look(now) && !self.0.renewing.swap(true, Ordering::AcqRel) {
+        if let Some(views) = self.shown_at(now) {
+            if self.is_older(now, LOOK_EVERY) && !self.0.renewing.swap(true, Ordering::AcqRel) {
                 let this = self.clone();
                 tokio::spawn(async move {
-                    if let Err(why) = this.renew_if_old().await {
+                    if let Err(why) = this.renew().await {
                         why.log();
                     }
                     this.0.renewing.store(false, Ordering::Release);
@@ -243,13 +176,26 @@ impl RegionViews {
         // Made by a task of its own: whoever asked first may hang up, and the others still get them.
         let this = self.clone();
         let task = tokio::spawn(async move {
-            let _turn = this.0.making.lock().await;
-            match this.peek().filter(|views| (this.now() - views.made_at).abs() < TOO_OLD) {
-                Some(views) => Ok(views),
-                None => this.make().await,
+            {
+                let _turn = this.0.making.lock().await;
+                if this.peek().is_none() {
+                    this.show_kept().await?;
+                }
             }
+            if this.shown_at(this.now()).is_none() {
+                this.renew().await?;
+            }
+            this.peek().ok_or_else(|| Fault::Inside("there are no views".to_owned()))
         });
         task.await.unwrap_or_else(|why| Err(Fault::Inside(format!("the views were not finished: {why}"))))
+    }
+
+    /// Waits until all that is old has been made anew.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn renewed(&self) -> Result<(), Fault> {
+        self.renew().await
     }
 
     fn now(&self) -> DateTime<Utc> {
@@ -260,149 +206,135 @@ impl RegionViews {
         self.0.current.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    fn is_time_to_look(&self, now: DateTime<Utc>) -> bool {
-        let mut looked_at = self.0.looked_at.lock().unwrap_or_else(PoisonError::into_inner);
-        let due = looked_at.is_none_or(|last| (now - last).abs() >= LOOK_EVERY);
-        if due {
-            *looked_at = Some(now);
-        }
-        due
+    /// What may be shown without a look at the store before: what was looked at lately, or came from the store at the start.
+    fn shown_at(&self, now: DateTime<Utc>) -> Option<Arc<Views>> {
+        let looked_at = *self.0.looked_at.lock().unwrap_or_else(PoisonError::into_inner);
+        let lately = looked_at.is_none_or(|at| (now - at).abs() < TOO_OLD) || self.0.renewing.load(Ordering::Acquire);
+        self.peek().filter(|_| lately)
     }
 
-    async fn renew_if_old(&self) -> Result<(), Fault> {
-        let Some(views) = self.peek() else { return Ok(()) };
-        let old = (self.now() - views.made_at).abs() >= RENEW_AFTER;
-        if old || Signs::read(&self.0.source).await? != views.signs {
-            self.make().await?;
+    fn is_older(&self, now: DateTime<Utc>, age: TimeDelta) -> bool {
+        let looked_at = *self.0.looked_at.lock().unwrap_or_else(PoisonError::into_inner);
+        looked_at.is_none_or(|last| (now - last).abs() >= age)
+    }
+
+    fn show(&self, regions: Vec<Arc<RegionView>>) {
+        let views = Some(Arc::new(Views::of(regions)));
+        *self.0.current.write().unwrap_or_else(PoisonError::into_inner) = views;
+    }
+
+    /// Shows what is kept, however old, if anything is.
+    async fn show_kept(&self) -> Result<(), Fault> {
+        let source = &self.0.source;
+        if source.played.is_some() {
+            return Ok(());
         }
+        let kept = source.app.store.view_signs().await?;
+        if kept.is_empty() {
+            return Ok(());
+        }
+        let stand = source.stand().await?;
+        let mut regions = Vec::with_capacity(stand.regions.len());
+        for region in &stand.regions {
+            let seen = region_views::kept(&source.app, &region.id).await?;
+            regions.extend(view_of(&source.app, &stand, region, seen).map(Arc::new));
+        }
+        self.show(regions);
         Ok(())
     }
 
-    async fn make(&self) -> Result<Arc<Views>, Fault> {
+    /// Looks at the store, and makes anew what is old there.
+    async fn renew(&self) -> Result<(), Fault> {
         let this = self.clone();
         // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
         let runtime = Handle::current();
-        let work = tokio::task::spawn_blocking(move || runtime.block_on(views(&this.0.source)));
-        let made = work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))??;
-        let made = Arc::new(made);
-        *self.0.current.write().unwrap_or_else(PoisonError::into_inner) = Some(Arc::clone(&made));
-        Ok(made)
+        let work = tokio::task::spawn_blocking(move || runtime.block_on(this.renew_here()));
+        Ok(work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))??)
     }
-}
 
-async fn views(source: &Source) -> Result<Views, StoreError> {
-    let app = &source.app;
-    if let Err(why) = app.profiles.renew(&app.store).await {
-        error!("the profiles in use stay as they were: {}", Chain(&why));
-    }
-    let profiles = app.profiles.all();
-    let (now, signs) = (app.clock.now(), Signs::read(source).await?);
-    // Read anew each time: what the store holds may have been revised.
-    let mut caches = Caches::new(app);
-    let mut regions = Vec::with_capacity(signs.regions.len());
-    let mut notices = notices(source, &signs.regions).await?;
-    for region in &signs.regions {
-        let Some(profile) = profiles.get(&region.profile) else {
-            warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);
-            continue;
-        };
-        let today = now.with_timezone(&region.time_zone).date_naive();
-        let known = match known(app, &mut caches, region, profile, now).await {
-            Ok(known) => Some(known),
-            Err(RegionFault::Store(why)) => return Err(why),
-            Err(why) => {
-                let why = Chain(&why);
-                error!(region.id = %region.id, "the page of region `{}` says nothing of its season: {why}", region.id);
-                None
+    async fn renew_here(&self) -> Result<(), StoreError> {
+        let _turn = self.0.making.lock().await;
+        let source = &self.0.source;
+        *self.0.looked_at.lock().unwrap_or_else(PoisonError::into_inner) = Some(self.now());
+        let app = &source.app;
+        let keeps = source.played.is_none();
+        let stand = source.stand().await?;
+        let shown = self.peek();
+        let mut views: BTreeMap<RegionId, Arc<RegionView>> = BTreeMap::new();
+        let mut old: Vec<Region> = Vec::new();
+        for region in stand.regions.iter().filter(|region| stand.profile(region).is_some()) {
+            let Some(view) = shown.as_ref().and_then(|shown| shown.region(&region.id)) else {
+                old.push(region.clone());
+                continue;
+            };
+            if !stand.holds(region, &view.sign) {
+                old.push(region.clone());
             }
-        };
-        let mut notices = notices.remove(&region.id).unwrap_or_default();
-        notices.retain(|notice| notice.season.profile == profile.id && notice.season.year == profile.season_of(today));
-        let told: Vec<DecidedNotice> = notices.iter().map(|notice| notice.told(region.time_zone)).collect();
-        let shown = known.as_ref().map_or(Shown::UNKNOWN, |known| {
-            Shown::of(profile, &app.config.policy, &known.outlook, &known.days, region.release, &told)
-        });
-        notices.retain(|notice| notice.status() == NoticeStatus::Released);
-        notices.sort_by_key(Notice::released_at);
-        let view = RegionView { region: region.clone(), profile: profile.clone(), shown, today, known, notices };
-        regions.push(Arc::new(view));
-    }
-    let first = |view: &RegionView| view.days().map(|days| days.look_from);
-    regions.sort_by_key(|view| (first(view).is_none(), first(view), view.region.name.clone()));
-    let by_id = regions.iter().map(|view| (view.region.id.clone(), Arc::clone(view))).collect();
-    let mut upward: Vec<&Arc<RegionView>> = regions.iter().collect();
-    let floor = |view: &RegionView| view.region.band.and_then(|band| band.from_m).unwrap_or(f64::NEG_INFINITY);
-    upward.sort_by(|a, b| floor(a).total_cmp(&floor(b)));
-    let mut by_zip: HashMap<Zip, Vec<RegionId>> = HashMap::new();
-    for view in upward {
-        for zip in &view.region.zips {
-            by_zip.entry(zip.clone()).or_default().push(view.region.id.clone());
+            views.insert(region.id.clone(), Arc::clone(view));
         }
-    }
-    Ok(Views { made_at: now, by_id, by_zip, regions, signs, answers: Mutex::default() })
-}
-
-/// What is read and worked out once for all regions of one making.
-struct Caches {
-    records: RecordCache,
-    seasons: SeasonCache,
-    stored: CycleCache,
-}
-
-impl Caches {
-    fn new(app: &App) -> Self {
-        let records = RecordCache::new(app.store.clone());
-        Self { records, seasons: SeasonCache::default(), stored: CycleCache::default() }
-    }
-}
-
-async fn known(
-    app: &App,
-    caches: &mut Caches,
-    region: &Region,
-    profile: &Profile,
-    now: DateTime<Utc>,
-) -> Result<Known, RegionFault> {
-    let Caches { records, seasons, stored } = caches;
-    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
-    let model = seasons.get(app, records, region, profile, season, now).await?;
-    let assessment = assess::look_at(app, records, seasons, stored, region, profile, now).await?;
-    let height_effect = height_effect::around(app, records, region, profile, now).await?;
-    let known = Known::of(region, profile, &model, assessment, app.config.policy.too_late_chance);
-    Ok(Known { height_effect, ..known })
-}
-
-impl Known {
-    /// Everything that is shown of a region, in every language, comes from this one assessment.
-    fn of(
-        region: &Region,
-        profile: &Profile,
-        model: &SeasonModel,
-        assessment: Assessment,
-        too_late_chance: f64,
-    ) -> Self {
-        let today = assessment.outlook.today;
-        let mut charts = HashMap::new();
-        for language in Language::ALL {
-            let chart = season_chart::drawn(region, profile, model, &assessment, today, language);
-            for width in CHART_WIDTHS {
-                let look =
-                    Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.to_string() };
-                let picture = CachedAnswer::picture(season_heat(&chart, &look));
-                charts.insert((language, width), Arc::new(picture));
+        let is_gone = shown.as_ref().is_some_and(|shown| shown.regions.len() != views.len());
+        if old.is_empty() && !is_gone && shown.is_some() {
+            return Ok(());
+        }
+        // A cycle that works out the same is waited for; what it has kept is taken from there.
+        let _work = app.views_turn.lock().await;
+        let signs = if keeps { app.store.view_signs().await? } else { HashMap::new() };
+        let mut maker = Maker::new(app, &stand);
+        for (at, region) in by_station(&old).into_iter().flatten().enumerate() {
+            let is_kept = signs.get(&region.id).is_some_and(|sign| stand.holds(region, sign));
+            let mut seen = if is_kept { region_views::kept(app, &region.id).await? } else { None };
+            if seen.is_none() {
+                seen = maker.make(region).await?;
+                if let Some(seen) = seen.as_ref().filter(|_| keeps) {
+                    region_views::keep(app, &region.id, seen).await?;
+                }
+            }
+            match seen.and_then(|seen| view_of(app, &stand, region, Some(seen))) {
+                Some(view) => views.insert(region.id.clone(), Arc::new(view)),
+                None => views.remove(&region.id),
+            };
+            if at % SHOW_AFTER == SHOW_AFTER - 1 && shown.is_some() {
+                self.show(views.values().cloned().collect());
             }
         }
-        let outlook = assessment.outlook;
-        let (station, grid) = (model.station().name.clone(), grid_of(model.station()));
-        let days = assessment.days;
-        let skill = model.skill().rows(&profile.window.opens).to_vec();
-        let closes = outlook.stage(&profile.window.closes);
-        let is_hatch_to_come = closes.is_some_and(|closes| closes.chance_by(today) < too_late_chance);
-        Self { outlook, station, grid, days, skill, height_effect: None, charts, is_hatch_to_come }
+        self.show(views.into_values().collect());
+        Ok(())
     }
+}
+
+/// A region with what was worked out of it, however long ago; `None` when its profile is not known.
+fn view_of(app: &App, stand: &Stand, region: &Region, seen: Option<Seen>) -> Option<RegionView> {
+    let profile = stand.profile(region)?;
+    let seen = seen.unwrap_or_else(|| Seen {
+        made_at: stand.now,
+        today: stand.today(region),
+        known: None,
+        sign: ViewSign { sign: String::new(), helper: None },
+    });
+    let Seen { made_at, today, known, sign } = seen;
+    let notices: Vec<&Notice> = stand.notices(region, profile, today).collect();
+    let told: Vec<DecidedNotice> = notices.iter().map(|notice| notice.told(region.time_zone)).collect();
+    let shown = known.as_ref().map_or(Shown::UNKNOWN, |known| {
+        Shown::of(profile, &app.config.policy, &known.outlook, &known.days, region.release, &told)
+    });
+    let out = notices.into_iter().filter(|notice| notice.status() == NoticeStatus::Released);
+    let mut notices: Vec<Notice> = out.cloned().collect();
+    notices.sort_by_key(Notice::released_at);
+    let (region, profile, answers) = (region.clone(), profile.clone(), Answers::default());
+    Some(RegionView { region, profile, shown, made_at, today, known, notices, sign, answers })
 }
 
 impl RegionView {
+    /// The answer at a path that speaks of this region.
+    pub fn answer(
+        &self,
+        path: &str,
+        language: Language,
+        make: impl FnOnce() -> Result<CachedAnswer, Fault>,
+    ) -> Result<Arc<CachedAnswer>, Fault> {
+        self.answers.get(path, language, make)
+    }
+
     /// The days of the window, from which everything shown takes its dates; `None` where nothing can be said of them.
     pub fn days(&self) -> Option<WindowDays> {
         let known = self.known.as_ref()?;
@@ -475,7 +407,14 @@ mod tests {
     async fn a_view_assesses_each_region_once_and_draws_it_in_every_language() {
         let source = source().await;
         let (before, prepared) = (ASSESSMENTS.get(), PREPARATIONS.get());
-        let views = views(&source).await.unwrap();
+        let stand = source.stand().await.unwrap();
+        let mut maker = Maker::new(&source.app, &stand);
+        let mut regions = Vec::new();
+        for region in by_station(&stand.regions).into_iter().flatten() {
+            let seen = maker.make(region).await.unwrap();
+            regions.push(Arc::new(view_of(&source.app, &stand, region, seen).unwrap()));
+        }
+        let views = Views::of(regions);
         assert_eq!(views.regions.len(), 2);
         assert_eq!(ASSESSMENTS.get() - before, 2, "one assessment a region, whatever is drawn of it");
         assert_eq!(PREPARATIONS.get() - prepared, 1, "regions over one station share its season's days");

@@ -35,6 +35,7 @@ mod replay;
 mod rooms;
 mod schedule;
 mod season;
+mod size;
 mod statements;
 mod watch;
 mod web;

@@ -1,0 +1,214 @@
+//! What people are shown of each region: worked out anew when something that it comes from has changed, and kept in the
+//! store, so that a service that starts shows at once what was known when the last one ended.
+
+mod kept;
+mod packed;
+mod stand;
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use tracing::{error, warn};
+
+use crate::assessment::season_model::{Assessment, SeasonModel};
+use crate::chart::{HeatUnit, Look, season_heat};
+use crate::language::Language;
+use crate::region::{Region, RegionId};
+use crate::season::lapse::HeightEffect;
+use crate::season::{Outlook, PastScore, Profile, WindowDays};
+use crate::service::app::App;
+use crate::service::assess;
+use crate::service::caches::{RecordCache, SeasonCache};
+use crate::service::cycle_cache::CycleCache;
+use crate::service::height_effect;
+use crate::service::region_fault::RegionFault;
+use crate::service::season_chart;
+use crate::store::StoreError;
+use crate::store::region_views::ViewSign;
+use crate::text::Chain;
+use crate::weather::StationId;
+use crate::weather::feeds::acis_grid::{Grid, grid_of};
+pub use packed::Packed;
+pub use stand::{Source, Stand};
+
+/// Widths of the season's chart, CSS pixels.
+pub const CHART_WIDTHS: [u32; 3] = [340, 620, 900];
+
+/// What was worked out of a region.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Seen {
+    pub made_at: DateTime<Utc>,
+    /// The region's day on which it was looked at.
+    pub today: NaiveDate,
+    /// `None` when the region could not be assessed; the log says why.
+    pub known: Option<Known>,
+    pub sign: ViewSign,
+}
+
+/// What is known of a region that could be assessed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Known {
+    pub outlook: Outlook,
+    pub station: String,
+    /// The grid whose estimates stand in for a station.
+    pub grid: Option<Grid>,
+    pub days: WindowDays,
+    /// How good projections of the window's opening have been; empty where there are too few past seasons to tell.
+    pub skill: Vec<PastScore>,
+    /// What height makes in days around here, where that can be measured.
+    pub height_effect: Option<HeightEffect>,
+    /// The chance that eggs have begun to hatch is still below that from which on it is too late.
+    pub is_hatch_to_come: bool,
+    /// SVG, by language and width.
+    pub charts: BTreeMap<(Language, u32), Packed>,
+}
+
+/// Regions that share a station are worked out together, and what they share is let go after them: the records of all
+/// stations would fill the memory.
+pub fn by_station(regions: &[Region]) -> Vec<Vec<&Region>> {
+    let mut groups: BTreeMap<Option<&StationId>, Vec<&Region>> = BTreeMap::new();
+    for region in regions {
+        groups.entry(region.stations.first()).or_default().push(region);
+    }
+    groups.into_values().collect()
+}
+
+/// Makes what is shown of regions.
+pub struct Maker<'a> {
+    app: &'a App,
+    stand: &'a Stand,
+    stored: CycleCache,
+    records: RecordCache,
+    seasons: SeasonCache,
+    station: Option<StationId>,
+}
+
+impl<'a> Maker<'a> {
+    pub fn new(app: &'a App, stand: &'a Stand) -> Self {
+        let records = RecordCache::new(app.store.clone());
+        let (stored, seasons) = (CycleCache::default(), SeasonCache::default());
+        Self { app, stand, stored, records, seasons, station: None }
+    }
+
+    /// What is to be shown of a region now; `None` when its profile is not known. Regions that share their first station are
+    /// best given one after the other.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn make(&mut self, region: &Region) -> Result<Option<Seen>, StoreError> {
+        let Some(profile) = self.stand.profile(region) else {
+            warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);
+            return Ok(None);
+        };
+        if self.station.as_ref() != region.stations.first() {
+            // Read anew each time: what the store holds may have been revised.
+            self.records = RecordCache::new(self.app.store.clone());
+            self.seasons = SeasonCache::default();
+            self.station = region.stations.first().cloned();
+        }
+        let (known, helper) = match self.known(region, profile).await {
+            Ok((known, helper)) => (Some(known), helper),
+            Err(RegionFault::Store(why)) => return Err(why),
+            Err(why) => {
+                let why = Chain(&why);
+                error!(region.id = %region.id, "the page of region `{}` says nothing of its season: {why}", region.id);
+                (None, None)
+            }
+        };
+        let sign = self.stand.sign(region, helper.as_ref());
+        Ok(Some(Seen {
+            made_at: self.stand.now,
+            today: self.stand.today(region),
+            known,
+            sign: ViewSign { sign, helper },
+        }))
+    }
+
+    async fn known(&mut self, region: &Region, profile: &Profile) -> Result<(Known, Option<StationId>), RegionFault> {
+        let Self { app, stand, stored, records, seasons, .. } = self;
+        let now = stand.now;
+        let season = profile.season_of(stand.today(region));
+        let model = seasons.get(app, records, region, profile, season, now).await?;
+        let assessment = assess::look_at(app, records, seasons, stored, region, profile, now).await?;
+        let height_effect = height_effect::around(app, records, region, profile, now).await?;
+        let known = Known::of(region, profile, &model, assessment, app.config.policy.too_late_chance);
+        let helper = model.borrowed().map(|borrowed| borrowed.station.clone());
+        Ok((Known { height_effect, ..known }, helper))
+    }
+}
+
+impl Known {
+    /// Everything that is shown of a region, in every language, comes from this one assessment.
+    fn of(
+        region: &Region,
+        profile: &Profile,
+        model: &SeasonModel,
+        assessment: Assessment,
+        too_late_chance: f64,
+    ) -> Self {
+        let today = assessment.outlook.today;
+        let mut charts = BTreeMap::new();
+        for language in Language::ALL {
+            let chart = season_chart::drawn(region, profile, model, &assessment, today, language);
+            for width in CHART_WIDTHS {
+                let look =
+                    Look { width, language, unit: HeatUnit::Fahrenheit, dark_too: true, id: region.id.to_string() };
+                charts.insert((language, width), Packed::of(season_heat(&chart, &look).as_bytes()));
+            }
+        }
+        let outlook = assessment.outlook;
+        let (station, grid) = (model.station().name.clone(), grid_of(model.station()));
+        let days = assessment.days;
+        let skill = model.skill().rows(&profile.window.opens).to_vec();
+        let closes = outlook.stage(&profile.window.closes);
+        let is_hatch_to_come = closes.is_some_and(|closes| closes.chance_by(today) < too_late_chance);
+        Self { outlook, station, grid, days, skill, height_effect: None, charts, is_hatch_to_come }
+    }
+}
+
+/// What is kept of a region, however old; `None` when there is nothing, or it cannot be read.
+///
+/// # Errors
+/// When the store fails.
+pub async fn kept(app: &App, region: &RegionId) -> Result<Option<Seen>, StoreError> {
+    let Some(stored) = app.store.view(region).await? else { return Ok(None) };
+    let seen = kept::read(&stored);
+    if seen.is_none() {
+        warn!(region.id = %region, "what was kept for the page of region `{region}` cannot be read and is made anew");
+    }
+    Ok(seen)
+}
+
+/// Keeps what is shown of a region. What could not be worked out is not kept: the next start tries again.
+///
+/// # Errors
+/// When the store fails.
+pub async fn keep(app: &App, region: &RegionId, seen: &Seen) -> Result<(), StoreError> {
+    if seen.known.is_none() {
+        return Ok(());
+    }
+    app.store.put_view(region, &kept::stored(seen)?).await
+}
+
+/// Works out and keeps all that is old; gives how many regions that were.
+///
+/// # Errors
+/// When the store fails.
+pub async fn renew_kept(app: &App) -> Result<usize, StoreError> {
+    let _turn = app.views_turn.lock().await;
+    let source = Source { app: app.clone(), played: None };
+    let (stand, kept) = (source.stand().await?, app.store.view_signs().await?);
+    let mut maker = Maker::new(app, &stand);
+    let mut made = 0;
+    for region in by_station(&stand.regions).into_iter().flatten() {
+        app.progress.made(crate::progress::Part::Schedule);
+        if kept.get(&region.id).is_some_and(|sign| stand.holds(region, sign)) {
+            continue;
+        }
+        if let Some(seen) = maker.make(region).await? {
+            keep(app, &region.id, &seen).await?;
+            made += 1;
+        }
+    }
+    Ok(made)
+}

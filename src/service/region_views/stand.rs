@@ -1,0 +1,167 @@
+//! What views come from as it stands now, and the digest that tells whether one is old.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use sha2::{Digest, Sha256};
+use tracing::error;
+
+use crate::region::{Region, RegionId};
+use crate::season::decide::DecidedNotice;
+use crate::season::profile::Profiles;
+use crate::season::{NoticeStatus, Profile};
+use crate::service::app::App;
+use crate::service::forecast::FORECAST_GOOD_HOURS;
+use crate::store::StoreError;
+use crate::store::notices::{Notice, NoticeState};
+use crate::store::region_views::{StationMark, ViewSign};
+use crate::text::Chain;
+use crate::weather::StationId;
+
+/// Raised when the same facts are to be shown otherwise: then all that is kept is old. The program's version counts too.
+const MAKE: &str = "1";
+
+/// What views are made from.
+pub struct Source {
+    pub app: App,
+    /// The notices of a season that was played elsewhere, in place of those in the store.
+    pub played: Option<Vec<Notice>>,
+}
+
+/// The facts of one look at the store. Read before a view is made: what changes in between makes the view old at the next
+/// look.
+pub struct Stand {
+    pub now: DateTime<Utc>,
+    pub regions: Vec<Region>,
+    /// The notices of each region's season under way.
+    notices: BTreeMap<RegionId, Vec<Notice>>,
+    profiles: Arc<Profiles>,
+    marks: HashMap<StationId, StationMark>,
+    /// Digest of what all regions share.
+    shared: [u8; 32],
+}
+
+impl Source {
+    /// # Errors
+    /// When the store fails.
+    pub async fn stand(&self) -> Result<Stand, StoreError> {
+        let Self { app, .. } = self;
+        if let Err(why) = app.profiles.renew(&app.store).await {
+            error!("the profiles in use stay as they were: {}", Chain(&why));
+        }
+        let (now, profiles, regions) = (app.clock.now(), app.profiles.all(), app.store.regions().await?);
+        let marks = app.store.station_marks().await?;
+        let config = &app.config;
+        let stations = serde_json::to_string(&app.store.stations().await?)
+            .map_err(|why| StoreError::corrupt(format!("stations: {why}")))?;
+        let mut shared = Sha256::new();
+        for part in [
+            MAKE,
+            env!("CARGO_PKG_VERSION"),
+            &format!("{:?} {:?} {:?}", config.weather, config.policy, config.reports.detection),
+            &stations,
+            &app.store.reports_mark().await?,
+        ] {
+            shared.update(part.len().to_be_bytes());
+            shared.update(part);
+        }
+        let notices = self.notices(&regions, &profiles, now).await?;
+        Ok(Stand { now, regions, notices, profiles, marks, shared: shared.finalize().into() })
+    }
+
+    /// The notices of each region's season under way, as they stand now.
+    async fn notices(
+        &self,
+        regions: &[Region],
+        profiles: &Profiles,
+        now: DateTime<Utc>,
+    ) -> Result<BTreeMap<RegionId, Vec<Notice>>, StoreError> {
+        let mut seasons: Vec<(&Profile, i32)> = Vec::new();
+        for region in regions {
+            let Some(profile) = profiles.get(&region.profile) else { continue };
+            let season = (profile, profile.season_of(now.with_timezone(&region.time_zone).date_naive()));
+            if !seasons.iter().any(|(known, year)| (&known.id, *year) == (&season.0.id, season.1)) {
+                seasons.push(season);
+            }
+        }
+        let mut by_region: BTreeMap<RegionId, Vec<Notice>> = BTreeMap::new();
+        for (profile, year) in seasons {
+            let all = match &self.played {
+                Some(played) => as_of(played, &profile.id, year, now),
+                None => self.app.store.notices_of_season(&profile.id, year).await?,
+            };
+            for notice in all {
+                by_region.entry(notice.season.region.clone()).or_default().push(notice);
+            }
+        }
+        Ok(by_region)
+    }
+}
+
+/// The notices of a season as they stood at an instant.
+fn as_of(played: &[Notice], profile: &str, year: i32, now: DateTime<Utc>) -> Vec<Notice> {
+    let known = |notice: &&Notice| {
+        (notice.season.profile.as_str(), notice.season.year) == (profile, year) && notice.decided_at <= now
+    };
+    let mut then: Vec<Notice> = played.iter().filter(known).cloned().collect();
+    for notice in then.iter_mut().filter(|notice| notice.released_at().is_some_and(|at| at > now)) {
+        notice.state = NoticeState::Waiting;
+    }
+    then
+}
+
+impl Stand {
+    /// The region's day.
+    pub fn today(&self, region: &Region) -> NaiveDate {
+        self.now.with_timezone(&region.time_zone).date_naive()
+    }
+
+    pub fn profile(&self, region: &Region) -> Option<&Profile> {
+        self.profiles.get(&region.profile)
+    }
+
+    /// The notices of the season that a region is in on a day.
+    pub fn notices<'a>(
+        &'a self,
+        region: &'a Region,
+        profile: &'a Profile,
+        today: NaiveDate,
+    ) -> impl Iterator<Item = &'a Notice> {
+        let season = profile.season_of(today);
+        let all = self.notices.get(&region.id).map_or(&[][..], Vec::as_slice);
+        all.iter().filter(move |notice| notice.season.profile == profile.id && notice.season.year == season)
+    }
+
+    /// Whether what was made under a sign still holds.
+    pub fn holds(&self, region: &Region, sign: &ViewSign) -> bool {
+        self.sign(region, sign.helper.as_ref()) == sign.sign
+    }
+
+    /// Digest of all that a region's view comes from.
+    pub fn sign(&self, region: &Region, helper: Option<&StationId>) -> String {
+        let today = self.today(region);
+        let mut digest = Sha256::new();
+        digest.update(self.shared);
+        let mut put = |part: String| {
+            digest.update(part.len().to_be_bytes());
+            digest.update(part);
+        };
+        put(format!("{region:?} {today}"));
+        if let Some(profile) = self.profile(region) {
+            put(format!("{profile:?}"));
+            let told: Vec<(DecidedNotice, NoticeStatus, Option<DateTime<Utc>>)> = self
+                .notices(region, profile, today)
+                .map(|notice| (notice.told(region.time_zone), notice.status(), notice.released_at()))
+                .collect();
+            put(format!("{told:?}"));
+        }
+        for station in region.stations.iter().chain(helper) {
+            let mark = self.marks.get(station).copied().unwrap_or_default();
+            // A forecast grows stale without anybody writing.
+            let good = mark.forecast_at.is_some_and(|at| self.now - at <= TimeDelta::hours(FORECAST_GOOD_HOURS));
+            put(format!("{station} {} {good}", mark.writes));
+        }
+        hex::encode(&digest.finalize()[..16])
+    }
+}

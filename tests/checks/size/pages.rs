@@ -1,0 +1,108 @@
+//! Pages from what is kept: shown at once, and made anew where something that they come from has changed.
+
+use std::sync::Arc;
+
+use chrono::{Datelike, TimeDelta};
+use treebell::clock::Clock;
+use treebell::demo::state::State;
+use treebell::demo::weather;
+use treebell::region::Region;
+use treebell::service::app::App;
+use treebell::service::region_views::renew_kept;
+use treebell::store::Store;
+use treebell::weather::StationId;
+use treebell::web::{self, Site};
+
+use crate::web::support::World;
+
+/// Three regions of the demo on two stations of few years.
+async fn world() -> (World, Vec<Region>) {
+    let state = State::built_in().unwrap();
+    let made = weather::make(&state, 1);
+    let store = Store::in_memory().await.unwrap();
+    let ids: Vec<StationId> = state.stations[..2].iter().map(|of| of.station.id.clone()).collect();
+    for (at, of) in state.stations[..2].iter().enumerate() {
+        store.add_station(&of.station).await.unwrap();
+        let mut versions = made.versions(at);
+        versions.retain(|version| version.day.year() >= 2012);
+        store.add_versions(&of.station.id, &versions).await.unwrap();
+    }
+    let mut regions: Vec<Region> = state.regions[..3].iter().map(|of| of.region.clone()).collect();
+    for (region, station) in regions.iter_mut().zip([&ids[0], &ids[0], &ids[1]]) {
+        region.stations = vec![station.clone()];
+    }
+    store.put_regions(&regions, "2025-03-01T12:00:00Z".parse().unwrap()).await.unwrap();
+    (World::on(store, |_| {}), regions)
+}
+
+/// The same service, started anew.
+fn again(world: &World) -> (World, Site) {
+    let app = App { views_turn: Arc::default(), ..world.app.clone() };
+    let site = Site::new(app.clone()).unwrap();
+    (World { app, clock: world.clock.clone(), router: web::router(&site) }, site)
+}
+
+async fn made_at(world: &World, region: &Region) -> String {
+    let answer = world.get(&format!("/region/{}/outlook.json", region.id)).await;
+    assert_eq!(answer.status, 200, "{}", region.id);
+    let outlook: serde_json::Value = serde_json::from_str(&answer.body).unwrap();
+    outlook["computed_at"].as_str().unwrap().to_owned()
+}
+
+#[tokio::test]
+async fn a_start_shows_what_is_kept_and_then_only_what_changed_is_made_anew() {
+    let (world, regions) = world().await;
+    assert_eq!(renew_kept(&world.app).await.unwrap(), 3, "a cycle works out all that is not kept");
+    assert_eq!(renew_kept(&world.app).await.unwrap(), 0, "and a second one nothing");
+    let first = world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
+
+    world.clock.set(world.clock.now() + TimeDelta::minutes(5));
+    let (next, site) = again(&world);
+    let page = next.get(&format!("/region/{}", regions[0].id)).await;
+    assert_eq!(page.status, 200);
+    for region in &regions {
+        assert_eq!(made_at(&next, region).await, first, "as it was kept, with its own time");
+    }
+    let chart = next.get(&format!("/region/{}/chart.svg?w=340", regions[2].id)).await;
+    assert!(chart.body.starts_with("<svg"), "{:.80}", chart.body);
+
+    // A new value at the station of the third.
+    let station = &regions[2].stations[0];
+    let mut newest = world.app.store.record(station).await.unwrap().versions.pop().unwrap();
+    newest.value.0 += 3;
+    newest.received_at = world.clock.now();
+    world.app.store.add_versions(station, &[newest]).await.unwrap();
+    site.ready().await.unwrap();
+    let now = world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
+    assert_eq!(made_at(&next, &regions[0]).await, first);
+    assert_eq!(made_at(&next, &regions[1]).await, first);
+    assert_eq!(made_at(&next, &regions[2]).await, now);
+
+    // A region with another name; the next start has all of it from the store.
+    let renamed = Region { name: "Lower Arroyo".into(), ..regions[0].clone() };
+    world.app.store.put_regions(std::slice::from_ref(&renamed), world.clock.now()).await.unwrap();
+    world.clock.set(world.clock.now() + TimeDelta::minutes(1));
+    site.ready().await.unwrap();
+    assert_eq!(renew_kept(&next.app).await.unwrap(), 0, "what the pages made is kept");
+    assert!(next.get(&format!("/region/{}", regions[0].id)).await.body.contains("Lower Arroyo"));
+    assert_eq!(made_at(&next, &regions[1]).await, first);
+
+    // A day later all is old.
+    world.clock.set(world.clock.now() + TimeDelta::days(1));
+    assert_eq!(renew_kept(&next.app).await.unwrap(), 3);
+}
+
+#[tokio::test]
+async fn what_cannot_be_read_is_made_anew() {
+    let (world, regions) = world().await;
+    renew_kept(&world.app).await.unwrap();
+    let mut view = world.app.store.view(&regions[0].id).await.unwrap().unwrap();
+    view.body.truncate(view.body.len() / 2);
+    world.app.store.put_view(&regions[0].id, &view).await.unwrap();
+    let (next, site) = again(&world);
+    assert_eq!(next.get(&format!("/region/{}", regions[0].id)).await.status, 200);
+    site.ready().await.unwrap();
+    let known = made_at(&next, &regions[0]).await;
+    assert_eq!(known, world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string());
+    assert_ne!(world.app.store.view(&regions[0].id).await.unwrap().unwrap().body, view.body, "and kept whole");
+}
