@@ -9,6 +9,7 @@ pub mod png;
 pub mod season;
 
 mod figures;
+mod palette;
 mod svg;
 mod words;
 

@@ -5,6 +5,8 @@ use std::sync::{Arc, OnceLock};
 use resvg::tiny_skia::{Pixmap, Transform};
 use resvg::usvg::{Options, Tree, fontdb};
 
+use super::palette;
+
 /// Why a picture could not be drawn.
 #[derive(Debug, thiserror::Error)]
 pub enum PngError {
@@ -21,6 +23,18 @@ pub enum PngError {
 /// # Errors
 /// When the text is no SVG, or the picture would be larger than 8,000 pixels a side.
 pub fn draw(svg: &str, scale: f32) -> Result<Vec<u8>, PngError> {
+    pixels(svg, scale)?.encode_png().map_err(|why| PngError::Encoding(why.into()))
+}
+
+/// As [`draw`], with at most so many colours (2 to 256), which takes far fewer bytes. The picture must be opaque.
+///
+/// # Errors
+/// As [`draw`].
+pub fn draw_small(svg: &str, scale: f32, colours: usize) -> Result<Vec<u8>, PngError> {
+    palette::encode(&pixels(svg, scale)?, colours).map_err(|why| PngError::Encoding(why.into()))
+}
+
+fn pixels(svg: &str, scale: f32) -> Result<Pixmap, PngError> {
     let tree = parse(svg)?;
     let size = tree.size();
     let side = |length: f32| (length * scale).ceil() as u32;
@@ -31,7 +45,7 @@ pub fn draw(svg: &str, scale: f32) -> Result<Vec<u8>, PngError> {
     }
     let Some(mut pixels) = Pixmap::new(width, height) else { return Err(too_large) };
     resvg::render(&tree, Transform::from_scale(scale, scale), &mut pixels.as_mut());
-    pixels.encode_png().map_err(|why| PngError::Encoding(why.into()))
+    Ok(pixels)
 }
 
 /// Reads an SVG as it will be drawn, text laid out.

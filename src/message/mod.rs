@@ -15,6 +15,7 @@ pub mod samples;
 pub mod settings;
 pub mod sms;
 
+use bytes::Bytes;
 use serde::{Deserialize, Serialize};
 
 pub use facts::{Basis, NoticeFacts, Sender, StageDates};
@@ -35,7 +36,7 @@ pub enum Message {
         calendar: Option<String>,
         /// A PNG that the HTML part shows as [`CHART_ID`].
         #[serde(skip)]
-        chart_png: Option<Vec<u8>>,
+        chart_png: Option<Bytes>,
     },
     Sms {
         text: String,
@@ -49,7 +50,7 @@ pub const CHART_ID: &str = "season-chart@treebell.invalid";
 /// A chart drawn for an e-mail.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct EmailChart {
-    pub png: Vec<u8>,
+    pub png: Bytes,
     /// What it shows, in words.
     pub alt: String,
     /// CSS pixels.

@@ -195,10 +195,12 @@ fn note(profile: &Profile, outlook: &Outlook, language: Language) -> Option<Stri
 
 /// CSS pixels: as wide as the column of our e-mails.
 const EMAIL_WIDTH: u32 = 584;
-/// Sharp on most screens, and smaller where the file would come out too large.
-const EMAIL_SCALES: [f32; 3] = [2.0, 1.5, 1.0];
-/// Bytes: a few such mails fit any mailbox, and no server takes them for bulk.
-const EMAIL_MOST_BYTES: usize = 130_000;
+/// Twice as many pixels a side would be sharper on some screens and take more than twice the bytes, most of them for words.
+const EMAIL_SCALE: f32 = 1.0;
+/// Letters stay smooth with so many, and each colour that means something has its own.
+const EMAIL_COLOURS: usize = 8;
+/// Bytes: with it a mail stays far below what a server takes for bulk.
+const EMAIL_MOST_BYTES: usize = 40_000;
 
 /// The chart as the e-mails of a notice show it, by language. One that cannot be drawn is missing, with a line in the log:
 /// no notice waits for its picture.
@@ -233,11 +235,10 @@ fn painted(chart: &SeasonChart, language: Language) -> Result<EmailChart, String
     let unit = HeatUnit::Fahrenheit;
     let look = Look { width: EMAIL_WIDTH, language, unit, dark_too: false, id: "season".into() };
     let svg = chart::season_heat(chart, &look);
-    for scale in EMAIL_SCALES {
-        let png = chart::png::draw(&svg, scale).map_err(|why| crate::weather::feeds::chain(&why))?;
-        if png.len() <= EMAIL_MOST_BYTES {
-            return Ok(EmailChart { png, alt: in_words(chart, language), width: EMAIL_WIDTH });
-        }
+    let png =
+        chart::png::draw_small(&svg, EMAIL_SCALE, EMAIL_COLOURS).map_err(|why| crate::weather::feeds::chain(&why))?;
+    if png.len() <= EMAIL_MOST_BYTES {
+        return Ok(EmailChart { png: png.into(), alt: in_words(chart, language), width: EMAIL_WIDTH });
     }
     Err(format!("it takes more than {EMAIL_MOST_BYTES} bytes"))
 }

@@ -311,7 +311,7 @@ async fn the_mail_of_a_notice_shows_the_season_and_is_the_same_when_it_is_sent_a
     let (en, es) = (text(Language::En).await.unwrap().unwrap(), text(Language::Es).await.unwrap().unwrap());
     let Message::Email { chart_png: Some(png), html, text, .. } = &en else { panic!("no chart: {en:?}") };
     let Message::Email { chart_png: Some(png_es), html: html_es, text: text_es, .. } = &es else { panic!("{es:?}") };
-    assert!(png.len() <= 130_000 && png != png_es, "{} bytes", png.len());
+    assert!(png.len() <= 40_000 && png != png_es, "{} bytes", png.len());
     assert!(text.contains("In past years this forecast of our heat number was off by"), "{text}");
     assert!(text_es.contains("este pronóstico de nuestra cifra de calor erró por"), "{text_es}");
     assert!(html.contains("alt=\"Chart of the heat of the 2022 season in Dos Vientos."), "{html}");

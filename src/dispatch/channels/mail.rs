@@ -1,10 +1,13 @@
 //! One message as a whole e-mail: the same bytes for SMTP and for files.
 
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
+use bytes::Bytes;
 use lettre::address::Envelope;
-use lettre::message::header::{ContentType, HeaderName, HeaderValue};
-use lettre::message::{Attachment, Mailbox, MultiPart, SinglePart};
+use lettre::message::header::{ContentTransferEncoding, ContentType, HeaderName, HeaderValue};
+use lettre::message::{Attachment, Body, Mailbox, MultiPart, SinglePart};
 use sha2::{Digest, Sha256};
 
 use crate::config_fault::ConfigFault;
@@ -19,7 +22,12 @@ pub struct MailWriter {
     from: Mailbox,
     reply_to: Option<Mailbox>,
     signer: Option<Signer>,
+    /// Pictures of late as they travel: a notice's mails all show the same one.
+    pictures: Arc<Mutex<VecDeque<(Bytes, Arc<[u8]>)>>>,
 }
+
+/// Regions and languages that are on their way at once.
+const PICTURES: usize = 8;
 
 /// An e-mail ready to go.
 #[derive(Clone, Debug)]
@@ -67,6 +75,7 @@ impl MailWriter {
             from: mailbox("email.from", &config.from)?,
             reply_to: config.reply_to.as_deref().map(|text| mailbox("email.reply_to", text)).transpose()?,
             signer: None,
+            pictures: Arc::default(),
         })
     }
 
@@ -126,7 +135,7 @@ impl MailWriter {
                 let kind = ContentType::parse("image/png").map_err(|why| MailError::Mime(why.into()))?;
                 let picture = Attachment::new_inline_with_name(CHART_ID.into(), "season.png".into());
                 let related = MultiPart::related().boundary(format!("r{boundary}"));
-                bodies.multipart(related.singlepart(html).singlepart(picture.body(png.clone(), kind)))
+                bodies.multipart(related.singlepart(html).singlepart(picture.body(self.encoded(png), kind)))
             }
         };
         let whole = match calendar {
@@ -144,6 +153,21 @@ impl MailWriter {
             raw = signer.sign(&raw, outgoing.dated)?;
         }
         Ok(Mail { envelope: message.envelope().clone(), raw })
+    }
+
+    /// A picture in Base64, written out once for many mails.
+    fn encoded(&self, png: &Bytes) -> Body {
+        let mut pictures = self.pictures.lock().unwrap_or_else(PoisonError::into_inner);
+        let known = pictures.iter().find(|(of, _)| of == png).map(|(_, encoded)| Arc::clone(encoded));
+        let encoded = known.unwrap_or_else(|| {
+            let encoding = ContentTransferEncoding::Base64;
+            let fresh = Body::new_with_encoding(png.to_vec(), encoding).map_or_else(|body| body, Body::into_vec);
+            let fresh: Arc<[u8]> = fresh.into();
+            pictures.truncate(PICTURES - 1);
+            pictures.push_front((png.clone(), Arc::clone(&fresh)));
+            fresh
+        });
+        Body::dangerous_pre_encoded(encoded.to_vec(), ContentTransferEncoding::Base64)
     }
 
     /// Made from the delivery's key alone, so that a receiver can tell a repeat.

@@ -287,7 +287,7 @@ impl Store {
                 text,
                 html: get::<Option<String>>(&row, "html")?.unwrap_or_default(),
                 calendar: get(&row, "calendar")?,
-                chart_png: get(&row, "chart_png")?,
+                chart_png: get::<Option<Vec<u8>>>(&row, "chart_png")?.map(Into::into),
             },
         }))
     }

@@ -1,5 +1,8 @@
 //! Taking deliveries in hand: the claim, its lease, and the last look before the first byte.
 
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
+
 use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 use sqlx::AssertSqlSafe;
@@ -207,12 +210,10 @@ async fn load(tx: &mut Tx, ask: &ClaimRequest<'_>, ids: &[String], claimed: &mut
     let find = format!(
         "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.address_id, d.language, \
                 COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, l.kind, l.address AS letter_address, \
-                a.address, a.status, {SUPPRESSED} AS suppressed, COALESCE(t.subject, l.subject) AS subject, \
-                COALESCE(t.body, l.body) AS body, COALESCE(t.html, l.html) AS html, t.calendar, t.chart_png, \
+                a.address, a.status, {SUPPRESSED} AS suppressed, d.notice_id, l.subject, l.body, l.html, \
                 (SELECT MIN(started_at) FROM attempts \
                  WHERE delivery_id = d.id AND outcome = 'uncertain') AS first_copy_at \
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
-         LEFT JOIN notice_texts t ON t.notice_id = d.notice_id AND t.language = d.language AND t.channel = d.channel \
          LEFT JOIN letters l ON l.id = d.letter_id \
          WHERE d.id IN ({}) ORDER BY d.priority, d.not_before, d.id",
         places.join(", ")
@@ -221,6 +222,8 @@ async fn load(tx: &mut Tx, ask: &ClaimRequest<'_>, ids: &[String], claimed: &mut
     for id in ids {
         query = query.bind(id);
     }
+    // A notice's words and its chart are read once, and not once for each who gets them.
+    let mut texts: HashMap<(String, String), Option<Message>> = HashMap::new();
     for row in query.fetch_all(tx.conn()).await? {
         let lease = lease_of(&row)?;
         let letter = letter_kind_of(&row)?;
@@ -234,8 +237,18 @@ async fn load(tx: &mut Tx, ask: &ClaimRequest<'_>, ids: &[String], claimed: &mut
             claimed.withdrawn += 1;
             continue;
         };
-        let Some(message) = message_of(ask.channel, &row)? else {
-            let language = get::<String>(&row, "language")?;
+        let language = get::<String>(&row, "language")?;
+        let message = match get::<Option<String>>(&row, "notice_id")? {
+            None => message_of(ask.channel, &row, None)?,
+            Some(notice) => match texts.entry((notice, language.clone())) {
+                Entry::Occupied(known) => known.get().clone(),
+                Entry::Vacant(place) => {
+                    let text = text_of(tx, ask.channel, &place.key().0, &language).await?;
+                    place.insert(text).clone()
+                }
+            },
+        };
+        let Some(message) = message else {
             let why = format!("the notice has no text in language `{language}` for {}", ask.channel.name());
             end_unsent(tx, &lease, Event::Refused, &why, ask.now).await?;
             claimed.refused += 1;
@@ -279,18 +292,35 @@ fn may_be_written_to(letter: Option<TransactionalKind>, row: &AnyRow) -> Result<
     })
 }
 
-fn message_of(channel: Channel, row: &AnyRow) -> Result<Option<Message>, StoreError> {
+/// A notice in the words of a channel and language.
+async fn text_of(tx: &mut Tx, channel: Channel, notice: &str, language: &str) -> Result<Option<Message>, StoreError> {
+    let row = sqlx::query(
+        "SELECT subject, body, html, calendar, chart_png FROM notice_texts \
+         WHERE notice_id = $1 AND channel = $2 AND language = $3",
+    )
+    .bind(notice)
+    .bind(channel.name())
+    .bind(language)
+    .fetch_optional(tx.conn())
+    .await?;
+    let Some(row) = row else { return Ok(None) };
+    message_of(channel, &row, Some((get(&row, "calendar")?, get::<Option<Vec<u8>>>(&row, "chart_png")?)))
+}
+
+/// `more`: the calendar entry and the chart of a notice's e-mail.
+fn message_of(
+    channel: Channel,
+    row: &AnyRow,
+    more: Option<(Option<String>, Option<Vec<u8>>)>,
+) -> Result<Option<Message>, StoreError> {
     let Some(text) = get::<Option<String>>(row, "body")? else { return Ok(None) };
     Ok(match channel {
         Channel::Sms => Some(Message::Sms { text }),
         Channel::Email => match (get::<Option<String>>(row, "subject")?, get::<Option<String>>(row, "html")?) {
-            (Some(subject), Some(html)) => Some(Message::Email {
-                subject,
-                text,
-                html,
-                calendar: get(row, "calendar")?,
-                chart_png: get(row, "chart_png")?,
-            }),
+            (Some(subject), Some(html)) => {
+                let (calendar, chart) = more.unwrap_or_default();
+                Some(Message::Email { subject, text, html, calendar, chart_png: chart.map(Into::into) })
+            }
             _ => None,
         },
     })

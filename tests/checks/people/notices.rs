@@ -38,7 +38,7 @@ pub fn texts() -> Vec<NoticeText> {
             text: "t".into(),
             html: "<p>t</p>".into(),
             calendar: Some("BEGIN:VCALENDAR".into()),
-            chart_png: Some(vec![0x89, 0x50, 0x00, 0xff]),
+            chart_png: Some(vec![0x89, 0x50, 0x00, 0xff].into()),
         },
     };
     let sms = |language| NoticeText { language, message: Message::Sms { text: "t STOP to end".into() } };
