@@ -21,7 +21,8 @@ use crate::service::subscribe::places::places;
 use crate::service::subscribe::stop::{StopRequest, stop};
 use crate::store::acts::Act;
 use crate::store::bands::Home;
-use crate::store::enrolment::{Enrolled, enrol};
+use crate::store::enrol_many::Enrolling;
+use crate::store::enrolment::Enrolled;
 use crate::store::heights::Said;
 use crate::store::subscriptions::Subscriber;
 use crate::store::{Conflict, Store, StoreError};
@@ -239,6 +240,9 @@ async fn say_homeless<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>
     Ok(())
 }
 
+/// After so many lines it is shown how far the import is.
+const LINES_AT_ONCE: usize = 4000;
+
 async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
     let bytes = read_bytes(&args.file)?;
     let source = args.file.file_name().map_or_else(|| "list".into(), |name| name.to_string_lossy().into_owned());
@@ -250,16 +254,19 @@ async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<()
 
     let bar = progress_bar(list.lines.len() as u64, "{bar:30} {pos} of {len} lines, {eta} left");
     // One transaction for all: a reader sees the list whole or not at all.
-    let mut tx = store.begin().await?;
-    for line in &list.lines {
-        match enrol(&mut tx, &line.subscriber, now).await {
-            Ok(Enrolled::Added { .. }) => added += 1,
-            Ok(Enrolled::Extended { .. }) => extended += 1,
-            Ok(Enrolled::Unchanged { .. }) => unchanged += 1,
-            Err(StoreError::Conflict(why)) => faults.push(LineFault { number: line.number, what: why.to_string() }),
-            Err(why) => return Err(why.into()),
+    let mut tx = store.begin_large().await?;
+    let enrolling = Enrolling::begin(&mut tx, now).await?;
+    for lines in list.lines.chunks(LINES_AT_ONCE) {
+        let people: Vec<_> = lines.iter().map(|line| &line.subscriber).collect();
+        for (line, outcome) in lines.iter().zip(enrolling.enrol(&mut tx, &people).await?) {
+            match outcome {
+                Ok(Enrolled::Added { .. }) => added += 1,
+                Ok(Enrolled::Extended { .. }) => extended += 1,
+                Ok(Enrolled::Unchanged { .. }) => unchanged += 1,
+                Err(why) => faults.push(LineFault { number: line.number, what: why.to_string() }),
+            }
         }
-        bar.inc(1);
+        bar.inc(lines.len() as u64);
     }
     bar.finish_and_clear();
     faults.sort_by_key(|fault| fault.number);

@@ -74,3 +74,12 @@ impl Insert {
         text
     }
 }
+
+/// Places for so many values of a list, from the first on.
+pub(super) fn places(engine: Engine, values: usize) -> String {
+    let place = |at: usize| match engine {
+        Engine::Sqlite => "?".to_owned(),
+        Engine::Postgres => format!("${}", at + 1),
+    };
+    (0..values).map(place).collect::<Vec<_>>().join(",")
+}

@@ -78,12 +78,11 @@ pub async fn note_consent(
     detail: &ConsentDetail,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    let digest = Sha256::digest(format!("{address_key}\n{}\n{}\n{evidence}", ms(now), action.as_str()));
     sqlx::query(
         "INSERT INTO consents (id, address_key, at, action, evidence, words, ip_hash) VALUES ($1, $2, $3, $4, $5, $6, $7)
          ON CONFLICT (id) DO NOTHING",
     )
-    .bind(hex::encode(&digest[..16]))
+    .bind(consent_id(address_key, action, evidence, now))
     .bind(address_key.as_str())
     .bind(ms(now))
     .bind(action.as_str())
@@ -93,6 +92,12 @@ pub async fn note_consent(
     .execute(tx.conn())
     .await?;
     Ok(())
+}
+
+/// The id of a row, by what it says.
+pub(super) fn consent_id(address_key: &AddressId, action: ConsentAction, evidence: &str, now: DateTime<Utc>) -> String {
+    let digest = Sha256::digest(format!("{address_key}\n{}\n{}\n{evidence}", ms(now), action.as_str()));
+    hex::encode(&digest[..16])
 }
 
 /// Keeps words that people agree to; gives their id.

@@ -165,9 +165,7 @@ pub async fn enrol_with(
             known
         }
         None => {
-            // Made of the first address and the time, so that a replay makes the same one.
-            let first = keys.first().map_or("", AddressId::as_str);
-            let id = format!("s-{}", &tx.hash().of_text("subscriber", &format!("{first} {}", ms(now)))[..16]);
+            let id = keys.first().map_or_else(String::new, |first| subscriber_id(tx, first, now));
             sqlx::query(
                 "INSERT INTO subscribers (id, language, created_at) VALUES ($1, $2, $3)
                  ON CONFLICT (id) DO UPDATE SET language = excluded.language, removed_at = NULL",
@@ -242,6 +240,11 @@ pub async fn enrol_with(
         (false, 0) => Enrolled::Unchanged { subscriber },
         (false, _) => Enrolled::Extended { subscriber, zips, addresses, heights },
     })
+}
+
+/// Made of the first address and the time, so that a replay makes the same one.
+pub(super) fn subscriber_id(tx: &Tx, first: &AddressId, now: DateTime<Utc>) -> String {
+    format!("s-{}", &tx.hash().of_text("subscriber", &format!("{first} {}", ms(now)))[..16])
 }
 
 /// Whether somebody had not said this of the height of their trees before.

@@ -44,6 +44,7 @@ pub mod staff_log;
 pub mod addresses;
 pub mod bands;
 pub mod consents;
+pub mod enrol_many;
 pub mod enrolment;
 mod erasure;
 pub mod export;

@@ -29,7 +29,7 @@ use treebell::store::enrolment::Enrolled;
 use treebell::store::stops::Stopped;
 use treebell::weather::{FeedKind, SourceRef, Station};
 
-fn at(text: &str) -> DateTime<Utc> {
+pub fn at(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
 }
 

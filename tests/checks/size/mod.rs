@@ -1,4 +1,5 @@
 //! What is done otherwise at the size of a state or a country does the same as at the size of a village. Never timed: the times
 //! stand in `tests/evidence/speed.md`.
 
+mod lists;
 mod pages;
