@@ -303,6 +303,8 @@ async fn commit(
         staff_log::tell_staff(&mut tx, &key, Some(&region.id), remark.into(), &remark.to_string(), now).await?;
     }
     tx.commit().await?;
+    // Of very many recipients only the first were queued with the notice.
+    deliveries += app.store.queue_rest(now).await?.values().sum::<u64>();
     Ok(Committed { decided, deliveries })
 }
 

@@ -126,14 +126,73 @@ impl Store {
     }
 }
 
-/// Whom a notice of this region goes to, held still until the end of the transaction: on PostgreSQL a stop that comes
-/// meanwhile waits for it, on SQLite there is one writer anyway.
-pub(super) async fn recipients_for_release(tx: &mut Tx, region: &RegionId) -> Result<Vec<Recipient>, StoreError> {
-    let rows = sqlx::query(held(tx.engine())).bind(region.as_str()).bind("").fetch_all(tx.conn()).await?;
+/// How many a notice of this region would go to, by the words that they need.
+pub(super) async fn recipients_by_words(
+    tx: &mut Tx,
+    region: &RegionId,
+) -> Result<BTreeMap<(Channel, Language), usize>, StoreError> {
+    let count = format!(
+        "SELECT r.channel, r.language, COUNT(*) AS n FROM ({SELECT_RECIPIENTS}) r GROUP BY r.channel, r.language"
+    );
+    let rows = sqlx::query(AssertSqlSafe(count)).bind(region.as_str()).bind("").fetch_all(tx.conn()).await?;
+    rows.iter()
+        .map(|row| {
+            let n = usize::try_from(get::<i64>(row, "n")?).unwrap_or(usize::MAX);
+            Ok(((channel_of(row)?, language_of(row)?), n))
+        })
+        .collect()
+}
+
+/// Ids of the next subscribers with a ZIP code, after one, in their order.
+pub(super) async fn subscribers_of(
+    tx: &mut Tx,
+    zip: &str,
+    after: &str,
+    most: usize,
+) -> Result<Vec<String>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT subscriber_id FROM subscriber_zips WHERE zip = $1 AND subscriber_id > $2 ORDER BY subscriber_id LIMIT $3",
+    )
+    .bind(zip)
+    .bind(after)
+    .bind(i64::try_from(most).unwrap_or(i64::MAX))
+    .fetch_all(tx.conn())
+    .await?;
+    rows.iter().map(|row| get(row, "subscriber_id")).collect()
+}
+
+/// Whom a notice of this region goes to, of those subscribers with a ZIP code who come after one and up to another; held still
+/// until the end of the transaction: on PostgreSQL a stop that comes meanwhile waits for it, on SQLite there is one writer
+/// anyway.
+pub(super) async fn recipients_between(
+    tx: &mut Tx,
+    region: &RegionId,
+    zip: &str,
+    after: &str,
+    last: &str,
+) -> Result<Vec<Recipient>, StoreError> {
+    let how = share(tx.engine());
+    let find = format!(
+        "SELECT a.id, a.subscriber_id, a.channel, a.address, s.language
+         FROM subscriber_zips z JOIN subscribers s ON s.id = z.subscriber_id JOIN addresses a ON a.subscriber_id = s.id
+         WHERE z.zip = $2 AND z.subscriber_id > $3 AND z.subscriber_id <= $4
+           AND a.status = 'confirmed' AND s.removed_at IS NULL
+           AND EXISTS (SELECT 1 FROM subscriber_regions v
+                       WHERE v.subscriber_id = z.subscriber_id AND v.zip = z.zip AND v.region_id = $1)
+           AND NOT EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = a.id)
+         ORDER BY a.id {how}"
+    );
+    let rows = sqlx::query(AssertSqlSafe(find))
+        .bind(region.as_str())
+        .bind(zip)
+        .bind(after)
+        .bind(last)
+        .fetch_all(tx.conn())
+        .await?;
     rows.iter().map(recipient_of).collect()
 }
 
-/// As [`recipients_for_release`], those that one subscriber owns.
+/// As [`recipients_between`], those that one subscriber owns.
 pub(super) async fn recipients_of(
     tx: &mut Tx,
     region: &RegionId,
@@ -144,11 +203,14 @@ pub(super) async fn recipients_of(
 }
 
 fn held(engine: Engine) -> AssertSqlSafe<String> {
-    let how = match engine {
+    AssertSqlSafe(format!("{SELECT_RECIPIENTS} {}", share(engine)))
+}
+
+fn share(engine: Engine) -> &'static str {
+    match engine {
         Engine::Sqlite => "",
         Engine::Postgres => "FOR SHARE OF a",
-    };
-    AssertSqlSafe(format!("{SELECT_RECIPIENTS} {how}"))
+    }
 }
 
 /// `$1`: the region; `$2`: a subscriber, or empty for all.

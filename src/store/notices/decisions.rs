@@ -163,7 +163,12 @@ impl Store {
         let mut tx = self.begin().await?;
         let put = put_notice(&mut tx, new, texts).await?;
         tx.commit().await?;
-        Ok(put)
+        let id = NoticeId::of(&new.season, new.kind);
+        let rest = self.queue_rest(new.decided_at).await?.get(&id).copied().unwrap_or(0);
+        Ok(match put {
+            Put::Written { deliveries } => Put::Written { deliveries: deliveries + rest },
+            Put::AlreadyThere => Put::AlreadyThere,
+        })
     }
 }
 

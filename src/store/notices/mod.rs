@@ -3,10 +3,12 @@
 mod decisions;
 mod in_force;
 mod notice;
+mod queueing;
 mod release;
 
 pub use decisions::{ask_first, put_notice, renew, skip};
 pub use in_force::{notice_in_force, tell_joined};
 pub use notice::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, Put, ReleasePlan, delivery_id};
+pub use queueing::QUEUED_AT_ONCE;
 pub(super) use release::cancel_waiting;
 pub use release::{DueRelease, release};

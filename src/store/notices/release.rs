@@ -1,21 +1,17 @@
 //! How notices leave: by their hour or by a word of staff; and how staff hold, cancel and recall them.
 
-use std::collections::BTreeMap;
-
 use chrono::{DateTime, Utc};
-use sqlx::AssertSqlSafe;
 
 use crate::people::{Channel, Language};
 use crate::region::RegionId;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::store::acts::Act;
-use crate::store::bulk::Insert;
 use crate::store::error::{Conflict, StoreError};
-use crate::store::notices::notice::{Notice, delivery_id, find_notice, status_conflict};
+use crate::store::notices::notice::{Notice, find_notice, status_conflict};
+use crate::store::notices::queueing::{is_under_way, lock_region, queue_first};
 use crate::store::queue::cancel::cancel_of_notice;
-use crate::store::regions::known_region;
-use crate::store::rows::{channel_of, get, language_of, ms};
-use crate::store::subscriptions::{Recipient, recipients_for_release};
+use crate::store::rows::{channel_of, language_of, ms};
+use crate::store::subscriptions::recipients_by_words;
 use crate::store::tx::{Engine, Store, Tx};
 
 /// What came of [`Store::release_due`] for one notice.
@@ -29,7 +25,9 @@ pub struct DueRelease {
 /// Who let a notice out that nobody had to confirm.
 pub(super) const BY_POLICY: &str = "policy";
 
-/// Lets a waiting or held notice out: its deliveries are queued for whoever is a recipient now.
+/// Lets a waiting or held notice out: its deliveries are queued for whoever is a recipient now. Of very many only the first
+/// are queued in this transaction, and with it is written that others are to follow: [`Store::queue_rest`] does that. Gives how
+/// many were queued.
 ///
 /// # Errors
 /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held, [`Conflict::NoticeExpired`],
@@ -58,59 +56,25 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
         return Err(status_conflict(&find_notice(tx, id).await?, "released"));
     }
     lock_region(tx, &notice.season.region, Engine::for_change).await?;
-    let recipients = recipients_for_release(tx, &notice.season.region).await?;
-    let written = texts_of(tx, id).await?;
-    let mut wanted: BTreeMap<(Channel, Language), usize> = BTreeMap::new();
-    for recipient in &recipients {
-        *wanted.entry((recipient.channel, recipient.language)).or_default() += 1;
-    }
-    if let Some(((channel, language), recipients)) = wanted.into_iter().find(|(pair, _)| !written.contains(pair)) {
-        let (channel, language) = (channel.name(), language.code());
-        return Err(Conflict::NoText { id: id.clone(), channel, language, recipients }.into());
-    }
-    queue_for(tx, &notice, &recipients, now).await
+    refuse_without_words(tx, &notice).await?;
+    queue_first(tx, &notice, now).await
 }
 
-/// Queues a notice for each of these addresses, once: one that has it keeps the delivery it has. Gives how many are new.
-pub(super) async fn queue_for(
-    tx: &mut Tx,
-    notice: &Notice,
-    recipients: &[Recipient],
-    now: DateTime<Utc>,
-) -> Result<u64, StoreError> {
-    const INSERT: Insert = Insert {
-        head: "INSERT INTO deliveries (id, notice_id, address_id, channel, language, state, priority, not_before,
-                                       expires_at, time_zone, attempts, fence, uncertain_count, created_at, updated_at)
-               VALUES",
-        tail: "ON CONFLICT DO NOTHING",
-        columns: 15,
-    };
-    if recipients.is_empty() {
-        return Ok(0);
+/// Whoever is told is told in words that were written.
+async fn refuse_without_words(tx: &mut Tx, notice: &Notice) -> Result<(), StoreError> {
+    let written = texts_of(tx, &notice.id).await?;
+    let all = Channel::ALL.into_iter().flat_map(|channel| Language::ALL.map(|language| (channel, language)));
+    // Mostly there are all, and then nobody need be counted.
+    if all.into_iter().all(|pair| written.contains(&pair)) {
+        return Ok(());
     }
-    let id = &notice.id;
-    let row = sqlx::query("SELECT priority FROM notices WHERE id = $1").bind(id.as_str()).fetch_one(tx.conn()).await?;
-    let priority: i64 = get(&row, "priority")?;
-    let region = known_region(tx.conn(), &notice.season.region).await?;
-    INSERT
-        .run(tx, recipients, |recipient, to| {
-            to.add(delivery_id(id, &recipient.address_id))?;
-            to.add(id.to_string())?;
-            to.add(recipient.address_id.to_string())?;
-            to.add(recipient.channel.name())?;
-            to.add(recipient.language.code())?;
-            to.add("queued")?;
-            to.add(priority)?;
-            to.add(ms(now))?;
-            to.add(ms(notice.expires_at))?;
-            to.add(region.time_zone.name())?;
-            to.add(0_i64)?;
-            to.add(0_i64)?;
-            to.add(0_i64)?;
-            to.add(ms(now))?;
-            to.add(ms(now))
-        })
-        .await
+    for ((channel, language), recipients) in recipients_by_words(tx, &notice.season.region).await? {
+        if !written.contains(&(channel, language)) {
+            let (id, channel, language) = (notice.id.clone(), channel.name(), language.code());
+            return Err(Conflict::NoText { id, channel, language, recipients }.into());
+        }
+    }
+    Ok(())
 }
 
 /// In which channels and languages a notice has words.
@@ -120,21 +84,6 @@ pub(super) async fn texts_of(tx: &mut Tx, id: &NoticeId) -> Result<Vec<(Channel,
         .fetch_all(tx.conn())
         .await?;
     rows.iter().map(|row| Ok((channel_of(row)?, language_of(row)?))).collect()
-}
-
-/// Who joins a region and who lets a notice out there wait for each other on PostgreSQL: else neither would see what the
-/// other is about to write, and the newcomer would not be told.
-pub(super) async fn lock_region(
-    tx: &mut Tx,
-    region: &RegionId,
-    how: fn(Engine) -> &'static str,
-) -> Result<(), StoreError> {
-    let how = how(tx.engine());
-    sqlx::query(AssertSqlSafe(format!("SELECT id FROM regions WHERE id = $1 {how}")))
-        .bind(region.as_str())
-        .fetch_optional(tx.conn())
-        .await?;
-    Ok(())
 }
 
 /// Notices of a region that wait or are held go no further.
@@ -157,10 +106,11 @@ impl Store {
     pub async fn release_notice(&self, id: &NoticeId, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
         let mut tx = self.begin().await?;
         let deliveries = release(&mut tx, id, by, now).await?;
-        let detail = format!("said by {by}; {deliveries} deliveries queued");
+        let more = if is_under_way(&mut tx, id).await? { " at once, more to follow" } else { "" };
+        let detail = format!("said by {by}; {deliveries} deliveries queued{more}");
         tx.note_act(Act::NoticeReleased, &subject(id), &detail).await?;
         tx.commit().await?;
-        Ok(deliveries)
+        Ok(deliveries + self.queue_rest(now).await?.get(id).copied().unwrap_or(0))
     }
 
     /// Lets out every waiting notice whose instant has come, and skips what waits or is held past its use.
@@ -168,6 +118,8 @@ impl Store {
     /// # Errors
     /// As [`release`]; those before the one that failed are done.
     pub async fn release_due(&self, now: DateTime<Utc>) -> Result<Vec<DueRelease>, StoreError> {
+        // What a kill left half-way comes first.
+        self.queue_rest(now).await?;
         let due: Vec<Notice> = self
             .notices_waiting()
             .await?
@@ -200,7 +152,8 @@ impl Store {
                 }
             };
             tx.commit().await?;
-            done.push(DueRelease { notice: notice.id, deliveries });
+            let rest = self.queue_rest(now).await?.get(&notice.id).copied().unwrap_or(0);
+            done.push(DueRelease { deliveries: deliveries.map(|first| first + rest), notice: notice.id });
         }
         Ok(done)
     }
@@ -243,7 +196,7 @@ impl Store {
         let region = find_notice(&mut tx, id).await?.season.region;
         lock_region(&mut tx, &region, Engine::for_change).await?;
         move_notice(&mut tx, id, &[NoticeStatus::Released], NoticeStatus::Released, note).await?;
-        sqlx::query("UPDATE notices SET expires_at = $2 WHERE id = $1 AND expires_at > $2")
+        sqlx::query("UPDATE notices SET expires_at = $2, queued_to = NULL WHERE id = $1 AND expires_at > $2")
             .bind(id.as_str())
             .bind(ms(now))
             .execute(tx.conn())

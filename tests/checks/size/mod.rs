@@ -2,4 +2,5 @@
 //! stand in `tests/evidence/speed.md`.
 
 mod lists;
+mod notices;
 mod pages;

@@ -1,0 +1,106 @@
+//! A notice to more people than one transaction takes: each gets it once, whatever comes between.
+
+use std::collections::BTreeSet;
+
+use treebell::people::{Consent, Language, NewSubscriber};
+use treebell::season::NoticeKind;
+use treebell::store::Store;
+use treebell::store::enrol_many::Enrolling;
+use treebell::store::notices::{NoticeRelease, Put, QUEUED_AT_ONCE, put_notice};
+
+use crate::engines::{every_row, on_each_engine};
+use crate::people::notices::{notice, texts};
+use crate::people::{address, at, say_stop, subscribe, two_regions, zip};
+
+const INSPECT: &str = "pinyon-needle-scale/north/2026/inspect-now";
+
+/// Two transactions and a half, some with both codes of the region.
+const PEOPLE: usize = QUEUED_AT_ONCE * 5 / 2;
+
+async fn people(store: &Store) {
+    two_regions(store).await;
+    let person = |n: usize| NewSubscriber {
+        zips: match n % 3 {
+            0 => vec![zip("00101")],
+            1 => vec![zip("00102")],
+            _ => vec![zip("00102"), zip("00101")],
+        },
+        heights: Vec::new(),
+        addresses: vec![address(&format!("owner{n}@example.org"))],
+        language: Language::En,
+        consent: Consent::Given { evidence: "form".into() },
+    };
+    let list: Vec<NewSubscriber> = (0..PEOPLE).map(person).collect();
+    let mut tx = store.begin_large().await.unwrap();
+    let enrolling = Enrolling::begin(&mut tx, at("2026-02-01T12:00:00Z")).await.unwrap();
+    enrolling.enrol(&mut tx, &list.iter().collect::<Vec<_>>()).await.unwrap();
+    tx.commit().await.unwrap();
+    subscribe(store, &["00201"], &["south@example.org"]).await;
+}
+
+async fn queued(store: &Store) -> usize {
+    store.delivery_counts(&INSPECT.into()).await.unwrap().get("queued").copied().unwrap_or(0) as usize
+}
+
+/// As it stands after a kill right behind the transaction that let the notice out.
+async fn cut_off(store: &Store) -> usize {
+    people(store).await;
+    let new = notice(NoticeKind::InspectNow, NoticeRelease::Release);
+    let mut tx = store.begin().await.unwrap();
+    let Put::Written { deliveries } = put_notice(&mut tx, &new, &texts()).await.unwrap() else { panic!("it is new") };
+    tx.commit().await.unwrap();
+    assert!(deliveries > 0 && deliveries <= QUEUED_AT_ONCE as u64, "{deliveries} with the notice");
+    deliveries as usize
+}
+
+#[tokio::test]
+async fn all_are_queued_and_counted_once() {
+    on_each_engine("many recipients", |store| async move {
+        people(&store).await;
+        let new = notice(NoticeKind::InspectNow, NoticeRelease::Release);
+        let deliveries = PEOPLE as u64;
+        assert_eq!(store.put_notice(&new, &texts()).await.unwrap(), Put::Written { deliveries });
+        assert_eq!(queued(&store).await, PEOPLE);
+        assert!(store.queue_rest(new.decided_at).await.unwrap().is_empty(), "nothing is left");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn after_a_kill_it_goes_on_where_it_stood() {
+    on_each_engine("a kill between", |store| async move {
+        let first = cut_off(&store).await;
+        assert_eq!(queued(&store).await, first);
+        // Meanwhile one joins, one says stop, and one who was not told yet moves away.
+        subscribe(&store, &["00101"], &["late@example.org"]).await;
+        let all = store.recipients(&"north".into()).await.unwrap();
+        let told: BTreeSet<String> =
+            every_row(&store).await["deliveries"].iter().filter_map(|row| address_of(row)).collect();
+        let gone = all.iter().find(|one| !told.contains(one.address_id.as_str())).unwrap();
+        say_stop(&store, &gone.address, "link", at("2026-04-21T12:30:00Z")).await;
+        store.release_due(at("2026-04-21T13:00:00Z")).await.unwrap();
+        assert_eq!(queued(&store).await, PEOPLE, "all but who stopped, and who joined");
+        let rows = every_row(&store).await;
+        let told: BTreeSet<String> = rows["deliveries"].iter().filter_map(|row| address_of(row)).collect();
+        assert_eq!(told.len(), rows["deliveries"].len(), "nobody twice");
+        assert!(!told.contains(gone.address_id.as_str()), "who stopped is not told");
+        store.release_due(at("2026-04-21T14:00:00Z")).await.unwrap();
+        assert_eq!(every_row(&store).await["deliveries"], rows["deliveries"], "and that was all");
+    })
+    .await;
+}
+
+fn address_of(row: &str) -> Option<String> {
+    row.split("address_id=Some(\"").nth(1)?.split('"').next().map(str::to_owned)
+}
+
+#[tokio::test]
+async fn a_recall_between_ends_it() {
+    on_each_engine("a recall between", |store| async move {
+        cut_off(&store).await;
+        store.recall_notice(&INSPECT.into(), None, at("2026-04-21T12:10:00Z")).await.unwrap();
+        store.release_due(at("2026-04-21T12:20:00Z")).await.unwrap();
+        assert_eq!(queued(&store).await, 0);
+    })
+    .await;
+}
