@@ -1,0 +1,292 @@
+//! Lists and records that come in, notices that go out.
+
+use std::fmt::Write as _;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use treebell::dispatch::channels::Outgoing;
+use treebell::dispatch::channels::mail::MailWriter;
+use treebell::dispatch::settings::EmailConfig;
+use treebell::message::Message;
+use treebell::people::{Address, Language, Reach};
+use treebell::season::{NoticeKind, SeasonKey};
+use treebell::store::Store;
+use treebell::store::notices::{NewNotice, NoticeRelease, NoticeText};
+use treebell::weather::Element;
+
+use crate::country::{Country, open};
+use crate::table::Table;
+use crate::{Place, runtime, sqlite3, timed, treebell};
+
+fn fresh(file: &Path) {
+    for end in ["", "-wal", "-shm"] {
+        let _ = std::fs::remove_file(format!("{}{end}", file.display()));
+    }
+}
+
+fn settings(folder: &Path) -> PathBuf {
+    let file = folder.join("lists.toml");
+    std::fs::write(&file, "[store]\naddress = \"sqlite:lists.sqlite\"\n[schedule]\ntime_zone = \"America/Denver\"\n")
+        .unwrap();
+    file
+}
+
+/// A table of the store with its indexes, empty, in a database of its own.
+fn schema_of(from: &Path, to: &Path, tables: &[&str]) {
+    let list = tables.iter().map(|table| format!("'{table}'")).collect::<Vec<_>>().join(",");
+    let out = sqlite3(
+        from,
+        &format!(
+            "SELECT sql || ';' FROM sqlite_master WHERE tbl_name IN ({list}) AND sql IS NOT NULL ORDER BY type DESC"
+        ),
+    )
+    .output()
+    .unwrap();
+    let schema = String::from_utf8(out.stdout).unwrap();
+    timed(&mut sqlite3(to, &format!("PRAGMA journal_mode=WAL; {schema}")));
+}
+
+/// `weather import` of 30 stations' records beside the `.import` of the same rows into the same table.
+pub fn weather(place: &Place, table: &mut Table) {
+    let country = Country::new(place.sizes.stations.min(30), 1, place.sizes.years);
+    let (folder, store) = (place.folder.clone(), place.folder.join("lists.sqlite"));
+    let records = folder.join("records");
+    std::fs::create_dir_all(&records).unwrap();
+    for (at, station) in country.stations.iter().enumerate() {
+        let mut days: std::collections::BTreeMap<chrono::NaiveDate, [Option<f64>; 2]> =
+            std::collections::BTreeMap::new();
+        for version in country.versions(at) {
+            days.entry(version.day).or_default()[usize::from(version.element == Element::Min)] =
+                Some(version.value.c());
+        }
+        let mut text = String::from("date,tmax_c,tmin_c\n");
+        for (day, [max, min]) in days {
+            let shown = |value: Option<f64>| value.map_or_else(String::new, |value| format!("{value:.1}"));
+            writeln!(text, "{day},{},{}", shown(max), shown(min)).unwrap();
+        }
+        std::fs::write(records.join(format!("{}.csv", station.id)), text).unwrap();
+    }
+    let settings = settings(&folder);
+    let (mut ours, mut other, mut rows) = (Vec::new(), Vec::new(), 0);
+    for _ in 0..place.sizes.times {
+        fresh(&store);
+        runtime().block_on(async {
+            let store = open(&store).await;
+            store.add_missing_stations(&country.stations).await.unwrap();
+            store.close().await;
+        });
+        let (wall, cpu) =
+            timed(treebell(&folder).arg("--config").arg(&settings).args(["weather", "import", "records", "--celsius"]));
+        ours.push(wall);
+        println!("  weather import: {wall:.2} s, {cpu:.2} s of CPU");
+        let (csv, copy) = (folder.join("values.csv"), folder.join("values.sqlite"));
+        let out = sqlite3(&store, "SELECT * FROM daily_values").arg("-csv").output().unwrap();
+        assert!(out.status.success());
+        timed(&mut sqlite3(&store, &format!(".mode csv\n.output {}\nSELECT * FROM daily_values;", csv.display())));
+        rows = std::fs::read(&csv).unwrap().iter().filter(|byte| **byte == b'\n').count();
+        fresh(&copy);
+        schema_of(&store, &copy, &["daily_values"]);
+        let (wall, _) = timed(&mut sqlite3(&copy, &format!(".mode csv\n.import {} daily_values", csv.display())));
+        other.push(wall);
+    }
+    table.row(
+        format!("`weather import` of {rows} values"),
+        "s",
+        ours,
+        Some(("sqlite3 `.import`", other)),
+        "at most 1.2 times",
+    );
+}
+
+fn list(place: &Place) -> PathBuf {
+    let file = place.folder.join(format!("people-{}.csv", place.sizes.people));
+    if file.exists() {
+        return file;
+    }
+    let mut out = std::io::BufWriter::new(std::fs::File::create(&file).unwrap());
+    writeln!(out, "zip,email,phone,language,consent").unwrap();
+    for n in 0..place.sizes.people {
+        let language = if n % 5 == 0 { "es" } else { "en" };
+        writeln!(out, "{:05},owner{n}@example.org,,{language},signed form", 100 + n % 300).unwrap();
+    }
+    file
+}
+
+const PEOPLES: [&str; 4] = ["subscribers", "subscriber_zips", "addresses", "consents"];
+
+/// `subscriber import` beside the `.import` of the same rows into the same tables.
+pub fn people(place: &Place, table: &mut Table) {
+    let (folder, store, list) = (place.folder.clone(), place.folder.join("lists.sqlite"), list(place));
+    let settings = settings(&folder);
+    let (mut ours, mut other) = (Vec::new(), Vec::new());
+    let times = if place.sizes.people > 200_000 { 1 } else { place.sizes.times };
+    for _ in 0..times {
+        fresh(&store);
+        runtime().block_on(async {
+            let country = Country::new(1, 1, 1);
+            let store = open(&store).await;
+            store.add_missing_stations(&country.stations).await.unwrap();
+            store.close().await;
+        });
+        let (wall, cpu) =
+            timed(treebell(&folder).arg("--config").arg(&settings).args(["subscriber", "import"]).arg(&list));
+        println!("  subscriber import: {wall:.2} s, {cpu:.2} s of CPU");
+        ours.push(wall);
+        let copy = folder.join("people.sqlite");
+        fresh(&copy);
+        schema_of(&store, &copy, &PEOPLES);
+        let mut import = String::from(".mode csv\n");
+        for name in PEOPLES {
+            let csv = folder.join(format!("{name}.csv"));
+            timed(&mut sqlite3(&store, &format!(".mode csv\n.output {}\nSELECT * FROM {name};", csv.display())));
+            writeln!(import, ".import {} {name}", csv.display()).unwrap();
+        }
+        other.push(timed(&mut sqlite3(&copy, &import)).0);
+    }
+    table.row(
+        format!("`subscriber import` of {} people", place.sizes.people),
+        "s",
+        ours,
+        Some(("sqlite3 `.import`", other)),
+        "at most 4 times",
+    );
+}
+
+fn texts() -> Vec<NoticeText> {
+    let chart: Vec<u8> = (0..20_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
+    let email = |language| NoticeText {
+        language,
+        message: Message::Email {
+            subject: "Look at your trees".into(),
+            text: "Look at your trees today. ".repeat(60),
+            html: "<p>Look at your trees today.</p>".repeat(60),
+            calendar: None,
+            chart_png: Some(chart.clone().into()),
+        },
+    };
+    let sms = |language| NoticeText { language, message: Message::Sms { text: "Look at your trees".into() } };
+    vec![email(Language::En), email(Language::Es), sms(Language::En), sms(Language::Es)]
+}
+
+async fn release(store: &Store, region: &str) -> u64 {
+    let now = treebell::clock::Clock::now(&treebell::clock::SystemClock);
+    let new = NewNotice {
+        season: SeasonKey { profile: "pinyon-needle-scale".into(), region: region.into(), year: 2025 },
+        kind: NoticeKind::InspectNow,
+        fate: NoticeRelease::Release,
+        reason: serde_json::json!({}),
+        facts: serde_json::json!({}),
+        decided_on: now.date_naive(),
+        decided_at: now,
+        expires_at: now + chrono::TimeDelta::days(20),
+        priority: 1,
+    };
+    match store.put_notice(&new, &texts()).await.unwrap() {
+        treebell::store::notices::Put::Written { deliveries } => deliveries,
+        treebell::store::notices::Put::AlreadyThere => 0,
+    }
+}
+
+/// A notice to everybody beside a bare INSERT … SELECT of the same rows; meanwhile reads as of a page, and stops.
+pub fn notice(place: &Place, table: &mut Table) {
+    let (folder, file, list) = (place.folder.clone(), place.folder.join("lists.sqlite"), list(place));
+    let settings = settings(&folder);
+    fresh(&file);
+    runtime().block_on(async {
+        // One region with every code.
+        let mut country = Country::new(1, 300, 1);
+        let zips = country.regions.iter().flat_map(|region| region.zips.clone()).collect();
+        country.regions.truncate(1);
+        country.regions[0].zips = zips;
+        country.store(&file).await.close().await;
+    });
+    timed(treebell(&folder).arg("--config").arg(&settings).args(["subscriber", "import"]).arg(&list));
+    let (seconds, deliveries, stops, reads) = runtime().block_on(async {
+        let store = open(&file).await;
+        let done = Arc::new(AtomicBool::new(false));
+        let stopping = {
+            let (store, done) = (store.clone(), Arc::clone(&done));
+            tokio::spawn(async move {
+                let clock = treebell::clock::SystemClock;
+                let (mut waits, mut at) = (Vec::new(), 7);
+                while !done.load(Ordering::Relaxed) {
+                    let owner = Address::parse(&format!("owner{at}@example.org"), Reach::NorthAmerica).unwrap();
+                    let key = store.address_id(&owner).await.unwrap();
+                    let from = Instant::now();
+                    let stop = treebell::service::subscribe::stop::StopRequest::Address(&key);
+                    treebell::service::subscribe::stop::stop(&store, &clock, stop, "link").await.unwrap();
+                    waits.push(from.elapsed().as_secs_f64() * 1000.0);
+                    at += 1009;
+                    tokio::time::sleep(Duration::from_millis(20)).await;
+                }
+                waits
+            })
+        };
+        let reading = {
+            let (store, done) = (store.clone(), Arc::clone(&done));
+            tokio::spawn(async move {
+                let mut waits = Vec::new();
+                while !done.load(Ordering::Relaxed) {
+                    let from = Instant::now();
+                    store.regions().await.unwrap();
+                    waits.push(from.elapsed().as_secs_f64() * 1000.0);
+                    tokio::time::sleep(Duration::from_millis(10)).await;
+                }
+                waits
+            })
+        };
+        let from = Instant::now();
+        let deliveries = release(&store, "region-00000").await;
+        let seconds = from.elapsed().as_secs_f64();
+        done.store(true, Ordering::Relaxed);
+        let waits = (stopping.await.unwrap(), reading.await.unwrap());
+        store.close().await;
+        (seconds, deliveries, waits.0, waits.1)
+    });
+    let copy = folder.join("deliveries.sqlite");
+    fresh(&copy);
+    schema_of(&file, &copy, &["deliveries"]);
+    let (bare, _) = timed(&mut sqlite3(
+        &copy,
+        &format!(
+            "ATTACH '{}' AS given; INSERT INTO deliveries SELECT * FROM given.deliveries ORDER BY rowid;",
+            file.display()
+        ),
+    ));
+    table.row(
+        format!("a notice queued for {deliveries} subscribers"),
+        "s",
+        vec![seconds],
+        Some(("INSERT … SELECT", vec![bare])),
+        "at most 2 times",
+    );
+    table.row("… a stop meanwhile", "ms", stops, None, "under 50 ms");
+    table.row("… a read meanwhile", "ms", reads, None, "under 50 ms");
+}
+
+/// E-mails written out, one after the other.
+pub fn mail(place: &Place, table: &mut Table) {
+    let writer = MailWriter::new(&EmailConfig::default()).unwrap();
+    let message = texts().remove(0).message;
+    let now: chrono::DateTime<chrono::Utc> = "2025-04-10T16:00:00Z".parse().unwrap();
+    let (mut ours, mut bytes) = (Vec::new(), 0);
+    for _ in 0..place.sizes.times {
+        let from = Instant::now();
+        for n in 0..2000 {
+            let outgoing = Outgoing {
+                key: format!("{n:032x}"),
+                to: format!("owner{n}@example.org"),
+                message: message.clone(),
+                stop_url: url::Url::parse("https://example.org/stop?t=abc").ok(),
+                at: now,
+                dated: now,
+            };
+            bytes = writer.write(&outgoing).unwrap().raw.len();
+        }
+        ours.push(from.elapsed().as_secs_f64() * 1e6 / 2000.0);
+    }
+    table.row(format!("an e-mail of {bytes} bytes written out, unsigned"), "µs", ours, None, "-");
+}
