@@ -16,7 +16,7 @@ use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::lapse::HeightEffect;
-use crate::season::outlook::{DaySpan, SecondWash, WashShare};
+use crate::season::outlook::{DaySpan, SecondWash};
 use crate::season::profile::Profile;
 use crate::season::window::DeadlineRule;
 use crate::season::{DateSpread, Outlook, Policy, StageId, WindowDays, learning_words, phrases};
@@ -289,7 +289,8 @@ fn window_lines(profile: &Profile, policy: &Policy, outlook: &Outlook, days: &Wi
     if let Some(was) = days.was {
         text += &format!("  people were told to wash by {}\n", short_date_or(Some(was), ""));
     }
-    if let Some((on, share)) = outlook.wash.as_ref().and_then(WashShare::peak) {
+    // Of the days that are advised: the deadline may lie before the day on which a wash takes most.
+    if let Some((on, share)) = outlook.wash.as_ref().and_then(|wash| wash.peak_by(days.deadline)) {
         text += &format!(
             "  one wash on {} is expected to take {} of the eggs",
             short_date_or(Some(on), ""),

@@ -65,7 +65,7 @@ pub enum RegionCommand {
     /// what the file does not say. TOML has one `[[region]]` each, CSV a line each; names of fields and columns are id, name,
     /// zips, latitude, longitude, elevation_m or elevation_ft, time_zone, county, state, band_ft or band_m ("5000..6500"),
     /// landmarks, stations, profile, release and owner_reports. A cell that is empty leaves what a region has; `-` takes its county,
-    /// state or landmarks away, and `all` its band. Reading the same file again changes nothing. After a run that was cut off, what
+    /// state or landmarks away, and `all` its band; `grid` as stations takes a grid's estimate where no station is near. Reading the same file again changes nothing. After a run that was cut off, what
     /// the weather service said of a place is not asked again, nor is a record that came. Past seasons are shown by --dry-run of
     /// regions whose stations have their records in the store; of a new one by `region add --dry-run`, or by `region change ID
     /// --dry-run` once it is saved.
@@ -260,6 +260,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
     line("release", region.release.to_string());
     line("owners say", format!("counts {}", region.owner_reports));
     line("ZIP codes", region.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(" "));
+    let mut gap = String::new();
     for (rank, id) in region.stations.iter().enumerate() {
         let known = store.all_stations().await?.into_iter().find(|stored| stored.station.id == *id);
         let role = if rank == 0 { "station" } else { "gap filler" };
@@ -267,7 +268,11 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
             Some(stored) => {
                 let station = stored.station;
                 let distance = crate::geo::distance_km(region.place, station.place);
-                let height = height_words(station.elevation_m - region.elevation_m);
+                let higher_m = station.elevation_m - region.elevation_m;
+                if rank == 0 {
+                    gap = preview::gap_words(higher_m, station.is_grid_point());
+                }
+                let height = height_words(higher_m);
                 let terms = grid_of(&station).map(|grid| format!("; terms: {}", grid.terms())).unwrap_or_default();
                 format!("{id} {}, {distance:.0} km away, {height}{terms}", station_name(&station))
             }
@@ -277,7 +282,7 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
     }
     let (counts, unknown) = (store.subscriber_counts().await?, store.unanswered_heights().await?);
     line("subscribers", people_words(counts.get(&region.id), unknown.get(&region.id)));
-    Ok(text)
+    Ok(text + &gap)
 }
 
 async fn change(args: Change, config: &Config) -> Result<(), CommandError> {

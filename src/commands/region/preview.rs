@@ -126,6 +126,7 @@ fn in_words(preview: &Preview) -> String {
         preview.station_km,
         height_words(station.elevation_m - region.elevation_m)
     );
+    text += &gap_words(station.elevation_m - region.elevation_m, station.is_grid_point());
     text += &past_words(preview);
     text += &others_words(preview);
     text += &waiting_words(preview);
@@ -133,6 +134,28 @@ fn in_words(preview: &Preview) -> String {
         text += &format!("ZIP code {} belongs to region `{}` ({})\n", taken.zip, taken.region, taken.name);
     }
     text
+}
+
+/// That the dates are those of a station at another height; empty where it stands about as high. `higher_m`: the station above
+/// the region.
+pub fn gap_words(higher_m: f64, is_grid_point: bool) -> String {
+    /// Less makes a few days.
+    const WORTH_TELLING_M: f64 = 100.0;
+    /// 300 m are about two weeks (a degree Celsius is about a week of it in spring, and 300 m are two): common practice, no source.
+    const DAYS_PER_M: f64 = 14.0 / 300.0;
+    if higher_m.abs() < WORTH_TELLING_M {
+        return String::new();
+    }
+    let (place, side) =
+        (if is_grid_point { "grid's cell" } else { "station" }, if higher_m > 0.0 { "earlier" } else { "later" });
+    let days = (higher_m.abs() * DAYS_PER_M).round();
+    paragraph(
+        0,
+        &format!(
+            "All dates are those of the height of its {place}. Trees at the region's own height come roughly {days:.0} days {side}, \
+             by the rule of the trade that 300 m are about two weeks."
+        ),
+    )
 }
 
 fn past_words(preview: &Preview) -> String {

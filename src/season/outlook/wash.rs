@@ -59,6 +59,17 @@ impl WashShare {
         Some((day_at(self.first, at), *share))
     }
 
+    /// As [`WashShare::peak`], of the days up to `last`.
+    pub fn peak_by(&self, last: NaiveDate) -> Option<(NaiveDate, f64)> {
+        let (peak, share) = self.peak()?;
+        if peak <= last {
+            return Some((peak, share));
+        }
+        let up_to = usize::try_from(days_between(self.first, last)).ok()?;
+        let (at, share) = self.one.iter().enumerate().take(up_to + 1).max_by(|a, b| a.1.total_cmp(b.1))?;
+        Some((day_at(self.first, at), *share))
+    }
+
     /// The days around the best one on which a wash takes at least this part (0-1) of what it takes then.
     pub fn best_days(&self, part: f64) -> Option<DaySpan> {
         let (peak, share) = self.peak()?;

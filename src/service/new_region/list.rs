@@ -239,6 +239,7 @@ fn row_of(entry: &Entry, ground: &Ground, profiles: &[String]) -> Result<Row, Ve
         return Err(faults.into_iter().map(of_region).collect());
     }
     let known = before.as_ref();
+    let wants_grid_point = matches!(entry.stations.as_slice(), [one] if one.as_str().eq_ignore_ascii_case(GRID));
     let feet = entry.elevation_ft.map(height_of_feet);
     let wish = Wish {
         name: entry.name.clone(),
@@ -257,9 +258,10 @@ fn row_of(entry: &Entry, ground: &Ground, profiles: &[String]) -> Result<Row, Ve
         },
         stations: match known {
             Some(region) if entry.stations.is_empty() => region.stations.clone(),
+            _ if wants_grid_point => Vec::new(),
             _ => entry.stations.clone(),
         },
-        take_grid_point: false,
+        take_grid_point: wants_grid_point,
         profile,
         release: release.or(known.map(|region| region.release)).unwrap_or(USUAL_RELEASE),
         owner_reports: owner_reports.or(known.map(|region| region.owner_reports)).unwrap_or_default(),
@@ -267,6 +269,9 @@ fn row_of(entry: &Entry, ground: &Ground, profiles: &[String]) -> Result<Row, Ve
     };
     Ok(Row { wish, before })
 }
+
+/// In the place of stations: a grid's estimate, where no station is near.
+const GRID: &str = "grid";
 
 /// Whether a county, a state or landmarks are taken away: a cell that is empty leaves them as they are.
 pub fn is_taken_away(text: &str) -> bool {

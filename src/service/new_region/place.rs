@@ -222,10 +222,13 @@ pub fn no_area(zip: &Zip, table: &PlaceTable) -> String {
     let near = crate::text::near_name(zip.as_str(), &near);
     format!(
         "ZIP code {zip} is not among the {} areas of the table ({}), as those of post-office boxes and single large receivers \
-         are not{}: give a ZIP code beside it, or its coordinates with --lat and --lon",
+         are not{} Give a ZIP code beside it, or its coordinates with --lat and --lon",
         table.len(),
         table.source(),
-        did_you_mean(near.as_deref())
+        match did_you_mean(near.as_deref()) {
+            question if question.is_empty() => ".".to_owned(),
+            question => question,
+        }
     )
 }
 

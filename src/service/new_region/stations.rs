@@ -2,6 +2,7 @@
 
 use chrono_tz::Tz;
 
+use super::height::DISAGREE_M;
 use super::{Doubt, Fact, Ground, NewRegionError, Wish};
 use crate::assessment::past::ENOUGH_YEARS;
 use crate::geo::{Point, distance_km};
@@ -108,6 +109,7 @@ pub(super) async fn choose(
         ),
         mend: "name one of a like place with --station, or as stations in a list, if you know one".into(),
     });
+    let doubts = doubts.into_iter().chain(own.into_iter().flat_map(|row| doubts_of(row)));
     let is_new = |station: &&Station| found.rows.iter().any(|row| row.station.id == station.id && !row.in_store);
     Ok(Chosen {
         ids: taken.iter().map(|station| station.id.clone()).collect(),
@@ -116,7 +118,7 @@ pub(super) async fn choose(
         seen: seen.into_iter().filter(|station| !station.is_grid_point()).collect(),
         facts,
         remarks: found.remarks,
-        doubts: doubts.into_iter().collect(),
+        doubts: doubts.collect(),
     })
 }
 
@@ -173,6 +175,32 @@ fn named(
     }
 }
 
+/// What is doubtful of a region's own station or grid point.
+fn doubts_of(row: &Candidate) -> Vec<Doubt> {
+    /// Holes are filled from neighbours, and a season with more of them is hardly its own. A rule of ours, no source.
+    const MOST_MISSING: f64 = 0.2;
+    let mut doubts = Vec::new();
+    if let Some(higher_m) = row.higher_m.filter(|higher_m| row.is_grid_point && higher_m.abs() > DISAGREE_M) {
+        doubts.push(Doubt {
+            what: format!(
+                "the grid's cell lies {:.0} m {} than the region, and all dates would be those of the cell",
+                higher_m.abs(),
+                if higher_m > 0.0 { "higher" } else { "lower" }
+            ),
+            mend:
+                "see whether the region's height was given in metres or in feet; else name a station of a like height"
+                    .into(),
+        });
+    }
+    if let Some(missing) = row.missing_share.filter(|missing| !row.is_grid_point && *missing > MOST_MISSING) {
+        doubts.push(Doubt {
+            what: format!("station {} lacks {:.0} % of this season's days", row.station.id, missing * 100.0),
+            mend: "name another with --station, or as stations in a list; neighbours fill its holes meanwhile".into(),
+        });
+    }
+    doubts
+}
+
 fn nothing_near(rows: &[Candidate], remarks: &[String]) -> String {
     let best = match rows.first() {
         None => "there are no stations yet: `treebell station add` or `station import` brings some".to_owned(),
@@ -182,7 +210,11 @@ fn nothing_near(rows: &[Candidate], remarks: &[String]) -> String {
             best.station.name,
             best.reasons.join(", "),
             best.refused.as_ref().map(|why| format!("; {why}")).unwrap_or_default(),
-            if rows.iter().any(|row| row.is_grid_point) { ", or a grid's estimate with --grid-point" } else { "" }
+            if rows.iter().any(|row| row.is_grid_point) {
+                ", or a grid's estimate with --grid-point (in a list: `grid` as its stations)"
+            } else {
+                ""
+            }
         ),
     };
     let why = if remarks.is_empty() { String::new() } else { format!(" ({})", remarks.join("; ")) };

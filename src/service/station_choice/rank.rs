@@ -132,7 +132,10 @@ fn refusal(facts: &Facts, age: Option<i64>) -> Option<String> {
         _ => {}
     }
     if facts.distance_km > FARTHEST_KM {
-        return Some(format!("{:.0} km is farther than the {FARTHEST_KM:.0} km taken unasked", facts.distance_km));
+        return Some(format!(
+            "{:.0} km is farther than the {FARTHEST_KM:.0} km taken unasked",
+            facts.distance_km.max(FARTHEST_KM + 1.0)
+        ));
     }
     let higher = facts.higher_m.filter(|higher| higher.abs() > FARTHEST_M)?;
     let side = if higher < 0.0 { "lower" } else { "higher" };
