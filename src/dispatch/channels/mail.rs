@@ -16,6 +16,9 @@ use crate::dispatch::channels::dkim::{SignError, Signer};
 use crate::dispatch::settings::EmailConfig;
 use crate::message::{CHART_ID, Message};
 
+/// A picture and its Base64.
+type Picture = (Bytes, Arc<[u8]>);
+
 /// Writes e-mails from one sender.
 #[derive(Clone, Debug)]
 pub struct MailWriter {
@@ -23,7 +26,7 @@ pub struct MailWriter {
     reply_to: Option<Mailbox>,
     signer: Option<Signer>,
     /// Pictures of late as they travel: a notice's mails all show the same one.
-    pictures: Arc<Mutex<VecDeque<(Bytes, Arc<[u8]>)>>>,
+    pictures: Arc<Mutex<VecDeque<Picture>>>,
 }
 
 /// Regions and languages that are on their way at once.

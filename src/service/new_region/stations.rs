@@ -109,7 +109,7 @@ pub(super) async fn choose(
         ),
         mend: "name one of a like place with --station, or as stations in a list, if you know one".into(),
     });
-    let doubts = doubts.into_iter().chain(own.into_iter().flat_map(|row| doubts_of(row)));
+    let doubts = doubts.into_iter().chain(own.into_iter().flat_map(doubts_of));
     let is_new = |station: &&Station| found.rows.iter().any(|row| row.station.id == station.id && !row.in_store);
     Ok(Chosen {
         ids: taken.iter().map(|station| station.id.clone()).collect(),

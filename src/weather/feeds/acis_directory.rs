@@ -90,11 +90,9 @@ impl AcisDirectory {
     /// When no usable answer came.
     pub async fn around(&self, place: Point, within_km: f64) -> Result<Listing, FeedError> {
         let square = bounding_box(place, within_km);
-        let known = self.around.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((_, listing)) = known.iter().find(|(of, _)| *of == square) {
-            return Ok(listing.clone());
+        if let Some(listing) = self.asked_before(&square) {
+            return Ok(listing);
         }
-        drop(known);
         let body = json!({"bbox": square, "elems": ELEMENTS, "meta": META});
         let answer = self.fetcher.post_json(&below(&self.base_url, "StnMeta"), &body).await?;
         let listing = read_listing(&answer.body)?;
@@ -109,6 +107,11 @@ impl AcisDirectory {
         }
         around.push((square, listing.clone()));
         Ok(listing)
+    }
+
+    fn asked_before(&self, square: &str) -> Option<Listing> {
+        let known = self.around.lock().unwrap_or_else(PoisonError::into_inner);
+        known.iter().find(|(of, _)| of == square).map(|(_, listing)| listing.clone())
     }
 
     /// One station by its name at ACIS (`USC00299001 6`): one request, or none if it was listed before. `None` where ACIS does not
