@@ -1,15 +1,18 @@
 //! The daemon: one process that keeps the schedule and works the queue, for months.
 
+mod outcome;
+
 use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
 
-use chrono::{DateTime, NaiveDateTime, Utc};
+use chrono::{DateTime, Utc};
 use futures::FutureExt;
 use futures::future::BoxFuture;
 use tokio::time::Instant;
 use tracing::{debug, error, info, warn};
 
+use self::outcome::{is_well, note_failed, outcome_of, result_of};
 use super::cycle::{self, CycleReport};
 use super::cycle_pause::Pause;
 use super::loaded::note_loaded;
@@ -30,7 +33,7 @@ use crate::service::retention;
 use crate::service::subscribe::{heights, messages};
 use crate::service::texts::reassembly::Reassembly;
 use crate::store::acts::Actor;
-use crate::store::runs::{CYCLE, FAILED_WORK, ONCE, RunResult, Start};
+use crate::store::runs::{CYCLE, ONCE, RunResult, Start};
 use crate::store::{Engine, ServiceLock, StoreError};
 use crate::text::Chain;
 use crate::timetable::{ScheduleError, Tick, Timetable};
@@ -244,57 +247,6 @@ pub async fn once(
         pinger.call().await;
     }
     Ok(OnceReport { cycle: report, pulled, result, drained })
-}
-
-/// Whether a cycle did what it is for. One in which no station gave anything, or no region could be served, did not.
-fn result_of(report: &CycleReport, pulled: &PullReport) -> RunResult {
-    let faults = u32::try_from(report.faults.len()).unwrap_or(u32::MAX);
-    if pulled.all_silent() || (faults > 0 && faults >= report.regions) {
-        RunResult::Failed
-    } else if faults > 0 || !report.failed_work.is_empty() || !pulled.silent_stations().is_empty() {
-        RunResult::Partly
-    } else {
-        RunResult::Good
-    }
-}
-
-/// Whether somebody outside is told that all is well: after a cycle that did what it is for but for few stations and regions,
-/// since one closed station must not sound the alarm for a whole state.
-fn is_well(result: RunResult, report: &CycleReport, pulled: &PullReport) -> bool {
-    /// One in so many may fail. A rule of ours, no source.
-    const FEW: usize = 4;
-    let few = |failed: usize, all: usize| failed * FEW <= all;
-    result != RunResult::Failed
-        && report.failed_work.is_empty()
-        && few(pulled.silent_stations().len(), pulled.stations.len())
-        && few(report.faults.len(), report.regions as usize)
-}
-
-/// Why a cycle ended before its end, for whoever is told of it.
-async fn note_failed(app: &App, job: &str, civil: NaiveDateTime, why: &StoreError) {
-    let text = Chain(why).to_string();
-    if let Err(why) = app.store.note_failed_try(job, civil, &text).await {
-        error!("why the cycle failed could not be kept: {why}");
-    }
-}
-
-fn outcome_of(result: RunResult, report: &CycleReport, pulled: &PullReport) -> String {
-    let outcome = format!(
-        "{}: {} of {} stations silent, {} regions, {} days, {} new values, {} decided, {} deliveries, {} faults",
-        result.name(),
-        pulled.silent_stations().len(),
-        pulled.stations.len(),
-        report.regions,
-        report.days_assessed,
-        pulled.new_values(),
-        report.decided.len(),
-        report.deliveries,
-        report.faults.len()
-    );
-    match report.failed_work.as_slice() {
-        [] => outcome,
-        failed => format!("{outcome}{FAILED_WORK}{}", failed.join("; ")),
-    }
 }
 
 /// Pull, assess, decide, queue.

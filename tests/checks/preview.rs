@@ -75,9 +75,15 @@ async fn the_past_that_is_shown_is_the_one_that_verify_scores() {
     invented_store(folder.path(), 2001..=2012).await;
     let app = app(store_of(folder.path()).await, "2013-02-01T12:00:00Z");
     let region = place("mesa", &["00201"]);
-    let before = every_row(&app.store).await;
+    // But for what was worked out of the record, which the next look need not do again.
+    let written = async || {
+        let mut rows = every_row(&app.store).await;
+        rows.remove("kept_skills");
+        rows
+    };
+    let before = written().await;
     let seen = Previews::new(&app, &[]).of(&region, &unwatched()).await.unwrap();
-    assert_eq!(every_row(&app.store).await, before, "nothing is written");
+    assert_eq!(written().await, before, "nothing is written");
 
     let station = app.store.station(&"INVENTED-1".into()).await.unwrap();
     let record = app.store.record(&station.id).await.unwrap().index(station.time_zone);
