@@ -83,8 +83,6 @@ pub fn weather(place: &Place, table: &mut Table) {
         ours.push(wall);
         println!("  weather import: {wall:.2} s, {cpu:.2} s of CPU");
         let (csv, copy) = (folder.join("values.csv"), folder.join("values.sqlite"));
-        let out = sqlite3(&store, "SELECT * FROM daily_values").arg("-csv").output().unwrap();
-        assert!(out.status.success());
         timed(&mut sqlite3(&store, &format!(".mode csv\n.output {}\nSELECT * FROM daily_values;", csv.display())));
         rows = std::fs::read(&csv).unwrap().iter().filter(|byte| **byte == b'\n').count();
         fresh(&copy);

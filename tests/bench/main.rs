@@ -98,10 +98,12 @@ pub fn treebell(folder: &Path) -> Command {
     command
 }
 
-/// The command line of SQLite, on a database.
+/// The command line of SQLite, on a database. Its own commands take a line each, so the script is a file.
 pub fn sqlite3(database: &Path, script: &str) -> Command {
+    let file = database.with_extension("script");
+    std::fs::write(&file, format!("{script}\n")).unwrap();
     let mut command = Command::new("sqlite3");
-    command.arg("-batch").arg("-bail").arg(database).arg(script);
+    command.arg("-batch").arg("-bail").arg(database).arg(format!(".read {}", file.display()));
     command
 }
 

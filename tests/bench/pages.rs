@@ -107,6 +107,7 @@ pub fn pages(place: &Place, table: &mut Table) {
         bad += usize::from(status != 200);
         // Open loop: each is due at its time, whether the one before has come or not.
         let from = Instant::now();
+        let regions = sizes.regions;
         let asking: Vec<_> = (0..4_usize)
             .map(|who| {
                 std::thread::spawn(move || {
@@ -116,9 +117,9 @@ pub fn pages(place: &Place, table: &mut Table) {
                         std::thread::sleep(due.saturating_sub(from.elapsed()));
                         let path = match n % 4 {
                             0 => "/".to_owned(),
-                            1 => format!("/region/region-{:05}", n % 300),
-                            2 => format!("/es/region/region-{:05}", n % 300),
-                            _ => format!("/region/region-{:05}/chart.svg?w=620", n % 300),
+                            1 => format!("/region/region-{:05}", n % regions),
+                            2 => format!("/es/region/region-{:05}", n % regions),
+                            _ => format!("/region/region-{:05}/chart.svg?w=620", n % regions),
                         };
                         let status = ask(PAGES, &path);
                         waits.push(((from.elapsed() - due).as_secs_f64() * 1000.0, status));
