@@ -379,3 +379,22 @@ async fn a_station_whose_files_do_not_come_any_more_is_told_in_season() {
     })
     .await;
 }
+
+// Two machines whose clocks differ by a moment see the same at once: what each would raise has a name of its own, so that only
+// the second look under the lock keeps it to one.
+#[tokio::test]
+async fn of_two_machines_that_see_the_same_at_once_one_raises_it() {
+    on_each_engine("two machines at once", |store| async move {
+        let house = House::new(store.clone(), "2026-04-10T18:00:00Z", "");
+        let beside = House::new(store, "2026-04-10T18:00:00.001Z", "");
+        Seed::new(Channel::Sms, 3).put(&house.app.store).await;
+        for one in [&house, &beside] {
+            one.clock.advance(TimeDelta::hours(3));
+        }
+        tokio::join!(house.keeper.look(), beside.keeper.look());
+        assert_eq!(open(&house).await, [AlarmKind::Queue]);
+        house.lives(TimeDelta::minutes(2)).await;
+        assert_eq!(house.mails(ADMIN), ["ALARM: messages wait too long"]);
+    })
+    .await;
+}
