@@ -127,7 +127,7 @@ impl AlarmKind {
     pub fn title(self) -> &'static str {
         match self {
             AlarmKind::Cycle => "no cycle has succeeded",
-            AlarmKind::Work => "a part of the cycle failed",
+            AlarmKind::Work => "work of a cycle failed",
             AlarmKind::Station => "a station gives no temperatures",
             AlarmKind::Answers => "a source answers with nothing usable",
             AlarmKind::NoticeWaits => "a notice waits for your word",

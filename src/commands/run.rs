@@ -101,6 +101,7 @@ pub async fn once(args: Once, config: &Config) -> Result<(), CommandError> {
     ))?;
     let silent = pulled.silent_stations();
     let mut faults = report.faults;
+    faults.extend(report.failed_work);
     let regions_failed = !faults.is_empty();
     faults.extend(
         silent.iter().map(|id| format!("no source of station {id} gave anything; `treebell weather status` says why")),

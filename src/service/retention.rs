@@ -46,13 +46,9 @@ pub async fn keep_times(app: &App) -> Result<(), StoreError> {
     for (rows, gone) in store.keep_times(times, now).await? {
         info!(rows = gone, "{rows}: {gone} kept no longer");
     }
-    match store.rewrite_after_erasures(now).await {
-        Ok(true) => info!("wrote the store's file anew, so that nothing of who was erased stands in its unused bytes"),
-        Ok(false) => {}
-        Err(why) => {
-            warn!("what was erased may still stand in unused bytes of the store's file: {why}; tried again next time")
-        }
-    }
     store.forget_log().await;
+    if store.rewrite_after_erasures(now).await? {
+        info!("wrote the store's file anew, so that nothing of who was erased stands in its unused bytes");
+    }
     Ok(())
 }

@@ -1,6 +1,6 @@
 //! What is taken away for good, and what is left of it.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::Row;
 
 use crate::people::{Address, AddressId};
@@ -18,6 +18,9 @@ use crate::store::stops::Stopped;
 use crate::store::suppression::suppress;
 use crate::store::transactional;
 use crate::store::tx::{Engine, Store, Tx};
+
+/// A little less than a day, since cycles do not begin to the minute.
+const ONCE_A_DAY: TimeDelta = TimeDelta::hours(20);
 
 impl Store {
     /// Removes the owner of an address with all addresses: deliveries that wait are cancelled, the addresses and every
@@ -99,55 +102,71 @@ impl Store {
     /// Empties SQLite's log, in which what was erased may still stand: after each erasure, and once a cycle, since a reader
     /// may have been in the way.
     pub async fn forget_log(&self) {
+        self.log_is_forgotten().await;
+    }
+
+    /// As [`Store::forget_log`]; gives whether it is empty.
+    async fn log_is_forgotten(&self) -> bool {
         if self.engine() != Engine::Sqlite {
-            return;
+            return true;
         }
         let emptied = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").fetch_one(&self.inner.writer).await;
         let busy = emptied.and_then(|row| row.try_get::<i64, _>("busy"));
         match busy {
-            Ok(0) => {}
+            Ok(0) => return true,
             Ok(_) => tracing::info!("the store's log is being read and could not be emptied; it will be later"),
             Err(why) => tracing::warn!(error = %why, "the store's log could not be emptied; it will be later"),
         }
+        false
     }
 
-    /// Writes SQLite's file anew when somebody was erased since it last was: `secure_delete` writes over what is deleted, but
-    /// not over the copies that stay in the unused bytes of a page whose rows were moved to another. Others who write wait
-    /// meanwhile, about a second for each 300 MB. Gives whether it was written. A server keeps its own files.
+    /// Writes SQLite's file anew when somebody was erased, or a request ended unconfirmed, since it last was, at most once a day:
+    /// `secure_delete` writes over what is deleted, but not over the copies that stay in the unused bytes of a page whose rows were
+    /// moved to another. SQLite makes a whole copy in the folder for temporary files and then writes all pages to the log, so both
+    /// disks need room for it; others who write wait meanwhile. Gives whether it was written. A server keeps its own files.
     ///
     /// # Errors
-    /// When the store fails, or the disk has no room for a second file; the next call tries again.
+    /// When the store fails or a disk has no room; the next call tries again.
     pub async fn rewrite_after_erasures(&self, now: DateTime<Utc>) -> Result<bool, StoreError> {
         if self.inner.file.is_none() {
             return Ok(false);
         }
-        let row = sqlx::query("SELECT MAX(at) AS at FROM consents WHERE action = $1")
-            .bind(ConsentAction::Erased.as_str())
-            .fetch_one(&mut *self.read().await?)
-            .await?;
+        let row = sqlx::query(
+            "SELECT MAX(at) AS at FROM (SELECT MAX(at) AS at FROM consents WHERE action = $1 \
+             UNION ALL SELECT MAX(ended_at) FROM confirmations WHERE outcome = $2) gone",
+        )
+        .bind(ConsentAction::Erased.as_str())
+        .bind(Outcome::Expired.name())
+        .fetch_one(&mut *self.read().await?)
+        .await?;
         let Some(erased) = get_instant_if_any(&row, "at")? else { return Ok(false) };
-        if self.last_run(REWRITE).await?.is_some_and(|last| last.ended_at.is_some() && last.started_at > erased) {
+        let last = self.last_run(REWRITE).await?.filter(|last| last.ended_at.is_some());
+        if last.is_some_and(|last| last.started_at > erased || now - last.started_at < ONCE_A_DAY) {
             return Ok(false);
         }
         let civil_time = now.naive_utc();
         if self.start_run(REWRITE, civil_time, now).await? == Start::Done {
             return Ok(false);
         }
-        self.rewrite_file().await?;
+        // While somebody reads, the old bytes stand in the file still.
+        if !self.rewrite_file().await? {
+            return Ok(false);
+        }
         self.finish_run(REWRITE, civil_time, RunResult::Good, "the store's file was written anew", now).await?;
         Ok(true)
     }
 
-    /// Writes SQLite's file anew, so that nothing stands in it but what its tables hold.
+    /// Writes SQLite's file anew, so that nothing stands in it but what its tables hold. Gives whether it is done: a reader may keep
+    /// the old pages in the file until the log is emptied.
     ///
     /// # Errors
     /// As [`Store::rewrite_after_erasures`].
-    pub async fn rewrite_file(&self) -> Result<(), StoreError> {
-        if self.inner.file.is_some() {
-            sqlx::raw_sql("VACUUM").execute(&self.inner.writer).await?;
-            self.forget_log().await;
+    pub async fn rewrite_file(&self) -> Result<bool, StoreError> {
+        if self.inner.file.is_none() {
+            return Ok(true);
         }
-        Ok(())
+        sqlx::raw_sql("VACUUM").execute(&self.inner.writer).await?;
+        Ok(self.log_is_forgotten().await)
     }
 }
 

@@ -200,7 +200,9 @@ impl Store {
         tx.commit().await?;
         // What was deleted may stand in the files still.
         match self.engine() {
-            Engine::Sqlite => self.rewrite_file().await?,
+            Engine::Sqlite => {
+                self.rewrite_file().await?;
+            }
             Engine::Postgres => {
                 if let Err(why) = sqlx::raw_sql("VACUUM FULL secrets").execute(&self.inner.writer).await {
                     tracing::warn!(error = %why, "the table of the key could not be vacuumed: run VACUUM FULL secrets");

@@ -82,7 +82,7 @@ impl Outcome {
         Self::ALL.into_iter().find(|outcome| outcome.name() == name)
     }
 
-    fn name(self) -> &'static str {
+    pub(super) fn name(self) -> &'static str {
         match self {
             Outcome::Confirmed => "confirmed",
             Outcome::Replaced => "replaced",

@@ -141,8 +141,8 @@ impl Figures {
         )?;
         reading.gauge(
             "treebell_cycle_last_success_timestamp_seconds",
-            "When the newest cycle that did not fail began, whichever process made it; 0 = none yet.",
-            &[(vec![], self.good_cycle_at.map_or(0.0, seconds))],
+            "When the newest cycle that did not fail began, whichever process made it; nothing while there was none.",
+            &Vec::from_iter(at(self.good_cycle_at)),
         )?;
         let newest: Vec<Sample<'_>> = self
             .stations

@@ -97,7 +97,7 @@ fn tell_doubts(found: &[Found]) {
     }
 }
 
-/// Where nobody can be asked, a doubt ends the command before anything is printed; so does it that nobody said to save.
+/// Where nobody can be asked, a doubt ends the command before anything is printed; so does a missing --yes.
 pub fn check_doubts(found: &[Found], manner: &Manner) -> Result<(), CommandError> {
     if manner.yes || manner.dry_run || is_somebody_there() {
         return Ok(());

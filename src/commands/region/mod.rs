@@ -65,7 +65,7 @@ pub enum RegionCommand {
     /// what the file does not say. TOML has one `[[region]]` each, CSV a line each; names of fields and columns are id, name,
     /// zips, latitude, longitude, elevation_m or elevation_ft, time_zone, county, state, band_ft or band_m ("5000..6500"),
     /// landmarks, stations, profile, release and owner_reports. A cell that is empty leaves what a region has; `-` takes its county,
-    /// state or landmarks away, and `all` its band; `grid` as stations takes a grid's estimate where no station is near. Reading the same file again changes nothing. After a run that was cut off, what
+    /// state or landmarks away, and `all` its band; `grid` as stations takes a grid's estimate where no station is near, and is refused where one is. Reading the same file again changes nothing. After a run that was cut off, what
     /// the weather service said of a place is not asked again, nor is a record that came. Past seasons are shown by --dry-run of
     /// regions whose stations have their records in the store; of a new one by `region add --dry-run`, or by `region change ID
     /// --dry-run` once it is saved.

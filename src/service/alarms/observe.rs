@@ -71,7 +71,7 @@ pub(super) async fn look(
     ]);
     look.conditions.extend(cycle(app, now).await?);
     look.conditions.extend(failed_work(app.store.cycle_facts().await?.last_outcome.as_deref()));
-    look.conditions.extend(failed_by_hand(app).await?);
+    failed_by_hand(app, &mut look).await?;
     look.conditions.extend(season::notices(app, now).await?);
     let log = app.store.staff_log(now - LOG_REACH).await?;
     look.conditions.extend(log.iter().filter_map(staff_log::of_log));
@@ -112,17 +112,25 @@ fn failed_work(last_outcome: Option<&str>) -> Option<Condition> {
     })
 }
 
-/// Why the newest cycle that was asked for by hand, or by a cron, ended before its end.
-async fn failed_by_hand(app: &App) -> Result<Option<Condition>, StoreError> {
-    let newest = app.store.last_run(ONCE).await?.filter(|run| run.ended_at.is_none());
-    let why = newest.and_then(|run| run.outcome);
-    Ok(why.map(|why| Condition {
+/// Why the newest cycle that was asked for by hand, or by a cron, ended before its end; until any cycle was good. One that is
+/// under way, or was cut off, says nothing of the one before.
+async fn failed_by_hand(app: &App, look: &mut Look) -> Result<(), StoreError> {
+    let Some(newest) = app.store.last_run(ONCE).await?.filter(|run| run.ended_at.is_none()) else { return Ok(()) };
+    if app.store.cycle_facts().await?.good_at.is_some_and(|good| good > newest.started_at) {
+        return Ok(());
+    }
+    let Some(why) = newest.outcome else {
+        look.unclear.insert((AlarmKind::Work, ONCE.to_owned()));
+        return Ok(());
+    };
+    look.conditions.push(Condition {
         kind: AlarmKind::Work,
         subject: ONCE.to_owned(),
         region: None,
-        what: format!("`treebell once` failed before its end: {why}. No notice was decided."),
+        what: format!("`treebell once` failed before its end: {why}. Some regions may not have been looked at."),
         mend: "see to its cause, then `treebell once` makes the cycle again; it goes on where it stood.".to_owned(),
-    }))
+    });
+    Ok(())
 }
 
 async fn cycle(app: &App, now: DateTime<Utc>) -> Result<Option<Condition>, StoreError> {

@@ -160,6 +160,9 @@ pub(super) async fn stations(app: &App, look: &mut Look, now: DateTime<Utc>) -> 
         let Some(regions) = in_season.get(&station.id) else {
             // That its season is over does not show that it gives days again.
             look.unclear.insert((AlarmKind::Station, station.id.to_string()));
+            let sources = facts.get(&station.id).into_iter().flatten();
+            look.unclear
+                .extend(sources.map(|source| (AlarmKind::Answers, format!("{} {}", station.id, source.feed.name()))));
             continue;
         };
         let none = Vec::new();

@@ -102,7 +102,7 @@ async fn a_try_that_failed_says_why_until_the_run_is_made() {
 
 #[test]
 fn somebody_outside_is_told_that_all_is_well_while_few_stations_are_silent() {
-    let pulled = |silent: usize| {
+    let pulled = |silent: usize, all: usize| {
         let asked = |n: usize| pull::StationPull {
             station: format!("S{n}").as_str().into(),
             sources: vec![pull::SourcePull {
@@ -111,7 +111,7 @@ fn somebody_outside_is_told_that_all_is_well_while_few_stations_are_silent() {
             }],
             store_fault: (n < silent).then(|| StoreError::corrupt("as invented".to_owned())),
         };
-        PullReport { stations: (0..10).map(asked).collect() }
+        PullReport { stations: (0..all).map(asked).collect() }
     };
     let well = |silent: usize, faults: usize, failed_work: &[&str]| {
         let report = CycleReport {
@@ -120,10 +120,17 @@ fn somebody_outside_is_told_that_all_is_well_while_few_stations_are_silent() {
             failed_work: failed_work.iter().map(|what| (*what).to_owned()).collect(),
             ..CycleReport::default()
         };
-        let pulled = pulled(silent);
+        let pulled = pulled(silent, 10);
         is_well(result_of(&report, &pulled), &report, &pulled)
     };
     assert!(well(0, 0, &[]) && well(2, 0, &[]) && well(0, 2, &[]));
     // Before, only a cycle in which nothing worked was kept from the ping.
+    let of_few = |silent: usize, all: usize| {
+        let report = CycleReport { regions: 1, ..CycleReport::default() };
+        let pulled = pulled(silent, all);
+        is_well(result_of(&report, &pulled), &report, &pulled)
+    };
+    assert!(of_few(0, 1) && of_few(1, 2) && of_few(1, 3), "one closed station is no alarm");
+    assert!(!of_few(1, 1) && !of_few(2, 2) && !of_few(2, 3));
     assert!(!well(3, 0, &[]) && !well(0, 3, &[]) && !well(10, 0, &[]) && !well(0, 0, &["asking people"]));
 }

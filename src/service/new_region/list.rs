@@ -257,7 +257,7 @@ fn row_of(entry: &Entry, ground: &Ground, profiles: &[String]) -> Result<Row, Ve
             given => given.to_vec(),
         },
         stations: match known {
-            Some(region) if entry.stations.is_empty() => region.stations.clone(),
+            Some(region) if entry.stations.is_empty() || wants_grid_point => region.stations.clone(),
             _ if wants_grid_point => Vec::new(),
             _ => entry.stations.clone(),
         },
@@ -275,7 +275,8 @@ const GRID: &str = "grid";
 
 /// Whether a county, a state or landmarks are taken away: a cell that is empty leaves them as they are.
 pub fn is_taken_away(text: &str) -> bool {
-    matches!(text.trim(), "-" | "none")
+    let text = text.trim();
+    text == "-" || text.eq_ignore_ascii_case("none")
 }
 
 fn kept_or(given: Option<&str>, known: Option<&str>) -> Option<String> {

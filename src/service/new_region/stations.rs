@@ -80,7 +80,7 @@ pub(super) async fn choose(
         },
         (stations, true) => {
             return Err(NewRegionError::refused(format!(
-                "station {} is near, and what is measured is better than a grid's estimate: leave --grid-point out",
+                "station {} is near, and what is measured is better than a grid's estimate: leave --grid-point out, or `grid` in a list",
                 stations.first().map_or("", |station| station.id.as_str())
             )));
         }

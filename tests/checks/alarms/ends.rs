@@ -322,7 +322,7 @@ async fn what_fails_beside_the_regions_is_told_and_so_is_its_end() {
         let report = house.once(None).await;
         assert_eq!(report.result, RunResult::Partly, "{:?}", report.cycle);
         house.lives(TimeDelta::minutes(20)).await;
-        let title = "a part of the cycle failed";
+        let title = "work of a cycle failed";
         assert_eq!(house.mails(ADMIN), [format!("ALARM: {title}")]);
         assert!(
             house.newest(ADMIN).contains("those whose ZIP code has a region now could not be told"),
@@ -395,6 +395,33 @@ async fn of_two_machines_that_see_the_same_at_once_one_raises_it() {
         assert_eq!(open(&house).await, [AlarmKind::Queue]);
         house.lives(TimeDelta::minutes(2)).await;
         assert_eq!(house.mails(ADMIN), ["ALARM: messages wait too long"]);
+    })
+    .await;
+}
+
+// Before, a cron's failure was told to its log alone; and what was told of it stood for ever where the daemon works on, and was
+// told to be over as soon as another was begun.
+#[tokio::test]
+async fn a_cycle_by_hand_that_failed_is_told_until_a_good_one() {
+    on_each_engine("once that fails", |store| async move {
+        let house = House::new(store, "2026-04-10T18:00:00Z", "");
+        let begin = async |minute: u32| {
+            let at = at(&format!("2026-04-10T17:{minute}:00Z"));
+            house.app.store.start_run("once", at.naive_utc(), at).await.unwrap();
+            at.naive_utc()
+        };
+        let failed = begin(10).await;
+        house.app.store.note_failed_try("once", failed, "the regions cannot be read").await.unwrap();
+        house.lives(TimeDelta::minutes(20)).await;
+        let title = "work of a cycle failed";
+        assert_eq!(house.mails(ADMIN), [format!("ALARM: {title}")]);
+        assert!(house.newest(ADMIN).contains("the regions cannot be read"), "{}", house.newest(ADMIN));
+        begin(20).await;
+        house.lives(TimeDelta::minutes(20)).await;
+        assert_eq!(house.mails(ADMIN).len(), 1, "one under way shows nothing");
+        house.good_cycle("2026-04-10T18:45:00Z").await;
+        house.lives(TimeDelta::minutes(20)).await;
+        assert_eq!(house.mails(ADMIN)[1..], [format!("RESOLVED: {title}")]);
     })
     .await;
 }

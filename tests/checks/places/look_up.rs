@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use treebell::geo::Point;
 use treebell::region::Band;
+use treebell::service::new_region::list::{find_all, read_csv};
 use treebell::service::new_region::{Found, NewRegionError, find};
 use treebell::store::Store;
 use treebell::weather::{FeedKind, SourceRef, Station};
@@ -293,6 +294,11 @@ async fn where_no_station_is_near_a_grid_point_is_taken_only_on_a_word() {
     let found = find(&high, &ground(&store, &server, |_| {}).await).await.unwrap();
     assert!(found.region.stations == low.region.stations && found.new_stations.is_empty(), "{found:?}");
     store.add_region_with(&found.region, &[], super::services::now()).await.unwrap();
+    // A list that asks for it, read again, keeps the point. Before, it was refused for want of a station.
+    let entries = read_csv("id,name,zips,band_ft,stations\nmesa,Mesa,00201,..6500,grid\n").unwrap();
+    let place = ground(&store, &server, |_| {}).await;
+    let again = find_all(&entries, &place, &["pinyon-needle-scale".into()], |_, _| {}).await.unwrap();
+    assert_eq!(again[0].region.stations, low.region.stations);
     store.retire_region(&"mesa".into(), super::services::now()).await.unwrap();
     store.retire_region(&"mesa-high".into(), super::services::now()).await.unwrap();
     server.reset().await;
