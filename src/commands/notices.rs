@@ -95,14 +95,16 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
     for profile in &profiles {
         notices.extend(store.notices_of_season(profile, year).await?);
     }
+    let half_queued: BTreeSet<NoticeId> = store.half_queued().await?.into_iter().map(|notice| notice.id).collect();
     let mut rows = Vec::new();
     for notice in notices {
         let (counts, ended) = store.notice_progress(&notice.id, now).await?;
-        rows.push((notice, counts, ended));
+        let is_whole = !half_queued.contains(&notice.id);
+        rows.push((notice, counts, ended && is_whole, is_whole));
     }
     if args.json {
         let all: Vec<serde_json::Value> =
-            rows.iter().map(|(notice, counts, ended)| as_json(notice, counts, *ended)).collect();
+            rows.iter().map(|(notice, counts, ended, is_whole)| as_json(notice, counts, *ended, *is_whole)).collect();
         return print_out(&format!("{}\n", serde_json::Value::from(all)));
     }
     if rows.is_empty() {
@@ -119,7 +121,7 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
         "tells wash by",
         "deliveries",
     ]);
-    for (notice, counts, ended) in &rows {
+    for (notice, counts, ended, is_whole) in &rows {
         table.add_row([
             notice.id.to_string(),
             profile_version(&notice.facts).map_or_else(|| "-".to_owned(), |version| format!("version {version}")),
@@ -128,7 +130,7 @@ async fn list(store: &Store, args: &Notices) -> Result<(), CommandError> {
             goes_out(notice),
             instant(notice.expires_at),
             short_date_or(notice.deadline(), ""),
-            said(counts, *ended),
+            said(counts, *ended, *is_whole),
         ]);
     }
     print_out(&format!("{table}\n"))
@@ -149,15 +151,18 @@ fn goes_out(notice: &Notice) -> String {
     }
 }
 
-fn said(counts: &BTreeMap<DeliveryState, u64>, ended: bool) -> String {
-    if counts.is_empty() {
+fn said(counts: &BTreeMap<DeliveryState, u64>, ended: bool, is_whole: bool) -> String {
+    let mut parts: Vec<String> = counts.iter().map(|(state, count)| format!("{count} {state}")).collect();
+    if !is_whole {
+        parts.push("still being queued".to_owned());
+    }
+    if parts.is_empty() {
         return String::new();
     }
-    let parts: Vec<String> = counts.iter().map(|(state, count)| format!("{count} {state}")).collect();
     format!("{}{}", parts.join(", "), if ended { " (all ended)" } else { "" })
 }
 
-fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) -> serde_json::Value {
+fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool, is_whole: bool) -> serde_json::Value {
     json!({
         "id": notice.id,
         "region": notice.season.region,
@@ -174,12 +179,22 @@ fn as_json(notice: &Notice, counts: &BTreeMap<DeliveryState, u64>, ended: bool) 
         "staff_note": notice.staff_note,
         "deliveries": counts,
         "all_ended": ended && !counts.is_empty(),
+        "all_queued": is_whole,
     })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_notice_that_is_still_being_queued_says_so() {
+        let counts = BTreeMap::from([(DeliveryState::Queued, 3)]);
+        assert_eq!(said(&counts, false, false), "3 queued, still being queued");
+        assert_eq!(said(&BTreeMap::new(), false, false), "still being queued");
+        assert_eq!(said(&counts, true, true), "3 queued (all ended)");
+        assert_eq!(said(&BTreeMap::new(), true, true), "");
+    }
 
     #[test]
     fn a_notice_names_the_version_of_the_profile_that_decided_it() {

@@ -26,7 +26,7 @@ use crate::season::decide::{Answer, SkipReason};
 use crate::season::{NoticeId, NoticeKind, Outlook, Profile, RecordTrust};
 use crate::service::app::App;
 use crate::store::StoreError;
-use crate::store::notices::{self, NoticeRelease, Put};
+use crate::store::notices::{self, NoticeRelease, Put, QueuedRest};
 use crate::store::staff_log::StaffKind;
 use crate::store::{outlooks, staff_log};
 use crate::text::Chain;
@@ -52,6 +52,15 @@ pub struct CycleReport {
     pub faults: Vec<String>,
     /// Work beside the regions that failed, such as asking people what they saw.
     pub failed_work: Vec<String>,
+}
+
+impl CycleReport {
+    fn note_rest(&mut self, rest: &QueuedRest) {
+        let said = |(id, why): &(NoticeId, StoreError)| {
+            format!("some recipients of notice `{id}` are still to be queued: {}", Chain(why))
+        };
+        self.failed_work.extend(rest.faults.iter().map(said));
+    }
 }
 
 /// One cycle over all regions that are not retired: missed days first, then today; then notices whose hour has come
@@ -97,6 +106,8 @@ async fn over(
     if let Err(why) = app.profiles.renew(&app.store).await {
         error!("the profiles in use stay as they were: {}", Chain(&why));
     }
+    // Before anything newer is decided: an older notice must not come behind it.
+    round.report.note_rest(&app.store.queue_rest(now).await?);
     for (at, group) in groups.into_iter().enumerate() {
         if at > 0 {
             *records = RecordCache::new(app.store.clone());
@@ -211,6 +222,14 @@ async fn serve(
     let written = Writing { region, profile: &profile, station: model.station(), charts: &charts };
     let done = commit(app, written, &assessment, now).await?;
     report.deliveries += done.deliveries;
+    for decided in &done.decided {
+        if matches!(decided.outcome, Outcome::Released) {
+            // Of very many recipients only the first were queued with the notice.
+            let rest = app.store.queue_rest_of(&decided.notice, now).await;
+            report.deliveries += rest.deliveries();
+            report.note_rest(&rest);
+        }
+    }
     for Decided { kind, notice, outcome } in done.decided {
         report.decided.push(notice.clone());
         let step = match outcome {
@@ -303,8 +322,6 @@ async fn commit(
         staff_log::tell_staff(&mut tx, &key, Some(&region.id), remark.into(), &remark.to_string(), now).await?;
     }
     tx.commit().await?;
-    // Of very many recipients only the first were queued with the notice.
-    deliveries += app.store.queue_rest(now).await?.values().sum::<u64>();
     Ok(Committed { decided, deliveries })
 }
 

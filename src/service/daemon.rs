@@ -286,7 +286,7 @@ async fn one_cycle(app: &App, fetcher: &Fetcher) -> Result<(CycleReport, PullRep
         Ok(regions) => debug!(regions, "what the pages show was worked out"),
         Err(why) => failed(format!("what the pages show could not be kept: {}", Chain(&why))),
     }
-    report.failed_work = failed_work;
+    report.failed_work.append(&mut failed_work);
     Ok((report, pulled))
 }
 
@@ -402,8 +402,13 @@ impl Schedule<'_> {
     }
 }
 
-/// Notices whose hour has come.
+/// What a release left to be queued, and notices whose hour has come.
 async fn release_now(app: &App, queued: &impl Fn()) {
+    match app.store.queue_rest(app.clock.now()).await {
+        Ok(rest) if rest.queued.is_empty() => {}
+        Ok(_) => queued(),
+        Err(why) => error!("the store cannot be asked for notices that are still being queued: {why}"),
+    }
     match app.store.next_release().await {
         Ok(Some(at)) if at <= app.clock.now() => {
             let mut report = CycleReport::default();

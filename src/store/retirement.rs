@@ -5,7 +5,7 @@ use chrono::{DateTime, Utc};
 use crate::region::RegionId;
 use crate::store::acts::Act;
 use crate::store::error::StoreError;
-use crate::store::notices::cancel_waiting;
+use crate::store::notices::{cancel_waiting, drop_rest};
 use crate::store::regions::{in_use_region, subject};
 use crate::store::rows::ms;
 use crate::store::tx::Store;
@@ -25,6 +25,7 @@ impl Store {
             .await?;
         sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(id.as_str()).execute(tx.conn()).await?;
         let cancelled = cancel_waiting(&mut tx, id, "the region was retired").await?;
+        drop_rest(&mut tx, id).await?;
         let detail = format!("{cancelled} notices that waited are cancelled");
         tx.note_act(Act::RegionRetired, &subject(id), &detail).await?;
         tx.commit().await

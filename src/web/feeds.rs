@@ -41,7 +41,7 @@ async fn chart(
     Query(asked_for): Query<BTreeMap<String, String>>,
     asked: HeaderMap,
 ) -> Result<Response, Fault> {
-    let views = visit.site.views().get().await?;
+    let views = visit.site.views().get_with(&id).await?;
     let view = views.region(&id).ok_or(Fault::NotFound)?;
     let known = view.known.as_ref().ok_or(Fault::NotFound)?;
     let wanted: u32 = asked_for.get("w").and_then(|width| width.parse().ok()).unwrap_or(CHART_WIDTHS[1]);
@@ -61,7 +61,7 @@ async fn cached(
     asked: &HeaderMap,
     make: impl FnOnce(&RegionView) -> CachedAnswer,
 ) -> Result<Response, Fault> {
-    let views = visit.site.views().get().await?;
+    let views = visit.site.views().get_with(id).await?;
     let view = views.region(id).ok_or(Fault::NotFound)?;
     let cached = view.answer(&format!("{}/{name}", region_path(id)), visit.language, || Ok(make(view)))?;
     Ok(cached.answer(asked))

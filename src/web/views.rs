@@ -3,11 +3,12 @@
 //! A page never waits for arithmetic but where nothing was ever worked out.
 
 use std::collections::{BTreeMap, HashMap};
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use tokio::runtime::Handle;
+use tokio::sync::{OwnedMutexGuard, watch};
+use tracing::error;
 
 use super::Fault;
 use crate::language::Language;
@@ -22,12 +23,13 @@ use crate::service::season_chart;
 use crate::store::StoreError;
 use crate::store::notices::Notice;
 use crate::store::region_views::ViewSign;
+use crate::text::Chain;
 use crate::web::cache::CachedAnswer;
 
 /// How often the store is asked whether there is news.
 const LOOK_EVERY: TimeDelta = TimeDelta::seconds(15);
-/// When nobody has looked for so long, whoever asks first waits for the look: a day may have begun.
-const TOO_OLD: TimeDelta = TimeDelta::minutes(25);
+/// So many days back a kept view may have been made to be shown at a start.
+const OLDEST_SHOWN: i64 = 2;
 /// After so many regions, what was made is shown while the others are worked out.
 const SHOW_AFTER: usize = 25;
 /// Answers of one region that are kept: its pages, feeds and pictures, and some of its ZIP codes.
@@ -74,6 +76,8 @@ pub(super) struct Views {
     pub regions: Vec<Arc<RegionView>>,
     by_id: HashMap<RegionId, Arc<RegionView>>,
     by_zip: HashMap<Zip, Vec<RegionId>>,
+    /// Regions of which nothing was made yet: they are shown when it is.
+    unmade: Vec<Region>,
     answers: Answers,
 }
 
@@ -86,7 +90,7 @@ pub(super) struct RegionView {
     pub made_at: DateTime<Utc>,
     /// The region's day on which it was looked at.
     pub today: NaiveDate,
-    /// `None` when the region could not be assessed, or was not yet.
+    /// `None` when the region could not be assessed.
     pub known: Option<Known>,
     /// Notices of the season that went out, in the order of their going.
     pub notices: Vec<Notice>,
@@ -95,7 +99,7 @@ pub(super) struct RegionView {
 }
 
 impl Views {
-    fn of(mut regions: Vec<Arc<RegionView>>) -> Self {
+    fn of(mut regions: Vec<Arc<RegionView>>, unmade: Vec<Region>) -> Self {
         let first = |view: &RegionView| view.days().map(|days| days.look_from);
         regions.sort_by_cached_key(|view| (first(view).is_none(), first(view), view.region.name.clone()));
         let by_id = regions.iter().map(|view| (view.region.id.clone(), Arc::clone(view))).collect();
@@ -108,7 +112,7 @@ impl Views {
                 by_zip.entry(zip.clone()).or_default().push(view.region.id.clone());
             }
         }
-        Self { by_id, by_zip, regions, answers: Answers::default() }
+        Self { by_id, by_zip, regions, unmade, answers: Answers::default() }
     }
 
     pub fn region(&self, id: &RegionId) -> Option<&Arc<RegionView>> {
@@ -137,12 +141,12 @@ pub(super) struct RegionViews(Arc<Inner>);
 
 struct Inner {
     source: Source,
-    current: RwLock<Option<Arc<Views>>>,
+    current: watch::Sender<Option<Arc<Views>>>,
     /// When the last look at the store began.
-    looked_at: Mutex<Option<DateTime<Utc>>>,
-    /// Held by whoever makes views while others wait for them.
-    making: tokio::sync::Mutex<()>,
-    renewing: AtomicBool,
+    tried_at: Mutex<Option<DateTime<Utc>>>,
+    /// Held by whoever makes views. Taken before the work goes to a thread of its own: those that wait for it must not use
+    /// up the threads that it needs.
+    making: Arc<tokio::sync::Mutex<()>>,
 }
 
 impl RegionViews {
@@ -150,44 +154,64 @@ impl RegionViews {
     pub fn new(app: App, played: Option<Vec<Notice>>) -> Self {
         Self(Arc::new(Inner {
             source: Source { app, played },
-            current: RwLock::default(),
-            looked_at: Mutex::default(),
-            making: tokio::sync::Mutex::default(),
-            renewing: AtomicBool::default(),
+            current: watch::Sender::new(None),
+            tried_at: Mutex::default(),
+            making: Arc::default(),
         }))
     }
 
+    /// What is shown now; what is old of it is made anew behind the answer.
+    ///
     /// # Errors
     /// When there are none yet and the store fails.
     pub async fn get(&self) -> Result<Arc<Views>, Fault> {
-        let now = self.now();
-        if let Some(views) = self.shown_at(now) {
-            if self.is_older(now, LOOK_EVERY) && !self.0.renewing.swap(true, Ordering::AcqRel) {
-                let this = self.clone();
-                tokio::spawn(async move {
-                    if let Err(why) = this.renew().await {
-                        why.log();
-                    }
-                    this.0.renewing.store(false, Ordering::Release);
-                });
-            }
+        if let Some(views) = self.peek() {
+            self.renew_behind();
             return Ok(views);
         }
         // Made by a task of its own: whoever asked first may hang up, and the others still get them.
         let this = self.clone();
         let task = tokio::spawn(async move {
-            {
-                let _turn = this.0.making.lock().await;
-                if this.peek().is_none() {
-                    this.show_kept().await?;
-                }
+            let turn = Arc::clone(&this.0.making).lock_owned().await;
+            if this.peek().is_none() {
+                this.show_kept().await?;
             }
-            if this.shown_at(this.now()).is_none() {
-                this.renew().await?;
+            if this.peek().is_none() {
+                this.renew(turn).await?;
             }
             this.peek().ok_or_else(|| Fault::Inside("there are no views".to_owned()))
         });
-        task.await.unwrap_or_else(|why| Err(Fault::Inside(format!("the views were not finished: {why}"))))
+        let views = task.await.unwrap_or_else(|why| Err(Fault::Inside(format!("the views were not finished: {why}"))));
+        self.renew_behind();
+        views
+    }
+
+    /// As [`RegionViews::get`], where a region is asked for: its first view is waited for, the guard says how long.
+    ///
+    /// # Errors
+    /// When there are none yet and the store fails.
+    pub async fn get_with(&self, region: &RegionId) -> Result<Arc<Views>, Fault> {
+        self.get_without(|unmade| unmade.id == *region).await
+    }
+
+    /// As [`RegionViews::get_with`], for all regions of a ZIP code.
+    ///
+    /// # Errors
+    /// When there are none yet and the store fails.
+    pub async fn get_at(&self, zip: &Zip) -> Result<Arc<Views>, Fault> {
+        self.get_without(|unmade| unmade.zips.contains(zip)).await
+    }
+
+    async fn get_without(&self, is_asked: impl Fn(&Region) -> bool) -> Result<Arc<Views>, Fault> {
+        let views = self.get().await?;
+        let is_made = |views: &Views| !views.unmade.iter().any(&is_asked);
+        if is_made(&views) {
+            return Ok(views);
+        }
+        let mut current = self.0.current.subscribe();
+        let made = current.wait_for(|views| views.as_ref().is_some_and(|views| is_made(views))).await;
+        let views = made.map_err(|_| Fault::Inside("nobody makes views".to_owned()))?.clone();
+        views.ok_or_else(|| Fault::Inside("there are no views".to_owned()))
     }
 
     /// Waits until all that is old has been made anew.
@@ -195,7 +219,8 @@ impl RegionViews {
     /// # Errors
     /// When the store fails.
     pub async fn renewed(&self) -> Result<(), Fault> {
-        self.renew().await
+        let turn = Arc::clone(&self.0.making).lock_owned().await;
+        self.renew(turn).await
     }
 
     fn now(&self) -> DateTime<Utc> {
@@ -203,68 +228,78 @@ impl RegionViews {
     }
 
     fn peek(&self) -> Option<Arc<Views>> {
-        self.0.current.read().unwrap_or_else(PoisonError::into_inner).clone()
+        self.0.current.borrow().clone()
     }
 
-    /// What may be shown without a look at the store before: what was looked at lately, or came from the store at the start.
-    fn shown_at(&self, now: DateTime<Utc>) -> Option<Arc<Views>> {
-        let looked_at = *self.0.looked_at.lock().unwrap_or_else(PoisonError::into_inner);
-        let lately = looked_at.is_none_or(|at| (now - at).abs() < TOO_OLD) || self.0.renewing.load(Ordering::Acquire);
-        self.peek().filter(|_| lately)
+    /// Renews in the background when it is time to and nobody does it yet. A look that failed is made again like any other.
+    fn renew_behind(&self) {
+        let now = self.now();
+        let tried_at = *self.0.tried_at.lock().unwrap_or_else(PoisonError::into_inner);
+        if tried_at.is_some_and(|at| (now - at).abs() < LOOK_EVERY) {
+            return;
+        }
+        let Ok(turn) = Arc::clone(&self.0.making).try_lock_owned() else { return };
+        let this = self.clone();
+        tokio::spawn(async move {
+            if let Err(why) = this.renew(turn).await {
+                why.log();
+            }
+        });
     }
 
-    fn is_older(&self, now: DateTime<Utc>, age: TimeDelta) -> bool {
-        let looked_at = *self.0.looked_at.lock().unwrap_or_else(PoisonError::into_inner);
-        looked_at.is_none_or(|last| (now - last).abs() >= age)
+    fn show(&self, regions: Vec<Arc<RegionView>>, unmade: Vec<Region>) {
+        self.0.current.send_replace(Some(Arc::new(Views::of(regions, unmade))));
     }
 
-    fn show(&self, regions: Vec<Arc<RegionView>>) {
-        let views = Some(Arc::new(Views::of(regions)));
-        *self.0.current.write().unwrap_or_else(PoisonError::into_inner) = views;
-    }
-
-    /// Shows what is kept, however old, if anything is.
+    /// Shows what is kept and not too old, if anything is; the others are made soon.
     async fn show_kept(&self) -> Result<(), Fault> {
         let source = &self.0.source;
-        if source.played.is_some() {
-            return Ok(());
-        }
-        let kept = source.app.store.view_signs().await?;
-        if kept.is_empty() {
+        if source.played.is_some() || source.app.store.view_signs().await?.is_empty() {
             return Ok(());
         }
         let stand = source.stand().await?;
-        let mut regions = Vec::with_capacity(stand.regions.len());
+        let (mut regions, mut unmade) = (Vec::with_capacity(stand.regions.len()), Vec::new());
         for region in &stand.regions {
-            let seen = region_views::kept(&source.app, &region.id).await?;
-            regions.extend(view_of(&source.app, &stand, region, seen).map(Arc::new));
+            let Some(profile) = stand.profile(region) else { continue };
+            let kept = kept_of(&source.app, region).await.filter(|seen| is_of_use(seen, profile, stand.today(region)));
+            match kept.and_then(|seen| view_of(&source.app, &stand, region, Some(seen))) {
+                Some(view) => regions.push(Arc::new(view)),
+                None => unmade.push(region.clone()),
+            }
         }
-        self.show(regions);
+        if !regions.is_empty() {
+            self.show(regions, unmade);
+        }
         Ok(())
     }
 
     /// Looks at the store, and makes anew what is old there.
-    async fn renew(&self) -> Result<(), Fault> {
+    async fn renew(&self, turn: OwnedMutexGuard<()>) -> Result<(), Fault> {
         let this = self.clone();
-        // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
         let runtime = Handle::current();
-        let work = tokio::task::spawn_blocking(move || runtime.block_on(this.renew_here()));
+        // Nobody waits any more when the server ends: then the work ends, too.
+        let wanted = Arc::new(());
+        let is_wanted = Arc::downgrade(&wanted);
+        // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
+        let work = tokio::task::spawn_blocking(move || {
+            let _turn = turn;
+            runtime.block_on(this.renew_here(&|| is_wanted.strong_count() > 0))
+        });
         Ok(work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))??)
     }
 
-    async fn renew_here(&self) -> Result<(), StoreError> {
-        let _turn = self.0.making.lock().await;
+    async fn renew_here(&self, is_wanted: &(dyn Fn() -> bool + Sync)) -> Result<(), StoreError> {
         let source = &self.0.source;
-        *self.0.looked_at.lock().unwrap_or_else(PoisonError::into_inner) = Some(self.now());
+        *self.0.tried_at.lock().unwrap_or_else(PoisonError::into_inner) = Some(self.now());
         let app = &source.app;
         let keeps = source.played.is_none();
         let stand = source.stand().await?;
         let shown = self.peek();
         let mut views: BTreeMap<RegionId, Arc<RegionView>> = BTreeMap::new();
-        let mut old: Vec<Region> = Vec::new();
+        let (mut unmade, mut old): (Vec<Region>, Vec<Region>) = (Vec::new(), Vec::new());
         for region in stand.regions.iter().filter(|region| stand.profile(region).is_some()) {
             let Some(view) = shown.as_ref().and_then(|shown| shown.region(&region.id)) else {
-                old.push(region.clone());
+                unmade.push(region.clone());
                 continue;
             };
             if !stand.holds(region, &view.sign) {
@@ -273,33 +308,66 @@ impl RegionViews {
             views.insert(region.id.clone(), Arc::clone(view));
         }
         let is_gone = shown.as_ref().is_some_and(|shown| shown.regions.len() != views.len());
-        if old.is_empty() && !is_gone && shown.is_some() {
+        if old.is_empty() && unmade.is_empty() && !is_gone && shown.is_some() {
             return Ok(());
         }
         // A cycle that works out the same is waited for; what it has kept is taken from there.
         let _work = app.views_turn.lock().await;
         let signs = if keeps { app.store.view_signs().await? } else { HashMap::new() };
         let mut maker = Maker::new(app, &stand);
-        for (at, region) in by_station(&old).into_iter().flatten().enumerate() {
+        // Those that somebody may wait for come first.
+        let (first, second) = (by_station(&unmade), by_station(&old));
+        for (at, region) in first.into_iter().chain(second).flatten().enumerate() {
+            if !is_wanted() {
+                return Ok(());
+            }
             let is_kept = signs.get(&region.id).is_some_and(|sign| stand.holds(region, sign));
-            let mut seen = if is_kept { region_views::kept(app, &region.id).await? } else { None };
+            let mut seen = if is_kept { kept_of(app, region).await } else { None };
             if seen.is_none() {
-                seen = maker.make(region).await?;
-                if let Some(seen) = seen.as_ref().filter(|_| keeps) {
-                    region_views::keep(app, &region.id, seen).await?;
+                seen = match maker.make(region).await {
+                    Ok(seen) => seen,
+                    Err(why) => {
+                        error!(region.id = %region.id, "the page of region `{}` is not renewed: {}", region.id, Chain(&why));
+                        // What was shown is shown on; what never was, as not known.
+                        if views.contains_key(&region.id) {
+                            continue;
+                        }
+                        None
+                    }
+                };
+                if let Some(seen) = seen.as_ref().filter(|_| keeps)
+                    && let Err(why) = region_views::keep(app, &region.id, seen).await
+                {
+                    error!(region.id = %region.id, "the page of region `{}` is not kept: {}", region.id, Chain(&why));
                 }
             }
-            match seen.and_then(|seen| view_of(app, &stand, region, Some(seen))) {
+            match view_of(app, &stand, region, seen) {
                 Some(view) => views.insert(region.id.clone(), Arc::new(view)),
                 None => views.remove(&region.id),
             };
-            if at % SHOW_AFTER == SHOW_AFTER - 1 && shown.is_some() {
-                self.show(views.values().cloned().collect());
+            let is_last_unmade = at + 1 == unmade.len();
+            if shown.is_some() && (is_last_unmade || at % SHOW_AFTER == SHOW_AFTER - 1) {
+                let left = unmade.iter().filter(|region| !views.contains_key(&region.id)).cloned().collect();
+                self.show(views.values().cloned().collect(), left);
             }
         }
-        self.show(views.into_values().collect());
+        self.show(views.into_values().collect(), Vec::new());
         Ok(())
     }
+}
+
+/// What is kept of a region; `None`, too, when it cannot be read.
+async fn kept_of(app: &App, region: &Region) -> Option<Seen> {
+    region_views::kept(app, &region.id).await.unwrap_or_else(|why| {
+        error!(region.id = %region.id, "what is kept of region `{}` cannot be read: {}", region.id, Chain(&why));
+        None
+    })
+}
+
+/// Whether what was kept may be shown before it is made anew: nobody is misled by it.
+fn is_of_use(seen: &Seen, profile: &Profile, today: NaiveDate) -> bool {
+    let age = (today - seen.today).num_days();
+    (0..=OLDEST_SHOWN).contains(&age) && profile.season_of(seen.today) == profile.season_of(today)
 }
 
 /// A region with what was worked out of it, however long ago; `None` when its profile is not known.
@@ -414,7 +482,7 @@ mod tests {
             let seen = maker.make(region).await.unwrap();
             regions.push(Arc::new(view_of(&source.app, &stand, region, seen).unwrap()));
         }
-        let views = Views::of(regions);
+        let views = Views::of(regions, Vec::new());
         assert_eq!(views.regions.len(), 2);
         assert_eq!(ASSESSMENTS.get() - before, 2, "one assessment a region, whatever is drawn of it");
         assert_eq!(PREPARATIONS.get() - prepared, 1, "regions over one station share its season's days");

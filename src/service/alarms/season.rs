@@ -30,6 +30,9 @@ const STILL_ASKED: TimeDelta = TimeDelta::days(2);
 /// A notice whose hour has passed by so long does not go out by itself.
 const STUCK: TimeDelta = TimeDelta::hours(1);
 
+/// Queueing a notice for very many recipients takes minutes.
+const QUEUED_WITHIN: TimeDelta = TimeDelta::minutes(15);
+
 /// A station that only files feed is late when its newest day is this old. A rule of ours, no source: staff who import by hand
 /// do so once a week.
 const FILES_LATE: u64 = 8;
@@ -39,14 +42,14 @@ const AFTER_HATCH: u64 = 21;
 
 /// Notices that wait for a word or go out by themselves, and those whose time runs out.
 pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Condition>, StoreError> {
+    let mut conditions = half_queued(app, now).await?;
     let waiting = app.store.notices_waiting().await?;
     if waiting.is_empty() {
-        return Ok(Vec::new());
+        return Ok(conditions);
     }
     let regions: BTreeMap<RegionId, Region> =
         app.store.all_regions().await?.into_iter().map(|region| (region.id.clone(), region)).collect();
     let last = TimeDelta::hours(i64::from(app.config.alarms.notice_last_hours));
-    let mut conditions = Vec::new();
     for notice in waiting.iter().filter(|notice| notice.expires_at > now) {
         let region = regions.get(&notice.season.region);
         let zone = region.map_or(app.config.schedule.time_zone, |region| region.time_zone);
@@ -84,6 +87,31 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
         });
     }
     Ok(conditions)
+}
+
+/// Notices that went out and whose last recipients are not in the queue yet. The schedule goes on with them at each look.
+async fn half_queued(app: &App, now: DateTime<Utc>) -> Result<Vec<Condition>, StoreError> {
+    let notices = app.store.half_queued().await?;
+    let late = notices.iter().filter_map(|notice| {
+        let since = notice.released_at().filter(|at| *at + QUEUED_WITHIN <= now)?;
+        Some(Condition {
+            kind: AlarmKind::Queue,
+            subject: notice.id.to_string(),
+            region: Some(notice.season.region.clone()),
+            what: format!(
+                "\"{}\" for {} was let out {} ago, and some of its recipients are not in the queue yet.",
+                kind_words(notice.kind),
+                notice.season.region,
+                lasted(now - since)
+            ),
+            mend: format!(
+                "see that a process keeps the schedule (`treebell run`): it goes on where it stood, and the log says what fails. \
+                 To end it: `treebell notices recall {} --by YOUR-NAME`.",
+                notice.id
+            ),
+        })
+    });
+    Ok(late.collect())
 }
 
 struct About {

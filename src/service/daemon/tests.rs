@@ -134,3 +134,58 @@ fn somebody_outside_is_told_that_all_is_well_while_few_stations_are_silent() {
     assert!(!of_few(1, 1) && !of_few(2, 2) && !of_few(2, 3));
     assert!(!well(3, 0, &[]) && !well(0, 3, &[]) && !well(10, 0, &[]) && !well(0, 0, &["asking people"]));
 }
+
+// Before, it waited for the next cycle, or for another notice's hour.
+#[tokio::test]
+async fn the_rest_of_a_notice_is_queued_at_the_next_turn() {
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    use crate::people::{Address, Consent, Language, NewSubscriber, Reach};
+    use crate::region::Region;
+    use crate::season::{NoticeKind, SeasonKey};
+    use crate::store::notices::{NewNotice, NoticeRelease};
+
+    let world = world().await;
+    let (store, now) = (&world.app.store, world.clock.now());
+    let state = crate::demo::state::State::built_in().expect("the built-in state");
+    let station = &state.stations[0].station;
+    store.add_station(station).await.expect("a store");
+    let region = Region { stations: vec![station.id.clone()], ..state.regions[0].region.clone() };
+    store.put_regions(std::slice::from_ref(&region), now).await.expect("a store");
+    let season = SeasonKey { profile: region.profile.clone(), region: region.id.clone(), year: 2026 };
+    let new = NewNotice {
+        season,
+        kind: NoticeKind::InspectNow,
+        fate: NoticeRelease::Release,
+        reason: serde_json::json!({}),
+        facts: serde_json::json!({}),
+        decided_on: now.date_naive(),
+        decided_at: now,
+        expires_at: now + chrono::Duration::days(20),
+        priority: 1,
+    };
+    store.put_notice(&new, &[]).await.expect("nobody is to be told yet");
+    let owner = NewSubscriber {
+        zips: region.zips[..1].to_vec(),
+        heights: Vec::new(),
+        addresses: vec![Address::parse("owner@example.org", Reach::NorthAmerica).expect("an address")],
+        language: Language::En,
+        consent: Consent::Given { evidence: "form".into() },
+    };
+    store.add_subscriber(&owner, now).await.expect("a store");
+    let mut tx = store.begin().await.expect("a store");
+    // As a kill leaves it behind the first transaction.
+    sqlx::query("UPDATE notices SET queued_to = '/'").execute(tx.conn()).await.expect("a notice");
+    tx.commit().await.expect("a store");
+
+    let woken = AtomicU32::new(0);
+    let queued = || {
+        woken.fetch_add(1, Ordering::Relaxed);
+    };
+    release_now(&world.app, &queued).await;
+    let id = crate::season::NoticeId::of(&new.season, new.kind);
+    assert_eq!(store.delivery_counts(&id).await.expect("a store").get("queued"), Some(&1));
+    assert_eq!(woken.load(Ordering::Relaxed), 1, "who delivers is woken");
+    release_now(&world.app, &queued).await;
+    assert_eq!(woken.load(Ordering::Relaxed), 1, "and not for nothing");
+}

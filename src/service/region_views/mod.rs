@@ -2,12 +2,15 @@
 //! store, so that a service that starts shows at once what was known when the last one ended.
 
 mod kept;
+mod make;
 mod packed;
 mod stand;
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use tokio::runtime::Handle;
 use tracing::{error, warn};
 
 use crate::assessment::season_model::{Assessment, SeasonModel};
@@ -193,22 +196,46 @@ pub async fn keep(app: &App, region: &RegionId, seen: &Seen) -> Result<(), Store
 /// Works out and keeps all that is old; gives how many regions that were.
 ///
 /// # Errors
-/// When the store fails.
-pub async fn renew_kept(app: &App) -> Result<usize, StoreError> {
-    let _turn = app.views_turn.lock().await;
+/// When the store fails, for any region: the others are kept all the same.
+pub async fn renew_kept(app: &App) -> Result<usize, RegionFault> {
+    let turn = Arc::clone(&app.views_turn).lock_owned().await;
+    let (app, runtime) = (app.clone(), Handle::current());
+    // Who waits for this may be cut short by a shutdown: then the work ends, too.
+    let wanted = Arc::new(());
+    let is_wanted = Arc::downgrade(&wanted);
+    // Whole seasons are worked out and drawn: not on a thread that others wait for.
+    let work = tokio::task::spawn_blocking(move || {
+        let _turn = turn;
+        runtime.block_on(renew_kept_here(&app, &|| is_wanted.strong_count() > 0))
+    });
+    Ok(work.await??)
+}
+
+async fn renew_kept_here(app: &App, is_wanted: &(dyn Fn() -> bool + Sync)) -> Result<usize, StoreError> {
     let source = Source { app: app.clone(), played: None };
     let (stand, kept) = (source.stand().await?, app.store.view_signs().await?);
     let mut maker = Maker::new(app, &stand);
-    let mut made = 0;
+    let (mut made, mut fault) = (0, None);
     for region in by_station(&stand.regions).into_iter().flatten() {
+        if !is_wanted() {
+            break;
+        }
         app.progress.made(crate::progress::Part::Schedule);
         if kept.get(&region.id).is_some_and(|sign| stand.holds(region, sign)) {
             continue;
         }
-        if let Some(seen) = maker.make(region).await? {
-            keep(app, &region.id, &seen).await?;
-            made += 1;
+        let kept = match maker.make(region).await {
+            Ok(Some(seen)) => keep(app, &region.id, &seen).await,
+            Ok(None) => continue,
+            Err(why) => Err(why),
+        };
+        match kept {
+            Ok(()) => made += 1,
+            Err(why) => {
+                error!(region.id = %region.id, "what is shown of region `{}` is not renewed: {}", region.id, Chain(&why));
+                fault = fault.or(Some(why));
+            }
         }
     }
-    Ok(made)
+    fault.map_or(Ok(made), Err)
 }

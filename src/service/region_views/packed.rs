@@ -31,12 +31,12 @@ impl Packed {
         &self.0
     }
 
-    /// The text; `None` when it is not whole.
+    /// The text; `None` when it is not whole, or too long.
     pub fn open(&self) -> Option<Vec<u8>> {
         let mut text = Vec::new();
-        let mut reader = GzDecoder::new(&self.0[..]).take(LONGEST);
+        let mut reader = GzDecoder::new(&self.0[..]).take(LONGEST + 1);
         reader.read_to_end(&mut text).ok()?;
-        Some(text)
+        (text.len() as u64 <= LONGEST).then_some(text)
     }
 }
 
@@ -52,5 +52,13 @@ mod tests {
         assert_eq!(packed.open().as_deref(), Some(text.as_bytes()));
         let cut = Packed::from_gzip(packed.gzip().slice(..packed.gzip().len() - 9));
         assert_eq!(cut.open(), None);
+    }
+
+    #[test]
+    fn a_text_beyond_the_bound_is_refused_and_not_cut() {
+        let longest = usize::try_from(LONGEST).unwrap();
+        let text = vec![b' '; longest + 1];
+        assert_eq!(Packed::of(&text).open(), None);
+        assert_eq!(Packed::of(&text[1..]).open().map(|text| text.len()), Some(longest));
     }
 }

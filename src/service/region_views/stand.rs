@@ -7,6 +7,7 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
 use tracing::error;
 
+use super::make;
 use crate::region::{Region, RegionId};
 use crate::season::decide::DecidedNotice;
 use crate::season::profile::Profiles;
@@ -19,7 +20,8 @@ use crate::store::region_views::{StationMark, ViewSign};
 use crate::text::Chain;
 use crate::weather::StationId;
 
-/// Raised when the same facts are to be shown otherwise: then all that is kept is old. The program's version counts too.
+/// Raised when the same facts are to be worked out or packed otherwise: then all that is kept is old. The program's version
+/// and the sources that word and draw (`make.rs`) count too.
 const MAKE: &str = "1";
 
 /// What views are made from.
@@ -59,6 +61,7 @@ impl Source {
         for part in [
             MAKE,
             env!("CARGO_PKG_VERSION"),
+            make::digest(),
             &format!("{:?} {:?} {:?}", config.weather, config.policy, config.reports.detection),
             &stations,
             &app.store.reports_mark().await?,
@@ -150,11 +153,11 @@ impl Stand {
         put(format!("{region:?} {today}"));
         if let Some(profile) = self.profile(region) {
             put(format!("{profile:?}"));
-            let told: Vec<(DecidedNotice, NoticeStatus, Option<DateTime<Utc>>)> = self
-                .notices(region, profile, today)
-                .map(|notice| (notice.told(region.time_zone), notice.status(), notice.released_at()))
-                .collect();
-            put(format!("{told:?}"));
+            for notice in self.notices(region, profile, today) {
+                let (told, status) = (notice.told(region.time_zone), notice.status());
+                // A recall changes only until when it is of use.
+                put(format!("{told:?} {status:?} {:?} {}", notice.released_at(), notice.expires_at));
+            }
         }
         for station in region.stations.iter().chain(helper) {
             let mark = self.marks.get(station).copied().unwrap_or_default();

@@ -164,9 +164,10 @@ impl Store {
         let put = put_notice(&mut tx, new, texts).await?;
         tx.commit().await?;
         let id = NoticeId::of(&new.season, new.kind);
-        let rest = self.queue_rest(new.decided_at).await?.get(&id).copied().unwrap_or(0);
         Ok(match put {
-            Put::Written { deliveries } => Put::Written { deliveries: deliveries + rest },
+            Put::Written { deliveries } => {
+                Put::Written { deliveries: deliveries + self.queue_rest_of(&id, new.decided_at).await.deliveries() }
+            }
             Put::AlreadyThere => Put::AlreadyThere,
         })
     }

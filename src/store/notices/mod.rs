@@ -9,6 +9,6 @@ mod release;
 pub use decisions::{ask_first, put_notice, renew, skip};
 pub use in_force::{notice_in_force, tell_joined};
 pub use notice::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, Put, ReleasePlan, delivery_id};
-pub use queueing::QUEUED_AT_ONCE;
-pub(super) use release::cancel_waiting;
+pub use queueing::{QUEUED_AT_ONCE, QueuedRest};
 pub use release::{DueRelease, release};
+pub(super) use release::{cancel_waiting, drop_rest};

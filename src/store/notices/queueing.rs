@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use sqlx::AssertSqlSafe;
+use tracing::{error, info};
 
 use crate::region::RegionId;
 use crate::season::{NoticeId, NoticeStatus};
@@ -17,9 +18,35 @@ use crate::store::regions::known_region;
 use crate::store::rows::{get, ms};
 use crate::store::subscriptions::{Recipient, recipients_between, subscribers_of};
 use crate::store::tx::{Engine, Store, Tx};
+use crate::text::Chain;
 
 /// Subscribers whose deliveries one transaction queues.
 pub const QUEUED_AT_ONCE: usize = 1000;
+
+/// A transaction that others were in the way of is tried so often at once.
+const TRIES: u32 = 4;
+
+/// What came of queueing the rest.
+#[derive(Debug, Default)]
+pub struct QueuedRest {
+    /// How many were queued of each notice that had a rest.
+    pub queued: BTreeMap<NoticeId, u64>,
+    /// Notices whose rest is still to be queued, and why; the next call goes on.
+    pub faults: Vec<(NoticeId, StoreError)>,
+}
+
+impl QueuedRest {
+    /// Deliveries of all notices.
+    pub fn deliveries(&self) -> u64 {
+        self.queued.values().sum()
+    }
+
+    fn log(&self) {
+        for (id, why) in &self.faults {
+            error!(notice.id = %id, "some recipients of notice `{id}` are still to be queued: {}", Chain(why));
+        }
+    }
+}
 
 /// How far queueing is: all codes of the region before this one are done, and of this one all subscribers up to that one. Kept
 /// as `zip/subscriber`.
@@ -54,28 +81,92 @@ pub(super) async fn is_under_way(tx: &mut Tx, id: &NoticeId) -> Result<bool, Sto
 }
 
 impl Store {
-    /// Queues what a release left for later, of every notice, in short transactions. Gives how many were queued of each.
+    /// Queues what a release left for later, of every notice, in short transactions. What fails for one notice is logged and
+    /// keeps no other back.
     ///
     /// # Errors
-    /// When the store fails; the next call goes on.
-    pub async fn queue_rest(&self, now: DateTime<Utc>) -> Result<BTreeMap<NoticeId, u64>, StoreError> {
+    /// When the store cannot be asked for such notices.
+    pub async fn queue_rest(&self, now: DateTime<Utc>) -> Result<QueuedRest, StoreError> {
         let rows = sqlx::query("SELECT id FROM notices WHERE queued_to IS NOT NULL ORDER BY priority, id")
             .fetch_all(&mut *self.read().await?)
             .await?;
         let ids = rows.iter().map(|row| get(row, "id").map(NoticeId)).collect::<Result<Vec<_>, _>>()?;
-        let mut queued = BTreeMap::new();
+        let mut rest = QueuedRest::default();
         for id in ids {
-            let mut of_this = 0;
-            loop {
-                let mut tx = self.begin().await?;
-                let Some(more) = queue_more(&mut tx, &id, now).await? else { break };
-                tx.commit().await?;
-                of_this += more;
-            }
-            queued.insert(id, of_this);
+            self.queue_all_of(&id, now, &mut rest).await;
         }
-        Ok(queued)
+        rest.log();
+        Ok(rest)
     }
+
+    /// As [`Store::queue_rest`], of one notice whose release is committed: that stands, whatever becomes of the rest.
+    pub async fn queue_rest_of(&self, id: &NoticeId, now: DateTime<Utc>) -> QueuedRest {
+        let mut rest = QueuedRest::default();
+        self.queue_all_of(id, now, &mut rest).await;
+        rest.log();
+        rest
+    }
+
+    async fn queue_all_of(&self, id: &NoticeId, now: DateTime<Utc>, rest: &mut QueuedRest) {
+        let (mut queued, mut tries) = (0, 1);
+        loop {
+            match self.queue_some_of(id, now).await {
+                Ok(Some(more)) => {
+                    queued += more;
+                    tries = 1;
+                }
+                Ok(None) => break,
+                Err(StoreError::Busy) if tries < TRIES => tries += 1,
+                Err(why) => {
+                    rest.faults.push((id.clone(), why));
+                    break;
+                }
+            }
+        }
+        if queued > 0 {
+            rest.queued.insert(id.clone(), queued);
+        }
+    }
+
+    async fn queue_some_of(&self, id: &NoticeId, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
+        // Mostly there is nothing: that needs no transaction.
+        let marked = sqlx::query("SELECT id FROM notices WHERE id = $1 AND queued_to IS NOT NULL")
+            .bind(id.as_str())
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        if marked.is_none() {
+            return Ok(None);
+        }
+        let mut tx = self.begin().await?;
+        let more = queue_more(&mut tx, id, now).await?;
+        tx.commit().await?;
+        Ok(more)
+    }
+
+    /// Notices that went out and of which recipients are still to be queued.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn half_queued(&self) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query("SELECT * FROM notices WHERE status = 'released' AND queued_to IS NOT NULL ORDER BY id")
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        rows.iter().map(notice_of).collect()
+    }
+}
+
+/// Whether the region was told something newer of the season: then the older must not come behind it.
+async fn is_overtaken(tx: &mut Tx, notice: &Notice) -> Result<bool, StoreError> {
+    let row = sqlx::query(
+        "SELECT n.id FROM notices n JOIN notices o ON o.id = $1
+         WHERE n.region_id = o.region_id AND n.profile = o.profile AND n.season = o.season
+           AND n.status = 'released' AND n.released_at > o.released_at
+         LIMIT 1",
+    )
+    .bind(notice.id.as_str())
+    .fetch_optional(tx.conn())
+    .await?;
+    Ok(row.is_some())
 }
 
 /// The next ones; `None` when none are left.
@@ -88,7 +179,11 @@ async fn queue_more(tx: &mut Tx, id: &NoticeId, now: DateTime<Utc>) -> Result<Op
     let lock = tx.engine().for_update();
     let Some(row) = sqlx::query(find(lock)).bind(id.as_str()).fetch_optional(tx.conn()).await? else { return Ok(None) };
     let (notice, reached) = (notice_of(&row)?, Reached::of(get(&row, "queued_to")?));
-    if notice.status() != NoticeStatus::Released || notice.expires_at <= now {
+    let is_overtaken = is_overtaken(tx, &notice).await?;
+    if is_overtaken {
+        info!(notice.id = %id, "notice `{id}` goes to nobody more: its region was told something newer");
+    }
+    if is_overtaken || notice.status() != NoticeStatus::Released || notice.expires_at <= now {
         note_reached(tx, id, None).await?;
         return Ok(Some(0));
     }

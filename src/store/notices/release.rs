@@ -98,6 +98,15 @@ pub(in crate::store) async fn cancel_waiting(tx: &mut Tx, region: &RegionId, not
     Ok(done.rows_affected())
 }
 
+/// What a region's notices still have to queue is dropped: nobody lives there any more.
+pub(in crate::store) async fn drop_rest(tx: &mut Tx, region: &RegionId) -> Result<(), StoreError> {
+    sqlx::query("UPDATE notices SET queued_to = NULL WHERE region_id = $1 AND queued_to IS NOT NULL")
+        .bind(region.as_str())
+        .execute(tx.conn())
+        .await?;
+    Ok(())
+}
+
 impl Store {
     /// As [`release`], in a transaction of its own: staff confirm a notice.
     ///
@@ -110,7 +119,7 @@ impl Store {
         let detail = format!("said by {by}; {deliveries} deliveries queued{more}");
         tx.note_act(Act::NoticeReleased, &subject(id), &detail).await?;
         tx.commit().await?;
-        Ok(deliveries + self.queue_rest(now).await?.get(id).copied().unwrap_or(0))
+        Ok(deliveries + self.queue_rest_of(id, now).await.deliveries())
     }
 
     /// Lets out every waiting notice whose instant has come, and skips what waits or is held past its use.
@@ -152,7 +161,7 @@ impl Store {
                 }
             };
             tx.commit().await?;
-            let rest = self.queue_rest(now).await?.get(&notice.id).copied().unwrap_or(0);
+            let rest = self.queue_rest_of(&notice.id, now).await.deliveries();
             done.push(DueRelease { deliveries: deliveries.map(|first| first + rest), notice: notice.id });
         }
         Ok(done)

@@ -425,3 +425,26 @@ async fn a_cycle_by_hand_that_failed_is_told_until_a_good_one() {
     })
     .await;
 }
+
+#[tokio::test]
+async fn a_notice_that_is_half_queued_for_long_is_told_until_it_is_whole() {
+    on_each_engine("half queued", |store| async move {
+        let house = House::new(store, "2026-04-10T15:00:00Z", "");
+        two_regions(&house.app.store).await;
+        waits_for_a_word(&house, "2026-04-20T18:00:00Z").await;
+        let released = ms(house.clock.now());
+        house
+            .execute(format!("UPDATE notices SET status = 'released', released_at = {released}, queued_to = '/'"))
+            .await;
+        house.clock.advance(TimeDelta::minutes(14));
+        house.keeper.look().await;
+        assert_eq!(open(&house).await, [], "it takes its time");
+        house.clock.advance(TimeDelta::minutes(2));
+        house.keeper.look().await;
+        assert_eq!(open(&house).await, [AlarmKind::Queue]);
+        house.app.store.queue_rest(house.clock.now()).await.unwrap();
+        house.lives(TimeDelta::hours(1)).await;
+        assert_eq!(open(&house).await, []);
+    })
+    .await;
+}

@@ -4,3 +4,4 @@
 mod lists;
 mod notices;
 mod pages;
+mod rest;

@@ -7,12 +7,15 @@ use treebell::clock::Clock;
 use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::region::Region;
+use treebell::season::{NoticeId, NoticeKind};
 use treebell::service::app::App;
 use treebell::service::region_views::renew_kept;
 use treebell::store::Store;
+use treebell::store::notices::NoticeRelease;
 use treebell::weather::StationId;
-use treebell::web::{self, Site};
+use treebell::web::Site;
 
+use crate::people::notices::{notice, texts};
 use crate::web::support::World;
 
 /// Three regions of the demo on two stations of few years.
@@ -39,7 +42,7 @@ async fn world() -> (World, Vec<Region>) {
 fn again(world: &World) -> (World, Site) {
     let app = App { views_turn: Arc::default(), ..world.app.clone() };
     let site = Site::new(app.clone()).unwrap();
-    (World { app, clock: world.clock.clone(), router: web::router(&site) }, site)
+    (World::of(app, world.clock.clone(), site.clone()), site)
 }
 
 async fn made_at(world: &World, region: &Region) -> String {
@@ -105,4 +108,84 @@ async fn what_cannot_be_read_is_made_anew() {
     let known = made_at(&next, &regions[0]).await;
     assert_eq!(known, world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string());
     assert_ne!(world.app.store.view(&regions[0].id).await.unwrap().unwrap().body, view.body, "and kept whole");
+}
+
+async fn execute(store: &Store, statement: &'static str) {
+    let mut tx = store.begin().await.unwrap();
+    sqlx::query(statement).execute(tx.conn()).await.unwrap();
+    tx.commit().await.unwrap();
+}
+
+#[tokio::test]
+async fn one_region_that_fails_keeps_no_page_of_the_others_back() {
+    let (world, regions) = world().await;
+    renew_kept(&world.app).await.unwrap();
+    let (next, site) = again(&world);
+    made_at(&next, &regions[0]).await;
+    // A row of the third one's station that no program of ours wrote.
+    let station = &regions[2].stations[0];
+    let mut tx = world.app.store.begin().await.unwrap();
+    sqlx::query("UPDATE daily_values SET value_tenths = 9999999999 WHERE station_id = $1")
+        .bind(station.0.as_str())
+        .execute(tx.conn())
+        .await
+        .unwrap();
+    tx.commit().await.unwrap();
+    world.clock.set(world.clock.now() + TimeDelta::days(1));
+    let now = world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
+    site.ready().await.unwrap();
+    assert_eq!(made_at(&next, &regions[0]).await, now);
+    assert_eq!(made_at(&next, &regions[1]).await, now);
+    assert_ne!(made_at(&next, &regions[2]).await, now, "as it was");
+    world.clock.set(world.clock.now() + TimeDelta::days(1));
+    renew_kept(&world.app).await.unwrap_err();
+    let kept = world.app.store.view(&regions[1].id).await.unwrap().unwrap();
+    assert_eq!(kept.made_at, world.clock.now(), "a cycle keeps the others, too");
+}
+
+#[tokio::test]
+async fn a_store_that_keeps_nothing_freezes_no_page() {
+    let (world, regions) = world().await;
+    execute(
+        &world.app.store,
+        "CREATE TRIGGER full BEFORE INSERT ON region_views BEGIN SELECT RAISE(FAIL, 'the disk is full'); END",
+    )
+    .await;
+    let (next, site) = again(&world);
+    site.ready().await.unwrap();
+    world.clock.set(world.clock.now() + TimeDelta::days(1));
+    site.ready().await.unwrap();
+    let now = world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
+    for region in &regions {
+        assert_eq!(made_at(&next, region).await, now);
+    }
+}
+
+#[tokio::test]
+async fn nobody_waits_while_something_is_shown_and_nothing_of_long_ago_is() {
+    let (world, regions) = world().await;
+    renew_kept(&world.app).await.unwrap();
+    let first = world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
+    world.clock.set(world.clock.now() + TimeDelta::days(2));
+    let (next, _) = again(&world);
+    assert_eq!(made_at(&next, &regions[1]).await, first, "two days are not too long");
+    world.clock.set(world.clock.now() + TimeDelta::days(1));
+    let (next, _) = again(&world);
+    let now = world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
+    assert_eq!(made_at(&next, &regions[1]).await, now, "three are");
+}
+
+#[tokio::test]
+async fn a_recalled_notice_makes_its_view_old() {
+    let (world, regions) = world().await;
+    let now = world.clock.now();
+    let mut new = notice(NoticeKind::InspectNow, NoticeRelease::Release);
+    new.season.region = regions[0].id.clone();
+    new.season.year = 2025;
+    (new.decided_at, new.decided_on) = (now, now.date_naive());
+    world.app.store.put_notice(&new, &texts()).await.unwrap();
+    assert_eq!(renew_kept(&world.app).await.unwrap(), 3);
+    let id = NoticeId::of(&new.season, new.kind);
+    world.app.store.recall_notice(&id, None, now).await.unwrap();
+    assert_eq!(renew_kept(&world.app).await.unwrap(), 1);
 }

@@ -17,7 +17,7 @@ use treebell::season::{DaySpan, NoticeKind, SeasonKey, WindowDays};
 use treebell::service::app::App;
 use treebell::store::Store;
 use treebell::store::notices::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, ReleasePlan};
-use treebell::web::{self, Site};
+use treebell::web::Site;
 
 use super::season::Season;
 use super::support::World;
@@ -344,7 +344,7 @@ async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
         world.clock.set(day.parse().unwrap());
         let site = Site::of_exercise(world.app.clone(), vec![played.clone()]).unwrap();
         site.ready().await.unwrap();
-        let shown = World { app: world.app.clone(), clock: world.clock.clone(), router: web::router(&site) };
+        let shown = World::of(world.app.clone(), world.clock.clone(), site);
         let answer = shown.get(&format!("{REGION}/alert.cap")).await;
         assert_eq!(answer.status, status, "{day}");
         let json = shown.get(&format!("{REGION}/outlook.json")).await.body;

@@ -11,7 +11,7 @@ use treebell::message::Templates;
 use treebell::season::profile::Profiles;
 use treebell::service::app::App;
 use treebell::store::Store;
-use treebell::web::{self, Site};
+use treebell::web::Site;
 
 use super::support::World;
 
@@ -107,8 +107,7 @@ impl Season {
         let site = Site::new(app.clone()).unwrap();
         // A program made for tests on a busy machine takes longer for a season than any visitor waits.
         site.ready().await.unwrap();
-        let router = web::router(&site);
-        World { app, clock, router }
+        World::of(app, clock, site)
     }
 }
 

@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each area uses its own part")]
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use axum::body::Body;
 use axum::http::{HeaderMap, Request, StatusCode};
@@ -19,6 +20,9 @@ pub struct World {
     pub app: App,
     pub clock: Arc<ManualClock>,
     pub router: axum::Router,
+    site: Site,
+    /// The clock has moved: the next who asks waits until all is made anew.
+    moved: AtomicBool,
 }
 
 /// An answer read to its end.
@@ -47,16 +51,24 @@ impl World {
         let clock = Arc::new(ManualClock::at("2025-03-10T16:00:00Z".parse().unwrap()));
         let templates = Templates::load(None).unwrap();
         let app = App::with_store(&config, clock.clone(), store, Profiles::default(), templates);
-        let router = web::router(&Site::new(app.clone()).unwrap());
-        Self { app, clock, router }
+        let site = Site::new(app.clone()).unwrap();
+        Self::of(app, clock, site)
     }
 
-    /// Noon of a day, by the world's clock. What was worked out before is too old then, and made anew.
+    pub fn of(app: App, clock: Arc<ManualClock>, site: Site) -> Self {
+        Self { app, clock, router: web::router(&site), site, moved: AtomicBool::new(false) }
+    }
+
+    /// Noon of a day, by the world's clock. What is asked for next is made anew before.
     pub fn go_to(&self, day: chrono::NaiveDate) {
         self.clock.set(day.and_hms_opt(19, 0, 0).unwrap().and_utc());
+        self.moved.store(true, Ordering::Release);
     }
 
     pub async fn ask(&self, request: Request<Body>) -> Answer {
+        if self.moved.swap(false, Ordering::AcqRel) {
+            self.site.ready().await.unwrap();
+        }
         let response = self.router.clone().oneshot(request).await.unwrap();
         let (parts, body) = response.into_parts();
         let bytes = body.collect().await.unwrap().to_bytes();
