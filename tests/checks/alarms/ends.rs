@@ -434,7 +434,9 @@ async fn a_notice_that_is_half_queued_for_long_is_told_until_it_is_whole() {
         waits_for_a_word(&house, "2026-04-20T18:00:00Z").await;
         let released = ms(house.clock.now());
         house
-            .execute(format!("UPDATE notices SET status = 'released', released_at = {released}, queued_to = '/'"))
+            .execute(format!(
+                "UPDATE notices SET status = 'released', released_at = {released}, released_by = 'staff', queued_to = '/'"
+            ))
             .await;
         house.clock.advance(TimeDelta::minutes(14));
         house.keeper.look().await;
