@@ -9,8 +9,8 @@ use tracing::error;
 
 use super::make;
 use crate::region::{Region, RegionId};
-use crate::season::profile::Profiles;
 use crate::season::Profile;
+use crate::season::profile::Profiles;
 use crate::service::app::App;
 use crate::service::forecast::FORECAST_GOOD_HOURS;
 use crate::store::StoreError;
