@@ -188,8 +188,13 @@ impl View<'_> {
             return Stand::NotYet(QuietReason::InspectNotSentBefore);
         }
         if told_on.is_none() {
-            // What is held and of no use any more lapses with this decision, and holds nothing back.
-            let held = |kind, stand| self.standing(kind) == Some(&Standing::Held) && !matches!(stand, Stand::Past(_));
+            // What is held and of no use any more lapses with this decision, as does what this one overtakes while it waits for its
+            // hour; neither holds anything back.
+            let overtakes =
+                self.standing(NoticeKind::LastDaysToWash) == Some(&Standing::Waiting { approval_needed: None });
+            let held = |kind, stand| {
+                !overtakes && self.standing(kind) == Some(&Standing::Held) && !matches!(stand, Stand::Past(_))
+            };
             if held(NoticeKind::InspectNow, self.inspect_now()) || held(NoticeKind::WashNow, self.wash_now()) {
                 return Stand::NotYet(QuietReason::InspectNotSentBefore);
             }

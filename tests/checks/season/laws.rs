@@ -194,6 +194,22 @@ fn decide_on(outlook: &Outlook, told: &[DecidedNotice], reports: &[FieldReport],
     decide(&Facts { profile: &profile, policy: &policy, release, outlook, days, told, reports, today })
 }
 
+// Before, "wash now" was skipped for "last days", and "last days" the next day for want of "wash now".
+#[test]
+fn what_waits_for_its_hour_is_not_held_back_by_what_it_overtakes() {
+    let told =
+        |kind, standing| DecidedNotice { kind, decided_on: date(0), standing, deadline: None, learned_days: None };
+    let told = [
+        told(NoticeKind::InspectNow, Standing::Cancelled),
+        told(NoticeKind::WashNow, Standing::Held),
+        told(NoticeKind::LastDaysToWash, Standing::Waiting { approval_needed: None }),
+    ];
+    let outlook = outlook_of(&[], 5, date(0));
+    let decision = decide_on(&outlook, &told, &[], Release::AtOnce);
+    let again = decide_on(&outlook, &carried_out(&told, &decision, date(0)), &[], Release::AtOnce);
+    assert!(again.changes_nothing(), "first {decision:#?}\nagain {again:#?}");
+}
+
 proptest! {
     /// Also on facts that contradict each other: one verdict a kind, nothing past its use, nothing untrusted that
     /// leaves unasked, nothing told twice, and a second look changes nothing.
