@@ -5,7 +5,7 @@
 
 mod facts;
 mod hours;
-mod rank;
+pub(super) mod rank;
 
 use std::collections::BTreeMap;
 

@@ -5,12 +5,11 @@ use super::place::words;
 use super::{Doubt, Ground, NewRegionError, Service};
 use crate::geo::distance_km;
 use crate::region::Region;
+use crate::service::station_choice::rank::FARTHEST_KM;
 use crate::weather::Station;
 
 /// Nearer than this a region has not moved: the last digits of its coordinates were mended.
 const MOVED_KM: f64 = 2.0;
-/// As far as a station is chosen unasked.
-const STATION_KM: f64 = 80.0;
 
 /// What of a region was left as it was though its place moved, and no longer fits there. What was changed with the place is
 /// taken as given. Remarks come first: what could not be compared.
@@ -35,7 +34,7 @@ pub async fn doubts_of_a_move(
         after.stations.first().and_then(|id| ground.stations.iter().find(|station| station.id == *id));
     if let Some(station) = own.filter(|_| after.stations == before.stations) {
         let km = distance_km(after.place, station.place);
-        if km > STATION_KM {
+        if km > FARTHEST_KM {
             doubt(
                 format!("its station {} is {km:.0} km away now", station.id),
                 "name others with --station, or as stations in a list",

@@ -19,7 +19,7 @@ const KM_ALL_MISSING: f64 = 100.0;
 const KM_HOUR_UNKNOWN: f64 = 5.0;
 
 /// Farther or higher than this a station is not taken unasked. Common practice, no source; the same as in `weather/nearby.rs`.
-const FARTHEST_KM: f64 = 80.0;
+pub(in crate::service) const FARTHEST_KM: f64 = 80.0;
 const FARTHEST_M: f64 = 400.0;
 /// A station reports as it should, or is late, up to so many days after its last day. Observers' forms may come at the end of
 /// the month (from memory): common practice, no source.

@@ -450,3 +450,23 @@ async fn a_notice_that_is_half_queued_for_long_is_told_until_it_is_whole() {
     })
     .await;
 }
+
+// When all sources fail it is no station's fault: the cycle's own alarm speaks.
+#[tokio::test]
+async fn where_every_source_fails_no_station_is_blamed() {
+    on_each_engine("all sources fail", |store| async move {
+        let house = House::new(store, "2026-03-10T15:00:00Z", "");
+        two_regions(&house.app.store).await;
+        house.execute("UPDATE stations SET sources = '[{\"feed\":\"acis\",\"id\":\"ZZ1 6\"}]'").await;
+        house.good_cycle("2026-03-10T14:00:00Z").await;
+        house.pulled("A", 5, 0).await;
+        for _ in 0..30 {
+            house.lives(TimeDelta::hours(1)).await;
+            house.pulled("A", 0, 0).await;
+        }
+        house.lives(TimeDelta::hours(1)).await;
+        assert!(!open(&house).await.contains(&AlarmKind::Station), "{:?}", open(&house).await);
+        assert!(open(&house).await.contains(&AlarmKind::Cycle), "{:?}", open(&house).await);
+    })
+    .await;
+}

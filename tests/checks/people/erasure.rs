@@ -260,6 +260,10 @@ async fn an_erased_person_is_gone_from_every_table_and_file_and_never_written_to
         }
 
         let now = house.now();
+        let phone = store.address_hash().of(&address(BIRD_PHONE));
+        let link = || preference_link::make(store.address_hash(), &phone, house.now());
+        let old_link = link();
+        assert_eq!(preference_link::open(&house.desk.app, &old_link).await.unwrap(), Some(phone.clone()));
         let removed = store.remove_subscriber(&address(BIRD_PHONE), "asked by letter", now).await.unwrap();
         assert_eq!(removed.addresses, 2, "{removed:?}");
         for who in [WISH, WISH_PHONE] {
@@ -306,6 +310,9 @@ async fn an_erased_person_is_gone_from_every_table_and_file_and_never_written_to
         );
         assert!(rows["consents"].iter().filter(|row| row.contains("erased")).all(|row| row.contains("ip_hash=None")));
         house.nothing_is_written_to_them().await;
+        // The phone has signed up again since: whoever holds a link from before is not let in.
+        assert_eq!(preference_link::open(&house.desk.app, &old_link).await.unwrap(), None);
+        assert_eq!(preference_link::open(&house.desk.app, &link()).await.unwrap(), Some(phone.clone()));
         store.close().await;
     })
     .await;
