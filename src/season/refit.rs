@@ -113,6 +113,12 @@ pub fn refit(base: &Profile, fitted: &Fitted, seasons: &[SeasonWeather]) -> Resu
         carried.push(Carried { stage: stage.id.clone(), from, to, scores });
     }
 
+    // Laying goes with the stage that it hangs on, and stands by itself where a fit puts that one before the window's opening.
+    if profile.follow_laying().is_err()
+        && let Some(eggs) = &mut profile.eggs
+    {
+        eggs.laid_by = None;
+    }
     let counts_heat = |stage: &&Stage| matches!(stage.need, Need::DegreeDays(_));
     let is_fitted = |stage: &Stage| stage.origin.starts_with(FITTED);
     if profile.stages.iter().filter(counts_heat).all(is_fitted) {
@@ -275,6 +281,8 @@ mod tests {
         }
         assert!(profile.stages[2].origin.starts_with("carried over and not fitted: comes in 10 seasons"));
         assert_eq!(profile.stages[3], base.stages[3], "a stage that counts days stays");
+        let laid = profile.eggs.as_ref().map(|eggs| eggs.laid_over_c).unwrap();
+        assert!((laid * 0.92 - sum_of(&profile, "egg-laying-ends")).abs() < 1e-4, "laying goes with its stage: {laid}");
         assert_eq!(Profile::parse(&profile.to_toml()).unwrap(), profile);
     }
 
@@ -301,6 +309,11 @@ mod tests {
         }
         assert!(!profile.provisional);
         assert_eq!(Profile::parse(&profile.to_toml()).unwrap(), profile);
+        // Laid by a stage that now comes before egg laying: the number stays, without its stage.
+        let odd = refit(&profile, &fitted(&profile, "egg-laying-begins", 4.0, 320.0), &[]).unwrap().profile;
+        let laid = |profile: &Profile| profile.eggs.as_ref().map(|eggs| eggs.laid_over_c).unwrap();
+        assert_eq!((laid(&odd), odd.eggs.as_ref().unwrap().laid_by.clone()), (laid(&profile), None));
+        assert_eq!(Profile::parse(&odd.to_toml()).unwrap(), odd);
     }
 
     #[test]

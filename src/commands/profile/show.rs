@@ -9,7 +9,7 @@ use crate::commands::open::profiles_in_use;
 use crate::config::Config;
 use crate::language::Language;
 use crate::season::Profile;
-use crate::season::profile::{BiofixYear, Holds, Need, Spread, cutoff_name, method_name};
+use crate::season::profile::{BiofixYear, Eggs, Holds, LaidBy, Need, Spread, Window, cutoff_name, method_name};
 use crate::units::{c_to_f, dd_c_to_f};
 
 pub fn check(files: &[PathBuf]) -> Result<(), CommandError> {
@@ -106,7 +106,23 @@ pub fn in_words(profile: &Profile, adopted: Option<String>) -> String {
         }
     }
     text += &format!("window: from {} to {}\n", profile.window.opens, profile.window.closes);
+    if let Some(eggs) = &profile.eggs {
+        text += &eggs_words(eggs, &profile.window);
+    }
     text
+}
+
+/// How the eggs of a tree spread over heat, and which stage that hangs on.
+fn eggs_words(eggs: &Eggs, window: &Window) -> String {
+    let Eggs { laid_over_c, laid_by, laid_over_origin, hatched_over_c, hatched_over_origin } = eggs;
+    let follows = laid_by.as_ref().map_or_else(String::new, |LaidBy { stage, share }| {
+        format!(", of which {:.0} % by {stage}: the one follows from the other", share * 100.0)
+    });
+    format!(
+        "eggs of one tree: laid over {laid_over_c} °C·day from {}{follows}\n    {laid_over_origin}\n\
+         eggs of one tree: hatch over {hatched_over_c} °C·day from {}\n    {hatched_over_origin}\n",
+        window.opens, window.closes
+    )
 }
 
 /// How sure a sum is, as standard deviations.

@@ -129,10 +129,21 @@ pub struct Spread {
 /// window, and hatch in the same order, evenly over `hatched_over_c` °C·day from the stage that closes it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Eggs {
+    /// Where `laid_by` is there it follows from it.
     pub laid_over_c: f64,
+    /// The stage that tells how long laying takes; `None`: the file gives `laid_over_c` itself.
+    pub laid_by: Option<LaidBy>,
     pub laid_over_origin: String,
     pub hatched_over_c: f64,
     pub hatched_over_origin: String,
+}
+
+/// A stage by which a known share of a tree's eggs is laid, so that one number tells both.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LaidBy {
+    pub stage: StageId,
+    /// Above 0, up to 1.
+    pub share: f64,
 }
 
 /// What a person can see at a tree, and what it says of the stages.
@@ -240,6 +251,24 @@ impl Profile {
             }
         }
         marks
+    }
+
+    /// Puts right how long laying takes, where that hangs on a stage: once the stages' sums are there or have changed.
+    ///
+    /// # Errors
+    /// When that stage comes at no heat sum above that of the stage that opens the window; then nothing changes.
+    pub(super) fn follow_laying(&mut self) -> Result<(), StageId> {
+        let marks = self.heat_marks();
+        let sum = |id: &StageId| marks.iter().find(|(of, _)| of == id).map(|(_, sum)| *sum);
+        let Some(eggs) = &mut self.eggs else { return Ok(()) };
+        let Some(LaidBy { stage, share }) = &eggs.laid_by else { return Ok(()) };
+        let between = sum(stage).zip(sum(&self.window.opens)).map(|(laid, opens)| laid - opens);
+        match between.filter(|between| *between > 0.0) {
+            // To a millionth, so that 92 / 0.92 is 100.
+            Some(between) => eggs.laid_over_c = (between / share * 1e6).round() / 1e6,
+            None => return Err(stage.clone()),
+        }
+        Ok(())
     }
 
     pub fn stage(&self, id: &StageId) -> Option<&Stage> {

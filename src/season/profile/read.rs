@@ -4,8 +4,8 @@ use chrono::NaiveDate;
 use toml::{Table, Value};
 
 use super::{
-    BIOFIX, BIOFIX_YEARS, Biofix, BiofixYear, CUTOFFS, Eggs, HeatOrigins, METHODS, Names, Need, Profile, ProfileFault,
-    Sight, Spread, Stage, Window,
+    BIOFIX, BIOFIX_YEARS, Biofix, BiofixYear, CUTOFFS, Eggs, HeatOrigins, LaidBy, METHODS, Names, Need, Profile,
+    ProfileFault, Sight, Spread, Stage, Window,
 };
 use crate::heat::belief::{BeliefError, StagePrior};
 use crate::heat::{Cutoff, HeatRule};
@@ -57,10 +57,10 @@ pub(super) fn read_profile(table: Table, faults: &mut Vec<ProfileFault>) -> Opti
     let stages = stages.and_then(|tables| read_stages(tables, faults));
     // Without all stages a window cannot be judged, and would only add noise to their faults.
     let window = window.zip(stages.as_ref()).and_then(|(table, stages)| read_window(table, stages, faults));
-    let eggs = eggs.map(|table| read_eggs(table, faults));
+    let eggs = eggs.map(|table| read_eggs(table, stages.as_deref(), faults));
     let sights = sights.zip(stages.as_ref()).and_then(|(tables, stages)| read_sights(tables, stages, faults));
     let (heat, heat_origins) = heat?;
-    Some(Profile {
+    let mut profile = Profile {
         id: id?,
         names: names?,
         scientific_name: scientific_name?,
@@ -79,7 +79,12 @@ pub(super) fn read_profile(table: Table, faults: &mut Vec<ProfileFault>) -> Opti
             Some(read) => Some(read?),
         },
         sights: sights?,
-    })
+    };
+    if let Err(stage) = profile.follow_laying() {
+        let what = format!("stage `{stage}` comes at no heat sum after the one that opens the window");
+        faults.push(ProfileFault { path: "eggs.laid_by".into(), what });
+    }
+    Some(profile)
 }
 
 fn read_biofix(table: Table, faults: &mut Vec<ProfileFault>) -> Option<Biofix> {
@@ -232,15 +237,42 @@ fn read_spread(path: String, table: Table, need: Option<Need>, faults: &mut Vec<
     Some(Spread { belief_c, belief_origin, places_c, places_origin, years_c, years_origin })
 }
 
-fn read_eggs(table: Table, faults: &mut Vec<ProfileFault>) -> Option<Eggs> {
+/// How long laying takes stands there once: as a number of its own, or by a stage and the share that is laid by then.
+fn read_eggs(table: Table, stages: Option<&[Stage]>, faults: &mut Vec<ProfileFault>) -> Option<Eggs> {
     let mut section = Section::new("eggs".into(), table, faults);
-    let laid_over_c = section.number("laid_over_c", f64::MIN_POSITIVE, 10_000.0);
+    let by_stage = section.has("laid_by") || section.has("laid_share");
+    let (laid_over_c, laid_by) = if by_stage {
+        if section.has("laid_over_c") {
+            section.drop_key("laid_over_c");
+            section
+                .fault("laid_over_c", "follows from `laid_by` and `laid_share`: leave it out, or leave those two out");
+        }
+        let (stage, share) = (section.text("laid_by"), section.number("laid_share", 0.01, 1.0));
+        if let (Some(stage), Some(stages)) = (&stage, stages)
+            && !stages.iter().any(|of| of.id.0 == *stage)
+        {
+            let near = did_you_mean(stage, stages.iter().map(|of| of.id.0.as_str()));
+            section.fault("laid_by", format!("no stage `{stage}`{near}"));
+            return None;
+        }
+        (Some(0.0), stage.zip(share).map(|(stage, share)| LaidBy { stage: StageId(stage), share }))
+    } else {
+        (section.number("laid_over_c", f64::MIN_POSITIVE, 10_000.0), None)
+    };
     let laid_over_origin = section.text("laid_over_origin");
     let hatched_over_c = section.number("hatched_over_c", f64::MIN_POSITIVE, 10_000.0);
     let hatched_over_origin = section.text("hatched_over_origin");
-    section.finish(&["laid_over_c", "laid_over_origin", "hatched_over_c", "hatched_over_origin"]);
+    section.finish(&[
+        "laid_over_c",
+        "laid_by",
+        "laid_share",
+        "laid_over_origin",
+        "hatched_over_c",
+        "hatched_over_origin",
+    ]);
     Some(Eggs {
         laid_over_c: laid_over_c?,
+        laid_by,
         laid_over_origin: laid_over_origin?,
         hatched_over_c: hatched_over_c?,
         hatched_over_origin: hatched_over_origin?,

@@ -62,6 +62,7 @@ fn the_shipped_profile_says_how_sure_its_numbers_are_and_what_can_be_seen() {
     let eggs = scale.eggs.as_ref().expect("it says how eggs spread");
     assert_eq!((eggs.laid_over_c, eggs.hatched_over_c), (100.0, 100.0));
     assert!(!eggs.laid_over_origin.is_empty() && !eggs.hatched_over_origin.is_empty());
+    assert_eq!(eggs.laid_by, Some(LaidBy { stage: "egg-laying-ends".into(), share: 0.92 }));
     let sights: Vec<_> = scale.sights.iter().map(|sight| sight.id.as_str()).collect();
     assert_eq!(sights, ["nothing", "old-lint", "females", "eggs", "eyespots", "crawlers"]);
     let shows = |id: &str| scale.sight(id).and_then(|sight| sight.shows.clone());
@@ -143,7 +144,33 @@ fn what_cannot_be_meant_is_refused() {
         ),
         ("years_c = 25.0", "years_c = \"25\"", "stages[0].spread.years_c: \"25\" is not what is wanted: a number"),
         ("days = 14\n", "days = 14\nspread = { belief_c = 1.0 }\n", "stages[3].spread"),
-        ("laid_over_c = 100.0", "laid_over_c = 0", "eggs.laid_over_c: 0 is not what is wanted: a number above 0"),
+        (
+            "laid_by = \"egg-laying-ends\"\nlaid_share = 0.92",
+            "laid_over_c = 0",
+            "eggs.laid_over_c: 0 is not what is wanted: a number above 0",
+        ),
+        ("laid_share = 0.92", "laid_share = 0.92\nlaid_over_c = 100.0", "eggs.laid_over_c: follows from `laid_by`"),
+        (
+            "laid_share = 0.92",
+            "laid_share = 1.2",
+            "eggs.laid_share: 1.2 is not what is wanted: a number from 0.01 to 1",
+        ),
+        ("laid_share = 0.92\n", "", "eggs.laid_share: is missing"),
+        (
+            "laid_by = \"egg-laying-ends\"",
+            "laid_by = \"egg-laying-end\"",
+            "eggs.laid_by: no stage `egg-laying-end`, did",
+        ),
+        (
+            "laid_by = \"egg-laying-ends\"",
+            "laid_by = \"crawlers-settled\"",
+            "eggs.laid_by: stage `crawlers-settled` comes at no",
+        ),
+        (
+            "laid_by = \"egg-laying-ends\"",
+            "laid_by = \"egg-laying-begins\"",
+            "eggs.laid_by: stage `egg-laying-begins` comes at no",
+        ),
         ("hatched_over_origin = ", "hatch_origin = ", "eggs.hatched_over_origin: is missing"),
         ("settles = \"crawlers-settled\"", "settles = \"crawlers\"", "window.settles: no stage `crawlers`"),
         ("settles = \"crawlers-settled\"", "settles = \"egg-laying-begins\"", "window.settles: must be a stage after"),
@@ -181,4 +208,20 @@ fn every_day_belongs_to_one_season_also_when_the_biofix_lies_in_the_autumn_befor
     for season in [i32::MIN, -300_000, 300_000, i32::MAX] {
         assert!(scale.first_day(season) <= NaiveDate::MAX && scale.last_day(season) <= NaiveDate::MAX);
     }
+}
+
+#[test]
+fn how_long_laying_takes_and_the_stage_at_its_end_are_one_number() {
+    let laid =
+        |text: &str| Profile::parse(text).unwrap_or_else(|why| panic!("{why:?}")).eggs.expect("eggs").laid_over_c;
+    assert_eq!(laid(PINYON_NEEDLE_SCALE), 100.0);
+    assert_eq!(laid(&with("degree_days_c = 92.0", "degree_days_c = 46.0")), 50.0);
+    assert_eq!(laid(&with("laid_share = 0.92", "laid_share = 0.5")), 184.0);
+    // Profiles that were written before give the number by itself, and are the same in all figures.
+    let before = with("laid_by = \"egg-laying-ends\"\nlaid_share = 0.92", "laid_over_c = 100.0");
+    let before = Profile::parse(&before).expect("sound");
+    let mut now = Profile::pinyon_needle_scale();
+    now.eggs.as_mut().expect("eggs").laid_by = None;
+    assert_eq!(before, now);
+    assert_eq!(Profile::parse(&before.to_toml()), Ok(before));
 }

@@ -2,7 +2,7 @@
 
 use toml::Value;
 
-use super::{BIOFIX, BIOFIX_YEARS, CUTOFFS, METHODS, Names, Need, Profile, name_of};
+use super::{BIOFIX, BIOFIX_YEARS, CUTOFFS, LaidBy, METHODS, Names, Need, Profile, name_of};
 
 impl Profile {
     /// The profile as a file that [`Profile::parse`] reads back to the same profile.
@@ -70,9 +70,12 @@ impl Profile {
             text += &format!("settles = {}\n", quoted(&settles.0));
         }
         if let Some(eggs) = &self.eggs {
+            let laid = match &eggs.laid_by {
+                None => format!("laid_over_c = {:?}", eggs.laid_over_c),
+                Some(LaidBy { stage, share }) => format!("laid_by = {}\nlaid_share = {share:?}", quoted(&stage.0)),
+            };
             text += &format!(
-                "\n[eggs]\nlaid_over_c = {:?}\nlaid_over_origin = {}\nhatched_over_c = {:?}\nhatched_over_origin = {}\n",
-                eggs.laid_over_c,
+                "\n[eggs]\n{laid}\nlaid_over_origin = {}\nhatched_over_c = {:?}\nhatched_over_origin = {}\n",
                 quoted(&eggs.laid_over_origin),
                 eggs.hatched_over_c,
                 quoted(&eggs.hatched_over_origin),
