@@ -360,7 +360,9 @@ async fn table(store: &Store, profiles: &Profiles, reports: &[StoredReport]) -> 
             ReportStanding::Refused => format!("set aside by {}", report.change.by_words()),
         };
         let why = report.change.why.as_deref().map(|why| format!("{standing}: {why}"));
-        let words = [report.tree.as_deref(), report.note.as_deref()];
+        // In the owner's own words, and marked as such.
+        let owners = report.owner_tree.as_ref().map(|tree| format!("“{tree}”"));
+        let words = [report.tree.as_deref(), owners.as_deref(), report.note.as_deref()];
         let from = match (report.source, &report.person) {
             (ReportSource::Staff, Some(who)) => who.clone(),
             (ReportSource::Staff, None) => "staff".into(),
@@ -391,6 +393,8 @@ fn seen_words(profile: Option<&Profile>, report: &StoredReport) -> String {
     match report.infested.filter(|_| report.stage.is_none()) {
         Some(true) => words += ", tree has it",
         Some(false) => words += ", tree has it not",
+        // Then it is no zero.
+        None if report.not_yet.is_some() => words += ", not known whether tree has it",
         None => {}
     }
     if let Some(day) = report.nothing_on {

@@ -138,6 +138,8 @@ pub struct TransactionalFacts {
     pub heights: Vec<HeightChoice>,
     /// Of `Thanks`: the digit of an answer that does not say when they looked.
     pub lacks_day: Option<u8>,
+    /// Of `Thanks`: they saw nothing, and did not say whether the tree has the insect.
+    pub lacks_beans: bool,
 }
 
 impl TransactionalFacts {
@@ -154,6 +156,7 @@ impl TransactionalFacts {
             in_force: None,
             heights: Vec::new(),
             lacks_day: None,
+            lacks_beans: false,
         }
     }
 
@@ -172,8 +175,10 @@ impl TransactionalFacts {
             in_force: None,
             heights: Vec::new(),
             lacks_day: None,
+            lacks_beans: false,
         };
         let undated = Self { lacks_day: Some(1), ..full.clone() };
+        let beanless = Self { lacks_beans: true, ..full.clone() };
         let bare = Self {
             zips: full.zips[..full.zips.len().min(1)].to_vec(),
             code: None,
@@ -202,7 +207,7 @@ impl TransactionalFacts {
         let two = [choice((None, low), &["Cedar Flat", "Peñasco"]), choice((low, None), &["High Mesa"])];
         let three = [choice((None, low), &["Cedar Flat"]), choice((low, high), &[]), choice((high, None), &[])];
         let asked = [two.to_vec(), three.to_vec()].map(|heights| Self { heights, ..bare.clone() });
-        [full, bare, joined_to_look, undated].into_iter().chain(joined).chain(asked).collect()
+        [full, bare, joined_to_look, undated, beanless].into_iter().chain(joined).chain(asked).collect()
     }
 
     /// The first sample facts that fit such a message.
@@ -216,7 +221,7 @@ impl TransactionalFacts {
     pub(super) fn fits(&self, kind: TransactionalKind) -> bool {
         let about_heights = matches!(kind, TransactionalKind::HowHigh | TransactionalKind::HeightKept);
         (self.in_force.is_none() || kind == TransactionalKind::Welcome)
-            && (self.lacks_day.is_none() || kind == TransactionalKind::Thanks)
+            && ((self.lacks_day.is_none() && !self.lacks_beans) || kind == TransactionalKind::Thanks)
             && about_heights != self.heights.is_empty()
     }
 

@@ -21,6 +21,7 @@ use crate::store::notices::Notice;
 use crate::store::transactional;
 use crate::store::transactional::NewTransactional;
 use crate::store::{StoreError, Tx};
+use crate::text::is_hidden;
 use crate::timetable::place;
 
 /// Asks after every notice whose time has come. A second run asks nobody again. Gives how many are asked.
@@ -132,14 +133,36 @@ pub async fn question(app: &App, token: &str) -> Result<Option<Question>, StoreE
 }
 
 /// What somebody answers, by text or on the page.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Reply {
     pub saw: ScaleAnswer,
     /// How many days ago they looked; `None`: they did not say.
     pub days_ago: Option<u8>,
     /// Whether the tree has the insect; `None`: they do not know, or did not say.
     pub infested: Option<bool>,
+    /// Which tree it was, in their own words; see [`tree_words`].
+    pub tree: Option<String>,
 }
+
+/// The longest words for a tree, in characters.
+pub const LONGEST_TREE: usize = 60;
+
+/// What somebody typed of which tree it was: `None` for nothing.
+///
+/// # Errors
+/// When it is too long, or holds a character that is not seen.
+pub fn tree_words(typed: &str) -> Result<Option<String>, OddTree> {
+    let typed = typed.trim();
+    if typed.chars().count() > LONGEST_TREE || typed.chars().any(is_hidden) {
+        return Err(OddTree);
+    }
+    Ok(Some(typed).filter(|typed| !typed.is_empty()).map(str::to_owned))
+}
+
+/// Words for a tree that are not kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("at most {LONGEST_TREE} plain characters are wanted for a tree")]
+pub struct OddTree;
 
 /// Takes the answer of the page; gives whether the question was open.
 ///
@@ -162,8 +185,27 @@ pub async fn answer_in(tx: &mut Tx, app: &App, question: &Question, reply: &Repl
     let today = now.with_timezone(&question.zone).date_naive();
     let looked_on = reply.days_ago.and_then(|days| today.checked_sub_days(Days::new(u64::from(days))));
     let seen = seen(app.profiles.get(&question.profile).as_deref(), reply);
-    let answer = Answer { saw: reply.saw, looked_on, infested: reply.infested, seen };
+    let answer = Answer { saw: reply.saw, looked_on, infested: reply.infested, tree: reply.tree.clone(), seen };
     follow_ups::answer(tx, question, &answer, now).await
+}
+
+/// Takes whether the tree of an answer has the insect; all else of that stays. Gives what was answered before; `None`, and
+/// nothing changes, where nothing was, or they had not looked.
+///
+/// # Errors
+/// When the store fails.
+pub async fn beans_in(
+    tx: &mut Tx,
+    app: &App,
+    question: &Question,
+    infested: bool,
+) -> Result<Option<ScaleAnswer>, StoreError> {
+    let Some(saw) = question.answer.filter(|saw| *saw != ScaleAnswer::NotLooked) else { return Ok(None) };
+    let today = app.clock.now().with_timezone(&question.zone).date_naive();
+    let days_ago = question.looked_on.and_then(|day| u8::try_from(today.signed_duration_since(day).num_days()).ok());
+    let reply = Reply { saw, days_ago, infested: Some(infested), tree: question.tree.clone() };
+    answer_in(tx, app, question, &reply).await?;
+    Ok(Some(saw))
 }
 
 /// The answers that the page offers: those that any profile can take, and those whose sight this one has.

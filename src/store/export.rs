@@ -1,6 +1,6 @@
 //! All that is kept about the owner of an address, for the owner.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
 use sqlx::any::AnyRow;
 
@@ -12,7 +12,7 @@ use crate::store::audit::address_subject;
 use crate::store::bands::SaidHeight;
 use crate::store::consents::ConsentAction;
 use crate::store::error::{Conflict, StoreError};
-use crate::store::rows::{get, get_instant};
+use crate::store::rows::{get, get_day, get_flag_if_any, get_instant};
 use crate::store::tx::Store;
 
 /// All that is kept about the owner of an address, for the owner.
@@ -42,6 +42,8 @@ pub struct ExportedAddress {
     pub status: AddressStatus,
     pub consents: Vec<ConsentRow>,
     pub deliveries: Vec<ExportedDelivery>,
+    /// What they told of their trees.
+    pub reports: Vec<ExportedReport>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -52,6 +54,20 @@ pub struct ConsentRow {
     /// The words that were agreed to, and their language, where there were any.
     pub words: Option<String>,
     pub language: Option<Language>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ExportedReport {
+    pub told_at: DateTime<Utc>,
+    pub region: RegionId,
+    pub looked_on: NaiveDate,
+    /// `false`: the day was not told, and `looked_on` is that of the answer.
+    pub day_known: bool,
+    /// Id of a sight of the insect's profile, or the stage that was seen.
+    pub saw: Option<String>,
+    pub infested: Option<bool>,
+    /// Which tree, in their own words.
+    pub tree: Option<String>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -91,6 +107,13 @@ impl Store {
             .bind(known.id.as_str())
             .fetch_all(&mut *connection)
             .await?;
+            let reports = sqlx::query(
+                "SELECT region_id, observed_on, day_known, COALESCE(sight, stage) AS saw, infested, owner_tree, created_at
+                 FROM field_reports WHERE person = $1 AND source = 'subscriber' ORDER BY created_at, id",
+            )
+            .bind(known.id.as_str())
+            .fetch_all(&mut *connection)
+            .await?;
             addresses.push(ExportedAddress {
                 channel: known.address.channel(),
                 address: known.address.expose().to_owned(),
@@ -114,6 +137,20 @@ impl Store {
                             notice: get(row, "notice")?,
                             state: get(row, "state")?,
                             queued_at: get_instant(row, "created_at")?,
+                        })
+                    })
+                    .collect::<Result<_, StoreError>>()?,
+                reports: reports
+                    .iter()
+                    .map(|row| {
+                        Ok(ExportedReport {
+                            told_at: get_instant(row, "created_at")?,
+                            region: RegionId(get(row, "region_id")?),
+                            looked_on: get_day(row, "observed_on")?,
+                            day_known: get::<i64>(row, "day_known")? != 0,
+                            saw: get(row, "saw")?,
+                            infested: get_flag_if_any(row, "infested")?,
+                            tree: get(row, "owner_tree")?,
                         })
                     })
                     .collect::<Result<_, StoreError>>()?,

@@ -43,6 +43,8 @@ pub struct Question {
     /// The day on which they looked, and whether that tree has the insect, where they said so.
     pub looked_on: Option<NaiveDate>,
     pub infested: Option<bool>,
+    /// Which tree it was, in their own words.
+    pub tree: Option<String>,
     pub region: RegionId,
     pub owner_reports: OwnerReports,
     pub region_name: String,
@@ -125,7 +127,7 @@ pub async fn put(
 }
 
 const FIND: &str =
-    "SELECT f.id, f.notice_id, f.subscriber_id, f.address_key, f.asked_at, f.closes_at, f.answer, f.looked_on, f.infested,
+    "SELECT f.id, f.notice_id, f.subscriber_id, f.address_key, f.asked_at, f.closes_at, f.answer, f.looked_on, f.infested, f.tree,
          n.region_id, n.profile, r.name AS region_name, r.time_zone, r.reports_teach, s.language
      FROM follow_ups f JOIN notices n ON n.id = f.notice_id JOIN regions r ON r.id = n.region_id
      JOIN subscribers s ON s.id = f.subscriber_id";
@@ -162,6 +164,8 @@ pub struct Answer {
     pub looked_on: Option<NaiveDate>,
     /// As they said it, whatever follows from what they saw.
     pub infested: Option<bool>,
+    /// Which tree it was, in their own words.
+    pub tree: Option<String>,
     pub seen: Seen,
 }
 
@@ -172,14 +176,17 @@ pub struct Answer {
 /// # Errors
 /// When the store fails.
 pub async fn answer(tx: &mut Tx, question: &Question, answer: &Answer, now: DateTime<Utc>) -> Result<(), StoreError> {
-    sqlx::query("UPDATE follow_ups SET answer = $2, answered_at = $3, looked_on = $4, infested = $5 WHERE id = $1")
-        .bind(&question.id)
-        .bind(answer.saw.name())
-        .bind(ms(now))
-        .bind(answer.looked_on.map(day_number))
-        .bind(answer.infested.map(i64::from))
-        .execute(tx.conn())
-        .await?;
+    sqlx::query(
+        "UPDATE follow_ups SET answer = $2, answered_at = $3, looked_on = $4, infested = $5, tree = $6 WHERE id = $1",
+    )
+    .bind(&question.id)
+    .bind(answer.saw.name())
+    .bind(ms(now))
+    .bind(answer.looked_on.map(day_number))
+    .bind(answer.infested.map(i64::from))
+    .bind(answer.tree.as_deref())
+    .execute(tx.conn())
+    .await?;
     let before = answers_of(tx, &question.id).await?;
     let open = before.iter().find(|history| !history.judged()).map(ReportHistory::now);
     if answer.saw == ScaleAnswer::NotLooked {
@@ -207,7 +214,8 @@ pub async fn answer(tx: &mut Tx, question: &Question, answer: &Answer, now: Date
             Some(open) => open.zip.clone(),
             None => zip_of_asked(tx, question).await?,
         },
-        tree: None,
+        tree: open.and_then(|open| open.tree.clone()),
+        owner_tree: answer.tree.clone(),
         sight,
         stage,
         not_yet,
@@ -244,7 +252,8 @@ fn report_id(question: &str, nth: usize) -> String {
 }
 
 fn says_the_same(one: &StoredReport, other: &StoredReport) -> bool {
-    let said = |of: &StoredReport| (of.sight.clone(), of.stage.clone(), of.infested, of.day_known);
+    let said =
+        |of: &StoredReport| (of.sight.clone(), of.stage.clone(), of.infested, of.owner_tree.clone(), of.day_known);
     // Without a day, the day of the answer says nothing of its own.
     said(one) == said(other) && (!one.day_known || one.observed_on == other.observed_on)
 }
@@ -290,6 +299,7 @@ fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
         answer: get::<Option<String>>(row, "answer")?.as_deref().and_then(ScaleAnswer::parse),
         looked_on: get_day_if_any(row, "looked_on")?,
         infested: get_flag_if_any(row, "infested")?,
+        tree: get(row, "tree")?,
         region: RegionId(get(row, "region_id")?),
         owner_reports: owner_reports_of(row)?,
         region_name: get(row, "region_name")?,

@@ -52,7 +52,8 @@ pub(super) async fn rename_deliveries(tx: &mut Tx, key: &AddressId, name: &str) 
     Ok(ids.len() as u64 + done.rows_affected())
 }
 
-/// Puts a person's field reports under a pseudonym, all or those of before an instant (ms). Gives how many.
+/// Puts a person's field reports under a pseudonym, all or those of before an instant (ms), without the words in which they
+/// named their trees. Gives how many.
 pub(super) async fn rename_person(
     tx: &mut Tx,
     key: &AddressId,
@@ -60,7 +61,8 @@ pub(super) async fn rename_person(
     before: Option<i64>,
 ) -> Result<u64, StoreError> {
     let done = sqlx::query(
-        "UPDATE field_reports SET person = $2 WHERE person = $1 AND source = 'subscriber' AND created_at <= $3",
+        "UPDATE field_reports SET person = $2, owner_tree = NULL \
+         WHERE person = $1 AND source = 'subscriber' AND created_at <= $3",
     )
     .bind(key.as_str())
     .bind(name)
@@ -92,7 +94,7 @@ pub(super) async fn rename_all(tx: &mut Tx, key: &AddressId) -> Result<(), Store
     for text in [
         "UPDATE letters SET address_key = $2 WHERE address_key = $1 AND NOT EXISTS (SELECT 1 FROM deliveries d \
              WHERE d.letter_id = letters.id AND d.state IN ('queued', 'leased', 'uncertain'))",
-        "UPDATE follow_ups SET address_key = $2 WHERE address_key = $1",
+        "UPDATE follow_ups SET address_key = $2, tree = NULL WHERE address_key = $1",
         "UPDATE asks SET address_key = $2 WHERE address_key = $1",
         "UPDATE confirmations SET address_key = $2, zips = '[]', evidence = '', ip_hash = NULL, code_hash = NULL, \
              token_hash = NULL WHERE address_key = $1 AND ended_at IS NOT NULL",

@@ -1,4 +1,5 @@
-//! What did you see? The page behind the link of the question: what, on which day, and whether the tree has the insect.
+//! What did you see? The page behind the link of the question: what, on which day, on which tree, and whether that has the
+//! insect.
 //! Opening the link says nothing, since programs that look at mail open every link in it.
 
 use axum::Router;
@@ -21,18 +22,14 @@ pub(super) fn routes() -> Router<Site> {
 }
 
 async fn ask(visit: Visit, Path(token): Path<String>) -> Result<Response, Fault> {
-    shown(&visit, &token, Shown::Asked).await
+    shown(&visit, &token, Shown::Asked, None).await
 }
 
 async fn answer(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     const STRANGE: Fault = Fault::BadRequest("no choice of the page");
     let saw = match field(&typed, "saw") {
-        "" => {
-            let mut response = shown(&visit, &token, Shown::NothingChosen).await?;
-            *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
-            return Ok(response);
-        }
-        name => ScaleAnswer::parse(name).ok_or(STRANGE)?,
+        "" => None,
+        name => Some(ScaleAnswer::parse(name).ok_or(STRANGE)?),
     };
     let days_ago = match field(&typed, "day") {
         "" | "unsure" => None,
@@ -44,18 +41,33 @@ async fn answer(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed
         "no" => Some(false),
         _ => return Err(STRANGE),
     };
-    let taken = follow_up::answer(visit.site.app(), &token, &Reply { saw, days_ago, infested }).await?;
-    shown(&visit, &token, if taken { Shown::Thanks } else { Shown::Asked }).await
+    let (saw, tree) = match (saw, follow_up::tree_words(field(&typed, "tree"))) {
+        (Some(saw), Ok(tree)) => (saw, tree),
+        (saw, tree) => {
+            let wrong = Shown::Wrong { saw: saw.is_none(), tree: tree.is_err() };
+            let mut response = shown(&visit, &token, wrong, Some(&typed)).await?;
+            *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
+            return Ok(response);
+        }
+    };
+    let reply = Reply { saw, days_ago, infested, tree };
+    let taken = follow_up::answer(visit.site.app(), &token, &reply).await?;
+    shown(&visit, &token, if taken { Shown::Thanks } else { Shown::Asked }, None).await
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Shown {
     Asked,
-    NothingChosen,
+    /// Nothing was chosen, or the words for the tree cannot be kept.
+    Wrong {
+        saw: bool,
+        tree: bool,
+    },
     Thanks,
 }
 
-async fn shown(visit: &Visit, token: &str, as_what: Shown) -> Result<Response, Fault> {
+/// `typed`: what was sent and not taken, so that nobody types it twice.
+async fn shown(visit: &Visit, token: &str, as_what: Shown, typed: Option<&Typed>) -> Result<Response, Fault> {
     let question = follow_up::question(visit.site.app(), token).await?;
     let said = question.as_ref().and_then(|question| question.answer);
     let days_ago = question.as_ref().and_then(|question| {
@@ -70,23 +82,42 @@ async fn shown(visit: &Visit, token: &str, as_what: Shown) -> Result<Response, F
         Some(false) => "no",
         None => "unsure",
     });
+    let tree = question.as_ref().and_then(|question| question.tree.clone());
     let answers = question.as_ref().map(|question| follow_up::offered(visit.site.app(), question)).unwrap_or_default();
     let answers: Vec<&str> = answers.into_iter().map(ScaleAnswer::name).collect();
     let region = question.map(|question| question.region_name);
+    let said = said.map(ScaleAnswer::name);
+    // What stands in the form: what was just typed, else what is kept.
+    let (chosen, days_ago, beans, tree) = match typed {
+        Some(typed) => {
+            let chosen = Some(field(typed, "saw")).filter(|saw| !saw.is_empty());
+            let beans = Some(field(typed, "beans")).filter(|beans| !beans.is_empty());
+            (chosen, field(typed, "day").parse().ok(), beans, Some(field(typed, "tree").to_owned()))
+        }
+        None => (said, days_ago, beans, tree),
+    };
+    let (wrong_saw, wrong_tree) = match as_what {
+        Shown::Wrong { saw, tree } => (saw, tree),
+        Shown::Asked | Shown::Thanks => (false, false),
+    };
     visit.page(
         "seen",
         context! {
             open => region.is_some(),
             region,
             answers,
-            said => said.map(ScaleAnswer::name),
+            said,
+            chosen,
             looked,
             day_known,
             days_ago,
             most_days_ago => MOST_DAYS_AGO,
             beans,
+            tree,
+            longest_tree => follow_up::LONGEST_TREE,
             thanks => as_what == Shown::Thanks,
-            wrong => as_what == Shown::NothingChosen,
+            wrong_saw,
+            wrong_tree,
         },
     )
 }

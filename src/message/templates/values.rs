@@ -61,11 +61,12 @@ pub(super) const NOTICE_NAMES: [&str; 38] = [
 ];
 
 /// The names that a transactional message's templates may use.
-pub(super) const TRANSACTIONAL_NAMES: [&str; 17] = [
+pub(super) const TRANSACTIONAL_NAMES: [&str; 18] = [
     "code",
     "confirm_url",
     "heights",
     "help_contact",
+    "lacks_beans",
     "lacks_day",
     "now_kind",
     "now_wash_by",
@@ -141,6 +142,7 @@ pub(super) fn transactional_values(
         ("code", maybe(&facts.code)),
         ("confirm_url", maybe(&facts.confirm_url)),
         ("heights", heights(facts, language, channel, names)),
+        ("lacks_beans", Value::from(facts.lacks_beans)),
         ("lacks_day", facts.lacks_day.map_or(Value::from(()), Value::from)),
         ("now_kind", in_force.map_or(Value::from(()), |now| Value::from(now.kind.name()))),
         ("now_wash_by", wash_by.map_or(Value::from(()), Value::from)),

@@ -35,6 +35,8 @@ pub enum Meaning {
     Code(String),
     /// The answer to "what did you see?", and how many days ago they looked where they say so.
     ScaleAnswer(ScaleAnswer, Option<u8>),
+    /// Whether the tree of their answer has the insect: beans on its needles.
+    Beans(bool),
     Other,
 }
 
@@ -50,6 +52,7 @@ impl Meaning {
             Meaning::Zips(_) => "zip",
             Meaning::Code(_) => "code",
             Meaning::ScaleAnswer(..) => "saw",
+            Meaning::Beans(_) => "beans",
             Meaning::Other => "other",
         }
     }
@@ -95,6 +98,11 @@ fn meaning(text: &str, words: &[String]) -> Meaning {
     }
     if let Some(zips) = zips(text, words) {
         return Meaning::Zips(zips);
+    }
+    for (table, has) in [(&lists.no_beans, false), (&lists.beans, true)] {
+        if is_one_of(table) {
+            return Meaning::Beans(has);
+        }
     }
     if let Some((saw, days_ago)) = answers::read(words) {
         return Meaning::ScaleAnswer(saw, days_ago);

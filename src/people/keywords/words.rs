@@ -49,6 +49,10 @@ pub(super) struct WordLists<'a> {
     #[serde(borrow)]
     pub saw_crawlers: Vec<&'a str>,
     #[serde(borrow)]
+    pub beans: Vec<&'a str>,
+    #[serde(borrow)]
+    pub no_beans: Vec<&'a str>,
+    #[serde(borrow)]
     pub today: Vec<&'a str>,
     #[serde(borrow)]
     pub yesterday: Vec<&'a str>,

@@ -188,6 +188,8 @@ struct Incoming<'a> {
     used_up: bool,
     /// The digit of an answer just taken that says no day.
     lacks_day: Option<u8>,
+    /// An answer just taken saw nothing, and does not say whether the tree has the insect.
+    lacks_beans: bool,
     /// Whether a text answers it.
     answered: bool,
     /// Written when it says stop.
@@ -223,6 +225,7 @@ impl<'a> Incoming<'a> {
             now,
             used_up,
             lacks_day: None,
+            lacks_beans: false,
             answered: false,
             stopping: None,
         })
@@ -255,16 +258,36 @@ impl<'a> Incoming<'a> {
             Meaning::Code(code) => self.code(code).await,
             Meaning::ScaleAnswer(saw, days_ago) => match follow_ups::open_of(self.tx, &self.key, self.now).await? {
                 Some(question) => {
-                    let reply = Reply { saw: *saw, days_ago: *days_ago, infested: None };
+                    // What they said of the same tree before stays.
+                    let (infested, tree) = (question.infested, question.tree.clone());
+                    let reply = Reply { saw: *saw, days_ago: *days_ago, infested, tree };
                     follow_up::answer_in(self.tx, self.app, &question, &reply).await?;
-                    // What was seen on an unknown day teaches nothing: they are asked for it.
-                    self.lacks_day = saw.digit().filter(|_| days_ago.is_none() && *saw != ScaleAnswer::NotLooked);
-                    self.answer(TransactionalKind::Thanks, TextOutcome::Reported).await
+                    self.thank(*saw, days_ago.is_some(), infested).await
                 }
+                None => self.not_understood(words).await,
+            },
+            Meaning::Beans(has) => match follow_ups::open_of(self.tx, &self.key, self.now).await? {
+                Some(question) => match follow_up::beans_in(self.tx, self.app, &question, *has).await? {
+                    Some(saw) => self.thank(saw, question.looked_on.is_some(), Some(*has)).await,
+                    None => self.not_understood(words).await,
+                },
                 None => self.not_understood(words).await,
             },
             Meaning::Other => self.not_understood(words).await,
         }
+    }
+
+    /// What was seen on an unknown day teaches nothing, nor does nothing seen on a tree of which nobody knows that it has the
+    /// insect: they are asked for the one, then for the other.
+    async fn thank(
+        &mut self,
+        saw: ScaleAnswer,
+        day_known: bool,
+        infested: Option<bool>,
+    ) -> Result<TextOutcome, SignUpError> {
+        self.lacks_day = saw.digit().filter(|_| !day_known && saw != ScaleAnswer::NotLooked);
+        self.lacks_beans = saw == ScaleAnswer::None && self.lacks_day.is_none() && infested.is_none();
+        self.answer(TransactionalKind::Thanks, TextOutcome::Reported).await
     }
 
     async fn stop(&mut self) -> Result<TextOutcome, SignUpError> {
@@ -445,6 +468,7 @@ impl<'a> Incoming<'a> {
     fn facts(&self) -> TransactionalFacts {
         TransactionalFacts {
             lacks_day: self.lacks_day,
+            lacks_beans: self.lacks_beans,
             ..TransactionalFacts::of(Sender::from(&self.app.config.messages))
         }
     }

@@ -71,6 +71,7 @@ impl Store {
                     day_known: true,
                     zip: new.zip.clone(),
                     tree: new.tree.clone(),
+                    owner_tree: None,
                     sight: new.seen.sight.clone(),
                     stage: new.seen.stage.clone(),
                     not_yet: new.seen.not_yet.clone(),

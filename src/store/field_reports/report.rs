@@ -160,7 +160,10 @@ pub struct StoredReport {
     /// `false`: that day was not told, and `observed_on` is the day of the answer. Such a report teaches nothing.
     pub day_known: bool,
     pub zip: Option<Zip>,
+    /// As staff name it: reports of one tree belong together.
     pub tree: Option<String>,
+    /// Which tree of theirs it is, in an owner's own words; nothing is told by it but to staff, and it goes with the owner.
+    pub owner_tree: Option<String>,
     /// Id of a sight of the profile; `None`: told as a stage.
     pub sight: Option<String>,
     /// `None`: looked and saw none.
@@ -226,6 +229,7 @@ impl Serialize for StoredReport {
             day_known: bool,
             zip: &'a Option<Zip>,
             tree: &'a Option<String>,
+            owner_tree: &'a Option<String>,
             sight: &'a Option<String>,
             stage: &'a Option<StageId>,
             not_yet: &'a Option<StageId>,
@@ -249,6 +253,7 @@ impl Serialize for StoredReport {
             day_known: self.day_known,
             zip: &self.zip,
             tree: &self.tree,
+            owner_tree: &self.owner_tree,
             sight: &self.sight,
             stage: &self.stage,
             not_yet: &self.not_yet,

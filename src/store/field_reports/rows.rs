@@ -39,8 +39,8 @@ pub(in crate::store) async fn insert(
 ) -> Result<(), StoreError> {
     let query = sqlx::query(
         "INSERT INTO field_reports (id, observed_on, day_known, stage, not_yet, sight, infested, tree, nothing_on,
-                                    region_id, zip, source, person, question, note, created_at)
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)",
+                                    owner_tree, region_id, zip, source, person, question, note, created_at)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)",
     );
     with_look(query, report)
         .bind(report.region.as_str())
@@ -59,7 +59,7 @@ pub(in crate::store) async fn insert(
 pub(in crate::store) async fn reword(tx: &mut Tx, report: &StoredReport, now: DateTime<Utc>) -> Result<(), StoreError> {
     let query = sqlx::query(
         "UPDATE field_reports SET observed_on = $2, day_known = $3, stage = $4, not_yet = $5, sight = $6, infested = $7,
-                                  tree = $8, nothing_on = $9, changed_at = $10
+                                  tree = $8, nothing_on = $9, owner_tree = $10, changed_at = $11
          WHERE id = $1",
     );
     with_look(query, report).bind(ms(now)).execute(tx.conn()).await?;
@@ -78,6 +78,7 @@ fn with_look<'q>(query: Query<'q, Any, AnyArguments>, report: &'q StoredReport) 
         .bind(report.infested.map(i64::from))
         .bind(report.tree.as_deref())
         .bind(report.nothing_on.map(day_number))
+        .bind(report.owner_tree.as_deref())
 }
 
 /// Adds a standing; the report is locked, or new.
@@ -146,6 +147,7 @@ fn report_of(row: &AnyRow, change: StandingChange) -> Result<StoredReport, Store
         day_known: get::<i64>(row, "day_known")? != 0,
         zip: zip.map(Zip::parse).transpose().map_err(|why| StoreError::corrupt(why.to_string()))?,
         tree: get(row, "tree")?,
+        owner_tree: get(row, "owner_tree")?,
         sight: get(row, "sight")?,
         stage: stage("stage")?,
         not_yet: stage("not_yet")?,

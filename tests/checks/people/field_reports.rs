@@ -270,7 +270,7 @@ async fn asked(store: Store, teach: OwnerReports) -> (Desk, String) {
 }
 
 fn reply(saw: ScaleAnswer, days_ago: Option<u8>, infested: Option<bool>) -> Reply {
-    Reply { saw, days_ago, infested }
+    Reply { saw, days_ago, infested, tree: None }
 }
 
 #[tokio::test]
@@ -321,6 +321,67 @@ async fn an_answer_by_text_is_a_report_of_the_day_of_the_look_and_waits_for_staf
         assert_eq!(desk.text(PHONE, "crawlers yesterday").await, TextOutcome::Reported);
         assert_eq!(of_standing(store, &crawlers.id).await, ReportStanding::New);
         assert_eq!(all(store).await.len(), 2);
+    })
+    .await;
+}
+
+/// Nothing seen is a zero only on a tree of which it is known that it has the insect: a text cannot say both at once, so it is
+/// asked.
+#[tokio::test]
+async fn nothing_seen_by_text_is_unknown_until_they_say_whether_the_tree_has_beans() {
+    on_each_engine("beans by text", |store| async move {
+        let (desk, _) = asked(store, OwnerReports::AtOnce).await;
+        let store = &desk.app.store;
+        let asks = "Are there black beans on that tree's older needles? Text BEANS or NO BEANS.";
+        assert_eq!(desk.text(PHONE, "BEANS").await, TextOutcome::NotUnderstood, "of no tree that we know");
+        // First the day, then the beans.
+        assert_eq!(desk.text(PHONE, "2").await, TextOutcome::Reported);
+        assert!(desk.letters(PHONE).await.pop().unwrap().1.contains("When did you look? Text 20 for today"));
+        assert_eq!(desk.text(PHONE, "23").await, TextOutcome::Reported);
+        assert!(desk.letters(PHONE).await.pop().unwrap().1.contains(asks));
+        let [report] = all(store).await.try_into().unwrap();
+        assert_eq!((report.infested, report.counts()), (None, true), "confirmed, and no zero");
+        for (words, infested) in [("Beans!", true), ("no beans", false), ("sí, hay frijolitos", true)] {
+            assert_eq!(desk.text(PHONE, words).await, TextOutcome::Reported, "{words}");
+            assert!(!desk.letters(PHONE).await.pop().unwrap().1.contains(asks));
+            let [said] = all(store).await.try_into().unwrap();
+            assert_eq!((said.infested, said.sight.as_deref()), (Some(infested), Some("nothing")), "{words}");
+            assert_eq!((said.observed_on, said.day_known), (day("2026-03-27"), true), "the day stays");
+        }
+        // What they see later on that tree leaves that as it is, and who sees eggs is not asked.
+        assert_eq!(desk.text(PHONE, "2 0").await, TextOutcome::Reported);
+        assert!(!desk.letters(PHONE).await.pop().unwrap().1.contains(asks));
+        assert_eq!(all(store).await[0].infested, Some(true));
+    })
+    .await;
+}
+
+/// The words are the owner's: they are handed out, and go when the owner goes.
+#[tokio::test]
+async fn the_words_for_a_tree_are_exported_and_erased() {
+    on_each_engine("words for trees", |store| async move {
+        let (desk, token) = asked(store, OwnerReports::WhenConfirmed).await;
+        let store = &desk.app.store;
+        let words = "big one by the gate";
+        let answer = Reply { tree: Some(words.into()), ..reply(ScaleAnswer::Eggs, Some(1), None) };
+        assert!(follow_up::answer(&desk.app, &token, &answer).await.unwrap());
+        let [report] = all(store).await.try_into().unwrap();
+        assert_eq!(report.owner_tree.as_deref(), Some(words));
+        let mend = ReportMend { tree: Some("tree 7".into()), ..ReportMend::default() };
+        store.mend_field_report(&report.id, &mend, None, "called them", at("2026-03-30T21:00:00Z")).await.unwrap();
+        let export =
+            serde_json::to_value(store.export_subscriber(&address("mail@example.org")).await.unwrap()).unwrap();
+        let told = &export["addresses"][0]["reports"][0];
+        assert_eq!((told["tree"].as_str(), told["saw"].as_str()), (Some(words), Some("eggs")), "{export}");
+        store.remove_subscriber(&address("mail@example.org"), "asked", at("2026-03-31T16:00:00Z")).await.unwrap();
+        let [left] = all(store).await.try_into().unwrap();
+        assert_eq!((left.owner_tree, left.tree.as_deref()), (None, Some("tree 7")), "what staff wrote stays");
+        let mut tx = store.begin().await.unwrap();
+        let row = sqlx::query("SELECT COUNT(*) AS n FROM follow_ups WHERE tree IS NOT NULL")
+            .fetch_one(tx.conn())
+            .await
+            .unwrap();
+        assert_eq!(sqlx::Row::get::<i64, _>(&row, "n"), 0);
     })
     .await;
 }

@@ -86,6 +86,41 @@ async fn all_that_can_be_seen_at_a_tree_can_be_told_on_the_page() {
     }
 }
 
+/// In their own words, which staff see and nothing goes by.
+#[tokio::test]
+async fn an_answer_may_say_which_tree_it_was() {
+    let (world, token) = asked().await;
+    let path = format!("/seen/{token}");
+    assert!(world.get(&path).await.body.contains("name=\"tree\""));
+    let odd = "<b>big & \"old\" one</b>";
+    let said =
+        world.post(&path, &[("saw", "none"), ("day", "1"), ("beans", "yes"), ("tree", &format!("  {odd} "))]).await;
+    let shown = "value=\"&lt;b&gt;big &amp; &quot;old&quot; one&lt;/b&gt;\"";
+    assert!(said.body.contains(shown) && !said.body.contains("<b>"), "{}", said.body);
+    let [report] = reports(&world).await.try_into().unwrap();
+    assert_eq!((report.owner_tree.as_deref(), report.tree.as_deref()), (Some(odd), None));
+    assert_eq!(
+        report.clone().for_decision().unwrap().tree_key(),
+        report.person.as_deref().unwrap(),
+        "one person, one tree"
+    );
+    assert!(world.get(&path).await.body.contains(shown), "it stands there when they come back");
+
+    // What cannot be kept is said beside its field, and nothing that was chosen is lost.
+    for long in ["x".repeat(61), "a\u{202e}b".to_owned()] {
+        let said = world.post(&path, &[("saw", "eggs"), ("day", "3"), ("beans", "unsure"), ("tree", &long)]).await;
+        assert_eq!(said.status, 422);
+        for kept in ["id=\"tree-error\"", "value=\"eggs\" checked", "value=\"3\" selected", "value=\"unsure\" checked"]
+        {
+            assert!(said.body.contains(kept), "{kept}: {}", said.body);
+        }
+        assert_eq!(reports(&world).await, [report.clone()]);
+    }
+    // Taken back, it is gone.
+    world.post(&path, &[("saw", "none"), ("day", "1"), ("beans", "yes"), ("tree", "")]).await;
+    assert_eq!(reports(&world).await[0].owner_tree, None);
+}
+
 #[tokio::test]
 async fn nothing_chosen_is_said_beside_its_question_and_changes_nothing() {
     let (world, token) = asked().await;
