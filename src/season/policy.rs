@@ -22,7 +22,8 @@ pub struct Policy {
     pub rake_days: u32,
     /// Last days to wash: so many days before the deadline where the window is long enough, so that a weekend lies in between …
     pub last_days: u32,
-    /// … but at least so many after wash now: what was laid since makes a second wash worth while.
+    /// … but at least so many after wash now: what was laid since makes a second wash worth while. With `wash_days` as shipped
+    /// this decides while the belief is wide, and leaves three days.
     pub between_washes_days: u32,
     /// People are told when a deadline that they were told moves by more than this.
     pub deadline_moves_days: u32,

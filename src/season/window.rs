@@ -61,6 +61,18 @@ pub enum DeadlineRule {
     Month,
 }
 
+impl DeadlineRule {
+    /// Among the words of pages and messages, and for other programs.
+    pub fn name(self) -> &'static str {
+        match self {
+            DeadlineRule::HatchEarly => "hatch-early",
+            DeadlineRule::LeastDays => "least-days",
+            DeadlineRule::HatchSeen => "hatch-seen",
+            DeadlineRule::Month => "month",
+        }
+    }
+}
+
 /// What people were told of a season's window.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct ToldDays {
@@ -72,6 +84,8 @@ pub struct ToldDays {
     pub last_on: Option<NaiveDate>,
     /// The newest deadline that they were told.
     pub deadline: Option<NaiveDate>,
+    /// Who heard "too late" and no date has still heard that the last day had passed by this day.
+    pub passed_by: Option<NaiveDate>,
     /// Word of a moved deadline has gone out or was called off: there is no second one, and only the last days tell another.
     pub moved: bool,
 }
@@ -148,7 +162,9 @@ impl Held {
         last_from: impl Fn(NaiveDate) -> NaiveDate,
     ) -> Self {
         let stands = |deadline| Self { deadline, was: None, last_from: last_from(deadline) };
-        let Some(of_told) = told.deadline else { return stands(by_facts) };
+        let Some(of_told) = told.deadline else {
+            return stands(told.passed_by.map_or(by_facts, |passed_by| by_facts.min(passed_by)));
+        };
         // Without a projection of the hatch, or in a season without one, there is nothing to move it by.
         if rule == DeadlineRule::Month || by_facts > season_ends || of_told < today {
             return stands(of_told);

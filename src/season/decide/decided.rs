@@ -35,14 +35,13 @@ pub fn told_days(told: &[DecidedNotice]) -> ToldDays {
         _ => None,
     });
     let deadline = deadlines.max_by_key(|(on, kind, _)| (*on, *kind)).map(|(_, _, deadline)| deadline);
-    // Who hears "too late" and no date has still heard that the last day has passed.
-    let passed = || out(NoticeKind::TooLateToWash).map(|on| days_before(on, 1));
     let moved = told.iter().find(|told| told.kind == NoticeKind::DeadlineMoved).map(|told| told.standing.status());
     ToldDays {
         look_on: out(NoticeKind::InspectNow),
         wash_on: out(NoticeKind::WashNow),
         last_on: out(NoticeKind::LastDaysToWash),
-        deadline: deadline.or_else(passed),
+        deadline,
+        passed_by: out(NoticeKind::TooLateToWash).map(|on| days_before(on, 1)),
         moved: moved.is_some_and(|status| !matches!(status, NoticeStatus::Waiting | NoticeStatus::Held)),
     }
 }

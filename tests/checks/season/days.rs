@@ -1,5 +1,6 @@
 //! The days of a window worked out by hand, and how they are held to what people were told.
 
+use chrono::Weekday;
 use treebell::season::DaySpan;
 use treebell::season::window::{DeadlineRule, ToldDays};
 
@@ -38,6 +39,39 @@ fn the_deadline_leaves_days_to_wash_and_else_time_to_rake_before_the_early_hatch
     assert_eq!(days.last_from + Days::new(11), days.deadline);
 }
 
+/// A Saturday and a Sunday from the day after the last days are told to the deadline, wherever the five days after the first
+/// wash leave as many as that takes; the shipped policy leaves fewer only where those five days do.
+#[test]
+fn a_weekend_lies_between_the_last_days_and_the_deadline_where_the_window_is_long_enough() {
+    let world = World::read("");
+    let past = world.past();
+    let outlook = world.outlook(&past, day("04-01"));
+    let facts = WindowDays::of(&world.profile, &world.policy, &outlook, ToldDays::default()).deadline;
+    let between_washes = Days::new(u64::from(world.policy.between_washes_days));
+    let (mut long, mut short) = (0, 0);
+    // Each day of the week, within what a told deadline stands for.
+    for deadline in (0..7).map(|shift| facts - Days::new(3) + Days::new(shift)) {
+        for before in 8..25 {
+            let wash_on = deadline - Days::new(before);
+            let told = ToldDays { wash_on: Some(wash_on), deadline: Some(deadline), ..ToldDays::default() };
+            let days = WindowDays::of(&world.profile, &world.policy, &outlook, told);
+            assert_eq!((days.deadline, days.was), (deadline, None));
+            let earliest = wash_on + between_washes;
+            if (deadline - earliest).num_days() < 8 {
+                short += 1;
+                let as_early_as_it_is_of_use = earliest.min(deadline - Days::new(3));
+                assert_eq!(days.last_from, as_early_as_it_is_of_use, "{days:?}");
+                continue;
+            }
+            long += 1;
+            let between = days.last_from.iter_days().skip(1).take_while(|day| *day <= deadline);
+            let between: Vec<Weekday> = between.map(|day| day.weekday()).collect();
+            assert!(between.windows(2).any(|pair| pair == [Weekday::Sat, Weekday::Sun]), "washed {wash_on}, {days:?}");
+        }
+    }
+    assert!(long > 0 && short > 0, "{long}, {short}");
+}
+
 #[test]
 fn a_hatch_that_two_trees_have_shown_leaves_a_week_and_one_that_none_projects_a_month() {
     let seen = untold("report 04-04 eggs-hatch; report 04-05 eggs-hatch", "04-05");
@@ -69,6 +103,16 @@ fn a_told_deadline_stands_within_three_days_and_for_good_once_it_has_passed() {
     let passed = with(-14, "04-04");
     assert!(passed.deadline < day("04-04"));
     assert_eq!(passed.was, None);
+}
+
+/// The page then says the same last day as the notice, and never one that is still to come.
+#[test]
+fn who_hears_only_that_it_is_too_late_is_shown_the_deadline_of_the_facts() {
+    let facts = untold("plain", "04-01").deadline;
+    for (passed_by, deadline) in [("04-30", facts), ("04-10", day("04-10"))] {
+        let told = ToldDays { passed_by: Some(day(passed_by)), ..ToldDays::default() };
+        assert_eq!(days_on("plain", "04-01", told).deadline, deadline);
+    }
 }
 
 #[test]
