@@ -7,7 +7,7 @@ use super::settings::MessagesConfig;
 use crate::region::{Region, RegionId};
 use crate::season::decide::MovedBy;
 use crate::season::window::DeadlineRule;
-use crate::season::{Borrowed, Outlook, RecordTrust, StageId, WindowDays, profile, window};
+use crate::season::{Borrowed, NoticeKind, Outlook, RecordTrust, StageId, WashFigures, WindowDays, profile, window};
 
 /// Who speaks, and where to turn.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -125,6 +125,13 @@ pub struct NoticeFacts {
     /// Whose grid's estimates stand in for a station; `None` where one measures.
     #[serde(default)]
     pub grid: Option<String>,
+    /// The chance (0-1) of what the notice tells, as it stood that day: that egg laying begins in the weeks it speaks of, has
+    /// begun, or that the first eggs have hatched. `None` in notices from before it was kept.
+    #[serde(default)]
+    pub chance: Option<f64>,
+    /// What washing takes, as the page had it that day; `None` without best days, or in notices from before it was kept.
+    #[serde(default)]
+    pub wash: Option<WashFigures>,
 }
 
 /// From this chance (0-1) on egg laying has `probably` begun: in tenths 6 in 10.
@@ -135,6 +142,8 @@ pub const PROBABLY: f64 = 0.55;
 pub struct Grounds {
     pub basis: Basis,
     pub moved_by: Option<MovedBy>,
+    /// See [`NoticeFacts::chance`].
+    pub chance: Option<f64>,
 }
 
 /// The part of a profile that the facts need.
@@ -185,6 +194,8 @@ impl NoticeFacts {
             laying_chance: outlook.stage(&window.stages.opens).map(|opens| opens.chance_by(today)),
             learned_days: outlook.learned.map(|note| note.moved_days),
             grid: None,
+            chance: grounds.chance,
+            wash: outlook.wash.as_ref().zip(days.best).and_then(|(wash, best)| wash.figures(best, days.deadline)),
         }
     }
 
@@ -196,6 +207,11 @@ impl NoticeFacts {
             (Basis::Heat, None) => "probably",
             _ => "maybe",
         }
+    }
+
+    /// See [`NoticeFacts::chance`]; of older notices what is known of it.
+    pub fn chance_of(&self, kind: NoticeKind) -> Option<f64> {
+        self.chance.or(self.laying_chance.filter(|_| kind == NoticeKind::InspectNow))
     }
 
     /// Whether somebody saw the hatch.
@@ -307,7 +323,7 @@ mod tests {
     }
 
     fn by_heat() -> Grounds {
-        Grounds { basis: Basis::Heat, moved_by: None }
+        Grounds { basis: Basis::Heat, moved_by: None, chance: Some(0.6) }
     }
 
     fn hatch_ahead() -> StageOutlook {
@@ -317,7 +333,7 @@ mod tests {
     #[test]
     fn the_days_are_those_of_the_window() {
         let laying = stage("laying", Some((date(3, 12), ReachedBy::FieldReport)), [None; 3]);
-        let grounds = Grounds { basis: Basis::Seen, moved_by: Some(MovedBy::Reports) };
+        let grounds = Grounds { basis: Basis::Seen, moved_by: Some(MovedBy::Reports), chance: None };
         let facts = facts_of(&outlook(date(3, 14), laying, hatch_ahead()), grounds);
         assert_eq!(Some(facts.wash_by), facts.days.map(|days| days.deadline));
         assert_eq!((facts.basis, facts.moved_by), (Basis::Seen, Some(MovedBy::Reports)));
@@ -371,10 +387,10 @@ mod tests {
         let mut json = serde_json::to_value(&facts).unwrap();
         assert_eq!(serde_json::from_value::<NoticeFacts>(json.clone()).unwrap(), facts);
         let object = json.as_object_mut().unwrap();
-        for new in ["days", "moved_by", "profile_version", "estimated"] {
+        for new in ["days", "moved_by", "profile_version", "estimated", "chance", "wash"] {
             assert!(object.remove(new).is_some(), "{new}");
         }
-        let old = NoticeFacts { days: None, profile_version: None, ..facts };
+        let old = NoticeFacts { days: None, profile_version: None, chance: None, wash: None, ..facts };
         assert_eq!(serde_json::from_value::<NoticeFacts>(json).unwrap(), old);
     }
 }

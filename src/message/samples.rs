@@ -5,7 +5,7 @@ use chrono::NaiveDate;
 use super::facts::{Basis, EstimatedDays, NoticeFacts, Sender, StageDates};
 use crate::season::decide::MovedBy;
 use crate::season::window::DeadlineRule;
-use crate::season::{Borrowed, DaySpan, WindowDays};
+use crate::season::{Borrowed, DaySpan, WashFigures, WindowDays};
 
 #[derive(Clone, Debug)]
 pub struct Sample {
@@ -92,6 +92,8 @@ pub fn typical() -> Sample {
             laying_chance: Some(0.6),
             learned_days: None,
             grid: None,
+            chance: Some(0.6),
+            wash: Some(WashFigures { takes: 84, second: Some(9), daily_loss: 2 }),
         },
     }
 }
@@ -117,6 +119,7 @@ fn plain() -> Sample {
         settled: None,
         ..days
     });
+    facts.wash = None;
     Sample { name: "plain", natural: true, facts }
 }
 
@@ -149,12 +152,15 @@ fn cooler() -> Sample {
     let mut sample = moved("cooler", date(4, 5), date(4, 17), MovedBy::CoolWeather);
     // The best days have moved with it, and lie ahead again.
     let best = DaySpan { first: date(4, 6), last: date(4, 17) };
-    sample.facts.days = sample.facts.days.map(|days| WindowDays { best: Some(best), ..days });
+    let rule = DeadlineRule::LeastDays;
+    sample.facts.days = sample.facts.days.map(|days| WindowDays { best: Some(best), rule, ..days });
     sample
 }
 
 fn warmer() -> Sample {
-    moved("warmer", date(4, 17), date(4, 10), MovedBy::WarmWeather)
+    let mut sample = moved("warmer", date(4, 17), date(4, 10), MovedBy::WarmWeather);
+    sample.facts.wash = Some(WashFigures { takes: 91, second: None, daily_loss: 0 });
+    sample
 }
 
 /// What people saw moved it, to a later day.
@@ -190,6 +196,7 @@ fn unmeasured() -> Sample {
     facts.estimated = Some(EstimatedDays { estimated: 61, days: 73 });
     facts.days = None;
     facts.profile_version = None;
+    (facts.chance, facts.wash) = (None, None);
     Sample { name: "unmeasured", natural: true, facts }
 }
 
@@ -240,6 +247,7 @@ pub fn longest() -> Sample {
     facts.days = facts.days.map(|days| WindowDays {
         best: Some(DaySpan { first: date(4, 16), last: date(4, 27) }),
         deadline: date(4, 28),
+        rule: DeadlineRule::LeastDays,
         was: Some(date(4, 17)),
         ..days
     });

@@ -39,7 +39,7 @@ use crate::region::RegionId;
 pub use notice::{NoticeKind, NoticeStatus};
 pub use outlook::{
     Borrowed, DateSpread, DaySpan, ForecastFit, HeatDay, LearnedNote, Outlook, PastScore, Reached, ReachedBy,
-    RecordTrust, SecondWash, StageOutlook, StageParts, WashShare,
+    RecordTrust, SecondWash, StageOutlook, StageParts, WashFigures, WashShare,
 };
 pub use policy::Policy;
 pub use profile::Profile;

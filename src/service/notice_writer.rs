@@ -13,7 +13,7 @@ use crate::people::Channel;
 use crate::region::{Region, Release};
 use crate::season::decide::{ApprovalNeeded, Reason, SkipReason, Terms};
 use crate::season::profile::Window;
-use crate::season::{NoticeKind, Outlook, Profile, StageOutlook, WindowDays};
+use crate::season::{NoticeKind, Outlook, Profile, StageOutlook, WindowDays, days_after};
 use crate::service::app::App;
 use crate::store::notices::{NewNotice, Notice, NoticeRelease, NoticeText};
 use crate::timetable::place;
@@ -63,6 +63,7 @@ impl NoticeWriter<'_> {
                     Reason::Moved { by, .. } => Some(by),
                     _ => None,
                 },
+                chance: self.chance(kind),
             },
         );
         facts.grid = grid_of(station).map(|grid| grid.makers().to_owned());
@@ -87,6 +88,19 @@ impl NoticeWriter<'_> {
         let (reason, facts) = (serde_json::to_value(terms)?, serde_json::to_value(&facts)?);
         let expires_at = end_of_day(terms.expires_on, region.time_zone);
         Ok((self.notice(kind, fate, reason, facts, expires_at), texts))
+    }
+
+    /// The chance (0-1) of what a notice of this kind tells.
+    fn chance(&self, kind: NoticeKind) -> Option<f64> {
+        let (window, today) = (&self.writing.profile.window, self.outlook.today);
+        let (stage, by) = match kind {
+            NoticeKind::GetReady => (&window.opens, days_after(today, self.app.config.policy.get_ready_days)),
+            NoticeKind::InspectNow | NoticeKind::WashNow | NoticeKind::DeadlineMoved | NoticeKind::LastDaysToWash => {
+                (&window.opens, today)
+            }
+            NoticeKind::TooLateToWash => (&window.closes, today),
+        };
+        self.outlook.stage(stage).map(|stage| stage.chance_by(by))
     }
 
     /// The record of one that is not told: it has no words and no time in which it is of use.

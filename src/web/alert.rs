@@ -174,10 +174,8 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
     xml.element("urgency", if notice.kind == NoticeKind::TooLateToWash { "Past" } else { "Future" });
     xml.element("severity", "Minor");
     let observed = facts.as_ref().is_some_and(|facts| is_observed(notice.kind, facts));
-    // CAP 1.2, section 3.2.2: Likely is above one half.
-    let is_even = |facts: &NoticeFacts| {
-        notice.kind == NoticeKind::InspectNow && facts.laying_chance.is_some_and(|chance| chance <= 0.5)
-    };
+    // CAP 1.2, section 3.2.2: Likely is above one half, Possible up to it.
+    let is_even = |facts: &NoticeFacts| facts.chance_of(notice.kind).is_some_and(|chance| chance <= 0.5);
     let certainty = match &facts {
         _ if observed => "Observed",
         Some(facts) if is_even(facts) => "Possible",

@@ -4,7 +4,6 @@ use serde_json::{Value, json};
 
 use super::Visit;
 use super::views::RegionView;
-use super::window::rule_name;
 use crate::season::{DateSpread, LearnedNote, Outlook, ReachedBy, StageOutlook, WashShare, WindowDays};
 use crate::weather::StationKind;
 use crate::weather::feeds::acis_grid::Grid;
@@ -111,7 +110,7 @@ fn window(days: &WindowDays) -> Value {
         "look_from": days.look_from,
         "best_days": days.best.map(|best| json!({ "first": best.first, "last": best.last })),
         "deadline": days.deadline,
-        "deadline_rule": rule_name(days.rule),
+        "deadline_rule": days.rule.name(),
         "deadline_was": days.was,
         "last_from": days.last_from,
         "hatch": { "early": days.hatch_early, "late": days.hatch_late },

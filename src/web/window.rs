@@ -1,6 +1,5 @@
 //! The days of a region's window as the page says them.
 
-use chrono::Days;
 use minijinja::context;
 use minijinja::value::Value;
 
@@ -10,7 +9,6 @@ use crate::language::Language;
 use crate::message::{NoticeFacts, facts};
 use crate::season::decide::MovedBy;
 use crate::season::status::SeasonStanding;
-use crate::season::window::DeadlineRule;
 use crate::season::{NoticeKind, WindowDays, phrases};
 
 /// The days of the window in words; none where nothing can be said of them.
@@ -32,24 +30,14 @@ pub(super) fn days(visit: &Visit, view: &RegionView) -> Option<Value> {
         look_from => date(days.look_from),
         best => days.best.map(|best| phrases::span(language, best)),
         wash_by => date(days.deadline),
-        rule => rule_name(days.rule),
+        rule => days.rule.name(),
         was => was.map(date),
         moved_by => moved.and_then(|facts| facts.moved_by).map(MovedBy::name),
         hatch => hatch_words(language, &days),
         settled => days.settled.map(date),
         begun,
-        eggs => eggs(view, known, &days),
+        eggs => eggs(language, view, known, &days),
     })
-}
-
-/// On what the last day to wash rests, as a name among the words and for other programs.
-pub(super) fn rule_name(rule: DeadlineRule) -> &'static str {
-    match rule {
-        DeadlineRule::HatchEarly => "hatch-early",
-        DeadlineRule::LeastDays => "least-days",
-        DeadlineRule::HatchSeen => "hatch-seen",
-        DeadlineRule::Month => "month",
-    }
 }
 
 /// `between April 6 and May 3`: the 10 and 90 % points of the hatch.
@@ -68,21 +56,12 @@ pub(super) fn hatch_words(language: Language, days: &WindowDays) -> Option<Strin
 }
 
 /// What a wash takes, of 100 eggs; none once the best time has passed. The curve itself is for staff.
-fn eggs(view: &RegionView, known: &Known, days: &WindowDays) -> Option<Value> {
+fn eggs(language: Language, view: &RegionView, known: &Known, days: &WindowDays) -> Option<Value> {
     use SeasonStanding::{Last, Look, Quiet, Ready, Wash};
-    if !matches!(view.shown.standing, Quiet | Ready | Look | Wash | Last) || days.best.is_none() {
+    if !matches!(view.shown.standing, Quiet | Ready | Look | Wash | Last) {
         return None;
     }
-    let wash = known.outlook.wash.as_ref()?;
-    let (_, share) = wash.peak()?;
-    let last = days.best?.last;
-    let hundredth = |share: f64| (share * 100.0).round() as u32;
-    let week_later = last.checked_add_days(Days::new(7)).unwrap_or(last);
-    let loss = hundredth((wash.on(last) - wash.on(week_later)) / 7.0).max(1);
-    let second = wash
-        .second
-        .filter(|second| second.on <= days.deadline)
-        .map(|second| hundredth(second.adds))
-        .filter(|second| *second > 0);
-    Some(context! { take => hundredth(share), second, loss })
+    let figures = known.outlook.wash.as_ref()?.figures(days.best?, days.deadline)?;
+    let loss = phrases::eggs_lost(language, figures.daily_loss);
+    Some(context! { take => figures.takes, second => figures.second, loss })
 }

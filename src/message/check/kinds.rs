@@ -7,6 +7,7 @@ use crate::message::facts::{Basis, NoticeFacts};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 use crate::season::decide::MovedBy;
+use crate::season::window::DeadlineRule;
 
 /// A written notice.
 pub(super) struct Text<'a> {
@@ -30,15 +31,18 @@ pub(super) fn check(found: &mut Findings<'_>, text: &Text<'_>) {
     let best = facts.days.and_then(|days| days.best);
     let seen = Seen { eggs: facts.basis == Basis::Seen, hatch: facts.hatch_was_seen() };
     check_seen(found, text.file, text.text, text.language, seen);
+    check_measured(found, text);
     match text.kind {
         NoticeKind::GetReady => check_beans(found, text),
         NoticeKind::InspectNow if best.is_some() => check_not_yet(found, text),
         NoticeKind::InspectNow | NoticeKind::WashNow | NoticeKind::LastDaysToWash => {
             check_deadline(found, text);
+            check_least_days(found, text);
             check_raking(found, text);
         }
         NoticeKind::DeadlineMoved => {
             check_deadline(found, text);
+            check_least_days(found, text);
             check_move(found, text);
         }
         NoticeKind::TooLateToWash => check_late(found, text),
@@ -81,6 +85,35 @@ pub(super) fn check_seen(found: &mut Findings<'_>, file: &str, text: &str, langu
     }
 }
 
+/// Once a message, while the number is provisional: nobody has measured it, and the bark decides. Of a hatch that was seen a
+/// text tells no day that hangs on the number.
+fn check_measured(found: &mut Findings<'_>, text: &Text<'_>) {
+    let (unmeasured, bark): (&[&str], &[&str]) = match text.language {
+        Language::En => (&["guess", "measured"], &["bark decides"]),
+        Language::Es => (&["sin medir", "ha medido", "no medid"], &["manda la corteza", "manda su corteza"]),
+    };
+    let no_number =
+        text.channel == Channel::Sms && text.kind == NoticeKind::TooLateToWash && text.facts.hatch_was_seen();
+    if text.facts.provisional && !(text.has_one(bark) && (no_number || text.has_one(unmeasured))) {
+        let what = "that nobody has measured the number, and that the bark decides (`a guess; bark decides`; `sin \
+                    medir; manda la corteza`)";
+        found.fault(text.file, "measured", missing(what));
+    }
+}
+
+/// By text there is no room for it; the page behind says it.
+fn check_least_days(found: &mut Findings<'_>, text: &Text<'_>) {
+    let says: &[&str] = match text.language {
+        Language::En => &["may hatch before"],
+        Language::Es => &["pueden nacer antes", "pueden abrirse antes"],
+    };
+    let least = text.facts.days.is_some_and(|days| days.rule == DeadlineRule::LeastDays);
+    if text.channel == Channel::Email && least && !text.has_one(says) {
+        let what = "that the first eggs may hatch before the last day to wash: `deadline.part.txt`";
+        found.fault(text.file, "least-days", missing(what));
+    }
+}
+
 /// Whether the tree has the insect at all: beans on the needles.
 fn check_beans(found: &mut Findings<'_>, text: &Text<'_>) {
     let (beans, older): (&[&str], &[&str]) = match text.language {
@@ -100,7 +133,7 @@ fn check_beans(found: &mut Findings<'_>, text: &Text<'_>) {
 /// wash, so that what people were told is what is kept.
 fn check_not_yet(found: &mut Findings<'_>, text: &Text<'_>) {
     let (unless, twice): (&[&str], &[&str]) = match text.language {
-        Language::En => (&["yet unless", "yet, unless"], &["twice a week"]),
+        Language::En => (&["yet unless", "yet, unless", "no wash till"], &["twice a week"]),
         Language::Es => (
             &[
                 "lave todavía, salvo",
@@ -108,8 +141,9 @@ fn check_not_yet(found: &mut Findings<'_>, text: &Text<'_>) {
                 "lave todavía, a menos",
                 "por ahora no lave salvo",
                 "por ahora no lave, salvo",
+                "no lave hasta",
             ],
-            &["dos veces por semana", "2 veces por semana"],
+            &["dos veces por semana", "2 veces por semana", "2 veces/semana"],
         ),
     };
     if !text.has_one(unless) {
@@ -141,7 +175,9 @@ fn check_deadline(found: &mut Findings<'_>, text: &Text<'_>) {
 fn check_raking(found: &mut Findings<'_>, text: &Text<'_>) {
     let (rake, bag, ground, same_day): (&[&str], &[&str], &[&str], &[&str]) = match text.language {
         Language::En => (&["rake"], &["bag"], &["from the ground"], &["same day"]),
-        Language::Es => (&["rastrill"], &["bolsa", "embols"], &["desde el suelo"], &["mismo día", "sin esperar"]),
+        Language::Es => {
+            (&["rastrill"], &["bolsa", "embols"], &["desde el suelo"], &["mismo día", "sin esperar", "enseguida"])
+        }
     };
     if !text.has_one(rake) || !text.has_one(bag) {
         found.fault(text.file, "rake", missing("to rake and to bag what was washed off"));

@@ -105,15 +105,17 @@ macro_rules! built_in {
 }
 
 /// Every file of the house by its name in the folder.
-pub(super) const BUILT_IN: [(&str, &str); 95] = built_in![
+pub(super) const BUILT_IN: [(&str, &str); 99] = built_in![
     "layout.html",
     "en/basis.part.txt",
     "en/beans.part.txt",
     "en/call.part.txt",
     "en/care.part.txt",
+    "en/deadline.part.txt",
     "en/footer.part.txt",
     "en/insecticides.part.txt",
     "en/look.part.txt",
+    "en/takes.part.txt",
     "en/wash.part.txt",
     "en/get-ready.email.txt",
     "en/get-ready.sms.txt",
@@ -158,9 +160,11 @@ pub(super) const BUILT_IN: [(&str, &str); 95] = built_in![
     "es/beans.part.txt",
     "es/call.part.txt",
     "es/care.part.txt",
+    "es/deadline.part.txt",
     "es/footer.part.txt",
     "es/insecticides.part.txt",
     "es/look.part.txt",
+    "es/takes.part.txt",
     "es/wash.part.txt",
     "es/get-ready.email.txt",
     "es/get-ready.sms.txt",

@@ -19,12 +19,14 @@ use crate::season::{DateSpread, NoticeKind, phrases};
 use crate::units;
 
 /// The names that a notice's templates may use. Dates come in words, long in an e-mail and short in a text message.
-pub(super) const NOTICE_NAMES: [&str; 38] = [
+pub(super) const NOTICE_NAMES: [&str; 43] = [
     "basis",
     "begun",
     "best_days",
     "best_first",
+    "best_last",
     "borrowed",
+    "deadline_rule",
     "estimated",
     "grid",
     "hatch_began",
@@ -58,6 +60,9 @@ pub(super) const NOTICE_NAMES: [&str; 38] = [
     "stop_url",
     "wash_by",
     "wash_by_was",
+    "wash_loss",
+    "wash_second",
+    "wash_takes",
 ];
 
 /// The names that a transactional message's templates may use.
@@ -204,6 +209,9 @@ pub(super) fn notice_values(
         ("begun", Value::from(facts.begun())),
         ("best_days", best_days.map_or_else(none, Value::from)),
         ("best_first", best.map_or_else(none, |best| about(best.first))),
+        // Where they end with the deadline, that one says it.
+        ("best_last", best.filter(|best| best.last < facts.wash_by).map_or_else(none, |best| about(best.last))),
+        ("deadline_rule", days.map_or_else(none, |days| Value::from(days.rule.name()))),
         (
             "borrowed",
             facts.borrowed.as_ref().map_or_else(none, |from| names.put(&phrases::borrowed_words(language, from))),
@@ -236,6 +244,9 @@ pub(super) fn notice_values(
         ("stop_url", stop_url),
         ("wash_by", day(facts.wash_by)),
         ("wash_by_was", maybe(was)),
+        ("wash_loss", facts.wash.map_or_else(none, |wash| phrases::eggs_lost(language, wash.daily_loss).into())),
+        ("wash_second", facts.wash.and_then(|wash| wash.second).map_or_else(none, Value::from)),
+        ("wash_takes", facts.wash.map_or_else(none, |wash| Value::from(wash.takes))),
     ]);
     values
 }

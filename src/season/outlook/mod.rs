@@ -45,7 +45,7 @@ pub use self::types::{
     Borrowed, DateSpread, ForecastFit, HeatDay, LearnedNote, Outlook, PastScore, Reached, ReachedBy, RecordTrust,
     StageOutlook, StageParts,
 };
-pub use self::wash::{DaySpan, SecondWash, WashShare};
+pub use self::wash::{DaySpan, SecondWash, WashFigures, WashShare};
 pub use crate::heat::projection::{Dressing, Traces};
 
 /// All that an outlook is made of.

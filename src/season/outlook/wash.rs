@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::ensemble::Ensemble;
 use super::lines::{Lines, day_at};
 use crate::season::profile::{Eggs, Need, Profile};
-use crate::season::{Policy, days_between};
+use crate::season::{Policy, days_after, days_between};
 
 /// What one wash would take on each day, and what a second one would add.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -39,8 +39,22 @@ pub struct DaySpan {
     pub last: NaiveDate,
 }
 
+/// What owners are told of washing, in eggs of 100, if the water took every egg that is there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WashFigures {
+    /// One wash on the best of the days that are told takes so many.
+    pub takes: u32,
+    /// A second one some days later takes up to so many more; `None`: none, or none in time.
+    pub second: Option<u32>,
+    /// Each day after the best days costs so many, on average over a week; 0 is less than one.
+    pub daily_loss: u32,
+}
+
 /// A share below this is next to nothing.
 const NEXT_TO_NOTHING: f64 = 0.005;
+
+/// The days over which the loss after the best days is averaged.
+const WEEK: u32 = 7;
 
 /// A second wash comes at least so many days after the first, once the ground has dried and more was laid (own choice, no
 /// source). It comes within the least days that a window gives, since nobody is told to wash after the deadline.
@@ -68,6 +82,20 @@ impl WashShare {
         let up_to = usize::try_from(days_between(self.first, last)).ok()?;
         let (at, share) = self.one.iter().enumerate().take(up_to + 1).max_by(|a, b| a.1.total_cmp(b.1))?;
         Some((day_at(self.first, at), *share))
+    }
+
+    /// In figures, for the best days and the deadline that are told. `None` where a wash takes next to nothing on them.
+    pub fn figures(&self, best: DaySpan, deadline: NaiveDate) -> Option<WashFigures> {
+        let hundredth = |share: f64| (share * 100.0).round().max(0.0) as u32;
+        let (_, share) = self.peak_by(best.last)?;
+        let lost = (self.on(best.last) - self.on(days_after(best.last, WEEK))) / f64::from(WEEK);
+        let second = self.second.filter(|second| second.on <= deadline).map(|second| hundredth(second.adds));
+        let figures = WashFigures {
+            takes: hundredth(share),
+            second: second.filter(|second| *second > 0),
+            daily_loss: hundredth(lost),
+        };
+        Some(figures).filter(|figures| figures.takes > 0)
     }
 
     /// The days around the best one on which a wash takes at least this part (0-1) of what it takes then.
@@ -254,7 +282,6 @@ mod tests {
     use super::*;
     use crate::heat::projection::Dressing;
     use crate::heat::projection::Traces;
-    use crate::season::days_after;
 
     fn day(text: &str) -> NaiveDate {
         format!("2026-{text}").parse().expect("a day")
@@ -301,6 +328,20 @@ mod tests {
         // The first of the best days leaves a tenth to be laid.
         let second = wash.second.expect("a second wash");
         assert_eq!((second.after, second.adds), (day("01-29"), 0.1));
+    }
+
+    #[test]
+    fn the_figures_for_owners_are_of_the_days_that_are_told() {
+        // Laid from 200 to 300, hatched from 450 to 550: on 19 February, at 500, half have hatched.
+        let wash = shares(&[(200.0, 250.0)]);
+        let best = DaySpan { first: day("01-29"), last: day("02-15") };
+        let told = wash.figures(best, day("02-18")).expect("figures");
+        assert_eq!(told, WashFigures { takes: 100, second: Some(10), daily_loss: 10 });
+        // A deadline early in the best days: later ones are not told, so what they take is not either, and nothing is lost yet.
+        let cut = DaySpan { first: day("01-29"), last: day("01-29") };
+        let told = wash.figures(cut, day("01-30")).expect("figures");
+        assert_eq!(told, WashFigures { takes: 90, second: None, daily_loss: 0 });
+        assert_eq!(wash.figures(DaySpan { first: day("01-10"), last: day("01-12") }, day("01-12")), None);
     }
 
     #[test]

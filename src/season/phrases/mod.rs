@@ -16,6 +16,17 @@ pub use self::range::{between, date, span, wide_range};
 /// `Egg laying begins: likely between March 12 and 24, most likely the 17th. In past years this forecast of our heat number was
 /// off by 4 days on average at this distance; it does not say how often eggs were seen.`
 ///
+/// Of 100 eggs, what a day costs: `about 3`, `less than 1`.
+pub fn eggs_lost(language: Language, of_hundred: u32) -> String {
+    match (language, of_hundred) {
+        (Language::En, 0) => "less than 1".into(),
+        (Language::En, some) => format!("about {some}"),
+        (Language::Es, 0) => "menos de 1".into(),
+        (Language::Es, 1) => "cerca de 1".into(),
+        (Language::Es, some) => format!("unos {some}"),
+    }
+}
+
 /// The record of the past belongs to dates still to come only; a record that is not sound always shows.
 pub fn sentence(
     language: Language,

@@ -80,7 +80,7 @@ fn each_of_the_five_things_is_missed_when_it_is_gone() {
     broken("en/get-ready.sms.txt", gone("{{ sender_short }}: ", ""), "does not say who speaks");
     broken("en/get-ready.sms.txt", gone("{{ region_name }}", "town"), "does not say where");
     broken("en/get-ready.sms.txt", gone("{{ laying_spread }}", "soon"), "does not say when");
-    broken("en/get-ready.sms.txt", gone("scale eggs likely", "it comes"), "does not say what is happening");
+    broken("en/get-ready.sms.txt", gone("scale eggs", "it comes"), "does not say what is happening");
     broken(
         "en/get-ready.sms.txt",
         |_| "{{ sender_short }} {{ region_name }} scale {{ laying_spread }} STOP".into(),
@@ -203,14 +203,14 @@ fn each_kind_has_to_say_its_own() {
     each_is_broken(&[
         ("en/get-ready.sms.txt", "older needles", "needles", beans),
         ("es/beans.part.txt", "frijolitos", "puntos", beans),
-        ("en/inspect-now.sms.txt", "Don't wash yet unless cotton is all over", "Hose it off", not_yet),
+        ("en/inspect-now.sms.txt", "No wash till {{ best_first }} unless all white", "Hose it off", not_yet),
         ("es/inspect-now.email.txt", "No lave todavía, salvo", "Lave, cuando", not_yet),
         ("en/inspect-now.email.txt", "twice a week", "now and then", "does not say to look twice a week"),
         ("es/inspect-now.sms.txt", "{{ best_first }}", "pronto", "does not say when the best days begin"),
         (
             "en/inspect-now.sms.txt",
-            "best about {{ best_first }}",
-            "{{ best_first }} to {{ wash_by }}",
+            "till {{ best_first }}",
+            "till {{ best_first }} to {{ wash_by }}",
             "says the deadline",
         ),
         ("en/wash-now.sms.txt", "by {{ wash_by }}", "soon", deadline),
@@ -222,10 +222,10 @@ fn each_kind_has_to_say_its_own() {
         ("es/deadline-moved.sms.txt", "Por el calor", "Ahora", why),
         ("en/deadline-moved.email.txt", "What people saw", "What is known", why),
         ("en/wash-now.sms.txt", "rake, bag by", "by", raking),
-        ("es/last-days-to-wash.sms.txt", "rastrille y embolse", "termine", raking),
+        ("es/last-days-to-wash.sms.txt", "rastrille, embolse", "termine", raking),
         ("en/inspect-now.sms.txt", "rake, bag by", "by", raking),
-        ("en/last-days-to-wash.sms.txt", "the SAME day", "soon", "does not say to rake on the same day"),
-        ("es/wash-now.sms.txt", "desde el suelo; deje", "deje", "does not say to wash from the ground, or where"),
+        ("en/last-days-to-wash.sms.txt", "SAME day", "soon", "does not say to rake on the same day"),
+        ("es/wash-now.sms.txt", " desde el suelo", "", "does not say to wash from the ground, or where"),
         ("en/too-late-to-wash.sms.txt", "helps less each day", "is over", "does not say that washing helps less"),
         ("es/welcome.sms.txt", "{{ now_wash_by }}", "pronto", "does not say the deadline of the notice in force"),
     ]);
@@ -277,6 +277,81 @@ fn once_a_message_it_says_that_nobody_has_measured_the_number() {
             for (language, says) in [(Language::En, "No one has measured"), (Language::Es, "Nadie ha medido")] {
                 let message = templates.render_notice(kind, language, Channel::Email, &sample.facts).unwrap();
                 assert_eq!(text_of(&message).matches(says).count(), 1, "{} {}", kind.name(), sample.name);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_text_says_too_that_nobody_has_measured_the_number_and_that_the_bark_decides() {
+    let measured = "does not say that nobody has measured the number";
+    each_is_broken(&[
+        ("en/get-ready.sms.txt", "A guess; bark decides", "Soon", measured),
+        ("en/inspect-now.sms.txt", "(a guess; bark decides)", "", measured),
+        ("en/wash-now.sms.txt", "a guess; bark decides", "a guess", measured),
+        ("en/deadline-moved.sms.txt", "a guess; bark decides", "bark decides", measured),
+        ("en/last-days-to-wash.sms.txt", "(a guess; bark decides)", "", measured),
+        ("en/too-late-to-wash.sms.txt", "(a guess; bark decides)", "", measured),
+        ("es/get-ready.sms.txt", "sin medir; ", "", measured),
+        ("es/inspect-now.sms.txt", "; manda la corteza", "", measured),
+        ("es/deadline-moved.sms.txt", "Sin medir; manda la corteza", "", measured),
+        ("es/too-late-to-wash.sms.txt", "; manda la corteza)", ")", measured),
+        ("es/basis.part.txt", "Nadie ha medido", "No se sabe", measured),
+    ]);
+}
+
+/// The day then lies behind the early bound of the hatch: mails say so, as the page does.
+#[test]
+fn where_the_least_days_make_the_deadline_mails_say_what_that_means() {
+    let templates = Templates::load(None).unwrap();
+    let page = |language: &str| {
+        let path = format!("{}/src/web/words/{language}/region.toml", env!("CARGO_MANIFEST_DIR"));
+        let words: toml::Table = std::fs::read_to_string(path).unwrap().parse().unwrap();
+        words["rules"]["least-days"].as_str().unwrap().split_once(". ").unwrap().1.to_owned()
+    };
+    for sample in samples::all() {
+        let Some(days) = sample.facts.days else { continue };
+        let least = days.rule == treebell::season::window::DeadlineRule::LeastDays;
+        for kind in [NoticeKind::WashNow, NoticeKind::DeadlineMoved, NoticeKind::LastDaysToWash] {
+            for language in Language::ALL {
+                let message = templates.render_notice(kind, language, Channel::Email, &sample.facts).unwrap();
+                let text = text_of(&message).split_whitespace().collect::<Vec<_>>().join(" ");
+                assert_eq!(text.contains(&page(language.code())), least, "{} {}: {text}", kind.name(), sample.name);
+            }
+        }
+    }
+    let fault = "does not say that the first eggs may";
+    broken("en/deadline.part.txt", |text| text.replace("hatch before", "hatch by"), fault);
+    broken("es/deadline.part.txt", |text| text.replace("nacer antes", "nacer"), fault);
+}
+
+/// What a wash takes, what a second one adds and what each later day costs, in the mails on which owners act.
+#[test]
+fn mails_tell_what_washing_takes() {
+    let templates = Templates::load(None).unwrap();
+    for sample in samples::all() {
+        for kind in NoticeKind::ALL {
+            let tells = !matches!(kind, NoticeKind::GetReady | NoticeKind::TooLateToWash);
+            for (language, one, second, loss) in [
+                (Language::En, "takes off about {} of 100 eggs", "takes off up to {} more", "costs {} of those 100"),
+                (Language::Es, "quita unos {} de cada 100", "quita hasta {} m\u{e1}s", "cuesta {} de esos 100"),
+            ] {
+                let message = templates.render_notice(kind, language, Channel::Email, &sample.facts).unwrap();
+                let text = text_of(&message).split_whitespace().collect::<Vec<_>>().join(" ");
+                let wash = sample.facts.wash.filter(|_| tells);
+                let said = |words: &str, value: String| text.contains(&words.replace("{}", &value));
+                let at = format!("{} {}: {text}", kind.name(), sample.name);
+                let Some(wash) = wash else {
+                    assert!(!text.contains("of those 100") && !text.contains("de esos 100"), "{at}");
+                    continue;
+                };
+                let lost = treebell::season::phrases::eggs_lost(language, wash.daily_loss);
+                assert!(said(one, wash.takes.to_string()) && said(loss, lost), "{at}");
+                let (before, after) = second.split_once("{}").unwrap();
+                match wash.second {
+                    Some(adds) => assert!(said(second, adds.to_string()), "{at}"),
+                    None => assert!(!(text.contains(before) && text.contains(after)), "{at}"),
+                }
             }
         }
     }

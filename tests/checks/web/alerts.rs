@@ -91,6 +91,8 @@ fn facts() -> NoticeFacts {
         laying_chance: None,
         learned_days: None,
         grid: None,
+        chance: None,
+        wash: None,
     }
 }
 
@@ -317,6 +319,24 @@ async fn only_what_somebody_saw_is_observed() {
         let name = format!("{REGION}/alert/2025-{}.cap", kind.name());
         let alert = season.on("2025-03-31").await.get(&name).await.body;
         assert!(alert.contains(&format!("<certainty>{certainty}</certainty>")), "{kind:?} {basis:?}: {alert}");
+    }
+}
+
+/// CAP 1.2, section 3.2.2: Likely is "p > ~50%", Possible "p <= ~50%".
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_certainty_follows_the_chance_of_what_is_told() {
+    for (chance, certainty) in [(Some(0.5), "Possible"), (Some(0.51), "Likely")] {
+        let season = Season::new().await;
+        for kind in NoticeKind::ALL {
+            let facts = NoticeFacts { chance, ..facts_of(kind) };
+            put(season.store(), kind, &facts, "2025-03-30T12:15:00Z".parse().unwrap()).await;
+        }
+        let world = season.on("2025-03-31").await;
+        for kind in NoticeKind::ALL {
+            let alert = world.get(&format!("{REGION}/alert/2025-{}.cap", kind.name())).await.body;
+            let wanted = format!("<certainty>{certainty}</certainty>");
+            assert_eq!(alert.matches(&wanted).count(), 2, "{kind:?} at {chance:?}: {alert}");
+        }
     }
 }
 

@@ -5,16 +5,19 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, Utc};
-use serde_json::json;
+use treebell::assessment::season_model::Assessment;
 use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::geo::Point;
-use treebell::message::Message;
-use treebell::people::{Address, Language, Reach};
+use treebell::message::facts::{Basis, Grounds, NoticeFacts, Sender, WashingWindow};
+use treebell::people::{Address, Channel, Language, Reach};
 use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Band, Region, Release, Zip};
-use treebell::season::decide::ApprovalNeeded;
-use treebell::season::{NoticeKind, SeasonKey};
+use treebell::season::NoticeKind;
+use treebell::season::decide::{ApprovalNeeded, Reason, Terms};
+use treebell::service::app::App;
+use treebell::service::assess;
+use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
 use treebell::store::Store;
@@ -27,7 +30,7 @@ use super::season::Season;
 use super::support::World;
 
 /// By then the lowest region is over and the highest one still waits.
-const DAY: &str = "2025-04-05";
+pub const DAY: &str = "2025-04-05";
 /// Of that day, by the world's clock.
 const NOON: &str = "2025-04-05T19:00:00Z";
 
@@ -122,15 +125,17 @@ impl Gallery {
             regions.push(Region { id, name, zips, stations, band, landmarks, elevation_m, ..like.clone() });
         }
         store.put_regions(&regions, now).await.unwrap();
+        let season = Season::of(store);
+        let (app, _) = season.app(DAY, public_url);
         let of = |hours: i64| NOON.parse::<DateTime<Utc>>().unwrap() + chrono::Duration::hours(hours);
         let wait = NoticeRelease::Wait { release_at: of(3) };
-        notice(&store, "halfmoon-bench", NoticeKind::InspectNow, wait, of(-3)).await;
+        notice(&app, "halfmoon-bench", NoticeKind::InspectNow, wait, of(-3)).await;
         let word = NoticeRelease::WaitForApproval { approval_needed: ApprovalNeeded::NotOnRealDays };
-        notice(&store, "piedra-mansa", NoticeKind::InspectNow, word, of(-3)).await;
-        store.hold_notice(&"pinyon-needle-scale/piedra-mansa/2025/inspect-now".into(), None).await.unwrap();
-        notice(&store, "dos-vientos", NoticeKind::GetReady, NoticeRelease::Release, of(-700)).await;
-        notice(&store, "dos-vientos", NoticeKind::InspectNow, NoticeRelease::Release, of(-600)).await;
-        let world = Season::of(store).on_as(DAY, public_url).await;
+        notice(&app, "piedra-mansa", NoticeKind::InspectNow, word, of(-3)).await;
+        season.store().hold_notice(&"pinyon-needle-scale/piedra-mansa/2025/inspect-now".into(), None).await.unwrap();
+        notice(&app, "dos-vientos", NoticeKind::GetReady, NoticeRelease::Release, of(-700)).await;
+        notice(&app, "dos-vientos", NoticeKind::InspectNow, NoticeRelease::Release, of(-600)).await;
+        let world = season.on_as(DAY, public_url).await;
         let mut seen = BTreeMap::new();
         for language in Language::ALL {
             seen.insert(language.code(), question(&world, language).await);
@@ -151,20 +156,52 @@ impl Gallery {
     }
 }
 
-async fn notice(store: &Store, region: &str, kind: NoticeKind, fate: NoticeRelease, now: DateTime<Utc>) {
+/// A notice decided at an instant, with the facts and the words that the service gives it.
+async fn notice(app: &App, region: &str, kind: NoticeKind, fate: NoticeRelease, now: DateTime<Utc>) {
+    let region = app.store.region(&region.into()).await.unwrap();
+    let profile = app.profiles.get(&region.profile).unwrap();
+    let mut records = RecordCache::new(app.store.clone());
+    let Assessment { outlook, days, .. } =
+        assess::look(app, &mut records, &mut SeasonCache::default(), &region, now).await.unwrap();
+    let opens = outlook.stage(&profile.window.opens).unwrap();
+    let chance = opens.chance_by(outlook.today + chrono::Days::new(if kind == NoticeKind::GetReady { 21 } else { 0 }));
+    let stages = &profile.window;
+    let window = WashingWindow { stages, heat_needed: opens.at_sum.unwrap(), provisional: profile.provisional };
+    let grounds = Grounds { basis: Basis::Chance, moved_by: None, chance: Some(chance) };
+    let station = app.store.station(&outlook.station).await.unwrap().name;
+    let sender = Sender::from(&app.config.messages);
+    let facts = NoticeFacts::from_outlook(sender, &region, &station, &outlook, days, window, grounds);
+    let mut texts = Vec::new();
+    for language in Language::ALL {
+        for channel in Channel::ALL {
+            let message = app.templates.render_notice(kind, language, channel, &facts).unwrap();
+            texts.push(NoticeText { language, message });
+        }
+    }
+    let expires_at = now + chrono::Duration::days(40);
+    let approval_needed = match &fate {
+        NoticeRelease::WaitForApproval { approval_needed } => Some(approval_needed.clone()),
+        _ => None,
+    };
+    let terms = Terms {
+        reason: Reason::BegunLikely { chance },
+        release: region.release,
+        approval_needed,
+        expires_on: expires_at.date_naive(),
+        deadline: None,
+    };
     let new = NewNotice {
-        season: SeasonKey { profile: "pinyon-needle-scale".into(), region: region.into(), year: 2025 },
+        season: outlook.season.clone(),
         kind,
         fate,
-        reason: json!({}),
-        facts: json!({}),
-        decided_on: now.date_naive(),
+        reason: serde_json::to_value(&terms).unwrap(),
+        facts: serde_json::to_value(&facts).unwrap(),
+        decided_on: outlook.today,
         decided_at: now,
-        expires_at: now + chrono::Duration::days(40),
+        expires_at,
         priority: 1,
     };
-    let texts = Language::ALL.map(|language| NoticeText { language, message: Message::Sms { text: "t".into() } });
-    store.put_notice(&new, &texts).await.unwrap();
+    app.store.put_notice(&new, &texts).await.unwrap();
 }
 
 /// The page on which somebody is asked what they saw.

@@ -95,6 +95,15 @@ impl Season {
 
     /// The same, under a public address.
     pub async fn on_as(&self, day: &str, public_url: &str) -> World {
+        let (app, clock) = self.app(day, public_url);
+        let site = Site::new(app.clone()).unwrap();
+        // A program made for tests on a busy machine takes longer for a season than any visitor waits.
+        site.ready().await.unwrap();
+        World::of(app, clock, site)
+    }
+
+    /// The service behind the site, at noon of a day.
+    pub fn app(&self, day: &str, public_url: &str) -> (App, Arc<ManualClock>) {
         let day: NaiveDate = day.parse().unwrap();
         let mut config = Config::default();
         config.messages.public_url = public_url.into();
@@ -103,11 +112,7 @@ impl Season {
         config.messages.help_contact = "505-555-0100".into();
         let clock = Arc::new(ManualClock::at(day.and_hms_opt(19, 0, 0).unwrap().and_utc()));
         let templates = Templates::load(None).unwrap();
-        let app = App::with_store(&config, clock.clone(), self.store.clone(), Profiles::default(), templates);
-        let site = Site::new(app.clone()).unwrap();
-        // A program made for tests on a busy machine takes longer for a season than any visitor waits.
-        site.ready().await.unwrap();
-        World::of(app, clock, site)
+        (App::with_store(&config, clock.clone(), self.store.clone(), Profiles::default(), templates), clock)
     }
 }
 

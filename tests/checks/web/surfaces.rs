@@ -2,25 +2,28 @@
 //! days. Each surface tells some of them, in its own words; what it should say is made here from `outlook.json`'s window, and
 //! stands there letter for letter.
 
-use std::collections::BTreeSet;
+// What a notice tells.
+mod notice;
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Datelike, Days, NaiveDate};
 use roxmltree::Document;
 use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::language::Language;
-use treebell::message::NoticeFacts;
-use treebell::message::dates::{self, DateStyle};
-use treebell::people::Channel;
 use treebell::season::decide::Terms;
 use treebell::season::window::DeadlineRule;
-use treebell::season::{DaySpan, NoticeKind, WindowDays, phrases};
+use treebell::season::{DaySpan, NoticeKind, NoticeStatus, WindowDays, phrases};
 use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle;
+use treebell::service::replay::ReplayWorld;
 use treebell::store::Store;
 use treebell::store::notices::Notice;
 
-use super::gallery::{Gallery, STATES};
+use notice::notice_agrees;
+
+use super::gallery::{DAY, Gallery, STATES};
 use super::season::Season;
 use super::support::World;
 
@@ -173,83 +176,15 @@ async fn homes(world: &World) -> Vec<(Language, String)> {
     homes
 }
 
-/// The newest notice of a region: its message, feed entry and alert tell what the page of its day tells, and the last day to
-/// wash that was told stands until the page says that it has moved.
-async fn notice_agrees(world: &World, region: &str, notices: &[Notice], today: NaiveDate) {
-    let Some(newest) = notices.iter().filter(|one| one.released_at().is_some()).max_by_key(|one| one.released_at())
-    else {
-        return;
-    };
-    let told = told(&world.get(&format!("/region/{region}/outlook.json")).await.body);
-    let days = told.days.expect("a notice went out, so something can be said");
-    let at = format!("{region}, {today}, {}", newest.kind.name());
-    let facts: NoticeFacts = serde_json::from_value(newest.facts.clone()).unwrap();
-    let of_notice = facts.days.expect("the days of a notice");
-    assert_eq!(facts.wash_by, of_notice.deadline, "{at}");
+/// The last day to wash that was told last stands until the page says that it has moved.
+async fn what_was_told_stands(world: &World, region: &str, notices: &[Notice], at: &str) {
+    let out = notices.iter().filter(|one| one.released_at().is_some());
+    let Some(newest) = out.max_by_key(|one| one.released_at()) else { return };
+    let days = told(&world.get(&format!("/region/{region}/outlook.json")).await.body).days;
+    let days = days.expect("a notice went out, so something can be said");
     let tells: Terms = serde_json::from_value(newest.reason.clone()).unwrap();
-    if tells.deadline.is_some() && newest.kind != NoticeKind::TooLateToWash {
-        assert_eq!(tells.deadline, Some(of_notice.deadline), "{at}");
-        assert_eq!(days.was.unwrap_or(days.deadline), of_notice.deadline, "{at}: what was told stands");
-    }
-    if newest.decided_on != today {
-        return;
-    }
-    // On its own day it tells the very days of the page; that it moved is news on the page no more.
-    let shown =
-        WindowDays { was: days.was, best: of_notice.best.filter(|best| best.first <= of_notice.deadline), ..of_notice };
-    assert_eq!(shown, days, "{at}");
-    for (language, root) in [(Language::En, ""), (Language::Es, "/es")] {
-        let (deadline, look_from) = (phrases::date(language, days.deadline), phrases::date(language, days.look_from));
-        let best = days.best.map(|best| phrases::span(language, best));
-        let mut wanted = match newest.kind {
-            NoticeKind::GetReady => vec![look_from],
-            NoticeKind::InspectNow => vec![],
-            _ => vec![deadline.clone()],
-        };
-        if matches!(newest.kind, NoticeKind::GetReady | NoticeKind::InspectNow | NoticeKind::WashNow) {
-            wanted.extend(best);
-        }
-        if matches!(newest.kind, NoticeKind::WashNow | NoticeKind::LastDaysToWash | NoticeKind::TooLateToWash) {
-            wanted.extend(hatch(language, &days));
-        }
-        let news = world.get(&format!("{root}/region/{region}/news.atom")).await.body;
-        let entry = part(&news, "<entry>", "</entry>");
-        let alert = world.get(&format!("/region/{region}/alert.cap")).await.body;
-        let info = alert.split("<info>").nth(if language == Language::En { 1 } else { 2 }).unwrap();
-        for said in &wanted {
-            assert!(entry.contains(said.as_str()), "{at}: the feed does not say {said}: {entry}");
-            assert!(info.contains(said.as_str()), "{at}: the alert does not say {said}: {info}");
-        }
-        let day_of = |name: &str| part(info, &format!("<{name}>"), "T").parse::<NaiveDate>().unwrap();
-        let begins = match newest.kind {
-            NoticeKind::GetReady | NoticeKind::InspectNow => days.look_from,
-            NoticeKind::WashNow | NoticeKind::DeadlineMoved => days.best.map_or(days.look_from, |best| best.first),
-            NoticeKind::LastDaysToWash => days.last_from.min(today),
-            NoticeKind::TooLateToWash => days.deadline + Days::new(1),
-        };
-        assert_eq!(day_of("onset"), begins, "{at}");
-        if tells.deadline.is_some() {
-            assert_eq!(day_of("expires"), days.deadline + Days::new(1), "{at}");
-        }
-        // Nobody saw anything; that egg laying has begun is told from a chance below one half on.
-        let even = newest.facts["laying_chance"].as_f64().is_some_and(|chance| chance <= 0.5);
-        let certainty = if newest.kind == NoticeKind::InspectNow && even { "Possible" } else { "Likely" };
-        assert!(info.contains(&format!("<certainty>{certainty}</certainty>")), "{at}: {certainty}");
-        // The messages that went to people: the last day where it is told, and the best days where they lie ahead.
-        let best = days.best.filter(|_| matches!(newest.kind, NoticeKind::InspectNow | NoticeKind::WashNow));
-        for (channel, style) in [(Channel::Sms, DateStyle::Short), (Channel::Email, DateStyle::Full)] {
-            let text = world.app.store.notice_text(&newest.id, channel, language).await.unwrap();
-            let text = serde_json::to_string(&text).unwrap();
-            for day in tells.deadline.map(|_| days.deadline).into_iter().chain(best.map(|best| best.first)) {
-                let said = dates::day(day, language, style);
-                // "del 26 de marzo al 2 de abril" and "9-17 mar" name the first day in a span.
-                let in_span = best.is_some_and(|best| {
-                    text.contains(&phrases::span(language, best))
-                        || text.contains(&dates::span(best.first, best.last, language))
-                });
-                assert!(text.contains(&said) || in_span, "{at}: the {channel:?} does not say {said}: {text}");
-            }
-        }
+    if let Some(told) = tells.deadline.filter(|_| newest.kind != NoticeKind::TooLateToWash) {
+        assert_eq!(days.was.unwrap_or(days.deadline), told, "{at}: what was told stands");
     }
 }
 
@@ -296,12 +231,36 @@ async fn every_day_of(year: i32) {
             standings.insert(agree(&world, region, &homes, &format!("{region}, {day}")).await);
             let own: Vec<Notice> = notices.iter().filter(|one| one.season.region == *region).cloned().collect();
             kinds.extend(own.iter().map(|one| one.kind));
-            notice_agrees(&world, region, &own, day).await;
+            what_was_told_stands(&world, region, &own, &format!("{region}, {day}")).await;
+            for notice in own.iter().filter(|one| one.decided_on == day && one.status() != NoticeStatus::Skipped) {
+                notice_agrees(&world, notice, day).await;
+            }
         }
     }
     assert_eq!(standings.len(), 6, "{standings:?}");
     for kind in [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::WashNow, NoticeKind::LastDaysToWash] {
         assert!(kinds.contains(&kind), "{kinds:?}");
+    }
+    a_replay_tells_the_same(&world, year).await;
+}
+
+/// A replay of the season comes to the notices of the service, on the same days and with the same last day to wash.
+async fn a_replay_tells_the_same(world: &World, year: i32) {
+    let played = ReplayWorld::read(&world.app, &[]).await.unwrap().play(year, None, &mut |_| {}).await.unwrap();
+    let lived = world.app.store.notices_of_season("pinyon-needle-scale", year).await.unwrap();
+    for region in WATCHED {
+        let lived: BTreeSet<_> = lived
+            .iter()
+            .filter(|notice| notice.season.region == *region && notice.status() == NoticeStatus::Released)
+            .map(|notice| (notice.kind, notice.decided_on, notice.deadline()))
+            .collect();
+        let played = &played.iter().find(|season| season.region == *region).unwrap().notices;
+        let played: BTreeSet<_> = played
+            .iter()
+            .filter(|notice| notice.status == NoticeStatus::Released)
+            .map(|notice| (notice.kind, notice.decided_on, notice.deadline))
+            .collect();
+        assert_eq!(played, lived, "{region}, {year}");
     }
 }
 
@@ -318,10 +277,42 @@ async fn on_every_day_of_another_season_all_surfaces_tell_the_same_days() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn in_every_state_of_a_region_all_surfaces_tell_the_same_days() {
     let gallery = Gallery::open("https://pinyon.example.org").await;
-    let homes = homes(&gallery.world).await;
-    for (state, region) in STATES {
-        agree(&gallery.world, region, &homes, state).await;
+    let world = &gallery.world;
+    let before = compare_all(world).await;
+    assert_eq!(before.values().flatten().count(), 4, "those of the gallery: {before:?}");
+
+    // What the service tells on that day in each of the states: whatever goes out, waits or is held.
+    let (mut records, mut seasons) = (RecordCache::new(world.app.store.clone()), SeasonCache::default());
+    world.go_to(DAY.parse().unwrap());
+    let report = cycle::run(&world.app, &mut records, &mut seasons, &mut |_| {}).await.unwrap();
+    assert_eq!(report.faults, Vec::<String>::new());
+    world.go_to(DAY.parse().unwrap());
+    let after = compare_all(world).await;
+    let told = ["over", "last", "look", "ready", "due", "held", "awaited", "old", "borrowed"];
+    let lacking: Vec<&str> = told.into_iter().filter(|state| after[state].is_empty()).collect();
+    assert!(lacking.is_empty() && after["quiet"].is_empty(), "{lacking:?}: {after:?}");
+    for kind in [NoticeKind::GetReady, NoticeKind::InspectNow, NoticeKind::LastDaysToWash, NoticeKind::TooLateToWash] {
+        assert!(after.values().flatten().any(|told| *told == kind), "{kind:?}: {after:?}");
     }
+}
+
+/// All surfaces of all states; gives the notices that were compared.
+async fn compare_all(world: &World) -> BTreeMap<&'static str, Vec<NoticeKind>> {
+    let today = DAY.parse().unwrap();
+    let homes = homes(world).await;
+    let notices = world.app.store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
+    let mut compared = BTreeMap::new();
+    for (state, region) in STATES {
+        agree(world, region, &homes, state).await;
+        let own = notices.iter().filter(|one| one.season.region == *region && one.status() != NoticeStatus::Skipped);
+        let own: Vec<Notice> = own.cloned().collect();
+        what_was_told_stands(world, region, &own, state).await;
+        for notice in &own {
+            notice_agrees(world, notice, today).await;
+        }
+        compared.insert(state, own.iter().map(|one| one.kind).collect());
+    }
+    compared
 }
 
 /// Pictures, pages and texts hold no word that says eggs are there, unless somebody saw them.
