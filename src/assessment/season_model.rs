@@ -10,7 +10,7 @@ use crate::heat::projection::PastSeason;
 use crate::region::{Region, Release};
 use crate::season::belief::SeasonBelief;
 use crate::season::decide::{self, DecidedNotice, Decision, Facts};
-use crate::season::outlook::{self, ForecastSkill, OutlookInput};
+use crate::season::outlook::{self, ForecastSkill, Insect, OutlookInput};
 use crate::season::{Borrowed, FieldReport, ForecastFit, HeatDay, Outlook, Policy, Profile, SeasonKey, WindowDays};
 use crate::weather::Station;
 use crate::weather::normals::Normals;
@@ -26,6 +26,8 @@ pub struct SeasonModel {
     stations: Arc<StationsSeason>,
     past: Arc<StationPast>,
     pub past_from: PastFrom,
+    /// What was made of the belief that was asked for last: most days it is that of the day before.
+    insect: Mutex<Option<(SeasonBelief, Arc<Insect>)>>,
 }
 
 /// The stations of one or more regions in a season: regions of one mountain that go by the same stations share their work.
@@ -108,7 +110,7 @@ impl SeasonModel {
     pub fn new(region: &Region, asked: &Asked<'_>, stations: Arc<StationsSeason>, past: Arc<StationPast>) -> Self {
         let key = SeasonKey { profile: asked.profile.id.clone(), region: region.id.clone(), year: asked.season };
         let past_from = past.from;
-        Self { key, profile: asked.profile.clone(), stations, past, past_from }
+        Self { key, profile: asked.profile.clone(), stations, past, past_from, insect: Mutex::default() }
     }
 
     /// The region's own station. A model is only made with one.
@@ -185,7 +187,7 @@ impl SeasonModel {
             facts.forecast,
             &self.past.skill.dressing,
         );
-        let outlook = outlook::make(&OutlookInput {
+        let input = OutlookInput {
             season: &self.key,
             profile: &self.profile,
             belief: facts.belief,
@@ -198,7 +200,8 @@ impl SeasonModel {
             borrowed: self.borrowed(),
             forecast_fit: facts.forecast_fit,
             skill: &self.past.skill,
-        });
+        };
+        let outlook = outlook::make_of(&input, &self.insect(facts.belief));
         let days = WindowDays::of(&self.profile, policy, &outlook, decide::told_days(facts.told));
         let decision = decide::decide(&Facts {
             profile: &self.profile,
@@ -212,6 +215,16 @@ impl SeasonModel {
         });
         let forecast = self.forecast_heat(&prepared.days, facts.forecast);
         Assessment { heat, forecast, rejected: prepared.rejected.clone(), outlook, days, decision }
+    }
+
+    fn insect(&self, belief: &SeasonBelief) -> Arc<Insect> {
+        let mut last = self.insect.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, insect)) = last.as_ref().filter(|(of, _)| of == belief) {
+            return Arc::clone(insect);
+        }
+        let insect = Arc::new(Insect::of(&self.profile, belief));
+        *last = Some((belief.clone(), Arc::clone(&insect)));
+        insect
     }
 
     /// The forecast's own days that follow the record without a hole.

@@ -7,6 +7,7 @@
 //! Taken by the distance that was *projected*, the same projections have no such bias.
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 use chrono::{Datelike, Days, NaiveDate};
 
@@ -141,13 +142,13 @@ impl Projections {
                 continue;
             };
             let projected = projector.for_season(*season);
-            for ((asked, events), to) in asked.iter().zip(&events).zip(&mut made) {
+            let made_of = of_season(&projected, *season, (first, days, sums), asked, forecast);
+            for ((events, of_asked), to) in events.iter().zip(made_of).zip(&mut made) {
                 let others = events.iter().filter(|(other, _)| other != season);
                 let from_start = |day: NaiveDate| (calendar_day_in_season(day, first) - first).num_days() as f64;
                 let mut null: Vec<f64> = others.map(|(_, day)| from_start(*day)).collect();
                 null.sort_by(f64::total_cmp);
-                let made = of_season(&projected, *season, (first, days, sums), *asked, forecast);
-                to.push(OfSeason { season: *season, null, made });
+                to.push(OfSeason { season: *season, null, made: of_asked });
             }
         }
         Self { made }
@@ -164,38 +165,50 @@ impl Projections {
     }
 }
 
+/// What was projected in one season, by what was asked. Projections of one day of issue share their futures.
 fn of_season(
     projected: &SeasonProjector,
     season: i32,
     (first, days, sums): (NaiveDate, &[DayTemperatures], &[f64]),
-    asked: Asked<'_>,
+    asked: &[Asked<'_>],
     forecast: AssumedForecast,
-) -> Vec<Made> {
-    let event_at = sums.partition_point(|sum| *sum < asked.target - 1e-9);
-    if event_at >= sums.len() {
-        return Vec::new();
-    }
-    let event_day = first + Days::new(event_at as u64);
+) -> Vec<Vec<Made>> {
     let last_day = first + Days::new(days.len().saturating_sub(1) as u64);
-    let project = |lead: &u32| {
-        // So many days of the season are known; with none the issue day is the one before it begins.
-        let known = (event_at + 1).checked_sub(*lead as usize)?;
-        let recent = days.get(..known)?;
-        let issued = event_day - Days::new(u64::from(*lead));
-        let sum = known.checked_sub(1).map_or(Some(0.0), |newest| sums.get(newest).copied())?;
+    // By days of the season that were known; with none the issue day is the one before it begins.
+    let mut by_known: BTreeMap<usize, Vec<(usize, u32)>> = BTreeMap::new();
+    for (nth, asked) in asked.iter().enumerate() {
+        let event_at = sums.partition_point(|sum| *sum < asked.target - 1e-9);
+        if event_at >= sums.len() {
+            continue;
+        }
+        for lead in asked.leads {
+            if let Some(known) = (event_at + 1).checked_sub(*lead as usize) {
+                by_known.entry(known).or_default().push((nth, *lead));
+            }
+        }
+    }
+    let mut made: Vec<Vec<Made>> = asked.iter().map(|asked| Vec::with_capacity(asked.leads.len())).collect();
+    for (known, wanted) in by_known {
+        let (Some(recent), Some(issued)) = (days.get(..known), (first + Days::new(known as u64)).pred_opt()) else {
+            continue;
+        };
+        let sum = known.checked_sub(1).and_then(|newest| sums.get(newest).copied()).unwrap_or(0.0);
         let now = Now { last_day: issued, sum, recent, forecast: &[], forecast_errors_c: &[] };
         let came = days.get(known..).unwrap_or_default();
         let ahead = assumed_forecast(projected, &now, came, forecast, season);
         let errors_c: &[f64] = if forecast == AssumedForecast::Perfect { &[] } else { &FORECAST_ERRORS_C };
         let now = Now { forecast: &ahead, forecast_errors_c: errors_c, ..now };
-        Some(Made {
-            lead: *lead,
-            issued: known as f64 - 1.0,
-            horizon: (last_day - issued).num_days() as f64 + 1.0,
-            crossings: projected.crossings(&now, asked.target, last_day),
-        })
-    };
-    asked.leads.iter().filter_map(project).collect()
+        let targets: Vec<f64> = wanted.iter().map(|(nth, _)| asked[*nth].target).collect();
+        let crossings = projected.crossings_of(&now, &targets, last_day);
+        for ((nth, lead), crossings) in wanted.into_iter().zip(crossings) {
+            let horizon = (last_day - issued).num_days() as f64 + 1.0;
+            made[nth].push(Made { lead, issued: known as f64 - 1.0, horizon, crossings });
+        }
+    }
+    for (made, asked) in made.iter_mut().zip(asked) {
+        made.sort_by_key(|made| asked.leads.iter().position(|lead| *lead == made.lead));
+    }
+    made
 }
 
 fn score(of_season: &OfSeason, made: &Made, dressing: &Dressing) -> Option<Verified> {

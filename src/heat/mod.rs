@@ -8,6 +8,7 @@ pub mod hindcast;
 pub mod projection;
 pub mod scores;
 mod sine;
+pub(crate) mod widest;
 
 pub mod closed_forms;
 pub mod fit;

@@ -11,6 +11,7 @@
 //! on, so that the compiler makes vector instructions of the loops.
 
 use super::degree_days::{Cutoff, HeatRule, Method};
+use super::widest::{Work, widest};
 
 /// (√(1 - x²) - x·acos x) / (π·u^1.5) with x = 1 - u, for u from 0 to 1: interpolated at the Chebyshev points, off by at most
 /// 5e-15. Over a half range of 60 °C that comes to 3e-13 °C·day.
@@ -41,6 +42,12 @@ impl HeatRule {
     /// °C·day of many days by their minima and maxima, °C: `heat[i]` of `min_c[i]` and `max_c[i]`, each as
     /// [`HeatRule::degree_days`] has it without a next day. Of lists that are not of one length the shortest counts.
     pub fn degree_days_of(&self, min_c: &[f64], max_c: &[f64], heat: &mut [f64]) {
+        widest(ManyDays { rule: self, min_c, max_c, heat });
+    }
+
+    /// The same, as a part of wider work.
+    #[inline(always)]
+    pub(super) fn degree_days_here(&self, min_c: &[f64], max_c: &[f64], heat: &mut [f64]) {
         let chunks = heat.chunks_mut(CHUNK).zip(min_c.chunks(CHUNK)).zip(max_c.chunks(CHUNK));
         for ((heat, min_c), max_c) in chunks {
             match (self.method(), self.upper_c(), self.cutoff()) {
@@ -71,7 +78,24 @@ impl HeatRule {
     }
 }
 
+struct ManyDays<'a> {
+    rule: &'a HeatRule,
+    min_c: &'a [f64],
+    max_c: &'a [f64],
+    heat: &'a mut [f64],
+}
+
+impl Work for ManyDays<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        self.rule.degree_days_here(self.min_c, self.max_c, self.heat);
+    }
+}
+
 /// Mean excess of each day's sine above a level.
+#[inline(always)]
 fn excess(min_c: &[f64], max_c: &[f64], level: f64, heat: &mut [f64]) {
     let days = heat.len().min(min_c.len()).min(max_c.len());
     let (min_c, max_c, heat) = (&min_c[..days], &max_c[..days], &mut heat[..days]);
@@ -81,6 +105,7 @@ fn excess(min_c: &[f64], max_c: &[f64], level: f64, heat: &mut [f64]) {
 }
 
 /// Takes the excess above a level away so many times; on most days nothing is above it.
+#[inline(always)]
 fn take_excess(min_c: &[f64], max_c: &[f64], level: f64, times: f64, heat: &mut [f64]) {
     let days = heat.len().min(min_c.len()).min(max_c.len());
     let (min_c, max_c, heat) = (&min_c[..days], &max_c[..days], &mut heat[..days]);

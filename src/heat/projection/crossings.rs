@@ -26,12 +26,16 @@ impl Crossings {
         if dressing.0.is_empty() {
             return self;
         }
-        let dress = |days: &u32| {
-            let errors = dressing.errors_at(*days).unwrap_or([0.0; DRESSED]);
-            let earliest = f64::from((*days).min(1));
-            errors.map(|error| (f64::from(*days) + error).round().max(earliest) as u32)
+        let dress = |days: u32| {
+            let errors = dressing.errors_at(days).unwrap_or([0.0; DRESSED]);
+            let earliest = f64::from(days.min(1));
+            errors.map(|error| (f64::from(days) + error).round().max(earliest) as u32)
         };
-        let mut days_ahead: Vec<u32> = self.days_ahead.iter().flat_map(dress).collect();
+        let mut days_ahead: Vec<u32> = Vec::with_capacity(self.days_ahead.len() * DRESSED);
+        for same in self.days_ahead.chunk_by(|a, b| a == b) {
+            let dressed = same.first().map_or([0; DRESSED], |days| dress(*days));
+            days_ahead.extend(dressed.iter().flat_map(|days| std::iter::repeat_n(*days, same.len())));
+        }
         days_ahead.sort_unstable();
         Self { days_ahead, not_reached: self.not_reached * DRESSED as u32 }
     }

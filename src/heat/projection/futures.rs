@@ -7,6 +7,7 @@ use super::forecast::error_share;
 use super::persistence::{Expectation, Leads, WEEKS_DAYS};
 use super::slots::{Line, slot};
 use super::traces::Traces;
+use crate::heat::widest::{Work, widest};
 use crate::heat::{DayTemperatures, HeatRule};
 
 /// The futures of one season; make it once a season, use it every day.
@@ -86,40 +87,34 @@ impl SeasonProjector {
         let mut walk = Walk::new(self, now, &slots);
         let seasons = walk.shifts.iter().flat_map(|_| self.members.iter().copied()).collect();
         let mut traces = Traces::begun(now.sum, seasons);
-        while traces.go_on(enough)
-            && let Some(heat) = walk.next_day()
-        {
-            traces.add_day(heat, enough);
-        }
+        widest(Tracing { walk: &mut walk, traces: &mut traces, enough });
         traces
     }
 
     /// The days on which the futures reach `target` (°C·day from the biofix), none looked for after `last_day`.
     pub fn crossings(&self, now: &Now<'_>, target: f64, last_day: NaiveDate) -> Crossings {
-        // Sums of many small numbers: a hair below the target is at it.
-        let wanted = target - 1e-9;
-        let slots = self.slots_ahead(now, last_day);
+        self.crossings_of(now, &[target], last_day).pop().unwrap_or_default()
+    }
+
+    /// As [`SeasonProjector::crossings`], of several targets: the futures are gone through once.
+    pub fn crossings_of(&self, now: &Now<'_>, targets: &[f64], last_day: NaiveDate) -> Vec<Crossings> {
         let lanes = self.members.len() * shifts(self.members.len()).len();
-        if now.sum >= wanted {
-            return Crossings { days_ahead: vec![0; lanes], not_reached: 0 };
+        // Sums of many small numbers: a hair below the target is at it.
+        let search = |target: &f64| {
+            let wanted = target - 1e-9;
+            let days_ahead = if now.sum >= wanted { vec![0; lanes] } else { Vec::with_capacity(lanes) };
+            (wanted, days_ahead)
+        };
+        let mut searches: Vec<(f64, Vec<u32>)> = targets.iter().map(search).collect();
+        if searches.iter().any(|(_, days_ahead)| days_ahead.len() < lanes) {
+            let slots = self.slots_ahead(now, last_day);
+            let mut walk = Walk::new(self, now, &slots);
+            let mut sums = vec![now.sum; lanes];
+            widest(Search { walk: &mut walk, sums: &mut sums, searches: &mut searches });
         }
-        let mut walk = Walk::new(self, now, &slots);
-        let (mut sums, mut days_ahead) = (vec![now.sum; lanes], Vec::with_capacity(lanes));
-        let mut ahead = 0;
-        while days_ahead.len() < lanes
-            && let Some(heat) = walk.next_day()
-        {
-            ahead += 1;
-            let mut reached = 0u64;
-            for (sum, heat) in sums.iter_mut().zip(heat) {
-                *sum += heat;
-                // A checked count would look at each lane on its own.
-                reached = reached.wrapping_add(u64::from(*sum >= wanted));
-            }
-            // Sums never fall: those that are new there got there today.
-            days_ahead.resize((reached as usize).clamp(days_ahead.len(), lanes), ahead);
-        }
-        Crossings { not_reached: (lanes - days_ahead.len()) as u32, days_ahead }
+        let found =
+            |(_, days_ahead): (f64, Vec<u32>)| Crossings { not_reached: (lanes - days_ahead.len()) as u32, days_ahead };
+        searches.into_iter().map(found).collect()
     }
 
     /// The futures' temperatures on the days after `now.last_day`, the forecast left aside.
@@ -179,6 +174,7 @@ impl SeasonProjector {
     }
 
     /// The past seasons' anomalies of a slot.
+    #[inline(always)]
     fn then(&self, slot: usize) -> [&[f64]; 2] {
         let members = self.members.len();
         let row = |element: &'_ Vec<f64>| -> std::ops::Range<usize> {
@@ -283,13 +279,14 @@ impl<'a> Walk<'a> {
     }
 
     /// °C·day of the next day, by lane; `None` after the last.
+    #[inline(always)]
     fn next_day(&mut self) -> Option<&[f64]> {
         let rule = &self.of.rule;
         if !rule.method().looks_at_next_day() {
             if !self.make_day() {
                 return None;
             }
-            rule.degree_days_of(&self.newest[0], &self.newest[1], &mut self.heat);
+            rule.degree_days_here(&self.newest[0], &self.newest[1], &mut self.heat);
             return Some(&self.heat);
         }
         // Here the newest day is made before the one whose heat it closes.
@@ -310,6 +307,7 @@ impl<'a> Walk<'a> {
     }
 
     /// The next day's temperatures into `newest`; `false` after the last.
+    #[inline(always)]
     fn make_day(&mut self) -> bool {
         let Some(slot) = self.slots.get(self.made).copied() else { return false };
         let Some(level) = self.of.level.get(slot).copied() else { return false };
@@ -366,7 +364,64 @@ impl<'a> Walk<'a> {
     }
 }
 
+/// Goes on until every lane has brought enough.
+struct Tracing<'w, 'a> {
+    walk: &'w mut Walk<'a>,
+    traces: &'w mut Traces,
+    enough: f64,
+}
+
+impl Work for Tracing<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { walk, traces, enough } = self;
+        while traces.go_on(enough)
+            && let Some(heat) = walk.next_day()
+        {
+            traces.add_day(heat, enough);
+        }
+    }
+}
+
+/// Goes on until every lane is at every sum that is wanted: of each sum, the days on which the lanes get there.
+struct Search<'w, 'a> {
+    walk: &'w mut Walk<'a>,
+    sums: &'w mut [f64],
+    searches: &'w mut [(f64, Vec<u32>)],
+}
+
+impl Work for Search<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { walk, sums, searches } = self;
+        let lanes = sums.len();
+        let mut ahead = 0;
+        while searches.iter().any(|(_, days_ahead)| days_ahead.len() < lanes)
+            && let Some(heat) = walk.next_day()
+        {
+            ahead += 1;
+            for (sum, heat) in sums.iter_mut().zip(heat) {
+                *sum += heat;
+            }
+            for (wanted, days_ahead) in searches.iter_mut().filter(|(_, days_ahead)| days_ahead.len() < lanes) {
+                let mut reached = 0u64;
+                for sum in &*sums {
+                    // A checked count would look at each lane on its own.
+                    reached = reached.wrapping_add(u64::from(*sum >= *wanted));
+                }
+                // Sums never fall: those that are new there got there today.
+                days_ahead.resize((reached as usize).clamp(days_ahead.len(), lanes), ahead);
+            }
+        }
+    }
+}
+
 /// Minima and maxima of a day, °C: level, the past seasons' anomalies and what this season is ahead of them.
+#[inline(always)]
 fn temperatures(level: [f64; 2], then: [&[f64]; 2], lead: [&[f64]; 2], to: [&mut [f64]; 2]) {
     let [min, max] = to;
     let lanes = min.len().min(max.len()).min(then[0].len()).min(then[1].len()).min(lead[0].len()).min(lead[1].len());

@@ -88,6 +88,7 @@ impl Leads {
     }
 
     /// Goes on to the next day.
+    #[inline(always)]
     pub(super) fn next_day(&mut self) {
         let [min, max] = &mut self.fades;
         let [today_min, today_max] = &mut self.today;
@@ -114,6 +115,7 @@ impl Leads {
     }
 }
 
+#[inline(always)]
 fn next_day(fast: [f64; 2]) -> [f64; 2] {
     NEXT_DAY.map(|row| row[0] * fast[0] + row[1] * fast[1])
 }

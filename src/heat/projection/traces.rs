@@ -37,6 +37,7 @@ impl Traces {
     }
 
     /// Whether any lane still lacks something to `enough`.
+    #[inline(always)]
     pub(super) fn go_on(&self, enough: f64) -> bool {
         match self.newest() {
             Some(sums) => sums.iter().any(|sum| *sum < enough),
@@ -45,6 +46,7 @@ impl Traces {
     }
 
     /// One more day. A lane that was at `enough` has ended.
+    #[inline(always)]
     pub(super) fn add_day(&mut self, heat: &[f64], enough: f64) {
         let lanes = self.seasons.len();
         let at = self.sums.len();
@@ -60,6 +62,7 @@ impl Traces {
         }
     }
 
+    #[inline(always)]
     fn newest(&self) -> Option<&[f64]> {
         let newest = self.sums.len().checked_sub(self.seasons.len())?;
         self.sums.get(newest..).filter(|sums| !sums.is_empty())

@@ -12,6 +12,7 @@ use super::spread::{dressed, spread};
 use super::to_date::HeatToDate;
 use crate::heat::projection::DRESSED;
 use crate::heat::scores::points;
+use crate::heat::widest::{Work, widest};
 use crate::season::profile::{Need, Profile};
 use crate::season::{DateSpread, days_between};
 
@@ -74,7 +75,8 @@ pub(super) fn dates(profile: &Profile, to_date: &HeatToDate, futures: &Futures<'
                     (Some(_), Some(at), _) => Comes::On(at),
                     (_, _, sum) => Comes::At(sum.unwrap_or(f64::INFINITY)),
                 });
-                Dates::of_sums(&targets.collect::<Vec<_>>(), lines)
+                let targets: Vec<Comes> = targets.collect();
+                widest(OfSums { comes: &targets, lines })
             }
             (Some(wait), Some(parent)) => parent.after(wait, seen_at, lines.last_index()),
             _ => Dates::of_courses(profile, rank, futures),
@@ -94,10 +96,29 @@ enum Comes {
     On(usize),
 }
 
+struct OfSums<'a> {
+    comes: &'a [Comes],
+    lines: &'a Lines<'a>,
+}
+
+impl Work for OfSums<'_> {
+    type Output = Dates;
+
+    #[inline(always)]
+    fn call(self) -> Dates {
+        Dates::of_sums(self.comes, self.lines)
+    }
+}
+
 /// How many lanes are at a sum.
+#[inline(always)]
 fn count_at(lanes: &[f64], sum: f64) -> u64 {
     // A checked sum would look at each lane on its own.
-    lanes.iter().fold(0, |count: u64, lane| count.wrapping_add(u64::from(*lane >= sum)))
+    let mut count = 0u64;
+    for lane in lanes {
+        count = count.wrapping_add(u64::from(*lane >= sum));
+    }
+    count
 }
 
 impl Dates {
@@ -122,6 +143,7 @@ impl Dates {
     }
 
     /// By draw: the first day on which each line stands at the draw's sum, if that is not after the horizon.
+    #[inline(always)]
     fn of_sums(comes: &[Comes], lines: &Lines<'_>) -> Self {
         let lanes = lines.lanes();
         let mut dates = Self::none(lines, comes.len());

@@ -76,11 +76,16 @@ pub struct OutlookInput<'a> {
 
 /// Makes the outlook of a region for a day.
 pub fn make(input: &OutlookInput<'_>) -> Outlook {
-    made(input, &Insect::of(input.profile, input.belief), For::People)
+    make_of(input, &Insect::of(input.profile, input.belief))
+}
+
+/// The same; `insect` is that of the input's profile and belief, worked out once for many days.
+pub fn make_of(input: &OutlookInput<'_>, insect: &Insect) -> Outlook {
+    made(input, insect, For::People)
 }
 
 /// The same without what only people read and no rule asks for: whose doubt a spread is, how good projections were, what a
-/// second wash would add. `insect` is that of the input's profile and belief, worked out once for many days.
+/// second wash would add.
 pub fn make_to_decide(input: &OutlookInput<'_>, insect: &Insect) -> Outlook {
     made(input, insect, For::Rules)
 }

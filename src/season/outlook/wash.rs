@@ -146,6 +146,10 @@ pub(super) fn wash_share(curve: &EggCurve, lines: &Lines<'_>, ensemble: &Ensembl
     raw.extend(lines.known.iter().map(|heat| curve.table.at(*heat)));
     for at in known..days {
         let heat = lines.on(at);
+        if curve.table.is_naught(lines.lowest(at), lines.highest(at)) {
+            raw.push(0.0);
+            continue;
+        }
         raw.push(heat.iter().map(|heat| curve.table.at(*heat)).sum::<f64>() / heat.len() as f64);
     }
     let shares = dressed(&raw, lines.first, ensemble);
@@ -229,6 +233,8 @@ fn added(eggs: &Eggs, draw: &Sums, first: f64, second: f64) -> f64 {
 #[derive(Clone, Debug)]
 struct Table {
     values: Vec<f64>,
+    /// Up to here, and from there on, there are no eggs to take, °C·day.
+    eggs: [f64; 2],
 }
 
 impl Table {
@@ -243,7 +249,14 @@ impl Table {
         }
         let draws = draws.len().max(1) as f64;
         values.iter_mut().for_each(|value| *value /= draws);
-        Self { values }
+        let laid = values.iter().position(|value| *value != 0.0).unwrap_or(values.len());
+        let eggs = [laid as f64 - 1.0, values.len() as f64];
+        Self { values, eggs }
+    }
+
+    /// Whether there is nothing to take at any heat from `low` to `high`.
+    fn is_naught(&self, low: f64, high: f64) -> bool {
+        high <= self.eggs[0] || low >= self.eggs[1]
     }
 
     fn at(&self, heat: f64) -> f64 {
