@@ -1,16 +1,15 @@
 //! `treebell policy`: what the rules of the decision leave of the eggs, by drawn truths in past seasons.
 
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
-
 use clap::builder::RangedU64ValueParser;
 use comfy_table::{Cell, Table};
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::error::CommandError;
 use super::format::{align_right, bare_table, counted, print_json, print_out, progress_bar};
 use super::open::open_store;
 use super::verify::read_books;
+use crate::assessment::past::StationHistory;
 use crate::assessment::policy_loss::{
     Chances, Days, Game, PastSeasons, RuleLoss, SETTINGS, SettingLoss, Share, candidates,
 };
@@ -66,18 +65,18 @@ pub async fn run(args: &PolicyArgs, config: &Config) -> Result<(), CommandError>
     store.close().await;
 
     let bar = progress_bar(books.len() as u64, "reckoning past projections {wide_bar} {pos}/{len} {eta}");
-    let prepared = in_parallel(books.len(), |at| {
-        let prepared = books.get(at).map(|book| PastSeasons::new(book, profile, policy, &config.weather, args.seasons));
+    let prepare = |book: &StationHistory| {
+        let prepared = PastSeasons::new(book, profile, policy, &config.weather, args.seasons);
         bar.inc(1);
         prepared
-    });
+    };
+    let prepared: Vec<_> = books.par_iter().map(prepare).collect();
     bar.finish_and_clear();
     let (mut stations, mut left_out) = (Vec::new(), Vec::new());
     for (prepared, book) in prepared.into_iter().zip(&books) {
         match prepared {
-            Some(Ok(ready)) => stations.push(ready),
-            Some(Err(why)) => left_out.push(LeftOut { station: book.station.id.clone(), why: why.to_string() }),
-            None => {}
+            Ok(ready) => stations.push(ready),
+            Err(why) => left_out.push(LeftOut { station: book.station.id.clone(), why: why.to_string() }),
         }
     }
     if stations.is_empty() {
@@ -107,36 +106,14 @@ fn play(game: &Game, stations: &[PastSeasons], args: &PolicyArgs) -> Vec<Setting
         jobs.extend((0..station.seasons()).map(|at| (station, at, Chances::of_season(args.draws, &mut next))));
     }
     let bar = progress_bar(jobs.len() as u64, "living through past seasons {wide_bar} {pos}/{len} {eta}");
-    let seasons = in_parallel(jobs.len(), |at| {
-        let played = jobs.get(at).map(|(station, at, chances)| game.season(station, *at, chances));
+    let play = |(station, at, chances): &(&PastSeasons, usize, Vec<Chances>)| {
+        let played = game.season(station, *at, chances);
         bar.inc(1);
-        played.unwrap_or_default()
-    });
+        played
+    };
+    let seasons: Vec<_> = jobs.par_iter().map(play).collect();
     bar.finish_and_clear();
     game.losses(&seasons)
-}
-
-/// What `work` makes of each number below `count`, in order, as many at once as the machine has processors.
-fn in_parallel<T: Send>(count: usize, work: impl Fn(usize) -> T + Sync) -> Vec<T> {
-    let (next, done) = (AtomicUsize::new(0), Mutex::new(Vec::with_capacity(count)));
-    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(count);
-    std::thread::scope(|scope| {
-        for _ in 0..workers {
-            scope.spawn(|| {
-                loop {
-                    let at = next.fetch_add(1, Ordering::Relaxed);
-                    if at >= count {
-                        break;
-                    }
-                    let made = work(at);
-                    done.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).push((at, made));
-                }
-            });
-        }
-    });
-    let mut done = done.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
-    done.sort_by_key(|(at, _)| *at);
-    done.into_iter().map(|(_, made)| made).collect()
 }
 
 #[derive(Serialize)]

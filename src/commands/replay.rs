@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use indicatif::ProgressBar;
 
@@ -95,22 +96,18 @@ async fn play_all(
     let at_once = std::thread::available_parallelism().map_or(2, usize::from);
     let played: Vec<Vec<RegionSeason>> = futures::stream::iter(seasons.to_vec())
         .map(|season| {
-            let (world, channels, bar) = (world.clone(), channels.clone(), bar.clone());
+            let (world, channels) = (world.clone(), channels.clone());
+            let shown = SeasonShown::new(&world, season, bar);
             async move {
-                let regions = world.regions().len() as u64;
-                let shown = bar.clone();
-                let mut watch = move |event| match event {
-                    Event::Day { day, .. } => shown.set_message(format!("season {season}, {}", day.format("%b %-d"))),
-                    Event::Notice { region, .. } => shown.set_message(format!("season {season}, {region}")),
-                    Event::Delivered { .. } => {}
-                };
+                let watching = shown.clone();
+                let mut watch = move |event: Event| watching.note(&event);
                 let task = tokio::spawn(async move { world.play(season, channels, &mut watch).await });
                 let played = match task.await {
                     Ok(Err(ReplayError::NoSeason(_))) if skip_empty => Ok(Vec::new()),
                     Ok(played) => played,
                     Err(why) => std::panic::resume_unwind(why.into_panic()),
                 };
-                bar.inc(regions);
+                shown.end();
                 played
             }
         })
@@ -118,6 +115,50 @@ async fn play_all(
         .try_collect()
         .await?;
     Ok(played.into_iter().flatten().collect())
+}
+
+/// How far one season is, by its regions.
+#[derive(Clone)]
+struct SeasonShown {
+    world: ReplayWorld,
+    season: i32,
+    bar: ProgressBar,
+    /// Regions whose window is over: they stand in the bar already.
+    over: Arc<AtomicU64>,
+}
+
+impl SeasonShown {
+    fn new(world: &ReplayWorld, season: i32, bar: &ProgressBar) -> Self {
+        Self { world: world.clone(), season, bar: bar.clone(), over: Arc::default() }
+    }
+
+    fn note(&self, event: &Event) {
+        let (season, regions) = (self.season, self.world.regions().len());
+        match event {
+            Event::Day { day, outlooks } => {
+                let over = outlooks.iter().filter(|outlook| self.world.is_over(outlook)).count();
+                self.count(over as u64);
+                let day = day.format("%b %-d");
+                self.bar.set_message(format!("season {season}, {day}: {over} of {regions} regions over"));
+            }
+            Event::Notice { region, .. } => self.bar.set_message(format!("season {season}, {region}")),
+            Event::Delivered { .. } => {}
+        }
+    }
+
+    /// All of its regions are done. Where no bar is seen, a line says so.
+    fn end(&self) {
+        self.count(self.world.regions().len() as u64);
+        if self.bar.is_hidden() {
+            let (done, all) = (self.bar.position(), self.bar.length().unwrap_or_default());
+            eprintln!("season {} played: {done} of {all} seasons of regions", self.season);
+        }
+    }
+
+    fn count(&self, over: u64) {
+        let before = self.over.fetch_max(over, Ordering::Relaxed);
+        self.bar.inc(over.saturating_sub(before));
+    }
 }
 
 fn replay_error(why: ReplayError) -> CommandError {

@@ -343,7 +343,7 @@ impl ReplayWorld {
     }
 
     /// The window is closed, or nobody will know any more.
-    fn is_over(&self, outlook: &Outlook) -> bool {
+    pub fn is_over(&self, outlook: &Outlook) -> bool {
         let profile = self.app.profiles.get(&outlook.season.profile);
         profile
             .and_then(|profile| outlook.stage(&profile.window.closes))
