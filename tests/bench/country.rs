@@ -2,13 +2,13 @@
 
 use std::path::Path;
 
-use chrono::Datelike;
+use chrono::{Datelike, NaiveDate};
 use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::randomness::Randomness;
 use treebell::region::{Region, RegionId, Zip};
 use treebell::store::{ServerTrust, Store};
-use treebell::weather::{FeedKind, SourceRef, Station, StationId, Version};
+use treebell::weather::{Element, FeedKind, SourceRef, Station, StationId, TenthsC, Version};
 
 /// Nobody listens there: an invented station has no source.
 const NO_SOURCE: &str = "http://127.0.0.1:9/logger.csv";
@@ -78,6 +78,38 @@ impl Country {
         store.put_regions(&self.regions, now).await.unwrap();
         store
     }
+}
+
+/// The daily extremes of a station file of GHCN-Daily (its readme.txt, section III): values with a quality flag are refused.
+pub fn dly_versions(text: &str) -> Vec<Version> {
+    let received_at = "2025-01-01T12:00:00Z".parse().unwrap();
+    let mut versions = Vec::new();
+    for line in text.lines() {
+        let element = match &line[17..21] {
+            "TMAX" => Element::Max,
+            "TMIN" => Element::Min,
+            _ => continue,
+        };
+        let (year, month) = (line[11..15].parse().unwrap(), line[15..17].parse().unwrap());
+        for (at, nth) in (1..=31).enumerate() {
+            let field = &line[21 + 8 * at..29 + 8 * at];
+            let value: i32 = field[..5].trim().parse().unwrap();
+            let (true, Some(day)) = (value != -9999, NaiveDate::from_ymd_opt(year, month, nth)) else { continue };
+            let flag = &field[6..7];
+            versions.push(Version {
+                day,
+                element,
+                value: TenthsC(value),
+                feed: FeedKind::GhcnDaily,
+                day_reported: day,
+                sampled: false,
+                rejected: (flag != " ").then(|| format!("quality flag {flag}")),
+                received_at,
+                bulk: true,
+            });
+        }
+    }
+    versions
 }
 
 pub async fn open(file: &Path) -> Store {

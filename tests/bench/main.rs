@@ -8,7 +8,9 @@
 )]
 
 mod country;
+mod heat;
 mod lists;
+mod outlook;
 mod pages;
 mod table;
 
@@ -71,6 +73,21 @@ fn main() {
     }
     if wanted("pages") {
         pages::pages(&place, &mut table);
+    }
+    if wanted("heat") {
+        heat::heat(&place, &mut table);
+    }
+    if wanted("outlook") {
+        outlook::outlook(&place, &mut table);
+    }
+    if wanted("cycle") {
+        outlook::cycle(&place, &mut table);
+    }
+    if wanted("replay") {
+        outlook::replay(&place, &mut table);
+    }
+    if wanted("verify") {
+        outlook::verify(&place, &mut table);
     }
     table.write(&rows);
 }
