@@ -111,7 +111,7 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
     let grid_points = grid_points(&app).await?;
     let mut words = one_region(&app, region, &assessment, DegreeUnit::Celsius, Language::En, &grid_points);
     if let Some(profile) = app.profiles.get(&region.profile)
-        && let Some(effect) = height_effect::around(&app, &mut records, region, &profile, now).await?
+        && let Some(effect) = height_effect::around(&app, &mut records, region, &profile, now, &|_| 0).await?.effect
     {
         let HeightEffect { days_per_100_m, standard_error, .. } = effect;
         words.push_str(&format!(

@@ -11,8 +11,8 @@ use crate::region::Region;
 use crate::season::Profile;
 use crate::season::lapse::{FEWEST_STATIONS, HeightEffect, StationDays};
 use crate::store::StoreError;
-use crate::weather::Station;
 use crate::weather::record::Known;
+use crate::weather::{Station, StationId};
 
 /// Stations farther off live under other weather; as far as a station is chosen unasked.
 const REACH_KM: f64 = 80.0;
@@ -20,8 +20,16 @@ const REACH_KM: f64 = 80.0;
 /// More stations tell little more, and each record takes its time to read.
 const MOST_STATIONS: usize = 12;
 
-/// What height makes in days around a region, by the heat of the stage that opens the window; `None` where that cannot be
-/// measured.
+/// What height makes in days around a region, and what that comes from.
+pub struct Around {
+    /// `None` where it cannot be measured.
+    pub effect: Option<HeightEffect>,
+    /// The stations beside the region's own whose past seasons were, or would be, looked at.
+    pub others: Vec<StationId>,
+}
+
+/// What height makes in days around a region, by the heat of the stage that opens the window. `past_writes`: how often the past
+/// of a station was written to.
 ///
 /// # Errors
 /// When the store fails.
@@ -31,19 +39,22 @@ pub async fn around(
     region: &Region,
     profile: &Profile,
     now: DateTime<Utc>,
-) -> Result<Option<HeightEffect>, StoreError> {
+    past_writes: &(dyn Fn(&StationId) -> i64 + Sync),
+) -> Result<Around, StoreError> {
     let marks = profile.heat_marks();
-    let Some((_, target)) = marks.iter().find(|(stage, _)| *stage == profile.window.opens) else { return Ok(None) };
+    let mut around = Around { effect: None, others: Vec::new() };
+    let Some((_, target)) = marks.iter().find(|(stage, _)| *stage == profile.window.opens) else { return Ok(around) };
     let today = now.with_timezone(&region.time_zone).date_naive();
     let season = profile.season_of(today);
     let near = within_reach(region, records.from.stations().await?);
+    around.others = near.iter().map(|of| of.id.clone()).filter(|id| !region.stations.contains(id)).collect();
     // Records are not read for nothing.
     if near.len() < FEWEST_STATIONS {
-        return Ok(None);
+        return Ok(around);
     }
     let mut stations = Vec::with_capacity(near.len());
     for station in near {
-        let key = (station.id.clone(), format!("{} {target}", profile.id), season);
+        let key = (station.id.clone(), format!("{} {target}", profile.id), season, past_writes(&station.id));
         let reached = match app.reached_days.of(&key, today) {
             Some(reached) => reached,
             None => {
@@ -55,7 +66,8 @@ pub async fn around(
         };
         stations.push(StationDays { elevation_m: station.elevation_m, reached });
     }
-    Ok(HeightEffect::measured(&stations))
+    around.effect = HeightEffect::measured(&stations);
+    Ok(around)
 }
 
 /// The region's own stations and the nearest others; a grid's estimates are no measure of what height makes.

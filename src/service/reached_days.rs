@@ -7,13 +7,14 @@ use chrono::NaiveDate;
 
 use crate::id::StationId;
 
-/// Of a station, by what was asked of it: the profile with its sum, and the season whose past it is.
-pub type Question = (StationId, String, i32);
+/// Of a station, by what was asked of it: the profile with its sum, the season whose past it is, and how often that past had been
+/// written to.
+pub type Question = (StationId, String, i32, i64);
 
 /// By season, days from its start to the day on which the sum was reached.
 pub type Reached = BTreeMap<i32, f64>;
 
-/// Kept for a day: past seasons change only when records are brought in.
+/// Kept for a day, and until a past season changes.
 #[derive(Default)]
 pub struct ReachedDays(Mutex<HashMap<Question, (NaiveDate, Reached)>>);
 

@@ -53,25 +53,7 @@ impl Insert {
     }
 
     fn text(&self, engine: Engine, rows: usize) -> String {
-        let mut text = String::with_capacity(self.head.len() + self.tail.len() + rows * self.columns * 6);
-        text.push_str(self.head);
-        for row in 0..rows {
-            text.push_str(if row == 0 { " (" } else { ", (" });
-            for column in 0..self.columns {
-                if column > 0 {
-                    text.push(',');
-                }
-                match engine {
-                    // A named placeholder is looked up along a list by SQLite, once a value: thousands would take long.
-                    Engine::Sqlite => text.push('?'),
-                    Engine::Postgres => text.push_str(&format!("${}", row * self.columns + column + 1)),
-                }
-            }
-            text.push(')');
-        }
-        text.push(' ');
-        text.push_str(self.tail);
-        text
+        format!("{} {} {}", self.head, rows_of(engine, rows, self.columns), self.tail)
     }
 }
 
@@ -82,4 +64,24 @@ pub(super) fn places(engine: Engine, values: usize) -> String {
         Engine::Postgres => format!("${}", at + 1),
     };
     (0..values).map(place).collect::<Vec<_>>().join(",")
+}
+
+/// Places for rows of values, from the first on: `(?,?),(?,?)`. Values that follow them are numbered on.
+pub(super) fn rows_of(engine: Engine, rows: usize, columns: usize) -> String {
+    let mut text = String::with_capacity(rows * (columns * 6 + 3));
+    for row in 0..rows {
+        text.push_str(if row == 0 { "(" } else { ",(" });
+        for column in 0..columns {
+            if column > 0 {
+                text.push(',');
+            }
+            match engine {
+                // A named placeholder is looked up along a list by SQLite, once a value: thousands would take long.
+                Engine::Sqlite => text.push('?'),
+                Engine::Postgres => text.push_str(&format!("${}", row * columns + column + 1)),
+            }
+        }
+        text.push(')');
+    }
+    text
 }

@@ -95,7 +95,7 @@ impl Enrolling {
         tx: &mut Tx,
         people: &[&NewSubscriber],
     ) -> Result<Vec<Result<Enrolled, Conflict>>, StoreError> {
-        let new = self.plainly_new(tx, people).await?;
+        let new = self.newcomers(tx, people).await?;
         self.write(tx, &new).await?;
         let mut new = new.into_iter().map(|one| (one.at, one.subscriber)).peekable();
         let mut outcomes = Vec::with_capacity(people.len());
@@ -119,11 +119,7 @@ impl Enrolling {
     }
 
     /// Those of whom nothing can be known or refused: no address of theirs is in the store, or given twice.
-    async fn plainly_new<'a>(
-        &self,
-        tx: &mut Tx,
-        people: &[&'a NewSubscriber],
-    ) -> Result<Vec<PlainlyNew<'a>>, StoreError> {
+    async fn newcomers<'a>(&self, tx: &mut Tx, people: &[&'a NewSubscriber]) -> Result<Vec<Newcomer<'a>>, StoreError> {
         let keys: Vec<Vec<AddressId>> =
             people.iter().map(|person| person.addresses.iter().map(|one| tx.hash().of(one)).collect()).collect();
         let mut given: HashMap<&AddressId, u32> = HashMap::new();
@@ -160,12 +156,12 @@ impl Enrolling {
                 continue;
             }
             let subscriber = subscriber_id(tx, first, self.now);
-            new.push(PlainlyNew { at, person, keys, evidence, subscriber });
+            new.push(Newcomer { at, person, keys, evidence, subscriber });
         }
         Ok(new)
     }
 
-    async fn write(&self, tx: &mut Tx, new: &[PlainlyNew<'_>]) -> Result<(), StoreError> {
+    async fn write(&self, tx: &mut Tx, new: &[Newcomer<'_>]) -> Result<(), StoreError> {
         const SUBSCRIBERS: Insert = Insert {
             head: "INSERT INTO subscribers (id, language, created_at) VALUES",
             tail: "ON CONFLICT (id) DO UPDATE SET language = excluded.language, removed_at = NULL",
@@ -187,7 +183,7 @@ impl Enrolling {
             columns: 5,
         };
         let now = ms(self.now);
-        let mut people: Vec<&PlainlyNew<'_>> = new.iter().collect();
+        let mut people: Vec<&Newcomer<'_>> = new.iter().collect();
         people.sort_by(|a, b| a.subscriber.cmp(&b.subscriber));
         SUBSCRIBERS
             .run(tx, &people, |one, to| {
@@ -196,7 +192,7 @@ impl Enrolling {
                 to.add(now)
             })
             .await?;
-        let zips: Vec<(&PlainlyNew<'_>, &Zip)> =
+        let zips: Vec<(&Newcomer<'_>, &Zip)> =
             people.iter().flat_map(|one| one.person.zips.iter().map(|zip| (*one, zip))).collect();
         ZIPS.run(tx, &zips, |(one, zip), to| {
             to.add(one.subscriber.clone())?;
@@ -232,7 +228,7 @@ impl Enrolling {
 }
 
 /// Somebody who can be written down without a look.
-struct PlainlyNew<'a> {
+struct Newcomer<'a> {
     /// Place in the round.
     at: usize,
     person: &'a NewSubscriber,

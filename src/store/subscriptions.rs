@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
-use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe};
 
 use crate::people::{Address, AddressId, Channel, Language};
 use crate::region::{RegionId, Zip};
@@ -143,22 +143,47 @@ pub(super) async fn recipients_by_words(
         .collect()
 }
 
-/// Ids of the next subscribers with a ZIP code, after one, in their order.
-pub(super) async fn subscribers_of(
-    tx: &mut Tx,
+/// Of the next subscribers with a ZIP code, after one and in their order: how many, at most so many, and the last one.
+pub(super) async fn next_subscribers(
+    connection: &mut AnyConnection,
     zip: &str,
     after: &str,
     most: usize,
-) -> Result<Vec<String>, StoreError> {
-    let rows = sqlx::query(
-        "SELECT subscriber_id FROM subscriber_zips WHERE zip = $1 AND subscriber_id > $2 ORDER BY subscriber_id LIMIT $3",
+) -> Result<(usize, Option<String>), StoreError> {
+    let row = sqlx::query(
+        "SELECT COUNT(*) AS n, MAX(subscriber_id) AS last FROM (SELECT subscriber_id FROM subscriber_zips
+             WHERE zip = $1 AND subscriber_id > $2 ORDER BY subscriber_id LIMIT $3) AS next",
     )
     .bind(zip)
     .bind(after)
     .bind(i64::try_from(most).unwrap_or(i64::MAX))
-    .fetch_all(tx.conn())
+    .fetch_one(connection)
     .await?;
-    rows.iter().map(|row| get(row, "subscriber_id")).collect()
+    Ok((usize::try_from(get::<i64>(&row, "n")?).unwrap_or(usize::MAX), get(&row, "last")?))
+}
+
+/// Ids of all addresses of the subscribers with a ZIP code who come after one and up to another, whether or not anything may
+/// go there. They come as one text, since a row costs far more than its value.
+pub(super) async fn addresses_between(
+    connection: &mut AnyConnection,
+    zip: &str,
+    after: &str,
+    last: &str,
+) -> Result<Vec<AddressId>, StoreError> {
+    let row = sqlx::query(
+        "SELECT string_agg(a.id, ' ') AS ids FROM subscriber_zips z JOIN addresses a ON a.subscriber_id = z.subscriber_id
+         WHERE z.zip = $1 AND z.subscriber_id > $2 AND z.subscriber_id <= $3",
+    )
+    .bind(zip)
+    .bind(after)
+    .bind(last)
+    .fetch_one(connection)
+    .await?;
+    Ok(get::<Option<&str>>(&row, "ids")?
+        .unwrap_or_default()
+        .split_whitespace()
+        .map(|id| AddressId(id.to_owned()))
+        .collect())
 }
 
 /// Whom a notice of this region goes to, of those subscribers with a ZIP code who come after one and up to another; held still

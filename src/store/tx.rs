@@ -49,6 +49,14 @@ impl Engine {
         }
     }
 
+    /// As [`Engine::for_share`], of the rows of one table.
+    pub(super) fn for_share_of(self, table: &str) -> String {
+        match self {
+            Engine::Postgres => format!("FOR SHARE OF {table}"),
+            Engine::Sqlite => String::new(),
+        }
+    }
+
     /// As [`Engine::for_update`], of the rows that nobody else has locked.
     pub(super) fn skip_locked(self) -> &'static str {
         match self {

@@ -286,7 +286,7 @@ pub async fn add_forecast(
             to.add(i64::from(value.0))
         })
         .await?;
-    mark(tx, id, Some(received_at), rows.len()).await
+    mark(tx, id, Some(received_at), rows.len(), 0).await
 }
 
 /// As [`Store::add_versions`], inside a transaction of the caller.
@@ -344,12 +344,18 @@ pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> 
             to.add(version.rejected.clone())
         })
         .await?;
-    mark(tx, id, None, added.new).await?;
+    let is_past = |(at, received_at): &&(usize, DateTime<Utc>)| {
+        (received_at.date_naive() - versions[*at].day).num_days() > PAST_AFTER_DAYS
+    };
+    mark(tx, id, None, added.new, rows.iter().filter(is_past).count()).await?;
     Ok(added)
 }
 
 /// One reading of a source: the day it filed the value under, the element, the feed.
 type Key = (NaiveDate, Element, FeedKind);
+
+/// A day is long past when no pull asks for it again: what is written of it then changes seasons that are over.
+const PAST_AFTER_DAYS: i64 = 30;
 
 /// A value is attributed to the day it was filed under or to a neighbour of it.
 const ATTRIBUTION_DAYS: i64 = 2;

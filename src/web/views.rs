@@ -17,12 +17,12 @@ use crate::season::decide::DecidedNotice;
 use crate::season::status::{SeasonStanding, Shown};
 use crate::season::{NoticeKind, NoticeStatus, Profile, WindowDays};
 use crate::service::app::App;
-use crate::service::region_views::{self, Maker, Seen, Source, Stand, by_station};
+use crate::service::region_views::{self, Facts, Maker, Seen, Source, by_station};
 pub(super) use crate::service::region_views::{CHART_WIDTHS, Known};
 use crate::service::season_chart;
 use crate::store::StoreError;
 use crate::store::notices::Notice;
-use crate::store::region_views::ViewSign;
+use crate::store::region_views::MadeFrom;
 use crate::text::Chain;
 use crate::web::cache::CachedAnswer;
 
@@ -70,7 +70,7 @@ impl Answers {
     }
 }
 
-/// All regions as they stand.
+/// All regions as they facts.
 pub(super) struct Views {
     /// In the order of their windows, those of which nothing is known last.
     pub regions: Vec<Arc<RegionView>>,
@@ -94,7 +94,7 @@ pub(super) struct RegionView {
     pub known: Option<Known>,
     /// Notices of the season that went out, in the order of their going.
     pub notices: Vec<Notice>,
-    sign: ViewSign,
+    made_from: MadeFrom,
     answers: Answers,
 }
 
@@ -254,15 +254,15 @@ impl RegionViews {
     /// Shows what is kept and not too old, if anything is; the others are made soon.
     async fn show_kept(&self) -> Result<(), Fault> {
         let source = &self.0.source;
-        if source.played.is_some() || source.app.store.view_signs().await?.is_empty() {
+        if source.played.is_some() || source.app.store.views_made_from().await?.is_empty() {
             return Ok(());
         }
-        let stand = source.stand().await?;
-        let (mut regions, mut unmade) = (Vec::with_capacity(stand.regions.len()), Vec::new());
-        for region in &stand.regions {
-            let Some(profile) = stand.profile(region) else { continue };
-            let kept = kept_of(&source.app, region).await.filter(|seen| is_of_use(seen, profile, stand.today(region)));
-            match kept.and_then(|seen| view_of(&source.app, &stand, region, Some(seen))) {
+        let facts = source.facts().await?;
+        let (mut regions, mut unmade) = (Vec::with_capacity(facts.regions.len()), Vec::new());
+        for region in &facts.regions {
+            let Some(profile) = facts.profile(region) else { continue };
+            let kept = kept_of(&source.app, region).await.filter(|seen| is_of_use(seen, profile, facts.today(region)));
+            match kept.and_then(|seen| view_of(&source.app, &facts, region, Some(seen))) {
                 Some(view) => regions.push(Arc::new(view)),
                 None => unmade.push(region.clone()),
             }
@@ -293,16 +293,16 @@ impl RegionViews {
         *self.0.tried_at.lock().unwrap_or_else(PoisonError::into_inner) = Some(self.now());
         let app = &source.app;
         let keeps = source.played.is_none();
-        let stand = source.stand().await?;
+        let facts = source.facts().await?;
         let shown = self.peek();
         let mut views: BTreeMap<RegionId, Arc<RegionView>> = BTreeMap::new();
         let (mut unmade, mut old): (Vec<Region>, Vec<Region>) = (Vec::new(), Vec::new());
-        for region in stand.regions.iter().filter(|region| stand.profile(region).is_some()) {
+        for region in facts.regions.iter().filter(|region| facts.profile(region).is_some()) {
             let Some(view) = shown.as_ref().and_then(|shown| shown.region(&region.id)) else {
                 unmade.push(region.clone());
                 continue;
             };
-            if !stand.holds(region, &view.sign) {
+            if !facts.hold(region, &view.made_from) {
                 old.push(region.clone());
             }
             views.insert(region.id.clone(), Arc::clone(view));
@@ -313,15 +313,15 @@ impl RegionViews {
         }
         // A cycle that works out the same is waited for; what it has kept is taken from there.
         let _work = app.views_turn.lock().await;
-        let signs = if keeps { app.store.view_signs().await? } else { HashMap::new() };
-        let mut maker = Maker::new(app, &stand);
+        let kept = if keeps { app.store.views_made_from().await? } else { HashMap::new() };
+        let mut maker = Maker::new(app, &facts);
         // Those that somebody may wait for come first.
         let (first, second) = (by_station(&unmade), by_station(&old));
         for (at, region) in first.into_iter().chain(second).flatten().enumerate() {
             if !is_wanted() {
                 return Ok(());
             }
-            let is_kept = signs.get(&region.id).is_some_and(|sign| stand.holds(region, sign));
+            let is_kept = kept.get(&region.id).is_some_and(|from| facts.hold(region, from));
             let mut seen = if is_kept { kept_of(app, region).await } else { None };
             if seen.is_none() {
                 seen = match maker.make(region).await {
@@ -341,7 +341,7 @@ impl RegionViews {
                     error!(region.id = %region.id, "the page of region `{}` is not kept: {}", region.id, Chain(&why));
                 }
             }
-            match view_of(app, &stand, region, seen) {
+            match view_of(app, &facts, region, seen) {
                 Some(view) => views.insert(region.id.clone(), Arc::new(view)),
                 None => views.remove(&region.id),
             };
@@ -371,16 +371,16 @@ fn is_of_use(seen: &Seen, profile: &Profile, today: NaiveDate) -> bool {
 }
 
 /// A region with what was worked out of it, however long ago; `None` when its profile is not known.
-fn view_of(app: &App, stand: &Stand, region: &Region, seen: Option<Seen>) -> Option<RegionView> {
-    let profile = stand.profile(region)?;
+fn view_of(app: &App, facts: &Facts, region: &Region, seen: Option<Seen>) -> Option<RegionView> {
+    let profile = facts.profile(region)?;
     let seen = seen.unwrap_or_else(|| Seen {
-        made_at: stand.now,
-        today: stand.today(region),
+        made_at: facts.now,
+        today: facts.today(region),
         known: None,
-        sign: ViewSign { sign: String::new(), helper: None },
+        made_from: MadeFrom::default(),
     });
-    let Seen { made_at, today, known, sign } = seen;
-    let notices: Vec<&Notice> = stand.notices(region, profile, today).collect();
+    let Seen { made_at, today, known, made_from } = seen;
+    let notices: Vec<&Notice> = facts.notices(region, profile, today).collect();
     let told: Vec<DecidedNotice> = notices.iter().map(|notice| notice.told(region.time_zone)).collect();
     let shown = known.as_ref().map_or(Shown::UNKNOWN, |known| {
         Shown::of(profile, &app.config.policy, &known.outlook, &known.days, region.release, &told)
@@ -389,7 +389,7 @@ fn view_of(app: &App, stand: &Stand, region: &Region, seen: Option<Seen>) -> Opt
     let mut notices: Vec<Notice> = out.cloned().collect();
     notices.sort_by_key(Notice::released_at);
     let (region, profile, answers) = (region.clone(), profile.clone(), Answers::default());
-    Some(RegionView { region, profile, shown, made_at, today, known, notices, sign, answers })
+    Some(RegionView { region, profile, shown, made_at, today, known, notices, made_from, answers })
 }
 
 impl RegionView {
@@ -475,12 +475,12 @@ mod tests {
     async fn a_view_assesses_each_region_once_and_draws_it_in_every_language() {
         let source = source().await;
         let (before, prepared) = (ASSESSMENTS.get(), PREPARATIONS.get());
-        let stand = source.stand().await.unwrap();
-        let mut maker = Maker::new(&source.app, &stand);
+        let facts = source.facts().await.unwrap();
+        let mut maker = Maker::new(&source.app, &facts);
         let mut regions = Vec::new();
-        for region in by_station(&stand.regions).into_iter().flatten() {
+        for region in by_station(&facts.regions).into_iter().flatten() {
             let seen = maker.make(region).await.unwrap();
-            regions.push(Arc::new(view_of(&source.app, &stand, region, seen).unwrap()));
+            regions.push(Arc::new(view_of(&source.app, &facts, region, seen).unwrap()));
         }
         let views = Views::of(regions, Vec::new());
         assert_eq!(views.regions.len(), 2);

@@ -1,37 +1,30 @@
-//! What was measured, printed and written.
+//! What was measured, printed and written. Groups of rows may be measured in runs of their own: each is kept below `target/`, and
+//! the file is put together from the newest of all of them.
 
 use std::fmt::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// Rows that the command knows of and does not measure, with the reason.
-const NOT_MEASURED: [(&str, &str); 9] = [
-    ("single-sine degree-days", "not in this command yet"),
-    ("outlook of 300 regions; the same again; one new day", "not in this command yet"),
-    ("3,000 regions on 1,000 stations", "not in this command yet"),
-    ("replay of all seasons; replay of 33,000 regions", "not in this command yet"),
-    ("verify of 14 stations", "not in this command yet"),
-    ("pages beside nginx", "nginx is no part of the machine that measured"),
-    ("drain of 100,000 e-mails beside Postfix", "not in this command yet"),
-    ("drain of 100,000 texts beside wrk and Kannel", "not in this command yet"),
-    ("both on PostgreSQL beside pgbench", "not in this command yet"),
-];
+/// Alternative and figures of it.
+type Other = Option<(String, Vec<f64>)>;
 
-#[derive(Default)]
 pub struct Table {
-    rows: Vec<Row>,
-}
-
-struct Row {
-    work: String,
-    unit: &'static str,
-    ours: Vec<f64>,
-    other: Option<(String, Vec<f64>)>,
-    reach: String,
+    /// Where groups are kept.
+    folder: PathBuf,
+    /// In the order in which they are shown.
+    groups: &'static [&'static str],
+    lines: Vec<String>,
+    missing: Vec<String>,
 }
 
 impl Table {
-    /// `other`: the alternative by name, measured in the same run.
+    pub fn new(folder: &Path, groups: &'static [&'static str]) -> Self {
+        let folder = folder.join("rows");
+        std::fs::create_dir_all(&folder).unwrap();
+        Self { folder, groups, lines: Vec::new(), missing: Vec::new() }
+    }
+
+    /// `other`: the alternative by name, measured in the same run. The ratio is ours to it.
     pub fn row(
         &mut self,
         work: impl Into<String>,
@@ -40,59 +33,71 @@ impl Table {
         other: Option<(&str, Vec<f64>)>,
         reach: &str,
     ) {
-        let row = Row {
-            work: work.into(),
-            unit,
-            ours,
-            other: other.map(|(name, figures)| (name.to_owned(), figures)),
-            reach: reach.to_owned(),
-        };
-        println!("{}", row.line());
-        self.rows.push(row);
+        let other: Other = other.map(|(name, figures)| (name.to_owned(), figures));
+        let line = line(&work.into(), unit, &ours, &other, reach);
+        println!("{line}");
+        self.lines.push(line);
     }
 
-    pub fn write(&self, only: &[String]) {
+    /// A row, or a row's alternative, that could not be measured here.
+    pub fn missing(&mut self, work: &str, why: &str) {
+        println!("not measured: {work}: {why}");
+        self.missing.push(format!("- {work}: {why}"));
+    }
+
+    /// Ends a group: keeps it in place of what was measured of it before.
+    pub fn end(&mut self, group: &str, sizes: &str) {
+        let mut text = format!("## {group}\n\n{}; {sizes}.\n\n", machine());
+        if !self.lines.is_empty() {
+            text.push_str("| work | ours | alternative | ratio of medians | to be reached |\n");
+            text.push_str("| --- | --- | --- | --- | --- |\n");
+            text.push_str(&self.lines.join("\n"));
+            text.push('\n');
+        }
+        if !self.missing.is_empty() {
+            writeln!(text, "\nNot measured here:\n\n{}", self.missing.join("\n")).unwrap();
+        }
+        std::fs::write(self.folder.join(format!("{group}.md")), text).unwrap();
+        self.lines.clear();
+        self.missing.clear();
+        self.write();
+    }
+
+    /// Writes the newest of every group.
+    fn write(&self) {
         let mut text = String::from(
-            "# Speed\n\nAs printed by `cargo bench --bench speed`, minimum / median / maximum. SQLite with `synchronous = FULL` on both sides.\n\n",
+            "# Speed\n\nAs printed by `cargo bench --bench speed`: minimum / median / maximum, or one figure where a row takes long. \
+             SQLite with `synchronous = FULL` in every row of ours and of its alternatives; PostgreSQL with `synchronous_commit = on` \
+             (but for the notes of answers, see `store/answers.rs`). What is said behind `load` is the load average of the machine when \
+             the group ended: above two, it was busy with other work.\n",
         );
-        writeln!(text, "{}\n", machine()).unwrap();
-        if !only.is_empty() {
-            writeln!(text, "Only these rows were run: {}.\n", only.join(", ")).unwrap();
-        }
-        text.push_str(
-            "| work | ours | alternative | ratio of medians | to be reached |\n| --- | --- | --- | --- | --- |\n",
-        );
-        for row in &self.rows {
-            writeln!(text, "{}", row.line()).unwrap();
-        }
-        text.push_str("\nNot measured:\n\n");
-        for (work, why) in NOT_MEASURED {
-            writeln!(text, "- {work}: {why}").unwrap();
+        for group in self.groups {
+            match std::fs::read_to_string(self.folder.join(format!("{group}.md"))) {
+                Ok(group) => write!(text, "\n{group}").unwrap(),
+                Err(_) => write!(text, "\n## {group}\n\nNot measured yet.\n").unwrap(),
+            }
         }
         let to = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/evidence/speed.md");
         std::fs::write(&to, text).unwrap();
-        println!("written to {}", to.display());
     }
 }
 
-impl Row {
-    fn line(&self) -> String {
-        let shown = |figures: &[f64]| {
-            let (least, middle, most) = spread(figures);
-            match figures.len() {
-                1 => format!("{} {} (once)", round(middle), self.unit),
-                _ => format!("{} / {} / {} {}", round(least), round(middle), round(most), self.unit),
-            }
-        };
-        let (other, ratio) = match &self.other {
-            Some((name, figures)) => {
-                let ratio = spread(&self.ours).1 / spread(figures).1;
-                (format!("{name}: {}", shown(figures)), format!("{ratio:.2}"))
-            }
-            None => ("-".to_owned(), "-".to_owned()),
-        };
-        format!("| {} | {} | {other} | {ratio} | {} |", self.work, shown(&self.ours), self.reach)
-    }
+fn line(work: &str, unit: &str, ours: &[f64], other: &Other, reach: &str) -> String {
+    let shown = |figures: &[f64]| {
+        let (least, middle, most) = spread(figures);
+        match figures.len() {
+            1 => format!("{} {unit} (once)", round(middle)),
+            _ => format!("{} / {} / {} {unit}", round(least), round(middle), round(most)),
+        }
+    };
+    let (other, ratio) = match other {
+        Some((name, figures)) => {
+            let ratio = spread(ours).1 / spread(figures).1;
+            (format!("{name}: {}", shown(figures)), format!("{ratio:.2}"))
+        }
+        None => ("-".to_owned(), "-".to_owned()),
+    };
+    format!("| {work} | {} | {other} | {ratio} | {reach} |", shown(ours))
 }
 
 /// Minimum, median, maximum.
@@ -100,6 +105,13 @@ fn spread(figures: &[f64]) -> (f64, f64, f64) {
     let mut sorted = figures.to_vec();
     sorted.sort_by(f64::total_cmp);
     (sorted[0], sorted[sorted.len() / 2], sorted[sorted.len() - 1])
+}
+
+/// The figure that so many of a hundred do not pass.
+pub fn within(percent: usize, figures: &[f64]) -> f64 {
+    let mut sorted = figures.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted[(sorted.len() * percent / 100).min(sorted.len() - 1)]
 }
 
 fn round(figure: f64) -> String {
@@ -111,15 +123,14 @@ fn machine() -> String {
     let cpu = cpu.lines().find_map(|line| line.strip_prefix("model name")).unwrap_or(": unknown");
     let load = std::fs::read_to_string("/proc/loadavg").unwrap_or_default();
     let cores = std::thread::available_parallelism().map_or(0, usize::from);
-    let rustc =
-        Command::new("rustc").arg("--version").output().map(|out| String::from_utf8_lossy(&out.stdout).into_owned());
-    let day = Command::new("date").arg("-u").arg("+%Y-%m-%d").output();
-    let day = day.map(|out| String::from_utf8_lossy(&out.stdout).into_owned()).unwrap_or_default();
+    let said = |command: &mut Command| {
+        command.output().map(|out| String::from_utf8_lossy(&out.stdout).trim().to_owned()).unwrap_or_default()
+    };
     format!(
-        "{}, {cores} cores of {}, {}; load before the end of the run {}.",
-        day.trim(),
+        "{}, {cores} cores of {}, {}, load {}",
+        said(Command::new("date").args(["-u", "+%Y-%m-%d"])),
         cpu.trim_start_matches([' ', '\t', ':']).trim(),
-        rustc.unwrap_or_default().trim(),
+        said(Command::new("rustc").arg("--version")),
         load.split_whitespace().take(3).collect::<Vec<_>>().join(" ")
     )
 }

@@ -143,7 +143,7 @@ async fn the_rest_of_a_notice_is_queued_at_the_next_turn() {
     use crate::people::{Address, Consent, Language, NewSubscriber, Reach};
     use crate::region::Region;
     use crate::season::{NoticeKind, SeasonKey};
-    use crate::store::notices::{NewNotice, NoticeRelease};
+    use crate::store::notices::NewNotice;
 
     let world = world().await;
     let (store, now) = (&world.app.store, world.clock.now());
@@ -153,17 +153,7 @@ async fn the_rest_of_a_notice_is_queued_at_the_next_turn() {
     let region = Region { stations: vec![station.id.clone()], ..state.regions[0].region.clone() };
     store.put_regions(std::slice::from_ref(&region), now).await.expect("a store");
     let season = SeasonKey { profile: region.profile.clone(), region: region.id.clone(), year: 2026 };
-    let new = NewNotice {
-        season,
-        kind: NoticeKind::InspectNow,
-        fate: NoticeRelease::Release,
-        reason: serde_json::json!({}),
-        facts: serde_json::json!({}),
-        decided_on: now.date_naive(),
-        decided_at: now,
-        expires_at: now + chrono::Duration::days(20),
-        priority: 1,
-    };
+    let new = NewNotice::plain(season, NoticeKind::InspectNow, now);
     store.put_notice(&new, &[]).await.expect("nobody is to be told yet");
     let owner = NewSubscriber {
         zips: region.zips[..1].to_vec(),

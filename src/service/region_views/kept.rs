@@ -53,7 +53,7 @@ pub(super) fn stored(seen: &Seen) -> Result<StoredView, StoreError> {
     for chart in seen.known.iter().flat_map(|known| known.charts.values()) {
         body.extend_from_slice(chart.gzip());
     }
-    Ok(StoredView { made_at: seen.made_at, sign: seen.sign.clone(), body })
+    Ok(StoredView { made_at: seen.made_at, made_from: seen.made_from.clone(), body })
 }
 
 /// `None` when it is not whole, or of another make.
@@ -86,5 +86,10 @@ pub(super) fn read(stored: &StoredView) -> Option<Seen> {
             })
         }
     };
-    rest.is_empty().then(|| Seen { made_at: stored.made_at, today: head.today, known, sign: stored.sign.clone() })
+    rest.is_empty().then(|| Seen {
+        made_at: stored.made_at,
+        today: head.today,
+        known,
+        made_from: stored.made_from.clone(),
+    })
 }

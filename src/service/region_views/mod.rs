@@ -1,10 +1,10 @@
 //! What people are shown of each region: worked out anew when something that it comes from has changed, and kept in the
 //! store, so that a service that starts shows at once what was known when the last one ended.
 
+mod facts;
 mod kept;
 mod make;
 mod packed;
-mod stand;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -27,12 +27,12 @@ use crate::service::height_effect;
 use crate::service::region_fault::RegionFault;
 use crate::service::season_chart;
 use crate::store::StoreError;
-use crate::store::region_views::ViewSign;
+use crate::store::region_views::MadeFrom;
 use crate::text::Chain;
 use crate::weather::StationId;
 use crate::weather::feeds::acis_grid::{Grid, grid_of};
+pub use facts::{Facts, Source};
 pub use packed::Packed;
-pub use stand::{Source, Stand};
 
 /// Widths of the season's chart, CSS pixels.
 pub const CHART_WIDTHS: [u32; 3] = [340, 620, 900];
@@ -45,7 +45,7 @@ pub struct Seen {
     pub today: NaiveDate,
     /// `None` when the region could not be assessed; the log says why.
     pub known: Option<Known>,
-    pub sign: ViewSign,
+    pub made_from: MadeFrom,
 }
 
 /// What is known of a region that could be assessed.
@@ -79,7 +79,7 @@ pub fn by_station(regions: &[Region]) -> Vec<Vec<&Region>> {
 /// Makes what is shown of regions.
 pub struct Maker<'a> {
     app: &'a App,
-    stand: &'a Stand,
+    facts: &'a Facts,
     stored: CycleCache,
     records: RecordCache,
     seasons: SeasonCache,
@@ -87,10 +87,10 @@ pub struct Maker<'a> {
 }
 
 impl<'a> Maker<'a> {
-    pub fn new(app: &'a App, stand: &'a Stand) -> Self {
+    pub fn new(app: &'a App, facts: &'a Facts) -> Self {
         let records = RecordCache::new(app.store.clone());
         let (stored, seasons) = (CycleCache::default(), SeasonCache::default());
-        Self { app, stand, stored, records, seasons, station: None }
+        Self { app, facts, stored, records, seasons, station: None }
     }
 
     /// What is to be shown of a region now; `None` when its profile is not known. Regions that share their first station are
@@ -99,7 +99,7 @@ impl<'a> Maker<'a> {
     /// # Errors
     /// When the store fails.
     pub async fn make(&mut self, region: &Region) -> Result<Option<Seen>, StoreError> {
-        let Some(profile) = self.stand.profile(region) else {
+        let Some(profile) = self.facts.profile(region) else {
             warn!(region.id = %region.id, "region `{}` has no page: its profile `{}` is not known", region.id, region.profile);
             return Ok(None);
         };
@@ -109,34 +109,32 @@ impl<'a> Maker<'a> {
             self.seasons = SeasonCache::default();
             self.station = region.stations.first().cloned();
         }
-        let (known, helper) = match self.known(region, profile).await {
-            Ok((known, helper)) => (Some(known), helper),
+        let (known, made_from) = match self.known(region, profile).await {
+            Ok((known, made_from)) => (Some(known), made_from),
             Err(RegionFault::Store(why)) => return Err(why),
             Err(why) => {
                 let why = Chain(&why);
                 error!(region.id = %region.id, "the page of region `{}` says nothing of its season: {why}", region.id);
-                (None, None)
+                (None, MadeFrom::default())
             }
         };
-        let sign = self.stand.sign(region, helper.as_ref());
-        Ok(Some(Seen {
-            made_at: self.stand.now,
-            today: self.stand.today(region),
-            known,
-            sign: ViewSign { sign, helper },
-        }))
+        let made_from = MadeFrom { digest: self.facts.digest(region, &made_from), ..made_from };
+        Ok(Some(Seen { made_at: self.facts.now, today: self.facts.today(region), known, made_from }))
     }
 
-    async fn known(&mut self, region: &Region, profile: &Profile) -> Result<(Known, Option<StationId>), RegionFault> {
-        let Self { app, stand, stored, records, seasons, .. } = self;
-        let now = stand.now;
-        let season = profile.season_of(stand.today(region));
+    /// What is known of a region, and from which stations beside its own; the digest is still to be made.
+    async fn known(&mut self, region: &Region, profile: &Profile) -> Result<(Known, MadeFrom), RegionFault> {
+        let Self { app, facts, stored, records, seasons, .. } = self;
+        let now = facts.now;
+        let season = profile.season_of(facts.today(region));
         let model = seasons.get(app, records, region, profile, season, now).await?;
         let assessment = assess::look_at(app, records, seasons, stored, region, profile, now).await?;
-        let height_effect = height_effect::around(app, records, region, profile, now).await?;
+        let past_writes = |id: &StationId| facts.past_writes(id);
+        let around = height_effect::around(app, records, region, profile, now, &past_writes).await?;
         let known = Known::of(region, profile, &model, assessment, app.config.policy.too_late_chance);
         let helper = model.borrowed().map(|borrowed| borrowed.station.clone());
-        Ok((Known { height_effect, ..known }, helper))
+        let known = Known { height_effect: around.effect, ..known };
+        Ok((known, MadeFrom { digest: String::new(), helper, others: around.others }))
     }
 }
 
@@ -213,15 +211,15 @@ pub async fn renew_kept(app: &App) -> Result<usize, RegionFault> {
 
 async fn renew_kept_here(app: &App, is_wanted: &(dyn Fn() -> bool + Sync)) -> Result<usize, StoreError> {
     let source = Source { app: app.clone(), played: None };
-    let (stand, kept) = (source.stand().await?, app.store.view_signs().await?);
-    let mut maker = Maker::new(app, &stand);
+    let (facts, kept) = (source.facts().await?, app.store.views_made_from().await?);
+    let mut maker = Maker::new(app, &facts);
     let (mut made, mut fault) = (0, None);
-    for region in by_station(&stand.regions).into_iter().flatten() {
+    for region in by_station(&facts.regions).into_iter().flatten() {
         if !is_wanted() {
             break;
         }
         app.progress.made(crate::progress::Part::Schedule);
-        if kept.get(&region.id).is_some_and(|sign| stand.holds(region, sign)) {
+        if kept.get(&region.id).is_some_and(|from| facts.hold(region, from)) {
             continue;
         }
         let kept = match maker.make(region).await {

@@ -2,26 +2,34 @@
 //! in short ones of their own, so that nobody who says stop or opens a page waits behind a million rows. The notice's row says
 //! how far that is (`queued_to`), in the same transaction as the rows: after a kill it goes on from there, and a row that is
 //! there already is met and not written again.
+//!
+//! Rows go in by address, since the indexes lie by it: in any other order each row would touch pages of its own, and a page is
+//! written whole. So the addresses of many are read and put in order first; whether one still wants the notice is asked in the
+//! transaction that queues it.
 
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
-use sqlx::AssertSqlSafe;
+use sqlx::{AnyConnection, AssertSqlSafe};
 use tracing::{error, info};
 
+use crate::people::AddressId;
 use crate::region::RegionId;
 use crate::season::{NoticeId, NoticeStatus};
-use crate::store::bulk::Insert;
+use crate::store::bulk::{Insert, rows_of};
 use crate::store::error::StoreError;
 use crate::store::notices::notice::{Notice, delivery_id, notice_of};
 use crate::store::regions::known_region;
 use crate::store::rows::{get, ms};
-use crate::store::subscriptions::{Recipient, recipients_between, subscribers_of};
+use crate::store::subscriptions::{Recipient, addresses_between, next_subscribers, recipients_between};
 use crate::store::tx::{Engine, Store, Tx};
 use crate::text::Chain;
 
-/// Subscribers whose deliveries one transaction queues.
-pub const QUEUED_AT_ONCE: usize = 1000;
+/// Subscribers whose deliveries one transaction queues: a stop waits for one of them at most.
+pub const QUEUED_AT_ONCE: usize = 400;
+
+/// Subscribers whose addresses are put in order together.
+pub const ORDERED_AT_ONCE: usize = 250_000;
 
 /// A transaction that others were in the way of is tried so often at once.
 const TRIES: u32 = 4;
@@ -66,9 +74,18 @@ impl Reached {
     }
 }
 
+/// Who comes next.
+#[derive(Default)]
+struct Candidates {
+    /// Ids, in order, of whoever is subscribed; some may not be recipients.
+    addresses: Vec<AddressId>,
+    /// How far they reach; `None`: to the end.
+    up_to: Option<Reached>,
+}
+
 /// Queues for the first recipients, and for all where there are not very many. Gives how many are new.
 pub(super) async fn queue_first(tx: &mut Tx, notice: &Notice, now: DateTime<Utc>) -> Result<u64, StoreError> {
-    queue_from(tx, notice, Reached { zip: String::new(), subscriber: String::new() }, now).await
+    queue_from_start(tx, notice, now).await
 }
 
 /// Whether recipients of a notice are still to be queued.
@@ -87,13 +104,19 @@ impl Store {
     /// # Errors
     /// When the store cannot be asked for such notices.
     pub async fn queue_rest(&self, now: DateTime<Utc>) -> Result<QueuedRest, StoreError> {
+        self.queue_rest_by(ORDERED_AT_ONCE, now).await
+    }
+
+    /// As [`Store::queue_rest`], with the addresses of so many subscribers put in order together.
+    #[doc(hidden)]
+    pub async fn queue_rest_by(&self, ordered: usize, now: DateTime<Utc>) -> Result<QueuedRest, StoreError> {
         let rows = sqlx::query("SELECT id FROM notices WHERE queued_to IS NOT NULL ORDER BY priority, id")
             .fetch_all(&mut *self.read().await?)
             .await?;
         let ids = rows.iter().map(|row| get(row, "id").map(NoticeId)).collect::<Result<Vec<_>, _>>()?;
         let mut rest = QueuedRest::default();
         for id in ids {
-            self.queue_all_of(&id, now, &mut rest).await;
+            self.queue_all_of(&id, ordered, now, &mut rest).await;
         }
         rest.log();
         Ok(rest)
@@ -102,20 +125,17 @@ impl Store {
     /// As [`Store::queue_rest`], of one notice whose release is committed: that stands, whatever becomes of the rest.
     pub async fn queue_rest_of(&self, id: &NoticeId, now: DateTime<Utc>) -> QueuedRest {
         let mut rest = QueuedRest::default();
-        self.queue_all_of(id, now, &mut rest).await;
+        self.queue_all_of(id, ORDERED_AT_ONCE, now, &mut rest).await;
         rest.log();
         rest
     }
 
-    async fn queue_all_of(&self, id: &NoticeId, now: DateTime<Utc>, rest: &mut QueuedRest) {
+    async fn queue_all_of(&self, id: &NoticeId, ordered: usize, now: DateTime<Utc>, rest: &mut QueuedRest) {
         let (mut queued, mut tries) = (0, 1);
         loop {
-            match self.queue_some_of(id, now).await {
-                Ok(Some(more)) => {
-                    queued += more;
-                    tries = 1;
-                }
-                Ok(None) => break,
+            match self.queue_next_of(id, ordered, now, &mut queued).await {
+                Ok(true) => tries = 1,
+                Ok(false) => break,
                 Err(StoreError::Busy) if tries < TRIES => tries += 1,
                 Err(why) => {
                     rest.faults.push((id.clone(), why));
@@ -128,19 +148,67 @@ impl Store {
         }
     }
 
-    async fn queue_some_of(&self, id: &NoticeId, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
-        // Mostly there is nothing: that needs no transaction.
-        let marked = sqlx::query("SELECT id FROM notices WHERE id = $1 AND queued_to IS NOT NULL")
-            .bind(id.as_str())
-            .fetch_optional(&mut *self.read().await?)
-            .await?;
-        if marked.is_none() {
-            return Ok(None);
+    /// Queues for the next recipients whose addresses are put in order together, and adds to `queued` how many are new. Whether
+    /// there was anything to do.
+    async fn queue_next_of(
+        &self,
+        id: &NoticeId,
+        ordered: usize,
+        now: DateTime<Utc>,
+        queued: &mut u64,
+    ) -> Result<bool, StoreError> {
+        let Some(next) = self.next_candidates(id, ordered).await? else { return Ok(false) };
+        let mut parts = next.addresses.chunks(QUEUED_AT_ONCE).peekable();
+        // Without candidates, how far it is still has to be written down.
+        let mut part = parts.next().unwrap_or_default();
+        loop {
+            let is_last = parts.peek().is_none();
+            let mut tx = self.begin().await?;
+            let Some(notice) = still_to_queue(&mut tx, id, now).await? else {
+                tx.commit().await?;
+                return Ok(true);
+            };
+            let more = queue_among(&mut tx, &notice, part, now).await?;
+            if is_last {
+                note_reached(&mut tx, id, next.up_to.as_ref()).await?;
+            }
+            tx.commit().await?;
+            *queued += more;
+            match parts.next() {
+                Some(following) => part = following,
+                None => return Ok(true),
+            }
         }
-        let mut tx = self.begin().await?;
-        let more = queue_more(&mut tx, id, now).await?;
-        tx.commit().await?;
-        Ok(more)
+    }
+
+    /// Who comes next, at most so many subscribers; `None` when nobody is left.
+    async fn next_candidates(&self, id: &NoticeId, most: usize) -> Result<Option<Candidates>, StoreError> {
+        let mut connection = self.read().await?;
+        let row = sqlx::query("SELECT region_id, queued_to FROM notices WHERE id = $1 AND queued_to IS NOT NULL")
+            .bind(id.as_str())
+            .fetch_optional(&mut *connection)
+            .await?;
+        let Some(row) = row else { return Ok(None) };
+        let from = Reached::of(get(&row, "queued_to")?);
+        let zips = zips_from(&mut connection, &RegionId(get(&row, "region_id")?), &from.zip).await?;
+        let mut next = Candidates::default();
+        let mut left = most;
+        for zip in zips {
+            let after = if zip == from.zip { from.subscriber.as_str() } else { "" };
+            let (people, last) = next_subscribers(&mut connection, &zip, after, left).await?;
+            if let Some(last) = &last {
+                next.addresses.extend(addresses_between(&mut connection, &zip, after, last).await?);
+            }
+            left = left.saturating_sub(people);
+            if left == 0 {
+                next.up_to = last.map(|subscriber| Reached { zip, subscriber });
+                break;
+            }
+        }
+        next.addresses.sort_unstable();
+        // Who has several ZIP codes in the region.
+        next.addresses.dedup();
+        Ok(Some(next))
     }
 
     /// Notices that went out and of which recipients are still to be queued.
@@ -169,8 +237,8 @@ async fn is_overtaken(tx: &mut Tx, notice: &Notice) -> Result<bool, StoreError> 
     Ok(row.is_some())
 }
 
-/// The next ones; `None` when none are left.
-async fn queue_more(tx: &mut Tx, id: &NoticeId, now: DateTime<Utc>) -> Result<Option<u64>, StoreError> {
+/// The notice, if recipients of it are still to be queued and it may still go to them. Where it may not, that is written down.
+async fn still_to_queue(tx: &mut Tx, id: &NoticeId, now: DateTime<Utc>) -> Result<Option<Notice>, StoreError> {
     let find =
         |lock: &str| AssertSqlSafe(format!("SELECT * FROM notices WHERE id = $1 AND queued_to IS NOT NULL {lock}"));
     let Some(row) = sqlx::query(find("")).bind(id.as_str()).fetch_optional(tx.conn()).await? else { return Ok(None) };
@@ -178,44 +246,84 @@ async fn queue_more(tx: &mut Tx, id: &NoticeId, now: DateTime<Utc>) -> Result<Op
     lock_region(tx, &notice_of(&row)?.season.region, Engine::for_change).await?;
     let lock = tx.engine().for_update();
     let Some(row) = sqlx::query(find(lock)).bind(id.as_str()).fetch_optional(tx.conn()).await? else { return Ok(None) };
-    let (notice, reached) = (notice_of(&row)?, Reached::of(get(&row, "queued_to")?));
+    let notice = notice_of(&row)?;
     let is_overtaken = is_overtaken(tx, &notice).await?;
     if is_overtaken {
         info!(notice.id = %id, "notice `{id}` goes to nobody more: its region was told something newer");
     }
     if is_overtaken || notice.status() != NoticeStatus::Released || notice.expires_at <= now {
         note_reached(tx, id, None).await?;
-        return Ok(Some(0));
+        return Ok(None);
     }
-    queue_from(tx, &notice, reached, now).await.map(Some)
+    Ok(Some(notice))
 }
 
-/// Queues for so many subscribers after a place, and writes down how far that is.
-async fn queue_from(tx: &mut Tx, notice: &Notice, from: Reached, now: DateTime<Utc>) -> Result<u64, StoreError> {
+/// Queues for the first subscribers of the region, and writes down how far that is.
+async fn queue_from_start(tx: &mut Tx, notice: &Notice, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let region = &notice.season.region;
-    let zips = sqlx::query("SELECT zip FROM region_zips WHERE region_id = $1 AND zip >= $2 ORDER BY zip")
-        .bind(region.as_str())
-        .bind(&from.zip)
-        .fetch_all(tx.conn())
-        .await?;
     let (mut queued, mut left) = (0, QUEUED_AT_ONCE);
-    for row in &zips {
-        let zip: String = get(row, "zip")?;
-        let after = if zip == from.zip { from.subscriber.clone() } else { String::new() };
-        let people = subscribers_of(tx, &zip, &after, left).await?;
-        if let Some(last) = people.last() {
-            let recipients = recipients_between(tx, region, &zip, &after, last).await?;
+    for zip in zips_from(tx.conn(), region, "").await? {
+        let (people, last) = next_subscribers(tx.conn(), &zip, "", left).await?;
+        if let Some(last) = &last {
+            let recipients = recipients_between(tx, region, &zip, "", last).await?;
             queued += queue_for(tx, notice, &recipients, now).await?;
         }
-        if people.len() == left {
-            let subscriber = people.into_iter().next_back().unwrap_or_default();
-            note_reached(tx, &notice.id, Some(&Reached { zip, subscriber })).await?;
+        left = left.saturating_sub(people);
+        if left == 0 {
+            note_reached(tx, &notice.id, last.map(|subscriber| Reached { zip, subscriber }).as_ref()).await?;
             return Ok(queued);
         }
-        left -= people.len();
     }
     note_reached(tx, &notice.id, None).await?;
     Ok(queued)
+}
+
+/// The region's ZIP codes from one on, in their order.
+async fn zips_from(connection: &mut AnyConnection, region: &RegionId, from: &str) -> Result<Vec<String>, StoreError> {
+    let rows = sqlx::query("SELECT zip FROM region_zips WHERE region_id = $1 AND zip >= $2 ORDER BY zip")
+        .bind(region.as_str())
+        .bind(from)
+        .fetch_all(connection)
+        .await?;
+    rows.iter().map(|row| get(row, "zip")).collect()
+}
+
+/// Queues a notice for those of these addresses that are recipients in its region, once: one that has it keeps the delivery
+/// it has. Gives how many are new. One statement, and on PostgreSQL a stop that comes meanwhile waits for it.
+async fn queue_among(
+    tx: &mut Tx,
+    notice: &Notice,
+    addresses: &[AddressId],
+    now: DateTime<Utc>,
+) -> Result<u64, StoreError> {
+    if addresses.is_empty() {
+        return Ok(0);
+    }
+    let (at, of) = (addresses.len() * 2 + 1, addresses.len() * 2 + 2);
+    // SQLite takes crosses in the order in which they stand.
+    let text = format!(
+        "WITH given (address_id, id) AS (VALUES {})
+         INSERT INTO deliveries (id, notice_id, address_id, channel, language, state, priority, not_before, expires_at,
+                                 time_zone, attempts, fence, uncertain_count, created_at, updated_at)
+         SELECT g.id, n.id, a.id, a.channel, s.language, 'queued', n.priority, ${at}, n.expires_at,
+                r.time_zone, 0, 0, 0, ${at}, ${at}
+         FROM notices n CROSS JOIN regions r CROSS JOIN given g CROSS JOIN addresses a CROSS JOIN subscribers s
+         WHERE n.id = ${of} AND r.id = n.region_id AND a.id = g.address_id AND s.id = a.subscriber_id
+           AND a.status = 'confirmed' AND s.removed_at IS NULL
+           AND EXISTS (SELECT 1 FROM subscriber_regions v
+                       WHERE v.subscriber_id = a.subscriber_id AND v.region_id = n.region_id)
+           AND NOT EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = a.id)
+         ORDER BY a.id {}
+         ON CONFLICT DO NOTHING",
+        rows_of(tx.engine(), addresses.len(), 2),
+        tx.engine().for_share_of("a"),
+    );
+    let mut query = sqlx::query(AssertSqlSafe(text));
+    for address in addresses {
+        query = query.bind(address.as_str()).bind(delivery_id(&notice.id, address));
+    }
+    query = query.bind(ms(now)).bind(notice.id.as_str());
+    Ok(query.execute(tx.conn()).await?.rows_affected())
 }
 
 async fn note_reached(tx: &mut Tx, id: &NoticeId, reached: Option<&Reached>) -> Result<(), StoreError> {

@@ -13,6 +13,7 @@ use crate::delivery::state::{DeliveryStanding, DeliveryState, Event};
 use crate::message::{Message, TransactionalKind};
 use crate::people::{Address, AddressId, Channel};
 use crate::store::addresses::AddressStatus;
+use crate::store::bulk::{places, rows_of};
 use crate::store::error::StoreError;
 use crate::store::queue::pace::{pace_lock, room};
 use crate::store::queue::{ClaimRequest, Claimed, Leased, WAITS, WITHDRAWN, count, lease_of, zone_of};
@@ -28,23 +29,8 @@ impl Store {
     /// # Errors
     /// When the store fails; then nothing was taken.
     pub async fn claim(&self, ask: &ClaimRequest<'_>) -> Result<Claimed, StoreError> {
-        let mut claimed = Claimed::default();
         let mut tx = self.begin().await?;
-        let limited = ask.in_flight.is_some() || !ask.windows.is_empty();
-        if limited && tx.engine() == Engine::Postgres {
-            // Two workers that count at the same time would both see room for the last one.
-            sqlx::query("SELECT pg_advisory_xact_lock($1)").bind(pace_lock(ask.channel)).execute(tx.conn()).await?;
-        }
-        let mut left = room(&mut tx, ask).await?;
-        for state in [DeliveryState::Uncertain, DeliveryState::Queued] {
-            if left > 0 {
-                let zones = open_zones(&mut tx, ask, state, left).await?;
-                let ids = lease(&mut tx, ask, state, &zones, left).await?;
-                left -= i64::try_from(ids.len()).unwrap_or(i64::MAX);
-                load(&mut tx, ask, &ids, &mut claimed).await?;
-            }
-        }
-        write_attempts(&mut tx, ask, &claimed.taken).await?;
+        let claimed = claim(&mut tx, ask).await?;
         tx.commit().await?;
         Ok(claimed)
     }
@@ -114,6 +100,26 @@ impl Store {
         .await?;
         Ok(count(&row)? > 0)
     }
+}
+
+async fn claim(tx: &mut Tx, ask: &ClaimRequest<'_>) -> Result<Claimed, StoreError> {
+    let mut claimed = Claimed::default();
+    let limited = ask.in_flight.is_some() || !ask.windows.is_empty();
+    if limited && tx.engine() == Engine::Postgres {
+        // Two workers that count at the same time would both see room for the last one.
+        sqlx::query("SELECT pg_advisory_xact_lock($1)").bind(pace_lock(ask.channel)).execute(tx.conn()).await?;
+    }
+    let mut left = room(tx, ask).await?;
+    for state in [DeliveryState::Uncertain, DeliveryState::Queued] {
+        if left > 0 {
+            let zones = open_zones(tx, ask, state, left).await?;
+            let ids = lease(tx, ask, state, &zones, left).await?;
+            left -= i64::try_from(ids.len()).unwrap_or(i64::MAX);
+            load(tx, ask, &ids, &mut claimed).await?;
+        }
+    }
+    write_attempts(tx, ask, &claimed.taken).await?;
+    Ok(claimed)
 }
 
 /// The zones of the notices whose turn it is, as far as messages may leave there now. Where it is night, all that waits
@@ -206,7 +212,6 @@ async fn load(tx: &mut Tx, ask: &ClaimRequest<'_>, ids: &[String], claimed: &mut
     if ids.is_empty() {
         return Ok(());
     }
-    let places: Vec<String> = (1..=ids.len()).map(|index| format!("${index}")).collect();
     let find = format!(
         "SELECT d.id, d.fence, d.state, d.uncertain_count, d.answers_lost, d.attempts, d.expires_at, d.address_id, d.language, \
                 COALESCE(d.notice_id, 'letter/' || l.kind) AS notice, l.kind, l.address AS letter_address, \
@@ -216,7 +221,7 @@ async fn load(tx: &mut Tx, ask: &ClaimRequest<'_>, ids: &[String], claimed: &mut
          FROM deliveries d LEFT JOIN addresses a ON a.id = d.address_id \
          LEFT JOIN letters l ON l.id = d.letter_id \
          WHERE d.id IN ({}) ORDER BY d.priority, d.not_before, d.id",
-        places.join(", ")
+        places(tx.engine(), ids.len())
     );
     let mut query = sqlx::query(AssertSqlSafe(find));
     for id in ids {
@@ -346,14 +351,18 @@ async fn end_unsent(tx: &mut Tx, lease: &Lease, event: Event, why: &str, now: Da
 async fn write_attempts(tx: &mut Tx, ask: &ClaimRequest<'_>, taken: &[Leased]) -> Result<(), StoreError> {
     // SQLite takes 32,766 parameters in one statement and PostgreSQL 65,535.
     for part in taken.chunks(1000) {
-        let places: Vec<String> =
-            (0..part.len()).map(|index| format!("(${}, ${}, $1, $2)", index * 2 + 3, index * 2 + 4)).collect();
-        let write =
-            format!("INSERT INTO attempts (delivery_id, fence, channel, started_at) VALUES {}", places.join(", "));
-        let mut query = sqlx::query(AssertSqlSafe(write)).bind(ask.channel.name()).bind(ms(ask.now));
+        let write = format!(
+            "WITH v (delivery_id, fence) AS (VALUES {}) INSERT INTO attempts (delivery_id, fence, channel, started_at) \
+             SELECT delivery_id, fence, ${}, ${} FROM v",
+            rows_of(tx.engine(), part.len(), 2),
+            part.len() * 2 + 1,
+            part.len() * 2 + 2
+        );
+        let mut query = sqlx::query(AssertSqlSafe(write));
         for one in part {
             query = query.bind(&one.lease.delivery).bind(one.lease.fence);
         }
+        query = query.bind(ask.channel.name()).bind(ms(ask.now));
         query.execute(tx.conn()).await?;
     }
     Ok(())

@@ -8,6 +8,7 @@ use tracing::debug;
 
 use crate::delivery::attempt::{AttemptOutcome, Lease};
 use crate::delivery::state::{DeliveryStanding, DeliveryState, Report};
+use crate::store::bulk::{self, rows_of};
 use crate::store::error::StoreError;
 use crate::store::queue::reports::{apply_early_reports, move_by_report};
 use crate::store::queue::{Booked, Reported, WITHDRAWN, state_of};
@@ -24,25 +25,38 @@ impl Store {
         endings: &[(Lease, AttemptOutcome)],
         now: DateTime<Utc>,
     ) -> Result<Vec<Booked>, StoreError> {
-        let mut order: Vec<usize> = (0..endings.len()).collect();
-        order.sort_by(|a, b| endings[*a].0.delivery.cmp(&endings[*b].0.delivery)); // both are positions in `endings`
-        let mut booked = vec![Booked::Stale; endings.len()];
         let mut tx = self.begin().await?;
-        for part in order.chunks(FINISHED_AT_ONCE) {
-            finish_part(&mut tx, endings, part, now, &mut booked).await?;
-        }
+        let booked = finish_all(&mut tx, endings, now).await?;
         tx.commit().await?;
+        self.forget_booked(endings).await;
+        Ok(booked)
+    }
+
+    /// What stands booked needs no note; one that is left over does no harm.
+    async fn forget_booked(&self, endings: &[(Lease, AttemptOutcome)]) {
         let noted: Vec<&Lease> = endings
             .iter()
             .filter(|(_, ending)| matches!(ending, AttemptOutcome::Accepted { .. }))
             .map(|(lease, _)| lease)
             .collect();
-        // What stands booked needs no note; one that is left over does no harm.
         if let Err(why) = self.forget_answers(&noted).await {
             debug!(error = %why, "notes of booked answers were left over");
         }
-        Ok(booked)
     }
+}
+
+async fn finish_all(
+    tx: &mut Tx,
+    endings: &[(Lease, AttemptOutcome)],
+    now: DateTime<Utc>,
+) -> Result<Vec<Booked>, StoreError> {
+    let mut order: Vec<usize> = (0..endings.len()).collect();
+    order.sort_by(|a, b| endings[*a].0.delivery.cmp(&endings[*b].0.delivery)); // both are positions in `endings`
+    let mut booked = vec![Booked::Stale; endings.len()];
+    for part in order.chunks(FINISHED_AT_ONCE) {
+        finish_part(tx, endings, part, now, &mut booked).await?;
+    }
+    Ok(booked)
 }
 
 /// SQLite takes 32,766 parameters in one statement; a row of a booking has eight.
@@ -173,27 +187,34 @@ async fn book_many<'a>(
     }
     if tx.engine() == Engine::Postgres {
         // One statement takes its locks in any order; see `in_lock_order`.
-        let lock =
-            format!("SELECT id FROM deliveries WHERE id IN ({}) ORDER BY id FOR UPDATE", places_of(1, moves.len()));
+        let lock = format!(
+            "SELECT id FROM deliveries WHERE id IN ({}) ORDER BY id FOR UPDATE",
+            bulk::places(tx.engine(), moves.len())
+        );
         let mut query = sqlx::query(AssertSqlSafe(lock));
         for (lease, ..) in &moves {
             query = query.bind(&lease.delivery);
         }
         query.fetch_all(tx.conn()).await?;
     }
+    // Values that all rows share come last: see `rows_of`.
     let book = format!(
-        "UPDATE deliveries SET state = v.column3, uncertain_count = v.column4, answers_lost = v.column5, \
-                not_before = COALESCE(v.column6, not_before), provider_ref = COALESCE(v.column7, provider_ref), \
-                last_error = v.column8, lease_until = NULL, lease_owner = NULL, updated_at = $1 FROM (VALUES {}) AS v \
-         WHERE deliveries.id = v.column1 AND deliveries.fence = v.column2 AND deliveries.state = 'leased' RETURNING id",
-        rows_of(2, moves.len(), 8)
+        "WITH v (id, fence, state, uncertain_count, answers_lost, not_before, provider_ref, last_error) AS (VALUES {}) \
+         UPDATE deliveries SET state = v.state, uncertain_count = v.uncertain_count, answers_lost = v.answers_lost, \
+                not_before = COALESCE(v.not_before, deliveries.not_before), \
+                provider_ref = COALESCE(v.provider_ref, deliveries.provider_ref), last_error = v.last_error, \
+                lease_until = NULL, lease_owner = NULL, updated_at = ${} FROM v \
+         WHERE deliveries.id = v.id AND deliveries.fence = v.fence AND deliveries.state = 'leased' RETURNING deliveries.id AS id",
+        rows_of(tx.engine(), moves.len(), 8),
+        moves.len() * 8 + 1
     );
-    let mut query = sqlx::query(AssertSqlSafe(book)).bind(ms(now));
+    let mut query = sqlx::query(AssertSqlSafe(book));
     for (lease, ending, to) in &moves {
         let (provider_ref, not_before, cause) = written(ending);
         query = query.bind(&lease.delivery).bind(lease.fence).bind(to.state.name()).bind(to.uncertain_count);
         query = query.bind(to.answers_lost).bind(not_before).bind(provider_ref).bind(cause);
     }
+    query = query.bind(ms(now));
     let done: BTreeSet<String> =
         query.fetch_all(tx.conn()).await?.iter().map(|row| get(row, "id")).collect::<Result<_, _>>()?;
     let done: Vec<&(&Lease, &AttemptOutcome, DeliveryStanding)> =
@@ -202,15 +223,18 @@ async fn book_many<'a>(
         return Ok(BTreeMap::new());
     }
     let close = format!(
-        "UPDATE attempts SET ended_at = $1, outcome = v.column3, detail = v.column4 FROM (VALUES {}) AS v \
-         WHERE attempts.delivery_id = v.column1 AND attempts.fence = v.column2",
-        rows_of(2, done.len(), 4)
+        "WITH v (delivery_id, fence, outcome, detail) AS (VALUES {}) \
+         UPDATE attempts SET ended_at = ${}, outcome = v.outcome, detail = v.detail FROM v \
+         WHERE attempts.delivery_id = v.delivery_id AND attempts.fence = v.fence",
+        rows_of(tx.engine(), done.len(), 4),
+        done.len() * 4 + 1
     );
-    let mut query = sqlx::query(AssertSqlSafe(close)).bind(ms(now));
+    let mut query = sqlx::query(AssertSqlSafe(close));
     for (lease, ending, _) in &done {
         let (outcome, detail) = outcome_of(ending);
         query = query.bind(&lease.delivery).bind(lease.fence).bind(outcome).bind(detail);
     }
+    query = query.bind(ms(now));
     query.execute(tx.conn()).await?;
 
     let mut states: BTreeMap<&str, DeliveryState> =
@@ -223,7 +247,7 @@ async fn book_many<'a>(
     let early = format!(
         "SELECT DISTINCT reference FROM delivery_reports \
          WHERE channel IN ('email', 'sms') AND reference IN ({}) AND delivery_id IS NULL",
-        places_of(1, references.len())
+        bulk::places(tx.engine(), references.len())
     );
     let mut query = sqlx::query(AssertSqlSafe(early));
     for (_, reference) in &references {
@@ -239,16 +263,6 @@ async fn book_many<'a>(
         }
     }
     Ok(states)
-}
-
-/// `$first, $next, …`
-fn places_of(first: usize, count: usize) -> String {
-    (first..first + count).map(|index| format!("${index}")).collect::<Vec<_>>().join(", ")
-}
-
-/// `($first, …), (…), …`
-fn rows_of(first: usize, rows: usize, columns: usize) -> String {
-    (0..rows).map(|row| format!("({})", places_of(first + row * columns, columns))).collect::<Vec<_>>().join(", ")
 }
 
 /// How an attempt ended, as its row says it.

@@ -104,3 +104,41 @@ async fn a_recall_between_ends_it() {
     })
     .await;
 }
+
+#[tokio::test]
+async fn how_many_are_put_in_order_together_changes_nothing() {
+    on_each_engine("parts of parts", |store| async move {
+        cut_off(&store).await;
+        // Parts that end inside a code, at its end, and far behind it; a kill repeats one whole.
+        store.queue_rest_by(QUEUED_AT_ONCE * 3 / 4, at("2026-04-21T12:20:00Z")).await.unwrap();
+        assert_eq!(queued(&store).await, PEOPLE);
+        let rows = every_row(&store).await;
+        let told: BTreeSet<String> = rows["deliveries"].iter().filter_map(|row| address_of(row)).collect();
+        assert_eq!(told.len(), PEOPLE, "nobody twice");
+        let mut tx = store.begin().await.unwrap();
+        sqlx::query("UPDATE notices SET queued_to = '00101/'").execute(tx.conn()).await.unwrap();
+        tx.commit().await.unwrap();
+        let again = store.queue_rest(at("2026-04-21T12:30:00Z")).await.unwrap();
+        assert!(again.queued.is_empty() && again.faults.is_empty(), "{again:?}");
+        assert_eq!(every_row(&store).await["deliveries"], rows["deliveries"]);
+        assert!(store.half_queued().await.unwrap().is_empty());
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn deliveries_of_a_notice_lie_in_the_order_of_their_addresses() {
+    on_each_engine("order of ids", |store| async move {
+        people(&store).await;
+        store.put_notice(&notice(NoticeKind::InspectNow, NoticeRelease::Release), &texts()).await.unwrap();
+        let find = "SELECT id, address_id FROM deliveries WHERE notice_id IS NOT NULL ORDER BY address_id";
+        let rows = sqlx::query(find).fetch_all(&mut *store.read().await.unwrap()).await.unwrap();
+        let ids: Vec<String> = rows.iter().map(|row| sqlx::Row::get(row, "id")).collect();
+        assert_eq!(ids.len(), PEOPLE);
+        assert!(ids.is_sorted_by(|a, b| a[..12] <= b[..12]), "indexes by either go from one end to the other");
+        assert_eq!(ids.iter().map(|id| &id[..4]).collect::<BTreeSet<_>>().len(), 1, "those of a notice together");
+        let own: BTreeSet<&str> = ids.iter().map(|id| &id[12..]).collect();
+        assert_eq!(own.len(), PEOPLE, "and the rest of each is its own");
+    })
+    .await;
+}

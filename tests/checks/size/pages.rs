@@ -12,7 +12,7 @@ use treebell::service::app::App;
 use treebell::service::region_views::renew_kept;
 use treebell::store::Store;
 use treebell::store::notices::NoticeRelease;
-use treebell::weather::StationId;
+use treebell::weather::{Station, StationId};
 use treebell::web::Site;
 
 use crate::people::notices::{notice, texts};
@@ -25,7 +25,9 @@ async fn world() -> (World, Vec<Region>) {
     let store = Store::in_memory().await.unwrap();
     let ids: Vec<StationId> = state.stations[..2].iter().map(|of| of.station.id.clone()).collect();
     for (at, of) in state.stations[..2].iter().enumerate() {
-        store.add_station(&of.station).await.unwrap();
+        // Within reach of each other, so that height is measured with both.
+        let station = Station { place: state.stations[0].station.place, ..of.station.clone() };
+        store.add_station(&station).await.unwrap();
         let mut versions = made.versions(at);
         versions.retain(|version| version.day.year() >= 2012);
         store.add_versions(&of.station.id, &versions).await.unwrap();
@@ -33,6 +35,7 @@ async fn world() -> (World, Vec<Region>) {
     let mut regions: Vec<Region> = state.regions[..3].iter().map(|of| of.region.clone()).collect();
     for (region, station) in regions.iter_mut().zip([&ids[0], &ids[0], &ids[1]]) {
         region.stations = vec![station.clone()];
+        region.place = state.stations[0].station.place;
     }
     store.put_regions(&regions, "2025-03-01T12:00:00Z".parse().unwrap()).await.unwrap();
     (World::on(store, |_| {}), regions)
@@ -93,6 +96,27 @@ async fn a_start_shows_what_is_kept_and_then_only_what_changed_is_made_anew() {
     // A day later all is old.
     world.clock.set(world.clock.now() + TimeDelta::days(1));
     assert_eq!(renew_kept(&next.app).await.unwrap(), 3);
+}
+
+#[tokio::test]
+async fn a_season_long_past_of_a_station_beside_makes_a_view_old_and_its_new_days_do_not() {
+    let (world, regions) = world().await;
+    renew_kept(&world.app).await.unwrap();
+    let beside = &regions[2].stations[0];
+    let add = async |day: usize, tenths| {
+        let mut one = world.app.store.record(beside).await.unwrap().versions[day].clone();
+        one.value.0 += tenths;
+        one.received_at = world.clock.now();
+        world.app.store.add_versions(beside, std::slice::from_ref(&one)).await.unwrap();
+        one
+    };
+    let last = world.app.store.record(beside).await.unwrap().versions.len() - 1;
+    add(last, 3).await;
+    assert_eq!(renew_kept(&world.app).await.unwrap(), 1, "its own region");
+    let past = add(0, 3).await;
+    assert_eq!(renew_kept(&world.app).await.unwrap(), 3, "and those that measure height with it");
+    assert_eq!(world.app.store.add_versions(beside, &[past]).await.unwrap().new, 0);
+    assert_eq!(renew_kept(&world.app).await.unwrap(), 0, "what says nothing new changes nothing");
 }
 
 #[tokio::test]

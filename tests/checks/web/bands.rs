@@ -171,7 +171,7 @@ async fn the_page_says_what_height_makes_where_three_stations_are_around() {
     let now = app.clock.now();
     let around = async || {
         let mut records = RecordCache::new(app.store.clone());
-        height_effect::around(app, &mut records, &region, &profile, now).await.unwrap()
+        height_effect::around(app, &mut records, &region, &profile, now, &|_| 0).await.unwrap().effect
     };
     let effect = around().await.expect("three stations within reach");
     // ALT-COB lies 175 km away.

@@ -1,4 +1,4 @@
-//! What views come from as it stands now, and the digest that tells whether one is old.
+//! The facts that views come from as they stand now, and the digest that tells whether one is old.
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
@@ -15,13 +15,13 @@ use crate::service::app::App;
 use crate::service::forecast::FORECAST_GOOD_HOURS;
 use crate::store::StoreError;
 use crate::store::notices::{Notice, NoticeState};
-use crate::store::region_views::{StationMark, ViewSign};
+use crate::store::region_views::{MadeFrom, StationMark};
 use crate::text::Chain;
 use crate::weather::StationId;
 
 /// Raised when the same facts are to be worked out or packed otherwise: then all that is kept is old. The program's version
 /// and the sources that word and draw (`make.rs`) count too.
-const MAKE: &str = "1";
+const MAKE: &str = "2";
 
 /// What views are made from.
 pub struct Source {
@@ -32,7 +32,7 @@ pub struct Source {
 
 /// The facts of one look at the store. Read before a view is made: what changes in between makes the view old at the next
 /// look.
-pub struct Stand {
+pub struct Facts {
     pub now: DateTime<Utc>,
     pub regions: Vec<Region>,
     /// The notices of each region's season under way.
@@ -46,7 +46,7 @@ pub struct Stand {
 impl Source {
     /// # Errors
     /// When the store fails.
-    pub async fn stand(&self) -> Result<Stand, StoreError> {
+    pub async fn facts(&self) -> Result<Facts, StoreError> {
         let Self { app, .. } = self;
         if let Err(why) = app.profiles.renew(&app.store).await {
             error!("the profiles in use stay as they were: {}", Chain(&why));
@@ -69,7 +69,7 @@ impl Source {
             shared.update(part);
         }
         let notices = self.notices(&regions, &profiles, now).await?;
-        Ok(Stand { now, regions, notices, profiles, marks, shared: shared.finalize().into() })
+        Ok(Facts { now, regions, notices, profiles, marks, shared: shared.finalize().into() })
     }
 
     /// The notices of each region's season under way, as they stand now.
@@ -113,7 +113,7 @@ fn as_of(played: &[Notice], profile: &str, year: i32, now: DateTime<Utc>) -> Vec
     then
 }
 
-impl Stand {
+impl Facts {
     /// The region's day.
     pub fn today(&self, region: &Region) -> NaiveDate {
         self.now.with_timezone(&region.time_zone).date_naive()
@@ -135,13 +135,19 @@ impl Stand {
         all.iter().filter(move |notice| notice.season.profile == profile.id && notice.season.year == season)
     }
 
-    /// Whether what was made under a sign still holds.
-    pub fn holds(&self, region: &Region, sign: &ViewSign) -> bool {
-        self.sign(region, sign.helper.as_ref()) == sign.sign
+    /// Whether a view still holds that was made from this.
+    pub fn hold(&self, region: &Region, made_from: &MadeFrom) -> bool {
+        self.digest(region, made_from) == made_from.digest
     }
 
-    /// Digest of all that a region's view comes from.
-    pub fn sign(&self, region: &Region, helper: Option<&StationId>) -> String {
+    /// How often the past of a station was written to.
+    pub fn past_writes(&self, station: &StationId) -> i64 {
+        self.marks.get(station).map_or(0, |mark| mark.past_writes)
+    }
+
+    /// Digest of all that a region's view comes from, of which `made_from` names the stations beside its own.
+    pub fn digest(&self, region: &Region, made_from: &MadeFrom) -> String {
+        let MadeFrom { helper, others, .. } = made_from;
         let today = self.today(region);
         let mut digest = Sha256::new();
         digest.update(self.shared);
@@ -163,6 +169,13 @@ impl Stand {
             // A forecast grows stale without anybody writing.
             let good = mark.forecast_at.is_some_and(|at| self.now - at <= TimeDelta::hours(FORECAST_GOOD_HOURS));
             put(format!("{station} {} {good}", mark.writes));
+        }
+        for station in others {
+            put(format!("{station} {}", self.past_writes(station)));
+        }
+        if helper.is_some() {
+            // Any station may have come to have more years to lend.
+            put(self.marks.values().map(|mark| mark.past_writes).sum::<i64>().to_string());
         }
         hex::encode(&digest.finalize()[..16])
     }
