@@ -83,6 +83,11 @@ pub fn seen(base: &Url, language: Language, token: &str) -> Option<Url> {
     page(base, language, ["seen", token])
 }
 
+/// A page of the staff's desk. It carries nothing that lets anybody in: who is not signed in is led through the sign-in to it.
+pub fn desk<'a>(base: &Url, path: impl IntoIterator<Item = &'a str>) -> Option<Url> {
+    below(base, ["desk"].into_iter().chain(path))
+}
+
 fn page(base: &Url, language: Language, path: [&str; 2]) -> Option<Url> {
     let folder = language_prefix(language).trim_start_matches('/');
     below(base, Some(folder).filter(|folder| !folder.is_empty()).into_iter().chain(path))

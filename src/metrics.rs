@@ -93,6 +93,43 @@ impl Turned {
     }
 }
 
+/// What became of a step of a sign-in at the desk.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SignInResult {
+    /// Somebody is signed in.
+    Whole,
+    /// The password was right; a second factor is asked for.
+    Password,
+    Refused,
+    CodeRefused,
+    /// Not looked at: too many were wrong before.
+    Slowed,
+    /// Not looked at: too many at this moment.
+    Busy,
+}
+
+impl SignInResult {
+    pub const ALL: [SignInResult; 6] = [
+        SignInResult::Whole,
+        SignInResult::Password,
+        SignInResult::Refused,
+        SignInResult::CodeRefused,
+        SignInResult::Slowed,
+        SignInResult::Busy,
+    ];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            SignInResult::Whole => "whole",
+            SignInResult::Password => "password",
+            SignInResult::Refused => "refused",
+            SignInResult::CodeRefused => "code-refused",
+            SignInResult::Slowed => "slowed",
+            SignInResult::Busy => "busy",
+        }
+    }
+}
+
 /// The counters of this process. Cheap to clone; all clones count together.
 #[derive(Clone)]
 pub struct Metrics(Arc<Counters>);
@@ -106,6 +143,7 @@ struct Counters {
     http_seconds: HistogramVec,
     connections: IntGauge,
     turned: IntCounterVec,
+    sign_ins: IntCounterVec,
 }
 
 /// From a cached page to the longest that an answer may take, seconds.
@@ -173,6 +211,11 @@ impl Counters {
             "Connections that were refused or cut off, by reason.",
             &["reason"],
         )?;
+        let sign_ins = counters(
+            "treebell_desk_sign_ins_total",
+            "Steps of sign-ins at the staff's desk, by what became of each.",
+            &["result"],
+        )?;
         // What has not happened yet stands at 0, so that the first time is seen as a rise.
         for channel in CHANNELS {
             send_seconds.with_label_values(&[channel]);
@@ -186,11 +229,19 @@ impl Counters {
         for reason in Turned::ALL {
             turned.with_label_values(&[reason.name()]);
         }
-        Ok(Self { registry, sends, send_seconds, cycles, cycle_seconds, http_seconds, connections, turned })
+        for result in SignInResult::ALL {
+            sign_ins.with_label_values(&[result.name()]);
+        }
+        Ok(Self { registry, sends, send_seconds, cycles, cycle_seconds, http_seconds, connections, turned, sign_ins })
     }
 }
 
 impl Metrics {
+    /// Somebody tried to sign in at the desk.
+    pub fn sign_in(&self, result: SignInResult) {
+        self.0.sign_ins.with_label_values(&[result.name()]).inc();
+    }
+
     /// A message came back from its channel; `took` is `None` when no channel was asked.
     pub fn sent(&self, channel: &str, result: SendResult, took: Option<Duration>) {
         self.0.sends.with_label_values(&[channel, result.name()]).inc();

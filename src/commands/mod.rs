@@ -28,6 +28,7 @@ mod open;
 mod select;
 mod why;
 
+pub mod account;
 pub mod alarms;
 pub mod audit;
 pub mod belief;
@@ -114,6 +115,8 @@ pub enum Command {
     FieldReport(field_report::FieldReportCommand),
     #[command(subcommand)]
     Belief(belief::BeliefCommand),
+    #[command(subcommand)]
+    Account(account::AccountCommand),
     #[command(subcommand)]
     Audit(audit::AuditCommand),
     #[command(subcommand)]
@@ -217,6 +220,7 @@ async fn run_with(command: Command, config: &Config) -> Result<(), CommandError>
         Command::Subscriber(args) => subscriber::run(args, config).await,
         Command::FieldReport(args) => field_report::run(args, config).await,
         Command::Belief(args) => belief::run(args, config).await,
+        Command::Account(args) => account::run(args, config).await,
         Command::Audit(args) => audit::run(args, config).await,
         Command::Key(args) => key::run(args, config).await,
         Command::Weather(args) => weather::run(&args, config).await,

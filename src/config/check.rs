@@ -42,6 +42,7 @@ impl Config {
         check_email(&self.email, faults);
         check_sms(&self.sms, faults);
         check_messages(&self.messages, faults);
+        self.check_desk(faults);
         if self.email.host.is_some() {
             check_who_writes(&self.messages, faults);
         }

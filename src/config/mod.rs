@@ -4,6 +4,7 @@
 //! environment variable that the setting names, and print as `***`.
 
 mod check;
+mod desk;
 mod hook_secrets;
 mod open_files;
 mod print;
@@ -30,6 +31,7 @@ pub use crate::season::learning::Detection as DetectionConfig;
 pub use crate::secret::{Secret, SecretText};
 use crate::store::ServerTrust;
 pub use crate::weather::settings::{FeedConfig, FeedsConfig, WeatherConfig};
+pub use desk::DeskConfig;
 pub use reading::{ConfigError, Reading};
 pub use watch::{LogConfig, WatchConfig, filter_of};
 pub use web::{HooksConfig, ReportHookConfig, TextHookConfig, WebConfig};
@@ -53,6 +55,7 @@ pub struct Config {
     pub alarms: AlarmsConfig,
     pub retention: RetentionConfig,
     pub web: WebConfig,
+    pub desk: DeskConfig,
     pub watch: WatchConfig,
     pub hooks: HooksConfig,
     pub profiles: ProfilesConfig,

@@ -26,6 +26,7 @@ impl Config {
         .chain(self.hooks.secrets.iter().map(|secret| ("hooks.secrets", Some(secret))))
         .chain(self.keys.addresses.iter().map(|secret| ("keys.addresses", Some(secret))))
         .chain(self.keys.links.iter().map(|secret| ("keys.links", Some(secret))))
+        .chain(self.desk.keys.iter().map(|secret| ("desk.keys", Some(secret))))
         {
             if let Some(Secret::File(file)) = secret {
                 files.push((place.to_owned(), file.clone()));

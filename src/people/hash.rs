@@ -38,6 +38,11 @@ impl Key {
         hex::encode(self.0)
     }
 
+    /// For what else than hashes of addresses and links a key may serve.
+    pub(crate) fn bytes(&self) -> &[u8; 32] {
+        &self.0
+    }
+
     /// By what a store knows a key without having it: nothing of 256 random bits can be told from it.
     pub fn fingerprint(&self) -> String {
         digest(&mac_of(&self.0), &["treebell key fingerprint"])[..16].to_owned()

@@ -1,5 +1,6 @@
 //! Subscribers, their addresses and their consent.
 
+pub mod account;
 mod address;
 mod consent;
 pub mod csv;
@@ -7,6 +8,7 @@ mod hash;
 pub mod keywords;
 pub mod limits;
 pub mod retention;
+pub mod sign_in_limits;
 mod subscriber;
 
 use serde::{Deserialize, Serialize};

@@ -1,6 +1,6 @@
 //! The keys of hashes that the settings name.
 
-use crate::config::{Config, ConfigFault, Secret};
+use crate::config::{Config, ConfigFault, DeskConfig, Secret, SecretText};
 use crate::people::{GivenKeys, Key};
 
 /// `None`: the settings name none, and the key lies in the store.
@@ -24,18 +24,45 @@ pub async fn read(config: &Config) -> Result<Option<GivenKeys>, Vec<ConfigFault>
     if faults.is_empty() { Ok(Some(GivenKeys { addresses, links })) } else { Err(faults) }
 }
 
+/// The keys of the desk: the first seals, all open.
+///
+/// # Errors
+/// Every key that cannot be read or is none, with its place; that there is none at all.
+pub fn read_desk(desk: &DeskConfig) -> Result<Vec<Key>, Vec<ConfigFault>> {
+    let (mut keys, mut faults) = (Vec::with_capacity(desk.keys.len()), Vec::new());
+    if desk.keys.is_empty() {
+        let what =
+            "is missing, and the desk seals secrets of second factors by it: `treebell key new --to FILE` makes one";
+        faults.push(ConfigFault::new("desk.keys", what));
+    }
+    for (place, secret) in desk.keys.iter().enumerate() {
+        put("desk.keys", place, secret.read_blocking(), &mut keys, &mut faults);
+    }
+    if faults.is_empty() { Ok(keys) } else { Err(faults) }
+}
+
 /// The keys that can be read; what is wrong with the others goes to `faults`.
 async fn all(path: &str, secrets: &[Secret], faults: &mut Vec<ConfigFault>) -> Vec<Key> {
     let mut keys: Vec<Key> = Vec::with_capacity(secrets.len());
     for (place, secret) in secrets.iter().enumerate() {
-        let read = secret.read().await.map_err(|why| why.to_string());
-        match read.and_then(|text| Key::parse(text.expose()).map_err(|why| why.to_string())) {
-            Ok(key) if keys.contains(&key) => {
-                faults.push(ConfigFault::new(format!("{path}[{place}]"), "is the same key as one before it"));
-            }
-            Ok(key) => keys.push(key),
-            Err(what) => faults.push(ConfigFault::new(format!("{path}[{place}]"), what)),
-        }
+        put(path, place, secret.read().await, &mut keys, faults);
     }
     keys
+}
+
+fn put(
+    path: &str,
+    place: usize,
+    read: Result<SecretText, ConfigFault>,
+    keys: &mut Vec<Key>,
+    faults: &mut Vec<ConfigFault>,
+) {
+    let read = read.map_err(|why| why.to_string());
+    match read.and_then(|text| Key::parse(text.expose()).map_err(|why| why.to_string())) {
+        Ok(key) if keys.contains(&key) => {
+            faults.push(ConfigFault::new(format!("{path}[{place}]"), "is the same key as one before it"));
+        }
+        Ok(key) => keys.push(key),
+        Err(what) => faults.push(ConfigFault::new(format!("{path}[{place}]"), what)),
+    }
 }

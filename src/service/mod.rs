@@ -23,6 +23,7 @@ pub mod season_chart;
 pub mod alarms;
 pub mod backfill;
 pub mod daemon;
+pub mod desk;
 pub mod import;
 pub mod keys;
 pub mod loaded;

@@ -60,6 +60,24 @@ pub enum Act {
     AuditExported,
     /// Rows of more than seven years were taken away.
     AuditTrimmed,
+    AccountAdded,
+    AccountInvited,
+    /// Its role, or the regions within reach.
+    AccountChanged,
+    AccountLocked,
+    AccountUnlocked,
+    /// Password, second factor and sessions were taken away.
+    AccountReset,
+    AccountRemoved,
+    SignedIn,
+    /// Wrong tries to sign in came so thick that they are slowed down.
+    SignInsFailed,
+    SignedOut,
+    SessionEnded,
+    PasswordSet,
+    SecondFactorSet,
+    RecoveryCodesMade,
+    RecoveryCodeUsed,
 }
 
 impl Act {
@@ -100,6 +118,21 @@ impl Act {
             Act::KeyMoved => "key-moved",
             Act::AuditExported => "audit-exported",
             Act::AuditTrimmed => "audit-trimmed",
+            Act::AccountAdded => "account-added",
+            Act::AccountInvited => "account-invited",
+            Act::AccountChanged => "account-changed",
+            Act::AccountLocked => "account-locked",
+            Act::AccountUnlocked => "account-unlocked",
+            Act::AccountReset => "account-reset",
+            Act::AccountRemoved => "account-removed",
+            Act::SignedIn => "signed-in",
+            Act::SignInsFailed => "sign-ins-failed",
+            Act::SignedOut => "signed-out",
+            Act::SessionEnded => "session-ended",
+            Act::PasswordSet => "password-set",
+            Act::SecondFactorSet => "second-factor-set",
+            Act::RecoveryCodesMade => "recovery-codes-made",
+            Act::RecoveryCodeUsed => "recovery-code-used",
         }
     }
 }

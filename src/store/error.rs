@@ -116,6 +116,12 @@ pub enum Conflict {
     NoText { id: NoticeId, channel: &'static str, language: &'static str, recipients: usize },
     #[error("there is no field report `{id}`")]
     UnknownReport { id: String },
+    #[error("there is no account `{name}`: `treebell account list` shows all")]
+    UnknownAccount { name: String },
+    #[error(
+        "an account `{name}` is, or was, somebody's, and the audit tells by this name what they did: choose another name"
+    )]
+    AccountName { name: String },
 }
 
 /// A ZIP code whose heights another region has.

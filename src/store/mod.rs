@@ -12,6 +12,7 @@ mod tx;
 mod error;
 mod rows;
 
+pub mod accounts;
 pub mod acts;
 mod address_ids;
 mod answers;

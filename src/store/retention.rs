@@ -33,7 +33,7 @@ const KNOWN: &str = "EXISTS (SELECT 1 FROM addresses a WHERE a.id = o.address_ke
      OR EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = o.address_key) \
      OR EXISTS (SELECT 1 FROM confirmations c WHERE c.address_key = o.address_key AND c.ended_at IS NULL)";
 
-const RULES: [Rule; 15] = [
+const RULES: [Rule; 19] = [
     Rule {
         table: "confirmations",
         key: "id",
@@ -101,10 +101,19 @@ const RULES: [Rule; 15] = [
         days: |times| times.forecasts_days,
     },
     Rule { table: "place_answers", key: "question", when: "o.answered_at <= $1", days: |_| ANSWERS_KEPT_DAYS },
+    // No session lasts longer than half a day, and tries are counted for one.
+    Rule { table: "desk_sessions", key: "hash", when: "o.created_at <= $1", days: |_| 1 },
+    Rule { table: "sign_in_tries", key: "bucket", when: "o.last_at <= $1", days: |_| 2 },
+    // `account list` says for a while that one was not taken.
+    Rule { table: "account_invitations", key: "hash", when: "o.expires_at <= $1", days: |_| 30 },
+    // As long as the audit tells of its holder, whose last act was before.
+    Rule { table: "accounts", key: "name", when: "o.removed_at <= $1", days: |_| 7 * 366 },
 ];
 
 /// Tables whose rows have their time: of each a canary is planted and looked for by the checks.
-pub const TIMED: [&str; 22] = [
+pub const TIMED: [&str; 26] = [
+    "account_invitations",
+    "accounts",
     "addresses",
     "alarms",
     "answers",
@@ -115,6 +124,7 @@ pub const TIMED: [&str; 22] = [
     "consents",
     "deliveries",
     "delivery_reports",
+    "desk_sessions",
     "follow_ups",
     "forecast_values",
     "inbound",
@@ -122,6 +132,7 @@ pub const TIMED: [&str; 22] = [
     "place_answers",
     "pulls",
     "runs",
+    "sign_in_tries",
     "staff_log",
     "subscriber_zips",
     "subscribers",
@@ -130,7 +141,8 @@ pub const TIMED: [&str; 22] = [
 ];
 
 /// Tables whose rows stay, and why.
-pub const LASTING: [(&str, &str); 23] = [
+pub const LASTING: [(&str, &str); 25] = [
+    ("account_reach", "with their accounts"),
     ("backfills", "a row a station and feed"),
     ("consent_words", "a row a wording"),
     ("daily_values", "every version of a temperature is kept"),
@@ -144,6 +156,7 @@ pub const LASTING: [(&str, &str); 23] = [
     ("outlooks", "what was said on each day, which past seasons are judged by"),
     ("place_tables", "one row: where ZIP codes are"),
     ("profile_versions", "outlooks name them"),
+    ("recovery_codes", "a few an account, with it"),
     ("region_stations", "with their regions"),
     ("region_views", "a row a region, without persons"),
     ("region_zips", "with their regions"),

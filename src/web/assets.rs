@@ -26,6 +26,7 @@ macro_rules! drawing {
 
 const ASSETS: &[Asset] = &[
     Asset { name: "style.css", kind: "text/css; charset=utf-8", bytes: include_bytes!("assets/style.css") },
+    Asset { name: "desk.css", kind: "text/css; charset=utf-8", bytes: include_bytes!("assets/desk.css") },
     Asset { name: "mark.svg", kind: SVG, bytes: include_bytes!("assets/mark.svg") },
     drawing!("beans.svg"),
     drawing!("cotton.svg"),

@@ -20,6 +20,12 @@ pub enum Fault {
     /// The form was sent from another site or cannot be read.
     #[error("the request was not understood: {0}")]
     BadRequest(&'static str),
+    /// Signed in, but not for this.
+    #[error("not for this account")]
+    Forbidden,
+    /// A form of the desk without its token, or with one of another session.
+    #[error("the form is not of this session")]
+    StaleForm,
     #[error("too many requests")]
     TooMany,
     /// Nobody waits this long.
@@ -37,7 +43,8 @@ impl Fault {
         match self {
             Fault::NotFound => StatusCode::NOT_FOUND,
             Fault::Method => StatusCode::METHOD_NOT_ALLOWED,
-            Fault::BadRequest(_) => StatusCode::BAD_REQUEST,
+            Fault::BadRequest(_) | Fault::StaleForm => StatusCode::BAD_REQUEST,
+            Fault::Forbidden => StatusCode::FORBIDDEN,
             Fault::TooMany => StatusCode::TOO_MANY_REQUESTS,
             Fault::Store(_) | Fault::TooSlow(_) => StatusCode::SERVICE_UNAVAILABLE,
             Fault::Inside(_) => StatusCode::INTERNAL_SERVER_ERROR,
@@ -50,6 +57,8 @@ impl Fault {
             Fault::NotFound => "not_found",
             Fault::Method | Fault::BadRequest(_) => "not_understood",
             Fault::TooMany => "too_many",
+            Fault::Forbidden => "forbidden",
+            Fault::StaleForm => "stale",
             Fault::Store(_) | Fault::TooSlow(_) | Fault::Inside(_) => "ours",
         }
     }

@@ -86,7 +86,7 @@ fn is_stop(path: &str) -> bool {
 
 /// The kind of page for the metrics: one of a few, whatever somebody asks for.
 fn kind_of_page(path: &str) -> &'static str {
-    const KINDS: [&str; 12] = [
+    const KINDS: [&str; 13] = [
         "region",
         "sign-up",
         "confirm",
@@ -99,6 +99,7 @@ fn kind_of_page(path: &str) -> &'static str {
         "privacy",
         "find",
         "wish",
+        "desk",
     ];
     match path.trim_start_matches('/').split(['/', '.']).next() {
         None | Some("") => "home",

@@ -8,6 +8,7 @@
 //! may change is told by a token in the address. Nothing changes on a GET.
 
 pub mod assets;
+pub mod desk;
 pub mod fault;
 pub mod guard;
 pub mod limits;
@@ -57,6 +58,11 @@ const LARGEST_FORM: usize = 64 * 1024;
 
 /// Everything that is answered.
 pub fn router(site: &Site) -> Router {
+    router_with(site, desk::ENTRIES)
+}
+
+/// As [`router`], with another table of the desk.
+pub fn router_with(site: &Site, entries: &[desk::Entry]) -> Router {
     let pages = || {
         Router::new()
             .merge(home::routes())
@@ -80,6 +86,7 @@ pub fn router(site: &Site) -> Router {
     let all: Router<Site> = Router::new()
         .merge(assets::routes())
         .merge(webhooks::routes())
+        .merge(if site.credentials().is_some() { desk::routes(site, entries) } else { Router::new() })
         .nest(links::language_prefix(Language::Es), spoken(Language::Es))
         .merge(spoken(Language::En))
         .layer(DefaultBodyLimit::max(LARGEST_FORM));

@@ -13,6 +13,7 @@ use super::views::RegionViews;
 use crate::language::Language;
 use crate::links;
 use crate::service::app::App;
+use crate::service::desk::Credentials;
 use crate::store::notices::Notice;
 
 /// The state behind the pages. Cheap to clone.
@@ -32,6 +33,8 @@ struct Inner {
     code_turns: Turns,
     link_turns: Turns,
     doors: Doors,
+    /// `None`: the desk is off.
+    credentials: Option<Credentials>,
 }
 
 impl Site {
@@ -61,6 +64,7 @@ impl Site {
             public,
             base,
             doors: Doors::of(&app.config.hooks),
+            credentials: Credentials::of(&app.config, app.store.randomness()).map_err(PageFault::Desk)?,
             app,
             code_turns: Turns::default(),
             link_turns: Turns::default(),
@@ -70,6 +74,11 @@ impl Site {
     /// What the webhooks are opened by.
     pub(super) fn doors(&self) -> &Doors {
         &self.0.doors
+    }
+
+    /// What signing in at the desk needs; `None` where the desk is off.
+    pub(super) fn credentials(&self) -> Option<&Credentials> {
+        self.0.credentials.as_ref()
     }
 
     pub(super) fn code_turns(&self) -> &Turns {

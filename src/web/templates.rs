@@ -5,6 +5,7 @@ use minijinja::value::{Kwargs, Value, ValueKind};
 use minijinja::{AutoEscape, Environment, UndefinedBehavior, escape_formatter};
 
 use super::words::Words;
+use crate::config::ConfigFault;
 use crate::text::escape;
 
 macro_rules! templates {
@@ -34,6 +35,16 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "preferences",
     "privacy",
     "seen",
+    "desk/layout",
+    "desk/_form",
+    "desk/sign_in",
+    "desk/code",
+    "desk/second_factor",
+    "desk/recovery_codes",
+    "desk/invitation",
+    "desk/invitation_useless",
+    "desk/password",
+    "desk/account",
 ];
 
 /// A page that does not hold together: a fault of the program.
@@ -43,6 +54,9 @@ pub enum PageFault {
     Template(&'static str, #[source] minijinja::Error),
     #[error("{0}")]
     Words(String),
+    // Faults of the settings are text at a place, not errors that could be linked.
+    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+    Desk(Vec<ConfigFault>),
 }
 
 /// All page templates and their words.

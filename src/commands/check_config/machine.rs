@@ -11,6 +11,7 @@ use crate::dispatch::channels;
 use crate::message::{Sender, TemplateFault, Templates, check};
 use crate::service::alarms::ping::Pinger;
 use crate::service::app::{AppError, read_profiles};
+use crate::service::keys;
 use crate::text::Chain;
 
 /// Looks at all of it; sends nothing and connects to nothing.
@@ -54,6 +55,10 @@ fn look_at_secrets(config: &Config, reading: &mut Reading) {
         }
     }
     reading.extend(config.hooks.faults());
+    // That there is none is told by the check of the settings.
+    if config.desk.enabled && !config.desk.keys.is_empty() {
+        reading.extend(keys::read_desk(&config.desk).err().unwrap_or_default());
+    }
     reading.extend(Pinger::of(config.alarms.ping.as_ref()).err());
     if let Err(why) = config.store.trust().check() {
         reading.add("store.ca_file", why);

@@ -1,0 +1,201 @@
+//! By name and password: the first step.
+
+use std::net::IpAddr;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::codes::SECRET_BYTES;
+use super::passwords::TooMany;
+use super::secrets::{Credentials, digest, new_token};
+use crate::metrics::SignInResult;
+use crate::people::account::AccountName;
+use crate::people::sign_in_limits::{Slows, is_news};
+use crate::service::app::App;
+use crate::store::accounts::sessions::{NewSession, Stage};
+use crate::store::accounts::tries::{Bucket, Turn};
+use crate::store::accounts::{StoredAccount, account_subject};
+use crate::store::acts::{Act, Actor};
+use crate::store::{Store, StoreError, Tx};
+
+/// Where a try comes from.
+#[derive(Clone, Copy, Debug)]
+pub struct Place<'a> {
+    pub network: IpAddr,
+    /// What the browser holds from an earlier sign-in, if it does.
+    pub device: Option<&'a str>,
+    /// The browser in words.
+    pub browser: &'a str,
+}
+
+/// What came of a try.
+#[derive(Debug)]
+pub enum SignIn {
+    /// Not so: whatever is wrong, and whoever there is.
+    Refused,
+    /// Too many were wrong; the next is looked at after this time.
+    Wait(TimeDelta),
+    /// Many sign in at this moment.
+    Busy,
+    Begun(Begun),
+}
+
+/// What the browser gets.
+#[derive(Debug)]
+pub struct Begun {
+    /// Token of the session that began.
+    pub token: String,
+    pub stage: Stage,
+    /// The browser's number, where the sign-in is whole.
+    pub device: Option<String>,
+}
+
+/// `after`: the session that this browser had, which ends.
+///
+/// # Errors
+/// When the store fails.
+pub async fn by_password(
+    app: &App,
+    credentials: &Credentials,
+    (name, password): (&str, &str),
+    place: Place<'_>,
+    after: Option<&str>,
+) -> Result<SignIn, StoreError> {
+    let now = app.clock.now();
+    let parsed = AccountName::parse(name).ok();
+    let found = match &parsed {
+        Some(name) => app.store.account(name).await?,
+        None => None,
+    };
+    let shown: String = name.trim().to_lowercase().chars().take(32).collect();
+    let device = device_of(credentials, found.as_ref(), place);
+    let buckets = buckets("password", &shown, device.as_deref(), place.network);
+    let mut tx = app.store.begin().await?;
+    let turn = tx.take_try(&buckets, now).await?;
+    tx.commit().await?;
+    let (wrong, spent) = match turn {
+        Turn::Taken { wrong, spent } => (wrong, spent),
+        Turn::Wait(wait) => {
+            app.metrics.sign_in(SignInResult::Slowed);
+            return Ok(SignIn::Wait(wait));
+        }
+    };
+    let account = found.as_ref().filter(|account| account.locked_at.is_none());
+    let hash = account.and_then(|account| account.password.as_deref());
+    let is_right = match credentials.passwords.is(password, hash).await {
+        Ok(is) => is,
+        Err(TooMany) => {
+            app.metrics.sign_in(SignInResult::Busy);
+            let mut tx = app.store.begin().await?;
+            tx.give_back(&buckets).await?;
+            tx.commit().await?;
+            return Ok(SignIn::Busy);
+        }
+    };
+    let Some(account) = account.filter(|_| is_right) else {
+        app.metrics.sign_in(SignInResult::Refused);
+        note_failures(app, credentials, found.as_ref(), "password", (wrong, spent)).await?;
+        return Ok(SignIn::Refused);
+    };
+    let mut tx = acting(app, credentials, &account.account.name).begin().await?;
+    tx.was_right(&buckets).await?;
+    let begun = begin(&mut tx, app, credentials, account, place, after, now).await?;
+    tx.commit().await?;
+    app.metrics.sign_in(if begun.stage == Stage::Whole { SignInResult::Whole } else { SignInResult::Password });
+    Ok(SignIn::Begun(begun))
+}
+
+/// Begins what comes after a password that was right, or has just been set.
+pub(super) async fn begin(
+    tx: &mut Tx,
+    app: &App,
+    credentials: &Credentials,
+    account: &StoredAccount,
+    place: Place<'_>,
+    after: Option<&str>,
+    now: DateTime<Utc>,
+) -> Result<Begun, StoreError> {
+    let randomness = app.store.randomness();
+    let name = &account.account.name;
+    let (stage, pending) = if account.factor.is_some() {
+        (Stage::Code, None)
+    } else if account.account.role.needs_second_factor() {
+        (Stage::SetUp, Some(credentials.seal(randomness, name, &randomness.bytes::<SECRET_BYTES>())))
+    } else {
+        (Stage::Whole, None)
+    };
+    let token = start(tx, app, name, (stage, pending), place, after, now).await?;
+    let mut device = None;
+    if stage == Stage::Whole {
+        tx.note_act(Act::SignedIn, &account_subject(name), "by password").await?;
+        device = Some(credentials.device(randomness, account));
+    }
+    Ok(Begun { token, stage, device })
+}
+
+/// A session in the place of the one before. Gives its token.
+pub(super) async fn start(
+    tx: &mut Tx,
+    app: &App,
+    name: &AccountName,
+    (stage, pending): (Stage, Option<String>),
+    place: Place<'_>,
+    after: Option<&str>,
+    now: DateTime<Utc>,
+) -> Result<String, StoreError> {
+    let token = new_token(app.store.randomness());
+    let new = NewSession {
+        hash: digest(&token),
+        account: name.clone(),
+        stage,
+        pending,
+        browser: place.browser.to_owned(),
+        network: place.network.to_string(),
+    };
+    tx.begin_desk_session(&new, after, now).await?;
+    Ok(token)
+}
+
+/// The browser's number, if it is known for this account.
+pub(super) fn device_of(
+    credentials: &Credentials,
+    account: Option<&StoredAccount>,
+    place: Place<'_>,
+) -> Option<String> {
+    credentials.device_of(account?, place.device?).map(str::to_owned)
+}
+
+/// What a try counts to. A browser that the holder has used is counted alone, so that nobody else's tries hold it up.
+pub(super) fn buckets(what: &str, name: &str, device: Option<&str>, network: IpAddr) -> Vec<Bucket> {
+    match device {
+        Some(device) => vec![Bucket { of: format!("{what}\ndevice\n{device}"), slows: Slows::Pauses }],
+        None => vec![
+            Bucket { of: format!("{what}\nplace\n{name}\n{network}"), slows: Slows::Pauses },
+            Bucket { of: format!("{what}\nstrangers\n{name}"), slows: Slows::STRANGERS },
+            Bucket { of: format!("{what}\nnetwork\n{network}"), slows: Slows::NETWORK },
+        ],
+    }
+}
+
+/// The store as the holder of an account uses it.
+pub(super) fn acting(app: &App, credentials: &Credentials, name: &AccountName) -> Store {
+    let account = Some(name.to_string());
+    app.store.acting(Actor { user: credentials.user().to_owned(), account, why: None, clock: app.clock.clone() })
+}
+
+/// One audit row for many wrong tries at an account that there is: see [`is_news`]. Nobody in particular did it.
+pub(super) async fn note_failures(
+    app: &App,
+    credentials: &Credentials,
+    account: Option<&StoredAccount>,
+    what: &str,
+    (wrong, spent): (u32, bool),
+) -> Result<(), StoreError> {
+    let Some(account) = account.filter(|_| spent || is_news(wrong)) else { return Ok(()) };
+    let actor = Actor { user: credentials.user().to_owned(), account: None, why: None, clock: app.clock.clone() };
+    let detail = if spent {
+        format!("so many wrong tries ({what}) that until tomorrow only browsers known to its holder are let try")
+    } else {
+        format!("{wrong} wrong tries ({what}) in a row from one place")
+    };
+    app.store.acting(actor).note_act(Act::SignInsFailed, &account_subject(&account.account.name), &detail).await
+}
