@@ -88,6 +88,21 @@ pub fn desk<'a>(base: &Url, path: impl IntoIterator<Item = &'a str>) -> Option<U
     below(base, ["desk"].into_iter().chain(path))
 }
 
+/// A notice's page at the desk.
+pub fn desk_notice(base: &Url, id: &str) -> Option<Url> {
+    desk(base, ["notice", &notice_part(id)])
+}
+
+/// The id of a notice as one part of a path: its own slashes would be written as `%2F`, which proxies treat each in their way.
+pub fn notice_part(id: &str) -> String {
+    id.replace('/', "~")
+}
+
+/// What [`notice_part`] was made of.
+pub fn notice_of_part(part: &str) -> String {
+    part.replace('~', "/")
+}
+
 fn page(base: &Url, language: Language, path: [&str; 2]) -> Option<Url> {
     let folder = language_prefix(language).trim_start_matches('/');
     below(base, Some(folder).filter(|folder| !folder.is_empty()).into_iter().chain(path))

@@ -13,6 +13,7 @@ use super::caller::{Caller, Desk, redirect};
 use super::cookies;
 use super::needs::{Kind, Needs, Subject};
 use super::{browser, return_path};
+use crate::links;
 use crate::people::account::Deed;
 use crate::region::{Region, RegionId};
 use crate::season::NoticeId;
@@ -159,7 +160,7 @@ impl Gate {
         let store = &self.site.app().store;
         let region = match subject {
             Subject::Region => RegionId(id),
-            Subject::Notice => unless_unknown(store.notice(&NoticeId(id)).await)?.season.region,
+            Subject::Notice => unless_unknown(store.notice(&NoticeId(links::notice_of_part(&id))).await)?.season.region,
         };
         unless_unknown(store.region(&region).await)
     }

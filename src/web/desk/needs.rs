@@ -45,7 +45,7 @@ pub enum Needs {
 pub enum Subject {
     /// `{region}`, its id.
     Region,
-    /// `{notice}`, the id of one of its notices.
+    /// `{notice}`, the id of one of its notices as [`notice_part`](crate::links::notice_part) writes it.
     Notice,
 }
 

@@ -130,6 +130,35 @@ fn canaries() -> Vec<Canary> {
             rows: &["INSERT INTO place_answers (question, answer, answered_at) VALUES ('ID', '{}', $1)"],
             days: |_| ANSWERS_KEPT_DAYS,
         },
+        Canary {
+            table: "desk_sessions",
+            rows: &[
+                "INSERT INTO desk_sessions (hash, id, account, stage, wrong_codes, browser, network, created_at, seen_at) \
+                     VALUES ('ID', 'ID', 'somebody', 'whole', 0, '', '', $1, $1)",
+            ],
+            days: |_| 1,
+        },
+        Canary {
+            table: "sign_in_tries",
+            rows: &["INSERT INTO sign_in_tries (bucket, wrong, first_at, last_at) VALUES ('ID', 1, $1, $1)"],
+            days: |_| 2,
+        },
+        Canary {
+            table: "account_invitations",
+            rows: &[
+                // Each account has one.
+                "INSERT INTO account_invitations (hash, account, made_at, expires_at) SELECT 'ID', MIN(name), $1, $1 \
+                 FROM accounts WHERE name IN ('first', 'second') AND name NOT IN (SELECT account FROM account_invitations)",
+            ],
+            days: |_| 30,
+        },
+        Canary {
+            table: "accounts",
+            rows: &[
+                "INSERT INTO accounts (name, role, factor_step, created_at, removed_at) VALUES ('ID', 'observer', 0, $1, $1)",
+            ],
+            days: |_| 7 * 366,
+        },
     ]
 }
 
@@ -157,6 +186,9 @@ async fn ground(store: &Store) {
         "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at, expires_at, \
              priority) VALUES ('n', 'p', 'north', 2000, 'inspect-now', 'released', '{}', '{}', 0, $1, $1, 1)",
         "INSERT INTO subscribers (id, language, created_at) VALUES ('s', 'en', $1)",
+        "INSERT INTO accounts (name, role, factor_step, created_at) VALUES ('somebody', 'observer', 0, $1)",
+        "INSERT INTO accounts (name, role, factor_step, created_at) VALUES ('first', 'observer', 0, $1)",
+        "INSERT INTO accounts (name, role, factor_step, created_at) VALUES ('second', 'observer', 0, $1)",
         // The newest of their kind stay, however old they are.
         "INSERT INTO pulls (station_id, feed, started_at, taken, rejected, error) VALUES ('A', 'nws', $1, 0, 0, 'lone pull')",
         "INSERT INTO runs (job, civil_time, started_at) VALUES ('lone run', '2000-01-01T00:00:00', $1)",

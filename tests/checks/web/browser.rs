@@ -15,7 +15,7 @@ use super::support::World;
 use crate::support::skipped;
 
 /// Ends the program with the test, whatever became of it.
-struct Daemon(Child);
+pub(super) struct Daemon(pub(super) Child);
 
 impl Drop for Daemon {
     fn drop(&mut self) {
@@ -26,7 +26,7 @@ impl Drop for Daemon {
 
 #[test]
 fn a_walk_through_all_pages_finds_nothing_wrong() {
-    let Some((modules, chromium)) = browser() else { return };
+    let Some((modules, chromium)) = browser("the walk through all pages") else { return };
     // The sites that the test serves itself are made while the program plays its season.
     let runtime = tokio::runtime::Runtime::new().unwrap();
     let own_sites = runtime.spawn(own_sites());
@@ -116,12 +116,12 @@ async fn own_sites() -> OwnSites {
 }
 
 /// A port that no other check is given meanwhile: below those that systems hand out by themselves.
-fn free_port() -> u16 {
+pub(super) fn free_port() -> u16 {
     let first = 20_000 + u16::try_from(std::process::id() % 8_000).unwrap();
     (first..first + 500).find(|port| TcpListener::bind(("127.0.0.1", *port)).is_ok()).expect("one of 500 ports is free")
 }
 
-fn await_port(port: u16, daemon: &mut Daemon, log: &Path) {
+pub(super) fn await_port(port: u16, daemon: &mut Daemon, log: &Path) {
     let until = Instant::now() + Duration::from_secs(60);
     while std::net::TcpStream::connect(("127.0.0.1", port)).is_err() {
         let ended = daemon.0.try_wait().unwrap();
@@ -133,8 +133,7 @@ fn await_port(port: u16, daemon: &mut Daemon, log: &Path) {
 }
 
 /// Where the driver's packages and the browser are. Says so loudly when they are not.
-fn browser() -> Option<(PathBuf, PathBuf)> {
-    const WHAT: &str = "the walk through all pages";
+pub(super) fn browser(what: &str) -> Option<(PathBuf, PathBuf)> {
     let named = std::env::var_os("TREEBELL_BROWSER_MODULES").map(PathBuf::from);
     let modules = named.unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("target/outside/browser"));
     let has_modules = ["playwright-core", "axe-core", "html-validate"]
@@ -146,7 +145,7 @@ fn browser() -> Option<(PathBuf, PathBuf)> {
     match chromium {
         Some(chromium) if has_modules && node => Some((modules, chromium)),
         _ => {
-            skipped(WHAT, "node, chromium and the packages of tests/browser, which .ci/run installs");
+            skipped(what, "node, chromium and the packages of tests/browser, which .ci/run installs");
             None
         }
     }

@@ -98,7 +98,10 @@ async fn style() -> String {
     let world = World::empty(|_| {}).await;
     let home = world.get("/").await.body;
     let path = home.split("rel=\"stylesheet\" href=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
-    world.get(&path).await.body
+    let mut style = world.get(&path).await.body;
+    // The desk's own rules use the colours of the pages.
+    style.push_str(&world.get("/assets/any/desk.css").await.body);
+    style
 }
 
 /// The same colours in all three: on a light screen, a dark one and paper.

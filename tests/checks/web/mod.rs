@@ -7,6 +7,7 @@ mod alerts;
 mod bands;
 mod browser;
 mod contrast;
+mod desk;
 mod doors;
 mod feeds;
 mod gallery;

@@ -1,0 +1,200 @@
+//! Every route of the desk against everybody who may ask it.
+
+use std::collections::BTreeSet;
+
+use axum::http::StatusCode;
+use axum::routing::{get, post};
+use treebell::clock::Clock;
+use treebell::people::account::{Deed, RegionReach, Role};
+use treebell::season::NoticeKind;
+use treebell::store::notices::NoticeRelease;
+use treebell::web::desk::{Desk, ENTRIES, Entry, Kind, Needs, Subject};
+use treebell::web::{self, Site};
+
+use super::support::{Browser, DeskWorld, PASSWORD, of_county, of_region};
+use crate::people::notices::{notice, texts};
+
+/// Who asks: nobody; somebody whose code is asked for; each role. Staff act on `north` and not on `south`.
+const CALLERS: [&str; 6] = ["nobody", "half", "observer", "staff", "county", "administrator"];
+
+/// Whom each route lets in, written down here a second time and by hand: what the table in the program says is what is checked.
+/// A route that is not here fails the check.
+const LET_IN: &[(&str, &str, &[&str])] = &[
+    ("page", "/desk", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/sign-in", &CALLERS),
+    ("form", "/desk/sign-in", &CALLERS),
+    ("page", "/desk/code", &["half"]),
+    ("form", "/desk/code", &["half"]),
+    ("page", "/desk/second-factor", &[]),
+    ("form", "/desk/second-factor", &[]),
+    ("page", "/desk/invitation/{token}", &CALLERS),
+    ("form", "/desk/invitation/{token}", &CALLERS),
+    ("form", "/desk/sign-out", &["half", "observer", "staff", "county", "administrator"]),
+    ("page", "/desk/account", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/account/password", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/account/password", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/account/second-factor", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/account/recovery-codes", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/account/end-session", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/account/end-others", &["observer", "staff", "county", "administrator"]),
+];
+
+/// Routes of this check alone, of every kind of need that the desk's own have not.
+const TRIED: &[Entry] = &[
+    Entry::page("/desk/try/see", Needs::Deed(Deed::See), || get(ok)),
+    Entry::form("/desk/try/report", Needs::Deed(Deed::Report), || post(ok)),
+    Entry::form("/desk/try/act", Needs::Deed(Deed::Act), || post(ok)),
+    Entry::page("/desk/try/administer", Needs::Deed(Deed::Administer), || get(ok)),
+    Entry::page("/desk/try/region/{region}", Needs::ActOn(Subject::Region), || get(of_its_region)),
+    Entry::form("/desk/try/region/{region}", Needs::ActOn(Subject::Region), || post(of_its_region)),
+    Entry::form("/desk/try/notice/{notice}", Needs::ActOn(Subject::Notice), || post(of_its_region)),
+];
+
+async fn ok(_: Desk) -> &'static str {
+    "let in"
+}
+
+async fn of_its_region(desk: Desk) -> Result<String, web::Fault> {
+    Ok(format!("let in to {}", desk.region()?.id))
+}
+
+enum Let {
+    In,
+    ToSignIn,
+    Forbidden,
+    NotFound,
+}
+
+/// How an answer treats whoever asked. What a page makes of a form that holds nothing is its own business.
+fn treated(answer: &super::super::support::Answer, path: &str) -> Let {
+    let to = answer.header("location").split('?').next().unwrap();
+    let is_step = ["/desk/sign-in", "/desk/code", "/desk/second-factor"].contains(&to);
+    match answer.status {
+        // Their own answers lead there too.
+        StatusCode::SEE_OTHER if is_step && !["/desk/sign-out", "/desk/account/second-factor"].contains(&path) => {
+            Let::ToSignIn
+        }
+        StatusCode::SEE_OTHER if path == "/desk/sign-out" && answer.header("location") != "/desk/sign-in?out=yes" => {
+            Let::ToSignIn
+        }
+        StatusCode::SEE_OTHER if path == "/desk/account/second-factor" && to != "/desk/second-factor" => Let::ToSignIn,
+        StatusCode::SEE_OTHER if ["/desk/code", "/desk/second-factor"].contains(&path) => Let::ToSignIn,
+        StatusCode::FORBIDDEN => Let::Forbidden,
+        StatusCode::NOT_FOUND if !path.contains("invitation") => Let::NotFound,
+        StatusCode::OK
+        | StatusCode::UNPROCESSABLE_ENTITY
+        | StatusCode::TOO_MANY_REQUESTS
+        | StatusCode::SEE_OTHER
+        | StatusCode::NOT_FOUND => Let::In,
+        other => panic!("{path}: {other}"),
+    }
+}
+
+/// A browser of each, fresh for each route: some routes end the session.
+async fn caller<'a>(desk: &'a DeskWorld, who: &str, nth: usize) -> Browser<'a> {
+    let account = format!("{who}-{nth}");
+    match who {
+        "nobody" => {
+            let mut browser = desk.browser();
+            browser.get("/desk/sign-in").await;
+            browser
+        }
+        "half" => {
+            desk.signed_in(&account, Role::Staff, of_region("north")).await;
+            let mut browser = desk.browser();
+            browser.give_password(&account, PASSWORD).await;
+            browser.get("/desk/code").await;
+            browser
+        }
+        "observer" => desk.signed_in(&account, Role::Observer, RegionReach::default()).await.0,
+        "staff" => desk.signed_in(&account, Role::Staff, of_region("north")).await.0,
+        "county" => desk.signed_in(&account, Role::Staff, of_county("Vista")).await.0,
+        _ => desk.signed_in(&account, Role::Administrator, RegionReach::default()).await.0,
+    }
+}
+
+async fn asked(browser: &mut Browser<'_>, kind: Kind, path: &str) -> super::super::support::Answer {
+    match kind {
+        Kind::Page => browser.get(path).await,
+        Kind::Form => browser.post(path, &[]).await,
+    }
+}
+
+#[tokio::test]
+async fn every_route_lets_in_whom_it_is_for_and_nobody_else() {
+    let desk = DeskWorld::new().await;
+    let told: BTreeSet<(&str, &str)> = LET_IN.iter().map(|(kind, path, _)| (*kind, *path)).collect();
+    let there: BTreeSet<(&str, &str)> = ENTRIES.iter().map(|entry| (word(entry.kind), entry.path)).collect();
+    assert_eq!(told, there, "each route of the desk stands in the table of this check");
+    for who in CALLERS {
+        let mut browser = caller(&desk, who, 0).await;
+        for (nth, entry) in ENTRIES.iter().enumerate() {
+            let (_, _, let_in) =
+                LET_IN.iter().find(|(kind, path, _)| (*kind, *path) == (word(entry.kind), entry.path)).unwrap();
+            let path = entry.path.replace("{token}", "none");
+            let answer = asked(&mut browser, entry.kind, &path).await;
+            let is_in = matches!(treated(&answer, &path), Let::In);
+            assert_eq!(
+                is_in,
+                let_in.contains(&who),
+                "{who} {} {path}: {} {}",
+                word(entry.kind),
+                answer.status,
+                answer.header("location")
+            );
+            // A form that is taken may have ended the session, or counted wrong codes.
+            if is_in && entry.kind == Kind::Form && who != "nobody" {
+                browser = caller(&desk, who, nth + 1).await;
+            }
+        }
+    }
+}
+
+fn word(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Page => "page",
+        Kind::Form => "form",
+    }
+}
+
+#[tokio::test]
+async fn deeds_are_for_their_roles_and_regions_for_those_within_reach() {
+    let mut desk = DeskWorld::new().await;
+    let mut north = desk.store().region(&"north".into()).await.unwrap();
+    north.county = Some("Vista County".into());
+    desk.store().change_region(&north).await.unwrap();
+    let new = notice(NoticeKind::InspectNow, NoticeRelease::Wait { release_at: desk.world.clock.now() });
+    desk.store().put_notice(&new, &texts()).await.unwrap();
+    let notice = format!("/desk/try/notice/{}", "pinyon-needle-scale~north~2026~inspect-now");
+    let all: Vec<Entry> = ENTRIES.iter().chain(TRIED).map(|entry| Entry { ..*entry }).collect();
+    desk.world.router = web::router_with(&Site::new(desk.world.app.clone()).unwrap(), &all);
+    let mut signed = Vec::new();
+    for who in ["observer", "staff", "county", "administrator"] {
+        let browser = caller(&desk, who, 0).await;
+        signed.push((who, browser.jar, browser.token));
+    }
+    for (kind, path, wanted) in [
+        (Kind::Page, "/desk/try/see", [200, 200, 200, 200]),
+        (Kind::Form, "/desk/try/report", [200, 200, 200, 200]),
+        (Kind::Form, "/desk/try/act", [403, 200, 200, 200]),
+        (Kind::Page, "/desk/try/administer", [403, 403, 403, 200]),
+        (Kind::Page, "/desk/try/region/north", [403, 200, 200, 200]),
+        (Kind::Form, "/desk/try/region/north", [403, 200, 200, 200]),
+        (Kind::Form, "/desk/try/region/south", [403, 403, 403, 200]),
+        (Kind::Form, "/desk/try/region/nowhere", [403, 404, 404, 404]),
+        (Kind::Form, &notice, [403, 200, 200, 200]),
+        (Kind::Form, "/desk/try/notice/none", [403, 404, 404, 404]),
+    ] {
+        for (nth, (who, jar, token)) in signed.iter().enumerate() {
+            let mut browser = desk.browser();
+            (browser.jar, browser.token) = (jar.clone(), token.clone());
+            let answer = asked(&mut browser, kind, path).await;
+            assert_eq!(answer.status.as_u16(), wanted[nth], "{who} {path}");
+            if path.contains("north") && wanted[nth] == 200 {
+                assert_eq!(answer.body, "let in to north");
+            }
+        }
+        let mut nobody = caller(&desk, "nobody", 0).await;
+        assert_eq!(asked(&mut nobody, kind, path).await.status, StatusCode::SEE_OTHER, "nobody {path}");
+    }
+}
