@@ -14,8 +14,8 @@ const FREE: u32 = 4;
 const FIRST_PAUSE: TimeDelta = TimeDelta::seconds(30);
 const LONGEST_PAUSE: TimeDelta = TimeDelta::minutes(15);
 
-/// Wrong tries at one account in a day from browsers that it is not known to have used. NIST SP 800-63B-4, section 3.2.2, allows
-/// no more than 100 in a row; the day's end is our addition.
+/// Wrong tries at one account in a day from browsers that it is not known to have used. NIST SP 800-63B-4, section 3.2.2, from
+/// memory, allows no more than 100 in a row; the day's end is our addition.
 pub const STRANGERS_PER_DAY: u32 = 100;
 
 /// Wrong tries from one network in an hour, whatever the names: common practice, no source.

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use data_encoding::BASE32_NOPAD;
+use tracing::error;
 
 use super::codes::{SECRET_BYTES, spelled, step_of_code};
 use super::secrets::{Credentials, digest};
@@ -16,8 +17,8 @@ use crate::store::accounts::{StoredAccount, account_subject};
 use crate::store::acts::Act;
 use crate::store::{StoreError, Tx};
 
-/// Recovery codes that are made at once, and the random bytes of each. NIST SP 800-63B-4, section 3.1.2.2: of 112 bits and more a
-/// plain hash is enough.
+/// Recovery codes that are made at once, and the random bytes of each. NIST SP 800-63B-4, section 3.1.2.2, from memory: of 112 bits
+/// and more a plain hash is enough.
 const CODES: usize = 10;
 const CODE_BYTES: usize = 15;
 
@@ -105,7 +106,9 @@ pub(super) async fn take(
     if let Some(code) = recovery_code(given) {
         return Ok(tx.take_recovery_code(name, &digest(&code)).await?.then_some("recovery code"));
     }
-    let Some(secret) = account.factor.as_deref().and_then(|sealed| credentials.open(name, sealed)) else {
+    let Some(sealed) = account.factor.as_deref() else { return Ok(None) };
+    let Some(secret) = credentials.open(name, sealed) else {
+        error!(account = %name, "the second factor cannot be read: the key that sealed it is not in desk.keys any more");
         return Ok(None);
     };
     let Some(step) = step_of_code(&secret, given, account.factor_step, now) else { return Ok(None) };

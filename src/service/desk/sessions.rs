@@ -3,7 +3,7 @@
 use super::invitations::known_names;
 use super::passwords::{PasswordFault, check, shortest};
 use super::secrets::Credentials;
-use super::sign_in::{Begun, Place, acting, buckets, device_of, start};
+use super::sign_in::{Begun, Place, acting, buckets, device_of, note_failures, start};
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::accounts::sessions::{Stage, StoredSession};
@@ -89,12 +89,16 @@ pub async fn change_password(
     let mut tx = app.store.begin().await?;
     let turn = tx.take_try(&buckets, now).await?;
     tx.commit().await?;
-    if let Turn::Wait(wait) = turn {
-        return Ok(PasswordChanged::Wait(wait));
-    }
+    let (wrong, spent) = match turn {
+        Turn::Taken { wrong, spent } => (wrong, spent),
+        Turn::Wait(wait) => return Ok(PasswordChanged::Wait(wait)),
+    };
     match credentials.passwords.is(old, account.password.as_deref()).await {
         Ok(true) => {}
-        Ok(false) => return Ok(PasswordChanged::Wrong),
+        Ok(false) => {
+            note_failures(app, credentials, Some(account), "password, in a session", (wrong, spent)).await?;
+            return Ok(PasswordChanged::Wrong);
+        }
         Err(_) => return Ok(PasswordChanged::Busy),
     }
     let least = shortest(account.factor.is_some());

@@ -36,10 +36,7 @@ impl Tx {
     /// # Errors
     /// When the store fails.
     pub async fn take_try(&mut self, buckets: &[Bucket], now: DateTime<Utc>) -> Result<Turn, StoreError> {
-        let mut keyed: Vec<(String, Slows)> =
-            buckets.iter().map(|bucket| (self.bucket_key(bucket), bucket.slows)).collect();
-        // In one order, so that two never wait for each other.
-        keyed.sort_by(|a, b| a.0.cmp(&b.0));
+        let keyed = self.keyed(buckets);
         let (mut longest, mut most, mut spent) = (None, 0, false);
         for (key, slows) in &keyed {
             let counted = self.counted(key, now).await?;
@@ -72,9 +69,8 @@ impl Tx {
     /// # Errors
     /// When the store fails.
     pub async fn was_right(&mut self, buckets: &[Bucket]) -> Result<(), StoreError> {
-        for bucket in buckets {
-            let key = self.bucket_key(bucket);
-            let back = match bucket.slows {
+        for (key, slows) in self.keyed(buckets) {
+            let back = match slows {
                 Slows::Pauses => "DELETE FROM sign_in_tries WHERE bucket = $1",
                 Slows::Budget { .. } => "UPDATE sign_in_tries SET wrong = wrong - 1 WHERE bucket = $1 AND wrong > 0",
             };
@@ -88,16 +84,19 @@ impl Tx {
     /// # Errors
     /// When the store fails.
     pub async fn give_back(&mut self, buckets: &[Bucket]) -> Result<(), StoreError> {
-        for bucket in buckets {
-            let key = self.bucket_key(bucket);
+        for (key, _) in self.keyed(buckets) {
             let back = "UPDATE sign_in_tries SET wrong = wrong - 1 WHERE bucket = $1 AND wrong > 0";
             sqlx::query(back).bind(key).execute(self.conn()).await?;
         }
         Ok(())
     }
 
-    fn bucket_key(&self, bucket: &Bucket) -> String {
-        self.hash().of_text("sign-in try", &bucket.of)
+    /// In one order, so that two never wait for each other.
+    fn keyed(&self, buckets: &[Bucket]) -> Vec<(String, Slows)> {
+        let key = |bucket: &Bucket| (self.hash().of_text("sign-in try", &bucket.of), bucket.slows);
+        let mut keyed: Vec<(String, Slows)> = buckets.iter().map(key).collect();
+        keyed.sort_by(|a, b| a.0.cmp(&b.0));
+        keyed
     }
 
     async fn counted(&mut self, key: &str, now: DateTime<Utc>) -> Result<Counted, StoreError> {
