@@ -19,6 +19,14 @@ impl Language {
         }
     }
 
+    /// For staff: `English`.
+    pub fn english_name(self) -> &'static str {
+        match self {
+            Language::En => "English",
+            Language::Es => "Spanish",
+        }
+    }
+
     pub fn parse(code: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|language| language.code() == code)
     }

@@ -6,6 +6,7 @@
 pub mod belief;
 pub mod error_profile;
 pub mod png;
+pub mod ribbon;
 pub mod season;
 
 mod figures;

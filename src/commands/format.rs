@@ -76,6 +76,12 @@ pub fn watched_bar(template: &str) -> (ProgressBar, Watch) {
 /// Columns that text and tables for people take.
 pub const WIDTH: u16 = 100;
 
+/// Columns that a table may take: [`WIDTH`], or those of a narrower terminal. `COLUMNS` says so where there is none.
+pub fn columns() -> u16 {
+    let said = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok());
+    Table::new().width().or(said).unwrap_or(WIDTH).clamp(60, WIDTH)
+}
+
 /// A paragraph in lines of at most [`WIDTH`] characters, each so far in from the left; a single word may be longer.
 pub fn paragraph(indent: usize, text: &str) -> String {
     let mut lines: Vec<String> = Vec::new();

@@ -21,8 +21,13 @@ use crate::weather::fetch::{Fetcher, Limits, RealSleeper};
 
 /// The whole app, on this machine's clock. Acts on its store are those of whoever runs the command.
 pub async fn open_app(config: &Config) -> Result<App, AppError> {
+    open_app_for(config, &Why::default()).await
+}
+
+/// As [`open_app`], for acts with a reason.
+pub async fn open_app_for(config: &Config, why: &Why) -> Result<App, AppError> {
     let mut app = App::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
-    app.store = app.store.acting(actor(&Why::default()));
+    app.store = app.store.acting(actor(why));
     Ok(app)
 }
 

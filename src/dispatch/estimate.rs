@@ -31,7 +31,21 @@ pub async fn all_sent_by(
     channel: Channel,
     now: DateTime<Utc>,
 ) -> Result<Estimate, DispatchError> {
-    let waiting: Vec<Waiting> = store
+    all_sent_by_with(store, config, channel, now, None).await
+}
+
+/// As [`all_sent_by`], with messages that are not in the queue yet.
+///
+/// # Errors
+/// When the store fails.
+pub async fn all_sent_by_with(
+    store: &Store,
+    config: &DeliveryConfig,
+    channel: Channel,
+    now: DateTime<Utc>,
+    extra: Option<Waiting>,
+) -> Result<Estimate, DispatchError> {
+    let mut waiting: Vec<Waiting> = store
         .backlog(channel)
         .await?
         .into_iter()
@@ -42,6 +56,7 @@ pub async fn all_sent_by(
             expires_at: part.expires_at,
         })
         .collect();
+    waiting.extend(extra);
     let recent = store.attempts_since(channel, now - TimeDelta::days(1)).await?;
     let send_time = store.mean_send_time(channel).await?.unwrap_or(TimeDelta::seconds(1));
     Ok(pace::all_sent_by(now, &waiting, config.pace(channel), &QuietHours::from(config), send_time, &recent))

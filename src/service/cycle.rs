@@ -286,6 +286,8 @@ async fn commit(
                 }
                 Outcome::of(&new.fate)
             }
+            // The words of staff speak of what the notice waited with: they let it out themselves.
+            Answer::Free(_) if notices::has_own_words(&mut tx, &id).await? => continue,
             Answer::Free(terms) => {
                 let (new, texts) = writer.word(kind, terms)?;
                 deliveries += notices::renew(&mut tx, &new, &texts).await?;

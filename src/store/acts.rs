@@ -48,6 +48,10 @@ pub enum Act {
     NoticeReleased,
     NoticeCancelled,
     NoticeRecalled,
+    /// A word of staff was taken back before the notice left.
+    NoticeUndone,
+    /// One notice was given words of its own, or those of the templates again.
+    NoticeReworded,
     DeliveryRetried,
     DeliveryCancelled,
     ReportAdded,
@@ -107,6 +111,8 @@ impl Act {
             Act::NoticeReleased => "notice-released",
             Act::NoticeCancelled => "notice-cancelled",
             Act::NoticeRecalled => "notice-recalled",
+            Act::NoticeUndone => "notice-undone",
+            Act::NoticeReworded => "notice-reworded",
             Act::DeliveryRetried => "delivery-retried",
             Act::DeliveryCancelled => "delivery-cancelled",
             Act::ReportAdded => "report-added",

@@ -110,6 +110,10 @@ pub enum Conflict {
     NoticeStatus { id: NoticeId, status: &'static str, wish: &'static str },
     #[error("notice `{id}` was of use until {}: nobody is told now", .expired_at.format("%Y-%m-%d %H:%M UTC"))]
     NoticeExpired { id: NoticeId, expired_at: DateTime<Utc> },
+    #[error("notice `{id}` has left and cannot be taken back: recall it to stop what has not gone out")]
+    NoticeLeft { id: NoticeId },
+    #[error("nothing was done with notice `{id}` that could be taken back")]
+    NothingToUndo { id: NoticeId },
     #[error(
         "notice `{id}` has no text for {channel} in language `{language}`, which {recipients} of its recipients want"
     )]

@@ -82,6 +82,23 @@ impl Store {
         rows.iter().map(outlook_of).collect()
     }
 
+    /// The newest outlook of each region that is not retired, by its own profile.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn outlooks_in_use(&self) -> Result<Vec<Outlook>, StoreError> {
+        // Asked region by region inside: each is one look into the key, however many years are kept.
+        let rows = sqlx::query(
+            "SELECT o.body FROM regions g JOIN outlooks o ON o.profile = g.profile AND o.region_id = g.id
+             WHERE g.retired_at IS NULL AND o.day = (
+                 SELECT MAX(m.day) FROM outlooks m WHERE m.profile = g.profile AND m.region_id = g.id)
+             ORDER BY g.id",
+        )
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(outlook_of).collect()
+    }
+
     /// The last day of each region's outlooks.
     ///
     /// # Errors

@@ -111,6 +111,49 @@ impl Store {
         rows.iter().map(recipient_of).collect()
     }
 
+    /// How many a notice of this region would go to now, by the words that they need.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn count_recipients_by_words(
+        &self,
+        region: &RegionId,
+    ) -> Result<BTreeMap<(Channel, Language), u64>, StoreError> {
+        let rows = sqlx::query(AssertSqlSafe(count_by_words()))
+            .bind(region.as_str())
+            .bind("")
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        rows.iter()
+            .map(|row| Ok(((channel_of(row)?, language_of(row)?), get::<i64>(row, "n")?.unsigned_abs())))
+            .collect()
+    }
+
+    /// How many each notice that has not left would go to now, by region and channel; regions that have none of them are
+    /// missing.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn waiting_reach(&self) -> Result<BTreeMap<(RegionId, Channel), u64>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT v.region_id, a.channel, COUNT(DISTINCT a.id) AS n
+             FROM subscriber_regions v JOIN subscribers s ON s.id = v.subscriber_id
+                  JOIN addresses a ON a.subscriber_id = s.id
+             WHERE v.region_id IN (SELECT region_id FROM notices WHERE status IN ('waiting', 'held'))
+               AND a.status = 'confirmed' AND s.removed_at IS NULL
+               AND NOT EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = a.id)
+             GROUP BY v.region_id, a.channel",
+        )
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                let region = RegionId(get(row, "region_id")?);
+                Ok(((region, channel_of(row)?), get::<i64>(row, "n")?.unsigned_abs()))
+            })
+            .collect()
+    }
+
     /// How many a notice of this region would go to now, by channel.
     ///
     /// # Errors
@@ -131,16 +174,17 @@ pub(super) async fn recipients_by_words(
     tx: &mut Tx,
     region: &RegionId,
 ) -> Result<BTreeMap<(Channel, Language), usize>, StoreError> {
-    let count = format!(
-        "SELECT r.channel, r.language, COUNT(*) AS n FROM ({SELECT_RECIPIENTS}) r GROUP BY r.channel, r.language"
-    );
-    let rows = sqlx::query(AssertSqlSafe(count)).bind(region.as_str()).bind("").fetch_all(tx.conn()).await?;
+    let rows = sqlx::query(AssertSqlSafe(count_by_words())).bind(region.as_str()).bind("").fetch_all(tx.conn()).await?;
     rows.iter()
         .map(|row| {
             let n = usize::try_from(get::<i64>(row, "n")?).unwrap_or(usize::MAX);
             Ok(((channel_of(row)?, language_of(row)?), n))
         })
         .collect()
+}
+
+fn count_by_words() -> String {
+    format!("SELECT r.channel, r.language, COUNT(*) AS n FROM ({SELECT_RECIPIENTS}) r GROUP BY r.channel, r.language")
 }
 
 /// Of the next subscribers with a ZIP code, after one and in their order: how many, at most so many, and the last one.

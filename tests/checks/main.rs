@@ -17,6 +17,7 @@ mod commands;
 mod daemon;
 mod delivery;
 mod demo;
+mod desk;
 mod doors;
 mod feeds;
 mod fit;

@@ -231,7 +231,7 @@ impl Text<'_> {
     }
 
     /// Whether it names the day, with its weekday or without.
-    fn says_day(&self, date: NaiveDate) -> bool {
+    pub fn says_day(&self, date: NaiveDate) -> bool {
         let said = match self.channel {
             Channel::Sms => dates::day(date, self.language, DateStyle::Short),
             Channel::Email => crate::season::phrases::date(self.language, date),

@@ -3,6 +3,8 @@
 
 // What each kind of notice has to say.
 mod kinds;
+// The words that staff give one notice.
+mod own;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -23,6 +25,8 @@ use crate::message::templates::{
 use crate::message::transactional::{TransactionalFacts, TransactionalKind};
 use crate::people::{Channel, Language};
 use crate::season::{DateSpread, NoticeKind, phrases};
+
+pub use own::{OwnFault, own};
 
 /// Longest subject line, in characters; phones show less, and RFC 5322 asks for lines of at most 78.
 pub const LONGEST_SUBJECT: usize = 70;
@@ -122,28 +126,36 @@ impl Findings<'_> {
     }
 
     fn check_notice(&mut self, kind: NoticeKind, language: Language, channel: Channel, sample: &Sample) {
-        let file = notice_file(kind, language, channel);
         match self.templates.render_notice(kind, language, channel, &sample.facts) {
-            Ok(Message::Sms { text }) => {
-                self.check_short(&file, &text, language, sample);
-                self.check_five_things(&file, &text, language, DateStyle::Short, sample);
-                self.check_insecticides(&file, &text, language);
-                self.check_kind(&file, &text, kind, language, channel, sample);
+            Ok(message) => self.check_written(kind, language, &message, sample),
+            Err(why) => {
+                self.faults.insert((notice_file(kind, language, channel), "render"), why.0);
+            }
+        }
+    }
+
+    /// A notice as people will read it, whoever wrote it.
+    fn check_written(&mut self, kind: NoticeKind, language: Language, message: &Message, sample: &Sample) {
+        match message {
+            Message::Sms { text } => {
+                let (channel, file) = (Channel::Sms, notice_file(kind, language, Channel::Sms));
+                self.check_short(&file, text, language, sample);
+                self.check_five_things(&file, text, language, DateStyle::Short, sample);
+                self.check_insecticides(&file, text, language);
+                self.check_kind(&file, text, kind, language, channel, sample);
                 let stop = stop_words(language);
                 if !stop.iter().any(|word| text.contains(word)) {
                     self.fault(&file, "stop", format!("does not say how to stop; wanted is {}", stop.join(" or ")));
                 }
             }
-            Ok(Message::Email { subject, text, html, calendar, .. }) => {
-                self.check_email(&file, &subject, &text, &html, language, sample);
-                let flat = format!("{subject} {}", flat(&text));
+            Message::Email { subject, text, html, calendar, .. } => {
+                let (channel, file) = (Channel::Email, notice_file(kind, language, Channel::Email));
+                self.check_email(&file, subject, text, html, language, sample);
+                let flat = format!("{subject} {}", flat(text));
                 self.check_kind(&file, &flat, kind, language, channel, sample);
                 if let Some(calendar) = calendar {
-                    self.check_calendar(&calendar, language);
+                    self.check_calendar(calendar, language);
                 }
-            }
-            Err(why) => {
-                self.faults.insert((file, "render"), why.0);
             }
         }
     }

@@ -7,6 +7,7 @@
 mod engine;
 mod faults;
 mod files;
+mod own;
 mod values;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -32,6 +33,7 @@ use faults::line_of;
 pub use faults::{RenderError, TemplateFault, TemplateFaults};
 use files::{BUILT_IN, File, LAYOUT, read_folder};
 pub(super) use files::{calendar_file, notice_file, transactional_file, transactional_messages};
+pub use own::STOP_LINK;
 use values::{Names, allowed_names, layout_values, notice_values, transactional_values};
 
 /// Segments that a text message may take: one in English, two in Spanish, which may need UCS-2.

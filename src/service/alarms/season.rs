@@ -10,7 +10,7 @@ use crate::language::Language;
 use crate::message::Message;
 use crate::people::Channel;
 use crate::region::{Region, RegionId};
-use crate::season::NoticeKind;
+use crate::season::{NoticeKind, NoticeStatus};
 use crate::service::app::App;
 use crate::service::notice_writer::reason_words;
 use crate::store::StoreError;
@@ -54,10 +54,14 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
         let region = regions.get(&notice.season.region);
         let zone = region.map_or(app.config.schedule.time_zone, |region| region.time_zone);
         let at = |instant: DateTime<Utc>| instant.with_timezone(&zone).format("%A, %Y-%m-%d %H:%M").to_string();
-        let is_stuck =
-            matches!((&notice.state, &notice.plan), (NoticeState::Waiting, ReleasePlan::At(at)) if *at + STUCK <= now);
+        let is_stuck = matches!((notice.status(), &notice.plan), (NoticeStatus::Waiting, ReleasePlan::At(at)) if *at + STUCK <= now);
         let why = match (&notice.state, &notice.plan) {
-            (NoticeState::Held, _) => format!("It is held ({}).", notice.staff_note.as_deref().unwrap_or("no note")),
+            (NoticeState::Held { until }, _) => {
+                let until = until.map_or_else(String::new, |until| format!(" until {}", at(until)));
+                format!("It is held{until} ({}).", notice.staff_note.as_deref().unwrap_or("no note"))
+            }
+            // Staff let it out a moment ago.
+            (NoticeState::Leaving { .. }, _) if !is_stuck => continue,
             (_, ReleasePlan::At(release)) if is_stuck => {
                 format!("It should have gone out by itself on {} and has not: the log says what fails.", at(*release))
             }
@@ -68,7 +72,7 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
         let leaves_alone =
             !is_stuck && matches!((&notice.state, &notice.plan), (NoticeState::Waiting, ReleasePlan::At(_)));
         let runs_out = is_stuck || !leaves_alone && notice.expires_at - now <= last;
-        if notice.state == NoticeState::Held && !runs_out {
+        if matches!(notice.state, NoticeState::Held { .. }) && !runs_out {
             // Staff know of it.
             continue;
         }

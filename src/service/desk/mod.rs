@@ -1,11 +1,21 @@
-//! How staff sign in at the desk, and how accounts are made.
+//! The staff's desk: how they sign in, what they must know, and what they do, for pages and commands alike.
 //!
 //! ```text
 //! invitation ─> password ─> second factor ─> session        (the first time)
 //!               password ─> code ──────────> session        (from then on)
 //! ```
 //!
-//! Each arrow ends one token and makes another. Of whom it is about, nothing is told before the last.
+//! Each arrow ends one token and makes another. Of whom it is about, nothing is told before the last. Reading models change
+//! nothing; each act is one change of the store and one row of the audit.
+
+pub mod acts;
+pub mod find;
+pub mod notice;
+pub mod today;
+pub mod wording;
+
+mod regions;
+mod why;
 
 mod accounts;
 mod codes;
@@ -16,6 +26,15 @@ mod secrets;
 mod sessions;
 mod sign_in;
 
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+
+use crate::message::check::OwnFault;
+use crate::people::Channel;
+use crate::region::Region;
+use crate::season::{NoticeId, NoticeKind};
+use crate::store::StoreError;
+
 pub use accounts::{add, change, invitation_link, invite_anew, lock, remove, unlock};
 pub use codes::{SECRET_BYTES, code_at, setup_uri, step_of};
 pub use invitations::{Accepted, accept, invited};
@@ -24,3 +43,77 @@ pub use second_factor::{CodeGiven, FactorSet, by_code, new_recovery_codes, pendi
 pub use secrets::{Credentials, digest, form_token};
 pub use sessions::{PasswordChanged, change_password, end_all, end_one, end_others, sign_out};
 pub use sign_in::{Begun, Place, SignIn, by_password};
+
+/// Who acts.
+#[derive(Clone, Copy)]
+pub struct Hand<'a> {
+    /// As it stands with the notice: the name of an account, or what a command was given.
+    pub by: &'a str,
+    /// The regions in whose name they may act.
+    pub reach: &'a (dyn Fn(&Region) -> bool + Sync),
+}
+
+/// What keeps staff from what they asked for, in words for them.
+#[derive(Debug, thiserror::Error)]
+pub enum DeskError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("no notice of {year} is meant by `{asked}`{}", did_you_mean(.near))]
+    NoSuchNotice { asked: String, year: i32, near: Option<String> },
+    #[error("`{asked}` may mean {}; give more of one of them", listed(.candidates))]
+    Ambiguous { asked: String, candidates: Vec<NoticeId> },
+    #[error("{region} is not one of your regions: ask somebody who keeps it")]
+    NotYours { region: String },
+    #[error("a hold must end after now: it was to end on {until}")]
+    HoldInThePast { until: String },
+    #[error(
+        "held until {until} it could not leave before {leaves}, and it is of use until {of_use_until}: give an earlier end, or call it off"
+    )]
+    HoldTooLong { until: String, leaves: String, of_use_until: String },
+    #[error("say why, in a few words without addresses: {0}")]
+    Reason(String),
+    #[error(
+        "notice `{id}` was written by an older program that did not keep what it rests on: its words cannot be changed here"
+    )]
+    NoFacts { id: NoticeId },
+    #[error("these words cannot go out: {}", .0.iter().map(fault_words).collect::<Vec<_>>().join("; "))]
+    Words(Vec<OwnFault>),
+    #[error("the words cannot be put together: {0}")]
+    Unreadable(String),
+}
+
+fn did_you_mean(near: &Option<String>) -> String {
+    crate::text::did_you_mean(near.as_deref())
+}
+
+fn listed(ids: &[NoticeId]) -> String {
+    ids.iter().map(|id| format!("`{id}`")).collect::<Vec<_>>().join(", ")
+}
+
+/// `the text message in English takes 2 parts …`
+pub fn fault_words(fault: &OwnFault) -> String {
+    format!("the {} in {} {}", channel_words(fault.channel), fault.language.english_name(), fault.what)
+}
+
+pub fn channel_words(channel: Channel) -> &'static str {
+    match channel {
+        Channel::Sms => "text message",
+        Channel::Email => "e-mail",
+    }
+}
+
+/// `Inspect now`.
+pub fn kind_words(kind: NoticeKind) -> String {
+    crate::season::phrases::capitalised(&kind.name().replace('-', " "))
+}
+
+/// `Sat, Mar 14, 8:00 AM MST`: an instant where people live.
+pub fn local(at: DateTime<Utc>, zone: Tz) -> String {
+    at.with_timezone(&zone).format("%a, %b %-d, %-I:%M %p %Z").to_string()
+}
+
+/// With a capital and a full stop.
+fn whole_sentence(text: &str) -> String {
+    let text = crate::season::phrases::capitalised(text.trim());
+    if text.ends_with(['.', '!', '?']) { text } else { text + "." }
+}

@@ -173,7 +173,7 @@ impl Store {
     }
 }
 
-async fn put_text(tx: &mut Tx, id: &NoticeId, text: &NoticeText) -> Result<(), StoreError> {
+pub(super) async fn put_text(tx: &mut Tx, id: &NoticeId, text: &NoticeText) -> Result<(), StoreError> {
     let (subject, body, html, calendar, chart_png) = match &text.message {
         Message::Email { subject, text, html, calendar, chart_png } => {
             (Some(subject.as_str()), text, Some(html.as_str()), calendar.as_deref(), chart_png.as_deref())

@@ -5,10 +5,16 @@ mod in_force;
 mod notice;
 mod queueing;
 mod release;
+mod staff;
+mod words;
 
 pub use decisions::{ask_first, put_notice, renew, skip};
 pub use in_force::{notice_in_force, tell_joined};
-pub use notice::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, Put, ReleasePlan, delivery_id};
+pub use notice::{
+    NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, OwnWords, Put, Recall, ReleasePlan, delivery_id,
+};
 pub use queueing::{QUEUED_AT_ONCE, QueuedRest};
 pub use release::{DueRelease, release};
 pub(super) use release::{cancel_waiting, drop_rest};
+pub use staff::Recalled;
+pub use words::{OwnText, Wording, has_own_words};

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
+use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
 use crate::message::Message;
@@ -94,14 +95,39 @@ pub enum Put {
 pub enum NoticeState {
     /// Leaves as its plan says.
     Waiting,
-    /// Staff stopped its clock.
-    Held,
+    /// Staff let it out: it leaves at the hour of its plan, and until then the word can be taken back.
+    Leaving {
+        by: String,
+    },
+    /// Staff stopped its clock, until an instant or until they say more.
+    Held {
+        until: Option<DateTime<Utc>>,
+    },
     Released {
         at: DateTime<Utc>,
         by: String,
     },
     Skipped,
     Cancelled,
+}
+
+/// Staff stopped what had not gone out of a released notice.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Recall {
+    pub at: DateTime<Utc>,
+    /// Unknown of recalls from before it was kept.
+    pub by: String,
+    /// Messages that had gone out by then.
+    pub gone: u64,
+    /// … and those of which it was not known.
+    pub maybe: u64,
+}
+
+/// Staff gave a notice words of its own.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OwnWords {
+    pub at: DateTime<Utc>,
+    pub by: String,
 }
 
 /// How a notice was to leave when that was last decided; it stays as the record of that.
@@ -127,16 +153,29 @@ pub struct Notice {
     pub decided_at: DateTime<Utc>,
     pub expires_at: DateTime<Utc>,
     pub staff_note: Option<String>,
+    pub recall: Option<Recall>,
+    pub own_words: Option<OwnWords>,
+    /// Whether the last act of staff can be taken back, as long as the notice has not left.
+    pub undoable: bool,
 }
 
 impl Notice {
     pub fn status(&self) -> NoticeStatus {
         match self.state {
-            NoticeState::Waiting => NoticeStatus::Waiting,
-            NoticeState::Held => NoticeStatus::Held,
+            NoticeState::Waiting | NoticeState::Leaving { .. } => NoticeStatus::Waiting,
+            NoticeState::Held { .. } => NoticeStatus::Held,
             NoticeState::Released { .. } => NoticeStatus::Released,
             NoticeState::Skipped => NoticeStatus::Skipped,
             NoticeState::Cancelled => NoticeStatus::Cancelled,
+        }
+    }
+
+    /// Where it stands, in one word for people: a recall is told, too.
+    pub fn standing_word(&self) -> &'static str {
+        match (&self.recall, &self.state) {
+            (Some(_), _) => "recalled",
+            (None, NoticeState::Leaving { .. }) => "leaving",
+            (None, _) => self.status().name(),
         }
     }
 
@@ -175,7 +214,12 @@ impl Notice {
     pub fn told(&self, zone: chrono_tz::Tz) -> DecidedNotice {
         let standing = match &self.state {
             NoticeState::Waiting => Standing::Waiting { approval_needed: self.approval_needed().cloned() },
-            NoticeState::Held => Standing::Held,
+            // Staff have spoken: nothing is decided of it any more.
+            NoticeState::Leaving { .. } => {
+                let on = self.release_at().unwrap_or(self.decided_at);
+                Standing::Released { on: on.with_timezone(&zone).date_naive() }
+            }
+            NoticeState::Held { .. } => Standing::Held,
             NoticeState::Released { at, .. } => Standing::Released { on: at.with_timezone(&zone).date_naive() },
             NoticeState::Skipped => Standing::Skipped,
             NoticeState::Cancelled => Standing::Cancelled,
@@ -273,14 +317,17 @@ impl Store {
         rows.iter().map(notice_of).collect()
     }
 
-    /// The next instant at which a waiting notice goes out or expires by itself.
+    /// The next instant at which a waiting notice goes out by itself, or a hold ends.
     ///
     /// # Errors
     /// When the store fails.
     pub async fn next_release(&self) -> Result<Option<DateTime<Utc>>, StoreError> {
-        let row = sqlx::query("SELECT MIN(release_at) AS next FROM notices WHERE status = 'waiting'")
-            .fetch_one(&mut *self.read().await?)
-            .await?;
+        let row = sqlx::query(
+            "SELECT MIN(CASE WHEN status = 'held' THEN held_until ELSE release_at END) AS next
+             FROM notices WHERE status IN ('waiting', 'held')",
+        )
+        .fetch_one(&mut *self.read().await?)
+        .await?;
         get_instant_if_any(&row, "next")
     }
 
@@ -302,19 +349,22 @@ impl Store {
         .bind(language.code())
         .fetch_optional(&mut *self.read().await?)
         .await?;
-        let Some(row) = row else { return Ok(None) };
-        let text = get(&row, "body")?;
-        Ok(Some(match channel {
-            Channel::Sms => Message::Sms { text },
-            Channel::Email => Message::Email {
-                subject: get::<Option<String>>(&row, "subject")?.unwrap_or_default(),
-                text,
-                html: get::<Option<String>>(&row, "html")?.unwrap_or_default(),
-                calendar: get(&row, "calendar")?,
-                chart_png: get::<Option<Vec<u8>>>(&row, "chart_png")?.map(Into::into),
-            },
-        }))
+        row.map(|row| message_of(&row, channel)).transpose()
     }
+}
+
+pub(super) fn message_of(row: &AnyRow, channel: Channel) -> Result<Message, StoreError> {
+    let text = get(row, "body")?;
+    Ok(match channel {
+        Channel::Sms => Message::Sms { text },
+        Channel::Email => Message::Email {
+            subject: get::<Option<String>>(row, "subject")?.unwrap_or_default(),
+            text,
+            html: get::<Option<String>>(row, "html")?.unwrap_or_default(),
+            calendar: get(row, "calendar")?,
+            chart_png: get::<Option<Vec<u8>>>(row, "chart_png")?.map(Into::into),
+        },
+    })
 }
 
 pub(super) async fn find_notice(tx: &mut Tx, id: &NoticeId) -> Result<Notice, StoreError> {
@@ -323,6 +373,13 @@ pub(super) async fn find_notice(tx: &mut Tx, id: &NoticeId) -> Result<Notice, St
         Some(row) => notice_of(&row),
         None => Err(Conflict::UnknownNotice { id: id.clone() }.into()),
     }
+}
+
+/// As [`find_notice`], and nobody else changes it until the transaction ends.
+pub(super) async fn find_for_change(tx: &mut Tx, id: &NoticeId) -> Result<Notice, StoreError> {
+    let find = format!("SELECT * FROM notices WHERE id = $1 {}", tx.engine().for_change());
+    let row = sqlx::query(AssertSqlSafe(find)).bind(id.as_str()).fetch_optional(tx.conn()).await?;
+    row.map_or_else(|| Err(Conflict::UnknownNotice { id: id.clone() }.into()), |row| notice_of(&row))
 }
 
 pub(super) fn status_conflict(notice: &Notice, wish: &'static str) -> StoreError {
@@ -350,15 +407,32 @@ pub(super) fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
         decided_at: get_instant(row, "decided_at")?,
         expires_at: get_instant(row, "expires_at")?,
         staff_note: get(row, "staff_note")?,
+        recall: recall_of(row)?,
+        own_words: get_instant_if_any(row, "worded_at")?
+            .map(|at| {
+                Ok::<_, StoreError>(OwnWords { at, by: get::<Option<String>>(row, "worded_by")?.unwrap_or_default() })
+            })
+            .transpose()?,
+        undoable: get::<Option<&str>>(row, "before_act")?.is_some(),
     })
+}
+
+fn recall_of(row: &AnyRow) -> Result<Option<Recall>, StoreError> {
+    let Some(at) = get_instant_if_any(row, "recalled_at")? else { return Ok(None) };
+    let number = |column| Ok::<_, StoreError>(get::<Option<i64>>(row, column)?.unwrap_or(0).unsigned_abs());
+    let by = get::<Option<String>>(row, "recalled_by")?.unwrap_or_default();
+    Ok(Some(Recall { at, by, gone: number("gone_at_recall")?, maybe: number("maybe_at_recall")? }))
 }
 
 fn state_of(row: &AnyRow) -> Result<NoticeState, StoreError> {
     let name: &str = get(row, "status")?;
     let status = NoticeStatus::parse(name).ok_or_else(|| StoreError::corrupt(format!("notices.status `{name}`")))?;
     Ok(match status {
-        NoticeStatus::Waiting => NoticeState::Waiting,
-        NoticeStatus::Held => NoticeState::Held,
+        NoticeStatus::Waiting => match get::<Option<String>>(row, "sent_by")? {
+            Some(by) => NoticeState::Leaving { by },
+            None => NoticeState::Waiting,
+        },
+        NoticeStatus::Held => NoticeState::Held { until: get_instant_if_any(row, "held_until")? },
         NoticeStatus::Released => {
             NoticeState::Released { at: get_instant(row, "released_at")?, by: get(row, "released_by")? }
         }

@@ -1,4 +1,4 @@
-//! How notices leave: by their hour or by a word of staff; and how staff hold, cancel and recall them.
+//! How notices leave: by their hour or by a word of staff.
 
 use chrono::{DateTime, Utc};
 
@@ -7,9 +7,9 @@ use crate::region::RegionId;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::store::acts::Act;
 use crate::store::error::{Conflict, StoreError};
-use crate::store::notices::notice::{Notice, find_notice, status_conflict};
+use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, status_conflict};
 use crate::store::notices::queueing::{is_under_way, lock_region, queue_first};
-use crate::store::queue::cancel::cancel_of_notice;
+use crate::store::notices::staff::subject;
 use crate::store::rows::{channel_of, language_of, ms};
 use crate::store::subscriptions::recipients_by_words;
 use crate::store::tx::{Engine, Store, Tx};
@@ -33,7 +33,7 @@ pub(super) const BY_POLICY: &str = "policy";
 /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held, [`Conflict::NoticeExpired`],
 /// [`Conflict::NoText`].
 pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
-    let notice = find_notice(tx, id).await?;
+    let notice = find_for_change(tx, id).await?;
     if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
         return Err(status_conflict(&notice, "released"));
     }
@@ -43,7 +43,8 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
     // The row is changed first: of two that release the same notice on PostgreSQL, the second waits here and then finds
     // nothing to change.
     let changed = sqlx::query(
-        "UPDATE notices SET status = 'released', released_at = $2, released_by = $3
+        "UPDATE notices SET status = 'released', released_at = $2, released_by = $3, sent_by = NULL, before_act = NULL,
+                            held_until = NULL
          WHERE id = $1 AND status IN ('waiting', 'held')",
     )
     .bind(id.as_str())
@@ -129,19 +130,19 @@ impl Store {
     pub async fn release_due(&self, now: DateTime<Utc>) -> Result<Vec<DueRelease>, StoreError> {
         // What a kill left half-way comes first.
         self.queue_rest(now).await?;
-        let due: Vec<Notice> = self
-            .notices_waiting()
-            .await?
-            .into_iter()
-            .filter(|notice| {
-                let has_come =
-                    notice.status() == NoticeStatus::Waiting && notice.release_at().is_some_and(|at| at <= now);
-                has_come || notice.expires_at <= now
-            })
-            .collect();
+        let mut waiting = self.notices_waiting().await?;
+        if waiting.iter().any(|notice| hold_has_ended(notice, now)) {
+            self.end_holds(now).await?;
+            waiting = self.notices_waiting().await?;
+        }
         let mut done = Vec::new();
-        for notice in due {
+        for notice in waiting.into_iter().filter(|notice| is_due(notice, now)) {
             let mut tx = self.begin().await?;
+            // Staff may have held it, or taken their word back, in this moment.
+            let notice = find_for_change(&mut tx, &notice.id).await?;
+            if !is_due(&notice, now) {
+                continue;
+            }
             let deliveries = if notice.expires_at <= now {
                 sqlx::query(
                     "UPDATE notices SET status = 'skipped', staff_note = COALESCE(staff_note, $2)
@@ -153,12 +154,11 @@ impl Store {
                 .await?;
                 None
             } else {
-                match release(&mut tx, &notice.id, BY_POLICY, now).await {
-                    Ok(deliveries) => Some(deliveries),
-                    // Staff held, confirmed or cancelled it in this moment.
-                    Err(StoreError::Conflict(Conflict::NoticeStatus { .. })) => continue,
-                    Err(why) => return Err(why),
-                }
+                let by = match &notice.state {
+                    NoticeState::Leaving { by } => by.as_str(),
+                    _ => BY_POLICY,
+                };
+                Some(release(&mut tx, &notice.id, by, now).await?)
             };
             tx.commit().await?;
             let rest = self.queue_rest_of(&notice.id, now).await.deliveries();
@@ -167,90 +167,28 @@ impl Store {
         Ok(done)
     }
 
-    /// Stops a waiting notice's clock until staff release or cancel it.
-    ///
-    /// # Errors
-    /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits.
-    pub async fn hold_notice(&self, id: &NoticeId, note: Option<&str>) -> Result<(), StoreError> {
+    /// Holds whose time is over: the notice waits again, for its hour or for a word.
+    async fn end_holds(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        move_notice(&mut tx, id, &[NoticeStatus::Waiting], NoticeStatus::Held, note).await?;
-        tx.note_act(Act::NoticeHeld, &subject(id), note.unwrap_or("")).await?;
-        tx.commit().await
-    }
-
-    /// Ends a notice that waits or is held: it never goes out this season.
-    ///
-    /// # Errors
-    /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held.
-    pub async fn cancel_notice(&self, id: &NoticeId, note: Option<&str>) -> Result<(), StoreError> {
-        let mut tx = self.begin().await?;
-        let from = [NoticeStatus::Waiting, NoticeStatus::Held];
-        move_notice(&mut tx, id, &from, NoticeStatus::Cancelled, note).await?;
-        tx.note_act(Act::NoticeCancelled, &subject(id), note.unwrap_or("")).await?;
-        tx.commit().await
-    }
-
-    /// Cancels those deliveries of a released notice that have not gone out; the notice stays released, since some may
-    /// have it, but is of no use from now on: who joins later does not get it. Gives how many.
-    ///
-    /// # Errors
-    /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it was released.
-    pub async fn recall_notice(
-        &self,
-        id: &NoticeId,
-        note: Option<&str>,
-        now: DateTime<Utc>,
-    ) -> Result<u64, StoreError> {
-        let mut tx = self.begin().await?;
-        let region = find_notice(&mut tx, id).await?.season.region;
-        lock_region(&mut tx, &region, Engine::for_change).await?;
-        move_notice(&mut tx, id, &[NoticeStatus::Released], NoticeStatus::Released, note).await?;
-        sqlx::query("UPDATE notices SET expires_at = $2, queued_to = NULL WHERE id = $1 AND expires_at > $2")
-            .bind(id.as_str())
-            .bind(ms(now))
-            .execute(tx.conn())
-            .await?;
-        let cancelled = cancel_of_notice(&mut tx, id, "the notice was recalled", now).await?;
-        // What is in hand at this moment may go out; if it does not, it must not be tried again.
         sqlx::query(
-            "UPDATE deliveries SET expires_at = $2 WHERE notice_id = $1 AND state = 'leased' AND expires_at > $2",
+            "UPDATE notices SET status = 'waiting', before_act = NULL, held_until = NULL,
+                                release_at = CASE WHEN release_at < held_until THEN held_until ELSE release_at END
+             WHERE status = 'held' AND held_until <= $1 AND expires_at > $1",
         )
-        .bind(id.as_str())
         .bind(ms(now))
         .execute(tx.conn())
         .await?;
-        let detail = format!("{}; {cancelled} deliveries cancelled", note.unwrap_or("recalled"));
-        tx.note_act(Act::NoticeRecalled, &subject(id), &detail).await?;
-        tx.commit().await?;
-        Ok(cancelled)
+        tx.commit().await
     }
 }
 
-fn subject(id: &NoticeId) -> String {
-    format!("notice/{id}")
+fn hold_has_ended(notice: &Notice, now: DateTime<Utc>) -> bool {
+    matches!(notice.state, NoticeState::Held { until: Some(until) } if until <= now) && notice.expires_at > now
 }
 
-async fn move_notice(
-    tx: &mut Tx,
-    id: &NoticeId,
-    from: &[NoticeStatus],
-    to: NoticeStatus,
-    note: Option<&str>,
-) -> Result<(), StoreError> {
-    let notice = find_notice(tx, id).await?;
-    let changed = if from.contains(&notice.status()) {
-        sqlx::query(
-            "UPDATE notices SET status = $2, staff_note = COALESCE($3, staff_note) WHERE id = $1 AND status = $4",
-        )
-        .bind(id.as_str())
-        .bind(to.name())
-        .bind(note)
-        .bind(notice.status().name())
-        .execute(tx.conn())
-        .await?
-        .rows_affected()
-    } else {
-        0
-    };
-    if changed == 0 { Err(status_conflict(&find_notice(tx, id).await?, to.name())) } else { Ok(()) }
+/// Whether its hour has come, or its time is over.
+fn is_due(notice: &Notice, now: DateTime<Utc>) -> bool {
+    let waits = notice.status() == NoticeStatus::Waiting;
+    let is_over = notice.expires_at <= now && (waits || notice.status() == NoticeStatus::Held);
+    is_over || waits && notice.release_at().is_some_and(|at| at <= now)
 }

@@ -6,14 +6,14 @@ use chrono::{DateTime, Duration, Utc};
 use sqlx::AssertSqlSafe;
 
 use crate::delivery::state::DeliveryState;
-use crate::people::{Address, Channel};
+use crate::people::{Address, Channel, Language};
 use crate::region::RegionId;
 use crate::season::NoticeId;
 use crate::store::error::StoreError;
 use crate::store::queue::{
     Backlog, DeliveryFilter, DeliveryRow, WAITS, channel_of, count, standing_of, state_of, zone_of,
 };
-use crate::store::rows::{get, get_instant, get_instant_if_any, ms};
+use crate::store::rows::{get, get_instant, get_instant_if_any, language_of, ms};
 use crate::store::tx::Store;
 
 impl Store {
@@ -155,6 +155,36 @@ impl Store {
                 })
             })
             .collect()
+    }
+
+    /// How many addresses a notice was queued for, by the words that they get.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn delivery_words(&self, id: &NoticeId) -> Result<BTreeMap<(Channel, Language), u64>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT channel, language, COUNT(*) AS n FROM deliveries WHERE notice_id = $1 GROUP BY channel, language",
+        )
+        .bind(id.as_str())
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(|row| Ok(((channel_of(row)?, language_of(row)?), count(row)?))).collect()
+    }
+
+    /// How many messages of notices failed for good since an instant, by region: refused, sent back, or too late.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn failed_since(&self, since: DateTime<Utc>) -> Result<BTreeMap<RegionId, u64>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT n.region_id, COUNT(*) AS n FROM deliveries d JOIN notices n ON n.id = d.notice_id
+             WHERE d.state IN ('failed', 'bounced', 'expired') AND d.updated_at >= $1 AND n.recalled_at IS NULL
+             GROUP BY n.region_id",
+        )
+        .bind(ms(since))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(|row| Ok((RegionId(get(row, "region_id")?), count(row)?))).collect()
     }
 
     /// # Errors

@@ -282,7 +282,7 @@ async fn what_staff_call_back_is_not_taken() {
         let seed = Seed::new(Channel::Email, 2);
         seed.put(&store).await;
         let lease = claim_one(&store, "w", at(NOON)).await;
-        store.recall_notice(&seed.notice(), Some("wrong region"), at(NOON)).await.unwrap();
+        store.recall_notice(&seed.notice(), "desk", Some("wrong region"), at(NOON)).await.unwrap();
         // One was in hand and comes back unsent: it must not go out after all.
         finish_one(&store, &lease, AttemptOutcome::NotNow { not_before: at(NOON), cause: "x".into() }, at(NOON)).await;
         assert!(claim_as(&store, "w", 10, at(NOON)).await.taken.is_empty());

@@ -190,7 +190,7 @@ async fn only_the_newest_notice_is_in_force_and_only_while_it_is_of_use() {
         assert_eq!(in_force(21).await, Some(NoticeKind::LastDaysToWash));
         assert_eq!(in_force(32).await, None, "to its last instant");
 
-        store.recall_notice(&id(NoticeKind::LastDaysToWash), Some("wrong station"), day(22)).await.unwrap();
+        store.recall_notice(&id(NoticeKind::LastDaysToWash), "desk", Some("wrong station"), day(22)).await.unwrap();
         assert_eq!(store.notice(&id(NoticeKind::LastDaysToWash)).await.unwrap().status(), NoticeStatus::Released);
         assert_eq!(in_force(22).await, None, "recalled");
         let late = subscriber(&["00101"], &["late@example.org"], Language::En);
@@ -338,7 +338,7 @@ async fn live(address_of_store: &str, steps: &[Step]) {
             }
             Step::Recall(kind) => {
                 if let Some(released) = expected.released.iter_mut().find(|(known, ..)| *known == kind) {
-                    store.recall_notice(&id(ORDER[kind]), None, now).await.unwrap();
+                    store.recall_notice(&id(ORDER[kind]), "desk", None, now).await.unwrap();
                     released.2 = released.2.min(day);
                 }
             }

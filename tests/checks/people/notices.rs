@@ -241,7 +241,10 @@ async fn a_stop_or_removal_cancels_what_has_not_gone_out() {
         assert_eq!(store.remove_subscriber(&address("b@example.org"), "letter", now).await.unwrap().cancelled, 1);
         let counts = store.delivery_counts(&INSPECT.into()).await.unwrap();
         assert_eq!(counts.into_iter().collect::<Vec<_>>(), [("cancelled".into(), 2), ("queued".into(), 1)]);
-        assert_eq!(store.recall_notice(&INSPECT.into(), Some("wrong station"), now).await.unwrap(), 1);
+        assert_eq!(
+            store.recall_notice(&INSPECT.into(), "desk", Some("wrong station"), now).await.unwrap().cancelled,
+            1
+        );
         assert_eq!(store.notice(&INSPECT.into()).await.unwrap().status(), NoticeStatus::Released);
     })
     .await;

@@ -98,7 +98,7 @@ fn address_of(row: &str) -> Option<String> {
 async fn a_recall_between_ends_it() {
     on_each_engine("a recall between", |store| async move {
         cut_off(&store).await;
-        store.recall_notice(&INSPECT.into(), None, at("2026-04-21T12:10:00Z")).await.unwrap();
+        store.recall_notice(&INSPECT.into(), "desk", None, at("2026-04-21T12:10:00Z")).await.unwrap();
         store.release_due(at("2026-04-21T12:20:00Z")).await.unwrap();
         assert_eq!(queued(&store).await, 0);
     })

@@ -210,6 +210,6 @@ async fn a_recalled_notice_makes_its_view_old() {
     world.app.store.put_notice(&new, &texts()).await.unwrap();
     assert_eq!(renew_kept(&world.app).await.unwrap(), 3);
     let id = NoticeId::of(&new.season, new.kind);
-    world.app.store.recall_notice(&id, None, now).await.unwrap();
+    world.app.store.recall_notice(&id, "desk", None, now).await.unwrap();
     assert_eq!(renew_kept(&world.app).await.unwrap(), 1);
 }

@@ -356,6 +356,9 @@ async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
         decided_at: at,
         expires_at: at + chrono::Duration::days(21),
         staff_note: None,
+        recall: None,
+        own_words: None,
+        undoable: false,
     };
     // Asked for on the day it was decided, and on the day after it went out.
     for (day, backing, status) in

@@ -1,0 +1,173 @@
+//! A season's notices, a line each, with times where people live.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use comfy_table::{ColumnConstraint, ContentArrangement};
+use serde_json::json;
+
+use crate::commands::error::CommandError;
+use crate::commands::format::{bare_table, columns, print_out, short_date_or};
+use crate::delivery::state::DeliveryState;
+use crate::region::{Region, RegionId};
+use crate::season::{NoticeId, NoticeStatus};
+use crate::service::app::App;
+use crate::service::desk::notice::leaves_by_itself;
+use crate::store::notices::{Notice, NoticeState};
+
+/// From this many columns on every column is shown.
+const WIDE: u16 = 96;
+
+pub(super) async fn run(app: &App, year: i32, as_json: bool) -> Result<(), CommandError> {
+    let store = &app.store;
+    let now = app.clock.now();
+    let regions: BTreeMap<RegionId, Region> =
+        store.all_regions().await?.into_iter().map(|region| (region.id.clone(), region)).collect();
+    let profiles: BTreeSet<&str> = regions.values().map(|region| region.profile.as_str()).collect();
+    let mut notices = Vec::new();
+    for profile in profiles {
+        notices.extend(store.notices_of_season(profile, year).await?);
+    }
+    let half_queued: BTreeSet<NoticeId> = store.half_queued().await?.into_iter().map(|notice| notice.id).collect();
+    let mut rows = Vec::new();
+    for notice in notices {
+        let (counts, ended) = store.notice_progress(&notice.id, now).await?;
+        let is_whole = !half_queued.contains(&notice.id);
+        rows.push((notice, counts, ended && is_whole, is_whole));
+    }
+    if as_json {
+        let all: Vec<serde_json::Value> =
+            rows.iter().map(|(notice, counts, ended, is_whole)| json_of(notice, counts, *ended, *is_whole)).collect();
+        return print_out(&format!("{}\n", serde_json::Value::from(all)));
+    }
+    if rows.is_empty() {
+        eprintln!("no notices in {year}");
+        return Ok(());
+    }
+    let several_profiles = rows.iter().map(|(notice, ..)| &notice.season.profile).collect::<BTreeSet<_>>().len() > 1;
+    let width = columns();
+    let is_wide = width >= WIDE;
+    let mut head = vec!["notice", "status", "goes out", "of use until", "messages"];
+    if is_wide {
+        head.splice(1..1, ["decided"]);
+        head.splice(5..5, ["wash by"]);
+    }
+    let mut table = bare_table(head);
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width);
+    // What is to be typed again stands in one piece.
+    if let Some(column) = table.column_mut(0) {
+        column.set_constraint(ColumnConstraint::ContentWidth);
+    }
+    for (notice, counts, ended, is_whole) in &rows {
+        let zone = regions.get(&notice.season.region).map_or(Tz::UTC, |region| region.time_zone);
+        let mut row = vec![
+            short_id(notice, several_profiles),
+            notice.standing_word().to_owned(),
+            goes_out(notice, zone),
+            short(notice.expires_at, zone),
+            said(counts, *ended, *is_whole),
+        ];
+        if is_wide {
+            row.splice(1..1, [short_date_or(Some(notice.decided_on), "")]);
+            row.splice(5..5, [short_date_or(notice.deadline(), "")]);
+        }
+        table.add_row(row);
+    }
+    print_out(&format!("{table}\n\nTimes are each region's own. One in depth: `treebell notices show NOTICE`.\n"))
+}
+
+/// As little of an id as is understood: the year is that of the list.
+fn short_id(notice: &Notice, several_profiles: bool) -> String {
+    match several_profiles {
+        true => notice.id.to_string(),
+        false => format!("{}/{}", notice.season.region, notice.kind.name()),
+    }
+}
+
+/// `Mar 14, 8:00 AM`.
+fn short(at: DateTime<Utc>, zone: Tz) -> String {
+    at.with_timezone(&zone).format("%b %-d, %-I:%M %p").to_string()
+}
+
+/// Of the profile by whose numbers it was decided; `None` of one that was decided before profiles had versions.
+fn profile_version(facts: &serde_json::Value) -> Option<u64> {
+    facts.get("profile_version")?.as_u64()
+}
+
+fn goes_out(notice: &Notice, zone: Tz) -> String {
+    if let NoticeState::Released { at: left, .. } = &notice.state {
+        return short(*left, zone);
+    }
+    match (notice.status(), leaves_by_itself(notice)) {
+        (NoticeStatus::Skipped | NoticeStatus::Cancelled, _) => "never".to_owned(),
+        (_, Some(at)) => short(at, zone),
+        (_, None) => "when released".to_owned(),
+    }
+}
+
+fn said(counts: &BTreeMap<DeliveryState, u64>, ended: bool, is_whole: bool) -> String {
+    let mut parts: Vec<String> = counts.iter().map(|(state, count)| format!("{count} {state}")).collect();
+    if !is_whole {
+        parts.push("still being queued".to_owned());
+    }
+    if parts.is_empty() {
+        return String::new();
+    }
+    format!("{}{}", parts.join(", "), if ended { " (all ended)" } else { "" })
+}
+
+pub(super) fn json_of(
+    notice: &Notice,
+    counts: &BTreeMap<DeliveryState, u64>,
+    ended: bool,
+    is_whole: bool,
+) -> serde_json::Value {
+    let held_until = match notice.state {
+        NoticeState::Held { until } => until,
+        _ => None,
+    };
+    json!({
+        "id": notice.id,
+        "region": notice.season.region,
+        "kind": notice.kind,
+        "profile_version": profile_version(&notice.facts),
+        "status": notice.standing_word(),
+        "reason": notice.reason,
+        "decided_on": notice.decided_on,
+        "release_at": notice.release_at(),
+        "released_at": notice.released_at(),
+        "released_by": notice.released_by(),
+        "held_until": held_until,
+        "recalled_at": notice.recall.as_ref().map(|recall| recall.at),
+        "gone_at_recall": notice.recall.as_ref().map(|recall| recall.gone),
+        "words_changed_by": notice.own_words.as_ref().map(|words| &words.by),
+        "expires_at": notice.expires_at,
+        "wash_by": notice.deadline(),
+        "staff_note": notice.staff_note,
+        "deliveries": counts,
+        "all_ended": ended && !counts.is_empty(),
+        "all_queued": is_whole,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_notice_that_is_still_being_queued_says_so() {
+        let counts = BTreeMap::from([(DeliveryState::Queued, 3)]);
+        assert_eq!(said(&counts, false, false), "3 queued, still being queued");
+        assert_eq!(said(&BTreeMap::new(), false, false), "still being queued");
+        assert_eq!(said(&counts, true, true), "3 queued (all ended)");
+        assert_eq!(said(&BTreeMap::new(), true, true), "");
+    }
+
+    #[test]
+    fn a_notice_names_the_version_of_the_profile_that_decided_it() {
+        assert_eq!(profile_version(&json!({"profile_version": 3})), Some(3));
+        assert_eq!(profile_version(&json!({"profile_version": null})), None);
+        assert_eq!(profile_version(&json!({"region": "mesa"})), None, "from before profiles had versions");
+    }
+}

@@ -1,0 +1,109 @@
+//! The words that staff give one notice: the same rules as for templates, asked of the very messages that will be sent.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::NaiveDate;
+
+use super::kinds::Text;
+use super::{Findings, flat};
+use crate::message::Message;
+use crate::message::facts::NoticeFacts;
+use crate::message::samples::Sample;
+use crate::message::templates::{Templates, notice_file};
+use crate::people::{Channel, Language};
+use crate::season::NoticeKind;
+
+/// One thing wrong with one of the messages.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OwnFault {
+    pub language: Language,
+    pub channel: Channel,
+    pub what: String,
+}
+
+/// What is wrong with a notice's messages, each given with its language; empty when nothing is. A name that makes the
+/// templates' own words hard to read is no fault of these.
+pub fn own(
+    templates: &Templates,
+    kind: NoticeKind,
+    facts: &NoticeFacts,
+    messages: &[(Language, &Message)],
+) -> Vec<OwnFault> {
+    let sample = Sample { name: "this notice", natural: true, facts: facts.clone() };
+    let empty = || Findings { templates, rows: BTreeMap::new(), faults: BTreeMap::new() };
+    let (mut found, mut usual) = (empty(), empty());
+    for (language, message) in messages {
+        found.check_written(kind, *language, message, &sample);
+        usual.check_notice(kind, *language, channel_of(message), &sample);
+    }
+    found.faults.retain(|key, _| key.1 != "ease" || !usual.faults.contains_key(key));
+    let places: BTreeMap<String, (Language, Channel)> = messages
+        .iter()
+        .map(|(language, message)| {
+            let channel = channel_of(message);
+            (notice_file(kind, *language, channel), (*language, channel))
+        })
+        .collect();
+    let mut faults: Vec<OwnFault> = found
+        .faults
+        .into_iter()
+        .filter_map(|((file, _), fault)| {
+            let (language, channel) = *places.get(&file)?;
+            Some(OwnFault { language, channel, what: fault.what })
+        })
+        .collect();
+    faults.extend(Channel::ALL.into_iter().flat_map(|channel| languages_differ(kind, facts, messages, channel)));
+    faults
+}
+
+fn channel_of(message: &Message) -> Channel {
+    match message {
+        Message::Sms { .. } => Channel::Sms,
+        Message::Email { .. } => Channel::Email,
+    }
+}
+
+/// A day, or the way to more, that one half of the people is told and the other is not.
+fn languages_differ(
+    kind: NoticeKind,
+    facts: &NoticeFacts,
+    messages: &[(Language, &Message)],
+    channel: Channel,
+) -> Vec<OwnFault> {
+    let said: Vec<(Language, BTreeSet<&'static str>)> = messages
+        .iter()
+        .filter(|(_, message)| channel_of(message) == channel)
+        .map(|(language, message)| (*language, things_said(kind, facts, *language, message)))
+        .collect();
+    let mut faults = Vec::new();
+    for (language, own) in &said {
+        let lacking: BTreeSet<&str> = said.iter().flat_map(|(_, other)| other.difference(own)).copied().collect();
+        if !lacking.is_empty() {
+            let names = lacking.into_iter().collect::<Vec<_>>().join(", ");
+            let what = format!("does not say {names}, which the other language says");
+            faults.push(OwnFault { language: *language, channel, what });
+        }
+    }
+    faults
+}
+
+fn things_said(kind: NoticeKind, facts: &NoticeFacts, language: Language, message: &Message) -> BTreeSet<&'static str> {
+    let (text, channel) = match message {
+        Message::Sms { text } => (text.clone(), Channel::Sms),
+        Message::Email { subject, text, .. } => (format!("{subject} {}", flat(text)), Channel::Email),
+    };
+    let read = Text { file: "", text: &text, kind, language, channel, facts };
+    let best = facts.days.and_then(|days| days.best);
+    let days: [(&str, Option<NaiveDate>); 4] = [
+        ("the last day to wash", Some(facts.wash_by)),
+        ("the first of the best days", best.map(|best| best.first)),
+        ("the last of the best days", best.map(|best| best.last)),
+        ("what the last day was before", facts.days.and_then(|days| days.was)),
+    ];
+    let mut said: BTreeSet<&'static str> =
+        days.into_iter().filter(|(_, day)| day.is_some_and(|day| read.says_day(day))).map(|(name, _)| name).collect();
+    if facts.sender.public_url.as_ref().is_some_and(|url| text.contains(url)) && channel == Channel::Email {
+        said.insert("the address of the page");
+    }
+    said
+}

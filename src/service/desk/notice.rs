@@ -1,0 +1,239 @@
+//! One notice in depth: what, why, whom, how it reads, when it leaves and when all have it.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use url::Url;
+
+use super::why::{self, Why};
+use super::{DeskError, local};
+use crate::delivery::pace::{Estimate, Waiting};
+use crate::delivery::quiet_hours::QuietHours;
+use crate::delivery::state::DeliveryState;
+use crate::dispatch::estimate::all_sent_by_with;
+use crate::message::document::Document;
+use crate::message::readability::Ease;
+use crate::message::sms::{self, Segments};
+use crate::message::{Message, Personal, personalise};
+use crate::people::{Channel, Language};
+use crate::region::Region;
+use crate::season::{NoticeId, NoticeStatus};
+use crate::service::app::App;
+use crate::store::notices::{Notice, NoticeState, OwnText, ReleasePlan};
+
+/// A notice as staff look at it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NoticeInDepth {
+    pub notice: Notice,
+    pub region: Region,
+    /// Where it stands, in a sentence with local times.
+    pub stands: String,
+    pub why: Why,
+    /// Whom it would go to now, or was queued for.
+    pub whom: BTreeMap<(Channel, Language), u64>,
+    pub reads: Vec<Reading>,
+    pub goes: Goes,
+    /// Where its deliveries stand.
+    pub progress: BTreeMap<DeliveryState, u64>,
+    pub may: May,
+}
+
+impl NoticeInDepth {
+    pub fn recipients(&self) -> u64 {
+        self.whom.values().sum()
+    }
+
+    /// Messages that have gone out.
+    pub fn gone(&self) -> u64 {
+        let of = |state| self.progress.get(&state).copied().unwrap_or(0);
+        of(DeliveryState::Sent) + of(DeliveryState::Delivered) + of(DeliveryState::Bounced)
+    }
+}
+
+/// One message as its readers get it, with a made-up link to stop in the place of their own.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reading {
+    pub language: Language,
+    pub message: Message,
+    /// Of text messages.
+    pub segments: Option<Segments>,
+    /// How easy it reads.
+    pub ease: String,
+}
+
+impl Reading {
+    pub fn channel(&self) -> Channel {
+        match self.message {
+            Message::Sms { .. } => Channel::Sms,
+            Message::Email { .. } => Channel::Email,
+        }
+    }
+}
+
+/// When it goes.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Goes {
+    /// When the first message may leave; `None` while nobody has said so, or when nothing leaves any more.
+    pub from: Option<DateTime<Utc>>,
+    /// If it were sent now, when the first message might leave.
+    pub if_sent_now: Option<DateTime<Utc>>,
+    /// When all have it, by channel: of one that waits, if it leaves `from`, or else now.
+    pub all_sent_by: BTreeMap<Channel, Estimate>,
+    /// It is of no use from then on.
+    pub useless_from: DateTime<Utc>,
+}
+
+/// What can be done with it now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct May {
+    pub send: bool,
+    pub hold: bool,
+    pub call_off: bool,
+    pub reword: bool,
+    pub undo: bool,
+    pub recall: bool,
+}
+
+impl May {
+    pub fn of(notice: &Notice, now: DateTime<Utc>) -> Self {
+        let of_use = notice.expires_at > now;
+        let leaving = matches!(notice.state, NoticeState::Leaving { .. });
+        let open = of_use && matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held);
+        let stopped = matches!(notice.status(), NoticeStatus::Held | NoticeStatus::Cancelled);
+        Self {
+            send: open && !leaving,
+            hold: open,
+            call_off: open,
+            reword: open,
+            undo: of_use && notice.undoable && (leaving || stopped),
+            recall: of_use && notice.status() == NoticeStatus::Released && notice.recall.is_none(),
+        }
+    }
+}
+
+/// A notice in depth. `undo`: how long a word can be taken back.
+///
+/// # Errors
+/// When there is none of this id, or the store fails.
+pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Result<NoticeInDepth, DeskError> {
+    let now = app.clock.now();
+    let notice = app.store.notice(id).await?;
+    let region = app.store.region(&notice.season.region).await?;
+    let (profile, store) = (app.profiles.get(&notice.season.profile), &app.store);
+    let outlook = store.outlook(&notice.season.profile, &region.id, notice.decided_on).await?;
+    let why = why::of(&notice, outlook.as_ref(), profile.as_deref());
+    let is_open = matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held);
+    let whom =
+        if is_open { store.count_recipients_by_words(&region.id).await? } else { store.delivery_words(id).await? };
+    let (progress, _) = store.notice_progress(id, now).await?;
+    let reads = store.notice_words(id).await?.into_iter().map(reading).collect::<Result<_, _>>()?;
+    let goes = goes(app, &notice, &region, &whom, undo).await?;
+    let may = May::of(&notice, now);
+    let stands = stands(&notice, &region, &goes, now);
+    Ok(NoticeInDepth { notice, region, stands, why, whom, reads, goes, progress, may })
+}
+
+/// A message as it reads.
+///
+/// # Errors
+/// When it holds a place that no reader's link fits.
+pub fn reading(OwnText { text, .. }: OwnText) -> Result<Reading, DeskError> {
+    let language = text.language;
+    let sample = Personal { stop_url: Url::parse("https://pinyon.example.org/stop/sample").ok() };
+    let message = personalise(text.message, &sample).map_err(|why| DeskError::Unreadable(why.to_string()))?;
+    let (segments, ease) = match &message {
+        Message::Sms { text } => (Some(sms::count(text)), Ease::of([text.as_str()], language).to_string()),
+        Message::Email { subject, text, .. } => {
+            let pieces = Document::parse(text).pieces();
+            let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject.as_str()]), language);
+            (None, ease.to_string())
+        }
+    };
+    Ok(Reading { language, message, segments, ease })
+}
+
+async fn goes(
+    app: &App,
+    notice: &Notice,
+    region: &Region,
+    whom: &BTreeMap<(Channel, Language), u64>,
+    undo: TimeDelta,
+) -> Result<Goes, DeskError> {
+    let (now, zone) = (app.clock.now(), region.time_zone);
+    let quiet = QuietHours::from(&app.config.delivery);
+    let from = leaves_by_itself(notice).map(|at| quiet.next_allowed(at.max(now), zone));
+    let is_open = matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) && notice.expires_at > now;
+    let if_sent_now = is_open.then(|| quiet.next_allowed(now + undo, zone));
+    let mut all_sent_by = BTreeMap::new();
+    for channel in Channel::ALL {
+        let messages: u64 = whom.iter().filter(|((of, _), _)| *of == channel).map(|(_, count)| count).sum();
+        let extra = if_sent_now.map(|now| Waiting {
+            zone,
+            messages,
+            not_before: from.unwrap_or(now),
+            expires_at: notice.expires_at,
+        });
+        let is_under_way = notice.status() == NoticeStatus::Released && notice.expires_at > now;
+        if messages > 0 && (extra.is_some() || is_under_way) {
+            let estimate = all_sent_by_with(&app.store, &app.config.delivery, channel, now, extra)
+                .await
+                .map_err(|why| DeskError::Unreadable(why.to_string()))?;
+            all_sent_by.insert(channel, estimate);
+        }
+    }
+    Ok(Goes { from, if_sent_now, all_sent_by, useless_from: notice.expires_at })
+}
+
+/// The instant at which it leaves with nobody saying more.
+pub fn leaves_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
+    match (&notice.state, &notice.plan) {
+        (NoticeState::Waiting | NoticeState::Leaving { .. }, ReleasePlan::At(at)) => Some(*at),
+        (NoticeState::Held { until: Some(until) }, ReleasePlan::At(at)) => Some(*until.max(at)),
+        _ => None,
+    }
+}
+
+fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> String {
+    let at = |instant| local(instant, region.time_zone);
+    let end = at(notice.expires_at);
+    if let Some(recall) = &notice.recall {
+        let by = if recall.by.is_empty() { "staff" } else { &recall.by };
+        let maybe = match recall.maybe {
+            0 => String::new(),
+            n => format!("; of {n} more it was not known"),
+        };
+        return format!("Recalled by {by} on {}: {} had gone out{maybe}.", at(recall.at), messages(recall.gone));
+    }
+    match &notice.state {
+        NoticeState::Leaving { by } => {
+            let from = goes.from.map_or_else(|| "soon".to_owned(), at);
+            format!("{by} has sent it: it leaves on {from}. Until then the word can be taken back.")
+        }
+        NoticeState::Held { until: Some(until) } if leaves_by_itself(notice).is_some() => {
+            let from = goes.from.map_or_else(String::new, |from| format!(" and leaves on {}", at(from)));
+            format!("Held until {}; then it waits no longer{from}. It is of use until {end}.", at(*until))
+        }
+        NoticeState::Held { until: Some(until) } => {
+            format!("Held until {}; then it asks for a word again. It is of use until {end}.", at(*until))
+        }
+        NoticeState::Held { until: None } => {
+            format!("Held until somebody sends it or calls it off. It is of use until {end}; then it is skipped.")
+        }
+        NoticeState::Waiting if notice.expires_at <= now => format!("It was of use until {end}, and nobody sent it."),
+        NoticeState::Waiting => match goes.from {
+            Some(from) => format!("It leaves by itself on {} unless it is held.", at(from)),
+            None => format!("It waits for a word. Without one it is skipped on {end}."),
+        },
+        NoticeState::Released { at: left, by } => {
+            let by = if by == "policy" { String::new() } else { format!(", sent by {by}") };
+            format!("It left on {}{by}.", at(*left))
+        }
+        NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
+        NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),
+    }
+}
+
+/// `1 message`, `12 messages`.
+pub fn messages(count: u64) -> String {
+    if count == 1 { "1 message".to_owned() } else { format!("{count} messages") }
+}

@@ -1,0 +1,176 @@
+//! All regions as rows of one season: where each stands, its window with the doubt, what was sent and what was seen.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
+
+use chrono::{DateTime, NaiveDate, Utc};
+
+use super::why;
+use crate::region::{Region, RegionId};
+use crate::season::decide::{DecidedNotice, told_days};
+use crate::season::status::{SeasonStanding, Shown};
+use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, WindowDays, days_between};
+use crate::service::app::App;
+use crate::store::StoreError;
+use crate::store::field_reports::{ReportStanding, StoredReport};
+use crate::store::notices::Notice;
+
+/// A region's season at a glance.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RegionRow {
+    pub region: Region,
+    /// The region's own day.
+    pub today: NaiveDate,
+    /// The day of the outlook behind the row; `None`: there is none yet.
+    pub outlook_of: Option<NaiveDate>,
+    /// By the heat alone.
+    pub standing: SeasonStanding,
+    /// Staff keep the word behind that.
+    pub held_back: bool,
+    pub season: Option<i32>,
+    pub days: Option<WindowDays>,
+    /// When the window opens; a single day once that is known.
+    pub opens: Option<DateSpread>,
+    /// The chance (0-1) that it has opened.
+    pub opened_chance: Option<f64>,
+    /// What is wrong with the temperatures, in words.
+    pub record_doubt: Option<String>,
+    pub filled_days: u32,
+    pub newest_real_day: Option<NaiveDate>,
+    pub sent: Vec<(NoticeKind, NaiveDate)>,
+    pub waiting: Vec<NoticeKind>,
+    pub seen: Vec<SeenMark>,
+}
+
+/// What somebody saw, as a mark on a day.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SeenMark {
+    pub on: NaiveDate,
+    /// The stage in words; `None`: looked and saw none.
+    pub stage: Option<String>,
+    pub confirmed: bool,
+}
+
+impl RegionRow {
+    /// Days from the early to the late date of the window's opening; `None` where that is open, or not known.
+    pub fn doubt_days(&self) -> Option<i64> {
+        let spread = self.opens?;
+        Some(days_between(spread.early?, spread.late?))
+    }
+
+    /// What the rows are sorted by: the window, those without one last.
+    fn order(&self) -> (bool, Option<NaiveDate>, Option<NaiveDate>, String) {
+        let days = self.days.filter(|_| self.standing != SeasonStanding::Unknown);
+        (days.is_none(), days.map(|days| days.look_from), days.map(|days| days.deadline), self.region.name.clone())
+    }
+}
+
+/// The rows of these regions, sorted by their windows.
+///
+/// # Errors
+/// When the store fails.
+pub(super) async fn rows(app: &App, regions: &[&Region], now: DateTime<Utc>) -> Result<Vec<RegionRow>, StoreError> {
+    let outlooks: HashMap<RegionId, Outlook> = app
+        .store
+        .outlooks_in_use()
+        .await?
+        .into_iter()
+        .map(|outlook| (outlook.season.region.clone(), outlook))
+        .collect();
+    let seasons: BTreeSet<(&str, i32)> =
+        outlooks.values().map(|outlook| (outlook.season.profile.as_str(), outlook.season.year)).collect();
+    let mut notices: HashMap<RegionId, Vec<Notice>> = HashMap::new();
+    let mut reports: HashMap<RegionId, Vec<StoredReport>> = HashMap::new();
+    let profiles: BTreeMap<&str, Arc<Profile>> =
+        seasons.iter().filter_map(|(profile, _)| Some((*profile, app.profiles.get(profile)?))).collect();
+    for (id, year) in &seasons {
+        for notice in app.store.notices_of_season(id, *year).await? {
+            notices.entry(notice.season.region.clone()).or_default().push(notice);
+        }
+        let Some(profile) = profiles.get(id) else { continue };
+        let (from, to) = (profile.first_day(*year), profile.last_day(*year));
+        for report in app.store.field_reports(None, from, to).await? {
+            reports.entry(report.region.clone()).or_default().push(report);
+        }
+    }
+    let mut rows: Vec<RegionRow> = regions
+        .iter()
+        .map(|region| {
+            let outlook = outlooks.get(&region.id).filter(|outlook| outlook.season.profile == region.profile);
+            let profile = profiles.get(region.profile.as_str()).map(AsRef::as_ref);
+            let of_season = |notice: &&Notice| outlook.is_some_and(|outlook| notice.season == outlook.season);
+            let notices: Vec<&Notice> = notices.get(&region.id).into_iter().flatten().filter(of_season).collect();
+            let reports = reports.get(&region.id).map_or(&[][..], Vec::as_slice);
+            row(app, region, now, outlook.zip(profile), &notices, reports)
+        })
+        .collect();
+    rows.sort_by_cached_key(RegionRow::order);
+    Ok(rows)
+}
+
+fn row(
+    app: &App,
+    region: &Region,
+    now: DateTime<Utc>,
+    known: Option<(&Outlook, &Profile)>,
+    notices: &[&Notice],
+    reports: &[StoredReport],
+) -> RegionRow {
+    let mut row = RegionRow {
+        region: region.clone(),
+        today: now.with_timezone(&region.time_zone).date_naive(),
+        outlook_of: None,
+        standing: SeasonStanding::Unknown,
+        held_back: false,
+        season: None,
+        days: None,
+        opens: None,
+        opened_chance: None,
+        record_doubt: None,
+        filled_days: 0,
+        newest_real_day: None,
+        sent: Vec::new(),
+        waiting: Vec::new(),
+        seen: Vec::new(),
+    };
+    let Some((outlook, profile)) = known else { return row };
+    let policy = &app.config.policy;
+    let told: Vec<DecidedNotice> = notices.iter().map(|notice| notice.told(region.time_zone)).collect();
+    let days = WindowDays::of(profile, policy, outlook, told_days(&told));
+    let shown = Shown::of(profile, policy, outlook, &days, region.release, &told);
+    let opens = outlook.stage(&profile.window.opens);
+    row.outlook_of = Some(outlook.today);
+    row.standing = shown.by_heat;
+    row.held_back = shown.is_held_back();
+    row.season = Some(outlook.season.year);
+    row.days = Some(days);
+    row.opens = opens.map(|opens| match opens.reached.filter(|_| opens.dates.is_empty()) {
+        Some(reached) => DateSpread { early: Some(reached.on), median: Some(reached.on), late: Some(reached.on) },
+        None => opens.spread,
+    });
+    row.opened_chance = opens.map(|opens| opens.chance_by(row.today));
+    row.record_doubt = why::doubt(&outlook.trust);
+    row.filled_days = outlook.filled_days;
+    row.newest_real_day = outlook.newest_real_day;
+    for notice in notices {
+        if let Some(at) = notice.released_at() {
+            row.sent.push((notice.kind, at.with_timezone(&region.time_zone).date_naive()));
+        } else if matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
+            row.waiting.push(notice.kind);
+        }
+    }
+    let stage_name = |id: &crate::season::StageId| {
+        let stage = profile.stages.iter().find(|stage| stage.id == *id);
+        stage.map_or_else(|| id.to_string(), |stage| stage.names.en.clone())
+    };
+    row.seen = reports
+        .iter()
+        .filter(|report| report.day_known && report.standing != ReportStanding::Refused)
+        .map(|report| SeenMark {
+            on: report.observed_on,
+            stage: report.stage.as_ref().map(stage_name),
+            confirmed: report.standing == ReportStanding::Confirmed,
+        })
+        .collect();
+    row
+}

@@ -1,0 +1,246 @@
+//! Why a notice is in place, and why it does not leave unasked: a sentence each, and the numbers behind it.
+
+use chrono::NaiveDate;
+
+use super::wording::facts_of;
+use crate::language::Language;
+use crate::message::StageDates;
+use crate::region::Release;
+use crate::season::decide::{ApprovalNeeded, MovedBy, Reason, SkipReason, Terms};
+use crate::season::window::DeadlineRule;
+use crate::season::{Outlook, Profile, RecordTrust, StageOutlook, phrases};
+use crate::store::notices::{Notice, NoticeState, ReleasePlan};
+use crate::units::dd_c_to_f;
+
+/// Why, for staff.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Why {
+    /// One or two sentences.
+    pub sentence: String,
+    /// Why it does not leave unasked, or how it leaves.
+    pub waits: String,
+    /// Name and value, the most telling first.
+    pub numbers: Vec<(&'static str, String)>,
+}
+
+const EN: Language = Language::En;
+
+/// `outlook` is that of the day on which it was decided, where it is kept.
+pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Profile>) -> Why {
+    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
+    let sentence = match &terms {
+        Some(terms) => reason(&terms.reason, profile),
+        None => match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
+            Ok(skipped) => format!("It was not told: {skipped}."),
+            Err(_) => "What it rests on was written by another program and cannot be read.".to_owned(),
+        },
+    };
+    Why { sentence, waits: waits(notice, terms.as_ref()), numbers: numbers(notice, outlook, profile) }
+}
+
+fn reason(reason: &Reason, profile: Option<&Profile>) -> String {
+    let day = |day: &NaiveDate| phrases::date(EN, *day);
+    match reason {
+        Reason::OpeningNear { median, days } => {
+            format!("Egg laying most likely begins on {}, {} off.", day(median), counted(*days))
+        }
+        Reason::OpeningLikely { chance, within_days } => {
+            format!("The chance that egg laying begins within {within_days} days is {}.", percent(*chance))
+        }
+        Reason::Crossed { on } => {
+            format!("The heat summed on measured days reached our number for egg laying on {}.", day(on))
+        }
+        Reason::BegunLikely { chance } => {
+            format!("The chance that egg laying has begun is {}.", percent(*chance))
+        }
+        Reason::Seen { report, stage, on } => {
+            let name = profile
+                .and_then(|profile| profile.stages.iter().find(|one| one.id == *stage))
+                .map_or_else(|| stage.to_string(), |stage| stage.names.get(EN).to_owned());
+            format!("{} was seen on {} and confirmed (report {report}).", phrases::capitalised(&name), day(on))
+        }
+        Reason::BestDays { first, last } => {
+            format!("The days on which a wash takes most eggs have come: {} to {}.", day(first), day(last))
+        }
+        Reason::Moved { from, to, by } => {
+            let by = match by {
+                MovedBy::CoolWeather => "cool weather",
+                MovedBy::WarmWeather => "warm weather",
+                MovedBy::Reports => "what people saw",
+            };
+            format!("The last day to wash that people were told was {}; {by} has moved it to {}.", day(from), day(to))
+        }
+        Reason::DeadlineNear { deadline, days } => {
+            format!("The last day to wash is {}, {} off.", day(deadline), counted(*days))
+        }
+        Reason::CloseNear { median, days } => {
+            format!("The eggs most likely hatch on {}, {} off.", day(median), counted(*days))
+        }
+        Reason::Closed { since } => format!("The time to wash has been over since {}.", day(since)),
+    }
+}
+
+fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
+    match (&notice.state, &notice.plan) {
+        (NoticeState::Waiting, ReleasePlan::WhenConfirmed(needed)) => approval(needed),
+        (NoticeState::Waiting, ReleasePlan::At(_)) => match terms.map(|terms| terms.release) {
+            Some(Release::UnlessHeld { hours }) => {
+                format!("The region gives staff {hours} hours to object; then it leaves by itself.")
+            }
+            _ => "It leaves by itself.".to_owned(),
+        },
+        (NoticeState::Held { .. }, _) => {
+            format!("Staff stopped it: {}.", notice.staff_note.as_deref().unwrap_or("no reason was given"))
+        }
+        (NoticeState::Leaving { by }, _) => format!("{by} let it out."),
+        (NoticeState::Cancelled, _) => {
+            format!("Staff ended it: {}.", notice.staff_note.as_deref().unwrap_or("no reason was given"))
+        }
+        (NoticeState::Released { by, .. }, _) if by == "policy" => {
+            "It left by itself, as the region has it.".to_owned()
+        }
+        (NoticeState::Released { by, .. }, _) => format!("{by} let it out."),
+        (NoticeState::Skipped, _) => {
+            notice.staff_note.as_ref().map_or_else(String::new, |note| phrases::capitalised(note) + ".")
+        }
+        (NoticeState::Waiting, ReleasePlan::Never) => String::new(),
+    }
+}
+
+/// Why somebody is asked.
+pub(super) fn approval(needed: &ApprovalNeeded) -> String {
+    let day = |day: &NaiveDate| phrases::date(EN, *day);
+    match needed {
+        ApprovalNeeded::ByPolicy => "This region tells nothing before staff have said yes.".to_owned(),
+        ApprovalNeeded::Untrusted { record } => {
+            format!("The temperatures are in doubt: {}.", doubt(record).unwrap_or_else(|| record.to_string()))
+        }
+        ApprovalNeeded::NotOnRealDays => "The heat sum rests on days that were filled in and not measured.".to_owned(),
+        ApprovalNeeded::NowTooEarly { expected: Some(expected) } => {
+            format!("Newer temperatures put it later, on {}.", day(expected))
+        }
+        ApprovalNeeded::NowTooEarly { expected: None } => {
+            "By newer temperatures it does not come this season.".to_owned()
+        }
+    }
+}
+
+/// What is wrong with a record, after "The temperatures are in doubt:"; `None` when nothing is.
+pub(super) fn doubt(trust: &RecordTrust) -> Option<String> {
+    Some(match trust {
+        RecordTrust::Sound => return None,
+        RecordTrust::TooMuchFilled { filled_days, days } => format!("{filled_days} of {days} days are filled in"),
+        RecordTrust::TooOld { newest_real_day: Some(day), age_days } => {
+            format!("the newest measured day is {}, {} ago", phrases::date(EN, *day), counted(i64::from(*age_days)))
+        }
+        RecordTrust::TooOld { newest_real_day: None, age_days } => {
+            format!("not one of the season's {} was measured", counted(i64::from(*age_days)))
+        }
+        RecordTrust::TooFewYears { years: 1 } => "there is only one past year to go by".to_owned(),
+        RecordTrust::TooFewYears { years } => format!("there are only {years} past years to go by"),
+        RecordTrust::BorrowedYears { from, own_years: 0 } => format!("all past years are those of {from}"),
+        RecordTrust::BorrowedYears { from, own_years } => {
+            format!("all past years but {own_years} are those of {from} and may not fit")
+        }
+    })
+}
+
+fn numbers(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Profile>) -> Vec<(&'static str, String)> {
+    let Ok(facts) = facts_of(notice) else { return Vec::new() };
+    let mut numbers = Vec::new();
+    if let Some(chance) = facts.laying_chance {
+        numbers.push(("Chance that egg laying has begun", percent(chance)));
+    }
+    numbers.push(("Egg laying begins", dates(&facts.laying)));
+    numbers.push(("Eggs hatch", dates(&facts.hatch)));
+    if let Some(days) = facts.days {
+        if let Some(best) = days.best {
+            let (first, last) = (phrases::date(EN, best.first), phrases::date(EN, best.last));
+            numbers.push(("Best days to wash", format!("{first} to {last}")));
+        }
+        let rests = match days.rule {
+            DeadlineRule::HatchEarly => "the early bound of the hatch, with days to rake",
+            DeadlineRule::LeastDays => "the least days a wash needs",
+            DeadlineRule::HatchSeen => "a hatch that was seen",
+            DeadlineRule::Month => "a month after egg laying, for want of a forecast",
+        };
+        numbers.push(("Last day to wash", format!("{} (by {rests})", phrases::date(EN, days.deadline))));
+    } else {
+        numbers.push(("Last day to wash", phrases::date(EN, facts.wash_by)));
+    }
+    let heat = |sum: f64| format!("{:.0}", dd_c_to_f(sum));
+    numbers.push((
+        "Heat so far",
+        format!(
+            "{} of {} °F·day ({:.0} of {:.0} °C·day)",
+            heat(facts.heat_sum),
+            heat(facts.heat_needed),
+            facts.heat_sum,
+            facts.heat_needed
+        ),
+    ));
+    numbers.push(("Station", facts.station_name.clone()));
+    if let Some(outlook) = outlook {
+        numbers.push(("Days filled in", outlook.filled_days.to_string()));
+        if let Some(newest) = outlook.newest_real_day {
+            numbers.push(("Newest measured day", phrases::date(EN, newest)));
+        }
+        numbers.push(("Past years behind the dates", outlook.trace_years.len().to_string()));
+        let window = profile.map(|profile| &profile.window);
+        let skill = |name, stage: Option<&StageOutlook>| {
+            let past = stage?.past?;
+            let better = past
+                .skill
+                .map_or_else(String::new, |skill| format!("; {:.0} % better than a fixed date", skill * 100.0));
+            Some((
+                name,
+                format!(
+                    "off by {:.1} days on average {} days ahead, and the range held {:.0} % of {} past seasons{better}",
+                    past.mae_days,
+                    past.lead_days,
+                    past.held * 100.0,
+                    past.n
+                ),
+            ))
+        };
+        numbers.extend(skill(
+            "Skill for egg laying (our heat number)",
+            window.and_then(|window| outlook.stage(&window.opens)),
+        ));
+        numbers.extend(skill(
+            "Skill for the hatch (our heat number)",
+            window.and_then(|window| outlook.stage(&window.closes)),
+        ));
+    }
+    if let Some(moved) = facts.learned_days.filter(|days| *days != 0) {
+        let later = if moved > 0 { "later" } else { "earlier" };
+        numbers.push(("Field reports moved it", format!("{} {later}", counted(moved.abs()))));
+    }
+    if facts.provisional {
+        numbers.push(("Thresholds", "provisional: no published heat sum exists for this insect".to_owned()));
+    }
+    numbers
+}
+
+/// `likely March 17 (early March 12, late March 24)`.
+fn dates(stage: &StageDates) -> String {
+    let day = |day| phrases::date(EN, day);
+    match (stage.reached, stage.early, stage.late) {
+        (Some(reached), ..) => format!("came on {}", day(reached)),
+        (None, Some(early), Some(late)) => {
+            format!("likely {}; 8 in 10 between {} and {}", day(stage.likely), day(early), day(late))
+        }
+        (None, Some(early), None) => {
+            format!("likely {}; from {}, with an open end", day(stage.likely), day(early))
+        }
+        (None, None, _) => format!("likely {}", day(stage.likely)),
+    }
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.0} %", share * 100.0)
+}
+
+fn counted(days: i64) -> String {
+    if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
+}

@@ -1,0 +1,295 @@
+use treebell::season::decide::Standing;
+use treebell::season::{NoticeId, NoticeKind};
+use treebell::service::desk::acts::{self, Sent};
+use treebell::service::desk::find::find;
+use treebell::service::desk::notice::{May, notice_in_depth};
+use treebell::service::desk::{DeskError, Hand};
+use treebell::store::notices::{NoticeState, Recalled};
+use treebell::store::{Conflict, StoreError};
+
+use super::{END, House, NONE, UNDO, asks, at, everywhere, leaves, put};
+use crate::engines::on_each_engine;
+
+#[tokio::test]
+async fn what_was_sent_leaves_after_two_minutes_in_the_name_of_who_sent_it() {
+    on_each_engine("sending from the desk", |store| async move {
+        let house = House::new(store, asks()).await;
+        let sent = acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        assert_eq!(sent, Sent::LeavesAt(at("2026-03-16T16:02:00Z")));
+        assert_eq!((house.word().await, house.queued().await), ("leaving", 0));
+        assert_eq!(house.app.store.next_release().await.unwrap(), Some(at("2026-03-16T16:02:00Z")));
+        // The next cycle decides nothing of it any more.
+        let notice = house.app.store.notice(&house.id).await.unwrap();
+        assert!(matches!(notice.told(chrono_tz::America::Denver).standing, Standing::Released { .. }));
+
+        assert_eq!(house.go_to("2026-03-16T16:01:59Z").await, NONE);
+        assert_eq!(house.go_to("2026-03-16T16:02:00Z").await, [house.id.clone()]);
+        assert_eq!(house.queued().await, 3);
+        let notice = house.app.store.notice(&house.id).await.unwrap();
+        assert_eq!((notice.released_by(), notice.standing_word()), (Some("M. Reyes"), "released"));
+        assert_eq!(house.go_to("2026-03-16T16:03:00Z").await, NONE, "once");
+        assert_eq!(house.audit().await, ["notice-released"], "one act, one row");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_word_is_taken_back_until_the_notice_leaves_and_not_after() {
+    on_each_engine("undo", |store| async move {
+        let house = House::new(store, asks()).await;
+        let before = house.app.store.notice(&house.id).await.unwrap();
+        acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        house.go_to("2026-03-16T16:01:00Z").await;
+        acts::undo(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        assert_eq!(house.app.store.notice(&house.id).await.unwrap(), before, "as it stood");
+        assert_eq!(house.go_to("2026-03-16T17:00:00Z").await, NONE, "nothing leaves any more");
+        let nothing = acts::undo(&house.app, everywhere(), &house.id, UNDO).await.unwrap_err().to_string();
+        assert!(nothing.contains("nothing was done"), "{nothing}");
+
+        acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        house.go_to("2026-03-16T17:02:00Z").await;
+        let left = acts::undo(&house.app, everywhere(), &house.id, UNDO).await.unwrap_err();
+        assert!(matches!(left, DeskError::Store(StoreError::Conflict(Conflict::NoticeLeft { .. }))), "{left}");
+        assert_eq!((house.word().await, house.queued().await), ("released", 3));
+        assert_eq!(house.audit().await, ["notice-released", "notice-undone", "notice-released"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_hold_and_a_calling_off_are_taken_back_too() {
+    on_each_engine("undo of holds", |store| async move {
+        let house = House::new(store, leaves("2026-03-16T18:00:00Z")).await;
+        acts::call_off(&house.app, everywhere(), &house.id, Some("wrong station")).await.unwrap();
+        assert_eq!(house.word().await, "cancelled");
+        acts::undo(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        assert_eq!(house.word().await, "waiting");
+
+        acts::hold(&house.app, everywhere(), &house.id, None, Some("the crew looks")).await.unwrap();
+        assert_eq!(house.go_to("2026-03-16T19:00:00Z").await, NONE, "its hour has passed");
+        acts::undo(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        let notice = house.app.store.notice(&house.id).await.unwrap();
+        assert_eq!(notice.release_at(), Some(at("2026-03-16T19:02:00Z")), "not in this very moment");
+        // A second thought while it is leaving: held as it stood before the word to send.
+        acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        acts::hold(&house.app, everywhere(), &house.id, None, None).await.unwrap();
+        assert_eq!(house.word().await, "held");
+        assert_eq!(house.go_to("2026-03-17T19:00:00Z").await, NONE);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_hold_ends_by_itself_at_its_time() {
+    on_each_engine("holds that end", |store| async move {
+        let house = House::new(store, leaves("2026-03-16T18:00:00Z")).await;
+        let until = at("2026-03-17T15:30:00Z");
+        acts::hold(&house.app, everywhere(), &house.id, Some(until), Some("the crew looks")).await.unwrap();
+        assert_eq!(house.app.store.next_release().await.unwrap(), Some(until));
+        assert_eq!(house.go_to("2026-03-17T15:29:00Z").await, NONE);
+        assert_eq!(house.go_to("2026-03-17T15:30:00Z").await, [house.id.clone()], "its hour had come meanwhile");
+
+        // One that needs a word asks for it again.
+        let asked = put(&house.app, "south", NoticeKind::InspectNow, asks()).await;
+        acts::hold(&house.app, everywhere(), &asked, Some(at("2026-03-18T15:00:00Z")), None).await.unwrap();
+        assert_eq!(house.go_to("2026-03-18T15:00:00Z").await, NONE);
+        let notice = house.app.store.notice(&asked).await.unwrap();
+        assert_eq!((notice.state.clone(), notice.approval_needed().is_some()), (NoticeState::Waiting, true));
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_hold_past_the_use_of_a_notice_is_refused() {
+    on_each_engine("holds that are too long", |store| async move {
+        let house = House::new(store, leaves("2026-03-16T18:00:00Z")).await;
+        for (until, wanted) in [
+            (END, "it is of use until Fri, Mar 20, 12:00 AM MDT"),
+            ("2026-03-21T16:00:00Z", "give an earlier end, or call it off"),
+            // Nothing leaves after eight in the evening, and the next morning is too late.
+            ("2026-03-20T02:30:00Z", "it could not leave before Fri, Mar 20, 8:00 AM MDT"),
+            ("2026-03-16T15:00:00Z", "must end after now"),
+        ] {
+            let said = acts::hold(&house.app, everywhere(), &house.id, Some(at(until)), None).await;
+            let said = said.map_err(|why| why.to_string());
+            assert!(said.as_ref().is_err_and(|said| said.contains(wanted)), "{until}: {said:?}");
+            assert_eq!(house.word().await, "waiting");
+        }
+        let last = at("2026-03-20T01:30:00Z");
+        acts::hold(&house.app, everywhere(), &house.id, Some(last), None).await.unwrap();
+        assert_eq!(house.audit().await, ["notice-held"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn in_the_night_a_word_can_be_taken_back_until_the_morning() {
+    on_each_engine("sending at night", |store| async move {
+        let house = House::new(store, asks()).await;
+        house.go_to("2026-03-17T04:00:00Z").await;
+        let sent = acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        assert_eq!(sent, Sent::LeavesAt(at("2026-03-17T14:00:00Z")), "8:00 there");
+        house.go_to("2026-03-17T13:59:00Z").await;
+        acts::undo(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        assert_eq!(house.word().await, "waiting");
+        // On its last evening it would never leave: nobody is told that it did.
+        house.clock.set(at("2026-03-20T03:00:00Z"));
+        let late = acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap_err().to_string();
+        assert!(late.contains("was of use until"), "{late}");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_recall_says_how_many_had_gone() {
+    on_each_engine("recalls", |store| async move {
+        let house = House::new(store, asks()).await;
+        assert_eq!(
+            acts::send(&house.app, everywhere(), &house.id, chrono::TimeDelta::zero()).await.unwrap(),
+            Sent::Queued(3)
+        );
+        let mut tx = house.app.store.begin().await.unwrap();
+        for (state, which) in [("sent", "MIN"), ("uncertain", "MAX")] {
+            sqlx::query(sqlx::AssertSqlSafe(format!(
+                "UPDATE deliveries SET state = '{state}' WHERE id = (SELECT {which}(id) FROM deliveries)"
+            )))
+            .execute(tx.conn())
+            .await
+            .unwrap();
+        }
+        tx.commit().await.unwrap();
+        let recalled = acts::recall(&house.app, everywhere(), &house.id, Some("wrong region")).await.unwrap();
+        assert_eq!(recalled, Recalled { cancelled: 2, gone: 1, maybe: 1 });
+        assert_eq!(house.word().await, "recalled");
+        let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        assert_eq!(
+            seen.stands,
+            "Recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known."
+        );
+        assert!(!seen.may.recall && !seen.may.undo && !seen.may.send);
+        assert_eq!(house.audit().await, ["notice-released", "notice-recalled"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn staff_of_another_region_can_do_nothing() {
+    on_each_engine("reach", |store| async move {
+        let house = House::new(store, asks()).await;
+        let other = Hand { by: "A. Vigil", reach: &|region| region.id == "south" };
+        let (app, id) = (&house.app, &house.id);
+        let refused = |what: &str, done: Result<(), DeskError>| {
+            let said = done.expect_err(what).to_string();
+            assert_eq!(said, "Region north is not one of your regions: ask somebody who keeps it", "{what}");
+        };
+        refused("send", acts::send(app, other, id, UNDO).await.map(|_| ()));
+        refused("hold", acts::hold(app, other, id, None, None).await);
+        refused("call off", acts::call_off(app, other, id, None).await);
+        refused("undo", acts::undo(app, other, id, UNDO).await);
+        refused("recall", acts::recall(app, other, id, None).await.map(|_| ()));
+        refused("reword", treebell::service::desk::wording::reword(app, other, id, &[]).await);
+        refused("unword", treebell::service::desk::wording::words_of_templates(app, other, id).await);
+        assert_eq!((house.word().await, house.audit().await), ("waiting", Vec::<String>::new()));
+        acts::hold(app, Hand { reach: &|region| region.id == "north", ..other }, id, None, None).await.unwrap();
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_reason_holds_no_address() {
+    let house = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
+    for (why, wanted) in [(" ", "nothing was given"), ("ask a@example.org", "it holds an address")] {
+        let said = acts::hold(&house.app, everywhere(), &house.id, None, Some(why)).await.unwrap_err().to_string();
+        assert!(said.contains(wanted), "{said}");
+    }
+    assert_eq!(house.word().await, "waiting");
+}
+
+#[tokio::test]
+async fn a_notice_is_found_by_the_beginning_of_its_id_or_its_region() {
+    on_each_engine("short ids", |store| async move {
+        let house = House::new(store, asks()).await;
+        let ready = put(&house.app, "north", NoticeKind::GetReady, asks()).await;
+        let south = put(&house.app, "south", NoticeKind::GetReady, asks()).await;
+        let store = &house.app.store;
+        let of = |asked: &'static str| async move { find(store, asked, 2026).await.map(|notice| notice.id) };
+        for (asked, wanted) in [
+            ("pinyon-needle-scale/north/2026/inspect-now", &house.id),
+            ("pinyon-needle-scale/north/2026/i", &house.id),
+            ("north/2026/get", &ready),
+            ("north/insp", &house.id),
+            ("Region South", &south),
+            ("south", &south),
+        ] {
+            assert_eq!(&of(asked).await.unwrap(), wanted, "{asked}");
+        }
+        let several = of("north").await.unwrap_err();
+        match &several {
+            DeskError::Ambiguous { candidates, .. } => {
+                let mut candidates: Vec<&NoticeId> = candidates.iter().collect();
+                candidates.sort();
+                assert_eq!(candidates, [&ready, &house.id]);
+            }
+            other => panic!("{other}"),
+        }
+        assert!(several.to_string().contains("north/2026/get-ready"), "{several}");
+        // The one that has not left is meant, where there is one.
+        acts::send(&house.app, everywhere(), &ready, chrono::TimeDelta::zero()).await.unwrap();
+        assert_eq!(of("region north").await.unwrap(), house.id);
+        let none = of("norht").await.unwrap_err().to_string();
+        assert!(none.contains("no notice of 2026 is meant by `norht`, did you mean `north`?"), "{none}");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn what_may_be_done_follows_from_where_a_notice_stands() {
+    let house = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
+    let may = |when: &'static str| {
+        let store = house.app.store.clone();
+        let id = house.id.clone();
+        async move { May::of(&store.notice(&id).await.unwrap(), at(when)) }
+    };
+    let now = "2026-03-16T16:00:00Z";
+    let open = May { send: true, hold: true, call_off: true, reword: true, undo: false, recall: false };
+    assert_eq!(may(now).await, open);
+    assert_eq!(may(END).await, May { send: false, hold: false, call_off: false, reword: false, ..open });
+    acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+    assert_eq!(may(now).await, May { send: false, undo: true, ..open });
+    house.go_to("2026-03-16T16:02:00Z").await;
+    let left = May { send: false, hold: false, call_off: false, reword: false, undo: false, recall: true };
+    assert_eq!(may(now).await, left);
+}
+
+#[tokio::test]
+async fn a_notice_in_depth_says_why_whom_how_and_when() {
+    on_each_engine("a notice in depth", |store| async move {
+        let house = House::new(store, asks()).await;
+        let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        assert_eq!(seen.why.sentence, "The chance that egg laying has begun is 84 %.");
+        assert_eq!(seen.why.waits, "The heat sum rests on days that were filled in and not measured.");
+        let number = |name: &str| seen.why.numbers.iter().find(|(of, _)| *of == name).map(|(_, value)| value.as_str());
+        assert_eq!(number("Chance that egg laying has begun"), Some("60 %"));
+        assert_eq!(number("Egg laying begins"), Some("likely March 22; 8 in 10 between March 8 and April 10"));
+        assert_eq!((seen.recipients(), seen.whom.len()), (3, 2));
+        assert_eq!(seen.reads.len(), 4);
+        for reading in &seen.reads {
+            let text = format!("{:?}", reading.message);
+            assert!(text.contains("Region north") && !text.contains("stop-link"), "{text}");
+            let parts = reading.segments.as_ref().map(|segments| segments.parts);
+            assert!(parts.is_none_or(|parts| parts <= 2), "{text}");
+        }
+        assert_eq!(seen.goes.from, None);
+        assert_eq!(seen.goes.if_sent_now, Some(at("2026-03-16T16:02:00Z")));
+        let last = seen.goes.all_sent_by.values().map(|estimate| estimate.all_sent_by.unwrap()).max().unwrap();
+        assert!(last > at("2026-03-16T16:02:00Z") && last < at("2026-03-16T16:05:00Z"), "{last}");
+        assert_eq!(seen.stands, "It waits for a word. Without one it is skipped on Fri, Mar 20, 12:00 AM MDT.");
+        acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        assert_eq!(
+            seen.stands,
+            "M. Reyes has sent it: it leaves on Mon, Mar 16, 10:02 AM MDT. Until then the word can be taken back."
+        );
+    })
+    .await;
+}

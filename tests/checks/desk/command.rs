@@ -1,0 +1,86 @@
+//! `treebell notices` as it is typed.
+
+use assert_cmd::Command;
+use treebell::season::NoticeKind;
+
+use super::{House, asks, put};
+use crate::support::open_store;
+
+fn run(folder: &std::path::Path, line: &str, columns: &str) -> (i32, String, String) {
+    let words = line.split_whitespace().map(|word| word.replace('~', " "));
+    let output = Command::cargo_bin("treebell")
+        .unwrap()
+        .current_dir(folder)
+        .env("COLUMNS", columns)
+        .arg("notices")
+        .args(words)
+        .output()
+        .unwrap();
+    let text = |bytes| String::from_utf8(bytes).unwrap();
+    (output.status.code().unwrap(), text(output.stdout), text(output.stderr))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_command_shows_what_the_page_shows() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
+    let house = House::new(store, asks()).await;
+    put(&house.app, "south", NoticeKind::GetReady, asks()).await;
+    house.app.store.close().await;
+    let run = |line: &str| run(folder.path(), line, "100");
+
+    // The notices are of another year than the machine's clock may say.
+    let (code, out, err) = run("show Region~north --season 2026");
+    assert_eq!(code, 0, "{err}");
+    for wanted in [
+        "Inspect now for Region north (2026)",
+        "The chance that egg laying has begun is 84 %.",
+        "Last day to wash: April 12",
+        "2 by e-mail in English",
+        "1 by text message in English",
+        "of no use from Fri, Mar 20, 12:00 AM MDT",
+        "As text message in Spanish (",
+        "As e-mail in English (",
+        "Subject: ",
+    ] {
+        assert!(out.contains(wanted), "{wanted}:\n{out}");
+    }
+    assert!(out.lines().all(|line| line.chars().count() <= 100), "{out}");
+    let (_, json, _) = run("show north/i --season 2026 --json");
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!((&json["status"], json["reads"].as_array().unwrap().len()), (&"waiting".into(), 4));
+
+    let (code, _, err) = run("hold pinyon --season 2026 --by staff");
+    assert_eq!(code, 2);
+    assert!(err.contains("north/2026/inspect-now") && err.contains("south/2026/get-ready"), "{err}");
+    let (code, _, err) = run("hold south --season 2026 --by staff --until 2036-03-17");
+    assert!(code == 2 && err.contains("of use until"), "{err}");
+    let (code, _, err) = run("cancel south --season 2026 --by staff --why wrong~station");
+    assert_eq!(code, 0, "{err}");
+    let (code, _, err) = run("cancel south --season 2026 --by staff");
+    assert!(code == 2 && err.contains("is cancelled and cannot be cancelled"), "{err}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_list_fits_its_columns_and_says_recalled() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
+    let house = House::new(store, asks()).await;
+    put(&house.app, "south", NoticeKind::LastDaysToWash, asks()).await;
+    use super::{UNDO, everywhere};
+    use treebell::service::desk::acts;
+    acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+    house.go_to("2026-03-16T16:02:00Z").await;
+    acts::recall(&house.app, everywhere(), &house.id, None).await.unwrap();
+    house.app.store.close().await;
+    for (columns, more) in [("100", true), ("80", false)] {
+        let (code, out, err) = run(folder.path(), "--season 2026", columns);
+        assert_eq!(code, 0, "{err}");
+        let widest = out.lines().map(|line| line.trim_end().chars().count()).max().unwrap();
+        assert!(widest <= columns.parse().unwrap(), "{widest}:\n{out}");
+        assert_eq!(out.contains("decided"), more, "{out}");
+        for wanted in ["north/inspect-now", "recalled", "Mar 16, 10:02 AM", "when released", "3 cancelled"] {
+            assert!(out.contains(wanted), "{wanted}:\n{out}");
+        }
+    }
+}

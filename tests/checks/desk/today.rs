@@ -1,0 +1,173 @@
+use chrono::{Days, NaiveDate};
+use treebell::people::Channel;
+use treebell::region::{Region, RegionId};
+use treebell::season::status::SeasonStanding;
+use treebell::season::{DateSpread, NoticeKind, Outlook, RecordTrust, SeasonKey, StageOutlook};
+use treebell::service::desk::Hand;
+use treebell::service::desk::acts;
+use treebell::service::desk::today::{Doubt, Filters, today};
+use treebell::store::Store;
+
+use super::{House, UNDO, asks, at, everywhere, leaves, put};
+use crate::engines::on_each_engine;
+
+fn day(text: &str) -> NaiveDate {
+    text.parse().unwrap()
+}
+
+/// A stage that comes around a day.
+fn stage(id: &str, likely: NaiveDate, doubt: u64) -> StageOutlook {
+    let dates: Vec<NaiveDate> = (0..=2 * doubt).map(|nth| likely - Days::new(doubt) + Days::new(nth)).collect();
+    StageOutlook {
+        stage: id.into(),
+        at_sum: Some(214.0),
+        reached: None,
+        spread: DateSpread {
+            early: Some(likely - Days::new(doubt)),
+            median: Some(likely),
+            late: Some(likely + Days::new(doubt)),
+        },
+        dates,
+        not_reached: 0,
+        past: None,
+        parts: None,
+    }
+}
+
+fn outlook(region: &str, opens: &str, doubt: u64, trust: RecordTrust) -> Outlook {
+    let opens = day(opens);
+    Outlook {
+        season: SeasonKey { profile: "pinyon-needle-scale".into(), region: region.into(), year: 2026 },
+        today: day("2026-03-16"),
+        last_day: Some(day("2026-03-15")),
+        newest_real_day: Some(day("2026-03-15")),
+        heat_sum: 150.0,
+        observed_sum: 150.0,
+        current_stage: None,
+        stages: vec![stage("egg-laying-begins", opens, doubt), stage("eggs-hatch", opens + Days::new(35), doubt)],
+        filled_days: 2,
+        trust,
+        trace_years: vec![2024, 2025],
+        forecast_days: 0,
+        forecast_fit: None,
+        station: "A".into(),
+        borrowed: None,
+        profile_version: 1,
+        wash: None,
+        learned: None,
+    }
+}
+
+async fn said(store: &Store, outlook: Outlook) {
+    store.put_outlook(&outlook, at("2026-03-16T12:15:00Z")).await.unwrap();
+}
+
+/// Region north needs a word, region south leaves by itself in the evening.
+async fn two(store: Store) -> House {
+    let house = House::new(store, asks()).await;
+    let store = &house.app.store;
+    for (region, county) in [("north", "Mesa"), ("south", "Vega")] {
+        let region = Region { county: Some(county.into()), ..store.region(&region.into()).await.unwrap() };
+        store.change_region(&region).await.unwrap();
+    }
+    let old = Outlook { today: day("2026-03-15"), ..outlook("north", "2026-05-01", 5, RecordTrust::Sound) };
+    said(store, old).await;
+    said(store, outlook("north", "2026-03-20", 8, RecordTrust::Sound)).await;
+    let filled = RecordTrust::TooMuchFilled { filled_days: 30, days: 74 };
+    said(store, outlook("south", "2026-03-18", 20, filled)).await;
+    put(&house.app, "south", NoticeKind::InspectNow, leaves("2026-03-17T01:00:00Z")).await;
+    house
+}
+
+#[tokio::test]
+async fn today_shows_what_needs_a_word_what_leaves_and_how_regions_stand() {
+    on_each_engine("today", |store| async move {
+        let house = two(store).await;
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        let [line] = seen.needs_word.as_slice() else { panic!("{:?}", seen.needs_word) };
+        assert_eq!((line.id.clone(), line.region_name.as_str()), (house.id.clone(), "Region north"));
+        assert_eq!(
+            line.reach.iter().map(|(of, count)| (*of, *count)).collect::<Vec<_>>(),
+            [(Channel::Email, 2), (Channel::Sms, 1)]
+        );
+        assert_eq!((line.dies_at, line.deadline), (at(super::END), Some(day("2026-04-12"))));
+        assert!(line.why.contains("filled in"), "{}", line.why);
+        let [leaving] = seen.leaves.as_slice() else { panic!("{:?}", seen.leaves) };
+        // Seven in the evening there.
+        assert_eq!((leaving.region_name.as_str(), leaving.leaves_today), ("Region south", true));
+        assert_eq!(leaving.leaves_at, Some(at("2026-03-17T01:00:00Z")));
+        assert_eq!(leaving.recipients(), 0);
+        let doubt = seen.wrong.iter().find(|trouble| trouble.title == "Temperatures are in doubt").unwrap();
+        assert!(doubt.what.contains("Region south (30 of 74 days are filled in)"), "{}", doubt.what);
+
+        let names = |regions: &[treebell::service::desk::today::RegionRow]| {
+            regions.iter().map(|row| row.region.id.to_string()).collect::<Vec<_>>()
+        };
+        assert_eq!(names(&seen.regions), ["south", "north"], "by their windows");
+        let north = &seen.regions[1];
+        assert_eq!((north.outlook_of, north.doubt_days()), (Some(day("2026-03-16")), Some(16)), "the newest outlook");
+        assert_eq!((north.waiting.as_slice(), north.sent.len()), (&[NoticeKind::InspectNow][..], 0));
+        assert_eq!(seen.counties, ["Mesa", "Vega"]);
+
+        for (filters, wanted) in [
+            (Filters { county: Some("Vega".into()), ..Filters::default() }, vec!["south"]),
+            (Filters { doubt: Some(Doubt::Temperatures), ..Filters::default() }, vec!["south"]),
+            (Filters { doubt: Some(Doubt::Dates), ..Filters::default() }, vec!["south"]),
+            (Filters { standing: Some(SeasonStanding::Over), ..Filters::default() }, vec![]),
+            (Filters { standing: Some(north.standing), ..Filters::default() }, vec!["north"]),
+        ] {
+            let seen = today(&house.app, everywhere(), &filters).await.unwrap();
+            assert_eq!(names(&seen.regions), wanted, "{filters:?}");
+            assert_eq!((seen.of_regions, seen.needs_word.len()), (2, 1), "the queue is whole");
+        }
+
+        acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!((seen.needs_word.len(), seen.leaves.len()), (0, 2));
+        assert!(seen.leaves[0].undoable && seen.leaves[0].id == house.id, "the first to leave is first");
+        house.go_to("2026-03-16T16:02:00Z").await;
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        let north = seen.regions.iter().find(|row| row.region.id == "north").unwrap();
+        assert_eq!(north.sent, [(NoticeKind::InspectNow, day("2026-03-16"))]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn staff_of_one_county_see_its_regions_and_no_other() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let hand = Hand { by: "A. Vigil", reach: &|region| region.county.as_deref() == Some("Vega") };
+    let seen = today(&house.app, hand, &Filters::default()).await.unwrap();
+    assert_eq!((seen.needs_word.len(), seen.leaves.len(), seen.of_regions), (0, 1, 1));
+    assert_eq!(seen.counties, ["Vega"]);
+}
+
+/// What today costs the store does not grow with the regions.
+#[tokio::test]
+async fn a_state_of_regions_is_read_with_as_few_questions_as_two() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let store = &house.app.store;
+    let asked = || store.lent().1;
+    let before = asked();
+    today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+    let of_two = asked() - before;
+    let model = store.region(&"south".into()).await.unwrap();
+    let many: Vec<Region> = (0..300)
+        .map(|nth| Region {
+            id: RegionId(format!("region-{nth:03}")),
+            name: format!("Region {nth:03}"),
+            zips: Vec::new(),
+            ..model.clone()
+        })
+        .collect();
+    for (nth, region) in many.into_iter().enumerate() {
+        let id = region.id.to_string();
+        let zip = treebell::region::Zip::parse(&format!("{:05}", 300 + nth)).unwrap();
+        store.add_region(&Region { zips: vec![zip], ..region }, at("2026-01-01T00:00:00Z")).await.unwrap();
+        said(store, outlook(&id, "2026-04-10", 12, RecordTrust::Sound)).await;
+    }
+    let before = asked();
+    let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+    assert_eq!((seen.regions.len(), asked() - before), (302, of_two));
+    assert!(of_two <= 12, "{of_two} questions");
+}
