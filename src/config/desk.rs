@@ -16,11 +16,13 @@ pub struct DeskConfig {
     pub keys: Vec<Secret>,
     /// So many hours an invitation to an account is good.
     pub invitation_hours: u32,
+    /// So many minutes a notice that was sent at the desk waits before it leaves: so long the word can be taken back.
+    pub undo_min: u32,
 }
 
 impl Default for DeskConfig {
     fn default() -> Self {
-        Self { enabled: false, keys: Vec::new(), invitation_hours: 72 }
+        Self { enabled: false, keys: Vec::new(), invitation_hours: 72, undo_min: 2 }
     }
 }
 

@@ -8,7 +8,7 @@ const YEAR: u64 = 366;
 const WEEK_S: u64 = 7 * 86_400;
 
 /// Setting, least and most; of settings that may be missing, when they are there.
-pub(super) const WHOLE_NUMBERS: [(&str, u64, u64); 66] = [
+pub(super) const WHOLE_NUMBERS: [(&str, u64, u64); 67] = [
     ("schedule.catch_up_days", 0, 10 * YEAR),
     ("feeds.timeout_s", 1, 3600),
     ("feeds.tries", 1, 20),
@@ -20,6 +20,7 @@ pub(super) const WHOLE_NUMBERS: [(&str, u64, u64); 66] = [
     ("watch.stalled_after_s", 1, WEEK_S),
     ("web.preferences_link_days", 1, YEAR),
     ("desk.invitation_hours", 1, 14 * 24),
+    ("desk.undo_min", 1, 60),
     ("alarms.cycle_hours", 1, 24 * YEAR),
     ("alarms.station_hours", 1, 24 * YEAR),
     ("alarms.notice_last_hours", 1, 24 * YEAR),

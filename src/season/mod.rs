@@ -81,16 +81,6 @@ impl NoticeId {
     pub fn of(season: &SeasonKey, kind: NoticeKind) -> Self {
         Self(format!("{}/{}/{}/{}", season.profile, season.region, season.year, kind.name()))
     }
-
-    /// As one part of a path, without slashes, which proxies treat each in their own way. Ids of profiles and regions hold no dot.
-    pub fn in_path(&self) -> String {
-        self.0.replace('/', ".")
-    }
-
-    /// From a part of a path.
-    pub fn of_path(part: &str) -> Self {
-        Self(part.replace('.', "/"))
-    }
 }
 
 /// What a person saw at a tree on a day.

@@ -45,6 +45,9 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "desk/invitation_useless",
     "desk/password",
     "desk/account",
+    "desk/today",
+    "desk/notice",
+    "desk/words",
 ];
 
 /// A page that does not hold together: a fault of the program.

@@ -430,6 +430,29 @@ async fn a_notice_that_waits_is_told_with_its_reach_its_words_and_the_command_an
 }
 
 #[tokio::test]
+async fn the_mail_of_a_notice_leads_to_its_page_where_the_desk_is_on() {
+    for on in [true, false] {
+        let settings = format!(
+            "[messages]\npublic_url = \"https://pinyon.example.org\"\n[web]\nlisten = \"127.0.0.1:8480\"\n\
+             [desk]\nenabled = {on}\nkeys = [{{ file = \"desk-key\" }}]"
+        );
+        let house = House::new(Store::in_memory().await.unwrap(), "2026-04-10T18:00:00Z", &settings);
+        two_regions(&house.app.store).await;
+        let approval_needed = ApprovalNeeded::ByPolicy;
+        let new = crate::people::notices::notice(
+            treebell::season::NoticeKind::InspectNow,
+            treebell::store::notices::NoticeRelease::WaitForApproval { approval_needed },
+        );
+        house.app.store.put_notice(&new, &crate::people::notices::texts()).await.unwrap();
+        house.lives(TimeDelta::minutes(30)).await;
+        let said = house.newest(AGENT);
+        let link = "https://pinyon.example.org/desk/notice/pinyon-needle-scale~north~2026~inspect-now";
+        assert_eq!(said.contains(link), on, "{said}");
+        assert!(said.contains("treebell notices show pinyon-needle-scale/north/2026/inspect-now"), "{said}");
+    }
+}
+
+#[tokio::test]
 async fn processes_that_see_the_same_tell_it_once() {
     on_each_engine("several processes", |store| async move {
         let house = House::new(store, "2026-04-10T18:00:00Z", "");

@@ -186,7 +186,7 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
             );
         }
         Action::Undo(_) => {
-            acts::undo(app, hand, id, TimeDelta::minutes(2)).await?;
+            acts::undo(app, hand, id, TimeDelta::minutes(i64::from(app.config.desk.undo_min))).await?;
             let now = app.store.notice(id).await?;
             eprintln!("taken back: notice {id} is {} again", now.standing_word());
         }

@@ -7,6 +7,7 @@ use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use crate::alarms::words::lasted;
 use crate::alarms::{AlarmKind, Condition, Look};
 use crate::language::Language;
+use crate::links;
 use crate::message::Message;
 use crate::people::Channel;
 use crate::region::{Region, RegionId};
@@ -87,7 +88,7 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
             subject: notice.id.to_string(),
             region: Some(notice.season.region.clone()),
             what: format!("{} {why} {until} {}", about.what, about.reads),
-            mend: answers(notice, leaves_alone),
+            mend: answers(app, notice, leaves_alone),
         });
     }
     Ok(conditions)
@@ -154,9 +155,13 @@ pub(super) fn sentence(text: &str) -> String {
 }
 
 /// The commands that answer it.
-fn answers(notice: &Notice, leaves_alone: bool) -> String {
+fn answers(app: &App, notice: &Notice, leaves_alone: bool) -> String {
     let id = &notice.id;
-    let look = format!("Why it was decided: `treebell outlook --region {}`.", notice.season.region);
+    let look = format!("All of it: `treebell notices show {id}`.");
+    // The link lets nobody in: it leads through the sign-in.
+    let public = app.config.messages.public_url.url().filter(|_| app.config.desk.enabled);
+    let page = public.and_then(|public| links::desk_notice(public, id.as_str()));
+    let look = page.map_or_else(|| look.clone(), |page| format!("At the desk: {page} {look}"));
     if leaves_alone {
         return format!(
             "nothing, if it is right. To stop it: `treebell notices hold {id} --by YOUR-NAME`; for good: `treebell notices cancel \

@@ -20,10 +20,6 @@ use crate::web::forms::{self, Typed, field};
 /// What may stand behind `?done=`.
 const DONE: [&str; 3] = ["ended", "others", "password"];
 
-pub(super) async fn home(desk: Desk) -> Response {
-    desk.to("/desk/account")
-}
-
 pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
     shown(&desk, done, None).await

@@ -15,10 +15,13 @@ mod cookies;
 mod gate;
 mod invitation;
 mod needs;
+mod notice;
 mod pictures;
 mod return_path;
 mod second_factor;
 mod sign_in;
+mod today;
+mod words;
 
 use axum::Router;
 use axum::middleware::from_fn_with_state;
@@ -33,7 +36,7 @@ use gate::Gate;
 
 /// Every page and form of the desk.
 pub const ENTRIES: &[Entry] = &[
-    Entry::page("/desk", Needs::Deed(Deed::See), || get(account::home)),
+    Entry::page("/desk", Needs::Deed(Deed::See), || get(today::home)),
     Entry::page("/desk/sign-in", Needs::Nothing, || get(sign_in::page)),
     Entry::form("/desk/sign-in", Needs::Nothing, || post(sign_in::sent)),
     Entry::page("/desk/code", Needs::Code, || get(code::page)),
@@ -50,10 +53,21 @@ pub const ENTRIES: &[Entry] = &[
     Entry::form("/desk/account/recovery-codes", Needs::Deed(Deed::See), || post(account::new_codes)),
     Entry::form("/desk/account/end-session", Needs::Deed(Deed::See), || post(account::end_one)),
     Entry::form("/desk/account/end-others", Needs::Deed(Deed::See), || post(account::end_others)),
+    Entry::page("/desk/today", Needs::Deed(Deed::See), || get(today::page)),
+    Entry::page("/desk/notice/{notice}", Needs::Deed(Deed::See), || get(notice::page)),
+    Entry::form("/desk/notice/{notice}/send", Needs::ActOn(Subject::Notice), || post(notice::send)),
+    Entry::form("/desk/notice/{notice}/hold", Needs::ActOn(Subject::Notice), || post(notice::hold)),
+    Entry::form("/desk/notice/{notice}/call-off", Needs::ActOn(Subject::Notice), || post(notice::call_off)),
+    Entry::form("/desk/notice/{notice}/recall", Needs::ActOn(Subject::Notice), || post(notice::recall)),
+    Entry::form("/desk/notice/{notice}/undo", Needs::ActOn(Subject::Notice), || post(notice::undo)),
+    Entry::page("/desk/notice/{notice}/words", Needs::ActOn(Subject::Notice), || get(words::page)),
+    Entry::form("/desk/notice/{notice}/words", Needs::ActOn(Subject::Notice), || post(words::sent)),
+    Entry::form("/desk/notice/{notice}/restore-words", Needs::ActOn(Subject::Notice), || post(notice::restore_words)),
 ];
 
 /// What the head of every page leads to: path, name, and whom it is shown.
-const NAVIGATION: &[(&str, &str, Deed)] = &[("/desk/account", "My account", Deed::See)];
+const NAVIGATION: &[(&str, &str, Deed)] =
+    &[("/desk/today", "Today", Deed::See), ("/desk/account", "My account", Deed::See)];
 
 /// The routes of a table: of the desk's own, and in checks of others.
 pub fn routes(site: &Site, entries: &[Entry]) -> Router<Site> {

@@ -188,7 +188,7 @@ async fn staff_of_another_region_can_do_nothing() {
         refused("undo", acts::undo(app, other, id, UNDO).await);
         refused("recall", acts::recall(app, other, id, None).await.map(|_| ()));
         refused("reword", treebell::service::desk::wording::reword(app, other, id, &[]).await);
-        refused("unword", treebell::service::desk::wording::words_of_templates(app, other, id).await);
+        refused("restore-words", treebell::service::desk::wording::words_of_templates(app, other, id).await);
         assert_eq!((house.word().await, house.audit().await), ("waiting", Vec::<String>::new()));
         acts::hold(app, Hand { reach: &|region| region.id == "north", ..other }, id, None, None).await.unwrap();
     })

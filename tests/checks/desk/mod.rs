@@ -2,7 +2,7 @@
 
 mod acts;
 mod command;
-mod today;
+pub mod today;
 mod words;
 
 use std::sync::Arc;
@@ -29,7 +29,7 @@ use crate::people::{subscribe, two_regions};
 const UNDO: TimeDelta = TimeDelta::minutes(2);
 
 /// Ten in the morning where the regions lie.
-const MORNING: &str = "2026-03-16T16:00:00Z";
+pub const MORNING: &str = "2026-03-16T16:00:00Z";
 /// From then on the notice is of no use: the local midnight after March 19.
 const END: &str = "2026-03-20T06:00:00Z";
 
@@ -88,8 +88,17 @@ impl House {
     }
 }
 
-fn facts(region: &str) -> NoticeFacts {
+pub fn facts(region: &str) -> NoticeFacts {
     NoticeFacts { region_id: region.into(), region_name: format!("Region {region}"), ..samples::typical().facts }
+}
+
+pub fn texts_of(templates: &Templates, kind: NoticeKind, facts: &NoticeFacts) -> Vec<NoticeText> {
+    let pairs = Language::ALL.into_iter().flat_map(|language| Channel::ALL.map(|channel| (language, channel)));
+    let text = |(language, channel)| {
+        let message = templates.render_notice(kind, language, channel, facts).unwrap();
+        NoticeText { language, message }
+    };
+    pairs.map(text).collect()
 }
 
 /// A notice with the words of the templates, of a region of [`two_regions`].
@@ -107,13 +116,7 @@ async fn put(app: &App, region: &str, kind: NoticeKind, fate: NoticeRelease) -> 
         expires_on: "2026-03-19".parse().unwrap(),
         deadline: Some(facts.wash_by),
     };
-    let mut texts = Vec::new();
-    for language in Language::ALL {
-        for channel in Channel::ALL {
-            let message = app.templates.render_notice(kind, language, channel, &facts).unwrap();
-            texts.push(NoticeText { language, message });
-        }
-    }
+    let texts = texts_of(&app.templates, kind, &facts);
     let new = NewNotice {
         season: season.clone(),
         kind,

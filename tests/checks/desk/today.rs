@@ -34,7 +34,7 @@ fn stage(id: &str, likely: NaiveDate, doubt: u64) -> StageOutlook {
     }
 }
 
-fn outlook(region: &str, opens: &str, doubt: u64, trust: RecordTrust) -> Outlook {
+pub fn outlook(region: &str, opens: &str, doubt: u64, trust: RecordTrust) -> Outlook {
     let opens = day(opens);
     Outlook {
         season: SeasonKey { profile: "pinyon-needle-scale".into(), region: region.into(), year: 2026 },

@@ -13,7 +13,7 @@ use tokio_rustls::rustls::pki_types::{PrivateKeyDer, PrivatePkcs8KeyDer};
 use super::super::browser::{Daemon, await_port, browser, free_port};
 
 /// Ends TLS and hands on to the program, as a proxy in front of it does.
-async fn proxy(listener: TcpListener, acceptor: TlsAcceptor, to: u16) {
+pub(super) async fn proxy(listener: TcpListener, acceptor: TlsAcceptor, to: u16) {
     loop {
         let Ok((stream, _)) = listener.accept().await else { continue };
         let acceptor = acceptor.clone();
@@ -28,7 +28,7 @@ async fn proxy(listener: TcpListener, acceptor: TlsAcceptor, to: u16) {
     }
 }
 
-fn acceptor() -> TlsAcceptor {
+pub(super) fn acceptor() -> TlsAcceptor {
     let made = rcgen::generate_simple_self_signed(["localhost".to_owned()]).unwrap();
     let key = PrivateKeyDer::Pkcs8(PrivatePkcs8KeyDer::from(made.signing_key.serialize_der()));
     let provider = Arc::new(tokio_rustls::rustls::crypto::ring::default_provider());

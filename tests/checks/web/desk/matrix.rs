@@ -37,6 +37,16 @@ const LET_IN: &[(&str, &str, &[&str])] = &[
     ("form", "/desk/account/recovery-codes", &["observer", "staff", "county", "administrator"]),
     ("form", "/desk/account/end-session", &["observer", "staff", "county", "administrator"]),
     ("form", "/desk/account/end-others", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/today", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/notice/{notice}", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/notice/{notice}/send", &["staff", "administrator"]),
+    ("form", "/desk/notice/{notice}/hold", &["staff", "administrator"]),
+    ("form", "/desk/notice/{notice}/call-off", &["staff", "administrator"]),
+    ("form", "/desk/notice/{notice}/recall", &["staff", "administrator"]),
+    ("form", "/desk/notice/{notice}/undo", &["staff", "administrator"]),
+    ("page", "/desk/notice/{notice}/words", &["staff", "administrator"]),
+    ("form", "/desk/notice/{notice}/words", &["staff", "administrator"]),
+    ("form", "/desk/notice/{notice}/restore-words", &["staff", "administrator"]),
 ];
 
 /// Routes of this check alone, of every kind of need that the desk's own have not.
@@ -120,9 +130,24 @@ async fn asked(browser: &mut Browser<'_>, kind: Kind, path: &str) -> super::supe
     }
 }
 
+/// A notice that waits for a word, with words of the templates; the part of a path that names it.
+async fn notice_of_north(desk: &DeskWorld) -> String {
+    let facts = crate::desk::facts("north");
+    let texts = crate::desk::texts_of(&desk.world.app.templates, NoticeKind::InspectNow, &facts);
+    let approval_needed = treebell::season::decide::ApprovalNeeded::ByPolicy;
+    let new = treebell::store::notices::NewNotice {
+        facts: serde_json::to_value(&facts).unwrap(),
+        expires_at: desk.world.clock.now() + chrono::TimeDelta::days(30),
+        ..notice(NoticeKind::InspectNow, NoticeRelease::WaitForApproval { approval_needed })
+    };
+    desk.store().put_notice(&new, &texts).await.unwrap();
+    "pinyon-needle-scale~north~2026~inspect-now".to_owned()
+}
+
 #[tokio::test]
 async fn every_route_lets_in_whom_it_is_for_and_nobody_else() {
     let desk = DeskWorld::new().await;
+    let notice = notice_of_north(&desk).await;
     let told: BTreeSet<(&str, &str)> = LET_IN.iter().map(|(kind, path, _)| (*kind, *path)).collect();
     let there: BTreeSet<(&str, &str)> = ENTRIES.iter().map(|entry| (word(entry.kind), entry.path)).collect();
     assert_eq!(told, there, "each route of the desk stands in the table of this check");
@@ -131,7 +156,7 @@ async fn every_route_lets_in_whom_it_is_for_and_nobody_else() {
         for (nth, entry) in ENTRIES.iter().enumerate() {
             let (_, _, let_in) =
                 LET_IN.iter().find(|(kind, path, _)| (*kind, *path) == (word(entry.kind), entry.path)).unwrap();
-            let path = entry.path.replace("{token}", "none");
+            let path = entry.path.replace("{token}", "none").replace("{notice}", &notice);
             let answer = asked(&mut browser, entry.kind, &path).await;
             let is_in = matches!(treated(&answer, &path), Let::In);
             assert_eq!(

@@ -7,5 +7,7 @@ mod commands;
 mod forms;
 mod guessing;
 mod matrix;
+mod notice_pages;
+mod notices;
 mod sessions;
 mod sign_in;

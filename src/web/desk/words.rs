@@ -1,0 +1,136 @@
+//! Other words for one notice, both languages side by side, looked at as they would be sent before they are kept.
+
+use axum::extract::{Form, Path};
+use axum::http::StatusCode;
+use axum::response::Response;
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::caller::Desk;
+use super::notice::{app_of, by, fault_of, id_of, path_of, reach, shown_reading};
+use super::sign_in::with_status;
+use crate::message::check::OwnFault;
+use crate::people::{Channel, Language};
+use crate::season::phrases;
+use crate::service::desk::notice::{May, reading};
+use crate::service::desk::wording::{Draft, drafts, reword, tried};
+use crate::service::desk::{DeskError, Hand, kind_words};
+use crate::store::notices::{Notice, OwnText};
+use crate::web::Fault;
+use crate::web::forms::{Typed, field};
+
+pub(super) async fn page(desk: Desk, Path(path): Path<String>) -> Result<Response, Fault> {
+    let app = desk.site().app();
+    let notice = app.store.notice(&id_of(&path)).await?;
+    let now = drafts(app, &notice).await.map_err(fault_of)?;
+    let (written, faults) = tried(app, &notice, &[]).await.map_err(fault_of)?;
+    shown(&desk, &notice, &now, written, &faults, None)
+}
+
+pub(super) async fn sent(desk: Desk, Path(path): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let (app, id) = (app_of(&desk, None)?, id_of(&path));
+    let notice = app.store.notice(&id).await?;
+    let own = typed_drafts(&typed);
+    let keeps = field(&typed, "do") == "keep";
+    let mut why = None;
+    if keeps {
+        match reword(&app, Hand { by: by(&desk), reach: &reach(&desk) }, &id, &own).await {
+            Ok(()) => return Ok(desk.to(&format!("/desk/notice/{}?done=reworded", path_of(&id)))),
+            Err(DeskError::Words(_)) => {}
+            Err(DeskError::Store(crate::store::StoreError::Conflict(conflict))) => why = Some(conflict.to_string()),
+            Err(DeskError::Unreadable(what)) => why = Some(what),
+            Err(other) => return Err(fault_of(other)),
+        }
+    }
+    let (written, faults) = match tried(&app, &notice, &own).await {
+        Ok(tried) => tried,
+        Err(DeskError::Unreadable(what)) => {
+            why = Some(what);
+            tried(&app, &notice, &[]).await.map_err(fault_of)?
+        }
+        Err(other) => return Err(fault_of(other)),
+    };
+    let response = shown(&desk, &notice, &own, written, &faults, Some(why.map(|why| phrases::capitalised(&why))));
+    if keeps { with_status(response, StatusCode::UNPROCESSABLE_ENTITY) } else { response }
+}
+
+fn name_of(what: &str, language: Language) -> String {
+    format!("{what}_{}", language.code())
+}
+
+fn typed_drafts(typed: &Typed) -> Vec<Draft> {
+    let whole = |name: String| typed.get(&name).cloned().unwrap_or_default();
+    Language::ALL
+        .into_iter()
+        .flat_map(|language| {
+            [
+                Draft {
+                    language,
+                    channel: Channel::Sms,
+                    subject: String::new(),
+                    body: whole(name_of("sms", language)),
+                },
+                Draft {
+                    language,
+                    channel: Channel::Email,
+                    subject: whole(name_of("subject", language)),
+                    body: whole(name_of("email", language)),
+                },
+            ]
+        })
+        .collect()
+}
+
+/// `looked`: they have asked how it would read, or to keep it; with what stands against that beside the rules of wording.
+fn shown(
+    desk: &Desk,
+    notice: &Notice,
+    drafts: &[Draft],
+    written: Vec<OwnText>,
+    faults: &[OwnFault],
+    looked: Option<Option<String>>,
+) -> Result<Response, Fault> {
+    let of = |language: Language, channel: Channel| {
+        drafts.iter().find(|draft| (draft.language, draft.channel) == (language, channel))
+    };
+    let faults_of = |language: Language, channel: Channel| -> Vec<String> {
+        let own = faults.iter().filter(|fault| (fault.language, fault.channel) == (language, channel));
+        own.map(|fault| phrases::capitalised(&fault.what)).collect()
+    };
+    let reads = written.into_iter().map(reading).collect::<Result<Vec<_>, _>>().map_err(fault_of)?;
+    let languages: Vec<Value> = Language::ALL
+        .into_iter()
+        .map(|language| {
+            let (sms, email) = (of(language, Channel::Sms), of(language, Channel::Email));
+            let read = |channel: Channel| {
+                reads.iter().find(|one| one.language == language && one.channel() == channel).map(shown_reading)
+            };
+            context! {
+                code => language.code(),
+                name => language.english_name(),
+                sms => sms.map(|draft| draft.body.as_str()),
+                subject => email.map(|draft| draft.subject.as_str()),
+                email => email.map(|draft| draft.body.as_str()),
+                sms_faults => faults_of(language, Channel::Sms),
+                email_faults => faults_of(language, Channel::Email),
+                sms_reads => read(Channel::Sms),
+                email_reads => read(Channel::Email),
+            }
+        })
+        .collect();
+    let region = desk.region()?;
+    desk.page(
+        "words",
+        context! {
+            path_of_notice => path_of(&notice.id),
+            kind => kind_words(notice.kind),
+            region => &region.name,
+            languages,
+            faults => faults.len(),
+            looked => looked.is_some(),
+            against => looked.flatten(),
+            own => notice.own_words.is_some(),
+            open => May::of(notice, desk.site().now()).reword,
+        },
+    )
+}
