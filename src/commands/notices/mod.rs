@@ -49,7 +49,7 @@ enum Action {
     /// Take the last word of staff back, as long as the notice has not left.
     Undo(ByName),
     /// Give a notice the words of the templates again.
-    Unword(ByName),
+    RestoreWords(ByName),
 }
 
 /// Which notice is meant.
@@ -136,9 +136,9 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
     let why = match &args.action {
         None | Some(Action::Show(_)) => &nothing,
         Some(Action::Hold(hold)) => &hold.of.why,
-        Some(Action::Release(of) | Action::Cancel(of) | Action::Recall(of) | Action::Undo(of) | Action::Unword(of)) => {
-            &of.why
-        }
+        Some(
+            Action::Release(of) | Action::Cancel(of) | Action::Recall(of) | Action::Undo(of) | Action::RestoreWords(of),
+        ) => &of.why,
     };
     let app = open_app_for(config, why).await?;
     let done = match &args.action {
@@ -153,7 +153,9 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
 async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
     let of = match action {
         Action::Hold(hold) => &hold.of,
-        Action::Release(of) | Action::Cancel(of) | Action::Recall(of) | Action::Undo(of) | Action::Unword(of) => of,
+        Action::Release(of) | Action::Cancel(of) | Action::Recall(of) | Action::Undo(of) | Action::RestoreWords(of) => {
+            of
+        }
         Action::Show(_) => return Ok(()),
     };
     let notice = of.which.find(app).await?;
@@ -190,7 +192,7 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
             let now = app.store.notice(id).await?;
             eprintln!("taken back: notice {id} is {} again", now.standing_word());
         }
-        Action::Unword(_) => {
+        Action::RestoreWords(_) => {
             wording::words_of_templates(app, hand, id).await?;
             eprintln!("notice {id} has the words of the templates");
         }

@@ -32,12 +32,12 @@ pub enum Wording {
 }
 
 impl Store {
-    /// All words of a notice, by language and channel.
+    /// All words of a notice: text messages first, of each channel English first.
     ///
     /// # Errors
     /// When the store fails.
     pub async fn notice_words(&self, id: &NoticeId) -> Result<Vec<OwnText>, StoreError> {
-        let rows = sqlx::query("SELECT * FROM notice_texts WHERE notice_id = $1 ORDER BY language, channel")
+        let rows = sqlx::query("SELECT * FROM notice_texts WHERE notice_id = $1 ORDER BY channel DESC, language")
             .bind(id.as_str())
             .fetch_all(&mut *self.read().await?)
             .await?;
