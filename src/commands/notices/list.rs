@@ -48,10 +48,10 @@ pub(super) async fn run(app: &App, year: i32, as_json: bool) -> Result<(), Comma
     let several_profiles = rows.iter().map(|(notice, ..)| &notice.season.profile).collect::<BTreeSet<_>>().len() > 1;
     let width = columns();
     let is_wide = width >= WIDE;
-    let mut head = vec!["notice", "status", "goes out", "of use until", "messages"];
+    let mut head = vec!["notice", "status", "goes out", "messages"];
     if is_wide {
         head.splice(1..1, ["decided"]);
-        head.splice(5..5, ["wash by"]);
+        head.splice(4..4, ["of use until", "wash by"]);
     }
     let mut table = bare_table(head);
     table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width);
@@ -65,12 +65,11 @@ pub(super) async fn run(app: &App, year: i32, as_json: bool) -> Result<(), Comma
             short_id(notice, several_profiles),
             notice.standing_word().to_owned(),
             goes_out(notice, zone),
-            short(notice.expires_at, zone),
             said(counts, *ended, *is_whole),
         ];
         if is_wide {
             row.splice(1..1, [short_date_or(Some(notice.decided_on), "")]);
-            row.splice(5..5, [short_date_or(notice.deadline(), "")]);
+            row.splice(4..4, [short(notice.expires_at, zone), short_date_or(notice.deadline(), "")]);
         }
         table.add_row(row);
     }
