@@ -50,13 +50,12 @@ pub(super) async fn run(app: &App, year: i32, as_json: bool) -> Result<(), Comma
     let is_wide = width >= WIDE;
     let mut head = vec!["notice", "status", "goes out", "messages"];
     if is_wide {
-        head.splice(1..1, ["decided"]);
-        head.splice(4..4, ["of use until", "wash by"]);
+        head.splice(3..3, ["of use until", "wash by"]);
     }
     let mut table = bare_table(head);
     table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width);
-    // What is to be typed again stands in one piece.
-    if let Some(column) = table.column_mut(0) {
+    // What is to be typed again, words and times stand in one piece; what became of the messages goes on below.
+    for column in table.column_iter_mut().take(if is_wide { 5 } else { 3 }) {
         column.set_constraint(ColumnConstraint::ContentWidth);
     }
     for (notice, counts, ended, is_whole) in &rows {
@@ -68,8 +67,7 @@ pub(super) async fn run(app: &App, year: i32, as_json: bool) -> Result<(), Comma
             said(counts, *ended, *is_whole),
         ];
         if is_wide {
-            row.splice(1..1, [short_date_or(Some(notice.decided_on), "")]);
-            row.splice(4..4, [short(notice.expires_at, zone), short_date_or(notice.deadline(), "")]);
+            row.splice(3..3, [short(notice.expires_at, zone), short_date_or(notice.deadline(), "")]);
         }
         table.add_row(row);
     }

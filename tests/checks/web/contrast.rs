@@ -145,7 +145,9 @@ async fn no_rule_uses_a_colour_that_is_not_in_the_table() {
     let style = style().await;
     let texts: BTreeSet<&str> = TEXT.iter().map(|(text, ..)| *text).collect();
     let grounds: BTreeSet<&str> = TEXT.iter().map(|(_, ground, _)| *ground).collect();
-    let rules = style.replace(['{', '}'], ";");
+    // Signs beside words hold no text themselves.
+    let rules = style.split_inclusive('}').filter(|rule| !rule.contains(".sign")).collect::<String>();
+    let rules = rules.replace(['{', '}'], ";");
     for declaration in rules.split(';').map(str::trim) {
         let Some((property, value)) = declaration.split_once(':') else { continue };
         let named = value.trim().strip_prefix("var(--").and_then(|rest| rest.strip_suffix(')'));
