@@ -157,7 +157,7 @@ async function walk() {
   await inspect("notice reworded", { response: await press(button("Keep these words")) });
   await says("notice reworded", "Its words were changed by maria");
 
-  const hold = page.locator("details", { hasText: "Hold it" }).first();
+  const hold = page.locator("details", { has: page.locator("summary", { hasText: /^Hold it$/ }) });
   await hold.locator("summary").click();
   await inspect("hold without a reason", { status: 422, response: await press(hold.getByRole("button", { name: "Hold it" })) });
   await says("hold without a reason", "Say why");
@@ -179,7 +179,7 @@ async function walk() {
   await inspect("notice taken back", { response: await press(back) });
   await says("notice taken back", "Taken back");
 
-  const off = page.locator("details", { hasText: "Call it off" }).first();
+  const off = page.locator("details", { has: page.locator("summary", { hasText: /^Call it off/ }) });
   await off.locator("summary").click();
   await page.fill("#off-why", "wrong station");
   await inspect("notice called off", { response: await press(button("Call it off")) });
