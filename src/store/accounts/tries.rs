@@ -2,7 +2,7 @@
 //! account has as well, so that nothing tells which there are.
 
 use chrono::{DateTime, TimeDelta, Utc};
-use sqlx::AssertSqlSafe;
+use sqlx::any::AnyRow;
 
 use crate::people::sign_in_limits::{Counted, STRANGERS_PER_DAY, Slows};
 use crate::store::error::StoreError;
@@ -31,15 +31,25 @@ pub enum Turn {
 
 impl Tx {
     /// Takes a try out of each bucket, if every one has one left: counted before the password is looked at, so that many at the
-    /// same time are no more than many in a row.
+    /// same time are no more than many in a row. Who has to wait leaves no row behind: else one address could fill the store with
+    /// names.
     ///
     /// # Errors
     /// When the store fails.
     pub async fn take_try(&mut self, buckets: &[Bucket], now: DateTime<Utc>) -> Result<Turn, StoreError> {
         let keyed = self.keyed(buckets);
-        let (mut longest, mut most, mut spent) = (None, 0, false);
+        let mut longest = None;
         for (key, slows) in &keyed {
-            let counted = self.counted(key, now).await?;
+            let counted = self.looked_at(key, now).await?;
+            longest = longest.max(counted.and_then(|counted| slows.wait(&counted)));
+        }
+        if let Some(wait) = longest {
+            return Ok(Turn::Wait(wait));
+        }
+        let (mut held, mut most, mut spent) = (Vec::with_capacity(keyed.len()), 0, false);
+        for (key, slows) in &keyed {
+            // What others counted since the look holds too.
+            let counted = self.held(key, now).await?;
             longest = longest.max(slows.wait(&counted));
             let wrong = if slows.forgets(&counted) { 0 } else { counted.wrong };
             let with_this = wrong.saturating_add(1);
@@ -47,13 +57,12 @@ impl Tx {
                 Slows::Pauses => most = most.max(with_this),
                 budget => spent |= *budget == Slows::STRANGERS && with_this == STRANGERS_PER_DAY,
             }
+            held.push((key, counted.wrong == 0 || slows.forgets(&counted)));
         }
         if let Some(wait) = longest {
             return Ok(Turn::Wait(wait));
         }
-        for (key, slows) in &keyed {
-            let counted = self.counted(key, now).await?;
-            let anew = counted.wrong == 0 || slows.forgets(&counted);
+        for (key, anew) in held {
             let count = if anew {
                 "UPDATE sign_in_tries SET wrong = 1, first_at = $2, last_at = $2 WHERE bucket = $1"
             } else {
@@ -99,16 +108,24 @@ impl Tx {
         keyed
     }
 
-    async fn counted(&mut self, key: &str, now: DateTime<Utc>) -> Result<Counted, StoreError> {
-        let there = "INSERT INTO sign_in_tries (bucket, wrong, first_at, last_at) VALUES ($1, 0, $2, $2) \
-                     ON CONFLICT (bucket) DO NOTHING";
-        sqlx::query(there).bind(key).bind(ms(now)).execute(self.conn()).await?;
-        let find = format!("SELECT * FROM sign_in_tries WHERE bucket = $1 {}", self.engine().for_update());
-        let row = sqlx::query(AssertSqlSafe(find)).bind(key).fetch_one(self.conn()).await?;
-        Ok(Counted {
-            wrong: u32::try_from(get::<i64>(&row, "wrong")?).unwrap_or(u32::MAX),
-            first_ago: now - get_instant(&row, "first_at")?,
-            last_ago: now - get_instant(&row, "last_at")?,
-        })
+    async fn looked_at(&mut self, key: &str, now: DateTime<Utc>) -> Result<Option<Counted>, StoreError> {
+        let find = "SELECT * FROM sign_in_tries WHERE bucket = $1";
+        let row = sqlx::query(find).bind(key).fetch_optional(self.conn()).await?;
+        row.map(|row| counted(&row, now)).transpose()
     }
+
+    /// What a bucket holds, kept for the rest of the transaction. One statement: between two, another could take the row away.
+    async fn held(&mut self, key: &str, now: DateTime<Utc>) -> Result<Counted, StoreError> {
+        let hold = "INSERT INTO sign_in_tries (bucket, wrong, first_at, last_at) VALUES ($1, 0, $2, $2) \
+                    ON CONFLICT (bucket) DO UPDATE SET bucket = excluded.bucket RETURNING wrong, first_at, last_at";
+        counted(&sqlx::query(hold).bind(key).bind(ms(now)).fetch_one(self.conn()).await?, now)
+    }
+}
+
+fn counted(row: &AnyRow, now: DateTime<Utc>) -> Result<Counted, StoreError> {
+    Ok(Counted {
+        wrong: u32::try_from(get::<i64>(row, "wrong")?).unwrap_or(u32::MAX),
+        first_ago: now - get_instant(row, "first_at")?,
+        last_ago: now - get_instant(row, "last_at")?,
+    })
 }

@@ -8,7 +8,7 @@ use treebell::people::sign_in_limits::{STRANGERS_PER_DAY, Slows};
 use treebell::store::accounts::tries::{Bucket, Turn};
 
 use super::support::{DEVICE, DeskWorld, PASSWORD};
-use crate::engines::on_each_engine;
+use crate::engines::{every_row, on_each_engine};
 
 #[tokio::test]
 async fn wrong_tries_from_one_place_wait_longer_and_longer_and_no_other_place_does() {
@@ -117,4 +117,30 @@ async fn sign_ins_are_counted_by_what_became_of_them() {
     ] {
         assert!(text.contains(line), "{line} in\n{text}");
     }
+}
+
+#[tokio::test]
+async fn who_has_to_wait_leaves_nothing_in_the_store() {
+    on_each_engine("desk tries without rows", |store| async move {
+        let desk = DeskWorld::on(store.clone()).await;
+        let network = Bucket { of: "password\nnetwork\n203.0.113.0".into(), slows: Slows::NETWORK };
+        let try_of = async |name: usize| {
+            let named = Bucket { of: format!("password\nplace\nname-{name}\n203.0.113.0"), slows: Slows::Pauses };
+            let mut tx = store.begin().await.unwrap();
+            let turn = tx.take_try(&[named, network.clone()], desk.world.clock.now()).await.unwrap();
+            tx.commit().await.unwrap();
+            turn
+        };
+        let mut name = 0;
+        while let Turn::Taken { .. } = try_of(name).await {
+            name += 1;
+            assert!(name <= 100, "a network has its budget");
+        }
+        let full = every_row(&store).await["sign_in_tries"].len();
+        for other in 1000..1020 {
+            assert!(matches!(try_of(other).await, Turn::Wait(_)));
+        }
+        assert_eq!(every_row(&store).await["sign_in_tries"].len(), full, "names that were not tried leave no row");
+    })
+    .await;
 }
