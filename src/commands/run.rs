@@ -150,6 +150,9 @@ async fn pages(app: &App, only: Option<Role>) -> Result<Option<(Router, daemon::
     if !faults.is_empty() {
         return Err(CommandError::Usage(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")));
     }
+    for warning in app.config.desk_warnings() {
+        warn!("{warning}");
+    }
     let site = Site::new(app.clone()).map_err(|why| CommandError::Failed(with_causes(&why)))?;
     let listener = server::listen(listen).await.map_err(|why| CommandError::Usage(why.to_string()))?;
     if let Ok(address) = listener.local_addr() {
