@@ -11,6 +11,7 @@ use crate::config::Config;
 use crate::people::account::{Account, AccountName, County, RegionReach, Role};
 use crate::region::RegionId;
 use crate::service::desk;
+use crate::store::Store;
 use crate::store::accounts::ListedAccount;
 
 /// Keep the accounts of the staff's desk
@@ -18,7 +19,7 @@ use crate::store::accounts::ListedAccount;
 pub enum AccountCommand {
     /// Make an account and print the link by which its holder chooses a password
     ///
-    /// The link works once, and for as long as desk.invitation_hours says. Hand it over yourself, by a way that you trust: it is
+    /// The link works until its holder is signed in, and for as long as desk.invitation_hours says. Hand it over yourself, by a way that you trust: it is
     /// shown this once and kept nowhere.
     Add(Add),
     /// Print all accounts
@@ -29,7 +30,8 @@ pub enum AccountCommand {
     },
     /// Give an account another role, or staff other regions
     ///
-    /// What is given takes the place of what was there. It holds from the next click on.
+    /// What is given takes the place of what was there. It holds from the next click on. An observer without a second factor who
+    /// becomes staff or administrator gets a new invitation, whose link is printed: by it the second factor is set up.
     Change(Change),
     /// Let nobody sign in by an account, and end its sessions
     Lock(One),
@@ -120,6 +122,7 @@ pub async fn run(command: AccountCommand, config: &Config) -> Result<(), Command
             let account = may.account(name)?;
             let store = open_store_for(config, &why).await?;
             let token = desk::add(&store, &account, good_for(config), now).await?;
+            tell_counties(&store, &account).await?;
             store.close().await;
             print_invitation(config, &account.name, &token, now)
         }
@@ -127,9 +130,14 @@ pub async fn run(command: AccountCommand, config: &Config) -> Result<(), Command
         AccountCommand::Change(Change { name, may, why }) => {
             let account = may.account(name)?;
             let store = open_store_for(config, &why).await?;
-            desk::change(&store, &account).await?;
+            let token = desk::change(&store, &account, good_for(config), now).await?;
+            tell_counties(&store, &account).await?;
+            store.close().await;
             eprintln!("account {} is changed", account.name);
-            Ok(())
+            match token {
+                Some(token) => print_invitation(config, &account.name, &token, now),
+                None => Ok(()),
+            }
         }
         AccountCommand::Lock(One { name, why }) => {
             let changed = desk::lock(&open_store_for(config, &why).await?, &name, now).await?;
@@ -166,6 +174,24 @@ pub async fn run(command: AccountCommand, config: &Config) -> Result<(), Command
     }
 }
 
+/// A county stands in no table, so a slip in its name would give somebody nothing, in silence.
+async fn tell_counties(store: &Store, account: &Account) -> Result<(), CommandError> {
+    if account.reach.counties.is_empty() {
+        return Ok(());
+    }
+    let regions = store.regions().await?;
+    for county in &account.reach.counties {
+        match regions.iter().filter(|region| county.holds(region)).count() {
+            0 => eprintln!(
+                "warning: no region lies in county {county}, so {} acts on none by it: is it written as the regions write it?",
+                account.name
+            ),
+            held => eprintln!("county {county}: {held} region{}", if held == 1 { "" } else { "s" }),
+        }
+    }
+    Ok(())
+}
+
 fn good_for(config: &Config) -> TimeDelta {
     TimeDelta::hours(i64::from(config.desk.invitation_hours))
 }
@@ -177,7 +203,9 @@ fn print_invitation(config: &Config, name: &AccountName, token: &str, now: DateT
     let link = public.and_then(|public| desk::invitation_link(public, token)).map(String::from);
     let link = link.unwrap_or_else(|| format!("/desk/invitation/{token}"));
     print_out(&format!("{link}\n"))?;
-    eprintln!("by this link {name} chooses a password: once, and until {until}; it is shown only now");
+    eprintln!(
+        "by this link {name} chooses a password, and sets up a second factor where the role wants one: until {until}; it is shown only now"
+    );
     if public.is_none() {
         eprintln!("messages.public_url is not set: put the address of your pages before it");
     }
@@ -230,7 +258,8 @@ fn stands(listed: &ListedAccount, now: DateTime<Utc>) -> String {
         Some(_) => "invitation is over: reset".into(),
         None => "cannot sign in: reset".into(),
     };
-    match (listed.locked_at, listed.has_password) {
+    let can_sign_in = listed.has_password && (listed.has_second_factor || !listed.account.role.needs_second_factor());
+    match (listed.locked_at, can_sign_in) {
         (Some(at), _) => format!("locked since {}", instant(at)),
         (None, true) => "open".into(),
         (None, false) => invited,

@@ -138,7 +138,8 @@ impl County {
         Some(Self { name: given(name)?, state: state.and_then(given) })
     }
 
-    fn holds(&self, region: &Region) -> bool {
+    /// Whether a region says that it lies there.
+    pub fn holds(&self, region: &Region) -> bool {
         let same = |ours: &str, theirs: Option<&String>| theirs.is_some_and(|theirs| bare(theirs) == bare(ours));
         same(&self.name, region.county.as_ref())
             && self.state.as_ref().is_none_or(|state| same(state, region.state.as_ref()))

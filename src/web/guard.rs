@@ -65,6 +65,11 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
         response = as_page(response, &visit);
     }
     let headers = response.headers_mut();
+    // The desk's gate wants to read where a form comes from, and under `no-referrer` browsers say `Origin: null` of their own pages
+    // too (Fetch standard, "append a request `Origin` header").
+    if page == "desk" {
+        headers.entry(header::REFERRER_POLICY).or_insert(HeaderValue::from_static("same-origin"));
+    }
     for (name, value) in HEADERS {
         headers.entry(name).or_insert(HeaderValue::from_static(value));
     }

@@ -54,15 +54,29 @@ async fn invite(
     Ok(token)
 }
 
-/// Gives an account another role and reach.
+/// Gives an account another role and reach. Where the role wants a second factor and there is none, only an invitation leads to
+/// one: gives the token of a new invitation, unless one is open since the account was made or reset.
 ///
 /// # Errors
 /// When there is no such account, or a region is unknown.
-pub async fn change(store: &Store, new: &Account) -> Result<(), StoreError> {
+pub async fn change(
+    store: &Store,
+    new: &Account,
+    good_for: TimeDelta,
+    now: DateTime<Utc>,
+) -> Result<Option<String>, StoreError> {
     known_regions(store, new).await?;
     let mut tx = store.begin().await?;
+    let before = tx.account(&new.name).await?;
     tx.change_account(new).await?;
-    tx.commit().await
+    let is_raised = new.role.needs_second_factor() && !before.account.role.needs_second_factor();
+    let token = if is_raised && before.factor.is_none() && before.password.is_some() {
+        Some(invite(&mut tx, &new.name, good_for, now).await?)
+    } else {
+        None
+    };
+    tx.commit().await?;
+    Ok(token)
 }
 
 /// # Errors

@@ -1,7 +1,7 @@
 //! The staff's desk: how they sign in, what they must know, and what they do, for pages and commands alike.
 //!
 //! ```text
-//! invitation ─> password ─> second factor ─> session        (the first time)
+//! invitation ─> password ─> second factor ─> session        (the first time; a password alone leads no further than a code)
 //!               password ─> code ──────────> session        (from then on)
 //! ```
 //!
@@ -39,9 +39,11 @@ pub use accounts::{add, change, invitation_link, invite_anew, lock, remove, unlo
 pub use codes::{SECRET_BYTES, code_at, setup_uri, step_of};
 pub use invitations::{Accepted, accept, invited};
 pub use passwords::{LONGEST, PasswordFault, shortest};
-pub use second_factor::{CodeGiven, FactorSet, by_code, new_recovery_codes, pending_secret, set_factor, start_anew};
+pub use second_factor::{
+    CodeGiven, FactorSet, by_code, new_recovery_codes, pending_secret, set_factor, start_anew, start_first,
+};
 pub use secrets::{Credentials, digest, form_token};
-pub use sessions::{PasswordChanged, change_password, end_all, end_one, end_others, sign_out};
+pub use sessions::{PasswordChanged, PasswordGiven, change_password, end_all, end_one, end_others, sign_out};
 pub use sign_in::{Begun, Place, SignIn, by_password};
 
 /// Who acts.

@@ -209,9 +209,20 @@ fn hashed(password: &str, salt: &[u8; 16]) -> String {
     made.expect("a password of bounded length and a salt of 16 bytes can be hashed").to_string()
 }
 
-/// By the parameters that stand in the hash, so that older ones stay good.
+/// By the parameters that stand in the hash, so that older and cheaper ones stay good. Dearer ones are not worked on: whoever
+/// wrote such a row could make each sign-in take all memory.
 fn is_hash_of(password: &str, hash: &str) -> bool {
-    PasswordHash::new(hash).is_ok_and(|hash| argon2().verify_password(normal(password).as_bytes(), &hash).is_ok())
+    let is_in_bounds =
+        |params: &Params| params.m_cost() <= MEMORY_KIB && params.t_cost() <= ROUNDS && params.p_cost() <= LANES;
+    PasswordHash::new(hash).is_ok_and(|hash| {
+        Params::try_from(&hash).as_ref().is_ok_and(is_in_bounds)
+            && argon2().verify_password(normal(password).as_bytes(), &hash).is_ok()
+    })
+}
+
+/// Whether a hash was made with other parameters than ours.
+pub(super) fn is_outdated(hash: &str) -> bool {
+    !hash.starts_with(&format!("$argon2id$v=19$m={MEMORY_KIB},t={ROUNDS},p={LANES}$"))
 }
 
 #[cfg(test)]
@@ -232,6 +243,20 @@ mod tests {
         assert_ne!(hash, passwords.hash("caf\u{e9} at the tree line", &randomness).await.unwrap(), "each has its salt");
         for hash in [None, Some("nonsense"), Some("")] {
             assert!(!passwords.is("caf\u{e9} at the tree line", hash).await.unwrap());
+        }
+    }
+
+    #[tokio::test]
+    async fn a_cheaper_hash_is_good_and_outdated_and_a_dearer_one_is_not_worked_on() {
+        let passwords = Passwords::new(&Randomness::seeded(1));
+        for (memory, rounds, is_good) in
+            [(MEMORY_KIB, ROUNDS, true), (64, 1, true), (MEMORY_KIB + 8, ROUNDS, false), (64, 3, false)]
+        {
+            let params = Params::new(memory, rounds, 1, None).unwrap();
+            let made = Argon2::new(Algorithm::Argon2id, Version::V0x13, params);
+            let hash = made.hash_password_with_salt(b"tall grass", &[7; 16]).unwrap().to_string();
+            assert_eq!(passwords.is("tall grass", Some(&hash)).await.unwrap(), is_good, "{hash}");
+            assert_eq!(is_outdated(&hash), (memory, rounds) != (MEMORY_KIB, ROUNDS), "{hash}");
         }
     }
 

@@ -6,7 +6,10 @@ use tracing::error;
 
 use super::codes::{SECRET_BYTES, spelled, step_of_code};
 use super::secrets::{Credentials, digest};
-use super::sign_in::{Begun, Place, acting, buckets, device_of, note_failures, start};
+use super::sessions::{PasswordGiven, by_own_password};
+use super::sign_in::{
+    Begun, Place, acting, buckets, device_of, hold, hold_unchanged, note_failures, start, turn_of, with_session,
+};
 use crate::metrics::SignInResult;
 use crate::people::sign_in_limits::CODES_PER_SIGN_IN;
 use crate::randomness::Randomness;
@@ -59,10 +62,7 @@ pub async fn by_code(
     let name = &account.account.name;
     let device = device_of(credentials, Some(account), place);
     let buckets = buckets("code", name.as_str(), device.as_deref(), place.network);
-    let mut tx = app.store.begin().await?;
-    let turn = tx.take_try(&buckets, now).await?;
-    tx.commit().await?;
-    let (wrong, spent) = match turn {
+    let (wrong, spent) = match turn_of(app, &buckets, now).await? {
         Turn::Taken { wrong, spent } => (wrong, spent),
         Turn::Wait(wait) => {
             app.metrics.sign_in(SignInResult::Slowed);
@@ -70,11 +70,13 @@ pub async fn by_code(
         }
     };
     let mut tx = acting(app, credentials, name).begin().await?;
+    let held = hold(&mut tx, name).await?;
     // Two answers to one question: the second finds nothing to answer.
-    if !tx.hold_desk_session(&session.id).await? {
+    let Some(account) = with_session(&mut tx, held, session).await? else {
         tx.rollback().await?;
         return Ok(CodeGiven::Over);
-    }
+    };
+    let account = &account;
     let Some(how) = take(&mut tx, app, credentials, account, given, now).await? else {
         let over = count_wrong(&mut tx, session).await?;
         tx.commit().await?;
@@ -150,8 +152,10 @@ pub async fn set_factor(
     let (now, randomness) = (app.clock.now(), app.store.randomness());
     let name = &account.account.name;
     let mut tx = acting(app, credentials, name).begin().await?;
-    let there = tx.hold_desk_session(&session.id).await?;
-    let Some((secret, _)) = pending_secret(credentials, (session, account)).filter(|_| there) else {
+    let held = hold(&mut tx, name).await?;
+    let held = with_session(&mut tx, held, session).await?;
+    let pending = pending_secret(credentials, (session, account));
+    let (Some(account), Some((secret, _))) = (held, pending) else {
         tx.rollback().await?;
         return Ok(FactorSet::Over);
     };
@@ -161,8 +165,13 @@ pub async fn set_factor(
         app.metrics.sign_in(SignInResult::CodeRefused);
         return Ok(if over && session.stage != Stage::Whole { FactorSet::Over } else { FactorSet::Wrong });
     };
+    // A first factor that a role wants is set up by invitation only, and uses it up.
+    if !tx.use_invitation_up(name).await? && session.stage == Stage::SetUp {
+        tx.rollback().await?;
+        return Ok(FactorSet::Over);
+    }
     tx.set_factor(name, &credentials.seal(randomness, name, &secret), step).await?;
-    let codes = make_codes(&mut tx, account, randomness).await?;
+    let codes = make_codes(&mut tx, &account, randomness).await?;
     // Whoever is signed in without it, or with the one before, is not any more.
     tx.end_desk_sessions(name, Some(&session.id)).await?;
     let token = start(&mut tx, app, name, (Stage::Whole, None), place, Some(&session.id), now).await?;
@@ -171,12 +180,50 @@ pub async fn set_factor(
         app.metrics.sign_in(SignInResult::Whole);
     }
     tx.commit().await?;
-    let device = Some(credentials.device(randomness, account));
+    let device = Some(credentials.device(randomness, &account));
     Ok(FactorSet::Done { begun: Begun { token, stage: Stage::Whole, device }, codes })
 }
 
-/// Begins to set up a second factor, or another one, in a whole session. Where there is one, a code of it is asked for. Gives whether
-/// it was right.
+/// Begins to set up a first second factor in a whole session. The password is asked for: whoever finds a browser open must not
+/// bind the account to a phone of their own.
+///
+/// # Errors
+/// When the store fails.
+pub async fn start_first(
+    app: &App,
+    credentials: &Credentials,
+    (session, account): (&StoredSession, &StoredAccount),
+    password: &str,
+    place: Place<'_>,
+) -> Result<PasswordGiven, StoreError> {
+    let given = by_own_password(app, credentials, account, password, place).await?;
+    if !matches!(given, PasswordGiven::Right) {
+        return Ok(given);
+    }
+    let name = &account.account.name;
+    let mut tx = acting(app, credentials, name).begin().await?;
+    let held = hold_unchanged(&mut tx, account).await?.filter(|account| account.factor.is_none());
+    if with_session(&mut tx, held, session).await?.is_none() {
+        tx.rollback().await?;
+        return Ok(PasswordGiven::Wrong);
+    }
+    begin_factor(&mut tx, app, credentials, session).await?;
+    tx.commit().await?;
+    Ok(PasswordGiven::Right)
+}
+
+async fn begin_factor(
+    tx: &mut Tx,
+    app: &App,
+    credentials: &Credentials,
+    session: &StoredSession,
+) -> Result<(), StoreError> {
+    let randomness = app.store.randomness();
+    let sealed = credentials.seal(randomness, &session.account, &randomness.bytes::<SECRET_BYTES>());
+    tx.set_pending_factor(&session.id, Some(&sealed)).await
+}
+
+/// Begins to set up another second factor in a whole session, for who gives a code of the one in use. Gives whether it was right.
 ///
 /// # Errors
 /// When the store fails.
@@ -186,13 +233,10 @@ pub async fn start_anew(
     (session, account): (&StoredSession, &StoredAccount),
     given: &str,
 ) -> Result<bool, StoreError> {
-    let (now, randomness) = (app.clock.now(), app.store.randomness());
-    let name = &account.account.name;
-    let mut tx = acting(app, credentials, name).begin().await?;
-    let right = account.factor.is_none() || checked(&mut tx, app, credentials, (session, account), given, now).await?;
+    let mut tx = acting(app, credentials, &account.account.name).begin().await?;
+    let right = checked(&mut tx, app, credentials, (session, account), given, app.clock.now()).await?;
     if right {
-        let sealed = credentials.seal(randomness, name, &randomness.bytes::<SECRET_BYTES>());
-        tx.set_pending_factor(&session.id, Some(&sealed)).await?;
+        begin_factor(&mut tx, app, credentials, session).await?;
     }
     tx.commit().await?;
     Ok(right)
@@ -224,10 +268,9 @@ pub(super) async fn checked(
     given: &str,
     now: DateTime<Utc>,
 ) -> Result<bool, StoreError> {
-    if !tx.hold_desk_session(&session.id).await? {
-        return Ok(false);
-    }
-    if take(tx, app, credentials, account, given, now).await?.is_some() {
+    let held = hold(tx, &account.account.name).await?;
+    let Some(account) = with_session(tx, held, session).await? else { return Ok(false) };
+    if take(tx, app, credentials, &account, given, now).await?.is_some() {
         return Ok(true);
     }
     if count_wrong(tx, session).await? {

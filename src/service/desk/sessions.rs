@@ -3,7 +3,9 @@
 use super::invitations::known_names;
 use super::passwords::{PasswordFault, check, shortest};
 use super::secrets::Credentials;
-use super::sign_in::{Begun, Place, acting, buckets, device_of, note_failures, start};
+use super::sign_in::{
+    Begun, Place, acting, buckets, device_of, hold_unchanged, note_failures, start, turn_of, with_session,
+};
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::accounts::sessions::{Stage, StoredSession};
@@ -19,6 +21,17 @@ pub enum PasswordChanged {
     /// The password in use was not given.
     Wrong,
     Faulty(PasswordFault),
+    /// The session ended meanwhile, or the account was changed, locked or reset.
+    Over,
+    Wait(chrono::TimeDelta),
+    Busy,
+}
+
+/// What came of asking somebody who is signed in for the password.
+#[derive(Debug)]
+pub enum PasswordGiven {
+    Right,
+    Wrong,
     Wait(chrono::TimeDelta),
     Busy,
 }
@@ -71,6 +84,35 @@ pub async fn end_others(
     Ok(ended)
 }
 
+/// Whether this is the password of who is signed in; counted as a try to sign in.
+pub(super) async fn by_own_password(
+    app: &App,
+    credentials: &Credentials,
+    account: &StoredAccount,
+    given: &str,
+    place: Place<'_>,
+) -> Result<PasswordGiven, StoreError> {
+    let name = &account.account.name;
+    let device = device_of(credentials, Some(account), place);
+    let buckets = buckets("password", name.as_str(), device.as_deref(), place.network);
+    let (wrong, spent) = match turn_of(app, &buckets, app.clock.now()).await? {
+        Turn::Taken { wrong, spent } => (wrong, spent),
+        Turn::Wait(wait) => return Ok(PasswordGiven::Wait(wait)),
+    };
+    let is_right = credentials.passwords.is(given, account.password.as_deref()).await;
+    if let Ok(false) = is_right {
+        note_failures(app, credentials, Some(account), "password, in a session", (wrong, spent)).await?;
+        return Ok(PasswordGiven::Wrong);
+    }
+    let mut tx = app.store.begin().await?;
+    match is_right {
+        Ok(_) => tx.was_right(&buckets).await?,
+        Err(_) => tx.give_back(&buckets).await?,
+    }
+    tx.commit().await?;
+    Ok(if is_right.is_ok() { PasswordGiven::Right } else { PasswordGiven::Busy })
+}
+
 /// Changes one's password: the one in use is asked for, since a browser may stand open.
 ///
 /// # Errors
@@ -84,34 +126,24 @@ pub async fn change_password(
 ) -> Result<PasswordChanged, StoreError> {
     let now = app.clock.now();
     let name = &account.account.name;
-    let device = device_of(credentials, Some(account), place);
-    let buckets = buckets("password", name.as_str(), device.as_deref(), place.network);
-    let mut tx = app.store.begin().await?;
-    let turn = tx.take_try(&buckets, now).await?;
-    tx.commit().await?;
-    let (wrong, spent) = match turn {
-        Turn::Taken { wrong, spent } => (wrong, spent),
-        Turn::Wait(wait) => return Ok(PasswordChanged::Wait(wait)),
-    };
-    match credentials.passwords.is(old, account.password.as_deref()).await {
-        Ok(true) => {}
-        Ok(false) => {
-            note_failures(app, credentials, Some(account), "password, in a session", (wrong, spent)).await?;
-            return Ok(PasswordChanged::Wrong);
-        }
-        Err(_) => return Ok(PasswordChanged::Busy),
+    match by_own_password(app, credentials, account, old, place).await? {
+        PasswordGiven::Right => {}
+        PasswordGiven::Wrong => return Ok(PasswordChanged::Wrong),
+        PasswordGiven::Wait(wait) => return Ok(PasswordChanged::Wait(wait)),
+        PasswordGiven::Busy => return Ok(PasswordChanged::Busy),
     }
     let least = shortest(account.factor.is_some());
-    let sound = check(new, least, name, &known_names(app));
-    let mut tx = acting(app, credentials, name).begin().await?;
-    tx.was_right(&buckets).await?;
-    tx.commit().await?;
-    if let Err(fault) = sound {
+    if let Err(fault) = check(new, least, name, &known_names(app)) {
         return Ok(PasswordChanged::Faulty(fault));
     }
     let randomness = app.store.randomness();
     let Ok(hash) = credentials.passwords.hash(new, randomness).await else { return Ok(PasswordChanged::Busy) };
     let mut tx = acting(app, credentials, name).begin().await?;
+    let held = hold_unchanged(&mut tx, account).await?;
+    if with_session(&mut tx, held, session).await?.is_none() {
+        tx.rollback().await?;
+        return Ok(PasswordChanged::Over);
+    }
     tx.set_password(name, &hash, now).await?;
     tx.end_desk_sessions(name, Some(&session.id)).await?;
     let token = start(&mut tx, app, name, (Stage::Whole, None), place, Some(&session.id), now).await?;

@@ -5,17 +5,17 @@ use std::net::IpAddr;
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::codes::SECRET_BYTES;
-use super::passwords::TooMany;
+use super::passwords::{TooMany, is_outdated};
 use super::secrets::{Credentials, digest, new_token};
 use crate::metrics::SignInResult;
 use crate::people::account::AccountName;
 use crate::people::sign_in_limits::{Slows, is_news};
 use crate::service::app::App;
-use crate::store::accounts::sessions::{NewSession, Stage};
+use crate::store::accounts::sessions::{NewSession, Stage, StoredSession};
 use crate::store::accounts::tries::{Bucket, Turn};
 use crate::store::accounts::{StoredAccount, account_subject};
 use crate::store::acts::{Act, Actor};
-use crate::store::{Store, StoreError, Tx};
+use crate::store::{Conflict, Store, StoreError, Tx};
 
 /// Where a try comes from.
 #[derive(Clone, Copy, Debug)]
@@ -36,6 +36,8 @@ pub enum SignIn {
     Wait(TimeDelta),
     /// Many sign in at this moment.
     Busy,
+    /// Right, but the role wants a second factor, and only an invitation leads to the first one.
+    NoFactor,
     Begun(Begun),
 }
 
@@ -69,10 +71,7 @@ pub async fn by_password(
     let shown: String = name.trim().to_lowercase().chars().take(32).collect();
     let device = device_of(credentials, found.as_ref(), place);
     let buckets = buckets("password", &shown, device.as_deref(), place.network);
-    let mut tx = app.store.begin().await?;
-    let turn = tx.take_try(&buckets, now).await?;
-    tx.commit().await?;
-    let (wrong, spent) = match turn {
+    let (wrong, spent) = match turn_of(app, &buckets, now).await? {
         Turn::Taken { wrong, spent } => (wrong, spent),
         Turn::Wait(wait) => {
             app.metrics.sign_in(SignInResult::Slowed);
@@ -96,9 +95,32 @@ pub async fn by_password(
         note_failures(app, credentials, found.as_ref(), "password", (wrong, spent)).await?;
         return Ok(SignIn::Refused);
     };
+    // Made anew where ours cost more by now; when too many wait, the next time.
+    let anew = match hash.filter(|hash| is_outdated(hash)) {
+        Some(_) => credentials.passwords.hash(password, app.store.randomness()).await.ok(),
+        None => None,
+    };
     let mut tx = acting(app, credentials, &account.account.name).begin().await?;
+    // Locked, reset or given another password or role meanwhile: what was right of it is not any more.
+    let Some(account) = hold_unchanged(&mut tx, account).await? else {
+        tx.rollback().await?;
+        app.metrics.sign_in(SignInResult::Refused);
+        return Ok(SignIn::Refused);
+    };
     tx.was_right(&buckets).await?;
-    let begun = begin(&mut tx, app, credentials, account, place, after, now).await?;
+    if let Some(hash) = anew {
+        tx.replace_hash(&account.account.name, &hash).await?;
+    }
+    let stage = match (&account.factor, account.account.role.needs_second_factor()) {
+        (Some(_), _) => Stage::Code,
+        (None, false) => Stage::Whole,
+        (None, true) => {
+            tx.commit().await?;
+            app.metrics.sign_in(SignInResult::Refused);
+            return Ok(SignIn::NoFactor);
+        }
+    };
+    let begun = begin(&mut tx, app, credentials, (&account, stage), place, after, now).await?;
     tx.commit().await?;
     app.metrics.sign_in(if begun.stage == Stage::Whole { SignInResult::Whole } else { SignInResult::Password });
     Ok(SignIn::Begun(begun))
@@ -109,20 +131,15 @@ pub(super) async fn begin(
     tx: &mut Tx,
     app: &App,
     credentials: &Credentials,
-    account: &StoredAccount,
+    (account, stage): (&StoredAccount, Stage),
     place: Place<'_>,
     after: Option<&str>,
     now: DateTime<Utc>,
 ) -> Result<Begun, StoreError> {
     let randomness = app.store.randomness();
     let name = &account.account.name;
-    let (stage, pending) = if account.factor.is_some() {
-        (Stage::Code, None)
-    } else if account.account.role.needs_second_factor() {
-        (Stage::SetUp, Some(credentials.seal(randomness, name, &randomness.bytes::<SECRET_BYTES>())))
-    } else {
-        (Stage::Whole, None)
-    };
+    let pending =
+        (stage == Stage::SetUp).then(|| credentials.seal(randomness, name, &randomness.bytes::<SECRET_BYTES>()));
     let token = start(tx, app, name, (stage, pending), place, after, now).await?;
     let mut device = None;
     if stage == Stage::Whole {
@@ -130,6 +147,48 @@ pub(super) async fn begin(
         device = Some(credentials.device(randomness, account));
     }
     Ok(Begun { token, stage, device })
+}
+
+/// Takes a try, and writes nothing where it has to wait.
+pub(super) async fn turn_of(app: &App, buckets: &[Bucket], now: DateTime<Utc>) -> Result<Turn, StoreError> {
+    let mut tx = app.store.begin().await?;
+    let turn = tx.take_try(buckets, now).await?;
+    match turn {
+        Turn::Taken { .. } => tx.commit().await?,
+        Turn::Wait(_) => tx.rollback().await?,
+    }
+    Ok(turn)
+}
+
+/// The account as it is now, kept for the rest of the transaction; `None`: it is locked or gone. Asked for before anything of its
+/// sessions, by everybody, so that no two wait for each other and none begins beside a lock or a reset.
+pub(super) async fn hold(tx: &mut Tx, name: &AccountName) -> Result<Option<StoredAccount>, StoreError> {
+    match tx.account(name).await {
+        Ok(account) => Ok(Some(account).filter(|account| account.locked_at.is_none())),
+        Err(StoreError::Conflict(Conflict::UnknownAccount { .. })) => Ok(None),
+        Err(why) => Err(why),
+    }
+}
+
+/// As [`hold`]; `None` also when what a password was compared with has changed since it was `seen`. A second factor is sealed
+/// anew with each code, so only whether there is one counts.
+pub(super) async fn hold_unchanged(tx: &mut Tx, seen: &StoredAccount) -> Result<Option<StoredAccount>, StoreError> {
+    let held = hold(tx, &seen.account.name).await?;
+    Ok(held.filter(|account| {
+        account.password == seen.password
+            && account.account.role == seen.account.role
+            && account.factor.is_some() == seen.factor.is_some()
+    }))
+}
+
+/// An account that is held, if one of its sessions is there still, which is held too.
+pub(super) async fn with_session(
+    tx: &mut Tx,
+    held: Option<StoredAccount>,
+    session: &StoredSession,
+) -> Result<Option<StoredAccount>, StoreError> {
+    let Some(account) = held else { return Ok(None) };
+    Ok(tx.hold_desk_session(&session.id).await?.then_some(account))
 }
 
 /// A session in the place of the one before. Gives its token.

@@ -256,6 +256,19 @@ impl Tx {
         self.note_act(Act::PasswordSet, &account_subject(name), "").await
     }
 
+    /// Keeps another hash of the password that is in use: nothing that its holder did.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn replace_hash(&mut self, name: &AccountName, hash: &str) -> Result<(), StoreError> {
+        sqlx::query("UPDATE accounts SET password = $2 WHERE name = $1")
+            .bind(name.as_str())
+            .bind(hash)
+            .execute(self.conn())
+            .await?;
+        Ok(())
+    }
+
     /// Keeps a second factor whose first code was of this step.
     ///
     /// # Errors

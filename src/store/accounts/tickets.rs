@@ -60,6 +60,28 @@ impl Tx {
         self.note_act(Act::AccountInvited, &account_subject(name), &detail).await
     }
 
+    /// Whether the account has the invitation of this hash, and it is good now.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn is_invited(&mut self, name: &AccountName, hash: &str, now: DateTime<Utc>) -> Result<bool, StoreError> {
+        let found = sqlx::query("SELECT hash FROM account_invitations WHERE account = $1 AND expires_at > $2")
+            .bind(name.as_str())
+            .bind(ms(now))
+            .fetch_optional(self.conn())
+            .await?;
+        let found = found.map(|row| get::<String>(&row, "hash")).transpose()?;
+        Ok(found.as_deref() == Some(hash))
+    }
+
+    /// Uses up whatever invitation the account has. Gives whether there was one.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn use_invitation_up(&mut self, name: &AccountName) -> Result<bool, StoreError> {
+        Ok(self.forget_of("account_invitations", name).await? > 0)
+    }
+
     /// Uses an invitation up. `None`: it was used before, is over, or its account is locked or gone.
     ///
     /// # Errors

@@ -13,7 +13,7 @@ use super::invitation::{NOT_ALIKE, in_words};
 use super::second_factor::recovery_codes;
 use super::sign_in::{in_words as wait_in_words, waiting, with_status};
 use crate::people::account::Role;
-use crate::service::desk::{self, PasswordChanged, shortest};
+use crate::service::desk::{self, PasswordChanged, PasswordGiven, shortest};
 use crate::web::Fault;
 use crate::web::forms::{self, Typed, field};
 
@@ -22,11 +22,11 @@ const DONE: [&str; 3] = ["ended", "others", "password"];
 
 pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
-    shown(&desk, done, None).await
+    shown(&desk, done, None, None).await
 }
 
-/// `wrong`: the form whose code was not right.
-async fn shown(desk: &Desk, done: Option<&str>, wrong: Option<&str>) -> Result<Response, Fault> {
+/// `wrong`: the form whose code or password was not right; `wait`: how long the next password has to wait.
+async fn shown(desk: &Desk, done: Option<&str>, wrong: Option<&str>, wait: Option<String>) -> Result<Response, Fault> {
     let (store, now) = (&desk.site().app().store, desk.site().now());
     let account = desk.account();
     let sessions = store.desk_sessions(&account.name, now).await?;
@@ -58,6 +58,7 @@ async fn shown(desk: &Desk, done: Option<&str>, wrong: Option<&str>) -> Result<R
             sessions,
             done,
             wrong,
+            wait,
         },
     )
 }
@@ -97,6 +98,7 @@ pub(super) async fn password_sent(desk: Desk, Form(typed): Form<Typed>) -> Resul
     match done {
         PasswordChanged::Done(begun) => Ok(desk.caller.on_with(&begun, "/desk/account?done=password")),
         PasswordChanged::Wrong => refused(context! { old_fault => "This is not your password." }),
+        PasswordChanged::Over => Ok(desk.to("/desk/sign-in?ended=yes")),
         PasswordChanged::Faulty(fault) => refused(context! { new_fault => in_words(fault) }),
         PasswordChanged::Wait(wait) => waiting(password_form(&desk, context! { wait => wait_in_words(wait) }), wait),
         PasswordChanged::Busy => super::sign_in::busy(password_form(&desk, context! { wait => "a minute" })),
@@ -107,6 +109,18 @@ pub(super) async fn password_sent(desk: Desk, Form(typed): Form<Typed>) -> Resul
 pub(super) async fn another_factor(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let since = Instant::now();
     let (app, credentials) = (desk.site().app(), desk.caller.credentials()?);
+    if desk.stored.factor.is_none() {
+        let password = typed.get("password").map_or("", String::as_str);
+        let signed = (&*desk.session, &*desk.stored);
+        let given = desk::start_first(app, credentials, signed, password, desk.caller.place()).await?;
+        forms::on_the_beat(since).await;
+        return match given {
+            PasswordGiven::Right => Ok(desk.to("/desk/second-factor")),
+            PasswordGiven::Wrong => wrong_code(&desk, "password").await,
+            PasswordGiven::Wait(wait) => waiting(shown(&desk, None, None, Some(wait_in_words(wait))).await, wait),
+            PasswordGiven::Busy => super::sign_in::busy(shown(&desk, None, None, Some("a minute".into())).await),
+        };
+    }
     let right = desk::start_anew(app, credentials, (&desk.session, &desk.stored), field(&typed, "code")).await?;
     forms::on_the_beat(since).await;
     if right { Ok(desk.to("/desk/second-factor")) } else { wrong_code(&desk, "factor").await }
@@ -125,7 +139,7 @@ pub(super) async fn new_codes(desk: Desk, Form(typed): Form<Typed>) -> Result<Re
 }
 
 async fn wrong_code(desk: &Desk, form: &str) -> Result<Response, Fault> {
-    with_status(shown(desk, None, Some(form)).await, StatusCode::UNPROCESSABLE_ENTITY)
+    with_status(shown(desk, None, Some(form), None).await, StatusCode::UNPROCESSABLE_ENTITY)
 }
 
 pub(super) async fn end_one(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {

@@ -8,6 +8,7 @@ use axum::extract::{RawPathParams, Request, State};
 use axum::http::{HeaderMap, HeaderValue, header, request};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use tracing::warn;
 
 use super::caller::{Caller, Desk, redirect};
 use super::cookies;
@@ -22,6 +23,7 @@ use crate::service::subscribe::tokens::same;
 use crate::store::accounts::StoredAccount;
 use crate::store::accounts::sessions::{Stage, StoredSession};
 use crate::store::{Conflict, StoreError};
+use crate::text::Chain;
 use crate::web::{Fault, LARGEST_FORM, Site, Visit};
 
 /// Field of every form that holds its token.
@@ -77,7 +79,11 @@ impl Gate {
         if let Some((session, _)) = &caller.signed
             && self.site.now() - session.seen_at >= NOTED_EVERY
         {
-            self.site.app().store.touch_desk_session(&session.id, self.site.now()).await?;
+            // Reading goes on where the store takes no write; the session only ends earlier.
+            let noted = self.site.app().store.touch_desk_session(&session.id, self.site.now()).await;
+            if let Err(why) = noted {
+                warn!(why = %Chain(&why), "that a session of the desk is in use could not be noted");
+            }
         }
         if let Some(desk) = Desk::of(&caller, region) {
             parts.extensions.insert(desk);

@@ -5,7 +5,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use minijinja::context;
 
-use super::caller::{Caller, redirect};
+use super::caller::Caller;
 use super::sign_in::{after_password, busy, with_status};
 use crate::service::desk::{self, Accepted, PasswordFault};
 use crate::web::Fault;
@@ -45,9 +45,11 @@ pub(super) async fn sent(
         Accepted::Done(begun) => Ok(caller.on_with(&begun, &after_password(begun.stage, ""))),
         Accepted::Faulty(fault) => refused(in_words(fault)).await,
         Accepted::Useless => useless(&caller),
-        Accepted::Busy => busy(Ok(redirect(&caller.visit.site, &format!("/desk/invitation/{token}")))),
+        Accepted::Busy => busy(shown(&caller, &token, Some(BUSY.to_owned())).await),
     }
 }
+
+const BUSY: &str = "Many people sign in at this moment. Nothing was set: wait a minute and send it again.";
 
 pub(super) const NOT_ALIKE: &str = "The two do not match. Type the same password twice.";
 

@@ -12,7 +12,7 @@ use super::pictures::qr_code;
 use super::return_path;
 use super::sign_in::with_status;
 use crate::language::Language;
-use crate::service::desk::{self, FactorSet, pending_secret, setup_uri};
+use crate::service::desk::{self, FactorSet, form_token, pending_secret, setup_uri};
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
 
@@ -39,6 +39,8 @@ pub(super) async fn sent(caller: Caller, Form(typed): Form<Typed>) -> Result<Res
     let done = desk::set_factor(app, caller.credentials()?, caller.started()?, code, caller.place()).await?;
     match done {
         FactorSet::Done { begun, codes } => {
+            // The page's forms are sent with the session that begins here.
+            let caller = Caller { form_token: form_token(&begun.token).into(), ..caller };
             let mut response = recovery_codes(&caller, &codes, return_path::or_home(next))?;
             keep(&mut response, &begun);
             Ok(response)

@@ -19,7 +19,7 @@ pub(super) async fn page(caller: Caller, Query(query): Query<Typed>) -> Result<R
     if caller.signed.as_ref().is_some_and(|(session, _)| session.stage == Stage::Whole) {
         return Ok(redirect(&caller.visit.site, return_path::or_home(next)));
     }
-    let note = ["ended", "out", "over", "useless"].into_iter().find(|note| !field(&query, note).is_empty());
+    let note = ["ended", "out", "over", "invited"].into_iter().find(|note| !field(&query, note).is_empty());
     caller.page("sign_in", context! { name => "", next, note, wrong => false, wait => None::<String> })
 }
 
@@ -36,6 +36,7 @@ pub(super) async fn sent(caller: Caller, Form(typed): Form<Typed>) -> Result<Res
         caller.page("sign_in", context! { name, next, note => None::<&str>, wrong, wait })
     };
     match done {
+        SignIn::NoFactor => Ok(redirect(&caller.visit.site, "/desk/sign-in?invited=yes")),
         SignIn::Begun(begun) => Ok(caller.on_with(&begun, &after_password(begun.stage, next))),
         SignIn::Refused => with_status(again(true, None), StatusCode::UNPROCESSABLE_ENTITY),
         SignIn::Wait(wait) => waiting(again(false, Some(in_words(wait))), wait),

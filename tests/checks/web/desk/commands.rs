@@ -37,6 +37,7 @@ fn accounts_are_made_listed_changed_locked_reset_and_removed() {
     assert!(said(&done(&["account", "list"])).contains("there is no account yet"));
     let added =
         done(&["account", "add", "Maria", "--role", "staff", "--county", "Vista, Demo", "--why", "new colleague"]);
+    assert!(said(&added).contains("no region lies in county Vista, Demo"), "{}", said(&added));
     let link = printed(&added);
     let token =
         link.trim().strip_prefix("https://pinyon.example.org/desk/invitation/").unwrap_or_else(|| panic!("{link}"));
@@ -79,6 +80,10 @@ fn accounts_are_made_listed_changed_locked_reset_and_removed() {
 #[test]
 fn a_desk_that_cannot_be_safe_is_refused_in_the_check_and_at_the_start() {
     for (settings, says) in [
+        (
+            SETTINGS.replace("127.0.0.1:8480", "0.0.0.0:8480"),
+            "web.listen: 0.0.0.0:8480 can be reached from other machines",
+        ),
         (SETTINGS.replace("https://", "http://"), "messages.public_url"),
         (SETTINGS.replace("public_url = \"https://pinyon.example.org\"\n", ""), "messages.public_url: is missing"),
         (SETTINGS.replace("listen = \"127.0.0.1:8480\"\n", ""), "web.listen: is not set"),
@@ -99,6 +104,21 @@ fn a_desk_that_cannot_be_safe_is_refused_in_the_check_and_at_the_start() {
         "{}",
         said(&output)
     );
+    // What is only worth a thought.
+    treebell(house.path(), &["key", "new", "--to", "desk-key-2"]);
+    let settings = SETTINGS.replace("desk-key", "desk-key-2").replace("example.org", "example.org/scale");
+    let settings = format!("{}allow_clear_text = true\n", settings);
+    std::fs::write(house.path().join("treebell.toml"), &settings).unwrap();
+    let output = treebell(house.path(), &["check-config"]);
+    assert!(output.status.success(), "{}", said(&output));
+    let all = said(&output) + &printed(&output);
+    assert!(
+        all.contains("holds the path `/scale`") && all.contains("everybody behind the proxy is one place"),
+        "{all}"
+    );
+    std::fs::write(house.path().join("treebell.toml"), settings.replace("127.0.0.1", "0.0.0.0")).unwrap();
+    let output = treebell(house.path(), &["check-config"]);
+    assert!(output.status.success(), "by its own word: {}", said(&output));
     // One that is off wants nothing.
     let off = SETTINGS.replace("enabled = true", "enabled = false");
     std::fs::write(house.path().join("treebell.toml"), off).unwrap();

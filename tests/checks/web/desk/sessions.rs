@@ -2,12 +2,17 @@
 
 use axum::http::StatusCode;
 use chrono::TimeDelta;
+use sqlx::{AnyConnection, AssertSqlSafe, Connection};
 use treebell::clock::Clock;
 use treebell::people::account::{Account, RegionReach, Role};
+use treebell::randomness::Randomness;
 use treebell::service::desk;
+use treebell::service::desk::{CodeGiven, Credentials, PasswordChanged, PasswordGiven, Place};
+use treebell::store::Engine;
 
 use super::support::{Browser, DEVICE, DeskWorld, PASSWORD, SESSION, name, of_region};
-use crate::engines::on_each_engine;
+use crate::engines::{at_each_address, every_row, on_each_engine};
+use crate::support::open_store;
 
 #[tokio::test]
 async fn a_session_ends_after_half_an_hour_without_a_click() {
@@ -151,14 +156,122 @@ async fn locks_resets_removals_and_a_higher_role_end_sessions_at_once() {
 
         let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
         let raised = Account { name: name("olga"), role: Role::Administrator, reach: RegionReach::default() };
-        desk::change(&store, &raised).await.unwrap();
+        let token = desk::change(&store, &raised, TimeDelta::hours(1), now).await.unwrap();
         assert!(!olga.is_in().await, "a session of a password alone is none for who may release");
-        assert_eq!(olga.give_password("olga", PASSWORD).await.header("location"), "/desk/second-factor");
+        assert_eq!(olga.give_password("olga", PASSWORD).await.header("location"), "/desk/sign-in?invited=yes");
+        let invitation = format!("/desk/invitation/{}", token.expect("a raise to a role with a second factor invites"));
+        olga.get(&invitation).await;
+        let set = olga.post(&invitation, &[("password", PASSWORD), ("again", PASSWORD)]).await;
+        assert_eq!(set.header("location"), "/desk/second-factor");
+        assert_eq!(desk::change(&store, &raised, TimeDelta::hours(1), now).await.unwrap(), None, "no raise");
         desk::remove(&store, &name("olga"), now).await.unwrap();
         assert_eq!(olga.give_password("olga", PASSWORD).await.status, StatusCode::UNPROCESSABLE_ENTITY);
         let again = desk::add(&store, &raised, TimeDelta::hours(1), now).await.unwrap_err().to_string();
         assert!(again.contains("choose another name"), "{again}");
         assert!(!desk.acts_on("olga").await.is_empty(), "the audit tells by name still");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn what_is_in_flight_does_not_survive_a_reset_a_lock_or_an_end_of_sessions() {
+    on_each_engine("desk in flight", |store| async move {
+        let desk = DeskWorld::on(store.clone()).await;
+        let app = &desk.world.app;
+        let credentials = Credentials::of(&app.config, &Randomness::seeded(3)).unwrap().unwrap();
+        let place = Place { network: "192.0.2.0".parse().unwrap(), device: None, browser: "a browser" };
+        let new = "eleven quiet herons wade";
+        for how in ["reset", "lock", "end"] {
+            let who = format!("olga-{how}");
+            let step_in = async || {
+                let now = desk.world.clock.now();
+                match how {
+                    "reset" => {
+                        desk::invite_anew(&store, &name(&who), TimeDelta::hours(1), now).await.unwrap();
+                    }
+                    "lock" => {
+                        desk::lock(&store, &name(&who), now).await.unwrap();
+                    }
+                    _ => {
+                        desk::end_all(&store, &name(&who)).await.unwrap();
+                    }
+                }
+            };
+            let (browser, _) = desk.signed_in(&who, Role::Observer, RegionReach::default()).await;
+            let now = desk.world.clock.now();
+            let seen = store.desk_session(&desk::digest(&browser.jar[SESSION]), now).await.unwrap().unwrap();
+            step_in().await;
+            let signed = (&seen.0, &seen.1);
+            let changed = desk::change_password(app, &credentials, signed, (PASSWORD, new), place).await.unwrap();
+            assert!(matches!(changed, PasswordChanged::Over), "{how}: {changed:?}");
+            let begun = desk::start_first(app, &credentials, signed, PASSWORD, place).await.unwrap();
+            assert!(matches!(begun, PasswordGiven::Wrong), "{how}: {begun:?}");
+            assert!(store.desk_sessions(&name(&who), now).await.unwrap().is_empty(), "{how}");
+            assert_eq!(desk.browser().give_password(&who, new).await.status, StatusCode::UNPROCESSABLE_ENTITY, "{how}");
+
+            let who = format!("maria-{how}");
+            let (_, secret) = desk.signed_in(&who, Role::Staff, of_region("north")).await;
+            let mut half = desk.browser();
+            half.give_password(&who, PASSWORD).await;
+            let now = desk.world.clock.now();
+            let seen = store.desk_session(&desk::digest(&half.jar[SESSION]), now).await.unwrap().unwrap();
+            match how {
+                "reset" => drop(desk::invite_anew(&store, &name(&who), TimeDelta::hours(1), now).await.unwrap()),
+                "lock" => assert!(desk::lock(&store, &name(&who), now).await.unwrap()),
+                _ => assert_eq!(desk::end_all(&store, &name(&who)).await.unwrap(), 2),
+            }
+            let given = desk::by_code(app, &credentials, (&seen.0, &seen.1), &desk.code(&secret), place).await.unwrap();
+            assert!(matches!(given, CodeGiven::Over), "{how}: {given:?}");
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_sign_in_whose_password_is_being_looked_at_does_not_survive_a_reset() {
+    on_each_engine("desk sign-in in flight", |store| async move {
+        let desk = DeskWorld::on(store.clone()).await;
+        let app = &desk.world.app;
+        desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+        let now = desk.world.clock.now();
+        let credentials = Credentials::of(&app.config, &Randomness::seeded(3)).unwrap().unwrap();
+        let place = Place { network: "192.0.2.0".parse().unwrap(), device: None, browser: "a browser" };
+        let before = every_row(&store).await["sign_in_tries"].clone();
+        let reset = async {
+            // Until the try is counted, after which the password is looked at; whichever ends first, no session may be left.
+            for _ in 0..1000 {
+                if every_row(&store).await["sign_in_tries"] != before {
+                    break;
+                }
+            }
+            desk::invite_anew(&store, &name("olga"), TimeDelta::hours(1), now).await.unwrap();
+        };
+        let (signed, ()) = tokio::join!(desk::by_password(app, &credentials, ("olga", PASSWORD), place, None), reset);
+        signed.unwrap();
+        assert!(store.desk_sessions(&name("olga"), now).await.unwrap().is_empty());
+    })
+    .await;
+}
+
+// A desk that closes when the disk is full would show nobody what goes wrong.
+#[tokio::test]
+async fn a_store_that_takes_no_write_is_read_on() {
+    at_each_address("desk without writes", |address| async move {
+        let store = open_store(&address).await.unwrap();
+        let desk = DeskWorld::on(store.clone()).await;
+        let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+        let refuse = match store.engine() {
+            Engine::Sqlite => {
+                "CREATE TRIGGER no_write BEFORE UPDATE ON desk_sessions BEGIN SELECT RAISE(ABORT, 'no write'); END"
+            }
+            Engine::Postgres => "ALTER TABLE desk_sessions ADD CONSTRAINT no_write CHECK (seen_at = created_at)",
+        };
+        let mut beside = AnyConnection::connect(&address).await.unwrap();
+        sqlx::query(AssertSqlSafe(refuse)).execute(&mut beside).await.unwrap();
+        beside.close().await.unwrap();
+        desk.pass(TimeDelta::minutes(2));
+        assert!(olga.is_in().await);
+        store.close().await;
     })
     .await;
 }

@@ -20,7 +20,7 @@ async fn the_desk_is_off_unless_it_is_turned_on() {
 }
 
 #[tokio::test]
-async fn an_invitation_leads_to_a_password_a_second_factor_and_the_desk_and_works_once() {
+async fn an_invitation_leads_to_a_password_a_second_factor_and_the_desk_and_to_nothing_after_that() {
     on_each_engine("desk invitation", |store| async move {
         let desk = DeskWorld::on(store.clone()).await;
         let invitation = desk.invite("maria", Role::Staff, of_region("north")).await;
@@ -45,10 +45,13 @@ async fn an_invitation_leads_to_a_password_a_second_factor_and_the_desk_and_work
         assert!(!browser.is_in().await, "a password alone is not enough for staff");
         assert!(!browser.jar.contains_key(DEVICE), "a browser is known after a whole sign-in only");
 
+        // Whoever knows the password has no way to a second factor of their own, and who stopped half-way has the link.
         let mut other = desk.browser();
-        assert_eq!(other.get(&invitation).await.status, StatusCode::NOT_FOUND);
-        let again = other.post(&invitation, &[("password", PASSWORD), ("again", PASSWORD)]).await;
-        assert_ne!(again.header("location"), "/desk/second-factor", "an invitation works once");
+        let password_alone = other.give_password("maria", PASSWORD).await;
+        assert_eq!(password_alone.header("location"), "/desk/sign-in?invited=yes");
+        assert!(!other.jar.contains_key(SESSION) && !other.is_in().await);
+        assert!(other.get("/desk/sign-in?invited=yes").await.body.contains("the link of your invitation once more"));
+        assert_eq!(other.get(&invitation).await.status, StatusCode::OK);
 
         let page = browser.get("/desk/second-factor").await;
         let secret = secret_on(&page.body);
@@ -56,12 +59,19 @@ async fn an_invitation_leads_to_a_password_a_second_factor_and_the_desk_and_work
         let wrong = browser.post("/desk/second-factor", &[("code", "000000")]).await;
         assert_eq!(wrong.status, StatusCode::UNPROCESSABLE_ENTITY);
         let half = browser.jar[SESSION].clone();
+        let half_token = browser.token.clone();
         let done = browser.post("/desk/second-factor", &[("code", &desk.code(&secret))]).await;
         let codes: Vec<&str> =
             done.body.split("<li><code>").skip(1).map(|rest| rest.split('<').next().unwrap()).collect();
         assert_eq!((done.status, codes.len()), (StatusCode::OK, 10));
         assert_ne!(browser.jar[SESSION], half, "a new token with the second factor");
+        assert_ne!(browser.token, half_token, "the page of the codes is sent with the session that began");
+        let token = browser.token.clone();
         assert!(browser.is_in().await);
+        assert_eq!(browser.token, token, "the page of the codes holds the token of the pages after it");
+        assert_eq!(other.get(&invitation).await.status, StatusCode::NOT_FOUND);
+        let again = other.post(&invitation, &[("password", PASSWORD), ("again", PASSWORD)]).await;
+        assert_ne!(again.header("location"), "/desk/second-factor", "used up with the second factor");
 
         // What lets in stands nowhere in the store.
         let rows = every_row(&store).await;
@@ -178,7 +188,14 @@ async fn an_observer_needs_a_long_password_and_may_add_a_second_factor() {
     let set = browser.post(&invitation, &[("password", PASSWORD), ("again", PASSWORD)]).await;
     assert_eq!(set.header("location"), "/desk");
     assert!(browser.is_in().await);
-    let led = browser.post("/desk/account/second-factor", &[("code", "")]).await;
+    for (password, status) in [("", 422), ("not it at all", 422)] {
+        let refused = browser.post("/desk/account/second-factor", &[("password", password)]).await;
+        assert_eq!(refused.status.as_u16(), status, "an open browser alone binds the account to no phone");
+        assert!(refused.body.contains("not your password"), "{}", refused.body);
+        assert_eq!(browser.get("/desk/second-factor").await.header("location"), "/desk");
+    }
+    browser.get("/desk/account").await;
+    let led = browser.post("/desk/account/second-factor", &[("password", PASSWORD)]).await;
     assert_eq!(led.header("location"), "/desk/second-factor");
     let secret = secret_on(&browser.get("/desk/second-factor").await.body);
     assert_eq!(browser.post("/desk/second-factor", &[("code", &desk.code(&secret))]).await.status, StatusCode::OK);
