@@ -69,7 +69,7 @@ impl Config {
     pub fn desk_warnings(&self) -> Vec<String> {
         let Some(url) = self.messages.public_url.url().filter(|_| self.desk.enabled) else { return Vec::new() };
         let mut warnings = Vec::new();
-        if url.path().trim_matches('/') != "" {
+        if !url.path().trim_matches('/').is_empty() {
             warnings.push(format!(
                 "messages.public_url: holds the path `{}`, so whatever else is served at `{}` shares the cookies of the desk: give \
                  the desk a host of its own",

@@ -79,7 +79,7 @@ pub fn pause_after(wrong: u32) -> TimeDelta {
 
 /// Whether so many wrong tries are news to whoever reads the audit: at the first pause, and at each doubling.
 pub fn is_news(wrong: u32) -> bool {
-    wrong > FREE && wrong % (FREE + 1) == 0 && (wrong / (FREE + 1)).is_power_of_two()
+    wrong > FREE && wrong.is_multiple_of(FREE + 1) && (wrong / (FREE + 1)).is_power_of_two()
 }
 
 #[cfg(test)]

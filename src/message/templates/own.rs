@@ -89,7 +89,7 @@ impl Templates {
 fn chart_in(html: &str, png: &bytes::Bytes) -> Option<EmailChart> {
     let (_, tag) = html.split_once(&format!("src=\"cid:{CHART_ID}\""))?;
     let tag = tag.split('>').next()?;
-    let value = |name: &str| Some(tag.split_once(&format!(" {name}=\""))?.1.split('"').next()?);
+    let value = |name: &str| tag.split_once(&format!(" {name}=\""))?.1.split('"').next();
     let alt = value("alt")?;
     let alt = [("&lt;", "<"), ("&gt;", ">"), ("&quot;", "\""), ("&#x27;", "'"), ("&#x2f;", "/"), ("&amp;", "&")]
         .into_iter()

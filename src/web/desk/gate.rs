@@ -74,7 +74,7 @@ impl Gate {
         let region = self.may(&caller, &mut parts).await?;
         let body = match self.kind {
             Kind::Page => body,
-            Kind::Form => checked(body, &parts.headers, &caller.form_token()).await?,
+            Kind::Form => checked(body, &parts.headers, caller.form_token()).await?,
         };
         if let Some((session, _)) = &caller.signed
             && self.site.now() - session.seen_at >= NOTED_EVERY
