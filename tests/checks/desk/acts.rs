@@ -23,7 +23,7 @@ async fn what_was_sent_leaves_after_two_minutes_in_the_name_of_who_sent_it() {
         assert!(matches!(notice.told(chrono_tz::America::Denver).standing, Standing::Released { .. }));
 
         assert_eq!(house.go_to("2026-03-16T16:01:59Z").await, NONE);
-        assert_eq!(house.go_to("2026-03-16T16:02:00Z").await, [house.id.clone()]);
+        assert_eq!(house.go_to("2026-03-16T16:02:00Z").await, std::slice::from_ref(&house.id));
         assert_eq!(house.queued().await, 3);
         let notice = house.app.store.notice(&house.id).await.unwrap();
         assert_eq!((notice.released_by(), notice.standing_word()), (Some("M. Reyes"), "released"));
@@ -87,7 +87,11 @@ async fn a_hold_ends_by_itself_at_its_time() {
         acts::hold(&house.app, everywhere(), &house.id, Some(until), Some("the crew looks")).await.unwrap();
         assert_eq!(house.app.store.next_release().await.unwrap(), Some(until));
         assert_eq!(house.go_to("2026-03-17T15:29:00Z").await, NONE);
-        assert_eq!(house.go_to("2026-03-17T15:30:00Z").await, [house.id.clone()], "its hour had come meanwhile");
+        assert_eq!(
+            house.go_to("2026-03-17T15:30:00Z").await,
+            std::slice::from_ref(&house.id),
+            "its hour had come meanwhile"
+        );
 
         // One that needs a word asks for it again.
         let asked = put(&house.app, "south", NoticeKind::InspectNow, asks()).await;

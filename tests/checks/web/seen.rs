@@ -114,7 +114,7 @@ async fn an_answer_may_say_which_tree_it_was() {
         {
             assert!(said.body.contains(kept), "{kept}: {}", said.body);
         }
-        assert_eq!(reports(&world).await, [report.clone()]);
+        assert_eq!(reports(&world).await, std::slice::from_ref(&report));
     }
     // Taken back, it is gone.
     world.post(&path, &[("saw", "none"), ("day", "1"), ("beans", "yes"), ("tree", "")]).await;

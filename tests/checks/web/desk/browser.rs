@@ -14,8 +14,7 @@ use super::super::browser::{Daemon, await_port, browser, free_port};
 
 /// Ends TLS and hands on to the program, as a proxy in front of it does.
 pub(super) async fn proxy(listener: TcpListener, acceptor: TlsAcceptor, to: u16) {
-    loop {
-        let Ok((stream, _)) = listener.accept().await else { continue };
+    while let Ok((stream, _)) = listener.accept().await {
         let acceptor = acceptor.clone();
         tokio::spawn(async move {
             let (Ok(mut outside), Ok(mut inside)) =
