@@ -16,8 +16,11 @@ pub(super) fn encode(pixels: &Pixmap, most: usize) -> Result<Vec<u8>, png::Encod
     let colours: Vec<Colour> = pixels.pixels().iter().map(|of| [of.red(), of.green(), of.blue()]).collect();
     let palette = palette(&colours, most.clamp(2, 256));
     let mut nearest: HashMap<Colour, u8> = HashMap::new();
-    let indices: Vec<u8> =
-        colours.iter().map(|colour| *nearest.entry(*colour).or_insert_with(|| index_of(&palette, *colour))).collect();
+    let mut indices: Vec<u8> = Vec::with_capacity(colours.len());
+    for (colour, length) in runs(&colours) {
+        let index = *nearest.entry(colour).or_insert_with(|| index_of(&palette, colour));
+        indices.resize(indices.len() + length, index);
+    }
     let depth = match palette.len() {
         ..=2 => 1,
         3..=4 => 2,
@@ -41,6 +44,11 @@ pub(super) fn encode(pixels: &Pixmap, most: usize) -> Result<Vec<u8>, png::Encod
     writer.write_image_data(&packed(&indices, pixels.width() as usize, depth))?;
     writer.finish()?;
     Ok(out)
+}
+
+/// Neighbours of one colour, and how many they are: most of a chart is flat, so that few are looked up.
+fn runs(colours: &[Colour]) -> impl Iterator<Item = (Colour, usize)> {
+    colours.chunk_by(|one, next| one == next).filter_map(|run| Some((*run.first()?, run.len())))
 }
 
 /// Rows of indices, several to a byte, each row from a byte of its own.
@@ -68,16 +76,16 @@ fn distance(a: Colour, b: Colour) -> u32 {
 /// The colours that stand for all: those of the most pixels first, and of the others that which lies farthest off for the
 /// most pixels, one after the other. The same picture always has the same ones.
 fn palette(colours: &[Colour], most: usize) -> Vec<Colour> {
-    let mut counts: HashMap<Colour, u32> = HashMap::new();
-    for colour in colours {
-        *counts.entry(*colour).or_default() += 1;
+    let mut counts: HashMap<Colour, usize> = HashMap::new();
+    for (colour, length) in runs(colours) {
+        *counts.entry(colour).or_default() += length;
     }
-    let mut left: Vec<(Colour, u32, u32)> =
+    let mut left: Vec<(Colour, usize, u32)> =
         counts.into_iter().map(|(colour, count)| (colour, count, u32::MAX)).collect();
     left.sort_by_key(|(colour, count, _)| (std::cmp::Reverse(*count), *colour));
     let mut palette: Vec<Colour> = Vec::with_capacity(most);
     while palette.len() < most {
-        let weight = |(_, count, off): &&(Colour, u32, u32)| u64::from(*off) * u64::from(*count);
+        let weight = |(_, count, off): &&(Colour, usize, u32)| u64::from(*off) * *count as u64;
         let Some((next, ..)) = left.iter().max_by_key(|one| (weight(one), std::cmp::Reverse(one.0))).copied() else {
             break;
         };

@@ -1,8 +1,10 @@
 //! Arguments that several commands take, and how their texts are read. A parser's fault is a sentence for whoever typed it.
 
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate};
 use chrono_tz::Tz;
 
+use crate::chart::HeatUnit;
+use crate::config::Config;
 use crate::geo::Point;
 use crate::heat::{Cutoff, Method};
 use crate::language::Language;
@@ -176,6 +178,34 @@ impl DegreeUnit {
     }
 }
 
+impl From<DegreeUnit> for HeatUnit {
+    fn from(unit: DegreeUnit) -> Self {
+        match unit {
+            DegreeUnit::Celsius => Self::Celsius,
+            DegreeUnit::Fahrenheit => Self::Fahrenheit,
+        }
+    }
+}
+
+/// In which unit heat is shown.
+#[derive(Clone, Copy, Debug, Default, clap::Args)]
+#[group(multiple = false)]
+pub struct ShownUnit {
+    /// Heat in °F·day; `units.fahrenheit` of the settings says so for all commands
+    #[arg(long)]
+    fahrenheit: bool,
+    /// Heat in °C·day
+    #[arg(long)]
+    celsius: bool,
+}
+
+impl ShownUnit {
+    /// What was asked for, else what the settings say.
+    pub fn of(self, config: &Config) -> DegreeUnit {
+        DegreeUnit::of_flag(self.fahrenheit || (config.units.fahrenheit && !self.celsius))
+    }
+}
+
 pub fn language(code: &str) -> Result<Language, String> {
     Language::parse(code).ok_or_else(|| format!("`{code}` is not a language we write: en or es"))
 }
@@ -186,6 +216,25 @@ pub fn method(name: &str) -> Result<Method, String> {
 
 pub fn cutoff(name: &str) -> Result<Cutoff, String> {
     Cutoff::parse(name).ok_or_else(|| format!("must be one of {}", Cutoff::ALL.map(Cutoff::name).join(", ")))
+}
+
+/// A day as ISO 8601 writes it. Of one with slashes both readings are told, and none is taken for granted.
+pub fn date(text: &str) -> Result<NaiveDate, String> {
+    let text = text.trim();
+    if let Ok(day) = text.parse() {
+        return Ok(day);
+    }
+    let right = |day: &NaiveDate| (1000..=9999).contains(&day.year());
+    let read = |order| NaiveDate::parse_from_str(text, order).ok().filter(right);
+    Err(match (read("%m/%d/%Y"), read("%d/%m/%Y")) {
+        (Some(american), Some(other)) if american != other => format!(
+            "a day is written year-month-day: {american} for {}, {other} for {}",
+            american.format("%B %-d"),
+            other.format("%B %-d")
+        ),
+        (Some(day), _) | (None, Some(day)) => format!("a day is written year-month-day: {day}"),
+        (None, None) => "no day of the calendar: year-month-day is wanted, such as 2026-04-18".into(),
+    })
 }
 
 pub fn percent(text: &str) -> Result<f64, String> {
@@ -251,5 +300,22 @@ mod tests {
             assert!(point(text).is_err(), "{text}");
         }
         assert!(usual_sources(&"USC00290692".into()).len() == 3 && usual_sources(&"logger-1".into()).is_empty());
+    }
+
+    #[test]
+    fn a_day_that_is_written_otherwise_is_answered_with_how_to_write_it() {
+        let day = NaiveDate::from_ymd_opt(2025, 3, 10);
+        assert_eq!(date(" 2025-03-10 ").ok(), day);
+        assert_eq!(
+            date("3/10/2025").unwrap_err(),
+            "a day is written year-month-day: 2025-03-10 for March 10, 2025-10-03 for October 3"
+        );
+        assert_eq!(date("3/31/2025").unwrap_err(), "a day is written year-month-day: 2025-03-31");
+        assert_eq!(date("31/3/2025").unwrap_err(), "a day is written year-month-day: 2025-03-31");
+        assert_eq!(date("3/3/2025").unwrap_err(), "a day is written year-month-day: 2025-03-03");
+        for text in ["3/10/25", "2025-02-29", "tomorrow", ""] {
+            let said = date(text).unwrap_err();
+            assert!(said.starts_with("no day of the calendar"), "{text}: {said}");
+        }
     }
 }

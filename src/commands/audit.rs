@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 
-use super::args::Why;
+use super::args::{Why, date};
 use super::error::CommandError;
 use super::files::create_private;
 use super::format::{counted, instant, print_json, print_out, ruled_table};
@@ -29,10 +29,10 @@ pub enum AuditCommand {
 #[derive(Debug, clap::Args)]
 pub struct Which {
     /// Only from this day on (UTC)
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     since: Option<NaiveDate>,
     /// Only up to this day, included (UTC)
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     until: Option<NaiveDate>,
     /// Only this act
     #[arg(long, value_enum)]

@@ -4,12 +4,12 @@ use std::path::PathBuf;
 
 use chrono::{Datelike, NaiveDate};
 
-use super::args::language;
+use super::args::{ShownUnit, date, language};
 use super::error::CommandError;
 use super::files::{has_ending, write_file};
 use super::open::open_app;
 use super::select::{chosen_regions, moment};
-use crate::chart::{HeatUnit, Look, png, season_heat};
+use crate::chart::{Look, png, season_heat};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
@@ -27,14 +27,13 @@ pub struct Chart {
     #[arg(long, value_name = "YEAR", conflicts_with = "on")]
     season: Option<i32>,
     /// The season as it stood on the morning of a day, with what was known then.
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     on: Option<NaiveDate>,
     /// File to write; its ending decides: .svg or .png.
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
-    /// Heat in °F·day instead of °C·day.
-    #[arg(long)]
-    fahrenheit: bool,
+    #[command(flatten)]
+    unit: ShownUnit,
     #[arg(long, value_name = "en|es", default_value = "en", value_parser = language)]
     language: Language,
     /// Width in CSS pixels; letters keep their size. A PNG has two of its pixels for each.
@@ -72,7 +71,7 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
             region.id, chart.year
         )));
     }
-    let unit = if args.fahrenheit { HeatUnit::Fahrenheit } else { HeatUnit::Celsius };
+    let unit = args.unit.of(config).into();
     // A PNG is a page of its own: it stays light whatever the reader prefers.
     let look = Look { width: args.width, language: args.language, unit, dark_too: !as_png, id: region.id.to_string() };
     let svg = season_heat(&chart, &look);

@@ -10,6 +10,7 @@ use chrono::{Datelike, NaiveDate, NaiveTime};
 use futures::FutureExt;
 use tokio::net::TcpListener;
 
+use super::args::date;
 use super::error::{CommandError, with_causes};
 use super::format::{print_out, progress_bar};
 use super::run::told_to_stop;
@@ -56,7 +57,7 @@ pub struct Demo {
     #[arg(long, value_name = "ADDRESS:PORT")]
     listen: Option<SocketAddr>,
     /// The day on which those pages stand; without it, the last day of the season played.
-    #[arg(long, value_name = "DATE", requires = "listen")]
+    #[arg(long, value_name = "DATE", requires = "listen", value_parser = date)]
     until: Option<NaiveDate>,
 }
 

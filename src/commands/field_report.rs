@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use comfy_table::{ColumnConstraint, ContentArrangement};
 
+use super::args::date;
 use super::error::CommandError;
 use super::format::{date_or, print_json, print_out, ruled_table};
 use super::open::open_store;
@@ -45,7 +46,7 @@ pub struct Add {
     #[arg(long, value_name = "REGION")]
     region: RegionId,
     /// Day on which they looked, such as 2026-04-18
-    #[arg(long)]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     date: NaiveDate,
     /// What was seen, as the insect's profile names it: nothing, old-lint, females, eggs, eyespots, crawlers
     #[arg(long, value_name = "SIGHT")]
@@ -60,7 +61,7 @@ pub struct Add {
     #[arg(long, value_name = "yes|no|unknown")]
     infested: Option<Infested>,
     /// Day of the look before, on which nothing of this was there
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     nothing_on: Option<NaiveDate>,
     /// Who looked: a short name or initials
     #[arg(long, value_name = "WHO")]
@@ -140,7 +141,7 @@ pub struct Change {
     /// Id of the report
     id: String,
     /// Day on which they looked
-    #[arg(long)]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     date: Option<NaiveDate>,
     /// Whether this tree has the insect
     #[arg(long, value_name = "yes|no|unknown")]
@@ -149,7 +150,7 @@ pub struct Change {
     #[arg(long, value_name = "WORDS")]
     tree: Option<String>,
     /// Day of the look before, on which nothing of this was there
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     nothing_on: Option<NaiveDate>,
     /// Who says so: a short name or initials
     #[arg(long, value_name = "WHO")]

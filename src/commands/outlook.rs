@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
 
-use super::args::{DegreeUnit, language};
+use super::args::{DegreeUnit, ShownUnit, date, language};
 use super::error::CommandError;
 use super::format::{align_right, counted, date_or, print_json, print_out, ruled_table, short_date_or};
 use super::open::open_app;
@@ -33,11 +33,10 @@ pub struct OutlookArgs {
     #[arg(long = "region", value_name = "REGION")]
     regions: Vec<RegionId>,
     /// The outlook of the morning of another day, with what was known then.
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     on: Option<NaiveDate>,
-    /// Heat in °F·day instead of °C·day.
-    #[arg(long)]
-    fahrenheit: bool,
+    #[command(flatten)]
+    unit: ShownUnit,
     /// Language of the sentences about a single region.
     #[arg(long, value_name = "en|es", default_value = "en", value_parser = language)]
     language: Language,
@@ -54,7 +53,7 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         eprintln!("there are no regions yet: `treebell region add` makes one");
         return Ok(());
     }
-    let unit = DegreeUnit::of_flag(args.fahrenheit);
+    let unit = args.unit.of(config);
     let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
     let mut seen: Vec<(Region, Assessment)> = Vec::new();
     let mut faults = Vec::new();
@@ -109,7 +108,8 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
     let looked = assess::look(&app, &mut records, &mut seasons, region, now).await;
     let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {}", region.id, Chain(&why))))?;
     let grid_points = grid_points(&app).await?;
-    let mut words = one_region(&app, region, &assessment, DegreeUnit::Celsius, Language::En, &grid_points);
+    let unit = ShownUnit::default().of(config);
+    let mut words = one_region(&app, region, &assessment, unit, Language::En, &grid_points);
     if let Some(profile) = app.profiles.get(&region.profile)
         && let Some(effect) = height_effect::around(&app, &mut records, region, &profile, now, &|_| 0).await?.effect
     {
@@ -120,7 +120,7 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
         ));
     }
     print_out(&format!("\n{words}"))?;
-    print_why(&app, region, DegreeUnit::Celsius).await?;
+    print_why(&app, region, unit).await?;
     app.store.close().await;
     Ok(())
 }

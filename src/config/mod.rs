@@ -42,6 +42,7 @@ pub use web::{HooksConfig, ReportHookConfig, TextHookConfig, WebConfig};
 pub struct Config {
     pub store: StoreConfig,
     pub schedule: ScheduleConfig,
+    pub units: UnitsConfig,
     pub feeds: FeedsConfig,
     pub weather: WeatherConfig,
     pub policy: PolicyConfig,
@@ -124,6 +125,14 @@ impl ScheduleConfig {
     pub fn timetable(&self) -> Result<Timetable, ScheduleError> {
         self.cycle.timetable(self.time_zone)
     }
+}
+
+/// In which units commands show what they know.
+#[derive(Clone, Copy, Debug, Default, Deserialize, Serialize)]
+#[serde(default)]
+pub struct UnitsConfig {
+    /// Heat in °F·day instead of °C·day, where a command does not say otherwise.
+    pub fahrenheit: bool,
 }
 
 /// How much field reports say.

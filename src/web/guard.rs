@@ -124,8 +124,9 @@ fn is_plain(response: &Response) -> bool {
     response.headers().get(header::CONTENT_TYPE).is_none_or(|kind| kind.as_bytes().starts_with(b"text/plain"))
 }
 
-/// Whether a form comes from a page of ours, as far as the browser says so. Programs that are no browser say nothing:
-/// what they may do is decided by tokens and signatures.
+/// Whether a form comes from a page of ours, as far as the browser says so. Programs that are no browser say nothing, and
+/// browsers without `Sec-Fetch-Site` say `Origin: null` of our own pages, which are under `no-referrer` (Fetch standard, "append
+/// a request `Origin` header"). What those may do is decided by tokens and signatures: no cookie of a public page lets anybody in.
 fn from_our_own_page(headers: &HeaderMap, site: &Site) -> bool {
     let said = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
     match said("sec-fetch-site") {
@@ -133,7 +134,7 @@ fn from_our_own_page(headers: &HeaderMap, site: &Site) -> bool {
         Some(_) => return false,
         None => {}
     }
-    let Some(origin) = said("origin") else { return true };
+    let Some(origin) = said("origin").filter(|origin| *origin != "null") else { return true };
     let ours = site.public().map(|url| url.origin().ascii_serialization());
     let host = said("host").map(|host| [format!("http://{host}"), format!("https://{host}")]);
     ours.as_deref() == Some(origin) || host.is_some_and(|hosts| hosts.iter().any(|host| host == origin))

@@ -100,6 +100,25 @@ fn the_demo_plays_a_season_into_a_folder_and_sums_it_up() {
     }
     assert!(std::fs::read(folder.path().join("b.png")).unwrap().starts_with(b"\x89PNG"));
 
+    // Heat is shown in the unit of the house, and in the other one for once.
+    let heat = |more: &[&str]| {
+        let args = [&settings[..], &["outlook", "--region", "piedra-mansa", "--on", "2025-03-10"], more].concat();
+        let said = String::from_utf8(treebell(folder.path(), &args).stdout).unwrap();
+        let rest = said.split("heat so far: ").nth(1).unwrap_or_else(|| panic!("{said}"));
+        let mut words = rest.split_whitespace();
+        (words.next().unwrap().parse::<f64>().unwrap(), words.next().unwrap().to_owned())
+    };
+    let (celsius, unit) = heat(&[]);
+    assert_eq!(unit, "°C·day");
+    let file = folder.path().join("treebell-demo/treebell.toml");
+    let before = std::fs::read_to_string(&file).unwrap();
+    std::fs::write(&file, format!("{before}\n[units]\nfahrenheit = true\n")).unwrap();
+    let (fahrenheit, unit) = heat(&[]);
+    assert!(unit == "°F·day" && (fahrenheit - celsius * 1.8).abs() < 1.5, "{celsius} and {fahrenheit} {unit}");
+    assert_eq!(heat(&["--celsius"]), (celsius, "°C·day".to_owned()));
+    std::fs::write(&file, &before).unwrap();
+    assert_eq!(heat(&["--fahrenheit"]), (fahrenheit, "°F·day".to_owned()));
+
     // What a chart cannot be made of is said, with the place.
     for (args, said) in [
         (["chart", "piedra-manso", "-o", "c.svg"].as_slice(), "did you mean `piedra-mansa`?"),

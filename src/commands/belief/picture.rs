@@ -4,7 +4,8 @@ use std::path::Path;
 
 use super::learn::{Belief, Teacher, posterior_of_nothing};
 use crate::chart::belief::{BeliefChart, BeliefMark, draw};
-use crate::chart::{HeatUnit, Look, png};
+use crate::chart::{Look, png};
+use crate::commands::args::DegreeUnit;
 use crate::commands::error::CommandError;
 use crate::commands::files::write_file;
 use crate::language::Language;
@@ -19,7 +20,7 @@ const PNG_SCALE: f32 = 2.0;
 pub struct Wish {
     pub language: Language,
     pub width: u32,
-    pub fahrenheit: bool,
+    pub unit: DegreeUnit,
 }
 
 pub fn write(
@@ -32,7 +33,7 @@ pub fn write(
     as_png: Option<&Path>,
 ) -> Result<(), CommandError> {
     let chart = chart(profile, belief, regions, stage, wish.language)?;
-    let unit = if wish.fahrenheit { HeatUnit::Fahrenheit } else { HeatUnit::Celsius };
+    let unit = wish.unit.into();
     let look = Look { width: wish.width, language: wish.language, unit, dark_too: true, id: "belief".into() };
     if let Some(path) = svg {
         write_file(path, draw(&chart, &look).as_bytes())?;

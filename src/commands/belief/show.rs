@@ -7,7 +7,7 @@ use comfy_table::{ContentArrangement, Table};
 use super::ask::{Chosen, Which};
 use super::learn::{Belief, Doubt, Idle, Range, StageBelief, Teacher, frozen_lines, gather};
 use super::picture;
-use crate::commands::args::language;
+use crate::commands::args::{DegreeUnit, ShownUnit, language};
 use crate::commands::dates::table;
 use crate::commands::error::CommandError;
 use crate::commands::format::{WIDTH, align_right, counted, instant, print_json, print_out, ruled_table};
@@ -44,9 +44,8 @@ pub struct Show {
     /// Width of the picture in CSS pixels; letters keep their size
     #[arg(long, value_name = "PIXELS", default_value_t = 800, value_parser = clap::value_parser!(u32).range(320..=1600))]
     width: u32,
-    /// Draw in °F·day instead of °C·day
-    #[arg(long)]
-    fahrenheit: bool,
+    #[command(flatten)]
+    unit: ShownUnit,
 }
 
 pub async fn run(args: &Show, config: &Config) -> Result<(), CommandError> {
@@ -57,13 +56,13 @@ pub async fn run(args: &Show, config: &Config) -> Result<(), CommandError> {
     app.store.close().await;
     if args.svg.is_some() || args.png.is_some() {
         let stage = args.stage.as_ref().unwrap_or(&chosen.profile.window.opens);
-        let wish = picture::Wish { language: args.language, width: args.width, fahrenheit: args.fahrenheit };
+        let wish = picture::Wish { language: args.language, width: args.width, unit: args.unit.of(config) };
         picture::write(&chosen.profile, &belief, &regions, stage, &wish, args.svg.as_deref(), args.png.as_deref())?;
     }
     for fault in &belief.faults {
         eprintln!("left out: {fault}");
     }
-    if args.json { print_json(&belief) } else { print_out(&in_words(&chosen, &belief)) }
+    if args.json { print_json(&belief) } else { print_out(&in_words(&chosen, &belief, args.unit.of(config))) }
 }
 
 /// Those named, or all of the profile.
@@ -81,7 +80,7 @@ pub async fn regions_of(
     Ok(regions.into_iter().filter(|region| region.profile == *id).collect())
 }
 
-fn in_words(chosen: &Chosen, belief: &Belief) -> String {
+fn in_words(chosen: &Chosen, belief: &Belief, unit: DegreeUnit) -> String {
     let profile = &*chosen.profile;
     let mut text = format!("{} ({}), version {}", profile.names.en, profile.id, profile.version);
     if let Some(through) = profile.learned_through {
@@ -95,7 +94,7 @@ fn in_words(chosen: &Chosen, belief: &Belief) -> String {
         return text;
     }
     for stage in &belief.stages {
-        text += &stage_words(profile, stage);
+        text += &stage_words(profile, stage, unit);
     }
     if !belief.untaught.is_empty() {
         text += &format!("\nReports that teach nothing\n{}\n", untaught_table(&belief.untaught));
@@ -107,36 +106,39 @@ fn in_words(chosen: &Chosen, belief: &Belief) -> String {
     text
 }
 
-fn stage_words(profile: &Profile, stage: &StageBelief) -> String {
+fn stage_words(profile: &Profile, stage: &StageBelief, unit: DegreeUnit) -> String {
+    let (heat, symbol) = (|heat: f64| unit.heat_from_c(heat), unit.heat_symbol());
     let name = |id: &StageId| profile.stage(id).map_or_else(|| id.to_string(), |stage| stage.names.en.clone());
     let from = stage.after.as_ref().map_or_else(|| "the biofix".to_owned(), name);
-    let mut text = format!("\n{}: °C·day from {from}\n", capital(&name(&stage.stage)));
+    let mut text = format!("\n{}: {symbol} from {from}\n", capital(&name(&stage.stage)));
     let mut sums = ruled_table(["our number", "mean", "8 in 10 between", "not known (sd)"]);
     align_right(&mut sums, [1, 2, 3]);
     let count = counted(stage.reports.len() as u64, "report", "reports");
     for (which, Range { mean, sd, early, late, .. }) in
         [("before any report".to_owned(), stage.before), (format!("with {count}"), stage.now)]
     {
+        let (mean, early, late, sd) = (heat(mean), heat(early), heat(late), heat(sd));
         sums.add_row([which, format!("{mean:.0}"), format!("{early:.0} and {late:.0}"), format!("{sd:.0}")]);
     }
     text += &format!("{sums}\n");
     text += &format!(
         "A place differs from it by about {:.0}, a year by about {:.0} (sd).\n",
-        stage.places_c, stage.years_c
+        heat(stage.places_c),
+        heat(stage.years_c)
     );
     if !stage.reports.is_empty() {
         text += &format!(
-            "\nReports that teach, and what each moves, °C·day and days (+ is later)\n{}\n",
-            teachers(&stage.reports)
+            "\nReports that teach, and what each moves, {symbol} and days (+ is later)\n{}\n",
+            teachers(&stage.reports, unit)
         );
     }
     if !stage.contradictions.is_empty() {
-        text += &format!("\nReports that do not go with the others\n{}\n", doubts(&stage.contradictions));
+        text += &format!("\nReports that do not go with the others\n{}\n", doubts(&stage.contradictions, unit));
     }
     text
 }
 
-fn teachers(reports: &[Teacher]) -> Table {
+fn teachers(reports: &[Teacher], unit: DegreeUnit) -> Table {
     let mut table = fitting(["report", "day", "region", "by", "not yet at", "seen at", "number", "its region", "days"]);
     align_right(&mut table, [4, 5, 6, 7, 8]);
     for report in reports {
@@ -144,7 +146,7 @@ fn teachers(reports: &[Teacher]) -> Table {
             Observer::Staff => "staff",
             Observer::Owner => "owner",
         };
-        let heat = |heat: Option<f64>| heat.map_or_else(String::new, |heat| format!("{heat:.0}"));
+        let heat = |heat: Option<f64>| heat.map_or_else(String::new, |heat| format!("{:.0}", unit.heat_from_c(heat)));
         table.add_row([
             report.id.clone(),
             report.observed_on.to_string(),
@@ -152,15 +154,15 @@ fn teachers(reports: &[Teacher]) -> Table {
             by.to_owned(),
             heat(report.not_yet_at),
             heat(report.seen_at),
-            signed(report.moves_number),
-            signed(report.moves_region),
+            signed(unit.heat_from_c(report.moves_number)),
+            signed(unit.heat_from_c(report.moves_region)),
             report.moves_days.map_or_else(|| "-".to_owned(), |days| signed(days as f64)),
         ]);
     }
     table
 }
 
-fn doubts(found: &[Doubt]) -> Table {
+fn doubts(found: &[Doubt], unit: DegreeUnit) -> Table {
     let mut table = fitting(["report", "region", "season", "it", "against", "chance of it"]);
     align_right(&mut table, [5]);
     for Doubt { id, region, season, seen, heat, chance, against } in found {
@@ -168,7 +170,7 @@ fn doubts(found: &[Doubt]) -> Table {
         let against = against.as_ref().map_or("all others", String::as_str);
         let percent = chance * 100.0;
         let chance = if percent < 0.1 { "under 0.1 %".to_owned() } else { format!("{percent:.1} %") };
-        let season = season.to_string();
+        let (season, heat) = (season.to_string(), unit.heat_from_c(*heat));
         table.add_row([id.as_str(), region.as_str(), &season, &format!("{saw} at {heat:.0}"), against, &chance]);
     }
     table

@@ -5,7 +5,7 @@ mod show;
 
 use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, TimeDelta, Utc};
 
-use super::args::Why;
+use super::args::{Why, date};
 use super::error::CommandError;
 use super::open::open_app_for;
 use crate::clock::{Clock, SystemClock};
@@ -102,8 +102,10 @@ enum Moment {
 
 fn moment(text: &str) -> Result<Moment, String> {
     let text = text.trim().replace(' ', "T");
-    if let Ok(day) = text.parse::<NaiveDate>() {
-        return Ok(Moment::Day(day));
+    match date(&text) {
+        Ok(day) => return Ok(Moment::Day(day)),
+        Err(how_to_write_it) if text.contains('/') => return Err(how_to_write_it),
+        Err(_) => {}
     }
     let at = NaiveDateTime::parse_from_str(&text, "%Y-%m-%dT%H:%M").map(Moment::At);
     at.map_err(|_| "a day such as 2026-03-14, or a time such as 2026-03-14T09:00, is wanted".to_owned())

@@ -6,6 +6,7 @@ use chrono::NaiveDate;
 use serde_json::json;
 
 use crate::clock::{Clock, SystemClock};
+use crate::commands::args::date;
 use crate::commands::error::CommandError;
 use crate::commands::format::{counted, height_words, print_json, print_out, station_json, station_name};
 use crate::commands::open::{open_store, profiles_in_use};
@@ -30,10 +31,10 @@ pub struct Compare {
     /// The one that would stand in its place, such as a grid point
     second: StationId,
     /// Only from this day on
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     from: Option<NaiveDate>,
     /// Only to this day
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     to: Option<NaiveDate>,
     /// The insect whose first heat sum of the window is dated
     #[arg(long, default_value = "pinyon-needle-scale")]
