@@ -1,9 +1,8 @@
 //! Each region's dates by one belief or profile and by another.
 
-use comfy_table::ContentArrangement;
 use serde::Serialize;
 
-use super::format::{WIDTH, ruled_table, short_date_or};
+use super::format::{ruled_table, short_date_or};
 use crate::assessment::season_model::Assessment;
 use crate::region::{Region, RegionId};
 use crate::season::{DateSpread, DaySpan, Profile, WindowDays};
@@ -38,7 +37,6 @@ impl RegionDates {
 pub fn table(profile: &Profile, regions: &[RegionDates], after: &str) -> String {
     let opens = profile.stage(&profile.window.opens).map_or("opens", |stage| stage.names.en.as_str());
     let mut table = ruled_table(["region", "", opens, "look from", "best days", "wash by"]);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
     for RegionDates { name, before, after: now, .. } in regions {
         let both = |of: &dyn Fn(&Dates) -> String| format!("{}\n{}", of(before), of(now));
         table.add_row([

@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
-use comfy_table::{ColumnConstraint, ContentArrangement};
 
 use super::args::date;
 use super::error::CommandError;
@@ -342,17 +341,11 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     Ok(())
 }
 
-/// Lines of at most 100 columns.
 async fn table(store: &Store, profiles: &Profiles, reports: &[StoredReport]) -> Result<String, CommandError> {
     let regions = store.all_regions().await?;
     let profile_ids: BTreeMap<&RegionId, &str> =
         regions.iter().map(|region| (&region.id, region.profile.as_str())).collect();
     let mut table = ruled_table(["report", "looked on", "region", "seen", "tree, note", "from", "standing"]);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(100);
-    if let Some(ids) = table.column_mut(0) {
-        // An id is copied by hand or mouse.
-        ids.set_constraint(ColumnConstraint::ContentWidth);
-    }
     for report in reports {
         let profile = profile_ids.get(&report.region).and_then(|id| profiles.get(id));
         let standing = match report.standing {

@@ -4,7 +4,7 @@ use std::fmt::Display;
 use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
-use comfy_table::{CellAlignment, Row, Table, TableStyle, presets};
+use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, Row, Table, TableStyle, Width, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::error::CommandError;
@@ -32,9 +32,22 @@ pub fn print_out(text: &str) -> Result<(), CommandError> {
     }
 }
 
-/// A table with its head, and a line between the head and the rows.
+/// A table with its head, and a line between the head and the rows. So that it fits [`columns`], long cells go on in further
+/// lines, but for those of the first column: what something is called by is copied by hand or mouse.
 pub fn ruled_table(head: impl Into<Row>) -> Table {
-    table(presets::UTF8_HORIZONTAL_ONLY, head)
+    let mut table = table(presets::UTF8_HORIZONTAL_ONLY, head);
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(columns());
+    let heads: Vec<String> = table.header().into_iter().flat_map(Row::cell_iter).map(Cell::content).collect();
+    for (column, head) in table.column_iter_mut().zip(heads) {
+        // No word of a head is cut in two.
+        let longest = head.split_whitespace().map(|word| word.chars().count()).max().unwrap_or(0);
+        let with_padding = u16::try_from(longest + 2).unwrap_or(u16::MAX);
+        column.set_constraint(match column.index {
+            0 => ColumnConstraint::ContentWidth,
+            _ => ColumnConstraint::LowerBoundary(Width::Fixed(with_padding)),
+        });
+    }
+    table
 }
 
 /// A table with its head and no lines.

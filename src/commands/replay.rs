@@ -8,7 +8,7 @@ use indicatif::ProgressBar;
 
 use super::error::{CommandError, with_causes};
 use super::format::{
-    align_right, bare_table, date_or, print_json, print_out, progress_bar, ruled_table, short_date_or,
+    align_right, counted, date_or, paragraph, print_json, print_out, progress_bar, ruled_table, short_date_or,
 };
 use super::open::open_app;
 use crate::assessment::past::PastFrom;
@@ -19,7 +19,9 @@ use crate::dispatch::channels::mail::MailWriter;
 use crate::region::RegionId;
 use crate::season::DateSpread;
 use crate::service::event::Event;
-use crate::service::replay::{PlayedNotice, RegionSeason, RegionSummary, ReplayError, ReplayWorld, summarise};
+use crate::service::replay::{
+    MessageCount, PlayedNotice, RegionSeason, RegionSummary, ReplayError, ReplayWorld, Unsent, summarise,
+};
 use crate::service::subscribe::SignUpError;
 
 #[derive(Debug, clap::Args)]
@@ -187,21 +189,9 @@ fn season_words(season: &RegionSeason) -> String {
     if season.notices.is_empty() {
         return text + "  nothing would have been sent\n\n";
     }
-    let mut table = bare_table([
-        "  decided",
-        "notice",
-        "went out",
-        "laying expected then",
-        "days before heat number",
-        "wash by, as told",
-        "e-mails",
-        "texts",
-        "why",
-    ]);
     for notice in &season.notices {
-        table.add_row(row(notice));
+        text += &notice_words(notice);
     }
-    text += &format!("{table}\n");
     if let Some(asked) = &season.asked {
         let (emails, texts) = (asked.emails, asked.texts);
         text += &format!("  asked what they saw: {}, e-mails {emails}, texts {texts}\n", asked.on);
@@ -242,19 +232,43 @@ fn record_words(season: &RegionSeason) -> String {
     text
 }
 
-fn row(notice: &PlayedNotice) -> [String; 9] {
-    let went = notice.released_on.map_or_else(|| format!("no: {}", notice.status.name()), |day| day.to_string());
-    [
-        format!("  {}", notice.decided_on),
-        notice.kind.name().into(),
-        went,
-        notice.opens_then.map_or_else(String::new, spread),
-        notice.days_before_opening.map_or_else(String::new, |days| days.to_string()),
-        short_date_or(notice.deadline, ""),
-        notice.emails.to_string(),
-        notice.texts.to_string(),
-        notice.reason.clone(),
-    ]
+/// What was decided and what came of it; under it what was expected then, and why.
+fn notice_words(notice: &PlayedNotice) -> String {
+    let day = |day| short_date_or(Some(day), "");
+    let came = match (notice.released_on, &notice.unsent) {
+        (Some(on), _) => format!("went out on {} to {}", day(on), reach(notice.emails, notice.texts)),
+        (None, Some(Unsent { would_reach: Some(MessageCount { emails, texts }), .. })) => {
+            format!("did not go out; with a word of staff it would have gone to {}", reach(*emails, *texts))
+        }
+        (None, _) => "did not go out".into(),
+    };
+    let mut text = format!("  {:<7} {}: {came}\n", day(notice.decided_on), notice.kind.name());
+    let mut facts = Vec::new();
+    if let Some(then) = notice.opens_then {
+        facts.push(format!("egg laying was expected on {}", spread(then)));
+    }
+    match notice.days_before_opening {
+        Some(days @ ..0) => facts.push(format!("its heat number was reached {} before", counted(-days, "day", "days"))),
+        Some(0) => facts.push("its heat number was reached that day".into()),
+        Some(days) => facts.push(format!("its heat number was reached {} later", counted(days, "day", "days"))),
+        None => {}
+    }
+    if let Some(deadline) = notice.deadline {
+        facts.push(format!("wash by {}", day(deadline)));
+    }
+    if !facts.is_empty() {
+        text += &paragraph(10, &facts.join("; "));
+    }
+    text += &paragraph(10, &format!("why: {}", notice.reason));
+    if let Some(unsent) = &notice.unsent {
+        text += &paragraph(10, &format!("why not sent: {}", unsent.why));
+    }
+    text
+}
+
+/// `5 e-mails and 1 text`.
+fn reach(emails: u64, texts: u64) -> String {
+    format!("{} and {}", counted(emails, "e-mail", "e-mails"), counted(texts, "text", "texts"))
 }
 
 fn spread(dates: DateSpread) -> String {

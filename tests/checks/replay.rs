@@ -21,7 +21,7 @@ use treebell::season::{NoticeKind, NoticeStatus};
 use treebell::service::app::App;
 use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle::{self, CycleReport};
-use treebell::service::replay::{RegionSeason, ReplayWorld, summarise};
+use treebell::service::replay::{MessageCount, RegionSeason, ReplayWorld, summarise};
 use treebell::store::Store;
 use treebell::weather::{TenthsC, Version};
 
@@ -225,6 +225,31 @@ async fn a_replay_asks_what_people_saw_as_the_service_does() {
     assert_eq!(files.len() as u64, notices + 4 + 1, "all notices, four questions, the index");
     assert_eq!(questions(".txt", "Reply 1"), 2, "{files:#?}");
     assert_eq!(questions(".eml", "What did you see"), 2);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn where_staff_must_agree_a_replay_says_why_nothing_left_and_whom_it_would_have_reached() {
+    let world = World::build().await;
+    let mut regions = world.app.store.regions().await.unwrap();
+    regions.sort_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
+    regions[0].release = Release::WhenConfirmed;
+    world.app.store.put_regions(&regions, world.app.clock.now()).await.unwrap();
+    let played = world.play(2024).await;
+
+    let asked: Vec<_> = played[0].notices.iter().filter_map(|notice| notice.unsent.as_ref()).collect();
+    assert_eq!(asked.len(), played[0].notices.len(), "{:#?}", played[0].notices);
+    let waited: Vec<_> = asked.iter().filter(|unsent| unsent.would_reach.is_some()).collect();
+    assert!(!waited.is_empty(), "{asked:?}");
+    for unsent in waited {
+        assert_eq!(unsent.would_reach, Some(MessageCount { emails: 1, texts: 1 }));
+        assert!(unsent.why.contains("before staff have said yes"), "{}", unsent.why);
+    }
+    // What came to be of no use was overtaken, and nobody was missed by it.
+    let overtaken = asked.iter().filter(|unsent| unsent.would_reach.is_none());
+    overtaken.for_each(|unsent| assert!(unsent.why.starts_with("It was not told: "), "{}", unsent.why));
+
+    let sent = played[1].notices.iter().filter(|notice| notice.released_on.is_some());
+    assert!(sent.clone().count() > 2 && sent.clone().all(|notice| notice.unsent.is_none() && notice.emails == 1));
 }
 
 /// What happened later in the season, and in later years, must not be known earlier.

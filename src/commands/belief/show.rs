@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use comfy_table::{ContentArrangement, Table};
+use comfy_table::Table;
 
 use super::ask::{Chosen, Which};
 use super::learn::{Belief, Doubt, Idle, Range, StageBelief, Teacher, frozen_lines, gather};
@@ -10,7 +10,7 @@ use super::picture;
 use crate::commands::args::{DegreeUnit, ShownUnit, language};
 use crate::commands::dates::table;
 use crate::commands::error::CommandError;
-use crate::commands::format::{WIDTH, align_right, counted, instant, print_json, print_out, ruled_table};
+use crate::commands::format::{align_right, counted, instant, print_json, print_out, ruled_table};
 use crate::commands::open::open_app;
 use crate::commands::select::chosen_regions;
 use crate::config::Config;
@@ -139,7 +139,8 @@ fn stage_words(profile: &Profile, stage: &StageBelief, unit: DegreeUnit) -> Stri
 }
 
 fn teachers(reports: &[Teacher], unit: DegreeUnit) -> Table {
-    let mut table = fitting(["report", "day", "region", "by", "not yet at", "seen at", "number", "its region", "days"]);
+    let mut table =
+        ruled_table(["report", "day", "region", "by", "not yet at", "seen at", "number", "its region", "days"]);
     align_right(&mut table, [4, 5, 6, 7, 8]);
     for report in reports {
         let by = match report.observer {
@@ -163,7 +164,7 @@ fn teachers(reports: &[Teacher], unit: DegreeUnit) -> Table {
 }
 
 fn doubts(found: &[Doubt], unit: DegreeUnit) -> Table {
-    let mut table = fitting(["report", "region", "season", "it", "against", "chance of it"]);
+    let mut table = ruled_table(["report", "region", "season", "it", "against", "chance of it"]);
     align_right(&mut table, [5]);
     for Doubt { id, region, season, seen, heat, chance, against } in found {
         let saw = if *seen { "saw it" } else { "saw nothing" };
@@ -177,17 +178,11 @@ fn doubts(found: &[Doubt], unit: DegreeUnit) -> Table {
 }
 
 fn untaught_table(reports: &[Idle]) -> Table {
-    let mut table = fitting(["report", "day", "region", "why"]);
+    let mut table = ruled_table(["report", "day", "region", "why"]);
     for Idle { report, why } in reports {
         let day = report.observed_on.to_string();
         table.add_row([report.id.as_str(), &day, report.region.as_str(), why_words(*why)]);
     }
-    table
-}
-
-fn fitting<const N: usize>(head: [&str; N]) -> Table {
-    let mut table = ruled_table(head);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
     table
 }
 

@@ -3,13 +3,11 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use comfy_table::ContentArrangement;
-
 use super::show::in_words;
 use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
 use crate::commands::files::{in_file, read_text};
-use crate::commands::format::{WIDTH, counted, paragraph, print_out, ruled_table, short_date_or, watched_bar};
+use crate::commands::format::{counted, paragraph, print_out, ruled_table, short_date_or, watched_bar};
 use crate::commands::new_version::{Believed, dates_now, dates_words, keep, newest_version};
 use crate::commands::open::open_app;
 use crate::config::Config;
@@ -138,7 +136,6 @@ fn differences(before: &Profile, made: &Profile) -> String {
     let mut names: Vec<&String> = was.iter().map(|(name, _)| name).collect();
     names.extend(is.iter().map(|(name, _)| name).filter(|name| was.iter().all(|(known, _)| known != *name)));
     let mut table = ruled_table(["what", "before", "after"]);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
     let mut rows = 0;
     for name in names {
         let (was, is) = (value(&was, name), value(&is, name));
@@ -204,7 +201,6 @@ fn facts(profile: &Profile) -> Vec<(String, String)> {
 /// Three lines a region: before, after, and by how much that is.
 fn past_table(changes: &[PastChange]) -> String {
     let mut table = ruled_table(["region", "seasons", "", "look from", "wash by"]);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
     for change in changes {
         let day = |moved: Option<Moved>| {
             moved.map_or_else(

@@ -1,7 +1,7 @@
 //! A region shown before it is saved, and the question whether to.
 
 use chrono::NaiveDate;
-use comfy_table::{ContentArrangement, Table};
+use comfy_table::Table;
 
 use crate::assessment::past_dates::median;
 use crate::assessment::place_past::{OFF_LEAD_DAYS, PastRow};
@@ -9,8 +9,8 @@ use crate::assessment::rehearsal::Rehearsal;
 use crate::commands::ask::{Go, is_somebody_there};
 use crate::commands::error::CommandError;
 use crate::commands::format::{
-    WIDTH, align_right, bare_table, counted, elevation_words, height_words, paragraph, print_json, print_out,
-    ruled_table, short_date_or, watched_bar,
+    align_right, bare_table, counted, elevation_words, height_words, paragraph, print_json, print_out, ruled_table,
+    short_date_or, watched_bar,
 };
 use crate::commands::open::open_app;
 use crate::config::Config;
@@ -206,7 +206,6 @@ fn past_table(preview: &Preview) -> Table {
     let off = format!("off at {OFF_LEAD_DAYS}, days");
     let mut table =
         ruled_table(["season", "get ready", "look", "wash", "wash by", "our number", off.as_str(), "filled, days"]);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
     align_right(&mut table, [6, 7]);
     for row in &preview.seasons {
         let day = |of: fn(&Rehearsal) -> Option<NaiveDate>| short_date_or(row.told.as_ref().and_then(of), "-");
@@ -342,7 +341,6 @@ fn list_table(previews: &[Preview]) -> Table {
         "filled",
         "wait",
     ]);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
     align_right(&mut table, [1, 3, 7, 8, 9]);
     for preview in previews {
         let day = |of: fn(&Rehearsal) -> Option<NaiveDate>| usual_day(preview, |row| row.told.as_ref().and_then(of));

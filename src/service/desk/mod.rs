@@ -15,7 +15,7 @@ pub mod today;
 pub mod wording;
 
 mod regions;
-mod why;
+pub(super) mod why;
 
 mod accounts;
 mod codes;

@@ -107,6 +107,25 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
     }
 }
 
+/// Why a notice did not go out, or has not yet; `None` of one that did.
+pub(in crate::service) fn unsent(notice: &Notice) -> Option<String> {
+    if notice.released_at().is_some() {
+        return None;
+    }
+    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
+    let asked = match &terms {
+        Some(terms) => terms.approval_needed.as_ref().map(approval),
+        None => Some(of(notice, None, None).sentence),
+    };
+    let stands = match notice.state {
+        // What it waits for is what was asked.
+        NoticeState::Waiting if asked.is_some() => String::new(),
+        _ => waits(notice, terms.as_ref()),
+    };
+    let said: Vec<String> = asked.into_iter().chain([stands]).filter(|words| !words.is_empty()).collect();
+    Some(said.join(" "))
+}
+
 /// Why somebody is asked.
 pub(super) fn approval(needed: &ApprovalNeeded) -> String {
     let day = |day: &NaiveDate| phrases::date(EN, *day);

@@ -5,8 +5,10 @@
 //! then. A season's past years are the years before it; where fewer than ten of those are on record, all other years stand
 //! in and the season says so.
 
+mod played;
 mod summary;
 
+pub use played::{MessageCount, PlayedNotice, Unsent};
 pub use summary::{RegionSummary, summarise};
 
 use std::collections::BTreeSet;
@@ -19,7 +21,6 @@ use super::caches::{RecordCache, SeasonCache};
 use super::cycle::{self, CycleReport};
 use super::event::Event;
 use super::follow_up;
-use super::notice_writer::reason_words;
 use super::region_fault::RegionFault;
 use crate::assessment::past::PastFrom;
 use crate::assessment::season_model::DayFacts;
@@ -33,7 +34,7 @@ use crate::people::{Consent, NewSubscriber};
 use crate::region::{Region, RegionId};
 use crate::season::belief::SeasonBelief;
 use crate::season::learning::Learned;
-use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, StageId, WindowDays};
+use crate::season::{NoticeStatus, Outlook, Profile, StageId, WindowDays};
 use crate::service::app::App;
 use crate::service::profile_shelf::ProfileShelf;
 use crate::service::skill_cache::SkillCache;
@@ -87,27 +88,6 @@ pub struct RegionSeason {
 pub struct PlayedQuestion {
     /// The region's day.
     pub on: NaiveDate,
-    pub emails: u64,
-    pub texts: u64,
-}
-
-/// One notice of a replayed season.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct PlayedNotice {
-    pub kind: NoticeKind,
-    pub decided_on: NaiveDate,
-    pub status: NoticeStatus,
-    /// The region's day on which it went out.
-    pub released_on: Option<NaiveDate>,
-    /// What was projected on the day it was decided.
-    pub opens_then: Option<DateSpread>,
-    pub closes_then: Option<DateSpread>,
-    /// The last day to wash that it told, if it told one.
-    pub deadline: Option<NaiveDate>,
-    /// Days from the decision to the day on which our heat number of the opening was reached; negative when it was before.
-    pub days_before_opening: Option<i64>,
-    /// Why, in words.
-    pub reason: String,
     pub emails: u64,
     pub texts: u64,
 }
@@ -470,7 +450,7 @@ impl ReplayWorld {
                         texts: count(Channel::Sms),
                     });
                 }
-                notices.push(played(app, profile, region, opened, notice).await?);
+                notices.push(PlayedNotice::of(app, profile, region, opened, notice).await?);
             }
         }
         Ok(RegionSeason {
@@ -490,30 +470,4 @@ impl ReplayWorld {
             filled_days: u32::try_from(filled).unwrap_or(u32::MAX),
         })
     }
-}
-
-async fn played(
-    app: &App,
-    profile: &Profile,
-    region: &Region,
-    opened: Option<NaiveDate>,
-    notice: Notice,
-) -> Result<PlayedNotice, RegionFault> {
-    let then = app.store.outlook(&profile.id, &region.id, notice.decided_on).await?;
-    let spread = |stage: &StageId| Some(then.as_ref()?.stage(stage)?.spread);
-    let channels = app.store.delivery_channels(&notice.id).await?;
-    let count = |channel| channels.get(&channel).copied().unwrap_or(0);
-    Ok(PlayedNotice {
-        kind: notice.kind,
-        decided_on: notice.decided_on,
-        status: notice.status(),
-        released_on: notice.released_at().map(|at| at.with_timezone(&region.time_zone).date_naive()),
-        opens_then: spread(&profile.window.opens),
-        closes_then: spread(&profile.window.closes),
-        deadline: notice.deadline(),
-        days_before_opening: opened.map(|opened| (opened - notice.decided_on).num_days()),
-        reason: reason_words(&notice),
-        emails: count(Channel::Email),
-        texts: count(Channel::Sms),
-    })
 }
