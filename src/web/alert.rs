@@ -48,7 +48,7 @@ async fn answer(
     wanted: impl FnOnce(&[Notice]) -> Option<String>,
     asked: &HeaderMap,
 ) -> Result<Response, Fault> {
-    let views = visit.site.views().get_with(id).await?;
+    let views = visit.site.views().get().await?;
     let view = views.region(id).ok_or(Fault::NotFound)?;
     let name = wanted(&view.notices).ok_or(Fault::NotFound)?;
     let at = view.notices.iter().position(|notice| file(notice) == name).ok_or(Fault::NotFound)?;

@@ -11,6 +11,9 @@ use crate::text::base64;
 /// How long a browser or a cache between may show what it has, seconds. The figures behind change once or twice a day.
 const MAX_AGE: &str = "public, max-age=300";
 
+/// For what is to be replaced within a minute: asked for anew each time, and only sent if it changed.
+const ASK_AGAIN: &str = "no-cache";
+
 /// Without its letters' code a text is left to guesses (ASVS 5.0.0, 4.1.1).
 pub(super) const SVG: &str = "image/svg+xml; charset=utf-8";
 
@@ -25,6 +28,8 @@ pub(super) struct CachedAnswer {
     policy: Option<HeaderValue>,
     /// May be shown inside pages of others.
     embeddable: bool,
+    /// Says something that stands for a while.
+    lasting: bool,
 }
 
 /// Compressed once for all who take it so: that is nearly everybody.
@@ -38,7 +43,7 @@ impl CachedAnswer {
         let body = body.into();
         let tag = tag_of(&body);
         let body = if body.len() < PACKED_FROM { Body::Plain(body) } else { Body::Packed(Packed::of(&body)) };
-        Self { kind, body, tag, policy: None, embeddable: false }
+        Self { kind, body, tag, policy: None, embeddable: false, lasting: true }
     }
 
     /// A picture that may be opened as a page of its own: the only style it may have is the one inside it, named by hash.
@@ -50,18 +55,23 @@ impl CachedAnswer {
     pub fn packed_picture(packed: &Packed) -> Option<Self> {
         let svg = String::from_utf8(packed.open()?).ok()?;
         let (tag, policy, body) = (tag_of(svg.as_bytes()), policy_of(&svg), Body::Packed(packed.clone()));
-        Some(Self { kind: SVG, body, tag, policy, embeddable: false })
+        Some(Self { kind: SVG, body, tag, policy, embeddable: false, lasting: true })
     }
 
     pub fn embeddable(self) -> Self {
         Self { embeddable: true, ..self }
     }
 
+    /// `false`: nobody is to show it without having asked whether it changed.
+    pub fn lasting(self, lasting: bool) -> Self {
+        Self { lasting, ..self }
+    }
+
     /// The answer: all of it, or word that what the asker has is still right.
     pub fn answer(&self, asked: &HeaderMap) -> Response {
         let mut headers = HeaderMap::new();
         headers.insert(header::ETAG, self.tag.clone());
-        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static(MAX_AGE));
+        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static(if self.lasting { MAX_AGE } else { ASK_AGAIN }));
         if let Some(policy) = &self.policy {
             headers.insert(header::CONTENT_SECURITY_POLICY, policy.clone());
         }

@@ -28,6 +28,9 @@ pub enum Fault {
     StaleForm,
     #[error("too many requests")]
     TooMany,
+    /// Nothing was worked out of the region yet; soon it is.
+    #[error("not worked out yet")]
+    NotYet,
     /// Nobody waits this long.
     #[error("a page took longer than {} s", .0.as_secs())]
     TooSlow(Duration),
@@ -46,7 +49,7 @@ impl Fault {
             Fault::BadRequest(_) | Fault::StaleForm => StatusCode::BAD_REQUEST,
             Fault::Forbidden => StatusCode::FORBIDDEN,
             Fault::TooMany => StatusCode::TOO_MANY_REQUESTS,
-            Fault::Store(_) | Fault::TooSlow(_) => StatusCode::SERVICE_UNAVAILABLE,
+            Fault::NotYet | Fault::Store(_) | Fault::TooSlow(_) => StatusCode::SERVICE_UNAVAILABLE,
             Fault::Inside(_) => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -57,6 +60,7 @@ impl Fault {
             Fault::NotFound => "not_found",
             Fault::Method | Fault::BadRequest(_) => "not_understood",
             Fault::TooMany => "too_many",
+            Fault::NotYet => "not_yet",
             Fault::Forbidden => "forbidden",
             Fault::StaleForm => "stale",
             Fault::Store(_) | Fault::TooSlow(_) | Fault::Inside(_) => "ours",

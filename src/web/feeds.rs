@@ -41,8 +41,8 @@ async fn chart(
     Query(asked_for): Query<BTreeMap<String, String>>,
     asked: HeaderMap,
 ) -> Result<Response, Fault> {
-    let views = visit.site.views().get_with(&id).await?;
-    let view = views.region(&id).ok_or(Fault::NotFound)?;
+    let views = visit.site.views().get().await?;
+    let view = views.region(&id).ok_or(Fault::NotFound)?.made()?;
     let known = view.known.as_ref().ok_or(Fault::NotFound)?;
     let wanted: u32 = asked_for.get("w").and_then(|width| width.parse().ok()).unwrap_or(CHART_WIDTHS[1]);
     let width = CHART_WIDTHS.into_iter().min_by_key(|width| width.abs_diff(wanted)).unwrap_or(CHART_WIDTHS[1]);
@@ -59,35 +59,37 @@ async fn cached(
     id: &RegionId,
     name: &str,
     asked: &HeaderMap,
-    make: impl FnOnce(&RegionView) -> CachedAnswer,
+    make: impl FnOnce(&RegionView) -> Result<CachedAnswer, Fault>,
 ) -> Result<Response, Fault> {
-    let views = visit.site.views().get_with(id).await?;
+    let views = visit.site.views().get().await?;
     let view = views.region(id).ok_or(Fault::NotFound)?;
-    let cached = view.answer(&format!("{}/{name}", region_path(id)), visit.language, || Ok(make(view)))?;
+    let cached = view.answer(&format!("{}/{name}", region_path(id)), visit.language, || make(view))?;
     Ok(cached.answer(asked))
 }
 
 async fn badge(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
-    cached(&visit, &id, "badge.svg", &asked, |view| CachedAnswer::picture(&badge_of(&visit, view)).embeddable()).await
+    cached(&visit, &id, "badge.svg", &asked, |view| Ok(CachedAnswer::picture(&badge_of(&visit, view)).embeddable()))
+        .await
 }
 
 async fn calendar(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     cached(&visit, &id, "calendar.ics", &asked, |view| {
-        CachedAnswer::new("text/calendar; charset=utf-8", calendar_of(&visit, view))
+        // An empty one would take the entries out of calendars that have them.
+        Ok(CachedAnswer::new("text/calendar; charset=utf-8", calendar_of(&visit, view.made()?)))
     })
     .await
 }
 
 async fn news(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     cached(&visit, &id, "news.atom", &asked, |view| {
-        CachedAnswer::new("application/atom+xml; charset=utf-8", news_of(&visit, view))
+        Ok(CachedAnswer::new("application/atom+xml; charset=utf-8", news_of(&visit, view)))
     })
     .await
 }
 
 async fn outlook(visit: Visit, Path(id): Path<RegionId>, asked: HeaderMap) -> Result<Response, Fault> {
     cached(&visit, &id, "outlook.json", &asked, |view| {
-        CachedAnswer::new("application/json", outlook_json::of(&visit, view)).embeddable()
+        Ok(CachedAnswer::new("application/json", outlook_json::of(&visit, view.made()?)).embeddable())
     })
     .await
 }

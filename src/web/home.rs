@@ -60,7 +60,7 @@ async fn find(visit: Visit, Query(typed): Query<BTreeMap<String, String>>) -> Re
         *response.status_mut() = StatusCode::BAD_REQUEST;
         return Ok(response);
     };
-    let views = visit.site.views().get_at(&zip).await?;
+    let views = visit.site.views().get().await?;
     match views.covering(&zip) {
         [region] => {
             // The code goes along, so that nobody types it twice.

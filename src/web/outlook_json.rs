@@ -11,6 +11,8 @@ use crate::weather::feeds::acis_grid::Grid;
 /// `outlook.json`. Dates are days of the region's own `time_zone`, as `2026-03-09`; `computed_at` is UTC; heat is
 /// °C·day (`…_degree_days_c`, to a tenth); shares and chances run from 0 to 1; what is not known is `null`.
 ///
+/// While the season of a region is looked at for the first time there is no such document: 503, with `Retry-After`.
+///
 /// - `region`: `id`, `name`, `zips`, `elevation_m`, `time_zone` (IANA name); `heights`, the band that it is for where its ZIP
 ///   codes climb a mountain: `from_m` (belongs to it) and `to_m` (does not), each `null` where open.
 /// - `profile`: `id`; the `version` that the dates were made with; whether its thresholds are `provisional`.

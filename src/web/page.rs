@@ -1,6 +1,6 @@
 //! From a page's name, words and figures to an answer.
 
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use minijinja::context;
 use minijinja::value::Value;
@@ -9,6 +9,9 @@ use super::{Fault, Visit, assets};
 use crate::language::Language;
 use crate::people::{EmailAddress, PhoneNumber, Reach};
 use crate::text::escape;
+
+/// After so many seconds what is being worked out may be there.
+const LOOK_AGAIN_S: &str = "30";
 
 /// Where to ask, as something to tap: a call or a mail; anything else as it was written.
 fn contact(text: &str) -> String {
@@ -78,6 +81,9 @@ impl Visit {
             .page("fault", context! { kind => fault.name() })
             .unwrap_or_else(|_| (StatusCode::INTERNAL_SERVER_ERROR, "Something went wrong.").into_response());
         *response.status_mut() = fault.status();
+        if matches!(fault, Fault::NotYet) {
+            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static(LOOK_AGAIN_S));
+        }
         response
     }
 }

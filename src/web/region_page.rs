@@ -35,7 +35,7 @@ async fn region(
     Query(asked_for): Query<BTreeMap<String, String>>,
     asked: HeaderMap,
 ) -> Result<Response, Fault> {
-    let views = visit.site.views().get_with(&id).await?;
+    let views = visit.site.views().get().await?;
     let view = views.region(&id).ok_or(Fault::NotFound)?;
     // Only codes of the region itself: each makes a page that is kept.
     let zip = asked_for.get("zip").and_then(|text| view.region.zips.iter().find(|zip| zip.as_str() == text));

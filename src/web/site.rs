@@ -110,7 +110,7 @@ impl Site {
         &self.0.views
     }
 
-    /// Begins to work out what all pages show, so that the first visitor need not wait for it.
+    /// Shows what is kept and begins to work out the rest, before the first visitor comes.
     pub fn warm(&self) {
         let site = self.clone();
         tokio::spawn(async move {

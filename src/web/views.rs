@@ -1,6 +1,6 @@
 //! What the public pages know of all regions: kept in the store, made anew in the background, shown at once.
 //!
-//! A page never waits for arithmetic but where nothing was ever worked out.
+//! No page waits for arithmetic: a region of which nothing was worked out yet says so.
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -20,7 +20,6 @@ use crate::service::app::App;
 use crate::service::region_views::{self, Facts, Maker, Seen, Source, by_station};
 pub(super) use crate::service::region_views::{CHART_WIDTHS, Known};
 use crate::service::season_chart;
-use crate::store::StoreError;
 use crate::store::notices::Notice;
 use crate::store::region_views::MadeFrom;
 use crate::text::Chain;
@@ -76,8 +75,6 @@ pub(super) struct Views {
     pub regions: Vec<Arc<RegionView>>,
     by_id: HashMap<RegionId, Arc<RegionView>>,
     by_zip: HashMap<Zip, Vec<RegionId>>,
-    /// Regions of which nothing was made yet: they are shown when it is.
-    unmade: Vec<Region>,
     answers: Answers,
 }
 
@@ -87,6 +84,8 @@ pub(super) struct RegionView {
     pub profile: Profile,
     /// Where its season stands, as far as people are told.
     pub shown: Shown,
+    /// `false` until its season was looked at for the first time: then nothing is known of it.
+    pub is_made: bool,
     pub made_at: DateTime<Utc>,
     /// The region's day on which it was looked at.
     pub today: NaiveDate,
@@ -99,7 +98,7 @@ pub(super) struct RegionView {
 }
 
 impl Views {
-    fn of(mut regions: Vec<Arc<RegionView>>, unmade: Vec<Region>) -> Self {
+    fn of(mut regions: Vec<Arc<RegionView>>) -> Self {
         let first = |view: &RegionView| view.days().map(|days| days.look_from);
         regions.sort_by_cached_key(|view| (first(view).is_none(), first(view), view.region.name.clone()));
         let by_id = regions.iter().map(|view| (view.region.id.clone(), Arc::clone(view))).collect();
@@ -112,7 +111,7 @@ impl Views {
                 by_zip.entry(zip.clone()).or_default().push(view.region.id.clone());
             }
         }
-        Self { by_id, by_zip, regions, unmade, answers: Answers::default() }
+        Self { by_id, by_zip, regions, answers: Answers::default() }
     }
 
     pub fn region(&self, id: &RegionId) -> Option<&Arc<RegionView>> {
@@ -131,7 +130,8 @@ impl Views {
         language: Language,
         make: impl FnOnce() -> Result<CachedAnswer, Fault>,
     ) -> Result<Arc<CachedAnswer>, Fault> {
-        self.answers.get(path, language, make)
+        let is_whole = self.regions.iter().all(|view| view.is_made);
+        self.answers.get(path, language, || Ok(make()?.lasting(is_whole)))
     }
 }
 
@@ -144,6 +144,8 @@ struct Inner {
     current: watch::Sender<Option<Arc<Views>>>,
     /// When the last look at the store began.
     tried_at: Mutex<Option<DateTime<Utc>>>,
+    /// Held by whoever shows the first views.
+    showing: tokio::sync::Mutex<()>,
     /// Held by whoever makes views. Taken before the work goes to a thread of its own: those that wait for it must not use
     /// up the threads that it needs.
     making: Arc<tokio::sync::Mutex<()>>,
@@ -156,6 +158,7 @@ impl RegionViews {
             source: Source { app, played },
             current: watch::Sender::new(None),
             tried_at: Mutex::default(),
+            showing: tokio::sync::Mutex::default(),
             making: Arc::default(),
         }))
     }
@@ -169,49 +172,12 @@ impl RegionViews {
             self.renew_behind();
             return Ok(views);
         }
-        // Made by a task of its own: whoever asked first may hang up, and the others still get them.
+        // By a task of its own: whoever asked first may hang up, and the others still get them.
         let this = self.clone();
-        let task = tokio::spawn(async move {
-            let turn = Arc::clone(&this.0.making).lock_owned().await;
-            if this.peek().is_none() {
-                this.show_kept().await?;
-            }
-            if this.peek().is_none() {
-                this.renew(turn).await?;
-            }
-            this.peek().ok_or_else(|| Fault::Inside("there are no views".to_owned()))
-        });
+        let task = tokio::spawn(async move { this.first(None).await });
         let views = task.await.unwrap_or_else(|why| Err(Fault::Inside(format!("the views were not finished: {why}"))));
         self.renew_behind();
         views
-    }
-
-    /// As [`RegionViews::get`], where a region is asked for: its first view is waited for, the guard says how long.
-    ///
-    /// # Errors
-    /// When there are none yet and the store fails.
-    pub async fn get_with(&self, region: &RegionId) -> Result<Arc<Views>, Fault> {
-        self.get_without(|unmade| unmade.id == *region).await
-    }
-
-    /// As [`RegionViews::get_with`], for all regions of a ZIP code.
-    ///
-    /// # Errors
-    /// When there are none yet and the store fails.
-    pub async fn get_at(&self, zip: &Zip) -> Result<Arc<Views>, Fault> {
-        self.get_without(|unmade| unmade.zips.contains(zip)).await
-    }
-
-    async fn get_without(&self, is_asked: impl Fn(&Region) -> bool) -> Result<Arc<Views>, Fault> {
-        let views = self.get().await?;
-        let is_made = |views: &Views| !views.unmade.iter().any(&is_asked);
-        if is_made(&views) {
-            return Ok(views);
-        }
-        let mut current = self.0.current.subscribe();
-        let made = current.wait_for(|views| views.as_ref().is_some_and(|views| is_made(views))).await;
-        let views = made.map_err(|_| Fault::Inside("nobody makes views".to_owned()))?.clone();
-        views.ok_or_else(|| Fault::Inside("there are no views".to_owned()))
     }
 
     /// Waits until all that is old has been made anew.
@@ -247,30 +213,42 @@ impl RegionViews {
         });
     }
 
-    fn show(&self, regions: Vec<Arc<RegionView>>, unmade: Vec<Region>) {
-        self.0.current.send_replace(Some(Arc::new(Views::of(regions, unmade))));
+    /// Shows these, and of all other regions that they are being worked out.
+    fn show(&self, facts: &Facts, made: &BTreeMap<RegionId, Arc<RegionView>>) {
+        let app = &self.0.source.app;
+        let view = |region: &Region| {
+            let made = made.get(&region.id).cloned();
+            made.or_else(|| Some(Arc::new(RegionView { is_made: false, ..view_of(app, facts, region, None)? })))
+        };
+        self.0.current.send_replace(Some(Arc::new(Views::of(facts.regions.iter().filter_map(view).collect()))));
     }
 
-    /// Shows what is kept and not too old, if anything is; the others are made soon.
-    async fn show_kept(&self) -> Result<(), Fault> {
-        let source = &self.0.source;
-        if source.played.is_some() || source.app.store.views_made_from().await?.is_empty() {
-            return Ok(());
-        }
-        let facts = source.facts().await?;
-        let (mut regions, mut unmade) = (Vec::with_capacity(facts.regions.len()), Vec::new());
-        for region in &facts.regions {
-            let Some(profile) = facts.profile(region) else { continue };
-            let kept = kept_of(&source.app, region).await.filter(|seen| is_of_use(seen, profile, facts.today(region)));
-            match kept.and_then(|seen| view_of(&source.app, &facts, region, Some(seen))) {
-                Some(view) => regions.push(Arc::new(view)),
-                None => unmade.push(region.clone()),
+    /// Shows what is kept and not too old, where nothing is shown yet.
+    async fn first(&self, facts: Option<&Facts>) -> Result<Arc<Views>, Fault> {
+        let _turn = self.0.showing.lock().await;
+        if self.peek().is_none() {
+            let source = &self.0.source;
+            let read = if facts.is_none() { Some(source.facts().await?) } else { None };
+            if let Some(facts) = facts.or(read.as_ref()) {
+                let made = if source.played.is_some() { BTreeMap::new() } else { self.kept(facts).await };
+                self.show(facts, &made);
             }
         }
-        if !regions.is_empty() {
-            self.show(regions, unmade);
+        self.peek().ok_or_else(|| Fault::Inside("there are no views".to_owned()))
+    }
+
+    /// What is kept of regions and not too old to be shown.
+    async fn kept(&self, facts: &Facts) -> BTreeMap<RegionId, Arc<RegionView>> {
+        let app = &self.0.source.app;
+        let mut made = BTreeMap::new();
+        for region in &facts.regions {
+            let Some(profile) = facts.profile(region) else { continue };
+            let kept = kept_of(app, region).await.filter(|seen| is_of_use(seen, profile, facts.today(region)));
+            if let Some(view) = kept.and_then(|seen| view_of(app, facts, region, Some(seen))) {
+                made.insert(region.id.clone(), Arc::new(view));
+            }
         }
-        Ok(())
+        made
     }
 
     /// Looks at the store, and makes anew what is old there.
@@ -285,20 +263,20 @@ impl RegionViews {
             let _turn = turn;
             runtime.block_on(this.renew_here(&|| is_wanted.strong_count() > 0))
         });
-        Ok(work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))??)
+        work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))?
     }
 
-    async fn renew_here(&self, is_wanted: &(dyn Fn() -> bool + Sync)) -> Result<(), StoreError> {
+    async fn renew_here(&self, is_wanted: &(dyn Fn() -> bool + Sync)) -> Result<(), Fault> {
         let source = &self.0.source;
         *self.0.tried_at.lock().unwrap_or_else(PoisonError::into_inner) = Some(self.now());
         let app = &source.app;
         let keeps = source.played.is_none();
         let facts = source.facts().await?;
-        let shown = self.peek();
+        let shown = self.first(Some(&facts)).await?;
         let mut views: BTreeMap<RegionId, Arc<RegionView>> = BTreeMap::new();
         let (mut unmade, mut old): (Vec<Region>, Vec<Region>) = (Vec::new(), Vec::new());
         for region in facts.regions.iter().filter(|region| facts.profile(region).is_some()) {
-            let Some(view) = shown.as_ref().and_then(|shown| shown.region(&region.id)) else {
+            let Some(view) = shown.region(&region.id).filter(|view| view.is_made) else {
                 unmade.push(region.clone());
                 continue;
             };
@@ -307,8 +285,11 @@ impl RegionViews {
             }
             views.insert(region.id.clone(), Arc::clone(view));
         }
-        let is_gone = shown.as_ref().is_some_and(|shown| shown.regions.len() != views.len());
-        if old.is_empty() && unmade.is_empty() && !is_gone && shown.is_some() {
+        let is_gone = shown.regions.len() != views.len() + unmade.len();
+        if is_gone || unmade.iter().any(|region| shown.region(&region.id).is_none()) {
+            self.show(&facts, &views);
+        }
+        if old.is_empty() && unmade.is_empty() {
             return Ok(());
         }
         // A cycle that works out the same is waited for; what it has kept is taken from there.
@@ -346,12 +327,11 @@ impl RegionViews {
                 None => views.remove(&region.id),
             };
             let is_last_unmade = at + 1 == unmade.len();
-            if shown.is_some() && (is_last_unmade || at % SHOW_AFTER == SHOW_AFTER - 1) {
-                let left = unmade.iter().filter(|region| !views.contains_key(&region.id)).cloned().collect();
-                self.show(views.values().cloned().collect(), left);
+            if is_last_unmade || at % SHOW_AFTER == SHOW_AFTER - 1 {
+                self.show(&facts, &views);
             }
         }
-        self.show(views.into_values().collect(), Vec::new());
+        self.show(&facts, &views);
         Ok(())
     }
 }
@@ -389,7 +369,7 @@ fn view_of(app: &App, facts: &Facts, region: &Region, seen: Option<Seen>) -> Opt
     let mut notices: Vec<Notice> = out.cloned().collect();
     notices.sort_by_key(Notice::released_at);
     let (region, profile, answers) = (region.clone(), profile.clone(), Answers::default());
-    Some(RegionView { region, profile, shown, made_at, today, known, notices, made_from, answers })
+    Some(RegionView { region, profile, shown, is_made: true, made_at, today, known, notices, made_from, answers })
 }
 
 impl RegionView {
@@ -400,7 +380,15 @@ impl RegionView {
         language: Language,
         make: impl FnOnce() -> Result<CachedAnswer, Fault>,
     ) -> Result<Arc<CachedAnswer>, Fault> {
-        self.answers.get(path, language, make)
+        self.answers.get(path, language, || Ok(make()?.lasting(self.is_made)))
+    }
+
+    /// Itself, for answers that would say something wrong before its season was looked at.
+    ///
+    /// # Errors
+    /// [`Fault::NotYet`] while it is being worked out.
+    pub fn made(&self) -> Result<&Self, Fault> {
+        if self.is_made { Ok(self) } else { Err(Fault::NotYet) }
     }
 
     /// The days of the window, from which everything shown takes its dates; `None` where nothing can be said of them.
@@ -413,6 +401,7 @@ impl RegionView {
     pub fn said(&self) -> &'static str {
         let days = self.days();
         match self.shown.standing {
+            _ if !self.is_made => "making",
             // Without best days looking and washing are one.
             SeasonStanding::Look if days.is_some_and(|days| days.best.is_none()) => "look_wash",
             SeasonStanding::Over if self.is_done() => "done",
@@ -482,7 +471,7 @@ mod tests {
             let seen = maker.make(region).await.unwrap();
             regions.push(Arc::new(view_of(&source.app, &facts, region, seen).unwrap()));
         }
-        let views = Views::of(regions, Vec::new());
+        let views = Views::of(regions);
         assert_eq!(views.regions.len(), 2);
         assert_eq!(ASSESSMENTS.get() - before, 2, "one assessment a region, whatever is drawn of it");
         assert_eq!(PREPARATIONS.get() - prepared, 1, "regions over one station share its season's days");

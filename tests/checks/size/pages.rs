@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use chrono::{Datelike, TimeDelta};
-use treebell::clock::Clock;
+use treebell::clock::{Clock, ManualClock};
 use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::region::Region;
@@ -19,7 +19,7 @@ use crate::people::notices::{notice, texts};
 use crate::web::support::World;
 
 /// Three regions of the demo on two stations of few years.
-async fn world() -> (World, Vec<Region>) {
+pub async fn world() -> (World, Vec<Region>) {
     let state = State::built_in().unwrap();
     let made = weather::make(&state, 1);
     let store = Store::in_memory().await.unwrap();
@@ -42,13 +42,13 @@ async fn world() -> (World, Vec<Region>) {
 }
 
 /// The same service, started anew.
-fn again(world: &World) -> (World, Site) {
+pub fn again(world: &World) -> (World, Site) {
     let app = App { views_turn: Arc::default(), ..world.app.clone() };
     let site = Site::new(app.clone()).unwrap();
     (World::of(app, world.clock.clone(), site.clone()), site)
 }
 
-async fn made_at(world: &World, region: &Region) -> String {
+pub async fn made_at(world: &World, region: &Region) -> String {
     let answer = world.get(&format!("/region/{}/outlook.json", region.id)).await;
     assert_eq!(answer.status, 200, "{}", region.id);
     let outlook: serde_json::Value = serde_json::from_str(&answer.body).unwrap();
@@ -134,7 +134,7 @@ async fn what_cannot_be_read_is_made_anew() {
     assert_ne!(world.app.store.view(&regions[0].id).await.unwrap().unwrap().body, view.body, "and kept whole");
 }
 
-async fn execute(store: &Store, statement: &'static str) {
+pub async fn execute(store: &Store, statement: &'static str) {
     let mut tx = store.begin().await.unwrap();
     sqlx::query(statement).execute(tx.conn()).await.unwrap();
     tx.commit().await.unwrap();
@@ -186,17 +186,23 @@ async fn a_store_that_keeps_nothing_freezes_no_page() {
 }
 
 #[tokio::test]
-async fn nobody_waits_while_something_is_shown_and_nothing_of_long_ago_is() {
+async fn what_is_kept_of_two_days_ago_is_shown_and_of_long_ago_is_not() {
     let (world, regions) = world().await;
     renew_kept(&world.app).await.unwrap();
     let first = world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
-    world.clock.set(world.clock.now() + TimeDelta::days(2));
-    let (next, _) = again(&world);
-    assert_eq!(made_at(&next, &regions[1]).await, first, "two days are not too long");
-    world.clock.set(world.clock.now() + TimeDelta::days(1));
-    let (next, _) = again(&world);
-    let now = world.clock.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
-    assert_eq!(made_at(&next, &regions[1]).await, now, "three are");
+    for (days, is_shown) in [(2, true), (3, false)] {
+        let mut later = world.app.clone();
+        let now = world.clock.now() + TimeDelta::days(days);
+        later.clock = Arc::new(ManualClock::at(now));
+        let (next, _) = again(&World::of(later.clone(), Arc::new(ManualClock::at(now)), Site::new(later).unwrap()));
+        let _nothing_is_made = next.app.views_turn.lock().await;
+        if is_shown {
+            assert_eq!(made_at(&next, &regions[1]).await, first, "after {days} days");
+        } else {
+            let answer = next.get(&format!("/region/{}/outlook.json", regions[1].id)).await;
+            assert_eq!(answer.status, 503, "after {days} days: {}", answer.body);
+        }
+    }
 }
 
 #[tokio::test]

@@ -21,7 +21,7 @@ pub struct World {
     pub clock: Arc<ManualClock>,
     pub router: axum::Router,
     site: Site,
-    /// The clock has moved: the next who asks waits until all is made anew.
+    /// The next who asks waits until all is made anew.
     moved: AtomicBool,
 }
 
@@ -52,7 +52,10 @@ impl World {
         let templates = Templates::load(None).unwrap();
         let app = App::with_store(&config, clock.clone(), store, Profiles::default(), templates);
         let site = Site::new(app.clone()).unwrap();
-        Self::of(app, clock, site)
+        let world = Self::of(app, clock, site);
+        // What the pages show first is only that all is being worked out.
+        world.moved.store(true, Ordering::Release);
+        world
     }
 
     pub fn of(app: App, clock: Arc<ManualClock>, site: Site) -> Self {
