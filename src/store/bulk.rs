@@ -19,6 +19,16 @@ pub(super) struct Insert {
     pub columns: usize,
 }
 
+/// As [`Insert`], of rows that share some of their values: those are bound once a statement, since a value that is bound costs
+/// about what it takes to write it.
+pub(super) struct InsertAlike {
+    /// Table and columns, those shared first: `daily_values (station_id, …)`.
+    pub into: &'static str,
+    /// How many are shared, and how many each row has of its own.
+    pub shared: usize,
+    pub own: usize,
+}
+
 /// The values of one row, in the order of the columns.
 pub(super) struct RowValues<'a>(&'a mut AnyArguments);
 
@@ -54,6 +64,43 @@ impl Insert {
 
     fn text(&self, engine: Engine, rows: usize) -> String {
         format!("{} {} {}", self.head, rows_of(engine, rows, self.columns), self.tail)
+    }
+}
+
+impl InsertAlike {
+    /// As [`Insert::run`]; `share` binds what the rows share, `bind` the rest of each.
+    pub async fn run<R>(
+        &self,
+        tx: &mut Tx,
+        rows: &[R],
+        share: impl Fn(&mut RowValues<'_>) -> Result<(), StoreError>,
+        bind: impl Fn(&R, &mut RowValues<'_>) -> Result<(), StoreError>,
+    ) -> Result<u64, StoreError> {
+        let mut inserted = 0;
+        for chunk in rows.chunks(ROWS) {
+            let mut arguments = AnyArguments::default();
+            for row in chunk {
+                bind(row, &mut RowValues(&mut arguments))?;
+            }
+            share(&mut RowValues(&mut arguments))?;
+            let text = AssertSqlSafe(self.text(tx.engine(), chunk.len()));
+            inserted += sqlx::query_with(text, arguments).execute(tx.conn()).await?.rows_affected();
+        }
+        Ok(inserted)
+    }
+
+    fn text(&self, engine: Engine, rows: usize) -> String {
+        let places_after = |at: usize| match engine {
+            Engine::Sqlite => "?".to_owned(),
+            Engine::Postgres => format!("${}", rows * self.own + at),
+        };
+        let columns = (1..=self.shared).map(places_after).chain((1..=self.own).map(|at| format!("column{at}")));
+        format!(
+            "WITH given AS (VALUES {}) INSERT INTO {} SELECT {} FROM given",
+            rows_of(engine, rows, self.own),
+            self.into,
+            columns.collect::<Vec<_>>().join(", ")
+        )
     }
 }
 

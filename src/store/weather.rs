@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use chrono::{DateTime, NaiveDate, Offset as _, TimeDelta, Utc};
 use sqlx::any::AnyRow;
 
-use crate::store::bulk::Insert;
+use crate::store::bulk::{Insert, InsertAlike, RowValues};
 use crate::store::error::StoreError;
 use crate::store::region_views::mark;
 use crate::store::rows::{day_number, get, get_day, get_instant, ms};
@@ -291,12 +291,6 @@ pub async fn add_forecast(
 
 /// As [`Store::add_versions`], inside a transaction of the caller.
 pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> Result<Added, StoreError> {
-    const INSERT: Insert = Insert {
-        head: "INSERT INTO daily_values (station_id, day, element, feed, received_at, value_tenths, day_reported,
-                                         sampled, bulk, rejected) VALUES",
-        tail: "",
-        columns: 10,
-    };
     known_station(tx, id).await?;
     let (Some(first), Some(last)) = (versions.iter().map(|v| v.day).min(), versions.iter().map(|v| v.day).max()) else {
         return Ok(Added::default());
@@ -329,26 +323,69 @@ pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> 
         let version = &versions[*at];
         (version.day, version.element, version.feed.name(), version.day_reported, *received_at)
     });
-    INSERT
-        .run(tx, &rows, |(at, received_at), to| {
-            let version = &versions[*at];
-            to.add(id.0.clone())?;
-            to.add(day_number(version.day))?;
-            to.add(element_number(version.element))?;
-            to.add(version.feed.name())?;
-            to.add(ms(*received_at))?;
-            to.add(i64::from(version.value.0))?;
-            to.add(day_number(version.day_reported))?;
-            to.add(i64::from(version.sampled))?;
-            to.add(i64::from(version.bulk))?;
-            to.add(version.rejected.clone())
-        })
-        .await?;
+    write_versions(tx, id, versions, &rows).await?;
     let is_past = |(at, received_at): &&(usize, DateTime<Utc>)| {
         (received_at.date_naive() - versions[*at].day).num_days() > PAST_AFTER_DAYS
     };
     mark(tx, id, None, added.new, rows.iter().filter(is_past).count()).await?;
     Ok(added)
+}
+
+/// Writes versions by their place in the list, each under an instant of receipt. Those of a file share all but day and value.
+async fn write_versions(
+    tx: &mut Tx,
+    id: &StationId,
+    versions: &[Version],
+    rows: &[(usize, DateTime<Utc>)],
+) -> Result<(), StoreError> {
+    const ALIKE: InsertAlike = InsertAlike {
+        into: "daily_values (station_id, feed, received_at, sampled, bulk, day, element, value_tenths, day_reported, rejected)",
+        shared: 5,
+        own: 5,
+    };
+    const INSERT: Insert = Insert {
+        head: "INSERT INTO daily_values (station_id, day, element, feed, received_at, value_tenths, day_reported,
+                                         sampled, bulk, rejected) VALUES",
+        tail: "",
+        columns: 10,
+    };
+    let shared = |(at, received_at): &(usize, DateTime<Utc>)| {
+        let Version { feed, sampled, bulk, .. } = versions[*at];
+        (feed, sampled, bulk, *received_at)
+    };
+    let Some((feed, sampled, bulk, received_at)) = rows.first().map(shared) else { return Ok(()) };
+    if rows.iter().all(|row| shared(row) == (feed, sampled, bulk, received_at)) {
+        let share = |to: &mut RowValues<'_>| {
+            to.add(id.0.clone())?;
+            to.add(feed.name())?;
+            to.add(ms(received_at))?;
+            to.add(i64::from(sampled))?;
+            to.add(i64::from(bulk))
+        };
+        let bind = |(at, _): &(usize, DateTime<Utc>), to: &mut RowValues<'_>| {
+            let version = &versions[*at];
+            to.add(day_number(version.day))?;
+            to.add(element_number(version.element))?;
+            to.add(i64::from(version.value.0))?;
+            to.add(day_number(version.day_reported))?;
+            to.add(version.rejected.clone())
+        };
+        return ALIKE.run(tx, rows, share, bind).await.map(drop);
+    }
+    let bind = |(at, received_at): &(usize, DateTime<Utc>), to: &mut RowValues<'_>| {
+        let version = &versions[*at];
+        to.add(id.0.clone())?;
+        to.add(day_number(version.day))?;
+        to.add(element_number(version.element))?;
+        to.add(version.feed.name())?;
+        to.add(ms(*received_at))?;
+        to.add(i64::from(version.value.0))?;
+        to.add(day_number(version.day_reported))?;
+        to.add(i64::from(version.sampled))?;
+        to.add(i64::from(version.bulk))?;
+        to.add(version.rejected.clone())
+    };
+    INSERT.run(tx, rows, bind).await.map(drop)
 }
 
 /// One reading of a source: the day it filed the value under, the element, the feed.
