@@ -5,9 +5,9 @@ use std::process::Command;
 
 use chrono::{Days, NaiveDate};
 use treebell::assessment::past::SEASON_DAYS;
-use treebell::heat::DayTemperatures;
 use treebell::heat::hindcast::{AssumedForecast, DRESSING_LEADS, LEADS, Verified, hindcast};
 use treebell::heat::projection::{Dressing, Now, PastSeason, Projector};
+use treebell::heat::{Cutoff, DayTemperatures, HeatRule, Method};
 use treebell::randomness::Randomness;
 use treebell::season::Profile;
 use treebell::season::outlook::heat_sum_of;
@@ -108,4 +108,30 @@ fn numpy_finds_the_same_dates_of_past_seasons() {
     assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
     let said = String::from_utf8(done.stdout).unwrap();
     assert_eq!(said.lines().last(), Some(format!("{} 0", found.len()).as_str()), "{said}");
+}
+
+#[test]
+fn numpy_sums_the_same_degree_days() {
+    let Some(python) = support::python("degree-days beside numpy") else { return };
+    let (lower, upper) = (4.0, 30.0);
+    let rule = HeatRule::new(Method::SingleSine, lower, Some(upper), Cutoff::Horizontal).unwrap();
+    let random = Randomness::seeded(14);
+    let min_c: Vec<f64> = (0..20_000).map(|_| random.between(-10.0, 25.0)).collect();
+    let max_c: Vec<f64> = min_c.iter().map(|min_c| min_c + random.between(5.0, 20.0)).collect();
+    let mut heat = vec![0.0; min_c.len()];
+    rule.degree_days_of(&min_c, &max_c, &mut heat);
+    let folder = tempfile::tempdir().unwrap();
+    let file = |name: &str, values: &[f64]| {
+        let file = folder.path().join(name);
+        std::fs::write(&file, values.iter().flat_map(|value| value.to_le_bytes()).collect::<Vec<u8>>()).unwrap();
+        file
+    };
+    let program = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/bench/heat.py");
+    let mut numpy = Command::new(python);
+    numpy.arg(program).args([file("min", &min_c), file("max", &max_c)]);
+    let done = numpy.args([lower.to_string(), upper.to_string(), "1".to_owned()]).output().unwrap();
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    let said = String::from_utf8(done.stdout).unwrap();
+    let (theirs, ours): (f64, f64) = (said.lines().last().unwrap().parse().unwrap(), heat.iter().sum());
+    assert!(ours > 20_000.0 && (theirs - ours).abs() <= 1e-9 * ours, "numpy has {theirs}, we {ours}");
 }
