@@ -187,6 +187,8 @@ pub fn subscribed(place: &Place) -> PathBuf {
     });
     let settings = settings(&folder);
     timed(treebell(&folder).arg("--config").arg(&settings).args(["subscriber", "import"]).arg(list(place)));
+    // What a command has committed may still lie in the log beside the file.
+    runtime().block_on(async { open(&file).await.close().await });
     std::fs::rename(&file, &kept).unwrap();
     kept
 }
