@@ -4,6 +4,7 @@ use chrono::{Datelike, NaiveDate};
 
 use super::futures::SeasonProjector;
 use super::slots::{Line, slot};
+use crate::heat::widest::{Work, widest};
 use crate::heat::{DayTemperatures, HeatRule};
 
 // The constants were tuned as the head of the module says; none has another source.
@@ -65,6 +66,18 @@ impl Projector {
     /// before, has a value that is not finite, or begins on another calendar day than the first one, is left out, see
     /// [`Projector::seasons`].
     pub fn new(rule: HeatRule, days: usize, past: &[PastSeason]) -> Self {
+        let mut projector = Self::unsummed(rule, days, past);
+        for season in &mut projector.seasons {
+            season.sums = rule.running_sums(&season.days);
+        }
+        let count = projector.seasons.len();
+        projector.smoothed_as_mean =
+            projector.deviations().each_ref().map(|table| smooth(table, count, SMOOTH_MEAN_DAYS));
+        projector
+    }
+
+    /// Without what only those ask who leave a past season out, or look at its heat.
+    fn unsummed(rule: HeatRule, days: usize, past: &[PastSeason]) -> Self {
         let start = past.first().map_or((1, 1), |season| (season.first.month(), season.first.day()));
         let slots = days.clamp(1, 366);
         let mut known: Vec<(&PastSeason, Line)> = Vec::with_capacity(past.len());
@@ -84,7 +97,7 @@ impl Projector {
             season: past.season,
             first: past.first,
             days: past.days.clone(),
-            sums: rule.running_sums(&past.days),
+            sums: Vec::new(),
         });
         let none = || [Vec::new(), Vec::new()];
         let mut projector = Self {
@@ -164,7 +177,7 @@ impl Projector {
                 let at_out = |row: &[f64]| out.and_then(|out| row.get(out)).copied().unwrap_or(0.0);
                 let deviation = at_out(smoothed);
                 let moved = deviation / left.max(1) as f64;
-                let as_mean = at_out(&self.smoothed_as_mean[element][of(&self.smoothed_as_mean)]);
+                let as_mean = out.map_or(0.0, |_| at_out(&self.smoothed_as_mean[element][of(&self.smoothed_as_mean)]));
                 let mean = self.mean[slot][element] - as_mean / left.max(1) as f64;
                 let sum: f64 = own_weights.iter().zip(smoothed).map(|(weight, value)| weight * value).sum();
                 own_level[element] = mean + (sum + own_weight * moved) / (own_weight + NO_DEVIATION);
@@ -181,19 +194,35 @@ impl Projector {
         SeasonProjector { rule: self.rule, start: self.start, level, members, anomalies }
     }
 
-    fn find_deviations(&mut self) {
+    /// Mean of all seasons by slot.
+    fn means(&self) -> Line {
         let count = self.seasons.len();
         let mut mean = vec![[0.0; 2]; self.slots];
-        let mut deviations = self.temperatures.clone();
         if count > 0 {
             for element in 0..2 {
-                for (mean, row) in mean.iter_mut().zip(deviations[element].chunks_mut(count)) {
+                for (mean, row) in mean.iter_mut().zip(self.temperatures[element].chunks(count)) {
                     mean[element] = row.iter().map(|value| value * (1.0 / count as f64)).sum();
-                    row.iter_mut().for_each(|value| *value -= mean[element]);
                 }
             }
         }
-        self.smoothed_as_mean = deviations.each_ref().map(|table| smooth(table, count, SMOOTH_MEAN_DAYS));
+        mean
+    }
+
+    /// Of each season from that mean.
+    fn deviations(&self) -> Table {
+        let (count, mean) = (self.seasons.len(), self.means());
+        let mut deviations = self.temperatures.clone();
+        for (element, table) in deviations.iter_mut().enumerate() {
+            for (mean, row) in mean.iter().zip(table.chunks_mut(count.max(1))) {
+                row.iter_mut().for_each(|value| *value -= mean[element]);
+            }
+        }
+        deviations
+    }
+
+    fn find_deviations(&mut self) {
+        let count = self.seasons.len();
+        let (mean, deviations) = (self.means(), self.deviations());
         self.smoothed = deviations.each_ref().map(|table| smooth(table, count, SMOOTH_DEVIATION_DAYS));
         let [min, max] = [0, 1].map(|element| {
             let line: Vec<f64> = mean.iter().map(|value| value[element]).collect();
@@ -209,13 +238,19 @@ impl Projector {
         self.others_weights = rows().map(|row| row.iter().sum()).collect();
         self.others = self.smoothed.each_ref().map(|table| {
             let mut others = vec![0.0; table.len()];
-            for (others, smoothed) in others.chunks_mut(count.max(1)).zip(table.chunks(count.max(1))) {
-                for (smoothed, row) in smoothed.iter().zip(rows()) {
-                    add(others, row, *smoothed);
-                }
-            }
+            widest(Others { smoothed: table, count: count.max(1), closeness: &closeness, to: &mut others });
             others
         });
+    }
+}
+
+impl SeasonProjector {
+    /// As [`Projector::for_season`] gives it, where nothing else is asked of the past seasons.
+    pub fn new(rule: HeatRule, days: usize, past: &[PastSeason], season: i32) -> Self {
+        if past.iter().any(|past| past.season == season) {
+            return Projector::new(rule, days, past).for_season(season);
+        }
+        Projector::unsummed(rule, days, past).for_season(season)
     }
 }
 
@@ -254,6 +289,7 @@ fn closeness(a: i32, b: i32) -> f64 {
     (-0.5 * ((f64::from(a) - f64::from(b)) / YEARS_APART).powi(2)).exp()
 }
 
+#[inline(always)]
 fn add(to: &mut [f64], row: &[f64], times: f64) {
     for (to, value) in to.iter_mut().zip(row) {
         *to += times * value;
@@ -264,17 +300,59 @@ fn add(to: &mut [f64], row: &[f64], times: f64) {
 fn smooth(table: &[f64], count: usize, sd_days: f64) -> Vec<f64> {
     let reach = (4.0 * sd_days) as usize;
     let weights: Vec<f64> = (0..=reach).map(|away| (-0.5 * (away as f64 / sd_days).powi(2)).exp()).collect();
-    let count = count.max(1);
     let mut smoothed = vec![0.0; table.len()];
-    for (at, to) in smoothed.chunks_mut(count).enumerate() {
-        let mut total = 0.0;
-        for (other, row) in table.chunks(count).enumerate().take(at + reach + 1).skip(at.saturating_sub(reach)) {
-            // Both lie within `reach` of each other.
-            let weight = weights[at.abs_diff(other)];
-            add(to, row, weight);
-            total += weight;
-        }
-        to.iter_mut().for_each(|value| *value /= total);
-    }
+    widest(Smooth { table, count: count.max(1), weights: &weights, to: &mut smoothed });
     smoothed
+}
+
+/// `weights`: by how far a row is away.
+struct Smooth<'a> {
+    table: &'a [f64],
+    count: usize,
+    weights: &'a [f64],
+    to: &'a mut [f64],
+}
+
+impl Work for Smooth<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { table, count, weights, to } = self;
+        for (at, to) in to.chunks_mut(count).enumerate() {
+            let mut total = 0.0;
+            let (from, end) = ((at + 1).saturating_sub(weights.len()), at + weights.len());
+            for (other, row) in table.chunks(count).enumerate().take(end).skip(from) {
+                let Some(weight) = weights.get(at.abs_diff(other)) else { continue };
+                add(to, row, *weight);
+                total += weight;
+            }
+            for value in to {
+                *value /= total;
+            }
+        }
+    }
+}
+
+/// Of each row, its values weighted by how close their seasons are to each other's.
+struct Others<'a> {
+    smoothed: &'a [f64],
+    count: usize,
+    /// By season, then by season.
+    closeness: &'a [f64],
+    to: &'a mut [f64],
+}
+
+impl Work for Others<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { smoothed, count, closeness, to } = self;
+        for (to, smoothed) in to.chunks_mut(count).zip(smoothed.chunks(count)) {
+            for (smoothed, row) in smoothed.iter().zip(closeness.chunks(count)) {
+                add(to, row, *smoothed);
+            }
+        }
+    }
 }

@@ -1,7 +1,7 @@
 //! The fast ways of projecting and scoring against plain ones that take every day of every future on its own.
 
 use treebell::heat::hindcast::Verified;
-use treebell::heat::projection::Traces;
+use treebell::heat::projection::{SeasonProjector, Traces};
 use treebell::heat::scores::points;
 
 use super::*;
@@ -35,6 +35,21 @@ fn plain_hindcast(past: &[PastSeason], season: i32, target: f64, lead: usize) ->
     let members = reached.iter().map(|days| f64::from(*days));
     let members = members.chain(std::iter::repeat_n(horizon, not_reached as usize)).collect();
     Some((members, reached, not_reached))
+}
+
+/// What is made for one season alone is what all are made for, to the last bit.
+#[test]
+fn the_futures_of_one_season_are_those_it_has_among_all() {
+    for (years, season) in
+        [(1990..=2009, 2010), (1940..=2009, 2025), (1990..=2009, 2000), (1990..=1991, 1992), (1990..=1990, 1990)]
+    {
+        let past = world(years);
+        let alone = SeasonProjector::new(rule(), 213, &past, season);
+        let among = Projector::new(rule(), 213, &past).for_season(season);
+        assert_eq!(format!("{alone:?}"), format!("{among:?}"), "{season}");
+    }
+    let none = SeasonProjector::new(rule(), 213, &[], 2000);
+    assert_eq!(format!("{none:?}"), format!("{:?}", Projector::new(rule(), 213, &[]).for_season(2000)));
 }
 
 #[test]
