@@ -25,6 +25,7 @@ pub mod quality;
 
 pub mod gaps;
 pub mod prepare;
+pub mod settled;
 pub mod status;
 
 mod excerpt;

@@ -20,7 +20,7 @@ pub const OUTLIER_SDS: f64 = 6.0;
 const SLOTS: usize = 366;
 
 /// Usual maximum and minimum for each calendar day of the year.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Normals {
     /// By calendar slot: maximum, minimum.
     slots: Vec<[Option<Usual>; 2]>,
@@ -83,6 +83,16 @@ impl Normals {
             })
             .collect();
         Self { slots }
+    }
+
+    /// By calendar slot, maximum and minimum of each, to be kept.
+    pub fn slots(&self) -> &[[Option<Usual>; 2]] {
+        &self.slots
+    }
+
+    /// What [`Normals::slots`] gave; `None` for another count of slots.
+    pub fn from_slots(slots: Vec<[Option<Usual>; 2]>) -> Option<Self> {
+        (slots.len() == SLOTS).then_some(Self { slots })
     }
 
     /// `None` where the record has next to nothing around that calendar day.

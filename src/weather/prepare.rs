@@ -4,7 +4,7 @@ use chrono::{Datelike, Days, NaiveDate};
 
 use super::gaps::{self, Neighbour, Primary};
 use super::normals::Normals;
-use super::quality;
+use super::quality::{self, CONTEXT_DAYS};
 use super::record::{Known, RecordIndex};
 use super::rejection::Rejected;
 use super::station::Station;
@@ -15,6 +15,9 @@ use crate::weather::settings::WeatherConfig;
 const LEAD_DAYS: u64 = 120;
 /// Gaps of a past year up to this long are drawn over; longer ones take the calendar day's mean.
 const PAST_LINE_DAYS: u32 = 10;
+/// The days beyond either end of a past year that it is prepared from: what its lines hang on, what judges a value
+/// there, and the day beside the last one, to which a reading may have been moved.
+pub(super) const PAST_MARGIN_DAYS: u64 = PAST_LINE_DAYS as u64 + 1 + CONTEXT_DAYS + 1;
 /// A past year with more days than this to fill from January to July is no witness (15 % of 212 days).
 const PAST_GAP_DAYS: u32 = 31;
 
@@ -83,6 +86,12 @@ pub fn season_days(
     rejected.retain(|one| one.day >= start);
     let filled_days = days.iter().filter(|day| !day.origin.is_real()).count() as u32;
     Prepared { days, rejected, newest_real_day, filled_days }
+}
+
+/// The first day of a record that the days of a season from `start` on can hang on.
+pub fn season_reads_from(start: NaiveDate) -> NaiveDate {
+    // The day before tells of a reading that was moved to it.
+    start.checked_sub_days(Days::new(LEAD_DAYS + CONTEXT_DAYS + 1)).unwrap_or(NaiveDate::MIN)
 }
 
 /// The station's other years as witnesses of what may still come. A year counts if at most 31 of its 212 days from

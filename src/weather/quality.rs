@@ -20,7 +20,7 @@ pub const OUTLIER_SAMPLES: u32 = 100;
 pub const CROSSED_TOLERANCE: TenthsC = TenthsC(10);
 
 /// Days around a window that the checks look at, so that a run or a spike at its edge is seen.
-const CONTEXT_DAYS: u64 = 30;
+pub(super) const CONTEXT_DAYS: u64 = 30;
 
 /// The values of a window that passed, and those that did not.
 #[derive(Clone, Debug, PartialEq)]

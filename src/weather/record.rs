@@ -23,13 +23,13 @@ pub enum Known {
 /// A station's versions, ordered so that a window of days is found at once. Build it once, ask it often.
 #[derive(Clone, Debug)]
 pub struct RecordIndex {
-    zone: Tz,
+    pub(super) zone: Tz,
     /// Sorted by (day, element, received_at).
-    versions: Vec<Version>,
+    pub(super) versions: Vec<Version>,
     /// Sorted by day; only days that have a version.
     days: Vec<DaySpan>,
     /// The first receipt that was not a bulk import, with its local day.
-    first_live: Option<(DateTime<Utc>, NaiveDate)>,
+    pub(super) first_live: Option<(DateTime<Utc>, NaiveDate)>,
 }
 
 /// Where a day's versions lie: maxima in `start..middle`, minima in `middle..end`.
@@ -291,23 +291,27 @@ impl Moment {
 
     fn receipt(&self, version: &Version) -> Option<Receipt> {
         let Some((instant, today, latency)) = self.at else { return Some(Receipt::True(version.received_at)) };
-        if version.received_at <= instant && (!version.bulk || self.came_after_its_day(version)) {
+        if version.received_at <= instant && (!version.bulk || came_after_its_day(version, self.zone)) {
             return Some(Receipt::True(version.received_at));
         }
         if !version.bulk || self.pulling_since.is_some_and(|since| version.day >= since) {
             return None;
         }
-        let filed = version.day_reported.checked_add_days(latency)?;
-        (filed.max(version.day.succ_opt()?) <= today).then_some(Receipt::Assumed(version.received_at))
+        (assumed_from(version, latency)? <= today).then_some(Receipt::Assumed(version.received_at))
     }
+}
 
-    /// A bulk import may hold days still to come on the clock in use (an invented season played through); its receipt
-    /// says nothing about those.
-    fn came_after_its_day(&self, version: &Version) -> bool {
-        // The zone is asked only where a day more or less could matter: it costs more than the rest of the question.
-        let apart = (version.received_at.date_naive() - version.day).num_days();
-        apart > 1 || (apart >= 0 && version.received_at.with_timezone(&self.zone).date_naive() > version.day)
-    }
+/// The local day from which a bulk import counts as known that came in later.
+pub(super) fn assumed_from(version: &Version, latency: Days) -> Option<NaiveDate> {
+    Some(version.day_reported.checked_add_days(latency)?.max(version.day.succ_opt()?))
+}
+
+/// A bulk import may hold days still to come on the clock in use (an invented season played through); its receipt says
+/// nothing about those.
+pub(super) fn came_after_its_day(version: &Version, zone: Tz) -> bool {
+    // The zone is asked only where a day more or less could matter: it costs more than the rest of the question.
+    let apart = (version.received_at.date_naive() - version.day).num_days();
+    apart > 1 || (apart >= 0 && version.received_at.with_timezone(&zone).date_naive() > version.day)
 }
 
 /// The feeds to ask, in order, and whether the station lists each.
