@@ -36,6 +36,7 @@ mod weather_range;
 mod weather_rows;
 
 pub mod field_reports;
+mod kept_pasts;
 mod kept_skills;
 pub mod learning;
 pub mod notices;

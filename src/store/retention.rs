@@ -141,7 +141,7 @@ pub const TIMED: [&str; 26] = [
 ];
 
 /// Tables whose rows stay, and why.
-pub const LASTING: [(&str, &str); 25] = [
+pub const LASTING: [(&str, &str); 27] = [
     ("account_reach", "with their accounts"),
     ("backfills", "a row a station and feed"),
     ("consent_words", "a row a wording"),
@@ -149,6 +149,7 @@ pub const LASTING: [(&str, &str); 25] = [
     ("field_report_standings", "with their reports"),
     ("field_reports", "what was seen at trees teaches later seasons; whose it was goes"),
     ("hash_keys", "a row a key"),
+    ("kept_pasts", "a few rows a station; the oldest go when a new one comes"),
     ("kept_skills", "a few rows a station; the oldest go when a new one comes"),
     ("learning_freezes", "words of staff on a season"),
     ("notice_texts", "with their notices"),
@@ -156,6 +157,7 @@ pub const LASTING: [(&str, &str); 25] = [
     ("outlooks", "what was said on each day, which past seasons are judged by"),
     ("place_tables", "one row: where ZIP codes are"),
     ("profile_versions", "outlooks name them"),
+    ("record_years", "a row a station and year of its record"),
     ("recovery_codes", "a few an account, with it"),
     ("region_stations", "with their regions"),
     ("region_views", "a row a region, without persons"),

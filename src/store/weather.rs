@@ -7,6 +7,7 @@ use sqlx::any::AnyRow;
 
 use crate::store::bulk::{Insert, InsertAlike, RowValues};
 use crate::store::error::StoreError;
+use crate::store::kept_pasts::count_years;
 use crate::store::region_views::mark;
 use crate::store::rows::{day_number, get, get_day, get_instant, ms};
 use crate::store::stations::known_station;
@@ -327,6 +328,7 @@ pub async fn add_versions(tx: &mut Tx, id: &StationId, versions: &[Version]) -> 
     let is_past = |(at, received_at): &&(usize, DateTime<Utc>)| {
         (received_at.date_naive() - versions[*at].day).num_days() > PAST_AFTER_DAYS
     };
+    count_years(tx, id, rows.iter().map(|(at, _)| versions[*at].day)).await?;
     mark(tx, id, None, added.new, rows.iter().filter(is_past).count()).await?;
     Ok(added)
 }

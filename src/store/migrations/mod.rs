@@ -6,7 +6,7 @@ use super::error::StoreError;
 use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 21] = [
+const MIGRATIONS: [(i64, &str, &str); 22] = [
     (1, "base", include_str!("0001_base.sql")),
     (2, "letters", include_str!("0002_letters.sql")),
     (4, "inbound", include_str!("0004_inbound.sql")),
@@ -28,6 +28,7 @@ const MIGRATIONS: [(i64, &str, &str); 21] = [
     (20, "past_writes", include_str!("0020_past_writes.sql")),
     (21, "desk", include_str!("0021_desk.sql")),
     (22, "notice_acts", include_str!("0022_notice_acts.sql")),
+    (23, "kept_pasts", include_str!("0023_kept_pasts.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.
