@@ -4,16 +4,12 @@
 
 use std::collections::BTreeMap;
 
-use sha2::{Digest, Sha256};
-
+use super::bytes::{Reader, opened, sealed};
 use crate::season::outlook::{Dressing, ForecastSkill, StageSkill};
 use crate::season::{PastScore, StageId};
 
 /// Of this layout: raise it with every change below.
 const LAYOUT: u8 = 1;
-
-/// Bytes of the sum over all others at the end.
-const SUM: usize = 8;
 
 pub fn to_bytes(skill: &ForecastSkill) -> Vec<u8> {
     let mut to = vec![LAYOUT];
@@ -46,23 +42,17 @@ pub fn to_bytes(skill: &ForecastSkill) -> Vec<u8> {
             to.push(u8::from(skill.is_some()));
         }
     }
-    let sum = Sha256::digest(&to);
-    to.extend(sum.iter().take(SUM));
-    to
+    sealed(to)
 }
 
 /// `None` for anything but what [`to_bytes`] gives.
 pub fn from_bytes(bytes: &[u8]) -> Option<ForecastSkill> {
-    let (content, sum) = bytes.split_at_checked(bytes.len().checked_sub(SUM)?)?;
-    if !Sha256::digest(content).starts_with(sum) {
-        return None;
-    }
-    let mut from = Reader(content);
+    let mut from = opened(bytes)?;
     if from.byte()? != LAYOUT {
         return None;
     }
     let seasons = from.number()?;
-    let (first_season, last_season) = (from.year()?, from.year()?);
+    let (first_season, last_season) = (year(&mut from)?, year(&mut from)?);
     let widened = from.byte()? != 0;
     let mut dressing = BTreeMap::new();
     for _ in 0..from.number()? {
@@ -74,55 +64,30 @@ pub fn from_bytes(bytes: &[u8]) -> Option<ForecastSkill> {
     for _ in 0..from.number()? {
         let length = from.number()? as usize;
         let stage = StageId(std::str::from_utf8(from.take(length)?).ok()?.to_owned());
-        let rows = (0..from.number()?).map(|_| from.score()).collect::<Option<Vec<PastScore>>>()?;
+        let rows = (0..from.number()?).map(|_| score(&mut from)).collect::<Option<Vec<PastScore>>>()?;
         stages.push(StageSkill { stage, rows });
     }
     let dressing = Dressing(dressing);
-    from.0.is_empty().then_some(ForecastSkill { seasons, first_season, last_season, dressing, widened, stages })
+    from.is_at_end().then_some(ForecastSkill { seasons, first_season, last_season, dressing, widened, stages })
 }
 
-struct Reader<'a>(&'a [u8]);
+fn score(from: &mut Reader<'_>) -> Option<PastScore> {
+    let (lead_days, n) = (from.number()?, from.number()?);
+    let (bias_days, mae_days, crps_days) = (from.value()?, from.value()?, from.value()?);
+    let (held, skill) = (from.value()?, from.value()?);
+    let skill = (from.byte()? != 0).then_some(skill);
+    Some(PastScore { lead_days, n, bias_days, mae_days, crps_days, skill, held })
+}
 
-impl<'a> Reader<'a> {
-    fn take(&mut self, count: usize) -> Option<&'a [u8]> {
-        let (taken, rest) = self.0.split_at_checked(count)?;
-        self.0 = rest;
-        Some(taken)
-    }
-
-    fn array<const N: usize>(&mut self) -> Option<[u8; N]> {
-        self.take(N)?.try_into().ok()
-    }
-
-    fn byte(&mut self) -> Option<u8> {
-        self.array::<1>().map(|[byte]| byte)
-    }
-
-    fn number(&mut self) -> Option<u32> {
-        self.array().map(u32::from_le_bytes)
-    }
-
-    fn value(&mut self) -> Option<f64> {
-        self.array().map(f64::from_le_bytes)
-    }
-
-    fn year(&mut self) -> Option<Option<i32>> {
-        let is_there = self.byte()? != 0;
-        let year = self.array().map(i32::from_le_bytes)?;
-        Some(is_there.then_some(year))
-    }
-
-    fn score(&mut self) -> Option<PastScore> {
-        let (lead_days, n) = (self.number()?, self.number()?);
-        let (bias_days, mae_days, crps_days) = (self.value()?, self.value()?, self.value()?);
-        let (held, skill) = (self.value()?, self.value()?);
-        let skill = (self.byte()? != 0).then_some(skill);
-        Some(PastScore { lead_days, n, bias_days, mae_days, crps_days, skill, held })
-    }
+fn year(from: &mut Reader<'_>) -> Option<Option<i32>> {
+    let is_there = from.byte()? != 0;
+    let year = from.signed()?;
+    Some(is_there.then_some(year))
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::bytes::SUM;
     use super::*;
 
     fn skill() -> ForecastSkill {
@@ -168,8 +133,6 @@ mod tests {
         // Of another layout, though its sum is right.
         let mut other = whole[..whole.len() - SUM].to_vec();
         other[0] += 1;
-        let sum = Sha256::digest(&other);
-        other.extend(sum.iter().take(SUM));
-        assert_eq!(from_bytes(&other), None);
+        assert_eq!(from_bytes(&sealed(other)), None);
     }
 }

@@ -8,6 +8,8 @@
 
 pub mod season_model;
 
+mod bytes;
+pub mod kept_past;
 pub mod kept_skill;
 pub mod past;
 pub mod skill;

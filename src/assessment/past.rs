@@ -74,28 +74,37 @@ pub struct StationPast {
 }
 
 /// The station's own seasons, before it is known whether they are enough.
+#[derive(Debug, PartialEq)]
 pub struct OwnPast {
-    seasons: Vec<PastSeason>,
-    made_up: BTreeSet<NaiveDate>,
+    pub(super) seasons: Vec<PastSeason>,
+    pub(super) made_up: BTreeSet<NaiveDate>,
     from: PastFrom,
 }
 
 impl OwnPast {
     /// The seasons before this one; where they are few, all others that are on record.
     pub fn of(history: &StationHistory, asked: &Asked<'_>) -> Self {
-        let earlier = Self::known(history, asked, PastFrom::Earlier);
+        let normals = Normals::around(&history.record, asked.known, &history.station.sources, asked.season);
+        let earlier = Self::earlier(history, asked, &normals);
         if earlier.is_enough() || asked.known == Known::Everything {
             return earlier;
         }
-        let others = Self::known(history, &Asked { known: Known::Everything, ..*asked }, PastFrom::AllOthers);
+        let asked = Asked { known: Known::Everything, ..*asked };
+        let normals = Normals::around(&history.record, asked.known, &history.station.sources, asked.season);
+        let others = Self { from: PastFrom::AllOthers, ..Self::earlier(history, &asked, &normals) };
         if others.seasons.len() > earlier.seasons.len() { others } else { earlier }
     }
 
-    fn known(history: &StationHistory, asked: &Asked<'_>, from: PastFrom) -> Self {
-        let normals = Normals::around(&history.record, asked.known, &history.station.sources, asked.season);
-        let member = Member { station: &history.station, record: &history.record, normals: &normals };
+    /// The seasons as known, however few. `normals`: around the season, as known.
+    pub fn earlier(history: &StationHistory, asked: &Asked<'_>, normals: &Normals) -> Self {
+        let member = Member { station: &history.station, record: &history.record, normals };
         let years = prepare::past_years(&member, asked.rules, asked.known, asked.season);
-        Self { seasons: past_seasons(asked.profile, asked.season, &years), made_up: made_up_days(&years), from }
+        Self::kept(past_seasons(asked.profile, asked.season, &years), made_up_days(&years))
+    }
+
+    /// What [`OwnPast::earlier`] had made.
+    pub(super) fn kept(seasons: Vec<PastSeason>, made_up: BTreeSet<NaiveDate>) -> Self {
+        Self { seasons, made_up, from: PastFrom::Earlier }
     }
 
     pub fn is_enough(&self) -> bool {
@@ -125,14 +134,25 @@ impl OwnPast {
 }
 
 impl StationPast {
-    /// From the station's own seasons alone, however few. `skill_of` works out how good their projections have been, or
-    /// knows it already.
-    pub fn own(own: OwnPast, asked: &Asked<'_>, skill_of: impl FnOnce(&SkillBasis<'_>) -> Arc<ForecastSkill>) -> Self {
+    /// From the station's own seasons alone, however few. `skill`: how good their projections have been where that is
+    /// known already, which `skill_of` works out where it is not.
+    pub fn own(
+        own: OwnPast,
+        asked: &Asked<'_>,
+        skill: Option<Arc<ForecastSkill>>,
+        skill_of: impl FnOnce(&SkillBasis<'_>) -> Arc<ForecastSkill>,
+    ) -> Self {
         let OwnPast { seasons, made_up, from } = own;
-        let projector = Projector::new(asked.profile.heat, SEASON_DAYS, &seasons);
-        let basis = SkillBasis { profile: asked.profile, projector: &projector, past: &seasons, made_up: &made_up };
-        let skill = skill_of(&basis);
-        let projector = projector.for_season(asked.season);
+        let (rule, season) = (asked.profile.heat, asked.season);
+        let (skill, projector) = match skill {
+            Some(skill) => (skill, SeasonProjector::new(rule, SEASON_DAYS, &seasons, season)),
+            None => {
+                let projector = Projector::new(rule, SEASON_DAYS, &seasons);
+                let basis =
+                    SkillBasis { profile: asked.profile, projector: &projector, past: &seasons, made_up: &made_up };
+                (skill_of(&basis), projector.for_season(season))
+            }
+        };
         Self { seasons, from, borrowed: None, projector, skill }
     }
 
@@ -162,7 +182,7 @@ impl StationPast {
         let borrowed_years = lent.len() as u32;
         seasons.extend(lent);
         seasons.sort_by_key(|season| season.season);
-        let projector = Projector::new(asked.profile.heat, SEASON_DAYS, &seasons).for_season(asked.season);
+        let projector = SeasonProjector::new(asked.profile.heat, SEASON_DAYS, &seasons, asked.season);
         let common_days = match fit.by {
             BorrowedBy::CommonDays(days) => Some(days),
             BorrowedBy::Elevation => None,

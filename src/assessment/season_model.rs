@@ -36,7 +36,7 @@ pub struct StationsSeason {
     primary: Arc<StationHistory>,
     /// In the regions' order, their own first.
     histories: Vec<Arc<StationHistory>>,
-    normals: Vec<Normals>,
+    normals: Vec<Arc<Normals>>,
     /// The season's days as they were prepared last, and by what.
     prepared: Mutex<Option<(PreparedBy, Arc<Prepared>)>>,
 }
@@ -53,11 +53,17 @@ struct PreparedBy {
 impl StationsSeason {
     /// `histories` in the regions' order, their own station first; `past` is that station's. `None` without a station.
     pub fn new(asked: &Asked<'_>, histories: Vec<Arc<StationHistory>>, past: &StationPast) -> Option<Self> {
-        let primary = Arc::clone(histories.first()?);
         let known = past.from.known_as(asked.known);
         let normals_of =
             |of: &Arc<StationHistory>| Normals::around(&of.record, known, &of.station.sources, asked.season);
-        let normals = histories.iter().map(normals_of).collect();
+        let normals = histories.iter().map(normals_of).map(Arc::new).collect();
+        Self::with_normals(histories, normals)
+    }
+
+    /// As [`StationsSeason::new`], with the normals of each station around the season, as known. Of the records only
+    /// the days from [`prepare::season_reads_from`] the season's first on are looked at.
+    pub fn with_normals(histories: Vec<Arc<StationHistory>>, normals: Vec<Arc<Normals>>) -> Option<Self> {
+        let primary = Arc::clone(histories.first()?);
         Some(Self { primary, histories, normals, prepared: Mutex::default() })
     }
 
@@ -116,6 +122,11 @@ impl SeasonModel {
     /// The region's own station. A model is only made with one.
     pub fn station(&self) -> &Station {
         &self.stations.primary.station
+    }
+
+    /// The station with its record, of which days long before the season may be missing.
+    pub fn history(&self) -> &StationHistory {
+        &self.stations.primary
     }
 
     /// The season's days as known, filled where need be.
@@ -244,7 +255,7 @@ impl SeasonModel {
 pub fn past_season_heat(asked: &Asked<'_>, histories: &[Arc<StationHistory>], today: NaiveDate) -> Vec<HeatDay> {
     let Asked { profile, season, rules, known } = *asked;
     let normals_of = |of: &Arc<StationHistory>| Normals::around(&of.record, known, &of.station.sources, season);
-    let normals: Vec<Normals> = histories.iter().map(normals_of).collect();
+    let normals: Vec<Arc<Normals>> = histories.iter().map(normals_of).map(Arc::new).collect();
     let end = profile.first_day(season.saturating_add(1)).min(today);
     let days = days_from(profile.first_day(season), histories, &normals, rules, known, end).days;
     outlook::season_heat(profile, season, &days)
@@ -253,7 +264,7 @@ pub fn past_season_heat(asked: &Asked<'_>, histories: &[Arc<StationHistory>], to
 fn days_from(
     first: NaiveDate,
     histories: &[Arc<StationHistory>],
-    normals: &[Normals],
+    normals: &[Arc<Normals>],
     rules: &WeatherConfig,
     known: Known,
     today: NaiveDate,

@@ -91,7 +91,7 @@ pub struct SkillBasis<'a> {
 
 /// Of the way in which skill is worked out: raise it with every change that may change a figure, so that what was kept by an
 /// older program is worked out anew.
-const METHOD: u32 = 1;
+pub(super) const METHOD: u32 = 1;
 
 /// The same for the same skill, whatever station or process asks.
 pub fn digest(profile: &Profile, past: &[PastSeason], made_up: &BTreeSet<NaiveDate>) -> [u8; 32] {

@@ -22,6 +22,7 @@ use crate::season::window::DeadlineRule;
 use crate::season::{DateSpread, Outlook, Policy, StageId, WindowDays, learning_words, phrases};
 use crate::service::app::App;
 use crate::service::assess;
+use crate::service::assess_all::look_at_all;
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::height_effect;
 use crate::text::Chain;
@@ -54,12 +55,15 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         return Ok(());
     }
     let unit = args.unit.of(config);
-    let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
+    let now = SystemClock.now();
+    let regions = regions.into_iter().map(|region| {
+        let at = args.on.map_or(now, |on| moment(Some(on), &region));
+        (region, at)
+    });
     let mut seen: Vec<(Region, Assessment)> = Vec::new();
     let mut faults = Vec::new();
-    for region in regions {
-        let now = moment(args.on, &region);
-        match assess::look(&app, &mut records, &mut seasons, &region, now).await {
+    for (region, looked) in look_at_all(&app, regions.collect()).await? {
+        match looked {
             Ok(assessment) => seen.push((region, assessment)),
             Err(why) => faults.push(format!("region `{}`: {}", region.id, Chain(&why))),
         }

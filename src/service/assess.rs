@@ -92,9 +92,7 @@ pub(crate) async fn with_beliefs<const N: usize>(
     let model = seasons.get(app, records, region, profile, season, now).await?;
     let stored = cache.notices(&app.store, region, profile, season).await?;
     let told: Vec<DecidedNotice> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
-    let station = model.station();
-    let history = records.known(&station.id).map(AsRef::as_ref);
-    let (forecast, forecast_fit) = forecast::fitted(&records.from, history, station, now, &app.config.weather).await?;
+    let (forecast, forecast_fit) = forecast::fitted(&records.from, model.history(), now, &app.config.weather).await?;
     let reports = cache.reports(&app.store, profile, season).await?;
     Ok(beliefs.map(|belief| {
         let facts = DayFacts { belief, today, now, forecast: &forecast, forecast_fit, told: &told, reports };

@@ -7,7 +7,9 @@ use std::sync::Arc;
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use tracing::info;
 
+use super::kept_pasts;
 use super::region_fault::RegionFault;
+use crate::assessment::kept_past::KeptSeasons;
 use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHistory, StationPast};
 use crate::assessment::season_model::{SeasonModel, StationsSeason};
 use crate::language::Language;
@@ -17,6 +19,7 @@ use crate::service::app::App;
 use crate::store::{Store, StoreError};
 use crate::weather::nearby::by_nearness;
 use crate::weather::record::Known;
+use crate::weather::settled::PastUse;
 use crate::weather::{Station, StationId};
 
 /// Station records in memory, read once from wherever they are kept.
@@ -89,25 +92,10 @@ impl SeasonCache {
         {
             return Ok(Arc::clone(model));
         }
-        let mut own = Vec::with_capacity(region.stations.len());
-        for id in &region.stations {
-            own.push(records.get(id).await?);
-        }
-        let primary = own.first().ok_or(RegionFault::NoStation)?;
         let rules = &app.config.weather;
         let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
         let asked = Asked { profile, season, rules, known };
-        let past = self.past(app, records, primary, &asked, today).await?;
-        let key_of_stations = (profile.id.clone(), region.stations.clone(), season);
-        let shared = self.stations.get(&key_of_stations).filter(|(of, _)| Arc::ptr_eq(of, &past));
-        let stations = match shared {
-            Some((_, stations)) => Arc::clone(stations),
-            None => {
-                let made = StationsSeason::new(&asked, own, &past).ok_or(RegionFault::NoStation).map(Arc::new)?;
-                self.stations.insert(key_of_stations, (Arc::clone(&past), Arc::clone(&made)));
-                made
-            }
-        };
+        let (past, stations) = self.past_and_stations(app, records, &region.stations, &asked, today).await?;
         let model = Arc::new(SeasonModel::new(region, &asked, stations, past));
         if model.past_from == PastFrom::AllOthers {
             info!(region.id = %region.id, season, "few earlier years on record: the projection leans on all other years");
@@ -119,6 +107,73 @@ impl SeasonCache {
         Ok(model)
     }
 
+    /// The past of the first of these stations, and the season's days of all.
+    async fn past_and_stations(
+        &mut self,
+        app: &App,
+        records: &mut RecordCache,
+        ids: &[StationId],
+        asked: &Asked<'_>,
+        today: NaiveDate,
+    ) -> Result<SharedDays, RegionFault> {
+        let primary = ids.first().ok_or(RegionFault::NoStation)?;
+        let key = (asked.profile.id.clone(), ids.to_vec(), asked.season);
+        if let Some((of, stations)) = self.stations.get(&key)
+            && self.known_past(primary, asked).is_some_and(|past| Arc::ptr_eq(of, &past))
+        {
+            return Ok((Arc::clone(of), Arc::clone(stations)));
+        }
+        let shared = match self.seen(app, records, ids, asked, today).await? {
+            Some(seen) => seen,
+            None => {
+                let mut own = Vec::with_capacity(ids.len());
+                for id in ids {
+                    own.push(records.get(id).await?);
+                }
+                let past = self.past(app, records, own.first().ok_or(RegionFault::NoStation)?, asked, today).await?;
+                let stations = StationsSeason::new(asked, own, &past).ok_or(RegionFault::NoStation)?;
+                (past, Arc::new(stations))
+            }
+        };
+        self.stations.insert(key, (Arc::clone(&shared.0), Arc::clone(&shared.1)));
+        Ok(shared)
+    }
+
+    /// As the season under way sees them, without the whole of their records where their pasts are kept; `None` where
+    /// those are needed.
+    async fn seen(
+        &mut self,
+        app: &App,
+        records: &mut RecordCache,
+        ids: &[StationId],
+        asked: &Asked<'_>,
+        today: NaiveDate,
+    ) -> Result<Option<SharedDays>, RegionFault> {
+        if asked.season != asked.profile.season_of(today) {
+            return Ok(None);
+        }
+        let (mut past, mut histories, mut normals) = (None, Vec::new(), Vec::new());
+        for id in ids {
+            let used = if past.is_none() { PastUse::Years } else { PastUse::Normals };
+            let Some(seen) = kept_pasts::seen(app, records, id, asked, used).await? else { return Ok(None) };
+            if let Some(KeptSeasons { past: own, skill_digest }) = seen.own {
+                past = match self.known_past(id, asked) {
+                    Some(known) => Some(known),
+                    None => Some(self.of_own(app, id, own, skill_digest, asked).await?),
+                };
+            }
+            histories.push(seen.history);
+            normals.push(seen.normals);
+        }
+        Ok(past.zip(StationsSeason::with_normals(histories, normals).map(Arc::new)))
+    }
+
+    /// Of this station and season, unless it must be made anew.
+    fn known_past(&self, station: &StationId, asked: &Asked<'_>) -> Option<Arc<StationPast>> {
+        let key = (asked.profile.id.clone(), station.clone(), asked.season);
+        self.pasts.get(&key).filter(|past| past.borrowed.is_none()).map(Arc::clone)
+    }
+
     /// A station's past as a season sees it, with a neighbour's help where it has few years.
     pub(super) async fn past(
         &mut self,
@@ -128,35 +183,54 @@ impl SeasonCache {
         asked: &Asked<'_>,
         today: NaiveDate,
     ) -> Result<Arc<StationPast>, RegionFault> {
-        let key = (asked.profile.id.clone(), primary.station.id.clone(), asked.season);
-        if let Some(past) = self.pasts.get(&key).filter(|past| past.borrowed.is_none()) {
-            return Ok(Arc::clone(past));
+        let id = &primary.station.id;
+        if let Some(past) = self.known_past(id, asked) {
+            return Ok(past);
         }
         let own = OwnPast::of(primary, asked);
         let helper = if own.is_enough() { None } else { helper(records, primary, asked, today).await? };
-        let (profile, rules, skills) = (asked.profile.clone(), asked.rules.clone(), Arc::clone(&app.skills));
-        let (station, season, known) = (&primary.station.id, asked.season, asked.known);
-        let digest = helper.is_none().then(|| own.skill_digest(&profile));
-        let kept = match digest {
-            Some(digest) => app.skills.kept(&app.store, station, digest).await,
-            None => None,
+        let Some((helper, near)) = helper else {
+            let digest = own.skill_digest(asked.profile);
+            return self.of_own(app, id, own, digest, asked).await;
         };
-        let is_kept = kept.is_some();
-        let primary = Arc::clone(primary);
+        let (profile, rules, primary) = (asked.profile.clone(), asked.rules.clone(), Arc::clone(primary));
+        let (season, known) = (asked.season, asked.known);
         // Some tenths of a second of arithmetic for a long record: other work of this process goes on meanwhile.
         let work = tokio::task::spawn_blocking(move || {
             let asked = Asked { profile: &profile, season, rules: &rules, known };
-            match helper {
-                Some((helper, near)) => StationPast::with_help(own, &primary, &helper, near, &asked),
-                None => StationPast::own(own, &asked, |basis| kept.unwrap_or_else(|| skills.made(basis))),
-            }
+            StationPast::with_help(own, &primary, &helper, near, &asked)
         });
-        let past = Arc::new(work.await?);
-        if let Some(digest) = digest.filter(|_| !is_kept) {
-            app.skills.keep(&app.store, station, digest, &past.skill, app.clock.now()).await;
+        Ok(self.know(id, asked, work.await?))
+    }
+
+    /// Of a station's own seasons alone, with what is known of how good projections from them have been.
+    async fn of_own(
+        &mut self,
+        app: &App,
+        id: &StationId,
+        own: OwnPast,
+        digest: [u8; 32],
+        asked: &Asked<'_>,
+    ) -> Result<Arc<StationPast>, RegionFault> {
+        let kept = app.skills.kept(&app.store, id, digest).await;
+        let is_kept = kept.is_some();
+        let (profile, rules, skills) = (asked.profile.clone(), asked.rules.clone(), Arc::clone(&app.skills));
+        let (season, known) = (asked.season, asked.known);
+        let work = tokio::task::spawn_blocking(move || {
+            let asked = Asked { profile: &profile, season, rules: &rules, known };
+            StationPast::own(own, &asked, kept, |basis| skills.made(basis))
+        });
+        let past = self.know(id, asked, work.await?);
+        if !is_kept {
+            app.skills.keep(&app.store, id, digest, &past.skill, app.clock.now()).await;
         }
-        self.pasts.insert(key, Arc::clone(&past));
         Ok(past)
+    }
+
+    fn know(&mut self, station: &StationId, asked: &Asked<'_>, past: StationPast) -> Arc<StationPast> {
+        let past = Arc::new(past);
+        self.pasts.insert((asked.profile.id.clone(), station.clone(), asked.season), Arc::clone(&past));
+        past
     }
 
     /// Forgets the seasons of other years.

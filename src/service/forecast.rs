@@ -10,7 +10,7 @@ use crate::heat::projection::forecast_bias;
 use crate::season::ForecastFit;
 use crate::store::{Store, StoreError};
 use crate::weather::record::Known;
-use crate::weather::{DayOrigin, DayTemperatures, Element, FilledDay, Station};
+use crate::weather::{DayOrigin, DayTemperatures, Element, FilledDay};
 
 /// A forecast older than this says too little of the days ahead (common practice, no source).
 pub(super) const FORECAST_GOOD_HOURS: i64 = 36;
@@ -24,17 +24,17 @@ const FORECAST_FIT_NEEDS: usize = 5;
 /// The newest forecast of a station as it stood then, whole days only, fitted to the station, and how; empty when
 /// there is none or it is stale.
 ///
-/// `history`: the station's own record where it was read, to fit the forecast by.
+/// `history`: the station with at least the last days of its record, to fit the forecast by.
 ///
 /// # Errors
 /// When the store fails.
 pub(super) async fn fitted(
     store: &Store,
-    history: Option<&StationHistory>,
-    station: &Station,
+    history: &StationHistory,
     now: DateTime<Utc>,
     rules: &WeatherConfig,
 ) -> Result<(Vec<FilledDay>, Option<ForecastFit>), StoreError> {
+    let station = &history.station;
     let nothing = || Ok((Vec::new(), None));
     let Some(forecast) = store.forecast(&station.id, now).await? else { return nothing() };
     if now - forecast.received_at > chrono::Duration::hours(FORECAST_GOOD_HOURS) {
@@ -43,7 +43,7 @@ pub(super) async fn fitted(
     let today = now.with_timezone(&station.time_zone).date_naive();
     let from = today - Days::new(FORECAST_FIT_DAYS);
     let past = whole_days(store.past_forecasts(station, from, today, now).await?);
-    let fit = fit_to(history, station, &past, now, rules);
+    let fit = fit_to(history, &past, now, rules);
     // The days that the record does not have yet, before the newest forecast begins, were forecast before.
     let mut days = past;
     days.extend(whole_days(forecast.values.iter().map(|value| (value.day, value.element, value.value.c()))));
@@ -57,17 +57,14 @@ pub(super) async fn fitted(
 
 /// What past forecasts of the station were off by, on the days that both they and the record have.
 fn fit_to(
-    history: Option<&StationHistory>,
-    station: &Station,
+    history: &StationHistory,
     said: &BTreeMap<NaiveDate, DayTemperatures>,
     now: DateTime<Utc>,
     rules: &WeatherConfig,
 ) -> ForecastFit {
     let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
     let (first, last) = (said.keys().next().copied(), said.keys().next_back().copied());
-    let came = history
-        .zip(first.zip(last))
-        .map(|(history, (first, last))| history.record.as_of(known, &station.sources, first, last));
+    let came = first.zip(last).map(|(first, last)| history.record.as_of(known, &history.station.sources, first, last));
     let pairs: Vec<_> = said
         .iter()
         .filter_map(|(day, said)| {

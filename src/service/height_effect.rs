@@ -4,14 +4,16 @@ use chrono::{DateTime, Utc};
 
 use super::app::App;
 use super::caches::RecordCache;
+use super::kept_pasts;
 use super::reached_days::Reached;
-use crate::assessment::past::{Asked, OwnPast, StationHistory};
+use super::region_fault::RegionFault;
+use crate::assessment::past::{Asked, OwnPast};
 use crate::geo::distance_km;
 use crate::region::Region;
 use crate::season::Profile;
 use crate::season::lapse::{FEWEST_STATIONS, HeightEffect, StationDays};
-use crate::store::StoreError;
 use crate::weather::record::Known;
+use crate::weather::settled::PastUse;
 use crate::weather::{Station, StationId};
 
 /// Stations farther off live under other weather; as far as a station is chosen unasked.
@@ -32,7 +34,7 @@ pub struct Around {
 /// of a station was written to.
 ///
 /// # Errors
-/// When the store fails.
+/// When the store fails, or the work is ended.
 pub async fn around(
     app: &App,
     records: &mut RecordCache,
@@ -40,7 +42,7 @@ pub async fn around(
     profile: &Profile,
     now: DateTime<Utc>,
     past_writes: &(dyn Fn(&StationId) -> i64 + Sync),
-) -> Result<Around, StoreError> {
+) -> Result<Around, RegionFault> {
     let marks = profile.heat_marks();
     let mut around = Around { effect: None, others: Vec::new() };
     let Some((_, target)) = marks.iter().find(|(stage, _)| *stage == profile.window.opens) else { return Ok(around) };
@@ -58,8 +60,7 @@ pub async fn around(
         let reached = match app.reached_days.of(&key, today) {
             Some(reached) => reached,
             None => {
-                let history = records.get(&station.id).await?;
-                let reached = reached_days(app, &history, profile, season, *target, now);
+                let reached = reached_days(app, records, &station.id, profile, season, *target, now).await?;
                 app.reached_days.keep(key, today, reached.clone());
                 reached
             }
@@ -84,15 +85,22 @@ fn within_reach(region: &Region, stations: Vec<Station>) -> Vec<Station> {
 }
 
 /// By past season, days from its start to the day on which this station's own record reached the sum.
-fn reached_days(
+async fn reached_days(
     app: &App,
-    history: &StationHistory,
+    records: &mut RecordCache,
+    id: &StationId,
     profile: &Profile,
     season: i32,
     target: f64,
     now: DateTime<Utc>,
-) -> Reached {
+) -> Result<Reached, RegionFault> {
     let rules = &app.config.weather;
     let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
-    OwnPast::of(history, &Asked { profile, season, rules, known }).days_of(profile, target)
+    let asked = Asked { profile, season, rules, known };
+    let seen = kept_pasts::seen(app, records, id, &asked, PastUse::Years).await?;
+    let past = match seen.and_then(|seen| seen.own) {
+        Some(own) => own.past,
+        None => OwnPast::of(&*records.get(id).await?, &asked),
+    };
+    Ok(past.days_of(profile, target))
 }

@@ -4,11 +4,13 @@ pub mod app;
 pub mod caches;
 pub mod event;
 mod forecast;
+mod kept_pasts;
 pub mod profile_shelf;
 pub mod reached_days;
 pub mod skill_cache;
 
 pub mod assess;
+pub mod assess_all;
 pub mod cycle;
 pub mod cycle_cache;
 mod cycle_pause;

@@ -22,6 +22,7 @@ pub struct SkillCache {
     /// Only what widens a spread: nobody reads how good projections were.
     to_decide: bool,
     made: AtomicU64,
+    pasts_made: AtomicU64,
 }
 
 /// A service asks for as many as it has stations.
@@ -62,6 +63,15 @@ impl SkillCache {
     /// How often it was worked out.
     pub fn times_made(&self) -> u64 {
         self.made.load(Ordering::Relaxed)
+    }
+
+    /// How often a station's past was made of its whole record, where it could have been kept.
+    pub fn pasts_made(&self) -> u64 {
+        self.pasts_made.load(Ordering::Relaxed)
+    }
+
+    pub(super) fn note_past_made(&self) {
+        self.pasts_made.fetch_add(1, Ordering::Relaxed);
     }
 
     /// Keeps what was worked out. A store that takes no write costs the work once more, and nothing else.

@@ -22,12 +22,14 @@ use crate::{Place, runtime, timed, treebell};
 const TODAY: &str = "2025-03-10";
 const TOMORROW: &str = "2025-03-11";
 
-/// All regions' outlooks: nothing kept, the same again, and on the next day; and their arithmetic beside numpy.
+/// All regions' outlooks: nothing kept, the same again, and on the next day, whose values have come in; and their arithmetic
+/// beside numpy.
 pub fn outlook(place: &Place, table: &mut Table) {
     let sizes = &place.sizes;
     let bare = state(&place.folder, sizes.regions, sizes.stations, sizes.years);
     let what = format!("{} regions on {} stations, {} years", sizes.regions, sizes.stations, sizes.years);
     let (mut first, mut first_cpu, mut again, mut next) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    let (mut kept, mut anew) = (Vec::new(), Vec::new());
     for _ in 0..sizes.times {
         let folder = copied(&bare, &place.folder.join("outlook"));
         let ask =
@@ -35,14 +37,50 @@ pub fn outlook(place: &Place, table: &mut Table) {
         let (wall, cpu) = ask(TODAY);
         first.push(wall);
         first_cpu.push(cpu);
+        let (count, newest) = runtime().block_on(pasts_kept(&folder, i64::MIN));
+        kept.push(count);
         again.push(ask(TODAY).0);
+        runtime().block_on(a_new_day(&folder));
         next.push(ask(TOMORROW).0);
+        anew.push(runtime().block_on(pasts_kept(&folder, newest as i64)).0);
     }
     table.row(format!("outlook of {what}, nothing kept: CPU"), "s", first_cpu, None, "10 s");
     table.row("… wall time", "s", first, None, "-");
     table.row("… the same again", "s", again, None, "under 1 s");
     table.row("… one new day", "s", next, None, "under 1 s");
+    table.row("… stations whose past is kept", "", kept, None, &sizes.stations.to_string());
+    table.row("… of those made anew again, or on the new day", "", anew, None, "0");
     beside_numpy(place, table, &bare);
+}
+
+/// How many pasts were kept after an instant (ms), and when the newest was.
+async fn pasts_kept(folder: &Path, after: i64) -> (f64, f64) {
+    let store = open(&folder.join("state.sqlite")).await;
+    let mut tx = store.begin().await.unwrap();
+    let (count, newest): (i64, i64) =
+        sqlx::query_as("SELECT COUNT(*), COALESCE(MAX(kept_at), 0) FROM kept_pasts WHERE kept_at > $1")
+            .bind(after)
+            .fetch_one(tx.conn())
+            .await
+            .unwrap();
+    tx.rollback().await.unwrap();
+    store.close().await;
+    (count as f64, newest as f64)
+}
+
+/// Each station's values of the first day come in once more, a little higher: as much is written as on any morning.
+async fn a_new_day(folder: &Path) {
+    let store = open(&folder.join("state.sqlite")).await;
+    let (day, received_at) = (TODAY.parse().unwrap(), format!("{TOMORROW}T06:00:00Z").parse().unwrap());
+    for station in store.stations().await.unwrap() {
+        let mut versions = store.record_since(&station.id, day).await.unwrap().versions;
+        versions.retain(|version| version.day == day);
+        for version in &mut versions {
+            (version.value.0, version.received_at) = (version.value.0 + 1, received_at);
+        }
+        store.add_versions(&station.id, &versions).await.unwrap();
+    }
+    store.close().await;
 }
 
 /// How far off projections of past seasons were, and what numpy makes of the same seasons. Its dates must be ours.

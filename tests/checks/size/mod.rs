@@ -22,6 +22,7 @@ mod first_pages;
 mod heat;
 mod lists;
 mod notices;
+mod outlooks;
 mod pages;
 mod rest;
 mod seasons;
