@@ -1,84 +1,10 @@
 // Drives Chromium through the sign-in of the staff's desk by keyboard alone, on a phone and on a desk: the invitation, the second
-// factor, the desk, out and in again, with what goes wrong on the way. On every page it asks axe-core and html-validate, and measures
-// width and targets. Prints one line a finding; ends with 1 when there is any.
+// factor, the desk, out and in again, with what goes wrong on the way. Prints one line a finding; ends with 1 when there is any.
 //
-// Environment: BASE (address, behind TLS with a certificate nobody knows), STAFF and OBSERVER (links of invitations), MODULES (folder
-// with node_modules), CHROMIUM (the program). SHOTS (optional): folder for pictures.
-import { createHmac } from "node:crypto";
-import { createRequire } from "node:module";
-import fs from "node:fs";
-import path from "node:path";
+// Environment: STAFF and OBSERVER (links of invitations), and that of desk_shared.mjs.
+import { BASE, PASSWORD, code, inspect, leads, newContext, run, wanted } from "./desk_shared.mjs";
 
-const { BASE, STAFF, OBSERVER, MODULES, CHROMIUM, SHOTS } = process.env;
-const require = createRequire(path.join(MODULES, "package.json"));
-const { chromium } = require("playwright-core");
-const { HtmlValidate } = require("html-validate");
-const axe = fs.readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
-const PASSWORD = "tall grass by the old gate";
-
-const validator = new HtmlValidate({
-  extends: ["html-validate:standard"],
-  rules: {
-    "no-implicit-button-type": "off",
-    "no-inline-style": "error",
-    "no-trailing-whitespace": "off",
-    // One page holds several forms of one kind; each is told apart by its heading.
-    "form-dup-name": "off",
-    "long-title": ["error", { maxlength: 90 }],
-  },
-});
-
-const findings = [];
-const found = (where, what) => {
-  findings.push(`${where}: ${what}`);
-  console.log(`FINDING ${where}: ${what}`);
-};
-const wanted = (where, yes, what) => yes || found(where, what);
-
-const browser = await chromium.launch({ executablePath: CHROMIUM, args: ["--no-sandbox"] });
-
-async function context() {
-  const made = await browser.newContext({ ignoreHTTPSErrors: true, viewport: { width: 390, height: 844 }, hasTouch: true });
-  made.setDefaultTimeout(90_000);
-  return made;
-}
-
-async function inspect(page, name, { status = 200, response } = {}) {
-  console.log(`looking at ${name}`);
-  if (response) {
-    wanted(name, response.status() === status, `status ${response.status()}`);
-    const html = await response.text();
-    for (const message of (await validator.validateString(html)).results.flatMap((result) => result.messages)) {
-      found(name, `html-validate ${message.ruleId}: ${message.message} (line ${message.line})`);
-    }
-  }
-  for (const [colorScheme, width] of [["light", 320], ["dark", 390], ["light", 1280], ["dark", 1280]]) {
-    await page.emulateMedia({ colorScheme });
-    await page.setViewportSize({ width, height: 844 });
-    const state = `${name} ${colorScheme} ${width}`;
-    await page.evaluate(axe);
-    const report = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ["violations", "incomplete"] }));
-    for (const { id, help, nodes } of report.violations) {
-      found(state, `axe ${id}: ${help}: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
-    }
-    for (const { id, nodes } of report.incomplete) {
-      found(state, `axe leaves ${id} open: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
-    }
-    const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
-    wanted(state, wide <= 0, `${wide} px wider than the window`);
-    const small = await page.evaluate(() =>
-      [...document.querySelectorAll("button, input:not([type=hidden]), select, a.button, nav a, summary")]
-        .filter((one) => one.checkVisibility())
-        .map((one) => ({ box: one.getBoundingClientRect(), html: one.outerHTML.slice(0, 90) }))
-        .filter(({ box }) => box.height < 43.5 || box.width < 43.5)
-        .map(({ box, html }) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`),
-    );
-    for (const one of small) found(state, `target too small: ${one}`);
-    if (SHOTS) await page.screenshot({ path: path.join(SHOTS, `desk-${name.replace(/\W+/g, "-")}.${colorScheme}.${width}.png`), fullPage: true });
-  }
-  await page.emulateMedia({ colorScheme: "light" });
-  await page.setViewportSize({ width: 390, height: 844 });
-}
+const { STAFF, OBSERVER } = process.env;
 
 /** Goes by Tab to what fits, as somebody without a mouse; a ring has to be seen on it. */
 async function tabTo(page, selector) {
@@ -103,32 +29,10 @@ async function type(page, selector, text) {
 }
 
 /** What Enter leads to. */
-async function enter(page) {
-  const [response] = await Promise.all([
-    page.waitForResponse((one) => one.request().isNavigationRequest() && ![301, 302, 303].includes(one.status())),
-    page.keyboard.press("Enter"),
-  ]);
-  await page.waitForLoadState();
-  return response;
-}
-
-function bytesOf(base32) {
-  const bits = [...base32.replace(/\s/g, "")].map((c) => "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567".indexOf(c).toString(2).padStart(5, "0")).join("");
-  return Buffer.from(bits.match(/.{8}/g).map((byte) => parseInt(byte, 2)));
-}
-
-/** RFC 6238, written here a second time. */
-function codeOf(secret, step) {
-  const counter = Buffer.alloc(8);
-  counter.writeBigInt64BE(BigInt(step));
-  const tag = createHmac("sha1", secret).update(counter).digest();
-  const number = tag.readUInt32BE(tag[19] & 15) & 0x7fffffff;
-  return String(number % 1_000_000).padStart(6, "0");
-}
-const step = () => Math.floor(Date.now() / 30_000);
+const enter = (page) => leads(page, () => page.keyboard.press("Enter"));
 
 async function staff() {
-  const made = await context();
+  const made = await newContext();
   const page = await made.newPage();
   const open = async (where, name, status = 200) => {
     const response = await page.goto(where.startsWith("http") ? where : BASE + where);
@@ -149,10 +53,10 @@ async function staff() {
   await type(page, "#password", PASSWORD);
   await type(page, "#again", PASSWORD);
   await inspect(page, "second factor", { response: await enter(page) });
-  const secret = bytesOf(await page.textContent("code.code"));
+  const secret = await page.textContent("code.code");
   await type(page, "#code", "000000");
   await inspect(page, "second factor wrong", { response: await enter(page), status: 422 });
-  await type(page, "#code", codeOf(secret, step()));
+  await type(page, "#code", code(secret));
   await inspect(page, "recovery codes", { response: await enter(page) });
   const recovery = await page.locator(".codes code").allTextContents();
   wanted("recovery codes", recovery.length === 10, `${recovery.length} codes`);
@@ -168,7 +72,7 @@ async function staff() {
   wanted("cookies", cookies.some((one) => one.name === "__Host-desk"), "the browser did not keep the session");
 
   // Another browser signs in; this one sees it and ends it.
-  const others = await context();
+  const others = await newContext();
   const other = await others.newPage();
   await other.goto(`${BASE}/desk/account/password`);
   await type(other, "#name", "maria");
@@ -201,7 +105,7 @@ async function staff() {
 }
 
 async function observer() {
-  const made = await context();
+  const made = await newContext();
   const page = await made.newPage();
   await page.goto(OBSERVER);
   await type(page, "#password", PASSWORD);
@@ -210,11 +114,7 @@ async function observer() {
   await made.close();
 }
 
-try {
+await run(async () => {
   await staff();
   await observer();
-} finally {
-  await browser.close();
-}
-console.log(`${findings.length} findings`);
-process.exitCode = findings.length ? 1 : 0;
+});
