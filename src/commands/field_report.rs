@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use chrono::{Datelike, NaiveDate};
 
 use super::args::date;
 use super::error::CommandError;
@@ -15,12 +15,15 @@ use crate::region::{Region, RegionId};
 use crate::season::profile::{Profiles, Sight};
 use crate::season::{Profile, StageId};
 use crate::service::app::load_profiles;
+use crate::service::field_reports::{
+    self, LONGEST_NAME, LONGEST_NOTE, TellingFault, before, can_be_seen, no_contradiction, seen_words,
+};
 use crate::service::observed_intervals::{ObservedInterval, observed_intervals};
 use crate::store::Store;
 use crate::store::field_reports::{
     Judgement, NewFieldReport, ReportMend, ReportSource, ReportStanding, Seen, StoredReport,
 };
-use crate::text::{did_you_mean, is_hidden, near_name};
+use crate::text::{did_you_mean, near_name};
 
 /// Keep what was seen at the trees
 #[derive(Debug, clap::Subcommand)]
@@ -172,22 +175,19 @@ pub async fn run(command: FieldReportCommand, config: &Config) -> Result<(), Com
     }
 }
 
-/// The longest name of a tree or a person, in characters.
-const LONGEST_NAME: usize = 60;
-
 async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
     let profiles = load_profiles(config)?;
     let store = open_store(config).await?;
     let region = store.region(&args.region).await?;
     let now = SystemClock.now();
-    can_be_seen("--date", args.date, &region, now)?;
-    before("--nothing-on", args.nothing_on, args.date)?;
+    can_be_seen(args.date, &region, now).map_err(at("--date"))?;
+    before(args.nothing_on, args.date).map_err(at("--nothing-on"))?;
     let profile = profile_of(&profiles, &region)?;
     let infested = args.infested.and_then(Infested::known);
     let seen = match (&args.saw, &args.stage) {
         (Some(name), _) => {
             let sight = sight_named(profile, name)?;
-            no_contradiction(sight, args.infested)?;
+            no_contradiction(sight, args.infested.map(Infested::known)).map_err(at("--infested"))?;
             Seen::at(sight, infested)
         }
         (None, Some(name)) => Seen::stage(stage_named(profile, name)?, infested),
@@ -209,7 +209,7 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         confirmed: args.confirmed,
         source: ReportSource::Staff,
         person: plain("--by", args.by, LONGEST_NAME)?,
-        note: plain("--note", args.note, 500)?,
+        note: plain("--note", args.note, LONGEST_NOTE)?,
     };
     let id = store.add_field_report(&report, now).await?;
     print_out(&format!("{id}\n"))?;
@@ -224,35 +224,6 @@ fn profile_of<'a>(profiles: &'a Profiles, region: &Region) -> Result<&'a Profile
     profiles.get(&region.profile).ok_or_else(|| {
         CommandError::Usage(format!("profile `{}` of region `{}` is not there", region.profile, region.id))
     })
-}
-
-/// A day to come, or one that nobody can remember, is a slip of the hand.
-fn can_be_seen(flag: &str, day: NaiveDate, region: &Region, now: DateTime<Utc>) -> Result<(), CommandError> {
-    let today = now.with_timezone(&region.time_zone).date_naive();
-    match () {
-        () if day > today => {
-            Err(CommandError::Usage(format!("{flag} {day}: that day is yet to come (today is {today})")))
-        }
-        () if day.year() < FIRST_YEAR => {
-            Err(CommandError::Usage(format!("{flag} {day}: a year from {FIRST_YEAR} on is wanted")))
-        }
-        () => Ok(()),
-    }
-}
-
-/// No field notes of the insect are older: an earlier year is a slip of the hand.
-const FIRST_YEAR: i32 = 1900;
-
-fn before(flag: &str, day: Option<NaiveDate>, seen: NaiveDate) -> Result<(), CommandError> {
-    match day {
-        Some(day) if day >= seen => {
-            Err(CommandError::Usage(format!("{flag} {day}: a day before {seen}, on which it was seen, is wanted")))
-        }
-        Some(day) if day.year() < FIRST_YEAR => {
-            Err(CommandError::Usage(format!("{flag} {day}: a year from {FIRST_YEAR} on is wanted")))
-        }
-        _ => Ok(()),
-    }
 }
 
 fn sight_named<'a>(profile: &'a Profile, name: &str) -> Result<&'a Sight, CommandError> {
@@ -285,24 +256,18 @@ fn stage_named(profile: &Profile, name: &str) -> Result<Option<StageId>, Command
     Err(CommandError::Usage(format!("--stage `{name}` is unknown{near} (known: {}, or none)", known.join(", "))))
 }
 
-fn no_contradiction(sight: &Sight, infested: Option<Infested>) -> Result<(), CommandError> {
-    if sight.infested && matches!(infested, Some(Infested::No | Infested::Unknown)) {
-        return Err(CommandError::Usage(format!(
-            "--infested: `{}` is seen only on a tree that has the insect; leave it out, or say yes",
-            sight.id
-        )));
+/// What is wrong, with the flag in front that said it.
+fn at(flag: &str) -> impl FnOnce(TellingFault) -> CommandError + '_ {
+    move |why| match why {
+        TellingFault::Contradiction { .. } | TellingFault::Words { .. } => {
+            CommandError::Usage(format!("{flag}: {why}"))
+        }
+        _ => CommandError::Usage(format!("{flag} {why}")),
     }
-    Ok(())
 }
 
-/// Words that are kept as they were typed: no control characters, and none that turn the direction of others.
 fn plain(flag: &str, text: Option<String>, longest: usize) -> Result<Option<String>, CommandError> {
-    let Some(text) = text else { return Ok(None) };
-    let odd = text.chars().any(is_hidden);
-    if odd || text.trim().is_empty() || text.chars().count() > longest {
-        return Err(CommandError::Usage(format!("{flag}: 1 to {longest} plain characters are wanted")));
-    }
-    Ok(Some(text.trim().to_owned()))
+    text.map(|text| field_reports::plain(&text, longest).map_err(at(flag))).transpose()
 }
 
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
@@ -375,28 +340,6 @@ async fn table(store: &Store, profiles: &Profiles, reports: &[StoredReport]) -> 
     Ok(table.to_string())
 }
 
-/// `fresh white cotton with eggs, nothing on 2026-03-01`.
-fn seen_words(profile: Option<&Profile>, report: &StoredReport) -> String {
-    let sight = report
-        .sight
-        .as_deref()
-        .map(|id| profile.and_then(|profile| profile.sight(id)).map_or(id, |sight| sight.names.get(Language::En)));
-    let stage = || report.stage.as_ref().map_or("saw none", |stage| stage.0.as_str());
-    let mut words = sight.unwrap_or_else(stage).to_owned();
-    // What was seen says it where a stage was seen.
-    match report.infested.filter(|_| report.stage.is_none()) {
-        Some(true) => words += ", tree has it",
-        Some(false) => words += ", tree has it not",
-        // Then it is no zero.
-        None if report.not_yet.is_some() => words += ", not known whether tree has it",
-        None => {}
-    }
-    if let Some(day) = report.nothing_on {
-        words += &format!(", nothing on {day}");
-    }
-    words
-}
-
 async fn judge(
     ids: &[String],
     judgement: Judgement,
@@ -405,7 +348,7 @@ async fn judge(
     config: &Config,
 ) -> Result<(), CommandError> {
     let by = plain("--by", by.map(str::to_owned), LONGEST_NAME)?;
-    let why = plain("--why", why.map(str::to_owned), 500)?;
+    let why = plain("--why", why.map(str::to_owned), LONGEST_NOTE)?;
     let store = open_store(config).await?;
     store.judge_field_reports(ids, judgement, by.as_deref(), why.as_deref(), SystemClock.now()).await?;
     for id in ids {
@@ -428,14 +371,14 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     let region = store.region(&report.region).await?;
     let now = SystemClock.now();
     let day = args.date.unwrap_or(report.observed_on);
-    can_be_seen("--date", day, &region, now)?;
-    before("--nothing-on", args.nothing_on.or(report.nothing_on), day)?;
+    can_be_seen(day, &region, now).map_err(at("--date"))?;
+    before(args.nothing_on.or(report.nothing_on), day).map_err(at("--nothing-on"))?;
     if args.nothing_on.is_some() && report.stage.is_none() {
         return Err(CommandError::Usage(format!("--nothing-on: report {} saw no stage", report.id)));
     }
     let sight = report.sight.as_deref().and_then(|id| profiles.get(&region.profile)?.sight(id));
     if let Some(sight) = sight {
-        no_contradiction(sight, args.infested)?;
+        no_contradiction(sight, args.infested.map(Infested::known)).map_err(at("--infested"))?;
     }
     let mut what = Vec::new();
     what.extend(args.date.map(|day| format!("looked on {day}")));

@@ -17,6 +17,7 @@ use crate::people::csv::{LineFault, evidence};
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
 use crate::people::{Consent, NewSubscriber};
 use crate::region::{RegionId, Zip};
+use crate::service::photographs;
 use crate::service::subscribe::places::places;
 use crate::service::subscribe::stop::{StopRequest, stop};
 use crate::store::acts::Act;
@@ -144,6 +145,7 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
             let words = evidence(&words, None).map_err(|why| CommandError::Usage(format!("--evidence: {why}")))?;
             let store = open_store_for(config, &why).await?;
             let stopped = stop(&store, &SystemClock, StopRequest::Erase(&address), &words).await?;
+            photographs::sweep_after_erasure(config, &store, SystemClock.now()).await;
             let what = match stopped.addresses {
                 0 => "what somebody asked for in their name is erased; they had not confirmed it".to_owned(),
                 n => format!("erased with {}", counted(n, "address", "addresses")),

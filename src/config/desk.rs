@@ -1,5 +1,7 @@
 //! Settings of the staff's desk.
 
+use std::path::PathBuf;
+
 use serde::{Deserialize, Serialize};
 
 use crate::config::{Config, Faults};
@@ -18,6 +20,8 @@ pub struct DeskConfig {
     pub invitation_hours: u32,
     /// So many minutes a notice that was sent at the desk waits before it leaves: so long the word can be taken back.
     pub undo_min: u32,
+    /// Folder of the photographs of field reports; `None`: none are taken. No page is served from it, and nothing else belongs in it.
+    pub photographs: Option<PathBuf>,
     /// Whether `web.listen` may be an address that other machines reach: what a proxy elsewhere hands on, passwords too, can be
     /// read on the way.
     pub allow_clear_text: bool,
@@ -25,7 +29,14 @@ pub struct DeskConfig {
 
 impl Default for DeskConfig {
     fn default() -> Self {
-        Self { enabled: false, keys: Vec::new(), invitation_hours: 72, undo_min: 2, allow_clear_text: false }
+        Self {
+            enabled: false,
+            keys: Vec::new(),
+            invitation_hours: 72,
+            undo_min: 2,
+            photographs: None,
+            allow_clear_text: false,
+        }
     }
 }
 

@@ -44,6 +44,7 @@ impl Config {
                 files.push((place.to_owned(), folder.join("index.csv")));
             }
         }
+        files.extend(self.desk.photographs.iter().map(|folder| ("desk.photographs".to_owned(), folder.clone())));
         let told = |(place, file): &(String, PathBuf)| is_open_to_others(file).then(|| fault(place, file));
         files.iter().filter_map(told).collect()
     }

@@ -73,6 +73,23 @@ pub enum Untaught {
     NoStage,
 }
 
+impl Untaught {
+    /// In words, for staff.
+    pub fn words(self) -> &'static str {
+        match self {
+            Untaught::Unconfirmed => "nobody has confirmed it",
+            Untaught::SetAside => "staff set it aside",
+            Untaught::Frozen => "learning from its season was frozen before it was confirmed",
+            Untaught::DayUnknown => "the day of the look was not told",
+            Untaught::HeatUnknown => "the heat of its day is not known yet",
+            Untaught::NotInfested => "nobody knows that this tree has the insect",
+            Untaught::SamePerson => "the same person's other report says more",
+            Untaught::InNumbers => "the profile's numbers have it in them",
+            Untaught::NoStage => "it says nothing of a stage whose sum is in doubt",
+        }
+    }
+}
+
 /// What a profile believes, stage by stage, given the reports.
 #[derive(Clone)]
 pub struct Learned {

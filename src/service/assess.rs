@@ -11,7 +11,7 @@ use crate::region::Region;
 use crate::season::belief::SeasonBelief;
 use crate::season::decide::DecidedNotice;
 use crate::season::learning::Places;
-use crate::season::{LearnedNote, Outlook, Profile, StageId, days_between};
+use crate::season::{FieldReport, LearnedNote, Outlook, Profile, StageId, days_between};
 use crate::service::app::App;
 
 /// A region's outlook and what would be decided now, with nothing written.
@@ -87,14 +87,31 @@ pub(crate) async fn with_beliefs<const N: usize>(
     beliefs: [&SeasonBelief; N],
 ) -> Result<[Assessment; N], RegionFault> {
     let At { region, profile, now } = at;
+    let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
+    let reports = cache.reports(&app.store, profile, season).await?;
+    with_reports(app, records, seasons, cache, at, beliefs.map(|belief| (belief, &*reports))).await
+}
+
+/// As [`with_beliefs`], each with the reports that the decision is to know.
+///
+/// # Errors
+/// See [`RegionFault`].
+pub(crate) async fn with_reports<const N: usize>(
+    app: &App,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
+    cache: &mut CycleCache,
+    at: At<'_>,
+    known: [(&SeasonBelief, &[FieldReport]); N],
+) -> Result<[Assessment; N], RegionFault> {
+    let At { region, profile, now } = at;
     let today = now.with_timezone(&region.time_zone).date_naive();
     let season = profile.season_of(today);
     let model = seasons.get(app, records, region, profile, season, now).await?;
     let stored = cache.notices(&app.store, region, profile, season).await?;
     let told: Vec<DecidedNotice> = stored.iter().map(|notice| notice.told(region.time_zone)).collect();
     let (forecast, forecast_fit) = forecast::fitted(&records.from, model.history(), now, &app.config.weather).await?;
-    let reports = cache.reports(&app.store, profile, season).await?;
-    Ok(beliefs.map(|belief| {
+    Ok(known.map(|(belief, reports)| {
         let facts = DayFacts { belief, today, now, forecast: &forecast, forecast_fit, told: &told, reports };
         model.assess(&app.config.weather, &app.config.policy, region.release, &facts)
     }))

@@ -89,6 +89,21 @@ pub async fn run_afresh(app: &App, watch: &mut (dyn FnMut(Event) + Send)) -> Res
     over(app, &mut records, &mut SeasonCache::default(), by_station(&regions), watch).await
 }
 
+/// One region now, between two cycles: what a field report or staff have just changed acts at once there. Staff are told of dates that
+/// moved in other regions by the next cycle, which finds them.
+///
+/// # Errors
+/// See [`RegionFault`]; then the next cycle does it.
+pub async fn of_region(app: &App, region: &Region) -> Result<(), RegionFault> {
+    let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
+    let now = app.clock.now();
+    let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
+    let mut round = Round { now, cache, moves, report };
+    serve(app, &mut records, &mut seasons, &mut round, region, &mut |_| {}).await?;
+    app.queued.notify_one();
+    Ok(())
+}
+
 /// Over groups of regions; what was read for one is not kept for the next.
 async fn over(
     app: &App,
@@ -197,6 +212,7 @@ async fn serve(
     for day in missed_days(app, last, &profile, season, today) {
         app.progress.made(Part::Schedule);
         let reports = cache.reports(&app.store, &profile, season).await?;
+        let reports = &*reports;
         // A missed day is assessed for the record with what is known now; it announces nothing. What it would have
         // announced is decided today, while it is of use.
         let facts =

@@ -19,7 +19,7 @@ use crate::store::{Store, StoreError};
 #[derive(Default)]
 pub(crate) struct CycleCache {
     notices: HashMap<(String, i32), Vec<Notice>>,
-    reports: HashMap<(String, i32), Vec<FieldReport>>,
+    reports: HashMap<(String, i32), Arc<[FieldReport]>>,
     last_outlooks: HashMap<String, HashMap<RegionId, NaiveDate>>,
     lessons: HashMap<(String, i32), Arc<Lessons>>,
 }
@@ -65,14 +65,15 @@ impl CycleCache {
         store: &Store,
         profile: &Profile,
         season: i32,
-    ) -> Result<&[FieldReport], StoreError> {
+    ) -> Result<Arc<[FieldReport]>, StoreError> {
         let key = (profile.id.clone(), season);
-        if !self.reports.contains_key(&key) {
-            let stored = store.field_reports(None, profile.first_day(season), profile.last_day(season)).await?;
-            let kept = stored.into_iter().filter_map(StoredReport::for_decision).collect();
-            self.reports.insert(key.clone(), kept);
+        if let Some(reports) = self.reports.get(&key) {
+            return Ok(Arc::clone(reports));
         }
-        Ok(self.reports.get(&key).map_or(&[][..], Vec::as_slice))
+        let stored = store.field_reports(None, profile.first_day(season), profile.last_day(season)).await?;
+        let kept: Arc<[FieldReport]> = stored.into_iter().filter_map(StoredReport::for_decision).collect();
+        self.reports.insert(key, Arc::clone(&kept));
+        Ok(kept)
     }
 
     pub(super) async fn last_outlook(

@@ -59,10 +59,26 @@ pub async fn lessons(
     season: i32,
     now: DateTime<Utc>,
 ) -> Result<Lessons, RegionFault> {
+    lessons_if(app, records, seasons, profile, season, now, None).await
+}
+
+/// As [`lessons`], if a report were confirmed now.
+///
+/// # Errors
+/// As [`lessons`].
+pub async fn lessons_if(
+    app: &App,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
+    profile: &Profile,
+    season: i32,
+    now: DateTime<Utc>,
+    confirmed: Option<&str>,
+) -> Result<Lessons, RegionFault> {
     if profile.stages.iter().all(|stage| stage.spread.is_none()) {
         return Ok(Lessons::none(profile, season));
     }
-    let Gathered { reports, mut untaught, frozen } = gather(&app.store, profile, season, now).await?;
+    let Gathered { reports, mut untaught, frozen } = gather(&app.store, profile, season, now, confirmed).await?;
     if reports.is_empty() && untaught.is_empty() {
         return Ok(Lessons { frozen, ..Lessons::none(profile, season) });
     }
@@ -115,11 +131,20 @@ struct Gathered {
     frozen: BTreeMap<i32, Freeze>,
 }
 
-async fn gather(store: &Store, profile: &Profile, season: i32, now: DateTime<Utc>) -> Result<Gathered, StoreError> {
+async fn gather(
+    store: &Store,
+    profile: &Profile,
+    season: i32,
+    now: DateTime<Utc>,
+    confirmed: Option<&str>,
+) -> Result<Gathered, StoreError> {
     let frozen = store.learning_freezes(&profile.id, now).await?;
     let fresh = profile.learned_through.map_or(NaiveDate::MIN, |through| profile.first_day(through.saturating_add(1)));
     let (from, to) = (fresh.min(profile.first_day(season)), profile.last_day(season));
-    let known = store.field_reports_as_of(from, to, now).await?;
+    let mut known = store.field_reports_as_of(from, to, now).await?;
+    if let Some(report) = known.iter_mut().find(|report| Some(report.id.as_str()) == confirmed) {
+        report.standing = ReportStanding::Confirmed;
+    }
     if known.is_empty() {
         return Ok(Gathered { reports: Vec::new(), untaught: Vec::new(), frozen });
     }

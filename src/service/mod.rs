@@ -41,7 +41,9 @@ pub mod preview;
 pub mod profile_change;
 pub mod usual_year;
 
+pub mod field_reports;
 pub mod follow_up;
+pub mod photographs;
 pub mod station_choice;
 pub mod station_glance;
 pub mod subscribe;

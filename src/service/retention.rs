@@ -4,6 +4,7 @@ use chrono::TimeDelta;
 use tracing::{info, warn};
 
 use crate::service::app::App;
+use crate::service::photographs;
 use crate::store::StoreError;
 use crate::store::runs::{CYCLE, ONCE};
 
@@ -46,6 +47,7 @@ pub async fn keep_times(app: &App) -> Result<(), StoreError> {
     for (rows, gone) in store.keep_times(times, now).await? {
         info!(rows = gone, "{rows}: {gone} kept no longer");
     }
+    photographs::sweep(&app.config, store, now).await?;
     store.forget_log().await;
     if store.rewrite_after_erasures(now).await? {
         info!("wrote the store's file anew, so that nothing of who was erased stands in its unused bytes");

@@ -116,6 +116,19 @@ impl Store {
         rows.iter().map(entry_of).collect()
     }
 
+    /// The newest so many acts on one thing, which is named whole.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn audit_of(&self, subject: &str, most: u32) -> Result<Vec<AuditEntry>, StoreError> {
+        let rows = sqlx::query("SELECT * FROM audit WHERE subject = $1 ORDER BY number DESC LIMIT $2")
+            .bind(subject)
+            .bind(i64::from(most))
+            .fetch_all(&mut *self.read().await?)
+            .await?;
+        rows.iter().map(entry_of).collect()
+    }
+
     /// Takes rows of more than seven years away, after a row that says so. Gives how many.
     ///
     /// # Errors

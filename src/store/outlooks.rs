@@ -6,7 +6,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use sqlx::any::AnyRow;
 
-use crate::region::RegionId;
+use crate::region::{Region, RegionId};
 use crate::season::Outlook;
 use crate::store::error::StoreError;
 use crate::store::rows::{day_number, get, get_day, get_instant, ms};
@@ -97,6 +97,20 @@ impl Store {
         .fetch_all(&mut *self.read().await?)
         .await?;
         rows.iter().map(outlook_of).collect()
+    }
+
+    /// The newest outlook of a region by its own profile.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn newest_outlook(&self, region: &Region) -> Result<Option<Outlook>, StoreError> {
+        let row =
+            sqlx::query("SELECT body FROM outlooks WHERE profile = $1 AND region_id = $2 ORDER BY day DESC LIMIT 1")
+                .bind(&region.profile)
+                .bind(region.id.as_str())
+                .fetch_optional(&mut *self.read().await?)
+                .await?;
+        row.as_ref().map(outlook_of).transpose()
     }
 
     /// The last day of each region's outlooks.

@@ -53,13 +53,22 @@ pub(super) async fn rename_deliveries(tx: &mut Tx, key: &AddressId, name: &str) 
 }
 
 /// Puts a person's field reports under a pseudonym, all or those of before an instant (ms), without the words in which they
-/// named their trees. Gives how many.
+/// named their trees and without their photographs. Gives how many.
 pub(super) async fn rename_person(
     tx: &mut Tx,
     key: &AddressId,
     name: &str,
     before: Option<i64>,
 ) -> Result<u64, StoreError> {
+    // A picture of somebody's tree tells whose it is; the file goes when nothing names it any more.
+    sqlx::query(
+        "DELETE FROM field_report_photographs WHERE report_id IN \
+         (SELECT id FROM field_reports WHERE person = $1 AND source = 'subscriber' AND created_at <= $2)",
+    )
+    .bind(key.as_str())
+    .bind(before.unwrap_or(i64::MAX))
+    .execute(tx.conn())
+    .await?;
     let done = sqlx::query(
         "UPDATE field_reports SET person = $2, owner_tree = NULL \
          WHERE person = $1 AND source = 'subscriber' AND created_at <= $3",

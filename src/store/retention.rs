@@ -141,11 +141,12 @@ pub const TIMED: [&str; 26] = [
 ];
 
 /// Tables whose rows stay, and why.
-pub const LASTING: [(&str, &str); 27] = [
+pub const LASTING: [(&str, &str); 28] = [
     ("account_reach", "with their accounts"),
     ("backfills", "a row a station and feed"),
     ("consent_words", "a row a wording"),
     ("daily_values", "every version of a temperature is kept"),
+    ("field_report_photographs", "with their reports; those of an owner go with the owner, all when staff say so"),
     ("field_report_standings", "with their reports"),
     ("field_reports", "what was seen at trees teaches later seasons; whose it was goes"),
     ("hash_keys", "a row a key"),

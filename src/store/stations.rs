@@ -1,6 +1,6 @@
 //! Weather stations.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::AnyConnection;
 use sqlx::any::AnyRow;
 
@@ -9,17 +9,27 @@ use crate::region::RegionId;
 use crate::store::acts::Act;
 use crate::store::audit::changes;
 use crate::store::error::{Conflict, StoreError};
-use crate::store::rows::{get, get_instant_if_any, get_zone, ms};
+use crate::store::rows::{get, get_day_if_any, get_instant_if_any, get_zone, ms};
 use crate::store::tx::{Store, Tx};
 use crate::text::near_name;
 use crate::weather::feeds::without_secrets;
-use crate::weather::{Station, StationId};
+use crate::weather::{FeedKind, Station, StationId};
 
 /// A station as stored.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StoredStation {
     pub station: Station,
     pub retired_at: Option<DateTime<Utc>>,
+}
+
+/// A station as a region has it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RegionStation {
+    pub station: Station,
+    /// Of all values that are not refused.
+    pub newest_day: Option<NaiveDate>,
+    /// When a source of it last gave anything but a forecast.
+    pub answered_at: Option<DateTime<Utc>>,
 }
 
 impl Store {
@@ -90,6 +100,32 @@ impl Store {
     pub async fn stations(&self) -> Result<Vec<Station>, StoreError> {
         let all = self.all_stations().await?;
         Ok(all.into_iter().filter(|stored| stored.retired_at.is_none()).map(|stored| stored.station).collect())
+    }
+
+    /// The stations of a region in their order, each with the newest day of its record and when a source of it last gave anything.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn stations_of_region(&self, region: &RegionId) -> Result<Vec<RegionStation>, StoreError> {
+        // Asked station by station inside: each is a look into a key, however long the records are.
+        let rows = sqlx::query(
+            "SELECT s.*,
+                    (SELECT MAX(d.day) FROM daily_values d WHERE d.station_id = s.id AND d.rejected IS NULL) AS newest_day,
+                    (SELECT MAX(p.started_at) FROM pulls p
+                     WHERE p.station_id = s.id AND p.error IS NULL AND p.taken > 0 AND p.feed <> $2) AS answered_at
+             FROM region_stations r JOIN stations s ON s.id = r.station_id WHERE r.region_id = $1 ORDER BY r.rank",
+        )
+        .bind(region.as_str())
+        .bind(FeedKind::NwsForecast.name())
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                let newest_day = get_day_if_any(row, "newest_day")?;
+                let answered_at = get_instant_if_any(row, "answered_at")?;
+                Ok(RegionStation { station: station_of(row)?.station, newest_day, answered_at })
+            })
+            .collect()
     }
 
     /// Stations in use and retired, by id.

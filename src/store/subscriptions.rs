@@ -154,6 +154,29 @@ impl Store {
             .collect()
     }
 
+    /// How many confirmed addresses a notice of this region would go to now, by ZIP code and channel. Whoever has trees at several
+    /// ZIP codes counts at each.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn count_recipients_by_zip(
+        &self,
+        region: &RegionId,
+    ) -> Result<BTreeMap<(Zip, Channel), u64>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT v.zip, a.channel, COUNT(DISTINCT a.id) AS n
+             FROM subscriber_regions v JOIN subscribers s ON s.id = v.subscriber_id
+                  JOIN addresses a ON a.subscriber_id = s.id
+             WHERE v.region_id = $1 AND a.status = 'confirmed' AND s.removed_at IS NULL
+               AND NOT EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = a.id)
+             GROUP BY v.zip, a.channel",
+        )
+        .bind(region.as_str())
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(|row| Ok(((zip_of(row)?, channel_of(row)?), get::<i64>(row, "n")?.unsigned_abs()))).collect()
+    }
+
     /// How many a notice of this region would go to now, by channel.
     ///
     /// # Errors

@@ -26,6 +26,9 @@ pub enum Fault {
     /// A form of the desk without its token, or with one of another session.
     #[error("the form is not of this session")]
     StaleForm,
+    /// More than is read.
+    #[error("more was sent than is read")]
+    TooLarge,
     #[error("too many requests")]
     TooMany,
     /// Nothing was worked out of the region yet; soon it is.
@@ -48,6 +51,7 @@ impl Fault {
             Fault::Method => StatusCode::METHOD_NOT_ALLOWED,
             Fault::BadRequest(_) | Fault::StaleForm => StatusCode::BAD_REQUEST,
             Fault::Forbidden => StatusCode::FORBIDDEN,
+            Fault::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
             Fault::TooMany => StatusCode::TOO_MANY_REQUESTS,
             Fault::NotYet | Fault::Store(_) | Fault::TooSlow(_) => StatusCode::SERVICE_UNAVAILABLE,
             Fault::Inside(_) => StatusCode::INTERNAL_SERVER_ERROR,
@@ -59,6 +63,7 @@ impl Fault {
         match self {
             Fault::NotFound => "not_found",
             Fault::Method | Fault::BadRequest(_) => "not_understood",
+            Fault::TooLarge => "too_large",
             Fault::TooMany => "too_many",
             Fault::NotYet => "not_yet",
             Fault::Forbidden => "forbidden",

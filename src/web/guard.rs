@@ -10,11 +10,15 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use futures::FutureExt;
 
+use super::desk::upload;
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 
 /// A person who waits this long has gone.
 const LONGEST_ANSWER: Duration = Duration::from_secs(10);
+
+/// A photograph from a phone at a tree takes this long to arrive.
+const LONGEST_UPLOAD: Duration = Duration::from_secs(60);
 
 /// Pages load their own style and pictures and nothing else; no script runs, and nobody may frame them.
 const CONTENT_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; \
@@ -44,14 +48,15 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
     }
     let visit = Visit::of(&parts, &site);
     let (page, since) = (kind_of_page(&visit.path), Instant::now());
+    let longest = if page == "desk" && upload::is_one(&parts.headers) { LONGEST_UPLOAD } else { LONGEST_ANSWER };
     let is_get = matches!(parts.method, Method::GET | Method::HEAD);
     let mut response = if is_get || is_stop(&visit.path) || from_our_own_page(&parts.headers, &site) {
         let answer = next.run(Request::from_parts(parts, body));
         // A panic is a bug of ours; it must cost one visitor one answer and nobody else anything.
-        match tokio::time::timeout(LONGEST_ANSWER, std::panic::AssertUnwindSafe(answer).catch_unwind()).await {
+        match tokio::time::timeout(longest, std::panic::AssertUnwindSafe(answer).catch_unwind()).await {
             Ok(Ok(response)) => response,
             Ok(Err(_)) => Fault::Inside("a page panicked".into()).into_response(),
-            Err(_) => Fault::TooSlow(LONGEST_ANSWER).into_response(),
+            Err(_) => Fault::TooSlow(longest).into_response(),
         }
     } else {
         Fault::BadRequest("the form was sent from another site").into_response()

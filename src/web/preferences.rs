@@ -14,6 +14,7 @@ use super::{Fault, Site, Visit};
 use crate::language::Language;
 use crate::people::{Address, AddressId, Channel, Zip};
 use crate::season::phrases;
+use crate::service::photographs;
 use crate::service::subscribe::places::{Place, places};
 use crate::service::subscribe::preference_link;
 use crate::service::subscribe::preferences::send_link;
@@ -146,6 +147,7 @@ async fn change(visit: Visit, Path(token): Path<String>, Form(typed): Form<Typed
                 return wrong("", "not_sure").await;
             }
             stop(store, clock, StopRequest::Erase(&address), EVIDENCE).await?;
+            photographs::sweep_after_erasure(&visit.site.app().config, store, clock.now()).await;
             return visit.page("preferences_erased", context! {});
         }
         _ => return Err(Fault::BadRequest("no such change")),

@@ -48,6 +48,11 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "desk/today",
     "desk/notice",
     "desk/words",
+    "desk/new_report",
+    "desk/reports",
+    "desk/report",
+    "desk/report_effect",
+    "desk/region",
 ];
 
 /// A page that does not hold together: a fault of the program.

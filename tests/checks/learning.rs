@@ -76,7 +76,7 @@ impl World {
         Self::build(Store::in_memory().await.unwrap()).await
     }
 
-    fn set(&self, day: NaiveDate) {
+    pub fn set(&self, day: NaiveDate) {
         self.clock.set(day.and_hms_opt(13, 15, 0).unwrap().and_utc());
     }
 
@@ -84,7 +84,7 @@ impl World {
         self.app.clock.now()
     }
 
-    async fn look(&self, region: &Region) -> Assessment {
+    pub async fn look(&self, region: &Region) -> Assessment {
         let (mut records, mut seasons) = (RecordCache::new(self.app.store.clone()), SeasonCache::default());
         assess::look(&self.app, &mut records, &mut seasons, region, self.now()).await.unwrap()
     }
@@ -99,7 +99,7 @@ impl World {
         lessons(&self.app, &mut records, &mut seasons, &profile, 2025, self.now()).await.unwrap()
     }
 
-    async fn cycle(&self) -> CycleReport {
+    pub async fn cycle(&self) -> CycleReport {
         let mut records = RecordCache::new(self.app.store.clone());
         cycle::run(&self.app, &mut records, &mut SeasonCache::default(), &mut |_| {}).await.unwrap()
     }

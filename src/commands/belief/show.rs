@@ -16,7 +16,6 @@ use crate::commands::select::chosen_regions;
 use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
-use crate::season::learning::Untaught;
 use crate::season::{Observer, Profile, StageId};
 
 #[derive(Debug, clap::Args)]
@@ -181,23 +180,9 @@ fn untaught_table(reports: &[Idle]) -> Table {
     let mut table = ruled_table(["report", "day", "region", "why"]);
     for Idle { report, why } in reports {
         let day = report.observed_on.to_string();
-        table.add_row([report.id.as_str(), &day, report.region.as_str(), why_words(*why)]);
+        table.add_row([report.id.as_str(), &day, report.region.as_str(), why.words()]);
     }
     table
-}
-
-fn why_words(why: Untaught) -> &'static str {
-    match why {
-        Untaught::Unconfirmed => "nobody has confirmed it",
-        Untaught::SetAside => "staff set it aside",
-        Untaught::Frozen => "learning from its season was frozen before it was confirmed",
-        Untaught::DayUnknown => "the day of the look was not told",
-        Untaught::HeatUnknown => "the heat of its day is not known yet",
-        Untaught::NotInfested => "nobody knows that this tree has the insect",
-        Untaught::SamePerson => "the same person's other report says more",
-        Untaught::InNumbers => "the profile's numbers have it in them",
-        Untaught::NoStage => "it says nothing of a stage whose sum is in doubt",
-    }
 }
 
 /// `+3`, `-12`, `0`.

@@ -9,8 +9,11 @@
 //! nothing; each act is one change of the store and one row of the audit.
 
 pub mod acts;
+pub mod effect;
 pub mod find;
 pub mod notice;
+pub mod region;
+pub mod reports;
 pub mod today;
 pub mod wording;
 
@@ -82,6 +85,8 @@ pub enum DeskError {
     Words(Vec<OwnFault>),
     #[error("the words cannot be put together: {0}")]
     Unreadable(String),
+    #[error("the dates of {region} cannot be worked out now: `treebell why` says what is missing")]
+    NoDates { region: String },
 }
 
 fn did_you_mean(near: &Option<String>) -> String {

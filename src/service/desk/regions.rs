@@ -40,6 +40,8 @@ pub struct RegionRow {
     pub sent: Vec<(NoticeKind, NaiveDate)>,
     pub waiting: Vec<NoticeKind>,
     pub seen: Vec<SeenMark>,
+    /// Of the season, reports that nobody has judged; those without a day too.
+    pub reports_wait: u32,
 }
 
 /// What somebody saw, as a mark on a day.
@@ -108,7 +110,7 @@ pub(super) async fn rows(app: &App, regions: &[&Region], now: DateTime<Utc>) -> 
     Ok(rows)
 }
 
-fn row(
+pub(super) fn row(
     app: &App,
     region: &Region,
     now: DateTime<Utc>,
@@ -132,6 +134,7 @@ fn row(
         sent: Vec::new(),
         waiting: Vec::new(),
         seen: Vec::new(),
+        reports_wait: 0,
     };
     let Some((outlook, profile)) = known else { return row };
     let policy = &app.config.policy;
@@ -163,6 +166,7 @@ fn row(
         let stage = profile.stages.iter().find(|stage| stage.id == *id);
         stage.map_or_else(|| id.to_string(), |stage| stage.names.en.clone())
     };
+    row.reports_wait = reports.iter().filter(|report| report.standing == ReportStanding::New).count() as u32;
     row.seen = reports
         .iter()
         .filter(|report| report.day_known && report.standing != ReportStanding::Refused)

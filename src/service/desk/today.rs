@@ -83,6 +83,8 @@ pub struct Today {
     pub regions: Vec<RegionRow>,
     /// How many there are with every filter off.
     pub of_regions: usize,
+    /// Field reports of the season in these regions that nobody has judged.
+    pub reports_wait: u32,
     /// To choose from.
     pub counties: Vec<String>,
 }
@@ -144,8 +146,18 @@ pub async fn today(app: &App, hand: Hand<'_>, filters: &Filters) -> Result<Today
     let wrong = wrong(app, &by_id, &rows, now).await?;
     let counties: BTreeSet<String> = mine.iter().filter_map(|region| region.county.clone()).collect();
     let of_regions = rows.len();
+    let reports_wait = rows.iter().map(|row| row.reports_wait).sum();
     let regions = rows.into_iter().filter(|row| filters.let_through(row)).collect();
-    Ok(Today { now, needs_word, leaves, wrong, regions, of_regions, counties: counties.into_iter().collect() })
+    Ok(Today {
+        now,
+        needs_word,
+        leaves,
+        wrong,
+        regions,
+        of_regions,
+        reports_wait,
+        counties: counties.into_iter().collect(),
+    })
 }
 
 /// What needs a word, and what leaves by itself.

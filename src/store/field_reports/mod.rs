@@ -1,6 +1,7 @@
 //! What people saw on their trees. A report stands as the newest row of its standings says; each row has its time, so that
 //! what stood at an earlier instant can be told.
 
+mod photographs;
 mod report;
 pub(in crate::store) mod rows;
 
@@ -14,6 +15,7 @@ use crate::store::error::{Conflict, StoreError};
 use crate::store::regions::known_region;
 use crate::store::rows::day_number;
 use crate::store::tx::Store;
+pub use photographs::{NewPhotograph, Photograph};
 pub use report::{
     NewFieldReport, ReportHistory, ReportSource, ReportStanding, SaidBy, Seen, StandingChange, StoredReport,
 };
@@ -35,12 +37,36 @@ pub struct ReportMend {
     pub nothing_on: Option<NaiveDate>,
 }
 
+/// A report as somebody enters it.
+#[derive(Clone, Copy, Debug)]
+pub struct Entered<'a> {
+    pub report: &'a NewFieldReport,
+    /// Account of the desk that enters it.
+    pub by_account: Option<&'a str>,
+    pub photograph: Option<&'a NewPhotograph>,
+}
+
 impl Store {
     /// Keeps a field report; gives its id. The same report again changes nothing, but a confirmed one confirms it.
     ///
     /// # Errors
     /// [`Conflict::UnknownRegion`].
     pub async fn add_field_report(&self, new: &NewFieldReport, now: DateTime<Utc>) -> Result<String, StoreError> {
+        let entered = Entered { report: new, by_account: None, photograph: None };
+        self.enter_field_report(&entered, now).await.map(|(id, _)| id)
+    }
+
+    /// As [`Store::add_field_report`], by an account of the desk, with a photograph in the place of the one that the report had. Gives
+    /// its id, and the file that is needed no more.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownRegion`].
+    pub async fn enter_field_report(
+        &self,
+        entered: &Entered<'_>,
+        now: DateTime<Utc>,
+    ) -> Result<(String, Option<String>), StoreError> {
+        let new = entered.report;
         let mut tx = self.begin().await?;
         known_region(tx.conn(), &new.region).await?;
         let or_empty = |text: Option<&str>| text.unwrap_or("").to_owned();
@@ -85,13 +111,21 @@ impl Store {
                     change,
                 };
                 insert(&mut tx, &report, None).await?;
+                if let Some(account) = entered.by_account {
+                    photographs::note_account(&mut tx, &id, account).await?;
+                }
             }
         }
-        let detail =
-            format!("{} in {}, {}", new.observed_on, new.region, if new.confirmed { "confirmed" } else { "new" });
+        let replaced = match entered.photograph {
+            Some(photograph) => photographs::put(&mut tx, &id, photograph, now).await?,
+            None => None,
+        };
+        let standing = if new.confirmed { "confirmed" } else { "new" };
+        let with = if entered.photograph.is_some() { ", with a photograph" } else { "" };
+        let detail = format!("{} in {}, {standing}{with}", new.observed_on, new.region);
         tx.note_act(Act::ReportAdded, &subject(&id), &detail).await?;
         tx.commit().await?;
-        Ok(id)
+        Ok((id, replaced))
     }
 
     /// Field reports observed from one day to another, both included, oldest first, as they stand now; with a region, those

@@ -6,7 +6,7 @@ use super::error::StoreError;
 use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 22] = [
+const MIGRATIONS: [(i64, &str, &str); 23] = [
     (1, "base", include_str!("0001_base.sql")),
     (2, "letters", include_str!("0002_letters.sql")),
     (4, "inbound", include_str!("0004_inbound.sql")),
@@ -29,6 +29,7 @@ const MIGRATIONS: [(i64, &str, &str); 22] = [
     (21, "desk", include_str!("0021_desk.sql")),
     (22, "notice_acts", include_str!("0022_notice_acts.sql")),
     (23, "kept_pasts", include_str!("0023_kept_pasts.sql")),
+    (24, "photographs", include_str!("0024_photographs.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.

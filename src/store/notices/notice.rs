@@ -287,6 +287,22 @@ impl Store {
         rows.iter().map(notice_of).collect()
     }
 
+    /// As [`Store::notices_of_season`], of one region.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn notices_of_region(&self, season: &SeasonKey) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT * FROM notices WHERE profile = $1 AND season = $2 AND region_id = $3 ORDER BY decided_at, id",
+        )
+        .bind(&season.profile)
+        .bind(i64::from(season.year))
+        .bind(season.region.as_str())
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(notice_of).collect()
+    }
+
     /// Notices of a kind that went out since an instant, in the order in which they did.
     ///
     /// # Errors

@@ -13,7 +13,8 @@ use tracing::warn;
 use super::caller::{Caller, Desk, redirect};
 use super::cookies;
 use super::needs::{Kind, Needs, Subject};
-use super::{browser, return_path};
+use super::upload::TOKEN_FIELD;
+use super::{browser, return_path, upload};
 use crate::links;
 use crate::people::account::Deed;
 use crate::region::{Region, RegionId};
@@ -25,9 +26,6 @@ use crate::store::accounts::sessions::{Stage, StoredSession};
 use crate::store::{Conflict, StoreError};
 use crate::text::Chain;
 use crate::web::{Fault, LARGEST_FORM, Site, Visit};
-
-/// Field of every form that holds its token.
-const TOKEN_FIELD: &str = "form_token";
 
 /// A session is noted as used at most this often: a page a second must not be a write a second.
 const NOTED_EVERY: chrono::TimeDelta = chrono::TimeDelta::seconds(60);
@@ -67,7 +65,7 @@ impl<E: Into<Fault>> From<E> for Stopped {
 impl Gate {
     async fn pass(&self, request: Request, new_seed: &mut Option<String>) -> Result<Request, Stopped> {
         let (mut parts, body) = request.into_parts();
-        if self.kind == Kind::Form && !is_from_our_own_page(&parts.headers, &self.site) {
+        if self.kind != Kind::Page && !is_from_our_own_page(&parts.headers, &self.site) {
             return Err(Fault::BadRequest("a form of the desk was sent from another site").into());
         }
         let caller = self.caller(&parts, new_seed).await?;
@@ -75,6 +73,11 @@ impl Gate {
         let body = match self.kind {
             Kind::Page => body,
             Kind::Form => checked(body, &parts.headers, caller.form_token()).await?,
+            Kind::Upload => {
+                let upload = upload::read(body, &parts.headers, caller.form_token()).await?;
+                parts.extensions.insert(upload);
+                Body::empty()
+            }
         };
         if let Some((session, _)) = &caller.signed
             && self.site.now() - session.seen_at >= NOTED_EVERY
@@ -158,6 +161,7 @@ impl Gate {
     async fn region(&self, subject: Subject, parts: &mut request::Parts) -> Result<Region, Fault> {
         let part = match subject {
             Subject::Region => "region",
+            Subject::Report => "report",
             Subject::Notice => "notice",
         };
         let params: RawPathParams = parts.extract().await.map_err(|_| Fault::NotFound)?;
@@ -166,6 +170,7 @@ impl Gate {
         let store = &self.site.app().store;
         let region = match subject {
             Subject::Region => RegionId(id),
+            Subject::Report => unless_unknown(store.field_report(&id).await)?.region,
             Subject::Notice => unless_unknown(store.notice(&NoticeId(links::notice_of_part(&id))).await)?.season.region,
         };
         unless_unknown(store.region(&region).await)
@@ -178,7 +183,7 @@ impl Gate {
             Kind::Page => {
                 parts.extensions.get::<axum::extract::OriginalUri>().map_or(&parts.uri, |original| &original.0)
             }
-            Kind::Form => return redirect(&self.site, &format!("{to}?ended=yes")),
+            Kind::Form | Kind::Upload => return redirect(&self.site, &format!("{to}?ended=yes")),
         };
         let path = asked.path().strip_prefix(self.site.base()).unwrap_or(asked.path());
         let whole = asked.query().map_or_else(|| path.to_owned(), |query| format!("{path}?{query}"));
@@ -196,7 +201,9 @@ fn stage_of(session: &StoredSession, account: &StoredAccount) -> Stage {
 
 fn unless_unknown<T>(found: Result<T, StoreError>) -> Result<T, Fault> {
     found.map_err(|why| match why {
-        StoreError::Conflict(Conflict::UnknownRegion { .. } | Conflict::UnknownNotice { .. }) => Fault::NotFound,
+        StoreError::Conflict(
+            Conflict::UnknownRegion { .. } | Conflict::UnknownNotice { .. } | Conflict::UnknownReport { .. },
+        ) => Fault::NotFound,
         other => other.into(),
     })
 }

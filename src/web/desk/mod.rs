@@ -15,12 +15,17 @@ mod cookies;
 mod gate;
 mod invitation;
 mod needs;
+mod new_report;
 mod notice;
 mod pictures;
+mod region;
+mod report;
+mod reports;
 mod return_path;
 mod second_factor;
 mod sign_in;
 mod today;
+pub(super) mod upload;
 mod words;
 
 use axum::Router;
@@ -29,6 +34,7 @@ use axum::routing::{get, post};
 
 pub use caller::{Caller, Desk};
 pub use needs::{Entry, Kind, Needs, Subject};
+pub use upload::Upload;
 
 use super::Site;
 use crate::people::account::Deed;
@@ -63,11 +69,29 @@ pub const ENTRIES: &[Entry] = &[
     Entry::page("/desk/notice/{notice}/words", Needs::ActOn(Subject::Notice), || get(words::page)),
     Entry::form("/desk/notice/{notice}/words", Needs::ActOn(Subject::Notice), || post(words::sent)),
     Entry::form("/desk/notice/{notice}/restore-words", Needs::ActOn(Subject::Notice), || post(notice::restore_words)),
+    Entry::page("/desk/new-report", Needs::Deed(Deed::Report), || get(new_report::page)),
+    Entry::upload("/desk/new-report", Needs::Deed(Deed::Report), || post(new_report::sent)),
+    Entry::page("/desk/reports", Needs::Deed(Deed::See), || get(reports::page)),
+    Entry::page("/desk/report/{report}", Needs::Deed(Deed::See), || get(report::page)),
+    Entry::page("/desk/report/{report}/effect", Needs::Deed(Deed::See), || get(report::effect_page)),
+    Entry::form("/desk/report/{report}/confirm", Needs::ActOn(Subject::Report), || post(report::confirm)),
+    Entry::form("/desk/report/{report}/set-aside", Needs::ActOn(Subject::Report), || post(report::set_aside)),
+    Entry::form("/desk/report/{report}/day", Needs::ActOn(Subject::Report), || post(report::mend_day)),
+    Entry::page("/desk/report/{report}/photograph", Needs::Deed(Deed::See), || get(report::photograph)),
+    Entry::upload("/desk/report/{report}/photograph", Needs::ActOn(Subject::Report), || post(report::put_photograph)),
+    Entry::form("/desk/report/{report}/erase-photograph", Needs::ActOn(Subject::Report), || {
+        post(report::drop_photograph)
+    }),
+    Entry::page("/desk/region/{region}", Needs::Deed(Deed::See), || get(region::page)),
 ];
 
 /// What the head of every page leads to: path, name, and whom it is shown.
-const NAVIGATION: &[(&str, &str, Deed)] =
-    &[("/desk/today", "Today", Deed::See), ("/desk/account", "My account", Deed::See)];
+const NAVIGATION: &[(&str, &str, Deed)] = &[
+    ("/desk/today", "Today", Deed::See),
+    ("/desk/new-report", "New report", Deed::Report),
+    ("/desk/reports", "Reports", Deed::See),
+    ("/desk/account", "My account", Deed::See),
+];
 
 /// The routes of a table: of the desk's own, and in checks of others.
 pub fn routes(site: &Site, entries: &[Entry]) -> Router<Site> {

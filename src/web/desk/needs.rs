@@ -21,6 +21,8 @@ pub enum Kind {
     Page,
     /// By POST, with the token of a form of ours.
     Form,
+    /// As a form, which may carry a photograph; its handler gets an [`Upload`](super::Upload).
+    Upload,
 }
 
 /// Who may ask.
@@ -45,6 +47,8 @@ pub enum Needs {
 pub enum Subject {
     /// `{region}`, its id.
     Region,
+    /// `{report}`, the id of a field report of its.
+    Report,
     /// `{notice}`, the id of one of its notices as [`notice_part`](crate::links::notice_part) writes it.
     Notice,
 }
@@ -56,5 +60,9 @@ impl Entry {
 
     pub const fn form(path: &'static str, needs: Needs, handler: fn() -> MethodRouter<Site>) -> Self {
         Self { path, kind: Kind::Form, needs, handler }
+    }
+
+    pub const fn upload(path: &'static str, needs: Needs, handler: fn() -> MethodRouter<Site>) -> Self {
+        Self { path, kind: Kind::Upload, needs, handler }
     }
 }

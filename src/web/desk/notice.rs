@@ -128,9 +128,9 @@ fn undo_time(app: &App) -> TimeDelta {
 /// What cannot be told on a page of the notice itself.
 pub(super) fn fault_of(why: DeskError) -> Fault {
     match why {
-        DeskError::Store(StoreError::Conflict(Conflict::UnknownNotice { .. } | Conflict::UnknownRegion { .. })) => {
-            Fault::NotFound
-        }
+        DeskError::Store(StoreError::Conflict(
+            Conflict::UnknownNotice { .. } | Conflict::UnknownRegion { .. } | Conflict::UnknownReport { .. },
+        )) => Fault::NotFound,
         DeskError::Store(why) => Fault::Store(why),
         DeskError::NotYours { .. } => Fault::Forbidden,
         other => Fault::Inside(other.to_string()),

@@ -59,6 +59,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
             }).collect::<Vec<_>>(),
             regions => seen.regions.iter().map(|row| shown_region(&axis, row, policy)).collect::<Vec<_>>(),
             of_regions => seen.of_regions,
+            reports_wait => seen.reports_wait,
             is_filtered,
             has_own,
             all,
@@ -147,7 +148,7 @@ fn span(first: NaiveDate, last: NaiveDate) -> String {
     if first == last { short(first) } else { format!("{} to {}", short(first), short(last)) }
 }
 
-fn shown_region(axis: &Axis, row: &RegionRow, get_ready_days: u32) -> Value {
+pub(super) fn shown_region(axis: &Axis, row: &RegionRow, get_ready_days: u32) -> Value {
     let known = row.standing != SeasonStanding::Unknown;
     let days = row.days.filter(|_| known);
     let opens = row.opens.and_then(|opens| Some((opens.early?, opens.late)));

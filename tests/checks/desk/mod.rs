@@ -2,6 +2,7 @@
 
 mod acts;
 mod command;
+mod reports;
 pub mod today;
 mod words;
 

@@ -47,6 +47,18 @@ const LET_IN: &[(&str, &str, &[&str])] = &[
     ("page", "/desk/notice/{notice}/words", &["staff", "administrator"]),
     ("form", "/desk/notice/{notice}/words", &["staff", "administrator"]),
     ("form", "/desk/notice/{notice}/restore-words", &["staff", "administrator"]),
+    ("page", "/desk/new-report", &["observer", "staff", "county", "administrator"]),
+    ("upload", "/desk/new-report", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/reports", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/report/{report}", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/report/{report}/effect", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/report/{report}/confirm", &["staff", "administrator"]),
+    ("form", "/desk/report/{report}/set-aside", &["staff", "administrator"]),
+    ("form", "/desk/report/{report}/day", &["staff", "administrator"]),
+    ("page", "/desk/report/{report}/photograph", &["observer", "staff", "county", "administrator"]),
+    ("upload", "/desk/report/{report}/photograph", &["staff", "administrator"]),
+    ("form", "/desk/report/{report}/erase-photograph", &["staff", "administrator"]),
+    ("page", "/desk/region/{region}", &["observer", "staff", "county", "administrator"]),
 ];
 
 /// Routes of this check alone, of every kind of need that the desk's own have not.
@@ -57,6 +69,8 @@ const TRIED: &[Entry] = &[
     Entry::page("/desk/try/administer", Needs::Deed(Deed::Administer), || get(ok)),
     Entry::page("/desk/try/region/{region}", Needs::ActOn(Subject::Region), || get(of_its_region)),
     Entry::form("/desk/try/region/{region}", Needs::ActOn(Subject::Region), || post(of_its_region)),
+    Entry::upload("/desk/try/region/{region}/upload", Needs::ActOn(Subject::Region), || post(of_its_region)),
+    Entry::form("/desk/try/report/{report}", Needs::ActOn(Subject::Report), || post(of_its_region)),
     Entry::form("/desk/try/notice/{notice}", Needs::ActOn(Subject::Notice), || post(of_its_region)),
 ];
 
@@ -90,6 +104,8 @@ fn treated(answer: &super::super::support::Answer, path: &str) -> Let {
         StatusCode::SEE_OTHER if path == "/desk/account/second-factor" && to != "/desk/second-factor" => Let::ToSignIn,
         StatusCode::SEE_OTHER if ["/desk/code", "/desk/second-factor"].contains(&path) => Let::ToSignIn,
         StatusCode::FORBIDDEN => Let::Forbidden,
+        // Let in, and there is none.
+        StatusCode::NOT_FOUND if path.ends_with("/photograph") => Let::In,
         StatusCode::NOT_FOUND if !path.contains("invitation") => Let::NotFound,
         StatusCode::OK
         | StatusCode::UNPROCESSABLE_ENTITY
@@ -127,6 +143,7 @@ async fn asked(browser: &mut Browser<'_>, kind: Kind, path: &str) -> super::supe
     match kind {
         Kind::Page => browser.get(path).await,
         Kind::Form => browser.post(path, &[]).await,
+        Kind::Upload => browser.upload(path, &[], None).await,
     }
 }
 
@@ -148,6 +165,7 @@ async fn notice_of_north(desk: &DeskWorld) -> String {
 async fn every_route_lets_in_whom_it_is_for_and_nobody_else() {
     let desk = DeskWorld::new().await;
     let notice = notice_of_north(&desk).await;
+    let report = super::reports::report_of_north(&desk).await;
     let told: BTreeSet<(&str, &str)> = LET_IN.iter().map(|(kind, path, _)| (*kind, *path)).collect();
     let there: BTreeSet<(&str, &str)> = ENTRIES.iter().map(|entry| (word(entry.kind), entry.path)).collect();
     assert_eq!(told, there, "each route of the desk stands in the table of this check");
@@ -157,6 +175,7 @@ async fn every_route_lets_in_whom_it_is_for_and_nobody_else() {
             let (_, _, let_in) =
                 LET_IN.iter().find(|(kind, path, _)| (*kind, *path) == (word(entry.kind), entry.path)).unwrap();
             let path = entry.path.replace("{token}", "none").replace("{notice}", &notice);
+            let path = path.replace("{report}", &report).replace("{region}", "north");
             let answer = asked(&mut browser, entry.kind, &path).await;
             let is_in = matches!(treated(&answer, &path), Let::In);
             assert_eq!(
@@ -168,7 +187,7 @@ async fn every_route_lets_in_whom_it_is_for_and_nobody_else() {
                 answer.header("location")
             );
             // A form that is taken may have ended the session, or counted wrong codes.
-            if is_in && entry.kind == Kind::Form && who != "nobody" {
+            if is_in && entry.kind != Kind::Page && who != "nobody" {
                 browser = caller(&desk, who, nth + 1).await;
             }
         }
@@ -179,6 +198,7 @@ fn word(kind: Kind) -> &'static str {
     match kind {
         Kind::Page => "page",
         Kind::Form => "form",
+        Kind::Upload => "upload",
     }
 }
 
@@ -191,6 +211,7 @@ async fn deeds_are_for_their_roles_and_regions_for_those_within_reach() {
     let new = notice(NoticeKind::InspectNow, NoticeRelease::Wait { release_at: desk.world.clock.now() });
     desk.store().put_notice(&new, &texts()).await.unwrap();
     let notice = format!("/desk/try/notice/{}", "pinyon-needle-scale~north~2026~inspect-now");
+    let report = format!("/desk/try/report/{}", super::reports::report_of_north(&desk).await);
     let all: Vec<Entry> = ENTRIES.iter().chain(TRIED).map(|entry| Entry { ..*entry }).collect();
     desk.world.router = web::router_with(&Site::new(desk.world.app.clone()).unwrap(), &all);
     let mut signed = Vec::new();
@@ -207,7 +228,11 @@ async fn deeds_are_for_their_roles_and_regions_for_those_within_reach() {
         (Kind::Form, "/desk/try/region/north", [403, 200, 200, 200]),
         (Kind::Form, "/desk/try/region/south", [403, 403, 403, 200]),
         (Kind::Form, "/desk/try/region/nowhere", [403, 404, 404, 404]),
+        (Kind::Upload, "/desk/try/region/north/upload", [403, 200, 200, 200]),
+        (Kind::Upload, "/desk/try/region/south/upload", [403, 403, 403, 200]),
         (Kind::Form, &notice, [403, 200, 200, 200]),
+        (Kind::Form, &report, [403, 200, 200, 200]),
+        (Kind::Form, "/desk/try/report/none", [403, 404, 404, 404]),
         (Kind::Form, "/desk/try/notice/none", [403, 404, 404, 404]),
     ] {
         for (nth, (who, jar, token)) in signed.iter().enumerate() {

@@ -25,7 +25,7 @@ pub const DEVICE: &str = "__Host-desk-browser";
 /// Regions `north` and `south` of a desk that is on.
 pub struct DeskWorld {
     pub world: World,
-    _key: tempfile::TempDir,
+    folder: tempfile::TempDir,
 }
 
 pub fn name(text: &str) -> AccountName {
@@ -54,10 +54,23 @@ impl DeskWorld {
         let world = World::on(store, |config| {
             config.desk.enabled = true;
             config.desk.keys = vec![Secret::File(file)];
+            config.desk.photographs = Some(folder.path().join("photographs"));
             // Where a browser is said to be, it is.
             config.web.trusted_proxies = vec!["127.0.0.1".parse().unwrap()];
         });
-        Self { world, _key: folder }
+        Self { world, folder }
+    }
+
+    /// Names in the folder of photographs.
+    pub fn photographs(&self) -> Vec<String> {
+        let folder = std::fs::read_dir(self.folder.path().join("photographs"));
+        let names = folder.into_iter().flatten().map(|entry| entry.unwrap().file_name().into_string().unwrap());
+        names.collect()
+    }
+
+    /// A path beside the folder of photographs or in it.
+    pub fn path(&self, name: &str) -> std::path::PathBuf {
+        self.folder.path().join(name)
     }
 
     pub fn store(&self) -> &Store {
@@ -126,6 +139,28 @@ pub fn secret_on(page: &str) -> Vec<u8> {
     BASE32_NOPAD.decode(spelled.replace(' ', "").as_bytes()).unwrap()
 }
 
+const BOUNDARY: &str = "----pinyon-boundary";
+
+/// Fields, then the photograph with the name that its sender gives it, as RFC 7578 writes them.
+pub fn multipart(fields: &[(&str, &str)], file: Option<(&str, &[u8])>) -> Vec<u8> {
+    let mut body = Vec::new();
+    for (name, value) in fields {
+        let part = format!("--{BOUNDARY}\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n");
+        body.extend_from_slice(part.as_bytes());
+    }
+    if let Some((name, bytes)) = file {
+        let head = format!(
+            "--{BOUNDARY}\r\nContent-Disposition: form-data; name=\"photograph\"; filename=\"{name}\"\r\n\
+             Content-Type: image/jpeg\r\n\r\n"
+        );
+        body.extend_from_slice(head.as_bytes());
+        body.extend_from_slice(bytes);
+        body.extend_from_slice(b"\r\n");
+    }
+    body.extend_from_slice(format!("--{BOUNDARY}--\r\n").as_bytes());
+    body
+}
+
 /// Cookies and the token of the last page, as a browser has them.
 pub struct Browser<'a> {
     world: &'a World,
@@ -150,6 +185,31 @@ impl Browser<'_> {
         let form = form.iter().copied().chain([("form_token", token.as_str())]);
         let body = url::form_urlencoded::Serializer::new(String::new()).extend_pairs(form).finish();
         let mut request = self.request(Request::post(path)).header("content-type", "application/x-www-form-urlencoded");
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        self.ask(request.body(Body::from(body)).unwrap()).await
+    }
+
+    /// A form of the page that is open which may carry a photograph, sent as a browser sends it.
+    pub async fn upload(&mut self, path: &str, form: &[(&str, &str)], file: Option<(&str, &[u8])>) -> Answer {
+        let token = self.token.clone();
+        let fields: Vec<(&str, &str)> =
+            [("form_token", token.as_str())].into_iter().chain(form.iter().copied()).collect();
+        self.upload_raw(path, multipart(&fields, file), &[("sec-fetch-site", "same-origin")]).await
+    }
+
+    /// A form with a photograph whose body comes as it comes.
+    pub async fn stream(&mut self, path: &str, body: Body) -> Answer {
+        let kind = format!("multipart/form-data; boundary={BOUNDARY}");
+        let request = self.request(Request::post(path)).header("content-type", kind);
+        self.ask(request.header("sec-fetch-site", "same-origin").body(body).unwrap()).await
+    }
+
+    /// A body made by [`multipart`].
+    pub async fn upload_raw(&mut self, path: &str, body: Vec<u8>, headers: &[(&str, &str)]) -> Answer {
+        let kind = format!("multipart/form-data; boundary={BOUNDARY}");
+        let mut request = self.request(Request::post(path)).header("content-type", kind);
         for (name, value) in headers {
             request = request.header(*name, *value);
         }

@@ -1,0 +1,132 @@
+//! A region in depth.
+
+use axum::extract::Path;
+use axum::response::Response;
+use chrono::Datelike;
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::caller::Desk;
+use super::notice::{fault_of, path_of};
+use super::report::{change, long};
+use super::today::{shown_region, standing_words};
+use crate::chart::ribbon::{Axis, gradients, months};
+use crate::language::Language;
+use crate::people::Channel;
+use crate::region::RegionId;
+use crate::season::phrases::{capitalised, date};
+use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_in_depth};
+use crate::service::desk::{kind_words, local};
+use crate::store::notices::Notice;
+use crate::units::{dd_c_to_f, grouped_feet, m_to_feet};
+use crate::web::Fault;
+use crate::web::views::CHART_WIDTHS;
+
+pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>) -> Result<Response, Fault> {
+    let app = desk.site().app();
+    let seen = region_in_depth(app, &id).await.map_err(fault_of)?;
+    let RegionInDepth { row, stages, doubts, .. } = &seen;
+    let region = &row.region;
+    let zone = region.time_zone;
+    let axis = Axis::of_season(row.season.unwrap_or_else(|| row.today.year()));
+    let [narrow, middle, wide] = CHART_WIDTHS;
+    let total: u64 = seen.people.values().flat_map(|by_channel| by_channel.values()).sum();
+    desk.page(
+        "region",
+        context! {
+            id => region.id.as_str(),
+            name => &region.name,
+            county => &region.county,
+            state => &region.state,
+            feet => grouped_feet(region.elevation_m),
+            heights => region.band.map(|band| capitalised(&band.words(Language::En))),
+            zone => zone.name(),
+            retired => region.retired,
+            release => release_words(region.release),
+            row => shown_region(&axis, row, app.config.policy.get_ready_days),
+            standing_words => standing_words(row.standing),
+            gradients => Value::from_safe_string(gradients().to_owned()),
+            months => Value::from_safe_string(months(&axis, Language::En)),
+            season => row.season,
+            narrow, middle, wide,
+            stages => stages.iter().map(|stage| context! { name => &stage.name, when => &stage.when }).collect::<Vec<_>>(),
+            doubts,
+            heat => seen.heat_sum_c.map(|sum| format!("{:.0} °F·day ({sum:.0} °C·day)", dd_c_to_f(sum))),
+            newest => row.newest_real_day.map(long),
+            filled => row.filled_days,
+            outlook_of => row.outlook_of.map(long),
+            record_doubt => &row.record_doubt,
+            stations => seen.stations.iter().map(|station| station_of(station, zone)).collect::<Vec<_>>(),
+            reports => seen.reports.iter().map(year_of).collect::<Vec<_>>(),
+            notices => seen.notices.iter().map(|notice| notice_of(notice, zone)).collect::<Vec<_>>(),
+            people => seen.people.iter().map(|(zip, by_channel)| context! {
+                zip => zip.as_str(),
+                texts => by_channel.get(&Channel::Sms).copied().unwrap_or(0),
+                emails => by_channel.get(&Channel::Email).copied().unwrap_or(0),
+            }).collect::<Vec<_>>(),
+            total,
+            without => region.zips.iter().filter(|zip| !seen.people.contains_key(zip)).map(|zip| zip.to_string()).collect::<Vec<_>>(),
+            demand => seen.demand.iter().map(|wait| context! {
+                zip => wait.zip.as_str(), people => wait.people, miles => format!("{:.0}", wait.km * MILES_OF_KM),
+            }).collect::<Vec<_>>(),
+            changes => seen.changes.iter().map(|entry| change(entry, zone)).collect::<Vec<_>>(),
+        },
+    )
+}
+
+/// The international mile is 1.609344 km.
+const MILES_OF_KM: f64 = 1.0 / 1.609_344;
+
+fn release_words(release: crate::region::Release) -> String {
+    match release {
+        crate::region::Release::AtOnce => "at once".to_owned(),
+        crate::region::Release::UnlessHeld { hours } => format!("after {hours} hours, unless staff hold them"),
+        crate::region::Release::WhenConfirmed => "only when staff confirm them".to_owned(),
+    }
+}
+
+fn station_of(station: &StationHealth, zone: chrono_tz::Tz) -> Value {
+    let of = &station.of;
+    let feet = m_to_feet(station.above_m);
+    context! {
+        id => of.station.id.as_str(),
+        name => &of.station.name,
+        is_own => station.is_own,
+        is_grid => of.station.is_grid_point(),
+        miles => format!("{:.0}", station.km * MILES_OF_KM),
+        height => match feet.round() {
+            feet if feet >= 1.0 => format!("{} ft above the region", grouped_feet(station.above_m)),
+            feet if feet <= -1.0 => format!("{} ft below the region", grouped_feet(-station.above_m)),
+            _ => "at the region’s height".to_owned(),
+        },
+        newest => of.newest_day.map(long),
+        answered => of.answered_at.map(|at| local(at, zone)),
+        hour => match of.station.observation_hour {
+            None | Some(0 | 24) => "midnight".to_owned(),
+            Some(12) => "noon".to_owned(),
+            Some(hour) if hour < 12 => format!("{hour} AM"),
+            Some(hour) => format!("{} PM", hour - 12),
+        },
+    }
+}
+
+fn year_of(year: &ReportYear) -> Value {
+    context! {
+        year => year.year,
+        confirmed => year.confirmed,
+        waiting => year.waiting,
+        aside => year.set_aside,
+        first_seen => year.first_seen.map(|day| date(Language::En, day)),
+    }
+}
+
+fn notice_of(notice: &Notice, zone: chrono_tz::Tz) -> Value {
+    context! {
+        path => path_of(&notice.id),
+        kind => kind_words(notice.kind),
+        standing => notice.standing_word(),
+        decided_on => date(Language::En, notice.decided_on),
+        left => notice.released_at().map(|at| local(at, zone)),
+        says => notice.deadline().map(|day| date(Language::En, day)),
+    }
+}

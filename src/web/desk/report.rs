@@ -1,0 +1,324 @@
+//! A field report, what staff say of it, and what it changes.
+
+use std::time::Duration;
+
+use axum::extract::{Form, Path, Query};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use chrono::{Datelike, NaiveDate};
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::Upload;
+use super::caller::Desk;
+use super::notice::{app_of, by, fault_of, reach};
+use super::sign_in::with_status;
+use super::upload::taken;
+use crate::language::Language;
+use crate::region::Region;
+use crate::season::phrases::{capitalised, date};
+use crate::season::{WindowDays, days_between};
+use crate::service::desk::effect::{Effect, RegionEffect, effect};
+use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
+use crate::service::desk::{DeskError, Hand, local, reports};
+use crate::service::field_reports::can_be_seen;
+use crate::service::photographs::Photographs;
+use crate::store::audit::AuditEntry;
+use crate::store::field_reports::{Judgement, ReportSource, ReportStanding, StoredReport};
+use crate::store::{Conflict, StoreError};
+use crate::web::Fault;
+use crate::web::forms::{Typed, field};
+
+/// So long somebody waits for what follows from their word; the work goes on behind.
+const PATIENCE: Duration = Duration::from_secs(3);
+
+/// So long regions are worked out for one page.
+const EFFECT_WITHIN: Duration = Duration::from_secs(5);
+
+/// What may stand behind `?done=`.
+const DONE: [&str; 7] = ["entered", "confirmed", "set-aside", "day", "photograph", "erased", "later"];
+
+struct Refused<'a> {
+    form: &'a str,
+    why: String,
+    typed: &'a Typed,
+}
+
+pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
+    shown(&desk, &id, done, None).await
+}
+
+pub(super) async fn confirm(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    judged(&desk, &id, ("confirm", Judgement::Confirmed), &typed).await
+}
+
+pub(super) async fn set_aside(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    judged(&desk, &id, ("set-aside", Judgement::Refused), &typed).await
+}
+
+async fn judged(desk: &Desk, id: &str, (form, judgement): (&str, Judgement), typed: &Typed) -> Result<Response, Fault> {
+    let why = field(typed, "why");
+    let app = app_of(desk, Some(why))?;
+    let hand = Hand { by: by(desk), reach: &reach(desk) };
+    match reports::judge(&app, hand, id, judgement, why).await {
+        Ok(region) => Ok(after(desk, id, &region, judgement).await),
+        Err(DeskError::Reason(why)) => {
+            let why = format!("Say why, in a few words without addresses: {why}.");
+            refused(desk, id, Refused { form, why, typed }).await
+        }
+        Err(why) => Err(fault_of(why)),
+    }
+}
+
+async fn after(desk: &Desk, id: &str, region: &Region, judgement: Judgement) -> Response {
+    let acted = acted(desk, region).await;
+    match (judgement, acted) {
+        (Judgement::Confirmed, Acted::Done) => desk.to(&format!("/desk/report/{id}/effect?done=confirmed")),
+        (Judgement::Refused, Acted::Done) => desk.to(&format!("/desk/report/{id}?done=set-aside")),
+        (_, Acted::UnderWay | Acted::NextCycle) => desk.to(&format!("/desk/report/{id}?done=later")),
+    }
+}
+
+/// What follows from a changed report: at once in its region, and behind that on the public pages.
+pub(super) async fn acted(desk: &Desk, region: &Region) -> Acted {
+    let done = act_at_once(desk.site().app(), region, PATIENCE).await;
+    let site = desk.site().clone();
+    tokio::spawn(async move {
+        if let Err(why) = site.views().renewed().await {
+            why.log();
+        }
+    });
+    done
+}
+
+pub(super) async fn mend_day(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let app = app_of(&desk, None)?;
+    let wrong = |why: String| Refused { form: "day", why, typed: &typed };
+    let Ok(day) = field(&typed, "day").parse::<NaiveDate>() else {
+        return refused(&desk, &id, wrong("Give the day of the look, such as 2026-03-14.".to_owned())).await;
+    };
+    let stored = app.store.field_report(&id).await?;
+    let sound = can_be_seen(day, desk.region()?, app.clock.now())
+        .and_then(|()| crate::service::field_reports::before(stored.nothing_on, day));
+    if let Err(why) = sound {
+        return refused(&desk, &id, wrong(capitalised(&why.to_string()) + ".")).await;
+    }
+    let hand = Hand { by: by(&desk), reach: &reach(&desk) };
+    let region = reports::mend_day(&app, hand, &id, day).await.map_err(fault_of)?;
+    acted(&desk, &region).await;
+    Ok(desk.to(&format!("/desk/report/{id}?done=day")))
+}
+
+pub(super) async fn photograph(desk: Desk, Path(id): Path<String>) -> Result<Response, Fault> {
+    let app = desk.site().app();
+    let (Some(photograph), Some(photographs)) = (app.store.photograph_of(&id).await?, Photographs::of(&app.config))
+    else {
+        return Err(Fault::NotFound);
+    };
+    let read = photographs.read(&photograph.file).await;
+    let bytes = read.map_err(|why| Fault::Inside(format!("the photograph of report {id} cannot be read: {why}")))?;
+    let bytes = bytes.ok_or(Fault::NotFound)?;
+    // Kept nowhere on the way, since the answer says nothing else of it.
+    Ok(([(header::CONTENT_TYPE, "image/jpeg")], bytes).into_response())
+}
+
+pub(super) async fn put_photograph(desk: Desk, Path(id): Path<String>, upload: Upload) -> Result<Response, Fault> {
+    let Upload { typed, photograph } = upload;
+    let wrong = |why: String| Refused { form: "photograph", why, typed: &typed };
+    let Some(sent) = photograph else {
+        return refused(&desk, &id, wrong("Choose a photograph.".to_owned())).await;
+    };
+    let new = match taken(&desk, sent).await {
+        Ok(new) => new,
+        Err((_, why)) => return refused(&desk, &id, wrong(why)).await,
+    };
+    let app = app_of(&desk, None)?;
+    let hand = Hand { by: by(&desk), reach: &reach(&desk) };
+    reports::put_photograph(&app, hand, &id, &new).await.map_err(fault_of)?;
+    Ok(desk.to(&format!("/desk/report/{id}?done=photograph")))
+}
+
+pub(super) async fn drop_photograph(desk: Desk, Path(id): Path<String>) -> Result<Response, Fault> {
+    let app = app_of(&desk, None)?;
+    let hand = Hand { by: by(&desk), reach: &reach(&desk) };
+    reports::drop_photograph(&app, hand, &id).await.map_err(fault_of)?;
+    Ok(desk.to(&format!("/desk/report/{id}?done=erased")))
+}
+
+async fn refused(desk: &Desk, id: &str, refused: Refused<'_>) -> Result<Response, Fault> {
+    with_status(shown(desk, id, None, Some(refused)).await, StatusCode::UNPROCESSABLE_ENTITY)
+}
+
+/// Where a report stands, in a sentence.
+pub(super) fn stands(report: &StoredReport) -> String {
+    let by = report.change.by_words();
+    let why = report.change.why.as_deref().map_or_else(String::new, |why| format!(": {why}"));
+    match report.standing {
+        ReportStanding::New => "It waits for a word of staff: until then it counts nowhere.".to_owned(),
+        ReportStanding::Confirmed if !report.day_known => {
+            format!("Confirmed by {by}{why}. It was told without the day of the look, and counts once it has one.")
+        }
+        ReportStanding::Confirmed => format!("Confirmed by {by}{why}. It counts."),
+        ReportStanding::Refused => format!("Set aside by {by}{why}. It counts nowhere."),
+    }
+}
+
+/// In one word, as a tag.
+pub(super) fn standing_word(report: &StoredReport) -> &'static str {
+    match report.standing {
+        ReportStanding::New => "waits",
+        ReportStanding::Confirmed if !report.day_known => "no day",
+        ReportStanding::Confirmed => "counts",
+        ReportStanding::Refused => "set aside",
+    }
+}
+
+/// Who told it; of owners no name is kept.
+pub(super) fn told_by(report: &StoredReport) -> &str {
+    match (report.source, &report.person) {
+        (ReportSource::Staff, Some(who)) => who,
+        (ReportSource::Staff, None) => "staff",
+        (ReportSource::Subscriber, _) => "an owner",
+    }
+}
+
+/// `March 14, 2026`.
+pub(super) fn long(day: NaiveDate) -> String {
+    format!("{}, {}", date(Language::En, day), day.year())
+}
+
+async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refused<'_>>) -> Result<Response, Fault> {
+    let app = desk.site().app();
+    let ReportInDepth { report, region, saw, photograph, changes } =
+        report_in_depth(app, id).await.map_err(fault_of)?;
+    let zone = region.time_zone;
+    let today = app.clock.now().with_timezone(&zone).date_naive();
+    let typed = |name: &str| refused.as_ref().map_or("", |refused| field(refused.typed, name)).to_owned();
+    let mine = desk.may_act_on(&region);
+    desk.page(
+        "report",
+        context! {
+            id,
+            saw => capitalised(&saw),
+            region => &region.name,
+            region_id => region.id.as_str(),
+            looked_on => report.day_known.then(|| long(report.observed_on)),
+            told_on => long(report.created_at.with_timezone(&zone).date_naive()),
+            nothing_on => report.nothing_on.map(long),
+            zip => report.zip.as_ref().map(ToString::to_string),
+            tree => &report.tree,
+            owner_tree => &report.owner_tree,
+            told_by => told_by(&report),
+            note => &report.note,
+            infested => report.infested,
+            standing => standing_word(&report),
+            stands => stands(&report),
+            is_new => report.standing == ReportStanding::New,
+            is_confirmed => report.standing == ReportStanding::Confirmed,
+            is_aside => report.standing == ReportStanding::Refused,
+            mine,
+            photograph => photograph.map(|of| context! { width => of.width, height => of.height }),
+            takes_photographs => Photographs::of(&app.config).is_some(),
+            changes => changes.iter().map(|entry| change(entry, zone)).collect::<Vec<_>>(),
+            today => today.to_string(),
+            day => Some(typed("day")).filter(|day| !day.is_empty()).unwrap_or_else(|| report.observed_on.to_string()),
+            done,
+            wrong => refused.as_ref().map(|refused| refused.form),
+            wrong_why => refused.as_ref().map(|refused| refused.why.as_str()),
+            typed_why => typed("why"),
+        },
+    )
+}
+
+/// A row of the audit, for who reads a page.
+pub(super) fn change(entry: &AuditEntry, zone: chrono_tz::Tz) -> Value {
+    context! {
+        what => capitalised(&entry.act.replace('-', " ")),
+        at => local(entry.at, zone),
+        year => entry.at.with_timezone(&zone).year(),
+        who => entry.account.as_deref().unwrap_or(&entry.actor),
+        detail => &entry.detail,
+        why => &entry.why,
+    }
+}
+
+pub(super) async fn effect_page(
+    desk: Desk,
+    Path(id): Path<String>,
+    Query(query): Query<Typed>,
+) -> Result<Response, Fault> {
+    let app = desk.site().app();
+    let report = match app.store.field_report(&id).await {
+        Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => return Err(Fault::NotFound),
+        report => report?,
+    };
+    let region = app.store.region(&report.region).await?;
+    let profile = app.profiles.get(&region.profile);
+    let (work, runtime) = (app.clone(), tokio::runtime::Handle::current());
+    let of = report.clone();
+    // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
+    let worked = tokio::task::spawn_blocking(move || runtime.block_on(effect(&work, &of, EFFECT_WITHIN)));
+    let worked = worked.await.map_err(|why| Fault::Inside(format!("what a report changes was cut off: {why}")))?;
+    let (found, fault) = match worked {
+        Ok(found) => (Some(found), None),
+        Err(why @ DeskError::NoDates { .. }) => (None, Some(capitalised(&why.to_string()) + ".")),
+        Err(why) => return Err(fault_of(why)),
+    };
+    let done = ["entered", "confirmed"].into_iter().find(|done| *done == field(&query, "done"));
+    let is_confirmed = report.standing == ReportStanding::Confirmed;
+    desk.page(
+        "report_effect",
+        context! {
+            id,
+            saw => capitalised(&crate::service::field_reports::seen_words(profile.as_deref(), &report)),
+            region => &region.name,
+            looked_on => long(report.observed_on),
+            is_confirmed,
+            done,
+            fault,
+            found => found.as_ref().map(|found| told(found, &region)),
+        },
+    )
+}
+
+fn told(found: &Effect, own: &Region) -> Value {
+    let moved = |row: &&RegionEffect| row.moved_days.is_some_and(|days| days != 0) || row.without != row.with;
+    let others: Vec<&RegionEffect> = found.regions.iter().filter(|row| row.region.id != own.id).collect();
+    let (changed, same): (Vec<_>, Vec<_>) = others.iter().copied().partition(moved);
+    context! {
+        season => found.season,
+        own => found.regions.iter().find(|row| row.region.id == own.id).map(row_of),
+        changed => changed.into_iter().map(row_of).collect::<Vec<_>>(),
+        same => same.len(),
+        left => found.of_regions.saturating_sub(found.regions.len() + found.failed),
+        failed => found.failed,
+        untaught => found.untaught.map(|why| why.words()),
+    }
+}
+
+fn row_of(row: &RegionEffect) -> Value {
+    let days = |of: &Option<WindowDays>| {
+        of.map(|days| context! { look_from => date(Language::En, days.look_from), deadline => date(Language::En, days.deadline) })
+    };
+    let moves = |of: &dyn Fn(&WindowDays) -> NaiveDate| {
+        let (without, with) = (row.without.as_ref()?, row.with.as_ref()?);
+        match days_between(of(without), of(with)) {
+            0 => None,
+            days if days < 0 => Some(format!("{} earlier", counted(-days))),
+            days => Some(format!("{} later", counted(days))),
+        }
+    };
+    context! {
+        id => row.region.id.as_str(),
+        name => &row.region.name,
+        without => days(&row.without),
+        with => days(&row.with),
+        look_moves => moves(&|days| days.look_from),
+        deadline_moves => moves(&|days| days.deadline),
+    }
+}
+
+fn counted(days: i64) -> String {
+    if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
+}

@@ -1,0 +1,168 @@
+//! Field reports at the desk as they are asked, without a browser.
+
+use axum::http::StatusCode;
+use treebell::clock::Clock;
+use treebell::people::account::{RegionReach, Role};
+use treebell::season::profile::Profiles;
+use treebell::store::audit::AuditFilter;
+use treebell::store::field_reports::{NewFieldReport, ReportSource, ReportStanding, Seen, StoredReport};
+
+use super::support::{Browser, DeskWorld, of_region};
+
+fn day(text: &str) -> chrono::NaiveDate {
+    text.parse().unwrap()
+}
+
+/// A report of eggs in north that waits for a word; gives its id.
+pub async fn report_of_north(desk: &DeskWorld) -> String {
+    let profiles = Profiles::default();
+    let sight = profiles.get("pinyon-needle-scale").unwrap().sight("eggs").unwrap();
+    let new = NewFieldReport {
+        region: "north".into(),
+        zip: None,
+        observed_on: day("2025-03-08"),
+        tree: Some("big one at the gate".into()),
+        seen: Seen::at(sight, None),
+        nothing_on: None,
+        confirmed: false,
+        source: ReportSource::Staff,
+        person: Some("RG".into()),
+        note: None,
+    };
+    desk.store().add_field_report(&new, desk.world.clock.now()).await.unwrap()
+}
+
+async fn all(desk: &DeskWorld) -> Vec<StoredReport> {
+    desk.store().field_reports(None, day("2025-01-01"), day("2025-12-31")).await.unwrap()
+}
+
+/// Acts on reports, the oldest first: act and account.
+async fn acts(desk: &DeskWorld) -> Vec<(String, Option<String>)> {
+    let filter = AuditFilter { about: Some("report/".into()), ..AuditFilter::default() };
+    let rows = desk.store().audit(&filter).await.unwrap();
+    rows.into_iter().rev().map(|row| (row.act, row.account)).collect()
+}
+
+async fn observer<'a>(desk: &'a DeskWorld, name: &str) -> Browser<'a> {
+    let mut browser = desk.signed_in(name, Role::Observer, RegionReach::default()).await.0;
+    browser.get("/desk/new-report").await;
+    browser
+}
+
+#[tokio::test]
+async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confirm_it() {
+    let desk = DeskWorld::new().await;
+    let mut olga = observer(&desk, "olga").await;
+    let page = olga.get("/desk/new-report?region=south").await.body;
+    assert!(page.contains("<option value=\"south\" selected>") && page.contains("value=\"2025-03-10\" max"), "{page}");
+    assert!(!page.contains("name=\"count\""), "an observer lets nothing count: {page}");
+    let answer =
+        olga.upload("/desk/new-report", &[("region", "north"), ("saw", "eggs"), ("date", "2025-03-09")], None).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    let [report] = &all(&desk).await[..] else { panic!("one report") };
+    assert_eq!((report.standing, report.observed_on), (ReportStanding::New, day("2025-03-09")));
+    assert_eq!((report.person.as_deref(), report.sight.as_deref()), (Some("olga"), Some("eggs")));
+    let own = format!("/desk/report/{}", report.id);
+    assert_eq!(answer.header("location"), format!("{own}?done=entered"));
+    let page = olga.get(answer.header("location")).await.body;
+    assert!(page.contains("Staff of the region look at it") && !page.contains("Confirm it"), "{page}");
+    // The region of the last report is the first choice from then on.
+    assert!(olga.get("/desk/new-report").await.body.contains("<option value=\"north\" selected>"));
+    // The same once more, as of a form that was sent twice, is the same.
+    olga.upload("/desk/new-report", &[("region", "north"), ("saw", "eggs"), ("date", "2025-03-09")], None).await;
+    assert_eq!(all(&desk).await.len(), 1);
+
+    for (name, region) in [("olga-two", None), ("vera", Some("south"))] {
+        let mut other = match region {
+            Some(region) => desk.signed_in(name, Role::Staff, of_region(region)).await.0,
+            None => observer(&desk, name).await,
+        };
+        other.get(&own).await;
+        for act in ["confirm", "set-aside", "day", "erase-photograph"] {
+            let answer = other.post(&format!("{own}/{act}"), &[("why", "x"), ("day", "2025-03-01")]).await;
+            assert_eq!(answer.status, StatusCode::FORBIDDEN, "{name} {act}");
+        }
+        let answer = other.upload(&format!("{own}/photograph"), &[], Some(("a.jpg", b"x"))).await;
+        assert_eq!(answer.status, StatusCode::FORBIDDEN, "{name}");
+    }
+    assert_eq!(all(&desk).await[0].standing, ReportStanding::New);
+
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let list = maria.get("/desk/reports").await.body;
+    assert!(list.contains("1 waits for a word from you"), "{list}");
+    maria.get(&own).await;
+    let answer = maria.post(&format!("{own}/confirm"), &[]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    let [report] = &all(&desk).await[..] else { panic!("one report") };
+    assert_eq!((report.standing, report.change.who.as_deref()), (ReportStanding::Confirmed, Some("maria")));
+    let by = |act: &str, account: &str| (act.to_owned(), Some(account.to_owned()));
+    let mut wanted = vec![by("report-added", "olga"), by("report-added", "olga"), by("report-confirmed", "maria")];
+    assert_eq!(acts(&desk).await, wanted);
+
+    let answer = maria.post(&format!("{own}/set-aside"), &[("why", " ")]).await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(answer.body.contains("Say why"), "{}", answer.body);
+    let answer = maria.post(&format!("{own}/set-aside"), &[("why", "ask b@example.org")]).await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "a reason holds no address");
+    let answer = maria.post(&format!("{own}/set-aside"), &[("why", "last year's cotton")]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    assert_eq!(all(&desk).await[0].standing, ReportStanding::Refused);
+    wanted.push(by("report-set-aside", "maria"));
+    assert_eq!(acts(&desk).await, wanted);
+    let page = maria.get(&own).await.body;
+    assert!(
+        page.contains("Set aside by maria: last year&#39;s cotton") || page.contains("last year's cotton"),
+        "{page}"
+    );
+}
+
+#[tokio::test]
+async fn what_cannot_be_is_told_at_its_field_and_nothing_is_kept() {
+    let desk = DeskWorld::new().await;
+    let (mut vera, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
+    vera.get("/desk/new-report").await;
+    let sound = [("region", "south"), ("saw", "eggs"), ("date", "2025-03-09")];
+    for (field, value, said) in [
+        ("region", "nowhere", "Choose the region"),
+        ("saw", "", "Choose what was seen"),
+        ("date", "3/9/2025", "such as 2026-03-14"),
+        ("date", "2025-03-11", "yet to come"),
+        ("date", "0025-03-11", "from 1900 on"),
+        ("zip", "00101", "is not a ZIP code of"),
+        ("zip", "1", "five digits"),
+        ("tree", "a\u{202e}b", "plain characters"),
+        ("note", &"n".repeat(501), "plain characters"),
+        ("nothing_on", "2025-03-09", "a day before"),
+        ("nothing_on", "soon", "the look before, such as"),
+    ] {
+        let form: Vec<(&str, &str)> =
+            sound.into_iter().filter(|(name, _)| *name != field).chain([(field, value)]).collect();
+        let answer = vera.upload("/desk/new-report", &form, None).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{field} {value}");
+        assert!(answer.body.contains(said), "{field} {value}: {}", answer.body);
+    }
+    // What is not theirs waits for others.
+    let form = [("region", "north"), ("saw", "eggs"), ("date", "2025-03-09"), ("count", "yes")];
+    let answer = vera.upload("/desk/new-report", &form, None).await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(
+        answer.body.contains("Only staff of Region north") || answer.body.contains("Only staff of"),
+        "{}",
+        answer.body
+    );
+    let form = [("region", "south"), ("saw", "nothing.yes"), ("date", "2025-03-09"), ("nothing_on", "2025-03-01")];
+    let answer = vera.upload("/desk/new-report", &form, None).await;
+    assert!(answer.body.contains("Enter each look that saw none"), "{}", answer.body);
+    assert_eq!(all(&desk).await, []);
+
+    let answer = vera
+        .upload(
+            "/desk/new-report",
+            &[("region", "south"), ("saw", "nothing.yes"), ("date", "2025-03-09"), ("count", "yes")],
+            None,
+        )
+        .await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    let [report] = &all(&desk).await[..] else { panic!("one report") };
+    assert_eq!((report.standing, report.infested), (ReportStanding::Confirmed, Some(true)));
+}
