@@ -19,6 +19,7 @@ mod answers;
 pub mod audit;
 pub mod backfills;
 mod bulk;
+mod folding;
 mod hash_keys;
 mod lock;
 mod migrations;

@@ -28,6 +28,10 @@ use crate::text::Chain;
 /// Subscribers whose deliveries one transaction queues: a stop waits for one of them at most.
 pub const QUEUED_AT_ONCE: usize = 400;
 
+/// After so many of them SQLite's log is folded into the file, by a connection of its own: by itself the writer would do that
+/// in the commit of whoever comes when the log is long, with others waiting behind it. It never grows as long as that.
+const FOLDED_AFTER: usize = 4;
+
 /// Subscribers whose addresses are put in order together.
 pub const ORDERED_AT_ONCE: usize = 250_000;
 
@@ -158,9 +162,10 @@ impl Store {
         queued: &mut u64,
     ) -> Result<bool, StoreError> {
         let Some(next) = self.next_candidates(id, ordered).await? else { return Ok(false) };
-        let mut parts = next.addresses.chunks(QUEUED_AT_ONCE).peekable();
+        let mut fold = self.folding().await?;
+        let mut parts = next.addresses.chunks(QUEUED_AT_ONCE).enumerate().peekable();
         // Without candidates, how far it is still has to be written down.
-        let mut part = parts.next().unwrap_or_default();
+        let (mut at, mut part) = parts.next().unwrap_or_default();
         loop {
             let is_last = parts.peek().is_none();
             let mut tx = self.begin().await?;
@@ -174,8 +179,11 @@ impl Store {
             }
             tx.commit().await?;
             *queued += more;
+            if at % FOLDED_AFTER == FOLDED_AFTER - 1 {
+                fold.fold().await;
+            }
             match parts.next() {
-                Some(following) => part = following,
+                Some(following) => (at, part) = following,
                 None => return Ok(true),
             }
         }
@@ -205,10 +213,16 @@ impl Store {
                 break;
             }
         }
-        next.addresses.sort_unstable();
-        // Who has several ZIP codes in the region.
-        next.addresses.dedup();
-        Ok(Some(next))
+        // Not on a thread that answers people.
+        let Candidates { mut addresses, up_to } = next;
+        let ordering = tokio::task::spawn_blocking(move || {
+            addresses.sort_unstable();
+            // Who has several ZIP codes in the region.
+            addresses.dedup();
+            addresses
+        });
+        let addresses = ordering.await.map_err(|_| sqlx::Error::WorkerCrashed)?;
+        Ok(Some(Candidates { addresses, up_to }))
     }
 
     /// Notices that went out and of which recipients are still to be queued.
