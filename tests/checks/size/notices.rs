@@ -11,6 +11,7 @@ use treebell::store::notices::{NoticeRelease, Put, QUEUED_AT_ONCE, put_notice};
 use crate::engines::{every_row, on_each_engine};
 use crate::people::notices::{notice, texts};
 use crate::people::{address, at, say_stop, subscribe, two_regions, zip};
+use crate::support::open_store;
 
 const INSPECT: &str = "pinyon-needle-scale/north/2026/inspect-now";
 
@@ -18,6 +19,10 @@ const INSPECT: &str = "pinyon-needle-scale/north/2026/inspect-now";
 const PEOPLE: usize = QUEUED_AT_ONCE * 5 / 2;
 
 async fn people(store: &Store) {
+    so_many_people(store, PEOPLE).await;
+}
+
+async fn so_many_people(store: &Store, people: usize) {
     two_regions(store).await;
     let person = |n: usize| NewSubscriber {
         zips: match n % 3 {
@@ -30,7 +35,7 @@ async fn people(store: &Store) {
         language: Language::En,
         consent: Consent::Given { evidence: "form".into() },
     };
-    let list: Vec<NewSubscriber> = (0..PEOPLE).map(person).collect();
+    let list: Vec<NewSubscriber> = (0..people).map(person).collect();
     let mut tx = store.begin_large().await.unwrap();
     let enrolling = Enrolling::begin(&mut tx, at("2026-02-01T12:00:00Z")).await.unwrap();
     enrolling.enrol(&mut tx, &list.iter().collect::<Vec<_>>()).await.unwrap();
@@ -141,4 +146,26 @@ async fn deliveries_of_a_notice_lie_in_the_order_of_their_addresses() {
         assert_eq!(own.len(), PEOPLE, "and the rest of each is its own");
     })
     .await;
+}
+
+/// With the log as long as it was let grow, the next commit would fold all of it: perhaps that of somebody who says stop.
+#[tokio::test]
+async fn the_log_of_a_file_never_grows_until_its_writer_folds_it() {
+    // SQLite's own limit (sqlite.org/pragma.html#pragma_wal_autocheckpoint), and a page in the log with its head.
+    const WRITER_FOLDS_AT: u64 = 1000 * (4096 + 24);
+    const MANY: usize = QUEUED_AT_ONCE * 20;
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("store.sqlite");
+    let address = format!("sqlite:{}", file.display());
+    let store = open_store(&address).await.unwrap();
+    so_many_people(&store, MANY).await;
+    store.close().await;
+    let store = open_store(&address).await.unwrap();
+    store.put_notice(&notice(NoticeKind::InspectNow, NoticeRelease::Release), &texts()).await.unwrap();
+    assert_eq!(queued(&store).await, MANY);
+    let log = std::fs::metadata(file.with_extension("sqlite-wal")).unwrap().len();
+    assert!(log > 0 && log < WRITER_FOLDS_AT, "{log} bytes");
+    store.close().await;
+    let read = open_store(&address).await.unwrap();
+    assert_eq!(queued(&read).await, MANY, "all of it is in the file");
 }
