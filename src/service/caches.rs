@@ -8,6 +8,7 @@ use chrono::{DateTime, Days, NaiveDate, Utc};
 use tracing::info;
 
 use super::kept_pasts;
+pub use super::records::RecordCache;
 use super::region_fault::RegionFault;
 use crate::assessment::kept_past::KeptSeasons;
 use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHistory, StationPast};
@@ -21,37 +22,6 @@ use crate::weather::nearby::by_nearness;
 use crate::weather::record::Known;
 use crate::weather::settled::PastUse;
 use crate::weather::{Station, StationId};
-
-/// Station records in memory, read once from wherever they are kept.
-#[derive(Clone)]
-pub struct RecordCache {
-    pub(super) from: Store,
-    known: HashMap<StationId, Arc<StationHistory>>,
-}
-
-impl RecordCache {
-    pub fn new(from: Store) -> Self {
-        Self { from, known: HashMap::new() }
-    }
-
-    /// A station that was read before.
-    pub fn known(&self, id: &StationId) -> Option<&Arc<StationHistory>> {
-        self.known.get(id)
-    }
-
-    /// # Errors
-    /// When the station is unknown or the store fails.
-    pub async fn get(&mut self, id: &StationId) -> Result<Arc<StationHistory>, StoreError> {
-        if let Some(history) = self.known.get(id) {
-            return Ok(Arc::clone(history));
-        }
-        let station = self.from.station(id).await?;
-        let record = self.from.record(id).await?.index(station.time_zone);
-        let history = Arc::new(StationHistory { station, record });
-        self.known.insert(id.clone(), Arc::clone(&history));
-        Ok(history)
-    }
-}
 
 /// Models of the seasons under way.
 #[derive(Default)]

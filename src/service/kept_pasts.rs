@@ -8,7 +8,7 @@ use chrono::Datelike;
 use tracing::debug;
 
 use super::app::App;
-use super::caches::RecordCache;
+use super::records::RecordCache;
 use super::region_fault::RegionFault;
 use crate::assessment::kept_past::{self, KeptPast, KeptSeasons};
 use crate::assessment::past::{Asked, StationHistory};

@@ -7,6 +7,7 @@ mod forecast;
 mod kept_pasts;
 pub mod profile_shelf;
 pub mod reached_days;
+mod records;
 pub mod skill_cache;
 
 pub mod assess;

@@ -8,8 +8,8 @@
 use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 
-use super::Version;
 use super::prepare::PAST_MARGIN_DAYS;
+use super::reading::Version;
 use super::record::{RecordIndex, assumed_from, came_after_its_day};
 
 /// The days of a record that the past of a season comes from: all but those of the calendar year that the season is
@@ -145,7 +145,7 @@ impl RecordIndex {
 #[cfg(test)]
 mod tests {
     use super::super::invented::{at, day, index, station, version, versions};
-    use super::super::reading::Element;
+    use super::super::reading::{Element, TenthsC};
     use super::super::record::Known;
     use super::*;
 
@@ -182,7 +182,7 @@ mod tests {
             all.push(Version { bulk: !pulled || nth % 5 > 1, received_at, ..plain.clone() });
             if nth % 7 == 0 {
                 let (received_at, bulk) = (at("2026-01-15T00:00:00Z"), true);
-                all.push(Version { received_at, bulk, value: super::super::TenthsC(300), ..plain });
+                all.push(Version { received_at, bulk, value: TenthsC(300), ..plain });
             }
         }
         all
