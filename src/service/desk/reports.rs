@@ -205,12 +205,16 @@ pub enum Acted {
     Done,
     /// It is under way.
     UnderWay,
-    /// It failed; the next cycle does it.
+    /// It failed, or the region is retired; the next cycle does what there is.
     NextCycle,
 }
 
 /// A changed report acts at once on its region. Nobody waits longer than `patience`; the work goes on behind.
 pub async fn act_at_once(app: &App, region: &Region, patience: Duration) -> Acted {
+    // Of a region that is retired nothing is worked out; its reports teach others by the next cycle.
+    if region.retired {
+        return Acted::NextCycle;
+    }
     let (app, region, runtime) = (app.clone(), region.clone(), Handle::current());
     // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
     let work = tokio::task::spawn_blocking(move || {

@@ -6,9 +6,14 @@ use treebell::season::learning::Untaught;
 use treebell::season::profile::Profiles;
 use treebell::service::desk::Hand;
 use treebell::service::desk::effect::effect;
-use treebell::service::desk::reports::{Acted, act_at_once, judge};
-use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource, Seen};
+use treebell::service::desk::region::region_in_depth;
+use treebell::service::desk::reports::{
+    Acted, act_at_once, drop_photograph, enter, judge, put_photograph, report_in_depth,
+};
+use treebell::store::field_reports::{Judgement, NewFieldReport, NewPhotograph, ReportSource, Seen};
 
+use super::{House, asks};
+use crate::engines::on_each_engine;
 use crate::learning::World;
 
 const LONG: Duration = Duration::from_secs(3600);
@@ -113,4 +118,65 @@ async fn a_report_that_teaches_nothing_says_why() {
     let told = effect(app, &report, LONG).await.unwrap();
     assert_eq!(told.untaught, Some(Untaught::NotInfested));
     assert!(told.regions.iter().all(|row| row.without == row.with), "{told:?}");
+}
+
+fn photograph(nth: u8) -> NewPhotograph {
+    NewPhotograph { file: format!("{nth:032x}.jpg"), bytes: 4_000_000_000, width: 4000, height: 6000 }
+}
+
+#[tokio::test]
+async fn reports_with_photographs_and_a_region_in_depth_are_the_same_on_both_engines() {
+    on_each_engine("reports with photographs", |store| async move {
+        let House { app, .. } = House::new(store, asks()).await;
+        let north = Hand { by: "maria", reach: &|region| region.id.as_str() == "north" };
+        let new = NewFieldReport {
+            region: "north".into(),
+            zip: None,
+            observed_on: "2026-03-15".parse().unwrap(),
+            tree: None,
+            seen: Seen::stage(Some("egg-laying-begins".into()), None),
+            nothing_on: None,
+            confirmed: true,
+            source: ReportSource::Staff,
+            person: None,
+            note: None,
+        };
+        let elsewhere = NewFieldReport { region: "south".into(), ..new.clone() };
+        assert!(enter(&app, north, &elsewhere, None).await.is_err(), "south is not theirs to confirm");
+        let waits = NewFieldReport { confirmed: false, ..elsewhere };
+        enter(&app, north, &waits, None).await.unwrap();
+        let id = enter(&app, north, &new, Some(&photograph(1))).await.unwrap();
+        assert_eq!(app.store.last_region_of("maria").await.unwrap(), Some("north".into()));
+        assert_eq!(app.store.last_region_of("olga").await.unwrap(), None);
+        let seen = report_in_depth(&app, &id).await.unwrap();
+        let kept = seen.photograph.unwrap();
+        assert_eq!((kept.file, kept.bytes, kept.height), (photograph(1).file, 4_000_000_000, 6000));
+        put_photograph(&app, north, &id, &photograph(2)).await.unwrap();
+        assert_eq!(app.store.photograph_files().await.unwrap().into_iter().collect::<Vec<_>>(), [photograph(2).file]);
+        drop_photograph(&app, north, &id).await.unwrap();
+        assert_eq!(app.store.photograph_of(&id).await.unwrap(), None);
+        let acts: Vec<String> =
+            report_in_depth(&app, &id).await.unwrap().changes.into_iter().rev().map(|row| row.act).collect();
+        assert_eq!(acts, ["report-added", "report-changed", "report-changed"], "one row an act");
+
+        let region = region_in_depth(&app, &"north".into()).await.unwrap();
+        let counts: Vec<u64> = region.people.values().flat_map(|by_channel| by_channel.values().copied()).collect();
+        assert_eq!(counts, [1, 1, 1], "{:?}", region.people);
+        assert_eq!(
+            (region.stations.len(), region.stations[0].is_own, region.stations[0].of.newest_day),
+            (1, true, None)
+        );
+        let [year] = &region.reports[..] else { panic!("{:?}", region.reports) };
+        assert_eq!((year.year, year.confirmed, year.first_seen), (2026, 1, "2026-03-15".parse().ok()));
+        store_with_an_outlook(&app).await;
+        let region = region_in_depth(&app, &"north".into()).await.unwrap();
+        assert_eq!((region.notices.len(), region.row.waiting.len(), region.row.seen.len()), (1, 1, 1));
+        assert!(region.stages.iter().any(|stage| stage.name == "Egg laying begins"), "{:?}", region.stages);
+    })
+    .await;
+}
+
+async fn store_with_an_outlook(app: &treebell::service::app::App) {
+    let said = super::today::outlook("north", "2026-03-20", 5, treebell::season::RecordTrust::Sound);
+    app.store.put_outlook(&said, app.clock.now()).await.unwrap();
 }
