@@ -45,6 +45,17 @@ fn an_arrow_turned_round_is_seen() {
 }
 
 #[test]
+fn a_row_may_name_what_it_does_not_use_of_all_above() {
+    let text = "| `a` `b` | small tools | plain |\n| `heat/` | sums | plain |\n| `chart/` | drawings | plain, heat |\n\
+                | `store/` | rows | all above but chart |\n| `web/` | pages | all above |\n";
+    let table = table(text);
+    let of = |room: &str| table[room].iter().map(String::as_str).collect::<Vec<_>>();
+    assert_eq!(of("store"), ["a", "b", "heat"]);
+    assert_eq!(of("web"), ["a", "b", "chart", "heat", "store"]);
+    assert_eq!(of("a"), ["a", "b"]);
+}
+
+#[test]
 fn a_circle_is_seen_through_names_that_are_passed_on() {
     let mut house = House::default();
     house.put("store", "pub mod a;\nmod b;\npub use b::Row;\n");
@@ -84,25 +95,33 @@ fn developers() -> String {
     std::fs::read_to_string(root().join("DEVELOPERS.md")).expect("DEVELOPERS.md can be read")
 }
 
-/// What each room may use, from the table's first and third columns. `plain` stands for the files of its first row.
+/// What each room may use, from the table's first and third columns. `plain` stands for the files of its first row, `all above`
+/// for the rows before, without the rooms that follow a `but`.
 fn table(text: &str) -> BTreeMap<String, BTreeSet<String>> {
-    let mut rows: Vec<(Vec<String>, Vec<String>)> = Vec::new();
+    let mut table: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    let mut plain = BTreeSet::new();
     for line in text.lines().filter(|line| line.starts_with("| `")) {
         let cells: Vec<&str> = line.trim_matches('|').split('|').map(str::trim).collect();
         let [names, _, uses] = cells[..] else { continue };
-        let names = names.split('`').skip(1).step_by(2).map(|name| name.trim_end_matches('/').to_owned()).collect();
-        rows.push((names, uses.split(',').map(|name| name.trim().to_owned()).collect()));
-    }
-    let plain: BTreeSet<String> =
-        rows.iter().filter(|(names, _)| names.len() > 1).flat_map(|(names, _)| names.clone()).collect();
-    let mut table = BTreeMap::new();
-    for (names, uses) in rows {
-        let mut may: BTreeSet<String> = uses.iter().filter(|name| *name != "plain").cloned().collect();
-        if uses.iter().any(|name| name == "plain") {
+        let names: Vec<&str> = names.split('`').skip(1).step_by(2).map(|name| name.trim_end_matches('/')).collect();
+        if names.len() > 1 {
+            plain = names.iter().map(ToString::to_string).collect();
+        }
+        let list = |text: &str| text.split(',').map(|name| name.trim().to_owned()).collect::<BTreeSet<String>>();
+        let mut may = match uses.strip_prefix("all above") {
+            None => list(uses),
+            Some(without) => {
+                let without = list(without.trim().strip_prefix("but").unwrap_or_default());
+                let unknown = without.iter().find(|name| !name.is_empty() && !table.contains_key(*name));
+                assert_eq!(unknown, None, "no room above: {line}");
+                table.keys().filter(|name| !without.contains(*name)).cloned().collect()
+            }
+        };
+        if may.remove("plain") {
             may.extend(plain.clone());
         }
         for name in names {
-            table.insert(name, may.clone());
+            table.insert(name.to_owned(), may.clone());
         }
     }
     assert!(!table.is_empty(), "no table of rooms was found");
