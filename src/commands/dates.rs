@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::format::{ruled_table, short_date_or};
+use super::format::{fitted_table, short_date_or};
 use crate::assessment::season_model::Assessment;
 use crate::region::{Region, RegionId};
 use crate::season::{DateSpread, DaySpan, Profile, WindowDays};
@@ -36,7 +36,7 @@ impl RegionDates {
 /// Two lines a region.
 pub fn table(profile: &Profile, regions: &[RegionDates], after: &str) -> String {
     let opens = profile.stage(&profile.window.opens).map_or("opens", |stage| stage.names.en.as_str());
-    let mut table = ruled_table(["region", "", opens, "look from", "best days", "wash by"]);
+    let mut table = fitted_table(["region", "", opens, "look from", "best days", "wash by"]);
     for RegionDates { name, before, after: now, .. } in regions {
         let both = |of: &dyn Fn(&Dates) -> String| format!("{}\n{}", of(before), of(now));
         table.add_row([

@@ -6,7 +6,7 @@ use chrono::{Datelike, NaiveDate};
 
 use super::args::date;
 use super::error::CommandError;
-use super::format::{date_or, print_json, print_out, ruled_table};
+use super::format::{date_or, fitted_table, print_json, print_out};
 use super::open::open_store;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -310,7 +310,7 @@ async fn table(store: &Store, profiles: &Profiles, reports: &[StoredReport]) -> 
     let regions = store.all_regions().await?;
     let profile_ids: BTreeMap<&RegionId, &str> =
         regions.iter().map(|region| (&region.id, region.profile.as_str())).collect();
-    let mut table = ruled_table(["report", "looked on", "region", "seen", "tree, note", "from", "standing"]);
+    let mut table = fitted_table(["report", "looked on", "region", "seen", "tree, note", "from", "standing"]);
     for report in reports {
         let profile = profile_ids.get(&report.region).and_then(|id| profiles.get(id));
         let standing = match report.standing {

@@ -32,10 +32,15 @@ pub fn print_out(text: &str) -> Result<(), CommandError> {
     }
 }
 
-/// A table with its head, and a line between the head and the rows. So that it fits [`columns`], long cells go on in further
-/// lines, but for those of the first column: what something is called by is copied by hand or mouse.
+/// A table with its head, and a line between the head and the rows.
 pub fn ruled_table(head: impl Into<Row>) -> Table {
-    let mut table = table(presets::UTF8_HORIZONTAL_ONLY, head);
+    table(presets::UTF8_HORIZONTAL_ONLY, head)
+}
+
+/// A [`ruled_table`] of words: so that it fits [`columns`], long cells go on in further lines, but for those of the first
+/// column, since what something is called by is copied by hand or mouse. Not for cells that hold one long word each.
+pub fn fitted_table(head: impl Into<Row>) -> Table {
+    let mut table = ruled_table(head);
     table.set_content_arrangement(ContentArrangement::Dynamic).set_width(columns());
     let heads: Vec<String> = table.header().into_iter().flat_map(Row::cell_iter).map(Cell::content).collect();
     for (column, head) in table.column_iter_mut().zip(heads) {

@@ -8,7 +8,7 @@ use indicatif::ProgressBar;
 
 use super::error::{CommandError, with_causes};
 use super::format::{
-    align_right, counted, date_or, paragraph, print_json, print_out, progress_bar, ruled_table, short_date_or,
+    align_right, counted, date_or, fitted_table, paragraph, print_json, print_out, progress_bar, short_date_or,
 };
 use super::open::open_app;
 use crate::assessment::past::PastFrom;
@@ -281,7 +281,7 @@ fn spread(dates: DateSpread) -> String {
 }
 
 fn summary_words(regions: &[RegionSummary]) -> String {
-    let mut table = ruled_table([
+    let mut table = fitted_table([
         "region",
         "height m",
         "station",

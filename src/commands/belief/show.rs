@@ -10,7 +10,7 @@ use super::picture;
 use crate::commands::args::{DegreeUnit, ShownUnit, language};
 use crate::commands::dates::table;
 use crate::commands::error::CommandError;
-use crate::commands::format::{align_right, counted, instant, print_json, print_out, ruled_table};
+use crate::commands::format::{align_right, counted, fitted_table, instant, print_json, print_out};
 use crate::commands::open::open_app;
 use crate::commands::select::chosen_regions;
 use crate::config::Config;
@@ -110,7 +110,7 @@ fn stage_words(profile: &Profile, stage: &StageBelief, unit: DegreeUnit) -> Stri
     let name = |id: &StageId| profile.stage(id).map_or_else(|| id.to_string(), |stage| stage.names.en.clone());
     let from = stage.after.as_ref().map_or_else(|| "the biofix".to_owned(), name);
     let mut text = format!("\n{}: {symbol} from {from}\n", capital(&name(&stage.stage)));
-    let mut sums = ruled_table(["our number", "mean", "8 in 10 between", "not known (sd)"]);
+    let mut sums = fitted_table(["our number", "mean", "8 in 10 between", "not known (sd)"]);
     align_right(&mut sums, [1, 2, 3]);
     let count = counted(stage.reports.len() as u64, "report", "reports");
     for (which, Range { mean, sd, early, late, .. }) in
@@ -139,7 +139,7 @@ fn stage_words(profile: &Profile, stage: &StageBelief, unit: DegreeUnit) -> Stri
 
 fn teachers(reports: &[Teacher], unit: DegreeUnit) -> Table {
     let mut table =
-        ruled_table(["report", "day", "region", "by", "not yet at", "seen at", "number", "its region", "days"]);
+        fitted_table(["report", "day", "region", "by", "not yet at", "seen at", "number", "its region", "days"]);
     align_right(&mut table, [4, 5, 6, 7, 8]);
     for report in reports {
         let by = match report.observer {
@@ -163,7 +163,7 @@ fn teachers(reports: &[Teacher], unit: DegreeUnit) -> Table {
 }
 
 fn doubts(found: &[Doubt], unit: DegreeUnit) -> Table {
-    let mut table = ruled_table(["report", "region", "season", "it", "against", "chance of it"]);
+    let mut table = fitted_table(["report", "region", "season", "it", "against", "chance of it"]);
     align_right(&mut table, [5]);
     for Doubt { id, region, season, seen, heat, chance, against } in found {
         let saw = if *seen { "saw it" } else { "saw nothing" };
@@ -177,7 +177,7 @@ fn doubts(found: &[Doubt], unit: DegreeUnit) -> Table {
 }
 
 fn untaught_table(reports: &[Idle]) -> Table {
-    let mut table = ruled_table(["report", "day", "region", "why"]);
+    let mut table = fitted_table(["report", "day", "region", "why"]);
     for Idle { report, why } in reports {
         let day = report.observed_on.to_string();
         table.add_row([report.id.as_str(), &day, report.region.as_str(), why.words()]);

@@ -7,7 +7,7 @@ use super::show::in_words;
 use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
 use crate::commands::files::{in_file, read_text};
-use crate::commands::format::{counted, paragraph, print_out, ruled_table, short_date_or, watched_bar};
+use crate::commands::format::{counted, fitted_table, paragraph, print_out, short_date_or, watched_bar};
 use crate::commands::new_version::{Believed, dates_now, dates_words, keep, newest_version};
 use crate::commands::open::open_app;
 use crate::config::Config;
@@ -135,7 +135,7 @@ fn differences(before: &Profile, made: &Profile) -> String {
     };
     let mut names: Vec<&String> = was.iter().map(|(name, _)| name).collect();
     names.extend(is.iter().map(|(name, _)| name).filter(|name| was.iter().all(|(known, _)| known != *name)));
-    let mut table = ruled_table(["what", "before", "after"]);
+    let mut table = fitted_table(["what", "before", "after"]);
     let mut rows = 0;
     for name in names {
         let (was, is) = (value(&was, name), value(&is, name));
@@ -200,7 +200,7 @@ fn facts(profile: &Profile) -> Vec<(String, String)> {
 
 /// Three lines a region: before, after, and by how much that is.
 fn past_table(changes: &[PastChange]) -> String {
-    let mut table = ruled_table(["region", "seasons", "", "look from", "wash by"]);
+    let mut table = fitted_table(["region", "seasons", "", "look from", "wash by"]);
     for change in changes {
         let day = |moved: Option<Moved>| {
             moved.map_or_else(

@@ -6,7 +6,7 @@ use std::time::Duration;
 use crate::clock::{Clock, SystemClock};
 use crate::commands::ask::{ask, is_somebody_there, nobody_is_there};
 use crate::commands::error::CommandError;
-use crate::commands::format::{counted, date_or, progress_bar, ruled_table};
+use crate::commands::format::{counted, date_or, fitted_table, progress_bar};
 use crate::config::{Config, FeedsConfig};
 use crate::service::backfill::{Outcome, StationBackfill};
 use crate::service::new_region::history::fetch;
@@ -63,7 +63,7 @@ pub async fn ground(store: &Store, config: &Config, manner: &Manner) -> Result<G
 
 /// As one table: what was found of each region, and who says so.
 pub fn table<'a>(found: impl IntoIterator<Item = &'a Found>) -> String {
-    let mut table = ruled_table(["region", "what", "found", "says who"]);
+    let mut table = fitted_table(["region", "what", "found", "says who"]);
     for one in found {
         for (at, fact) in one.facts.iter().enumerate() {
             let region = if at == 0 { one.region.id.as_str() } else { "" };

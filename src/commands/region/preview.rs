@@ -9,7 +9,7 @@ use crate::assessment::rehearsal::Rehearsal;
 use crate::commands::ask::{Go, is_somebody_there};
 use crate::commands::error::CommandError;
 use crate::commands::format::{
-    align_right, bare_table, counted, elevation_words, height_words, paragraph, print_json, print_out, ruled_table,
+    align_right, bare_table, counted, elevation_words, fitted_table, height_words, paragraph, print_json, print_out,
     short_date_or, watched_bar,
 };
 use crate::commands::open::open_app;
@@ -205,7 +205,7 @@ const DAYS: [fn(&Rehearsal) -> Option<NaiveDate>; 4] =
 fn past_table(preview: &Preview) -> Table {
     let off = format!("off at {OFF_LEAD_DAYS}, days");
     let mut table =
-        ruled_table(["season", "get ready", "look", "wash", "wash by", "our number", off.as_str(), "filled, days"]);
+        fitted_table(["season", "get ready", "look", "wash", "wash by", "our number", off.as_str(), "filled, days"]);
     align_right(&mut table, [6, 7]);
     for row in &preview.seasons {
         let day = |of: fn(&Rehearsal) -> Option<NaiveDate>| short_date_or(row.told.as_ref().and_then(of), "-");
@@ -267,7 +267,7 @@ fn others_words(preview: &Preview) -> String {
         return "\nThere is no other region yet to compare it with.\n".into();
     }
     let mut text = String::from("\nBetween which regions it stands\n");
-    let mut table = ruled_table(["region", "height m", "usually opens", "days from it", "km away"]);
+    let mut table = fitted_table(["region", "height m", "usually opens", "days from it", "km away"]);
     align_right(&mut table, [1, 3, 4]);
     let here = [
         format!("> {}", preview.region.name),
@@ -329,7 +329,7 @@ fn waiting_words(preview: &Preview) -> String {
 
 /// A line a region.
 fn list_table(previews: &[Preview]) -> Table {
-    let mut table = ruled_table([
+    let mut table = fitted_table([
         "region",
         "height m",
         "station",

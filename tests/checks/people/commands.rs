@@ -184,7 +184,7 @@ fn a_region_lives_from_add_to_retire() {
 
     ok(path, "region retire east");
     assert!(!ok(path, "region list").contains("East"));
-    assert!(ok(path, "region list --all").contains("(retired)"));
+    assert!(ok(path, "region list --all").contains("East (retired)"));
     ok(path, "region change dos-vientos --add-zip 00301");
 }
 
@@ -370,7 +370,7 @@ fn a_zip_code_over_two_heights_is_kept_by_command() {
     refused(path, &format!("{add} --elevation-ft 7000 --band-ft 6500"), "`6500` is no band of heights");
     ok(path, &format!("{add} --elevation-ft 7000 --band-ft 6500.. --landmark High~Mesa --yes"));
     let said = ok(path, "region list");
-    assert!(said.contains("below 6,500") && said.contains("above"), "{said}");
+    assert!(said.contains("below 6,500 ft") && said.contains("6,500 ft and above"), "{said}");
     let json: serde_json::Value = serde_json::from_str(&run(path, "region show dos-vientos --json").1).unwrap();
     assert_eq!(
         (&json["county"], &json["state"], &json["landmarks"][0]),
