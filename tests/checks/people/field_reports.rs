@@ -466,8 +466,9 @@ pub async fn question_for(store: &Store, mailbox: &str, asked_at: DateTime<Utc>)
     let mut tx = store.begin().await.unwrap();
     sqlx::query(
         "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at,
-                              expires_at, priority)
-         VALUES ('n', 'pinyon-needle-scale', 'dos-vientos', 2025, 'inspect-now', 'released', '{}', '{}', 1, 1, 2, 1)",
+                              expires_at, priority, released_at, released_by)
+         VALUES ('n', 'pinyon-needle-scale', 'dos-vientos', 2025, 'inspect-now', 'released', '{}', '{}', 1, 1, 2, 1, 1,
+                 'policy')",
     )
     .execute(tx.conn())
     .await

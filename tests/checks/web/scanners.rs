@@ -134,8 +134,8 @@ async fn a_program_that_opens_every_link_of_every_mail_changes_nothing() {
     let world = world().await;
     let folder = tempfile::tempdir().unwrap();
     let mails = mails(&world, folder.path()).await;
-    // What pages show of regions is worked out for whoever asks first, and kept.
-    world.get("/").await;
+    // What pages show of regions is worked out as time goes on, whoever asks, and kept.
+    world.site.ready().await.unwrap();
     let before = every_row(&world.app.store).await;
 
     let mut to_open: VecDeque<String> = mails.iter().flat_map(|mail| mail.links.iter().cloned()).collect();

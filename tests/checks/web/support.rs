@@ -20,7 +20,7 @@ pub struct World {
     pub app: App,
     pub clock: Arc<ManualClock>,
     pub router: axum::Router,
-    site: Site,
+    pub site: Site,
     /// The next who asks waits until all is made anew.
     moved: AtomicBool,
 }
