@@ -5,7 +5,7 @@
 
 use chrono::NaiveDate;
 
-use super::profile::{Biofix, HeatOrigins, Need, Profile, Stage};
+use super::profile::{Biofix, HeatOrigins, Names, Need, Profile, Stage};
 use super::{StageId, days_between};
 use crate::heat::fit::{ObservedInterval, Scores, SiteYear, SumRange, best_sum};
 use crate::heat::{DayTemperatures, HeatRule};
@@ -39,7 +39,8 @@ pub struct SeasonWeather {
 /// A sum that was carried over, °C·day.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Carried {
-    pub stage: StageId,
+    /// As it is told: "stage eggs-hatch", or a key of the profile's file.
+    pub what: String,
     pub from: f64,
     pub to: f64,
     /// How well the new sum gives the old one's dates.
@@ -57,9 +58,9 @@ pub enum RefitError {
     #[error("profile `{profile}` has no stage `{stage}`: it has {}", .known.join(", "))]
     UnknownStage { profile: String, stage: String, known: Vec<String> },
     #[error(
-        "the sum of stage `{stage}` cannot be carried over to the new threshold: in no season of the fit do the temperatures reach it; keep the threshold of profile `{profile}`, or bring in temperatures of whole seasons"
+        "{what} cannot be carried over to the new threshold: in no season of the fit do the temperatures reach it; keep the threshold of profile `{profile}`, or bring in temperatures of whole seasons"
     )]
-    CannotCarry { profile: String, stage: String },
+    CannotCarry { profile: String, what: String },
 }
 
 /// Puts a fitted stage into a profile. Stages that count days, and all others where neither threshold nor method nor
@@ -78,7 +79,15 @@ pub fn refit(base: &Profile, fitted: &Fitted, seasons: &[SeasonWeather]) -> Resu
         heat_origins: fitted.heat_origins.clone(),
         ..base.clone()
     };
-    let courses: Vec<Course> = seasons.iter().filter_map(|season| Course::of(base, &profile, season)).collect();
+    let spans = egg_spans(base);
+    let with_spans = Profile { stages: base.stages.iter().cloned().chain(spans.clone()).collect(), ..base.clone() };
+    let courses: Vec<Course> = seasons.iter().filter_map(|season| Course::of(&with_spans, &profile, season)).collect();
+    // The sum that comes at the same time as the old one, and from how many seasons that is known.
+    let carry = |stage: &Stage, rank: usize| {
+        let part = |course: &Course| course.part_before(base, &fitted.heat, stage, rank);
+        let parts: Vec<SiteYear> = courses.iter().filter_map(part).collect();
+        best_sum(&parts, &fitted.heat).map(|(sum, scores)| (SumRange::plain(sum), scores, parts.len()))
+    };
     let rule_is_new = base.heat != profile.heat;
     let when = |profile: &Profile| (profile.biofix.month, profile.biofix.day, profile.biofix.year);
     let biofix_is_new = when(base) != when(&profile);
@@ -95,22 +104,29 @@ pub fn refit(base: &Profile, fitted: &Fitted, seasons: &[SeasonWeather]) -> Resu
         if !(rule_is_new || stage.after.is_none() && biofix_is_new) {
             continue;
         }
-        let parts: Vec<SiteYear> =
-            courses.iter().filter_map(|course| course.part_before(base, &fitted.heat, stage, rank)).collect();
-        let Some((sum, scores)) = best_sum(&parts, &fitted.heat) else {
-            return Err(RefitError::CannotCarry { profile: base.id.clone(), stage: stage.id.0.clone() });
+        let what = format!("stage {}", stage.id);
+        let Some((to, scores, seasons)) = carry(stage, rank) else {
+            return Err(RefitError::CannotCarry { profile: base.id.clone(), what });
         };
-        let to = SumRange::plain(sum);
         target.need = Need::DegreeDays(to);
-        target.origin = format!(
-            "carried over and not fitted: comes in {} season{} of the fit when {from} °C·day above {} °C did, within {:.1} days (RMSE); that was: {}",
-            parts.len(),
-            if parts.len() == 1 { "" } else { "s" },
-            base.heat.lower_c(),
-            scores.rmse_days,
-            stage.origin,
-        );
-        carried.push(Carried { stage: stage.id.clone(), from, to, scores });
+        target.origin = carried_origin(base, from, &scores, seasons, &stage.origin);
+        carried.push(Carried { what, from, to, scores });
+    }
+    if rule_is_new {
+        for (span, rank) in spans.iter().zip(base.stages.len()..) {
+            let (Need::DegreeDays(from), Some(eggs)) = (span.need, &mut profile.eggs) else { continue };
+            let what = span.id.0.clone();
+            let Some((to, scores, seasons)) = carry(span, rank) else {
+                return Err(RefitError::CannotCarry { profile: base.id.clone(), what });
+            };
+            let origin = carried_origin(base, from, &scores, seasons, &span.origin);
+            if what == HATCHED_OVER {
+                (eggs.hatched_over_c, eggs.hatched_over_origin) = (to, origin);
+            } else {
+                (eggs.laid_over_c, eggs.laid_over_origin) = (to, origin);
+            }
+            carried.push(Carried { what, from, to, scores });
+        }
     }
 
     // Laying goes with the stage that it hangs on, and stands by itself where a fit puts that one before the window's opening.
@@ -133,6 +149,35 @@ pub fn refit(base: &Profile, fitted: &Fitted, seasons: &[SeasonWeather]) -> Resu
         .to_owned();
     }
     Ok(Refit { profile, carried })
+}
+
+const LAID_OVER: &str = "eggs.laid_over_c";
+const HATCHED_OVER: &str = "eggs.hatched_over_c";
+
+/// The spans of heat over which one tree's eggs are laid and hatch, as stages that end them: they hold for a threshold as sums
+/// do. Without laying where that follows from a stage.
+fn egg_spans(base: &Profile) -> Vec<Stage> {
+    let Some(eggs) = &base.eggs else { return Vec::new() };
+    let span = |id: &str, after: &StageId, over_c: f64, origin: &str| Stage {
+        id: StageId::from(id),
+        names: Names { en: id.to_owned(), es: id.to_owned() },
+        after: Some(after.clone()),
+        need: Need::DegreeDays(over_c),
+        origin: origin.to_owned(),
+        spread: None,
+    };
+    let laid = span(LAID_OVER, &base.window.opens, eggs.laid_over_c, &eggs.laid_over_origin);
+    let hatched = span(HATCHED_OVER, &base.window.closes, eggs.hatched_over_c, &eggs.hatched_over_origin);
+    if eggs.laid_by.is_some() { vec![hatched] } else { vec![laid, hatched] }
+}
+
+fn carried_origin(base: &Profile, from: f64, scores: &Scores, seasons: usize, was: &str) -> String {
+    format!(
+        "carried over and not fitted: comes in {seasons} season{} of the fit when {from} °C·day above {} °C did, within {:.1} days (RMSE); that was: {was}",
+        if seasons == 1 { "" } else { "s" },
+        base.heat.lower_c(),
+        scores.rmse_days,
+    )
 }
 
 /// One season as the profile without the fit told it.
@@ -272,12 +317,17 @@ mod tests {
         let base = Profile::pinyon_needle_scale();
         let new = fitted(&base, "egg-laying-begins", 1.5, 310.0);
         let Refit { profile, carried } = refit(&base, &new, &seasons()).unwrap();
-        let ids: Vec<&str> = carried.iter().map(|carried| carried.stage.0.as_str()).collect();
-        assert_eq!(ids, ["egg-laying-ends", "eggs-hatch"]);
+        let ids: Vec<&str> = carried.iter().map(|carried| carried.what.as_str()).collect();
+        assert_eq!(ids, ["stage egg-laying-ends", "stage eggs-hatch", HATCHED_OVER]);
         for carried in &carried {
             assert!(carried.to > carried.from, "a lower threshold gathers more heat: {carried:?}");
             assert!(carried.scores.rmse_days < 1.5, "{carried:?}");
-            assert_eq!(sum_of(&profile, &carried.stage.0), carried.to);
+        }
+        let eggs = profile.eggs.as_ref().unwrap();
+        assert_eq!(eggs.hatched_over_c, carried[2].to);
+        assert!(eggs.hatched_over_origin.starts_with("carried over and not fitted: comes in 10 seasons"));
+        for (stage, carried) in ["egg-laying-ends", "eggs-hatch"].into_iter().zip(&carried) {
+            assert_eq!(sum_of(&profile, stage), carried.to);
         }
         assert!(profile.stages[2].origin.starts_with("carried over and not fitted: comes in 10 seasons"));
         assert_eq!(profile.stages[3], base.stages[3], "a stage that counts days stays");
@@ -321,12 +371,12 @@ mod tests {
         let base = Profile::pinyon_needle_scale();
         let new = fitted(&base, "egg-laying-begins", 1.0, 300.0);
         let short = [weather(2011, new_year(2011), 60)];
-        let cannot = RefitError::CannotCarry { profile: base.id.clone(), stage: "egg-laying-ends".into() };
+        let cannot = RefitError::CannotCarry { profile: base.id.clone(), what: "stage egg-laying-ends".into() };
         assert_eq!(refit(&base, &new, &short), Err(cannot));
         let why = refit(&base, &fitted(&base, "hatching", 4.0, 1.0), &[]).unwrap_err().to_string();
         assert!(why.contains("no stage `hatching`") && why.contains("eggs-hatch"), "{why}");
         let changed = HeatRule::new(Method::Average, 4.0, None, Cutoff::None).unwrap();
         let new = Fitted { heat: changed, ..fitted(&base, "egg-laying-begins", 4.0, 180.0) };
-        assert_eq!(refit(&base, &new, &seasons()).unwrap().carried.len(), 2, "another method is another sum too");
+        assert_eq!(refit(&base, &new, &seasons()).unwrap().carried.len(), 3, "another method is another sum too");
     }
 }

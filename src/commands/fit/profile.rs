@@ -79,8 +79,8 @@ impl FitReport<'_> {
         eprintln!("profile {}, version {version}, written to {}", made.profile.id, path.display());
         for carried in &made.carried {
             eprintln!(
-                "  stage {}: {} °C·day became {} for the new threshold, the same dates within {:.1} days; it is not fitted",
-                carried.stage, carried.from, carried.to, carried.scores.rmse_days
+                "  {}: {} °C·day became {} for the new threshold, the same dates within {:.1} days; it is not fitted",
+                carried.what, carried.from, carried.to, carried.scores.rmse_days
             );
         }
         eprintln!(
