@@ -134,7 +134,7 @@ pub struct NoticeFacts {
     pub wash: Option<WashFigures>,
 }
 
-/// From this chance (0-1) on egg laying has `probably` begun: in tenths 6 in 10.
+/// From this chance (0-1) on a stage has `probably` begun: in tenths 6 in 10.
 pub const PROBABLY: f64 = 0.55;
 
 /// Why a notice says what it says.
@@ -206,6 +206,15 @@ impl NoticeFacts {
             (_, Some(chance)) if chance >= PROBABLY => "probably",
             (Basis::Heat, None) => "probably",
             _ => "maybe",
+        }
+    }
+
+    /// Whether the first eggs have hatched, as the notice that tells of it says it: `seen`, `probably` or `maybe`.
+    pub fn hatched(&self) -> &'static str {
+        match self.chance {
+            _ if self.hatch_was_seen() => "seen",
+            Some(chance) if chance < PROBABLY => "maybe",
+            _ => "probably",
         }
     }
 

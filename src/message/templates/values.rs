@@ -19,7 +19,7 @@ use crate::season::{DateSpread, NoticeKind, phrases};
 use crate::units;
 
 /// The names that a notice's templates may use. Dates come in words, long in an e-mail and short in a text message.
-pub(super) const NOTICE_NAMES: [&str; 43] = [
+pub(super) const NOTICE_NAMES: [&str; 44] = [
     "basis",
     "begun",
     "best_days",
@@ -36,6 +36,7 @@ pub(super) const NOTICE_NAMES: [&str; 43] = [
     "hatch_seen",
     "hatch_spread",
     "hatch_words",
+    "hatched",
     "heat_needed",
     "heat_sum",
     "help_contact",
@@ -225,6 +226,7 @@ pub(super) fn notice_values(
         ("hatch_seen", Value::from(facts.hatch_was_seen())),
         ("hatch_spread", spread(facts.hatch)),
         ("hatch_words", words(facts.hatch)),
+        ("hatched", Value::from(facts.hatched())),
         ("heat_needed", heat(facts.heat_needed)),
         ("heat_sum", heat(facts.heat_sum)),
         ("kind", Value::from(kind.name())),
