@@ -49,17 +49,7 @@ impl Insert {
         rows: &[R],
         bind: impl Fn(&R, &mut RowValues<'_>) -> Result<(), StoreError>,
     ) -> Result<u64, StoreError> {
-        let mut inserted = 0;
-        for chunk in rows.chunks(ROWS) {
-            let mut arguments = AnyArguments::default();
-            for row in chunk {
-                bind(row, &mut RowValues(&mut arguments))?;
-            }
-            // Chunks of full length share one prepared statement.
-            let text = AssertSqlSafe(self.text(tx.engine(), chunk.len()));
-            inserted += sqlx::query_with(text, arguments).execute(tx.conn()).await?.rows_affected();
-        }
-        Ok(inserted)
+        in_chunks(tx, rows, |engine, rows| self.text(engine, rows), bind, |_| Ok(())).await
     }
 
     fn text(&self, engine: Engine, rows: usize) -> String {
@@ -76,17 +66,7 @@ impl InsertAlike {
         share: impl Fn(&mut RowValues<'_>) -> Result<(), StoreError>,
         bind: impl Fn(&R, &mut RowValues<'_>) -> Result<(), StoreError>,
     ) -> Result<u64, StoreError> {
-        let mut inserted = 0;
-        for chunk in rows.chunks(ROWS) {
-            let mut arguments = AnyArguments::default();
-            for row in chunk {
-                bind(row, &mut RowValues(&mut arguments))?;
-            }
-            share(&mut RowValues(&mut arguments))?;
-            let text = AssertSqlSafe(self.text(tx.engine(), chunk.len()));
-            inserted += sqlx::query_with(text, arguments).execute(tx.conn()).await?.rows_affected();
-        }
-        Ok(inserted)
+        in_chunks(tx, rows, |engine, rows| self.text(engine, rows), bind, share).await
     }
 
     fn text(&self, engine: Engine, rows: usize) -> String {
@@ -102,6 +82,28 @@ impl InsertAlike {
             columns.collect::<Vec<_>>().join(", ")
         )
     }
+}
+
+/// Runs a statement a chunk: `text` makes it for so many rows, `bind` gives the values of each and `share` those behind them.
+async fn in_chunks<R>(
+    tx: &mut Tx,
+    rows: &[R],
+    text: impl Fn(Engine, usize) -> String,
+    bind: impl Fn(&R, &mut RowValues<'_>) -> Result<(), StoreError>,
+    share: impl Fn(&mut RowValues<'_>) -> Result<(), StoreError>,
+) -> Result<u64, StoreError> {
+    let mut inserted = 0;
+    for chunk in rows.chunks(ROWS) {
+        let mut arguments = AnyArguments::default();
+        for row in chunk {
+            bind(row, &mut RowValues(&mut arguments))?;
+        }
+        share(&mut RowValues(&mut arguments))?;
+        // Chunks of full length share one prepared statement.
+        let text = AssertSqlSafe(text(tx.engine(), chunk.len()));
+        inserted += sqlx::query_with(text, arguments).execute(tx.conn()).await?.rows_affected();
+    }
+    Ok(inserted)
 }
 
 /// Places for so many values of a list, from the first on.
