@@ -266,8 +266,11 @@ fn read_one(one: DeTable<'_>, faults: &mut Faults) -> bool {
     for path in unknown {
         // Where a section may be missing, its keys are told with a `?` between.
         let path = path.replace(".?", "");
-        let near = text::did_you_mean(near_key(&path).as_deref());
-        faults.add(path, format!("unknown key{near}"));
+        let mend = match (near_key(&path), only_home(&path)) {
+            (None, Some(section)) => format!(": it belongs to [{section}]"),
+            (near, _) => text::did_you_mean(near.as_deref()),
+        };
+        faults.add(path, format!("unknown key{mend}"));
     }
     if let Err(why) = &read {
         faults.add(track.path().to_string().replace(".?", ""), why.message().trim_end());
@@ -285,6 +288,16 @@ fn near_key(path: &str) -> Option<String> {
     }
     let known = level.as_object()?;
     text::near_key(last, known.keys().map(String::as_str)).map(str::to_owned)
+}
+
+/// The one section that has a setting by the last name of `path`.
+fn only_home(path: &str) -> Option<String> {
+    let name = path.rsplit_once('.')?.1;
+    let sections = serde_json::to_value(known(true)).ok()?;
+    let has_it = |settings: &serde_json::Value| settings.get(name).is_some();
+    let mut homes = sections.as_object()?.iter().filter(|(_, settings)| has_it(settings)).map(|(section, _)| section);
+    let home = homes.next()?;
+    homes.next().is_none().then(|| home.clone())
 }
 
 /// All settings, with the sections that may be missing; `whole` = also those that must be given whole if at all.

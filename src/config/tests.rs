@@ -23,9 +23,12 @@ fn the_example_file_says_the_defaults() {
 #[test]
 fn every_fault_is_told_at_once_with_its_path_and_the_mend() {
     let told = faults(
-        "[delivery]\nleese_s = 3\nquiet_until = \"21:00:00\"\n[policy]\nget_ready_days = \"ten\"\n[polcy]\nx = 1\n",
+        "[delivery]\nleese_s = 3\nquiet_until = \"21:00:00\"\n[policy]\nget_ready_days = \"ten\"\n[polcy]\nx = 1\n\
+         [web]\npublic_url = \"https://pinyon.example.org\"\nzebra = \"x\"\n",
     );
-    assert_eq!(told.len(), 4, "{told:#?}");
+    assert_eq!(told.len(), 6, "{told:#?}");
+    assert!(told.contains(&"web.public_url: unknown key: it belongs to [messages]".to_owned()), "{told:#?}");
+    assert!(told.contains(&"web.zebra: unknown key".to_owned()), "{told:#?}");
     assert!(told.iter().any(|line| line.starts_with("delivery.quiet_until: 21:00:00 must be earlier")), "{told:#?}");
     assert!(told.contains(&"delivery.leese_s: unknown key, did you mean `lease_s`?".to_owned()), "{told:#?}");
     assert!(told.iter().any(|line| line.starts_with("policy.get_ready_days: invalid type")), "{told:#?}");
