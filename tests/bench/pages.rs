@@ -98,11 +98,14 @@ pub fn pages(place: &Place, table: &mut Table) {
     let file = folder.join(format!("pages-{}-{}-{}.sqlite", sizes.regions, sizes.stations, sizes.years));
     set_up(folder, &file);
     runtime().block_on(async {
-        let store = if file.exists() {
-            open(&file).await
-        } else {
-            Country::new(sizes.stations, sizes.regions, sizes.years).store(&file).await
-        };
+        if !file.exists() {
+            // One that was cut off while it was made is not used.
+            let new = file.with_extension("new");
+            crate::fresh(&new);
+            Country::new(sizes.stations, sizes.regions, sizes.years).store(&new).await.close().await;
+            std::fs::rename(&new, &file).unwrap();
+        }
+        let store = open(&file).await;
         let clock = std::sync::Arc::new(SystemClock);
         let app = App::with_store(
             &Config::default(),
