@@ -34,6 +34,8 @@ pub enum AlarmKind {
     Texts,
     /// Addresses that are written to no more because mail comes back.
     Addresses,
+    /// Words that staff gave a message are not used, since they break a rule.
+    Wording,
     /// Other things that staff should know, gathered for a day.
     Remarks,
     /// The disk is nearly full.
@@ -70,7 +72,7 @@ pub(super) enum Lasts {
 }
 
 impl AlarmKind {
-    pub const ALL: [AlarmKind; 20] = [
+    pub const ALL: [AlarmKind; 21] = [
         AlarmKind::Cycle,
         AlarmKind::Work,
         AlarmKind::Station,
@@ -85,6 +87,7 @@ impl AlarmKind {
         AlarmKind::SignUps,
         AlarmKind::Texts,
         AlarmKind::Addresses,
+        AlarmKind::Wording,
         AlarmKind::Remarks,
         AlarmKind::Disk,
         AlarmKind::Store,
@@ -110,6 +113,7 @@ impl AlarmKind {
             AlarmKind::SignUps => "sign-ups",
             AlarmKind::Texts => "texts",
             AlarmKind::Addresses => "addresses",
+            AlarmKind::Wording => "wording",
             AlarmKind::Remarks => "remarks",
             AlarmKind::Disk => "disk",
             AlarmKind::Store => "store",
@@ -140,6 +144,7 @@ impl AlarmKind {
             AlarmKind::SignUps => "far more sign-ups than usual",
             AlarmKind::Texts => "a day's messages are used up",
             AlarmKind::Addresses => "addresses are written to no more",
+            AlarmKind::Wording => "words of yours are not used",
             AlarmKind::Remarks => "remarks for staff",
             AlarmKind::Disk => "the disk is nearly full",
             AlarmKind::Store => "the store cannot be written",
@@ -157,6 +162,7 @@ impl AlarmKind {
             | AlarmKind::NoticeRunsOut
             | AlarmKind::NoticeMissed
             | AlarmKind::Addresses
+            | AlarmKind::Wording
             | AlarmKind::Remarks => AlarmGroup::Season,
             _ => AlarmGroup::Service,
         }

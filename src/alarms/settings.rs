@@ -337,6 +337,7 @@ mod tests {
                 AlarmKind::NoticeRunsOut,
                 AlarmKind::NoticeMissed,
                 AlarmKind::Addresses,
+                AlarmKind::Wording,
                 AlarmKind::Remarks
             ]
         );

@@ -160,6 +160,41 @@ pub fn ribbon(axis: &Axis, shown: &Ribbon) -> String {
     out + "</svg>"
 }
 
+/// When a stage was seen beside the day that a number gave, on the same axis: a stretch from the one to the other. It says nothing to
+/// who cannot see it, since the same stands beside it in words.
+pub fn seen_against(
+    axis: &Axis,
+    by_number: Option<NaiveDate>,
+    not_seen: Option<NaiveDate>,
+    seen: Option<NaiveDate>,
+) -> String {
+    let mut out = open("ribbon", 30);
+    for month in axis.months().skip(1) {
+        line(&mut out, axis.at(month), (0, 30), "rb-month");
+    }
+    rect(&mut out, (0.0, 100.0), (14, 2), "class=\"rb-wait\"");
+    let place = |day: Option<NaiveDate>| day.and_then(|day| axis.middle_of(day));
+    let (number, none, seen) = (place(by_number), place(not_seen), place(seen));
+    if let Some((number, seen)) = number.zip(seen) {
+        rect(&mut out, (number.min(seen), number.max(seen)), (13, 4), "class=\"rb-off\"");
+    }
+    if let Some(at) = number {
+        line(&mut out, at, (2, 28), "rb-number");
+    }
+    if let Some(at) = none.map(hundredths) {
+        push(
+            &mut out,
+            format_args!(
+                r#"<rect class="rb-none" x="{at}%" y="13" width="10" height="4" transform="translate(-5 0)"/>"#
+            ),
+        );
+    }
+    if let Some(at) = seen.map(hundredths) {
+        push(&mut out, format_args!(r#"<circle class="rb-seen" cx="{at}%" cy="15" r="5"/>"#));
+    }
+    out + "</svg>"
+}
+
 fn open(class: &str, height: u32) -> String {
     format!(r#"<svg class="{class}" width="100%" height="{height}" aria-hidden="true" focusable="false">"#)
 }
@@ -222,6 +257,18 @@ mod tests {
         assert!(doubtful.contains("rb-wash-in") && doubtful.contains("rb-wash-out"), "{doubtful}");
         let sure = drawn(SoftBand { from: soft.full_from, to: soft.full_to, ..soft });
         assert!(sure.contains("class=\"rb-wash\"") && !sure.contains("url(#"), "{sure}");
+    }
+
+    #[test]
+    fn a_sighting_stands_beside_the_day_that_the_number_gave() {
+        let axis = Axis::of_season(2026);
+        let both = seen_against(&axis, Some(day(3, 10)), Some(day(3, 12)), Some(day(3, 20)));
+        for class in ["rb-number", "rb-off", "rb-none", "rb-seen"] {
+            assert_eq!(both.matches(&format!("\"{class}\"")).count(), 1, "{class}: {both}");
+        }
+        let alone = seen_against(&axis, None, None, Some(day(3, 20)));
+        assert!(alone.contains("rb-seen") && !alone.contains("rb-number") && !alone.contains("rb-off"), "{alone}");
+        roxmltree::Document::parse(&both).unwrap();
     }
 
     #[test]

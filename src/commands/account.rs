@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::args::Why;
 use super::error::CommandError;
-use super::format::{counted, instant, print_json, print_out, ruled_table};
+use super::format::{counted, instant, print_fitted, print_json, print_out, ruled_table};
 use super::open::open_store_for;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -241,7 +241,7 @@ async fn list(json: bool, config: &Config, now: DateTime<Utc>) -> Result<(), Com
             listed.sessions.to_string(),
         ]);
     }
-    print_out(&format!("{table}\n"))
+    print_fitted(table, &[5, 4, 1, 3])
 }
 
 fn acts_on(account: &Account) -> String {

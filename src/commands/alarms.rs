@@ -6,8 +6,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
 
 use super::error::CommandError;
-use super::format::{bare_table, counted, instant, print_json, print_out};
-use super::open::{open_app, open_store};
+use super::format::{bare_table, columns, counted, fit, instant, print_json, print_out};
+use super::open::{now_of, open_app, open_store};
 use crate::alarms::settings::Recipient;
 use crate::alarms::{Alarm, AlarmGroup, AlarmKind};
 use crate::clock::{Clock, SystemClock};
@@ -66,7 +66,7 @@ pub async fn run(args: Alarms, config: &Config) -> Result<(), CommandError> {
 }
 
 async fn list(store: &Store, config: &Config, args: &Alarms) -> Result<(), CommandError> {
-    let now = SystemClock.now();
+    let now = now_of(store).await?;
     let alarms = store.alarms(args.all.then(|| now - TimeDelta::days(ALL_DAYS))).await?;
     if args.json {
         return print_json(&alarms.iter().map(as_json).collect::<Vec<_>>());
@@ -93,6 +93,7 @@ async fn list(store: &Store, config: &Config, args: &Alarms) -> Result<(), Comma
             alarm.ended_at.map_or_else(String::new, instant),
         ]);
     }
+    fit(&mut table, &[4, 3], columns());
     let mut text = format!("{table}\n");
     for alarm in alarms.iter().filter(|alarm| alarm.ended_at.is_none()) {
         text += &format!("\n{}: {}\n{}\nWhat to do: {}\n", alarm.kind, about(alarm), alarm.what, alarm.mend);
@@ -149,6 +150,11 @@ async fn test(args: &Test, config: &Config) -> Result<(), CommandError> {
         ));
     }
     let app = open_app(config).await?;
+    if app.store.practice().await?.is_some() {
+        return Err(CommandError::Usage(
+            "this is a practice store: nothing leaves it, a test of alarms neither".into(),
+        ));
+    }
     let sent = put_test(&app, &recipients, SystemClock.now()).await?;
     let count = sent.iter().filter(|one| one.delivery.is_some()).count();
     eprintln!("{} queued; the running service sends them", counted(count as u64, "test alarm is", "test alarms are"));

@@ -1,12 +1,7 @@
 //! The table of stations that may stand for a place, as `station candidates` and `region add` print it.
 
-use comfy_table::{ColumnConstraint, ContentArrangement};
-
-use super::format::{align_right, date_or, ruled_table};
+use super::format::{align_right, columns, date_or, fit, ruled_table};
 use crate::service::station_choice::{Candidate, Candidates, Seasons};
-
-/// A page of a terminal.
-const COLUMNS: u16 = 100;
 
 /// The candidates with their figures and why each stands where it does, and what else staff should know, in lines.
 pub fn table(candidates: &Candidates) -> String {
@@ -14,14 +9,7 @@ pub fn table(candidates: &Candidates) -> String {
     if !candidates.rows.is_empty() {
         let mut table =
             ruled_table(["", "station", "km\nheight", "last day\nmissing", "past\nseasons", "read at", "why"]);
-        table.set_content_arrangement(ContentArrangement::Dynamic).set_width(COLUMNS);
         align_right(&mut table, [0, 2, 3, 4]);
-        // An id that is broken over lines cannot be copied.
-        for column in 0..6 {
-            if let Some(column) = table.column_mut(column) {
-                column.set_constraint(ColumnConstraint::ContentWidth);
-            }
-        }
         for (nth, row) in candidates.rows.iter().enumerate() {
             let height = row.higher_m.map_or_else(|| "? m".into(), |higher| format!("{higher:+.0} m"));
             let missing = row.missing_share.map_or_else(|| "?".into(), |share| format!("{:.0} %", share * 100.0));
@@ -35,6 +23,7 @@ pub fn table(candidates: &Candidates) -> String {
                 format!("{}: {}", row.station.name, why(row)),
             ]);
         }
+        fit(&mut table, &[4, 5], columns());
         text += &format!("{table}\n");
     }
     for remark in &candidates.remarks {

@@ -10,7 +10,6 @@ use super::files::{has_ending, write_file};
 use super::open::open_app;
 use super::select::{chosen_regions, moment};
 use crate::chart::{Look, png, season_heat};
-use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
 use crate::region::RegionId;
@@ -55,10 +54,11 @@ pub async fn run(args: &Chart, config: &Config) -> Result<(), CommandError> {
     let parts = open_app(config).await?;
     let regions = chosen_regions(&parts, std::slice::from_ref(&args.region)).await?;
     let region = regions.first().ok_or_else(|| CommandError::Usage("there is no region yet".into()))?;
-    let this_year = SystemClock.now().with_timezone(&region.time_zone).year();
+    let now = parts.clock.now();
+    let this_year = now.with_timezone(&region.time_zone).year();
     let seen = match args.season {
         Some(season) if season != this_year => ChartScope::Whole(season),
-        _ => ChartScope::At(moment(args.on, region)),
+        _ => ChartScope::At(moment(args.on, region, now)),
     };
     let (mut records, mut seasons) = (RecordCache::new(parts.store.clone()), SeasonCache::default());
     let chart = season_chart::season_chart(&parts, &mut records, &mut seasons, region, seen, args.language)

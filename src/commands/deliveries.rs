@@ -1,18 +1,18 @@
 //! Where every message stands, and a hand on one of them.
 
+use chrono::{DateTime, Datelike, Utc};
 use comfy_table::{Cell, CellAlignment};
 use serde_json::json;
 
 use super::args::Why;
 use super::error::CommandError;
-use super::format::{bare_table, instant, print_out};
-use super::open::open_store_for;
-use crate::clock::{Clock, SystemClock};
+use super::format::{bare_table, instant, print_fitted, print_out};
+use super::open::{now_of, open_store_for};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
 use crate::dispatch::estimate::all_sent_by;
 use crate::people::Channel;
-use crate::season::NoticeId;
+use crate::service::desk::find::find;
 use crate::store::queue::{ByHand, DeliveryFilter, DeliveryRow};
 use crate::store::{Store, StoreError};
 
@@ -27,9 +27,9 @@ pub struct Deliveries {
     #[arg(long, value_parser = state)]
     state: Option<DeliveryState>,
 
-    /// Only those of this notice.
-    #[arg(long, value_name = "ID")]
-    notice: Option<NoticeId>,
+    /// Only those of this notice: as `treebell notices` or this list names it, or the name of its region.
+    #[arg(long, value_name = "NOTICE")]
+    notice: Option<String>,
 
     /// Print at most so many.
     #[arg(long, default_value_t = 1000)]
@@ -64,9 +64,9 @@ pub async fn run(args: Deliveries, config: &Config) -> Result<(), CommandError> 
         Some(Action::Retry { why, .. } | Action::Cancel { why, .. }) => why,
     };
     let store = open_store_for(config, why).await?;
-    let now = SystemClock.now();
+    let now = now_of(&store).await?;
     match &args.action {
-        None => list(&store, config, &args).await?,
+        None => list(&store, config, &args, now).await?,
         Some(Action::Retry { id, .. }) => {
             told(id, "tried again", store.retry_delivery(id, now).await.map_err(failed)?)?
         }
@@ -79,8 +79,12 @@ pub async fn run(args: Deliveries, config: &Config) -> Result<(), CommandError> 
     Ok(())
 }
 
-async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), CommandError> {
-    let filter = DeliveryFilter { state: args.state, notice: args.notice.clone(), limit: Some(args.limit) };
+async fn list(store: &Store, config: &Config, args: &Deliveries, now: DateTime<Utc>) -> Result<(), CommandError> {
+    let notice = match &args.notice {
+        Some(asked) => Some(find(store, asked, year_of(asked).unwrap_or(now.year())).await?.id),
+        None => None,
+    };
+    let filter = DeliveryFilter { state: args.state, notice, limit: Some(args.limit) };
     let rows = store.deliveries(&filter).await.map_err(failed)?;
     if args.json {
         let all = serde_json::Value::from(rows.iter().map(as_json).collect::<Vec<_>>());
@@ -95,7 +99,7 @@ async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), C
         let waits = matches!(row.standing.state, DeliveryState::Queued | DeliveryState::Uncertain);
         table.add_row([
             Cell::new(&row.id),
-            Cell::new(&row.notice),
+            Cell::new(short_notice(&row.notice)),
             Cell::new(row.channel.name()),
             Cell::new(masked(row)),
             Cell::new(row.standing.state),
@@ -105,12 +109,12 @@ async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), C
             Cell::new(row.last_error.as_deref().unwrap_or_default()),
         ]);
     }
-    print_out(&format!("{table}\n"))?;
+    print_fitted(table, &[6, 5, 7, 2, 8])?;
     if rows.len() as u64 == u64::from(args.limit) {
         eprintln!("only the first {} are shown: --limit shows more", args.limit);
     }
     for channel in Channel::ALL {
-        let estimate = all_sent_by(store, &config.delivery, channel, SystemClock.now())
+        let estimate = all_sent_by(store, &config.delivery, channel, now)
             .await
             .map_err(|why| CommandError::Store(why.to_string()))?;
         if let Some(by) = estimate.all_sent_by {
@@ -121,6 +125,19 @@ async fn list(store: &Store, config: &Config, args: &Deliveries) -> Result<(), C
         }
     }
     Ok(())
+}
+
+/// As little of an id as is understood: without the profile.
+fn short_notice(id: &str) -> &str {
+    match id.split('/').count() {
+        4.. => id.split_once('/').map_or(id, |(_, rest)| rest),
+        _ => id,
+    }
+}
+
+/// The year that a notice's id names.
+fn year_of(asked: &str) -> Option<i32> {
+    asked.split('/').find_map(|part| part.parse().ok())
 }
 
 fn as_json(row: &DeliveryRow) -> serde_json::Value {

@@ -8,6 +8,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use chrono::{Datelike, NaiveDate, NaiveTime};
 use futures::FutureExt;
+use indicatif::ProgressBar;
 use tokio::net::TcpListener;
 
 use super::args::date;
@@ -16,8 +17,9 @@ use super::format::{print_out, progress_bar};
 use super::run::told_to_stop;
 use crate::clock::SetClock;
 use crate::demo::eggs;
+use crate::demo::ground::DemoError;
 use crate::demo::play;
-use crate::demo::play::{DemoError, Play, Played};
+use crate::demo::play::{Play, Played};
 use crate::demo::state::State;
 use crate::demo::view::Speed;
 use crate::demo::view::screen::{Manner, Surroundings};
@@ -32,6 +34,8 @@ use crate::service::subscribe::stop;
 use crate::timetable::place;
 use crate::web::{self, Site, server};
 
+mod desk;
+
 /// The seed that the README's pictures and figures were made with.
 const SEED: u64 = 20_250_301;
 
@@ -43,12 +47,13 @@ pub struct Demo {
     /// How fast the season goes by.
     #[arg(long, value_enum, default_value_t = Speed::Normal)]
     speed: Speed,
-    /// Folder for the messages, and for the invented state's own store and settings.
-    #[arg(long, value_name = "FOLDER", default_value = "treebell-demo")]
-    messages: PathBuf,
+    /// Folder for the messages, and for the invented state's own store and settings; `treebell-demo` in this folder if left
+    /// out, with --desk `treebell-practice`.
+    #[arg(long, value_name = "FOLDER")]
+    messages: Option<PathBuf>,
     /// Other weather and other people: any number.
-    #[arg(long, default_value_t = SEED)]
-    seed: u64,
+    #[arg(long)]
+    seed: Option<u64>,
     /// One line an event instead of the live view.
     #[arg(long)]
     no_live: bool,
@@ -59,11 +64,18 @@ pub struct Demo {
     /// The day on which those pages stand; without it, the last day of the season played.
     #[arg(long, value_name = "DATE", requires = "listen", value_parser = date)]
     until: Option<NaiveDate>,
+    /// Practise at the staff's desk, on this machine alone, until Ctrl-C: in an invented season whose clock you move yourself.
+    /// The folder keeps it for the next time. It listens on 127.0.0.1:8480, or where --listen says.
+    #[arg(long, conflicts_with_all = ["speed", "no_live", "until"])]
+    desk: bool,
 }
 
 /// # Errors
 /// A season that the state does not have, or a folder that is somebody else's.
 pub async fn run(args: Demo) -> Result<(), CommandError> {
+    if args.desk {
+        return desk::run(args).await;
+    }
     // Before the play: an address in use should not cost a season.
     let listener = match args.listen {
         Some(address) => Some(server::listen(address).await.map_err(|why| CommandError::Usage(why.to_string()))?),
@@ -80,30 +92,44 @@ pub async fn run(args: Demo) -> Result<(), CommandError> {
     // A state that cannot be read is told of by `play`.
     let regions = State::built_in().map_or(0, |state| state.regions.len());
     let manner = if args.no_live { Manner::Plain } else { Manner::choose(&Surroundings::of_stdout(), regions) };
+    let folder = args.messages.unwrap_or_else(|| "treebell-demo".into());
     let wanted =
-        Play { folder: args.messages, season: args.season, seed: args.seed, speed: args.speed, manner: Some(manner) };
+        Play { folder, season: args.season, seed: args.seed.unwrap_or(SEED), speed: args.speed, manner: Some(manner) };
+    let (bar, shown) = making();
+    let played = play::play(&wanted, std::io::stdout(), shown).await;
+    bar.finish_and_clear();
+    let played = played.map_err(failed)?;
+    print_out(&farewell(&played))?;
+    match listener {
+        Some(listener) => show(listener, &played, args.until).await,
+        None => Ok(()),
+    }
+}
+
+/// A bar on the screen, and what moves it.
+fn making() -> (ProgressBar, impl Fn(&str, usize, usize)) {
     let bar = progress_bar(0, "making {msg} {wide_bar} {pos}/{len}");
     bar.enable_steady_tick(Duration::from_millis(200));
     let shown = bar.clone();
-    let played = play::play(&wanted, std::io::stdout(), move |what, done, all| {
+    let moved = move |what: &str, done: usize, all: usize| {
         shown.set_length(all as u64);
         shown.set_position(done as u64);
         shown.set_message(what.to_owned());
         if done == all {
             shown.finish_and_clear();
         }
-    })
-    .await;
-    bar.finish_and_clear();
-    let played = played.map_err(|why| match why {
-        DemoError::Season { .. } | DemoError::NotOurs(_) => CommandError::Usage(why.to_string()),
-        DemoError::Store(_) => CommandError::Store(why.to_string()),
+    };
+    (bar, moved)
+}
+
+fn failed(why: DemoError) -> CommandError {
+    match why {
+        DemoError::Season { .. } | DemoError::NotOurs(_) | DemoError::NotForPractice(_) => {
+            CommandError::Usage(why.to_string())
+        }
+        DemoError::Store(why) => why.into(),
+        DemoError::App(why) => why.into(),
         _ => CommandError::Failed(with_causes(&why)),
-    })?;
-    print_out(&farewell(&played))?;
-    match listener {
-        Some(listener) => show(listener, &played, args.until).await,
-        None => Ok(()),
     }
 }
 
@@ -164,6 +190,7 @@ fn farewell(played: &Played) -> String {
     let settings = played.settings.display();
     let program = std::env::args().next().unwrap_or_else(|| "treebell".into());
     let mut text = String::new();
+    let season = played.season;
     if !played.harvest.is_empty() {
         text.push_str(&format!("\n{}\n", eggs::lines(&played.harvest).join("\n")));
     }
@@ -178,11 +205,12 @@ fn farewell(played: &Played) -> String {
     if let Some(sms) = pick(&lines, "sms", day) {
         text.push_str(&format!("  one text, to {}:\n    {}\n", sms.to, sms.says));
     }
+    text.push_str(&format!("  the season's store: {}\n", played.store.display()));
     text.push_str("Try next, in the same invented state:\n");
-    let season = played.season;
     let region = played.board.rows.get(played.board.rows.len() / 2).map_or("", |row| row.id.as_str());
     for command in [
         format!("outlook --on {season}-03-10"),
+        "notices".to_owned(),
         format!("chart {region} --on {season}-03-10 -o {region}.png"),
         format!("replay --season {}", season - 1),
     ] {

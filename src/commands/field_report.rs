@@ -1,20 +1,21 @@
 //! `treebell field-report`: what people saw at the trees.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 use chrono::{Datelike, NaiveDate};
 
 use super::args::date;
 use super::error::CommandError;
 use super::format::{date_or, fitted_table, print_json, print_out};
-use super::open::open_store;
-use crate::clock::{Clock, SystemClock};
+use super::open::{now_of, open_app, open_store};
 use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::profile::{Profiles, Sight};
 use crate::season::{Profile, StageId};
-use crate::service::app::load_profiles;
+use crate::service::app::{App, load_profiles};
+use crate::service::desk::reports::{Acted, act_at_once};
 use crate::service::field_reports::{
     self, LONGEST_NAME, LONGEST_NOTE, TellingFault, before, can_be_seen, no_contradiction, seen_words,
 };
@@ -24,6 +25,9 @@ use crate::store::field_reports::{
     Judgement, NewFieldReport, ReportMend, ReportSource, ReportStanding, Seen, StoredReport,
 };
 use crate::text::{did_you_mean, near_name};
+
+/// Whole seasons are worked out; whoever types waits for it.
+const LONGEST_ACT: Duration = Duration::from_secs(600);
 
 /// Keep what was seen at the trees
 #[derive(Debug, clap::Subcommand)]
@@ -177,9 +181,9 @@ pub async fn run(command: FieldReportCommand, config: &Config) -> Result<(), Com
 
 async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
     let profiles = load_profiles(config)?;
-    let store = open_store(config).await?;
+    let app = open_app(config).await?;
+    let (store, now) = (&app.store, app.clock.now());
     let region = store.region(&args.region).await?;
-    let now = SystemClock.now();
     can_be_seen(args.date, &region, now).map_err(at("--date"))?;
     before(args.nothing_on, args.date).map_err(at("--nothing-on"))?;
     let profile = profile_of(&profiles, &region)?;
@@ -200,7 +204,7 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         ));
     }
     let report = NewFieldReport {
-        region: region.id,
+        region: region.id.clone(),
         zip: None,
         observed_on: args.date,
         tree: plain("--tree", args.tree, LONGEST_NAME)?,
@@ -217,7 +221,25 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
     if report.seen.not_yet.is_some() && report.seen.infested.is_none() {
         eprintln!("that nothing was there yet says something only of a tree that has the insect: --infested yes");
     }
+    if args.confirmed {
+        act(&app, &[region]).await;
+    }
+    app.store.close().await;
     Ok(())
+}
+
+/// What reports changed acts at once in their regions, as it does at the desk.
+async fn act(app: &App, regions: &[Region]) {
+    for region in regions {
+        match act_at_once(app, region, LONGEST_ACT).await {
+            Acted::Done => {
+                eprintln!("region `{}`: its dates are worked out anew, and what follows is decided", region.id)
+            }
+            Acted::UnderWay | Acted::NextCycle => {
+                eprintln!("region `{}`: the next cycle of the service acts on it", region.id);
+            }
+        }
+    }
 }
 
 fn profile_of<'a>(profiles: &'a Profiles, region: &Region) -> Result<&'a Profile, CommandError> {
@@ -275,7 +297,8 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     if let Some(region) = &args.region {
         store.region(region).await?;
     }
-    let year = args.year.unwrap_or_else(|| SystemClock.now().with_timezone(&config.schedule.time_zone).year());
+    let now = now_of(&store).await?;
+    let year = args.year.unwrap_or_else(|| now.with_timezone(&config.schedule.time_zone).year());
     let edge = |month, day| {
         NaiveDate::from_ymd_opt(year, month, day)
             .ok_or_else(|| CommandError::Usage(format!("--year {year}: that year is outside of the calendar")))
@@ -349,9 +372,13 @@ async fn judge(
 ) -> Result<(), CommandError> {
     let by = plain("--by", by.map(str::to_owned), LONGEST_NAME)?;
     let why = plain("--why", why.map(str::to_owned), LONGEST_NOTE)?;
-    let store = open_store(config).await?;
-    store.judge_field_reports(ids, judgement, by.as_deref(), why.as_deref(), SystemClock.now()).await?;
+    let app = open_app(config).await?;
+    let store = &app.store;
+    store.judge_field_reports(ids, judgement, by.as_deref(), why.as_deref(), app.clock.now()).await?;
+    let mut regions: BTreeMap<RegionId, Region> = BTreeMap::new();
     for id in ids {
+        let region = store.region(&store.field_report(id).await?.region).await?;
+        regions.insert(region.id.clone(), region);
         match judgement {
             Judgement::Refused => eprintln!("report {id} is set aside"),
             Judgement::Confirmed if store.field_report(id).await?.day_known => eprintln!("report {id} is confirmed"),
@@ -361,15 +388,17 @@ async fn judge(
             ),
         }
     }
+    act(&app, &regions.into_values().collect::<Vec<_>>()).await;
+    app.store.close().await;
     Ok(())
 }
 
 async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     let profiles = load_profiles(config)?;
-    let store = open_store(config).await?;
+    let app = open_app(config).await?;
+    let (store, now) = (&app.store, app.clock.now());
     let report = store.field_report(&args.id).await?;
     let region = store.region(&report.region).await?;
-    let now = SystemClock.now();
     let day = args.date.unwrap_or(report.observed_on);
     can_be_seen(day, &region, now).map_err(at("--date"))?;
     before(args.nothing_on.or(report.nothing_on), day).map_err(at("--nothing-on"))?;
@@ -399,5 +428,7 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
     let by = plain("--by", args.by, LONGEST_NAME)?;
     store.mend_field_report(&report.id, &mend, by.as_deref(), &what.join(", "), now).await?;
     eprintln!("report {} is changed: {}", report.id, what.join(", "));
+    act(&app, &[region]).await;
+    app.store.close().await;
     Ok(())
 }

@@ -55,6 +55,79 @@ pub fn fitted_table(head: impl Into<Row>) -> Table {
     table
 }
 
+/// Stands for a blank at which no line ends.
+pub const NO_BREAK: char = '\u{a0}';
+
+/// Dates such as `Mar 4` in a cell stay in one piece.
+pub fn whole_dates(text: &str) -> String {
+    let mut whole = String::with_capacity(text.len());
+    let mut words = text.split(' ').peekable();
+    while let Some(word) = words.next() {
+        whole.push_str(word);
+        let Some(next) = words.peek() else { break };
+        let is_month = word.trim_start_matches('(').len() == 3 && word.ends_with(char::is_alphabetic);
+        let is_day = next.starts_with(|c: char| c.is_ascii_digit());
+        whole.push(if is_month && is_day { NO_BREAK } else { ' ' });
+    }
+    whole
+}
+
+/// Prints a table whose rows are there so that it fits [`columns`]. Cells go on in further lines between words, and none is cut
+/// inside of a word: ids, zones and addresses are copied by hand or mouse. Where that is too wide, `spare` columns (counted from
+/// 0, the first to go first) are left out, which is said.
+///
+/// # Errors
+/// When standard output cannot be written.
+pub fn print_fitted(mut table: Table, spare: &[usize]) -> Result<(), CommandError> {
+    let left_out = fit(&mut table, spare, columns());
+    // Programs that search in it look for the plain one.
+    print_out(&format!("{table}\n").replace(NO_BREAK, " "))?;
+    if !left_out.is_empty() {
+        eprintln!("left out for want of room: {}; a wider terminal or --json shows all", left_out.join(", "));
+    }
+    Ok(())
+}
+
+/// See [`print_fitted`]. Gives the heads of what is left out. A table whose words have no room even so is wider.
+pub fn fit(table: &mut Table, spare: &[usize], width: u16) -> Vec<String> {
+    // What a no-break space holds together is one word.
+    let longest = |cell: &Cell| {
+        let cell = cell.content();
+        cell.split([' ', '\n']).map(|word| word.chars().count()).max().unwrap_or(0)
+    };
+    let heads: Vec<String> = table.header().into_iter().flat_map(Row::cell_iter).map(Cell::content).collect();
+    let mut least: Vec<usize> = table.header().into_iter().flat_map(Row::cell_iter).map(longest).collect();
+    for row in table.row_iter() {
+        for (least, cell) in least.iter_mut().zip(row.cell_iter()) {
+            *least = (*least).max(longest(cell));
+        }
+    }
+    let mut left_out = Vec::new();
+    let needed = |left_out: &[usize]| {
+        let shown = least.iter().enumerate().filter(|(at, _)| !left_out.contains(at));
+        // A blank on either side, and one between two columns.
+        shown.map(|(_, least)| least + 3).sum::<usize>().saturating_sub(1)
+    };
+    for column in spare {
+        if needed(&left_out) <= usize::from(width) {
+            break;
+        }
+        left_out.push(*column);
+    }
+    // What has no room gets it nevertheless.
+    let width = usize::from(width).max(needed(&left_out));
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(u16::try_from(width).unwrap_or(u16::MAX));
+    for (column, least) in table.column_iter_mut().zip(&least) {
+        let with_blanks = u16::try_from(least + 2).unwrap_or(u16::MAX);
+        column.set_constraint(match left_out.contains(&column.index) {
+            true => ColumnConstraint::Hidden,
+            false => ColumnConstraint::LowerBoundary(Width::Fixed(with_blanks)),
+        });
+    }
+    left_out.sort_unstable();
+    left_out.into_iter().filter_map(|column| heads.get(column).cloned()).collect()
+}
+
 /// A table with its head and no lines.
 pub fn bare_table(head: impl Into<Row>) -> Table {
     table(presets::NOTHING, head)
@@ -174,6 +247,46 @@ pub fn source_words(source: &SourceRef) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_fitted_table_cuts_no_word_and_leaves_out_what_it_can_spare() {
+        let table = || {
+            let mut table = ruled_table(["station", "name", "place", "time zone", "sources"]);
+            table.add_row([
+                "GRID-35.6123N-135.0456W",
+                "EXAMPLE MESA TWO MILES NORTH-WEST OF THE SPRINGS",
+                "35.6123, -135.0456",
+                "America/Argentina/ComodRivadavia",
+                "daily-summaries:USC00999001\nacis:USC00999001",
+            ]);
+            table
+        };
+        let words: Vec<String> = table().row_iter().flat_map(Row::cell_iter).map(Cell::content).collect();
+        for (width, spare, gone) in [
+            (140, vec![3, 2], vec![]),
+            (100, vec![2, 3], vec!["place", "time zone"]),
+            (80, vec![2, 3], vec!["place", "time zone"]),
+        ] {
+            let mut fitted = table();
+            assert_eq!(fit(&mut fitted, &spare, width), gone, "{width}");
+            let text = fitted.to_string();
+            assert!(text.lines().all(|line| line.chars().count() <= usize::from(width)), "{width}\n{text}");
+            let whole = |at: usize| words[at].split_whitespace().all(|word| text.contains(word));
+            assert!(whole(0) && whole(1) && whole(4), "{width}\n{text}");
+            assert_eq!((whole(2), whole(3)), (gone.is_empty(), gone.is_empty()), "{width}\n{text}");
+        }
+        // Nothing to spare: wider than asked for, and whole.
+        let mut wide = table();
+        assert!(fit(&mut wide, &[], 60).is_empty());
+        assert!(wide.to_string().contains("America/Argentina/ComodRivadavia"));
+    }
+
+    #[test]
+    fn dates_stay_in_one_piece() {
+        assert_eq!(whole_dates("Mar 12 (Mar 4 - Mar 20)"), "Mar\u{a0}12 (Mar\u{a0}4 - Mar\u{a0}20)");
+        assert_eq!(whole_dates("heat since Mar 2 (by estimates)"), "heat since Mar\u{a0}2 (by estimates)");
+        assert_eq!(whole_dates(""), "");
+    }
 
     #[test]
     fn paragraphs_keep_to_their_columns() {

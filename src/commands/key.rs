@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::args::Why;
 use super::error::CommandError;
 use super::files::{create_private, read_text};
-use super::format::{print_json, print_out, ruled_table};
+use super::format::{print_fitted, print_json, ruled_table};
 use super::open::{actor, open_store};
 use crate::config::Config;
 use crate::people::Key;
@@ -115,5 +115,5 @@ async fn list(json: bool, config: &Config) -> Result<(), CommandError> {
         let remark = if key.lay_inside { "lay in the store once" } else { "" };
         table.add_row([key.purpose.clone(), key.number.to_string(), key.fingerprint.clone(), remark.to_owned()]);
     }
-    print_out(&format!("{table}\n"))
+    print_fitted(table, &[3])
 }

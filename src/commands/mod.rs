@@ -53,6 +53,7 @@ pub mod run;
 pub mod station;
 pub mod store;
 pub mod subscriber;
+pub mod token;
 pub mod verify;
 pub mod weather;
 
@@ -117,6 +118,8 @@ pub enum Command {
     Belief(belief::BeliefCommand),
     #[command(subcommand)]
     Account(account::AccountCommand),
+    #[command(subcommand)]
+    Token(token::TokenCommand),
     #[command(subcommand)]
     Audit(audit::AuditCommand),
     #[command(subcommand)]
@@ -211,7 +214,7 @@ async fn run_with(command: Command, config: &Config) -> Result<(), CommandError>
         Command::Deliveries(args) => deliveries::run(args, config).await,
         Command::Notices(args) => notices::run(args, config).await,
         Command::Alarms(args) => alarms::run(args, config).await,
-        Command::Message(args) => message::run(&args, config),
+        Command::Message(args) => message::run(&args, config).await,
         Command::Profile(args) => profile::run(&args, config).await,
         Command::Store(args) => store::run(args, config).await,
         Command::Region(args) => region::run(args, config).await,
@@ -221,6 +224,7 @@ async fn run_with(command: Command, config: &Config) -> Result<(), CommandError>
         Command::FieldReport(args) => field_report::run(args, config).await,
         Command::Belief(args) => belief::run(args, config).await,
         Command::Account(args) => account::run(args, config).await,
+        Command::Token(args) => token::run(args, config).await,
         Command::Audit(args) => audit::run(args, config).await,
         Command::Key(args) => key::run(args, config).await,
         Command::Weather(args) => weather::run(&args, config).await,

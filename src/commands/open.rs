@@ -2,24 +2,26 @@
 
 use std::sync::Arc;
 
+use chrono::{DateTime, Utc};
+
 use super::args::Why;
 use super::error::CommandError;
-use crate::clock::SystemClock;
+use crate::clock::{Clock, SetClock, SystemClock};
 use crate::config::{Config, FeedsConfig};
 use crate::randomness::Randomness;
 use crate::season::profile::{Holds, Profiles};
 use crate::service::app;
 use crate::service::app::{App, AppError, load_profiles};
 use crate::service::profile_shelf::with_adopted;
-use crate::store::Store;
 use crate::store::acts::Actor;
 use crate::store::learning::AdoptedProfile;
+use crate::store::{Store, StoreError};
 use crate::system_user;
 use crate::weather::feeds::acis_directory::AcisDirectory;
 use crate::weather::feeds::chain;
 use crate::weather::fetch::{Fetcher, Limits, RealSleeper};
 
-/// The whole app, on this machine's clock. Acts on its store are those of whoever runs the command.
+/// The whole app, on the clock of its store. Acts on its store are those of whoever runs the command.
 pub async fn open_app(config: &Config) -> Result<App, AppError> {
     open_app_for(config, &Why::default()).await
 }
@@ -27,7 +29,8 @@ pub async fn open_app(config: &Config) -> Result<App, AppError> {
 /// As [`open_app`], for acts with a reason.
 pub async fn open_app_for(config: &Config, why: &Why) -> Result<App, AppError> {
     let mut app = App::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
-    app.store = app.store.acting(actor(why));
+    app.clock = clock_of(&app.store).await?;
+    app.store = app.store.acting(Actor { clock: app.clock.clone(), ..actor(why) });
     Ok(app)
 }
 
@@ -38,7 +41,22 @@ pub async fn open_store(config: &Config) -> Result<Store, AppError> {
 
 /// As [`open_store`], for acts with a reason.
 pub async fn open_store_for(config: &Config, why: &Why) -> Result<Store, AppError> {
-    Ok(app::open_store(config, &Randomness::of_system()).await?.acting(actor(why)))
+    let store = app::open_store(config, &Randomness::of_system()).await?;
+    let clock = clock_of(&store).await?;
+    Ok(store.acting(Actor { clock, ..actor(why) }))
+}
+
+/// What a store goes by: this machine's clock, or in practice the one that is moved at the desk.
+pub async fn clock_of(store: &Store) -> Result<Arc<dyn Clock>, StoreError> {
+    Ok(match store.practice().await? {
+        None => Arc::new(SystemClock),
+        Some(practice) => Arc::new(SetClock::at(practice.now)),
+    })
+}
+
+/// Now, by the clock of a store.
+pub async fn now_of(store: &Store) -> Result<DateTime<Utc>, StoreError> {
+    Ok(clock_of(store).await?.now())
 }
 
 /// What asks services outside, on the settings' limits. Says so where no contact is set.

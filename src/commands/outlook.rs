@@ -6,12 +6,13 @@ use chrono::NaiveDate;
 
 use super::args::{DegreeUnit, ShownUnit, date, language};
 use super::error::CommandError;
-use super::format::{align_right, counted, date_or, print_json, print_out, ruled_table, short_date_or};
+use super::format::{
+    align_right, counted, date_or, print_fitted, print_json, print_out, ruled_table, short_date_or, whole_dates,
+};
 use super::open::open_app;
 use super::select::{chosen_regions, moment};
 use super::why;
 use crate::assessment::season_model::Assessment;
-use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
@@ -55,9 +56,9 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         return Ok(());
     }
     let unit = args.unit.of(config);
-    let now = SystemClock.now();
+    let now = app.clock.now();
     let regions = regions.into_iter().map(|region| {
-        let at = args.on.map_or(now, |on| moment(Some(on), &region));
+        let at = args.on.map_or(now, |on| moment(Some(on), &region, now));
         (region, at)
     });
     let mut seen: Vec<(Region, Assessment)> = Vec::new();
@@ -108,7 +109,7 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
 pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), CommandError> {
     let app = open_app(config).await?;
     let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
-    let now = SystemClock.now();
+    let now = app.clock.now();
     let looked = assess::look(&app, &mut records, &mut seasons, region, now).await;
     let assessment = looked.map_err(|why| CommandError::Failed(format!("region `{}`: {}", region.id, Chain(&why))))?;
     let grid_points = grid_points(&app).await?;
@@ -179,16 +180,17 @@ fn print_table(
             region.name.clone(),
             format!("{:.0}", region.elevation_m),
             format!("{:.0}", unit.heat_from_c(outlook.heat_sum)),
-            when(outlook, &profile.window.opens),
+            whole_dates(&when(outlook, &profile.window.opens)),
             opens.map_or_else(String::new, |opens| percent(opens.chance_by(outlook.today))),
-            days.best.map_or_else(String::new, span),
-            short_date_or(Some(days.deadline), ""),
-            when(outlook, &profile.window.closes),
+            whole_dates(&days.best.map_or_else(String::new, span)),
+            whole_dates(&short_date_or(Some(days.deadline), "")),
+            whole_dates(&when(outlook, &profile.window.closes)),
             date_or(outlook.newest_real_day, "none"),
             minds(language, outlook, grid_points),
         ]);
     }
-    print_out(&format!("{table}\n"))?;
+    // Least is lost with how high it lies; when eggs are there and until when to wash stays.
+    print_fitted(table, &[1, 8, 4, 2, 7])?;
     if let Some((_, assessment)) = seen.first() {
         eprintln!(
             "Dates: the likely one, and the span that is to hold it 8 times in 10. Day of the outlook: {}. Thresholds are provisional.",

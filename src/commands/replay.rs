@@ -259,7 +259,10 @@ fn notice_words(notice: &PlayedNotice) -> String {
     if !facts.is_empty() {
         text += &paragraph(10, &facts.join("; "));
     }
-    text += &paragraph(10, &format!("why: {}", notice.reason));
+    // Of one that was overtaken or outlived that is all there is to say.
+    if notice.unsent.as_ref().is_none_or(|unsent| !unsent.why.contains(&notice.reason)) {
+        text += &paragraph(10, &format!("why: {}", notice.reason));
+    }
     if let Some(unsent) = &notice.unsent {
         text += &paragraph(10, &format!("why not sent: {}", unsent.why));
     }

@@ -126,6 +126,8 @@ async fn gather(config: &Config) -> Result<(App, Outside), CommandError> {
     let fetcher = Fetcher::new(&config.feeds, Arc::new(SystemClock), randomness.clone())
         .map_err(|why| CommandError::Usage(crate::weather::feeds::chain(&why)))?;
     let app = App::open(config, Arc::new(SystemClock), &randomness).await?;
+    // Before anything is listened to or written.
+    daemon::refuse_practice(&app).await.map_err(daemon_error)?;
     if app.store.key_lies_inside() {
         warn!(
             "the key of the address hashes lies in the store beside them: whoever copies the store can find out which phone numbers \
@@ -193,7 +195,7 @@ async fn watchers(app: &App, readiness: &Readiness) -> Result<Option<daemon::Ser
 
 fn daemon_error(why: DaemonError) -> CommandError {
     match why {
-        DaemonError::Schedule(_) => CommandError::Usage(with_causes(&why)),
+        DaemonError::Schedule(_) | DaemonError::Practice { .. } => CommandError::Usage(with_causes(&why)),
         DaemonError::Store(_) | DaemonError::Dispatch(_) => CommandError::Store(why.to_string()),
     }
 }

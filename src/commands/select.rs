@@ -3,13 +3,13 @@
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 
 use super::error::CommandError;
-use crate::clock::{Clock, SystemClock};
 use crate::geo::Point;
 use crate::region::{Region, RegionId};
 use crate::service::app::App;
 use crate::store::Store;
 use crate::text::{did_you_mean, near_key};
 use crate::timetable::place;
+use crate::weather::nearby::wrong_sign_words;
 use crate::weather::{Station, StationId};
 
 /// The regions named, or all.
@@ -36,17 +36,13 @@ pub async fn chosen_stations(store: &Store, names: &[StationId]) -> Result<Vec<S
 
 /// A place that lies beside a station only with the other sign of its longitude.
 pub fn wrong_sign(what: &str, id: &str, place: Point, station: &Station) -> CommandError {
-    CommandError::Usage(format!(
-        "{what} `{id}`: its longitude {} has another sign than that of station `{}` ({}), beside which it would lie with the \
-         same: one of the two is wrong; degrees count to the east, so in America they are negative",
-        place.longitude, station.id, station.place.longitude
-    ))
+    CommandError::Usage(wrong_sign_words(what, id, place, station))
 }
 
-/// Now, or the morning of the day asked for.
-pub fn moment(on: Option<NaiveDate>, region: &Region) -> DateTime<Utc> {
+/// `now`, or the morning of the day asked for.
+pub fn moment(on: Option<NaiveDate>, region: &Region, now: DateTime<Utc>) -> DateTime<Utc> {
     match on {
-        None => SystemClock.now(),
+        None => now,
         Some(day) => place(day.and_time(NaiveTime::from_hms_opt(7, 0, 0).unwrap_or_default()), region.time_zone),
     }
 }

@@ -3,26 +3,23 @@
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
-use chrono::{DateTime, Utc};
-
 use super::args::{TreeHeight, Why};
 use super::error::CommandError;
 use super::files::{in_file, read_bytes};
 use super::format::{counted, print_json, print_out, progress_bar, ruled_table};
-use super::open::open_store_for;
-use crate::clock::{Clock, SystemClock};
+use super::open::{clock_of, now_of, open_store_for};
 use crate::config::Config;
 use crate::people::csv;
-use crate::people::csv::{LineFault, evidence};
+use crate::people::csv::evidence;
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
 use crate::people::{Consent, NewSubscriber};
 use crate::region::{RegionId, Zip};
+use crate::service::people_list::{Manner, Taken, take_in};
 use crate::service::photographs;
 use crate::service::subscribe::places::places;
-use crate::service::subscribe::stop::{StopRequest, stop};
+use crate::service::subscribe::stop::{erase_for_staff, stop_for_staff};
 use crate::store::acts::Act;
 use crate::store::bands::Home;
-use crate::store::enrol_many::Enrolling;
 use crate::store::enrolment::Enrolled;
 use crate::store::heights::Said;
 use crate::store::subscriptions::Subscriber;
@@ -44,6 +41,8 @@ pub enum SubscriberCommand {
     Height(HeightArgs),
     /// Print subscribers, their addresses masked
     List(List),
+    /// End all messages to somebody, who stays on the list and may come back
+    Stop(StopArgs),
     /// Erase somebody: nothing more is sent, the addresses are erased, and can only be given again by their owner
     Erase {
         /// E-mail address or phone number
@@ -55,6 +54,8 @@ pub enum SubscriberCommand {
         why: Why,
     },
     /// Print all that is kept about the owner of an address, as JSON
+    ///
+    /// Photographs of their trees stand in it as JPEG files in base64, under `photograph.jpeg_base64` of their reports.
     Export {
         /// E-mail address or phone number
         address: String,
@@ -85,6 +86,20 @@ pub struct Add {
     /// The owner had said stop and now asks to be told again
     #[arg(long)]
     after_stop: bool,
+    #[command(flatten)]
+    why: Why,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct StopArgs {
+    /// E-mail address or phone number
+    address: String,
+    /// Only to this address, not to the others of its owner
+    #[arg(long)]
+    only: bool,
+    /// How the owner asked for it
+    #[arg(long, default_value = "asked staff")]
+    evidence: String,
     #[command(flatten)]
     why: Why,
 }
@@ -134,18 +149,17 @@ pub struct List {
 /// # Errors
 /// Addresses and codes that are none, people who said stop, a list with faults, a store that cannot be opened.
 pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), CommandError> {
-    let now = SystemClock.now();
     match command {
-        SubscriberCommand::Add(args) => add(args, config, now).await,
-        SubscriberCommand::Import(args) => import(&args, config, now).await,
-        SubscriberCommand::Height(args) => height(args, config, now).await,
+        SubscriberCommand::Add(args) => add(args, config).await,
+        SubscriberCommand::Import(args) => import(&args, config).await,
+        SubscriberCommand::Height(args) => height(args, config).await,
         SubscriberCommand::List(args) => list(&args, config).await,
         SubscriberCommand::Erase { address, evidence: words, why } => {
             let address = any_address(&address)?;
             let words = evidence(&words, None).map_err(|why| CommandError::Usage(format!("--evidence: {why}")))?;
             let store = open_store_for(config, &why).await?;
-            let stopped = stop(&store, &SystemClock, StopRequest::Erase(&address), &words).await?;
-            photographs::sweep_after_erasure(config, &store, SystemClock.now()).await;
+            let clock = clock_of(&store).await?;
+            let stopped = erase_for_staff(config, &store, &*clock, &address, &words).await?;
             let what = match stopped.addresses {
                 0 => "what somebody asked for in their name is erased; they had not confirmed it".to_owned(),
                 n => format!("erased with {}", counted(n, "address", "addresses")),
@@ -153,13 +167,28 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
             eprintln!("{what}; {} cancelled", counted(stopped.cancelled, "message", "messages"));
             Ok(())
         }
+        SubscriberCommand::Stop(args) => stop(&args, config).await,
         SubscriberCommand::Export { address, why } => {
-            print_json(&open_store_for(config, &why).await?.export_subscriber(&any_address(&address)?).await?)
+            let address = any_address(&address)?;
+            let store = open_store_for(config, &why).await?;
+            let mut export = store.export_subscriber(&address).await?;
+            store.close().await;
+            let missing = photographs::fill(config, &mut export)
+                .await
+                .map_err(|why| CommandError::Failed(format!("a photograph cannot be read: {why}")))?;
+            print_json(&export)?;
+            if missing > 0 {
+                eprintln!(
+                    "{} not in it: no file is there under desk.photographs of these settings",
+                    counted(missing, "photograph is", "photographs are")
+                );
+            }
+            Ok(())
         }
     }
 }
 
-async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
+async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
     let mut addresses = Vec::new();
     if let Some(text) = &args.email {
         let email = EmailAddress::parse(text).map_err(|why| CommandError::Usage(format!("--email: {why}")))?;
@@ -176,7 +205,7 @@ async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), Comma
     let heights = args.height.band().map(|height| args.zips.iter().map(|zip| (zip.clone(), height)).collect());
     let heights = heights.unwrap_or_default();
     let new = NewSubscriber { zips: args.zips, heights, addresses, language: args.language, consent };
-    match store.add_subscriber(&new, now).await {
+    match store.add_subscriber(&new, now_of(&store).await?).await {
         Ok(Enrolled::Added { subscriber }) => eprintln!("subscriber {subscriber} is added"),
         Ok(Enrolled::Extended { subscriber, zips, addresses, heights }) => eprintln!(
             "subscriber {subscriber} was known; added {}, {} and {}",
@@ -205,7 +234,26 @@ async fn add(args: Add, config: &Config, now: DateTime<Utc>) -> Result<(), Comma
     Ok(())
 }
 
-async fn height(args: HeightArgs, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
+async fn stop(args: &StopArgs, config: &Config) -> Result<(), CommandError> {
+    let address = any_address(&args.address)?;
+    let words = evidence(&args.evidence, None).map_err(|why| CommandError::Usage(format!("--evidence: {why}")))?;
+    let store = open_store_for(config, &args.why).await?;
+    let owner = store.subscriber_of(&address).await?;
+    let owner = owner.ok_or_else(|| StoreError::from(Conflict::UnknownAddress { masked: address.to_string() }))?;
+    let asked = store.address_id(&address).await?;
+    let keys: Vec<_> =
+        owner.addresses.into_iter().map(|known| known.id).filter(|id| !args.only || *id == asked).collect();
+    let stopped = stop_for_staff(&store, &*clock_of(&store).await?, &keys, &words).await?;
+    eprintln!(
+        "{} {} stopped; {} cancelled",
+        counted(stopped.addresses, "address", "addresses"),
+        if stopped.addresses == 1 { "is" } else { "are" },
+        counted(stopped.cancelled, "message", "messages")
+    );
+    Ok(())
+}
+
+async fn height(args: HeightArgs, config: &Config) -> Result<(), CommandError> {
     let height = args
         .height
         .band()
@@ -215,7 +263,7 @@ async fn height(args: HeightArgs, config: &Config, now: DateTime<Utc>) -> Result
     let owner = store.subscriber_of(&address).await?;
     let owner = owner.ok_or_else(|| StoreError::from(Conflict::UnknownAddress { masked: address.to_string() }))?;
     let key = store.address_id(&address).await?;
-    match store.say_height(&key, &args.zip, height, now).await? {
+    match store.say_height(&key, &args.zip, height, now_of(&store).await?).await? {
         Said::Lives(home) => {
             eprintln!("subscriber {} is told of region `{}` ({}) from now on", owner.id, home.region, home.band)
         }
@@ -242,47 +290,25 @@ async fn say_homeless<'a>(store: &Store, zips: impl IntoIterator<Item = &'a Zip>
     Ok(())
 }
 
-/// After so many lines it is shown how far the import is.
-const LINES_AT_ONCE: usize = 4000;
-
-async fn import(args: &Import, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
+async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
     let bytes = read_bytes(&args.file)?;
     let source = args.file.file_name().map_or_else(|| "list".into(), |name| name.to_string_lossy().into_owned());
     let list = csv::read(&bytes, &source, config.sms.reach)
         .map_err(|why| CommandError::Usage(format!("{}: {why}", args.file.display())))?;
     let store = open_store_for(config, &args.why).await?;
-    let mut faults = list.faults;
-    let (mut added, mut extended, mut unchanged) = (0_u64, 0_u64, 0_u64);
-
+    let now = now_of(&store).await?;
+    let manner = if args.skip_bad { Manner::GoodLines } else { Manner::AllOrNone };
     let bar = progress_bar(list.lines.len() as u64, "{bar:30} {pos} of {len} lines, {eta} left");
-    // One transaction for all: a reader sees the list whole or not at all.
-    let mut tx = store.begin_large().await?;
-    let enrolling = Enrolling::begin(&mut tx, now).await?;
-    for lines in list.lines.chunks(LINES_AT_ONCE) {
-        let people: Vec<_> = lines.iter().map(|line| &line.subscriber).collect();
-        for (line, outcome) in lines.iter().zip(enrolling.enrol(&mut tx, &people).await?) {
-            match outcome {
-                Ok(Enrolled::Added { .. }) => added += 1,
-                Ok(Enrolled::Extended { .. }) => extended += 1,
-                Ok(Enrolled::Unchanged { .. }) => unchanged += 1,
-                Err(why) => faults.push(LineFault { number: line.number, what: why.to_string() }),
-            }
-        }
-        bar.inc(lines.len() as u64);
-    }
+    let taken = take_in(&store, &list, (&source, manner), now, &|_| Ok(()), &|lines| bar.inc(lines)).await;
     bar.finish_and_clear();
-    faults.sort_by_key(|fault| fault.number);
+    let Taken { added, extended, unchanged, faults, kept } = taken?;
     let named = in_file(&args.file, &faults);
-    if !faults.is_empty() && !args.skip_bad {
-        tx.rollback().await?;
+    if !kept {
         return Err(CommandError::Usage(format!(
             "{named}\nnothing was taken; mend the {} or give --skip-bad",
             if faults.len() == 1 { "line" } else { "lines" }
         )));
     }
-    let detail = format!("{source}: {added} added, {extended} extended, {unchanged} unchanged");
-    tx.note_act(Act::SubscribersImported, "subscribers", &detail).await?;
-    tx.commit().await?;
     if !faults.is_empty() {
         eprintln!("{named}");
     }

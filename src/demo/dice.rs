@@ -20,6 +20,8 @@ pub const WILD_VALUE: u64 = 10_000;
 /// One stream a station.
 pub const STATION_WEATHER: u64 = 20_000;
 pub const STATION_FAULTS: u64 = 30_000;
+/// One stream a question that owners are asked: this bit and what its id gives.
+pub const ANSWERS: u64 = 1 << 63;
 /// One stream a season and station.
 pub const FORECAST: u64 = 1_000_000;
 

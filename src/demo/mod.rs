@@ -2,7 +2,9 @@
 //!
 //! Everything here is for plumbing and for showing; no check of the model against the world rests on it.
 
+pub mod ground;
 pub mod play;
+pub mod practice;
 pub mod state;
 
 pub mod eggs;

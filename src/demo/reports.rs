@@ -70,7 +70,7 @@ pub fn make(truths: &[RegionTruth], profile: &Profile, zone: Tz, season: i32, se
 }
 
 /// What a look on a day shows, if it misses nothing that is there.
-fn sight(truth: &RegionTruth, day: NaiveDate, finds: bool) -> &'static str {
+pub(super) fn sight(truth: &RegionTruth, day: NaiveDate, finds: bool) -> &'static str {
     let heat = truth.heat(day);
     match () {
         () if heat >= truth.hatch && finds => "crawlers",

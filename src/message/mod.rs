@@ -9,6 +9,7 @@ pub mod readability;
 
 pub mod calendar;
 pub mod dates;
+pub mod difference;
 pub mod document;
 mod personal;
 pub mod samples;

@@ -206,6 +206,18 @@ impl Account {
             Role::Administrator => true,
         }
     }
+
+    /// Whether they may add a region anywhere at all. Whoever keeps a county keeps the regions that come in it; whoever keeps
+    /// single regions keeps no place for a new one.
+    pub fn may_add_regions(&self) -> bool {
+        self.may(Deed::Administer) || (self.may(Deed::Act) && !self.reach.counties.is_empty())
+    }
+
+    /// Whether they may add this one. Its county is then to be one that somebody else told, not the account itself.
+    pub fn may_add(&self, region: &Region) -> bool {
+        self.may(Deed::Administer)
+            || (self.may(Deed::Act) && self.reach.counties.iter().any(|county| county.holds(region)))
+    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Subscribers, their addresses and their consent.
 
+pub mod access_token;
 pub mod account;
 mod address;
 mod consent;

@@ -41,6 +41,8 @@ pub struct SeasonWeather {
 pub struct Carried {
     /// As it is told: "stage eggs-hatch", or a key of the profile's file.
     pub what: String,
+    /// Where it is a stage's.
+    pub stage: Option<StageId>,
     pub from: f64,
     pub to: f64,
     /// How well the new sum gives the old one's dates.
@@ -110,7 +112,7 @@ pub fn refit(base: &Profile, fitted: &Fitted, seasons: &[SeasonWeather]) -> Resu
         };
         target.need = Need::DegreeDays(to);
         target.origin = carried_origin(base, from, &scores, seasons, &stage.origin);
-        carried.push(Carried { what, from, to, scores });
+        carried.push(Carried { what, stage: Some(stage.id.clone()), from, to, scores });
     }
     if rule_is_new {
         for (span, rank) in spans.iter().zip(base.stages.len()..) {
@@ -125,7 +127,7 @@ pub fn refit(base: &Profile, fitted: &Fitted, seasons: &[SeasonWeather]) -> Resu
             } else {
                 (eggs.laid_over_c, eggs.laid_over_origin) = (to, origin);
             }
-            carried.push(Carried { what, from, to, scores });
+            carried.push(Carried { what, stage: None, from, to, scores });
         }
     }
 

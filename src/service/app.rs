@@ -8,7 +8,7 @@ use tokio::sync::{Mutex, Notify};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::files;
-use crate::message::{TemplateFaults, Templates};
+use crate::message::{Sender, TemplateFaults, Templates};
 use crate::metrics::Metrics;
 use crate::progress::Progress;
 use crate::randomness::Randomness;
@@ -17,6 +17,7 @@ use crate::service::keys;
 use crate::service::profile_shelf::{ProfileShelf, ShelfError};
 use crate::service::reached_days::ReachedDays;
 use crate::service::skill_cache::SkillCache;
+use crate::service::wording_shelf::WordingShelf;
 use crate::store::{Store, StoreError};
 
 /// Everything the cycle, the dispatcher and replay share. Cheap to clone.
@@ -26,7 +27,8 @@ pub struct App {
     pub store: Store,
     pub clock: Arc<dyn Clock>,
     pub profiles: ProfileShelf,
-    pub templates: Arc<Templates>,
+    /// The words of messages.
+    pub templates: WordingShelf,
     /// What this process knows already of how good projections have been.
     pub skills: Arc<SkillCache>,
     /// … and of when stations reached the heat of a stage in past seasons.
@@ -82,7 +84,16 @@ impl App {
         let store = open_store(config, randomness).await?;
         let app = Self::with_store(config, clock, store, profiles, templates);
         app.profiles.renew(&app.store).await?;
+        app.renew_words().await?;
         Ok(app)
+    }
+
+    /// Takes up what staff wrote of messages, if any of it has changed.
+    ///
+    /// # Errors
+    /// When the store fails: then the words in use stay.
+    pub async fn renew_words(&self) -> Result<(), StoreError> {
+        self.templates.renew(&self.store, &Sender::from(&self.config.messages)).await
     }
 
     pub fn with_store(
@@ -97,7 +108,7 @@ impl App {
             store,
             clock,
             profiles: ProfileShelf::new(profiles),
-            templates: Arc::new(templates),
+            templates: WordingShelf::new(templates),
             skills: Arc::default(),
             reached_days: Arc::default(),
             views_turn: Arc::default(),

@@ -99,9 +99,16 @@ pub async fn of_region(app: &App, region: &Region) -> Result<(), RegionFault> {
     let now = app.clock.now();
     let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
     let mut round = Round { now, cache, moves, report };
+    take_up_words(app).await;
     serve(app, &mut records, &mut seasons, &mut round, region, &mut |_| {}).await?;
     app.queued.notify_one();
     Ok(())
+}
+
+async fn take_up_words(app: &App) {
+    if let Err(why) = app.renew_words().await {
+        error!("the words of messages stay as they were: {}", Chain(&why));
+    }
 }
 
 /// Over groups of regions; what was read for one is not kept for the next.
@@ -121,6 +128,7 @@ async fn over(
     if let Err(why) = app.profiles.renew(&app.store).await {
         error!("the profiles in use stay as they were: {}", Chain(&why));
     }
+    take_up_words(app).await;
     // Before anything newer is decided: an older notice must not come behind it.
     round.report.note_rest(&app.store.queue_rest(now).await?);
     for (at, group) in groups.into_iter().enumerate() {
@@ -184,7 +192,9 @@ pub async fn release_due(
                 Step::Skipped { reason: "nobody confirmed it while it was of use".into() }
             }
         };
-        watch(Event::Notice { day: now.date_naive(), region: notice.season.region, kind: notice.kind, step });
+        let zone = app.store.region(&notice.season.region).await?.time_zone;
+        let day = now.with_timezone(&zone).date_naive();
+        watch(Event::Notice { day, region: notice.season.region, kind: notice.kind, step });
     }
     Ok(())
 }

@@ -1,6 +1,7 @@
 //! The daemon: one process that keeps the schedule and works the queue, for months.
 
 mod outcome;
+mod work;
 
 use std::future::Future;
 use std::sync::Arc;
@@ -10,14 +11,15 @@ use chrono::{DateTime, Utc};
 use futures::FutureExt;
 use futures::future::BoxFuture;
 use tokio::time::Instant;
-use tracing::{debug, error, info, warn};
+use tracing::{error, info, warn};
 
 use self::outcome::{is_well, note_failed, outcome_of, result_of};
+use self::work::one_cycle;
+pub use self::work::run_of_practice;
 use super::cycle::{self, CycleReport};
 use super::cycle_pause::Pause;
 use super::loaded::note_loaded;
-use super::pull::{self, PullReport};
-use super::region_views;
+use super::pull::PullReport;
 use super::watchdog;
 use crate::delivery::inbound::Intake;
 use crate::dispatch::channels::Channels;
@@ -28,14 +30,10 @@ use crate::progress::Part;
 use crate::service::alarms::ping::Pinger;
 use crate::service::alarms::{AlarmKeeper, AlarmParts, Process};
 use crate::service::app::App;
-use crate::service::follow_up;
-use crate::service::retention;
-use crate::service::subscribe::{heights, messages};
 use crate::service::texts::reassembly::Reassembly;
 use crate::store::acts::Actor;
 use crate::store::runs::{CYCLE, ONCE, RunResult, Start};
 use crate::store::{Engine, ServiceLock, StoreError};
-use crate::text::Chain;
 use crate::timetable::{ScheduleError, Tick, Timetable};
 use crate::weather::fetch::Fetcher;
 
@@ -75,6 +73,22 @@ pub enum DaemonError {
     Dispatch(#[from] DispatchError),
     #[error("schedule.cycle")]
     Schedule(#[from] ScheduleError),
+    #[error(
+        "{shown} is a practice store with invented people: no service runs on it. Name the real one in store.address, or practise \
+         on with `treebell demo --desk`"
+    )]
+    Practice { shown: String },
+}
+
+/// Real channels are never used with a practice store.
+///
+/// # Errors
+/// [`DaemonError::Practice`] of one, or when the store fails.
+pub async fn refuse_practice(app: &App) -> Result<(), DaemonError> {
+    match app.store.practice().await? {
+        None => Ok(()),
+        Some(_) => Err(DaemonError::Practice { shown: app.store.shown().to_owned() }),
+    }
 }
 
 /// What a daemon is made of beside the parts.
@@ -113,6 +127,7 @@ pub async fn run(
     manager: Manager,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<Drained, DaemonError> {
+    refuse_practice(app).await?;
     let schedule = &app.config.schedule;
     let timetable = schedule.timetable()?;
     for warning in schedule.cycle.warnings() {
@@ -206,6 +221,7 @@ pub async fn once(
     patience: Duration,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<OnceReport, DaemonError> {
+    refuse_practice(app).await?;
     let _lock = app.store.lock_service().await?;
     if let Some(starter) = outside.starter {
         note_loaded(app, starter, false).await?;
@@ -247,47 +263,6 @@ pub async fn once(
         pinger.call().await;
     }
     Ok(OnceReport { cycle: report, pulled, result, drained })
-}
-
-/// Pull, assess, decide, queue.
-async fn one_cycle(app: &App, fetcher: &Fetcher) -> Result<(CycleReport, PullReport), StoreError> {
-    let stations = app.store.stations().await?;
-    let pulled = pull::pull_all_watched(&app.store, fetcher, &app.config, &app.clock, &stations, &app.progress).await;
-    for station in pulled.silent_stations() {
-        warn!(station.id = %station, "no source of station `{station}` answered");
-    }
-    let mut failed_work = Vec::new();
-    let mut failed = |what: String| {
-        error!("{what}; the cycle goes on");
-        failed_work.push(what);
-    };
-    if let Err(why) = retention::keep_times(app).await {
-        failed(format!("what has had its time of keeping could not be taken away: {}", Chain(&why)));
-    }
-    match messages::tell_newly_covered(app).await {
-        Ok(0) => {}
-        Ok(told) => info!(told, "told those whose ZIP code has a region now"),
-        Err(why) => failed(format!("those whose ZIP code has a region now could not be told: {}", Chain(&why))),
-    }
-    match heights::ask_due(app).await {
-        Ok(0) => {}
-        Ok(people) => info!(people, "asked people how high up their trees stand"),
-        Err(why) => failed(format!("those whose ZIP code has several heights could not be asked: {}", Chain(&why))),
-    }
-    match follow_up::ask_due(app).await {
-        Ok(0) => {}
-        Ok(people) => info!(people, "asked people what they saw"),
-        Err(why) => failed(format!("those who were told to inspect could not be asked what they saw: {}", Chain(&why))),
-    }
-    // Records are read afresh each time: what was pulled may have changed any day.
-    let mut report = cycle::run_afresh(app, &mut |_| {}).await?;
-    match region_views::renew_kept(app).await {
-        Ok(0) => {}
-        Ok(regions) => debug!(regions, "what the pages show was worked out"),
-        Err(why) => failed(format!("what the pages show could not be kept: {}", Chain(&why))),
-    }
-    report.failed_work.append(&mut failed_work);
-    Ok((report, pulled))
 }
 
 /// What keeps the schedule.

@@ -44,7 +44,8 @@ pub async fn ask_due(app: &App) -> Result<u64, SignUpError> {
                 ..TransactionalFacts::of(Sender::from(&app.config.messages))
             };
             let kind = TransactionalKind::FollowUp;
-            let message = app.templates.render_transactional(kind, one.language, one.address.channel(), &letter)?;
+            let message =
+                app.templates.in_use().render_transactional(kind, one.language, one.address.channel(), &letter)?;
             let new = NewTransactional {
                 kind,
                 to: one.address.clone(),

@@ -7,7 +7,7 @@ use crate::store::acts::{Act, Actor};
 use crate::store::audit::AuditFilter;
 use crate::store::{Store, StoreError};
 
-/// Notes settings, profiles and wording that differ from those noted last; with `begins`, as of a service that starts, the
+/// Notes settings, profiles and the wording of program and folder that differ from those noted last; with `begins`, as of a service that starts, the
 /// settings in any case.
 ///
 /// # Errors
@@ -23,7 +23,7 @@ pub async fn note_loaded(app: &App, actor: Actor, begins: bool) -> Result<(), St
         let detail = format!("version {}, {}", profile.version, digest(profile.to_toml().as_bytes()));
         note(&store, Act::SettingsLoaded, &format!("profile/{}", profile.id), &detail, false).await?;
     }
-    note(&store, Act::WordingLoaded, "wording", &digest(app.templates.sources().as_bytes()), false).await
+    note(&store, Act::WordingLoaded, "wording", &digest(app.templates.given().sources().as_bytes()), false).await
 }
 
 async fn note(store: &Store, act: Act, subject: &str, detail: &str, always: bool) -> Result<(), StoreError> {

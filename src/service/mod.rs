@@ -9,9 +9,11 @@ pub mod profile_shelf;
 pub mod reached_days;
 mod records;
 pub mod skill_cache;
+pub mod wording_shelf;
 
 pub mod assess;
 pub mod assess_all;
+pub mod belief;
 pub mod cycle;
 pub mod cycle_cache;
 mod cycle_pause;
@@ -40,11 +42,14 @@ pub mod watchdog;
 pub mod past_cache;
 pub mod preview;
 pub mod profile_change;
+pub mod region_drafts;
 pub mod usual_year;
 
 pub mod field_reports;
 pub mod follow_up;
+pub mod people_list;
 pub mod photographs;
+pub mod practice;
 pub mod station_choice;
 pub mod station_glance;
 pub mod subscribe;

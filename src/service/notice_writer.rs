@@ -67,11 +67,12 @@ impl NoticeWriter<'_> {
             },
         );
         facts.grid = grid_of(station).map(|grid| grid.makers().to_owned());
+        let templates = self.app.templates.in_use();
         let mut texts = Vec::with_capacity(Language::ALL.len() * Channel::ALL.len());
         for language in Language::ALL {
             for channel in Channel::ALL {
                 let chart = charts.get(&language);
-                let message = self.app.templates.render_with_chart(kind, language, channel, &facts, chart)?;
+                let message = templates.render_with_chart(kind, language, channel, &facts, chart)?;
                 texts.push(NoticeText { language, message });
             }
         }

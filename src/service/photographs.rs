@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 use bytes::Bytes;
 use chrono::{DateTime, TimeDelta, Utc};
+use data_encoding::BASE64;
 use image::codecs::jpeg::JpegEncoder;
 use image::metadata::Orientation;
 use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader, RgbImage};
@@ -18,6 +19,7 @@ use tracing::{info, warn};
 use crate::config::Config;
 use crate::files;
 use crate::randomness::Randomness;
+use crate::store::export::Export;
 use crate::store::field_reports::NewPhotograph;
 use crate::store::{Store, StoreError};
 use crate::text::Chain;
@@ -176,6 +178,26 @@ impl Photographs {
             );
         }
     }
+}
+
+/// Puts the photographs of an owner's trees into what is exported for them. Gives how many have no file any more, or none that
+/// these settings lead to.
+///
+/// # Errors
+/// When a file that is there cannot be read.
+pub async fn fill(config: &Config, export: &mut Export) -> io::Result<u32> {
+    let folder = Photographs::of(config);
+    let reports = export.addresses.iter_mut().flat_map(|address| &mut address.reports);
+    let mut missing = 0;
+    for photograph in reports.filter_map(|report| report.photograph.as_mut()) {
+        let bytes = match &folder {
+            Some(folder) => folder.read(&photograph.file).await?,
+            None => None,
+        };
+        missing += u32::from(bytes.is_none());
+        photograph.jpeg_base64 = bytes.map(|bytes| BASE64.encode(&bytes));
+    }
+    Ok(missing)
 }
 
 /// Takes away every photograph that no report names: those of people who were erased, and those whose report never came to be.

@@ -116,7 +116,7 @@ impl<'a> Previews<'a> {
 
     /// Of a region that is tried out: its stations and their records lie in a store of their own.
     pub fn in_trial(app: &'a App, trial: &Store) -> Self {
-        let own = App { store: trial.clone(), ..app.clone() };
+        let own = App { store: trial.clone(), templates: app.templates.held(), ..app.clone() };
         Self { own, records: RecordCache::new(trial.clone()), ..Self::new(app, &[]) }
     }
 

@@ -27,6 +27,8 @@ pub enum Act {
     SubscribersListed,
     SubscriberExported,
     SubscriberErased,
+    /// Nothing more is sent to them; what is known of them stays.
+    SubscriberStopped,
     /// How high their trees stand.
     SubscriberChanged,
     RegionAdded,
@@ -60,6 +62,8 @@ pub enum Act {
     ReportChanged,
     SettingsLoaded,
     WordingLoaded,
+    /// A text of the messages was given other words, or those without ours again.
+    WordingChanged,
     KeyMoved,
     AuditExported,
     /// Rows of more than seven years were taken away.
@@ -82,6 +86,9 @@ pub enum Act {
     SecondFactorSet,
     RecoveryCodesMade,
     RecoveryCodeUsed,
+    /// A token by which a program asks the desk.
+    TokenMade,
+    TokenEnded,
 }
 
 impl Act {
@@ -93,6 +100,7 @@ impl Act {
             Act::SubscribersListed => "subscribers-listed",
             Act::SubscriberExported => "subscriber-exported",
             Act::SubscriberErased => "subscriber-erased",
+            Act::SubscriberStopped => "subscriber-stopped",
             Act::SubscriberChanged => "subscriber-changed",
             Act::RegionAdded => "region-added",
             Act::RegionChanged => "region-changed",
@@ -121,6 +129,7 @@ impl Act {
             Act::ReportChanged => "report-changed",
             Act::SettingsLoaded => "settings-loaded",
             Act::WordingLoaded => "wording-loaded",
+            Act::WordingChanged => "wording-changed",
             Act::KeyMoved => "key-moved",
             Act::AuditExported => "audit-exported",
             Act::AuditTrimmed => "audit-trimmed",
@@ -139,6 +148,8 @@ impl Act {
             Act::SecondFactorSet => "second-factor-set",
             Act::RecoveryCodesMade => "recovery-codes-made",
             Act::RecoveryCodeUsed => "recovery-code-used",
+            Act::TokenMade => "token-made",
+            Act::TokenEnded => "token-ended",
         }
     }
 }

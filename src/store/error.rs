@@ -126,6 +126,12 @@ pub enum Conflict {
         "an account `{name}` is, or was, somebody's, and the audit tells by this name what they did: choose another name"
     )]
     AccountName { name: String },
+    #[error("there is no token of a program `{name}`: `treebell token list` shows all")]
+    UnknownToken { name: String },
+    #[error(
+        "a program `{name}` has, or had, a token, and the audit tells by this name what it did: choose another name"
+    )]
+    TokenName { name: String },
 }
 
 /// A ZIP code whose heights another region has.

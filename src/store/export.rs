@@ -68,6 +68,19 @@ pub struct ExportedReport {
     pub infested: Option<bool>,
     /// Which tree, in their own words.
     pub tree: Option<String>,
+    pub photograph: Option<ExportedPhotograph>,
+}
+
+/// A photograph of their tree.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ExportedPhotograph {
+    /// Name of its file in the folder of photographs.
+    pub file: String,
+    pub width: i64,
+    pub height: i64,
+    pub added_at: DateTime<Utc>,
+    /// The file itself, which the service puts in; `None` where it is not there.
+    pub jpeg_base64: Option<String>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -108,8 +121,10 @@ impl Store {
             .fetch_all(&mut *connection)
             .await?;
             let reports = sqlx::query(
-                "SELECT region_id, observed_on, day_known, COALESCE(sight, stage) AS saw, infested, owner_tree, created_at
-                 FROM field_reports WHERE person = $1 AND source = 'subscriber' ORDER BY created_at, id",
+                "SELECT r.region_id, r.observed_on, r.day_known, COALESCE(r.sight, r.stage) AS saw, r.infested, r.owner_tree,
+                     r.created_at, p.file, p.width, p.height, p.added_at
+                 FROM field_reports r LEFT JOIN field_report_photographs p ON p.report_id = r.id
+                 WHERE r.person = $1 AND r.source = 'subscriber' ORDER BY r.created_at, r.id",
             )
             .bind(known.id.as_str())
             .fetch_all(&mut *connection)
@@ -151,6 +166,7 @@ impl Store {
                             saw: get(row, "saw")?,
                             infested: get_flag_if_any(row, "infested")?,
                             tree: get(row, "owner_tree")?,
+                            photograph: photograph_of(row)?,
                         })
                     })
                     .collect::<Result<_, StoreError>>()?,
@@ -169,6 +185,17 @@ impl Store {
             addresses,
         })
     }
+}
+
+fn photograph_of(row: &AnyRow) -> Result<Option<ExportedPhotograph>, StoreError> {
+    let Some(file) = get::<Option<String>>(row, "file")? else { return Ok(None) };
+    Ok(Some(ExportedPhotograph {
+        file,
+        width: get(row, "width")?,
+        height: get(row, "height")?,
+        added_at: get_instant(row, "added_at")?,
+        jpeg_base64: None,
+    }))
 }
 
 fn action_of(row: &AnyRow) -> Result<ConsentAction, StoreError> {

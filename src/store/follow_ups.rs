@@ -310,6 +310,16 @@ fn question_of(row: &AnyRow) -> Result<Question, StoreError> {
 }
 
 impl Store {
+    /// Questions that are open and that nobody has answered, by their ids.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn unanswered(&self, now: DateTime<Utc>) -> Result<Vec<Question>, StoreError> {
+        let find = format!("{FIND} WHERE f.answer IS NULL AND f.closes_at > $1 ORDER BY f.id");
+        let rows = sqlx::query(sqlx::AssertSqlSafe(find)).bind(ms(now)).fetch_all(&mut *self.read().await?).await?;
+        rows.iter().map(question_of).collect()
+    }
+
     /// When people were asked after a notice and how many by each channel; `None` when nobody was.
     ///
     /// # Errors

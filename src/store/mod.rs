@@ -26,6 +26,7 @@ mod migrations;
 mod server_trust;
 
 pub mod places;
+pub mod practice;
 mod pseudonyms;
 pub mod region_views;
 pub mod regions;
@@ -43,6 +44,7 @@ pub mod learning;
 pub mod notices;
 pub mod outlooks;
 pub mod staff_log;
+pub mod wordings;
 
 pub mod addresses;
 pub mod bands;
@@ -54,6 +56,7 @@ pub mod export;
 pub mod figures;
 pub mod heights;
 pub mod pending_sign_ups;
+pub mod people_found;
 pub mod preferences;
 pub mod stops;
 pub mod subscriptions;

@@ -33,7 +33,7 @@ const KNOWN: &str = "EXISTS (SELECT 1 FROM addresses a WHERE a.id = o.address_ke
      OR EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = o.address_key) \
      OR EXISTS (SELECT 1 FROM confirmations c WHERE c.address_key = o.address_key AND c.ended_at IS NULL)";
 
-const RULES: [Rule; 19] = [
+const RULES: [Rule; 20] = [
     Rule {
         table: "confirmations",
         key: "id",
@@ -108,10 +108,12 @@ const RULES: [Rule; 19] = [
     Rule { table: "account_invitations", key: "hash", when: "o.expires_at <= $1", days: |_| 30 },
     // As long as the audit tells of its holder, whose last act was before.
     Rule { table: "accounts", key: "name", when: "o.removed_at <= $1", days: |_| 7 * 366 },
+    Rule { table: "access_tokens", key: "name", when: "COALESCE(o.ended_at, o.expires_at) <= $1", days: |_| 7 * 366 },
 ];
 
 /// Tables whose rows have their time: of each a canary is planted and looked for by the checks.
-pub const TIMED: [&str; 26] = [
+pub const TIMED: [&str; 27] = [
+    "access_tokens",
     "account_invitations",
     "accounts",
     "addresses",
@@ -141,7 +143,8 @@ pub const TIMED: [&str; 26] = [
 ];
 
 /// Tables whose rows stay, and why.
-pub const LASTING: [(&str, &str); 28] = [
+pub const LASTING: [(&str, &str); 31] = [
+    ("access_token_regions", "with their tokens"),
     ("account_reach", "with their accounts"),
     ("backfills", "a row a station and feed"),
     ("consent_words", "a row a wording"),
@@ -157,6 +160,7 @@ pub const LASTING: [(&str, &str); 28] = [
     ("notices", "a season's decisions, which past seasons are judged by"),
     ("outlooks", "what was said on each day, which past seasons are judged by"),
     ("place_tables", "one row: where ZIP codes are"),
+    ("practice", "one row, in practice stores alone"),
     ("profile_versions", "outlooks name them"),
     ("record_years", "a row a station and year of its record"),
     ("recovery_codes", "a few an account, with it"),
@@ -170,6 +174,7 @@ pub const LASTING: [(&str, &str); 28] = [
     ("stations", "records stand on them"),
     ("unfinished_tries", "a row a job"),
     ("watchers", "a row a process that is at work; who is gone for long is taken out"),
+    ("wording_versions", "what messages said, and who wrote it"),
 ];
 
 /// `suppressions` never go: an address that said stop is never written to again.

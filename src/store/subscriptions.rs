@@ -314,7 +314,7 @@ const SELECT_RECIPIENTS: &str = "SELECT a.id, a.subscriber_id, a.channel, a.addr
        AND NOT EXISTS (SELECT 1 FROM suppressions x WHERE x.address_key = a.id)
      ORDER BY a.id";
 
-fn subscriber_of(row: &AnyRow) -> Result<Subscriber, StoreError> {
+pub(super) fn subscriber_of(row: &AnyRow) -> Result<Subscriber, StoreError> {
     Ok(Subscriber {
         id: get(row, "id")?,
         language: language_of(row)?,

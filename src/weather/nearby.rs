@@ -48,6 +48,15 @@ pub fn by_nearness(place: Point, elevation_m: Option<f64>, stations: Vec<Station
     candidates
 }
 
+/// That a place lies beside a station only with the other sign of its longitude; `what` and `id` name it.
+pub fn wrong_sign_words(what: &str, id: &str, place: Point, station: &Station) -> String {
+    format!(
+        "{what} `{id}`: its longitude {} has another sign than that of station `{}` ({}), beside which it would lie with the \
+         same: one of the two is wrong; degrees count to the east, so in America they are negative",
+        place.longitude, station.id, station.place.longitude
+    )
+}
+
 /// The nearest of these stations, if the place lies beside it only with the other sign of its longitude, as when a minus was
 /// forgotten. One with its own sign wrong looks the same from here.
 pub fn mirrored(place: Point, stations: &[Station]) -> Option<&Station> {

@@ -28,6 +28,7 @@ mod forms;
 mod guide;
 mod home;
 mod hook_doors;
+mod jobs;
 mod outlook_json;
 mod places;
 mod preferences;
@@ -36,6 +37,7 @@ mod region_page;
 mod seen;
 mod sign_up;
 mod stop;
+mod tried_lists;
 mod turns;
 mod webhooks;
 mod window;
@@ -87,6 +89,8 @@ pub fn router_with(site: &Site, entries: &[desk::Entry]) -> Router {
         .merge(assets::routes())
         .merge(webhooks::routes())
         .merge(if site.credentials().is_some() { desk::routes(site, entries) } else { Router::new() })
+        .merge(if site.credentials().is_some() { desk::programs::routes() } else { Router::new() })
+        .merge(if site.practice().is_some() { desk::routes(site, desk::PRACTICE_ENTRIES) } else { Router::new() })
         .nest(links::language_prefix(Language::Es), spoken(Language::Es))
         .merge(spoken(Language::En))
         .layer(DefaultBodyLimit::max(LARGEST_FORM));

@@ -49,6 +49,7 @@ pub(super) fn html(visit: &Visit, name: &str, shown: Value) -> Result<String, Fa
         style => assets::style_path(site),
         mark => assets::path(site, "mark.svg"),
         exercise => site.is_exercise(),
+        practice => site.practice().is_some(),
         sender => &messages.sender_name,
         help => Value::from_safe_string(contact(&messages.help_contact)),
         postal => &messages.postal_address,

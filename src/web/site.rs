@@ -7,13 +7,21 @@ use url::Url;
 
 use super::Fault;
 use super::hook_doors::Doors;
+use super::jobs::Jobs;
 use super::templates::{PageFault, Pages};
+use super::tried_lists::TriedLists;
 use super::turns::Turns;
 use super::views::RegionViews;
+use crate::clock::SystemClock;
 use crate::language::Language;
 use crate::links;
 use crate::service::app::App;
+use crate::service::belief::again::Again;
+use crate::service::belief::learn::Shown;
+use crate::service::belief::version::Offer;
 use crate::service::desk::Credentials;
+use crate::service::practice::Practice;
+use crate::service::region_drafts::RegionDrafts;
 use crate::store::notices::Notice;
 
 /// The state behind the pages. Cheap to clone.
@@ -27,6 +35,10 @@ struct Inner {
     public: Option<Url>,
     /// Nothing here is real.
     exercise: bool,
+    /// An invented season whose clock staff move.
+    practice: Option<Arc<dyn Practice>>,
+    /// As the sign-in at the desk uses it: on the machine's clock, also where that of the season is moved by hand.
+    door: App,
     /// Path of the public address without its last slash; empty at the root.
     base: String,
     /// Codes tried and links asked for, by network.
@@ -35,13 +47,19 @@ struct Inner {
     doors: Doors,
     /// `None`: the desk is off.
     credentials: Option<Credentials>,
+    /// Long work behind pages of the desk.
+    learned: Jobs<Shown>,
+    offers: Jobs<Offer>,
+    fits: Jobs<Again>,
+    region_drafts: RegionDrafts,
+    tried_lists: TriedLists,
 }
 
 impl Site {
     /// # Errors
     /// When a page or its words do not hold together: a fault of the program, told at the start and not to a visitor.
     pub fn new(app: App) -> Result<Self, PageFault> {
-        Self::with(app, None)
+        Self::with(app, None, None)
     }
 
     /// The pages of an exercise: they say so, their alerts too, and the notices shown are those of a season that was
@@ -50,24 +68,43 @@ impl Site {
     /// # Errors
     /// See [`Site::new`].
     pub fn of_exercise(app: App, played: Vec<Notice>) -> Result<Self, PageFault> {
-        Self::with(app, Some(played))
+        Self::with(app, Some(played), None)
     }
 
-    fn with(app: App, played: Option<Vec<Notice>>) -> Result<Self, PageFault> {
+    /// The pages of a practice: an exercise with a clock that staff move at the desk.
+    ///
+    /// # Errors
+    /// See [`Site::new`].
+    pub fn of_practice(app: App, practice: Arc<dyn Practice>) -> Result<Self, PageFault> {
+        Self::with(app, None, Some(practice))
+    }
+
+    fn with(app: App, played: Option<Vec<Notice>>, practice: Option<Arc<dyn Practice>>) -> Result<Self, PageFault> {
+        let door = match &practice {
+            None => app.clone(),
+            Some(_) => App { clock: Arc::new(SystemClock), ..app.clone() },
+        };
         // The settings were checked: what does not parse is empty, and then links have no host.
         let public = app.config.messages.public_url.url().cloned();
         let base = public.as_ref().map_or_else(String::new, |url| url.path().trim_end_matches('/').to_owned());
         Ok(Self(Arc::new(Inner {
             pages: Pages::load()?,
-            exercise: played.is_some(),
+            exercise: played.is_some() || practice.is_some(),
+            practice,
+            door,
             views: RegionViews::new(app.clone(), played),
             public,
             base,
             doors: Doors::of(&app.config.hooks),
             credentials: Credentials::of(&app.config, app.store.randomness()).map_err(PageFault::Desk)?,
             app,
+            region_drafts: RegionDrafts::default(),
+            tried_lists: TriedLists::default(),
             code_turns: Turns::default(),
             link_turns: Turns::default(),
+            learned: Jobs::default(),
+            offers: Jobs::default(),
+            fits: Jobs::default(),
         })))
     }
 
@@ -81,6 +118,28 @@ impl Site {
         self.0.credentials.as_ref()
     }
 
+    pub(super) fn learned(&self) -> &Jobs<Shown> {
+        &self.0.learned
+    }
+
+    pub(super) fn offers(&self) -> &Jobs<Offer> {
+        &self.0.offers
+    }
+
+    pub(super) fn fits(&self) -> &Jobs<Again> {
+        &self.0.fits
+    }
+
+    /// Regions that staff try out before they save them.
+    pub(super) fn region_drafts(&self) -> &RegionDrafts {
+        &self.0.region_drafts
+    }
+
+    /// Lists that staff have tried and not taken in yet.
+    pub(super) fn tried_lists(&self) -> &TriedLists {
+        &self.0.tried_lists
+    }
+
     pub(super) fn code_turns(&self) -> &Turns {
         &self.0.code_turns
     }
@@ -91,6 +150,16 @@ impl Site {
 
     pub fn app(&self) -> &App {
         &self.0.app
+    }
+
+    /// As [`Site::app`], for the sign-in: sessions and codes go by the machine's clock.
+    pub(super) fn door(&self) -> &App {
+        &self.0.door
+    }
+
+    /// What stands behind the pages of practice; `None` of a real service.
+    pub fn practice(&self) -> Option<&Arc<dyn Practice>> {
+        self.0.practice.as_ref()
     }
 
     pub fn is_exercise(&self) -> bool {

@@ -43,6 +43,7 @@ use crate::engines::on_each_engine;
 use crate::people::two_regions;
 
 mod ends;
+mod wording;
 
 /// Runs the service.
 const ADMIN: &str = "admin@example.org";

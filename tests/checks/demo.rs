@@ -100,6 +100,31 @@ fn the_demo_plays_a_season_into_a_folder_and_sums_it_up() {
     }
     assert!(std::fs::read(folder.path().join("b.png")).unwrap().starts_with(b"\x89PNG"));
 
+    // The season is kept: the other commands see what was decided, sent and said, on the clock of the store.
+    let ran = |args: &[&str], columns: &str| {
+        let mut command = Command::new(assert_cmd::cargo::cargo_bin!("treebell"));
+        let output =
+            command.current_dir(folder.path()).env("COLUMNS", columns).args(settings).args(args).output().unwrap();
+        assert_eq!(output.status.code(), Some(0), "{args:?}: {}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let notices = ran(&["notices"], "100");
+    assert!(notices.contains("mesa-callada/wash-now") && notices.contains(" sent"), "{notices}");
+    let sent = ran(&["deliveries", "--state", "sent", "--limit", "5000", "--json"], "100");
+    assert_eq!(sent.matches("\"sent\"").count(), rows.len(), "every message of the folder is in the store");
+    assert!(ran(&["audit", "list", "--json"], "100").contains("notice-released"));
+    assert!(ran(&["field-report", "list"], "100").contains("confirmed"));
+    for args in [["outlook", "--on", "2025-03-10"].as_slice(), &["deliveries", "--limit", "30"], &["station", "list"]] {
+        for columns in [100, 80] {
+            let said = ran(args, &columns.to_string());
+            let widest = said.lines().map(|line| line.trim_end().chars().count()).max().unwrap();
+            assert!(widest <= columns, "{args:?}: {widest} of {columns}\n{said}");
+        }
+    }
+    let refused = treebell(folder.path(), &[&settings[..], &["run"]].concat());
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("a practice store"));
+
     // Heat is shown in the unit of the house, and in the other one for once.
     let heat = |more: &[&str]| {
         let args = [&settings[..], &["outlook", "--region", "piedra-mansa", "--on", "2025-03-10"], more].concat();

@@ -37,7 +37,7 @@ const PROFILE: &str = "pinyon-needle-scale";
 /// The two lowest regions of the invented state and its highest.
 pub struct World {
     pub app: App,
-    clock: Arc<ManualClock>,
+    pub clock: Arc<ManualClock>,
     /// In the order of their heights.
     pub regions: Vec<Region>,
 }
@@ -93,7 +93,7 @@ impl World {
         self.look(&self.regions[2]).await.outlook
     }
 
-    async fn lessons(&self) -> Lessons {
+    pub async fn lessons(&self) -> Lessons {
         let (mut records, mut seasons) = (RecordCache::new(self.app.store.clone()), SeasonCache::default());
         let profile = self.app.profiles.get(PROFILE).unwrap();
         lessons(&self.app, &mut records, &mut seasons, &profile, 2025, self.now()).await.unwrap()
@@ -114,7 +114,7 @@ impl World {
     }
 
     /// Fresh cotton with eggs, seen early in both low regions: the day on which both were seen, and the reports' ids.
-    async fn early_sightings(&self, confirmed: bool) -> (NaiveDate, Vec<String>) {
+    pub async fn early_sightings(&self, confirmed: bool) -> (NaiveDate, Vec<String>) {
         let mut days = Vec::new();
         for region in &self.regions[..2] {
             days.push((region.id.clone(), self.day_of(region, 140.0).await));
@@ -153,7 +153,7 @@ impl World {
         self.app.store.add_field_report(&new, self.now()).await.unwrap()
     }
 
-    async fn confirm(&self, id: &str) {
+    pub async fn confirm(&self, id: &str) {
         let ids = [id.to_owned()];
         self.app.store.judge_field_reports(&ids, Judgement::Confirmed, None, None, self.now()).await.unwrap();
     }

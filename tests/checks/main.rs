@@ -9,6 +9,7 @@
 
 mod engines;
 mod support;
+mod tables;
 
 mod alarms;
 mod belief;
@@ -29,6 +30,7 @@ mod messages;
 mod people;
 mod places;
 mod policy;
+mod practice;
 mod preview;
 mod projection;
 mod records;

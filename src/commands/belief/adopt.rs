@@ -1,19 +1,20 @@
 //! `treebell belief adopt`.
 
-use super::ask::{Chosen, Which};
-use super::learn::{frozen_lines, frozen_seasons};
-use super::show::regions_of;
+use super::ask::Which;
+use super::show::{frozen_lines, regions_of};
 use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
 use crate::commands::format::{counted, print_out};
-use crate::commands::new_version::{Believed, dates_now, dates_words, keep, newest_version};
+use crate::commands::new_version::{dates_words, tell_kept, tell_left_out};
 use crate::commands::open::open_app;
 use crate::config::Config;
-use crate::season::Profile;
-use crate::season::adopt::{Adopted, AdoptedStage, adopted};
-use crate::season::learning::Learned;
-use crate::service::caches::{RecordCache, SeasonCache};
-use crate::service::learning::lessons;
+use crate::season::adopt::{Adopted, AdoptedStage};
+use crate::service::belief::Chosen;
+use crate::service::belief::learn::frozen_seasons;
+use crate::service::belief::version::{ProposalFault, proposal, proposed_dates};
+use crate::service::desk::learning::adopt;
+use crate::service::desk::{DeskError, Word};
+use crate::service::past_cache::unwatched;
 use crate::text::Chain;
 
 #[derive(Debug, clap::Args)]
@@ -28,31 +29,26 @@ pub struct Adopt {
 
 pub async fn run(args: &Adopt, config: &Config) -> Result<(), CommandError> {
     let app = open_app(config).await?;
-    let chosen = args.which.choose(&app, config).await?;
-    let profile = &*chosen.profile;
-    let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
-    let known = lessons(&app, &mut records, &mut seasons, profile, chosen.season, chosen.now)
-        .await
-        .map_err(|why| CommandError::Failed(Chain(&why).to_string()))?;
-    let version = newest_version(&app, &profile.id).await?.max(profile.version).saturating_add(1);
-    let Some(made) = adopted(profile, &known.learned, version) else {
-        let what = format!("season {}: no report teaches anything that is not in the numbers", chosen.season);
-        return Err(CommandError::CheckSaidNo(what));
-    };
-    let text = made.profile.to_toml();
-    // What we write we must be able to read.
-    Profile::parse(&text).map_err(|faults| {
-        let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
-        CommandError::CheckSaidNo(format!("this makes no profile: {}", faults.join("; ")))
+    let chosen = args.which.choose(&app).await?;
+    let found = proposal(&app, &chosen).await.map_err(|why| match why {
+        ProposalFault::Region(why) => CommandError::Failed(Chain(&why).to_string()),
+        ProposalFault::Store(why) => why.into(),
+        why => CommandError::CheckSaidNo(why.to_string()),
     })?;
+    let version = found.made.profile.version;
     let regions = regions_of(&app, &chosen, &[]).await?;
-    let before = Believed { profile, learned: &known.learned };
-    let after = Believed { profile: &made.profile, learned: &Learned::prior(&made.profile, chosen.season) };
-    let dates = dates_now(&app, chosen.seen, before, after, &regions).await;
-    let frozen = frozen_lines(&frozen_seasons(&known.frozen, chosen.season));
-    print_out(&(in_words(&chosen, &made) + &frozen + &dates_words(profile, &dates, "adopted")))?;
+    let (dates, left_out) = proposed_dates(&app, &chosen, &found, &regions, &unwatched()).await;
+    tell_left_out(&left_out);
+    let frozen = frozen_lines(&frozen_seasons(&found.known.frozen, chosen.season));
+    print_out(&(in_words(&chosen, &found.made) + &frozen + &dates_words(&chosen.profile, &dates, "adopted")))?;
     if args.go.is_wanted(&format!("write this as version {version}?"))? {
-        keep(&app, &made.profile, &args.said, chosen.now).await?;
+        let word = Word { by: &args.said.by, why: Some(&args.said.why) };
+        let done = adopt(&app, &chosen, &found.fingerprint(), word).await;
+        done.map_err(|why| match why {
+            DeskError::Store(why) => why.into(),
+            why => CommandError::CheckSaidNo(why.to_string()),
+        })?;
+        tell_kept(&found.made.profile);
     }
     app.store.close().await;
     Ok(())

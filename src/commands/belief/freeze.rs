@@ -5,7 +5,9 @@ use crate::commands::ask::Said;
 use crate::commands::error::CommandError;
 use crate::commands::open::open_app;
 use crate::config::Config;
-use crate::store::learning::{Freeze, FreezeWord};
+use crate::service::desk;
+use crate::service::desk::DeskError;
+use crate::service::desk::learning::freeze;
 
 #[derive(Debug, clap::Args)]
 pub struct Word {
@@ -17,11 +19,13 @@ pub struct Word {
 
 pub async fn run(args: &Word, frozen: bool, config: &Config) -> Result<(), CommandError> {
     let app = open_app(config).await?;
-    let chosen = args.which.choose(&app, config).await?;
+    let chosen = args.which.choose(&app).await?;
     let (profile, season) = (&chosen.profile.id, chosen.season);
-    let freeze = Freeze { at: chosen.now, by: args.said.by.clone(), why: args.said.why.clone() };
-    let word = FreezeWord { profile: profile.clone(), season, is_frozen: frozen, freeze };
-    let changed = app.store.freeze_learning(&word).await?;
+    let word = desk::Word { by: &args.said.by, why: Some(&args.said.why) };
+    let changed = freeze(&app, &chosen, frozen, word).await.map_err(|why| match why {
+        DeskError::Store(why) => why.into(),
+        why => CommandError::CheckSaidNo(why.to_string()),
+    })?;
     app.store.close().await;
     let of = format!("learning of profile `{profile}` from season {season}");
     match (changed, frozen) {

@@ -4,7 +4,6 @@
 mod adopt;
 mod ask;
 mod freeze;
-mod learn;
 mod picture;
 mod show;
 

@@ -4,8 +4,7 @@ use std::path::PathBuf;
 
 use comfy_table::Table;
 
-use super::ask::{Chosen, Which};
-use super::learn::{Belief, Doubt, Idle, Range, StageBelief, Teacher, frozen_lines, gather};
+use super::ask::Which;
 use super::picture;
 use crate::commands::args::{DegreeUnit, ShownUnit, language};
 use crate::commands::dates::table;
@@ -17,6 +16,11 @@ use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::{Observer, Profile, StageId};
+use crate::service::belief::Chosen;
+use crate::service::belief::learn::{Belief, Doubt, FrozenSeason, Idle, Range, StageBelief, Teacher, gather};
+use crate::service::past_cache::unwatched;
+use crate::store::learning::Freeze;
+use crate::text::Chain;
 
 #[derive(Debug, clap::Args)]
 pub struct Show {
@@ -49,9 +53,11 @@ pub struct Show {
 
 pub async fn run(args: &Show, config: &Config) -> Result<(), CommandError> {
     let app = open_app(config).await?;
-    let chosen = args.which.choose(&app, config).await?;
+    let chosen = args.which.choose(&app).await?;
     let regions = regions_of(&app, &chosen, &args.regions).await?;
-    let belief = gather(&app, &chosen, &regions).await?;
+    let belief = gather(&app, &chosen, &regions, &unwatched())
+        .await
+        .map_err(|why| CommandError::Failed(Chain(&why).to_string()))?;
     app.store.close().await;
     if args.svg.is_some() || args.png.is_some() {
         let stage = args.stage.as_ref().unwrap_or(&chosen.profile.window.opens);
@@ -62,6 +68,15 @@ pub async fn run(args: &Show, config: &Config) -> Result<(), CommandError> {
         eprintln!("left out: {fault}");
     }
     if args.json { print_json(&belief) } else { print_out(&in_words(&chosen, &belief, args.unit.of(config))) }
+}
+
+/// A line each, for staff.
+pub fn frozen_lines(frozen: &[FrozenSeason]) -> String {
+    let line = |FrozenSeason { season, freeze }: &FrozenSeason| {
+        let Freeze { at, by, why } = freeze;
+        format!("learning from season {season} is frozen since {} by {by}: {why}\n", instant(*at))
+    };
+    frozen.iter().map(line).collect()
 }
 
 /// Those named, or all of the profile.

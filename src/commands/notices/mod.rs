@@ -8,7 +8,6 @@ use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, TimeDelta, Utc};
 use super::args::{Why, date};
 use super::error::CommandError;
 use super::open::open_app_for;
-use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::region::Region;
 use crate::service::app::App;
@@ -144,7 +143,7 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
     };
     let app = open_app_for(config, why).await?;
     let done = match &args.action {
-        None => list::run(&app, args.season.unwrap_or_else(this_year), args.json).await,
+        None => list::run(&app, args.season.unwrap_or_else(|| this_year(&app)), args.json).await,
         Some(Action::Show(Show { which, json })) => show::run(&app, &which.find(&app).await?, *json).await,
         Some(action) => act(&app, action).await,
     };
@@ -204,12 +203,12 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
 
 impl Which {
     async fn find(&self, app: &App) -> Result<Notice, CommandError> {
-        Ok(find(&app.store, &self.notice, self.season.unwrap_or_else(this_year)).await?)
+        Ok(find(&app.store, &self.notice, self.season.unwrap_or_else(|| this_year(app))).await?)
     }
 }
 
-fn this_year() -> i32 {
-    SystemClock.now().year()
+fn this_year(app: &App) -> i32 {
+    app.clock.now().with_timezone(&app.config.schedule.time_zone).year()
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
 use crate::commands::files::{in_file, read_text};
 use crate::commands::format::{counted, fitted_table, paragraph, print_out, short_date_or, watched_bar};
-use crate::commands::new_version::{Believed, dates_now, dates_words, keep, newest_version};
+use crate::commands::new_version::{dates_words, keep, tell_left_out};
 use crate::commands::open::open_app;
 use crate::config::Config;
 use crate::region::Region;
@@ -16,8 +16,10 @@ use crate::season::Profile;
 use crate::season::learning::Learned;
 use crate::season::profile::{BiofixYear, Need, cutoff_name, method_name};
 use crate::service::app::App;
+use crate::service::belief::version::{Believed, dates_now, newest_version};
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::learning::lessons;
+use crate::service::past_cache::unwatched;
 use crate::service::profile_change::{Moved, PastChange, past_changes};
 use crate::text::{did_you_mean, near_key};
 
@@ -56,7 +58,7 @@ pub async fn run(args: &Add, config: &Config) -> Result<(), CommandError> {
     print_out(&shown)?;
     let question = format!("put version {} of profile `{}` in use?", made.version, made.id);
     if args.go.is_wanted(&question)? {
-        keep(&app, &made, &args.said, app.clock.now()).await?;
+        keep(&app, &made, &args.said).await?;
     }
     app.store.close().await;
     Ok(())
@@ -103,7 +105,8 @@ async fn changes_words(
     text += &past_table(&past?);
     let (before, after) = (learned(app, in_use, season).await?, learned(app, made, season).await?);
     let (before, after) = (Believed { profile: in_use, learned: &before }, Believed { profile: made, learned: &after });
-    let dates = dates_now(app, now, before, after, &regions).await;
+    let (dates, left_out) = dates_now(app, now, before, after, &regions, &unwatched()).await;
+    tell_left_out(&left_out);
     text += &dates_words(in_use, &dates, "after");
     Ok(text + &told_words(app, in_use, &regions, season).await?)
 }

@@ -1,20 +1,18 @@
 //! What was found for new regions, shown; and the questions before it is saved.
 
 use std::sync::Arc;
-use std::time::Duration;
 
-use crate::clock::{Clock, SystemClock};
+use crate::clock::SystemClock;
 use crate::commands::ask::{ask, is_somebody_there, nobody_is_there};
 use crate::commands::error::CommandError;
 use crate::commands::format::{counted, date_or, fitted_table, progress_bar};
-use crate::config::{Config, FeedsConfig};
+use crate::config::Config;
 use crate::service::backfill::{Outcome, StationBackfill};
-use crate::service::new_region::history::fetch;
-use crate::service::new_region::{Found, Ground, LookUps, NewRegionError};
+use crate::service::new_region::history::{fetch, not_fetched, notes};
+use crate::service::new_region::{Found, Ground, GroundError, NewRegionError};
 use crate::store::Store;
 use crate::weather::Station;
 use crate::weather::feeds::chain;
-use crate::weather::fetch::{Fetcher, Limits, RealSleeper};
 
 /// How a command goes about what it found.
 #[derive(Debug, clap::Args)]
@@ -31,34 +29,14 @@ pub struct Manner {
     pub yes: bool,
 }
 
-/// Whoever waits for a command should not wait for minutes.
-const MOST_TRIES: u32 = 2;
-const LONGEST_WAIT: Duration = Duration::from_secs(10);
-
 /// What finding a region stands on, with the services that the settings name.
 pub async fn ground(store: &Store, config: &Config, manner: &Manner) -> Result<Ground, CommandError> {
-    let clock = Arc::new(SystemClock);
-    let now = clock.now();
-    let unnamed = FeedsConfig::default().contact;
-    let fetcher = match () {
-        () if manner.offline => Err("nobody was asked (--offline)".to_owned()),
-        () if !config.feeds.look_up => Err("nobody was asked (feeds.look_up is false)".to_owned()),
-        () if config.feeds.contact == unnamed => {
-            Err("nobody was asked, since feeds.contact is not set and the services want to know who calls".to_owned())
-        }
-        () => {
-            let limits = Limits::of(&config.feeds);
-            let (tries, longest_wait) = (limits.tries.min(MOST_TRIES), limits.longest_wait.min(LONGEST_WAIT));
-            let limits = Limits { tries, longest_wait, redirects: false, ..limits };
-            let randomness = store.randomness().clone();
-            let fetcher = Fetcher::with(&config.feeds, limits, clock, randomness, Arc::new(RealSleeper));
-            Ok(Arc::new(fetcher.map_err(|why| CommandError::Failed(chain(&why)))?))
-        }
-    };
-    let look_ups = LookUps::new(store, &config.feeds, fetcher, now);
-    let look_ups = look_ups.map_err(|why| CommandError::Usage(chain(&why)))?;
-    let zone = config.schedule.time_zone;
-    Ok(Ground::read(store, look_ups, zone, now.with_timezone(&zone).date_naive()).await?)
+    let unasked = manner.offline.then_some("nobody was asked (--offline)");
+    Ground::of(store, config, Arc::new(SystemClock), unasked).await.map_err(|why| match why {
+        GroundError::Fetcher(why) => CommandError::Failed(chain(&why)),
+        GroundError::LookUps(why) => CommandError::Usage(chain(&why)),
+        GroundError::Store(why) => why.into(),
+    })
 }
 
 /// As one table: what was found of each region, and who says so.
@@ -130,9 +108,7 @@ impl History<'_> {
             return Ok(());
         }
         if let Some(why) = self.ground.look_ups.offline() {
-            let names: Vec<&str> = self.stations.iter().map(|station| station.id.as_str()).collect();
-            let names = names.join(", ");
-            eprintln!("note: the history of {names} is short or not there, and {why}: {LATER}");
+            eprintln!("note: {}", not_fetched(self.stations, why));
             return Ok(());
         }
         let bar = progress_bar(self.stations.len() as u64, "fetching the record of {msg} {wide_bar} {pos}/{len}");
@@ -150,39 +126,19 @@ impl History<'_> {
     }
 }
 
-const LATER: &str = "`treebell weather backfill` fetches it";
-
 fn tell_record(one: &StationBackfill) {
-    match &one.outcome {
-        Outcome::Fetched(fetched) => {
-            eprintln!(
-                "station {}: {} to {}, {} values in {}",
-                one.station,
-                date_or(fetched.first_day, "no day"),
-                date_or(fetched.last_day, "no day"),
-                fetched.taken,
-                counted(one.requests, "request", "requests")
-            );
-            if !fetched.hour.is_known() {
-                eprintln!(
-                    "note: station {id}: hour of reading unknown: nobody tells it, and no midnight station with a record is near to \
-                     hold it against, so maxima of a morning reader stand a day late; `treebell station change {id} \
-                     --observation-hour HOUR` sets it if you know it",
-                    id = one.station
-                );
-            }
-        }
-        Outcome::Before { .. } => {}
-        Outcome::NoSource => {
-            eprintln!("note: station {} has no source with a whole record: `weather import` takes files", one.station);
-        }
-        Outcome::Failed => {
-            let why: Vec<String> = one.failed.iter().map(|(_, why)| chain(why)).collect();
-            eprintln!("note: the record of station {} could not be had ({}): {LATER}", one.station, why.join("; "));
-        }
+    if let Outcome::Fetched(fetched) = &one.outcome {
+        eprintln!(
+            "station {}: {} to {}, {} values in {}",
+            one.station,
+            date_or(fetched.first_day, "no day"),
+            date_or(fetched.last_day, "no day"),
+            fetched.taken,
+            counted(one.requests, "request", "requests")
+        );
     }
-    for remark in &one.remarks {
-        eprintln!("note: station {}: {remark}", one.station);
+    for note in notes(one) {
+        eprintln!("note: {note}");
     }
 }
 

@@ -16,7 +16,6 @@ use super::ask::is_somebody_there;
 use super::error::CommandError;
 use super::format::{elevation_words, height_words, print_json, print_out, ruled_table, station_name};
 use super::open::{open_store, open_store_for, profiles_in_use};
-use super::select::wrong_sign;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
@@ -24,11 +23,11 @@ use crate::id::StationId;
 use crate::region::{OwnerReports, Region, RegionId, Release, Zip};
 use crate::season::profile::Profiles;
 use crate::service::new_region::list::is_taken_away;
-use crate::service::new_region::{check_place, doubts_of_a_move, read_zips};
+use crate::service::new_region::{change_stands, read_zips};
+use crate::service::region_drafts::RegionChange;
 use crate::store::Store;
 use crate::text::near_name;
 use crate::weather::feeds::acis_grid::grid_of;
-use crate::weather::nearby::mirrored;
 
 /// Keep the regions: ZIP codes that share one outlook
 #[derive(Debug, clap::Subcommand)]
@@ -332,15 +331,9 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
         eprintln!("nothing to change: `treebell region change --help` tells what can be");
         return Ok(());
     }
-    if region.place != before.place || region.stations != before.stations {
-        check_sign(&store, &region).await?;
-    }
-    if region.place != before.place || region.zips != before.zips {
-        for remark in check_place(&region, &store).await? {
-            eprintln!("note: {remark}");
-        }
+    if region.place != before.place || region.zips != before.zips || region.stations != before.stations {
         let manner = Manner { offline: false, dry_run: args.look.go.dry_run, yes: args.look.go.yes };
-        let (remarks, doubts) = doubts_of_a_move(&before, &region, &ground(&store, config, &manner).await?).await?;
+        let (remarks, doubts) = change_stands(&before, &region, &ground(&store, config, &manner).await?).await?;
         for remark in remarks {
             eprintln!("note: {remark}");
         }
@@ -355,13 +348,9 @@ async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
         }
     }
     // Another name or another way of release changes nothing of what would be shown.
-    let words = Region {
-        name: before.name.clone(),
-        release: before.release,
-        owner_reports: before.owner_reports,
-        ..region.clone()
-    };
-    let is_shown = words != before || args.look.is_asked_for();
+    let change = RegionChange { before, after: region };
+    let (words, region) = (change.is_of_words(), change.after);
+    let is_shown = !words || args.look.is_asked_for();
     if is_shown && !is_wanted(&region, &args.look, config).await? {
         return Ok(());
     }
@@ -376,14 +365,6 @@ fn whole_zips(texts: &[String]) -> Result<Vec<Zip>, CommandError> {
     } else {
         read_zips(texts).map_err(|faults| CommandError::Usage(faults.join("\n")))
     }
-}
-
-/// A region lies beside its own stations.
-async fn check_sign(store: &Store, region: &Region) -> Result<(), CommandError> {
-    let mut stations = store.stations().await?;
-    stations.retain(|station| region.stations.contains(&station.id));
-    let beside = mirrored(region.place, &stations);
-    beside.map_or(Ok(()), |station| Err(wrong_sign("region", region.id.as_str(), region.place, station)))
 }
 
 fn known_profile(profiles: &Profiles, id: &str) -> Result<(), CommandError> {

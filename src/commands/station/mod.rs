@@ -13,7 +13,7 @@ use self::check::{check, check_sign};
 use super::args::{Elevation, Why, point, source, zone};
 use super::error::CommandError;
 use super::format::{
-    elevation_words, height_words, print_json, print_out, ruled_table, source_words, station_json, station_name,
+    elevation_words, height_words, print_fitted, print_json, ruled_table, source_words, station_json, station_name,
 };
 use super::open::{open_store, open_store_for};
 use crate::clock::{Clock, SystemClock};
@@ -237,7 +237,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
             station.sources.iter().map(source_words).collect::<Vec<_>>().join("\n"),
         ]);
     }
-    print_out(&format!("{table}\n"))
+    print_fitted(table, &[2, 3, 5, 4])
 }
 
 async fn change(args: Change, config: &Config) -> Result<(), CommandError> {
@@ -303,5 +303,5 @@ async fn near(args: &Near, config: &Config) -> Result<(), CommandError> {
             elevation_m.map_or("not compared".into(), |_| height_words(candidate.higher_m)),
         ]);
     }
-    print_out(&format!("{table}\n"))
+    print_fitted(table, &[3])
 }

@@ -22,7 +22,7 @@ use cross_validation::cross_validate;
 use folds::{FoldKind, Folds};
 use observations::check;
 use scores::score_predictions;
-use search::{Candidate, Season, Sweep, predicted_by};
+use search::{Candidate, Season, Sweep};
 use sums::predictions;
 
 use super::HeatRuleError;
@@ -32,7 +32,7 @@ pub use cross_validation::{CrossValidation, Fold};
 pub use folds::LeftOut;
 pub use observations::{ObservedInterval, SiteYear, bounds};
 pub use scores::Scores;
-pub use search::{ErrorPoint, Search, SumRange, best_sum, grid};
+pub use search::{ErrorPoint, Search, SumRange, best_sum, grid, predicted_by};
 
 /// The day, two years after the biofix, that a prediction "never within the series" is scored as.
 pub const NEVER_DAY: i32 = 730;

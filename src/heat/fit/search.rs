@@ -263,7 +263,8 @@ fn see(tracks: &mut [Track], left_out: &[i64], total: i64, range: SumRange) {
     }
 }
 
-pub(super) fn predicted_by(site_years: &[SiteYear], rule: &HeatRule, required: f64) -> Vec<Option<i32>> {
+/// The day of each site-year, from the biofix, on which a rule reaches the required sum (°C·day); `None` where it does not.
+pub fn predicted_by(site_years: &[SiteYear], rule: &HeatRule, required: f64) -> Vec<Option<i32>> {
     let sums: Vec<Vec<f64>> = site_years.iter().map(|site_year| running_sums(rule, &site_year.days)).collect();
     predictions(&sums, required).collect()
 }

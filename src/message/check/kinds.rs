@@ -32,6 +32,10 @@ pub(super) fn check(found: &mut Findings<'_>, text: &Text<'_>) {
     let seen = Seen { eggs: facts.basis == Basis::Seen, hatch: facts.hatch_was_seen() };
     check_seen(found, text.file, text.text, text.language, seen);
     check_measured(found, text);
+    // Whoever is asked to wash is told how to do it safely.
+    if text.channel == Channel::Email && !matches!(text.kind, NoticeKind::GetReady | NoticeKind::TooLateToWash) {
+        found.check_washing(text.file, text.text, text.language, true);
+    }
     match text.kind {
         NoticeKind::GetReady => check_beans(found, text),
         NoticeKind::InspectNow if best.is_some() => check_not_yet(found, text),

@@ -38,6 +38,8 @@ pub struct Report {
     pub faults: Vec<TemplateFault>,
     /// Those of the faults that can hurt somebody: a caution is missing.
     pub cautions: Vec<TemplateFault>,
+    /// The faults by the name of the file in which each shows (empty: the settings) and the rule that it breaks.
+    pub by_rule: BTreeMap<(String, &'static str), TemplateFault>,
 }
 
 /// Rules about cautions.
@@ -55,6 +57,11 @@ pub struct Row {
 
 /// Renders every file with every sample, and with this sender beside the invented ones, and looks at the outcome.
 pub fn check(templates: &Templates, sender: &Sender) -> Report {
+    check_some(templates, sender, &|_| true)
+}
+
+/// As [`check`], of the files that `wanted` says alone.
+pub fn check_some(templates: &Templates, sender: &Sender, wanted: &dyn Fn(&str) -> bool) -> Report {
     let mut found = Findings { templates, rows: BTreeMap::new(), faults: BTreeMap::new() };
     found.check_sender(sender);
     let mut own = samples::longest();
@@ -65,13 +72,18 @@ pub fn check(templates: &Templates, sender: &Sender) -> Report {
         for sample in &samples {
             for kind in NoticeKind::ALL {
                 for channel in Channel::ALL {
-                    found.check_notice(kind, language, channel, sample);
+                    // An e-mail has a calendar entry with it.
+                    let calendar = channel == Channel::Email && wanted(&calendar_file(language));
+                    if calendar || wanted(&notice_file(kind, language, channel)) {
+                        found.check_notice(kind, language, channel, sample);
+                    }
                 }
             }
         }
         for sample in samples::with_other_names(&samples) {
             for facts in TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
-                for (kind, channel) in transactional_messages().filter(|(kind, _)| facts.fits(*kind)) {
+                let fitting = transactional_messages().filter(|(kind, _)| facts.fits(*kind));
+                for (kind, channel) in fitting.filter(|(kind, on)| wanted(&transactional_file(*kind, language, *on))) {
                     found.check_transactional(kind, language, channel, &facts, sample);
                 }
             }
@@ -79,7 +91,8 @@ pub fn check(templates: &Templates, sender: &Sender) -> Report {
     }
     found.check_languages_agree();
     let cautions = found.cautions();
-    Report { rows: found.rows.into_values().collect(), faults: found.faults.into_values().collect(), cautions }
+    let (rows, faults) = (found.rows.into_values().collect(), found.faults.values().cloned().collect());
+    Report { rows, faults, cautions, by_rule: found.faults }
 }
 
 /// As [`check`], only for cautions that are missing, with one sample: quick enough for every start.
@@ -268,7 +281,7 @@ impl Findings<'_> {
         if facts.provisional && !flat.to_lowercase().contains("provisional") {
             self.fault(file, "provisional", missing("that the thresholds are provisional"));
         }
-        self.check_washing(file, &flat, language);
+        self.check_washing(file, &flat, language, false);
         self.check_insecticides(file, &flat, language);
     }
 
@@ -287,7 +300,7 @@ impl Findings<'_> {
     fn check_calendar(&mut self, calendar: &str, language: Language) {
         let file = calendar_file(language);
         let text = calendar.replace("\r\n ", "").replace("\\,", ",").replace("\\;", ";").replace("\\n", " ");
-        self.check_washing(&file, &text, language);
+        self.check_washing(&file, &text, language, false);
         self.check_insecticides(&file, &text, language);
     }
 
@@ -318,7 +331,8 @@ impl Findings<'_> {
         }
     }
 
-    fn check_washing(&mut self, file: &str, text: &str, language: Language) {
+    /// `always`: whatever words it has for it.
+    fn check_washing(&mut self, file: &str, text: &str, language: Language, always: bool) {
         let (about, needed): (&[&str], &[(&[&str], &str)]) = match language {
             Language::En => (
                 &["nozzle", "strong jet"],
@@ -345,6 +359,7 @@ impl Findings<'_> {
                 ],
             ),
         };
+        let about = if always { &[""] } else { about };
         self.check_caution(file, "washing", text, about, needed, "washing with a strong jet");
     }
 

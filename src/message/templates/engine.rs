@@ -8,10 +8,14 @@ use minijinja::{AutoEscape, Environment, ErrorKind, UndefinedBehavior};
 use super::faults::TemplateFault;
 use super::files::File;
 
+/// Steps that one text may take: ours take some thousands, and loops within loops of somebody's own would take for ever.
+const MOST_STEPS: u64 = 1_000_000;
+
 pub(super) fn compile(files: &BTreeMap<String, File>, faults: &mut Vec<TemplateFault>) -> Environment<'static> {
     // Empty: no filters, functions or tests that could fail on a value no sample had.
     let mut engine = Environment::empty();
     engine.set_undefined_behavior(UndefinedBehavior::Strict);
+    engine.set_fuel(Some(MOST_STEPS));
     engine.set_auto_escape_callback(|name| if name.ends_with(".html") { AutoEscape::Html } else { AutoEscape::None });
     engine.set_path_join_callback(|name, parent| beside(name, parent).into());
     engine.set_formatter(|out, state, value| {
@@ -29,10 +33,7 @@ pub(super) fn compile(files: &BTreeMap<String, File>, faults: &mut Vec<TemplateF
     }
     for (name, file) in files {
         if let Err(why) = engine.add_template_owned(name.clone(), file.source.clone()) {
-            let place = match &file.path {
-                Some(path) => path.display().to_string(),
-                None => format!("built-in {name}"),
-            };
+            let place = file.place(name);
             let what = match why.detail() {
                 Some(detail) => format!("{}: {detail}", why.kind()),
                 None => why.kind().to_string(),

@@ -9,11 +9,32 @@ use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 use crate::text::near_spelling;
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct File {
     pub source: String,
-    /// `None` = built in.
-    pub path: Option<PathBuf>,
+    pub origin: Origin,
+}
+
+/// Where the words of a file come from. Those of staff go before the folder's, and the folder's before those of the program.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Origin {
+    /// They come with the program.
+    Shipped,
+    /// A file of the folder that the settings name.
+    Folder(PathBuf),
+    /// Staff wrote them at the desk or by a command.
+    Staff,
+}
+
+impl File {
+    /// Where the words of the file of this name come from, for people.
+    pub fn place(&self, name: &str) -> String {
+        match &self.origin {
+            Origin::Shipped => format!("built-in {name}"),
+            Origin::Folder(path) => path.display().to_string(),
+            Origin::Staff => format!("staff's {name}"),
+        }
+    }
 }
 
 /// Name of a notice's file.
@@ -57,7 +78,7 @@ pub(super) fn read_folder(folder: &Path, files: &mut BTreeMap<String, File>, fau
         match crate::files::read(&path, LARGEST).map(String::from_utf8) {
             Ok(Ok(text)) => {
                 let source = text.trim_start_matches('\u{FEFF}').replace("\r\n", "\n");
-                files.insert(name, File { source, path: Some(path) });
+                files.insert(name, File { source, origin: Origin::Folder(path) });
             }
             Ok(Err(why)) => {
                 let line = why.as_bytes().iter().take(why.utf8_error().valid_up_to()).filter(|b| **b == b'\n').count();

@@ -8,6 +8,7 @@ mod engine;
 mod faults;
 mod files;
 mod own;
+mod texts;
 mod values;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -31,9 +32,11 @@ use crate::text::near_spelling;
 use engine::{beside, compile, includes};
 use faults::line_of;
 pub use faults::{RenderError, TemplateFault, TemplateFaults};
+pub use files::Origin;
 use files::{BUILT_IN, File, LAYOUT, read_folder};
 pub(super) use files::{calendar_file, notice_file, transactional_file, transactional_messages};
 pub use own::STOP_LINK;
+pub use texts::{TextKind, TextName};
 use values::{Names, allowed_names, layout_values, notice_values, transactional_values};
 
 /// Segments that a text message may take: one in English, two in Spanish, which may need UCS-2.
@@ -60,17 +63,26 @@ impl Templates {
     pub fn load(folder: Option<&Path>) -> Result<Self, TemplateFaults> {
         let mut files: BTreeMap<String, File> = BUILT_IN
             .iter()
-            .map(|(name, source)| ((*name).to_owned(), File { source: (*source).to_owned(), path: None }))
+            .map(|(name, source)| ((*name).to_owned(), File { source: (*source).to_owned(), origin: Origin::Shipped }))
             .collect();
         let mut faults = Vec::new();
         if let Some(folder) = folder {
             read_folder(folder, &mut files, &mut faults);
         }
+        Self::of(files, faults, &|_| true)
+    }
+
+    /// From these files; those that `rendered` says are tried with the samples.
+    fn of(
+        files: BTreeMap<String, File>,
+        mut faults: Vec<TemplateFault>,
+        rendered: &dyn Fn(&str) -> bool,
+    ) -> Result<Self, TemplateFaults> {
         let engine = compile(&files, &mut faults);
         let templates = Self { files, engine };
         templates.check_names(&mut faults);
         if faults.is_empty() {
-            templates.render_samples(&mut faults);
+            templates.render_samples(rendered, &mut faults);
         }
         if faults.is_empty() { Ok(templates) } else { Err(TemplateFaults(faults)) }
     }
@@ -177,10 +189,7 @@ impl Templates {
 
     /// Where a file's words come from, for people.
     pub(super) fn place(&self, file: &str) -> String {
-        match self.files.get(file).and_then(|found| found.path.as_ref()) {
-            Some(path) => path.display().to_string(),
-            None => format!("built-in {file}"),
-        }
+        self.files.get(file).map_or_else(|| file.to_owned(), |found| found.place(file))
     }
 
     fn render_email(
@@ -299,13 +308,18 @@ impl Templates {
         }
     }
 
-    fn render_samples(&self, faults: &mut Vec<TemplateFault>) {
+    fn render_samples(&self, wanted: &dyn Fn(&str) -> bool, faults: &mut Vec<TemplateFault>) {
         let mut found = BTreeSet::new();
         let samples = samples::all();
         for language in Language::ALL {
             for sample in &samples {
                 for kind in NoticeKind::ALL {
                     for channel in Channel::ALL {
+                        // An e-mail has a calendar entry with it.
+                        let calendar = channel == Channel::Email && wanted(&calendar_file(language));
+                        if !calendar && !wanted(&notice_file(kind, language, channel)) {
+                            continue;
+                        }
                         found.extend(self.render_notice(kind, language, channel, &sample.facts).err());
                     }
                 }
@@ -313,6 +327,9 @@ impl Templates {
             for sample in samples::with_other_names(&samples) {
                 for facts in TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
                     for (kind, channel) in transactional_messages().filter(|(kind, _)| facts.fits(*kind)) {
+                        if !wanted(&transactional_file(kind, language, channel)) {
+                            continue;
+                        }
                         found.extend(self.render_transactional(kind, language, channel, &facts).err());
                     }
                 }

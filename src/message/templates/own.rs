@@ -32,6 +32,24 @@ impl Templates {
         Ok((subject, body.trim().replace(STOP_LINK_PLACE, STOP_LINK)))
     }
 
+    /// As [`Templates::email_source`], of an e-mail with this subject and text. Where other words are in use by now than those it
+    /// was made with, its own text: a notice keeps its words.
+    ///
+    /// # Errors
+    /// As [`Templates::render_notice`].
+    pub fn email_source_of(
+        &self,
+        kind: NoticeKind,
+        language: Language,
+        facts: &NoticeFacts,
+        (subject, text): (&str, &str),
+    ) -> Result<(String, String), RenderError> {
+        let (now, source) = self.email_source(kind, language, facts)?;
+        let is_same = now == subject && Document::parse(&source.replace(STOP_LINK, STOP_LINK_PLACE)).to_text() == text;
+        let source = if is_same { source } else { notation_of(text.trim()).replace(STOP_LINK_PLACE, STOP_LINK) };
+        Ok((subject.to_owned(), source))
+    }
+
     /// A notice's message as the templates write it, in the place of one: with the same chart.
     ///
     /// # Errors
@@ -85,6 +103,26 @@ impl Templates {
     }
 }
 
+/// A plain text in the notation again: what stands at its head at a glance, `What:  …` with its lines set in, becomes `What :: …`.
+/// All else reads as it is written.
+fn notation_of(text: &str) -> String {
+    let (head, body) = text.split_once("\n\n").unwrap_or((text, ""));
+    let mut rows: Vec<String> = Vec::new();
+    for line in head.lines() {
+        let named = line.split_once(": ").filter(|(name, _)| !line.starts_with(' ') && name.chars().count() <= 20);
+        match (named, rows.last_mut()) {
+            (Some((name, value)), _) => rows.push(format!("{name} :: {}", value.trim())),
+            (None, Some(row)) if line.starts_with(' ') => {
+                row.push(' ');
+                row.push_str(line.trim());
+            }
+            // It begins otherwise.
+            (None, _) => return text.to_owned(),
+        }
+    }
+    format!("{}\n\n{body}", rows.join("\n"))
+}
+
 /// The chart as an e-mail shows it, with its words and its width.
 fn chart_in(html: &str, png: &bytes::Bytes) -> Option<EmailChart> {
     let (_, tag) = html.split_once(&format!("src=\"cid:{CHART_ID}\""))?;
@@ -115,6 +153,14 @@ mod tests {
                 assert!(source.contains(STOP_LINK), "{source}");
                 let own = templates.own_email(language, &facts, (&subject, &source), &written).unwrap();
                 assert_eq!(own, written, "{kind:?} {language:?}");
+                // Other words are in use by now: it begins with its own, and they come out as they stood.
+                let Message::Email { subject, text, .. } = &written else { panic!("an e-mail") };
+                let later = NoticeFacts { region_name: "Elsewhere".into(), ..facts.clone() };
+                let (same, source) = templates.email_source_of(kind, language, &later, (subject, text)).unwrap();
+                assert_eq!(&same, subject);
+                let again = templates.own_email(language, &facts, (&same, &source), &written).unwrap();
+                let Message::Email { text: again, .. } = again else { panic!("an e-mail") };
+                assert_eq!(&again, text, "{kind:?} {language:?}");
             }
         }
     }

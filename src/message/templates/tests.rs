@@ -65,6 +65,14 @@ fn a_template_that_does_not_parse_is_a_fault_with_its_line() {
 }
 
 #[test]
+fn loops_within_loops_end_in_a_fault_and_not_never() {
+    let round = "{% for a in [0, 1, 2, 3, 4, 5, 6, 7, 8, 9] %}";
+    let text = format!("{}x{}", round.repeat(12), "{% endfor %}".repeat(12));
+    let told = faults(&[("en/get-ready.sms.txt", &text)]);
+    assert!(told[0].contains("en/get-ready.sms.txt") && told[0].contains("fuel"), "{told:?}");
+}
+
+#[test]
 fn filters_functions_and_missing_files_are_faults() {
     let filter = faults(&[("en/get-ready.sms.txt", "{{ region_name|upper }}")]);
     assert!(filter[0].contains("message templates have no filters"), "{filter:?}");

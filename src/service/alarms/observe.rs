@@ -13,6 +13,7 @@ use crate::alarms::{AlarmKind, Condition, Look};
 use crate::delivery::quiet_hours::QuietHours;
 use crate::people::Channel;
 use crate::service::app::App;
+use crate::service::wording_shelf::SetAside;
 use crate::store::StoreError;
 use crate::store::alarm_facts::ChannelFacts;
 use crate::store::runs::{CYCLE, FAILED_WORK, ONCE, UnfinishedTries};
@@ -68,6 +69,7 @@ pub(super) async fn look(
         // That we came here shows that it can be written.
         AlarmKind::Store,
         AlarmKind::Date,
+        AlarmKind::Wording,
     ]);
     look.conditions.extend(cycle(app, now).await?);
     look.conditions.extend(failed_work(app.store.cycle_facts().await?.last_outcome.as_deref()));
@@ -91,7 +93,28 @@ pub(super) async fn look(
         }
     }
     look.conditions.extend(dates(app, now));
+    look.conditions.extend(words(app).await?);
     Ok(look)
+}
+
+/// Words of staff that are not used. Each process takes up here what was changed in another.
+async fn words(app: &App) -> Result<Vec<Condition>, StoreError> {
+    app.renew_words().await?;
+    let of = |SetAside { text, version, faults }: SetAside| {
+        Condition {
+        kind: AlarmKind::Wording,
+        what: format!(
+            "Version {version} of the words `{text}` breaks a rule, so messages go out with the words that the program or the \
+             settings' folder brings: {}.",
+            faults.join("; ")
+        ),
+        mend: "mend them at the desk under Wording, or go back to the shipped words there or with `treebell message restore`."
+            .to_owned(),
+        subject: text,
+        region: None,
+    }
+    };
+    Ok(app.templates.set_aside().into_iter().map(of).collect())
 }
 
 /// The channels of which an open alarm says that nothing gets through.

@@ -5,6 +5,7 @@ use crate::clock::{Clock, ManualClock};
 use crate::config::Config;
 use crate::message::Templates;
 use crate::season::profile::Profiles;
+use crate::service::pull;
 use crate::store::Store;
 
 struct World {

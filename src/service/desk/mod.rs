@@ -8,11 +8,16 @@
 //! Each arrow ends one token and makes another. Of whom it is about, nothing is told before the last. Reading models change
 //! nothing; each act is one change of the store and one row of the audit.
 
+pub mod access_tokens;
 pub mod acts;
 pub mod effect;
 pub mod find;
+pub mod learning;
+pub mod messages;
 pub mod notice;
+pub mod people;
 pub mod region;
+pub mod region_words;
 pub mod reports;
 pub mod today;
 pub mod wording;
@@ -58,6 +63,13 @@ pub struct Hand<'a> {
     pub reach: &'a (dyn Fn(&Region) -> bool + Sync),
 }
 
+/// Who says something that holds for all regions, and why; `None`: no reason was given.
+#[derive(Clone, Copy)]
+pub struct Word<'a> {
+    pub by: &'a str,
+    pub why: Option<&'a str>,
+}
+
 /// What keeps staff from what they asked for, in words for them.
 #[derive(Debug, thiserror::Error)]
 pub enum DeskError {
@@ -83,8 +95,28 @@ pub enum DeskError {
     NoFacts { id: NoticeId },
     #[error("these words cannot go out: {}", .0.iter().map(fault_words).collect::<Vec<_>>().join("; "))]
     Words(Vec<OwnFault>),
+    #[error("these words of `{text}` cannot be kept: {}", .faults.iter().map(text_fault_words).collect::<Vec<_>>().join("; "))]
+    Texts { text: String, faults: Vec<messages::TextFault> },
+    #[error("nothing is changed: `{text}` has these words already")]
+    SameWords { text: String },
+    #[error("somebody has changed `{text}` meanwhile: look at its words as they are now, then change them")]
+    ChangedMeanwhile { text: String },
+    #[error("`{text}` has no version {version}")]
+    NoSuchVersion { text: String, version: u32 },
+    #[error("what was learned, or the profile, has changed since you looked: look once more, then adopt it")]
+    OtherBelief,
+    #[error("{0}")]
+    NoBelief(String),
     #[error("the words cannot be put together: {0}")]
     Unreadable(String),
+    #[error("nobody of the regions within reach is meant by it")]
+    NoSuchPerson,
+    #[error(
+        "ZIP code {zip} is in none of the regions within reach: ask somebody who keeps its region, or an administrator"
+    )]
+    ZipNotYours { zip: String },
+    #[error("a photograph of their trees cannot be read: {0}")]
+    Photograph(String),
     #[error("the dates of {region} cannot be worked out now: `treebell why` says what is missing")]
     NoDates { region: String },
 }
@@ -100,6 +132,14 @@ fn listed(ids: &[NoticeId]) -> String {
 /// `the text message in English takes 2 parts …`
 pub fn fault_words(fault: &OwnFault) -> String {
     format!("the {} in {} {}", channel_words(fault.channel), fault.language.english_name(), fault.what)
+}
+
+/// `in English: does not say …`
+pub fn text_fault_words(fault: &messages::TextFault) -> String {
+    match fault.language {
+        Some(language) => format!("in {}: {}", language.english_name(), fault.what),
+        None => fault.what.clone(),
+    }
 }
 
 pub fn channel_words(channel: Channel) -> &'static str {

@@ -115,7 +115,11 @@ pub(in crate::service) fn unsent(notice: &Notice) -> Option<String> {
     let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
     let asked = match &terms {
         Some(terms) => terms.approval_needed.as_ref().map(approval),
-        None => Some(of(notice, None, None).sentence),
+        // Overtaken or outlived; where it waited for a word until then, that is said first.
+        None => {
+            let waited = notice.approval_needed().map(approval);
+            Some(waited.into_iter().chain([of(notice, None, None).sentence]).collect::<Vec<_>>().join(" "))
+        }
     };
     let stands = match notice.state {
         // What it waits for is what was asked.

@@ -29,16 +29,15 @@ pub struct Draft {
 /// # Errors
 /// [`DeskError::NoFacts`]; when the store fails.
 pub async fn drafts(app: &App, notice: &Notice) -> Result<Vec<Draft>, DeskError> {
-    let facts = facts_of(notice)?;
+    let (facts, templates) = (facts_of(notice)?, app.templates.in_use());
     let mut drafts = Vec::new();
     for OwnText { text, source } in app.store.notice_words(&notice.id).await? {
         let (language, channel) = (text.language, text.channel());
         let (subject, body) = match (text.message, source) {
             (Message::Sms { text }, _) => (String::new(), text),
             (Message::Email { subject, .. }, Some(source)) => (subject, source),
-            (Message::Email { .. }, None) => app
-                .templates
-                .email_source(notice.kind, language, &facts)
+            (Message::Email { subject, text, .. }, None) => templates
+                .email_source_of(notice.kind, language, &facts, (&subject, &text))
                 .map_err(|why| DeskError::Unreadable(why.to_string()))?,
         };
         drafts.push(Draft { language, channel, subject, body });
@@ -52,7 +51,7 @@ pub async fn drafts(app: &App, notice: &Notice) -> Result<Vec<Draft>, DeskError>
 /// # Errors
 /// [`DeskError::NoFacts`]; when the store fails.
 pub async fn tried(app: &App, notice: &Notice, drafts: &[Draft]) -> Result<(Vec<OwnText>, Vec<OwnFault>), DeskError> {
-    let facts = facts_of(notice)?;
+    let (facts, templates) = (facts_of(notice)?, app.templates.in_use());
     let mut written = app.store.notice_words(&notice.id).await?;
     for OwnText { text, source } in &mut written {
         let (language, channel) = (text.language, text.channel());
@@ -63,9 +62,8 @@ pub async fn tried(app: &App, notice: &Notice, drafts: &[Draft]) -> Result<(Vec<
             return Err(DeskError::Unreadable(format!("a text of more than {LONGEST} characters is not read")));
         }
         text.message = match channel {
-            Channel::Sms => app.templates.own_sms(&draft.body),
-            Channel::Email => app
-                .templates
+            Channel::Sms => templates.own_sms(&draft.body),
+            Channel::Email => templates
                 .own_email(language, &facts, (&draft.subject, &draft.body), &text.message)
                 .map_err(|why| DeskError::Unreadable(why.to_string()))?,
         };
@@ -73,7 +71,7 @@ pub async fn tried(app: &App, notice: &Notice, drafts: &[Draft]) -> Result<(Vec<
     }
     let messages: Vec<(Language, &Message)> =
         written.iter().map(|one| (one.text.language, &one.text.message)).collect();
-    let faults = own(&app.templates, notice.kind, &facts, &messages);
+    let faults = own(&templates, notice.kind, &facts, &messages);
     Ok((written, faults))
 }
 
@@ -97,12 +95,11 @@ pub async fn reword(app: &App, hand: Hand<'_>, id: &NoticeId, drafts: &[Draft]) 
 /// As [`reword`].
 pub async fn words_of_templates(app: &App, hand: Hand<'_>, id: &NoticeId) -> Result<(), DeskError> {
     let (notice, _) = of_hand(app, hand, id).await?;
-    let facts = facts_of(&notice)?;
+    let (facts, templates) = (facts_of(&notice)?, app.templates.in_use());
     let mut written = Vec::new();
     for OwnText { text, .. } in app.store.notice_words(id).await? {
         let language = text.language;
-        let message = app
-            .templates
+        let message = templates
             .rendered_again(notice.kind, language, &facts, &text.message)
             .map_err(|why| DeskError::Unreadable(why.to_string()))?;
         written.push(OwnText { text: NoticeText { language, message }, source: None });

@@ -7,10 +7,11 @@ use chrono::NaiveDate;
 use super::Ground;
 use crate::clock::Clock;
 use crate::config::FeedsConfig;
-use crate::service::backfill::{Backfiller, StationBackfill};
+use crate::service::backfill::{Backfiller, Outcome, StationBackfill};
 use crate::service::station_choice::recent_whole_seasons;
 use crate::store::{Store, StoreError};
 use crate::weather::Station;
+use crate::weather::feeds::chain;
 
 /// With fewer whole seasons among the last thirty in the store, a station's whole record is fetched.
 const SEASONS_WANTED: u32 = 20;
@@ -53,4 +54,33 @@ pub async fn fetch(
         only: None,
     };
     backfiller.fetch_all(stations, heard).await
+}
+
+const LATER: &str = "`treebell weather backfill` fetches it";
+
+/// That the records of stations were not fetched, and `why`.
+pub fn not_fetched(stations: &[Station], why: &str) -> String {
+    let names: Vec<&str> = stations.iter().map(|station| station.id.as_str()).collect();
+    format!("the history of {} is short or not there, and {why}: {LATER}", names.join(", "))
+}
+
+/// What staff should know of a record that was fetched or could not be.
+pub fn notes(one: &StationBackfill) -> Vec<String> {
+    let of = match &one.outcome {
+        Outcome::Fetched(fetched) if !fetched.hour.is_known() => Some(format!(
+            "station {id}: hour of reading unknown: nobody tells it, and no midnight station with a record is near to \
+             hold it against, so maxima of a morning reader stand a day late; `treebell station change {id} \
+             --observation-hour HOUR` sets it if you know it",
+            id = one.station
+        )),
+        Outcome::Fetched(_) | Outcome::Before { .. } => None,
+        Outcome::NoSource => {
+            Some(format!("station {} has no source with a whole record: `weather import` takes files", one.station))
+        }
+        Outcome::Failed => {
+            let why: Vec<String> = one.failed.iter().map(|(_, why)| chain(why)).collect();
+            Some(format!("the record of station {} could not be had ({}): {LATER}", one.station, why.join("; ")))
+        }
+    };
+    of.into_iter().chain(one.remarks.iter().map(|remark| format!("station {}: {remark}", one.station))).collect()
 }

@@ -8,7 +8,8 @@ use futures::StreamExt;
 use serde::Deserialize;
 use unicode_normalization::UnicodeNormalization;
 
-use super::{Doubt, Fact, Found, Ground, NewRegionError, Wish, complete, doubts_of_a_move, place};
+use super::moved::doubts_of_a_move;
+use super::{Doubt, Fact, Found, Ground, NewRegionError, Wish, complete, place};
 use crate::id::StationId;
 use crate::region::{Band, OwnerReports, Region, RegionId, Release};
 use crate::store::StoreError;

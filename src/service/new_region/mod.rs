@@ -13,9 +13,9 @@ pub mod list;
 pub mod trial;
 pub mod write;
 
-pub use ground::{Ground, place_table};
+pub use ground::{Ground, GroundError, place_table};
 pub use look_up::{LookUps, Service, Silence};
-pub use moved::doubts_of_a_move;
+pub use moved::change_stands;
 pub use place::{no_area, read_zips};
 
 use chrono_tz::Tz;
@@ -27,7 +27,7 @@ use self::stations::choose;
 use crate::geo::{Point, distance_km};
 use crate::region::{Band, OwnerReports, Region, RegionId, Release};
 use crate::service::station_choice::{REACH_KM, new_station};
-use crate::store::{Conflict, Store, StoreError};
+use crate::store::{Conflict, StoreError};
 use crate::weather::feeds::nws::{County, PlaceFacts};
 use crate::weather::{Station, StationId};
 
@@ -116,6 +116,22 @@ impl NewRegionError {
 /// # Errors
 /// [`NewRegionError::Refused`] with every fault that can be told at once; a store that fails.
 pub async fn find(wish: &Wish, ground: &Ground) -> Result<Found, NewRegionError> {
+    let region = beside_others(wish, ground).await?;
+    complete(wish, region, ground).await
+}
+
+/// What can be said against a wish without asking any service: for whoever should not wait to hear of a slip.
+///
+/// # Errors
+/// As [`find`].
+pub async fn check_wish(wish: &Wish, ground: &Ground) -> Result<(), NewRegionError> {
+    let region = beside_others(wish, ground).await?;
+    let known = Known { table: &ground.table, stations: &ground.stations, regions: &ground.regions };
+    place::find(&region.zips, coordinates(wish)?, &known).map(|_| ()).map_err(NewRegionError::Refused)
+}
+
+/// The region as far as it was given, when it can stand beside those in use.
+async fn beside_others(wish: &Wish, ground: &Ground) -> Result<Region, NewRegionError> {
     let region = sketch(wish)?;
     if ground.regions.iter().any(|other| other.id == region.id) {
         return Err(StoreError::from(Conflict::Exists { what: "region", id: region.id.to_string() }).into());
@@ -124,18 +140,7 @@ pub async fn find(wish: &Wish, ground: &Ground) -> Result<Found, NewRegionError>
     let is_stored = |id: &StationId| ground.stations.iter().any(|station| station.id == *id);
     let stations = region.stations.iter().filter(|id| ground.look_ups.offline().is_some() || is_stored(id)).cloned();
     ground.store.check_beside_others(&Region { stations: stations.collect(), ..region.clone() }).await?;
-    complete(wish, region, ground).await
-}
-
-/// Whether a region that is changed is where its ZIP codes are: gives what a person should know.
-///
-/// # Errors
-/// [`NewRegionError::Refused`] with the place that it would be; a store that fails.
-pub async fn check_place(region: &Region, store: &Store) -> Result<Vec<String>, NewRegionError> {
-    let (table, stations, regions) = (place_table(store).await?, store.stations().await?, store.regions().await?);
-    let known = Known { table: &table, stations: &stations, regions: &regions };
-    let placed = place::find(&region.zips, Some(region.place), &known).map_err(NewRegionError::Refused)?;
-    Ok(placed.remarks.into_iter().chain(placed.doubts.iter().map(Doubt::words)).collect())
+    Ok(region)
 }
 
 /// As [`find`], of one of a list, which may move ZIP codes between its regions.

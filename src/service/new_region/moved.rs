@@ -1,15 +1,46 @@
 //! A region that is moved keeps what it does not get anew: whether that still fits its new place.
 
 use super::height::{DISAGREE_M, look_up};
-use super::place::words;
+use super::place;
+use super::place::{Known, words};
 use super::{Doubt, Ground, NewRegionError, Service};
 use crate::geo::distance_km;
 use crate::region::Region;
 use crate::service::station_choice::rank::FARTHEST_KM;
 use crate::weather::Station;
+use crate::weather::nearby::{mirrored, wrong_sign_words};
 
 /// Nearer than this a region has not moved: the last digits of its coordinates were mended.
 const MOVED_KM: f64 = 2.0;
+
+/// Whether a region can be changed so, as far as its place goes: beside its own stations, and where its ZIP codes are. Gives remarks
+/// and what needs a word of a person.
+///
+/// # Errors
+/// [`NewRegionError::Refused`] with the place that it would be; a store that fails.
+pub async fn change_stands(
+    before: &Region,
+    after: &Region,
+    ground: &Ground,
+) -> Result<(Vec<String>, Vec<Doubt>), NewRegionError> {
+    let own: Vec<Station> =
+        ground.stations.iter().filter(|station| after.stations.contains(&station.id)).cloned().collect();
+    if (after.place != before.place || after.stations != before.stations)
+        && let Some(station) = mirrored(after.place, &own)
+    {
+        let words = wrong_sign_words("region", after.id.as_str(), after.place, station);
+        return Err(NewRegionError::refused(words));
+    }
+    if after.place == before.place && after.zips == before.zips {
+        return Ok((Vec::new(), Vec::new()));
+    }
+    let known = Known { table: &ground.table, stations: &ground.stations, regions: &ground.regions };
+    let placed = place::find(&after.zips, Some(after.place), &known).map_err(NewRegionError::Refused)?;
+    let mut remarks: Vec<String> = placed.remarks.into_iter().chain(placed.doubts.iter().map(Doubt::words)).collect();
+    let (more, doubts) = doubts_of_a_move(before, after, ground).await?;
+    remarks.extend(more);
+    Ok((remarks, doubts))
+}
 
 /// What of a region was left as it was though its place moved, and no longer fits there. What was changed with the place is
 /// taken as given. Remarks come first: what could not be compared.

@@ -73,7 +73,7 @@ impl Trial {
     ///
     /// # Errors
     /// As [`Store::add_region`].
-    pub async fn save(self, store: &Store, now: DateTime<Utc>) -> Result<(), StoreError> {
+    pub async fn save(&self, store: &Store, now: DateTime<Utc>) -> Result<(), StoreError> {
         let mut stations = Vec::new();
         for station in &self.found.new_stations {
             // With the hour of reading that was found in its record.

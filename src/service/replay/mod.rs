@@ -39,6 +39,7 @@ use crate::service::app::App;
 use crate::service::profile_shelf::ProfileShelf;
 use crate::service::skill_cache::SkillCache;
 use crate::service::subscribe::SignUpError;
+use crate::store::acts::Actor;
 use crate::store::addresses::AddressStatus;
 use crate::store::field_reports::{ReportHistory, StoredReport};
 use crate::store::learning::FreezeWord;
@@ -125,7 +126,12 @@ pub struct ReplayWorld {
     freezes: Vec<FreezeWord>,
     /// How long after a decision somebody plays the staff and confirms it; `None`: nobody does.
     confirmed_after: Option<chrono::Duration>,
+    /// Where the season is played, if it is to be kept.
+    kept_in: Option<Store>,
 }
+
+/// Who confirms where staff are played, as the store keeps it.
+const PLAYED_STAFF: &str = "staff, played";
 
 impl ReplayWorld {
     /// Reads regions (all, or those named), their stations' records and the subscribers from the parts' own store.
@@ -171,12 +177,17 @@ impl ReplayWorld {
         let mut reports = app.store.field_report_histories(None, NaiveDate::MIN, NaiveDate::MAX).await?;
         reports.retain(|history| regions.iter().any(|region| region.id == *history.region()));
         let freezes = app.store.freeze_words().await?;
-        Ok(Self { app: app.clone(), records, regions, people, reports, freezes, confirmed_after: None })
+        Ok(Self { app: app.clone(), records, regions, people, reports, freezes, confirmed_after: None, kept_in: None })
     }
 
     /// The same, with staff who confirm every notice that waits for their word so long after it was decided.
     pub fn with_staff(self, confirmed_after: chrono::Duration) -> Self {
         Self { confirmed_after: Some(confirmed_after), ..self }
+    }
+
+    /// The same, played in a store that holds the regions, stations and people already, and that keeps the season.
+    pub fn kept_in(self, store: Store) -> Self {
+        Self { kept_in: Some(store), ..self }
     }
 
     pub fn regions(&self) -> &[Region] {
@@ -222,7 +233,12 @@ impl ReplayWorld {
     ) -> Result<(Vec<RegionSeason>, Vec<Notice>), ReplayError> {
         let first_day = self.first_day(season);
         let clock = Arc::new(ManualClock::at(self.cycle_time(first_day)));
-        let store = self.scratch(clock.now()).await?;
+        let store = match &self.kept_in {
+            None => self.scratch(clock.now()).await?,
+            Some(store) => {
+                store.acting(Actor { user: PLAYED_STAFF.to_owned(), account: None, why: None, clock: clock.clone() })
+            }
+        };
         let mut config = (*self.app.config).clone();
         // What an address limit or a carrier's pace would have done is not part of the question.
         config.delivery.email = Default::default();
@@ -231,10 +247,12 @@ impl ReplayWorld {
         config.messages.chart_in_email &= channels.is_some();
         // The scratch store knows of no adopted belief: the profiles of now are played.
         let profiles = ProfileShelf::held((*self.app.profiles.all()).clone());
+        let templates = self.app.templates.held();
         let config = Arc::new(config);
         // Where no message is written nobody reads how good projections were.
         let skills = if channels.is_some() { Arc::clone(&self.app.skills) } else { Arc::new(SkillCache::to_decide()) };
-        let app = App { store: store.clone(), clock: clock.clone(), config, profiles, skills, ..self.app.clone() };
+        let app =
+            App { store: store.clone(), clock: clock.clone(), config, profiles, templates, skills, ..self.app.clone() };
         let dispatcher = channels.map(|channels| {
             let clock: Arc<dyn Clock> = clock.clone();
             Dispatcher::new(store.clone(), clock, channels, &app.config.delivery, Arc::new(AsWritten))
@@ -380,9 +398,10 @@ impl ReplayWorld {
                 (Some(at), _) if at >= until => return Ok(()),
                 (Some(at), Some((_, notice))) if word_at == Some(at) => {
                     clock.set(at);
-                    app.store.release_notice(&notice.id, "staff, played", at).await?;
+                    app.store.release_notice(&notice.id, PLAYED_STAFF, at).await?;
                     let step = cycle::goes_out(app, &notice.id).await?;
-                    let day = at.with_timezone(&app.config.schedule.time_zone).date_naive();
+                    let zone = app.store.region(&notice.season.region).await?.time_zone;
+                    let day = at.with_timezone(&zone).date_naive();
                     watch(Event::Notice { day, region: notice.season.region, kind: notice.kind, step });
                 }
                 (Some(at), _) => {

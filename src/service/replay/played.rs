@@ -90,10 +90,10 @@ impl PlayedNotice {
     }
 }
 
-/// Whom a notice that asked for a word would have gone to at the end of the play.
+/// Whom a notice that asked for a word would have gone to at the end of the play, also if it was overtaken while it waited.
 async fn would_reach(app: &App, notice: &Notice) -> Result<Option<MessageCount>, StoreError> {
-    let asked =
-        serde_json::from_value::<Terms>(notice.reason.clone()).is_ok_and(|terms| terms.approval_needed.is_some());
+    let asked = notice.approval_needed().is_some()
+        || serde_json::from_value::<Terms>(notice.reason.clone()).is_ok_and(|terms| terms.approval_needed.is_some());
     if !asked {
         return Ok(None);
     }

@@ -84,7 +84,7 @@ async fn question(
         let base = app.config.messages.public_url.url();
         facts.preferences_url = base.and_then(|base| links::preferences(base, to.language, &token)).map(String::from);
     }
-    let message = app.templates.render_transactional(kind, to.language, channel, &facts)?;
+    let message = app.templates.in_use().render_transactional(kind, to.language, channel, &facts)?;
     let fact = format!("{zip} {} {fact}", HeightChoice::layout(choices));
     Ok(NewTransactional {
         kind,

@@ -77,7 +77,7 @@ pub(crate) async fn tell(
         let base = app.config.messages.public_url.url();
         facts.preferences_url = base.and_then(|base| links::preferences(base, language, &token)).map(String::from);
     }
-    let message = app.templates.render_transactional(kind, language, channel, &facts)?;
+    let message = app.templates.in_use().render_transactional(kind, language, channel, &facts)?;
     let letter =
         NewTransactional { kind, to: to.clone(), language, message, fact: fact.to_owned(), expires_at: now + TELLS };
     transactional::put_in(tx, &letter, app.config.schedule.time_zone, now).await?;

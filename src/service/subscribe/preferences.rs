@@ -39,7 +39,8 @@ pub async fn send_link(app: &App, to: &Address) -> Result<(), SignUpError> {
         preferences_url: base.and_then(|base| links::preferences(base, language, &token)).map(String::from),
         ..TransactionalFacts::of(Sender::from(&app.config.messages))
     };
-    let message = app.templates.render_transactional(TransactionalKind::Preferences, language, to.channel(), &facts)?;
+    let message =
+        app.templates.in_use().render_transactional(TransactionalKind::Preferences, language, to.channel(), &facts)?;
     if sent < PER_DAY {
         let letter = NewTransactional {
             kind: TransactionalKind::Preferences,

@@ -136,7 +136,7 @@ pub async fn ask_in(
         confirm_url: token.as_ref().and_then(|token| links::confirm(base?, request.language, token)).map(String::from),
         ..TransactionalFacts::of(Sender::from(&app.config.messages))
     };
-    let message = app.templates.render_transactional(kind, request.language, channel, &facts)?;
+    let message = app.templates.in_use().render_transactional(kind, request.language, channel, &facts)?;
     // By text, the words agreed to are those of the message that YES answers.
     let shown = match (&message, by) {
         (Message::Sms { text }, RequestedBy::Phone) => text.clone(),

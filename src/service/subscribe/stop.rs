@@ -13,10 +13,14 @@ use url::Url;
 
 use super::tokens::{self, Purpose};
 use crate::clock::Clock;
+use crate::config::Config;
 use crate::dispatch::personalise::Addressee;
 use crate::links::{self, PublicUrl};
 use crate::message::TransactionalKind;
 use crate::people::{Address, AddressHash, AddressId};
+use crate::service::photographs;
+use crate::store::acts::Act;
+use crate::store::audit::address_subject;
 use crate::store::stops;
 use crate::store::stops::Stopped;
 use crate::store::{Store, StoreError, Tx};
@@ -65,6 +69,50 @@ pub async fn stop(
             Stopping { keys, stopped }.in_force(store, clock).await
         }
     }
+}
+
+/// Staff obey a stop that was said to them: nothing more to these addresses of one person, who stays on the list. One row of the
+/// audit. `evidence`: how it was said.
+///
+/// # Errors
+/// When the store fails; then nothing was stopped.
+pub async fn stop_for_staff(
+    store: &Store,
+    clock: &dyn Clock,
+    keys: &[AddressId],
+    evidence: &str,
+) -> Result<Stopped, StoreError> {
+    let now = clock.now();
+    let mut tx = store.begin().await?;
+    let mut all = Stopping { keys: Vec::new(), stopped: Stopped::default() };
+    for key in keys {
+        let one = stop_in(&mut tx, key, evidence, now).await?;
+        all.keys.extend(one.keys);
+        all.stopped.addresses += one.stopped.addresses;
+        all.stopped.cancelled += one.stopped.cancelled;
+    }
+    let subjects: Vec<String> = keys.iter().map(address_subject).collect();
+    let Stopped { addresses, cancelled } = all.stopped;
+    let detail = format!("{addresses} addresses, {cancelled} deliveries cancelled: {evidence}");
+    tx.note_act(Act::SubscriberStopped, &subjects.join(" "), &detail).await?;
+    tx.commit().await?;
+    all.in_force(store, clock).await
+}
+
+/// Staff erase somebody, as [`StopRequest::Erase`], and the photographs of their reports with them.
+///
+/// # Errors
+/// As [`stop`].
+pub async fn erase_for_staff(
+    config: &Config,
+    store: &Store,
+    clock: &dyn Clock,
+    address: &Address,
+    evidence: &str,
+) -> Result<Stopped, StoreError> {
+    let stopped = stop(store, clock, StopRequest::Erase(address), evidence).await?;
+    photographs::sweep_after_erasure(config, store, clock.now()).await;
+    Ok(stopped)
 }
 
 /// A stop that is written down. It is obeyed in full when [`Stopping::in_force`] returns.

@@ -1,6 +1,7 @@
 //! Accounts of staff. Whoever changes one writes an audit row in the same transaction; who is signed in is in [`sessions`],
 //! invitations and recovery codes in [`tickets`], wrong tries in [`tries`].
 
+pub mod access_tokens;
 pub mod sessions;
 pub mod tickets;
 pub mod tries;

@@ -6,7 +6,7 @@ use super::error::StoreError;
 use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 23] = [
+const MIGRATIONS: [(i64, &str, &str); 26] = [
     (1, "base", include_str!("0001_base.sql")),
     (2, "letters", include_str!("0002_letters.sql")),
     (4, "inbound", include_str!("0004_inbound.sql")),
@@ -30,6 +30,9 @@ const MIGRATIONS: [(i64, &str, &str); 23] = [
     (22, "notice_acts", include_str!("0022_notice_acts.sql")),
     (23, "kept_pasts", include_str!("0023_kept_pasts.sql")),
     (24, "photographs", include_str!("0024_photographs.sql")),
+    (26, "wordings", include_str!("0026_wordings.sql")),
+    (27, "practice", include_str!("0027_practice.sql")),
+    (28, "access_tokens", include_str!("0028_access_tokens.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.

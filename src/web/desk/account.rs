@@ -27,7 +27,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
 
 /// `wrong`: the form whose code or password was not right; `wait`: how long the next password has to wait.
 async fn shown(desk: &Desk, done: Option<&str>, wrong: Option<&str>, wait: Option<String>) -> Result<Response, Fault> {
-    let (store, now) = (&desk.site().app().store, desk.site().now());
+    let (store, now) = (&desk.site().door().store, desk.site().door().clock.now());
     let account = desk.account();
     let sessions = store.desk_sessions(&account.name, now).await?;
     let sessions: Vec<Value> = sessions
@@ -91,7 +91,7 @@ pub(super) async fn password_sent(desk: Desk, Form(typed): Form<Typed>) -> Resul
     if new != again {
         return refused(context! { new_fault => NOT_ALIKE });
     }
-    let (app, place) = (desk.site().app(), desk.caller.place());
+    let (app, place) = (desk.site().door(), desk.caller.place());
     let credentials = desk.caller.credentials()?;
     let done = desk::change_password(app, credentials, (&desk.session, &desk.stored), (old, new), place).await?;
     forms::on_the_beat(since).await;
@@ -108,7 +108,7 @@ pub(super) async fn password_sent(desk: Desk, Form(typed): Form<Typed>) -> Resul
 /// Another phone, or the first one for who need not have one.
 pub(super) async fn another_factor(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let since = Instant::now();
-    let (app, credentials) = (desk.site().app(), desk.caller.credentials()?);
+    let (app, credentials) = (desk.site().door(), desk.caller.credentials()?);
     if desk.stored.factor.is_none() {
         let password = typed.get("password").map_or("", String::as_str);
         let signed = (&*desk.session, &*desk.stored);
@@ -128,7 +128,7 @@ pub(super) async fn another_factor(desk: Desk, Form(typed): Form<Typed>) -> Resu
 
 pub(super) async fn new_codes(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let since = Instant::now();
-    let (app, credentials) = (desk.site().app(), desk.caller.credentials()?);
+    let (app, credentials) = (desk.site().door(), desk.caller.credentials()?);
     let codes =
         desk::new_recovery_codes(app, credentials, (&desk.session, &desk.stored), field(&typed, "code")).await?;
     forms::on_the_beat(since).await;
@@ -143,13 +143,13 @@ async fn wrong_code(desk: &Desk, form: &str) -> Result<Response, Fault> {
 }
 
 pub(super) async fn end_one(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
-    let (app, id) = (desk.site().app(), field(&typed, "session"));
+    let (app, id) = (desk.site().door(), field(&typed, "session"));
     desk::end_one(app, desk.caller.credentials()?, &desk.stored, id).await?;
     Ok(desk.to("/desk/account?done=ended"))
 }
 
 pub(super) async fn end_others(desk: Desk) -> Result<Response, Fault> {
     let credentials = desk.caller.credentials()?;
-    desk::end_others(desk.site().app(), credentials, (&desk.session, &desk.stored)).await?;
+    desk::end_others(desk.site().door(), credentials, (&desk.session, &desk.stored)).await?;
     Ok(desk.to("/desk/account?done=others"))
 }

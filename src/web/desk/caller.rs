@@ -8,11 +8,11 @@ use axum::response::{IntoResponse, Response};
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{NAVIGATION, cookies};
+use super::{NAVIGATION, PRACTICE_NAVIGATION, cookies};
 use crate::language::Language;
 use crate::people::account::Account;
 use crate::region::Region;
-use crate::service::desk::{Begun, Credentials, Place};
+use crate::service::desk::{Begun, Credentials, Place, local};
 use crate::store::Store;
 use crate::store::accounts::StoredAccount;
 use crate::store::accounts::sessions::StoredSession;
@@ -124,14 +124,17 @@ impl Caller {
 
     /// The page `desk/NAME`. It finds `form_token`, `link` (path before links of the desk), `me` (the account's name, where
     /// somebody is signed in whole), `navigation`, `path`, what the public pages' frame finds (`root`, `style`, `mark`, `sender`,
-    /// `help`, `exercise`) and what `shown` holds.
+    /// `help`, `exercise`, `practice`: where its clock stands) and what `shown` holds.
     pub fn page(&self, name: &str, shown: Value) -> Result<Response, Fault> {
         let site = &self.visit.site;
         let me = Desk::of(self, None);
         let path = &self.visit.path;
         let navigation: Vec<Value> = me
             .iter()
-            .flat_map(|me| NAVIGATION.iter().filter(|(_, _, deed)| me.account().may(*deed)))
+            .flat_map(|me| {
+                let practice = site.practice().map(|_| &PRACTICE_NAVIGATION);
+                practice.into_iter().chain(NAVIGATION).filter(|(_, _, deed)| me.account().may(*deed))
+            })
             .map(|(to, label, _)| {
                 let here = path == to || path.strip_prefix(to).is_some_and(|rest| rest.starts_with('/'));
                 context! { href => site.path(Language::En, to), label => *label, here }
@@ -150,6 +153,9 @@ impl Caller {
             desk_style => assets::path(site, "desk.css"),
             mark => assets::path(site, "mark.svg"),
             exercise => site.is_exercise(),
+            practice => site.practice().map(|practice| {
+                local(practice.now(), site.app().config.schedule.time_zone)
+            }),
             sender => &site.app().config.messages.sender_name,
         };
         let html = site

@@ -19,13 +19,15 @@ pub(super) async fn page(caller: Caller, Query(query): Query<Typed>) -> Result<R
 
 fn shown(caller: &Caller, next: &str, wrong: bool, wait: Option<String>) -> Result<Response, Fault> {
     let (_, account) = caller.started()?;
-    caller.page("code", context! { who => account.account.name.as_str(), next, wrong, wait })
+    // Who practises needs no authenticator app.
+    let practice_code = caller.visit.site.practice().and_then(|practice| practice.code(account));
+    caller.page("code", context! { who => account.account.name.as_str(), next, wrong, wait, practice_code })
 }
 
 pub(super) async fn sent(caller: Caller, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let since = Instant::now();
     let next = field(&typed, "next");
-    let app = caller.visit.site.app();
+    let app = caller.visit.site.door();
     let code = field(&typed, "code");
     let done = desk::by_code(app, caller.credentials()?, caller.started()?, code, caller.place()).await?;
     forms::on_the_beat(since).await;

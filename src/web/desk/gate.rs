@@ -80,10 +80,10 @@ impl Gate {
             }
         };
         if let Some((session, _)) = &caller.signed
-            && self.site.now() - session.seen_at >= NOTED_EVERY
+            && self.site.door().clock.now() - session.seen_at >= NOTED_EVERY
         {
             // Reading goes on where the store takes no write; the session only ends earlier.
-            let noted = self.site.app().store.touch_desk_session(&session.id, self.site.now()).await;
+            let noted = self.site.door().store.touch_desk_session(&session.id, self.site.door().clock.now()).await;
             if let Err(why) = noted {
                 warn!(why = %Chain(&why), "that a session of the desk is in use could not be noted");
             }
@@ -101,7 +101,7 @@ impl Gate {
         let cookie = |name: &str| cookies::read(&parts.headers, name);
         let token = cookie(cookies::SESSION);
         let found = match &token {
-            Some(token) => store.desk_session(&digest(token), self.site.now()).await?,
+            Some(token) => store.desk_session(&digest(token), self.site.door().clock.now()).await?,
             None => None,
         };
         let signed = found.map(|(session, account)| (Arc::new(session), Arc::new(account)));

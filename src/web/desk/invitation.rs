@@ -16,7 +16,7 @@ pub(super) async fn page(caller: Caller, Path(token): Path<String>) -> Result<Re
 }
 
 async fn shown(caller: &Caller, token: &str, fault: Option<String>) -> Result<Response, Fault> {
-    match desk::invited(caller.visit.site.app(), token).await? {
+    match desk::invited(caller.visit.site.door(), token).await? {
         Some((name, least)) => caller.page("invitation", context! { who => name.as_str(), least, token, fault }),
         None => useless(caller),
     }
@@ -38,7 +38,7 @@ pub(super) async fn sent(
     if password != again {
         return refused(NOT_ALIKE.to_owned()).await;
     }
-    let app = caller.visit.site.app();
+    let app = caller.visit.site.door();
     let place = caller.place();
     let done = desk::accept(app, caller.credentials()?, (&token, password), place, caller.session_id()).await?;
     match done {

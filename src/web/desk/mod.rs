@@ -4,21 +4,33 @@
 //! table (this file) ─> gate (same page? whose session? may they? which region?) ─> one file a page ─> pages/desk/NAME.html
 //! ```
 //!
-//! Every route stands in [`ENTRIES`] with what it needs, and the router is made of nothing else. A page gets a [`Desk`], which is
-//! there only for somebody who is signed in whole and may do what the entry says. English only; no page needs a script.
+//! Every route stands in [`ENTRIES`] with what it needs. A page gets a [`Desk`], which is there only for somebody who is signed in
+//! whole and may do what the entry says. English only; no page needs a script. Programs come in by a token and by the routes of
+//! `programs.rs` alone, which know no session, as the pages know no token.
 
 mod account;
+mod again;
 mod browser;
 mod caller;
 mod code;
 mod cookies;
 mod gate;
 mod invitation;
+mod learned;
 mod needs;
+mod new_region;
 mod new_report;
 mod notice;
+mod people;
+mod people_list;
+mod person;
 mod pictures;
+mod practice;
+pub(super) mod programs;
 mod region;
+mod region_change;
+mod region_draft;
+mod region_form;
 mod report;
 mod reports;
 mod return_path;
@@ -26,6 +38,7 @@ mod second_factor;
 mod sign_in;
 mod today;
 pub(super) mod upload;
+mod wording;
 mod words;
 
 use axum::Router;
@@ -83,13 +96,65 @@ pub const ENTRIES: &[Entry] = &[
         post(report::drop_photograph)
     }),
     Entry::page("/desk/region/{region}", Needs::Deed(Deed::See), || get(region::page)),
+    Entry::page("/desk/learned", Needs::Deed(Deed::See), || get(learned::page)),
+    Entry::page("/desk/learned/belief.svg", Needs::Deed(Deed::See), || get(learned::picture)),
+    Entry::form("/desk/learned/freeze", Needs::Deed(Deed::Administer), || post(learned::freeze_sent)),
+    Entry::form("/desk/learned/thaw", Needs::Deed(Deed::Administer), || post(learned::thaw_sent)),
+    Entry::page("/desk/learned/adoption", Needs::Deed(Deed::See), || get(learned::adoption)),
+    Entry::form("/desk/learned/adopt", Needs::Deed(Deed::Administer), || post(learned::adopt_sent)),
+    Entry::page("/desk/learned/years", Needs::Deed(Deed::See), || get(again::page)),
+    Entry::page("/desk/learned/fit.svg", Needs::Deed(Deed::See), || get(again::picture)),
+    Entry::form("/desk/learned/adopt-fit", Needs::Deed(Deed::Administer), || post(again::adopt_sent)),
+    Entry::page("/desk/wording", Needs::Deed(Deed::See), || get(wording::list)),
+    Entry::page("/desk/wording/{text}", Needs::Deed(Deed::See), || get(wording::page)),
+    Entry::page("/desk/wording/{text}/version/{version}", Needs::Deed(Deed::See), || get(wording::version)),
+    Entry::form("/desk/wording/{text}/preview", Needs::Deed(Deed::Act), || post(wording::preview)),
+    Entry::form("/desk/wording/{text}/keep", Needs::Deed(Deed::Administer), || post(wording::keep)),
+    Entry::form("/desk/wording/{text}/restore", Needs::Deed(Deed::Administer), || post(wording::restore)),
+    Entry::page("/desk/region/{region}/change", Needs::ActOn(Subject::Region), || get(region_change::page)),
+    Entry::form("/desk/region/{region}/change", Needs::ActOn(Subject::Region), || post(region_change::sent)),
+    Entry::page("/desk/region/{region}/retire", Needs::ActOn(Subject::Region), || get(region_change::retire_page)),
+    Entry::form("/desk/region/{region}/retire", Needs::ActOn(Subject::Region), || post(region_change::retire)),
+    Entry::page("/desk/new-region", Needs::Deed(Deed::Act), || get(new_region::page)),
+    Entry::form("/desk/new-region", Needs::Deed(Deed::Act), || post(new_region::sent)),
+    Entry::page("/desk/region-draft/{draft}", Needs::Deed(Deed::Act), || get(region_draft::page)),
+    Entry::form("/desk/region-draft/{draft}/save", Needs::Deed(Deed::Act), || post(region_draft::save)),
+    Entry::form("/desk/region-draft/{draft}/give-up", Needs::Deed(Deed::Act), || post(region_draft::give_up)),
+    Entry::page("/desk/people", Needs::Deed(Deed::See), || get(people::page)),
+    Entry::form("/desk/people", Needs::Deed(Deed::Act), || post(people::by_address)),
+    Entry::page("/desk/new-person", Needs::Deed(Deed::Act), || get(people::new_page)),
+    Entry::form("/desk/new-person", Needs::Deed(Deed::Act), || post(people::new_sent)),
+    Entry::page("/desk/people-list", Needs::Deed(Deed::Act), || get(people_list::page)),
+    Entry::upload("/desk/people-list", Needs::Deed(Deed::Act), || post(people_list::tried)),
+    Entry::form("/desk/people-list/take", Needs::Deed(Deed::Act), || post(people_list::taken)),
+    Entry::page("/desk/person/{person}", Needs::Deed(Deed::See), || get(person::page)),
+    Entry::form("/desk/person/{person}/show", Needs::Deed(Deed::Act), || post(person::show)),
+    Entry::form("/desk/person/{person}/stop", Needs::Deed(Deed::Act), || post(person::stop)),
+    Entry::form("/desk/person/{person}/export", Needs::Deed(Deed::Act), || post(person::export)),
+    Entry::page("/desk/person/{person}/erase", Needs::Deed(Deed::Act), || get(person::erase_page)),
+    Entry::form("/desk/person/{person}/erase", Needs::Deed(Deed::Act), || post(person::erase)),
 ];
+
+/// Pages and forms that there are only in practice: the service has none of them.
+pub const PRACTICE_ENTRIES: &[Entry] = &[
+    Entry::page("/desk/practice", Needs::Deed(Deed::See), || get(practice::page)),
+    Entry::form("/desk/practice/move", Needs::Deed(Deed::Act), || post(practice::step)),
+    Entry::form("/desk/practice/begin-again", Needs::Deed(Deed::Act), || post(practice::begin_again)),
+    Entry::page("/desk/practice/messages", Needs::Deed(Deed::See), || get(practice::messages)),
+    Entry::page("/desk/practice/message/{message}", Needs::Deed(Deed::See), || get(practice::message)),
+];
+
+/// What the head of every page leads to in practice, before all else.
+const PRACTICE_NAVIGATION: (&str, &str, Deed) = ("/desk/practice", "Practice", Deed::See);
 
 /// What the head of every page leads to: path, name, and whom it is shown.
 const NAVIGATION: &[(&str, &str, Deed)] = &[
     ("/desk/today", "Today", Deed::See),
     ("/desk/new-report", "New report", Deed::Report),
     ("/desk/reports", "Reports", Deed::See),
+    ("/desk/learned", "Learned", Deed::See),
+    ("/desk/wording", "Wording", Deed::See),
+    ("/desk/people", "People", Deed::See),
     ("/desk/account", "My account", Deed::See),
 ];
 

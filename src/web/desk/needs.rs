@@ -21,7 +21,7 @@ pub enum Kind {
     Page,
     /// By POST, with the token of a form of ours.
     Form,
-    /// As a form, which may carry a photograph; its handler gets an [`Upload`](super::Upload).
+    /// As a form, which may carry a photograph or a list; its handler gets an [`Upload`](super::Upload).
     Upload,
 }
 

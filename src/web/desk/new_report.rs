@@ -43,7 +43,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
 }
 
 pub(super) async fn sent(desk: Desk, upload: Upload) -> Result<Response, Fault> {
-    let Upload { typed, photograph } = upload;
+    let Upload { typed, photograph, .. } = upload;
     let app = app_of(&desk, None)?;
     let regions = app.store.regions().await?;
     let region = regions.iter().find(|region| region.id.as_str() == field(&typed, "region"));

@@ -1,6 +1,6 @@
 //! A region in depth.
 
-use axum::extract::Path;
+use axum::extract::{Path, Query};
 use axum::response::Response;
 use chrono::Datelike;
 use minijinja::context;
@@ -20,9 +20,13 @@ use crate::service::desk::{kind_words, local};
 use crate::store::notices::Notice;
 use crate::units::{dd_c_to_f, grouped_feet, m_to_feet};
 use crate::web::Fault;
+use crate::web::forms::{Typed, field};
 use crate::web::views::CHART_WIDTHS;
 
-pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>) -> Result<Response, Fault> {
+/// What may stand behind `?done=`.
+const DONE: [&str; 3] = ["added", "changed", "retired"];
+
+pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let app = desk.site().app();
     let seen = region_in_depth(app, &id).await.map_err(fault_of)?;
     let RegionInDepth { row, stages, doubts, .. } = &seen;
@@ -42,6 +46,10 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>) -> Result<Respons
             heights => region.band.map(|band| capitalised(&band.words(Language::En))),
             zone => zone.name(),
             retired => region.retired,
+            done => DONE.into_iter().find(|done| *done == field(&query, "done")),
+            may_act => desk.may_act_on(region),
+            may_add => desk.account().may_add_regions(),
+            owner_reports => region.owner_reports.name(),
             release => release_words(region.release),
             row => shown_region(&axis, row, app.config.policy.get_ready_days),
             standing_words => standing_words(row.standing),

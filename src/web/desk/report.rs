@@ -124,7 +124,7 @@ pub(super) async fn photograph(desk: Desk, Path(id): Path<String>) -> Result<Res
 }
 
 pub(super) async fn put_photograph(desk: Desk, Path(id): Path<String>, upload: Upload) -> Result<Response, Fault> {
-    let Upload { typed, photograph } = upload;
+    let Upload { typed, photograph, .. } = upload;
     let wrong = |why: String| Refused { form: "photograph", why, typed: &typed };
     let Some(sent) = photograph else {
         return refused(&desk, &id, wrong("Choose a photograph.".to_owned())).await;

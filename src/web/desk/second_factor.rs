@@ -34,7 +34,7 @@ fn shown(caller: &Caller, next: &str, wrong: bool) -> Result<Response, Fault> {
 
 pub(super) async fn sent(caller: Caller, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let next = field(&typed, "next");
-    let app = caller.visit.site.app();
+    let app = caller.visit.site.door();
     let code = field(&typed, "code");
     let done = desk::set_factor(app, caller.credentials()?, caller.started()?, code, caller.place()).await?;
     match done {

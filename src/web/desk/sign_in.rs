@@ -25,7 +25,7 @@ pub(super) async fn page(caller: Caller, Query(query): Query<Typed>) -> Result<R
 
 pub(super) async fn sent(caller: Caller, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let since = Instant::now();
-    let app = caller.visit.site.app();
+    let app = caller.visit.site.door();
     let (name, next) = (field(&typed, "name"), field(&typed, "next"));
     let password = typed.get("password").map_or("", String::as_str);
     let done =
@@ -55,7 +55,7 @@ pub(super) fn after_password(stage: Stage, next: &str) -> String {
 
 pub(super) async fn out(caller: Caller) -> Result<Response, Fault> {
     let started = caller.started()?;
-    desk::sign_out(caller.visit.site.app(), caller.credentials()?, started).await?;
+    desk::sign_out(caller.visit.site.door(), caller.credentials()?, started).await?;
     let mut response = redirect(&caller.visit.site, "/desk/sign-in?out=yes");
     cookies::add(&mut response, &cookies::no_session());
     Ok(response)

@@ -47,6 +47,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
         context! {
             day => seen.now.with_timezone(&zone).format("%A, %B %-d, %Y").to_string(),
             taken_back,
+            may_add => account.may_add_regions(),
             needs_word => seen.needs_word.iter().map(line).collect::<Vec<_>>(),
             leaves_today => seen.leaves.iter().filter(|one| one.leaves_today).map(line).collect::<Vec<_>>(),
             leaves_later => seen.leaves.iter().filter(|one| !one.leaves_today).map(line).collect::<Vec<_>>(),

@@ -1,4 +1,5 @@
-//! A form that may carry a photograph, read part by part: the token of the form first, then no more than a photograph may hold.
+//! A form that may carry a photograph or a list of people, read part by part: the token of the form first, then no more than each may
+//! hold.
 
 use axum::body::{Body, Bytes};
 use axum::extract::FromRequestParts;
@@ -20,6 +21,10 @@ pub(super) const TOKEN_FIELD: &str = "form_token";
 /// Field of the photograph.
 pub(super) const PHOTOGRAPH: &str = "photograph";
 
+/// Field of a list of people as CSV, and the most that one may hold, bytes.
+pub(super) const LIST: &str = "list";
+pub(super) const LARGEST_LIST: usize = 2 << 20;
+
 /// Bytes of a whole request. What lies between a photograph's most and this is read past and not kept, so that whoever sends too
 /// large a one gets their form back as they filled it in.
 const LARGEST_UPLOAD: u64 = 24 << 20;
@@ -38,6 +43,7 @@ pub(super) type FieldFault = (&'static str, String);
 pub struct Upload {
     pub(in crate::web) typed: Typed,
     pub(super) photograph: Option<Sent>,
+    pub(super) list: Option<Sent>,
 }
 
 /// A file that somebody chose.
@@ -65,7 +71,7 @@ pub(super) async fn read(body: Body, headers: &HeaderMap, right: &str) -> Result
     let _turn = TURNS.acquire().await;
     let limits = Constraints::new().size_limit(SizeLimit::new().whole_stream(LARGEST_UPLOAD));
     let mut parts = Multipart::with_constraints(body.into_data_stream(), boundary, limits);
-    let mut upload = Upload { typed: Typed::new(), photograph: None };
+    let mut upload = Upload { typed: Typed::new(), photograph: None, list: None };
     let (mut is_ours, mut words) = (false, 0);
     for _ in 0..MOST_PARTS {
         let Some(mut part) = parts.next_field().await.map_err(fault_of)? else {
@@ -75,23 +81,32 @@ pub(super) async fn read(body: Body, headers: &HeaderMap, right: &str) -> Result
         if !is_ours && name != TOKEN_FIELD {
             return Err(Fault::StaleForm);
         }
-        let most = if name == PHOTOGRAPH { LARGEST_BYTES } else { LARGEST_FORM - words };
+        let most_of_file = match name.as_str() {
+            PHOTOGRAPH => Some(LARGEST_BYTES),
+            LIST => Some(LARGEST_LIST),
+            _ => None,
+        };
+        let most = most_of_file.unwrap_or(LARGEST_FORM - words);
         let (mut bytes, mut is_too_large) = (Vec::new(), false);
         while let Some(chunk) = part.chunk().await.map_err(fault_of)? {
             is_too_large |= bytes.len() + chunk.len() > most;
             match is_too_large {
                 false => bytes.extend_from_slice(&chunk),
-                true if name == PHOTOGRAPH => bytes = Vec::new(),
+                true if most_of_file.is_some() => bytes = Vec::new(),
                 true => return Err(Fault::TooLarge),
             }
         }
-        if name == PHOTOGRAPH {
+        if most_of_file.is_some() {
             // A field in which nothing was chosen comes empty.
-            upload.photograph = match (is_too_large, bytes.is_empty()) {
+            let sent = match (is_too_large, bytes.is_empty()) {
                 (true, _) => Some(Sent::TooLarge),
                 (false, true) => None,
                 (false, false) => Some(Sent::Whole(bytes.into())),
             };
+            match name.as_str() {
+                PHOTOGRAPH => upload.photograph = sent,
+                _ => upload.list = sent,
+            }
             continue;
         }
         words += bytes.len();
@@ -131,6 +146,6 @@ impl FromRequestParts<Site> for Upload {
     type Rejection = Fault;
 
     async fn from_request_parts(parts: &mut request::Parts, _: &Site) -> Result<Self, Fault> {
-        parts.extensions.remove().ok_or_else(|| Fault::Inside("a route of the desk takes no photograph".into()))
+        parts.extensions.remove().ok_or_else(|| Fault::Inside("a route of the desk takes no file".into()))
     }
 }

@@ -4,6 +4,7 @@ mod acts;
 mod command;
 mod reports;
 pub mod today;
+mod wordings;
 mod words;
 
 use std::sync::Arc;
@@ -117,7 +118,7 @@ async fn put(app: &App, region: &str, kind: NoticeKind, fate: NoticeRelease) -> 
         expires_on: "2026-03-19".parse().unwrap(),
         deadline: Some(facts.wash_by),
     };
-    let texts = texts_of(&app.templates, kind, &facts);
+    let texts = texts_of(&app.templates.in_use(), kind, &facts);
     let new = NewNotice {
         season: season.clone(),
         kind,

@@ -3,6 +3,7 @@
 
 // Each rule, broken in one file.
 mod rules;
+mod words_command;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};

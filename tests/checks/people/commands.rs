@@ -112,6 +112,8 @@ fn mistakes_are_named_with_their_mend() {
             "`fr` is not en or es",
         ),
         ("subscriber erase nobody@example.org".into(), "no subscriber has the address n***@example.org"),
+        ("subscriber stop nobody@example.org".into(), "no subscriber has the address n***@example.org"),
+        ("subscriber stop nobody@example.org --evidence by~a@example.org".into(), "--evidence: it holds an address"),
         ("subscriber list --region dos".into(), "region `dos` is unknown"),
         ("field-report add --region dos-vientos --date 2026-02-30 --stage none".into(), "2026-02-30"),
         ("field-report add --region dos-vientos --date 2999-01-01 --stage none".into(), "yet to come"),
@@ -270,6 +272,15 @@ fn a_person_lives_from_consent_to_erasure() {
     assert!(ok(path, add).contains("nothing is new"));
     let export: serde_json::Value = serde_json::from_str(&run(path, "subscriber export a@example.org").1).unwrap();
     assert_eq!(export["addresses"][0]["consents"][0]["evidence"], "signed form, fair");
+
+    let stopped = ok(path, "subscriber stop A@example.org --only --evidence called~the~desk");
+    assert!(stopped.contains("1 address is stopped; 0 messages cancelled"), "{stopped}");
+    assert!(ok(path, "subscriber list --json").contains("\"stopped\""), "they stay on the list");
+    assert!(ok(path, "audit list").contains("subscriber-stopped"));
+    assert!(
+        ok(path, "subscriber stop a@example.org").contains("0 addresses are stopped"),
+        "a second time nothing is new"
+    );
 
     let said = ok(path, "subscriber erase A@example.org --evidence called~the~desk");
     assert!(said.contains("1 address;") && said.contains("0 messages"), "{said}");

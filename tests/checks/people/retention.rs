@@ -153,6 +153,13 @@ fn canaries() -> Vec<Canary> {
             days: |_| 30,
         },
         Canary {
+            table: "access_tokens",
+            rows: &[
+                "INSERT INTO access_tokens (name, hash, scope, made_at, expires_at) VALUES ('ID', 'ID', 'see', $1, $1)",
+            ],
+            days: |_| 7 * 366,
+        },
+        Canary {
             table: "accounts",
             rows: &[
                 "INSERT INTO accounts (name, role, factor_step, created_at, removed_at) VALUES ('ID', 'observer', 0, $1, $1)",

@@ -4,14 +4,14 @@ mod add;
 mod lists;
 mod look_up;
 mod real;
-mod services;
+pub mod services;
 mod table;
 
 use treebell::region::{OwnerReports, RegionId, Release};
 use treebell::service::new_region::{NewRegionError, Wish};
 
 /// A region of which only the name and ZIP codes are known.
-fn wish(id: &str, zips: &[&str]) -> Wish {
+pub fn wish(id: &str, zips: &[&str]) -> Wish {
     Wish {
         id: RegionId::from(id),
         name: id.to_owned(),

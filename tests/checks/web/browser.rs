@@ -12,7 +12,7 @@ use treebell::web::server;
 
 use super::gallery::{Gallery, STATES};
 use super::support::World;
-use crate::support::skipped;
+use crate::support::{open_store, skipped};
 
 /// Ends the program with the test, whatever became of it.
 pub(super) struct Daemon(pub(super) Child);
@@ -40,6 +40,8 @@ fn a_walk_through_all_pages_finds_nothing_wrong() {
         .output()
         .unwrap();
     assert!(demo.status.success(), "{}", String::from_utf8_lossy(&demo.stderr));
+    // The walk wants a service: from now on it is one's own store, with invented people in it.
+    runtime.block_on(unmark(&folder));
     // The season's messages to invented people are none of the walk's.
     let outbox = folder.join("messages");
     std::fs::remove_dir_all(&outbox).unwrap();
@@ -95,6 +97,15 @@ fn a_walk_through_all_pages_finds_nothing_wrong() {
     }
 }
 
+/// Makes a real store of the demo's, as nobody does in earnest.
+async fn unmark(folder: &Path) {
+    let store = open_store(&format!("sqlite:{}", folder.join("treebell.sqlite").display())).await.unwrap();
+    let mut tx = store.begin().await.unwrap();
+    sqlx::query("DELETE FROM practice").execute(tx.conn()).await.unwrap();
+    tx.commit().await.unwrap();
+    store.close().await;
+}
+
 struct OwnSites {
     gallery: String,
     seen: BTreeMap<&'static str, String>,
@@ -133,7 +144,7 @@ pub(super) fn await_port(port: u16, daemon: &mut Daemon, log: &Path) {
 }
 
 /// Where the driver's packages and the browser are. Says so loudly when they are not.
-pub(super) fn browser(what: &str) -> Option<(PathBuf, PathBuf)> {
+pub fn browser(what: &str) -> Option<(PathBuf, PathBuf)> {
     let named = std::env::var_os("TREEBELL_BROWSER_MODULES").map(PathBuf::from);
     let modules = named.unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("target/outside/browser"));
     let has_modules = ["playwright-core", "axe-core", "html-validate"]

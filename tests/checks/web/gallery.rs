@@ -174,7 +174,7 @@ async fn notice(app: &App, region: &str, kind: NoticeKind, fate: NoticeRelease, 
     let mut texts = Vec::new();
     for language in Language::ALL {
         for channel in Channel::ALL {
-            let message = app.templates.render_notice(kind, language, channel, &facts).unwrap();
+            let message = app.templates.in_use().render_notice(kind, language, channel, &facts).unwrap();
             texts.push(NoticeText { language, message });
         }
     }

@@ -69,7 +69,7 @@ async fn mails(world: &World, folder: &Path) -> Vec<Mail> {
     (facts.region_id, facts.sender.public_url) = ("dos-vientos".into(), Some(SITE.into()));
     let texts = [Language::En, Language::Es].map(|language| NoticeText {
         language,
-        message: world.app.templates.render_notice(notice.kind, language, Channel::Email, &facts).unwrap(),
+        message: world.app.templates.in_use().render_notice(notice.kind, language, Channel::Email, &facts).unwrap(),
     });
     store.put_notice(&notice, &texts).await.unwrap();
     send_all(world, folder).await;

@@ -59,6 +59,45 @@ const LET_IN: &[(&str, &str, &[&str])] = &[
     ("upload", "/desk/report/{report}/photograph", &["staff", "administrator"]),
     ("form", "/desk/report/{report}/erase-photograph", &["staff", "administrator"]),
     ("page", "/desk/region/{region}", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/learned", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/learned/belief.svg", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/learned/freeze", &["administrator"]),
+    ("form", "/desk/learned/thaw", &["administrator"]),
+    ("page", "/desk/learned/adoption", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/learned/adopt", &["administrator"]),
+    ("page", "/desk/learned/years", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/learned/fit.svg", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/learned/adopt-fit", &["administrator"]),
+    ("page", "/desk/wording", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/wording/{text}", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/wording/{text}/version/{version}", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/wording/{text}/preview", &["staff", "county", "administrator"]),
+    ("form", "/desk/wording/{text}/keep", &["administrator"]),
+    ("form", "/desk/wording/{text}/restore", &["administrator"]),
+    ("page", "/desk/region/{region}/change", &["staff", "administrator"]),
+    ("form", "/desk/region/{region}/change", &["staff", "administrator"]),
+    ("page", "/desk/region/{region}/retire", &["staff", "administrator"]),
+    ("form", "/desk/region/{region}/retire", &["staff", "administrator"]),
+    // Who keeps single regions and no county adds none.
+    ("page", "/desk/new-region", &["county", "administrator"]),
+    ("form", "/desk/new-region", &["county", "administrator"]),
+    ("page", "/desk/region-draft/{draft}", &["staff", "county", "administrator"]),
+    ("form", "/desk/region-draft/{draft}/save", &["staff", "county", "administrator"]),
+    ("form", "/desk/region-draft/{draft}/give-up", &["staff", "county", "administrator"]),
+    ("page", "/desk/people", &["observer", "staff", "county", "administrator"]),
+    ("form", "/desk/people", &["staff", "county", "administrator"]),
+    ("page", "/desk/new-person", &["staff", "county", "administrator"]),
+    ("form", "/desk/new-person", &["staff", "county", "administrator"]),
+    ("page", "/desk/people-list", &["staff", "county", "administrator"]),
+    ("upload", "/desk/people-list", &["staff", "county", "administrator"]),
+    ("form", "/desk/people-list/take", &["staff", "county", "administrator"]),
+    // Of somebody of `north`: to who does not see them they are not there.
+    ("page", "/desk/person/{person}", &["staff", "administrator"]),
+    ("form", "/desk/person/{person}/show", &["staff", "administrator"]),
+    ("form", "/desk/person/{person}/stop", &["staff", "administrator"]),
+    ("form", "/desk/person/{person}/export", &["staff", "administrator"]),
+    ("page", "/desk/person/{person}/erase", &["staff", "administrator"]),
+    ("form", "/desk/person/{person}/erase", &["staff", "administrator"]),
 ];
 
 /// Routes of this check alone, of every kind of need that the desk's own have not.
@@ -104,8 +143,13 @@ fn treated(answer: &super::super::support::Answer, path: &str) -> Let {
         StatusCode::SEE_OTHER if path == "/desk/account/second-factor" && to != "/desk/second-factor" => Let::ToSignIn,
         StatusCode::SEE_OTHER if ["/desk/code", "/desk/second-factor"].contains(&path) => Let::ToSignIn,
         StatusCode::FORBIDDEN => Let::Forbidden,
-        // Let in, and there is none.
-        StatusCode::NOT_FOUND if path.ends_with("/photograph") => Let::In,
+        // Let in, and there is none: no photograph, no version of this number, no draft.
+        StatusCode::NOT_FOUND
+            if path.contains("/region-draft/")
+                || [".sms/restore", "/photograph", "/belief.svg", "/fit.svg"].iter().any(|end| path.ends_with(end)) =>
+        {
+            Let::In
+        }
         StatusCode::NOT_FOUND if !path.contains("invitation") => Let::NotFound,
         StatusCode::OK
         | StatusCode::UNPROCESSABLE_ENTITY
@@ -150,7 +194,7 @@ async fn asked(browser: &mut Browser<'_>, kind: Kind, path: &str) -> super::supe
 /// A notice that waits for a word, with words of the templates; the part of a path that names it.
 async fn notice_of_north(desk: &DeskWorld) -> String {
     let facts = crate::desk::facts("north");
-    let texts = crate::desk::texts_of(&desk.world.app.templates, NoticeKind::InspectNow, &facts);
+    let texts = crate::desk::texts_of(&desk.world.app.templates.in_use(), NoticeKind::InspectNow, &facts);
     let approval_needed = treebell::season::decide::ApprovalNeeded::ByPolicy;
     let new = treebell::store::notices::NewNotice {
         facts: serde_json::to_value(&facts).unwrap(),
@@ -161,11 +205,23 @@ async fn notice_of_north(desk: &DeskWorld) -> String {
     "pinyon-needle-scale~north~2026~inspect-now".to_owned()
 }
 
+/// Words of staff, so that there is a version of them.
+async fn words_of_welcome(desk: &DeskWorld) {
+    use treebell::service::desk::Word;
+    use treebell::service::desk::messages::{Draft, set_words, text};
+    let (app, name) = (&desk.world.app, treebell::message::templates::TextName::parse("welcome.sms").unwrap());
+    let now = text(app, &name).await.unwrap().words;
+    let draft = Draft { en: now.en.replace("A few texts a year.", "Few texts a year."), ..now };
+    set_words(app, &name, &draft, None, Word { by: "maria", why: None }).await.unwrap();
+}
+
 #[tokio::test]
 async fn every_route_lets_in_whom_it_is_for_and_nobody_else() {
     let desk = DeskWorld::new().await;
     let notice = notice_of_north(&desk).await;
     let report = super::reports::report_of_north(&desk).await;
+    words_of_welcome(&desk).await;
+    let person = crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await.subscriber().to_owned();
     let told: BTreeSet<(&str, &str)> = LET_IN.iter().map(|(kind, path, _)| (*kind, *path)).collect();
     let there: BTreeSet<(&str, &str)> = ENTRIES.iter().map(|entry| (word(entry.kind), entry.path)).collect();
     assert_eq!(told, there, "each route of the desk stands in the table of this check");
@@ -176,6 +232,8 @@ async fn every_route_lets_in_whom_it_is_for_and_nobody_else() {
                 LET_IN.iter().find(|(kind, path, _)| (*kind, *path) == (word(entry.kind), entry.path)).unwrap();
             let path = entry.path.replace("{token}", "none").replace("{notice}", &notice);
             let path = path.replace("{report}", &report).replace("{region}", "north");
+            let path = path.replace("{text}", "welcome.sms").replace("{version}", "1");
+            let path = path.replace("{draft}", "none").replace("{person}", &person);
             let answer = asked(&mut browser, entry.kind, &path).await;
             let is_in = matches!(treated(&answer, &path), Let::In);
             assert_eq!(

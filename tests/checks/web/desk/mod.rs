@@ -1,17 +1,26 @@
 //! The staff's desk: signing in, staying in, and who may do what.
 
-mod support;
+pub mod support;
 
 mod browser;
 mod commands;
 mod forms;
 mod guessing;
+mod learned;
 mod matrix;
+mod new_regions;
 mod notice_pages;
 mod notices;
+mod people;
+mod people_lists;
 mod photographs;
+mod programs;
+mod region_changes;
+mod region_walk;
 mod regions;
 mod report_walk;
 pub mod reports;
 mod sessions;
 mod sign_in;
+mod wording;
+mod wording_walk;

@@ -27,7 +27,7 @@ async fn world() -> DeskWorld {
         expires_at: desk.world.clock.now() + TimeDelta::days(30),
         ..notice(NoticeKind::InspectNow, NoticeRelease::WaitForApproval { approval_needed })
     };
-    let texts = texts_of(&desk.world.app.templates, NoticeKind::InspectNow, &facts);
+    let texts = texts_of(&desk.world.app.templates.in_use(), NoticeKind::InspectNow, &facts);
     desk.store().put_notice(&new, &texts).await.unwrap();
     desk
 }

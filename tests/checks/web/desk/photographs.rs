@@ -8,7 +8,7 @@ use image::codecs::jpeg::JpegEncoder;
 use image::{Rgb, RgbImage};
 use treebell::clock::Clock;
 use treebell::people::account::{RegionReach, Role};
-use treebell::service::photographs::{LARGEST_BYTES, Photographs, sweep, sweep_after_erasure};
+use treebell::service::photographs::{LARGEST_BYTES, Photographs, fill, sweep, sweep_after_erasure};
 use treebell::service::subscribe::stop::{StopRequest, stop};
 use treebell::store::field_reports::{NewFieldReport, ReportSource, Seen};
 
@@ -70,6 +70,44 @@ async fn maria(desk: &DeskWorld) -> Browser<'_> {
 async fn kept(desk: &DeskWorld) -> usize {
     let day = |text: &str| text.parse().unwrap();
     desk.store().field_reports(None, day("2025-01-01"), day("2025-12-31")).await.unwrap().len()
+}
+
+#[tokio::test]
+async fn an_owner_is_given_the_photographs_of_their_trees() {
+    let desk = DeskWorld::new().await;
+    subscribe(desk.store(), &["00101"], &["owner@example.org"]).await;
+    let owner = address("owner@example.org");
+    let person = Some(desk.store().address_id(&owner).await.unwrap().to_string());
+    let new = NewFieldReport {
+        region: "north".into(),
+        zip: None,
+        observed_on: "2025-03-09".parse().unwrap(),
+        tree: None,
+        seen: Seen::default(),
+        nothing_on: None,
+        confirmed: false,
+        source: ReportSource::Subscriber,
+        person,
+        note: None,
+    };
+    let now = desk.world.clock.now();
+    let report = desk.store().add_field_report(&new, now).await.unwrap();
+    let config = &desk.world.app.config;
+    let folder = Photographs::of(config).unwrap();
+    let taken = folder.take(Bytes::from(photograph()), desk.store().randomness()).await.unwrap();
+    desk.store().put_photograph(&report, &taken, now).await.unwrap();
+
+    let mut export = desk.store().export_subscriber(&owner).await.unwrap();
+    assert_eq!(fill(config, &mut export).await.unwrap(), 0);
+    let told = export.addresses[0].reports[0].photograph.clone().expect("the report has a photograph");
+    let jpeg = data_encoding::BASE64.decode(told.jpeg_base64.unwrap().as_bytes()).unwrap();
+    assert_eq!(jpeg, std::fs::read(desk.path("photographs").join(&taken.file)).unwrap());
+    assert!(!holds(&jpeg, CANARY));
+    // One whose file is gone is named, and the rest is given all the same.
+    folder.remove(&taken.file).await;
+    let mut export = desk.store().export_subscriber(&owner).await.unwrap();
+    assert_eq!(fill(config, &mut export).await.unwrap(), 1);
+    assert_eq!(export.addresses[0].reports[0].photograph.as_ref().unwrap().jpeg_base64, None);
 }
 
 #[tokio::test]

@@ -42,7 +42,10 @@ async fn a_region_shows_its_stations_people_reports_notices_and_changes() {
         expires_at: desk.world.clock.now() + TimeDelta::days(30),
         ..notice(NoticeKind::InspectNow, NoticeRelease::WaitForApproval { approval_needed: ApprovalNeeded::ByPolicy })
     };
-    store.put_notice(&new, &texts_of(&desk.world.app.templates, NoticeKind::InspectNow, &facts)).await.unwrap();
+    store
+        .put_notice(&new, &texts_of(&desk.world.app.templates.in_use(), NoticeKind::InspectNow, &facts))
+        .await
+        .unwrap();
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
     let changed = Region { county: Some("Vista".into()), ..store.region(&"north".into()).await.unwrap() };
     let actor = treebell::store::acts::Actor {

@@ -1,19 +1,23 @@
 //! A site with the desk on, and browsers that keep cookies.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use chrono::TimeDelta;
 use data_encoding::BASE32_NOPAD;
-use treebell::clock::Clock;
+use treebell::clock::{Clock, ManualClock};
+use treebell::config::Config;
 use treebell::people::Key;
 use treebell::people::account::{Account, AccountName, County, RegionReach, Role};
 use treebell::randomness::Randomness;
 use treebell::secret::Secret;
+use treebell::service::app::App;
 use treebell::service::desk;
 use treebell::service::desk::{code_at, step_of};
 use treebell::store::Store;
+use treebell::web::Site;
 
 use super::super::support::{Answer, World};
 use crate::people::two_regions;
@@ -47,6 +51,10 @@ impl DeskWorld {
     }
 
     pub async fn on(store: Store) -> Self {
+        Self::with(store, |_| {}).await
+    }
+
+    pub async fn with(store: Store, change: impl FnOnce(&mut Config)) -> Self {
         two_regions(&store).await;
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("desk-key");
@@ -57,8 +65,24 @@ impl DeskWorld {
             config.desk.photographs = Some(folder.path().join("photographs"));
             // Where a browser is said to be, it is.
             config.web.trusted_proxies = vec!["127.0.0.1".parse().unwrap()];
+            change(config);
         });
         Self { world, folder }
+    }
+
+    /// With the desk on over an app that a check has made, on its clock.
+    pub fn over(app: &App, clock: Arc<ManualClock>) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("desk-key");
+        std::fs::write(&file, Key::draw(&Randomness::seeded(5)).expose()).unwrap();
+        let mut config = (*app.config).clone();
+        config.messages.public_url = "https://pinyon.example.org".into();
+        config.desk.enabled = true;
+        config.desk.keys = vec![Secret::File(file)];
+        config.web.trusted_proxies = vec!["127.0.0.1".parse().unwrap()];
+        let app = App { config: Arc::new(config), ..app.clone() };
+        let site = Site::new(app.clone()).unwrap();
+        Self { world: World::of(app, clock, site), folder }
     }
 
     /// Names in the folder of photographs.
@@ -143,6 +167,11 @@ const BOUNDARY: &str = "----pinyon-boundary";
 
 /// Fields, then the photograph with the name that its sender gives it, as RFC 7578 writes them.
 pub fn multipart(fields: &[(&str, &str)], file: Option<(&str, &[u8])>) -> Vec<u8> {
+    multipart_of("photograph", fields, file)
+}
+
+/// As [`multipart`], of a file in another field.
+pub fn multipart_of(field: &str, fields: &[(&str, &str)], file: Option<(&str, &[u8])>) -> Vec<u8> {
     let mut body = Vec::new();
     for (name, value) in fields {
         let part = format!("--{BOUNDARY}\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n");
@@ -150,7 +179,7 @@ pub fn multipart(fields: &[(&str, &str)], file: Option<(&str, &[u8])>) -> Vec<u8
     }
     if let Some((name, bytes)) = file {
         let head = format!(
-            "--{BOUNDARY}\r\nContent-Disposition: form-data; name=\"photograph\"; filename=\"{name}\"\r\n\
+            "--{BOUNDARY}\r\nContent-Disposition: form-data; name=\"{field}\"; filename=\"{name}\"\r\n\
              Content-Type: image/jpeg\r\n\r\n"
         );
         body.extend_from_slice(head.as_bytes());
@@ -197,6 +226,13 @@ impl Browser<'_> {
         let fields: Vec<(&str, &str)> =
             [("form_token", token.as_str())].into_iter().chain(form.iter().copied()).collect();
         self.upload_raw(path, multipart(&fields, file), &[("sec-fetch-site", "same-origin")]).await
+    }
+
+    /// A form of the page that is open with a list of people.
+    pub async fn upload_list(&mut self, path: &str, list: &[u8]) -> Answer {
+        let token = self.token.clone();
+        let body = multipart_of("list", &[("form_token", &token)], Some(("people.csv", list)));
+        self.upload_raw(path, body, &[("sec-fetch-site", "same-origin")]).await
     }
 
     /// A form with a photograph whose body comes as it comes.

@@ -1,11 +1,13 @@
-//! `treebell message`: the wording as people will read it, and whether it keeps the rules.
+//! `treebell message`: the wording as people will read it, whether it keeps the rules, and other words in its place.
+
+mod words;
 
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use super::error::CommandError;
-use super::files::write_file;
-use super::format::{bare_table, counted, print_out};
+use crate::commands::error::CommandError;
+use crate::commands::files::write_file;
+use crate::commands::format::{bare_table, counted, print_out};
 use crate::config::Config;
 use crate::message::check;
 use crate::message::document::Document;
@@ -15,8 +17,9 @@ use crate::message::templates::most_segments;
 use crate::message::{Message, Personal, Sender, Templates, TransactionalFacts, TransactionalKind, personalise, sms};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
+use crate::service::wording_shelf::SetAside;
 
-/// Show and check the wording of the messages
+/// Show, check and change the wording of the messages
 #[derive(Debug, clap::Args)]
 pub struct MessageArgs {
     #[command(subcommand)]
@@ -30,10 +33,23 @@ enum MessageCommand {
     /// Sender and templates are those of the settings; dates and weather come from an invented sample.
     Preview(Box<Preview>),
 
-    /// Check every template, your own and the built-in ones, with the longest names allowed
+    /// Check every text in use, your own and the built-in ones, with the longest names allowed
     ///
     /// Length, reading ease, the five things each message must tell, cautions, and that both languages tell the same.
     Check,
+
+    /// Every text with whose words it has: those of the program, of a file of the settings' folder, or of staff
+    List {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Give a text other words, if they keep the rules; the change is shown first
+    Set(words::Set),
+    /// Who changed a text, when and what
+    History(words::History),
+    /// Give a text the words of an older version again, or the shipped ones
+    Restore(words::Restore),
 }
 
 #[derive(Debug, clap::Args)]
@@ -92,17 +108,21 @@ impl What {
 
 /// # Errors
 /// Usage errors, faults of the templates (exit code 4 in `check`, 2 in `preview`), a file that cannot be written.
-pub fn run(args: &MessageArgs, config: &Config) -> Result<(), CommandError> {
+pub async fn run(args: &MessageArgs, config: &Config) -> Result<(), CommandError> {
     let sender = Sender::from(&config.messages);
     match &args.command {
-        MessageCommand::Preview(args) => preview(args, config, sender),
-        MessageCommand::Check => check_all(config, &sender),
+        MessageCommand::Preview(args) => preview(args, config, sender).await,
+        MessageCommand::Check => check_all(config, &sender).await,
+        MessageCommand::List { json } => words::list(*json, config).await,
+        MessageCommand::Set(args) => words::set(args, config).await,
+        MessageCommand::History(args) => words::history(args, config).await,
+        MessageCommand::Restore(args) => words::restore(args, config).await,
     }
 }
 
-fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), CommandError> {
-    let templates =
-        Templates::load(config.messages.folder.as_deref()).map_err(|faults| CommandError::Usage(faults.to_string()))?;
+async fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), CommandError> {
+    let (templates, set_aside) = words::in_use(config).await?;
+    tell_set_aside(&set_aside);
     let mut facts = args.sample.facts.clone();
     if !args.sample_sender {
         facts.sender = sender;
@@ -187,16 +207,20 @@ fn sample_person() -> Personal {
     Personal { stop_url: url::Url::parse("https://pinyon.example.org/stop/sample").ok() }
 }
 
-fn check_all(config: &Config, sender: &Sender) -> Result<(), CommandError> {
+fn tell_set_aside(set_aside: &[SetAside]) {
+    for SetAside { text, version, faults } in set_aside {
+        eprintln!("version {version} of `{text}`, words of staff, is not used: {}", faults.join("; "));
+    }
+}
+
+async fn check_all(config: &Config, sender: &Sender) -> Result<(), CommandError> {
     let said_no =
         |faults: usize| CommandError::CheckSaidNo(format!("{} in the messages", counted(faults, "fault", "faults")));
-    let templates = match Templates::load(config.messages.folder.as_deref()) {
-        Ok(templates) => templates,
-        Err(faults) => {
-            print_out(&format!("{faults}\n"))?;
-            return Err(said_no(faults.0.len()));
-        }
-    };
+    if let Err(faults) = Templates::load(config.messages.folder.as_deref()) {
+        print_out(&format!("{faults}\n"))?;
+        return Err(said_no(faults.0.len()));
+    }
+    let (templates, set_aside) = words::in_use(config).await?;
     let report = check::check(&templates, sender);
     let mut table = bare_table(["file", "parts", "units", "alphabet", "reads"]);
     for row in &report.rows {
@@ -210,7 +234,10 @@ fn check_all(config: &Config, sender: &Sender) -> Result<(), CommandError> {
         table.add_row([row.file.clone(), parts, units, alphabet, ease]);
     }
     let mut text = format!("{table}\n\n");
-    if report.faults.is_empty() {
+    for SetAside { text: name, version, faults } in &set_aside {
+        text += &format!("version {version} of `{name}`, words of staff, is not used: {}\n", faults.join("; "));
+    }
+    if report.faults.is_empty() && set_aside.is_empty() {
         text += "no faults; sizes are those of the longest sample, ease that of the hardest\n";
         return print_out(&text);
     }
@@ -218,7 +245,7 @@ fn check_all(config: &Config, sender: &Sender) -> Result<(), CommandError> {
         text += &format!("{fault}\n");
     }
     print_out(&text)?;
-    Err(said_no(report.faults.len()))
+    Err(said_no(report.faults.len() + set_aside.len()))
 }
 
 fn what(name: &str) -> Result<What, String> {

@@ -5,10 +5,8 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
 
-use super::ask::Chosen;
-use crate::commands::dates::RegionDates;
-use crate::commands::error::CommandError;
-use crate::commands::format::instant;
+use super::dates::RegionDates;
+use super::{Chosen, regions_of};
 use crate::heat::belief::{Against, Contradiction, Pull, Sums};
 use crate::language::Language;
 use crate::region::{Region, RegionId};
@@ -19,11 +17,13 @@ use crate::service::assess::{At, moved_days, with_beliefs};
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::cycle_cache::CycleCache;
 use crate::service::learning::{Lessons, lessons};
+use crate::service::past_cache::Watch;
+use crate::service::region_fault::RegionFault;
 use crate::store::learning::Freeze;
 use crate::text::Chain;
 
 /// Everything that is shown.
-#[derive(Serialize)]
+#[derive(Clone, Serialize)]
 pub struct Belief {
     pub profile: String,
     pub version: u32,
@@ -41,7 +41,7 @@ pub struct Belief {
     pub learned: Learned,
 }
 
-#[derive(Serialize)]
+#[derive(Clone, Serialize)]
 pub struct FrozenSeason {
     pub season: i32,
     #[serde(flatten)]
@@ -70,23 +70,14 @@ pub fn frozen_seasons(frozen: &BTreeMap<i32, Freeze>, season: i32) -> Vec<Frozen
     shown.map(|(season, freeze)| FrozenSeason { season: *season, freeze: freeze.clone() }).collect()
 }
 
-/// A line each, for staff.
-pub fn frozen_lines(frozen: &[FrozenSeason]) -> String {
-    let line = |FrozenSeason { season, freeze }: &FrozenSeason| {
-        let Freeze { at, by, why } = freeze;
-        format!("learning from season {season} is frozen since {} by {by}: {why}\n", instant(*at))
-    };
-    frozen.iter().map(line).collect()
-}
-
-#[derive(Serialize)]
+#[derive(Clone, Serialize)]
 pub struct PlacesShown {
     pub sightings: u32,
     pub zeros: u32,
 }
 
 /// One stage of which the profile says how sure it is; °C·day.
-#[derive(Serialize)]
+#[derive(Clone, Serialize)]
 pub struct StageBelief {
     pub stage: StageId,
     /// What the heat counts from; none: the biofix.
@@ -116,7 +107,7 @@ impl From<&Sums> for Range {
 }
 
 /// A report that says something of a stage. Heat is °C·day from the biofix.
-#[derive(Serialize)]
+#[derive(Clone, Serialize)]
 pub struct Teacher {
     pub id: String,
     pub region: RegionId,
@@ -135,7 +126,7 @@ pub struct Teacher {
     pub moves_days: Option<i64>,
 }
 
-#[derive(Serialize)]
+#[derive(Clone, Serialize)]
 pub struct Doubt {
     pub id: String,
     pub region: String,
@@ -149,27 +140,45 @@ pub struct Doubt {
 }
 
 /// A report that teaches nothing.
-#[derive(Serialize)]
+#[derive(Clone, Serialize)]
 pub struct Idle {
     #[serde(flatten)]
     pub report: FieldReport,
     pub why: Untaught,
 }
 
+/// A belief with the regions whose dates it tells.
+pub struct Shown {
+    pub belief: Belief,
+    pub regions: Vec<Region>,
+}
+
+/// Gathers it for all regions of the profile.
+///
+/// # Errors
+/// As [`gather`].
+pub async fn shown_of(app: &App, chosen: &Chosen, watch: &Watch) -> Result<Shown, RegionFault> {
+    let regions = regions_of(app, &chosen.profile).await?;
+    let belief = gather(app, chosen, &regions, watch).await?;
+    Ok(Shown { belief, regions })
+}
+
 /// Gathers it for some regions.
-pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region]) -> Result<Belief, CommandError> {
+///
+/// # Errors
+/// When the reports cannot be brought to their heat; a region that cannot be looked at is named among the faults.
+pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watch) -> Result<Belief, RegionFault> {
     let Chosen { profile, season, now, seen, .. } = chosen;
     let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
-    let known = lessons(app, &mut records, &mut seasons, profile, *season, *now)
-        .await
-        .map_err(|why| CommandError::Failed(Chain(&why).to_string()))?;
+    let known = lessons(app, &mut records, &mut seasons, profile, *season, *now).await?;
     let Lessons { learned, taught, untaught, frozen, .. } = known;
     let prior = Learned::prior(profile, *season);
 
     let mut cache = CycleCache::default();
     let (mut dates, mut faults) = (Vec::new(), Vec::new());
     let mut moved: Vec<(String, Vec<Option<i64>>)> = Vec::new();
-    for region in regions {
+    for (done, region) in (0..).zip(regions) {
+        watch(done, regions.len() as u64);
         let at = At { region, profile, now: *seen };
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
         let beliefs = [&here(&prior), &here(&learned)];

@@ -1,0 +1,73 @@
+//! What staff decide about learning. A command and a page call the same function.
+
+use super::{DeskError, Word};
+use crate::people::csv::evidence;
+use crate::season::Profile;
+use crate::service::app::App;
+use crate::service::belief::Chosen;
+use crate::service::belief::again::FitAgain;
+use crate::service::belief::version::{ProposalFault, keep, proposal};
+use crate::service::region_fault::RegionFault;
+use crate::store::learning::{Freeze, FreezeWord};
+use crate::store::{Conflict, StoreError};
+
+/// Lets a season's reports teach no more, or again. Gives whether that changed anything.
+///
+/// # Errors
+/// [`DeskError::Reason`]; when the store fails.
+pub async fn freeze(app: &App, chosen: &Chosen, is_frozen: bool, word: Word<'_>) -> Result<bool, DeskError> {
+    let freeze = Freeze { at: chosen.now, by: word.by.to_owned(), why: reason(word)? };
+    let word = FreezeWord { profile: chosen.profile.id.clone(), season: chosen.season, is_frozen, freeze };
+    Ok(app.store.freeze_learning(&word).await?)
+}
+
+/// Makes what was learned the profile's next version, if it is still what somebody looked at. Gives that version.
+///
+/// # Errors
+/// [`DeskError::OtherBelief`]; [`DeskError::NoBelief`]; [`DeskError::Reason`]; when the store fails.
+pub async fn adopt(app: &App, chosen: &Chosen, seen: &str, word: Word<'_>) -> Result<u32, DeskError> {
+    let why = reason(word)?;
+    let found = proposal(app, chosen).await.map_err(no_belief)?;
+    if found.fingerprint() != seen {
+        return Err(DeskError::OtherBelief);
+    }
+    keep_new(app, &found.made.profile, word.by, &why).await
+}
+
+/// Puts the number that was fitted again in use as the profile's next version, if it is what somebody looked at. Gives that
+/// version.
+///
+/// # Errors
+/// As [`adopt`].
+pub async fn adopt_fit(app: &App, found: &FitAgain, seen: &str, word: Word<'_>) -> Result<u32, DeskError> {
+    let why = reason(word)?;
+    let in_use = app.profiles.get(&found.profile.id).map_or(0, |in_use| in_use.version);
+    if found.fingerprint != seen || found.profile.version <= in_use {
+        return Err(DeskError::OtherBelief);
+    }
+    keep_new(app, &found.profile, word.by, &why).await
+}
+
+async fn keep_new(app: &App, made: &Profile, by: &str, why: &str) -> Result<u32, DeskError> {
+    keep(app, made, by, why).await.map_err(|why| match why {
+        StoreError::Conflict(Conflict::Exists { .. }) => DeskError::OtherBelief,
+        why => DeskError::Store(why),
+    })?;
+    Ok(made.version)
+}
+
+/// Why there is nothing to adopt, in words.
+pub fn no_belief(why: ProposalFault) -> DeskError {
+    match why {
+        ProposalFault::Store(why) | ProposalFault::Region(RegionFault::Store(why)) => DeskError::Store(why),
+        why => DeskError::NoBelief(why.to_string()),
+    }
+}
+
+fn reason(word: Word<'_>) -> Result<String, DeskError> {
+    let why = word.why.map(str::trim).unwrap_or_default();
+    if why.is_empty() {
+        return Err(DeskError::Reason("nothing was given".to_owned()));
+    }
+    evidence(why, None).map_err(DeskError::Reason)
+}

@@ -1,0 +1,156 @@
+//! What finding a region says, for whoever reads it on a page: the words are those of the commands, which name options where a page
+//! has fields, and kilometres and metres where the desk has miles and feet.
+
+use crate::units::m_to_feet;
+
+/// The international mile is 1.609344 km.
+const MILES_OF_KM: f64 = 1.0 / 1.609_344;
+
+/// Words of a command, and those of the form.
+const FIELDS: [(&str, &str); 15] = [
+    (
+        "give the height of its trees with --elevation-m or --elevation-ft",
+        "give the height of its trees under “Elevation”",
+    ),
+    ("give it with --zone, or as time_zone in a list", "give it under “Time zone”"),
+    ("name others with --station, or as stations in a list", "name others under “Stations”"),
+    ("give it with --county, or as county in a list", "give it under “County”"),
+    ("give it with --elevation-ft or --elevation-m, or in a list", "give it under “Elevation”"),
+    ("its coordinates with --lat and --lon", "its latitude and longitude"),
+    ("leave --grid-point out, or `grid` in a list", "leave “a grid’s estimate” out"),
+    ("with --station, or as stations in a list", "under “Stations”"),
+    ("take it with --station", "take it under “Stations”"),
+    ("or a grid's estimate with --grid-point (in a list: `grid` as its stations)", "or choose “a grid’s estimate”"),
+    (
+        "`treebell station add` or `station import` brings some",
+        "whoever runs the service brings some with `treebell station add`",
+    ),
+    ("`treebell weather backfill` fetches it", "whoever runs the service fetches it with `treebell weather backfill`"),
+    ("`weather import` takes files", "whoever runs the service takes files in with `treebell weather import`"),
+    (" sets it if you know it", " sets it, if whoever runs the service knows it"),
+    (" (--band-ft)", ", under “Heights”"),
+];
+
+/// The same as a sentence of a page.
+pub fn desk_words(text: &str) -> String {
+    let mut words = text.to_owned();
+    for (of_commands, of_pages) in FIELDS {
+        words = words.replace(of_commands, of_pages);
+    }
+    super::whole_sentence(&quoted(&in_miles_and_feet(&words)))
+}
+
+/// `` `this` `` as “this”.
+pub fn quoted(text: &str) -> String {
+    let mut opens = true;
+    let one = |c: char| match c {
+        '`' => {
+            opens = !opens;
+            if opens { '”' } else { '“' }
+        }
+        other => other,
+    };
+    text.chars().map(one).collect()
+}
+
+/// `3 km away, 20 m higher` as `2 miles away, 66 ft higher`; what has its feet behind it in brackets loses its metres.
+pub fn in_miles_and_feet(text: &str) -> String {
+    let words: Vec<&str> = text.split(' ').collect();
+    let mut out: Vec<String> = Vec::with_capacity(words.len());
+    let mut at = 0;
+    while let Some(word) = words.get(at) {
+        let next = words.get(at + 1).copied().unwrap_or_default();
+        let unit = next.trim_end_matches([',', '.', ';', ':', ')']);
+        let (lead, number) = word.split_at(word.find(|c: char| c != '(').unwrap_or(0));
+        let tail = next.strip_prefix(unit).unwrap_or_default();
+        let feet_follow = unit == "m" && words.get(at + 2).is_some_and(|feet| feet.starts_with('('));
+        match (unit, number.parse::<f64>()) {
+            ("km", Ok(km)) => {
+                let miles = format!("{:.0}", km * MILES_OF_KM);
+                let unit = if miles == "1" { "mile" } else { "miles" };
+                out.push(format!("{lead}{miles} {unit}{tail}"));
+                at += 2;
+            }
+            ("m", Ok(metres)) if !feet_follow => {
+                out.push(format!("{lead}{:.0} ft{tail}", m_to_feet(metres)));
+                at += 2;
+            }
+            ("m", Ok(_)) => {
+                // `1612 m (5,290 ft)`
+                let feet = words.get(at + 2).map(|feet| feet.trim_start_matches('('));
+                let unit = words.get(at + 3).map(|unit| unit.replacen(')', "", 1));
+                match (feet, unit) {
+                    (Some(feet), Some(unit)) if unit.starts_with("ft") => {
+                        out.push(format!("{lead}{feet} {unit}"));
+                        at += 4;
+                    }
+                    _ => {
+                        out.push((*word).to_owned());
+                        at += 1;
+                    }
+                }
+            }
+            _ => {
+                out.push(added_km(word).unwrap_or_else(|| (*word).to_owned()));
+                at += 1;
+            }
+        }
+    }
+    out.join(" ")
+}
+
+/// `(+15)`: by so many kilometres more a station counts as far away.
+fn added_km(word: &str) -> Option<String> {
+    let (number, tail) = word.strip_prefix("(+")?.split_once(')')?;
+    let miles = number.parse::<f64>().ok()? * MILES_OF_KM;
+    Some(format!("(+{miles:.0} miles){tail}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lengths_are_those_of_the_desk() {
+        for (given, wanted) in [
+            ("taken: 3 km away, 20 m higher", "taken: 2 miles away, 66 ft higher"),
+            ("150 m lower (+15), counts as 35 km", "492 ft lower (+9 miles), counts as 22 miles"),
+            ("it is (2 km) near", "it is (1 mile) near"),
+            ("1612 m (5,290 ft)", "5,290 ft"),
+            ("1612 m (5,290 ft); rank 3", "5,290 ft; rank 3"),
+            ("no number km, and m alone", "no number km, and m alone"),
+            ("", ""),
+        ] {
+            assert_eq!(in_miles_and_feet(given), wanted, "{given}");
+        }
+    }
+
+    #[test]
+    fn names_stand_in_quotation_marks() {
+        assert_eq!(quoted("region `north` and `south`"), "region “north” and “south”");
+        assert_eq!(quoted("nothing"), "nothing");
+    }
+
+    /// Whatever finding a region may say that names an option of a command is put into words of the form.
+    #[test]
+    fn no_option_of_a_command_is_left() {
+        let sources = [
+            include_str!("../new_region/mod.rs"),
+            include_str!("../new_region/height.rs"),
+            include_str!("../new_region/moved.rs"),
+            include_str!("../new_region/place.rs"),
+            include_str!("../new_region/stations.rs"),
+        ];
+        let mut seen = 0;
+        for source in sources {
+            let before_tests = source.split("#[cfg(test)]").next().unwrap_or_default();
+            let joined = before_tests.replace("\\\n", "\u{1}");
+            let joined: String = joined.split('\u{1}').map(str::trim_start).collect();
+            for line in joined.lines().filter(|line| line.contains(" --") && !line.trim_start().starts_with("//")) {
+                seen += 1;
+                assert!(!desk_words(line).contains(" --"), "{line}");
+            }
+        }
+        assert!(seen > 8, "{seen}");
+    }
+}

@@ -1,0 +1,222 @@
+//! Confirmed reports beside the dates that the heat number gave, over the years, and the number fitted again to them.
+
+use axum::extract::{Form, Query};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use chrono::NaiveDate;
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::caller::Desk;
+use super::learned::{chosen, dates_of, key_of, later, waiting, whole};
+use super::notice::{app_of, by, fault_of};
+use super::sign_in::with_status;
+use crate::chart::error_profile::draw;
+use crate::chart::ribbon::{Axis, months, seen_against};
+use crate::heat::fit::Scores;
+use crate::language::Language;
+use crate::people::account::Deed;
+use crate::season::Profile;
+use crate::season::phrases::{capitalised, date};
+use crate::season::profile::Need;
+use crate::service::belief::Chosen;
+use crate::service::belief::again::{Again, FitAgain, Sighting, again};
+use crate::service::desk::learning::adopt_fit;
+use crate::service::desk::{DeskError, Word};
+use crate::text::Chain;
+use crate::web::Fault;
+use crate::web::cache::SVG;
+use crate::web::forms::{Typed, field};
+use crate::web::jobs::{PATIENCE, Stand};
+
+/// So many sightings are shown; more are counted.
+const MOST: usize = 200;
+
+pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    shown(&desk, &query, None).await
+}
+
+/// The whole error profile of the fit.
+pub(super) async fn picture(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    let chosen = chosen(&desk, &query).await?.map_err(|_| Fault::NotFound)?;
+    let Stand::Done(found) = known(&desk, &chosen).await? else { return Err(Fault::NotFound) };
+    let Ok(fitted) = &found.fitted else { return Err(Fault::NotFound) };
+    Ok(([(header::CONTENT_TYPE, SVG)], draw(&fitted.picture)).into_response())
+}
+
+pub(super) async fn adopt_sent(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let chosen = match chosen(&desk, &typed).await? {
+        Ok(chosen) => chosen,
+        Err(why) => return refused(&desk, &typed, why).await,
+    };
+    let changed = || Ok(desk.to(&format!("{}&done=changed", path_of(&chosen))));
+    let Stand::Done(found) = known(&desk, &chosen).await? else { return changed() };
+    let Ok(fitted) = &found.fitted else { return changed() };
+    let why = field(&typed, "why");
+    let app = app_of(&desk, Some(why))?;
+    match adopt_fit(&app, fitted, field(&typed, "seen"), Word { by: by(&desk), why: Some(why) }).await {
+        Ok(_) => {
+            // Other processes take it up at their next cycle.
+            if let Err(why) = app.profiles.renew(&app.store).await {
+                tracing::error!("the profiles in use stay as they were: {}", Chain(&why));
+            }
+            let (profile, season) = (&chosen.profile.id, chosen.season);
+            Ok(desk.to(&format!("/desk/learned?profile={profile}&season={season}&done=adopted")))
+        }
+        Err(DeskError::OtherBelief) => changed(),
+        Err(DeskError::Reason(why)) => {
+            refused(&desk, &typed, format!("Say why, in a few words without addresses: {why}.")).await
+        }
+        Err(why) => Err(fault_of(why)),
+    }
+}
+
+async fn refused(desk: &Desk, typed: &Typed, why: String) -> Result<Response, Fault> {
+    with_status(shown(desk, typed, Some(why)).await, StatusCode::UNPROCESSABLE_ENTITY)
+}
+
+fn path_of(chosen: &Chosen) -> String {
+    format!("/desk/learned/years?profile={}&season={}", chosen.profile.id, chosen.season)
+}
+
+async fn known(desk: &Desk, chosen: &Chosen) -> Result<Stand<Again>, Fault> {
+    let key = key_of(desk, chosen).await?;
+    let (app, chosen) = (desk.site().app().clone(), chosen.clone());
+    let work = |watch| async move { again(&app, &chosen, &watch).await.map_err(|why| Chain(&why).to_string()) };
+    Ok(desk.site().fits().ask(&key, PATIENCE, work).await)
+}
+
+async fn shown(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Response, Fault> {
+    let chosen = match chosen(desk, asked).await? {
+        Ok(chosen) => chosen,
+        Err(why) => {
+            let page = desk.page("years", context! { against => why, found => (), asked => "", failed => () });
+            return with_status(page, StatusCode::UNPROCESSABLE_ENTITY);
+        }
+    };
+    let profile = &*chosen.profile;
+    let head = context! {
+        against,
+        changed => field(asked, "done") == "changed",
+        asked => format!("profile={}&season={}", profile.id, chosen.season),
+        profile => &profile.id,
+        season => chosen.season,
+        name => capitalised(&profile.names.en),
+        version => profile.version,
+        stage => profile.stage(&profile.window.opens).map(|stage| capitalised(&stage.names.en)),
+        keeps => desk.account().may(Deed::Administer),
+        typed_why => field(asked, "why"),
+    };
+    match known(desk, &chosen).await? {
+        Stand::UnderWay(done, of) => waiting(desk, "Reports against the model", &path_of(&chosen), (done, of)),
+        Stand::Failed(why) => desk.page("years", context! { found => (), failed => capitalised(&why) + ".", ..head }),
+        Stand::Done(found) => desk.page("years", context! { found => told(profile, &found), failed => (), ..head }),
+    }
+}
+
+fn told(profile: &Profile, found: &Again) -> Value {
+    let Again { sightings, unusable, fitted, .. } = found;
+    let axis = Axis::of_season(2025);
+    let mut seasons: Vec<i32> = sightings.iter().map(|sighting| sighting.season).collect();
+    seasons.dedup();
+    context! {
+        months => Value::from_safe_string(months(&axis, Language::En)),
+        sightings => sightings.iter().take(MOST).map(row_of).collect::<Vec<_>>(),
+        more => sightings.len().saturating_sub(MOST),
+        seasons => seasons.iter().map(|season| season_of(*season, sightings)).collect::<Vec<_>>(),
+        unusable,
+        fit => fitted.as_ref().ok().map(|fit| fit_of(profile, fit)),
+        no_fit => fitted.as_ref().err().map(|why| capitalised(why) + "."),
+    }
+}
+
+fn row_of(sighting: &Sighting) -> Value {
+    let axis = Axis::of_season(sighting.season);
+    let day = |of: Option<NaiveDate>| of.map(|day| date(Language::En, day));
+    context! {
+        report => &sighting.report,
+        region => &sighting.name,
+        region_id => sighting.region.as_str(),
+        season => sighting.season,
+        picture => Value::from_safe_string(seen_against(&axis, sighting.by_number, sighting.not_seen, sighting.seen)),
+        seen => day(sighting.seen),
+        not_seen => day(sighting.not_seen),
+        by_number => day(sighting.by_number),
+        off => sighting.off(sighting.by_number).map(off_words),
+        by_fit => day(sighting.by_fit),
+        fit_off => sighting.off(sighting.by_fit).map(off_words),
+        left_out => sighting.left_out,
+    }
+}
+
+/// Of a sighting against a date.
+fn off_words(days: i64) -> String {
+    match days {
+        0 => "as the number said".to_owned(),
+        days => format!("seen {}", later(days)),
+    }
+}
+
+/// How far sightings of a season lay from the number's dates.
+fn season_of(season: i32, sightings: &[Sighting]) -> Value {
+    let of_season = || sightings.iter().filter(|sighting| sighting.season == season);
+    let offs: Vec<i64> = of_season().filter_map(|sighting| sighting.off(sighting.by_number)).collect();
+    let mean = (!offs.is_empty()).then(|| offs.iter().sum::<i64>() as f64 / offs.len() as f64);
+    let (least, most) = (offs.iter().min().copied(), offs.iter().max().copied());
+    context! {
+        season,
+        looks => of_season().count(),
+        compared => offs.len(),
+        mean => mean.map(|mean| later(mean.round() as i64)),
+        range => least.zip(most).map(|(least, most)| {
+            if least == most { later(least) } else { format!("{} to {}", later(least), later(most)) }
+        }),
+    }
+}
+
+fn fit_of(profile: &Profile, fit: &FitAgain) -> Value {
+    let best = &fit.fit.best;
+    let opens = profile.stage(&profile.window.opens);
+    let sum_before = opens.and_then(|stage| match stage.need {
+        Need::DegreeDays(sum) => Some(whole(sum)),
+        Need::Days(_) => None,
+    });
+    let error = |name: &str, scores: &Scores| {
+        context! {
+            name,
+            rmse => format!("{:.1}", scores.rmse_days),
+            mean => format!("{:.1}", scores.mae_days),
+            // Without the minus of a rounded zero.
+            bias => format!("{:+.1}", (scores.bias_days * 10.0).round() / 10.0 + 0.0),
+        }
+    };
+    let mut errors = vec![error("the sum, on the reports it was fitted to", &best.scores)];
+    if let Some(out) = &fit.fit.without_year {
+        errors.push(error("the sum, each year predicted without it", &out.scores));
+        errors.push(error("calendar date, each year predicted without it", &out.calendar));
+    }
+    errors.push(error("calendar date alone", &fit.fit.calendar.scores));
+    let carried = fit.carried.iter().map(|carried| {
+        let stage = carried.stage.as_ref().and_then(|id| profile.stage(id));
+        let name = stage.map_or_else(|| carried.what.clone(), |of| of.names.en.clone());
+        context! { name => capitalised(&name), from => whole(carried.from), to => whole(carried.to) }
+    });
+    context! {
+        lower => best.lower_c,
+        lower_before => profile.heat.lower_c(),
+        sum => whole(best.sum.plain()),
+        sum_before,
+        records => best.scores.records,
+        flat_from => fit.flat.from_c,
+        flat_to => fit.flat.to_c,
+        is_flat => fit.flat.to_c - fit.flat.from_c >= 1.0,
+        one_year => fit.fit.without_year.is_none(),
+        no_better => fit.fit.without_year.as_ref().is_some_and(|out| out.skill().is_some_and(|skill| skill <= 0.0)),
+        errors,
+        carried => carried.collect::<Vec<_>>(),
+        next => fit.profile.version,
+        fingerprint => &fit.fingerprint,
+        dates => fit.dates.iter().map(dates_of).collect::<Vec<_>>(),
+        faults => &fit.faults,
+    }
+}

@@ -1,0 +1,425 @@
+//! What field reports taught: the belief of each stage, what each report pulls, each region's dates; and the word of
+//! administrators on it.
+
+use std::sync::Arc;
+
+use axum::extract::{Form, Query};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::caller::Desk;
+use super::notice::{app_of, by, fault_of};
+use super::sign_in::with_status;
+use crate::chart::belief::draw;
+use crate::chart::{HeatUnit, Look};
+use crate::language::Language;
+use crate::people::account::Deed;
+use crate::region::RegionId;
+use crate::season::phrases::{capitalised, date};
+use crate::season::{DateSpread, Observer, Profile};
+use crate::service::belief::dates::{Dates, RegionDates};
+use crate::service::belief::learn::{Belief, Doubt, Idle, Range, Shown, StageBelief, Teacher, shown_of};
+use crate::service::belief::picture::chart;
+use crate::service::belief::version::offer;
+use crate::service::belief::{ChoiceFault, Chosen, choose};
+use crate::service::desk::learning::{adopt, freeze, no_belief};
+use crate::service::desk::{DeskError, Word, local};
+use crate::text::Chain;
+use crate::web::Fault;
+use crate::web::cache::SVG;
+use crate::web::forms::{Typed, field};
+use crate::web::jobs::{PATIENCE, Stand};
+use crate::web::views::CHART_WIDTHS;
+
+/// What may stand behind `?done=`.
+const DONE: [&str; 5] = ["frozen", "thawed", "already", "adopted", "later"];
+
+/// So many seasons can be chosen.
+const SEASONS: i32 = 12;
+
+pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
+    shown(&desk, &query, done, None).await
+}
+
+/// The picture of one stage.
+pub(super) async fn picture(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    let chosen = chosen(&desk, &query).await?.map_err(|_| Fault::NotFound)?;
+    let Stand::Done(found) = known(&desk, &chosen).await? else { return Err(Fault::NotFound) };
+    let stage = field(&query, "stage").into();
+    let picture = chart(&chosen.profile, &found.belief, &found.regions, &stage, Language::En);
+    let picture = picture.map_err(|_| Fault::NotFound)?;
+    let wanted: u32 = field(&query, "w").parse().unwrap_or(CHART_WIDTHS[1]);
+    let width = CHART_WIDTHS.into_iter().min_by_key(|width| width.abs_diff(wanted)).unwrap_or(CHART_WIDTHS[1]);
+    let look = Look { width, language: Language::En, unit: HeatUnit::Celsius, dark_too: true, id: "belief".to_owned() };
+    Ok(([(header::CONTENT_TYPE, SVG)], draw(&picture, &look)).into_response())
+}
+
+pub(super) async fn freeze_sent(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    frozen_or_thawed(&desk, &typed, true).await
+}
+
+pub(super) async fn thaw_sent(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    frozen_or_thawed(&desk, &typed, false).await
+}
+
+async fn frozen_or_thawed(desk: &Desk, typed: &Typed, is_frozen: bool) -> Result<Response, Fault> {
+    let chosen = match chosen(desk, typed).await? {
+        Ok(chosen) => chosen,
+        Err(why) => return refused(desk, typed, why).await,
+    };
+    let why = field(typed, "why");
+    let app = app_of(desk, Some(why))?;
+    let done = match freeze(&app, &chosen, is_frozen, Word { by: by(desk), why: Some(why) }).await {
+        Ok(true) if is_frozen => "frozen",
+        Ok(true) => "thawed",
+        Ok(false) => "already",
+        Err(DeskError::Reason(why)) => {
+            return refused(desk, typed, format!("Say why, in a few words without addresses: {why}.")).await;
+        }
+        Err(why) => return Err(fault_of(why)),
+    };
+    Ok(desk.to(&format!("{}&done={done}", path_of(&chosen))))
+}
+
+/// What would change if the belief became the profile's numbers.
+pub(super) async fn adoption(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    offered(&desk, &query, None).await
+}
+
+pub(super) async fn adopt_sent(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let against = |why: String| with_message(&desk, &typed, why);
+    let chosen = match chosen(&desk, &typed).await? {
+        Ok(chosen) => chosen,
+        Err(why) => return against(why).await,
+    };
+    let why = field(&typed, "why");
+    let app = app_of(&desk, Some(why))?;
+    match adopt(&app, &chosen, field(&typed, "seen"), Word { by: by(&desk), why: Some(why) }).await {
+        Ok(_) => {
+            // Other processes take it up at their next cycle.
+            if let Err(why) = app.profiles.renew(&app.store).await {
+                tracing::error!("the profiles in use stay as they were: {}", Chain(&why));
+            }
+            Ok(desk.to(&format!("{}&done=adopted", path_of(&chosen))))
+        }
+        Err(DeskError::Reason(why)) => against(format!("Say why, in a few words without addresses: {why}.")).await,
+        Err(DeskError::OtherBelief) => Ok(desk.to(&format!("{}&done=changed", adoption_of(&chosen)))),
+        Err(why @ DeskError::NoBelief(_)) => against(capitalised(&why.to_string()) + ".").await,
+        Err(why) => Err(fault_of(why)),
+    }
+}
+
+async fn with_message(desk: &Desk, typed: &Typed, why: String) -> Result<Response, Fault> {
+    with_status(offered(desk, typed, Some(why)).await, StatusCode::UNPROCESSABLE_ENTITY)
+}
+
+async fn refused(desk: &Desk, typed: &Typed, why: String) -> Result<Response, Fault> {
+    with_status(shown(desk, typed, None, Some(why)).await, StatusCode::UNPROCESSABLE_ENTITY)
+}
+
+/// The profile and season that were asked for; what cannot be had, in words.
+pub(super) async fn chosen(desk: &Desk, asked: &Typed) -> Result<Result<Chosen, String>, Fault> {
+    let given = |name: &str| Some(field(asked, name)).filter(|text| !text.is_empty());
+    let season = given("season").map(str::parse::<i32>).transpose();
+    let Ok(season) = season else { return Ok(Err("Give the year of a season, such as 2026.".to_owned())) };
+    let profile = match given("profile") {
+        Some(profile) => Some(profile.to_owned()),
+        // Where regions have several, the first is shown.
+        None => desk.site().app().store.regions().await?.first().map(|region| region.profile.clone()),
+    };
+    match choose(desk.site().app(), profile.as_deref(), season).await {
+        Ok(chosen) => Ok(Ok(chosen)),
+        Err(ChoiceFault::Store(why)) => Err(Fault::Store(why)),
+        Err(why) => Ok(Err(capitalised(&why.to_string().replace('`', "")) + ".")),
+    }
+}
+
+fn path_of(chosen: &Chosen) -> String {
+    format!("/desk/learned?profile={}&season={}", chosen.profile.id, chosen.season)
+}
+
+fn adoption_of(chosen: &Chosen) -> String {
+    format!("/desk/learned/adoption?profile={}&season={}", chosen.profile.id, chosen.season)
+}
+
+/// All that the outcome hangs on but the weather, which comes in with the next day or after some minutes.
+pub(super) async fn key_of(desk: &Desk, chosen: &Chosen) -> Result<String, Fault> {
+    let store = &desk.site().app().store;
+    let (words, regions) = (store.freeze_words().await?.len(), store.regions().await?.len());
+    let (id, version, season, day) =
+        (&chosen.profile.id, chosen.profile.version, chosen.season, chosen.now.date_naive());
+    Ok(format!("{id} {version} {season} {day} {words} {regions} {}", store.reports_mark().await?))
+}
+
+async fn known(desk: &Desk, chosen: &Chosen) -> Result<Stand<Shown>, Fault> {
+    let key = key_of(desk, chosen).await?;
+    let (app, chosen) = (desk.site().app().clone(), chosen.clone());
+    let work = |watch| async move { shown_of(&app, &chosen, &watch).await.map_err(|why| Chain(&why).to_string()) };
+    Ok(desk.site().learned().ask(&key, PATIENCE, work).await)
+}
+
+async fn shown(desk: &Desk, asked: &Typed, done: Option<&str>, against: Option<String>) -> Result<Response, Fault> {
+    let app = desk.site().app();
+    let profiles: Vec<Value> = app
+        .profiles
+        .all()
+        .iter()
+        .map(|profile| context! { id => &profile.id, name => capitalised(&profile.names.en) })
+        .collect();
+    let around = context! {
+        profiles,
+        against,
+        done,
+        keeps => desk.account().may(Deed::Administer),
+        typed_why => field(asked, "why"),
+        season => field(asked, "season"),
+        profile => field(asked, "profile"),
+    };
+    let chosen = match chosen(desk, asked).await? {
+        Ok(chosen) => chosen,
+        Err(why) => {
+            let page = desk.page("learned", context! { against => why, found => (), ..around });
+            return with_status(page, StatusCode::UNPROCESSABLE_ENTITY);
+        }
+    };
+    let stand = known(desk, &chosen).await?;
+    let profile = &*chosen.profile;
+    let under_way = choose(app, Some(&profile.id), None).await.map_or(chosen.season, |now| now.season);
+    let first = (under_way - SEASONS + 1).min(chosen.season);
+    let head = context! {
+        season => chosen.season,
+        profile => &profile.id,
+        name => capitalised(&profile.names.en),
+        version => profile.version,
+        through => profile.learned_through,
+        is_over => chosen.is_over,
+        seasons => (first..=under_way).rev().collect::<Vec<_>>(),
+        asked => format!("profile={}&season={}", profile.id, chosen.season),
+        ..around
+    };
+    match stand {
+        Stand::UnderWay(done, of) => waiting(desk, "What was learned", &path_of(&chosen), (done, of)),
+        Stand::Failed(why) => desk.page(
+            "learned",
+            context! { against => format!("It could not be worked out: {why}."), found => (), ..head },
+        ),
+        Stand::Done(found) => desk.page("learned", context! { found => told(desk, profile, &found), ..head }),
+    }
+}
+
+/// A page that asks for `path` again by itself.
+pub(super) fn waiting(desk: &Desk, title: &str, path: &str, (steps, of): (u64, u64)) -> Result<Response, Fault> {
+    let to = desk.site().path(Language::En, path);
+    let mut response = desk.page("under_way", context! { title, steps, of, to => &to })?;
+    let again = header::HeaderValue::from_str(&format!("3; url={to}"))
+        .map_err(|why| Fault::Inside(format!("a page of the desk has no address: {why}")))?;
+    response.headers_mut().insert(header::REFRESH, again);
+    Ok(response)
+}
+
+fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
+    let Shown { belief, regions } = &**found;
+    let name =
+        |id: &RegionId| regions.iter().find(|of| of.id == *id).map_or_else(|| id.to_string(), |of| of.name.clone());
+    let zone = desk.site().app().config.schedule.time_zone;
+    let frozen = belief.frozen.iter().find(|frozen| frozen.season == belief.season);
+    let [narrow, middle, wide] = CHART_WIDTHS;
+    context! {
+        as_of => local(belief.as_of, zone),
+        sightings => belief.places.sightings,
+        zeros => belief.places.zeros,
+        frozen => frozen.map(|frozen| context! {
+            at => local(frozen.freeze.at, zone), by => &frozen.freeze.by, why => &frozen.freeze.why,
+        }),
+        older_frozen => belief.frozen.iter().filter(|of| of.season != belief.season).map(|of| of.season).collect::<Vec<_>>(),
+        narrow, middle, wide,
+        stages => belief.stages.iter().map(|stage| stage_of(profile, belief, stage, &name)).collect::<Vec<_>>(),
+        untaught => belief.untaught.iter().map(|idle| untaught_of(profile, idle, &name)).collect::<Vec<_>>(),
+        dates => belief.regions.iter().map(dates_of).collect::<Vec<_>>(),
+        faults => &belief.faults,
+    }
+}
+
+fn stage_of(profile: &Profile, belief: &Belief, stage: &StageBelief, name: &dyn Fn(&RegionId) -> String) -> Value {
+    let names =
+        |id: &crate::season::StageId| profile.stage(id).map_or_else(|| id.to_string(), |of| of.names.en.clone());
+    context! {
+        id => stage.stage.0.as_str(),
+        name => capitalised(&names(&stage.stage)),
+        after => stage.after.as_ref().map(names),
+        before => range_of(&stage.before),
+        now => range_of(&stage.now),
+        places => whole(stage.places_c),
+        years => whole(stage.years_c),
+        reports => stage.reports.iter().map(|report| teacher_of(belief, report, name)).collect::<Vec<_>>(),
+        contradictions => stage.contradictions.iter().map(|doubt| doubt_of(doubt, name)).collect::<Vec<_>>(),
+    }
+}
+
+fn range_of(range: &Range) -> Value {
+    let Range { mean, sd, early, late, .. } = *range;
+    context! { mean => whole(mean), sd => whole(sd), early => whole(early), late => whole(late) }
+}
+
+fn teacher_of(belief: &Belief, report: &Teacher, name: &dyn Fn(&RegionId) -> String) -> Value {
+    let on = date(Language::En, report.observed_on);
+    let on = if report.season == belief.season { on } else { format!("{on}, {}", report.season) };
+    let found = match (report.not_yet_at, report.seen_at) {
+        (Some(not_yet), Some(seen)) => format!("not yet at {}, seen at {} °C·day", whole(not_yet), whole(seen)),
+        (None, Some(seen)) => format!("seen at {} °C·day", whole(seen)),
+        (Some(not_yet), None) => format!("not yet at {} °C·day", whole(not_yet)),
+        (None, None) => String::new(),
+    };
+    context! {
+        id => &report.id,
+        on,
+        region => name(&report.region),
+        by => match report.observer { Observer::Staff => "staff", Observer::Owner => "an owner" },
+        found => capitalised(&found),
+        number => signed(report.moves_number),
+        own => signed(report.moves_region),
+        days => report.moves_days.map(later),
+    }
+}
+
+fn doubt_of(doubt: &Doubt, name: &dyn Fn(&RegionId) -> String) -> Value {
+    let percent = doubt.chance * 100.0;
+    context! {
+        id => &doubt.id,
+        region => name(&RegionId(doubt.region.clone())),
+        season => doubt.season,
+        what => format!("{} at {} °C·day", if doubt.seen { "saw it" } else { "saw nothing" }, whole(doubt.heat)),
+        against => &doubt.against,
+        chance => if percent < 0.1 { "under 0.1 %".to_owned() } else { format!("{percent:.1} %") },
+    }
+}
+
+fn untaught_of(profile: &Profile, Idle { report, why }: &Idle, name: &dyn Fn(&RegionId) -> String) -> Value {
+    let season = profile.season_of(report.observed_on);
+    context! {
+        id => &report.id,
+        on => format!("{}, {season}", date(Language::En, report.observed_on)),
+        region => name(&report.region),
+        why => capitalised(why.words()),
+    }
+}
+
+pub(super) fn dates_of(row: &RegionDates) -> Value {
+    let of = |dates: &Dates| {
+        let day = |day| date(Language::En, day);
+        context! {
+            opens => dates.opens.and_then(spread),
+            look_from => day(dates.days.look_from),
+            best => dates.days.best.map(|best| format!("{} to {}", day(best.first), day(best.last))),
+            deadline => day(dates.days.deadline),
+        }
+    };
+    let days = |before, after| crate::season::days_between(before, after);
+    let (look, deadline) = (
+        days(row.before.days.look_from, row.after.days.look_from),
+        days(row.before.days.deadline, row.after.days.deadline),
+    );
+    context! {
+        id => row.region.as_str(),
+        name => &row.name,
+        before => of(&row.before),
+        after => of(&row.after),
+        look => (look != 0).then(|| later(look)),
+        deadline => (deadline != 0).then(|| later(deadline)),
+    }
+}
+
+/// `March 12, 8 in 10 between March 4 and March 20`; where it was seen, that day alone.
+fn spread(DateSpread { early, median, late }: DateSpread) -> Option<String> {
+    if early == median && late == median {
+        return median.map(|day| date(Language::En, day));
+    }
+    let median = date(Language::En, median?);
+    let end = |day: Option<chrono::NaiveDate>| day.map_or_else(|| "open".to_owned(), |day| date(Language::En, day));
+    Some(format!("{median}, 8 in 10 between {} and {}", end(early), end(late)))
+}
+
+/// `3 days earlier`, `1 day later`, `same day`.
+pub(super) fn later(days: i64) -> String {
+    let count = if days.abs() == 1 { "1 day".to_owned() } else { format!("{} days", days.abs()) };
+    match days {
+        0 => "same day".to_owned(),
+        days if days < 0 => format!("{count} earlier"),
+        _ => format!("{count} later"),
+    }
+}
+
+pub(super) fn whole(value: f64) -> String {
+    format!("{value:.0}")
+}
+
+/// `+3`, `−12`, `0`.
+fn signed(value: f64) -> String {
+    let rounded = value.round();
+    match rounded {
+        0.0 => "0".to_owned(),
+        rounded if rounded < 0.0 => format!("−{:.0}", rounded.abs()),
+        _ => format!("+{rounded:.0}"),
+    }
+}
+
+async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Response, Fault> {
+    let chosen = match chosen(desk, asked).await? {
+        Ok(chosen) => chosen,
+        Err(why) => return refused(desk, asked, why).await,
+    };
+    let key = key_of(desk, &chosen).await?;
+    let (app, whose) = (desk.site().app().clone(), chosen.clone());
+    let work = |watch| async move { offer(&app, &whose, &watch).await.map_err(|why| no_belief(why).to_string()) };
+    let profile = &*chosen.profile;
+    let head = context! {
+        profile => &profile.id,
+        name => capitalised(&profile.names.en),
+        version => profile.version,
+        season => chosen.season,
+        is_over => chosen.is_over,
+        asked => format!("profile={}&season={}", profile.id, chosen.season),
+        keeps => desk.account().may(Deed::Administer),
+        against,
+        changed => field(asked, "done") == "changed",
+        typed_why => field(asked, "why"),
+    };
+    let found = match desk.site().offers().ask(&key, PATIENCE, work).await {
+        Stand::UnderWay(done, of) => {
+            return waiting(desk, "What an adoption would change", &adoption_of(&chosen), (done, of));
+        }
+        Stand::Failed(why) => {
+            return desk.page("adoption", context! { found => (), nothing => capitalised(&why) + ".", ..head });
+        }
+        Stand::Done(found) => found,
+    };
+    let stage_name = |id| profile.stage(id).map_or_else(String::new, |of| capitalised(&of.names.en));
+    let changes: Vec<Value> = found
+        .made
+        .changes
+        .iter()
+        .map(|change| {
+            context! {
+                name => stage_name(&change.stage),
+                sum_before => whole(change.sum_before),
+                sum => whole(change.sum),
+                belief_before => whole(change.belief_before),
+                belief => whole(change.belief),
+                reports => change.reports,
+            }
+        })
+        .collect();
+    let shown = context! {
+        next => found.made.profile.version,
+        provisional => found.made.profile.provisional,
+        fingerprint => &found.fingerprint,
+        frozen => found.frozen.iter().map(|frozen| frozen.in_words(Language::En)).collect::<Vec<_>>(),
+        changes,
+        dates => found.dates.iter().map(dates_of).collect::<Vec<_>>(),
+        faults => &found.faults,
+    };
+    desk.page("adoption", context! { found => shown, nothing => (), ..head })
+}

@@ -1,0 +1,293 @@
+//! The form of a region: of a new one, and of one that is changed.
+
+use std::collections::BTreeMap;
+
+use chrono_tz::Tz;
+use minijinja::context;
+use minijinja::value::Value;
+use sha2::{Digest, Sha256};
+
+use super::caller::Desk;
+use super::upload::FieldFault;
+use crate::id::StationId;
+use crate::people::account::Deed;
+use crate::region::{Band, OwnerReports, Region, Release, Zip};
+use crate::season::phrases::capitalised;
+use crate::service::desk::region_words::{desk_words, quoted};
+use crate::service::new_region::list::{USUAL_PROFILE, zone};
+use crate::service::new_region::{NewRegionError, read_zips};
+use crate::store::{Conflict, StoreError};
+use crate::units::{height_of_feet, m_to_feet};
+use crate::web::Fault;
+use crate::web::forms::Typed;
+
+/// Longest text of one field, characters: the ZIP codes of a large county fit.
+const LONGEST: usize = 1200;
+
+const FIELDS: [&str; 19] = [
+    "id",
+    "name",
+    "zips",
+    "from_ft",
+    "to_ft",
+    "landmarks",
+    "elevation_ft",
+    "latitude",
+    "longitude",
+    "time_zone",
+    "county",
+    "state",
+    "stations",
+    "grid",
+    "profile",
+    "release",
+    "hours",
+    "owner_reports",
+    "why",
+];
+
+/// What a form says of a region. What was left empty is `None`, or empty.
+pub(super) struct Given {
+    pub name: String,
+    /// As they were typed.
+    pub zips: Vec<String>,
+    pub band: Option<Band>,
+    pub landmarks: Vec<String>,
+    pub elevation_m: Option<f64>,
+    pub latitude: Option<f64>,
+    pub longitude: Option<f64>,
+    pub time_zone: Option<Tz>,
+    pub county: Option<String>,
+    pub state: Option<String>,
+    pub stations: Vec<StationId>,
+    pub take_grid_point: bool,
+    pub profile: String,
+    pub release: Release,
+    pub owner_reports: OwnerReports,
+}
+
+/// What stands in a field, trimmed.
+pub(super) fn text<'a>(typed: &'a Typed, name: &str) -> &'a str {
+    let text = typed.get(name).map_or("", |text| text.trim());
+    text.char_indices().nth(LONGEST).map_or(text, |(at, _)| &text[..at])
+}
+
+/// Reads the form. Where a region is and in which county, which decides who may act on it, counts only from an administrator.
+///
+/// # Errors
+/// Every fault, with its field.
+pub(super) fn read(desk: &Desk, typed: &Typed) -> Result<Given, Vec<FieldFault>> {
+    let mut faults: Vec<FieldFault> = Vec::new();
+    let administers = desk.account().may(Deed::Administer);
+    let words = |name: &str| Some(text(typed, name)).filter(|text| !text.is_empty()).map(str::to_owned);
+    let of_administrators = |name: &str| words(name).filter(|_| administers);
+    let name = text(typed, "name").to_owned();
+    if name.is_empty() {
+        faults.push(("name", "Give the name by which people know the place.".to_owned()));
+    }
+    let zips: Vec<String> = parts(typed, "zips", &[' ', ',', ';', '\n', '\r', '\t']);
+    match read_zips(&zips) {
+        Ok(_) => {}
+        Err(wrong) => faults.push(("zips", sentences(&wrong))),
+    }
+    let band = match (text(typed, "from_ft"), text(typed, "to_ft")) {
+        ("", "") => None,
+        (from, to) => match Band::parse_feet(&format!("{from}..{to}")) {
+            Ok(band) => Some(band),
+            Err(why) => {
+                faults.push(("from_ft", sentence(&why.to_string())));
+                None
+            }
+        },
+    };
+    let mut number = |name: &'static str, what: &str| match text(typed, name).replace(',', "").as_str() {
+        "" => None,
+        typed => match typed.parse::<f64>().ok().filter(|number| number.is_finite()) {
+            Some(number) => Some(number),
+            None => {
+                faults.push((name, format!("{what} is not a number: “{typed}”.")));
+                None
+            }
+        },
+    };
+    let elevation_m = number("elevation_ft", "The elevation").map(height_of_feet);
+    let (latitude, longitude) = (number("latitude", "The latitude"), number("longitude", "The longitude"));
+    let (latitude, longitude) = (latitude.filter(|_| administers), longitude.filter(|_| administers));
+    if latitude.is_some() != longitude.is_some() {
+        faults.push(("latitude", "Give latitude and longitude, or neither.".to_owned()));
+    }
+    let time_zone = words("time_zone").and_then(|text| match zone(&text) {
+        Ok(zone) => Some(zone),
+        Err(why) => {
+            faults.push(("time_zone", sentence(&why)));
+            None
+        }
+    });
+    let profile = words("profile").unwrap_or_else(|| USUAL_PROFILE.to_owned());
+    if desk.site().app().profiles.get(&profile).is_none() {
+        faults.push(("profile", "Choose one of the profiles that are there.".to_owned()));
+    }
+    let release = match text(typed, "release") {
+        "unless-held" => format!("unless-held:{}", text(typed, "hours")).parse::<Release>().map_err(|_| ()),
+        other => other.parse::<Release>().map_err(|_| ()),
+    };
+    let release = release.unwrap_or_else(|()| {
+        let what = "Choose how notices leave; where staff may hold them, for 1 to 720 hours.";
+        faults.push(("release", what.to_owned()));
+        Release::WhenConfirmed
+    });
+    let owner_reports = text(typed, "owner_reports").parse::<OwnerReports>().unwrap_or_else(|_| {
+        faults.push(("owner_reports", "Choose when reports of owners count.".to_owned()));
+        OwnerReports::WhenConfirmed
+    });
+    let given = Given {
+        name,
+        zips,
+        band,
+        landmarks: parts(typed, "landmarks", &[',', ';', '\n', '\r']),
+        elevation_m,
+        latitude,
+        longitude,
+        time_zone,
+        county: of_administrators("county"),
+        state: of_administrators("state"),
+        stations: parts(typed, "stations", &[' ', ',', ';', '\n', '\r']).into_iter().map(StationId).collect(),
+        take_grid_point: text(typed, "grid") == "yes",
+        profile,
+        release,
+        owner_reports,
+    };
+    if faults.is_empty() { Ok(given) } else { Err(faults) }
+}
+
+fn parts(typed: &Typed, name: &str, signs: &[char]) -> Vec<String> {
+    let parts = text(typed, name).split(|c: char| signs.contains(&c));
+    parts.map(str::trim).filter(|part| !part.is_empty()).map(str::to_owned).collect()
+}
+
+fn sentence(text: &str) -> String {
+    capitalised(&quoted(text.trim_end_matches('.'))) + "."
+}
+
+fn sentences(faults: &[String]) -> String {
+    faults.iter().map(|fault| sentence(fault)).collect::<Vec<_>>().join(" ")
+}
+
+/// What stands against a region, each with the field that mends it.
+///
+/// # Errors
+/// What no field mends: a store that fails.
+pub(super) async fn faults_of(desk: &Desk, why: NewRegionError) -> Result<Vec<FieldFault>, Fault> {
+    match why {
+        NewRegionError::Refused(faults) => {
+            Ok(faults.iter().map(|fault| (field_of(fault), desk_words(fault))).collect())
+        }
+        NewRegionError::Store(StoreError::Conflict(conflict)) => Ok(vec![conflict_of(desk, &conflict).await?]),
+        NewRegionError::Store(why) => Err(why.into()),
+    }
+}
+
+/// As [`faults_of`], of what the store has against it.
+pub(super) async fn conflict_of(desk: &Desk, conflict: &Conflict) -> Result<FieldFault, Fault> {
+    Ok(match conflict {
+        Conflict::ZipsTaken { taken } => {
+            let regions = desk.site().app().store.regions().await?;
+            let name = |of: &crate::region::RegionId| {
+                regions.iter().find(|region| region.id == *of).map_or(of.to_string(), |region| region.name.clone())
+            };
+            let each = taken.iter().map(|one| match one.band {
+                Some(band) => format!("ZIP code {} belongs to {} ({})", one.zip, name(&one.by), band),
+                None => format!("ZIP code {} belongs to {}", one.zip, name(&one.by)),
+            });
+            let each: Vec<String> = each.collect();
+            let mend = "Leave it out here, take it out there first, or give each region heights that do not meet.";
+            ("zips", format!("{}. {mend}", each.join("; ")))
+        }
+        Conflict::Exists { id, .. } => {
+            ("id", format!("There is a region “{id}” already: give this one another short name, or another name."))
+        }
+        Conflict::UnknownStation { .. } | Conflict::RetiredStation { .. } => {
+            ("stations", sentence(&conflict.to_string()))
+        }
+        Conflict::UnfitRegion { faults, .. } => {
+            let field = faults.first().map_or("zips", |fault| field_of(fault));
+            (field, faults.iter().map(|fault| desk_words(fault)).collect::<Vec<_>>().join(" "))
+        }
+        other => ("zips", desk_words(&other.to_string())),
+    })
+}
+
+/// Where what is wrong is mended; the words are those of [`Region::faults`] and of finding a place.
+fn field_of(fault: &str) -> &'static str {
+    let is = |words: &[&str]| words.iter().any(|word| fault.contains(word));
+    match () {
+        () if fault.starts_with("ZIP code") || fault.contains("ZIP+4") => "zips",
+        () if is(&["the id ", "as `id`"]) => "id",
+        () if is(&["the name "]) => "name",
+        () if is(&["latitude", "longitude", "coordinates"]) => "latitude",
+        () if is(&["elevation", "--elevation"]) => "elevation_ft",
+        () if is(&["landmark"]) => "landmarks",
+        () if is(&["county `"]) => "county",
+        () if is(&["state `"]) => "state",
+        () if is(&["heights"]) => "from_ft",
+        () if is(&["station", "grid"]) => "stations",
+        () => "zips",
+    }
+}
+
+/// The form filled in as a region is.
+pub(super) fn typed_of(region: &Region) -> Typed {
+    let feet = |metres: f64| format!("{:.0}", m_to_feet(metres));
+    let (release, hours) = match region.release {
+        Release::AtOnce => ("at-once", None),
+        Release::UnlessHeld { hours } => ("unless-held", Some(hours)),
+        Release::WhenConfirmed => ("when-confirmed", None),
+    };
+    let band = |end: Option<f64>| end.map(feet).unwrap_or_default();
+    let fields = [
+        ("id", region.id.to_string()),
+        ("name", region.name.clone()),
+        ("zips", region.zips.iter().map(Zip::as_str).collect::<Vec<_>>().join(" ")),
+        ("from_ft", band(region.band.and_then(|band| band.from_m))),
+        ("to_ft", band(region.band.and_then(|band| band.to_m))),
+        ("landmarks", region.landmarks.join(", ")),
+        ("elevation_ft", feet(region.elevation_m)),
+        ("latitude", region.place.latitude.to_string()),
+        ("longitude", region.place.longitude.to_string()),
+        ("time_zone", region.time_zone.name().to_owned()),
+        ("county", region.county.clone().unwrap_or_default()),
+        ("state", region.state.clone().unwrap_or_default()),
+        ("stations", region.stations.iter().map(|id| id.as_str()).collect::<Vec<_>>().join(" ")),
+        ("profile", region.profile.clone()),
+        ("release", release.to_owned()),
+        ("hours", hours.map_or_else(|| "24".to_owned(), |hours| hours.to_string())),
+        ("owner_reports", region.owner_reports.name().to_owned()),
+    ];
+    fields.into_iter().map(|(name, value)| (name.to_owned(), value)).collect()
+}
+
+/// By this a form tells whether the region is still as it was shown.
+pub(super) fn fingerprint(region: &Region) -> String {
+    let text = serde_json::to_string(region).unwrap_or_default();
+    hex::encode(Sha256::digest(text.as_bytes()))[..16].to_owned()
+}
+
+/// What the fields of the form show.
+pub(super) fn fields(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Value {
+    let value: BTreeMap<&str, String> = FIELDS.iter().map(|name| (*name, text(typed, name).to_owned())).collect();
+    let mut wrong: BTreeMap<&str, Option<String>> = FIELDS.iter().map(|name| (*name, None)).collect();
+    for (field, what) in faults {
+        let words = wrong.entry(field).or_default();
+        *words = Some(words.take().map_or_else(|| what.clone(), |before| format!("{before} {what}")));
+    }
+    let profiles: Vec<String> = desk.site().app().profiles.all().iter().map(|profile| profile.id.clone()).collect();
+    context! {
+        value,
+        administers => desk.account().may(Deed::Administer),
+        profiles,
+        // What is seldom wanted stands open where something in it is wrong.
+        open => faults.iter().any(|(field, _)| !["name", "zips"].contains(field)),
+        faults => faults.iter().map(|(field, what)| context! { field => *field, what }).collect::<Vec<_>>(),
+        wrong,
+    }
+}

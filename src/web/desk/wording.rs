@@ -1,0 +1,336 @@
+//! The words of all messages: whose they are, both languages side by side, tried before they are kept, and their history.
+
+use axum::extract::{Form, Path, Query};
+use axum::http::StatusCode;
+use axum::response::Response;
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::caller::Desk;
+use super::notice::{app_of, by, fault_of, shown_reading};
+use super::sign_in::with_status;
+use crate::language::Language;
+use crate::message::difference::{Piece, difference};
+use crate::message::samples;
+use crate::message::templates::{Origin, TextKind, TextName};
+use crate::people::account::Deed;
+use crate::season::phrases::capitalised;
+use crate::service::desk::messages::{
+    Draft, TextInDepth, TextRow, Tried, origin_words, read_with, restore_words, set_words, text, texts, tried,
+    usual_sample,
+};
+use crate::service::desk::{DeskError, Word, channel_words, kind_words, local};
+use crate::store::wordings::WordingVersion;
+use crate::web::Fault;
+use crate::web::forms::{Typed, field};
+
+/// What may stand behind `?done=`.
+const DONE: [&str; 2] = ["kept", "restored"];
+
+/// What a form led to.
+struct Looked<'a> {
+    typed: &'a Typed,
+    draft: Draft,
+    tried: Option<Tried>,
+    /// What stands against it beside the rules of wording.
+    against: Option<String>,
+}
+
+pub(super) async fn list(desk: Desk) -> Result<Response, Fault> {
+    let app = desk.site().app();
+    let rows = texts(app).await.map_err(fault_of)?;
+    let of = |wanted: fn(TextKind) -> bool| -> Vec<Value> {
+        rows.iter().filter(|row| wanted(row.name.kind())).map(|row| shown_row(&desk, row)).collect()
+    };
+    desk.page(
+        "wording",
+        context! {
+            groups => [
+                ("Notices", of(|kind| matches!(kind, TextKind::Notice(..) | TextKind::Calendar))),
+                ("Letters and answers", of(|kind| matches!(kind, TextKind::Letter(..)))),
+                ("Parts that several e-mails share", of(|kind| kind == TextKind::Part)),
+            ]
+            .map(|(title, rows)| context! { title, rows }),
+            ours => rows.iter().filter(|row| is_ours(row)).count(),
+            unused => rows.iter().filter(|row| !row.set_aside.is_empty()).map(|row| shown_row(&desk, row)).collect::<Vec<_>>(),
+            folder => app.config.messages.folder.as_ref().map(|folder| folder.display().to_string()),
+        },
+    )
+}
+
+pub(super) async fn page(desk: Desk, Path(name): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    let name = named(&name)?;
+    let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
+    shown(&desk, &name, done, None).await
+}
+
+pub(super) async fn preview(desk: Desk, Path(name): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let name = named(&name)?;
+    let looked = looked_at(&desk, &name, &typed, None).await?;
+    shown(&desk, &name, None, Some(looked)).await
+}
+
+pub(super) async fn keep(desk: Desk, Path(name): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let name = named(&name)?;
+    let app = app_of(&desk, Some(field(&typed, "why")))?;
+    let word = Word { by: by(&desk), why: Some(field(&typed, "why")) };
+    let why = match set_words(&app, &name, &drafted(&typed), seen(&typed), word).await {
+        Ok(_) => return Ok(desk.to(&format!("/desk/wording/{name}?done=kept"))),
+        Err(why) => against(why)?,
+    };
+    let looked = looked_at(&desk, &name, &typed, why).await?;
+    with_status(shown(&desk, &name, None, Some(looked)).await, StatusCode::UNPROCESSABLE_ENTITY)
+}
+
+pub(super) async fn restore(desk: Desk, Path(name): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
+    let name = named(&name)?;
+    let app = app_of(&desk, Some(field(&typed, "why")))?;
+    let word = Word { by: by(&desk), why: Some(field(&typed, "why")) };
+    let Ok(version) = field(&typed, "version").parse() else { return Err(Fault::NotFound) };
+    let why = match restore_words(&app, &name, version, seen(&typed), word).await {
+        Ok(_) => return Ok(desk.to(&format!("/desk/wording/{name}?done=restored"))),
+        Err(DeskError::NoSuchVersion { .. }) => return Err(Fault::NotFound),
+        Err(why) => against(why)?,
+    };
+    // The words that were asked for stand in the form with what is wrong with them, to be mended there.
+    let old = text(&app, &name).await.map_err(fault_of)?.of_version(version).unwrap_or_default();
+    let looked = of_draft(&desk, &name, &typed, (old, why)).await?;
+    with_status(shown(&desk, &name, None, Some(looked)).await, StatusCode::UNPROCESSABLE_ENTITY)
+}
+
+/// One version: what it changed.
+pub(super) async fn version(desk: Desk, Path((name, version)): Path<(String, u32)>) -> Result<Response, Fault> {
+    let name = named(&name)?;
+    let seen = text(desk.site().app(), &name).await.map_err(fault_of)?;
+    let kept = seen.history.iter().find(|kept| kept.version == version).ok_or(Fault::NotFound)?;
+    let (former, latter) = (seen.of_version(version.saturating_sub(1)), seen.of_version(version));
+    let (former, latter) = former.zip(latter).ok_or(Fault::NotFound)?;
+    let languages: Vec<Value> = Language::ALL
+        .into_iter()
+        .map(|language| {
+            let pieces = difference(former.words(language), latter.words(language));
+            let changed = pieces.iter().any(|piece| !matches!(piece, Piece::Same(_)));
+            let pieces: Vec<Value> = pieces
+                .into_iter()
+                .map(|piece| {
+                    let kind = match piece {
+                        Piece::Same(_) => "same",
+                        Piece::Gone(_) => "gone",
+                        Piece::New(_) => "new",
+                    };
+                    context! { kind, text => piece.text() }
+                })
+                .collect();
+            context! {
+                code => language.code(),
+                name => language.english_name(),
+                ours => kept.words(language).is_some(),
+                changed, pieces,
+            }
+        })
+        .collect();
+    desk.page(
+        "wording_version",
+        context! {
+            text => name.as_str(),
+            title => title(&name),
+            version,
+            newest => seen.version(),
+            kept => shown_version(&desk, kept),
+            languages,
+            keeps => desk.account().may(Deed::Administer),
+        },
+    )
+}
+
+fn named(name: &str) -> Result<TextName, Fault> {
+    TextName::parse(name).ok_or(Fault::NotFound)
+}
+
+fn drafted(typed: &Typed) -> Draft {
+    let whole = |name: &str| typed.get(name).cloned().unwrap_or_default();
+    Draft { en: whole("en"), es: whole("es") }
+}
+
+/// The version that somebody looked at. What cannot be read is none that there is.
+fn seen(typed: &Typed) -> Option<u32> {
+    Some(field(typed, "seen").parse().unwrap_or(u32::MAX))
+}
+
+/// What is told on the page; `None`: the rules of wording, which stand at each text.
+fn against(why: DeskError) -> Result<Option<String>, Fault> {
+    match why {
+        DeskError::Texts { .. } => Ok(None),
+        DeskError::Reason(why) => Ok(Some(format!("Say why in a few words without addresses: {why}."))),
+        DeskError::SameWords { .. } | DeskError::ChangedMeanwhile { .. } | DeskError::Unreadable(_) => {
+            Ok(Some(capitalised(&why.to_string().replace('`', "")) + "."))
+        }
+        other => Err(fault_of(other)),
+    }
+}
+
+async fn looked_at<'a>(
+    desk: &Desk,
+    name: &TextName,
+    typed: &'a Typed,
+    against: Option<String>,
+) -> Result<Looked<'a>, Fault> {
+    of_draft(desk, name, typed, (drafted(typed), against)).await
+}
+
+async fn of_draft<'a>(
+    desk: &Desk,
+    name: &TextName,
+    typed: &'a Typed,
+    (draft, stands): (Draft, Option<String>),
+) -> Result<Looked<'a>, Fault> {
+    let sample = Some(field(typed, "sample")).filter(|sample| !sample.is_empty()).unwrap_or(usual_sample(name));
+    let (tried, why) = match tried(desk.site().app(), name, &draft, sample).await {
+        Ok(tried) => (Some(tried), None),
+        Err(why) => (None, against(why)?),
+    };
+    Ok(Looked { typed, draft, tried, against: stands.or(why) })
+}
+
+async fn shown(
+    desk: &Desk,
+    name: &TextName,
+    done: Option<&str>,
+    looked: Option<Looked<'_>>,
+) -> Result<Response, Fault> {
+    let app = desk.site().app();
+    let seen = text(app, name).await.map_err(fault_of)?;
+    let TextInDepth { row, words, history, part_of, .. } = &seen;
+    let looks = looked.is_some();
+    let (draft, typed, tried_now, stands) = match looked {
+        Some(Looked { typed, draft, tried, against }) => (draft, Some(typed), tried, against),
+        // To begin with, as they are.
+        None => {
+            let now = read_with(app, name, words, usual_sample(name)).await.map_err(fault_of)?;
+            (words.clone(), None, Some(now), None)
+        }
+    };
+    let typed_or =
+        |name: &str, usual: &str| typed.map_or_else(|| usual.to_owned(), |typed| field(typed, name).to_owned());
+    let faults = tried_now.as_ref().map_or(&[][..], |tried| tried.faults.as_slice());
+    let languages: Vec<Value> = Language::ALL
+        .into_iter()
+        .map(|language| {
+            let own = faults.iter().filter(|fault| fault.language == Some(language));
+            let reads = tried_now.iter().flat_map(|tried| &tried.reads).find(|read| read.language == language);
+            let origin = row.origins.iter().find(|(of, _)| *of == language).map(|(_, origin)| origin_words(origin));
+            context! {
+                code => language.code(),
+                name => language.english_name(),
+                origin,
+                text => draft.words(language).trim_end(),
+                faults => own.map(|fault| capitalised(&fault.what)).collect::<Vec<_>>(),
+                reads => reads.map(shown_reading),
+            }
+        })
+        .collect();
+    let sample = typed_or("sample", usual_sample(name));
+    let account = desk.account();
+    desk.page(
+        "wording_text",
+        context! {
+            text => name.as_str(),
+            title => title(name),
+            row => shown_row(desk, row),
+            is_part => name.kind() == TextKind::Part,
+            is_short => is_short(name),
+            part_of => part_of.iter().map(|text| context! { id => text.as_str(), title => title(text) }).collect::<Vec<_>>(),
+            languages,
+            shown_in => tried_now.as_ref().and_then(|tried| tried.shown_in.as_ref()).map(title),
+            others => faults.iter().filter(|fault| fault.language.is_none()).map(|fault| capitalised(&fault.what)).collect::<Vec<_>>(),
+            faults => faults.len(),
+            looks,
+            against => stands,
+            set_aside => row.set_aside.iter().map(|fault| capitalised(fault)).collect::<Vec<_>>(),
+            seen => typed_or("seen", &seen.version().to_string()),
+            is_changed => seen.history.first().is_some_and(|newest| newest.en.is_some() || newest.es.is_some()),
+            folder_words => app.config.messages.folder.is_some(),
+            sample => &sample,
+            samples => samples::all().iter().map(|of| context! { name => of.name, label => sample_words(of.name) }).collect::<Vec<_>>(),
+            values => name.values().to_vec(),
+            why => typed_or("why", ""),
+            history => history.iter().map(|kept| shown_version(desk, kept)).collect::<Vec<_>>(),
+            tries => account.may(Deed::Act),
+            keeps => account.may(Deed::Administer),
+            done,
+        },
+    )
+}
+
+fn shown_row(desk: &Desk, row: &TextRow) -> Value {
+    let zone = desk.site().app().config.schedule.time_zone;
+    let whose: Vec<String> = match row.origins.as_slice() {
+        [(_, first), rest @ ..] if rest.iter().all(|(_, origin)| origin == first) => vec![origin_words(first)],
+        all => all.iter().map(|(of, origin)| format!("{} {}", of.english_name(), origin_words(origin))).collect(),
+    };
+    context! {
+        id => row.name.as_str(),
+        title => title(&row.name),
+        whose => whose.join(", "),
+        ours => is_ours(row),
+        unused => !row.set_aside.is_empty(),
+        changed => row.changed.as_ref().map(|(by, at)| context! { by, at => local(*at, zone) }),
+    }
+}
+
+fn shown_version(desk: &Desk, kept: &WordingVersion) -> Value {
+    let zone = desk.site().app().config.schedule.time_zone;
+    let ours: Vec<&str> = Language::ALL
+        .into_iter()
+        .filter(|language| kept.words(*language).is_some())
+        .map(Language::english_name)
+        .collect();
+    context! {
+        version => kept.version,
+        by => &kept.changed_by,
+        at => kept.changed_at.with_timezone(&zone).format("%B %-d, %Y, %-I:%M %p").to_string(),
+        why => &kept.why,
+        ours => ours.join(" and "),
+    }
+}
+
+fn is_ours(row: &TextRow) -> bool {
+    row.origins.iter().any(|(_, origin)| *origin == Origin::Staff)
+}
+
+fn is_short(name: &TextName) -> bool {
+    name.as_str().ends_with(".sms")
+}
+
+/// `Wash now: text message`.
+fn title(name: &TextName) -> String {
+    match name.kind() {
+        TextKind::Notice(kind, channel) => format!("{}: {}", kind_words(kind), channel_words(channel)),
+        TextKind::Letter(kind, channel) => {
+            format!("{}: {}", capitalised(&kind.name().replace('-', " ").replace("zip", "ZIP")), channel_words(channel))
+        }
+        TextKind::Calendar => "Days to wash: calendar entry".to_owned(),
+        TextKind::Part => {
+            let name = name.as_str().strip_suffix(".part").unwrap_or(name.as_str());
+            format!("Part: {}", name.replace('-', " "))
+        }
+    }
+}
+
+/// What an invented notice is like.
+fn sample_words(name: &str) -> &str {
+    match name {
+        "typical" => "a usual year",
+        "plain" => "the heat sum is reached, no public page",
+        "seen" => "eggs were seen",
+        "cooler" => "cool weather moved the last day",
+        "warmer" => "warm weather moved the last day",
+        "reported" => "reports moved the last day",
+        "hatching" => "the hatch was seen",
+        "open-ended" => "few years on record, another station helps",
+        "unmeasured" => "hardly anything was measured",
+        "longest" => "the longest names",
+        "accented" => "the longest names, with accents",
+        other => other,
+    }
+}

@@ -1,0 +1,166 @@
+// Drives Chromium through a new region, a region that is changed, and people of the staff's desk, on a phone. Prints one line a finding;
+// ends with 1 when there is any.
+//
+// Environment: INVITATION (path of one), REGION, NAME and ZIP (a region's id, name and ZIP code, whose people are looked at), LIST (a CSV
+// file with a good row and bad ones), and that of desk_shared.mjs.
+import { BASE, button as buttonOf, inspect as inspectOf, newContext, press as pressOf, run, says as saysOf, signIn, wanted } from "./desk_shared.mjs";
+
+const { INVITATION, REGION, NAME, ZIP, LIST } = process.env;
+const context = await newContext();
+const page = await context.newPage();
+const inspect = (name, asked) => inspectOf(page, name, asked);
+const press = (button) => pressOf(page, button);
+const button = (name) => buttonOf(page, name);
+const says = (name, text) => saysOf(page, name, text);
+const openAll = async () => {
+  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
+};
+
+/** Every stop of the tab key is seen, and in the order of the page; gives the names of fields on the way. */
+async function byKeyboard(where, until) {
+  const names = [];
+  for (let tries = 0; tries < 60; tries++) {
+    await page.keyboard.press("Tab");
+    const here = await page.evaluate(() => {
+      const at = document.activeElement;
+      const seen = at.closest("label.choice") ?? at;
+      return { name: at.name || at.innerText || at.tagName, outline: getComputedStyle(seen).outlineStyle };
+    });
+    wanted(where, here.outline !== "none", `the focus is not seen on "${here.name}"`);
+    names.push(here.name);
+    if (here.name === until) break;
+  }
+  wanted(where, names.at(-1) === until, `"${until}" is not reached: ${names.join(", ")}`);
+  return names;
+}
+
+/** The page of a draft once its work has ended. */
+async function ended() {
+  let underWay = 0;
+  while (await page.getByRole("link", { name: "Look again", exact: true }).count()) {
+    if (underWay++ === 0) {
+      await inspect("draft under way");
+      wanted("draft under way", (await page.locator("meta[http-equiv=refresh]").count()) === 0, "reloads itself unasked");
+    }
+    wanted("draft", underWay < 600, "does not end");
+    await page.waitForTimeout(500);
+    await page.reload();
+  }
+}
+
+async function aNewRegion() {
+  await page.goto(`${BASE}/desk/region/${REGION}`);
+  const station = await page.locator(".lines li", { hasText: "The region’s own" }).locator(".soft").innerText();
+  await page.goto(`${BASE}/desk/today`);
+  await press(page.getByRole("link", { name: "Add a region" }));
+  await inspect("new region", { response: await page.reload() });
+  const order = await byKeyboard("new region", "zips");
+  wanted("new region", order.includes("name"), "ZIP codes come before the name");
+  await openAll();
+  await inspect("new region opened");
+  await page.goto(`${BASE}/desk/new-region`);
+  await page.fill("#name", "Alta Mesa");
+  await page.fill("#zips", `${ZIP} 0039`);
+  await inspect("new region with faults", { status: 422, response: await press(button("Look at it")) });
+  await says("new region with faults", "dropped its zeros");
+  await page.fill("#zips", ZIP);
+  await press(button("Look at it"));
+  await says("new region, taken", `ZIP code ${ZIP} belongs to ${NAME}`);
+  // Where no station is near by which its height could be told, it fails and says what to do.
+  await page.fill("#zips", "00399");
+  await press(button("Look at it"));
+  await ended();
+  await inspect("draft that failed");
+  await says("draft that failed", "nothing was saved");
+  await says("draft that failed", "under “Elevation”");
+  await press(page.getByRole("link", { name: "Change it and look again" }));
+  wanted("change again", (await page.inputValue("#zips")) === "00399", "the form is empty");
+  await page.fill("#zips", "00391");
+  await openAll();
+  await page.fill("#elevation_ft", "5,600");
+  await page.fill("#stations", station);
+  await press(button("Look at it"));
+  await ended();
+  await inspect("draft", { response: await page.reload() });
+  await says("draft", "1 person waits for its ZIP codes");
+  wanted("draft", (await page.locator("svg.ribbon").count()) > 5, "past seasons are not drawn");
+  const sure = page.getByLabel("I have looked at what is in doubt");
+  if (await sure.count()) {
+    await inspect("draft in doubt", { status: 422, response: await press(page.getByRole("button", { name: "Save", exact: true })) });
+    await sure.check();
+  }
+  await page.fill("#why", "people wait there");
+  await inspect("region added", { response: await press(page.getByRole("button", { name: "Save", exact: true })) });
+  await says("region added", "Added.");
+}
+
+async function aChange() {
+  await page.goto(`${BASE}/desk/region/${REGION}`);
+  await press(page.getByRole("link", { name: "Change it" }));
+  await openAll();
+  await inspect("change region");
+  await page.goto(`${BASE}/desk/region/${REGION}/change`);
+  await page.fill("#name", "");
+  await inspect("change region with faults", { status: 422, response: await press(page.getByRole("button", { name: "Change", exact: true })) });
+  await page.fill("#name", `${NAME} B`.slice(0, 30));
+  await press(page.getByRole("button", { name: "Change", exact: true }));
+  await says("region changed", "Changed.");
+  await page.goto(`${BASE}/desk/region/${REGION}/change`);
+  await press(page.getByRole("link", { name: "Take it out of use" }));
+  await inspect("retire region", { response: await page.reload() });
+}
+
+async function thePeople() {
+  await inspect("people", { response: await page.goto(`${BASE}/desk/people`) });
+  await page.fill("#address", "juniper");
+  await inspect("people, no address", { status: 422, response: await press(button("Find")) });
+  await page.fill("#zip", ZIP);
+  await inspect("people of a ZIP code", { response: await press(page.getByRole("button", { name: "Show", exact: true })) });
+  await page.fill("#address", "juniper.owner@example.org");
+  await press(button("Find"));
+  wanted("person", page.url().includes("/desk/person/"), `an address leads to ${page.url()}`);
+  wanted("person", !(await page.content()).includes("juniper.owner@"), "shows the address");
+  await openAll();
+  await inspect("person");
+  await page.locator("summary", { hasText: "Show the addresses" }).evaluate((one) => (one.parentElement.open = true));
+  const show = page.locator("form[action$='/show']");
+  await inspect("person without a reason", { status: 422, response: await press(show.getByRole("button")) });
+  await page.locator("form[action$='/show'] input[name=why]").fill("asked to spell it back");
+  await inspect("person in full", { response: await press(page.locator("form[action$='/show']").getByRole("button")) });
+  await says("person in full", "juniper.owner@example.org");
+  await page.goto(page.url().replace(/\/show$/, ""));
+  await press(page.getByRole("link", { name: "Erase them" }));
+  await inspect("erase a person", { response: await page.reload() });
+}
+
+async function aNewPerson() {
+  await page.goto(`${BASE}/desk/people`);
+  await press(page.getByRole("link", { name: "Add a person" }));
+  await inspect("new person", { response: await page.reload() });
+  await page.fill("#zips", ZIP);
+  await inspect("new person with faults", { status: 422, response: await press(page.getByRole("button", { name: "Add", exact: true })) });
+  await page.fill("#phone", "(505) 555-0144");
+  await page.selectOption("#language", "es");
+  await press(page.getByRole("button", { name: "Add", exact: true }));
+  await says("person added", "Added.");
+}
+
+async function aList() {
+  await inspect("list", { response: await page.goto(`${BASE}/desk/people-list`) });
+  await page.goto(`${BASE}/desk/people-list`);
+  await page.setInputFiles("#list", LIST);
+  await inspect("list tried", { response: await press(button("Try it")) });
+  await says("list tried", "1 added");
+  await says("list tried", "2 rows refused");
+  await press(button("Take in the other 1"));
+  await says("list taken", "Taken in: 1 added");
+}
+
+await run(async () => {
+  await signIn(page, INVITATION);
+  await thePeople();
+  await aNewPerson();
+  await aList();
+  await aNewRegion();
+  await aChange();
+}, page);

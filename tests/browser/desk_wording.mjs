@@ -1,0 +1,102 @@
+// Drives Chromium through the words of messages and what was learned, at the staff's desk, as somebody with a phone would: the list, a
+// text that is refused, mended, kept, looked at as a difference, taken back. Prints one line a finding; ends with 1 when there is any.
+//
+// Environment: INVITATION (path of one), and that of desk_shared.mjs.
+import { BASE, button as buttonOf, inspect as inspectOf, newContext, press as pressOf, run, says as saysOf, signIn, wanted } from "./desk_shared.mjs";
+
+const { INVITATION } = process.env;
+const context = await newContext();
+const page = await context.newPage();
+const inspect = (name, asked) => inspectOf(page, name, asked);
+const press = (button) => pressOf(page, button);
+const button = (name) => buttonOf(page, name);
+const says = (name, text) => saysOf(page, name, text);
+
+async function words() {
+  await inspect("wording", { response: await page.goto(`${BASE}/desk/wording`) });
+  await press(page.getByRole("link", { name: "Wash now: text message" }));
+  await inspect("words of a text", { response: await page.reload() });
+  const before = await page.inputValue("#en");
+  await page.fill("#en", before.replaceAll("{{ wash_by }}", "soon"));
+  await inspect("words refused", { status: 422, response: await press(button("Keep these words")) });
+  await says("words refused", "Does not say the last day to wash");
+  wanted("words refused", (await page.inputValue("#en")).includes("by soon"), "what was typed is gone");
+  await page.fill("#en", before.replace("Scale in", "Eggs in"));
+  await page.fill("#why", "so that everybody knows which tree");
+  await inspect("words tried", { response: await press(button("Preview")) });
+  await says("words tried", "Nothing is wrong with these words");
+  await says("words tried", "Eggs in Cedar Flat");
+  await press(button("Keep these words"));
+  await says("words kept", "Kept.");
+  await inspect("words kept", { response: await page.reload() });
+  await press(page.getByRole("link", { name: "Version 1" }));
+  await inspect("what a version changed", { response: await page.reload() });
+  await press(page.getByRole("link", { name: "Wash now: text message" }));
+  await page.locator("summary", { hasText: "Back to the shipped words" }).click();
+  await press(button("Use the shipped words"));
+  await says("words restored", "These words are in use again.");
+  wanted("words restored", (await page.inputValue("#en")) === before, "not the shipped words");
+  await inspect("words of an e-mail", { response: await page.goto(`${BASE}/desk/wording/wash-now.email`) });
+  await inspect("words of a part", { response: await page.goto(`${BASE}/desk/wording/care.part`) });
+}
+
+/** A page that may be worked out still comes by itself. */
+async function workedOut(path) {
+  await page.goto(`${BASE}${path}`);
+  await page.waitForFunction(() => !document.querySelector("h1 + .box.care[role=status]"), undefined, { timeout: 120_000 });
+}
+
+async function drawn(name, picture) {
+  const wide = await page.locator(picture).first().evaluate(async (one) => {
+    await one.decode();
+    return one.naturalWidth;
+  });
+  wanted(name, wide > 0, "a picture does not show");
+}
+
+async function learned() {
+  await workedOut("/desk/learned");
+  await says("learned", "What each report pulls");
+  await drawn("learned", ".chart img");
+  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
+  await inspect("learned", { response: await page.reload() });
+  await page.locator("summary", { hasText: "Freeze learning" }).click();
+  await inspect("freeze without a reason", { status: 422, response: await press(button("Freeze it")) });
+  await says("freeze without a reason", "Say why");
+  await page.fill("#why", "the crew is new");
+  await press(button("Freeze it"));
+  await page.waitForFunction(() => document.body.innerText.includes("is frozen since"), undefined, { timeout: 120_000 });
+  await inspect("frozen");
+  await page.locator("summary", { hasText: "teach again" }).click();
+  await page.fill("#why", "they have learned it");
+  await press(button("Thaw it"));
+  await workedOut("/desk/learned/adoption");
+  await says("adoption", "would follow version");
+  await inspect("adoption", { response: await page.reload() });
+  await workedOut("/desk/learned/years");
+  await says("years", "Each sighting");
+  await inspect("years", { response: await page.reload() });
+}
+
+async function byKeyboard() {
+  await page.goto(`${BASE}/desk/wording/help.sms`);
+  const order = [];
+  for (let tries = 0; tries < 60 && !order.includes("Keep these words"); tries++) {
+    await page.keyboard.press("Tab");
+    const here = await page.evaluate(() => {
+      const at = document.activeElement;
+      return { name: at.id || at.textContent.trim(), outline: getComputedStyle(at).outlineStyle };
+    });
+    wanted("keyboard", here.outline !== "none", `the focus is not seen on "${here.name}"`);
+    order.push(here.name);
+  }
+  const at = ["en", "es", "sample", "why", "Preview", "Keep these words"].map((name) => order.indexOf(name));
+  wanted("keyboard", at.every((place, nth) => place >= 0 && (nth === 0 || place > at[nth - 1])), `out of order: ${order.join(" > ")}`);
+}
+
+await run(async () => {
+  await signIn(page, INVITATION);
+  await words();
+  await byKeyboard();
+  await learned();
+}, page);

@@ -1,0 +1,171 @@
+//! What was learned, at the desk: the same belief as the command's, frozen as by the command, adopted as it was looked at.
+
+use axum::http::StatusCode;
+use chrono::{Days, NaiveDate};
+use treebell::people::account::{RegionReach, Role};
+use treebell::season::learning::Untaught;
+use treebell::service::belief::again::again;
+use treebell::service::belief::choose;
+use treebell::service::past_cache::unwatched;
+use treebell::store::Store;
+use treebell::store::audit::AuditFilter;
+
+use super::support::{Browser, DeskWorld};
+use crate::engines::on_each_engine;
+use crate::learning::World;
+
+const PAGE: &str = "/desk/learned";
+const ASKED: [(&str, &str); 2] = [("profile", "pinyon-needle-scale"), ("season", "2025")];
+
+/// A page that may be worked out still: asked for until it is.
+async fn ready(browser: &mut Browser<'_>, path: &str) -> String {
+    loop {
+        let answer = browser.get(path).await;
+        assert_eq!(answer.status, StatusCode::OK, "{}", answer.body);
+        if answer.header("refresh").is_empty() {
+            return answer.body;
+        }
+        assert!(answer.body.contains("It is being worked out"), "{}", answer.body);
+    }
+}
+
+async fn said(browser: &mut Browser<'_>, to: &str, more: &[(&str, &str)]) -> super::super::support::Answer {
+    let form: Vec<(&str, &str)> = ASKED.iter().chain(more).copied().collect();
+    browser.post(&format!("{PAGE}/{to}"), &form).await
+}
+
+async fn acts(desk: &DeskWorld) -> Vec<(String, Option<String>)> {
+    let about = AuditFilter { about: Some("profile/".into()), ..AuditFilter::default() };
+    let rows = desk.store().audit(&about).await.unwrap();
+    rows.into_iter().rev().map(|row| (row.act, row.account)).collect()
+}
+
+#[tokio::test]
+async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
+    on_each_engine("frozen at the desk", |store| async move {
+        let world = World::build(store).await;
+        let (_, ids) = world.early_sightings(false).await;
+        world.confirm(&ids[0]).await;
+        let desk = DeskWorld::over(&world.app, world.clock.clone());
+        let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+        let page = ready(&mut observer, PAGE).await;
+        assert!(page.contains("Administrators freeze learning") && !page.contains("learned/freeze\""), "{page}");
+        let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+        let page = ready(&mut admin, PAGE).await;
+        assert!(page.contains("With 1 report") && page.contains("What each report pulls"), "{page}");
+        assert!(page.contains("nobody has confirmed it") || page.contains("Nobody has confirmed it"), "{page}");
+        assert!(page.contains("earlier"), "a date moves: {page}");
+        let picture = admin
+            .get(&format!("{PAGE}/belief.svg?profile=pinyon-needle-scale&season=2025&stage=egg-laying-begins&w=340"))
+            .await;
+        assert_eq!((picture.status, picture.header("content-type")), (StatusCode::OK, "image/svg+xml; charset=utf-8"));
+        assert!(picture.body.starts_with("<svg"), "{}", picture.body);
+
+        let silent = said(&mut admin, "freeze", &[("why", " ")]).await;
+        assert_eq!(silent.status, StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(silent.body.contains("Say why"), "{}", silent.body);
+        let frozen = said(&mut admin, "freeze", &[("why", "the crew reads bark wrongly")]).await;
+        assert_eq!(frozen.status, StatusCode::SEE_OTHER, "{}", frozen.body);
+        // What is confirmed from now on teaches nothing.
+        desk.pass(chrono::TimeDelta::minutes(5));
+        world.confirm(&ids[1]).await;
+        let lessons = world.lessons().await;
+        assert_eq!((lessons.taught.len(), lessons.untaught.len()), (1, 1));
+        assert_eq!(lessons.untaught[0].1, Untaught::Frozen);
+        let page = ready(&mut admin, frozen.header("location")).await;
+        assert!(page.contains("is frozen since") && page.contains("the crew reads bark wrongly"), "{page}");
+        let again = said(&mut admin, "freeze", &[("why", "once more")]).await;
+        assert!(again.header("location").ends_with("done=already"), "{}", again.header("location"));
+        desk.pass(chrono::TimeDelta::minutes(5));
+        let thawed = said(&mut admin, "thaw", &[("why", "they have learned it")]).await;
+        assert_eq!(thawed.status, StatusCode::SEE_OTHER);
+        assert_eq!(world.lessons().await.taught.len(), 2);
+        let by = Some("maria".to_owned());
+        assert_eq!(acts(&desk).await, [("learning-frozen".to_owned(), by.clone()), ("learning-thawed".to_owned(), by)]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn what_was_looked_at_is_adopted_and_nothing_else() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let (_, ids) = world.early_sightings(true).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    let path = format!("{PAGE}/adoption?profile=pinyon-needle-scale&season=2025");
+    let before = world.app.profiles.get("pinyon-needle-scale").unwrap().version;
+    let page = ready(&mut admin, &path).await;
+    assert!(page.contains(&format!("version {} would follow version {before}", before + 1)), "{page}");
+    let seen = |page: &str| page.split("name=\"seen\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    for region in &world.regions {
+        assert!(page.contains(&region.name), "the dates of {} stand there", region.name);
+    }
+    let first = seen(&page);
+    // A report is set aside meanwhile: what was looked at is no more.
+    let set_aside = treebell::store::field_reports::Judgement::Refused;
+    let now = world.app.clock.now();
+    world.app.store.judge_field_reports(&ids[1..], set_aside, None, None, now).await.unwrap();
+    let late = said(&mut admin, "adopt", &[("seen", &first), ("why", "after the season")]).await;
+    assert!(late.header("location").ends_with("done=changed"), "{} {}", late.status, late.body);
+    assert!(world.app.store.adopted_profiles().await.unwrap().is_empty());
+    let page = ready(&mut admin, &path).await;
+    assert_ne!(seen(&page), first);
+    let done = said(&mut admin, "adopt", &[("seen", &seen(&page)), ("why", "after the season")]).await;
+    assert_eq!(done.status, StatusCode::SEE_OTHER, "{}", done.body);
+    let adopted = world.app.store.adopted_profiles().await.unwrap();
+    let told: Vec<_> = adopted.iter().map(|of| (of.version, of.adopted_by.as_str(), of.why.as_str())).collect();
+    assert_eq!(told, [(before + 1, "maria", "after the season")]);
+    assert_eq!(world.app.profiles.get("pinyon-needle-scale").unwrap().version, before + 1);
+    assert_eq!(acts(&desk).await, [("profile-adopted".to_owned(), Some("maria".to_owned()))]);
+    // Those reports are in the numbers now: there is nothing more to adopt.
+    let page = ready(&mut admin, &path).await;
+    assert!(page.contains("no report teaches anything that is not in the numbers"), "{page}");
+}
+
+#[tokio::test]
+async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_adopted_as_it_was_looked_at() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let profile = world.app.profiles.get("pinyon-needle-scale").unwrap();
+    // Seen at three quarters of the sum, in every year the day after a look in vain.
+    for year in [2021, 2022, 2023, 2024] {
+        world.set(NaiveDate::from_ymd_opt(year, 1, 1).unwrap());
+        for region in &world.regions[..2] {
+            let seen = world.day_of(region, 160.0).await;
+            world.set(seen + Days::new(1));
+            world.report(&region.id, seen, "eggs", Some(seen - Days::new(1)), true).await;
+        }
+    }
+    world.set(NaiveDate::from_ymd_opt(2025, 2, 1).unwrap());
+    let chosen = choose(&world.app, None, None).await.unwrap();
+    let found = again(&world.app, &chosen, &unwatched()).await.unwrap();
+    assert_eq!(found.sightings.len(), 8, "{:?}", found.unusable);
+    assert!(found.sightings.is_sorted_by(|a, b| a.season >= b.season));
+    for sighting in &found.sightings {
+        assert!(sighting.off(sighting.by_number).unwrap() < 0, "the number is late: {sighting:?}");
+        assert!(sighting.off(sighting.by_fit).unwrap().abs() <= 2, "the fit is not: {sighting:?}");
+    }
+    let fitted = found.fitted.as_ref().unwrap_or_else(|why| panic!("{why}"));
+    assert!(fitted.fit.best.scores.rmse_days < 1.5 && fitted.profile.version == profile.version + 1);
+    assert_eq!(fitted.dates.len(), 3);
+
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    let path = format!("{PAGE}/years?profile=pinyon-needle-scale&season=2025");
+    let page = ready(&mut admin, &path).await;
+    assert!(page.contains("earlier") && page.contains("Adopt it as version") && page.contains("rb-number"), "{page}");
+    let picture = admin.get(&format!("{PAGE}/fit.svg?profile=pinyon-needle-scale&season=2025")).await;
+    assert!(picture.status == StatusCode::OK && picture.body.starts_with("<svg"), "{}", picture.body);
+    let silent = said(&mut admin, "adopt-fit", &[("seen", &fitted.fingerprint), ("why", "")]).await;
+    assert_eq!(silent.status, StatusCode::UNPROCESSABLE_ENTITY);
+    let other = said(&mut admin, "adopt-fit", &[("seen", "0011223344556677"), ("why", "five years")]).await;
+    assert!(other.header("location").ends_with("done=changed"));
+    assert!(world.app.store.adopted_profiles().await.unwrap().is_empty());
+    let seen = page.split("name=\"seen\" value=\"").nth(1).unwrap().split('"').next().unwrap();
+    let done = said(&mut admin, "adopt-fit", &[("seen", seen), ("why", "four years of reports")]).await;
+    assert!(done.header("location").ends_with("done=adopted"), "{} {}", done.status, done.body);
+    let adopted = world.app.store.adopted_profiles().await.unwrap();
+    assert_eq!((adopted[0].version, adopted[0].adopted_by.as_str()), (profile.version + 1, "maria"));
+    assert!(adopted[0].text.contains("fitted from 8 confirmed field reports"), "{}", adopted[0].text);
+    let again = said(&mut admin, "adopt-fit", &[("seen", seen), ("why", "once more")]).await;
+    assert!(again.header("location").ends_with("done=changed"), "that version is in use: {}", again.header("location"));
+}

@@ -1,0 +1,96 @@
+//! Pages of the words of messages as they are asked, without a browser.
+
+use axum::http::StatusCode;
+use treebell::people::account::{RegionReach, Role};
+use treebell::store::audit::AuditFilter;
+
+use super::support::{Browser, DeskWorld, of_region};
+
+const PAGE: &str = "/desk/wording/wash-now.sms";
+
+/// What stands in the two fields of the form.
+fn typed(desk: &DeskWorld) -> [String; 2] {
+    let templates = desk.world.app.templates.in_use();
+    ["en", "es"].map(|code| templates.source(&format!("{code}/wash-now.sms.txt")).to_owned())
+}
+
+async fn sent(browser: &mut Browser<'_>, to: &str, [en, es]: [&str; 2], seen: &str) -> super::super::support::Answer {
+    browser
+        .post(&format!("{PAGE}/{to}"), &[("en", en), ("es", es), ("seen", seen), ("sample", "typical"), ("why", "")])
+        .await
+}
+
+#[tokio::test]
+async fn administrators_keep_words_staff_try_them_and_observers_read() {
+    let desk = DeskWorld::new().await;
+    let [en, es] = typed(&desk);
+    let better = en.replace("Scale in", "Eggs in");
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let page = observer.get(PAGE).await.body;
+    assert!(page.contains("Cedar Flat") && !page.contains("<textarea"), "{page}");
+    assert_eq!(sent(&mut observer, "preview", [&better, &es], "0").await.status, StatusCode::FORBIDDEN);
+
+    let (mut staff, _) = desk.signed_in("vera", Role::Staff, of_region("north")).await;
+    let page = staff.get(PAGE).await.body;
+    assert!(page.contains("Administrators keep them") && !page.contains("/keep"), "{page}");
+    let tried = sent(&mut staff, "preview", [&better, &es], "0").await;
+    assert_eq!(tried.status, StatusCode::OK);
+    assert!(tried.body.contains("Eggs in Cedar Flat") && tried.body.contains("1 part, "), "{}", tried.body);
+    for to in ["keep", "restore"] {
+        assert_eq!(sent(&mut staff, to, [&better, &es], "0").await.status, StatusCode::FORBIDDEN, "{to}");
+    }
+    assert!(desk.store().wordings().await.unwrap().is_empty(), "a preview keeps nothing");
+
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    admin.get(PAGE).await;
+    let kept = sent(&mut admin, "keep", [&better, &es], "0").await;
+    assert_eq!((kept.status, kept.header("location")), (StatusCode::SEE_OTHER, "/desk/wording/wash-now.sms?done=kept"));
+    let page = admin.get(kept.header("location")).await.body;
+    assert!(
+        page.contains("Version 1") && page.contains("by maria") && page.contains("Use the shipped words"),
+        "{page}"
+    );
+    assert!(page.contains("English ours, Spanish shipped"), "{page}");
+    let list = admin.get("/desk/wording").await.body;
+    assert!(list.contains("1 of these texts has words of your own"), "{list}");
+    let version = admin.get(&format!("{PAGE}/version/1")).await.body;
+    assert!(version.contains("<del>Scale </del>") && version.contains("<ins>Eggs </ins>"), "{version}");
+    let row =
+        &desk.store().audit(&AuditFilter { about: Some("wording/".into()), ..Default::default() }).await.unwrap()[0];
+    assert_eq!((row.act.as_str(), row.account.as_deref()), ("wording-changed", Some("maria")));
+
+    // Somebody who looked before is asked to look again; then back to what was shipped.
+    let late = sent(&mut admin, "keep", [&en, &es], "0").await;
+    assert_eq!(late.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(late.body.contains("Somebody has changed wash-now.sms meanwhile"), "{}", late.body);
+    admin.get(PAGE).await;
+    let back = admin.post(&format!("{PAGE}/restore"), &[("seen", "1"), ("version", "0")]).await;
+    assert_eq!(back.status, StatusCode::SEE_OTHER, "{}", back.body);
+    assert_eq!(typed(&desk), [en, es]);
+    for path in ["/desk/wording/nothing.sms", "/desk/wording/layout", "/desk/wording/wash-now.sms/version/9"] {
+        assert_eq!(admin.get(path).await.status, StatusCode::NOT_FOUND, "{path}");
+    }
+}
+
+#[tokio::test]
+async fn refused_words_stay_in_the_form_and_what_is_missing_stands_at_their_place() {
+    let desk = DeskWorld::new().await;
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    admin.get(PAGE).await;
+    let [en, es] = typed(&desk);
+    let wrong = en.replace("{{ wash_by }}", "soon & <b>at once</b>");
+    let answer = sent(&mut admin, "keep", [&wrong, &es], "0").await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+    let english = answer.body.split("id=\"en-error\"").nth(1).expect("a fault at the English words");
+    let english = english.split("</ul>").next().unwrap();
+    assert!(english.contains("Does not say the last day to wash: `wash_by`"), "{english}");
+    assert!(!answer.body.contains("id=\"es-error\""), "nothing is wrong with the Spanish words");
+    assert!(answer.body.contains("soon &amp; &lt;b&gt;at once&lt;/b&gt;"), "what was typed stays: {}", answer.body);
+    assert!(answer.body.contains("name=\"seen\" value=\"0\""));
+    assert!(desk.store().wordings().await.unwrap().is_empty());
+    // What cannot even be read as a template is told with its line.
+    let answer = sent(&mut admin, "preview", ["{{ sender_short", &es], "0").await;
+    assert!(answer.body.contains("Line 1: ") && answer.body.contains("{{ sender_short"), "{}", answer.body);
+    let answer = sent(&mut admin, "preview", [&"long ".repeat(4000), &es], "0").await;
+    assert!(answer.body.contains("a text of more than 12000 characters is not read."), "{}", answer.body);
+}
