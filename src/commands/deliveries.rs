@@ -109,7 +109,7 @@ async fn list(store: &Store, config: &Config, args: &Deliveries, now: DateTime<U
             Cell::new(row.last_error.as_deref().unwrap_or_default()),
         ]);
     }
-    print_fitted(table, &[6, 5, 7, 2, 8])?;
+    print_fitted(table, &[6, 5, 7, 2, 8, 3, 0])?;
     if rows.len() as u64 == u64::from(args.limit) {
         eprintln!("only the first {} are shown: --limit shows more", args.limit);
     }

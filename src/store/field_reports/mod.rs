@@ -86,10 +86,16 @@ impl Store {
         let standing = if new.confirmed { ReportStanding::Confirmed } else { ReportStanding::New };
         let by = if new.confirmed { SaidBy::Staff } else { SaidBy::Teller };
         let change = StandingChange { standing, at: now, by, who: new.person.clone(), why: None };
+        // The same once more is no act: a program may repeat what it is not sure of.
+        let mut is_news = entered.photograph.is_some();
         match locked(&mut tx, &id).await? {
-            Some(there) if new.confirmed && there.now.standing != standing => append(&mut tx, &id, &change).await?,
+            Some(there) if new.confirmed && there.now.standing != standing => {
+                append(&mut tx, &id, &change).await?;
+                is_news = true;
+            }
             Some(_) => {}
             None => {
+                is_news = true;
                 let report = StoredReport {
                     id: id.clone(),
                     region: new.region.clone(),
@@ -123,7 +129,9 @@ impl Store {
         let standing = if new.confirmed { "confirmed" } else { "new" };
         let with = if entered.photograph.is_some() { ", with a photograph" } else { "" };
         let detail = format!("{} in {}, {standing}{with}", new.observed_on, new.region);
-        tx.note_act(Act::ReportAdded, &subject(&id), &detail).await?;
+        if is_news {
+            tx.note_act(Act::ReportAdded, &subject(&id), &detail).await?;
+        }
         tx.commit().await?;
         Ok((id, replaced))
     }

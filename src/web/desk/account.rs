@@ -65,7 +65,7 @@ async fn shown(desk: &Desk, done: Option<&str>, wrong: Option<&str>, wait: Optio
 
 /// A moment in the schedule's zone.
 fn told(desk: &Desk, at: DateTime<Utc>) -> String {
-    at.with_timezone(&desk.site().app().config.schedule.time_zone).format("%-d %B %Y, %H:%M %Z").to_string()
+    at.with_timezone(&desk.site().app().config.schedule.time_zone).format("%B %-d, %Y, %-I:%M %p %Z").to_string()
 }
 
 pub(super) async fn password_page(desk: Desk) -> Result<Response, Fault> {

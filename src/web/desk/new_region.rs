@@ -85,7 +85,7 @@ fn allowed(desk: &Desk) -> Result<(), Fault> {
     if desk.account().may_add_regions() { Ok(()) } else { Err(Fault::Forbidden) }
 }
 
-fn usual() -> Typed {
+pub(super) fn usual() -> Typed {
     let hours = match USUAL_RELEASE {
         crate::region::Release::UnlessHeld { hours } => hours,
         _ => 24,

@@ -281,12 +281,18 @@ pub(super) fn fields(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Value
         *words = Some(words.take().map_or_else(|| what.clone(), |before| format!("{before} {what}")));
     }
     let profiles: Vec<String> = desk.site().app().profiles.all().iter().map(|profile| profile.id.clone()).collect();
+    let is_first = |field: &str| ["name", "zips"].contains(&field);
+    let usual = super::new_region::usual();
+    let given = FIELDS.iter().any(|name| !is_first(name) && text(typed, name) != text(&usual, name));
     context! {
         value,
         administers => desk.account().may(Deed::Administer),
         profiles,
-        // What is seldom wanted stands open where something in it is wrong.
-        open => faults.iter().any(|(field, _)| !["name", "zips"].contains(field)),
+        // What is seldom wanted stands open where something in it is wrong; of a new region also where it is given, or nobody
+        // looks it up.
+        open => faults.iter().any(|(field, _)| !is_first(field)),
+        given,
+        looks_up => desk.site().app().config.feeds.look_up,
         faults => faults.iter().map(|(field, what)| context! { field => *field, what }).collect::<Vec<_>>(),
         wrong,
     }
