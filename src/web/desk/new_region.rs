@@ -9,12 +9,12 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::by;
 use super::region_draft::{PATIENCE, path_of, step_words};
-use super::region_form::{Given, faults_of, fields, read, text, typed_of};
+use super::region_form::{Given, faults_of, fields, read, text, typed_of, usual};
 use super::sign_in::with_status;
 use super::upload::FieldFault;
 use crate::people::account::Deed;
 use crate::region::{Region, RegionId};
-use crate::service::new_region::list::{USUAL_PROFILE, USUAL_RELEASE, id_of};
+use crate::service::new_region::list::id_of;
 use crate::service::new_region::{Ground, Wish, check_wish};
 use crate::service::region_drafts::{Draft, Stage, Task};
 use crate::text::Chain;
@@ -83,20 +83,6 @@ pub(super) async fn ground(desk: &Desk) -> Result<Ground, Fault> {
 
 fn allowed(desk: &Desk) -> Result<(), Fault> {
     if desk.account().may_add_regions() { Ok(()) } else { Err(Fault::Forbidden) }
-}
-
-pub(super) fn usual() -> Typed {
-    let hours = match USUAL_RELEASE {
-        crate::region::Release::UnlessHeld { hours } => hours,
-        _ => 24,
-    };
-    let fields = [
-        ("release", "unless-held".to_owned()),
-        ("hours", hours.to_string()),
-        ("owner_reports", "when-confirmed".to_owned()),
-        ("profile", USUAL_PROFILE.to_owned()),
-    ];
-    fields.into_iter().map(|(name, value)| (name.to_owned(), value)).collect()
 }
 
 /// A region that may come back: its ZIP codes were given free, and are to be given anew.

@@ -14,7 +14,7 @@ use crate::people::account::Deed;
 use crate::region::{Band, OwnerReports, Region, Release, Zip};
 use crate::season::phrases::capitalised;
 use crate::service::desk::region_words::{desk_words, quoted};
-use crate::service::new_region::list::{USUAL_PROFILE, zone};
+use crate::service::new_region::list::{USUAL_PROFILE, USUAL_RELEASE, zone};
 use crate::service::new_region::{NewRegionError, read_zips};
 use crate::store::{Conflict, StoreError};
 use crate::units::{height_of_feet, m_to_feet};
@@ -272,6 +272,21 @@ pub(super) fn fingerprint(region: &Region) -> String {
     hex::encode(Sha256::digest(text.as_bytes()))[..16].to_owned()
 }
 
+/// What the form of a new region begins with.
+pub(super) fn usual() -> Typed {
+    let hours = match USUAL_RELEASE {
+        Release::UnlessHeld { hours } => hours,
+        _ => 24,
+    };
+    let fields = [
+        ("release", "unless-held".to_owned()),
+        ("hours", hours.to_string()),
+        ("owner_reports", "when-confirmed".to_owned()),
+        ("profile", USUAL_PROFILE.to_owned()),
+    ];
+    fields.into_iter().map(|(name, value)| (name.to_owned(), value)).collect()
+}
+
 /// What the fields of the form show.
 pub(super) fn fields(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Value {
     let value: BTreeMap<&str, String> = FIELDS.iter().map(|name| (*name, text(typed, name).to_owned())).collect();
@@ -282,7 +297,7 @@ pub(super) fn fields(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Value
     }
     let profiles: Vec<String> = desk.site().app().profiles.all().iter().map(|profile| profile.id.clone()).collect();
     let is_first = |field: &str| ["name", "zips"].contains(&field);
-    let usual = super::new_region::usual();
+    let usual = usual();
     let given = FIELDS.iter().any(|name| !is_first(name) && text(typed, name) != text(&usual, name));
     context! {
         value,
