@@ -43,7 +43,8 @@ const browser = await chromium.launch({ executablePath: CHROMIUM, args: ["--no-s
 /** Somebody else's browser, on a phone. */
 export async function newContext() {
   const made = await browser.newContext({ ignoreHTTPSErrors: true, viewport: PHONE, hasTouch: true });
-  made.setDefaultTimeout(90_000);
+  // Slow machines work at past years while a page waits.
+  made.setDefaultTimeout(300_000);
   return made;
 }
 
