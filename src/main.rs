@@ -24,7 +24,7 @@ fn main() -> ExitCode {
             return ExitCode::from(failed);
         }
     };
-    match std::panic::catch_unwind(AssertUnwindSafe(|| runtime.block_on(commands::run(cli)))) {
+    match std::panic::catch_unwind(AssertUnwindSafe(|| commands::run(&runtime, cli))) {
         Ok(Ok(())) => ExitCode::SUCCESS,
         Ok(Err(why)) => {
             tell(&why.to_string());

@@ -34,6 +34,8 @@ pub enum AlarmKind {
     Texts,
     /// Addresses that are written to no more because mail comes back.
     Addresses,
+    /// Somebody was let in to the desk without the app, or guesses at an account.
+    SignIns,
     /// Words that staff gave a message are not used, since they break a rule.
     Wording,
     /// Other things that staff should know, gathered for a day.
@@ -72,7 +74,7 @@ pub(super) enum Lasts {
 }
 
 impl AlarmKind {
-    pub const ALL: [AlarmKind; 21] = [
+    pub const ALL: [AlarmKind; 22] = [
         AlarmKind::Cycle,
         AlarmKind::Work,
         AlarmKind::Station,
@@ -87,6 +89,7 @@ impl AlarmKind {
         AlarmKind::SignUps,
         AlarmKind::Texts,
         AlarmKind::Addresses,
+        AlarmKind::SignIns,
         AlarmKind::Wording,
         AlarmKind::Remarks,
         AlarmKind::Disk,
@@ -113,6 +116,7 @@ impl AlarmKind {
             AlarmKind::SignUps => "sign-ups",
             AlarmKind::Texts => "texts",
             AlarmKind::Addresses => "addresses",
+            AlarmKind::SignIns => "sign-ins",
             AlarmKind::Wording => "wording",
             AlarmKind::Remarks => "remarks",
             AlarmKind::Disk => "disk",
@@ -144,6 +148,7 @@ impl AlarmKind {
             AlarmKind::SignUps => "far more sign-ups than usual",
             AlarmKind::Texts => "a day's messages are used up",
             AlarmKind::Addresses => "addresses are written to no more",
+            AlarmKind::SignIns => "a sign-in to the desk to ask about",
             AlarmKind::Wording => "words of yours are not used",
             AlarmKind::Remarks => "remarks for staff",
             AlarmKind::Disk => "the disk is nearly full",
@@ -172,7 +177,12 @@ impl AlarmKind {
     pub fn urgent_by_default(self) -> bool {
         matches!(
             self,
-            AlarmKind::NoticeRunsOut | AlarmKind::Queue | AlarmKind::Channel | AlarmKind::Disk | AlarmKind::Store
+            AlarmKind::NoticeRunsOut
+                | AlarmKind::Queue
+                | AlarmKind::Channel
+                | AlarmKind::SignIns
+                | AlarmKind::Disk
+                | AlarmKind::Store
         )
     }
 
@@ -183,6 +193,7 @@ impl AlarmKind {
             | AlarmKind::SignUps
             | AlarmKind::Texts
             | AlarmKind::Addresses
+            | AlarmKind::SignIns
             | AlarmKind::Remarks
             | AlarmKind::Clock
             | AlarmKind::Test => Lasts::Once,

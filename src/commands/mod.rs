@@ -146,13 +146,14 @@ impl Cli {
     }
 }
 
-/// Runs one command to its end.
+/// Runs one command to its end. Not async, and here: async code is compiled where it is waited for, and the binary would compile
+/// most of the library once more.
 ///
 /// # Errors
 /// See [`CommandError`].
-pub async fn run(cli: Cli) -> Result<(), CommandError> {
+pub fn run(runtime: &tokio::runtime::Runtime, cli: Cli) -> Result<(), CommandError> {
     let is_bounce = matches!(cli.command, Command::Bounce(_));
-    let done = run_one(cli).await;
+    let done = runtime.block_on(run_one(cli));
     if is_bounce { done.map_err(|why| CommandError::BringAgain(why.to_string())) } else { done }
 }
 

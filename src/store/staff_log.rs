@@ -27,6 +27,8 @@ pub enum StaffKind {
     AddressUndeliverable,
     /// Field reports moved the dates of a season.
     Learned,
+    /// A sign-in to the desk that its holder should know of.
+    SignIn,
     WasEarly,
     ReportUnconfirmed,
     SeenBeforeModel,
@@ -36,13 +38,14 @@ pub enum StaffKind {
 }
 
 impl StaffKind {
-    const ALL: [StaffKind; 12] = [
+    const ALL: [StaffKind; 13] = [
         StaffKind::Skipped,
         StaffKind::Missed,
         StaffKind::SignUp,
         StaffKind::Text,
         StaffKind::AddressUndeliverable,
         StaffKind::Learned,
+        StaffKind::SignIn,
         StaffKind::WasEarly,
         StaffKind::ReportUnconfirmed,
         StaffKind::SeenBeforeModel,
@@ -60,6 +63,7 @@ impl StaffKind {
             StaffKind::Text => "text",
             StaffKind::AddressUndeliverable => "address-dead",
             StaffKind::Learned => "learned",
+            StaffKind::SignIn => "sign-in",
             StaffKind::WasEarly => "was-early",
             StaffKind::ReportUnconfirmed => "report-unconfirmed",
             StaffKind::SeenBeforeModel => "seen-before-model",

@@ -1,7 +1,6 @@
 //! What is measured beside ours: programs that others wrote, each started privately on loopback and ended with its handle.
 
 use std::net::TcpStream;
-use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -12,6 +11,7 @@ use treebell::dispatch::channels::smtp::SmtpTransport;
 use treebell::dispatch::settings::EmailConfig;
 
 use crate::filled::relay;
+use crate::private_postfix;
 
 pub const SMTP_SINK: &str = "/usr/sbin/smtp-sink";
 pub const POSTFIX: &str = "/usr/lib/postfix/sbin/master";
@@ -60,16 +60,6 @@ pub fn smtp_sink(port: u16) -> Running {
     sink
 }
 
-fn folder(at: &Path, mode: u32) {
-    std::fs::create_dir_all(at).unwrap();
-    std::fs::set_permissions(at, std::fs::Permissions::from_mode(mode)).unwrap();
-}
-
-fn shell(command: &str) {
-    let done = Command::new("sh").args(["-c", command]).output().unwrap();
-    assert!(done.status.success(), "{command}: {}", String::from_utf8_lossy(&done.stderr));
-}
-
 /// A Postfix with its own settings and queue that relays to a sink. Only root may set it up.
 pub struct Postfix {
     folder: PathBuf,
@@ -81,53 +71,8 @@ impl Postfix {
         // Not below `target/`: its own users must be able to reach it.
         let folder = std::env::temp_dir().join(format!("treebell-speed-postfix-{}", std::process::id()));
         let _ = std::fs::remove_dir_all(&folder);
-        let at = |name: &str| folder.join(name);
-        for name in ["", "conf", "queue", "queue/pid", "data"] {
-            self::folder(&at(name), 0o755);
-        }
-        std::fs::write(at("log"), "").unwrap();
-        std::fs::set_permissions(at("log"), std::fs::Permissions::from_mode(0o666)).unwrap();
-        shell(&format!("chown postfix {}", at("data").display()));
-        let main = format!(
-            "compatibility_level = 3.6\nqueue_directory = {0}/queue\ndata_directory = {0}/data\n\
-             command_directory = /usr/sbin\ndaemon_directory = /usr/lib/postfix/sbin\nmail_owner = postfix\n\
-             setgid_group = postdrop\ninet_interfaces = 127.0.0.1\ninet_protocols = ipv4\nmynetworks = 127.0.0.0/8\n\
-             myhostname = relay.example.org\nmydestination =\nlocal_recipient_maps =\nalias_maps =\n\
-             relayhost = [127.0.0.1]:{sink}\nsmtpd_relay_restrictions = permit_mynetworks, reject\n\
-             smtpd_recipient_restrictions = $hold permit_mynetworks, reject\nhold = check_client_access static:HOLD,\n\
-             maillog_file_prefixes = {0}\nmaillog_file = {0}/log\nsmtp_tls_security_level = none\n\
-             smtp_dns_support_level = disabled\nsmtp_host_lookup = native\nin_flow_delay = 0\n\
-             smtp_destination_concurrency_limit = {in_flight}\ninitial_destination_concurrency = {in_flight}\n\
-             queue_run_delay = 1s\nminimal_backoff_time = 1s\nmaximal_backoff_time = 2s\n",
-            folder.display()
-        );
-        std::fs::write(at("conf/main.cf"), main).unwrap();
-        let mut services = format!("127.0.0.1:{port} inet n - n - - smtpd\npostlog unix-dgram n - n - 1 postlogd\n");
-        for (name, private, wake, limit, program) in [
-            ("pickup", "n", "60", "1", "pickup"),
-            ("cleanup", "n", "-", "0", "cleanup"),
-            ("qmgr", "n", "300", "1", "qmgr"),
-            ("rewrite", "-", "-", "-", "trivial-rewrite"),
-            ("bounce", "-", "-", "0", "bounce"),
-            ("defer", "-", "-", "0", "bounce"),
-            ("trace", "-", "-", "0", "bounce"),
-            ("flush", "n", "-", "0", "flush"),
-            ("proxymap", "-", "-", "-", "proxymap"),
-            ("smtp", "-", "-", &in_flight.to_string(), "smtp"),
-            ("showq", "n", "-", "-", "showq"),
-            ("error", "-", "-", "-", "error"),
-            ("retry", "-", "-", "-", "error"),
-            ("anvil", "-", "-", "1", "anvil"),
-            ("scache", "-", "-", "1", "scache"),
-            ("tlsmgr", "-", "-", "1", "tlsmgr"),
-        ] {
-            services.push_str(&format!("{name} unix {private} - n {wake} {limit} {program}\n"));
-        }
-        std::fs::write(at("conf/master.cf"), services).unwrap();
-        let postfix = Self { folder, port };
-        // Makes the queue's folders.
-        shell(&format!("postfix -c {0} check; postfix -c {0} check", postfix.conf()));
-        postfix
+        private_postfix::set_up(&folder, port, sink, in_flight);
+        Self { folder, port }
     }
 
     fn conf(&self) -> String {
@@ -157,23 +102,11 @@ impl Postfix {
             sent.unwrap();
         }
         drop(running);
-        shell(&format!("postconf -c {0} hold= && postsuper -c {0} -H ALL", self.conf()));
+        private_postfix::let_go(&self.folder);
     }
 
     pub fn waiting(&self) -> usize {
-        let count = |name: &str| {
-            let (mut folders, mut files) = (vec![self.folder.join("queue").join(name)], 0);
-            while let Some(folder) = folders.pop() {
-                for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
-                    match entry.file_type() {
-                        Ok(kind) if kind.is_dir() => folders.push(entry.path()),
-                        _ => files += 1,
-                    }
-                }
-            }
-            files
-        };
-        ["incoming", "active", "deferred", "hold"].into_iter().map(count).sum()
+        private_postfix::waiting(&self.folder)
     }
 }
 

@@ -26,6 +26,8 @@ mod heat;
 mod lists;
 mod outlook;
 mod pages;
+#[path = "../checks/delivery/private_postfix.rs"]
+mod private_postfix;
 mod table;
 
 use std::path::{Path, PathBuf};

@@ -77,6 +77,7 @@ impl Table {
                 Err(_) => write!(text, "\n## {group}\n\nNot measured yet.\n").unwrap(),
             }
         }
+        write!(text, "\n{}", include_str!("missed.md")).unwrap();
         let to = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/evidence/speed.md");
         std::fs::write(&to, text).unwrap();
     }

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::ensemble::Ensemble;
 use super::lines::{Lines, day_at};
+use crate::heat::widest::{Work, widest};
 use crate::season::profile::{Eggs, Need, Profile};
 use crate::season::{Policy, days_after, days_between};
 
@@ -178,19 +179,41 @@ pub(super) fn second_wash(
     let mut adds = vec![0.0; lanes];
     let second = (SECOND_AFTER_DAYS..=policy.wash_days.max(SECOND_AFTER_DAYS)).map(|later| {
         let on = after + later as usize;
-        let second = heat(on);
         adds.fill(0.0);
-        for draw in &curve.sums {
-            for ((adds, first), second) in adds.iter_mut().zip(first.iter()).zip(second.iter()) {
-                *adds += added(eggs, draw, *first, *second);
-            }
-        }
+        widest(Adds { eggs, draws: &curve.sums, first: &first, second: &heat(on), to: &mut adds });
         let all = (curve.sums.len() * lanes).max(1);
         (on, adds.iter().sum::<f64>() / all as f64)
     });
     let (on, adds) = second.max_by(|a, b| a.1.total_cmp(&b.1))?;
     let adds = (adds * 1000.0).round() / 1000.0;
     Some(SecondWash { after: best.first, on: day_at(lines.first, on), adds })
+}
+
+/// What a second wash adds, by lane and over all draws.
+struct Adds<'a> {
+    eggs: &'a Eggs,
+    draws: &'a [Sums],
+    first: &'a [f64],
+    second: &'a [f64],
+    to: &'a mut [f64],
+}
+
+impl Work for Adds<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { eggs, draws, first, second, to } = self;
+        let (low, high) =
+            second.iter().fold((f64::INFINITY, 0.0), |(low, high): (f64, f64), heat| (low.min(*heat), high.max(*heat)));
+        // Where nothing is laid yet, or all has hatched, there is nothing to add.
+        let adds = |draw: &&Sums| high > draw.laying && low < draw.hatch + eggs.hatched_over_c;
+        for draw in draws.iter().filter(adds) {
+            for ((to, first), second) in to.iter_mut().zip(first).zip(second) {
+                *to += added(eggs, draw, *first, *second);
+            }
+        }
+    }
 }
 
 /// Sums from the biofix, no later than at what was seen; `None` where a wait in days lies on the way.
@@ -212,21 +235,46 @@ fn sums(profile: &Profile, needs: &[Need], seen: &[Option<f64>]) -> Option<Sums>
     Some(Sums { laying: of(&profile.window.opens)?, hatch: of(&profile.window.closes)? })
 }
 
+#[inline(always)]
 fn ramp(heat: f64, from: f64, over: f64) -> f64 {
     ((heat - from) / over).clamp(0.0, 1.0)
 }
 
 /// Eggs laid and not hatched at this heat, as a share of all of the tree.
+#[inline(always)]
 fn taken(eggs: &Eggs, draw: &Sums, heat: f64) -> f64 {
     (ramp(heat, draw.laying, eggs.laid_over_c) - ramp(heat, draw.hatch, eggs.hatched_over_c)).max(0.0)
 }
 
 /// What a second wash takes that the first did not: eggs hatch in the order in which they were laid, so a wash takes those
 /// between the last hatched and the last laid.
+#[inline(always)]
 fn added(eggs: &Eggs, draw: &Sums, first: f64, second: f64) -> f64 {
-    let laid = |heat| ramp(heat, draw.laying, eggs.laid_over_c);
-    let hatched = |heat| ramp(heat, draw.hatch, eggs.hatched_over_c);
-    (laid(second) - laid(first).max(hatched(second))).max(0.0)
+    let laid = ramp(second, draw.laying, eggs.laid_over_c);
+    let before = ramp(first, draw.laying, eggs.laid_over_c);
+    let hatched = ramp(second, draw.hatch, eggs.hatched_over_c);
+    (laid - before.max(hatched)).max(0.0)
+}
+
+/// What a wash takes at each heat, 0, 1, 2, … °C·day, over all draws.
+struct Taken<'a> {
+    eggs: &'a Eggs,
+    draws: &'a [Sums],
+    to: &'a mut [f64],
+}
+
+impl Work for Taken<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { eggs, draws, to } = self;
+        for draw in draws {
+            for (heat, to) in (0u32..).zip(to.iter_mut()) {
+                *to += taken(eggs, draw, f64::from(heat));
+            }
+        }
+    }
 }
 
 /// The share over heat, averaged over the draws once for all days and futures.
@@ -242,11 +290,7 @@ impl Table {
     fn of(eggs: &Eggs, draws: &[Sums]) -> Self {
         let end = draws.iter().map(|draw| draw.hatch + eggs.hatched_over_c).fold(0.0, f64::max).min(20_000.0);
         let mut values = vec![0.0; end.ceil() as usize + 2];
-        for draw in draws {
-            for (heat, value) in values.iter_mut().enumerate() {
-                *value += taken(eggs, draw, heat as f64);
-            }
-        }
+        widest(Taken { eggs, draws, to: &mut values });
         let draws = draws.len().max(1) as f64;
         values.iter_mut().for_each(|value| *value /= draws);
         let laid = values.iter().position(|value| *value != 0.0).unwrap_or(values.len());

@@ -51,6 +51,12 @@ pub(super) fn of_log(entry: &StaffEntry) -> Option<Condition> {
             "See in the log of the proxy whether it is a flood. After a newspaper's article it is not: then raise the section \
              [limits] for some days.",
         ),
+        StaffKind::SignIn => happened(
+            AlarmKind::SignIns,
+            id,
+            "Ask the holder whether it was they. If it was not, `treebell account lock NAME` ends it at once, and `treebell account reset \
+             NAME` invites the holder anew; `treebell audit list --about account/NAME` shows what was done meanwhile.",
+        ),
         StaffKind::Text if id.starts_with(ANSWERS_USED_UP) => happened(
             AlarmKind::Texts,
             id,

@@ -18,6 +18,7 @@ use crate::store::accounts::sessions::{Stage, StoredSession};
 use crate::store::accounts::tries::Turn;
 use crate::store::accounts::{StoredAccount, account_subject};
 use crate::store::acts::Act;
+use crate::store::staff_log::{StaffKind, tell_staff};
 use crate::store::{StoreError, Tx};
 
 /// Recovery codes that are made at once, and the random bytes of each. NIST SP 800-63B-4, section 3.1.2.2, from memory: of 112 bits
@@ -89,11 +90,19 @@ pub async fn by_code(
     let token = start(&mut tx, app, name, (Stage::Whole, None), place, Some(&session.id), now).await?;
     let known = if device.is_some() { "; browser known" } else { "; browser not known before" };
     tx.note_act(Act::SignedIn, &account_subject(name), &format!("by password and {how}{known}")).await?;
+    if how == RECOVERY_CODE {
+        let key = format!("recovery-code/{name}/{}", now.timestamp_millis());
+        let text = format!("the account `{name}` signed in with a recovery code instead of its app{known}");
+        tell_staff(&mut tx, &key, None, StaffKind::SignIn, &text, now).await?;
+    }
     tx.commit().await?;
     app.metrics.sign_in(SignInResult::Whole);
     let device = Some(credentials.device(app.store.randomness(), account));
     Ok(CodeGiven::Right(Begun { token, stage: Stage::Whole, device }))
 }
+
+/// As the audit names it.
+const RECOVERY_CODE: &str = "recovery code";
 
 /// Uses up a code of either kind. `None`: it is not right, or was used before.
 pub(super) async fn take(
@@ -106,7 +115,7 @@ pub(super) async fn take(
 ) -> Result<Option<&'static str>, StoreError> {
     let name = &account.account.name;
     if let Some(code) = recovery_code(given) {
-        return Ok(tx.take_recovery_code(name, &digest(&code)).await?.then_some("recovery code"));
+        return Ok(tx.take_recovery_code(name, &digest(&code)).await?.then_some(RECOVERY_CODE));
     }
     let Some(sealed) = account.factor.as_deref() else { return Ok(None) };
     let Some(secret) = credentials.open(name, sealed) else {

@@ -15,6 +15,7 @@ use crate::store::accounts::sessions::{NewSession, Stage, StoredSession};
 use crate::store::accounts::tries::{Bucket, Turn};
 use crate::store::accounts::{StoredAccount, account_subject};
 use crate::store::acts::{Act, Actor};
+use crate::store::staff_log::StaffKind;
 use crate::store::{Conflict, Store, StoreError, Tx};
 
 /// Where a try comes from.
@@ -256,5 +257,12 @@ pub(super) async fn note_failures(
     } else {
         format!("{wrong} wrong tries ({what}) in a row from one place")
     };
-    app.store.acting(actor).note_act(Act::SignInsFailed, &account_subject(&account.account.name), &detail).await
+    let name = &account.account.name;
+    if spent {
+        let now = app.clock.now();
+        let key = format!("sign-in/spent/{name}/{}", now.date_naive());
+        let text = format!("somebody guesses at the account `{name}`: {detail}");
+        app.store.tell_staff(&key, None, StaffKind::SignIn, &text, now).await?;
+    }
+    app.store.acting(actor).note_act(Act::SignInsFailed, &account_subject(name), &detail).await
 }

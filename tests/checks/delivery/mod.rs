@@ -13,6 +13,7 @@ mod kills;
 mod parts;
 mod points;
 mod postfix;
+mod private_postfix;
 mod queue;
 mod readers;
 mod sending;

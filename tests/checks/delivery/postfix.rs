@@ -4,7 +4,6 @@
 //! prints the time: a measurement, and no check.
 
 use std::collections::BTreeMap;
-use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -20,6 +19,7 @@ use treebell::people::Channel;
 use treebell::store::Store;
 
 use super::kills::{IN_FLIGHT, Service, number, waiting};
+use super::private_postfix;
 use super::sink::{Sink, free_port, listens};
 use super::smtp::outgoing;
 use super::{Ledger, Seed};
@@ -35,56 +35,9 @@ impl Postfix {
     /// Its own settings and queue; what it takes in is held until it is let go.
     fn new(sink: u16, in_flight: usize) -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let at = |name: &str| folder.path().join(name);
-        std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
-        for name in ["conf", "queue", "queue/pid", "data"] {
-            std::fs::create_dir(at(name)).unwrap();
-            std::fs::set_permissions(at(name), std::fs::Permissions::from_mode(0o755)).unwrap();
-        }
-        std::fs::write(at("log"), "").unwrap();
-        std::fs::set_permissions(at("log"), std::fs::Permissions::from_mode(0o666)).unwrap();
-        shell(&format!("chown postfix {}", at("data").display()));
         let port = free_port();
-        let main = format!(
-            "compatibility_level = 3.6\nqueue_directory = {0}/queue\ndata_directory = {0}/data\n\
-             command_directory = /usr/sbin\ndaemon_directory = /usr/lib/postfix/sbin\nmail_owner = postfix\n\
-             setgid_group = postdrop\ninet_interfaces = 127.0.0.1\ninet_protocols = ipv4\nmynetworks = 127.0.0.0/8\n\
-             myhostname = relay.example.org\nmydestination =\nlocal_recipient_maps =\nalias_maps =\n\
-             relayhost = [127.0.0.1]:{sink}\nsmtpd_relay_restrictions = permit_mynetworks, reject\n\
-             smtpd_recipient_restrictions = $hold permit_mynetworks, reject\nhold = check_client_access static:HOLD,\n\
-             maillog_file_prefixes = {0}\nmaillog_file = {0}/log\nsmtp_tls_security_level = none\n\
-             smtp_dns_support_level = disabled\nsmtp_host_lookup = native\nin_flow_delay = 0\n\
-             smtp_destination_concurrency_limit = {in_flight}\ninitial_destination_concurrency = {in_flight}\n\
-             queue_run_delay = 1s\nminimal_backoff_time = 1s\nmaximal_backoff_time = 2s\n",
-            folder.path().display()
-        );
-        std::fs::write(at("conf/main.cf"), main).unwrap();
-        let mut services = format!("127.0.0.1:{port} inet n - n - - smtpd\npostlog unix-dgram n - n - 1 postlogd\n");
-        for (name, private, wake, limit, program) in [
-            ("pickup", "n", "60", "1", "pickup"),
-            ("cleanup", "n", "-", "0", "cleanup"),
-            ("qmgr", "n", "300", "1", "qmgr"),
-            ("rewrite", "-", "-", "-", "trivial-rewrite"),
-            ("bounce", "-", "-", "0", "bounce"),
-            ("defer", "-", "-", "0", "bounce"),
-            ("trace", "-", "-", "0", "bounce"),
-            ("flush", "n", "-", "0", "flush"),
-            ("proxymap", "-", "-", "-", "proxymap"),
-            ("smtp", "-", "-", &in_flight.to_string(), "smtp"),
-            ("showq", "n", "-", "-", "showq"),
-            ("error", "-", "-", "-", "error"),
-            ("retry", "-", "-", "-", "error"),
-            ("anvil", "-", "-", "1", "anvil"),
-            ("scache", "-", "-", "1", "scache"),
-            ("tlsmgr", "-", "-", "1", "tlsmgr"),
-        ] {
-            services.push_str(&format!("{name} unix {private} - n {wake} {limit} {program}\n"));
-        }
-        std::fs::write(at("conf/master.cf"), services).unwrap();
-        let postfix = Self { folder, port, master: None };
-        // Makes the queue's folders.
-        shell(&format!("postfix -c {0} check; postfix -c {0} check", postfix.conf()));
-        postfix
+        private_postfix::set_up(folder.path(), port, sink, in_flight);
+        Self { folder, port, master: None }
     }
 
     fn conf(&self) -> String {
@@ -136,31 +89,13 @@ impl Postfix {
             load.send(&one).await.unwrap();
         }
         postfix.kill();
-        postfix.let_go();
+        private_postfix::let_go(postfix.folder.path());
         assert_eq!(postfix.waiting(), messages);
         postfix
     }
 
-    /// What was held goes its way from the next start on.
-    fn let_go(&self) {
-        shell(&format!("postconf -c {0} hold= && postsuper -c {0} -H ALL", self.conf()));
-    }
-
     fn waiting(&self) -> usize {
-        let count = |name: &str| {
-            let mut folders = vec![self.folder.path().join("queue").join(name)];
-            let mut files = 0;
-            while let Some(folder) = folders.pop() {
-                for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
-                    match entry.file_type() {
-                        Ok(kind) if kind.is_dir() => folders.push(entry.path()),
-                        _ => files += 1,
-                    }
-                }
-            }
-            files
-        };
-        ["incoming", "active", "deferred", "hold"].into_iter().map(count).sum()
+        private_postfix::waiting(self.folder.path())
     }
 }
 
@@ -168,11 +103,6 @@ impl Drop for Postfix {
     fn drop(&mut self) {
         self.kill();
     }
-}
-
-fn shell(command: &str) {
-    let done = Command::new("sh").args(["-c", command]).output().unwrap();
-    assert!(done.status.success(), "{command}: {}", String::from_utf8_lossy(&done.stderr));
 }
 
 fn children(parent: u32) -> Vec<u32> {

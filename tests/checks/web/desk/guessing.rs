@@ -1,7 +1,7 @@
 //! Who guesses is slowed down, and nobody is kept out of their account by it.
 
 use axum::http::StatusCode;
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta};
 use treebell::clock::Clock;
 use treebell::people::account::{RegionReach, Role};
 use treebell::people::sign_in_limits::{STRANGERS_PER_DAY, Slows};
@@ -41,11 +41,16 @@ async fn a_browser_that_signed_in_before_is_not_kept_out_by_strangers() {
     let (known, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
     // Strangers from everywhere use up the day's tries.
     let strangers = [Bucket { of: "password\nstrangers\nolga".into(), slows: Slows::STRANGERS }];
-    for _ in 0..STRANGERS_PER_DAY {
+    for _ in 1..STRANGERS_PER_DAY {
         let mut tx = desk.store().begin().await.unwrap();
         assert!(matches!(tx.take_try(&strangers, desk.world.clock.now()).await.unwrap(), Turn::Taken { .. }));
         tx.commit().await.unwrap();
     }
+    assert_eq!(desk.store().staff_log(DateTime::UNIX_EPOCH).await.unwrap(), []);
+    let mut last = desk.browser_at("198.51.100.3");
+    assert_eq!(last.give_password("olga", "a wrong one").await.status, StatusCode::UNPROCESSABLE_ENTITY);
+    let told = desk.store().staff_log(DateTime::UNIX_EPOCH).await.unwrap();
+    assert!(matches!(&told[..], [one] if one.text.starts_with("somebody guesses at the account `olga`")), "{told:?}");
     let mut new = desk.browser_at("198.51.100.4");
     assert_eq!(new.give_password("olga", PASSWORD).await.status, StatusCode::TOO_MANY_REQUESTS);
     // … and somebody in the very network of the holder its pauses.

@@ -1,10 +1,11 @@
 //! From an invitation to the desk, and back in by password and code.
 
 use axum::http::StatusCode;
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta};
 use treebell::clock::Clock;
 use treebell::people::account::{RegionReach, Role};
 use treebell::service::desk;
+use treebell::store::staff_log::StaffKind;
 
 use super::super::support::World;
 use super::support::{DEVICE, DeskWorld, PASSWORD, SESSION, name, of_region, secret_on};
@@ -155,6 +156,14 @@ async fn a_code_lets_in_once_and_a_recovery_code_too() {
         assert!(!fourth.is_in().await);
         let acts: Vec<String> = desk.acts_on("maria").await.into_iter().map(|(act, _)| act).collect();
         assert_eq!(acts[4..], ["signed-in", "recovery-code-used", "signed-in"]);
+        let told = desk.store().staff_log(DateTime::UNIX_EPOCH).await.unwrap();
+        let told: Vec<(StaffKind, &str)> = told.iter().map(|entry| (entry.kind, entry.text.as_str())).collect();
+        let said = "the account `maria` signed in with a recovery code instead of its app; browser not known before";
+        assert_eq!(
+            told,
+            [(StaffKind::SignIn, said)],
+            "of a recovery code administrators hear, of codes of the app nobody"
+        );
     })
     .await;
 }
