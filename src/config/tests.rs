@@ -80,6 +80,10 @@ fn rules_of_an_older_file_are_read_with_what_they_mean_now() {
     let policy = Config::parse(old).expect("sound").policy;
     assert_eq!((policy.last_days, policy.inspect_chance, policy.too_late_on), (7, 0.8, false));
     assert_eq!((policy.best_share, policy.useful_days.wash_now), (0.9, 14));
+    assert!(
+        policy.warning().is_some_and(|told| told.starts_with("policy.inspect_chance: 0.8 asks people to look only"))
+    );
+    assert_eq!(Config::default().policy.warning(), None);
     let told = faults("[policy]\nbest_shares = 0.9\n[policy.useful_days]\nwash-nwo = 3\n");
     for line in [
         "policy.best_shares: unknown key, did you mean `best_share`?",

@@ -4,7 +4,7 @@ use crate::language::Language;
 use crate::season::profile::Profile;
 use crate::season::{LearnedNote, phrases};
 
-/// `Field reports of this season: fresh white cotton with eggs at 2 trees, not yet at 1. That is earlier than expected: the
+/// `Field reports of this season, from all regions: fresh white cotton with eggs at 2 trees, not yet at 1. That is earlier than expected: the
 /// dates here moved 4 days earlier.` `None` where nothing was found or looked for.
 pub fn note(language: Language, profile: &Profile, note: &LearnedNote) -> Option<String> {
     let what = sight(language, profile)?;
@@ -25,8 +25,8 @@ pub fn note(language: Language, profile: &Profile, note: &LearnedNote) -> Option
         };
     }
     Some(match language {
-        Language::En => format!("Field reports of this season: {found}.{moved}"),
-        Language::Es => format!("Observaciones de esta temporada: {found}.{moved}"),
+        Language::En => format!("Field reports of this season, from all regions: {found}.{moved}"),
+        Language::Es => format!("Observaciones de esta temporada, en todas las regiones: {found}.{moved}"),
     })
 }
 
@@ -117,18 +117,18 @@ mod tests {
         assert_eq!(
             say(2, 1, -4).map(Option::unwrap),
             [
-                "Field reports of this season: fresh white cotton with eggs at 2 trees, not yet at 1. That is earlier than \
+                "Field reports of this season, from all regions: fresh white cotton with eggs at 2 trees, not yet at 1. That is earlier than \
                  expected: the dates here moved 4 days earlier.",
-                "Observaciones de esta temporada: algodón blanco y fresco con huevos en 2 árboles, todavía no en 1. Es más \
+                "Observaciones de esta temporada, en todas las regiones: algodón blanco y fresco con huevos en 2 árboles, todavía no en 1. Es más \
                  temprano de lo esperado: las fechas de aquí se adelantaron 4 días.",
             ]
         );
         assert_eq!(
             say(0, 3, 1).map(Option::unwrap),
             [
-                "Field reports of this season: no fresh white cotton with eggs yet at 3 trees. That is later than \
+                "Field reports of this season, from all regions: no fresh white cotton with eggs yet at 3 trees. That is later than \
                  expected: the dates here moved 1 day later.",
-                "Observaciones de esta temporada: en 3 árboles todavía no hay algodón blanco y fresco con huevos. Es más \
+                "Observaciones de esta temporada, en todas las regiones: en 3 árboles todavía no hay algodón blanco y fresco con huevos. Es más \
                  tarde de lo esperado: las fechas de aquí se atrasaron 1 día.",
             ]
         );
@@ -137,9 +137,9 @@ mod tests {
         assert_eq!(
             Language::ALL.map(|language| note(language, &profile, &frozen).unwrap()),
             [
-                "Field reports of this season: fresh white cotton with eggs at 1 tree. Later reports of this season do not \
+                "Field reports of this season, from all regions: fresh white cotton with eggs at 1 tree. Later reports of this season do not \
                  change these dates.",
-                "Observaciones de esta temporada: algodón blanco y fresco con huevos en 1 árbol. Las observaciones posteriores \
+                "Observaciones de esta temporada, en todas las regiones: algodón blanco y fresco con huevos en 1 árbol. Las observaciones posteriores \
                  de esta temporada no cambian estas fechas.",
             ]
         );

@@ -91,6 +91,25 @@ impl Default for UsefulDays {
     }
 }
 
+/// Above this chance of egg laying, people are asked to look later than most would want: the number of the rules before the chance
+/// counted both doubts, the weather's and the insect's.
+const LATE_CHANCE: f64 = 0.6;
+
+impl Policy {
+    /// Of numbers that are sound, and surely not what is meant.
+    pub fn warning(&self) -> Option<String> {
+        let Self { inspect_chance, .. } = self;
+        (*inspect_chance > LATE_CHANCE).then(|| {
+            format!(
+                "policy.inspect_chance: {inspect_chance} asks people to look only when egg laying has begun with this chance, weather and \
+                 insect together; settings written before the chance counted both had 0.8. The default is {}: see \
+                 tests/evidence/policy.md",
+                Self::default().inspect_chance
+            )
+        })
+    }
+}
+
 impl Default for Policy {
     fn default() -> Self {
         Self {

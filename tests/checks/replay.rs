@@ -19,6 +19,7 @@ use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, NoticeStatus};
 use treebell::service::app::App;
+use treebell::service::assess;
 use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle::{self, CycleReport};
 use treebell::service::replay::{MessageCount, RegionSeason, ReplayWorld, summarise};
@@ -225,6 +226,43 @@ async fn a_replay_asks_what_people_saw_as_the_service_does() {
     assert_eq!(files.len() as u64, notices + 4 + 1, "all notices, four questions, the index");
     assert_eq!(questions(".txt", "Reply 1"), 2, "{files:#?}");
     assert_eq!(questions(".eml", "What did you see"), 2);
+}
+
+/// With a public address every message has a place for its reader's stop link.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn with_a_public_address_the_same_messages_are_written_with_their_links() {
+    let mut world = World::build().await;
+    let (plain, files) = world.play_into_a_folder(2024).await;
+    let mut config = (*world.app.config).clone();
+    config.messages.public_url = "https://example.org".to_owned().into();
+    world.app.config = Arc::new(config);
+    let (played, linked) = world.play_into_a_folder(2024).await;
+    assert_eq!((&played, linked.len()), (&plain, files.len()));
+    let mails = || linked.iter().filter(|(name, _)| name.ends_with(".eml"));
+    assert!(
+        mails().count() > 0 && mails().all(|(_, text)| text.contains("List-Unsubscribe: <https://example.org/stop/"))
+    );
+}
+
+/// `outlook --on` a day that is over: what people were told later is not known then.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_look_at_a_day_that_is_over_knows_nothing_of_what_was_told_later() {
+    let world = World::build().await;
+    let first = world.play(2024).await[0].notices[0].decided_on;
+    assert!(!world.cycle(first).await.decided.is_empty());
+    let told_on = |day: NaiveDate| {
+        let world = &world;
+        async move {
+            let (mut records, mut seasons) = (RecordCache::new(world.app.store.clone()), SeasonCache::default());
+            let mut regions = world.app.store.regions().await.unwrap();
+            regions.sort_by(|a, b| a.elevation_m.total_cmp(&b.elevation_m));
+            let now = day.and_hms_opt(18, 0, 0).unwrap().and_utc();
+            let look = assess::look(&world.app, &mut records, &mut seasons, &regions[0], now).await.unwrap();
+            look.decision.verdicts.iter().any(|verdict| verdict.to_string().contains("already told"))
+        }
+    };
+    assert!(told_on(first).await, "on the day itself");
+    assert!(!told_on(first - Days::new(3)).await, "three days before");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

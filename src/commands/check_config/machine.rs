@@ -164,6 +164,7 @@ fn warn(config: &Config, findings: &mut Findings) {
     findings.warnings.extend(config.files_open_to_others().iter().map(ToString::to_string));
     findings.warnings.extend(config.watch.warning());
     findings.warnings.extend(config.desk_warnings());
+    findings.warnings.extend(config.policy.warning());
     for path in config.open_secrets() {
         findings.warnings.push(format!(
             "{path}: holds a secret, which whoever reads the settings reads: keep it in a file or a variable and name that"

@@ -45,7 +45,7 @@ pub struct DaySpan {
 pub struct WashFigures {
     /// One wash on the best of the days that are told takes so many.
     pub takes: u32,
-    /// A second one some days later takes up to so many more; `None`: none, or none in time.
+    /// Two, the first on the first of those days, take up to so many more than that; `None`: none, or none in time.
     pub second: Option<u32>,
     /// Each day after the best days costs so many, on average over a week; 0 is less than one.
     pub daily_loss: u32,
@@ -90,12 +90,11 @@ impl WashShare {
         let hundredth = |share: f64| (share * 100.0).round().max(0.0) as u32;
         let (_, share) = self.peak_by(best.last)?;
         let lost = (self.on(best.last) - self.on(days_after(best.last, WEEK))) / f64::from(WEEK);
-        let second = self.second.filter(|second| second.on <= deadline).map(|second| hundredth(second.adds));
-        let figures = WashFigures {
-            takes: hundredth(share),
-            second: second.filter(|second| *second > 0),
-            daily_loss: hundredth(lost),
-        };
+        let takes = hundredth(share);
+        // Of 100 eggs two washes take no more than there are: what counts is what both take, over the best that one can.
+        let both = self.second.filter(|second| second.on <= deadline).map(|second| self.on(second.after) + second.adds);
+        let more = both.map(|both| hundredth(both.min(1.0)).saturating_sub(takes));
+        let figures = WashFigures { takes, second: more.filter(|more| *more > 0), daily_loss: hundredth(lost) };
         Some(figures).filter(|figures| figures.takes > 0)
     }
 
@@ -393,7 +392,12 @@ mod tests {
         let wash = shares(&[(200.0, 250.0)]);
         let best = DaySpan { first: day("01-29"), last: day("02-15") };
         let told = wash.figures(best, day("02-18")).expect("figures");
-        assert_eq!(told, WashFigures { takes: 100, second: Some(10), daily_loss: 10 });
+        // The first of the best days leaves a tenth to be laid, which the best day takes as well.
+        assert_eq!(told, WashFigures { takes: 100, second: None, daily_loss: 10 });
+        // Where the best days are cut short, two washes take what one cannot.
+        let early = DaySpan { first: day("01-29"), last: day("01-29") };
+        let told = wash.figures(early, day("02-18")).expect("figures");
+        assert_eq!((told.takes, told.second), (90, Some(10)));
         // A deadline early in the best days: later ones are not told, so what they take is not either, and nothing is lost yet.
         let cut = DaySpan { first: day("01-29"), last: day("01-29") };
         let told = wash.figures(cut, day("01-30")).expect("figures");

@@ -27,7 +27,6 @@ use crate::assessment::season_model::DayFacts;
 use crate::clock::{Clock, ManualClock};
 use crate::dispatch::channels::Channels;
 use crate::dispatch::dispatcher::{DispatchError, Dispatcher};
-use crate::dispatch::personalise::AsWritten;
 use crate::id::StationId;
 use crate::people::Channel;
 use crate::people::{Consent, NewSubscriber};
@@ -38,7 +37,7 @@ use crate::season::{NoticeStatus, Outlook, Profile, StageId, WindowDays};
 use crate::service::app::App;
 use crate::service::profile_shelf::ProfileShelf;
 use crate::service::skill_cache::SkillCache;
-use crate::service::subscribe::SignUpError;
+use crate::service::subscribe::{SignUpError, stop};
 use crate::store::acts::Actor;
 use crate::store::addresses::AddressStatus;
 use crate::store::field_reports::{ReportHistory, StoredReport};
@@ -255,7 +254,9 @@ impl ReplayWorld {
             App { store: store.clone(), clock: clock.clone(), config, profiles, templates, skills, ..self.app.clone() };
         let dispatcher = channels.map(|channels| {
             let clock: Arc<dyn Clock> = clock.clone();
-            Dispatcher::new(store.clone(), clock, channels, &app.config.delivery, Arc::new(AsWritten))
+            // Links by the scratch store's own key: nobody is stopped by what a replay has written.
+            let stop_link = stop::personaliser(&app.config.messages.public_url, store.address_hash().clone());
+            Dispatcher::new(store.clone(), clock, channels, &app.config.delivery, Arc::new(stop_link))
         });
         let mut records = self.records.clone();
         let mut models = SeasonCache::default();

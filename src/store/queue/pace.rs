@@ -1,6 +1,6 @@
 //! How many attempts may begin, and when the next one may.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::AnyConnection;
 
 use crate::delivery::pace::RateWindow;
@@ -9,6 +9,9 @@ use crate::store::error::StoreError;
 use crate::store::queue::ClaimRequest;
 use crate::store::rows::{get, get_instant, ms};
 use crate::store::tx::{Store, Tx};
+
+/// Attempts by a clock that is ahead of ours by more than this have nothing to say: they would hold the queue until ours is there.
+const CLOCKS_APART: TimeDelta = TimeDelta::seconds(60);
 
 impl Store {
     /// The first instant, from `now` on, at which these limits let one more attempt begin; `None` = never.
@@ -84,10 +87,12 @@ pub(super) async fn begun_within(
     now: DateTime<Utc>,
 ) -> Result<Vec<DateTime<Utc>>, StoreError> {
     let rows = sqlx::query(
-        "SELECT started_at FROM attempts WHERE channel = $1 AND started_at > $2 ORDER BY started_at DESC LIMIT $3",
+        "SELECT started_at FROM attempts WHERE channel = $1 AND started_at > $2 AND started_at <= $3
+         ORDER BY started_at DESC LIMIT $4",
     )
     .bind(channel.name())
     .bind(ms(now - window.length))
+    .bind(ms(now + CLOCKS_APART))
     .bind(i64::from(window.limit))
     .fetch_all(conn)
     .await?;

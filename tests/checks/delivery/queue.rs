@@ -600,6 +600,23 @@ async fn two_workers_share_the_limits_of_a_channel() {
     .await;
 }
 
+// A machine's clock that ran ahead, or a look at a day that is over, must not hold the queue until then.
+#[tokio::test]
+async fn attempts_by_a_clock_that_ran_ahead_hold_nobody() {
+    on_each_engine("a clock that ran ahead", |store| async move {
+        Seed::new(Channel::Sms, 20).put(&store).await;
+        let mut world = World::new(store, []);
+        world.config.sms.per_minute = Some(5);
+        let one = world.dispatcher();
+        world.clock.advance(TimeDelta::hours(3));
+        assert_eq!(one.drain_due().await.unwrap().sent, 5);
+        world.clock.advance(TimeDelta::hours(-3));
+        assert_eq!(one.drain_due().await.unwrap().sent, 5, "they wait for no day to come");
+        assert_eq!(one.drain_due().await.unwrap().sent, 0, "and the limit holds");
+    })
+    .await;
+}
+
 // Each of many workers counts what began within the minute and takes what is left of the limit. Seen failing on PostgreSQL
 // without the lock around counting and taking.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
