@@ -40,8 +40,14 @@ impl Running {
 
 impl Drop for Running {
     fn drop(&mut self) {
+        let ps = Command::new("ps").args(["-o", "pid=", "--ppid", &self.0.id().to_string()]).output();
+        let said = ps.map(|out| String::from_utf8_lossy(&out.stdout).into_owned()).unwrap_or_default();
         let _ = Command::new("kill").args(["-KILL", "--", &format!("-{}", self.0.id())]).status();
         let _ = self.0.wait();
+        // What it has started holds its port as long as it lives.
+        while said.split_whitespace().any(|pid| Path::new(&format!("/proc/{pid}/exe")).exists()) {
+            std::thread::sleep(Duration::from_millis(1));
+        }
     }
 }
 
