@@ -113,6 +113,23 @@ impl Store {
         row.as_ref().map(outlook_of).transpose()
     }
 
+    /// Forgets what was said before a day, but for the days on which a notice was decided.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub(crate) async fn forget_outlooks_before(&self, day: NaiveDate) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        sqlx::query(
+            "DELETE FROM outlooks WHERE day < $1 AND NOT EXISTS
+                 (SELECT 1 FROM notices n WHERE n.profile = outlooks.profile AND n.region_id = outlooks.region_id
+                  AND n.decided_on = outlooks.day)",
+        )
+        .bind(day_number(day))
+        .execute(tx.conn())
+        .await?;
+        tx.commit().await
+    }
+
     /// The last day of each region's outlooks.
     ///
     /// # Errors

@@ -282,6 +282,10 @@ impl ReplayWorld {
             for fault in &report.faults {
                 tracing::warn!("{fault}");
             }
+            // Of thousands of regions a season of outlooks takes gigabytes, and only the day before is looked at again.
+            if self.kept_in.is_none() {
+                store.forget_outlooks_before(day).await?;
+            }
             let until = self.cycle_time(day + Days::new(1));
             self.let_time_pass(&app, dispatcher.as_ref(), &clock, until, watch).await?;
             if dispatcher.is_none() {
