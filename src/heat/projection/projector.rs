@@ -295,9 +295,18 @@ const COLUMNS: usize = 16;
 /// Sums of rows, each times its weight, in their order.
 #[inline(always)]
 fn weighted<'r>(to: &mut [f64], rows: impl Iterator<Item = (f64, &'r [f64])> + Clone) {
-    let mut from = 0;
-    let mut columns = to.chunks_exact_mut(COLUMNS);
-    for to in &mut columns {
+    let Some(last) = to.len().checked_sub(COLUMNS) else {
+        to.fill(0.0);
+        for (weight, row) in rows {
+            for (to, value) in to.iter_mut().zip(row) {
+                *to += weight * value;
+            }
+        }
+        return;
+    };
+    for from in (0..to.len()).step_by(COLUMNS) {
+        // The last of them begin early enough to be as many: what is summed again comes out the same.
+        let from = from.min(last);
         let mut sums = [0.0; COLUMNS];
         for (weight, row) in rows.clone() {
             let Some(row) = row.get(from..).and_then(|row| row.first_chunk::<COLUMNS>()) else { continue };
@@ -305,13 +314,8 @@ fn weighted<'r>(to: &mut [f64], rows: impl Iterator<Item = (f64, &'r [f64])> + C
                 *sum += weight * value;
             }
         }
-        to.copy_from_slice(&sums);
-        from += COLUMNS;
-    }
-    for (at, to) in columns.into_remainder().iter_mut().enumerate() {
-        *to = 0.0;
-        for (weight, row) in rows.clone() {
-            *to += weight * row.get(from + at).copied().unwrap_or(0.0);
+        if let Some(to) = to.get_mut(from..from + COLUMNS) {
+            to.copy_from_slice(&sums);
         }
     }
 }
