@@ -24,7 +24,12 @@ async function twoTaps() {
   await page.goto(`${BASE}/desk/new-report?region=${REGION}`);
   const eggs = page.locator("label.tile", { hasText: "eggs" }).first();
   await inReach("the tile of eggs", eggs);
-  await inReach("Save", page.getByRole("button", { name: "Save" }).first());
+  const save = page.getByRole("button", { name: "Save" }).first();
+  for (const [what, one] of [["the day", page.locator("#date")], ["count at once", page.locator("label[for=count]")], ["Save", save]]) {
+    await inReach(what, one);
+    const [here, end] = [await one.boundingBox(), await save.boundingBox()];
+    wanted(what, here.y <= end.y, "stands below Save");
+  }
   await eggs.tap();
   wanted("two taps", await eggs.locator("input").isChecked(), "the tap on the tile chooses nothing");
   await inspect("report entered", { response: await press(page.getByRole("button", { name: "Save" }).first()) });
@@ -72,13 +77,16 @@ async function inFull() {
     return one.naturalWidth;
   });
   wanted("photograph", wide > 0, "it does not show");
-  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
+  for (const details of await page.locator("main details").all()) await details.evaluate((one) => (one.open = true));
   await inspect("report opened");
   await press(button("Erase the photograph"));
   await says("photograph erased", "The photograph is erased.");
 }
 
 async function theList() {
+  await page.goto(`${BASE}/desk/today`);
+  await press(page.locator("#word a", { hasText: /^\d+ field reports?$/ }));
+  wanted("today", new URL(page.url()).pathname === "/desk/reports", "what needs a word does not lead to the reports");
   await inspect("reports", { response: await page.goto(`${BASE}/desk/reports`) });
   await says("reports", "wait for a word from you");
   await press(page.locator(".lines li", { hasText: "an owner" }).getByRole("link").first());
