@@ -192,7 +192,7 @@ async fn asked(browser: &mut Browser<'_>, kind: Kind, path: &str) -> super::supe
 }
 
 /// A notice that waits for a word, with words of the templates; the part of a path that names it.
-async fn notice_of_north(desk: &DeskWorld) -> String {
+pub async fn notice_of_north(desk: &DeskWorld) -> String {
     let facts = crate::desk::facts("north");
     let texts = crate::desk::texts_of(&desk.world.app.templates.in_use(), NoticeKind::InspectNow, &facts);
     let approval_needed = treebell::season::decide::ApprovalNeeded::ByPolicy;

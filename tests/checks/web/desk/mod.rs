@@ -7,7 +7,7 @@ mod commands;
 mod forms;
 mod guessing;
 mod learned;
-mod matrix;
+pub mod matrix;
 mod new_regions;
 mod notice_pages;
 mod notices;
