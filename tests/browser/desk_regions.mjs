@@ -149,11 +149,11 @@ async function aList() {
   await inspect("list", { response: await page.goto(`${BASE}/desk/people-list`) });
   await page.goto(`${BASE}/desk/people-list`);
   await page.setInputFiles("#list", LIST);
-  await inspect("list tried", { response: await press(button("Try it")) });
+  await inspect("list tried", { response: await press(button("Check the file")) });
   await says("list tried", "1 added");
   await says("list tried", "2 rows refused");
-  await press(button("Take in the other 1"));
-  await says("list taken", "Taken in: 1 added");
+  await press(button("Import the other 1"));
+  await says("list taken", "Imported: 1 added");
 }
 
 await run(async () => {
