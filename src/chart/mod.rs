@@ -122,7 +122,7 @@ pub enum HeatUnit {
 
 impl HeatUnit {
     /// °C·day in this unit.
-    fn heat(self, degree_days_c: f64) -> f64 {
+    pub fn heat(self, degree_days_c: f64) -> f64 {
         match self {
             HeatUnit::Celsius => degree_days_c,
             HeatUnit::Fahrenheit => crate::units::dd_c_to_f(degree_days_c),

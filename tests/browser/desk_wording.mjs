@@ -56,10 +56,14 @@ async function drawn(name, picture) {
 
 async function learned() {
   await workedOut("/desk/learned");
+  await inspect("learned", { response: await page.reload() });
+  const [days, heat] = await page.locator("main h2").evaluateAll((all) => ["Dates", "How much heat"].map((text) => all.findIndex((one) => one.textContent.startsWith(text))));
+  wanted("learned", days >= 0 && days < heat, "days do not come before heat");
+  for (const details of await page.locator("main details").all()) await details.evaluate((one) => (one.open = true));
   await says("learned", "What each report pulls");
   await drawn("learned", ".chart img");
-  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
-  await inspect("learned", { response: await page.reload() });
+  await inspect("learned opened");
+  await page.reload();
   await page.locator("summary", { hasText: "Freeze learning" }).click();
   await inspect("freeze without a reason", { status: 422, response: await press(button("Freeze it")) });
   await says("freeze without a reason", "Say why");
