@@ -3,6 +3,7 @@
 //! No page waits for arithmetic: a region of which nothing was worked out yet says so.
 
 use std::collections::{BTreeMap, HashMap};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
@@ -149,6 +150,8 @@ struct Inner {
     /// Held by whoever makes views. Taken before the work goes to a thread of its own: those that wait for it must not use
     /// up the threads that it needs.
     making: Arc<tokio::sync::Mutex<()>>,
+    /// No more are made.
+    resting: AtomicBool,
 }
 
 impl RegionViews {
@@ -160,6 +163,7 @@ impl RegionViews {
             tried_at: Mutex::default(),
             showing: tokio::sync::Mutex::default(),
             making: Arc::default(),
+            resting: AtomicBool::new(false),
         }))
     }
 
@@ -187,6 +191,17 @@ impl RegionViews {
     pub async fn renewed(&self) -> Result<(), Fault> {
         let turn = Arc::clone(&self.0.making).lock_owned().await;
         self.renew(turn).await
+    }
+
+    /// Lets no more be made, and waits until none is being made.
+    pub async fn rest(&self) {
+        self.0.resting.store(true, Ordering::Relaxed);
+        drop(self.0.showing.lock().await);
+        drop(self.0.making.lock().await);
+    }
+
+    fn is_resting(&self) -> bool {
+        self.0.resting.load(Ordering::Relaxed)
     }
 
     fn now(&self) -> DateTime<Utc> {
@@ -261,12 +276,15 @@ impl RegionViews {
         // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
         let work = tokio::task::spawn_blocking(move || {
             let _turn = turn;
-            runtime.block_on(this.renew_here(&|| is_wanted.strong_count() > 0))
+            runtime.block_on(this.renew_here(&|| is_wanted.strong_count() > 0 && !this.is_resting()))
         });
         work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))?
     }
 
     async fn renew_here(&self, is_wanted: &(dyn Fn() -> bool + Sync)) -> Result<(), Fault> {
+        if !is_wanted() {
+            return Ok(());
+        }
         let source = &self.0.source;
         *self.0.tried_at.lock().unwrap_or_else(PoisonError::into_inner) = Some(self.now());
         let app = &source.app;

@@ -97,7 +97,7 @@ pub async fn region_in_depth(app: &App, id: &RegionId) -> Result<RegionInDepth, 
         None => Vec::new(),
     };
     let reports = store.field_reports(Some(id), FIRST_DAY, LAST_DAY).await?;
-    let stations = store.stations_of_region(id).await?;
+    let stations = store.stations_of_region(id, now).await?;
     let counted = store.count_recipients_by_zip(id).await?;
     let waiting = store.demand().await?;
     let table = store.imported_places().await?.map_or_else(|| Cow::Borrowed(PlaceTable::built_in()), Cow::Owned);

@@ -124,6 +124,15 @@ impl RegionDrafts {
         own
     }
 
+    /// Breaks off the work on all of them, and waits until none is worked on.
+    pub async fn rest(&self) {
+        let all: Vec<Arc<Draft>> =
+            self.0.drafts.lock().unwrap_or_else(PoisonError::into_inner).values().cloned().collect();
+        all.iter().for_each(|draft| draft.give_up());
+        // Nobody closes it: whoever has all of them has waited for all.
+        drop(self.0.turns.acquire_many(AT_ONCE as u32).await);
+    }
+
     /// Ends the work on one and forgets it.
     pub fn give_up(&self, draft: &Draft) {
         draft.give_up();
