@@ -10,7 +10,7 @@ use crate::id::StationId;
 use crate::service::station_choice::{Candidate, candidates, chosen, grid_point, lacks_a_past, new_station};
 use crate::store::{Conflict, StoreError};
 use crate::text::near_name;
-use crate::weather::feeds::acis_grid::{self, Grid};
+use crate::weather::feeds::acis_grid;
 use crate::weather::feeds::{chain, usual_sources};
 use crate::weather::{FeedKind, Station};
 
@@ -129,10 +129,10 @@ async fn ask_for(id: &StationId, zone: Tz, ground: &Ground) -> Result<Option<Sta
     if ground.store.all_stations().await?.iter().any(|stored| stored.station.id == *id) {
         return Ok(None);
     }
-    let found = match acis_grid::place_of_id(id) {
-        Some(place) => {
-            let cell = directory.cell(Grid::Prism, place).await;
-            cell.map(|cell| cell.map(|cell| acis_grid::station(Grid::Prism, place, &cell, zone)))
+    let found = match acis_grid::grid_of_id(id) {
+        Some((grid, place)) => {
+            let cell = directory.cell(grid, place).await;
+            cell.map(|cell| cell.map(|cell| acis_grid::station(grid, place, &cell, zone)))
         }
         None => {
             let Some(source) = usual_sources(id).into_iter().find(|source| source.feed == FeedKind::Acis) else {
