@@ -17,6 +17,7 @@ use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_in_depth};
 use crate::service::desk::{kind_words, local};
+use crate::service::station_choice::is_of_midnight;
 use crate::store::notices::Notice;
 use crate::units::{dd_c_to_f, grouped_feet, m_to_feet};
 use crate::web::Fault;
@@ -110,6 +111,7 @@ fn station_of(station: &StationHealth, zone: chrono_tz::Tz) -> Value {
         newest => of.newest_day.map(long),
         answered => of.answered_at.map(|at| local(at, zone)),
         hour => match of.station.observation_hour {
+            None if !is_of_midnight(&of.station) => "an unknown hour".to_owned(),
             None | Some(0 | 24) => "midnight".to_owned(),
             Some(12) => "noon".to_owned(),
             Some(hour) if hour < 12 => format!("{hour} AM"),
