@@ -209,4 +209,8 @@ fn a_grids_estimate_is_told_with_its_makers_and_a_stations_name_is_not() {
     let spanish = said(&facts, Language::Es);
     assert!(spanish.contains("(datos: PRISM Group, Oregon State University). Ahí nadie lo mide."), "{spanish}");
     assert!(!english.contains("Cedar Flat the sum") && !spanish.contains("estación Cedar Flat"));
+    facts.estimated = Some(crate::message::facts::EstimatedDays { estimated: 61, days: 73 });
+    let (english, spanish) = (said(&facts, Language::En), said(&facts, Language::Es));
+    assert!(english.contains("61 of the season's 73 days had no value of the grid."), "{english}");
+    assert!(spanish.contains("61 de los 73 días de la temporada no tienen valor de la cuadrícula."), "{spanish}");
 }

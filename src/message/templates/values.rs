@@ -217,7 +217,10 @@ pub(super) fn notice_values(
             "borrowed",
             facts.borrowed.as_ref().map_or_else(none, |from| names.put(&phrases::borrowed_words(language, from))),
         ),
-        ("estimated", facts.estimated.map_or_else(none, |estimated| Value::from(estimated_words(estimated, language)))),
+        (
+            "estimated",
+            facts.estimated.map_or_else(none, |of| Value::from(estimated_words(of, facts.grid.is_some(), language))),
+        ),
         ("hatch_began", maybe(facts.hatch.reached)),
         ("hatch_early", days.and_then(|days| days.hatch_early).map_or_else(none, about)),
         ("grid", facts.grid.as_deref().map_or_else(none, |makers| names.put(makers))),
@@ -264,9 +267,14 @@ fn range_words(stage: StageDates, language: Language) -> String {
     }
 }
 
-fn estimated_words(estimated: EstimatedDays, language: Language) -> String {
+/// Of a grid every day is an estimate: there it is the days for which the grid has none.
+fn estimated_words(estimated: EstimatedDays, is_grid: bool, language: Language) -> String {
     let EstimatedDays { estimated, days } = estimated;
     match language {
+        Language::En if is_grid => format!("{estimated} of the season's {days} days had no value of the grid."),
+        Language::Es if is_grid => {
+            format!("{estimated} de los {days} días de la temporada no tienen valor de la cuadrícula.")
+        }
         Language::En => format!("{estimated} of the season's {days} days were estimated, not measured."),
         Language::Es => format!("{estimated} de los {days} días de la temporada son estimados, no medidos."),
     }
