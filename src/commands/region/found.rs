@@ -128,8 +128,12 @@ impl History<'_> {
 
 fn tell_record(one: &StationBackfill) {
     if let Outcome::Fetched(fetched) = &one.outcome {
+        let refused = match fetched.refused.total() {
+            0 => String::new(),
+            count => format!(", {count} refused ({})", fetched.refused),
+        };
         eprintln!(
-            "station {}: {} to {}, {} values in {}",
+            "station {}: {} to {}, {} values in {}{refused}",
             one.station,
             date_or(fetched.first_day, "no day"),
             date_or(fetched.last_day, "no day"),
