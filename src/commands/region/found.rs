@@ -128,9 +128,12 @@ impl History<'_> {
 
 fn tell_record(one: &StationBackfill) {
     if let Outcome::Fetched(fetched) = &one.outcome {
+        // Where they stood is told by `weather backfill`, which is all about records.
+        let why: Vec<String> =
+            fetched.refused.counts.iter().map(|(reason, count)| format!("{count} × {reason}")).collect();
         let refused = match fetched.refused.total() {
             0 => String::new(),
-            count => format!(", {count} refused ({})", fetched.refused),
+            count => format!(", {count} refused ({})", why.join("; ")),
         };
         eprintln!(
             "station {}: {} to {}, {} values in {}{refused}",
