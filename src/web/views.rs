@@ -15,7 +15,7 @@ use crate::language::Language;
 use crate::region::{Region, RegionId, Zip};
 use crate::season::decide::DecidedNotice;
 use crate::season::status::{SeasonStanding, Shown};
-use crate::season::{NoticeKind, NoticeStatus, Profile, WindowDays};
+use crate::season::{NoticeKind, NoticeStatus, Outlook, Profile, WindowDays};
 use crate::service::app::App;
 use crate::service::region_views::{self, Facts, Maker, Seen, Source, by_station};
 pub(super) use crate::service::region_views::{CHART_WIDTHS, Known};
@@ -118,6 +118,12 @@ impl Views {
         self.by_id.get(id)
     }
 
+    /// What a region's page says of its season, and when that was made.
+    pub fn on_page(&self, id: &RegionId) -> Option<(&Outlook, DateTime<Utc>)> {
+        let view = self.region(id)?;
+        Some((&view.known.as_ref()?.outlook, view.made_at))
+    }
+
     /// The regions that cover a ZIP code, from the lowest up.
     pub fn covering(&self, zip: &Zip) -> &[RegionId] {
         self.by_zip.get(zip).map_or(&[], Vec::as_slice)
@@ -178,6 +184,12 @@ impl RegionViews {
         let views = task.await.unwrap_or_else(|why| Err(Fault::Inside(format!("the views were not finished: {why}"))));
         self.renew_behind();
         views
+    }
+
+    /// What is shown now, for who does not wait where there is nothing yet; what is old of it is made anew behind the answer.
+    pub fn shown_now(&self) -> Option<Arc<Views>> {
+        self.renew_behind();
+        self.peek()
     }
 
     /// Waits until all that is old has been made anew.

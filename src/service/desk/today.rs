@@ -6,7 +6,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::notice::leaves_by_itself;
-pub use super::regions::{RegionRow, SeenMark};
+pub use super::regions::{OnPage, RegionRow, SeenMark};
 use super::{DeskError, Hand, kind_words, regions, why};
 use crate::alarms::AlarmKind;
 use crate::delivery::quiet_hours::QuietHours;
@@ -132,15 +132,28 @@ pub struct Trouble {
     pub since: Option<DateTime<Utc>>,
 }
 
-/// Today, of the regions in somebody's reach.
+/// Today, of the regions in somebody's reach, as the last cycle left them.
 ///
 /// # Errors
 /// When the store fails.
 pub async fn today(app: &App, hand: Hand<'_>, filters: &Filters) -> Result<Today, DeskError> {
+    today_beside(app, hand, filters, &|_| None).await
+}
+
+/// As [`today`], with the days that the public pages show where these are newer.
+///
+/// # Errors
+/// When the store fails.
+pub async fn today_beside(
+    app: &App,
+    hand: Hand<'_>,
+    filters: &Filters,
+    on_page: OnPage<'_>,
+) -> Result<Today, DeskError> {
     let now = app.clock.now();
     let all = app.store.regions().await?;
     let mine: Vec<&Region> = all.iter().filter(|region| (hand.reach)(region)).collect();
-    let rows = regions::rows(app, &mine, now).await?;
+    let rows = regions::rows(app, &mine, now, on_page).await?;
     let by_id: BTreeMap<&RegionId, &Region> = mine.iter().map(|region| (&region.id, *region)).collect();
     let (needs_word, leaves) = lines(app, &by_id, now).await?;
     let wrong = wrong(app, &by_id, &rows, now).await?;

@@ -15,7 +15,7 @@ use crate::language::Language;
 use crate::people::Channel;
 use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
-use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_in_depth};
+use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
 use crate::service::desk::{kind_words, local};
 use crate::store::notices::Notice;
 use crate::units::{dd_c_to_f, grouped_feet, m_to_feet};
@@ -28,7 +28,9 @@ const DONE: [&str; 3] = ["added", "changed", "retired"];
 
 pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let app = desk.site().app();
-    let seen = region_in_depth(app, &id).await.map_err(fault_of)?;
+    let views = desk.site().views().shown_now();
+    let on_page = |id: &RegionId| views.as_ref()?.on_page(id);
+    let seen = region_beside(app, &id, &on_page).await.map_err(fault_of)?;
     let RegionInDepth { row, stages, doubts, .. } = &seen;
     let region = &row.region;
     let zone = region.time_zone;

@@ -20,6 +20,7 @@ mod region_walk;
 mod regions;
 mod report_walk;
 pub mod reports;
+mod same_days;
 mod sessions;
 mod sign_in;
 mod wording;
