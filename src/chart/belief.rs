@@ -26,7 +26,7 @@ pub struct BeliefChart {
     pub from_stage: bool,
     pub before: Sums,
     pub after: Sums,
-    /// In the order in which they are to stand.
+    /// First those that are drawn, at most [`MOST_REPORTS`], in the order in which they are to stand.
     pub reports: Vec<BeliefMark>,
     /// °C·day: how far places and years differ beside it, one standard deviation each.
     pub places_c: f64,
@@ -50,7 +50,7 @@ const MARGIN: f64 = 14.0;
 const LEADING: f64 = 20.0;
 const SMALL: f64 = 13.0;
 /// Reports drawn; more are counted in a line.
-const MOST_REPORTS: usize = 12;
+pub const MOST_REPORTS: usize = 12;
 /// Points of a hill.
 const POINTS: usize = 200;
 /// Shares beyond which a hill is not drawn.
@@ -488,10 +488,12 @@ impl Words {
 
     fn more(&self, count: usize) -> String {
         match (self.language, count) {
-            (Language::En, 1) => "1 more report is not drawn.".into(),
-            (Language::En, _) => format!("{count} more reports are not drawn."),
-            (Language::Es, 1) => "1 observación más no está dibujada.".into(),
-            (Language::Es, _) => format!("{count} observaciones más no están dibujadas."),
+            (Language::En, 1) => "The reports that move our number most are drawn; 1 more is not.".into(),
+            (Language::En, _) => format!("The reports that move our number most are drawn; {count} more are not."),
+            (Language::Es, 1) => "Están dibujadas las observaciones que más mueven nuestro número; falta 1.".into(),
+            (Language::Es, _) => {
+                format!("Están dibujadas las observaciones que más mueven nuestro número; faltan {count}.")
+            }
         }
     }
 

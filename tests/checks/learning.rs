@@ -1,6 +1,7 @@
 //! Field reports teach: from the store through the cycle to other regions' dates, as staff let them. The demo's weather is
 //! invented, so this is of the plumbing; whether the posterior is right is checked elsewhere.
 
+mod before;
 mod real_season;
 
 use std::sync::Arc;
