@@ -8,6 +8,7 @@ pub mod error_profile;
 pub mod png;
 pub mod ribbon;
 pub mod season;
+pub mod wash;
 
 mod figures;
 mod palette;

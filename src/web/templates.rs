@@ -55,6 +55,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "desk/report_effect",
     "desk/region",
     "desk/_dates",
+    "desk/_doubts",
     "desk/under_way",
     "desk/learned",
     "desk/adoption",

@@ -108,7 +108,7 @@ async function theRegion() {
     return one.naturalWidth;
   });
   wanted("region", wide > 0, "the chart does not show");
-  for (const part of ["Stations", "People", "Field reports", "Who waits beside it", "What was changed"]) await says("region", part);
+  for (const part of ["How sure the dates are", "What one wash takes", "Stations", "People", "Field reports", "Who waits beside it", "What was changed"]) await says("region", part);
 }
 
 await run(async () => {

@@ -10,6 +10,7 @@
 
 pub mod access_tokens;
 pub mod acts;
+pub mod date_doubts;
 pub mod effect;
 pub mod find;
 pub mod learning;

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use chrono::{Datelike, NaiveDate};
 
 use super::DeskError;
+use super::date_doubts::DateDoubts;
 use super::regions::{self, OnPage, RegionRow};
 use crate::geo::distance_km;
 use crate::language::Language;
@@ -35,6 +36,8 @@ pub struct RegionInDepth {
     pub stages: Vec<StageDates>,
     /// Sentences on how far the dates can be trusted.
     pub doubts: Vec<String>,
+    /// `None` while there is no outlook.
+    pub date_doubts: Option<DateDoubts>,
     pub heat_sum_c: Option<f64>,
     pub stations: Vec<StationHealth>,
     /// By calendar year, the newest first.
@@ -143,6 +146,7 @@ pub async fn region_beside(app: &App, id: &RegionId, on_page: OnPage<'_>) -> Res
         .flatten()
         .collect()
     });
+    let date_doubts = known.map(|(outlook, profile)| DateDoubts::of(profile, outlook, row.today));
     let mut people: BTreeMap<Zip, BTreeMap<Channel, u64>> = BTreeMap::new();
     for ((zip, channel), count) in counted {
         people.entry(zip).or_default().insert(channel, count);
@@ -165,6 +169,7 @@ pub async fn region_beside(app: &App, id: &RegionId, on_page: OnPage<'_>) -> Res
     Ok(RegionInDepth {
         stages,
         doubts,
+        date_doubts,
         heat_sum_c: outlook.map(|outlook| outlook.heat_sum),
         stations: stations.into_iter().enumerate().map(health).collect(),
         reports: by_year(&reports),

@@ -14,6 +14,7 @@ mod browser;
 mod caller;
 mod code;
 mod cookies;
+mod date_doubts;
 mod gate;
 mod invitation;
 mod learned;

@@ -7,6 +7,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
+use super::date_doubts;
 use super::notice::{fault_of, path_of};
 use super::report::{change, long};
 use super::today::{shown_region, standing_words};
@@ -15,6 +16,7 @@ use crate::language::Language;
 use crate::people::Channel;
 use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
+use crate::season::status::SeasonStanding;
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
 use crate::service::desk::{kind_words, local};
 use crate::store::notices::Notice;
@@ -36,6 +38,10 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
     let zone = region.time_zone;
     let axis = Axis::of_season(row.season.unwrap_or_else(|| row.today.year()));
     let [narrow, middle, wide] = CHART_WIDTHS;
+    let profile = app.profiles.get(&region.profile);
+    let told = row.days.filter(|_| row.standing != SeasonStanding::Unknown);
+    let certainty =
+        seen.date_doubts.as_ref().zip(profile).map(|(of, profile)| date_doubts::shown(&profile, of, told, row.today));
     let total: u64 = seen.people.values().flat_map(|by_channel| by_channel.values()).sum();
     desk.page(
         "region",
@@ -61,6 +67,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             narrow, middle, wide,
             stages => stages.iter().map(|stage| context! { name => &stage.name, when => &stage.when }).collect::<Vec<_>>(),
             doubts,
+            date_doubts => certainty,
             heat => seen.heat_sum_c.map(|sum| format!("{:.0} °F·day ({sum:.0} °C·day)", dd_c_to_f(sum))),
             newest => row.newest_real_day.map(long),
             filled => row.filled_days,

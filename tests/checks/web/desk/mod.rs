@@ -4,6 +4,7 @@ pub mod support;
 
 mod browser;
 mod commands;
+mod date_doubts;
 mod forms;
 mod guessing;
 mod learned;
