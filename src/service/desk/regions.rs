@@ -81,8 +81,8 @@ pub(super) fn later_word<'a>(
 ) -> Option<&'a Outlook> {
     let words = [kept, on_page].into_iter().flatten();
     let of_profile = words.filter(|(outlook, _)| outlook.season.profile == region.profile);
-    // Of two of the same moment the last one, that of the page.
-    of_profile.max_by_key(|(_, made_at)| *made_at).map(|(outlook, _)| outlook)
+    // Of a later day first of all; of two of the same moment the last one, that of the page.
+    of_profile.max_by_key(|(outlook, made_at)| (outlook.today, *made_at)).map(|(outlook, _)| outlook)
 }
 
 /// The rows of these regions, sorted by their windows.
