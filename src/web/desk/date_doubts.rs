@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 use minijinja::context;
 use minijinja::value::Value;
 
+use crate::chart::ribbon::Axis;
 use crate::chart::wash::{WashCurve, draw};
 use crate::language::Language;
 use crate::season::outlook::WashShare;
@@ -14,8 +15,14 @@ use crate::service::desk::date_doubts::{DateDoubts, OpeningChance};
 /// Every so many days of the curve stand in its table.
 const TABLE_STEP: usize = 7;
 
-/// For `desk/_doubts`; `days` are those that are told, `today` the region's own.
-pub(super) fn shown(profile: &Profile, of: &DateDoubts, days: Option<WindowDays>, today: NaiveDate) -> Value {
+/// For `desk/_doubts`; `days` are those that are told, `today` the region's own, `axis` that of its ribbon.
+pub(super) fn shown(
+    profile: &Profile,
+    of: &DateDoubts,
+    days: Option<WindowDays>,
+    today: NaiveDate,
+    axis: &Axis,
+) -> Value {
     let name = |id: &StageId| {
         profile.stage(id).map_or_else(|| id.to_string(), |stage| capitalised(stage.names.get(Language::En)))
     };
@@ -28,7 +35,7 @@ pub(super) fn shown(profile: &Profile, of: &DateDoubts, days: Option<WindowDays>
         parts,
         chance => of.chance.as_ref().map(|of| context! { name => name(&of.stage), words => chance_words(of) }),
         weather_only => of.weather_only,
-        curve => of.wash.as_ref().zip(days).map(|(wash, days)| curve(wash, &days, today)),
+        curve => of.wash.as_ref().zip(days).map(|(wash, days)| curve(wash, &days, today, axis)),
     }
 }
 
@@ -39,12 +46,12 @@ fn chance_words(of: &OpeningChance) -> String {
     capitalised(&format!("{} by today, {ahead}", chance(language, of.by_today)))
 }
 
-fn curve(wash: &WashShare, days: &WindowDays, today: NaiveDate) -> Value {
+fn curve(wash: &WashShare, days: &WindowDays, today: NaiveDate, axis: &Axis) -> Value {
     let day = |day| date(Language::En, day);
     let drawn = WashCurve { wash, best: days.best, deadline: Some(days.deadline), today };
     let table = wash.first.iter_days().zip(&wash.one).step_by(TABLE_STEP);
     context! {
-        svg => Value::from_safe_string(draw(&drawn, Language::En)),
+        svg => Value::from_safe_string(draw(axis, &drawn)),
         most => wash.peak().map(|(on, share)| context! { on => day(on), takes => hundredth(share) }),
         today => hundredth(wash.on(today)),
         deadline => context! { on => day(days.deadline), takes => hundredth(wash.on(days.deadline)) },

@@ -40,8 +40,11 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
     let [narrow, middle, wide] = CHART_WIDTHS;
     let profile = app.profiles.get(&region.profile);
     let told = row.days.filter(|_| row.standing != SeasonStanding::Unknown);
-    let certainty =
-        seen.date_doubts.as_ref().zip(profile).map(|(of, profile)| date_doubts::shown(&profile, of, told, row.today));
+    let certainty = seen
+        .date_doubts
+        .as_ref()
+        .zip(profile)
+        .map(|(of, profile)| date_doubts::shown(&profile, of, told, row.today, &axis));
     let total: u64 = seen.people.values().flat_map(|by_channel| by_channel.values()).sum();
     desk.page(
         "region",
