@@ -3,15 +3,10 @@
 // when there is any.
 //
 // Environment: INVITATION (path of one), PHOTOGRAPH (a JPEG), REGION and NAME (a region's id and name), and that of desk_shared.mjs.
-import { BASE, button as buttonOf, inspect as inspectOf, newContext, press as pressOf, run, says as saysOf, signIn, wanted } from "./desk_shared.mjs";
+import { BASE, run, signIn, tabTo, walker, wanted } from "./desk_shared.mjs";
 
 const { INVITATION, PHOTOGRAPH, REGION, NAME } = process.env;
-const context = await newContext();
-const page = await context.newPage();
-const inspect = (name, asked) => inspectOf(page, name, asked);
-const press = (button) => pressOf(page, button);
-const button = (name) => buttonOf(page, name);
-const says = (name, text) => saysOf(page, name, text);
+const { page, inspect, press, button, says, openAll } = await walker();
 
 /** Where somebody stands whose thumb reaches what is seen without a scroll. */
 async function inReach(where, one) {
@@ -37,16 +32,7 @@ async function twoTaps() {
 
 async function byKeyboard() {
   await page.goto(`${BASE}/desk/new-report?region=${REGION}`);
-  for (let tries = 0; tries < 40; tries++) {
-    await page.keyboard.press("Tab");
-    const here = await page.evaluate(() => {
-      const at = document.activeElement;
-      const seen = at.closest("label.tile") ?? at;
-      return { name: at.name ?? "", outline: getComputedStyle(seen).outlineStyle };
-    });
-    wanted("keyboard", here.outline !== "none", `the focus is not seen on "${here.name}"`);
-    if (here.name === "saw") break;
-  }
+  await tabTo(page, "keyboard", "saw");
   await page.keyboard.press("Space");
   await page.keyboard.press("ArrowDown");
   wanted("keyboard", (await page.locator("input[name=saw]:checked").count()) === 1, "arrows choose nothing");
@@ -72,7 +58,7 @@ async function inFull() {
     return one.naturalWidth;
   });
   wanted("photograph", wide > 0, "it does not show");
-  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
+  await openAll();
   await inspect("report opened");
   await press(button("Erase the photograph"));
   await says("photograph erased", "The photograph is erased.");
