@@ -171,7 +171,7 @@ async fn pages(app: &App, only: Option<Role>) -> Result<Option<(Router, daemon::
     };
     let served = router.clone();
     let server: daemon::Server =
-        Box::new(move |shutdown| server::serve_behind(doors, listener, served, shutdown).boxed());
+        Box::new(move |shutdown| async move { site.serve(doors, listener, served, shutdown).await }.boxed());
     Ok(Some((router, server)))
 }
 

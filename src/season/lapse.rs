@@ -28,6 +28,14 @@ pub struct HeightEffect {
     pub highest_m: f64,
 }
 
+/// 300 m are about two weeks (a degree Celsius is about a week of the season in spring, and 300 m are two): common practice, no source.
+const USUAL_DAYS_PER_M: f64 = 14.0 / 300.0;
+
+/// Days by which the season comes later so many metres higher up, by the rule of the trade: where nothing was measured.
+pub fn usual_days_for(metres: f64) -> f64 {
+    metres * USUAL_DAYS_PER_M
+}
+
 /// Fewer stations make no line with a doubt of its own.
 pub const FEWEST_STATIONS: usize = 3;
 

@@ -193,7 +193,8 @@ impl RegionViews {
         self.0.source.app.clock.now()
     }
 
-    fn peek(&self) -> Option<Arc<Views>> {
+    /// What is shown now, without a look at the store.
+    pub fn peek(&self) -> Option<Arc<Views>> {
         self.0.current.borrow().clone()
     }
 

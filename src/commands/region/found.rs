@@ -146,6 +146,7 @@ impl From<NewRegionError> for CommandError {
     fn from(why: NewRegionError) -> Self {
         match why {
             NewRegionError::Refused(faults) => CommandError::Usage(faults.join("\n")),
+            NewRegionError::NoStation(why) => CommandError::Usage(why.to_string()),
             NewRegionError::Store(why) => why.into(),
         }
     }

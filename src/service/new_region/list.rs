@@ -357,6 +357,7 @@ pub async fn find_all(
             Err(NewRegionError::Refused(why)) => {
                 faults.extend(why.into_iter().map(|why| format!("region `{id}`: {why}")));
             }
+            Err(NewRegionError::NoStation(why)) => faults.push(format!("region `{id}`: {why}")),
             Err(NewRegionError::Store(StoreError::Conflict(why))) => faults.push(format!("region `{id}`: {why}")),
             Err(store) => return Err(store),
         }

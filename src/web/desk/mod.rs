@@ -31,9 +31,11 @@ mod region;
 mod region_change;
 mod region_draft;
 mod region_form;
+mod region_height;
 mod report;
 mod reports;
 mod return_path;
+mod said;
 mod second_factor;
 mod sign_in;
 mod today;
@@ -119,6 +121,7 @@ pub const ENTRIES: &[Entry] = &[
     Entry::form("/desk/new-region", Needs::Deed(Deed::Act), || post(new_region::sent)),
     Entry::page("/desk/region-draft/{draft}", Needs::Deed(Deed::Act), || get(region_draft::page)),
     Entry::form("/desk/region-draft/{draft}/save", Needs::Deed(Deed::Act), || post(region_draft::save)),
+    Entry::form("/desk/region-draft/{draft}/take", Needs::Deed(Deed::Act), || post(new_region::take)),
     Entry::form("/desk/region-draft/{draft}/give-up", Needs::Deed(Deed::Act), || post(region_draft::give_up)),
     Entry::page("/desk/people", Needs::Deed(Deed::See), || get(people::page)),
     Entry::form("/desk/people", Needs::Deed(Deed::Act), || post(people::by_address)),

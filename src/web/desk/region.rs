@@ -9,6 +9,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{fault_of, path_of};
 use super::report::{change, long};
+use super::said::done_of;
 use super::today::{shown_region, standing_words};
 use crate::chart::ribbon::{Axis, gradients, months};
 use crate::language::Language;
@@ -20,7 +21,7 @@ use crate::service::desk::{kind_words, local};
 use crate::store::notices::Notice;
 use crate::units::{dd_c_to_f, grouped_feet, m_to_feet};
 use crate::web::Fault;
-use crate::web::forms::{Typed, field};
+use crate::web::forms::Typed;
 use crate::web::views::CHART_WIDTHS;
 
 /// What may stand behind `?done=`.
@@ -34,6 +35,10 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
     let zone = region.time_zone;
     let axis = Axis::of_season(row.season.unwrap_or_else(|| row.today.year()));
     let [narrow, middle, wide] = CHART_WIDTHS;
+    // The chart is the public page's, which is worked out behind the pages.
+    let view = desk.site().views().peek().and_then(|views| views.region(&id).cloned());
+    let has_chart = view.as_ref().is_some_and(|view| view.is_made && view.known.is_some());
+    let chart_comes = !region.retired && view.is_none_or(|view| !view.is_made);
     let total: u64 = seen.people.values().flat_map(|by_channel| by_channel.values()).sum();
     desk.page(
         "region",
@@ -46,7 +51,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             heights => region.band.map(|band| capitalised(&band.words(Language::En))),
             zone => zone.name(),
             retired => region.retired,
-            done => DONE.into_iter().find(|done| *done == field(&query, "done")),
+            done => done_of(&DONE, &query),
             may_act => desk.may_act_on(region),
             may_add => desk.account().may_add_regions(),
             owner_reports => region.owner_reports.name(),
@@ -56,7 +61,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             gradients => Value::from_safe_string(gradients().to_owned()),
             months => Value::from_safe_string(months(&axis, Language::En)),
             season => row.season,
-            narrow, middle, wide,
+            narrow, middle, wide, has_chart, chart_comes,
             stages => stages.iter().map(|stage| context! { name => &stage.name, when => &stage.when }).collect::<Vec<_>>(),
             doubts,
             heat => seen.heat_sum_c.map(|sum| format!("{:.0} °F·day ({sum:.0} °C·day)", dd_c_to_f(sum))),

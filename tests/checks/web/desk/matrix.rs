@@ -83,6 +83,7 @@ const LET_IN: &[(&str, &str, &[&str])] = &[
     ("form", "/desk/new-region", &["county", "administrator"]),
     ("page", "/desk/region-draft/{draft}", &["staff", "county", "administrator"]),
     ("form", "/desk/region-draft/{draft}/save", &["staff", "county", "administrator"]),
+    ("form", "/desk/region-draft/{draft}/take", &["county", "administrator"]),
     ("form", "/desk/region-draft/{draft}/give-up", &["staff", "county", "administrator"]),
     ("page", "/desk/people", &["observer", "staff", "county", "administrator"]),
     ("form", "/desk/people", &["staff", "county", "administrator"]),

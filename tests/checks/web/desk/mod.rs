@@ -16,6 +16,7 @@ mod people_lists;
 mod photographs;
 mod programs;
 mod region_changes;
+mod region_drafts;
 mod region_walk;
 mod regions;
 mod report_walk;

@@ -79,6 +79,20 @@ async fn a_region_shows_its_stations_people_reports_notices_and_changes() {
 }
 
 #[tokio::test]
+async fn a_new_region_says_that_its_chart_is_being_made_until_it_is() {
+    let desk = DeskWorld::new().await;
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    more_of_everything(&desk, 0..1).await;
+    let page = olga.get("/desk/region/more-0").await.body;
+    assert!(page.contains("The chart is being made; look again in a minute."), "{page}");
+    assert!(!page.contains("chart.svg"), "{page}");
+    desk.world.site.ready().await.unwrap();
+    let page = olga.get("/desk/region/more-0").await.body;
+    assert!(!page.contains("The chart is being made") && page.contains("/region/more-0/chart.svg?w="), "{page}");
+    assert_eq!(desk.world.get("/region/more-0/chart.svg?w=620").await.status, StatusCode::OK);
+}
+
+#[tokio::test]
 async fn its_page_asks_the_store_as_often_however_much_there_is() {
     let desk = DeskWorld::new().await;
     let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
