@@ -25,7 +25,7 @@ use crate::watch::{self, Readiness};
 use crate::weather::fetch::Fetcher;
 use crate::web::limits::Limits;
 use crate::web::server::Doors;
-use crate::web::{self, Site, server};
+use crate::web::{self, Site, server, serving};
 
 #[derive(Debug, clap::Args)]
 pub struct Run {
@@ -171,7 +171,7 @@ async fn pages(app: &App, only: Option<Role>) -> Result<Option<(Router, daemon::
     };
     let served = router.clone();
     let server: daemon::Server =
-        Box::new(move |shutdown| async move { site.serve(doors, listener, served, shutdown).await }.boxed());
+        Box::new(move |shutdown| async move { serving::serve(&site, doors, listener, served, shutdown).await }.boxed());
     Ok(Some((router, server)))
 }
 

@@ -2,16 +2,12 @@
 
 use std::sync::Arc;
 
-use axum::Router;
 use chrono::{DateTime, Utc};
-use futures::FutureExt;
-use tokio::net::TcpListener;
 use url::Url;
 
 use super::Fault;
 use super::hook_doors::Doors;
 use super::jobs::Jobs;
-use super::server::{self, Doors as PageDoors};
 use super::templates::{PageFault, Pages};
 use super::tried_lists::TriedLists;
 use super::turns::Turns;
@@ -199,22 +195,6 @@ impl Site {
     /// When the store fails.
     pub async fn ready(&self) -> Result<(), Fault> {
         self.views().renewed().await
-    }
-
-    /// Answers as [`server::serve_behind`] does until `shutdown`, which also ends the work on regions that staff try out.
-    pub async fn serve(
-        &self,
-        doors: PageDoors,
-        listener: TcpListener,
-        router: Router,
-        shutdown: impl Future<Output = ()> + Send,
-    ) {
-        let shutdown = shutdown.shared();
-        let end = async {
-            shutdown.clone().await;
-            self.0.region_drafts.end().await;
-        };
-        tokio::join!(server::serve_behind(doors, listener, router, shutdown.clone()), end);
     }
 
     /// A word of a page by its path of keys, for answers that are no page; empty when there is none.

@@ -10,6 +10,7 @@ use treebell::people::account::{Account, RegionReach, Role};
 use treebell::service::desk::change;
 use treebell::store::Store;
 use treebell::web::server::{self, Doors};
+use treebell::web::serving::serve;
 use wiremock::matchers::path_regex;
 use wiremock::{Mock, MockServer, ResponseTemplate};
 
@@ -185,7 +186,7 @@ fn begin_and_end() {
         assert!(maria.get(&path).await.body.contains("Looking up the place"));
         let listener = server::listen("127.0.0.1:0".parse().unwrap()).await.unwrap();
         let told_to_stop = std::future::ready(());
-        desk.world.site.serve(Doors::default(), listener, desk.world.router.clone(), told_to_stop).await;
+        serve(&desk.world.site, Doors::default(), listener, desk.world.router.clone(), told_to_stop).await;
         maria.get(&path).await.status == StatusCode::NOT_FOUND
     });
     // As the program ends: what still runs on it panics.
