@@ -151,6 +151,22 @@ fn a_text_message_gives_up_accents_before_its_link_and_its_link_before_a_second_
 }
 
 #[test]
+fn a_spanish_text_keeps_its_link_for_the_second_part_that_it_may_use_and_for_no_third() {
+    let templates = Templates::load(None).unwrap();
+    let mut facts = samples::typical().facts;
+    let mut text = |url: &str| {
+        facts.sender.public_url = Some(url.into());
+        let sms = templates.render_notice(NoticeKind::WashNow, Language::Es, Channel::Sms, &facts).unwrap();
+        let Message::Sms { text } = sms else { panic!("a text was asked for") };
+        (sms::count(&text).parts, text)
+    };
+    let (parts, short) = text("https://a.example/washing-pinyons");
+    assert!(parts == 2 && short.contains("https://a.example/washing-pinyons"), "{parts} {short}");
+    let (parts, long) = text(&format!("https://example.org/{}", "x".repeat(150)));
+    assert!(parts == 1 && !long.contains("https://"), "{parts} {long}");
+}
+
+#[test]
 fn a_welcome_in_an_open_window_says_what_to_do_now_and_leads_to_the_region() {
     let templates = Templates::load(None).unwrap();
     let facts = samples::typical().facts;
