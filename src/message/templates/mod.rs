@@ -8,6 +8,7 @@ mod engine;
 mod faults;
 mod files;
 mod own;
+mod placeholders;
 mod texts;
 mod values;
 
@@ -35,8 +36,11 @@ pub use faults::{RenderError, TemplateFault, TemplateFaults};
 pub use files::Origin;
 use files::{BUILT_IN, File, LAYOUT, read_folder};
 pub(super) use files::{calendar_file, notice_file, transactional_file, transactional_messages};
-pub use own::STOP_LINK;
+pub use own::{STOP_LINK, chart_of, notation_of};
+pub use placeholders::Placeholder;
+pub(super) use placeholders::{said, typed, words_of};
 pub use texts::{TextKind, TextName};
+pub use values::blocks_value;
 use values::{Names, allowed_names, layout_values, notice_values, transactional_values};
 
 /// Segments that a text message may take: one in English, two in Spanish, which may need UCS-2.
@@ -227,11 +231,11 @@ impl Templates {
     fn render_short(
         &self,
         file: &str,
+        language: Language,
         sender: &Sender,
         values: impl Fn(Sender, Names) -> BTreeMap<&'static str, Value>,
     ) -> Result<String, RenderError> {
         let without_link = Sender { public_url: None, ..sender.clone() };
-        language: Language,
         let mut shortest: Option<(usize, String)> = None;
         for sender in [sender, &without_link] {
             for names in [Names::AsWritten, Names::WithoutAccents] {

@@ -297,18 +297,23 @@ pub(super) fn layout_values(
         let values = [("id", CHART_ID.into()), ("alt", one_line(&chart.alt).into()), ("width", chart.width.into())];
         Value::from(BTreeMap::<&str, Value>::from(values))
     });
-    let blocks = |blocks: &[Block]| Value::from(blocks.iter().map(block_value).collect::<Vec<_>>());
     Value::from(BTreeMap::from([
         ("language", Value::from(language.code())),
         ("subject", Value::from(subject)),
         ("sender_name", Value::from(sender_name)),
-        ("blocks", blocks(&document.body)),
-        ("small_print", blocks(&document.small_print)),
+        ("blocks", blocks_value(&document.body)),
+        ("small_print", blocks_value(&document.small_print)),
         ("chart", chart.unwrap_or_else(|| Value::from(()))),
     ]))
 }
 
-pub(super) fn block_value(block: &Block) -> Value {
+/// Blocks of an e-mail as a page or the frame shows them: each with its `kind` (heading, paragraph, points, steps, glance) and its
+/// `content`.
+pub fn blocks_value(blocks: &[Block]) -> Value {
+    Value::from(blocks.iter().map(block_value).collect::<Vec<_>>())
+}
+
+fn block_value(block: &Block) -> Value {
     let lines = |lines: &[Line]| Value::from(lines.iter().map(line_value).collect::<Vec<_>>());
     let (kind, content) = match block {
         Block::Heading(line) => ("heading", line_value(line)),
@@ -325,7 +330,7 @@ pub(super) fn block_value(block: &Block) -> Value {
     Value::from(BTreeMap::from([("kind", Value::from(kind)), ("content", content)]))
 }
 
-pub(super) fn line_value(line: &Line) -> Value {
+fn line_value(line: &Line) -> Value {
     let run = |run: &Run| {
         let link = run.link.as_deref().map_or(Value::from(()), Value::from);
         Value::from(BTreeMap::from([("text", Value::from(&run.text)), ("link", link)]))

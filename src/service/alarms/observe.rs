@@ -108,7 +108,7 @@ async fn words(app: &App) -> Result<Vec<Condition>, StoreError> {
              settings' folder brings: {}.",
             faults.join("; ")
         ),
-        mend: "mend them at the desk under Wording, or go back to the shipped words there or with `treebell message restore`."
+        mend: "mend them at the desk under Wording, or go back to the words of the program there or with `treebell message restore`."
             .to_owned(),
         subject: text,
         region: None,

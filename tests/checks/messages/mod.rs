@@ -239,7 +239,7 @@ fn the_check_command_lists_every_fault_and_ends_with_4() {
         .stdout(
             predicate::str::contains("speaks of insecticides without the caution")
                 .and(predicate::str::contains("stopped.sms.txt: does not say who speaks"))
-                .and(predicate::str::contains("does not use `help_contact`, `sender_short`")),
+                .and(predicate::str::contains("leaves out what the Spanish words tell: {{ help_contact }} (where people can ask), {{ sender_short }}")),
         )
         .stderr(predicate::str::contains("faults in the messages"));
 
