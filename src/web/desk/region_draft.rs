@@ -275,7 +275,8 @@ fn past_of(preview: &Preview) -> Value {
             lead => score.lead_days,
             seasons => score.n,
             off => format!("{:.1}", score.mae_days),
-            late => format!("{:+.1}", score.bias_days),
+            // Without it a little below nothing would read -0.0.
+            late => format!("{:+.1}", (score.bias_days * 10.0).round() / 10.0 + 0.0),
             held => format!("{:.0} %", score.held * 100.0),
         }).collect::<Vec<_>>(),
     }
