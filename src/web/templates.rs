@@ -48,6 +48,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "desk/account",
     "desk/today",
     "desk/notice",
+    "desk/_words",
     "desk/words",
     "desk/new_report",
     "desk/reports",

@@ -137,8 +137,8 @@ pub fn fault_words(fault: &OwnFault) -> String {
 /// `in English: does not say …`
 pub fn text_fault_words(fault: &messages::TextFault) -> String {
     match fault.language {
-        Some(language) => format!("in {}: {}", language.english_name(), fault.what),
-        None => fault.what.clone(),
+        Some(language) => format!("in {}: {}", language.english_name(), fault.words()),
+        None => fault.words(),
     }
 }
 

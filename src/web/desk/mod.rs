@@ -27,6 +27,7 @@ mod person;
 mod pictures;
 mod practice;
 pub(super) mod programs;
+mod reading;
 mod region;
 mod region_change;
 mod region_draft;
@@ -39,6 +40,7 @@ mod sign_in;
 mod today;
 pub(super) mod upload;
 mod wording;
+mod wording_names;
 mod words;
 
 use axum::Router;
@@ -74,6 +76,7 @@ pub const ENTRIES: &[Entry] = &[
     Entry::form("/desk/account/end-others", Needs::Deed(Deed::See), || post(account::end_others)),
     Entry::page("/desk/today", Needs::Deed(Deed::See), || get(today::page)),
     Entry::page("/desk/notice/{notice}", Needs::Deed(Deed::See), || get(notice::page)),
+    Entry::page("/desk/notice/{notice}/chart.png", Needs::Deed(Deed::See), || get(notice::chart)),
     Entry::form("/desk/notice/{notice}/send", Needs::ActOn(Subject::Notice), || post(notice::send)),
     Entry::form("/desk/notice/{notice}/hold", Needs::ActOn(Subject::Notice), || post(notice::hold)),
     Entry::form("/desk/notice/{notice}/call-off", Needs::ActOn(Subject::Notice), || post(notice::call_off)),
