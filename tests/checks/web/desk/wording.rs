@@ -139,14 +139,19 @@ async fn words_without_their_caution_are_not_kept() {
     let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
     for (text, code, what, with, lacks) in [
         ("wash-now.email", "en", "{% include \"care.part.txt\" %}", "", "without the caution: ladders; power lines"),
-        ("care.part", "en", "gloves and eye protection", "a hat", "without the caution: eye protection; gloves"),
-        ("care.part", "es", "escalera", "silla", "without the caution: ladders (escalera)"),
         (
-            "insecticides.part",
+            "last-days-to-wash.email",
+            "es",
+            "{% include \"care.part.txt\" %}",
+            "",
+            "without the caution: ladders (escalera)",
+        ),
+        (
+            "too-late-to-wash.email",
             "en",
-            "read and follow the label",
-            "read it",
-            "insecticides without the caution: read and",
+            "{% include \"insecticides.part.txt\" %}",
+            "Spray an insecticide{% if settled %} by {{ settled }}{% endif %}.",
+            "insecticides without the caution: read and follow the label",
         ),
     ] {
         let page = format!("/desk/wording/{text}");
