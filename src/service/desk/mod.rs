@@ -75,7 +75,7 @@ pub struct Word<'a> {
 pub enum DeskError {
     #[error(transparent)]
     Store(#[from] StoreError),
-    #[error("no notice of {year} is meant by `{asked}`{}", did_you_mean(.near))]
+    #[error("no notice of season {year} is meant by `{asked}`{}", did_you_mean(.near))]
     NoSuchNotice { asked: String, year: i32, near: Option<String> },
     #[error("`{asked}` may mean {}; give more of one of them", listed(.candidates))]
     Ambiguous { asked: String, candidates: Vec<NoticeId> },
