@@ -109,7 +109,7 @@ fn settings_that_are_read_into_types_keep_their_keys_and_their_faults() {
     }
 }
 
-// Seen failing with the errors of a plain enum: "unknown variant `Hunter2Secret`, expected one of …".
+// Before: "unknown variant `Hunter2Secret`, expected one of …".
 #[test]
 fn a_secret_that_is_typed_into_the_settings_is_refused_and_not_repeated() {
     let wants = "wants { file = \"…\" }, { env = \"…\" } or { credential = \"…\" }: the value itself does not belong in the settings";

@@ -110,7 +110,7 @@ fn the_service_does_not_begin_with_what_the_check_refuses() {
     }
 }
 
-// Seen failing with one sample of each message: the branch without the caution is not the one that it opens.
+// Before, one sample of each message was looked at: the branch without the caution is not the one that it opens.
 #[test]
 fn the_service_does_not_begin_where_one_branch_of_a_text_lacks_the_caution() {
     let shipped = include_str!("../../config/messages/en/wash-now.sms.txt");
@@ -172,7 +172,7 @@ fn texts_without_the_caution_and_without_a_link_to_it_are_a_fault() {
     ends(folder.path(), &["check-config"], 0);
 }
 
-// Seen failing with the errors of a plain enum, which stood in the journal at each start.
+// Before, the errors of a plain enum repeated it, in the journal at each start.
 #[test]
 fn no_command_repeats_a_secret_that_was_typed_in_the_place_of_where_it_lies() {
     let folder = home(

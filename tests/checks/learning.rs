@@ -396,7 +396,7 @@ async fn freezes_and_versions_are_kept_alike_on_both_engines() {
     .await;
 }
 
-// Seen failing before: a region that was added in November was told to have missed what ended in May.
+// Before, a region that was added in November was told to have missed what ended in May.
 #[tokio::test]
 async fn what_had_ended_before_a_region_was_added_is_no_missed_notice() {
     let missed = async |world: &World| {

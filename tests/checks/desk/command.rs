@@ -66,7 +66,7 @@ async fn the_command_shows_what_the_page_shows() {
     assert!(code == 2 && err.contains("is cancelled and cannot be cancelled"), "{err}");
 }
 
-// Seen failing with the calendar's year: "no notices in 2026", and no notice was found by its beginning.
+// Before, the calendar's year was taken: "no notices in 2026", and no notice was found by its beginning.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_season_that_has_the_next_years_name_is_the_one_under_way() {
     let folder = tempfile::tempdir().unwrap();

@@ -568,7 +568,7 @@ async fn what_was_agreed_to_is_kept_with_its_words() {
     }
 }
 
-// Seen failing before: a store that never held a key was said to have left it in old copies.
+// Before, a store that never held a key was said to have left it in old copies.
 #[tokio::test]
 async fn that_old_copies_may_hold_the_key_is_said_only_where_one_lay_in_the_store() {
     let folder = tempfile::tempdir().unwrap();
