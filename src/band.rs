@@ -147,6 +147,18 @@ pub enum BandError {
 /// From the shore of the Dead Sea to the top of the highest mountain.
 pub const ELEVATIONS_M: std::ops::RangeInclusive<f64> = -430.0..=8849.0;
 
+/// What is wrong with an elevation that was given in feet, in feet; `None` where land is so high.
+pub fn elevation_ft_fault(feet: f64) -> Option<String> {
+    let metres = height_of_feet(feet);
+    (!ELEVATIONS_M.contains(&metres)).then(|| {
+        format!(
+            "elevation {feet} ft must lie between {} and {} ft, the shore of the Dead Sea and the highest mountain",
+            grouped_feet(*ELEVATIONS_M.start()),
+            grouped_feet(*ELEVATIONS_M.end())
+        )
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,4 +1,4 @@
-use std::io::Write;
+use std::io::{ErrorKind, Write};
 use std::panic::AssertUnwindSafe;
 use std::process::ExitCode;
 
@@ -9,10 +9,19 @@ fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(why) => {
-            // Help and version come this way too. A screen that is gone changes nothing.
-            let _ = why.print();
+            // Help and version come this way too: output as that of any command. Of a fault the exit code tells all the same.
+            let printed = why.print();
+            if why.exit_code() == 0 {
+                return match printed.and_then(|()| std::io::stdout().flush()) {
+                    Err(why) if why.kind() != ErrorKind::BrokenPipe => {
+                        tell(&format!("standard output cannot be written: {why}"));
+                        ExitCode::from(1)
+                    }
+                    _ => ExitCode::SUCCESS,
+                };
+            }
             let faulty = if commands::means_bounce(std::env::args_os().skip(1)) { TRY_AGAIN } else { 2 };
-            return ExitCode::from(if why.exit_code() == 0 { 0 } else { faulty });
+            return ExitCode::from(faulty);
         }
     };
     // Whatever goes wrong, a mail server must not take a report for delivered or refused.

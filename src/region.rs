@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-pub use crate::band::{Band, BandError, ELEVATIONS_M};
+pub use crate::band::{Band, BandError, ELEVATIONS_M, elevation_ft_fault};
 use crate::geo::Point;
 use crate::id::{StationId, text_id};
 use crate::language::Language;

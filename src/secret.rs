@@ -11,12 +11,41 @@ use crate::text::from_base64;
 
 /// Where a secret is to be read from; never the secret itself.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case", from = "Written")]
 pub enum Secret {
     File(PathBuf),
     Env(String),
     /// A file of this name in the folder that systemd gives a service (`LoadCredential=`, `$CREDENTIALS_DIRECTORY`).
     Credential(String),
+}
+
+/// A setting that names a secret. Whatever else stands there may be the secret itself: it is refused without being repeated, as
+/// the errors of a plain enum would.
+#[derive(Deserialize)]
+#[serde(
+    untagged,
+    expecting = "wants { file = \"…\" }, { env = \"…\" } or { credential = \"…\" }: the value itself does not belong in the settings"
+)]
+enum Written {
+    Named(Named),
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum Named {
+    File(PathBuf),
+    Env(String),
+    Credential(String),
+}
+
+impl From<Written> for Secret {
+    fn from(Written::Named(named): Written) -> Self {
+        match named {
+            Named::File(path) => Self::File(path),
+            Named::Env(name) => Self::Env(name),
+            Named::Credential(name) => Self::Credential(name),
+        }
+    }
 }
 
 /// A secret in hand. Prints as `***`.

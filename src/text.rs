@@ -52,6 +52,11 @@ pub fn escape_with(text: &str, apostrophe: &str) -> String {
     safe
 }
 
+/// `1 station` or `2 stations`.
+pub fn counted<N: Copy + fmt::Display + PartialEq + From<u8>>(count: N, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == N::from(1) { one } else { many })
+}
+
 /// The first of many faults, and how many more there are: nobody reads more than a screen of them.
 pub fn first_few(mut faults: Vec<String>) -> Vec<String> {
     const SHOWN: usize = 20;

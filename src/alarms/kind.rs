@@ -127,6 +127,11 @@ impl AlarmKind {
         }
     }
 
+    /// Whether its end tells what became of it: that a notice waits no longer may mean that it went out, or that it never will.
+    pub fn tells_its_end(self) -> bool {
+        matches!(self, AlarmKind::NoticeWaits | AlarmKind::NoticeRunsOut)
+    }
+
     pub fn parse(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.name() == name)
     }

@@ -1,7 +1,7 @@
 //! The life of an alarm: raised when something is observed that was not open, repeated with growing pauses while it lasts,
 //! resolved when it is looked for and not there any more. That nobody looks, or that nothing can be seen, is no end that is told.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, TimeDelta, Utc};
 
@@ -30,6 +30,8 @@ pub struct Look {
     pub kinds: BTreeSet<AlarmKind>,
     /// Kinds with their subjects of which nothing could be seen, though the kind was looked for.
     pub unclear: BTreeSet<(AlarmKind, String)>,
+    /// What became of what is not there any more, where that is known: told at the end in the place of what it was.
+    pub endings: BTreeMap<(AlarmKind, String), String>,
     /// Of the kinds that each machine sees for itself (disk, clock, store), the machine that looked.
     pub machine: String,
 }
@@ -153,11 +155,11 @@ pub fn plan(look: &Look, known: &[Alarm], pauses: &Pauses, now: DateTime<Utc>) -
                 (tell, alarm.believed && !tell)
             }
         };
-        changes.push(Change {
-            what: What::Resolved,
-            alarm: Alarm { ended_at: Some(now), believed, ..alarm.clone() },
-            tell,
-        });
+        let mut ended = Alarm { ended_at: Some(now), believed, ..alarm.clone() };
+        if let Some(ending) = look.endings.get(&(alarm.kind, alarm.subject.clone())) {
+            ended.what.clone_from(ending);
+        }
+        changes.push(Change { what: What::Resolved, alarm: ended, tell });
     }
     // What was over in quiet hours is told when they end.
     let untold = known.iter().filter(|alarm| alarm.ended_at.is_some() && alarm.believed && !alarm.kind.is_event());

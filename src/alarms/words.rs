@@ -85,7 +85,8 @@ fn section(change: &Change, zone: Tz, now: DateTime<Utc>) -> String {
     let head = headline(change);
     match change.what {
         What::Resolved => {
-            format!("{head}\nIt had stood since {since}, for {}. It was: {what}", lasted(now - *raised_at))
+            let was = if change.alarm.kind.tells_its_end() { "" } else { "It was: " };
+            format!("{head}\nIt had stood since {since}, for {}. {was}{what}", lasted(now - *raised_at))
         }
         What::Repeated => {
             format!("{head}\nSince {since}, for {}.\n{what}\nWhat to do: {mend}", lasted(now - *raised_at))
@@ -101,7 +102,8 @@ fn sms(changes: &[&Change], sender: &str) -> String {
         1 => String::new(),
         many => format!(" And {} more.", many - 1),
     };
-    let what = if first.what == What::Resolved { "" } else { first.alarm.what.as_str() };
+    let is_over = first.what == What::Resolved && !first.alarm.kind.tells_its_end();
+    let what = if is_over { "" } else { first.alarm.what.as_str() };
     let what = if what.is_empty() { String::new() } else { format!(". {}", one_line(what)) };
     let head = format!("{}: {}{what}", one_line(sender), headline(first));
     let room = SMS_ROOM - more.chars().count();

@@ -26,13 +26,21 @@ pub struct BeliefChart {
     pub from_stage: bool,
     pub before: Sums,
     pub after: Sums,
-    /// In the order in which they are to stand.
+    /// First those that are drawn, at most [`MOST_REPORTS`], in the order in which they are to stand. Without one, what is believed
+    /// before and after is the same, and is drawn once.
     pub reports: Vec<BeliefMark>,
     /// °C·day: how far places and years differ beside it, one standard deviation each.
     pub places_c: f64,
     pub years_c: f64,
     /// What has to stand under it.
     pub note: Option<String>,
+}
+
+impl BeliefChart {
+    /// How many beliefs differ: the one before reports, and the one after any.
+    fn beliefs(&self) -> usize {
+        if self.reports.is_empty() { 1 } else { 2 }
+    }
 }
 
 /// One report: between which sums the stage came there.
@@ -50,7 +58,7 @@ const MARGIN: f64 = 14.0;
 const LEADING: f64 = 20.0;
 const SMALL: f64 = 13.0;
 /// Reports drawn; more are counted in a line.
-const MOST_REPORTS: usize = 12;
+pub const MOST_REPORTS: usize = 12;
 /// Points of a hill.
 const POINTS: usize = 200;
 /// Shares beyond which a hill is not drawn.
@@ -129,10 +137,11 @@ impl Drawing<'_> {
         let mut x = MARGIN;
         let mut baseline = self.y + 12.0;
         let after = self.words.after(self.chart.reports.len());
-        for (name, area, edge) in [
+        let hills = [
             (self.words.before(), "hill-before", "hill-before-edge"),
             (after.as_str(), "hill-after", "hill-after-edge"),
-        ] {
+        ];
+        for (name, area, edge) in hills.into_iter().take(self.chart.beliefs()) {
             let width = SWATCH + 6.0 + text_width(name, SMALL, false);
             if x > MARGIN && x + width > self.width - MARGIN {
                 x = MARGIN;
@@ -161,9 +170,8 @@ impl Drawing<'_> {
             let x = self.scale.x(self.words.celsius(*heat));
             self.canvas.line((x, top), (x, bottom), "grid");
         }
-        for (hill, area, edge) in
-            [(before, "hill-before", "hill-before-edge"), (after, "hill-after", "hill-after-edge")]
-        {
+        let hills = [(before, "hill-before", "hill-before-edge"), (after, "hill-after", "hill-after-edge")];
+        for (hill, area, edge) in hills.into_iter().take(self.chart.beliefs()) {
             let y = |density: f64| bottom - if most > 0.0 { density / most * height } else { 0.0 };
             let line: Vec<(f64, f64)> = hill.iter().map(|(heat, density)| (self.scale.x(*heat), y(*density))).collect();
             let (Some(first), Some(last)) = (line.first(), line.last()) else { continue };
@@ -173,7 +181,8 @@ impl Drawing<'_> {
             self.canvas.run(&line, edge);
         }
         // What is certain has no hill.
-        for (sums, edge) in [(&self.chart.before, "hill-before-edge"), (&self.chart.after, "hill-after-edge")] {
+        let certain = [(&self.chart.before, "hill-before-edge"), (&self.chart.after, "hill-after-edge")];
+        for (sums, edge) in certain.into_iter().take(self.chart.beliefs()) {
             if sums.sd() <= 0.0 {
                 let x = self.scale.x(sums.median());
                 self.canvas.run(&[(x, top), (x, bottom)], edge);
@@ -209,13 +218,13 @@ impl Drawing<'_> {
         self.y += 6.0;
     }
 
-    /// The two 80 % ranges, in words and as bars.
+    /// The 80 % ranges, in words and as bars.
     fn ranges(&mut self) {
         let rows = [
             (self.words.range(self.words.before(), &self.chart.before), &self.chart.before),
             (self.words.range(&self.words.after(self.chart.reports.len()), &self.chart.after), &self.chart.after),
         ];
-        for (words, sums) in rows {
+        for (words, sums) in rows.into_iter().take(self.chart.beliefs()) {
             self.rule();
             self.paragraph(&words, TextStyle::plain("ink").size(BODY), LEADING);
             let y = self.y + 11.0;
@@ -314,11 +323,12 @@ impl Drawing<'_> {
 /// The picture in sentences, for those who do not see it.
 pub fn in_words(chart: &BeliefChart, language: Language, unit: HeatUnit) -> String {
     let words = Words { language, unit };
-    let mut sentences = vec![
-        words.standing(chart),
+    let ranges = [
         format!("{}.", words.range(words.before(), &chart.before)),
         format!("{}.", words.range(&words.after(chart.reports.len()), &chart.after)),
     ];
+    let mut sentences = vec![words.standing(chart)];
+    sentences.extend(ranges.into_iter().take(chart.beliefs()));
     sentences.extend(chart.reports.iter().map(|mark| words.mark(mark)));
     sentences.push(words.differ(chart));
     sentences.extend(chart.note.clone());
@@ -488,10 +498,12 @@ impl Words {
 
     fn more(&self, count: usize) -> String {
         match (self.language, count) {
-            (Language::En, 1) => "1 more report is not drawn.".into(),
-            (Language::En, _) => format!("{count} more reports are not drawn."),
-            (Language::Es, 1) => "1 observación más no está dibujada.".into(),
-            (Language::Es, _) => format!("{count} observaciones más no están dibujadas."),
+            (Language::En, 1) => "The reports that move our number most are drawn; 1 more is not.".into(),
+            (Language::En, _) => format!("The reports that move our number most are drawn; {count} more are not."),
+            (Language::Es, 1) => "Están dibujadas las observaciones que más mueven nuestro número; falta 1.".into(),
+            (Language::Es, _) => {
+                format!("Están dibujadas las observaciones que más mueven nuestro número; faltan {count}.")
+            }
         }
     }
 
@@ -585,8 +597,13 @@ mod tests {
 
     #[test]
     fn without_reports_and_without_doubt_it_is_drawn_all_the_same() {
+        let with_one = in_words(&chart(&[(None, Some(190.0))]), Language::En, HeatUnit::Celsius);
+        assert_eq!(with_one.matches("8 in 10").count(), 2, "{with_one}");
         let mut chart = chart(&[]);
-        assert!(draw(&chart, &Look::default()).contains("no field report says anything of it yet"));
+        let (svg, words) = (draw(&chart, &Look::default()), in_words(&chart, Language::En, HeatUnit::Celsius));
+        assert!(svg.contains("no field report says anything of it yet"));
+        assert!(!svg.contains("with 0 reports"), "what is the same is drawn once");
+        assert_eq!(words.matches("8 in 10").count(), 1, "{words}");
         chart.before = Sums::exactly(214.0).unwrap();
         chart.after = chart.before.clone();
         let svg = draw(&chart, &Look::default());

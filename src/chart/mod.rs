@@ -8,6 +8,7 @@ pub mod error_profile;
 pub mod png;
 pub mod ribbon;
 pub mod season;
+pub mod wash;
 
 mod figures;
 mod palette;
@@ -122,7 +123,7 @@ pub enum HeatUnit {
 
 impl HeatUnit {
     /// °C·day in this unit.
-    fn heat(self, degree_days_c: f64) -> f64 {
+    pub fn heat(self, degree_days_c: f64) -> f64 {
         match self {
             HeatUnit::Celsius => degree_days_c,
             HeatUnit::Fahrenheit => crate::units::dd_c_to_f(degree_days_c),

@@ -68,19 +68,19 @@ impl Axis {
     }
 
     /// Where a day begins, in hundredths of the width; days outside stand at the edge.
-    fn at(&self, day: NaiveDate) -> f64 {
+    pub(super) fn at(&self, day: NaiveDate) -> f64 {
         (days_between(self.from, day) as f64 / self.days()).clamp(0.0, 1.0) * 100.0
     }
 
-    fn end_of(&self, day: NaiveDate) -> f64 {
+    pub(super) fn end_of(&self, day: NaiveDate) -> f64 {
         ((days_between(self.from, day) as f64 + 1.0) / self.days()).clamp(0.0, 1.0) * 100.0
     }
 
-    fn middle_of(&self, day: NaiveDate) -> Option<f64> {
+    pub(super) fn middle_of(&self, day: NaiveDate) -> Option<f64> {
         (self.from..=self.to).contains(&day).then(|| (self.at(day) + self.end_of(day)) / 2.0)
     }
 
-    fn months(&self) -> impl Iterator<Item = NaiveDate> + use<> {
+    pub(super) fn months(&self) -> impl Iterator<Item = NaiveDate> + use<> {
         let (from, to) = (self.from, self.to);
         from.iter_days().take_while(move |day| *day <= to).filter(|day| day.day() == 1)
     }
@@ -195,7 +195,7 @@ pub fn seen_against(
     out + "</svg>"
 }
 
-fn open(class: &str, height: u32) -> String {
+pub(super) fn open(class: &str, height: u32) -> String {
     format!(r#"<svg class="{class}" width="100%" height="{height}" aria-hidden="true" focusable="false">"#)
 }
 
@@ -207,25 +207,25 @@ fn band(out: &mut String, axis: &Axis, band: &SoftBand, (y, height): (u32, u32),
     rect(out, (full_to, to), (y, height), &format!("fill=\"url(#rb-{name}-out)\""));
 }
 
-fn rect(out: &mut String, (from, to): (f64, f64), (y, height): (u32, u32), look: &str) {
+pub(super) fn rect(out: &mut String, (from, to): (f64, f64), (y, height): (u32, u32), look: &str) {
     if to > from {
         let (x, width) = (hundredths(from), hundredths(to - from));
         push(out, format_args!(r#"<rect x="{x}%" y="{y}" width="{width}%" height="{height}" {look}/>"#));
     }
 }
 
-fn line(out: &mut String, at: f64, (from, to): (u32, u32), class: &str) {
+pub(super) fn line(out: &mut String, at: f64, (from, to): (u32, u32), class: &str) {
     let x = hundredths(at);
     push(out, format_args!(r#"<line x1="{x}%" x2="{x}%" y1="{from}" y2="{to}" class="{class}"/>"#));
 }
 
-fn push(out: &mut String, element: std::fmt::Arguments<'_>) {
+pub(super) fn push(out: &mut String, element: std::fmt::Arguments<'_>) {
     // Writing to a string cannot fail.
     let _ = out.write_fmt(element);
 }
 
 /// `12.34`, without zeros at the end.
-fn hundredths(value: f64) -> String {
+pub(super) fn hundredths(value: f64) -> String {
     let text = format!("{value:.2}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }

@@ -81,6 +81,7 @@ async fn list(store: &Store, config: &Config, args: &Alarms) -> Result<(), Comma
     let mut table = bare_table(["since", "kind", "about", "told", "ended"]);
     for alarm in &alarms {
         let told = match alarm.told_at {
+            Some(at) if alarm.times_told == 1 => format!("once, {}", instant(at)),
             Some(at) => format!("{} times, last {}", alarm.times_told, instant(at)),
             None if alarm.ended_at.is_some() => "never".to_owned(),
             None => "when quiet hours end".to_owned(),

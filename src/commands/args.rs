@@ -9,7 +9,7 @@ use crate::geo::Point;
 use crate::heat::{Cutoff, Method};
 use crate::language::Language;
 use crate::people::csv::evidence;
-use crate::region::{Band, BandError, ELEVATIONS_M};
+use crate::region::{Band, BandError, ELEVATIONS_M, elevation_ft_fault};
 use crate::text::near_name;
 use crate::units::{dd_c_to_f, f_to_c, height_of_feet};
 use crate::weather::feeds::check_source;
@@ -23,7 +23,7 @@ pub struct Elevation {
     #[arg(long, allow_negative_numbers = true, value_name = "METRES")]
     elevation_m: Option<f64>,
     /// Elevation in feet
-    #[arg(long, allow_negative_numbers = true, value_name = "FEET")]
+    #[arg(long, allow_negative_numbers = true, value_name = "FEET", value_parser = elevation_ft)]
     elevation_ft: Option<f64>,
 }
 
@@ -31,6 +31,12 @@ impl Elevation {
     pub fn metres(&self) -> Option<f64> {
         self.elevation_m.or(self.elevation_ft.map(height_of_feet))
     }
+}
+
+/// Judged here, since the fault is said in the unit that was typed.
+fn elevation_ft(text: &str) -> Result<f64, String> {
+    let feet = text.trim().parse::<f64>().map_err(|_| "a number of feet is wanted, such as 6800".to_owned())?;
+    elevation_ft_fault(feet).map_or(Ok(feet), Err)
 }
 
 /// How high up somebody's trees stand.

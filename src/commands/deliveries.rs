@@ -12,7 +12,7 @@ use crate::config::Config;
 use crate::delivery::state::DeliveryState;
 use crate::dispatch::estimate::all_sent_by;
 use crate::people::Channel;
-use crate::service::desk::find::find;
+use crate::service::desk::find::{find, find_in};
 use crate::store::queue::{ByHand, DeliveryFilter, DeliveryRow};
 use crate::store::{Store, StoreError};
 
@@ -81,7 +81,14 @@ pub async fn run(args: Deliveries, config: &Config) -> Result<(), CommandError> 
 
 async fn list(store: &Store, config: &Config, args: &Deliveries, now: DateTime<Utc>) -> Result<(), CommandError> {
     let notice = match &args.notice {
-        Some(asked) => Some(find(store, asked, year_of(asked).unwrap_or(now.year())).await?.id),
+        Some(asked) => {
+            let found = match year_of(asked) {
+                Some(year) => find(store, asked, year).await?,
+                // A season that begins in autumn has the next year's name.
+                None => find_in(store, asked, now.year() + 1, &[now.year()]).await?,
+            };
+            Some(found.id)
+        }
         None => None,
     };
     let filter = DeliveryFilter { state: args.state, notice, limit: Some(args.limit) };

@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use crate::config::ConfigError;
 use crate::service::app::AppError;
 use crate::service::region_fault::RegionFault;
-use crate::store::StoreError;
+use crate::store::{Conflict, StoreError};
 use crate::text::Chain;
 
 /// What each exit code means, as `treebell --help` tells it: the one place that says so.
@@ -48,6 +48,11 @@ pub enum CommandError {
 impl From<StoreError> for CommandError {
     fn from(why: StoreError) -> Self {
         match &why {
+            // The store knows no commands, and pages have other ways.
+            StoreError::Conflict(Conflict::UnknownStation { near: None, .. }) => Self::Usage(format!(
+                "{}: `treebell station list` shows those there are, `station add` and `station import` bring others",
+                with_causes(&why)
+            )),
             StoreError::Conflict(_)
             | StoreError::BadAddress { .. }
             | StoreError::NoFolder { .. }

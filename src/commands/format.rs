@@ -1,6 +1,5 @@
 //! How commands print: JSON and text on standard output, and the words and tables that several of them share.
 
-use std::fmt::Display;
 use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
@@ -9,6 +8,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use super::error::CommandError;
 use crate::service::past_cache::Watch;
+pub use crate::text::counted;
 use crate::units::m_to_feet;
 use crate::weather::feeds::acis_grid::grid_of;
 use crate::weather::feeds::{has_secret, without_secrets};
@@ -201,11 +201,6 @@ pub fn date_or(day: Option<NaiveDate>, missing: &str) -> String {
 /// `Mar 1`, or what stands for a day that is not there.
 pub fn short_date_or(day: Option<NaiveDate>, missing: &str) -> String {
     day.map_or_else(|| missing.to_owned(), |day| day.format("%b %-d").to_string())
-}
-
-/// `1 station` or `2 stations`.
-pub fn counted<N: Copy + Display + PartialEq + From<u8>>(count: N, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == N::from(1) { one } else { many })
 }
 
 pub fn elevation_words(metres: f64) -> String {

@@ -115,14 +115,21 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
     let grid_points = grid_points(&app).await?;
     let unit = ShownUnit::default().of(config);
     let mut words = one_region(&app, region, &assessment, unit, Language::En, &grid_points);
-    if let Some(profile) = app.profiles.get(&region.profile)
-        && let Some(effect) = height_effect::around(&app, &mut records, region, &profile, now, &|_| 0).await?.effect
-    {
-        let HeightEffect { days_per_100_m, standard_error, .. } = effect;
-        words.push_str(&format!(
-            "\n{} ({days_per_100_m:+.1} days per 100 m, standard error {standard_error:.1})\n",
-            effect.words(Language::En)
-        ));
+    if let Some(profile) = app.profiles.get(&region.profile) {
+        match height_effect::around(&app, &mut records, region, &profile, now, &|_| 0).await?.effect {
+            Some(effect) => {
+                let HeightEffect { days_per_100_m, standard_error, .. } = effect;
+                words.push_str(&format!(
+                    "\n{} ({days_per_100_m:+.1} days per 100 m, standard error {standard_error:.1})\n",
+                    effect.words(Language::En)
+                ));
+            }
+            // A profile without a number for it has no days to tell of.
+            None if profile.heat_marks().iter().any(|(stage, _)| *stage == profile.window.opens) => {
+                words.push_str(&format!("\n{}\n", HeightEffect::not_measured(Language::En)));
+            }
+            None => {}
+        }
     }
     print_out(&format!("\n{words}"))?;
     print_why(&app, region, unit).await?;
@@ -205,13 +212,24 @@ fn print_table(
 
 /// What to mind of a region's dates, in few words.
 fn minds(language: Language, outlook: &Outlook, grid_points: &BTreeSet<StationId>) -> String {
-    let grid = match (kind(grid_points, &outlook.station), language) {
+    let kind = kind(grid_points, &outlook.station);
+    let grid = match (kind, language) {
         (StationKind::Station, _) => None,
-        (StationKind::GridPoint, Language::En) => Some("a grid's estimate, not a station".to_owned()),
-        (StationKind::GridPoint, Language::Es) => Some("estimación de una cuadrícula, no una estación".to_owned()),
+        (StationKind::GridPoint, Language::En) => Some("a grid's estimate, not a station"),
+        (StationKind::GridPoint, Language::Es) => Some("estimación de una cuadrícula, no una estación"),
     };
-    let minds = [phrases::with_care(language, &outlook.trust), grid];
-    minds.into_iter().flatten().collect::<Vec<_>>().join("; ")
+    match (care(language, outlook, kind), grid) {
+        (Some(care), Some(grid)) => format!("{}; {grid}", care.trim_end_matches('.')),
+        (care, grid) => care.or(grid.map(str::to_owned)).unwrap_or_default(),
+    }
+}
+
+/// What to take with care of a record, as a sentence.
+fn care(language: Language, outlook: &Outlook, kind: StationKind) -> Option<String> {
+    match kind {
+        StationKind::Station => phrases::with_care(language, &outlook.trust),
+        StationKind::GridPoint => phrases::with_care_of_grid(language, &outlook.trust),
+    }
 }
 
 /// What a profile without spreads leaves out.
@@ -247,17 +265,22 @@ fn one_region(
     grid_points: &BTreeSet<StationId>,
 ) -> String {
     let outlook = &assessment.outlook;
+    let kind = kind(grid_points, &outlook.station);
     let mut text = format!(
         "{} ({:.0} m), season {}, outlook of {}\n",
         region.name, region.elevation_m, outlook.season.year, outlook.today
     );
     text += &format!(
-        "heat so far: {:.0} {} to {}, {} of its days estimated; {} {}\n",
+        "heat so far: {:.0} {} to {}, {} of its days {}; {} {}\n",
         unit.heat_from_c(outlook.heat_sum),
         unit.heat_symbol(),
         date_or(outlook.last_day, "no day yet"),
         outlook.filled_days,
-        match kind(grid_points, &outlook.station) {
+        match kind {
+            StationKind::Station => "estimated",
+            StationKind::GridPoint => "without a value of the grid",
+        },
+        match kind {
             StationKind::Station => "station",
             StationKind::GridPoint => "a grid's estimates, since nobody measures there:",
         },
@@ -269,7 +292,7 @@ fn one_region(
         text += &format!("{aside}\n");
     }
     if let Some(profile) = app.profiles.get(&region.profile) {
-        text += &stage_lines(&profile, outlook, language);
+        text += &stage_lines(&profile, outlook, language, kind);
         text += &window_lines(&profile, &app.config.policy, outlook, &assessment.days);
         let learned = outlook.learned.as_ref().and_then(|note| learning_words::note(language, &profile, note));
         text += &learned.map(|note| format!("{note}\n")).unwrap_or_default();
@@ -350,11 +373,12 @@ fn percent(share: f64) -> String {
     format!("{:.0} %", share * 100.0)
 }
 
-fn stage_lines(profile: &Profile, outlook: &Outlook, language: Language) -> String {
+fn stage_lines(profile: &Profile, outlook: &Outlook, language: Language, kind: StationKind) -> String {
     let mut text = String::new();
     for stage in &outlook.stages {
         if let Some(known) = profile.stage(&stage.stage) {
-            let sentence = phrases::sentence(language, &known.names, stage, &outlook.trust, outlook.today);
+            let care = care(language, outlook, kind);
+            let sentence = phrases::sentence_with(language, &known.names, stage, care, outlook.today);
             text += &format!("  {sentence}\n");
         }
     }

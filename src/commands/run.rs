@@ -21,11 +21,12 @@ use crate::service::app::App;
 use crate::service::daemon::{self, DaemonError, Manager, OnceReport, Outside, Role};
 use crate::service::subscribe::stop;
 use crate::service::watchdog;
+use crate::text::counted;
 use crate::watch::{self, Readiness};
 use crate::weather::fetch::Fetcher;
 use crate::web::limits::Limits;
 use crate::web::server::Doors;
-use crate::web::{self, Site, server};
+use crate::web::{self, Site, server, serving};
 
 #[derive(Debug, clap::Args)]
 pub struct Run {
@@ -64,7 +65,9 @@ pub async fn run(args: Run, config: &Config) -> Result<(), CommandError> {
         alive: Box::new(|| tell_systemd(NotifyState::Watchdog)),
     };
     let drained = daemon::run(&app, outside, args.only, manager, told_to_stop()?).await.map_err(daemon_error)?;
-    info!("messages since the start: {drained:?}");
+    if args.only.is_none_or(|role| role == Role::Deliver) {
+        info!("since the start: {drained}");
+    }
     app.store.close().await;
     Ok(())
 }
@@ -89,23 +92,24 @@ pub async fn once(args: Once, config: &Config) -> Result<(), CommandError> {
         daemon::once(&app, outside, patience, told_to_stop()?).await.map_err(daemon_error)?;
     app.store.close().await;
     print_out(&format!(
-        "{} regions assessed, {} new temperatures, {} notices decided, {} deliveries queued\n",
-        report.regions,
-        pulled.new_values(),
-        report.decided.len(),
-        report.deliveries
+        "{} assessed, {}, {} decided, {} queued\n",
+        counted(report.regions, "region", "regions"),
+        counted(pulled.new_values(), "new temperature", "new temperatures"),
+        counted(report.decided.len(), "notice", "notices"),
+        counted(report.deliveries, "delivery", "deliveries")
     ))?;
     print_out(&format!(
-        "{} messages sent, {} to be tried again, {} refused for good, {} uncertain\n",
-        drained.sent, drained.later, drained.failed, drained.uncertain
+        "{} sent, {} to be tried again, {} refused for good, {} uncertain\n",
+        counted(drained.sent, "message", "messages"),
+        drained.later,
+        drained.failed,
+        drained.uncertain
     ))?;
-    let silent = pulled.silent_stations();
+    let silent = pulled.silent_words();
     let mut faults = report.faults;
     faults.extend(report.failed_work);
     let regions_failed = !faults.is_empty();
-    faults.extend(
-        silent.iter().map(|id| format!("no source of station {id} gave anything; `treebell weather status` says why")),
-    );
+    faults.extend(silent.into_iter().map(|(_, said)| format!("{said}; `treebell weather status` says why")));
     match (regions_failed, faults.is_empty()) {
         (_, true) => Ok(()),
         (true, _) => Err(CommandError::Failed(faults.join("\n"))),
@@ -171,7 +175,7 @@ async fn pages(app: &App, only: Option<Role>) -> Result<Option<(Router, daemon::
     };
     let served = router.clone();
     let server: daemon::Server =
-        Box::new(move |shutdown| server::serve_behind(doors, listener, served, shutdown).boxed());
+        Box::new(move |shutdown| async move { serving::serve(&site, doors, listener, served, shutdown).await }.boxed());
     Ok(Some((router, server)))
 }
 

@@ -10,6 +10,7 @@ mod open_files;
 mod print;
 mod ranges;
 mod reading;
+mod wanted;
 mod watch;
 mod web;
 

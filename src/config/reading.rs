@@ -7,6 +7,7 @@ use serde::Deserialize;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::wanted::wanted;
 use crate::config::{CodingConfig, Config, ConfigFault, DkimConfig, Faults, SmppConfig};
 use crate::{files, text};
 
@@ -273,7 +274,9 @@ fn read_one(one: DeTable<'_>, faults: &mut Faults) -> bool {
         faults.add(path, format!("unknown key{mend}"));
     }
     if let Err(why) = &read {
-        faults.add(track.path().to_string().replace(".?", ""), why.message().trim_end());
+        let path = track.path().to_string().replace(".?", "");
+        let what = wanted(&path, why.message().trim_end());
+        faults.add(path, what);
     }
     read.is_ok()
 }

@@ -31,7 +31,7 @@ fn every_fault_is_told_at_once_with_its_path_and_the_mend() {
     assert!(told.contains(&"web.zebra: unknown key".to_owned()), "{told:#?}");
     assert!(told.iter().any(|line| line.starts_with("delivery.quiet_until: 21:00:00 must be earlier")), "{told:#?}");
     assert!(told.contains(&"delivery.leese_s: unknown key, did you mean `lease_s`?".to_owned()), "{told:#?}");
-    assert!(told.iter().any(|line| line.starts_with("policy.get_ready_days: invalid type")), "{told:#?}");
+    assert!(told.iter().any(|line| line.starts_with("policy.get_ready_days: wants a whole number")), "{told:#?}");
     assert!(told.contains(&"polcy: unknown key, did you mean `policy`?".to_owned()), "{told:#?}");
 }
 
@@ -100,13 +100,116 @@ fn settings_that_are_read_into_types_keep_their_keys_and_their_faults() {
     assert!(toml::to_string(&config).expect("prints").contains("cycle = \" @daily\""));
     let told = faults("[sms]\nabroad = \"yes\"\nabrod = true\n[messages]\npublic_url = 3\n[schedule]\ncycle = 5\n");
     for start in [
-        "sms.abroad: invalid type: string \"yes\", expected a boolean",
+        "sms.abroad: wants true or false, without quotes",
         "sms.abrod: unknown key, did you mean `abroad`?",
-        "messages.public_url: invalid type: integer `3`, expected a string",
-        "schedule.cycle: invalid type: integer `5`, expected a string",
+        "messages.public_url: wants text in quotes",
+        "schedule.cycle: wants text in quotes",
     ] {
         assert!(told.iter().any(|line| line.starts_with(start)), "{start} is missing in {told:#?}");
     }
+}
+
+// Before: "unknown variant `Hunter2Secret`, expected one of …".
+#[test]
+fn a_secret_that_is_typed_into_the_settings_is_refused_and_not_repeated() {
+    let wants = "wants { file = \"…\" }, { env = \"…\" } or { credential = \"…\" }: the value itself does not belong in the settings";
+    for (section, key) in [
+        ("store", "address_secret"),
+        ("email", "password"),
+        ("email.dkim", "key"),
+        ("sms", "secret"),
+        ("sms.smpp", "password"),
+        ("hooks", "path"),
+        ("hooks", "bounce_secret"),
+        ("alarms", "ping"),
+    ] {
+        for value in [
+            "\"Hunter2Secret\"",
+            "{ value = \"Hunter2Secret\" }",
+            "{ Hunter2Secret = \"x\" }",
+            "{ file = [\"Hunter2Secret\"] }",
+            "[\"Hunter2Secret\"]",
+            "4711474747",
+            "true",
+            "1979-05-27",
+        ] {
+            let told = faults(&format!("[{section}]\n{key} = {value}\n"));
+            assert!(told.contains(&format!("{section}.{key}: {wants}")), "{value}: {told:#?}");
+            assert!(!told.concat().contains("Hunter2Secret") && !told.concat().contains("4711"), "{told:#?}");
+        }
+    }
+    for (section, key) in [("hooks", "secrets"), ("keys", "addresses"), ("keys", "links"), ("desk", "keys")] {
+        let told = faults(&format!("[{section}]\n{key} = [{{ env = \"X\" }}, \"Hunter2Secret\"]\n"));
+        assert!(told.contains(&format!("{section}.{key}[1]: {wants}")), "{told:#?}");
+        let list = faults(&format!("[{section}]\n{key} = \"Hunter2Secret\"\n"));
+        assert!(
+            list.iter().any(|one| one.starts_with(&format!("{section}.{key}: wants a list in brackets"))),
+            "{list:#?}"
+        );
+        assert!(![told, list].concat().concat().contains("Hunter2Secret"));
+    }
+}
+
+#[test]
+fn a_secret_is_not_repeated_from_a_line_that_is_no_toml_or_from_a_section() {
+    for text in [
+        "[email]\npassword = Hunter2Secret\n",
+        "[email]\npassword = \"Hunter2Secret\n",
+        "[email]\npassword = { file = \"Hunter2Secret\n",
+        "[email]\npassword: Hunter2Secret\n",
+        "[email]\nHunter2Secret\n",
+        "[email]\ndkim = \"Hunter2Secret\"\n",
+        "[sms]\nsmpp = \"Hunter2Secret\"\n",
+        "[sms]\nheaders = \"Hunter2Secret\"\n",
+        "[sms]\nform = [\"Hunter2Secret\"]\n",
+        "hooks = \"Hunter2Secret\"\n",
+        "hooks = [\"Hunter2Secret\"]\n",
+        "[email.password]\nvalue = \"Hunter2Secret\"\n",
+    ] {
+        let told = faults(text);
+        assert!(!told.concat().contains("Hunter2Secret"), "{text}: {told:#?}");
+    }
+    let told = faults("[sms.headers]\nAuthorization = 4711474747\n");
+    assert_eq!(told, ["sms.headers.Authorization: wants text in quotes"]);
+}
+
+#[test]
+fn what_a_setting_wants_is_said_with_an_example_that_is_taken() {
+    for (section, key, wrong, start, example) in [
+        ("delivery", "quiet_until", "\"seven\"", "wants a time of the day in quotes, such as ", "\"07:00\""),
+        ("delivery", "quiet_until", "07:00:00", "wants a time of the day in quotes, such as ", "\"07:00\""),
+        ("schedule", "time_zone", "\"Denver\"", "wants a time zone in quotes, such as ", "\"America/Denver\""),
+        ("web", "listen", "\"8480\"", "wants an address and a port in quotes, such as ", "\"127.0.0.1:8480\""),
+    ] {
+        let told = faults(&format!("[{section}]\n{key} = {wrong}\n"));
+        assert!(told.contains(&format!("{section}.{key}: {start}{example}")), "{told:#?}");
+        Config::parse(&format!("[{section}]\n{key} = {example}\n")).expect(example);
+    }
+    for (text, line) in [
+        (
+            "dates = [{ name = \"x\", on = \"2026-13-31\" }]",
+            "alarms.dates[0].on: wants a day in quotes, such as \"2026-12-31\"",
+        ),
+        (
+            "dates = [{ name = \"x\", on = 2026-12-31 }]",
+            "alarms.dates[0].on: wants a day in quotes, such as \"2026-12-31\"",
+        ),
+        (
+            "repeat_after_min = \"x\"",
+            "alarms.repeat_after_min: wants a list in brackets, with commas between: [ … , … ]",
+        ),
+        ("cycle_hours = \"6\"", "alarms.cycle_hours: wants a whole number of 0 or more, without quotes"),
+    ] {
+        let told = faults(&format!("[alarms]\n{text}\n"));
+        assert!(told.iter().any(|one| one == line), "{line} is missing in {told:#?}");
+    }
+    Config::parse("[alarms]\ndates = [{ name = \"x\", on = \"2026-12-31\" }]\n").expect("the example of a day");
+    let told = faults("[alarms]\nrecipients = [{ name = \"x\", email = \"x@example.org\", kinds = [\"cycel\"] }]\n");
+    assert!(
+        told.iter()
+            .any(|one| one.starts_with("alarms.recipients[0].kinds[0]: wants `season`, `service` or one of `cycle`")),
+        "{told:#?}"
+    );
 }
 
 #[test]

@@ -192,7 +192,21 @@ pub(super) fn new_year(state: &State, season: i32) -> DateTime<Utc> {
     crate::timetable::place(first.and_time(chrono::NaiveTime::MIN), state.time_zone)
 }
 
-/// Stations with their weather and forecasts, regions, people.
+/// Forecasts of the state's station in this place, issued from one day to another, by when they came.
+pub(super) fn forecasts_by_issue(
+    made: &StateWeather,
+    at: usize,
+    (from, to): (NaiveDate, NaiveDate),
+) -> BTreeMap<DateTime<Utc>, Vec<ForecastValue>> {
+    let mut by_issue: BTreeMap<DateTime<Utc>, Vec<ForecastValue>> = BTreeMap::new();
+    for value in made.forecasts(at, from, to) {
+        let kept = ForecastValue { day: value.day, element: value.element, value: value.value };
+        by_issue.entry(value.received_at).or_default().push(kept);
+    }
+    by_issue
+}
+
+/// Stations with their weather and forecasts, regions, people. `known_by`: only what had come in by then; `None`: the whole record.
 ///
 /// # Errors
 /// When the store fails.
@@ -202,21 +216,21 @@ pub(super) async fn fill(
     regions: &[Region],
     made: &StateWeather,
     (season, seed): (i32, u64),
+    known_by: Option<DateTime<Utc>>,
     progress: impl Fn(&str, usize, usize),
 ) -> Result<(), DemoError> {
+    let is_known = |received_at: DateTime<Utc>| known_by.is_none_or(|by| received_at <= by);
     let now = new_year(state, season);
     let year = |month, day| NaiveDate::from_ymd_opt(season, month, day).unwrap_or_default();
     for (at, station) in state.stations.iter().enumerate() {
         progress("stations and their weather", at, state.stations.len());
         store.add_missing_stations(std::slice::from_ref(&station.station)).await?;
-        store.add_versions(&station.station.id, &made.versions(at)).await?;
-        let mut by_issue: BTreeMap<DateTime<Utc>, Vec<ForecastValue>> = BTreeMap::new();
-        for value in made.forecasts(at, year(1, 1), year(9, 30)) {
-            let kept = ForecastValue { day: value.day, element: value.element, value: value.value };
-            by_issue.entry(value.received_at).or_default().push(kept);
-        }
+        let mut versions = made.versions(at);
+        versions.retain(|version| is_known(version.received_at));
+        store.add_versions(&station.station.id, &versions).await?;
+        let forecasts = forecasts_by_issue(made, at, (year(1, 1), year(9, 30)));
         let mut tx = store.begin().await?;
-        for (received_at, values) in by_issue {
+        for (received_at, values) in forecasts.into_iter().filter(|(received_at, _)| is_known(*received_at)) {
             add_forecast(&mut tx, &station.station.id, &values, received_at).await?;
         }
         tx.commit().await?;

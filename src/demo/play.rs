@@ -86,7 +86,7 @@ pub async fn play(
     app.store.hurry().await?;
     let made = weather::make(&state, wanted.seed);
     let regions: Vec<_> = state.regions.iter().map(|region| region.region.clone()).collect();
-    ground::fill(&app.store, &state, &regions, &made, (season, wanted.seed), progress).await?;
+    ground::fill(&app.store, &state, &regions, &made, (season, wanted.seed), None, progress).await?;
     let profile = app.profiles.get(&state.profile).ok_or(DemoError::NoProfile)?.clone();
     let truths = truth::draw(&state, &made, &profile, season, wanted.seed);
     let seen = reports::make(&truths, &profile, state.time_zone, season, wanted.seed);

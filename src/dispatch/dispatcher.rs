@@ -1,6 +1,7 @@
 //! Who works the queue: what a dispatcher has at hand, and what it reports.
 
 use std::collections::BTreeSet;
+use std::fmt;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -21,6 +22,7 @@ use crate::people::Channel;
 use crate::progress::Progress;
 use crate::store::queue::Recovered;
 use crate::store::{Store, StoreError};
+use crate::text::counted;
 
 /// What one pass or run came to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -50,6 +52,26 @@ impl std::ops::AddAssign for Drained {
         self.expired += other.expired;
         self.withdrawn += other.withdrawn;
         self.stale += other.stale;
+    }
+}
+
+/// `12 messages sent, 1 to be tried again`: what there was of it.
+impl fmt::Display for Drained {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} sent", counted(self.sent, "message", "messages"))?;
+        for (count, what) in [
+            (self.later, "to be tried again"),
+            (self.failed, "refused for good"),
+            (self.uncertain, "uncertain"),
+            (self.expired, "too late to be of use"),
+            (self.withdrawn, "withdrawn since the addressee is gone or said stop"),
+            (self.stale, "answered when another process had them already"),
+        ] {
+            if count > 0 {
+                write!(f, ", {count} {what}")?;
+            }
+        }
+        Ok(())
     }
 }
 
@@ -200,5 +222,17 @@ impl Dispatcher {
             Some(hook) if hook(point) => Err(DispatchError::Stopped(point)),
             _ => Ok(()),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_run_came_to_is_a_sentence() {
+        assert_eq!(Drained::default().to_string(), "0 messages sent");
+        let some = Drained { sent: 1, later: 2, uncertain: 1, ..Drained::default() };
+        assert_eq!(some.to_string(), "1 message sent, 2 to be tried again, 1 uncertain");
     }
 }

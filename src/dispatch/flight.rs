@@ -14,7 +14,7 @@ use crate::dispatch::dispatcher::{CrashPoint, DispatchError, Dispatcher, Drained
 use crate::metrics::SendResult;
 use crate::people::Channel;
 use crate::store::queue::{Booked, Leased};
-use crate::text::error_chain;
+use crate::text::{counted, error_chain};
 
 /// What the channel said, or why it was not asked.
 pub(super) type Landing = Result<Result<Receipt, SendFailure>, Unsent>;
@@ -73,7 +73,8 @@ impl Flight {
         self.tally.since = None;
         for (notice, done) in std::mem::take(&mut self.tally.by_notice) {
             let Drained { sent, later, failed, uncertain, withdrawn, .. } = done;
-            info!(notice.id = notice, sent, later, failed, uncertain, withdrawn, "sent {sent} messages of `{notice}`");
+            let messages = counted(sent, "message", "messages");
+            info!(notice.id = notice, sent, later, failed, uncertain, withdrawn, "sent {messages} of `{notice}`");
         }
     }
 }

@@ -102,8 +102,11 @@ impl Ease {
 
 impl std::fmt::Display for Ease {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // Below the scales' ends a figure says no more, and as -0.0 it puzzles.
         match self.language {
+            Language::En if self.value < 1.0 => f.write_str("Flesch-Kincaid grade 1 or below"),
             Language::En => write!(f, "Flesch-Kincaid grade {:.1}", self.value),
+            Language::Es if self.value < 0.5 => f.write_str("Fernández-Huerta 0 or below"),
             Language::Es => write!(f, "Fernández-Huerta {:.0}", self.value),
         }
     }
@@ -251,6 +254,17 @@ mod tests {
     fn the_least_grade_is_the_published_one() {
         // Same article: one-syllable words, one a sentence, give -3.40.
         assert!((Counts::of(["Go! Stop. Run?"], Language::En).flesch_kincaid_grade() + 3.40).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_lies_below_a_scale_is_told_as_its_end() {
+        let told = |language, value| Ease { language, value }.to_string();
+        for below in [-3.4, -0.04, 0.0, 0.96] {
+            assert_eq!(told(Language::En, below), "Flesch-Kincaid grade 1 or below");
+        }
+        assert_eq!(told(Language::En, 1.0), "Flesch-Kincaid grade 1.0");
+        assert_eq!(told(Language::Es, -0.3), "Fernández-Huerta 0 or below");
+        assert_eq!(told(Language::Es, 76.6), "Fernández-Huerta 77");
     }
 
     #[test]

@@ -21,6 +21,14 @@ pub enum Encoding {
 }
 
 impl Encoding {
+    /// Units that a message holds which stands alone.
+    fn alone(self) -> usize {
+        match self {
+            Encoding::Gsm7 => GSM7_ALONE,
+            Encoding::Ucs2 => UCS2_ALONE,
+        }
+    }
+
     pub fn name(self) -> &'static str {
         match self {
             Encoding::Gsm7 => "GSM 7-bit",
@@ -39,6 +47,36 @@ pub struct Segments {
     pub parts: usize,
     /// The text of each segment, in order; joined they are the text again.
     pub texts: Vec<String>,
+}
+
+impl Segments {
+    /// The room it takes, for people who write it: `fits one text of 160 characters (142 used)`.
+    pub fn words(&self) -> String {
+        let (room, used) = (self.encoding.alone(), self.units);
+        let why = match self.strange().as_slice() {
+            [] => String::new(),
+            [one] => format!(": a letter outside of the texting alphabet ({one}) halves the room"),
+            all => {
+                let all = all.iter().map(char::to_string).collect::<Vec<_>>().join(" ");
+                format!(": letters outside of the texting alphabet ({all}) halve the room")
+            }
+        };
+        match self.parts {
+            0 | 1 => format!("fits one text of {room} characters ({used} used){why}"),
+            parts => format!("takes {parts} texts ({used} characters; one text holds {room}){why}"),
+        }
+    }
+
+    /// What GSM 7-bit does not have, each once.
+    fn strange(&self) -> Vec<char> {
+        let mut strange = Vec::new();
+        for c in self.texts.iter().flat_map(|text| text.chars()) {
+            if gsm7_septets(c).is_none() && !strange.contains(&c) {
+                strange.push(c);
+            }
+        }
+        strange
+    }
 }
 
 /// Counts a text: GSM 7-bit if every character is in that alphabet, else UCS-2.
@@ -251,6 +289,17 @@ mod tests {
         check(&"í".repeat(71), Encoding::Ucs2, 71, 2);
         check(&"í".repeat(134), Encoding::Ucs2, 134, 2);
         check(&"í".repeat(135), Encoding::Ucs2, 135, 3);
+    }
+
+    #[test]
+    fn the_room_is_told_in_words_for_who_writes() {
+        let words = |text: &str| count(text).words();
+        assert_eq!(words(&"a".repeat(142)), "fits one text of 160 characters (142 used)");
+        assert_eq!(words(&"a".repeat(170)), "takes 2 texts (170 characters; one text holds 160)");
+        let halved = "a letter outside of the texting alphabet (í) halves the room";
+        assert_eq!(words("aquí"), format!("fits one text of 70 characters (4 used): {halved}"));
+        assert_eq!(words(&"í".repeat(71)), format!("takes 2 texts (71 characters; one text holds 70): {halved}"));
+        assert!(words("aquí está").ends_with("letters outside of the texting alphabet (í á) halve the room"));
     }
 
     #[test]

@@ -116,6 +116,14 @@ impl PlaceTable {
         self.areas[from..].iter().take_while(|area| area.zip < first + 100).filter_map(zip_place).collect()
     }
 
+    /// Of [`Self::relatives`], the last number before a ZIP code and the first after it: the ZIP codes of a town are numbered one
+    /// after the other.
+    pub fn beside(&self, zip: &Zip) -> Vec<ZipPlace> {
+        let (before, after): (Vec<ZipPlace>, Vec<ZipPlace>) =
+            self.relatives(zip).into_iter().filter(|area| area.zip != *zip).partition(|area| area.zip < *zip);
+        before.into_iter().next_back().into_iter().chain(after.into_iter().next()).collect()
+    }
+
     /// The table as one piece, for a file or a row: gzipped; a mark and the source, a line each; the count; then three
     /// columns, each as differences from the row above: ZIP codes, latitudes, longitudes. Numbers are LEB128, signed ones
     /// zigzag.

@@ -28,6 +28,14 @@ pub struct HeightEffect {
     pub highest_m: f64,
 }
 
+/// 300 m are about two weeks (a degree Celsius is about a week of the season in spring, and 300 m are two): common practice, no source.
+const USUAL_DAYS_PER_M: f64 = 14.0 / 300.0;
+
+/// Days by which the season comes later so many metres higher up, by the rule of the trade: where nothing was measured.
+pub fn usual_days_for(metres: f64) -> f64 {
+    metres * USUAL_DAYS_PER_M
+}
+
 /// Fewer stations make no line with a doubt of its own.
 pub const FEWEST_STATIONS: usize = 3;
 
@@ -79,6 +87,22 @@ impl HeightEffect {
     pub fn days_for(&self, metres: f64) -> (f64, f64) {
         let per_m = self.days_per_100_m / 100.0;
         (per_m * metres, student_90(self.stations - 2) * self.standard_error / 100.0 * metres)
+    }
+
+    /// Said in place of [`Self::words`] where [`Self::measured`] gives nothing.
+    pub fn not_measured(language: Language) -> String {
+        match language {
+            Language::En => {
+                "What 500 ft of height make in days cannot be told here: fewer than three weather stations around, at \
+                             different heights, have enough past seasons."
+                    .into()
+            }
+            Language::Es => {
+                "Aquí no se puede decir cuántos días hacen 500 pies de altura: menos de tres estaciones del tiempo \
+                             alrededor, a distintas alturas, tienen suficientes temporadas pasadas."
+                    .into()
+            }
+        }
     }
 
     /// What 500 ft higher or lower mean, with the doubt, as a page says it.
@@ -220,6 +244,7 @@ mod tests {
     fn nothing_is_said_where_the_stations_are_few_level_or_short() {
         let at = |height, years| station(height, years, |year| 70.0 + season(year) + height / 25.0);
         assert_eq!(HeightEffect::measured(&[]), None);
+        assert!(HeightEffect::not_measured(Language::En).contains("fewer than three weather stations around"));
         assert_eq!(HeightEffect::measured(&[at(1500.0, 2000..2020), at(2000.0, 2000..2020)]), None);
         let level = [at(1500.0, 2000..2020), at(1540.0, 2000..2020), at(1580.0, 2000..2020)];
         assert_eq!(HeightEffect::measured(&level), None);

@@ -294,7 +294,9 @@ impl Backfiller {
 
     /// Told by the source, or set by staff, or found beside a midnight station of the store. What was found is put on each
     /// reading of its era that no source told the hour of, and made the station's own where it holds today: observers told
-    /// their hours from the 1980s on, if at all, and what they wrote down before needs its day too.
+    /// their hours from the 1980s on, if at all, and what they wrote down before needs its day too. A record that is fetched
+    /// again is looked at again, since the station's own hour says nothing of earlier eras; an hour that staff set to what the
+    /// record does not show of today holds for all of it.
     async fn find_hour(
         &self,
         station: &mut Station,
@@ -302,15 +304,10 @@ impl Backfiller {
         remarks: &mut Vec<String>,
     ) -> Result<ReadingHour, StoreError> {
         let told = told_hour(readings).map(|hour| ReadingHour::Told { hour });
+        let known = told.clone().or(station.observation_hour.map(|hour| ReadingHour::Set { hour }));
         let untold = readings.iter().filter(|reading| reading.observation_hour.is_none_or(|hour| hour == 0)).count();
-        if let (Some(told), true) = (&told, untold == 0 || station.observation_hour.is_some() || is_fixed(station)) {
-            return Ok(told.clone());
-        }
-        if let Some(hour) = station.observation_hour {
-            return Ok(ReadingHour::Set { hour });
-        }
-        if is_fixed(station) {
-            return Ok(ReadingHour::ByConstruction);
+        if untold == 0 || is_fixed(station) {
+            return Ok(known.unwrap_or(ReadingHour::ByConstruction));
         }
         let stored = self.store.stations().await?;
         let maxima = maxima_of(readings);
@@ -319,21 +316,24 @@ impl Backfiller {
             if eras.is_empty() {
                 continue;
             }
-            let put = put_hours(readings, &eras);
+            let words = eras.iter().map(Era::words).collect::<Vec<_>>().join("; ");
+            let found = ReadingHour::Found { neighbour: midnight.id.clone(), distance_km, eras };
+            if station.observation_hour.is_some() && station.observation_hour != found.setting() {
+                break;
+            }
+            let ReadingHour::Found { eras, neighbour, .. } = &found else { break };
+            let put = put_hours(readings, eras);
             remarks.push(format!(
-                "no source tells the hour of {untold} of its readings; beside midnight station {} ({distance_km:.0} km away) its record \
-                 shows {}: {put} readings were put on their day by that",
-                midnight.id,
-                eras.iter().map(Era::words).collect::<Vec<_>>().join("; "),
+                "no source tells the hour of {untold} of its readings; beside midnight station {neighbour} ({distance_km:.0} km \
+                 away) its record shows {words}: {put} readings were put on their day by that"
             ));
             if let Some(told) = told {
                 return Ok(told);
             }
-            let found = ReadingHour::Found { neighbour: midnight.id.clone(), distance_km, eras };
             self.adopt(station, &found, remarks);
             return Ok(found);
         }
-        Ok(told.unwrap_or(ReadingHour::Unknown))
+        Ok(known.unwrap_or(ReadingHour::Unknown))
     }
 
     /// Makes what was found the station's own; it is kept with the record.
@@ -341,7 +341,7 @@ impl Backfiller {
         let this_year = self.clock.now().with_timezone(&station.time_zone).year();
         let ReadingHour::Found { eras, .. } = found else { return };
         let is_current = eras.last().is_some_and(|era| era.last >= this_year - ERA_IS_CURRENT_YEARS);
-        if let (Some(hour), true) = (found.setting(), is_current) {
+        if let (Some(hour), true, None) = (found.setting(), is_current, station.observation_hour) {
             station.observation_hour = Some(hour);
             remarks.push(format!("its hour of reading is set to {hour}: `treebell station change` sets another"));
         }

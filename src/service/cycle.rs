@@ -28,7 +28,7 @@ use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::notices::{self, NoticeRelease, Put, QueuedRest};
 use crate::store::staff_log::StaffKind;
-use crate::store::{outlooks, staff_log};
+use crate::store::{outlooks, regions, staff_log};
 use crate::text::Chain;
 
 /// One cycle under way.
@@ -331,7 +331,10 @@ async fn commit(
                 let text = format!("{} in {} was skipped: {reason}", kind.name(), region.name);
                 let key = format!("skipped/{id}");
                 staff_log::tell_staff(&mut tx, &key, Some(&region.id), StaffKind::Skipped, &text, now).await?;
-                if is_a_loss(reason, outlook.trust == RecordTrust::Sound) {
+                let added_on =
+                    regions::added_at(&mut tx, &region.id).await?.with_timezone(&region.time_zone).date_naive();
+                let was_over = over_since(reason).is_some_and(|day| day < added_on);
+                if !was_over && is_a_loss(reason, outlook.trust == RecordTrust::Sound) {
                     let text = match &outlook.trust {
                         RecordTrust::Sound => text,
                         doubt => format!("{text}; the temperatures are in doubt: {doubt}"),
@@ -359,6 +362,15 @@ fn is_a_loss(reason: &SkipReason, data_is_sound: bool) -> bool {
         SkipReason::PastUse { .. } | SkipReason::SeasonOver { .. } => true,
         SkipReason::WindowOpen { .. } | SkipReason::WindowClosed { .. } => !data_is_sound,
         SkipReason::Overtaken { .. } | SkipReason::InspectNeverSent | SkipReason::DeadlineStands => false,
+    }
+}
+
+/// The day from which a skipped notice was of no use. What lies before a region was added, nobody there could have been told.
+fn over_since(reason: &SkipReason) -> Option<NaiveDate> {
+    match reason {
+        SkipReason::PastUse { until: day } | SkipReason::SeasonOver { ended: day } => Some(*day),
+        SkipReason::WindowOpen { since } | SkipReason::WindowClosed { since } => Some(*since),
+        SkipReason::Overtaken { .. } | SkipReason::InspectNeverSent | SkipReason::DeadlineStands => None,
     }
 }
 

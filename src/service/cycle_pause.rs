@@ -29,11 +29,16 @@ impl Pause {
         // A clock that was set back must not make the pause longer.
         (last_began_at <= now && now < until).then_some(Self { tries, until })
     }
+
+    /// `2026-03-03 13:31 UTC`.
+    pub(super) fn until(&self) -> String {
+        self.until.format("%Y-%m-%d %H:%M UTC").to_string()
+    }
 }
 
 impl fmt::Display for Pause {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let until = self.until.format("%Y-%m-%d %H:%M UTC");
+        let until = self.until();
         write!(
             f,
             "the cycle was begun {} times in a row and never ended (out of memory, or killed?): it is not begun again before {until}",

@@ -369,7 +369,15 @@ impl Schedule<'_> {
                 Ok(Outcome::NotDue) => {}
                 Ok(Outcome::Pausing(pause)) => turn = Turn::Pausing(pause),
                 Ok(Outcome::ShuttingDown) => return Turn::ShuttingDown,
-                Err(why) => error!("the cycle failed and is tried again, after growing pauses: {why}"),
+                Err(why) => {
+                    // A store that takes no write counts no tries, and then there is no pause.
+                    let tries = app.store.unfinished_tries(CYCLE).await.unwrap_or_default();
+                    let next = match Pause::after(tries, app.clock.now()) {
+                        Some(pause) => format!("not before {}", pause.until()),
+                        None => format!("within {} seconds", LONGEST_SLEEP.as_secs()),
+                    };
+                    error!("the cycle failed and is tried again, {next}: {why}");
+                }
             }
         }
         release_now(app, queued).await;

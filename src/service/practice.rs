@@ -48,9 +48,17 @@ pub enum Standing {
     /// Nothing is under way. What happened last, if anything did.
     Still(Option<Lived>),
     /// The clock is being moved.
-    Moving,
+    Moving(Goal),
     /// A new season is being made.
     Making,
+}
+
+/// Where the clock is being moved to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Goal {
+    At(DateTime<Utc>),
+    /// To the first morning on which something new is decided.
+    NextNotice,
 }
 
 /// What happened while the clock was moved.
@@ -125,11 +133,12 @@ pub trait Practice: Send + Sync {
     /// See [`PracticeFault`]; then nothing has moved.
     async fn step(&self, step: Step, patience: Duration) -> Result<(), PracticeFault>;
 
-    /// Makes another season in the place of this one, with other weather and other people. Who is signed in stays so.
+    /// Makes another season in the place of this one, with other weather and other people. Who is signed in stays so. It goes on
+    /// behind the answer: the old season's pages are shut as soon as the new one is there.
     ///
     /// # Errors
     /// [`PracticeFault::Busy`].
-    async fn begin_again(&self, patience: Duration) -> Result<(), PracticeFault>;
+    async fn begin_again(&self) -> Result<(), PracticeFault>;
 
     /// What went last, alike messages together, the newest first; at most `limit` groups.
     ///

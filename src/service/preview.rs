@@ -192,8 +192,15 @@ impl<'a> Previews<'a> {
         let past = self.seasons.past(&self.own, &mut self.records, &history, &asked, today).await?;
         let (profile, rules, watch) = (Arc::clone(profile), rules.clone(), Arc::clone(watch));
         let policy = self.app.config.policy.clone();
-        let work = move || live(&profile, &policy, &rules, season, known, &history, &past, &watch);
+        // Nobody waits any more when a draft is given up: then the work ends, too.
+        let wanted = Arc::new(());
+        let is_wanted = Arc::downgrade(&wanted);
+        let work = move || {
+            let is_wanted = || is_wanted.strong_count() > 0;
+            live(&profile, &policy, &rules, season, known, &history, &past, &watch, &is_wanted)
+        };
         let lived = Arc::new(tokio::task::spawn_blocking(work).await?);
+        drop(wanted);
         self.lived.insert(key, Arc::clone(&lived));
         Ok(lived)
     }
@@ -236,7 +243,7 @@ impl<'a> Previews<'a> {
     }
 }
 
-/// Every past season of a station, as many at once as the machine has processors.
+/// Every past season of a station, as many at once as the machine has processors; no more of them when nobody wants them.
 #[expect(clippy::too_many_arguments, reason = "what a thread of its own works on")]
 fn live(
     profile: &Profile,
@@ -247,6 +254,7 @@ fn live(
     history: &StationHistory,
     past: &StationPast,
     watch: &Watch,
+    is_wanted: &(dyn Fn() -> bool + Sync),
 ) -> Lived {
     let normals = Normals::around(&history.record, known, &history.station.sources, season);
     let member = Member { station: &history.station, record: &history.record, normals: &normals };
@@ -259,7 +267,7 @@ fn live(
     std::thread::scope(|scope| {
         for _ in 0..workers {
             scope.spawn(|| {
-                while let Some(season) = wanted.get(next.fetch_add(1, Ordering::Relaxed)) {
+                while let Some(season) = wanted.get(next.fetch_add(1, Ordering::Relaxed)).filter(|_| is_wanted()) {
                     let row = place.row(*season);
                     rows.lock().unwrap_or_else(PoisonError::into_inner).extend(row);
                     watch(done.fetch_add(1, Ordering::Relaxed) + 1, wanted.len() as u64);

@@ -95,6 +95,16 @@ impl PullReport {
         self.stations.iter().filter(|pull| pull.is_silent()).map(|pull| &pull.station).collect()
     }
 
+    /// As [`PullReport::silent_stations`], each with what is true of all its sources: some may have answered.
+    pub fn silent_words(&self) -> Vec<(&StationId, String)> {
+        let words = |StationPull { station, store_fault, .. }: &StationPull| match store_fault {
+            Some(_) => format!("what the sources of station `{station}` gave could not be kept"),
+            None => format!("no source of station `{station}` gave a temperature that can be used"),
+        };
+        let silent = self.stations.iter().filter(|pull| pull.is_silent());
+        silent.map(|pull| (&pull.station, words(pull))).collect()
+    }
+
     pub fn new_values(&self) -> usize {
         let taken = |source: &SourcePull| source.outcome.as_ref().map_or(0, |taken| taken.new);
         self.stations.iter().flat_map(|station| &station.sources).map(taken).sum()

@@ -98,6 +98,11 @@ pub fn drawn(
         })
         .collect();
     let station = model.station();
+    let care = if station.is_grid_point() {
+        phrases::with_care_of_grid(language, &outlook.trust)
+    } else {
+        phrases::with_care(language, &outlook.trust)
+    };
     SeasonChart {
         place: region.name.clone(),
         insect: profile.names.get(language).to_owned(),
@@ -111,7 +116,7 @@ pub fn drawn(
         days: shown_days(profile, outlook, &assessment.days).map(|days| chart_days(&days, language)),
         today,
         source: format!("{} ({})", station.name, station.id),
-        note: note(profile, outlook, language),
+        note: note(profile, outlook, care, language),
     }
 }
 
@@ -166,7 +171,7 @@ fn past_season(rule: &HeatRule, season: &projection::PastSeason) -> PastSeason {
 
 /// What has to stand on the picture: a record that is not sound, past years that are another station's, how such dates
 /// did before, thresholds that are not proven.
-fn note(profile: &Profile, outlook: &Outlook, language: Language) -> Option<String> {
+fn note(profile: &Profile, outlook: &Outlook, care: Option<String>, language: Language) -> Option<String> {
     let window = [&profile.window.opens, &profile.window.closes].into_iter();
     let next = window.filter_map(|stage| outlook.stage(stage)).find(|stage| stage.reached.is_none());
     let provisional = profile.provisional.then(|| {
@@ -181,15 +186,8 @@ fn note(profile: &Profile, outlook: &Outlook, language: Language) -> Option<Stri
         let past = phrases::past_error_of(language, stage, outlook.today)?;
         Some(format!("{}: {past}", phrases::capitalised(name)))
     });
-    let sentences: Vec<String> = [
-        phrases::with_care(language, &outlook.trust),
-        phrases::borrowed_years(language, outlook),
-        past_error,
-        provisional,
-    ]
-    .into_iter()
-    .flatten()
-    .collect();
+    let sentences: Vec<String> =
+        [care, phrases::borrowed_years(language, outlook), past_error, provisional].into_iter().flatten().collect();
     (!sentences.is_empty()).then(|| sentences.join(" "))
 }
 

@@ -16,8 +16,9 @@ use serde::Serialize;
 pub use self::facts::recent_whole_seasons;
 use self::hours::find_hours;
 pub(super) use self::hours::{is_fixed, midnight_stations};
-pub use self::rank::Seasons;
+pub use self::hours::{is_of_midnight, unset_hour};
 use self::rank::{Facts, rank};
+pub use self::rank::{Seasons, is_far_in_height, still_reports};
 use crate::assessment::past::ENOUGH_YEARS;
 use crate::geo::{Point, distance_km};
 use crate::store::{Store, StoreError};
@@ -86,8 +87,8 @@ pub fn lacks_a_past(row: &Candidate) -> bool {
 /// The grid point that may be taken where no station is near, by a person's own word only: one that is new, or the place's own
 /// that another region stands on already.
 pub fn grid_point(candidates: &Candidates, place: Point) -> Option<&Station> {
-    let own = acis_grid::id_of(place);
-    let may_be_taken = |row: &&Candidate| row.is_grid_point && (!row.in_store || row.station.id == own);
+    let own = Grid::ALL.map(|grid| acis_grid::id_of(grid, place));
+    let may_be_taken = |row: &&Candidate| row.is_grid_point && (!row.in_store || own.contains(&row.station.id));
     candidates.rows.iter().find(may_be_taken).map(|row| &row.station)
 }
 
@@ -436,8 +437,8 @@ async fn offer_grid_point(
         return;
     };
     let place = seen_from.place;
-    let id = acis_grid::id_of(place);
-    if candidates.rows.iter().any(|row| row.station.id == id) {
+    let own = Grid::ALL.map(|grid| acis_grid::id_of(grid, place));
+    if candidates.rows.iter().any(|row| own.contains(&row.station.id)) {
         return;
     }
     match directory.cell(Grid::Prism, place).await {

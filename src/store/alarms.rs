@@ -54,6 +54,32 @@ impl Store {
         Ok(get::<i64>(&row, "n")? > 0)
     }
 
+    /// Since when processes of a role have been at work, up to the one that `started_at`, with no break that was longer than `gap`.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn at_work_since(
+        &self,
+        role: &str,
+        started_at: DateTime<Utc>,
+        gap: TimeDelta,
+    ) -> Result<DateTime<Utc>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT started_at, seen_at FROM watchers WHERE role = $1 AND started_at < $2 ORDER BY started_at DESC",
+        )
+        .bind(role)
+        .bind(ms(started_at))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        let mut since = started_at;
+        for row in &rows {
+            if since - get_instant(row, "seen_at")? <= gap {
+                since = get_instant(row, "started_at")?;
+            }
+        }
+        Ok(since)
+    }
+
     /// The alarms that are open, or with `since` all that were raised or open since then; the newest first.
     ///
     /// # Errors

@@ -57,7 +57,7 @@ impl Store {
             }
             None => return Err(Conflict::UnknownAddress { masked: address.to_string() }.into()),
         }
-        let detail = format!("{} addresses, {} deliveries cancelled: {evidence}", stopped.addresses, stopped.cancelled);
+        let detail = format!("{}: {evidence}", stopped.said());
         tx.note_act(Act::SubscriberErased, &address_subject(&key), &detail).await?;
         tx.commit().await?;
         self.forget_log().await;

@@ -82,21 +82,21 @@ impl Store {
         rows.iter().map(outlook_of).collect()
     }
 
-    /// The newest outlook of each region that is not retired, by its own profile.
+    /// The newest outlook of each region that is not retired, by its own profile, and when it was made.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn outlooks_in_use(&self) -> Result<Vec<Outlook>, StoreError> {
+    pub async fn outlooks_in_use(&self) -> Result<Vec<(Outlook, DateTime<Utc>)>, StoreError> {
         // Asked region by region inside: each is one look into the key, however many years are kept.
         let rows = sqlx::query(
-            "SELECT o.body FROM regions g JOIN outlooks o ON o.profile = g.profile AND o.region_id = g.id
+            "SELECT o.body, o.made_at FROM regions g JOIN outlooks o ON o.profile = g.profile AND o.region_id = g.id
              WHERE g.retired_at IS NULL AND o.day = (
                  SELECT MAX(m.day) FROM outlooks m WHERE m.profile = g.profile AND m.region_id = g.id)
              ORDER BY g.id",
         )
         .fetch_all(&mut *self.read().await?)
         .await?;
-        rows.iter().map(outlook_of).collect()
+        rows.iter().map(made_outlook_of).collect()
     }
 
     /// The newest outlook of a region by its own profile.
@@ -104,13 +104,22 @@ impl Store {
     /// # Errors
     /// When the store fails.
     pub async fn newest_outlook(&self, region: &Region) -> Result<Option<Outlook>, StoreError> {
-        let row =
-            sqlx::query("SELECT body FROM outlooks WHERE profile = $1 AND region_id = $2 ORDER BY day DESC LIMIT 1")
-                .bind(&region.profile)
-                .bind(region.id.as_str())
-                .fetch_optional(&mut *self.read().await?)
-                .await?;
-        row.as_ref().map(outlook_of).transpose()
+        Ok(self.newest_made_outlook(region).await?.map(|(outlook, _)| outlook))
+    }
+
+    /// As [`Store::newest_outlook`], with the moment at which it was made.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn newest_made_outlook(&self, region: &Region) -> Result<Option<(Outlook, DateTime<Utc>)>, StoreError> {
+        let row = sqlx::query(
+            "SELECT body, made_at FROM outlooks WHERE profile = $1 AND region_id = $2 ORDER BY day DESC LIMIT 1",
+        )
+        .bind(&region.profile)
+        .bind(region.id.as_str())
+        .fetch_optional(&mut *self.read().await?)
+        .await?;
+        row.as_ref().map(made_outlook_of).transpose()
     }
 
     /// Forgets what was said before a day, but for the days on which a notice was decided.
@@ -161,6 +170,10 @@ pub async fn put_outlook(tx: &mut Tx, outlook: &Outlook, made_at: DateTime<Utc>)
     .execute(tx.conn())
     .await?;
     Ok(())
+}
+
+fn made_outlook_of(row: &AnyRow) -> Result<(Outlook, DateTime<Utc>), StoreError> {
+    Ok((outlook_of(row)?, get_instant(row, "made_at")?))
 }
 
 fn outlook_of(row: &AnyRow) -> Result<Outlook, StoreError> {

@@ -12,7 +12,7 @@ use crate::store::acts::Act;
 use crate::store::audit::changes;
 use crate::store::bands::{OPEN_M, band_of, landmarks_of, parted_by, pin, settle};
 use crate::store::error::{Conflict, StoreError, TakenZip};
-use crate::store::rows::{get, get_zone, ms, zip_of};
+use crate::store::rows::{get, get_instant, get_zone, ms, zip_of};
 use crate::store::stations::{add_missing_stations, in_use_station};
 use crate::store::tx::{Store, Tx};
 use crate::text::near_name;
@@ -24,6 +24,16 @@ use crate::weather::{Station, StationId};
 /// When the store fails.
 pub async fn region_of_zip_in(tx: &mut Tx, zip: &Zip) -> Result<Option<(RegionId, String)>, StoreError> {
     region_with(tx.conn(), zip).await
+}
+
+/// When a region was added; of one that was retired and came back, the first time.
+///
+/// # Errors
+/// When the store fails or does not have it.
+pub async fn added_at(tx: &mut Tx, id: &RegionId) -> Result<DateTime<Utc>, StoreError> {
+    let row =
+        sqlx::query("SELECT created_at FROM regions WHERE id = $1").bind(id.as_str()).fetch_one(tx.conn()).await?;
+    get_instant(&row, "created_at")
 }
 
 /// What became of one region of a list.

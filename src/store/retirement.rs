@@ -9,6 +9,7 @@ use crate::store::notices::{cancel_waiting, drop_rest};
 use crate::store::regions::{in_use_region, subject};
 use crate::store::rows::ms;
 use crate::store::tx::Store;
+use crate::text::counted;
 
 impl Store {
     /// Takes a region out of use: its ZIP codes are free again, its notices that wait are cancelled, its seasons stay.
@@ -26,7 +27,7 @@ impl Store {
         sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(id.as_str()).execute(tx.conn()).await?;
         let cancelled = cancel_waiting(&mut tx, id, "the region was retired").await?;
         drop_rest(&mut tx, id).await?;
-        let detail = format!("{cancelled} notices that waited are cancelled");
+        let detail = counted(cancelled, "notice that waited is cancelled", "notices that waited are cancelled");
         tx.note_act(Act::RegionRetired, &subject(id), &detail).await?;
         tx.commit().await
     }

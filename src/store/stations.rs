@@ -26,7 +26,7 @@ pub struct StoredStation {
 #[derive(Clone, Debug, PartialEq)]
 pub struct RegionStation {
     pub station: Station,
-    /// Of all values that are not refused.
+    /// Of all values that are not refused and had come by then.
     pub newest_day: Option<NaiveDate>,
     /// When a source of it last gave anything but a forecast.
     pub answered_at: Option<DateTime<Utc>>,
@@ -102,21 +102,28 @@ impl Store {
         Ok(all.into_iter().filter(|stored| stored.retired_at.is_none()).map(|stored| stored.station).collect())
     }
 
-    /// The stations of a region in their order, each with the newest day of its record and when a source of it last gave anything.
+    /// The stations of a region in their order, each with the newest day of its record as known at an instant, and when a source
+    /// of it last gave anything.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn stations_of_region(&self, region: &RegionId) -> Result<Vec<RegionStation>, StoreError> {
+    pub async fn stations_of_region(
+        &self,
+        region: &RegionId,
+        now: DateTime<Utc>,
+    ) -> Result<Vec<RegionStation>, StoreError> {
         // Asked station by station inside: each is a look into a key, however long the records are.
         let rows = sqlx::query(
             "SELECT s.*,
-                    (SELECT MAX(d.day) FROM daily_values d WHERE d.station_id = s.id AND d.rejected IS NULL) AS newest_day,
+                    (SELECT MAX(d.day) FROM daily_values d
+                     WHERE d.station_id = s.id AND d.rejected IS NULL AND d.received_at <= $3) AS newest_day,
                     (SELECT MAX(p.started_at) FROM pulls p
                      WHERE p.station_id = s.id AND p.error IS NULL AND p.taken > 0 AND p.feed <> $2) AS answered_at
              FROM region_stations r JOIN stations s ON s.id = r.station_id WHERE r.region_id = $1 ORDER BY r.rank",
         )
         .bind(region.as_str())
         .bind(FeedKind::NwsForecast.name())
+        .bind(ms(now))
         .fetch_all(&mut *self.read().await?)
         .await?;
         rows.iter()

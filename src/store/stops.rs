@@ -12,6 +12,7 @@ use crate::store::queue::cancel::cancel_of_address;
 use crate::store::rows::{get, ms};
 use crate::store::suppression::{lift_suppression, suppress};
 use crate::store::tx::{Store, Tx};
+use crate::text::counted;
 
 /// What stopping or erasing did.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -20,6 +21,14 @@ pub struct Stopped {
     pub addresses: u64,
     /// Deliveries that had not gone out and now will not.
     pub cancelled: u64,
+}
+
+impl Stopped {
+    /// `1 address, 2 deliveries cancelled`.
+    pub fn said(&self) -> String {
+        let addresses = counted(self.addresses, "address", "addresses");
+        format!("{addresses}, {} cancelled", counted(self.cancelled, "delivery", "deliveries"))
+    }
 }
 
 impl Store {

@@ -48,12 +48,25 @@ pub fn by_nearness(place: Point, elevation_m: Option<f64>, stations: Vec<Station
     candidates
 }
 
+/// On which side of the earth a place lies, for whoever gave its longitude a wrong sign: `106.72 degrees east, in or beside Asia`.
+pub fn side_words(place: Point) -> String {
+    let degrees = place.longitude.abs();
+    let (side, continent) = if place.longitude > 0.0 { ("east", "Asia") } else { ("west", "America") };
+    // North of the Tropic of Cancer and away from Europe and Africa: the other side of America.
+    let is_told = place.latitude >= 23.5 && degrees >= 60.0;
+    let continent = if is_told { format!(", in or beside {continent}") } else { String::new() };
+    format!("{degrees} degrees {side}{continent}")
+}
+
 /// That a place lies beside a station only with the other sign of its longitude; `what` and `id` name it.
 pub fn wrong_sign_words(what: &str, id: &str, place: Point, station: &Station) -> String {
     format!(
         "{what} `{id}`: its longitude {} has another sign than that of station `{}` ({}), beside which it would lie with the \
-         same: one of the two is wrong; degrees count to the east, so in America they are negative",
-        place.longitude, station.id, station.place.longitude
+         same; as given, it lies at {}; one of the two is wrong; degrees count to the east, so in America they are negative",
+        place.longitude,
+        station.id,
+        station.place.longitude,
+        side_words(place)
     )
 }
 
@@ -98,6 +111,13 @@ mod tests {
             assert_eq!(mirrored(place(longitude), &stations), None, "{longitude}");
         }
         assert_eq!(mirrored(place(135.2), &[]), None);
+        let said = wrong_sign_words("region", "mesa", place(135.2), &stations[0]);
+        assert!(
+            said.contains("with the same; as given, it lies at 135.2 degrees east, in or beside Asia; one of the two"),
+            "{said}"
+        );
+        assert_eq!(side_words(place(-106.72)), "106.72 degrees west, in or beside America");
+        assert_eq!(side_words(Point { latitude: -20.0, longitude: 140.0 }), "140 degrees east");
     }
 
     #[test]

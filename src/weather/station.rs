@@ -14,7 +14,8 @@ pub struct Station {
     pub elevation_m: f64,
     /// IANA name; a station's day is a calendar day of this zone.
     pub time_zone: chrono_tz::Tz,
-    /// Hour (0-24) at which the observer reads the extremes where the source does not tell; `None` = midnight.
+    /// Hour (0-24) at which the observer reads the extremes where the source does not tell; `None`: not known, so
+    /// values stay on the day that they were filed under.
     pub observation_hour: Option<u8>,
     /// In order of trust; a failing source falls to the next.
     pub sources: Vec<SourceRef>,

@@ -8,6 +8,8 @@ use std::time::Duration;
 
 use tokio::sync::{Semaphore, watch};
 use tokio::time::Instant;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
 
 use crate::service::past_cache::Watch;
 
@@ -25,6 +27,9 @@ pub(super) struct Jobs<T> {
     all: Mutex<HashMap<String, Job<T>>>,
     /// One at a time: whole seasons of many regions are worked out.
     turn: Arc<Semaphore>,
+    under_way: TaskTracker,
+    /// No more work is done.
+    rests: CancellationToken,
 }
 
 struct Job<T> {
@@ -51,7 +56,12 @@ pub(super) enum Stand<T> {
 
 impl<T> Default for Jobs<T> {
     fn default() -> Self {
-        Self { all: Mutex::default(), turn: Arc::new(Semaphore::new(1)) }
+        Self {
+            all: Mutex::default(),
+            turn: Arc::new(Semaphore::new(1)),
+            under_way: TaskTracker::new(),
+            rests: CancellationToken::new(),
+        }
     }
 }
 
@@ -76,6 +86,13 @@ impl<T: Send + Sync + 'static> Jobs<T> {
             Ok(Err(_)) => Stand::Failed("the work broke off".to_owned()),
             Err(_) => Stand::UnderWay(steps.0.load(Ordering::Relaxed), steps.1.load(Ordering::Relaxed)),
         }
+    }
+
+    /// Breaks off what is under way, lets no more be done, and waits until none is.
+    pub async fn rest(&self) {
+        self.rests.cancel();
+        self.under_way.close();
+        self.under_way.wait().await;
     }
 
     fn known_or_begun<F>(&self, key: &str, work: impl FnOnce(Watch) -> F) -> Option<(Steps, Told<T>)>
@@ -106,9 +123,17 @@ impl<T: Send + Sync + 'static> Jobs<T> {
         });
         let (tell, outcome) = watch::channel(None);
         let (turn, work) = (Arc::clone(&self.turn), work(watch));
-        tokio::spawn(async move {
-            let _turn = turn.acquire_owned().await;
-            let found = work.await.map(Arc::new);
+        let rests = self.rests.clone();
+        self.under_way.spawn(async move {
+            let done = async {
+                let _turn = turn.acquire_owned().await;
+                work.await.map(Arc::new)
+            };
+            let found = tokio::select! {
+                biased;
+                () = rests.cancelled() => return,
+                found = done => found,
+            };
             // Nobody may wait for it any more.
             let _ = tell.send(Some(found));
         });
@@ -152,5 +177,20 @@ mod tests {
         let breaks = |_: Watch| async { panic!("as a check wants it") };
         assert!(matches!(jobs.ask("c", Duration::from_secs(60), breaks).await, Stand::Failed(_)));
         assert!(matches!(jobs.ask("c", Duration::from_secs(60), works).await, Stand::Done(_)));
+    }
+
+    #[tokio::test]
+    async fn work_that_nobody_may_do_any_more_is_broken_off_and_none_is_begun() {
+        let jobs: Jobs<u32> = Jobs::default();
+        let (done, mut ended) = tokio::sync::oneshot::channel::<()>();
+        let goes_on = |_: Watch| async move {
+            let _done = done;
+            std::future::pending::<Result<u32, String>>().await
+        };
+        assert!(matches!(jobs.ask("a", Duration::ZERO, goes_on).await, Stand::UnderWay(..)));
+        tokio::time::timeout(Duration::from_secs(60), jobs.rest()).await.expect("it is not waited for");
+        assert!(matches!(ended.try_recv(), Err(tokio::sync::oneshot::error::TryRecvError::Closed)), "it is dropped");
+        let works = |_: Watch| async { Ok(1) };
+        assert!(matches!(jobs.ask("b", Duration::from_secs(60), works).await, Stand::Failed(_)));
     }
 }

@@ -14,6 +14,7 @@ pub mod guard;
 pub mod limits;
 pub mod page;
 pub mod server;
+pub mod serving;
 pub mod site;
 pub mod templates;
 pub mod views;

@@ -23,7 +23,10 @@ async fn shown(visit: Visit) -> Result<Response, Fault> {
         consents => words(times.consents_days),
         staff => words(times.staff_log_days),
     };
-    visit.page("privacy", context! { times, key_apart => !visit.site.app().store.key_lies_inside() })
+    let store = &visit.site.app().store;
+    // Who copied the store while a key lay in it has that key for good.
+    let lay_inside = store.known_keys().await?.iter().any(|key| key.lay_inside);
+    visit.page("privacy", context! { times, key_apart => !store.key_lies_inside(), lay_inside })
 }
 
 /// Days as they are read: whole years as years, with their leap days.

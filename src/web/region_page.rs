@@ -19,6 +19,7 @@ use super::{Fault, Site, Visit, window};
 use crate::language::Language;
 use crate::links::region_path;
 use crate::region::RegionId;
+use crate::season::lapse::HeightEffect;
 use crate::season::status::SeasonStanding;
 use crate::season::{PastScore, learning_words, phrases};
 use crate::units;
@@ -117,18 +118,24 @@ fn figures(language: Language, view: &RegionView, known: &Known) -> Value {
         newest => outlook.newest_real_day.map(|day| long_date(language, day)),
         filled => outlook.filled_days,
         heat => heat(outlook.heat_sum),
-        needed,
+        needed => &needed,
         years => outlook.trace_years.len(),
         first_year => outlook.trace_years.iter().min(),
         last_year => outlook.trace_years.iter().max(),
         forecast_days => outlook.forecast_days,
-        care => phrases::with_care(language, &outlook.trust),
+        care => match known.grid {
+            Some(_) => phrases::with_care_of_grid(language, &outlook.trust),
+            None => phrases::with_care(language, &outlook.trust),
+        },
         past_error => outlook.stage(&window.opens).filter(|_| measured).and_then(|stage| phrases::past_error_of(language, stage, view.today)),
         borrowed => phrases::borrowed_years(language, outlook),
         learned => outlook.learned.as_ref().and_then(|note| learning_words::note(language, &view.profile, note)),
         record => known.skill.iter().filter(|row| measured && SHOWN_LEADS.contains(&row.lead_days)).map(record_row).collect::<Vec<_>>(),
         stages,
-        height_effect => known.height_effect.map(|effect| effect.words(language)),
+        height_effect => match known.height_effect {
+            Some(effect) => Some(effect.words(language)),
+            None => needed.is_some().then(|| HeightEffect::not_measured(language)),
+        },
         year => outlook.season.year,
     }
 }

@@ -176,8 +176,13 @@ async fn covers_any(visit: &Visit, zips: &[Zip]) -> Result<bool, Fault> {
 async fn place(visit: &Visit, zip: &str) -> Result<Value, Fault> {
     let Ok(zip) = Zip::parse(zip) else { return Ok(Value::from(())) };
     let places = places(&visit.site.app().store, std::slice::from_ref(&zip)).await?;
-    let region = places.into_iter().find_map(|place| place.region).map(|region| region.name);
-    Ok(context! { zip => zip.as_str(), region })
+    let Some(place) = places.into_iter().next() else { return Ok(Value::from(())) };
+    let mut shared = Vec::new();
+    for choice in &place.choices {
+        shared.push(visit.site.app().store.region(&choice.region).await?.name);
+    }
+    let region = place.region.map(|region| region.name);
+    Ok(context! { zip => zip.as_str(), region, shared => shared.join(", ") })
 }
 
 fn shown(

@@ -189,6 +189,12 @@ impl Site {
         });
     }
 
+    /// Lets no more work begin behind the pages, and waits until none is under way: then the store can be closed.
+    pub async fn rest(&self) {
+        let Inner { views, learned, offers, fits, region_drafts, .. } = &*self.0;
+        tokio::join!(views.rest(), learned.rest(), offers.rest(), fits.rest(), region_drafts.rest());
+    }
+
     /// Waits until what all pages show is worked out, however long that takes.
     ///
     /// # Errors

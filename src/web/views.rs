@@ -3,6 +3,7 @@
 //! No page waits for arithmetic: a region of which nothing was worked out yet says so.
 
 use std::collections::{BTreeMap, HashMap};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
@@ -15,7 +16,7 @@ use crate::language::Language;
 use crate::region::{Region, RegionId, Zip};
 use crate::season::decide::DecidedNotice;
 use crate::season::status::{SeasonStanding, Shown};
-use crate::season::{NoticeKind, NoticeStatus, Profile, WindowDays};
+use crate::season::{NoticeKind, NoticeStatus, Outlook, Profile, WindowDays};
 use crate::service::app::App;
 use crate::service::region_views::{self, Facts, Maker, Seen, Source, by_station};
 pub(super) use crate::service::region_views::{CHART_WIDTHS, Known};
@@ -118,6 +119,12 @@ impl Views {
         self.by_id.get(id)
     }
 
+    /// What a region's page says of its season, and when that was made.
+    pub fn on_page(&self, id: &RegionId) -> Option<(&Outlook, DateTime<Utc>)> {
+        let view = self.region(id)?;
+        Some((&view.known.as_ref()?.outlook, view.made_at))
+    }
+
     /// The regions that cover a ZIP code, from the lowest up.
     pub fn covering(&self, zip: &Zip) -> &[RegionId] {
         self.by_zip.get(zip).map_or(&[], Vec::as_slice)
@@ -149,6 +156,8 @@ struct Inner {
     /// Held by whoever makes views. Taken before the work goes to a thread of its own: those that wait for it must not use
     /// up the threads that it needs.
     making: Arc<tokio::sync::Mutex<()>>,
+    /// No more are made.
+    resting: AtomicBool,
 }
 
 impl RegionViews {
@@ -160,6 +169,7 @@ impl RegionViews {
             tried_at: Mutex::default(),
             showing: tokio::sync::Mutex::default(),
             making: Arc::default(),
+            resting: AtomicBool::new(false),
         }))
     }
 
@@ -180,6 +190,12 @@ impl RegionViews {
         views
     }
 
+    /// What is shown now, for who does not wait where there is nothing yet; what is old of it is made anew behind the answer.
+    pub fn shown_now(&self) -> Option<Arc<Views>> {
+        self.renew_behind();
+        self.peek()
+    }
+
     /// Waits until all that is old has been made anew.
     ///
     /// # Errors
@@ -189,11 +205,23 @@ impl RegionViews {
         self.renew(turn).await
     }
 
+    /// Lets no more be made, and waits until none is being made.
+    pub async fn rest(&self) {
+        self.0.resting.store(true, Ordering::Relaxed);
+        drop(self.0.showing.lock().await);
+        drop(self.0.making.lock().await);
+    }
+
+    fn is_resting(&self) -> bool {
+        self.0.resting.load(Ordering::Relaxed)
+    }
+
     fn now(&self) -> DateTime<Utc> {
         self.0.source.app.clock.now()
     }
 
-    fn peek(&self) -> Option<Arc<Views>> {
+    /// What is shown now, without a look at the store.
+    pub fn peek(&self) -> Option<Arc<Views>> {
         self.0.current.borrow().clone()
     }
 
@@ -261,12 +289,15 @@ impl RegionViews {
         // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
         let work = tokio::task::spawn_blocking(move || {
             let _turn = turn;
-            runtime.block_on(this.renew_here(&|| is_wanted.strong_count() > 0))
+            runtime.block_on(this.renew_here(&|| is_wanted.strong_count() > 0 && !this.is_resting()))
         });
         work.await.map_err(|why| Fault::Inside(format!("the views were cut off: {why}")))?
     }
 
     async fn renew_here(&self, is_wanted: &(dyn Fn() -> bool + Sync)) -> Result<(), Fault> {
+        if !is_wanted() {
+            return Ok(());
+        }
         let source = &self.0.source;
         *self.0.tried_at.lock().unwrap_or_else(PoisonError::into_inner) = Some(self.now());
         let app = &source.app;

@@ -5,42 +5,14 @@
 //
 // Environment: BASE (address of the service), OUTBOX (folder of its messages), ZIP and REGION (a watched place),
 // GALLERY (address), STATES (its regions by state) and SEEN (its questions by language), both JSON, BROKEN (address),
-// MODULES (folder with node_modules), CHROMIUM (the program). SHOTS (optional): folder for pictures; each page is then
+// and that of shared.mjs. SHOTS (optional): folder for pictures; each page is then
 // looked at in both widths under both schemes, and printed to PDF where that is of use.
-import { createRequire } from "node:module";
 import fs from "node:fs";
 import path from "node:path";
+import { browser, found, inspectState, press, run, smallTargets, validate, wanted } from "./shared.mjs";
 
-const { BASE, OUTBOX, ZIP, REGION, GALLERY, BROKEN, MODULES, CHROMIUM, SHOTS } = process.env;
-const require = createRequire(path.join(MODULES, "package.json"));
-const { chromium } = require("playwright-core");
-const { HtmlValidate } = require("html-validate");
-const axe = fs.readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
-
-const validator = new HtmlValidate({
-  extends: ["html-validate:standard"],
-  rules: {
-    // A matter of style: a button without an action of its own is a submit button.
-    "no-implicit-button-type": "off",
-    // Drawings carry their own style attributes only where the drawing needs them.
-    "no-inline-style": "error",
-    // The engine leaves blank lines and the like.
-    "no-trailing-whitespace": "off",
-    // Numbers may stand in any element.
-    "tel-non-breaking": "off",
-    // One page holds several forms of one kind; each is told apart by its heading.
-    "form-dup-name": "off",
-    // Words such as "Regions" lead to one place from head and foot.
-    "long-title": ["error", { maxlength: 90 }],
-  },
-});
-
-const findings = [];
-const found = (where, what) => {
-  findings.push(`${where}: ${what}`);
-  console.log(`FINDING ${where}: ${what}`);
-};
-const wanted = (where, yes, what) => yes || found(where, what);
+const { BASE, OUTBOX, ZIP, REGION, GALLERY, BROKEN, SHOTS } = process.env;
+const TARGETS = "button, input:not([type=hidden]), select, a.button, nav a, label.choice";
 
 /** A busy machine is no finding. */
 async function patient(made) {
@@ -49,8 +21,6 @@ async function patient(made) {
   return context;
 }
 
-const browser = await chromium.launch({ executablePath: CHROMIUM, args: ["--no-sandbox"] });
-
 /** Asks everything of the page as it stands now. */
 async function inspect(page, name, { status = 200, response, print = false } = {}) {
   const where = `${name} (${new URL(page.url()).pathname.replace(/[0-9a-f]{20,}/, "…")})`;
@@ -58,39 +28,16 @@ async function inspect(page, name, { status = 200, response, print = false } = {
   if (response) wanted(where, response.status() === status, `status ${response.status()}`);
   const html = response ? await response.text() : await page.content();
   wanted(where, Buffer.byteLength(html) < 100_000, `weighs ${Buffer.byteLength(html)} bytes`);
-  if (response) {
-    for (const message of (await validator.validateString(html)).results.flatMap((result) => result.messages)) {
-      found(where, `html-validate ${message.ruleId}: ${message.message} (line ${message.line})`);
-    }
-  }
+  if (response) await validate(where, html);
   // The scheme changes colours and no sizes, so that two looks show both schemes and both widths.
   const looks = SHOTS ? [["light", 320], ["light", 1280], ["dark", 320], ["dark", 1280]] : [["light", 320], ["dark", 1280]];
   for (const [colorScheme, width] of looks) {
     await page.emulateMedia({ colorScheme });
     await page.setViewportSize({ width, height: 800 });
     const state = `${where} ${colorScheme} ${width}`;
-    // Put in by the driver, past the page's own policy, which lets no script run.
-    await page.evaluate(axe);
-    const report = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ["violations", "incomplete"] }));
-    for (const { id, help, nodes } of report.violations) {
-      found(state, `axe ${id}: ${help}: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
-    }
-    // What axe-core cannot decide by itself is a finding too: so far every page could be made such that it can.
-    for (const { id, nodes } of report.incomplete) {
-      found(state, `axe leaves ${id} open: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
-    }
-    const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
-    wanted(state, wide <= 0, `${wide} px wider than the window`);
+    await inspectState(page, state);
     // WCAG 2.2, 2.5.8 leaves out links inside a sentence; ours are larger than it asks (2.5.5).
-    const small = await page.evaluate(() =>
-      [...document.querySelectorAll("button, input:not([type=hidden]), select, a.button, nav a, label.choice")]
-        .filter((one) => one.checkVisibility() && !one.closest("label.choice input"))
-        .filter((one) => !(one.matches("input[type=radio], input[type=checkbox]") && one.closest("label.choice")))
-        .map((one) => ({ box: one.getBoundingClientRect(), html: one.outerHTML.slice(0, 90) }))
-        .filter(({ box }) => box.height < 43.5 || box.width < 43.5)
-        .map(({ box, html }) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`),
-    );
-    for (const one of small) found(state, `target too small: ${one}`);
+    await smallTargets(page, state, TARGETS, "label.choice");
     if (SHOTS) {
       await page.setViewportSize({ width: width === 320 ? 360 : width, height: 800 });
       const file = `${name.replace(/\W+/g, "-")}.${colorScheme}.${width === 320 ? 360 : width}.png`;
@@ -104,16 +51,6 @@ async function inspect(page, name, { status = 200, response, print = false } = {
 }
 
 const go = (page, where) => page.goto(where.startsWith("http") ? where : BASE + where);
-
-/** What a press leads to. */
-async function press(page, button) {
-  const [response] = await Promise.all([
-    page.waitForResponse((one) => one.request().isNavigationRequest() && ![301, 302, 303].includes(one.status())),
-    button.click(),
-  ]);
-  await page.waitForLoadState();
-  return response;
-}
 
 /** The newest message to an address that holds a text, unfolded. */
 async function message(to, holds) {
@@ -335,17 +272,11 @@ async function byKeyboard() {
   await context.close();
 }
 
-try {
+await run(async () => {
   await firstPage();
   await byKeyboard();
   for (const language of ["en", "es"]) {
     await walk(language);
     await gallery(language);
   }
-} catch (why) {
-  found("the walk broke off", why.stack);
-} finally {
-  await browser.close();
-}
-console.log(`${findings.length} findings`);
-process.exit(findings.length ? 1 : 0);
+});

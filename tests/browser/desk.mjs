@@ -31,6 +31,24 @@ async function type(page, selector, text) {
 /** What Enter leads to. */
 const enter = (page) => leads(page, () => page.keyboard.press("Enter"));
 
+/** On a phone the head is one line, and a menu opens by keyboard; on a desk all of it is seen. Leaves the menu open. */
+async function theMenu(page) {
+  const high = async () => (await page.locator(".top").boundingBox()).height;
+  const seen = (selector) => page.locator(selector).first().isVisible();
+  wanted("menu", (await high()) < 100, `the head takes ${await high()} px`);
+  wanted("menu", !(await seen(".top nav a")) && !(await seen(".out button")), "what the menu opens is seen before");
+  wanted("menu", (await page.innerText(".menu summary")).includes("My account"), "it does not say which page this is");
+  await page.setViewportSize({ width: 1200, height: 900 });
+  wanted("wide head", (await seen(".top nav a")) && (await seen(".out button")) && !(await seen(".menu")), "not all of it is seen");
+  await page.setViewportSize({ width: 390, height: 844 });
+  await tabTo(page, ".menu summary");
+  await page.keyboard.press("Enter");
+  wanted("menu", (await seen(".top nav a")) && (await seen(".out button")), "Enter does not open it");
+  await inspect(page, "menu open");
+  wanted("menu", (await page.locator(".top nav a[aria-current=page]").innerText()) === "My account", "no link is that of this page");
+  await page.focus(".menu summary");
+}
+
 async function staff() {
   const made = await newContext();
   const page = await made.newPage();
@@ -96,6 +114,7 @@ async function staff() {
   await type(page, "#again", "short");
   await inspect(page, "password with a fault", { response: await enter(page), status: 422 });
   await page.goto(`${BASE}/desk/account`);
+  await theMenu(page);
   await tabTo(page, ".out button");
   await inspect(page, "signed out", { response: await enter(page) });
   await page.goBack();

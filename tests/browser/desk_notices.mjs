@@ -33,6 +33,13 @@ async function walk() {
   await byKeyboard();
   const notice = page.url();
   await inspect("notice", { response: await page.goto(notice) });
+  const deciding = await page.locator("#decide").boundingBox();
+  const reading = await page.locator("#reads").boundingBox();
+  wanted("notice", deciding.y < reading.y, "the decision stands below the previews");
+  await page.getByRole("link", { name: "Decide", exact: true }).click();
+  await page.waitForURL("**#decide");
+  const top = await page.locator("#decide").evaluate((one) => one.getBoundingClientRect().top);
+  wanted("notice", top >= 0 && top < 844, `the way to the decision leads elsewhere: ${top} px`);
   for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
   await inspect("notice opened");
 
@@ -65,7 +72,10 @@ async function walk() {
   await says("notice taken back", "It waits for a word");
 
   await inspect("notice sent", { response: await press(button("Send it now")) });
-  await says("notice sent", "maria has sent it");
+  await says("notice sent", "Being sent, on the word of maria");
+  const main = await page.locator("main").innerText();
+  wanted("notice sent", !/\bSent\b/.test(main), "it says Sent while it is being sent");
+
   await inspect("today with one on its way", { response: await page.goto(`${BASE}/desk/today`) });
   const back = page.getByRole("button", { name: "Take it back" }).first();
   await inspect("notice taken back", { response: await press(back) });
@@ -80,7 +90,7 @@ async function walk() {
   await page.goto(`${BASE}/desk/today`);
   await page.selectOption("#doubt", "temperatures");
   await inspect("today sifted", { response: await press(button("Show")) });
-  await page.selectOption("#state", "none");
+  await page.selectOption("#state", "last");
   await press(button("Show"));
   await says("today sifted", "No region is like that");
 }

@@ -52,6 +52,10 @@ async function walk() {
   await still();
   await inspect("practice at a notice", { response: await page.goto(`${BASE}/desk/practice`) });
   await says("practice at a notice", "Decided");
+  await says("practice at a notice", "Look at what came up");
+  await press(page.locator("main .links a", { hasText: "a word" }));
+  await says("today at a notice", "Needs a word: ");
+  await page.goto(`${BASE}/desk/practice`);
   await page.locator("main .lines a").first().click();
   await says("the notice", "for");
   wanted("the notice", (await page.locator("body").innerText()).includes("Practice: nothing leaves"), "the banner is missing");

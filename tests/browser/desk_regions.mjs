@@ -3,36 +3,10 @@
 //
 // Environment: INVITATION (path of one), REGION, NAME and ZIP (a region's id, name and ZIP code, whose people are looked at), LIST (a CSV
 // file with a good row and bad ones), and that of desk_shared.mjs.
-import { BASE, button as buttonOf, inspect as inspectOf, newContext, press as pressOf, run, says as saysOf, signIn, wanted } from "./desk_shared.mjs";
+import { BASE, run, signIn, tabTo, walker, wanted } from "./desk_shared.mjs";
 
 const { INVITATION, REGION, NAME, ZIP, LIST } = process.env;
-const context = await newContext();
-const page = await context.newPage();
-const inspect = (name, asked) => inspectOf(page, name, asked);
-const press = (button) => pressOf(page, button);
-const button = (name) => buttonOf(page, name);
-const says = (name, text) => saysOf(page, name, text);
-const openAll = async () => {
-  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
-};
-
-/** Every stop of the tab key is seen, and in the order of the page; gives the names of fields on the way. */
-async function byKeyboard(where, until) {
-  const names = [];
-  for (let tries = 0; tries < 60; tries++) {
-    await page.keyboard.press("Tab");
-    const here = await page.evaluate(() => {
-      const at = document.activeElement;
-      const seen = at.closest("label.choice") ?? at;
-      return { name: at.name || at.innerText || at.tagName, outline: getComputedStyle(seen).outlineStyle };
-    });
-    wanted(where, here.outline !== "none", `the focus is not seen on "${here.name}"`);
-    names.push(here.name);
-    if (here.name === until) break;
-  }
-  wanted(where, names.at(-1) === until, `"${until}" is not reached: ${names.join(", ")}`);
-  return names;
-}
+const { page, inspect, press, button, says, openAll } = await walker();
 
 /** The page of a draft once its work has ended. */
 async function ended() {
@@ -54,7 +28,7 @@ async function aNewRegion() {
   await page.goto(`${BASE}/desk/today`);
   await press(page.getByRole("link", { name: "Add a region" }));
   await inspect("new region", { response: await page.reload() });
-  const order = await byKeyboard("new region", "zips");
+  const order = await tabTo(page, "new region", "zips");
   wanted("new region", order.includes("name"), "ZIP codes come before the name");
   await openAll();
   await inspect("new region opened");
@@ -75,6 +49,26 @@ async function aNewRegion() {
   await says("draft that failed", "under “Elevation”");
   await press(page.getByRole("link", { name: "Change it and look again" }));
   wanted("change again", (await page.inputValue("#zips")) === "00399", "the form is empty");
+  // Far from every station and high above them: one is offered and not taken.
+  await openAll();
+  await page.fill("#elevation_ft", "9,000");
+  await press(button("Look at it"));
+  await ended();
+  await inspect("draft without a station", { response: await page.reload() });
+  await says("draft without a station", "No weather station fits this place");
+  await says("draft without a station", "miles away");
+  await openAll();
+  await inspect("draft without a station opened");
+  await page.goto(`${BASE}/desk/new-region`);
+  wanted("drafts", (await page.locator(".lines li").count()) === 1, "one that was tried again stays in the list");
+  await inspect("new region with a draft", { response: await page.reload() });
+  await press(page.getByRole("link", { name: "Alta Mesa" }));
+  await press(button("Use it"));
+  await ended();
+  await inspect("draft on a low station", { response: await page.reload() });
+  await says("draft on a low station", "lower than the region’s trees");
+  await says("draft on a low station", "too early");
+  await press(page.getByRole("link", { name: "Change", exact: true }));
   await page.fill("#zips", "00391");
   await openAll();
   await page.fill("#elevation_ft", "5,600");
@@ -149,11 +143,11 @@ async function aList() {
   await inspect("list", { response: await page.goto(`${BASE}/desk/people-list`) });
   await page.goto(`${BASE}/desk/people-list`);
   await page.setInputFiles("#list", LIST);
-  await inspect("list tried", { response: await press(button("Try it")) });
+  await inspect("list tried", { response: await press(button("Check the file")) });
   await says("list tried", "1 added");
   await says("list tried", "2 rows refused");
-  await press(button("Take in the other 1"));
-  await says("list taken", "Taken in: 1 added");
+  await press(button("Import the other 1"));
+  await says("list taken", "Imported: 1 added");
 }
 
 await run(async () => {

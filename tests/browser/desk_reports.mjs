@@ -3,15 +3,10 @@
 // when there is any.
 //
 // Environment: INVITATION (path of one), PHOTOGRAPH (a JPEG), REGION and NAME (a region's id and name), and that of desk_shared.mjs.
-import { BASE, button as buttonOf, inspect as inspectOf, newContext, press as pressOf, run, says as saysOf, signIn, wanted } from "./desk_shared.mjs";
+import { BASE, run, signIn, tabTo, walker, wanted } from "./desk_shared.mjs";
 
 const { INVITATION, PHOTOGRAPH, REGION, NAME } = process.env;
-const context = await newContext();
-const page = await context.newPage();
-const inspect = (name, asked) => inspectOf(page, name, asked);
-const press = (button) => pressOf(page, button);
-const button = (name) => buttonOf(page, name);
-const says = (name, text) => saysOf(page, name, text);
+const { page, inspect, press, button, says, openAll } = await walker();
 
 /** Where somebody stands whose thumb reaches what is seen without a scroll. */
 async function inReach(where, one) {
@@ -24,7 +19,12 @@ async function twoTaps() {
   await page.goto(`${BASE}/desk/new-report?region=${REGION}`);
   const eggs = page.locator("label.tile", { hasText: "eggs" }).first();
   await inReach("the tile of eggs", eggs);
-  await inReach("Save", page.getByRole("button", { name: "Save" }).first());
+  const save = page.getByRole("button", { name: "Save" }).first();
+  for (const [what, one] of [["the day", page.locator("#date")], ["count at once", page.locator("label[for=count]")], ["Save", save]]) {
+    await inReach(what, one);
+    const [here, end] = [await one.boundingBox(), await save.boundingBox()];
+    wanted(what, here.y <= end.y, "stands below Save");
+  }
   await eggs.tap();
   wanted("two taps", await eggs.locator("input").isChecked(), "the tap on the tile chooses nothing");
   await inspect("report entered", { response: await press(page.getByRole("button", { name: "Save" }).first()) });
@@ -37,16 +37,7 @@ async function twoTaps() {
 
 async function byKeyboard() {
   await page.goto(`${BASE}/desk/new-report?region=${REGION}`);
-  for (let tries = 0; tries < 40; tries++) {
-    await page.keyboard.press("Tab");
-    const here = await page.evaluate(() => {
-      const at = document.activeElement;
-      const seen = at.closest("label.tile") ?? at;
-      return { name: at.name ?? "", outline: getComputedStyle(seen).outlineStyle };
-    });
-    wanted("keyboard", here.outline !== "none", `the focus is not seen on "${here.name}"`);
-    if (here.name === "saw") break;
-  }
+  await tabTo(page, "keyboard", "saw");
   await page.keyboard.press("Space");
   await page.keyboard.press("ArrowDown");
   wanted("keyboard", (await page.locator("input[name=saw]:checked").count()) === 1, "arrows choose nothing");
@@ -72,13 +63,16 @@ async function inFull() {
     return one.naturalWidth;
   });
   wanted("photograph", wide > 0, "it does not show");
-  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
+  await openAll();
   await inspect("report opened");
   await press(button("Erase the photograph"));
   await says("photograph erased", "The photograph is erased.");
 }
 
 async function theList() {
+  await page.goto(`${BASE}/desk/today`);
+  await press(page.locator("#word a", { hasText: /^\d+ field reports?$/ }));
+  wanted("today", new URL(page.url()).pathname === "/desk/reports", "what needs a word does not lead to the reports");
   await inspect("reports", { response: await page.goto(`${BASE}/desk/reports`) });
   await says("reports", "wait for a word from you");
   await press(page.locator(".lines li", { hasText: "an owner" }).getByRole("link").first());
@@ -108,7 +102,7 @@ async function theRegion() {
     return one.naturalWidth;
   });
   wanted("region", wide > 0, "the chart does not show");
-  for (const part of ["Stations", "People", "Field reports", "Who waits beside it", "What was changed"]) await says("region", part);
+  for (const part of ["How sure the dates are", "What one wash takes", "Stations", "People", "Field reports", "Who waits beside it", "What was changed"]) await says("region", part);
 }
 
 await run(async () => {

@@ -1,44 +1,21 @@
-// What the walks through the staff's desk share: a browser like a phone, and everything that is asked of each page. axe-core and
-// html-validate on every page and state; width and targets measured; pictures on demand.
+// What the walks through the staff's desk share: a phone, what is asked of each page in which looks, and the sign-in; pictures on demand.
 //
-// Environment: BASE (address, behind TLS with a certificate nobody knows), NOW (the service's clock in ms; empty: this machine's),
-// MODULES (folder with node_modules), CHROMIUM (the program). SHOTS (optional): folder for pictures.
+// Environment: BASE (address, behind TLS with a certificate nobody knows), NOW (the service's clock in ms; empty: this machine's), and
+// that of shared.mjs. SHOTS (optional): folder for pictures.
 import { createHmac } from "node:crypto";
-import { createRequire } from "node:module";
-import fs from "node:fs";
 import path from "node:path";
+import { browser, inspectState, leads, press, run, smallTargets, validate, wanted } from "./shared.mjs";
 
-const { NOW, MODULES, CHROMIUM, SHOTS } = process.env;
-const require = createRequire(path.join(MODULES, "package.json"));
-const { chromium } = require("playwright-core");
-const { HtmlValidate } = require("html-validate");
-const axe = fs.readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
-const validator = new HtmlValidate({
-  extends: ["html-validate:standard"],
-  rules: {
-    // As in check.mjs.
-    "no-implicit-button-type": "off",
-    "no-inline-style": "error",
-    "no-trailing-whitespace": "off",
-    "tel-non-breaking": "off",
-    "form-dup-name": "off",
-    "long-title": ["error", { maxlength: 90 }],
-  },
-});
+export { leads, press, run, wanted };
 
+const { NOW, SHOTS } = process.env;
 export const { BASE } = process.env;
 export const PASSWORD = "tall grass by the old gate";
 const PHONE = { width: 390, height: 844 };
 const LOOKS = [["light", 390, 844], ["dark", 320, 800], ["light", 1200, 900], ["dark", 1200, 900]];
 
-const findings = [];
-export const found = (where, what) => {
-  findings.push(`${where}: ${what}`);
-  console.log(`FINDING ${where}: ${what}`);
-};
-export const wanted = (where, yes, what) => yes || found(where, what);
-
-const browser = await chromium.launch({ executablePath: CHROMIUM, args: ["--no-sandbox"] });
+const TARGETS =
+  "button, input:not([type=hidden]), select, textarea, summary, a.button, a.go, nav a, .lines h2 a, .lines h3 a, label.choice, label.tile";
 
 /** Somebody else's browser, on a phone. */
 export async function newContext() {
@@ -53,34 +30,14 @@ export async function inspect(page, name, { status = 200, response } = {}) {
   console.log(`looking at ${name}`);
   if (response) {
     wanted(name, response.status() === status, `status ${response.status()}`);
-    const html = await response.text();
-    for (const message of (await validator.validateString(html)).results.flatMap((result) => result.messages)) {
-      found(name, `html-validate ${message.ruleId}: ${message.message} (line ${message.line})`);
-    }
+    await validate(name, await response.text());
   }
   for (const [colorScheme, width, height] of LOOKS) {
     await page.emulateMedia({ colorScheme });
     await page.setViewportSize({ width, height });
     const state = `${name} ${colorScheme} ${width}`;
-    await page.evaluate(axe);
-    const report = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ["violations", "incomplete"] }));
-    for (const { id, help, nodes } of report.violations) {
-      found(state, `axe ${id}: ${help}: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
-    }
-    for (const { id, nodes } of report.incomplete) {
-      found(state, `axe leaves ${id} open: ${nodes.map((node) => node.html).join(" | ").slice(0, 300)}`);
-    }
-    const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
-    wanted(state, wide <= 0, `${wide} px wider than the window`);
-    const small = await page.evaluate(() =>
-      [...document.querySelectorAll("button, input:not([type=hidden]), select, textarea, summary, a.button, a.go, nav a, .lines h2 a, .lines h3 a, label.choice, label.tile")]
-        .filter((one) => one.checkVisibility())
-        .filter((one) => !(one.matches("input[type=radio], input[type=checkbox]") && one.closest("label.choice, label.tile")))
-        .map((one) => ({ box: one.getBoundingClientRect(), html: one.outerHTML.slice(0, 90) }))
-        .filter(({ box }) => box.height < 43.5 || box.width < 43.5)
-        .map(({ box, html }) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`),
-    );
-    for (const one of small) found(state, `target too small: ${one}`);
+    await inspectState(page, state);
+    await smallTargets(page, state, TARGETS, "label.choice, label.tile");
     if (SHOTS) {
       await page.screenshot({ path: path.join(SHOTS, `${name.replace(/\W+/g, "-")}.${colorScheme}.${width}.png`), fullPage: true });
     }
@@ -88,19 +45,6 @@ export async function inspect(page, name, { status = 200, response } = {}) {
   await page.emulateMedia({ colorScheme: "light" });
   await page.setViewportSize(PHONE);
 }
-
-/** What an act in the page leads to. */
-export async function leads(page, act) {
-  const [response] = await Promise.all([
-    page.waitForResponse((one) => one.request().isNavigationRequest() && ![301, 302, 303].includes(one.status())),
-    act(),
-  ]);
-  await page.waitForLoadState();
-  return response;
-}
-
-/** What a press leads to. */
-export const press = (page, button) => leads(page, () => button.click());
 
 export const button = (page, name) => page.getByRole("button", { name, exact: false }).first();
 
@@ -131,16 +75,35 @@ export async function signIn(page, invitation) {
   await page.waitForURL("**/desk/today");
 }
 
-/** Walks, says how many findings there are, and ends with 1 when there is any. */
-export async function run(walk, page) {
-  try {
-    await walk();
-  } catch (why) {
-    const shown = page ? `${page.url()}\n${(await page.locator("body").innerText().catch(() => "")).slice(0, 800)}` : "";
-    found("the walk broke off", `${why.stack}\n${shown}`);
-  } finally {
-    await browser.close();
+/** A page on a phone, with what is asked of it and done on it; for walks with one page. */
+export async function walker() {
+  const page = await (await newContext()).newPage();
+  return {
+    page,
+    inspect: (name, asked) => inspect(page, name, asked),
+    press: (one) => press(page, one),
+    button: (name) => button(page, name),
+    says: (name, text) => says(page, name, text),
+    /** Opens all that is folded away. */
+    openAll: async () => {
+      for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
+    },
+  };
+}
+
+/** By the tab key to the field `until`: every stop on the way is seen. Gives the names of the stops. */
+export async function tabTo(page, where, until) {
+  const names = [];
+  for (let tries = 0; tries < 60 && names.at(-1) !== until; tries++) {
+    await page.keyboard.press("Tab");
+    const here = await page.evaluate(() => {
+      const at = document.activeElement;
+      const seen = at.closest("label.choice, label.tile") ?? at;
+      return { name: at.name || at.innerText || at.tagName, outline: getComputedStyle(seen).outlineStyle };
+    });
+    wanted(where, here.outline !== "none", `the focus is not seen on "${here.name}"`);
+    names.push(here.name);
   }
-  console.log(`${findings.length} findings`);
-  process.exit(findings.length ? 1 : 0);
+  wanted(where, names.at(-1) === until, `"${until}" is not reached: ${names.join(", ")}`);
+  return names;
 }

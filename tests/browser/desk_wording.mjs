@@ -16,10 +16,12 @@ async function words() {
   await inspect("wording", { response: await page.goto(`${BASE}/desk/wording`) });
   await press(page.getByRole("link", { name: "Wash now: text message" }));
   await inspect("words of a text", { response: await page.reload() });
+  await says("words of a text", "{{ wash_by }}");
+  await says("words of a text", "the last day to wash");
   const before = await page.inputValue("#en");
   await page.fill("#en", before.replaceAll("{{ wash_by }}", "soon"));
   await inspect("words refused", { status: 422, response: await press(button("Keep these words")) });
-  await says("words refused", "Does not say the last day to wash");
+  await says("words refused", "The text does not say the last day to wash: put {{ wash_by }} where it belongs.");
   wanted("words refused", (await page.inputValue("#en")).includes("by soon"), "what was typed is gone");
   await page.fill("#en", before.replace("Scale in", "Eggs in"));
   await page.fill("#why", "so that everybody knows which tree");
@@ -32,10 +34,12 @@ async function words() {
   await press(page.getByRole("link", { name: "Version 1" }));
   await inspect("what a version changed", { response: await page.reload() });
   await press(page.getByRole("link", { name: "Wash now: text message" }));
-  await page.locator("summary", { hasText: "Back to the shipped words" }).click();
-  await press(button("Use the shipped words"));
+  await page.locator("summary", { hasText: "Back to the words of the program" }).click();
+  await press(button("Use the words of the program"));
   await says("words restored", "These words are in use again.");
-  wanted("words restored", (await page.inputValue("#en")) === before, "not the shipped words");
+  wanted("words restored", (await page.inputValue("#en")) === before, "not the words of the program");
+  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
+  await inspect("words of a text opened");
   await inspect("words of an e-mail", { response: await page.goto(`${BASE}/desk/wording/wash-now.email`) });
   await inspect("words of a part", { response: await page.goto(`${BASE}/desk/wording/care.part`) });
 }
@@ -56,10 +60,14 @@ async function drawn(name, picture) {
 
 async function learned() {
   await workedOut("/desk/learned");
+  await inspect("learned", { response: await page.reload() });
+  const [days, heat] = await page.locator("main h2").evaluateAll((all) => ["Dates", "How much heat"].map((text) => all.findIndex((one) => one.textContent.startsWith(text))));
+  wanted("learned", days >= 0 && days < heat, "days do not come before heat");
+  for (const details of await page.locator("main details").all()) await details.evaluate((one) => (one.open = true));
   await says("learned", "What each report pulls");
   await drawn("learned", ".chart img");
-  for (const details of await page.locator("details").all()) await details.evaluate((one) => (one.open = true));
-  await inspect("learned", { response: await page.reload() });
+  await inspect("learned opened");
+  await page.reload();
   await page.locator("summary", { hasText: "Freeze learning" }).click();
   await inspect("freeze without a reason", { status: 422, response: await press(button("Freeze it")) });
   await says("freeze without a reason", "Say why");

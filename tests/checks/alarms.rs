@@ -206,7 +206,7 @@ async fn a_day_without_network_is_told_to_the_administrator_once_and_not_with_ev
             house.mails(ADMIN),
             [format!("ALARM: {title}"), format!("STILL: {title}"), format!("STILL: {title}")]
         );
-        assert!(house.newest(ADMIN).contains("1 of 1 stations silent"), "{}", house.newest(ADMIN));
+        assert!(house.newest(ADMIN).contains("1 of 1 station silent"), "{}", house.newest(ADMIN));
         // It is no station's fault, so nobody is told that one failed; and nothing of it is urgent.
         assert_eq!((house.mails(AGENT).len(), house.texts_to_admin().len()), (0, 0));
         assert_eq!(house.app.store.open_alarms().await.unwrap().values().sum::<u64>(), 1);

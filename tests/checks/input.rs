@@ -72,7 +72,7 @@ fn the_settings_tell_what_is_wrong_in_the_file_and_in_all_it_names_in_one_go() {
     let told = ends(folder.path(), &["check-config"], 2);
     for line in [
         "treebell.toml:2: store.address: the folder `no/such/folder` is not there: make it",
-        "treebell.toml:4: policy.get_ready_days: invalid type",
+        "treebell.toml:4: policy.get_ready_days: wants a whole number",
         "treebell.toml:5: policy.last_days: 400 must be at most 120",
         "treebell.toml:7: delivery.leese_s: unknown key, did you mean `lease_s`?",
         "treebell.toml:8: messages.postal_address: is not set",
@@ -106,6 +106,29 @@ fn the_service_does_not_begin_with_what_the_check_refuses() {
             "messages.public_url: is not set, and these messages have neither the cautions nor a link to them",
         ] {
             assert!(told.contains(line), "{command}: {line} is missing in\n{told}");
+        }
+    }
+}
+
+// Before, one sample of each message was looked at: the branch without the caution is not the one that it opens.
+#[test]
+fn the_service_does_not_begin_where_one_branch_of_a_text_lacks_the_caution() {
+    let shipped = include_str!("../../config/messages/en/wash-now.sms.txt");
+    for branch in [" from the ground, best", " from the ground; dry"] {
+        let folder = home(
+            "[messages]\nfolder = \"words\"\n[sms]\nmethod = \"GET\"\n\
+             url = \"http://127.0.0.1:9/send?to={{ to }}&text={{ text }}\"\n",
+        );
+        assert!(shipped.contains(branch));
+        put(folder.path(), "words/en/wash-now.sms.txt", &shipped.replace(branch, &branch[" from the ground".len()..]));
+        ends(folder.path(), &["store", "init"], 0);
+        // `once` ends by itself even where it should not begin.
+        for command in ["check-config", "once", "run"] {
+            let told = ends(folder.path(), &[command], 2);
+            assert!(
+                told.contains("messages.public_url: is not set, and these messages have neither the cautions"),
+                "{command}: {told}"
+            );
         }
     }
 }
@@ -147,6 +170,22 @@ fn texts_without_the_caution_and_without_a_link_to_it_are_a_fault() {
     assert!(told.contains("messages.public_url: is not set, and these messages have neither the cautions"), "{told}");
     put(folder.path(), "words/en/wash-now.sms.txt", shipped);
     ends(folder.path(), &["check-config"], 0);
+}
+
+// Before, the errors of a plain enum repeated it, in the journal at each start.
+#[test]
+fn no_command_repeats_a_secret_that_was_typed_in_the_place_of_where_it_lies() {
+    let folder = home(
+        "[email]\npassword = \"Hunter2Secret\"\n[hooks]\npath = \"Hunter2Secret\"\nsecrets = [\"Hunter2Secret\"]\n\
+         bounce_secret = \"Hunter2Secret\"\n[sms.smpp]\npassword = Hunter2Secret\n[alarms]\nping = \"https://Hunter2Secret\"\n",
+    );
+    for command in ["check-config", "run", "once", "outlook"] {
+        let told = ends(folder.path(), &[command], 2);
+        assert!(!told.contains("Hunter2Secret"), "{command}: {told}");
+        for key in ["email.password", "hooks.path", "hooks.secrets[0]", "hooks.bounce_secret", "alarms.ping"] {
+            assert!(told.contains(&format!("{key}: wants {{ file = ")), "{command}: {key}: {told}");
+        }
+    }
 }
 
 #[test]
@@ -221,7 +260,7 @@ fn a_settings_link_that_leads_nowhere_is_no_missing_file() {
 fn neither_a_full_nor_a_closed_output_nor_a_huge_number_is_met_with_a_panic() {
     let folder = stored();
     let full = || std::fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
-    for args in [words("check-config --print"), words("profile show")] {
+    for args in [words("check-config --print"), words("profile show"), words("--help"), words("--version")] {
         let output = program(folder.path(), &args).stdout(full()).output().unwrap();
         let told = said(&output);
         assert_eq!(output.status.code(), Some(1), "{args:?}: {told}");

@@ -1,6 +1,7 @@
 //! Field reports teach: from the store through the cycle to other regions' dates, as staff let them. The demo's weather is
 //! invented, so this is of the plumbing; whether the posterior is right is checked elsewhere.
 
+mod before;
 mod real_season;
 
 use std::sync::Arc;
@@ -394,4 +395,23 @@ async fn freezes_and_versions_are_kept_alike_on_both_engines() {
         assert_eq!(store.adopted_profiles().await.unwrap(), [version(2), version(3)]);
     })
     .await;
+}
+
+// Before, a region that was added in November was told to have missed what ended in May.
+#[tokio::test]
+async fn what_had_ended_before_a_region_was_added_is_no_missed_notice() {
+    let missed = async |world: &World| {
+        world.set(NaiveDate::from_ymd_opt(2025, 11, 20).unwrap());
+        world.cycle().await;
+        let log = world.app.store.staff_log(DateTime::UNIX_EPOCH).await.unwrap();
+        log.iter().filter(|entry| entry.kind == StaffKind::Missed).count()
+    };
+    let since_january = World::in_memory().await;
+    assert_ne!(missed(&since_january).await, 0);
+    let new = World::in_memory().await;
+    let mut tx = new.app.store.begin().await.unwrap();
+    // 2025-11-19.
+    sqlx::query("UPDATE regions SET created_at = 1763510400000").execute(tx.conn()).await.unwrap();
+    tx.commit().await.unwrap();
+    assert_eq!(missed(&new).await, 0);
 }

@@ -12,7 +12,7 @@ use crate::message::{Sender, TemplateFault, Templates, check};
 use crate::service::alarms::ping::Pinger;
 use crate::service::app::{AppError, read_profiles};
 use crate::service::keys;
-use crate::text::Chain;
+use crate::text::{Chain, counted};
 
 /// Looks at all of it; sends nothing and connects to nothing.
 pub(super) fn look(config: &Config, reading: &mut Reading, findings: &mut Findings) {
@@ -29,14 +29,13 @@ pub(super) fn look(config: &Config, reading: &mut Reading, findings: &mut Findin
     warn(config, findings);
 }
 
-/// As [`look`], without what only warns and with one sample of each message: what every start looks at.
+/// As [`look`], without what only warns: what every start looks at.
 pub(super) fn look_before_work(config: &Config, reading: &mut Reading, findings: &mut Findings) {
     look_at_secrets(config, reading);
     look_at_folders(config, reading);
     match Templates::load(config.messages.folder.as_deref()) {
         Ok(templates) => {
-            let missing = check::missing_cautions(&templates, &Sender::from(&config.messages));
-            tell_cautions(config, &missing, reading, findings);
+            tell_cautions(config, &templates, reading, findings);
         }
         Err(faults) => findings.elsewhere.extend(faults.0.iter().map(ToString::to_string)),
     }
@@ -131,16 +130,18 @@ fn look_at_messages(config: &Config, reading: &mut Reading, findings: &mut Findi
             return;
         }
     };
+    tell_cautions(config, &templates, reading, findings);
     let report = check::check(&templates, &Sender::from(&config.messages));
-    tell_cautions(config, &report.cautions, reading, findings);
     let others = report.faults.len() - report.cautions.len();
     if others > 0 {
-        findings.warnings.push(format!("messages: {others} faults of wording, told by `treebell message check`"));
+        let faults = counted(others, "fault", "faults");
+        findings.warnings.push(format!("messages: {faults} of wording, told by `treebell message check`"));
     }
 }
 
 /// Cautions that are missing from what goes out are a fault.
-fn tell_cautions(config: &Config, cautions: &[TemplateFault], reading: &mut Reading, findings: &mut Findings) {
+fn tell_cautions(config: &Config, templates: &Templates, reading: &mut Reading, findings: &mut Findings) {
+    let cautions = check::missing_cautions(templates, &Sender::from(&config.messages));
     let sends_texts = config.sms.url.is_some() || config.sms.smpp.is_some();
     let sends_mails = config.email.host.is_some();
     let goes_out = |file: &str| if file.contains(".sms.") { sends_texts } else { sends_mails };

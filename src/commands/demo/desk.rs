@@ -3,14 +3,14 @@
 use std::net::SocketAddr;
 use std::sync::Arc;
 
-use axum::Router;
 use futures::FutureExt;
+use futures::future::BoxFuture;
 
 use super::{Demo, SEED, failed, making};
 use crate::commands::error::{CommandError, with_causes};
 use crate::commands::format::print_out;
 use crate::commands::run::told_to_stop;
-use crate::demo::practice::{PracticeDesk, Wanted};
+use crate::demo::practice::{Pages, PracticeDesk, Wanted};
 use crate::service::app::App;
 use crate::service::practice::Practice;
 use crate::web::{self, Site, server};
@@ -45,14 +45,20 @@ pub(super) async fn run(args: Demo) -> Result<(), CommandError> {
     print_out(&welcome(&desk, address))?;
     let stop = told_to_stop()?.shared();
     tokio::join!(server::serve(listener, desk.router(), stop.clone()), desk.run(stop));
+    desk.close().await;
     Ok(())
 }
 
 /// The pages of one invented season.
-fn pages(app: App, practice: Arc<dyn Practice>) -> Result<Router, String> {
+fn pages(app: App, practice: Arc<dyn Practice>) -> Result<Pages, String> {
     let site = Site::of_practice(app, practice).map_err(|why| with_causes(&why))?;
     site.warm();
-    Ok(web::router(&site))
+    let router = web::router(&site);
+    let rest = move || -> BoxFuture<'static, ()> {
+        let site = site.clone();
+        async move { site.rest().await }.boxed()
+    };
+    Ok(Pages { router, rest: Box::new(rest) })
 }
 
 fn welcome(desk: &PracticeDesk, address: SocketAddr) -> String {

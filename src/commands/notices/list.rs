@@ -7,6 +7,7 @@ use chrono_tz::Tz;
 use comfy_table::{ColumnConstraint, ContentArrangement};
 use serde_json::json;
 
+use super::seasons;
 use crate::commands::error::CommandError;
 use crate::commands::format::{bare_table, columns, print_out, short_date_or};
 use crate::delivery::state::DeliveryState;
@@ -19,15 +20,15 @@ use crate::store::notices::{Notice, NoticeState};
 /// From this many columns on every column is shown.
 const WIDE: u16 = 96;
 
-pub(super) async fn run(app: &App, year: i32, as_json: bool) -> Result<(), CommandError> {
+pub(super) async fn run(app: &App, season: Option<i32>, as_json: bool) -> Result<(), CommandError> {
     let store = &app.store;
     let now = app.clock.now();
     let regions: BTreeMap<RegionId, Region> =
         store.all_regions().await?.into_iter().map(|region| (region.id.clone(), region)).collect();
-    let profiles: BTreeSet<&str> = regions.values().map(|region| region.profile.as_str()).collect();
+    let seasons = seasons(app, season).await?;
     let mut notices = Vec::new();
-    for profile in profiles {
-        notices.extend(store.notices_of_season(profile, year).await?);
+    for (profile, year) in &seasons {
+        notices.extend(store.notices_of_season(profile, *year).await?);
     }
     let half_queued: BTreeSet<NoticeId> = store.half_queued().await?.into_iter().map(|notice| notice.id).collect();
     let mut rows = Vec::new();
@@ -42,7 +43,16 @@ pub(super) async fn run(app: &App, year: i32, as_json: bool) -> Result<(), Comma
         return print_out(&format!("{}\n", serde_json::Value::from(all)));
     }
     if rows.is_empty() {
-        eprintln!("no notices in {year}");
+        let years: BTreeSet<i32> = seasons.into_values().collect();
+        let years: Vec<String> = years.iter().map(ToString::to_string).collect();
+        match (season, years.as_slice()) {
+            (Some(season), _) => eprintln!("no notices in season {season}"),
+            (None, []) => eprintln!("no notices: there is no region yet"),
+            (None, years) => eprintln!(
+                "no notices in the season under way ({}); `treebell notices --season YEAR` lists another",
+                years.join(", ")
+            ),
+        }
         return Ok(());
     }
     let several_profiles = rows.iter().map(|(notice, ..)| &notice.season.profile).collect::<BTreeSet<_>>().len() > 1;
@@ -74,7 +84,7 @@ pub(super) async fn run(app: &App, year: i32, as_json: bool) -> Result<(), Comma
     print_out(&format!("{table}\n\nTimes are each region's own. One in depth: `treebell notices show NOTICE`.\n"))
 }
 
-/// As little of an id as is understood: the year is that of the list.
+/// As little of an id as is understood: the season is that of the list.
 fn short_id(notice: &Notice, several_profiles: bool) -> String {
     match several_profiles {
         true => notice.id.to_string(),

@@ -3,6 +3,8 @@
 mod list;
 mod show;
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, TimeDelta, Utc};
 
 use super::args::{Why, date};
@@ -12,9 +14,10 @@ use crate::config::Config;
 use crate::region::Region;
 use crate::service::app::App;
 use crate::service::desk::acts::{self, Sent};
-use crate::service::desk::find::find;
+use crate::service::desk::find::{find, find_in};
 use crate::service::desk::{DeskError, Hand, local, wording};
 use crate::store::notices::Notice;
+use crate::text::counted;
 use crate::timetable::place;
 
 /// List a season's notices, show one in depth, or hold, release, cancel or recall one.
@@ -24,7 +27,7 @@ pub struct Notices {
     #[command(subcommand)]
     action: Option<Action>,
 
-    /// The season's year; this year if left out.
+    /// The season's year; the seasons under way if left out.
     #[arg(long, value_name = "YEAR")]
     season: Option<i32>,
 
@@ -57,7 +60,7 @@ struct Which {
     /// As `treebell notices` lists it, or its beginning, or the name of its region.
     #[arg(value_name = "NOTICE")]
     notice: String,
-    /// Of which year, where its beginning does not say so; this year if left out.
+    /// Of which season, where its beginning does not say so; the one under way if left out.
     #[arg(long, value_name = "YEAR")]
     season: Option<i32>,
 }
@@ -143,7 +146,7 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
     };
     let app = open_app_for(config, why).await?;
     let done = match &args.action {
-        None => list::run(&app, args.season.unwrap_or_else(|| this_year(&app)), args.json).await,
+        None => list::run(&app, args.season, args.json).await,
         Some(Action::Show(Show { which, json })) => show::run(&app, &which.find(&app).await?, *json).await,
         Some(action) => act(&app, action).await,
     };
@@ -174,7 +177,10 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
             }
         }
         Action::Release(_) => match acts::send(app, hand, id, TimeDelta::zero()).await? {
-            Sent::Queued(deliveries) => eprintln!("notice {id} is released: {deliveries} deliveries are queued"),
+            Sent::Queued(deliveries) => {
+                let queued = counted(deliveries, "delivery is", "deliveries are");
+                eprintln!("notice {id} is released: {queued} queued");
+            }
             Sent::LeavesAt(at) => eprintln!("notice {id} leaves on {}", local(at, region.time_zone)),
         },
         Action::Cancel(_) => {
@@ -184,8 +190,11 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
         Action::Recall(_) => {
             let recalled = acts::recall(app, hand, id, why).await?;
             eprintln!(
-                "notice {id} is recalled: {} deliveries had not gone out and are cancelled; {} had gone out, and of {} it is not known",
-                recalled.cancelled, recalled.gone, recalled.maybe
+                "notice {id} is recalled: {} not gone out and {} cancelled; {} had gone out, and of {} it is not known",
+                counted(recalled.cancelled, "delivery had", "deliveries had"),
+                if recalled.cancelled == 1 { "is" } else { "are" },
+                recalled.gone,
+                recalled.maybe
             );
         }
         Action::Undo(_) => {
@@ -203,12 +212,39 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
 
 impl Which {
     async fn find(&self, app: &App) -> Result<Notice, CommandError> {
-        Ok(find(&app.store, &self.notice, self.season.unwrap_or_else(|| this_year(app))).await?)
+        if let Some(season) = self.season {
+            return Ok(find(&app.store, &self.notice, season).await?);
+        }
+        let under_way: BTreeSet<i32> = seasons(app, None).await?.into_values().collect();
+        let mut newest_first = under_way.into_iter().rev();
+        let first = newest_first.next().unwrap_or_else(|| today(app).year());
+        let others: Vec<i32> = newest_first.collect();
+        find_in(&app.store, &self.notice, first, &others).await.map_err(|why| match why {
+            DeskError::NoSuchNotice { .. } => {
+                CommandError::Usage(format!("{why}; --season YEAR names another season than the one under way"))
+            }
+            other => other.into(),
+        })
     }
 }
 
-fn this_year(app: &App) -> i32 {
-    app.clock.now().with_timezone(&app.config.schedule.time_zone).year()
+/// The profiles of all regions, each with the season that is asked for, or else its season under way: one that begins in autumn has
+/// the next year's name.
+async fn seasons(app: &App, asked: Option<i32>) -> Result<BTreeMap<String, i32>, CommandError> {
+    let today = today(app);
+    let under_way = |id: &str| app.profiles.get(id).map_or_else(|| today.year(), |profile| profile.season_of(today));
+    let regions = app.store.all_regions().await?;
+    Ok(regions
+        .into_iter()
+        .map(|region| {
+            let season = asked.unwrap_or_else(|| under_way(&region.profile));
+            (region.profile, season)
+        })
+        .collect())
+}
+
+fn today(app: &App) -> NaiveDate {
+    app.clock.now().with_timezone(&app.config.schedule.time_zone).date_naive()
 }
 
 #[cfg(test)]

@@ -128,8 +128,15 @@ impl History<'_> {
 
 fn tell_record(one: &StationBackfill) {
     if let Outcome::Fetched(fetched) = &one.outcome {
+        // Where they stood is told by `weather backfill`, which is all about records.
+        let why: Vec<String> =
+            fetched.refused.counts.iter().map(|(reason, count)| format!("{count} × {reason}")).collect();
+        let refused = match fetched.refused.total() {
+            0 => String::new(),
+            count => format!(", {count} refused ({})", why.join("; ")),
+        };
         eprintln!(
-            "station {}: {} to {}, {} values in {}",
+            "station {}: {} to {}, {} values in {}{refused}",
             one.station,
             date_or(fetched.first_day, "no day"),
             date_or(fetched.last_day, "no day"),
@@ -146,6 +153,7 @@ impl From<NewRegionError> for CommandError {
     fn from(why: NewRegionError) -> Self {
         match why {
             NewRegionError::Refused(faults) => CommandError::Usage(faults.join("\n")),
+            NewRegionError::NoStation(why) => CommandError::Usage(why.to_string()),
             NewRegionError::Store(why) => why.into(),
         }
     }

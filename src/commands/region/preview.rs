@@ -15,6 +15,7 @@ use crate::commands::format::{
 use crate::commands::open::open_app;
 use crate::config::Config;
 use crate::region::Region;
+use crate::season::lapse::usual_days_for;
 use crate::season::{days_after, days_between};
 use crate::service::new_region::Found;
 use crate::service::preview::{OtherRegion, Preview, Previews};
@@ -141,14 +142,12 @@ fn in_words(preview: &Preview) -> String {
 pub fn gap_words(higher_m: f64, is_grid_point: bool) -> String {
     /// Less makes a few days.
     const WORTH_TELLING_M: f64 = 100.0;
-    /// 300 m are about two weeks (a degree Celsius is about a week of it in spring, and 300 m are two): common practice, no source.
-    const DAYS_PER_M: f64 = 14.0 / 300.0;
     if higher_m.abs() < WORTH_TELLING_M {
         return String::new();
     }
     let (place, side) =
         (if is_grid_point { "grid's cell" } else { "station" }, if higher_m > 0.0 { "earlier" } else { "later" });
-    let days = (higher_m.abs() * DAYS_PER_M).round();
+    let days = usual_days_for(higher_m.abs()).round();
     paragraph(
         0,
         &format!(

@@ -11,7 +11,7 @@ use crate::commands::open::{directory, open_store_for};
 use crate::config::Config;
 use crate::geo::Point;
 use crate::weather::feeds::acis_grid::{self, Grid};
-use crate::weather::feeds::chain;
+use crate::weather::feeds::{FeedError, chain};
 
 /// Add a grid point: temperatures that others estimate for a place from the stations around, since 1981
 ///
@@ -57,8 +57,20 @@ pub async fn run(args: AddGrid, config: &Config) -> Result<(), CommandError> {
     let title = args.grid.title();
     // The height of its cell is what its temperatures are of, and only the grid knows it.
     let cell = directory(config, &store)?.cell(args.grid, place).await;
-    let cell = cell
-        .map_err(|why| CommandError::SourcesFailed(format!("the {title} grid could not be asked: {}", chain(&why))))?;
+    let cell = cell.map_err(|why| {
+        // The service does not say which of its reasons it is: it refuses places that its grids do not have too.
+        let mend = match why {
+            FeedError::Refused { .. } => {
+                format!(
+                    "; is {}, {} at sea or in another country? The grids cover the 48 contiguous states, where longitudes are \
+                     negative: mend the coordinates, or try again later",
+                    args.lat, args.lon
+                )
+            }
+            _ => String::new(),
+        };
+        CommandError::SourcesFailed(format!("the {title} grid gave no answer for that place: {}{mend}", chain(&why)))
+    })?;
     let Some(cell) = cell else {
         return Err(CommandError::Usage(format!(
             "the {title} grid has no values at {}, {}: is it the sea or another country? Degrees count to the east, so in \
@@ -80,7 +92,7 @@ pub async fn run(args: AddGrid, config: &Config) -> Result<(), CommandError> {
         station.id,
         elevation_words(station.elevation_m)
     );
-    eprintln!("its terms: {}", args.grid.terms());
+    eprintln!("its terms: {} ({})", args.grid.terms(), Grid::TERMS_NOTE);
     eprintln!(
         "its history: `treebell weather backfill {}`; how well it agrees: `treebell station compare`",
         station.id

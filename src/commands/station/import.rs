@@ -90,8 +90,8 @@ pub async fn run(args: &Import, config: &Config) -> Result<(), CommandError> {
     }
     if on_schedule > 0 {
         eprintln!(
-            "note: of {} the state has several time zones and no region or station is near, so they get the schedule's, {usual}: \
-             --zone gives another",
+            "note: of {} the state is not told or has several time zones, and no region or station is near, so they get the \
+             schedule's, {usual}: --zone gives another",
             counted(on_schedule, "station", "stations")
         );
     }

@@ -20,6 +20,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::geo::Point;
 use crate::service::new_region::{PlaceClock, clock_beside};
+use crate::service::station_choice::unset_hour;
 use crate::store::Store;
 use crate::weather::feeds::usual_sources;
 use crate::weather::nearby::by_nearness;
@@ -69,7 +70,8 @@ pub struct Add {
     /// IANA name of its time zone; if left out that of the nearest region or station, or of the schedule where none is near
     #[arg(long, value_parser = zone)]
     zone: Option<Tz>,
-    /// Hour (0 to 24) of the observer's daily reading, where the source does not tell it; midnight if left out
+    /// Hour (0 to 24) of the observer's daily reading, where the source does not tell it; if left out it is found in the record
+    /// beside a midnight station, or else unknown: values then stay on the day that they were filed under
     #[arg(long, value_parser = clap::value_parser!(u8).range(0..=24), value_name = "HOUR")]
     observation_hour: Option<u8>,
     /// FEED:ID, in order of trust, such as acis:USC00290692 or plain-csv:/data/logger.csv; give it several times
@@ -230,9 +232,8 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
             elevation_words(station.elevation_m),
             station.time_zone.to_string(),
             match station.observation_hour {
-                _ if station.is_grid_point() => "as the grid has it".into(),
-                Some(hour) => format!("{hour}:00"),
-                None => "midnight".into(),
+                Some(hour) if !station.is_grid_point() => format!("{hour}:00"),
+                _ => unset_hour(station).into(),
             },
             station.sources.iter().map(source_words).collect::<Vec<_>>().join("\n"),
         ]);

@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, Utc};
 
+use super::arrivals::Arrivals;
 use super::owners::Owners;
 use crate::clock::{Clock, PracticeClock};
 use crate::config::Config;
@@ -46,6 +47,7 @@ pub(super) struct World {
     clock: Arc<PracticeClock>,
     timetable: Timetable,
     dispatcher: Dispatcher,
+    arrivals: Arrivals,
     owners: Owners,
     /// The run of the cycle that was made last.
     ran: Mutex<Option<NaiveDateTime>>,
@@ -83,6 +85,9 @@ impl World {
         clock.move_to(mark.now + BETWEEN_SITTINGS);
         let profile = app.profiles.get(&state.profile).ok_or(DemoError::NoProfile)?;
         let made = weather::make(state, mark.seed);
+        // Forecasts were made up to the end of September.
+        let last_day = NaiveDate::from_ymd_opt(mark.season, 9, 30).unwrap_or_default();
+        let arrivals = Arrivals::of(state, &made, mark.now, last_day);
         let owners = Owners::of(state, &made, &profile, (mark.season, mark.seed), mark.now);
         let messages = folder.join(MESSAGES);
         let mail = MailWriter::new(&config.email).map_err(DemoError::Setting)?;
@@ -97,10 +102,8 @@ impl World {
             other => DemoError::Pages(other.to_string()),
         })?;
         let timetable = config.schedule.timetable().map_err(|why| DemoError::Pages(why.to_string()))?;
-        // Forecasts were made up to the end of September.
-        let last_day = NaiveDate::from_ymd_opt(mark.season, 9, 30).unwrap_or_default();
         let (ran, living) = (Mutex::default(), tokio::sync::Mutex::default());
-        Ok(Self { app, mark, last_day, clock, timetable, dispatcher, owners, ran, living })
+        Ok(Self { app, mark, last_day, clock, timetable, dispatcher, arrivals, owners, ran, living })
     }
 
     pub fn now(&self) -> DateTime<Utc> {
@@ -156,6 +159,7 @@ impl World {
     /// All that is due at this instant, in the order of the service.
     async fn due(&self, lived: &mut Lived) -> Result<(), LivingFault> {
         let (app, now) = (&self.app, self.now());
+        self.arrivals.take_in(&app.store, now).await?;
         if let Some(tick) = self.timetable.last_due(now, REACH)
             && *self.ran.lock().unwrap_or_else(PoisonError::into_inner) != Some(tick.civil)
         {

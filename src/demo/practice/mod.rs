@@ -3,18 +3,21 @@
 
 pub mod account;
 
+mod arrivals;
 mod living;
 mod outbox;
 mod owners;
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock};
 use std::time::Duration;
 
 use async_trait::async_trait;
 use axum::Router;
-use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
+use futures::future::BoxFuture;
 use tokio::runtime::Handle;
 use tokio::sync::OwnedMutexGuard;
 use tracing::warn;
@@ -31,7 +34,7 @@ use crate::randomness::Randomness;
 use crate::region::{Region, Release};
 use crate::service::app::{App, make_store};
 use crate::service::desk::Credentials;
-use crate::service::practice::{Lived, Message, Practice, PracticeFault, Standing, Step, Went};
+use crate::service::practice::{Goal, Lived, Message, Practice, PracticeFault, Standing, Step, Went};
 use crate::store::accounts::StoredAccount;
 use crate::store::practice::Practice as Mark;
 use crate::store::{ServiceLock, Store};
@@ -39,7 +42,14 @@ use crate::text::Chain;
 use crate::timetable::place;
 
 /// What puts the pages of one season together: made by the room above this one.
-pub type MakePages = Box<dyn Fn(App, Arc<dyn Practice>) -> Result<Router, String> + Send + Sync>;
+pub type MakePages = Box<dyn Fn(App, Arc<dyn Practice>) -> Result<Pages, String> + Send + Sync>;
+
+/// The pages of one season.
+pub struct Pages {
+    pub router: Router,
+    /// Lets no more work begin behind them, and ends when none is under way: then their store can be closed.
+    pub rest: Box<dyn Fn() -> BoxFuture<'static, ()> + Send + Sync>,
+}
 
 /// What is due is looked for this often while nobody moves the clock.
 const LOOK_EVERY: Duration = Duration::from_secs(2);
@@ -73,8 +83,10 @@ struct Inner {
     account: OnceLock<PracticeAccount>,
     make_pages: MakePages,
     world: RwLock<Arc<World>>,
-    /// The pages of the world; whoever puts another world there keeps them shut meanwhile.
-    pages: tokio::sync::RwLock<Router>,
+    /// The pages of the world, held by each answer; whoever puts another world there keeps them shut meanwhile.
+    pages: tokio::sync::RwLock<Option<Pages>>,
+    /// The clock moves no more.
+    ends: AtomicBool,
     standing: Mutex<Standing>,
     /// Held by whoever moves the clock or makes a new season.
     turn: Arc<tokio::sync::Mutex<()>>,
@@ -124,6 +136,7 @@ impl PracticeDesk {
             make_pages,
             world: RwLock::new(world),
             pages: tokio::sync::RwLock::default(),
+            ends: AtomicBool::new(false),
             standing: Mutex::new(Standing::Still(None)),
             turn: Arc::default(),
             _lock: Mutex::new(lock),
@@ -131,7 +144,7 @@ impl PracticeDesk {
         let desk = Self(Arc::new(inner));
         desk.make_account().await?;
         desk.begin_world().await?;
-        *desk.0.pages.write().await = desk.pages_of(&desk.world())?;
+        *desk.0.pages.write().await = Some(desk.pages_of(&desk.world())?);
         Ok(desk)
     }
 
@@ -155,8 +168,10 @@ impl PracticeDesk {
         Router::new().fallback(move |request: axum::extract::Request| {
             let desk = desk.clone();
             async move {
-                let pages = desk.0.pages.read().await.clone();
-                tower::ServiceExt::oneshot(pages, request).await.unwrap_or_else(|never| match never {})
+                // Held until the answer is there: its store is not closed meanwhile.
+                let pages = desk.0.pages.read().await;
+                let router = pages.as_ref().map(|pages| pages.router.clone()).unwrap_or_default();
+                tower::ServiceExt::oneshot(router, request).await.unwrap_or_else(|never| match never {})
             }
         })
     }
@@ -179,7 +194,19 @@ impl PracticeDesk {
                 warn!("what is due in practice could not be done: {}", Chain(&why));
             }
         }
+        self.0.ends.store(true, Ordering::Relaxed);
+    }
+
+    /// Ends what is under way and closes the store, once the pages are served no more: first the clock stands, then the work
+    /// behind the pages ends, then the store is closed.
+    pub async fn close(&self) {
+        self.0.ends.store(true, Ordering::Relaxed);
+        let _turn = self.0.turn.lock().await;
+        if let Some(pages) = self.0.pages.write().await.take() {
+            (pages.rest)().await;
+        }
         let world = self.world();
+        let _stopped = world.stopped().await;
         if let Err(why) = world.app.store.set_practice_clock(world.now()).await {
             warn!("where the clock of the practice stands could not be kept: {}", Chain(&why));
         }
@@ -218,7 +245,7 @@ impl PracticeDesk {
         })
     }
 
-    fn pages_of(&self, world: &World) -> Result<Router, DemoError> {
+    fn pages_of(&self, world: &World) -> Result<Pages, DemoError> {
         (self.0.make_pages)(world.app.clone(), Arc::new(self.clone())).map_err(DemoError::Pages)
     }
 
@@ -264,6 +291,9 @@ impl PracticeDesk {
             Step::NextNotice => LONGEST_SEARCH_DAYS,
         };
         for _ in 0..days {
+            if self.0.ends.load(Ordering::Relaxed) {
+                break;
+            }
             let Some(next) = world.today().succ_opt().filter(|day| *day <= world.last_day) else { break };
             world.live_to(world.morning(next), lived).await?;
             if step == Step::NextNotice && !lived.decided.is_empty() {
@@ -292,13 +322,16 @@ impl PracticeDesk {
         {
             // Nobody meets a store that is being put in the place of another.
             let mut pages = self.0.pages.write().await;
+            if let Some(before) = pages.take() {
+                (before.rest)().await;
+            }
             let before = self.world();
             let _stopped = before.stopped().await;
             before.app.store.close().await;
             put_in_place(folder)?;
             let world = Arc::new(World::open(config, folder, state, randomness).await?);
             *self.0.world.write().unwrap_or_else(PoisonError::into_inner) = world;
-            *pages = self.pages_of(&self.world())?;
+            *pages = Some(self.pages_of(&self.world())?);
         }
         self.begin_world().await
     }
@@ -328,15 +361,16 @@ impl Practice for PracticeDesk {
         if world.today() >= world.last_day {
             return Err(PracticeFault::SeasonOver);
         }
-        self.stand(Standing::Moving);
+        self.stand(Standing::Moving(goal_of(&world, step)));
         self.behind(turn, patience, move |desk| desk.moved(step)).await;
         Ok(())
     }
 
-    async fn begin_again(&self, patience: Duration) -> Result<(), PracticeFault> {
+    async fn begin_again(&self) -> Result<(), PracticeFault> {
         let turn = Arc::clone(&self.0.turn).try_lock_owned().map_err(|_| PracticeFault::Busy)?;
         self.stand(Standing::Making);
-        self.behind(turn, patience, Self::made_anew).await;
+        // Whoever asked holds the old pages until they have their answer.
+        self.behind(turn, Duration::ZERO, Self::made_anew).await;
         Ok(())
     }
 
@@ -351,6 +385,16 @@ impl Practice for PracticeDesk {
     fn code(&self, account: &StoredAccount) -> Option<String> {
         self.account()?.code(account, &SystemClock)
     }
+}
+
+fn goal_of(world: &World, step: Step) -> Goal {
+    let days = match step {
+        Step::Quarter => return Goal::At(world.now() + TimeDelta::minutes(15)),
+        Step::NextNotice => return Goal::NextNotice,
+        Step::Day => 1,
+        Step::Week => 7,
+    };
+    Goal::At(world.morning((world.today() + Days::new(days)).min(world.last_day)))
 }
 
 /// By which secrets of second factors are sealed, as `key new` makes one.
@@ -404,7 +448,7 @@ async fn fill(
     store.mark_as_practice(&Mark { season, seed, now }).await?;
     store.hurry().await?;
     let made = weather::make(state, seed);
-    ground::fill(store, state, &regions(state), &made, (season, seed), progress).await?;
+    ground::fill(store, state, &regions(state), &made, (season, seed), Some(now), progress).await?;
     if let Some(before) = before {
         store.take_accounts_from(before).await?;
     }

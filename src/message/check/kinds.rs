@@ -2,7 +2,8 @@
 
 use chrono::NaiveDate;
 
-use super::{DateStyle, Findings, dates, missing};
+use super::lacking::By;
+use super::{DateStyle, Findings, dates};
 use crate::message::facts::{Basis, NoticeFacts};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
@@ -101,7 +102,7 @@ fn check_measured(found: &mut Findings<'_>, text: &Text<'_>) {
     if text.facts.provisional && !(text.has_one(bark) && (no_number || text.has_one(unmeasured))) {
         let what = "that nobody has measured the number, and that the bark decides (`a guess; bark decides`; `sin \
                     medir; manda la corteza`)";
-        found.fault(text.file, "measured", missing(what));
+        found.lacks(text.file, "measured", what, By::Words);
     }
 }
 
@@ -113,8 +114,8 @@ fn check_least_days(found: &mut Findings<'_>, text: &Text<'_>) {
     };
     let least = text.facts.days.is_some_and(|days| days.rule == DeadlineRule::LeastDays);
     if text.channel == Channel::Email && least && !text.has_one(says) {
-        let what = "that the first eggs may hatch before the last day to wash: `deadline.part.txt`";
-        found.fault(text.file, "least-days", missing(what));
+        let what = "that the first eggs may hatch before the last day to wash";
+        found.lacks(text.file, "least-days", what, By::Part("deadline.part.txt"));
     }
 }
 
@@ -125,11 +126,8 @@ fn check_beans(found: &mut Findings<'_>, text: &Text<'_>) {
         Language::Es => (&["frijol"], &["agujas viejas"]),
     };
     if !text.has_one(beans) || !text.has_one(older) {
-        found.fault(
-            text.file,
-            "beans",
-            missing("how to see whether a tree has the insect: beans on the older needles"),
-        );
+        let what = "how to see whether a tree has the insect: beans on the older needles";
+        found.lacks(text.file, "beans", what, By::Words);
     }
 }
 
@@ -152,26 +150,25 @@ fn check_not_yet(found: &mut Findings<'_>, text: &Text<'_>) {
     };
     if !text.has_one(unless) {
         let what = "not to wash yet, unless white cotton is everywhere (`yet unless`; `no lave todavía, salvo`)";
-        found.fault(text.file, "not-yet", missing(what));
+        found.lacks(text.file, "not-yet", what, By::Words);
     }
     if !text.has_one(twice) {
-        found.fault(text.file, "twice", missing("to look twice a week"));
+        found.lacks(text.file, "twice", "to look twice a week", By::Words);
     }
     let Some(best) = text.facts.days.and_then(|days| days.best) else { return };
     if !text.says_day(best.first) {
-        found.fault(text.file, "best-first", missing("when the best days begin: `best_first`"));
+        found.lacks(text.file, "best-first", "when the best days begin", By::Names(&["best_first"]));
     }
     let wash_by = text.facts.wash_by;
     if ![best.first, best.last].contains(&wash_by) && text.says_day(wash_by) {
-        let what =
-            "says the deadline, which is told with the best days: leave out `wash_by` where there is a `best_first`";
+        let what = "says the deadline too early: leave it out where the first of the best days is told";
         found.fault(text.file, "deadline-early", what.to_owned());
     }
 }
 
 fn check_deadline(found: &mut Findings<'_>, text: &Text<'_>) {
     if !text.says_day(text.facts.wash_by) {
-        found.fault(text.file, "deadline", missing("the last day to wash: `wash_by`"));
+        found.lacks(text.file, "deadline", "the last day to wash", By::Names(&["wash_by"]));
     }
 }
 
@@ -184,14 +181,15 @@ fn check_raking(found: &mut Findings<'_>, text: &Text<'_>) {
         }
     };
     if !text.has_one(rake) || !text.has_one(bag) {
-        found.fault(text.file, "rake", missing("to rake and to bag what was washed off"));
+        found.lacks(text.file, "rake", "to rake and to bag what was washed off", By::Words);
     }
     let link = text.facts.sender.public_url.as_ref().is_some_and(|url| text.text.contains(url));
     if text.channel == Channel::Sms && !link && !text.has_one(ground) {
-        found.fault(text.file, "ground", missing("to wash from the ground, or where the cautions are: `public_url`"));
+        let what = "to wash from the ground, or where the cautions are";
+        found.lacks(text.file, "ground", what, By::Names(&["public_url"]));
     }
     if text.kind == NoticeKind::LastDaysToWash && !text.has_one(same_day) {
-        found.fault(text.file, "same-day", missing("to rake on the same day"));
+        found.lacks(text.file, "same-day", "to rake on the same day", By::Words);
     }
 }
 
@@ -200,7 +198,7 @@ fn check_move(found: &mut Findings<'_>, text: &Text<'_>) {
     if let Some(was) = text.facts.days.and_then(|days| days.was)
         && !text.says_day(was)
     {
-        found.fault(text.file, "was", missing("what the last day was before: `wash_by_was`"));
+        found.lacks(text.file, "was", "what the last day was before", By::Names(&["wash_by_was"]));
     }
     let why: &[&str] = match (text.language, text.facts.moved_by) {
         (_, None) => return,
@@ -212,7 +210,7 @@ fn check_move(found: &mut Findings<'_>, text: &Text<'_>) {
         (Language::Es, Some(MovedBy::Reports)) => &["la gente vio", "se vio", "se vieron"],
     };
     if !text.has_one(why) {
-        found.fault(text.file, "why", missing("why the last day has moved: `moved_by`"));
+        found.lacks(text.file, "why", "why the last day has moved", By::Names(&["moved_by"]));
     }
 }
 
@@ -223,7 +221,7 @@ fn check_late(found: &mut Findings<'_>, text: &Text<'_>) {
     };
     if !text.has_one(less) || !text.has_one(yellow) {
         let what = "that washing helps less each day, and to stop when no yellow eggs are left";
-        found.fault(text.file, "less", missing(what));
+        found.lacks(text.file, "less", what, By::Words);
     }
 }
 

@@ -3,6 +3,8 @@
 
 // What each kind of notice has to say.
 mod kinds;
+// What a text has to say and does not, in words for who writes it.
+mod lacking;
 // The words that staff give one notice.
 mod own;
 
@@ -26,6 +28,7 @@ use crate::message::transactional::{TransactionalFacts, TransactionalKind};
 use crate::people::{Channel, Language};
 use crate::season::{DateSpread, NoticeKind, phrases};
 
+use lacking::{By, Typed, told};
 pub use own::{OwnFault, own};
 
 /// Longest subject line, in characters; phones show less, and RFC 5322 asks for lines of at most 78.
@@ -62,7 +65,7 @@ pub fn check(templates: &Templates, sender: &Sender) -> Report {
 
 /// As [`check`], of the files that `wanted` says alone.
 pub fn check_some(templates: &Templates, sender: &Sender, wanted: &dyn Fn(&str) -> bool) -> Report {
-    let mut found = Findings { templates, rows: BTreeMap::new(), faults: BTreeMap::new() };
+    let mut found = Findings::of(templates, Typed::Placeholders);
     found.check_sender(sender);
     let mut own = samples::longest();
     own.name = "your sender, longest names";
@@ -95,15 +98,21 @@ pub fn check_some(templates: &Templates, sender: &Sender, wanted: &dyn Fn(&str) 
     Report { rows, faults, cautions, by_rule: found.faults }
 }
 
-/// As [`check`], only for cautions that are missing, with one sample: quick enough for every start.
+/// Cautions that are missing from notices, in any branch of their files, from the invented senders and from this one: quick enough
+/// for every start.
 pub fn missing_cautions(templates: &Templates, sender: &Sender) -> Vec<TemplateFault> {
-    let mut found = Findings { templates, rows: BTreeMap::new(), faults: BTreeMap::new() };
-    let mut sample = samples::longest();
-    sample.facts.sender = sender.clone();
-    for language in Language::ALL {
-        for kind in NoticeKind::ALL {
-            for channel in Channel::ALL {
-                found.check_notice(kind, language, channel, &sample);
+    let mut found = Findings::of(templates, Typed::Placeholders);
+    let samples = samples::all().into_iter().flat_map(|sample| {
+        let mut own = sample.clone();
+        own.facts.sender = sender.clone();
+        [sample, own]
+    });
+    for sample in samples {
+        for language in Language::ALL {
+            for kind in NoticeKind::ALL {
+                for channel in Channel::ALL {
+                    found.check_notice(kind, language, channel, &sample);
+                }
             }
         }
     }
@@ -115,6 +124,9 @@ struct Findings<'a> {
     rows: BTreeMap<String, Row>,
     /// By file and rule, so that a rule broken in many samples is told once.
     faults: BTreeMap<(String, &'static str), TemplateFault>,
+    typed: Typed,
+    /// What a fault of [`Typed::Words`] is about.
+    lacking: BTreeMap<(String, &'static str), By>,
 }
 
 impl Findings<'_> {
@@ -202,7 +214,7 @@ impl Findings<'_> {
             }
         };
         if !says(&text, &facts.sender.short) && !says(&text, &facts.sender.name) {
-            self.fault(&file, "who", missing("who speaks: `sender_short` or `sender_name`"));
+            self.lacks(&file, "who", "who speaks", SENDER);
         }
         // Nobody is said to have seen anything.
         kinds::check_seen(self, &file, &text, language, kinds::Seen { eggs: false, hatch: false });
@@ -211,13 +223,13 @@ impl Findings<'_> {
         {
             let style = if channel == Channel::Sms { DateStyle::Short } else { DateStyle::Full };
             if !text.contains(&dates::day(wash_by, language, style)) {
-                self.fault(&file, "now", missing("the deadline of the notice in force: `now_wash_by`"));
+                self.lacks(&file, "now", "the deadline of the notice in force", By::Names(&["now_wash_by"]));
             }
         }
         let asks = matches!(kind, TransactionalKind::Confirm | TransactionalKind::NotCovered);
         let key = facts.code.as_ref().or(facts.confirm_url.as_ref().filter(|_| channel == Channel::Email));
         if asks && key.is_some_and(|key| !says(&text, key)) {
-            self.fault(&file, "confirm", missing("what confirms it: `code` or `confirm_url`"));
+            self.lacks(&file, "confirm", "what confirms it", By::Names(&["code", "confirm_url"]));
         }
     }
 
@@ -226,23 +238,16 @@ impl Findings<'_> {
         let segments = sms::count(text);
         let most = most_segments(language);
         if segments.parts > most {
-            let what = format!(
-                "takes {} parts ({} {} units), at most {most} may be used (sample `{}`): {text}",
-                segments.parts,
-                segments.units,
-                segments.encoding.name(),
-                sample.name
-            );
+            let (parts, room) = (segments.parts, segments.words());
+            let with = sample.name;
+            let what =
+                format!("takes {parts} parts, at most {most} may be used; with sample `{with}` it {room}: {text}");
             self.fault(file, "parts", what);
         }
         if language == Language::En && segments.encoding != Encoding::Gsm7 {
             let strange: BTreeSet<char> = text.chars().filter(|c| sms::gsm7_septets(*c).is_none()).collect();
             let strange = strange.into_iter().map(|c| format!("`{c}`")).collect::<Vec<_>>().join(", ");
-            self.fault(
-                file,
-                "alphabet",
-                format!("is to stay in the GSM 7-bit alphabet, which does not have {strange}"),
-            );
+            self.fault(file, "alphabet", format!("is to stay in the texting alphabet, which does not have {strange}"));
         }
         self.note(file, Some(segments), Ease::of([text], language), sample);
     }
@@ -251,22 +256,20 @@ impl Findings<'_> {
     fn check_frame(&mut self, file: &str, subject: &str, text: &str, html: &str, language: Language, sample: &Sample) {
         let length = subject.chars().count();
         if length > LONGEST_SUBJECT {
-            let what = format!("subject of {length} characters, at most {LONGEST_SUBJECT} are read: {subject}");
+            let what = format!("has a subject of {length} characters, at most {LONGEST_SUBJECT} are read: {subject}");
             self.fault(file, "subject", what);
         }
         let facts = &sample.facts;
         let flat = flat(text);
-        for (rule, value, name) in [
-            ("postal", &facts.sender.postal_address, "postal_address"),
-            ("help", &facts.sender.help_contact, "help_contact"),
-        ] {
-            if !says(&flat, value) {
-                self.fault(file, rule, missing(&format!("`{name}`")));
-            }
+        if !says(&flat, &facts.sender.postal_address) {
+            self.lacks(file, "postal", "your postal address", By::Names(&["postal_address"]));
+        }
+        if !says(&flat, &facts.sender.help_contact) {
+            self.lacks(file, "help", "where people can ask", By::Names(&["help_contact"]));
         }
         let has_stop_link = text.contains(STOP_LINK_PLACE) && html.contains(STOP_LINK_PLACE);
         if facts.sender.public_url.is_some() && !has_stop_link {
-            self.fault(file, "stop", missing("how to stop: `stop_url`"));
+            self.lacks(file, "stop", "how to stop", By::Names(&["stop_url"]));
         }
         let pieces = Document::parse(text).pieces();
         let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject]), language);
@@ -279,7 +282,7 @@ impl Findings<'_> {
         let flat = flat(text);
         self.check_five_things(file, &flat, language, DateStyle::Full, sample);
         if facts.provisional && !flat.to_lowercase().contains("provisional") {
-            self.fault(file, "provisional", missing("that the thresholds are provisional"));
+            self.lacks(file, "provisional", "that the thresholds are provisional", By::Words);
         }
         self.check_washing(file, &flat, language, false);
         self.check_insecticides(file, &flat, language);
@@ -313,20 +316,17 @@ impl Findings<'_> {
             Language::En => (&["scale", "egg", "hatch"], &["look", "wash", "hose", "rake", "check", "water"]),
             Language::Es => (&["escama", "huevo"], &["revis", "lav", "manguera", "rastrillo", "rieg", "busque"]),
         };
+        let dates = By::Names(&["wash_by", "laying_spread"]);
         let checks = [
-            (
-                "who",
-                says(text, &facts.sender.short) || says(text, &facts.sender.name),
-                "who speaks: `sender_short` or `sender_name`",
-            ),
-            ("where", says(text, &facts.region_name), "where: `region_name`"),
-            ("when", says_a_date(text, facts, language, style), "when: one of the dates, such as `wash_by`"),
-            ("what", has_one(happening), "what is happening (the scale, its eggs)"),
-            ("do", has_one(action), "what to do (look, wash, hose, rake, water)"),
+            ("who", says(text, &facts.sender.short) || says(text, &facts.sender.name), "who speaks", SENDER),
+            ("where", says(text, &facts.region_name), "where the trees are", By::Names(&["region_name"])),
+            ("when", says_a_date(text, facts, language, style), "when it is time", dates),
+            ("what", has_one(happening), "what is happening (the scale, its eggs)", By::Words),
+            ("do", has_one(action), "what to do (look, wash, hose, rake, water)", By::Words),
         ];
-        for (rule, said, what) in checks {
+        for (rule, said, what, by) in checks {
             if !said {
-                self.fault(file, rule, missing(what));
+                self.lacks(file, rule, what, by);
             }
         }
     }
@@ -459,12 +459,15 @@ impl Findings<'_> {
         for [english, spanish] in notices.chain(transactional).chain(calendars).collect::<Vec<_>>() {
             let of_english = self.templates.names_used(&english);
             let of_spanish = self.templates.names_used(&spanish);
-            for (file, other, lacking) in
-                [(&english, &spanish, &of_spanish - &of_english), (&spanish, &english, &of_english - &of_spanish)]
-            {
+            let (of_other, of_own) = (&of_spanish - &of_english, &of_english - &of_spanish);
+            for (file, other, lacking) in [(&english, Language::Es, of_other), (&spanish, Language::En, of_own)] {
                 if !lacking.is_empty() {
-                    let names = lacking.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(", ");
-                    self.fault(file, "languages", format!("does not use {names}, which {other} uses"));
+                    let other = other.english_name();
+                    self.fault(
+                        file,
+                        "languages",
+                        format!("leaves out what the {other} words tell: {}", told(&lacking)),
+                    );
                 }
             }
         }
@@ -476,9 +479,8 @@ fn flat(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
-fn missing(what: &str) -> String {
-    format!("does not say {what}")
-}
+/// Either will do.
+const SENDER: By = By::Names(&["sender_short", "sender_name"]);
 
 /// Whether a value stands in a text, with its accents or without.
 fn says(text: &str, value: &str) -> bool {

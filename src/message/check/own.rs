@@ -5,11 +5,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::NaiveDate;
 
 use super::kinds::Text;
+use super::lacking::{By, Typed};
 use super::{Findings, flat};
 use crate::message::Message;
 use crate::message::facts::NoticeFacts;
 use crate::message::samples::Sample;
-use crate::message::templates::{Templates, notice_file};
+use crate::message::templates::{Templates, notice_file, said};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 
@@ -30,8 +31,8 @@ pub fn own(
     messages: &[(Language, &Message)],
 ) -> Vec<OwnFault> {
     let sample = Sample { name: "this notice", natural: true, facts: facts.clone() };
-    let empty = || Findings { templates, rows: BTreeMap::new(), faults: BTreeMap::new() };
-    let (mut found, mut usual) = (empty(), empty());
+    let empty = |typed| Findings::of(templates, typed);
+    let (mut found, mut usual) = (empty(Typed::Words), empty(Typed::Placeholders));
     for (language, message) in messages {
         found.check_written(kind, *language, message, &sample);
         usual.check_notice(kind, *language, channel_of(message), &sample);
@@ -47,9 +48,15 @@ pub fn own(
     let mut faults: Vec<OwnFault> = found
         .faults
         .into_iter()
-        .filter_map(|((file, _), fault)| {
-            let (language, channel) = *places.get(&file)?;
-            Some(OwnFault { language, channel, what: fault.what })
+        .filter_map(|(key, fault)| {
+            let (language, channel) = *places.get(&key.0)?;
+            let told = |name: &&'static str| said(name, kind, (language, channel), facts);
+            let told: Vec<String> = match found.lacking.get(&key) {
+                Some(By::Names(names)) => names.iter().filter_map(told).collect(),
+                _ => Vec::new(),
+            };
+            let what = if told.is_empty() { fault.what } else { format!("{}: {}", fault.what, told.join(" or ")) };
+            Some(OwnFault { language, channel, what })
         })
         .collect();
     faults.extend(Channel::ALL.into_iter().flat_map(|channel| languages_differ(kind, facts, messages, channel)));

@@ -34,10 +34,11 @@ pub(super) fn compile(files: &BTreeMap<String, File>, faults: &mut Vec<TemplateF
     for (name, file) in files {
         if let Err(why) = engine.add_template_owned(name.clone(), file.source.clone()) {
             let place = file.place(name);
-            let what = match why.detail() {
-                Some(detail) => format!("{}: {detail}", why.kind()),
-                None => why.kind().to_string(),
-            };
+            let detail = why.detail().map_or_else(String::new, |detail| format!(": {detail}"));
+            let what = format!(
+                "cannot be read: a brace or a percent sign is missing, or an {{% if … %}} has no {{% endif %}} ({}{detail})",
+                why.kind()
+            );
             faults.push(TemplateFault { file: place, line: why.line(), what });
         }
     }

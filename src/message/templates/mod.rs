@@ -8,6 +8,7 @@ mod engine;
 mod faults;
 mod files;
 mod own;
+mod placeholders;
 mod texts;
 mod values;
 
@@ -35,8 +36,11 @@ pub use faults::{RenderError, TemplateFault, TemplateFaults};
 pub use files::Origin;
 use files::{BUILT_IN, File, LAYOUT, read_folder};
 pub(super) use files::{calendar_file, notice_file, transactional_file, transactional_messages};
-pub use own::STOP_LINK;
+pub use own::{STOP_LINK, chart_of, notation_of};
+pub use placeholders::Placeholder;
+pub(super) use placeholders::{said, typed, words_of};
 pub use texts::{TextKind, TextName};
+pub use values::blocks_value;
 use values::{Names, allowed_names, layout_values, notice_values, transactional_values};
 
 /// Segments that a text message may take: one in English, two in Spanish, which may need UCS-2.
@@ -94,8 +98,8 @@ impl Templates {
 
     /// Writes a notice for one channel in one language.
     ///
-    /// A text message is tried as it stands, then with the accents of the inserted names dropped, then without its
-    /// link, then without both: the first with the fewest segments is taken.
+    /// A text message is tried as it stands, then with the accents of the inserted names dropped; where that takes more
+    /// segments than its language may use, also without its link, then without both. The first with the fewest is taken.
     ///
     /// # Errors
     /// When a template uses a value that this notice does not have, or an e-mail comes out without a subject line.
@@ -125,7 +129,7 @@ impl Templates {
             Channel::Email => self.render_email(kind, language, facts, chart),
             Channel::Sms => {
                 let file = notice_file(kind, language, channel);
-                let text = self.render_short(&file, &facts.sender, |sender, fold| {
+                let text = self.render_short(&file, language, &facts.sender, |sender, fold| {
                     notice_values(kind, &NoticeFacts { sender, ..facts.clone() }, language, channel, fold)
                 })?;
                 Ok(Message::Sms { text })
@@ -148,7 +152,7 @@ impl Templates {
         match channel {
             Channel::Sms => {
                 let written = |facts: &TransactionalFacts| {
-                    self.render_short(&file, &facts.sender, |sender, fold| {
+                    self.render_short(&file, language, &facts.sender, |sender, fold| {
                         transactional_values(&TransactionalFacts { sender, ..facts.clone() }, language, channel, fold)
                     })
                 };
@@ -227,25 +231,26 @@ impl Templates {
     fn render_short(
         &self,
         file: &str,
+        language: Language,
         sender: &Sender,
         values: impl Fn(Sender, Names) -> BTreeMap<&'static str, Value>,
     ) -> Result<String, RenderError> {
         let without_link = Sender { public_url: None, ..sender.clone() };
-        let ways = [
-            (sender, Names::AsWritten),
-            (sender, Names::WithoutAccents),
-            (&without_link, Names::AsWritten),
-            (&without_link, Names::WithoutAccents),
-        ];
         let mut shortest: Option<(usize, String)> = None;
-        for (sender, names) in ways {
-            let rendered = self.render(file, Value::from(values(sender.clone(), names)))?;
-            let text = sms::gsm_safe(&one_line(&rendered));
-            let segments = sms::count(&text).parts;
-            if shortest.as_ref().is_none_or(|(fewest, _)| segments < *fewest) {
-                shortest = Some((segments, text));
+        for sender in [sender, &without_link] {
+            for names in [Names::AsWritten, Names::WithoutAccents] {
+                let rendered = self.render(file, Value::from(values(sender.clone(), names)))?;
+                let text = sms::gsm_safe(&one_line(&rendered));
+                let segments = sms::count(&text).parts;
+                if segments == 1 {
+                    return Ok(text);
+                }
+                if shortest.as_ref().is_none_or(|(fewest, _)| segments < *fewest) {
+                    shortest = Some((segments, text));
+                }
             }
-            if segments == 1 {
+            // The page behind the link holds the days and the cautions: whoever reads Spanish is led there as well.
+            if shortest.as_ref().is_some_and(|(fewest, _)| *fewest <= most_segments(language)) {
                 break;
             }
         }

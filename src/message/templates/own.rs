@@ -63,9 +63,8 @@ impl Templates {
     ) -> Result<Message, RenderError> {
         match former {
             Message::Sms { .. } => self.render_notice(kind, language, Channel::Sms, facts),
-            Message::Email { html, chart_png, .. } => {
-                let chart = chart_png.as_ref().and_then(|png| chart_in(html, png));
-                self.render_with_chart(kind, language, Channel::Email, facts, chart.as_ref())
+            Message::Email { .. } => {
+                self.render_with_chart(kind, language, Channel::Email, facts, chart_of(former).as_ref())
             }
         }
     }
@@ -87,12 +86,11 @@ impl Templates {
         (subject, source): (&str, &str),
         former: &Message,
     ) -> Result<Message, RenderError> {
-        let (calendar, chart) = match former {
-            Message::Email { html, calendar, chart_png, .. } => {
-                (calendar.clone(), chart_png.as_ref().and_then(|png| chart_in(html, png)))
-            }
-            Message::Sms { .. } => (None, None),
+        let calendar = match former {
+            Message::Email { calendar, .. } => calendar.clone(),
+            Message::Sms { .. } => None,
         };
+        let chart = chart_of(former);
         let subject = one_line(subject);
         let body = source.replace("\r\n", "\n").replace(['\u{E000}', '\u{E001}', '\0'], "");
         let document = Document::parse(&body.replace(STOP_LINK, STOP_LINK_PLACE));
@@ -105,7 +103,7 @@ impl Templates {
 
 /// A plain text in the notation again: what stands at its head at a glance, `What:  …` with its lines set in, becomes `What :: …`.
 /// All else reads as it is written.
-fn notation_of(text: &str) -> String {
+pub fn notation_of(text: &str) -> String {
     let (head, body) = text.split_once("\n\n").unwrap_or((text, ""));
     let mut rows: Vec<String> = Vec::new();
     for line in head.lines() {
@@ -121,6 +119,14 @@ fn notation_of(text: &str) -> String {
         }
     }
     format!("{}\n\n{body}", rows.join("\n"))
+}
+
+/// The chart that an e-mail shows; `None` of one without, and of a text message.
+pub fn chart_of(message: &Message) -> Option<EmailChart> {
+    match message {
+        Message::Email { html, chart_png: Some(png), .. } => chart_in(html, png),
+        Message::Email { .. } | Message::Sms { .. } => None,
+    }
 }
 
 /// The chart as an e-mail shows it, with its words and its width.

@@ -151,6 +151,22 @@ fn a_text_message_gives_up_accents_before_its_link_and_its_link_before_a_second_
 }
 
 #[test]
+fn a_spanish_text_keeps_its_link_for_the_second_part_that_it_may_use_and_for_no_third() {
+    let templates = Templates::load(None).unwrap();
+    let mut facts = samples::typical().facts;
+    let mut text = |url: &str| {
+        facts.sender.public_url = Some(url.into());
+        let sms = templates.render_notice(NoticeKind::WashNow, Language::Es, Channel::Sms, &facts).unwrap();
+        let Message::Sms { text } = sms else { panic!("a text was asked for") };
+        (sms::count(&text).parts, text)
+    };
+    let (parts, short) = text("https://a.example/washing-pinyons");
+    assert!(parts == 2 && short.contains("https://a.example/washing-pinyons"), "{parts} {short}");
+    let (parts, long) = text(&format!("https://example.org/{}", "x".repeat(150)));
+    assert!(parts == 1 && !long.contains("https://"), "{parts} {long}");
+}
+
+#[test]
 fn a_welcome_in_an_open_window_says_what_to_do_now_and_leads_to_the_region() {
     let templates = Templates::load(None).unwrap();
     let facts = samples::typical().facts;
@@ -209,4 +225,8 @@ fn a_grids_estimate_is_told_with_its_makers_and_a_stations_name_is_not() {
     let spanish = said(&facts, Language::Es);
     assert!(spanish.contains("(datos: PRISM Group, Oregon State University). Ahí nadie lo mide."), "{spanish}");
     assert!(!english.contains("Cedar Flat the sum") && !spanish.contains("estación Cedar Flat"));
+    facts.estimated = Some(crate::message::facts::EstimatedDays { estimated: 61, days: 73 });
+    let (english, spanish) = (said(&facts, Language::En), said(&facts, Language::Es));
+    assert!(english.contains("61 of the season's 73 days had no value of the grid."), "{english}");
+    assert!(spanish.contains("61 de los 73 días de la temporada no tienen valor de la cuadrícula."), "{spanish}");
 }

@@ -217,7 +217,10 @@ pub(super) fn notice_values(
             "borrowed",
             facts.borrowed.as_ref().map_or_else(none, |from| names.put(&phrases::borrowed_words(language, from))),
         ),
-        ("estimated", facts.estimated.map_or_else(none, |estimated| Value::from(estimated_words(estimated, language)))),
+        (
+            "estimated",
+            facts.estimated.map_or_else(none, |of| Value::from(estimated_words(of, facts.grid.is_some(), language))),
+        ),
         ("hatch_began", maybe(facts.hatch.reached)),
         ("hatch_early", days.and_then(|days| days.hatch_early).map_or_else(none, about)),
         ("grid", facts.grid.as_deref().map_or_else(none, |makers| names.put(makers))),
@@ -264,9 +267,14 @@ fn range_words(stage: StageDates, language: Language) -> String {
     }
 }
 
-fn estimated_words(estimated: EstimatedDays, language: Language) -> String {
+/// Of a grid every day is an estimate: there it is the days for which the grid has none.
+fn estimated_words(estimated: EstimatedDays, is_grid: bool, language: Language) -> String {
     let EstimatedDays { estimated, days } = estimated;
     match language {
+        Language::En if is_grid => format!("{estimated} of the season's {days} days had no value of the grid."),
+        Language::Es if is_grid => {
+            format!("{estimated} de los {days} días de la temporada no tienen valor de la cuadrícula.")
+        }
         Language::En => format!("{estimated} of the season's {days} days were estimated, not measured."),
         Language::Es => format!("{estimated} de los {days} días de la temporada son estimados, no medidos."),
     }
@@ -297,18 +305,23 @@ pub(super) fn layout_values(
         let values = [("id", CHART_ID.into()), ("alt", one_line(&chart.alt).into()), ("width", chart.width.into())];
         Value::from(BTreeMap::<&str, Value>::from(values))
     });
-    let blocks = |blocks: &[Block]| Value::from(blocks.iter().map(block_value).collect::<Vec<_>>());
     Value::from(BTreeMap::from([
         ("language", Value::from(language.code())),
         ("subject", Value::from(subject)),
         ("sender_name", Value::from(sender_name)),
-        ("blocks", blocks(&document.body)),
-        ("small_print", blocks(&document.small_print)),
+        ("blocks", blocks_value(&document.body)),
+        ("small_print", blocks_value(&document.small_print)),
         ("chart", chart.unwrap_or_else(|| Value::from(()))),
     ]))
 }
 
-pub(super) fn block_value(block: &Block) -> Value {
+/// Blocks of an e-mail as a page or the frame shows them: each with its `kind` (heading, paragraph, points, steps, glance) and its
+/// `content`.
+pub fn blocks_value(blocks: &[Block]) -> Value {
+    Value::from(blocks.iter().map(block_value).collect::<Vec<_>>())
+}
+
+fn block_value(block: &Block) -> Value {
     let lines = |lines: &[Line]| Value::from(lines.iter().map(line_value).collect::<Vec<_>>());
     let (kind, content) = match block {
         Block::Heading(line) => ("heading", line_value(line)),
@@ -325,7 +338,7 @@ pub(super) fn block_value(block: &Block) -> Value {
     Value::from(BTreeMap::from([("kind", Value::from(kind)), ("content", content)]))
 }
 
-pub(super) fn line_value(line: &Line) -> Value {
+fn line_value(line: &Line) -> Value {
     let run = |run: &Run| {
         let link = run.link.as_deref().map_or(Value::from(()), Value::from);
         Value::from(BTreeMap::from([("text", Value::from(&run.text)), ("link", link)]))

@@ -35,11 +35,22 @@ pub fn sentence(
     trust: &RecordTrust,
     today: NaiveDate,
 ) -> String {
+    sentence_with(language, names, stage, with_care(language, trust), today)
+}
+
+/// As [`sentence`], with other words about the record, such as those of [`with_care_of_grid`].
+pub fn sentence_with(
+    language: Language,
+    names: &Names,
+    stage: &StageOutlook,
+    care: Option<String>,
+    today: NaiveDate,
+) -> String {
     let mut text = format!("{}: {}.", capitalised(names.get(language)), when(language, stage, today));
     if let Some(past) = past_error_of(language, stage, today) {
         text = format!("{text} {past}");
     }
-    if let Some(care) = with_care(language, trust) {
+    if let Some(care) = care {
         text = format!("{text} {care}");
     }
     text
@@ -305,10 +316,40 @@ pub fn with_care(language: Language, trust: &RecordTrust) -> Option<String> {
             format!("la mayoría de los años anteriores son de {from}, y pueden no ajustarse")
         }
     };
-    Some(match language {
+    Some(careful(language, &why))
+}
+
+/// As [`with_care`], where a grid's estimates stand in for a station: none of its days was ever measured.
+pub fn with_care_of_grid(language: Language, trust: &RecordTrust) -> Option<String> {
+    let why = match (language, trust) {
+        (Language::En, RecordTrust::TooMuchFilled { filled_days, days }) => {
+            format!("{filled_days} of the season's {days} days had no value of the grid")
+        }
+        (Language::Es, RecordTrust::TooMuchFilled { filled_days, days }) => {
+            format!("{filled_days} de los {days} días de la temporada no tienen valor de la cuadrícula")
+        }
+        (Language::En, RecordTrust::TooOld { newest_real_day: Some(day), age_days }) => {
+            format!("the last day with a value of the grid is {}, {age_days} days ago", date(language, *day))
+        }
+        (Language::Es, RecordTrust::TooOld { newest_real_day: Some(day), age_days }) => {
+            format!("el último día con valor de la cuadrícula es el {}, hace {age_days} días", date(language, *day))
+        }
+        (Language::En, RecordTrust::TooOld { newest_real_day: None, .. }) => {
+            "the grid has no value of this season".to_owned()
+        }
+        (Language::Es, RecordTrust::TooOld { newest_real_day: None, .. }) => {
+            "la cuadrícula no tiene ningún valor de esta temporada".to_owned()
+        }
+        _ => return with_care(language, trust),
+    };
+    Some(careful(language, &why))
+}
+
+fn careful(language: Language, why: &str) -> String {
+    match language {
         Language::En => format!("Take this with care: {why}."),
         Language::Es => format!("Tómelo con cautela: {why}."),
-    })
+    }
 }
 
 /// The text with a capital at its head.

@@ -276,6 +276,20 @@ fn small_numbers_are_said_as_people_say_them() {
         let care = with_care(Language::En, &RecordTrust::TooFewYears { years }).expect("not sound");
         assert!(care.contains(en), "{care}");
     }
+    let filled = RecordTrust::TooMuchFilled { filled_days: 164, days: 329 };
+    assert_eq!(
+        with_care_of_grid(Language::En, &filled).as_deref(),
+        Some("Take this with care: 164 of the season's 329 days had no value of the grid.")
+    );
+    assert_eq!(
+        with_care_of_grid(Language::Es, &filled).as_deref(),
+        Some("Tómelo con cautela: 164 de los 329 días de la temporada no tienen valor de la cuadrícula.")
+    );
+    for language in Language::ALL {
+        assert_eq!(with_care_of_grid(language, &RecordTrust::Sound), None);
+        let few = RecordTrust::TooFewYears { years: 3 };
+        assert_eq!(with_care_of_grid(language, &few), with_care(language, &few));
+    }
     let nth: Vec<_> = [1, 2, 3, 4, 11, 12, 13, 21, 22, 23, 31].into_iter().map(ordinal).collect();
     assert_eq!(nth.join(" "), "1st 2nd 3rd 4th 11th 12th 13th 21st 22nd 23rd 31st");
     assert_eq!(chance_within(Language::En, 0.71, 10), "about 7 in 10 within 10 days");

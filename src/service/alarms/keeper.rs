@@ -11,7 +11,7 @@ use tracing::{error, info, warn};
 
 use super::disk::{DiskLooks, DiskProbe};
 use super::observe::{self, Depth, broken_channels};
-use super::tell;
+use super::{season, tell};
 use crate::alarms::settings::Recipient;
 use crate::alarms::words::lasted;
 use crate::alarms::{Alarm, AlarmKind, Change, Condition, Look, Pauses, What, plan};
@@ -276,7 +276,7 @@ impl AlarmKeeper {
             _ => Depth::Full,
         };
         let mut look = observe::look(app, &self.disks, &process.machine, depth, now).await?;
-        if process.catches_up && now - self.started_at < CATCHES_UP {
+        if process.catches_up && now - self.started_at < CATCHES_UP && self.stood_still(now).await? {
             let late = [AlarmKind::Cycle, AlarmKind::Queue, AlarmKind::NoticeRunsOut];
             look.kinds.retain(|kind| !late.contains(kind));
             look.conditions.retain(|condition| !late.contains(&condition.kind));
@@ -299,6 +299,13 @@ impl AlarmKeeper {
         Ok(())
     }
 
+    /// Whether the service began a moment ago after it had stood still. One that ends and begins again and again makes up for
+    /// nothing, and must not put off for ever what it would tell.
+    async fn stood_still(&self, now: DateTime<Utc>) -> Result<bool, StoreError> {
+        let since = self.app.store.at_work_since(&self.process.role, self.started_at, CATCHES_UP).await?;
+        Ok(now - since < CATCHES_UP)
+    }
+
     /// Writes what follows from a look, with the messages that tell it. `ended` is an alarm that could not be written while
     /// it stood.
     async fn write(&self, look: &Look, ended: Option<Alarm>, now: DateTime<Utc>) -> Result<(), StoreError> {
@@ -306,6 +313,7 @@ impl AlarmKeeper {
         let pauses = self.pauses(now);
         let mut known = app.store.known_alarms(now).await?;
         known.extend(ended.clone());
+        let look = &Look { endings: season::endings(app, look, &known, now).await?, ..look.clone() };
         if plan(look, &known, &pauses, now).is_empty() {
             return Ok(());
         }
@@ -332,7 +340,10 @@ impl AlarmKeeper {
     async fn store_fails(&self, why: &StoreError, now: DateTime<Utc>) {
         let mut fault = self.state().store.get_or_insert(StoreFault { since: now, alarm: None }).clone();
         if fault.since == now {
-            error!("the store cannot be written: {}", Chain(why));
+            match why {
+                StoreError::CannotWrite { .. } => error!("{}", Chain(why)),
+                _ => error!("the store cannot be written: {}", Chain(why)),
+            }
         }
         if now - fault.since < STORE_PATIENCE {
             return;
@@ -388,6 +399,9 @@ fn log(change: &Change) {
         What::Raised | What::Again => warn!(alarm = %kind, alarm.subject = subject, "ALARM: {what} What to do: {mend}"),
         What::Repeated => warn!(alarm = %kind, alarm.subject = subject, "STILL: {what} What to do: {mend}"),
         What::Resolved if kind.is_event() => {}
+        What::Resolved if kind.tells_its_end() => {
+            warn!(alarm = %kind, alarm.subject = subject, "RESOLVED: {}: {what}", kind.title());
+        }
         What::Resolved => warn!(alarm = %kind, alarm.subject = subject, "RESOLVED: {}", kind.title()),
         What::Noted => {}
     }

@@ -17,6 +17,7 @@ use crate::service::wording_shelf::SetAside;
 use crate::store::StoreError;
 use crate::store::alarm_facts::ChannelFacts;
 use crate::store::runs::{CYCLE, FAILED_WORK, ONCE, UnfinishedTries};
+use crate::text::counted;
 
 /// How far back attempts are looked at to learn whether a channel works.
 const ATTEMPTS_REACH: TimeDelta = TimeDelta::days(2);
@@ -108,7 +109,7 @@ async fn words(app: &App) -> Result<Vec<Condition>, StoreError> {
              settings' folder brings: {}.",
             faults.join("; ")
         ),
-        mend: "mend them at the desk under Wording, or go back to the shipped words there or with `treebell message restore`."
+        mend: "mend them at the desk under Wording, or go back to the words of the program there or with `treebell message restore`."
             .to_owned(),
         subject: text,
         region: None,
@@ -219,11 +220,12 @@ async fn channels(app: &App, look: &mut Look, now: DateTime<Utc>) -> Result<BTre
                 subject: channel.name().to_owned(),
                 region: None,
                 what: format!(
-                    "Nothing has got through by {} for {}: {} attempts in vain. {messages} messages wait; nothing is lost, and \
+                    "Nothing has got through by {} for {}: {} attempts in vain. {} in the queue; nothing is lost, and \
                      sending goes on by itself once the other side takes them.",
                     way(channel),
                     lasted(now - since),
-                    facts.vain
+                    facts.vain,
+                    counted(messages, "message waits", "messages wait")
                 ),
                 mend: format!(
                     "`treebell deliveries --state queued` shows what the other side says. See whether {} answers, and whether our \
@@ -247,8 +249,9 @@ async fn channels(app: &App, look: &mut Look, now: DateTime<Utc>) -> Result<BTre
                 subject: format!("{}/{day}", channel.name()),
                 region: None,
                 what: format!(
-                    "The {most} messages a day that delivery.{}.per_day allows are used up; {messages} more wait.",
-                    channel.name()
+                    "The {most} messages a day that delivery.{}.per_day allows are used up; {}.",
+                    channel.name(),
+                    counted(messages, "more waits", "more wait")
                 ),
                 mend: "They go as the hours of yesterday's pass. If the carrier allows more, raise the setting."
                     .to_owned(),
@@ -275,7 +278,8 @@ async fn channels(app: &App, look: &mut Look, now: DateTime<Utc>) -> Result<BTre
                 subject: channel.name().to_owned(),
                 region: None,
                 what: format!(
-                    "{messages} messages wait to go by {}, the oldest for {} within open hours.",
+                    "{} to go by {}, the oldest for {} within open hours.",
+                    counted(messages, "message waits", "messages wait"),
                     way(channel),
                     lasted(age)
                 ),

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 
 use crate::alarms::words::lasted;
-use crate::alarms::{AlarmKind, Condition, Look};
+use crate::alarms::{Alarm, AlarmKind, Condition, Look};
 use crate::language::Language;
 use crate::links;
 use crate::message::Message;
@@ -17,6 +17,7 @@ use crate::service::notice_writer::reason_words;
 use crate::store::StoreError;
 use crate::store::alarm_facts::SourceFacts;
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
+use crate::text::counted;
 use crate::weather::{Station, StationId};
 
 /// Over this time pulls are looked at.
@@ -94,6 +95,47 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
     Ok(conditions)
 }
 
+/// What became of notices whose alarm is over.
+pub(super) async fn endings(
+    app: &App,
+    look: &Look,
+    known: &[Alarm],
+    now: DateTime<Utc>,
+) -> Result<BTreeMap<(AlarmKind, String), String>, StoreError> {
+    let is_there = |alarm: &Alarm| {
+        look.conditions.iter().any(|condition| condition.kind == alarm.kind && condition.subject == alarm.subject)
+    };
+    let mut endings = BTreeMap::new();
+    for alarm in known.iter().filter(|alarm| alarm.ended_at.is_none() && alarm.kind.tells_its_end() && !is_there(alarm))
+    {
+        match app.store.notice(&alarm.subject.as_str().into()).await {
+            Ok(notice) => {
+                endings.insert((alarm.kind, alarm.subject.clone()), ending(&notice, now));
+            }
+            Err(StoreError::Conflict(_)) => {}
+            Err(why) => return Err(why),
+        }
+    }
+    Ok(endings)
+}
+
+fn ending(notice: &Notice, now: DateTime<Utc>) -> String {
+    let note = notice.staff_note.as_ref().map_or_else(String::new, |note| format!(" ({note})"));
+    let became = match &notice.state {
+        NoticeState::Released { by, .. } if by == "policy" => "went out by itself".to_owned(),
+        NoticeState::Released { by, .. } => format!("was released by {by}"),
+        NoticeState::Leaving { by } => format!("was released by {by} and leaves at its hour"),
+        NoticeState::Held { .. } => format!("is held{note}"),
+        NoticeState::Cancelled => format!("was cancelled{note}"),
+        NoticeState::Skipped | NoticeState::Waiting if notice.expires_at <= now => {
+            "did not go out: its time ran out".to_owned()
+        }
+        NoticeState::Skipped => "was skipped: it would be of no use any more".to_owned(),
+        NoticeState::Waiting => "needs no word any more and goes out by itself".to_owned(),
+    };
+    format!("\"{}\" for {} {became}.", kind_words(notice.kind), notice.season.region)
+}
+
 /// Notices that went out and whose last recipients are not in the queue yet. The schedule goes on with them at each look.
 async fn half_queued(app: &App, now: DateTime<Utc>) -> Result<Vec<Condition>, StoreError> {
     let notices = app.store.half_queued().await?;
@@ -131,11 +173,11 @@ async fn about(app: &App, notice: &Notice, region: &str) -> Result<About, StoreE
     let of = |channel| reached.get(&channel).copied().unwrap_or(0);
     let (phones, mailboxes) = (of(Channel::Sms), of(Channel::Email));
     let what = format!(
-        "\"{}\" for {region}, decided on {} because: {}. It would go to {} addresses: {phones} by text and {mailboxes} by e-mail.",
+        "\"{}\" for {region}, decided on {} because: {}. It would go to {}: {phones} by text and {mailboxes} by e-mail.",
         kind_words(notice.kind),
         notice.decided_on,
         reason_words(notice),
-        phones + mailboxes,
+        counted(phones + mailboxes, "address", "addresses"),
     );
     let reads = match app.store.notice_text(&notice.id, Channel::Sms, Language::En).await? {
         Some(Message::Sms { text }) => format!("As a text it reads: \"{}\"", crate::text::one_line(&text)),

@@ -104,7 +104,10 @@ pub(super) fn bundled(log: &[StaffEntry], zone: Tz, now: DateTime<Utc>) -> Vec<C
         }
         let (head, mend) = match kind {
             AlarmKind::Addresses => (
-                format!("On {day} {} addresses were given up since mail to them comes back.", entries.len()),
+                match entries.len() {
+                    1 => format!("On {day} an address was given up since mail to it comes back."),
+                    many => format!("On {day} {many} addresses were given up since mail to them comes back."),
+                },
                 "nothing, where these are people who moved. If there are many at once, see `treebell deliveries --state bounced` for \
                  the reason: it may be us.",
             ),
@@ -161,7 +164,7 @@ mod tests {
                 (
                     AlarmKind::Addresses,
                     "2026-03-02",
-                    "On 2026-03-02 1 addresses were given up since mail to them comes back.\n- Text c."
+                    "On 2026-03-02 an address was given up since mail to it comes back.\n- Text c."
                 ),
                 (
                     AlarmKind::Remarks,

@@ -30,4 +30,10 @@ impl RegionDates {
         };
         Self { region: region.id.clone(), name: region.name.clone(), before: dates(before), after: dates(after) }
     }
+
+    /// Whether the change moves a day that people are told.
+    pub fn moves(&self) -> bool {
+        let told = |dates: &Dates| (dates.days.look_from, dates.days.best, dates.days.deadline);
+        told(&self.before) != told(&self.after)
+    }
 }

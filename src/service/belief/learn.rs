@@ -13,7 +13,7 @@ use crate::region::{Region, RegionId};
 use crate::season::learning::{HeatedReport, Learned, LearnedStage, Places, Untaught};
 use crate::season::{FieldReport, Observer, Profile, StageId};
 use crate::service::app::App;
-use crate::service::assess::{At, moved_days, with_beliefs};
+use crate::service::assess::{At, moved_days, with_reports};
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::cycle_cache::CycleCache;
 use crate::service::learning::{Lessons, lessons};
@@ -34,6 +34,7 @@ pub struct Belief {
     pub stages: Vec<StageBelief>,
     pub untaught: Vec<Idle>,
     pub places: PlacesShown,
+    /// Before any report, so without what was seen in the region itself, and with all of them.
     pub regions: Vec<RegionDates>,
     /// Regions that could not be looked at, and why.
     pub faults: Vec<String>,
@@ -175,14 +176,18 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
     let prior = Learned::prior(profile, *season);
 
     let mut cache = CycleCache::default();
+    let all = cache.reports(&app.store, profile, *season).await?;
+    let none: &[FieldReport] = &[];
     let (mut dates, mut faults) = (Vec::new(), Vec::new());
     let mut moved: Vec<(String, Vec<Option<i64>>)> = Vec::new();
     for (done, region) in (0..).zip(regions) {
         watch(done, regions.len() as u64);
         let at = At { region, profile, now: *seen };
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
-        let beliefs = [&here(&prior), &here(&learned)];
-        match with_beliefs(app, &mut records, &mut seasons, &mut cache, at, beliefs).await {
+        // What was seen in a region fixes its dates, whatever is believed: before the reports, nothing was seen there.
+        let (before, after) = (here(&prior), here(&learned));
+        let known = [(&before, none), (&after, &*all)];
+        match with_reports(app, &mut records, &mut seasons, &mut cache, at, known).await {
             Ok([before, after]) => dates.push(RegionDates::of(region, (profile, &before), (profile, &after))),
             Err(why) => {
                 faults.push(format!("region `{}`: {}", region.id, Chain(&why)));
@@ -192,10 +197,11 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
         for heated in taught.iter().filter(|heated| heated.report.region == region.id) {
             let others: Vec<HeatedReport> = taught.iter().filter(|other| *other != heated).cloned().collect();
             let without = Learned::from(profile, *season, &others, &app.config.reports.detection);
-            let beliefs = [&here(&without), &here(&learned)];
+            let others: Vec<FieldReport> = all.iter().filter(|of| of.id != heated.report.id).cloned().collect();
+            let without = here(&without);
+            let known = [(&without, &others[..]), (&after, &*all)];
             // The region was just looked at.
-            let Ok([without, with]) = with_beliefs(app, &mut records, &mut seasons, &mut cache, at, beliefs).await
-            else {
+            let Ok([without, with]) = with_reports(app, &mut records, &mut seasons, &mut cache, at, known).await else {
                 continue;
             };
             let days = profile.stages.iter().map(|stage| moved_days(&without.outlook, &with.outlook, &stage.id));

@@ -1,7 +1,7 @@
 //! The belief as a picture: what was gathered, as the chart takes it.
 
 use super::learn::{Belief, Teacher, posterior_of_nothing};
-use crate::chart::belief::{BeliefChart, BeliefMark};
+use crate::chart::belief::{BeliefChart, BeliefMark, MOST_REPORTS};
 use crate::language::Language;
 use crate::region::Region;
 use crate::season::learning::LearnedStage;
@@ -48,8 +48,6 @@ pub fn chart(
     };
     let mut notes: Vec<String> = profile.provisional.then(|| provisional.to_owned()).into_iter().collect();
     notes.extend(belief.frozen.iter().map(|frozen| frozen.in_words(language)));
-    let mut reports: Vec<&Teacher> = shown.reports.iter().collect();
-    reports.sort_by_key(|report| (report.observed_on, report.region.clone(), report.id.clone()));
     Ok(BeliefChart {
         stage: of.names.get(language).to_owned(),
         insect: profile.names.get(language).to_owned(),
@@ -58,11 +56,25 @@ pub fn chart(
         from_stage: of.after.is_some(),
         before: posterior_of_nothing(learned).belief().clone(),
         after: learned.posterior.belief().clone(),
-        reports: reports.into_iter().map(|report| mark(report, belief, regions, learned, language)).collect(),
+        reports: as_drawn(&shown.reports)
+            .into_iter()
+            .map(|report| mark(report, belief, regions, learned, language))
+            .collect(),
         places_c: shown.places_c,
         years_c: shown.years_c,
         note: (!notes.is_empty()).then(|| notes.join(" ")),
     })
+}
+
+/// First those that move our number most, as many as are drawn; both they and the others in the order of their days.
+fn as_drawn(reports: &[Teacher]) -> Vec<&Teacher> {
+    let day = |of: &Teacher| (of.observed_on, of.region.clone(), of.id.clone());
+    let mut all: Vec<&Teacher> = reports.iter().collect();
+    all.sort_by(|a, b| b.moves_number.abs().total_cmp(&a.moves_number.abs()).then_with(|| day(a).cmp(&day(b))));
+    let (drawn, others) = all.split_at_mut(reports.len().min(MOST_REPORTS));
+    drawn.sort_by_key(|&report| day(report));
+    others.sort_by_key(|&report| day(report));
+    all
 }
 
 fn mark(
@@ -82,4 +94,33 @@ fn mark(
     let start = place.and_then(|place| place.parent.as_ref()).map_or(0.0, |parent| parent.median());
     let since = |heat: f64| (heat - start).max(0.0);
     BeliefMark { label: format!("{day}, {name}"), zero: report.not_yet_at.map(since), seen: report.seen_at.map(since) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::season::Observer;
+
+    #[test]
+    fn the_reports_that_move_the_number_most_are_drawn_in_the_order_of_their_days() {
+        let report = |nth: u32, moves_number: f64| Teacher {
+            id: format!("r{nth:02}"),
+            region: "low".into(),
+            season: 2025,
+            observed_on: chrono::NaiveDate::from_ymd_opt(2025, 3, nth).unwrap(),
+            observer: Observer::Staff,
+            seen_at: Some(150.0),
+            not_yet_at: None,
+            moves_number,
+            moves_region: 0.0,
+            moves_days: None,
+        };
+        // The first ten say next to nothing, earlier or later; the last six move it, either way.
+        let mut reports: Vec<Teacher> = (1..=10).map(|nth| report(nth, 0.01 * f64::from(nth))).collect();
+        reports.extend((11..=16).map(|nth| report(nth, if nth % 2 == 0 { 5.0 } else { -5.0 })));
+        let ids: Vec<&str> = as_drawn(&reports).into_iter().map(|report| report.id.as_str()).collect();
+        let wanted: Vec<String> = (5..=16).chain(1..=4).map(|nth| format!("r{nth:02}")).collect();
+        assert_eq!(ids, wanted);
+        assert_eq!(MOST_REPORTS, 12);
+    }
 }

@@ -8,7 +8,7 @@ use crate::service::cycle::CycleReport;
 use crate::service::pull::PullReport;
 use crate::store::StoreError;
 use crate::store::runs::{FAILED_WORK, RunResult};
-use crate::text::Chain;
+use crate::text::{Chain, counted};
 
 /// Whether a cycle did what it is for. One in which no station gave anything, or no region could be served, did not.
 pub(super) fn result_of(report: &CycleReport, pulled: &PullReport) -> RunResult {
@@ -44,16 +44,16 @@ pub(super) async fn note_failed(app: &App, job: &str, civil: NaiveDateTime, why:
 
 pub(super) fn outcome_of(result: RunResult, report: &CycleReport, pulled: &PullReport) -> String {
     let outcome = format!(
-        "{}: {} of {} stations silent, {} regions, {} days, {} new values, {} decided, {} deliveries, {} faults",
+        "{}: {} of {} silent, {}, {}, {}, {} decided, {}, {}",
         result.name(),
         pulled.silent_stations().len(),
-        pulled.stations.len(),
-        report.regions,
-        report.days_assessed,
-        pulled.new_values(),
+        counted(pulled.stations.len(), "station", "stations"),
+        counted(report.regions, "region", "regions"),
+        counted(report.days_assessed, "day", "days"),
+        counted(pulled.new_values(), "new value", "new values"),
         report.decided.len(),
-        report.deliveries,
-        report.faults.len()
+        counted(report.deliveries, "delivery", "deliveries"),
+        counted(report.faults.len(), "fault", "faults")
     );
     match report.failed_work.as_slice() {
         [] => outcome,

@@ -20,8 +20,8 @@ use crate::weather::fetch::Fetcher;
 pub(super) async fn one_cycle(app: &App, fetcher: &Fetcher) -> Result<(CycleReport, PullReport), StoreError> {
     let stations = app.store.stations().await?;
     let pulled = pull::pull_all_watched(&app.store, fetcher, &app.config, &app.clock, &stations, &app.progress).await;
-    for station in pulled.silent_stations() {
-        warn!(station.id = %station, "no source of station `{station}` answered");
+    for (station, said) in pulled.silent_words() {
+        warn!(station.id = %station, "{said}");
     }
     Ok((without_pull(app).await?, pulled))
 }

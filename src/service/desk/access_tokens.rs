@@ -72,14 +72,18 @@ pub async fn program(app: &App, token: &str) -> Result<Option<AccessToken>, Stor
     app.store.access_token(&digest(token), app.clock.now()).await
 }
 
-/// Today, of the regions that a token is for.
+/// Today, of the regions that a token is for; see [`today::today_beside`].
 ///
 /// # Errors
 /// When the store fails.
-pub async fn regions_for(app: &App, token: &AccessToken) -> Result<today::Today, DeskError> {
+pub async fn regions_for(
+    app: &App,
+    token: &AccessToken,
+    on_page: today::OnPage<'_>,
+) -> Result<today::Today, DeskError> {
     let reach = |region: &crate::region::Region| token.reaches(&region.id);
     let hand = Hand { by: token.name.as_str(), reach: &reach };
-    today::today(app, hand, &today::Filters::default()).await
+    today::today_beside(app, hand, &today::Filters::default(), on_page).await
 }
 
 /// What came of a report that a program entered.

@@ -41,6 +41,24 @@ pub async fn find(store: &Store, asked: &str, year: i32) -> Result<Notice, DeskE
     }
 }
 
+/// As [`find`], in one year, and where that has none, in others.
+///
+/// # Errors
+/// As [`find`], of the first year, when no other has one.
+pub async fn find_in(store: &Store, asked: &str, first: i32, others: &[i32]) -> Result<Notice, DeskError> {
+    let none_there = match find(store, asked, first).await {
+        Err(why @ DeskError::NoSuchNotice { .. }) => why,
+        found => return found,
+    };
+    for year in others {
+        match find(store, asked, *year).await {
+            Err(DeskError::NoSuchNotice { .. }) => {}
+            found => return found,
+        }
+    }
+    Err(none_there)
+}
+
 /// Those that a text may mean. An id may be shortened at its end, and its profile left out; a region's name alone means the one
 /// of its notices that has not left, if there is one.
 fn meant<'a>(asked: &str, notices: &'a [Notice], names: &BTreeMap<RegionId, String>) -> Vec<&'a Notice> {

@@ -7,8 +7,8 @@ use chrono::{DateTime, Utc};
 use super::notice::{Reading, reading};
 use super::{DeskError, Word};
 use crate::language::Language;
-use crate::message::templates::{Origin, TextKind, TextName};
-use crate::message::{Message, RenderError, Sender, Templates, TransactionalFacts, check, samples};
+use crate::message::templates::{Origin, Placeholder, TextKind, TextName};
+use crate::message::{Message, NoticeFacts, RenderError, Sender, Templates, TransactionalFacts, check, samples};
 use crate::people::Channel;
 use crate::people::csv::evidence;
 use crate::season::NoticeKind;
@@ -96,7 +96,31 @@ impl Draft {
 pub struct TextFault {
     /// In whose words it shows; `None`: in neither alone.
     pub language: Option<Language>,
+    pub at: FaultAt,
+    /// Of a rule what the text does: `does not say …`, `speaks of …`; else what is wrong in the notation.
     pub what: String,
+}
+
+/// Where a fault of a draft shows.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum FaultAt {
+    /// It breaks a rule.
+    Text,
+    /// It cannot be put together, on this line if that is known.
+    Notation(Option<usize>),
+    /// Another text, of which it is part, breaks a rule with it.
+    Within(TextName),
+}
+
+impl TextFault {
+    /// `line 3: …`, ``in `wash-now.email`: …``.
+    pub fn words(&self) -> String {
+        match &self.at {
+            FaultAt::Notation(Some(line)) => format!("line {line}: {}", self.what),
+            FaultAt::Within(text) => format!("in `{text}`: {}", self.what),
+            FaultAt::Text | FaultAt::Notation(None) => self.what.clone(),
+        }
+    }
 }
 
 /// How a draft would read, and what is wrong with it.
@@ -187,6 +211,20 @@ pub async fn read_with(app: &App, name: &TextName, draft: &Draft, sample: &str) 
     tokio::task::spawn_blocking(work).await.map_err(|why| DeskError::Unreadable(why.to_string()))
 }
 
+/// What may stand in a text, each with what it is in a sample.
+pub fn placeholders(app: &App, name: &TextName, sample: &str) -> Vec<Placeholder> {
+    let facts = facts_of(sample, &Sender::from(&app.config.messages));
+    facts.map_or_else(Vec::new, |facts| name.placeholders(&facts))
+}
+
+/// The facts of a sample with this sender; of the first one where there is none of this name.
+fn facts_of(sample: &str, sender: &Sender) -> Option<NoticeFacts> {
+    let mut all = samples::all();
+    let at = all.iter().position(|of| of.name == sample).unwrap_or(0);
+    let found = (at < all.len()).then(|| all.swap_remove(at))?;
+    Some(NoticeFacts { sender: sender.clone(), ..found.facts })
+}
+
 fn check_length(draft: &Draft) -> Result<(), DeskError> {
     if Language::ALL.iter().any(|language| draft.words(*language).chars().count() > LONGEST) {
         return Err(DeskError::Unreadable(format!("a text of more than {LONGEST} characters is not read")));
@@ -210,8 +248,7 @@ fn looked_at(
             let fault = |fault: &crate::message::TemplateFault| {
                 let language = own.iter().position(|file| fault.file.ends_with(file.as_str()));
                 let language = language.and_then(|at| Language::ALL.get(at).copied());
-                let line = fault.line.map_or_else(String::new, |line| format!("line {line}: "));
-                TextFault { language, what: format!("{line}{}", fault.what) }
+                TextFault { language, at: FaultAt::Notation(fault.line), what: fault.what.clone() }
             };
             return (None, faults.0.iter().map(fault).collect());
         }
@@ -224,23 +261,21 @@ fn looked_at(
     // What was wrong before in another text is not to be mended here.
     let before = check::check_some(in_use, sender, &|file| touched.contains(file)).by_rule;
     let news = found.into_iter().filter(|(key, _)| own.contains(&key.0) || !before.contains_key(key));
-    let faults = news.map(|((file, _), fault)| match language_of(&file) {
-        Some(language) => TextFault { language: Some(language), what: fault.what },
-        None => {
-            let other = TextName::of_file(&file).map_or_else(|| file.clone(), |text| text.to_string());
-            TextFault { language: folder_of(&file), what: format!("in `{other}`: {}", fault.what) }
-        }
+    let faults = news.map(|((file, rule), fault)| {
+        let at = match TextName::of_file(&file).filter(|_| language_of(&file).is_none()) {
+            Some(other) => FaultAt::Within(other),
+            // A sample's value that another may lack, and the sender's name in the settings.
+            None if rule == "render" || file.is_empty() => FaultAt::Notation(fault.line),
+            None => FaultAt::Text,
+        };
+        TextFault { language: language_of(&file).or_else(|| folder_of(&file)), at, what: fault.what }
     });
     (Some(with), faults.collect())
 }
 
 /// What people would read.
 fn read(templates: &Templates, name: &TextName, sample: &str, sender: &Sender) -> (Vec<Reading>, Option<TextName>) {
-    let all = samples::all();
-    let sample = all.iter().find(|of| of.name == sample).or(all.first());
-    let Some(sample) = sample else { return Default::default() };
-    let mut facts = sample.facts.clone();
-    facts.sender = sender.clone();
+    let Some(facts) = facts_of(sample, sender) else { return Default::default() };
     let shown_in = match name.kind() {
         TextKind::Part => whole_of(templates, name),
         _ => None,

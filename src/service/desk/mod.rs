@@ -10,6 +10,7 @@
 
 pub mod access_tokens;
 pub mod acts;
+pub mod date_doubts;
 pub mod effect;
 pub mod find;
 pub mod learning;
@@ -75,7 +76,7 @@ pub struct Word<'a> {
 pub enum DeskError {
     #[error(transparent)]
     Store(#[from] StoreError),
-    #[error("no notice of {year} is meant by `{asked}`{}", did_you_mean(.near))]
+    #[error("no notice of season {year} is meant by `{asked}`{}", did_you_mean(.near))]
     NoSuchNotice { asked: String, year: i32, near: Option<String> },
     #[error("`{asked}` may mean {}; give more of one of them", listed(.candidates))]
     Ambiguous { asked: String, candidates: Vec<NoticeId> },
@@ -137,8 +138,8 @@ pub fn fault_words(fault: &OwnFault) -> String {
 /// `in English: does not say …`
 pub fn text_fault_words(fault: &messages::TextFault) -> String {
     match fault.language {
-        Some(language) => format!("in {}: {}", language.english_name(), fault.what),
-        None => fault.what.clone(),
+        Some(language) => format!("in {}: {}", language.english_name(), fault.words()),
+        None => fault.words(),
     }
 }
 

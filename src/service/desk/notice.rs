@@ -14,7 +14,8 @@ use crate::dispatch::estimate::all_sent_by_with;
 use crate::message::document::Document;
 use crate::message::readability::Ease;
 use crate::message::sms::{self, Segments};
-use crate::message::{Message, Personal, personalise};
+use crate::message::templates::{STOP_LINK, chart_of, notation_of};
+use crate::message::{EmailChart, Message, Personal, personalise};
 use crate::people::{Channel, Language};
 use crate::region::Region;
 use crate::season::{NoticeId, NoticeStatus};
@@ -35,6 +36,8 @@ pub struct NoticeInDepth {
     pub goes: Goes,
     /// Where its deliveries stand.
     pub progress: BTreeMap<DeliveryState, u64>,
+    /// It has left, and nothing of it waits any more.
+    pub all_out: bool,
     pub may: May,
 }
 
@@ -57,6 +60,10 @@ pub struct Reading {
     pub message: Message,
     /// Of text messages.
     pub segments: Option<Segments>,
+    /// Of e-mails: the body as it is read.
+    pub document: Option<Document>,
+    /// Of e-mails that show one.
+    pub chart: Option<EmailChart>,
     /// How easy it reads.
     pub ease: String,
 }
@@ -125,32 +132,41 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let is_open = matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held);
     let whom =
         if is_open { store.count_recipients_by_words(&region.id).await? } else { store.delivery_words(id).await? };
-    let (progress, _) = store.notice_progress(id, now).await?;
+    let (progress, has_ended) = store.notice_progress(id, now).await?;
+    let all_out = notice.status() == NoticeStatus::Released
+        && has_ended
+        && store.half_queued().await?.iter().all(|waiting| waiting.id != *id);
     let reads = store.notice_words(id).await?.into_iter().map(reading).collect::<Result<_, _>>()?;
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
-    let stands = stands(&notice, &region, &goes, now);
-    Ok(NoticeInDepth { notice, region, stands, why, whom, reads, goes, progress, may })
+    let stands = stands(&notice, &region, &goes, all_out, now);
+    Ok(NoticeInDepth { notice, region, stands, why, whom, reads, goes, progress, all_out, may })
 }
 
 /// A message as it reads.
 ///
 /// # Errors
 /// When it holds a place that no reader's link fits.
-pub fn reading(OwnText { text, .. }: OwnText) -> Result<Reading, DeskError> {
+pub fn reading(OwnText { text, source }: OwnText) -> Result<Reading, DeskError> {
     let language = text.language;
-    let sample = Personal { stop_url: Url::parse("https://pinyon.example.org/stop/sample").ok() };
+    let sample = Personal { stop_url: Url::parse(STOP_SAMPLE).ok() };
     let message = personalise(text.message, &sample).map_err(|why| DeskError::Unreadable(why.to_string()))?;
-    let (segments, ease) = match &message {
-        Message::Sms { text } => (Some(sms::count(text)), Ease::of([text.as_str()], language).to_string()),
+    let chart = chart_of(&message);
+    let (segments, document, ease) = match &message {
+        Message::Sms { text } => (Some(sms::count(text)), None, Ease::of([text.as_str()], language)),
         Message::Email { subject, text, .. } => {
             let pieces = Document::parse(text).pieces();
             let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject.as_str()]), language);
-            (None, ease.to_string())
+            // As it was written, where that is kept: the plain part shows the address behind a link.
+            let notation = source.map_or_else(|| notation_of(text.trim()), |own| own.replace(STOP_LINK, STOP_SAMPLE));
+            (None, Some(Document::parse(&notation)), ease)
         }
     };
-    Ok(Reading { language, message, segments, ease })
+    Ok(Reading { language, message, segments, document, chart, ease: ease.to_string() })
 }
+
+/// In the place of each reader's own link to stop.
+const STOP_SAMPLE: &str = "https://pinyon.example.org/stop/sample";
 
 async fn goes(
     app: &App,
@@ -193,7 +209,7 @@ pub fn leaves_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     }
 }
 
-fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> String {
+fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: DateTime<Utc>) -> String {
     let at = |instant| local(instant, region.time_zone);
     let end = at(notice.expires_at);
     if let Some(recall) = &notice.recall {
@@ -207,7 +223,10 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> 
     match &notice.state {
         NoticeState::Leaving { by } => {
             let from = goes.from.map_or_else(|| "soon".to_owned(), at);
-            format!("{by} has sent it: it leaves on {from}. Until then the word can be taken back.")
+            let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
+            format!(
+                "Being sent, on the word of {by}: the first leaves on {from}{out}. Until then it can be taken back."
+            )
         }
         NoticeState::Held { until: Some(until) } if leaves_by_itself(notice).is_some() => {
             let from = goes.from.map_or_else(String::new, |from| format!(" and leaves on {}", at(from)));
@@ -226,11 +245,30 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> 
         },
         NoticeState::Released { at: left, by } => {
             let by = if by == "policy" { String::new() } else { format!(", sent by {by}") };
-            format!("It left on {}{by}.", at(*left))
+            let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
+            match all_out {
+                true => format!("Sent: it left on {}{by}.", at(*left)),
+                false => format!("Being sent since {}{by}{out}.", at(*left)),
+            }
         }
         NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
         NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),
     }
+}
+
+/// `all are out by about 10:05 AM`, with the day where that is not today's; `None` where nobody can say, or some come too late.
+fn all_out_by(goes: &Goes, region: &Region, now: DateTime<Utc>) -> Option<String> {
+    let zone = region.time_zone;
+    let estimates: Vec<&Estimate> = goes.all_sent_by.values().collect();
+    if estimates.iter().any(|estimate| estimate.too_late > 0) {
+        return None;
+    }
+    let last = estimates.iter().filter_map(|estimate| estimate.all_sent_by).max()?;
+    // To the minute after it: by then they are.
+    let last = (last + TimeDelta::seconds(59)).with_timezone(&zone);
+    let is_today = last.date_naive() == now.with_timezone(&zone).date_naive();
+    let by = if is_today { last.format("%-I:%M %p").to_string() } else { local(last.with_timezone(&Utc), zone) };
+    Some(format!("all are out by about {by}"))
 }
 
 /// `1 message`, `12 messages`.

@@ -8,7 +8,8 @@ use std::collections::BTreeMap;
 use chrono::{Datelike, NaiveDate};
 
 use super::DeskError;
-use super::regions::{self, RegionRow};
+use super::date_doubts::DateDoubts;
+use super::regions::{self, OnPage, RegionRow};
 use crate::geo::distance_km;
 use crate::language::Language;
 use crate::people::Channel;
@@ -35,6 +36,8 @@ pub struct RegionInDepth {
     pub stages: Vec<StageDates>,
     /// Sentences on how far the dates can be trusted.
     pub doubts: Vec<String>,
+    /// `None` while there is no outlook.
+    pub date_doubts: Option<DateDoubts>,
     pub heat_sum_c: Option<f64>,
     pub stations: Vec<StationHealth>,
     /// By calendar year, the newest first.
@@ -84,26 +87,38 @@ pub struct WaitingZip {
     pub km: f64,
 }
 
+/// As the last cycle left it.
+///
 /// # Errors
 /// [`Conflict::UnknownRegion`](crate::store::Conflict::UnknownRegion).
 pub async fn region_in_depth(app: &App, id: &RegionId) -> Result<RegionInDepth, DeskError> {
+    region_beside(app, id, &|_| None).await
+}
+
+/// As [`region_in_depth`], with the days that its public page shows where these are newer.
+///
+/// # Errors
+/// As [`region_in_depth`].
+pub async fn region_beside(app: &App, id: &RegionId, on_page: OnPage<'_>) -> Result<RegionInDepth, DeskError> {
     let store = &app.store;
     let now = app.clock.now();
     let region = store.region(id).await?;
     let profile = app.profiles.get(&region.profile);
-    let outlook = store.newest_outlook(&region).await?;
-    let notices = match &outlook {
+    let kept = store.newest_made_outlook(&region).await?;
+    let kept = kept.as_ref().map(|(outlook, made_at)| (outlook, *made_at));
+    let outlook = regions::later_word(&region, kept, on_page(id));
+    let notices = match outlook {
         Some(outlook) => store.notices_of_region(&outlook.season).await?,
         None => Vec::new(),
     };
     let reports = store.field_reports(Some(id), FIRST_DAY, LAST_DAY).await?;
-    let stations = store.stations_of_region(id).await?;
+    let stations = store.stations_of_region(id, now).await?;
     let counted = store.count_recipients_by_zip(id).await?;
     let waiting = store.demand().await?;
     let table = store.imported_places().await?.map_or_else(|| Cow::Borrowed(PlaceTable::built_in()), Cow::Owned);
     let changes = store.audit_of(&format!("region/{id}"), CHANGES_SHOWN).await?;
 
-    let known = outlook.as_ref().zip(profile.as_deref());
+    let known = outlook.zip(profile.as_deref());
     let of_season: Vec<StoredReport> = match known {
         Some((outlook, profile)) => {
             let (first, last) = (profile.first_day(outlook.season.year), profile.last_day(outlook.season.year));
@@ -131,6 +146,7 @@ pub async fn region_in_depth(app: &App, id: &RegionId) -> Result<RegionInDepth, 
         .flatten()
         .collect()
     });
+    let date_doubts = known.map(|(outlook, profile)| DateDoubts::of(profile, outlook, row.today));
     let mut people: BTreeMap<Zip, BTreeMap<Channel, u64>> = BTreeMap::new();
     for ((zip, channel), count) in counted {
         people.entry(zip).or_default().insert(channel, count);
@@ -153,7 +169,8 @@ pub async fn region_in_depth(app: &App, id: &RegionId) -> Result<RegionInDepth, 
     Ok(RegionInDepth {
         stages,
         doubts,
-        heat_sum_c: outlook.as_ref().map(|outlook| outlook.heat_sum),
+        date_doubts,
+        heat_sum_c: outlook.map(|outlook| outlook.heat_sum),
         stations: stations.into_iter().enumerate().map(health).collect(),
         reports: by_year(&reports),
         notices,

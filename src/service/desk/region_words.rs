@@ -7,7 +7,7 @@ use crate::units::m_to_feet;
 const MILES_OF_KM: f64 = 1.0 / 1.609_344;
 
 /// Words of a command, and those of the form.
-const FIELDS: [(&str, &str); 15] = [
+const FIELDS: [(&str, &str); 17] = [
     (
         "give the height of its trees with --elevation-m or --elevation-ft",
         "give the height of its trees under “Elevation”",
@@ -21,23 +21,67 @@ const FIELDS: [(&str, &str); 15] = [
     ("with --station, or as stations in a list", "under “Stations”"),
     ("take it with --station", "take it under “Stations”"),
     ("or a grid's estimate with --grid-point (in a list: `grid` as its stations)", "or choose “a grid’s estimate”"),
-    (
-        "`treebell station add` or `station import` brings some",
-        "whoever runs the service brings some with `treebell station add`",
-    ),
-    ("`treebell weather backfill` fetches it", "whoever runs the service fetches it with `treebell weather backfill`"),
-    ("`weather import` takes files", "whoever runs the service takes files in with `treebell weather import`"),
-    (" sets it if you know it", " sets it, if whoever runs the service knows it"),
+    ("`treebell station add` or `station import` brings some", "an administrator can add some"),
+    ("`weather import` takes files", "an administrator can take in files"),
+    ("give it one with `treebell region change`", "give it one under “Stations”"),
+    ("put its file into the folder that profiles.folder names", "tell an administrator"),
     (" (--band-ft)", ", under “Heights”"),
+    ("nobody was asked (feeds.look_up is false)", "places are not looked up here"),
+    (
+        "nobody was asked, since feeds.contact is not set and the services want to know who calls",
+        "places are not looked up here before an administrator gives the address that the services ask for",
+    ),
 ];
+
+/// What a command does, and what a person can do who may give it.
+const VERBS: [(&str, &str); 4] =
+    [(" fetches", " can fetch"), (" sets", " can set"), (" puts", " can put"), (" does", " can measure it")];
 
 /// The same as a sentence of a page.
 pub fn desk_words(text: &str) -> String {
+    super::whole_sentence(&page_words(text))
+}
+
+/// As [`desk_words`], of a part of a sentence.
+pub fn page_words(text: &str) -> String {
     let mut words = text.to_owned();
     for (of_commands, of_pages) in FIELDS {
         words = words.replace(of_commands, of_pages);
     }
-    super::whole_sentence(&quoted(&in_miles_and_feet(&words)))
+    quoted(&in_miles_and_feet(&without_commands(&words)))
+}
+
+/// Whoever reads a page has no command line: `` `treebell weather backfill` fetches it `` as `an administrator can fetch it`.
+fn without_commands(text: &str) -> String {
+    let (mut out, mut rest) = (String::with_capacity(text.len()), text);
+    while let Some((before, command)) = rest.split_once("`treebell ") {
+        let Some((_, after)) = command.split_once('`') else { break };
+        let verb = VERBS.iter().find(|(of_command, _)| after.starts_with(of_command));
+        out.push_str(before);
+        out.push_str("an administrator");
+        out.push_str(verb.map_or("", |(_, of_person)| of_person));
+        rest = verb.map_or(after, |(of_command, _)| &after[of_command.len()..]);
+    }
+    out + rest
+}
+
+/// A sentence without what stands in round brackets, for whoever wants no more than what is wrong.
+pub fn without_brackets(text: &str) -> String {
+    let (mut depth, mut out) = (0_u32, String::with_capacity(text.len()));
+    for c in text.chars() {
+        match c {
+            '(' => {
+                depth += 1;
+                if out.ends_with(' ') {
+                    out.pop();
+                }
+            }
+            ')' => depth = depth.saturating_sub(1),
+            c if depth == 0 => out.push(c),
+            _ => {}
+        }
+    }
+    out
 }
 
 /// `` `this` `` as “this”.
@@ -131,11 +175,44 @@ mod tests {
         assert_eq!(quoted("nothing"), "nothing");
     }
 
-    /// Whatever finding a region may say that names an option of a command is put into words of the form.
+    #[test]
+    fn what_stands_in_brackets_can_be_left_out() {
+        for (given, wanted) in [
+            ("It is so (for a reason (and more)), and not: mend it.", "It is so, and not: mend it."),
+            ("(First) it is.", " it is."),
+            ("No bracket.", "No bracket."),
+        ] {
+            assert_eq!(without_brackets(given), wanted);
+        }
+    }
+
+    #[test]
+    fn a_command_is_for_an_administrator() {
+        for (given, wanted) in [
+            ("it is short: `treebell weather backfill` fetches it", "It is short: an administrator can fetch it."),
+            ("`treebell station change A --observation-hour 7` puts it right", "An administrator can put it right."),
+            (
+                "nobody measured: `treebell station compare` does. So",
+                "Nobody measured: an administrator can measure it. So.",
+            ),
+            ("an open `treebell end", "An open “treebell end."),
+        ] {
+            assert_eq!(desk_words(given), wanted);
+        }
+    }
+
+    /// Whatever finding a region may say that names an option of a command, a command or a setting is put into words of the form.
     #[test]
     fn no_option_of_a_command_is_left() {
         let sources = [
+            include_str!("../backfill.rs"),
+            include_str!("../region_fault.rs"),
+            include_str!("../station_choice.rs"),
+            include_str!("../station_choice/rank.rs"),
             include_str!("../new_region/mod.rs"),
+            include_str!("../new_region/ground.rs"),
+            include_str!("../new_region/history.rs"),
+            include_str!("../new_region/no_station.rs"),
             include_str!("../new_region/height.rs"),
             include_str!("../new_region/moved.rs"),
             include_str!("../new_region/place.rs"),
@@ -146,11 +223,23 @@ mod tests {
             let before_tests = source.split("#[cfg(test)]").next().unwrap_or_default();
             let joined = before_tests.replace("\\\n", "\u{1}");
             let joined: String = joined.split('\u{1}').map(str::trim_start).collect();
-            for line in joined.lines().filter(|line| line.contains(" --") && !line.trim_start().starts_with("//")) {
+            let names = [
+                " --",
+                "`treebell ",
+                "`weather ",
+                "`station ",
+                "feeds.look_up is",
+                "feeds.contact is",
+                "profiles.folder",
+            ];
+            let is_named = |line: &str| names.iter().any(|name| line.contains(name));
+            for line in joined.lines().filter(|line| is_named(line) && !line.trim_start().starts_with("//")) {
                 seen += 1;
-                assert!(!desk_words(line).contains(" --"), "{line}");
+                // Quotation marks are curled after that.
+                let words = desk_words(line).replace(['“', '”'], "`");
+                assert!(!is_named(&words), "{line}\n{words}");
             }
         }
-        assert!(seen > 8, "{seen}");
+        assert!(seen > 16, "{seen}");
     }
 }

@@ -67,17 +67,47 @@ impl RegionRow {
     }
 }
 
+/// What the public pages show of a region, and when that was made.
+///
+/// A report that is confirmed in one region moves the others, too: their pages follow at once, and only the next cycle says
+/// something of them. Staff are to see what the public sees.
+pub type OnPage<'a> = &'a (dyn Fn(&RegionId) -> Option<(&'a Outlook, DateTime<Utc>)> + Sync);
+
+/// The later word on a region: the last cycle's, or that of its page.
+pub(super) fn later_word<'a>(
+    region: &Region,
+    kept: Option<(&'a Outlook, DateTime<Utc>)>,
+    on_page: Option<(&'a Outlook, DateTime<Utc>)>,
+) -> Option<&'a Outlook> {
+    let words = [kept, on_page].into_iter().flatten();
+    let of_profile = words.filter(|(outlook, _)| outlook.season.profile == region.profile);
+    // Of a later day first of all; of two of the same moment the last one, that of the page.
+    of_profile.max_by_key(|(outlook, made_at)| (outlook.today, *made_at)).map(|(outlook, _)| outlook)
+}
+
 /// The rows of these regions, sorted by their windows.
 ///
 /// # Errors
 /// When the store fails.
-pub(super) async fn rows(app: &App, regions: &[&Region], now: DateTime<Utc>) -> Result<Vec<RegionRow>, StoreError> {
-    let outlooks: HashMap<RegionId, Outlook> = app
+pub(super) async fn rows(
+    app: &App,
+    regions: &[&Region],
+    now: DateTime<Utc>,
+    on_page: OnPage<'_>,
+) -> Result<Vec<RegionRow>, StoreError> {
+    let kept: HashMap<RegionId, (Outlook, DateTime<Utc>)> = app
         .store
         .outlooks_in_use()
         .await?
         .into_iter()
-        .map(|outlook| (outlook.season.region.clone(), outlook))
+        .map(|(outlook, made_at)| (outlook.season.region.clone(), (outlook, made_at)))
+        .collect();
+    let outlooks: HashMap<&RegionId, &Outlook> = regions
+        .iter()
+        .filter_map(|region| {
+            let kept = kept.get(&region.id).map(|(outlook, made_at)| (outlook, *made_at));
+            Some((&region.id, later_word(region, kept, on_page(&region.id))?))
+        })
         .collect();
     let seasons: BTreeSet<(&str, i32)> =
         outlooks.values().map(|outlook| (outlook.season.profile.as_str(), outlook.season.year)).collect();
@@ -98,7 +128,7 @@ pub(super) async fn rows(app: &App, regions: &[&Region], now: DateTime<Utc>) -> 
     let mut rows: Vec<RegionRow> = regions
         .iter()
         .map(|region| {
-            let outlook = outlooks.get(&region.id).filter(|outlook| outlook.season.profile == region.profile);
+            let outlook = outlooks.get(&region.id).copied();
             let profile = profiles.get(region.profile.as_str()).map(AsRef::as_ref);
             let of_season = |notice: &&Notice| outlook.is_some_and(|outlook| notice.season == outlook.season);
             let notices: Vec<&Notice> = notices.get(&region.id).into_iter().flatten().filter(of_season).collect();

@@ -2,11 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::notice::leaves_by_itself;
-pub use super::regions::{RegionRow, SeenMark};
+pub use super::regions::{OnPage, RegionRow, SeenMark};
 use super::{DeskError, Hand, kind_words, regions, why};
 use crate::alarms::AlarmKind;
 use crate::delivery::quiet_hours::QuietHours;
@@ -15,6 +15,7 @@ use crate::region::{Region, RegionId};
 use crate::season::status::SeasonStanding;
 use crate::season::{NoticeId, NoticeKind};
 use crate::service::app::App;
+use crate::store::field_reports::{ReportStanding, StoredReport};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
 
 /// Messages that failed are shown for so long.
@@ -83,8 +84,8 @@ pub struct Today {
     pub regions: Vec<RegionRow>,
     /// How many there are with every filter off.
     pub of_regions: usize,
-    /// Field reports of the season in these regions that nobody has judged.
-    pub reports_wait: u32,
+    /// Field reports of this calendar year in these regions that nobody has judged, as the list of reports has them.
+    pub reports_wait: usize,
     /// To choose from.
     pub counties: Vec<String>,
 }
@@ -100,7 +101,7 @@ pub struct Line {
     pub elevation_m: f64,
     pub zone: Tz,
     /// The last day to wash that it tells.
-    pub deadline: Option<chrono::NaiveDate>,
+    pub deadline: Option<NaiveDate>,
     pub reach: BTreeMap<Channel, u64>,
     /// When it leaves by itself.
     pub leaves_at: Option<DateTime<Utc>>,
@@ -132,21 +133,34 @@ pub struct Trouble {
     pub since: Option<DateTime<Utc>>,
 }
 
-/// Today, of the regions in somebody's reach.
+/// Today, of the regions in somebody's reach, as the last cycle left them.
 ///
 /// # Errors
 /// When the store fails.
 pub async fn today(app: &App, hand: Hand<'_>, filters: &Filters) -> Result<Today, DeskError> {
+    today_beside(app, hand, filters, &|_| None).await
+}
+
+/// As [`today`], with the days that the public pages show where these are newer.
+///
+/// # Errors
+/// When the store fails.
+pub async fn today_beside(
+    app: &App,
+    hand: Hand<'_>,
+    filters: &Filters,
+    on_page: OnPage<'_>,
+) -> Result<Today, DeskError> {
     let now = app.clock.now();
     let all = app.store.regions().await?;
     let mine: Vec<&Region> = all.iter().filter(|region| (hand.reach)(region)).collect();
-    let rows = regions::rows(app, &mine, now).await?;
+    let rows = regions::rows(app, &mine, now, on_page).await?;
     let by_id: BTreeMap<&RegionId, &Region> = mine.iter().map(|region| (&region.id, *region)).collect();
     let (needs_word, leaves) = lines(app, &by_id, now).await?;
     let wrong = wrong(app, &by_id, &rows, now).await?;
     let counties: BTreeSet<String> = mine.iter().filter_map(|region| region.county.clone()).collect();
     let of_regions = rows.len();
-    let reports_wait = rows.iter().map(|row| row.reports_wait).sum();
+    let reports_wait = reports_waiting(app, &by_id, now).await?;
     let regions = rows.into_iter().filter(|row| filters.let_through(row)).collect();
     Ok(Today {
         now,
@@ -158,6 +172,40 @@ pub async fn today(app: &App, hand: Hand<'_>, filters: &Filters) -> Result<Today
         reports_wait,
         counties: counties.into_iter().collect(),
     })
+}
+
+/// What waits for a word, counted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Waiting {
+    pub notices: usize,
+    /// As [`Today::reports_wait`].
+    pub reports: usize,
+}
+
+/// How much of the regions in somebody's reach waits for a word.
+///
+/// # Errors
+/// When the store fails.
+pub async fn waiting(app: &App, hand: Hand<'_>) -> Result<Waiting, DeskError> {
+    let now = app.clock.now();
+    let all = app.store.regions().await?;
+    let mine: BTreeMap<&RegionId, &Region> =
+        all.iter().filter(|region| (hand.reach)(region)).map(|region| (&region.id, region)).collect();
+    let (needs_word, _) = lines(app, &mine, now).await?;
+    Ok(Waiting { notices: needs_word.len(), reports: reports_waiting(app, &mine, now).await? })
+}
+
+async fn reports_waiting(
+    app: &App,
+    regions: &BTreeMap<&RegionId, &Region>,
+    now: DateTime<Utc>,
+) -> Result<usize, DeskError> {
+    let year = now.with_timezone(&app.config.schedule.time_zone).year();
+    let edge = |month, day| NaiveDate::from_ymd_opt(year, month, day);
+    let (Some(first), Some(last)) = (edge(1, 1), edge(12, 31)) else { return Ok(0) };
+    let reports = app.store.field_reports(None, first, last).await?;
+    let waits = |report: &&StoredReport| report.standing == ReportStanding::New && regions.contains_key(&report.region);
+    Ok(reports.iter().filter(waits).count())
 }
 
 /// What needs a word, and what leaves by itself.

@@ -16,6 +16,9 @@ const AROUND: usize = 5;
 /// 300 m are about two weeks of the season (a degree Celsius is about a week of it in spring, and 300 m are two).
 pub(super) const DISAGREE_M: f64 = 300.0;
 
+/// Less makes a few days.
+const SAME_HEIGHT_M: f64 = 100.0;
+
 /// What a person says when a height is in doubt.
 const MEND: &str = "give the height of its trees with --elevation-m or --elevation-ft";
 
@@ -117,6 +120,10 @@ impl Height {
 
     /// Looks at it beside the stations around: the middle of a ZIP area can lie a thousand metres above its town.
     pub(super) fn against(mut self, around: &[(f64, &Station)]) -> Self {
+        // A station near that stands as high bears it out, wherever the others stand.
+        if around.first().is_some_and(|(_, nearest)| (self.metres - nearest.elevation_m).abs() <= SAME_HEIGHT_M) {
+            return self;
+        }
         let Some(middle) = median(around) else { return self };
         if (self.metres - middle).abs() <= DISAGREE_M || !self.doubts.is_empty() {
             return self;
@@ -228,6 +235,15 @@ mod tests {
         let given = Height::given(2600.0).against(&near);
         assert_eq!((given.metres, given.doubts.len(), given.remarks.len()), (2600.0, 0, 1));
         assert_eq!(Height::found(2600.0, "cell".into()).against(&[]).doubts.len(), 0);
+    }
+
+    #[test]
+    fn a_height_at_which_the_nearest_station_stands_is_not_doubted_for_others() {
+        let at = |nearest_m| {
+            let stations = [station("A", 0.1, nearest_m), station("B", 0.2, 2000.0), station("C", 0.3, 2100.0)];
+            Height::found(1640.0, "cell".into()).against(&around(PLACE, &stations)).doubts.len()
+        };
+        assert_eq!((at(1636.0), at(1500.0)), (0, 1));
     }
 
     #[test]

@@ -11,7 +11,7 @@ use unicode_normalization::UnicodeNormalization;
 use super::moved::doubts_of_a_move;
 use super::{Doubt, Fact, Found, Ground, NewRegionError, Wish, complete, place};
 use crate::id::StationId;
-use crate::region::{Band, OwnerReports, Region, RegionId, Release};
+use crate::region::{Band, OwnerReports, Region, RegionId, Release, elevation_ft_fault};
 use crate::store::StoreError;
 use crate::text::{did_you_mean, first_few, near_key, near_name};
 use crate::units::height_of_feet;
@@ -230,6 +230,7 @@ fn row_of(entry: &Entry, ground: &Ground, profiles: &[String]) -> Result<Row, Ve
     if entry.elevation_m.is_some() && entry.elevation_ft.is_some() {
         faults.push("elevation_m and elevation_ft say the same: leave one out".into());
     }
+    faults.extend(entry.elevation_ft.and_then(elevation_ft_fault));
     let profile = entry.profile.clone().or(before.as_ref().map(|region| region.profile.clone()));
     let profile = profile.unwrap_or_else(|| USUAL_PROFILE.into());
     if !profiles.contains(&profile) {
@@ -357,6 +358,7 @@ pub async fn find_all(
             Err(NewRegionError::Refused(why)) => {
                 faults.extend(why.into_iter().map(|why| format!("region `{id}`: {why}")));
             }
+            Err(NewRegionError::NoStation(why)) => faults.push(format!("region `{id}`: {why}")),
             Err(NewRegionError::Store(StoreError::Conflict(why))) => faults.push(format!("region `{id}`: {why}")),
             Err(store) => return Err(store),
         }

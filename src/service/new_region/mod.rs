@@ -5,6 +5,7 @@ mod ground;
 mod height;
 mod look_up;
 mod moved;
+mod no_station;
 mod place;
 mod stations;
 
@@ -16,6 +17,7 @@ pub mod write;
 pub use ground::{Ground, GroundError, place_table};
 pub use look_up::{LookUps, Service, Silence};
 pub use moved::change_stands;
+pub use no_station::{NoStation, Offer};
 pub use place::{no_area, read_zips};
 
 use chrono_tz::Tz;
@@ -101,6 +103,9 @@ pub enum NewRegionError {
     /// What was wished for cannot be: a sentence each, with the mend.
     #[error("{}", .0.join("\n"))]
     Refused(Vec<String>),
+    /// No station is good enough to be chosen unasked.
+    #[error("{0}")]
+    NoStation(Box<NoStation>),
     #[error(transparent)]
     Store(#[from] StoreError),
 }
@@ -114,7 +119,7 @@ impl NewRegionError {
 /// Finds what a new region would be.
 ///
 /// # Errors
-/// [`NewRegionError::Refused`] with every fault that can be told at once; a store that fails.
+/// [`NewRegionError::Refused`] with every fault that can be told at once; [`NewRegionError::NoStation`]; a store that fails.
 pub async fn find(wish: &Wish, ground: &Ground) -> Result<Found, NewRegionError> {
     let region = beside_others(wish, ground).await?;
     complete(wish, region, ground).await

@@ -5,9 +5,8 @@ use crate::geo::{Point, distance_km};
 use crate::people::csv::zeros_lost;
 use crate::places::PlaceTable;
 use crate::region::{Region, Zip};
-use crate::text::did_you_mean;
 use crate::weather::Station;
-use crate::weather::nearby::mirrored;
+use crate::weather::nearby::{mirrored, side_words};
 
 /// ZIP areas of one region lie no farther apart from its middle: a rule of ours, no source. Counties of the West are 100 to
 /// 250 km wide; what lies farther has other weather, and may be in another state.
@@ -122,9 +121,12 @@ fn by_hand(given: Point, areas: &[(Zip, Point)], strangers: &[&Zip], known: &Kno
     }
     if let Some(station) = mirrored(given, known.stations) {
         return Err(vec![format!(
-            "its longitude {} has another sign than that of station `{}` ({}), beside which it would lie with the same: one of \
-             the two is wrong; degrees count to the east, so in America they are negative",
-            given.longitude, station.id, station.place.longitude
+            "its longitude {} has another sign than that of station `{}` ({}), beside which it would lie with the same; as \
+             given, it lies at {}; one of the two is wrong; degrees count to the east, so in America they are negative",
+            given.longitude,
+            station.id,
+            station.place.longitude,
+            side_words(given)
         )]);
     }
     let placed = Placed { place: given, source: "given".into(), remarks: Vec::new(), doubts: Vec::new() };
@@ -141,8 +143,9 @@ fn by_hand(given: Point, areas: &[(Zip, Point)], strangers: &[&Zip], known: &Kno
         let what = format!("the coordinates {} lie {km:.0} km from ZIP code {zip} ({})", words(given), words(of_zip));
         let why = if would_be_beside(Point { latitude, longitude: -longitude }) {
             format!(
-                "with the other sign, {}, the longitude would be beside it; degrees count to the east, so in America they are \
-                 negative",
+                "as given, they lie at {}; with the other sign, {}, the longitude would be beside it; degrees count to the \
+                 east, so in America they are negative",
+                side_words(given),
                 -longitude
             )
         } else if would_be_beside(changed_places) {
@@ -218,16 +221,15 @@ fn relatives_km(zip: &Zip, place: Point, table: &PlaceTable) -> Option<f64> {
 
 /// What is said of a ZIP code that the table does not have.
 pub fn no_area(zip: &Zip, table: &PlaceTable) -> String {
-    let near: Vec<String> = table.relatives(zip).into_iter().map(|area| area.zip.to_string()).collect();
-    let near = crate::text::near_name(zip.as_str(), &near);
+    let near = table.beside(zip).into_iter().map(|area| area.zip.to_string()).collect::<Vec<_>>();
     format!(
         "ZIP code {zip} is not among the {} areas of the table ({}), as those of post-office boxes and single large receivers \
-         are not{} Give a ZIP code beside it, or its coordinates with --lat and --lon",
+         are not{}. Give a ZIP code beside it, or its coordinates with --lat and --lon",
         table.len(),
         table.source(),
-        match did_you_mean(near.as_deref()) {
-            question if question.is_empty() => ".".to_owned(),
-            question => question,
+        match near.as_slice() {
+            [] => String::new(),
+            near => format!("; the nearest numbers that have one: {}", near.join(" and ")),
         }
     )
 }
@@ -340,11 +342,18 @@ mod tests {
     #[test]
     fn a_zip_code_without_an_area_asks_for_a_neighbour_or_coordinates() {
         let said = fault(&["00109"], None);
-        for word in
-            ["ZIP code 00109 is not among the 5 areas", "did you mean `0010", "a ZIP code beside it", "--lat and --lon"]
+        for word in ["ZIP code 00109 is not among the 5 areas", "numbers that have one: 00103. Give", "--lat and --lon"]
         {
             assert!(said.contains(word), "{word}: {said}");
         }
+        // Its digits are no slip: those of a post-office box lie among those of the town.
+        assert!(no_area(&zip("00150"), &table()).contains("numbers that have one: 00103. Give"));
+        assert!(!no_area(&zip("00550"), &table()).contains("numbers that have one"));
+        let between = PlaceTable::of(
+            "invented".into(),
+            ["00111", "00140", "00104", "00105"].map(|code| (zip(code), Point { latitude: 31.0, longitude: -135.0 })),
+        );
+        assert!(no_area(&zip("00110"), &between).contains("numbers that have one: 00105 and 00111. Give"));
         let beside = found(&["00101", "00109"], None).unwrap();
         assert!(beside.remarks[0].contains("00109 has no area"), "{:?}", beside.remarks);
         assert!(fault(&["00101", "00999"], None).contains("those that begin with 009 lie 2"));
@@ -366,6 +375,7 @@ mod tests {
         );
         for (given, wanted) in [
             ((31.2, 135.4), "with the other sign, -135.4, the longitude would be beside it"),
+            ((31.2, 135.4), "as given, they lie at 135.4 degrees east, in or beside Asia; with"),
             ((45.1, -120.1), "there, ZIP code 00911 is near (14 km)"),
             ((10.0, -150.0), "there, no ZIP code is within 150 km: it is the sea, or another country"),
         ] {

@@ -3,6 +3,7 @@
 use chrono_tz::Tz;
 
 use super::height::DISAGREE_M;
+use super::no_station::NoStation;
 use super::{Doubt, Fact, Ground, NewRegionError, Wish};
 use crate::assessment::past::ENOUGH_YEARS;
 use crate::geo::{Point, distance_km};
@@ -10,7 +11,7 @@ use crate::id::StationId;
 use crate::service::station_choice::{Candidate, candidates, chosen, grid_point, lacks_a_past, new_station};
 use crate::store::{Conflict, StoreError};
 use crate::text::near_name;
-use crate::weather::feeds::acis_grid::{self, Grid};
+use crate::weather::feeds::acis_grid;
 use crate::weather::feeds::{chain, usual_sources};
 use crate::weather::{FeedKind, Station};
 
@@ -86,7 +87,8 @@ pub(super) async fn choose(
         }
     };
     if taken.is_empty() {
-        return Err(NewRegionError::refused(nothing_near(&found.rows, &found.remarks)));
+        let none = NoStation::of(&found.rows, &found.remarks, ground.today);
+        return Err(NewRegionError::NoStation(Box::new(none)));
     }
     let mut facts: Vec<Fact> = Vec::new();
     let is_taken = |row: &Candidate| taken.iter().any(|station| station.id == row.station.id);
@@ -129,10 +131,10 @@ async fn ask_for(id: &StationId, zone: Tz, ground: &Ground) -> Result<Option<Sta
     if ground.store.all_stations().await?.iter().any(|stored| stored.station.id == *id) {
         return Ok(None);
     }
-    let found = match acis_grid::place_of_id(id) {
-        Some(place) => {
-            let cell = directory.cell(Grid::Prism, place).await;
-            cell.map(|cell| cell.map(|cell| acis_grid::station(Grid::Prism, place, &cell, zone)))
+    let found = match acis_grid::grid_of_id(id) {
+        Some((grid, place)) => {
+            let cell = directory.cell(grid, place).await;
+            cell.map(|cell| cell.map(|cell| acis_grid::station(grid, place, &cell, zone)))
         }
         None => {
             let Some(source) = usual_sources(id).into_iter().find(|source| source.feed == FeedKind::Acis) else {
@@ -199,26 +201,6 @@ fn doubts_of(row: &Candidate) -> Vec<Doubt> {
         });
     }
     doubts
-}
-
-fn nothing_near(rows: &[Candidate], remarks: &[String]) -> String {
-    let best = match rows.first() {
-        None => "there are no stations yet: `treebell station add` or `station import` brings some".to_owned(),
-        Some(best) => format!(
-            "the best at hand is {} ({}; {}{}); take it with --station if you know it to be like the place{}",
-            best.station.id,
-            best.station.name,
-            best.reasons.join(", "),
-            best.refused.as_ref().map(|why| format!("; {why}")).unwrap_or_default(),
-            if rows.iter().any(|row| row.is_grid_point) {
-                ", or a grid's estimate with --grid-point (in a list: `grid` as its stations)"
-            } else {
-                ""
-            }
-        ),
-    };
-    let why = if remarks.is_empty() { String::new() } else { format!(" ({})", remarks.join("; ")) };
-    format!("no station is near enough to be chosen unasked; {best}{why}")
 }
 
 fn fact(station: &Station, source: String) -> Fact {

@@ -11,7 +11,7 @@ use tokio_util::sync::CancellationToken;
 use crate::id::StationId;
 use crate::region::{Region, RegionId};
 use crate::service::new_region::trial::Trial;
-use crate::service::new_region::{Found, Wish};
+use crate::service::new_region::{Found, NoStation, Wish};
 use crate::service::preview::Preview;
 
 /// What is to become of a draft.
@@ -65,8 +65,7 @@ pub enum Stage {
         of: u64,
     },
     Ready(Arc<Ready>),
-    /// Sentences, each with the mend.
-    Failed(Arc<Vec<String>>),
+    Failed(Arc<Failure>),
     Saved(RegionId),
     /// Whoever began it wants it no more.
     GivenUp,
@@ -75,6 +74,21 @@ pub enum Stage {
 impl Stage {
     pub fn is_under_way(&self) -> bool {
         matches!(self, Stage::Working { .. })
+    }
+}
+
+/// Why a draft came to nothing.
+#[derive(Clone, Debug)]
+pub struct Failure {
+    /// Sentences, each with the mend.
+    pub why: Vec<String>,
+    /// What may be taken all the same, where that was it.
+    pub no_station: Option<NoStation>,
+}
+
+impl Failure {
+    pub(super) fn of(why: impl Into<String>) -> Self {
+        Self { why: vec![why.into()], no_station: None }
     }
 }
 
@@ -116,10 +130,11 @@ impl Draft {
         owner: &str,
         begun_at: DateTime<Utc>,
         asked: (Task, BTreeMap<String, String>),
+        given_up: CancellationToken,
     ) -> Self {
         let (task, typed) = asked;
         let stage = watch::Sender::new(Stage::Working { step: Step::InLine, done: 0, of: 0 });
-        Self { id, owner: owner.to_owned(), begun_at, task, typed, stage, given_up: CancellationToken::new() }
+        Self { id, owner: owner.to_owned(), begun_at, task, typed, stage, given_up }
     }
 
     pub fn stage(&self) -> Stage {

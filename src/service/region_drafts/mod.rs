@@ -6,7 +6,8 @@
 //! ```
 //!
 //! They lie in the memory of this process: a draft that is not saved leaves nothing behind, and a process that ends takes its
-//! drafts with it. They are bounded: so many under way for one account and in all, so many kept, each for so long.
+//! drafts with it, by [`RegionDrafts::end`]: work that outlived the runtime would panic. They are bounded: so many under way for
+//! one account and in all, so many kept, each for so long.
 
 mod draft;
 mod work;
@@ -18,9 +19,11 @@ use std::time::Duration;
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio::runtime::Handle;
 use tokio::sync::Semaphore;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
 use tracing::{error, warn};
 
-pub use draft::{Draft, Ready, RegionChange, Stage, Step, Task};
+pub use draft::{Draft, Failure, Ready, RegionChange, Stage, Step, Task};
 
 use self::work::work;
 use crate::region::Region;
@@ -48,6 +51,9 @@ pub const KEPT: TimeDelta = TimeDelta::hours(4);
 /// Nobody waits longer for a service that is slow.
 const LONGEST: Duration = Duration::from_secs(15 * 60);
 
+/// So long the work under way may take to end when the service does.
+const LAST_WORK: Duration = Duration::from_secs(5);
+
 /// All drafts of this process. Cheap to clone.
 #[derive(Clone)]
 pub struct RegionDrafts(Arc<Inner>);
@@ -55,11 +61,15 @@ pub struct RegionDrafts(Arc<Inner>);
 struct Inner {
     drafts: Mutex<BTreeMap<String, Arc<Draft>>>,
     turns: Semaphore,
+    /// Each draft's own token hangs on it.
+    stop: CancellationToken,
+    tasks: TaskTracker,
 }
 
 impl Default for RegionDrafts {
     fn default() -> Self {
-        Self(Arc::new(Inner { drafts: Mutex::default(), turns: Semaphore::new(AT_ONCE) }))
+        let (stop, tasks) = (CancellationToken::new(), TaskTracker::new());
+        Self(Arc::new(Inner { drafts: Mutex::default(), turns: Semaphore::new(AT_ONCE), stop, tasks }))
     }
 }
 
@@ -97,12 +107,13 @@ impl RegionDrafts {
                 return Err(TooMany::Everybodys);
             }
             keep_few(&mut drafts, owner);
-            let draft = Arc::new(Draft::new(app.store.randomness().hex::<16>(), owner, now, asked));
+            let id = app.store.randomness().hex::<16>();
+            let draft = Arc::new(Draft::new(id, owner, now, asked, self.0.stop.child_token()));
             drafts.insert(draft.id.clone(), Arc::clone(&draft));
             draft
         };
         let (drafts, app, begun) = (self.clone(), app.clone(), Arc::clone(&draft));
-        tokio::spawn(async move {
+        self.0.tasks.spawn(async move {
             drafts.run(app, begun, ground).await;
         });
         Ok(draft)
@@ -124,10 +135,28 @@ impl RegionDrafts {
         own
     }
 
+    /// Breaks off the work on all of them, and waits until none is worked on.
+    pub async fn rest(&self) {
+        let all: Vec<Arc<Draft>> =
+            self.0.drafts.lock().unwrap_or_else(PoisonError::into_inner).values().cloned().collect();
+        all.iter().for_each(|draft| draft.give_up());
+        // Nobody closes it: whoever has all of them has waited for all.
+        drop(self.0.turns.acquire_many(AT_ONCE as u32).await);
+    }
+
     /// Ends the work on one and forgets it.
     pub fn give_up(&self, draft: &Draft) {
         draft.give_up();
         self.forget(&draft.id);
+    }
+
+    /// Ends the work on all of them, when the service ends, and waits until it has ended.
+    pub async fn end(&self) {
+        self.0.stop.cancel();
+        self.0.tasks.close();
+        if tokio::time::timeout(LAST_WORK, self.0.tasks.wait()).await.is_err() {
+            warn!("the work on a draft of a region was cut off at the stop");
+        }
     }
 
     fn forget(&self, id: &str) {
@@ -137,7 +166,7 @@ impl RegionDrafts {
     async fn run(&self, app: App, draft: Arc<Draft>, ground: Ground) {
         let given_up = draft.given_up().clone();
         let turn = tokio::select! {
-            () = given_up.cancelled() => return,
+            () = given_up.cancelled() => return draft.go_to(Stage::GivenUp),
             turn = self.0.turns.acquire() => turn,
         };
         let (of, runtime, until) = (Arc::clone(&draft), Handle::current(), given_up.clone());
@@ -157,18 +186,17 @@ impl RegionDrafts {
                 if why.is_ours() {
                     warn!(why = %Chain(&why), "a draft of a region could not be worked out");
                 }
-                Stage::Failed(Arc::new(why.words()))
+                Stage::Failed(Arc::new(why.told()))
             }
-            Ok(Some(Err(_))) => Stage::Failed(Arc::new(vec![format!(
+            Ok(Some(Err(_))) => Stage::Failed(Arc::new(Failure::of(format!(
                 "it took longer than {} minutes and was broken off: a service that is asked may be slow today, so try again later",
                 LONGEST.as_secs() / 60
-            )])),
+            )))),
             Err(why) => {
                 error!("a draft of a region was cut off: {why}");
-                Stage::Failed(Arc::new(vec![
-                    "a fault of ours cut it off, and the log of the service has it: begin once more, or tell whoever runs the service"
-                        .to_owned(),
-                ]))
+                Stage::Failed(Arc::new(Failure::of(
+                    "a fault of ours cut it off, and the log of the service has it: begin once more, or tell an administrator",
+                )))
             }
         };
         drop(turn);

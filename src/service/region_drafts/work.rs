@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use super::draft::{Draft, Ready, RegionChange, Stage, Step, Task};
+use super::draft::{Draft, Failure, Ready, RegionChange, Stage, Step, Task};
 use crate::service::app::App;
 use crate::service::new_region::history::{fetch, not_fetched, notes};
 use crate::service::new_region::trial::Trial;
@@ -27,20 +27,23 @@ pub(super) enum WorkFault {
 }
 
 impl WorkFault {
-    /// Sentences for whoever asked, each with the mend.
-    pub fn words(&self) -> Vec<String> {
+    /// For whoever asked.
+    pub fn told(&self) -> Failure {
         match self {
-            WorkFault::Region(NewRegionError::Refused(faults)) => faults.clone(),
-            WorkFault::Region(NewRegionError::Store(why)) | WorkFault::Store(why) => vec![store_words(why)],
-            WorkFault::Preview(RegionFault::Store(why)) => vec![store_words(why)],
-            WorkFault::Preview(why) => vec![Chain(why).to_string()],
+            WorkFault::Region(NewRegionError::Refused(faults)) => Failure { why: faults.clone(), no_station: None },
+            WorkFault::Region(NewRegionError::NoStation(none)) => {
+                Failure { no_station: Some((**none).clone()), ..Failure::of(none.to_string()) }
+            }
+            WorkFault::Region(NewRegionError::Store(why)) | WorkFault::Store(why) => Failure::of(store_words(why)),
+            WorkFault::Preview(RegionFault::Store(why)) => Failure::of(store_words(why)),
+            WorkFault::Preview(why) => Failure::of(Chain(why).to_string()),
         }
     }
 
     /// Whether it is for the log: nothing that was asked for mends it.
     pub fn is_ours(&self) -> bool {
         match self {
-            WorkFault::Region(NewRegionError::Refused(_)) => false,
+            WorkFault::Region(NewRegionError::Refused(_) | NewRegionError::NoStation(_)) => false,
             WorkFault::Region(NewRegionError::Store(why)) | WorkFault::Store(why) => {
                 !matches!(why, StoreError::Conflict(_))
             }

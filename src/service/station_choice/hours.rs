@@ -25,6 +25,23 @@ pub(in crate::service) fn is_fixed(station: &Station) -> bool {
     (measured.peek().is_some() && measured.all(|source| automatic(source.feed))) || is_midnight(&station.id)
 }
 
+/// Whether a station's days run from midnight to midnight by what it is.
+pub fn is_of_midnight(station: &Station) -> bool {
+    is_fixed(station) && !station.is_grid_point()
+}
+
+/// At what hour a station is read whose own hour is not set, in words for staff.
+pub fn unset_hour(station: &Station) -> &'static str {
+    // Whole files of GHCN-Daily by station, and loggers, tell no hour.
+    let may_tell = |kind| matches!(kind, FeedKind::Acis | FeedKind::DailySummaries);
+    match () {
+        () if station.is_grid_point() => "as the grid has it",
+        () if is_of_midnight(station) => "midnight",
+        () if station.sources.iter().any(|source| may_tell(source.feed)) => "as its source tells, else unknown",
+        () => "unknown",
+    }
+}
+
 fn is_midnight(id: &StationId) -> bool {
     id.as_str().starts_with("USW")
 }
@@ -61,4 +78,35 @@ pub(in crate::service) fn midnight_stations<'a>(station: &Station, all: &[&'a St
     near.sort_by(|a, b| a.0.total_cmp(&b.0));
     near.truncate(2);
     near
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geo::Point;
+    use crate::weather::SourceRef;
+    use crate::weather::feeds::acis_grid::source_of;
+    use crate::weather::feeds::usual_sources;
+
+    #[test]
+    fn an_hour_that_is_not_set_is_called_midnight_only_where_it_is() {
+        let place = Point { latitude: 35.0, longitude: -135.0 };
+        let of = |id: &str, sources: Vec<SourceRef>| {
+            unset_hour(&Station {
+                id: id.into(),
+                name: id.into(),
+                place,
+                elevation_m: 2000.0,
+                time_zone: chrono_tz::America::Denver,
+                observation_hour: None,
+                sources,
+            })
+        };
+        let logger = vec![SourceRef { feed: FeedKind::PlainCsv, id: "/data/logger.csv".into() }];
+        assert_eq!(of("USC00299001", usual_sources(&"USC00299001".into())), "as its source tells, else unknown");
+        assert_eq!(of("logger", logger), "unknown");
+        assert_eq!(of("USW00099902", usual_sources(&"USW00099902".into())), "midnight");
+        assert_eq!(of("9901:XA:SNTL", usual_sources(&"9901:XA:SNTL".into())), "midnight");
+        assert_eq!(of("GRID", vec![source_of(Grid::Prism, place)]), "as the grid has it");
+    }
 }

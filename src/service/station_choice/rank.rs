@@ -109,6 +109,16 @@ pub fn rank(facts: &Facts, today: NaiveDate) -> Rank {
     Rank { km, reasons, refused: refusal(facts, age) }
 }
 
+/// Whether a station with this last day reports, be it late.
+pub fn still_reports(last_day: Option<NaiveDate>, today: NaiveDate) -> bool {
+    last_day.is_some_and(|day| (today - day).num_days() <= LATE_DAYS)
+}
+
+/// Whether a station stands so far above its place or below it that it is not taken unasked.
+pub fn is_far_in_height(higher_m: f64) -> bool {
+    higher_m.abs() > FARTHEST_M
+}
+
 fn seasons_words(count: u32, bound: &str) -> String {
     if count == 1 { format!("{bound}1 past season") } else { format!("{bound}{count} past seasons") }
 }
@@ -137,7 +147,7 @@ fn refusal(facts: &Facts, age: Option<i64>) -> Option<String> {
             facts.distance_km.max(FARTHEST_KM + 1.0)
         ));
     }
-    let higher = facts.higher_m.filter(|higher| higher.abs() > FARTHEST_M)?;
+    let higher = facts.higher_m.filter(|higher| is_far_in_height(*higher))?;
     let side = if higher < 0.0 { "lower" } else { "higher" };
     Some(format!("{:.0} m {side} is more than the {FARTHEST_M:.0} m taken unasked", higher.abs()))
 }

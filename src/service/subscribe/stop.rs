@@ -92,8 +92,7 @@ pub async fn stop_for_staff(
         all.stopped.cancelled += one.stopped.cancelled;
     }
     let subjects: Vec<String> = keys.iter().map(address_subject).collect();
-    let Stopped { addresses, cancelled } = all.stopped;
-    let detail = format!("{addresses} addresses, {cancelled} deliveries cancelled: {evidence}");
+    let detail = format!("{}: {evidence}", all.stopped.said());
     tx.note_act(Act::SubscriberStopped, &subjects.join(" "), &detail).await?;
     tx.commit().await?;
     all.in_force(store, clock).await

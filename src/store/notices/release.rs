@@ -13,6 +13,7 @@ use crate::store::notices::staff::subject;
 use crate::store::rows::{channel_of, language_of, ms};
 use crate::store::subscriptions::recipients_by_words;
 use crate::store::tx::{Engine, Store, Tx};
+use crate::text::counted;
 
 /// What came of [`Store::release_due`] for one notice.
 #[derive(Clone, Debug, PartialEq)]
@@ -117,7 +118,7 @@ impl Store {
         let mut tx = self.begin().await?;
         let deliveries = release(&mut tx, id, by, now).await?;
         let more = if is_under_way(&mut tx, id).await? { " at once, more to follow" } else { "" };
-        let detail = format!("said by {by}; {deliveries} deliveries queued{more}");
+        let detail = format!("said by {by}; {} queued{more}", counted(deliveries, "delivery", "deliveries"));
         tx.note_act(Act::NoticeReleased, &subject(id), &detail).await?;
         tx.commit().await?;
         Ok(deliveries + self.queue_rest_of(id, now).await.deliveries())

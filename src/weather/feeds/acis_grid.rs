@@ -69,19 +69,22 @@ impl Grid {
         }
     }
 
-    /// Whose data it is and what they ask of users. From memory, not read at the source: staff should, before they publish.
+    /// Whose data it is and what they ask of users: see [`Self::TERMS_NOTE`].
     pub fn terms(self) -> &'static str {
         match self {
             Grid::Prism => {
                 "PRISM Group, Oregon State University, https://prism.oregonstate.edu: free to use with the group named as \
-                 the source and the day on which the data were made (terms from memory: read them there before you publish)"
+                 the source and the day on which the data were made"
             }
             Grid::Nrcc => {
                 "Northeast Regional Climate Center, by way of the Applied Climate Information System, \
-                 https://www.rcc-acis.org: name both as the source (terms from memory: read them there before you publish)"
+                 https://www.rcc-acis.org: name both as the source"
             }
         }
     }
+
+    /// What staff should know of [`Self::terms`] before they publish; nobody else needs it.
+    pub const TERMS_NOTE: &str = "these terms are from memory: read them there before you publish";
 
     /// Daily values of a point begin here in both grids.
     pub fn first_day() -> NaiveDate {
@@ -109,23 +112,30 @@ pub fn source_of(grid: Grid, place: Point) -> SourceRef {
     }
 }
 
-/// Our id of a grid point: `GRID-35.6123N-135.0456W`.
-pub fn id_of(place: Point) -> StationId {
+/// Before the place in the id of a grid point that is not PRISM's: two grids may stand at one place.
+const NRCC_ID: &str = "NRCC-";
+
+/// Our id of a grid point: `GRID-35.6123N-135.0456W` of PRISM, `GRID-NRCC-35.6123N-135.0456W` of the other grid.
+pub fn id_of(grid: Grid, place: Point) -> StationId {
     let side = |degrees: f64, positive: char, negative: char| {
         format!("{:.4}{}", degrees.abs(), if degrees < 0.0 { negative } else { positive })
     };
-    StationId(format!("GRID-{}-{}", side(place.latitude, 'N', 'S'), side(place.longitude, 'E', 'W')))
+    let of = if grid == Grid::Nrcc { NRCC_ID } else { "" };
+    StationId(format!("GRID-{of}{}-{}", side(place.latitude, 'N', 'S'), side(place.longitude, 'E', 'W')))
 }
 
 /// Reads what [`id_of`] wrote.
-pub fn place_of_id(id: &StationId) -> Option<Point> {
+pub fn grid_of_id(id: &StationId) -> Option<(Grid, Point)> {
     let degrees = |text: &str, positive: char, negative: char| {
         let number = text::decimal(text.strip_suffix([positive, negative])?)?;
         Some(if text.ends_with(negative) { -number } else { number })
     };
-    let (latitude, longitude) = id.as_str().strip_prefix("GRID-")?.split_once('-')?;
+    let rest = id.as_str().strip_prefix("GRID-")?;
+    let (grid, rest) = rest.strip_prefix(NRCC_ID).map_or((Grid::Prism, rest), |rest| (Grid::Nrcc, rest));
+    let (latitude, longitude) = rest.split_once('-')?;
     let place = Point { latitude: degrees(latitude, 'N', 'S')?, longitude: degrees(longitude, 'E', 'W')? };
-    ((-90.0..=90.0).contains(&place.latitude) && (-180.0..=180.0).contains(&place.longitude)).then_some(place)
+    let fits = (-90.0..=90.0).contains(&place.latitude) && (-180.0..=180.0).contains(&place.longitude);
+    fits.then_some((grid, place))
 }
 
 /// Reads what [`source_of`] wrote.
@@ -168,7 +178,7 @@ pub fn station(grid: Grid, place: Point, cell: &Cell, time_zone: Tz) -> Station 
     // As the source has it, rounded.
     let place = grid_and_place(&source.id).map_or(place, |(_, place)| place);
     Station {
-        id: id_of(place),
+        id: id_of(grid, place),
         name: format!("{} grid, {:.3} {:.3}", grid.title(), place.latitude, place.longitude),
         place,
         elevation_m: to_decimetre(cell.elevation_m),
@@ -300,8 +310,10 @@ mod tests {
     #[test]
     fn a_source_and_an_id_name_grid_and_place() {
         assert_eq!(source_of(Grid::Prism, PLACE).id, "21:-135.0456,35.6123");
-        assert_eq!(id_of(PLACE).0, "GRID-35.6123N-135.0456W");
+        assert_eq!(id_of(Grid::Prism, PLACE).0, "GRID-35.6123N-135.0456W");
+        assert_eq!(id_of(Grid::Nrcc, PLACE).0, "GRID-NRCC-35.6123N-135.0456W");
         for grid in Grid::ALL {
+            assert_eq!(grid_of_id(&id_of(grid, PLACE)), Some((grid, PLACE)));
             assert_eq!(grid_and_place(&source_of(grid, PLACE).id).unwrap(), (grid, PLACE));
             assert_eq!(Grid::parse(grid.name()), Some(grid));
         }

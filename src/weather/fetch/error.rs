@@ -21,13 +21,13 @@ pub enum FetchError {
     PrivateAddress { host: String },
     #[error("{url} sends us elsewhere, to {to}: set the new address if the service has moved")]
     Elsewhere { url: String, to: String },
-    #[error("{url} could not be reached, {tries} tries: {why}; the next pull tries again")]
+    #[error("{url} could not be reached, {}: {why}; the next pull tries again", tries_words(.tries))]
     Unreachable { url: String, tries: u32, why: String },
-    #[error("{url} did not answer within {seconds} s, {tries} tries; the next pull tries again")]
+    #[error("{url} did not answer within {seconds} s, {}; the next pull tries again", tries_words(.tries))]
     TooSlow { url: String, tries: u32, seconds: f64 },
-    #[error("{url} broke off in the middle of its answer, {tries} tries; the next pull tries again")]
+    #[error("{url} broke off in the middle of its answer, {}; the next pull tries again", tries_words(.tries))]
     BrokenOff { url: String, tries: u32 },
-    #[error("{url} answered with status {status}, {tries} tries: {said}; the next pull tries again")]
+    #[error("{url} answered with status {status}, {}: {said}; the next pull tries again", tries_words(.tries))]
     Failing { url: String, status: u16, tries: u32, said: String },
     #[error("{url} answered with status {status} and asks us to come back in {after_s} s; the next pull tries again")]
     ComeBack { url: String, status: u16, after_s: u64 },
@@ -44,6 +44,11 @@ pub enum FetchError {
         #[source]
         source: BoxError,
     },
+}
+
+/// `1 try` or `4 tries`.
+fn tries_words(tries: &u32) -> String {
+    if *tries == 1 { "1 try".into() } else { format!("{tries} tries") }
 }
 
 impl FetchError {
@@ -70,6 +75,13 @@ pub(super) fn root_cause(why: &(dyn std::error::Error + 'static)) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn one_try_is_no_tries() {
+        let said = |tries| FetchError::BrokenOff { url: "u".into(), tries }.to_string();
+        assert_eq!(said(1), "u broke off in the middle of its answer, 1 try; the next pull tries again");
+        assert!(said(3).contains(", 3 tries; the next"));
+    }
 
     #[test]
     fn shown_addresses_hold_no_secrets() {

@@ -13,6 +13,7 @@ use crate::language::Language;
 use crate::people::account::Account;
 use crate::region::Region;
 use crate::service::desk::{Begun, Credentials, Place, local};
+use crate::service::practice::{Goal, Standing};
 use crate::store::Store;
 use crate::store::accounts::StoredAccount;
 use crate::store::accounts::sessions::StoredSession;
@@ -124,7 +125,7 @@ impl Caller {
 
     /// The page `desk/NAME`. It finds `form_token`, `link` (path before links of the desk), `me` (the account's name, where
     /// somebody is signed in whole), `navigation`, `path`, what the public pages' frame finds (`root`, `style`, `mark`, `sender`,
-    /// `help`, `exercise`, `practice`: where its clock stands) and what `shown` holds.
+    /// `help`, `exercise`, `practice`: where its clock stands, `clock_goes`: where it is being moved to) and what `shown` holds.
     pub fn page(&self, name: &str, shown: Value) -> Result<Response, Fault> {
         let site = &self.visit.site;
         let me = Desk::of(self, None);
@@ -156,6 +157,7 @@ impl Caller {
             practice => site.practice().map(|practice| {
                 local(practice.now(), site.app().config.schedule.time_zone)
             }),
+            clock_goes => goal(site),
             sender => &site.app().config.messages.sender_name,
         };
         let html = site
@@ -171,6 +173,15 @@ impl Caller {
         let mut response = redirect(&self.visit.site, path);
         keep(&mut response, begun);
         response
+    }
+}
+
+/// Where the clock of a practice is being moved to, in words; `None`: it stands, or there is no practice.
+fn goal(site: &Site) -> Option<String> {
+    match site.practice()?.standing() {
+        Standing::Moving(Goal::At(at)) => Some(local(at, site.app().config.schedule.time_zone)),
+        Standing::Moving(Goal::NextNotice) => Some("the next notice".to_owned()),
+        Standing::Still(_) | Standing::Making => None,
     }
 }
 

@@ -53,7 +53,7 @@ pub(super) async fn picture(desk: Desk, Query(query): Query<Typed>) -> Result<Re
     let picture = picture.map_err(|_| Fault::NotFound)?;
     let wanted: u32 = field(&query, "w").parse().unwrap_or(CHART_WIDTHS[1]);
     let width = CHART_WIDTHS.into_iter().min_by_key(|width| width.abs_diff(wanted)).unwrap_or(CHART_WIDTHS[1]);
-    let look = Look { width, language: Language::En, unit: HeatUnit::Celsius, dark_too: true, id: "belief".to_owned() };
+    let look = Look { width, language: Language::En, unit: Heat::of(&desk).0, dark_too: true, id: "belief".to_owned() };
     Ok(([(header::CONTENT_TYPE, SVG)], draw(&picture, &look)).into_response())
 }
 
@@ -210,6 +210,33 @@ async fn shown(desk: &Desk, asked: &Typed, done: Option<&str>, against: Option<S
     }
 }
 
+/// Heat as staff are shown it: in the unit of the settings.
+#[derive(Clone, Copy)]
+struct Heat(HeatUnit);
+
+impl Heat {
+    fn of(desk: &Desk) -> Self {
+        Self(if desk.site().app().config.units.fahrenheit { HeatUnit::Fahrenheit } else { HeatUnit::Celsius })
+    }
+
+    fn symbol(self) -> &'static str {
+        match self.0 {
+            HeatUnit::Celsius => "°C·day",
+            HeatUnit::Fahrenheit => "°F·day",
+        }
+    }
+
+    /// Of °C·day.
+    fn whole(self, celsius: f64) -> String {
+        whole(self.0.heat(celsius))
+    }
+
+    /// Of °C·day: `+3`, `−12`, `0`.
+    fn signed(self, celsius: f64) -> String {
+        signed(self.0.heat(celsius))
+    }
+}
+
 /// A page that asks for `path` again by itself.
 pub(super) fn waiting(desk: &Desk, title: &str, path: &str, (steps, of): (u64, u64)) -> Result<Response, Fault> {
     let to = desk.site().path(Language::En, path);
@@ -222,6 +249,8 @@ pub(super) fn waiting(desk: &Desk, title: &str, path: &str, (steps, of): (u64, u
 
 fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
     let Shown { belief, regions } = &**found;
+    let heat = Heat::of(desk);
+    let (moved, same): (Vec<&RegionDates>, Vec<&RegionDates>) = belief.regions.iter().partition(|row| row.moves());
     let name =
         |id: &RegionId| regions.iter().find(|of| of.id == *id).map_or_else(|| id.to_string(), |of| of.name.clone());
     let zone = desk.site().app().config.schedule.time_zone;
@@ -229,6 +258,8 @@ fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
     let [narrow, middle, wide] = CHART_WIDTHS;
     context! {
         as_of => local(belief.as_of, zone),
+        unit => heat.symbol(),
+        taught => belief.stages.iter().any(|stage| !stage.reports.is_empty()),
         sightings => belief.places.sightings,
         zeros => belief.places.zeros,
         frozen => frozen.map(|frozen| context! {
@@ -236,41 +267,51 @@ fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
         }),
         older_frozen => belief.frozen.iter().filter(|of| of.season != belief.season).map(|of| of.season).collect::<Vec<_>>(),
         narrow, middle, wide,
-        stages => belief.stages.iter().map(|stage| stage_of(profile, belief, stage, &name)).collect::<Vec<_>>(),
+        stages => belief.stages.iter().map(|stage| stage_of(profile, belief, stage, heat, &name)).collect::<Vec<_>>(),
         untaught => belief.untaught.iter().map(|idle| untaught_of(profile, idle, &name)).collect::<Vec<_>>(),
-        dates => belief.regions.iter().map(dates_of).collect::<Vec<_>>(),
+        moved => moved.into_iter().map(dates_of).collect::<Vec<_>>(),
+        same => same.into_iter().map(dates_of).collect::<Vec<_>>(),
         faults => &belief.faults,
     }
 }
 
-fn stage_of(profile: &Profile, belief: &Belief, stage: &StageBelief, name: &dyn Fn(&RegionId) -> String) -> Value {
+fn stage_of(
+    profile: &Profile,
+    belief: &Belief,
+    stage: &StageBelief,
+    heat: Heat,
+    name: &dyn Fn(&RegionId) -> String,
+) -> Value {
     let names =
         |id: &crate::season::StageId| profile.stage(id).map_or_else(|| id.to_string(), |of| of.names.en.clone());
     context! {
         id => stage.stage.0.as_str(),
         name => capitalised(&names(&stage.stage)),
         after => stage.after.as_ref().map(names),
-        before => range_of(&stage.before),
-        now => range_of(&stage.now),
-        places => whole(stage.places_c),
-        years => whole(stage.years_c),
-        reports => stage.reports.iter().map(|report| teacher_of(belief, report, name)).collect::<Vec<_>>(),
-        contradictions => stage.contradictions.iter().map(|doubt| doubt_of(doubt, name)).collect::<Vec<_>>(),
+        before => range_of(&stage.before, heat),
+        now => range_of(&stage.now, heat),
+        places => heat.whole(stage.places_c),
+        years => heat.whole(stage.years_c),
+        reports => stage.reports.iter().map(|report| teacher_of(belief, report, heat, name)).collect::<Vec<_>>(),
+        contradictions => stage.contradictions.iter().map(|doubt| doubt_of(doubt, heat, name)).collect::<Vec<_>>(),
     }
 }
 
-fn range_of(range: &Range) -> Value {
+fn range_of(range: &Range, heat: Heat) -> Value {
     let Range { mean, sd, early, late, .. } = *range;
-    context! { mean => whole(mean), sd => whole(sd), early => whole(early), late => whole(late) }
+    context! { mean => heat.whole(mean), sd => heat.whole(sd), early => heat.whole(early), late => heat.whole(late) }
 }
 
-fn teacher_of(belief: &Belief, report: &Teacher, name: &dyn Fn(&RegionId) -> String) -> Value {
+fn teacher_of(belief: &Belief, report: &Teacher, heat: Heat, name: &dyn Fn(&RegionId) -> String) -> Value {
     let on = date(Language::En, report.observed_on);
     let on = if report.season == belief.season { on } else { format!("{on}, {}", report.season) };
+    let unit = heat.symbol();
     let found = match (report.not_yet_at, report.seen_at) {
-        (Some(not_yet), Some(seen)) => format!("not yet at {}, seen at {} °C·day", whole(not_yet), whole(seen)),
-        (None, Some(seen)) => format!("seen at {} °C·day", whole(seen)),
-        (Some(not_yet), None) => format!("not yet at {} °C·day", whole(not_yet)),
+        (Some(not_yet), Some(seen)) => {
+            format!("not yet at {}, seen at {} {unit}", heat.whole(not_yet), heat.whole(seen))
+        }
+        (None, Some(seen)) => format!("seen at {} {unit}", heat.whole(seen)),
+        (Some(not_yet), None) => format!("not yet at {} {unit}", heat.whole(not_yet)),
         (None, None) => String::new(),
     };
     context! {
@@ -279,19 +320,21 @@ fn teacher_of(belief: &Belief, report: &Teacher, name: &dyn Fn(&RegionId) -> Str
         region => name(&report.region),
         by => match report.observer { Observer::Staff => "staff", Observer::Owner => "an owner" },
         found => capitalised(&found),
-        number => signed(report.moves_number),
-        own => signed(report.moves_region),
+        number => heat.signed(report.moves_number),
+        own => heat.signed(report.moves_region),
         days => report.moves_days.map(later),
     }
 }
 
-fn doubt_of(doubt: &Doubt, name: &dyn Fn(&RegionId) -> String) -> Value {
+fn doubt_of(doubt: &Doubt, heat: Heat, name: &dyn Fn(&RegionId) -> String) -> Value {
     let percent = doubt.chance * 100.0;
     context! {
         id => &doubt.id,
         region => name(&RegionId(doubt.region.clone())),
         season => doubt.season,
-        what => format!("{} at {} °C·day", if doubt.seen { "saw it" } else { "saw nothing" }, whole(doubt.heat)),
+        what => format!(
+            "{} at {} {}", if doubt.seen { "saw it" } else { "saw nothing" }, heat.whole(doubt.heat), heat.symbol()
+        ),
         against => &doubt.against,
         chance => if percent < 0.1 { "under 0.1 %".to_owned() } else { format!("{percent:.1} %") },
     }
@@ -396,6 +439,7 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
         }
         Stand::Done(found) => found,
     };
+    let heat = Heat::of(desk);
     let stage_name = |id| profile.stage(id).map_or_else(String::new, |of| capitalised(&of.names.en));
     let changes: Vec<Value> = found
         .made
@@ -404,10 +448,10 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
         .map(|change| {
             context! {
                 name => stage_name(&change.stage),
-                sum_before => whole(change.sum_before),
-                sum => whole(change.sum),
-                belief_before => whole(change.belief_before),
-                belief => whole(change.belief),
+                sum_before => heat.whole(change.sum_before),
+                sum => heat.whole(change.sum),
+                belief_before => heat.whole(change.belief_before),
+                belief => heat.whole(change.belief),
                 reports => change.reports,
             }
         })
@@ -417,6 +461,7 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
         provisional => found.made.profile.provisional,
         fingerprint => &found.fingerprint,
         frozen => found.frozen.iter().map(|frozen| frozen.in_words(Language::En)).collect::<Vec<_>>(),
+        unit => heat.symbol(),
         changes,
         dates => found.dates.iter().map(dates_of).collect::<Vec<_>>(),
         faults => &found.faults,

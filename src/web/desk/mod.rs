@@ -14,6 +14,7 @@ mod browser;
 mod caller;
 mod code;
 mod cookies;
+mod date_doubts;
 mod gate;
 mod invitation;
 mod learned;
@@ -27,18 +28,22 @@ mod person;
 mod pictures;
 mod practice;
 pub(super) mod programs;
+mod reading;
 mod region;
 mod region_change;
 mod region_draft;
 mod region_form;
+mod region_height;
 mod report;
 mod reports;
 mod return_path;
+mod said;
 mod second_factor;
 mod sign_in;
 mod today;
 pub(super) mod upload;
 mod wording;
+mod wording_names;
 mod words;
 
 use axum::Router;
@@ -74,6 +79,7 @@ pub const ENTRIES: &[Entry] = &[
     Entry::form("/desk/account/end-others", Needs::Deed(Deed::See), || post(account::end_others)),
     Entry::page("/desk/today", Needs::Deed(Deed::See), || get(today::page)),
     Entry::page("/desk/notice/{notice}", Needs::Deed(Deed::See), || get(notice::page)),
+    Entry::page("/desk/notice/{notice}/chart.png", Needs::Deed(Deed::See), || get(notice::chart)),
     Entry::form("/desk/notice/{notice}/send", Needs::ActOn(Subject::Notice), || post(notice::send)),
     Entry::form("/desk/notice/{notice}/hold", Needs::ActOn(Subject::Notice), || post(notice::hold)),
     Entry::form("/desk/notice/{notice}/call-off", Needs::ActOn(Subject::Notice), || post(notice::call_off)),
@@ -119,6 +125,7 @@ pub const ENTRIES: &[Entry] = &[
     Entry::form("/desk/new-region", Needs::Deed(Deed::Act), || post(new_region::sent)),
     Entry::page("/desk/region-draft/{draft}", Needs::Deed(Deed::Act), || get(region_draft::page)),
     Entry::form("/desk/region-draft/{draft}/save", Needs::Deed(Deed::Act), || post(region_draft::save)),
+    Entry::form("/desk/region-draft/{draft}/take", Needs::Deed(Deed::Act), || post(new_region::take)),
     Entry::form("/desk/region-draft/{draft}/give-up", Needs::Deed(Deed::Act), || post(region_draft::give_up)),
     Entry::page("/desk/people", Needs::Deed(Deed::See), || get(people::page)),
     Entry::form("/desk/people", Needs::Deed(Deed::Act), || post(people::by_address)),

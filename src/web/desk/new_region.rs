@@ -1,6 +1,8 @@
 //! A new region: a name and ZIP codes, and below them whatever else somebody knows better than what is looked up.
 
-use axum::extract::{Form, Query};
+use std::sync::Arc;
+
+use axum::extract::{Form, Path, Query};
 use axum::http::StatusCode;
 use axum::response::Response;
 use minijinja::context;
@@ -8,7 +10,7 @@ use minijinja::value::Value;
 
 use super::caller::Desk;
 use super::notice::by;
-use super::region_draft::{PATIENCE, path_of, step_words};
+use super::region_draft::{PATIENCE, gone, own, path_of, step_words};
 use super::region_form::{Given, faults_of, fields, read, text, typed_of, usual};
 use super::sign_in::with_status;
 use super::upload::FieldFault;
@@ -16,10 +18,13 @@ use crate::people::account::Deed;
 use crate::region::{Region, RegionId};
 use crate::service::new_region::list::id_of;
 use crate::service::new_region::{Ground, Wish, check_wish};
-use crate::service::region_drafts::{Draft, Stage, Task};
+use crate::service::region_drafts::{Draft, Stage, Task, TooMany};
 use crate::text::Chain;
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
+
+/// The field with the id of the draft that is tried again.
+pub(super) const AGAIN: &str = "again";
 
 /// `?again=DRAFT` fills the form in as it was for a draft, `?back=REGION` as it was for a region that was retired, `?zip=` with a ZIP
 /// code that people wait for.
@@ -27,11 +32,12 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
     allowed(&desk)?;
     let mut typed = usual();
     let drafts = desk.site().region_drafts();
-    if let Some(draft) = drafts.of(by(&desk), field(&query, "again"), desk.site().now()) {
+    if let Some(draft) = drafts.of(by(&desk), field(&query, AGAIN), desk.site().now()) {
         if let Task::Change(change) = &draft.task {
             return Ok(desk.to(&format!("/desk/region/{}/change?again={}", change.before.id, draft.id)));
         }
         typed.extend(draft.typed.clone());
+        typed.insert(AGAIN.into(), draft.id.clone());
     } else if let Some(region) = retired(&desk, field(&query, "back")).await? {
         typed.extend(typed_of(&region));
     }
@@ -44,28 +50,68 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
 pub(super) async fn sent(desk: Desk, Form(mut typed): Form<Typed>) -> Result<Response, Fault> {
     allowed(&desk)?;
     typed.remove(super::upload::TOKEN_FIELD);
-    let given = match read(&desk, &typed) {
-        Ok(given) => given,
-        Err(faults) => return refused(&desk, &typed, &faults),
+    tried(&desk, &typed).await
+}
+
+/// Tries a draft that found no station once more, with the station or the grid that its page offers.
+pub(super) async fn take(desk: Desk, Path(id): Path<String>, Form(form): Form<Typed>) -> Result<Response, Fault> {
+    allowed(&desk)?;
+    let Some(draft) = own(&desk, &id) else { return gone(&desk) };
+    let offered = match draft.stage() {
+        Stage::Failed(failure) => failure.no_station.clone(),
+        _ => None,
     };
-    let wish = match wish_of(given, text(&typed, "id")) {
-        Ok(wish) => wish,
-        Err(fault) => return refused(&desk, &typed, &[fault]),
-    };
-    let ground = ground(&desk).await?;
-    if let Err(why) = check_wish(&wish, &ground).await {
-        let faults = faults_of(&desk, why).await?;
-        return refused(&desk, &typed, &faults);
+    let Some(offered) = offered else { return Ok(desk.to(&path_of(&draft))) };
+    let mut typed = draft.typed.clone();
+    match (field(&form, "take"), offered.offer) {
+        ("grid", _) if offered.has_grid => {
+            typed.remove("stations");
+            typed.insert("grid".into(), "yes".into());
+        }
+        ("station", Some(offer)) => {
+            typed.remove("grid");
+            typed.insert("stations".into(), offer.station.id.to_string());
+        }
+        _ => return Ok(desk.to(&path_of(&draft))),
     }
-    let app = desk.site().app();
-    let begun = desk.site().region_drafts().begin(app, by(&desk), (Task::Add(Box::new(wish)), typed.clone()), ground);
-    match begun {
-        Ok(draft) => Ok(after(&desk, &draft).await),
+    typed.insert(AGAIN.into(), draft.id.clone());
+    tried(&desk, &typed).await
+}
+
+async fn tried(desk: &Desk, typed: &Typed) -> Result<Response, Fault> {
+    let given = match read(desk, typed) {
+        Ok(given) => given,
+        Err(faults) => return refused(desk, typed, &faults),
+    };
+    let wish = match wish_of(given, text(typed, "id")) {
+        Ok(wish) => wish,
+        Err(fault) => return refused(desk, typed, &[fault]),
+    };
+    let ground = ground(desk).await?;
+    if let Err(why) = check_wish(&wish, &ground).await {
+        let faults = faults_of(desk, why).await?;
+        return refused(desk, typed, &faults);
+    }
+    match begin(desk, Task::Add(Box::new(wish)), typed, ground) {
+        Ok(draft) => Ok(after(desk, &draft).await),
         Err(why) => {
             let why = crate::season::phrases::capitalised(&why.to_string()) + ".";
-            with_status(shown(&desk, &typed, &[("drafts", why)]), StatusCode::TOO_MANY_REQUESTS)
+            with_status(shown(desk, typed, &[("drafts", why)]), StatusCode::TOO_MANY_REQUESTS)
         }
     }
+}
+
+/// Begins a draft; the one that it follows, if any, goes.
+pub(super) fn begin(desk: &Desk, task: Task, typed: &Typed, ground: Ground) -> Result<Arc<Draft>, TooMany> {
+    let drafts = desk.site().region_drafts();
+    let mut typed = typed.clone();
+    let before = typed.remove(AGAIN).and_then(|id| drafts.of(by(desk), &id, desk.site().now()));
+    let draft = drafts.begin(desk.site().app(), by(desk), (task, typed), ground)?;
+    // One that was saved still leads to its region.
+    if let Some(before) = before.filter(|before| !matches!(before.stage(), Stage::Saved(_))) {
+        drafts.give_up(&before);
+    }
+    Ok(draft)
 }
 
 /// Where nobody has to be asked it is there at once; else its page tells how far it is.
@@ -131,6 +177,7 @@ fn shown(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Result<Response, 
             form_of => fields(desk, typed, faults),
             counties => reach.counties.iter().map(ToString::to_string).collect::<Vec<_>>(),
             everywhere => desk.account().may(Deed::Administer),
+            again => text(typed, AGAIN),
             drafts => drafts(desk),
         },
     )
@@ -144,13 +191,15 @@ fn drafts(desk: &Desk) -> Vec<Value> {
             Task::Add(wish) => wish.name.clone(),
             Task::Change(change) => format!("{}, changed", change.after.name),
         };
-        let stands = match draft.stage() {
+        let stage = draft.stage();
+        let failed = matches!(stage, Stage::Failed(_));
+        let stands = match stage {
             Stage::Working { step, done, of } => step_words(&step, done, of),
             Stage::Ready(_) => "ready to be looked at".to_owned(),
             Stage::Failed(_) => "did not work out".to_owned(),
             Stage::Saved(_) | Stage::GivenUp => return None,
         };
-        Some(context! { path => draft.id.as_str(), name, stands })
+        Some(context! { path => draft.id.as_str(), name, stands, failed })
     };
     own.iter().filter_map(|draft| line(draft)).collect()
 }

@@ -1,22 +1,25 @@
 //! A notice, and what staff do with it.
 
 use axum::extract::{Form, Path, Query};
-use axum::http::StatusCode;
-use axum::response::Response;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
 use minijinja::context;
 use minijinja::value::Value;
 use sha2::{Digest, Sha256};
 
 use super::caller::Desk;
+use super::reading::shown_reading;
 use super::sign_in::with_status;
 use crate::delivery::pace::Estimate;
 use crate::links::{notice_of_part, notice_part};
-use crate::message::Message;
+use crate::message::templates::chart_of;
+use crate::people::account::Deed;
+use crate::people::{Channel, Language};
 use crate::region::Region;
 use crate::season::NoticeId;
 use crate::service::app::App;
-use crate::service::desk::notice::{NoticeInDepth, Reading, messages, notice_in_depth};
+use crate::service::desk::notice::{NoticeInDepth, messages, notice_in_depth};
 use crate::service::desk::{DeskError, Hand, acts, channel_words, kind_words, local, wording};
 use crate::store::{Conflict, StoreError};
 use crate::timetable::place;
@@ -38,6 +41,14 @@ struct Refused<'a> {
 pub(super) async fn page(desk: Desk, Path(path): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
     shown(&desk, &id_of(&path), done, None).await
+}
+
+/// The chart as the e-mail of a language shows it.
+pub(super) async fn chart(desk: Desk, Path(path): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    let language = Language::parse(field(&query, "language")).ok_or(Fault::NotFound)?;
+    let written = desk.site().app().store.notice_text(&id_of(&path), Channel::Email, language).await?;
+    let chart = written.as_ref().and_then(chart_of).ok_or(Fault::NotFound)?;
+    Ok(([(header::CONTENT_TYPE, "image/png")], chart.png).into_response())
 }
 
 pub(super) async fn send(desk: Desk, Path(path): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
@@ -234,6 +245,8 @@ async fn shown(
             year => notice.season.year,
             zone => zone.name(),
             standing => notice.standing_word(),
+            tag => tag(&seen),
+            all_out => seen.all_out,
             stands => &seen.stands,
             why => &seen.why.sentence,
             waits => &seen.why.waits,
@@ -252,6 +265,7 @@ async fn shown(
             gone => seen.gone(),
             own_words => notice.own_words.as_ref().map(|own| context! { by => &own.by, at => local(own.at, zone) }),
             mine => desk.may_act_on(region),
+            acts => desk.account().may(Deed::Act),
             send => may.send, hold => may.hold, call_off => may.call_off, reword => may.reword, undo => may.undo, recall => may.recall,
             held => notice.status() == crate::season::NoticeStatus::Held,
             undo_min => app.config.desk.undo_min,
@@ -267,6 +281,16 @@ async fn shown(
     )
 }
 
+/// It is sent when nothing of it waits any more.
+fn tag(seen: &NoticeInDepth) -> &'static str {
+    match seen.notice.standing_word() {
+        "leaving" => "being sent",
+        "released" if seen.all_out => "sent",
+        "released" => "being sent",
+        other => other,
+    }
+}
+
 fn sent_by(estimate: &Estimate, zone: chrono_tz::Tz) -> String {
     let late = match estimate.too_late {
         0 => String::new(),
@@ -275,28 +299,5 @@ fn sent_by(estimate: &Estimate, zone: chrono_tz::Tz) -> String {
     match estimate.all_sent_by {
         Some(at) => format!("all sent by {} at the earliest{late}", local(at, zone)),
         None => format!("none can be sent{late}"),
-    }
-}
-
-pub(super) fn shown_reading(reading: &Reading) -> Value {
-    let (subject, text) = match &reading.message {
-        Message::Sms { text } => (None, text),
-        Message::Email { subject, text, .. } => (Some(subject), text),
-    };
-    let (calendar, chart) = match &reading.message {
-        Message::Sms { .. } => (false, false),
-        Message::Email { calendar, chart_png, .. } => (calendar.is_some(), chart_png.is_some()),
-    };
-    context! {
-        id => format!("{}-{}", reading.channel().name(), reading.language.code()),
-        channel => channel_words(reading.channel()),
-        language => reading.language.english_name(),
-        code => reading.language.code(),
-        subject, text, calendar, chart,
-        parts => reading.segments.as_ref().map(|segments| segments.parts),
-        units => reading.segments.as_ref().map(|segments| segments.units),
-        alphabet => reading.segments.as_ref().map(|segments| segments.encoding.name()),
-        pieces => reading.segments.as_ref().map(|segments| segments.texts.clone()),
-        ease => &reading.ease,
     }
 }

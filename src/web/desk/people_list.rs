@@ -1,4 +1,4 @@
-//! A list of people as CSV: tried first, with every row that would be refused, and taken in by a second word.
+//! A list of people as CSV: tried first, with every row that would be refused, and imported by a second word.
 
 use axum::extract::Form;
 use axum::http::StatusCode;
@@ -68,7 +68,7 @@ pub(super) async fn tried(desk: Desk, upload: Upload) -> Result<Response, Fault>
     let taken = work(&desk, app, list, Manner::Try).await?;
     let id = app.store.randomness().hex::<16>();
     if !desk.site().tried_lists().put(by(&desk), &id, bytes, app.clock.now()) {
-        return refused(&desk, "Others have lists on trial already: try again in half an hour.").await;
+        return refused(&desk, "Others are checking lists already: try again in half an hour.").await;
     }
     let good = taken.added + taken.extended + taken.unchanged;
     let shown = context! {
@@ -83,7 +83,7 @@ pub(super) async fn tried(desk: Desk, upload: Upload) -> Result<Response, Fault>
 pub(super) async fn taken(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let app = app_of(&desk, None)?;
     let Some(bytes) = desk.site().tried_lists().take(by(&desk), field(&typed, "list"), app.clock.now()) else {
-        return refused(&desk, "The list that was tried is kept no longer: choose the file once more.").await;
+        return refused(&desk, "The list that was checked is kept no longer: choose the file once more.").await;
     };
     let list = match read(&desk, &bytes) {
         Ok(list) => list,
@@ -92,8 +92,7 @@ pub(super) async fn taken(desk: Desk, Form(typed): Form<Typed>) -> Result<Respon
     let manner = if field(&typed, "bad") == "leave-out" { Manner::GoodLines } else { Manner::AllOrNone };
     let taken = work(&desk, &app, list, manner).await?;
     if !taken.kept {
-        let why =
-            "Nothing was taken: some rows are bad now that were good when it was tried. Choose the file once more.";
+        let why = "Nothing was imported: some rows are bad now that were good when it was checked. Choose the file once more.";
         return refused(&desk, why).await;
     }
     app.queued.notify_one();
@@ -114,7 +113,7 @@ fn read(desk: &Desk, bytes: &[u8]) -> Result<List, String> {
     let rows = list.lines.len() + list.faults.len();
     if rows > MOST_ROWS {
         return Err(format!(
-            "It has more than {MOST_ROWS} rows: split it into several files, or let whoever runs the service take it in with \
+            "It has more than {MOST_ROWS} rows: split it into several files, or let whoever runs the service import it with \
              `treebell subscriber import`."
         ));
     }

@@ -9,6 +9,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::app_of;
 use super::people::{channel_words, day_of, people_fault, reach_of, status_words};
+use super::said::{Refused, done_of};
 use super::sign_in::with_status;
 use crate::people::AddressId;
 use crate::people::account::Deed;
@@ -23,16 +24,8 @@ use crate::web::forms::{Typed, field};
 /// What may stand behind `?done=`.
 const DONE: [&str; 4] = ["added", "extended", "unchanged", "stopped"];
 
-/// A form that was not taken.
-struct Refused<'a> {
-    form: &'a str,
-    why: String,
-    typed: &'a Typed,
-}
-
 pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
-    let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
-    shown(&desk, &id, done, None).await
+    shown(&desk, &id, done_of(&DONE, &query), None).await
 }
 
 /// By POST, since a look in clear is written down and is not to be repeated by a reload or a link.

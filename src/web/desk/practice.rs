@@ -11,11 +11,12 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::notice::path_of;
+use super::notice::{by, fault_of, path_of, reach};
 use super::sign_in::with_status;
 use crate::people::Channel;
 use crate::season::{NoticeId, phrases};
-use crate::service::desk::{channel_words, kind_words, local};
+use crate::service::desk::today::{Waiting, waiting};
+use crate::service::desk::{Hand, channel_words, kind_words, local};
 use crate::service::practice::{Lived, Practice, PracticeFault, Standing, Step, Went, kind_of};
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
@@ -50,7 +51,7 @@ pub(super) async fn step(desk: Desk, Form(typed): Form<Typed>) -> Result<Respons
 }
 
 pub(super) async fn begin_again(desk: Desk) -> Result<Response, Fault> {
-    match practice(&desk)?.begin_again(PATIENCE).await {
+    match practice(&desk)?.begin_again().await {
         Ok(()) => Ok(desk.to("/desk/practice?done=begun")),
         Err(why) => refused(&desk, why).await,
     }
@@ -70,13 +71,17 @@ async fn shown(desk: &Desk, begun: bool, wrong: Option<String>) -> Result<Respon
     let practice = practice(desk)?;
     let (doing, lived) = match practice.standing() {
         Standing::Still(lived) => (None, lived),
-        Standing::Moving => (Some("moving"), None),
+        Standing::Moving(_) => (Some("moving"), None),
         Standing::Making => (Some("making"), None),
     };
     let zone = desk.site().app().config.schedule.time_zone;
     let now = practice.now();
     let regions = desk.site().app().store.all_regions().await?;
     let names: BTreeMap<&str, &str> = regions.iter().map(|region| (region.id.as_str(), region.name.as_str())).collect();
+    let waits = match doing {
+        None => waiting(desk.site().app(), Hand { by: by(desk), reach: &reach(desk) }).await.map_err(fault_of)?,
+        Some(_) => Waiting::default(),
+    };
     let mut response = desk.page(
         "practice",
         context! {
@@ -86,9 +91,11 @@ async fn shown(desk: &Desk, begun: bool, wrong: Option<String>) -> Result<Respon
             last_day => practice.last_day().format("%B %-d").to_string(),
             over => now.with_timezone(&zone).date_naive() >= practice.last_day(),
             doing,
-            begun => begun && doing.is_none(),
+            begun => begun && doing.is_none() && lived.is_none(),
             wrong,
             lived => lived.as_ref().map(|lived| shown_lived(desk, lived, &names)),
+            notices_wait => waits.notices,
+            reports_wait => waits.reports,
         },
     )?;
     if doing.is_some() {

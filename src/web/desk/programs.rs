@@ -108,7 +108,9 @@ async fn token_of(site: &Site, headers: &HeaderMap, wanted: Scope) -> Result<Acc
 /// have not gone out), `sent` (`notice` and the day `on` which it went out) and `reports_waiting`.
 async fn regions(State(site): State<Site>, headers: HeaderMap) -> Result<Response, Refused> {
     let token = token_of(&site, &headers, Scope::See).await?;
-    let today = regions_for(site.app(), &token).await?;
+    let views = site.views().shown_now();
+    let on_page = |id: &RegionId| views.as_ref()?.on_page(id);
+    let today = regions_for(site.app(), &token, &on_page).await?;
     let rows: Vec<Value> = today.regions.iter().map(row).collect();
     let told = json!({ "asked_at": today.now.format("%Y-%m-%dT%H:%M:%SZ").to_string(), "regions": rows });
     Ok(answer(StatusCode::OK, &told))

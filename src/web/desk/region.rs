@@ -7,20 +7,24 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
+use super::date_doubts;
 use super::notice::{fault_of, path_of};
 use super::report::{change, long};
+use super::said::done_of;
 use super::today::{shown_region, standing_words};
 use crate::chart::ribbon::{Axis, gradients, months};
 use crate::language::Language;
 use crate::people::Channel;
 use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
-use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_in_depth};
+use crate::season::status::SeasonStanding;
+use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
 use crate::service::desk::{kind_words, local};
+use crate::service::station_choice::is_of_midnight;
 use crate::store::notices::Notice;
 use crate::units::{dd_c_to_f, grouped_feet, m_to_feet};
 use crate::web::Fault;
-use crate::web::forms::{Typed, field};
+use crate::web::forms::Typed;
 use crate::web::views::CHART_WIDTHS;
 
 /// What may stand behind `?done=`.
@@ -28,12 +32,25 @@ const DONE: [&str; 3] = ["added", "changed", "retired"];
 
 pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let app = desk.site().app();
-    let seen = region_in_depth(app, &id).await.map_err(fault_of)?;
+    let views = desk.site().views().shown_now();
+    let on_page = |id: &RegionId| views.as_ref()?.on_page(id);
+    let seen = region_beside(app, &id, &on_page).await.map_err(fault_of)?;
     let RegionInDepth { row, stages, doubts, .. } = &seen;
     let region = &row.region;
     let zone = region.time_zone;
     let axis = Axis::of_season(row.season.unwrap_or_else(|| row.today.year()));
     let [narrow, middle, wide] = CHART_WIDTHS;
+    let profile = app.profiles.get(&region.profile);
+    let told = row.days.filter(|_| row.standing != SeasonStanding::Unknown);
+    let certainty = seen
+        .date_doubts
+        .as_ref()
+        .zip(profile)
+        .map(|(of, profile)| date_doubts::shown(&profile, of, told, row.today, &axis));
+    // The chart is the public page's, which is worked out behind the pages.
+    let view = desk.site().views().peek().and_then(|views| views.region(&id).cloned());
+    let has_chart = view.as_ref().is_some_and(|view| view.is_made && view.known.is_some());
+    let chart_comes = !region.retired && view.is_none_or(|view| !view.is_made);
     let total: u64 = seen.people.values().flat_map(|by_channel| by_channel.values()).sum();
     desk.page(
         "region",
@@ -46,7 +63,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             heights => region.band.map(|band| capitalised(&band.words(Language::En))),
             zone => zone.name(),
             retired => region.retired,
-            done => DONE.into_iter().find(|done| *done == field(&query, "done")),
+            done => done_of(&DONE, &query),
             may_act => desk.may_act_on(region),
             may_add => desk.account().may_add_regions(),
             owner_reports => region.owner_reports.name(),
@@ -56,9 +73,10 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             gradients => Value::from_safe_string(gradients().to_owned()),
             months => Value::from_safe_string(months(&axis, Language::En)),
             season => row.season,
-            narrow, middle, wide,
+            narrow, middle, wide, has_chart, chart_comes,
             stages => stages.iter().map(|stage| context! { name => &stage.name, when => &stage.when }).collect::<Vec<_>>(),
             doubts,
+            date_doubts => certainty,
             heat => seen.heat_sum_c.map(|sum| format!("{:.0} °F·day ({sum:.0} °C·day)", dd_c_to_f(sum))),
             newest => row.newest_real_day.map(long),
             filled => row.filled_days,
@@ -110,6 +128,7 @@ fn station_of(station: &StationHealth, zone: chrono_tz::Tz) -> Value {
         newest => of.newest_day.map(long),
         answered => of.answered_at.map(|at| local(at, zone)),
         hour => match of.station.observation_hour {
+            None if !is_of_midnight(&of.station) => "an unknown hour".to_owned(),
             None | Some(0 | 24) => "midnight".to_owned(),
             Some(12) => "noon".to_owned(),
             Some(hour) if hour < 12 => format!("{hour} AM"),

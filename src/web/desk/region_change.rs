@@ -6,7 +6,7 @@ use axum::response::Response;
 use minijinja::context;
 
 use super::caller::Desk;
-use super::new_region::{after, ground};
+use super::new_region::{AGAIN, after, begin, ground};
 use super::notice::{app_of, by, fault_of, reach};
 use super::region_draft::acted;
 use super::region_form::{Given, conflict_of, faults_of, fields, fingerprint, read, text, typed_of};
@@ -30,9 +30,10 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
         return Ok(desk.to(&format!("/desk/region/{id}")));
     }
     let mut typed = typed_of(&region);
-    let again = desk.site().region_drafts().of(by(&desk), field(&query, "again"), desk.site().now());
+    let again = desk.site().region_drafts().of(by(&desk), field(&query, AGAIN), desk.site().now());
     if let Some(draft) = again {
         typed.extend(draft.typed.clone());
+        typed.insert(AGAIN.into(), draft.id.clone());
     }
     shown(&desk, &region, &typed, &[])
 }
@@ -88,8 +89,7 @@ pub(super) async fn sent(desk: Desk, Form(mut typed): Form<Typed>) -> Result<Res
         };
     }
     let ground = ground(&desk).await?;
-    let asked = (Task::Change(Box::new(change)), typed.clone());
-    match desk.site().region_drafts().begin(desk.site().app(), by(&desk), asked, ground) {
+    match begin(&desk, Task::Change(Box::new(change)), &typed, ground) {
         Ok(draft) => Ok(after(&desk, &draft).await),
         Err(why) => {
             let fault = ("name", capitalised(&why.to_string()) + ".");
@@ -138,6 +138,7 @@ fn shown(desk: &Desk, region: &Region, typed: &Typed, faults: &[FieldFault]) -> 
             id => region.id.as_str(),
             name => &region.name,
             seen => fingerprint(region),
+            again => text(typed, AGAIN),
             form_of => fields(desk, typed, faults),
         },
     )

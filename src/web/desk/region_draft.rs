@@ -12,6 +12,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{app_of, by, fault_of, reach};
 use super::region_form::conflict_of;
+use super::region_height::{days_off, height_words, warning};
 use super::sign_in::with_status;
 use crate::assessment::past_dates::median;
 use crate::assessment::place_past::{OFF_LEAD_DAYS, PastRow};
@@ -19,14 +20,16 @@ use crate::assessment::rehearsal::Rehearsal;
 use crate::chart::ribbon::{Axis, Ribbon, SoftBand, gradients, months, ribbon};
 use crate::language::Language;
 use crate::region::Region;
+use crate::season::lapse::usual_days_for;
 use crate::season::phrases::{capitalised, date};
 use crate::season::{DaySpan, days_after, days_before, days_between};
-use crate::service::desk::region_words::{desk_words, in_miles_and_feet, quoted};
+use crate::service::desk::region_words::{desk_words, page_words, without_brackets};
 use crate::service::desk::reports::act_at_once;
 use crate::service::desk::{DeskError, Hand};
-use crate::service::new_region::Fact;
+use crate::service::new_region::{Fact, NoStation};
 use crate::service::preview::{OtherRegion, Preview};
-use crate::service::region_drafts::{self, Draft, NotSaved, Ready, Stage, Step, Task};
+use crate::service::region_drafts::{self, Draft, Failure, NotSaved, Ready, Stage, Step, Task};
+use crate::service::station_choice::is_far_in_height;
 use crate::store::StoreError;
 use crate::units::grouped_feet;
 use crate::web::Fault;
@@ -94,12 +97,14 @@ pub(super) async fn save(desk: Desk, Path(id): Path<String>, Form(typed): Form<T
     }
 }
 
-pub(super) async fn give_up(desk: Desk, Path(id): Path<String>) -> Result<Response, Fault> {
+pub(super) async fn give_up(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let Some(draft) = own(&desk, &id) else { return gone(&desk) };
     desk.site().region_drafts().give_up(&draft);
     Ok(match &draft.task {
-        Task::Add(_) => desk.to("/desk/new-region"),
-        Task::Change(change) => desk.to(&format!("/desk/region/{}", change.before.id)),
+        Task::Change(change) if field(&typed, "from") != "list" => {
+            desk.to(&format!("/desk/region/{}", change.before.id))
+        }
+        _ => desk.to("/desk/new-region"),
     })
 }
 
@@ -114,12 +119,12 @@ pub(super) async fn acted(desk: &Desk, region: &Region) {
     });
 }
 
-fn own(desk: &Desk, id: &str) -> Option<std::sync::Arc<Draft>> {
+pub(super) fn own(desk: &Desk, id: &str) -> Option<std::sync::Arc<Draft>> {
     desk.site().region_drafts().of(by(desk), id, desk.site().now())
 }
 
 /// Of nobody's drafts is told whether they are there.
-fn gone(desk: &Desk) -> Result<Response, Fault> {
+pub(super) fn gone(desk: &Desk) -> Result<Response, Fault> {
     let hours = region_drafts::KEPT.num_hours();
     with_status(desk.page("region_draft_gone", context! { hours }), StatusCode::NOT_FOUND)
 }
@@ -162,14 +167,34 @@ fn shown(desk: &Desk, draft: &Draft, follows: bool, wrong: Option<String>) -> Re
                 context! { step => capitalised(&step_words(&step, done, of)), done, of, follows, every => RELOAD_S };
             desk.page("region_draft_under_way", context! { ..at_work, ..around })
         }
-        Stage::Failed(why) => {
-            let faults: Vec<String> = why.iter().map(|why| desk_words(why)).collect();
-            desk.page("region_draft_failed", context! { faults, ..around })
-        }
+        Stage::Failed(failure) => desk.page("region_draft_failed", context! { ..failed(&failure), ..around }),
         Stage::Ready(ready) => {
             let told = context! { wrong, ..told(desk, draft, &ready) };
             desk.page("region_draft", context! { ..told, ..around })
         }
+    }
+}
+
+/// The fault in few words, what stands behind it in full, and the station that may be taken all the same.
+fn failed(failure: &Failure) -> Value {
+    let full: Vec<String> = failure.why.iter().map(|why| desk_words(why)).collect();
+    let faults: Vec<String> = full.iter().map(|why| without_brackets(why)).collect();
+    let more = if failure.no_station.is_some() || faults != full { full } else { Vec::new() };
+    context! { faults, more, no_station => failure.no_station.as_ref().map(offer) }
+}
+
+fn offer(none: &NoStation) -> Value {
+    context! {
+        has_grid => none.has_grid,
+        station => none.offer.as_ref().map(|offer| context! {
+            name => &offer.station.name,
+            id => offer.station.id.as_str(),
+            miles => format!("{:.0}", offer.km * MILES_OF_KM),
+            higher => offer.higher_m.map(|higher| height_words(higher, "the place")),
+            // Far below or above the trees; of others the reason itself says enough.
+            days => offer.higher_m.filter(|higher| is_far_in_height(*higher)).and_then(|higher| days_off(usual_days_for(-higher))),
+            why => offer.refused.as_ref().map(|why| without_brackets(&desk_words(why))),
+        }),
     }
 }
 
@@ -191,19 +216,20 @@ fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
         heights => region.band.map(|band| band.to_string()),
         zips => region.zips.iter().map(ToString::to_string).collect::<Vec<_>>(),
         facts => facts.iter().map(|fact| context! {
-            what => capitalised(fact.what), value => quoted(&in_miles_and_feet(&fact.value)), source => quoted(&in_miles_and_feet(&fact.source)),
+            what => capitalised(fact.what), value => page_words(&fact.value), source => page_words(&fact.source),
         }).collect::<Vec<_>>(),
         stations => stations.iter().map(|fact| context! {
             taken => fact.what == "station",
             value => &fact.value,
-            source => capitalised(&quoted(&in_miles_and_feet(fact.source.trim_start_matches("taken: ")))),
+            source => capitalised(&page_words(fact.source.trim_start_matches("taken: "))),
         }).collect::<Vec<_>>(),
         own => context! {
             name => format!("{} ({})", preview.station.name, preview.station.id),
             miles => format!("{:.0}", preview.station_km * MILES_OF_KM),
-            higher => height_words(preview.station.elevation_m - region.elevation_m),
+            higher => above_words(preview.station.elevation_m - region.elevation_m),
             differs => (preview.station.elevation_m - region.elevation_m).abs() >= 100.0,
         },
+        warning => warning(desk, preview),
         doubts => found.doubts.iter().map(|doubt| desk_words(&doubt.words())).collect::<Vec<_>>(),
         remarks => remarks.collect::<Vec<_>>(),
         conflicts => preview.conflicts.iter().map(|taken| context! {
@@ -225,7 +251,7 @@ fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
 }
 
 /// `120 ft above it`.
-fn height_words(higher_m: f64) -> String {
+fn above_words(higher_m: f64) -> String {
     match higher_m {
         higher if higher >= 0.5 => format!("{} ft above it", grouped_feet(higher)),
         higher if higher <= -0.5 => format!("{} ft below it", grouped_feet(-higher)),
@@ -275,7 +301,8 @@ fn past_of(preview: &Preview) -> Value {
             lead => score.lead_days,
             seasons => score.n,
             off => format!("{:.1}", score.mae_days),
-            late => format!("{:+.1}", score.bias_days),
+            // Without it a little below nothing would read -0.0.
+            late => format!("{:+.1}", (score.bias_days * 10.0).round() / 10.0 + 0.0),
             held => format!("{:.0} %", score.held * 100.0),
         }).collect::<Vec<_>>(),
     }

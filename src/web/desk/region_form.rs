@@ -182,6 +182,7 @@ pub(super) async fn faults_of(desk: &Desk, why: NewRegionError) -> Result<Vec<Fi
         NewRegionError::Refused(faults) => {
             Ok(faults.iter().map(|fault| (field_of(fault), desk_words(fault))).collect())
         }
+        NewRegionError::NoStation(none) => Ok(vec![("stations", desk_words(&none.to_string()))]),
         NewRegionError::Store(StoreError::Conflict(conflict)) => Ok(vec![conflict_of(desk, &conflict).await?]),
         NewRegionError::Store(why) => Err(why.into()),
     }

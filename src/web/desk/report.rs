@@ -12,6 +12,7 @@ use minijinja::value::Value;
 use super::Upload;
 use super::caller::Desk;
 use super::notice::{app_of, by, fault_of, reach};
+use super::said::{Refused, done_of};
 use super::sign_in::with_status;
 use super::upload::taken;
 use crate::language::Language;
@@ -38,15 +39,8 @@ const EFFECT_WITHIN: Duration = Duration::from_secs(5);
 /// What may stand behind `?done=`.
 const DONE: [&str; 7] = ["entered", "confirmed", "set-aside", "day", "photograph", "erased", "later"];
 
-struct Refused<'a> {
-    form: &'a str,
-    why: String,
-    typed: &'a Typed,
-}
-
 pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
-    let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
-    shown(&desk, &id, done, None).await
+    shown(&desk, &id, done_of(&DONE, &query), None).await
 }
 
 pub(super) async fn confirm(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {

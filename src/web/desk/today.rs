@@ -12,10 +12,10 @@ use crate::chart::ribbon::{Axis, Ribbon, SeenSign, SoftBand, gradients, months, 
 use crate::language::Language;
 use crate::people::Channel;
 use crate::people::account::Role;
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::season::status::SeasonStanding;
 use crate::season::{DaySpan, NoticeKind, days_after, days_before, phrases};
-use crate::service::desk::today::{Doubt, Filters, Line, RegionRow, SeenMark, today};
+use crate::service::desk::today::{Doubt, Filters, Line, RegionRow, SeenMark, today_beside};
 use crate::service::desk::{Hand, kind_words, local};
 use crate::units::grouped_feet;
 use crate::web::Fault;
@@ -34,7 +34,9 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
     let filters = filters(&query);
     let hand = Hand { by: account.name.as_str(), reach: &reach };
     let app = desk.site().app();
-    let seen = today(app, hand, &filters).await.map_err(fault_of)?;
+    let views = desk.site().views().shown_now();
+    let on_page = |id: &RegionId| views.as_ref()?.on_page(id);
+    let seen = today_beside(app, hand, &filters, &on_page).await.map_err(fault_of)?;
     let policy = app.config.policy.get_ready_days;
     let zone = app.config.schedule.time_zone;
     let year = seen.regions.iter().filter_map(|row| row.season).max();

@@ -7,19 +7,21 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::notice::{app_of, by, fault_of, shown_reading};
+use super::notice::{app_of, by, fault_of};
+use super::reading::shown_reading;
 use super::sign_in::with_status;
+use super::wording_names::{purpose, sample_words, title, told, whose, whose_of_all};
 use crate::language::Language;
 use crate::message::difference::{Piece, difference};
 use crate::message::samples;
-use crate::message::templates::{Origin, TextKind, TextName};
+use crate::message::templates::{Origin, Placeholder, TextKind, TextName};
 use crate::people::account::Deed;
 use crate::season::phrases::capitalised;
 use crate::service::desk::messages::{
-    Draft, TextInDepth, TextRow, Tried, origin_words, read_with, restore_words, set_words, text, texts, tried,
+    Draft, TextInDepth, TextRow, Tried, placeholders, read_with, restore_words, set_words, text, texts, tried,
     usual_sample,
 };
-use crate::service::desk::{DeskError, Word, channel_words, kind_words, local};
+use crate::service::desk::{DeskError, Word, local};
 use crate::store::wordings::WordingVersion;
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
@@ -218,18 +220,23 @@ async fn shown(
         .map(|language| {
             let own = faults.iter().filter(|fault| fault.language == Some(language));
             let reads = tried_now.iter().flat_map(|tried| &tried.reads).find(|read| read.language == language);
-            let origin = row.origins.iter().find(|(of, _)| *of == language).map(|(_, origin)| origin_words(origin));
+            let origin =
+                row.origins.iter().find(|(of, _)| *of == language).map(|(_, origin)| capitalised(&whose(origin)));
             context! {
                 code => language.code(),
                 name => language.english_name(),
                 origin,
                 text => draft.words(language).trim_end(),
-                faults => own.map(|fault| capitalised(&fault.what)).collect::<Vec<_>>(),
+                faults => own.map(told).collect::<Vec<_>>(),
                 reads => reads.map(shown_reading),
             }
         })
         .collect();
     let sample = typed_or("sample", usual_sample(name));
+    let (used, unused): (Vec<Placeholder>, Vec<Placeholder>) = placeholders(app, name, &sample)
+        .into_iter()
+        .partition(|one| Language::ALL.iter().any(|language| one.stands_in(draft.words(*language))));
+    let [fills, spare] = [used, unused].map(|all| all.iter().map(shown_placeholder).collect::<Vec<_>>());
     let account = desk.account();
     desk.page(
         "wording_text",
@@ -242,7 +249,7 @@ async fn shown(
             part_of => part_of.iter().map(|text| context! { id => text.as_str(), title => title(text) }).collect::<Vec<_>>(),
             languages,
             shown_in => tried_now.as_ref().and_then(|tried| tried.shown_in.as_ref()).map(title),
-            others => faults.iter().filter(|fault| fault.language.is_none()).map(|fault| capitalised(&fault.what)).collect::<Vec<_>>(),
+            others => faults.iter().filter(|fault| fault.language.is_none()).map(told).collect::<Vec<_>>(),
             faults => faults.len(),
             looks,
             against => stands,
@@ -252,7 +259,8 @@ async fn shown(
             folder_words => app.config.messages.folder.is_some(),
             sample => &sample,
             samples => samples::all().iter().map(|of| context! { name => of.name, label => sample_words(of.name) }).collect::<Vec<_>>(),
-            values => name.values().to_vec(),
+            fills => fills,
+            spare => spare,
             why => typed_or("why", ""),
             history => history.iter().map(|kept| shown_version(desk, kept)).collect::<Vec<_>>(),
             tries => account.may(Deed::Act),
@@ -262,16 +270,17 @@ async fn shown(
     )
 }
 
+fn shown_placeholder(one: &Placeholder) -> Value {
+    context! { typed => one.typed(), words => one.words, example => &one.example, asked => one.asked }
+}
+
 fn shown_row(desk: &Desk, row: &TextRow) -> Value {
     let zone = desk.site().app().config.schedule.time_zone;
-    let whose: Vec<String> = match row.origins.as_slice() {
-        [(_, first), rest @ ..] if rest.iter().all(|(_, origin)| origin == first) => vec![origin_words(first)],
-        all => all.iter().map(|(of, origin)| format!("{} {}", of.english_name(), origin_words(origin))).collect(),
-    };
     context! {
         id => row.name.as_str(),
         title => title(&row.name),
-        whose => whose.join(", "),
+        purpose => purpose(&row.name),
+        whose => capitalised(&whose_of_all(&row.origins)),
         ours => is_ours(row),
         unused => !row.set_aside.is_empty(),
         changed => row.changed.as_ref().map(|(by, at)| context! { by, at => local(*at, zone) }),
@@ -300,37 +309,4 @@ fn is_ours(row: &TextRow) -> bool {
 
 fn is_short(name: &TextName) -> bool {
     name.as_str().ends_with(".sms")
-}
-
-/// `Wash now: text message`.
-fn title(name: &TextName) -> String {
-    match name.kind() {
-        TextKind::Notice(kind, channel) => format!("{}: {}", kind_words(kind), channel_words(channel)),
-        TextKind::Letter(kind, channel) => {
-            format!("{}: {}", capitalised(&kind.name().replace('-', " ").replace("zip", "ZIP")), channel_words(channel))
-        }
-        TextKind::Calendar => "Days to wash: calendar entry".to_owned(),
-        TextKind::Part => {
-            let name = name.as_str().strip_suffix(".part").unwrap_or(name.as_str());
-            format!("Part: {}", name.replace('-', " "))
-        }
-    }
-}
-
-/// What an invented notice is like.
-fn sample_words(name: &str) -> &str {
-    match name {
-        "typical" => "a usual year",
-        "plain" => "the heat sum is reached, no public page",
-        "seen" => "eggs were seen",
-        "cooler" => "cool weather moved the last day",
-        "warmer" => "warm weather moved the last day",
-        "reported" => "reports moved the last day",
-        "hatching" => "the hatch was seen",
-        "open-ended" => "few years on record, another station helps",
-        "unmeasured" => "hardly anything was measured",
-        "longest" => "the longest names",
-        "accented" => "the longest names, with accents",
-        other => other,
-    }
 }

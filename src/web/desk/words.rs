@@ -7,7 +7,8 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::notice::{app_of, by, fault_of, id_of, path_of, reach, shown_reading};
+use super::notice::{app_of, by, fault_of, id_of, path_of, reach};
+use super::reading::shown_reading;
 use super::sign_in::with_status;
 use crate::message::check::OwnFault;
 use crate::people::{Channel, Language};
@@ -95,7 +96,7 @@ fn shown(
     };
     let faults_of = |language: Language, channel: Channel| -> Vec<String> {
         let own = faults.iter().filter(|fault| (fault.language, fault.channel) == (language, channel));
-        own.map(|fault| phrases::capitalised(&fault.what)).collect()
+        own.map(|fault| format!("The text {}.", fault.what)).collect()
     };
     let reads = written.into_iter().map(reading).collect::<Result<Vec<_>, _>>().map_err(fault_of)?;
     let languages: Vec<Value> = Language::ALL

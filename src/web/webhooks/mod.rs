@@ -145,7 +145,10 @@ impl IntoResponse for Refusal {
                 return (StatusCode::TOO_MANY_REQUESTS, headers, body).into_response();
             }
             Refusal::Forged(why) => {
-                warn!("a call with a bad signature was refused: {why}");
+                // A wrong one is told where the guesses are counted, with its network.
+                if !matches!(why, Refused::Wrong) {
+                    warn!("a call with a bad signature was refused: {why}");
+                }
                 (StatusCode::UNAUTHORIZED, "the signature does not hold".into())
             }
             Refusal::Malformed(what) => (StatusCode::BAD_REQUEST, what),

@@ -470,3 +470,74 @@ async fn where_every_source_fails_no_station_is_blamed() {
     })
     .await;
 }
+
+// Before, the whole text of what had waited came again, and nothing of what became of it.
+#[tokio::test]
+async fn the_end_of_a_notice_that_waited_says_what_became_of_it() {
+    for (word, became) in [
+        ("status = 'released', released_at = 1, released_by = 'maria'", "was released by maria."),
+        ("status = 'cancelled', staff_note = 'wrong station'", "was cancelled (wrong station)."),
+        ("status = 'held'", "is held."),
+    ] {
+        on_each_engine("how a notice ended", |store| async move {
+            let house = House::new(store, "2026-04-10T18:00:00Z", "");
+            two_regions(&house.app.store).await;
+            waits_for_a_word(&house, "2026-04-20T18:00:00Z").await;
+            house.minute().await;
+            assert_eq!(house.mails(AGENT), [format!("ALARM: a notice waits for your word ({WAITS})")]);
+            house.execute(format!("UPDATE notices SET {word} WHERE id = '{WAITS}'")).await;
+            house.clock.advance(TimeDelta::minutes(10));
+            house.minute().await;
+            let said = house.newest(AGENT);
+            assert!(said.starts_with("RESOLVED: a notice waits for your word"), "{said}");
+            assert!(said.contains(&format!("\"inspect now\" for north {became}")), "{said}");
+            assert!(!said.contains("decided on"), "what it was is known: {said}");
+        })
+        .await;
+    }
+    on_each_engine("a notice whose time ran out", |store| async move {
+        let house = House::new(store, "2026-04-10T18:00:00Z", "");
+        two_regions(&house.app.store).await;
+        waits_for_a_word(&house, "2026-04-10T20:00:00Z").await;
+        // What runs out is not told in the first quarter of an hour.
+        house.lives(TimeDelta::minutes(30)).await;
+        house.clock.advance(TimeDelta::hours(3));
+        house.minute().await;
+        let said = house.newest(AGENT);
+        assert!(said.contains("\"inspect now\" for north did not go out: its time ran out."), "{said}");
+    })
+    .await;
+}
+
+// Before, each start held the alarms of the queue, the cycle and notices that run out for a quarter of an hour anew.
+#[tokio::test]
+async fn a_service_that_ends_and_begins_again_and_again_tells_what_is_late_and_one_that_stood_still_first_makes_up_for_it()
+ {
+    let keeper = |house: &House| {
+        let channels = Channels { email: Some(house.mail.clone()), sms: Some(house.texts.clone()) };
+        AlarmKeeper::new(house.app.clone(), channels, house.disk.clone(), process("here"))
+    };
+    on_each_engine("a service that ends again and again", |store| async move {
+        let house = House::new(store, "2026-04-10T18:00:00Z", "");
+        Seed::new(Channel::Sms, 3).put(&house.app.store).await;
+        while house.clock.now() < at("2026-04-10T21:00:00Z") {
+            keeper(&house).look().await;
+            house.clock.advance(TimeDelta::minutes(10));
+        }
+        assert_eq!(open(&house).await, [AlarmKind::Queue]);
+    })
+    .await;
+    on_each_engine("a service that stood still", |store| async move {
+        let house = House::new(store, "2026-04-10T18:00:00Z", "");
+        Seed::new(Channel::Sms, 3).put(&house.app.store).await;
+        keeper(&house).look().await;
+        house.clock.advance(TimeDelta::hours(4));
+        let anew = keeper(&house);
+        for (minutes, told) in [(0, false), (10, false), (10, true)] {
+            house.clock.advance(TimeDelta::minutes(minutes));
+            anew.look().await;
+            assert_eq!(!open(&house).await.is_empty(), told);
+        }
+    })
+    .await;
+}

@@ -1,3 +1,6 @@
+use treebell::delivery::attempt::AttemptOutcome;
+use treebell::delivery::quiet_hours::QuietHours;
+use treebell::people::Channel;
 use treebell::season::decide::Standing;
 use treebell::season::{NoticeId, NoticeKind};
 use treebell::service::desk::acts::{self, Sent};
@@ -5,6 +8,7 @@ use treebell::service::desk::find::find;
 use treebell::service::desk::notice::{May, notice_in_depth};
 use treebell::service::desk::{DeskError, Hand};
 use treebell::store::notices::{NoticeState, Recalled};
+use treebell::store::queue::ClaimRequest;
 use treebell::store::{Conflict, StoreError};
 
 use super::{END, House, NONE, UNDO, asks, at, everywhere, leaves, put};
@@ -241,7 +245,7 @@ async fn a_notice_is_found_by_the_beginning_of_its_id_or_its_region() {
         acts::send(&house.app, everywhere(), &ready, chrono::TimeDelta::zero()).await.unwrap();
         assert_eq!(of("region north").await.unwrap(), house.id);
         let none = of("norht").await.unwrap_err().to_string();
-        assert!(none.contains("no notice of 2026 is meant by `norht`, did you mean `north`?"), "{none}");
+        assert!(none.contains("no notice of season 2026 is meant by `norht`, did you mean `north`?"), "{none}");
     })
     .await;
 }
@@ -292,8 +296,40 @@ async fn a_notice_in_depth_says_why_whom_how_and_when() {
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         assert_eq!(
             seen.stands,
-            "M. Reyes has sent it: it leaves on Mon, Mar 16, 10:02 AM MDT. Until then the word can be taken back."
+            "Being sent, on the word of M. Reyes: the first leaves on Mon, Mar 16, 10:02 AM MDT; all are out by about \
+             10:03 AM. Until then it can be taken back."
         );
+    })
+    .await;
+}
+
+/// The channels take all that waits.
+async fn all_go_out(house: &House) {
+    let now = house.app.clock.now();
+    let quiet = QuietHours::from(&house.app.config.delivery);
+    for channel in Channel::ALL {
+        let (lease, most) = (chrono::TimeDelta::seconds(60), 10);
+        let ask = ClaimRequest { channel, now, lease, worker: "check", most, in_flight: None, windows: &[], quiet };
+        let taken = house.app.store.claim(&ask).await.unwrap().taken;
+        let ended = taken.into_iter().map(|one| (one.lease, AttemptOutcome::Accepted { provider_ref: None }));
+        house.app.store.finish(&ended.collect::<Vec<_>>(), now).await.unwrap();
+    }
+}
+
+#[tokio::test]
+async fn a_notice_is_being_sent_until_the_last_message_is_out_and_then_sent() {
+    on_each_engine("all are out", |store| async move {
+        let house = House::new(store, asks()).await;
+        acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        house.go_to("2026-03-16T16:02:00Z").await;
+        let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        let since = "Being sent since Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes; all are out by about 10:03 AM.";
+        assert_eq!((seen.stands.as_str(), seen.all_out), (since, false));
+        all_go_out(&house).await;
+        assert_eq!(house.queued().await, 0);
+        let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        let sent = "Sent: it left on Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes.";
+        assert_eq!((seen.stands.as_str(), seen.all_out), (sent, true));
     })
     .await;
 }

@@ -1,9 +1,14 @@
 //! `treebell notices` as it is typed.
 
 use assert_cmd::Command;
+use chrono::Datelike;
+use sqlx::AssertSqlSafe;
+use treebell::clock::{Clock, SystemClock};
 use treebell::season::NoticeKind;
+use treebell::season::decide::ApprovalNeeded;
 
 use super::{House, asks, put};
+use crate::people::two_regions;
 use crate::support::open_store;
 
 fn run(folder: &std::path::Path, line: &str, columns: &str) -> (i32, String, String) {
@@ -59,6 +64,48 @@ async fn the_command_shows_what_the_page_shows() {
     assert_eq!(code, 0, "{err}");
     let (code, _, err) = run("cancel south --season 2026 --by staff");
     assert!(code == 2 && err.contains("is cancelled and cannot be cancelled"), "{err}");
+}
+
+// Before, the calendar's year was taken: "no notices in 2026", and no notice was found by its beginning.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_season_that_has_the_next_years_name_is_the_one_under_way() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
+    two_regions(&store).await;
+    let now = SystemClock.now();
+    let this_year = now.with_timezone(&chrono_tz::America::Denver).year();
+    let season = this_year + 1;
+    let id = format!("pinyon-needle-scale/north/{season}/inspect-now");
+    let ms = now.timestamp_millis();
+    let mut tx = store.begin().await.unwrap();
+    let waits = format!(
+        "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at, word_needed, \
+             expires_at, priority) VALUES ('{id}', 'pinyon-needle-scale', 'north', {season}, 'inspect-now', 'waiting', '{{}}', \
+             '{{}}', 20553, {ms}, '{}', {}, 1)",
+        serde_json::to_string(&ApprovalNeeded::ByPolicy).unwrap(),
+        ms + 86_400_000
+    );
+    sqlx::query(AssertSqlSafe(waits)).execute(tx.conn()).await.unwrap();
+    tx.commit().await.unwrap();
+    store.close().await;
+    let shipped = include_str!("../../../config/profiles/pinyon-needle-scale.toml");
+    let before = shipped.replacen("year = \"same\"", "year = \"before\"", 1);
+    assert_ne!(before, shipped);
+    std::fs::create_dir(folder.path().join("profiles")).unwrap();
+    std::fs::write(folder.path().join("profiles/autumn.toml"), before).unwrap();
+    std::fs::write(folder.path().join("treebell.toml"), "[profiles]\nfolder = \"profiles\"\n").unwrap();
+    let run = |line: &str| run(folder.path(), line, "100");
+
+    let (code, out, err) = run("");
+    assert!(code == 0 && out.contains("north/inspect-now"), "{out}{err}");
+    let (code, _, err) = run(&format!("--season {this_year}"));
+    assert!(code == 0 && err.contains(&format!("no notices in season {this_year}")), "{err}");
+    let (code, _, err) = run(&format!("hold north/inspect --by maria --season {this_year}"));
+    assert!(code == 2 && err.contains(&format!("no notice of season {this_year} is meant")), "{err}");
+    let (code, _, err) = run("hold north/last --by maria");
+    assert!(code == 2 && err.contains("--season YEAR names another season"), "{err}");
+    let (code, _, err) = run("hold north/inspect --by maria");
+    assert!(code == 0 && err.contains(&format!("notice {id} is held")), "{err}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

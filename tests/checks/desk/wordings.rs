@@ -97,8 +97,13 @@ async fn words_that_break_a_rule_are_refused_with_what_is_missing() {
     let house = House::new(Store::in_memory().await.unwrap(), asks()).await;
     let app = &house.app;
     for (name, what, with, says) in [
-        ("wash-now.sms", "{{ wash_by }}", "soon", "the last day to wash: `wash_by`"),
-        ("wash-now.sms", "{{ sender_short }}: ", "", "who speaks: `sender_short` or `sender_name`"),
+        ("wash-now.sms", "{{ wash_by }}", "soon", "the last day to wash: put {{ wash_by }} where it belongs"),
+        (
+            "wash-now.sms",
+            "{{ sender_short }}: ",
+            "",
+            "who speaks: put {{ sender_short }} or {{ sender_name }} where it belongs",
+        ),
         ("wash-now.sms", "STOP to end", "", "does not say how to stop"),
         (
             "wash-now.sms",
@@ -116,14 +121,16 @@ async fn words_that_break_a_rule_are_refused_with_what_is_missing() {
             "stool",
             "in `wash-now.email`: speaks of washing with a strong jet without the caution: ladders",
         ),
-        ("footer.part", "{{ postal_address }}", "", "does not say `postal_address`"),
-        ("confirm.email", "{{ code }}", "", "what confirms it: `code`"),
+        ("footer.part", "{{ postal_address }}", "", "does not say your postal address: put {{ postal_address }}"),
+        ("confirm.email", "{{ code }}", "", "what confirms it: put {{ code }} or {{ confirm_url }}"),
     ] {
         let draft = changed(app, name, what, with).await;
         let fault = set_words(app, &named(name), &draft, None, MARIA).await.unwrap_err();
         let DeskError::Texts { faults, .. } = &fault else { panic!("{name}: {fault}") };
-        let found =
-            faults.iter().find(|fault| fault.what.contains(says)).unwrap_or_else(|| panic!("{name} {says}: {fault}"));
+        let found = faults
+            .iter()
+            .find(|fault| fault.words().contains(says))
+            .unwrap_or_else(|| panic!("{name} {says}: {fault}"));
         assert_eq!(found.language, Some(Language::En), "{found:?}");
     }
     // A wash is asked for in whatever words, without a word on safety.

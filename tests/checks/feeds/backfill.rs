@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use chrono::{Datelike, NaiveDate};
+use chrono::{Datelike, Days, NaiveDate};
 use serde_json::{Value, json};
 use treebell::clock::ManualClock;
 use treebell::geo::Point;
@@ -304,24 +304,40 @@ async fn beside_a_midnight_station(days: impl Iterator<Item = NaiveDate>, other:
     (store, midnight)
 }
 
-#[tokio::test]
-async fn an_hour_that_no_source_tells_is_found_beside_a_midnight_station_and_kept() {
-    let mut observer = Station { place: Point { latitude: 35.3, longitude: -135.0 }, ..station(ID) };
-    observer.sources = vec![SourceRef { feed: FeedKind::GhcnDaily, id: ID.into() }];
-    let days = || day(2023, 1, 1).iter_days().take_while(|on| *on < day(2026, 6, 1));
-    let (store, midnight) = beside_a_midnight_station(days(), &observer).await;
+/// A file of the archive of a reader who files the maximum of so many days before.
+fn archive_of(days: impl Fn() -> Vec<NaiveDate>, delay: impl Fn(NaiveDate) -> u64) -> String {
     let mut file = String::new();
-    for month in days().filter(|on| on.day() == 1) {
-        let cell = |on: NaiveDate| match (on.month() == month.month(), on.pred_opt()) {
-            (true, Some(yesterday)) => format!("{:5}  7", wobble(yesterday)),
-            _ => "-9999   ".to_owned(),
+    for month in days().into_iter().filter(|on| on.day() == 1) {
+        let cell = |on: NaiveDate| match on.month() == month.month() {
+            true => format!("{:5}  7", wobble(on - Days::new(delay(on)))),
+            false => "-9999   ".to_owned(),
         };
         let cells: String = month.iter_days().take(31).map(cell).collect();
         file += &format!("{ID}{}TMAX{cells}\n", month.format("%Y%m"));
     }
+    file
+}
+
+/// An observer beside a midnight station, with the archive's files as the only source.
+fn observer_of_the_archive() -> Station {
+    let mut observer = Station { place: Point { latitude: 35.3, longitude: -135.0 }, ..station(ID) };
+    observer.sources = vec![SourceRef { feed: FeedKind::GhcnDaily, id: ID.into() }];
+    observer
+}
+
+async fn archive_says(file: String) -> MockServer {
     let server = MockServer::start().await;
     let archive = ResponseTemplate::new(200).set_body_raw(file, "text/plain");
     Mock::given(path(format!("/ghcn/all/{ID}.dly"))).respond_with(archive).mount(&server).await;
+    server
+}
+
+#[tokio::test]
+async fn an_hour_that_no_source_tells_is_found_beside_a_midnight_station_and_kept() {
+    let observer = observer_of_the_archive();
+    let days = || day(2023, 1, 1).iter_days().take_while(|on| *on < day(2026, 6, 1)).collect::<Vec<_>>();
+    let (store, midnight) = beside_a_midnight_station(days().into_iter(), &observer).await;
+    let server = archive_says(archive_of(days, |_| 1)).await;
     let done = backfiller(&store, &server, |_| {}).fetch(&observer).await.unwrap();
     let ReadingHour::Found { neighbour, .. } = &fetched(&done).hour else { panic!("{done:?}") };
     assert_eq!(neighbour, &midnight.id);
@@ -331,6 +347,36 @@ async fn an_hour_that_no_source_tells_is_found_beside_a_midnight_station_and_kep
     for version in store.record(&observer.id).await.unwrap().versions {
         assert_eq!(version.value.0, wobble(version.day), "{}", version.day);
     }
+}
+
+/// The hour that was found holds of today; the years before have their own, however often the record is fetched.
+#[tokio::test]
+async fn a_record_whose_eras_were_found_brings_nothing_new_when_it_is_fetched_again() {
+    let observer = observer_of_the_archive();
+    let days = || day(2018, 1, 1).iter_days().take_while(|on| *on < day(2026, 6, 1)).collect::<Vec<_>>();
+    let (store, _) = beside_a_midnight_station(days().into_iter(), &observer).await;
+    let mornings = day(2022, 1, 1);
+    let server = archive_says(archive_of(days, |on| u64::from(on >= mornings))).await;
+    let mut run = backfiller(&store, &server, |_| {});
+    run.again = true;
+    let first = run.fetch(&observer).await.unwrap();
+    assert!(fetched(&first).added.new > 3000, "{first:?}");
+    let kept = store.station(&observer.id).await.unwrap();
+    assert_eq!(kept.observation_hour, Some(7));
+
+    let second = run.fetch(&kept).await.unwrap();
+    assert_eq!(fetched(&second).added.new, 0, "{:?}", second.remarks);
+    assert_eq!(fetched(&second).hour, fetched(&first).hour);
+    for version in store.record(&observer.id).await.unwrap().versions {
+        assert_eq!(version.value.0, wobble(version.day), "{}", version.day);
+    }
+
+    // Staff who say otherwise are believed, for the whole record.
+    let by_hand = Station { observation_hour: Some(8), ..kept };
+    store.change_station(&by_hand).await.unwrap();
+    let third = run.fetch(&by_hand).await.unwrap();
+    assert_eq!(fetched(&third).hour, ReadingHour::Set { hour: 8 });
+    assert!(fetched(&third).added.new > 1000, "{third:?}");
 }
 
 /// A source that tells the hour of the newer half of a record: the older half has its own era, and no hour of staff's making.

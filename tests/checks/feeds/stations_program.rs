@@ -152,11 +152,20 @@ async fn a_grid_point_is_added_fetched_compared_and_marked_wherever_it_is_shown(
     assert_eq!(document(says(&home, "station list --json"))[0]["kind"], "grid-point");
     assert_eq!(document(says(&home, "region show north --json"))["grid_points"], json!([GRID]));
     says(&home, "region show north").success().stdout(
-        contains("a grid's estimate").and(contains("PRISM Group")).and(contains("since nobody measures there")),
+        contains("a grid's estimate")
+            .and(contains("PRISM Group"))
+            .and(contains("since nobody measures there"))
+            .and(contains("from memory").not()),
     );
     assert_eq!(document(says(&home, "outlook --json"))[0]["station_kind"], "grid-point");
     says(&home, "outlook").success().stdout(contains("a grid's estimates, since nobody measures there"));
     says(&home, "weather status").success().stdout(contains("a grid's"));
+
+    // Two grids may stand at one place, each under its own name; the first keeps the one that it had.
+    says(&home, "station add-grid --lat 35.7 --lon -135.05 --grid nrcc")
+        .success()
+        .stderr(contains("grid point `GRID-NRCC-35.7000N-135.0500W` is added"));
+    says(&home, "station add-grid --lat 35.7 --lon -135.05").code(2).stderr(contains("is already there"));
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -11,7 +11,8 @@ use std::path::{Path, PathBuf};
 use assert_cmd::Command;
 use predicates::prelude::*;
 use treebell::message::{
-    Message, Personal, Sender, Templates, TransactionalFacts, TransactionalKind, check, personalise, samples, sms,
+    Message, NoticeFacts, Personal, Sender, Templates, TransactionalFacts, TransactionalKind, check, personalise,
+    samples, sms,
 };
 use treebell::people::{Channel, Language};
 use treebell::season::NoticeKind;
@@ -132,18 +133,43 @@ fn the_built_in_wording_keeps_every_rule() {
 }
 
 #[test]
-fn a_usual_text_takes_one_part_in_both_languages() {
+fn a_usual_text_takes_one_part_in_english_and_in_spanish_a_second_one_for_its_link_alone() {
     let templates = Templates::load(None).unwrap();
     let facts = samples::typical().facts;
+    let without_link = Sender { public_url: None, ..facts.sender.clone() };
+    let bare = NoticeFacts { sender: without_link, ..facts.clone() };
     for kind in NoticeKind::ALL {
-        for language in Language::ALL {
-            let Message::Sms { text } = templates.render_notice(kind, language, Channel::Sms, &facts).unwrap() else {
+        for (language, facts, most) in [(Language::En, &facts, 1), (Language::Es, &facts, 2), (Language::Es, &bare, 1)]
+        {
+            let Message::Sms { text } = templates.render_notice(kind, language, Channel::Sms, facts).unwrap() else {
                 panic!("a text was asked for")
             };
             let segments = sms::count(&text);
-            assert_eq!((segments.encoding, segments.parts), (sms::Encoding::Gsm7, 1), "{text}");
+            assert_eq!(segments.encoding, sms::Encoding::Gsm7, "{text}");
+            assert!(segments.parts <= most, "{text}");
         }
     }
+}
+
+/// The page behind it holds the days and the cautions.
+#[test]
+fn who_reads_spanish_is_led_to_the_page_wherever_who_reads_english_is() {
+    let templates = Templates::load(None).unwrap();
+    let mut led = 0;
+    for sample in samples::all() {
+        let Some(url) = &sample.facts.sender.public_url else { continue };
+        for kind in NoticeKind::ALL {
+            let [english, spanish] = Language::ALL.map(|language| {
+                match templates.render_notice(kind, language, Channel::Sms, &sample.facts).unwrap() {
+                    Message::Sms { text } => text,
+                    Message::Email { .. } => panic!("a text was asked for"),
+                }
+            });
+            led += usize::from(english.contains(url));
+            assert!(spanish.contains(url) || !english.contains(url), "{}: {english}\n{spanish}", sample.name);
+        }
+    }
+    assert!(led > 0, "no English text of the samples has the link");
 }
 
 #[test]
@@ -213,7 +239,7 @@ fn the_check_command_lists_every_fault_and_ends_with_4() {
         .stdout(
             predicate::str::contains("speaks of insecticides without the caution")
                 .and(predicate::str::contains("stopped.sms.txt: does not say who speaks"))
-                .and(predicate::str::contains("does not use `help_contact`, `sender_short`")),
+                .and(predicate::str::contains("leaves out what the Spanish words tell: {{ help_contact }} (where people can ask), {{ sender_short }}")),
         )
         .stderr(predicate::str::contains("faults in the messages"));
 

@@ -71,7 +71,11 @@ fn a_text_that_is_too_long_is_a_fault() {
 
 #[test]
 fn an_english_text_outside_the_gsm_alphabet_is_a_fault() {
-    broken("en/stopped.sms.txt", |text| text.replace("off", "õff"), "is to stay in the GSM 7-bit alphabet");
+    broken(
+        "en/stopped.sms.txt",
+        |text| text.replace("off", "õff"),
+        "is to stay in the texting alphabet, which does not have `õ`",
+    );
 }
 
 #[test]
@@ -99,8 +103,16 @@ fn the_way_to_stop_may_not_be_left_out() {
     broken("en/get-ready.sms.txt", |text| text.replace("STOP to end", "Bye"), "does not say how to stop");
     broken("es/get-ready.sms.txt", |text| text.replace("STOP para salir", "Adiós"), "does not say how to stop");
     broken("en/footer.part.txt", |text| text.replace("({{ stop_url }})", ""), "does not say how to stop");
-    broken("es/footer.part.txt", |text| text.replace("{{ postal_address }}", ""), "does not say `postal_address`");
-    broken("en/letter-footer.part.txt", |text| text.replace("{{ help_contact }}", ""), "does not say `help_contact`");
+    broken(
+        "es/footer.part.txt",
+        |text| text.replace("{{ postal_address }}", ""),
+        "does not say your postal address: put {{ postal_address }}",
+    );
+    broken(
+        "en/letter-footer.part.txt",
+        |text| text.replace("{{ help_contact }}", ""),
+        "does not say where people can ask: put {{ help_contact }}",
+    );
 }
 
 #[test]
@@ -389,12 +401,12 @@ fn a_name_that_only_one_language_uses_is_a_fault() {
     broken(
         "en/inspect-now.sms.txt",
         |text| text.replace("{{ wash_by }}", "{{ hatch_likely }}"),
-        "does not use `wash_by`, which es/inspect-now.sms.txt uses",
+        "leaves out what the Spanish words tell: {{ wash_by }} (the last day to wash)",
     );
     broken(
         "es/footer.part.txt",
         |text| text.replace("{{ season }}", ""),
-        "does not use `season`, which en/get-ready.email.txt uses",
+        "leaves out what the English words tell: {{ season }} (the year of the season)",
     );
 }
 
@@ -403,7 +415,7 @@ fn a_subject_that_is_too_long_is_a_fault() {
     broken(
         "es/inspect-now.email.txt",
         |text| text.replace("Revise piñoneros", "Por favor revise usted sus piñoneros"),
-        "subject of ",
+        "has a subject of ",
     );
 }
 

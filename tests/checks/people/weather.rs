@@ -211,3 +211,22 @@ async fn the_newest_pull_of_each_source_is_told() {
     })
     .await;
 }
+
+#[tokio::test]
+async fn the_newest_day_of_a_station_is_one_that_had_come_by_then() {
+    on_each_engine("the newest day of a station", |store| async move {
+        crate::people::two_regions(&store).await;
+        let versions =
+            [version("2026-03-01", 100, "2026-03-02T12:00:00Z"), version("2026-03-05", 110, "2026-03-06T12:00:00Z")];
+        store.add_versions(&"A".into(), &versions).await.unwrap();
+        for (now, newest) in [
+            ("2026-03-02T11:59:59Z", None),
+            ("2026-03-02T12:00:00Z", Some("2026-03-01")),
+            ("2026-03-06T12:00:00Z", Some("2026-03-05")),
+        ] {
+            let stations = store.stations_of_region(&"north".into(), at(now)).await.unwrap();
+            assert_eq!(stations[0].newest_day, newest.map(day), "{now}");
+        }
+    })
+    .await;
+}

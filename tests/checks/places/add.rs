@@ -80,7 +80,10 @@ async fn a_region_is_added_from_a_name_and_a_zip_code() {
     // What was found is shown before the records are fetched, and no past season is lived through unasked.
     assert!(added.contains("says who") && !added.contains("Past seasons"), "{added}");
     assert!(added.contains("region `dos-vientos` is added, in time zone America/Phoenix"), "{added}");
-    assert!(added.contains("values in 1 request"), "{added}");
+    // Today's values are refused too while the day is not over.
+    let not_taken =
+        added.split("values in 1 request, ").nth(1).and_then(|rest| rest.lines().next()).unwrap_or_default();
+    assert!(not_taken.contains(" refused (2 × a day before anybody measured temperatures"), "{added}");
     assert_eq!(count(&server, "/nws/").await, asked, "what the dry run was told is not asked again");
     assert!(count(&server, "/").await - before <= 2 * 10, "looked up twice, and the records once");
     let region: serde_json::Value = serde_json::from_str(&run(path, "region show dos-vientos --json").1).unwrap();
@@ -195,7 +198,7 @@ async fn bad_input_is_refused_with_its_mend() {
         ("--zip 00299", &["ZIP code 00299 is not among the 5 areas", "a ZIP code beside it", "--lat and --lon"]),
         ("--zip 209", &["`209` is not a ZIP code", "a spreadsheet may have dropped its zeros"]),
         ("--zip 87501", &["ZIP code 87501 is not among the 5 areas"]),
-        ("--zip 00201 --station NOWHERE", &["station `NOWHERE` is unknown"]),
+        ("--zip 00201 --station NOWHERE", &["station `NOWHERE` is unknown", "`treebell station list` shows"]),
         ("--zip 00201 --station NOWHERE --offline", &["station `NOWHERE` is unknown"]),
         ("--zip 00201 --lat 20 --lon -150", &["it is the sea, or another country", "leave them out"]),
         ("--zip 00199 --lat 20 --lon -150", &["cannot be those of a region", "it is the sea, or another country"]),
@@ -206,6 +209,10 @@ async fn bad_input_is_refused_with_its_mend() {
         (
             "--zip 00201 --elevation-m 9000",
             &["elevation 9000 m must lie between -430 and 8849 m", "was it given in feet?"],
+        ),
+        (
+            "--zip 00201 --elevation-ft 29500",
+            &["elevation 29500 ft must lie between -1,411 and 29,032 ft, the shore of the Dead Sea"],
         ),
         ("--zip 00201 --elevation-m nan", &["NaN"]),
         ("--zip 00201 --elevation-m 1600 --band-ft 7000..", &["lies outside its heights"]),

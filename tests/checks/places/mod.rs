@@ -35,6 +35,7 @@ pub fn wish(id: &str, zips: &[&str]) -> Wish {
 fn refused(why: NewRegionError) -> String {
     match why {
         NewRegionError::Refused(faults) => faults.join("\n"),
+        NewRegionError::NoStation(why) => why.to_string(),
         NewRegionError::Store(why) => panic!("the store: {why}"),
     }
 }

@@ -3,12 +3,14 @@
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 pub struct Program {
     child: Child,
+    /// What it says on standard error, of every sitting.
+    log: PathBuf,
     pub address: String,
     pub password: String,
     pub secret: String,
@@ -17,10 +19,13 @@ pub struct Program {
 impl Program {
     /// Starts the desk of a practice in a folder, and waits until it is served.
     pub fn start(folder: &Path) -> Self {
+        let log = folder.join("practice.log");
+        let errors = std::fs::OpenOptions::new().create(true).append(true).open(&log).unwrap();
         let mut child = Command::new(assert_cmd::cargo::cargo_bin!("treebell"))
             .current_dir(folder)
             .args(["demo", "--desk", "--listen", "127.0.0.1:0", "--messages", "practice"])
             .stdout(Stdio::piped())
+            .stderr(errors)
             .spawn()
             .unwrap();
         let lines = BufReader::new(child.stdout.take().unwrap()).lines().map_while(Result::ok);
@@ -42,13 +47,15 @@ impl Program {
         }
         assert_eq!(said.get("account:").map(String::as_str), Some("trainee"), "{said:?}");
         let address = said["Practise at http://"].trim_end_matches("/desk").to_owned();
-        Self { child, address, password: said["password:"].clone(), secret: said["second factor:"].clone() }
+        Self { child, log, address, password: said["password:"].clone(), secret: said["second factor:"].clone() }
     }
 
-    /// Ctrl-C, as who sits at it presses it.
+    /// Ctrl-C, as who sits at it presses it. Nothing asked a store that was closed.
     pub fn stop(mut self) {
         Command::new("kill").args(["-INT", &self.child.id().to_string()]).status().unwrap();
         assert_eq!(self.child.wait().unwrap().code(), Some(0));
+        let log = std::fs::read_to_string(&self.log).unwrap();
+        assert!(!log.contains("closed pool"), "{log}");
     }
 
     pub fn browser(&self) -> Browser {

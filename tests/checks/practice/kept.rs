@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::client::{Answer, Browser, Program};
 use super::{told, treebell};
+use crate::support::open_store;
 
 /// Paths of the notices that a page of practice lists under a heading.
 fn listed(page: &Answer, heading: &str) -> Vec<String> {
@@ -146,6 +147,39 @@ fn who_practises_holds_sends_recalls_and_reads_what_went_and_commands_see_the_sa
     assert!(browser.get("/desk/practice/messages").body.contains("None so far"));
     assert_eq!(browser.step("day").status, 200);
     assert!(told(folder, &format!("{settings} outlook")).contains("Cobre"));
+    program.stop();
+}
+
+#[test]
+fn a_practice_knows_nothing_of_what_is_yet_to_come_and_ends_in_order_while_its_clock_moves() {
+    let home = tempfile::tempdir().unwrap();
+    let folder = home.path();
+    let program = Program::start(folder);
+    let mut browser = program.signed_in();
+    let today = day(&browser.step("day"));
+    let today_page = browser.get("/desk/today").body;
+    let region = today_page.split("/desk/region/").nth(1).unwrap().split('"').next().unwrap();
+    let page = browser.get(&format!("/desk/region/{region}")).body;
+    let newest = page.split("Newest day: ").skip(1).map(|rest| rest.split(". ").next().unwrap().to_owned());
+    let newest: Vec<String> = newest.collect();
+    assert!(!newest.is_empty(), "{page}");
+    for text in newest {
+        let day = chrono::NaiveDate::parse_from_str(&text, "%B %d, %Y").unwrap_or_else(|why| panic!("{text}: {why}"));
+        assert!(day < today && day > today - chrono::Days::new(8), "{text} on {today}");
+    }
+    let address = format!("sqlite:{}", folder.join("practice/treebell.sqlite").display());
+    let last = tokio::runtime::Runtime::new().unwrap().block_on(async {
+        let store = open_store(&address).await.unwrap();
+        let mut last = Vec::new();
+        for station in store.stations().await.unwrap() {
+            last.extend(store.record_extents(&station.id).await.unwrap().into_iter().map(|of| of.last_day));
+        }
+        store.close().await;
+        last.into_iter().max().unwrap()
+    });
+    assert!(last < today, "{last} lies in the store on {today}");
+    browser.get("/desk/practice");
+    assert_eq!(browser.post("/desk/practice/move", &[("step", "week")]).status, 303);
     program.stop();
 }
 

@@ -3,6 +3,7 @@
 
 mod client;
 mod kept;
+mod pages;
 mod walk;
 
 use std::io::Read;
@@ -155,12 +156,53 @@ async fn run_and_once_refuse_a_practice_store_and_real_channels_are_never_used_w
     assert_eq!(said.matches("\"queued\"").count(), 2, "{said}");
 }
 
+/// As [`treebell`], of a command that would serve for ever if it did not refuse.
+fn refusal(folder: &Path, line: &str) -> (Option<i32>, String) {
+    let log = folder.join("refusal.log");
+    let mut child = Command::new(assert_cmd::cargo::cargo_bin!("treebell"))
+        .current_dir(folder)
+        .args(line.split_whitespace())
+        .stdout(std::process::Stdio::null())
+        .stderr(std::fs::File::create(&log).unwrap())
+        .spawn()
+        .unwrap();
+    let until = std::time::Instant::now() + std::time::Duration::from_secs(120);
+    let ended = loop {
+        match child.try_wait().unwrap() {
+            Some(ended) => break ended.code(),
+            None if std::time::Instant::now() > until => {
+                child.kill().unwrap();
+                panic!("{line}: it goes on: {}", std::fs::read_to_string(&log).unwrap());
+            }
+            None => std::thread::sleep(std::time::Duration::from_millis(100)),
+        }
+    };
+    (ended, std::fs::read_to_string(&log).unwrap())
+}
+
+/// What a folder says of itself is not enough: the mark stands in the store.
+#[test]
+fn a_real_store_in_the_folder_of_a_demo_is_not_practised_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let real = folder.path().join("real");
+    std::fs::create_dir(&real).unwrap();
+    told(&real, "store init");
+    std::fs::write(
+        real.join("treebell.toml"),
+        "# Made by `treebell demo`: an invented state, to try the other commands on.\n",
+    )
+    .unwrap();
+    let before = std::fs::read(real.join("treebell.sqlite")).unwrap();
+    let (code, said) = refusal(folder.path(), "demo --desk --listen 127.0.0.1:0 --messages real");
+    assert!(code == Some(2) && said.contains("none for practice"), "{code:?} {said}");
+    assert_eq!(std::fs::read(real.join("treebell.sqlite")).unwrap(), before);
+}
+
 #[test]
 fn practice_is_served_to_this_machine_alone_and_leaves_real_stores_alone() {
     let folder = tempfile::tempdir().unwrap();
-    let output = treebell(folder.path(), "demo --desk --listen 0.0.0.0:0");
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(2), "{said}");
+    let (code, said) = refusal(folder.path(), "demo --desk --listen 0.0.0.0:0");
+    assert_eq!(code, Some(2), "{said}");
     assert!(said.contains("this machine alone"), "{said}");
     assert!(!folder.path().join("treebell-practice").exists(), "nothing was made");
     // Somebody's real store.
@@ -168,9 +210,8 @@ fn practice_is_served_to_this_machine_alone_and_leaves_real_stores_alone() {
     std::fs::create_dir(&real).unwrap();
     told(&real, "store init");
     let before = std::fs::read(real.join("treebell.sqlite")).unwrap();
-    let output = treebell(folder.path(), "demo --desk --listen 127.0.0.1:0 --messages real");
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(2), "{said}");
+    let (code, said) = refusal(folder.path(), "demo --desk --listen 127.0.0.1:0 --messages real");
+    assert_eq!(code, Some(2), "{said}");
     assert!(said.contains("none for practice"), "{said}");
     assert_eq!(std::fs::read(real.join("treebell.sqlite")).unwrap(), before);
     assert!(!real.join("treebell.toml").exists());

@@ -6,6 +6,7 @@ use treebell::demo::state::State;
 use treebell::demo::weather;
 use treebell::language::Language;
 use treebell::region::{Band, RegionId};
+use treebell::season::lapse::HeightEffect;
 use treebell::service::caches::RecordCache;
 use treebell::service::height_effect;
 use treebell::service::subscribe::tokens::Purpose;
@@ -69,6 +70,8 @@ async fn the_form_asks_how_high_up_where_it_matters_and_nowhere_else() {
         for words in [question, low, unknown, "name=\"height-00101\"", "High Mesa"] {
             assert!(page.contains(words), "{words}: {page}");
         }
+        // Which region it is hangs on the answer.
+        assert!(page.contains("<b>Foot, Ridge</b>") && !page.contains("<b>Foot</b>"), "{page}");
         assert!(!page.contains(choose));
 
         // Typed in without an answer: asked, with all else kept.
@@ -191,4 +194,10 @@ async fn the_page_says_what_height_makes_where_three_stations_are_around() {
     assert!(around().await.is_some());
     store.retire_station(&"ALT-MAN".into(), now).await.unwrap();
     assert_eq!(around().await, None, "two stations make no line");
+    // And that is said, since staff and owners alike look for it.
+    let world = season.on("2025-03-10").await;
+    for (path, language) in [("/region/dos-vientos", Language::En), ("/es/region/dos-vientos", Language::Es)] {
+        let page = world.get(path).await.body;
+        assert!(page.contains(&HeightEffect::not_measured(language)), "{path}: {page}");
+    }
 }

@@ -8,13 +8,15 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use sqlx::Row;
 use treebell::people::{Address, AddressId, Channel, Language, Reach, Zip};
-use treebell::people::{Consent, NewSubscriber};
+use treebell::people::{Consent, GivenKeys, Key, NewSubscriber};
+use treebell::randomness::Randomness;
 use treebell::service::subscribe::messages;
 use treebell::service::subscribe::preference_link;
 use treebell::service::subscribe::stop::{StopRequest, stop};
 use treebell::service::subscribe::tokens;
 use treebell::service::subscribe::tokens::Purpose;
 use treebell::store::addresses::AddressStatus;
+use treebell::store::{ServerTrust, Store};
 
 use super::support::{Answer, World};
 
@@ -564,4 +566,29 @@ async fn what_was_agreed_to_is_kept_with_its_words() {
     for said in ["five to seven messages a year", "Message and data rates may apply", "STOP", "HELP", "/privacy"] {
         assert!(page.contains(said), "{said}");
     }
+}
+
+// Before, a store that never held a key was said to have left it in old copies.
+#[tokio::test]
+async fn that_old_copies_may_hold_the_key_is_said_only_where_one_lay_in_the_store() {
+    let folder = tempfile::tempdir().unwrap();
+    let key = |seed| Key::draw(&Randomness::seeded(seed));
+    let open = async |name: &str, keys: Option<GivenKeys>| {
+        let place = format!("sqlite:{}", folder.path().join(name).display());
+        Store::make(&place, &ServerTrust::default(), keys.as_ref(), &Randomness::of_system()).await.unwrap()
+    };
+    let told = async |store: &Store| {
+        let page = World::on(store.clone(), |_| {}).get("/privacy").await.body;
+        ["keep the key apart", "Old backup copies may still hold the key", "lies beside our list"]
+            .map(|words| page.contains(words))
+    };
+    let apart = open("apart", Some(GivenKeys { addresses: vec![key(1)], links: vec![key(2)] })).await;
+    assert_eq!(told(&apart).await, [true, false, false]);
+    let inside = open("moved", None).await;
+    assert_eq!(told(&inside).await, [false, false, true]);
+    let lay_inside = inside.inside_key().await.unwrap();
+    inside.take_key_out(&lay_inside).await.unwrap();
+    inside.close().await;
+    let moved = open("moved", Some(GivenKeys { addresses: vec![lay_inside], links: vec![key(2)] })).await;
+    assert_eq!(told(&moved).await, [true, true, false]);
 }

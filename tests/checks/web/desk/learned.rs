@@ -169,3 +169,26 @@ async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_
     let again = said(&mut admin, "adopt-fit", &[("seen", seen), ("why", "once more")]).await;
     assert!(again.header("location").ends_with("done=changed"), "that version is in use: {}", again.header("location"));
 }
+
+#[tokio::test]
+async fn without_reports_one_sentence_and_one_range_stand_there_in_the_unit_of_the_settings() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    world.set(NaiveDate::from_ymd_opt(2025, 2, 1).unwrap());
+    for (fahrenheit, own, other) in [(false, "°C·day", "°F·day"), (true, "°F·day", "°C·day")] {
+        let mut config = (*world.app.config).clone();
+        config.units.fahrenheit = fahrenheit;
+        let app = treebell::service::app::App { config: config.into(), ..world.app.clone() };
+        let desk = DeskWorld::over(&app, world.clock.clone());
+        let who = if fahrenheit { "olga" } else { "otto" };
+        let (mut observer, _) = desk.signed_in(who, Role::Observer, RegionReach::default()).await;
+        let page = ready(&mut observer, PAGE).await;
+        assert!(page.contains("No confirmed report teaches anything yet"), "{page}");
+        assert!(page.contains(own) && !page.contains(other) && !page.contains("With 0 reports"), "{page}");
+        let (dates, heat) = (page.find("Dates of 3 regions"), page.find("How much heat each stage takes"));
+        assert!(dates.is_some() && dates < heat, "days come first: {page}");
+        let picture =
+            format!("{PAGE}/belief.svg?profile=pinyon-needle-scale&season=2025&stage=egg-laying-begins&w=340");
+        let picture = observer.get(&picture).await.body;
+        assert!(!picture.contains("with 0 reports") && picture.contains(own), "{picture}");
+    }
+}

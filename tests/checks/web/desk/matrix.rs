@@ -39,6 +39,7 @@ const LET_IN: &[(&str, &str, &[&str])] = &[
     ("form", "/desk/account/end-others", &["observer", "staff", "county", "administrator"]),
     ("page", "/desk/today", &["observer", "staff", "county", "administrator"]),
     ("page", "/desk/notice/{notice}", &["observer", "staff", "county", "administrator"]),
+    ("page", "/desk/notice/{notice}/chart.png", &["observer", "staff", "county", "administrator"]),
     ("form", "/desk/notice/{notice}/send", &["staff", "administrator"]),
     ("form", "/desk/notice/{notice}/hold", &["staff", "administrator"]),
     ("form", "/desk/notice/{notice}/call-off", &["staff", "administrator"]),
@@ -83,6 +84,7 @@ const LET_IN: &[(&str, &str, &[&str])] = &[
     ("form", "/desk/new-region", &["county", "administrator"]),
     ("page", "/desk/region-draft/{draft}", &["staff", "county", "administrator"]),
     ("form", "/desk/region-draft/{draft}/save", &["staff", "county", "administrator"]),
+    ("form", "/desk/region-draft/{draft}/take", &["county", "administrator"]),
     ("form", "/desk/region-draft/{draft}/give-up", &["staff", "county", "administrator"]),
     ("page", "/desk/people", &["observer", "staff", "county", "administrator"]),
     ("form", "/desk/people", &["staff", "county", "administrator"]),
@@ -143,10 +145,12 @@ fn treated(answer: &super::super::support::Answer, path: &str) -> Let {
         StatusCode::SEE_OTHER if path == "/desk/account/second-factor" && to != "/desk/second-factor" => Let::ToSignIn,
         StatusCode::SEE_OTHER if ["/desk/code", "/desk/second-factor"].contains(&path) => Let::ToSignIn,
         StatusCode::FORBIDDEN => Let::Forbidden,
-        // Let in, and there is none: no photograph, no version of this number, no draft.
+        // Let in, and there is none: no photograph, no chart, no version of this number, no draft.
         StatusCode::NOT_FOUND
             if path.contains("/region-draft/")
-                || [".sms/restore", "/photograph", "/belief.svg", "/fit.svg"].iter().any(|end| path.ends_with(end)) =>
+                || [".sms/restore", "/photograph", "/chart.png", "/belief.svg", "/fit.svg"]
+                    .iter()
+                    .any(|end| path.ends_with(end)) =>
         {
             Let::In
         }
@@ -192,7 +196,7 @@ async fn asked(browser: &mut Browser<'_>, kind: Kind, path: &str) -> super::supe
 }
 
 /// A notice that waits for a word, with words of the templates; the part of a path that names it.
-async fn notice_of_north(desk: &DeskWorld) -> String {
+pub async fn notice_of_north(desk: &DeskWorld) -> String {
     let facts = crate::desk::facts("north");
     let texts = crate::desk::texts_of(&desk.world.app.templates.in_use(), NoticeKind::InspectNow, &facts);
     let approval_needed = treebell::season::decide::ApprovalNeeded::ByPolicy;

@@ -22,7 +22,7 @@ use crate::places::services::{feeds_at, good, with_places};
 use crate::places::wish;
 
 /// A desk that asks the services of a server; `None`: nobody is asked.
-async fn desk_at(store: Store, server: Option<&MockServer>) -> DeskWorld {
+pub(super) async fn desk_at(store: Store, server: Option<&MockServer>) -> DeskWorld {
     let feeds = server.map(|server| feeds_at(&server.uri()));
     let desk = DeskWorld::with(store, |config| {
         if let Some(feeds) = feeds {
@@ -45,12 +45,12 @@ const FORM: [(&str, &str); 6] = [
 ];
 
 /// The form with some fields otherwise.
-fn form<'a>(other: &[(&'a str, &'a str)]) -> Vec<(&'a str, &'a str)> {
+pub(super) fn form<'a>(other: &[(&'a str, &'a str)]) -> Vec<(&'a str, &'a str)> {
     let kept = FORM.iter().copied().filter(|(name, _)| other.iter().all(|(of, _)| of != name));
     kept.chain(other.iter().copied()).collect()
 }
 
-async fn begun(browser: &mut Browser<'_>, other: &[(&str, &str)]) -> String {
+pub(super) async fn begun(browser: &mut Browser<'_>, other: &[(&str, &str)]) -> String {
     browser.get("/desk/new-region").await;
     let answer = browser.post("/desk/new-region", &form(other)).await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
@@ -71,7 +71,7 @@ pub async fn ended(browser: &mut Browser<'_>, path: &str) -> Answer {
 }
 
 /// All rows but those of what services said of a place, of sessions, and of what was worked out.
-async fn rows(desk: &DeskWorld) -> std::collections::BTreeMap<String, Vec<String>> {
+pub(super) async fn rows(desk: &DeskWorld) -> std::collections::BTreeMap<String, Vec<String>> {
     let mut rows = every_row(desk.store()).await;
     rows.retain(|table, _| {
         !["place_answers", "desk_sessions", "kept_skills", "kept_pasts", "region_views"].contains(&table.as_str())
@@ -116,6 +116,7 @@ async fn a_region_is_looked_at_and_then_saved() {
                 assert!(page.body.contains(said), "{said}: {}", page.body);
             }
             assert!(!page.body.contains(" --") && !page.body.contains(" km"), "{}", page.body);
+            assert!(!page.body.contains("than the region’s trees"), "its station stands about as high: {}", page.body);
             assert_eq!(rows(&desk).await, before, "nothing is saved by looking");
 
             let address = maria.post(&format!("{path}/save"), &[("sure", "yes"), ("why", "b@example.org asked")]).await;
@@ -325,6 +326,7 @@ async fn what_fails_tells_why_and_what_to_do_and_the_form_is_filled_in_again() {
         page.body
     );
     assert!(page.body.contains("under “Stations”") && !page.body.contains(" --"), "{}", page.body);
+    assert!(page.body.contains("an administrator can fetch it") && !page.body.contains("`"), "{}", page.body);
     let again = path.replace("/desk/region-draft/", "/desk/new-region?again=");
     assert!(page.body.contains(&again), "{}", page.body);
     let form = maria.get(&again).await.body;

@@ -2,7 +2,9 @@
 
 use axum::http::StatusCode;
 use chrono::TimeDelta;
+use treebell::message::{EmailChart, Message};
 use treebell::people::account::{RegionReach, Role};
+use treebell::people::{Channel, Language};
 use treebell::season::NoticeKind;
 use treebell::season::decide::ApprovalNeeded;
 use treebell::store::audit::AuditFilter;
@@ -19,6 +21,11 @@ const PAGE: &str = "/desk/notice/pinyon-needle-scale~north~2026~inspect-now";
 
 /// A desk with a notice of north that waits for a word.
 async fn world() -> DeskWorld {
+    world_with(None).await
+}
+
+/// As [`world`]; its e-mails show a chart.
+async fn world_with(chart: Option<&EmailChart>) -> DeskWorld {
     let desk = DeskWorld::new().await;
     let facts = facts("north");
     let approval_needed = ApprovalNeeded::ByPolicy;
@@ -27,7 +34,12 @@ async fn world() -> DeskWorld {
         expires_at: desk.world.clock.now() + TimeDelta::days(30),
         ..notice(NoticeKind::InspectNow, NoticeRelease::WaitForApproval { approval_needed })
     };
-    let texts = texts_of(&desk.world.app.templates.in_use(), NoticeKind::InspectNow, &facts);
+    let templates = desk.world.app.templates.in_use();
+    let mut texts = texts_of(&templates, NoticeKind::InspectNow, &facts);
+    for text in texts.iter_mut().filter(|text| text.channel() == Channel::Email) {
+        let (kind, language) = (NoticeKind::InspectNow, text.language);
+        text.message = templates.render_with_chart(kind, language, Channel::Email, &facts, chart).unwrap();
+    }
     desk.store().put_notice(&new, &texts).await.unwrap();
     desk
 }
@@ -64,7 +76,12 @@ async fn what_has_changed_since_it_was_looked_at_is_not_sent() {
     let answer = browser.post(&format!("{PAGE}/send"), &[("seen", &seen(&answer.body))]).await;
     assert_eq!((answer.status, word(&desk).await), (StatusCode::SEE_OTHER, "leaving"));
     let page = browser.get(answer.header("location")).await.body;
-    assert!(page.contains("maria has sent it") && page.contains("Take the last word back"), "{page}");
+    assert!(
+        page.contains("Being sent, on the word of maria")
+            && !page.contains("Sent.")
+            && page.contains("Take the last word back"),
+        "{page}"
+    );
 }
 
 #[tokio::test]
@@ -106,4 +123,144 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
     let [row] = rows.as_slice() else { panic!("{rows:?}") };
     assert_eq!((row.act.as_str(), row.account.as_deref()), ("notice-held", Some("maria")));
     assert_eq!(row.why.as_deref(), Some("the crew looks first"));
+}
+
+/// The fields of the form for its words, as they begin.
+async fn words_of(desk: &DeskWorld) -> Vec<(String, String)> {
+    let notice = desk.store().notice(&ID.into()).await.unwrap();
+    let drafts = treebell::service::desk::wording::drafts(&desk.world.app, &notice).await.unwrap();
+    let fields = drafts.into_iter().flat_map(|draft| {
+        let code = draft.language.code();
+        match draft.channel {
+            Channel::Sms => vec![(format!("sms_{code}"), draft.body)],
+            Channel::Email => {
+                vec![(format!("subject_{code}"), draft.subject), (format!("email_{code}"), draft.body)]
+            }
+        }
+    });
+    fields.chain([("do".to_owned(), "keep".to_owned())]).collect()
+}
+
+fn pairs(fields: &[(String, String)]) -> Vec<(&str, &str)> {
+    fields.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect()
+}
+
+/// Staff change the words of a notice in a hurry: what keeps people from harm stays in them.
+#[tokio::test]
+async fn words_of_one_notice_without_their_caution_are_not_kept() {
+    let desk = world().await;
+    let (mut browser, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = format!("{PAGE}/words");
+    browser.get(&page).await;
+    let before = desk.store().notice_words(&ID.into()).await.unwrap();
+    for (field, what, with, lacks) in [
+        ("email_en", "ladder", "chair", "without the caution: ladders"),
+        ("email_en", "power lines", "cars", "without the caution: power lines"),
+        ("email_es", "lentes de protección", "sombrero", "without the caution: eye protection"),
+        ("sms_en", "Look twice", "Spray it. Look twice", "speaks of insecticides without the caution"),
+    ] {
+        let mut fields = words_of(&desk).await;
+        let (_, words) = fields.iter_mut().find(|(name, _)| name == field).unwrap();
+        assert!(words.contains(what), "{what} is not in {words}");
+        *words = words.replace(what, with);
+        let answer = browser.post(&page, &pairs(&fields)).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{field} {with}");
+        let told = answer.body.split(&format!("id=\"{field}-error\"")).nth(1).expect("a fault at these words");
+        assert!(told.split("</ul>").next().unwrap().contains(lacks), "{lacks}: {told}");
+    }
+    assert_eq!(desk.store().notice_words(&ID.into()).await.unwrap(), before);
+    // With them they are.
+    let mut fields = words_of(&desk).await;
+    for (_, words) in fields.iter_mut().filter(|(name, _)| name.starts_with("email_")) {
+        *words += "\n\n505-555-0100\n";
+    }
+    let answer = browser.post(&page, &pairs(&fields)).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    assert_ne!(desk.store().notice_words(&ID.into()).await.unwrap(), before);
+}
+
+#[tokio::test]
+async fn what_a_notice_of_ones_own_words_lacks_is_told_with_what_it_should_say() {
+    let desk = world().await;
+    let (mut browser, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = format!("{PAGE}/words");
+    browser.get(&page).await;
+    let mut fields = words_of(&desk).await;
+    let (_, words) = fields.iter_mut().find(|(name, _)| name == "sms_en").unwrap();
+    *words = words.replace("Region north", "here");
+    let answer = browser.post(&page, &pairs(&fields)).await;
+    let told = "The text does not say where the trees are: Region north.";
+    assert!(answer.body.contains(told) && !answer.body.contains("{{"), "{}", answer.body);
+}
+
+#[tokio::test]
+async fn an_observer_reads_a_notice_and_cannot_act_on_it() {
+    let desk = world().await;
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, of_region("north")).await;
+    let (mut staff, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let words = desk.store().notice_words(&ID.into()).await.unwrap();
+    for stands in ["waiting", "leaving"] {
+        assert_eq!(word(&desk).await, stands);
+        let page = observer.get(PAGE).await;
+        assert_eq!(page.status, StatusCode::OK);
+        assert!(page.body.contains("You see it as an observer") && page.body.contains("How it reads"), "{}", page.body);
+        let ways = ["send", "hold", "call-off", "recall", "undo", "words", "restore-words"];
+        for way in ways {
+            assert!(!page.body.contains(&format!("{PAGE}/{way}")), "{stands}: the page leads to {way}");
+            let form = [("why", "because"), ("seen", "x"), ("end", "open"), ("do", "keep")];
+            let answer = observer.post(&format!("{PAGE}/{way}"), &form).await;
+            assert_eq!(answer.status, StatusCode::FORBIDDEN, "{stands}: {way}");
+        }
+        assert_eq!(observer.get(&format!("{PAGE}/words")).await.status, StatusCode::FORBIDDEN);
+        assert_eq!(word(&desk).await, stands);
+        let page = staff.get(PAGE).await;
+        if stands == "waiting" {
+            let sent = staff.post(&format!("{PAGE}/send"), &[("seen", &seen(&page.body))]).await;
+            assert_eq!(sent.status, StatusCode::SEE_OTHER, "{}", sent.body);
+        }
+    }
+    assert_eq!(desk.store().notice_words(&ID.into()).await.unwrap(), words);
+    let filter = AuditFilter { about: Some(format!("notice/{ID}")), ..Default::default() };
+    let rows = desk.store().audit(&filter).await.unwrap();
+    assert!(rows.iter().all(|row| row.account.as_deref() == Some("maria")), "{rows:?}");
+}
+
+/// As in a mailbox, and yet nothing of its own markup is in the page.
+#[tokio::test]
+async fn an_e_mail_is_shown_as_it_reads_with_its_chart() {
+    let chart = EmailChart { png: b"a picture".to_vec().into(), alt: "Heat & dates".into(), width: 560 };
+    let desk = world_with(Some(&chart)).await;
+    let (mut browser, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = browser.get(PAGE).await.body;
+    for wanted in [
+        format!("src=\"{PAGE}/chart.png?language=en\" alt=\"Heat &amp; dates\" width=\"560\""),
+        "<h3>What to look for</h3>".to_owned(),
+        "<dt>Where</dt><dd>Region north</dd>".to_owned(),
+        "<li>where branches join the trunk</li>".to_owned(),
+    ] {
+        assert!(page.contains(&wanted), "{wanted}: {page}");
+    }
+    assert!(!page.contains("<pre"), "{page}");
+    let (decide, reads) = (page.find("id=\"decide\"").unwrap(), page.find("id=\"reads\"").unwrap());
+    assert!(decide < reads, "the decision stands below the previews");
+    let picture = browser.get(&format!("{PAGE}/chart.png?language=es")).await;
+    assert_eq!((picture.status, picture.header("content-type")), (StatusCode::OK, "image/png"));
+    assert_eq!(picture.body, "a picture");
+    for query in ["", "?language=fr"] {
+        assert_eq!(browser.get(&format!("{PAGE}/chart.png{query}")).await.status, StatusCode::NOT_FOUND, "{query}");
+    }
+
+    let mut fields = words_of(&desk).await;
+    for (_, words) in fields.iter_mut().filter(|(name, _)| name.starts_with("email_")) {
+        *words += "\n\n<script>alert(1)</script> <img src=x>\n";
+    }
+    let answer = browser.post(&format!("{PAGE}/words"), &pairs(&fields)).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    let page = browser.get(PAGE).await.body;
+    assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt; &lt;img src=x&gt;"), "{page}");
+    assert!(!page.contains("<script") && !page.contains("<img src=x"), "{page}");
+    // The chart goes with the words of staff too.
+    assert!(page.contains("chart.png?language=en"), "{page}");
+    let sent = desk.store().notice_text(&ID.into(), Channel::Email, Language::En).await.unwrap();
+    assert!(matches!(sent, Some(Message::Email { chart_png: Some(_), .. })), "{sent:?}");
 }

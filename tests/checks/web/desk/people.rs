@@ -237,7 +237,7 @@ async fn messages_are_stopped_data_handed_out_and_people_erased_each_written_dow
         assert!(desk.store().recipients(&"north".into()).await.unwrap().is_empty(), "nothing more goes to them");
         let rows = acts(desk.store(), "subscriber-stopped").await;
         assert_eq!(rows.len(), 2);
-        assert!(rows[1].detail.contains("1 addresses") && rows[1].detail.contains("by telephone"), "{:?}", rows[1]);
+        assert!(rows[1].detail.contains("1 address,") && rows[1].detail.contains("by telephone"), "{:?}", rows[1]);
         assert!(rows.iter().all(|row| row.account.as_deref() == Some("maria")));
 
         let unsaid = maria.post(&format!("{page}/export"), &[("why", "")]).await;

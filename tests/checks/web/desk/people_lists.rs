@@ -136,7 +136,7 @@ async fn a_trial_ends_after_its_time() {
     subscribe(desk.store(), &["00101"], &["one@example.org"]).await;
     let mut nora = staff(&desk, "nora").await;
     let tried = nora.upload_list(PATH, b"zip,email,consent\n00102,one@example.org,form\n").await;
-    assert!(tried.body.contains("1 known and extended") && tried.body.contains("Take in all 1"), "{}", tried.body);
+    assert!(tried.body.contains("1 known and extended") && tried.body.contains("Import all 1"), "{}", tried.body);
     let list = list_on(&tried.body);
     desk.pass(chrono::TimeDelta::minutes(20));
     nora.get(PATH).await;
@@ -145,4 +145,20 @@ async fn a_trial_ends_after_its_time() {
     let late = nora.post("/desk/people-list/take", &[("list", &list)]).await;
     assert_eq!(late.status, StatusCode::UNPROCESSABLE_ENTITY, "{} {}", late.status, late.body);
     assert!(late.body.contains("is kept no longer"), "{}", late.body);
+}
+
+/// What the page shows before a file is chosen is a file that is taken.
+#[tokio::test]
+async fn which_file_is_wanted_is_said_before_it_is_chosen() {
+    let desk = DeskWorld::new().await;
+    let mut nora = staff(&desk, "nora").await;
+    let page = nora.get(PATH).await.body;
+    let (before, _) = page.split_once("type=\"file\"").expect("a file is asked for");
+    for column in ["zip", "email, phone", "consent", "language, height_ft"] {
+        assert!(before.contains(&format!("<dt>{column}</dt>")), "{column}: {before}");
+    }
+    let sample = before.split("<pre class=\"code\">").nth(1).unwrap().split("</pre>").next().unwrap();
+    let checked = nora.upload_list(PATH, sample.replace("&quot;", "\"").as_bytes()).await;
+    assert_eq!(checked.status, StatusCode::OK, "{}", checked.body);
+    assert!(checked.body.contains("2 added") && checked.body.contains("Import all 2"), "{}", checked.body);
 }

@@ -35,7 +35,8 @@ async fn a_region_shows_its_stations_people_reports_notices_and_changes() {
     subscribe(store, &["00201"], &["c@example.org"]).await;
     report_of_north(&desk).await;
     let said = crate::desk::today::outlook("north", "2026-03-20", 5, treebell::season::RecordTrust::Sound);
-    store.put_outlook(&said, desk.world.clock.now()).await.unwrap();
+    // Later than what the public page shows.
+    store.put_outlook(&said, desk.world.clock.now() + TimeDelta::hours(1)).await.unwrap();
     let facts = facts("north");
     let new = NewNotice {
         facts: serde_json::to_value(&facts).unwrap(),
@@ -76,6 +77,20 @@ async fn a_region_shows_its_stations_people_reports_notices_and_changes() {
     // Today leads here.
     assert!(maria.get("/desk/today").await.body.contains("href=\"/desk/region/north\""));
     assert_eq!(maria.get("/desk/region/nowhere").await.status, StatusCode::NOT_FOUND);
+}
+
+#[tokio::test]
+async fn a_new_region_says_that_its_chart_is_being_made_until_it_is() {
+    let desk = DeskWorld::new().await;
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    more_of_everything(&desk, 0..1).await;
+    let page = olga.get("/desk/region/more-0").await.body;
+    assert!(page.contains("The chart is being made; look again in a minute."), "{page}");
+    assert!(!page.contains("chart.svg"), "{page}");
+    desk.world.site.ready().await.unwrap();
+    let page = olga.get("/desk/region/more-0").await.body;
+    assert!(!page.contains("The chart is being made") && page.contains("/region/more-0/chart.svg?w="), "{page}");
+    assert_eq!(desk.world.get("/region/more-0/chart.svg?w=620").await.status, StatusCode::OK);
 }
 
 #[tokio::test]

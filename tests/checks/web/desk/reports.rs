@@ -166,3 +166,36 @@ async fn what_cannot_be_is_told_at_its_field_and_nothing_is_kept() {
     let [report] = &all(&desk).await[..] else { panic!("one report") };
     assert_eq!((report.standing, report.infested), (ReportStanding::Confirmed, Some(true)));
 }
+
+#[tokio::test]
+async fn the_day_and_whether_it_counts_at_once_stand_before_save() {
+    let desk = DeskWorld::new().await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = maria.get("/desk/new-report?region=north").await.body;
+    let at = |what: &str| page.find(what).unwrap_or_else(|| panic!("no {what}: {page}"));
+    let (seen, day, count, save) = (at("name=\"saw\""), at("name=\"date\""), at("name=\"count\""), at(">Save<"));
+    assert!(seen < day && day < count && count < save, "{page}");
+    // The day there: in the Southwest it is still the evening before.
+    desk.world.clock.set("2025-03-12T05:30:00Z".parse().unwrap());
+    let (mut nora, _) = desk.signed_in("nora", Role::Staff, of_region("north")).await;
+    let page = nora.get("/desk/new-report?region=north").await.body;
+    assert!(page.contains("value=\"2025-03-11\" max=\"2025-03-11\""), "{page}");
+}
+
+#[tokio::test]
+async fn today_counts_notices_and_reports_that_need_a_word_and_leads_to_each() {
+    let desk = DeskWorld::new().await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    assert!(maria.get("/desk/today").await.body.contains("Nothing waits for you."));
+    report_of_north(&desk).await;
+    let reports = "<a href=\"/desk/reports\">1 field report</a></h2>";
+    let page = maria.get("/desk/today").await.body;
+    assert!(page.contains(&format!("Needs a word: {reports}")) && page.contains("No notice waits for you."), "{page}");
+    super::matrix::notice_of_north(&desk).await;
+    let page = maria.get("/desk/today").await.body;
+    assert!(page.contains(&format!("Needs a word: <a href=\"#word-1\">1 notice</a> and {reports}")), "{page}");
+    assert!(page.contains("<li id=\"word-1\""), "{page}");
+    // Of another's regions they are not theirs.
+    let (mut vera, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
+    assert!(vera.get("/desk/today").await.body.contains("Nothing waits for you."));
+}

@@ -16,6 +16,7 @@ use treebell::secret::Secret;
 use treebell::service::app::App;
 use treebell::service::desk;
 use treebell::service::desk::{code_at, step_of};
+use treebell::service::practice::Practice;
 use treebell::store::Store;
 use treebell::web::Site;
 
@@ -72,6 +73,15 @@ impl DeskWorld {
 
     /// With the desk on over an app that a check has made, on its clock.
     pub fn over(app: &App, clock: Arc<ManualClock>) -> Self {
+        Self::over_with(app, clock, |app| Site::new(app).unwrap())
+    }
+
+    /// As [`DeskWorld::over`], of a practice. The sign-in goes by this machine's clock.
+    pub fn practising(app: &App, clock: Arc<ManualClock>, practice: Arc<dyn Practice>) -> Self {
+        Self::over_with(app, clock, |app| Site::of_practice(app, practice).unwrap())
+    }
+
+    fn over_with(app: &App, clock: Arc<ManualClock>, site: impl FnOnce(App) -> Site) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("desk-key");
         std::fs::write(&file, Key::draw(&Randomness::seeded(5)).expose()).unwrap();
@@ -81,7 +91,7 @@ impl DeskWorld {
         config.desk.keys = vec![Secret::File(file)];
         config.web.trusted_proxies = vec!["127.0.0.1".parse().unwrap()];
         let app = App { config: Arc::new(config), ..app.clone() };
-        let site = Site::new(app.clone()).unwrap();
+        let site = site(app.clone());
         Self { world: World::of(app, clock, site), folder }
     }
 

@@ -35,7 +35,11 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
     assert!(page.contains("Administrators keep them") && !page.contains("/keep"), "{page}");
     let tried = sent(&mut staff, "preview", [&better, &es], "0").await;
     assert_eq!(tried.status, StatusCode::OK);
-    assert!(tried.body.contains("Eggs in Cedar Flat") && tried.body.contains("1 part, "), "{}", tried.body);
+    assert!(
+        tried.body.contains("Eggs in Cedar Flat") && tried.body.contains("It fits one text of 160 characters ("),
+        "{}",
+        tried.body
+    );
     for to in ["keep", "restore"] {
         assert_eq!(sent(&mut staff, to, [&better, &es], "0").await.status, StatusCode::FORBIDDEN, "{to}");
     }
@@ -47,12 +51,13 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
     assert_eq!((kept.status, kept.header("location")), (StatusCode::SEE_OTHER, "/desk/wording/wash-now.sms?done=kept"));
     let page = admin.get(kept.header("location")).await.body;
     assert!(
-        page.contains("Version 1") && page.contains("by maria") && page.contains("Use the shipped words"),
+        page.contains("Version 1") && page.contains("by maria") && page.contains("Use the words of the program"),
         "{page}"
     );
-    assert!(page.contains("English ours, Spanish shipped"), "{page}");
+    assert!(page.contains("English: your own words; Spanish: as it came with the program."), "{page}");
     let list = admin.get("/desk/wording").await.body;
     assert!(list.contains("1 of these texts has words of your own"), "{list}");
+    assert!(list.contains("Tells owners that the best days to wash have come.") && !list.contains("shipped"), "{list}");
     let version = admin.get(&format!("{PAGE}/version/1")).await.body;
     assert!(version.contains("<del>Scale </del>") && version.contains("<ins>Eggs </ins>"), "{version}");
     let row =
@@ -83,14 +88,87 @@ async fn refused_words_stay_in_the_form_and_what_is_missing_stands_at_their_plac
     assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
     let english = answer.body.split("id=\"en-error\"").nth(1).expect("a fault at the English words");
     let english = english.split("</ul>").next().unwrap();
-    assert!(english.contains("Does not say the last day to wash: `wash_by`"), "{english}");
+    assert!(
+        english.contains("The text does not say the last day to wash: put {{ wash_by }} where it belongs."),
+        "{english}"
+    );
     assert!(!answer.body.contains("id=\"es-error\""), "nothing is wrong with the Spanish words");
     assert!(answer.body.contains("soon &amp; &lt;b&gt;at once&lt;/b&gt;"), "what was typed stays: {}", answer.body);
     assert!(answer.body.contains("name=\"seen\" value=\"0\""));
     assert!(desk.store().wordings().await.unwrap().is_empty());
     // What cannot even be read as a template is told with its line.
     let answer = sent(&mut admin, "preview", ["{{ sender_short", &es], "0").await;
-    assert!(answer.body.contains("Line 1: ") && answer.body.contains("{{ sender_short"), "{}", answer.body);
+    assert!(
+        answer.body.contains("Line 1: cannot be read: a brace or a percent sign is missing")
+            && answer.body.contains("{{ sender_short"),
+        "{}",
+        answer.body
+    );
     let answer = sent(&mut admin, "preview", [&"long ".repeat(4000), &es], "0").await;
     assert!(answer.body.contains("a text of more than 12000 characters is not read."), "{}", answer.body);
+}
+
+#[tokio::test]
+async fn what_may_be_filled_in_stands_above_the_words_as_it_is_typed_with_its_meaning_and_an_example() {
+    let desk = DeskWorld::new().await;
+    let (mut staff, _) = desk.signed_in("vera", Role::Staff, of_region("north")).await;
+    let page = staff.get(PAGE).await.body;
+    let (above, _) = page.split_once("<textarea").expect("words to change");
+    let (used, more) = above.split_once("What else may stand here").expect("placeholders that are not used");
+    let row = "<code>{{ wash_by }}</code></th><td>the last day to wash</td><td>Apr 12</td>";
+    assert!(used.contains(row) && !more.contains(row), "{above}");
+    assert!(used.contains("<code>{% if provisional %}</code>") && !used.contains("hatch_words"), "{used}");
+    let spare = "<code>{{ wash_by_was }}</code></th><td>what the last day to wash was before</td><td>not known</td>";
+    assert!(more.contains(spare), "{more}");
+    // In another example it is known.
+    let [en, es] = typed(&desk);
+    let moved = staff
+        .post(&format!("{PAGE}/preview"), &[("en", &en), ("es", &es), ("seen", "0"), ("sample", "cooler"), ("why", "")])
+        .await;
+    assert!(moved.body.contains("was before</td><td>Apr 5</td>"), "{}", moved.body);
+    // A letter has others.
+    let letter = staff.get("/desk/wording/confirm.sms").await.body;
+    assert!(letter.contains("<td>the code that confirms the address</td><td>123456</td>"), "{letter}");
+    assert!(!letter.contains("{{ wash_by }}"), "{letter}");
+}
+
+/// Whoever washes a tree, or sprays it, must not come to harm by what somebody left out.
+#[tokio::test]
+async fn words_without_their_caution_are_not_kept() {
+    let desk = DeskWorld::new().await;
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    for (text, code, what, with, lacks) in [
+        ("wash-now.email", "en", "{% include \"care.part.txt\" %}", "", "without the caution: ladders; power lines"),
+        (
+            "last-days-to-wash.email",
+            "es",
+            "{% include \"care.part.txt\" %}",
+            "",
+            "without the caution: ladders (escalera)",
+        ),
+        (
+            "too-late-to-wash.email",
+            "en",
+            "{% include \"insecticides.part.txt\" %}",
+            "Spray an insecticide{% if settled %} by {{ settled }}{% endif %}.",
+            "insecticides without the caution: read and follow the label",
+        ),
+    ] {
+        let page = format!("/desk/wording/{text}");
+        admin.get(&page).await;
+        let templates = desk.world.app.templates.in_use();
+        let words = |of: &str| {
+            let words = templates.source(&format!("{of}/{text}.txt")).to_owned();
+            assert!(of != code || words.contains(what), "{what} is not in {words}");
+            if of == code { words.replace(what, with) } else { words }
+        };
+        let (en, es) = (words("en"), words("es"));
+        let form = [("en", en.as_str()), ("es", es.as_str()), ("seen", "0"), ("sample", "typical"), ("why", "")];
+        let answer = admin.post(&format!("{page}/keep"), &form).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{text}");
+        let at_its_words = answer.body.split(&format!("id=\"{code}-error\"")).nth(1).expect("a fault at these words");
+        let at_its_words = at_its_words.split("</ul>").next().unwrap();
+        assert!(at_its_words.contains(lacks), "{lacks}: {at_its_words}");
+    }
+    assert!(desk.store().wordings().await.unwrap().is_empty());
 }

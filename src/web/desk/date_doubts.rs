@@ -1,0 +1,68 @@
+//! How far a region's dates can be trusted, as its page at the desk says and draws it.
+
+use chrono::NaiveDate;
+use minijinja::context;
+use minijinja::value::Value;
+
+use crate::chart::ribbon::Axis;
+use crate::chart::wash::{WashCurve, draw};
+use crate::language::Language;
+use crate::season::outlook::WashShare;
+use crate::season::phrases::{capitalised, chance, chance_within, date, parts};
+use crate::season::{Profile, StageId, WindowDays};
+use crate::service::desk::date_doubts::{DateDoubts, OpeningChance};
+
+/// Every so many days of the curve stand in its table.
+const TABLE_STEP: usize = 7;
+
+/// For `desk/_doubts`; `days` are those that are told, `today` the region's own, `axis` that of its ribbon.
+pub(super) fn shown(
+    profile: &Profile,
+    of: &DateDoubts,
+    days: Option<WindowDays>,
+    today: NaiveDate,
+    axis: &Axis,
+) -> Value {
+    let name = |id: &StageId| {
+        profile.stage(id).map_or_else(|| id.to_string(), |stage| capitalised(stage.names.get(Language::En)))
+    };
+    let parts: Vec<Value> = of
+        .parts
+        .iter()
+        .map(|(stage, of)| context! { name => name(stage), words => capitalised(&parts(Language::En, *of)) })
+        .collect();
+    context! {
+        parts,
+        chance => of.chance.as_ref().map(|of| context! { name => name(&of.stage), words => chance_words(of) }),
+        weather_only => of.weather_only,
+        curve => of.wash.as_ref().zip(days).map(|(wash, days)| curve(wash, &days, today, axis)),
+    }
+}
+
+/// `About 3 in 10 by today, about 5 in 10 within 7 days, about 7 in 10 within 14 days`.
+fn chance_words(of: &OpeningChance) -> String {
+    let language = Language::En;
+    let ahead = of.within.map(|(days, share)| chance_within(language, share, days)).join(", ");
+    capitalised(&format!("{} by today, {ahead}", chance(language, of.by_today)))
+}
+
+fn curve(wash: &WashShare, days: &WindowDays, today: NaiveDate, axis: &Axis) -> Value {
+    let day = |day| date(Language::En, day);
+    let drawn = WashCurve { wash, best: days.best, deadline: Some(days.deadline), today };
+    let table = wash.first.iter_days().zip(&wash.one).step_by(TABLE_STEP);
+    context! {
+        svg => Value::from_safe_string(draw(axis, &drawn)),
+        most => wash.peak().map(|(on, share)| context! { on => day(on), takes => hundredth(share) }),
+        today => hundredth(wash.on(today)),
+        deadline => context! { on => day(days.deadline), takes => hundredth(wash.on(days.deadline)) },
+        second => wash.second.map(|second| context! {
+            after => day(second.after), on => day(second.on), adds => hundredth(second.adds),
+        }),
+        table => table.map(|(on, share)| context! { on => day(on), takes => hundredth(*share) }).collect::<Vec<_>>(),
+    }
+}
+
+/// Eggs of 100.
+fn hundredth(share: f64) -> u32 {
+    (share * 100.0).round().max(0.0) as u32
+}

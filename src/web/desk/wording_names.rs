@@ -1,0 +1,147 @@
+//! What the texts of messages are called and what each is for, in words for who looks for one.
+
+use crate::language::Language;
+use crate::message::TransactionalKind;
+use crate::message::templates::{Origin, TextKind, TextName};
+use crate::season::NoticeKind;
+use crate::season::phrases::capitalised;
+use crate::service::desk::messages::{FaultAt, TextFault};
+use crate::service::desk::{channel_words, kind_words};
+
+/// `Wash now: text message`.
+pub(super) fn title(name: &TextName) -> String {
+    match name.kind() {
+        TextKind::Notice(kind, channel) => format!("{}: {}", kind_words(kind), channel_words(channel)),
+        TextKind::Letter(kind, channel) => {
+            format!("{}: {}", capitalised(&kind.name().replace('-', " ").replace("zip", "ZIP")), channel_words(channel))
+        }
+        TextKind::Calendar => "Days to wash: calendar entry".to_owned(),
+        TextKind::Part => {
+            let name = name.as_str().strip_suffix(".part").unwrap_or(name.as_str());
+            format!("Part: {}", name.replace('-', " "))
+        }
+    }
+}
+
+/// What it is for, in a sentence.
+pub(super) fn purpose(name: &TextName) -> &'static str {
+    match name.kind() {
+        TextKind::Notice(kind, _) => purpose_of_notice(kind),
+        TextKind::Letter(kind, _) => purpose_of_letter(kind),
+        TextKind::Calendar => "The days to wash, for the reader’s own calendar; comes with the e-mails of notices.",
+        TextKind::Part => purpose_of_part(name.as_str()),
+    }
+}
+
+fn purpose_of_notice(kind: NoticeKind) -> &'static str {
+    match kind {
+        NoticeKind::GetReady => "Tells owners that egg laying comes soon.",
+        NoticeKind::InspectNow => "Asks owners to look for eggs on their trees.",
+        NoticeKind::WashNow => "Tells owners that the best days to wash have come.",
+        NoticeKind::DeadlineMoved => "Tells owners of a new last day to wash.",
+        NoticeKind::LastDaysToWash => "Tells owners that the last day to wash is near.",
+        NoticeKind::TooLateToWash => "Tells owners that eggs hatch, and what still helps.",
+    }
+}
+
+fn purpose_of_letter(kind: TransactionalKind) -> &'static str {
+    match kind {
+        TransactionalKind::Confirm => "Asks whoever signed up to say that it was them.",
+        TransactionalKind::NotCovered => "As “Confirm”, for a ZIP code that no region has yet.",
+        TransactionalKind::Welcome => "Comes once somebody has confirmed.",
+        TransactionalKind::Stopped => "Answers somebody who stopped.",
+        TransactionalKind::Resumed => "Answers somebody who had stopped and starts again.",
+        TransactionalKind::Help => "Answers HELP.",
+        TransactionalKind::WhichZip => "Asks somebody who wants to join for their ZIP code.",
+        TransactionalKind::NotUnderstood => "Answers a text that nobody can make sense of.",
+        TransactionalKind::CoveredNow => "Tells somebody who waited that their ZIP code has a region now.",
+        TransactionalKind::Thanks => "Answers somebody who told what they saw.",
+        TransactionalKind::FollowUp => "Asks what people saw, some days after “Inspect now”.",
+        TransactionalKind::KeptZip => "Tells somebody that no region has their ZIP code yet, and that it is kept.",
+        TransactionalKind::Preferences => "Brings the link to change what one gets.",
+        TransactionalKind::HowHigh => "Asks how high up the trees stand, where a ZIP code climbs a mountain.",
+        TransactionalKind::HeightKept => "Answers somebody who told how high up their trees stand.",
+        TransactionalKind::Alarm => "Tells staff that something is wrong.",
+    }
+}
+
+fn purpose_of_part(name: &str) -> &'static str {
+    match name {
+        "basis.part" => "What the dates rest on, and how sure they are.",
+        "beans.part" => "How to see whether a tree has the insect at all.",
+        "call.part" => "When to call about bark beetles.",
+        "care.part" => "How to stay safe while washing.",
+        "deadline.part" => "What the last day to wash means.",
+        "footer.part" => "The small print of notices: why it came, how to stop, your address.",
+        "insecticides.part" => "Insecticides, with their cautions.",
+        "letter-footer.part" => "The small print of letters: where to ask, how to stop, your address.",
+        "look.part" => "What eggs look like and where to find them.",
+        "takes.part" => "How many eggs a wash takes.",
+        "wash.part" => "How to wash, step by step.",
+        _ => "Stands in several e-mails.",
+    }
+}
+
+/// Whose words they are: `as it came with the program`.
+pub(super) fn whose(origin: &Origin) -> String {
+    match origin {
+        Origin::Shipped => "as it came with the program".to_owned(),
+        Origin::Folder(path) => format!("from the settings’ file {}", path.display()),
+        Origin::Staff => "your own words".to_owned(),
+    }
+}
+
+/// Of both languages, in one where they agree.
+pub(super) fn whose_of_all(origins: &[(Language, Origin)]) -> String {
+    match origins {
+        [(_, first), rest @ ..] if rest.iter().all(|(_, origin)| origin == first) => whose(first),
+        all => {
+            let each = all.iter().map(|(of, origin)| format!("{}: {}", of.english_name(), whose(origin)));
+            each.collect::<Vec<_>>().join("; ")
+        }
+    }
+}
+
+/// What is wrong with a draft, as a sentence.
+pub(super) fn told(fault: &TextFault) -> String {
+    // The table of placeholders stands on the page.
+    let what = fault.what.split("; names to use here").next().unwrap_or_default();
+    let said = match &fault.at {
+        FaultAt::Text => format!("The text {what}"),
+        FaultAt::Notation(None) => capitalised(what),
+        FaultAt::Notation(Some(line)) => format!("Line {line}: {what}"),
+        FaultAt::Within(text) => format!("“{}”, which it is part of, {what}", title(text)),
+    };
+    if said.ends_with(['.', '!', '?']) { said } else { said + "." }
+}
+
+/// What an invented notice is like.
+pub(super) fn sample_words(name: &str) -> &str {
+    match name {
+        "typical" => "a usual year",
+        "plain" => "the heat sum is reached, no public page",
+        "seen" => "eggs were seen",
+        "cooler" => "cool weather moved the last day",
+        "warmer" => "warm weather moved the last day",
+        "reported" => "reports moved the last day",
+        "hatching" => "the hatch was seen",
+        "open-ended" => "few years on record, another station helps",
+        "unmeasured" => "hardly anything was measured",
+        "longest" => "the longest names",
+        "accented" => "the longest names, with accents",
+        other => other,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_text_says_what_it_is_for() {
+        for name in TextName::all() {
+            let said = purpose(&name);
+            assert!(said.ends_with('.') && said != purpose_of_part("none"), "{name}: {said}");
+        }
+    }
+}

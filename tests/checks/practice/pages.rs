@@ -1,0 +1,119 @@
+//! What pages of a practice say of its clock, over a practice that does nothing.
+
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use async_trait::async_trait;
+use axum::http::StatusCode;
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use treebell::clock::{Clock, ManualClock, SystemClock};
+use treebell::people::account::{RegionReach, Role};
+use treebell::service::practice::{Goal, Lived, Message, Practice, PracticeFault, Standing, Step, Went};
+use treebell::store::accounts::StoredAccount;
+
+use crate::web::desk::matrix::notice_of_north;
+use crate::web::desk::support::{DeskWorld, of_region};
+
+/// Stands where a check puts it.
+struct Put {
+    standing: Mutex<Standing>,
+    now: DateTime<Utc>,
+}
+
+#[async_trait]
+impl Practice for Put {
+    fn now(&self) -> DateTime<Utc> {
+        self.now
+    }
+
+    fn season(&self) -> i32 {
+        2025
+    }
+
+    fn last_day(&self) -> NaiveDate {
+        NaiveDate::MAX
+    }
+
+    fn standing(&self) -> Standing {
+        self.standing.lock().unwrap().clone()
+    }
+
+    async fn step(&self, _: Step, _: Duration) -> Result<(), PracticeFault> {
+        Err(PracticeFault::Busy)
+    }
+
+    async fn begin_again(&self) -> Result<(), PracticeFault> {
+        Err(PracticeFault::Busy)
+    }
+
+    async fn messages(&self, _: usize) -> std::io::Result<Vec<Went>> {
+        Ok(Vec::new())
+    }
+
+    async fn message(&self, _: &str) -> std::io::Result<Option<Message>> {
+        Ok(None)
+    }
+
+    fn code(&self, _: &StoredAccount) -> Option<String> {
+        None
+    }
+}
+
+#[tokio::test]
+async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
+    let real = DeskWorld::new().await;
+    // The sign-in of a practice goes by this machine's clock.
+    let now = SystemClock.now();
+    let clock = Arc::new(ManualClock::at(now));
+    let put = Arc::new(Put { standing: Mutex::new(Standing::Still(None)), now });
+    let app = treebell::service::app::App { clock: clock.clone(), ..real.world.app.clone() };
+    let desk = DeskWorld::practising(&app, clock, put.clone());
+    let (mut nora, _) = desk.signed_in("nora", Role::Staff, of_region("north")).await;
+    let stand = |standing: Standing| *put.standing.lock().unwrap() = standing;
+    assert!(nora.get("/desk/today").await.body.contains("Nothing waits for you."));
+
+    let monday: DateTime<Utc> = "2025-03-17T15:00:00Z".parse().unwrap();
+    for (goal, said) in [(Goal::At(monday), "Mon, Mar 17, "), (Goal::NextNotice, "the next notice")] {
+        stand(Standing::Moving(goal));
+        let said = format!("The clock is moving to {said}");
+        let today = nora.get("/desk/today").await.body;
+        assert!(today.matches(&said).count() >= 2 && today.contains("href=\"/desk/today\">Look again"), "{today}");
+        assert!(!today.contains("Nothing waits"), "nobody knows that yet: {today}");
+        for path in ["/desk/people", "/desk/practice"] {
+            assert!(nora.get(path).await.body.contains(&said), "{path}");
+        }
+    }
+
+    // Who may only look moves nothing and begins nothing again.
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    for form in ["move", "begin-again"] {
+        let path = format!("/desk/practice/{form}");
+        assert_eq!(olga.post(&path, &[("step", "day")]).await.status, StatusCode::FORBIDDEN, "{form}");
+        assert_eq!(nora.post(&path, &[("step", "day")]).await.status, StatusCode::CONFLICT, "{form}");
+    }
+
+    let lived = |messages| Lived {
+        from: now - TimeDelta::days(1),
+        to: now,
+        cycles: 1,
+        decided: Vec::new(),
+        released: Vec::new(),
+        messages,
+        reports: 0,
+        faults: Vec::new(),
+        season_over: false,
+    };
+    stand(Standing::Still(Some(lived(0))));
+    let page = nora.get("/desk/practice").await;
+    assert_eq!(page.status, StatusCode::OK, "{}", page.body);
+    assert!(page.body.contains("Nothing waits for a word.") && !page.body.contains("is moving"), "{}", page.body);
+    notice_of_north(&desk).await;
+    stand(Standing::Still(Some(lived(12))));
+    let page = nora.get("/desk/practice").await.body;
+    for link in [
+        "<a href=\"/desk/today#word\">1 notice needs a word</a>",
+        "<a href=\"/desk/practice/messages\">12 messages went</a>",
+    ] {
+        assert!(page.contains(link), "{link}: {page}");
+    }
+}

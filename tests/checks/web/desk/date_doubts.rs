@@ -1,0 +1,63 @@
+//! How far a region's dates can be trusted, on its page at the desk.
+
+use treebell::language::Language;
+use treebell::people::account::{RegionReach, Role};
+use treebell::region::Region;
+use treebell::season::phrases;
+use treebell::store::Store;
+
+use super::support::{Browser, DeskWorld};
+use crate::learning::World;
+
+async fn page(browser: &mut Browser<'_>, region: &Region) -> String {
+    browser.get(&format!("/desk/region/{}", region.id)).await.body
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_region_shows_whose_doubt_its_dates_carry_the_chance_and_what_a_wash_takes_by_day() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let (today, _) = world.early_sightings(true).await;
+    world.cycle().await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let [low, _, high] = world.regions.as_slice() else { panic!("three regions") };
+    let profile = world.app.profiles.get(&high.profile).unwrap();
+    let [opens, closes] = [&profile.window.opens, &profile.window.closes];
+    let name = |stage| phrases::capitalised(&profile.stage(stage).unwrap().names.en);
+    let language = Language::En;
+
+    let outlook = world.app.store.newest_outlook(high).await.unwrap().unwrap();
+    let shown = page(&mut olga, high).await;
+    for stage in [opens, closes] {
+        let parts = outlook.stage(stage).unwrap().parts.unwrap();
+        assert!(parts.weather_days > 0 && parts.insect_days > 0, "{parts:?}");
+        let said = phrases::capitalised(&phrases::parts(language, parts));
+        let said = format!("<dt>{}: doubt</dt><dd>{said}</dd>", name(stage));
+        assert!(shown.contains(&said), "{said}: {shown}");
+    }
+    let chance = |days: u64| outlook.stage(opens).unwrap().chance_by(today + chrono::Days::new(days));
+    let said = format!(
+        "{} by today, {}, {}",
+        phrases::capitalised(&phrases::chance(language, chance(0))),
+        phrases::chance_within(language, chance(7), 7),
+        phrases::chance_within(language, chance(14), 14)
+    );
+    assert!(shown.contains(&format!("<dt>{}</dt><dd>{said}</dd>", name(opens))), "{said}: {shown}");
+
+    let wash = outlook.wash.as_ref().unwrap();
+    let (most, share) = wash.peak().unwrap();
+    let said = format!("<b>{:.0} on {}</b>, the most of any day", share * 100.0, phrases::date(language, most));
+    assert!(shown.contains(&said), "{said}: {shown}");
+    let curve = shown.split_once("<svg class=\"curve\"").unwrap().1.split_once("</svg>").unwrap().0;
+    let bars = curve.matches("\"rb-wash\"").count() + curve.matches("\"rb-ready\"").count();
+    let end = chrono::NaiveDate::from_ymd_opt(2025, 7, 31).unwrap();
+    let days = wash.first.iter_days().zip(&wash.one).take_while(|(day, _)| *day <= end);
+    let seen = days.filter(|(_, share)| (*share * 120.0).round() >= 1.0).count();
+    assert_eq!(bars, seen, "a bar for each day on which a wash takes something: {curve}");
+    assert!(curve.contains("rb-best") && curve.contains("rb-flag"), "{curve}");
+
+    // Where eggs were seen nothing is in doubt of their beginning; the hatch still is.
+    let shown = page(&mut olga, low).await;
+    assert!(!shown.contains(&format!("{}: doubt", name(opens))) && !shown.contains(" by today, "), "{shown}");
+    assert!(shown.contains(&format!("{}: doubt", name(closes))), "{shown}");
+}
