@@ -39,6 +39,11 @@ impl NoticeKind {
     pub fn parse(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.name() == name)
     }
+
+    /// Whether a notice of the kind `earlier` is of no use once one of this kind has gone out in the same season.
+    pub fn overtakes(self, earlier: Self) -> bool {
+        self > earlier && self != Self::DeadlineMoved && earlier != Self::DeadlineMoved
+    }
 }
 
 /// Where a decided notice stands. The store writes the name.

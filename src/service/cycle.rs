@@ -26,7 +26,7 @@ use crate::season::decide::{Answer, SkipReason};
 use crate::season::{NoticeId, NoticeKind, Outlook, Profile, RecordTrust};
 use crate::service::app::App;
 use crate::store::StoreError;
-use crate::store::notices::{self, NoticeRelease, Put, QueuedRest};
+use crate::store::notices::{self, DueOutcome, NoticeRelease, Put, QueuedRest};
 use crate::store::staff_log::StaffKind;
 use crate::store::{outlooks, regions, staff_log};
 use crate::text::Chain;
@@ -173,14 +173,18 @@ pub async fn release_due(
 ) -> Result<(), StoreError> {
     for due in app.store.release_due(now).await? {
         let notice = app.store.notice(&due.notice).await?;
-        let step = match due.deliveries {
-            Some(deliveries) => {
+        let step = match due.outcome {
+            DueOutcome::Left { deliveries } => {
                 info!(notice.id = %due.notice, deliveries, "released notice `{}`", due.notice);
                 report.released.push(due.notice.clone());
                 report.deliveries += deliveries;
                 goes_out(app, &due.notice).await?
             }
-            None => {
+            DueOutcome::Overtaken { by } => {
+                info!(notice.id = %due.notice, "notice `{}` was overtaken by `{}`", due.notice, by.name());
+                Step::Skipped { reason: SkipReason::Overtaken { by }.to_string() }
+            }
+            DueOutcome::PastUse => {
                 warn!(notice.id = %due.notice, "notice `{}` was not confirmed while it was of use", due.notice);
                 let text = format!(
                     "{} in `{}` never went out: nobody released it while it was of use",

@@ -110,6 +110,8 @@ pub enum Conflict {
     NoticeStatus { id: NoticeId, status: &'static str, wish: &'static str },
     #[error("notice `{id}` was of use until {}: nobody is told now", .expired_at.format("%Y-%m-%d %H:%M UTC"))]
     NoticeExpired { id: NoticeId, expired_at: DateTime<Utc> },
+    #[error("notice `{id}` is of no use any more: `{}` has gone out in its region", .by.name())]
+    NoticeOvertaken { id: NoticeId, by: NoticeKind },
     #[error("notice `{id}` has left and cannot be taken back: recall it to stop what has not gone out")]
     NoticeLeft { id: NoticeId },
     #[error("nothing was done with notice `{id}` that could be taken back")]

@@ -75,9 +75,7 @@ impl View<'_> {
         }
         let standing = told.map(|told| &told.standing);
         let later = |going| {
-            let mut kinds = NoticeKind::ALL.into_iter().filter(|later| {
-                *later > kind && *later != NoticeKind::DeadlineMoved && kind != NoticeKind::DeadlineMoved
-            });
+            let mut kinds = NoticeKind::ALL.into_iter().filter(|later| later.overtakes(kind));
             kinds.find(|later| self.going(*later, done) == Some(going))
         };
         if let Stand::Past(reason) = stand {

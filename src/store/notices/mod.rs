@@ -14,7 +14,7 @@ pub use notice::{
     NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, OwnWords, Put, Recall, ReleasePlan, delivery_id,
 };
 pub use queueing::{QUEUED_AT_ONCE, QueuedRest};
-pub use release::{DueRelease, release};
+pub use release::{DueOutcome, DueRelease, release};
 pub(super) use release::{cancel_waiting, drop_rest};
 pub use staff::Recalled;
 pub use words::{OwnText, Wording, has_own_words};

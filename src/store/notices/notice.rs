@@ -402,11 +402,16 @@ pub(super) fn status_conflict(notice: &Notice, wish: &'static str) -> StoreError
     Conflict::NoticeStatus { id: notice.id.clone(), status: notice.status().name(), wish }.into()
 }
 
+pub(super) fn kind_of(row: &AnyRow) -> Result<NoticeKind, StoreError> {
+    let kind: &str = get(row, "kind")?;
+    NoticeKind::parse(kind).ok_or_else(|| StoreError::corrupt(format!("notices.kind `{kind}`")))
+}
+
 pub(super) fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
     let json = |column: &str| -> Result<serde_json::Value, StoreError> {
         serde_json::from_str(get(row, column)?).map_err(|why| StoreError::corrupt(format!("notices.{column}: {why}")))
     };
-    let (kind, year): (&str, i64) = (get(row, "kind")?, get(row, "season")?);
+    let year: i64 = get(row, "season")?;
     Ok(Notice {
         id: NoticeId(get(row, "id")?),
         season: SeasonKey {
@@ -414,7 +419,7 @@ pub(super) fn notice_of(row: &AnyRow) -> Result<Notice, StoreError> {
             region: RegionId(get(row, "region_id")?),
             year: i32::try_from(year).map_err(|_| StoreError::corrupt(format!("notices.season {year}")))?,
         },
-        kind: NoticeKind::parse(kind).ok_or_else(|| StoreError::corrupt(format!("notices.kind `{kind}`")))?,
+        kind: kind_of(row)?,
         state: state_of(row)?,
         plan: plan_of(row)?,
         reason: json("reason")?,

@@ -4,10 +4,10 @@ use chrono::{DateTime, Utc};
 
 use crate::people::{Channel, Language};
 use crate::region::RegionId;
-use crate::season::{NoticeId, NoticeStatus};
+use crate::season::{NoticeId, NoticeKind, NoticeStatus};
 use crate::store::acts::Act;
 use crate::store::error::{Conflict, StoreError};
-use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, status_conflict};
+use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, kind_of, status_conflict};
 use crate::store::notices::queueing::{is_under_way, lock_region, queue_first};
 use crate::store::notices::staff::subject;
 use crate::store::rows::{channel_of, language_of, ms};
@@ -19,8 +19,20 @@ use crate::text::counted;
 #[derive(Clone, Debug, PartialEq)]
 pub struct DueRelease {
     pub notice: NoticeId,
-    /// Deliveries queued; `None` when it had expired and was skipped.
-    pub deliveries: Option<u64>,
+    pub outcome: DueOutcome,
+}
+
+/// What became of a notice whose hour had come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DueOutcome {
+    Left {
+        /// Deliveries queued.
+        deliveries: u64,
+    },
+    /// Skipped: nobody confirmed it while it was of use.
+    PastUse,
+    /// Skipped: staff let a later one out first.
+    Overtaken { by: NoticeKind },
 }
 
 /// Who let a notice out that nobody had to confirm.
@@ -32,7 +44,7 @@ pub(super) const BY_POLICY: &str = "policy";
 ///
 /// # Errors
 /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held, [`Conflict::NoticeExpired`],
-/// [`Conflict::NoText`].
+/// [`Conflict::NoticeOvertaken`], [`Conflict::NoText`].
 pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let notice = find_for_change(tx, id).await?;
     if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
@@ -58,8 +70,31 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
         return Err(status_conflict(&find_notice(tx, id).await?, "released"));
     }
     lock_region(tx, &notice.season.region, Engine::for_change).await?;
+    refuse_overtaken(tx, &notice).await?;
     refuse_without_words(tx, &notice).await?;
     queue_first(tx, &notice, now).await
+}
+
+/// "Wash now" after "last days" would take back what people were told.
+pub(super) async fn refuse_overtaken(tx: &mut Tx, notice: &Notice) -> Result<(), StoreError> {
+    match overtaken_by(tx, notice).await? {
+        Some(by) => Err(Conflict::NoticeOvertaken { id: notice.id.clone(), by }.into()),
+        None => Ok(()),
+    }
+}
+
+/// The later notice of its season that has gone out.
+async fn overtaken_by(tx: &mut Tx, notice: &Notice) -> Result<Option<NoticeKind>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT kind FROM notices WHERE profile = $1 AND region_id = $2 AND season = $3 AND status = 'released'",
+    )
+    .bind(&notice.season.profile)
+    .bind(notice.season.region.as_str())
+    .bind(i64::from(notice.season.year))
+    .fetch_all(tx.conn())
+    .await?;
+    let kinds = rows.iter().map(kind_of).collect::<Result<Vec<_>, _>>()?;
+    Ok(kinds.into_iter().filter(|kind| kind.overtakes(notice.kind)).max())
 }
 
 /// Whoever is told is told in words that were written.
@@ -144,26 +179,26 @@ impl Store {
             if !is_due(&notice, now) {
                 continue;
             }
-            let deliveries = if notice.expires_at <= now {
-                sqlx::query(
-                    "UPDATE notices SET status = 'skipped', staff_note = COALESCE(staff_note, $2)
-                     WHERE id = $1 AND status IN ('waiting', 'held')",
-                )
-                .bind(notice.id.as_str())
-                .bind("nobody confirmed it while it was of use")
-                .execute(tx.conn())
-                .await?;
-                None
+            let outcome = if notice.expires_at <= now {
+                skip(&mut tx, &notice.id, "nobody confirmed it while it was of use").await?;
+                DueOutcome::PastUse
+            } else if let Some(by) = overtaken_by(&mut tx, &notice).await? {
+                skip(&mut tx, &notice.id, &format!("overtaken by {}, which had gone out", by.name())).await?;
+                DueOutcome::Overtaken { by }
             } else {
                 let by = match &notice.state {
                     NoticeState::Leaving { by } => by.as_str(),
                     _ => BY_POLICY,
                 };
-                Some(release(&mut tx, &notice.id, by, now).await?)
+                DueOutcome::Left { deliveries: release(&mut tx, &notice.id, by, now).await? }
             };
             tx.commit().await?;
             let rest = self.queue_rest_of(&notice.id, now).await.deliveries();
-            done.push(DueRelease { deliveries: deliveries.map(|first| first + rest), notice: notice.id });
+            let outcome = match outcome {
+                DueOutcome::Left { deliveries } => DueOutcome::Left { deliveries: deliveries + rest },
+                skipped => skipped,
+            };
+            done.push(DueRelease { notice: notice.id, outcome });
         }
         Ok(done)
     }
@@ -181,6 +216,18 @@ impl Store {
         .await?;
         tx.commit().await
     }
+}
+
+async fn skip(tx: &mut Tx, id: &NoticeId, why: &str) -> Result<(), StoreError> {
+    sqlx::query(
+        "UPDATE notices SET status = 'skipped', staff_note = COALESCE(staff_note, $2)
+         WHERE id = $1 AND status IN ('waiting', 'held')",
+    )
+    .bind(id.as_str())
+    .bind(why)
+    .execute(tx.conn())
+    .await?;
+    Ok(())
 }
 
 fn hold_has_ended(notice: &Notice, now: DateTime<Utc>) -> bool {

@@ -9,6 +9,7 @@ use crate::store::acts::Act;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, status_conflict};
 use crate::store::notices::queueing::lock_region;
+use crate::store::notices::release::refuse_overtaken;
 use crate::store::queue::cancel::cancel_of_notice;
 use crate::store::rows::{get, ms};
 use crate::store::tx::{Engine, Store, Tx};
@@ -113,7 +114,7 @@ impl Store {
     ///
     /// # Errors
     /// [`Conflict::UnknownNotice`], [`Conflict::NoticeStatus`] unless it waits or is held; [`Conflict::NoticeExpired`] when it
-    /// is of no use by then.
+    /// is of no use by then; [`Conflict::NoticeOvertaken`].
     pub async fn send_notice_at(&self, id: &NoticeId, by: &str, leaves_at: DateTime<Utc>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         let notice = find_for_change(&mut tx, id).await?;
@@ -123,6 +124,7 @@ impl Store {
         if notice.expires_at <= leaves_at {
             return Err(Conflict::NoticeExpired { id: id.clone(), expired_at: notice.expires_at }.into());
         }
+        refuse_overtaken(&mut tx, &notice).await?;
         let before = Before::of(&mut tx, &notice).await?;
         sqlx::query(
             "UPDATE notices SET status = 'waiting', release_at = $2, held_until = NULL, sent_by = $3, before_act = $4

@@ -182,6 +182,9 @@ fn stood_against(why: &Conflict, desk: &Desk) -> Result<String, Fault> {
             let at = local(*expired_at, desk.region()?.time_zone);
             format!("It is of use until {at}, and nothing can leave before that.")
         }
+        Conflict::NoticeOvertaken { by, .. } => {
+            format!("“{}” has gone out in this region, and after it this one is of no use.", kind_words(*by))
+        }
         Conflict::NoticeStatus { status, .. } => {
             format!("Somebody was faster: it is {status} now. Look at where it stands, and decide again.")
         }

@@ -204,6 +204,42 @@ async fn staff_of_another_region_can_do_nothing() {
 }
 
 #[tokio::test]
+async fn once_a_later_notice_has_gone_out_no_earlier_one_leaves() {
+    on_each_engine("the order of notices", |store| async move {
+        let house = House::new(store, asks()).await;
+        let (app, inspect) = (&house.app, &house.id);
+        let wash = put(app, "north", NoticeKind::WashNow, leaves("2026-03-16T18:00:00Z")).await;
+        let moved = put(app, "north", NoticeKind::DeadlineMoved, asks()).await;
+        let last = put(app, "north", NoticeKind::LastDaysToWash, asks()).await;
+        let late = put(app, "north", NoticeKind::TooLateToWash, asks()).await;
+        let elsewhere = put(app, "south", NoticeKind::InspectNow, asks()).await;
+        // One that staff let go a moment before the later one.
+        acts::send(app, everywhere(), inspect, UNDO).await.unwrap();
+        acts::send(app, everywhere(), &last, TimeDelta::zero()).await.unwrap();
+
+        for undo in [UNDO, TimeDelta::zero()] {
+            let said = acts::send(app, everywhere(), &wash, undo).await.unwrap_err();
+            let by = NoticeKind::LastDaysToWash;
+            let refused = matches!(&said, DeskError::Store(StoreError::Conflict(Conflict::NoticeOvertaken { by: named, .. })) if *named == by);
+            assert!(refused, "{said}");
+            assert!(said.to_string().contains("`last-days-to-wash` has gone out in its region"), "{said}");
+        }
+        assert_eq!(house.go_to("2026-03-16T18:00:00Z").await, NONE);
+        for id in [inspect, &wash] {
+            let notice = app.store.notice(id).await.unwrap();
+            let why = Some("overtaken by last-days-to-wash, which had gone out");
+            assert_eq!((&notice.state, notice.staff_note.as_deref()), (&NoticeState::Skipped, why), "{id}");
+            assert_eq!(app.store.delivery_counts(id).await.unwrap().len(), 0, "{id}");
+        }
+        // What stands beside the others, comes later or lies elsewhere.
+        for id in [&moved, &late, &elsewhere] {
+            acts::send(app, everywhere(), id, TimeDelta::zero()).await.unwrap();
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
 async fn a_reason_holds_no_address() {
     let house = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
     for (why, wanted) in [(" ", "nothing was given"), ("ask a@example.org", "it holds an address")] {

@@ -23,7 +23,7 @@ use treebell::service::desk::Hand;
 use treebell::store::Store;
 use treebell::store::acts::Actor;
 use treebell::store::audit::AuditFilter;
-use treebell::store::notices::{NewNotice, NoticeRelease, NoticeText};
+use treebell::store::notices::{DueOutcome, NewNotice, NoticeRelease, NoticeText};
 
 use crate::people::{subscribe, two_regions};
 
@@ -75,7 +75,7 @@ impl House {
     async fn go_to(&self, instant: &str) -> Vec<NoticeId> {
         self.clock.set(at(instant));
         let due = self.app.store.release_due(at(instant)).await.unwrap();
-        due.into_iter().filter(|due| due.deliveries.is_some()).map(|due| due.notice).collect()
+        due.into_iter().filter(|due| matches!(due.outcome, DueOutcome::Left { .. })).map(|due| due.notice).collect()
     }
 
     async fn queued(&self) -> u64 {

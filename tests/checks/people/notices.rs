@@ -4,7 +4,9 @@ use treebell::people::{Channel, Language};
 use treebell::region::RegionId;
 use treebell::season::decide::{ApprovalNeeded, Standing};
 use treebell::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
-use treebell::store::notices::{DueRelease, NewNotice, NoticeRelease, NoticeText, Put, delivery_id, put_notice, renew};
+use treebell::store::notices::{
+    DueOutcome, DueRelease, NewNotice, NoticeRelease, NoticeText, Put, delivery_id, put_notice, renew,
+};
 use treebell::store::runs::{RunResult, Start};
 use treebell::store::staff_log::StaffKind;
 use treebell::store::{Conflict, Store, StoreError};
@@ -156,14 +158,17 @@ async fn a_waiting_notice_leaves_at_its_hour_unless_it_is_held() {
         let ready = NoticeId::of(&season(), NoticeKind::GetReady);
         store.hold_notice(&ready, Some("wait for the field crew")).await.unwrap();
         let left = store.release_due(hour).await.unwrap();
-        assert_eq!(left, [DueRelease { notice: INSPECT.into(), deliveries: Some(3) }]);
+        assert_eq!(left, [DueRelease { notice: INSPECT.into(), outcome: DueOutcome::Left { deliveries: 3 } }]);
         assert_eq!(store.release_due(hour).await.unwrap(), [], "once");
         assert_eq!(store.notice(&ready).await.unwrap().staff_note.as_deref(), Some("wait for the field crew"));
 
         let late = at("2026-05-12T06:00:00Z");
         let said = store.release_notice(&ready, "desk", late).await.unwrap_err().to_string();
         assert!(said.contains("was of use until 2026-05-12 06:00"), "{said}");
-        assert_eq!(store.release_due(late).await.unwrap(), [DueRelease { notice: ready.clone(), deliveries: None }]);
+        assert_eq!(
+            store.release_due(late).await.unwrap(),
+            [DueRelease { notice: ready.clone(), outcome: DueOutcome::PastUse }]
+        );
         assert_eq!(store.notice(&ready).await.unwrap().status(), NoticeStatus::Skipped);
         assert_eq!(store.notices_waiting().await.unwrap(), []);
     })

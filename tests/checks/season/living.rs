@@ -161,6 +161,11 @@ impl Life<'_> {
         let (profile, policy) = (Profile::pinyon_needle_scale(), Policy::default());
         let (mut told, mut watch) = (Vec::<DecidedNotice>::new(), Watch::default());
         let from = self.season.first;
+        // As the store has it: once a later one has gone out nobody lets an earlier one go.
+        let overtaken = |told: &[DecidedNotice], kind: NoticeKind| {
+            let mut out = told.iter().filter(|told| matches!(told.standing, Standing::Released { .. }));
+            out.any(|out| out.kind.overtakes(kind))
+        };
         for today in from..from + 150 {
             let (up, deed) = match self.days {
                 [] => (true, None),
@@ -168,21 +173,25 @@ impl Life<'_> {
             };
             if let Some((kind, deed)) = deed {
                 let kind = NoticeKind::ALL[usize::from(kind) % NoticeKind::ALL.len()];
+                let too_late = overtaken(&told, kind);
                 for told in told.iter_mut().filter(|told| told.kind == kind) {
                     if matches!(told.standing, Standing::Waiting { .. } | Standing::Held) {
                         told.standing = match deed {
                             0 => Standing::Held,
                             1 => Standing::Cancelled,
+                            _ if too_late => continue,
                             _ => Standing::Released { on: date(today) },
                         };
                     }
                 }
             }
-            for told in &mut told {
+            for at in 0..told.len() {
                 // Two days in which staff may hold it.
-                let due = told.decided_on + Days::new(2) <= date(today);
-                if due && told.standing == (Standing::Waiting { approval_needed: None }) {
-                    told.standing = Standing::Released { on: date(today) };
+                let due = told[at].decided_on + Days::new(2) <= date(today);
+                if due && told[at].standing == (Standing::Waiting { approval_needed: None }) {
+                    let too_late = overtaken(&told, told[at].kind);
+                    told[at].standing =
+                        if too_late { Standing::Skipped } else { Standing::Released { on: date(today) } };
                 }
             }
             if !up {
