@@ -4,6 +4,8 @@ use serde_json::{Value, json};
 
 use super::Visit;
 use super::views::RegionView;
+use super::window::moved;
+use crate::season::decide::MovedBy;
 use crate::season::{DateSpread, LearnedNote, Outlook, ReachedBy, StageOutlook, WashShare, WindowDays};
 use crate::weather::StationKind;
 use crate::weather::feeds::acis_grid::Grid;
@@ -37,7 +39,8 @@ use crate::weather::feeds::acis_grid::Grid;
 ///     - `deadline`: the last day on which washing is advised; `deadline_rule`: on what it rests, `hatch-early` (days
 ///       before the early bound of the hatch), `least-days` (so many days from the first of the best ones), `hatch-seen`
 ///       (somebody saw the hatch) or `month` (a month after egg laying); `deadline_was`: the day that people were told
-///       before, while they have not been told of the new one.
+///       before, where it has moved since; `deadline_moved_by`: what moved it (`cool-weather`, `warm-weather`, `reports`),
+///       `null` while they have not been told of the new one.
 ///     - `last_from`: from then on it is time for the last wash.
 ///     - `hatch`: the 10 % (`early`) and 90 % (`late`) dates of the first eggs to hatch.
 ///     - `settled`: from then on nothing can be done at the trees, most likely.
@@ -76,7 +79,7 @@ pub(super) fn of(visit: &Visit, view: &RegionView) -> String {
                 "kind": if known.grid.is_some() { StationKind::GridPoint } else { StationKind::Station },
                 "terms": known.grid.map(Grid::terms),
             },
-            "window": days.as_ref().map(window),
+            "window": days.as_ref().map(|days| window(view, days)),
             "wash_by": days.map(|days| days.deadline),
             "wash": outlook.wash.as_ref().map(wash),
             "reports": outlook.learned.as_ref().map(reports),
@@ -107,13 +110,15 @@ pub(super) fn of(visit: &Visit, view: &RegionView) -> String {
     format!("{value:#}\n")
 }
 
-fn window(days: &WindowDays) -> Value {
+fn window(view: &RegionView, days: &WindowDays) -> Value {
+    let (was, moved_by) = moved(view, days);
     json!({
         "look_from": days.look_from,
         "best_days": days.best.map(|best| json!({ "first": best.first, "last": best.last })),
         "deadline": days.deadline,
         "deadline_rule": days.rule.name(),
-        "deadline_was": days.was,
+        "deadline_was": was,
+        "deadline_moved_by": moved_by.map(MovedBy::name),
         "last_from": days.last_from,
         "hatch": { "early": days.hatch_early, "late": days.hatch_late },
         "settled": days.settled,

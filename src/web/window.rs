@@ -1,5 +1,6 @@
 //! The days of a region's window as the page says them.
 
+use chrono::NaiveDate;
 use minijinja::context;
 use minijinja::value::Value;
 
@@ -21,23 +22,28 @@ pub(super) fn days(visit: &Visit, view: &RegionView) -> Option<Value> {
         chance if chance >= facts::PROBABLY => "probably",
         _ => "maybe",
     });
-    // A notice on the move says what moved it.
-    let moved = view.notices.iter().rev().find(|notice| notice.kind == NoticeKind::DeadlineMoved);
-    let moved = moved.and_then(|notice| serde_json::from_value::<NoticeFacts>(notice.facts.clone()).ok());
-    let moved = moved.filter(|facts| facts.wash_by == days.deadline);
-    let was = days.was.or(moved.as_ref().and_then(|facts| facts.days).and_then(|days| days.was));
+    let (was, moved_by) = moved(view, &days);
     Some(context! {
         look_from => date(days.look_from),
         best => days.best.map(|best| phrases::span(language, best)),
         wash_by => date(days.deadline),
         rule => days.rule.name(),
         was => was.map(date),
-        moved_by => moved.and_then(|facts| facts.moved_by).map(MovedBy::name),
+        moved_by => moved_by.map(MovedBy::name),
         hatch => hatch_words(language, &days),
         settled => days.settled.map(date),
         begun,
         eggs => eggs(language, view, known, &days),
     })
+}
+
+/// The last day to wash that people were told before the one of `days`; and what moved it, once a notice has told them so.
+pub(super) fn moved(view: &RegionView, days: &WindowDays) -> (Option<NaiveDate>, Option<MovedBy>) {
+    let notice = view.notices.iter().rev().find(|notice| notice.kind == NoticeKind::DeadlineMoved);
+    let told = notice.and_then(|notice| serde_json::from_value::<NoticeFacts>(notice.facts.clone()).ok());
+    let told = told.filter(|facts| facts.wash_by == days.deadline);
+    let was = days.was.or(told.as_ref().and_then(|facts| facts.days).and_then(|days| days.was));
+    (was, told.and_then(|facts| facts.moved_by))
 }
 
 /// `between April 6 and May 3`: the 10 and 90 % points of the hatch.

@@ -13,7 +13,7 @@ use treebell::people::Language;
 use treebell::season::decide::MovedBy;
 use treebell::season::profile::Profiles;
 use treebell::season::window::DeadlineRule;
-use treebell::season::{DaySpan, NoticeKind, SeasonKey, WindowDays};
+use treebell::season::{DaySpan, NoticeKind, SeasonKey, WindowDays, phrases};
 use treebell::service::app::App;
 use treebell::store::Store;
 use treebell::store::notices::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, ReleasePlan};
@@ -280,6 +280,28 @@ async fn each_notice_is_an_alert_that_names_those_before_it() {
     }
     assert_eq!(world.get("/region/mesa-callada/alert.cap").await.status, StatusCode::NOT_FOUND);
     assert_eq!(world.get("/region/nowhere/alert.cap").await.status, StatusCode::NOT_FOUND);
+}
+
+/// Two truths without `window::moved`: the page names the day that was told before, the outlook for programs does not.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_last_day_that_has_moved_is_named_by_page_and_outlook_alike() {
+    let season = Season::new().await;
+    let day = &season.days().await[3];
+    let window = |body: &str| serde_json::from_str::<serde_json::Value>(body).unwrap()["season"]["window"].clone();
+    let before = window(&season.on(day).await.get(&format!("{REGION}/outlook.json")).await.body);
+    assert!(before["deadline_was"].is_null() && before["deadline_moved_by"].is_null(), "{before}");
+    let deadline: chrono::NaiveDate = before["deadline"].as_str().unwrap().parse().unwrap();
+    let was = deadline - chrono::Days::new(5);
+    let days = WindowDays { deadline, was: Some(was), ..days() };
+    let facts = NoticeFacts { days: Some(days), wash_by: deadline, ..facts_of(NoticeKind::DeadlineMoved) };
+    put(season.store(), NoticeKind::DeadlineMoved, &facts, format!("{day}T12:15:00Z").parse().unwrap()).await;
+    let world = season.on(day).await;
+    let page = world.get(REGION).await.body;
+    let said = format!("It was {}. Cool weather moved it.", phrases::date(Language::En, was));
+    assert!(page.contains(&said), "{said}: {page}");
+    let after = window(&world.get(&format!("{REGION}/outlook.json")).await.body);
+    assert_eq!(after["deadline"], before["deadline"]);
+    assert_eq!((&after["deadline_was"], &after["deadline_moved_by"]), (&json!(was), &json!("cool-weather")));
 }
 
 /// Strict: an element or a value that the standard does not know is a fault.

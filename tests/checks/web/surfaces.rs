@@ -50,7 +50,8 @@ fn told(json: &str) -> Told {
         hatch_early: day(&window["hatch"]["early"]),
         hatch_late: day(&window["hatch"]["late"]),
         settled: day(&window["settled"]),
-        was: day(&window["deadline_was"]),
+        // Of a move that people were told of, the new day is what stands.
+        was: day(&window["deadline_was"]).filter(|_| window["deadline_moved_by"].is_null()),
     });
     assert_eq!(json["season"]["wash_by"], window["deadline"]);
     let text = |key: &str| json[key].as_str().unwrap().to_owned();
