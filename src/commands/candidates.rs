@@ -82,15 +82,15 @@ mod tests {
             reading_hour: ReadingHour::Told { hour: 7 },
             reasons: [
                 "12 km away",
-                "152 m lower (+15)",
+                "152 m lower: about 7 days early (+35)",
                 "reports",
                 "4 % of the season missing (+4)",
-                "counts as 31 km",
+                "counts as 51 km",
             ]
             .map(str::to_owned)
             .to_vec(),
             refused: refused.map(str::to_owned),
-            counts_as_km: 31.0,
+            counts_as_km: 51.0,
         }
     }
 
@@ -105,9 +105,16 @@ mod tests {
         ];
         let text = table(&Candidates { rows, remarks: vec!["nobody was asked".into()] });
         assert!(text.lines().all(|line| line.starts_with("note:") || line.chars().count() <= 100), "{text}");
-        for said in
-            ["USC00999001", "GRID-35.6123N-135.0456W", "-152 m", "≤ 74", "4 %", "7:00,", "note: nobody was asked"]
-        {
+        for said in [
+            "USC00999001",
+            "GRID-35.6123N-135.0456W",
+            "-152 m",
+            "≤ 74",
+            "4 %",
+            "7:00,",
+            "days",
+            "note: nobody was asked",
+        ] {
             assert!(text.contains(said), "{said}: {text}");
         }
         assert!(!text.contains("12 km away"), "{text}");

@@ -158,7 +158,10 @@ mod tests {
     fn lengths_are_those_of_the_desk() {
         for (given, wanted) in [
             ("taken: 3 km away, 20 m higher", "taken: 2 miles away, 66 ft higher"),
-            ("150 m lower (+15), counts as 35 km", "492 ft lower (+9 miles), counts as 22 miles"),
+            (
+                "150 m lower: about 7 days early (+35), counts as 55 km",
+                "492 ft lower: about 7 days early (+22 miles), counts as 34 miles",
+            ),
             ("it is (2 km) near", "it is (1 mile) near"),
             ("1612 m (5,290 ft)", "5,290 ft"),
             ("1612 m (5,290 ft); rank 3", "5,290 ft; rank 3"),

@@ -5,9 +5,14 @@
 
 use chrono::NaiveDate;
 
-/// A hundred metres of height: about 0.65 °C (ICAO standard atmosphere), as ten level kilometres seldom are. Common practice,
-/// no source; the same as in `weather/nearby.rs`.
-const KM_PER_100_M: f64 = 10.0;
+use crate::season::lapse::usual_days_for;
+
+/// A day by which all dates are off. Level distance moves dates little: by Hopkins's bioclimatic law (1918, from memory) a
+/// degree of latitude, 111 km, makes four days; valleys that hold cold air add what no rule tells. So two days for ten level
+/// kilometres are plenty. Height moves them by about five a hundred metres (`season/lapse.rs`), which then count as 23 km. A
+/// rule of ours, no source. Where a station's past stands in for another's (`weather/nearby.rs`), it is fitted to that one, and
+/// height weighs less.
+const KM_PER_DAY: f64 = 5.0;
 /// A report that is late. Common practice, no source.
 const KM_LATE: f64 = 20.0;
 /// Each whole past season that is missing to thirty, the years of a normal period. Common practice, no source.
@@ -16,7 +21,7 @@ const SEASONS_WANTED: u32 = 30;
 /// A season of which nothing is there; a part of it in proportion. Common practice, no source.
 const KM_ALL_MISSING: f64 = 100.0;
 /// An hour of reading that nobody knows: dates may be a day late. Common practice, no source.
-const KM_HOUR_UNKNOWN: f64 = 5.0;
+const KM_HOUR_UNKNOWN: f64 = KM_PER_DAY;
 
 /// Farther or higher than this a station is not taken unasked. Common practice, no source; the same as in `weather/nearby.rs`.
 pub(in crate::service) const FARTHEST_KM: f64 = 80.0;
@@ -79,10 +84,8 @@ pub fn rank(facts: &Facts, today: NaiveDate) -> Rank {
         }
     };
     if let Some(higher) = facts.higher_m {
-        let more = higher.abs() / 100.0 * KM_PER_100_M;
-        let side = if higher < 0.0 { "lower" } else { "higher" };
         if higher.abs() >= 0.5 {
-            weigh(more, format!("{:.0} m {side}", higher.abs()));
+            weigh(usual_days_for(higher.abs()) * KM_PER_DAY, height_words(higher));
         } else {
             weigh(0.0, "at the same height".into());
         }
@@ -117,6 +120,18 @@ pub fn still_reports(last_day: Option<NaiveDate>, today: NaiveDate) -> bool {
 /// Whether a station stands so far above its place or below it that it is not taken unasked.
 pub fn is_far_in_height(higher_m: f64) -> bool {
     higher_m.abs() > FARTHEST_M
+}
+
+/// `135 m lower: about 6 days early`, by the rule of the trade.
+fn height_words(higher_m: f64) -> String {
+    let (side, when) = if higher_m < 0.0 { ("lower", "early") } else { ("higher", "late") };
+    let days = usual_days_for(higher_m.abs()).round();
+    let told = match () {
+        () if days < 1.0 => String::new(),
+        () if days < 2.0 => format!(": about 1 day {when}"),
+        () => format!(": about {days:.0} days {when}"),
+    };
+    format!("{:.0} m {side}{told}", higher_m.abs())
 }
 
 fn seasons_words(count: u32, bound: &str) -> String {
@@ -197,7 +212,7 @@ mod tests {
     #[test]
     fn whatever_speaks_against_a_station_makes_it_farther() {
         let worse: [(&str, Facts, f64); 7] = [
-            ("height", Facts { higher_m: Some(-150.0), ..good() }, 15.0),
+            ("height", Facts { higher_m: Some(-150.0), ..good() }, 35.0),
             ("late", Facts { last_day: ago(20), ..good() }, 20.0),
             ("seasons", Facts { seasons: Seasons::Counted(3), ..good() }, 27.0),
             ("bound", Facts { seasons: Seasons::AtMost(12), ..good() }, 18.0),
@@ -212,6 +227,21 @@ mod tests {
         }
         // More past seasons than a normal period's are worth no more.
         assert_eq!(rank(&Facts { seasons: Seasons::Counted(90), ..good() }, today()).km, 20.0);
+    }
+
+    /// 135 m are 443 ft. Seen the other way round while a hundred metres counted as ten kilometres.
+    #[test]
+    fn a_station_at_the_height_of_the_place_beats_a_nearer_one_that_is_days_off() {
+        let near = rank(&Facts { distance_km: 10.0, higher_m: Some(-135.0), ..good() }, today());
+        let level = rank(&Facts { distance_km: 30.0, higher_m: Some(5.0), ..good() }, today());
+        assert!(level.km < near.km, "{level:?} {near:?}");
+        assert_eq!(near.reasons[1], "135 m lower: about 6 days early (+32)");
+        assert_eq!(level.reasons[1], "5 m higher (+1)");
+        let higher = rank(&Facts { higher_m: Some(20.0), ..good() }, today());
+        assert_eq!(higher.reasons[1], "20 m higher: about 1 day late (+5)");
+        // A near station is still worth some metres.
+        let near = rank(&Facts { distance_km: 5.0, higher_m: Some(40.0), ..good() }, today());
+        assert!(near.km < level.km, "{near:?} {level:?}");
     }
 
     #[test]
