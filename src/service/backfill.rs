@@ -10,8 +10,8 @@ use chrono::{DateTime, Datelike, Days, NaiveDate};
 
 use crate::clock::Clock;
 use crate::config::FeedsConfig;
+use crate::service::found_hours::find_hour;
 use crate::service::import::news_of;
-use crate::service::station_choice::{is_fixed, midnight_stations};
 use crate::store::backfills::BackfillDone;
 use crate::store::weather::Added;
 use crate::store::{Store, StoreError};
@@ -19,8 +19,9 @@ use crate::weather::feeds::acis_directory::AcisDirectory;
 use crate::weather::feeds::{self, FeedError, FeedQuery, Parsed, Rejections, chain};
 use crate::weather::fetch::{FetchError, Fetcher};
 use crate::weather::observation_time::to_versions;
-use crate::weather::reading_hour::{Era, ReadingHour, eras, filed_maxima, maxima_of, put_hours, told_hour};
-use crate::weather::{Element, FeedKind, Reading, SourceRef, Station, StationId};
+use crate::weather::reading_hour::ReadingHour;
+use crate::weather::station::reads_at_midnight;
+use crate::weather::{Element, FeedKind, SourceRef, Station, StationId};
 
 /// Fetches whole records. Cheap to make; one for a run.
 #[derive(Clone)]
@@ -94,8 +95,6 @@ const PIECE_YEARS: i32 = 30;
 const FIRST_YEAR: i32 = 1850;
 /// A listed end this near to today is that of a station which reports still: it may have sent more since.
 const STILL_REPORTS_DAYS: u64 = 60;
-/// An hour found in the record is made the station's own when its era reaches so near to this year.
-const ERA_IS_CURRENT_YEARS: i32 = 2;
 
 impl Backfiller {
     /// Fetches the records of stations, midnight stations first: others are held against them. `heard` is told each station
@@ -109,7 +108,7 @@ impl Backfiller {
         heard: &(dyn Fn(usize, Option<&Station>) + Sync),
     ) -> Result<Vec<StationBackfill>, StoreError> {
         let mut order: Vec<&Station> = stations.iter().collect();
-        order.sort_by_key(|station| !station.id.as_str().starts_with("USW"));
+        order.sort_by_key(|station| !reads_at_midnight(&station.id));
         let mut done = Vec::new();
         for (nth, station) in order.into_iter().enumerate() {
             heard(nth, Some(station));
@@ -258,9 +257,9 @@ impl Backfiller {
     ) -> Result<Fetched, StoreError> {
         let mut station = station.clone();
         let before = station.observation_hour;
-        let hour = self.find_hour(&mut station, &mut parsed.readings, remarks).await?;
-        let found = station.observation_hour.filter(|_| before.is_none());
         let received_at = self.clock.now();
+        let hour = find_hour(&self.store, &mut station, &mut parsed.readings, received_at, remarks).await?;
+        let found = station.observation_hour.filter(|_| before.is_none());
         let attributed = to_versions(&parsed.readings, &station, received_at, true);
         let rejected = attributed.versions.iter().filter(|version| version.rejected.is_some()).count();
         let days = || attributed.versions.iter().map(|version| version.day);
@@ -290,61 +289,6 @@ impl Backfiller {
             added,
             hour,
         })
-    }
-
-    /// Told by the source, or set by staff, or found beside a midnight station of the store. What was found is put on each
-    /// reading of its era that no source told the hour of, and made the station's own where it holds today: observers told
-    /// their hours from the 1980s on, if at all, and what they wrote down before needs its day too. A record that is fetched
-    /// again is looked at again, since the station's own hour says nothing of earlier eras; an hour that staff set to what the
-    /// record does not show of today holds for all of it.
-    async fn find_hour(
-        &self,
-        station: &mut Station,
-        readings: &mut [Reading],
-        remarks: &mut Vec<String>,
-    ) -> Result<ReadingHour, StoreError> {
-        let told = told_hour(readings).map(|hour| ReadingHour::Told { hour });
-        let known = told.clone().or(station.observation_hour.map(|hour| ReadingHour::Set { hour }));
-        let untold = readings.iter().filter(|reading| reading.observation_hour.is_none_or(|hour| hour == 0)).count();
-        if untold == 0 || is_fixed(station) {
-            return Ok(known.unwrap_or(ReadingHour::ByConstruction));
-        }
-        let stored = self.store.stations().await?;
-        let maxima = maxima_of(readings);
-        for (distance_km, midnight) in midnight_stations(station, &stored.iter().collect::<Vec<_>>()) {
-            let eras = eras(&maxima, &filed_maxima(&self.store.record(&midnight.id).await?));
-            if eras.is_empty() {
-                continue;
-            }
-            let words = eras.iter().map(Era::words).collect::<Vec<_>>().join("; ");
-            let found = ReadingHour::Found { neighbour: midnight.id.clone(), distance_km, eras };
-            if station.observation_hour.is_some() && station.observation_hour != found.setting() {
-                break;
-            }
-            let ReadingHour::Found { eras, neighbour, .. } = &found else { break };
-            let put = put_hours(readings, eras);
-            remarks.push(format!(
-                "no source tells the hour of {untold} of its readings; beside midnight station {neighbour} ({distance_km:.0} km \
-                 away) its record shows {words}: {put} readings were put on their day by that"
-            ));
-            if let Some(told) = told {
-                return Ok(told);
-            }
-            self.adopt(station, &found, remarks);
-            return Ok(found);
-        }
-        Ok(known.unwrap_or(ReadingHour::Unknown))
-    }
-
-    /// Makes what was found the station's own; it is kept with the record.
-    fn adopt(&self, station: &mut Station, found: &ReadingHour, remarks: &mut Vec<String>) {
-        let this_year = self.clock.now().with_timezone(&station.time_zone).year();
-        let ReadingHour::Found { eras, .. } = found else { return };
-        let is_current = eras.last().is_some_and(|era| era.last >= this_year - ERA_IS_CURRENT_YEARS);
-        if let (Some(hour), true, None) = (found.setting(), is_current, station.observation_hour) {
-            station.observation_hour = Some(hour);
-            remarks.push(format!("its hour of reading is set to {hour}: `treebell station change` sets another"));
-        }
     }
 }
 

@@ -1,7 +1,8 @@
 //! Record files into the store.
 //!
 //! A file is read to its end before anything of it is stored ([`crate::weather::import`]); then it is stored station
-//! by station, each in one transaction. What any file told before changes nothing, in whatever order files come.
+//! by station, each in one transaction. What any file told before changes nothing, in whatever order files come; but the hours
+//! of a station's readings can be found only once a midnight station near it is there.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
@@ -10,11 +11,13 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 use tokio::sync::mpsc;
 
+use super::found_hours::find_hour;
 use crate::places::zone_of_state;
 use crate::store::{Store, StoreError, weather::Added};
 use crate::weather::feeds::{DescribedStation, usual_sources};
 use crate::weather::import::{self, FoundFile, ImportError, Options, Summary};
 use crate::weather::observation_time::to_versions;
+use crate::weather::reading_hour::{ReadingHour, is_long_enough, maxima_of};
 use crate::weather::{Element, FeedKind, Reading, Station, StationId, StationRecord, Version};
 
 /// What the user says beside the files.
@@ -35,6 +38,10 @@ pub struct Imported {
     pub added: Added,
     /// Readings that lost their day to another of the same file.
     pub set_aside: usize,
+    /// What was found of the hours at which stations were read, in words.
+    pub hours: Vec<(StationId, String)>,
+    /// Stations with years of readings whose hour nobody tells and no midnight station shows.
+    pub hours_unknown: Vec<StationId>,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -70,8 +77,13 @@ pub async fn import_file(
     now: DateTime<Utc>,
     progress: Progress,
 ) -> Result<Imported, ImportFault> {
-    let mut stations: HashMap<StationId, Station> =
-        store.all_stations().await?.into_iter().map(|stored| (stored.station.id.clone(), stored.station)).collect();
+    let (mut stations, mut retired) = (HashMap::<StationId, Station>::new(), HashSet::new());
+    for stored in store.all_stations().await? {
+        if stored.retired_at.is_some() {
+            retired.insert(stored.station.id.clone());
+        }
+        stations.insert(stored.station.id.clone(), stored.station);
+    }
     let placed = lists.values().filter(|seen| seen.place.is_some() && seen.elevation_m.is_some());
     let known: HashSet<StationId> = stations.keys().cloned().chain(placed.map(|seen| seen.id.clone())).collect();
 
@@ -109,16 +121,25 @@ pub async fn import_file(
         })
     };
     let (mut added, mut set_aside) = (Added::default(), 0);
-    while let Some((id, readings)) = receiver.recv().await {
-        let Some(station) = stations.get(&id) else { continue };
+    let (mut hours, mut hours_unknown) = (Vec::new(), Vec::new());
+    while let Some((id, mut readings)) = receiver.recv().await {
+        let Some(station) = stations.get_mut(&id) else { continue };
+        let (before, mut remarks) = (station.observation_hour, Vec::new());
+        let hour = find_hour(store, station, &mut readings, now, &mut remarks).await?;
+        if hour == ReadingHour::Unknown && is_long_enough(&maxima_of(&readings)) {
+            hours_unknown.push(id.clone());
+        }
+        hours.extend(remarks.into_iter().map(|remark| (id.clone(), remark)));
+        // One out of use is not changed.
+        let found = station.observation_hour.filter(|_| before.is_none() && !retired.contains(&id));
         let attributed = to_versions(&readings, station, now, true);
         set_aside += attributed.set_aside.len();
         let (news, known) = news_of(store, &id, attributed.versions).await?;
         added.unchanged += known;
-        added += store.add_versions(&id, &news).await?;
+        added += store.put_import(&id, &news, found).await?;
     }
     reader.await.map_err(ImportFault::Reader)??;
-    Ok(Imported { summary, new_stations, added, set_aside })
+    Ok(Imported { summary, new_stations, added, set_aside, hours, hours_unknown })
 }
 
 /// A station as a list or a file describes it; `None` where it lacks coordinates or height.

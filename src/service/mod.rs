@@ -29,6 +29,7 @@ pub mod alarms;
 pub mod backfill;
 pub mod daemon;
 pub mod desk;
+mod found_hours;
 pub mod import;
 pub mod keys;
 pub mod loaded;

@@ -1,4 +1,4 @@
-//! Whole records that were fetched from a source, and when.
+//! Whole records that were fetched from a source, and when; records out of files.
 
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::any::AnyRow;
@@ -60,6 +60,26 @@ impl Store {
         .await?;
         let detail = format!("whole record from {}: {} values, {} new", done.feed.name(), done.taken, added.new);
         tx.note_act(Act::WeatherImported, &format!("station/{}", done.station), &detail).await?;
+        tx.commit().await?;
+        Ok(added)
+    }
+
+    /// Keeps what is new of a record out of a file, and the hour of reading that was found in it if the station has none, in
+    /// one transaction.
+    ///
+    /// # Errors
+    /// `Conflict::UnknownStation`.
+    pub async fn put_import(
+        &self,
+        id: &StationId,
+        versions: &[Version],
+        hour: Option<u8>,
+    ) -> Result<Added, StoreError> {
+        let mut tx = self.begin().await?;
+        if let Some(hour) = hour {
+            set_missing_hour(&mut tx, id, hour).await?;
+        }
+        let added = add_versions(&mut tx, id, versions).await?;
         tx.commit().await?;
         Ok(added)
     }

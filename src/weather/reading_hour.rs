@@ -192,6 +192,13 @@ pub fn eras(station: &RawSeries, midnight: &RawSeries) -> Vec<Era> {
     eras
 }
 
+/// Whether a series has years enough to show an era.
+pub fn is_long_enough(station: &RawSeries) -> bool {
+    let ends = station.iter().next().zip(station.iter().last());
+    let years = ends.and_then(|(first, last)| u32::try_from(last.0.year() - first.0.year() + 1).ok());
+    years.is_some_and(|years| years >= LEAST_YEARS)
+}
+
 /// Puts an era behind others, as a part of the last one if they read alike.
 fn join(eras: &mut Vec<Era>, next: Era) {
     match eras.last_mut() {

@@ -21,6 +21,12 @@ pub struct Station {
     pub sources: Vec<SourceRef>,
 }
 
+/// Of airports and climate reference stations (network W of the GHCN ids): their days run from midnight to midnight standard
+/// time.
+pub fn reads_at_midnight(id: &StationId) -> bool {
+    id.as_str().starts_with("USW")
+}
+
 /// What stands behind a station's temperatures.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]

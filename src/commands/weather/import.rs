@@ -26,6 +26,8 @@ use crate::weather::import::{FoundFile, Options, find, read_station_list};
 /// with the columns date, tmin, tmax. A file is read to its end before anything of it is stored, so a broken one leaves
 /// nothing behind; importing again changes nothing. Stations new to the store are added where a station list
 /// (the layout of ghcnd-stations.txt, given by --stations or found among the paths) or the file itself says where they are.
+/// Where no source tells at what hour an observer read, it is found year by year beside a midnight station of the store (an
+/// airport, USW...), as for a record that is fetched: import that one first, or in the same folder.
 #[derive(Debug, clap::Args)]
 pub struct Import {
     /// Files and folders
@@ -200,6 +202,16 @@ fn remarks(file: &FoundFile, imported: &Imported) -> Vec<String> {
     if imported.set_aside > 0 {
         let what = "readings lost their day to another (a repeated line, or an observer who changed his hour)";
         remarks.push(format!("{name}: {} {what}", imported.set_aside));
+    }
+    remarks.extend(imported.hours.iter().map(|(station, found)| format!("{name}: {station}: {found}")));
+    if !imported.hours_unknown.is_empty() {
+        let some: Vec<&str> = imported.hours_unknown.iter().take(3).map(StationId::as_str).collect();
+        let more = if imported.hours_unknown.len() > some.len() { " and others" } else { "" };
+        remarks.push(format!(
+            "{name}: nobody tells at what hour {}{more} was read, and no midnight station near shows it: its maxima stay on the \
+             day they were filed under; `treebell station change ID --observation-hour` sets an hour before files are imported",
+            some.join(", ")
+        ));
     }
     if !summary.unknown_stations.is_empty() {
         let values: u64 = summary.unknown_stations.values().sum();

@@ -8,13 +8,14 @@ use crate::store::{Store, StoreError};
 use crate::weather::feeds::acis_grid::{Grid, grid_of};
 use crate::weather::reading_hour::{ReadingHour, eras, filed_maxima};
 use crate::weather::record::RawSeries;
+use crate::weather::station::reads_at_midnight;
 use crate::weather::{FeedKind, Station, StationId};
 
 /// A midnight station farther away has its weather at another time (our reference of feeds, section 7).
 const MIDNIGHT_KM: f64 = 75.0;
 
-/// Days that are what they are: of automatic stations, of a grid that tells when its days end, and of airports and climate
-/// reference stations (network W of the GHCN ids), whose days run from midnight to midnight standard time.
+/// Days that are what they are: of automatic stations, of a grid that tells when its days end, and of those that read at
+/// midnight.
 pub(in crate::service) fn is_fixed(station: &Station) -> bool {
     let automatic = |kind| match kind {
         FeedKind::Awdb | FeedKind::NwsObservations => true,
@@ -22,7 +23,7 @@ pub(in crate::service) fn is_fixed(station: &Station) -> bool {
         _ => false,
     };
     let mut measured = station.sources.iter().filter(|source| !source.feed.is_forecast()).peekable();
-    (measured.peek().is_some() && measured.all(|source| automatic(source.feed))) || is_midnight(&station.id)
+    (measured.peek().is_some() && measured.all(|source| automatic(source.feed))) || reads_at_midnight(&station.id)
 }
 
 /// Whether a station's days run from midnight to midnight by what it is.
@@ -40,10 +41,6 @@ pub fn unset_hour(station: &Station) -> &'static str {
         () if station.sources.iter().any(|source| may_tell(source.feed)) => "as its source tells, else unknown",
         () => "unknown",
     }
-}
-
-fn is_midnight(id: &StationId) -> bool {
-    id.as_str().starts_with("USW")
 }
 
 /// Looks into the records of those whose hour nobody told.
@@ -71,7 +68,7 @@ pub(super) async fn find_hours(store: &Store, stored: &[&Station], looks: &mut [
 pub(in crate::service) fn midnight_stations<'a>(station: &Station, all: &[&'a Station]) -> Vec<(f64, &'a Station)> {
     let mut near: Vec<(f64, &Station)> = all
         .iter()
-        .filter(|other| is_midnight(&other.id) && other.id != station.id)
+        .filter(|other| reads_at_midnight(&other.id) && other.id != station.id)
         .map(|other| (distance_km(station.place, other.place), *other))
         .filter(|(km, _)| *km <= MIDNIGHT_KM)
         .collect();

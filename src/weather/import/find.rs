@@ -11,7 +11,7 @@ use super::file::{ImportError, open, read_whole, unreadable};
 use super::station_list::{read_station_list, station_of_list};
 use crate::weather::excerpt::excerpt;
 use crate::weather::feeds::{DescribedStation, Lines, access_csv, ghcn_csv, ghcn_dly, plain_csv};
-use crate::weather::station::StationId;
+use crate::weather::station::{StationId, reads_at_midnight};
 
 /// As much of a file as its format is told from.
 const HEAD: u64 = 64 * 1024;
@@ -67,7 +67,8 @@ pub struct FoundFile {
     pub size: u64,
 }
 
-/// Walks the paths (folders to their depth, hidden files and linked folders left out) and recognises every file.
+/// Walks the paths (folders to their depth, hidden files and linked folders left out) and recognises every file. Files named
+/// after stations that read at midnight come first: the hours of others are found beside them.
 ///
 /// # Errors
 /// When a path does not exist, a file cannot be read, or a file named by itself is nothing that can be imported.
@@ -94,6 +95,8 @@ pub fn find(paths: &[PathBuf]) -> Result<Found, ImportError> {
             found.add(path.clone(), format)?;
         }
     }
+    let name = |file: &FoundFile| file.path.file_name().map(|name| StationId(name.to_string_lossy().into_owned()));
+    found.records.sort_by_key(|file| !name(file).is_some_and(|name| reads_at_midnight(&name)));
     Ok(found)
 }
 

@@ -15,7 +15,7 @@ use crate::weather::feeds::{
     ghcn_dly, plain_csv,
 };
 use crate::weather::reading::Reading;
-use crate::weather::station::{FeedKind, StationId};
+use crate::weather::station::{FeedKind, StationId, reads_at_midnight};
 
 /// Lines between two looks at what has gathered.
 const LINES_A_STEP: u64 = 4096;
@@ -54,7 +54,8 @@ pub fn survey(
 }
 
 /// Reads a file again and hands out the readings of the wanted stations, all of one station at a time, until `sink`
-/// says `false`. `wanted` is [`Summary::stations`] or a part of it.
+/// says `false`; those that read at midnight first, since others are held against them. `wanted` is [`Summary::stations`] or
+/// a part of it.
 ///
 /// # Errors
 /// As [`survey`], if the file changed in between.
@@ -65,7 +66,9 @@ pub fn read(
     progress: &(dyn Fn(u64) + Sync),
     sink: &mut dyn FnMut(StationId, Vec<Reading>) -> bool,
 ) -> Result<(), ImportError> {
-    let mut waiting = wanted.iter().peekable();
+    let mut ordered: Vec<(&StationId, &u64)> = wanted.iter().collect();
+    ordered.sort_by_key(|(station, _)| !reads_at_midnight(station));
+    let mut waiting = ordered.into_iter().peekable();
     while waiting.peek().is_some() {
         let mut group: BTreeMap<StationId, Vec<Reading>> = BTreeMap::new();
         let mut values = 0;
@@ -83,7 +86,9 @@ pub fn read(
             }
             true
         })?;
-        for (station, readings) in group {
+        let (midnight, others): (Vec<_>, Vec<_>) =
+            group.into_iter().partition(|(station, _)| reads_at_midnight(station));
+        for (station, readings) in midnight.into_iter().chain(others) {
             if !readings.is_empty() && !sink(station, readings) {
                 return Ok(());
             }

@@ -92,7 +92,7 @@ async fn stored(store: &Store, id: &str) -> Vec<(String, Element, i32)> {
     record.versions.iter().map(|version| (version.day.to_string(), version.element, version.value.0)).collect()
 }
 
-const ID: &str = "USC00299001";
+pub(super) const ID: &str = "USC00299001";
 
 #[tokio::test]
 async fn a_record_is_fetched_in_two_requests_and_impossible_days_are_refused_and_counted() {
@@ -276,7 +276,7 @@ async fn a_grid_point_has_a_record_since_1981_whose_maxima_are_yesterdays() {
 }
 
 /// Changes from day to day that no lag but the right one can follow.
-fn wobble(on: NaiveDate) -> i32 {
+pub(super) fn wobble(on: NaiveDate) -> i32 {
     let nth = on.num_days_from_ce().unsigned_abs();
     (nth.wrapping_mul(nth).wrapping_mul(37).wrapping_add(nth * 11) % 97) as i32
 }
@@ -305,7 +305,7 @@ async fn beside_a_midnight_station(days: impl Iterator<Item = NaiveDate>, other:
 }
 
 /// A file of the archive of a reader who files the maximum of so many days before.
-fn archive_of(days: impl Fn() -> Vec<NaiveDate>, delay: impl Fn(NaiveDate) -> u64) -> String {
+pub(super) fn archive_of(days: impl Fn() -> Vec<NaiveDate>, delay: impl Fn(NaiveDate) -> u64) -> String {
     let mut file = String::new();
     for month in days().into_iter().filter(|on| on.day() == 1) {
         let cell = |on: NaiveDate| match on.month() == month.month() {

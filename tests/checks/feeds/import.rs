@@ -13,6 +13,7 @@ use treebell::weather::feeds::{DescribedStation, FeedError, Unit};
 use treebell::weather::import::{Format, FoundFile, ImportError, Options, find, read_station_list, recognise, survey};
 use treebell::weather::{Element, FeedKind, StationId};
 
+use super::backfill::{ID, archive_of, wobble};
 use super::{day, utc};
 use crate::support::shared;
 
@@ -256,6 +257,64 @@ async fn of_a_broken_file_nothing_stays_in_the_store() {
         }
         assert!(store.all_stations().await.unwrap().is_empty(), "{name}");
     }
+}
+
+/// A file knows the eras of an observer as a whole record that is fetched does. Seen failing before: all of it stood on the days
+/// that it was filed under, and where the station's own hour was set, every year was moved by that.
+#[tokio::test]
+async fn a_file_of_years_has_the_hour_of_each_era_found_beside_a_midnight_station() {
+    let days = || day(2018, 1, 1).iter_days().take_while(|on| *on < day(2026, 6, 1)).collect::<Vec<_>>();
+    let mornings = day(2022, 1, 1);
+    let observer = archive_of(days, |on| u64::from(on >= mornings));
+    let midnight = archive_of(days, |_| 0).replace(ID, "USW00099902");
+    // By name the observer's file comes before that of the station beside which its hours are found.
+    let folder = folder(&[("USC.dly", observer.as_bytes()), ("USW00099902.dly", midnight.as_bytes())]);
+    let lists = listed(&format!(
+        "{ID}  35.3000 -135.0000 2000.0 XA EXAMPLE MESA\nUSW00099902  35.0000 -135.0000 1900.0 XA EXAMPLE FIELD\n"
+    ));
+    let found = find(&[folder.path().to_owned()]).unwrap();
+    let store = Store::in_memory().await.unwrap();
+    for (nth, now) in ["2026-06-16T12:00:00Z", "2026-06-17T12:00:00Z"].into_iter().enumerate() {
+        let mut last = None;
+        for file in &found.records {
+            let done = import_file(&store, file, &terms(None), &lists, utc(now), Arc::new(|_, _| {})).await.unwrap();
+            assert_eq!(done.added.new > 3000, nth == 0, "{}: {:?}", file.path.display(), done.added);
+            assert_eq!((nth == 0 || done.added.new == 0, done.hours_unknown), (true, vec![]));
+            last = Some(done.hours);
+        }
+        let told = last.unwrap();
+        assert!(told.iter().all(|(station, _)| *station == ID), "{told:?}");
+        let said = |words: &str| told.iter().any(|(_, told)| told.contains(words));
+        assert!(said("2018-2021 later in the day or at midnight") && said("2022-2026 in the morning"), "{told:?}");
+        assert_eq!(said("its hour of reading is set to 7"), nth == 0, "{told:?}");
+    }
+    assert_eq!(store.station(&ID.into()).await.unwrap().observation_hour, Some(7));
+    for version in store.record(&ID.into()).await.unwrap().versions {
+        assert_eq!(version.value.0, wobble(version.day), "{}", version.day);
+    }
+
+    // A file that ends with the older era: the hour of today says nothing of it.
+    let store = Store::in_memory().await.unwrap();
+    let older: String =
+        observer.lines().filter(|line| &line[11..15] < "2022").map(|line| format!("{line}\n")).collect();
+    std::fs::write(folder.path().join("older.dly"), older).unwrap();
+    take(&store, &folder.path().join("USW00099902.dly"), &lists, "2026-06-16T12:00:00Z").await.unwrap();
+    let by_hand = StationId::from(ID);
+    store
+        .add_station(&treebell::service::import::new_station(&lists[&by_hand], chrono_tz::America::Denver).unwrap())
+        .await
+        .unwrap();
+    let mut station = store.station(&by_hand).await.unwrap();
+    station.observation_hour = Some(7);
+    store.change_station(&station).await.unwrap();
+    take(&store, &folder.path().join("older.dly"), &lists, "2026-06-16T12:00:00Z").await.unwrap();
+    let record = store.record(&by_hand).await.unwrap();
+    assert!(record.versions.len() > 1000 && record.versions.iter().all(|one| one.day == one.day_reported));
+
+    // With nothing to be held against, the file says what it lacks.
+    let store = Store::in_memory().await.unwrap();
+    let done = take(&store, &folder.path().join("USC.dly"), &lists, "2026-06-16T12:00:00Z").await.unwrap();
+    assert_eq!((done.hours, done.hours_unknown), (vec![], vec![StationId::from(ID)]));
 }
 
 #[test]
