@@ -217,15 +217,26 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
     };
     let id = store.add_field_report(&report, now).await?;
     print_out(&format!("{id}\n"))?;
-    eprintln!("report {id} is kept{}", if args.confirmed { " and counts" } else { "; it counts once it is confirmed" });
-    if report.seen.not_yet.is_some() && report.seen.infested.is_none() {
-        eprintln!("that nothing was there yet says something only of a tree that has the insect: --infested yes");
+    match (args.confirmed, report.seen.moves_nothing()) {
+        (_, true) => eprintln!("report {id} is kept; {}", moves_nothing(report.seen.infested)),
+        (true, false) => eprintln!("report {id} is kept and counts"),
+        (false, false) => eprintln!("report {id} is kept; it counts once it is confirmed"),
     }
     if args.confirmed {
         act(&app, &[region]).await;
     }
     app.store.close().await;
     Ok(())
+}
+
+/// Why a look in vain teaches nothing.
+fn moves_nothing(infested: Option<bool>) -> &'static str {
+    match infested {
+        Some(_) => "it moves no date: that nothing was there yet says nothing of a tree that has not the insect",
+        None => {
+            "it moves no date: that nothing was there yet says something only of a tree that has the insect: --infested yes"
+        }
+    }
 }
 
 /// What reports changed acts at once in their regions, as it does at the desk.
@@ -377,11 +388,15 @@ async fn judge(
     store.judge_field_reports(ids, judgement, by.as_deref(), why.as_deref(), app.clock.now()).await?;
     let mut regions: BTreeMap<RegionId, Region> = BTreeMap::new();
     for id in ids {
-        let region = store.region(&store.field_report(id).await?.region).await?;
+        let report = store.field_report(id).await?;
+        let region = store.region(&report.region).await?;
         regions.insert(region.id.clone(), region);
         match judgement {
             Judgement::Refused => eprintln!("report {id} is set aside"),
-            Judgement::Confirmed if store.field_report(id).await?.day_known => eprintln!("report {id} is confirmed"),
+            Judgement::Confirmed if report.moves_nothing() => {
+                eprintln!("report {id} is confirmed; {}", moves_nothing(report.infested));
+            }
+            Judgement::Confirmed if report.day_known => eprintln!("report {id} is confirmed"),
             Judgement::Confirmed => eprintln!(
                 "report {id} is confirmed; it counts once the day of the look is known: \
                  `treebell field-report change {id} --date DATE`"

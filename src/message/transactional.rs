@@ -140,6 +140,8 @@ pub struct TransactionalFacts {
     pub lacks_day: Option<u8>,
     /// Of `Thanks`: they saw nothing, and did not say whether the tree has the insect.
     pub lacks_beans: bool,
+    /// Of `Thanks`: they saw nothing, on a tree that does not have the insect.
+    pub clean_tree: bool,
 }
 
 impl TransactionalFacts {
@@ -157,6 +159,7 @@ impl TransactionalFacts {
             heights: Vec::new(),
             lacks_day: None,
             lacks_beans: false,
+            clean_tree: false,
         }
     }
 
@@ -176,9 +179,11 @@ impl TransactionalFacts {
             heights: Vec::new(),
             lacks_day: None,
             lacks_beans: false,
+            clean_tree: false,
         };
         let undated = Self { lacks_day: Some(1), ..full.clone() };
         let beanless = Self { lacks_beans: true, ..full.clone() };
+        let clean = Self { clean_tree: true, ..full.clone() };
         let bare = Self {
             zips: full.zips[..full.zips.len().min(1)].to_vec(),
             code: None,
@@ -207,7 +212,7 @@ impl TransactionalFacts {
         let two = [choice((None, low), &["Cedar Flat", "Peñasco"]), choice((low, None), &["High Mesa"])];
         let three = [choice((None, low), &["Cedar Flat"]), choice((low, high), &[]), choice((high, None), &[])];
         let asked = [two.to_vec(), three.to_vec()].map(|heights| Self { heights, ..bare.clone() });
-        [full, bare, joined_to_look, undated, beanless].into_iter().chain(joined).chain(asked).collect()
+        [full, bare, joined_to_look, undated, beanless, clean].into_iter().chain(joined).chain(asked).collect()
     }
 
     /// The first sample facts that fit such a message.
@@ -221,7 +226,8 @@ impl TransactionalFacts {
     pub(super) fn fits(&self, kind: TransactionalKind) -> bool {
         let about_heights = matches!(kind, TransactionalKind::HowHigh | TransactionalKind::HeightKept);
         (self.in_force.is_none() || kind == TransactionalKind::Welcome)
-            && ((self.lacks_day.is_none() && !self.lacks_beans) || kind == TransactionalKind::Thanks)
+            && ((self.lacks_day.is_none() && !self.lacks_beans && !self.clean_tree)
+                || kind == TransactionalKind::Thanks)
             && about_heights != self.heights.is_empty()
     }
 

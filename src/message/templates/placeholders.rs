@@ -164,6 +164,7 @@ const WORDS: &[(&str, How, &str)] = &[
     ("wash_loss", Put, "how many of 100 eggs each later day costs"),
     ("wash_second", Put, "how many more of 100 eggs a second wash takes"),
     ("wash_takes", Put, "how many of 100 eggs one wash in the best days takes"),
+    ("clean_tree", Asked, "whether the answer says that the tree does not have the insect"),
     ("code", Put, "the code that confirms the address"),
     ("confirm_url", Put, "the link that confirms the address"),
     ("heights", Put, "the heights that the reader can choose from"),

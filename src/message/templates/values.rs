@@ -67,7 +67,8 @@ pub(super) const NOTICE_NAMES: [&str; 44] = [
 ];
 
 /// The names that a transactional message's templates may use.
-pub(super) const TRANSACTIONAL_NAMES: [&str; 18] = [
+pub(super) const TRANSACTIONAL_NAMES: [&str; 19] = [
+    "clean_tree",
     "code",
     "confirm_url",
     "heights",
@@ -145,6 +146,7 @@ pub(super) fn transactional_values(
     let stop_url = facts.sender.public_url.as_ref().map_or(Value::from(()), |_| Value::from(STOP_LINK_PLACE));
     let mut values = sender_values(&facts.sender, names);
     values.extend([
+        ("clean_tree", Value::from(facts.clean_tree)),
         ("code", maybe(&facts.code)),
         ("confirm_url", maybe(&facts.confirm_url)),
         ("heights", heights(facts, language, channel, names)),

@@ -190,6 +190,8 @@ struct Incoming<'a> {
     lacks_day: Option<u8>,
     /// An answer just taken saw nothing, and does not say whether the tree has the insect.
     lacks_beans: bool,
+    /// It saw nothing, on a tree that does not have the insect.
+    clean_tree: bool,
     /// Whether a text answers it.
     answered: bool,
     /// Written when it says stop.
@@ -226,6 +228,7 @@ impl<'a> Incoming<'a> {
             used_up,
             lacks_day: None,
             lacks_beans: false,
+            clean_tree: false,
             answered: false,
             stopping: None,
         })
@@ -278,7 +281,7 @@ impl<'a> Incoming<'a> {
     }
 
     /// What was seen on an unknown day teaches nothing, nor does nothing seen on a tree of which nobody knows that it has the
-    /// insect: they are asked for the one, then for the other.
+    /// insect: they are asked for the one, then for the other. That a clean tree moves no date they are told.
     async fn thank(
         &mut self,
         saw: ScaleAnswer,
@@ -286,7 +289,9 @@ impl<'a> Incoming<'a> {
         infested: Option<bool>,
     ) -> Result<TextOutcome, SignUpError> {
         self.lacks_day = saw.digit().filter(|_| !day_known && saw != ScaleAnswer::NotLooked);
-        self.lacks_beans = saw == ScaleAnswer::None && self.lacks_day.is_none() && infested.is_none();
+        let saw_nothing = saw == ScaleAnswer::None && self.lacks_day.is_none();
+        self.lacks_beans = saw_nothing && infested.is_none();
+        self.clean_tree = saw_nothing && infested == Some(false);
         self.answer(TransactionalKind::Thanks, TextOutcome::Reported).await
     }
 
@@ -469,6 +474,7 @@ impl<'a> Incoming<'a> {
         TransactionalFacts {
             lacks_day: self.lacks_day,
             lacks_beans: self.lacks_beans,
+            clean_tree: self.clean_tree,
             ..TransactionalFacts::of(Sender::from(&self.app.config.messages))
         }
     }

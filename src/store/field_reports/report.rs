@@ -39,6 +39,11 @@ pub struct Seen {
 }
 
 impl Seen {
+    /// Nothing was there yet, and nobody says that the tree has the insect: that moves no date.
+    pub fn moves_nothing(&self) -> bool {
+        self.stage.is_none() && self.not_yet.is_some() && self.infested != Some(true)
+    }
+
     /// A sight of the profile, at a tree of which it is said whether it has the insect. Some sights say it themselves.
     pub fn at(sight: &Sight, infested: Option<bool>) -> Self {
         Self {
@@ -189,6 +194,11 @@ impl StoredReport {
     /// Whether decisions and learning go by it: staff, or the region's rule, stand behind it, and its day is known.
     pub fn counts(&self) -> bool {
         self.standing == ReportStanding::Confirmed && self.day_known
+    }
+
+    /// As [`Seen::moves_nothing`].
+    pub fn moves_nothing(&self) -> bool {
+        self.stage.is_none() && self.not_yet.is_some() && self.infested != Some(true)
     }
 
     /// As the decision wants it; `None` when it is set aside.

@@ -302,6 +302,9 @@ fn a_field_report_is_entered_listed_and_judged() {
     let id = id.trim();
     let zero = run(path, "field-report add --region dos-vientos --date 2026-04-10 --saw nothing --confirmed");
     assert!(zero.2.contains("--infested yes"), "{}", zero.2);
+    let clean =
+        run(path, "field-report add --region dos-vientos --date 2026-04-11 --saw nothing --infested no --confirmed");
+    assert!(clean.2.contains("it moves no date") && !clean.2.contains("counts"), "{}", clean.2);
     let zero = zero.1.trim().to_owned();
     let (_, old, _) = run(path, "field-report add --region dos-vientos --date 2026-05-12 --stage eggs-hatch");
     let old = old.trim();

@@ -343,7 +343,11 @@ async fn nothing_seen_by_text_is_unknown_until_they_say_whether_the_tree_has_bea
         assert_eq!((report.infested, report.counts()), (None, true), "confirmed, and no zero");
         for (words, infested) in [("Beans!", true), ("no beans", false), ("sí, hay frijolitos", true)] {
             assert_eq!(desk.text(PHONE, words).await, TextOutcome::Reported, "{words}");
-            assert!(!desk.letters(PHONE).await.pop().unwrap().1.contains(asks));
+            let answer = desk.letters(PHONE).await.pop().unwrap().1;
+            assert!(!answer.contains(asks), "{answer}");
+            // A clean tree moves no date: the answer does not say that it helps.
+            let is_clean = answer.contains("so your answer does not change the dates");
+            assert_eq!((is_clean, answer.contains("helps us")), (!infested, infested), "{words}: {answer}");
             let [said] = all(store).await.try_into().unwrap();
             assert_eq!((said.infested, said.sight.as_deref()), (Some(infested), Some("nothing")), "{words}");
             assert_eq!((said.observed_on, said.day_known), (day("2026-03-27"), true), "the day stays");

@@ -56,6 +56,16 @@ async fn an_answer_holds_what_was_seen_the_day_and_whether_the_tree_has_the_inse
     assert_eq!((none.sight.as_deref(), none.infested), (Some("nothing"), Some(true)));
     assert_eq!(none.standing, ReportStanding::New);
 
+    // A clean tree moves no date, and nobody is thanked for moving one.
+    for (path, wanted, not) in [
+        (format!("/seen/{token}"), "so this answer does not change the dates", "helps us tell you"),
+        (format!("/es/seen/{token}"), "esta respuesta no cambia las fechas", "nos ayuda a decirles"),
+    ] {
+        let said = world.post(&path, &[("saw", "none"), ("day", "3"), ("beans", "no")]).await;
+        assert!(said.body.contains(wanted) && !said.body.contains(not), "{}", said.body);
+        assert!(reports(&world).await[0].moves_nothing());
+    }
+
     // Without the day it is kept, and the page asks for it.
     let said = world.post(&path, &[("saw", "eggs"), ("day", "unsure")]).await;
     assert!(said.body.contains("We do not know on which day you looked"), "{}", said.body);
