@@ -4,11 +4,13 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use chrono::NaiveDate;
 use indicatif::ProgressBar;
 
 use super::error::{CommandError, with_causes};
 use super::format::{
-    align_right, counted, date_or, fitted_table, paragraph, print_json, print_out, progress_bar, short_date_or,
+    NO_BREAK, align_right, columns, counted, date_or, fit, paragraph, print_json, print_out, progress_bar, ruled_table,
+    short_date_or,
 };
 use super::open::open_app;
 use crate::assessment::past::PastFrom;
@@ -283,42 +285,68 @@ fn spread(dates: DateSpread) -> String {
     }
 }
 
+/// A region's line, with what belongs together in one cell: ids stay in one piece, since they are copied by hand or mouse.
 fn summary_words(regions: &[RegionSummary]) -> String {
-    let mut table = fitted_table([
-        "region",
-        "height m",
-        "station",
-        "seasons",
-        "inspect now sent",
-        "waited for staff",
-        "asked after it",
-        "earliest",
-        "median",
-        "latest",
+    let mut table = ruled_table([
+        "region, its station and height",
+        "seasons; of them mostly estimated",
+        "inspect now",
+        "earliest, median and latest of them",
         "get ready before the day to look, median days",
         "inspect now off that day at worst, days",
-        "seasons mostly estimated",
     ]);
-    align_right(&mut table, [1, 3, 4, 5, 6, 10, 11, 12]);
-    let date =
-        |day: Option<chrono::NaiveDate>| day.map_or_else(|| "-".into(), |day| day.format("%b %-d (%Y)").to_string());
+    align_right(&mut table, [1, 4, 5]);
+    let date = |day: Option<NaiveDate>| day.map_or_else(|| "-".into(), |day| day.format("%b %-d (%Y)").to_string());
     let days = |days: Option<i64>| days.map_or_else(|| "-".into(), |days| days.to_string());
     for region in regions {
+        let RegionSummary { name, region: id, station, elevation_m, .. } = region;
+        let counts = format!("{} sent\n{} waited\n{} asked", region.inspected, region.waited, region.asked);
+        let dates = [date(region.earliest), short_date_or(region.median, "-"), date(region.latest)].join("\n");
         table.add_row([
-            region.name.clone(),
-            format!("{:.0}", region.elevation_m),
-            region.station.to_string(),
-            region.seasons.to_string(),
-            region.inspected.to_string(),
-            region.waited.to_string(),
-            region.asked.to_string(),
-            date(region.earliest),
-            short_date_or(region.median, "-"),
-            date(region.latest),
+            format!("{name}\n{id}\n{station}\n{elevation_m:.0}{NO_BREAK}m"),
+            format!("{}\n{}", region.seasons, region.mostly_estimated),
+            counts.replace(' ', &NO_BREAK.to_string()),
+            dates.replace(' ', &NO_BREAK.to_string()),
             days(region.warning_days),
             days(region.worst_inspect_error_days),
-            region.mostly_estimated.to_string(),
         ]);
     }
-    format!("{table}\n")
+    fit(&mut table, &[], columns());
+    let table = format!("{table}\n").replace(NO_BREAK, " ");
+    let counts = "Of inspect now: seasons in which it was sent, in which it waited for a word of staff, in which people were asked \
+                  some days later what they saw.";
+    format!("{table}{}", paragraph(0, counts))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Seen failing before: `USC00999` and `001` in two lines.
+    #[test]
+    fn no_id_of_the_summary_is_broken_and_it_fits_a_page() {
+        let day = |month, day| NaiveDate::from_ymd_opt(2012, month, day);
+        let of = |id: &str, station: &str| RegionSummary {
+            region: id.into(),
+            name: "Long Canyon and the Mesas North of It".into(),
+            elevation_m: 2103.4,
+            station: station.into(),
+            seasons: 36,
+            inspected: 33,
+            waited: 3,
+            asked: 33,
+            earliest: day(3, 14),
+            median: day(3, 28),
+            latest: day(4, 20),
+            warning_days: Some(-12),
+            mostly_estimated: 2,
+            worst_inspect_error_days: Some(11),
+        };
+        let long = "long-canyon-and-the-mesas-north";
+        let text = summary_words(&[of(long, "GRID-35.6123N-135.0456W"), of("mesa", "USC00999001")]);
+        assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
+        for said in [long, "GRID-35.6123N-135.0456W", "USC00999001", "2103 m", "33 sent", "Mar 14 (2012)", "Mar 28"] {
+            assert!(text.contains(said), "{said}: {text}");
+        }
+    }
 }
