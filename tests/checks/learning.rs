@@ -20,10 +20,13 @@ use treebell::season::profile::{Profile, Profiles};
 use treebell::season::{LearnedNote, Outlook};
 use treebell::service::app::App;
 use treebell::service::assess;
+use treebell::service::belief::choose;
+use treebell::service::belief::learn::gather;
 use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle::{self, CycleReport};
 use treebell::service::event::Event;
 use treebell::service::learning::{Lessons, lessons};
+use treebell::service::past_cache::unwatched;
 use treebell::service::replay::ReplayWorld;
 use treebell::store::Store;
 use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource, Seen};
@@ -319,6 +322,11 @@ async fn an_adopted_belief_is_used_from_the_next_cycle_on_and_counts_no_report_t
     let carried = after.learned.stage(0).unwrap().posterior.belief().clone();
     assert!((carried.mean() - believed.mean()).abs() <= 0.005 && (carried.sd() - believed.sd()).abs() <= 0.005);
     assert_eq!(adopted(&made, &after.learned, 3), None);
+    // What stands in the numbers is not told as seen nowhere.
+    let chosen = choose(&world.app, None, None).await.unwrap();
+    let belief = gather(&world.app, &chosen, &[], &unwatched()).await.unwrap();
+    let said = belief.since_adopted().unwrap();
+    assert!(said.contains("up to season 2025 are in the numbers of version 2; since it was adopted nothing"), "{said}");
 }
 
 #[tokio::test]

@@ -9,7 +9,7 @@ use super::picture;
 use crate::commands::args::{DegreeUnit, ShownUnit, language};
 use crate::commands::dates::table;
 use crate::commands::error::CommandError;
-use crate::commands::format::{align_right, counted, fitted_table, instant, print_json, print_out};
+use crate::commands::format::{align_right, counted, fitted_table, instant, paragraph, print_json, print_out};
 use crate::commands::open::open_app;
 use crate::commands::select::chosen_regions;
 use crate::config::Config;
@@ -107,6 +107,7 @@ fn in_words(chosen: &Chosen, belief: &Belief, unit: DegreeUnit) -> String {
                  alone.\n";
         return text;
     }
+    text += &belief.since_adopted().map(|said| paragraph(0, &said)).unwrap_or_default();
     for stage in &belief.stages {
         text += &stage_words(profile, stage, unit);
     }

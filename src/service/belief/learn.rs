@@ -42,6 +42,21 @@ pub struct Belief {
     pub learned: Learned,
 }
 
+impl Belief {
+    /// In place of counts that are all 0 because what was seen lies in the numbers of a version that was adopted; for staff.
+    pub fn since_adopted(&self) -> Option<String> {
+        let through = self.learned_through?;
+        let is_taught = self.stages.iter().any(|stage| !stage.reports.is_empty());
+        (!is_taught).then(|| {
+            format!(
+                "Reports up to season {through} are in the numbers of version {}; since it was adopted nothing that teaches \
+                 has been reported.",
+                self.version
+            )
+        })
+    }
+}
+
 #[derive(Clone, Serialize)]
 pub struct FrozenSeason {
     pub season: i32,

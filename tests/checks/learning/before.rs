@@ -18,6 +18,7 @@ async fn dates_before_reports_are_without_what_was_seen_in_the_region_itself() {
     let chosen = choose(&world.app, None, None).await.unwrap();
     let belief = gather(&world.app, &chosen, &world.regions, &unwatched()).await.unwrap();
     assert_eq!(belief.faults, Vec::<String>::new());
+    assert_eq!(belief.since_adopted(), None);
     for (region, shown) in world.regions.iter().zip(&belief.regions) {
         let (was, is) = (unseen.look(region).await, world.look(region).await);
         let median = |dates: &treebell::service::belief::dates::Dates| dates.opens.unwrap().median.unwrap();
