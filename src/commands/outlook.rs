@@ -1,13 +1,17 @@
 //! `treebell outlook`: where every region's season stands, in the order of their windows.
 
+// What is said of one region, in each language.
+mod words;
+
 use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
 
+use self::words::{percent, span};
 use super::args::{DegreeUnit, ShownUnit, date, language};
 use super::error::CommandError;
 use super::format::{
-    align_right, counted, date_or, print_fitted, print_json, print_out, ruled_table, short_date_or, whole_dates,
+    align_right, date_or, print_fitted, print_json, print_out, ruled_table, short_date_or, whole_dates,
 };
 use super::open::open_app;
 use super::select::{chosen_regions, moment};
@@ -17,10 +21,8 @@ use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::lapse::HeightEffect;
-use crate::season::outlook::{DaySpan, SecondWash};
 use crate::season::profile::Profile;
-use crate::season::window::DeadlineRule;
-use crate::season::{DateSpread, Outlook, Policy, StageId, WindowDays, learning_words, phrases};
+use crate::season::{DateSpread, Outlook, StageId, learning_words, phrases};
 use crate::service::app::App;
 use crate::service::assess;
 use crate::service::assess_all::look_at_all;
@@ -39,7 +41,8 @@ pub struct OutlookArgs {
     on: Option<NaiveDate>,
     #[command(flatten)]
     unit: ShownUnit,
-    /// Language of the sentences about a single region.
+    /// Language of what an owner would read of a single region, and of what to mind in the table. What is decided and why, which
+    /// is for staff, and the table's heads are in English.
     #[arg(long, value_name = "en|es", default_value = "en", value_parser = language)]
     language: Language,
     #[arg(long)]
@@ -204,7 +207,7 @@ fn print_table(
             assessment.outlook.today
         );
         if weather_only {
-            eprintln!("{WEATHER_ONLY}");
+            eprintln!("{}", words::weather_only(Language::En));
         }
     }
     Ok(())
@@ -231,10 +234,6 @@ fn care(language: Language, outlook: &Outlook, kind: StationKind) -> Option<Stri
         StationKind::GridPoint => phrases::with_care_of_grid(language, &outlook.trust),
     }
 }
-
-/// What a profile without spreads leaves out.
-const WEATHER_ONLY: &str = "The profile does not say how sure its heat numbers are: dates carry the weather's doubt only, and are off by more than \
-     that where the number is off.";
 
 /// `seen by Mar 2`, or `Mar 12 (Mar 4 - Mar 20)`; of a profile that does not say how sure its number is, `heat since Mar 2`.
 fn when(outlook: &Outlook, stage: &StageId) -> String {
@@ -266,38 +265,18 @@ fn one_region(
 ) -> String {
     let outlook = &assessment.outlook;
     let kind = kind(grid_points, &outlook.station);
-    let mut text = format!(
-        "{} ({:.0} m), season {}, outlook of {}\n",
-        region.name, region.elevation_m, outlook.season.year, outlook.today
-    );
-    text += &format!(
-        "heat so far: {:.0} {} to {}, {} of its days {}; {} {}\n",
-        unit.heat_from_c(outlook.heat_sum),
-        unit.heat_symbol(),
-        date_or(outlook.last_day, "no day yet"),
-        outlook.filled_days,
-        match kind {
-            StationKind::Station => "estimated",
-            StationKind::GridPoint => "without a value of the grid",
-        },
-        match kind {
-            StationKind::Station => "station",
-            StationKind::GridPoint => "a grid's estimates, since nobody measures there:",
-        },
-        outlook.station
-    );
-    text += &format!("profile {}, version {}\n", region.profile, outlook.profile_version);
+    let mut text = words::head(language, region, outlook, unit, kind);
     let asides = [phrases::borrowed_years(language, outlook), phrases::forecast_words(language, outlook)];
     for aside in asides.into_iter().flatten() {
         text += &format!("{aside}\n");
     }
     if let Some(profile) = app.profiles.get(&region.profile) {
         text += &stage_lines(&profile, outlook, language, kind);
-        text += &window_lines(&profile, &app.config.policy, outlook, &assessment.days);
+        text += &words::window(language, &profile, &app.config.policy, outlook, &assessment.days);
         let learned = outlook.learned.as_ref().and_then(|note| learning_words::note(language, &profile, note));
         text += &learned.map(|note| format!("{note}\n")).unwrap_or_default();
     }
-    text += "what is decided today:\n";
+    text += words::decided(language);
     for verdict in &assessment.decision.verdicts {
         text += &format!("  {verdict}\n");
     }
@@ -305,72 +284,6 @@ fn one_region(
         text += &format!("  note: {remark}\n");
     }
     text
-}
-
-/// The days of the window, on what the deadline rests, and whose doubt the dates carry.
-fn window_lines(profile: &Profile, policy: &Policy, outlook: &Outlook, days: &WindowDays) -> String {
-    let opens = outlook.stage(&profile.window.opens);
-    let mut text = format!("days of the window: look from {}", short_date_or(Some(days.look_from), ""));
-    if let Some(best) = days.best {
-        text += &format!(", best days to wash {}", span(best));
-    }
-    text += &format!(", wash by {} ({})\n", short_date_or(Some(days.deadline), ""), rule_words(days.rule, policy));
-    if let Some(was) = days.was {
-        text += &format!("  people were told to wash by {}\n", short_date_or(Some(was), ""));
-    }
-    // Of the days that are advised: the deadline may lie before the day on which a wash takes most.
-    if let Some((on, share)) = outlook.wash.as_ref().and_then(|wash| wash.peak_by(days.deadline)) {
-        text += &format!(
-            "  one wash on {} is expected to take {} of the eggs",
-            short_date_or(Some(on), ""),
-            percent(share)
-        );
-        if let Some(SecondWash { after, on, adds }) = outlook.wash.as_ref().and_then(|wash| wash.second) {
-            let (after, on) = (short_date_or(Some(after), ""), short_date_or(Some(on), ""));
-            text += &format!("; after one on {after}, a second on {on} adds {}", percent(adds));
-        }
-        text += "\n";
-    }
-    if let Some(opens) = opens {
-        let chance = percent(opens.chance_by(outlook.today));
-        text += &format!("chance that egg laying has begun by today: {chance}\n");
-    }
-    for (of, stage) in [("egg laying", &profile.window.opens), ("hatch", &profile.window.closes)] {
-        if let Some(parts) = outlook.stage(stage).and_then(|stage| stage.parts) {
-            text += &format!(
-                "  doubt about the day of {of}: weather {}, insect {}\n",
-                counted(parts.weather_days, "day", "days"),
-                counted(parts.insect_days, "day", "days")
-            );
-        }
-    }
-    if profile.stage(&profile.window.opens).is_some_and(|stage| stage.spread.is_none()) {
-        text += &format!("{WEATHER_ONLY}\n");
-    }
-    text
-}
-
-fn rule_words(rule: DeadlineRule, policy: &Policy) -> String {
-    match rule {
-        DeadlineRule::HatchEarly => {
-            format!("{} before the early date of the hatch", counted(policy.rake_days, "day", "days"))
-        }
-        DeadlineRule::LeastDays => format!(
-            "{} after the first of the best days, since the early date of the hatch lies too close to it",
-            counted(policy.wash_days, "day", "days")
-        ),
-        DeadlineRule::HatchSeen => "the hatch was seen".into(),
-        DeadlineRule::Month => "a month after egg laying, since there is no forecast of the hatch".into(),
-    }
-}
-
-/// `Mar 20 - Apr 2`.
-fn span(days: DaySpan) -> String {
-    format!("{} - {}", short_date_or(Some(days.first), ""), short_date_or(Some(days.last), ""))
-}
-
-fn percent(share: f64) -> String {
-    format!("{:.0} %", share * 100.0)
 }
 
 fn stage_lines(profile: &Profile, outlook: &Outlook, language: Language, kind: StationKind) -> String {

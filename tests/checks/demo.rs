@@ -121,6 +121,23 @@ fn the_demo_plays_a_season_into_a_folder_and_sums_it_up() {
             assert!(widest <= columns, "{args:?}: {widest} of {columns}\n{said}");
         }
     }
+    // What an owner would read is in the language asked for; what is for staff is marked.
+    let spanish = ran(&["outlook", "--region", "piedra-mansa", "--on", "2025-03-10", "--language", "es"], "100");
+    let (owners, staff) = spanish.split_once("para el personal, en inglés: ").unwrap();
+    assert!(staff.starts_with("what is decided today:"), "{spanish}");
+    for said in
+        ["temporada 2025", "calor hasta ahora:", "°C·día", "días de la ventana: revise desde el ", "duda sobre el día"]
+    {
+        assert!(owners.contains(said), "{said}: {owners}");
+    }
+    for not in ["heat so far", "wash", "chance", "doubt", "insect ", "season", "station"] {
+        assert!(!owners.contains(not), "{not}: {owners}");
+    }
+    // Of a day that is over nothing is expected any more.
+    let wash = |on: &str| ran(&["outlook", "--region", "piedra-mansa", "--on", on], "100");
+    let (before, after) = (wash("2025-03-10"), wash("2025-05-20"));
+    assert!(before.contains(" is expected to take ") && !before.contains("would have"), "{before}");
+    assert!(after.contains(" would have taken ") && !after.contains("is expected"), "{after}");
     let refused = treebell(folder.path(), &[&settings[..], &["run"]].concat());
     assert_eq!(refused.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&refused.stderr).contains("a practice store"));
