@@ -5,6 +5,7 @@
 //! No label may hold what somebody outside of the settings can choose: each value is a series that stays.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use prometheus::proto::MetricFamily;
@@ -144,6 +145,7 @@ struct Counters {
     connections: IntGauge,
     turned: IntCounterVec,
     sign_ins: IntCounterVec,
+    store_alarm: AtomicBool,
 }
 
 /// From a cached page to the longest that an answer may take, seconds.
@@ -232,7 +234,19 @@ impl Counters {
         for result in SignInResult::ALL {
             sign_ins.with_label_values(&[result.name()]);
         }
-        Ok(Self { registry, sends, send_seconds, cycles, cycle_seconds, http_seconds, connections, turned, sign_ins })
+        let store_alarm = AtomicBool::new(false);
+        Ok(Self {
+            registry,
+            sends,
+            send_seconds,
+            cycles,
+            cycle_seconds,
+            http_seconds,
+            connections,
+            turned,
+            sign_ins,
+            store_alarm,
+        })
     }
 }
 
@@ -280,6 +294,16 @@ impl Metrics {
     /// How many were turned away for a reason since the start.
     pub fn count_turned_away(&self, why: Turned) -> u64 {
         self.0.turned.with_label_values(&[why.name()]).get()
+    }
+
+    /// Whether this process has raised the alarm that the store takes no write: one that the store cannot keep.
+    pub fn set_store_alarm(&self, is_raised: bool) {
+        self.0.store_alarm.store(is_raised, Ordering::Relaxed);
+    }
+
+    /// See [`Metrics::set_store_alarm`].
+    pub fn store_alarm(&self) -> bool {
+        self.0.store_alarm.load(Ordering::Relaxed)
     }
 
     /// All of it with `more` in the text format, version 0.0.4.

@@ -46,8 +46,15 @@ pub(super) async fn of(app: &App) -> Result<Reading, prometheus::Error> {
     };
     let up = if figures.is_some() { 1.0 } else { 0.0 };
     reading.gauge("treebell_store_up", "Whether the store answered (1) or not (0).", &[(vec![], up)])?;
-    if let Some(figures) = figures {
-        figures.put(&mut reading)?;
+    // That the store takes no write cannot be read in it.
+    let store_alarm = u64::from(app.metrics.store_alarm());
+    match figures {
+        Some(mut figures) => {
+            let written = figures.alarms.entry(AlarmKind::Store).or_default();
+            *written = (*written).max(store_alarm);
+            figures.put(&mut reading)?;
+        }
+        None => alarms(&mut reading, &[(vec![("kind", AlarmKind::Store.name())], store_alarm as f64)])?,
     }
     Ok(reading)
 }
@@ -203,13 +210,16 @@ impl Figures {
             .filter(|kind| !kind.is_event())
             .map(|kind| (vec![("kind", kind.name())], self.alarms.get(&kind).copied().unwrap_or(0) as f64))
             .collect();
-        reading.gauge(
-            "treebell_alarms_open",
-            "Alarms of what lasts that were raised and not resolved, by kind.",
-            &alarms,
-        )?;
-        Ok(())
+        self::alarms(reading, &alarms)
     }
+}
+
+fn alarms(reading: &mut Reading, samples: &[Sample<'_>]) -> Made {
+    reading.gauge(
+        "treebell_alarms_open",
+        "Alarms of what lasts that were raised and not resolved, by kind; of the store by this process, else as the store knows.",
+        samples,
+    )
 }
 
 /// A Unix timestamp as Prometheus has it.

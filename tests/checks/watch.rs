@@ -118,6 +118,12 @@ async fn metrics_tell_what_the_store_holds_and_promtool_reads_them() {
         }
         let answers = text.lines().filter(|line| line.starts_with("treebell_station_last_answer_timestamp_seconds{"));
         assert_eq!(answers.count(), 1, "{text}");
+        // That the store takes no write stands nowhere in it, so it is counted from memory.
+        let store_alarm = |text: &str| text.lines().find_map(|line| line.strip_prefix("treebell_alarms_open{kind=\"store\"} ").map(str::to_owned));
+        assert_eq!(store_alarm(&text).as_deref(), Some("0"));
+        world.app.metrics.set_store_alarm(true);
+        assert_eq!(store_alarm(&ask(&router, "/metrics").await.1).as_deref(), Some("1"));
+        world.app.metrics.set_store_alarm(false);
         if let Some(tool) = support::promtool("the metrics as Prometheus reads them") {
             promtool(&tool, &["check", "metrics"], &text).unwrap_or_else(|why| panic!("{why}\n{text}"));
         }

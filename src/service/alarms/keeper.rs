@@ -375,10 +375,12 @@ impl AlarmKeeper {
                 Alarm { believed: false, ..change.alarm }
             });
         }
+        self.app.metrics.set_store_alarm(fault.alarm.is_some());
         self.state().store = Some(fault);
     }
 
     fn store_works(&self, now: DateTime<Utc>) {
+        self.app.metrics.set_store_alarm(false);
         let Some(fault) = self.state().store.take() else { return };
         info!("the store takes writes again after {}", lasted(now - fault.since));
     }

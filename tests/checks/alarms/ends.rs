@@ -140,6 +140,8 @@ async fn a_store_that_takes_nothing_is_told_until_somebody_hears_it_and_its_end_
             }
             // Two minutes of patience, then a try in vain, then five minutes.
             assert_eq!(heard(), if minute < 7 { 0 } else { 2 }, "minute {minute}");
+            // The metrics tell it from the first, whoever was reached.
+            assert_eq!(house.app.metrics.store_alarm(), minute >= 2, "minute {minute}");
             house.clock.advance(TimeDelta::minutes(1));
         }
         house.execute("ALTER TABLE watchers_away RENAME TO watchers").await;
@@ -147,6 +149,7 @@ async fn a_store_that_takes_nothing_is_told_until_somebody_hears_it_and_its_end_
             keeper.look().await;
         }
         house.minute().await;
+        assert!(!house.app.metrics.store_alarm());
         let title = "the store cannot be written";
         assert_eq!(house.mails(ADMIN), [format!("ALARM: {title}"), format!("RESOLVED: {title}")]);
         assert_eq!(house.texts_to_admin().len(), 2);
