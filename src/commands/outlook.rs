@@ -11,7 +11,7 @@ use self::words::{percent, span};
 use super::args::{DegreeUnit, ShownUnit, date, language};
 use super::error::CommandError;
 use super::format::{
-    align_right, date_or, print_fitted, print_json, print_out, ruled_table, short_date_or, whole_dates,
+    align_right, counted, date_or, print_fitted, print_json, print_out, ruled_table, short_date_or, whole_dates,
 };
 use super::open::open_app;
 use super::select::{chosen_regions, moment};
@@ -20,6 +20,7 @@ use crate::assessment::season_model::Assessment;
 use crate::config::Config;
 use crate::language::Language;
 use crate::region::{Region, RegionId};
+use crate::season::decide::Remark;
 use crate::season::lapse::HeightEffect;
 use crate::season::profile::Profile;
 use crate::season::{DateSpread, Outlook, StageId, learning_words, phrases};
@@ -280,8 +281,16 @@ fn one_region(
     for verdict in &assessment.decision.verdicts {
         text += &format!("  {verdict}\n");
     }
-    for remark in &assessment.decision.remarks {
+    // Of an earlier day: what people saw since is no slip of the hand.
+    let now = app.clock.now().with_timezone(&region.time_zone).date_naive();
+    let is_later = |remark: &&Remark| matches!(remark, Remark::ReportOfFuture { on, .. } if *on <= now);
+    let (later, remarks): (Vec<&Remark>, Vec<&Remark>) = assessment.decision.remarks.iter().partition(is_later);
+    for remark in remarks {
         text += &format!("  note: {remark}\n");
+    }
+    if !later.is_empty() {
+        let reports = counted(later.len() as u64, "field report is", "field reports are");
+        text += &format!("  note: {reports} of days after {}, and say nothing here\n", outlook.today);
     }
     text
 }

@@ -138,6 +138,9 @@ fn the_demo_plays_a_season_into_a_folder_and_sums_it_up() {
     let (before, after) = (wash("2025-03-10"), wash("2025-05-20"));
     assert!(before.contains(" is expected to take ") && !before.contains("would have"), "{before}");
     assert!(after.contains(" would have taken ") && !after.contains("is expected"), "{after}");
+    // What people saw later in the season is no report of a day to come.
+    assert!(before.contains("of days after 2025-03-10, and say nothing here"), "{before}");
+    assert!(!before.contains("still to come"), "{before}");
     let refused = treebell(folder.path(), &[&settings[..], &["run"]].concat());
     assert_eq!(refused.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&refused.stderr).contains("a practice store"));
