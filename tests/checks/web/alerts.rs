@@ -286,7 +286,8 @@ async fn each_notice_is_an_alert_that_names_those_before_it() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_last_day_that_has_moved_is_named_by_page_and_outlook_alike() {
     let season = Season::new().await;
-    let day = &season.days().await[3];
+    let standings = season.days().await;
+    let day = &standings[3];
     let window = |body: &str| serde_json::from_str::<serde_json::Value>(body).unwrap()["season"]["window"].clone();
     let before = window(&season.on(day).await.get(&format!("{REGION}/outlook.json")).await.body);
     assert!(before["deadline_was"].is_null() && before["deadline_moved_by"].is_null(), "{before}");
