@@ -1,3 +1,4 @@
+use chrono::TimeDelta;
 use treebell::delivery::attempt::AttemptOutcome;
 use treebell::delivery::quiet_hours::QuietHours;
 use treebell::people::Channel;
