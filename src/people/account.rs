@@ -223,6 +223,8 @@ impl Account {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geo::Point;
+    use crate::region::{OwnerReports, Release};
 
     #[test]
     fn a_name_is_short_and_no_address() {
@@ -257,5 +259,40 @@ mod tests {
             assert!(may.is_sorted(), "{deed:?}: {may:?}");
         }
         assert!(!Role::Observer.needs_second_factor() && Role::Staff.needs_second_factor());
+    }
+
+    fn region(id: &str, county: &str) -> Region {
+        Region {
+            id: id.into(),
+            name: format!("Region {id}"),
+            place: Point { latitude: 32.75, longitude: -134.95 },
+            elevation_m: 1565.0,
+            time_zone: chrono_tz::America::Denver,
+            profile: "pinyon-needle-scale".into(),
+            zips: Vec::new(),
+            stations: Vec::new(),
+            release: Release::AtOnce,
+            owner_reports: OwnerReports::default(),
+            county: Some(county.into()),
+            state: None,
+            band: None,
+            landmarks: Vec::new(),
+            retired: false,
+        }
+    }
+
+    #[test]
+    fn an_observer_acts_on_no_region_whatever_is_within_reach() {
+        let (by_id, by_county, other) = (region("north", "Mesa"), region("south", "Vista"), region("east", "Mesa"));
+        let reach =
+            RegionReach { regions: vec!["north".into()], counties: County::parse("Vista").into_iter().collect() };
+        for (role, may) in [
+            (Role::Observer, [false, false, false]),
+            (Role::Staff, [true, true, false]),
+            (Role::Administrator, [true, true, true]),
+        ] {
+            let account = Account { name: AccountName::parse("maria").unwrap(), role, reach: reach.clone() };
+            assert_eq!([&by_id, &by_county, &other].map(|region| account.may_act_on(region)), may, "{role:?}");
+        }
     }
 }

@@ -7,7 +7,7 @@ use chrono::{DateTime, Utc};
 
 use crate::id::StationId;
 use crate::region::{Band, RegionId, Zip};
-use crate::season::NoticeId;
+use crate::season::{NoticeId, NoticeKind};
 
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {

@@ -43,6 +43,7 @@ use crate::engines::on_each_engine;
 use crate::people::two_regions;
 
 mod ends;
+mod sign_ins;
 mod wording;
 
 /// Runs the service.

@@ -155,6 +155,7 @@ mod tests {
             entry("answers-used-up/2026-03-02", StaffKind::Text, "2026-03-02T12:00:00Z", None),
             entry("sign-up/flood/2026-03-02", StaffKind::SignUp, "2026-03-02T12:00:00Z", None),
             entry("sign-up/network/2026-03-02", StaffKind::SignUp, "2026-03-02T12:00:00Z", None),
+            entry("sign-in/spent/olga/2026-03-02", StaffKind::SignIn, "2026-03-02T12:00:00Z", None),
         ];
         let told = bundled(&log, chrono_tz::America::Denver, "2026-03-03T20:00:00Z".parse().unwrap());
         let told: Vec<_> = told.iter().map(|one| (one.kind, one.subject.as_str(), one.what.as_str())).collect();

@@ -188,18 +188,19 @@ async fn now_and_open(store: &Store, transport: Arc<dyn Transport>, messages: us
     seed.put(store).await;
     let mut config = plain_config();
     config.email.in_flight = 8;
-    (config.lease_s, config.retry_first_s) = (1, 1);
+    // A machine that stands still for a second loses no lease.
+    (config.lease_s, config.retry_first_s) = (3, 1);
     let config = DeliveryConfig { quiet_until: NaiveTime::MIN, quiet_from: NaiveTime::MIN, ..config };
     let channels = Channels { email: Some(transport), sms: None };
     Dispatcher::new(store.clone(), Arc::new(SystemClock), channels, &config, Arc::new(AsWritten))
 }
 
-// The reply takes three times the lease and comes before the timer.
+// The reply takes over twice the lease and comes before the timer.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_slow_reply_makes_no_repeat() {
     let what = "slow replies of smtp-sink";
     on_each_engine(what, |store| async move {
-        let Some(sink) = Sink::start(what, &["-W", ".:3"]) else { return };
+        let Some(sink) = Sink::start(what, &["-W", ".:7"]) else { return };
         let dispatcher = now_and_open(&store, sink.transport(), 16).await;
         let drained = dispatcher.run_until_idle(std::future::pending(), Duration::from_millis(1)).await;
         assert_eq!(drained, Drained { sent: 16, ..Drained::default() });

@@ -1,3 +1,4 @@
+use chrono::TimeDelta;
 use treebell::delivery::attempt::AttemptOutcome;
 use treebell::delivery::quiet_hours::QuietHours;
 use treebell::people::Channel;
@@ -366,6 +367,26 @@ async fn a_notice_is_being_sent_until_the_last_message_is_out_and_then_sent() {
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         let sent = "Sent: it left on Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes.";
         assert_eq!((seen.stands.as_str(), seen.all_out), (sent, true));
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_notice_of_which_more_are_to_be_queued_is_still_being_sent() {
+    on_each_engine("more to follow", |store| async move {
+        let house = House::new(store, asks()).await;
+        acts::send(&house.app, everywhere(), &house.id, chrono::TimeDelta::zero()).await.unwrap();
+        all_go_out(&house).await;
+        assert_eq!(house.queued().await, 0);
+        for (queued_to, begins, all_out) in [("'/'", "Being sent since ", false), ("NULL", "Sent: it left on ", true)] {
+            let mut tx = house.app.store.begin().await.unwrap();
+            let reached = format!("UPDATE notices SET queued_to = {queued_to}");
+            sqlx::query(sqlx::AssertSqlSafe(reached)).execute(tx.conn()).await.unwrap();
+            tx.commit().await.unwrap();
+            let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+            assert_eq!(seen.all_out, all_out, "{}", seen.stands);
+            assert!(seen.stands.starts_with(begins), "{}", seen.stands);
+        }
     })
     .await;
 }

@@ -1,17 +1,21 @@
 //! `treebell notices` as it is typed.
 
+use std::path::Path;
+
 use assert_cmd::Command;
 use chrono::Datelike;
 use sqlx::AssertSqlSafe;
 use treebell::clock::{Clock, SystemClock};
+use treebell::region::Region;
 use treebell::season::NoticeKind;
 use treebell::season::decide::ApprovalNeeded;
+use treebell::store::Store;
 
 use super::{House, asks, put};
 use crate::people::two_regions;
 use crate::support::open_store;
 
-fn run(folder: &std::path::Path, line: &str, columns: &str) -> (i32, String, String) {
+fn run(folder: &Path, line: &str, columns: &str) -> (i32, String, String) {
     let words = line.split_whitespace().map(|word| word.replace('~', " "));
     let output = Command::cargo_bin("treebell")
         .unwrap()
@@ -66,34 +70,51 @@ async fn the_command_shows_what_the_page_shows() {
     assert!(code == 2 && err.contains("is cancelled and cannot be cancelled"), "{err}");
 }
 
+/// A notice that waits for a word and is of use until tomorrow; gives its id.
+async fn one_waits(store: &Store, profile: &str, region: &str, season: i32) -> String {
+    let id = format!("{profile}/{region}/{season}/inspect-now");
+    let ms = SystemClock.now().timestamp_millis();
+    let new = format!(
+        "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at, word_needed, \
+             expires_at, priority) VALUES ('{id}', '{profile}', '{region}', {season}, 'inspect-now', 'waiting', '{{}}', '{{}}', \
+             20553, {ms}, '{}', {}, 1)",
+        serde_json::to_string(&ApprovalNeeded::ByPolicy).unwrap(),
+        ms + 86_400_000
+    );
+    let mut tx = store.begin().await.unwrap();
+    sqlx::query(AssertSqlSafe(new)).execute(tx.conn()).await.unwrap();
+    tx.commit().await.unwrap();
+    id
+}
+
+/// Settings with a profile of this id beside or over the one that ships: its season has the name of the year after its first day.
+fn autumn_profile(folder: &Path, id: &str) {
+    let shipped = include_str!("../../../config/profiles/pinyon-needle-scale.toml");
+    let before = shipped.replacen("year = \"same\"", "year = \"before\"", 1);
+    assert_ne!(before, shipped);
+    let named = before.replacen("id = \"pinyon-needle-scale\"", &format!("id = \"{id}\""), 1);
+    assert!(named.contains(&format!("\nid = \"{id}\"\n")), "{named}");
+    std::fs::create_dir(folder.join("profiles")).unwrap();
+    std::fs::write(folder.join("profiles/autumn.toml"), named).unwrap();
+    std::fs::write(folder.join("treebell.toml"), "[profiles]\nfolder = \"profiles\"\n").unwrap();
+}
+
+/// As the schedule has it.
+fn this_year() -> i32 {
+    SystemClock.now().with_timezone(&chrono_tz::America::Denver).year()
+}
+
 // Before, the calendar's year was taken: "no notices in 2026", and no notice was found by its beginning.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_season_that_has_the_next_years_name_is_the_one_under_way() {
     let folder = tempfile::tempdir().unwrap();
     let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
     two_regions(&store).await;
-    let now = SystemClock.now();
-    let this_year = now.with_timezone(&chrono_tz::America::Denver).year();
+    let this_year = this_year();
     let season = this_year + 1;
-    let id = format!("pinyon-needle-scale/north/{season}/inspect-now");
-    let ms = now.timestamp_millis();
-    let mut tx = store.begin().await.unwrap();
-    let waits = format!(
-        "INSERT INTO notices (id, profile, region_id, season, kind, status, reason, facts, decided_on, decided_at, word_needed, \
-             expires_at, priority) VALUES ('{id}', 'pinyon-needle-scale', 'north', {season}, 'inspect-now', 'waiting', '{{}}', \
-             '{{}}', 20553, {ms}, '{}', {}, 1)",
-        serde_json::to_string(&ApprovalNeeded::ByPolicy).unwrap(),
-        ms + 86_400_000
-    );
-    sqlx::query(AssertSqlSafe(waits)).execute(tx.conn()).await.unwrap();
-    tx.commit().await.unwrap();
+    let id = one_waits(&store, "pinyon-needle-scale", "north", season).await;
     store.close().await;
-    let shipped = include_str!("../../../config/profiles/pinyon-needle-scale.toml");
-    let before = shipped.replacen("year = \"same\"", "year = \"before\"", 1);
-    assert_ne!(before, shipped);
-    std::fs::create_dir(folder.path().join("profiles")).unwrap();
-    std::fs::write(folder.path().join("profiles/autumn.toml"), before).unwrap();
-    std::fs::write(folder.path().join("treebell.toml"), "[profiles]\nfolder = \"profiles\"\n").unwrap();
+    autumn_profile(folder.path(), "pinyon-needle-scale");
     let run = |line: &str| run(folder.path(), line, "100");
 
     let (code, out, err) = run("");
@@ -106,6 +127,29 @@ async fn a_season_that_has_the_next_years_name_is_the_one_under_way() {
     assert!(code == 2 && err.contains("--season YEAR names another season"), "{err}");
     let (code, _, err) = run("hold north/inspect --by maria");
     assert!(code == 0 && err.contains(&format!("notice {id} is held")), "{err}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_notice_of_either_profile_is_found_where_their_seasons_under_way_are_named_by_different_years() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
+    two_regions(&store).await;
+    let south = store.region(&"south".into()).await.unwrap();
+    store.change_region(&Region { profile: "autumn-scale".into(), ..south }).await.unwrap();
+    let this_year = this_year();
+    let of_this_year = one_waits(&store, "pinyon-needle-scale", "north", this_year).await;
+    let of_the_next = one_waits(&store, "autumn-scale", "south", this_year + 1).await;
+    store.close().await;
+    autumn_profile(folder.path(), "autumn-scale");
+    let run = |line: &str| run(folder.path(), line, "100");
+
+    for (asked, id) in [("north/inspect", &of_this_year), ("south", &of_the_next)] {
+        let (code, _, err) = run(&format!("hold {asked} --by maria"));
+        assert!(code == 0 && err.contains(&format!("notice {id} is held")), "{asked}: {err}");
+    }
+    // What no season under way has is told of the newest of them.
+    let (code, _, err) = run("hold north/last --by maria");
+    assert!(code == 2 && err.contains(&format!("no notice of season {} is meant", this_year + 1)), "{err}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

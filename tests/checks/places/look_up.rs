@@ -7,6 +7,7 @@ use treebell::region::Band;
 use treebell::service::new_region::list::{find_all, read_csv};
 use treebell::service::new_region::{Found, NewRegionError, find};
 use treebell::store::Store;
+use treebell::weather::feeds::acis_grid::{self, Cell, Grid};
 use treebell::weather::{FeedKind, SourceRef, Station};
 use wiremock::matchers::{path, path_regex};
 use wiremock::{Mock, MockServer, ResponseTemplate};
@@ -166,6 +167,18 @@ async fn a_station_that_was_named_is_asked_for_by_its_name() {
     assert!(why.contains("station `NOWHERE` is unknown"), "{why}");
 }
 
+#[tokio::test]
+async fn a_grid_point_that_was_named_is_of_the_grid_that_its_id_names() {
+    let (store, server) = (store().await, good().await);
+    let place = ground(&store, &server, |_| {}).await;
+    for (id, grid) in [("GRID-32.0000N-135.0000W", Grid::Prism), ("GRID-NRCC-32.0000N-135.0000W", Grid::Nrcc)] {
+        let named = treebell::service::new_region::Wish { stations: vec![id.into()], ..wish("mesa", &["00201"]) };
+        let found = find(&named, &place).await.unwrap();
+        let [point] = found.new_stations.as_slice() else { panic!("{id}: {:?}", found.new_stations) };
+        assert_eq!((point.id.as_str(), acis_grid::grid_of(point)), (id, Some(grid)));
+    }
+}
+
 /// On a fresh store, with neither cell to be had, the stations that ACIS lists tell how high it is there.
 #[tokio::test]
 async fn without_a_cell_the_stations_that_acis_lists_stand_for_the_height() {
@@ -307,4 +320,24 @@ async fn where_no_station_is_near_a_grid_point_is_taken_only_on_a_word() {
     mount_acis(&server).await;
     let place = ground(&store, &server, |_| {}).await;
     assert!(refused(find(&wish, &place).await.unwrap_err()).contains("leave --grid-point out"));
+}
+
+#[tokio::test]
+async fn where_a_point_of_the_other_grid_stands_at_the_place_no_second_one_is_offered() {
+    let (store, server) = (store().await, MockServer::start().await);
+    mount_nws(&server, CELL_M).await;
+    Mock::given(path("/acis/StnMeta"))
+        .respond_with(ResponseTemplate::new(200).set_body_string(r#"{"meta":[]}"#))
+        .mount(&server)
+        .await;
+    mount_acis(&server).await;
+    let at = Point { latitude: 32.75, longitude: -134.95 };
+    let cell = Cell { place: at, elevation_m: CELL_M };
+    let point = acis_grid::station(Grid::Nrcc, at, &cell, chrono_tz::America::Denver);
+    store.add_station(&point).await.unwrap();
+    let asked = treebell::service::new_region::Wish { take_grid_point: true, ..wish("mesa", &["00201"]) };
+    let found = find(&asked, &ground(&store, &server, |_| {}).await).await.unwrap();
+    assert_eq!((found.region.place, found.region.stations.as_slice()), (at, std::slice::from_ref(&point.id)));
+    assert_eq!(found.new_stations, []);
+    assert!(found.facts.iter().all(|fact| fact.what != "not taken"), "{:?}", found.facts);
 }

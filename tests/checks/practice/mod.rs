@@ -4,6 +4,7 @@
 mod client;
 mod kept;
 mod pages;
+mod relay;
 mod walk;
 
 use std::io::Read;
@@ -102,6 +103,16 @@ impl Outside {
         });
         Self { port, calls }
     }
+
+    /// Settings whose relay it is.
+    fn settings(&self) -> String {
+        let port = self.port;
+        format!(
+            "[delivery]\nquiet_until = \"00:00:00\"\nquiet_from = \"23:59:59\"\n[feeds]\nlook_up = false\n\
+             [email]\nhost = \"127.0.0.1\"\nport = {port}\nsecurity = \"plain\"\nfrom = \"desk@example.org\"\n\
+             [messages]\npostal_address = \"1 Example Road, Sample City\"\nhelp_contact = \"505-555-0100\"\n"
+        )
+    }
 }
 
 /// A store with a message that is due, and settings whose channels lead outside. Without the mark the message would leave.
@@ -118,13 +129,7 @@ async fn due_message(folder: &Path, outside: &Outside, practice: bool) {
         store.mark_as_practice(&mark).await.unwrap();
     }
     store.close().await;
-    let port = outside.port;
-    let settings = format!(
-        "[delivery]\nquiet_until = \"00:00:00\"\nquiet_from = \"23:59:59\"\n[feeds]\nlook_up = false\n\
-         [email]\nhost = \"127.0.0.1\"\nport = {port}\nsecurity = \"plain\"\nfrom = \"desk@example.org\"\n\
-         [messages]\npostal_address = \"1 Example Road, Sample City\"\nhelp_contact = \"505-555-0100\"\n"
-    );
-    std::fs::write(folder.join("treebell.toml"), settings).unwrap();
+    std::fs::write(folder.join("treebell.toml"), outside.settings()).unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -2,10 +2,13 @@
 
 use axum::http::StatusCode;
 use chrono::{Days, NaiveDate};
+use treebell::language::Language;
 use treebell::people::account::{RegionReach, Role};
 use treebell::season::learning::Untaught;
+use treebell::season::phrases::date;
 use treebell::service::belief::again::again;
 use treebell::service::belief::choose;
+use treebell::service::belief::dates::RegionDates;
 use treebell::service::past_cache::unwatched;
 use treebell::store::Store;
 use treebell::store::audit::AuditFilter;
@@ -153,6 +156,7 @@ async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_
     let path = format!("{PAGE}/years?profile=pinyon-needle-scale&season=2025");
     let page = ready(&mut admin, &path).await;
     assert!(page.contains("earlier") && page.contains("Adopt it as version") && page.contains("rb-number"), "{page}");
+    dates_stand_above_adopt(&page, &fitted.dates);
     let picture = admin.get(&format!("{PAGE}/fit.svg?profile=pinyon-needle-scale&season=2025")).await;
     assert!(picture.status == StatusCode::OK && picture.body.starts_with("<svg"), "{}", picture.body);
     let silent = said(&mut admin, "adopt-fit", &[("seen", &fitted.fingerprint), ("why", "")]).await;
@@ -168,6 +172,21 @@ async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_
     assert!(adopted[0].text.contains("fitted from 8 confirmed field reports"), "{}", adopted[0].text);
     let again = said(&mut admin, "adopt-fit", &[("seen", seen), ("why", "once more")]).await;
     assert!(again.header("location").ends_with("done=changed"), "that version is in use: {}", again.header("location"));
+}
+
+/// Each region with its dates as they are and as the number fitted again would have them, before one is asked to adopt it.
+fn dates_stand_above_adopt(page: &str, of: &[RegionDates]) {
+    let (_, change) = page.split_once("What it would change now").unwrap();
+    let (dates, _) = change.split_once("Adopt it as version").unwrap();
+    for RegionDates { region, before, after, .. } in of {
+        let (_, row) =
+            dates.split_once(&format!("/desk/region/{region}\"")).unwrap_or_else(|| panic!("{region}: {dates}"));
+        let (row, _) = row.split_once("</li>").unwrap();
+        for (name, days) in [("Now", before.days), ("Fitted", after.days)] {
+            let said = format!("<dt>{name}</dt><dd>Look from {}", date(Language::En, days.look_from));
+            assert!(row.contains(&said), "{region}: {said}: {row}");
+        }
+    }
 }
 
 #[tokio::test]

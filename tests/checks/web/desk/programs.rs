@@ -6,14 +6,17 @@ use chrono::TimeDelta;
 use serde_json::{Value, json};
 use treebell::clock::Clock;
 use treebell::people::access_token::Scope;
+use treebell::people::account::Role;
 use treebell::region::RegionId;
+use treebell::season::NoticeId;
 use treebell::service::desk::access_tokens::{NewAccessToken, REPORTS_A_DAY, end_token, make_token};
 use treebell::store::Store;
 use treebell::store::audit::AuditFilter;
 use treebell::store::field_reports::ReportStanding;
 use treebell::web::desk::{ENTRIES, Kind, Needs};
 
-use super::support::{DeskWorld, name};
+use super::matrix::notice_of_north;
+use super::support::{DeskWorld, name, of_region};
 use crate::engines::on_each_engine;
 use crate::web::support::Answer;
 
@@ -202,6 +205,42 @@ async fn no_page_and_no_form_of_the_desk_takes_a_token() {
         assert!(leads.contains("/desk/sign-in"), "{path}: {leads}");
     }
     // Nor does a session open what is for programs.
-    let (mut browser, _) = desk.signed_in("maria", treebell::people::account::Role::Observer, Default::default()).await;
+    let (mut browser, _) = desk.signed_in("maria", Role::Observer, Default::default()).await;
     assert_eq!(browser.get(REGIONS).await.status, StatusCode::UNAUTHORIZED);
+}
+
+/// The form is right in all else: its right comes from a page of ours, and it says what is looked at as it stands.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_token_beside_a_form_that_is_right_in_all_else_lets_no_notice_go() {
+    let desk = DeskWorld::new().await;
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await;
+    let page = format!("/desk/notice/{}", notice_of_north(&desk).await);
+    let id = NoticeId::from("pinyon-needle-scale/north/2026/inspect-now");
+    let before = desk.store().notice(&id).await.unwrap();
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let shown = maria.get(&page).await.body;
+    let seen = shown.split("name=\"seen\" value=\"").nth(1).expect("a form to send").split('"').next().unwrap();
+
+    let bearer = format!("Bearer {}", token(&desk, "survey", Scope::Report, &[]).await);
+    let mut program = desk.browser();
+    program.get("/desk/sign-in").await;
+    assert!(!program.token.is_empty());
+    let headers = [("sec-fetch-site", "same-origin"), ("authorization", bearer.as_str())];
+    for act in ["send", "hold", "call-off", "recall", "undo", "restore-words"] {
+        let form = [("seen", seen), ("why", "by a program"), ("end", "open")];
+        let answer = program.post_with(&format!("{page}/{act}"), &form, &headers).await;
+        assert_eq!(desk.store().notice(&id).await.unwrap(), before, "{act}: as it stood");
+        let leads = answer.header("location");
+        assert!(answer.status == StatusCode::SEE_OTHER && leads.starts_with("/desk/sign-in"), "{act}: {leads}");
+    }
+    assert_eq!(desk.store().next_release().await.unwrap(), None);
+    assert_eq!(desk.store().delivery_counts(&id).await.unwrap().len(), 0);
+    let acts = AuditFilter { about: Some("notice/".into()), ..AuditFilter::default() };
+    assert_eq!(desk.store().audit(&acts).await.unwrap(), []);
+
+    // Of its own staff the same form is taken.
+    maria.get(&page).await;
+    let sent = maria.post(&format!("{page}/send"), &[("seen", seen)]).await;
+    assert_eq!(sent.status, StatusCode::SEE_OTHER, "{}", sent.body);
+    assert_eq!(desk.store().notice(&id).await.unwrap().standing_word(), "leaving");
 }

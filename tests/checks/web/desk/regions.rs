@@ -8,6 +8,7 @@ use treebell::region::{Region, RegionId, Zip};
 use treebell::season::NoticeKind;
 use treebell::season::decide::ApprovalNeeded;
 use treebell::store::notices::{NewNotice, NoticeRelease};
+use treebell::weather::Station;
 
 use super::reports::report_of_north;
 use super::support::DeskWorld;
@@ -91,6 +92,25 @@ async fn a_new_region_says_that_its_chart_is_being_made_until_it_is() {
     let page = olga.get("/desk/region/more-0").await.body;
     assert!(!page.contains("The chart is being made") && page.contains("/region/more-0/chart.svg?w="), "{page}");
     assert_eq!(desk.world.get("/region/more-0/chart.svg?w=620").await.status, StatusCode::OK);
+}
+
+#[tokio::test]
+async fn an_hour_of_reading_that_nobody_knows_is_not_called_midnight() {
+    let desk = DeskWorld::new().await;
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    // The file of a logger: its days are not fixed by what it is.
+    let station = desk.store().station(&"A".into()).await.unwrap();
+    for (hour, said) in [
+        (None, "Read at an unknown hour where"),
+        (Some(0), "Read at midnight where"),
+        (Some(7), "Read at 7 AM where"),
+        (Some(12), "Read at noon where"),
+    ] {
+        let changed = Station { observation_hour: hour, ..station.clone() };
+        desk.store().change_station(&changed).await.unwrap();
+        let page = olga.get("/desk/region/north").await.body;
+        assert!(page.contains(said), "{hour:?}: {page}");
+    }
 }
 
 #[tokio::test]
