@@ -229,7 +229,7 @@ mod tests {
         assert_eq!(rank(&Facts { seasons: Seasons::Counted(90), ..good() }, today()).km, 20.0);
     }
 
-    /// 135 m are 443 ft. Seen the other way round while a hundred metres counted as ten kilometres.
+    /// 135 m are 443 ft. While a hundred metres counted as ten kilometres it was the other way round.
     #[test]
     fn a_station_at_the_height_of_the_place_beats_a_nearer_one_that_is_days_off() {
         let near = rank(&Facts { distance_km: 10.0, higher_m: Some(-135.0), ..good() }, today());
