@@ -3,6 +3,7 @@
 mod decisions;
 mod in_force;
 mod notice;
+mod order;
 mod queueing;
 mod release;
 mod staff;

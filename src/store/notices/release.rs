@@ -7,7 +7,8 @@ use crate::region::RegionId;
 use crate::season::{NoticeId, NoticeKind, NoticeStatus};
 use crate::store::acts::Act;
 use crate::store::error::{Conflict, StoreError};
-use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, kind_of, status_conflict};
+use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, status_conflict};
+use crate::store::notices::order::{overtaken_by, refuse_overtaken};
 use crate::store::notices::queueing::{is_under_way, lock_region, queue_first};
 use crate::store::notices::staff::subject;
 use crate::store::rows::{channel_of, language_of, ms};
@@ -73,28 +74,6 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
     refuse_overtaken(tx, &notice).await?;
     refuse_without_words(tx, &notice).await?;
     queue_first(tx, &notice, now).await
-}
-
-/// "Wash now" after "last days" would take back what people were told.
-pub(super) async fn refuse_overtaken(tx: &mut Tx, notice: &Notice) -> Result<(), StoreError> {
-    match overtaken_by(tx, notice).await? {
-        Some(by) => Err(Conflict::NoticeOvertaken { id: notice.id.clone(), by }.into()),
-        None => Ok(()),
-    }
-}
-
-/// The later notice of its season that has gone out.
-async fn overtaken_by(tx: &mut Tx, notice: &Notice) -> Result<Option<NoticeKind>, StoreError> {
-    let rows = sqlx::query(
-        "SELECT kind FROM notices WHERE profile = $1 AND region_id = $2 AND season = $3 AND status = 'released'",
-    )
-    .bind(&notice.season.profile)
-    .bind(notice.season.region.as_str())
-    .bind(i64::from(notice.season.year))
-    .fetch_all(tx.conn())
-    .await?;
-    let kinds = rows.iter().map(kind_of).collect::<Result<Vec<_>, _>>()?;
-    Ok(kinds.into_iter().filter(|kind| kind.overtakes(notice.kind)).max())
 }
 
 /// Whoever is told is told in words that were written.
