@@ -157,7 +157,7 @@ async fn words_of_one_notice_without_their_caution_are_not_kept() {
         ("email_en", "ladder", "chair", "without the caution: ladders"),
         ("email_en", "power lines", "cars", "without the caution: power lines"),
         ("email_es", "lentes de protección", "sombrero", "without the caution: eye protection"),
-        ("sms_en", "Look twice", "Spray it. Look twice", "speaks of insecticides without the caution"),
+        ("sms_en", "Look twice", "Spray it. Look twice", "The word “spray” says so: where no insecticide is meant"),
     ] {
         let mut fields = words_of(&desk).await;
         let (_, words) = fields.iter_mut().find(|(name, _)| name == field).unwrap();
