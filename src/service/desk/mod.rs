@@ -24,6 +24,7 @@ pub mod today;
 pub mod wording;
 
 mod regions;
+mod troubles;
 pub(super) mod why;
 
 mod accounts;
@@ -118,7 +119,7 @@ pub enum DeskError {
     ZipNotYours { zip: String },
     #[error("a photograph of their trees cannot be read: {0}")]
     Photograph(String),
-    #[error("the dates of {region} cannot be worked out now: `treebell why` says what is missing")]
+    #[error("the dates of {region} cannot be worked out now: its page says how its temperatures stand")]
     NoDates { region: String },
 }
 

@@ -209,6 +209,14 @@ pub fn leaves_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     }
 }
 
+/// When it left with nobody asked; `None`: it did not, or somebody let it out.
+pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
+    match &notice.state {
+        NoticeState::Released { at, by } if by == "policy" => Some(*at),
+        _ => None,
+    }
+}
+
 fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: DateTime<Utc>) -> String {
     let at = |instant| local(instant, region.time_zone);
     let end = at(notice.expires_at);
@@ -222,11 +230,13 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
     }
     match &notice.state {
         NoticeState::Leaving { by } => {
-            let from = goes.from.map_or_else(|| "soon".to_owned(), at);
             let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
-            format!(
-                "Being sent, on the word of {by}: the first leaves on {from}{out}. Until then it can be taken back."
-            )
+            match goes.from.map(at) {
+                Some(from) => format!(
+                    "Being sent, on the word of {by}: the first leaves on {from}{out}. It can be taken back until {from}."
+                ),
+                None => format!("Being sent, on the word of {by}{out}."),
+            }
         }
         NoticeState::Held { until: Some(until) } if leaves_by_itself(notice).is_some() => {
             let from = goes.from.map_or_else(String::new, |from| format!(" and leaves on {}", at(from)));
@@ -244,7 +254,10 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
             None => format!("It waits for a word. Without one it is skipped on {end}."),
         },
         NoticeState::Released { at: left, by } => {
-            let by = if by == "policy" { String::new() } else { format!(", sent by {by}") };
+            let by = match left_by_itself(notice) {
+                Some(_) => ", by itself".to_owned(),
+                None => format!(", sent by {by}"),
+            };
             let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
             match all_out {
                 true => format!("Sent: it left on {}{by}.", at(*left)),

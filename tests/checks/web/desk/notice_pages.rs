@@ -264,3 +264,16 @@ async fn an_e_mail_is_shown_as_it_reads_with_its_chart() {
     let sent = desk.store().notice_text(&ID.into(), Channel::Email, Language::En).await.unwrap();
     assert!(matches!(sent, Some(Message::Email { chart_png: Some(_), .. })), "{sent:?}");
 }
+
+/// Whoever sits at the desk has no command line.
+#[tokio::test]
+async fn pages_of_the_desk_lead_to_no_command() {
+    let desk = world().await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    for path in [PAGE, "/desk/today", "/desk/region/north", "/desk/learned/years", "/desk/people-list"] {
+        let page = maria.get(path).await;
+        assert_eq!(page.status, StatusCode::OK, "{path}");
+        let (main, _) = page.body.split_once("</main>").unwrap();
+        assert!(!main.contains("treebell ") && !main.contains('`'), "{path}: {main}");
+    }
+}
