@@ -270,7 +270,7 @@ async fn an_e_mail_is_shown_as_it_reads_with_its_chart() {
 async fn pages_of_the_desk_lead_to_no_command() {
     let desk = world().await;
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
-    for path in [PAGE, "/desk/today", "/desk/region/north", "/desk/learned/years", "/desk/people-list"] {
+    for path in [PAGE, "/desk/today", "/desk/region/north", "/desk/people-list"] {
         let page = maria.get(path).await;
         assert_eq!(page.status, StatusCode::OK, "{path}");
         let (main, _) = page.body.split_once("</main>").unwrap();
