@@ -18,6 +18,7 @@ pub mod messages;
 pub mod notice;
 pub mod people;
 pub mod region;
+pub mod region_changes;
 pub mod region_words;
 pub mod reports;
 pub mod today;
