@@ -54,6 +54,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "desk/new_report",
     "desk/reports",
     "desk/report",
+    "desk/_came_up",
     "desk/report_effect",
     "desk/region",
     "desk/_dates",

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
 use url::Url;
 
 use super::why::{self, Why};
@@ -214,6 +215,19 @@ pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     match &notice.state {
         NoticeState::Released { at, by } if by == "policy" => Some(*at),
         _ => None,
+    }
+}
+
+/// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`.
+pub fn fate(notice: &Notice, zone: Tz) -> String {
+    match (&notice.state, leaves_by_itself(notice)) {
+        (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => {
+            format!("left by itself on {}", local(*at, zone))
+        }
+        (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
+        (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
+        (NoticeState::Waiting, None) => "needs a word".to_owned(),
+        _ => notice.standing_word().to_owned(),
     }
 }
 

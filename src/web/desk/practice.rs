@@ -16,7 +16,7 @@ use super::sign_in::with_status;
 use crate::language::Language;
 use crate::people::Channel;
 use crate::season::phrases;
-use crate::service::desk::notice::{leaves_by_itself, left_by_itself};
+use crate::service::desk::notice::{fate, leaves_by_itself, left_by_itself};
 use crate::service::desk::today::{Waiting, waiting};
 use crate::service::desk::{Hand, channel_words, kind_words, local};
 use crate::service::practice::{Lived, Practice, PracticeFault, Standing, Step, Went};
@@ -137,24 +137,19 @@ async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -
     for id in gone.chain(rest) {
         // One that another program has taken away is told no more.
         let Ok(notice) = desk.site().app().store.notice(id).await else { continue };
-        let (stands, into) = match (&notice.state, leaves_by_itself(&notice)) {
-            (NoticeState::Released { at, by }, _) => match left_by_itself(&notice) {
-                Some(at) => (format!("Left by itself on {}", local(at, zone)), &mut left),
-                None => (format!("Left on {}, on the word of {by}", local(*at, zone)), &mut sent),
-            },
-            (NoticeState::Waiting, Some(at)) => {
-                leave_later += 1;
-                (format!("Leaves by itself on {}, unless it is held", local(at, zone)), &mut decided)
-            }
-            (NoticeState::Waiting, None) => ("Needs a word".to_owned(), &mut decided),
-            _ => (phrases::capitalised(notice.standing_word()), &mut decided),
+        let into = match notice.state {
+            NoticeState::Released { .. } if left_by_itself(&notice).is_some() => &mut left,
+            NoticeState::Released { .. } => &mut sent,
+            _ => &mut decided,
         };
+        let waits = matches!(notice.state, NoticeState::Waiting);
+        leave_later += usize::from(waits && leaves_by_itself(&notice).is_some());
         let region = notice.season.region.as_str();
         into.push(context! {
             path => path_of(id),
             kind => kind_words(notice.kind),
             region => names.get(region).copied().unwrap_or(region),
-            stands,
+            stands => phrases::capitalised(&fate(&notice, zone)),
         });
     }
     context! {
