@@ -34,8 +34,8 @@ const LOOK_AGAIN: &str = "2";
 /// whatever somebody has opened on it.
 const WAIT_FOR: &str = "/desk/practice?wait=yes";
 
-/// So long that answer may take; then the page says that the clock moves on.
-const LONGEST_WAIT: Duration = Duration::from_secs(20);
+/// So long that answer may take; then the page says that the clock moves on. The guard of all pages gives it a little longer.
+const LONGEST_WAIT: Duration = Duration::from_secs(45);
 
 /// Groups of messages that are listed.
 const MOST_GROUPS: usize = 200;
