@@ -2,8 +2,9 @@
 
 use std::fmt::Write as _;
 
+use crate::chart::HeatUnit;
 use crate::chart::svg::{FONTS, escape, number, wrap};
-use crate::units::{c_to_f, dd_c_to_f};
+use crate::units::f_to_c;
 
 /// What the picture shows. Temperatures are °C, sums °C·day, errors days of RMSE.
 #[derive(Clone, Debug, PartialEq)]
@@ -39,9 +40,10 @@ const BOTTOM: f64 = 96.0;
 const MOST_POINTS: usize = 1400;
 
 /// Draws the profile as SVG: the error as a full line with its scale on the left, the sum as a dashed one with its scale on
-/// the right, both named where they run, so that it can be read in black and white.
-pub fn draw(profile: &ErrorProfile) -> String {
-    let frame = Frame::of(profile);
+/// the right, both named where they run, so that it can be read in black and white. The other unit stands beside `unit` where
+/// there is room.
+pub fn draw(profile: &ErrorProfile, unit: HeatUnit) -> String {
+    let frame = Frame::of(profile, unit);
     let mut svg = format!(
         r#"<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="{FONTS}" role="img" aria-label="{}">
 <defs>
@@ -50,7 +52,7 @@ pub fn draw(profile: &ErrorProfile) -> String {
 </defs>
 <rect width="{WIDTH}" height="{HEIGHT}" fill="{PAPER}"/>
 "#,
-        escape(&format!("{}. {}", profile.title, in_words(profile))),
+        escape(&format!("{}. {}", profile.title, in_words(profile, unit))),
         frame.width(),
         frame.height(),
     );
@@ -78,12 +80,39 @@ const GRID: &str = "#e3dccb";
 const ERROR: &str = "#0d4f6b";
 const SUM: &str = "#8a3f0d";
 
-fn in_words(profile: &ErrorProfile) -> String {
+fn in_words(profile: &ErrorProfile, unit: HeatUnit) -> String {
     let ErrorProfilePoint { lower_c, rmse_days, sum } = profile.best;
+    let degrees = |celsius: f64| plain(hundredth(unit.temperature(celsius)));
+    let (degree, heat) = (degree_of(unit), plain(hundredth(unit.heat(sum))));
     format!(
-        "The least error is {rmse_days:.2} days at a lower threshold of {lower_c} °C with {sum} °C·day; thresholds from {} to {} °C do nearly as well. The calendar date alone is off by {:.2} days.",
-        profile.alike_c.0, profile.alike_c.1, profile.calendar_days
+        "The least error is {rmse_days:.2} days at a lower threshold of {} {degree} with {heat} {degree}·day; thresholds from {} to {} {degree} do nearly as well. The calendar date alone is off by {:.2} days.",
+        degrees(lower_c),
+        degrees(profile.alike_c.0),
+        degrees(profile.alike_c.1),
+        profile.calendar_days
     )
+}
+
+fn degree_of(unit: HeatUnit) -> &'static str {
+    match unit {
+        HeatUnit::Celsius => "°C",
+        HeatUnit::Fahrenheit => "°F",
+    }
+}
+
+fn other(unit: HeatUnit) -> HeatUnit {
+    match unit {
+        HeatUnit::Celsius => HeatUnit::Fahrenheit,
+        HeatUnit::Fahrenheit => HeatUnit::Celsius,
+    }
+}
+
+fn tenth(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0
+}
+
+fn hundredth(value: f64) -> f64 {
+    (value * 100.0).round() / 100.0
 }
 
 /// Scales of the picture.
@@ -92,10 +121,11 @@ struct Frame {
     /// Top of the scale of errors, days; it begins at 0.
     error_top: f64,
     sum_top: f64,
+    unit: HeatUnit,
 }
 
 impl Frame {
-    fn of(profile: &ErrorProfile) -> Self {
+    fn of(profile: &ErrorProfile, unit: HeatUnit) -> Self {
         let first = profile.points.first().map_or(profile.best.lower_c, |point| point.lower_c);
         let last = profile.points.last().map_or(profile.best.lower_c, |point| point.lower_c);
         let lower = if last > first { (first, last) } else { (first - 1.0, first + 1.0) };
@@ -104,7 +134,7 @@ impl Frame {
         let of_interest = (2.5 * profile.best.rmse_days).max(1.25 * profile.calendar_days).max(1.0);
         let sums = profile.points.iter().filter(|point| point.rmse_days <= of_interest).map(|point| point.sum);
         let sum_top = sums.fold(profile.best.sum, f64::max).max(1e-6) * 1.08;
-        Self { lower, error_top: most.min(of_interest).max(1e-6) * 1.05, sum_top }
+        Self { lower, error_top: most.min(of_interest).max(1e-6) * 1.05, sum_top, unit }
     }
 
     fn width(&self) -> f64 {
@@ -135,17 +165,24 @@ impl Frame {
             line(svg, (LEFT, y), (right, y), GRID, 1.0, "");
             text(svg, LEFT - 8.0, y + 4.0, &plain(days), Look { anchor: "end", ..BODY });
         }
-        for sum in ticks(0.0, self.sum_top, 6.0) {
-            let y = self.sum_y(sum);
+        let degree = degree_of(self.unit);
+        for sum in ticks(0.0, self.unit.heat(self.sum_top), 6.0) {
+            let y = self.sum_y(sum / self.unit.heat(1.0));
             line(svg, (right, y), (right + 5.0, y), INK, 1.0, "");
             text(svg, right + 9.0, y + 4.0, &plain(sum), Look { colour: SUM, ..BODY });
         }
-        for lower_c in ticks(self.lower.0, self.lower.1, 10.0) {
+        let [first, last] = [self.lower.0, self.lower.1].map(|lower_c| self.unit.temperature(lower_c));
+        for lower in ticks(first, last, 10.0) {
+            let lower_c = match self.unit {
+                HeatUnit::Celsius => lower,
+                HeatUnit::Fahrenheit => f_to_c(lower),
+            };
             let x = self.x(lower_c);
             line(svg, (x, bottom), (x, bottom + 5.0), INK, 1.0, "");
-            text(svg, x, bottom + 19.0, &plain(lower_c), Look { anchor: "middle", ..BODY });
-            let fahrenheit = format!("{} °F", plain((c_to_f(lower_c) * 10.0).round() / 10.0));
-            text(svg, x, bottom + 34.0, &fahrenheit, Look { size: 10.5, colour: SOFT, anchor: "middle", bold: false });
+            text(svg, x, bottom + 19.0, &plain(lower), Look { anchor: "middle", ..BODY });
+            let unit = other(self.unit);
+            let beside = format!("{} {}", plain(tenth(unit.temperature(lower_c))), degree_of(unit));
+            text(svg, x, bottom + 34.0, &beside, Look { size: 10.5, colour: SOFT, anchor: "middle", bold: false });
         }
         line(svg, (LEFT, bottom), (right, bottom), INK, 1.2, "");
         line(svg, (LEFT, TOP), (LEFT, bottom), INK, 1.2, "");
@@ -155,11 +192,12 @@ impl Frame {
             svg,
             WIDTH - 20.0,
             TOP - 12.0,
-            "Best heat sum, °C·day",
+            &format!("Best heat sum, {degree}·day"),
             Look { colour: SUM, bold: true, anchor: "end", ..BODY },
         );
         let middle = LEFT + self.width() / 2.0;
-        text(svg, middle, bottom + 53.0, "Lower threshold, °C", Look { anchor: "middle", bold: true, ..BODY });
+        let name = format!("Lower threshold, {degree}");
+        text(svg, middle, bottom + 53.0, &name, Look { anchor: "middle", bold: true, ..BODY });
     }
 
     fn alike(&self, svg: &mut String, (from_c, to_c): (f64, f64)) {
@@ -169,7 +207,8 @@ impl Frame {
             svg,
             r##"<rect x="{x}" y="{TOP}" width="{width}" height="{height}" fill="url(#valley-hatch)" stroke="{SOFT}" stroke-width="0.8" stroke-dasharray="2 3"/>"##
         );
-        let words = format!("alike: {} to {} °C", plain(from_c), plain(to_c));
+        let [first, last] = [from_c, to_c].map(|celsius| plain(hundredth(self.unit.temperature(celsius))));
+        let words = format!("alike: {first} to {last} {}", degree_of(self.unit));
         let middle = ((from + to) / 2.0).clamp(LEFT + 70.0, WIDTH - RIGHT - 70.0);
         text(svg, middle, TOP - 12.0, &words, Look { size: 12.0, anchor: "middle", ..BODY });
     }
@@ -233,9 +272,19 @@ impl Frame {
                 number(y)
             );
         }
+        let unit = other(self.unit);
+        let (degree, beside) = (degree_of(self.unit), degree_of(unit));
         let words = [
-            format!("{} °C ({:.1} °F)", plain(best.lower_c), c_to_f(best.lower_c)),
-            format!("{} °C·day ({:.0} °F·day)", plain(best.sum), dd_c_to_f(best.sum)),
+            format!(
+                "{} {degree} ({:.1} {beside})",
+                plain(hundredth(self.unit.temperature(best.lower_c))),
+                unit.temperature(best.lower_c)
+            ),
+            format!(
+                "{} {degree}·day ({:.0} {beside}·day)",
+                plain(hundredth(self.unit.heat(best.sum))),
+                unit.heat(best.sum)
+            ),
             format!("RMSE {:.2} days", best.rmse_days),
         ];
         // On the side that has room, in the half of the height where neither mark is.
@@ -335,7 +384,7 @@ mod tests {
 
     #[test]
     fn it_says_everything_twice_and_keeps_words_out_of_its_tags() {
-        let svg = draw(&profile());
+        let svg = draw(&profile(), HeatUnit::Celsius);
         for wanted in [
             "&lt;lower&gt; threshold &amp; heat sum",
             "Error, RMSE in days",
@@ -356,8 +405,24 @@ mod tests {
     }
 
     #[test]
+    fn it_is_drawn_in_the_unit_of_the_house() {
+        let svg = draw(&profile(), HeatUnit::Fahrenheit);
+        for wanted in [
+            "Best heat sum, °F·day",
+            "Lower threshold, °F",
+            "37.94 °F (3.3 °C)",
+            "alike: 34.52 to 41.18 °F",
+            ">40<",
+            "4.4 °C",
+        ] {
+            assert!(svg.contains(wanted), "no `{wanted}` in the picture");
+        }
+        assert!(!svg.contains("alike: 1.4") && !svg.contains("NaN"));
+    }
+
+    #[test]
     fn a_never_reached_sum_does_not_flatten_the_profile() {
-        let frame = Frame::of(&profile());
+        let frame = Frame::of(&profile(), HeatUnit::Celsius);
         assert!(frame.error_top < 10.0, "{}", frame.error_top);
     }
 
@@ -366,9 +431,9 @@ mod tests {
         let mut one = profile();
         one.points.truncate(1);
         one.best = one.points[0];
-        assert!(!draw(&one).contains("NaN"));
+        assert!(!draw(&one, HeatUnit::Celsius).contains("NaN"));
         one.points.clear();
-        assert!(!draw(&one).contains("NaN"));
+        assert!(!draw(&one, HeatUnit::Celsius).contains("NaN"));
     }
 
     #[test]

@@ -8,8 +8,11 @@ use async_trait::async_trait;
 use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::people::Channel;
-use crate::season::{NoticeId, NoticeKind};
+use crate::season::NoticeId;
 use crate::store::accounts::StoredAccount;
+
+/// Whoever waits for the clock looks at it this often.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
 
 /// How far the clock is moved.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -127,6 +130,18 @@ pub trait Practice: Send + Sync {
 
     fn standing(&self) -> Standing;
 
+    /// Waits at most so long until the clock moves no more. While a new season is made nobody waits: the old one's pages are shut
+    /// for it.
+    async fn settled(&self, patience: Duration) {
+        let still = async {
+            while matches!(self.standing(), Standing::Moving(_)) {
+                tokio::time::sleep(LOOK_EVERY).await;
+            }
+        };
+        // Where it goes on, its page says so.
+        let _ = tokio::time::timeout(patience, still).await;
+    }
+
     /// Moves the clock, and waits at most so long for it; the rest goes on behind.
     ///
     /// # Errors
@@ -154,10 +169,4 @@ pub trait Practice: Send + Sync {
 
     /// The code that an authenticator app would show now, for the account that was made for practice.
     fn code(&self, account: &StoredAccount) -> Option<String>;
-}
-
-/// `Get ready`, of a notice's id; the id itself where it cannot be told.
-pub fn kind_of(id: &NoticeId) -> Option<NoticeKind> {
-    let name = id.as_str().rsplit('/').next()?;
-    NoticeKind::ALL.into_iter().find(|kind| kind.name() == name)
 }

@@ -20,6 +20,10 @@ const LONGEST_ANSWER: Duration = Duration::from_secs(10);
 /// A photograph from a phone at a tree takes this long to arrive.
 const LONGEST_UPLOAD: Duration = Duration::from_secs(60);
 
+/// The page of a practice may wait for its clock to stand; there is none in the service.
+const PRACTICE: &str = "/desk/practice";
+const LONGEST_WAIT: Duration = Duration::from_secs(60);
+
 /// Pages load their own style and pictures and nothing else; no script runs, and nobody may frame them.
 const CONTENT_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; \
      base-uri 'none'; frame-ancestors 'none'; object-src 'none'";
@@ -48,7 +52,11 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
     }
     let visit = Visit::of(&parts, &site);
     let (page, since) = (kind_of_page(&visit.path), Instant::now());
-    let longest = if page == "desk" && upload::is_one(&parts.headers) { LONGEST_UPLOAD } else { LONGEST_ANSWER };
+    let longest = match page {
+        "desk" if upload::is_one(&parts.headers) => LONGEST_UPLOAD,
+        "desk" if visit.path == PRACTICE => LONGEST_WAIT,
+        _ => LONGEST_ANSWER,
+    };
     let is_get = matches!(parts.method, Method::GET | Method::HEAD);
     let mut response = if is_get || is_stop(&visit.path) || from_our_own_page(&parts.headers, &site) {
         let answer = next.run(Request::from_parts(parts, body));

@@ -78,6 +78,7 @@ async function aNewRegion() {
   await inspect("draft", { response: await page.reload() });
   await says("draft", "1 person waits for its ZIP codes");
   wanted("draft", (await page.locator("svg.ribbon").count()) > 5, "past seasons are not drawn");
+  wanted("draft", !(await page.locator("svg.ribbon").first().isVisible()), "past seasons stand between the reader and Save");
   const sure = page.getByLabel("I have looked at what is in doubt");
   if (await sure.count()) {
     await inspect("draft in doubt", { status: 422, response: await press(page.getByRole("button", { name: "Save", exact: true })) });

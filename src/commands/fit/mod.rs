@@ -13,7 +13,7 @@ use super::error::{CommandError, with_causes};
 use super::files::{has_ending, in_file, open_file, read_text, write_file};
 use super::format::{counted, print_json, print_out, progress_bar};
 use super::open::{open_store, profiles_in_use};
-use crate::chart::{error_profile, png};
+use crate::chart::{HeatUnit, error_profile, png};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::heat::fit::{self as fitting, FitError, Search};
@@ -166,7 +166,7 @@ pub async fn run(args: Fit, config: &Config) -> Result<(), CommandError> {
         write_file(path, report.error_profile_csv().as_bytes())?;
     }
     if let Some(path) = &args.plot {
-        let svg = error_profile::draw(&report.picture());
+        let svg = error_profile::draw(&report.picture(), HeatUnit::Celsius);
         let drawn = if is_png(path) {
             png::draw(&svg, 2.0).map_err(|why| CommandError::Failed(crate::weather::feeds::chain(&why)))?
         } else {

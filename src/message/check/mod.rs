@@ -1,6 +1,8 @@
 //! What must hold of every message, whoever edits the wording: short enough, easy enough, the five things said, the
 //! cautions beside what can hurt, the same in both languages.
 
+// The cautions beside what can hurt.
+mod cautions;
 // What each kind of notice has to say.
 mod kinds;
 // What a text has to say and does not, in words for who writes it.
@@ -44,9 +46,6 @@ pub struct Report {
     /// The faults by the name of the file in which each shows (empty: the settings) and the rule that it breaks.
     pub by_rule: BTreeMap<(String, &'static str), TemplateFault>,
 }
-
-/// Rules about cautions.
-const CAUTIONS: [&str; 3] = ["washing", "insecticides", "ground"];
 
 /// One file at its worst over all samples.
 #[derive(Clone, Debug)]
@@ -131,7 +130,7 @@ struct Findings<'a> {
 
 impl Findings<'_> {
     fn cautions(&self) -> Vec<TemplateFault> {
-        let of_cautions = self.faults.iter().filter(|((_, rule), _)| CAUTIONS.contains(rule));
+        let of_cautions = self.faults.iter().filter(|((_, rule), _)| cautions::RULES.contains(rule));
         of_cautions.map(|(_, fault)| fault.clone()).collect()
     }
 
@@ -328,91 +327,6 @@ impl Findings<'_> {
             if !said {
                 self.lacks(file, rule, what, by);
             }
-        }
-    }
-
-    /// `always`: whatever words it has for it.
-    fn check_washing(&mut self, file: &str, text: &str, language: Language, always: bool) {
-        let (about, needed): (&[&str], &[(&[&str], &str)]) = match language {
-            Language::En => (
-                &["nozzle", "strong jet"],
-                &[
-                    (&["ladder"], "ladders"),
-                    (&["power line"], "power lines"),
-                    (&["eye protection", "goggles", "safety glasses"], "eye protection"),
-                    (&["water rules", "water restriction", "watering rules"], "water rules"),
-                    (&["pressure washer"], "no pressure washer"),
-                    (&["freez", "frost"], "not when it freezes"),
-                    (&["gloves"], "gloves"),
-                ],
-            ),
-            Language::Es => (
-                &["boquilla", "chorro"],
-                &[
-                    (&["escalera"], "ladders (escalera)"),
-                    (&["cables de luz", "cables eléctricos", "líneas eléctricas"], "power lines (cables de luz)"),
-                    (&["lentes de protección", "gafas", "proteja sus ojos"], "eye protection (lentes de protección)"),
-                    (&["reglas del agua", "restricciones de agua"], "water rules (reglas del agua)"),
-                    (&["hidrolavadora", "lavadora a presión"], "no pressure washer (hidrolavadora)"),
-                    (&["hiela", "helada"], "not when it freezes (cuando hiela)"),
-                    (&["guantes"], "gloves (guantes)"),
-                ],
-            ),
-        };
-        let about = if always { &[""] } else { about };
-        self.check_caution(file, "washing", text, about, needed, "washing with a strong jet");
-    }
-
-    fn check_insecticides(&mut self, file: &str, text: &str, language: Language) {
-        let (about, needed): (&[&str], &[(&[&str], &str)]) = match language {
-            Language::En => (
-                &["insecticide", "pesticide", "horticultural oil", "dormant oil", "systemic", "spray"],
-                &[
-                    (&["follow the label"], "read and follow the label"),
-                    (&["the law"], "the label is the law"),
-                    (&["local codes", "local code"], "local codes first"),
-                    (&["licensed"], "licensed applicators"),
-                    (&["bees"], "bees"),
-                    (&["out of water", "away from water", "from water"], "water"),
-                    (&["nuts"], "not where nuts are gathered"),
-                ],
-            ),
-            Language::Es => (
-                &["insecticida", "pesticida", "plaguicida", "aceite hortícola", "sistémico", "rociar", "fumig"],
-                &[
-                    (&["siga la etiqueta"], "read and follow the label (lea y siga la etiqueta)"),
-                    (&["la ley"], "the label is the law (la etiqueta es la ley)"),
-                    (&["normas locales", "reglas locales", "códigos locales"], "local codes first (normas locales)"),
-                    (&["con licencia"], "licensed applicators (con licencia)"),
-                    (&["abejas"], "bees (abejas)"),
-                    (&["en el agua", "lejos del agua"], "water (agua)"),
-                    (&["piñones"], "not where nuts are gathered (piñones)"),
-                ],
-            ),
-        };
-        self.check_caution(file, "insecticides", text, about, needed, "insecticides");
-    }
-
-    fn check_caution(
-        &mut self,
-        file: &str,
-        rule: &'static str,
-        text: &str,
-        about: &[&str],
-        needed: &[(&[&str], &str)],
-        subject: &str,
-    ) {
-        let lower = text.to_lowercase();
-        if !about.iter().any(|word| lower.contains(word)) {
-            return;
-        }
-        let lacking: Vec<&str> = needed
-            .iter()
-            .filter(|(words, _)| !words.iter().any(|word| lower.contains(word)))
-            .map(|(_, name)| *name)
-            .collect();
-        if !lacking.is_empty() {
-            self.fault(file, rule, format!("speaks of {subject} without the caution: {}", lacking.join("; ")));
         }
     }
 

@@ -11,11 +11,17 @@ use super::files::File;
 /// Steps that one text may take: ours take some thousands, and loops within loops of somebody's own would take for ever.
 const MOST_STEPS: u64 = 1_000_000;
 
-pub(super) fn compile(files: &BTreeMap<String, File>, faults: &mut Vec<TemplateFault>) -> Environment<'static> {
+/// Knows no name by itself, and gives up a text that would take for ever.
+pub(super) fn bare() -> Environment<'static> {
     // Empty: no filters, functions or tests that could fail on a value no sample had.
     let mut engine = Environment::empty();
     engine.set_undefined_behavior(UndefinedBehavior::Strict);
     engine.set_fuel(Some(MOST_STEPS));
+    engine
+}
+
+pub(super) fn compile(files: &BTreeMap<String, File>, faults: &mut Vec<TemplateFault>) -> Environment<'static> {
+    let mut engine = bare();
     engine.set_auto_escape_callback(|name| if name.ends_with(".html") { AutoEscape::Html } else { AutoEscape::None });
     engine.set_path_join_callback(|name, parent| beside(name, parent).into());
     engine.set_formatter(|out, state, value| {

@@ -4,6 +4,7 @@
 //! loaded, and every file is rendered once with sample facts then, so that a fault is met by the person who edits and
 //! not by a notice that is due.
 
+mod branches;
 mod engine;
 mod faults;
 mod files;
@@ -30,6 +31,7 @@ use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 use crate::text::near_spelling;
 
+pub use branches::{Branch, Branches};
 use engine::{beside, compile, includes};
 use faults::line_of;
 pub use faults::{RenderError, TemplateFault, TemplateFaults};

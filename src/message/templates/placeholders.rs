@@ -1,5 +1,7 @@
 //! The names that may stand in a text, for who writes it: how each is typed, what it stands for, what it is with some facts.
 
+use std::collections::BTreeMap;
+
 use minijinja::value::{Value, ValueKind};
 
 use super::faults::line_of;
@@ -39,19 +41,7 @@ impl Placeholder {
 impl TextName {
     /// What may stand in it, each with what it is in English with these facts, or in a letter from the same sender.
     pub fn placeholders(&self, facts: &NoticeFacts) -> Vec<Placeholder> {
-        let notice = |kind, channel| notice_values(kind, facts, Language::En, channel, Names::AsWritten);
-        let letter = |kind, channel| {
-            let letter = TransactionalFacts::sample_for(kind, &facts.sender, &facts.region_name);
-            transactional_values(&letter, Language::En, channel, Names::AsWritten)
-        };
-        let values = match self.kind() {
-            TextKind::Notice(kind, channel) => notice(kind, channel),
-            TextKind::Letter(kind, channel) => letter(kind, channel),
-            TextKind::Part if self.values() == TRANSACTIONAL_NAMES.as_slice() => {
-                letter(TransactionalKind::Welcome, Channel::Email)
-            }
-            TextKind::Part | TextKind::Calendar => notice(NoticeKind::WashNow, Channel::Email),
-        };
+        let values = values_of(self, Language::En, facts);
         let placeholder = |&name: &&'static str| Placeholder {
             name,
             words: words_of(name),
@@ -59,6 +49,23 @@ impl TextName {
             asked: is_asked(name),
         };
         self.values().iter().map(placeholder).collect()
+    }
+}
+
+/// What a text is filled in with: the values of a notice with these facts, or of a letter from the same sender.
+pub(super) fn values_of(text: &TextName, language: Language, facts: &NoticeFacts) -> BTreeMap<&'static str, Value> {
+    let notice = |kind, channel| notice_values(kind, facts, language, channel, Names::AsWritten);
+    let letter = |kind, channel| {
+        let letter = TransactionalFacts::sample_for(kind, &facts.sender, &facts.region_name);
+        transactional_values(&letter, language, channel, Names::AsWritten)
+    };
+    match text.kind() {
+        TextKind::Notice(kind, channel) => notice(kind, channel),
+        TextKind::Letter(kind, channel) => letter(kind, channel),
+        TextKind::Part if text.values() == TRANSACTIONAL_NAMES.as_slice() => {
+            letter(TransactionalKind::Welcome, Channel::Email)
+        }
+        TextKind::Part | TextKind::Calendar => notice(NoticeKind::WashNow, Channel::Email),
     }
 }
 

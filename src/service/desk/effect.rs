@@ -11,7 +11,7 @@ use super::DeskError;
 use crate::geo::distance_km;
 use crate::region::Region;
 use crate::season::learning::{HeatedReport, Learned, Untaught};
-use crate::season::{FieldReport, Profile, WindowDays};
+use crate::season::{FieldReport, NoticeStatus, Profile, WindowDays};
 use crate::service::app::App;
 use crate::service::assess::{At, moved_days, with_reports};
 use crate::service::caches::{RecordCache, SeasonCache};
@@ -20,6 +20,7 @@ use crate::service::learning::{Lessons, lessons_if};
 use crate::service::region_fault::RegionFault;
 use crate::service::season_chart::shown_days;
 use crate::store::field_reports::{ReportStanding, StoredReport};
+use crate::store::notices::Notice;
 
 /// One at a time: whole seasons of many regions are worked out.
 static TURN: Semaphore = Semaphore::const_new(1);
@@ -98,6 +99,19 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
         }
     }
     Ok(found)
+}
+
+/// The notices of the season that came up since a report got the standing that it has, the first one first; those that were
+/// never to go out are left aside.
+///
+/// # Errors
+/// When the store fails.
+pub async fn came_up(app: &App, report: &StoredReport, region: &Region) -> Result<Vec<Notice>, DeskError> {
+    let Some(profile) = app.profiles.get(&region.profile) else { return Ok(Vec::new()) };
+    let season = profile.season_of(app.clock.now().with_timezone(&region.time_zone).date_naive());
+    let mut notices = app.store.notices_of_season(&profile.id, season).await?;
+    notices.retain(|notice| notice.decided_at >= report.change.at && notice.status() != NoticeStatus::Skipped);
+    Ok(notices)
 }
 
 fn not_worked_out(region: &Region) -> impl Fn(RegionFault) -> DeskError + '_ {

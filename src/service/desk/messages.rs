@@ -7,7 +7,7 @@ use chrono::{DateTime, Utc};
 use super::notice::{Reading, reading};
 use super::{DeskError, Word};
 use crate::language::Language;
-use crate::message::templates::{Origin, Placeholder, TextKind, TextName};
+use crate::message::templates::{Branches, Origin, Placeholder, TextKind, TextName};
 use crate::message::{Message, NoticeFacts, RenderError, Sender, Templates, TransactionalFacts, check, samples};
 use crate::people::Channel;
 use crate::people::csv::evidence;
@@ -131,6 +131,20 @@ pub struct Tried {
     /// Of a part: the text that it is shown in.
     pub shown_in: Option<TextName>,
     pub faults: Vec<TextFault>,
+    /// What the sample leaves unsaid, in the order of the texts.
+    pub unsaid: Vec<Unsaid>,
+}
+
+/// Words of a draft that are said only where something holds that does not hold in the sample.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Unsaid {
+    pub language: Language,
+    /// Where they are said.
+    pub when: String,
+    /// As they are written, in one line.
+    pub words: String,
+    /// The samples in which they are said.
+    pub said_in: Vec<&'static str>,
 }
 
 /// Every text.
@@ -191,7 +205,8 @@ pub async fn tried(app: &App, name: &TextName, draft: &Draft, sample: &str) -> R
     let work = move || {
         let (with, faults) = looked_at(&in_use, &name, &draft, &sender);
         let (reads, shown_in) = with.map_or_else(Default::default, |with| read(&with, &name, &sample, &sender));
-        Tried { reads, shown_in, faults }
+        let unsaid = unsaid(shown_in.as_ref().unwrap_or(&name), &draft, &sample, &sender);
+        Tried { reads, shown_in, faults, unsaid }
     };
     tokio::task::spawn_blocking(work).await.map_err(|why| DeskError::Unreadable(why.to_string()))
 }
@@ -206,7 +221,8 @@ pub async fn read_with(app: &App, name: &TextName, draft: &Draft, sample: &str) 
     let work = move || {
         let with = in_use.with(&draft.files(&name)).ok();
         let (reads, shown_in) = with.map_or_else(Default::default, |with| read(&with, &name, &sample, &sender));
-        Tried { reads, shown_in, faults: Vec::new() }
+        let unsaid = unsaid(shown_in.as_ref().unwrap_or(&name), &draft, &sample, &sender);
+        Tried { reads, shown_in, faults: Vec::new(), unsaid }
     };
     tokio::task::spawn_blocking(work).await.map_err(|why| DeskError::Unreadable(why.to_string()))
 }
@@ -297,6 +313,31 @@ fn read(templates: &Templates, name: &TextName, sample: &str, sender: &Sender) -
         reading(OwnText { text: NoticeText { language, message }, source: None }).ok()
     });
     (reads.collect(), shown_in)
+}
+
+/// What a sample leaves unsaid of a draft that is read in `whole`: of branches within each other the outer one.
+fn unsaid(whole: &TextName, draft: &Draft, sample: &str, sender: &Sender) -> Vec<Unsaid> {
+    let Some(facts) = facts_of(sample, sender) else { return Vec::new() };
+    let mut found = Vec::new();
+    for language in Language::ALL {
+        let branches = Branches::of(draft.words(language));
+        let Some(said) = branches.said(whole, language, &facts) else { continue };
+        let others: Vec<(&'static str, BTreeSet<usize>)> = samples::all()
+            .into_iter()
+            .filter_map(|of| {
+                let facts = NoticeFacts { sender: sender.clone(), ..of.facts };
+                Some((of.name, branches.said(whole, language, &facts)?))
+            })
+            .collect();
+        for (at, branch) in branches.all().iter().enumerate() {
+            let is_hidden = !said.contains(&at) && branch.within.is_none_or(|outer| said.contains(&outer));
+            if is_hidden && !branch.words.is_empty() {
+                let said_in = others.iter().filter(|(_, said)| said.contains(&at)).map(|(name, _)| *name).collect();
+                found.push(Unsaid { language, when: branch.when.clone(), words: branch.words.clone(), said_in });
+            }
+        }
+    }
+    found
 }
 
 /// The text in which a part is best seen: "wash now" if it is in there.

@@ -18,12 +18,14 @@ pub mod messages;
 pub mod notice;
 pub mod people;
 pub mod region;
+pub mod region_changes;
 pub mod region_words;
 pub mod reports;
 pub mod today;
 pub mod wording;
 
 mod regions;
+mod troubles;
 pub(super) mod why;
 
 mod accounts;
@@ -118,7 +120,7 @@ pub enum DeskError {
     ZipNotYours { zip: String },
     #[error("a photograph of their trees cannot be read: {0}")]
     Photograph(String),
-    #[error("the dates of {region} cannot be worked out now: `treebell why` says what is missing")]
+    #[error("the dates of {region} cannot be worked out now: its page says how its temperatures stand")]
     NoDates { region: String },
 }
 

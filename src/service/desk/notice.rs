@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
 use url::Url;
 
 use super::why::{self, Why};
@@ -209,6 +210,27 @@ pub fn leaves_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     }
 }
 
+/// When it left with nobody asked; `None`: it did not, or somebody let it out.
+pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
+    match &notice.state {
+        NoticeState::Released { at, by } if by == "policy" => Some(*at),
+        _ => None,
+    }
+}
+
+/// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`.
+pub fn fate(notice: &Notice, zone: Tz) -> String {
+    match (&notice.state, leaves_by_itself(notice)) {
+        (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => {
+            format!("left by itself on {}", local(*at, zone))
+        }
+        (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
+        (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
+        (NoticeState::Waiting, None) => "needs a word".to_owned(),
+        _ => notice.standing_word().to_owned(),
+    }
+}
+
 fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: DateTime<Utc>) -> String {
     let at = |instant| local(instant, region.time_zone);
     let end = at(notice.expires_at);
@@ -222,11 +244,13 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
     }
     match &notice.state {
         NoticeState::Leaving { by } => {
-            let from = goes.from.map_or_else(|| "soon".to_owned(), at);
             let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
-            format!(
-                "Being sent, on the word of {by}: the first leaves on {from}{out}. Until then it can be taken back."
-            )
+            match goes.from.map(at) {
+                Some(from) => format!(
+                    "Being sent, on the word of {by}: the first leaves on {from}{out}. It can be taken back until {from}."
+                ),
+                None => format!("Being sent, on the word of {by}{out}."),
+            }
         }
         NoticeState::Held { until: Some(until) } if leaves_by_itself(notice).is_some() => {
             let from = goes.from.map_or_else(String::new, |from| format!(" and leaves on {}", at(from)));
@@ -244,7 +268,10 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
             None => format!("It waits for a word. Without one it is skipped on {end}."),
         },
         NoticeState::Released { at: left, by } => {
-            let by = if by == "policy" { String::new() } else { format!(", sent by {by}") };
+            let by = match left_by_itself(notice) {
+                Some(_) => ", by itself".to_owned(),
+                None => format!(", sent by {by}"),
+            };
             let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
             match all_out {
                 true => format!("Sent: it left on {}{by}.", at(*left)),

@@ -5,11 +5,12 @@ use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
 
+use super::notice::left_by_itself;
 use super::why;
 use crate::region::{Region, RegionId};
 use crate::season::decide::{DecidedNotice, told_days};
 use crate::season::status::{SeasonStanding, Shown};
-use crate::season::{DateSpread, NoticeKind, NoticeStatus, Outlook, Profile, WindowDays, days_between};
+use crate::season::{DateSpread, NoticeId, NoticeKind, NoticeStatus, Outlook, Profile, WindowDays, days_between};
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::field_reports::{ReportStanding, StoredReport};
@@ -38,6 +39,8 @@ pub struct RegionRow {
     pub filled_days: u32,
     pub newest_real_day: Option<NaiveDate>,
     pub sent: Vec<(NoticeKind, NaiveDate)>,
+    /// Those that left with nobody asked, and when.
+    pub left: Vec<(NoticeId, NoticeKind, DateTime<Utc>)>,
     pub waiting: Vec<NoticeKind>,
     pub seen: Vec<SeenMark>,
     /// Of the season, reports that nobody has judged; those without a day too.
@@ -162,6 +165,7 @@ pub(super) fn row(
         filled_days: 0,
         newest_real_day: None,
         sent: Vec::new(),
+        left: Vec::new(),
         waiting: Vec::new(),
         seen: Vec::new(),
         reports_wait: 0,
@@ -188,6 +192,7 @@ pub(super) fn row(
     for notice in notices {
         if let Some(at) = notice.released_at() {
             row.sent.push((notice.kind, at.with_timezone(&region.time_zone).date_naive()));
+            row.left.extend(left_by_itself(notice).map(|at| (notice.id.clone(), notice.kind, at)));
         } else if matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
             row.waiting.push(notice.kind);
         }

@@ -7,22 +7,27 @@ use chrono_tz::Tz;
 
 use super::notice::leaves_by_itself;
 pub use super::regions::{OnPage, RegionRow, SeenMark};
-use super::{DeskError, Hand, kind_words, regions, why};
-use crate::alarms::AlarmKind;
+pub use super::troubles::Trouble;
+use super::troubles::wrong;
+use super::{DeskError, Hand, kind_words, local, regions, whole_sentence, why};
 use crate::delivery::quiet_hours::QuietHours;
 use crate::people::Channel;
 use crate::region::{Region, RegionId};
 use crate::season::status::SeasonStanding;
 use crate::season::{NoticeId, NoticeKind};
 use crate::service::app::App;
+use crate::store::acts::Act;
 use crate::store::field_reports::{ReportStanding, StoredReport};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
 
-/// Messages that failed are shown for so long.
-const FAILED_SHOWN: TimeDelta = TimeDelta::days(7);
+/// A notice that left by itself is shown for so long.
+const LEFT_SHOWN: TimeDelta = TimeDelta::days(2);
 
 /// A window that opens within so many days, 8 times in 10, is a sharp one. A rule of ours, no source.
 const WIDE_DAYS: i64 = 21;
+
+/// So many acts on a notice are read to find who held it.
+const ACTS_READ: u32 = 20;
 
 /// Which regions are shown.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -77,8 +82,12 @@ pub struct Today {
     pub now: DateTime<Utc>,
     /// The first to die comes first.
     pub needs_word: Vec<Line>,
+    /// Held, each to an end of its own: nobody is asked before that.
+    pub held: Vec<Line>,
     /// The first to leave comes first.
     pub leaves: Vec<Line>,
+    /// Left with nobody asked, a short time ago; the last comes first.
+    pub left: Vec<Left>,
     pub wrong: Vec<Trouble>,
     /// Those that the filters let through, by their windows.
     pub regions: Vec<RegionRow>,
@@ -116,21 +125,20 @@ pub struct Line {
     pub held: bool,
 }
 
+/// One notice that left by itself.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Left {
+    pub id: NoticeId,
+    pub kind: NoticeKind,
+    pub region_name: String,
+    pub zone: Tz,
+    pub at: DateTime<Utc>,
+}
+
 impl Line {
     pub fn recipients(&self) -> u64 {
         self.reach.values().sum()
     }
-}
-
-/// Something that is wrong.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Trouble {
-    pub title: String,
-    pub what: String,
-    pub mend: String,
-    pub region: Option<RegionId>,
-    pub urgent: bool,
-    pub since: Option<DateTime<Utc>>,
 }
 
 /// Today, of the regions in somebody's reach, as the last cycle left them.
@@ -156,7 +164,8 @@ pub async fn today_beside(
     let mine: Vec<&Region> = all.iter().filter(|region| (hand.reach)(region)).collect();
     let rows = regions::rows(app, &mine, now, on_page).await?;
     let by_id: BTreeMap<&RegionId, &Region> = mine.iter().map(|region| (&region.id, *region)).collect();
-    let (needs_word, leaves) = lines(app, &by_id, now).await?;
+    let Lines { needs_word, held, leaves } = lines(app, &by_id, now).await?;
+    let left = left(&rows, now);
     let wrong = wrong(app, &by_id, &rows, now).await?;
     let counties: BTreeSet<String> = mine.iter().filter_map(|region| region.county.clone()).collect();
     let of_regions = rows.len();
@@ -165,7 +174,9 @@ pub async fn today_beside(
     Ok(Today {
         now,
         needs_word,
+        held,
         leaves,
+        left,
         wrong,
         regions,
         of_regions,
@@ -191,7 +202,7 @@ pub async fn waiting(app: &App, hand: Hand<'_>) -> Result<Waiting, DeskError> {
     let all = app.store.regions().await?;
     let mine: BTreeMap<&RegionId, &Region> =
         all.iter().filter(|region| (hand.reach)(region)).map(|region| (&region.id, region)).collect();
-    let (needs_word, _) = lines(app, &mine, now).await?;
+    let Lines { needs_word, .. } = lines(app, &mine, now).await?;
     Ok(Waiting { notices: needs_word.len(), reports: reports_waiting(app, &mine, now).await? })
 }
 
@@ -208,26 +219,82 @@ async fn reports_waiting(
     Ok(reports.iter().filter(waits).count())
 }
 
-/// What needs a word, and what leaves by itself.
-async fn lines(
-    app: &App,
-    regions: &BTreeMap<&RegionId, &Region>,
-    now: DateTime<Utc>,
-) -> Result<(Vec<Line>, Vec<Line>), DeskError> {
+/// Those that left by themselves in the last days.
+fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
+    let mut left = Vec::new();
+    for row in rows {
+        let (name, zone) = (&row.region.name, row.region.time_zone);
+        let lately = row.left.iter().filter(|(.., at)| *at > now - LEFT_SHOWN);
+        left.extend(lately.map(|(id, kind, at)| Left {
+            id: id.clone(),
+            kind: *kind,
+            region_name: name.clone(),
+            zone,
+            at: *at,
+        }));
+    }
+    left.sort_by(|a, b| b.at.cmp(&a.at).then_with(|| a.id.cmp(&b.id)));
+    left
+}
+
+/// Notices that have not left.
+#[derive(Default)]
+struct Lines {
+    needs_word: Vec<Line>,
+    held: Vec<Line>,
+    leaves: Vec<Line>,
+}
+
+async fn lines(app: &App, regions: &BTreeMap<&RegionId, &Region>, now: DateTime<Utc>) -> Result<Lines, DeskError> {
+    let mut lines = Lines::default();
     let waiting = app.store.notices_waiting().await?;
     if waiting.is_empty() {
-        return Ok((Vec::new(), Vec::new()));
+        return Ok(lines);
     }
     let reach = app.store.waiting_reach().await?;
     let quiet = QuietHours::from(&app.config.delivery);
-    let (mut needs_word, mut leaves) = (Vec::new(), Vec::new());
     for notice in waiting.iter().filter(|notice| notice.expires_at > now) {
         let Some(region) = regions.get(&notice.season.region) else { continue };
-        let line = line(notice, region, &reach, quiet, now);
-        if line.leaves_at.is_some() { leaves.push(line) } else { needs_word.push(line) }
+        let mut line = line(notice, region, &reach, quiet, now);
+        match notice.state {
+            NoticeState::Held { until } => {
+                line.why = held_words(app, notice, until, &line).await?;
+                // One without an end waits for somebody, and nothing else would call them.
+                if until.is_some() { lines.held.push(line) } else { lines.needs_word.push(line) }
+            }
+            _ if line.leaves_at.is_some() => lines.leaves.push(line),
+            _ => lines.needs_word.push(line),
+        }
     }
-    leaves.sort_by(|a, b| (a.leaves_at, &a.id).cmp(&(b.leaves_at, &b.id)));
-    Ok((needs_word, leaves))
+    lines.leaves.sort_by(|a, b| (a.leaves_at, &a.id).cmp(&(b.leaves_at, &b.id)));
+    Ok(lines)
+}
+
+/// `Held since … by M. Reyes, until …; then it asks for a word again. The crew looks first.`
+async fn held_words(
+    app: &App,
+    notice: &Notice,
+    until: Option<DateTime<Utc>>,
+    line: &Line,
+) -> Result<String, DeskError> {
+    let at = |instant| local(instant, line.zone);
+    let acts = app.store.audit_of(&format!("notice/{}", notice.id), ACTS_READ).await?;
+    let held = acts.iter().find(|entry| entry.act == Act::NoticeHeld.as_str());
+    let since = held.map_or_else(String::new, |entry| format!(" since {}", at(entry.at)));
+    let note = notice.staff_note.as_deref().unwrap_or_default();
+    // `held by M. Reyes: the crew looks first`
+    let (by, why) = match note.strip_prefix("held by ") {
+        Some(said) => said.split_once(": ").map_or((said, ""), |(by, why)| (by, why)),
+        None => ("", note),
+    };
+    let by = if by.is_empty() { String::new() } else { format!(" by {by}") };
+    let end = match until {
+        Some(until) if line.leaves_at.is_some() => format!("until {}; then it leaves by itself", at(until)),
+        Some(until) => format!("until {}; then it asks for a word again", at(until)),
+        None => "with no end: somebody has to send it or call it off".to_owned(),
+    };
+    let why = if why.is_empty() { String::new() } else { format!(" {}", whole_sentence(why)) };
+    Ok(format!("Held{since}{by}, {end}.{why}"))
 }
 
 fn line(
@@ -242,9 +309,8 @@ fn line(
     let today = now.with_timezone(&zone).date_naive();
     let of_channel = |channel| Some((channel, *reach.get(&(region.id.clone(), channel))?));
     let why = match (&notice.state, &notice.plan) {
-        (NoticeState::Held { .. }, _) => {
-            notice.staff_note.as_deref().map_or_else(|| "Held.".to_owned(), super::whole_sentence)
-        }
+        // Said by whoever reads who held it.
+        (NoticeState::Held { .. }, _) => String::new(),
         (NoticeState::Leaving { by }, _) => format!("{by} has sent it."),
         (_, ReleasePlan::WhenConfirmed(needed)) => why::approval(needed),
         _ => "It leaves by itself unless it is held.".to_owned(),
@@ -266,76 +332,6 @@ fn line(
         undoable: notice.undoable && matches!(notice.state, NoticeState::Leaving { .. }),
         held: matches!(notice.state, NoticeState::Held { .. }),
     }
-}
-
-/// Alarms that are open, messages that failed, temperatures in doubt.
-async fn wrong(
-    app: &App,
-    regions: &BTreeMap<&RegionId, &Region>,
-    rows: &[RegionRow],
-    now: DateTime<Utc>,
-) -> Result<Vec<Trouble>, DeskError> {
-    // These stand in the queue above.
-    let of_queue = [AlarmKind::NoticeWaits, AlarmKind::NoticeLeaves, AlarmKind::NoticeRunsOut];
-    let mut wrong: Vec<Trouble> = app
-        .store
-        .alarms(None)
-        .await?
-        .into_iter()
-        .filter(|alarm| !of_queue.contains(&alarm.kind))
-        .filter(|alarm| alarm.region.as_ref().is_none_or(|region| regions.contains_key(region)))
-        .map(|alarm| Trouble {
-            title: crate::season::phrases::capitalised(alarm.kind.title()),
-            what: alarm.what,
-            mend: alarm.mend,
-            region: alarm.region,
-            urgent: alarm.urgent,
-            since: Some(alarm.raised_at),
-        })
-        .collect();
-    wrong.sort_by_key(|trouble| (!trouble.urgent, std::cmp::Reverse(trouble.since)));
-    let failed: Vec<(&str, u64)> = app
-        .store
-        .failed_since(now - FAILED_SHOWN)
-        .await?
-        .into_iter()
-        .filter_map(|(region, count)| Some((regions.get(&region)?.name.as_str(), count)))
-        .collect();
-    if !failed.is_empty() {
-        let total: u64 = failed.iter().map(|(_, count)| count).sum();
-        let names = few(failed.iter().map(|(name, count)| format!("{name} ({count})")));
-        wrong.push(Trouble {
-            title: "Messages failed".to_owned(),
-            what: format!("{} of the last 7 days did not arrive: {names}.", super::notice::messages(total)),
-            mend: "see why: `treebell deliveries --state failed`, `--state bounced`, `--state expired`.".to_owned(),
-            region: None,
-            urgent: false,
-            since: None,
-        });
-    }
-    let doubtful: Vec<&RegionRow> = rows.iter().filter(|row| row.record_doubt.is_some()).collect();
-    if !doubtful.is_empty() {
-        let names = few(doubtful
-            .iter()
-            .map(|row| format!("{} ({})", row.region.name, row.record_doubt.as_deref().unwrap_or_default())));
-        wrong.push(Trouble {
-            title: "Temperatures are in doubt".to_owned(),
-            what: format!("There nothing leaves unasked: {names}."),
-            mend: "see which days are missing: `treebell weather status`.".to_owned(),
-            region: None,
-            urgent: false,
-            since: None,
-        });
-    }
-    Ok(wrong)
-}
-
-/// The first of many, and how many more there are.
-fn few(all: impl Iterator<Item = String>) -> String {
-    const SHOWN: usize = 5;
-    let all: Vec<String> = all.collect();
-    let shown = all.iter().take(SHOWN).cloned().collect::<Vec<_>>().join(", ");
-    if all.len() > SHOWN { format!("{shown} and {} more", all.len() - SHOWN) } else { shown }
 }
 
 /// `Inspect now for Cedar Flat`.

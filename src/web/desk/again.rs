@@ -8,7 +8,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::learned::{chosen, dates_of, key_of, later, waiting, whole};
+use super::learned::{Heat, chosen, dates_of, key_of, later, waiting};
 use super::notice::{app_of, by, fault_of};
 use super::sign_in::with_status;
 use crate::chart::error_profile::draw;
@@ -41,7 +41,7 @@ pub(super) async fn picture(desk: Desk, Query(query): Query<Typed>) -> Result<Re
     let chosen = chosen(&desk, &query).await?.map_err(|_| Fault::NotFound)?;
     let Stand::Done(found) = known(&desk, &chosen).await? else { return Err(Fault::NotFound) };
     let Ok(fitted) = &found.fitted else { return Err(Fault::NotFound) };
-    Ok(([(header::CONTENT_TYPE, SVG)], draw(&fitted.picture)).into_response())
+    Ok(([(header::CONTENT_TYPE, SVG)], draw(&fitted.picture, Heat::of(&desk).unit())).into_response())
 }
 
 pub(super) async fn adopt_sent(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
@@ -110,11 +110,13 @@ async fn shown(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Re
     match known(desk, &chosen).await? {
         Stand::UnderWay(done, of) => waiting(desk, "Reports against the model", &path_of(&chosen), (done, of)),
         Stand::Failed(why) => desk.page("years", context! { found => (), failed => capitalised(&why) + ".", ..head }),
-        Stand::Done(found) => desk.page("years", context! { found => told(profile, &found), failed => (), ..head }),
+        Stand::Done(found) => {
+            desk.page("years", context! { found => told(Heat::of(desk), profile, &found), failed => (), ..head })
+        }
     }
 }
 
-fn told(profile: &Profile, found: &Again) -> Value {
+fn told(heat: Heat, profile: &Profile, found: &Again) -> Value {
     let Again { sightings, unusable, fitted, .. } = found;
     let axis = Axis::of_season(2025);
     let mut seasons: Vec<i32> = sightings.iter().map(|sighting| sighting.season).collect();
@@ -125,7 +127,7 @@ fn told(profile: &Profile, found: &Again) -> Value {
         more => sightings.len().saturating_sub(MOST),
         seasons => seasons.iter().map(|season| season_of(*season, sightings)).collect::<Vec<_>>(),
         unusable,
-        fit => fitted.as_ref().ok().map(|fit| fit_of(profile, fit)),
+        fit => fitted.as_ref().ok().map(|fit| fit_of(heat, profile, fit)),
         no_fit => fitted.as_ref().err().map(|why| capitalised(why) + "."),
     }
 }
@@ -174,11 +176,11 @@ fn season_of(season: i32, sightings: &[Sighting]) -> Value {
     }
 }
 
-fn fit_of(profile: &Profile, fit: &FitAgain) -> Value {
+fn fit_of(heat: Heat, profile: &Profile, fit: &FitAgain) -> Value {
     let best = &fit.fit.best;
     let opens = profile.stage(&profile.window.opens);
     let sum_before = opens.and_then(|stage| match stage.need {
-        Need::DegreeDays(sum) => Some(whole(sum)),
+        Need::DegreeDays(sum) => Some(heat.whole(sum)),
         Need::Days(_) => None,
     });
     let error = |name: &str, scores: &Scores| {
@@ -199,16 +201,17 @@ fn fit_of(profile: &Profile, fit: &FitAgain) -> Value {
     let carried = fit.carried.iter().map(|carried| {
         let stage = carried.stage.as_ref().and_then(|id| profile.stage(id));
         let name = stage.map_or_else(|| carried.what.clone(), |of| of.names.en.clone());
-        context! { name => capitalised(&name), from => whole(carried.from), to => whole(carried.to) }
+        context! { name => capitalised(&name), from => heat.whole(carried.from), to => heat.whole(carried.to) }
     });
     context! {
-        lower => best.lower_c,
-        lower_before => profile.heat.lower_c(),
-        sum => whole(best.sum.plain()),
+        unit => heat.symbol(),
+        lower => heat.temperature(best.lower_c),
+        lower_before => heat.temperature(profile.heat.lower_c()),
+        sum => heat.whole(best.sum.plain()),
         sum_before,
         records => best.scores.records,
-        flat_from => fit.flat.from_c,
-        flat_to => fit.flat.to_c,
+        flat_from => heat.temperature(fit.flat.from_c),
+        flat_to => heat.temperature(fit.flat.to_c),
         is_flat => fit.flat.to_c - fit.flat.from_c >= 1.0,
         one_year => fit.fit.without_year.is_none(),
         no_better => fit.fit.without_year.as_ref().is_some_and(|out| out.skill().is_some_and(|skill| skill <= 0.0)),

@@ -8,7 +8,7 @@ use axum::response::{IntoResponse, Response};
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{NAVIGATION, PRACTICE_NAVIGATION, cookies};
+use super::{NAVIGATION, NEW_REGION, PRACTICE_NAVIGATION, cookies};
 use crate::language::Language;
 use crate::people::account::Account;
 use crate::region::Region;
@@ -134,11 +134,14 @@ impl Caller {
             .iter()
             .flat_map(|me| {
                 let practice = site.practice().map(|_| &PRACTICE_NAVIGATION);
-                practice.into_iter().chain(NAVIGATION).filter(|(_, _, deed)| me.account().may(*deed))
+                let all = practice.into_iter().chain(NAVIGATION).filter(|(_, _, deed)| me.account().may(*deed));
+                // On a wide window Today leads there.
+                let add = me.account().may_add_regions().then_some((&NEW_REGION, true));
+                all.map(|one| (one, false)).chain(add)
             })
-            .map(|(to, label, _)| {
+            .map(|((to, label, _), narrow)| {
                 let here = path == to || path.strip_prefix(to).is_some_and(|rest| rest.starts_with('/'));
-                context! { href => site.path(Language::En, to), label => *label, here }
+                context! { href => site.path(Language::En, to), label => *label, here, narrow }
             })
             .collect();
         let around = context! {

@@ -27,6 +27,7 @@ use crate::service::belief::{ChoiceFault, Chosen, choose};
 use crate::service::desk::learning::{adopt, freeze, no_belief};
 use crate::service::desk::{DeskError, Word, local};
 use crate::text::Chain;
+use crate::units::c_to_f;
 use crate::web::Fault;
 use crate::web::cache::SVG;
 use crate::web::forms::{Typed, field};
@@ -53,7 +54,8 @@ pub(super) async fn picture(desk: Desk, Query(query): Query<Typed>) -> Result<Re
     let picture = picture.map_err(|_| Fault::NotFound)?;
     let wanted: u32 = field(&query, "w").parse().unwrap_or(CHART_WIDTHS[1]);
     let width = CHART_WIDTHS.into_iter().min_by_key(|width| width.abs_diff(wanted)).unwrap_or(CHART_WIDTHS[1]);
-    let look = Look { width, language: Language::En, unit: Heat::of(&desk).0, dark_too: true, id: "belief".to_owned() };
+    let look =
+        Look { width, language: Language::En, unit: Heat::of(&desk).unit(), dark_too: true, id: "belief".to_owned() };
     Ok(([(header::CONTENT_TYPE, SVG)], draw(&picture, &look)).into_response())
 }
 
@@ -212,22 +214,36 @@ async fn shown(desk: &Desk, asked: &Typed, done: Option<&str>, against: Option<S
 
 /// Heat as staff are shown it: in the unit of the settings.
 #[derive(Clone, Copy)]
-struct Heat(HeatUnit);
+pub(super) struct Heat(HeatUnit);
 
 impl Heat {
-    fn of(desk: &Desk) -> Self {
+    pub(super) fn of(desk: &Desk) -> Self {
         Self(if desk.site().app().config.units.fahrenheit { HeatUnit::Fahrenheit } else { HeatUnit::Celsius })
     }
 
-    fn symbol(self) -> &'static str {
+    pub(super) fn unit(self) -> HeatUnit {
+        self.0
+    }
+
+    pub(super) fn symbol(self) -> &'static str {
         match self.0 {
             HeatUnit::Celsius => "°C·day",
             HeatUnit::Fahrenheit => "°F·day",
         }
     }
 
+    /// A temperature in °C as `7.2 °C` or `45 °F`, to the tenth.
+    pub(super) fn temperature(self, celsius: f64) -> String {
+        let (value, symbol) = match self.0 {
+            HeatUnit::Celsius => (celsius, "°C"),
+            HeatUnit::Fahrenheit => (c_to_f(celsius), "°F"),
+        };
+        // Without the minus of a rounded zero.
+        format!("{} {symbol}", (value * 10.0).round() / 10.0 + 0.0)
+    }
+
     /// Of °C·day.
-    fn whole(self, celsius: f64) -> String {
+    pub(super) fn whole(self, celsius: f64) -> String {
         whole(self.0.heat(celsius))
     }
 
@@ -395,7 +411,7 @@ pub(super) fn later(days: i64) -> String {
     }
 }
 
-pub(super) fn whole(value: f64) -> String {
+fn whole(value: f64) -> String {
     format!("{value:.0}")
 }
 

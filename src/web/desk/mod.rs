@@ -154,6 +154,9 @@ pub const PRACTICE_ENTRIES: &[Entry] = &[
 /// What the head of every page leads to in practice, before all else.
 const PRACTICE_NAVIGATION: (&str, &str, Deed) = ("/desk/practice", "Practice", Deed::See);
 
+/// What the menu of a narrow window leads to besides, for those who may add regions.
+const NEW_REGION: (&str, &str, Deed) = ("/desk/new-region", "Add a region", Deed::Act);
+
 /// What the head of every page leads to: path, name, and whom it is shown.
 const NAVIGATION: &[(&str, &str, Deed)] = &[
     ("/desk/today", "Today", Deed::See),

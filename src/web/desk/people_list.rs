@@ -113,8 +113,7 @@ fn read(desk: &Desk, bytes: &[u8]) -> Result<List, String> {
     let rows = list.lines.len() + list.faults.len();
     if rows > MOST_ROWS {
         return Err(format!(
-            "It has more than {MOST_ROWS} rows: split it into several files, or let whoever runs the service import it with \
-             `treebell subscriber import`."
+            "It has more than {MOST_ROWS} rows: split it into several files, or ask whoever runs the service to import it."
         ));
     }
     if rows == 0 {

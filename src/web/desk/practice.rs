@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use axum::extract::{Form, Path, Query};
-use axum::http::{HeaderName, HeaderValue, StatusCode};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::Response;
 use chrono::{DateTime, Utc};
 use minijinja::context;
@@ -13,19 +13,29 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{by, fault_of, path_of, reach};
 use super::sign_in::with_status;
+use crate::language::Language;
 use crate::people::Channel;
-use crate::season::{NoticeId, phrases};
+use crate::season::phrases;
+use crate::service::desk::notice::{fate, leaves_by_itself, left_by_itself};
 use crate::service::desk::today::{Waiting, waiting};
 use crate::service::desk::{Hand, channel_words, kind_words, local};
-use crate::service::practice::{Lived, Practice, PracticeFault, Standing, Step, Went, kind_of};
+use crate::service::practice::{Lived, Practice, PracticeFault, Standing, Step, Went};
+use crate::store::notices::NoticeState;
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
 
 /// Whoever moves the clock waits so long for the answer; a longer move is shown as under way.
 const PATIENCE: Duration = Duration::from_secs(8);
 
-/// While something is under way the page is looked at again after so many seconds.
-const LOOK_AGAIN_S: &str = "2";
+/// While a new season is made the page is looked at again after so many seconds.
+const LOOK_AGAIN: &str = "2";
+
+/// While the clock moves the page asks for the one that comes when it stands. Until that is there the old one stays as it is, with
+/// whatever somebody has opened on it.
+const WAIT_FOR: &str = "/desk/practice?wait=yes";
+
+/// So long that answer may take; then the page says that the clock moves on. The guard of all pages gives it a little longer.
+const LONGEST_WAIT: Duration = Duration::from_secs(45);
 
 /// Groups of messages that are listed.
 const MOST_GROUPS: usize = 200;
@@ -37,6 +47,9 @@ const MOST_NOTICES: usize = 30;
 const SHOWN: usize = 90;
 
 pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
+    if field(&query, "wait") == "yes" {
+        practice(&desk)?.settled(LONGEST_WAIT).await;
+    }
     shown(&desk, field(&query, "done") == "begun", None).await
 }
 
@@ -82,6 +95,10 @@ async fn shown(desk: &Desk, begun: bool, wrong: Option<String>) -> Result<Respon
         None => waiting(desk.site().app(), Hand { by: by(desk), reach: &reach(desk) }).await.map_err(fault_of)?,
         Some(_) => Waiting::default(),
     };
+    let happened = match &lived {
+        Some(lived) => Some(shown_lived(desk, lived, &names).await),
+        None => None,
+    };
     let mut response = desk.page(
         "practice",
         context! {
@@ -93,41 +110,57 @@ async fn shown(desk: &Desk, begun: bool, wrong: Option<String>) -> Result<Respon
             doing,
             begun => begun && doing.is_none() && lived.is_none(),
             wrong,
-            lived => lived.as_ref().map(|lived| shown_lived(desk, lived, &names)),
+            lived => happened,
             notices_wait => waits.notices,
             reports_wait => waits.reports,
         },
     )?;
-    if doing.is_some() {
-        response.headers_mut().insert(HeaderName::from_static("refresh"), HeaderValue::from_static(LOOK_AGAIN_S));
+    let again = match doing {
+        Some("moving") => Some(format!("1; url={}", desk.site().path(Language::En, WAIT_FOR))),
+        Some(_) => Some(LOOK_AGAIN.to_owned()),
+        None => None,
+    };
+    if let Some(again) = again {
+        let again = HeaderValue::from_str(&again)
+            .map_err(|why| Fault::Inside(format!("the page of the practice has no address: {why}")))?;
+        response.headers_mut().insert(header::REFRESH, again);
     }
     Ok(response)
 }
 
-fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -> Value {
+async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -> Value {
     let zone = desk.site().app().config.schedule.time_zone;
-    let notices =
-        |ids: &[NoticeId]| ids.iter().take(MOST_NOTICES).map(|id| shown_notice(id, names)).collect::<Vec<_>>();
+    let (mut left, mut sent, mut decided) = (Vec::new(), Vec::new(), Vec::new());
+    let mut leave_later = 0_usize;
+    let gone = lived.released.iter().take(MOST_NOTICES);
+    let rest = lived.decided.iter().filter(|id| !lived.released.contains(id)).take(MOST_NOTICES);
+    for id in gone.chain(rest) {
+        // One that another program has taken away is told no more.
+        let Ok(notice) = desk.site().app().store.notice(id).await else { continue };
+        let into = match notice.state {
+            NoticeState::Released { .. } if left_by_itself(&notice).is_some() => &mut left,
+            NoticeState::Released { .. } => &mut sent,
+            _ => &mut decided,
+        };
+        let waits = matches!(notice.state, NoticeState::Waiting);
+        leave_later += usize::from(waits && leaves_by_itself(&notice).is_some());
+        let region = notice.season.region.as_str();
+        into.push(context! {
+            path => path_of(id),
+            kind => kind_words(notice.kind),
+            region => names.get(region).copied().unwrap_or(region),
+            stands => phrases::capitalised(&fate(&notice, zone)),
+        });
+    }
     context! {
         from => local(lived.from, zone),
         to => local(lived.to, zone),
         cycles => lived.cycles,
-        decided => notices(&lived.decided),
-        released => notices(&lived.released),
+        left, sent, decided, leave_later,
         messages => lived.messages,
         reports => lived.reports,
         faults => &lived.faults,
         season_over => lived.season_over,
-    }
-}
-
-/// `pinyon-needle-scale/dos-vientos/2025/wash-now`: its kind and its region.
-fn shown_notice(id: &NoticeId, names: &BTreeMap<&str, &str>) -> Value {
-    let region = id.as_str().split('/').nth(1).unwrap_or_default();
-    context! {
-        path => path_of(id),
-        kind => kind_of(id).map_or_else(|| id.to_string(), kind_words),
-        region => names.get(region).copied().unwrap_or(region),
     }
 }
 

@@ -19,7 +19,7 @@ use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
 use crate::season::status::SeasonStanding;
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
-use crate::service::desk::{kind_words, local};
+use crate::service::desk::{kind_words, local, region_changes};
 use crate::service::station_choice::is_of_midnight;
 use crate::store::notices::Notice;
 use crate::units::{dd_c_to_f, grouped_feet, m_to_feet};
@@ -67,7 +67,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             may_act => desk.may_act_on(region),
             may_add => desk.account().may_add_regions(),
             owner_reports => region.owner_reports.name(),
-            release => release_words(region.release),
+            release => region_changes::release(region.release),
             row => shown_region(&axis, row, app.config.policy.get_ready_days),
             standing_words => standing_words(row.standing),
             gradients => Value::from_safe_string(gradients().to_owned()),
@@ -95,21 +95,15 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             demand => seen.demand.iter().map(|wait| context! {
                 zip => wait.zip.as_str(), people => wait.people, miles => format!("{:.0}", wait.km * MILES_OF_KM),
             }).collect::<Vec<_>>(),
-            changes => seen.changes.iter().map(|entry| change(entry, zone)).collect::<Vec<_>>(),
+            changes => seen.changes.iter().map(|entry| context! {
+                detail => region_changes::in_words(&entry.detail), ..change(entry, zone)
+            }).collect::<Vec<_>>(),
         },
     )
 }
 
 /// The international mile is 1.609344 km.
 const MILES_OF_KM: f64 = 1.0 / 1.609_344;
-
-fn release_words(release: crate::region::Release) -> String {
-    match release {
-        crate::region::Release::AtOnce => "at once".to_owned(),
-        crate::region::Release::UnlessHeld { hours } => format!("after {hours} hours, unless staff hold them"),
-        crate::region::Release::WhenConfirmed => "only when staff confirm them".to_owned(),
-    }
-}
 
 fn station_of(station: &StationHealth, zone: chrono_tz::Tz) -> Value {
     let of = &station.of;

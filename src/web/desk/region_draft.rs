@@ -25,12 +25,13 @@ use crate::season::phrases::{capitalised, date};
 use crate::season::{DaySpan, days_after, days_before, days_between};
 use crate::service::desk::region_words::{desk_words, page_words, without_brackets};
 use crate::service::desk::reports::act_at_once;
-use crate::service::desk::{DeskError, Hand};
+use crate::service::desk::{DeskError, Hand, region_changes};
 use crate::service::new_region::{Fact, NoStation};
 use crate::service::preview::{OtherRegion, Preview};
 use crate::service::region_drafts::{self, Draft, Failure, NotSaved, Ready, Stage, Step, Task};
 use crate::service::station_choice::is_far_in_height;
 use crate::store::StoreError;
+use crate::store::audit::changes;
 use crate::units::grouped_feet;
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
@@ -244,7 +245,7 @@ fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
         typed_why => draft.typed.get("why"),
         why_not => (!may_save).then(|| not_theirs(desk)),
         changes => match &draft.task {
-            Task::Change(change) => Some(crate::store::audit::changes(&change.before, &change.after)),
+            Task::Change(change) => Some(region_changes::in_words(&changes(&change.before, &change.after))),
             Task::Add(_) => None,
         },
     }

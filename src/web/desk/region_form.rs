@@ -46,6 +46,15 @@ const FIELDS: [&str; 19] = [
     "why",
 ];
 
+/// What is seldom wanted, folded away group by group.
+const GROUPS: [(&str, &[&str]); 5] = [
+    ("place", &["elevation_ft", "latitude", "longitude", "county", "state", "time_zone"]),
+    ("heights", &["from_ft", "to_ft", "landmarks"]),
+    ("stations", &["stations", "grid"]),
+    ("leaving", &["release", "hours", "owner_reports", "profile"]),
+    ("short", &["id"]),
+];
+
 /// What a form says of a region. What was left empty is `None`, or empty.
 pub(super) struct Given {
     pub name: String,
@@ -297,18 +306,23 @@ pub(super) fn fields(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Value
         *words = Some(words.take().map_or_else(|| what.clone(), |before| format!("{before} {what}")));
     }
     let profiles: Vec<String> = desk.site().app().profiles.all().iter().map(|profile| profile.id.clone()).collect();
-    let is_first = |field: &str| ["name", "zips"].contains(&field);
-    let usual = usual();
-    let given = FIELDS.iter().any(|name| !is_first(name) && text(typed, name) != text(&usual, name));
+    let (usual, looks_up) = (usual(), desk.site().app().config.feeds.look_up);
+    let differs = |name: &&str| text(typed, name) != text(&usual, name);
+    let open: BTreeMap<&str, bool> =
+        GROUPS.iter().map(|(group, names)| (*group, faults.iter().any(|(field, _)| names.contains(field)))).collect();
+    // Where nobody looks a place up, it has to be given.
+    let given: BTreeMap<&str, bool> = GROUPS
+        .iter()
+        .map(|(group, names)| (*group, names.iter().any(differs) || *group == "place" && !looks_up))
+        .collect();
     context! {
         value,
         administers => desk.account().may(Deed::Administer),
         profiles,
-        // What is seldom wanted stands open where something in it is wrong; of a new region also where it is given, or nobody
-        // looks it up.
-        open => faults.iter().any(|(field, _)| !is_first(field)),
+        // A group stands open where something in it is wrong; of a new region also where something in it is given.
+        open,
         given,
-        looks_up => desk.site().app().config.feeds.look_up,
+        looks_up,
         faults => faults.iter().map(|(field, what)| context! { field => *field, what }).collect::<Vec<_>>(),
         wrong,
     }

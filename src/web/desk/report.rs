@@ -11,7 +11,7 @@ use minijinja::value::Value;
 
 use super::Upload;
 use super::caller::Desk;
-use super::notice::{app_of, by, fault_of, reach};
+use super::notice::{app_of, by, fault_of, path_of, reach};
 use super::said::{Refused, done_of};
 use super::sign_in::with_status;
 use super::upload::taken;
@@ -19,9 +19,10 @@ use crate::language::Language;
 use crate::region::Region;
 use crate::season::phrases::{capitalised, date};
 use crate::season::{WindowDays, days_between};
-use crate::service::desk::effect::{Effect, RegionEffect, effect};
+use crate::service::desk::effect::{Effect, RegionEffect, came_up, effect};
+use crate::service::desk::notice::fate;
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
-use crate::service::desk::{DeskError, Hand, local, reports};
+use crate::service::desk::{DeskError, Hand, kind_words, local, reports};
 use crate::service::field_reports::can_be_seen;
 use crate::service::photographs::Photographs;
 use crate::store::audit::AuditEntry;
@@ -35,6 +36,9 @@ const PATIENCE: Duration = Duration::from_secs(3);
 
 /// So long regions are worked out for one page.
 const EFFECT_WITHIN: Duration = Duration::from_secs(5);
+
+/// So many notices that came up are listed.
+const MOST_NOTICES: usize = 12;
 
 /// What may stand behind `?done=`.
 const DONE: [&str; 7] = ["entered", "confirmed", "set-aside", "day", "photograph", "erased", "later"];
@@ -190,6 +194,10 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
     let today = app.clock.now().with_timezone(&zone).date_naive();
     let typed = |name: &str| refused.as_ref().map_or("", |refused| field(refused.typed, name)).to_owned();
     let mine = desk.may_act_on(&region);
+    let came_up = match done {
+        Some("later") => notices_since(desk, &report, &region).await?,
+        _ => Vec::new(),
+    };
     desk.page(
         "report",
         context! {
@@ -218,6 +226,7 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
             today => today.to_string(),
             day => Some(typed("day")).filter(|day| !day.is_empty()).unwrap_or_else(|| report.observed_on.to_string()),
             done,
+            came_up,
             wrong => refused.as_ref().map(|refused| refused.form),
             wrong_why => refused.as_ref().map(|refused| refused.why.as_str()),
             typed_why => typed("why"),
@@ -261,6 +270,10 @@ pub(super) async fn effect_page(
     };
     let done = ["entered", "confirmed"].into_iter().find(|done| *done == field(&query, "done"));
     let is_confirmed = report.standing == ReportStanding::Confirmed;
+    let came_up = match done {
+        Some(_) => notices_since(&desk, &report, &region).await?,
+        None => Vec::new(),
+    };
     desk.page(
         "report_effect",
         context! {
@@ -270,10 +283,27 @@ pub(super) async fn effect_page(
             looked_on => long(report.observed_on),
             is_confirmed,
             done,
+            came_up,
             fault,
             found => found.as_ref().map(|found| told(found, &region)),
         },
     )
+}
+
+/// What came up since the word on a report, in its region and in others.
+async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region) -> Result<Vec<Value>, Fault> {
+    let app = desk.site().app();
+    let mut lines = Vec::new();
+    for notice in came_up(app, report, region).await.map_err(fault_of)?.iter().take(MOST_NOTICES) {
+        let of = app.store.region(&notice.season.region).await?;
+        lines.push(context! {
+            path => path_of(&notice.id),
+            kind => kind_words(notice.kind),
+            region => &of.name,
+            stands => capitalised(&fate(notice, of.time_zone)),
+        });
+    }
+    Ok(lines)
 }
 
 fn told(found: &Effect, own: &Region) -> Value {

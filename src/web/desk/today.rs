@@ -15,7 +15,7 @@ use crate::people::account::Role;
 use crate::region::{Region, RegionId};
 use crate::season::status::SeasonStanding;
 use crate::season::{DaySpan, NoticeKind, days_after, days_before, phrases};
-use crate::service::desk::today::{Doubt, Filters, Line, RegionRow, SeenMark, today_beside};
+use crate::service::desk::today::{Doubt, Filters, Left, Line, RegionRow, SeenMark, today_beside};
 use crate::service::desk::{Hand, kind_words, local};
 use crate::units::grouped_feet;
 use crate::web::Fault;
@@ -51,12 +51,16 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
             taken_back,
             may_add => account.may_add_regions(),
             needs_word => seen.needs_word.iter().map(line).collect::<Vec<_>>(),
+            held => seen.held.iter().map(line).collect::<Vec<_>>(),
+            left => seen.left.iter().map(shown_left).collect::<Vec<_>>(),
             leaves_today => seen.leaves.iter().filter(|one| one.leaves_today).map(line).collect::<Vec<_>>(),
             leaves_later => seen.leaves.iter().filter(|one| !one.leaves_today).map(line).collect::<Vec<_>>(),
             wrong => seen.wrong.iter().map(|trouble| context! {
                 title => &trouble.title,
                 what => &trouble.what,
-                mend => phrases::capitalised(&trouble.mend),
+                mend => &trouble.mend,
+                by_command => &trouble.by_command,
+                regions => trouble.regions.iter().map(|(id, name)| context! { id => id.as_str(), name }).collect::<Vec<_>>(),
                 urgent => trouble.urgent,
                 since => trouble.since.map(|at| local(at, zone)),
             }).collect::<Vec<_>>(),
@@ -128,6 +132,15 @@ fn shown_line(desk: &Desk, line: &Line) -> Value {
         why => &line.why,
         undoable => line.undoable,
         held => line.held,
+    }
+}
+
+fn shown_left(left: &Left) -> Value {
+    context! {
+        path => path_of(&left.id),
+        kind => kind_words(left.kind),
+        region => &left.region_name,
+        at => local(left.at, left.zone),
     }
 }
 

@@ -18,7 +18,7 @@ use crate::message::templates::{Origin, Placeholder, TextKind, TextName};
 use crate::people::account::Deed;
 use crate::season::phrases::capitalised;
 use crate::service::desk::messages::{
-    Draft, TextInDepth, TextRow, Tried, placeholders, read_with, restore_words, set_words, text, texts, tried,
+    Draft, TextInDepth, TextRow, Tried, Unsaid, placeholders, read_with, restore_words, set_words, text, texts, tried,
     usual_sample,
 };
 use crate::service::desk::{DeskError, Word, local};
@@ -63,13 +63,14 @@ pub(super) async fn list(desk: Desk) -> Result<Response, Fault> {
 pub(super) async fn page(desk: Desk, Path(name): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let name = named(&name)?;
     let done = DONE.into_iter().find(|done| *done == field(&query, "done"));
-    shown(&desk, &name, done, None).await
+    let sample = sample_of(&query, &name);
+    shown(&desk, &name, sample, done, None).await
 }
 
 pub(super) async fn preview(desk: Desk, Path(name): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let name = named(&name)?;
     let looked = looked_at(&desk, &name, &typed, None).await?;
-    shown(&desk, &name, None, Some(looked)).await
+    shown(&desk, &name, sample_of(&typed, &name), None, Some(looked)).await
 }
 
 pub(super) async fn keep(desk: Desk, Path(name): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
@@ -81,7 +82,10 @@ pub(super) async fn keep(desk: Desk, Path(name): Path<String>, Form(typed): Form
         Err(why) => against(why)?,
     };
     let looked = looked_at(&desk, &name, &typed, why).await?;
-    with_status(shown(&desk, &name, None, Some(looked)).await, StatusCode::UNPROCESSABLE_ENTITY)
+    with_status(
+        shown(&desk, &name, sample_of(&typed, &name), None, Some(looked)).await,
+        StatusCode::UNPROCESSABLE_ENTITY,
+    )
 }
 
 pub(super) async fn restore(desk: Desk, Path(name): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
@@ -97,7 +101,10 @@ pub(super) async fn restore(desk: Desk, Path(name): Path<String>, Form(typed): F
     // The words that were asked for stand in the form with what is wrong with them, to be mended there.
     let old = text(&app, &name).await.map_err(fault_of)?.of_version(version).unwrap_or_default();
     let looked = of_draft(&desk, &name, &typed, (old, why)).await?;
-    with_status(shown(&desk, &name, None, Some(looked)).await, StatusCode::UNPROCESSABLE_ENTITY)
+    with_status(
+        shown(&desk, &name, sample_of(&typed, &name), None, Some(looked)).await,
+        StatusCode::UNPROCESSABLE_ENTITY,
+    )
 }
 
 /// One version: what it changed.
@@ -186,17 +193,24 @@ async fn of_draft<'a>(
     typed: &'a Typed,
     (draft, stands): (Draft, Option<String>),
 ) -> Result<Looked<'a>, Fault> {
-    let sample = Some(field(typed, "sample")).filter(|sample| !sample.is_empty()).unwrap_or(usual_sample(name));
-    let (tried, why) = match tried(desk.site().app(), name, &draft, sample).await {
+    let (tried, why) = match tried(desk.site().app(), name, &draft, sample_of(typed, name)).await {
         Ok(tried) => (Some(tried), None),
         Err(why) => (None, against(why)?),
     };
     Ok(Looked { typed, draft, tried, against: stands.or(why) })
 }
 
+/// The sample that is asked for: by the button at words that another one does not show, or by the choice in the form.
+fn sample_of(typed: &Typed, name: &TextName) -> &'static str {
+    let asked = [field(typed, "show"), field(typed, "sample")].into_iter().find(|asked| !asked.is_empty());
+    let found = samples::all().into_iter().map(|of| of.name).find(|of| Some(*of) == asked);
+    found.unwrap_or_else(|| usual_sample(name))
+}
+
 async fn shown(
     desk: &Desk,
     name: &TextName,
+    sample: &'static str,
     done: Option<&str>,
     looked: Option<Looked<'_>>,
 ) -> Result<Response, Fault> {
@@ -208,7 +222,7 @@ async fn shown(
         Some(Looked { typed, draft, tried, against }) => (draft, Some(typed), tried, against),
         // To begin with, as they are.
         None => {
-            let now = read_with(app, name, words, usual_sample(name)).await.map_err(fault_of)?;
+            let now = read_with(app, name, words, sample).await.map_err(fault_of)?;
             (words.clone(), None, Some(now), None)
         }
     };
@@ -220,6 +234,7 @@ async fn shown(
         .map(|language| {
             let own = faults.iter().filter(|fault| fault.language == Some(language));
             let reads = tried_now.iter().flat_map(|tried| &tried.reads).find(|read| read.language == language);
+            let unsaid = tried_now.iter().flat_map(|tried| &tried.unsaid).filter(|one| one.language == language);
             let origin =
                 row.origins.iter().find(|(of, _)| *of == language).map(|(_, origin)| capitalised(&whose(origin)));
             context! {
@@ -229,11 +244,11 @@ async fn shown(
                 text => draft.words(language).trim_end(),
                 faults => own.map(told).collect::<Vec<_>>(),
                 reads => reads.map(shown_reading),
+                unsaid => unsaid.map(shown_unsaid).collect::<Vec<_>>(),
             }
         })
         .collect();
-    let sample = typed_or("sample", usual_sample(name));
-    let (used, unused): (Vec<Placeholder>, Vec<Placeholder>) = placeholders(app, name, &sample)
+    let (used, unused): (Vec<Placeholder>, Vec<Placeholder>) = placeholders(app, name, sample)
         .into_iter()
         .partition(|one| Language::ALL.iter().any(|language| one.stands_in(draft.words(*language))));
     let [fills, spare] = [used, unused].map(|all| all.iter().map(shown_placeholder).collect::<Vec<_>>());
@@ -257,7 +272,8 @@ async fn shown(
             seen => typed_or("seen", &seen.version().to_string()),
             is_changed => seen.history.first().is_some_and(|newest| newest.en.is_some() || newest.es.is_some()),
             folder_words => app.config.messages.folder.is_some(),
-            sample => &sample,
+            sample,
+            is_letter => matches!(name.kind(), TextKind::Letter(..)),
             samples => samples::all().iter().map(|of| context! { name => of.name, label => sample_words(of.name) }).collect::<Vec<_>>(),
             fills => fills,
             spare => spare,
@@ -272,6 +288,19 @@ async fn shown(
 
 fn shown_placeholder(one: &Placeholder) -> Value {
     context! { typed => one.typed(), words => one.words, example => &one.example, asked => one.asked }
+}
+
+/// Longer words are shown by their beginning, characters.
+const UNSAID_SHOWN: usize = 160;
+
+fn shown_unsaid(one: &Unsaid) -> Value {
+    let short: String = one.words.chars().take(UNSAID_SHOWN).collect();
+    let is_whole = short.len() == one.words.len();
+    context! {
+        when => &one.when,
+        words => if is_whole { short } else { format!("{}…", short.trim_end()) },
+        said_in => one.said_in.first().map(|name| context! { name, label => sample_words(name) }),
+    }
 }
 
 fn shown_row(desk: &Desk, row: &TextRow) -> Value {

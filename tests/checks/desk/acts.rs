@@ -334,7 +334,7 @@ async fn a_notice_in_depth_says_why_whom_how_and_when() {
         assert_eq!(
             seen.stands,
             "Being sent, on the word of M. Reyes: the first leaves on Mon, Mar 16, 10:02 AM MDT; all are out by about \
-             10:03 AM. Until then it can be taken back."
+             10:03 AM. It can be taken back until Mon, Mar 16, 10:02 AM MDT."
         );
     })
     .await;

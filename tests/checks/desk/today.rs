@@ -142,6 +142,35 @@ async fn staff_of_one_county_see_its_regions_and_no_other() {
     assert_eq!(seen.counties, ["Vega"]);
 }
 
+/// Nobody takes it for one that waits, and what left with nobody asked is not gone from sight.
+#[tokio::test]
+async fn a_hold_says_since_when_by_whom_and_until_when_and_what_left_by_itself_is_listed() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let seen = || async { today(&house.app, everywhere(), &Filters::default()).await.unwrap() };
+    let why = Some("the crew looks first");
+    acts::hold(&house.app, everywhere(), &house.id, Some(at("2026-03-17T15:00:00Z")), why).await.unwrap();
+    let now = seen().await;
+    assert_eq!((now.needs_word.len(), now.held.len(), now.leaves.len()), (0, 1, 1));
+    assert_eq!(
+        now.held[0].why,
+        "Held since Mon, Mar 16, 10:00 AM MDT by M. Reyes, until Tue, Mar 17, 9:00 AM MDT; then it asks for a word again. \
+         The crew looks first."
+    );
+    acts::hold(&house.app, everywhere(), &house.id, None, why).await.unwrap();
+    let now = seen().await;
+    assert_eq!((now.needs_word.len(), now.held.len()), (1, 0), "nothing else would call anybody");
+    let held = "by M. Reyes, with no end: somebody has to send it or call it off. The crew looks first.";
+    assert!(now.needs_word[0].held && now.needs_word[0].why.ends_with(held), "{}", now.needs_word[0].why);
+
+    assert!(now.left.is_empty(), "{:?}", now.left);
+    house.go_to("2026-03-17T01:00:00Z").await;
+    let now = seen().await;
+    let left: Vec<_> = now.left.iter().map(|left| (left.region_name.as_str(), left.at)).collect();
+    assert_eq!((left.as_slice(), now.leaves.len()), (&[("Region south", at("2026-03-17T01:00:00Z"))][..], 0));
+    house.go_to("2026-03-19T02:00:00Z").await;
+    assert!(seen().await.left.is_empty(), "of the last two days");
+}
+
 /// What today costs the store does not grow with the regions.
 #[tokio::test]
 async fn a_state_of_regions_is_read_with_as_few_questions_as_two() {

@@ -141,6 +141,22 @@ fn an_insecticide_needs_its_whole_caution_in_every_kind_of_message() {
 }
 
 #[test]
+fn a_missing_caution_names_the_word_that_wants_it_and_what_mends_it() {
+    let word = "The word “spray” says so: where no insecticide is meant, write another one, such as “rinse” or “wash off”, \
+                or add what is missing";
+    let with_part = format!("{word} ({{% include \"insecticides.part.txt\" %}} brings it)");
+    for (file, ending) in [("en/look.part.txt", with_part.as_str()), ("en/too-late-to-wash.sms.txt", word)] {
+        let text = built_in(file).replace("Washing helps", "Spray now. Washing helps");
+        let text = if file.ends_with(".part.txt") { format!("{text}\nOr spray the tree.\n") } else { text };
+        let folder = folder(&[(file, &text)]);
+        let templates = Templates::load(Some(folder.path())).unwrap();
+        let faults = check::check(&templates, &sender()).faults;
+        let told = |what: &str| what.starts_with("speaks of insecticides without") && what.ends_with(ending);
+        assert!(faults.iter().any(|fault| told(&fault.what)), "{file}: {faults:?}");
+    }
+}
+
+#[test]
 fn washing_needs_its_cautions() {
     let fault = "speaks of washing with a strong jet without the caution: ";
     broken("en/care.part.txt", |text| text.replace("power lines", "cars"), &format!("{fault}power lines"));

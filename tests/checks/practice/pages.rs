@@ -8,9 +8,12 @@ use axum::http::StatusCode;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use treebell::clock::{Clock, ManualClock, SystemClock};
 use treebell::people::account::{RegionReach, Role};
+use treebell::season::{NoticeId, NoticeKind};
 use treebell::service::practice::{Goal, Lived, Message, Practice, PracticeFault, Standing, Step, Went};
 use treebell::store::accounts::StoredAccount;
+use treebell::store::notices::{NewNotice, NoticeRelease};
 
+use crate::people::notices::notice;
 use crate::web::desk::matrix::notice_of_north;
 use crate::web::desk::support::{DeskWorld, of_region};
 
@@ -84,6 +87,16 @@ async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
         }
     }
 
+    // Nothing that somebody has opened is closed while the clock moves: the next page comes when it stands.
+    let moving = nora.get("/desk/practice").await;
+    assert_eq!(moving.header("refresh"), "1; url=/desk/practice?wait=yes");
+    let stops = async {
+        tokio::time::sleep(Duration::from_millis(250)).await;
+        stand(Standing::Still(None));
+    };
+    let (stood, ()) = tokio::join!(nora.get("/desk/practice?wait=yes"), stops);
+    assert!(!stood.body.contains("is moving") && stood.header("refresh").is_empty(), "{}", stood.body);
+
     // Who may only look moves nothing and begins nothing again.
     let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
     for form in ["move", "begin-again"] {
@@ -116,4 +129,19 @@ async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
     ] {
         assert!(page.contains(link), "{link}: {page}");
     }
+
+    // What left with nobody asked is no decision that waits.
+    let facts = crate::desk::facts("north");
+    let texts = crate::desk::texts_of(&app.templates.in_use(), NoticeKind::GetReady, &facts);
+    let new = NewNotice {
+        facts: serde_json::to_value(&facts).unwrap(),
+        expires_at: now + TimeDelta::days(30),
+        ..notice(NoticeKind::GetReady, NoticeRelease::Release)
+    };
+    app.store.put_notice(&new, &texts).await.unwrap();
+    let id: NoticeId = "pinyon-needle-scale/north/2026/get-ready".into();
+    stand(Standing::Still(Some(Lived { decided: vec![id.clone()], released: vec![id], ..lived(12) })));
+    let page = nora.get("/desk/practice").await.body;
+    assert!(page.contains("<a href=\"#left\">1 notice has left by itself</a>"), "{page}");
+    assert!(page.contains("Left by itself on ") && !page.contains("<h3>Decided</h3>"), "{page}");
 }

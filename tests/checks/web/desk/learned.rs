@@ -159,6 +159,19 @@ async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_
     dates_stand_above_adopt(&page, &fitted.dates);
     let picture = admin.get(&format!("{PAGE}/fit.svg?profile=pinyon-needle-scale&season=2025")).await;
     assert!(picture.status == StatusCode::OK && picture.body.starts_with("<svg"), "{}", picture.body);
+    // In the unit of the settings, page and picture.
+    for (fahrenheit, unit, other) in [(false, "°C", "°F"), (true, "°F", "°C")] {
+        let mut config = (*world.app.config).clone();
+        config.units.fahrenheit = fahrenheit;
+        let app = treebell::service::app::App { config: config.into(), ..world.app.clone() };
+        let desk = DeskWorld::over(&app, world.clock.clone());
+        let who = if fahrenheit { "olga" } else { "otto" };
+        let (mut observer, _) = desk.signed_in(who, Role::Observer, RegionReach::default()).await;
+        let page = ready(&mut observer, &path).await;
+        assert!(page.contains(&format!(" {unit}·day</b>, now ")) && !page.contains(other), "{page}");
+        let picture = observer.get(&format!("{PAGE}/fit.svg?profile=pinyon-needle-scale&season=2025")).await.body;
+        assert!(picture.contains(&format!("Lower threshold, {unit}")), "{picture}");
+    }
     let silent = said(&mut admin, "adopt-fit", &[("seen", &fitted.fingerprint), ("why", "")]).await;
     assert_eq!(silent.status, StatusCode::UNPROCESSABLE_ENTITY);
     let other = said(&mut admin, "adopt-fit", &[("seen", "0011223344556677"), ("why", "five years")]).await;

@@ -212,6 +212,20 @@ async fn a_slip_is_told_at_once_beside_its_field() {
     assert!(!maria.get("/desk/new-region").await.body.contains("Your drafts"), "nothing was begun");
 }
 
+#[tokio::test]
+async fn what_is_seldom_wanted_is_folded_away_and_stands_open_where_something_in_it_is_wrong() {
+    let desk = desk_at(Store::in_memory().await.unwrap(), None).await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    let page = maria.get("/desk/new-region").await.body;
+    let at = |what: &str| page.find(what).unwrap_or_else(|| panic!("no {what}: {page}"));
+    assert!(at("id=\"elevation_ft\"") < at("id=\"from_ft\""), "{page}");
+    let open = "<details class=\"more\" open>\n<summary>";
+    let groups = ["Heights,", "Stations", "How notices leave", "Short name"];
+    assert!(!groups.iter().any(|group| page.contains(&format!("{open}{group}"))), "{page}");
+    let wrong = maria.post("/desk/new-region", &form(&[("from_ft", "7000"), ("to_ft", "6000")])).await.body;
+    assert!(wrong.contains(&format!("{open}Heights,")) && !wrong.contains(&format!("{open}Stations")), "{wrong}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn whoever_keeps_a_county_adds_regions_in_it_and_nobody_else_does() {
     let server = good().await;
@@ -244,6 +258,9 @@ async fn whoever_keeps_a_county_adds_regions_in_it_and_nobody_else_does() {
     let saved = sample.post(&format!("{own}/save"), &[("sure", "yes")]).await;
     assert_eq!(saved.status, StatusCode::SEE_OTHER, "{}", saved.body);
     assert_eq!(added(&desk).await, [(Some("sara".into()), None)]);
+    // On a phone the menu of every page leads there.
+    let menu = "<li class=\"narrow\"><a href=\"/desk/new-region\">Add a region</a></li>";
+    assert!(sample.get("/desk/people").await.body.contains(menu));
 
     for (who, role, reach) in [
         ("nora", Role::Staff, of_region("north")),

@@ -157,7 +157,7 @@ async fn words_of_one_notice_without_their_caution_are_not_kept() {
         ("email_en", "ladder", "chair", "without the caution: ladders"),
         ("email_en", "power lines", "cars", "without the caution: power lines"),
         ("email_es", "lentes de protección", "sombrero", "without the caution: eye protection"),
-        ("sms_en", "Look twice", "Spray it. Look twice", "speaks of insecticides without the caution"),
+        ("sms_en", "Look twice", "Spray it. Look twice", "The word “spray” says so: where no insecticide is meant"),
     ] {
         let mut fields = words_of(&desk).await;
         let (_, words) = fields.iter_mut().find(|(name, _)| name == field).unwrap();
@@ -263,4 +263,17 @@ async fn an_e_mail_is_shown_as_it_reads_with_its_chart() {
     assert!(page.contains("chart.png?language=en"), "{page}");
     let sent = desk.store().notice_text(&ID.into(), Channel::Email, Language::En).await.unwrap();
     assert!(matches!(sent, Some(Message::Email { chart_png: Some(_), .. })), "{sent:?}");
+}
+
+/// Whoever sits at the desk has no command line.
+#[tokio::test]
+async fn pages_of_the_desk_lead_to_no_command() {
+    let desk = world().await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    for path in [PAGE, "/desk/today", "/desk/region/north", "/desk/people-list"] {
+        let page = maria.get(path).await;
+        assert_eq!(page.status, StatusCode::OK, "{path}");
+        let (main, _) = page.body.split_once("</main>").unwrap();
+        assert!(!main.contains("treebell ") && !main.contains('`'), "{path}: {main}");
+    }
 }

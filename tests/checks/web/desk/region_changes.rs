@@ -82,13 +82,21 @@ async fn words_are_changed_at_once_and_what_moves_dates_is_shown_first() {
         assert_eq!((rows[0].act.as_str(), rows[0].account.as_deref()), ("region-changed", Some("nora")));
         assert_eq!(rows[0].why.as_deref(), Some("as people say"));
 
+        let page = nora.get("/desk/region/north").await.body;
+        assert!(page.contains("Name: from Region north to North Rim; Notices leave: from "), "{page}");
+        assert!(page.contains(" to only when staff confirm them</span> as people say"), "{page}");
+
         // Another ZIP code is looked at first.
         let form = filled(&mut nora, CHANGE, &[("zips", "00101 00103")]).await;
         let begun = send(&mut nora, CHANGE, &form).await;
         assert_eq!(begun.status, StatusCode::SEE_OTHER, "{}", begun.body);
         let path = begun.header("location").to_owned();
         let page = ended(&mut nora, &path).await;
-        assert!(page.body.contains("What changes") && page.body.contains("00103"), "{}", page.body);
+        assert!(
+            page.body.contains("What changes") && page.body.contains("ZIP codes: 00103 added, 00102 taken out"),
+            "{}",
+            page.body
+        );
         assert_eq!(desk.store().region(&"north".into()).await.unwrap(), wanted, "not before the second word");
         let saved = nora.post(&format!("{path}/save"), &[("sure", "yes"), ("why", "the creek too")]).await;
         assert_eq!(saved.header("location"), "/desk/region/north?done=changed", "{}", saved.body);

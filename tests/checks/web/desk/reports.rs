@@ -1,13 +1,18 @@
 //! Field reports at the desk as they are asked, without a browser.
 
 use axum::http::StatusCode;
+use chrono::{DateTime, TimeDelta, Utc};
 use treebell::clock::Clock;
 use treebell::people::account::{RegionReach, Role};
+use treebell::season::decide::ApprovalNeeded;
 use treebell::season::profile::Profiles;
+use treebell::season::{NoticeKind, SeasonKey};
 use treebell::store::audit::AuditFilter;
 use treebell::store::field_reports::{NewFieldReport, ReportSource, ReportStanding, Seen, StoredReport};
+use treebell::store::notices::{NewNotice, NoticeRelease};
 
 use super::support::{Browser, DeskWorld, of_region};
+use crate::people::notices::notice;
 
 fn day(text: &str) -> chrono::NaiveDate {
     text.parse().unwrap()
@@ -198,4 +203,41 @@ async fn today_counts_notices_and_reports_that_need_a_word_and_leads_to_each() {
     // Of another's regions they are not theirs.
     let (mut vera, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
     assert!(vera.get("/desk/today").await.body.contains("Nothing waits for you."));
+}
+
+/// A notice of north in this season that was decided then and waits for a word.
+async fn put_notice(desk: &DeskWorld, kind: NoticeKind, decided_at: DateTime<Utc>) {
+    let facts = crate::desk::facts("north");
+    let approval_needed = ApprovalNeeded::ByPolicy;
+    let new = NewNotice {
+        season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "north".into(), year: 2025 },
+        facts: serde_json::to_value(&facts).unwrap(),
+        decided_at,
+        expires_at: decided_at + TimeDelta::days(30),
+        ..notice(kind, NoticeRelease::WaitForApproval { approval_needed })
+    };
+    let texts = crate::desk::texts_of(&desk.world.app.templates.in_use(), kind, &facts);
+    desk.store().put_notice(&new, &texts).await.unwrap();
+}
+
+/// A word on a report may bring a notice: whoever said it is led there.
+#[tokio::test]
+async fn what_came_up_since_a_report_was_confirmed_is_named_with_a_link() {
+    let desk = DeskWorld::new().await;
+    let own = format!("/desk/report/{}", report_of_north(&desk).await);
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let now = desk.world.clock.now();
+    put_notice(&desk, NoticeKind::GetReady, now - TimeDelta::hours(1)).await;
+    maria.get(&own).await;
+    let answer = maria.post(&format!("{own}/confirm"), &[]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    put_notice(&desk, NoticeKind::InspectNow, now).await;
+    for page in [format!("{own}/effect?done=confirmed"), format!("{own}?done=later")] {
+        let page = maria.get(&page).await.body;
+        let link =
+            "<a href=\"/desk/notice/pinyon-needle-scale~north~2025~inspect-now\">Inspect now for Region north</a>";
+        assert!(page.contains(link) && page.contains("<p>Needs a word.</p>"), "{page}");
+        assert!(!page.contains("Get ready for"), "that was there before: {page}");
+    }
+    assert!(!maria.get(&own).await.body.contains("Came up since"));
 }

@@ -132,6 +132,35 @@ async fn what_may_be_filled_in_stands_above_the_words_as_it_is_typed_with_its_me
     assert!(!letter.contains("{{ wash_by }}"), "{letter}");
 }
 
+/// Whoever changes words that are said only now and then sees them.
+#[tokio::test]
+async fn words_that_an_example_does_not_show_are_named_and_shown_with_one_that_does() {
+    let desk = DeskWorld::new().await;
+    let page = "/desk/wording/wash-now.email";
+    let hidden = "Only where it holds: what the notice rests on: seen.";
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let read = observer.get(page).await.body;
+    assert!(read.contains(hidden) && read.contains(&format!("href=\"{page}?sample=seen#reads\"")), "{read}");
+    let read = observer.get(&format!("{page}?sample=seen")).await.body;
+    assert!(!read.contains(hidden) && read.contains("what the notice rests on: not seen"), "{read}");
+
+    let (mut staff, _) = desk.signed_in("vera", Role::Staff, of_region("north")).await;
+    let templates = desk.world.app.templates.in_use();
+    let [en, es] = ["en", "es"].map(|code| templates.source(&format!("{code}/wash-now.email.txt")).to_owned());
+    let other =
+        en.replace("Eggs of the pinyon needle scale were seen.", "Somebody saw eggs of the pinyon needle scale.");
+    assert_ne!(other, en);
+    staff.get(page).await;
+    let form = [("en", other.as_str()), ("es", es.as_str()), ("seen", "0"), ("sample", "typical"), ("why", "")];
+    let tried = staff.post(&format!("{page}/preview"), &form).await.body;
+    assert!(tried.contains(hidden) && tried.contains("“Somebody saw eggs of the pinyon needle scale."), "{tried}");
+    assert!(tried.contains("form=\"try\"") && tried.contains("name=\"show\" value=\"seen\""), "{tried}");
+    let form: Vec<(&str, &str)> = form.into_iter().chain([("show", "seen")]).collect();
+    let shown = staff.post(&format!("{page}/preview"), &form).await.body;
+    assert!(shown.contains("<dd>Somebody saw eggs of the pinyon needle scale."), "{shown}");
+    assert!(!shown.contains(hidden) && shown.contains("<option value=\"seen\" selected>"), "{shown}");
+}
+
 /// Whoever washes a tree, or sprays it, must not come to harm by what somebody left out.
 #[tokio::test]
 async fn words_without_their_caution_are_not_kept() {

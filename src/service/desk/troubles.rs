@@ -1,0 +1,137 @@
+//! What is wrong: alarms that are open, messages that failed, temperatures in doubt. Whoever reads it has no command line, and
+//! is led to a page or to an administrator.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::region_words::quoted;
+use super::regions::RegionRow;
+use super::{DeskError, notice};
+use crate::alarms::AlarmKind;
+use crate::region::{Region, RegionId};
+use crate::season::phrases::capitalised;
+use crate::service::app::App;
+
+/// Messages that failed are shown for so long.
+const FAILED_SHOWN: TimeDelta = TimeDelta::days(7);
+
+/// So many of the regions that something is about are named.
+const NAMED: usize = 5;
+
+/// Something that is wrong.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Trouble {
+    pub title: String,
+    pub what: String,
+    /// What mends it, at the desk.
+    pub mend: String,
+    /// The same for whoever runs the service, where that takes commands.
+    pub by_command: Option<String>,
+    /// The first regions that it is about, with their names: their pages say more.
+    pub regions: Vec<(RegionId, String)>,
+    pub urgent: bool,
+    pub since: Option<DateTime<Utc>>,
+}
+
+/// Alarms that are open, messages that failed, temperatures in doubt.
+pub(super) async fn wrong(
+    app: &App,
+    regions: &BTreeMap<&RegionId, &Region>,
+    rows: &[RegionRow],
+    now: DateTime<Utc>,
+) -> Result<Vec<Trouble>, DeskError> {
+    // These stand in the queue above.
+    let of_queue = [AlarmKind::NoticeWaits, AlarmKind::NoticeLeaves, AlarmKind::NoticeRunsOut];
+    let mut wrong: Vec<Trouble> = app
+        .store
+        .alarms(None)
+        .await?
+        .into_iter()
+        .filter(|alarm| !of_queue.contains(&alarm.kind))
+        .filter(|alarm| alarm.region.as_ref().is_none_or(|region| regions.contains_key(region)))
+        .map(|alarm| {
+            let (mend, by_command) = of_desk(alarm.mend);
+            let named = |id: RegionId| Some((id.clone(), regions.get(&id)?.name.clone()));
+            Trouble {
+                title: capitalised(alarm.kind.title()),
+                what: quoted(&alarm.what),
+                mend,
+                by_command,
+                regions: alarm.region.and_then(named).into_iter().collect(),
+                urgent: alarm.urgent,
+                since: Some(alarm.raised_at),
+            }
+        })
+        .collect();
+    wrong.sort_by_key(|trouble| (!trouble.urgent, std::cmp::Reverse(trouble.since)));
+    let failed: Vec<(RegionId, String, u64)> = app
+        .store
+        .failed_since(now - FAILED_SHOWN)
+        .await?
+        .into_iter()
+        .filter_map(|(region, count)| {
+            let name = regions.get(&region)?.name.clone();
+            Some((region, name, count))
+        })
+        .collect();
+    if !failed.is_empty() {
+        let total: u64 = failed.iter().map(|(.., count)| count).sum();
+        let names = few(failed.iter().map(|(_, name, count)| format!("{name} ({count})")));
+        wrong.push(Trouble {
+            title: "Messages failed".to_owned(),
+            what: format!("{} of the last 7 days did not arrive: {names}.", notice::messages(total)),
+            mend: "An administrator can see why each of them did not arrive.".to_owned(),
+            by_command: Some("treebell deliveries --state failed, --state bounced and --state expired".to_owned()),
+            regions: Vec::new(),
+            urgent: false,
+            since: None,
+        });
+    }
+    let doubtful: Vec<&RegionRow> = rows.iter().filter(|row| row.record_doubt.is_some()).collect();
+    if !doubtful.is_empty() {
+        let names = few(doubtful
+            .iter()
+            .map(|row| format!("{} ({})", row.region.name, row.record_doubt.as_deref().unwrap_or_default())));
+        wrong.push(Trouble {
+            title: "Temperatures are in doubt".to_owned(),
+            what: format!("There nothing leaves unasked: {names}."),
+            mend: "The region’s page says which station lacks days and how long; an administrator can take in what is \
+                   missing."
+                .to_owned(),
+            by_command: Some("treebell weather status".to_owned()),
+            regions: doubtful.iter().take(NAMED).map(|row| (row.region.id.clone(), row.region.name.clone())).collect(),
+            urgent: false,
+            since: None,
+        });
+    }
+    Ok(wrong)
+}
+
+/// What mends something, for a person without a command line, and with the commands where it takes some.
+fn of_desk(mend: String) -> (String, Option<String>) {
+    match mend.contains('`') {
+        true => ("An administrator can see to it.".to_owned(), Some(capitalised(&mend.replace('`', "")))),
+        false => (capitalised(&mend), None),
+    }
+}
+
+/// The first of many, and how many more there are.
+fn few(all: impl Iterator<Item = String>) -> String {
+    let all: Vec<String> = all.collect();
+    let shown = all.iter().take(NAMED).cloned().collect::<Vec<_>>().join(", ");
+    if all.len() > NAMED { format!("{shown} and {} more", all.len() - NAMED) } else { shown }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn commands_stand_apart_from_what_a_person_at_the_desk_can_do() {
+        let (mend, by_command) = of_desk("see to it: `treebell once` makes the cycle again.".to_owned());
+        assert_eq!(mend, "An administrator can see to it.");
+        assert_eq!(by_command.as_deref(), Some("See to it: treebell once makes the cycle again."));
+        assert_eq!(of_desk("nothing: it mends itself.".to_owned()), ("Nothing: it mends itself.".to_owned(), None));
+    }
+}
