@@ -299,7 +299,7 @@ fn shown_unsaid(one: &Unsaid) -> Value {
     context! {
         when => &one.when,
         words => if is_whole { short } else { format!("{}…", short.trim_end()) },
-        said_in => one.said_in.first().map(|name| context! { name, label => sample_words(name) }),
+        said_in => one.said_in.first().map(|&name| context! { name, label => sample_words(name) }),
     }
 }
 
