@@ -122,8 +122,8 @@ pub(super) async fn endings(
 fn ending(notice: &Notice, now: DateTime<Utc>) -> String {
     let note = notice.staff_note.as_ref().map_or_else(String::new, |note| format!(" ({note})"));
     let became = match &notice.state {
-        NoticeState::Released { by, .. } if by == "policy" => "went out by itself".to_owned(),
-        NoticeState::Released { by, .. } => format!("was released by {by}"),
+        NoticeState::Released { by, .. } if by == "policy" => format!("went out by itself{}", recalled(notice)),
+        NoticeState::Released { by, .. } => format!("was released by {by}{}", recalled(notice)),
         NoticeState::Leaving { by } => format!("was released by {by} and leaves at its hour"),
         NoticeState::Held { .. } => format!("is held{note}"),
         NoticeState::Cancelled => format!("was cancelled{note}"),
@@ -134,6 +134,15 @@ fn ending(notice: &Notice, now: DateTime<Utc>) -> String {
         NoticeState::Waiting => "needs no word any more and goes out by itself".to_owned(),
     };
     format!("\"{}\" for {} {became}.", kind_words(notice.kind), notice.season.region)
+}
+
+/// ` and was recalled (wrong region)`; nothing of one that was not.
+fn recalled(notice: &Notice) -> String {
+    match (&notice.recall, notice.recall_reason()) {
+        (Some(_), Some(why)) => format!(" and was recalled ({why})"),
+        (Some(_), None) => " and was recalled".to_owned(),
+        (None, _) => String::new(),
+    }
 }
 
 /// Notices that went out and whose last recipients are not in the queue yet. The schedule goes on with them at each look.

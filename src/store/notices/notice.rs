@@ -194,6 +194,12 @@ impl Notice {
         }
     }
 
+    /// Why staff recalled it: of `recalled by M. Reyes: wrong region` what follows the name; `None`: it was not, or nobody said.
+    pub fn recall_reason(&self) -> Option<&str> {
+        let note = self.staff_note.as_deref().filter(|_| self.recall.is_some())?;
+        note.strip_prefix("recalled by ")?.split_once(": ").map(|(_, why)| why)
+    }
+
     /// The hour of its plan.
     pub fn release_at(&self) -> Option<DateTime<Utc>> {
         match self.plan {
