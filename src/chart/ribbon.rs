@@ -53,6 +53,8 @@ pub struct Ribbon {
     pub over_from: Option<NaiveDate>,
     /// Days on which notices went out.
     pub sent: Vec<NaiveDate>,
+    /// Days on which notices were recalled.
+    pub recalled: Vec<NaiveDate>,
     pub seen: Vec<(NaiveDate, SeenSign)>,
 }
 
@@ -130,14 +132,15 @@ pub fn ribbon(axis: &Axis, shown: &Ribbon) -> String {
         line(&mut out, at, (3, 40), "rb-deadline");
         push(&mut out, format_args!(r#"<rect class="rb-flag" x="{}%" y="3" width="9" height="7"/>"#, hundredths(at)));
     }
-    for at in shown.sent.iter().filter_map(|day| axis.middle_of(*day)) {
-        let at = hundredths(at);
-        push(
-            &mut out,
-            format_args!(
-                r#"<rect class="rb-sent" x="{at}%" y="0" width="7" height="7" transform="translate(-3.5 0)"/>"#
-            ),
-        );
+    for (days, class) in [(&shown.sent, "rb-sent"), (&shown.recalled, "rb-recalled")] {
+        for at in days.iter().filter_map(|day| axis.middle_of(*day)).map(hundredths) {
+            push(
+                &mut out,
+                format_args!(
+                    r#"<rect class="{class}" x="{at}%" y="0" width="7" height="7" transform="translate(-3.5 0)"/>"#
+                ),
+            );
+        }
     }
     for (day, sign) in &shown.seen {
         let Some(at) = axis.middle_of(*day).map(hundredths) else { continue };
@@ -280,12 +283,14 @@ mod tests {
             over_from: Some(day(5, 13)),
             best: Some(DaySpan { first: day(3, 30), last: day(4, 12) }),
             sent: vec![day(3, 2), day(3, 12)],
+            recalled: vec![day(2, 20)],
             seen: vec![(day(3, 11), SeenSign::Confirmed), (day(3, 1), SeenSign::Nothing), (day(3, 9), SeenSign::Said)],
             ..Ribbon::default()
         };
         let svg = ribbon(&axis, &shown);
         for (class, times) in [
             ("rb-sent", 2),
+            ("rb-recalled", 1),
             ("rb-seen", 1),
             ("rb-said", 1),
             ("rb-none", 1),

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
 
 use super::notice::left_by_itself;
 use super::why;
@@ -38,13 +39,29 @@ pub struct RegionRow {
     pub record_doubt: Option<String>,
     pub filled_days: u32,
     pub newest_real_day: Option<NaiveDate>,
+    /// Those that went out and were not recalled, and on which day.
     pub sent: Vec<(NoticeKind, NaiveDate)>,
-    /// Those that left with nobody asked, and when.
-    pub left: Vec<(NoticeId, NoticeKind, DateTime<Utc>)>,
+    /// Those that staff recalled after they had left, and on which day.
+    pub recalled: Vec<(NoticeKind, NaiveDate)>,
+    /// Those that left with nobody asked.
+    pub left: Vec<Left>,
     pub waiting: Vec<NoticeKind>,
     pub seen: Vec<SeenMark>,
     /// Of the season, reports that nobody has judged; those without a day too.
     pub reports_wait: u32,
+}
+
+/// One notice that left by itself.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Left {
+    pub id: NoticeId,
+    pub kind: NoticeKind,
+    pub region_name: String,
+    pub zone: Tz,
+    pub at: DateTime<Utc>,
+    pub is_recalled: bool,
+    /// Why staff recalled it, where they said so.
+    pub recall_reason: Option<String>,
 }
 
 /// What somebody saw, as a mark on a day.
@@ -165,6 +182,7 @@ pub(super) fn row(
         filled_days: 0,
         newest_real_day: None,
         sent: Vec::new(),
+        recalled: Vec::new(),
         left: Vec::new(),
         waiting: Vec::new(),
         seen: Vec::new(),
@@ -189,10 +207,13 @@ pub(super) fn row(
     row.record_doubt = why::doubt(&outlook.trust);
     row.filled_days = outlook.filled_days;
     row.newest_real_day = outlook.newest_real_day;
+    let day = |at: DateTime<Utc>| at.with_timezone(&region.time_zone).date_naive();
     for notice in notices {
-        if let Some(at) = notice.released_at() {
-            row.sent.push((notice.kind, at.with_timezone(&region.time_zone).date_naive()));
-            row.left.extend(left_by_itself(notice).map(|at| (notice.id.clone(), notice.kind, at)));
+        row.left.extend(left_by_itself(notice).map(|at| left(notice, region, at)));
+        if let Some(recall) = &notice.recall {
+            row.recalled.push((notice.kind, day(recall.at)));
+        } else if let Some(at) = notice.released_at() {
+            row.sent.push((notice.kind, day(at)));
         } else if matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
             row.waiting.push(notice.kind);
         }
@@ -212,4 +233,16 @@ pub(super) fn row(
         })
         .collect();
     row
+}
+
+fn left(notice: &Notice, region: &Region, at: DateTime<Utc>) -> Left {
+    Left {
+        id: notice.id.clone(),
+        kind: notice.kind,
+        region_name: region.name.clone(),
+        zone: region.time_zone,
+        at,
+        is_recalled: notice.recall.is_some(),
+        recall_reason: notice.recall_reason().map(str::to_owned),
+    }
 }

@@ -6,7 +6,7 @@ use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::notice::leaves_by_itself;
-pub use super::regions::{OnPage, RegionRow, SeenMark};
+pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
 use super::troubles::wrong;
 use super::{DeskError, Hand, kind_words, local, regions, whole_sentence, why};
@@ -125,16 +125,6 @@ pub struct Line {
     pub held: bool,
 }
 
-/// One notice that left by itself.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Left {
-    pub id: NoticeId,
-    pub kind: NoticeKind,
-    pub region_name: String,
-    pub zone: Tz,
-    pub at: DateTime<Utc>,
-}
-
 impl Line {
     pub fn recipients(&self) -> u64 {
         self.reach.values().sum()
@@ -221,18 +211,8 @@ async fn reports_waiting(
 
 /// Those that left by themselves in the last days.
 fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
-    let mut left = Vec::new();
-    for row in rows {
-        let (name, zone) = (&row.region.name, row.region.time_zone);
-        let lately = row.left.iter().filter(|(.., at)| *at > now - LEFT_SHOWN);
-        left.extend(lately.map(|(id, kind, at)| Left {
-            id: id.clone(),
-            kind: *kind,
-            region_name: name.clone(),
-            zone,
-            at: *at,
-        }));
-    }
+    let lately = |left: &&Left| left.at > now - LEFT_SHOWN;
+    let mut left: Vec<Left> = rows.iter().flat_map(|row| &row.left).filter(lately).cloned().collect();
     left.sort_by(|a, b| b.at.cmp(&a.at).then_with(|| a.id.cmp(&b.id)));
     left
 }

@@ -20,7 +20,7 @@ use tracing::{error, warn};
 
 use crate::people::access_token::Scope;
 use crate::region::{Region, RegionId, Zip};
-use crate::season::Profile;
+use crate::season::{NoticeKind, Profile};
 use crate::service::desk::DeskError;
 use crate::service::desk::access_tokens::{REPORTS_A_DAY, ReportEntered, enter_report, program, regions_for};
 use crate::service::desk::today::RegionRow;
@@ -105,7 +105,8 @@ async fn token_of(site: &Site, headers: &HeaderMap, wanted: Scope) -> Result<Acc
 /// `regions`, sorted by their windows, each with `id`, `name`, `county` (or `null`), its own `day`, `standing` (as in
 /// `outlook.json`), `opened_chance` (0 to 1, or `null`), `window` (`null` where nothing can be said: `look_from`, `best_days` with
 /// `first` and `last`, `deadline`), `temperatures_in_doubt` (in words, or `null`), `newest_observed_day`, `waiting` (notices that
-/// have not gone out), `sent` (`notice` and the day `on` which it went out) and `reports_waiting`.
+/// have not gone out), `sent` (`notice` and the day `on` which it went out), `recalled` (`notice` and the day `on` which staff
+/// stopped what had not gone out of it; not among `sent`) and `reports_waiting`.
 async fn regions(State(site): State<Site>, headers: HeaderMap) -> Result<Response, Refused> {
     let token = token_of(&site, &headers, Scope::See).await?;
     let views = site.views().shown_now();
@@ -121,7 +122,9 @@ fn row(row: &RegionRow) -> Value {
         let best = days.best.map(|best| json!({ "first": best.first, "last": best.last }));
         json!({ "look_from": days.look_from, "best_days": best, "deadline": days.deadline })
     });
-    let sent: Vec<Value> = row.sent.iter().map(|(kind, on)| json!({ "notice": kind.name(), "on": on })).collect();
+    let days = |notices: &[(NoticeKind, NaiveDate)]| -> Vec<Value> {
+        notices.iter().map(|(kind, on)| json!({ "notice": kind.name(), "on": on })).collect()
+    };
     json!({
         "id": row.region.id,
         "name": row.region.name,
@@ -133,7 +136,8 @@ fn row(row: &RegionRow) -> Value {
         "temperatures_in_doubt": row.record_doubt,
         "newest_observed_day": row.newest_real_day,
         "waiting": row.waiting.iter().map(|kind| kind.name()).collect::<Vec<_>>(),
-        "sent": sent,
+        "sent": days(&row.sent),
+        "recalled": days(&row.recalled),
         "reports_waiting": row.reports_wait,
     })
 }

@@ -141,6 +141,8 @@ fn shown_left(left: &Left) -> Value {
         kind => kind_words(left.kind),
         region => &left.region_name,
         at => local(left.at, left.zone),
+        is_recalled => left.is_recalled,
+        recall_reason => &left.recall_reason,
     }
 }
 
@@ -185,12 +187,18 @@ pub(super) fn shown_region(axis: &Axis, row: &RegionRow, get_ready_days: u32) ->
         }),
         chance => row.opened_chance.filter(|_| known).map(|chance| format!("{:.0}", chance * 100.0)),
         doubt => &row.record_doubt,
-        sent => row.sent.iter().map(|(kind, on)| format!("{} {}", kind_words(*kind), short(*on))).collect::<Vec<_>>(),
+        sent => row.sent.iter().map(day_of).collect::<Vec<_>>(),
+        recalled => row.recalled.iter().map(day_of).collect::<Vec<_>>(),
         waiting => row.waiting.iter().map(|kind: &NoticeKind| kind_words(*kind)).collect::<Vec<_>>(),
         seen => row.seen.iter().rev().take(3).map(seen_words).collect::<Vec<_>>(),
         seen_more => row.seen.len().saturating_sub(3),
         ribbon => Value::from_safe_string(ribbon(axis, &ribbon_of(row, get_ready_days))),
     }
+}
+
+/// `Get ready Feb 1`.
+fn day_of((kind, on): &(NoticeKind, NaiveDate)) -> String {
+    format!("{} {}", kind_words(*kind), short(*on))
 }
 
 fn seen_words(mark: &SeenMark) -> String {
@@ -206,6 +214,7 @@ fn ribbon_of(row: &RegionRow, get_ready_days: u32) -> Ribbon {
     let mut shown = Ribbon {
         today: Some(row.today),
         sent: row.sent.iter().map(|(_, on)| *on).collect(),
+        recalled: row.recalled.iter().map(|(_, on)| *on).collect(),
         seen: row.seen.iter().map(|mark| (mark.on, sign_of(mark))).collect(),
         ..Ribbon::default()
     };

@@ -129,6 +129,14 @@ async fn today_shows_what_needs_a_word_what_leaves_and_how_regions_stand() {
         let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
         let north = seen.regions.iter().find(|row| row.region.id == "north").unwrap();
         assert_eq!(north.sent, [(NoticeKind::InspectNow, day("2026-03-16"))]);
+        house.go_to("2026-03-17T16:00:00Z").await;
+        acts::recall(&house.app, everywhere(), &house.id, Some("wrong region")).await.unwrap();
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        let north = seen.regions.iter().find(|row| row.region.id == "north").unwrap();
+        assert_eq!(
+            (north.sent.len(), north.recalled.as_slice()),
+            (0, &[(NoticeKind::InspectNow, day("2026-03-17"))][..])
+        );
     })
     .await;
 }
@@ -167,6 +175,10 @@ async fn a_hold_says_since_when_by_whom_and_until_when_and_what_left_by_itself_i
     let now = seen().await;
     let left: Vec<_> = now.left.iter().map(|left| (left.region_name.as_str(), left.at)).collect();
     assert_eq!((left.as_slice(), now.leaves.len()), (&[("Region south", at("2026-03-17T01:00:00Z"))][..], 0));
+    assert!(!now.left[0].is_recalled, "{:?}", now.left);
+    acts::recall(&house.app, everywhere(), &now.left[0].id, Some("wrong station")).await.unwrap();
+    let now = seen().await;
+    assert_eq!((now.left[0].is_recalled, now.left[0].recall_reason.as_deref()), (true, Some("wrong station")));
     house.go_to("2026-03-19T02:00:00Z").await;
     assert!(seen().await.left.is_empty(), "of the last two days");
 }
