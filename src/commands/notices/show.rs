@@ -42,8 +42,11 @@ fn text(seen: &NoticeInDepth) -> String {
     for ((channel, language), count) in &seen.whom {
         whom += &format!("  {count} by {} in {}\n", channel_words(*channel), language.english_name());
     }
-    if whom.is_empty() {
-        whom = "  nobody\n".to_owned();
+    if let Some(why) = seen.to_nobody() {
+        let would = if whom.is_empty() { "" } else { "; it would have gone to these, as they are signed up now:" };
+        whom = format!("{}{whom}", paragraph(2, &format!("nobody: {why}{would}")));
+    } else if whom.is_empty() {
+        whom = "  nobody: no address is signed up there\n".to_owned();
     }
     section("Whom", whom);
     let mut when = String::new();
@@ -141,7 +144,11 @@ fn whole(seen: &NoticeInDepth) -> serde_json::Value {
         fields.insert("why".into(), json!({ "sentence": seen.why.sentence, "waits": seen.why.waits,
             "numbers": seen.why.numbers.iter().map(|(name, value)| json!({ "name": name, "value": value })).collect::<Vec<_>>() }));
         fields.insert("stands".into(), seen.stands.clone().into());
-        fields.insert("whom".into(), whom.into());
+        // What reads this must not take those for people who get it.
+        let (get_it, would_have) = if seen.to_nobody().is_some() { (Vec::new(), whom) } else { (whom, Vec::new()) };
+        fields.insert("whom".into(), get_it.into());
+        fields.insert("would_have_gone_to".into(), would_have.into());
+        fields.insert("recall_reason".into(), json!(seen.notice.recall_reason()));
         fields.insert("reads".into(), reads.into());
         fields.insert("leaves_from".into(), json!(seen.goes.from));
         fields.insert("sent_by".into(), sent_by.into());

@@ -31,7 +31,7 @@ pub struct NoticeInDepth {
     /// Where it stands, in a sentence with local times.
     pub stands: String,
     pub why: Why,
-    /// Whom it would go to now, or was queued for.
+    /// Whom it would go to now, or was queued for; of one that was called off or skipped, whom it would have gone to.
     pub whom: BTreeMap<(Channel, Language), u64>,
     pub reads: Vec<Reading>,
     pub goes: Goes,
@@ -45,6 +45,15 @@ pub struct NoticeInDepth {
 impl NoticeInDepth {
     pub fn recipients(&self) -> u64 {
         self.whom.values().sum()
+    }
+
+    /// Why nobody gets it, whoever is signed up.
+    pub fn to_nobody(&self) -> Option<&'static str> {
+        match self.notice.state {
+            NoticeState::Cancelled => Some("it was called off"),
+            NoticeState::Skipped => Some("it was skipped"),
+            _ => None,
+        }
     }
 
     /// Messages that have gone out.
@@ -129,10 +138,12 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let region = app.store.region(&notice.season.region).await?;
     let (profile, store) = (app.profiles.get(&notice.season.profile), &app.store);
     let outlook = store.outlook(&notice.season.profile, &region.id, notice.decided_on).await?;
-    let why = why::of(&notice, outlook.as_ref(), profile.as_deref());
-    let is_open = matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held);
-    let whom =
-        if is_open { store.count_recipients_by_words(&region.id).await? } else { store.delivery_words(id).await? };
+    let today = now.with_timezone(&region.time_zone).date_naive();
+    let why = why::of(&notice, outlook.as_ref(), profile.as_deref(), today);
+    let whom = match notice.status() {
+        NoticeStatus::Released => store.delivery_words(id).await?,
+        _ => store.count_recipients_by_words(&region.id).await?,
+    };
     let (progress, has_ended) = store.notice_progress(id, now).await?;
     let all_out = notice.status() == NoticeStatus::Released
         && has_ended

@@ -25,17 +25,30 @@ pub struct Why {
 
 const EN: Language = Language::En;
 
-/// `outlook` is that of the day on which it was decided, where it is kept.
-pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Profile>) -> Why {
+/// `outlook` is that of the day on which it was decided, where it is kept; `today` is the region's.
+pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Profile>, today: NaiveDate) -> Why {
     let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
     let sentence = match &terms {
-        Some(terms) => reason(&terms.reason, profile),
+        Some(terms) => as_of_its_day(notice, reason(&terms.reason, profile), today),
         None => match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
             Ok(skipped) => format!("It was not told: {skipped}."),
             Err(_) => "What it rests on was written by another program and cannot be read.".to_owned(),
         },
     };
     Why { sentence, waits: waits(notice, terms.as_ref()), numbers: numbers(notice, outlook, profile) }
+}
+
+/// Chances and days to go are those of the day on which it was decided: on a later one that day is named.
+fn as_of_its_day(notice: &Notice, sentence: String, today: NaiveDate) -> String {
+    // One that was given new terms keeps the day on which it came up; its facts have that of the terms.
+    let renewed_on = facts_of(notice).ok().map(|facts| facts.decided_on).filter(|day| *day > notice.decided_on);
+    let (day, last) = renewed_on.map_or((notice.decided_on, ""), |day| (day, "last "));
+    if day >= today {
+        return sentence;
+    }
+    let mut letters = sentence.chars();
+    let first: String = letters.next().into_iter().flat_map(char::to_lowercase).collect();
+    format!("When this was {last}decided, on {}: {first}{}", phrases::date(EN, day), letters.as_str())
 }
 
 fn reason(reason: &Reason, profile: Option<&Profile>) -> String {
@@ -96,10 +109,17 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
         (NoticeState::Cancelled, _) => {
             format!("Staff ended it: {}.", notice.staff_note.as_deref().unwrap_or("no reason was given"))
         }
-        (NoticeState::Released { by, .. }, _) if by == "policy" => {
-            "It left by itself, as the region has it.".to_owned()
+        (NoticeState::Released { by, .. }, _) => {
+            let left = match by.as_str() {
+                "policy" => "It left by itself, as the region has it.".to_owned(),
+                by => format!("{by} let it out."),
+            };
+            match (&notice.recall, notice.recall_reason()) {
+                (Some(_), Some(why)) => format!("{left} Staff recalled it: {}.", why.trim_end_matches('.')),
+                (Some(_), None) => format!("{left} Staff recalled it: no reason was given."),
+                (None, _) => left,
+            }
         }
-        (NoticeState::Released { by, .. }, _) => format!("{by} let it out."),
         (NoticeState::Skipped, _) => {
             notice.staff_note.as_ref().map_or_else(String::new, |note| phrases::capitalised(note) + ".")
         }
@@ -118,7 +138,13 @@ pub(in crate::service) fn unsent(notice: &Notice) -> Option<String> {
         // Overtaken or outlived; where it waited for a word until then, that is said first.
         None => {
             let waited = notice.approval_needed().map(approval);
-            Some(waited.into_iter().chain([of(notice, None, None).sentence]).collect::<Vec<_>>().join(" "))
+            Some(
+                waited
+                    .into_iter()
+                    .chain([of(notice, None, None, notice.decided_on).sentence])
+                    .collect::<Vec<_>>()
+                    .join(" "),
+            )
         }
     };
     let stands = match notice.state {

@@ -12,7 +12,7 @@ use treebell::store::notices::{NoticeState, Recalled};
 use treebell::store::queue::ClaimRequest;
 use treebell::store::{Conflict, StoreError};
 
-use super::{END, House, NONE, UNDO, asks, at, everywhere, leaves, put};
+use super::{END, House, NONE, UNDO, asks, at, everywhere, facts, leaves, put};
 use crate::engines::on_each_engine;
 
 #[tokio::test]
@@ -175,6 +175,7 @@ async fn a_recall_says_how_many_had_gone() {
             seen.stands,
             "Recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known."
         );
+        assert_eq!(seen.why.waits, "M. Reyes let it out. Staff recalled it: wrong region.");
         assert!(!seen.may.recall && !seen.may.undo && !seen.may.send);
         assert_eq!(house.audit().await, ["notice-released", "notice-recalled"]);
     })
@@ -336,6 +337,51 @@ async fn a_notice_in_depth_says_why_whom_how_and_when() {
             "Being sent, on the word of M. Reyes: the first leaves on Mon, Mar 16, 10:02 AM MDT; all are out by about \
              10:03 AM. It can be taken back until Mon, Mar 16, 10:02 AM MDT."
         );
+    })
+    .await;
+}
+
+/// "84 %" and "17 days off" are of the day on which it was decided, and whoever reads it days later must not count from theirs.
+#[tokio::test]
+async fn why_a_notice_is_in_place_is_told_as_of_the_day_of_the_decision() {
+    on_each_engine("why, days later", |store| async move {
+        let house = House::new(store, asks()).await;
+        let why = || async { notice_in_depth(&house.app, &house.id, UNDO).await.unwrap().why.sentence };
+        // Still March 16 there.
+        house.clock.set(at("2026-03-17T05:59:00Z"));
+        assert_eq!(why().await, "The chance that egg laying has begun is 84 %.");
+        house.clock.set(at("2026-03-17T06:00:00Z"));
+        let then = "When this was decided, on March 16: the chance that egg laying has begun is 84 %.";
+        assert_eq!(why().await, then);
+        // With new terms it is as of their day.
+        let facts = treebell::message::NoticeFacts { decided_on: "2026-03-18".parse().unwrap(), ..facts("north") };
+        let mut tx = house.app.store.begin().await.unwrap();
+        sqlx::query("UPDATE notices SET facts = $1 WHERE id = $2")
+            .bind(serde_json::to_string(&facts).unwrap())
+            .bind(house.id.as_str())
+            .execute(tx.conn())
+            .await
+            .unwrap();
+        tx.commit().await.unwrap();
+        house.clock.set(at("2026-03-18T16:00:00Z"));
+        assert_eq!(why().await, "The chance that egg laying has begun is 84 %.");
+        house.clock.set(at("2026-03-19T16:00:00Z"));
+        assert_eq!(why().await, then.replace("was decided, on March 16", "was last decided, on March 18"));
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_notice_that_was_called_off_says_whom_it_would_have_reached() {
+    on_each_engine("whom a notice would have reached", |store| async move {
+        let house = House::new(store, asks()).await;
+        let open = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        assert_eq!(open.to_nobody(), None);
+        acts::call_off(&house.app, everywhere(), &house.id, Some("wrong station")).await.unwrap();
+        let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        assert_eq!((seen.to_nobody(), seen.recipients()), (Some("it was called off"), 3));
+        assert_eq!(seen.whom, open.whom);
+        assert!(seen.goes.all_sent_by.is_empty() && seen.goes.from.is_none(), "{:?}", seen.goes);
     })
     .await;
 }

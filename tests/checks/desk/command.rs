@@ -43,7 +43,8 @@ async fn the_command_shows_what_the_page_shows() {
     assert_eq!(code, 0, "{err}");
     for wanted in [
         "Inspect now for Region north (2026)",
-        "The chance that egg laying has begun is 84 %.",
+        // As it stood then, not today.
+        "When this was decided, on March 16: the chance that egg laying has begun",
         "Last day to wash: April 12",
         "2 by e-mail in English",
         "1 by text message in English",
@@ -68,6 +69,19 @@ async fn the_command_shows_what_the_page_shows() {
     assert_eq!(code, 0, "{err}");
     let (code, _, err) = run("cancel south --season 2026 --by staff");
     assert!(code == 2 && err.contains("is cancelled and cannot be cancelled"), "{err}");
+    let (_, out, _) = run("show south --season 2026");
+    assert!(
+        out.contains("nobody: it was called off") && !out.contains("would have gone"),
+        "nobody is in the south:\n{out}"
+    );
+    run("cancel north --season 2026 --by staff --why wrong~station");
+    let (_, out, _) = run("show north --season 2026");
+    assert!(out.contains("nobody: it was called off; it would have gone to these"), "{out}");
+    assert!(out.contains("2 by e-mail in English"), "{out}");
+    let (_, json, _) = run("show north --season 2026 --json");
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    let counted = ["whom", "would_have_gone_to"].map(|field| json[field].as_array().unwrap().len());
+    assert_eq!(counted, [0, 2], "{json}");
 }
 
 /// A notice that waits for a word and is of use until tomorrow; gives its id.
@@ -162,8 +176,13 @@ async fn the_list_fits_its_columns_and_says_recalled() {
     use treebell::service::desk::acts;
     acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
     house.go_to("2026-03-16T16:02:00Z").await;
-    acts::recall(&house.app, everywhere(), &house.id, None).await.unwrap();
+    acts::recall(&house.app, everywhere(), &house.id, Some("wrong region")).await.unwrap();
     house.app.store.close().await;
+    let (_, out, _) = run(folder.path(), "show north --season 2026", "100");
+    assert!(out.contains("Staff recalled it: wrong region."), "{out}");
+    let (_, json, _) = run(folder.path(), "show north --season 2026 --json", "100");
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json["recall_reason"], "wrong region");
     for (columns, more) in [("100", true), ("80", false)] {
         let (code, out, err) = run(folder.path(), "--season 2026", columns);
         assert_eq!(code, 0, "{err}");
