@@ -66,6 +66,9 @@ async function walk() {
   await inspect("hold past the end", { status: 422, response: await press(page.locator("form[action$='/hold'] button")) });
   await says("hold past the end", "it is of use until");
   await page.getByText("somebody sends it or calls it off").click();
+  await inspect("hold with a day and no end", { status: 422, response: await press(page.locator("form[action$='/hold'] button")) });
+  await says("hold with a day and no end", "A day is typed");
+  await page.fill("#day", "");
   await inspect("notice held", { response: await press(page.locator("form[action$='/hold'] button")) });
   await says("notice held", "Held until somebody sends it or calls it off");
   await press(button("Take the last word back"));

@@ -32,7 +32,7 @@ const DONE: [&str; 7] = ["sent", "held", "called-off", "recalled", "undone", "re
 
 /// What was asked for and cannot be had.
 struct Refused<'a> {
-    /// The form: `send`, `hold`, `call-off`, `recall` or `undo`.
+    /// The form: `send`, `hold`, `call-off`, `recall` or `undo`; `hold-end` is that of a hold whose end is at fault.
     form: &'a str,
     why: String,
     typed: &'a Typed,
@@ -68,7 +68,7 @@ pub(super) async fn hold(desk: Desk, Path(path): Path<String>, Form(typed): Form
     let (app, id) = (app_of(&desk, Some(why))?, id_of(&path));
     let until = match until(&typed, desk.region()?) {
         Ok(until) => until,
-        Err(why) => return refused(&desk, &id, Refused { form: "hold", why: why.to_owned(), typed: &typed }).await,
+        Err(why) => return refused(&desk, &id, Refused { form: "hold-end", why: why.to_owned(), typed: &typed }).await,
     };
     let held = acts::hold(&app, Hand { by: by(&desk), reach: &reach(&desk) }, &id, until, Some(why)).await;
     after(&desk, &id, ("hold", "held"), &typed, held).await
@@ -199,7 +199,13 @@ async fn refused(desk: &Desk, id: &NoticeId, refused: Refused<'_>) -> Result<Res
 /// Until when a hold is to last; `None`: until somebody says more.
 fn until(typed: &Typed, region: &Region) -> Result<Option<DateTime<Utc>>, &'static str> {
     if field(typed, "end") != "at" {
-        return Ok(None);
+        // Whoever typed a day means the hold to end on it.
+        return match field(typed, "day").trim() {
+            "" => Ok(None),
+            _ => Err(
+                "A day is typed, but “somebody sends it or calls it off” is chosen. Choose “this day and time”, or empty the day.",
+            ),
+        };
     }
     let day = field(typed, "day").parse::<NaiveDate>();
     let day = day.map_err(|_| "Give the day on which the hold ends, such as 2026-03-14.")?;
@@ -226,8 +232,6 @@ async fn shown(
     let NoticeInDepth { notice, region, may, .. } = &seen;
     let zone = region.time_zone;
     let typed = |name: &str| refused.as_ref().map_or("", |refused| field(refused.typed, name)).to_owned();
-    let tomorrow = app.clock.now().with_timezone(&zone).date_naive() + chrono::Days::new(1);
-    let typed_or = |name: &str, usual: String| Some(typed(name)).filter(|text| !text.is_empty()).unwrap_or(usual);
     let whom: Vec<Value> = seen
         .whom
         .iter()
@@ -255,6 +259,7 @@ async fn shown(
             waits => &seen.why.waits,
             numbers => seen.why.numbers.iter().map(|(name, value)| context! { name => *name, value }).collect::<Vec<_>>(),
             decided_on => notice.decided_on.format("%B %-d").to_string(),
+            to_nobody => seen.to_nobody(),
             whom,
             recipients => seen.recipients(),
             reads => seen.reads.iter().map(shown_reading).collect::<Vec<_>>(),
@@ -278,8 +283,8 @@ async fn shown(
             wrong_why => refused.as_ref().map(|refused| refused.why.as_str()),
             typed_why => typed("why"),
             typed_end => typed("end"),
-            typed_day => typed_or("day", tomorrow.to_string()),
-            typed_time => typed_or("time", "09:00".to_owned()),
+            typed_day => typed("day"),
+            typed_time => Some(typed("time")).filter(|text| !text.is_empty()).unwrap_or_else(|| "09:00".to_owned()),
         },
     )
 }

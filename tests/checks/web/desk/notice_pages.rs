@@ -26,7 +26,10 @@ async fn world() -> DeskWorld {
 
 /// As [`world`]; its e-mails show a chart.
 async fn world_with(chart: Option<&EmailChart>) -> DeskWorld {
-    let desk = DeskWorld::new().await;
+    put_notice(DeskWorld::new().await, chart).await
+}
+
+async fn put_notice(desk: DeskWorld, chart: Option<&EmailChart>) -> DeskWorld {
     let facts = facts("north");
     let approval_needed = ApprovalNeeded::ByPolicy;
     let new = NewNotice {
@@ -110,10 +113,16 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
         (vec![("end", "open"), ("why", "")], "Say why"),
         (vec![("end", "at"), ("why", "crew"), ("day", "3/14/2026"), ("time", "09:00")], "such as 2026-03-14"),
         (vec![("end", "at"), ("why", "crew"), ("day", "2099-03-14"), ("time", "09:00")], "it is of use until"),
+        // The choice that stands there already, and a day that would be forgotten.
+        (vec![("end", "open"), ("why", "crew"), ("day", "2099-03-14"), ("time", "10:00")], "A day is typed, but"),
     ] {
         let answer = browser.post(&format!("{PAGE}/hold"), &form).await;
         assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{form:?}");
         assert!(answer.body.contains(wanted), "{wanted}: {}", answer.body);
+        // The form is as it was.
+        for (_, value) in form.iter().filter(|(name, value)| *name != "end" && !value.contains('/')) {
+            assert!(answer.body.contains(&format!("value=\"{value}\"")), "{value}: {}", answer.body);
+        }
     }
     assert_eq!(word(&desk).await, "waiting");
     let answer = browser.post(&format!("{PAGE}/hold"), &[("end", "open"), ("why", "the crew looks first")]).await;
@@ -123,6 +132,42 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
     let [row] = rows.as_slice() else { panic!("{rows:?}") };
     assert_eq!((row.act.as_str(), row.account.as_deref()), ("notice-held", Some("maria")));
     assert_eq!(row.why.as_deref(), Some("the crew looks first"));
+}
+
+#[tokio::test]
+async fn a_notice_that_was_called_off_is_not_said_to_have_nobody_signed_up() {
+    let desk = world().await;
+    for address in ["a@example.org", "b@example.org"] {
+        crate::people::subscribe(desk.store(), &["00101"], &[address]).await;
+    }
+    let (mut browser, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    assert!(browser.get(PAGE).await.body.contains("<p>2 addresses:</p>"));
+    let answer = browser.post(&format!("{PAGE}/call-off"), &[("why", "wrong station")]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    let page = browser.get(PAGE).await.body;
+    assert!(page.contains("Nobody: it was called off. It would have gone to 2 addresses, as they"), "{page}");
+    assert!(page.contains("<li>2 by e-mail in English</li>") && !page.contains("no address is signed up"), "{page}");
+}
+
+#[tokio::test]
+async fn a_recall_is_told_with_its_reason_on_its_page_and_as_a_recall_on_today() {
+    // On a day of the season that the ribbon shows.
+    let desk = DeskWorld::new().await;
+    desk.world.clock.set("2026-03-16T19:00:00Z".parse().unwrap());
+    let desk = put_notice(desk, None).await;
+    let said = crate::desk::today::outlook("north", "2026-03-20", 5, treebell::season::RecordTrust::Sound);
+    desk.store().put_outlook(&said, desk.world.clock.now() + TimeDelta::hours(1)).await.unwrap();
+    desk.store().release_notice(&ID.into(), "maria", desk.world.clock.now()).await.unwrap();
+    let (mut browser, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    let today = browser.get("/desk/today").await.body;
+    assert!(today.contains(" Sent: Inspect now Mar 16.") && today.contains("class=\"rb-sent\""), "{today}");
+    let answer = browser.post(&format!("{PAGE}/recall"), &[("why", "wrong region")]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    let page = browser.get(PAGE).await.body;
+    assert!(page.contains("Staff recalled it: wrong region."), "{page}");
+    let today = browser.get("/desk/today").await.body;
+    assert!(today.contains(" Recalled: Inspect now Mar 16.") && today.contains("class=\"rb-recalled\""), "{today}");
+    assert!(!today.contains(" Sent: ") && !today.contains("class=\"rb-sent\""), "{today}");
 }
 
 /// The fields of the form for its words, as they begin.
