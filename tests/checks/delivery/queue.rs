@@ -734,7 +734,7 @@ fn must_end(news: &[News]) -> DeliveryState {
             None => DeliveryState::Leased,
             Some(AttemptOutcome::Accepted { .. }) => DeliveryState::Sent,
             Some(AttemptOutcome::NotNow { .. }) => DeliveryState::Queued,
-            Some(AttemptOutcome::Refused { .. }) => DeliveryState::Failed,
+            Some(AttemptOutcome::Refused { .. } | AttemptOutcome::AddressRefused { .. }) => DeliveryState::Failed,
             Some(AttemptOutcome::Withdrawn) => DeliveryState::Cancelled,
             Some(AttemptOutcome::AnswerLost { .. } | AttemptOutcome::LetGo { .. }) => DeliveryState::Uncertain,
         }
