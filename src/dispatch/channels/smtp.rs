@@ -262,13 +262,15 @@ impl SmtpTransport {
 
     /// A refusal for good of the addressee may say that the address is at fault; one of the sender or the text never does.
     fn of_addressee(&self, failure: SendFailure) -> SendFailure {
-        let SendFailure::GiveUp { cause } = failure else { return failure };
-        match refused_addressee(&cause) {
-            BounceKind::Passing => SendFailure::GiveUp { cause },
-            kind => {
-                let fault = AddressFault { kind, until_undeliverable: self.until_undeliverable };
-                SendFailure::AddressRefused { fault, cause }
-            }
+        match failure {
+            SendFailure::GiveUp { cause } => match refused_addressee(&cause) {
+                BounceKind::Passing => SendFailure::GiveUp { cause },
+                kind => {
+                    let fault = AddressFault { kind, until_undeliverable: self.until_undeliverable };
+                    SendFailure::AddressRefused { fault, cause }
+                }
+            },
+            other => other,
         }
     }
 
