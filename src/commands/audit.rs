@@ -7,7 +7,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use super::args::{Why, date};
 use super::error::CommandError;
 use super::files::create_private;
-use super::format::{counted, instant, print_json, print_out, ruled_table};
+use super::format::{counted, instant, paragraph, print_json, print_out};
 use super::open::{open_store, open_store_for};
 use crate::config::Config;
 use crate::people::{Address, Reach};
@@ -113,19 +113,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         eprintln!("no such acts");
         return Ok(());
     }
-    let mut table = ruled_table(["number", "when", "who", "act", "of what", "what", "why"]);
-    for entry in &entries {
-        table.add_row([
-            entry.number.to_string(),
-            instant(entry.at),
-            who(entry),
-            entry.act.clone(),
-            entry.subject.clone(),
-            entry.detail.clone(),
-            entry.why.clone().unwrap_or_default(),
-        ]);
-    }
-    print_out(&format!("{table}\n"))?;
+    print_out(&entries.iter().map(entry_words).collect::<String>())?;
     if entries.len() as u64 == u64::from(args.limit) {
         eprintln!("only the newest {} are shown: --limit shows more", args.limit);
     }
@@ -148,6 +136,20 @@ async fn export(args: &Export, config: &Config) -> Result<(), CommandError> {
             Ok(())
         }
     }
+}
+
+/// An act in lines and not in a row of a table: of what it was is often longer than any cell could be.
+fn entry_words(entry: &AuditEntry) -> String {
+    let mut text = paragraph(0, &format!("{}, {}, {}, by {}", entry.number, instant(entry.at), entry.act, who(entry)));
+    // Lists stand in it without blanks, and a line ends only at one.
+    let detail = entry.detail.replace(",\"", ", \"");
+    for line in [entry.subject.as_str(), &detail].into_iter().flat_map(str::lines) {
+        text += &paragraph(2, line);
+    }
+    if let Some(why) = &entry.why {
+        text += &paragraph(2, &format!("why: {why}"));
+    }
+    text
 }
 
 fn who(entry: &AuditEntry) -> String {
@@ -187,6 +189,25 @@ fn safe(cell: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Seen failing before: a table of 277 columns.
+    #[test]
+    fn an_act_fits_a_page_and_no_name_in_it_is_cut() {
+        let key = format!("address/{}", "0123456789abcdef".repeat(4));
+        let entry = AuditEntry {
+            number: 12,
+            at: DateTime::UNIX_EPOCH,
+            actor: "maria (uid 1000)".into(),
+            account: Some("a-name-of-two-and-thirty-letters".into()),
+            act: "subscriber-changed".into(),
+            subject: format!("{key} {key}"),
+            detail: format!("zips: [{}] \u{2192} []", vec!["\"00101\""; 60].join(",")),
+            why: Some("asked by phone ".repeat(20)),
+        };
+        let text = entry_words(&entry);
+        assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
+        assert!(text.contains(&key) && text.contains("1970-01-01T00:00:00Z") && text.contains("why: asked"), "{text}");
+    }
 
     #[test]
     fn a_cell_is_no_formula() {

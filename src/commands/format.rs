@@ -83,7 +83,11 @@ pub fn print_fitted(mut table: Table, spare: &[usize]) -> Result<(), CommandErro
     // Programs that search in it look for the plain one.
     print_out(&format!("{table}\n").replace(NO_BREAK, " "))?;
     if !left_out.is_empty() {
-        eprintln!("left out for want of room: {}; a wider terminal or --json shows all", left_out.join(", "));
+        let left_out = left_out.join(", ");
+        eprint!(
+            "{}",
+            paragraph(0, &format!("left out for want of room: {left_out}; a wider terminal or --json shows all"))
+        );
     }
     Ok(())
 }
@@ -173,12 +177,13 @@ pub fn columns() -> u16 {
     Table::new().width().or(said).unwrap_or(WIDTH).clamp(60, WIDTH)
 }
 
-/// A paragraph in lines of at most [`WIDTH`] characters, each so far in from the left; a single word may be longer.
+/// A paragraph in lines of at most [`columns`] characters, each so far in from the left; a single word may be longer.
 pub fn paragraph(indent: usize, text: &str) -> String {
+    let width = usize::from(columns());
     let mut lines: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= usize::from(WIDTH) => {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
                 line.push(' ');
                 line.push_str(word);
             }

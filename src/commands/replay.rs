@@ -177,8 +177,8 @@ fn replay_error(why: ReplayError) -> CommandError {
 }
 
 fn season_words(season: &RegionSeason) -> String {
-    let mut text =
-        format!("{} ({:.0} m, station {}), season {}\n", season.name, season.elevation_m, season.station, season.year);
+    let RegionSeason { name, elevation_m, station, year, .. } = season;
+    let mut text = paragraph(0, &format!("{name} ({elevation_m:.0} m, station {station}), season {year}"));
     text += &record_words(season);
     text += &format!(
         "  projected from {} {} years\n",
@@ -212,10 +212,13 @@ fn record_words(season: &RegionSeason) -> String {
     } else {
         format!("{filled_days} of {days} days estimated")
     };
-    let mut text = format!(
-        "  heat number reached: egg laying {}, hatch {}; {estimated}\n",
-        date_or(season.opened, "not on record"),
-        date_or(season.closed, "not on record"),
+    let mut text = paragraph(
+        2,
+        &format!(
+            "heat number reached: egg laying {}, hatch {}; {estimated}",
+            date_or(season.opened, "not on record"),
+            date_or(season.closed, "not on record"),
+        ),
     );
     if let Some(window) = &season.window {
         let best = window.best.map_or_else(String::new, |best| {
@@ -234,6 +237,9 @@ fn record_words(season: &RegionSeason) -> String {
     text
 }
 
+/// Columns before what is said of a day: two blanks, the day, a blank.
+const DAY_WIDTH: usize = 10;
+
 /// What was decided and what came of it; under it what was expected then, and why.
 fn notice_words(notice: &PlayedNotice) -> String {
     let day = |day| short_date_or(Some(day), "");
@@ -244,7 +250,9 @@ fn notice_words(notice: &PlayedNotice) -> String {
         }
         (None, _) => "did not go out".into(),
     };
-    let mut text = format!("  {:<7} {}: {came}\n", day(notice.decided_on), notice.kind.name());
+    // The day stands before the first line, in the room of its indent.
+    let said = paragraph(DAY_WIDTH, &format!("{}: {came}", notice.kind.name()));
+    let mut text = format!("  {:<7} {}", day(notice.decided_on), said.trim_start());
     let mut facts = Vec::new();
     if let Some(then) = notice.opens_then {
         facts.push(format!("egg laying was expected on {}", spread(then)));
@@ -259,14 +267,14 @@ fn notice_words(notice: &PlayedNotice) -> String {
         facts.push(format!("wash by {}", day(deadline)));
     }
     if !facts.is_empty() {
-        text += &paragraph(10, &facts.join("; "));
+        text += &paragraph(DAY_WIDTH, &facts.join("; "));
     }
     // Of one that was overtaken or outlived that is all there is to say.
     if notice.unsent.as_ref().is_none_or(|unsent| !unsent.why.contains(&notice.reason)) {
-        text += &paragraph(10, &format!("why: {}", notice.reason));
+        text += &paragraph(DAY_WIDTH, &format!("why: {}", notice.reason));
     }
     if let Some(unsent) = &notice.unsent {
-        text += &paragraph(10, &format!("why not sent: {}", unsent.why));
+        text += &paragraph(DAY_WIDTH, &format!("why not sent: {}", unsent.why));
     }
     text
 }
@@ -321,6 +329,34 @@ fn summary_words(regions: &[RegionSummary]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::season::{NoticeKind, NoticeStatus};
+
+    /// Seen failing before: a line of 111 columns.
+    #[test]
+    fn what_came_of_a_notice_fits_a_page() {
+        let notice = PlayedNotice {
+            kind: NoticeKind::LastDaysToWash,
+            decided_on: NaiveDate::from_ymd_opt(2012, 3, 20).unwrap(),
+            status: NoticeStatus::Skipped,
+            released_on: None,
+            opens_then: None,
+            closes_then: None,
+            deadline: None,
+            days_before_opening: Some(-3),
+            reason: "eggs hatch soon".into(),
+            emails: 0,
+            texts: 0,
+            unsent: Some(Unsent {
+                why: "nobody released it".into(),
+                would_reach: Some(MessageCount { emails: 38, texts: 9 }),
+            }),
+        };
+        let text = notice_words(&notice);
+        assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
+        assert!(text.starts_with("  Mar 20  last-days-to-wash: did not go out; with a word of staff"), "{text}");
+        assert!(text.lines().skip(1).all(|line| line.starts_with("          ")), "{text}");
+        assert!(text.split_whitespace().collect::<Vec<_>>().join(" ").contains("38 e-mails and 9 texts"), "{text}");
+    }
 
     /// Seen failing before: `USC00999` and `001` in two lines.
     #[test]

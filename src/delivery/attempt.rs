@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Duration, Utc};
 
+use crate::delivery::bounce_report::BounceKind;
 use crate::delivery::state::{DeliveryStanding, Event};
 use crate::people::Channel;
 
@@ -12,6 +13,14 @@ pub struct Lease {
     pub fence: i64,
     /// As it stands while it is held.
     pub standing: DeliveryStanding,
+}
+
+/// What the end of a mail says of its address.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct AddressFault {
+    pub kind: BounceKind,
+    /// So many mails must have ended for good at an address before it is given up, unless there is no such mailbox.
+    pub until_undeliverable: u32,
 }
 
 /// How an attempt ended. `cause` must hold no address or number.
@@ -25,6 +34,11 @@ pub enum AttemptOutcome {
         cause: String,
     },
     Refused {
+        cause: String,
+    },
+    /// Refused for its addressee, which says something of the address.
+    AddressRefused {
+        fault: AddressFault,
         cause: String,
     },
     /// Its addressee said stop since the claim: no byte went out.
@@ -46,7 +60,7 @@ impl AttemptOutcome {
         match self {
             AttemptOutcome::Accepted { .. } => Event::Accepted,
             AttemptOutcome::NotNow { .. } => Event::NotNow,
-            AttemptOutcome::Refused { .. } => Event::Refused,
+            AttemptOutcome::Refused { .. } | AttemptOutcome::AddressRefused { .. } => Event::Refused,
             AttemptOutcome::Withdrawn => Event::Withdraw,
             AttemptOutcome::AnswerLost { .. } => Event::AnswerLost,
             AttemptOutcome::LetGo { .. } => Event::LeaseLost,

@@ -71,6 +71,16 @@ pub fn parse(raw: &[u8]) -> Result<Bounce, Nothing> {
     Ok(Bounce { key, fault: fault(&status, said.unwrap_or_default()), reason: scrubbed(reason.trim()) })
 }
 
+/// What a server's refusal of the addressee, before any text, says of the address. Only its enhanced code tells, as in a report;
+/// a refusal of the sender, which some servers hold back until then, says nothing of it (RFC 3463: 5.1.7 and 5.1.8; 5.1.0 is
+/// of either).
+pub fn refused_addressee(said: &str) -> BounceKind {
+    match code(said).as_str() {
+        "5.1.0" | "5.1.7" | "5.1.8" => BounceKind::Passing,
+        status => fault(status, said),
+    }
+}
+
 /// RFC 3463: the first digit tells whether another try could help, and 5.1.1, 5.1.2, 5.1.3, 5.1.6 and 5.1.10 (RFC 7505)
 /// that there is no such mailbox or no mail at all. A server that gives no status of its own is read by its reply code.
 fn fault(status: &str, said: &str) -> BounceKind {
@@ -206,6 +216,22 @@ mod tests {
         ] {
             let group = format!("Action: failed\r\nStatus: {status}\r\nDiagnostic-Code: smtp; {diagnostic}\r\n");
             assert_eq!(parse(report(&group, &returned()).as_bytes()).unwrap().fault, wanted, "{status} {diagnostic}");
+        }
+    }
+
+    #[test]
+    fn a_refusal_of_the_addressee_speaks_of_the_address_only_by_its_enhanced_code() {
+        for (said, wanted) in [
+            ("RCPT: permanent error (550): 5.1.1 no such user here", BounceKind::NoSuchMailbox),
+            ("RCPT: permanent error (556): 5.1.10 the domain takes no mail", BounceKind::NoSuchMailbox),
+            ("RCPT: permanent error (550): 5.2.1 mailbox disabled", BounceKind::ForGood),
+            ("RCPT: permanent error (550): 5.1.0 sender refused", BounceKind::Passing),
+            ("RCPT: permanent error (550): 5.1.8 the sender's domain is not known", BounceKind::Passing),
+            ("RCPT: permanent error (550): 5.7.1 blocked by policy", BounceKind::Passing),
+            ("RCPT: permanent error (550): no such user here", BounceKind::Passing),
+            ("RCPT: permanent error (550): 203.0.113.5 is on a list", BounceKind::Passing),
+        ] {
+            assert_eq!(refused_addressee(said), wanted, "{said}");
         }
     }
 

@@ -167,6 +167,10 @@ impl Dispatcher {
                 self.breaker.works(channel);
                 AttemptOutcome::Refused { cause: scrubbed(&cause) }
             }
+            Some(Ok(Err(SendFailure::AddressRefused { fault, cause }))) => {
+                self.breaker.works(channel);
+                AttemptOutcome::AddressRefused { fault, cause: scrubbed(&cause) }
+            }
             Some(Ok(Err(SendFailure::Uncertain { cause }))) => {
                 self.breaker.lost_an_answer(channel, &cause, now);
                 let not_before = match channel {
@@ -183,7 +187,9 @@ impl Dispatcher {
         let (result, took) = match &ending {
             AttemptOutcome::Accepted { .. } => (SendResult::Accepted, Some(since.elapsed())),
             AttemptOutcome::NotNow { .. } => (SendResult::NotNow, Some(since.elapsed())),
-            AttemptOutcome::Refused { .. } => (SendResult::Refused, Some(since.elapsed())),
+            AttemptOutcome::Refused { .. } | AttemptOutcome::AddressRefused { .. } => {
+                (SendResult::Refused, Some(since.elapsed()))
+            }
             AttemptOutcome::AnswerLost { .. } => (SendResult::Uncertain, Some(since.elapsed())),
             AttemptOutcome::LetGo { .. } => (SendResult::Uncertain, None),
             AttemptOutcome::Withdrawn => (SendResult::Withdrawn, None),
@@ -197,7 +203,7 @@ impl Dispatcher {
             AttemptOutcome::NotNow { cause, .. } => {
                 info!(delivery.id = delivery, channel = channel.name(), attempt, cause, "not accepted for now");
             }
-            AttemptOutcome::Refused { cause } => {
+            AttemptOutcome::Refused { cause } | AttemptOutcome::AddressRefused { cause, .. } => {
                 warn!(delivery.id = delivery, channel = channel.name(), attempt, cause, "refused for good");
             }
             AttemptOutcome::Withdrawn => {
@@ -234,7 +240,7 @@ impl Dispatcher {
                 Booked::Done(_) | Booked::Overtaken(_) => match ending {
                     AttemptOutcome::Accepted { .. } => one.sent += 1,
                     AttemptOutcome::NotNow { .. } => one.later += 1,
-                    AttemptOutcome::Refused { .. } => one.failed += 1,
+                    AttemptOutcome::Refused { .. } | AttemptOutcome::AddressRefused { .. } => one.failed += 1,
                     AttemptOutcome::Withdrawn => one.withdrawn += 1,
                     AttemptOutcome::AnswerLost { .. } | AttemptOutcome::LetGo { .. } => one.uncertain += 1,
                 },

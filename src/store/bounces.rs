@@ -2,15 +2,15 @@
 
 use chrono::{DateTime, Utc};
 
+use crate::delivery::attempt::AddressFault;
 use crate::delivery::bounce_report::BounceKind;
 use crate::delivery::state::Report;
 use crate::people::{AddressId, Channel};
 use crate::store::error::StoreError;
+use crate::store::given_up::{CAME_BACK_FOR_GOOD, MailEnd, give_up_if_due};
 use crate::store::queue::Reported;
 use crate::store::queue::reports::move_by_report;
 use crate::store::rows::{get, ms};
-use crate::store::staff_log::{StaffKind, tell_staff};
-use crate::store::stops::deactivate;
 use crate::store::tx::Store;
 
 /// What was booked.
@@ -21,8 +21,7 @@ pub struct Bounced {
     pub deactivated: bool,
 }
 
-/// Marks those ends that count against an address.
-const FOR_GOOD: &str = "came back for good: ";
+/// See [`CAME_BACK_FOR_GOOD`] for the other ends.
 const PASSING: &str = "came back: ";
 
 impl Store {
@@ -65,38 +64,16 @@ impl Store {
         .execute(tx.conn())
         .await?;
         if let Reported::Moved { .. } = move_by_report(&mut tx, key.to_owned(), Report::Undelivered, now).await? {
-            let mark = if fault == BounceKind::Passing { PASSING } else { FOR_GOOD };
+            let mark = if fault == BounceKind::Passing { PASSING } else { CAME_BACK_FOR_GOOD };
             sqlx::query("UPDATE deliveries SET last_error = $1 WHERE id = $2")
                 .bind(format!("{mark}{reason}"))
                 .bind(key)
                 .execute(tx.conn())
                 .await?;
         }
-        let deactivated = match fault {
-            BounceKind::Passing => false,
-            BounceKind::NoSuchMailbox => true,
-            BounceKind::ForGood => {
-                let row = sqlx::query(
-                    "SELECT COUNT(*) AS n FROM deliveries d JOIN addresses a ON a.id = d.address_id \
-                     WHERE d.address_id = $1 AND d.state = 'bounced' AND d.updated_at >= a.status_at \
-                     AND d.last_error LIKE $2",
-                )
-                .bind(address_id.as_str())
-                .bind(format!("{FOR_GOOD}%"))
-                .fetch_one(tx.conn())
-                .await?;
-                get::<i64>(&row, "n")? >= i64::from(until_undeliverable.max(1))
-            }
-        };
-        let deactivated = deactivated && deactivate(&mut tx, &address_id, now).await?.is_some();
-        if deactivated {
-            let text = format!(
-                "an e-mail address was given up, since mail to it comes back: {reason}. Nothing is written to it until \
-                 its owner gives it again (delivery {key})"
-            );
-            tell_staff(&mut tx, &format!("address-dead/{key}"), None, StaffKind::AddressUndeliverable, &text, now)
-                .await?;
-        }
+        let fault = AddressFault { kind: fault, until_undeliverable };
+        let end = MailEnd { delivery: key, address_id: &address_id, fault, reason };
+        let deactivated = give_up_if_due(&mut tx, &end, now).await?;
         tx.commit().await?;
         Ok(Some(Bounced { delivery: key.to_owned(), deactivated }))
     }

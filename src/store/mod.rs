@@ -67,6 +67,7 @@ pub mod alarm_facts;
 pub mod alarms;
 
 pub mod bounces;
+mod given_up;
 pub mod queue;
 pub mod transactional;
 

@@ -114,7 +114,13 @@ fn the_demo_plays_a_season_into_a_folder_and_sums_it_up() {
     assert_eq!(sent.matches("\"sent\"").count(), rows.len(), "every message of the folder is in the store");
     assert!(ran(&["audit", "list", "--json"], "100").contains("notice-released"));
     assert!(ran(&["field-report", "list"], "100").contains("confirmed"));
-    for args in [["outlook", "--on", "2025-03-10"].as_slice(), &["deliveries", "--limit", "30"], &["station", "list"]] {
+    for args in [
+        ["outlook", "--on", "2025-03-10"].as_slice(),
+        &["deliveries", "--limit", "30"],
+        &["station", "list"],
+        &["region", "list"],
+        &["audit", "list"],
+    ] {
         for columns in [100, 80] {
             let said = ran(args, &columns.to_string());
             let widest = said.lines().map(|line| line.trim_end().chars().count()).max().unwrap();

@@ -77,6 +77,7 @@ async fn tables_fit_and_cut_no_id_zone_or_address() {
     // What must stand in one piece, at both widths, and what may be left out for want of room.
     for (line, whole, spare) in [
         ("station list", vec![STATION, SOURCE], vec![ZONE]),
+        ("region list", vec![REGION, STATION], vec!["subscribers"]),
         ("account list", vec![ACCOUNT, REGION], vec![]),
         ("deliveries", vec!["upper-north-mesa-of-the-three-springs/2026/inspect-now", "queued"], vec![]),
         ("deliveries --notice upper-north-mesa-of-the-three-springs/2026/inspect-now", vec!["queued"], vec![]),

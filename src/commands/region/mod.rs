@@ -14,7 +14,7 @@ use self::preview::{Look, is_wanted};
 use super::args::{Bounds, Elevation, Why, zone};
 use super::ask::is_somebody_there;
 use super::error::CommandError;
-use super::format::{elevation_words, height_words, print_json, print_out, ruled_table, station_name};
+use super::format::{elevation_words, height_words, print_fitted, print_json, print_out, ruled_table, station_name};
 use super::open::{open_store, open_store_for, profiles_in_use};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -168,21 +168,27 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         return Ok(());
     }
     let (counts, unknown) = (store.subscriber_counts().await?, store.unanswered_heights().await?);
-    let mut table =
-        ruled_table(["region", "name", "elevation", "heights", "ZIP codes", "stations", "subscribers", "release"]);
+    let mut table = ruled_table([
+        "region and its name",
+        "elevation, and heights told",
+        "ZIP codes",
+        "stations",
+        "subscribers",
+        "release",
+    ]);
     for region in &regions {
+        let retired = if region.retired { " (retired)" } else { "" };
+        let heights = region.band.map_or("all heights".into(), |band| band.to_string());
         table.add_row([
-            region.id.to_string(),
-            if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() },
-            elevation_words(region.elevation_m),
-            region.band.map_or("all".into(), |band| band.to_string()),
+            format!("{}\n{}{retired}", region.id, region.name),
+            format!("{}\n{heights}", elevation_words(region.elevation_m)),
             region.zips.len().to_string(),
             region.stations.join(" "),
             people_words(counts.get(&region.id), unknown.get(&region.id)),
             region.release.to_string(),
         ]);
     }
-    print_out(&format!("{table}\n"))
+    print_fitted(table, &[2, 1, 5, 4])
 }
 
 async fn demand(json: bool, config: &Config) -> Result<(), CommandError> {

@@ -19,6 +19,7 @@ use url::Url;
 
 use crate::clock::Clock;
 use crate::config_fault::ConfigFault;
+use crate::delivery::attempt::AddressFault;
 use crate::delivery::inbound::Intake;
 use crate::dispatch::settings::{EmailConfig, SmsConfig};
 use crate::message::Message;
@@ -60,6 +61,9 @@ pub enum SendFailure {
     /// Never will be accepted.
     #[error("refused for good: {cause}")]
     GiveUp { cause: String },
+    /// Never will be accepted, since its address is at fault.
+    #[error("refused for good: {cause}")]
+    AddressRefused { fault: AddressFault, cause: String },
     /// All bytes were sent but no answer came: it may or may not have been accepted.
     #[error("sent, but the answer was lost: {cause}")]
     Uncertain { cause: String },

@@ -27,6 +27,8 @@ use tokio::net::TcpStream;
 use tokio::time::timeout;
 
 use crate::config_fault::ConfigFault;
+use crate::delivery::attempt::AddressFault;
+use crate::delivery::bounce_report::{BounceKind, refused_addressee};
 use crate::dispatch::channels::mail::{Mail as WholeMail, MailWriter};
 use crate::dispatch::channels::{LeaseGuard, Outgoing, Receipt, SendFailure, Transport};
 use crate::dispatch::settings::{EmailConfig, SmtpSecurity};
@@ -46,6 +48,8 @@ pub struct SmtpTransport {
     text: Duration,
     /// For the reply to the final dot: giving up early makes repeats (RFC 1047), so this is long.
     final_reply: Duration,
+    /// See [`AddressFault::until_undeliverable`].
+    until_undeliverable: u32,
     idle: Mutex<VecDeque<Idle>>,
 }
 
@@ -121,6 +125,7 @@ impl SmtpTransport {
             step,
             text: step.max(Duration::from_secs(180)),
             final_reply: Duration::from_secs(config.final_timeout_s.max(1)),
+            until_undeliverable: config.bounces_until_dead,
             idle: Mutex::default(),
         })
     }
@@ -198,7 +203,8 @@ impl SmtpTransport {
         }
         self.say(connection, "MAIL", Mail::new(envelope.from().cloned(), options)).await.map_err(Broken::first)?;
         for to in envelope.to() {
-            self.say(connection, "RCPT", Rcpt::new(to.clone(), Vec::new())).await?;
+            let said = self.say(connection, "RCPT", Rcpt::new(to.clone(), Vec::new())).await;
+            said.map_err(|failure| self.of_addressee(failure))?;
         }
         let go_ahead = self.say(connection, "DATA", Data).await?;
         if go_ahead.code().severity != Severity::PositiveIntermediate {
@@ -251,6 +257,20 @@ impl SmtpTransport {
                 })
             }
             Err(_) => Err(try_later(format!("{name}: no answer in {} s", self.step.as_secs()))),
+        }
+    }
+
+    /// A refusal for good of the addressee may say that the address is at fault; one of the sender or the text never does.
+    fn of_addressee(&self, failure: SendFailure) -> SendFailure {
+        match failure {
+            SendFailure::GiveUp { cause } => match refused_addressee(&cause) {
+                BounceKind::Passing => SendFailure::GiveUp { cause },
+                kind => {
+                    let fault = AddressFault { kind, until_undeliverable: self.until_undeliverable };
+                    SendFailure::AddressRefused { fault, cause }
+                }
+            },
+            other => other,
         }
     }
 

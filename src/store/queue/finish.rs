@@ -10,6 +10,7 @@ use crate::delivery::attempt::{AttemptOutcome, Lease};
 use crate::delivery::state::{DeliveryStanding, DeliveryState, Report};
 use crate::store::bulk::{self, rows_of};
 use crate::store::error::StoreError;
+use crate::store::given_up::{Refused, note_refused};
 use crate::store::queue::reports::{apply_early_reports, move_by_report};
 use crate::store::queue::{Booked, Reported, WITHDRAWN, state_of};
 use crate::store::rows::{get, ms};
@@ -56,6 +57,18 @@ async fn finish_all(
     for part in order.chunks(FINISHED_AT_ONCE) {
         finish_part(tx, endings, part, now, &mut booked).await?;
     }
+    // Last, since addresses are locked after deliveries. What was overtaken is left to the answer to its repeat.
+    let refused: Vec<Refused<'_>> = endings
+        .iter()
+        .zip(&booked)
+        .filter_map(|((lease, ending), booked)| match (ending, booked) {
+            (AttemptOutcome::AddressRefused { fault, cause }, Booked::Done(_)) => {
+                Some(Refused { delivery: &lease.delivery, fault: *fault, cause })
+            }
+            _ => None,
+        })
+        .collect();
+    note_refused(tx, &refused, now).await?;
     Ok(booked)
 }
 
@@ -126,7 +139,7 @@ pub(super) async fn finish_one(
 fn written(ending: &AttemptOutcome) -> (Option<&str>, Option<i64>, Option<&str>) {
     match ending {
         AttemptOutcome::Accepted { provider_ref } => (provider_ref.as_deref(), None, None),
-        AttemptOutcome::Refused { cause } => (None, None, Some(cause)),
+        AttemptOutcome::Refused { cause } | AttemptOutcome::AddressRefused { cause, .. } => (None, None, Some(cause)),
         AttemptOutcome::Withdrawn => (None, None, Some(WITHDRAWN)),
         AttemptOutcome::NotNow { not_before, cause }
         | AttemptOutcome::AnswerLost { not_before, cause }
@@ -270,7 +283,7 @@ fn outcome_of(ending: &AttemptOutcome) -> (&'static str, Option<&str>) {
     match ending {
         AttemptOutcome::Accepted { provider_ref } => ("accepted", provider_ref.as_deref()),
         AttemptOutcome::NotNow { cause, .. } => ("not-now", Some(cause)),
-        AttemptOutcome::Refused { cause } => ("refused", Some(cause)),
+        AttemptOutcome::Refused { cause } | AttemptOutcome::AddressRefused { cause, .. } => ("refused", Some(cause)),
         AttemptOutcome::Withdrawn => ("withdrawn", Some(WITHDRAWN)),
         AttemptOutcome::AnswerLost { cause, .. } | AttemptOutcome::LetGo { cause, .. } => ("uncertain", Some(cause)),
     }

@@ -2,14 +2,21 @@
 
 use std::io::Write;
 use std::process::{Command, Stdio};
+use std::sync::Arc;
 
+use treebell::delivery::attempt::{AddressFault, AttemptOutcome};
+use treebell::delivery::bounce_report::BounceKind;
 use treebell::delivery::state::DeliveryState;
+use treebell::dispatch::Channels;
 use treebell::dispatch::bounces;
 use treebell::dispatch::bounces::BounceOutcome;
+use treebell::dispatch::channels::smtp::SmtpTransport;
 use treebell::people::Channel;
 use treebell::store::Store;
 use treebell::store::bounces::Bounced;
 
+use super::queue::claim_one;
+use super::smtp::{Act, Point, SmtpServer};
 use super::{NOON, Seed, World, at, rows};
 use crate::engines::on_each_engine;
 use crate::support::open_store;
@@ -83,6 +90,97 @@ async fn no_such_mailbox_is_enough_once() {
             "a second report buries nobody twice"
         );
         assert_eq!(store.staff_log(at(NOON)).await.unwrap().len(), 1);
+    })
+    .await;
+}
+
+/// A mail for each region to the one address, through a relay that answers so at this point.
+async fn refused_mails(store: &Store, regions: &[&'static str], point: Point, answer: &'static str) -> Vec<String> {
+    let mut keys = Vec::new();
+    for region in regions {
+        keys.extend(Seed { region, ..Seed::new(Channel::Email, 1) }.put(store).await);
+    }
+    let server = SmtpServer::start(vec![Act::Reply(point, answer); regions.len()]).await;
+    let transport = Arc::new(SmtpTransport::new(&server.config()).unwrap());
+    let channels = Channels { email: Some(transport), sms: None };
+    World::new(store.clone(), []).dispatcher_over(channels).drain_due().await.unwrap();
+    keys
+}
+
+async fn address_status(store: &Store) -> String {
+    let row = sqlx::query("SELECT status FROM addresses WHERE id = $1")
+        .bind("email-0")
+        .fetch_one(&mut *store.read().await.unwrap())
+        .await
+        .unwrap();
+    sqlx::Row::get(&row, 0)
+}
+
+// Seen failing before: the delivery failed, the address stayed and nobody was told.
+#[tokio::test]
+async fn a_relay_that_knows_no_such_mailbox_gives_the_address_up_as_a_report_does() {
+    on_each_engine("no such mailbox at RCPT", |store| async move {
+        let answer = "550 5.1.1 <owner0@example.org> no such user here";
+        let key = refused_mails(&store, &["north"], Point::Rcpt, answer).await.remove(0);
+        assert_eq!(rows(&store).await[&key].standing.state, DeliveryState::Failed);
+        assert_eq!(address_status(&store).await, "dead");
+        let told = store.staff_log(at(NOON)).await.unwrap();
+        assert_eq!(told.len(), 1);
+        let text = &told[0].text;
+        assert!(text.starts_with("an e-mail address was given up, since mail to it comes back: "), "{text}");
+        assert!(text.contains("5.1.1 (address) no such user here") && text.contains(&key), "{text}");
+        let late = Seed { region: "late", ..Seed::new(Channel::Email, 1) }.put(&store).await.remove(0);
+        World::new(store.clone(), []).dispatcher().drain_due().await.unwrap();
+        assert_eq!(rows(&store).await[&late].standing.state, DeliveryState::Cancelled);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_refusal_that_says_nothing_of_the_mailbox_leaves_the_address() {
+    on_each_engine("refused for other reasons", |store| async move {
+        for (region, point, answer) in [
+            ("a", Point::Rcpt, "550 no such user here"),
+            ("b", Point::Rcpt, "550 5.7.1 refused by policy"),
+            ("c", Point::Rcpt, "450 4.1.1 not known yet"),
+            ("d", Point::Rcpt, "550 5.1.8 the sender's domain is not known"),
+            ("e", Point::Mail, "550 5.1.1 no such sender"),
+            ("f", Point::Data, "550 5.1.1 no such user"),
+            ("g", Point::Dot, "550 5.1.1 no such user"),
+        ] {
+            refused_mails(&store, &[region], point, answer).await;
+            assert_eq!(address_status(&store).await, "confirmed", "{point:?} {answer}");
+        }
+        assert!(store.staff_log(at(NOON)).await.unwrap().is_empty());
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn refusals_and_reports_count_together() {
+    on_each_engine("refusals and reports", |store| async move {
+        refused_mails(&store, &["north", "south"], Point::Rcpt, "550 5.2.1 mailbox disabled").await;
+        assert_eq!(address_status(&store).await, "confirmed");
+        let key = sent_mails(&store, &["east"]).await.remove(0);
+        assert_eq!(take(&store, &key, "5.2.1").await, booked(&key, true));
+        assert_eq!(address_status(&store).await, "dead");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn an_address_that_said_stop_stays_stopped_whatever_a_relay_says() {
+    on_each_engine("stopped and refused", |store| async move {
+        Seed::new(Channel::Email, 1).put(&store).await;
+        let lease = claim_one(&store, "w", at(NOON)).await;
+        let mut tx = store.begin().await.unwrap();
+        sqlx::query("UPDATE addresses SET status = 'stopped'").execute(tx.conn()).await.unwrap();
+        tx.commit().await.unwrap();
+        let fault = AddressFault { kind: BounceKind::NoSuchMailbox, until_undeliverable: 3 };
+        let ending = AttemptOutcome::AddressRefused { fault, cause: "550 5.1.1 no such user".into() };
+        store.finish(&[(lease, ending)], at(NOON)).await.unwrap();
+        assert_eq!(address_status(&store).await, "stopped");
+        assert!(store.staff_log(at(NOON)).await.unwrap().is_empty());
     })
     .await;
 }

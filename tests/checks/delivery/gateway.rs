@@ -220,7 +220,7 @@ fn kind(answer: &Result<Receipt, SendFailure>) -> String {
         Ok(receipt) => format!("sent as {}", receipt.provider_ref.as_deref().unwrap_or("nothing")),
         Err(SendFailure::TryLater { after, .. }) => format!("try later {after:?}"),
         Err(SendFailure::ChannelDown { after, .. }) => format!("channel down {after:?}"),
-        Err(SendFailure::GiveUp { .. }) => "give up".into(),
+        Err(SendFailure::GiveUp { .. } | SendFailure::AddressRefused { .. }) => "give up".into(),
         Err(SendFailure::Uncertain { .. }) => "uncertain".into(),
     }
 }

@@ -41,7 +41,7 @@ async fn claim_as(store: &Store, worker: &str, most: u32, now: DateTime<Utc>) ->
         .unwrap()
 }
 
-async fn claim_one(store: &Store, worker: &str, now: DateTime<Utc>) -> Lease {
+pub async fn claim_one(store: &Store, worker: &str, now: DateTime<Utc>) -> Lease {
     let mut claimed = claim_as(store, worker, 1, now).await;
     assert_eq!(claimed.taken.len(), 1);
     claimed.taken.remove(0).lease
@@ -734,7 +734,7 @@ fn must_end(news: &[News]) -> DeliveryState {
             None => DeliveryState::Leased,
             Some(AttemptOutcome::Accepted { .. }) => DeliveryState::Sent,
             Some(AttemptOutcome::NotNow { .. }) => DeliveryState::Queued,
-            Some(AttemptOutcome::Refused { .. }) => DeliveryState::Failed,
+            Some(AttemptOutcome::Refused { .. } | AttemptOutcome::AddressRefused { .. }) => DeliveryState::Failed,
             Some(AttemptOutcome::Withdrawn) => DeliveryState::Cancelled,
             Some(AttemptOutcome::AnswerLost { .. } | AttemptOutcome::LetGo { .. }) => DeliveryState::Uncertain,
         }

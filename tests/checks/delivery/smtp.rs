@@ -357,6 +357,7 @@ pub fn kind(answer: &Result<Receipt, SendFailure>) -> &'static str {
         Err(SendFailure::TryLater { .. }) => "try later",
         Err(SendFailure::ChannelDown { .. }) => "channel down",
         Err(SendFailure::GiveUp { .. }) => "give up",
+        Err(SendFailure::AddressRefused { .. }) => "give up, and the address is at fault",
         Err(SendFailure::Uncertain { .. }) => "uncertain",
     }
 }
@@ -379,7 +380,12 @@ async fn every_failure_is_sorted_by_its_point() {
         (Act::Close(Mail), "try later", 0),
         (Act::Reply(Rcpt, "450 4.2.0 greylisted"), "try later", 0),
         (Act::Reply(Rcpt, "452 4.5.3 too many"), "try later", 0),
-        (Act::Reply(Rcpt, "550 5.1.1 <owner@example.org> unknown"), "give up", 0),
+        (Act::Reply(Mail, "550 5.1.1 sender unknown"), "give up", 0),
+        (Act::Reply(Rcpt, "550 5.1.1 <owner@example.org> unknown"), "give up, and the address is at fault", 0),
+        (Act::Reply(Rcpt, "550-5.1.1 unknown\r\n550 5.1.1 really"), "give up, and the address is at fault", 0),
+        (Act::Reply(Rcpt, "550 unknown"), "give up", 0),
+        (Act::Reply(Rcpt, "550 5.7.1 refused by policy"), "give up", 0),
+        (Act::Reply(Rcpt, "550 5.1.8 the sender's domain is not known"), "give up", 0),
         (Act::Close(Rcpt), "try later", 0),
         (Act::Reply(Data, "451 4.3.0 later"), "try later", 0),
         (Act::Reply(Data, "554 5.7.1 no"), "give up", 0),
@@ -387,6 +393,7 @@ async fn every_failure_is_sorted_by_its_point() {
         (Act::Close(Data), "try later", 0),
         (Act::Reply(Dot, "452 4.2.2 mailbox full"), "try later", 0),
         (Act::Reply(Dot, "554 5.6.0 content refused"), "give up", 0),
+        (Act::Reply(Dot, "550 5.1.1 unknown"), "give up", 0),
         (Act::Reply(Dot, "nonsense"), "uncertain", 0),
         (Act::Close(Dot), "uncertain", 0),
         (Act::KeepAndClose, "uncertain", 1),
@@ -440,7 +447,7 @@ async fn good_connections_are_used_again_and_bad_ones_never() {
     for key in ["k1", "k2", "k3"] {
         kinds.push(kind(&transport.send(&outgoing(key)).await));
     }
-    assert_eq!(kinds, ["give up", "try later", "sent"]);
+    assert_eq!(kinds, ["give up, and the address is at fault", "try later", "sent"]);
     assert_eq!((server.sessions(), server.kept_keys()), (3, vec!["k3".to_owned()]));
 }
 

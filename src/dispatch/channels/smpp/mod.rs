@@ -258,7 +258,9 @@ fn of_part(failure: SendFailure, at: usize, count: usize) -> SendFailure {
     }
     let told = |cause: String| format!("part {} of {count}, those before it were taken: {cause}", at + 1);
     match failure {
-        SendFailure::GiveUp { cause } => SendFailure::GiveUp { cause: told(cause) },
+        SendFailure::GiveUp { cause } | SendFailure::AddressRefused { cause, .. } => {
+            SendFailure::GiveUp { cause: told(cause) }
+        }
         SendFailure::TryLater { cause, .. }
         | SendFailure::ChannelDown { cause, .. }
         | SendFailure::Uncertain { cause } => SendFailure::Uncertain { cause: told(cause) },
