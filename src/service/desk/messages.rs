@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
+use url::Url;
 
 use super::notice::{Reading, reading};
 use super::{DeskError, Word};
@@ -308,9 +309,10 @@ fn read(templates: &Templates, name: &TextName, sample: &str, sender: &Sender) -
             }
         }
     };
+    let base = sender.public_url.as_deref().and_then(|url| Url::parse(url).ok());
     let reads = Language::ALL.into_iter().filter_map(|language| {
         let message = written(language).ok()?;
-        reading(OwnText { text: NoticeText { language, message }, source: None }).ok()
+        reading(OwnText { text: NoticeText { language, message }, source: None }, base.as_ref()).ok()
     });
     (reads.collect(), shown_in)
 }

@@ -98,7 +98,8 @@ fn shown(
         let own = faults.iter().filter(|fault| (fault.language, fault.channel) == (language, channel));
         own.map(|fault| format!("The text {}.", fault.what)).collect()
     };
-    let reads = written.into_iter().map(reading).collect::<Result<Vec<_>, _>>().map_err(fault_of)?;
+    let base = desk.site().app().config.messages.public_url.url();
+    let reads = written.into_iter().map(|own| reading(own, base)).collect::<Result<Vec<_>, _>>().map_err(fault_of)?;
     let languages: Vec<Value> = Language::ALL
         .into_iter()
         .map(|language| {
