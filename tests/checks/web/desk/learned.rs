@@ -203,6 +203,29 @@ fn dates_stand_above_adopt(page: &str, of: &[RegionDates]) {
 }
 
 #[tokio::test]
+async fn a_look_of_today_stands_beside_the_number_as_one_whose_heat_is_not_known_yet() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let region = &world.regions[0];
+    let extents = world.app.store.record_extents(&region.stations[0]).await.unwrap();
+    let today = extents.into_iter().map(|of| of.last_day).max().unwrap() + Days::new(1);
+    world.set(today);
+    world.report(&region.id, today, "eggs", None, true).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let page = ready(&mut observer, &format!("{PAGE}/years")).await;
+    assert!(page.contains("The heat of that day is not known yet."), "{page}");
+    assert!(!page.contains("cannot be used") && !page.contains("without usable temperatures"), "{page}");
+    // A record that ended long ago is another matter.
+    for (days, waits) in [(0, true), (9, false)] {
+        world.set(today + Days::new(days));
+        let chosen = choose(&world.app, None, None).await.unwrap();
+        let found = again(&world.app, &chosen, &unwatched()).await.unwrap();
+        let [sighting] = found.sightings.as_slice() else { panic!("{:?}", found.sightings) };
+        assert_eq!((sighting.waits, sighting.left_out, found.unusable.is_empty()), (waits, !waits, waits), "{days}");
+    }
+}
+
+#[tokio::test]
 async fn without_reports_one_sentence_and_one_range_stand_there_in_the_unit_of_the_settings() {
     let world = World::build(Store::in_memory().await.unwrap()).await;
     world.set(NaiveDate::from_ymd_opt(2025, 2, 1).unwrap());
