@@ -278,6 +278,7 @@ fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
         taught => belief.stages.iter().any(|stage| !stage.reports.is_empty()),
         sightings => belief.places.sightings,
         zeros => belief.places.zeros,
+        since_adopted => belief.since_adopted(),
         frozen => frozen.map(|frozen| context! {
             at => local(frozen.freeze.at, zone), by => &frozen.freeze.by, why => &frozen.freeze.why,
         }),

@@ -123,6 +123,9 @@ async fn what_was_looked_at_is_adopted_and_nothing_else() {
     // Those reports are in the numbers now: there is nothing more to adopt.
     let page = ready(&mut admin, &path).await;
     assert!(page.contains("no report teaches anything that is not in the numbers"), "{page}");
+    let page = ready(&mut admin, &format!("{PAGE}?profile=pinyon-needle-scale&season=2025")).await;
+    assert!(page.contains("since it was adopted nothing that teaches has been reported"), "{page}");
+    assert!(!page.contains("it was seen at 0") && !page.contains("No confirmed report teaches"), "{page}");
 }
 
 #[tokio::test]

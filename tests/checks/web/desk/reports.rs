@@ -122,6 +122,32 @@ async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confir
 }
 
 #[tokio::test]
+async fn a_look_in_vain_that_moves_no_date_is_not_told_as_one_that_counts() {
+    let desk = DeskWorld::new().await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    for (infested, moves) in [(None, false), (Some(false), false), (Some(true), true)] {
+        let new = NewFieldReport {
+            region: "north".into(),
+            zip: None,
+            observed_on: day("2025-03-08"),
+            tree: None,
+            seen: Seen { not_yet: Some("egg-laying-begins".into()), infested, ..Seen::default() },
+            nothing_on: None,
+            confirmed: true,
+            source: ReportSource::Staff,
+            person: Some("RG".into()),
+            note: None,
+        };
+        let id = desk.store().add_field_report(&new, desk.world.clock.now()).await.unwrap();
+        let page = maria.get(&format!("/desk/report/{id}")).await.body;
+        assert_eq!((page.contains("It counts."), page.contains("It moves no date: ")), (moves, !moves), "{page}");
+        let page = maria.get(&format!("/desk/report/{id}/effect?done=entered")).await.body;
+        let counts = page.contains("Saved, and it counts.");
+        assert_eq!((counts, page.contains("Saved. It moves no date: ")), (moves, !moves), "{page}");
+    }
+}
+
+#[tokio::test]
 async fn what_cannot_be_is_told_at_its_field_and_nothing_is_kept() {
     let desk = DeskWorld::new().await;
     let (mut vera, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
