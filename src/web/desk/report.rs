@@ -234,7 +234,9 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
             mine,
             photograph => photograph.map(|of| context! { width => of.width, height => of.height }),
             takes_photographs => Photographs::of(&app.config).is_some(),
-            changes => changes.iter().map(|entry| change(entry, zone)).collect::<Vec<_>>(),
+            changes => changes.iter().map(|entry| context! {
+                detail => in_prose(&entry.detail, &region), ..change(entry, zone)
+            }).collect::<Vec<_>>(),
             today => today.to_string(),
             day => Some(typed("day")).filter(|day| !day.is_empty()).unwrap_or_else(|| report.observed_on.to_string()),
             done,
@@ -244,6 +246,17 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
             typed_why => typed("why"),
         },
     )
+}
+
+/// What the audit says of a report, with its days and its region as pages name them.
+fn in_prose(detail: &str, region: &Region) -> String {
+    let named = detail.replacen(&format!(" in {}, ", region.id), &format!(" in {}, ", region.name), 1);
+    let word = |word: &str| {
+        let bare = word.trim_end_matches([',', ';', ':', '.']);
+        let mark = word.strip_prefix(bare).unwrap_or_default();
+        bare.parse::<NaiveDate>().map_or_else(|_| word.to_owned(), |day| format!("{}{mark}", long(day)))
+    };
+    named.split(' ').map(word).collect::<Vec<_>>().join(" ")
 }
 
 /// A row of the audit, for who reads a page.

@@ -58,6 +58,8 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
         assert!(page.contains("With 1 report") && page.contains("What each report pulls"), "{page}");
         assert!(page.contains("nobody has confirmed it") || page.contains("Nobody has confirmed it"), "{page}");
         assert!(page.contains("earlier"), "a date moves: {page}");
+        // Folded, so that the belief is not below a long list.
+        assert!(page.contains(" regions move: look ") || page.contains("1 region moves: look "), "{page}");
         let picture = admin
             .get(&format!("{PAGE}/belief.svg?profile=pinyon-needle-scale&season=2025&stage=egg-laying-begins&w=340"))
             .await;

@@ -100,6 +100,8 @@ async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confir
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
     let [report] = &all(&desk).await[..] else { panic!("one report") };
     assert_eq!((report.standing, report.change.who.as_deref()), (ReportStanding::Confirmed, Some("maria")));
+    let log = maria.get(&own).await.body;
+    assert!(log.contains("March 9, 2025 in Region north, new") && !log.contains("2025-03-09 in"), "{log}");
     let by = |act: &str, account: &str| (act.to_owned(), Some(account.to_owned()));
     let mut wanted = vec![by("report-added", "olga"), by("report-confirmed", "maria")];
     assert_eq!(acts(&desk).await, wanted);
