@@ -62,7 +62,8 @@ pub(super) async fn sent(desk: Desk, Path(path): Path<String>, Form(typed): Form
 /// As a form would send them, whatever its line ends.
 fn words_in(drafts: &[Draft], language: Language) -> Vec<(Channel, String, String)> {
     let plain = |text: &str| text.replace("\r\n", "\n").trim().to_owned();
-    let of_language = drafts.iter().filter(|draft| draft.language == language);
+    // A form has fields for messages too that the notice does not have.
+    let of_language = drafts.iter().filter(|draft| draft.language == language && !draft.body.trim().is_empty());
     let mut words: Vec<_> =
         of_language.map(|draft| (draft.channel, plain(&draft.subject), plain(&draft.body))).collect();
     words.sort();

@@ -119,8 +119,10 @@ async fn a_day_that_one_language_alone_tells_is_refused() {
 async fn a_preview_shows_the_link_to_stop_below_the_address_of_the_settings() {
     let house = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
     let mut own = house.drafts().await;
-    // Of one e-mail the notation is kept.
-    change(&mut own, Language::En, Channel::Email, |draft| draft.body += "\n\nOur desk: 505-555-0100.\n");
+    // Of words of staff the notation is kept.
+    for language in Language::ALL {
+        change(&mut own, language, Channel::Email, |draft| draft.body += "\n\nOur desk: 505-555-0100.\n");
+    }
     reword(&house.app, everywhere(), &house.id, &own).await.unwrap();
     for (public_url, link) in [
         ("https://scale.example.org/trees", "https://scale.example.org/trees/stop/sample"),
