@@ -8,7 +8,7 @@ use crate::config::Config;
 use crate::geo::Point;
 use crate::heat::{Cutoff, Method};
 use crate::language::Language;
-use crate::people::csv::evidence;
+use crate::people::csv::kept_reason;
 use crate::region::{Band, BandError, ELEVATIONS_M, elevation_ft_fault};
 use crate::text::near_name;
 use crate::units::{dd_c_to_f, f_to_c, height_of_feet};
@@ -128,9 +128,9 @@ pub struct Why {
 
 /// Words that outlive the erasure of whoever they may be about.
 fn reason(text: &str) -> Result<String, String> {
-    evidence(text, None).map_err(|why| match text.trim() {
-        "" => "nothing was given: say why in a few words".into(),
-        _ => why.replace("how the owner agreed, not who it is", "why, not who it is"),
+    kept_reason(text).map_err(|why| match text.trim() {
+        "" => format!("{why}: say why in a few words"),
+        _ => why,
     })
 }
 

@@ -234,18 +234,34 @@ pub fn evidence(words: &str, place: Option<&str>) -> Result<String, String> {
     if words.is_empty() {
         return Err("nothing was given: say how its owner agreed, such as `signed form, county fair 2026-02-01`".into());
     }
+    outliving(words, "say how the owner agreed, not who it is")?;
+    Ok(place.map_or_else(|| words.to_owned(), |place| format!("{words} ({place})")))
+}
+
+/// Why staff did something, as it is kept.
+///
+/// # Errors
+/// When nothing was given, or it holds an address: it outlives the erasure of whoever it may be about.
+pub fn kept_reason(words: &str) -> Result<String, String> {
+    let words = words.trim();
+    if words.is_empty() {
+        return Err("nothing was given".into());
+    }
+    outliving(words, "write it without the address")?;
+    Ok(words.to_owned())
+}
+
+/// Words that are kept when an address is erased. `mend`: what to do about one that holds an address.
+fn outliving(words: &str, mend: &str) -> Result<(), String> {
     if words.chars().any(crate::text::is_hidden) || words.chars().count() > 300 {
         return Err("at most 300 plain characters are wanted".into());
     }
     let digits = words.split(|c: char| !c.is_ascii_digit() && !" -.()+".contains(c));
     let has_phone = digits.map(|run| run.bytes().filter(u8::is_ascii_digit).count()).any(|count| count >= 10);
     if words.contains('@') || has_phone {
-        return Err(
-            "it holds an address, but is kept when the address is erased: say how the owner agreed, not who it is"
-                .into(),
-        );
+        return Err(format!("it holds an address, but is kept when the address is erased: {mend}"));
     }
-    Ok(place.map_or_else(|| words.to_owned(), |place| format!("{words} ({place})")))
+    Ok(())
 }
 
 #[cfg(test)]
@@ -269,6 +285,17 @@ mod tests {
         assert_eq!((first.zips.len(), first.language, first.addresses[0].expose()), (2, Language::Es, "+15055550100"));
         assert_eq!(first.consent, Consent::Given { evidence: "form, fair (list.csv line 3)".into() });
         assert_eq!(list.lines[1].subscriber.language, Language::En);
+    }
+
+    #[test]
+    fn a_reason_with_an_address_is_not_asked_how_somebody_agreed() {
+        for words in ["ask a@example.org", "call 505-555-0100"] {
+            let [why, agreed] = [kept_reason(words), evidence(words, None)].map(Result::unwrap_err);
+            assert!(why.ends_with("erased: write it without the address"), "{why}");
+            assert!(agreed.ends_with("erased: say how the owner agreed, not who it is"), "{agreed}");
+        }
+        assert_eq!(kept_reason(" rain "), Ok("rain".to_owned()));
+        assert_eq!(kept_reason(" "), Err("nothing was given".to_owned()));
     }
 
     #[test]

@@ -5,6 +5,7 @@ use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use crate::language::Language;
 use crate::region::Region;
 use crate::season::Profile;
+use crate::season::phrases::date;
 use crate::season::profile::Sight;
 use crate::store::field_reports::StoredReport;
 use crate::text::is_hidden;
@@ -81,7 +82,7 @@ pub fn plain(text: &str, longest: usize) -> Result<String, TellingFault> {
     Ok(text.trim().to_owned())
 }
 
-/// `fresh white cotton with eggs, nothing on 2026-03-01`.
+/// `fresh white cotton with eggs, nothing on March 1`.
 pub fn seen_words(profile: Option<&Profile>, report: &StoredReport) -> String {
     let sight = report
         .sight
@@ -98,7 +99,7 @@ pub fn seen_words(profile: Option<&Profile>, report: &StoredReport) -> String {
         None => {}
     }
     if let Some(day) = report.nothing_on {
-        words += &format!(", nothing on {day}");
+        words += &format!(", nothing on {}", date(Language::En, day));
     }
     words
 }

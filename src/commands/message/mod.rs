@@ -17,6 +17,7 @@ use crate::message::templates::most_segments;
 use crate::message::{Message, Personal, Sender, Templates, TransactionalFacts, TransactionalKind, personalise, sms};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
+use crate::service::desk::notice::stop_sample;
 use crate::service::wording_shelf::SetAside;
 
 /// Show, check and change the wording of the messages
@@ -133,6 +134,9 @@ async fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), 
     let kinds = args.kind.map_or_else(What::all, |kind| vec![kind]);
     let languages = args.language.map_or_else(|| Language::ALL.to_vec(), |language| vec![language]);
     let channels = args.channel.map_or_else(|| Channel::ALL.to_vec(), |channel| vec![channel]);
+    // A made-up subscriber's link, so that the preview shows where it stands.
+    let base = facts.sender.public_url.as_deref().and_then(|url| url::Url::parse(url).ok());
+    let person = Personal { stop_url: stop_sample(base.as_ref()) };
     let mut out = String::new();
     let mut pages = Vec::new();
     for kind in &kinds {
@@ -149,7 +153,7 @@ async fn preview(args: &Preview, config: &Config, sender: Sender) -> Result<(), 
                     What::Letter(_) => continue,
                 };
                 let message = message.map_err(|why| cannot(why.to_string()))?;
-                let message = personalise(message, &sample_person()).map_err(|why| cannot(why.to_string()))?;
+                let message = personalise(message, &person).map_err(|why| cannot(why.to_string()))?;
                 describe(&mut out, kind.name(), *language, &message);
                 if let Message::Email { html, .. } = message {
                     pages.push(html);
@@ -200,11 +204,6 @@ fn describe(out: &mut String, name: &str, language: Language, message: &Message)
             writeln!(out, "== {name}, {}, email{attached}: {ease}\n\nSubject: {subject}\n\n{body}\n", language.code())
         }
     };
-}
-
-/// A made-up subscriber's link, so that the preview shows where it stands.
-fn sample_person() -> Personal {
-    Personal { stop_url: url::Url::parse("https://pinyon.example.org/stop/sample").ok() }
 }
 
 fn tell_set_aside(set_aside: &[SetAside]) {

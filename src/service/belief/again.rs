@@ -37,6 +37,9 @@ const LOWEST_C: f64 = -5.0;
 const HIGHEST_C: f64 = 14.0;
 const STEP_C: f64 = 0.01;
 
+/// A record that ends so many days before today still comes in.
+const COMES_IN_DAYS: i64 = 7;
+
 /// What one tree showed in one season.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sighting {
@@ -53,8 +56,10 @@ pub struct Sighting {
     pub by_number: Option<NaiveDate>,
     /// The day that the sum fitted again gives.
     pub by_fit: Option<NaiveDate>,
-    /// Why it takes no part.
+    /// Its temperatures cannot be used.
     pub left_out: bool,
+    /// They come in with the next days.
+    pub waits: bool,
 }
 
 impl Sighting {
@@ -123,9 +128,19 @@ pub async fn again(app: &App, chosen: &Chosen, watch: &Watch) -> Result<Again, A
     let rows = rows_of(app, &sightings).await?;
     let wanted: BTreeSet<StationId> = rows.iter().map(|row| row.station.clone()).collect();
     let (temperatures, unknown) = Temperatures::from_store(&app.store, &wanted, &app.config.weather).await?;
+    let today = chosen.now.with_timezone(&app.config.schedule.time_zone).date_naive();
+    let waits = |row: &Report| match (row.seen.last(), temperatures.span(&row.station)) {
+        (Some(look), Some((_, end))) => end < look && (today - end).num_days() <= COMES_IN_DAYS,
+        _ => false,
+    };
+    let (waiting, rows): (Vec<Report>, Vec<Report>) = rows.into_iter().partition(waits);
+    for row in &waiting {
+        if let Some(sighting) = of_row(&mut sightings, row) {
+            (sighting.left_out, sighting.waits) = (false, true);
+        }
+    }
     let (frame, told) = (Arc::clone(&profile), Arc::clone(watch));
     let version = newest_version(app, &profile.id).await?.max(profile.version).saturating_add(1);
-    let today = chosen.now.with_timezone(&app.config.schedule.time_zone).date_naive();
     // Thousands of thresholds over all seasons: seconds of arithmetic.
     let work = move || {
         let gathered = gather(&rows, &temperatures, &unknown, &frame, FILLED_SHARE);
@@ -188,6 +203,7 @@ async fn gathered_reports(
             by_number: None,
             by_fit: None,
             left_out: true,
+            waits: false,
         })
     };
     Ok(trees.into_iter().filter_map(of_tree).collect())
@@ -278,13 +294,18 @@ fn put_dates(sightings: &mut [Sighting], gathered: &Gathered, by_number: &[Optio
         let number = by_number.get(nth).copied().flatten();
         let again = fit.and_then(|fit| fit.predicted.get(nth).copied().flatten());
         for report in &about.reports {
-            let at = usize::try_from(report.line).ok().and_then(|line| line.checked_sub(1));
-            let Some(sighting) = at.and_then(|at| sightings.get_mut(at)) else { continue };
+            let Some(sighting) = of_row(sightings, report) else { continue };
             sighting.by_number = day(about.first, number);
             sighting.by_fit = day(about.first, again);
             sighting.left_out = false;
         }
     }
+}
+
+/// The sighting that a row was made from.
+fn of_row<'a>(sightings: &'a mut [Sighting], row: &Report) -> Option<&'a mut Sighting> {
+    let at = usize::try_from(row.line).ok()?.checked_sub(1)?;
+    sightings.get_mut(at)
 }
 
 struct FitParts {
@@ -348,6 +369,7 @@ mod tests {
             by_number: None,
             by_fit: None,
             left_out: false,
+            waits: false,
         };
         for (not_seen, seen, by, off) in [
             (Some(5), Some(10), 8, Some(0)),

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use serde::Serialize;
 
 use super::dates::RegionDates;
@@ -11,6 +11,7 @@ use crate::heat::belief::{Against, Contradiction, Pull, Sums};
 use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::learning::{HeatedReport, Learned, LearnedStage, Places, Untaught};
+use crate::season::phrases::date;
 use crate::season::{FieldReport, Observer, Profile, StageId};
 use crate::service::app::App;
 use crate::service::assess::{At, moved_days, with_reports};
@@ -67,14 +68,15 @@ pub struct FrozenSeason {
 impl FrozenSeason {
     /// For people who read of the belief, in a sentence.
     pub fn in_words(&self, language: Language) -> String {
-        let (season, on) = (self.season, self.freeze.at.date_naive());
+        let (season, at) = (self.season, self.freeze.at.date_naive());
+        let (on, year) = (date(language, at), at.year());
         match language {
             Language::En => {
-                format!("Learning from season {season} is frozen since {on}: later reports change nothing.")
+                format!("Learning from season {season} is frozen since {on}, {year}: later reports change nothing.")
             }
             Language::Es => format!(
-                "El aprendizaje de la temporada {season} está congelado desde el {on}: las observaciones posteriores no \
-                 cambian nada."
+                "El aprendizaje de la temporada {season} está congelado desde el {on} de {year}: las observaciones \
+                 posteriores no cambian nada."
             ),
         }
     }

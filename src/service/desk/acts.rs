@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::{DeskError, Hand, local};
 use crate::delivery::quiet_hours::QuietHours;
-use crate::people::csv::evidence;
+use crate::people::csv::kept_reason;
 use crate::region::Region;
 use crate::season::NoticeId;
 use crate::service::app::App;
@@ -103,10 +103,7 @@ pub(super) async fn of_hand(app: &App, hand: Hand<'_>, id: &NoticeId) -> Result<
 fn note(what: &str, hand: Hand<'_>, why: Option<&str>) -> Result<String, DeskError> {
     match why {
         Some(why) => {
-            let why = evidence(why, None).map_err(|fault| match why.trim() {
-                "" => DeskError::Reason("nothing was given".to_owned()),
-                _ => DeskError::Reason(fault),
-            })?;
+            let why = kept_reason(why).map_err(DeskError::Reason)?;
             Ok(format!("{what} by {}: {why}", hand.by))
         }
         None => Ok(format!("{what} by {}", hand.by)),

@@ -1,7 +1,7 @@
 //! What staff decide about learning. A command and a page call the same function.
 
 use super::{DeskError, Word};
-use crate::people::csv::evidence;
+use crate::people::csv::kept_reason;
 use crate::season::Profile;
 use crate::service::app::App;
 use crate::service::belief::Chosen;
@@ -65,9 +65,5 @@ pub fn no_belief(why: ProposalFault) -> DeskError {
 }
 
 fn reason(word: Word<'_>) -> Result<String, DeskError> {
-    let why = word.why.map(str::trim).unwrap_or_default();
-    if why.is_empty() {
-        return Err(DeskError::Reason("nothing was given".to_owned()));
-    }
-    evidence(why, None).map_err(DeskError::Reason)
+    kept_reason(word.why.unwrap_or_default()).map_err(DeskError::Reason)
 }

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
+use url::Url;
 
 use super::notice::{Reading, reading};
 use super::{DeskError, Word};
@@ -10,7 +11,7 @@ use crate::language::Language;
 use crate::message::templates::{Branches, Origin, Placeholder, TextKind, TextName};
 use crate::message::{Message, NoticeFacts, RenderError, Sender, Templates, TransactionalFacts, check, samples};
 use crate::people::Channel;
-use crate::people::csv::evidence;
+use crate::people::csv::kept_reason;
 use crate::season::NoticeKind;
 use crate::service::app::App;
 use crate::service::wording_shelf::words_of;
@@ -308,9 +309,10 @@ fn read(templates: &Templates, name: &TextName, sample: &str, sender: &Sender) -
             }
         }
     };
+    let base = sender.public_url.as_deref().and_then(|url| Url::parse(url).ok());
     let reads = Language::ALL.into_iter().filter_map(|language| {
         let message = written(language).ok()?;
-        reading(OwnText { text: NoticeText { language, message }, source: None }).ok()
+        reading(OwnText { text: NoticeText { language, message }, source: None }, base.as_ref()).ok()
     });
     (reads.collect(), shown_in)
 }
@@ -408,7 +410,7 @@ async fn keep(
     what: &str,
 ) -> Result<u32, DeskError> {
     let why = why.map(str::trim).filter(|why| !why.is_empty());
-    let why = why.map(|why| evidence(why, None)).transpose().map_err(DeskError::Reason)?.unwrap_or_default();
+    let why = why.map(kept_reason).transpose().map_err(DeskError::Reason)?.unwrap_or_default();
     let now = text(app, name).await?;
     let newest = now.version();
     if seen.is_some_and(|seen| seen != newest) {

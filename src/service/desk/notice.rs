@@ -12,6 +12,7 @@ use crate::delivery::pace::{Estimate, Waiting};
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::DeliveryState;
 use crate::dispatch::estimate::all_sent_by_with;
+use crate::links;
 use crate::message::document::Document;
 use crate::message::readability::Ease;
 use crate::message::sms::{self, Segments};
@@ -148,20 +149,23 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let all_out = notice.status() == NoticeStatus::Released
         && has_ended
         && store.half_queued().await?.iter().all(|waiting| waiting.id != *id);
-    let reads = store.notice_words(id).await?.into_iter().map(reading).collect::<Result<_, _>>()?;
+    let base = app.config.messages.public_url.url();
+    let words = store.notice_words(id).await?;
+    let reads = words.into_iter().map(|own| reading(own, base)).collect::<Result<_, _>>()?;
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
     let stands = stands(&notice, &region, &goes, all_out, now);
     Ok(NoticeInDepth { notice, region, stands, why, whom, reads, goes, progress, all_out, may })
 }
 
-/// A message as it reads.
+/// A message as it reads; links stand below `public_url`.
 ///
 /// # Errors
 /// When it holds a place that no reader's link fits.
-pub fn reading(OwnText { text, source }: OwnText) -> Result<Reading, DeskError> {
+pub fn reading(OwnText { text, source }: OwnText, public_url: Option<&Url>) -> Result<Reading, DeskError> {
     let language = text.language;
-    let sample = Personal { stop_url: Url::parse(STOP_SAMPLE).ok() };
+    let sample = Personal { stop_url: stop_sample(public_url) };
+    let stop = sample.stop_url.as_ref().map_or("", Url::as_str);
     let message = personalise(text.message, &sample).map_err(|why| DeskError::Unreadable(why.to_string()))?;
     let chart = chart_of(&message);
     let (segments, document, ease) = match &message {
@@ -170,14 +174,19 @@ pub fn reading(OwnText { text, source }: OwnText) -> Result<Reading, DeskError> 
             let pieces = Document::parse(text).pieces();
             let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject.as_str()]), language);
             // As it was written, where that is kept: the plain part shows the address behind a link.
-            let notation = source.map_or_else(|| notation_of(text.trim()), |own| own.replace(STOP_LINK, STOP_SAMPLE));
+            let notation = source.map_or_else(|| notation_of(text.trim()), |own| own.replace(STOP_LINK, stop));
             (None, Some(Document::parse(&notation)), ease)
         }
     };
     Ok(Reading { language, message, segments, document, chart, ease: ease.to_string() })
 }
 
-/// In the place of each reader's own link to stop.
+/// In the place of each reader's own link to stop: where theirs stand, or made up whole while no public address is set.
+pub fn stop_sample(public_url: Option<&Url>) -> Option<Url> {
+    let web = public_url.filter(|url| matches!(url.scheme(), "http" | "https"));
+    web.and_then(|url| links::stop(url, "sample")).or_else(|| Url::parse(STOP_SAMPLE).ok())
+}
+
 const STOP_SAMPLE: &str = "https://pinyon.example.org/stop/sample";
 
 async fn goes(

@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 
 use super::DeskError;
-use crate::people::csv::evidence;
+use crate::people::csv::kept_reason;
 use crate::people::{Address, AddressId, NewSubscriber};
 use crate::region::{Region, RegionId, Zip};
 use crate::service::app::App;
@@ -147,10 +147,7 @@ async fn person(app: &App, reach: &PeopleReach, id: &str) -> Result<Subscriber, 
 /// # Errors
 /// [`DeskError::Reason`] where none was given, or it holds an address.
 pub fn reason(why: &str) -> Result<String, DeskError> {
-    match why.trim() {
-        "" => Err(DeskError::Reason("nothing was given".to_owned())),
-        why => evidence(why, None).map_err(DeskError::Reason),
-    }
+    kept_reason(why).map_err(DeskError::Reason)
 }
 
 /// A person whose addresses are shown in full. The store of `app` acts for whoever looks, with their reason; what cannot be noted is

@@ -8,7 +8,7 @@ use tokio::runtime::Handle;
 use tracing::warn;
 
 use super::{DeskError, Hand};
-use crate::people::csv::evidence;
+use crate::people::csv::kept_reason;
 use crate::region::{Region, RegionId};
 use crate::service::app::App;
 use crate::service::cycle;
@@ -139,7 +139,7 @@ pub async fn judge(app: &App, hand: Hand<'_>, id: &str, judgement: Judgement, wh
     let why = match (judgement, why.trim()) {
         (Judgement::Confirmed, "") => None,
         (Judgement::Refused, "") => return Err(DeskError::Reason("nothing was given".to_owned())),
-        (_, why) => Some(evidence(why, None).map_err(DeskError::Reason)?),
+        (_, why) => Some(kept_reason(why).map_err(DeskError::Reason)?),
     };
     let now = app.clock.now();
     app.store.judge_field_reports(&[id.to_owned()], judgement, Some(hand.by), why.as_deref(), now).await?;

@@ -148,6 +148,7 @@ fn row_of(sighting: &Sighting) -> Value {
         by_fit => day(sighting.by_fit),
         fit_off => sighting.off(sighting.by_fit).map(off_words),
         left_out => sighting.left_out,
+        waits => sighting.waits,
     }
 }
 

@@ -18,7 +18,7 @@ use crate::language::Language;
 use crate::people::account::Deed;
 use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
-use crate::season::{DateSpread, Observer, Profile};
+use crate::season::{DateSpread, Observer, Profile, days_between};
 use crate::service::belief::dates::{Dates, RegionDates};
 use crate::service::belief::learn::{Belief, Doubt, Idle, Range, Shown, StageBelief, Teacher, shown_of};
 use crate::service::belief::picture::chart;
@@ -278,6 +278,7 @@ fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
         taught => belief.stages.iter().any(|stage| !stage.reports.is_empty()),
         sightings => belief.places.sightings,
         zeros => belief.places.zeros,
+        since_adopted => belief.since_adopted(),
         frozen => frozen.map(|frozen| context! {
             at => local(frozen.freeze.at, zone), by => &frozen.freeze.by, why => &frozen.freeze.why,
         }),
@@ -285,9 +286,20 @@ fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
         narrow, middle, wide,
         stages => belief.stages.iter().map(|stage| stage_of(profile, belief, stage, heat, &name)).collect::<Vec<_>>(),
         untaught => belief.untaught.iter().map(|idle| untaught_of(profile, idle, &name)).collect::<Vec<_>>(),
+        moved_by => moved_by(&moved),
         moved => moved.into_iter().map(dates_of).collect::<Vec<_>>(),
         same => same.into_iter().map(dates_of).collect::<Vec<_>>(),
         faults => &belief.faults,
+    }
+}
+
+/// By how much regions' first days to look move: `5 days earlier to 1 day later`; `None` where none does.
+fn moved_by(moved: &[&RegionDates]) -> Option<String> {
+    let days = || moved.iter().map(|row| days_between(row.before.days.look_from, row.after.days.look_from));
+    match (days().min()?, days().max()?) {
+        (0, 0) => None,
+        (least, most) if least == most => Some(later(least)),
+        (least, most) => Some(format!("{} to {}", later(least), later(most))),
     }
 }
 
@@ -376,10 +388,9 @@ pub(super) fn dates_of(row: &RegionDates) -> Value {
             deadline => day(dates.days.deadline),
         }
     };
-    let days = |before, after| crate::season::days_between(before, after);
     let (look, deadline) = (
-        days(row.before.days.look_from, row.after.days.look_from),
-        days(row.before.days.deadline, row.after.days.deadline),
+        days_between(row.before.days.look_from, row.after.days.look_from),
+        days_between(row.before.days.deadline, row.after.days.deadline),
     );
     context! {
         id => row.region.as_str(),

@@ -10,6 +10,7 @@ use sha2::{Digest, Sha256};
 
 use super::caller::Desk;
 use super::reading::shown_reading;
+use super::said::alone_words;
 use super::sign_in::with_status;
 use crate::delivery::pace::Estimate;
 use crate::links::{notice_of_part, notice_part};
@@ -28,7 +29,8 @@ use crate::web::Fault;
 use crate::web::forms::{Typed, field};
 
 /// What may stand behind `?done=`.
-const DONE: [&str; 7] = ["sent", "held", "called-off", "recalled", "undone", "reworded", "words-restored"];
+const DONE: [&str; 9] =
+    ["sent", "held", "called-off", "recalled", "undone", "reworded", "reworded-en", "reworded-es", "words-restored"];
 
 /// What was asked for and cannot be had.
 struct Refused<'a> {
@@ -279,6 +281,7 @@ async fn shown(
             undo_min => app.config.desk.undo_min,
             seen => fingerprint(&seen),
             done,
+            changed_alone => done.and_then(|done| done.strip_prefix("reworded-")).and_then(Language::parse).map(alone_words),
             wrong => refused.as_ref().map(|refused| refused.form),
             wrong_why => refused.as_ref().map(|refused| refused.why.as_str()),
             typed_why => typed("why"),

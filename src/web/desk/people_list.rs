@@ -1,5 +1,7 @@
 //! A list of people as CSV: tried first, with every row that would be refused, and imported by a second word.
 
+use std::collections::BTreeSet;
+
 use axum::extract::Form;
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -15,6 +17,7 @@ use super::sign_in::with_status;
 use super::upload::{LARGEST_LIST, Sent};
 use crate::people::NewSubscriber;
 use crate::people::csv::{self, List};
+use crate::region::Zip;
 use crate::season::phrases::capitalised;
 use crate::service::app::App;
 use crate::service::people_list::{Manner, Taken, take_in};
@@ -27,6 +30,9 @@ const MOST_ROWS: usize = 5000;
 
 /// Rows with a fault that are shown one by one.
 const FAULTS_SHOWN: usize = 200;
+
+/// ZIP codes of no region that are shown.
+const ZIPS_SHOWN: usize = 60;
 
 pub(super) async fn page(desk: Desk) -> Result<Response, Fault> {
     asked(&desk, None).await
@@ -65,7 +71,10 @@ pub(super) async fn tried(desk: Desk, upload: Upload) -> Result<Response, Fault>
         Err(why) => return refused(&desk, &why).await,
     };
     let app = desk.site().app();
+    let zips: Vec<(u64, Vec<Zip>)> =
+        list.lines.iter().map(|line| (line.number, line.subscriber.zips.clone())).collect();
     let taken = work(&desk, app, list, Manner::Try).await?;
+    let (homeless_rows, homeless) = homeless_of(app, &zips, &taken).await?;
     let id = app.store.randomness().hex::<16>();
     if !desk.site().tried_lists().put(by(&desk), &id, bytes, app.clock.now()) {
         return refused(&desk, "Others are checking lists already: try again in half an hour.").await;
@@ -75,6 +84,9 @@ pub(super) async fn tried(desk: Desk, upload: Upload) -> Result<Response, Fault>
         list => id,
         minutes => KEPT.num_minutes(),
         good,
+        homeless_rows,
+        homeless_more => homeless.len().saturating_sub(ZIPS_SHOWN),
+        homeless => homeless.iter().take(ZIPS_SHOWN).map(|zip| zip.as_str()).collect::<Vec<_>>(),
         ..counts(&taken)
     };
     desk.page("people_list_tried", shown)
@@ -138,6 +150,25 @@ async fn work(desk: &Desk, app: &App, list: List, manner: Manner) -> Result<Take
     });
     let done = done.await.map_err(|why| Fault::Inside(format!("the work on a list was cut off: {why}")))?;
     Ok(done?)
+}
+
+/// ZIP codes that no region has, of rows that would be taken, and in how many rows they stand. They are kept: their region may come.
+async fn homeless_of<'a>(
+    app: &App,
+    rows: &'a [(u64, Vec<Zip>)],
+    taken: &Taken,
+) -> Result<(usize, BTreeSet<&'a Zip>), Fault> {
+    let covered: BTreeSet<Zip> = app.store.regions().await?.into_iter().flat_map(|region| region.zips).collect();
+    let bad: BTreeSet<u64> = taken.faults.iter().map(|fault| fault.number).collect();
+    let (mut count, mut found) = (0, BTreeSet::new());
+    for (number, zips) in rows {
+        let without: Vec<&Zip> = zips.iter().filter(|zip| !covered.contains(zip)).collect();
+        if !without.is_empty() && !bad.contains(number) {
+            count += 1;
+            found.extend(without);
+        }
+    }
+    Ok((count, found))
 }
 
 fn bad_rows(taken: &Taken) -> usize {

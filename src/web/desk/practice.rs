@@ -15,6 +15,7 @@ use super::notice::{by, fault_of, path_of, reach};
 use super::sign_in::with_status;
 use crate::language::Language;
 use crate::people::Channel;
+use crate::people::account::Deed;
 use crate::season::phrases;
 use crate::service::desk::notice::{fate, leaves_by_itself, left_by_itself};
 use crate::service::desk::today::{Waiting, waiting};
@@ -106,6 +107,7 @@ async fn shown(desk: &Desk, begun: bool, wrong: Option<String>) -> Result<Respon
             at => local(now, zone),
             season => practice.season(),
             last_day => practice.last_day().format("%B %-d").to_string(),
+            may_act => desk.account().may(Deed::Act),
             over => now.with_timezone(&zone).date_naive() >= practice.last_day(),
             doing,
             begun => begun && doing.is_none() && lived.is_none(),

@@ -14,7 +14,7 @@ use super::sign_in::with_status;
 use super::upload::FieldFault;
 use crate::geo::Point;
 use crate::people::account::Deed;
-use crate::people::csv::evidence;
+use crate::people::csv::kept_reason;
 use crate::region::{Region, RegionId};
 use crate::season::phrases::capitalised;
 use crate::service::desk::{DeskError, Hand};
@@ -55,7 +55,7 @@ pub(super) async fn sent(desk: Desk, Form(mut typed): Form<Typed>) -> Result<Res
     };
     let why = match text(&typed, "why") {
         "" => None,
-        why => match evidence(why, None) {
+        why => match kept_reason(why) {
             Ok(why) => Some(why),
             Err(why) => return refused(&[("why", format!("Say why in a few words without addresses: {why}."))]),
         },

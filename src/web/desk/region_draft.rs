@@ -61,7 +61,7 @@ pub(super) async fn save(desk: Desk, Path(id): Path<String>, Form(typed): Form<T
     let Stage::Ready(ready) = draft.stage() else { return Ok(desk.to(&path_of(&draft))) };
     let why = match field(&typed, "why") {
         "" => None,
-        why => match crate::people::csv::evidence(why, None) {
+        why => match crate::people::csv::kept_reason(why) {
             Ok(why) => Some(why),
             Err(why) => return refused(&desk, &draft, format!("Say why in a few words without addresses: {why}.")),
         },

@@ -154,6 +154,9 @@ pub(super) fn stands(report: &StoredReport) -> String {
     let why = report.change.why.as_deref().map_or_else(String::new, |why| format!(": {why}"));
     match report.standing {
         ReportStanding::New => "It waits for a word of staff: until then it counts nowhere.".to_owned(),
+        ReportStanding::Confirmed if report.moves_nothing() => {
+            format!("Confirmed by {by}{why}. {}", moves_nothing(report.infested))
+        }
         ReportStanding::Confirmed if !report.day_known => {
             format!("Confirmed by {by}{why}. It was told without the day of the look, and counts once it has one.")
         }
@@ -162,10 +165,19 @@ pub(super) fn stands(report: &StoredReport) -> String {
     }
 }
 
+/// Why a look in vain moves no date.
+fn moves_nothing(infested: Option<bool>) -> &'static str {
+    match infested {
+        Some(_) => "It moves no date: nothing was there yet, and the tree does not have the insect.",
+        None => "It moves no date: nothing was there yet, and it is not known whether the tree has the insect.",
+    }
+}
+
 /// In one word, as a tag.
 pub(super) fn standing_word(report: &StoredReport) -> &'static str {
     match report.standing {
         ReportStanding::New => "waits",
+        ReportStanding::Confirmed if report.moves_nothing() => "moves no date",
         ReportStanding::Confirmed if !report.day_known => "no day",
         ReportStanding::Confirmed => "counts",
         ReportStanding::Refused => "set aside",
@@ -222,7 +234,9 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
             mine,
             photograph => photograph.map(|of| context! { width => of.width, height => of.height }),
             takes_photographs => Photographs::of(&app.config).is_some(),
-            changes => changes.iter().map(|entry| change(entry, zone)).collect::<Vec<_>>(),
+            changes => changes.iter().map(|entry| context! {
+                detail => in_prose(&entry.detail, &region), ..change(entry, zone)
+            }).collect::<Vec<_>>(),
             today => today.to_string(),
             day => Some(typed("day")).filter(|day| !day.is_empty()).unwrap_or_else(|| report.observed_on.to_string()),
             done,
@@ -232,6 +246,17 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
             typed_why => typed("why"),
         },
     )
+}
+
+/// What the audit says of a report, with its days and its region as pages name them.
+fn in_prose(detail: &str, region: &Region) -> String {
+    let named = detail.replacen(&format!(" in {}, ", region.id), &format!(" in {}, ", region.name), 1);
+    let word = |word: &str| {
+        let bare = word.trim_end_matches([',', ';', ':', '.']);
+        let mark = word.strip_prefix(bare).unwrap_or_default();
+        bare.parse::<NaiveDate>().map_or_else(|_| word.to_owned(), |day| format!("{}{mark}", long(day)))
+    };
+    named.split(' ').map(word).collect::<Vec<_>>().join(" ")
 }
 
 /// A row of the audit, for who reads a page.
@@ -282,6 +307,7 @@ pub(super) async fn effect_page(
             region => &region.name,
             looked_on => long(report.observed_on),
             is_confirmed,
+            idle => report.moves_nothing().then(|| moves_nothing(report.infested)),
             done,
             came_up,
             fault,

@@ -9,6 +9,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{app_of, by, fault_of};
 use super::reading::shown_reading;
+use super::said::{alone_words, changed_alone};
 use super::sign_in::with_status;
 use super::wording_names::{purpose, sample_words, title, told, whose, whose_of_all};
 use crate::language::Language;
@@ -282,8 +283,16 @@ async fn shown(
             tries => account.may(Deed::Act),
             keeps => account.may(Deed::Administer),
             done,
+            changed_alone => done.and_then(|_| newest_alone(&seen)).map(alone_words),
         },
     )
+}
+
+/// The language whose words alone the newest version changed.
+fn newest_alone(text: &TextInDepth) -> Option<Language> {
+    let newest = text.version();
+    let (former, latter) = text.of_version(newest.checked_sub(1)?).zip(text.of_version(newest))?;
+    changed_alone(|language| former.words(language).trim_end() != latter.words(language).trim_end())
 }
 
 fn shown_placeholder(one: &Placeholder) -> Value {

@@ -9,6 +9,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{app_of, by, fault_of, id_of, path_of, reach};
 use super::reading::shown_reading;
+use super::said::changed_alone;
 use super::sign_in::with_status;
 use crate::message::check::OwnFault;
 use crate::people::{Channel, Language};
@@ -35,8 +36,11 @@ pub(super) async fn sent(desk: Desk, Path(path): Path<String>, Form(typed): Form
     let keeps = field(&typed, "do") == "keep";
     let mut why = None;
     if keeps {
+        let before = drafts(&app, &notice).await.map_err(fault_of)?;
+        let alone = changed_alone(|language| words_in(&own, language) != words_in(&before, language));
+        let of_language = alone.map_or_else(String::new, |language| format!("-{}", language.code()));
         match reword(&app, Hand { by: by(&desk), reach: &reach(&desk) }, &id, &own).await {
-            Ok(()) => return Ok(desk.to(&format!("/desk/notice/{}?done=reworded", path_of(&id)))),
+            Ok(()) => return Ok(desk.to(&format!("/desk/notice/{}?done=reworded{of_language}", path_of(&id)))),
             Err(DeskError::Words(_)) => {}
             Err(DeskError::Store(crate::store::StoreError::Conflict(conflict))) => why = Some(conflict.to_string()),
             Err(DeskError::Unreadable(what)) => why = Some(what),
@@ -53,6 +57,17 @@ pub(super) async fn sent(desk: Desk, Path(path): Path<String>, Form(typed): Form
     };
     let response = shown(&desk, &notice, &own, written, &faults, Some(why.map(|why| phrases::capitalised(&why))));
     if keeps { with_status(response, StatusCode::UNPROCESSABLE_ENTITY) } else { response }
+}
+
+/// As a form would send them, whatever its line ends.
+fn words_in(drafts: &[Draft], language: Language) -> Vec<(Channel, String, String)> {
+    let plain = |text: &str| text.replace("\r\n", "\n").trim().to_owned();
+    // A form has fields for messages too that the notice does not have.
+    let of_language = drafts.iter().filter(|draft| draft.language == language && !draft.body.trim().is_empty());
+    let mut words: Vec<_> =
+        of_language.map(|draft| (draft.channel, plain(&draft.subject), plain(&draft.body))).collect();
+    words.sort();
+    words
 }
 
 fn name_of(what: &str, language: Language) -> String {
@@ -98,7 +113,8 @@ fn shown(
         let own = faults.iter().filter(|fault| (fault.language, fault.channel) == (language, channel));
         own.map(|fault| format!("The text {}.", fault.what)).collect()
     };
-    let reads = written.into_iter().map(reading).collect::<Result<Vec<_>, _>>().map_err(fault_of)?;
+    let base = desk.site().app().config.messages.public_url.url();
+    let reads = written.into_iter().map(|own| reading(own, base)).collect::<Result<Vec<_>, _>>().map_err(fault_of)?;
     let languages: Vec<Value> = Language::ALL
         .into_iter()
         .map(|language| {

@@ -2,6 +2,7 @@ use treebell::message::Message;
 use treebell::people::{Channel, Language};
 use treebell::service::desk::DeskError;
 use treebell::service::desk::acts;
+use treebell::service::desk::notice::notice_in_depth;
 use treebell::service::desk::wording::{Draft, drafts, reword, words_of_templates};
 use treebell::store::notices::has_own_words;
 
@@ -112,6 +113,32 @@ async fn a_day_that_one_language_alone_tells_is_refused() {
     });
     let said = reword(&house.app, everywhere(), &house.id, &own).await.unwrap_err().to_string();
     assert!(said.contains("the e-mail in Spanish does not say"), "{said}");
+}
+
+#[tokio::test]
+async fn a_preview_shows_the_link_to_stop_below_the_address_of_the_settings() {
+    let house = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
+    let mut own = house.drafts().await;
+    // Of words of staff the notation is kept.
+    for language in Language::ALL {
+        change(&mut own, language, Channel::Email, |draft| draft.body += "\n\nOur desk: 505-555-0100.\n");
+    }
+    reword(&house.app, everywhere(), &house.id, &own).await.unwrap();
+    for (public_url, link) in [
+        ("https://scale.example.org/trees", "https://scale.example.org/trees/stop/sample"),
+        ("", "https://pinyon.example.org/stop/sample"),
+    ] {
+        let mut config = treebell::config::Config::clone(&house.app.config);
+        config.messages.public_url = public_url.into();
+        let app = treebell::service::app::App { config: std::sync::Arc::new(config), ..house.app.clone() };
+        let seen = notice_in_depth(&app, &house.id, super::UNDO).await.unwrap();
+        for reading in seen.reads.iter().filter(|reading| reading.channel() == Channel::Email) {
+            let Message::Email { text, html, .. } = &reading.message else { panic!("an e-mail") };
+            assert!(text.contains(link) && html.contains(link), "{link}: {text}");
+            let document = format!("{:?}", reading.document);
+            assert!(document.contains(link), "{link}: {document}");
+        }
+    }
 }
 
 #[tokio::test]

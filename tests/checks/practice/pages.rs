@@ -103,6 +103,11 @@ async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
         let path = format!("/desk/practice/{form}");
         assert_eq!(olga.post(&path, &[("step", "day")]).await.status, StatusCode::FORBIDDEN, "{form}");
         assert_eq!(nora.post(&path, &[("step", "day")]).await.status, StatusCode::CONFLICT, "{form}");
+        let action = format!("action=\"{path}\"");
+        assert!(nora.get("/desk/practice").await.body.contains(&action), "{form}");
+        let page = olga.get("/desk/practice").await;
+        assert_eq!(page.status, StatusCode::OK, "{}", page.body);
+        assert!(!page.body.contains(&action), "{form}: {}", page.body);
     }
 
     let lived = |messages| Lived {

@@ -58,6 +58,8 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
         assert!(page.contains("With 1 report") && page.contains("What each report pulls"), "{page}");
         assert!(page.contains("nobody has confirmed it") || page.contains("Nobody has confirmed it"), "{page}");
         assert!(page.contains("earlier"), "a date moves: {page}");
+        // Folded, so that the belief is not below a long list.
+        assert!(page.contains(" regions move: look ") || page.contains("1 region moves: look "), "{page}");
         let picture = admin
             .get(&format!("{PAGE}/belief.svg?profile=pinyon-needle-scale&season=2025&stage=egg-laying-begins&w=340"))
             .await;
@@ -123,6 +125,9 @@ async fn what_was_looked_at_is_adopted_and_nothing_else() {
     // Those reports are in the numbers now: there is nothing more to adopt.
     let page = ready(&mut admin, &path).await;
     assert!(page.contains("no report teaches anything that is not in the numbers"), "{page}");
+    let page = ready(&mut admin, &format!("{PAGE}?profile=pinyon-needle-scale&season=2025")).await;
+    assert!(page.contains("since it was adopted nothing that teaches has been reported"), "{page}");
+    assert!(!page.contains("it was seen at 0") && !page.contains("No confirmed report teaches"), "{page}");
 }
 
 #[tokio::test]
@@ -199,6 +204,29 @@ fn dates_stand_above_adopt(page: &str, of: &[RegionDates]) {
             let said = format!("<dt>{name}</dt><dd>Look from {}", date(Language::En, days.look_from));
             assert!(row.contains(&said), "{region}: {said}: {row}");
         }
+    }
+}
+
+#[tokio::test]
+async fn a_look_of_today_stands_beside_the_number_as_one_whose_heat_is_not_known_yet() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let region = &world.regions[0];
+    let extents = world.app.store.record_extents(&region.stations[0]).await.unwrap();
+    let today = extents.into_iter().map(|of| of.last_day).max().unwrap() + Days::new(1);
+    world.set(today);
+    world.report(&region.id, today, "eggs", None, true).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let page = ready(&mut observer, &format!("{PAGE}/years")).await;
+    assert!(page.contains("The heat of that day is not known yet."), "{page}");
+    assert!(!page.contains("cannot be used") && !page.contains("without usable temperatures"), "{page}");
+    // A record that ended long ago is another matter.
+    for (days, waits) in [(0, true), (9, false)] {
+        world.set(today + Days::new(days));
+        let chosen = choose(&world.app, None, None).await.unwrap();
+        let found = again(&world.app, &chosen, &unwatched()).await.unwrap();
+        let [sighting] = found.sightings.as_slice() else { panic!("{:?}", found.sightings) };
+        assert_eq!((sighting.waits, sighting.left_out, found.unusable.is_empty()), (waits, !waits, waits), "{days}");
     }
 }
 

@@ -222,6 +222,18 @@ async fn words_of_one_notice_without_their_caution_are_not_kept() {
     let answer = browser.post(&page, &pairs(&fields)).await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
     assert_ne!(desk.store().notice_words(&ID.into()).await.unwrap(), before);
+    let page_of_notice = browser.get(answer.header("location")).await.body;
+    assert!(page_of_notice.contains("It has your words now.</p>"), "{page_of_notice}");
+    // Of one language alone.
+    let mut fields = words_of(&desk).await;
+    // A browser sends its own line ends.
+    fields.iter_mut().for_each(|(_, words)| *words = words.replace('\n', "\r\n"));
+    let (_, words) = fields.iter_mut().find(|(name, _)| name == "email_es").unwrap();
+    *words += "\r\n\r\nGracias.\r\n";
+    let answer = browser.post(&page, &pairs(&fields)).await;
+    let page_of_notice = browser.get(answer.header("location")).await.body;
+    let alone = "Only the Spanish words were changed; the English ones stand as they were. Both should say the same.";
+    assert!(page_of_notice.contains(alone), "{page_of_notice}");
 }
 
 #[tokio::test]

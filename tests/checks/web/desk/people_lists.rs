@@ -98,6 +98,24 @@ async fn a_list_is_tried_and_every_row_that_is_refused_is_named_before_it_is_tak
 }
 
 #[tokio::test]
+async fn zip_codes_of_no_region_are_named_before_their_rows_are_kept() {
+    let desk = DeskWorld::new().await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    maria.get(PATH).await;
+    let list = "zip,email,consent\n00101,a@example.org,form\n00398 00101,b@example.org,form\n\
+                00399 00398,c@example.org,form\n00397,d@example.org,\n";
+    let page = maria.upload_list(PATH, list.as_bytes()).await.body;
+    assert!(page.contains("3 added") && page.contains("1 row refused"), "{page}");
+    assert!(page.contains("2 rows have ZIP codes that no region has: 00398, 00399. Such a row is kept"), "{page}");
+    let page = maria.upload_list(PATH, b"zip,email,consent\n00101,a@example.org,form\n").await.body;
+    assert!(page.contains("1 added") && !page.contains("no region has"), "{page}");
+    // What staff of a region may not bring is refused, and so does not wait.
+    let mut nora = staff(&desk, "nora").await;
+    let page = nora.upload_list(PATH, list.as_bytes()).await.body;
+    assert!(page.contains("3 rows refused") && !page.contains("no region has"), "{page}");
+}
+
+#[tokio::test]
 async fn what_is_no_list_or_too_large_is_refused_with_the_mend() {
     let desk = DeskWorld::new().await;
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;

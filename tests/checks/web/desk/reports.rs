@@ -100,6 +100,8 @@ async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confir
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
     let [report] = &all(&desk).await[..] else { panic!("one report") };
     assert_eq!((report.standing, report.change.who.as_deref()), (ReportStanding::Confirmed, Some("maria")));
+    let log = maria.get(&own).await.body;
+    assert!(log.contains("March 9, 2025 in Region north, new") && !log.contains("2025-03-09 in"), "{log}");
     let by = |act: &str, account: &str| (act.to_owned(), Some(account.to_owned()));
     let mut wanted = vec![by("report-added", "olga"), by("report-confirmed", "maria")];
     assert_eq!(acts(&desk).await, wanted);
@@ -119,6 +121,32 @@ async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confir
         page.contains("Set aside by maria: last year&#39;s cotton") || page.contains("last year's cotton"),
         "{page}"
     );
+}
+
+#[tokio::test]
+async fn a_look_in_vain_that_moves_no_date_is_not_told_as_one_that_counts() {
+    let desk = DeskWorld::new().await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    for (infested, moves) in [(None, false), (Some(false), false), (Some(true), true)] {
+        let new = NewFieldReport {
+            region: "north".into(),
+            zip: None,
+            observed_on: day("2025-03-08"),
+            tree: None,
+            seen: Seen { not_yet: Some("egg-laying-begins".into()), infested, ..Seen::default() },
+            nothing_on: None,
+            confirmed: true,
+            source: ReportSource::Staff,
+            person: Some("RG".into()),
+            note: None,
+        };
+        let id = desk.store().add_field_report(&new, desk.world.clock.now()).await.unwrap();
+        let page = maria.get(&format!("/desk/report/{id}")).await.body;
+        assert_eq!((page.contains("It counts."), page.contains("It moves no date: ")), (moves, !moves), "{page}");
+        let page = maria.get(&format!("/desk/report/{id}/effect?done=entered")).await.body;
+        let counts = page.contains("Saved, and it counts.");
+        assert_eq!((counts, page.contains("Saved. It moves no date: ")), (moves, !moves), "{page}");
+    }
 }
 
 #[tokio::test]

@@ -50,6 +50,8 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
     let kept = sent(&mut admin, "keep", [&better, &es], "0").await;
     assert_eq!((kept.status, kept.header("location")), (StatusCode::SEE_OTHER, "/desk/wording/wash-now.sms?done=kept"));
     let page = admin.get(kept.header("location")).await.body;
+    let alone = "Only the English words were changed; the Spanish ones stand as they were. Both should say the same.";
+    assert!(page.contains(alone) && !admin.get(PAGE).await.body.contains(alone), "{page}");
     assert!(
         page.contains("Version 1") && page.contains("by maria") && page.contains("Use the words of the program"),
         "{page}"
