@@ -181,8 +181,9 @@ async fn only_the_newest_notice_is_in_force_and_only_while_it_is_of_use() {
         assert_eq!(in_force(5).await, Some(NoticeKind::GetReady), "a held one is not");
         store.put_notice(&out(NoticeKind::WashNow, day(10), 14), &texts()).await.unwrap();
         assert_eq!(in_force(11).await, Some(NoticeKind::WashNow));
-        store.release_notice(&id(NoticeKind::InspectNow), "desk", day(12)).await.unwrap();
-        assert_eq!(in_force(12).await, Some(NoticeKind::WashNow), "though staff let an earlier one out after it");
+        let said = store.release_notice(&id(NoticeKind::InspectNow), "desk", day(12)).await.unwrap_err().to_string();
+        assert!(said.contains("`wash-now` has gone out"), "{said}");
+        assert_eq!(in_force(12).await, Some(NoticeKind::WashNow), "no earlier one comes after it");
         store.put_notice(&out(NoticeKind::DeadlineMoved, day(13), 7), &texts()).await.unwrap();
         assert_eq!(in_force(14).await, Some(NoticeKind::DeadlineMoved));
         assert_eq!(in_force(20).await, None, "behind it, the deadline of the one before does not hold");
@@ -324,7 +325,12 @@ async fn live(address_of_store: &str, steps: &[Step]) {
     let mut expected = Expected::default();
     for (day, step) in (0_i64..).zip(steps) {
         let now = at("2026-03-01T15:00:00Z") + TimeDelta::days(day);
+        let overtaken = |kind: usize| expected.released.iter().any(|(known, ..)| ORDER[*known].overtakes(ORDER[kind]));
         match *step {
+            Step::Release(kind) if expected.released.iter().all(|(known, ..)| *known != kind) && overtaken(kind) => {
+                let said = store.put_notice(&out(ORDER[kind], now, OF_USE[kind]), &texts()).await.unwrap_err();
+                assert!(said.to_string().contains("of no use any more"), "{said}");
+            }
             Step::Release(kind) if expected.released.iter().all(|(known, ..)| *known != kind) => {
                 store.put_notice(&out(ORDER[kind], now, OF_USE[kind]), &texts()).await.unwrap();
                 expected.released.push((kind, day, day + OF_USE[kind]));
