@@ -6,7 +6,7 @@ use crate::delivery::attempt::AddressFault;
 use crate::delivery::bounce_report::BounceKind;
 use crate::people::AddressId;
 use crate::store::error::StoreError;
-use crate::store::rows::{get, ms};
+use crate::store::rows::get;
 use crate::store::staff_log::{StaffKind, tell_staff};
 use crate::store::stops::deactivate;
 use crate::store::tx::Tx;

@@ -86,7 +86,7 @@ pub(super) async fn tried(desk: Desk, upload: Upload) -> Result<Response, Fault>
         good,
         homeless_rows,
         homeless_more => homeless.len().saturating_sub(ZIPS_SHOWN),
-        homeless => homeless.iter().take(ZIPS_SHOWN).map(|zip| zip.as_str()).collect::<Vec<_>>(),
+        homeless => homeless.iter().take(ZIPS_SHOWN).map(|zip| zip.to_string()).collect::<Vec<_>>(),
         ..counts(&taken)
     };
     desk.page("people_list_tried", shown)
