@@ -198,7 +198,7 @@ async fn a_region_that_is_moved_is_held_against_its_new_place() {
     let told: Vec<&str> = found[0].doubts.iter().map(|doubt| doubt.what.as_str()).collect();
     assert_eq!(told.len(), 4, "{told:?}");
     for (at, word) in [
-        "is 145 km away now",
+        "is 142 km away now",
         "still America/Denver, where",
         "county is still Other, where",
         "still 2400 m, where it is 1612 m",
