@@ -322,7 +322,7 @@ async fn an_e_mail_is_shown_as_it_reads_with_its_chart() {
     assert!(matches!(sent, Some(Message::Email { chart_png: Some(_), .. })), "{sent:?}");
 }
 
-/// Whoever sits at the desk has no command line.
+/// Whoever sits at the desk has no command line; what is folded away for whoever runs the service may name one.
 #[tokio::test]
 async fn pages_of_the_desk_lead_to_no_command() {
     let desk = world().await;
@@ -331,6 +331,9 @@ async fn pages_of_the_desk_lead_to_no_command() {
         let page = maria.get(path).await;
         assert_eq!(page.status, StatusCode::OK, "{path}");
         let (main, _) = page.body.split_once("</main>").unwrap();
+        let mut parts = main.split("<summary>For whoever runs the service</summary>");
+        let first = parts.next().unwrap().to_owned();
+        let main = parts.fold(first, |main, part| main + part.split_once("</details>").unwrap().1);
         assert!(!main.contains("treebell ") && !main.contains('`'), "{path}: {main}");
     }
 }
