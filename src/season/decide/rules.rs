@@ -215,9 +215,7 @@ impl View<'_> {
             let reason = Reason::Seen { report: report.id.clone(), stage, on: report.observed_on };
             return self.of_use_from(kind, reason, None, self.today);
         }
-        // A deadline that moves on the day before is told with them at once: nobody hears of it twice within a day.
-        let moves_today = self.days.was.is_some() && self.today.succ_opt() == Some(self.days.last_from);
-        if self.today < self.days.last_from && !moves_today {
+        if self.today < self.days.last_from {
             return Stand::NotYet(QuietReason::DeadlineFar { last_from: self.days.last_from });
         }
         let (deadline, days) = (self.days.deadline, days_between(self.today, self.days.deadline));

@@ -272,35 +272,6 @@ proptest! {
     }
 }
 
-/// Seen as two notices on two days, one after the other, before the last days came a day early for it.
-#[test]
-fn a_deadline_that_moves_on_the_day_before_the_last_days_is_told_with_them() {
-    // Washes from day 95 on, by day 114; then the hatch is known to come eight days earlier: by day 106, and the last days begin
-    // on day 100.
-    let lived = |known_on: usize| {
-        let season = Season {
-            first: 40,
-            laying: 75,
-            to_hatch: 50,
-            to_best: 20,
-            best_days: 8,
-            width: 10,
-            moves: (41..150).map(|day| if day == known_on { [0, -8, 0] } else { [0; 3] }).collect(),
-            sights: vec![],
-            has_best: true,
-        };
-        let told = Life { season: &season, release: Release::AtOnce, days: &[] }.live();
-        [NoticeKind::WashNow, NoticeKind::DeadlineMoved, NoticeKind::LastDaysToWash].map(|kind| {
-            let told = told.iter().find(|told| told.kind == kind && matches!(told.standing, Standing::Released { .. }));
-            told.map(|told| (told.decided_on, told.deadline))
-        })
-    };
-    let on = |day, deadline| Some((date(day), Some(date(deadline))));
-    assert_eq!(lived(99), [on(95, 114), None, on(99, 106)]);
-    assert_eq!(lived(98), [on(95, 114), on(98, 106), on(100, 106)], "two days before it is told at once, by itself");
-    assert_eq!(lived(100), [on(95, 114), None, on(100, 106)]);
-}
-
 #[test]
 fn a_curve_of_the_drawn_seasons_has_its_best_days_where_it_is_said() {
     let season = Season {
