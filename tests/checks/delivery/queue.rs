@@ -149,7 +149,7 @@ async fn notice_and_deliveries_come_together_or_not_at_all() {
         tx.commit().await.unwrap();
         let notice = NewNotice {
             season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "high-mesa".into(), year: 2026 },
-            kind: NoticeKind::GetReady,
+            kind: NoticeKind::TooLateToWash,
             fate: NoticeRelease::Release,
             reason: serde_json::Value::Null,
             facts: serde_json::Value::Null,
@@ -166,7 +166,7 @@ async fn notice_and_deliveries_come_together_or_not_at_all() {
         assert_eq!(put_notice(&mut tx, &notice, &texts).await.unwrap(), Put::Written { deliveries: 2 });
         drop(tx);
         assert_eq!(rows(&store).await.len(), 2, "only the seed's");
-        assert!(store.notice(&"pinyon-needle-scale/high-mesa/2026/get-ready".into()).await.is_err());
+        assert!(store.notice(&"pinyon-needle-scale/high-mesa/2026/too-late-to-wash".into()).await.is_err());
 
         let mut tx = store.begin().await.unwrap();
         put_notice(&mut tx, &notice, &texts).await.unwrap();
