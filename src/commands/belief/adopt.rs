@@ -33,7 +33,7 @@ pub async fn run(args: &Adopt, config: &Config) -> Result<(), CommandError> {
     let found = proposal(&app, &chosen).await.map_err(|why| match why {
         ProposalFault::Region(why) => CommandError::Failed(Chain(&why).to_string()),
         ProposalFault::Store(why) => why.into(),
-        why => CommandError::CheckSaidNo(why.to_string()),
+        why => CommandError::CheckSaidNo(format!("{why}{}", how_to_thaw(&chosen.profile.id, &why))),
     })?;
     let version = found.made.profile.version;
     let regions = regions_of(&app, &chosen, &[]).await?;
@@ -52,6 +52,15 @@ pub async fn run(args: &Adopt, config: &Config) -> Result<(), CommandError> {
     }
     app.store.close().await;
     Ok(())
+}
+
+/// What lets reports teach that are the only new ones and lie in frozen seasons; empty where nothing does.
+fn how_to_thaw(profile: &str, why: &ProposalFault) -> String {
+    let ProposalFault::Frozen { unheard, .. } = why else { return String::new() };
+    let thaw = |season: &i32| format!("`treebell belief thaw --profile {profile} --season {season} --why REASON`");
+    let commands = unheard.seasons.iter().map(thaw).collect::<Vec<_>>().join(", ");
+    let they = if unheard.reports == 1 { "it teaches" } else { "they teach" };
+    format!("; {they} after {commands}")
 }
 
 fn in_words(chosen: &Chosen, made: &Adopted) -> String {
@@ -77,4 +86,24 @@ fn in_words(chosen: &Chosen, made: &Adopted) -> String {
         text += "The profile stays provisional: some reports are no fit (`treebell fit` makes one).\n";
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::service::belief::version::Unheard;
+
+    #[test]
+    fn where_only_frozen_reports_are_new_it_says_so_and_how_they_are_thawed() {
+        let told = |why: &ProposalFault| format!("{why}{}", how_to_thaw("midge", why));
+        let frozen = ProposalFault::Frozen { season: 2025, unheard: Unheard { reports: 2, seasons: vec![2025] } };
+        assert_eq!(
+            told(&frozen),
+            "season 2025: no report teaches anything that is not in the numbers: learning from season 2025 is frozen, and \
+             2 reports were confirmed after that; they teach after `treebell belief thaw --profile midge --season 2025 \
+             --why REASON`"
+        );
+        let nothing = ProposalFault::Nothing { season: 2025 };
+        assert_eq!(told(&nothing), "season 2025: no report teaches anything that is not in the numbers");
+    }
 }

@@ -1,5 +1,7 @@
 //! A profile's next version: what was learned in its numbers, the dates that it changes, and its way into use.
 
+use std::fmt;
+
 use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 
@@ -11,7 +13,7 @@ use crate::region::Region;
 use crate::season::Profile;
 use crate::season::adopt::{Adopted, adopted};
 use crate::season::belief::SeasonBelief;
-use crate::season::learning::Learned;
+use crate::season::learning::{Learned, Untaught};
 use crate::service::app::App;
 use crate::service::assess::{At, with_beliefs};
 use crate::service::caches::{RecordCache, SeasonCache};
@@ -21,7 +23,7 @@ use crate::service::past_cache::Watch;
 use crate::service::region_fault::RegionFault;
 use crate::store::StoreError;
 use crate::store::learning::AdoptedProfile;
-use crate::text::Chain;
+use crate::text::{Chain, counted};
 
 /// A profile, and what reports teach on top of it.
 #[derive(Clone, Copy)]
@@ -105,12 +107,47 @@ impl Proposal {
 pub enum ProposalFault {
     #[error("season {season}: no report teaches anything that is not in the numbers")]
     Nothing { season: i32 },
+    #[error("season {season}: no report teaches anything that is not in the numbers: {unheard}")]
+    Frozen { season: i32, unheard: Unheard },
     #[error("this makes no profile: {}", .0.join("; "))]
     NoProfile(Vec<String>),
     #[error(transparent)]
     Region(#[from] RegionFault),
     #[error(transparent)]
     Store(#[from] StoreError),
+}
+
+/// Reports that would teach something new if learning from their seasons were not frozen.
+#[derive(Debug)]
+pub struct Unheard {
+    pub reports: usize,
+    /// The frozen seasons that they are of, the earliest first.
+    pub seasons: Vec<i32>,
+}
+
+impl Unheard {
+    fn of(profile: &Profile, known: &Lessons) -> Option<Self> {
+        // Those of seasons that are in the numbers would teach nothing new after a thaw either.
+        let is_new = |season: i32| profile.learned_through.is_none_or(|through| season > through);
+        let frozen = known.untaught.iter().filter(|(_, why)| *why == Untaught::Frozen);
+        let mut seasons: Vec<i32> =
+            frozen.map(|(report, _)| profile.season_of(report.observed_on)).filter(|season| is_new(*season)).collect();
+        let reports = seasons.len();
+        seasons.sort_unstable();
+        seasons.dedup();
+        (reports > 0).then_some(Self { reports, seasons })
+    }
+}
+
+impl fmt::Display for Unheard {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { reports, seasons } = self;
+        let of = seasons.iter().map(i32::to_string).collect::<Vec<_>>().join(", ");
+        let (seasons, were) =
+            (if seasons.len() == 1 { "season" } else { "seasons" }, if *reports == 1 { "was" } else { "were" });
+        let reports = counted(*reports, "report", "reports");
+        write!(f, "learning from {seasons} {of} is frozen, and {reports} {were} confirmed after that")
+    }
 }
 
 /// What was learned, as the profile's next version would have it.
@@ -122,7 +159,13 @@ pub async fn proposal(app: &App, chosen: &Chosen) -> Result<Proposal, ProposalFa
     let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
     let known = lessons(app, &mut records, &mut seasons, profile, chosen.season, chosen.now).await?;
     let version = newest_version(app, &profile.id).await?.max(profile.version).saturating_add(1);
-    let made = adopted(profile, &known.learned, version).ok_or(ProposalFault::Nothing { season: chosen.season })?;
+    let Some(made) = adopted(profile, &known.learned, version) else {
+        let season = chosen.season;
+        return Err(match Unheard::of(profile, &known) {
+            Some(unheard) => ProposalFault::Frozen { season, unheard },
+            None => ProposalFault::Nothing { season },
+        });
+    };
     // What we write we must be able to read.
     Profile::parse(&made.profile.to_toml())
         .map_err(|faults| ProposalFault::NoProfile(faults.iter().map(ToString::to_string).collect()))?;

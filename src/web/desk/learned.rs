@@ -22,7 +22,7 @@ use crate::season::{DateSpread, Observer, Profile, days_between};
 use crate::service::belief::dates::{Dates, RegionDates};
 use crate::service::belief::learn::{Belief, Doubt, Idle, Range, Shown, StageBelief, Teacher, shown_of};
 use crate::service::belief::picture::chart;
-use crate::service::belief::version::offer;
+use crate::service::belief::version::{ProposalFault, offer};
 use crate::service::belief::{ChoiceFault, Chosen, choose};
 use crate::service::desk::learning::{adopt, freeze, no_belief};
 use crate::service::desk::{DeskError, Word, local};
@@ -436,6 +436,17 @@ fn signed(value: f64) -> String {
     }
 }
 
+/// Why there is nothing to adopt, and what can be done about it.
+fn nothing(why: ProposalFault) -> String {
+    let mend = match &why {
+        ProposalFault::Frozen { .. } => {
+            "; on the page “What was learned” of that season, an administrator can let its reports teach again"
+        }
+        _ => "",
+    };
+    no_belief(why).to_string() + mend
+}
+
 async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Response, Fault> {
     let chosen = match chosen(desk, asked).await? {
         Ok(chosen) => chosen,
@@ -443,7 +454,7 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
     };
     let key = key_of(desk, &chosen).await?;
     let (app, whose) = (desk.site().app().clone(), chosen.clone());
-    let work = |watch| async move { offer(&app, &whose, &watch).await.map_err(|why| no_belief(why).to_string()) };
+    let work = |watch| async move { offer(&app, &whose, &watch).await.map_err(nothing) };
     let profile = &*chosen.profile;
     let head = context! {
         profile => &profile.id,

@@ -91,6 +91,29 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
     .await;
 }
 
+// Before, it said only that no report teaches anything.
+#[tokio::test]
+async fn where_only_frozen_reports_are_new_the_adoption_says_so_and_how_they_are_thawed() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let (_, ids) = world.early_sightings(false).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    let path = format!("{PAGE}/adoption?profile=pinyon-needle-scale&season=2025");
+    let frozen = said(&mut admin, "freeze", &[("why", "the crew reads bark wrongly")]).await;
+    assert_eq!(frozen.status, StatusCode::SEE_OTHER, "{}", frozen.body);
+    let page = ready(&mut admin, &path).await;
+    assert!(page.contains("is not in the numbers.") && !page.contains("is frozen"), "nothing was confirmed: {page}");
+    desk.pass(chrono::TimeDelta::minutes(5));
+    world.confirm(&ids[1]).await;
+    let page = ready(&mut admin, &path).await;
+    assert!(page.contains("learning from season 2025 is frozen, and 1 report was confirmed after that"), "{page}");
+    assert!(page.contains("an administrator can let its reports teach again"), "{page}");
+    desk.pass(chrono::TimeDelta::minutes(5));
+    said(&mut admin, "thaw", &[("why", "they have learned it")]).await;
+    let page = ready(&mut admin, &path).await;
+    assert!(page.contains("would follow version"), "{page}");
+}
+
 #[tokio::test]
 async fn what_was_looked_at_is_adopted_and_nothing_else() {
     let world = World::build(Store::in_memory().await.unwrap()).await;
