@@ -98,7 +98,7 @@ fn short(at: DateTime<Utc>, zone: Tz) -> String {
 }
 
 /// Of the profile by whose numbers it was decided; `None` of one that was decided before profiles had versions.
-fn profile_version(facts: &serde_json::Value) -> Option<u64> {
+pub(super) fn profile_version(facts: &serde_json::Value) -> Option<u64> {
     facts.get("profile_version")?.as_u64()
 }
 

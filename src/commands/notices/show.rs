@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use chrono::TimeDelta;
 use serde_json::json;
 
-use super::list::json_of;
+use super::list::{json_of, profile_version};
 use crate::commands::error::CommandError;
 use crate::commands::format::{paragraph, print_json, print_out};
 use crate::delivery::pace::Estimate;
@@ -28,6 +28,9 @@ fn text(seen: &NoticeInDepth) -> String {
     let NoticeInDepth { notice, region, .. } = seen;
     let zone = region.time_zone;
     let mut out = format!("{} for {} ({})\n{}\n", kind_words(notice.kind), region.name, notice.season.year, notice.id);
+    if let Some(version) = profile_version(&notice.facts) {
+        out += &format!("worked out with profile {}, version {version}\n", notice.season.profile);
+    }
     let mut section = |title: &str, body: String| {
         // Writing to a string cannot fail.
         let _ = write!(out, "\n{title}\n{body}");

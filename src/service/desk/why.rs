@@ -29,7 +29,14 @@ const EN: Language = Language::En;
 pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Profile>, today: NaiveDate) -> Why {
     let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
     let sentence = match &terms {
-        Some(terms) => as_of_its_day(notice, reason(&terms.reason, profile), today),
+        Some(terms) => {
+            let sentence = as_of_its_day(notice, reason(&terms.reason, profile), today);
+            [Some(sentence), outlook.and_then(|outlook| old_temperatures(notice, outlook))]
+                .into_iter()
+                .flatten()
+                .collect::<Vec<_>>()
+                .join(" ")
+        }
         None => match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
             Ok(skipped) => format!("It was not told: {skipped}."),
             Err(_) => "What it rests on was written by another program and cannot be read.".to_owned(),
@@ -49,6 +56,22 @@ fn as_of_its_day(notice: &Notice, sentence: String, today: NaiveDate) -> String 
     let mut letters = sentence.chars();
     let first: String = letters.next().into_iter().flat_map(char::to_lowercase).collect();
     format!("When this was {last}decided, on {}: {first}{}", phrases::date(EN, day), letters.as_str())
+}
+
+/// That the temperatures behind it were old; `None` where they were not, or where it waits for a word because of them.
+fn old_temperatures(notice: &Notice, outlook: &Outlook) -> Option<String> {
+    let RecordTrust::TooOld { newest_real_day, age_days } = &outlook.trust else { return None };
+    if let (NoticeState::Waiting, ReleasePlan::WhenConfirmed(ApprovalNeeded::Untrusted { .. })) =
+        (&notice.state, &notice.plan)
+    {
+        return None;
+    }
+    let days = counted(i64::from(*age_days));
+    let newest = match newest_real_day {
+        Some(day) => format!("the newest measured day was then {}, {days} back", phrases::date(EN, *day)),
+        None => format!("not one of the season's {days} had been measured then"),
+    };
+    Some(format!("It was worked out from old temperatures: {newest}."))
 }
 
 fn reason(reason: &Reason, profile: Option<&Profile>) -> String {

@@ -7,10 +7,11 @@ use chrono::Datelike;
 use sqlx::AssertSqlSafe;
 use treebell::clock::{Clock, SystemClock};
 use treebell::region::Region;
-use treebell::season::NoticeKind;
 use treebell::season::decide::ApprovalNeeded;
+use treebell::season::{NoticeKind, RecordTrust};
 use treebell::store::Store;
 
+use super::today::outlook;
 use super::{House, asks, put};
 use crate::people::two_regions;
 use crate::support::open_store;
@@ -35,6 +36,9 @@ async fn the_command_shows_what_the_page_shows() {
     let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
     let house = House::new(store, asks()).await;
     put(&house.app, "south", NoticeKind::GetReady, asks()).await;
+    let old = RecordTrust::TooOld { newest_real_day: "2026-03-03".parse().ok(), age_days: 13 };
+    let old = outlook("north", "2026-03-20", 8, old);
+    house.app.store.put_outlook(&old, house.app.clock.now()).await.unwrap();
     house.app.store.close().await;
     let run = |line: &str| run(folder.path(), line, "100");
 
@@ -43,6 +47,7 @@ async fn the_command_shows_what_the_page_shows() {
     assert_eq!(code, 0, "{err}");
     for wanted in [
         "Inspect now for Region north (2026)",
+        "worked out with profile pinyon-needle-scale, version 1\n",
         // As it stood then, not today.
         "When this was decided, on March 16: the chance that egg laying has begun",
         "Last day to wash: April 12",
@@ -55,6 +60,13 @@ async fn the_command_shows_what_the_page_shows() {
     ] {
         assert!(out.contains(wanted), "{wanted}:\n{out}");
     }
+    // Before, that the temperatures were old was to be gathered from one of the numbers.
+    let (why, _) = out.split_once("Egg laying begins: ").unwrap();
+    let why = why.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        why.contains("worked out from old temperatures: the newest measured day was then March 3, 13 days back."),
+        "{why}"
+    );
     assert!(out.lines().all(|line| line.chars().count() <= 100), "{out}");
     let (_, json, _) = run("show north/i --season 2026 --json");
     let json: serde_json::Value = serde_json::from_str(&json).unwrap();
