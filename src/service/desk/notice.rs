@@ -20,9 +20,10 @@ use crate::message::templates::{STOP_LINK, chart_of, notation_of};
 use crate::message::{EmailChart, Message, Personal, personalise};
 use crate::people::{Channel, Language};
 use crate::region::Region;
+use crate::season::phrases::capitalised;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
-use crate::store::notices::{Notice, NoticeState, OwnText, ReleasePlan};
+use crate::store::notices::{Notice, NoticeState, OwnText, Recall, ReleasePlan};
 
 /// A notice as staff look at it.
 #[derive(Clone, Debug, PartialEq)]
@@ -240,6 +241,9 @@ pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
 
 /// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`.
 pub fn fate(notice: &Notice, zone: Tz) -> String {
+    if let Some(recall) = &notice.recall {
+        return recalled(recall, zone);
+    }
     match (&notice.state, leaves_by_itself(notice)) {
         (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => {
             format!("left by itself on {}", local(*at, zone))
@@ -255,12 +259,7 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
     let at = |instant| local(instant, region.time_zone);
     let end = at(notice.expires_at);
     if let Some(recall) = &notice.recall {
-        let by = if recall.by.is_empty() { "staff" } else { &recall.by };
-        let maybe = match recall.maybe {
-            0 => String::new(),
-            n => format!("; of {n} more it was not known"),
-        };
-        return format!("Recalled by {by} on {}: {} had gone out{maybe}.", at(recall.at), messages(recall.gone));
+        return capitalised(&recalled(recall, region.time_zone)) + ".";
     }
     match &notice.state {
         NoticeState::Leaving { by } => {
@@ -301,6 +300,16 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
         NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
         NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),
     }
+}
+
+/// `recalled by M. Reyes on Mon, Mar 16, 10:30 AM MDT: 12 messages had gone out`.
+fn recalled(recall: &Recall, zone: Tz) -> String {
+    let by = if recall.by.is_empty() { "staff" } else { &recall.by };
+    let maybe = match recall.maybe {
+        0 => String::new(),
+        n => format!("; of {n} more it was not known"),
+    };
+    format!("recalled by {by} on {}: {} had gone out{maybe}", local(recall.at, zone), messages(recall.gone))
 }
 
 /// `all are out by about 10:05 AM`, with the day where that is not today's; `None` where nobody can say, or some come too late.

@@ -6,7 +6,7 @@ use treebell::season::decide::Standing;
 use treebell::season::{NoticeId, NoticeKind};
 use treebell::service::desk::acts::{self, Sent};
 use treebell::service::desk::find::find;
-use treebell::service::desk::notice::{May, notice_in_depth};
+use treebell::service::desk::notice::{May, fate, notice_in_depth};
 use treebell::service::desk::{DeskError, Hand};
 use treebell::store::notices::{NoticeState, Recalled};
 use treebell::store::queue::ClaimRequest;
@@ -174,6 +174,11 @@ async fn a_recall_says_how_many_had_gone() {
         assert_eq!(
             seen.stands,
             "Recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known."
+        );
+        // Beside a report and in practice. Before, it only said that it had left.
+        assert_eq!(
+            fate(&seen.notice, seen.region.time_zone),
+            "recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known"
         );
         assert_eq!(seen.why.waits, "M. Reyes let it out. Staff recalled it: wrong region.");
         assert!(!seen.may.recall && !seen.may.undo && !seen.may.send);
