@@ -98,7 +98,7 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         print_json(&all)?;
     } else if let [(region, assessment)] = seen.as_slice() {
         print_out(&one_region(&app, region, assessment, unit, args.language, &grid_points))?;
-        print_why(&app, region, unit).await?;
+        print_why(&app, region, unit, args.language).await?;
     } else {
         print_table(&app, &seen, unit, args.language, &grid_points)?;
     }
@@ -136,14 +136,14 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
         }
     }
     print_out(&format!("\n{words}"))?;
-    print_why(&app, region, unit).await?;
+    print_why(&app, region, unit, Language::En).await?;
     app.store.close().await;
     Ok(())
 }
 
 /// What makes the region early or late for its height, last of all since many records are read for it.
-async fn print_why(app: &App, region: &Region, unit: DegreeUnit) -> Result<(), CommandError> {
-    why::why(app, region).await?.map_or(Ok(()), |why| print_out(&why::words(&why, unit)))
+async fn print_why(app: &App, region: &Region, unit: DegreeUnit, language: Language) -> Result<(), CommandError> {
+    why::why(app, region).await?.map_or(Ok(()), |why| print_out(&why::words(&why, unit, language)))
 }
 
 /// The stations at which nobody measured.

@@ -3,6 +3,7 @@
 use super::args::DegreeUnit;
 use super::format::{counted, paragraph, short_date_or, watched_bar};
 use crate::assessment::warmth::{CannotTell, HeatApart, Lie, Warmth};
+use crate::language::Language;
 use crate::region::Region;
 use crate::service::app::App;
 use crate::service::past_cache::PastCache;
@@ -24,9 +25,9 @@ pub async fn why(app: &App, region: &Region) -> Result<Option<Why>, RegionFault>
     Ok(usual?.and_then(|usual| usual.why(&region.id)))
 }
 
-/// In lines.
-pub fn words(why: &Why, unit: DegreeUnit) -> String {
-    let mut text = String::from("why here in the order:\n");
+/// In lines, which are for staff; under a title that tells readers of `language` so.
+pub fn words(why: &Why, unit: DegreeUnit, language: Language) -> String {
+    let mut text = title(language).to_owned();
     if let Some(usual) = why.usual {
         let opens = short_date_or(Some(usual.opens), "");
         text += &format!(
@@ -42,6 +43,13 @@ pub fn words(why: &Why, unit: DegreeUnit) -> String {
         text += &pair_words(why, pair, unit);
     }
     text
+}
+
+fn title(language: Language) -> &'static str {
+    match language {
+        Language::En => "why here in the order:\n",
+        Language::Es => "para el personal, en inglés: why here in the order:\n",
+    }
 }
 
 fn warmth_words(why: &Why, warmth: &Warmth, unit: DegreeUnit) -> String {

@@ -563,6 +563,10 @@ async fn the_why_is_printed_with_a_region_and_said_to_be_unknown_with_few_statio
                 .and(contains("0 other stations have past seasons enough")),
         );
     }
+    // Before, it stood in English among words for owners in Spanish.
+    treebell(&settings, "outlook --region mesa --language es")
+        .success()
+        .stdout(contains("\npara el personal, en inglés: why here in the order:\n"));
     let json = treebell(&settings, "outlook --region mesa --json").success().get_output().stdout.clone();
     let document: serde_json::Value = serde_json::from_slice(&json).unwrap();
     assert_eq!(document[0]["why_here"]["warmth"]["why"], "too-few-stations");
