@@ -12,7 +12,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{app_of, by, fault_of, reach};
 use super::region_form::conflict_of;
-use super::region_height::{days_off, height_words, warning};
+use super::region_height::{days_off, height_words, trees_beside, warning};
 use super::sign_in::with_status;
 use crate::assessment::past_dates::median;
 use crate::assessment::place_past::{OFF_LEAD_DAYS, PastRow};
@@ -228,7 +228,7 @@ fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
             name => format!("{} ({})", preview.station.name, preview.station.id),
             miles => format!("{:.0}", preview.station_km * MILES_OF_KM),
             higher => above_words(preview.station.elevation_m - region.elevation_m),
-            differs => (preview.station.elevation_m - region.elevation_m).abs() >= 100.0,
+            trees => trees_beside(desk, preview),
         },
         warning => warning(desk, preview),
         doubts => found.doubts.iter().map(|doubt| desk_words(&doubt.words())).collect::<Vec<_>>(),

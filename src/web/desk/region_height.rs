@@ -13,6 +13,9 @@ use crate::units::grouped_feet;
 /// As far as a station counts as one of the same weather.
 const BESIDE_KM: f64 = 80.0;
 
+/// Less makes a few days.
+const WORTH_TELLING_M: f64 = 100.0;
+
 /// What is to be said beside Save; `None` where the station stands near enough to its trees' height to be chosen unasked.
 pub(super) fn warning(desk: &Desk, preview: &Preview) -> Option<Value> {
     let higher_m = preview.station.elevation_m - preview.region.elevation_m;
@@ -26,6 +29,17 @@ pub(super) fn warning(desk: &Desk, preview: &Preview) -> Option<Value> {
         days => days_off(days),
         measured,
     })
+}
+
+/// By how many days the region's trees come later or earlier than its station tells; `None` where that is next to nothing, and
+/// where [`warning`] says it.
+pub(super) fn trees_beside(desk: &Desk, preview: &Preview) -> Option<Value> {
+    let higher_m = preview.station.elevation_m - preview.region.elevation_m;
+    if is_far_in_height(higher_m) || higher_m.abs() < WORTH_TELLING_M {
+        return None;
+    }
+    let (days, measured) = days_later(effect_beside(desk, preview), higher_m);
+    days_apart(days).map(|days| context! { days, measured })
 }
 
 /// By how many days the trees come after a station that stands so many metres higher, and whether that was measured.
@@ -55,6 +69,14 @@ pub(super) fn days_off(days: f64) -> Option<String> {
     (whole >= 1.0).then(|| format!("about {whole:.0} {unit} too {side}"))
 }
 
+/// `about 6 days later`, of trees that come by `days` later.
+fn days_apart(days: f64) -> Option<String> {
+    let whole = days.abs().round();
+    let side = if days > 0.0 { "later" } else { "earlier" };
+    let unit = if whole == 1.0 { "day" } else { "days" };
+    (whole >= 1.0).then(|| format!("about {whole:.0} {unit} {side}"))
+}
+
 /// As it was measured for the region itself, or for the nearest that is shown.
 fn effect_beside(desk: &Desk, preview: &Preview) -> Option<HeightEffect> {
     let views = desk.site().views().peek()?;
@@ -78,6 +100,13 @@ mod tests {
         assert_eq!(days_off(usual_days_for(-426.72)).as_deref(), Some("about 20 days too late"));
         assert_eq!((height_words(0.2, "it").as_str(), days_off(0.3)), ("as high as it", None));
         assert_eq!(days_off(1.2).as_deref(), Some("about 1 day too early"));
+    }
+
+    #[test]
+    fn trees_above_their_station_come_later_by_as_many_days() {
+        assert_eq!(days_apart(usual_days_for(135.0)).as_deref(), Some("about 6 days later"));
+        assert_eq!(days_apart(usual_days_for(-135.0)).as_deref(), Some("about 6 days earlier"));
+        assert_eq!((days_apart(1.2).as_deref(), days_apart(0.3)), (Some("about 1 day later"), None));
     }
 
     #[test]
