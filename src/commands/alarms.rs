@@ -156,6 +156,10 @@ async fn test(args: &Test, config: &Config) -> Result<(), CommandError> {
             "this is a practice store: nothing leaves it, a test of alarms neither".into(),
         ));
     }
+    let closed = ways_not_set_up(config, &recipients);
+    if !closed.is_empty() {
+        return Err(CommandError::Usage(closed.join("\n")));
+    }
     let sent = put_test(&app, &recipients, SystemClock.now()).await?;
     let count = sent.iter().filter(|one| one.delivery.is_some()).count();
     eprintln!("{} queued; the running service sends them", counted(count as u64, "test alarm is", "test alarms are"));
@@ -180,6 +184,28 @@ async fn test(args: &Test, config: &Config) -> Result<(), CommandError> {
             sent.len()
         ))),
     }
+}
+
+/// Channels that recipients are to be told by and that lead nowhere: a test would wait in vain.
+fn ways_not_set_up(config: &Config, recipients: &[Recipient]) -> Vec<String> {
+    let mut said = Vec::new();
+    let mut tell = |is_set_up: bool, people: Vec<&str>, what: &str, mend: &str, field: &str| {
+        if !is_set_up && !people.is_empty() {
+            said.push(format!(
+                "{what}, so that no alarm reaches {} that way: set {mend}, or take `{field}` out of [[alarms.recipients]]; no \
+                 test is sent",
+                people.join(", ")
+            ));
+        }
+    };
+    let (mailed, texted) = (
+        recipients.iter().filter(|one| one.email.is_some()).map(|one| one.name.as_str()).collect(),
+        recipients.iter().filter(|one| one.phone.is_some()).map(|one| one.name.as_str()).collect(),
+    );
+    tell(config.email.is_set_up(), mailed, "e-mail is not set up", "email.host or email.folder", "email");
+    let texts = "sms.url, sms.smpp or sms.folder";
+    tell(config.sms.is_set_up(), texted, "text messages are not set up", texts, "phone");
+    said
 }
 
 /// Whether the other side has it, and in words.

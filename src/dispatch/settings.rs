@@ -49,6 +49,13 @@ pub struct DkimConfig {
     pub key: Option<Secret>,
 }
 
+impl EmailConfig {
+    /// Whether e-mail goes anywhere.
+    pub fn is_set_up(&self) -> bool {
+        self.host.is_some() || self.folder.is_some()
+    }
+}
+
 impl Default for EmailConfig {
     fn default() -> Self {
         Self {
@@ -122,6 +129,13 @@ pub struct SmsConfig {
     #[serde(rename = "abroad", with = "abroad")]
     pub reach: Reach,
     pub folder: Option<PathBuf>,
+}
+
+impl SmsConfig {
+    /// Whether texts go anywhere.
+    pub fn is_set_up(&self) -> bool {
+        self.url.is_some() || self.smpp.is_some() || self.folder.is_some()
+    }
 }
 
 impl Default for SmsConfig {

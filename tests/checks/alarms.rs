@@ -600,3 +600,33 @@ fn a_test_alarm_shows_whether_alarms_arrive() {
     let kinds = String::from_utf8_lossy(&kinds.stdout).into_owned();
     assert!(AlarmKind::ALL.iter().all(|kind| kinds.contains(kind.name())), "{kinds}");
 }
+
+// Before, it waited its whole patience and said only that the test did not leave.
+#[test]
+fn a_test_alarm_by_a_channel_that_is_not_set_up_is_refused_at_once_with_the_setting() {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = |more: &str| {
+        let text = format!("{RECIPIENTS}\n[store]\naddress = \"sqlite:treebell.sqlite\"\n{more}");
+        std::fs::write(folder.path().join("treebell.toml"), text).unwrap();
+    };
+    let treebell = |args: &[&str]| {
+        Command::new(assert_cmd::cargo::cargo_bin!("treebell")).current_dir(folder.path()).args(args).output().unwrap()
+    };
+    settings("");
+    assert!(treebell(&["store", "init"]).status.success());
+    let (email, phone) = ("email.host or email.folder", "sms.url, sms.smpp or sms.folder");
+    for (more, wanted, other) in [
+        ("", vec![email, phone], None),
+        ("[email]\nfolder = \"mail\"\n", vec![phone], Some(email)),
+        ("[sms]\nfolder = \"texts\"\n", vec![email], Some(phone)),
+    ] {
+        settings(more);
+        let begun = std::time::Instant::now();
+        let done = treebell(&["alarms", "test"]);
+        let said = String::from_utf8_lossy(&done.stderr).into_owned();
+        assert_eq!(done.status.code(), Some(2), "{said}");
+        assert!(wanted.iter().all(|wanted| said.contains(wanted)), "{more}: {said}");
+        assert!(other.is_none_or(|other| !said.contains(other)), "{more}: {said}");
+        assert!(begun.elapsed() < Duration::from_secs(40), "it did not wait");
+    }
+}

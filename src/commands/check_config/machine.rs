@@ -180,14 +180,8 @@ fn warn(config: &Config, findings: &mut Findings) {
         ));
     }
     for (what, missing) in [
-        (
-            "email: neither `host` nor `folder` is set, so e-mail waits unsent",
-            config.email.host.is_none() && config.email.folder.is_none(),
-        ),
-        (
-            "sms: none of `url`, `smpp` and `folder` is set, so texts wait unsent",
-            config.sms.url.is_none() && config.sms.folder.is_none() && config.sms.smpp.is_none(),
-        ),
+        ("email: neither `host` nor `folder` is set, so e-mail waits unsent", !config.email.is_set_up()),
+        ("sms: none of `url`, `smpp` and `folder` is set, so texts wait unsent", !config.sms.is_set_up()),
         (
             "keys: none are named, so the key of the address hashes lies in the store beside them, unless it was moved out: \
              `treebell key move --to FILE`",
