@@ -2,14 +2,17 @@
 
 use std::path::{Path, PathBuf};
 
+use serde::Serialize;
+
 use super::args::Why;
 use super::error::CommandError;
 use super::files::{create_private, read_text};
 use super::format::{print_fitted, print_json, ruled_table};
 use super::open::{actor, open_store};
-use crate::config::Config;
+use crate::config::{Config, Secret};
 use crate::people::Key;
 use crate::randomness::Randomness;
+use crate::secret::is_open_to_others;
 use crate::service::app::store_address;
 use crate::store::Store;
 
@@ -103,17 +106,53 @@ async fn list(json: bool, config: &Config) -> Result<(), CommandError> {
     let store = open_store(config).await?;
     let (known, inside) = (store.known_keys().await?, store.key_lies_inside());
     store.close().await;
+    let open = open_files(config, &known).await;
     if json {
-        return print_json(&known);
+        let listed = known.iter().zip(&open).map(|(key, file_open_to_others)| Listed { key, file_open_to_others });
+        return print_json(&listed.collect::<Vec<_>>());
     }
     if inside {
         eprintln!("the key lies in the store, beside what it protects: `treebell key move --to FILE` moves it out");
         return Ok(());
     }
     let mut table = ruled_table(["purpose", "number", "fingerprint", "remark"]);
-    for key in &known {
-        let remark = if key.lay_inside { "lay in the store once" } else { "" };
-        table.add_row([key.purpose.clone(), key.number.to_string(), key.fingerprint.clone(), remark.to_owned()]);
+    for (key, open) in known.iter().zip(&open) {
+        let once = key.lay_inside.then(|| "lay in the store once".to_owned());
+        let open = open.as_ref().map(|file| {
+            let file = file.display();
+            format!("its file can be read or changed by every user of this machine: chmod o-rwx '{file}'")
+        });
+        let remark = once.into_iter().chain(open).collect::<Vec<_>>().join("; ");
+        table.add_row([key.purpose.clone(), key.number.to_string(), key.fingerprint.clone(), remark]);
     }
     print_fitted(table, &[3])
+}
+
+#[derive(Serialize)]
+struct Listed<'a> {
+    #[serde(flatten)]
+    key: &'a KnownKey,
+    file_open_to_others: &'a Option<PathBuf>,
+}
+
+/// Of each key, its file where every user of this machine can read or change that.
+async fn open_files(config: &Config, known: &[KnownKey]) -> Vec<Option<PathBuf>> {
+    let mut open = vec![None; known.len()];
+    for (purpose, secrets) in [("address", &config.keys.addresses), ("link", &config.keys.links)] {
+        for secret in secrets {
+            let Secret::File(path) = secret else { continue };
+            if !is_open_to_others(path) {
+                continue;
+            }
+            // Opening the store has read it already.
+            let Ok(text) = secret.read().await else { continue };
+            let Ok(fingerprint) = Key::parse(text.expose()).map(|key| key.fingerprint()) else { continue };
+            for (key, open) in known.iter().zip(&mut open) {
+                if key.purpose == purpose && key.fingerprint == fingerprint {
+                    *open = Some(path.clone());
+                }
+            }
+        }
+    }
+    open
 }

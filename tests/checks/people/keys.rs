@@ -238,6 +238,23 @@ async fn the_commands_make_and_move_keys_and_the_start_warns_until_then() {
         assert!(!ok(&["check-config"]).contains(warning));
         let listed = ok(&["key", "list"]);
         assert!(listed.contains(&inside.fingerprint()) && listed.contains("lay in the store once"), "{listed}");
+        // Before, only `check-config` and a start warned of it.
+        #[cfg(unix)]
+        {
+            let open = |mode: u32| {
+                let rights = <std::fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(mode);
+                std::fs::set_permissions(folder.path().join("link-key"), rights).unwrap();
+            };
+            let listed = || treebell(folder.path(), &["key", "list"]).1;
+            assert!(!listed().contains("chmod"), "{}", listed());
+            open(0o644);
+            assert_eq!(listed().matches("chmod").count(), 1, "{}", listed());
+            let (_, json, _) = treebell(folder.path(), &["key", "list", "--json"]);
+            let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+            let open_files: Vec<_> = json.as_array().unwrap().iter().map(|key| &key["file_open_to_others"]).collect();
+            assert!(open_files[0].is_null() && open_files[1].as_str().unwrap().ends_with("link-key"), "{json}");
+            open(0o600);
+        }
         let told = ok(&["audit", "list", "--act", "key-moved"]);
         assert!(told.contains("issue of the key"), "{told}");
 
