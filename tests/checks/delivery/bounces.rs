@@ -36,11 +36,17 @@ pub fn report(key: &str, status: &str) -> String {
     )
 }
 
-pub async fn sent_mails(store: &Store, regions: &[&'static str]) -> Vec<String> {
+/// A mail for each region to the one address, not yet sent.
+async fn put_mails(store: &Store, regions: &[&'static str]) -> Vec<String> {
     let mut keys = Vec::new();
     for region in regions {
         keys.extend(Seed { region, ..Seed::new(Channel::Email, 1) }.put(store).await);
     }
+    keys
+}
+
+pub async fn sent_mails(store: &Store, regions: &[&'static str]) -> Vec<String> {
+    let keys = put_mails(store, regions).await;
     World::new(store.clone(), []).dispatcher().drain_due().await.unwrap();
     keys
 }
@@ -94,12 +100,9 @@ async fn no_such_mailbox_is_enough_once() {
     .await;
 }
 
-/// A mail for each region to the one address, through a relay that answers so at this point.
+/// As [`put_mails`], then through a relay that answers so at this point.
 async fn refused_mails(store: &Store, regions: &[&'static str], point: Point, answer: &'static str) -> Vec<String> {
-    let mut keys = Vec::new();
-    for region in regions {
-        keys.extend(Seed { region, ..Seed::new(Channel::Email, 1) }.put(store).await);
-    }
+    let keys = put_mails(store, regions).await;
     let server = SmtpServer::start(vec![Act::Reply(point, answer); regions.len()]).await;
     let transport = Arc::new(SmtpTransport::new(&server.config()).unwrap());
     let channels = Channels { email: Some(transport), sms: None };

@@ -33,6 +33,14 @@ fn station(id: &str, latitude: f64, elevation_m: f64) -> Station {
     }
 }
 
+/// A directory that lists no station.
+async fn mount_no_stations(server: &MockServer) {
+    Mock::given(path("/acis/StnMeta"))
+        .respond_with(ResponseTemplate::new(200).set_body_string(r#"{"meta":[]}"#))
+        .mount(server)
+        .await;
+}
+
 fn source<'a>(found: &'a Found, what: &str) -> &'a str {
     &found.facts.iter().find(|fact| fact.what == what).unwrap_or_else(|| panic!("{what}: {:?}", found.facts)).source
 }
@@ -286,10 +294,7 @@ async fn a_region_far_from_all_others_is_asked_about() {
 async fn where_no_station_is_near_a_grid_point_is_taken_only_on_a_word() {
     let (store, server) = (store().await, MockServer::start().await);
     mount_nws(&server, CELL_M).await;
-    Mock::given(path("/acis/StnMeta"))
-        .respond_with(ResponseTemplate::new(200).set_body_string(r#"{"meta":[]}"#))
-        .mount(&server)
-        .await;
+    mount_no_stations(&server).await;
     mount_acis(&server).await;
     let place = ground(&store, &server, |_| {}).await;
     let mut wish = wish("mesa", &["00201"]);
@@ -326,10 +331,7 @@ async fn where_no_station_is_near_a_grid_point_is_taken_only_on_a_word() {
 async fn where_a_point_of_the_other_grid_stands_at_the_place_no_second_one_is_offered() {
     let (store, server) = (store().await, MockServer::start().await);
     mount_nws(&server, CELL_M).await;
-    Mock::given(path("/acis/StnMeta"))
-        .respond_with(ResponseTemplate::new(200).set_body_string(r#"{"meta":[]}"#))
-        .mount(&server)
-        .await;
+    mount_no_stations(&server).await;
     mount_acis(&server).await;
     let at = Point { latitude: 32.75, longitude: -134.95 };
     let cell = Cell { place: at, elevation_m: CELL_M };
