@@ -462,7 +462,7 @@ mod tests {
     use chrono::Datelike;
 
     use super::*;
-    use crate::assessment::season_model::{ASSESSMENTS, PREPARATIONS};
+    use crate::assessment::season_model::{ASSESSMENTS, OUTLOOKS, PREPARATIONS};
     use crate::clock::ManualClock;
     use crate::config::Config;
     use crate::demo::state::State;
@@ -494,7 +494,7 @@ mod tests {
     #[tokio::test]
     async fn a_view_assesses_each_region_once_and_draws_it_in_every_language() {
         let source = source().await;
-        let (before, prepared) = (ASSESSMENTS.get(), PREPARATIONS.get());
+        let (before, prepared, made) = (ASSESSMENTS.get(), PREPARATIONS.get(), OUTLOOKS.get());
         let facts = source.facts().await.unwrap();
         let mut maker = Maker::new(&source.app, &facts);
         let mut regions = Vec::new();
@@ -506,6 +506,7 @@ mod tests {
         assert_eq!(views.regions.len(), 2);
         assert_eq!(ASSESSMENTS.get() - before, 2, "one assessment a region, whatever is drawn of it");
         assert_eq!(PREPARATIONS.get() - prepared, 1, "regions over one station share its season's days");
+        assert_eq!(OUTLOOKS.get() - made, 1, "and its outlook");
         assert_ne!(views.regions[0].region.elevation_m, views.regions[1].region.elevation_m);
         for view in &views.regions {
             let known = view.known.as_ref().expect("the region was assessed");

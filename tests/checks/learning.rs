@@ -423,3 +423,27 @@ async fn what_had_ended_before_a_region_was_added_is_no_missed_notice() {
     tx.commit().await.unwrap();
     assert_eq!(missed(&new).await, 0);
 }
+
+#[tokio::test]
+async fn regions_of_one_station_share_an_outlook_until_somebody_reports_from_one() {
+    let mut world = World::in_memory().await;
+    world.regions[1].stations = world.regions[0].stations.clone();
+    world.set(day(3, 10));
+    for reported in [false, true] {
+        if reported {
+            world.report(&world.regions[1].id, day(3, 9), "eggs", Some(day(3, 2)), true).await;
+        }
+        let (mut records, mut seasons) = (RecordCache::new(world.app.store.clone()), SeasonCache::default());
+        let mut looked = Vec::new();
+        for at in [0, 1, 0, 1] {
+            let region = &world.regions[at];
+            let together = assess::look(&world.app, &mut records, &mut seasons, region, world.now()).await.unwrap();
+            // By itself, with nothing at hand of another region.
+            let alone = world.look(region).await;
+            assert_eq!(format!("{together:?}"), format!("{alone:?}"), "{} with reports: {reported}", region.id);
+            looked.push(together.outlook);
+        }
+        assert_eq!((&looked[0].season.region, &looked[1].season.region), (&world.regions[0].id, &world.regions[1].id));
+        assert_eq!(looked[0].stages == looked[1].stages, !reported, "only one of them saw eggs");
+    }
+}
