@@ -111,7 +111,7 @@ pub(crate) async fn with_reports<const N: usize>(
     let stored = cache.notices(&app.store, region, profile, season).await?;
     // A look at a day that is over knows nothing of what was decided later.
     let known_notices = stored.iter().filter(|notice| notice.decided_at <= now);
-    let told: Vec<DecidedNotice> = known_notices.map(|notice| notice.told(region.time_zone)).collect();
+    let told: Vec<DecidedNotice> = known_notices.map(|notice| notice.told.clone()).collect();
     let (forecast, forecast_fit) = forecast::fitted(&records.from, model.history(), now, &app.config.weather).await?;
     Ok(known.map(|(belief, reports)| {
         let facts = DayFacts { belief, today, now, forecast: &forecast, forecast_fit, told: &told, reports };

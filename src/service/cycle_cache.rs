@@ -12,13 +12,13 @@ use super::region_fault::RegionFault;
 use crate::region::{Region, RegionId};
 use crate::season::{FieldReport, Profile};
 use crate::store::field_reports::StoredReport;
-use crate::store::notices::Notice;
+use crate::store::notices::ToldNotice;
 use crate::store::{Store, StoreError};
 
 /// What the store holds of the seasons under way, read once a cycle and not once a region.
 #[derive(Default)]
 pub(crate) struct CycleCache {
-    notices: HashMap<(String, i32), Vec<Notice>>,
+    notices: HashMap<(String, i32), HashMap<RegionId, Vec<ToldNotice>>>,
     reports: HashMap<(String, i32), Arc<[FieldReport]>>,
     last_outlooks: HashMap<String, HashMap<RegionId, NaiveDate>>,
     lessons: HashMap<(String, i32), Arc<Lessons>>,
@@ -50,13 +50,12 @@ impl CycleCache {
         region: &Region,
         profile: &Profile,
         season: i32,
-    ) -> Result<Vec<&Notice>, StoreError> {
+    ) -> Result<&[ToldNotice], StoreError> {
         let key = (profile.id.clone(), season);
         if !self.notices.contains_key(&key) {
-            self.notices.insert(key.clone(), store.notices_of_season(&profile.id, season).await?);
+            self.notices.insert(key.clone(), store.told_of_season(&profile.id, season).await?);
         }
-        let all = self.notices.get(&key).map_or(&[][..], Vec::as_slice);
-        Ok(all.iter().filter(|notice| notice.season.region == region.id).collect())
+        Ok(self.notices.get(&key).and_then(|of| of.get(&region.id)).map_or(&[], Vec::as_slice))
     }
 
     /// Of all regions, without those that staff refused.

@@ -71,6 +71,21 @@ impl World {
         cycle::run(&self.app, &mut records, &mut SeasonCache::default(), &mut |_| {}).await.unwrap()
     }
 
+    /// What decisions read of a season at once is what each notice says of itself.
+    async fn decisions_know_what_was_told(&self) {
+        let store = &self.app.store;
+        let mut known = store.told_of_season("pinyon-needle-scale", 2025).await.unwrap();
+        for region in store.regions().await.unwrap() {
+            let notices = store.notices_of_season("pinyon-needle-scale", 2025).await.unwrap();
+            let own = notices.iter().filter(|notice| notice.season.region == region.id);
+            let own: Vec<_> = own.map(|notice| (notice.decided_at, notice.told(region.time_zone))).collect();
+            let known = known.remove(&region.id).unwrap_or_default();
+            let known: Vec<_> = known.into_iter().map(|known| (known.decided_at, known.told)).collect();
+            assert_eq!(known, own, "{}", region.id);
+        }
+        assert!(known.is_empty(), "{known:?}");
+    }
+
     async fn play(&self, season: i32) -> Vec<RegionSeason> {
         self.play_through(season, None).await
     }
@@ -125,6 +140,7 @@ async fn a_cycle_run_again_over_the_same_facts_changes_nothing() {
         decided += first.decided.len();
         let again = world.cycle(today).await;
         assert_eq!((again.decided.len(), again.released.len(), again.deliveries), (0, 0, 0), "on {today}: {again:?}");
+        world.decisions_know_what_was_told().await;
     }
     assert!(decided >= 4, "{decided} notices in two regions");
 }

@@ -7,6 +7,7 @@ mod order;
 mod queueing;
 mod release;
 mod staff;
+mod told;
 mod words;
 
 pub use decisions::{ask_first, put_notice, renew, skip};
@@ -18,4 +19,5 @@ pub use queueing::{QUEUED_AT_ONCE, QueuedRest};
 pub use release::{DueOutcome, DueRelease, release};
 pub(super) use release::{cancel_waiting, drop_rest};
 pub use staff::Recalled;
+pub use told::ToldNotice;
 pub use words::{OwnText, Wording, has_own_words};

@@ -5,10 +5,11 @@ use sha2::{Digest, Sha256};
 use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
+use super::told::{early_deadline, standing};
 use crate::message::Message;
 use crate::people::{AddressId, Channel, Language};
 use crate::region::RegionId;
-use crate::season::decide::{ApprovalNeeded, DecidedNotice, Standing, Terms};
+use crate::season::decide::{ApprovalNeeded, DecidedNotice, Terms};
 use crate::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_day, get_instant, get_instant_if_any, ms};
@@ -218,18 +219,7 @@ impl Notice {
 
     /// As the decision wants it; `zone` is the region's.
     pub fn told(&self, zone: chrono_tz::Tz) -> DecidedNotice {
-        let standing = match &self.state {
-            NoticeState::Waiting => Standing::Waiting { approval_needed: self.approval_needed().cloned() },
-            // Staff have spoken: nothing is decided of it any more.
-            NoticeState::Leaving { .. } => {
-                let on = self.release_at().unwrap_or(self.decided_at);
-                Standing::Released { on: on.with_timezone(&zone).date_naive() }
-            }
-            NoticeState::Held { .. } => Standing::Held,
-            NoticeState::Released { at, .. } => Standing::Released { on: at.with_timezone(&zone).date_naive() },
-            NoticeState::Skipped => Standing::Skipped,
-            NoticeState::Cancelled => Standing::Cancelled,
-        };
+        let standing = standing(&self.state, &self.plan, self.decided_at, zone);
         let learned_days = self.facts.get("learned_days").and_then(serde_json::Value::as_i64);
         DecidedNotice {
             kind: self.kind,
@@ -248,9 +238,8 @@ impl Notice {
 
     /// The last day to wash that a notice told before its terms named it.
     fn deadline_of_facts(&self) -> Option<NaiveDate> {
-        let told = matches!(self.kind, NoticeKind::InspectNow | NoticeKind::LastDaysToWash);
-        let before = told && self.facts.get("days").is_none_or(serde_json::Value::is_null);
-        before.then(|| self.facts.get("wash_by")?.as_str()?.parse().ok())?
+        let has_no_days = self.facts.get("days").is_none_or(serde_json::Value::is_null);
+        early_deadline(self.kind, has_no_days, self.facts.get("wash_by").and_then(serde_json::Value::as_str))
     }
 }
 
@@ -451,7 +440,7 @@ fn recall_of(row: &AnyRow) -> Result<Option<Recall>, StoreError> {
     Ok(Some(Recall { at, by, gone: number("gone_at_recall")?, maybe: number("maybe_at_recall")? }))
 }
 
-fn state_of(row: &AnyRow) -> Result<NoticeState, StoreError> {
+pub(super) fn state_of(row: &AnyRow) -> Result<NoticeState, StoreError> {
     let name: &str = get(row, "status")?;
     let status = NoticeStatus::parse(name).ok_or_else(|| StoreError::corrupt(format!("notices.status `{name}`")))?;
     Ok(match status {
@@ -468,7 +457,7 @@ fn state_of(row: &AnyRow) -> Result<NoticeState, StoreError> {
     })
 }
 
-fn plan_of(row: &AnyRow) -> Result<ReleasePlan, StoreError> {
+pub(super) fn plan_of(row: &AnyRow) -> Result<ReleasePlan, StoreError> {
     if let Some(at) = get_instant_if_any(row, "release_at")? {
         return Ok(ReleasePlan::At(at));
     }

@@ -1,0 +1,94 @@
+//! What decisions ask of a season's notices: where each stands and which days it told, without all that it rests on.
+
+use std::collections::HashMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
+use serde::Deserialize;
+use serde::de::IgnoredAny;
+
+use super::notice::{NoticeState, ReleasePlan, kind_of, plan_of, state_of};
+use crate::region::RegionId;
+use crate::season::NoticeKind;
+use crate::season::decide::{DecidedNotice, Standing, Terms};
+use crate::store::error::StoreError;
+use crate::store::rows::{get, get_day, get_instant, get_zone};
+use crate::store::tx::Store;
+
+/// A notice as decisions ask for it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ToldNotice {
+    pub decided_at: DateTime<Utc>,
+    pub told: DecidedNotice,
+}
+
+/// What the facts of a notice tell of its days.
+#[derive(Default, Deserialize)]
+struct ToldFacts {
+    learned_days: Option<i64>,
+    days: Option<IgnoredAny>,
+    wash_by: Option<String>,
+}
+
+impl Store {
+    /// The notices of a season by region, each region's in the order in which they were decided.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn told_of_season(
+        &self,
+        profile: &str,
+        year: i32,
+    ) -> Result<HashMap<RegionId, Vec<ToldNotice>>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT n.region_id, n.kind, n.status, n.sent_by, n.held_until, n.released_at, n.released_by, n.release_at,
+                 n.word_needed, n.reason, n.facts, n.decided_on, n.decided_at, r.time_zone
+             FROM notices n JOIN regions r ON r.id = n.region_id
+             WHERE n.profile = $1 AND n.season = $2 ORDER BY n.decided_at, n.id",
+        )
+        .bind(profile)
+        .bind(i64::from(year))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        let mut by_region: HashMap<RegionId, Vec<ToldNotice>> = HashMap::new();
+        for row in &rows {
+            let (kind, state, plan, zone) = (kind_of(row)?, state_of(row)?, plan_of(row)?, get_zone(row, "time_zone")?);
+            let (decided_on, decided_at) = (get_day(row, "decided_on")?, get_instant(row, "decided_at")?);
+            let facts: Option<ToldFacts> = serde_json::from_str(get(row, "facts")?)
+                .map_err(|why| StoreError::corrupt(format!("notices.facts: {why}")))?;
+            let ToldFacts { learned_days, days, wash_by } = facts.unwrap_or_default();
+            // The terms of one that was skipped are none.
+            let terms: Option<Terms> = serde_json::from_str(get(row, "reason")?).ok();
+            let deadline = terms.and_then(|terms| terms.deadline);
+            let deadline = deadline.or_else(|| early_deadline(kind, days.is_none(), wash_by.as_deref()));
+            let standing = standing(&state, &plan, decided_at, zone);
+            let told = DecidedNotice { kind, decided_on, standing, deadline, learned_days };
+            by_region.entry(RegionId(get(row, "region_id")?)).or_default().push(ToldNotice { decided_at, told });
+        }
+        Ok(by_region)
+    }
+}
+
+/// Where a notice stands, as the decision wants it; `zone` is the region's.
+pub(super) fn standing(state: &NoticeState, plan: &ReleasePlan, decided_at: DateTime<Utc>, zone: Tz) -> Standing {
+    let on = |at: DateTime<Utc>| Standing::Released { on: at.with_timezone(&zone).date_naive() };
+    match (state, plan) {
+        (NoticeState::Waiting, ReleasePlan::WhenConfirmed(word)) => {
+            Standing::Waiting { approval_needed: Some(word.clone()) }
+        }
+        (NoticeState::Waiting, _) => Standing::Waiting { approval_needed: None },
+        // Staff have spoken: nothing is decided of it any more.
+        (NoticeState::Leaving { .. }, ReleasePlan::At(at)) => on(*at),
+        (NoticeState::Leaving { .. }, _) => on(decided_at),
+        (NoticeState::Held { .. }, _) => Standing::Held,
+        (NoticeState::Released { at, .. }, _) => on(*at),
+        (NoticeState::Skipped, _) => Standing::Skipped,
+        (NoticeState::Cancelled, _) => Standing::Cancelled,
+    }
+}
+
+/// The last day to wash that a notice told before its terms named it.
+pub(super) fn early_deadline(kind: NoticeKind, has_no_days: bool, wash_by: Option<&str>) -> Option<NaiveDate> {
+    let told = matches!(kind, NoticeKind::InspectNow | NoticeKind::LastDaysToWash);
+    if told && has_no_days { wash_by?.parse().ok() } else { None }
+}
