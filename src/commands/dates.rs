@@ -9,7 +9,7 @@ pub fn table(profile: &Profile, regions: &[RegionDates], after: &str) -> String 
     let opens = profile.stage(&profile.window.opens).map_or("opens", |stage| stage.names.en.as_str());
     let mut table = ruled_table(["region", "", opens, "look from", "best days", "wash by"]);
     for RegionDates { name, before, after: now, .. } in regions {
-        let both = |of: &dyn Fn(&Dates) -> String| whole_dates(&format!("{}\n{}", of(before), of(now)));
+        let both = |of: &dyn Fn(&Dates) -> String| format!("{}\n{}", whole_dates(&of(before)), whole_dates(&of(now)));
         table.add_row([
             name.clone(),
             format!("before\n{after}"),
