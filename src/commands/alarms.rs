@@ -6,7 +6,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
 
 use super::error::CommandError;
-use super::format::{bare_table, columns, counted, fit, instant, print_json, print_out};
+use super::format::{bare_table, counted, fitted, instant, print_json, print_out, wrapped};
 use super::open::{now_of, open_app, open_store};
 use crate::alarms::settings::Recipient;
 use crate::alarms::{Alarm, AlarmGroup, AlarmKind};
@@ -78,7 +78,7 @@ async fn list(store: &Store, config: &Config, args: &Alarms) -> Result<(), Comma
         eprintln!("{}", if args.all { "no alarms in thirty days" } else { "no alarm is open" });
         return Ok(());
     }
-    let mut table = bare_table(["since", "kind", "about", "told", "ended"]);
+    let mut table = bare_table(["since\nand kind", "about", "told", "ended"]);
     for alarm in &alarms {
         let told = match alarm.told_at {
             Some(at) if alarm.times_told == 1 => format!("once, {}", instant(at)),
@@ -87,17 +87,16 @@ async fn list(store: &Store, config: &Config, args: &Alarms) -> Result<(), Comma
             None => "when quiet hours end".to_owned(),
         };
         table.add_row([
-            instant(alarm.raised_at),
-            format!("{}{}", alarm.kind, if alarm.urgent { " (urgent)" } else { "" }),
+            format!("{}\n{}{}", instant(alarm.raised_at), alarm.kind, if alarm.urgent { " (urgent)" } else { "" }),
             about(alarm),
             told,
             alarm.ended_at.map_or_else(String::new, instant),
         ]);
     }
-    fit(&mut table, &[4, 3], columns());
-    let mut text = format!("{table}\n");
+    let mut text = fitted(table, &[3, 2]);
     for alarm in alarms.iter().filter(|alarm| alarm.ended_at.is_none()) {
-        text += &format!("\n{}: {}\n{}\nWhat to do: {}\n", alarm.kind, about(alarm), alarm.what, alarm.mend);
+        let told = format!("\n{}: {}\n{}\nWhat to do: {}\n", alarm.kind, about(alarm), alarm.what, alarm.mend);
+        text += &wrapped(&told);
     }
     print_out(&text)
 }
@@ -137,7 +136,7 @@ fn kinds(config: &Config) -> Result<(), CommandError> {
         let hours = if config.alarms.urgent.contains(&kind) { "any (urgent)" } else { "open" };
         table.add_row([kind.name(), group, kind.title(), hours]);
     }
-    print_out(&format!("{table}\n"))
+    print_out(&fitted(table, &[]))
 }
 
 async fn test(args: &Test, config: &Config) -> Result<(), CommandError> {
@@ -173,7 +172,7 @@ async fn test(args: &Test, config: &Config) -> Result<(), CommandError> {
         missing += usize::from(!taken);
         table.add_row([one.recipient.as_str(), one.channel.name(), &came_to]);
     }
-    print_out(&format!("{table}\n"))?;
+    print_out(&fitted(table, &[]))?;
     match missing {
         0 => {
             eprintln!("all were taken by the other side; now ask the people whether they came");

@@ -11,7 +11,7 @@ use crate::language::Language;
 use crate::people::csv::kept_reason;
 use crate::region::{Band, BandError, ELEVATIONS_M, elevation_ft_fault};
 use crate::text::near_name;
-use crate::units::{dd_c_to_f, f_to_c, height_of_feet};
+use crate::units::{dd_c_to_f, f_to_c, grouped_feet, height_of_feet};
 use crate::weather::feeds::check_source;
 use crate::weather::{FeedKind, SourceRef};
 
@@ -182,6 +182,26 @@ impl DegreeUnit {
             Self::Fahrenheit => "°F·day",
         }
     }
+
+    /// That of the settings, for a command that takes no other.
+    pub fn of_house(config: &Config) -> Self {
+        Self::of_flag(config.units.fahrenheit)
+    }
+
+    /// A height in whole metres, or in whole feet: who reads °F reads feet.
+    pub fn height(self, metres: f64) -> String {
+        match self {
+            Self::Celsius => format!("{metres:.0}"),
+            Self::Fahrenheit => grouped_feet(metres),
+        }
+    }
+
+    pub fn height_symbol(self) -> &'static str {
+        match self {
+            Self::Celsius => "m",
+            Self::Fahrenheit => "ft",
+        }
+    }
 }
 
 impl From<DegreeUnit> for HeatUnit {
@@ -193,14 +213,14 @@ impl From<DegreeUnit> for HeatUnit {
     }
 }
 
-/// In which unit heat is shown.
+/// In which units heat and heights are shown.
 #[derive(Clone, Copy, Debug, Default, clap::Args)]
 #[group(multiple = false)]
 pub struct ShownUnit {
-    /// Heat in °F·day; `units.fahrenheit` of the settings says so for all commands
+    /// Heat in °F·day and heights in feet; `units.fahrenheit` of the settings says so for all commands
     #[arg(long)]
     fahrenheit: bool,
-    /// Heat in °C·day
+    /// Heat in °C·day and heights in metres
     #[arg(long)]
     celsius: bool,
 }

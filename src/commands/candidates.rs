@@ -1,35 +1,52 @@
 //! The table of stations that may stand for a place, as `station candidates` and `region add` print it.
 
-use super::format::{align_right, columns, date_or, fit, ruled_table};
+use super::args::DegreeUnit;
+use super::format::{NO_BREAK, align_right, columns, date_or, fit, height_in, paragraph, ruled_table};
+use crate::service::desk::region_words::in_miles_and_feet;
 use crate::service::station_choice::{Candidate, Candidates, Seasons};
 
 /// The candidates with their figures and why each stands where it does, and what else staff should know, in lines.
-pub fn table(candidates: &Candidates) -> String {
+pub fn table(candidates: &Candidates, unit: DegreeUnit) -> String {
     let mut text = String::new();
     if !candidates.rows.is_empty() {
         let mut table =
-            ruled_table(["", "station", "km\nheight", "last day\nmissing", "past\nseasons", "read at", "why"]);
+            ruled_table(["", "station", "away\nheight", "last day\nmissing", "past\nseasons", "read at", "why"]);
         align_right(&mut table, [0, 2, 3, 4]);
         for (nth, row) in candidates.rows.iter().enumerate() {
-            let height = row.higher_m.map_or_else(|| "? m".into(), |higher| format!("{higher:+.0} m"));
+            let distance = in_unit(&format!("{:.0} km", row.distance_km), unit);
+            let height = row.higher_m.map_or_else(|| "?".into(), |higher| signed_height(higher, unit));
             let missing = row.missing_share.map_or_else(|| "?".into(), |share| format!("{:.0} %", share * 100.0));
             table.add_row([
                 if row.refused.is_some() { "-".to_owned() } else { (nth + 1).to_string() },
                 row.station.id.to_string(),
-                format!("{:.0} km\n{height}", row.distance_km),
+                format!("{distance}\n{height}").replace(' ', &NO_BREAK.to_string()),
                 format!("{}\n{missing}", date_or(row.last_day, "none")),
                 seasons(row.past_seasons),
                 row.reading_hour.to_string().replacen(", ", ",\n", 1),
-                format!("{}: {}", row.station.name, why(row)),
+                format!("{}: {}", row.station.name, in_unit(&why(row), unit)),
             ]);
         }
         fit(&mut table, &[4, 5], columns());
-        text += &format!("{table}\n");
+        text += &format!("{table}\n").replace(NO_BREAK, " ");
     }
     for remark in &candidates.remarks {
-        text += &format!("note: {remark}\n");
+        text += &paragraph(0, &format!("note: {}", in_unit(remark, unit)));
     }
     text
+}
+
+/// Reasons are written in metres and kilometres, as they are weighed.
+fn in_unit(words: &str, unit: DegreeUnit) -> String {
+    match unit {
+        DegreeUnit::Celsius => words.to_owned(),
+        DegreeUnit::Fahrenheit => in_miles_and_feet(words),
+    }
+}
+
+/// `+152 m`, `-1,499 ft`.
+fn signed_height(higher_m: f64, unit: DegreeUnit) -> String {
+    let sign = if higher_m < 0.0 { '-' } else { '+' };
+    format!("{sign}{}", height_in(higher_m.abs(), unit))
 }
 
 fn seasons(seasons: Seasons) -> String {
@@ -103,8 +120,9 @@ mod tests {
                 Some("a grid's estimate, which nobody measured: taken only when you ask for it"),
             ),
         ];
-        let text = table(&Candidates { rows, remarks: vec!["nobody was asked".into()] });
-        assert!(text.lines().all(|line| line.starts_with("note:") || line.chars().count() <= 100), "{text}");
+        let found = Candidates { rows, remarks: vec!["nobody was asked".into()] };
+        let text = table(&found, DegreeUnit::Celsius);
+        assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
         for said in [
             "USC00999001",
             "GRID-35.6123N-135.0456W",
@@ -118,6 +136,10 @@ mod tests {
             assert!(text.contains(said), "{said}: {text}");
         }
         assert!(!text.contains("12 km away"), "{text}");
-        assert_eq!(table(&Candidates::default()), "");
+        // Before: metres in a house that reads °F.
+        let feet = table(&found, DegreeUnit::Fahrenheit);
+        assert!(feet.contains("-499 ft") && feet.contains("7 miles"), "{feet}");
+        assert!(!feet.contains(" m\n") && !feet.contains("152") && !feet.contains(" km"), "{feet}");
+        assert_eq!(table(&Candidates::default(), DegreeUnit::Celsius), "");
     }
 }

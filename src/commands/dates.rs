@@ -1,15 +1,15 @@
 //! Each region's dates by one belief or profile and by another.
 
-use super::format::{fitted_table, short_date_or};
+use super::format::{fitted, ruled_table, short_date_or, whole_dates};
 use crate::season::{DateSpread, DaySpan, Profile};
 use crate::service::belief::dates::{Dates, RegionDates};
 
 /// Two lines a region.
 pub fn table(profile: &Profile, regions: &[RegionDates], after: &str) -> String {
     let opens = profile.stage(&profile.window.opens).map_or("opens", |stage| stage.names.en.as_str());
-    let mut table = fitted_table(["region", "", opens, "look from", "best days", "wash by"]);
+    let mut table = ruled_table(["region", "", opens, "look from", "best days", "wash by"]);
     for RegionDates { name, before, after: now, .. } in regions {
-        let both = |of: &dyn Fn(&Dates) -> String| format!("{}\n{}", of(before), of(now));
+        let both = |of: &dyn Fn(&Dates) -> String| format!("{}\n{}", whole_dates(&of(before)), whole_dates(&of(now)));
         table.add_row([
             name.clone(),
             format!("before\n{after}"),
@@ -19,7 +19,7 @@ pub fn table(profile: &Profile, regions: &[RegionDates], after: &str) -> String 
             both(&|dates| short_date_or(Some(dates.days.deadline), "")),
         ]);
     }
-    format!("{table}\n")
+    fitted(table, &[])
 }
 
 fn span(days: DaySpan) -> String {

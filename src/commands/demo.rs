@@ -13,7 +13,7 @@ use tokio::net::TcpListener;
 
 use super::args::date;
 use super::error::{CommandError, with_causes};
-use super::format::{print_out, progress_bar};
+use super::format::{paragraph, print_out, progress_bar};
 use super::run::told_to_stop;
 use crate::clock::SetClock;
 use crate::demo::eggs;
@@ -203,7 +203,7 @@ fn farewell(played: &Played) -> String {
         text.push_str(&format!("  one e-mail:         {}\n", played.messages.join(&mail.file).display()));
     }
     if let Some(sms) = pick(&lines, "sms", day) {
-        text.push_str(&format!("  one text, to {}:\n    {}\n", sms.to, sms.says));
+        text.push_str(&format!("  one text, to {}:\n{}", sms.to, paragraph(4, &sms.says)));
     }
     text.push_str(&format!("  the season's store: {}\n", played.store.display()));
     text.push_str("Try next, in the same invented state:\n");

@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use chrono::{Datelike, NaiveDate};
+use comfy_table::Table;
 
 use super::args::date;
 use super::error::CommandError;
-use super::format::{date_or, fitted_table, print_json, print_out};
+use super::format::{NO_BREAK, date_or, print_fitted, print_json, print_out, ruled_table};
 use super::open::{now_of, open_app, open_store};
 use crate::config::Config;
 use crate::language::Language;
@@ -331,7 +332,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         eprintln!("there are no field reports of {year}");
         return Ok(());
     }
-    print_out(&format!("{}\n", table(&store, &profiles, &reports).await?))?;
+    print_fitted(table(&store, &profiles, &reports).await?, &[3, 2])?;
     if reports.iter().any(|report| !report.day_known && !report.refused()) {
         eprintln!(
             "`?`: told without the day of the look; it counts once it has one: `treebell field-report change ID --date DATE`"
@@ -340,11 +341,11 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
     Ok(())
 }
 
-async fn table(store: &Store, profiles: &Profiles, reports: &[StoredReport]) -> Result<String, CommandError> {
+async fn table(store: &Store, profiles: &Profiles, reports: &[StoredReport]) -> Result<Table, CommandError> {
     let regions = store.all_regions().await?;
     let profile_ids: BTreeMap<&RegionId, &str> =
         regions.iter().map(|region| (&region.id, region.profile.as_str())).collect();
-    let mut table = fitted_table(["report", "looked on", "region", "seen", "tree, note", "from", "standing"]);
+    let mut table = ruled_table(["report, looked on,\nits region", "seen", "tree, note", "from", "standing"]);
     for report in reports {
         let profile = profile_ids.get(&report.region).and_then(|id| profiles.get(id));
         let standing = match report.standing {
@@ -362,16 +363,20 @@ async fn table(store: &Store, profiles: &Profiles, reports: &[StoredReport]) -> 
             (ReportSource::Subscriber, _) => "owner".into(),
         };
         table.add_row([
-            report.id.clone(),
-            format!("{}{}", report.observed_on, if report.day_known { "" } else { " ?" }),
-            report.region.to_string(),
+            format!(
+                "{}\n{}{}\n{}",
+                report.id,
+                report.observed_on,
+                if report.day_known { String::new() } else { format!("{NO_BREAK}?") },
+                report.region
+            ),
             seen_words(profile, report),
             words.into_iter().flatten().collect::<Vec<_>>().join("; "),
             from,
             why.unwrap_or(standing),
         ]);
     }
-    Ok(table.to_string())
+    Ok(table)
 }
 
 async fn judge(

@@ -6,6 +6,7 @@ use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, Row, Table, TableStyle, Width, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 
+use super::args::DegreeUnit;
 use super::error::CommandError;
 use crate::service::past_cache::Watch;
 pub use crate::text::counted;
@@ -37,24 +38,6 @@ pub fn ruled_table(head: impl Into<Row>) -> Table {
     table(presets::UTF8_HORIZONTAL_ONLY, head)
 }
 
-/// A [`ruled_table`] of words: so that it fits [`columns`], long cells go on in further lines, but for those of the first
-/// column, since what something is called by is copied by hand or mouse. Not for cells that hold one long word each.
-pub fn fitted_table(head: impl Into<Row>) -> Table {
-    let mut table = ruled_table(head);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(columns());
-    let heads: Vec<String> = table.header().into_iter().flat_map(Row::cell_iter).map(Cell::content).collect();
-    for (column, head) in table.column_iter_mut().zip(heads) {
-        // No word of a head is cut in two.
-        let longest = head.split_whitespace().map(|word| word.chars().count()).max().unwrap_or(0);
-        let with_padding = u16::try_from(longest + 2).unwrap_or(u16::MAX);
-        column.set_constraint(match column.index {
-            0 => ColumnConstraint::ContentWidth,
-            _ => ColumnConstraint::LowerBoundary(Width::Fixed(with_padding)),
-        });
-    }
-    table
-}
-
 /// Stands for a blank at which no line ends.
 pub const NO_BREAK: char = '\u{a0}';
 
@@ -80,16 +63,28 @@ pub fn whole_dates(text: &str) -> String {
 /// When standard output cannot be written.
 pub fn print_fitted(mut table: Table, spare: &[usize]) -> Result<(), CommandError> {
     let left_out = fit(&mut table, spare, columns());
-    // Programs that search in it look for the plain one.
-    print_out(&format!("{table}\n").replace(NO_BREAK, " "))?;
-    if !left_out.is_empty() {
-        let left_out = left_out.join(", ");
-        eprint!(
-            "{}",
-            paragraph(0, &format!("left out for want of room: {left_out}; a wider terminal or --json shows all"))
-        );
-    }
+    print_out(&in_lines(&table))?;
+    eprint!("{}", left_out_words(&left_out));
     Ok(())
+}
+
+/// The same in lines, for a table among other words: what is left out is told below it.
+pub fn fitted(mut table: Table, spare: &[usize]) -> String {
+    let left_out = fit(&mut table, spare, columns());
+    in_lines(&table) + &left_out_words(&left_out)
+}
+
+/// Programs that search in it look for the plain blank.
+fn in_lines(table: &Table) -> String {
+    format!("{table}\n").replace(NO_BREAK, " ")
+}
+
+fn left_out_words(left_out: &[String]) -> String {
+    if left_out.is_empty() {
+        return String::new();
+    }
+    let left_out = left_out.join(", ");
+    paragraph(0, &format!("left out for want of room: {left_out}; a wider terminal or --json shows all"))
 }
 
 /// See [`print_fitted`]. Gives the heads of what is left out. A table whose words have no room even so is wider.
@@ -179,18 +174,39 @@ pub fn columns() -> u16 {
 
 /// A paragraph in lines of at most [`columns`] characters, each so far in from the left; a single word may be longer.
 pub fn paragraph(indent: usize, text: &str) -> String {
+    behind(&" ".repeat(indent), indent, text)
+}
+
+/// The same behind what its first line begins with, such as a label and its blanks; the other lines stand `indent` columns in.
+pub fn behind(head: &str, indent: usize, text: &str) -> String {
     let width = usize::from(columns());
-    let mut lines: Vec<String> = Vec::new();
+    let (mut lines, mut line, mut has_word) = (String::new(), head.to_owned(), false);
     for word in text.split_whitespace() {
-        match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(format!("{:indent$}{word}", "")),
+        if has_word && line.chars().count() + 1 + word.chars().count() > width {
+            lines.push_str(&line);
+            lines.push('\n');
+            line = " ".repeat(indent);
+        } else if has_word {
+            line.push(' ');
         }
+        line.push_str(word);
+        has_word = true;
     }
-    lines.into_iter().map(|line| line + "\n").collect()
+    if has_word { lines + &line + "\n" } else { lines }
+}
+
+/// A text in lines of at most [`columns`] characters: what is wider goes on below, two blanks farther in than it began. What
+/// fits stays as it is. Not for tables.
+pub fn wrapped(text: &str) -> String {
+    let width = usize::from(columns());
+    let one = |line: &str| {
+        if line.chars().count() <= width {
+            return format!("{line}\n");
+        }
+        let indent = line.len() - line.trim_start_matches(' ').len();
+        behind(&" ".repeat(indent), indent + 2, line)
+    };
+    text.lines().map(one).collect()
 }
 
 /// `2026-03-01T14:05:00Z`.
@@ -208,17 +224,26 @@ pub fn short_date_or(day: Option<NaiveDate>, missing: &str) -> String {
     day.map_or_else(|| missing.to_owned(), |day| day.format("%b %-d").to_string())
 }
 
-pub fn elevation_words(metres: f64) -> String {
-    format!("{metres:.0} m ({:.0} ft)", m_to_feet(metres))
+/// `2000 m (6562 ft)`, or `6,562 ft`.
+pub fn elevation_words(metres: f64, unit: DegreeUnit) -> String {
+    match unit {
+        DegreeUnit::Celsius => format!("{metres:.0} m ({:.0} ft)", m_to_feet(metres)),
+        DegreeUnit::Fahrenheit => height_in(metres, unit),
+    }
+}
+
+/// `2000 m`, or `6,562 ft`.
+pub fn height_in(metres: f64, unit: DegreeUnit) -> String {
+    format!("{} {}", unit.height(metres), unit.height_symbol())
 }
 
 /// How much higher a place lies than another.
-pub fn height_words(higher_m: f64) -> String {
-    let metres = higher_m.abs().round();
+pub fn height_words(higher_m: f64, unit: DegreeUnit) -> String {
+    let size = height_in(higher_m.abs(), unit);
     match () {
-        () if metres == 0.0 => "at the same height".into(),
-        () if higher_m > 0.0 => format!("{metres:.0} m higher"),
-        () => format!("{metres:.0} m lower"),
+        () if unit.height(higher_m.abs()) == "0" => "at the same height".into(),
+        () if higher_m > 0.0 => format!("{size} higher"),
+        () => format!("{size} lower"),
     }
 }
 
@@ -297,5 +322,34 @@ mod tests {
         );
         assert!(text.lines().all(|line| line.chars().count() <= usize::from(WIDTH)));
         assert_eq!(paragraph(0, ""), "");
+    }
+
+    /// Before: the outlook of one region had a line of 236 columns.
+    #[test]
+    fn what_is_too_wide_goes_on_below_and_what_fits_stays() {
+        let words = "nine char ".repeat(30);
+        let text = wrapped(&format!("a  b\n  {words}\n\n"));
+        let lines: Vec<&str> = text.lines().collect();
+        assert_eq!((lines[0], lines.last()), ("a  b", Some(&"")));
+        assert!(lines[1].starts_with("  nine") && lines[2].starts_with("    "), "{text}");
+        assert!(lines.iter().all(|line| line.chars().count() <= usize::from(WIDTH)), "{text}");
+        let labelled = behind("name         ", 13, &words);
+        assert!(labelled.starts_with("name         nine"), "{labelled}");
+        assert!(labelled.lines().skip(1).all(|line| line.starts_with(&" ".repeat(13))), "{labelled}");
+        assert!(labelled.lines().all(|line| line.chars().count() <= usize::from(WIDTH)), "{labelled}");
+    }
+
+    #[test]
+    fn heights_are_in_feet_for_who_reads_fahrenheit() {
+        let (c, f) = (DegreeUnit::Celsius, DegreeUnit::Fahrenheit);
+        assert_eq!(
+            (elevation_words(2000.0, c), elevation_words(2000.0, f)),
+            ("2000 m (6562 ft)".into(), "6,562 ft".into())
+        );
+        assert_eq!((height_words(-152.0, c), height_words(-152.0, f)), ("152 m lower".into(), "499 ft lower".into()));
+        assert_eq!(
+            (height_words(0.4, c), height_words(0.1, f)),
+            ("at the same height".into(), "at the same height".into())
+        );
     }
 }

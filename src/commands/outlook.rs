@@ -11,7 +11,8 @@ use self::words::{percent, span};
 use super::args::{DegreeUnit, ShownUnit, date, language};
 use super::error::CommandError;
 use super::format::{
-    align_right, counted, date_or, print_fitted, print_json, print_out, ruled_table, short_date_or, whole_dates,
+    align_right, counted, date_or, paragraph, print_fitted, print_json, print_out, ruled_table, short_date_or,
+    whole_dates, wrapped,
 };
 use super::open::open_app;
 use super::select::{chosen_regions, moment};
@@ -30,6 +31,7 @@ use crate::service::assess_all::look_at_all;
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::height_effect;
 use crate::text::Chain;
+use crate::units::feet_to_m;
 use crate::weather::{Station, StationId, StationKind};
 
 #[derive(Debug, clap::Args)]
@@ -97,7 +99,7 @@ pub async fn run(args: &OutlookArgs, config: &Config) -> Result<(), CommandError
         }
         print_json(&all)?;
     } else if let [(region, assessment)] = seen.as_slice() {
-        print_out(&one_region(&app, region, assessment, unit, args.language, &grid_points))?;
+        print_out(&wrapped(&one_region(&app, region, assessment, unit, args.language, &grid_points)))?;
         print_why(&app, region, unit, args.language).await?;
     } else {
         print_table(&app, &seen, unit, args.language, &grid_points)?;
@@ -123,8 +125,14 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
         match height_effect::around(&app, &mut records, region, &profile, now, &|_| 0).await?.effect {
             Some(effect) => {
                 let HeightEffect { days_per_100_m, standard_error, .. } = effect;
+                // Of as many feet a hundred would be less than a day.
+                let (by, size) = match unit {
+                    DegreeUnit::Celsius => ("100 m", 1.0),
+                    DegreeUnit::Fahrenheit => ("1,000 ft", feet_to_m(1000.0) / 100.0),
+                };
+                let (days, error) = (days_per_100_m * size, standard_error * size);
                 words.push_str(&format!(
-                    "\n{} ({days_per_100_m:+.1} days per 100 m, standard error {standard_error:.1})\n",
+                    "\n{} ({days:+.1} days per {by}, standard error {error:.1})\n",
                     effect.words(Language::En)
                 ));
             }
@@ -135,7 +143,7 @@ pub(super) async fn show_one(region: &Region, config: &Config) -> Result<(), Com
             None => {}
         }
     }
-    print_out(&format!("\n{words}"))?;
+    print_out(&format!("\n{}", wrapped(&words)))?;
     print_why(&app, region, unit, Language::En).await?;
     app.store.close().await;
     Ok(())
@@ -169,9 +177,10 @@ fn print_table(
     grid_points: &BTreeSet<StationId>,
 ) -> Result<(), CommandError> {
     let heat = format!("heat {}", unit.heat_symbol());
+    let height = format!("height {}", unit.height_symbol());
     let mut table = ruled_table([
         "region",
-        "height m",
+        &height,
         &heat,
         "egg laying begins",
         "by today",
@@ -189,7 +198,7 @@ fn print_table(
         weather_only |= profile.stage(&profile.window.opens).is_some_and(|stage| stage.spread.is_none());
         table.add_row([
             region.name.clone(),
-            format!("{:.0}", region.elevation_m),
+            unit.height(region.elevation_m),
             format!("{:.0}", unit.heat_from_c(outlook.heat_sum)),
             whole_dates(&when(outlook, &profile.window.opens)),
             opens.map_or_else(String::new, |opens| percent(opens.chance_by(outlook.today))),
@@ -203,13 +212,14 @@ fn print_table(
     // Least is lost with how high it lies; when eggs are there and until when to wash stays.
     print_fitted(table, &[1, 8, 4, 2, 7])?;
     if let Some((_, assessment)) = seen.first() {
-        eprintln!(
+        let mut below = format!(
             "Dates: the likely one, and the span that is to hold it 8 times in 10. Day of the outlook: {}. Thresholds are provisional.",
             assessment.outlook.today
         );
         if weather_only {
-            eprintln!("{}", words::weather_only(Language::En));
+            below = format!("{below} {}", words::weather_only(Language::En));
         }
+        eprint!("{}", paragraph(0, &below));
     }
     Ok(())
 }

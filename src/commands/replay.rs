@@ -7,10 +7,11 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use chrono::NaiveDate;
 use indicatif::ProgressBar;
 
+use super::args::DegreeUnit;
 use super::error::{CommandError, with_causes};
 use super::format::{
-    NO_BREAK, align_right, columns, counted, date_or, fit, paragraph, print_json, print_out, progress_bar, ruled_table,
-    short_date_or,
+    NO_BREAK, align_right, counted, date_or, fitted, height_in, paragraph, print_json, print_out, progress_bar,
+    ruled_table, short_date_or,
 };
 use super::open::open_app;
 use crate::assessment::past::PastFrom;
@@ -75,11 +76,12 @@ pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
         let summary = summarise(&played);
         return print_json(&serde_json::json!({ "seasons": played, "summary": summary }));
     }
+    let unit = DegreeUnit::of_house(config);
     if args.all_seasons {
-        print_out(&summary_words(&summarise(&played)))?;
+        print_out(&summary_words(&summarise(&played), unit))?;
     } else {
         for season in &played {
-            print_out(&season_words(season))?;
+            print_out(&season_words(season, unit))?;
         }
     }
     if let Some(folder) = &args.messages {
@@ -176,9 +178,10 @@ fn replay_error(why: ReplayError) -> CommandError {
     }
 }
 
-fn season_words(season: &RegionSeason) -> String {
+fn season_words(season: &RegionSeason, unit: DegreeUnit) -> String {
     let RegionSeason { name, elevation_m, station, year, .. } = season;
-    let mut text = paragraph(0, &format!("{name} ({elevation_m:.0} m, station {station}), season {year}"));
+    let mut text =
+        paragraph(0, &format!("{name} ({}, station {station}), season {year}", height_in(*elevation_m, unit)));
     text += &record_words(season);
     text += &format!(
         "  projected from {} {} years\n",
@@ -294,7 +297,7 @@ fn spread(dates: DateSpread) -> String {
 }
 
 /// A region's line, with what belongs together in one cell: ids stay in one piece, since they are copied by hand or mouse.
-fn summary_words(regions: &[RegionSummary]) -> String {
+fn summary_words(regions: &[RegionSummary], unit: DegreeUnit) -> String {
     let mut table = ruled_table([
         "region, its station and height",
         "seasons; of them mostly estimated",
@@ -311,7 +314,7 @@ fn summary_words(regions: &[RegionSummary]) -> String {
         let counts = format!("{} sent\n{} waited\n{} asked", region.inspected, region.waited, region.asked);
         let dates = [date(region.earliest), short_date_or(region.median, "-"), date(region.latest)].join("\n");
         table.add_row([
-            format!("{name}\n{id}\n{station}\n{elevation_m:.0}{NO_BREAK}m"),
+            format!("{name}\n{id}\n{station}\n{}", height_in(*elevation_m, unit).replace(' ', &NO_BREAK.to_string())),
             format!("{}\n{}", region.seasons, region.mostly_estimated),
             counts.replace(' ', &NO_BREAK.to_string()),
             dates.replace(' ', &NO_BREAK.to_string()),
@@ -319,8 +322,7 @@ fn summary_words(regions: &[RegionSummary]) -> String {
             days(region.worst_inspect_error_days),
         ]);
     }
-    fit(&mut table, &[], columns());
-    let table = format!("{table}\n").replace(NO_BREAK, " ");
+    let table = fitted(table, &[]);
     let counts = "Of inspect now: seasons in which it was sent, in which it waited for a word of staff, in which people were asked \
                   some days later what they saw.";
     format!("{table}{}", paragraph(0, counts))
@@ -379,7 +381,8 @@ mod tests {
             worst_inspect_error_days: Some(11),
         };
         let long = "long-canyon-and-the-mesas-north";
-        let text = summary_words(&[of(long, "GRID-35.6123N-135.0456W"), of("mesa", "USC00999001")]);
+        let text =
+            summary_words(&[of(long, "GRID-35.6123N-135.0456W"), of("mesa", "USC00999001")], DegreeUnit::Celsius);
         assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
         for said in [long, "GRID-35.6123N-135.0456W", "USC00999001", "2103 m", "33 sent", "Mar 14 (2012)", "Mar 28"] {
             assert!(text.contains(said), "{said}: {text}");

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use super::args::{TreeHeight, Why};
 use super::error::CommandError;
 use super::files::{in_file, read_bytes};
-use super::format::{counted, print_json, print_out, progress_bar, ruled_table};
+use super::format::{counted, print_fitted, print_json, progress_bar, ruled_table};
 use super::open::{clock_of, now_of, open_store_for};
 use crate::config::Config;
 use crate::people::csv;
@@ -346,22 +346,19 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         );
         return Ok(());
     }
-    let mut table = ruled_table(["subscriber", "ZIP codes", "language", "since", "addresses"]);
+    // Long ids and long addresses are not cut, so what is short stands below them and not beside.
+    let mut table = ruled_table(["subscriber,\nlanguage and since when", "addresses\nand ZIP codes"]);
     for subscriber in &subscribers {
+        let addresses =
+            subscriber.addresses.iter().map(|known| format!("{} ({})", shown(&known.address), known.status.name()));
+        let homes = subscriber.homes.iter().map(|home| home_words(home, &parted));
+        let since = subscriber.created_at.with_timezone(&config.schedule.time_zone).format("%Y-%m-%d");
         table.add_row([
-            subscriber.id.clone(),
-            subscriber.homes.iter().map(|home| home_words(home, &parted)).collect::<Vec<_>>().join(" "),
-            subscriber.language.code().to_owned(),
-            subscriber.created_at.format("%Y-%m-%d").to_string(),
-            subscriber
-                .addresses
-                .iter()
-                .map(|known| format!("{} ({})", shown(&known.address), known.status.name()))
-                .collect::<Vec<_>>()
-                .join("\n"),
+            format!("{}\n{}, {since}", subscriber.id, subscriber.language.code()),
+            addresses.chain([homes.collect::<Vec<_>>().join(" ")]).collect::<Vec<_>>().join("\n"),
         ]);
     }
-    print_out(&format!("{table}\n"))?;
+    print_fitted(table, &[])?;
     eprintln!("{}", counted(subscribers.len(), "subscriber", "subscribers"));
     Ok(())
 }

@@ -4,7 +4,7 @@ use chrono::TimeDelta;
 
 use super::args::Why;
 use super::error::CommandError;
-use super::format::{fitted_table, instant, print_json, print_out};
+use super::format::{instant, print_fitted, print_json, print_out, ruled_table};
 use super::open::open_store_for;
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -92,18 +92,17 @@ pub async fn run(command: TokenCommand, config: &Config) -> Result<(), CommandEr
                 eprintln!("there is no token yet: `treebell token add NAME --scope see` makes one");
                 return Ok(());
             }
-            let mut table = fitted_table(["program", "may", "regions", "stands", "last used"]);
+            let mut table = ruled_table(["program\nand what it may", "regions", "stands", "last used"]);
             for token in &tokens {
                 let regions: Vec<&str> = token.regions.iter().map(RegionId::as_str).collect();
                 table.add_row([
-                    token.name.to_string(),
-                    token.scope.name().to_owned(),
+                    format!("{}\n{}", token.name, token.scope.name()),
                     if regions.is_empty() { "all".to_owned() } else { regions.join(", ") },
                     stands(token, now),
                     token.used_at.map_or_else(|| "never".to_owned(), instant),
                 ]);
             }
-            print_out(&format!("{table}\n"))
+            print_fitted(table, &[3, 1])
         }
         TokenCommand::End(End { name, why }) => {
             let was_good = end_token(&open_store_for(config, &why).await?, &name, now).await?;

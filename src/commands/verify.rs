@@ -10,8 +10,9 @@ use futures::{StreamExt, TryStreamExt};
 use rayon::prelude::*;
 use serde::Serialize;
 
+use super::args::DegreeUnit;
 use super::error::CommandError;
-use super::format::{align_right, bare_table, print_json, print_out, progress_bar};
+use super::format::{NO_BREAK, align_right, bare_table, fitted, paragraph, print_json, print_out, progress_bar};
 use super::open::{open_store, profiles_in_use};
 use super::select::chosen_stations;
 use crate::assessment::past::StationHistory;
@@ -101,7 +102,8 @@ pub async fn run(args: &Verify, config: &Config) -> Result<(), CommandError> {
     }
     let stations = verify_all(&prepared);
     let together = verify::together(&stations);
-    let answer = Answer { profile, forecast: args.forecast, stations, together, left_out, seen };
+    let unit = DegreeUnit::of_house(config);
+    let answer = Answer { profile, forecast: args.forecast, unit, stations, together, left_out, seen };
     if args.json { print_json(&answer.document()) } else { print_out(&answer.text()) }
 }
 
@@ -181,6 +183,7 @@ struct LeftOut {
 struct Answer<'a> {
     profile: &'a Profile,
     forecast: Help,
+    unit: DegreeUnit,
     stations: Vec<StationReport>,
     together: Together,
     left_out: Vec<LeftOut>,
@@ -222,49 +225,53 @@ impl Answer<'_> {
         let stage = self.profile.stage(&self.profile.window.opens);
         let stage = stage.map_or("the window opens", |stage| stage.names.get(Language::En));
         let sum = self.heat_sum();
-        let mut text = format!("our heat number of `{stage}`: {sum:.0} °C·day from the biofix. {}\n", self.help());
+        let what = format!("our heat number of `{stage}`: {sum:.0} °C·day from the biofix. {}", self.help());
+        let mut text = paragraph(0, &what);
         text += "What is scored is the day on which it was reached, not when eggs were seen.\n\n";
         text += &match self.stations.as_slice() {
             [only] => format!("{} {}\n", only.station, only.name),
             _ => format!("{} stations, each counting the same\n", self.together.stations),
         };
-        text += &format!("{}\n\n", lead_table(&self.together.leads));
+        text += &format!("{}\n", lead_table(&self.together.leads));
         if self.stations.len() > 1 {
             text += "skill over the calendar and share held by the 80 % interval, by days before\n";
-            text += &format!("{}\n\n", self.station_table());
+            text += &format!("{}\n", self.station_table());
         }
-        text += &format!(
+        text += &paragraph(
+            0,
             "notices, on complete data known the next morning, against the days that the whole season's record gives: get ready \
-             against the day from which to look\n{}\n\ninspect now against the same day, wash now against the first of the best \
-             days to wash\n{}\n",
-            self.ready_table(),
-            self.notice_table()
+             against the day from which to look",
         );
+        text += &self.ready_table();
+        text += &format!("\ninspect now against the same day\n{}", self.inspect_table());
+        text += &format!("\nwash now against the first of the best days to wash\n{}", self.wash_table());
         let widened: Vec<&str> =
             self.stations.iter().filter(|report| report.widened).map(|report| report.station.as_str()).collect();
         if !widened.is_empty() {
-            text += &format!("\nspread widened by the errors of other seasons: {}\n", widened.join(", "));
+            let widened = format!("spread widened by the errors of other seasons: {}", widened.join(", "));
+            text += &format!("\n{}", paragraph(0, &widened));
         }
         let never: u32 = self.stations.iter().map(|report| report.never_opened).sum();
         if never > 0 {
             text += &format!("\nwhole seasons left out since the heat number was never reached in them: {never}\n");
         }
         for LeftOut { why, .. } in &self.left_out {
-            text += &format!("\nleft out: {why}\n");
+            text += &format!("\n{}", paragraph(0, &format!("left out: {why}")));
         }
-        text += "\nbias, MAE and CRPS in days; bias above 0 is late. Counting back from the event picks days before warm spells, \
-                 so a small late bias belongs to the way of counting.\n";
-        text + "\n" + &self.seen_words()
+        let counting = "bias, MAE and CRPS in days; bias above 0 is late. Counting back from the event picks days before warm \
+                        spells, so a small late bias belongs to the way of counting.";
+        format!("{text}\n{}\n{}", paragraph(0, counting), self.seen_words())
     }
 
     /// What people saw, or how many more must see it.
     fn seen_words(&self) -> String {
         let SightingScores { sightings, needed, leads } = &self.seen;
         if leads.is_empty() {
-            return format!(
+            let few = format!(
                 "eggs seen: {sightings} first sightings, confirmed and with an outlook kept from before them; {needed} are \
-                 needed to say how often eggs were seen inside the range told\n"
+                 needed to say how often eggs were seen inside the range told"
             );
+            return paragraph(0, &few);
         }
         let mut table = bare_table(["days before", "sightings", "inside the 80 % range told", "bias, days"]);
         for score in leads {
@@ -278,8 +285,12 @@ impl Answer<'_> {
         }
         align_right(&mut table, 0..);
         format!(
-            "eggs seen: the first confirmed sighting of a region and season, against what was said as of then\n{table}\n\
-             bias above 0: eggs were seen before the likely date. They may have been there before they were seen.\n"
+            "eggs seen: the first confirmed sighting of a region and season, against what was said as of then\n{}{}",
+            fitted(table, &[]),
+            paragraph(
+                0,
+                "bias above 0: eggs were seen before the likely date. They may have been there before they were seen."
+            )
         )
     }
 
@@ -298,29 +309,29 @@ impl Answer<'_> {
         }
     }
 
-    fn station_table(&self) -> Table {
+    fn station_table(&self) -> String {
         let leads = LEADS.map(|lead| lead.to_string());
-        let mut header: Vec<String> = ["station", "name", "m", "seasons"].map(String::from).to_vec();
+        let height = format!("height {}", self.unit.height_symbol());
+        let mut header = vec!["station\nand its name".to_owned(), height, "seasons".to_owned()];
         header.extend(leads);
         let mut table = bare_table(header);
         for report in &self.stations {
             let mut row = vec![
-                report.station.to_string(),
-                report.name.clone(),
-                format!("{:.0}", report.elevation_m),
+                format!("{}\n{}", report.station, report.name),
+                self.unit.height(report.elevation_m),
                 format!("{} ({}-{})", report.seasons, report.first_season, report.last_season),
             ];
             row.extend(LEADS.map(|lead| {
                 let score = report.leads.iter().find(|score| score.lead == lead);
-                score.map_or(String::new(), |score| format!("{} {}", skill(score), percent(score.held)))
+                score.map_or(String::new(), |score| format!("{}\n{}", skill(score), percent(score.held)))
             }));
             table.add_row(row);
         }
-        align_right(&mut table, 2..);
-        table
+        align_right(&mut table, 1..);
+        fitted(table, &[1, 2])
     }
 
-    fn ready_table(&self) -> Table {
+    fn ready_table(&self) -> String {
         let (from, to) = (GET_READY_DAYS_AHEAD.start(), GET_READY_DAYS_AHEAD.end());
         let table = bare_table([
             "station".to_owned(),
@@ -344,13 +355,8 @@ impl Answer<'_> {
         })
     }
 
-    fn notice_table(&self) -> Table {
-        let mut header: Vec<String> = vec!["station".into()];
-        for (notice, off) in [("inspect now", INSPECT_NOW_DAYS_OFF), ("wash now", WASH_NOW_DAYS_OFF)] {
-            let within = format!("within {off} {}", if off == 1 { "day" } else { "days" });
-            header.extend([format!("{notice}, days after"), within, "early".into(), "late".into(), "never".into()]);
-        }
-        self.rows_of(bare_table(header), |name, scores| {
+    fn inspect_table(&self) -> String {
+        self.rows_of(notice_head("inspect now", INSPECT_NOW_DAYS_OFF), |name, scores| {
             vec![
                 name,
                 spread(scores.inspect_now_days_after),
@@ -358,6 +364,14 @@ impl Answer<'_> {
                 percent(scores.inspect_now_early),
                 percent(scores.inspect_now_late),
                 percent(scores.inspect_now_missed),
+            ]
+        })
+    }
+
+    fn wash_table(&self) -> String {
+        self.rows_of(notice_head("wash now", WASH_NOW_DAYS_OFF), |name, scores| {
+            vec![
+                name,
                 spread(scores.wash_now_days_after),
                 percent(scores.wash_now_in_time),
                 percent(scores.wash_now_early),
@@ -368,7 +382,7 @@ impl Answer<'_> {
     }
 
     /// One row a station, and one for all where there are several.
-    fn rows_of(&self, mut table: Table, row: impl Fn(String, &NoticeScores) -> Vec<String>) -> Table {
+    fn rows_of(&self, mut table: Table, row: impl Fn(String, &NoticeScores) -> Vec<String>) -> String {
         for report in &self.stations {
             table.add_row(row(report.station.to_string(), &report.notices));
         }
@@ -376,11 +390,23 @@ impl Answer<'_> {
             table.add_row(row("all".into(), &self.together.notices));
         }
         align_right(&mut table, 1..);
-        table
+        fitted(table, &[])
     }
 }
 
-fn lead_table(leads: &[LeadScore]) -> Table {
+fn notice_head(notice: &str, off: i64) -> Table {
+    let within = format!("within {off} {}", if off == 1 { "day" } else { "days" });
+    bare_table([
+        "station".to_owned(),
+        format!("{notice}, days after"),
+        within,
+        "early".to_owned(),
+        "late".to_owned(),
+        "never".to_owned(),
+    ])
+}
+
+fn lead_table(leads: &[LeadScore]) -> String {
     let mut table =
         bare_table(["days before", "projections", "bias", "MAE", "CRPS", "of the calendar", "skill", "80 % held"]);
     for score in leads {
@@ -396,13 +422,13 @@ fn lead_table(leads: &[LeadScore]) -> Table {
         ]);
     }
     align_right(&mut table, 0..);
-    table
+    fitted(table, &[])
 }
 
 /// Least, then 10, 50 and 90 %, then greatest.
 fn spread(days: Option<Spread>) -> String {
     days.map_or_else(String::new, |Spread { least, tenth, median, ninetieth, greatest }| {
-        format!("{least} | {tenth} {median} {ninetieth} | {greatest}")
+        format!("{least} | {tenth} {median} {ninetieth} | {greatest}").replace(' ', &NO_BREAK.to_string())
     })
 }
 
@@ -411,5 +437,5 @@ fn skill(score: &LeadScore) -> String {
 }
 
 fn percent(share: f64) -> String {
-    format!("{:.0} %", share * 100.0)
+    format!("{:.0}{NO_BREAK}%", share * 100.0)
 }

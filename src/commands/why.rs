@@ -1,7 +1,7 @@
 //! Why a region is early or late for its height, in words.
 
 use super::args::DegreeUnit;
-use super::format::{counted, paragraph, short_date_or, watched_bar};
+use super::format::{counted, height_in, height_words, paragraph, short_date_or, watched_bar};
 use crate::assessment::warmth::{CannotTell, HeatApart, Lie, Warmth};
 use crate::language::Language;
 use crate::region::Region;
@@ -9,6 +9,7 @@ use crate::service::app::App;
 use crate::service::past_cache::PastCache;
 use crate::service::region_fault::RegionFault;
 use crate::service::usual_year::{Pair, UsualYear, Why};
+use crate::units::feet_to_m;
 
 /// What the past thirty seasons of the stations in use say of a region's place in the order. `None` when no region of its
 /// profile has past seasons enough.
@@ -56,12 +57,12 @@ fn warmth_words(why: &Why, warmth: &Warmth, unit: DegreeUnit) -> String {
     let (heat, symbol) = (&warmth.heat, unit.heat_symbol());
     let in_unit = |degree_days: f64| format!("{:.0}", unit.heat_from_c(degree_days));
     let beside = format!(
-        "by {}, when windows of these regions usually open, its {} {} ({:.0} m) has {} {symbol} in a usual year; the {} other \
+        "by {}, when windows of these regions usually open, its {} {} ({}) has {} {symbol} in a usual year; the {} other \
          stations suggest {} for its height and latitude, give or take {} (one standard error)",
         short_date_or(Some(why.on), ""),
         if why.is_grid_point { "grid point" } else { "station" },
         warmth.station,
-        warmth.elevation_m,
+        height_in(warmth.elevation_m, unit),
         in_unit(heat.value),
         heat.stations,
         in_unit(heat.expected),
@@ -76,7 +77,11 @@ fn warmth_words(why: &Why, warmth: &Warmth, unit: DegreeUnit) -> String {
     } else {
         format!("as warm as its height and latitude tell: {off} {which} that, which is within what stations differ by")
     };
-    let mut slopes = format!("among them 100 m higher is {}", more_or_less(heat.per_100_m, unit));
+    let (step, per_step) = match unit {
+        DegreeUnit::Celsius => ("100 m", heat.per_100_m),
+        DegreeUnit::Fahrenheit => ("1,000 ft", heat.per_100_m * feet_to_m(1000.0) / 100.0),
+    };
+    let mut slopes = format!("among them {step} higher is {}", more_or_less(per_step, unit));
     slopes += &match heat.per_degree_north {
         Some(per_degree) => format!(", a degree farther north {}", more_or_less(per_degree, unit)),
         None => "; what latitude does cannot be told apart from that".into(),
@@ -119,12 +124,11 @@ fn pair_words(why: &Why, pair: &Pair, unit: DegreeUnit) -> String {
     let days = counted(pair.days_before.unsigned_abs(), "day", "days");
     let which = if pair.days_before >= 0 { "before" } else { "after" };
     let higher_m = pair.elevation_m - why.elevation_m;
-    let height = if higher_m >= 0.0 { "higher" } else { "lower" };
     let said = format!(
-        "usually {days} {which} {} ({:.0} m), though that lies {:.0} m {height}",
+        "usually {days} {which} {} ({}), though that lies {}",
         pair.name,
-        pair.elevation_m,
-        higher_m.abs()
+        height_in(pair.elevation_m, unit),
+        height_words(higher_m, unit)
     );
     let apart = pair.heat.as_ref().map_or_else(String::new, |apart| paragraph(4, &apart_words(apart, unit)));
     paragraph(2, &said) + &apart
@@ -143,9 +147,9 @@ fn apart_words(apart: &HeatApart, unit: DegreeUnit) -> String {
         format!(", {} by latitude ({:.1} degrees farther {side})", signed(apart.by_latitude), north.abs())
     };
     format!(
-        "beside its station {} ({:.0} m) this one has {} {}: {} by height{latitude}, {} by the place itself",
+        "beside its station {} ({}) this one has {} {}: {} by height{latitude}, {} by the place itself",
         apart.station,
-        apart.elevation_m,
+        height_in(apart.elevation_m, unit),
         signed(apart.more),
         unit.heat_symbol(),
         signed(apart.by_height),

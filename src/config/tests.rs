@@ -20,6 +20,31 @@ fn the_example_file_says_the_defaults() {
     assert_eq!(toml::to_string(&example).expect("prints"), toml::to_string(&Config::default()).expect("prints"));
 }
 
+/// The check above passes over what has no default. Before: `email.port` was nowhere in the example.
+#[test]
+fn every_whole_number_stands_in_the_example_file() {
+    let mut sections: std::collections::BTreeMap<&str, String> = std::collections::BTreeMap::new();
+    let mut section = "";
+    for line in include_str!("../../config/treebell.toml").lines() {
+        if let Some(head) = line.trim_start_matches("# ").strip_prefix('[') {
+            let head = head.trim_start_matches('[');
+            section = head.split(['.', ']']).next().unwrap_or_default();
+        }
+        *sections.entry(section).or_default() += &format!("{line}\n");
+    }
+    let missing: Vec<&str> = ranges::WHOLE_NUMBERS
+        .into_iter()
+        .map(|(path, ..)| path)
+        .filter(|path| {
+            let (section, key) = (path.split('.').next(), path.rsplit('.').next());
+            let lines = section.and_then(|section| sections.get(section));
+            let is_word_end = |c: char| !(c.is_ascii_alphanumeric() || ['_', '-'].contains(&c));
+            !lines.zip(key).is_some_and(|(lines, key)| lines.split(is_word_end).any(|word| word == key))
+        })
+        .collect();
+    assert!(missing.is_empty(), "{missing:?}");
+}
+
 #[test]
 fn every_fault_is_told_at_once_with_its_path_and_the_mend() {
     let told = faults(

@@ -645,7 +645,9 @@ async fn the_command_verifies_the_record_in_the_store() {
             .and(contains("our heat number of"))
             .and(contains("not when eggs were seen"))
             .and(contains("eggs seen: 0 first sightings"))
-            .and(contains("wash now, days after")),
+            .and(contains("wash now, days after"))
+            // Before: the two notices in one table.
+            .and(predicate::function(|out: &str| out.lines().all(|line| line.chars().count() <= 100))),
     );
 }
 

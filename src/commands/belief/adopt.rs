@@ -4,7 +4,7 @@ use super::ask::Which;
 use super::show::{frozen_lines, regions_of};
 use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
-use crate::commands::format::{counted, print_out};
+use crate::commands::format::{counted, print_out, wrapped};
 use crate::commands::new_version::{dates_words, tell_kept, tell_left_out};
 use crate::commands::open::open_app;
 use crate::config::Config;
@@ -85,7 +85,7 @@ fn in_words(chosen: &Chosen, made: &Adopted) -> String {
     if made.profile.provisional {
         text += "The profile stays provisional: some reports are no fit (`treebell fit` makes one).\n";
     }
-    text
+    wrapped(&text)
 }
 
 #[cfg(test)]

@@ -2,14 +2,12 @@
 
 use std::path::PathBuf;
 
-use comfy_table::Table;
-
 use super::ask::Which;
 use super::picture;
 use crate::commands::args::{DegreeUnit, ShownUnit, language};
 use crate::commands::dates::table;
 use crate::commands::error::CommandError;
-use crate::commands::format::{align_right, counted, fitted_table, instant, paragraph, print_json, print_out};
+use crate::commands::format::{align_right, counted, fitted, instant, paragraph, print_json, print_out, ruled_table};
 use crate::commands::open::open_app;
 use crate::commands::select::chosen_regions;
 use crate::config::Config;
@@ -74,7 +72,7 @@ pub async fn run(args: &Show, config: &Config) -> Result<(), CommandError> {
 pub fn frozen_lines(frozen: &[FrozenSeason]) -> String {
     let line = |FrozenSeason { season, freeze }: &FrozenSeason| {
         let Freeze { at, by, why } = freeze;
-        format!("learning from season {season} is frozen since {} by {by}: {why}\n", instant(*at))
+        paragraph(0, &format!("learning from season {season} is frozen since {} by {by}: {why}", instant(*at)))
     };
     frozen.iter().map(line).collect()
 }
@@ -100,19 +98,19 @@ fn in_words(chosen: &Chosen, belief: &Belief, unit: DegreeUnit) -> String {
     if let Some(through) = profile.learned_through {
         text += &format!(", reports up to season {through} in its numbers");
     }
-    text += &format!("\nseason {}, as of {}\n", belief.season, instant(belief.as_of));
+    text = paragraph(0, &text) + &format!("season {}, as of {}\n", belief.season, instant(belief.as_of));
     text += &frozen_lines(&belief.frozen);
     if belief.stages.is_empty() {
-        text += "The profile does not say how sure its sums are: reports teach nothing, and dates carry the weather's doubt \
-                 alone.\n";
-        return text;
+        let unsure = "The profile does not say how sure its sums are: reports teach nothing, and dates carry the weather's \
+                      doubt alone.";
+        return text + &paragraph(0, unsure);
     }
     text += &belief.since_adopted().map(|said| paragraph(0, &said)).unwrap_or_default();
     for stage in &belief.stages {
         text += &stage_words(profile, stage, unit);
     }
     if !belief.untaught.is_empty() {
-        text += &format!("\nReports that teach nothing\n{}\n", untaught_table(&belief.untaught));
+        text += &format!("\nReports that teach nothing\n{}", untaught_table(&belief.untaught));
     }
     if !belief.regions.is_empty() {
         text += &format!("\nDates{}\n", if chosen.is_over { " as the season's last day sees them" } else { "" });
@@ -126,7 +124,7 @@ fn stage_words(profile: &Profile, stage: &StageBelief, unit: DegreeUnit) -> Stri
     let name = |id: &StageId| profile.stage(id).map_or_else(|| id.to_string(), |stage| stage.names.en.clone());
     let from = stage.after.as_ref().map_or_else(|| "the biofix".to_owned(), name);
     let mut text = format!("\n{}: {symbol} from {from}\n", capital(&name(&stage.stage)));
-    let mut sums = fitted_table(["our number", "mean", "8 in 10 between", "not known (sd)"]);
+    let mut sums = ruled_table(["our number", "mean", "8 in 10 between", "not known (sd)"]);
     align_right(&mut sums, [1, 2, 3]);
     let count = counted(stage.reports.len() as u64, "report", "reports");
     for (which, Range { mean, sd, early, late, .. }) in
@@ -135,7 +133,7 @@ fn stage_words(profile: &Profile, stage: &StageBelief, unit: DegreeUnit) -> Stri
         let (mean, early, late, sd) = (heat(mean), heat(early), heat(late), heat(sd));
         sums.add_row([which, format!("{mean:.0}"), format!("{early:.0} and {late:.0}"), format!("{sd:.0}")]);
     }
-    text += &format!("{sums}\n");
+    text += &fitted(sums, &[]);
     text += &format!(
         "A place differs from it by about {:.0}, a year by about {:.0} (sd).\n",
         heat(stage.places_c),
@@ -143,20 +141,20 @@ fn stage_words(profile: &Profile, stage: &StageBelief, unit: DegreeUnit) -> Stri
     );
     if !stage.reports.is_empty() {
         text += &format!(
-            "\nReports that teach, and what each moves, {symbol} and days (+ is later)\n{}\n",
+            "\nReports that teach, and what each moves, {symbol} and days (+ is later)\n{}",
             teachers(&stage.reports, unit)
         );
     }
     if !stage.contradictions.is_empty() {
-        text += &format!("\nReports that do not go with the others\n{}\n", doubts(&stage.contradictions, unit));
+        text += &format!("\nReports that do not go with the others\n{}", doubts(&stage.contradictions, unit));
     }
     text
 }
 
-fn teachers(reports: &[Teacher], unit: DegreeUnit) -> Table {
+fn teachers(reports: &[Teacher], unit: DegreeUnit) -> String {
     let mut table =
-        fitted_table(["report", "day", "region", "by", "not yet at", "seen at", "number", "its region", "days"]);
-    align_right(&mut table, [4, 5, 6, 7, 8]);
+        ruled_table(["report, its region,\nday and by whom", "not yet at", "seen at", "number", "its region", "days"]);
+    align_right(&mut table, [1, 2, 3, 4, 5]);
     for report in reports {
         let by = match report.observer {
             Observer::Staff => "staff",
@@ -164,10 +162,7 @@ fn teachers(reports: &[Teacher], unit: DegreeUnit) -> Table {
         };
         let heat = |heat: Option<f64>| heat.map_or_else(String::new, |heat| format!("{:.0}", unit.heat_from_c(heat)));
         table.add_row([
-            report.id.clone(),
-            report.observed_on.to_string(),
-            report.region.to_string(),
-            by.to_owned(),
+            format!("{}\n{}\n{}, {by}", report.id, report.region, report.observed_on),
             heat(report.not_yet_at),
             heat(report.seen_at),
             signed(unit.heat_from_c(report.moves_number)),
@@ -175,30 +170,30 @@ fn teachers(reports: &[Teacher], unit: DegreeUnit) -> Table {
             report.moves_days.map_or_else(|| "-".to_owned(), |days| signed(days as f64)),
         ]);
     }
-    table
+    fitted(table, &[])
 }
 
-fn doubts(found: &[Doubt], unit: DegreeUnit) -> Table {
-    let mut table = fitted_table(["report", "region", "season", "it", "against", "chance of it"]);
-    align_right(&mut table, [5]);
+fn doubts(found: &[Doubt], unit: DegreeUnit) -> String {
+    let mut table = ruled_table(["report, its region\nand season", "it, and\nagainst which", "chance\nof it"]);
+    align_right(&mut table, [2]);
     for Doubt { id, region, season, seen, heat, chance, against } in found {
         let saw = if *seen { "saw it" } else { "saw nothing" };
         let against = against.as_ref().map_or("all others", String::as_str);
         let percent = chance * 100.0;
         let chance = if percent < 0.1 { "under 0.1 %".to_owned() } else { format!("{percent:.1} %") };
-        let (season, heat) = (season.to_string(), unit.heat_from_c(*heat));
-        table.add_row([id.as_str(), region.as_str(), &season, &format!("{saw} at {heat:.0}"), against, &chance]);
+        let heat = unit.heat_from_c(*heat);
+        table.add_row([format!("{id}\n{region}\n{season}"), format!("{saw} at {heat:.0}\n{against}"), chance]);
     }
-    table
+    fitted(table, &[])
 }
 
-fn untaught_table(reports: &[Idle]) -> Table {
-    let mut table = fitted_table(["report", "day", "region", "why"]);
+fn untaught_table(reports: &[Idle]) -> String {
+    let mut table = ruled_table(["report, its region\nand day", "why"]);
     for Idle { report, why } in reports {
-        let day = report.observed_on.to_string();
-        table.add_row([report.id.as_str(), &day, report.region.as_str(), why.words()]);
+        let of = format!("{}\n{}\n{}", report.id, report.region, report.observed_on);
+        table.add_row([of.as_str(), why.words()]);
     }
-    table
+    fitted(table, &[])
 }
 
 /// `+3`, `-12`, `0`.

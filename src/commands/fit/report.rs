@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use chrono::Days;
 
 use super::{Fit, Setting};
-use crate::commands::format::counted;
+use crate::commands::format::{counted, paragraph, wrapped};
 use crate::heat::closed_forms::{ClosedForms, Estimate, Period};
 use crate::heat::fit::{self as fitting, CrossValidation, Flat, Scores, Search, SumRange};
 use crate::season::profile::{Biofix, BiofixYear, Profile};
@@ -29,7 +29,7 @@ impl FitReport<'_> {
         let fit = self.fit;
         let best = &fit.best;
         let sum = best.sum.plain();
-        let mut text = format!("{}: {}\n{}\n\n", self.what(), self.records_words(), self.method_words());
+        let mut text = wrapped(&format!("{}: {}\n{}\n\n", self.what(), self.records_words(), self.method_words()));
         let fixed = if self.args.lower.is_some() { ", given" } else { "" };
         let _ = writeln!(
             text,
@@ -85,7 +85,7 @@ impl FitReport<'_> {
             text.push_str(&self.closed_form_lines());
         }
         for warning in self.warnings() {
-            let _ = writeln!(text, "\nNote: {warning}");
+            let _ = write!(text, "\n{}", paragraph(0, &format!("Note: {warning}")));
         }
         text
     }

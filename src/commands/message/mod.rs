@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use crate::commands::error::CommandError;
 use crate::commands::files::write_file;
-use crate::commands::format::{bare_table, counted, print_out};
+use crate::commands::format::{bare_table, counted, fitted, print_out};
 use crate::config::Config;
 use crate::message::check;
 use crate::message::document::Document;
@@ -232,7 +232,7 @@ async fn check_all(config: &Config, sender: &Sender) -> Result<(), CommandError>
         let ease = row.ease.map(|ease| ease.to_string()).unwrap_or_default();
         table.add_row([row.file.clone(), parts, units, alphabet, ease]);
     }
-    let mut text = format!("{table}\n\n");
+    let mut text = fitted(table, &[]) + "\n";
     for SetAside { text: name, version, faults } in &set_aside {
         text += &format!("version {version} of `{name}`, words of staff, is not used: {}\n", faults.join("; "));
     }

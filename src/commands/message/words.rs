@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
 use crate::commands::files::read_text;
-use crate::commands::format::{fitted_table, instant, print_json, print_out};
+use crate::commands::format::{fitted, instant, paragraph, print_json, print_out, ruled_table};
 use crate::commands::open::open_app;
 use crate::config::Config;
 use crate::language::Language;
@@ -99,7 +99,7 @@ pub async fn list(json: bool, config: &Config) -> Result<(), CommandError> {
             .collect();
         return print_json(&rows);
     }
-    let mut table = fitted_table(["text", "English", "Spanish", "changed"]);
+    let mut table = ruled_table(["text", "English", "Spanish", "changed"]);
     for row in &rows {
         let of = |language: Language| {
             let found = row.origins.iter().find(|(of, _)| *of == language);
@@ -108,9 +108,10 @@ pub async fn list(json: bool, config: &Config) -> Result<(), CommandError> {
         let changed = row.changed.as_ref().map(|(by, at)| format!("{} by {by}", instant(*at))).unwrap_or_default();
         table.add_row([row.name.to_string(), of(Language::En), of(Language::Es), changed]);
     }
-    let mut out = format!("{table}\n");
+    let mut out = fitted(table, &[]);
     for row in rows.iter().filter(|row| !row.set_aside.is_empty()) {
-        out += &format!("`{}` has words of staff that are not used: {}\n", row.name, row.set_aside.join("; "));
+        let unused = format!("`{}` has words of staff that are not used: {}", row.name, row.set_aside.join("; "));
+        out += &paragraph(0, &unused);
     }
     print_out(&out)
 }
@@ -164,7 +165,7 @@ pub async fn history(args: &History, config: &Config) -> Result<(), CommandError
     if seen.history.is_empty() {
         return print_out(&format!("`{}` was never changed\n", args.text));
     }
-    let mut table = fitted_table(["version", "when", "by", "own words", "why"]);
+    let mut table = ruled_table(["version", "when", "by", "own words", "why"]);
     for kept in &seen.history {
         let own: Vec<&str> =
             Language::ALL.into_iter().filter(|of| kept.words(*of).is_some()).map(Language::english_name).collect();
@@ -172,7 +173,7 @@ pub async fn history(args: &History, config: &Config) -> Result<(), CommandError
         let (version, at) = (kept.version.to_string(), instant(kept.changed_at));
         table.add_row([version, at, kept.changed_by.clone(), own, kept.why.clone()]);
     }
-    print_out(&format!("{table}\n"))
+    print_out(&fitted(table, &[]))
 }
 
 /// # Errors

@@ -4,12 +4,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
-use comfy_table::{ColumnConstraint, ContentArrangement};
 use serde_json::json;
 
 use super::seasons;
 use crate::commands::error::CommandError;
-use crate::commands::format::{bare_table, columns, print_out, short_date_or};
+use crate::commands::format::{NO_BREAK, bare_table, columns, print_fitted, print_out, short_date_or};
 use crate::delivery::state::DeliveryState;
 use crate::region::{Region, RegionId};
 use crate::season::{NoticeId, NoticeStatus};
@@ -17,7 +16,7 @@ use crate::service::app::App;
 use crate::service::desk::notice::leaves_by_itself;
 use crate::store::notices::{Notice, NoticeState};
 
-/// From this many columns on every column is shown.
+/// From this many columns on every column is shown where ids leave room.
 const WIDE: u16 = 96;
 
 pub(super) async fn run(app: &App, season: Option<i32>, as_json: bool) -> Result<(), CommandError> {
@@ -56,32 +55,26 @@ pub(super) async fn run(app: &App, season: Option<i32>, as_json: bool) -> Result
         return Ok(());
     }
     let several_profiles = rows.iter().map(|(notice, ..)| &notice.season.profile).collect::<BTreeSet<_>>().len() > 1;
-    let width = columns();
-    let is_wide = width >= WIDE;
-    let mut head = vec!["notice", "status", "goes out", "messages"];
-    if is_wide {
-        head.splice(3..3, ["of use until", "wash by"]);
-    }
-    let mut table = bare_table(head);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width);
-    // What is to be typed again, words and times stand in one piece; what became of the messages goes on below.
-    for column in table.column_iter_mut().take(if is_wide { 5 } else { 3 }) {
-        column.set_constraint(ColumnConstraint::ContentWidth);
-    }
+    let is_wide = columns() >= WIDE;
+    let mut table = bare_table(match is_wide {
+        true => vec!["notice", "status", "goes out", "of use until", "wash by", "messages"],
+        false => vec!["notice", "status and\ngoes out", "messages"],
+    });
+    // Words and times stand in one piece; what became of the messages goes on below.
+    let whole = |text: &str| text.replace(' ', &NO_BREAK.to_string());
     for (notice, counts, ended, is_whole) in &rows {
         let zone = regions.get(&notice.season.region).map_or(Tz::UTC, |region| region.time_zone);
-        let mut row = vec![
-            short_id(notice, several_profiles),
-            notice.standing_word().to_owned(),
-            goes_out(notice, zone),
-            said(counts, *ended, *is_whole),
-        ];
-        if is_wide {
-            row.splice(3..3, [short(notice.expires_at, zone), short_date_or(notice.deadline(), "")]);
-        }
-        table.add_row(row);
+        let (id, came) = (short_id(notice, several_profiles), said(counts, *ended, *is_whole));
+        let (status, goes) = (whole(notice.standing_word()), whole(&goes_out(notice, zone)));
+        let (until, by) = (whole(&short(notice.expires_at, zone)), whole(&short_date_or(notice.deadline(), "")));
+        table.add_row(match is_wide {
+            true => vec![id, status, goes, until, by, came],
+            false => vec![id, format!("{status}\n{goes}"), came],
+        });
     }
-    print_out(&format!("{table}\n\nTimes are each region's own. One in depth: `treebell notices show NOTICE`.\n"))
+    let spare: &[usize] = if is_wide { &[4, 3, 5] } else { &[2] };
+    print_fitted(table, spare)?;
+    print_out("\nTimes are each region's own. One in depth: `treebell notices show NOTICE`.\n")
 }
 
 /// As little of an id as is understood: the season is that of the list.

@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 
 use crate::commands::args::DegreeUnit;
-use crate::commands::format::{counted, date_or, short_date_or};
+use crate::commands::format::{counted, date_or, height_in, short_date_or};
 use crate::language::Language;
 use crate::region::Region;
 use crate::season::outlook::{DaySpan, SecondWash};
@@ -20,7 +20,7 @@ pub(super) fn head(
     unit: DegreeUnit,
     kind: StationKind,
 ) -> String {
-    let (name, height, today) = (&region.name, region.elevation_m, outlook.today);
+    let (name, height, today) = (&region.name, height_in(region.elevation_m, unit), outlook.today);
     let (heat, symbol) = (unit.heat_from_c(outlook.heat_sum), unit.heat_symbol());
     let (year, filled, station) = (outlook.season.year, outlook.filled_days, &outlook.station);
     let (profile, version) = (&region.profile, outlook.profile_version);
@@ -34,7 +34,7 @@ pub(super) fn head(
             };
             let last = date_or(outlook.last_day, "no day yet");
             format!(
-                "{name} ({height:.0} m), season {year}, outlook of {today}\n\
+                "{name} ({height}), season {year}, outlook of {today}\n\
                  heat so far: {heat:.0} {symbol} to {last}, {filled} of its days {how}; {whose} {station}\n\
                  profile {profile}, version {version}\n"
             )
@@ -48,7 +48,7 @@ pub(super) fn head(
             };
             let (last, symbol) = (date_or(outlook.last_day, "ningún día todavía"), symbol.replace("day", "día"));
             format!(
-                "{name} ({height:.0} m), temporada {year}, pronóstico del {today}\n\
+                "{name} ({height}), temporada {year}, pronóstico del {today}\n\
                  calor hasta ahora: {heat:.0} {symbol} (último día: {last}; {filled} de sus días {how}); {whose} {station}\n\
                  perfil {profile}, versión {version}\n"
             )

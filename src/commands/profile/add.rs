@@ -7,7 +7,7 @@ use super::show::in_words;
 use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
 use crate::commands::files::{in_file, read_text};
-use crate::commands::format::{counted, fitted_table, paragraph, print_out, short_date_or, watched_bar};
+use crate::commands::format::{counted, fitted, paragraph, print_out, ruled_table, short_date_or, watched_bar};
 use crate::commands::new_version::{dates_words, keep, tell_left_out};
 use crate::commands::open::open_app;
 use crate::config::Config;
@@ -138,7 +138,7 @@ fn differences(before: &Profile, made: &Profile) -> String {
     };
     let mut names: Vec<&String> = was.iter().map(|(name, _)| name).collect();
     names.extend(is.iter().map(|(name, _)| name).filter(|name| was.iter().all(|(known, _)| known != *name)));
-    let mut table = fitted_table(["what", "before", "after"]);
+    let mut table = ruled_table(["what", "before", "after"]);
     let mut rows = 0;
     for name in names {
         let (was, is) = (value(&was, name), value(&is, name));
@@ -148,7 +148,7 @@ fn differences(before: &Profile, made: &Profile) -> String {
         }
     }
     if rows > 0 {
-        return format!("{table}\n");
+        return fitted(table, &[]);
     }
     if (Profile { version: made.version, ..before.clone() }) == *made {
         "Nothing but the version differs.\n".into()
@@ -203,7 +203,7 @@ fn facts(profile: &Profile) -> Vec<(String, String)> {
 
 /// Three lines a region: before, after, and by how much that is.
 fn past_table(changes: &[PastChange]) -> String {
-    let mut table = fitted_table(["region", "seasons", "", "look from", "wash by"]);
+    let mut table = ruled_table(["region", "seasons", "", "look from", "wash by"]);
     for change in changes {
         let day = |moved: Option<Moved>| {
             moved.map_or_else(
@@ -223,5 +223,5 @@ fn past_table(changes: &[PastChange]) -> String {
         let lines = "before\nafter\ndays";
         table.add_row([change.name.clone(), seasons, lines.into(), day(change.look_from), day(change.deadline)]);
     }
-    format!("\nThe last thirty seasons on record, by their medians and season by season\n{table}\n")
+    format!("\nThe last thirty seasons on record, by their medians and season by season\n{}", fitted(table, &[]))
 }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use crate::commands::error::CommandError;
 use crate::commands::files::{in_file, read_text};
-use crate::commands::format::{instant, print_out};
+use crate::commands::format::{instant, print_out, wrapped};
 use crate::commands::open::profiles_in_use;
 use crate::config::Config;
 use crate::language::Language;
@@ -109,7 +109,7 @@ pub fn in_words(profile: &Profile, adopted: Option<String>) -> String {
     if let Some(eggs) = &profile.eggs {
         text += &eggs_words(eggs, &profile.window);
     }
-    text
+    wrapped(&text)
 }
 
 /// How the eggs of a tree spread over heat, and which stage that hangs on.

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use crate::clock::SystemClock;
 use crate::commands::ask::{ask, is_somebody_there, nobody_is_there};
 use crate::commands::error::CommandError;
-use crate::commands::format::{counted, date_or, fitted_table, progress_bar};
+use crate::commands::format::{counted, date_or, fitted, progress_bar, ruled_table};
 use crate::config::Config;
 use crate::service::backfill::{Outcome, StationBackfill};
 use crate::service::new_region::history::{fetch, not_fetched, notes};
@@ -41,14 +41,14 @@ pub async fn ground(store: &Store, config: &Config, manner: &Manner) -> Result<G
 
 /// As one table: what was found of each region, and who says so.
 pub fn table<'a>(found: impl IntoIterator<Item = &'a Found>) -> String {
-    let mut table = fitted_table(["region", "what", "found", "says who"]);
+    let mut table = ruled_table(["what", "found", "says who"]);
     for one in found {
-        for (at, fact) in one.facts.iter().enumerate() {
-            let region = if at == 0 { one.region.id.as_str() } else { "" };
-            table.add_row([region, fact.what, fact.value.as_str(), fact.source.as_str()]);
+        table.add_row(["region", one.region.id.as_str(), ""]);
+        for fact in &one.facts {
+            table.add_row([fact.what, fact.value.as_str(), fact.source.as_str()]);
         }
     }
-    format!("{table}\n")
+    fitted(table, &[])
 }
 
 /// Remarks and doubts on standard error, each with its region if there are several.

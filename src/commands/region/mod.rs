@@ -5,16 +5,16 @@ mod files;
 mod found;
 mod preview;
 
-use std::fmt::Write as _;
-
 use chrono_tz::Tz;
 
 use self::found::{Manner, ground};
 use self::preview::{Look, is_wanted};
-use super::args::{Bounds, Elevation, Why, zone};
+use super::args::{Bounds, DegreeUnit, Elevation, Why, zone};
 use super::ask::is_somebody_there;
 use super::error::CommandError;
-use super::format::{elevation_words, height_words, print_fitted, print_json, print_out, ruled_table, station_name};
+use super::format::{
+    behind, elevation_words, height_words, print_fitted, print_json, print_out, ruled_table, station_name,
+};
 use super::open::{open_store, open_store_for, profiles_in_use};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -181,7 +181,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         let heights = region.band.map_or("all heights".into(), |band| band.to_string());
         table.add_row([
             format!("{}\n{}{retired}", region.id, region.name),
-            format!("{}\n{heights}", elevation_words(region.elevation_m)),
+            format!("{}\n{heights}", elevation_words(region.elevation_m, DegreeUnit::of_house(config))),
             region.zips.len().to_string(),
             region.stations.join(" "),
             people_words(counts.get(&region.id), unknown.get(&region.id)),
@@ -221,7 +221,7 @@ async fn show(args: &Show, config: &Config) -> Result<(), CommandError> {
         }
         return print_json(&value);
     }
-    print_out(&description(&store, &region).await?)?;
+    print_out(&description(&store, &region, DegreeUnit::of_house(config)).await?)?;
     store.close().await;
     if region.retired || region.stations.is_empty() { Ok(()) } else { super::outlook::show_one(&region, config).await }
 }
@@ -241,16 +241,13 @@ fn place_words(region: &Region) -> Option<String> {
 }
 
 /// What is kept of a region, in lines.
-async fn description(store: &Store, region: &Region) -> Result<String, CommandError> {
+async fn description(store: &Store, region: &Region, unit: DegreeUnit) -> Result<String, CommandError> {
     let mut text = String::new();
-    let mut line = |name: &str, value: String| {
-        // Writing to a string cannot fail.
-        let _ = writeln!(text, "{name:<13}{value}");
-    };
+    let mut line = |name: &str, value: String| text += &behind(&format!("{name:<13}"), 13, &value);
     line("region", region.id.to_string());
     line("name", if region.retired { format!("{} (retired)", region.name) } else { region.name.clone() });
     let Point { latitude, longitude } = region.place;
-    line("place", format!("{latitude:.4}, {longitude:.4}, {}", elevation_words(region.elevation_m)));
+    line("place", format!("{latitude:.4}, {longitude:.4}, {}", elevation_words(region.elevation_m, unit)));
     if let Some(where_) = place_words(region) {
         line("county", where_);
     }
@@ -275,9 +272,9 @@ async fn description(store: &Store, region: &Region) -> Result<String, CommandEr
                 let distance = crate::geo::distance_km(region.place, station.place);
                 let higher_m = station.elevation_m - region.elevation_m;
                 if rank == 0 {
-                    gap = preview::gap_words(higher_m, station.is_grid_point());
+                    gap = preview::gap_words(higher_m, station.is_grid_point(), unit);
                 }
-                let height = height_words(higher_m);
+                let height = height_words(higher_m, unit);
                 let terms = grid_of(&station).map(|grid| format!("; terms: {}", grid.terms())).unwrap_or_default();
                 format!("{id} {}, {distance:.0} km away, {height}{terms}", station_name(&station))
             }

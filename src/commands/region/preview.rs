@@ -1,16 +1,16 @@
 //! A region shown before it is saved, and the question whether to.
 
 use chrono::NaiveDate;
-use comfy_table::Table;
 
 use crate::assessment::past_dates::median;
 use crate::assessment::place_past::{OFF_LEAD_DAYS, PastRow};
 use crate::assessment::rehearsal::Rehearsal;
+use crate::commands::args::DegreeUnit;
 use crate::commands::ask::{Go, is_somebody_there};
 use crate::commands::error::CommandError;
 use crate::commands::format::{
-    align_right, bare_table, counted, elevation_words, fitted_table, height_words, paragraph, print_json, print_out,
-    short_date_or, watched_bar,
+    align_right, bare_table, counted, elevation_words, fitted, height_in, height_words, paragraph, print_json,
+    print_out, ruled_table, short_date_or, watched_bar, whole_dates, wrapped,
 };
 use crate::commands::open::open_app;
 use crate::config::Config;
@@ -50,7 +50,7 @@ pub async fn show_new(found: &Found, trial: &Store, json: bool, config: &Config)
     let preview = preview?;
     app.store.close().await;
     if !json {
-        return print_out(&in_words(&preview));
+        return print_out(&in_words(&preview, DegreeUnit::of_house(config)));
     }
     // What was looked up, and who says so, beside what is shown of its past.
     let mut document = serde_json::json!(preview);
@@ -87,7 +87,7 @@ pub async fn is_wanted(region: &Region, look: &Look, config: &Config) -> Result<
     if *json {
         print_json(&preview)?
     } else {
-        print_out(&in_words(&preview))?
+        print_out(&in_words(&preview, DegreeUnit::of_house(config)))?
     }
     app.store.close().await;
     if let Some(taken) = taken {
@@ -114,32 +114,35 @@ pub async fn show_list(regions: &[Region], json: bool, config: &Config) -> Resul
     }
     bar.finish_and_clear();
     app.store.close().await;
-    if json { print_json(&shown) } else { print_out(&format!("{}\n", list_table(&shown))) }
+    if json { print_json(&shown) } else { print_out(&list_table(&shown, DegreeUnit::of_house(config))) }
 }
 
-fn in_words(preview: &Preview) -> String {
+fn in_words(preview: &Preview, unit: DegreeUnit) -> String {
     let Preview { region, station, .. } = preview;
-    let mut text = format!("{} ({}), {}\n", region.name, region.id, elevation_words(region.elevation_m));
-    text += &format!(
-        "its station {} {}: {:.0} km away, {}\n",
+    let higher_m = station.elevation_m - region.elevation_m;
+    let mut text = wrapped(&format!(
+        "{} ({}), {}\nits station {} {}: {:.0} km away, {}",
+        region.name,
+        region.id,
+        elevation_words(region.elevation_m, unit),
         station.id,
         station.name,
         preview.station_km,
-        height_words(station.elevation_m - region.elevation_m)
-    );
-    text += &gap_words(station.elevation_m - region.elevation_m, station.is_grid_point());
+        height_words(higher_m, unit)
+    ));
+    text += &gap_words(higher_m, station.is_grid_point(), unit);
     text += &past_words(preview);
-    text += &others_words(preview);
+    text += &others_words(preview, unit);
     text += &waiting_words(preview);
     for taken in &preview.conflicts {
-        text += &format!("ZIP code {} belongs to region `{}` ({})\n", taken.zip, taken.region, taken.name);
+        text += &paragraph(0, &format!("ZIP code {} belongs to region `{}` ({})", taken.zip, taken.region, taken.name));
     }
     text
 }
 
 /// That the dates are those of a station at another height; empty where it stands about as high. `higher_m`: the station above
 /// the region.
-pub fn gap_words(higher_m: f64, is_grid_point: bool) -> String {
+pub fn gap_words(higher_m: f64, is_grid_point: bool, unit: DegreeUnit) -> String {
     /// Less makes a few days.
     const WORTH_TELLING_M: f64 = 100.0;
     if higher_m.abs() < WORTH_TELLING_M {
@@ -148,11 +151,15 @@ pub fn gap_words(higher_m: f64, is_grid_point: bool) -> String {
     let (place, side) =
         (if is_grid_point { "grid's cell" } else { "station" }, if higher_m > 0.0 { "earlier" } else { "later" });
     let days = usual_days_for(higher_m.abs()).round();
+    let two_weeks = match unit {
+        DegreeUnit::Celsius => "300 m",
+        DegreeUnit::Fahrenheit => "1,000 ft",
+    };
     paragraph(
         0,
         &format!(
             "All dates are those of the height of its {place}. Trees at the region's own height come roughly {days:.0} days {side}, \
-             by the rule of the trade that 300 m are about two weeks."
+             by the rule of the trade that {two_weeks} are about two weeks."
         ),
     )
 }
@@ -177,7 +184,7 @@ fn past_words(preview: &Preview) -> String {
         );
         text += &paragraph(0, &borrowed);
     }
-    text += &format!("\nPast seasons, as they would have been told on the days themselves\n{}\n", past_table(preview));
+    text += &format!("\nPast seasons, as they would have been told on the days themselves\n{}", past_table(preview));
     text += &off_words(preview);
     let (days, filled) = preview
         .seasons
@@ -201,13 +208,14 @@ fn past_words(preview: &Preview) -> String {
 const DAYS: [fn(&Rehearsal) -> Option<NaiveDate>; 4] =
     [|told| told.get_ready, |told| told.inspect_now, |told| told.wash_now, |told| told.wash_by];
 
-fn past_table(preview: &Preview) -> Table {
+fn past_table(preview: &Preview) -> String {
     let off = format!("off at {OFF_LEAD_DAYS}, days");
     let mut table =
-        fitted_table(["season", "get ready", "look", "wash", "wash by", "our number", off.as_str(), "filled, days"]);
+        ruled_table(["season", "get ready", "look", "wash", "wash by", "our number", off.as_str(), "filled, days"]);
     align_right(&mut table, [6, 7]);
     for row in &preview.seasons {
-        let day = |of: fn(&Rehearsal) -> Option<NaiveDate>| short_date_or(row.told.as_ref().and_then(of), "-");
+        let day =
+            |of: fn(&Rehearsal) -> Option<NaiveDate>| whole_dates(&short_date_or(row.told.as_ref().and_then(of), "-"));
         let [ready, look, wash, by] = DAYS.map(day);
         let borrowed = if row.borrowed { " *" } else { "" };
         table.add_row([
@@ -216,7 +224,7 @@ fn past_table(preview: &Preview) -> Table {
             look,
             wash,
             by,
-            short_date_or(row.opened, "never"),
+            whole_dates(&short_date_or(row.opened, "never")),
             row.off_days.map_or_else(|| "-".into(), |off| format!("{off:+.0}")),
             if row.borrowed { "borrowed".into() } else { format!("{} of {}", row.filled_days, row.days) },
         ]);
@@ -227,7 +235,7 @@ fn past_table(preview: &Preview) -> Table {
         let number = usual_day(preview, |row| row.opened);
         table.add_row(["median".into(), ready, look, wash, by, number, String::new(), String::new()]);
     }
-    table
+    fitted(table, &[7])
 }
 
 /// The median of the days that there are, each counted from its year's beginning.
@@ -237,7 +245,7 @@ fn usual_day(preview: &Preview, of: impl Fn(&PastRow) -> Option<NaiveDate>) -> S
     let Some(days) = median(days.collect()) else { return "-".into() };
     let first = new_year(preview.season);
     let day = u32::try_from(days).map_or_else(|_| first + chrono::Duration::days(days), |days| days_after(first, days));
-    short_date_or(Some(day), "-")
+    whole_dates(&short_date_or(Some(day), "-"))
 }
 
 /// How far off projections were, over all seasons on record.
@@ -256,55 +264,56 @@ fn off_words(preview: &Preview) -> String {
         ]);
     }
     align_right(&mut table, 0..);
-    format!("How far off projections of the day of our number were, all seasons on record\n{table}\n")
+    format!("How far off projections of the day of our number were, all seasons on record\n{}", fitted(table, &[]))
 }
 
 const LEADS_SHOWN: [u32; 4] = [42, 28, 14, 7];
 
-fn others_words(preview: &Preview) -> String {
+fn others_words(preview: &Preview, unit: DegreeUnit) -> String {
     if preview.others.is_empty() {
         return "\nThere is no other region yet to compare it with.\n".into();
     }
     let mut text = String::from("\nBetween which regions it stands\n");
-    let mut table = fitted_table(["region", "height m", "usually opens", "days from it", "km away"]);
+    let height = format!("height {}", unit.height_symbol());
+    let mut table = ruled_table(["region", height.as_str(), "usually opens", "days from it", "km away"]);
     align_right(&mut table, [1, 3, 4]);
     let here = [
         format!("> {}", preview.region.name),
-        format!("{:.0}", preview.region.elevation_m),
-        short_date_or(preview.usual.map(|usual| usual.opens), "not known"),
+        unit.height(preview.region.elevation_m),
+        whole_dates(&short_date_or(preview.usual.map(|usual| usual.opens), "not known")),
         String::new(),
         String::new(),
     ];
     let day = |other: &&OtherRegion| other.days_after.is_some_and(|days| days < 0);
     let (earlier, rest): (Vec<&OtherRegion>, Vec<&OtherRegion>) = preview.others.iter().partition(day);
     for other in &earlier {
-        table.add_row(other_row(other));
+        table.add_row(other_row(other, unit));
     }
     table.add_row(here);
     for other in &rest {
-        table.add_row(other_row(other));
+        table.add_row(other_row(other, unit));
     }
-    text += &format!("{table}\n");
+    text += &fitted(table, &[4]);
     let by_height = |higher: bool| {
         let side = preview.others.iter().filter(|other| (other.elevation_m > preview.region.elevation_m) == higher);
         let apart = |other: &&OtherRegion| (other.elevation_m - preview.region.elevation_m).abs();
         side.min_by(|a, b| apart(a).total_cmp(&apart(b)))
     };
-    let named = |other: &OtherRegion| format!("{} ({:.0} m)", other.name, other.elevation_m);
-    text += &match (by_height(false), by_height(true)) {
+    let named = |other: &OtherRegion| format!("{} ({})", other.name, height_in(other.elevation_m, unit));
+    let between = match (by_height(false), by_height(true)) {
         (Some(below), Some(above)) => format!("By height it lies between {} and {}.\n", named(below), named(above)),
         (Some(below), None) => format!("By height it lies above all of these, {} next below.\n", named(below)),
         (None, Some(above)) => format!("By height it lies below all of these, {} next above.\n", named(above)),
         (None, None) => String::new(),
     };
-    text
+    text + &paragraph(0, &between)
 }
 
-fn other_row(other: &OtherRegion) -> [String; 5] {
+fn other_row(other: &OtherRegion, unit: DegreeUnit) -> [String; 5] {
     [
         other.name.clone(),
-        format!("{:.0}", other.elevation_m),
-        short_date_or(other.usual.map(|usual| usual.opens), "not known"),
+        unit.height(other.elevation_m),
+        whole_dates(&short_date_or(other.usual.map(|usual| usual.opens), "not known")),
         other.days_after.map_or_else(|| "-".into(), |days| format!("{days:+}")),
         format!("{:.0}", other.km),
     ]
@@ -327,11 +336,11 @@ fn waiting_words(preview: &Preview) -> String {
 }
 
 /// A line a region.
-fn list_table(previews: &[Preview]) -> Table {
-    let mut table = fitted_table([
-        "region",
-        "height m",
-        "station",
+fn list_table(previews: &[Preview], unit: DegreeUnit) -> String {
+    let height = format!("height {}", unit.height_symbol());
+    let mut table = ruled_table([
+        "region\nand its station",
+        height.as_str(),
         "past seasons",
         "get ready",
         "look",
@@ -340,7 +349,7 @@ fn list_table(previews: &[Preview]) -> Table {
         "filled",
         "wait",
     ]);
-    align_right(&mut table, [1, 3, 7, 8, 9]);
+    align_right(&mut table, [1, 2, 6, 7, 8]);
     for preview in previews {
         let day = |of: fn(&Rehearsal) -> Option<NaiveDate>| usual_day(preview, |row| row.told.as_ref().and_then(of));
         let [ready, look, _, by] = DAYS.map(day);
@@ -348,9 +357,8 @@ fn list_table(previews: &[Preview]) -> Table {
         let (days, filled) =
             preview.seasons.iter().fold((0, 0), |(days, filled), row| (days + row.days, filled + row.filled_days));
         table.add_row([
-            preview.region.id.to_string(),
-            format!("{:.0}", preview.region.elevation_m),
-            preview.station.id.to_string(),
+            format!("{}\n{}", preview.region.id, preview.station.id),
+            unit.height(preview.region.elevation_m),
             preview.seasons.len().to_string(),
             ready,
             look,
@@ -360,5 +368,5 @@ fn list_table(previews: &[Preview]) -> Table {
             preview.waiting.people.to_string(),
         ]);
     }
-    table
+    fitted(table, &[7, 1, 8, 2])
 }

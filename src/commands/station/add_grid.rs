@@ -4,7 +4,7 @@ use chrono_tz::Tz;
 
 use super::check::{check, check_sign};
 use super::zone_at;
-use crate::commands::args::{Why, zone};
+use crate::commands::args::{DegreeUnit, Why, zone};
 use crate::commands::error::CommandError;
 use crate::commands::format::elevation_words;
 use crate::commands::open::{directory, open_store_for};
@@ -90,7 +90,7 @@ pub async fn run(args: AddGrid, config: &Config) -> Result<(), CommandError> {
     eprintln!(
         "grid point `{}` is added, at the height of its cell, {}: an estimate, nobody measured there",
         station.id,
-        elevation_words(station.elevation_m)
+        elevation_words(station.elevation_m, DegreeUnit::of_house(config))
     );
     eprintln!("its terms: {} ({})", args.grid.terms(), Grid::TERMS_NOTE);
     eprintln!(

@@ -3,7 +3,7 @@
 use chrono_tz::Tz;
 
 use crate::clock::{Clock, SystemClock};
-use crate::commands::args::{Elevation, point, zone};
+use crate::commands::args::{DegreeUnit, Elevation, point, zone};
 use crate::commands::candidates::table;
 use crate::commands::error::CommandError;
 use crate::commands::format::{print_json, print_out};
@@ -45,7 +45,7 @@ pub async fn run(args: &CandidatesArgs, config: &Config) -> Result<(), CommandEr
     if args.json {
         return print_json(&found);
     }
-    print_out(&table(&found))?;
+    print_out(&table(&found, DegreeUnit::of_house(config)))?;
     if chosen(&found).is_empty() {
         eprintln!(
             "no station would be taken unasked: name one with --station, or add a grid point with `treebell station add-grid`"

@@ -6,9 +6,9 @@ use chrono::NaiveDate;
 use serde_json::json;
 
 use crate::clock::{Clock, SystemClock};
-use crate::commands::args::date;
+use crate::commands::args::{DegreeUnit, date};
 use crate::commands::error::CommandError;
-use crate::commands::format::{counted, height_words, print_json, print_out, station_json, station_name};
+use crate::commands::format::{counted, height_words, print_json, print_out, station_json, station_name, wrapped};
 use crate::commands::open::{open_store, profiles_in_use};
 use crate::config::Config;
 use crate::geo::distance_km;
@@ -84,7 +84,8 @@ pub async fn run(args: &Compare, config: &Config) -> Result<(), CommandError> {
             "shift": shifts,
         }));
     }
-    print_out(&words(&first, &second, &comparison, sum.zip(shifts.as_ref())))
+    let unit = DegreeUnit::of_house(config);
+    print_out(&wrapped(&words(&first, &second, &comparison, sum.zip(shifts.as_ref()), unit)))
 }
 
 /// The judged values of a record.
@@ -107,7 +108,13 @@ fn seasons(profile: &Profile, comparison: &Comparison) -> Vec<(i32, NaiveDate, N
         .collect()
 }
 
-fn words(first: &Station, second: &Station, comparison: &Comparison, shift: Option<(f64, &Shift)>) -> String {
+fn words(
+    first: &Station,
+    second: &Station,
+    comparison: &Comparison,
+    shift: Option<(f64, &Shift)>,
+    unit: DegreeUnit,
+) -> String {
     let mut text = String::new();
     let mut line = |words: String| {
         // Writing to a string cannot fail.
@@ -119,7 +126,7 @@ fn words(first: &Station, second: &Station, comparison: &Comparison, shift: Opti
         second.id,
         station_name(second),
         distance_km(first.place, second.place),
-        height_words(second.elevation_m - first.elevation_m)
+        height_words(second.elevation_m - first.elevation_m, unit)
     ));
     let span = |day: Option<NaiveDate>| day.map(|day| day.to_string()).unwrap_or_default();
     line(format!(

@@ -10,7 +10,7 @@ mod list_file;
 use chrono_tz::Tz;
 
 use self::check::{check, check_sign};
-use super::args::{Elevation, Why, point, source, zone};
+use super::args::{DegreeUnit, Elevation, Why, point, source, zone};
 use super::error::CommandError;
 use super::format::{
     elevation_words, height_words, print_fitted, print_json, ruled_table, source_words, station_json, station_name,
@@ -229,7 +229,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
                 station_name(station)
             },
             format!("{:.4}, {:.4}", station.place.latitude, station.place.longitude),
-            elevation_words(station.elevation_m),
+            elevation_words(station.elevation_m, DegreeUnit::of_house(config)),
             station.time_zone.to_string(),
             match station.observation_hour {
                 Some(hour) if !station.is_grid_point() => format!("{hour}:00"),
@@ -294,14 +294,15 @@ async fn near(args: &Near, config: &Config) -> Result<(), CommandError> {
         eprintln!("there are no stations yet: `treebell station add` or `station import` brings some");
         return Ok(());
     }
+    let unit = DegreeUnit::of_house(config);
     let mut table = ruled_table(["station", "name", "distance", "elevation", "height"]);
     for candidate in &candidates {
         table.add_row([
             candidate.station.id.to_string(),
             station_name(&candidate.station),
             format!("{:.1} km", candidate.distance_km),
-            elevation_words(candidate.station.elevation_m),
-            elevation_m.map_or("not compared".into(), |_| height_words(candidate.higher_m)),
+            elevation_words(candidate.station.elevation_m, unit),
+            elevation_m.map_or("not compared".into(), |_| height_words(candidate.higher_m, unit)),
         ]);
     }
     print_fitted(table, &[3])

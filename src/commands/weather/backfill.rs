@@ -8,7 +8,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::commands::args::Why;
 use crate::commands::error::CommandError;
 use crate::commands::format::{
-    align_right, counted, date_or, instant, print_out, progress_bar, ruled_table, source_words,
+    align_right, behind, columns, counted, date_or, fit, instant, print_out, progress_bar, ruled_table, source_words,
 };
 use crate::commands::open::{open_store_for, record_fetcher};
 use crate::commands::select::chosen_stations;
@@ -103,18 +103,14 @@ fn heard(bar: &ProgressBar, nth: usize, station: Option<&StationId>) {
 /// What came of each station, a row each, and what staff should know of it.
 pub fn print(done: &[StationBackfill]) -> Result<(), CommandError> {
     let mut table = ruled_table([
-        "station",
-        "source",
-        "first day",
-        "last day",
-        "values",
-        "new",
-        "rejected",
-        "refused",
+        "station\nand its source",
+        "first day\nlast day",
+        "values\nof them new",
+        "rejected\nrefused",
         "requests",
         "read at",
     ]);
-    align_right(&mut table, 4..=8);
+    align_right(&mut table, 2..=4);
     let (mut requests, mut new) = (0, 0);
     for one in done {
         requests += one.requests;
@@ -123,12 +119,9 @@ pub fn print(done: &[StationBackfill]) -> Result<(), CommandError> {
                 new += fetched.added.new;
                 [
                     source_words(&fetched.source),
-                    date_or(fetched.first_day, "none"),
-                    date_or(fetched.last_day, "none"),
-                    fetched.taken.to_string(),
-                    fetched.added.new.to_string(),
-                    fetched.rejected.to_string(),
-                    fetched.refused.total().to_string(),
+                    format!("{}\n{}", date_or(fetched.first_day, "none"), date_or(fetched.last_day, "none")),
+                    format!("{}\n{}", fetched.taken, fetched.added.new),
+                    format!("{}\n{}", fetched.rejected, fetched.refused.total()),
                     one.requests.to_string(),
                     fetched.hour.to_string(),
                 ]
@@ -137,35 +130,39 @@ pub fn print(done: &[StationBackfill]) -> Result<(), CommandError> {
             Outcome::NoSource => other("none with a whole record", one.requests),
             Outcome::Failed => other("all failed", one.requests),
         };
-        let mut cells = vec![one.station.to_string()];
-        cells.extend(row);
+        let [source, figures @ ..] = row;
+        let mut cells = vec![format!("{}\n{source}", one.station)];
+        cells.extend(figures);
         table.add_row(cells);
     }
+    // The line below the table has the sum of the requests.
+    fit(&mut table, &[4], columns());
+    let tell = |text: String| eprint!("{}", behind("", 2, &text));
     print_out(&format!("{table}\n{}, {new} new values\n", counted(requests, "request", "requests")))?;
     for one in done {
         for (source, why) in &one.failed {
-            eprintln!("{}: {} gave nothing: {}", one.station, source_words(source), chain(why));
+            tell(format!("{}: {} gave nothing: {}", one.station, source_words(source), chain(why)));
         }
         if let Outcome::Fetched(fetched) = &one.outcome {
             if !fetched.refused.is_empty() {
-                eprintln!("{}: refused: {}", one.station, fetched.refused);
+                tell(format!("{}: refused: {}", one.station, fetched.refused));
             }
             if fetched.set_aside > 0 {
-                eprintln!(
+                tell(format!(
                     "{}: {} lost their day to another, where the observer changed his hour",
                     one.station,
                     counted(fetched.set_aside, "reading", "readings")
-                );
+                ));
             }
         }
         for remark in &one.remarks {
-            eprintln!("{}: {remark}", one.station);
+            tell(format!("{}: {remark}", one.station));
         }
     }
     Ok(())
 }
 
-fn other(said: &str, requests: u64) -> [String; 9] {
+fn other(said: &str, requests: u64) -> [String; 6] {
     let dash = || "-".to_owned();
-    [said.to_owned(), dash(), dash(), dash(), dash(), dash(), dash(), requests.to_string(), dash()]
+    [said.to_owned(), dash(), dash(), dash(), requests.to_string(), dash()]
 }

@@ -10,7 +10,7 @@ use indicatif::ProgressBar;
 use crate::clock::{Clock, SystemClock};
 use crate::commands::args::Why;
 use crate::commands::error::CommandError;
-use crate::commands::format::{align_right, date_or, print_out, progress_bar, ruled_table};
+use crate::commands::format::{align_right, columns, date_or, fit, print_out, progress_bar, ruled_table, wrapped};
 use crate::commands::open::open_store_for;
 use crate::config::Config;
 use crate::service::import::{self, ImportFault, Imported, Step, Terms};
@@ -114,7 +114,9 @@ pub async fn run(args: &Import, config: &Config) -> Result<(), CommandError> {
     bar.finish();
 
     if !found.records.is_empty() {
-        print_out(&format!("{table}\n{}\n", totals.line()))?;
+        // What was not readable or rejected is told of each file on standard error.
+        fit(&mut table, &[4, 2], columns());
+        print_out(&format!("{table}\n{}", wrapped(&totals.line())))?;
     }
     for (path, why) in &found.left_alone {
         eprintln!("left alone: `{}`: {why}", path.display());
@@ -145,19 +147,14 @@ impl UnitArgs {
 
 fn import_table() -> Table {
     let mut table = ruled_table([
-        "file",
-        "format",
-        "stations",
-        "first day",
-        "last day",
-        "station-days taken",
-        "rejected",
-        "values taken",
-        "rejected",
-        "unreadable",
-        "new in store",
+        "file,\nits format\nand stations",
+        "first day\nlast day",
+        "days taken\nrejected",
+        "values taken\nrejected",
+        "lines not\nreadable",
+        "new in\nstore",
     ]);
-    align_right(&mut table, 5..);
+    align_right(&mut table, 2..);
     table
 }
 
@@ -165,18 +162,14 @@ fn import_row(file: &FoundFile, imported: &Imported) -> Vec<String> {
     let summary = &imported.summary;
     let stations = match summary.stations.len() {
         1 => summary.stations.keys().next().map(ToString::to_string).unwrap_or_default(),
-        count => count.to_string(),
+        count => format!("{count} stations"),
     };
+    let name = file.path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     vec![
-        file.path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned()),
-        file.format.to_string(),
-        stations,
-        date_or(summary.first_day, "-"),
-        date_or(summary.last_day, "-"),
-        summary.station_days_taken.to_string(),
-        summary.station_days_rejected.to_string(),
-        summary.values_taken.to_string(),
-        summary.values_rejected_total().to_string(),
+        format!("{name}\n{}\n{stations}", file.format),
+        format!("{}\n{}", date_or(summary.first_day, "-"), date_or(summary.last_day, "-")),
+        format!("{}\n{}", summary.station_days_taken, summary.station_days_rejected),
+        format!("{}\n{}", summary.values_taken, summary.values_rejected_total()),
         summary.lines_rejected_total().to_string(),
         imported.added.new.to_string(),
     ]
@@ -269,7 +262,7 @@ impl Totals {
 
     fn line(&self) -> String {
         format!(
-            "{} files: {} station-days taken, {} rejected ({} values taken, {} rejected); {} new in the store, {} known before",
+            "{} files: {} station-days taken, {} rejected ({} values taken, {} rejected)\n{} new in the store, {} known before",
             self.files,
             self.days_taken,
             self.days_rejected,
@@ -305,7 +298,7 @@ impl Bar {
     }
 
     fn say(&self, lines: &[String]) {
-        self.bar.suspend(|| lines.iter().for_each(|line| eprintln!("{line}")));
+        self.bar.suspend(|| lines.iter().for_each(|line| eprint!("{}", wrapped(line))));
     }
 
     /// Also for a file that failed half-way, or held nothing to store.

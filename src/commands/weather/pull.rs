@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
-use crate::commands::format::{print_out, ruled_table, source_words};
+use crate::commands::format::{align_right, behind, fitted, print_out, ruled_table, source_words};
 use crate::commands::open::{fetcher, open_store};
 use crate::commands::select::chosen_stations;
 use crate::config::Config;
@@ -43,28 +43,36 @@ pub async fn run(args: &Pull, config: &Config) -> Result<(), CommandError> {
 }
 
 fn print_pull(report: &PullReport) -> Result<(), CommandError> {
-    let mut table = ruled_table(["station", "source", "taken", "new", "rejected", "unreadable", "remark"]);
+    let mut table =
+        ruled_table(["station\nand its source", "values\ntaken", "new", "rejected", "lines not\nreadable", "remark"]);
+    align_right(&mut table, 1..=4);
+    // What a service says is often longer than a cell.
+    let mut faults = String::new();
+    let mut tell = |name: &str, why: String| faults += &behind("", 2, &format!("{name} {why}"));
     for station in &report.stations {
+        let id = station.station.0.as_str();
         if let Some(fault) = &station.store_fault {
-            table.add_row([station.station.0.as_str(), "-", "-", "-", "-", "-", &chain(fault)]);
+            table.add_row([id, "-", "-", "-", "-", "not kept"]);
+            tell(id, format!("could not be kept: {}", chain(fault)));
         } else if station.sources.is_empty() {
-            table.add_row([station.station.0.as_str(), "-", "-", "-", "-", "-", "no source was asked"]);
+            table.add_row([id, "-", "-", "-", "-", "no source was asked"]);
         }
         for source in &station.sources {
-            let name = source_words(&source.source).replacen(':', " ", 1);
-            let mut row = vec![station.station.0.clone(), name];
+            let name = source_words(&source.source);
+            let mut row = vec![format!("{id}\n{name}")];
             match &source.outcome {
                 Ok(taken) => {
                     row.extend([taken.accepted, taken.new, taken.rejected].map(|count| count.to_string()));
                     row.extend([taken.rejected_lines.total().to_string(), taken.rejected_lines.to_string()]);
                 }
                 Err(why) => {
-                    row.extend(["-"; 4].map(str::to_owned));
-                    row.push(chain(why));
+                    row.extend(["-", "-", "-", "-", "gave nothing"].map(str::to_owned));
+                    tell(id, format!("{name} gave nothing: {}", chain(why)));
                 }
             }
             table.add_row(row);
         }
     }
-    print_out(&format!("{table}\n"))
+    let table = fitted(table, &[]);
+    print_out(&(table + &faults))
 }

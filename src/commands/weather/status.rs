@@ -8,7 +8,9 @@ use serde_json::json;
 
 use crate::clock::{Clock, SystemClock};
 use crate::commands::error::CommandError;
-use crate::commands::format::{date_or, print_json, print_out, ruled_table, station_name};
+use crate::commands::format::{
+    NO_BREAK, align_right, behind, date_or, fitted, print_json, print_out, ruled_table, station_name, wrapped,
+};
 use crate::commands::open::open_store;
 use crate::commands::select::chosen_stations;
 use crate::config::Config;
@@ -49,48 +51,48 @@ pub async fn run(args: &Status, config: &Config) -> Result<(), CommandError> {
         eprintln!("there is no station yet: add one with `treebell station add` or `weather import`");
         return Ok(());
     }
-    let mut text = format!("{}\n", status_table(&all));
-    if !args.stations.is_empty() {
-        all.iter().for_each(|glance| text += &detail(glance));
+    // Least is lost with where the whole record begins and ends.
+    let mut text = fitted(status_table(&all), &[1, 4, 5]);
+    if args.stations.is_empty() {
+        all.iter().for_each(|glance| text += &errors(glance));
+    } else {
+        all.iter().for_each(|glance| text += &wrapped(&detail(glance)));
     }
     print_out(&text)
 }
 
 fn status_table(all: &[Glance]) -> Table {
     let mut table = ruled_table([
-        "station",
-        "name",
-        "record",
-        "last day this year",
-        "gaps",
-        "awaited",
-        "rejected",
-        "feeds",
+        "station\nand its name",
+        "record:\nfirst day\nlast day",
+        "last day\nthis year",
+        "gaps\nawaited\nrejected",
+        "days by\nfeed",
         "last pull",
-        "last error",
     ]);
+    align_right(&mut table, [3]);
     for Glance { station, status, pulls, .. } in all {
-        let feeds: Vec<String> = status.feeds.iter().map(|(feed, count)| format!("{} {count}", feed.name())).collect();
+        let feeds: Vec<String> = status.feeds.iter().map(|(feed, count)| format!("{count} {}", feed.name())).collect();
         let last = match pulls.iter().max_by_key(|pull| pull.started_at) {
             None => "never".to_owned(),
             Some(pull) => local_time(pull, station),
         };
-        let failing: Vec<String> =
-            pulls.iter().filter_map(|pull| Some(format!("{}: {}", pull.feed.name(), pull.error.as_ref()?))).collect();
         table.add_row([
-            station.id.0.clone(),
-            station_name(station),
-            status.span.map_or_else(|| "none".into(), |(first, last)| format!("{first} to {last}")),
+            format!("{}\n{}", station.id, station_name(station).replace("a grid", &format!("a{NO_BREAK}grid"))),
+            status.span.map_or_else(|| "none".into(), |(first, last)| format!("{first}\n{last}")),
             date_or(status.newest_real_day, "none"),
-            status.gap_days.to_string(),
-            status.awaited_days.to_string(),
-            status.rejected.len().to_string(),
+            format!("{}\n{}\n{}", status.gap_days, status.awaited_days, status.rejected.len()),
             feeds.join("\n"),
             last,
-            failing.join("\n"),
         ]);
     }
     table
+}
+
+/// Why the last pulls gave nothing, below the table: what a service says is often longer than a cell.
+fn errors(Glance { station, pulls, .. }: &Glance) -> String {
+    let failing = pulls.iter().filter_map(|pull| Some((pull.feed.name(), pull.error.as_ref()?)));
+    failing.map(|(feed, error)| behind("", 2, &format!("{}: {feed}: {error}", station.id))).collect()
 }
 
 fn detail(Glance { station, status, pulls, hint }: &Glance) -> String {

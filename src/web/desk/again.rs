@@ -3,7 +3,7 @@
 use axum::extract::{Form, Query};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate};
 use minijinja::context;
 use minijinja::value::Value;
 
@@ -126,10 +126,21 @@ fn told(heat: Heat, profile: &Profile, found: &Again) -> Value {
         sightings => sightings.iter().take(MOST).map(row_of).collect::<Vec<_>>(),
         more => sightings.len().saturating_sub(MOST),
         seasons => seasons.iter().map(|season| season_of(*season, sightings)).collect::<Vec<_>>(),
-        unusable,
+        unusable => unusable.iter().map(|line| with_long_dates(line)).collect::<Vec<_>>(),
         fit => fitted.as_ref().ok().map(|fit| fit_of(heat, profile, fit)),
         no_fit => fitted.as_ref().err().map(|why| capitalised(why) + "."),
     }
+}
+
+/// `of the days from 2025-01-01 on` as `of the days from January 1, 2025 on`: the words are the command's too.
+fn with_long_dates(line: &str) -> String {
+    let word = |word: &str| {
+        let bare = word.trim_end_matches([',', '.', ':', ';', ')']);
+        let tail = word.strip_prefix(bare).unwrap_or_default();
+        let day = (bare.len() == 10).then(|| bare.parse::<NaiveDate>().ok()).flatten();
+        day.map_or_else(|| word.to_owned(), |day| format!("{}, {}{tail}", date(Language::En, day), day.year()))
+    };
+    line.split(' ').map(word).collect::<Vec<_>>().join(" ")
 }
 
 fn row_of(sighting: &Sighting) -> Value {
@@ -222,5 +233,25 @@ fn fit_of(heat: Heat, profile: &Profile, fit: &FitAgain) -> Value {
         fingerprint => &fit.fingerprint,
         dates => fit.dates.iter().map(dates_of).collect::<Vec<_>>(),
         faults => &fit.faults,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Before: dates as the command writes them.
+    #[test]
+    fn what_cannot_be_used_is_told_with_the_dates_of_the_desk() {
+        assert_eq!(
+            with_long_dates(
+                "line 3: the temperatures of A for season 2025 end on 2025-03-02, before 2025-04-18: bring in more"
+            ),
+            "line 3: the temperatures of A for season 2025 end on March 2, 2025, before April 18, 2025: bring in more"
+        );
+        assert_eq!(
+            with_long_dates("of A in 2025 (1999-12-31) at 0123456789"),
+            "of A in 2025 (1999-12-31) at 0123456789"
+        );
     }
 }

@@ -34,6 +34,11 @@ fn says(home: &TempDir, line: &str) -> Assert {
     treebell(home, &line.split(' ').collect::<Vec<_>>())
 }
 
+/// Holds where the words stand in this order, wherever lines end.
+fn in_lines(words: &'static str) -> impl Predicate<str> {
+    predicate::function(move |out: &str| out.split_whitespace().collect::<Vec<_>>().join(" ").contains(words))
+}
+
 fn document(assert: Assert) -> Value {
     serde_json::from_slice(&assert.success().get_output().stdout).unwrap()
 }
@@ -152,13 +157,13 @@ async fn a_grid_point_is_added_fetched_compared_and_marked_wherever_it_is_shown(
     assert_eq!(document(says(&home, "station list --json"))[0]["kind"], "grid-point");
     assert_eq!(document(says(&home, "region show north --json"))["grid_points"], json!([GRID]));
     says(&home, "region show north").success().stdout(
-        contains("a grid's estimate")
-            .and(contains("PRISM Group"))
-            .and(contains("since nobody measures there"))
-            .and(contains("from memory").not()),
+        in_lines("a grid's estimate")
+            .and(in_lines("PRISM Group"))
+            .and(in_lines("since nobody measures there"))
+            .and(in_lines("from memory").not()),
     );
     assert_eq!(document(says(&home, "outlook --json"))[0]["station_kind"], "grid-point");
-    says(&home, "outlook").success().stdout(contains("a grid's estimates, since nobody measures there"));
+    says(&home, "outlook").success().stdout(in_lines("a grid's estimates, since nobody measures there"));
     says(&home, "weather status").success().stdout(contains("a grid's"));
 
     // Two grids may stand at one place, each under its own name; the first keeps the one that it had.
@@ -182,7 +187,7 @@ async fn candidates_are_shown_with_reasons_and_without_network_the_rest_is_said(
     );
     says(&home, "station candidates 35.6,-135.05 --offline")
         .success()
-        .stdout(contains("nobody was asked over the network").and(contains("the height of the place is not known")))
+        .stdout(in_lines("nobody was asked over the network").and(in_lines("the height of the place is not known")))
         .stderr(contains("no station would be taken unasked"));
 }
 
