@@ -1,5 +1,6 @@
 //! One region, one season, one day: record to outlook to decision.
 
+use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::{DateTime, NaiveDate, Utc};
@@ -26,8 +27,49 @@ pub struct SeasonModel {
     stations: Arc<StationsSeason>,
     past: Arc<StationPast>,
     pub past_from: PastFrom,
-    /// What was made of the belief that was asked for last: most days it is that of the day before.
-    insect: Mutex<Option<(SeasonBelief, Arc<Insect>)>>,
+    recent: Arc<RecentWork>,
+}
+
+/// What was made of the beliefs asked for last, and the outlooks made last: regions that go by the same stations agree in
+/// both until somebody reports from one of them. Models that are looked at one after the other share it.
+#[derive(Default)]
+pub struct RecentWork {
+    insects: Mutex<VecDeque<(Profile, SeasonBelief, Arc<Insect>)>>,
+    outlooks: Mutex<VecDeque<(MadeFrom, Arc<Made>)>>,
+}
+
+/// A look asks for two beliefs where something was learned: what holds now, and what held before.
+const RECENT: usize = 2;
+
+/// What an outlook hangs on, beside the region's own reports.
+struct MadeFrom {
+    profile: Profile,
+    prepared: Arc<Prepared>,
+    past: Arc<StationPast>,
+    today: NaiveDate,
+    forecast: Vec<FilledDay>,
+    forecast_fit: Option<ForecastFit>,
+    belief: SeasonBelief,
+    policy: Policy,
+}
+
+/// A season's heat to date, and the outlook from it.
+struct Made {
+    heat: Vec<HeatDay>,
+    outlook: Outlook,
+}
+
+impl MadeFrom {
+    fn is(&self, of: &SeasonModel, prepared: &Arc<Prepared>, policy: &Policy, facts: &DayFacts<'_>) -> bool {
+        Arc::ptr_eq(&self.prepared, prepared)
+            && Arc::ptr_eq(&self.past, &of.past)
+            && self.today == facts.today
+            && self.forecast == facts.forecast
+            && self.forecast_fit == facts.forecast_fit
+            && self.belief == *facts.belief
+            && self.policy == *policy
+            && self.profile == of.profile
+    }
 }
 
 /// The stations of one or more regions in a season: regions of one mountain that go by the same stations share their work.
@@ -82,6 +124,30 @@ impl StationsSeason {
     }
 }
 
+impl RecentWork {
+    fn insect(&self, profile: &Profile, belief: &SeasonBelief) -> Arc<Insect> {
+        let mut last = self.insects.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((.., insect)) = last.iter().find(|(of, believed, _)| believed == belief && of == profile) {
+            return Arc::clone(insect);
+        }
+        let insect = Arc::new(Insect::of(profile, belief));
+        last.truncate(RECENT - 1);
+        last.push_front((profile.clone(), belief.clone(), Arc::clone(&insect)));
+        insect
+    }
+
+    fn outlook(&self, is: impl Fn(&MadeFrom) -> bool) -> Option<Arc<Made>> {
+        let last = self.outlooks.lock().unwrap_or_else(PoisonError::into_inner);
+        last.iter().find(|(from, _)| is(from)).map(|(_, made)| Arc::clone(made))
+    }
+
+    fn keep(&self, from: MadeFrom, made: Made) {
+        let mut last = self.outlooks.lock().unwrap_or_else(PoisonError::into_inner);
+        last.truncate(RECENT - 1);
+        last.push_front((from, Arc::new(made)));
+    }
+}
+
 /// What one day's look at a region came to.
 #[derive(Clone, Debug)]
 pub struct Assessment {
@@ -113,10 +179,16 @@ pub struct DayFacts<'a> {
 
 impl SeasonModel {
     /// `past` is that of the stations' first.
-    pub fn new(region: &Region, asked: &Asked<'_>, stations: Arc<StationsSeason>, past: Arc<StationPast>) -> Self {
+    pub fn new(
+        region: &Region,
+        asked: &Asked<'_>,
+        stations: Arc<StationsSeason>,
+        past: Arc<StationPast>,
+        recent: Arc<RecentWork>,
+    ) -> Self {
         let key = SeasonKey { profile: asked.profile.id.clone(), region: region.id.clone(), year: asked.season };
         let past_from = past.from;
-        Self { key, profile: asked.profile.clone(), stations, past, past_from, insect: Mutex::default() }
+        Self { key, profile: asked.profile.clone(), stations, past, past_from, recent }
     }
 
     /// The region's own station. A model is only made with one.
@@ -188,6 +260,32 @@ impl SeasonModel {
         #[cfg(test)]
         ASSESSMENTS.set(ASSESSMENTS.get() + 1);
         let prepared = self.days(rules, known, facts.today);
+        let Made { heat, outlook } = self.made(&prepared, policy, facts);
+        let days = WindowDays::of(&self.profile, policy, &outlook, decide::told_days(facts.told));
+        let decision = decide::decide(&Facts {
+            profile: &self.profile,
+            policy,
+            release,
+            outlook: &outlook,
+            days,
+            told: facts.told,
+            reports: facts.reports,
+            today: facts.today,
+        });
+        let forecast = self.forecast_heat(&prepared.days, facts.forecast);
+        Assessment { heat, forecast, rejected: prepared.rejected.clone(), outlook, days, decision }
+    }
+
+    /// The season's heat and the outlook, taken over from a region of the same stations where that is the same.
+    fn made(&self, prepared: &Arc<Prepared>, policy: &Policy, facts: &DayFacts<'_>) -> Made {
+        let is_reported = facts.reports.iter().any(|report| report.region == self.key.region);
+        if !is_reported
+            && let Some(made) = self.recent.outlook(|from| from.is(self, prepared, policy, facts))
+            && made.outlook.season.year == self.key.year
+        {
+            let Made { heat, outlook } = &*made;
+            return Made { heat: heat.clone(), outlook: Outlook { season: self.key.clone(), ..outlook.clone() } };
+        }
         let heat = outlook::season_heat(&self.profile, self.key.year, &prepared.days);
         let ensemble = outlook::projected_ensemble(
             &self.profile,
@@ -212,30 +310,21 @@ impl SeasonModel {
             forecast_fit: facts.forecast_fit,
             skill: &self.past.skill,
         };
-        let outlook = outlook::make_of(&input, &self.insect(facts.belief));
-        let days = WindowDays::of(&self.profile, policy, &outlook, decide::told_days(facts.told));
-        let decision = decide::decide(&Facts {
-            profile: &self.profile,
-            policy,
-            release,
-            outlook: &outlook,
-            days,
-            told: facts.told,
-            reports: facts.reports,
-            today: facts.today,
-        });
-        let forecast = self.forecast_heat(&prepared.days, facts.forecast);
-        Assessment { heat, forecast, rejected: prepared.rejected.clone(), outlook, days, decision }
-    }
-
-    fn insect(&self, belief: &SeasonBelief) -> Arc<Insect> {
-        let mut last = self.insect.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((_, insect)) = last.as_ref().filter(|(of, _)| of == belief) {
-            return Arc::clone(insect);
+        let outlook = outlook::make_of(&input, &self.recent.insect(&self.profile, facts.belief));
+        if !is_reported {
+            let from = MadeFrom {
+                profile: self.profile.clone(),
+                prepared: Arc::clone(prepared),
+                past: Arc::clone(&self.past),
+                today: facts.today,
+                forecast: facts.forecast.to_vec(),
+                forecast_fit: facts.forecast_fit,
+                belief: facts.belief.clone(),
+                policy: policy.clone(),
+            };
+            self.recent.keep(from, Made { heat: heat.clone(), outlook: outlook.clone() });
         }
-        let insect = Arc::new(Insect::of(&self.profile, belief));
-        *last = Some((belief.clone(), Arc::clone(&insect)));
-        insect
+        Made { heat, outlook }
     }
 
     /// The forecast's own days that follow the record without a hole.

@@ -12,7 +12,7 @@ pub use super::records::RecordCache;
 use super::region_fault::RegionFault;
 use crate::assessment::kept_past::KeptSeasons;
 use crate::assessment::past::{Asked, ENOUGH_YEARS, OwnPast, PastFrom, StationHistory, StationPast};
-use crate::assessment::season_model::{SeasonModel, StationsSeason};
+use crate::assessment::season_model::{RecentWork, SeasonModel, StationsSeason};
 use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::{Profile, phrases};
@@ -32,6 +32,7 @@ pub struct SeasonCache {
     pasts: HashMap<(String, StationId, i32), Arc<StationPast>>,
     /// By profile, stations and year, with the past each was made with: regions that share all stations share their days.
     stations: HashMap<(String, Vec<StationId>, i32), SharedDays>,
+    recent: Arc<RecentWork>,
 }
 
 /// A season's days of stations, and the past that they were made with.
@@ -66,7 +67,7 @@ impl SeasonCache {
         let known = Known::At { instant: now, bulk_latency_days: rules.bulk_latency_days };
         let asked = Asked { profile, season, rules, known };
         let (past, stations) = self.past_and_stations(app, records, &region.stations, &asked, today).await?;
-        let model = Arc::new(SeasonModel::new(region, &asked, stations, past));
+        let model = Arc::new(SeasonModel::new(region, &asked, stations, past, Arc::clone(&self.recent)));
         if model.past_from == PastFrom::AllOthers {
             info!(region.id = %region.id, season, "few earlier years on record: the projection leans on all other years");
         }

@@ -21,7 +21,7 @@ use super::season_chart;
 use crate::assessment::season_model::{Assessment, DayFacts};
 use crate::people::Channel;
 use crate::progress::Part;
-use crate::region::Region;
+use crate::region::{Region, RegionId};
 use crate::season::decide::{Answer, SkipReason};
 use crate::season::{NoticeId, NoticeKind, Outlook, Profile, RecordTrust};
 use crate::service::app::App;
@@ -75,7 +75,9 @@ pub async fn run(
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<CycleReport, StoreError> {
     let regions = app.store.regions().await?;
-    over(app, records, seasons, vec![regions.iter().collect()], watch).await
+    // Regions of one station one after the other: they share what was worked out last.
+    let together = by_station(&regions).into_iter().flatten().collect();
+    over(app, records, seasons, vec![together], watch).await
 }
 
 /// As [`run`], with records read afresh, and let go after the last region that shares its station: those of a whole state
@@ -139,7 +141,8 @@ async fn over(
         for region in group {
             app.progress.made(Part::Schedule);
             round.report.regions += 1;
-            match serve(app, records, seasons, &mut round, region, &mut |event| notices.push(event)).await {
+            let mut note = |event| notices.push((region.id.clone(), event));
+            match serve(app, records, seasons, &mut round, region, &mut note).await {
                 Ok(outlook) => {
                     day = day.max(Some(outlook.today));
                     outlooks.push(outlook);
@@ -152,10 +155,13 @@ async fn over(
             }
         }
     }
+    // In the order of regions, whatever order they were served in.
+    outlooks.sort_by(|a: &Outlook, b| a.season.region.cmp(&b.season.region));
+    notices.sort_by(|(a, _): &(RegionId, Event), (b, _)| a.cmp(b));
     if let Some(day) = day {
         watch(Event::Day { day, outlooks });
     }
-    notices.into_iter().for_each(&mut *watch);
+    notices.into_iter().map(|(_, event)| event).for_each(&mut *watch);
     round.moves.tell_staff(app, now).await;
     release_due(app, now, &mut round.report, watch).await?;
     Ok(round.report)

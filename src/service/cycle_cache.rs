@@ -18,7 +18,7 @@ use crate::store::{Store, StoreError};
 /// What the store holds of the seasons under way, read once a cycle and not once a region.
 #[derive(Default)]
 pub(crate) struct CycleCache {
-    notices: HashMap<(String, i32), Vec<Notice>>,
+    notices: HashMap<(String, i32), HashMap<RegionId, Vec<Notice>>>,
     reports: HashMap<(String, i32), Arc<[FieldReport]>>,
     last_outlooks: HashMap<String, HashMap<RegionId, NaiveDate>>,
     lessons: HashMap<(String, i32), Arc<Lessons>>,
@@ -50,13 +50,12 @@ impl CycleCache {
         region: &Region,
         profile: &Profile,
         season: i32,
-    ) -> Result<Vec<&Notice>, StoreError> {
+    ) -> Result<&[Notice], StoreError> {
         let key = (profile.id.clone(), season);
         if !self.notices.contains_key(&key) {
-            self.notices.insert(key.clone(), store.notices_of_season(&profile.id, season).await?);
+            self.notices.insert(key.clone(), by_region(store.notices_of_season(&profile.id, season).await?));
         }
-        let all = self.notices.get(&key).map_or(&[][..], Vec::as_slice);
-        Ok(all.iter().filter(|notice| notice.season.region == region.id).collect())
+        Ok(self.notices.get(&key).and_then(|of| of.get(&region.id)).map_or(&[], Vec::as_slice))
     }
 
     /// Of all regions, without those that staff refused.
@@ -87,4 +86,13 @@ impl CycleCache {
         }
         Ok(self.last_outlooks.get(&profile.id).and_then(|days| days.get(&region.id)).copied())
     }
+}
+
+/// Each region's in the order given.
+fn by_region(notices: Vec<Notice>) -> HashMap<RegionId, Vec<Notice>> {
+    let mut by_region: HashMap<RegionId, Vec<Notice>> = HashMap::new();
+    for notice in notices {
+        by_region.entry(notice.season.region.clone()).or_default().push(notice);
+    }
+    by_region
 }

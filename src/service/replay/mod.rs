@@ -11,7 +11,7 @@ mod summary;
 pub use played::{MessageCount, PlayedNotice, Unsent};
 pub use summary::{RegionSummary, summarise};
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
@@ -270,11 +270,11 @@ impl ReplayWorld {
                 store.replace_field_reports(&known).await?;
                 reports = known;
             }
-            let mut outlooks = Vec::new();
+            let mut all_over = false;
             follow_up::ask_due(&app).await?;
             let report = cycle::run(&app, &mut records, &mut models, &mut |event| {
                 if let Event::Day { outlooks: made, .. } = &event {
-                    outlooks.clone_from(made);
+                    all_over = made.iter().all(|outlook| self.is_over(outlook));
                 }
                 watch(event);
             })
@@ -291,24 +291,24 @@ impl ReplayWorld {
             if dispatcher.is_none() {
                 store.count_as_sent(until).await?;
             }
-            let over = outlooks.iter().all(|outlook| self.is_over(outlook));
-            if over
-                && !outlooks.is_empty()
-                && store.notices_waiting().await?.is_empty()
-                && !follow_up::to_come(&app).await?
-            {
+            if all_over && store.notices_waiting().await?.is_empty() && !follow_up::to_come(&app).await? {
                 break;
             }
-        }
-        let mut seasons = Vec::with_capacity(self.regions.len());
-        for region in self.regions.iter().filter(|region| self.last_record_day_of(region, season).is_some()) {
-            let sum = self.sum_up(&app, &mut records, &mut models, region, season).await;
-            seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
         }
         let mut notices = Vec::new();
         let profiles: BTreeSet<String> = self.profiles().map(|profile| profile.id.clone()).collect();
         for profile in profiles {
             notices.extend(store.notices_of_season(&profile, season).await?);
+        }
+        let mut of_region: HashMap<&RegionId, Vec<&Notice>> = HashMap::new();
+        for notice in &notices {
+            of_region.entry(&notice.season.region).or_default().push(notice);
+        }
+        let mut seasons = Vec::with_capacity(self.regions.len());
+        for region in self.regions.iter().filter(|region| self.last_record_day_of(region, season).is_some()) {
+            let told = of_region.get(&region.id).map_or(&[][..], Vec::as_slice);
+            let sum = self.sum_up(&app, &mut records, &mut models, region, season, told).await;
+            seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
         }
         Ok((seasons, notices))
     }
@@ -436,6 +436,7 @@ impl ReplayWorld {
         models: &mut SeasonCache,
         region: &Region,
         season: i32,
+        told: &[&Notice],
     ) -> Result<RegionSeason, RegionFault> {
         let profile =
             &*app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
@@ -464,18 +465,16 @@ impl ReplayWorld {
         });
 
         let (mut notices, mut asked) = (Vec::new(), None);
-        for notice in app.store.notices_of_season(&profile.id, season).await? {
-            if notice.season.region == region.id {
-                if let Some((at, by_channel)) = app.store.asked_after(&notice.id).await? {
-                    let count = |channel| by_channel.get(&channel).copied().unwrap_or(0);
-                    asked = Some(PlayedQuestion {
-                        on: at.with_timezone(&region.time_zone).date_naive(),
-                        emails: count(Channel::Email),
-                        texts: count(Channel::Sms),
-                    });
-                }
-                notices.push(PlayedNotice::of(app, profile, region, opened, notice).await?);
+        for notice in told.iter().filter(|notice| notice.season.profile == profile.id) {
+            if let Some((at, by_channel)) = app.store.asked_after(&notice.id).await? {
+                let count = |channel| by_channel.get(&channel).copied().unwrap_or(0);
+                asked = Some(PlayedQuestion {
+                    on: at.with_timezone(&region.time_zone).date_naive(),
+                    emails: count(Channel::Email),
+                    texts: count(Channel::Sms),
+                });
             }
+            notices.push(PlayedNotice::of(app, profile, region, opened, notice).await?);
         }
         Ok(RegionSeason {
             region: region.id.clone(),

@@ -63,15 +63,15 @@ impl PlayedNotice {
         profile: &Profile,
         region: &Region,
         opened: Option<NaiveDate>,
-        notice: Notice,
+        notice: &Notice,
     ) -> Result<Self, RegionFault> {
         let then = app.store.outlook(&profile.id, &region.id, notice.decided_on).await?;
         let spread = |stage: &StageId| Some(then.as_ref()?.stage(stage)?.spread);
         let channels = app.store.delivery_channels(&notice.id).await?;
         let count = |channel| channels.get(&channel).copied().unwrap_or(0);
-        let unsent = match why::unsent(&notice) {
+        let unsent = match why::unsent(notice) {
             None => None,
-            Some(why) => Some(Unsent { why, would_reach: would_reach(app, &notice).await? }),
+            Some(why) => Some(Unsent { why, would_reach: would_reach(app, notice).await? }),
         };
         Ok(Self {
             kind: notice.kind,
@@ -82,7 +82,7 @@ impl PlayedNotice {
             closes_then: spread(&profile.window.closes),
             deadline: notice.deadline(),
             days_before_opening: opened.map(|opened| (opened - notice.decided_on).num_days()),
-            reason: reason_words(&notice),
+            reason: reason_words(notice),
             emails: count(Channel::Email),
             texts: count(Channel::Sms),
             unsent,
