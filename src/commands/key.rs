@@ -14,7 +14,7 @@ use crate::people::Key;
 use crate::randomness::Randomness;
 use crate::secret::is_open_to_others;
 use crate::service::app::store_address;
-use crate::store::Store;
+use crate::store::{KnownKey, Store};
 
 /// Make and move the keys by which addresses and links are hashed
 #[derive(Debug, clap::Subcommand)]

@@ -1,8 +1,8 @@
 //! `treebell replay`: what would have been sent in a past season, to whom and when. Sends nothing.
 
+use std::collections::HashSet;
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::NaiveDate;
 use indicatif::ProgressBar;
@@ -51,7 +51,7 @@ pub async fn run(args: Replay, config: &Config) -> Result<(), CommandError> {
     let parts = open_app(config).await?;
     eprintln!("reading the records");
     let world = ReplayWorld::read(&parts, &args.regions).await.map_err(replay_error)?;
-    let seasons = if args.all_seasons { world.seasons() } else { args.seasons.clone() };
+    let seasons = if args.all_seasons { world.seasons().await.map_err(replay_error)? } else { args.seasons.clone() };
     let written = match &args.messages {
         Some(folder) => {
             let writer = MailWriter::new(&config.email).map_err(|why| CommandError::Usage(why.to_string()))?;
@@ -129,8 +129,9 @@ struct SeasonShown {
     world: ReplayWorld,
     season: i32,
     bar: ProgressBar,
-    /// Regions whose window is over: they stand in the bar already.
-    over: Arc<AtomicU64>,
+    /// Regions whose window is over: they stand in the bar already. By id, since parts of a season are played side by side and
+    /// each day tells of the regions of one.
+    over: Arc<Mutex<HashSet<RegionId>>>,
 }
 
 impl SeasonShown {
@@ -142,10 +143,11 @@ impl SeasonShown {
         let (season, regions) = (self.season, self.world.regions().len());
         match event {
             Event::Day { day, outlooks } => {
-                let over = outlooks.iter().filter(|outlook| self.world.is_over(outlook)).count();
-                self.count(over as u64);
-                let day = day.format("%b %-d");
-                self.bar.set_message(format!("season {season}, {day}: {over} of {regions} regions over"));
+                let over = outlooks.iter().filter(|outlook| self.world.is_over(outlook));
+                let over = self.count(over.map(|outlook| &outlook.season.region));
+                // Each part has a day of its own.
+                let day = if outlooks.len() < regions { String::new() } else { day.format(", %b %-d").to_string() };
+                self.bar.set_message(format!("season {season}{day}: {over} of {regions} regions over"));
             }
             Event::Notice { region, .. } => self.bar.set_message(format!("season {season}, {region}")),
             Event::Delivered { .. } => {}
@@ -154,16 +156,24 @@ impl SeasonShown {
 
     /// All of its regions are done. Where no bar is seen, a line says so.
     fn end(&self) {
-        self.count(self.world.regions().len() as u64);
+        self.count(self.world.regions().iter().map(|region| &region.id));
         if self.bar.is_hidden() {
             let (done, all) = (self.bar.position(), self.bar.length().unwrap_or_default());
             eprintln!("season {} played: {done} of {all} seasons of regions", self.season);
         }
     }
 
-    fn count(&self, over: u64) {
-        let before = self.over.fetch_max(over, Ordering::Relaxed);
-        self.bar.inc(over.saturating_sub(before));
+    /// Gives how many regions are over with these.
+    fn count<'a>(&self, over: impl Iterator<Item = &'a RegionId>) -> usize {
+        let mut known = self.over.lock().unwrap_or_else(PoisonError::into_inner);
+        let before = known.len();
+        for region in over {
+            if !known.contains(region) {
+                known.insert(region.clone());
+            }
+        }
+        self.bar.inc((known.len() - before) as u64);
+        known.len()
     }
 }
 

@@ -3,10 +3,11 @@
 use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
+use sqlx::AssertSqlSafe;
 
-use super::rows::{day_number, get_day};
+use super::rows::{day_number, get_day, get_day_if_any};
 use super::{Store, StoreError};
-use crate::weather::StationId;
+use crate::weather::{FeedKind, StationId};
 
 impl Store {
     /// The complete days from `from` to the day before `before`, and the last complete one earlier than `from`, which
@@ -35,6 +36,54 @@ impl Store {
         .await?;
         rows.iter().map(|row| get_day(row, "day")).collect()
     }
+
+    /// The first day in `from..=to` that has any version, accepted or not.
+    ///
+    /// # Errors
+    /// When the store fails. A station without a record, or unknown, has no such day.
+    pub async fn first_record_day(
+        &self,
+        id: &StationId,
+        from: NaiveDate,
+        to: NaiveDate,
+    ) -> Result<Option<NaiveDate>, StoreError> {
+        self.record_day("MIN", id, from, to).await
+    }
+
+    /// As [`Store::first_record_day`], the last one.
+    ///
+    /// # Errors
+    /// As [`Store::first_record_day`].
+    pub async fn last_record_day(
+        &self,
+        id: &StationId,
+        from: NaiveDate,
+        to: NaiveDate,
+    ) -> Result<Option<NaiveDate>, StoreError> {
+        self.record_day("MAX", id, from, to).await
+    }
+
+    /// One look into a key, however long the record is.
+    async fn record_day(
+        &self,
+        which: &'static str,
+        id: &StationId,
+        from: NaiveDate,
+        to: NaiveDate,
+    ) -> Result<Option<NaiveDate>, StoreError> {
+        let find = format!(
+            "SELECT {which}(day) AS day FROM daily_values
+             WHERE station_id = $1 AND day >= $2 AND day <= $3 AND feed <> $4"
+        );
+        let row = sqlx::query(AssertSqlSafe(find))
+            .bind(&id.0)
+            .bind(day_number(from))
+            .bind(day_number(to))
+            .bind(FeedKind::NwsForecast.name())
+            .fetch_one(&mut *self.read().await?)
+            .await?;
+        get_day_if_any(&row, "day")
+    }
 }
 
 #[cfg(test)]
@@ -43,7 +92,7 @@ mod tests {
 
     use super::*;
     use crate::geo::Point;
-    use crate::weather::{Element, FeedKind, Station, TenthsC, Version};
+    use crate::weather::{Element, Station, TenthsC, Version};
 
     fn day(day: u32) -> NaiveDate {
         NaiveDate::from_ymd_opt(2026, 6, day).unwrap()
@@ -92,5 +141,12 @@ mod tests {
         assert_eq!(complete(5, 10).await, [day(3)]);
         assert_eq!(complete(1, 2).await, []);
         assert!(store.complete_days(&"B".into(), day(1), day(30)).await.unwrap().is_empty());
+
+        let first = async |from, to| store.first_record_day(&station.id, day(from), day(to)).await.unwrap();
+        let last = async |from, to| store.last_record_day(&station.id, day(from), day(to)).await.unwrap();
+        assert_eq!((first(1, 30).await, last(1, 30).await), (Some(day(2)), Some(day(20))));
+        assert_eq!((first(13, 19).await, last(5, 13).await), (Some(day(13)), Some(day(13))), "accepted or not");
+        assert_eq!((first(14, 19).await, last(14, 19).await), (None, None));
+        assert_eq!(store.first_record_day(&"B".into(), NaiveDate::MIN, NaiveDate::MAX).await.unwrap(), None);
     }
 }

@@ -1,6 +1,6 @@
 //! The cycle and its replay: once decided is decided, a replay knows only what was known, and runs alike every time.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
@@ -16,14 +16,16 @@ use treebell::message::Templates;
 use treebell::people::{Address, Language, Reach, Zip};
 use treebell::people::{Consent, NewSubscriber};
 use treebell::region::{Region, Release};
-use treebell::season::profile::Profiles;
+use treebell::season::profile::{Profile, Profiles};
 use treebell::season::{NoticeKind, NoticeStatus};
 use treebell::service::app::App;
 use treebell::service::assess;
 use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle::{self, CycleReport};
+use treebell::service::event::Event;
 use treebell::service::replay::{MessageCount, RegionSeason, ReplayWorld, summarise};
 use treebell::store::Store;
+use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource, Seen};
 use treebell::weather::{TenthsC, Version};
 
 /// The demo's weather: invented, for plumbing only.
@@ -35,12 +37,17 @@ struct World {
 impl World {
     /// Two of the invented state's regions, a low and a high one, with a few people.
     async fn build() -> Self {
+        Self::of(&[1, 8]).await
+    }
+
+    /// The same of the regions at these places.
+    async fn of(places: &[usize]) -> Self {
         let state = State::built_in().unwrap();
         let store = Store::in_memory().await.unwrap();
         let made = weather::make(&state, 7);
         let mut regions: Vec<Region> = vec![];
-        for at in [1, 8] {
-            let mut region = state.regions[at].region.clone();
+        for at in places {
+            let mut region = state.regions[*at].region.clone();
             let own = region.stations[0].clone();
             let index = state.stations.iter().position(|station| station.station.id == own).unwrap();
             let station = &state.stations[index].station;
@@ -335,8 +342,6 @@ async fn a_replay_knows_nothing_of_what_came_later() {
 // A season that was lived: what staff confirmed on a day is known from that day on, and what they confirmed after it never.
 #[tokio::test]
 async fn a_replay_knows_field_reports_as_they_stood_on_each_day() {
-    use treebell::season::profile::Profile;
-    use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource, Seen};
     let world = World::build().await;
     let store = &world.app.store;
     let before = world.play(2025).await;
@@ -369,4 +374,76 @@ async fn a_replay_knows_field_reports_as_they_stood_on_each_day() {
     assert_eq!(until(&after[0]), until(&before[0]), "before it was confirmed nothing is otherwise");
     let first = after[0].notices.iter().find(|one| one.decided_on >= confirmed).unwrap();
     assert_eq!(first.decided_on, confirmed, "on that day it counts: {:?}", after[0].notices);
+}
+
+/// A low region, whose season is over long before those of the others, to a high one.
+const PLACES: [usize; 4] = [1, 3, 6, 8];
+
+/// Of thousands of stations a replay is played in parts.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_replay_in_parts_comes_to_what_it_comes_to_at_once() {
+    let world = World::of(&PLACES).await;
+    let store = &world.app.store;
+    let mut regions = store.regions().await.unwrap();
+    assert_eq!(regions.iter().map(|region| &region.stations[0]).collect::<BTreeSet<_>>().len(), PLACES.len());
+    // What leaves by itself leaves at the instant of a word that is played for another.
+    regions[0].release = Release::WhenConfirmed;
+    regions[1].release = Release::UnlessHeld { hours: 2 };
+    store.put_regions(&regions, world.app.clock.now()).await.unwrap();
+    let both = NewSubscriber {
+        zips: [0, 2].map(|at: usize| regions[at].zips[0].clone()).to_vec(),
+        heights: Vec::new(),
+        addresses: vec![Address::parse("both@example.org", Reach::NorthAmerica).unwrap()],
+        language: Language::Es,
+        consent: Consent::Given { evidence: "invented for a test".into() },
+    };
+    store.add_subscriber(&both, world.app.clock.now()).await.unwrap();
+
+    let whole = ReplayWorld::read(&world.app, &[]).await.unwrap();
+    let parts = whole.clone().in_parts_of(1);
+    assert_eq!((whole.part_count(), parts.part_count()), (1, PLACES.len() - 1), "two regions share a person");
+    assert_eq!(parts.seasons().await.unwrap(), whole.seasons().await.unwrap());
+    for staff in [None, Some(chrono::Duration::hours(2))] {
+        let play = async |of: &ReplayWorld| {
+            let of = of.clone();
+            let of = if let Some(after) = staff { of.with_staff(after) } else { of };
+            let mut seen = BTreeSet::new();
+            let mut watch = |event| {
+                if let Event::Day { outlooks, .. } = event {
+                    seen.extend(outlooks.into_iter().map(|outlook| outlook.season.region));
+                }
+            };
+            let played = of.play(2024, None, &mut watch).await.unwrap();
+            (played, seen)
+        };
+        let at_once = play(&whole).await;
+        assert_eq!(play(&parts).await, at_once, "{staff:?}");
+        assert_eq!((at_once.0.len(), at_once.1.len()), (PLACES.len(), PLACES.len()));
+        let emails = |at: usize| at_once.0[at].notices.iter().map(|notice| notice.emails).max();
+        assert_eq!((emails(0), emails(2)), (Some(if staff.is_some() { 2 } else { 0 }), Some(2)), "{:#?}", at_once.0);
+    }
+    assert!(parts.play(1900, None, &mut |_| {}).await.is_err(), "nothing is on record of that season");
+}
+
+/// What is seen in one region moves what is believed of the others.
+#[tokio::test]
+async fn with_a_field_report_a_replay_has_one_part() {
+    let world = World::build().await;
+    let region = world.app.store.regions().await.unwrap().remove(0).id;
+    let parts = async || ReplayWorld::read(&world.app, &[]).await.unwrap().in_parts_of(1).part_count();
+    assert_eq!(parts().await, 2);
+    let new = NewFieldReport {
+        region,
+        zip: None,
+        observed_on: day(4, 1),
+        tree: Some("at the gate".into()),
+        seen: Seen::at(Profile::pinyon_needle_scale().sight("eggs").unwrap(), None),
+        nothing_on: None,
+        confirmed: false,
+        source: ReportSource::Staff,
+        person: None,
+        note: None,
+    };
+    world.app.store.add_field_report(&new, day(4, 2).and_hms_opt(8, 0, 0).unwrap().and_utc()).await.unwrap();
+    assert_eq!(parts().await, 1);
 }

@@ -5,13 +5,15 @@
 //! then. A season's past years are the years before it; where fewer than ten of those are on record, all other years stand
 //! in and the season says so.
 
+mod end;
+mod parts;
 mod played;
 mod summary;
 
 pub use played::{MessageCount, PlayedNotice, Unsent};
 pub use summary::{RegionSummary, summarise};
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
@@ -33,7 +35,7 @@ use crate::people::{Consent, NewSubscriber};
 use crate::region::{Region, RegionId};
 use crate::season::belief::SeasonBelief;
 use crate::season::learning::Learned;
-use crate::season::{NoticeStatus, Outlook, Profile, StageId, WindowDays};
+use crate::season::{NoticeStatus, Profile, StageId, WindowDays};
 use crate::service::app::App;
 use crate::service::profile_shelf::ProfileShelf;
 use crate::service::skill_cache::SkillCache;
@@ -45,12 +47,11 @@ use crate::store::learning::FreezeWord;
 use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
 use crate::timetable::place;
+use crate::weather::Station;
+use parts::{Cut, Span};
 
 /// A season is played to the end of the window of every region, and for at most so many days.
 const LONGEST_PLAY_DAYS: usize = 270;
-
-/// After the record of all stations ends, so many days are still played: enough for an outlook to lose trust.
-const DAYS_PAST_RECORD: u64 = 10;
 
 /// So long after our heat number was reached all that the days of a window hang on is on record.
 const WINDOW_DAYS: u64 = 90;
@@ -127,13 +128,15 @@ pub struct ReplayWorld {
     confirmed_after: Option<chrono::Duration>,
     /// Where the season is played, if it is to be kept.
     kept_in: Option<Store>,
+    cut: Cut,
 }
 
 /// Who confirms where staff are played, as the store keeps it.
 const PLAYED_STAFF: &str = "staff, played";
 
 impl ReplayWorld {
-    /// Reads regions (all, or those named), their stations' records and the subscribers from the parts' own store.
+    /// Reads regions (all, or those named) and the subscribers from the app's own store, and the stations' records unless there
+    /// are so many that they are read part by part.
     ///
     /// # Errors
     /// No region, an unknown one, or a store that fails.
@@ -146,12 +149,6 @@ impl ReplayWorld {
             all.into_iter().filter(|region| only.is_empty() || only.contains(&region.id)).collect();
         if regions.is_empty() {
             return Err(ReplayError::NoRegion);
-        }
-        let mut records = RecordCache::new(app.store.clone());
-        for region in &regions {
-            for station in &region.stations {
-                records.get(station).await?;
-            }
         }
         let mut people = Vec::new();
         for subscriber in app.store.subscribers(None).await? {
@@ -176,7 +173,9 @@ impl ReplayWorld {
         let mut reports = app.store.field_report_histories(None, NaiveDate::MIN, NaiveDate::MAX).await?;
         reports.retain(|history| regions.iter().any(|region| region.id == *history.region()));
         let freezes = app.store.freeze_words().await?;
-        Ok(Self { app: app.clone(), records, regions, people, reports, freezes, confirmed_after: None, kept_in: None })
+        let (app, records, cut) = (app.clone(), RecordCache::new(app.store.clone()), Cut::default());
+        let world = Self { app, records, regions, people, reports, freezes, confirmed_after: None, kept_in: None, cut };
+        if world.parts().len() > 1 { Ok(world) } else { world.with_records().await }
     }
 
     /// The same, with staff who confirm every notice that waits for their word so long after it was decided.
@@ -193,19 +192,6 @@ impl ReplayWorld {
         &self.regions
     }
 
-    /// Seasons of which the regions' own stations have anything at all, ascending.
-    pub fn seasons(&self) -> Vec<i32> {
-        let mut years: Vec<i32> = self
-            .regions
-            .iter()
-            .filter_map(|region| self.records.known(region.stations.first()?))
-            .flat_map(|history| history.record.years())
-            .collect();
-        years.sort_unstable();
-        years.dedup();
-        years
-    }
-
     /// Plays one season. Messages go through `channels` when there are any. Regions whose own station has nothing of that
     /// season are left out of the result.
     ///
@@ -217,7 +203,12 @@ impl ReplayWorld {
         channels: Option<Channels>,
         watch: &mut (dyn FnMut(Event) + Send),
     ) -> Result<Vec<RegionSeason>, ReplayError> {
-        self.play_through(season, channels, watch).await.map(|(seasons, _)| seasons)
+        let span = self.span(season).await?;
+        let parts = if channels.is_none() { self.parts() } else { Vec::new() };
+        if parts.len() > 1 {
+            return self.play_parts(&parts, season, span, watch).await;
+        }
+        self.play_whole(season, span, channels, watch).await.map(|(seasons, _)| seasons)
     }
 
     /// As [`ReplayWorld::play`], with every notice as it stood in the end.
@@ -230,8 +221,32 @@ impl ReplayWorld {
         channels: Option<Channels>,
         watch: &mut (dyn FnMut(Event) + Send),
     ) -> Result<(Vec<RegionSeason>, Vec<Notice>), ReplayError> {
-        let first_day = self.first_day(season);
-        let clock = Arc::new(ManualClock::at(self.cycle_time(first_day)));
+        let span = self.span(season).await?;
+        self.play_whole(season, span, channels, watch).await
+    }
+
+    /// All regions in one store, with all records in memory.
+    async fn play_whole(
+        &self,
+        season: i32,
+        span: Span,
+        channels: Option<Channels>,
+        watch: &mut (dyn FnMut(Event) + Send),
+    ) -> Result<(Vec<RegionSeason>, Vec<Notice>), ReplayError> {
+        self.with_records().await?.play_with_records(season, span, channels, watch).await
+    }
+
+    async fn play_with_records(
+        &self,
+        season: i32,
+        span: Span,
+        channels: Option<Channels>,
+        watch: &mut (dyn FnMut(Event) + Send),
+    ) -> Result<(Vec<RegionSeason>, Vec<Notice>), ReplayError> {
+        if self.regions.iter().all(|region| self.last_record_day_of(region, season).is_none()) {
+            return Ok((Vec::new(), Vec::new()));
+        }
+        let clock = Arc::new(ManualClock::at(self.cycle_time(span.first)));
         let store = match &self.kept_in {
             None => self.scratch(clock.now()).await?,
             Some(store) => {
@@ -260,9 +275,8 @@ impl ReplayWorld {
         });
         let mut records = self.records.clone();
         let mut models = SeasonCache::default();
-        let last_day = self.last_record_day(season).ok_or(ReplayError::NoSeason(season))? + Days::new(DAYS_PAST_RECORD);
         let mut reports = Vec::new();
-        for day in first_day.iter_days().take(LONGEST_PLAY_DAYS).take_while(|day| *day <= last_day) {
+        for day in span.first.iter_days().take(LONGEST_PLAY_DAYS).take_while(|day| *day <= span.last) {
             clock.set(self.cycle_time(day));
             let known: Vec<StoredReport> =
                 self.reports.iter().filter_map(|history| history.as_of(clock.now())).collect();
@@ -270,11 +284,11 @@ impl ReplayWorld {
                 store.replace_field_reports(&known).await?;
                 reports = known;
             }
-            let mut all_over = false;
+            let mut over = None;
             follow_up::ask_due(&app).await?;
             let report = cycle::run(&app, &mut records, &mut models, &mut |event| {
                 if let Event::Day { outlooks: made, .. } = &event {
-                    all_over = made.iter().all(|outlook| self.is_over(outlook));
+                    over = self.all_over(made, season);
                 }
                 watch(event);
             })
@@ -291,26 +305,39 @@ impl ReplayWorld {
             if dispatcher.is_none() {
                 store.count_as_sent(until).await?;
             }
-            if all_over && store.notices_waiting().await?.is_empty() && !follow_up::to_come(&app).await? {
+            let Some(over) = over else { continue };
+            if self.kept_in.is_none() {
+                // As the cycle saw it: what came later that day in some region says nothing of the others.
+                clock.set(self.cycle_time(day));
+            }
+            if self.nothing_follows(&app, &over, season).await? {
                 break;
             }
         }
+        let notices = self.notices_of(&store, season).await?;
+        let mut of_region: HashMap<&RegionId, Vec<&Notice>> = HashMap::new();
+        for notice in &notices {
+            of_region.entry(&notice.season.region).or_default().push(notice);
+        }
+        // The same however long the other regions were played.
+        let now = if self.kept_in.is_none() { self.cycle_time(span.last) } else { clock.now() };
+        let mut seasons = Vec::with_capacity(self.regions.len());
+        for region in self.regions.iter().filter(|region| self.last_record_day_of(region, season).is_some()) {
+            let told = of_region.get(&region.id).map_or(&[][..], Vec::as_slice);
+            let sum = self.sum_up(&app, &mut records, &mut models, region, (season, now), told).await;
+            seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
+        }
+        Ok((seasons, notices))
+    }
+
+    /// Profile by profile, in the order in which they were decided.
+    async fn notices_of(&self, store: &Store, season: i32) -> Result<Vec<Notice>, StoreError> {
         let mut notices = Vec::new();
         let profiles: BTreeSet<String> = self.profiles().map(|profile| profile.id.clone()).collect();
         for profile in profiles {
             notices.extend(store.notices_of_season(&profile, season).await?);
         }
-        let mut of_region: HashMap<&RegionId, Vec<&Notice>> = HashMap::new();
-        for notice in &notices {
-            of_region.entry(&notice.season.region).or_default().push(notice);
-        }
-        let mut seasons = Vec::with_capacity(self.regions.len());
-        for region in self.regions.iter().filter(|region| self.last_record_day_of(region, season).is_some()) {
-            let told = of_region.get(&region.id).map_or(&[][..], Vec::as_slice);
-            let sum = self.sum_up(&app, &mut records, &mut models, region, season, told).await;
-            seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
-        }
-        Ok((seasons, notices))
+        Ok(notices)
     }
 
     /// The first biofix of the season among the regions' profiles.
@@ -334,35 +361,20 @@ impl ReplayWorld {
         tick.map_or_else(|| midnight + chrono::Duration::hours(6), |tick| tick.at)
     }
 
-    /// The last day of the season on which any of the regions' own stations has a value.
-    fn last_record_day(&self, season: i32) -> Option<NaiveDate> {
-        self.regions.iter().filter_map(|region| self.last_record_day_of(region, season)).max()
-    }
-
+    /// The last day of the season on which the region's own station has a value, of a record in memory.
     fn last_record_day_of(&self, region: &Region, season: i32) -> Option<NaiveDate> {
         let profile = self.app.profiles.get(&region.profile)?;
         let history = self.records.known(region.stations.first()?)?;
         history.record.last_day_between(profile.first_day(season), profile.last_day(season))
     }
 
-    /// The window is closed, or nobody will know any more.
-    pub fn is_over(&self, outlook: &Outlook) -> bool {
-        let profile = self.app.profiles.get(&outlook.season.profile);
-        profile
-            .and_then(|profile| outlook.stage(&profile.window.closes))
-            .is_none_or(|closes| closes.reached.is_some_and(|reached| reached.on + Days::new(7) < outlook.today))
-    }
-
     async fn scratch(&self, now: DateTime<Utc>) -> Result<Store, ReplayError> {
         let store = Store::in_memory().await?;
-        for region in &self.regions {
-            for id in &region.stations {
-                if let Some(history) = self.records.known(id) {
-                    store.add_missing_stations(std::slice::from_ref(&history.station)).await?;
-                }
-            }
-        }
-        store.put_regions(&self.regions, now).await?;
+        let ids = self.regions.iter().flat_map(|region| &region.stations);
+        let stations: BTreeMap<&StationId, &Station> =
+            ids.filter_map(|id| Some((id, &self.records.known(id)?.station))).collect();
+        let stations: Vec<Station> = stations.into_values().cloned().collect();
+        store.put_regions_with(&self.regions, &stations, now).await?;
         for word in &self.freezes {
             store.freeze_learning(word).await?;
         }
@@ -401,7 +413,8 @@ impl ReplayWorld {
             let next = [release, due, word_at].into_iter().flatten().min();
             match (next, word) {
                 (Some(at), _) if at >= until => return Ok(()),
-                (Some(at), Some((_, notice))) if word_at == Some(at) => {
+                // What leaves by itself at that instant goes first: once it has passed nobody looks for it again that day.
+                (Some(at), Some((_, notice))) if word_at == Some(at) && release != Some(at) => {
                     clock.set(at);
                     app.store.release_notice(&notice.id, PLAYED_STAFF, at).await?;
                     let step = cycle::goes_out(app, &notice.id).await?;
@@ -435,13 +448,19 @@ impl ReplayWorld {
         records: &mut RecordCache,
         models: &mut SeasonCache,
         region: &Region,
-        season: i32,
+        (season, now): (i32, DateTime<Utc>),
         told: &[&Notice],
     ) -> Result<RegionSeason, RegionFault> {
         let profile =
             &*app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
-        let now = app.clock.now();
         let model = models.get(app, records, region, profile, season, now).await?;
+        // On borrowed years it is made anew each week: the last one hangs on how long the others were played.
+        let is_of_a_week = self.kept_in.is_none() && model.borrowed().is_some();
+        let model = if is_of_a_week {
+            SeasonCache::default().get(app, records, region, profile, season, now).await?
+        } else {
+            model
+        };
         // The whole season with all that was ever received.
         let end = profile.last_day(season);
         // The day of our heat number, whatever was believed of the insect.
