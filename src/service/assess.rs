@@ -112,7 +112,11 @@ pub(crate) async fn with_reports<const N: usize>(
     // A look at a day that is over knows nothing of what was decided later.
     let known_notices = stored.iter().filter(|notice| notice.decided_at <= now);
     let told: Vec<DecidedNotice> = known_notices.map(|notice| notice.told.clone()).collect();
-    let (forecast, forecast_fit) = forecast::fitted(&records.from, model.history(), now, &app.config.weather).await?;
+    let (forecast, forecast_fit) = if records.has_forecast(&model.station().id).await? {
+        forecast::fitted(&records.from, model.history(), now, &app.config.weather).await?
+    } else {
+        (Vec::new(), None)
+    };
     Ok(known.map(|(belief, reports)| {
         let facts = DayFacts { belief, today, now, forecast: &forecast, forecast_fit, told: &told, reports };
         model.assess(&app.config.weather, &app.config.policy, region.release, &facts)

@@ -229,7 +229,7 @@ async fn serve(
     let lessons = cache.lessons(app, records, seasons, &profile, season, now).await?;
     let before = moves.before(&app.store, &lessons, &profile, region, last).await?;
     let belief = lessons.learned.of_region(&profile, &region.id);
-    for day in missed_days(app, last, &profile, season, today) {
+    for day in missed_days(app, last.map(|last| last.day), &profile, season, today) {
         app.progress.made(Part::Schedule);
         let reports = cache.reports(&app.store, &profile, season).await?;
         let reports = &*reports;

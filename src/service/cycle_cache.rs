@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Utc};
 
 use super::app::App;
 use super::caches::{RecordCache, SeasonCache};
@@ -13,6 +13,7 @@ use crate::region::{Region, RegionId};
 use crate::season::{FieldReport, Profile};
 use crate::store::field_reports::StoredReport;
 use crate::store::notices::ToldNotice;
+use crate::store::outlooks::LastOutlook;
 use crate::store::{Store, StoreError};
 
 /// What the store holds of the seasons under way, read once a cycle and not once a region.
@@ -20,7 +21,7 @@ use crate::store::{Store, StoreError};
 pub(crate) struct CycleCache {
     notices: HashMap<(String, i32), HashMap<RegionId, Vec<ToldNotice>>>,
     reports: HashMap<(String, i32), Arc<[FieldReport]>>,
-    last_outlooks: HashMap<String, HashMap<RegionId, NaiveDate>>,
+    last_outlooks: HashMap<String, HashMap<RegionId, LastOutlook>>,
     lessons: HashMap<(String, i32), Arc<Lessons>>,
 }
 
@@ -80,9 +81,9 @@ impl CycleCache {
         store: &Store,
         region: &Region,
         profile: &Profile,
-    ) -> Result<Option<NaiveDate>, StoreError> {
+    ) -> Result<Option<LastOutlook>, StoreError> {
         if !self.last_outlooks.contains_key(&profile.id) {
-            self.last_outlooks.insert(profile.id.clone(), store.last_outlook_days(&profile.id).await?);
+            self.last_outlooks.insert(profile.id.clone(), store.last_outlooks(&profile.id).await?);
         }
         Ok(self.last_outlooks.get(&profile.id).and_then(|days| days.get(&region.id)).copied())
     }

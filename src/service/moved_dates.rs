@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use tracing::{error, info};
 
@@ -12,6 +12,7 @@ use super::learning::Lessons;
 use crate::region::Region;
 use crate::season::learning::Places;
 use crate::season::{LearnedNote, Outlook, Profile, learning_words};
+use crate::store::outlooks::LastOutlook;
 use crate::store::staff_log::StaffKind;
 use crate::store::{Store, StoreError};
 use crate::text::Chain;
@@ -45,12 +46,16 @@ impl Moves {
         lessons: &Arc<Lessons>,
         profile: &Arc<Profile>,
         region: &Region,
-        last: Option<NaiveDate>,
+        last: Option<LastOutlook>,
     ) -> Result<Option<Before>, StoreError> {
+        // Most days there is nothing to compare.
+        if !lessons.has_news() && last.is_none_or(|last| !last.has_learned) {
+            return Ok(None);
+        }
         let season = lessons.learned.season();
         // Who saw no outlook yet saw no dates that could have moved.
         let before = match last {
-            Some(last) => store.outlook(&profile.id, &region.id, last).await?,
+            Some(last) => store.outlook(&profile.id, &region.id, last.day).await?,
             None => None,
         };
         let same = |outlook: &Outlook| outlook.season.year == season && outlook.profile_version == profile.version;

@@ -12,16 +12,31 @@ use crate::weather::StationId;
 pub struct RecordCache {
     pub(super) from: Store,
     known: HashMap<StationId, Arc<StationHistory>>,
+    /// Whether there are forecasts of a station.
+    forecasts: HashMap<StationId, bool>,
 }
 
 impl RecordCache {
     pub fn new(from: Store) -> Self {
-        Self { from, known: HashMap::new() }
+        Self { from, known: HashMap::new(), forecasts: HashMap::new() }
     }
 
     /// A station that was read before.
     pub fn known(&self, id: &StationId) -> Option<&Arc<StationHistory>> {
         self.known.get(id)
+    }
+
+    /// Whether any forecast of a station is kept: in most replays none is.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub(super) async fn has_forecast(&mut self, id: &StationId) -> Result<bool, StoreError> {
+        if let Some(has) = self.forecasts.get(id) {
+            return Ok(*has);
+        }
+        let has = self.from.has_forecast(id).await?;
+        self.forecasts.insert(id.clone(), has);
+        Ok(has)
     }
 
     /// # Errors

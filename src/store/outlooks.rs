@@ -139,17 +139,37 @@ impl Store {
         tx.commit().await
     }
 
-    /// The last day of each region's outlooks.
+    /// The last outlook of each region, as far as the next one asks for it.
     ///
     /// # Errors
     /// When the store fails.
-    pub async fn last_outlook_days(&self, profile: &str) -> Result<HashMap<RegionId, NaiveDate>, StoreError> {
-        let rows = sqlx::query("SELECT region_id, MAX(day) AS day FROM outlooks WHERE profile = $1 GROUP BY region_id")
-            .bind(profile)
-            .fetch_all(&mut *self.read().await?)
-            .await?;
-        rows.iter().map(|row| Ok((get(row, "region_id").map(RegionId)?, get_day(row, "day")?))).collect()
+    pub(crate) async fn last_outlooks(&self, profile: &str) -> Result<HashMap<RegionId, LastOutlook>, StoreError> {
+        // Looked for in the text: to read hundreds of outlooks for one field takes longer than to make the next ones ready.
+        let rows = sqlx::query(
+            r#"SELECT o.region_id, o.day, CASE WHEN o.body LIKE '%"learned":{%' THEN 1 ELSE 0 END AS has_learned
+             FROM outlooks o
+             JOIN (SELECT region_id, MAX(day) AS newest FROM outlooks WHERE profile = $1 GROUP BY region_id) n
+               ON n.region_id = o.region_id AND n.newest = o.day
+             WHERE o.profile = $1"#,
+        )
+        .bind(profile)
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                let has_learned = get::<i64>(row, "has_learned")? != 0;
+                Ok((get(row, "region_id").map(RegionId)?, LastOutlook { day: get_day(row, "day")?, has_learned }))
+            })
+            .collect()
     }
+}
+
+/// The last outlook of a region.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct LastOutlook {
+    pub day: NaiveDate,
+    /// Whether field reports had moved its dates.
+    pub has_learned: bool,
 }
 
 /// As [`Store::put_outlook`], inside a transaction of the caller.

@@ -176,6 +176,18 @@ impl Store {
         Ok(Some(Forecast { received_at, values }))
     }
 
+    /// Whether any forecast of a station is kept.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub(crate) async fn has_forecast(&self, id: &StationId) -> Result<bool, StoreError> {
+        let row = sqlx::query("SELECT day FROM forecast_values WHERE station_id = $1 LIMIT 1")
+            .bind(&id.0)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        Ok(row.is_some())
+    }
+
     /// Extremes, °C, that forecasts received by `as_of` said of the days from `from` to the day before `to`: of each the
     /// mean of all that were received in the seven days before it began.
     ///
