@@ -203,3 +203,34 @@ async fn words_without_their_caution_are_not_kept() {
     }
     assert!(desk.store().wordings().await.unwrap().is_empty());
 }
+
+/// A text may have the address and still come without it; what mends that is said with the very example.
+#[tokio::test]
+async fn a_text_without_the_ground_is_refused_with_the_example_in_which_it_lacks_and_both_ways_out() {
+    let desk = DeskWorld::new().await;
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    admin.get(PAGE).await;
+    let [en, es] = typed(&desk);
+    for (without, says) in [
+        // The examples with best days have the address, but the longest of them has no room for it.
+        (
+            en.replace("Hose from the ground, best", "Hose, best"),
+            "with the example “the longest names”: “Upland Ext Off: Scale in Upper Juniper Canyon North Rim: cotton? \
+             Hose, best to Apr 27",
+        ),
+        (
+            en.replace("Hose from the ground; dry", "Hose; dry"),
+            "with the example “the heat sum is reached, no public page”: “Upland Ext: Scale in Cedar Flat: white \
+             cotton? Hose; dry",
+        ),
+    ] {
+        assert_ne!(without, en);
+        let answer = sent(&mut admin, "keep", [&without, &es], "0").await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(answer.body.contains(says) && answer.body.contains("Say “from the ground” there"), "{}", answer.body);
+        assert!(!answer.body.contains("put {{ public_url }}"), "it is there: {}", answer.body);
+    }
+    let neither = en.replace("from the ground; ", "").replace("{% if public_url %}{{ public_url }} {% endif %}", "");
+    let answer = sent(&mut admin, "keep", [&neither, &es], "0").await;
+    assert!(answer.body.contains("or put {{ public_url }}, which leads to the cautions"), "{}", answer.body);
+}
