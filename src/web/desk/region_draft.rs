@@ -63,7 +63,13 @@ pub(super) async fn save(desk: Desk, Path(id): Path<String>, Form(typed): Form<T
         "" => None,
         why => match crate::people::csv::kept_reason(why) {
             Ok(why) => Some(why),
-            Err(why) => return refused(&desk, &draft, format!("Say why in a few words without addresses: {why}.")),
+            Err(why) => {
+                return refused(
+                    &desk,
+                    &draft,
+                    format!("Say why in a few words without e-mail addresses or telephone numbers: {why}."),
+                );
+            }
         },
     };
     if !ready.found.doubts.is_empty() && field(&typed, "sure") != "yes" {

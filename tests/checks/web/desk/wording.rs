@@ -33,8 +33,13 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
     let (mut staff, _) = desk.signed_in("vera", Role::Staff, of_region("north")).await;
     let page = staff.get(PAGE).await.body;
     assert!(page.contains("Administrators keep them") && !page.contains("/keep"), "{page}");
+    // As many rows as the words take on a phone, and the way to each part of the page.
+    assert!(page.contains("name=\"en\" rows=\"1") && !page.contains("rows=\"24\""), "{page}");
+    assert!(["words", "reads", "history"].iter().all(|part| page.contains(&format!("href=\"#{part}\""))), "{page}");
     let tried = sent(&mut staff, "preview", [&better, &es], "0").await;
     assert_eq!(tried.status, StatusCode::OK);
+    let (above, reads) = tried.body.split_once("id=\"looked\"").expect("where the form leads");
+    assert!(above.contains(&format!("{PAGE}/preview#looked")) && reads.contains("<h2 id=\"reads\">"), "{above}");
     assert!(
         tried.body.contains("Eggs in Cedar Flat") && tried.body.contains("It fits one text of 160 characters ("),
         "{}",
@@ -68,6 +73,7 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
 
     // Somebody who looked before is asked to look again; then back to what was shipped.
     let late = sent(&mut admin, "keep", [&en, &es], "0").await;
+    assert_eq!(late.body.matches("id=\"looked\"").count(), 1, "{}", late.body);
     assert_eq!(late.status, StatusCode::UNPROCESSABLE_ENTITY);
     assert!(late.body.contains("Somebody has changed wash-now.sms meanwhile"), "{}", late.body);
     admin.get(PAGE).await;
