@@ -133,7 +133,7 @@ pub(super) fn sample_words(name: &str) -> &str {
         "warmer" => "warm weather moved the last day",
         "reported" => "reports moved the last day",
         "hatching" => "the hatch was seen",
-        "open-ended" => "few years on record, another station helps",
+        "open-ended" => "few years, another station helps",
         "unmeasured" => "hardly anything was measured",
         "longest" => "the longest names",
         "accented" => "the longest names, with accents",

@@ -61,6 +61,9 @@ async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confir
     let page = olga.get("/desk/new-report?region=south").await.body;
     assert!(page.contains("<option value=\"south\" selected>") && page.contains("value=\"2025-03-10\" max"), "{page}");
     assert!(!page.contains("name=\"count\""), "an observer lets nothing count: {page}");
+    // Beside Save stands what may be missed below it.
+    let (_, save) = page.split_once("type=\"submit\">Save<").expect("Save");
+    assert!(save.contains("href=\"#more\">ZIP code, tree, ") && save.contains("<h2 id=\"more\">"), "{save}");
     let answer =
         olga.upload("/desk/new-report", &[("region", "north"), ("saw", "eggs"), ("date", "2025-03-09")], None).await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);

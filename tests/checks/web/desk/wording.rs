@@ -45,6 +45,11 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
         "{}",
         tried.body
     );
+    // A phone puts the parts of a text together again: none of its addresses is torn.
+    let long = es.replace("Escama en", "Escama de las agujas, que come la savia del tronco y de las ramas, en");
+    let tried = sent(&mut staff, "preview", [&better, &long], "0").await.body;
+    assert_eq!(tried.matches("class=\"bubble\"").count(), 2, "{tried}");
+    assert!(tried.contains("It takes 2 texts (") && tried.contains("Phones show them as one."), "{tried}");
     for to in ["keep", "restore"] {
         assert_eq!(sent(&mut staff, to, [&better, &es], "0").await.status, StatusCode::FORBIDDEN, "{to}");
     }
