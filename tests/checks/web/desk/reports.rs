@@ -156,7 +156,7 @@ async fn a_look_in_vain_that_moves_no_date_is_not_told_as_one_that_counts() {
 async fn what_cannot_be_is_told_at_its_field_and_nothing_is_kept() {
     let desk = DeskWorld::new().await;
     let (mut vera, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
-    vera.get("/desk/new-report").await;
+    assert!(vera.get("/desk/new-report").await.body.contains("Your region: Region south."));
     let sound = [("region", "south"), ("saw", "eggs"), ("date", "2025-03-09")];
     for (field, value, said) in [
         ("region", "nowhere", "Choose the region"),
