@@ -17,6 +17,8 @@ async function inReach(where, one) {
 async function twoTaps() {
   await inspect("new report", { response: await page.goto(`${BASE}/desk/new-report?region=${REGION}`) });
   await page.goto(`${BASE}/desk/new-report?region=${REGION}`);
+  const { height } = await page.locator(".brand").boundingBox();
+  wanted("new report", height < 50, `the name of the house has more than two lines: ${height} px`);
   const eggs = page.locator("label.tile", { hasText: "eggs" }).first();
   await inReach("the tile of eggs", eggs);
   const save = page.getByRole("button", { name: "Save" }).first();
