@@ -27,6 +27,19 @@ pub fn height_of_feet(feet: f64) -> f64 {
     to_decimetre(feet_to_m(feet))
 }
 
+/// A height as somebody types it, in metres to the decimetre: `5,600`, `5600 ft` and `5,600'` in feet, `1700 m` in metres.
+pub fn height_of_words(text: &str) -> Option<f64> {
+    let plain = text.trim().replace(',', "").to_lowercase();
+    let end = plain.find(|c: char| !c.is_ascii_digit() && !"+-. ".contains(c)).unwrap_or(plain.len());
+    let (number, unit) = plain.split_at(end);
+    let number = number.trim().parse::<f64>().ok().filter(|number| number.is_finite())?;
+    match unit.trim_end_matches('.') {
+        "" | "ft" | "feet" | "foot" | "'" | "’" | "′" => Some(height_of_feet(number)),
+        "m" | "meter" | "meters" | "metre" | "metres" => Some(to_decimetre(number)),
+        _ => None,
+    }
+}
+
 /// To the decimetre: no elevation is known better.
 pub fn to_decimetre(metres: f64) -> f64 {
     (metres * 10.0).round() / 10.0
@@ -72,6 +85,24 @@ mod tests {
         assert_eq!(feet_to_m(10_000.0), 3_048.0);
         assert_eq!(m_to_feet(3_048.0), 10_000.0);
         assert_eq!(feet_to_m(5_280.0), 1_609.344);
+    }
+
+    #[test]
+    fn a_height_is_read_with_its_unit() {
+        for (typed, metres) in [
+            ("5600", Some(1706.9)),
+            ("5,600 ft", Some(1706.9)),
+            ("5600 Feet.", Some(1706.9)),
+            ("5,600'", Some(1706.9)),
+            (" 1,707 m ", Some(1707.0)),
+            ("1707meters", Some(1707.0)),
+            ("-282 ft", Some(-86.0)),
+            ("5600 yd", None),
+            ("high", None),
+            ("ft", None),
+        ] {
+            assert_eq!(height_of_words(typed), metres, "{typed}");
+        }
     }
 
     #[test]

@@ -121,7 +121,7 @@ fn heights(text: &str, read: impl Fn(&str) -> Result<Band, BandError>) -> Result
 /// Why something is done, for the audit.
 #[derive(Debug, Default, clap::Args)]
 pub struct Why {
-    /// Why, in a few words without addresses; it is kept in the audit
+    /// Why, in a few words without e-mail addresses or telephone numbers; it is kept in the audit
     #[arg(long, value_name = "REASON", value_parser = reason)]
     pub why: Option<String>,
 }

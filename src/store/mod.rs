@@ -76,7 +76,7 @@ pub mod inbound;
 pub mod runs;
 pub mod text_parts;
 
-pub use error::{Conflict, StoreError, store_errors};
+pub use error::{Conflict, StoreError, TakenZip, store_errors};
 pub use hash_keys::KnownKey;
 pub use lock::ServiceLock;
 pub use rows::{civil_day, day_number, instant, ms};

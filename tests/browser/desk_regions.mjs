@@ -47,7 +47,8 @@ async function aNewRegion() {
   await inspect("draft that failed");
   await says("draft that failed", "nothing was saved");
   await says("draft that failed", "under “Elevation”");
-  await press(page.getByRole("link", { name: "Change it and look again" }));
+  await press(page.getByRole("link", { name: "“Elevation”" }).first());
+  wanted("draft that failed", await page.locator("#elevation_ft").isVisible(), "the link does not lead to the field");
   wanted("change again", (await page.inputValue("#zips")) === "00399", "the form is empty");
   // Far from every station and high above them: one is offered and not taken.
   await openAll();
@@ -71,7 +72,7 @@ async function aNewRegion() {
   await press(page.getByRole("link", { name: "Change", exact: true }));
   await page.fill("#zips", "00391");
   await openAll();
-  await page.fill("#elevation_ft", "5,600");
+  await page.fill("#elevation_ft", "5,600 ft");
   await page.fill("#stations", station);
   await press(button("Look at it"));
   await ended();

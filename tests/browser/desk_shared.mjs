@@ -15,7 +15,7 @@ const PHONE = { width: 390, height: 844 };
 const LOOKS = [["light", 390, 844], ["dark", 320, 800], ["light", 1200, 900], ["dark", 1200, 900]];
 
 const TARGETS =
-  "button, input:not([type=hidden]), select, textarea, summary, a.button, a.go, nav a, .lines h2 a, .lines h3 a, label.choice, label.tile";
+  "button, input:not([type=hidden]), select, textarea, summary, a.button, a.go, nav a, .lines h2 a, .lines h3 a, label.choice, label.tile, .exercise a, .season tbody th a";
 
 /** Somebody else's browser, on a phone. */
 export async function newContext() {

@@ -12,6 +12,14 @@ const press = (button) => pressOf(page, button);
 const button = (name) => buttonOf(page, name);
 const says = (name, text) => saysOf(page, name, text);
 
+/** Whether its upper edge stands in the window. */
+async function isSeen(what) {
+  return page.locator(what).first().evaluate((one) => {
+    const { top } = one.getBoundingClientRect();
+    return top >= 0 && top < innerHeight;
+  });
+}
+
 async function words() {
   await inspect("wording", { response: await page.goto(`${BASE}/desk/wording`) });
   await press(page.getByRole("link", { name: "Wash now: text message" }));
@@ -19,13 +27,23 @@ async function words() {
   await says("words of a text", "{{ wash_by }}");
   await says("words of a text", "the last day to wash");
   const before = await page.inputValue("#en");
+  const hidden = await page.locator("#en").evaluate((one) => one.scrollHeight - one.clientHeight);
+  wanted("words of a text", hidden <= 1, `${hidden} px of the words are not seen`);
   await page.fill("#en", before.replaceAll("{{ wash_by }}", "soon"));
   await inspect("words refused", { status: 422, response: await press(button("Keep these words")) });
   await says("words refused", "The text does not say the last day to wash: put {{ wash_by }} where it belongs.");
   wanted("words refused", (await page.inputValue("#en")).includes("by soon"), "what was typed is gone");
+  // What is wrong is seen together with the field.
+  await page.getByRole("link", { name: "English" }).click();
+  wanted("words refused", await isSeen("#en-error .error"), "the link does not lead to what is wrong");
+  wanted("words refused", await isSeen("#en"), "the link does not lead to the words");
+  await press(button("Preview"));
+  wanted("words tried in vain", await isSeen("#looked"), "one does not land at what is wrong");
   await page.fill("#en", before.replace("Scale in", "Eggs in"));
   await page.fill("#why", "so that everybody knows which tree");
-  await inspect("words tried", { response: await press(button("Preview")) });
+  const tried = await press(button("Preview"));
+  wanted("words tried", await isSeen("#looked"), "one does not land at how they read");
+  await inspect("words tried", { response: tried });
   await says("words tried", "Nothing is wrong with these words");
   await says("words tried", "Eggs in Cedar Flat");
   await press(button("Keep these words"));

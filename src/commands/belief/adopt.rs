@@ -2,6 +2,7 @@
 
 use super::ask::Which;
 use super::show::{frozen_lines, regions_of};
+use crate::commands::args::DegreeUnit;
 use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
 use crate::commands::format::{counted, print_out, wrapped};
@@ -40,7 +41,8 @@ pub async fn run(args: &Adopt, config: &Config) -> Result<(), CommandError> {
     let (dates, left_out) = proposed_dates(&app, &chosen, &found, &regions, &unwatched()).await;
     tell_left_out(&left_out);
     let frozen = frozen_lines(&frozen_seasons(&found.known.frozen, chosen.season));
-    print_out(&(in_words(&chosen, &found.made) + &frozen + &dates_words(&chosen.profile, &dates, "adopted")))?;
+    let words = in_words(&chosen, &found.made, DegreeUnit::of_house(config));
+    print_out(&(words + &frozen + &dates_words(&chosen.profile, &dates, "adopted")))?;
     if args.go.is_wanted(&format!("write this as version {version}?"))? {
         let word = Word { by: &args.said.by, why: Some(&args.said.why) };
         let done = adopt(&app, &chosen, &found.fingerprint(), word).await;
@@ -63,17 +65,14 @@ fn how_to_thaw(profile: &str, why: &ProposalFault) -> String {
     format!("; {they} after {commands}")
 }
 
-fn in_words(chosen: &Chosen, made: &Adopted) -> String {
+fn in_words(chosen: &Chosen, made: &Adopted, unit: DegreeUnit) -> String {
     let Chosen { profile, season, .. } = chosen;
     let mut text = format!(
         "{} ({}): version {} would follow version {}\n",
         profile.names.en, profile.id, made.profile.version, profile.version
     );
-    for AdoptedStage { stage, sum_before, sum, belief_before, belief, reports } in &made.changes {
-        text += &format!(
-            "stage {stage}: {sum:.0} °C·day, was {sum_before:.0}; not known (sd) {belief:.0}, was {belief_before:.0}; from {}\n",
-            counted(*reports as u64, "report", "reports")
-        );
+    for change in &made.changes {
+        text += &stage_words(change, unit);
     }
     text += &format!(
         "How places and years differ stays as it was. Reports up to season {season} are then in the numbers and teach no more.\n"
@@ -88,10 +87,39 @@ fn in_words(chosen: &Chosen, made: &Adopted) -> String {
     wrapped(&text)
 }
 
+fn stage_words(change: &AdoptedStage, unit: DegreeUnit) -> String {
+    let AdoptedStage { stage, sum_before, sum, belief_before, belief, reports } = change;
+    let [sum, sum_before, belief, belief_before] =
+        [sum, sum_before, belief, belief_before].map(|heat| unit.heat_from_c(*heat));
+    format!(
+        "stage {stage}: {sum:.0} {}, was {sum_before:.0}; not known (sd) {belief:.0}, was {belief_before:.0}; from {}\n",
+        unit.heat_symbol(),
+        counted(*reports as u64, "report", "reports")
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::service::belief::version::Unheard;
+
+    #[test]
+    fn heat_is_told_in_the_unit_of_the_house() {
+        let change = AdoptedStage {
+            stage: "laying".into(),
+            sum_before: 200.0,
+            sum: 210.0,
+            belief_before: 40.0,
+            belief: 30.0,
+            reports: 1,
+        };
+        for (unit, wanted) in [
+            (DegreeUnit::Celsius, "stage laying: 210 °C·day, was 200; not known (sd) 30, was 40; from 1 report\n"),
+            (DegreeUnit::Fahrenheit, "stage laying: 378 °F·day, was 360; not known (sd) 54, was 72; from 1 report\n"),
+        ] {
+            assert_eq!(stage_words(&change, unit), wanted);
+        }
+    }
 
     #[test]
     fn where_only_frozen_reports_are_new_it_says_so_and_how_they_are_thawed() {

@@ -2,9 +2,10 @@
 
 use chrono::NaiveDate;
 
-use super::lacking::By;
+use super::lacking::{By, Typed};
 use super::{DateStyle, Findings, dates};
 use crate::message::facts::{Basis, NoticeFacts};
+use crate::message::templates::typed;
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 use crate::season::decide::MovedBy;
@@ -19,6 +20,8 @@ pub(super) struct Text<'a> {
     pub language: Language,
     pub channel: Channel,
     pub facts: &'a NoticeFacts,
+    /// The name of the example that the facts are of.
+    pub sample: &'a str,
 }
 
 /// What somebody saw.
@@ -185,12 +188,37 @@ fn check_raking(found: &mut Findings<'_>, text: &Text<'_>) {
     }
     let link = text.facts.sender.public_url.as_ref().is_some_and(|url| text.text.contains(url));
     if text.channel == Channel::Sms && !link && !text.has_one(ground) {
-        let what = "to wash from the ground, or where the cautions are";
-        found.lacks(text.file, "ground", what, By::Names(&["public_url"]));
+        lacks_ground(found, text, ground);
     }
     if text.kind == NoticeKind::LastDaysToWash && !text.has_one(same_day) {
         found.lacks(text.file, "same-day", "to rake on the same day", By::Words);
     }
+}
+
+/// A text that has the address may come without it: where there is no public page, and where it has no room.
+fn lacks_ground(found: &mut Findings<'_>, text: &Text<'_>, ground: &[&str]) {
+    if found.typed == Typed::Words {
+        let what = "to wash from the ground, or where the cautions are";
+        return found.lacks(text.file, "ground", what, By::Names(&["public_url"]));
+    }
+    let (say, address) = (ground.first().copied().unwrap_or_default(), typed("public_url"));
+    let has_address = found.templates.names_used(text.file).contains("public_url");
+    let mend = match (&text.facts.sender.public_url, has_address) {
+        (None, _) => {
+            format!("Say “{say}” there: {address}, which leads to the cautions, is empty where there is no public page")
+        }
+        (Some(_), true) => {
+            format!("Say “{say}” there, or shorten it: {address}, which leads to the cautions, has no room in it")
+        }
+        (Some(_), false) => {
+            format!("Say “{say}” there, or put {address}, which leads to the cautions, where it belongs")
+        }
+    };
+    let what = format!(
+        "does not say to wash from the ground, or where the cautions are, with sample `{}`: “{}”. {mend}",
+        text.sample, text.text
+    );
+    found.fault(text.file, "ground", what);
 }
 
 /// Both days, and why.

@@ -296,7 +296,10 @@ impl Findings<'_> {
         channel: Channel,
         sample: &Sample,
     ) {
-        kinds::check(self, &kinds::Text { file, text, kind, language, channel, facts: &sample.facts });
+        kinds::check(
+            self,
+            &kinds::Text { file, text, kind, language, channel, facts: &sample.facts, sample: sample.name },
+        );
     }
 
     fn check_calendar(&mut self, calendar: &str, language: Language) {

@@ -99,7 +99,7 @@ fn things_said(kind: NoticeKind, facts: &NoticeFacts, language: Language, messag
         Message::Sms { text } => (text.clone(), Channel::Sms),
         Message::Email { subject, text, .. } => (format!("{subject} {}", flat(text)), Channel::Email),
     };
-    let read = Text { file: "", text: &text, kind, language, channel, facts };
+    let read = Text { file: "", text: &text, kind, language, channel, facts, sample: "" };
     let best = facts.days.and_then(|days| days.best);
     let days: [(&str, Option<NaiveDate>); 4] = [
         ("the last day to wash", Some(facts.wash_by)),

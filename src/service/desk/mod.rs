@@ -90,7 +90,7 @@ pub enum DeskError {
         "held until {until} it could not leave before {leaves}, and it is of use until {of_use_until}: give an earlier end, or call it off"
     )]
     HoldTooLong { until: String, leaves: String, of_use_until: String },
-    #[error("say why, in a few words without addresses: {0}")]
+    #[error("say why, in a few words without e-mail addresses or telephone numbers: {0}")]
     Reason(String),
     #[error(
         "notice `{id}` was written by an older program that did not keep what it rests on: its words cannot be changed here"

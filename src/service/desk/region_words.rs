@@ -37,6 +37,11 @@ const FIELDS: [(&str, &str); 17] = [
 const VERBS: [(&str, &str); 4] =
     [(" fetches", " can fetch"), (" sets", " can set"), (" puts", " can put"), (" does", " can measure it")];
 
+/// As many miles as whole kilometres are: the words of the commands have these, and one page does not say 17 miles and 18.
+pub fn whole_miles(km: f64) -> String {
+    format!("{:.0}", km.round_ties_even() * MILES_OF_KM)
+}
+
 /// The same as a sentence of a page.
 pub fn desk_words(text: &str) -> String {
     super::whole_sentence(&page_words(text))
@@ -110,7 +115,7 @@ pub fn in_miles_and_feet(text: &str) -> String {
         let feet_follow = unit == "m" && words.get(at + 2).is_some_and(|feet| feet.starts_with('('));
         match (unit, number.parse::<f64>()) {
             ("km", Ok(km)) => {
-                let miles = format!("{:.0}", km * MILES_OF_KM);
+                let miles = whole_miles(km);
                 let unit = if miles == "1" { "mile" } else { "miles" };
                 out.push(format!("{lead}{miles} {unit}{tail}"));
                 at += 2;
@@ -170,6 +175,13 @@ mod tests {
         ] {
             assert_eq!(in_miles_and_feet(given), wanted, "{given}");
         }
+    }
+
+    #[test]
+    fn a_distance_is_the_same_in_a_table_and_in_words() {
+        // 28.3 km are 17.6 miles, the 28 km of the words 17.4.
+        assert_eq!(whole_miles(28.3), "17");
+        assert_eq!(in_miles_and_feet(&format!("{:.0} km away", 28.3)), "17 miles away");
     }
 
     #[test]

@@ -27,9 +27,9 @@ use self::height::Height;
 use self::place::{Known, far_from_all, words};
 use self::stations::choose;
 use crate::geo::{Point, distance_km};
-use crate::region::{Band, OwnerReports, Region, RegionId, Release};
+use crate::region::{Band, OwnerReports, Region, RegionId, Release, Zip};
 use crate::service::station_choice::{REACH_KM, new_station};
-use crate::store::{Conflict, StoreError};
+use crate::store::{Conflict, StoreError, TakenZip};
 use crate::weather::feeds::nws::{County, PlaceFacts};
 use crate::weather::{Station, StationId};
 
@@ -133,6 +133,17 @@ pub async fn check_wish(wish: &Wish, ground: &Ground) -> Result<(), NewRegionErr
     let region = beside_others(wish, ground).await?;
     let known = Known { table: &ground.table, stations: &ground.stations, regions: &ground.regions };
     place::find(&region.zips, coordinates(wish)?, &known).map(|_| ()).map_err(NewRegionError::Refused)
+}
+
+/// Beside ZIP codes that others have, what is wrong with the rest: for whoever is to hear of all at once.
+pub fn faults_beside(wish: &Wish, taken: &[TakenZip], ground: &Ground) -> Vec<String> {
+    let is_free = |zip: &Zip| taken.iter().all(|one| one.zip != *zip);
+    let rest: Vec<Zip> = read_zips(&wish.zips).unwrap_or_default().into_iter().filter(is_free).collect();
+    if rest.is_empty() {
+        return Vec::new();
+    }
+    let known = Known { table: &ground.table, stations: &ground.stations, regions: &ground.regions };
+    place::find(&rest, coordinates(wish).ok().flatten(), &known).err().unwrap_or_default()
 }
 
 /// The region as far as it was given, when it can stand beside those in use.

@@ -65,7 +65,12 @@ pub(super) async fn adopt_sent(desk: Desk, Form(typed): Form<Typed>) -> Result<R
         }
         Err(DeskError::OtherBelief) => changed(),
         Err(DeskError::Reason(why)) => {
-            refused(&desk, &typed, format!("Say why, in a few words without addresses: {why}.")).await
+            refused(
+                &desk,
+                &typed,
+                format!("Say why, in a few words without e-mail addresses or telephone numbers: {why}."),
+            )
+            .await
         }
         Err(why) => Err(fault_of(why)),
     }

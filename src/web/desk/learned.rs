@@ -79,7 +79,12 @@ async fn frozen_or_thawed(desk: &Desk, typed: &Typed, is_frozen: bool) -> Result
         Ok(true) => "thawed",
         Ok(false) => "already",
         Err(DeskError::Reason(why)) => {
-            return refused(desk, typed, format!("Say why, in a few words without addresses: {why}.")).await;
+            return refused(
+                desk,
+                typed,
+                format!("Say why, in a few words without e-mail addresses or telephone numbers: {why}."),
+            )
+            .await;
         }
         Err(why) => return Err(fault_of(why)),
     };
@@ -107,7 +112,9 @@ pub(super) async fn adopt_sent(desk: Desk, Form(typed): Form<Typed>) -> Result<R
             }
             Ok(desk.to(&format!("{}&done=adopted", path_of(&chosen))))
         }
-        Err(DeskError::Reason(why)) => against(format!("Say why, in a few words without addresses: {why}.")).await,
+        Err(DeskError::Reason(why)) => {
+            against(format!("Say why, in a few words without e-mail addresses or telephone numbers: {why}.")).await
+        }
         Err(DeskError::OtherBelief) => Ok(desk.to(&format!("{}&done=changed", adoption_of(&chosen)))),
         Err(why @ DeskError::NoBelief(_)) => against(capitalised(&why.to_string()) + ".").await,
         Err(why) => Err(fault_of(why)),

@@ -11,14 +11,16 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::by;
 use super::region_draft::{PATIENCE, gone, own, path_of, step_words};
-use super::region_form::{Given, faults_of, fields, read, text, typed_of, usual};
+use super::region_form::{Given, faults_of, fields, read, taken_beside, text, typed_of, usual};
 use super::sign_in::with_status;
 use super::upload::FieldFault;
 use crate::people::account::Deed;
 use crate::region::{Region, RegionId};
+use crate::service::desk::region_words::desk_words;
 use crate::service::new_region::list::id_of;
-use crate::service::new_region::{Ground, Wish, check_wish};
+use crate::service::new_region::{Ground, NewRegionError, Wish, check_wish, faults_beside};
 use crate::service::region_drafts::{Draft, Stage, Task, TooMany};
+use crate::store::{Conflict, StoreError};
 use crate::text::Chain;
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
@@ -81,7 +83,11 @@ pub(super) async fn take(desk: Desk, Path(id): Path<String>, Form(form): Form<Ty
 async fn tried(desk: &Desk, typed: &Typed) -> Result<Response, Fault> {
     let given = match read(desk, typed) {
         Ok(given) => given,
-        Err(faults) => return refused(desk, typed, &faults),
+        Err(mut faults) => {
+            let taken = taken_beside(desk, typed, &faults).await?;
+            faults.extend(taken);
+            return refused(desk, typed, &faults);
+        }
     };
     let wish = match wish_of(given, text(typed, "id")) {
         Ok(wish) => wish,
@@ -89,7 +95,14 @@ async fn tried(desk: &Desk, typed: &Typed) -> Result<Response, Fault> {
     };
     let ground = ground(desk).await?;
     if let Err(why) = check_wish(&wish, &ground).await {
-        let faults = faults_of(desk, why).await?;
+        let rest = match &why {
+            NewRegionError::Store(StoreError::Conflict(Conflict::ZipsTaken { taken })) => {
+                faults_beside(&wish, taken, &ground)
+            }
+            _ => Vec::new(),
+        };
+        let mut faults = faults_of(desk, why).await?;
+        faults.extend(rest.iter().map(|fault| ("zips", desk_words(fault))));
         return refused(desk, typed, &faults);
     }
     match begin(desk, Task::Add(Box::new(wish)), typed, ground) {

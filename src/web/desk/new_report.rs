@@ -83,6 +83,24 @@ async fn usual<'a>(desk: &Desk, regions: &'a [Region]) -> Result<Option<&'a Regi
     Ok(last.or_else(|| regions.iter().find(|region| !reaches_all && desk.may_act_on(region))))
 }
 
+/// So many regions are named.
+const NAMED: usize = 6;
+
+/// The regions in which a report of this account can count at once.
+fn yours(desk: &Desk, regions: &[Region]) -> String {
+    if desk.account().may(Deed::Administer) {
+        return "You act on all regions.".to_owned();
+    }
+    let names: Vec<&str> =
+        regions.iter().filter(|region| desk.may_act_on(region)).map(|region| region.name.as_str()).collect();
+    match (names.as_slice(), names.len().saturating_sub(NAMED)) {
+        ([], _) => "No region is yours: what you enter waits for staff of its region.".to_owned(),
+        ([one], _) => format!("Your region: {one}."),
+        (all, 0) => format!("Your regions: {}.", all.join(", ")),
+        (all, more) => format!("Your regions: {} and {more} more.", all[..NAMED].join(", ")),
+    }
+}
+
 /// Everything that the profile tells apart, what opens the window first.
 fn tiles(profile: &Profile) -> Vec<Tile> {
     let mut tiles = Vec::new();
@@ -257,6 +275,7 @@ fn shown(
             count => value("count") == "yes",
             account => by(desk),
             may_confirm => desk.account().may(Deed::Act),
+            yours => yours(desk, regions),
             takes_photographs => Photographs::of(&app.config).is_some(),
             faults => faults.iter().map(|(field, what)| context! { field => *field, what }).collect::<Vec<_>>(),
             wrong => context! {

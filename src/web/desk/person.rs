@@ -114,7 +114,9 @@ async fn erasing(desk: &Desk, id: &str, refused: Option<Refused<'_>>) -> Result<
 
 async fn reasoned(desk: &Desk, id: &str, (form, typed): (&str, &Typed), why: DeskError) -> Result<Response, Fault> {
     let why = match why {
-        DeskError::Reason(why) => format!("Say it in a few words without addresses: {why}."),
+        DeskError::Reason(why) => {
+            format!("Say it in a few words without e-mail addresses or telephone numbers: {why}.")
+        }
         why => return Err(people_fault(why)),
     };
     with_status(shown(desk, id, None, Some(Refused { form, why, typed })).await, StatusCode::UNPROCESSABLE_ENTITY)

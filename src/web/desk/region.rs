@@ -19,6 +19,7 @@ use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
 use crate::season::status::SeasonStanding;
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
+use crate::service::desk::region_words::whole_miles;
 use crate::service::desk::{kind_words, local, region_changes};
 use crate::service::station_choice::is_of_midnight;
 use crate::store::notices::Notice;
@@ -93,7 +94,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             total,
             without => region.zips.iter().filter(|zip| !seen.people.contains_key(zip)).map(|zip| zip.to_string()).collect::<Vec<_>>(),
             demand => seen.demand.iter().map(|wait| context! {
-                zip => wait.zip.as_str(), people => wait.people, miles => format!("{:.0}", wait.km * MILES_OF_KM),
+                zip => wait.zip.as_str(), people => wait.people, miles => whole_miles(wait.km),
             }).collect::<Vec<_>>(),
             changes => seen.changes.iter().map(|entry| context! {
                 detail => region_changes::in_words(&entry.detail), ..change(entry, zone)
@@ -101,9 +102,6 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
         },
     )
 }
-
-/// The international mile is 1.609344 km.
-const MILES_OF_KM: f64 = 1.0 / 1.609_344;
 
 fn station_of(station: &StationHealth, zone: chrono_tz::Tz) -> Value {
     let of = &station.of;
@@ -113,7 +111,7 @@ fn station_of(station: &StationHealth, zone: chrono_tz::Tz) -> Value {
         name => &of.station.name,
         is_own => station.is_own,
         is_grid => of.station.is_grid_point(),
-        miles => format!("{:.0}", station.km * MILES_OF_KM),
+        miles => whole_miles(station.km),
         height => match feet.round() {
             feet if feet >= 1.0 => format!("{} ft above the region", grouped_feet(station.above_m)),
             feet if feet <= -1.0 => format!("{} ft below the region", grouped_feet(-station.above_m)),

@@ -57,7 +57,12 @@ pub(super) async fn sent(desk: Desk, Form(mut typed): Form<Typed>) -> Result<Res
         "" => None,
         why => match kept_reason(why) {
             Ok(why) => Some(why),
-            Err(why) => return refused(&[("why", format!("Say why in a few words without addresses: {why}."))]),
+            Err(why) => {
+                return refused(&[(
+                    "why",
+                    format!("Say why in a few words without e-mail addresses or telephone numbers: {why}."),
+                )]);
+            }
         },
     };
     let after_it = match changed(&before, given, &typed, desk.account().may(Deed::Administer)) {

@@ -23,7 +23,7 @@ use crate::region::Region;
 use crate::season::lapse::usual_days_for;
 use crate::season::phrases::{capitalised, date};
 use crate::season::{DaySpan, days_after, days_before, days_between};
-use crate::service::desk::region_words::{desk_words, page_words, without_brackets};
+use crate::service::desk::region_words::{desk_words, page_words, whole_miles, without_brackets};
 use crate::service::desk::reports::act_at_once;
 use crate::service::desk::{DeskError, Hand, region_changes};
 use crate::service::new_region::{Fact, NoStation};
@@ -42,7 +42,9 @@ pub(super) const PATIENCE: Duration = Duration::from_secs(3);
 /// So many seconds after which a page reloads itself, for whoever asked for that.
 const RELOAD_S: u32 = 5;
 
-const MILES_OF_KM: f64 = 1.0 / 1.609_344;
+/// Fields of the form that sentences name.
+const FIELDS: [(&str, &str); 3] =
+    [("“Elevation”", "elevation_ft"), ("“Stations”", "stations"), ("“Time zone”", "time_zone")];
 
 /// Days before our heat number of which is told how far off projections were.
 const LEADS_SHOWN: [u32; 4] = [42, 28, 14, 7];
@@ -63,7 +65,13 @@ pub(super) async fn save(desk: Desk, Path(id): Path<String>, Form(typed): Form<T
         "" => None,
         why => match crate::people::csv::kept_reason(why) {
             Ok(why) => Some(why),
-            Err(why) => return refused(&desk, &draft, format!("Say why in a few words without addresses: {why}.")),
+            Err(why) => {
+                return refused(
+                    &desk,
+                    &draft,
+                    format!("Say why in a few words without e-mail addresses or telephone numbers: {why}."),
+                );
+            }
         },
     };
     if !ready.found.doubts.is_empty() && field(&typed, "sure") != "yes" {
@@ -181,7 +189,22 @@ fn failed(failure: &Failure) -> Value {
     let full: Vec<String> = failure.why.iter().map(|why| desk_words(why)).collect();
     let faults: Vec<String> = full.iter().map(|why| without_brackets(why)).collect();
     let more = if failure.no_station.is_some() || faults != full { full } else { Vec::new() };
+    let [faults, more] = [faults, more].map(|all| all.iter().map(|said| with_fields(said)).collect::<Vec<_>>());
     context! { faults, more, no_station => failure.no_station.as_ref().map(offer) }
+}
+
+/// A sentence in pieces, those that name a field of the form with its id.
+fn with_fields(said: &str) -> Vec<Value> {
+    let (mut pieces, mut rest) = (Vec::new(), said);
+    loop {
+        let found = FIELDS.iter().filter_map(|(name, id)| Some((rest.find(*name)?, *name, *id)));
+        let Some((at, name, id)) = found.min_by_key(|(at, ..)| *at) else { break };
+        pieces.push(context! { text => &rest[..at], field => None::<&str> });
+        pieces.push(context! { text => name, field => Some(id) });
+        rest = &rest[at + name.len()..];
+    }
+    pieces.push(context! { text => rest, field => None::<&str> });
+    pieces
 }
 
 fn offer(none: &NoStation) -> Value {
@@ -190,7 +213,7 @@ fn offer(none: &NoStation) -> Value {
         station => none.offer.as_ref().map(|offer| context! {
             name => &offer.station.name,
             id => offer.station.id.as_str(),
-            miles => format!("{:.0}", offer.km * MILES_OF_KM),
+            miles => whole_miles(offer.km),
             higher => offer.higher_m.map(|higher| height_words(higher, "the place")),
             // Far below or above the trees; of others the reason itself says enough.
             days => offer.higher_m.filter(|higher| is_far_in_height(*higher)).and_then(|higher| days_off(usual_days_for(-higher))),
@@ -226,13 +249,13 @@ fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
         }).collect::<Vec<_>>(),
         own => context! {
             name => format!("{} ({})", preview.station.name, preview.station.id),
-            miles => format!("{:.0}", preview.station_km * MILES_OF_KM),
+            miles => whole_miles(preview.station_km),
             higher => above_words(preview.station.elevation_m - region.elevation_m),
             trees => trees_beside(desk, preview),
         },
         warning => warning(desk, preview),
-        doubts => found.doubts.iter().map(|doubt| desk_words(&doubt.words())).collect::<Vec<_>>(),
-        remarks => remarks.collect::<Vec<_>>(),
+        doubts => found.doubts.iter().map(|doubt| with_fields(&desk_words(&doubt.words()))).collect::<Vec<_>>(),
+        remarks => remarks.map(|remark| with_fields(&remark)).collect::<Vec<_>>(),
         conflicts => preview.conflicts.iter().map(|taken| context! {
             zip => taken.zip.as_str(), region => taken.region.as_str(), name => &taken.name,
         }).collect::<Vec<_>>(),
@@ -375,13 +398,19 @@ fn moved(before: &Preview, after: &Preview) -> Value {
     context! {
         opened => opens(before),
         opens => opens(after),
-        days => days.map(|days| match days {
-            0 => "no day earlier or later".to_owned(),
-            days if days < 0 => format!("{} {} earlier", -days, if days == -1 { "day" } else { "days" }),
-            days => format!("{days} {} later", if days == 1 { "day" } else { "days" }),
-        }),
+        days => days.map(|days| apart_words(days, "no day earlier or later")),
         told => usual_days(before),
         tells => usual_days(after),
+    }
+}
+
+/// `22 days earlier`; `same`: where it is none.
+fn apart_words(days: i64, same: &str) -> String {
+    let unit = if days.abs() == 1 { "day" } else { "days" };
+    match days {
+        0 => same.to_owned(),
+        days if days < 0 => format!("{} {unit} earlier", -days),
+        days => format!("{days} {unit} later"),
     }
 }
 
@@ -394,8 +423,8 @@ fn between(preview: &Preview, region: &Region) -> Vec<Value> {
             id => other.region.as_str(),
             feet => grouped_feet(other.elevation_m),
             opens => other.usual.map(|usual| date(Language::En, usual.opens)),
-            after => other.days_after.map(|days| format!("{days:+}")),
-            miles => format!("{:.0}", other.km * MILES_OF_KM),
+            after => other.days_after.map(|days| apart_words(days, "the same day")),
+            miles => whole_miles(other.km),
         }
     };
     if preview.others.is_empty() {
@@ -410,7 +439,7 @@ fn between(preview: &Preview, region: &Region) -> Vec<Value> {
         feet => grouped_feet(region.elevation_m),
         opens => preview.usual.map(|usual| date(Language::En, usual.opens)),
         after => Value::from(()),
-        miles => "0",
+        miles => Value::from(()),
     };
     earlier.into_iter().map(row).chain([here]).chain(rest.into_iter().map(row)).collect()
 }

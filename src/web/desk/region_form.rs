@@ -8,6 +8,7 @@ use minijinja::value::Value;
 use sha2::{Digest, Sha256};
 
 use super::caller::Desk;
+use super::new_region::AGAIN;
 use super::upload::FieldFault;
 use crate::id::StationId;
 use crate::people::account::Deed;
@@ -16,8 +17,8 @@ use crate::season::phrases::capitalised;
 use crate::service::desk::region_words::{desk_words, quoted};
 use crate::service::new_region::list::{USUAL_PROFILE, USUAL_RELEASE, zone};
 use crate::service::new_region::{NewRegionError, read_zips};
-use crate::store::{Conflict, StoreError};
-use crate::units::{height_of_feet, m_to_feet};
+use crate::store::{Conflict, StoreError, TakenZip};
+use crate::units::{height_of_words, m_to_feet};
 use crate::web::Fault;
 use crate::web::forms::Typed;
 
@@ -94,21 +95,24 @@ pub(super) fn read(desk: &Desk, typed: &Typed) -> Result<Given, Vec<FieldFault>>
     if name.is_empty() {
         faults.push(("name", "Give the name by which people know the place.".to_owned()));
     }
-    let zips: Vec<String> = parts(typed, "zips", &[' ', ',', ';', '\n', '\r', '\t']);
+    let zips = zip_texts(typed);
     match read_zips(&zips) {
         Ok(_) => {}
         Err(wrong) => faults.push(("zips", sentences(&wrong))),
     }
-    let band = match (text(typed, "from_ft"), text(typed, "to_ft")) {
-        ("", "") => None,
-        (from, to) => match Band::parse_feet(&format!("{from}..{to}")) {
-            Ok(band) => Some(band),
-            Err(why) => {
-                faults.push(("from_ft", sentence(&why.to_string())));
-                None
-            }
-        },
+    let mut height = |name: &'static str| match text(typed, name) {
+        "" => None,
+        typed => height_of_words(typed).or_else(|| {
+            let what = format!("This is no height: “{typed}”. Give feet, such as 5,600, or meters, such as 1,700 m.");
+            faults.push((name, what));
+            None
+        }),
     };
+    let (elevation_m, from_m, to_m) = (height("elevation_ft"), height("from_ft"), height("to_ft"));
+    let band = Some(Band { from_m, to_m }).filter(|_| from_m.is_some() || to_m.is_some());
+    if let Some(fault) = band.as_ref().and_then(Band::fault) {
+        faults.push(("from_ft", sentence(&fault)));
+    }
     let mut number = |name: &'static str, what: &str| match text(typed, name).replace(',', "").as_str() {
         "" => None,
         typed => match typed.parse::<f64>().ok().filter(|number| number.is_finite()) {
@@ -119,7 +123,6 @@ pub(super) fn read(desk: &Desk, typed: &Typed) -> Result<Given, Vec<FieldFault>>
             }
         },
     };
-    let elevation_m = number("elevation_ft", "The elevation").map(height_of_feet);
     let (latitude, longitude) = (number("latitude", "The latitude"), number("longitude", "The longitude"));
     let (latitude, longitude) = (latitude.filter(|_| administers), longitude.filter(|_| administers));
     if latitude.is_some() != longitude.is_some() {
@@ -167,6 +170,10 @@ pub(super) fn read(desk: &Desk, typed: &Typed) -> Result<Given, Vec<FieldFault>>
         owner_reports,
     };
     if faults.is_empty() { Ok(given) } else { Err(faults) }
+}
+
+fn zip_texts(typed: &Typed) -> Vec<String> {
+    parts(typed, "zips", &[' ', ',', ';', '\n', '\r', '\t'])
 }
 
 fn parts(typed: &Typed, name: &str, signs: &[char]) -> Vec<String> {
@@ -225,6 +232,25 @@ pub(super) async fn conflict_of(desk: &Desk, conflict: &Conflict) -> Result<Fiel
         }
         other => ("zips", desk_words(&other.to_string())),
     })
+}
+
+/// Beside ZIP codes that cannot be read, those that others have. Where heights part them that waits for all to be read.
+pub(super) async fn taken_beside(
+    desk: &Desk,
+    typed: &Typed,
+    faults: &[FieldFault],
+) -> Result<Option<FieldFault>, Fault> {
+    let has_heights = ["from_ft", "to_ft"].iter().any(|name| !text(typed, name).is_empty());
+    if has_heights || faults.iter().all(|(field, _)| *field != "zips") {
+        return Ok(None);
+    }
+    let regions = desk.site().app().store.regions().await?;
+    let mut taken: Vec<TakenZip> = Vec::new();
+    for zip in zip_texts(typed).iter().filter_map(|text| Zip::parse(text).ok()) {
+        let others = regions.iter().filter(|region| region.zips.contains(&zip));
+        taken.extend(others.map(|region| TakenZip { zip: zip.clone(), by: region.id.clone(), band: region.band }));
+    }
+    if taken.is_empty() { Ok(None) } else { conflict_of(desk, &Conflict::ZipsTaken { taken }).await.map(Some) }
 }
 
 /// Where what is wrong is mended; the words are those of [`Region::faults`] and of finding a place.
@@ -310,10 +336,11 @@ pub(super) fn fields(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Value
     let differs = |name: &&str| text(typed, name) != text(&usual, name);
     let open: BTreeMap<&str, bool> =
         GROUPS.iter().map(|(group, names)| (*group, faults.iter().any(|(field, _)| names.contains(field)))).collect();
-    // Where nobody looks a place up, it has to be given.
+    // Where nobody looks a place up, it has to be given; what is tried again may lack its height.
+    let is_again = !text(typed, AGAIN).is_empty();
     let given: BTreeMap<&str, bool> = GROUPS
         .iter()
-        .map(|(group, names)| (*group, names.iter().any(differs) || *group == "place" && !looks_up))
+        .map(|(group, names)| (*group, names.iter().any(differs) || *group == "place" && (!looks_up || is_again)))
         .collect();
     context! {
         value,

@@ -171,7 +171,9 @@ fn seen(typed: &Typed) -> Option<u32> {
 fn against(why: DeskError) -> Result<Option<String>, Fault> {
     match why {
         DeskError::Texts { .. } => Ok(None),
-        DeskError::Reason(why) => Ok(Some(format!("Say why in a few words without addresses: {why}."))),
+        DeskError::Reason(why) => {
+            Ok(Some(format!("Say why in a few words without e-mail addresses or telephone numbers: {why}.")))
+        }
         DeskError::SameWords { .. } | DeskError::ChangedMeanwhile { .. } | DeskError::Unreadable(_) => {
             Ok(Some(capitalised(&why.to_string().replace('`', "")) + "."))
         }
@@ -243,6 +245,7 @@ async fn shown(
                 name => language.english_name(),
                 origin,
                 text => draft.words(language).trim_end(),
+                rows => rows_of(draft.words(language).trim_end()),
                 faults => own.map(told).collect::<Vec<_>>(),
                 reads => reads.map(shown_reading),
                 unsaid => unsaid.map(shown_unsaid).collect::<Vec<_>>(),
@@ -286,6 +289,15 @@ async fn shown(
             changed_alone => done.and_then(|_| newest_alone(&seen)).map(alone_words),
         },
     )
+}
+
+/// Characters of a line of the field on a phone, as far as lines that end at a blank fill it.
+const LINE: usize = 30;
+
+/// As many lines as a text takes on a phone, so that its end is seen; of long ones as many as a screen has.
+fn rows_of(text: &str) -> usize {
+    let lines = text.lines().map(|line| line.chars().count().div_ceil(LINE).max(1));
+    (lines.sum::<usize>() + 1).clamp(6, 40)
 }
 
 /// The language whose words alone the newest version changed.

@@ -2,6 +2,7 @@
 
 use crate::language::Language;
 use crate::message::TransactionalKind;
+use crate::message::samples;
 use crate::message::templates::{Origin, TextKind, TextName};
 use crate::season::NoticeKind;
 use crate::season::phrases::capitalised;
@@ -105,14 +106,21 @@ pub(super) fn whose_of_all(origins: &[(Language, Origin)]) -> String {
 /// What is wrong with a draft, as a sentence.
 pub(super) fn told(fault: &TextFault) -> String {
     // The table of placeholders stands on the page.
-    let what = fault.what.split("; names to use here").next().unwrap_or_default();
+    let what = with_examples(fault.what.split("; names to use here").next().unwrap_or_default());
     let said = match &fault.at {
         FaultAt::Text => format!("The text {what}"),
-        FaultAt::Notation(None) => capitalised(what),
+        FaultAt::Notation(None) => capitalised(&what),
         FaultAt::Notation(Some(line)) => format!("Line {line}: {what}"),
         FaultAt::Within(text) => format!("“{}”, which it is part of, {what}", title(text)),
     };
     if said.ends_with(['.', '!', '?']) { said } else { said + "." }
+}
+
+/// The samples as the page calls them, where it lets one choose between them.
+fn with_examples(what: &str) -> String {
+    samples::all().iter().fold(what.to_owned(), |said, of| {
+        said.replace(&format!("sample `{}`", of.name), &format!("the example “{}”", sample_words(of.name)))
+    })
 }
 
 /// What an invented notice is like.
@@ -125,7 +133,7 @@ pub(super) fn sample_words(name: &str) -> &str {
         "warmer" => "warm weather moved the last day",
         "reported" => "reports moved the last day",
         "hatching" => "the hatch was seen",
-        "open-ended" => "few years on record, another station helps",
+        "open-ended" => "few years, another station helps",
         "unmeasured" => "hardly anything was measured",
         "longest" => "the longest names",
         "accented" => "the longest names, with accents",

@@ -111,6 +111,8 @@ async fn a_region_is_looked_at_and_then_saved() {
                 "1 person waits for its ZIP codes (1 by e-mail, 1 by text)",
                 "Past seasons there",
                 "Between which regions it stands",
+                "<a href=\"#save\">To Save</a>",
+                "<h2 id=\"save\">",
                 ">Save</button>",
             ] {
                 assert!(page.body.contains(said), "{said}: {}", page.body);
@@ -181,6 +183,9 @@ async fn a_slip_is_told_at_once_beside_its_field() {
         (vec![("zips", "00301 00101")], "zips", "ZIP code 00101 belongs to Region north"),
         (vec![("zips", "00201")], "zips", "belongs to Region south. Leave it out here"),
         (vec![("zips", "00399")], "zips", "is not among the 5 areas"),
+        // Of several that are wrong, each in its way, all are told.
+        (vec![("zips", "00101 00399")], "zips", "is not among the 5 areas"),
+        (vec![("zips", "0030 00101")], "zips", "ZIP code 00101 belongs to Region north"),
         // Of another state: 300 km from the other ZIP code, or from the coordinates.
         (vec![("zips", "00301 00102"), ("from_ft", "5000"), ("to_ft", "5200")], "zips", "belongs to Region north"),
         (vec![("latitude", "31.2"), ("longitude", "-135.4")], "latitude", "mend them, or leave them out"),
@@ -217,6 +222,8 @@ async fn what_is_seldom_wanted_is_folded_away_and_stands_open_where_something_in
     let desk = desk_at(Store::in_memory().await.unwrap(), None).await;
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
     let page = maria.get("/desk/new-region").await.body;
+    // Nobody is asked there, and the page says so once and nowhere the contrary.
+    assert!(page.contains("Places are not looked up here") && !page.contains("Left empty, it is looked up"), "{page}");
     let at = |what: &str| page.find(what).unwrap_or_else(|| panic!("no {what}: {page}"));
     assert!(at("id=\"elevation_ft\"") < at("id=\"from_ft\""), "{page}");
     let open = "<details class=\"more\" open>\n<summary>";
@@ -342,10 +349,10 @@ async fn what_fails_tells_why_and_what_to_do_and_the_form_is_filled_in_again() {
         "{}",
         page.body
     );
-    assert!(page.body.contains("under “Stations”") && !page.body.contains(" --"), "{}", page.body);
-    assert!(page.body.contains("an administrator can fetch it") && !page.body.contains("`"), "{}", page.body);
     let again = path.replace("/desk/region-draft/", "/desk/new-region?again=");
-    assert!(page.body.contains(&again), "{}", page.body);
+    let field = format!("under <a href=\"{again}#stations\">“Stations”</a>");
+    assert!(page.body.contains(&field) && !page.body.contains(" --"), "{}", page.body);
+    assert!(page.body.contains("an administrator can fetch it") && !page.body.contains("`"), "{}", page.body);
     let form = maria.get(&again).await.body;
     for typed in ["Alta Vega", "00301", "6,100", "Old Mill, Red Rock", "value=\"12\""] {
         assert!(form.contains(typed), "{typed}: {form}");

@@ -121,7 +121,7 @@ async fn what_cannot_be_is_told_and_changes_nothing() {
         (vec![("name", "")], "Give the name"),
         (vec![("stations", "NOWHERE")], "Station “NOWHERE” is unknown"),
         (vec![("release", "unless-held"), ("hours", "9999")], "1 to 720 hours"),
-        (vec![("why", "a@example.org asked")], "without addresses"),
+        (vec![("why", "a@example.org asked")], "without e-mail addresses or telephone numbers"),
         (vec![("seen", "0000")], "Somebody changed it since"),
     ] {
         let form = filled(&mut maria, CHANGE, &other).await;

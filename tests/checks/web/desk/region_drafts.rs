@@ -63,6 +63,10 @@ async fn where_no_station_fits_the_closest_is_offered_and_used_by_one_press() {
     let page = ended(&mut maria, &next).await;
     assert_eq!(maria.get(&path).await.status, StatusCode::NOT_FOUND, "the one before is gone");
     assert!(page.body.contains("Not saved yet."), "{}", page.body);
+    // Beside the dates as well, where there are some.
+    let of_station =
+        page.body.contains("These are the station’s days: about 51 days too early for the region’s trees.");
+    assert_eq!(of_station, page.body.contains("In the middle of them:"), "{}", page.body);
     // Right above Save.
     let above = page.body.split(">Save</button>").next().unwrap_or_default();
     let warning: Vec<&str> = above.lines().rev().take(4).filter(|line| line.contains("box alarm")).collect();
@@ -95,7 +99,7 @@ async fn where_no_station_fits_a_grid_is_used_by_one_press() {
 async fn a_draft_that_is_tried_again_goes_and_one_that_failed_can_be_put_away() {
     let desk = in_memory(None).await;
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
-    let first = begun(&mut maria, &[("elevation_ft", "6,100")]).await;
+    let first = begun(&mut maria, &[("elevation_ft", "6,100 ft")]).await;
     ended(&mut maria, &first).await;
     let id = first.rsplit('/').next().unwrap();
     let field = format!("name=\"again\" value=\"{id}\"");

@@ -61,6 +61,9 @@ async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confir
     let page = olga.get("/desk/new-report?region=south").await.body;
     assert!(page.contains("<option value=\"south\" selected>") && page.contains("value=\"2025-03-10\" max"), "{page}");
     assert!(!page.contains("name=\"count\""), "an observer lets nothing count: {page}");
+    // Beside Save stands what may be missed below it.
+    let (_, save) = page.split_once("type=\"submit\">Save<").expect("Save");
+    assert!(save.contains("href=\"#more\">ZIP code, tree, ") && save.contains("<h2 id=\"more\">"), "{save}");
     let answer =
         olga.upload("/desk/new-report", &[("region", "north"), ("saw", "eggs"), ("date", "2025-03-09")], None).await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
@@ -153,7 +156,7 @@ async fn a_look_in_vain_that_moves_no_date_is_not_told_as_one_that_counts() {
 async fn what_cannot_be_is_told_at_its_field_and_nothing_is_kept() {
     let desk = DeskWorld::new().await;
     let (mut vera, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
-    vera.get("/desk/new-report").await;
+    assert!(vera.get("/desk/new-report").await.body.contains("Your region: Region south."));
     let sound = [("region", "south"), ("saw", "eggs"), ("date", "2025-03-09")];
     for (field, value, said) in [
         ("region", "nowhere", "Choose the region"),

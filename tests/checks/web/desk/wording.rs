@@ -33,13 +33,23 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
     let (mut staff, _) = desk.signed_in("vera", Role::Staff, of_region("north")).await;
     let page = staff.get(PAGE).await.body;
     assert!(page.contains("Administrators keep them") && !page.contains("/keep"), "{page}");
+    // As many rows as the words take on a phone, and the way to each part of the page.
+    assert!(page.contains("name=\"en\" rows=\"1") && !page.contains("rows=\"24\""), "{page}");
+    assert!(["words", "reads", "history"].iter().all(|part| page.contains(&format!("href=\"#{part}\""))), "{page}");
     let tried = sent(&mut staff, "preview", [&better, &es], "0").await;
     assert_eq!(tried.status, StatusCode::OK);
+    let (above, reads) = tried.body.split_once("id=\"looked\"").expect("where the form leads");
+    assert!(above.contains(&format!("{PAGE}/preview#looked")) && reads.contains("<h2 id=\"reads\">"), "{above}");
     assert!(
         tried.body.contains("Eggs in Cedar Flat") && tried.body.contains("It fits one text of 160 characters ("),
         "{}",
         tried.body
     );
+    // A phone puts the parts of a text together again: none of its addresses is torn.
+    let long = es.replace("Escama en", "Escama de las agujas, que come la savia del tronco y de las ramas, en");
+    let tried = sent(&mut staff, "preview", [&better, &long], "0").await.body;
+    assert_eq!(tried.matches("class=\"bubble\"").count(), 2, "{tried}");
+    assert!(tried.contains("It takes 2 texts (") && tried.contains("Phones show them as one."), "{tried}");
     for to in ["keep", "restore"] {
         assert_eq!(sent(&mut staff, to, [&better, &es], "0").await.status, StatusCode::FORBIDDEN, "{to}");
     }
@@ -68,6 +78,7 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
 
     // Somebody who looked before is asked to look again; then back to what was shipped.
     let late = sent(&mut admin, "keep", [&en, &es], "0").await;
+    assert_eq!(late.body.matches("id=\"looked\"").count(), 1, "{}", late.body);
     assert_eq!(late.status, StatusCode::UNPROCESSABLE_ENTITY);
     assert!(late.body.contains("Somebody has changed wash-now.sms meanwhile"), "{}", late.body);
     admin.get(PAGE).await;
@@ -202,4 +213,35 @@ async fn words_without_their_caution_are_not_kept() {
         assert!(at_its_words.contains(lacks), "{lacks}: {at_its_words}");
     }
     assert!(desk.store().wordings().await.unwrap().is_empty());
+}
+
+/// A text may have the address and still come without it; what mends that is said with the very example.
+#[tokio::test]
+async fn a_text_without_the_ground_is_refused_with_the_example_in_which_it_lacks_and_both_ways_out() {
+    let desk = DeskWorld::new().await;
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    admin.get(PAGE).await;
+    let [en, es] = typed(&desk);
+    for (without, says) in [
+        // The examples with best days have the address, but the longest of them has no room for it.
+        (
+            en.replace("Hose from the ground, best", "Hose, best"),
+            "with the example “the longest names”: “Upland Ext Off: Scale in Upper Juniper Canyon North Rim: cotton? \
+             Hose, best to Apr 27",
+        ),
+        (
+            en.replace("Hose from the ground; dry", "Hose; dry"),
+            "with the example “the heat sum is reached, no public page”: “Upland Ext: Scale in Cedar Flat: white \
+             cotton? Hose; dry",
+        ),
+    ] {
+        assert_ne!(without, en);
+        let answer = sent(&mut admin, "keep", [&without, &es], "0").await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(answer.body.contains(says) && answer.body.contains("Say “from the ground” there"), "{}", answer.body);
+        assert!(!answer.body.contains("put {{ public_url }}"), "it is there: {}", answer.body);
+    }
+    let neither = en.replace("from the ground; ", "").replace("{% if public_url %}{{ public_url }} {% endif %}", "");
+    let answer = sent(&mut admin, "keep", [&neither, &es], "0").await;
+    assert!(answer.body.contains("or put {{ public_url }}, which leads to the cautions"), "{}", answer.body);
 }
