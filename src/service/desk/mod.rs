@@ -162,6 +162,11 @@ pub fn local(at: DateTime<Utc>, zone: Tz) -> String {
     at.with_timezone(&zone).format("%a, %b %-d, %-I:%M %p %Z").to_string()
 }
 
+/// `Sat, Mar 14, 2026, 8:00 AM MST`: as [`local`], of what may lie years back.
+pub fn local_with_year(at: DateTime<Utc>, zone: Tz) -> String {
+    at.with_timezone(&zone).format("%a, %b %-d, %Y, %-I:%M %p %Z").to_string()
+}
+
 /// With a capital and a full stop.
 fn whole_sentence(text: &str) -> String {
     let text = crate::season::phrases::capitalised(text.trim());

@@ -19,6 +19,8 @@ pub struct Why {
     pub sentence: String,
     /// Why it does not leave unasked, or how it leaves.
     pub waits: String,
+    /// Id of the field report that the sentence names.
+    pub report: Option<String>,
     /// Name and value, the most telling first.
     pub numbers: Vec<(&'static str, String)>,
 }
@@ -42,7 +44,11 @@ pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Pr
             Err(_) => "What it rests on was written by another program and cannot be read.".to_owned(),
         },
     };
-    Why { sentence, waits: waits(notice, terms.as_ref()), numbers: numbers(notice, outlook, profile) }
+    let report = terms.as_ref().and_then(|terms| match &terms.reason {
+        Reason::Seen { report, .. } => Some(report.clone()),
+        _ => None,
+    });
+    Why { sentence, waits: waits(notice, terms.as_ref()), report, numbers: numbers(notice, outlook, profile) }
 }
 
 /// Chances and days to go are those of the day on which it was decided: on a later one that day is named.

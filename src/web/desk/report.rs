@@ -22,7 +22,7 @@ use crate::season::{WindowDays, days_between};
 use crate::service::desk::effect::{Effect, RegionEffect, came_up, effect};
 use crate::service::desk::notice::fate;
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
-use crate::service::desk::{DeskError, Hand, kind_words, local, reports};
+use crate::service::desk::{DeskError, Hand, kind_words, local_with_year, reports};
 use crate::service::field_reports::can_be_seen;
 use crate::service::photographs::Photographs;
 use crate::store::audit::AuditEntry;
@@ -263,8 +263,7 @@ fn in_prose(detail: &str, region: &Region) -> String {
 pub(super) fn change(entry: &AuditEntry, zone: chrono_tz::Tz) -> Value {
     context! {
         what => capitalised(&entry.act.replace('-', " ")),
-        at => local(entry.at, zone),
-        year => entry.at.with_timezone(&zone).year(),
+        at => local_with_year(entry.at, zone),
         who => entry.account.as_deref().unwrap_or(&entry.actor),
         detail => &entry.detail,
         why => &entry.why,

@@ -102,6 +102,10 @@ async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confir
     assert_eq!((report.standing, report.change.who.as_deref()), (ReportStanding::Confirmed, Some("maria")));
     let log = maria.get(&own).await.body;
     assert!(log.contains("March 9, 2025 in Region north, new") && !log.contains("2025-03-09 in"), "{log}");
+    assert!(
+        log.contains(" by maria, Mon, Mar 10, 2025, ") && !log.contains(" 2025. "),
+        "the year is behind the day: {log}"
+    );
     let by = |act: &str, account: &str| (act.to_owned(), Some(account.to_owned()));
     let mut wanted = vec![by("report-added", "olga"), by("report-confirmed", "maria")];
     assert_eq!(acts(&desk).await, wanted);
@@ -268,4 +272,22 @@ async fn what_came_up_since_a_report_was_confirmed_is_named_with_a_link() {
         assert!(!page.contains("Get ready for"), "that was there before: {page}");
     }
     assert!(!maria.get(&own).await.body.contains("Came up since"));
+    // From the notice, a link leads back to what was seen.
+    let page = maria.get("/desk/notice/pinyon-needle-scale~north~2025~inspect-now").await.body;
+    let id = own.trim_start_matches("/desk/report/");
+    assert!(page.contains(&format!("(report <a href=\"{own}\">{id}</a>)")), "{page}");
+}
+
+#[tokio::test]
+async fn a_notice_to_nobody_says_so_and_counts_no_addresses() {
+    let desk = DeskWorld::new().await;
+    put_notice(&desk, NoticeKind::InspectNow, desk.world.clock.now()).await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = maria.get("/desk/today").await.body;
+    assert!(page.contains("<dd>nobody is signed up there</dd>") && !page.contains("0 addresses"), "{page}");
+    let page = maria.get("/desk/notice/pinyon-needle-scale~north~2025~inspect-now").await.body;
+    assert!(page.contains("It goes to nobody: nobody is signed up there.") && !page.contains("0 addresses"), "{page}");
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await;
+    let page = maria.get("/desk/today").await.body;
+    assert!(page.contains("<dd>1 address (0 by text, 1 by e-mail)</dd>"), "{page}");
 }
