@@ -10,8 +10,10 @@
 
 pub mod access_tokens;
 pub mod acts;
+pub mod comes_up;
 pub mod date_doubts;
 pub mod effect;
+pub mod far_off;
 pub mod find;
 pub mod learning;
 pub mod messages;

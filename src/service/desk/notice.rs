@@ -20,9 +20,11 @@ use crate::message::templates::{STOP_LINK, chart_of, notation_of};
 use crate::message::{EmailChart, Message, Personal, personalise};
 use crate::people::{Channel, Language};
 use crate::region::Region;
+use crate::season::decide::Terms;
 use crate::season::phrases::capitalised;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
+use crate::store::field_reports::{SaidBy, StoredReport};
 use crate::store::notices::{Notice, NoticeState, OwnText, Recall, ReleasePlan};
 
 /// A notice as staff look at it.
@@ -252,6 +254,23 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
         (NoticeState::Waiting, None) => "needs a word".to_owned(),
         _ => notice.standing_word().to_owned(),
+    }
+}
+
+/// As [`fate`], beside a report: what left because of it was let out by whoever confirmed it.
+pub fn fate_beside(notice: &Notice, zone: Tz, report: &StoredReport) -> String {
+    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
+    let is_of_it = terms.as_ref().and_then(|terms| terms.reason.report()) == Some(report.id.as_str());
+    let left = left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none());
+    match (left, report.change.by) {
+        (None, _) => fate(notice, zone),
+        (Some(at), SaidBy::Staff) => {
+            let by = report.change.by_words();
+            format!("let out by the report that {by} confirmed, on {}", local(at, zone))
+        }
+        (Some(at), SaidBy::Rule | SaidBy::Teller) => {
+            format!("let out by the report, which counted at once, on {}", local(at, zone))
+        }
     }
 }
 

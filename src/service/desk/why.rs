@@ -44,10 +44,7 @@ pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Pr
             Err(_) => "What it rests on was written by another program and cannot be read.".to_owned(),
         },
     };
-    let report = terms.as_ref().and_then(|terms| match &terms.reason {
-        Reason::Seen { report, .. } => Some(report.clone()),
-        _ => None,
-    });
+    let report = terms.as_ref().and_then(|terms| terms.reason.report()).map(str::to_owned);
     Why { sentence, waits: waits(notice, terms.as_ref()), report, numbers: numbers(notice, outlook, profile) }
 }
 
