@@ -9,6 +9,7 @@ use tokio::time::Instant;
 
 use super::DeskError;
 use super::comes_up::{ComesUp, comes_up};
+use super::overtaken::{hold_note, skipped_at};
 use crate::assessment::season_model::Assessment;
 use crate::geo::distance_km;
 use crate::region::Region;
@@ -141,17 +142,29 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
     Ok(found)
 }
 
-/// The notices of the season that came up since a report got the standing that it has, the first one first; those that were
-/// never to go out are left aside.
+/// The notices of the season that came up since a report got the standing that it has, the first one first, with those that
+/// staff held and that were skipped since. Others that were never to go out are left aside.
 ///
 /// # Errors
 /// When the store fails.
 pub async fn came_up(app: &App, report: &StoredReport, region: &Region) -> Result<Vec<Notice>, DeskError> {
     let Some(profile) = app.profiles.get(&region.profile) else { return Ok(Vec::new()) };
     let season = profile.season_of(app.clock.now().with_timezone(&region.time_zone).date_naive());
-    let mut notices = app.store.notices_of_season(&profile.id, season).await?;
-    notices.retain(|notice| notice.decided_at >= report.change.at && notice.status() != NoticeStatus::Skipped);
-    Ok(notices)
+    let since = report.change.at;
+    let mut found = Vec::new();
+    for notice in app.store.notices_of_season(&profile.id, season).await? {
+        let is_since = match notice.status() {
+            NoticeStatus::Skipped if hold_note(&notice).is_some() => {
+                skipped_at(app, &notice).await?.is_some_and(|at| at >= since)
+            }
+            NoticeStatus::Skipped => false,
+            _ => notice.decided_at >= since,
+        };
+        if is_since {
+            found.push(notice);
+        }
+    }
+    Ok(found)
 }
 
 fn not_worked_out(region: &Region) -> impl Fn(RegionFault) -> DeskError + '_ {

@@ -26,6 +26,7 @@ pub mod reports;
 pub mod today;
 pub mod wording;
 
+mod overtaken;
 mod regions;
 mod troubles;
 pub(super) mod why;

@@ -258,6 +258,7 @@ async fn shown(
             tag => tag(&seen),
             all_out => seen.all_out,
             stands => &seen.stands,
+            overtook => &seen.overtook,
             why => &seen.why.sentence,
             why_report,
             waits => &seen.why.waits,

@@ -385,3 +385,27 @@ async fn a_sighting_long_before_the_likely_days_is_remarked_before_it_is_confirm
     assert_eq!(all(&desk).await[0].standing, ReportStanding::Confirmed);
     assert!(!maria.get(&own).await.body.contains("earliest likely date"));
 }
+
+#[tokio::test]
+async fn a_notice_that_a_report_let_out_past_a_hold_says_so_on_every_page() {
+    let desk = DeskWorld::new().await;
+    let own = format!("/desk/report/{}", report_of_north(&desk).await);
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    put_notice(&desk, NoticeKind::GetReady, desk.world.clock.now() - TimeDelta::hours(1)).await;
+    let ready = "/desk/notice/pinyon-needle-scale~north~2025~get-ready";
+    maria.get(ready).await;
+    let answer = maria.post(&format!("{ready}/hold"), &[("end", "open"), ("why", "the station is in doubt")]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    maria.get(&own).await;
+    let answer = maria.post(&format!("{own}/confirm"), &[]).await;
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("<p>Skipped; it had been held by maria: the station is in doubt.</p>"), "{page}");
+    for path in ["/desk/today", "/desk/notice/pinyon-needle-scale~north~2025~inspect-now"] {
+        let page = maria.get(path).await.body;
+        assert!(page.contains("Get ready here was held by maria on Mon, Mar 10, "), "{path}: {page}");
+        assert!(page.contains(": “the station is in doubt”. It was skipped on Mon, Mar 10, "), "{path}: {page}");
+    }
+    let page = maria.get(ready).await.body;
+    assert!(page.contains("It had been held by maria: the station is in doubt."), "{page}");
+    assert!(page.contains("It was not told: ") && !page.contains("since 2025-"), "{page}");
+}
