@@ -311,12 +311,17 @@ async fn before_a_report_is_confirmed_its_pages_say_to_how_many_that_sends_a_not
     assert!(says < button, "{page}");
     let page = maria.get(&format!("{own}/effect")).await.body;
     assert!(page.contains(SENDS), "{page}");
+    // What is only missing yet is no reason for ever.
+    let missing = "The temperatures of March 8, 2025 are not in yet. ";
+    assert!(page.contains(missing) && !page.contains("teaches nothing"), "{page}");
     maria.get(&own).await;
     let answer = maria.post(&format!("{own}/confirm"), &[]).await;
     let page = maria.get(answer.header("location")).await.body;
     assert!(page.contains("Let out by the report that maria confirmed, on Mon, Mar 10, "), "{page}");
     assert!(page.contains(" It goes to 2 addresses.") && page.contains("#decide\">Recall it</a>"), "{page}");
     assert!(!page.contains("Confirming it"), "{page}");
+    let once = "The other regions go by it once the temperatures of March 8, 2025 are in.";
+    assert!(page.contains(once) && !page.contains("follow within minutes"), "{page}");
     // What is no sighting sends nothing, and says so.
     let form = [("region", "north"), ("saw", "nothing.yes"), ("date", "2025-03-09")];
     maria.get("/desk/new-report").await;
