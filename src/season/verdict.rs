@@ -93,6 +93,16 @@ pub enum Reason {
     Closed { since: NaiveDate },
 }
 
+impl Reason {
+    /// Id of the field report that brought the notice up.
+    pub fn report(&self) -> Option<&str> {
+        match self {
+            Reason::Seen { report, .. } => Some(report),
+            _ => None,
+        }
+    }
+}
+
 /// What moved a deadline.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -13,6 +13,8 @@ use crate::season::decide::DecidedNotice;
 use crate::season::learning::Places;
 use crate::season::{FieldReport, LearnedNote, Outlook, Profile, StageId, days_between};
 use crate::service::app::App;
+use crate::store::field_reports::StoredReport;
+use crate::store::notices::ToldNotice;
 
 /// A region's outlook and what would be decided now, with nothing written.
 ///
@@ -89,7 +91,31 @@ pub(crate) async fn with_beliefs<const N: usize>(
     let At { region, profile, now } = at;
     let season = profile.season_of(now.with_timezone(&region.time_zone).date_naive());
     let reports = cache.reports(&app.store, profile, season).await?;
-    with_reports(app, records, seasons, cache, at, beliefs.map(|belief| (belief, &*reports))).await
+    let given = beliefs.map(|belief| Given::of(belief, &reports));
+    with_reports(app, records, seasons, cache, at, given).await
+}
+
+/// What one assessment knows beside the temperatures.
+#[derive(Clone, Copy)]
+pub(crate) struct Given<'a> {
+    pub belief: &'a SeasonBelief,
+    /// Those that the decision is to know.
+    pub reports: &'a [FieldReport],
+    /// A confirmed report, as if it had never been: what was decided because of it was not told either.
+    pub untold: Option<&'a StoredReport>,
+}
+
+impl<'a> Given<'a> {
+    pub fn of(belief: &'a SeasonBelief, reports: &'a [FieldReport]) -> Self {
+        Self { belief, reports, untold: None }
+    }
+
+    fn knows(&self, region: &Region, notice: &ToldNotice) -> bool {
+        self.untold.is_none_or(|report| {
+            let is_of_it = notice.report.as_deref() == Some(report.id.as_str());
+            !is_of_it && (report.region != region.id || notice.decided_at < report.change.at)
+        })
+    }
 }
 
 /// As [`with_beliefs`], each with the reports that the decision is to know.
@@ -102,7 +128,7 @@ pub(crate) async fn with_reports<const N: usize>(
     seasons: &mut SeasonCache,
     cache: &mut CycleCache,
     at: At<'_>,
-    known: [(&SeasonBelief, &[FieldReport]); N],
+    given: [Given<'_>; N],
 ) -> Result<[Assessment; N], RegionFault> {
     let At { region, profile, now } = at;
     let today = now.with_timezone(&region.time_zone).date_naive();
@@ -110,14 +136,16 @@ pub(crate) async fn with_reports<const N: usize>(
     let model = seasons.get(app, records, region, profile, season, now).await?;
     let stored = cache.notices(&app.store, region, profile, season).await?;
     // A look at a day that is over knows nothing of what was decided later.
-    let known_notices = stored.iter().filter(|notice| notice.decided_at <= now);
-    let told: Vec<DecidedNotice> = known_notices.map(|notice| notice.told.clone()).collect();
+    let known: Vec<&ToldNotice> = stored.iter().filter(|notice| notice.decided_at <= now).collect();
     let (forecast, forecast_fit) = if records.has_forecast(&model.station().id).await? {
         forecast::fitted(&records.from, model.history(), now, &app.config.weather).await?
     } else {
         (Vec::new(), None)
     };
-    Ok(known.map(|(belief, reports)| {
+    Ok(given.map(|given| {
+        let Given { belief, reports, .. } = given;
+        let told: Vec<DecidedNotice> =
+            known.iter().filter(|notice| given.knows(region, notice)).map(|notice| notice.told.clone()).collect();
         let facts = DayFacts { belief, today, now, forecast: &forecast, forecast_fit, told: &told, reports };
         model.assess(&app.config.weather, &app.config.policy, region.release, &facts)
     }))

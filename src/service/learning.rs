@@ -62,7 +62,7 @@ pub async fn lessons(
     lessons_if(app, records, seasons, profile, season, now, None).await
 }
 
-/// As [`lessons`], if a report were confirmed now.
+/// As [`lessons`], if a report, kept or not, were confirmed now.
 ///
 /// # Errors
 /// As [`lessons`].
@@ -73,7 +73,7 @@ pub async fn lessons_if(
     profile: &Profile,
     season: i32,
     now: DateTime<Utc>,
-    confirmed: Option<&str>,
+    confirmed: Option<&StoredReport>,
 ) -> Result<Lessons, RegionFault> {
     if profile.stages.iter().all(|stage| stage.spread.is_none()) {
         return Ok(Lessons::none(profile, season));
@@ -136,14 +136,20 @@ async fn gather(
     profile: &Profile,
     season: i32,
     now: DateTime<Utc>,
-    confirmed: Option<&str>,
+    confirmed: Option<&StoredReport>,
 ) -> Result<Gathered, StoreError> {
     let frozen = store.learning_freezes(&profile.id, now).await?;
     let fresh = profile.learned_through.map_or(NaiveDate::MIN, |through| profile.first_day(through.saturating_add(1)));
     let (from, to) = (fresh.min(profile.first_day(season)), profile.last_day(season));
     let mut known = store.field_reports_as_of(from, to, now).await?;
-    if let Some(report) = known.iter_mut().find(|report| Some(report.id.as_str()) == confirmed) {
-        report.standing = ReportStanding::Confirmed;
+    if let Some(confirmed) = confirmed {
+        match known.iter_mut().find(|report| report.id == confirmed.id) {
+            Some(report) => report.standing = ReportStanding::Confirmed,
+            None if (from..=to).contains(&confirmed.observed_on) => {
+                known.push(StoredReport { standing: ReportStanding::Confirmed, ..confirmed.clone() });
+            }
+            None => {}
+        }
     }
     if known.is_empty() {
         return Ok(Gathered { reports: Vec::new(), untaught: Vec::new(), frozen });
@@ -214,7 +220,7 @@ async fn heat_of(
 }
 
 /// The report again when the heat of its day is not known.
-fn with_heat(
+pub(super) fn with_heat(
     profile: &Profile,
     season: i32,
     line: &[HeatDay],

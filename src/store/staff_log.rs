@@ -146,6 +146,18 @@ impl Store {
         Ok(new)
     }
 
+    /// When staff were told something, by its key.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn told_staff_at(&self, key: &str) -> Result<Option<DateTime<Utc>>, StoreError> {
+        let row = sqlx::query("SELECT at FROM staff_log WHERE id = $1")
+            .bind(key)
+            .fetch_optional(&mut *self.read().await?)
+            .await?;
+        row.map(|row| get_instant(&row, "at")).transpose()
+    }
+
     /// What staff were told since an instant, the newest first.
     ///
     /// # Errors

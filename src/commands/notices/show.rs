@@ -35,7 +35,9 @@ fn text(seen: &NoticeInDepth) -> String {
         // Writing to a string cannot fail.
         let _ = write!(out, "\n{title}\n{body}");
     };
-    section("Where it stands", paragraph(2, &format!("{}: {}", notice.standing_word(), seen.stands)));
+    let stands = format!("{}: {}", notice.standing_word(), seen.stands);
+    let stands: String = [stands].iter().chain(&seen.overtook).map(|said| paragraph(2, said)).collect();
+    section("Where it stands", stands);
     let mut why = paragraph(2, &format!("{} {}", seen.why.sentence, seen.why.waits));
     for (name, value) in &seen.why.numbers {
         why += &paragraph(2, &format!("{name}: {value}"));

@@ -14,7 +14,7 @@ use crate::season::learning::{HeatedReport, Learned, LearnedStage, Places, Untau
 use crate::season::phrases::date;
 use crate::season::{FieldReport, Observer, Profile, StageId};
 use crate::service::app::App;
-use crate::service::assess::{At, moved_days, with_reports};
+use crate::service::assess::{At, Given, moved_days, with_reports};
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::cycle_cache::CycleCache;
 use crate::service::learning::{Lessons, lessons};
@@ -203,7 +203,7 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
         // What was seen in a region fixes its dates, whatever is believed: before the reports, nothing was seen there.
         let (before, after) = (here(&prior), here(&learned));
-        let known = [(&before, none), (&after, &*all)];
+        let known = [Given::of(&before, none), Given::of(&after, &all)];
         match with_reports(app, &mut records, &mut seasons, &mut cache, at, known).await {
             Ok([before, after]) => dates.push(RegionDates::of(region, (profile, &before), (profile, &after))),
             Err(why) => {
@@ -216,7 +216,7 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
             let without = Learned::from(profile, *season, &others, &app.config.reports.detection);
             let others: Vec<FieldReport> = all.iter().filter(|of| of.id != heated.report.id).cloned().collect();
             let without = here(&without);
-            let known = [(&without, &others[..]), (&after, &*all)];
+            let known = [Given::of(&without, &others), Given::of(&after, &all)];
             // The region was just looked at.
             let Ok([without, with]) = with_reports(app, &mut records, &mut seasons, &mut cache, at, known).await else {
                 continue;

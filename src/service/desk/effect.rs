@@ -8,15 +8,18 @@ use tokio::sync::Semaphore;
 use tokio::time::Instant;
 
 use super::DeskError;
+use super::comes_up::{ComesUp, comes_up};
+use super::overtaken::{hold_note, skipped_at};
+use crate::assessment::season_model::Assessment;
 use crate::geo::distance_km;
 use crate::region::Region;
 use crate::season::learning::{HeatedReport, Learned, Untaught};
-use crate::season::{FieldReport, NoticeStatus, Profile, WindowDays};
+use crate::season::{FieldReport, HeatDay, NoticeStatus, Profile, WindowDays, days_between};
 use crate::service::app::App;
-use crate::service::assess::{At, moved_days, with_reports};
+use crate::service::assess::{At, Given, moved_days, with_reports};
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::cycle_cache::CycleCache;
-use crate::service::learning::{Lessons, lessons_if};
+use crate::service::learning::{Lessons, lessons_if, with_heat};
 use crate::service::region_fault::RegionFault;
 use crate::service::season_chart::shown_days;
 use crate::store::field_reports::{ReportStanding, StoredReport};
@@ -24,6 +27,12 @@ use crate::store::notices::Notice;
 
 /// One at a time: whole seasons of many regions are worked out.
 static TURN: Semaphore = Semaphore::const_new(1);
+
+/// So many days without temperatures are guessed at; after them something is wrong.
+const MOST_GUESSED: i64 = 4;
+
+/// From so many days before. Own judgement, no source.
+const GUESSED_FROM: usize = 5;
 
 /// What a report changes if it is confirmed, or has changed since it is.
 #[derive(Clone, Debug, PartialEq)]
@@ -37,6 +46,10 @@ pub struct Effect {
     pub failed: usize,
     /// Why it teaches nothing about other regions; `None`: it does.
     pub untaught: Option<Untaught>,
+    /// The temperatures of its day are not in yet. What it will teach the other regions is shown by a guess at them.
+    pub is_guessed: bool,
+    /// What confirming it brings up in its own region; nothing of one that is confirmed.
+    pub comes_up: Vec<ComesUp>,
 }
 
 /// A region's days without the report and with it; `None` where nothing can be said.
@@ -54,7 +67,8 @@ pub struct RegionEffect {
 /// # Errors
 /// When the store fails, or the report's own region cannot be worked out.
 pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Result<Effect, DeskError> {
-    let _turn = TURN.acquire().await;
+    // Its own region alone is worked out without waiting for others.
+    let _turn = if within.is_zero() { None } else { Some(TURN.acquire().await) };
     let begun = Instant::now();
     let now = app.clock.now();
     let own = app.store.region(&report.region).await?;
@@ -62,11 +76,25 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
     let profile = app.profiles.get(&own.profile).ok_or_else(unknown)?;
     let season = profile.season_of(now.with_timezone(&own.time_zone).date_naive());
     let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
-    let known = lessons_if(app, &mut records, &mut seasons, &profile, season, now, Some(&report.id)).await;
+    let known = lessons_if(app, &mut records, &mut seasons, &profile, season, now, Some(report)).await;
     let Lessons { learned: with, taught, untaught, .. } = known.map_err(not_worked_out(&own))?;
+    let detection = &app.config.reports.detection;
     let others: Vec<HeatedReport> = taught.iter().filter(|of| of.report.id != report.id).cloned().collect();
-    let without = Learned::from(&profile, season, &others, &app.config.reports.detection);
-    let why_untaught = untaught.iter().find(|(of, _)| of.id == report.id).map(|(_, why)| *why);
+    let without = Learned::from(&profile, season, &others, detection);
+    let idle = untaught.iter().find(|(of, _)| of.id == report.id);
+    let mut why_untaught = idle.map(|(_, why)| *why);
+    let mut by_guess = None;
+    if let Some((of, Untaught::HeatUnknown)) = idle {
+        let guessed = guessed(app, &mut records, &mut seasons, At { region: &own, profile: &profile, now }, of).await;
+        if let Some(heated) = guessed.map_err(not_worked_out(&own))? {
+            let learned = Learned::from(&profile, season, &[others, vec![heated.clone()]].concat(), detection);
+            match learned.untaught(&profile, &heated) {
+                None => by_guess = Some(learned),
+                // Nor will it teach when they are in.
+                Some(why) => why_untaught = Some(why),
+            }
+        }
+    }
 
     let (mut regions, retired): (Vec<Region>, Vec<Region>) = app
         .store
@@ -81,9 +109,16 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
         let ((a_other, a_far), (b_other, b_far)) = (far(a), far(b));
         a_other.cmp(&b_other).then(a_far.total_cmp(&b_far)).then_with(|| a.id.cmp(&b.id))
     });
-    let looked = Looked { profile: &profile, season, now, with: &with, without: &without, report };
-    let mut found =
-        Effect { season, regions: Vec::new(), of_regions: regions.len(), failed: 0, untaught: why_untaught };
+    let mut looked = Looked { profile: &profile, season, now, with: &with, without: &without, report };
+    let mut found = Effect {
+        season,
+        regions: Vec::new(),
+        of_regions: regions.len(),
+        failed: 0,
+        untaught: why_untaught,
+        is_guessed: by_guess.is_some(),
+        comes_up: Vec::new(),
+    };
     for region in regions {
         if region.id != own.id {
             if begun.elapsed() >= within {
@@ -91,9 +126,16 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
             }
             // Records of a whole state would fill the memory.
             (records, seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
+            // Its own region goes by what is known now.
+            looked.with = by_guess.as_ref().unwrap_or(&with);
         }
         match looked.at(app, &mut records, &mut seasons, region.clone()).await {
-            Ok(effect) => found.regions.push(effect),
+            Ok((effect, with)) => {
+                if region.id == own.id && report.standing != ReportStanding::Confirmed {
+                    found.comes_up = comes_up(app, &own, &with, now).await?;
+                }
+                found.regions.push(effect);
+            }
             Err(why) if region.id == own.id => return Err(not_worked_out(&own)(why)),
             Err(_) => found.failed += 1,
         }
@@ -101,17 +143,29 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
     Ok(found)
 }
 
-/// The notices of the season that came up since a report got the standing that it has, the first one first; those that were
-/// never to go out are left aside.
+/// The notices of the season that came up since a report got the standing that it has, the first one first, with those that
+/// staff held and that were skipped since. Others that were never to go out are left aside.
 ///
 /// # Errors
 /// When the store fails.
 pub async fn came_up(app: &App, report: &StoredReport, region: &Region) -> Result<Vec<Notice>, DeskError> {
     let Some(profile) = app.profiles.get(&region.profile) else { return Ok(Vec::new()) };
     let season = profile.season_of(app.clock.now().with_timezone(&region.time_zone).date_naive());
-    let mut notices = app.store.notices_of_season(&profile.id, season).await?;
-    notices.retain(|notice| notice.decided_at >= report.change.at && notice.status() != NoticeStatus::Skipped);
-    Ok(notices)
+    let since = report.change.at;
+    let mut found = Vec::new();
+    for notice in app.store.notices_of_season(&profile.id, season).await? {
+        let is_since = match notice.status() {
+            NoticeStatus::Skipped if hold_note(&notice).is_some() => {
+                skipped_at(app, &notice).await?.is_some_and(|at| at >= since)
+            }
+            NoticeStatus::Skipped => false,
+            _ => notice.decided_at >= since,
+        };
+        if is_since {
+            found.push(notice);
+        }
+    }
+    Ok(found)
 }
 
 fn not_worked_out(region: &Region) -> impl Fn(RegionFault) -> DeskError + '_ {
@@ -137,7 +191,7 @@ impl Looked<'_> {
         records: &mut RecordCache,
         seasons: &mut SeasonCache,
         region: Region,
-    ) -> Result<RegionEffect, RegionFault> {
+    ) -> Result<(RegionEffect, Assessment), RegionFault> {
         let Looked { profile, season, now, report, .. } = *self;
         let mut cache = CycleCache::default();
         let all = cache.reports(&app.store, profile, season).await?;
@@ -149,14 +203,46 @@ impl Looked<'_> {
         let at = At { region: &region, profile, now };
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
         let (by_others, by_all) = (here(self.without), here(self.with));
-        let known = [(&by_others, &others[..]), (&by_all, &counted[..])];
-        let [without, with] = with_reports(app, records, seasons, &mut cache, at, known).await?;
+        // Once it is confirmed, a notice may have come of it: who has none of the one has none of the other.
+        let without = Given { untold: Some(report).filter(|of| of.counts()), ..Given::of(&by_others, &others) };
+        let given = [without, Given::of(&by_all, &counted)];
+        let [without, with] = with_reports(app, records, seasons, &mut cache, at, given).await?;
         let moved_days = moved_days(&without.outlook, &with.outlook, &profile.window.opens);
-        Ok(RegionEffect {
+        let effect = RegionEffect {
             without: shown_days(profile, &without.outlook, &without.days),
             with: shown_days(profile, &with.outlook, &with.days),
             moved_days,
             region,
-        })
+        };
+        Ok((effect, with))
     }
+}
+
+/// A report as if each day since the newest one had been as warm as the last ones; `None` where too many days are missing, or
+/// those that are missing are none of the season under way.
+async fn guessed(
+    app: &App,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
+    at: At<'_>,
+    report: &FieldReport,
+) -> Result<Option<HeatedReport>, RegionFault> {
+    let At { region, profile, now } = at;
+    let today = now.with_timezone(&region.time_zone).date_naive();
+    let season = profile.season_of(today);
+    let model = seasons.get(app, records, region, profile, season, now).await?;
+    let mut line = model.heat(&app.config.weather, now, today);
+    let Some(newest) = line.last().cloned() else { return Ok(None) };
+    let missing = days_between(newest.day, report.observed_on);
+    if profile.season_of(report.observed_on) != season || !(1..=MOST_GUESSED).contains(&missing) {
+        return Ok(None);
+    }
+    let last = &line[line.len().saturating_sub(GUESSED_FROM)..];
+    let degree_days = last.iter().map(|of| of.degree_days).sum::<f64>() / last.len() as f64;
+    let mut sum = newest.sum;
+    for day in newest.day.iter_days().skip(1).take_while(|day| *day <= report.observed_on) {
+        sum += degree_days;
+        line.push(HeatDay { day, degree_days, sum, ..newest.clone() });
+    }
+    Ok(with_heat(profile, season, &line, report.clone()).ok())
 }

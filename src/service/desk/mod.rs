@@ -10,8 +10,10 @@
 
 pub mod access_tokens;
 pub mod acts;
+pub mod comes_up;
 pub mod date_doubts;
 pub mod effect;
+pub mod far_off;
 pub mod find;
 pub mod learning;
 pub mod messages;
@@ -24,6 +26,7 @@ pub mod reports;
 pub mod today;
 pub mod wording;
 
+mod overtaken;
 mod regions;
 mod troubles;
 pub(super) mod why;
@@ -160,6 +163,11 @@ pub fn kind_words(kind: NoticeKind) -> String {
 /// `Sat, Mar 14, 8:00 AM MST`: an instant where people live.
 pub fn local(at: DateTime<Utc>, zone: Tz) -> String {
     at.with_timezone(&zone).format("%a, %b %-d, %-I:%M %p %Z").to_string()
+}
+
+/// `Sat, Mar 14, 2026, 8:00 AM MST`: as [`local`], of what may lie years back.
+pub fn local_with_year(at: DateTime<Utc>, zone: Tz) -> String {
+    at.with_timezone(&zone).format("%a, %b %-d, %Y, %-I:%M %p %Z").to_string()
 }
 
 /// With a capital and a full stop.

@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 use url::Url;
 
 use super::why::{self, Why};
-use super::{DeskError, local};
+use super::{DeskError, local, overtaken};
 use crate::delivery::pace::{Estimate, Waiting};
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::DeliveryState;
@@ -20,9 +20,11 @@ use crate::message::templates::{STOP_LINK, chart_of, notation_of};
 use crate::message::{EmailChart, Message, Personal, personalise};
 use crate::people::{Channel, Language};
 use crate::region::Region;
+use crate::season::decide::Terms;
 use crate::season::phrases::capitalised;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
+use crate::store::field_reports::{SaidBy, StoredReport};
 use crate::store::notices::{Notice, NoticeState, OwnText, Recall, ReleasePlan};
 
 /// A notice as staff look at it.
@@ -32,6 +34,8 @@ pub struct NoticeInDepth {
     pub region: Region,
     /// Where it stands, in a sentence with local times.
     pub stands: String,
+    /// A sentence for each notice that staff held and that this one overtook.
+    pub overtook: Vec<String>,
     pub why: Why,
     /// Whom it would go to now, or was queued for; of one that was called off or skipped, whom it would have gone to.
     pub whom: BTreeMap<(Channel, Language), u64>,
@@ -156,7 +160,8 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
     let stands = stands(&notice, &region, &goes, all_out, now);
-    Ok(NoticeInDepth { notice, region, stands, why, whom, reads, goes, progress, all_out, may })
+    let overtook = overtaken::by(app, &notice, &region).await?;
+    Ok(NoticeInDepth { notice, region, stands, overtook, why, whom, reads, goes, progress, all_out, may })
 }
 
 /// A message as it reads; links stand below `public_url`.
@@ -251,7 +256,28 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
         (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
         (NoticeState::Waiting, None) => "needs a word".to_owned(),
+        (NoticeState::Skipped, _) => match overtaken::hold_note(notice) {
+            Some(note) => format!("skipped; it had been {note}"),
+            None => notice.standing_word().to_owned(),
+        },
         _ => notice.standing_word().to_owned(),
+    }
+}
+
+/// As [`fate`], beside a report: what left because of it was let out by whoever confirmed it.
+pub fn fate_beside(notice: &Notice, zone: Tz, report: &StoredReport) -> String {
+    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
+    let is_of_it = terms.as_ref().and_then(|terms| terms.reason.report()) == Some(report.id.as_str());
+    let left = left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none());
+    match (left, report.change.by) {
+        (None, _) => fate(notice, zone),
+        (Some(at), SaidBy::Staff) => {
+            let by = report.change.by_words();
+            format!("let out by the report that {by} confirmed, on {}", local(at, zone))
+        }
+        (Some(at), SaidBy::Rule | SaidBy::Teller) => {
+            format!("let out by the report, which counted at once, on {}", local(at, zone))
+        }
     }
 }
 

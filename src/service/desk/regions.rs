@@ -62,6 +62,8 @@ pub struct Left {
     pub is_recalled: bool,
     /// Why staff recalled it, where they said so.
     pub recall_reason: Option<String>,
+    /// As of [`Line`](super::today::Line); only today's list has it.
+    pub overtook: Vec<String>,
 }
 
 /// What somebody saw, as a mark on a day.
@@ -244,5 +246,6 @@ fn left(notice: &Notice, region: &Region, at: DateTime<Utc>) -> Left {
         at,
         is_recalled: notice.recall.is_some(),
         recall_reason: notice.recall_reason().map(str::to_owned),
+        overtook: Vec::new(),
     }
 }

@@ -6,6 +6,7 @@ use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::notice::leaves_by_itself;
+use super::overtaken::{ACTS_READ, by_and_why, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
 use super::troubles::wrong;
@@ -25,9 +26,6 @@ const LEFT_SHOWN: TimeDelta = TimeDelta::days(2);
 
 /// A window that opens within so many days, 8 times in 10, is a sharp one. A rule of ours, no source.
 const WIDE_DAYS: i64 = 21;
-
-/// So many acts on a notice are read to find who held it.
-const ACTS_READ: u32 = 20;
 
 /// Which regions are shown.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -123,6 +121,8 @@ pub struct Line {
     /// Staff have sent it, and it can still be taken back.
     pub undoable: bool,
     pub held: bool,
+    /// A sentence for each notice that staff held and that this one overtook.
+    pub overtook: Vec<String>,
 }
 
 impl Line {
@@ -154,8 +154,15 @@ pub async fn today_beside(
     let mine: Vec<&Region> = all.iter().filter(|region| (hand.reach)(region)).collect();
     let rows = regions::rows(app, &mine, now, on_page).await?;
     let by_id: BTreeMap<&RegionId, &Region> = mine.iter().map(|region| (&region.id, *region)).collect();
-    let Lines { needs_word, held, leaves } = lines(app, &by_id, now).await?;
-    let left = left(&rows, now);
+    let Lines { mut needs_word, mut held, mut leaves } = lines(app, &by_id, now).await?;
+    let mut left = left(&rows, now);
+    let mut overtook = by_later(app, &by_id, now).await?;
+    for line in [&mut needs_word, &mut held, &mut leaves].into_iter().flatten() {
+        line.overtook = overtook.remove(&line.id).unwrap_or_default();
+    }
+    for left in &mut left {
+        left.overtook = overtook.remove(&left.id).unwrap_or_default();
+    }
     let wrong = wrong(app, &by_id, &rows, now).await?;
     let counties: BTreeSet<String> = mine.iter().filter_map(|region| region.county.clone()).collect();
     let of_regions = rows.len();
@@ -262,11 +269,7 @@ async fn held_words(
     let held = acts.iter().find(|entry| entry.act == Act::NoticeHeld.as_str());
     let since = held.map_or_else(String::new, |entry| format!(" since {}", at(entry.at)));
     let note = notice.staff_note.as_deref().unwrap_or_default();
-    // `held by M. Reyes: the crew looks first`
-    let (by, why) = match note.strip_prefix("held by ") {
-        Some(said) => said.split_once(": ").map_or((said, ""), |(by, why)| (by, why)),
-        None => ("", note),
-    };
+    let (by, why) = by_and_why(note);
     let by = if by.is_empty() { String::new() } else { format!(" by {by}") };
     let end = match until {
         Some(until) if line.leaves_at.is_some() => format!("until {}; then it leaves by itself", at(until)),
@@ -311,6 +314,7 @@ fn line(
         why,
         undoable: notice.undoable && matches!(notice.state, NoticeState::Leaving { .. }),
         held: matches!(notice.state, NoticeState::Held { .. }),
+        overtook: Vec::new(),
     }
 }
 

@@ -2,6 +2,8 @@
 
 use chrono::NaiveDate;
 
+use super::kind_words;
+use super::overtaken::hold_note;
 use super::wording::facts_of;
 use crate::language::Language;
 use crate::message::StageDates;
@@ -19,6 +21,8 @@ pub struct Why {
     pub sentence: String,
     /// Why it does not leave unasked, or how it leaves.
     pub waits: String,
+    /// Id of the field report that the sentence names.
+    pub report: Option<String>,
     /// Name and value, the most telling first.
     pub numbers: Vec<(&'static str, String)>,
 }
@@ -38,11 +42,12 @@ pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Pr
                 .join(" ")
         }
         None => match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
-            Ok(skipped) => format!("It was not told: {skipped}."),
+            Ok(skipped) => format!("It was not told: {}.", skip(&skipped)),
             Err(_) => "What it rests on was written by another program and cannot be read.".to_owned(),
         },
     };
-    Why { sentence, waits: waits(notice, terms.as_ref()), numbers: numbers(notice, outlook, profile) }
+    let report = terms.as_ref().and_then(|terms| terms.reason.report()).map(str::to_owned);
+    Why { sentence, waits: waits(notice, terms.as_ref()), report, numbers: numbers(notice, outlook, profile) }
 }
 
 /// Chances and days to go are those of the day on which it was decided: on a later one that day is named.
@@ -143,9 +148,11 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
                 (None, _) => left,
             }
         }
-        (NoticeState::Skipped, _) => {
-            notice.staff_note.as_ref().map_or_else(String::new, |note| phrases::capitalised(note) + ".")
-        }
+        (NoticeState::Skipped, _) => match (hold_note(notice), &notice.staff_note) {
+            (Some(note), _) => format!("It had been {note}."),
+            (None, Some(note)) => phrases::capitalised(note) + ".",
+            (None, None) => String::new(),
+        },
         (NoticeState::Waiting, ReleasePlan::Never) => String::new(),
     }
 }
@@ -177,6 +184,20 @@ pub(in crate::service) fn unsent(notice: &Notice) -> Option<String> {
     };
     let said: Vec<String> = asked.into_iter().chain([stands]).filter(|words| !words.is_empty()).collect();
     Some(said.join(" "))
+}
+
+/// Why it was skipped, after "It was not told:".
+fn skip(reason: &SkipReason) -> String {
+    let day = |day: &NaiveDate| phrases::date(EN, *day);
+    match reason {
+        SkipReason::PastUse { until } => format!("it was of use until {}", day(until)),
+        SkipReason::WindowOpen { since } => format!("the window has been open since {}", day(since)),
+        SkipReason::WindowClosed { since } => format!("the window has been closed since {}", day(since)),
+        SkipReason::Overtaken { by } => format!("“{}” came after it", kind_words(*by)),
+        SkipReason::InspectNeverSent => "what it follows was called off".to_owned(),
+        SkipReason::DeadlineStands => "newer temperatures moved the last day back".to_owned(),
+        SkipReason::SeasonOver { ended } => format!("the season ended on {}", day(ended)),
+    }
 }
 
 /// Why somebody is asked.

@@ -96,26 +96,7 @@ impl Store {
             Some(_) => {}
             None => {
                 is_news = true;
-                let report = StoredReport {
-                    id: id.clone(),
-                    region: new.region.clone(),
-                    observed_on: new.observed_on,
-                    day_known: true,
-                    zip: new.zip.clone(),
-                    tree: new.tree.clone(),
-                    owner_tree: None,
-                    sight: new.seen.sight.clone(),
-                    stage: new.seen.stage.clone(),
-                    not_yet: new.seen.not_yet.clone(),
-                    infested: new.seen.infested,
-                    nothing_on: new.nothing_on,
-                    source: new.source,
-                    person: new.person.clone(),
-                    note: new.note.clone(),
-                    created_at: now,
-                    standing,
-                    change,
-                };
+                let report = new.under(id.clone(), now);
                 insert(&mut tx, &report, None).await?;
                 if let Some(account) = entered.by_account {
                     photographs::note_account(&mut tx, &id, account).await?;

@@ -25,6 +25,36 @@ pub struct NewFieldReport {
     pub note: Option<String>,
 }
 
+impl NewFieldReport {
+    /// As it is kept under an id, told now.
+    pub fn under(&self, id: String, now: DateTime<Utc>) -> StoredReport {
+        let (standing, by) = match self.confirmed {
+            true => (ReportStanding::Confirmed, SaidBy::Staff),
+            false => (ReportStanding::New, SaidBy::Teller),
+        };
+        StoredReport {
+            id,
+            region: self.region.clone(),
+            observed_on: self.observed_on,
+            day_known: true,
+            zip: self.zip.clone(),
+            tree: self.tree.clone(),
+            owner_tree: None,
+            sight: self.seen.sight.clone(),
+            stage: self.seen.stage.clone(),
+            not_yet: self.seen.not_yet.clone(),
+            infested: self.seen.infested,
+            nothing_on: self.nothing_on,
+            source: self.source,
+            person: self.person.clone(),
+            note: self.note.clone(),
+            created_at: now,
+            standing,
+            change: StandingChange { standing, at: now, by, who: self.person.clone(), why: None },
+        }
+    }
+}
+
 /// What was seen, and what follows from it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Seen {

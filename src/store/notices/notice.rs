@@ -328,6 +328,21 @@ impl Store {
         rows.iter().map(notice_of).collect()
     }
 
+    /// Notices of a season, or a later one, that staff held before they were skipped.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn notices_skipped_from_hold(&self, season: i32) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT * FROM notices WHERE status = 'skipped' AND staff_note LIKE 'held by %' AND season >= $1
+             ORDER BY decided_at, id",
+        )
+        .bind(i64::from(season))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(notice_of).collect()
+    }
+
     /// The next instant at which a waiting notice goes out by itself, or a hold ends.
     ///
     /// # Errors

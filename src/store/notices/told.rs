@@ -19,6 +19,8 @@ use crate::store::tx::Store;
 #[derive(Clone, Debug, PartialEq)]
 pub struct ToldNotice {
     pub decided_at: DateTime<Utc>,
+    /// Id of the field report that brought it up.
+    pub report: Option<String>,
     pub told: DecidedNotice,
 }
 
@@ -59,11 +61,13 @@ impl Store {
             let ToldFacts { learned_days, days, wash_by } = facts.unwrap_or_default();
             // The terms of one that was skipped are none.
             let terms: Option<Terms> = serde_json::from_str(get(row, "reason")?).ok();
+            let report = terms.as_ref().and_then(|terms| terms.reason.report()).map(str::to_owned);
             let deadline = terms.and_then(|terms| terms.deadline);
             let deadline = deadline.or_else(|| early_deadline(kind, days.is_none(), wash_by.as_deref()));
             let standing = standing(&state, &plan, decided_at, zone);
             let told = DecidedNotice { kind, decided_on, standing, deadline, learned_days };
-            by_region.entry(RegionId(get(row, "region_id")?)).or_default().push(ToldNotice { decided_at, told });
+            let told = ToldNotice { decided_at, report, told };
+            by_region.entry(RegionId(get(row, "region_id")?)).or_default().push(told);
         }
         Ok(by_region)
     }

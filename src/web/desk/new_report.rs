@@ -10,7 +10,7 @@ use minijinja::value::Value;
 use super::Upload;
 use super::caller::Desk;
 use super::notice::{app_of, by, fault_of, reach};
-use super::report::acted;
+use super::report::{acted, would_send};
 use super::sign_in::with_status;
 use super::upload::{FieldFault, taken};
 use crate::language::Language;
@@ -18,6 +18,8 @@ use crate::people::account::Deed;
 use crate::region::{Region, Zip};
 use crate::season::Profile;
 use crate::season::phrases::capitalised;
+use crate::service::app::App;
+use crate::service::desk::comes_up::ComesUp;
 use crate::service::desk::{Hand, reports};
 use crate::service::field_reports::{LONGEST_NAME, LONGEST_NOTE, before, can_be_seen, plain};
 use crate::service::photographs::Photographs;
@@ -67,12 +69,22 @@ pub(super) async fn sent(desk: Desk, upload: Upload) -> Result<Response, Fault> 
         return refused(&desk, &regions, Some(region), &typed, faults);
     };
     let hand = Hand { by: by(&desk), reach: &reach(&desk) };
+    // Nobody is written to before who lets it count has read to how many.
+    let asks = new.confirmed && sends(&app, &new).await?;
+    let new = NewFieldReport { confirmed: new.confirmed && !asks, ..new };
     let id = reports::enter(&app, hand, &new, photograph.as_ref()).await.map_err(fault_of)?;
     if !new.confirmed {
-        return Ok(desk.to(&format!("/desk/report/{id}?done=entered")));
+        let done = if asks { "asks" } else { "entered" };
+        return Ok(desk.to(&format!("/desk/report/{id}?done={done}")));
     }
     acted(&desk, region).await;
     Ok(desk.to(&format!("/desk/report/{id}/effect?done=entered")))
+}
+
+/// Whether people are written to if a report counts, or may be: it could not be worked out in time.
+async fn sends(app: &App, new: &NewFieldReport) -> Result<bool, Fault> {
+    let report = NewFieldReport { confirmed: false, ..new.clone() }.under("not-kept".to_owned(), app.clock.now());
+    Ok(would_send(app, &report).await?.is_none_or(|comes_up| comes_up.iter().any(ComesUp::sends_unasked)))
 }
 
 /// The region of the last report of this account; else the first that it acts on.

@@ -241,6 +241,7 @@ async fn shown(
             context! { channel => channel_words(*channel), language => language.english_name(), count }
         })
         .collect();
+    let why_report = linked_report(app, &seen).await?;
     desk.page(
         "notice",
         context! {
@@ -257,7 +258,9 @@ async fn shown(
             tag => tag(&seen),
             all_out => seen.all_out,
             stands => &seen.stands,
+            overtook => &seen.overtook,
             why => &seen.why.sentence,
+            why_report,
             waits => &seen.why.waits,
             numbers => seen.why.numbers.iter().map(|(name, value)| context! { name => *name, value }).collect::<Vec<_>>(),
             decided_on => notice.decided_on.format("%B %-d").to_string(),
@@ -290,6 +293,18 @@ async fn shown(
             typed_time => Some(typed("time")).filter(|text| !text.is_empty()).unwrap_or_else(|| "09:00".to_owned()),
         },
     )
+}
+
+/// The sentence that says why around the report that it names; `None`: it names none, or one that is there no more.
+async fn linked_report(app: &App, seen: &NoticeInDepth) -> Result<Option<Value>, Fault> {
+    let Some(id) = &seen.why.report else { return Ok(None) };
+    let found = app.store.field_report(id).await;
+    if let Err(StoreError::Conflict(Conflict::UnknownReport { .. })) = found {
+        return Ok(None);
+    }
+    found?;
+    let around = seen.why.sentence.split_once(id.as_str());
+    Ok(around.map(|(before, after)| context! { id => id.as_str(), before, after }))
 }
 
 /// It is sent when nothing of it waits any more.

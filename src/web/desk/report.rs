@@ -17,12 +17,16 @@ use super::sign_in::with_status;
 use super::upload::taken;
 use crate::language::Language;
 use crate::region::Region;
+use crate::season::learning::Untaught;
 use crate::season::phrases::{capitalised, date};
-use crate::season::{WindowDays, days_between};
+use crate::season::{NoticeStatus, WindowDays, days_between};
+use crate::service::app::App;
+use crate::service::desk::comes_up::{ComesUp, in_words};
 use crate::service::desk::effect::{Effect, RegionEffect, came_up, effect};
-use crate::service::desk::notice::fate;
+use crate::service::desk::far_off::far_off;
+use crate::service::desk::notice::{May, fate_beside};
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
-use crate::service::desk::{DeskError, Hand, kind_words, local, reports};
+use crate::service::desk::{DeskError, Hand, kind_words, local_with_year, reports};
 use crate::service::field_reports::can_be_seen;
 use crate::service::photographs::Photographs;
 use crate::store::audit::AuditEntry;
@@ -41,7 +45,7 @@ const EFFECT_WITHIN: Duration = Duration::from_secs(5);
 const MOST_NOTICES: usize = 12;
 
 /// What may stand behind `?done=`.
-const DONE: [&str; 7] = ["entered", "confirmed", "set-aside", "day", "photograph", "erased", "later"];
+const DONE: [&str; 8] = ["entered", "asks", "confirmed", "set-aside", "day", "photograph", "erased", "later"];
 
 pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     shown(&desk, &id, done_of(&DONE, &query), None).await
@@ -208,7 +212,17 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
     let mine = desk.may_act_on(&region);
     let came_up = match done {
         Some("later") => notices_since(desk, &report, &region).await?,
+        // A report without a day begins to count with it.
+        Some("day") if report.counts() => notices_since(desk, &report, &region).await?,
         _ => Vec::new(),
+    };
+    let asks = mine && report.standing != ReportStanding::Confirmed;
+    let (sends, remark) = match asks {
+        true => {
+            let remark = far_off(app, &report, &region, photograph.is_some()).await.map_err(fault_of)?;
+            (Some(would_send_words(app, &report, &region).await?), remark)
+        }
+        false => (None, None),
     };
     desk.page(
         "report",
@@ -232,6 +246,8 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
             is_confirmed => report.standing == ReportStanding::Confirmed,
             is_aside => report.standing == ReportStanding::Refused,
             mine,
+            sends,
+            remark,
             photograph => photograph.map(|of| context! { width => of.width, height => of.height }),
             takes_photographs => Photographs::of(&app.config).is_some(),
             changes => changes.iter().map(|entry| context! {
@@ -246,6 +262,27 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
             typed_why => typed("why"),
         },
     )
+}
+
+/// What confirming a report sends, worked out while somebody waits for a page; `None`: not in time.
+pub(super) async fn would_send(app: &App, report: &StoredReport) -> Result<Option<Vec<ComesUp>>, Fault> {
+    let (work, of, runtime) = (app.clone(), report.clone(), tokio::runtime::Handle::current());
+    let worked = tokio::task::spawn_blocking(move || runtime.block_on(effect(&work, &of, Duration::ZERO)));
+    let Ok(worked) = tokio::time::timeout(PATIENCE, worked).await else { return Ok(None) };
+    match worked.map_err(|why| Fault::Inside(format!("what a report sends was cut off: {why}")))? {
+        Ok(found) => Ok(Some(found.comes_up)),
+        // Where no dates can be worked out, nothing is decided either.
+        Err(DeskError::NoDates { .. }) => Ok(Some(Vec::new())),
+        Err(why) => Err(fault_of(why)),
+    }
+}
+
+async fn would_send_words(app: &App, report: &StoredReport, region: &Region) -> Result<String, Fault> {
+    Ok(match would_send(app, report).await? {
+        Some(comes_up) => in_words(&comes_up, region),
+        None => "Whether confirming it sends a notice could not be worked out in time: “What it would change” says it."
+            .to_owned(),
+    })
 }
 
 /// What the audit says of a report, with its days and its region as pages name them.
@@ -263,8 +300,7 @@ fn in_prose(detail: &str, region: &Region) -> String {
 pub(super) fn change(entry: &AuditEntry, zone: chrono_tz::Tz) -> Value {
     context! {
         what => capitalised(&entry.act.replace('-', " ")),
-        at => local(entry.at, zone),
-        year => entry.at.with_timezone(&zone).year(),
+        at => local_with_year(entry.at, zone),
         who => entry.account.as_deref().unwrap_or(&entry.actor),
         detail => &entry.detail,
         why => &entry.why,
@@ -311,6 +347,7 @@ pub(super) async fn effect_page(
             done,
             came_up,
             fault,
+            sends => found.as_ref().filter(|_| !is_confirmed).map(|found| in_words(&found.comes_up, &region)),
             found => found.as_ref().map(|found| told(found, &region)),
         },
     )
@@ -322,11 +359,19 @@ async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region) -> R
     let mut lines = Vec::new();
     for notice in came_up(app, report, region).await.map_err(fault_of)?.iter().take(MOST_NOTICES) {
         let of = app.store.region(&notice.season.region).await?;
+        let went_to: u64 = match notice.status() {
+            NoticeStatus::Released if notice.recall.is_none() => {
+                app.store.delivery_words(&notice.id).await?.values().sum()
+            }
+            _ => 0,
+        };
         lines.push(context! {
             path => path_of(&notice.id),
             kind => kind_words(notice.kind),
             region => &of.name,
-            stands => capitalised(&fate(notice, of.time_zone)),
+            stands => capitalised(&fate_beside(notice, of.time_zone, report)),
+            went_to,
+            may_recall => May::of(notice, app.clock.now()).recall && desk.may_act_on(&of),
         });
     }
     Ok(lines)
@@ -343,7 +388,10 @@ fn told(found: &Effect, own: &Region) -> Value {
         same => same.len(),
         left => found.of_regions.saturating_sub(found.regions.len() + found.failed),
         failed => found.failed,
-        untaught => found.untaught.map(|why| why.words()),
+        // What is only missing yet is told apart.
+        untaught => found.untaught.filter(|why| *why != Untaught::HeatUnknown).map(Untaught::words),
+        awaits_heat => found.untaught == Some(Untaught::HeatUnknown),
+        is_guessed => found.is_guessed,
     }
 }
 

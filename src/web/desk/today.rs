@@ -132,6 +132,7 @@ fn shown_line(desk: &Desk, line: &Line) -> Value {
         why => &line.why,
         undoable => line.undoable,
         held => line.held,
+        overtook => &line.overtook,
     }
 }
 
@@ -143,6 +144,7 @@ fn shown_left(left: &Left) -> Value {
         at => local(left.at, left.zone),
         is_recalled => left.is_recalled,
         recall_reason => &left.recall_reason,
+        overtook => &left.overtook,
     }
 }
 

@@ -4,8 +4,11 @@ use std::time::Duration;
 
 use treebell::season::learning::Untaught;
 use treebell::season::profile::Profiles;
+use treebell::season::{NoticeId, NoticeKind, StageId};
 use treebell::service::desk::Hand;
+use treebell::service::desk::comes_up::Leaves;
 use treebell::service::desk::effect::effect;
+use treebell::service::desk::far_off::far_off;
 use treebell::service::desk::region::region_in_depth;
 use treebell::service::desk::reports::{
     Acted, act_at_once, drop_photograph, enter, judge, put_photograph, report_in_depth,
@@ -63,9 +66,21 @@ async fn a_confirmed_report_moves_its_region_at_once_and_others_as_was_told_befo
     let opens = |outlook: &treebell::season::Outlook| outlook.stage(&"egg-laying-begins".into()).unwrap().reached;
     let before = app.store.newest_outlook(&low).await.unwrap().unwrap();
     assert_eq!(opens(&before), None);
+    // What it will send was told: before eight in the morning nobody is written to.
+    let eight = seen_on.succ_opt().unwrap().and_hms_opt(8, 0, 0).unwrap();
+    let eight = eight.and_local_timezone(low.time_zone).unwrap().to_utc();
+    let coming: Vec<_> = told.comes_up.iter().map(|one| (one.kind, one.leaves)).collect();
+    assert!(coming.contains(&(NoticeKind::InspectNow, Leaves::AfterQuietHours(eight))), "{coming:?}");
+
+    // What was told before is told from what comes of it by the moment.
+    world.clock.advance(chrono::TimeDelta::seconds(1));
     let hand = Hand { by: "maria", reach: &|_| true };
     let region = judge(app, hand, &id, Judgement::Confirmed, "").await.unwrap();
     assert_eq!(act_at_once(app, &region, LONG).await, Acted::Done);
+    for (kind, _) in coming.into_iter().filter(|(_, leaves)| *leaves != Leaves::NeedsWord) {
+        let notice = app.store.notice(&NoticeId::of(&before.season, kind)).await.unwrap();
+        assert!(notice.released_at().is_some(), "{notice:?}");
+    }
     let after = app.store.newest_outlook(&low).await.unwrap().unwrap();
     assert!(opens(&after).is_some_and(|reached| reached.on == seen_on), "{:?}", opens(&after));
     let report = app.store.field_report(&id).await.unwrap();
@@ -74,6 +89,8 @@ async fn a_confirmed_report_moves_its_region_at_once_and_others_as_was_told_befo
         of.regions.iter().map(|row| row.moved_days).collect()
     };
     assert_eq!(moves(&since), moves(&told), "the same as was told before");
+    assert_eq!(since.regions[0].without, own.without, "without it, nobody was told to look");
+    assert_eq!(since.comes_up, [], "it has come up");
 
     // The others do as was told when the next cycle comes.
     world.cycle().await;
@@ -118,6 +135,62 @@ async fn a_report_that_teaches_nothing_says_why() {
     let told = effect(app, &report, LONG).await.unwrap();
     assert_eq!(told.untaught, Some(Untaught::NotInfested));
     assert!(told.regions.iter().all(|row| row.without == row.with), "{told:?}");
+}
+
+/// The temperatures of a day come a day later: until then a report of it seemed to teach nothing, and next morning it did.
+#[tokio::test]
+async fn a_report_whose_temperatures_are_not_in_is_shown_by_a_guess_at_them() {
+    let world = World::build(treebell::store::Store::in_memory().await.unwrap()).await;
+    let low = world.regions[0].clone();
+    let seen_on = world.day_of(&low, 140.0).await;
+    world.set(seen_on);
+    let id = world.report(&low.id, seen_on, "eggs", None, false).await;
+    let report = world.app.store.field_report(&id).await.unwrap();
+    let told = effect(&world.app, &report, LONG).await.unwrap();
+    assert_eq!((told.untaught, told.is_guessed), (Some(Untaught::HeatUnknown), true));
+    let moved = |row: &treebell::service::desk::effect::RegionEffect| row.moved_days.is_some_and(|days| days < 0);
+    assert!(told.regions[1..].iter().any(moved), "{told:?}");
+    world.set(seen_on + chrono::Days::new(3));
+    let told = effect(&world.app, &report, LONG).await.unwrap();
+    assert_eq!((told.untaught, told.is_guessed), (None, false));
+    assert!(told.regions[1..].iter().any(moved), "{told:?}");
+}
+
+#[tokio::test]
+async fn a_look_in_vain_is_far_off_after_the_likely_days_and_a_sighting_before_them() {
+    let House { app, .. } = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
+    store_with_an_outlook(&app).await;
+    let north = app.store.region(&"north".into()).await.unwrap();
+    let opens = || -> Option<StageId> { Some("egg-laying-begins".into()) };
+    let sighting = Seen::stage(opens(), None);
+    let vain = Seen { not_yet: opens(), infested: Some(true), ..Seen::default() };
+    let unknown = Seen { infested: None, ..vain.clone() };
+    for (seen, on, said) in [
+        (&sighting, "2026-03-02", Some("This is 13 days before the earliest likely date (March 15)")),
+        (&sighting, "2026-03-15", None),
+        // By then it had begun, and it is seen for long.
+        (&sighting, "2026-04-20", None),
+        (&vain, "2026-03-02", None),
+        (&vain, "2026-03-26", Some("Nothing was there yet 1 day after the latest likely date (March 25)")),
+        (&unknown, "2026-03-26", None),
+    ] {
+        let new = NewFieldReport {
+            region: "north".into(),
+            zip: None,
+            observed_on: on.parse().unwrap(),
+            tree: None,
+            seen: seen.clone(),
+            nothing_on: None,
+            confirmed: false,
+            source: ReportSource::Subscriber,
+            person: None,
+            note: None,
+        };
+        let report = new.under("f-1".into(), app.clock.now());
+        let found = far_off(&app, &report, &north, true).await.unwrap();
+        let wanted = said.map(|said| format!("{said}: look at the photograph or ask the owner before it counts."));
+        assert_eq!(found, wanted, "{seen:?} on {on}");
+    }
 }
 
 fn photograph(nth: u8) -> NewPhotograph {

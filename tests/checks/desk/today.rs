@@ -1,12 +1,16 @@
 use chrono::{Days, NaiveDate};
 use treebell::people::Channel;
 use treebell::region::{Region, RegionId};
+use treebell::season::decide::SkipReason;
 use treebell::season::status::SeasonStanding;
 use treebell::season::{DateSpread, NoticeKind, Outlook, RecordTrust, SeasonKey, StageOutlook};
 use treebell::service::desk::Hand;
 use treebell::service::desk::acts;
+use treebell::service::desk::notice::{fate, notice_in_depth};
 use treebell::service::desk::today::{Doubt, Filters, today};
 use treebell::store::Store;
+use treebell::store::notices::skip;
+use treebell::store::staff_log::StaffKind;
 
 use super::{House, UNDO, asks, at, everywhere, leaves, put};
 use crate::engines::on_each_engine;
@@ -181,6 +185,43 @@ async fn a_hold_says_since_when_by_whom_and_until_when_and_what_left_by_itself_i
     assert_eq!((now.left[0].is_recalled, now.left[0].recall_reason.as_deref()), (true, Some("wrong station")));
     house.go_to("2026-03-19T02:00:00Z").await;
     assert!(seen().await.left.is_empty(), "of the last two days");
+}
+
+/// Staff said "not now" of the first notice, and a later one goes to the same people: nobody is to find that out from them.
+#[tokio::test]
+async fn a_notice_says_that_it_overtook_one_that_staff_held() {
+    on_each_engine("overtaken holds", |store| async move {
+        let house = two(store).await;
+        let (app, south) = (&house.app, RegionId("south".into()));
+        let ready = put(app, "south", NoticeKind::GetReady, asks()).await;
+        acts::hold(app, everywhere(), &ready, None, Some("station is in doubt")).await.unwrap();
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert!(seen.leaves[0].overtook.is_empty(), "{:?}", seen.leaves);
+        let mut tx = app.store.begin().await.unwrap();
+        let reason = serde_json::to_value(SkipReason::WindowOpen { since: day("2026-02-01") }).unwrap();
+        skip(&mut tx, &ready, &reason).await.unwrap();
+        tx.commit().await.unwrap();
+        let (key, noon) = (format!("skipped/{ready}"), at("2026-03-16T18:00:00Z"));
+        app.store.tell_staff(&key, Some(&south), StaffKind::Skipped, "get-ready was skipped", noon).await.unwrap();
+
+        let said = "Get ready here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “station is in doubt”. It was skipped on \
+                    Mon, Mar 16, 12:00 PM MDT because this one came.";
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!((seen.leaves[0].overtook.as_slice(), seen.needs_word[0].overtook.len()), (&[said.to_owned()][..], 0));
+        let later = notice_in_depth(app, &seen.leaves[0].id, UNDO).await.unwrap();
+        assert_eq!(later.overtook, [said]);
+        // The one that was skipped keeps what staff said of it.
+        let skipped = notice_in_depth(app, &ready, UNDO).await.unwrap();
+        assert_eq!(skipped.why.sentence, "It was not told: the window has been open since February 1.");
+        assert_eq!(skipped.why.waits, "It had been held by M. Reyes: station is in doubt.");
+        let zone = skipped.region.time_zone;
+        assert_eq!(fate(&skipped.notice, zone), "skipped; it had been held by M. Reyes: station is in doubt");
+
+        house.go_to("2026-03-17T01:00:00Z").await;
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!(seen.left[0].overtook, [said]);
+    })
+    .await;
 }
 
 /// What today costs the store does not grow with the regions.

@@ -4,9 +4,10 @@ use axum::http::StatusCode;
 use chrono::{DateTime, TimeDelta, Utc};
 use treebell::clock::Clock;
 use treebell::people::account::{RegionReach, Role};
+use treebell::region::{Region, Release};
 use treebell::season::decide::ApprovalNeeded;
 use treebell::season::profile::Profiles;
-use treebell::season::{NoticeKind, SeasonKey};
+use treebell::season::{NoticeKind, Outlook, RecordTrust, SeasonKey};
 use treebell::store::audit::AuditFilter;
 use treebell::store::field_reports::{NewFieldReport, ReportSource, ReportStanding, Seen, StoredReport};
 use treebell::store::notices::{NewNotice, NoticeRelease};
@@ -105,6 +106,10 @@ async fn an_observer_enters_a_report_that_waits_until_staff_of_its_region_confir
     assert_eq!((report.standing, report.change.who.as_deref()), (ReportStanding::Confirmed, Some("maria")));
     let log = maria.get(&own).await.body;
     assert!(log.contains("March 9, 2025 in Region north, new") && !log.contains("2025-03-09 in"), "{log}");
+    assert!(
+        log.contains(" by maria, Mon, Mar 10, 2025, ") && !log.contains(" 2025. "),
+        "the year is behind the day: {log}"
+    );
     let by = |act: &str, account: &str| (act.to_owned(), Some(account.to_owned()));
     let mut wanted = vec![by("report-added", "olga"), by("report-confirmed", "maria")];
     assert_eq!(acts(&desk).await, wanted);
@@ -267,8 +272,148 @@ async fn what_came_up_since_a_report_was_confirmed_is_named_with_a_link() {
         let page = maria.get(&page).await.body;
         let link =
             "<a href=\"/desk/notice/pinyon-needle-scale~north~2025~inspect-now\">Inspect now for Region north</a>";
-        assert!(page.contains(link) && page.contains("<p>Left by itself on Mon, Mar 10, "), "{page}");
+        assert!(
+            page.contains(link) && page.contains("<p>Let out by the report that maria confirmed, on Mon, Mar 10, "),
+            "{page}"
+        );
         assert!(!page.contains("Get ready for"), "that was there before: {page}");
     }
     assert!(!maria.get(&own).await.body.contains("Came up since"));
+    // From the notice, a link leads back to what was seen.
+    let page = maria.get("/desk/notice/pinyon-needle-scale~north~2025~inspect-now").await.body;
+    let id = own.trim_start_matches("/desk/report/");
+    assert!(page.contains(&format!("(report <a href=\"{own}\">{id}</a>)")), "{page}");
+}
+
+#[tokio::test]
+async fn a_notice_to_nobody_says_so_and_counts_no_addresses() {
+    let desk = DeskWorld::new().await;
+    put_notice(&desk, NoticeKind::InspectNow, desk.world.clock.now()).await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = maria.get("/desk/today").await.body;
+    assert!(page.contains("<dd>nobody is signed up there</dd>") && !page.contains("0 addresses"), "{page}");
+    let page = maria.get("/desk/notice/pinyon-needle-scale~north~2025~inspect-now").await.body;
+    assert!(page.contains("It goes to nobody: nobody is signed up there.") && !page.contains("0 addresses"), "{page}");
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await;
+    let page = maria.get("/desk/today").await.body;
+    assert!(page.contains("<dd>1 address (0 by text, 1 by e-mail)</dd>"), "{page}");
+}
+
+const SENDS: &str =
+    "Confirming it sends “Inspect now” for Region north to 2 addresses (1 by e-mail, 1 by text), at once.";
+
+/// Confirming a report may let a notice out within the minute: nobody does that unawares.
+#[tokio::test]
+async fn before_a_report_is_confirmed_its_pages_say_to_how_many_that_sends_a_notice() {
+    let desk = DeskWorld::new().await;
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org", "+15055550101"]).await;
+    let own = format!("/desk/report/{}", report_of_north(&desk).await);
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = maria.get(&own).await.body;
+    let (says, button) = (page.find(SENDS).expect(&page), page.find(">Confirm it<").expect(&page));
+    assert!(says < button, "{page}");
+    let page = maria.get(&format!("{own}/effect")).await.body;
+    assert!(page.contains(SENDS), "{page}");
+    // What is only missing yet is no reason for ever.
+    let missing = "The temperatures of March 8, 2025 are not in yet. ";
+    assert!(page.contains(missing) && !page.contains("teaches nothing"), "{page}");
+    maria.get(&own).await;
+    let answer = maria.post(&format!("{own}/confirm"), &[]).await;
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("Let out by the report that maria confirmed, on Mon, Mar 10, "), "{page}");
+    assert!(page.contains(" It goes to 2 addresses.") && page.contains("#decide\">Recall it</a>"), "{page}");
+    assert!(!page.contains("Confirming it"), "{page}");
+    let once = "The other regions go by it once the temperatures of March 8, 2025 are in.";
+    assert!(page.contains(once) && !page.contains("follow within minutes"), "{page}");
+    // What is no sighting sends nothing, and says so.
+    let form = [("region", "north"), ("saw", "nothing.yes"), ("date", "2025-03-09")];
+    maria.get("/desk/new-report").await;
+    let answer = maria.upload("/desk/new-report", &form, None).await;
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("Confirming it sends no notice now."), "{page}");
+}
+
+#[tokio::test]
+async fn a_notice_that_a_report_brings_up_for_staff_is_told_as_one_that_waits_for_them() {
+    let desk = DeskWorld::new().await;
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let own = format!("/desk/report/{}", report_of_north(&desk).await);
+    let to = "“Inspect now” for Region north to 1 address (1 by e-mail, 0 by text)";
+    for (release, said) in [
+        (Release::UnlessHeld { hours: 5 }, format!("Confirming it sends {to} after the usual wait, on Mon, Mar 10, ")),
+        (Release::WhenConfirmed, "that notice will wait for a word of staff.".to_owned()),
+    ] {
+        let region = Region { release, ..desk.store().region(&"north".into()).await.unwrap() };
+        desk.store().change_region(&region).await.unwrap();
+        let page = maria.get(&own).await.body;
+        assert!(page.contains(&said) && !page.contains("at once."), "{said}: {page}");
+    }
+}
+
+#[tokio::test]
+async fn a_new_report_that_would_send_a_notice_at_once_asks_first_and_any_other_counts() {
+    let desk = DeskWorld::new().await;
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org", "+15055550101"]).await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    maria.get("/desk/new-report").await;
+    let form = [("region", "north"), ("saw", "eggs"), ("date", "2025-03-09"), ("count", "yes")];
+    let answer = maria.upload("/desk/new-report", &form, None).await;
+    let [report] = &all(&desk).await[..] else { panic!("one report") };
+    assert_eq!(report.standing, ReportStanding::New);
+    assert_eq!(answer.header("location"), format!("/desk/report/{}?done=asks", report.id));
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("Saved, but it does not count yet") && page.contains(SENDS), "{page}");
+    maria.post(&format!("/desk/report/{}/confirm", report.id), &[]).await;
+    assert_eq!(all(&desk).await[0].standing, ReportStanding::Confirmed);
+    // The notice is out: a second tree sends nothing more.
+    let form = [("region", "north"), ("saw", "eggs"), ("date", "2025-03-10"), ("count", "yes")];
+    maria.get("/desk/new-report").await;
+    let answer = maria.upload("/desk/new-report", &form, None).await;
+    assert!(answer.header("location").ends_with("/effect?done=entered"), "{}", answer.header("location"));
+    assert!(all(&desk).await.iter().all(|report| report.standing == ReportStanding::Confirmed));
+}
+
+#[tokio::test]
+async fn a_sighting_long_before_the_likely_days_is_remarked_before_it_is_confirmed() {
+    let desk = DeskWorld::new().await;
+    let own = format!("/desk/report/{}", report_of_north(&desk).await);
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let remark = "This is 38 days before the earliest likely date (April 15): ask who looked before it counts.";
+    assert!(!maria.get(&own).await.body.contains("earliest likely date"));
+    let likely = crate::desk::today::outlook("north", "2025-04-20", 5, RecordTrust::Sound);
+    let season = SeasonKey { year: 2025, ..likely.season.clone() };
+    let likely = Outlook { season, today: day("2025-03-08"), ..likely };
+    desk.store().put_outlook(&likely, desk.world.clock.now()).await.unwrap();
+    let page = maria.get(&own).await.body;
+    let (says, button) = (page.find(remark).expect(&page), page.find(">Confirm it<").expect(&page));
+    assert!(says < button, "{page}");
+    // It is no obstacle, and what counts is asked no more.
+    maria.post(&format!("{own}/confirm"), &[]).await;
+    assert_eq!(all(&desk).await[0].standing, ReportStanding::Confirmed);
+    assert!(!maria.get(&own).await.body.contains("earliest likely date"));
+}
+
+#[tokio::test]
+async fn a_notice_that_a_report_let_out_past_a_hold_says_so_on_every_page() {
+    let desk = DeskWorld::new().await;
+    let own = format!("/desk/report/{}", report_of_north(&desk).await);
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    put_notice(&desk, NoticeKind::GetReady, desk.world.clock.now() - TimeDelta::hours(1)).await;
+    let ready = "/desk/notice/pinyon-needle-scale~north~2025~get-ready";
+    maria.get(ready).await;
+    let answer = maria.post(&format!("{ready}/hold"), &[("end", "open"), ("why", "the station is in doubt")]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    maria.get(&own).await;
+    let answer = maria.post(&format!("{own}/confirm"), &[]).await;
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("<p>Skipped; it had been held by maria: the station is in doubt.</p>"), "{page}");
+    for path in ["/desk/today", "/desk/notice/pinyon-needle-scale~north~2025~inspect-now"] {
+        let page = maria.get(path).await.body;
+        assert!(page.contains("Get ready here was held by maria on Mon, Mar 10, "), "{path}: {page}");
+        assert!(page.contains(": “the station is in doubt”. It was skipped on Mon, Mar 10, "), "{path}: {page}");
+    }
+    let page = maria.get(ready).await.body;
+    assert!(page.contains("It had been held by maria: the station is in doubt."), "{page}");
+    assert!(page.contains("It was not told: ") && !page.contains("since 2025-"), "{page}");
 }
