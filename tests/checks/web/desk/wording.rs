@@ -121,6 +121,11 @@ async fn refused_words_stay_in_the_form_and_what_is_missing_stands_at_their_plac
     );
     let answer = sent(&mut admin, "preview", [&"long ".repeat(4000), &es], "0").await;
     assert!(answer.body.contains("a text of more than 12000 characters is not read."), "{}", answer.body);
+    // Where it says that nothing is wrong it keeps them.
+    let good = sent(&mut admin, "preview", [&en, &es], "0").await;
+    let (_, looked) = good.body.split_once("Nothing is wrong with these words.").expect("nothing is wrong");
+    let button = format!("form=\"try\" formaction=\"{PAGE}/keep\">Keep them</button>");
+    assert!(looked.contains(&button), "{looked}");
 }
 
 #[tokio::test]
