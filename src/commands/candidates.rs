@@ -100,7 +100,7 @@ mod tests {
             reasons: [
                 "12 km away",
                 "152 m lower: about 7 days early (+35)",
-                "reports",
+                "still reports",
                 "4 % of the season missing (+4)",
                 "counts as 51 km",
             ]

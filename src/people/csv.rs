@@ -228,40 +228,44 @@ fn read_line<'a>(field: &impl Fn(&str) -> &'a str, place: &str, reach: Reach) ->
 /// What is kept about a person's agreement: the words given and where they were given.
 ///
 /// # Errors
-/// When there are none, or they hold an address: they outlive its erasure.
+/// When there are none, or they hold an e-mail address or a telephone number: they outlive its erasure.
 pub fn evidence(words: &str, place: Option<&str>) -> Result<String, String> {
     let words = words.trim();
     if words.is_empty() {
         return Err("nothing was given: say how its owner agreed, such as `signed form, county fair 2026-02-01`".into());
     }
-    outliving(words, "say how the owner agreed, not who it is")?;
+    outliving(words, |_| "say how the owner agreed, not who it is".to_owned())?;
     Ok(place.map_or_else(|| words.to_owned(), |place| format!("{words} ({place})")))
 }
 
 /// Why staff did something, as it is kept.
 ///
 /// # Errors
-/// When nothing was given, or it holds an address: it outlives the erasure of whoever it may be about.
+/// When nothing was given, or it holds an e-mail address or a telephone number: it outlives the erasure of whoever it may be about.
 pub fn kept_reason(words: &str) -> Result<String, String> {
     let words = words.trim();
     if words.is_empty() {
         return Err("nothing was given".into());
     }
-    outliving(words, "write it without the address")?;
+    outliving(words, |held| format!("write it without the {held}"))?;
     Ok(words.to_owned())
 }
 
-/// Words that are kept when an address is erased. `mend`: what to do about one that holds an address.
-fn outliving(words: &str, mend: &str) -> Result<(), String> {
+/// Words that are kept when an address is erased. `mend`: what to do about one that holds the `number` or the `address`.
+fn outliving(words: &str, mend: impl Fn(&str) -> String) -> Result<(), String> {
     if words.chars().any(crate::text::is_hidden) || words.chars().count() > 300 {
         return Err("at most 300 plain characters are wanted".into());
     }
-    let digits = words.split(|c: char| !c.is_ascii_digit() && !" -.()+".contains(c));
-    let has_phone = digits.map(|run| run.bytes().filter(u8::is_ascii_digit).count()).any(|count| count >= 10);
-    if words.contains('@') || has_phone {
-        return Err(format!("it holds an address, but is kept when the address is erased: {mend}"));
-    }
-    Ok(())
+    let mut digits = words.split(|c: char| !c.is_ascii_digit() && !" -.()+".contains(c));
+    let has_phone = digits.any(|run| run.bytes().filter(u8::is_ascii_digit).count() >= 10);
+    let (found, short) = match (words.contains('@'), has_phone) {
+        (true, true) => ("an e-mail address and a telephone number", "address and the number"),
+        (true, false) => ("an e-mail address", "address"),
+        (false, true) => ("a telephone number", "number"),
+        (false, false) => return Ok(()),
+    };
+    let mend = mend(short);
+    Err(format!("it holds {found}, and this line is kept even after the data of that person are erased: {mend}"))
 }
 
 #[cfg(test)]
@@ -289,9 +293,18 @@ mod tests {
 
     #[test]
     fn a_reason_with_an_address_is_not_asked_how_somebody_agreed() {
-        for words in ["ask a@example.org", "call 505-555-0100"] {
+        for (words, found, short) in [
+            ("ask a@example.org", "an e-mail address", "address"),
+            ("call 505-555-0100", "a telephone number", "number"),
+            (
+                "call 505-555-0100 or ask a@example.org",
+                "an e-mail address and a telephone number",
+                "address and the number",
+            ),
+        ] {
             let [why, agreed] = [kept_reason(words), evidence(words, None)].map(Result::unwrap_err);
-            assert!(why.ends_with("erased: write it without the address"), "{why}");
+            assert!(why.starts_with(&format!("it holds {found}, and this line is kept")), "{why}");
+            assert!(why.ends_with(&format!("erased: write it without the {short}")), "{why}");
             assert!(agreed.ends_with("erased: say how the owner agreed, not who it is"), "{agreed}");
         }
         assert_eq!(kept_reason(" rain "), Ok("rain".to_owned()));
@@ -322,8 +335,8 @@ mod tests {
             ("00101,,555-0100,,web", "line 2: phone: a phone number is wanted"),
             ("00101,a@example.org,,fr,web", "line 2: language: `fr` is not en or es"),
             ("00101,a@example.org,,,", "line 2: consent: nothing was given"),
-            ("00101,a@example.org,,,mail from a@example.org", "line 2: consent: it holds an address"),
-            ("00101,a@example.org,,,called (505) 555-0100", "line 2: consent: it holds an address"),
+            ("00101,a@example.org,,,mail from a@example.org", "line 2: consent: it holds an e-mail address"),
+            ("00101,a@example.org,,,called (505) 555-0100", "line 2: consent: it holds a telephone number"),
             ("00101,a@example.org,web", "line 2: 3 columns where the first line has 5"),
         ] {
             let said = faults(line);

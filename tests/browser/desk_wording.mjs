@@ -46,7 +46,8 @@ async function words() {
   await inspect("words tried", { response: tried });
   await says("words tried", "Nothing is wrong with these words");
   await says("words tried", "Eggs in Cedar Flat");
-  await press(button("Keep these words"));
+  // The button stands where it says that they are in order.
+  await press(button("Keep them"));
   await says("words kept", "Kept.");
   await inspect("words kept", { response: await page.reload() });
   await press(page.getByRole("link", { name: "Version 1" }));

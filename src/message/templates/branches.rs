@@ -13,7 +13,7 @@ use crate::message::facts::NoticeFacts;
 /// Words between `{% if … %}` and what ends them.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Branch {
-    /// When they are said, in words: `what the notice rests on: seen`.
+    /// When they are said, in words: `when what the notice rests on is “seen”`.
     pub when: String,
     /// As they are written, in one line; tags that only choose are left out.
     pub words: String,
@@ -120,7 +120,7 @@ impl Branches {
         let when = match (asked, last.asked.as_slice()) {
             ("", [one]) => not(one),
             ("", _) => "in any other case".to_owned(),
-            (asked, _) => in_words(asked),
+            (asked, _) => format!("when {}", in_words(asked)),
         };
         if !asked.is_empty() {
             last.asked.push(asked.to_owned());
@@ -131,7 +131,7 @@ impl Branches {
     }
 }
 
-/// `basis == "seen" and borrowed` as `what the notice rests on: seen, and known: a sentence on …`.
+/// `basis == "seen" and borrowed` as `what the notice rests on is “seen”, and there is a sentence on …`.
 fn in_words(condition: &str) -> String {
     // What is asked in another way stands as it is written.
     if condition.contains(['(', '[', '.', '|', '<', '>']) {
@@ -144,7 +144,10 @@ fn in_words(condition: &str) -> String {
 /// Where the condition does not hold.
 fn not(condition: &str) -> String {
     let is_one = ![" or ", " and "].iter().any(|word| condition.contains(word));
-    if is_one && in_words(condition) != condition { asked(condition, true) } else { "in any other case".to_owned() }
+    match is_one && in_words(condition) != condition {
+        true => format!("when {}", asked(condition, true)),
+        false => "in any other case".to_owned(),
+    }
 }
 
 fn asked(one: &str, turned: bool) -> String {
@@ -156,17 +159,44 @@ fn asked(one: &str, turned: bool) -> String {
         (None, None) => (bare, None, is_not),
     };
     let words = words_of(name);
-    let no = if is_not { "not " } else { "" };
     match (value, words.strip_prefix("whether ")) {
         _ if words.is_empty() => one.to_owned(),
         (Some(value), _) => {
             let value = value.trim().trim_matches(['"', '\'']).replace('-', " ");
-            format!("{}: {no}{value}", words.split(':').next().unwrap_or(words))
+            let no = if is_not { "not " } else { "" };
+            format!("{} {no}“{value}”", subject(name, words))
         }
-        (None, Some(holds)) if is_not => format!("not so: {holds}"),
+        (None, Some(holds)) if is_not => format!("it is not so that {holds}"),
         (None, Some(holds)) => holds.to_owned(),
-        (None, None) => format!("{no}known: {words}"),
+        (None, None) => known(words, is_not),
     }
+}
+
+/// `what the notice rests on is`, of a name that chooses by its value.
+fn subject(name: &str, words: &str) -> String {
+    match name {
+        "begun" => "the word on whether egg laying has begun is".to_owned(),
+        "hatched" => "the word on whether eggs have hatched is".to_owned(),
+        "kind" => "the notice is".to_owned(),
+        "moved" => "the last day to wash is now".to_owned(),
+        "now_kind" => "the notice in force where the reader lives is".to_owned(),
+        _ => format!("{} is", words.split(':').next().unwrap_or(words)),
+    }
+}
+
+/// `the best days to wash are known`; what stands behind a comma follows in brackets.
+fn known(words: &str, is_not: bool) -> String {
+    if let Some(sentence) = words.strip_prefix("a sentence ") {
+        let article = if is_not { "no" } else { "a" };
+        return format!("there is {article} sentence {sentence}");
+    }
+    let (what, more) =
+        words.split_once(", ").map_or((words, String::new()), |(what, more)| (what, format!(" ({more})")));
+    let are_many =
+        ["the best days ", "the days ", "the heights ", "the ZIP codes "].iter().any(|many| what.starts_with(many));
+    let verb = if are_many { "are" } else { "is" };
+    let no = if is_not { "not " } else { "" };
+    format!("{what} {verb} {no}known{more}")
 }
 
 #[cfg(test)]
@@ -189,21 +219,36 @@ mod tests {
         assert_eq!(
             told,
             [
-                ("what the notice rests on: seen", "Eggs were { seen on {{ wash_by }}.", None),
+                ("when what the notice rests on is “seen”", "Eggs were { seen on {{ wash_by }}.", None),
                 (
-                    "known: a sentence on the station whose past years help out, and what the notice rests on: chance",
+                    "when there is a sentence on the station whose past years help out, and what the notice rests on is “chance”",
                     "B",
                     None
                 ),
                 ("in any other case", "In {% include \"care.part.txt\" %}", None),
-                ("not so: nobody has measured the heat number yet", "In", Some(2)),
+                ("when it is not so that nobody has measured the heat number yet", "In", Some(2)),
             ]
         );
         assert_eq!(
             whens("{% if hatch_seen %}a{% else %}b{% endif %}{% if kind != 'wash-now' %}c{% endif %}"),
-            ["somebody has seen the hatch", "not so: somebody has seen the hatch", "which notice it is: not wash now"]
+            [
+                "when somebody has seen the hatch",
+                "when it is not so that somebody has seen the hatch",
+                "when the notice is not “wash now”"
+            ]
         );
-        assert_eq!(whens("{% for one in heights %}{% if not loop.last %}, {% endif %}{% endfor %}"), ["not loop.last"]);
+        assert_eq!(
+            whens("{% if best_last %}a{% else %}b{% endif %}{% if not best_days or borrowed %}c{% endif %}"),
+            [
+                "when the last of the best days is known (if the last day to wash comes later)",
+                "when the last of the best days is not known (if the last day to wash comes later)",
+                "when the best days to wash are not known, or there is a sentence on the station whose past years help out",
+            ]
+        );
+        assert_eq!(
+            whens("{% for one in heights %}{% if not loop.last %}, {% endif %}{% endfor %}"),
+            ["when not loop.last"]
+        );
     }
 
     #[test]

@@ -278,16 +278,41 @@ fn looked_at(
     // What was wrong before in another text is not to be mended here.
     let before = check::check_some(in_use, sender, &|file| touched.contains(file)).by_rule;
     let news = found.into_iter().filter(|(key, _)| own.contains(&key.0) || !before.contains_key(key));
-    let faults = news.map(|((file, rule), fault)| {
+    let mut faults: Vec<TextFault> = Vec::new();
+    for ((file, rule), fault) in news {
         let at = match TextName::of_file(&file).filter(|_| language_of(&file).is_none()) {
             Some(other) => FaultAt::Within(other),
             // A sample's value that another may lack, and the sender's name in the settings.
             None if rule == "render" || file.is_empty() => FaultAt::Notation(fault.line),
             None => FaultAt::Text,
         };
-        TextFault { language: language_of(&file).or_else(|| folder_of(&file)), at, what: fault.what }
-    });
-    (Some(with), faults.collect())
+        let language = language_of(&file).or_else(|| folder_of(&file));
+        let new = TextFault { language, at, what: fault.what };
+        if rule == "render" || !is_asked_for(&faults, &new, rule) {
+            faults.push(new);
+        }
+    }
+    (Some(with), faults)
+}
+
+/// Whether what mends an earlier fault at the same place mends this one too: who left out a day is told so once.
+fn is_asked_for(before: &[TextFault], new: &TextFault, rule: &str) -> bool {
+    let earlier: Vec<&str> = before
+        .iter()
+        .filter(|old| old.language == new.language && old.at == new.at)
+        .flat_map(|old| names_in(&old.what))
+        .collect();
+    let mut names = names_in(&new.what);
+    // What the other language tells is wanted whole; else one of several will do.
+    match rule {
+        "languages" => !new.what.contains("{%") && names.all(|name| earlier.contains(&name)),
+        _ => names.any(|name| earlier.contains(&name)),
+    }
+}
+
+/// The names of the placeholders that a fault speaks of.
+fn names_in(what: &str) -> impl Iterator<Item = &str> {
+    what.split("{{ ").skip(1).filter_map(|rest| Some(rest.split_once(" }}")?.0))
 }
 
 /// What people would read.

@@ -53,7 +53,32 @@ pub fn page_words(text: &str) -> String {
     for (of_commands, of_pages) in FIELDS {
         words = words.replace(of_commands, of_pages);
     }
-    quoted(&in_miles_and_feet(&without_commands(&words)))
+    quoted(&spelt_out(&in_miles_and_feet(&without_commands(&words))))
+}
+
+/// `(+22 miles)` as `(as if 22 miles farther)`, `counts as 34 miles` as `in all as if 34 miles away`.
+fn spelt_out(text: &str) -> String {
+    let text = text.replace(" (+0 miles)", "");
+    miles_after(&miles_after(&text, ("(+", "(as if "), " farther"), ("counts as ", "in all as if "), " away")
+}
+
+/// A number of miles behind words: with others before it, and some behind it.
+fn miles_after(text: &str, (before, instead): (&str, &str), behind: &str) -> String {
+    let (mut out, mut rest) = (String::with_capacity(text.len()), text);
+    while let Some((head, tail)) = rest.split_once(before) {
+        out.push_str(head);
+        rest = tail;
+        let length = tail.split_once(' ').filter(|(number, _)| number.parse::<f64>().is_ok());
+        let unit = length.and_then(|(_, unit)| ["miles", "mile"].into_iter().find(|of| unit.starts_with(of)));
+        match (length, unit) {
+            (Some((number, after)), Some(unit)) => {
+                out.push_str(&format!("{instead}{number} {unit}{behind}"));
+                rest = after.strip_prefix(unit).unwrap_or_default();
+            }
+            _ => out.push_str(before),
+        }
+    }
+    out + rest
 }
 
 /// Whoever reads a page has no command line: `` `treebell weather backfill` fetches it `` as `an administrator can fetch it`.
@@ -152,7 +177,9 @@ pub fn in_miles_and_feet(text: &str) -> String {
 fn added_km(word: &str) -> Option<String> {
     let (number, tail) = word.strip_prefix("(+")?.split_once(')')?;
     let miles = number.parse::<f64>().ok()? * MILES_OF_KM;
-    Some(format!("(+{miles:.0} miles){tail}"))
+    let whole = format!("{miles:.0}");
+    let unit = if whole == "1" { "mile" } else { "miles" };
+    Some(format!("(+{whole} {unit}){tail}"))
 }
 
 #[cfg(test)]
@@ -174,6 +201,23 @@ mod tests {
             ("", ""),
         ] {
             assert_eq!(in_miles_and_feet(given), wanted, "{given}");
+        }
+    }
+
+    #[test]
+    fn what_a_station_counts_as_is_written_out_on_a_page() {
+        for (given, wanted) in [
+            (
+                "150 m lower: about 7 days early (+35), still reports, counts as 55 km",
+                "492 ft lower: about 7 days early (as if 22 miles farther), still reports, in all as if 34 miles away",
+            ),
+            (
+                "5 m higher (+1), hour of reading unknown (+5)",
+                "16 ft higher (as if 1 mile farther), hour of reading unknown (as if 3 miles farther)",
+            ),
+            ("a late record counts as none (+)", "a late record counts as none (+)"),
+        ] {
+            assert_eq!(page_words(given), wanted, "{given}");
         }
     }
 

@@ -92,7 +92,7 @@ pub fn rank(facts: &Facts, today: NaiveDate) -> Rank {
     }
     let age = facts.last_day.map(|day| (today - day).num_days());
     match age {
-        Some(days) if days <= REPORTS_DAYS => weigh(0.0, "reports".into()),
+        Some(days) if days <= REPORTS_DAYS => weigh(0.0, "still reports".into()),
         Some(days) => weigh(KM_LATE, format!("last day {days} days ago")),
         None => {}
     }
@@ -201,7 +201,7 @@ mod tests {
             [
                 "20 km away",
                 "at the same height",
-                "reports",
+                "still reports",
                 "30 past seasons",
                 "0 % of the season missing",
                 "counts as 20 km"

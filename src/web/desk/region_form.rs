@@ -10,13 +10,15 @@ use sha2::{Digest, Sha256};
 use super::caller::Desk;
 use super::new_region::AGAIN;
 use super::upload::FieldFault;
+use crate::geo::distance_km;
 use crate::id::StationId;
 use crate::people::account::Deed;
+use crate::places::PlaceTable;
 use crate::region::{Band, OwnerReports, Region, Release, Zip};
 use crate::season::phrases::capitalised;
 use crate::service::desk::region_words::{desk_words, quoted};
 use crate::service::new_region::list::{USUAL_PROFILE, USUAL_RELEASE, zone};
-use crate::service::new_region::{NewRegionError, read_zips};
+use crate::service::new_region::{NewRegionError, place_table, read_zips};
 use crate::store::{Conflict, StoreError, TakenZip};
 use crate::units::{height_of_words, m_to_feet};
 use crate::web::Fault;
@@ -24,6 +26,9 @@ use crate::web::forms::Typed;
 
 /// Longest text of one field, characters: the ZIP codes of a large county fit.
 const LONGEST: usize = 1200;
+
+/// A ZIP code farther off is no neighbour of one that is taken.
+const BESIDE_KM: f64 = 40.0;
 
 const FIELDS: [&str; 19] = [
     "id",
@@ -218,7 +223,11 @@ pub(super) async fn conflict_of(desk: &Desk, conflict: &Conflict) -> Result<Fiel
             });
             let each: Vec<String> = each.collect();
             let mend = "Leave it out here, take it out there first, or give each region heights that do not meet.";
-            ("zips", format!("{}. {mend}", each.join("; ")))
+            let table = place_table(&desk.site().app().store).await?;
+            let is_free = |zip: &Zip| regions.iter().all(|region| !region.zips.contains(zip));
+            let free = taken.first().and_then(|one| free_beside(&one.zip, &table, is_free));
+            let free = free.map_or_else(String::new, |zip| format!(" ZIP code {zip} beside it is in no region yet."));
+            ("zips", format!("{}. {mend}{free}", each.join("; ")))
         }
         Conflict::Exists { id, .. } => {
             ("id", format!("There is a region “{id}” already: give this one another short name, or another name."))
@@ -232,6 +241,14 @@ pub(super) async fn conflict_of(desk: &Desk, conflict: &Conflict) -> Result<Fiel
         }
         other => ("zips", desk_words(&other.to_string())),
     })
+}
+
+/// The nearest ZIP code to one that is taken, of those that are free.
+fn free_beside(taken: &Zip, table: &PlaceTable, is_free: impl Fn(&Zip) -> bool) -> Option<Zip> {
+    let place = table.place_of(taken)?;
+    let others = table.relatives(taken).into_iter().filter(|one| one.zip != *taken && is_free(&one.zip));
+    let near = others.map(|one| (distance_km(place, one.place), one.zip)).filter(|(km, _)| *km <= BESIDE_KM);
+    near.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, zip)| zip)
 }
 
 /// Beside ZIP codes that cannot be read, those that others have. Where heights part them that waits for all to be read.
@@ -352,5 +369,24 @@ pub(super) fn fields(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Value
         looks_up,
         faults => faults.iter().map(|(field, what)| context! { field => *field, what }).collect::<Vec<_>>(),
         wrong,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geo::Point;
+
+    #[test]
+    fn the_nearest_free_zip_code_is_named_beside_one_that_is_taken() {
+        let zip = |text: &str| Zip::parse(text).unwrap();
+        let areas = [("00101", 35.0), ("00102", 35.1), ("00103", 35.2), ("00104", 37.0), ("00201", 35.01)];
+        let place = |latitude| Point { latitude, longitude: -135.0 };
+        let table = PlaceTable::of("test".into(), areas.map(|(text, latitude)| (zip(text), place(latitude))));
+        let free = |taken: &[&str]| free_beside(&zip("00101"), &table, |one| !taken.contains(&one.as_str()));
+        assert_eq!(free(&["00101"]), Some(zip("00102")));
+        assert_eq!(free(&["00101", "00102"]), Some(zip("00103")));
+        assert_eq!(free(&["00101", "00102", "00103"]), None, "the last one lies far off");
+        assert_eq!(free_beside(&zip("00399"), &table, |_| true), None, "it has no area");
     }
 }

@@ -11,7 +11,7 @@ use super::notice::{fault_of, path_of};
 use crate::chart::ribbon::{Axis, Ribbon, SeenSign, SoftBand, gradients, months, ribbon};
 use crate::language::Language;
 use crate::people::Channel;
-use crate::people::account::Role;
+use crate::people::account::{Deed, Role};
 use crate::region::{Region, RegionId};
 use crate::season::status::SeasonStanding;
 use crate::season::{DaySpan, NoticeKind, days_after, days_before, phrases};
@@ -50,6 +50,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
             day => seen.now.with_timezone(&zone).format("%A, %B %-d, %Y").to_string(),
             taken_back,
             may_add => account.may_add_regions(),
+            may_move_clock => account.may(Deed::Act),
             needs_word => seen.needs_word.iter().map(line).collect::<Vec<_>>(),
             held => seen.held.iter().map(line).collect::<Vec<_>>(),
             left => seen.left.iter().map(shown_left).collect::<Vec<_>>(),

@@ -249,7 +249,11 @@ async fn once_a_later_notice_has_gone_out_no_earlier_one_leaves() {
 #[tokio::test]
 async fn a_reason_holds_no_address() {
     let house = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
-    for (why, wanted) in [(" ", "nothing was given"), ("ask a@example.org", "write it without the address")] {
+    for (why, wanted) in [
+        (" ", "nothing was given"),
+        ("ask a@example.org", "write it without the address"),
+        ("call 505 555 0101", "it holds a telephone number"),
+    ] {
         let said = acts::hold(&house.app, everywhere(), &house.id, None, Some(why)).await.unwrap_err().to_string();
         assert!(said.contains(wanted), "{said}");
     }

@@ -104,7 +104,7 @@ fn mistakes_are_named_with_their_mend() {
         ("subscriber add --zip 00201 --phone +447700900123 --consent form".into(), "United States and Canada"),
         (
             "subscriber add --zip 00201 --email a@example.org --consent from~a@example.org".into(),
-            "--consent: it holds an address",
+            "--consent: it holds an e-mail address",
         ),
         ("subscriber add --zip 00201 --consent form".into(), "--email"),
         (
@@ -113,7 +113,7 @@ fn mistakes_are_named_with_their_mend() {
         ),
         ("subscriber erase nobody@example.org".into(), "no subscriber has the address n***@example.org"),
         ("subscriber stop nobody@example.org".into(), "no subscriber has the address n***@example.org"),
-        ("subscriber stop nobody@example.org --evidence by~a@example.org".into(), "--evidence: it holds an address"),
+        ("subscriber stop nobody@example.org --evidence by~a@example.org".into(), "--evidence: it holds an e-mail address"),
         ("subscriber list --region dos".into(), "region `dos` is unknown"),
         ("field-report add --region dos-vientos --date 2026-02-30 --stage none".into(), "2026-02-30"),
         ("field-report add --region dos-vientos --date 2999-01-01 --stage none".into(), "yet to come"),

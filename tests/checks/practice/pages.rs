@@ -73,7 +73,11 @@ async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
     let desk = DeskWorld::practising(&app, clock, put.clone());
     let (mut nora, _) = desk.signed_in("nora", Role::Staff, of_region("north")).await;
     let stand = |standing: Standing| *put.standing.lock().unwrap() = standing;
-    assert!(nora.get("/desk/today").await.body.contains("Nothing waits for you."));
+    let quiet = nora.get("/desk/today").await.body;
+    let next = "<a class=\"go\" href=\"/desk/practice#clock\">Move the clock to the next notice</a>";
+    assert!(quiet.contains("Nothing waits for you.") && quiet.contains(next), "{quiet}");
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    assert!(!olga.get("/desk/today").await.body.contains(next), "who may only look moves no clock");
 
     let monday: DateTime<Utc> = "2025-03-17T15:00:00Z".parse().unwrap();
     for (goal, said) in [(Goal::At(monday), "Mon, Mar 17, "), (Goal::NextNotice, "the next notice")] {
@@ -98,7 +102,6 @@ async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
     assert!(!stood.body.contains("is moving") && stood.header("refresh").is_empty(), "{}", stood.body);
 
     // Who may only look moves nothing and begins nothing again.
-    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
     for form in ["move", "begin-again"] {
         let path = format!("/desk/practice/{form}");
         assert_eq!(olga.post(&path, &[("step", "day")]).await.status, StatusCode::FORBIDDEN, "{form}");

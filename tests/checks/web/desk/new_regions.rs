@@ -111,7 +111,7 @@ async fn a_region_is_looked_at_and_then_saved() {
                 "1 person waits for its ZIP codes (1 by e-mail, 1 by text)",
                 "Past seasons there",
                 "Between which regions it stands",
-                "<a href=\"#save\">To Save</a>",
+                "<a href=\"#save\">Go to Save</a>",
                 "<h2 id=\"save\">",
                 ">Save</button>",
             ] {

@@ -111,6 +111,7 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
     browser.get(PAGE).await;
     for (form, wanted) in [
         (vec![("end", "open"), ("why", "")], "Say why"),
+        (vec![("end", "open"), ("why", "call 505 555 0101")], "it holds a telephone number"),
         (vec![("end", "at"), ("why", "crew"), ("day", "3/14/2026"), ("time", "09:00")], "such as 2026-03-14"),
         (vec![("end", "at"), ("why", "crew"), ("day", "2099-03-14"), ("time", "09:00")], "it is of use until"),
         // The choice that stands there already, and a day that would be forgotten.
@@ -119,6 +120,10 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
         let answer = browser.post(&format!("{PAGE}/hold"), &form).await;
         assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{form:?}");
         assert!(answer.body.contains(wanted), "{wanted}: {}", answer.body);
+        // What is wrong leads to its field.
+        let (_, alert) = answer.body.split_once("role=\"alert\"><p><a href=\"#").expect("a way to the field");
+        let (field, _) = alert.split_once('"').unwrap();
+        assert!(answer.body.contains(&format!("id=\"{field}\"")), "{field}: {}", answer.body);
         // The form is as it was.
         for (_, value) in form.iter().filter(|(name, value)| *name != "end" && !value.contains('/')) {
             assert!(answer.body.contains(&format!("value=\"{value}\"")), "{value}: {}", answer.body);

@@ -171,7 +171,7 @@ async fn a_person_is_added_with_how_they_agreed() {
         (("agreed_on", "2025-03-11"), "today or before"),
         (("agreed_on", "soon"), "today or before"),
         (("taken_by", ""), "Say who took it"),
-        (("note", "mail from a@example.org"), "It holds an address"),
+        (("note", "mail from a@example.org"), "It holds an e-mail address"),
         (("height_ft", "high"), "in feet, such as 6800"),
     ] {
         let refused = nora.post("/desk/new-person", &person_form(&[other])).await;

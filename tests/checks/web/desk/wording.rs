@@ -105,6 +105,8 @@ async fn refused_words_stay_in_the_form_and_what_is_missing_stands_at_their_plac
         english.contains("The text does not say the last day to wash: put {{ wash_by }} where it belongs."),
         "{english}"
     );
+    // One mistake is told once.
+    assert!(english.matches("{{ wash_by }}").count() == 1 && !english.contains("laying_spread"), "{english}");
     assert!(!answer.body.contains("id=\"es-error\""), "nothing is wrong with the Spanish words");
     assert!(answer.body.contains("soon &amp; &lt;b&gt;at once&lt;/b&gt;"), "what was typed stays: {}", answer.body);
     assert!(answer.body.contains("name=\"seen\" value=\"0\""));
@@ -119,6 +121,11 @@ async fn refused_words_stay_in_the_form_and_what_is_missing_stands_at_their_plac
     );
     let answer = sent(&mut admin, "preview", [&"long ".repeat(4000), &es], "0").await;
     assert!(answer.body.contains("a text of more than 12000 characters is not read."), "{}", answer.body);
+    // Where it says that nothing is wrong it keeps them.
+    let good = sent(&mut admin, "preview", [&en, &es], "0").await;
+    let (_, looked) = good.body.split_once("Nothing is wrong with these words.").expect("nothing is wrong");
+    let button = format!("form=\"try\" formaction=\"{PAGE}/keep\">Keep them</button>");
+    assert!(looked.contains(&button), "{looked}");
 }
 
 #[tokio::test]
@@ -150,12 +157,12 @@ async fn what_may_be_filled_in_stands_above_the_words_as_it_is_typed_with_its_me
 async fn words_that_an_example_does_not_show_are_named_and_shown_with_one_that_does() {
     let desk = DeskWorld::new().await;
     let page = "/desk/wording/wash-now.email";
-    let hidden = "Only where it holds: what the notice rests on: seen.";
+    let hidden = "This part is shown only when what the notice rests on is “seen”.";
     let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
     let read = observer.get(page).await.body;
     assert!(read.contains(hidden) && read.contains(&format!("href=\"{page}?sample=seen#reads\"")), "{read}");
     let read = observer.get(&format!("{page}?sample=seen")).await.body;
-    assert!(!read.contains(hidden) && read.contains("what the notice rests on: not seen"), "{read}");
+    assert!(!read.contains(hidden) && read.contains("what the notice rests on is not “seen”"), "{read}");
 
     let (mut staff, _) = desk.signed_in("vera", Role::Staff, of_region("north")).await;
     let templates = desk.world.app.templates.in_use();
