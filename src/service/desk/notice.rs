@@ -257,6 +257,9 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
         (NoticeState::Waiting, None) => "needs a word".to_owned(),
         (NoticeState::Skipped, _) => match overtaken::hold_note(notice) {
+            Some(note) if overtaken::ran_out_held(notice) => {
+                format!("ended unsent, of use until {}; it had been {note}", local(notice.expires_at, zone))
+            }
             Some(note) => format!("skipped; it had been {note}"),
             None => notice.standing_word().to_owned(),
         },
@@ -322,6 +325,9 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
                 true => format!("Sent: it left on {}{by}.", at(*left)),
                 false => format!("Being sent since {}{by}{out}.", at(*left)),
             }
+        }
+        NoticeState::Skipped if overtaken::ran_out_held(notice) => {
+            format!("It ended unsent: it was of use until {end}, and held until then.")
         }
         NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
         NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),

@@ -156,14 +156,15 @@ pub async fn today_beside(
     let by_id: BTreeMap<&RegionId, &Region> = mine.iter().map(|region| (&region.id, *region)).collect();
     let Lines { mut needs_word, mut held, mut leaves } = lines(app, &by_id, now).await?;
     let mut left = left(&rows, now);
-    let mut overtook = by_later(app, &by_id, now).await?;
+    let holds = app.store.notices_skipped_from_hold(now.year()).await?;
+    let mut overtook = by_later(app, &by_id, &holds).await?;
     for line in [&mut needs_word, &mut held, &mut leaves].into_iter().flatten() {
         line.overtook = overtook.remove(&line.id).unwrap_or_default();
     }
     for left in &mut left {
         left.overtook = overtook.remove(&left.id).unwrap_or_default();
     }
-    let wrong = wrong(app, &by_id, &rows, now).await?;
+    let wrong = wrong(app, &by_id, &rows, &holds, now).await?;
     let counties: BTreeSet<String> = mine.iter().filter_map(|region| region.county.clone()).collect();
     let of_regions = rows.len();
     let reports_wait = reports_waiting(app, &by_id, now).await?;

@@ -187,7 +187,7 @@ pub(in crate::service) fn unsent(notice: &Notice) -> Option<String> {
 }
 
 /// Why it was skipped, after "It was not told:".
-fn skip(reason: &SkipReason) -> String {
+pub(super) fn skip(reason: &SkipReason) -> String {
     let day = |day: &NaiveDate| phrases::date(EN, *day);
     match reason {
         SkipReason::PastUse { until } => format!("it was of use until {}", day(until)),

@@ -12,7 +12,7 @@ use treebell::store::Store;
 use treebell::store::notices::skip;
 use treebell::store::staff_log::StaffKind;
 
-use super::{House, UNDO, asks, at, everywhere, leaves, put};
+use super::{House, UNDO, asks, at, everywhere, leaves, put, put_until};
 use crate::engines::on_each_engine;
 
 fn day(text: &str) -> NaiveDate {
@@ -205,7 +205,7 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         app.store.tell_staff(&key, Some(&south), StaffKind::Skipped, "get-ready was skipped", noon).await.unwrap();
 
         let said = "Get ready here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “station is in doubt”. It was skipped on \
-                    Mon, Mar 16, 12:00 PM MDT because this one came.";
+                    Mon, Mar 16, 12:00 PM MDT: the window has been open since February 1.";
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
         assert_eq!((seen.leaves[0].overtook.as_slice(), seen.needs_word[0].overtook.len()), (&[said.to_owned()][..], 0));
         let later = notice_in_depth(app, &seen.leaves[0].id, UNDO).await.unwrap();
@@ -220,6 +220,39 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         house.go_to("2026-03-17T01:00:00Z").await;
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
         assert_eq!(seen.left[0].overtook, [said]);
+    })
+    .await;
+}
+
+/// A hold without an end lasts until the notice is of no use: that is told, and whoever reads the next one learns it too.
+#[tokio::test]
+async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
+    on_each_engine("holds that run out", |store| async move {
+        let house = House::new(store, asks()).await;
+        let app = &house.app;
+        acts::hold(app, everywhere(), &house.id, None, Some("Miller trees first.")).await.unwrap();
+        let held = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        assert_eq!(held.why.waits, "Held by M. Reyes: Miller trees first.");
+        house.go_to("2026-03-20T12:15:00Z").await;
+        assert_eq!(house.word().await, "skipped");
+        let told = "Inspect now here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “Miller trees first”. It came to be \
+                    of no use on Fri, Mar 20, 12:00 AM MDT; people";
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        let ended = seen.wrong.iter().find(|trouble| trouble.title == "Inspect now for Region north ended unsent").unwrap();
+        assert_eq!(ended.what, format!("{told} there were never told to look."));
+        let ended = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        assert!(ended.stands.starts_with("It ended unsent: it was of use until Fri, Mar 20"), "{}", ended.stands);
+        let fate = fate(&ended.notice, ended.region.time_zone);
+        assert!(fate.starts_with("ended unsent, of use until Fri, Mar 20, 12:00 AM MDT; it had been held by"), "{fate}");
+
+        let later = put_until(app, "north", NoticeKind::WashNow, asks(), "2026-04-01T06:00:00Z").await;
+        let said = format!("{told} here were never told to look.");
+        assert_eq!(notice_in_depth(app, &later, UNDO).await.unwrap().overtook, [said.clone()]);
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!((seen.needs_word[0].id.clone(), seen.needs_word[0].overtook.clone()), (later, vec![said]));
+        house.clock.set(at("2026-03-28T12:15:00Z"));
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert!(!seen.wrong.iter().any(|trouble| trouble.title.ends_with("ended unsent")), "of the last week");
     })
     .await;
 }
