@@ -251,7 +251,10 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
     }
     match (&notice.state, leaves_by_itself(notice)) {
         (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => {
-            format!("left by itself on {}", local(*at, zone))
+            match report_of(notice) {
+                Some(_) => format!("let out by a confirmed report, on {}", local(*at, zone)),
+                None => format!("left by itself on {}", local(*at, zone)),
+            }
         }
         (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
@@ -269,19 +272,30 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
 
 /// As [`fate`], beside a report: what left because of it was let out by whoever confirmed it.
 pub fn fate_beside(notice: &Notice, zone: Tz, report: &StoredReport) -> String {
-    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
-    let is_of_it = terms.as_ref().and_then(|terms| terms.reason.report()) == Some(report.id.as_str());
-    let left = left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none());
-    match (left, report.change.by) {
-        (None, _) => fate(notice, zone),
-        (Some(at), SaidBy::Staff) => {
+    let is_of_it = report_of(notice).as_ref() == Some(&report.id);
+    match left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none()) {
+        Some(at) => let_out_by(report, at, zone),
+        None => fate(notice, zone),
+    }
+}
+
+/// How a notice left that a report let out.
+pub(super) fn let_out_by(report: &StoredReport, at: DateTime<Utc>, zone: Tz) -> String {
+    match report.change.by {
+        SaidBy::Staff => {
             let by = report.change.by_words();
             format!("let out by the report that {by} confirmed, on {}", local(at, zone))
         }
-        (Some(at), SaidBy::Rule | SaidBy::Teller) => {
+        SaidBy::Rule | SaidBy::Teller => {
             format!("let out by the report, which counted at once, on {}", local(at, zone))
         }
     }
+}
+
+/// The report behind a notice whose reason is that something was seen.
+pub(super) fn report_of(notice: &Notice) -> Option<String> {
+    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok()?;
+    terms.reason.report().map(str::to_owned)
 }
 
 fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: DateTime<Utc>) -> String {
@@ -317,6 +331,7 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
         },
         NoticeState::Released { at: left, by } => {
             let by = match left_by_itself(notice) {
+                Some(_) if report_of(notice).is_some() => ", let out by a confirmed report".to_owned(),
                 Some(_) => ", by itself".to_owned(),
                 None => format!(", sent by {by}"),
             };

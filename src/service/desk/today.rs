@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
-use super::notice::leaves_by_itself;
+use super::notice::{leaves_by_itself, let_out_by};
 use super::overtaken::{ACTS_READ, by_and_why, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
@@ -20,6 +20,7 @@ use crate::service::app::App;
 use crate::store::acts::Act;
 use crate::store::field_reports::{ReportStanding, StoredReport};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
+use crate::store::{Conflict, StoreError};
 
 /// A notice that left by itself is shown for so long.
 const LEFT_SHOWN: TimeDelta = TimeDelta::days(2);
@@ -162,6 +163,9 @@ pub async fn today_beside(
         line.overtook = overtook.remove(&line.id).unwrap_or_default();
     }
     for left in &mut left {
+        if let Some(report) = &left.report {
+            left.how = how_let_out(app, report, left).await?;
+        }
         left.overtook = overtook.remove(&left.id).unwrap_or_default();
     }
     let wrong = wrong(app, &by_id, &rows, &holds, now).await?;
@@ -223,6 +227,17 @@ fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
     let mut left: Vec<Left> = rows.iter().flat_map(|row| &row.left).filter(lately).cloned().collect();
     left.sort_by(|a, b| b.at.cmp(&a.at).then_with(|| a.id.cmp(&b.id)));
     left
+}
+
+/// How one left that a report let out; that may have been taken away or refused since.
+async fn how_let_out(app: &App, report: &str, left: &Left) -> Result<String, DeskError> {
+    match app.store.field_report(report).await {
+        Ok(report) if report.standing == ReportStanding::Confirmed => Ok(let_out_by(&report, left.at, left.zone)),
+        Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => {
+            Ok(format!("let out by a confirmed report, on {}", local(left.at, left.zone)))
+        }
+        Err(why) => Err(why.into()),
+    }
 }
 
 /// Notices that have not left.

@@ -2,7 +2,7 @@
 
 use chrono::NaiveDate;
 
-use super::kind_words;
+use super::{kind_words, whole_sentence};
 use super::overtaken::hold_note;
 use super::wording::facts_of;
 use crate::language::Language;
@@ -10,7 +10,7 @@ use crate::message::StageDates;
 use crate::region::Release;
 use crate::season::decide::{ApprovalNeeded, MovedBy, Reason, SkipReason, Terms};
 use crate::season::window::DeadlineRule;
-use crate::season::{Outlook, Profile, RecordTrust, StageOutlook, phrases};
+use crate::season::{Outlook, Profile, RecordTrust, StageId, StageOutlook, phrases};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
 use crate::units::dd_c_to_f;
 
@@ -95,10 +95,7 @@ fn reason(reason: &Reason, profile: Option<&Profile>) -> String {
             format!("The chance that egg laying has begun is {}.", percent(*chance))
         }
         Reason::Seen { report, stage, on } => {
-            let name = profile
-                .and_then(|profile| profile.stages.iter().find(|one| one.id == *stage))
-                .map_or_else(|| stage.to_string(), |stage| stage.names.get(EN).to_owned());
-            format!("{} was seen on {} and confirmed (report {report}).", phrases::capitalised(&name), day(on))
+            format!("{} on {}, and that was confirmed (report {report}).", was_seen(stage, profile), day(on))
         }
         Reason::BestDays { first, last } => {
             format!("The days on which a wash takes most eggs have come: {} to {}.", day(first), day(last))
@@ -121,6 +118,19 @@ fn reason(reason: &Reason, profile: Option<&Profile>) -> String {
     }
 }
 
+/// `The beginning of egg laying was seen`: names of stages are clauses of their own, so those of the window have words here.
+fn was_seen(stage: &StageId, profile: Option<&Profile>) -> String {
+    match profile {
+        Some(profile) if profile.window.opens == *stage => "The beginning of egg laying was seen".to_owned(),
+        Some(profile) if profile.window.closes == *stage => "The hatch of the eggs was seen".to_owned(),
+        _ => {
+            let found = profile.and_then(|profile| profile.stages.iter().find(|one| one.id == *stage));
+            let name = found.map_or_else(|| stage.to_string(), |stage| stage.names.get(EN).to_owned());
+            format!("The stage “{name}” was seen")
+        }
+    }
+}
+
 fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
     match (&notice.state, &notice.plan) {
         (NoticeState::Waiting, ReleasePlan::WhenConfirmed(needed)) => approval(needed),
@@ -131,14 +141,17 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
             _ => "It leaves by itself.".to_owned(),
         },
         (NoticeState::Held { .. }, _) => {
-            format!("Staff stopped it: {}.", notice.staff_note.as_deref().unwrap_or("no reason was given"))
+            staff_said(notice).unwrap_or_else(|| "Staff stopped it: no reason was given.".to_owned())
         }
         (NoticeState::Leaving { by }, _) => format!("{by} let it out."),
         (NoticeState::Cancelled, _) => {
-            format!("Staff ended it: {}.", notice.staff_note.as_deref().unwrap_or("no reason was given"))
+            staff_said(notice).unwrap_or_else(|| "Staff ended it: no reason was given.".to_owned())
         }
         (NoticeState::Released { by, .. }, _) => {
             let left = match by.as_str() {
+                "policy" if terms.is_some_and(|terms| terms.reason.report().is_some()) => {
+                    "A confirmed report let it out.".to_owned()
+                }
                 "policy" => "It left by itself, as the region has it.".to_owned(),
                 by => format!("{by} let it out."),
             };
@@ -155,6 +168,11 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
         },
         (NoticeState::Waiting, ReleasePlan::Never) => String::new(),
     }
+}
+
+/// `Held by M. Reyes: the crew looks first.`
+fn staff_said(notice: &Notice) -> Option<String> {
+    notice.staff_note.as_deref().map(whole_sentence)
 }
 
 /// Why a notice did not go out, or has not yet; `None` of one that did.

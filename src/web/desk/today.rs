@@ -141,7 +141,7 @@ fn shown_left(left: &Left) -> Value {
         path => path_of(&left.id),
         kind => kind_words(left.kind),
         region => &left.region_name,
-        at => local(left.at, left.zone),
+        how => phrases::capitalised(&left.how),
         is_recalled => left.is_recalled,
         recall_reason => &left.recall_reason,
         overtook => &left.overtook,
