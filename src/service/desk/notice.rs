@@ -34,6 +34,8 @@ pub struct NoticeInDepth {
     pub region: Region,
     /// Where it stands, in a sentence with local times.
     pub stands: String,
+    /// That its words are of an earlier day, while it has not left.
+    pub old_words: Option<String>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
     pub why: Why,
@@ -161,7 +163,15 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let may = May::of(&notice, now);
     let stands = stands(&notice, &region, &goes, all_out, now);
     let overtook = overtaken::by(app, &notice, &region).await?;
-    Ok(NoticeInDepth { notice, region, stands, overtook, why, whom, reads, goes, progress, all_out, may })
+    let old_words = match notice.status() {
+        NoticeStatus::Waiting | NoticeStatus::Held => {
+            let outlook = store.outlook(&notice.season.profile, &region.id, today).await?;
+            let laying = outlook.as_ref().zip(profile.as_deref()).and_then(|(outlook, of)| why::laying(outlook, of));
+            why::old_words(notice.kind, why::worded_on(&notice, region.time_zone), laying, today)
+        }
+        _ => None,
+    };
+    Ok(NoticeInDepth { notice, region, stands, old_words, overtook, why, whom, reads, goes, progress, all_out, may })
 }
 
 /// A message as it reads; links stand below `public_url`.
@@ -250,12 +260,10 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
         return recalled(recall, zone);
     }
     match (&notice.state, leaves_by_itself(notice)) {
-        (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => {
-            match report_of(notice) {
-                Some(_) => format!("let out by a confirmed report, on {}", local(*at, zone)),
-                None => format!("left by itself on {}", local(*at, zone)),
-            }
-        }
+        (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => match report_of(notice) {
+            Some(_) => format!("let out by a confirmed report, on {}", local(*at, zone)),
+            None => format!("left by itself on {}", local(*at, zone)),
+        },
         (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
         (NoticeState::Waiting, None) => "needs a word".to_owned(),

@@ -122,6 +122,10 @@ pub struct Line {
     /// Staff have sent it, and it can still be taken back.
     pub undoable: bool,
     pub held: bool,
+    /// The day of which its words speak.
+    pub worded_on: NaiveDate,
+    /// That they are of an earlier day, beside what is known today.
+    pub old_words: Option<String>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
 }
@@ -157,9 +161,13 @@ pub async fn today_beside(
     let by_id: BTreeMap<&RegionId, &Region> = mine.iter().map(|region| (&region.id, *region)).collect();
     let Lines { mut needs_word, mut held, mut leaves } = lines(app, &by_id, now).await?;
     let mut left = left(&rows, now);
+    let laying: BTreeMap<&RegionId, NaiveDate> =
+        rows.iter().filter_map(|row| Some((&row.region.id, row.opens?.median?))).collect();
     let holds = app.store.notices_skipped_from_hold(now.year()).await?;
     let mut overtook = by_later(app, &by_id, &holds).await?;
     for line in [&mut needs_word, &mut held, &mut leaves].into_iter().flatten() {
+        let today = now.with_timezone(&line.zone).date_naive();
+        line.old_words = why::old_words(line.kind, line.worded_on, laying.get(&line.region).copied(), today);
         line.overtook = overtook.remove(&line.id).unwrap_or_default();
     }
     for left in &mut left {
@@ -330,6 +338,8 @@ fn line(
         why,
         undoable: notice.undoable && matches!(notice.state, NoticeState::Leaving { .. }),
         held: matches!(notice.state, NoticeState::Held { .. }),
+        worded_on: why::worded_on(notice, zone),
+        old_words: None,
         overtook: Vec::new(),
     }
 }

@@ -132,6 +132,7 @@ fn shown_line(desk: &Desk, line: &Line) -> Value {
         why => &line.why,
         undoable => line.undoable,
         held => line.held,
+        old_words => &line.old_words,
         overtook => &line.overtook,
     }
 }

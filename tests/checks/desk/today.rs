@@ -257,6 +257,30 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
     .await;
 }
 
+/// One that has waited for days would still send the words of its day.
+#[tokio::test]
+async fn words_of_an_earlier_day_are_told_beside_what_is_known_today() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let app = &house.app;
+    let said_of = || async {
+        let line = today(app, everywhere(), &Filters::default()).await.unwrap().needs_word.remove(0);
+        let page = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        assert_eq!((&line.id, &line.old_words), (&house.id, &page.old_words));
+        page.old_words
+    };
+    assert_eq!(said_of().await, None);
+    house.clock.set(at("2026-03-18T16:00:00Z"));
+    let newer = Outlook { today: day("2026-03-18"), ..outlook("north", "2026-03-24", 8, RecordTrust::Sound) };
+    said(&app.store, newer).await;
+    let words = "Its words are of March 16; by today’s reckoning egg laying most likely begins on March 24.";
+    assert_eq!(said_of().await.as_deref(), Some(words));
+    house.clock.set(at("2026-03-19T16:00:00Z"));
+    let newest = Outlook { today: day("2026-03-19"), ..outlook("north", "2026-03-17", 8, RecordTrust::Sound) };
+    said(&app.store, newest).await;
+    let words = "Its words are of March 16; by today’s reckoning egg laying most likely began on March 17.";
+    assert_eq!(said_of().await.as_deref(), Some(words));
+}
+
 /// What today costs the store does not grow with the regions.
 #[tokio::test]
 async fn a_state_of_regions_is_read_with_as_few_questions_as_two() {
