@@ -273,7 +273,7 @@ async fn shown(
             from => seen.goes.from.map(|at| local(at, zone)),
             if_sent_now => seen.goes.if_sent_now.map(|at| local(at, zone)),
             useless_from => local(seen.goes.useless_from, zone),
-            sent_by => sent_by(&seen, desk.site().practice().is_some()),
+            sent_by => sent_by(&seen),
             progress => seen.progress.iter().map(|(state, count)| context! { state => state.name(), count }).collect::<Vec<_>>(),
             gone => seen.gone(),
             own_words => notice.own_words.as_ref().map(|own| context! { by => &own.by, at => local(own.at, zone) }),
@@ -317,19 +317,21 @@ fn tag(seen: &NoticeInDepth) -> &'static str {
     }
 }
 
-/// When all have it, a line for each channel; nothing of one that is out. Practice sends without channels that are set up, so
-/// that nobody there is told that none can be sent.
-fn sent_by(seen: &NoticeInDepth, in_practice: bool) -> Vec<String> {
+/// When all have it, a line for each channel. Of one that is out there is nothing: an estimate of an empty queue has no end, and
+/// would read as if none could be sent.
+fn sent_by(seen: &NoticeInDepth) -> Vec<String> {
     let queued = seen.progress.get(&DeliveryState::Queued).copied().unwrap_or(0);
-    if seen.notice.status() == NoticeStatus::Released && (seen.all_out || queued == 0) {
+    let has_left = seen.notice.status() == NoticeStatus::Released;
+    if has_left && (seen.all_out || queued == 0) {
         return Vec::new();
     }
     let line = |(channel, estimate): (&Channel, &Estimate)| {
         let name = crate::season::phrases::capitalised(channel_words(*channel));
         format!("{name}s: {}", estimated(estimate, seen.region.time_zone))
     };
-    let lines = seen.goes.all_sent_by.iter().filter(|(_, estimate)| !in_practice || estimate.all_sent_by.is_some());
-    lines.map(line).collect()
+    let estimates = seen.goes.all_sent_by.iter();
+    let told = estimates.filter(|(_, of)| !has_left || of.all_sent_by.is_some() || of.too_late > 0);
+    told.map(line).collect()
 }
 
 fn estimated(estimate: &Estimate, zone: chrono_tz::Tz) -> String {

@@ -4,6 +4,7 @@ use treebell::region::{Region, RegionId};
 use treebell::season::decide::SkipReason;
 use treebell::season::status::SeasonStanding;
 use treebell::season::{DateSpread, NoticeKind, Outlook, RecordTrust, SeasonKey, StageOutlook};
+use treebell::service::cycle::{CycleReport, release_due};
 use treebell::service::desk::Hand;
 use treebell::service::desk::acts;
 use treebell::service::desk::notice::{fate, notice_in_depth};
@@ -233,7 +234,11 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         acts::hold(app, everywhere(), &house.id, None, Some("Miller trees first.")).await.unwrap();
         let held = notice_in_depth(app, &house.id, UNDO).await.unwrap();
         assert_eq!(held.why.waits, "Held by M. Reyes: Miller trees first.");
-        house.go_to("2026-03-20T12:15:00Z").await;
+        let (end, mut report) = (at("2026-03-20T12:15:00Z"), CycleReport::default());
+        house.clock.set(end);
+        release_due(app, end, &mut report, &mut |_| {}).await.unwrap();
+        // Practice lists it by this.
+        assert_eq!(report.ended, [house.id.clone()]);
         assert_eq!(house.word().await, "skipped");
         let told = "Inspect now here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “Miller trees first”. It came to be \
                     of no use on Fri, Mar 20, 12:00 AM MDT; people";
