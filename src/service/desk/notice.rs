@@ -350,7 +350,7 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
             }
         }
         NoticeState::Skipped if overtaken::ran_out_held(notice) => {
-            format!("It ended unsent: it was of use until {end}, and held until then.")
+            format!("It ended unsent: it was of use until {end}.")
         }
         NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
         NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),

@@ -125,12 +125,12 @@ pub(super) struct RanOut {
     pub at: DateTime<Utc>,
 }
 
-/// Which of these holds ran out since an instant, the last one first.
+/// Which of these holds ran out between two instants, the last one first.
 pub(super) async fn ran_out_since(
     app: &App,
     regions: &BTreeMap<&RegionId, &Region>,
     holds: &[Notice],
-    since: DateTime<Utc>,
+    (since, now): (DateTime<Utc>, DateTime<Utc>),
 ) -> Result<Vec<RanOut>, StoreError> {
     let mut found = Vec::new();
     for notice in holds {
@@ -139,6 +139,10 @@ pub(super) async fn ran_out_since(
             continue;
         }
         let at = useless_since(app, notice).await?;
+        // One whose hold had ended and that another one overtook was still of use.
+        if at > now {
+            continue;
+        }
         let what = format!(
             "{} It came to be of no use on {}; people there were {}.",
             held(app, notice, region).await?,

@@ -71,7 +71,7 @@ pub(super) async fn wrong(
         })
         .collect();
     wrong.sort_by_key(|trouble| (!trouble.urgent, std::cmp::Reverse(trouble.since)));
-    for ran_out in overtaken::ran_out_since(app, regions, holds, now - RAN_OUT_SHOWN).await? {
+    for ran_out in overtaken::ran_out_since(app, regions, holds, (now - RAN_OUT_SHOWN, now)).await? {
         let name = regions.get(&ran_out.region).map_or_else(String::new, |region| region.name.clone());
         wrong.push(Trouble {
             title: ran_out.title,
