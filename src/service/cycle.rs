@@ -47,6 +47,9 @@ pub struct CycleReport {
     pub days_assessed: u32,
     pub decided: Vec<NoticeId>,
     pub released: Vec<NoticeId>,
+    /// Notices that nobody let out while they were of use.
+    #[serde(skip)]
+    pub ended: Vec<NoticeId>,
     pub deliveries: u64,
     /// What went wrong, by region; the others were done.
     pub faults: Vec<String>,
@@ -199,6 +202,7 @@ pub async fn release_due(
                 );
                 let (key, region) = (format!("missed/{}", due.notice), &notice.season.region);
                 app.store.tell_staff(&key, Some(region), StaffKind::Missed, &text, now).await?;
+                report.ended.push(due.notice.clone());
                 Step::Skipped { reason: "nobody confirmed it while it was of use".into() }
             }
         };

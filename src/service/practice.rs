@@ -71,7 +71,7 @@ pub struct Lived {
     pub to: DateTime<Utc>,
     /// Runs of the cycle.
     pub cycles: u32,
-    /// Notices that were decided, and what of them went out.
+    /// Notices that were decided or ended unsent, and what of them went out.
     pub decided: Vec<NoticeId>,
     pub released: Vec<NoticeId>,
     /// Messages that went.

@@ -166,6 +166,7 @@ impl World {
             if let Some(report) = daemon::run_of_practice(app, &tick).await? {
                 lived.cycles += 1;
                 lived.decided.extend(report.decided);
+                lived.decided.extend(report.ended);
                 lived.released.extend(report.released);
                 lived.faults.extend(report.faults);
                 lived.faults.extend(report.failed_work);
@@ -177,6 +178,7 @@ impl World {
         if app.store.next_release().await?.is_some_and(|at| at <= now) {
             let mut report = CycleReport::default();
             cycle::release_due(app, now, &mut report, &mut |_| {}).await?;
+            lived.decided.extend(report.ended);
             lived.released.extend(report.released);
         }
         lived.messages += self.dispatcher.drain_due().await?.sent;

@@ -34,6 +34,8 @@ pub struct NoticeInDepth {
     pub region: Region,
     /// Where it stands, in a sentence with local times.
     pub stands: String,
+    /// That its words are of an earlier day, while it has not left.
+    pub old_words: Option<String>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
     pub why: Why,
@@ -161,7 +163,15 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let may = May::of(&notice, now);
     let stands = stands(&notice, &region, &goes, all_out, now);
     let overtook = overtaken::by(app, &notice, &region).await?;
-    Ok(NoticeInDepth { notice, region, stands, overtook, why, whom, reads, goes, progress, all_out, may })
+    let old_words = match notice.status() {
+        NoticeStatus::Waiting | NoticeStatus::Held => {
+            let outlook = store.outlook(&notice.season.profile, &region.id, today).await?;
+            let laying = outlook.as_ref().zip(profile.as_deref()).and_then(|(outlook, of)| why::laying(outlook, of));
+            why::old_words(notice.kind, why::worded_on(&notice, region.time_zone), laying, today)
+        }
+        _ => None,
+    };
+    Ok(NoticeInDepth { notice, region, stands, old_words, overtook, why, whom, reads, goes, progress, all_out, may })
 }
 
 /// A message as it reads; links stand below `public_url`.
@@ -250,13 +260,17 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
         return recalled(recall, zone);
     }
     match (&notice.state, leaves_by_itself(notice)) {
-        (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => {
-            format!("left by itself on {}", local(*at, zone))
-        }
+        (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => match report_of(notice) {
+            Some(_) => format!("let out by a confirmed report, on {}", local(*at, zone)),
+            None => format!("left by itself on {}", local(*at, zone)),
+        },
         (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
         (NoticeState::Waiting, None) => "needs a word".to_owned(),
         (NoticeState::Skipped, _) => match overtaken::hold_note(notice) {
+            Some(note) if overtaken::ran_out_held(notice) => {
+                format!("ended unsent, of use until {}; it had been {note}", local(notice.expires_at, zone))
+            }
             Some(note) => format!("skipped; it had been {note}"),
             None => notice.standing_word().to_owned(),
         },
@@ -266,19 +280,30 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
 
 /// As [`fate`], beside a report: what left because of it was let out by whoever confirmed it.
 pub fn fate_beside(notice: &Notice, zone: Tz, report: &StoredReport) -> String {
-    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
-    let is_of_it = terms.as_ref().and_then(|terms| terms.reason.report()) == Some(report.id.as_str());
-    let left = left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none());
-    match (left, report.change.by) {
-        (None, _) => fate(notice, zone),
-        (Some(at), SaidBy::Staff) => {
+    let is_of_it = report_of(notice).as_ref() == Some(&report.id);
+    match left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none()) {
+        Some(at) => let_out_by(report, at, zone),
+        None => fate(notice, zone),
+    }
+}
+
+/// How a notice left that a report let out.
+pub(super) fn let_out_by(report: &StoredReport, at: DateTime<Utc>, zone: Tz) -> String {
+    match report.change.by {
+        SaidBy::Staff => {
             let by = report.change.by_words();
             format!("let out by the report that {by} confirmed, on {}", local(at, zone))
         }
-        (Some(at), SaidBy::Rule | SaidBy::Teller) => {
+        SaidBy::Rule | SaidBy::Teller => {
             format!("let out by the report, which counted at once, on {}", local(at, zone))
         }
     }
+}
+
+/// The report behind a notice whose reason is that something was seen.
+pub(super) fn report_of(notice: &Notice) -> Option<String> {
+    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok()?;
+    terms.reason.report().map(str::to_owned)
 }
 
 fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: DateTime<Utc>) -> String {
@@ -314,6 +339,7 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
         },
         NoticeState::Released { at: left, by } => {
             let by = match left_by_itself(notice) {
+                Some(_) if report_of(notice).is_some() => ", let out by a confirmed report".to_owned(),
                 Some(_) => ", by itself".to_owned(),
                 None => format!(", sent by {by}"),
             };
@@ -322,6 +348,9 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
                 true => format!("Sent: it left on {}{by}.", at(*left)),
                 false => format!("Being sent since {}{by}{out}.", at(*left)),
             }
+        }
+        NoticeState::Skipped if overtaken::ran_out_held(notice) => {
+            format!("It ended unsent: it was of use until {end}.")
         }
         NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
         NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),

@@ -1,14 +1,14 @@
-//! Holds that a later notice has overtaken. Staff said "not now" of the first, and the same people get the second: whoever held it
-//! is told.
+//! Holds that a later notice has overtaken, or that ran out before it. Staff said "not now" of the first, and the same people get
+//! the second: whoever held it is told.
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Datelike, Utc};
+use chrono::{DateTime, Utc};
 
-use super::{kind_words, local};
+use super::{kind_words, local, why};
 use crate::region::{Region, RegionId};
 use crate::season::decide::SkipReason;
-use crate::season::{NoticeId, NoticeStatus};
+use crate::season::{NoticeId, NoticeKind, NoticeStatus};
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::acts::Act;
@@ -17,18 +17,18 @@ use crate::store::notices::Notice;
 /// So many acts on a notice are read to find who held it.
 pub(super) const ACTS_READ: u32 = 20;
 
-/// What later notices of these regions overtook, by the later one's id: a sentence for each hold.
+/// What later notices of these regions overtook, by the later one's id: a sentence for each of these holds.
 pub(super) async fn by_later(
     app: &App,
     regions: &BTreeMap<&RegionId, &Region>,
-    now: DateTime<Utc>,
+    holds: &[Notice],
 ) -> Result<BTreeMap<NoticeId, Vec<String>>, StoreError> {
     let mut said: BTreeMap<NoticeId, Vec<String>> = BTreeMap::new();
-    for skipped in app.store.notices_skipped_from_hold(now.year()).await? {
+    for skipped in holds {
         let Some(region) = regions.get(&skipped.season.region) else { continue };
         let of_season = app.store.notices_of_region(&skipped.season).await?;
-        if let Some(later) = overtaker(&skipped, &of_season) {
-            said.entry(later.id.clone()).or_default().push(sentence(app, &skipped, later, region).await?);
+        if let Some(later) = overtaker(skipped, &of_season) {
+            said.entry(later.id.clone()).or_default().push(sentence(app, skipped, later, region).await?);
         }
     }
     Ok(said)
@@ -67,15 +67,33 @@ pub(super) async fn skipped_at(app: &App, notice: &Notice) -> Result<Option<Date
     app.store.told_staff_at(&format!("skipped/{}", notice.id)).await
 }
 
-/// The notice that came in the place of one that was skipped.
-fn overtaker<'a>(skipped: &Notice, of_season: &'a [Notice]) -> Option<&'a Notice> {
-    match serde_json::from_value::<SkipReason>(skipped.reason.clone()).ok()? {
-        SkipReason::Overtaken { .. } | SkipReason::WindowOpen { .. } | SkipReason::WindowClosed { .. } => {}
-        SkipReason::PastUse { .. }
-        | SkipReason::InspectNeverSent
-        | SkipReason::DeadlineStands
-        | SkipReason::SeasonOver { .. } => return None,
+/// How a hold ended without its notice having gone out.
+enum End {
+    /// A later notice took its place.
+    Skipped(SkipReason),
+    /// It was held until it was of no use.
+    PastUse,
+}
+
+/// `None`: it was called off with all of its season, or with what it follows.
+fn end_of(skipped: &Notice) -> Option<End> {
+    match serde_json::from_value::<SkipReason>(skipped.reason.clone()) {
+        Ok(SkipReason::PastUse { .. }) => Some(End::PastUse),
+        Ok(SkipReason::InspectNeverSent | SkipReason::DeadlineStands | SkipReason::SeasonOver { .. }) => None,
+        Ok(reason) => Some(End::Skipped(reason)),
+        // One whose time ran out keeps the reason for which it was decided.
+        Err(_) => Some(End::PastUse),
     }
+}
+
+/// Whether staff held it until it was of no use.
+pub(super) fn ran_out_held(notice: &Notice) -> bool {
+    hold_note(notice).is_some() && matches!(end_of(notice), Some(End::PastUse))
+}
+
+/// The notice that came in the place of one that was skipped, or the next one after it.
+fn overtaker<'a>(skipped: &Notice, of_season: &'a [Notice]) -> Option<&'a Notice> {
+    end_of(skipped)?;
     let stands = [NoticeStatus::Waiting, NoticeStatus::Held, NoticeStatus::Released];
     let later = of_season.iter().filter(|of| of.kind.overtakes(skipped.kind) && stands.contains(&of.status()));
     later.min_by_key(|of| of.decided_at)
@@ -83,12 +101,83 @@ fn overtaker<'a>(skipped: &Notice, of_season: &'a [Notice]) -> Option<&'a Notice
 
 async fn sentence(app: &App, skipped: &Notice, later: &Notice, region: &Region) -> Result<String, StoreError> {
     let at = |instant| local(instant, region.time_zone);
+    let held = held(app, skipped, region).await?;
+    // Let out while the hold lasted, it was what ended it.
+    let came_before_its_end = later.released_at().is_some_and(|left| left < skipped.expires_at);
+    let reason = match end_of(skipped) {
+        Some(End::Skipped(reason)) => reason,
+        _ if came_before_its_end => SkipReason::Overtaken { by: later.kind },
+        _ => {
+            let end = useless_since(app, skipped).await?;
+            let never = never_told(skipped.kind);
+            return Ok(format!("{held} It came to be of no use on {}; people here were {never}.", at(end)));
+        }
+    };
+    let skipped_on = at(skipped_at(app, skipped).await?.unwrap_or(later.decided_at));
+    Ok(format!("{held} It was skipped on {skipped_on}: {}.", why::skip(&reason)))
+}
+
+/// One that was held until it was of no use, for today.
+pub(super) struct RanOut {
+    pub title: String,
+    pub what: String,
+    pub region: RegionId,
+    pub at: DateTime<Utc>,
+}
+
+/// Which of these holds ran out between two instants, the last one first.
+pub(super) async fn ran_out_since(
+    app: &App,
+    regions: &BTreeMap<&RegionId, &Region>,
+    holds: &[Notice],
+    (since, now): (DateTime<Utc>, DateTime<Utc>),
+) -> Result<Vec<RanOut>, StoreError> {
+    let mut found = Vec::new();
+    for notice in holds {
+        let Some(region) = regions.get(&notice.season.region) else { continue };
+        if !ran_out_held(notice) || notice.expires_at <= since {
+            continue;
+        }
+        let at = useless_since(app, notice).await?;
+        // One whose hold had ended and that another one overtook was still of use.
+        if at > now {
+            continue;
+        }
+        let what = format!(
+            "{} It came to be of no use on {}; people there were {}.",
+            held(app, notice, region).await?,
+            local(at, region.time_zone),
+            never_told(notice.kind)
+        );
+        let title = format!("{} for {} ended unsent", kind_words(notice.kind), region.name);
+        found.push(RanOut { title, what, region: region.id.clone(), at });
+    }
+    found.sort_by(|a, b| b.at.cmp(&a.at).then_with(|| a.region.cmp(&b.region)));
+    Ok(found)
+}
+
+/// From when on one whose time ran out was of no use.
+async fn useless_since(app: &App, notice: &Notice) -> Result<DateTime<Utc>, StoreError> {
+    Ok(skipped_at(app, notice).await?.map_or(notice.expires_at, |at| at.min(notice.expires_at)))
+}
+
+/// After "people were".
+fn never_told(kind: NoticeKind) -> &'static str {
+    match kind {
+        NoticeKind::GetReady => "never told to get ready",
+        NoticeKind::InspectNow => "never told to look",
+        NoticeKind::WashNow => "never told to wash",
+        _ => "never told",
+    }
+}
+
+/// `Inspect now here was held by M. Reyes on …: “the crew looks first”.`
+async fn held(app: &App, skipped: &Notice, region: &Region) -> Result<String, StoreError> {
+    let at = |instant| local(instant, region.time_zone);
     let acts = app.store.audit_of(&format!("notice/{}", skipped.id), ACTS_READ).await?;
     let held = acts.iter().find(|entry| entry.act == Act::NoticeHeld.as_str());
     let held_on = held.map_or_else(String::new, |entry| format!(" on {}", at(entry.at)));
     let (by, why) = by_and_why(hold_note(skipped).unwrap_or_default());
     let why = if why.is_empty() { String::new() } else { format!(": “{why}”") };
-    let skipped_on = at(skipped_at(app, skipped).await?.unwrap_or(later.decided_at));
-    let kind = kind_words(skipped.kind);
-    Ok(format!("{kind} here was held by {by}{held_on}{why}. It was skipped on {skipped_on} because this one came."))
+    Ok(format!("{} here was held by {by}{held_on}{why}.", kind_words(skipped.kind)))
 }

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 
-use super::notice::left_by_itself;
-use super::why;
+use super::notice::{left_by_itself, report_of};
+use super::{local, why};
 use crate::region::{Region, RegionId};
 use crate::season::decide::{DecidedNotice, told_days};
 use crate::season::status::{SeasonStanding, Shown};
@@ -59,6 +59,10 @@ pub struct Left {
     pub region_name: String,
     pub zone: Tz,
     pub at: DateTime<Utc>,
+    /// How it left, as the page of a report says it too.
+    pub how: String,
+    /// The report that let it out.
+    pub report: Option<String>,
     pub is_recalled: bool,
     /// Why staff recalled it, where they said so.
     pub recall_reason: Option<String>,
@@ -244,6 +248,8 @@ fn left(notice: &Notice, region: &Region, at: DateTime<Utc>) -> Left {
         region_name: region.name.clone(),
         zone: region.time_zone,
         at,
+        how: format!("it left by itself on {}, as the region has it", local(at, region.time_zone)),
+        report: report_of(notice),
         is_recalled: notice.recall.is_some(),
         recall_reason: notice.recall_reason().map(str::to_owned),
         overtook: Vec::new(),

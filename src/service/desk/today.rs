@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
-use super::notice::leaves_by_itself;
+use super::notice::{leaves_by_itself, let_out_by};
 use super::overtaken::{ACTS_READ, by_and_why, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
@@ -20,6 +20,7 @@ use crate::service::app::App;
 use crate::store::acts::Act;
 use crate::store::field_reports::{ReportStanding, StoredReport};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
+use crate::store::{Conflict, StoreError};
 
 /// A notice that left by itself is shown for so long.
 const LEFT_SHOWN: TimeDelta = TimeDelta::days(2);
@@ -121,6 +122,10 @@ pub struct Line {
     /// Staff have sent it, and it can still be taken back.
     pub undoable: bool,
     pub held: bool,
+    /// The day of which its words speak.
+    pub worded_on: NaiveDate,
+    /// That they are of an earlier day, beside what is known today.
+    pub old_words: Option<String>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
 }
@@ -156,14 +161,22 @@ pub async fn today_beside(
     let by_id: BTreeMap<&RegionId, &Region> = mine.iter().map(|region| (&region.id, *region)).collect();
     let Lines { mut needs_word, mut held, mut leaves } = lines(app, &by_id, now).await?;
     let mut left = left(&rows, now);
-    let mut overtook = by_later(app, &by_id, now).await?;
+    let laying: BTreeMap<&RegionId, NaiveDate> =
+        rows.iter().filter_map(|row| Some((&row.region.id, row.opens?.median?))).collect();
+    let holds = app.store.notices_skipped_from_hold(now.year()).await?;
+    let mut overtook = by_later(app, &by_id, &holds).await?;
     for line in [&mut needs_word, &mut held, &mut leaves].into_iter().flatten() {
+        let today = now.with_timezone(&line.zone).date_naive();
+        line.old_words = why::old_words(line.kind, line.worded_on, laying.get(&line.region).copied(), today);
         line.overtook = overtook.remove(&line.id).unwrap_or_default();
     }
     for left in &mut left {
+        if let Some(report) = &left.report {
+            left.how = how_let_out(app, report, left).await?;
+        }
         left.overtook = overtook.remove(&left.id).unwrap_or_default();
     }
-    let wrong = wrong(app, &by_id, &rows, now).await?;
+    let wrong = wrong(app, &by_id, &rows, &holds, now).await?;
     let counties: BTreeSet<String> = mine.iter().filter_map(|region| region.county.clone()).collect();
     let of_regions = rows.len();
     let reports_wait = reports_waiting(app, &by_id, now).await?;
@@ -222,6 +235,17 @@ fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
     let mut left: Vec<Left> = rows.iter().flat_map(|row| &row.left).filter(lately).cloned().collect();
     left.sort_by(|a, b| b.at.cmp(&a.at).then_with(|| a.id.cmp(&b.id)));
     left
+}
+
+/// How one left that a report let out; that may have been taken away or refused since.
+async fn how_let_out(app: &App, report: &str, left: &Left) -> Result<String, DeskError> {
+    match app.store.field_report(report).await {
+        Ok(report) if report.standing == ReportStanding::Confirmed => Ok(let_out_by(&report, left.at, left.zone)),
+        Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => {
+            Ok(format!("let out by a confirmed report, on {}", local(left.at, left.zone)))
+        }
+        Err(why) => Err(why.into()),
+    }
 }
 
 /// Notices that have not left.
@@ -314,6 +338,8 @@ fn line(
         why,
         undoable: notice.undoable && matches!(notice.state, NoticeState::Leaving { .. }),
         held: matches!(notice.state, NoticeState::Held { .. }),
+        worded_on: why::worded_on(notice, zone),
+        old_words: None,
         overtook: Vec::new(),
     }
 }

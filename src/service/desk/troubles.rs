@@ -7,14 +7,18 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::region_words::quoted;
 use super::regions::RegionRow;
-use super::{DeskError, notice};
+use super::{DeskError, notice, overtaken};
 use crate::alarms::AlarmKind;
 use crate::region::{Region, RegionId};
 use crate::season::phrases::capitalised;
 use crate::service::app::App;
+use crate::store::notices::Notice;
 
 /// Messages that failed are shown for so long.
 const FAILED_SHOWN: TimeDelta = TimeDelta::days(7);
+
+/// A hold that ran out is shown for so long.
+const RAN_OUT_SHOWN: TimeDelta = TimeDelta::days(7);
 
 /// So many of the regions that something is about are named.
 const NAMED: usize = 5;
@@ -34,11 +38,13 @@ pub struct Trouble {
     pub since: Option<DateTime<Utc>>,
 }
 
-/// Alarms that are open, messages that failed, temperatures in doubt.
+/// Alarms that are open, holds that ran out, messages that failed, temperatures in doubt. `holds`: notices of the season that were
+/// skipped while staff held them.
 pub(super) async fn wrong(
     app: &App,
     regions: &BTreeMap<&RegionId, &Region>,
     rows: &[RegionRow],
+    holds: &[Notice],
     now: DateTime<Utc>,
 ) -> Result<Vec<Trouble>, DeskError> {
     // These stand in the queue above.
@@ -65,6 +71,20 @@ pub(super) async fn wrong(
         })
         .collect();
     wrong.sort_by_key(|trouble| (!trouble.urgent, std::cmp::Reverse(trouble.since)));
+    for ran_out in overtaken::ran_out_since(app, regions, holds, (now - RAN_OUT_SHOWN, now)).await? {
+        let name = regions.get(&ran_out.region).map_or_else(String::new, |region| region.name.clone());
+        wrong.push(Trouble {
+            title: ran_out.title,
+            what: ran_out.what,
+            mend: "It does not go out any more. The next notice there may build on what people were never told: read that one \
+                   before it leaves."
+                .to_owned(),
+            by_command: None,
+            regions: vec![(ran_out.region, name)],
+            urgent: false,
+            since: Some(ran_out.at),
+        });
+    }
     let failed: Vec<(RegionId, String, u64)> = app
         .store
         .failed_since(now - FAILED_SHOWN)

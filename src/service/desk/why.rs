@@ -1,16 +1,17 @@
 //! Why a notice is in place, and why it does not leave unasked: a sentence each, and the numbers behind it.
 
 use chrono::NaiveDate;
+use chrono_tz::Tz;
 
-use super::kind_words;
 use super::overtaken::hold_note;
 use super::wording::facts_of;
+use super::{kind_words, whole_sentence};
 use crate::language::Language;
 use crate::message::StageDates;
 use crate::region::Release;
 use crate::season::decide::{ApprovalNeeded, MovedBy, Reason, SkipReason, Terms};
 use crate::season::window::DeadlineRule;
-use crate::season::{Outlook, Profile, RecordTrust, StageOutlook, phrases};
+use crate::season::{NoticeKind, Outlook, Profile, RecordTrust, StageId, StageOutlook, phrases};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
 use crate::units::dd_c_to_f;
 
@@ -52,15 +53,53 @@ pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Pr
 
 /// Chances and days to go are those of the day on which it was decided: on a later one that day is named.
 fn as_of_its_day(notice: &Notice, sentence: String, today: NaiveDate) -> String {
-    // One that was given new terms keeps the day on which it came up; its facts have that of the terms.
-    let renewed_on = facts_of(notice).ok().map(|facts| facts.decided_on).filter(|day| *day > notice.decided_on);
-    let (day, last) = renewed_on.map_or((notice.decided_on, ""), |day| (day, "last "));
+    let day = day_of_terms(notice);
+    let last = if day > notice.decided_on { "last " } else { "" };
     if day >= today {
         return sentence;
     }
     let mut letters = sentence.chars();
     let first: String = letters.next().into_iter().flat_map(char::to_lowercase).collect();
     format!("When this was {last}decided, on {}: {first}{}", phrases::date(EN, day), letters.as_str())
+}
+
+/// One that was given new terms keeps the day on which it came up; its facts have that of the terms.
+fn day_of_terms(notice: &Notice) -> NaiveDate {
+    facts_of(notice).map_or(notice.decided_on, |facts| facts.decided_on.max(notice.decided_on))
+}
+
+/// The day of which its words speak.
+pub(super) fn worded_on(notice: &Notice, zone: Tz) -> NaiveDate {
+    let own = notice.own_words.as_ref().map(|own| own.at.with_timezone(&zone).date_naive());
+    own.unwrap_or_else(|| day_of_terms(notice))
+}
+
+/// That words of an earlier day would go out, beside what is known today; `None` where they are of today.
+pub(super) fn old_words(
+    kind: NoticeKind,
+    worded_on: NaiveDate,
+    laying: Option<NaiveDate>,
+    today: NaiveDate,
+) -> Option<String> {
+    if worded_on >= today {
+        return None;
+    }
+    let words = format!("Its words are of {}", phrases::date(EN, worded_on));
+    let before_it = matches!(kind, NoticeKind::GetReady | NoticeKind::InspectNow | NoticeKind::WashNow);
+    Some(match laying.filter(|_| before_it) {
+        Some(day) => {
+            let begins = if day < today { "began" } else { "begins" };
+            format!("{words}; by today’s reckoning egg laying most likely {begins} on {}.", phrases::date(EN, day))
+        }
+        None => format!("{words}."),
+    })
+}
+
+/// The likely day on which the window opens, by an outlook.
+pub(super) fn laying(outlook: &Outlook, profile: &Profile) -> Option<NaiveDate> {
+    let opens = outlook.stage(&profile.window.opens)?;
+    let reached = opens.reached.as_ref().filter(|_| opens.dates.is_empty()).map(|reached| reached.on);
+    reached.or(opens.spread.median)
 }
 
 /// That the temperatures behind it were old; `None` where they were not, or where it waits for a word because of them.
@@ -95,10 +134,7 @@ fn reason(reason: &Reason, profile: Option<&Profile>) -> String {
             format!("The chance that egg laying has begun is {}.", percent(*chance))
         }
         Reason::Seen { report, stage, on } => {
-            let name = profile
-                .and_then(|profile| profile.stages.iter().find(|one| one.id == *stage))
-                .map_or_else(|| stage.to_string(), |stage| stage.names.get(EN).to_owned());
-            format!("{} was seen on {} and confirmed (report {report}).", phrases::capitalised(&name), day(on))
+            format!("{} on {}, and that was confirmed (report {report}).", was_seen(stage, profile), day(on))
         }
         Reason::BestDays { first, last } => {
             format!("The days on which a wash takes most eggs have come: {} to {}.", day(first), day(last))
@@ -121,6 +157,19 @@ fn reason(reason: &Reason, profile: Option<&Profile>) -> String {
     }
 }
 
+/// `The beginning of egg laying was seen`: names of stages are clauses of their own, so those of the window have words here.
+fn was_seen(stage: &StageId, profile: Option<&Profile>) -> String {
+    match profile {
+        Some(profile) if profile.window.opens == *stage => "The beginning of egg laying was seen".to_owned(),
+        Some(profile) if profile.window.closes == *stage => "The hatch of the eggs was seen".to_owned(),
+        _ => {
+            let found = profile.and_then(|profile| profile.stages.iter().find(|one| one.id == *stage));
+            let name = found.map_or_else(|| stage.to_string(), |stage| stage.names.get(EN).to_owned());
+            format!("The stage “{name}” was seen")
+        }
+    }
+}
+
 fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
     match (&notice.state, &notice.plan) {
         (NoticeState::Waiting, ReleasePlan::WhenConfirmed(needed)) => approval(needed),
@@ -131,14 +180,17 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
             _ => "It leaves by itself.".to_owned(),
         },
         (NoticeState::Held { .. }, _) => {
-            format!("Staff stopped it: {}.", notice.staff_note.as_deref().unwrap_or("no reason was given"))
+            staff_said(notice).unwrap_or_else(|| "Staff stopped it: no reason was given.".to_owned())
         }
         (NoticeState::Leaving { by }, _) => format!("{by} let it out."),
         (NoticeState::Cancelled, _) => {
-            format!("Staff ended it: {}.", notice.staff_note.as_deref().unwrap_or("no reason was given"))
+            staff_said(notice).unwrap_or_else(|| "Staff ended it: no reason was given.".to_owned())
         }
         (NoticeState::Released { by, .. }, _) => {
             let left = match by.as_str() {
+                "policy" if terms.is_some_and(|terms| terms.reason.report().is_some()) => {
+                    "A confirmed report let it out.".to_owned()
+                }
                 "policy" => "It left by itself, as the region has it.".to_owned(),
                 by => format!("{by} let it out."),
             };
@@ -155,6 +207,11 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
         },
         (NoticeState::Waiting, ReleasePlan::Never) => String::new(),
     }
+}
+
+/// `Held by M. Reyes: the crew looks first.`
+fn staff_said(notice: &Notice) -> Option<String> {
+    notice.staff_note.as_deref().map(whole_sentence)
 }
 
 /// Why a notice did not go out, or has not yet; `None` of one that did.
@@ -187,7 +244,7 @@ pub(in crate::service) fn unsent(notice: &Notice) -> Option<String> {
 }
 
 /// Why it was skipped, after "It was not told:".
-fn skip(reason: &SkipReason) -> String {
+pub(super) fn skip(reason: &SkipReason) -> String {
     let day = |day: &NaiveDate| phrases::date(EN, *day);
     match reason {
         SkipReason::PastUse { until } => format!("it was of use until {}", day(until)),

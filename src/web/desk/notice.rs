@@ -13,12 +13,13 @@ use super::reading::shown_reading;
 use super::said::alone_words;
 use super::sign_in::with_status;
 use crate::delivery::pace::Estimate;
+use crate::delivery::state::DeliveryState;
 use crate::links::{notice_of_part, notice_part};
 use crate::message::templates::chart_of;
 use crate::people::account::Deed;
 use crate::people::{Channel, Language};
 use crate::region::Region;
-use crate::season::NoticeId;
+use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
 use crate::service::desk::notice::{NoticeInDepth, messages, notice_in_depth};
 use crate::service::desk::{DeskError, Hand, acts, channel_words, kind_words, local, wording};
@@ -258,6 +259,7 @@ async fn shown(
             tag => tag(&seen),
             all_out => seen.all_out,
             stands => &seen.stands,
+            old_words => &seen.old_words,
             overtook => &seen.overtook,
             why => &seen.why.sentence,
             why_report,
@@ -271,16 +273,14 @@ async fn shown(
             from => seen.goes.from.map(|at| local(at, zone)),
             if_sent_now => seen.goes.if_sent_now.map(|at| local(at, zone)),
             useless_from => local(seen.goes.useless_from, zone),
-            sent_by => seen.goes.all_sent_by.iter().map(|(channel, estimate)| {
-                format!("{}s: {}", crate::season::phrases::capitalised(channel_words(*channel)), sent_by(estimate, zone))
-            }).collect::<Vec<_>>(),
+            sent_by => sent_by(&seen),
             progress => seen.progress.iter().map(|(state, count)| context! { state => state.name(), count }).collect::<Vec<_>>(),
             gone => seen.gone(),
             own_words => notice.own_words.as_ref().map(|own| context! { by => &own.by, at => local(own.at, zone) }),
             mine => desk.may_act_on(region),
             acts => desk.account().may(Deed::Act),
             send => may.send, hold => may.hold, call_off => may.call_off, reword => may.reword, undo => may.undo, recall => may.recall,
-            held => notice.status() == crate::season::NoticeStatus::Held,
+            held => notice.status() == NoticeStatus::Held,
             undo_min => app.config.desk.undo_min,
             seen => fingerprint(&seen),
             done,
@@ -317,7 +317,24 @@ fn tag(seen: &NoticeInDepth) -> &'static str {
     }
 }
 
-fn sent_by(estimate: &Estimate, zone: chrono_tz::Tz) -> String {
+/// When all have it, a line for each channel. Of one that is out there is nothing: an estimate of an empty queue has no end, and
+/// would read as if none could be sent.
+fn sent_by(seen: &NoticeInDepth) -> Vec<String> {
+    let queued = seen.progress.get(&DeliveryState::Queued).copied().unwrap_or(0);
+    let has_left = seen.notice.status() == NoticeStatus::Released;
+    if has_left && (seen.all_out || queued == 0) {
+        return Vec::new();
+    }
+    let line = |(channel, estimate): (&Channel, &Estimate)| {
+        let name = crate::season::phrases::capitalised(channel_words(*channel));
+        format!("{name}s: {}", estimated(estimate, seen.region.time_zone))
+    };
+    let estimates = seen.goes.all_sent_by.iter();
+    let told = estimates.filter(|(_, of)| !has_left || of.all_sent_by.is_some() || of.too_late > 0);
+    told.map(line).collect()
+}
+
+fn estimated(estimate: &Estimate, zone: chrono_tz::Tz) -> String {
     let late = match estimate.too_late {
         0 => String::new(),
         n => format!("; {} would come too late at this pace", messages(n)),

@@ -133,6 +133,7 @@ fn shown_line(desk: &Desk, line: &Line) -> Value {
         why => &line.why,
         undoable => line.undoable,
         held => line.held,
+        old_words => &line.old_words,
         overtook => &line.overtook,
     }
 }
@@ -142,7 +143,7 @@ fn shown_left(left: &Left) -> Value {
         path => path_of(&left.id),
         kind => kind_words(left.kind),
         region => &left.region_name,
-        at => local(left.at, left.zone),
+        how => phrases::capitalised(&left.how),
         is_recalled => left.is_recalled,
         recall_reason => &left.recall_reason,
         overtook => &left.overtook,

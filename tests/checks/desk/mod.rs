@@ -105,6 +105,11 @@ pub fn texts_of(templates: &Templates, kind: NoticeKind, facts: &NoticeFacts) ->
 
 /// A notice with the words of the templates, of a region of [`two_regions`].
 async fn put(app: &App, region: &str, kind: NoticeKind, fate: NoticeRelease) -> NoticeId {
+    put_until(app, region, kind, fate, END).await
+}
+
+/// As [`put`], of use until an instant.
+async fn put_until(app: &App, region: &str, kind: NoticeKind, fate: NoticeRelease, end: &str) -> NoticeId {
     let facts = facts(region);
     let season = SeasonKey { profile: "pinyon-needle-scale".into(), region: region.into(), year: 2026 };
     let approval_needed = match &fate {
@@ -127,7 +132,7 @@ async fn put(app: &App, region: &str, kind: NoticeKind, fate: NoticeRelease) -> 
         facts: serde_json::to_value(&facts).unwrap(),
         decided_on: "2026-03-16".parse().unwrap(),
         decided_at: at("2026-03-16T12:00:00Z"),
-        expires_at: at(END),
+        expires_at: at(end),
         priority: 1,
     };
     app.store.put_notice(&new, &texts).await.unwrap();

@@ -4,6 +4,7 @@ use treebell::region::{Region, RegionId};
 use treebell::season::decide::SkipReason;
 use treebell::season::status::SeasonStanding;
 use treebell::season::{DateSpread, NoticeKind, Outlook, RecordTrust, SeasonKey, StageOutlook};
+use treebell::service::cycle::{CycleReport, release_due};
 use treebell::service::desk::Hand;
 use treebell::service::desk::acts;
 use treebell::service::desk::notice::{fate, notice_in_depth};
@@ -12,7 +13,7 @@ use treebell::store::Store;
 use treebell::store::notices::skip;
 use treebell::store::staff_log::StaffKind;
 
-use super::{House, UNDO, asks, at, everywhere, leaves, put};
+use super::{House, UNDO, asks, at, everywhere, leaves, put, put_until};
 use crate::engines::on_each_engine;
 
 fn day(text: &str) -> NaiveDate {
@@ -205,7 +206,7 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         app.store.tell_staff(&key, Some(&south), StaffKind::Skipped, "get-ready was skipped", noon).await.unwrap();
 
         let said = "Get ready here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “station is in doubt”. It was skipped on \
-                    Mon, Mar 16, 12:00 PM MDT because this one came.";
+                    Mon, Mar 16, 12:00 PM MDT: the window has been open since February 1.";
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
         assert_eq!((seen.leaves[0].overtook.as_slice(), seen.needs_word[0].overtook.len()), (&[said.to_owned()][..], 0));
         let later = notice_in_depth(app, &seen.leaves[0].id, UNDO).await.unwrap();
@@ -222,6 +223,67 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         assert_eq!(seen.left[0].overtook, [said]);
     })
     .await;
+}
+
+/// A hold without an end lasts until the notice is of no use: that is told, and whoever reads the next one learns it too.
+#[tokio::test]
+async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
+    on_each_engine("holds that run out", |store| async move {
+        let house = House::new(store, asks()).await;
+        let app = &house.app;
+        acts::hold(app, everywhere(), &house.id, None, Some("Miller trees first.")).await.unwrap();
+        let held = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        assert_eq!(held.why.waits, "Held by M. Reyes: Miller trees first.");
+        let (end, mut report) = (at("2026-03-20T12:15:00Z"), CycleReport::default());
+        house.clock.set(end);
+        release_due(app, end, &mut report, &mut |_| {}).await.unwrap();
+        // Practice lists it by this.
+        assert_eq!(report.ended, [house.id.clone()]);
+        assert_eq!(house.word().await, "skipped");
+        let told = "Inspect now here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “Miller trees first”. It came to be \
+                    of no use on Fri, Mar 20, 12:00 AM MDT; people";
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        let ended = seen.wrong.iter().find(|trouble| trouble.title == "Inspect now for Region north ended unsent").unwrap();
+        assert_eq!(ended.what, format!("{told} there were never told to look."));
+        let ended = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        assert!(ended.stands.starts_with("It ended unsent: it was of use until Fri, Mar 20"), "{}", ended.stands);
+        let fate = fate(&ended.notice, ended.region.time_zone);
+        assert!(fate.starts_with("ended unsent, of use until Fri, Mar 20, 12:00 AM MDT; it had been held by"), "{fate}");
+
+        let later = put_until(app, "north", NoticeKind::WashNow, asks(), "2026-04-01T06:00:00Z").await;
+        let said = format!("{told} here were never told to look.");
+        assert_eq!(notice_in_depth(app, &later, UNDO).await.unwrap().overtook, [said.clone()]);
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!((seen.needs_word[0].id.clone(), seen.needs_word[0].overtook.clone()), (later, vec![said]));
+        house.clock.set(at("2026-03-28T12:15:00Z"));
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert!(!seen.wrong.iter().any(|trouble| trouble.title.ends_with("ended unsent")), "of the last week");
+    })
+    .await;
+}
+
+/// One that has waited for days would still send the words of its day.
+#[tokio::test]
+async fn words_of_an_earlier_day_are_told_beside_what_is_known_today() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let app = &house.app;
+    let said_of = || async {
+        let line = today(app, everywhere(), &Filters::default()).await.unwrap().needs_word.remove(0);
+        let page = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        assert_eq!((&line.id, &line.old_words), (&house.id, &page.old_words));
+        page.old_words
+    };
+    assert_eq!(said_of().await, None);
+    house.clock.set(at("2026-03-18T16:00:00Z"));
+    let newer = Outlook { today: day("2026-03-18"), ..outlook("north", "2026-03-24", 8, RecordTrust::Sound) };
+    said(&app.store, newer).await;
+    let words = "Its words are of March 16; by today’s reckoning egg laying most likely begins on March 24.";
+    assert_eq!(said_of().await.as_deref(), Some(words));
+    house.clock.set(at("2026-03-19T16:00:00Z"));
+    let newest = Outlook { today: day("2026-03-19"), ..outlook("north", "2026-03-17", 8, RecordTrust::Sound) };
+    said(&app.store, newest).await;
+    let words = "Its words are of March 16; by today’s reckoning egg laying most likely began on March 17.";
+    assert_eq!(said_of().await.as_deref(), Some(words));
 }
 
 /// What today costs the store does not grow with the regions.

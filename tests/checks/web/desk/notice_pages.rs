@@ -175,6 +175,23 @@ async fn a_recall_is_told_with_its_reason_on_its_page_and_as_a_recall_on_today()
     assert!(!today.contains(" Sent: ") && !today.contains("class=\"rb-sent\""), "{today}");
 }
 
+/// An estimate of an empty queue has no end: of a notice that is out that read as if none could be sent.
+#[tokio::test]
+async fn a_notice_that_is_out_does_not_say_that_none_can_be_sent() {
+    let desk = world().await;
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await;
+    desk.store().release_notice(&ID.into(), "maria", desk.world.clock.now()).await.unwrap();
+    let (mut browser, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = browser.get(PAGE).await.body;
+    assert!(page.contains("<li>1 queued.</li>") && page.contains("<li>E-mails: all sent by "), "{page}");
+    let mut tx = desk.store().begin().await.unwrap();
+    sqlx::query("UPDATE deliveries SET state = 'delivered'").execute(tx.conn()).await.unwrap();
+    tx.commit().await.unwrap();
+    let page = browser.get(PAGE).await.body;
+    assert!(page.contains("<li>1 delivered.</li>"), "{page}");
+    assert!(!page.contains("E-mails: ") && !page.contains("can be sent"), "{page}");
+}
+
 /// The fields of the form for its words, as they begin.
 async fn words_of(desk: &DeskWorld) -> Vec<(String, String)> {
     let notice = desk.store().notice(&ID.into()).await.unwrap();

@@ -282,7 +282,13 @@ async fn what_came_up_since_a_report_was_confirmed_is_named_with_a_link() {
     // From the notice, a link leads back to what was seen.
     let page = maria.get("/desk/notice/pinyon-needle-scale~north~2025~inspect-now").await.body;
     let id = own.trim_start_matches("/desk/report/");
-    assert!(page.contains(&format!("(report <a href=\"{own}\">{id}</a>)")), "{page}");
+    assert!(page.contains(&format!("(report <a class=\"nowrap\" href=\"{own}\">{id}</a>)")), "{page}");
+    assert!(page.contains("The beginning of egg laying was seen on ") && !page.contains("begins was seen"), "{page}");
+    // Today has the same words as the report's own page.
+    assert!(page.contains("A confirmed report let it out.") && !page.contains("by itself"), "{page}");
+    let page = maria.get("/desk/today").await.body;
+    assert!(page.contains("<p>Let out by the report that maria confirmed, on Mon, Mar 10, "), "{page}");
+    assert!(!page.contains("It left by itself on"), "{page}");
 }
 
 #[tokio::test]
