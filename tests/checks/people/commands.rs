@@ -113,7 +113,10 @@ fn mistakes_are_named_with_their_mend() {
         ),
         ("subscriber erase nobody@example.org".into(), "no subscriber has the address n***@example.org"),
         ("subscriber stop nobody@example.org".into(), "no subscriber has the address n***@example.org"),
-        ("subscriber stop nobody@example.org --evidence by~a@example.org".into(), "--evidence: it holds an e-mail address"),
+        (
+            "subscriber stop nobody@example.org --evidence by~a@example.org".into(),
+            "--evidence: it holds an e-mail address",
+        ),
         ("subscriber list --region dos".into(), "region `dos` is unknown"),
         ("field-report add --region dos-vientos --date 2026-02-30 --stage none".into(), "2026-02-30"),
         ("field-report add --region dos-vientos --date 2999-01-01 --stage none".into(), "yet to come"),

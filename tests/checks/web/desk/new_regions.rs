@@ -222,8 +222,8 @@ async fn what_is_seldom_wanted_is_folded_away_and_stands_open_where_something_in
     let desk = desk_at(Store::in_memory().await.unwrap(), None).await;
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
     let page = maria.get("/desk/new-region").await.body;
-    // Nobody is asked there, and the page says so once and nowhere the contrary.
-    assert!(page.contains("Places are not looked up here") && !page.contains("Left empty, it is looked up"), "{page}");
+    // What is looked up is said, and nowhere the contrary.
+    assert!(page.contains("Left empty, it is looked up") && !page.contains("Places are not looked up"), "{page}");
     let at = |what: &str| page.find(what).unwrap_or_else(|| panic!("no {what}: {page}"));
     assert!(at("id=\"elevation_ft\"") < at("id=\"from_ft\""), "{page}");
     let open = "<details class=\"more\" open>\n<summary>";
