@@ -278,6 +278,9 @@ fn looked_at(
     // What was wrong before in another text is not to be mended here.
     let before = check::check_some(in_use, sender, &|file| touched.contains(file)).by_rule;
     let news = found.into_iter().filter(|(key, _)| own.contains(&key.0) || !before.contains_key(key));
+    let mut news: Vec<_> = news.collect();
+    // What a text must say itself comes before what the other language says.
+    news.sort_by_key(|((_, rule), _)| *rule == "languages");
     let mut faults: Vec<TextFault> = Vec::new();
     for ((file, rule), fault) in news {
         let at = match TextName::of_file(&file).filter(|_| language_of(&file).is_none()) {
