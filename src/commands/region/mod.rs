@@ -188,7 +188,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
             region.release.to_string(),
         ]);
     }
-    print_fitted(table, &[2, 1, 5, 4])
+    print_fitted(table, &[2, 5, 1, 4])
 }
 
 async fn demand(json: bool, config: &Config) -> Result<(), CommandError> {

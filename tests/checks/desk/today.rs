@@ -238,7 +238,7 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         house.clock.set(end);
         release_due(app, end, &mut report, &mut |_| {}).await.unwrap();
         // Practice lists it by this.
-        assert_eq!(report.ended, [house.id.clone()]);
+        assert_eq!(report.ended, std::slice::from_ref(&house.id));
         assert_eq!(house.word().await, "skipped");
         let told = "Inspect now here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “Miller trees first”. It came to be \
                     of no use on Fri, Mar 20, 12:00 AM MDT; people";
@@ -252,7 +252,7 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
 
         let later = put_until(app, "north", NoticeKind::WashNow, asks(), "2026-04-01T06:00:00Z").await;
         let said = format!("{told} here were never told to look.");
-        assert_eq!(notice_in_depth(app, &later, UNDO).await.unwrap().overtook, [said.clone()]);
+        assert_eq!(notice_in_depth(app, &later, UNDO).await.unwrap().overtook, std::slice::from_ref(&said));
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
         assert_eq!((seen.needs_word[0].id.clone(), seen.needs_word[0].overtook.clone()), (later, vec![said]));
         house.clock.set(at("2026-03-28T12:15:00Z"));
