@@ -11,12 +11,17 @@ const press = (button) => pressOf(page, button);
 const button = (name) => buttonOf(page, name);
 const says = (name, text) => saysOf(page, name, text);
 
-/** Until nothing is under way. */
+/** Until nothing is under way. Meanwhile the page loads itself again, which may come between. */
 async function still() {
   for (let tries = 0; tries < 600; tries++) {
-    if (!(await page.locator("main").innerText()).includes("Look again")) return;
-    await page.waitForTimeout(500);
-    await page.goto(`${BASE}/desk/practice`);
+    try {
+      if (!(await page.locator("main").innerText()).includes("Look again")) return;
+      await page.waitForTimeout(500);
+      await page.goto(`${BASE}/desk/practice`);
+    } catch (why) {
+      if (!/ERR_ABORTED|interrupted by another navigation|context was destroyed/.test(why.message)) throw why;
+      await page.waitForLoadState();
+    }
   }
   throw new Error("the clock moves for ever");
 }
