@@ -238,7 +238,7 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
             station.sources.iter().map(source_words).collect::<Vec<_>>().join("\n"),
         ]);
     }
-    print_fitted(table, &[4, 2, 5, 3])
+    print_fitted(table, &[2, 4, 5, 3])
 }
 
 async fn change(args: Change, config: &Config) -> Result<(), CommandError> {

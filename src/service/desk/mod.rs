@@ -26,6 +26,7 @@ pub mod reports;
 pub mod today;
 pub mod wording;
 
+mod held;
 mod overtaken;
 mod regions;
 mod troubles;

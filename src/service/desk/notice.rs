@@ -6,6 +6,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use url::Url;
 
+use super::held::hold_note;
 use super::why::{self, Why};
 use super::{DeskError, local, overtaken};
 use crate::delivery::pace::{Estimate, Waiting};
@@ -267,7 +268,7 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
         (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
         (NoticeState::Waiting, None) => "needs a word".to_owned(),
-        (NoticeState::Skipped, _) => match overtaken::hold_note(notice) {
+        (NoticeState::Skipped, _) => match hold_note(notice) {
             Some(note) if overtaken::ran_out_held(notice) => {
                 format!("ended unsent, of use until {}; it had been {note}", local(notice.expires_at, zone))
             }

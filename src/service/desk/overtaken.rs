@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 
+use super::held::{by_and_why, hold_note};
 use super::{kind_words, local, why};
 use crate::region::{Region, RegionId};
 use crate::season::decide::SkipReason;
@@ -45,22 +46,6 @@ pub(super) async fn by(app: &App, later: &Notice, region: &Region) -> Result<Vec
     }
     Ok(said)
 }
-
-/// What staff left with a notice that they held before it was skipped: `held by M. Reyes: the crew looks first`.
-pub(super) fn hold_note(notice: &Notice) -> Option<&str> {
-    let note = notice.staff_note.as_deref().filter(|_| notice.status() == NoticeStatus::Skipped)?;
-    note.starts_with(HELD_BY).then(|| note.trim_end_matches('.'))
-}
-
-/// Who held a notice, and why, by what staff left with it.
-pub(super) fn by_and_why(note: &str) -> (&str, &str) {
-    match note.strip_prefix(HELD_BY) {
-        Some(said) => said.split_once(": ").unwrap_or((said, "")),
-        None => ("", note),
-    }
-}
-
-const HELD_BY: &str = "held by ";
 
 /// When a notice was skipped, where that was noted.
 pub(super) async fn skipped_at(app: &App, notice: &Notice) -> Result<Option<DateTime<Utc>>, StoreError> {

@@ -5,8 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
+use super::held::by_and_why;
 use super::notice::{leaves_by_itself, let_out_by};
-use super::overtaken::{ACTS_READ, by_and_why, by_later};
+use super::overtaken::{ACTS_READ, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
 use super::troubles::wrong;

@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 
-use super::overtaken::hold_note;
+use super::held::hold_note;
 use super::wording::facts_of;
 use super::{kind_words, whole_sentence};
 use crate::language::Language;

@@ -1,15 +1,15 @@
 //! A notice as stored, and how notices are found.
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono_tz::Tz;
 use sha2::{Digest, Sha256};
 use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
-use super::told::{early_deadline, standing};
 use crate::message::Message;
 use crate::people::{AddressId, Channel, Language};
 use crate::region::RegionId;
-use crate::season::decide::{ApprovalNeeded, DecidedNotice, Terms};
+use crate::season::decide::{ApprovalNeeded, DecidedNotice, Standing, Terms};
 use crate::season::{NoticeId, NoticeKind, NoticeStatus, SeasonKey};
 use crate::store::error::{Conflict, StoreError};
 use crate::store::rows::{get, get_day, get_instant, get_instant_if_any, ms};
@@ -218,7 +218,7 @@ impl Notice {
     }
 
     /// As the decision wants it; `zone` is the region's.
-    pub fn told(&self, zone: chrono_tz::Tz) -> DecidedNotice {
+    pub fn told(&self, zone: Tz) -> DecidedNotice {
         let standing = standing(&self.state, &self.plan, self.decided_at, zone);
         let learned_days = self.facts.get("learned_days").and_then(serde_json::Value::as_i64);
         DecidedNotice {
@@ -241,6 +241,30 @@ impl Notice {
         let has_no_days = self.facts.get("days").is_none_or(serde_json::Value::is_null);
         early_deadline(self.kind, has_no_days, self.facts.get("wash_by").and_then(serde_json::Value::as_str))
     }
+}
+
+/// Where a notice stands, as the decision wants it; `zone` is the region's.
+pub(super) fn standing(state: &NoticeState, plan: &ReleasePlan, decided_at: DateTime<Utc>, zone: Tz) -> Standing {
+    let on = |at: DateTime<Utc>| Standing::Released { on: at.with_timezone(&zone).date_naive() };
+    match (state, plan) {
+        (NoticeState::Waiting, ReleasePlan::WhenConfirmed(word)) => {
+            Standing::Waiting { approval_needed: Some(word.clone()) }
+        }
+        (NoticeState::Waiting, _) => Standing::Waiting { approval_needed: None },
+        // Staff have spoken: nothing is decided of it any more.
+        (NoticeState::Leaving { .. }, ReleasePlan::At(at)) => on(*at),
+        (NoticeState::Leaving { .. }, _) => on(decided_at),
+        (NoticeState::Held { .. }, _) => Standing::Held,
+        (NoticeState::Released { at, .. }, _) => on(*at),
+        (NoticeState::Skipped, _) => Standing::Skipped,
+        (NoticeState::Cancelled, _) => Standing::Cancelled,
+    }
+}
+
+/// The last day to wash that a notice told before its terms named it.
+pub(super) fn early_deadline(kind: NoticeKind, has_no_days: bool, wash_by: Option<&str>) -> Option<NaiveDate> {
+    let told = matches!(kind, NoticeKind::InspectNow | NoticeKind::LastDaysToWash);
+    if told && has_no_days { wash_by?.parse().ok() } else { None }
 }
 
 /// The id of a notice's delivery to one address: the same on every run. Ids of one notice lie together and in the order of

@@ -2,15 +2,13 @@
 
 use std::collections::HashMap;
 
-use chrono::{DateTime, NaiveDate, Utc};
-use chrono_tz::Tz;
+use chrono::{DateTime, Utc};
 use serde::Deserialize;
 use serde::de::IgnoredAny;
 
-use super::notice::{NoticeState, ReleasePlan, kind_of, plan_of, state_of};
+use super::notice::{early_deadline, kind_of, plan_of, standing, state_of};
 use crate::region::RegionId;
-use crate::season::NoticeKind;
-use crate::season::decide::{DecidedNotice, Standing, Terms};
+use crate::season::decide::{DecidedNotice, Terms};
 use crate::store::error::StoreError;
 use crate::store::rows::{get, get_day, get_instant, get_zone};
 use crate::store::tx::Store;
@@ -71,28 +69,4 @@ impl Store {
         }
         Ok(by_region)
     }
-}
-
-/// Where a notice stands, as the decision wants it; `zone` is the region's.
-pub(super) fn standing(state: &NoticeState, plan: &ReleasePlan, decided_at: DateTime<Utc>, zone: Tz) -> Standing {
-    let on = |at: DateTime<Utc>| Standing::Released { on: at.with_timezone(&zone).date_naive() };
-    match (state, plan) {
-        (NoticeState::Waiting, ReleasePlan::WhenConfirmed(word)) => {
-            Standing::Waiting { approval_needed: Some(word.clone()) }
-        }
-        (NoticeState::Waiting, _) => Standing::Waiting { approval_needed: None },
-        // Staff have spoken: nothing is decided of it any more.
-        (NoticeState::Leaving { .. }, ReleasePlan::At(at)) => on(*at),
-        (NoticeState::Leaving { .. }, _) => on(decided_at),
-        (NoticeState::Held { .. }, _) => Standing::Held,
-        (NoticeState::Released { at, .. }, _) => on(*at),
-        (NoticeState::Skipped, _) => Standing::Skipped,
-        (NoticeState::Cancelled, _) => Standing::Cancelled,
-    }
-}
-
-/// The last day to wash that a notice told before its terms named it.
-pub(super) fn early_deadline(kind: NoticeKind, has_no_days: bool, wash_by: Option<&str>) -> Option<NaiveDate> {
-    let told = matches!(kind, NoticeKind::InspectNow | NoticeKind::LastDaysToWash);
-    if told && has_no_days { wash_by?.parse().ok() } else { None }
 }

@@ -11,7 +11,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::by;
 use super::region_draft::{PATIENCE, gone, own, path_of, step_words};
-use super::region_form::{Given, faults_of, fields, read, taken_beside, text, typed_of, usual};
+use super::region_form::{AGAIN, Given, faults_of, fields, read, taken_beside, text, typed_of, usual};
 use super::sign_in::with_status;
 use super::upload::FieldFault;
 use crate::people::account::Deed;
@@ -24,9 +24,6 @@ use crate::store::{Conflict, StoreError};
 use crate::text::Chain;
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
-
-/// The field with the id of the draft that is tried again.
-pub(super) const AGAIN: &str = "again";
 
 /// `?again=DRAFT` fills the form in as it was for a draft, `?back=REGION` as it was for a region that was retired, `?zip=` with a ZIP
 /// code that people wait for.

@@ -6,10 +6,10 @@ use axum::response::Response;
 use minijinja::context;
 
 use super::caller::Desk;
-use super::new_region::{AGAIN, after, begin, ground};
+use super::new_region::{after, begin, ground};
 use super::notice::{app_of, by, fault_of, reach};
 use super::region_draft::acted;
-use super::region_form::{Given, conflict_of, faults_of, fields, fingerprint, read, text, typed_of};
+use super::region_form::{AGAIN, Given, conflict_of, faults_of, fields, fingerprint, read, text, typed_of};
 use super::sign_in::with_status;
 use super::upload::FieldFault;
 use crate::geo::Point;

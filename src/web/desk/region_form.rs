@@ -8,7 +8,6 @@ use minijinja::value::Value;
 use sha2::{Digest, Sha256};
 
 use super::caller::Desk;
-use super::new_region::AGAIN;
 use super::upload::FieldFault;
 use crate::geo::distance_km;
 use crate::id::StationId;
@@ -23,6 +22,9 @@ use crate::store::{Conflict, StoreError, TakenZip};
 use crate::units::{height_of_words, m_to_feet};
 use crate::web::Fault;
 use crate::web::forms::Typed;
+
+/// The field with the id of the draft that is tried again.
+pub(super) const AGAIN: &str = "again";
 
 /// Longest text of one field, characters: the ZIP codes of a large county fit.
 const LONGEST: usize = 1200;
