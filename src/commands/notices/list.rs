@@ -13,6 +13,7 @@ use crate::delivery::state::DeliveryState;
 use crate::region::{Region, RegionId};
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
+use crate::service::desk::nobody::left_to_nobody;
 use crate::service::desk::notice::leaves_by_itself;
 use crate::store::notices::{Notice, NoticeState};
 
@@ -30,6 +31,7 @@ pub(super) async fn run(app: &App, season: Option<i32>, as_json: bool) -> Result
         notices.extend(store.notices_of_season(profile, *year).await?);
     }
     let half_queued: BTreeSet<NoticeId> = store.half_queued().await?.into_iter().map(|notice| notice.id).collect();
+    let to_nobody = left_to_nobody(app).await?;
     let mut rows = Vec::new();
     for notice in notices {
         let (counts, ended) = store.notice_progress(&notice.id, now).await?;
@@ -64,7 +66,8 @@ pub(super) async fn run(app: &App, season: Option<i32>, as_json: bool) -> Result
     let whole = |text: &str| text.replace(' ', &NO_BREAK.to_string());
     for (notice, counts, ended, is_whole) in &rows {
         let zone = regions.get(&notice.season.region).map_or(Tz::UTC, |region| region.time_zone);
-        let (id, came) = (short_id(notice, several_profiles), said(counts, *ended, *is_whole));
+        let (id, came) =
+            (short_id(notice, several_profiles), said(counts, *ended, *is_whole, to_nobody.contains(&notice.id)));
         let (status, goes) = (whole(notice.standing_word()), whole(&goes_out(notice, zone)));
         let (until, by) = (whole(&short(notice.expires_at, zone)), whole(&short_date_or(notice.deadline(), "")));
         table.add_row(match is_wide {
@@ -106,7 +109,10 @@ fn goes_out(notice: &Notice, zone: Tz) -> String {
     }
 }
 
-fn said(counts: &BTreeMap<DeliveryState, u64>, ended: bool, is_whole: bool) -> String {
+fn said(counts: &BTreeMap<DeliveryState, u64>, ended: bool, is_whole: bool, had_nobody: bool) -> String {
+    if had_nobody {
+        return "had nobody to go to".to_owned();
+    }
     let mut parts: Vec<String> = counts.iter().map(|(state, count)| format!("{count} {state}")).collect();
     if !is_whole {
         parts.push("still being queued".to_owned());
@@ -158,10 +164,11 @@ mod tests {
     #[test]
     fn a_notice_that_is_still_being_queued_says_so() {
         let counts = BTreeMap::from([(DeliveryState::Queued, 3)]);
-        assert_eq!(said(&counts, false, false), "3 queued, still being queued");
-        assert_eq!(said(&BTreeMap::new(), false, false), "still being queued");
-        assert_eq!(said(&counts, true, true), "3 queued (all ended)");
-        assert_eq!(said(&BTreeMap::new(), true, true), "");
+        assert_eq!(said(&counts, false, false, false), "3 queued, still being queued");
+        assert_eq!(said(&BTreeMap::new(), false, false, false), "still being queued");
+        assert_eq!(said(&counts, true, true, false), "3 queued (all ended)");
+        assert_eq!(said(&BTreeMap::new(), true, true, false), "");
+        assert_eq!(said(&BTreeMap::new(), true, true, true), "had nobody to go to");
     }
 
     #[test]

@@ -50,8 +50,8 @@ fn text(seen: &NoticeInDepth) -> String {
     if let Some(why) = seen.to_nobody() {
         let would = if whom.is_empty() { "" } else { "; it would have gone to these, as they are signed up now:" };
         whom = format!("{}{whom}", paragraph(2, &format!("nobody: {why}{would}")));
-    } else if whom.is_empty() {
-        whom = "  nobody: no address is signed up there\n".to_owned();
+    } else if let Some(nobody) = seen.nobody() {
+        whom = paragraph(2, &nobody);
     }
     section("Whom", whom);
     let mut when = String::new();

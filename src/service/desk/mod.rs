@@ -17,6 +17,7 @@ pub mod far_off;
 pub mod find;
 pub mod learning;
 pub mod messages;
+pub mod nobody;
 pub mod notice;
 pub mod people;
 pub mod region;

@@ -7,6 +7,7 @@ use chrono_tz::Tz;
 use url::Url;
 
 use super::held::hold_note;
+use super::nobody::{left_to_nobody, signed_up_now};
 use super::why::{self, Why};
 use super::{DeskError, local, overtaken};
 use crate::delivery::pace::{Estimate, Waiting};
@@ -42,6 +43,8 @@ pub struct NoticeInDepth {
     pub why: Why,
     /// Whom it would go to now, or was queued for; of one that was called off or skipped, whom it would have gone to.
     pub whom: BTreeMap<(Channel, Language), u64>,
+    /// Of one that left and had nobody to go to: the addresses that are signed up now.
+    pub signed_up_since: Option<u64>,
     pub reads: Vec<Reading>,
     pub goes: Goes,
     /// Where its deliveries stand.
@@ -63,6 +66,22 @@ impl NoticeInDepth {
             NoticeState::Skipped => Some("it was skipped"),
             _ => None,
         }
+    }
+
+    /// That nobody gets it, or got it, in a sentence; `None` where somebody does, or where [`to_nobody`](Self::to_nobody) says why.
+    pub fn nobody(&self) -> Option<String> {
+        if self.to_nobody().is_some() || !self.whom.is_empty() {
+            return None;
+        }
+        Some(match (self.notice.status(), self.signed_up_since) {
+            (NoticeStatus::Released, Some(now)) => {
+                let now = signed_up_now(now);
+                format!("It went to nobody: no address was signed up here when it left{now}.")
+            }
+            (NoticeStatus::Released, None) if self.all_out => "To whom it went is no longer kept.".to_owned(),
+            (NoticeStatus::Released, None) => "To whom it goes is still being queued.".to_owned(),
+            _ => "Nobody: no address is signed up here.".to_owned(),
+        })
     }
 
     /// Messages that have gone out.
@@ -157,12 +176,17 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let all_out = notice.status() == NoticeStatus::Released
         && has_ended
         && store.half_queued().await?.iter().all(|waiting| waiting.id != *id);
+    let signed_up_since = match all_out && whom.is_empty() && left_to_nobody(app).await?.contains(id) {
+        true => Some(store.count_recipients(&region.id).await?.values().sum()),
+        false => None,
+    };
     let base = app.config.messages.public_url.url();
     let words = store.notice_words(id).await?;
     let reads = words.into_iter().map(|own| reading(own, base)).collect::<Result<_, _>>()?;
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
-    let stands = stands(&notice, &region, &goes, all_out, now);
+    let ended = Ended { all_out, had_nobody: signed_up_since.is_some() };
+    let stands = stands(&notice, &region, &goes, ended, now);
     let overtook = overtaken::by(app, &notice, &region).await?;
     let old_words = match notice.status() {
         NoticeStatus::Waiting | NoticeStatus::Held => {
@@ -172,7 +196,21 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         }
         _ => None,
     };
-    Ok(NoticeInDepth { notice, region, stands, old_words, overtook, why, whom, reads, goes, progress, all_out, may })
+    Ok(NoticeInDepth {
+        notice,
+        region,
+        stands,
+        old_words,
+        overtook,
+        why,
+        whom,
+        signed_up_since,
+        reads,
+        goes,
+        progress,
+        all_out,
+        may,
+    })
 }
 
 /// A message as it reads; links stand below `public_url`.
@@ -307,7 +345,14 @@ pub(super) fn report_of(notice: &Notice) -> Option<String> {
     terms.reason.report().map(str::to_owned)
 }
 
-fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: DateTime<Utc>) -> String {
+/// How far one is that has left.
+#[derive(Clone, Copy)]
+struct Ended {
+    all_out: bool,
+    had_nobody: bool,
+}
+
+fn stands(notice: &Notice, region: &Region, goes: &Goes, ended: Ended, now: DateTime<Utc>) -> String {
     let at = |instant| local(instant, region.time_zone);
     let end = at(notice.expires_at);
     if let Some(recall) = &notice.recall {
@@ -345,9 +390,10 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, all_out: bool, now: Dat
                 None => format!(", sent by {by}"),
             };
             let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
-            match all_out {
-                true => format!("Sent: it left on {}{by}.", at(*left)),
-                false => format!("Being sent since {}{by}{out}.", at(*left)),
+            match ended {
+                Ended { had_nobody: true, .. } => format!("It left on {}{by}, and had nobody to go to.", at(*left)),
+                Ended { all_out: true, .. } => format!("Sent: it left on {}{by}.", at(*left)),
+                Ended { all_out: false, .. } => format!("Being sent since {}{by}{out}.", at(*left)),
             }
         }
         NoticeState::Skipped if overtaken::ran_out_held(notice) => {

@@ -3,19 +3,20 @@
 //! A fixed number of reads of the store, however many regions, people and years there are.
 
 use std::borrow::Cow;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Datelike, NaiveDate};
 
 use super::DeskError;
 use super::date_doubts::DateDoubts;
+use super::nobody::left_to_nobody;
 use super::regions::{self, OnPage, RegionRow};
 use crate::geo::distance_km;
 use crate::language::Language;
 use crate::people::Channel;
 use crate::places::PlaceTable;
 use crate::region::{RegionId, Zip};
-use crate::season::phrases;
+use crate::season::{NoticeId, phrases};
 use crate::service::app::App;
 use crate::store::audit::AuditEntry;
 use crate::store::field_reports::{ReportStanding, StoredReport};
@@ -43,6 +44,8 @@ pub struct RegionInDepth {
     /// By calendar year, the newest first.
     pub reports: Vec<ReportYear>,
     pub notices: Vec<Notice>,
+    /// Those of them that left and had nobody to go to.
+    pub to_nobody: BTreeSet<NoticeId>,
     /// Addresses that a notice would go to, by ZIP code.
     pub people: BTreeMap<Zip, BTreeMap<Channel, u64>>,
     /// ZIP codes beside it that people wait for and no region has, the nearest first.
@@ -111,6 +114,10 @@ pub async fn region_beside(app: &App, id: &RegionId, on_page: OnPage<'_>) -> Res
         Some(outlook) => store.notices_of_region(&outlook.season).await?,
         None => Vec::new(),
     };
+    let to_nobody = match notices.iter().any(|notice| notice.released_at().is_some()) {
+        true => left_to_nobody(app).await?,
+        false => BTreeSet::new(),
+    };
     let reports = store.field_reports(Some(id), FIRST_DAY, LAST_DAY).await?;
     let stations = store.stations_of_region(id, now).await?;
     let counted = store.count_recipients_by_zip(id).await?;
@@ -174,6 +181,7 @@ pub async fn region_beside(app: &App, id: &RegionId, on_page: OnPage<'_>) -> Res
         stations: stations.into_iter().enumerate().map(health).collect(),
         reports: by_year(&reports),
         notices,
+        to_nobody,
         people,
         demand,
         changes,

@@ -6,6 +6,7 @@ use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::held::by_and_why;
+use super::nobody::{HAD_NOBODY, left_to_nobody};
 use super::notice::{leaves_by_itself, let_out_by};
 use super::overtaken::{ACTS_READ, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
@@ -171,9 +172,13 @@ pub async fn today_beside(
         line.old_words = why::old_words(line.kind, line.worded_on, laying.get(&line.region).copied(), today);
         line.overtook = overtook.remove(&line.id).unwrap_or_default();
     }
+    let to_nobody = if left.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
     for left in &mut left {
         if let Some(report) = &left.report {
             left.how = how_let_out(app, report, left).await?;
+        }
+        if to_nobody.contains(&left.id) {
+            left.how += HAD_NOBODY;
         }
         left.overtook = overtook.remove(&left.id).unwrap_or_default();
     }

@@ -1,6 +1,6 @@
 //! The queue in figures and lists; nothing here changes it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Duration, Utc};
 use sqlx::AssertSqlSafe;
@@ -169,6 +169,22 @@ impl Store {
         .fetch_all(&mut *self.read().await?)
         .await?;
         rows.iter().map(|row| Ok(((channel_of(row)?, language_of(row)?), count(row)?))).collect()
+    }
+
+    /// Notices that left since an instant and of which there is no delivery: they had nobody to go to, and nobody has joined since.
+    /// One of which recipients are still to be queued is not among them.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn left_to_nobody(&self, since: DateTime<Utc>) -> Result<BTreeSet<NoticeId>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT n.id FROM notices n WHERE n.status = 'released' AND n.released_at >= $1 AND n.queued_to IS NULL
+               AND NOT EXISTS (SELECT 1 FROM deliveries d WHERE d.notice_id = n.id)",
+        )
+        .bind(ms(since))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(|row| Ok(NoticeId(get(row, "id")?))).collect()
     }
 
     /// How many messages of notices failed for good since an instant, by region: refused, sent back, or too late.

@@ -267,6 +267,7 @@ async fn shown(
             numbers => seen.why.numbers.iter().map(|(name, value)| context! { name => *name, value }).collect::<Vec<_>>(),
             decided_on => notice.decided_on.format("%B %-d").to_string(),
             to_nobody => seen.to_nobody(),
+            nobody => seen.nobody(),
             whom,
             recipients => seen.recipients(),
             reads => seen.reads.iter().map(shown_reading).collect::<Vec<_>>(),
@@ -307,10 +308,11 @@ async fn linked_report(app: &App, seen: &NoticeInDepth) -> Result<Option<Value>,
     Ok(around.map(|(before, after)| context! { id => id.as_str(), before, after }))
 }
 
-/// It is sent when nothing of it waits any more.
+/// It is sent when nothing of it waits any more; one that had nobody to go to has left, and nothing of it was sent.
 fn tag(seen: &NoticeInDepth) -> &'static str {
     match seen.notice.standing_word() {
         "leaving" => "being sent",
+        "released" if seen.signed_up_since.is_some() => "left",
         "released" if seen.all_out => "sent",
         "released" => "being sent",
         other => other,

@@ -1,6 +1,6 @@
 //! Practice: the clock that staff move, what happened while it moved, and the messages that went. Only there in practice.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use axum::extract::{Form, Path, Query};
@@ -17,6 +17,7 @@ use crate::language::Language;
 use crate::people::Channel;
 use crate::people::account::Deed;
 use crate::season::phrases;
+use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
 use crate::service::desk::notice::{fate, leaves_by_itself, left_by_itself};
 use crate::service::desk::today::{Waiting, waiting};
 use crate::service::desk::{Hand, channel_words, kind_words, local};
@@ -97,7 +98,7 @@ async fn shown(desk: &Desk, begun: bool, wrong: Option<String>) -> Result<Respon
         Some(_) => Waiting::default(),
     };
     let happened = match &lived {
-        Some(lived) => Some(shown_lived(desk, lived, &names).await),
+        Some(lived) => Some(shown_lived(desk, lived, &names).await?),
         None => None,
     };
     let mut response = desk.page(
@@ -130,10 +131,14 @@ async fn shown(desk: &Desk, begun: bool, wrong: Option<String>) -> Result<Respon
     Ok(response)
 }
 
-async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -> Value {
+async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -> Result<Value, Fault> {
     let zone = desk.site().app().config.schedule.time_zone;
     let (mut left, mut sent, mut decided) = (Vec::new(), Vec::new(), Vec::new());
     let mut leave_later = 0_usize;
+    let to_nobody = match lived.released.is_empty() {
+        true => BTreeSet::new(),
+        false => left_to_nobody(desk.site().app()).await?,
+    };
     let gone = lived.released.iter().take(MOST_NOTICES);
     let rest = lived.decided.iter().filter(|id| !lived.released.contains(id)).take(MOST_NOTICES);
     for id in gone.chain(rest) {
@@ -147,14 +152,15 @@ async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -
         let waits = matches!(notice.state, NoticeState::Waiting);
         leave_later += usize::from(waits && leaves_by_itself(&notice).is_some());
         let region = notice.season.region.as_str();
+        let had_nobody = if to_nobody.contains(id) { HAD_NOBODY } else { "" };
         into.push(context! {
             path => path_of(id),
             kind => kind_words(notice.kind),
             region => names.get(region).copied().unwrap_or(region),
-            stands => phrases::capitalised(&fate(&notice, zone)),
+            stands => phrases::capitalised(&fate(&notice, zone)) + had_nobody,
         });
     }
-    context! {
+    Ok(context! {
         from => local(lived.from, zone),
         to => local(lived.to, zone),
         cycles => lived.cycles,
@@ -163,7 +169,7 @@ async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -
         reports => lived.reports,
         faults => &lived.faults,
         season_over => lived.season_over,
-    }
+    })
 }
 
 pub(super) async fn messages(desk: Desk) -> Result<Response, Fault> {

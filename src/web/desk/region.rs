@@ -18,6 +18,7 @@ use crate::people::Channel;
 use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
 use crate::season::status::SeasonStanding;
+use crate::service::desk::nobody::HAD_NOBODY;
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
 use crate::service::desk::region_words::whole_miles;
 use crate::service::desk::{kind_words, local, region_changes};
@@ -85,7 +86,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             record_doubt => &row.record_doubt,
             stations => seen.stations.iter().map(|station| station_of(station, zone)).collect::<Vec<_>>(),
             reports => seen.reports.iter().map(year_of).collect::<Vec<_>>(),
-            notices => seen.notices.iter().map(|notice| notice_of(notice, zone)).collect::<Vec<_>>(),
+            notices => seen.notices.iter().map(|notice| notice_of(&seen, notice, zone)).collect::<Vec<_>>(),
             people => seen.people.iter().map(|(zip, by_channel)| context! {
                 zip => zip.as_str(),
                 texts => by_channel.get(&Channel::Sms).copied().unwrap_or(0),
@@ -139,13 +140,14 @@ fn year_of(year: &ReportYear) -> Value {
     }
 }
 
-fn notice_of(notice: &Notice, zone: chrono_tz::Tz) -> Value {
+fn notice_of(seen: &RegionInDepth, notice: &Notice, zone: chrono_tz::Tz) -> Value {
     context! {
         path => path_of(&notice.id),
         kind => kind_words(notice.kind),
         standing => notice.standing_word(),
         decided_on => date(Language::En, notice.decided_on),
         left => notice.released_at().map(|at| local(at, zone)),
+        had_nobody => seen.to_nobody.contains(&notice.id).then_some(HAD_NOBODY),
         says => notice.deadline().map(|day| date(Language::En, day)),
     }
 }

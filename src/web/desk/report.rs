@@ -1,5 +1,6 @@
 //! A field report, what staff say of it, and what it changes.
 
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 use axum::extract::{Form, Path, Query};
@@ -24,6 +25,7 @@ use crate::service::app::App;
 use crate::service::desk::comes_up::{ComesUp, in_words};
 use crate::service::desk::effect::{Effect, RegionEffect, came_up, effect};
 use crate::service::desk::far_off::far_off;
+use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
 use crate::service::desk::notice::{May, fate_beside};
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
 use crate::service::desk::{DeskError, Hand, kind_words, local_with_year, reports};
@@ -357,7 +359,9 @@ pub(super) async fn effect_page(
 async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region) -> Result<Vec<Value>, Fault> {
     let app = desk.site().app();
     let mut lines = Vec::new();
-    for notice in came_up(app, report, region).await.map_err(fault_of)?.iter().take(MOST_NOTICES) {
+    let found = came_up(app, report, region).await.map_err(fault_of)?;
+    let to_nobody = if found.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
+    for notice in found.iter().take(MOST_NOTICES) {
         let of = app.store.region(&notice.season.region).await?;
         let went_to: u64 = match notice.status() {
             NoticeStatus::Released if notice.recall.is_none() => {
@@ -365,11 +369,12 @@ async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region) -> R
             }
             _ => 0,
         };
+        let had_nobody = if to_nobody.contains(&notice.id) { HAD_NOBODY } else { "" };
         lines.push(context! {
             path => path_of(&notice.id),
             kind => kind_words(notice.kind),
             region => &of.name,
-            stands => capitalised(&fate_beside(notice, of.time_zone, report)),
+            stands => capitalised(&fate_beside(notice, of.time_zone, report)) + had_nobody,
             went_to,
             may_recall => May::of(notice, app.clock.now()).recall && desk.may_act_on(&of),
         });

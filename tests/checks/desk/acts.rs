@@ -395,6 +395,27 @@ async fn a_notice_that_was_called_off_says_whom_it_would_have_reached() {
     .await;
 }
 
+#[tokio::test]
+async fn a_notice_that_left_to_nobody_says_so_as_long_as_that_can_be_told() {
+    on_each_engine("left to nobody", |store| async move {
+        let house = House::new(store, asks()).await;
+        let id = put(&house.app, "south", NoticeKind::InspectNow, leaves("2026-03-16T16:30:00Z")).await;
+        let said = || async { notice_in_depth(&house.app, &id, UNDO).await.unwrap() };
+        assert_eq!(said().await.nobody().as_deref(), Some("Nobody: no address is signed up here."));
+        assert_eq!(house.go_to("2026-03-16T16:30:00Z").await, std::slice::from_ref(&id));
+        let seen = said().await;
+        assert_eq!(seen.stands, "It left on Mon, Mar 16, 10:30 AM MDT, by itself, and had nobody to go to.");
+        let nobody = "It went to nobody: no address was signed up here when it left.";
+        assert_eq!(seen.nobody().as_deref(), Some(nobody));
+        // By then deliveries are gone, whoever got them.
+        house.clock.set(at("2029-03-16T16:30:00Z"));
+        let seen = said().await;
+        assert_eq!(seen.nobody().as_deref(), Some("To whom it went is no longer kept."));
+        assert!(!seen.stands.contains("nobody"), "{}", seen.stands);
+    })
+    .await;
+}
+
 /// The channels take all that waits.
 async fn all_go_out(house: &House) {
     let now = house.app.clock.now();

@@ -154,6 +154,37 @@ async fn a_notice_that_was_called_off_is_not_said_to_have_nobody_signed_up() {
     assert!(page.contains("<li>2 by e-mail in English</li>") && !page.contains("no address is signed up"), "{page}");
 }
 
+/// Before, its page said that nobody is signed up, whoever had signed up since, and today only that it left by itself.
+#[tokio::test]
+async fn a_notice_that_left_to_nobody_says_so_in_the_past_wherever_it_stands() {
+    let desk = DeskWorld::new().await;
+    desk.world.clock.set("2026-03-16T19:00:00Z".parse().unwrap());
+    let desk = put_notice(desk, None).await;
+    let said = crate::desk::today::outlook("north", "2026-03-20", 5, treebell::season::RecordTrust::Sound);
+    desk.store().put_outlook(&said, desk.world.clock.now() + TimeDelta::hours(1)).await.unwrap();
+    let (mut browser, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    let page = browser.get(PAGE).await.body;
+    assert!(page.contains("<p>Nobody: no address is signed up here.</p>"), "{page}");
+    desk.store().release_notice(&ID.into(), "policy", desk.world.clock.now()).await.unwrap();
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await;
+    // As if they had joined when it was in force no more.
+    let mut tx = desk.store().begin().await.unwrap();
+    sqlx::query("DELETE FROM deliveries WHERE notice_id IS NOT NULL").execute(tx.conn()).await.unwrap();
+    tx.commit().await.unwrap();
+    for (path, told) in [
+        (PAGE, "<p>It went to nobody: no address was signed up here when it left; 1 address is signed up now.</p>"),
+        (
+            PAGE,
+            "<span class=\"tag\">left</span> It left on Mon, Mar 16, 1:00 PM MDT, by itself, and had nobody to go to.",
+        ),
+        ("/desk/today", ", as the region has it; it had nobody to go to.</p>"),
+        ("/desk/region/north", "; left Mon, Mar 16, 1:00 PM MDT; it had nobody to go to"),
+    ] {
+        let page = browser.get(path).await.body;
+        assert!(page.contains(told) && !page.contains("no address is signed up"), "{told}: {page}");
+    }
+}
+
 #[tokio::test]
 async fn a_recall_is_told_with_its_reason_on_its_page_and_as_a_recall_on_today() {
     // On a day of the season that the ribbon shows.
