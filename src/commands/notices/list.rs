@@ -9,12 +9,13 @@ use serde_json::json;
 use super::seasons;
 use crate::commands::error::CommandError;
 use crate::commands::format::{NO_BREAK, bare_table, columns, print_fitted, print_out, short_date_or};
+use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::DeliveryState;
 use crate::region::{Region, RegionId};
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
 use crate::service::desk::nobody::left_to_nobody;
-use crate::service::desk::notice::leaves_by_itself;
+use crate::service::desk::notice::leaves_from;
 use crate::store::notices::{Notice, NoticeState};
 
 /// From this many columns on every column is shown where ids leave room.
@@ -57,6 +58,7 @@ pub(super) async fn run(app: &App, season: Option<i32>, as_json: bool) -> Result
         return Ok(());
     }
     let several_profiles = rows.iter().map(|(notice, ..)| &notice.season.profile).collect::<BTreeSet<_>>().len() > 1;
+    let quiet = QuietHours::from(&app.config.delivery);
     let is_wide = columns() >= WIDE;
     let mut table = bare_table(match is_wide {
         true => vec!["notice", "status", "goes out", "of use until", "wash by", "messages"],
@@ -68,7 +70,7 @@ pub(super) async fn run(app: &App, season: Option<i32>, as_json: bool) -> Result
         let zone = regions.get(&notice.season.region).map_or(Tz::UTC, |region| region.time_zone);
         let (id, came) =
             (short_id(notice, several_profiles), said(counts, *ended, *is_whole, to_nobody.contains(&notice.id)));
-        let (status, goes) = (whole(notice.standing_word()), whole(&goes_out(notice, zone)));
+        let (status, goes) = (whole(notice.standing_word()), whole(&goes_out(notice, quiet, zone, now)));
         let (until, by) = (whole(&short(notice.expires_at, zone)), whole(&short_date_or(notice.deadline(), "")));
         table.add_row(match is_wide {
             true => vec![id, status, goes, until, by, came],
@@ -98,11 +100,11 @@ pub(super) fn profile_version(facts: &serde_json::Value) -> Option<u64> {
     facts.get("profile_version")?.as_u64()
 }
 
-fn goes_out(notice: &Notice, zone: Tz) -> String {
+fn goes_out(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) -> String {
     if let NoticeState::Released { at: left, .. } = &notice.state {
         return short(*left, zone);
     }
-    match (notice.status(), leaves_by_itself(notice)) {
+    match (notice.status(), leaves_from(notice, quiet, zone, now)) {
         (NoticeStatus::Skipped | NoticeStatus::Cancelled, _) => "never".to_owned(),
         (_, Some(at)) => short(at, zone),
         (_, None) => "when released".to_owned(),
@@ -160,6 +162,40 @@ pub(super) fn json_of(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::season::{NoticeKind, SeasonKey};
+    use crate::store::notices::ReleasePlan;
+
+    /// Before, the list told the hour of the plan, in which nobody is written to.
+    #[test]
+    fn a_notice_goes_out_when_the_desk_says_so_and_not_in_quiet_hours() {
+        let at = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+        let (kind, zone) = (NoticeKind::InspectNow, chrono_tz::America::Denver);
+        let season = SeasonKey { profile: "pinyon-needle-scale".into(), region: "north".into(), year: 2026 };
+        let now = at("2026-03-16T12:15:00Z");
+        let mut notice = Notice {
+            id: NoticeId::of(&season, kind),
+            season,
+            kind,
+            state: NoticeState::Waiting,
+            plan: ReleasePlan::At(at("2026-03-17T12:15:00Z")),
+            reason: json!({}),
+            facts: json!({}),
+            decided_on: now.date_naive(),
+            decided_at: now,
+            expires_at: at("2026-03-20T06:00:00Z"),
+            staff_note: None,
+            recall: None,
+            own_words: None,
+            undoable: false,
+        };
+        let quiet = QuietHours::from(&crate::config::Config::default().delivery);
+        let told = |notice: &Notice| goes_out(notice, quiet, zone, now);
+        assert_eq!(told(&notice), "Mar 17, 8:00 AM", "6:15 there is too early");
+        notice.plan = ReleasePlan::At(at("2026-03-17T16:00:00Z"));
+        assert_eq!(told(&notice), "Mar 17, 10:00 AM");
+        notice.state = NoticeState::Skipped;
+        assert_eq!(told(&notice), "never");
+    }
 
     #[test]
     fn a_notice_that_is_still_being_queued_says_so() {

@@ -253,7 +253,7 @@ async fn goes(
 ) -> Result<Goes, DeskError> {
     let (now, zone) = (app.clock.now(), region.time_zone);
     let quiet = QuietHours::from(&app.config.delivery);
-    let from = leaves_by_itself(notice).map(|at| quiet.next_allowed(at.max(now), zone));
+    let from = leaves_from(notice, quiet, zone, now);
     let is_open = matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) && notice.expires_at > now;
     let if_sent_now = is_open.then(|| quiet.next_allowed(now + undo, zone));
     let mut all_sent_by = BTreeMap::new();
@@ -285,6 +285,11 @@ pub fn leaves_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     }
 }
 
+/// As [`leaves_by_itself`], when its first message may leave: not before now, and not in quiet hours.
+pub fn leaves_from(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
+    leaves_by_itself(notice).map(|at| quiet.next_allowed(at.max(now), zone))
+}
+
 /// When it left with nobody asked; `None`: it did not, or somebody let it out.
 pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     match &notice.state {
@@ -293,12 +298,13 @@ pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     }
 }
 
-/// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`.
-pub fn fate(notice: &Notice, zone: Tz) -> String {
+/// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`. `leaves` is
+/// what [`leaves_from`] gives.
+pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String {
     if let Some(recall) = &notice.recall {
         return recalled(recall, zone);
     }
-    match (&notice.state, leaves_by_itself(notice)) {
+    match (&notice.state, leaves) {
         (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => match report_of(notice) {
             Some(_) => format!("let out by a confirmed report, on {}", local(*at, zone)),
             None => format!("left by itself on {}", local(*at, zone)),
@@ -318,11 +324,11 @@ pub fn fate(notice: &Notice, zone: Tz) -> String {
 }
 
 /// As [`fate`], beside a report: what left because of it was let out by whoever confirmed it.
-pub fn fate_beside(notice: &Notice, zone: Tz, report: &StoredReport) -> String {
+pub fn fate_beside(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz, report: &StoredReport) -> String {
     let is_of_it = report_of(notice).as_ref() == Some(&report.id);
     match left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none()) {
         Some(at) => let_out_by(report, at, zone),
-        None => fate(notice, zone),
+        None => fate(notice, leaves, zone),
     }
 }
 

@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 
 use super::held::by_and_why;
 use super::nobody::{HAD_NOBODY, left_to_nobody};
-use super::notice::{leaves_by_itself, let_out_by};
+use super::notice::{leaves_from, let_out_by};
 use super::overtaken::{ACTS_READ, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
@@ -318,7 +318,7 @@ fn line(
     now: DateTime<Utc>,
 ) -> Line {
     let zone = region.time_zone;
-    let leaves_at = leaves_by_itself(notice).map(|at| quiet.next_allowed(at.max(now), zone));
+    let leaves_at = leaves_from(notice, quiet, zone, now);
     let today = now.with_timezone(&zone).date_naive();
     let of_channel = |channel| Some((channel, *reach.get(&(region.id.clone(), channel))?));
     let why = match (&notice.state, &notice.plan) {

@@ -13,12 +13,13 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{by, fault_of, path_of, reach};
 use super::sign_in::with_status;
+use crate::delivery::quiet_hours::QuietHours;
 use crate::language::Language;
 use crate::people::Channel;
 use crate::people::account::Deed;
 use crate::season::phrases;
 use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
-use crate::service::desk::notice::{fate, leaves_by_itself, left_by_itself};
+use crate::service::desk::notice::{fate, leaves_from, left_by_itself};
 use crate::service::desk::today::{Waiting, waiting};
 use crate::service::desk::{Hand, channel_words, kind_words, local};
 use crate::service::practice::{Lived, Practice, PracticeFault, Standing, Step, Went};
@@ -132,32 +133,34 @@ async fn shown(desk: &Desk, begun: bool, wrong: Option<String>) -> Result<Respon
 }
 
 async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -> Result<Value, Fault> {
-    let zone = desk.site().app().config.schedule.time_zone;
+    let app = desk.site().app();
+    let (zone, quiet) = (app.config.schedule.time_zone, QuietHours::from(&app.config.delivery));
     let (mut left, mut sent, mut decided) = (Vec::new(), Vec::new(), Vec::new());
     let mut leave_later = 0_usize;
     let to_nobody = match lived.released.is_empty() {
         true => BTreeSet::new(),
-        false => left_to_nobody(desk.site().app()).await?,
+        false => left_to_nobody(app).await?,
     };
     let gone = lived.released.iter().take(MOST_NOTICES);
     let rest = lived.decided.iter().filter(|id| !lived.released.contains(id)).take(MOST_NOTICES);
     for id in gone.chain(rest) {
         // One that another program has taken away is told no more.
-        let Ok(notice) = desk.site().app().store.notice(id).await else { continue };
+        let Ok(notice) = app.store.notice(id).await else { continue };
         let into = match notice.state {
             NoticeState::Released { .. } if left_by_itself(&notice).is_some() => &mut left,
             NoticeState::Released { .. } => &mut sent,
             _ => &mut decided,
         };
         let waits = matches!(notice.state, NoticeState::Waiting);
-        leave_later += usize::from(waits && leaves_by_itself(&notice).is_some());
+        let leaves = leaves_from(&notice, quiet, zone, app.clock.now());
+        leave_later += usize::from(waits && leaves.is_some());
         let region = notice.season.region.as_str();
         let had_nobody = if to_nobody.contains(id) { HAD_NOBODY } else { "" };
         into.push(context! {
             path => path_of(id),
             kind => kind_words(notice.kind),
             region => names.get(region).copied().unwrap_or(region),
-            stands => phrases::capitalised(&fate(&notice, zone)) + had_nobody,
+            stands => phrases::capitalised(&fate(&notice, leaves, zone)) + had_nobody,
         });
     }
     Ok(context! {

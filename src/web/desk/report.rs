@@ -16,6 +16,7 @@ use super::notice::{app_of, by, fault_of, path_of, reach};
 use super::said::{Refused, done_of};
 use super::sign_in::with_status;
 use super::upload::taken;
+use crate::delivery::quiet_hours::QuietHours;
 use crate::language::Language;
 use crate::region::Region;
 use crate::season::learning::Untaught;
@@ -26,7 +27,7 @@ use crate::service::desk::comes_up::{ComesUp, in_words};
 use crate::service::desk::effect::{Effect, RegionEffect, came_up, effect};
 use crate::service::desk::far_off::far_off;
 use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
-use crate::service::desk::notice::{May, fate_beside};
+use crate::service::desk::notice::{May, fate_beside, leaves_from};
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
 use crate::service::desk::{DeskError, Hand, kind_words, local_with_year, reports};
 use crate::service::field_reports::can_be_seen;
@@ -369,12 +370,13 @@ async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region) -> R
             }
             _ => 0,
         };
+        let leaves = leaves_from(notice, QuietHours::from(&app.config.delivery), of.time_zone, app.clock.now());
         let had_nobody = if to_nobody.contains(&notice.id) { HAD_NOBODY } else { "" };
         lines.push(context! {
             path => path_of(&notice.id),
             kind => kind_words(notice.kind),
             region => &of.name,
-            stands => capitalised(&fate_beside(notice, of.time_zone, report)) + had_nobody,
+            stands => capitalised(&fate_beside(notice, leaves, of.time_zone, report)) + had_nobody,
             went_to,
             may_recall => May::of(notice, app.clock.now()).recall && desk.may_act_on(&of),
         });

@@ -177,7 +177,7 @@ async fn a_recall_says_how_many_had_gone() {
         );
         // Beside a report and in practice. Before, it only said that it had left.
         assert_eq!(
-            fate(&seen.notice, seen.region.time_zone),
+            fate(&seen.notice, None, seen.region.time_zone),
             "recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known"
         );
         assert_eq!(seen.why.waits, "M. Reyes let it out. Staff recalled it: wrong region.");

@@ -216,7 +216,7 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         assert_eq!(skipped.why.sentence, "It was not told: the window has been open since February 1.");
         assert_eq!(skipped.why.waits, "It had been held by M. Reyes: station is in doubt.");
         let zone = skipped.region.time_zone;
-        assert_eq!(fate(&skipped.notice, zone), "skipped; it had been held by M. Reyes: station is in doubt");
+        assert_eq!(fate(&skipped.notice, None, zone), "skipped; it had been held by M. Reyes: station is in doubt");
 
         house.go_to("2026-03-17T01:00:00Z").await;
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
@@ -247,7 +247,7 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         assert_eq!(ended.what, format!("{told} there were never told to look."));
         let ended = notice_in_depth(app, &house.id, UNDO).await.unwrap();
         assert!(ended.stands.starts_with("It ended unsent: it was of use until Fri, Mar 20"), "{}", ended.stands);
-        let fate = fate(&ended.notice, ended.region.time_zone);
+        let fate = fate(&ended.notice, None, ended.region.time_zone);
         assert!(fate.starts_with("ended unsent, of use until Fri, Mar 20, 12:00 AM MDT; it had been held by"), "{fate}");
 
         let later = put_until(app, "north", NoticeKind::WashNow, asks(), "2026-04-01T06:00:00Z").await;
