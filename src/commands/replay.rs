@@ -359,7 +359,7 @@ mod tests {
             emails: 0,
             texts: 0,
             unsent: Some(Unsent {
-                why: "nobody released it".into(),
+                why: "nobody sent it".into(),
                 would_reach: Some(MessageCount { emails: 38, texts: 9 }),
             }),
         };

@@ -47,7 +47,7 @@ pub struct CycleReport {
     pub days_assessed: u32,
     pub decided: Vec<NoticeId>,
     pub released: Vec<NoticeId>,
-    /// Notices that nobody let out while they were of use.
+    /// Notices that nobody sent while they were of use.
     #[serde(skip)]
     pub ended: Vec<NoticeId>,
     pub deliveries: u64,
@@ -196,7 +196,7 @@ pub async fn release_due(
             DueOutcome::PastUse => {
                 warn!(notice.id = %due.notice, "notice `{}` was not confirmed while it was of use", due.notice);
                 let text = format!(
-                    "{} in `{}` never went out: nobody released it while it was of use",
+                    "{} in `{}` never went out: nobody sent it while it was of use",
                     notice.kind.name(),
                     notice.season.region
                 );

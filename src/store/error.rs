@@ -106,7 +106,7 @@ pub enum Conflict {
     UnknownAddress { masked: String },
     #[error("there is no notice `{id}`")]
     UnknownNotice { id: NoticeId },
-    #[error("notice `{id}` is {status} and cannot be {wish}")]
+    #[error("notice `{id}` {} and cannot be {wish}", stands(.status))]
     NoticeStatus { id: NoticeId, status: &'static str, wish: &'static str },
     #[error("notice `{id}` was of use until {}: nobody is told now", .expired_at.format("%Y-%m-%d %H:%M UTC"))]
     NoticeExpired { id: NoticeId, expired_at: DateTime<Utc> },
@@ -152,6 +152,14 @@ impl std::fmt::Display for TakenZip {
             Some(band) => write!(f, "({band})"),
             None => f.write_str("(all heights)"),
         }
+    }
+}
+
+/// How a notice stands that cannot be had as was wished.
+fn stands(status: &str) -> String {
+    match status {
+        "released" => "has left".to_owned(),
+        other => format!("is {other}"),
     }
 }
 

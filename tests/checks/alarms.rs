@@ -423,7 +423,7 @@ async fn a_notice_that_waits_is_told_with_its_reach_its_words_and_the_command_an
         house.minute().await;
         let newest = house.newest(AGENT);
         assert!(newest.contains(&format!("ALARM: a notice did not go out ({WAITS})")), "{newest}");
-        assert!(newest.contains("nobody released it while it was of use"), "{newest}");
+        assert!(newest.contains("nobody sent it while it was of use"), "{newest}");
         let count = house.mails(AGENT).len();
         house.lives(TimeDelta::days(2)).await;
         assert_eq!(house.mails(AGENT).len(), count, "what happened is told once");

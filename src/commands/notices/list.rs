@@ -15,7 +15,7 @@ use crate::region::{Region, RegionId};
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
 use crate::service::desk::nobody::left_to_nobody;
-use crate::service::desk::notice::leaves_from;
+use crate::service::desk::notice::{leaves_from, standing_shown};
 use crate::store::notices::{Notice, NoticeState};
 
 /// From this many columns on every column is shown where ids leave room.
@@ -70,7 +70,7 @@ pub(super) async fn run(app: &App, season: Option<i32>, as_json: bool) -> Result
         let zone = regions.get(&notice.season.region).map_or(Tz::UTC, |region| region.time_zone);
         let (id, came) =
             (short_id(notice, several_profiles), said(counts, *ended, *is_whole, to_nobody.contains(&notice.id)));
-        let (status, goes) = (whole(notice.standing_word()), whole(&goes_out(notice, quiet, zone, now)));
+        let (status, goes) = (whole(standing_shown(notice)), whole(&goes_out(notice, quiet, zone, now)));
         let (until, by) = (whole(&short(notice.expires_at, zone)), whole(&short_date_or(notice.deadline(), "")));
         table.add_row(match is_wide {
             true => vec![id, status, goes, until, by, came],
@@ -107,7 +107,7 @@ fn goes_out(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) ->
     match (notice.status(), leaves_from(notice, quiet, zone, now)) {
         (NoticeStatus::Skipped | NoticeStatus::Cancelled, _) => "never".to_owned(),
         (_, Some(at)) => short(at, zone),
-        (_, None) => "when released".to_owned(),
+        (_, None) => "when sent".to_owned(),
     }
 }
 

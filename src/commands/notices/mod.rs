@@ -20,7 +20,7 @@ use crate::store::notices::Notice;
 use crate::text::counted;
 use crate::timetable::place;
 
-/// List a season's notices, show one in depth, or hold, release, cancel or recall one.
+/// List a season's notices, show one in depth, or hold, send, cancel or recall one.
 #[derive(Debug, clap::Args)]
 #[command(args_conflicts_with_subcommands = true)]
 pub struct Notices {
@@ -40,13 +40,14 @@ pub struct Notices {
 enum Action {
     /// What, why, whom, how it reads, when it leaves and when all have it.
     Show(Show),
-    /// Stop a waiting notice's clock until it is released or cancelled, or until a time.
+    /// Stop a waiting notice's clock until it is sent or cancelled, or until a time.
     Hold(Hold),
-    /// Let a waiting or held notice out now.
+    /// Send a waiting or held notice now.
+    #[command(visible_alias = "send")]
     Release(ByName),
     /// End a waiting or held notice: it never goes out this season.
     Cancel(ByName),
-    /// Cancel those deliveries of a released notice that have not gone out; who joins later does not get it.
+    /// Cancel those deliveries of a notice that has left which have not gone out; who joins later does not get it.
     Recall(ByName),
     /// Take the last word of staff back, as long as the notice has not left.
     Undo(ByName),
@@ -173,13 +174,13 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
             acts::hold(app, hand, id, until, why).await?;
             match until {
                 Some(until) => eprintln!("notice {id} is held until {}", local(until, region.time_zone)),
-                None => eprintln!("notice {id} is held: it goes out only when it is released"),
+                None => eprintln!("notice {id} is held: it goes out only when it is sent"),
             }
         }
         Action::Release(_) => match acts::send(app, hand, id, TimeDelta::zero()).await? {
             Sent::Queued(deliveries) => {
                 let queued = counted(deliveries, "delivery is", "deliveries are");
-                eprintln!("notice {id} is released: {queued} queued");
+                eprintln!("notice {id} has left: {queued} queued");
             }
             Sent::LeavesAt(at) => eprintln!("notice {id} leaves on {}", local(at, region.time_zone)),
         },

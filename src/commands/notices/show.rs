@@ -12,7 +12,7 @@ use crate::delivery::pace::Estimate;
 use crate::message::Message;
 use crate::people::Channel;
 use crate::service::app::App;
-use crate::service::desk::notice::{NoticeInDepth, Reading, messages, notice_in_depth};
+use crate::service::desk::notice::{NoticeInDepth, Reading, messages, notice_in_depth, standing_shown};
 use crate::service::desk::{channel_words, kind_words, local};
 use crate::store::notices::Notice;
 
@@ -35,7 +35,7 @@ fn text(seen: &NoticeInDepth) -> String {
         // Writing to a string cannot fail.
         let _ = write!(out, "\n{title}\n{body}");
     };
-    let stands = format!("{}: {}", notice.standing_word(), seen.stands);
+    let stands = format!("{}: {}", standing_shown(notice), seen.stands);
     let stands: String = [stands].iter().chain(&seen.overtook).map(|said| paragraph(2, said)).collect();
     section("Where it stands", stands);
     let mut why = paragraph(2, &format!("{} {}", seen.why.sentence, seen.why.waits));
@@ -58,7 +58,7 @@ fn text(seen: &NoticeInDepth) -> String {
     if let Some(from) = seen.goes.from {
         when += &format!("  leaves from {}\n", local(from, zone));
     } else if let Some(now) = seen.goes.if_sent_now {
-        when += &format!("  if it is released now, the first leaves from {}\n", local(now, zone));
+        when += &format!("  if it is sent now, the first leaves from {}\n", local(now, zone));
     }
     for (channel, estimate) in &seen.goes.all_sent_by {
         when += &paragraph(2, &sent_by(*channel, estimate, zone));

@@ -62,13 +62,13 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
                 let until = until.map_or_else(String::new, |until| format!(" until {}", at(until)));
                 format!("It is held{until} ({}).", notice.staff_note.as_deref().unwrap_or("no note"))
             }
-            // Staff let it out a moment ago.
+            // Staff sent it a moment ago.
             (NoticeState::Leaving { .. }, _) if !is_stuck => continue,
             (_, ReleasePlan::At(release)) if is_stuck => {
                 format!("It should have gone out by itself on {} and has not: the log says what fails.", at(*release))
             }
             (_, ReleasePlan::At(release)) => format!("It goes out by itself on {} unless it is held.", at(*release)),
-            (_, ReleasePlan::WhenConfirmed(why)) => format!("It goes out only when it is released: {why}."),
+            (_, ReleasePlan::WhenConfirmed(why)) => format!("It goes out only when somebody sends it: {why}."),
             (_, ReleasePlan::Never) => continue,
         };
         let leaves_alone =
@@ -123,8 +123,8 @@ fn ending(notice: &Notice, now: DateTime<Utc>) -> String {
     let note = notice.staff_note.as_ref().map_or_else(String::new, |note| format!(" ({note})"));
     let became = match &notice.state {
         NoticeState::Released { by, .. } if by == "policy" => format!("went out by itself{}", recalled(notice)),
-        NoticeState::Released { by, .. } => format!("was released by {by}{}", recalled(notice)),
-        NoticeState::Leaving { by } => format!("was released by {by} and leaves at its hour"),
+        NoticeState::Released { by, .. } => format!("was sent by {by}{}", recalled(notice)),
+        NoticeState::Leaving { by } => format!("was sent by {by} and leaves at its hour"),
         NoticeState::Held { .. } => format!("is held{note}"),
         NoticeState::Cancelled => format!("was cancelled{note}"),
         NoticeState::Skipped | NoticeState::Waiting if notice.expires_at <= now => {
@@ -155,7 +155,7 @@ async fn half_queued(app: &App, now: DateTime<Utc>) -> Result<Vec<Condition>, St
             subject: notice.id.to_string(),
             region: Some(notice.season.region.clone()),
             what: format!(
-                "\"{}\" for {} was let out {} ago, and some of its recipients are not in the queue yet.",
+                "\"{}\" for {} left {} ago, and some of its recipients are not in the queue yet.",
                 kind_words(notice.kind),
                 notice.season.region,
                 lasted(now - since)
@@ -216,11 +216,11 @@ fn answers(app: &App, notice: &Notice, leaves_alone: bool) -> String {
     if leaves_alone {
         return format!(
             "nothing, if it is right. To stop it: `treebell notices hold {id} --by YOUR-NAME`; for good: `treebell notices cancel \
-             {id} --by YOUR-NAME`; to let it out now: `treebell notices release {id} --by YOUR-NAME`. {look}"
+             {id} --by YOUR-NAME`; to send it now: `treebell notices release {id} --by YOUR-NAME`. {look}"
         );
     }
     format!(
-        "to let it out: `treebell notices release {id} --by YOUR-NAME`. To end it for this season: `treebell notices cancel {id} \
+        "to send it: `treebell notices release {id} --by YOUR-NAME`. To end it for this season: `treebell notices cancel {id} \
          --by YOUR-NAME`. {look}"
     )
 }

@@ -290,7 +290,7 @@ pub fn leaves_from(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<U
     leaves_by_itself(notice).map(|at| quiet.next_allowed(at.max(now), zone))
 }
 
-/// When it left with nobody asked; `None`: it did not, or somebody let it out.
+/// When it left with nobody asked; `None`: it did not, or somebody sent it.
 pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     match &notice.state {
         NoticeState::Released { at, by } if by == "policy" => Some(*at),
@@ -306,7 +306,7 @@ pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String 
     }
     match (&notice.state, leaves) {
         (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => match report_of(notice) {
-            Some(_) => format!("let out by a confirmed report, on {}", local(*at, zone)),
+            Some(_) => format!("left because of a confirmed report, on {}", local(*at, zone)),
             None => format!("left by itself on {}", local(*at, zone)),
         },
         (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
@@ -323,25 +323,34 @@ pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String 
     }
 }
 
-/// As [`fate`], beside a report: what left because of it was let out by whoever confirmed it.
+/// As [`fate`], beside a report: what left because of it names whoever confirmed it.
 pub fn fate_beside(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz, report: &StoredReport) -> String {
     let is_of_it = report_of(notice).as_ref() == Some(&report.id);
     match left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none()) {
-        Some(at) => let_out_by(report, at, zone),
+        Some(at) => left_because_of(report, at, zone),
         None => fate(notice, leaves, zone),
     }
 }
 
-/// How a notice left that a report let out.
-pub(super) fn let_out_by(report: &StoredReport, at: DateTime<Utc>, zone: Tz) -> String {
+/// How a notice left because of a report.
+pub(super) fn left_because_of(report: &StoredReport, at: DateTime<Utc>, zone: Tz) -> String {
     match report.change.by {
         SaidBy::Staff => {
             let by = report.change.by_words();
-            format!("let out by the report that {by} confirmed, on {}", local(at, zone))
+            format!("left because of the report that {by} confirmed, on {}", local(at, zone))
         }
         SaidBy::Rule | SaidBy::Teller => {
-            format!("let out by the report, which counted at once, on {}", local(at, zone))
+            format!("left because of the report, which counted at once, on {}", local(at, zone))
         }
+    }
+}
+
+/// Where a notice stands, in one word for people. Staff *send* a notice, or it goes by itself; with that it has *left*, and of its
+/// messages it is said when they are *sent*. Programs read [`Notice::standing_word`].
+pub fn standing_shown(notice: &Notice) -> &'static str {
+    match notice.standing_word() {
+        "released" => "left",
+        other => other,
     }
 }
 
@@ -391,7 +400,7 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, ended: Ended, now: Date
         },
         NoticeState::Released { at: left, by } => {
             let by = match left_by_itself(notice) {
-                Some(_) if report_of(notice).is_some() => ", let out by a confirmed report".to_owned(),
+                Some(_) if report_of(notice).is_some() => ", because of a confirmed report".to_owned(),
                 Some(_) => ", by itself".to_owned(),
                 None => format!(", sent by {by}"),
             };

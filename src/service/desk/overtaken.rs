@@ -87,7 +87,7 @@ fn overtaker<'a>(skipped: &Notice, of_season: &'a [Notice]) -> Option<&'a Notice
 async fn sentence(app: &App, skipped: &Notice, later: &Notice, region: &Region) -> Result<String, StoreError> {
     let at = |instant| local(instant, region.time_zone);
     let held = held(app, skipped, region).await?;
-    // Let out while the hold lasted, it was what ended it.
+    // One that left while the hold lasted was what ended it.
     let came_before_its_end = later.released_at().is_some_and(|left| left < skipped.expires_at);
     let reason = match end_of(skipped) {
         Some(End::Skipped(reason)) => reason,

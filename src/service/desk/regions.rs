@@ -61,7 +61,7 @@ pub struct Left {
     pub at: DateTime<Utc>,
     /// How it left, as the page of a report says it too.
     pub how: String,
-    /// The report that let it out.
+    /// The report because of which it left.
     pub report: Option<String>,
     pub is_recalled: bool,
     /// Why staff recalled it, where they said so.

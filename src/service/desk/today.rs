@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 
 use super::held::by_and_why;
 use super::nobody::{HAD_NOBODY, left_to_nobody};
-use super::notice::{leaves_from, let_out_by};
+use super::notice::{leaves_from, left_because_of};
 use super::overtaken::{ACTS_READ, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
@@ -175,7 +175,7 @@ pub async fn today_beside(
     let to_nobody = if left.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
     for left in &mut left {
         if let Some(report) = &left.report {
-            left.how = how_let_out(app, report, left).await?;
+            left.how = how_left(app, report, left).await?;
         }
         if to_nobody.contains(&left.id) {
             left.how += HAD_NOBODY;
@@ -243,12 +243,12 @@ fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
     left
 }
 
-/// How one left that a report let out; that may have been taken away or refused since.
-async fn how_let_out(app: &App, report: &str, left: &Left) -> Result<String, DeskError> {
+/// How one left because of a report; that may have been taken away or refused since.
+async fn how_left(app: &App, report: &str, left: &Left) -> Result<String, DeskError> {
     match app.store.field_report(report).await {
-        Ok(report) if report.standing == ReportStanding::Confirmed => Ok(let_out_by(&report, left.at, left.zone)),
+        Ok(report) if report.standing == ReportStanding::Confirmed => Ok(left_because_of(&report, left.at, left.zone)),
         Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => {
-            Ok(format!("let out by a confirmed report, on {}", local(left.at, left.zone)))
+            Ok(format!("left because of a confirmed report, on {}", local(left.at, left.zone)))
         }
         Err(why) => Err(why.into()),
     }

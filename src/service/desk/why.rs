@@ -182,17 +182,17 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
         (NoticeState::Held { .. }, _) => {
             staff_said(notice).unwrap_or_else(|| "Staff stopped it: no reason was given.".to_owned())
         }
-        (NoticeState::Leaving { by }, _) => format!("{by} let it out."),
+        (NoticeState::Leaving { by }, _) => format!("{by} has sent it."),
         (NoticeState::Cancelled, _) => {
             staff_said(notice).unwrap_or_else(|| "Staff ended it: no reason was given.".to_owned())
         }
         (NoticeState::Released { by, .. }, _) => {
             let left = match by.as_str() {
                 "policy" if terms.is_some_and(|terms| terms.reason.report().is_some()) => {
-                    "A confirmed report let it out.".to_owned()
+                    "It left because of a confirmed report.".to_owned()
                 }
                 "policy" => "It left by itself, as the region has it.".to_owned(),
-                by => format!("{by} let it out."),
+                by => format!("{by} sent it."),
             };
             match (&notice.recall, notice.recall_reason()) {
                 (Some(_), Some(why)) => format!("{left} Staff recalled it: {}.", why.trim_end_matches('.')),

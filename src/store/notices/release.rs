@@ -49,7 +49,7 @@ pub(super) const BY_POLICY: &str = "policy";
 pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     let notice = find_for_change(tx, id).await?;
     if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
-        return Err(status_conflict(&notice, "released"));
+        return Err(status_conflict(&notice, "sent"));
     }
     if notice.expires_at <= now {
         return Err(Conflict::NoticeExpired { id: id.clone(), expired_at: notice.expires_at }.into());
@@ -68,7 +68,7 @@ pub async fn release(tx: &mut Tx, id: &NoticeId, by: &str, now: DateTime<Utc>) -
     .await?
     .rows_affected();
     if changed == 0 {
-        return Err(status_conflict(&find_notice(tx, id).await?, "released"));
+        return Err(status_conflict(&find_notice(tx, id).await?, "sent"));
     }
     lock_region(tx, &notice.season.region, Engine::for_change).await?;
     refuse_overtaken(tx, &notice).await?;

@@ -188,6 +188,9 @@ fn stood_against(why: &Conflict, desk: &Desk) -> Result<String, Fault> {
         Conflict::NoticeOvertaken { by, .. } => {
             format!("“{}” has gone out in this region, and after it this one is of no use.", kind_words(*by))
         }
+        Conflict::NoticeStatus { status: "released", .. } => {
+            "Somebody was faster: it has left. Look at where it stands, and decide again.".to_owned()
+        }
         Conflict::NoticeStatus { status, .. } => {
             format!("Somebody was faster: it is {status} now. Look at where it stands, and decide again.")
         }

@@ -478,11 +478,11 @@ async fn where_every_source_fails_no_station_is_blamed() {
 #[tokio::test]
 async fn the_end_of_a_notice_that_waited_says_what_became_of_it() {
     for (word, became) in [
-        ("status = 'released', released_at = 1, released_by = 'maria'", "was released by maria."),
+        ("status = 'released', released_at = 1, released_by = 'maria'", "was sent by maria."),
         (
             "status = 'released', released_at = 1, released_by = 'maria', recalled_at = 2, recalled_by = 'maria', \
              staff_note = 'recalled by maria: wrong region'",
-            "was released by maria and was recalled (wrong region).",
+            "was sent by maria and was recalled (wrong region).",
         ),
         ("status = 'cancelled', staff_note = 'wrong station'", "was cancelled (wrong station)."),
         ("status = 'held'", "is held."),

@@ -6,7 +6,7 @@ use treebell::season::decide::Standing;
 use treebell::season::{NoticeId, NoticeKind};
 use treebell::service::desk::acts::{self, Sent};
 use treebell::service::desk::find::find;
-use treebell::service::desk::notice::{May, fate, notice_in_depth};
+use treebell::service::desk::notice::{May, fate, notice_in_depth, standing_shown};
 use treebell::service::desk::{DeskError, Hand};
 use treebell::store::notices::{NoticeState, Recalled};
 use treebell::store::queue::ClaimRequest;
@@ -32,6 +32,7 @@ async fn what_was_sent_leaves_after_two_minutes_in_the_name_of_who_sent_it() {
         assert_eq!(house.queued().await, 3);
         let notice = house.app.store.notice(&house.id).await.unwrap();
         assert_eq!((notice.released_by(), notice.standing_word()), (Some("M. Reyes"), "released"));
+        assert_eq!(standing_shown(&notice), "left", "for people");
         assert_eq!(house.go_to("2026-03-16T16:03:00Z").await, NONE, "once");
         assert_eq!(house.audit().await, ["notice-released"], "one act, one row");
     })
@@ -180,7 +181,7 @@ async fn a_recall_says_how_many_had_gone() {
             fate(&seen.notice, None, seen.region.time_zone),
             "recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known"
         );
-        assert_eq!(seen.why.waits, "M. Reyes let it out. Staff recalled it: wrong region.");
+        assert_eq!(seen.why.waits, "M. Reyes sent it. Staff recalled it: wrong region.");
         assert!(!seen.may.recall && !seen.may.undo && !seen.may.send);
         assert_eq!(house.audit().await, ["notice-released", "notice-recalled"]);
     })

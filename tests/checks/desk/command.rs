@@ -201,7 +201,7 @@ async fn the_list_fits_its_columns_and_says_recalled() {
         let widest = out.lines().map(|line| line.trim_end().chars().count()).max().unwrap();
         assert!(widest <= columns.parse().unwrap(), "{widest}:\n{out}");
         assert_eq!(out.contains("wash by"), more, "{out}");
-        for wanted in ["north/inspect-now", "recalled", "Mar 16, 10:02 AM", "when released", "3 cancelled"] {
+        for wanted in ["north/inspect-now", "recalled", "Mar 16, 10:02 AM", "when sent", "3 cancelled"] {
             assert!(out.contains(wanted), "{wanted}:\n{out}");
         }
     }

@@ -54,7 +54,7 @@ async fn a_notice_gets_words_of_its_own_and_those_of_the_templates_again() {
 
         acts::send(&house.app, everywhere(), &house.id, chrono::TimeDelta::zero()).await.unwrap();
         let late = reword(&house.app, everywhere(), &house.id, &own).await.unwrap_err().to_string();
-        assert!(late.contains("is released and cannot be given other words"), "{late}");
+        assert!(late.contains("has left and cannot be given other words"), "{late}");
     })
     .await;
 }

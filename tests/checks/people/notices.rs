@@ -130,7 +130,7 @@ async fn who_is_told_is_settled_when_the_notice_leaves() {
         let now = at("2026-04-23T15:00:00Z");
         assert_eq!(store.release_notice(&INSPECT.into(), "forest health desk", now).await.unwrap(), 3);
         let again = store.release_notice(&INSPECT.into(), "forest health desk", now).await.unwrap_err();
-        assert_eq!(again.to_string(), format!("notice `{INSPECT}` is released and cannot be released"));
+        assert_eq!(again.to_string(), format!("notice `{INSPECT}` has left and cannot be sent"));
         assert_eq!(queued(&store).await, 3);
         let id = store.address_hash().of(&address("a@example.org"));
         let row = sqlx::query("SELECT time_zone, expires_at FROM deliveries WHERE id = $1")

@@ -273,7 +273,8 @@ async fn what_came_up_since_a_report_was_confirmed_is_named_with_a_link() {
         let link =
             "<a href=\"/desk/notice/pinyon-needle-scale~north~2025~inspect-now\">Inspect now for Region north</a>";
         assert!(
-            page.contains(link) && page.contains("<p>Let out by the report that maria confirmed, on Mon, Mar 10, "),
+            page.contains(link)
+                && page.contains("<p>Left because of the report that maria confirmed, on Mon, Mar 10, "),
             "{page}"
         );
         assert!(!page.contains("Get ready for"), "that was there before: {page}");
@@ -285,9 +286,9 @@ async fn what_came_up_since_a_report_was_confirmed_is_named_with_a_link() {
     assert!(page.contains(&format!("(report <a class=\"nowrap\" href=\"{own}\">{id}</a>)")), "{page}");
     assert!(page.contains("The beginning of egg laying was seen on ") && !page.contains("begins was seen"), "{page}");
     // Today has the same words as the report's own page.
-    assert!(page.contains("A confirmed report let it out.") && !page.contains("by itself"), "{page}");
+    assert!(page.contains("It left because of a confirmed report.") && !page.contains("by itself"), "{page}");
     let page = maria.get("/desk/today").await.body;
-    assert!(page.contains("<p>Let out by the report that maria confirmed, on Mon, Mar 10, "), "{page}");
+    assert!(page.contains("<p>Left because of the report that maria confirmed, on Mon, Mar 10, "), "{page}");
     assert!(!page.contains("It left by itself on"), "{page}");
 }
 
@@ -326,7 +327,7 @@ async fn before_a_report_is_confirmed_its_pages_say_to_how_many_that_sends_a_not
     maria.get(&own).await;
     let answer = maria.post(&format!("{own}/confirm"), &[]).await;
     let page = maria.get(answer.header("location")).await.body;
-    assert!(page.contains("Let out by the report that maria confirmed, on Mon, Mar 10, "), "{page}");
+    assert!(page.contains("Left because of the report that maria confirmed, on Mon, Mar 10, "), "{page}");
     assert!(page.contains(" It goes to 2 addresses.") && page.contains("#decide\">Recall it</a>"), "{page}");
     assert!(!page.contains("Confirming it"), "{page}");
     let once = "The other regions go by it once the temperatures of March 8, 2025 are in.";
