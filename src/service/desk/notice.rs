@@ -345,6 +345,23 @@ pub(super) fn left_because_of(report: &StoredReport, at: DateTime<Utc>, zone: Tz
     }
 }
 
+/// Why a notice was skipped, as its own page says it; `None`: it was not.
+pub fn why_skipped(notice: &Notice, zone: Tz) -> Option<String> {
+    if notice.status() != NoticeStatus::Skipped {
+        return None;
+    }
+    let Why { sentence, waits, .. } = why::of(notice, None, None, notice.decided_on);
+    // One whose time ran out keeps the reason for which it was decided; that does not say why it was skipped.
+    let ended = || format!("It was of use until {}.", local(notice.expires_at, zone));
+    Some(match (why::has_skip_reason(notice), waits.is_empty()) {
+        (true, true) => sentence,
+        (true, false) => format!("{sentence} {waits}"),
+        (false, true) => ended(),
+        (false, false) if overtaken::ran_out_held(notice) => format!("{} {waits}", ended()),
+        (false, false) => waits,
+    })
+}
+
 /// Where a notice stands, in one word for people. Staff *send* a notice, or it goes by itself; with that it has *left*, and of its
 /// messages it is said when they are *sent*. Programs read [`Notice::standing_word`].
 pub fn standing_shown(notice: &Notice) -> &'static str {

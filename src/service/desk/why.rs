@@ -51,6 +51,11 @@ pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Pr
     Why { sentence, waits: waits(notice, terms.as_ref()), report, numbers: numbers(notice, outlook, profile) }
 }
 
+/// Whether its reason is that of a skip.
+pub(super) fn has_skip_reason(notice: &Notice) -> bool {
+    serde_json::from_value::<SkipReason>(notice.reason.clone()).is_ok()
+}
+
 /// Chances and days to go are those of the day on which it was decided: on a later one that day is named.
 fn as_of_its_day(notice: &Notice, sentence: String, today: NaiveDate) -> String {
     let day = day_of_terms(notice);

@@ -19,7 +19,7 @@ use crate::region::RegionId;
 use crate::season::phrases::{capitalised, date};
 use crate::season::status::SeasonStanding;
 use crate::service::desk::nobody::HAD_NOBODY;
-use crate::service::desk::notice::standing_shown;
+use crate::service::desk::notice::{standing_shown, why_skipped};
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
 use crate::service::desk::region_words::whole_miles;
 use crate::service::desk::{kind_words, local, region_changes};
@@ -149,6 +149,7 @@ fn notice_of(seen: &RegionInDepth, notice: &Notice, zone: chrono_tz::Tz) -> Valu
         decided_on => date(Language::En, notice.decided_on),
         left => notice.released_at().map(|at| local(at, zone)),
         had_nobody => seen.to_nobody.contains(&notice.id).then_some(HAD_NOBODY),
+        why => why_skipped(notice, zone),
         says => notice.deadline().map(|day| date(Language::En, day)),
     }
 }

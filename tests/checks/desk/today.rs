@@ -7,7 +7,7 @@ use treebell::season::{DateSpread, NoticeKind, Outlook, RecordTrust, SeasonKey, 
 use treebell::service::cycle::{CycleReport, release_due};
 use treebell::service::desk::Hand;
 use treebell::service::desk::acts;
-use treebell::service::desk::notice::{fate, notice_in_depth};
+use treebell::service::desk::notice::{fate, notice_in_depth, why_skipped};
 use treebell::service::desk::today::{Doubt, Filters, today};
 use treebell::store::Store;
 use treebell::store::notices::skip;
@@ -216,6 +216,8 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         assert_eq!(skipped.why.sentence, "It was not told: the window has been open since February 1.");
         assert_eq!(skipped.why.waits, "It had been held by M. Reyes: station is in doubt.");
         let zone = skipped.region.time_zone;
+        let both = format!("{} {}", skipped.why.sentence, skipped.why.waits);
+        assert_eq!(why_skipped(&skipped.notice, zone), Some(both));
         assert_eq!(fate(&skipped.notice, None, zone), "skipped; it had been held by M. Reyes: station is in doubt");
 
         house.go_to("2026-03-17T01:00:00Z").await;
@@ -247,6 +249,8 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         assert_eq!(ended.what, format!("{told} there were never told to look."));
         let ended = notice_in_depth(app, &house.id, UNDO).await.unwrap();
         assert!(ended.stands.starts_with("It ended unsent: it was of use until Fri, Mar 20"), "{}", ended.stands);
+        let why = why_skipped(&ended.notice, ended.region.time_zone).unwrap();
+        assert_eq!(why, "It was of use until Fri, Mar 20, 12:00 AM MDT. It had been held by M. Reyes: Miller trees first.");
         let fate = fate(&ended.notice, None, ended.region.time_zone);
         assert!(fate.starts_with("ended unsent, of use until Fri, Mar 20, 12:00 AM MDT; it had been held by"), "{fate}");
 

@@ -6,7 +6,7 @@ use treebell::clock::Clock;
 use treebell::people::account::{RegionReach, Role};
 use treebell::region::{Region, RegionId, Zip};
 use treebell::season::NoticeKind;
-use treebell::season::decide::ApprovalNeeded;
+use treebell::season::decide::{ApprovalNeeded, SkipReason};
 use treebell::store::notices::{NewNotice, NoticeRelease};
 use treebell::weather::Station;
 
@@ -48,6 +48,9 @@ async fn a_region_shows_its_stations_people_reports_notices_and_changes() {
         .put_notice(&new, &texts_of(&desk.world.app.templates.in_use(), NoticeKind::InspectNow, &facts))
         .await
         .unwrap();
+    let reason = serde_json::to_value(SkipReason::WindowOpen { since: "2026-02-01".parse().unwrap() }).unwrap();
+    let skipped = NewNotice { reason, ..notice(NoticeKind::GetReady, NoticeRelease::Skip) };
+    store.put_notice(&skipped, &[]).await.unwrap();
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
     let changed = Region { county: Some("Vista".into()), ..store.region(&"north".into()).await.unwrap() };
     let actor = treebell::store::acts::Actor {
@@ -66,6 +69,8 @@ async fn a_region_shows_its_stations_people_reports_notices_and_changes() {
         "/desk/notice/pinyon-needle-scale~north~2026~inspect-now",
         "/desk/reports?region=north&amp;year=2025",
         "0 confirmed, <b>1 waits</b>",
+        // Why a notice was skipped, as its own page says it.
+        ". It was not told: the window has been open since February 1.</p>",
         "Egg laying begins",
         "Newest day: none",
         "as the county asked",
