@@ -35,8 +35,8 @@ async function walk() {
   await inspect("notice", { response: await page.goto(notice) });
   const deciding = await page.locator("#decide").boundingBox();
   const reading = await page.locator("#reads").boundingBox();
-  wanted("notice", deciding.y < reading.y, "the decision stands below the previews");
-  await page.getByRole("link", { name: "Decide", exact: true }).click();
+  wanted("notice", reading.y < deciding.y, "the decision stands above the words that it is about");
+  await page.getByRole("link", { name: "What you can do", exact: true }).click();
   await page.waitForURL("**#decide");
   const top = await page.locator("#decide").evaluate((one) => one.getBoundingClientRect().top);
   wanted("notice", top >= 0 && top < 844, `the way to the decision leads elsewhere: ${top} px`);

@@ -352,7 +352,9 @@ async fn an_e_mail_is_shown_as_it_reads_with_its_chart() {
     }
     assert!(!page.contains("<pre"), "{page}");
     let (decide, reads) = (page.find("id=\"decide\"").unwrap(), page.find("id=\"reads\"").unwrap());
-    assert!(decide < reads, "the decision stands below the previews");
+    assert!(reads < decide, "the decision stands above the words that it is about");
+    let (way, button) = (page.find("<a class=\"go\" href=\"#decide\">What you can do</a>"), page.find(">Send it now<"));
+    assert!(way.unwrap() < reads && decide < button.unwrap(), "{page}");
     let picture = browser.get(&format!("{PAGE}/chart.png?language=es")).await;
     assert_eq!((picture.status, picture.header("content-type")), (StatusCode::OK, "image/png"));
     assert_eq!(picture.body, "a picture");
