@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use chrono::{Datelike, NaiveDate};
+use chrono::{Datelike, NaiveDate, TimeDelta};
 use comfy_table::Table;
 
 use super::args::date;
@@ -243,7 +243,7 @@ fn moves_nothing(infested: Option<bool>) -> &'static str {
 /// What reports changed acts at once in their regions, as it does at the desk.
 async fn act(app: &App, regions: &[Region]) {
     for region in regions {
-        match act_at_once(app, region, LONGEST_ACT).await {
+        match act_at_once(app, region, TimeDelta::zero(), LONGEST_ACT).await {
             Acted::Done => {
                 eprintln!("region `{}`: its dates are worked out anew, and what follows is decided", region.id)
             }

@@ -18,7 +18,8 @@ pub struct DeskConfig {
     pub keys: Vec<Secret>,
     /// So many hours an invitation to an account is good.
     pub invitation_hours: u32,
-    /// So many minutes a notice that was sent at the desk waits before it leaves: so long the word can be taken back.
+    /// So many minutes a notice that was sent at the desk waits before it leaves: so long the word can be taken back. One that a
+    /// report confirmed there brings up waits as long, and can be held or called off.
     pub undo_min: u32,
     /// Folder of the photographs of field reports; `None`: none are taken. No page is served from it, and nothing else belongs in it.
     pub photographs: Option<PathBuf>,

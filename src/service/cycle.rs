@@ -5,7 +5,7 @@
 
 use std::collections::HashMap;
 
-use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use serde::Serialize;
 use tracing::{error, info, warn};
 
@@ -34,6 +34,8 @@ use crate::text::Chain;
 /// One cycle under way.
 struct Round {
     now: DateTime<Utc>,
+    /// So long what leaves at once can still be stopped.
+    undo: TimeDelta,
     cache: CycleCache,
     moves: Moves,
     report: CycleReport,
@@ -95,15 +97,16 @@ pub async fn run_afresh(app: &App, watch: &mut (dyn FnMut(Event) + Send)) -> Res
 }
 
 /// One region now, between two cycles: what a field report or staff have just changed acts at once there. Staff are told of dates that
-/// moved in other regions by the next cycle, which finds them.
+/// moved in other regions by the next cycle, which finds them. What would leave at once leaves after `undo`, and not in quiet hours:
+/// until then whoever brought it up can hold it or call it off.
 ///
 /// # Errors
 /// See [`RegionFault`]; then the next cycle does it.
-pub async fn of_region(app: &App, region: &Region) -> Result<(), RegionFault> {
+pub async fn of_region(app: &App, region: &Region, undo: TimeDelta) -> Result<(), RegionFault> {
     let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
     let now = app.clock.now();
     let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
-    let mut round = Round { now, cache, moves, report };
+    let mut round = Round { now, undo, cache, moves, report };
     take_up_words(app).await;
     serve(app, &mut records, &mut seasons, &mut round, region, &mut |_| {}).await?;
     app.queued.notify_one();
@@ -126,7 +129,7 @@ async fn over(
 ) -> Result<CycleReport, StoreError> {
     let now = app.clock.now();
     let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
-    let mut round = Round { now, cache, moves, report };
+    let mut round = Round { now, undo: TimeDelta::zero(), cache, moves, report };
     let mut outlooks = Vec::new();
     let mut day = None;
     let mut notices = Vec::new();
@@ -222,8 +225,8 @@ async fn serve(
     region: &Region,
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<Outlook, RegionFault> {
-    let Round { now, cache, moves, report } = round;
-    let now = *now;
+    let Round { now, undo, cache, moves, report } = round;
+    let (now, undo) = (*now, *undo);
     let profile = app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
     let today = now.with_timezone(&region.time_zone).date_naive();
     let season = profile.season_of(today);
@@ -259,7 +262,7 @@ async fn serve(
     } else {
         HashMap::new()
     };
-    let written = Writing { region, profile: &profile, station: model.station(), charts: &charts };
+    let written = Writing { region, profile: &profile, station: model.station(), charts: &charts, undo };
     let done = commit(app, written, &assessment, now).await?;
     report.deliveries += done.deliveries;
     for decided in &done.decided {

@@ -143,12 +143,10 @@ async fn gather(
     let (from, to) = (fresh.min(profile.first_day(season)), profile.last_day(season));
     let mut known = store.field_reports_as_of(from, to, now).await?;
     if let Some(confirmed) = confirmed {
-        match known.iter_mut().find(|report| report.id == confirmed.id) {
-            Some(report) => report.standing = ReportStanding::Confirmed,
-            None if (from..=to).contains(&confirmed.observed_on) => {
-                known.push(StoredReport { standing: ReportStanding::Confirmed, ..confirmed.clone() });
-            }
-            None => {}
+        // Its day may be another one than that which is kept.
+        known.retain(|report| report.id != confirmed.id);
+        if (from..=to).contains(&confirmed.observed_on) {
+            known.push(StoredReport { standing: ReportStanding::Confirmed, ..confirmed.clone() });
         }
     }
     if known.is_empty() {

@@ -2,10 +2,11 @@
 
 use std::collections::HashMap;
 
-use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::region_fault::RegionFault;
+use crate::delivery::quiet_hours::QuietHours;
 use crate::language::Language;
 use crate::message::facts::{Grounds, WashingWindow};
 use crate::message::{Basis, EmailChart, NoticeFacts, Sender};
@@ -28,6 +29,8 @@ pub(super) struct Writing<'a> {
     pub station: &'a Station,
     /// For e-mails, by language; those that could not be drawn are missing.
     pub charts: &'a HashMap<Language, EmailChart>,
+    /// So long what leaves at once can still be stopped.
+    pub undo: TimeDelta,
 }
 
 /// Turns verdicts into notices with their words.
@@ -43,7 +46,7 @@ pub(super) struct NoticeWriter<'a> {
 impl NoticeWriter<'_> {
     /// The notice on these terms, with its words in every language for every channel.
     pub fn word(&self, kind: NoticeKind, terms: &Terms) -> Result<(NewNotice, Vec<NoticeText>), RegionFault> {
-        let Writing { region, profile, station, charts } = self.writing;
+        let Writing { region, profile, station, charts, undo } = self.writing;
         let window = &profile.window;
         let at_sum = self.outlook.stage(&window.opens).and_then(|stage| stage.at_sum);
         let mut facts = NoticeFacts::from_outlook(
@@ -78,6 +81,10 @@ impl NoticeWriter<'_> {
         }
         let fate = match (terms.release, &terms.approval_needed) {
             (_, Some(approval_needed)) => NoticeRelease::WaitForApproval { approval_needed: approval_needed.clone() },
+            (Release::AtOnce, None) if undo > TimeDelta::zero() => {
+                let quiet = QuietHours::from(&self.app.config.delivery);
+                NoticeRelease::Wait { release_at: quiet.next_allowed(self.now + undo, region.time_zone) }
+            }
             (Release::AtOnce, None) => NoticeRelease::Release,
             (Release::UnlessHeld { hours }, None) => {
                 NoticeRelease::Wait { release_at: self.now + chrono::Duration::hours(i64::from(hours)) }

@@ -10,7 +10,8 @@ use crate::language::Language;
 use crate::links;
 use crate::message::Message;
 use crate::people::Channel;
-use crate::region::{Region, RegionId};
+use crate::region::{Region, RegionId, Release};
+use crate::season::decide::Terms;
 use crate::season::{NoticeKind, NoticeStatus};
 use crate::service::app::App;
 use crate::service::notice_writer::reason_words;
@@ -64,6 +65,8 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
             }
             // Staff sent it a moment ago.
             (NoticeState::Leaving { .. }, _) if !is_stuck => continue,
+            // It would have left at once, had staff not brought it up: they know of it, and have a moment to stop it.
+            (NoticeState::Waiting, ReleasePlan::At(_)) if !is_stuck && asks_nobody(notice) => continue,
             (_, ReleasePlan::At(release)) if is_stuck => {
                 format!("It should have gone out by itself on {} and has not: the log says what fails.", at(*release))
             }
@@ -93,6 +96,11 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
         });
     }
     Ok(conditions)
+}
+
+/// Whether its region has notices leave at once.
+fn asks_nobody(notice: &Notice) -> bool {
+    serde_json::from_value::<Terms>(notice.reason.clone()).is_ok_and(|terms| terms.release == Release::AtOnce)
 }
 
 /// What became of notices whose alarm is over.

@@ -10,6 +10,7 @@ use tokio::time::Instant;
 use super::DeskError;
 use super::comes_up::{ComesUp, comes_up};
 use super::held::hold_note;
+use super::notice::report_of;
 use super::overtaken::skipped_at;
 use crate::assessment::season_model::Assessment;
 use crate::geo::distance_km;
@@ -160,7 +161,8 @@ pub async fn came_up(app: &App, report: &StoredReport, region: &Region) -> Resul
                 skipped_at(app, &notice).await?.is_some_and(|at| at >= since)
             }
             NoticeStatus::Skipped => false,
-            _ => notice.decided_at >= since,
+            // One that had waited was decided before, and leaves because of it.
+            _ => notice.decided_at >= since || report_of(&notice).as_ref() == Some(&report.id),
         };
         if is_since {
             found.push(notice);

@@ -326,6 +326,9 @@ pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String 
 /// As [`fate`], beside a report: what left because of it names whoever confirmed it.
 pub fn fate_beside(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz, report: &StoredReport) -> String {
     let is_of_it = report_of(notice).as_ref() == Some(&report.id);
+    if let (NoticeState::Waiting, Some(at), true) = (&notice.state, leaves, is_of_it) {
+        return format!("leaves on {}; until then it can be held or called off", local(at, zone));
+    }
     match left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none()) {
         Some(at) => left_because_of(report, at, zone),
         None => fate(notice, leaves, zone),

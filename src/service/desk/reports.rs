@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use chrono::NaiveDate;
+use chrono::{NaiveDate, TimeDelta};
 use tokio::runtime::Handle;
 use tracing::warn;
 
@@ -209,8 +209,9 @@ pub enum Acted {
     NextCycle,
 }
 
-/// A changed report acts at once on its region. Nobody waits longer than `patience`; the work goes on behind.
-pub async fn act_at_once(app: &App, region: &Region, patience: Duration) -> Acted {
+/// A changed report acts at once on its region. Nobody waits longer than `patience`; the work goes on behind. `undo`: how long a
+/// notice that leaves because of it can still be held or called off.
+pub async fn act_at_once(app: &App, region: &Region, undo: TimeDelta, patience: Duration) -> Acted {
     // Of a region that is retired nothing is worked out; its reports teach others by the next cycle.
     if region.retired {
         return Acted::NextCycle;
@@ -218,7 +219,7 @@ pub async fn act_at_once(app: &App, region: &Region, patience: Duration) -> Acte
     let (app, region, runtime) = (app.clone(), region.clone(), Handle::current());
     // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
     let work = tokio::task::spawn_blocking(move || {
-        let done = runtime.block_on(cycle::of_region(&app, &region));
+        let done = runtime.block_on(cycle::of_region(&app, &region, undo));
         if let Err(why) = &done {
             let why = Chain(why);
             warn!(region.id = %region.id, "what a field report changes in `{}` waits for the next cycle: {why}", region.id);

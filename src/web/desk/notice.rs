@@ -135,7 +135,7 @@ pub(super) fn reach(desk: &Desk) -> impl Fn(&Region) -> bool + Sync + '_ {
     |region| desk.may_act_on(region)
 }
 
-fn undo_time(app: &App) -> TimeDelta {
+pub(super) fn undo_time(app: &App) -> TimeDelta {
     TimeDelta::minutes(i64::from(app.config.desk.undo_min))
 }
 

@@ -5,7 +5,7 @@ use std::time::Duration;
 use axum::extract::{Form, Path, Query};
 use axum::http::StatusCode;
 use axum::response::Response;
-use chrono::NaiveDate;
+use chrono::{NaiveDate, TimeDelta};
 use minijinja::context;
 use minijinja::value::Value;
 
@@ -119,7 +119,7 @@ pub(super) async fn give_up(desk: Desk, Path(id): Path<String>, Form(typed): For
 
 /// What follows at once: its dates are worked out, and the public pages behind that.
 pub(super) async fn acted(desk: &Desk, region: &Region) {
-    act_at_once(desk.site().app(), region, PATIENCE).await;
+    act_at_once(desk.site().app(), region, TimeDelta::zero(), PATIENCE).await;
     let site = desk.site().clone();
     tokio::spawn(async move {
         if let Err(why) = site.views().renewed().await {

@@ -6,13 +6,13 @@ use std::time::Duration;
 use axum::extract::{Form, Path, Query};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use chrono::{Datelike, NaiveDate};
+use chrono::{Datelike, NaiveDate, TimeDelta};
 use minijinja::context;
 use minijinja::value::Value;
 
 use super::Upload;
 use super::caller::Desk;
-use super::notice::{app_of, by, fault_of, path_of, reach};
+use super::notice::{app_of, by, fault_of, path_of, reach, undo_time};
 use super::said::{Refused, done_of};
 use super::sign_in::with_status;
 use super::upload::taken;
@@ -23,17 +23,18 @@ use crate::season::learning::Untaught;
 use crate::season::phrases::{capitalised, date};
 use crate::season::{NoticeStatus, WindowDays, days_between};
 use crate::service::app::App;
-use crate::service::desk::comes_up::{ComesUp, in_words};
+use crate::service::desk::comes_up::{CONFIRMING, ComesUp, KEEPING_DAY, in_words};
 use crate::service::desk::effect::{Effect, RegionEffect, came_up, effect};
 use crate::service::desk::far_off::far_off;
 use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
-use crate::service::desk::notice::{May, fate_beside, leaves_from};
+use crate::service::desk::notice::{May, fate_beside, leaves_by_itself, leaves_from};
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
 use crate::service::desk::{DeskError, Hand, kind_words, local_with_year, reports};
 use crate::service::field_reports::can_be_seen;
 use crate::service::photographs::Photographs;
 use crate::store::audit::AuditEntry;
 use crate::store::field_reports::{Judgement, ReportSource, ReportStanding, StoredReport};
+use crate::store::notices::NoticeState;
 use crate::store::{Conflict, StoreError};
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
@@ -47,11 +48,14 @@ const EFFECT_WITHIN: Duration = Duration::from_secs(5);
 /// So many notices that came up are listed.
 const MOST_NOTICES: usize = 12;
 
+/// So long after the word on a report its page looks for notices that can still be stopped: over one night.
+const STOPPABLE_FOR: TimeDelta = TimeDelta::days(1);
+
 /// What may stand behind `?done=`.
 const DONE: [&str; 8] = ["entered", "asks", "confirmed", "set-aside", "day", "photograph", "erased", "later"];
 
 pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
-    shown(&desk, &id, done_of(&DONE, &query), None).await
+    shown(&desk, &id, done_of(&DONE, &query), None, None).await
 }
 
 pub(super) async fn confirm(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
@@ -87,7 +91,8 @@ async fn after(desk: &Desk, id: &str, region: &Region, judgement: Judgement) -> 
 
 /// What follows from a changed report: at once in its region, and behind that on the public pages.
 pub(super) async fn acted(desk: &Desk, region: &Region) -> Acted {
-    let done = act_at_once(desk.site().app(), region, PATIENCE).await;
+    let app = desk.site().app();
+    let done = act_at_once(app, region, undo_time(app), PATIENCE).await;
     let site = desk.site().clone();
     tokio::spawn(async move {
         if let Err(why) = site.views().renewed().await {
@@ -109,10 +114,43 @@ pub(super) async fn mend_day(desk: Desk, Path(id): Path<String>, Form(typed): Fo
     if let Err(why) = sound {
         return refused(&desk, &id, wrong(capitalised(&why.to_string()) + ".")).await;
     }
+    if let Some(asks) = asks_day(&app, &stored, desk.region()?, day).await?
+        && field(&typed, "announced") != asks.announced
+    {
+        return shown(&desk, &id, None, None, Some(asks)).await;
+    }
     let hand = Hand { by: by(&desk), reach: &reach(&desk) };
     let region = reports::mend_day(&app, hand, &id, day).await.map_err(fault_of)?;
     acted(&desk, &region).await;
     Ok(desk.to(&format!("/desk/report/{id}?done=day")))
+}
+
+/// A day that sends something: nobody is written to before who keeps it has read to how many.
+struct AsksDay {
+    day: NaiveDate,
+    /// What it sends.
+    words: String,
+    /// By which the form says that this was read.
+    announced: String,
+}
+
+/// `None` where nobody is written to because of that day.
+async fn asks_day(app: &App, stored: &StoredReport, region: &Region, day: NaiveDate) -> Result<Option<AsksDay>, Fault> {
+    if stored.standing != ReportStanding::Confirmed {
+        return Ok(None);
+    }
+    // What comes up is told of a report that does not count yet.
+    let mended = StoredReport { observed_on: day, day_known: true, standing: ReportStanding::New, ..stored.clone() };
+    let Some(comes_up) = would_send(app, &mended).await? else {
+        let words = "Whether keeping this day sends a notice could not be worked out in time.".to_owned();
+        return Ok(Some(AsksDay { day, words, announced: format!("{day} unknown") }));
+    };
+    if !comes_up.iter().any(ComesUp::sends_unasked) {
+        return Ok(None);
+    }
+    let reach: Vec<String> = comes_up.iter().map(|one| format!("{} {}", one.kind.name(), one.recipients())).collect();
+    let announced = format!("{day} {}", reach.join(", "));
+    Ok(Some(AsksDay { day, words: in_words(&comes_up, region, KEEPING_DAY), announced }))
 }
 
 pub(super) async fn photograph(desk: Desk, Path(id): Path<String>) -> Result<Response, Fault> {
@@ -152,7 +190,7 @@ pub(super) async fn drop_photograph(desk: Desk, Path(id): Path<String>) -> Resul
 }
 
 async fn refused(desk: &Desk, id: &str, refused: Refused<'_>) -> Result<Response, Fault> {
-    with_status(shown(desk, id, None, Some(refused)).await, StatusCode::UNPROCESSABLE_ENTITY)
+    with_status(shown(desk, id, None, Some(refused), None).await, StatusCode::UNPROCESSABLE_ENTITY)
 }
 
 /// Where a report stands, in a sentence.
@@ -205,7 +243,13 @@ pub(super) fn long(day: NaiveDate) -> String {
     format!("{}, {}", date(Language::En, day), day.year())
 }
 
-async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refused<'_>>) -> Result<Response, Fault> {
+async fn shown(
+    desk: &Desk,
+    id: &str,
+    done: Option<&str>,
+    refused: Option<Refused<'_>>,
+    asks_day: Option<AsksDay>,
+) -> Result<Response, Fault> {
     let app = desk.site().app();
     let ReportInDepth { report, region, saw, photograph, changes } =
         report_in_depth(app, id).await.map_err(fault_of)?;
@@ -214,9 +258,12 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
     let typed = |name: &str| refused.as_ref().map_or("", |refused| field(refused.typed, name)).to_owned();
     let mine = desk.may_act_on(&region);
     let came_up = match done {
-        Some("later") => notices_since(desk, &report, &region).await?,
+        Some("later") => notices_since(desk, &report, &region, Since::All).await?,
         // A report without a day begins to count with it.
-        Some("day") if report.counts() => notices_since(desk, &report, &region).await?,
+        Some("day") if report.counts() => notices_since(desk, &report, &region, Since::All).await?,
+        _ if report.counts() && app.clock.now() - report.change.at < STOPPABLE_FOR => {
+            notices_since(desk, &report, &region, Since::StillToLeave).await?
+        }
         _ => Vec::new(),
     };
     let asks = mine && report.standing != ReportStanding::Confirmed;
@@ -257,7 +304,13 @@ async fn shown(desk: &Desk, id: &str, done: Option<&str>, refused: Option<Refuse
                 detail => in_prose(&entry.detail, &region), ..change(entry, zone)
             }).collect::<Vec<_>>(),
             today => today.to_string(),
-            day => Some(typed("day")).filter(|day| !day.is_empty()).unwrap_or_else(|| report.observed_on.to_string()),
+            asks_day => asks_day.as_ref().map(|asks| &asks.words),
+            announced => asks_day.as_ref().map(|asks| &asks.announced),
+            day => match (&asks_day, typed("day")) {
+                (Some(asks), _) => asks.day.to_string(),
+                (None, typed) if !typed.is_empty() => typed,
+                (None, _) => report.observed_on.to_string(),
+            },
             done,
             came_up,
             wrong => refused.as_ref().map(|refused| refused.form),
@@ -282,7 +335,7 @@ pub(super) async fn would_send(app: &App, report: &StoredReport) -> Result<Optio
 
 async fn would_send_words(app: &App, report: &StoredReport, region: &Region) -> Result<String, Fault> {
     Ok(match would_send(app, report).await? {
-        Some(comes_up) => in_words(&comes_up, region),
+        Some(comes_up) => in_words(&comes_up, region, CONFIRMING),
         None => "Whether confirming it sends a notice could not be worked out in time: “What it would change” says it."
             .to_owned(),
     })
@@ -335,9 +388,10 @@ pub(super) async fn effect_page(
     let done = ["entered", "confirmed"].into_iter().find(|done| *done == field(&query, "done"));
     let is_confirmed = report.standing == ReportStanding::Confirmed;
     let came_up = match done {
-        Some(_) => notices_since(&desk, &report, &region).await?,
+        Some(_) => notices_since(&desk, &report, &region, Since::All).await?,
         None => Vec::new(),
     };
+    let sends = found.as_ref().filter(|_| !is_confirmed).map(|found| in_words(&found.comes_up, &region, CONFIRMING));
     desk.page(
         "report_effect",
         context! {
@@ -350,27 +404,41 @@ pub(super) async fn effect_page(
             done,
             came_up,
             fault,
-            sends => found.as_ref().filter(|_| !is_confirmed).map(|found| in_words(&found.comes_up, &region)),
+            sends,
             found => found.as_ref().map(|found| told(found, &region)),
         },
     )
 }
 
+/// Which of the notices that came up are shown.
+#[derive(Clone, Copy, PartialEq)]
+enum Since {
+    All,
+    /// Those that can still be stopped.
+    StillToLeave,
+}
+
 /// What came up since the word on a report, in its region and in others.
-async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region) -> Result<Vec<Value>, Fault> {
+async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region, which: Since) -> Result<Vec<Value>, Fault> {
     let app = desk.site().app();
     let mut lines = Vec::new();
-    let found = came_up(app, report, region).await.map_err(fault_of)?;
+    let mut found = came_up(app, report, region).await.map_err(fault_of)?;
+    if which == Since::StillToLeave {
+        found.retain(|notice| notice.state == NoticeState::Waiting && leaves_by_itself(notice).is_some());
+    }
     let to_nobody = if found.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
     for notice in found.iter().take(MOST_NOTICES) {
         let of = app.store.region(&notice.season.region).await?;
+        let leaves = leaves_from(notice, QuietHours::from(&app.config.delivery), of.time_zone, app.clock.now());
+        let may = May::of(notice, app.clock.now());
+        let mine = desk.may_act_on(&of);
         let went_to: u64 = match notice.status() {
             NoticeStatus::Released if notice.recall.is_none() => {
                 app.store.delivery_words(&notice.id).await?.values().sum()
             }
+            NoticeStatus::Waiting if leaves.is_some() => app.store.count_recipients(&of.id).await?.values().sum(),
             _ => 0,
         };
-        let leaves = leaves_from(notice, QuietHours::from(&app.config.delivery), of.time_zone, app.clock.now());
         let had_nobody = if to_nobody.contains(&notice.id) { HAD_NOBODY } else { "" };
         lines.push(context! {
             path => path_of(&notice.id),
@@ -378,7 +446,8 @@ async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region) -> R
             region => &of.name,
             stands => capitalised(&fate_beside(notice, leaves, of.time_zone, report)) + had_nobody,
             went_to,
-            may_recall => May::of(notice, app.clock.now()).recall && desk.may_act_on(&of),
+            may_stop => mine && may.hold && leaves.is_some(),
+            may_recall => mine && may.recall,
         });
     }
     Ok(lines)

@@ -1,6 +1,9 @@
 //! What alarms must not say: that something is over which is not, that something is wrong which is not, and that somebody was told
 //! who was not.
 
+use treebell::region::Release;
+use treebell::season::decide::{Reason, Terms};
+
 use super::*;
 
 const CHANNEL_DOWN: Script = Script::ChannelDown(None);
@@ -116,6 +119,29 @@ async fn a_notice_that_goes_out_by_itself_is_told_once_with_the_command_that_hol
         ] {
             assert!(said.contains(part), "{part} is missing in\n{said}");
         }
+    })
+    .await;
+}
+
+/// Whoever confirms a report has read that a notice leaves a moment later, and can stop it: nobody else is called for that.
+#[tokio::test]
+async fn a_notice_that_leaves_a_moment_after_staff_brought_it_up_is_no_alarm() {
+    on_each_engine("a notice that staff brought up", |store| async move {
+        let house = House::new(store, "2026-04-10T15:00:00Z", "");
+        two_regions(&house.app.store).await;
+        let leaves = ms(at("2026-04-10T16:00:00Z"));
+        put_waiting(&house, &format!("{leaves}, NULL"), "2026-04-20T18:00:00Z").await;
+        let terms = Terms {
+            reason: Reason::BegunLikely { chance: 0.9 },
+            release: Release::AtOnce,
+            approval_needed: None,
+            expires_on: "2026-04-20".parse().unwrap(),
+            deadline: None,
+        };
+        house.execute(format!("UPDATE notices SET reason = '{}'", serde_json::to_string(&terms).unwrap())).await;
+        house.lives(TimeDelta::minutes(30)).await;
+        let mails = house.mails(AGENT);
+        assert!(mails.is_empty(), "{mails:?}");
     })
     .await;
 }

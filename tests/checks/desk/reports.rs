@@ -76,7 +76,7 @@ async fn a_confirmed_report_moves_its_region_at_once_and_others_as_was_told_befo
     world.clock.advance(chrono::TimeDelta::seconds(1));
     let hand = Hand { by: "maria", reach: &|_| true };
     let region = judge(app, hand, &id, Judgement::Confirmed, "").await.unwrap();
-    assert_eq!(act_at_once(app, &region, LONG).await, Acted::Done);
+    assert_eq!(act_at_once(app, &region, chrono::TimeDelta::zero(), LONG).await, Acted::Done);
     for (kind, _) in coming.into_iter().filter(|(_, leaves)| *leaves != Leaves::NeedsWord) {
         let notice = app.store.notice(&NoticeId::of(&before.season, kind)).await.unwrap();
         assert!(notice.released_at().is_some(), "{notice:?}");
@@ -105,7 +105,7 @@ async fn a_confirmed_report_moves_its_region_at_once_and_others_as_was_told_befo
     );
 
     let region = judge(app, hand, &id, Judgement::Refused, "last year's cotton").await.unwrap();
-    assert_eq!(act_at_once(app, &region, LONG).await, Acted::Done);
+    assert_eq!(act_at_once(app, &region, chrono::TimeDelta::zero(), LONG).await, Acted::Done);
     let again = app.store.newest_outlook(&low).await.unwrap().unwrap();
     assert_eq!(opens(&again), None, "set aside, it moves nothing any more");
 }

@@ -9,7 +9,7 @@ use treebell::season::decide::ApprovalNeeded;
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, Outlook, RecordTrust, SeasonKey};
 use treebell::store::audit::AuditFilter;
-use treebell::store::field_reports::{NewFieldReport, ReportSource, ReportStanding, Seen, StoredReport};
+use treebell::store::field_reports::{Judgement, NewFieldReport, ReportSource, ReportStanding, Seen, StoredReport};
 use treebell::store::notices::{NewNotice, NoticeRelease};
 
 use super::support::{Browser, DeskWorld, of_region};
@@ -256,6 +256,12 @@ async fn put_notice(desk: &DeskWorld, kind: NoticeKind, decided_at: DateTime<Utc
     desk.store().put_notice(&new, &texts).await.unwrap();
 }
 
+/// So long after a word a notice leaves; what is due is done.
+async fn two_minutes_later(desk: &DeskWorld) {
+    desk.world.clock.advance(TimeDelta::minutes(2));
+    desk.store().release_due(desk.world.clock.now()).await.unwrap();
+}
+
 /// A word on a report may bring a notice: whoever said it is led there.
 #[tokio::test]
 async fn what_came_up_since_a_report_was_confirmed_is_named_with_a_link() {
@@ -267,7 +273,14 @@ async fn what_came_up_since_a_report_was_confirmed_is_named_with_a_link() {
     maria.get(&own).await;
     let answer = maria.post(&format!("{own}/confirm"), &[]).await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
-    // The word acts at once: eggs were seen here.
+    // The word acts at once: eggs were seen here. As long as the notice can be stopped, the report leads to it.
+    for page in [format!("{own}/effect?done=confirmed"), own.clone()] {
+        let page = maria.get(&page).await.body;
+        assert!(page.contains("<p>Leaves on Mon, Mar 10, ") && page.contains("Came up since"), "{page}");
+        assert!(page.contains("until then it can be held or called off.") && !page.contains("Left because"), "{page}");
+        assert!(page.contains("inspect-now#decide\">Hold it or call it off</a>"), "{page}");
+    }
+    two_minutes_later(&desk).await;
     for page in [format!("{own}/effect?done=confirmed"), format!("{own}?done=later")] {
         let page = maria.get(&page).await.body;
         let link =
@@ -306,8 +319,8 @@ async fn a_notice_to_nobody_says_so_and_counts_no_addresses() {
     assert!(page.contains("<dd>1 address (0 by text, 1 by e-mail)</dd>"), "{page}");
 }
 
-const SENDS: &str =
-    "Confirming it sends “Inspect now” for Region north to 2 addresses (1 by e-mail, 1 by text), at once.";
+const SENDS: &str = "Confirming it sends “Inspect now” for Region north to 2 addresses (1 by e-mail, 1 by text), 2 minutes \
+                     later; until then it can be held or called off.";
 
 /// Confirming a report may let a notice out within the minute: nobody does that unawares.
 #[tokio::test]
@@ -327,6 +340,9 @@ async fn before_a_report_is_confirmed_its_pages_say_to_how_many_that_sends_a_not
     maria.get(&own).await;
     let answer = maria.post(&format!("{own}/confirm"), &[]).await;
     let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("<p>Leaves on Mon, Mar 10, ") && page.contains(" It goes to 2 addresses."), "{page}");
+    two_minutes_later(&desk).await;
+    let page = maria.get(answer.header("location")).await.body;
     assert!(page.contains("Left because of the report that maria confirmed, on Mon, Mar 10, "), "{page}");
     assert!(page.contains(" It goes to 2 addresses.") && page.contains("#decide\">Recall it</a>"), "{page}");
     assert!(!page.contains("Confirming it"), "{page}");
@@ -338,6 +354,54 @@ async fn before_a_report_is_confirmed_its_pages_say_to_how_many_that_sends_a_not
     let answer = maria.upload("/desk/new-report", &form, None).await;
     let page = maria.get(answer.header("location")).await.body;
     assert!(page.contains("Confirming it sends no notice now."), "{page}");
+}
+
+/// What is held within these minutes goes to nobody.
+#[tokio::test]
+async fn a_notice_that_a_confirmed_report_sends_can_be_held_before_it_leaves() {
+    let desk = DeskWorld::new().await;
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await;
+    let own = format!("/desk/report/{}", report_of_north(&desk).await);
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    maria.get(&own).await;
+    maria.post(&format!("{own}/confirm"), &[]).await;
+    let notice = "/desk/notice/pinyon-needle-scale~north~2025~inspect-now";
+    assert!(maria.get(notice).await.body.contains("It leaves by itself on Mon, Mar 10, "));
+    let answer = maria.post(&format!("{notice}/hold"), &[("end", "open"), ("why", "last year’s cotton")]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    two_minutes_later(&desk).await;
+    let id = "pinyon-needle-scale/north/2025/inspect-now".into();
+    assert_eq!(desk.store().notice(&id).await.unwrap().standing_word(), "held");
+    assert!(desk.store().delivery_counts(&id).await.unwrap().is_empty());
+}
+
+/// A report that counts may send something by another day, too.
+#[tokio::test]
+async fn a_day_that_sends_a_notice_is_kept_once_that_was_read() {
+    let desk = DeskWorld::new().await;
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org", "+15055550101"]).await;
+    let id = report_of_north(&desk).await;
+    let own = format!("/desk/report/{id}");
+    // It counts, and nothing has come of it yet.
+    let (ids, now) = ([id], desk.world.clock.now());
+    desk.store().judge_field_reports(&ids, Judgement::Confirmed, Some("maria"), None, now).await.unwrap();
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    maria.get(&own).await;
+    let page = maria.post(&format!("{own}/day"), &[("day", "2025-03-09")]).await;
+    let told = SENDS.replace("Confirming it", "Keeping this day");
+    assert!(page.body.contains("The day is not changed yet") && page.body.contains(&told), "{}", page.body);
+    assert_eq!(all(&desk).await[0].observed_on, day("2025-03-08"));
+    let (_, announced) = page.body.split_once("name=\"announced\" value=\"").expect("what was read");
+    let (announced, _) = announced.split_once('"').unwrap();
+    // What was read of one day says nothing of another.
+    let other = maria.post(&format!("{own}/day"), &[("day", "2025-03-07"), ("announced", announced)]).await;
+    assert!(other.body.contains("The day is not changed yet"), "{}", other.body);
+    let form = [("day", "2025-03-09"), ("announced", announced)];
+    let answer = maria.post(&format!("{own}/day"), &form).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    assert_eq!(all(&desk).await[0].observed_on, day("2025-03-09"));
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("The day is changed.") && page.contains("<p>Leaves on Mon, Mar 10, "), "{page}");
 }
 
 #[tokio::test]
