@@ -176,7 +176,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let all_out = notice.status() == NoticeStatus::Released
         && has_ended
         && store.half_queued().await?.iter().all(|waiting| waiting.id != *id);
-    let signed_up_since = match all_out && whom.is_empty() && left_to_nobody(app).await?.contains(id) {
+    let signed_up_since: Option<u64> = match all_out && whom.is_empty() && left_to_nobody(app).await?.contains(id) {
         true => Some(store.count_recipients(&region.id).await?.values().sum()),
         false => None,
     };
