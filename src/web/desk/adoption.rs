@@ -9,6 +9,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::learned::{Heat, chosen, dates_of, key_of, path_of, refused, waiting};
 use super::notice::{app_of, by, fault_of};
+use super::report::long;
 use super::sign_in::with_status;
 use crate::language::Language;
 use crate::people::account::Deed;
@@ -123,6 +124,9 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
         provisional => found.made.profile.provisional,
         fingerprint => &found.fingerprint,
         frozen => found.frozen.iter().map(|frozen| frozen.in_words(Language::En)).collect::<Vec<_>>(),
+        parted => found.parted.iter().map(|of| context! {
+            id => &of.id, region => &of.region, on => long(of.observed_on), is_adopted => of.is_adopted,
+        }).collect::<Vec<_>>(),
         unit => heat.symbol(),
         changes,
         dates => found.dates.iter().map(dates_of).collect::<Vec<_>>(),

@@ -22,7 +22,7 @@ use crate::service::belief::dates::{Dates, RegionDates};
 use crate::service::belief::learn::{Belief, Doubt, Idle, Range, Shown, StageBelief, Teacher, shown_of};
 use crate::service::belief::picture::chart;
 use crate::service::belief::{ChoiceFault, Chosen, choose};
-use crate::service::desk::learning::freeze;
+use crate::service::desk::learning::{freeze, thawed_words};
 use crate::service::desk::{DeskError, Word, local};
 use crate::text::Chain;
 use crate::units::c_to_f;
@@ -164,6 +164,8 @@ async fn shown(desk: &Desk, asked: &Typed, done: Option<&str>, against: Option<S
         name => capitalised(&profile.names.en),
         version => profile.version,
         through => profile.learned_through,
+        in_numbers => profile.is_learned_from(chosen.season),
+        thawed => thawed_words(&chosen),
         is_over => chosen.is_over,
         seasons => (first..=under_way).rev().collect::<Vec<_>>(),
         asked => format!("profile={}&season={}", profile.id, chosen.season),
