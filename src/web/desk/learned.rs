@@ -254,6 +254,10 @@ fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
         older_frozen => belief.frozen.iter().filter(|of| of.season != belief.season).map(|of| of.season).collect::<Vec<_>>(),
         narrow, middle, wide,
         stages => belief.stages.iter().map(|stage| stage_of(profile, belief, stage, heat, &name)).collect::<Vec<_>>(),
+        contradictions => belief.stages.iter().flat_map(|stage| {
+            let of = profile.stage(&stage.stage).map_or_else(|| stage.stage.to_string(), |of| capitalised(&of.names.en));
+            stage.contradictions.iter().map(|doubt| doubt_of(&of, doubt, heat, &name)).collect::<Vec<_>>()
+        }).collect::<Vec<_>>(),
         untaught => belief.untaught.iter().map(|idle| untaught_of(profile, idle, &name)).collect::<Vec<_>>(),
         moved_by => moved_by(&moved),
         moved => moved.into_iter().map(dates_of).collect::<Vec<_>>(),
@@ -290,7 +294,6 @@ fn stage_of(
         places => heat.whole(stage.places_c),
         years => heat.whole(stage.years_c),
         reports => stage.reports.iter().map(|report| teacher_of(belief, report, heat, name)).collect::<Vec<_>>(),
-        contradictions => stage.contradictions.iter().map(|doubt| doubt_of(doubt, heat, name)).collect::<Vec<_>>(),
     }
 }
 
@@ -323,9 +326,10 @@ fn teacher_of(belief: &Belief, report: &Teacher, heat: Heat, name: &dyn Fn(&Regi
     }
 }
 
-fn doubt_of(doubt: &Doubt, heat: Heat, name: &dyn Fn(&RegionId) -> String) -> Value {
+fn doubt_of(stage: &str, doubt: &Doubt, heat: Heat, name: &dyn Fn(&RegionId) -> String) -> Value {
     let percent = doubt.chance * 100.0;
     context! {
+        stage,
         id => &doubt.id,
         region => name(&RegionId(doubt.region.clone())),
         season => doubt.season,

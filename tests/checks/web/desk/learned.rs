@@ -114,6 +114,27 @@ async fn where_only_frozen_reports_are_new_the_adoption_says_so_and_how_they_are
     assert!(page.contains("would follow version"), "{page}");
 }
 
+// Before, it was folded away with the stage of which it speaks.
+#[tokio::test]
+async fn a_report_that_speaks_against_others_is_shown_before_anything_that_is_folded() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    world.early_sightings(true).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    // Nothing at more heat than there was at a sighting in the same region.
+    let region = &world.regions[0];
+    let later = world.day_of(region, 240.0).await;
+    world.set(later + Days::new(2));
+    let against = world.report(&region.id, later, "nothing", None, true).await;
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let page = ready(&mut observer, &format!("{PAGE}?profile=pinyon-needle-scale&season=2025")).await;
+    let (_, main) = page.split_once("<h1>").unwrap();
+    let (before, shown) = main.split_once("Reports that do not go with the others").unwrap_or_else(|| panic!("{main}"));
+    assert!(!before.contains("<details"), "{before}");
+    let (shown, _) = shown.split_once("</ul>").unwrap();
+    let row = format!("/desk/report/{against}\">{}, season 2025</a>", region.name);
+    assert!(shown.contains(&row) && shown.contains("Egg laying begins: it saw nothing at"), "{shown}");
+}
+
 // Before, the report that came after the freeze was passed over in silence, and a thaw was said to let it teach again.
 #[tokio::test]
 async fn adopted_while_frozen_it_is_said_which_reports_go_in_and_after_it_that_a_thaw_lets_none_teach() {
