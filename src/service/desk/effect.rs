@@ -205,7 +205,8 @@ impl Looked<'_> {
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
         let (by_others, by_all) = (here(self.without), here(self.with));
         // Once it is confirmed, a notice may have come of it: who has none of the one has none of the other.
-        let without = Given { untold: Some(report).filter(|of| of.counts()), ..Given::of(&by_others, &others) };
+        let untold = if report.counts() { std::slice::from_ref(report) } else { &[] };
+        let without = Given { untold, ..Given::of(&by_others, &others) };
         let given = [without, Given::of(&by_all, &counted)];
         let [without, with] = with_reports(app, records, seasons, &mut cache, at, given).await?;
         let moved_days = moved_days(&without.outlook, &with.outlook, &profile.window.opens);
