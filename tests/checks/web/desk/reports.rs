@@ -319,7 +319,12 @@ async fn before_a_report_is_confirmed_its_pages_say_to_how_many_that_sends_a_not
     let (says, button) = (page.find(SENDS).expect(&page), page.find(">Confirm it<").expect(&page));
     assert!(says < button, "{page}");
     let page = maria.get(&format!("{own}/effect")).await.body;
-    assert!(page.contains(SENDS), "{page}");
+    // Before, the page that says most of it had no button: whoever had read it went back to the report.
+    let (says, button) = (page.find(SENDS).expect(&page), page.find(">Confirm it<").expect(&page));
+    assert!(says < button && page.contains(&format!("action=\"{own}/set-aside\"")), "{page}");
+    let (mut vera, _) = desk.signed_in("vera", Role::Observer, RegionReach::default()).await;
+    let seen = vera.get(&format!("{own}/effect")).await.body;
+    assert!(seen.contains(SENDS) && !seen.contains(&format!("action=\"{own}/")), "{seen}");
     // What is only missing yet is no reason for ever.
     let missing = "The temperatures of March 8, 2025 are not in yet. ";
     assert!(page.contains(missing) && !page.contains("teaches nothing"), "{page}");
