@@ -1,9 +1,10 @@
-//! What confirming a field report sends to people, told before anybody confirms it.
+//! What confirming a field report sends to people, or saving a region, told before anybody does it.
 
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
+use super::region_changes::release;
 use super::{kind_words, local};
 use crate::assessment::season_model::Assessment;
 use crate::delivery::quiet_hours::QuietHours;
@@ -44,17 +45,21 @@ impl ComesUp {
         self.reach.values().sum()
     }
 
-    fn sentence(&self, region: &Region) -> String {
+    /// `act`: what brings it up, as `Confirming it`.
+    fn sentence(&self, act: &str, region: &Region) -> String {
         let notice = format!("“{}” for {}", kind_words(self.kind), region.name);
         let count = |channel| self.reach.get(&channel).copied().unwrap_or(0);
         let whom = match self.recipients() {
-            0 => return format!("Confirming it brings up {notice}, but nobody is signed up there."),
+            0 => {
+                let word = if self.leaves == Leaves::NeedsWord { " It will wait for a word of staff." } else { "" };
+                return format!("{act} brings up {notice}, but nobody is signed up there.{word}");
+            }
             1 => "1 address".to_owned(),
             n => format!("{n} addresses"),
         };
         let whom = format!("{whom} ({} by e-mail, {} by text)", count(Channel::Email), count(Channel::Sms));
         let at = |instant| local(instant, region.time_zone);
-        let sends = format!("Confirming it sends {notice} to {whom}");
+        let sends = format!("{act} sends {notice} to {whom}");
         match self.leaves {
             Leaves::AtOnce => format!("{sends}, at once."),
             Leaves::AfterQuietHours(from) => {
@@ -62,7 +67,7 @@ impl ComesUp {
             }
             Leaves::UnlessHeld(from) => format!("{sends} after the usual wait, on {}, unless it is held.", at(from)),
             Leaves::NeedsWord => {
-                format!("Confirming it brings up {notice}, to {whom}: that notice will wait for a word of staff.")
+                format!("{act} brings up {notice}, to {whom}: that notice will wait for a word of staff.")
             }
         }
     }
@@ -70,14 +75,30 @@ impl ComesUp {
 
 /// What confirming it sends, in sentences.
 pub fn in_words(comes_up: &[ComesUp], region: &Region) -> String {
+    sentences("Confirming it", comes_up, region)
+}
+
+/// What saving a region sends, in sentences; `None`: that cannot be worked out.
+pub fn of_saving_in_words(comes_up: Option<&[ComesUp]>, region: &Region) -> String {
+    let Some(comes_up) = comes_up else {
+        return format!(
+            "Whether a notice is due there cannot be worked out before it is saved: that is decided once it is, at the latest \
+             by the next cycle. What is due leaves {}.",
+            release(region.release)
+        );
+    };
+    sentences("Saving it", comes_up, region)
+}
+
+fn sentences(act: &str, comes_up: &[ComesUp], region: &Region) -> String {
     if comes_up.is_empty() {
-        return "Confirming it sends no notice now.".to_owned();
+        return format!("{act} sends no notice now.");
     }
-    comes_up.iter().map(|one| one.sentence(region)).collect::<Vec<_>>().join(" ")
+    comes_up.iter().map(|one| one.sentence(act, region)).collect::<Vec<_>>().join(" ")
 }
 
 /// The notices that a decision brings up, as it would be carried out now.
-pub(super) async fn comes_up(
+pub(in crate::service) async fn comes_up(
     app: &App,
     region: &Region,
     decided: &Assessment,

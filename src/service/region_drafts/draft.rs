@@ -10,6 +10,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::id::StationId;
 use crate::region::{Region, RegionId};
+use crate::service::desk::comes_up::ComesUp;
 use crate::service::new_region::trial::Trial;
 use crate::service::new_region::{Found, NoStation, Wish};
 use crate::service::preview::Preview;
@@ -99,6 +100,8 @@ pub struct Ready {
     pub preview: Preview,
     /// Of a change: as the region is now.
     pub before: Option<Preview>,
+    /// Which notices saving it brings up; `None`: that cannot be worked out.
+    pub comes_up: Option<Vec<ComesUp>>,
     /// What of the records could not be had.
     pub notes: Vec<String>,
     /// Of a new region: with its stations' records.

@@ -23,6 +23,7 @@ use crate::region::Region;
 use crate::season::lapse::usual_days_for;
 use crate::season::phrases::{capitalised, date};
 use crate::season::{DaySpan, days_after, days_before, days_between};
+use crate::service::desk::comes_up::of_saving_in_words;
 use crate::service::desk::region_words::{desk_words, page_words, whole_miles, without_brackets};
 use crate::service::desk::reports::act_at_once;
 use crate::service::desk::{DeskError, Hand, region_changes};
@@ -223,7 +224,7 @@ fn offer(none: &NoStation) -> Value {
 }
 
 fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
-    let Ready { found, preview, before, notes, .. } = ready;
+    let Ready { found, preview, before, comes_up, notes, .. } = ready;
     let region = &found.region;
     let may_save = match &draft.task {
         Task::Add(_) => desk.account().may_add(region),
@@ -264,6 +265,7 @@ fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
         others => between(preview, region),
         people => waiting.people, emails => waiting.emails, phones => waiting.phones,
         waiting => waiting.zips.iter().map(|one| context! { zip => one.zip.as_str(), people => one.people }).collect::<Vec<_>>(),
+        sends => of_saving_in_words(comes_up.as_deref(), region),
         may_save,
         typed_why => draft.typed.get("why"),
         why_not => (!may_save).then(|| not_theirs(desk)),

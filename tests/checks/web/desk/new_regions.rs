@@ -113,6 +113,7 @@ async fn a_region_is_looked_at_and_then_saved() {
                 "Between which regions it stands",
                 "<a href=\"#save\">Go to Save</a>",
                 "<h2 id=\"save\">",
+                "Saving it ",
                 ">Save</button>",
             ] {
                 assert!(page.body.contains(said), "{said}: {}", page.body);
