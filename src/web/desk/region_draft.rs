@@ -56,7 +56,12 @@ pub(super) fn path_of(draft: &Draft) -> String {
 
 pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let Some(draft) = own(&desk, &id) else { return gone(&desk) };
-    shown(&desk, &draft, field(&query, "follow") == "yes", None)
+    match field(&query, "follow") {
+        "yes" => draft.follow(true),
+        "no" => draft.follow(false),
+        _ => {}
+    }
+    shown(&desk, &draft, None)
 }
 
 pub(super) async fn save(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
@@ -140,7 +145,7 @@ pub(super) fn gone(desk: &Desk) -> Result<Response, Fault> {
 }
 
 fn refused(desk: &Desk, draft: &Draft, why: String) -> Result<Response, Fault> {
-    with_status(shown(desk, draft, false, Some(why)), StatusCode::UNPROCESSABLE_ENTITY)
+    with_status(shown(desk, draft, Some(why)), StatusCode::UNPROCESSABLE_ENTITY)
 }
 
 fn not_theirs(desk: &Desk) -> String {
@@ -163,7 +168,7 @@ pub(super) fn step_words(step: &Step, done: u64, of: u64) -> String {
     }
 }
 
-fn shown(desk: &Desk, draft: &Draft, follows: bool, wrong: Option<String>) -> Result<Response, Fault> {
+fn shown(desk: &Desk, draft: &Draft, wrong: Option<String>) -> Result<Response, Fault> {
     let (name, of_region) = match &draft.task {
         Task::Add(wish) => (wish.name.clone(), None),
         Task::Change(change) => (change.after.name.clone(), Some(change.before.id.to_string())),
@@ -173,6 +178,7 @@ fn shown(desk: &Desk, draft: &Draft, follows: bool, wrong: Option<String>) -> Re
         Stage::Saved(region) => Ok(desk.to(&format!("/desk/region/{region}"))),
         Stage::GivenUp => gone(desk),
         Stage::Working { step, done, of } => {
+            let follows = draft.follows();
             let at_work =
                 context! { step => capitalised(&step_words(&step, done, of)), done, of, follows, every => RELOAD_S };
             desk.page("region_draft_under_way", context! { ..at_work, ..around })
