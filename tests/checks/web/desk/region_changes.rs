@@ -63,20 +63,20 @@ async fn what_saving_brings_up_is_told_before_and_after_it() {
     let (region, store) = (world.regions[0].clone(), &world.app.store);
     subscribe(store, &[region.zips[0].as_str()], &["a@example.org", "+15055550101"]).await;
     let desk = DeskWorld::over(&world.app, world.clock.clone());
-    let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    let (mut nora, _) = desk.signed_in("nora", Role::Staff, of_region(region.id.as_str())).await;
     let own = format!("/desk/region/{}", region.id);
-    let form = filled(&mut maria, &format!("{own}/change"), &[("elevation_ft", "5,432")]).await;
-    let begun = send(&mut maria, &format!("{own}/change"), &form).await;
+    let form = filled(&mut nora, &format!("{own}/change"), &[("elevation_ft", "5,432")]).await;
+    let begun = send(&mut nora, &format!("{own}/change"), &form).await;
     assert_eq!(begun.status, StatusCode::SEE_OTHER, "{}", begun.body);
     let path = begun.header("location").to_owned();
-    let draft = ended(&mut maria, &path).await.body;
+    let draft = ended(&mut nora, &path).await.body;
     assert!(store.notices_of_season(&region.profile, 2025).await.unwrap().is_empty(), "nothing is decided by looking");
-    let saved = maria.post(&format!("{path}/save"), &[("sure", "yes")]).await;
+    let saved = nora.post(&format!("{path}/save"), &[("sure", "yes")]).await;
     assert_eq!(saved.header("location"), format!("{own}?done=changed"), "{}", saved.body);
     // Whoever saves waits a moment for it; a check waits until it is done.
     let changed = store.region(&region.id).await.unwrap();
     act_at_once(&desk.world.app, &changed, std::time::Duration::from_secs(600)).await;
-    let page = maria.get(&format!("{own}?done=changed")).await.body;
+    let page = nora.get(&format!("{own}?done=changed")).await.body;
     let notices = store.notices_of_season(&region.profile, 2025).await.unwrap();
     assert!(!notices.is_empty());
     for notice in notices {
