@@ -16,6 +16,8 @@ use crate::region::{Region, RegionId};
 use crate::season::profile::{Profiles, Sight};
 use crate::season::{Profile, StageId};
 use crate::service::app::{App, load_profiles};
+use crate::service::desk::DeskError;
+use crate::service::desk::far_off::far_off;
 use crate::service::desk::reports::{Acted, act_at_once};
 use crate::service::field_reports::{
     self, LONGEST_NAME, LONGEST_NOTE, TellingFault, before, can_be_seen, no_contradiction, seen_words,
@@ -223,10 +225,27 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         (true, false) => eprintln!("report {id} is kept and counts"),
         (false, false) => eprintln!("report {id} is kept; it counts once it is confirmed"),
     }
+    tell_far_off(&app, &store.field_report(&id).await?, &region).await?;
     if args.confirmed {
         act(&app, &[region]).await;
     }
     app.store.close().await;
+    Ok(())
+}
+
+/// Says what is remarkable of a report, as the desk does; to be asked before the report acts on its region's dates.
+async fn tell_far_off(app: &App, report: &StoredReport, region: &Region) -> Result<(), CommandError> {
+    let has_photograph = app.store.photograph_of(&report.id).await?.is_some();
+    let remark = far_off(app, report, region, has_photograph).await.map_err(|why| match why {
+        DeskError::Store(why) => why.into(),
+        why => CommandError::CheckSaidNo(why.to_string()),
+    })?;
+    if let Some(remark) = remark {
+        eprintln!(
+            "{remark} What cannot be so is set aside: `treebell field-report set-aside {} --why REASON`",
+            report.id
+        );
+    }
     Ok(())
 }
 
@@ -395,7 +414,6 @@ async fn judge(
     for id in ids {
         let report = store.field_report(id).await?;
         let region = store.region(&report.region).await?;
-        regions.insert(region.id.clone(), region);
         match judgement {
             Judgement::Refused => eprintln!("report {id} is set aside"),
             Judgement::Confirmed if report.moves_nothing() => {
@@ -407,6 +425,10 @@ async fn judge(
                  `treebell field-report change {id} --date DATE`"
             ),
         }
+        if judgement == Judgement::Confirmed {
+            tell_far_off(&app, &report, &region).await?;
+        }
+        regions.insert(region.id.clone(), region);
     }
     act(&app, &regions.into_values().collect::<Vec<_>>()).await;
     app.store.close().await;

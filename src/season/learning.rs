@@ -67,7 +67,7 @@ pub enum Untaught {
     NotInfested,
     /// The same person's other report of the season says more.
     SamePerson,
-    /// The profile's numbers have it in them already.
+    /// What was learned from its season is in the profile's numbers already, with it or without it.
     InNumbers,
     /// It says nothing of a stage whose sum is in doubt.
     NoStage,
@@ -84,7 +84,7 @@ impl Untaught {
             Untaught::HeatUnknown => "the heat of its day is not known yet",
             Untaught::NotInfested => "nobody knows that this tree has the insect",
             Untaught::SamePerson => "the same person's other report says more",
-            Untaught::InNumbers => "the profile's numbers have it in them",
+            Untaught::InNumbers => "what was learned from its season is in the profile's numbers already",
             Untaught::NoStage => "it says nothing of a stage whose sum is in doubt",
         }
     }
@@ -178,7 +178,7 @@ impl Learned {
         }
         Some(if !report.confirmed {
             Untaught::Unconfirmed
-        } else if is_in_numbers(profile, heated.season) {
+        } else if profile.is_learned_from(heated.season) {
             Untaught::InNumbers
         } else if !known(&report.stage) && known(&report.not_yet) && report.infested != Some(true) {
             Untaught::NotInfested
@@ -199,12 +199,8 @@ impl Learned {
     }
 }
 
-fn is_in_numbers(profile: &Profile, season: i32) -> bool {
-    profile.learned_through.is_some_and(|through| season <= through)
-}
-
 fn teaches_in(profile: &Profile, season: i32, heated: &HeatedReport) -> bool {
-    heated.report.confirmed && heated.season <= season && !is_in_numbers(profile, heated.season)
+    heated.report.confirmed && heated.season <= season && !profile.is_learned_from(heated.season)
 }
 
 /// The looks that say something of a stage, by season and region.

@@ -101,17 +101,17 @@ pub(crate) struct Given<'a> {
     pub belief: &'a SeasonBelief,
     /// Those that the decision is to know.
     pub reports: &'a [FieldReport],
-    /// A confirmed report, as if it had never been: what was decided because of it was not told either.
-    pub untold: Option<&'a StoredReport>,
+    /// Confirmed reports, as if they had never been: what was decided because of them was not told either.
+    pub untold: &'a [StoredReport],
 }
 
 impl<'a> Given<'a> {
     pub fn of(belief: &'a SeasonBelief, reports: &'a [FieldReport]) -> Self {
-        Self { belief, reports, untold: None }
+        Self { belief, reports, untold: &[] }
     }
 
     fn knows(&self, region: &Region, notice: &ToldNotice) -> bool {
-        self.untold.is_none_or(|report| {
+        self.untold.iter().all(|report| {
             let is_of_it = notice.report.as_deref() == Some(report.id.as_str());
             !is_of_it && (report.region != region.id || notice.decided_at < report.change.at)
         })

@@ -120,6 +120,11 @@ impl<'a> Previews<'a> {
         Self { own, records: RecordCache::new(trial.clone()), ..Self::new(app, &[]) }
     }
 
+    /// With the store that holds the stations of the region looked at.
+    pub fn own(&self) -> &App {
+        &self.own
+    }
+
     /// One region, saved or not. Its stations must be in the store.
     ///
     /// # Errors

@@ -55,6 +55,8 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "desk/reports",
     "desk/report",
     "desk/_came_up",
+    "desk/_report_word",
+    "desk/_report_aside",
     "desk/report_effect",
     "desk/region",
     "desk/_dates",

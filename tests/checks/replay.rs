@@ -15,7 +15,7 @@ use treebell::dispatch::channels::mail::MailWriter;
 use treebell::message::Templates;
 use treebell::people::{Address, Language, Reach, Zip};
 use treebell::people::{Consent, NewSubscriber};
-use treebell::region::{Region, Release};
+use treebell::region::{Region, RegionId, Release};
 use treebell::season::profile::{Profile, Profiles};
 use treebell::season::{NoticeKind, NoticeStatus};
 use treebell::service::app::App;
@@ -339,6 +339,22 @@ async fn a_replay_knows_nothing_of_what_came_later() {
     assert_ne!(straight[1].opened, other[1].opened, "the later warmth did reach the high region");
 }
 
+/// A report that nobody has confirmed.
+fn eggs_seen(region: &RegionId, observed_on: NaiveDate, tree: &str) -> NewFieldReport {
+    NewFieldReport {
+        region: region.clone(),
+        zip: None,
+        observed_on,
+        tree: Some(tree.into()),
+        seen: Seen::at(Profile::pinyon_needle_scale().sight("eggs").unwrap(), None),
+        nothing_on: None,
+        confirmed: false,
+        source: ReportSource::Staff,
+        person: None,
+        note: None,
+    }
+}
+
 // A season that was lived: what staff confirmed on a day is known from that day on, and what they confirmed after it never.
 #[tokio::test]
 async fn a_replay_knows_field_reports_as_they_stood_on_each_day() {
@@ -348,18 +364,7 @@ async fn a_replay_knows_field_reports_as_they_stood_on_each_day() {
     let inspect = before[0].notices.iter().find(|notice| notice.kind == NoticeKind::InspectNow).unwrap().decided_on;
     let morning = |day: NaiveDate| day.and_hms_opt(8, 0, 0).unwrap().and_utc();
     let told = async |tree: &str, confirmed: DateTime<Utc>| {
-        let new = NewFieldReport {
-            region: before[0].region.clone(),
-            zip: None,
-            observed_on: inspect - Days::new(12),
-            tree: Some(tree.into()),
-            seen: Seen::at(Profile::pinyon_needle_scale().sight("eggs").unwrap(), None),
-            nothing_on: None,
-            confirmed: false,
-            source: ReportSource::Staff,
-            person: None,
-            note: None,
-        };
+        let new = eggs_seen(&before[0].region, inspect - Days::new(12), tree);
         let id = store.add_field_report(&new, morning(inspect - Days::new(11))).await.unwrap();
         store.judge_field_reports(&[id], Judgement::Confirmed, None, None, confirmed).await.unwrap();
     };
@@ -432,18 +437,7 @@ async fn with_a_field_report_a_replay_has_one_part() {
     let region = world.app.store.regions().await.unwrap().remove(0).id;
     let parts = async || ReplayWorld::read(&world.app, &[]).await.unwrap().in_parts_of(1).part_count();
     assert_eq!(parts().await, 2);
-    let new = NewFieldReport {
-        region,
-        zip: None,
-        observed_on: day(4, 1),
-        tree: Some("at the gate".into()),
-        seen: Seen::at(Profile::pinyon_needle_scale().sight("eggs").unwrap(), None),
-        nothing_on: None,
-        confirmed: false,
-        source: ReportSource::Staff,
-        person: None,
-        note: None,
-    };
+    let new = eggs_seen(&region, day(4, 1), "at the gate");
     world.app.store.add_field_report(&new, day(4, 2).and_hms_opt(8, 0, 0).unwrap().and_utc()).await.unwrap();
     assert_eq!(parts().await, 1);
 }

@@ -12,7 +12,7 @@ use crate::config::Config;
 use crate::season::adopt::{Adopted, AdoptedStage};
 use crate::service::belief::Chosen;
 use crate::service::belief::learn::frozen_seasons;
-use crate::service::belief::version::{ProposalFault, proposal, proposed_dates};
+use crate::service::belief::version::{PartedReport, ProposalFault, proposal, proposed_dates};
 use crate::service::desk::learning::adopt;
 use crate::service::desk::{DeskError, Word};
 use crate::service::past_cache::unwatched;
@@ -42,7 +42,8 @@ pub async fn run(args: &Adopt, config: &Config) -> Result<(), CommandError> {
     tell_left_out(&left_out);
     let frozen = frozen_lines(&frozen_seasons(&found.known.frozen, chosen.season));
     let words = in_words(&chosen, &found.made, DegreeUnit::of_house(config));
-    print_out(&(words + &frozen + &dates_words(&chosen.profile, &dates, "adopted")))?;
+    let parted = parted_words(&found.parted(&chosen.profile, &regions));
+    print_out(&(words + &frozen + &parted + &dates_words(&chosen.profile, &dates, "adopted")))?;
     if args.go.is_wanted(&format!("write this as version {version}?"))? {
         let word = Word { by: &args.said.by, why: Some(&args.said.why) };
         let done = adopt(&app, &chosen, &found.fingerprint(), word).await;
@@ -63,6 +64,23 @@ fn how_to_thaw(profile: &str, why: &ProposalFault) -> String {
     let commands = unheard.seasons.iter().map(thaw).collect::<Vec<_>>().join(", ");
     let they = if unheard.reports == 1 { "it teaches" } else { "they teach" };
     format!("; {they} after {commands}")
+}
+
+/// Which reports go in and which do not, where learning from their seasons is frozen; empty where all that are new go in.
+fn parted_words(parted: &[PartedReport]) -> String {
+    let of = |is_adopted: bool| {
+        let some = parted.iter().filter(|of| of.is_adopted == is_adopted);
+        some.map(|of| format!("{} ({}, {})", of.id, of.region, of.observed_on)).collect::<Vec<_>>().join(", ")
+    };
+    if parted.is_empty() {
+        return String::new();
+    }
+    wrapped(&format!(
+        "Adopted: {}.\nNot adopted, confirmed after the freeze: {}. Once this is adopted they never teach; to take them in, thaw \
+         first (`treebell belief thaw`).\n",
+        of(true),
+        of(false)
+    ))
 }
 
 fn in_words(chosen: &Chosen, made: &Adopted, unit: DegreeUnit) -> String {
@@ -119,6 +137,24 @@ mod tests {
         ] {
             assert_eq!(stage_words(&change, unit), wanted);
         }
+    }
+
+    #[test]
+    fn where_some_new_reports_are_frozen_it_says_which_are_adopted_and_which_are_not() {
+        let of = |id: &str, is_adopted| PartedReport {
+            id: id.into(),
+            region: "North".into(),
+            observed_on: chrono::NaiveDate::from_ymd_opt(2025, 3, 4).unwrap(),
+            is_adopted,
+        };
+        let said = parted_words(&[of("r1", true), of("r2", false)]);
+        let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.starts_with("Adopted: r1 (North, 2025-03-04). Not adopted, "), "{said}");
+        assert!(
+            said.contains("after the freeze: r2 (North, 2025-03-04). Once this is adopted they never teach"),
+            "{said}"
+        );
+        assert_eq!(parted_words(&[]), "");
     }
 
     #[test]

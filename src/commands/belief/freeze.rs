@@ -7,7 +7,7 @@ use crate::commands::open::open_app;
 use crate::config::Config;
 use crate::service::desk;
 use crate::service::desk::DeskError;
-use crate::service::desk::learning::freeze;
+use crate::service::desk::learning::{freeze, thawed_words};
 
 #[derive(Debug, clap::Args)]
 pub struct Word {
@@ -30,7 +30,7 @@ pub async fn run(args: &Word, frozen: bool, config: &Config) -> Result<(), Comma
     let of = format!("learning of profile `{profile}` from season {season}");
     match (changed, frozen) {
         (true, true) => eprintln!("{of} is frozen: reports confirmed from now on teach nothing until it is thawed"),
-        (true, false) => eprintln!("{of} goes on: its confirmed reports teach again"),
+        (true, false) => eprintln!("profile `{profile}`: {}", thawed_words(&chosen)),
         (false, true) => eprintln!("{of} was frozen already; nothing is changed"),
         (false, false) => eprintln!("{of} was not frozen; nothing is changed"),
     }

@@ -217,6 +217,11 @@ impl Profile {
         Self::parse(PINYON_NEEDLE_SCALE).expect("the shipped file is read by a test")
     }
 
+    /// Whether what was learned from a season lies in the numbers: its reports teach no more.
+    pub fn is_learned_from(&self, season: i32) -> bool {
+        self.learned_through.is_some_and(|through| season <= through)
+    }
+
     /// The season that `day` belongs to.
     pub fn season_of(&self, day: NaiveDate) -> i32 {
         let year = day.year();

@@ -20,6 +20,7 @@ use crate::service::cycle_cache::CycleCache;
 use crate::service::learning::{Lessons, lessons};
 use crate::service::past_cache::Watch;
 use crate::service::region_fault::RegionFault;
+use crate::store::field_reports::StoredReport;
 use crate::store::learning::Freeze;
 use crate::text::Chain;
 
@@ -35,7 +36,8 @@ pub struct Belief {
     pub stages: Vec<StageBelief>,
     pub untaught: Vec<Idle>,
     pub places: PlacesShown,
-    /// Before any report, so without what was seen in the region itself, and with all of them.
+    /// Before any report, so without what was seen in the region itself and without the notices that this brought up there, and
+    /// with all of them.
     pub regions: Vec<RegionDates>,
     /// Regions that could not be looked at, and why.
     pub faults: Vec<String>,
@@ -195,6 +197,9 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
     let mut cache = CycleCache::default();
     let all = cache.reports(&app.store, profile, *season).await?;
     let none: &[FieldReport] = &[];
+    let mut counted =
+        app.store.field_reports_as_of(profile.first_day(*season), profile.last_day(*season), *now).await?;
+    counted.retain(StoredReport::counts);
     let (mut dates, mut faults) = (Vec::new(), Vec::new());
     let mut moved: Vec<(String, Vec<Option<i64>>)> = Vec::new();
     for (done, region) in (0..).zip(regions) {
@@ -203,7 +208,9 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
         // What was seen in a region fixes its dates, whatever is believed: before the reports, nothing was seen there.
         let (before, after) = (here(&prior), here(&learned));
-        let known = [Given::of(&before, none), Given::of(&after, &all)];
+        // Nor had anybody been told what they brought up.
+        let before = Given { untold: &counted, ..Given::of(&before, none) };
+        let known = [before, Given::of(&after, &all)];
         match with_reports(app, &mut records, &mut seasons, &mut cache, at, known).await {
             Ok([before, after]) => dates.push(RegionDates::of(region, (profile, &before), (profile, &after))),
             Err(why) => {

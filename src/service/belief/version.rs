@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use sha2::{Digest, Sha256};
 
 use super::dates::RegionDates;
@@ -10,10 +10,10 @@ use super::learn::{FrozenSeason, frozen_seasons};
 use super::{Chosen, regions_of};
 use crate::assessment::season_model::Assessment;
 use crate::region::Region;
-use crate::season::Profile;
 use crate::season::adopt::{Adopted, adopted};
 use crate::season::belief::SeasonBelief;
 use crate::season::learning::{Learned, Untaught};
+use crate::season::{FieldReport, Profile};
 use crate::service::app::App;
 use crate::service::assess::{At, with_beliefs};
 use crate::service::caches::{RecordCache, SeasonCache};
@@ -96,10 +96,40 @@ pub struct Proposal {
 }
 
 impl Proposal {
+    /// Which reports are adopted and which are left out since learning from their seasons is frozen; empty where none is left
+    /// out.
+    pub fn parted(&self, profile: &Profile, regions: &[Region]) -> Vec<PartedReport> {
+        let left_out = frozen_reports(profile, &self.known);
+        if left_out.is_empty() {
+            return Vec::new();
+        }
+        let of = |report: &FieldReport, is_adopted| PartedReport {
+            id: report.id.clone(),
+            region: regions
+                .iter()
+                .find(|region| region.id == report.region)
+                .map_or_else(|| report.region.to_string(), |region| region.name.clone()),
+            observed_on: report.observed_on,
+            is_adopted,
+        };
+        let taught = self.known.taught.iter().map(|heated| of(&heated.report, true));
+        taught.chain(left_out.into_iter().map(|report| of(report, false))).collect()
+    }
+
     /// Of the whole profile as it would be kept: what somebody looked at is what is adopted.
     pub fn fingerprint(&self) -> String {
         hex::encode(&Sha256::digest(self.made.profile.to_toml())[..8])
     }
+}
+
+/// A report beside an adoption from which some are left out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PartedReport {
+    pub id: String,
+    /// The name of its region.
+    pub region: String,
+    pub observed_on: NaiveDate,
+    pub is_adopted: bool,
 }
 
 /// Why a belief cannot be adopted.
@@ -127,16 +157,19 @@ pub struct Unheard {
 
 impl Unheard {
     fn of(profile: &Profile, known: &Lessons) -> Option<Self> {
-        // Those of seasons that are in the numbers would teach nothing new after a thaw either.
-        let is_new = |season: i32| profile.learned_through.is_none_or(|through| season > through);
-        let frozen = known.untaught.iter().filter(|(_, why)| *why == Untaught::Frozen);
-        let mut seasons: Vec<i32> =
-            frozen.map(|(report, _)| profile.season_of(report.observed_on)).filter(|season| is_new(*season)).collect();
+        let frozen = frozen_reports(profile, known);
+        let mut seasons: Vec<i32> = frozen.iter().map(|report| profile.season_of(report.observed_on)).collect();
         let reports = seasons.len();
         seasons.sort_unstable();
         seasons.dedup();
         (reports > 0).then_some(Self { reports, seasons })
     }
+}
+
+/// Those that would teach after a thaw: of seasons that are in the numbers none would.
+fn frozen_reports<'a>(profile: &Profile, known: &'a Lessons) -> Vec<&'a FieldReport> {
+    let frozen = known.untaught.iter().filter(|(_, why)| *why == Untaught::Frozen).map(|(report, _)| report);
+    frozen.filter(|report| !profile.is_learned_from(profile.season_of(report.observed_on))).collect()
 }
 
 impl fmt::Display for Unheard {
@@ -193,6 +226,8 @@ pub struct Offer {
     pub fingerprint: String,
     /// The seasons that stood still.
     pub frozen: Vec<FrozenSeason>,
+    /// See [`Proposal::parted`].
+    pub parted: Vec<PartedReport>,
     pub dates: Vec<RegionDates>,
     /// Regions that could not be looked at, and why.
     pub faults: Vec<String>,
@@ -207,5 +242,6 @@ pub async fn offer(app: &App, chosen: &Chosen, watch: &Watch) -> Result<Offer, P
     let regions = regions_of(app, &chosen.profile).await?;
     let (dates, faults) = proposed_dates(app, chosen, &found, &regions, watch).await;
     let frozen = frozen_seasons(&found.known.frozen, chosen.season);
-    Ok(Offer { fingerprint: found.fingerprint(), made: found.made, frozen, dates, faults })
+    let parted = found.parted(&chosen.profile, &regions);
+    Ok(Offer { fingerprint: found.fingerprint(), made: found.made, frozen, parted, dates, faults })
 }

@@ -1,9 +1,10 @@
-//! What a word on a field report sends to people, told before anybody says it.
+//! What a word on a field report sends to people, or saving a region, told before anybody does it.
 
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
+use super::region_changes::release;
 use super::{kind_words, local};
 use crate::assessment::season_model::Assessment;
 use crate::delivery::quiet_hours::QuietHours;
@@ -27,12 +28,16 @@ pub struct ComesUp {
 /// How it leaves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Leaves {
+    AtOnce,
     /// After so many minutes, in which it can be held or called off.
     Soon {
         undo_min: u32,
     },
     /// As soon as people may be written to again.
-    AfterQuietHours(DateTime<Utc>),
+    AfterQuietHours {
+        from: DateTime<Utc>,
+        can_be_held: bool,
+    },
     UnlessHeld(DateTime<Utc>),
     /// Staff are asked.
     NeedsWord,
@@ -49,59 +54,75 @@ impl ComesUp {
         self.reach.values().sum()
     }
 
-    fn sentence(&self, region: &Region, word: &str) -> String {
+    /// `act`: what brings it up, as `Confirming it`.
+    fn sentence(&self, act: &str, region: &Region) -> String {
         let notice = format!("“{}” for {}", kind_words(self.kind), region.name);
         let count = |channel| self.reach.get(&channel).copied().unwrap_or(0);
         let whom = match self.recipients() {
-            0 => return format!("{word} brings up {notice}, but nobody is signed up there."),
+            0 => {
+                let word = if self.leaves == Leaves::NeedsWord { " It will wait for a word of staff." } else { "" };
+                return format!("{act} brings up {notice}, but nobody is signed up there.{word}");
+            }
             1 => "1 address".to_owned(),
             n => format!("{n} addresses"),
         };
         let whom = format!("{whom} ({} by e-mail, {} by text)", count(Channel::Email), count(Channel::Sms));
         let at = |instant| local(instant, region.time_zone);
-        let sends = format!("{word} sends {notice} to {whom}");
+        let sends = format!("{act} sends {notice} to {whom}");
         match self.leaves {
+            Leaves::AtOnce => format!("{sends}, at once."),
             Leaves::Soon { undo_min } => {
                 let minutes = counted(u64::from(undo_min), "minute", "minutes");
                 format!("{sends}, {minutes} later; until then it can be held or called off.")
             }
-            Leaves::AfterQuietHours(from) => {
+            Leaves::AfterQuietHours { from, can_be_held } => {
+                let until = if can_be_held { " Until then it can be held or called off." } else { "" };
                 let from = at(from);
-                format!(
-                    "{sends}, from {from} on: now it is too early or too late in the day to write. Until then it can be held or \
-                     called off."
-                )
+                format!("{sends}, from {from} on: now it is too early or too late in the day to write.{until}")
             }
             Leaves::UnlessHeld(from) => format!("{sends} after the usual wait, on {}, unless it is held.", at(from)),
             Leaves::NeedsWord => {
-                format!("{word} brings up {notice}, to {whom}: that notice will wait for a word of staff.")
+                format!("{act} brings up {notice}, to {whom}: that notice will wait for a word of staff.")
             }
         }
     }
 }
 
-/// The word on a report, as sentences begin with it.
+/// What brings notices up, as sentences begin with it.
 pub const CONFIRMING: &str = "Confirming it";
 pub const KEEPING_DAY: &str = "Keeping this day";
+const SAVING: &str = "Saving it";
 
-/// What a word on a report sends, in sentences.
-pub fn in_words(comes_up: &[ComesUp], region: &Region, word: &str) -> String {
-    if comes_up.is_empty() {
-        return format!("{word} sends no notice now.");
-    }
-    comes_up.iter().map(|one| one.sentence(region, word)).collect::<Vec<_>>().join(" ")
+/// What saving a region sends, in sentences; `None`: that cannot be worked out.
+pub fn of_saving_in_words(comes_up: Option<&[ComesUp]>, region: &Region) -> String {
+    let Some(comes_up) = comes_up else {
+        return format!(
+            "Whether a notice is due there cannot be worked out before it is saved: that is decided once it is, at the latest \
+             by the next cycle. What is due leaves {}.",
+            release(region.release)
+        );
+    };
+    in_words(comes_up, region, SAVING)
 }
 
-/// The notices that a decision brings up, as it would be carried out now.
-pub(super) async fn comes_up(
+/// What an act sends, in sentences.
+pub fn in_words(comes_up: &[ComesUp], region: &Region, act: &str) -> String {
+    if comes_up.is_empty() {
+        return format!("{act} sends no notice now.");
+    }
+    comes_up.iter().map(|one| one.sentence(act, region)).collect::<Vec<_>>().join(" ")
+}
+
+/// The notices that a decision brings up, as it would be carried out now; what would leave at once waits for `undo_min`.
+pub(in crate::service) async fn comes_up(
     app: &App,
     region: &Region,
     decided: &Assessment,
     now: DateTime<Utc>,
+    undo_min: u32,
 ) -> Result<Vec<ComesUp>, StoreError> {
     let quiet = QuietHours::from(&app.config.delivery);
     let allowed = |at| quiet.next_allowed(at, region.time_zone);
-    let undo_min = app.config.desk.undo_min;
     let soon = now + TimeDelta::minutes(i64::from(undo_min));
     let mut found = Vec::new();
     for Verdict { kind, answer } in &decided.decision.verdicts {
@@ -120,7 +141,10 @@ pub(super) async fn comes_up(
         let Terms { release, approval_needed, .. } = terms;
         let leaves = match (release, approval_needed) {
             (_, Some(_)) | (Release::WhenConfirmed, None) => Leaves::NeedsWord,
-            (Release::AtOnce, None) if allowed(soon) > soon => Leaves::AfterQuietHours(allowed(soon)),
+            (Release::AtOnce, None) if allowed(soon) > soon => {
+                Leaves::AfterQuietHours { from: allowed(soon), can_be_held: undo_min > 0 }
+            }
+            (Release::AtOnce, None) if undo_min == 0 => Leaves::AtOnce,
             (Release::AtOnce, None) => Leaves::Soon { undo_min },
             (Release::UnlessHeld { hours }, None) => {
                 Leaves::UnlessHeld(allowed(now + TimeDelta::hours(i64::from(*hours))))

@@ -134,7 +134,7 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
         match looked.at(app, &mut records, &mut seasons, region.clone()).await {
             Ok((effect, with)) => {
                 if region.id == own.id && report.standing != ReportStanding::Confirmed {
-                    found.comes_up = comes_up(app, &own, &with, now).await?;
+                    found.comes_up = comes_up(app, &own, &with, now, app.config.desk.undo_min).await?;
                 }
                 found.regions.push(effect);
             }
@@ -207,7 +207,8 @@ impl Looked<'_> {
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
         let (by_others, by_all) = (here(self.without), here(self.with));
         // Once it is confirmed, a notice may have come of it: who has none of the one has none of the other.
-        let without = Given { untold: Some(report).filter(|of| of.counts()), ..Given::of(&by_others, &others) };
+        let untold = if report.counts() { std::slice::from_ref(report) } else { &[] };
+        let without = Given { untold, ..Given::of(&by_others, &others) };
         let given = [without, Given::of(&by_all, &counted)];
         let [without, with] = with_reports(app, records, seasons, &mut cache, at, given).await?;
         let moved_days = moved_days(&without.outlook, &with.outlook, &profile.window.opens);

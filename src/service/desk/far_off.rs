@@ -7,7 +7,7 @@ use crate::language::Language;
 use crate::region::Region;
 use crate::season::{StageId, StageOutlook, days_between, phrases};
 use crate::service::app::App;
-use crate::store::field_reports::{ReportSource, StoredReport};
+use crate::store::field_reports::{ReportSource, ReportStanding, StoredReport};
 
 /// What is remarkable of a report, in a sentence; `None`: it lies within what was likely, or nothing can be said.
 ///
@@ -51,7 +51,8 @@ pub async fn far_off(
         ReportSource::Staff => "who looked",
     };
     let look = if has_photograph { "look at the photograph or ask" } else { "ask" };
-    Ok(early.or(late).map(|what| format!("{what}: {look} {who} before it counts.")))
+    let until = if report.standing == ReportStanding::Confirmed { "" } else { " before it counts" };
+    Ok(early.or(late).map(|what| format!("{what}: {look} {who}{until}.")))
 }
 
 /// The 10 and 90 % points, or the day on which it came.

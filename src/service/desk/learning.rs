@@ -21,6 +21,18 @@ pub async fn freeze(app: &App, chosen: &Chosen, is_frozen: bool, word: Word<'_>)
     Ok(app.store.freeze_learning(&word).await?)
 }
 
+/// What the end of a freeze does; nothing where the numbers have what was learned from that season by now.
+pub fn thawed_words(chosen: &Chosen) -> String {
+    let season = chosen.season;
+    match chosen.profile.learned_through.filter(|_| chosen.profile.is_learned_from(season)) {
+        None => format!("Learning from season {season} goes on: its confirmed reports teach again"),
+        Some(through) => format!(
+            "Learning from season {season} is not frozen any more, but its reports still teach nothing: what was learned up to \
+             season {through} was adopted, and a report that was not adopted then stays left out"
+        ),
+    }
+}
+
 /// Makes what was learned the profile's next version, if it is still what somebody looked at. Gives that version.
 ///
 /// # Errors

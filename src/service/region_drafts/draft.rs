@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
@@ -10,6 +11,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::id::StationId;
 use crate::region::{Region, RegionId};
+use crate::service::desk::comes_up::ComesUp;
 use crate::service::new_region::trial::Trial;
 use crate::service::new_region::{Found, NoStation, Wish};
 use crate::service::preview::Preview;
@@ -99,6 +101,8 @@ pub struct Ready {
     pub preview: Preview,
     /// Of a change: as the region is now.
     pub before: Option<Preview>,
+    /// Which notices saving it brings up; `None`: that cannot be worked out.
+    pub comes_up: Option<Vec<ComesUp>>,
     /// What of the records could not be had.
     pub notes: Vec<String>,
     /// Of a new region: with its stations' records.
@@ -122,6 +126,8 @@ pub struct Draft {
     pub typed: BTreeMap<String, String>,
     stage: watch::Sender<Stage>,
     given_up: CancellationToken,
+    /// Whoever began it wants its page to load itself again while it is worked on.
+    follows: AtomicBool,
 }
 
 impl Draft {
@@ -134,7 +140,17 @@ impl Draft {
     ) -> Self {
         let (task, typed) = asked;
         let stage = watch::Sender::new(Stage::Working { step: Step::InLine, done: 0, of: 0 });
-        Self { id, owner: owner.to_owned(), begun_at, task, typed, stage, given_up }
+        let follows = AtomicBool::new(false);
+        Self { id, owner: owner.to_owned(), begun_at, task, typed, stage, given_up, follows }
+    }
+
+    /// Whether its page loads itself again; said once, that holds wherever the page is come to from.
+    pub fn follows(&self) -> bool {
+        self.follows.load(Ordering::Relaxed)
+    }
+
+    pub fn follow(&self, follows: bool) {
+        self.follows.store(follows, Ordering::Relaxed);
     }
 
     pub fn stage(&self) -> Stage {

@@ -10,6 +10,7 @@
 //! one account and in all, so many kept, each for so long.
 
 mod draft;
+mod due;
 mod work;
 
 use std::collections::BTreeMap;

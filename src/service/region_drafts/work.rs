@@ -4,6 +4,7 @@
 use std::sync::Arc;
 
 use super::draft::{Draft, Failure, Ready, RegionChange, Stage, Step, Task};
+use super::due::due;
 use crate::service::app::App;
 use crate::service::new_region::history::{fetch, not_fetched, notes};
 use crate::service::new_region::trial::Trial;
@@ -74,8 +75,12 @@ async fn add(app: &App, draft: &Arc<Draft>, wish: &Wish, ground: &Ground) -> Res
     app.store.try_region(&found.region, &found.new_stations, now).await?;
     let trial = Trial::of(&found, ground, now).await?;
     let notes = records(app, draft, &trial, ground).await?;
-    let preview = Previews::in_trial(app, trial.store()).of(&found.region, &watch(draft)).await?;
-    Ok(Ready { found, preview, before: None, notes, trial: Some(trial) })
+    let mut previews = Previews::in_trial(app, trial.store());
+    let preview = previews.of(&found.region, &watch(draft)).await?;
+    // Where the store has all of its records, it has their forecasts as well.
+    let own = if found.new_stations.is_empty() && trial.lacking().is_empty() { app } else { previews.own() };
+    let comes_up = due(app, own, &found.region, &preview.waiting).await?;
+    Ok(Ready { found, preview, before: None, comes_up, notes, trial: Some(trial) })
 }
 
 /// Fetches what the trial lacks; gives what could not be had.
@@ -105,7 +110,8 @@ async fn of_change(app: &App, draft: &Arc<Draft>, change: &RegionChange, ground:
     let now = previews.of(before, &watch(draft)).await?;
     let preview = previews.of(after, &watch(draft)).await?;
     let found = Found { region: after.clone(), new_stations: Vec::new(), facts: Vec::new(), remarks, doubts };
-    Ok(Ready { found, preview, before: Some(now), notes: Vec::new(), trial: None })
+    let comes_up = due(app, app, after, &preview.waiting).await?;
+    Ok(Ready { found, preview, before: Some(now), comes_up, notes: Vec::new(), trial: None })
 }
 
 /// Tells how many past seasons are lived through.

@@ -1,5 +1,4 @@
-//! What field reports taught: the belief of each stage, what each report pulls, each region's dates; and the word of
-//! administrators on it.
+//! What field reports taught: the belief of each stage, what each report pulls, each region's dates; and learning frozen.
 
 use std::sync::Arc;
 
@@ -22,9 +21,8 @@ use crate::season::{DateSpread, Observer, Profile, days_between};
 use crate::service::belief::dates::{Dates, RegionDates};
 use crate::service::belief::learn::{Belief, Doubt, Idle, Range, Shown, StageBelief, Teacher, shown_of};
 use crate::service::belief::picture::chart;
-use crate::service::belief::version::{ProposalFault, offer};
 use crate::service::belief::{ChoiceFault, Chosen, choose};
-use crate::service::desk::learning::{adopt, freeze, no_belief};
+use crate::service::desk::learning::{freeze, thawed_words};
 use crate::service::desk::{DeskError, Word, local};
 use crate::text::Chain;
 use crate::units::c_to_f;
@@ -91,41 +89,7 @@ async fn frozen_or_thawed(desk: &Desk, typed: &Typed, is_frozen: bool) -> Result
     Ok(desk.to(&format!("{}&done={done}", path_of(&chosen))))
 }
 
-/// What would change if the belief became the profile's numbers.
-pub(super) async fn adoption(desk: Desk, Query(query): Query<Typed>) -> Result<Response, Fault> {
-    offered(&desk, &query, None).await
-}
-
-pub(super) async fn adopt_sent(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
-    let against = |why: String| with_message(&desk, &typed, why);
-    let chosen = match chosen(&desk, &typed).await? {
-        Ok(chosen) => chosen,
-        Err(why) => return against(why).await,
-    };
-    let why = field(&typed, "why");
-    let app = app_of(&desk, Some(why))?;
-    match adopt(&app, &chosen, field(&typed, "seen"), Word { by: by(&desk), why: Some(why) }).await {
-        Ok(_) => {
-            // Other processes take it up at their next cycle.
-            if let Err(why) = app.profiles.renew(&app.store).await {
-                tracing::error!("the profiles in use stay as they were: {}", Chain(&why));
-            }
-            Ok(desk.to(&format!("{}&done=adopted", path_of(&chosen))))
-        }
-        Err(DeskError::Reason(why)) => {
-            against(format!("Say why, in a few words without e-mail addresses or telephone numbers: {why}.")).await
-        }
-        Err(DeskError::OtherBelief) => Ok(desk.to(&format!("{}&done=changed", adoption_of(&chosen)))),
-        Err(why @ DeskError::NoBelief(_)) => against(capitalised(&why.to_string()) + ".").await,
-        Err(why) => Err(fault_of(why)),
-    }
-}
-
-async fn with_message(desk: &Desk, typed: &Typed, why: String) -> Result<Response, Fault> {
-    with_status(offered(desk, typed, Some(why)).await, StatusCode::UNPROCESSABLE_ENTITY)
-}
-
-async fn refused(desk: &Desk, typed: &Typed, why: String) -> Result<Response, Fault> {
+pub(super) async fn refused(desk: &Desk, typed: &Typed, why: String) -> Result<Response, Fault> {
     with_status(shown(desk, typed, None, Some(why)).await, StatusCode::UNPROCESSABLE_ENTITY)
 }
 
@@ -146,12 +110,8 @@ pub(super) async fn chosen(desk: &Desk, asked: &Typed) -> Result<Result<Chosen, 
     }
 }
 
-fn path_of(chosen: &Chosen) -> String {
+pub(super) fn path_of(chosen: &Chosen) -> String {
     format!("/desk/learned?profile={}&season={}", chosen.profile.id, chosen.season)
-}
-
-fn adoption_of(chosen: &Chosen) -> String {
-    format!("/desk/learned/adoption?profile={}&season={}", chosen.profile.id, chosen.season)
 }
 
 /// All that the outcome hangs on but the weather, which comes in with the next day or after some minutes.
@@ -204,6 +164,8 @@ async fn shown(desk: &Desk, asked: &Typed, done: Option<&str>, against: Option<S
         name => capitalised(&profile.names.en),
         version => profile.version,
         through => profile.learned_through,
+        in_numbers => profile.is_learned_from(chosen.season),
+        thawed => thawed_words(&chosen),
         is_over => chosen.is_over,
         seasons => (first..=under_way).rev().collect::<Vec<_>>(),
         asked => format!("profile={}&season={}", profile.id, chosen.season),
@@ -292,6 +254,10 @@ fn told(desk: &Desk, profile: &Profile, found: &Arc<Shown>) -> Value {
         older_frozen => belief.frozen.iter().filter(|of| of.season != belief.season).map(|of| of.season).collect::<Vec<_>>(),
         narrow, middle, wide,
         stages => belief.stages.iter().map(|stage| stage_of(profile, belief, stage, heat, &name)).collect::<Vec<_>>(),
+        contradictions => belief.stages.iter().flat_map(|stage| {
+            let of = profile.stage(&stage.stage).map_or_else(|| stage.stage.to_string(), |of| capitalised(&of.names.en));
+            stage.contradictions.iter().map(|doubt| doubt_of(&of, doubt, heat, &name)).collect::<Vec<_>>()
+        }).collect::<Vec<_>>(),
         untaught => belief.untaught.iter().map(|idle| untaught_of(profile, idle, &name)).collect::<Vec<_>>(),
         moved_by => moved_by(&moved),
         moved => moved.into_iter().map(dates_of).collect::<Vec<_>>(),
@@ -328,7 +294,6 @@ fn stage_of(
         places => heat.whole(stage.places_c),
         years => heat.whole(stage.years_c),
         reports => stage.reports.iter().map(|report| teacher_of(belief, report, heat, name)).collect::<Vec<_>>(),
-        contradictions => stage.contradictions.iter().map(|doubt| doubt_of(doubt, heat, name)).collect::<Vec<_>>(),
     }
 }
 
@@ -361,9 +326,10 @@ fn teacher_of(belief: &Belief, report: &Teacher, heat: Heat, name: &dyn Fn(&Regi
     }
 }
 
-fn doubt_of(doubt: &Doubt, heat: Heat, name: &dyn Fn(&RegionId) -> String) -> Value {
+fn doubt_of(stage: &str, doubt: &Doubt, heat: Heat, name: &dyn Fn(&RegionId) -> String) -> Value {
     let percent = doubt.chance * 100.0;
     context! {
+        stage,
         id => &doubt.id,
         region => name(&RegionId(doubt.region.clone())),
         season => doubt.season,
@@ -441,75 +407,4 @@ fn signed(value: f64) -> String {
         rounded if rounded < 0.0 => format!("−{:.0}", rounded.abs()),
         _ => format!("+{rounded:.0}"),
     }
-}
-
-/// Why there is nothing to adopt, and what can be done about it.
-fn nothing(why: ProposalFault) -> String {
-    let mend = match &why {
-        ProposalFault::Frozen { .. } => {
-            "; on the page “What was learned” of that season, an administrator can let its reports teach again"
-        }
-        _ => "",
-    };
-    no_belief(why).to_string() + mend
-}
-
-async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Response, Fault> {
-    let chosen = match chosen(desk, asked).await? {
-        Ok(chosen) => chosen,
-        Err(why) => return refused(desk, asked, why).await,
-    };
-    let key = key_of(desk, &chosen).await?;
-    let (app, whose) = (desk.site().app().clone(), chosen.clone());
-    let work = |watch| async move { offer(&app, &whose, &watch).await.map_err(nothing) };
-    let profile = &*chosen.profile;
-    let head = context! {
-        profile => &profile.id,
-        name => capitalised(&profile.names.en),
-        version => profile.version,
-        season => chosen.season,
-        is_over => chosen.is_over,
-        asked => format!("profile={}&season={}", profile.id, chosen.season),
-        keeps => desk.account().may(Deed::Administer),
-        against,
-        changed => field(asked, "done") == "changed",
-        typed_why => field(asked, "why"),
-    };
-    let found = match desk.site().offers().ask(&key, PATIENCE, work).await {
-        Stand::UnderWay(done, of) => {
-            return waiting(desk, "What an adoption would change", &adoption_of(&chosen), (done, of));
-        }
-        Stand::Failed(why) => {
-            return desk.page("adoption", context! { found => (), nothing => capitalised(&why) + ".", ..head });
-        }
-        Stand::Done(found) => found,
-    };
-    let heat = Heat::of(desk);
-    let stage_name = |id| profile.stage(id).map_or_else(String::new, |of| capitalised(&of.names.en));
-    let changes: Vec<Value> = found
-        .made
-        .changes
-        .iter()
-        .map(|change| {
-            context! {
-                name => stage_name(&change.stage),
-                sum_before => heat.whole(change.sum_before),
-                sum => heat.whole(change.sum),
-                belief_before => heat.whole(change.belief_before),
-                belief => heat.whole(change.belief),
-                reports => change.reports,
-            }
-        })
-        .collect();
-    let shown = context! {
-        next => found.made.profile.version,
-        provisional => found.made.profile.provisional,
-        fingerprint => &found.fingerprint,
-        frozen => found.frozen.iter().map(|frozen| frozen.in_words(Language::En)).collect::<Vec<_>>(),
-        unit => heat.symbol(),
-        changes,
-        dates => found.dates.iter().map(dates_of).collect::<Vec<_>>(),
-        faults => &found.faults,
-    };
-    desk.page("adoption", context! { found => shown, nothing => (), ..head })
 }

@@ -9,6 +9,7 @@
 //! `programs.rs` alone, which know no session, as the pages know no token.
 
 mod account;
+mod adoption;
 mod again;
 mod browser;
 mod caller;
@@ -106,8 +107,8 @@ pub const ENTRIES: &[Entry] = &[
     Entry::page("/desk/learned/belief.svg", Needs::Deed(Deed::See), || get(learned::picture)),
     Entry::form("/desk/learned/freeze", Needs::Deed(Deed::Administer), || post(learned::freeze_sent)),
     Entry::form("/desk/learned/thaw", Needs::Deed(Deed::Administer), || post(learned::thaw_sent)),
-    Entry::page("/desk/learned/adoption", Needs::Deed(Deed::See), || get(learned::adoption)),
-    Entry::form("/desk/learned/adopt", Needs::Deed(Deed::Administer), || post(learned::adopt_sent)),
+    Entry::page("/desk/learned/adoption", Needs::Deed(Deed::See), || get(adoption::page)),
+    Entry::form("/desk/learned/adopt", Needs::Deed(Deed::Administer), || post(adoption::sent)),
     Entry::page("/desk/learned/years", Needs::Deed(Deed::See), || get(again::page)),
     Entry::page("/desk/learned/fit.svg", Needs::Deed(Deed::See), || get(again::picture)),
     Entry::form("/desk/learned/adopt-fit", Needs::Deed(Deed::Administer), || post(again::adopt_sent)),

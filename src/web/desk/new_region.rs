@@ -117,6 +117,7 @@ pub(super) fn begin(desk: &Desk, task: Task, typed: &Typed, ground: Ground) -> R
     let mut typed = typed.clone();
     let before = typed.remove(AGAIN).and_then(|id| drafts.of(by(desk), &id, desk.site().now()));
     let draft = drafts.begin(desk.site().app(), by(desk), (task, typed), ground)?;
+    draft.follow(before.as_ref().is_some_and(|before| before.follows()));
     // One that was saved still leads to its region.
     if let Some(before) = before.filter(|before| !matches!(before.stage(), Stage::Saved(_))) {
         drafts.give_up(&before);

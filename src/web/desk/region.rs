@@ -13,13 +13,16 @@ use super::report::{change, long};
 use super::said::done_of;
 use super::today::{shown_region, standing_words};
 use crate::chart::ribbon::{Axis, gradients, months};
+use crate::delivery::quiet_hours::QuietHours;
 use crate::language::Language;
 use crate::people::Channel;
 use crate::region::RegionId;
+use crate::season::NoticeStatus;
 use crate::season::phrases::{capitalised, date};
 use crate::season::status::SeasonStanding;
+use crate::service::app::App;
 use crate::service::desk::nobody::HAD_NOBODY;
-use crate::service::desk::notice::{standing_shown, why_skipped};
+use crate::service::desk::notice::{fate, leaves_from, standing_shown, why_skipped};
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
 use crate::service::desk::region_words::whole_miles;
 use crate::service::desk::{kind_words, local, region_changes};
@@ -54,6 +57,11 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
     let view = desk.site().views().peek().and_then(|views| views.region(&id).cloned());
     let has_chart = view.as_ref().is_some_and(|view| view.is_made && view.known.is_some());
     let chart_comes = !region.retired && view.is_none_or(|view| !view.is_made);
+    let done = done_of(&DONE, &query);
+    let came_up = match done {
+        Some("added" | "changed") => Some(came_up(app, &seen).await?),
+        _ => None,
+    };
     let total: u64 = seen.people.values().flat_map(|by_channel| by_channel.values()).sum();
     desk.page(
         "region",
@@ -66,7 +74,8 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             heights => region.band.map(|band| capitalised(&band.words(Language::En))),
             zone => zone.name(),
             retired => region.retired,
-            done => done_of(&DONE, &query),
+            done,
+            came_up,
             may_act => desk.may_act_on(region),
             may_add => desk.account().may_add_regions(),
             owner_reports => region.owner_reports.name(),
@@ -103,6 +112,24 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             }).collect::<Vec<_>>(),
         },
     )
+}
+
+/// The notices that came up since it was last changed, with how many each goes to.
+async fn came_up(app: &App, seen: &RegionInDepth) -> Result<Vec<Value>, Fault> {
+    let (region, mut lines) = (&seen.row.region, Vec::new());
+    let Some(changed_at) = seen.changes.first().map(|entry| entry.at) else { return Ok(lines) };
+    let quiet = QuietHours::from(&app.config.delivery);
+    let is_since = |notice: &&Notice| notice.decided_at >= changed_at && notice.status() != NoticeStatus::Skipped;
+    for notice in seen.notices.iter().filter(is_since) {
+        let goes_to: u64 = match notice.released_at() {
+            Some(_) => app.store.delivery_words(&notice.id).await?.values().sum(),
+            None => app.store.count_recipients(&region.id).await?.values().sum(),
+        };
+        let leaves = leaves_from(notice, quiet, region.time_zone, app.clock.now());
+        let stands = capitalised(&fate(notice, leaves, region.time_zone));
+        lines.push(context! { path => path_of(&notice.id), kind => kind_words(notice.kind), stands, goes_to });
+    }
+    Ok(lines)
 }
 
 fn station_of(station: &StationHealth, zone: chrono_tz::Tz) -> Value {

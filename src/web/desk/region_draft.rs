@@ -23,6 +23,7 @@ use crate::region::Region;
 use crate::season::lapse::usual_days_for;
 use crate::season::phrases::{capitalised, date};
 use crate::season::{DaySpan, days_after, days_before, days_between};
+use crate::service::desk::comes_up::of_saving_in_words;
 use crate::service::desk::region_words::{desk_words, page_words, whole_miles, without_brackets};
 use crate::service::desk::reports::act_at_once;
 use crate::service::desk::{DeskError, Hand, region_changes};
@@ -55,7 +56,12 @@ pub(super) fn path_of(draft: &Draft) -> String {
 
 pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     let Some(draft) = own(&desk, &id) else { return gone(&desk) };
-    shown(&desk, &draft, field(&query, "follow") == "yes", None)
+    match field(&query, "follow") {
+        "yes" => draft.follow(true),
+        "no" => draft.follow(false),
+        _ => {}
+    }
+    shown(&desk, &draft, None)
 }
 
 pub(super) async fn save(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
@@ -139,7 +145,7 @@ pub(super) fn gone(desk: &Desk) -> Result<Response, Fault> {
 }
 
 fn refused(desk: &Desk, draft: &Draft, why: String) -> Result<Response, Fault> {
-    with_status(shown(desk, draft, false, Some(why)), StatusCode::UNPROCESSABLE_ENTITY)
+    with_status(shown(desk, draft, Some(why)), StatusCode::UNPROCESSABLE_ENTITY)
 }
 
 fn not_theirs(desk: &Desk) -> String {
@@ -162,7 +168,7 @@ pub(super) fn step_words(step: &Step, done: u64, of: u64) -> String {
     }
 }
 
-fn shown(desk: &Desk, draft: &Draft, follows: bool, wrong: Option<String>) -> Result<Response, Fault> {
+fn shown(desk: &Desk, draft: &Draft, wrong: Option<String>) -> Result<Response, Fault> {
     let (name, of_region) = match &draft.task {
         Task::Add(wish) => (wish.name.clone(), None),
         Task::Change(change) => (change.after.name.clone(), Some(change.before.id.to_string())),
@@ -172,6 +178,7 @@ fn shown(desk: &Desk, draft: &Draft, follows: bool, wrong: Option<String>) -> Re
         Stage::Saved(region) => Ok(desk.to(&format!("/desk/region/{region}"))),
         Stage::GivenUp => gone(desk),
         Stage::Working { step, done, of } => {
+            let follows = draft.follows();
             let at_work =
                 context! { step => capitalised(&step_words(&step, done, of)), done, of, follows, every => RELOAD_S };
             desk.page("region_draft_under_way", context! { ..at_work, ..around })
@@ -223,7 +230,7 @@ fn offer(none: &NoStation) -> Value {
 }
 
 fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
-    let Ready { found, preview, before, notes, .. } = ready;
+    let Ready { found, preview, before, comes_up, notes, .. } = ready;
     let region = &found.region;
     let may_save = match &draft.task {
         Task::Add(_) => desk.account().may_add(region),
@@ -264,6 +271,7 @@ fn told(desk: &Desk, draft: &Draft, ready: &Ready) -> Value {
         others => between(preview, region),
         people => waiting.people, emails => waiting.emails, phones => waiting.phones,
         waiting => waiting.zips.iter().map(|one| context! { zip => one.zip.as_str(), people => one.people }).collect::<Vec<_>>(),
+        sends => of_saving_in_words(comes_up.as_deref(), region),
         may_save,
         typed_why => draft.typed.get("why"),
         why_not => (!may_save).then(|| not_theirs(desk)),

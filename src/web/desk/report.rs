@@ -385,13 +385,18 @@ pub(super) async fn effect_page(
         Err(why @ DeskError::NoDates { .. }) => (None, Some(capitalised(&why.to_string()) + ".")),
         Err(why) => return Err(fault_of(why)),
     };
+    let mine = desk.may_act_on(&region);
+    let has_photograph = app.store.photograph_of(&id).await?.is_some();
     let done = ["entered", "confirmed"].into_iter().find(|done| *done == field(&query, "done"));
     let is_confirmed = report.standing == ReportStanding::Confirmed;
+    let remark = match mine && !is_confirmed {
+        true => far_off(app, &report, &region, has_photograph).await.map_err(fault_of)?,
+        false => None,
+    };
     let came_up = match done {
         Some(_) => notices_since(&desk, &report, &region, Since::All).await?,
         None => Vec::new(),
     };
-    let sends = found.as_ref().filter(|_| !is_confirmed).map(|found| in_words(&found.comes_up, &region, CONFIRMING));
     desk.page(
         "report_effect",
         context! {
@@ -400,11 +405,20 @@ pub(super) async fn effect_page(
             region => &region.name,
             looked_on => long(report.observed_on),
             is_confirmed,
+            is_new => report.standing == ReportStanding::New,
+            is_aside => report.standing == ReportStanding::Refused,
+            mine,
+            // Refused, the form is shown on the report's own page.
+            wrong => (), wrong_why => (), typed_why => "",
             idle => report.moves_nothing().then(|| moves_nothing(report.infested)),
             done,
             came_up,
             fault,
-            sends,
+            remark,
+            // Where no dates can be worked out, nothing is decided either.
+            sends => (!is_confirmed).then(|| {
+                in_words(found.as_ref().map_or(&[][..], |found| &found.comes_up[..]), &region, CONFIRMING)
+            }),
             found => found.as_ref().map(|found| told(found, &region)),
         },
     )

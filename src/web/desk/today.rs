@@ -50,7 +50,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
             day => seen.now.with_timezone(&zone).format("%A, %B %-d, %Y").to_string(),
             taken_back,
             may_add => account.may_add_regions(),
-            may_move_clock => account.may(Deed::Act),
+            may_act => account.may(Deed::Act),
             needs_word => seen.needs_word.iter().map(line).collect::<Vec<_>>(),
             held => seen.held.iter().map(line).collect::<Vec<_>>(),
             left => seen.left.iter().map(shown_left).collect::<Vec<_>>(),

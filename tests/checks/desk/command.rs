@@ -1,4 +1,4 @@
-//! `treebell notices` as it is typed.
+//! `treebell notices` and `treebell field-report` as they are typed.
 
 use std::path::Path;
 
@@ -17,12 +17,15 @@ use crate::people::two_regions;
 use crate::support::open_store;
 
 fn run(folder: &Path, line: &str, columns: &str) -> (i32, String, String) {
+    typed(folder, &format!("notices {line}"), columns)
+}
+
+fn typed(folder: &Path, line: &str, columns: &str) -> (i32, String, String) {
     let words = line.split_whitespace().map(|word| word.replace('~', " "));
     let output = Command::cargo_bin("treebell")
         .unwrap()
         .current_dir(folder)
         .env("COLUMNS", columns)
-        .arg("notices")
         .args(words)
         .output()
         .unwrap();
@@ -94,6 +97,34 @@ async fn the_command_shows_what_the_page_shows() {
     let json: serde_json::Value = serde_json::from_str(&json).unwrap();
     let counted = ["whom", "would_have_gone_to"].map(|field| json[field].as_array().unwrap().len());
     assert_eq!(counted, [0, 2], "{json}");
+}
+
+// Before, only the desk said so.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_report_far_off_what_was_likely_is_remarked_upon_as_at_the_desk() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
+    two_regions(&store).await;
+    // A season that is over by every clock.
+    let year = this_year() - 1;
+    let mut said = outlook("north", &format!("{year}-03-20"), 5, RecordTrust::Sound);
+    (said.season.year, said.today) = (year, format!("{year}-03-02").parse().unwrap());
+    store.put_outlook(&said, SystemClock.now()).await.unwrap();
+    store.close().await;
+    let add = |day: &str, more: &str| {
+        let line = format!("field-report add --region north --stage egg-laying-begins --date {year}-{day} {more}");
+        let (code, out, err) = typed(folder.path(), &line, "100");
+        assert_eq!(code, 0, "{err}");
+        (out.trim().to_owned(), err)
+    };
+    let remark = "This is 13 days before the earliest likely date (March 15): ask who looked";
+    let (id, err) = add("03-02", "--confirmed");
+    assert!(err.contains(&format!("{remark}. What cannot be so is set aside: ")) && err.contains(&id), "{err}");
+    let (id, err) = add("03-02", "");
+    assert!(err.contains(&format!("{remark} before it counts. ")), "{err}");
+    let (_, _, err) = typed(folder.path(), &format!("field-report confirm {id}"), "100");
+    assert!(err.contains(&format!("{remark}. ")), "{err}");
+    assert!(!add("03-18", "--confirmed").1.contains("likely date"), "it was likely then");
 }
 
 /// A notice that waits for a word and is of use until tomorrow; gives its id.

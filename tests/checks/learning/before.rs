@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use treebell::region::RegionId;
 use treebell::service::belief::choose;
 use treebell::service::belief::learn::gather;
 use treebell::service::desk::effect::effect;
@@ -36,5 +37,15 @@ async fn dates_before_reports_are_without_what_was_seen_in_the_region_itself() {
         let shown = stage.reports.iter().find(|of| of.id == *id).unwrap();
         assert!(shown.moves_days.is_some_and(|days| days < 0), "{id}: {:?}", shown.moves_days);
         assert_eq!(shown.moves_days, told.regions[0].moved_days, "{id}");
+    }
+
+    // Nor had anybody been told there what they brought up: a told day would be held to.
+    assert_eq!(world.cycle().await.faults, Vec::<String>::new());
+    let told = world.app.store.notices_of_season(&chosen.profile.id, 2025).await.unwrap();
+    let is_told = |region: &RegionId| told.iter().any(|notice| notice.season.region == *region);
+    assert!(world.regions[..2].iter().all(|region| is_told(&region.id)), "{told:?}");
+    let since = gather(&world.app, &chosen, &world.regions[..2], &unwatched()).await.unwrap();
+    for (was, is) in belief.regions.iter().zip(&since.regions) {
+        assert_eq!(is.before.days, was.before.days, "{}", is.region);
     }
 }

@@ -114,6 +114,63 @@ async fn where_only_frozen_reports_are_new_the_adoption_says_so_and_how_they_are
     assert!(page.contains("would follow version"), "{page}");
 }
 
+// Before, it was folded away with the stage of which it speaks.
+#[tokio::test]
+async fn a_report_that_speaks_against_others_is_shown_before_anything_that_is_folded() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    world.early_sightings(true).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    // Nothing at more heat than there was at a sighting in the same region.
+    let region = &world.regions[0];
+    let later = world.day_of(region, 240.0).await;
+    world.set(later + Days::new(2));
+    let against = world.report(&region.id, later, "nothing", None, true).await;
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let page = ready(&mut observer, &format!("{PAGE}?profile=pinyon-needle-scale&season=2025")).await;
+    let (_, main) = page.split_once("<h1>").unwrap();
+    let (before, shown) = main.split_once("Reports that do not go with the others").unwrap_or_else(|| panic!("{main}"));
+    assert!(!before.contains("<details"), "{before}");
+    let (shown, _) = shown.split_once("</ul>").unwrap();
+    let row = format!("/desk/report/{against}\">{}, season 2025</a>", region.name);
+    assert!(shown.contains(&row) && shown.contains("Egg laying begins: it saw nothing at"), "{shown}");
+}
+
+// Before, the report that came after the freeze was passed over in silence, and a thaw was said to let it teach again.
+#[tokio::test]
+async fn adopted_while_frozen_it_is_said_which_reports_go_in_and_after_it_that_a_thaw_lets_none_teach() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let (_, ids) = world.early_sightings(false).await;
+    world.confirm(&ids[0]).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    let (path, learned) = (
+        format!("{PAGE}/adoption?profile=pinyon-needle-scale&season=2025"),
+        format!("{PAGE}?profile=pinyon-needle-scale&season=2025"),
+    );
+    let page = ready(&mut admin, &path).await;
+    assert!(!page.contains("ot adopted: confirmed after the freeze"), "nothing is left out: {page}");
+    desk.pass(chrono::TimeDelta::minutes(5));
+    said(&mut admin, "freeze", &[("why", "the crew reads bark wrongly")]).await;
+    desk.pass(chrono::TimeDelta::minutes(5));
+    world.confirm(&ids[1]).await;
+    let page = ready(&mut admin, &path).await;
+    for (id, fate) in [(&ids[0], "<p>Adopted.</p>"), (&ids[1], "<p>Not adopted: confirmed after the freeze.</p>")] {
+        let (_, row) = page.split_once(&format!("/desk/report/{id}\"")).unwrap_or_else(|| panic!("{id}: {page}"));
+        assert!(row.split("</li>").next().unwrap().contains(fate), "{id}: {fate}: {page}");
+    }
+    let seen = page.split("name=\"seen\" value=\"").nth(1).unwrap().split('"').next().unwrap();
+    let done = said(&mut admin, "adopt", &[("seen", seen), ("why", "after the season")]).await;
+    assert_eq!(done.status, StatusCode::SEE_OTHER, "{}", done.body);
+    let page = ready(&mut admin, &learned).await;
+    assert!(page.contains("End the freeze of season 2025") && !page.contains("teach again"), "{page}");
+    desk.pass(chrono::TimeDelta::minutes(5));
+    let thawed = said(&mut admin, "thaw", &[("why", "they have learned it")]).await;
+    let page = ready(&mut admin, thawed.header("location")).await;
+    assert!(page.contains("is not frozen any more, but its reports still teach nothing"), "{page}");
+    assert!(!page.contains("teach again") && !page.contains("Freeze learning"), "{page}");
+    assert!(world.lessons().await.taught.is_empty());
+}
+
 #[tokio::test]
 async fn what_was_looked_at_is_adopted_and_nothing_else() {
     let world = World::build(Store::in_memory().await.unwrap()).await;

@@ -113,6 +113,7 @@ async fn a_region_is_looked_at_and_then_saved() {
                 "Between which regions it stands",
                 "<a href=\"#save\">Go to Save</a>",
                 "<h2 id=\"save\">",
+                "Saving it ",
                 ">Save</button>",
             ] {
                 assert!(page.body.contains(said), "{said}: {}", page.body);
@@ -319,6 +320,11 @@ async fn drafts_under_way_are_bounded_and_survive_that_nobody_looks() {
     assert!(page.body.contains("?follow=yes"));
     let follows = browser.get(&format!("{path}?follow=yes")).await;
     assert!(follows.body.contains("<meta http-equiv=\"refresh\" content=\"5\">"), "{}", follows.body);
+    // Before, whoever came back to it by the list of drafts, or was led to it by a form, had to ask again.
+    let reloads = "<meta http-equiv=\"refresh\" content=\"5\">";
+    assert!(browser.get(&path).await.body.contains(reloads));
+    assert!(!browser.get(&format!("{path}?follow=no")).await.body.contains("http-equiv"));
+    assert!(!browser.get(&path).await.body.contains("http-equiv"));
     let (in_line, of) = (&paths[MOST - 1].1, paths[MOST - 1].0);
     assert!(browsers[of].get(in_line).await.body.contains("Waiting until other drafts are done"));
 

@@ -3,12 +3,15 @@
 use axum::http::StatusCode;
 use treebell::people::account::{RegionReach, Role};
 use treebell::region::{Region, Release, Zip};
+use treebell::service::desk::kind_words;
+use treebell::service::desk::reports::act_at_once;
 use treebell::store::Store;
 use treebell::store::audit::{AuditEntry, AuditFilter};
 
 use super::new_regions::ended;
 use super::support::{Browser, DeskWorld, of_region};
 use crate::engines::on_each_engine;
+use crate::learning::World;
 use crate::people::{subscribe, zip};
 
 /// The form as its page shows it, with some fields otherwise.
@@ -51,6 +54,42 @@ async fn changes(store: &Store, region: &str) -> Vec<AuditEntry> {
 }
 
 const CHANGE: &str = "/desk/region/north/change";
+
+// Before, a notice that was due left a minute after Save, and no page had said so.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_saving_brings_up_is_told_before_and_after_it() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    world.early_sightings(true).await;
+    let (region, store) = (world.regions[0].clone(), &world.app.store);
+    subscribe(store, &[region.zips[0].as_str()], &["a@example.org", "+15055550101"]).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut nora, _) = desk.signed_in("nora", Role::Staff, of_region(region.id.as_str())).await;
+    let own = format!("/desk/region/{}", region.id);
+    let form = filled(&mut nora, &format!("{own}/change"), &[("elevation_ft", "5,432")]).await;
+    let begun = send(&mut nora, &format!("{own}/change"), &form).await;
+    assert_eq!(begun.status, StatusCode::SEE_OTHER, "{}", begun.body);
+    let path = begun.header("location").to_owned();
+    let draft = ended(&mut nora, &path).await.body;
+    assert!(store.notices_of_season(&region.profile, 2025).await.unwrap().is_empty(), "nothing is decided by looking");
+    let saved = nora.post(&format!("{path}/save"), &[("sure", "yes")]).await;
+    assert_eq!(saved.header("location"), format!("{own}?done=changed"), "{}", saved.body);
+    // Whoever saves waits a moment for it; a check waits until it is done.
+    let changed = store.region(&region.id).await.unwrap();
+    act_at_once(&desk.world.app, &changed, std::time::Duration::from_secs(600)).await;
+    let page = nora.get(&format!("{own}?done=changed")).await.body;
+    let notices = store.notices_of_season(&region.profile, 2025).await.unwrap();
+    assert!(!notices.is_empty());
+    for notice in notices {
+        let kind = kind_words(notice.kind);
+        let said = format!("“{kind}” for {} to 2 addresses (1 by e-mail, 1 by text)", region.name);
+        // One that waits for a word has a comma there.
+        assert!(draft.contains("Saving it ") && draft.replace(", to 2", " to 2").contains(&said), "{said}: {draft}");
+        assert!(
+            page.contains("That brought up:") && page.contains(&format!(">{kind}</a>, to 2 addresses. ")),
+            "{page}"
+        );
+    }
+}
 
 #[tokio::test(flavor = "multi_thread")]
 async fn words_are_changed_at_once_and_what_moves_dates_is_shown_first() {

@@ -236,6 +236,12 @@ async fn today_counts_notices_and_reports_that_need_a_word_and_leads_to_each() {
     let page = maria.get("/desk/today").await.body;
     assert!(page.contains(&format!("Needs a word: <a href=\"#word-1\">1 notice</a> and {reports}")), "{page}");
     assert!(page.contains("<li id=\"word-1\""), "{page}");
+    // Before, an observer was asked for a word that they may not say.
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let page = olga.get("/desk/today").await.body;
+    let waits = format!("Waits for a word of staff: <a href=\"#word-1\">1 notice</a> and {reports}");
+    assert!(page.contains(&waits) && page.contains("\">Read it<"), "{page}");
+    assert!(!page.contains("Needs a word") && !page.contains("Read and decide"), "{page}");
     // Of another's regions they are not theirs.
     let (mut vera, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
     assert!(vera.get("/desk/today").await.body.contains("Nothing waits for you."));
@@ -333,7 +339,12 @@ async fn before_a_report_is_confirmed_its_pages_say_to_how_many_that_sends_a_not
     let (says, button) = (page.find(SENDS).expect(&page), page.find(">Confirm it<").expect(&page));
     assert!(says < button, "{page}");
     let page = maria.get(&format!("{own}/effect")).await.body;
-    assert!(page.contains(SENDS), "{page}");
+    // Before, the page that says most of it had no button: whoever had read it went back to the report.
+    let (says, button) = (page.find(SENDS).expect(&page), page.find(">Confirm it<").expect(&page));
+    assert!(says < button && page.contains(&format!("action=\"{own}/set-aside\"")), "{page}");
+    let (mut vera, _) = desk.signed_in("vera", Role::Observer, RegionReach::default()).await;
+    let seen = vera.get(&format!("{own}/effect")).await.body;
+    assert!(seen.contains(SENDS) && !seen.contains(&format!("action=\"{own}/")), "{seen}");
     // What is only missing yet is no reason for ever.
     let missing = "The temperatures of March 8, 2025 are not in yet. ";
     assert!(page.contains(missing) && !page.contains("teaches nothing"), "{page}");
