@@ -15,6 +15,7 @@ mod caller;
 mod code;
 mod cookies;
 mod date_doubts;
+pub(super) mod fault;
 mod gate;
 mod invitation;
 mod learned;
