@@ -80,7 +80,9 @@ pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandE
 
 /// A practice store, on which no service runs. A store that cannot be opened is told of elsewhere.
 async fn look_for_practice(config: &Config, reading: &mut Reading) {
-    let Ok(Some(store)) = open_store_if_current(config, &Randomness::of_system()).await else { return };
+    let randomness = Randomness::of_system();
+    let opened = tokio::time::timeout(online::PATIENCE, open_store_if_current(config, &randomness)).await;
+    let Ok(Ok(Some(store))) = opened else { return };
     let refused = daemon::refuse_practice(&store).await;
     store.close().await;
     if let Err(why @ DaemonError::Practice { .. }) = refused {

@@ -19,7 +19,7 @@ use crate::text::root_cause;
 use crate::weather::FeedKind;
 
 /// Nobody waits longer for a check.
-const PATIENCE: Duration = Duration::from_secs(20);
+pub(super) const PATIENCE: Duration = Duration::from_secs(20);
 
 /// What answers is told, what does not is a fault of its setting.
 pub(super) async fn try_all(config: &Config, reading: &mut Reading, findings: &mut Findings) {
