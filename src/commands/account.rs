@@ -5,7 +5,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use super::args::Why;
 use super::error::CommandError;
 use super::format::{counted, instant, print_fitted, print_json, print_out, ruled_table};
-use super::open::open_store_for;
+use super::open::{open_store, open_store_for};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::people::account::{Account, AccountName, County, RegionReach, Role};
@@ -216,7 +216,7 @@ fn print_invitation(config: &Config, name: &AccountName, token: &str, now: DateT
 }
 
 async fn list(json: bool, config: &Config, now: DateTime<Utc>) -> Result<(), CommandError> {
-    let store = open_store_for(config, &Why::default()).await?;
+    let store = open_store(config).await?;
     let accounts = store.accounts().await?;
     store.close().await;
     if json {

@@ -1,4 +1,4 @@
-//! `treebell key`: the keys of hashes, by which addresses are known after their erasure and links are sealed.
+//! `treebell key`: the keys of hashes, by which addresses are known after their erasure and links are sealed, and those of the desk.
 
 use std::path::{Path, PathBuf};
 
@@ -16,14 +16,15 @@ use crate::secret::is_open_to_others;
 use crate::service::app::store_address;
 use crate::store::{KnownKey, Store};
 
-/// Make and move the keys by which addresses and links are hashed
+/// Make and move the keys by which addresses and links are hashed, and secrets of the desk are sealed
 #[derive(Debug, clap::Subcommand)]
 pub enum KeyCommand {
     /// Make a key and write it to a new file that only its owner can read
     ///
-    /// Addresses and links want one each. A new key goes first in its list of the settings; the older ones stay behind it for
-    /// ever, since what was erased cannot be hashed anew and stop links never end. Keep copies of the files apart from copies of
-    /// the store.
+    /// Addresses (keys.addresses), links (keys.links) and the desk (desk.keys) want one each. A new key goes first in its list of
+    /// the settings. Older ones of addresses and links stay behind it for ever, since what was erased cannot be hashed anew and stop
+    /// links never end; one of the desk may go when all have signed in since. Keep copies of the files apart from copies of the
+    /// store.
     New {
         /// The file to make
         #[arg(long, value_name = "FILE")]
@@ -56,7 +57,8 @@ pub async fn run(command: KeyCommand, config: &Config) -> Result<(), CommandErro
             let key = Key::draw(&Randomness::of_system());
             create_private(&to, &format!("{}\n", key.expose()))?;
             eprintln!(
-                "a key is in `{}` (fingerprint {}); name it in keys.addresses or keys.links",
+                "a key is in `{}` (fingerprint {}); name it in one of keys.addresses, keys.links and desk.keys, each of which wants \
+                 one of its own",
                 to.display(),
                 key.fingerprint()
             );

@@ -23,11 +23,17 @@ use crate::weather::fetch::{Fetcher, Limits, RealSleeper};
 
 /// The whole app, on the clock of its store. Acts on its store are those of whoever runs the command.
 pub async fn open_app(config: &Config) -> Result<App, AppError> {
-    open_app_for(config, &Why::default()).await
+    app_opened(config, &Why::default()).await
 }
 
 /// As [`open_app`], for acts with a reason.
 pub async fn open_app_for(config: &Config, why: &Why) -> Result<App, AppError> {
+    let app = app_opened(config, why).await?;
+    tell_practice(&app.store).await?;
+    Ok(app)
+}
+
+async fn app_opened(config: &Config, why: &Why) -> Result<App, AppError> {
     let mut app = App::open(config, Arc::new(SystemClock), &Randomness::of_system()).await?;
     app.clock = clock_of(&app.store).await?;
     app.store = app.store.acting(Actor { clock: app.clock.clone(), ..actor(why) });
@@ -36,11 +42,29 @@ pub async fn open_app_for(config: &Config, why: &Why) -> Result<App, AppError> {
 
 /// The store of the settings, with secrets from this machine. Acts on it are those of whoever runs the command.
 pub async fn open_store(config: &Config) -> Result<Store, AppError> {
-    open_store_for(config, &Why::default()).await
+    store_opened(config, &Why::default()).await
 }
 
 /// As [`open_store`], for acts with a reason.
 pub async fn open_store_for(config: &Config, why: &Why) -> Result<Store, AppError> {
+    let store = store_opened(config, why).await?;
+    tell_practice(&store).await?;
+    Ok(store)
+}
+
+/// Whoever writes to a practice store and takes it for the real one would wait in vain for what follows.
+async fn tell_practice(store: &Store) -> Result<(), StoreError> {
+    if store.practice().await?.is_some() {
+        eprintln!(
+            "warning: {} is a practice store with invented people: what is done here holds in practice alone, and `treebell run` \
+             refuses it. Name the real store in store.address if you meant that",
+            store.shown()
+        );
+    }
+    Ok(())
+}
+
+async fn store_opened(config: &Config, why: &Why) -> Result<Store, AppError> {
     let store = app::open_store(config, &Randomness::of_system()).await?;
     let clock = clock_of(&store).await?;
     Ok(store.acting(Actor { clock, ..actor(why) }))

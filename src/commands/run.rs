@@ -131,7 +131,7 @@ async fn gather(config: &Config) -> Result<(App, Outside), CommandError> {
         .map_err(|why| CommandError::Usage(crate::weather::feeds::chain(&why)))?;
     let app = App::open(config, Arc::new(SystemClock), &randomness).await?;
     // Before anything is listened to or written.
-    daemon::refuse_practice(&app).await.map_err(daemon_error)?;
+    daemon::refuse_practice(&app.store).await.map_err(daemon_error)?;
     if app.store.key_lies_inside() {
         warn!(
             "the key of the address hashes lies in the store beside them: whoever copies the store can find out which phone numbers \

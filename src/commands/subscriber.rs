@@ -14,7 +14,7 @@ use crate::people::csv::evidence;
 use crate::people::{Address, EmailAddress, Language, PhoneNumber, Reach};
 use crate::people::{Consent, NewSubscriber};
 use crate::region::{RegionId, Zip};
-use crate::service::people_list::{Manner, Taken, take_in};
+use crate::service::people_list::{Manner, Taken, lines_in_words, take_in};
 use crate::service::photographs;
 use crate::service::subscribe::places::places;
 use crate::service::subscribe::stop::{erase_for_staff, stop_for_staff};
@@ -301,7 +301,7 @@ async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
     let bar = progress_bar(list.lines.len() as u64, "{bar:30} {pos} of {len} lines, {eta} left");
     let taken = take_in(&store, &list, (&source, manner), now, &|_| Ok(()), &|lines| bar.inc(lines)).await;
     bar.finish_and_clear();
-    let Taken { added, extended, unchanged, faults, kept } = taken?;
+    let Taken { added, extended, extended_lines, unchanged, faults, kept } = taken?;
     let named = in_file(&args.file, &faults);
     if !kept {
         return Err(CommandError::Usage(format!(
@@ -313,7 +313,11 @@ async fn import(args: &Import, config: &Config) -> Result<(), CommandError> {
         eprintln!("{named}");
     }
     let lines: BTreeSet<u64> = faults.iter().map(|fault| fault.number).collect();
-    eprintln!("{added} added, {extended} known and extended, {unchanged} unchanged, {} bad", lines.len());
+    let named = match lines_in_words(&extended_lines) {
+        none if none.is_empty() => none,
+        words => format!(" ({words})"),
+    };
+    eprintln!("{added} added, {extended} known and extended{named}, {unchanged} unchanged, {} bad", lines.len());
     say_homeless(&store, list.lines.iter().flat_map(|line| &line.subscriber.zips)).await
 }
 

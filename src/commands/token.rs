@@ -5,7 +5,7 @@ use chrono::TimeDelta;
 use super::args::Why;
 use super::error::CommandError;
 use super::format::{instant, print_fitted, print_json, print_out, ruled_table};
-use super::open::open_store_for;
+use super::open::{open_store, open_store_for};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::people::access_token::Scope;
@@ -82,7 +82,7 @@ pub async fn run(command: TokenCommand, config: &Config) -> Result<(), CommandEr
             Ok(())
         }
         TokenCommand::List { json } => {
-            let store = open_store_for(config, &Why::default()).await?;
+            let store = open_store(config).await?;
             let tokens = store.access_tokens().await?;
             store.close().await;
             if json {

@@ -257,7 +257,7 @@ fn fault_of_public_url(written: &str, url: Option<&Url>) -> Option<String> {
         None => false,
     };
     (url.scheme() != "https" && !(url.scheme() == "http" && is_here))
-        .then(|| format!("`{written}` must start with https://"))
+        .then(|| format!("`{written}` must start with https://; http:// is taken for this machine alone"))
 }
 
 /// E-mail to people must say who writes and from where (15 U.S.C. 7704(a)(5), from memory).

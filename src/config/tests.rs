@@ -311,6 +311,18 @@ fn no_e_mail_goes_out_that_does_not_say_who_writes_and_where_to_ask() {
     Config::parse("[email]\nfolder = \"outbox\"\n").expect("a folder is nobody's mailbox");
 }
 
+/// Whoever tries the desk on a laptop reads there that it needs no proxy.
+#[test]
+fn the_settings_say_for_which_public_address_tls_is_not_wanted() {
+    let reference = include_str!("../../config/treebell.toml");
+    for setting in ["\npublic_url = ", "\n[desk] "] {
+        let (_, said) = reference.split_once(setting).expect(setting);
+        let said: Vec<&str> = said.lines().take(2).collect();
+        assert!(said.concat().contains("http://localhost"), "{setting}: {said:#?}");
+    }
+    assert!(faults("[messages]\npublic_url = \"http://example.org\"\n")[0].contains("for this machine alone"));
+}
+
 #[test]
 fn a_public_address_is_one_that_links_can_stand_below() {
     for address in

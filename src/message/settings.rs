@@ -22,7 +22,7 @@ pub struct MessagesConfig {
     pub postal_address: String,
     /// Where people can ask: stands in HELP and e-mail.
     pub help_contact: String,
-    /// Public address of this service, for links; empty = no links.
+    /// Public address of this service, for links; empty = no links. Over TLS, unless it names this machine itself.
     pub public_url: PublicUrl,
     /// Show the season's chart in the e-mails of notices.
     pub chart_in_email: bool,

@@ -33,7 +33,7 @@ use crate::service::app::App;
 use crate::service::texts::reassembly::Reassembly;
 use crate::store::acts::Actor;
 use crate::store::runs::{CYCLE, ONCE, RunResult, Start};
-use crate::store::{Engine, ServiceLock, StoreError};
+use crate::store::{Engine, ServiceLock, Store, StoreError};
 use crate::timetable::{ScheduleError, Tick, Timetable};
 use crate::weather::fetch::Fetcher;
 
@@ -84,10 +84,10 @@ pub enum DaemonError {
 ///
 /// # Errors
 /// [`DaemonError::Practice`] of one, or when the store fails.
-pub async fn refuse_practice(app: &App) -> Result<(), DaemonError> {
-    match app.store.practice().await? {
+pub async fn refuse_practice(store: &Store) -> Result<(), DaemonError> {
+    match store.practice().await? {
         None => Ok(()),
-        Some(_) => Err(DaemonError::Practice { shown: app.store.shown().to_owned() }),
+        Some(_) => Err(DaemonError::Practice { shown: store.shown().to_owned() }),
     }
 }
 
@@ -127,7 +127,7 @@ pub async fn run(
     manager: Manager,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<Drained, DaemonError> {
-    refuse_practice(app).await?;
+    refuse_practice(&app.store).await?;
     let schedule = &app.config.schedule;
     let timetable = schedule.timetable()?;
     for warning in schedule.cycle.warnings() {
@@ -221,7 +221,7 @@ pub async fn once(
     patience: Duration,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<OnceReport, DaemonError> {
-    refuse_practice(app).await?;
+    refuse_practice(&app.store).await?;
     let _lock = app.store.lock_service().await?;
     if let Some(starter) = outside.starter {
         note_loaded(app, starter, false).await?;

@@ -12,6 +12,9 @@ use crate::store::{Store, StoreError};
 /// Lines between two words of how far it is.
 const LINES_AT_ONCE: usize = 4000;
 
+/// Lines that are named one by one.
+const LINES_NAMED: usize = 12;
+
 /// What becomes of a list.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Manner {
@@ -29,11 +32,25 @@ pub struct Taken {
     pub added: u64,
     /// Known, and something is new of them.
     pub extended: u64,
+    /// Lines of those who were extended, in their order.
+    pub extended_lines: Vec<u64>,
     pub unchanged: u64,
     /// Every bad line, in their order.
     pub faults: Vec<LineFault>,
     /// Whether it was kept.
     pub kept: bool,
+}
+
+/// Such as `line 3`, `lines 3, 5 and 9`, or of many `lines 3, 5, 9 and 40 more`; empty for none.
+pub fn lines_in_words(lines: &[u64]) -> String {
+    let (named, more) = lines.split_at(lines.len().min(LINES_NAMED));
+    let named: Vec<String> = named.iter().map(ToString::to_string).collect();
+    match (named.split_last(), more.len()) {
+        (None, _) => String::new(),
+        (Some((only, [])), 0) => format!("line {only}"),
+        (Some((last, others)), 0) => format!("lines {} and {last}", others.join(", ")),
+        (Some(_), more) => format!("lines {} and {more} more", named.join(", ")),
+    }
 }
 
 /// Takes a list in: one transaction for all, so that a reader sees the list whole or not at all, and one row of the audit.
@@ -64,7 +81,10 @@ pub async fn take_in(
         for (line, outcome) in lines.iter().zip(enrolling.enrol(&mut tx, &people).await?) {
             match outcome {
                 Ok(Enrolled::Added { .. }) => taken.added += 1,
-                Ok(Enrolled::Extended { .. }) => taken.extended += 1,
+                Ok(Enrolled::Extended { .. }) => {
+                    taken.extended += 1;
+                    taken.extended_lines.push(line.number);
+                }
                 Ok(Enrolled::Unchanged { .. }) => taken.unchanged += 1,
                 Err(why) => taken.faults.push(LineFault { number: line.number, what: why.to_string() }),
             }
@@ -86,4 +106,22 @@ pub async fn take_in(
     tx.note_act(Act::SubscribersImported, "subscribers", &detail).await?;
     tx.commit().await?;
     Ok(taken)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_many_lines_the_first_are_named_and_the_others_counted() {
+        for (lines, words) in [
+            (Vec::new(), ""),
+            (vec![3], "line 3"),
+            (vec![3, 5, 9], "lines 3, 5 and 9"),
+            ((2..=13).collect(), "lines 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12 and 13"),
+            ((2..=53).collect(), "lines 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13 and 40 more"),
+        ] {
+            assert_eq!(lines_in_words(&lines), words);
+        }
+    }
 }

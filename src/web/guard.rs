@@ -3,14 +3,13 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use axum::body::Body;
 use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use futures::FutureExt;
 
-use super::desk::upload;
+use super::desk::{fault as desk_fault, programs, upload};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
 
@@ -58,6 +57,8 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
         _ => LONGEST_ANSWER,
     };
     let is_get = matches!(parts.method, Method::GET | Method::HEAD);
+    let is_desk = page == "desk" && !spanish && site.credentials().is_some();
+    let of_desk = is_desk.then(|| parts.headers.clone());
     let mut response = if is_get || is_stop(&visit.path) || from_our_own_page(&parts.headers, &site) {
         let answer = next.run(Request::from_parts(parts, body));
         // A panic is a bug of ours; it must cost one visitor one answer and nobody else anything.
@@ -70,12 +71,12 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
         Fault::BadRequest("the form was sent from another site").into_response()
     };
     if let Some(fault) = response.extensions_mut().remove::<Arc<Fault>>() {
-        response = visit.fault(&fault);
+        response = told(&fault, &visit, of_desk.as_ref()).await;
     } else if response.status().is_client_error()
         && !response.headers().contains_key(header::CONTENT_LENGTH)
         && is_plain(&response)
     {
-        response = as_page(response, &visit);
+        response = as_page(response.status(), &visit, of_desk.as_ref()).await;
     }
     let headers = response.headers_mut();
     // The desk's gate wants to read where a form comes from, and under `no-referrer` browsers say `Origin: null` of their own pages
@@ -125,10 +126,22 @@ fn kind_of_page(path: &str) -> &'static str {
     }
 }
 
+/// The answer that says what is wrong: to programs as JSON, to staff in the frame of the desk, to visitors as a page.
+async fn told(fault: &Fault, visit: &Visit, of_desk: Option<&HeaderMap>) -> Response {
+    match of_desk {
+        _ if programs::asks(&visit.path) => programs::told(fault),
+        Some(headers) => desk_fault::page(visit, headers, fault).await,
+        None => visit.fault(fault),
+    }
+}
+
 /// What axum refuses by itself (a body too large, a form that cannot be read) gets a page too, with its status kept.
-fn as_page(response: Response<Body>, visit: &Visit) -> Response {
-    let status = response.status();
-    let mut page = visit.fault(&Fault::BadRequest("refused before it reached its page"));
+async fn as_page(status: StatusCode, visit: &Visit, of_desk: Option<&HeaderMap>) -> Response {
+    let fault = match status {
+        StatusCode::METHOD_NOT_ALLOWED => Fault::Method,
+        _ => Fault::BadRequest("refused before it reached its page"),
+    };
+    let mut page = told(&fault, visit, of_desk).await;
     *page.status_mut() = status;
     page
 }

@@ -78,15 +78,19 @@ impl Visit {
     /// The page that says what is wrong.
     pub(super) fn fault(&self, fault: &Fault) -> Response {
         fault.log();
-        let mut response = self
-            .page("fault", context! { kind => fault.name() })
-            .unwrap_or_else(|_| (StatusCode::INTERNAL_SERVER_ERROR, "Something went wrong.").into_response());
-        *response.status_mut() = fault.status();
-        if matches!(fault, Fault::NotYet) {
-            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static(LOOK_AGAIN_S));
-        }
-        response
+        with_fault(self.page("fault", context! { kind => fault.name() }), fault)
     }
+}
+
+/// The page that says what is wrong, with the status and the headers of a fault.
+pub(super) fn with_fault(page: Result<Response, Fault>, fault: &Fault) -> Response {
+    let mut response =
+        page.unwrap_or_else(|_| (StatusCode::INTERNAL_SERVER_ERROR, "Something went wrong.").into_response());
+    *response.status_mut() = fault.status();
+    if matches!(fault, Fault::NotYet) {
+        response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static(LOOK_AGAIN_S));
+    }
+    response
 }
 
 #[cfg(test)]

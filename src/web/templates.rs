@@ -37,6 +37,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "seen",
     "desk/layout",
     "desk/_form",
+    "desk/fault",
     "desk/_legend",
     "desk/_region",
     "desk/sign_in",

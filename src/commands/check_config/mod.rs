@@ -16,15 +16,17 @@ use super::open::profiles_in_use;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, ConfigError, Reading};
 use crate::dispatch::channels::dkim::Signer;
+use crate::randomness::Randomness;
 use crate::season::profile::Holds;
-use crate::service::app::load_profiles;
+use crate::service::app::{load_profiles, open_store_if_current};
+use crate::service::daemon::{self, DaemonError};
 use crate::service::keys;
 use crate::store::learning::AdoptedProfile;
 
 /// Check the settings and all that they name, and say when the cycle runs next
 ///
 /// Every fault is told in one go, with its file, line and mend: in the settings, in folders (there, writable), secrets, profiles
-/// and messages. Run it as the user that runs the service. Exit code 0: sound. 2: there are faults.
+/// and messages, and where the store is one for practice. Run it as the user that runs the service. Exit code 0: sound. 2: there are faults.
 #[derive(Debug, clap::Args)]
 pub struct CheckConfig {
     /// Print all settings as they stand, defaults included, as TOML; secrets print as `***`
@@ -65,6 +67,7 @@ pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandE
         online::try_all(&config, &mut reading, &mut findings).await;
     }
     reading.extend(keys::read(&config).await.err().unwrap_or_default());
+    look_for_practice(&config, &mut reading).await;
     for said in &findings.told {
         eprintln!("{said}");
     }
@@ -73,6 +76,23 @@ pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandE
     }
     refuse(file, &reading, findings)?;
     tell(&config).await
+}
+
+/// A practice store, on which no service runs. A store that cannot be opened is told of elsewhere.
+async fn look_for_practice(config: &Config, reading: &mut Reading) {
+    let randomness = Randomness::of_system();
+    let opened = tokio::time::timeout(online::PATIENCE, open_store_if_current(config, &randomness)).await;
+    let Ok(Ok(Some(store))) = opened else { return };
+    let refused = daemon::refuse_practice(&store).await;
+    store.close().await;
+    if let Err(why @ DaemonError::Practice { .. }) = refused {
+        reading.add(store_setting(config), why.to_string());
+    }
+}
+
+/// The setting that names the store.
+fn store_setting(config: &Config) -> &'static str {
+    if config.store.address_secret.is_some() { "store.address_secret" } else { "store.address" }
 }
 
 /// What the service looks at before it begins: folders, secrets and cautions, so that what the check refuses is not run.

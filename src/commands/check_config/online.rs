@@ -7,7 +7,7 @@ use futures::StreamExt;
 use futures::stream;
 use url::Url;
 
-use super::Findings;
+use super::{Findings, store_setting};
 use crate::config::{Config, Reading};
 use crate::dispatch::channels::smpp::SmppTransport;
 use crate::dispatch::channels::sms_http::SmsGateway;
@@ -19,14 +19,13 @@ use crate::text::root_cause;
 use crate::weather::FeedKind;
 
 /// Nobody waits longer for a check.
-const PATIENCE: Duration = Duration::from_secs(20);
+pub(super) const PATIENCE: Duration = Duration::from_secs(20);
 
 /// What answers is told, what does not is a fault of its setting.
 pub(super) async fn try_all(config: &Config, reading: &mut Reading, findings: &mut Findings) {
     let mut tried: Vec<(&str, Result<String, String>)> = Vec::new();
-    let store = if config.store.address_secret.is_some() { "store.address_secret" } else { "store.address" };
     let mut used = None;
-    tried.push((store, within(try_store(config, &mut used)).await));
+    tried.push((store_setting(config), within(try_store(config, &mut used)).await));
     tried.extend(try_feeds(config, used.as_ref()).await);
     if config.email.host.is_some() {
         tried.push(("email.host", within(try_relay(config)).await));

@@ -125,14 +125,25 @@ fn washes(language: Language, outlook: &Outlook, days: &WindowDays) -> String {
         (Language::Es, false) => format!("  se espera que un lavado el {on} quite el {share} de los huevos"),
         (Language::Es, true) => format!("  un lavado el {on} habría quitado el {share} de los huevos"),
     };
-    if let Some(SecondWash { after, on, adds }) = wash.second {
-        let (is_over, adds) = (on < outlook.today, percent(adds));
+    // Together first: "adds 9 %" behind a share of one wash on another day would be read as more than all.
+    if let Some((SecondWash { after, on, adds }, both)) = wash.second.zip(wash.both()) {
+        let (is_over, adds, both) = (on < outlook.today, percent(adds), percent(both));
         let (after, on) = (day(language, after), day(language, on));
         text += &match (language, is_over) {
-            (Language::En, false) => format!("; after one on {after}, a second on {on} adds {adds}"),
-            (Language::En, true) => format!("; after one on {after}, a second on {on} would have added {adds}"),
-            (Language::Es, false) => format!("; después de uno el {after}, otro el {on} quita un {adds} más"),
-            (Language::Es, true) => format!("; después de uno el {after}, otro el {on} habría quitado un {adds} más"),
+            (Language::En, false) => {
+                format!("; two, on {after} and {on}, are expected to take {both} together, {adds} of it by the second")
+            }
+            (Language::En, true) => {
+                format!("; two, on {after} and {on}, would have taken {both} together, {adds} of it by the second")
+            }
+            (Language::Es, false) => {
+                format!(
+                    "; se espera que dos, el {after} y el {on}, quiten juntos el {both}; de eso, el segundo, el {adds}"
+                )
+            }
+            (Language::Es, true) => {
+                format!("; dos, el {after} y el {on}, habrían quitado juntos el {both}; de eso, el segundo, el {adds}")
+            }
         };
     }
     text + "\n"

@@ -43,28 +43,13 @@ impl Branches {
     pub fn of(source: &str) -> Self {
         let mut found = Self::default();
         let mut open: Vec<Open> = Vec::new();
-        let mut rest = source;
-        while let Some((words, after)) = rest.split_once('{') {
-            found.say(&open, words);
-            let end = match after.chars().next() {
-                Some('%') => "%}",
-                Some('{') => "}}",
-                Some('#') => "#}",
-                _ => {
-                    found.say(&open, "{");
-                    rest = after;
-                    continue;
-                }
-            };
-            let Some((tag, after)) = after.split_once(end) else { break };
-            match end {
-                "%}" => found.tag(&mut open, tag.trim_matches(['%', '-', '+']).trim()),
-                "}}" => found.say(&open, &format!("{{{tag}}}}}")),
-                _ => {}
+        for part in parts(source) {
+            match part {
+                Part::Words(words) => found.say(&open, words),
+                Part::Filled(tag) => found.say(&open, &format!("{{{tag}}}}}")),
+                Part::Tag(tag) => found.tag(&mut open, tag),
             }
-            rest = after;
         }
-        found.say(&open, rest);
         for branch in &mut found.all {
             branch.words = branch.words.split_whitespace().collect::<Vec<_>>().join(" ");
         }
@@ -117,17 +102,107 @@ impl Branches {
     fn begin(&mut self, open: &mut [Open], tag: &str, asked: &str) {
         let within = open.iter().rev().skip(1).find_map(|open| open.branch);
         let Some(last) = open.last_mut() else { return };
-        let when = match (asked, last.asked.as_slice()) {
-            ("", [one]) => not(one),
-            ("", _) => "in any other case".to_owned(),
-            (asked, _) => format!("when {}", in_words(asked)),
-        };
+        let when = when(asked, &last.asked);
         if !asked.is_empty() {
             last.asked.push(asked.to_owned());
         }
         last.branch = Some(self.all.len());
         self.tags += &format!("{{% {tag} %}} {} ", self.all.len());
         self.all.push(Branch { when, words: String::new(), within });
+    }
+}
+
+/// What a text is made of, in its order; remarks are left out.
+enum Part<'a> {
+    Words(&'a str),
+    /// What stands between the first brace and the last two: `{ wash_by `.
+    Filled(&'a str),
+    Tag(&'a str),
+}
+
+fn parts(source: &str) -> Vec<Part<'_>> {
+    let (mut found, mut rest) = (Vec::new(), source);
+    while let Some((words, after)) = rest.split_once('{') {
+        let end = match after.chars().next() {
+            Some('%') => "%}",
+            Some('{') => "}}",
+            Some('#') => "#}",
+            _ => {
+                found.extend([Part::Words(words), Part::Words("{")]);
+                rest = after;
+                continue;
+            }
+        };
+        let Some((tag, after)) = after.split_once(end) else { break };
+        found.push(Part::Words(words));
+        match end {
+            "%}" => found.push(Part::Tag(tag.trim_matches(['%', '-', '+']).trim())),
+            "}}" => found.push(Part::Filled(tag)),
+            _ => {}
+        }
+        rest = after;
+    }
+    found.push(Part::Words(rest));
+    found
+}
+
+/// A text for who reads it and does not write it: when words are said stands before them as a sentence in brackets, and what is
+/// filled in is named in braces.
+pub fn in_sentences(source: &str) -> String {
+    let (mut text, mut open) = (String::new(), Vec::new());
+    for part in parts(source) {
+        match part {
+            Part::Words(words) => text.push_str(words),
+            Part::Filled(tag) => match words_of(tag.trim_matches(['{', '-', '+', ' '])) {
+                "" => text.push_str(&format!("{{{tag}}}}}")),
+                words => text.push_str(&format!("{{{words}}}")),
+            },
+            Part::Tag(tag) => text.push_str(&sentence(&mut open, tag)),
+        }
+    }
+    text
+}
+
+/// What stands in the place of a tag; `open`: what was asked for so far in each that is to be ended.
+fn sentence(open: &mut Vec<Vec<String>>, tag: &str) -> String {
+    let (name, asked) = tag.split_once(char::is_whitespace).unwrap_or((tag, ""));
+    let asked = asked.trim();
+    match name {
+        "if" => {
+            open.push(vec![asked.to_owned()]);
+            format!("[only {}: ", when(asked, &[]))
+        }
+        "elif" | "else" => {
+            let Some(before) = open.last_mut() else { return String::new() };
+            let or = if asked.is_empty() { "" } else { "otherwise, " };
+            let said = format!("] [{or}{}: ", when(asked, before));
+            if !asked.is_empty() {
+                before.push(asked.to_owned());
+            }
+            said
+        }
+        "for" => {
+            open.push(Vec::new());
+            "[for each one: ".to_owned()
+        }
+        "endif" | "endfor" => {
+            open.pop();
+            "]".to_owned()
+        }
+        "include" => {
+            let part = asked.trim_matches(['"', '\'']).trim_end_matches(".part.txt").replace('-', " ");
+            format!("[the part “{part}”]")
+        }
+        _ => String::new(),
+    }
+}
+
+/// When the words behind a tag are said; `asked` is empty in any other case, `before` is what the tags before it asked for.
+fn when(asked: &str, before: &[String]) -> String {
+    match (asked, before) {
+        ("", [one]) => not(one),
+        ("", _) => "in any other case".to_owned(),
+        (asked, _) => format!("when {}", in_words(asked)),
     }
 }
 
@@ -203,6 +278,28 @@ fn known(words: &str, is_not: bool) -> String {
 mod tests {
     use super::*;
     use crate::message::samples;
+
+    #[test]
+    fn who_only_reads_a_text_reads_when_its_words_are_said() {
+        let source = "Wash by {{ wash_by }}.{# note #}{% if basis == \"seen\" %} Eggs were seen.{% elif borrowed %} B\
+                      {% else %} C{% endif %}{% if provisional %}P{% else %}Q{% endif %} {% include \"care.part.txt\" %} {x";
+        let read = in_sentences(source);
+        assert!(
+            read.starts_with(
+                "Wash by {the last day to wash}.[only when what the notice rests on is “seen”:  Eggs were seen.] [otherwise, when "
+            ),
+            "{read}"
+        );
+        assert!(read.contains(": Q] [the part “care”] {x") && read.contains("] [in any other case:  C]"), "{read}");
+        let templates = crate::message::Templates::load(None).expect("the program's own");
+        for name in TextName::all() {
+            for language in Language::ALL {
+                let read = in_sentences(templates.source(&name.file(language)));
+                assert!(!read.contains("{%") && !read.contains("%}"), "{name}: {read}");
+                assert_eq!(read.matches('[').count(), read.matches(']').count(), "{name}: {read}");
+            }
+        }
+    }
 
     fn whens(source: &str) -> Vec<String> {
         Branches::of(source).all.into_iter().map(|branch| branch.when).collect()

@@ -31,7 +31,7 @@ use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 use crate::text::near_spelling;
 
-pub use branches::{Branch, Branches};
+pub use branches::{Branch, Branches, in_sentences};
 use engine::{beside, compile, includes};
 use faults::line_of;
 pub use faults::{RenderError, TemplateFault, TemplateFaults};

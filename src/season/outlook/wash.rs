@@ -85,6 +85,11 @@ impl WashShare {
         Some((day_at(self.first, at), *share))
     }
 
+    /// What two washes take together, the first and the second of [`WashShare::second`]; never more than there is.
+    pub fn both(&self) -> Option<f64> {
+        self.second.map(|second| (self.on(second.after) + second.adds).min(1.0))
+    }
+
     /// In figures, for the best days and the deadline that are told. `None` where a wash takes next to nothing on them.
     pub fn figures(&self, best: DaySpan, deadline: NaiveDate) -> Option<WashFigures> {
         let hundredth = |share: f64| (share * 100.0).round().max(0.0) as u32;
@@ -384,6 +389,7 @@ mod tests {
         // The first of the best days leaves a tenth to be laid.
         let second = wash.second.expect("a second wash");
         assert_eq!((second.after, second.adds), (day("01-29"), 0.1));
+        assert_eq!(wash.both(), Some(1.0));
     }
 
     #[test]

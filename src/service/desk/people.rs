@@ -122,6 +122,14 @@ pub async fn by_address(app: &App, reach: &PeopleReach, address: &Address) -> Re
     Ok(app.store.subscriber_of(address).await?.filter(|person| reach.holds(person)))
 }
 
+/// Somebody by their id, as commands name them; of somebody elsewhere it is not told that there is one.
+///
+/// # Errors
+/// When the store fails.
+pub async fn by_id(app: &App, reach: &PeopleReach, id: &str) -> Result<Option<Subscriber>, DeskError> {
+    Ok(app.store.subscriber(id).await?.filter(|person| reach.holds(person)))
+}
+
 /// One person, and what they agreed to.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PersonInDepth {
@@ -138,8 +146,7 @@ pub async fn person_in_depth(app: &App, reach: &PeopleReach, id: &str) -> Result
 }
 
 async fn person(app: &App, reach: &PeopleReach, id: &str) -> Result<Subscriber, DeskError> {
-    let person = app.store.subscriber(id).await?;
-    person.filter(|person| reach.holds(person)).ok_or(DeskError::NoSuchPerson)
+    by_id(app, reach, id).await?.ok_or(DeskError::NoSuchPerson)
 }
 
 /// A reason that is kept for years.

@@ -14,6 +14,7 @@ use super::second_factor::recovery_codes;
 use super::sign_in::{in_words as wait_in_words, waiting, with_status};
 use crate::people::account::Role;
 use crate::service::desk::{self, PasswordChanged, PasswordGiven, shortest};
+use crate::store::accounts::sessions::StoredSession;
 use crate::web::Fault;
 use crate::web::forms::{self, Typed, field};
 
@@ -34,6 +35,7 @@ async fn shown(desk: &Desk, done: Option<&str>, wrong: Option<&str>, wait: Optio
         .iter()
         .map(|session| {
             context! {
+                nth => nth_alike(session, &sessions),
                 id => &session.id,
                 here => session.id == desk.session.id,
                 browser => &session.browser,
@@ -61,6 +63,13 @@ async fn shown(desk: &Desk, done: Option<&str>, wrong: Option<&str>, wait: Optio
             wait,
         },
     )
+}
+
+/// Of several sessions whose browsers call themselves alike the number of this one, in the order in which they began.
+fn nth_alike(session: &StoredSession, all: &[StoredSession]) -> Option<usize> {
+    let alike = || all.iter().filter(|other| other.browser == session.browser);
+    let began = |of: &StoredSession| (of.created_at, of.id.clone());
+    (alike().count() > 1).then(|| alike().filter(|other| began(other) <= began(session)).count())
 }
 
 /// A moment in the schedule's zone.

@@ -55,8 +55,10 @@ fn curve(wash: &WashShare, days: &WindowDays, today: NaiveDate, axis: &Axis) -> 
         most => wash.peak().map(|(on, share)| context! { on => day(on), takes => hundredth(share) }),
         today => hundredth(wash.on(today)),
         deadline => context! { on => day(days.deadline), takes => hundredth(wash.on(days.deadline)) },
-        second => wash.second.map(|second| context! {
-            after => day(second.after), on => day(second.on), adds => hundredth(second.adds),
+        second => wash.second.zip(wash.both()).map(|(second, both)| {
+            // The parts make up the sum as it is shown.
+            let (first, both) = (hundredth(wash.on(second.after)), hundredth(both));
+            context! { after => day(second.after), on => day(second.on), both, first, adds => both.saturating_sub(first) }
         }),
         table => table.map(|(on, share)| context! { on => day(on), takes => hundredth(*share) }).collect::<Vec<_>>(),
     }

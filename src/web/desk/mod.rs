@@ -16,6 +16,7 @@ mod caller;
 mod code;
 mod cookies;
 mod date_doubts;
+pub(super) mod fault;
 mod gate;
 mod invitation;
 mod learned;

@@ -110,17 +110,35 @@ fn listed(desk: &Desk, reach: &PeopleReach, shown: Value) -> Result<Response, Fa
     )
 }
 
+/// Told of what is no whole address of any kind, such as the beginning of one.
+const WHAT_FINDS: &str = "Somebody is found by a whole e-mail address or a whole telephone number, by their id, or below by a \
+    ZIP code; a part of a name or an address finds nobody.";
+
+/// Fewer digits are no try at a telephone number.
+const DIGITS_OF_A_PHONE: usize = 7;
+
+/// Whether somebody meant an address, so that what is wrong with it tells them more.
+fn means_address(text: &str) -> bool {
+    let is_phone = text.chars().filter(char::is_ascii_digit).count() >= DIGITS_OF_A_PHONE
+        && !text.chars().any(char::is_alphabetic);
+    text.contains('@') || is_phone
+}
+
 /// By POST: an address in a path or a query would stand in logs on the way.
 pub(super) async fn by_address(desk: Desk, Form(typed): Form<Typed>) -> Result<Response, Fault> {
-    let reach = reach_of(&desk).await?;
+    let (app, reach, asked) = (desk.site().app(), reach_of(&desk).await?, field(&typed, "address"));
+    if let Some(person) = people::by_id(app, &reach, asked).await.map_err(people_fault)? {
+        return Ok(desk.to(&format!("/desk/person/{}", person.id)));
+    }
     // An address that is only looked for may come from anywhere.
-    let wrong = match Address::parse(field(&typed, "address"), Reach::World) {
-        Ok(address) => match people::by_address(desk.site().app(), &reach, &address).await.map_err(people_fault)? {
+    let wrong = match Address::parse(asked, Reach::World) {
+        Ok(address) => match people::by_address(app, &reach, &address).await.map_err(people_fault)? {
             Some(person) => return Ok(desk.to(&format!("/desk/person/{}", person.id))),
             None if reach.is_everywhere() => "Nobody on the list has this address.".to_owned(),
             None => "Nobody of your regions has this address.".to_owned(),
         },
-        Err(why) => capitalised(&why.to_string()) + ".",
+        Err(why) if means_address(asked) => capitalised(&why.to_string()) + ".",
+        Err(_) => WHAT_FINDS.to_owned(),
     };
     let around = context! {
         may_act => true, nobody => reach.is_empty(), everywhere => reach.is_everywhere(),

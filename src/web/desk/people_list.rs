@@ -20,7 +20,7 @@ use crate::people::csv::{self, List};
 use crate::region::Zip;
 use crate::season::phrases::capitalised;
 use crate::service::app::App;
-use crate::service::people_list::{Manner, Taken, take_in};
+use crate::service::people_list::{Manner, Taken, lines_in_words, take_in};
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
 use crate::web::tried_lists::KEPT;
@@ -181,6 +181,7 @@ fn counts(taken: &Taken) -> Value {
     context! {
         added => taken.added,
         extended => taken.extended,
+        extended_lines => lines_in_words(&taken.extended_lines),
         unchanged => taken.unchanged,
         bad => bad_rows(taken),
         faults => taken.faults.iter().take(FAULTS_SHOWN).map(|fault| context! {

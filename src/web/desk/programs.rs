@@ -4,8 +4,8 @@
 //! - `GET /desk/programs/regions`, scope `see`: where the regions of the token stand. See [`regions`].
 //! - `POST /desk/programs/reports`, scope `report`: a field report that waits for a word of staff. See [`NewReport`].
 //!
-//! What is wrong comes as `{"error": "…"}`: 401 for a token that is none or over, 403 for one that does not reach so far, 422 for
-//! a report that cannot be kept, 429 for more of them in a day than are taken.
+//! What is wrong comes as `{"error": "…"}`, whatever it is: 401 for a token that is none or over, 403 for one that does not reach so
+//! far, 404 and 405 for what is not there, 422 for a report that cannot be kept, 429 for more of them in a day than are taken.
 
 use axum::Router;
 use axum::body::{Body, to_bytes};
@@ -29,7 +29,35 @@ use crate::store::accounts::access_tokens::AccessToken;
 use crate::store::field_reports::{NewFieldReport, ReportSource, Seen};
 use crate::store::{Conflict, StoreError};
 use crate::text::Chain;
-use crate::web::{LARGEST_FORM, Site};
+use crate::web::{Fault, LARGEST_FORM, Site};
+
+/// Below it only programs ask.
+const ROOT: &str = "/desk/programs";
+
+/// Whether a path is one of those that programs ask, or would be if it were there.
+pub(in crate::web) fn asks(path: &str) -> bool {
+    path.strip_prefix(ROOT).is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
+}
+
+/// What is wrong before a request reaches its route, as a program reads it.
+pub(in crate::web) fn told(fault: &Fault) -> Response {
+    fault.log();
+    let why = match fault {
+        Fault::NotFound => {
+            "nothing is here: programs ask `GET /desk/programs/regions` and send to `POST /desk/programs/reports`"
+        }
+        Fault::Method => {
+            "this address is not asked in this way: `GET /desk/programs/regions`, `POST /desk/programs/reports`"
+        }
+        Fault::BadRequest(why) => *why,
+        Fault::Forbidden | Fault::StaleForm => "this is not for programs",
+        Fault::TooLarge => "more was sent than is read",
+        Fault::TooMany => "too many requests: try again later",
+        Fault::NotYet | Fault::Store(_) | Fault::TooSlow(_) => "the service cannot answer now: try again later",
+        Fault::Inside(_) => "something is wrong on the side of the service: try again later",
+    };
+    Refused(fault.status(), why.to_owned()).into_response()
+}
 
 /// Off like the desk itself, unless the settings turn it on.
 pub(in crate::web) fn routes() -> Router<Site> {

@@ -11,11 +11,11 @@ use super::notice::{app_of, by, fault_of};
 use super::reading::shown_reading;
 use super::said::{alone_words, changed_alone};
 use super::sign_in::with_status;
-use super::wording_names::{purpose, sample_words, title, told, whose, whose_of_all};
+use super::wording_names::{group_of, groups, purpose, sample_words, title, told, whose, whose_of_all};
 use crate::language::Language;
 use crate::message::difference::{Piece, difference};
 use crate::message::samples;
-use crate::message::templates::{Origin, Placeholder, TextKind, TextName};
+use crate::message::templates::{Origin, Placeholder, TextKind, TextName, in_sentences};
 use crate::people::account::Deed;
 use crate::season::phrases::capitalised;
 use crate::service::desk::messages::{
@@ -42,18 +42,23 @@ struct Looked<'a> {
 pub(super) async fn list(desk: Desk) -> Result<Response, Fault> {
     let app = desk.site().app();
     let rows = texts(app).await.map_err(fault_of)?;
-    let of = |wanted: fn(TextKind) -> bool| -> Vec<Value> {
-        rows.iter().filter(|row| wanted(row.name.kind())).map(|row| shown_row(&desk, row)).collect()
+    let shown_of = |id: &str| -> Vec<Value> {
+        let rows: Vec<&TextRow> = rows.iter().filter(|row| group_of(&row.name) == id).collect();
+        let before = std::iter::once(None).chain(rows.iter().map(|row| Some(purpose(&row.name))));
+        let shown = rows.iter().zip(before).map(|(row, before)| {
+            // Text message and e-mail of a kind say the same.
+            let says_more = before != Some(purpose(&row.name));
+            context! { says_more, ..shown_row(&desk, row) }
+        });
+        shown.collect()
     };
     desk.page(
         "wording",
         context! {
-            groups => [
-                ("Notices", of(|kind| matches!(kind, TextKind::Notice(..) | TextKind::Calendar))),
-                ("Letters and answers", of(|kind| matches!(kind, TextKind::Letter(..)))),
-                ("Parts that several e-mails share", of(|kind| kind == TextKind::Part)),
-            ]
-            .map(|(title, rows)| context! { title, rows }),
+            groups => groups()
+                .into_iter()
+                .map(|(id, title)| context! { id, title, rows => shown_of(id) })
+                .collect::<Vec<_>>(),
             ours => rows.iter().filter(|row| is_ours(row)).count(),
             unused => rows.iter().filter(|row| !row.set_aside.is_empty()).map(|row| shown_row(&desk, row)).collect::<Vec<_>>(),
             folder => app.config.messages.folder.as_ref().map(|folder| folder.display().to_string()),
@@ -118,7 +123,8 @@ pub(super) async fn version(desk: Desk, Path((name, version)): Path<(String, u32
     let languages: Vec<Value> = Language::ALL
         .into_iter()
         .map(|language| {
-            let pieces = difference(former.words(language), latter.words(language));
+            let [former, latter] = as_read(former.words(language), latter.words(language));
+            let pieces = difference(&former, &latter);
             let changed = pieces.iter().any(|piece| !matches!(piece, Piece::Same(_)));
             let pieces: Vec<Value> = pieces
                 .into_iter()
@@ -151,6 +157,12 @@ pub(super) async fn version(desk: Desk, Path((name, version)): Path<(String, u32
             keeps => desk.account().may(Deed::Administer),
         },
     )
+}
+
+/// Two versions as they are read; as they are written where only that differs.
+fn as_read(former: &str, latter: &str) -> [String; 2] {
+    let read = [former, latter].map(in_sentences);
+    if read[0] == read[1] { [former, latter].map(str::to_owned) } else { read }
 }
 
 fn named(name: &str) -> Result<TextName, Fault> {
@@ -245,6 +257,7 @@ async fn shown(
                 name => language.english_name(),
                 origin,
                 text => draft.words(language).trim_end(),
+                sentences => in_sentences(draft.words(language).trim_end()),
                 rows => rows_of(draft.words(language).trim_end()),
                 faults => own.map(told).collect::<Vec<_>>(),
                 reads => reads.map(shown_reading),
@@ -332,6 +345,7 @@ fn shown_row(desk: &Desk, row: &TextRow) -> Value {
         purpose => purpose(&row.name),
         whose => capitalised(&whose_of_all(&row.origins)),
         ours => is_ours(row),
+        shipped => row.origins.iter().all(|(_, origin)| *origin == Origin::Shipped),
         unused => !row.set_aside.is_empty(),
         changed => row.changed.as_ref().map(|(by, at)| context! { by, at => local(*at, zone) }),
     }

@@ -24,6 +24,48 @@ pub(super) fn title(name: &TextName) -> String {
     }
 }
 
+/// The parts of the list of texts, in their order: notices as a season brings them, letters by what they are about. Id and title.
+pub(super) fn groups() -> Vec<(&'static str, String)> {
+    let others = [
+        ("calendar", "Calendar entry of notices"),
+        ("joining", "Joining, and where the trees stand"),
+        ("seen", "What people saw"),
+        ("stopping", "Stopping, and starting again"),
+        ("help", "Help and settings"),
+        ("staff", "Alarms to staff"),
+        ("parts", "Parts that several e-mails share"),
+    ];
+    let notices = NoticeKind::ALL.into_iter().map(|kind| (kind.name(), kind_words(kind)));
+    notices.chain(others.into_iter().map(|(id, title)| (id, title.to_owned()))).collect()
+}
+
+/// In which of [`groups`] a text stands.
+pub(super) fn group_of(name: &TextName) -> &'static str {
+    match name.kind() {
+        TextKind::Notice(kind, _) => kind.name(),
+        TextKind::Letter(kind, _) => group_of_letter(kind),
+        TextKind::Calendar => "calendar",
+        TextKind::Part => "parts",
+    }
+}
+
+fn group_of_letter(kind: TransactionalKind) -> &'static str {
+    match kind {
+        TransactionalKind::Confirm
+        | TransactionalKind::NotCovered
+        | TransactionalKind::Welcome
+        | TransactionalKind::WhichZip
+        | TransactionalKind::CoveredNow
+        | TransactionalKind::KeptZip
+        | TransactionalKind::HowHigh
+        | TransactionalKind::HeightKept => "joining",
+        TransactionalKind::FollowUp | TransactionalKind::Thanks => "seen",
+        TransactionalKind::Stopped | TransactionalKind::Resumed => "stopping",
+        TransactionalKind::Help | TransactionalKind::NotUnderstood | TransactionalKind::Preferences => "help",
+        TransactionalKind::Alarm => "staff",
+    }
+}
+
 /// What it is for, in a sentence.
 pub(super) fn purpose(name: &TextName) -> &'static str {
     match name.kind() {
@@ -150,6 +192,14 @@ mod tests {
         for name in TextName::all() {
             let said = purpose(&name);
             assert!(said.ends_with('.') && said != purpose_of_part("none"), "{name}: {said}");
+        }
+    }
+
+    #[test]
+    fn every_text_stands_in_one_part_of_the_list() {
+        let groups = groups();
+        for name in TextName::all() {
+            assert_eq!(groups.iter().filter(|(id, _)| *id == group_of(&name)).count(), 1, "{name}");
         }
     }
 }

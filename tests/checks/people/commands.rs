@@ -257,6 +257,10 @@ fn a_list_of_people_is_taken_whole_or_the_good_lines_of_it() {
     );
     let said = ok(path, "subscriber import people.csv --skip-bad");
     assert!(said.contains("0 added, 0 known and extended, 2 unchanged"), "{said}");
+    // Who was known and what was new of them is found in the file again.
+    std::fs::write(path.join("more.csv"), text.replace("00202,,505", "00201,,505")).unwrap();
+    let said = ok(path, "subscriber import more.csv --skip-bad");
+    assert!(said.contains("0 added, 1 known and extended (line 4), 1 unchanged"), "{said}");
 
     let masked = ok(path, "subscriber list --region dos-vientos");
     assert!(masked.contains("a***@example.org") && masked.contains("+***02"), "{masked}");

@@ -230,7 +230,8 @@ async fn the_commands_make_and_move_keys_and_the_start_warns_until_then() {
         let (code, _, err) = treebell(folder.path(), &["once"]);
         assert!(code == 2 && err.contains("keys.addresses") && err.contains(&inside.fingerprint()), "{code} {err}");
 
-        ok(&["key", "new", "--to", "link-key"]);
+        let made = ok(&["key", "new", "--to", "link-key"]);
+        assert!(["keys.addresses", "keys.links", "desk.keys"].iter().all(|setting| made.contains(setting)), "{made}");
         let (code, _, err) = treebell(folder.path(), &["key", "new", "--to", "link-key"]);
         assert!(code == 2 && err.contains("is there already"), "{err}");
         settings("[keys]\naddresses = [{ credential = \"address-key\" }]\nlinks = [{ file = \"link-key\" }]\n");

@@ -144,7 +144,7 @@ async fn run_and_once_refuse_a_practice_store_and_real_channels_are_never_used_w
     outside.calls.store(0, Ordering::SeqCst);
     let folder = tempfile::tempdir().unwrap();
     due_message(folder.path(), &outside, true).await;
-    for line in ["once --patience 1", "run", "alarms test --patience 0"] {
+    for line in ["once --patience 1", "run", "check-config", "alarms test --patience 0"] {
         if line.starts_with("alarms") {
             let file = folder.path().join("treebell.toml");
             let named = std::fs::read_to_string(&file).unwrap();
@@ -159,6 +159,16 @@ async fn run_and_once_refuse_a_practice_store_and_real_channels_are_never_used_w
     assert_eq!(outside.calls.load(Ordering::SeqCst), 0, "nothing went outside");
     let said = told(folder.path(), "deliveries --state queued --json");
     assert_eq!(said.matches("\"queued\"").count(), 2, "{said}");
+
+    // Accounts belong to practice too; whoever makes one there is told so.
+    for (folder, practice) in [(&folder, true), (&real, false)] {
+        let added = treebell(folder.path(), "account add olga --role observer");
+        let said = String::from_utf8_lossy(&added.stderr).into_owned();
+        assert_eq!(added.status.code(), Some(0), "{said}");
+        assert_eq!(said.contains("is a practice store"), practice, "{said}");
+        let listed = treebell(folder.path(), "account list");
+        assert!(!String::from_utf8_lossy(&listed.stderr).contains("practice"), "reading changes nothing");
+    }
 }
 
 /// As [`treebell`], of a command that would serve for ever if it did not refuse.

@@ -48,6 +48,15 @@ async fn a_region_shows_whose_doubt_its_dates_carry_the_chance_and_what_a_wash_t
     let (most, share) = wash.peak().unwrap();
     let said = format!("<b>{:.0} on {}</b>, the most of any day", share * 100.0, phrases::date(language, most));
     assert!(shown.contains(&said), "{said}: {shown}");
+    // What two take is told as a part of all eggs: a share of one wash and "9 more" would be read as their sum.
+    let (second, both) = wash.second.zip(wash.both()).unwrap();
+    let first = (wash.on(second.after) * 100.0).round();
+    let said = format!(
+        "take {:.0} of the 100 together: {first:.0} by the first and {:.0} by the second.",
+        (both * 100.0).round(),
+        (both * 100.0).round() - first
+    );
+    assert!(shown.contains(&said), "{said}: {shown}");
     let curve = shown.split_once("<svg class=\"curve\"").unwrap().1.split_once("</svg>").unwrap().0;
     let bars = curve.matches("\"rb-wash\"").count() + curve.matches("\"rb-ready\"").count();
     let end = chrono::NaiveDate::from_ymd_opt(2025, 7, 31).unwrap();

@@ -1,7 +1,10 @@
 //! Whose forms are taken, and what every answer of the desk carries.
 
 use axum::http::StatusCode;
+use axum::routing::get;
 use treebell::people::account::{RegionReach, Role};
+use treebell::web::desk::{ENTRIES, Entry, Needs};
+use treebell::web::{self, Fault, Site};
 
 use super::support::{DeskWorld, PASSWORD, SESSION};
 
@@ -96,4 +99,51 @@ async fn what_somebody_types_stands_on_the_page_as_text() {
     browser.get("/desk/sign-in?next=%22%3E%3Cb%3E").await;
     let answer = browser.post("/desk/sign-in", &[("name", "\"><b>x"), ("password", "y"), ("next", "\"><b>z")]).await;
     assert!(!answer.body.contains("<b>") && answer.body.contains("&lt;b&gt;x"), "{}", answer.body);
+}
+
+async fn broken() -> Result<String, Fault> {
+    Err(Fault::Inside("broken for a check".into()))
+}
+
+/// Whoever works at the desk goes on from there, and the public pages' head would lead them away.
+#[tokio::test]
+async fn what_is_wrong_is_told_in_the_frame_of_the_desk_with_a_way_on() {
+    const BROKEN: Entry = Entry::page("/desk/try/broken", Needs::Nothing, || get(broken));
+    let mut desk = DeskWorld::new().await;
+    let all: Vec<Entry> = ENTRIES.iter().chain([&BROKEN]).map(|entry| Entry { ..*entry }).collect();
+    desk.world.router = web::router_with(&Site::new(desk.world.app.clone()).unwrap(), &all);
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let mut stranger = desk.browser();
+    let token = olga.token.clone();
+    let stale = {
+        olga.token = "0".into();
+        let stale = olga.post("/desk/sign-out", &[]).await;
+        olga.token = token;
+        stale
+    };
+    let forbidden = olga.get("/desk/new-region").await;
+    for (answer, status, way) in [
+        (stale, StatusCode::BAD_REQUEST, "/desk/today"),
+        (forbidden, StatusCode::FORBIDDEN, "/desk/account"),
+        (olga.get("/desk/nothing").await, StatusCode::NOT_FOUND, "/desk/today"),
+        (olga.get("/desk/sign-out").await, StatusCode::METHOD_NOT_ALLOWED, "/desk/today"),
+        (olga.get("/desk/try/broken").await, StatusCode::INTERNAL_SERVER_ERROR, "/desk/today"),
+        (stranger.get("/desk/nothing").await, StatusCode::NOT_FOUND, "/desk/sign-in"),
+        (stranger.get("/desk/try/broken").await, StatusCode::INTERNAL_SERVER_ERROR, "/desk/sign-in"),
+    ] {
+        assert_eq!(answer.status, status, "{}", answer.body);
+        assert!(answer.body.contains("<body class=\"desk\">"), "{status}: {}", answer.body);
+        let way = format!("href=\"{way}\">");
+        let main = answer.body.split("<main").nth(1).unwrap();
+        assert!(main.contains(&way), "{status}: {main}");
+        let signed_in = answer.body.contains("<nav aria-label=\"Desk\">") && answer.body.contains("(olga)");
+        assert_eq!(signed_in, !way.contains("sign-in"), "{status}: {}", answer.body);
+        assert_eq!(answer.header("cache-control"), "no-store");
+        assert_eq!(answer.header("referrer-policy"), "same-origin");
+    }
+    // Where there is no desk, nothing of it is shown.
+    let without = super::super::support::World::empty(|_| {}).await;
+    let answer = without.get("/desk/nothing").await;
+    assert_eq!(answer.status, StatusCode::NOT_FOUND);
+    assert!(!answer.body.contains("class=\"desk\""), "{}", answer.body);
 }

@@ -48,10 +48,16 @@ async fn somebody_is_found_by_a_whole_address_or_a_zip_code_and_shown_masked() {
         let found = maria.post("/desk/people", &[("address", typed)]).await;
         assert_eq!(found.header("location"), format!("/desk/person/{here}"), "{typed}: {}", found.body);
     }
+    // Commands name people by their ids.
+    let found = maria.post("/desk/people", &[("address", &here)]).await;
+    assert_eq!(found.header("location"), format!("/desk/person/{here}"), "{}", found.body);
     // A part of an address finds nobody.
     for typed in ["juniper", "@example.org", "555-0101", "juniper.owner@example", ""] {
         let found = maria.post("/desk/people", &[("address", typed)]).await;
         assert_eq!(found.status, StatusCode::UNPROCESSABLE_ENTITY, "{typed}");
+        // What is no address at all is no telephone number with a fault.
+        let says_what_finds = found.body.contains("a whole e-mail address or a whole telephone number, by their id");
+        assert_eq!(says_what_finds, ["juniper", ""].contains(&typed), "{typed}: {}", found.body);
     }
     for (typed, said) in [("0010", "dropped its zeros"), ("juniper", "is not a ZIP code")] {
         let page = maria.get(&format!("/desk/people?zip={typed}")).await;

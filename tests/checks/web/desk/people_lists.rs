@@ -154,7 +154,11 @@ async fn a_trial_ends_after_its_time() {
     subscribe(desk.store(), &["00101"], &["one@example.org"]).await;
     let mut nora = staff(&desk, "nora").await;
     let tried = nora.upload_list(PATH, b"zip,email,consent\n00102,one@example.org,form\n").await;
-    assert!(tried.body.contains("1 known and extended") && tried.body.contains("Import all 1"), "{}", tried.body);
+    assert!(
+        tried.body.contains("1 known and extended (line 2)") && tried.body.contains("Import all 1"),
+        "{}",
+        tried.body
+    );
     let list = list_on(&tried.body);
     desk.pass(chrono::TimeDelta::minutes(20));
     nora.get(PATH).await;

@@ -169,6 +169,28 @@ async fn a_report_that_cannot_be_kept_is_told_with_its_place() {
     );
 }
 
+/// A program cannot read a page.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_is_wrong_before_a_route_is_reached_is_told_as_json_too() {
+    let desk = DeskWorld::new().await;
+    let token = token(&desk, "survey", Scope::Report, &[]).await;
+    let from_elsewhere = Request::post(REPORTS).header("origin", "https://example.org").body(Body::empty()).unwrap();
+    for (answer, status) in [
+        (ask(&desk, Method::GET, "/desk/programs/region", &token, "").await, StatusCode::NOT_FOUND),
+        (ask(&desk, Method::GET, "/desk/programs", &token, "").await, StatusCode::NOT_FOUND),
+        (ask(&desk, Method::GET, REPORTS, &token, "").await, StatusCode::METHOD_NOT_ALLOWED),
+        (ask(&desk, Method::POST, REGIONS, &token, "{}").await, StatusCode::METHOD_NOT_ALLOWED),
+        (ask(&desk, Method::POST, REPORTS, &token, "region=north").await, StatusCode::UNPROCESSABLE_ENTITY),
+        (ask(&desk, Method::POST, REPORTS, &token, "{\"region\": \"north\"").await, StatusCode::UNPROCESSABLE_ENTITY),
+        (ask(&desk, Method::POST, REPORTS, &token, "").await, StatusCode::UNPROCESSABLE_ENTITY),
+        (desk.world.ask(from_elsewhere).await, StatusCode::BAD_REQUEST),
+    ] {
+        assert_eq!((answer.status, answer.header("content-type")), (status, "application/json"), "{}", answer.body);
+        let told: Value = serde_json::from_str(&answer.body).unwrap_or_else(|why| panic!("{why}: {}", answer.body));
+        assert!(!told["error"].as_str().unwrap().is_empty(), "{told}");
+    }
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_program_that_has_gone_wrong_enters_so_many_reports_a_day_and_no_more() {
     let desk = DeskWorld::new().await;

@@ -81,10 +81,17 @@ async fn sessions_are_listed_and_ended_one_by_one_or_all_but_this() {
     on_each_engine("desk sessions", |store| async move {
         let desk = DeskWorld::on(store).await;
         let (mut here, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+        desk.pass(TimeDelta::minutes(1));
         let (mut second, mut third) = (another(&desk, "olga").await, another(&desk, "olga").await);
         let (mut stranger, _) = desk.signed_in("otto", Role::Observer, RegionReach::default()).await;
         let page = here.get("/desk/account").await.body;
-        assert_eq!(page.matches("Firefox on Android</b>").count(), 3, "{page}");
+        // Alike in all else, each has a number by its beginning, and this one is marked.
+        let numbered = |nth: u32| {
+            page.split(&format!("Firefox on Android ({nth})</b>")).nth(1).unwrap_or_else(|| panic!("{page}"))
+        };
+        let marked = |nth: u32| numbered(nth).split("</li>").next().unwrap().contains("this one");
+        assert_eq!([1, 2, 3].map(marked), [true, false, false], "{page}");
+        assert!(page.matches("; last used ").count() == 3 && page.matches(">began ").count() == 3, "{page}");
         assert!(page.contains("198.51.100.0") && !page.contains("198.51.100.9"), "the network, not the address");
         let ids: Vec<String> = page
             .split("name=\"session\" value=\"")
@@ -100,6 +107,11 @@ async fn sessions_are_listed_and_ended_one_by_one_or_all_but_this() {
         assert_eq!([second.is_in().await, third.is_in().await].iter().filter(|is| **is).count(), 1);
         here.post("/desk/account/end-others", &[]).await;
         assert!(!second.is_in().await && !third.is_in().await && here.is_in().await && stranger.is_in().await);
+        let page = here.get("/desk/account").await.body;
+        assert!(
+            page.contains("Firefox on Android</b>") && !page.contains("numbered"),
+            "alone it has no number: {page}"
+        );
         let left = here.post("/desk/sign-out", &[]).await;
         assert_eq!(left.header("location"), "/desk/sign-in?out=yes");
         assert!(!here.jar.contains_key(SESSION) && here.jar.contains_key(DEVICE));

@@ -28,6 +28,9 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
     let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
     let page = observer.get(PAGE).await.body;
     assert!(page.contains("Cedar Flat") && !page.contains("<textarea"), "{page}");
+    // Who only reads finds no mark of whoever writes.
+    assert!(page.contains("{the last day to wash}") && page.contains("[only when "), "{page}");
+    assert!(!page.contains("{%") && !page.contains("{{"), "{page}");
     assert_eq!(sent(&mut observer, "preview", [&better, &es], "0").await.status, StatusCode::FORBIDDEN);
 
     let (mut staff, _) = desk.signed_in("vera", Role::Staff, of_region("north")).await;
@@ -69,9 +72,16 @@ async fn administrators_keep_words_staff_try_them_and_observers_read() {
     assert!(page.contains("English: your own words; Spanish: as it came with the program."), "{page}");
     let list = admin.get("/desk/wording").await.body;
     assert!(list.contains("1 of these texts has words of your own"), "{list}");
+    // Each part of the list has its link at the head, in the order of the season.
+    let (jumps, parts) = list.split_once("<h2").expect("parts");
+    let ids: Vec<&str> = parts.split(" id=\"").skip(1).map(|rest| rest.split('"').next().unwrap()).collect();
+    let led: Vec<&str> = jumps.split("href=\"#").skip(2).map(|rest| rest.split('"').next().unwrap()).collect();
+    assert_eq!((&led, led[0], led.last()), (&ids, "get-ready", Some(&"parts")), "{list}");
+    assert_eq!(list.matches("Tells owners that the best days to wash have come.").count(), 1, "{list}");
     assert!(list.contains("Tells owners that the best days to wash have come.") && !list.contains("shipped"), "{list}");
     let version = admin.get(&format!("{PAGE}/version/1")).await.body;
     assert!(version.contains("<del>Scale </del>") && version.contains("<ins>Eggs </ins>"), "{version}");
+    assert!(version.contains("[only when ") && !version.contains("{%"), "{version}");
     let row =
         &desk.store().audit(&AuditFilter { about: Some("wording/".into()), ..Default::default() }).await.unwrap()[0];
     assert_eq!((row.act.as_str(), row.account.as_deref()), ("wording-changed", Some("maria")));
