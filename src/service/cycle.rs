@@ -1,4 +1,5 @@
-//! The cycle: assess every region, decide, and write what follows in one transaction a region.
+//! The cycle: assess every region, decide, and write what follows in one transaction a region. Where nothing follows, the
+//! outlooks of many regions share one.
 //!
 //! A second run over the same facts changes nothing. The daemon, `once` and replay run this same code; they differ in
 //! the clock, in where station records come from, and in what stands at the end of the queue.
@@ -22,7 +23,7 @@ use crate::assessment::season_model::{Assessment, DayFacts};
 use crate::people::Channel;
 use crate::progress::Part;
 use crate::region::{Region, RegionId};
-use crate::season::decide::{Answer, SkipReason};
+use crate::season::decide::{Answer, Decision, SkipReason};
 use crate::season::{NoticeId, NoticeKind, Outlook, Profile, RecordTrust};
 use crate::service::app::App;
 use crate::store::StoreError;
@@ -30,6 +31,10 @@ use crate::store::notices::{self, DueOutcome, NoticeRelease, Put, QueuedRest};
 use crate::store::staff_log::StaffKind;
 use crate::store::{outlooks, regions, staff_log};
 use crate::text::Chain;
+
+/// Outlooks of so many regions of which nothing else is to be written are written together: a transaction each would be most of
+/// the work of a cycle.
+const QUIET_AT_ONCE: usize = 64;
 
 /// One cycle under way.
 struct Round {
@@ -60,6 +65,12 @@ pub struct CycleReport {
 }
 
 impl CycleReport {
+    fn note_fault(&mut self, region: &RegionId, why: &RegionFault) {
+        let why = Chain(why);
+        error!(region.id = %region, "region `{region}` could not be served: {why}");
+        self.faults.push(format!("region `{region}`: {why}"));
+    }
+
     fn note_rest(&mut self, rest: &QueuedRest) {
         let said = |(id, why): &(NoticeId, StoreError)| {
             format!("some recipients of notice `{id}` are still to be queued: {}", Chain(why))
@@ -108,7 +119,10 @@ pub async fn of_region(app: &App, region: &Region, undo: TimeDelta) -> Result<()
     let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
     let mut round = Round { now, undo, cache, moves, report };
     take_up_words(app).await;
-    serve(app, &mut records, &mut seasons, &mut round, region, &mut |_| {}).await?;
+    let served = serve(app, &mut records, &mut seasons, &mut round, region, &mut |_| {}).await?;
+    if let Served::Quiet(outlook) = served {
+        app.store.put_outlook(&outlook, now).await?;
+    }
     app.queued.notify_one();
     Ok(())
 }
@@ -130,9 +144,7 @@ async fn over(
     let now = app.clock.now();
     let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
     let mut round = Round { now, undo: TimeDelta::zero(), cache, moves, report };
-    let mut outlooks = Vec::new();
-    let mut day = None;
-    let mut notices = Vec::new();
+    let (mut outlooks, mut quiet, mut notices) = (Vec::new(), Vec::new(), Vec::new());
     if let Err(why) = app.profiles.renew(&app.store).await {
         error!("the profiles in use stay as they were: {}", Chain(&why));
     }
@@ -149,28 +161,41 @@ async fn over(
             round.report.regions += 1;
             let mut note = |event| notices.push((region.id.clone(), event));
             match serve(app, records, seasons, &mut round, region, &mut note).await {
-                Ok(outlook) => {
-                    day = day.max(Some(outlook.today));
-                    outlooks.push(outlook);
-                }
-                Err(why) => {
-                    let why = Chain(&why);
-                    error!(region.id = %region.id, "region `{}` could not be served: {why}", region.id);
-                    round.report.faults.push(format!("region `{}`: {why}", region.id));
-                }
+                Ok(Served::Written(outlook)) => outlooks.push(outlook),
+                Ok(Served::Quiet(outlook)) => quiet.push(outlook),
+                Err(why) => round.report.note_fault(&region.id, &why),
+            }
+            if quiet.len() >= QUIET_AT_ONCE {
+                outlooks.extend(write_quiet(app, std::mem::take(&mut quiet), &mut round).await);
             }
         }
     }
+    outlooks.extend(write_quiet(app, quiet, &mut round).await);
     // In the order of regions, whatever order they were served in.
     outlooks.sort_by(|a: &Outlook, b| a.season.region.cmp(&b.season.region));
     notices.sort_by(|(a, _): &(RegionId, Event), (b, _)| a.cmp(b));
-    if let Some(day) = day {
+    if let Some(day) = outlooks.iter().map(|outlook| outlook.today).max() {
         watch(Event::Day { day, outlooks });
     }
     notices.into_iter().map(|(_, event)| event).for_each(&mut *watch);
     round.moves.tell_staff(app, now).await;
     release_due(app, now, &mut round.report, watch).await?;
     Ok(round.report)
+}
+
+/// Writes outlooks of many regions, and gives those that were written: where they cannot be written together, each is tried.
+async fn write_quiet(app: &App, outlooks: Vec<Outlook>, round: &mut Round) -> Vec<Outlook> {
+    if app.store.put_outlooks(&outlooks, round.now).await.is_ok() {
+        return outlooks;
+    }
+    let mut written = Vec::with_capacity(outlooks.len());
+    for outlook in outlooks {
+        match app.store.put_outlook(&outlook, round.now).await {
+            Ok(()) => written.push(outlook),
+            Err(why) => round.report.note_fault(&outlook.season.region, &RegionFault::from(why)),
+        }
+    }
+    written
 }
 
 /// Lets out the notices whose hour has come.
@@ -224,7 +249,7 @@ async fn serve(
     round: &mut Round,
     region: &Region,
     watch: &mut (dyn FnMut(Event) + Send),
-) -> Result<Outlook, RegionFault> {
+) -> Result<Served, RegionFault> {
     let Round { now, undo, cache, moves, report } = round;
     let (now, undo) = (*now, *undo);
     let profile = app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
@@ -252,6 +277,10 @@ async fn serve(
     let assessment = assess::look_at(app, records, seasons, cache, region, &profile, now).await?;
     report.days_assessed += 1;
     moves.note(before, &assessment.outlook);
+    let Decision { verdicts, remarks } = &assessment.decision;
+    if remarks.is_empty() && verdicts.iter().all(|verdict| matches!(verdict.answer, Answer::Quiet { .. })) {
+        return Ok(Served::Quiet(assessment.outlook));
+    }
     let says_something = assessment
         .decision
         .verdicts
@@ -287,7 +316,14 @@ async fn serve(
         };
         watch(Event::Notice { day: today, region: region.id.clone(), kind, step });
     }
-    Ok(assessment.outlook)
+    Ok(Served::Written(assessment.outlook))
+}
+
+/// What the turn of a region came to.
+enum Served {
+    Written(Outlook),
+    /// Nothing is to be written but this.
+    Quiet(Outlook),
 }
 
 /// The days between the last outlook and today, as far back as is worth it and the season goes.

@@ -4,10 +4,12 @@ use std::collections::HashMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
+use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
 use crate::region::{Region, RegionId};
 use crate::season::Outlook;
+use crate::store::bulk::Insert;
 use crate::store::error::StoreError;
 use crate::store::rows::{day_number, get, get_day, get_instant, ms};
 use crate::store::tx::{Store, Tx};
@@ -20,6 +22,30 @@ impl Store {
     pub async fn put_outlook(&self, outlook: &Outlook, made_at: DateTime<Utc>) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         put_outlook(&mut tx, outlook, made_at).await?;
+        tx.commit().await
+    }
+
+    /// As [`Store::put_outlook`], of many regions together: all of them are written, or none.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn put_outlooks(&self, outlooks: &[Outlook], made_at: DateTime<Utc>) -> Result<(), StoreError> {
+        if outlooks.is_empty() {
+            return Ok(());
+        }
+        let rows: Vec<(&Outlook, String)> =
+            outlooks.iter().map(|outlook| Ok((outlook, body_of(outlook)?))).collect::<Result<_, StoreError>>()?;
+        let mut tx = self.begin().await?;
+        let insert = Insert { head: PUT, tail: PUT_AGAIN, columns: 5 };
+        insert
+            .run(&mut tx, &rows, |(outlook, body), values| {
+                values.add(outlook.season.profile.as_str())?;
+                values.add(outlook.season.region.as_str())?;
+                values.add(day_number(outlook.today))?;
+                values.add(ms(made_at))?;
+                values.add(body.as_str())
+            })
+            .await?;
         tx.commit().await
     }
 
@@ -164,6 +190,10 @@ impl Store {
     }
 }
 
+const PUT: &str = "INSERT INTO outlooks (profile, region_id, day, made_at, body) VALUES";
+const PUT_AGAIN: &str =
+    "ON CONFLICT (profile, region_id, day) DO UPDATE SET made_at = excluded.made_at, body = excluded.body";
+
 /// The last outlook of a region.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct LastOutlook {
@@ -177,19 +207,20 @@ pub(crate) struct LastOutlook {
 /// # Errors
 /// When the store fails.
 pub async fn put_outlook(tx: &mut Tx, outlook: &Outlook, made_at: DateTime<Utc>) -> Result<(), StoreError> {
-    let body = serde_json::to_string(outlook).map_err(|why| StoreError::corrupt(format!("an outlook: {why}")))?;
-    sqlx::query(
-        "INSERT INTO outlooks (profile, region_id, day, made_at, body) VALUES ($1, $2, $3, $4, $5)
-         ON CONFLICT (profile, region_id, day) DO UPDATE SET made_at = excluded.made_at, body = excluded.body",
-    )
-    .bind(&outlook.season.profile)
-    .bind(outlook.season.region.as_str())
-    .bind(day_number(outlook.today))
-    .bind(ms(made_at))
-    .bind(body)
-    .execute(tx.conn())
-    .await?;
+    let body = body_of(outlook)?;
+    sqlx::query(AssertSqlSafe(format!("{PUT} ($1, $2, $3, $4, $5) {PUT_AGAIN}")))
+        .bind(&outlook.season.profile)
+        .bind(outlook.season.region.as_str())
+        .bind(day_number(outlook.today))
+        .bind(ms(made_at))
+        .bind(body)
+        .execute(tx.conn())
+        .await?;
     Ok(())
+}
+
+fn body_of(outlook: &Outlook) -> Result<String, StoreError> {
+    serde_json::to_string(outlook).map_err(|why| StoreError::corrupt(format!("an outlook: {why}")))
 }
 
 fn made_outlook_of(row: &AnyRow) -> Result<(Outlook, DateTime<Utc>), StoreError> {

@@ -7,54 +7,36 @@
 
 mod end;
 mod parts;
+mod play;
 mod played;
+mod sum_up;
 mod summary;
 
 pub use played::{MessageCount, PlayedNotice, Unsent};
 pub use summary::{RegionSummary, summarise};
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
 
-use super::caches::{RecordCache, SeasonCache};
-use super::cycle::{self, CycleReport};
-use super::event::Event;
-use super::follow_up;
+use super::caches::RecordCache;
 use super::region_fault::RegionFault;
 use crate::assessment::past::PastFrom;
-use crate::assessment::season_model::DayFacts;
-use crate::clock::{Clock, ManualClock};
-use crate::dispatch::channels::Channels;
-use crate::dispatch::dispatcher::{DispatchError, Dispatcher};
+use crate::dispatch::dispatcher::DispatchError;
 use crate::id::StationId;
-use crate::people::Channel;
 use crate::people::{Consent, NewSubscriber};
 use crate::region::{Region, RegionId};
-use crate::season::belief::SeasonBelief;
-use crate::season::learning::Learned;
-use crate::season::{NoticeStatus, Profile, StageId, WindowDays};
+use crate::season::{Profile, WindowDays};
 use crate::service::app::App;
-use crate::service::profile_shelf::ProfileShelf;
-use crate::service::skill_cache::SkillCache;
-use crate::service::subscribe::{SignUpError, stop};
-use crate::store::acts::Actor;
+use crate::service::subscribe::SignUpError;
 use crate::store::addresses::AddressStatus;
-use crate::store::field_reports::{ReportHistory, StoredReport};
+use crate::store::field_reports::ReportHistory;
 use crate::store::learning::FreezeWord;
-use crate::store::notices::Notice;
 use crate::store::{Store, StoreError};
-use crate::timetable::place;
 use crate::weather::Station;
-use parts::{Cut, Span};
-
-/// A season is played to the end of the window of every region, and for at most so many days.
-const LONGEST_PLAY_DAYS: usize = 270;
-
-/// So long after our heat number was reached all that the days of a window hang on is on record.
-const WINDOW_DAYS: u64 = 90;
+use parts::Cut;
 
 /// One region's season as it would have gone.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -131,9 +113,6 @@ pub struct ReplayWorld {
     cut: Cut,
 }
 
-/// Who confirms where staff are played, as the store keeps it.
-const PLAYED_STAFF: &str = "staff, played";
-
 impl ReplayWorld {
     /// Reads regions (all, or those named) and the subscribers from the app's own store, and the stations' records unless there
     /// are so many that they are read part by part.
@@ -192,154 +171,6 @@ impl ReplayWorld {
         &self.regions
     }
 
-    /// Plays one season. Messages go through `channels` when there are any. Regions whose own station has nothing of that
-    /// season are left out of the result.
-    ///
-    /// # Errors
-    /// See [`ReplayError`].
-    pub async fn play(
-        &self,
-        season: i32,
-        channels: Option<Channels>,
-        watch: &mut (dyn FnMut(Event) + Send),
-    ) -> Result<Vec<RegionSeason>, ReplayError> {
-        let span = self.span(season).await?;
-        let parts = if channels.is_none() { self.parts() } else { Vec::new() };
-        if parts.len() > 1 {
-            return self.play_parts(&parts, season, span, watch).await;
-        }
-        self.play_whole(season, span, channels, watch).await.map(|(seasons, _)| seasons)
-    }
-
-    /// As [`ReplayWorld::play`], with every notice as it stood in the end.
-    ///
-    /// # Errors
-    /// See [`ReplayError`].
-    pub async fn play_through(
-        &self,
-        season: i32,
-        channels: Option<Channels>,
-        watch: &mut (dyn FnMut(Event) + Send),
-    ) -> Result<(Vec<RegionSeason>, Vec<Notice>), ReplayError> {
-        let span = self.span(season).await?;
-        self.play_whole(season, span, channels, watch).await
-    }
-
-    /// All regions in one store, with all records in memory.
-    async fn play_whole(
-        &self,
-        season: i32,
-        span: Span,
-        channels: Option<Channels>,
-        watch: &mut (dyn FnMut(Event) + Send),
-    ) -> Result<(Vec<RegionSeason>, Vec<Notice>), ReplayError> {
-        self.with_records().await?.play_with_records(season, span, channels, watch).await
-    }
-
-    async fn play_with_records(
-        &self,
-        season: i32,
-        span: Span,
-        channels: Option<Channels>,
-        watch: &mut (dyn FnMut(Event) + Send),
-    ) -> Result<(Vec<RegionSeason>, Vec<Notice>), ReplayError> {
-        if self.regions.iter().all(|region| self.last_record_day_of(region, season).is_none()) {
-            return Ok((Vec::new(), Vec::new()));
-        }
-        let clock = Arc::new(ManualClock::at(self.cycle_time(span.first)));
-        let store = match &self.kept_in {
-            None => self.scratch(clock.now()).await?,
-            Some(store) => {
-                store.acting(Actor { user: PLAYED_STAFF.to_owned(), account: None, why: None, clock: clock.clone() })
-            }
-        };
-        let mut config = (*self.app.config).clone();
-        // What an address limit or a carrier's pace would have done is not part of the question.
-        config.delivery.email = Default::default();
-        config.delivery.sms = Default::default();
-        // Where no message is written nobody sees its chart.
-        config.messages.chart_in_email &= channels.is_some();
-        // The scratch store knows of no adopted belief: the profiles of now are played.
-        let profiles = ProfileShelf::held((*self.app.profiles.all()).clone());
-        let templates = self.app.templates.held();
-        let config = Arc::new(config);
-        // Where no message is written nobody reads how good projections were.
-        let skills = if channels.is_some() { Arc::clone(&self.app.skills) } else { Arc::new(SkillCache::to_decide()) };
-        let app =
-            App { store: store.clone(), clock: clock.clone(), config, profiles, templates, skills, ..self.app.clone() };
-        let dispatcher = channels.map(|channels| {
-            let clock: Arc<dyn Clock> = clock.clone();
-            // Links by the scratch store's own key: nobody is stopped by what a replay has written.
-            let stop_link = stop::personaliser(&app.config.messages.public_url, store.address_hash().clone());
-            Dispatcher::new(store.clone(), clock, channels, &app.config.delivery, Arc::new(stop_link))
-        });
-        let mut records = self.records.clone();
-        let mut models = SeasonCache::default();
-        let mut reports = Vec::new();
-        for day in span.first.iter_days().take(LONGEST_PLAY_DAYS).take_while(|day| *day <= span.last) {
-            clock.set(self.cycle_time(day));
-            let known: Vec<StoredReport> =
-                self.reports.iter().filter_map(|history| history.as_of(clock.now())).collect();
-            if known != reports {
-                store.replace_field_reports(&known).await?;
-                reports = known;
-            }
-            let mut over = None;
-            follow_up::ask_due(&app).await?;
-            let report = cycle::run(&app, &mut records, &mut models, &mut |event| {
-                if let Event::Day { outlooks: made, .. } = &event {
-                    over = self.all_over(made, season);
-                }
-                watch(event);
-            })
-            .await?;
-            for fault in &report.faults {
-                tracing::warn!("{fault}");
-            }
-            // Of thousands of regions a season of outlooks takes gigabytes, and only the day before is looked at again.
-            if self.kept_in.is_none() {
-                store.forget_outlooks_before(day).await?;
-            }
-            let until = self.cycle_time(day + Days::new(1));
-            self.let_time_pass(&app, dispatcher.as_ref(), &clock, until, watch).await?;
-            if dispatcher.is_none() {
-                store.count_as_sent(until).await?;
-            }
-            let Some(over) = over else { continue };
-            if self.kept_in.is_none() {
-                // As the cycle saw it: what came later that day in some region says nothing of the others.
-                clock.set(self.cycle_time(day));
-            }
-            if self.nothing_follows(&app, &over, season).await? {
-                break;
-            }
-        }
-        let notices = self.notices_of(&store, season).await?;
-        let mut of_region: HashMap<&RegionId, Vec<&Notice>> = HashMap::new();
-        for notice in &notices {
-            of_region.entry(&notice.season.region).or_default().push(notice);
-        }
-        // The same however long the other regions were played.
-        let now = if self.kept_in.is_none() { self.cycle_time(span.last) } else { clock.now() };
-        let mut seasons = Vec::with_capacity(self.regions.len());
-        for region in self.regions.iter().filter(|region| self.last_record_day_of(region, season).is_some()) {
-            let told = of_region.get(&region.id).map_or(&[][..], Vec::as_slice);
-            let sum = self.sum_up(&app, &mut records, &mut models, region, (season, now), told).await;
-            seasons.push(sum.map_err(|source| ReplayError::Region { region: region.id.clone(), source })?);
-        }
-        Ok((seasons, notices))
-    }
-
-    /// Profile by profile, in the order in which they were decided.
-    async fn notices_of(&self, store: &Store, season: i32) -> Result<Vec<Notice>, StoreError> {
-        let mut notices = Vec::new();
-        let profiles: BTreeSet<String> = self.profiles().map(|profile| profile.id.clone()).collect();
-        for profile in profiles {
-            notices.extend(store.notices_of_season(&profile, season).await?);
-        }
-        Ok(notices)
-    }
-
     /// The first biofix of the season among the regions' profiles.
     fn first_day(&self, season: i32) -> NaiveDate {
         self.profiles().map(|profile| profile.first_day(season)).min().unwrap_or_default()
@@ -347,18 +178,6 @@ impl ReplayWorld {
 
     fn profiles(&self) -> impl Iterator<Item = Arc<Profile>> {
         self.regions.iter().filter_map(|region| self.app.profiles.get(&region.profile))
-    }
-
-    /// The first run of the day by the schedule, or 6 o'clock where the schedule names none for it.
-    fn cycle_time(&self, day: NaiveDate) -> DateTime<Utc> {
-        let schedule = &self.app.config.schedule;
-        let midnight = place(day.and_time(NaiveTime::MIN), schedule.time_zone);
-        let tick = schedule
-            .timetable()
-            .ok()
-            .and_then(|timetable| timetable.next_after(midnight - chrono::Duration::seconds(1)))
-            .filter(|tick| tick.at < midnight + chrono::Duration::hours(23));
-        tick.map_or_else(|| midnight + chrono::Duration::hours(6), |tick| tick.at)
     }
 
     /// The last day of the season on which the region's own station has a value, of a record in memory.
@@ -382,134 +201,5 @@ impl ReplayWorld {
             store.add_subscriber(person, now).await?;
         }
         Ok(store)
-    }
-
-    /// From one cycle to the next: notices leave when their hour comes, deliveries when they are due.
-    async fn let_time_pass(
-        &self,
-        app: &App,
-        dispatcher: Option<&Dispatcher>,
-        clock: &ManualClock,
-        until: DateTime<Utc>,
-        watch: &mut (dyn FnMut(Event) + Send),
-    ) -> Result<(), ReplayError> {
-        loop {
-            if let Some(dispatcher) = dispatcher {
-                dispatcher.drain_due().await?;
-                for (region, channel, count) in app.store.sent_at(clock.now()).await? {
-                    for _ in 0..count {
-                        watch(Event::Delivered { region: region.clone(), channel });
-                    }
-                }
-            }
-            let now = clock.now();
-            let release = app.store.next_release().await?.filter(|at| *at > now);
-            let due = match dispatcher {
-                Some(dispatcher) => dispatcher.next_due().await?.filter(|at| *at > now),
-                None => None,
-            };
-            let word = self.next_word(&app.store).await?;
-            let word_at = word.as_ref().map(|(at, _)| (*at).max(now));
-            let next = [release, due, word_at].into_iter().flatten().min();
-            match (next, word) {
-                (Some(at), _) if at >= until => return Ok(()),
-                // What leaves by itself at that instant goes first: once it has passed nobody looks for it again that day.
-                (Some(at), Some((_, notice))) if word_at == Some(at) && release != Some(at) => {
-                    clock.set(at);
-                    app.store.release_notice(&notice.id, PLAYED_STAFF, at).await?;
-                    let step = cycle::goes_out(app, &notice.id).await?;
-                    let zone = app.store.region(&notice.season.region).await?.time_zone;
-                    let day = at.with_timezone(&zone).date_naive();
-                    watch(Event::Notice { day, region: notice.season.region, kind: notice.kind, step });
-                }
-                (Some(at), _) => {
-                    clock.set(at);
-                    cycle::release_due(app, at, &mut CycleReport::default(), watch).await?;
-                }
-                (None, _) => return Ok(()),
-            }
-        }
-    }
-
-    /// The notice that the played staff confirm next, if there are any who do.
-    async fn next_word(&self, store: &Store) -> Result<Option<(DateTime<Utc>, Notice)>, StoreError> {
-        let Some(after) = self.confirmed_after else { return Ok(None) };
-        let waiting = store.notices_waiting().await?.into_iter();
-        let words = waiting
-            .filter(|notice| notice.status() == NoticeStatus::Waiting && notice.release_at().is_none())
-            .map(|notice| (notice.decided_at + after, notice))
-            .filter(|(at, notice)| *at < notice.expires_at);
-        Ok(words.min_by_key(|(at, _)| *at))
-    }
-
-    async fn sum_up(
-        &self,
-        app: &App,
-        records: &mut RecordCache,
-        models: &mut SeasonCache,
-        region: &Region,
-        (season, now): (i32, DateTime<Utc>),
-        told: &[&Notice],
-    ) -> Result<RegionSeason, RegionFault> {
-        let profile =
-            &*app.profiles.get(&region.profile).ok_or_else(|| RegionFault::NoProfile(region.profile.clone()))?;
-        let model = models.get(app, records, region, profile, season, now).await?;
-        // On borrowed years it is made anew each week: the last one hangs on how long the others were played.
-        let is_of_a_week = self.kept_in.is_none() && model.borrowed().is_some();
-        let model = if is_of_a_week {
-            SeasonCache::default().get(app, records, region, profile, season, now).await?
-        } else {
-            model
-        };
-        // The whole season with all that was ever received.
-        let end = profile.last_day(season);
-        // The day of our heat number, whatever was believed of the insect.
-        let belief = SeasonBelief::certain(profile);
-        let facts =
-            DayFacts { today: end, now, forecast: &[], forecast_fit: None, told: &[], reports: &[], belief: &belief };
-        let truth = model.look_back(&app.config.weather, &app.config.policy, region.release, &facts);
-        let reached = |stage: &StageId| {
-            truth.outlook.stage(stage).and_then(|stage| stage.reached).filter(|reached| reached.on_real_days)
-        };
-        let opened = reached(&profile.window.opens).map(|reached| reached.on);
-        let closed = reached(&profile.window.closes).map(|reached| reached.on);
-        let until = closed.unwrap_or(end);
-        let season_days = || truth.heat.iter().filter(|day| day.day <= until);
-        let filled = season_days().filter(|day| !day.origin.is_real()).count();
-        let window = opened.map(|opened| {
-            let belief = Learned::prior(profile, season).of_region(profile, &region.id);
-            let today = end.min(opened + Days::new(WINDOW_DAYS));
-            let facts = DayFacts { today, belief: &belief, ..facts };
-            model.look_back(&app.config.weather, &app.config.policy, region.release, &facts).days
-        });
-
-        let (mut notices, mut asked) = (Vec::new(), None);
-        for notice in told.iter().filter(|notice| notice.season.profile == profile.id) {
-            if let Some((at, by_channel)) = app.store.asked_after(&notice.id).await? {
-                let count = |channel| by_channel.get(&channel).copied().unwrap_or(0);
-                asked = Some(PlayedQuestion {
-                    on: at.with_timezone(&region.time_zone).date_naive(),
-                    emails: count(Channel::Email),
-                    texts: count(Channel::Sms),
-                });
-            }
-            notices.push(PlayedNotice::of(app, profile, region, opened, notice).await?);
-        }
-        Ok(RegionSeason {
-            region: region.id.clone(),
-            name: region.name.clone(),
-            elevation_m: region.elevation_m,
-            station: model.station().id.clone(),
-            year: season,
-            past: model.past_from,
-            past_years: model.past_years(),
-            opened,
-            closed,
-            window,
-            notices,
-            asked,
-            days: u32::try_from(season_days().count()).unwrap_or(u32::MAX),
-            filled_days: u32::try_from(filled).unwrap_or(u32::MAX),
-        })
     }
 }

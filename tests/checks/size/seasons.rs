@@ -17,6 +17,7 @@ use treebell::region::{Region, Release};
 use treebell::season::profile::Profiles;
 use treebell::service::app::App;
 use treebell::service::cycle;
+use treebell::service::event::Event;
 use treebell::store::Store;
 use treebell::weather::StationId;
 
@@ -160,4 +161,35 @@ async fn a_cycle_over_many_regions_leaves_of_each_what_one_over_it_alone_does() 
         }
     }
     assert_eq!(alone_decided, decided);
+}
+
+#[tokio::test]
+async fn on_a_quiet_day_an_outlook_that_cannot_be_written_takes_no_other_with_it() {
+    let store = Store::in_memory().await.unwrap();
+    let filled = fill(&store, &[0, 1, 2], 2014).await;
+    let clock = Arc::new(ManualClock::at("2025-01-15T19:00:00Z".parse().unwrap()));
+    let app = App::with_store(&Config::default(), clock, store, Profiles::default(), Templates::load(None).unwrap());
+    let refused = filled[1].id.as_str();
+    let mut tx = app.store.begin().await.unwrap();
+    let refusal = format!(
+        "CREATE TRIGGER refused BEFORE INSERT ON outlooks WHEN NEW.region_id = '{refused}'
+         BEGIN SELECT RAISE(ABORT, 'not this one'); END"
+    );
+    sqlx::query(sqlx::AssertSqlSafe(refusal)).execute(tx.conn()).await.unwrap();
+    tx.commit().await.unwrap();
+    let mut said = Vec::new();
+    let report = cycle::run_afresh(&app, &mut |event| said.push(event)).await.unwrap();
+    assert_eq!(report.decided, [], "a quiet day");
+    let [fault] = &report.faults[..] else { panic!("{:?}", report.faults) };
+    assert!(fault.contains(&format!("region `{refused}`")), "{fault}");
+    let others: Vec<&str> = filled.iter().map(|region| region.id.as_str()).filter(|id| *id != refused).collect();
+    for region in &filled {
+        let written = app.store.newest_outlook(region).await.unwrap();
+        assert_eq!(written.is_some(), others.contains(&region.id.as_str()), "{}", region.id);
+    }
+    let shown = said.iter().find_map(|event| match event {
+        Event::Day { outlooks, .. } => Some(outlooks.len()),
+        _ => None,
+    });
+    assert_eq!(shown, Some(others.len()), "what was not written is not shown");
 }
