@@ -75,7 +75,7 @@ async fn what_saving_brings_up_is_told_before_and_after_it() {
     assert_eq!(saved.header("location"), format!("{own}?done=changed"), "{}", saved.body);
     // Whoever saves waits a moment for it; a check waits until it is done.
     let changed = store.region(&region.id).await.unwrap();
-    act_at_once(&desk.world.app, &changed, std::time::Duration::from_secs(600)).await;
+    act_at_once(&desk.world.app, &changed, chrono::TimeDelta::zero(), std::time::Duration::from_secs(600)).await;
     let page = nora.get(&format!("{own}?done=changed")).await.body;
     let notices = store.notices_of_season(&region.profile, 2025).await.unwrap();
     assert!(!notices.is_empty());
