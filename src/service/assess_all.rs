@@ -34,7 +34,9 @@ pub async fn look_at_all(app: &App, regions: Vec<(Region, DateTime<Utc>)>) -> Re
     for (at, (region, now)) in regions.into_iter().enumerate() {
         groups.entry(region.stations.first().cloned()).or_default().push((at, region, now));
     }
-    let at_once = std::thread::available_parallelism().map_or(1, usize::from).min(MOST_AT_ONCE).min(groups.len());
+    // Twice the processors: while some wait for the store, others are worked out.
+    let at_once = std::thread::available_parallelism().map_or(2, |cores| 2 * cores.get());
+    let at_once = at_once.min(MOST_AT_ONCE).min(groups.len());
     let left = Arc::new(Mutex::new(groups.into_values().collect::<Vec<_>>()));
     let mut work = JoinSet::new();
     for _ in 0..at_once {
