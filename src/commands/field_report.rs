@@ -220,12 +220,14 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
     };
     let id = store.add_field_report(&report, now).await?;
     print_out(&format!("{id}\n"))?;
-    match (args.confirmed, report.seen.moves_nothing()) {
+    // The same told once more is the report that is there, which may have been confirmed since.
+    let stored = store.field_report(&id).await?;
+    match (stored.standing == ReportStanding::Confirmed, report.seen.moves_nothing()) {
         (_, true) => eprintln!("report {id} is kept; {}", moves_nothing(report.seen.infested)),
         (true, false) => eprintln!("report {id} is kept and counts"),
         (false, false) => eprintln!("report {id} is kept; it counts once it is confirmed"),
     }
-    tell_far_off(&app, &store.field_report(&id).await?, &region).await?;
+    tell_far_off(&app, &stored, &region).await?;
     if args.confirmed {
         act(&app, &[region]).await;
     }

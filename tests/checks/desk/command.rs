@@ -120,7 +120,9 @@ async fn a_report_far_off_what_was_likely_is_remarked_upon_as_at_the_desk() {
     let remark = "This is 13 days before the earliest likely date (March 15): ask who looked";
     let (id, err) = add("03-02", "--confirmed");
     assert!(err.contains(&format!("{remark}. What cannot be so is set aside: ")) && err.contains(&id), "{err}");
-    let (id, err) = add("03-02", "");
+    let (_, err) = add("03-02", "");
+    assert!(err.contains("is kept and counts\n"), "the same once more is the one that was confirmed: {err}");
+    let (id, err) = add("03-02", "--tree gate");
     assert!(err.contains(&format!("{remark} before it counts. ")), "{err}");
     let (_, _, err) = typed(folder.path(), &format!("field-report confirm {id}"), "100");
     assert!(err.contains(&format!("{remark}. ")), "{err}");
