@@ -328,8 +328,9 @@ fn shown_placeholder(one: &Placeholder) -> Value {
 const UNSAID_SHOWN: usize = 160;
 
 fn shown_unsaid(one: &Unsaid) -> Value {
-    let short: String = one.words.chars().take(UNSAID_SHOWN).collect();
-    let is_whole = short.len() == one.words.len();
+    let words = in_sentences(&one.words);
+    let short: String = words.chars().take(UNSAID_SHOWN).collect();
+    let is_whole = short.len() == words.len();
     context! {
         when => &one.when,
         words => if is_whole { short } else { format!("{}…", short.trim_end()) },
