@@ -37,6 +37,7 @@ mod region_draft;
 mod region_form;
 mod region_height;
 mod report;
+mod report_effect;
 mod reports;
 mod return_path;
 mod said;
@@ -94,7 +95,7 @@ pub const ENTRIES: &[Entry] = &[
     Entry::upload("/desk/new-report", Needs::Deed(Deed::Report), || post(new_report::sent)),
     Entry::page("/desk/reports", Needs::Deed(Deed::See), || get(reports::page)),
     Entry::page("/desk/report/{report}", Needs::Deed(Deed::See), || get(report::page)),
-    Entry::page("/desk/report/{report}/effect", Needs::Deed(Deed::See), || get(report::effect_page)),
+    Entry::page("/desk/report/{report}/effect", Needs::Deed(Deed::See), || get(report_effect::page)),
     Entry::form("/desk/report/{report}/confirm", Needs::ActOn(Subject::Report), || post(report::confirm)),
     Entry::form("/desk/report/{report}/set-aside", Needs::ActOn(Subject::Report), || post(report::set_aside)),
     Entry::form("/desk/report/{report}/day", Needs::ActOn(Subject::Report), || post(report::mend_day)),

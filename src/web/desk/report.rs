@@ -1,4 +1,4 @@
-//! A field report, what staff say of it, and what it changes.
+//! A field report, and what staff say of it.
 
 use std::collections::BTreeSet;
 use std::time::Duration;
@@ -19,12 +19,11 @@ use super::upload::taken;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::language::Language;
 use crate::region::Region;
-use crate::season::learning::Untaught;
+use crate::season::NoticeStatus;
 use crate::season::phrases::{capitalised, date};
-use crate::season::{NoticeStatus, WindowDays, days_between};
 use crate::service::app::App;
 use crate::service::desk::comes_up::{CONFIRMING, ComesUp, KEEPING_DAY, in_words};
-use crate::service::desk::effect::{Effect, RegionEffect, came_up, effect};
+use crate::service::desk::effect::{came_up, effect};
 use crate::service::desk::far_off::far_off;
 use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
 use crate::service::desk::notice::{May, fate_beside, leaves_by_itself, leaves_from};
@@ -35,15 +34,11 @@ use crate::service::photographs::Photographs;
 use crate::store::audit::AuditEntry;
 use crate::store::field_reports::{Judgement, ReportSource, ReportStanding, StoredReport};
 use crate::store::notices::NoticeState;
-use crate::store::{Conflict, StoreError};
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
 
 /// So long somebody waits for what follows from their word; the work goes on behind.
 const PATIENCE: Duration = Duration::from_secs(3);
-
-/// So long regions are worked out for one page.
-const EFFECT_WITHIN: Duration = Duration::from_secs(5);
 
 /// So many notices that came up are listed.
 const MOST_NOTICES: usize = 12;
@@ -211,7 +206,7 @@ pub(super) fn stands(report: &StoredReport) -> String {
 }
 
 /// Why a look in vain moves no date.
-fn moves_nothing(infested: Option<bool>) -> &'static str {
+pub(super) fn moves_nothing(infested: Option<bool>) -> &'static str {
     match infested {
         Some(_) => "It moves no date: nothing was there yet, and the tree does not have the insect.",
         None => "It moves no date: nothing was there yet, and it is not known whether the tree has the insect.",
@@ -363,77 +358,21 @@ pub(super) fn change(entry: &AuditEntry, zone: chrono_tz::Tz) -> Value {
     }
 }
 
-pub(super) async fn effect_page(
-    desk: Desk,
-    Path(id): Path<String>,
-    Query(query): Query<Typed>,
-) -> Result<Response, Fault> {
-    let app = desk.site().app();
-    let report = match app.store.field_report(&id).await {
-        Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => return Err(Fault::NotFound),
-        report => report?,
-    };
-    let region = app.store.region(&report.region).await?;
-    let profile = app.profiles.get(&region.profile);
-    let (work, runtime) = (app.clone(), tokio::runtime::Handle::current());
-    let of = report.clone();
-    // Whole seasons are worked out: nobody's answer should stand behind that on one of the server's threads.
-    let worked = tokio::task::spawn_blocking(move || runtime.block_on(effect(&work, &of, EFFECT_WITHIN)));
-    let worked = worked.await.map_err(|why| Fault::Inside(format!("what a report changes was cut off: {why}")))?;
-    let (found, fault) = match worked {
-        Ok(found) => (Some(found), None),
-        Err(why @ DeskError::NoDates { .. }) => (None, Some(capitalised(&why.to_string()) + ".")),
-        Err(why) => return Err(fault_of(why)),
-    };
-    let mine = desk.may_act_on(&region);
-    let has_photograph = app.store.photograph_of(&id).await?.is_some();
-    let done = ["entered", "confirmed"].into_iter().find(|done| *done == field(&query, "done"));
-    let is_confirmed = report.standing == ReportStanding::Confirmed;
-    let remark = match mine && !is_confirmed {
-        true => far_off(app, &report, &region, has_photograph).await.map_err(fault_of)?,
-        false => None,
-    };
-    let came_up = match done {
-        Some(_) => notices_since(&desk, &report, &region, Since::All).await?,
-        None => Vec::new(),
-    };
-    desk.page(
-        "report_effect",
-        context! {
-            id,
-            saw => capitalised(&crate::service::field_reports::seen_words(profile.as_deref(), &report)),
-            region => &region.name,
-            looked_on => long(report.observed_on),
-            is_confirmed,
-            is_new => report.standing == ReportStanding::New,
-            is_aside => report.standing == ReportStanding::Refused,
-            mine,
-            // Refused, the form is shown on the report's own page.
-            wrong => (), wrong_why => (), typed_why => "",
-            idle => report.moves_nothing().then(|| moves_nothing(report.infested)),
-            done,
-            came_up,
-            fault,
-            remark,
-            // Where no dates can be worked out, nothing is decided either.
-            sends => (!is_confirmed).then(|| {
-                in_words(found.as_ref().map_or(&[][..], |found| &found.comes_up[..]), &region, CONFIRMING)
-            }),
-            found => found.as_ref().map(|found| told(found, &region)),
-        },
-    )
-}
-
 /// Which of the notices that came up are shown.
 #[derive(Clone, Copy, PartialEq)]
-enum Since {
+pub(super) enum Since {
     All,
     /// Those that can still be stopped.
     StillToLeave,
 }
 
 /// What came up since the word on a report, in its region and in others.
-async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region, which: Since) -> Result<Vec<Value>, Fault> {
+pub(super) async fn notices_since(
+    desk: &Desk,
+    report: &StoredReport,
+    region: &Region,
+    which: Since,
+) -> Result<Vec<Value>, Fault> {
     let app = desk.site().app();
     let mut lines = Vec::new();
     let mut found = came_up(app, report, region).await.map_err(fault_of)?;
@@ -465,48 +404,4 @@ async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region, whic
         });
     }
     Ok(lines)
-}
-
-fn told(found: &Effect, own: &Region) -> Value {
-    let moved = |row: &&RegionEffect| row.moved_days.is_some_and(|days| days != 0) || row.without != row.with;
-    let others: Vec<&RegionEffect> = found.regions.iter().filter(|row| row.region.id != own.id).collect();
-    let (changed, same): (Vec<_>, Vec<_>) = others.iter().copied().partition(moved);
-    context! {
-        season => found.season,
-        own => found.regions.iter().find(|row| row.region.id == own.id).map(row_of),
-        changed => changed.into_iter().map(row_of).collect::<Vec<_>>(),
-        same => same.len(),
-        left => found.of_regions.saturating_sub(found.regions.len() + found.failed),
-        failed => found.failed,
-        // What is only missing yet is told apart.
-        untaught => found.untaught.filter(|why| *why != Untaught::HeatUnknown).map(Untaught::words),
-        awaits_heat => found.untaught == Some(Untaught::HeatUnknown),
-        is_guessed => found.is_guessed,
-    }
-}
-
-fn row_of(row: &RegionEffect) -> Value {
-    let days = |of: &Option<WindowDays>| {
-        of.map(|days| context! { look_from => date(Language::En, days.look_from), deadline => date(Language::En, days.deadline) })
-    };
-    let moves = |of: &dyn Fn(&WindowDays) -> NaiveDate| {
-        let (without, with) = (row.without.as_ref()?, row.with.as_ref()?);
-        match days_between(of(without), of(with)) {
-            0 => None,
-            days if days < 0 => Some(format!("{} earlier", counted(-days))),
-            days => Some(format!("{} later", counted(days))),
-        }
-    };
-    context! {
-        id => row.region.id.as_str(),
-        name => &row.region.name,
-        without => days(&row.without),
-        with => days(&row.with),
-        look_moves => moves(&|days| days.look_from),
-        deadline_moves => moves(&|days| days.deadline),
-    }
-}
-
-fn counted(days: i64) -> String {
-    if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
 }
