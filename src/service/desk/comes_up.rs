@@ -88,6 +88,46 @@ impl ComesUp {
     }
 }
 
+/// Which notices come up with a change and not without it, or leave by themselves only with it.
+pub(super) fn only_with(with: Vec<ComesUp>, without: &[ComesUp]) -> Vec<ComesUp> {
+    let is_the_same = |one: &ComesUp, of: &ComesUp| of.kind == one.kind && of.sends_unasked() == one.sends_unasked();
+    with.into_iter().filter(|one| !without.iter().any(|of| is_the_same(one, of))).collect()
+}
+
+/// What comes up elsewhere, one notice in a sentence. `when`: as `with the next cycle`.
+pub fn elsewhere_in_words(one: &ComesUp, when: &str) -> String {
+    let notice = format!("“{}”", kind_words(one.kind));
+    let whom = match one.recipients() {
+        0 => return format!("{notice} comes up {when}, but nobody is signed up there."),
+        n => counted(n, "address", "addresses"),
+    };
+    match one.leaves {
+        Leaves::AtOnce | Leaves::Soon { .. } | Leaves::AfterQuietHours { .. } => {
+            format!("{notice} leaves {when}, to {whom}, without a word of staff.")
+        }
+        Leaves::UnlessHeld(_) => {
+            format!("{notice}, to {whom}, comes up {when} and leaves after the usual wait, unless it is held.")
+        }
+        Leaves::NeedsWord => format!("{notice}, to {whom}, comes up {when} and waits for a word of staff."),
+    }
+}
+
+/// What comes up in other regions, summed up. `act`: as `Confirming it also brings up`.
+pub fn sum_in_words(by_region: &[&[ComesUp]], act: &str, when: &str) -> String {
+    let all: Vec<&ComesUp> = by_region.iter().flat_map(|of| of.iter()).collect();
+    let notices = counted(all.len(), "notice", "notices");
+    let places = by_region.iter().filter(|of| !of.is_empty()).count();
+    let places = counted(places, "other region", "other regions");
+    let whom = counted(all.iter().map(|one| one.recipients()).sum::<u64>(), "address", "addresses");
+    let unasked = match all.iter().filter(|one| one.sends_unasked()).count() {
+        0 => "Nobody is written to there without a word of staff.".to_owned(),
+        1 if all.len() == 1 => "It leaves by itself.".to_owned(),
+        1 => "1 of them leaves by itself.".to_owned(),
+        n => format!("{n} of them leave by themselves."),
+    };
+    format!("{act} {notices} in {places} {when}, to {whom}. {unasked}")
+}
+
 /// What brings notices up, as sentences begin with it.
 pub const CONFIRMING: &str = "Confirming it";
 pub const KEEPING_DAY: &str = "Keeping this day";
@@ -154,4 +194,38 @@ pub(in crate::service) async fn comes_up(
         found.push(ComesUp { kind: *kind, leaves, reach });
     }
     Ok(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn one(kind: NoticeKind, leaves: Leaves, emails: u64) -> ComesUp {
+        ComesUp { kind, leaves, reach: BTreeMap::from([(Channel::Email, emails)]) }
+    }
+
+    #[test]
+    fn what_comes_up_elsewhere_is_what_would_not_without_it_and_is_summed_up() {
+        let look = one(NoticeKind::InspectNow, Leaves::AtOnce, 3);
+        let asks = one(NoticeKind::InspectNow, Leaves::NeedsWord, 3);
+        let ready = one(NoticeKind::GetReady, Leaves::NeedsWord, 1);
+        assert_eq!(only_with(vec![look.clone(), ready.clone()], std::slice::from_ref(&ready)), [look.clone()]);
+        assert_eq!(
+            only_with(vec![look.clone()], std::slice::from_ref(&asks)),
+            [look.clone()],
+            "nobody is asked any more"
+        );
+        assert_eq!(only_with(vec![look.clone()], std::slice::from_ref(&look)), []);
+        let when = "with the next cycle";
+        assert_eq!(
+            sum_in_words(&[&[look.clone(), ready.clone()], &[asks], &[]], "It will also bring up", when),
+            "It will also bring up 3 notices in 2 other regions with the next cycle, to 7 addresses. 1 of them leaves by itself."
+        );
+        for (of, said) in [
+            (look, "“Inspect now” leaves with the next cycle, to 3 addresses, without a word of staff."),
+            (ready, "“Get ready”, to 1 address, comes up with the next cycle and waits for a word of staff."),
+        ] {
+            assert_eq!(elsewhere_in_words(&of, when), said);
+        }
+    }
 }

@@ -8,7 +8,7 @@ use tokio::sync::Semaphore;
 use tokio::time::Instant;
 
 use super::DeskError;
-use super::comes_up::{ComesUp, comes_up};
+use super::comes_up::{ComesUp, comes_up, only_with};
 use super::held::hold_note;
 use super::notice::report_of;
 use super::overtaken::skipped_at;
@@ -62,6 +62,8 @@ pub struct RegionEffect {
     pub with: Option<WindowDays>,
     /// By so many days the opening of the window moves; above 0 is later.
     pub moved_days: Option<i64>,
+    /// What the next cycle brings up there because of the report; nothing of its own region, in which it acts at once.
+    pub comes_up: Vec<ComesUp>,
 }
 
 /// Works out what a report changes, region by region, until `within` has passed; its own region is always there.
@@ -212,10 +214,18 @@ impl Looked<'_> {
         let given = [without, Given::of(&by_all, &counted)];
         let [without, with] = with_reports(app, records, seasons, &mut cache, at, given).await?;
         let moved_days = moved_days(&without.outlook, &with.outlook, &profile.window.opens);
+        let comes_up = if region.id == report.region {
+            Vec::new()
+        } else {
+            // The cycle gives no time to undo.
+            let without = comes_up(app, &region, &without, now, 0).await?;
+            only_with(comes_up(app, &region, &with, now, 0).await?, &without)
+        };
         let effect = RegionEffect {
             without: shown_days(profile, &without.outlook, &without.days),
             with: shown_days(profile, &with.outlook, &with.days),
             moved_days,
+            comes_up,
             region,
         };
         Ok((effect, with))

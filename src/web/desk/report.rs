@@ -292,6 +292,8 @@ async fn shown(
             is_aside => report.standing == ReportStanding::Refused,
             mine,
             sends,
+            elsewhere => (),
+            may_elsewhere => asks && !report.moves_nothing(),
             remark,
             photograph => photograph.map(|of| context! { width => of.width, height => of.height }),
             takes_photographs => Photographs::of(&app.config).is_some(),

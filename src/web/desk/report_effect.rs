@@ -17,7 +17,7 @@ use crate::season::learning::Untaught;
 use crate::season::phrases::{capitalised, date};
 use crate::season::{WindowDays, days_between};
 use crate::service::desk::DeskError;
-use crate::service::desk::comes_up::{CONFIRMING, in_words};
+use crate::service::desk::comes_up::{CONFIRMING, ComesUp, elsewhere_in_words, in_words, sum_in_words};
 use crate::service::desk::effect::{Effect, RegionEffect, effect};
 use crate::service::desk::far_off::far_off;
 use crate::store::field_reports::ReportStanding;
@@ -80,13 +80,63 @@ pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query
             sends => (!is_confirmed).then(|| {
                 in_words(found.as_ref().map_or(&[][..], |found| &found.comes_up[..]), &region, CONFIRMING)
             }),
-            found => found.as_ref().map(|found| told(found, &region)),
+            may_elsewhere => false,
+            elsewhere => found.as_ref().and_then(|found| elsewhere(found, &region, is_confirmed, report.observed_on)),
+            found => found.as_ref().map(|found| told(found, &region, report.observed_on)),
         },
     )
 }
 
-fn told(found: &Effect, own: &Region) -> Value {
-    let moved = |row: &&RegionEffect| row.moved_days.is_some_and(|days| days != 0) || row.without != row.with;
+/// When it acts on the other regions.
+fn when(found: &Effect, day: NaiveDate) -> String {
+    if found.is_guessed {
+        format!("once the temperatures of {} are in", long(day))
+    } else {
+        "with the next cycle".to_owned()
+    }
+}
+
+/// What it brings up in other regions, in a sentence for the head; `None`: nothing, as the page says elsewhere.
+fn elsewhere(found: &Effect, own: &Region, is_confirmed: bool, day: NaiveDate) -> Option<String> {
+    let others: Vec<&[ComesUp]> =
+        found.regions.iter().filter(|row| row.region.id != own.id).map(|row| &row.comes_up[..]).collect();
+    let not_known = match left_of(found) + found.failed {
+        0 => "",
+        _ => " Not every region was worked out: there may be more.",
+    };
+    let is_idle = others.iter().all(|of| of.is_empty());
+    match (is_idle, found.untaught) {
+        (false, _) => {
+            let act = match (is_confirmed, found.is_guessed) {
+                (true, false) => "It will also bring up",
+                (true, true) => "By the estimate below, it will also bring up",
+                (false, false) => "Confirming it also brings up",
+                (false, true) => "By the estimate below, confirming it also brings up",
+            };
+            Some(sum_in_words(&others, act, &when(found, day)) + not_known)
+        }
+        (true, Some(Untaught::HeatUnknown)) if !found.is_guessed => Some(format!(
+            "Once the temperatures of {} are in, it may also bring up notices in other regions.",
+            long(day)
+        )),
+        (true, Some(Untaught::HeatUnknown) | None) if !is_confirmed && found.of_regions > 1 => {
+            Some(format!("In other regions it brings up no notice now.{not_known}"))
+        }
+        (true, _) => None,
+    }
+}
+
+/// So many regions were not looked at.
+fn left_of(found: &Effect) -> usize {
+    found.of_regions.saturating_sub(found.regions.len() + found.failed)
+}
+
+fn told(found: &Effect, own: &Region, day: NaiveDate) -> Value {
+    let when = when(found, day);
+    let moved = |row: &&RegionEffect| {
+        row.moved_days.is_some_and(|days| days != 0) || row.without != row.with || !row.comes_up.is_empty()
+    };
+    let row_of = |row: &RegionEffect| row_of(row, &when);
     let others: Vec<&RegionEffect> = found.regions.iter().filter(|row| row.region.id != own.id).collect();
     let (changed, same): (Vec<_>, Vec<_>) = others.iter().copied().partition(moved);
     context! {
@@ -94,7 +144,7 @@ fn told(found: &Effect, own: &Region) -> Value {
         own => found.regions.iter().find(|row| row.region.id == own.id).map(row_of),
         changed => changed.into_iter().map(row_of).collect::<Vec<_>>(),
         same => same.len(),
-        left => found.of_regions.saturating_sub(found.regions.len() + found.failed),
+        left => left_of(found),
         failed => found.failed,
         // What is only missing yet is told apart.
         untaught => found.untaught.filter(|why| *why != Untaught::HeatUnknown).map(Untaught::words),
@@ -103,7 +153,7 @@ fn told(found: &Effect, own: &Region) -> Value {
     }
 }
 
-fn row_of(row: &RegionEffect) -> Value {
+fn row_of(row: &RegionEffect, when: &str) -> Value {
     let days = |of: &Option<WindowDays>| {
         of.map(|days| context! { look_from => date(Language::En, days.look_from), deadline => date(Language::En, days.deadline) })
     };
@@ -122,6 +172,7 @@ fn row_of(row: &RegionEffect) -> Value {
         with => days(&row.with),
         look_moves => moves(&|days| days.look_from),
         deadline_moves => moves(&|days| days.deadline),
+        comes_up => row.comes_up.iter().map(|one| elsewhere_in_words(one, when)).collect::<Vec<_>>(),
     }
 }
 

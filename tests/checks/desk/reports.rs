@@ -2,13 +2,15 @@
 
 use std::time::Duration;
 
+use treebell::region::RegionId;
 use treebell::season::learning::Untaught;
 use treebell::season::profile::Profiles;
 use treebell::season::{NoticeId, NoticeKind, StageId};
 use treebell::service::desk::Hand;
 use treebell::service::desk::comes_up::Leaves;
-use treebell::service::desk::effect::effect;
+use treebell::service::desk::effect::{Effect, effect};
 use treebell::service::desk::far_off::far_off;
+use treebell::service::desk::notice::leaves_by_itself;
 use treebell::service::desk::region::region_in_depth;
 use treebell::service::desk::reports::{
     Acted, act_at_once, drop_photograph, enter, judge, put_photograph, report_in_depth,
@@ -111,6 +113,51 @@ async fn a_confirmed_report_moves_its_region_at_once_and_others_as_was_told_befo
     assert_eq!(act_at_once(app, &region, chrono::TimeDelta::zero(), LONG).await, Acted::Done);
     let again = app.store.newest_outlook(&low).await.unwrap().unwrap();
     assert_eq!(opens(&again), None, "set aside, it moves nothing any more");
+}
+
+/// Notices in other regions come by the next cycle, and nobody had been told of them.
+#[tokio::test]
+async fn what_a_report_brings_up_in_other_regions_is_told_before_and_comes_with_the_next_cycle() {
+    let world = World::build(treebell::store::Store::in_memory().await.unwrap()).await;
+    let app = &world.app;
+    let low = world.regions[0].clone();
+    let seen_on = world.day_of(&low, 140.0).await;
+    world.set(seen_on + chrono::Days::new(2));
+    let id = world.report(&low.id, seen_on, "eggs", None, false).await;
+    let report = app.store.field_report(&id).await.unwrap();
+    let elsewhere = |told: &Effect| -> Vec<(RegionId, NoticeKind, Leaves)> {
+        let rows = told.regions.iter();
+        rows.flat_map(|row| row.comes_up.iter().map(|one| (row.region.id.clone(), one.kind, one.leaves))).collect()
+    };
+    // Day by day, until one on which the report makes the difference somewhere.
+    let mut told = Vec::new();
+    for day in 2..90 {
+        world.set(seen_on + chrono::Days::new(day));
+        world.cycle().await;
+        told = elsewhere(&effect(app, &report, LONG).await.unwrap());
+        if !told.is_empty() {
+            break;
+        }
+    }
+    assert!(!told.is_empty() && told.iter().all(|(region, ..)| *region != low.id), "{told:?}");
+    world.clock.advance(chrono::TimeDelta::seconds(1));
+    let hand = Hand { by: "maria", reach: &|_| true };
+    judge(app, hand, &id, Judgement::Confirmed, "").await.unwrap();
+    let report = app.store.field_report(&id).await.unwrap();
+    assert_eq!(elsewhere(&effect(app, &report, LONG).await.unwrap()), told, "still to come");
+    let season = app.store.newest_outlook(&low).await.unwrap().unwrap().season;
+    let notice_of = |region: &RegionId, kind| {
+        let season = treebell::season::SeasonKey { region: region.clone(), ..season.clone() };
+        NoticeId::of(&season, kind)
+    };
+    world.cycle().await;
+    for (region, kind, leaves) in &told {
+        let notice = app.store.notice(&notice_of(region, *kind)).await.unwrap();
+        let leaves_by_itself = notice.released_at().is_some() || leaves_by_itself(&notice).is_some();
+        assert_eq!(leaves_by_itself, *leaves != Leaves::NeedsWord, "{notice:?}");
+    }
+    let since = elsewhere(&effect(app, &report, LONG).await.unwrap());
+    assert!(since.iter().all(|one| !told.contains(one)), "they have come: {since:?}");
 }
 
 #[tokio::test]
