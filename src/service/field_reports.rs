@@ -34,6 +34,27 @@ pub enum TellingFault {
     Words { longest: usize },
 }
 
+impl TellingFault {
+    /// As pages say it, with days as people write them.
+    pub fn in_prose(&self) -> String {
+        match self {
+            Self::YetToCome { day, today } => {
+                format!("{} is yet to come; today is {}", long(*day), long(*today))
+            }
+            Self::TooLongAgo { day } => format!("{}: a year from {FIRST_YEAR} on is wanted", long(*day)),
+            Self::NotBefore { day, seen } => {
+                format!("{}: a day before {}, on which it was seen, is wanted", long(*day), long(*seen))
+            }
+            Self::Contradiction { .. } | Self::Words { .. } => self.to_string(),
+        }
+    }
+}
+
+/// `March 14, 2026`.
+pub fn long(day: NaiveDate) -> String {
+    format!("{}, {}", date(Language::En, day), day.year())
+}
+
 /// A day to come, or one that nobody can remember, is a slip of the hand.
 ///
 /// # Errors

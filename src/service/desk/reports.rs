@@ -16,7 +16,8 @@ use crate::service::field_reports::seen_words;
 use crate::service::photographs::Photographs;
 use crate::store::audit::AuditEntry;
 use crate::store::field_reports::{
-    Entered, Judgement, NewFieldReport, NewPhotograph, Photograph, ReportMend, ReportStanding, StoredReport,
+    Entered, Judgement, NewFieldReport, NewPhotograph, Photograph, ReportMend, ReportStanding, StandingChange,
+    StoredReport,
 };
 use crate::text::Chain;
 
@@ -156,6 +157,12 @@ pub async fn mend_day(app: &App, hand: Hand<'_>, id: &str, day: NaiveDate) -> Re
     let why = format!("looked on {day}");
     app.store.mend_field_report(id, &mend, Some(hand.by), &why, app.clock.now()).await?;
     Ok(region)
+}
+
+/// Whether a report's newest change gave it another day, as [`mend_day`] and the command note it.
+pub fn is_of_day(change: &StandingChange) -> bool {
+    let noted = change.why.as_deref().and_then(|why| why.strip_prefix("looked on ")?.get(..10));
+    noted.is_some_and(|day| day.parse::<NaiveDate>().is_ok())
 }
 
 /// Puts a photograph to a report, in the place of the one that it had.

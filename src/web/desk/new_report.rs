@@ -158,7 +158,7 @@ fn read(desk: &Desk, region: &Region, typed: &Typed) -> Result<(Option<NewFieldR
     let day = field(typed, "date").parse::<NaiveDate>();
     let day = match day {
         Ok(day) => can_be_seen(day, region, app.clock.now()).map(|()| Some(day)).unwrap_or_else(|why| {
-            faults.push(("date", capitalised(&why.to_string()) + "."));
+            faults.push(("date", capitalised(&why.in_prose()) + "."));
             None
         }),
         Err(_) => {
@@ -211,7 +211,7 @@ fn read(desk: &Desk, region: &Region, typed: &Typed) -> Result<(Option<NewFieldR
             (Ok(nothing), Some(day), _) => match before(Some(nothing), day) {
                 Ok(()) => Some(nothing),
                 Err(why) => {
-                    faults.push(("nothing_on", capitalised(&why.to_string()) + "."));
+                    faults.push(("nothing_on", capitalised(&why.in_prose()) + "."));
                     None
                 }
             },

@@ -6,7 +6,7 @@ use std::time::Duration;
 use axum::extract::{Form, Path, Query};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use chrono::{Datelike, NaiveDate, TimeDelta};
+use chrono::{NaiveDate, TimeDelta};
 use minijinja::context;
 use minijinja::value::Value;
 
@@ -17,10 +17,9 @@ use super::said::{Refused, done_of};
 use super::sign_in::with_status;
 use super::upload::taken;
 use crate::delivery::quiet_hours::QuietHours;
-use crate::language::Language;
 use crate::region::Region;
 use crate::season::NoticeStatus;
-use crate::season::phrases::{capitalised, date};
+use crate::season::phrases::capitalised;
 use crate::service::app::App;
 use crate::service::desk::comes_up::{CONFIRMING, ComesUp, KEEPING_DAY, in_words};
 use crate::service::desk::effect::{came_up, effect};
@@ -29,7 +28,7 @@ use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
 use crate::service::desk::notice::{May, fate_beside, leaves_by_itself, leaves_from};
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
 use crate::service::desk::{DeskError, Hand, kind_words, local_with_year, reports};
-use crate::service::field_reports::can_be_seen;
+use crate::service::field_reports::{self, can_be_seen};
 use crate::service::photographs::Photographs;
 use crate::store::audit::AuditEntry;
 use crate::store::field_reports::{Judgement, ReportSource, ReportStanding, StoredReport};
@@ -47,7 +46,8 @@ const MOST_NOTICES: usize = 12;
 const STOPPABLE_FOR: TimeDelta = TimeDelta::days(1);
 
 /// What may stand behind `?done=`.
-const DONE: [&str; 8] = ["entered", "asks", "confirmed", "set-aside", "day", "photograph", "erased", "later"];
+const DONE: [&str; 9] =
+    ["entered", "asks", "confirmed", "set-aside", "day", "same-day", "photograph", "erased", "later"];
 
 pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query<Typed>) -> Result<Response, Fault> {
     shown(&desk, &id, done_of(&DONE, &query), None, None).await
@@ -104,10 +104,13 @@ pub(super) async fn mend_day(desk: Desk, Path(id): Path<String>, Form(typed): Fo
         return refused(&desk, &id, wrong("Give the day of the look, such as 2026-03-14.".to_owned())).await;
     };
     let stored = app.store.field_report(&id).await?;
-    let sound = can_be_seen(day, desk.region()?, app.clock.now())
-        .and_then(|()| crate::service::field_reports::before(stored.nothing_on, day));
+    let sound =
+        can_be_seen(day, desk.region()?, app.clock.now()).and_then(|()| field_reports::before(stored.nothing_on, day));
     if let Err(why) = sound {
-        return refused(&desk, &id, wrong(capitalised(&why.to_string()) + ".")).await;
+        return refused(&desk, &id, wrong(capitalised(&why.in_prose()) + ".")).await;
+    }
+    if stored.day_known && stored.observed_on == day {
+        return Ok(desk.to(&format!("/desk/report/{id}?done=same-day")));
     }
     if let Some(asks) = asks_day(&app, &stored, desk.region()?, day).await?
         && field(&typed, "announced") != asks.announced
@@ -191,17 +194,23 @@ async fn refused(desk: &Desk, id: &str, refused: Refused<'_>) -> Result<Response
 /// Where a report stands, in a sentence.
 pub(super) fn stands(report: &StoredReport) -> String {
     let by = report.change.by_words();
-    let why = report.change.why.as_deref().map_or_else(String::new, |why| format!(": {why}"));
+    let why = report.change.why.as_deref();
+    // A change of what it says is kept as another word of the same standing.
+    let said = |standing: &str| match (why, reports::is_of_day(&report.change)) {
+        (Some(what), true) => format!("{standing}. Changed since, by {by}: {}", with_long_days(what)),
+        (Some(why), false) => format!("{standing} by {by}: {why}"),
+        (None, _) => format!("{standing} by {by}"),
+    };
     match report.standing {
         ReportStanding::New => "It waits for a word of staff: until then it counts nowhere.".to_owned(),
         ReportStanding::Confirmed if report.moves_nothing() => {
-            format!("Confirmed by {by}{why}. {}", moves_nothing(report.infested))
+            format!("{}. {}", said("Confirmed"), moves_nothing(report.infested))
         }
         ReportStanding::Confirmed if !report.day_known => {
-            format!("Confirmed by {by}{why}. It was told without the day of the look, and counts once it has one.")
+            format!("{}. It was told without the day of the look, and counts once it has one.", said("Confirmed"))
         }
-        ReportStanding::Confirmed => format!("Confirmed by {by}{why}. It counts."),
-        ReportStanding::Refused => format!("Set aside by {by}{why}. It counts nowhere."),
+        ReportStanding::Confirmed => format!("{}. It counts.", said("Confirmed")),
+        ReportStanding::Refused => format!("{}. It counts nowhere.", said("Set aside")),
     }
 }
 
@@ -235,7 +244,7 @@ pub(super) fn told_by(report: &StoredReport) -> &str {
 
 /// `March 14, 2026`.
 pub(super) fn long(day: NaiveDate) -> String {
-    format!("{}, {}", date(Language::En, day), day.year())
+    field_reports::long(day)
 }
 
 async fn shown(
@@ -262,13 +271,15 @@ async fn shown(
         _ => Vec::new(),
     };
     let asks = mine && report.standing != ReportStanding::Confirmed;
-    let (sends, remark) = match asks {
-        true => {
-            let remark = far_off(app, &report, &region, photograph.is_some()).await.map_err(fault_of)?;
-            (Some(would_send_words(app, &report, &region).await?), remark)
-        }
-        false => (None, None),
+    let sends = match asks {
+        true => Some(would_send_words(app, &report, &region).await?),
+        false => None,
     };
+    let remark = match mine && (asks || asks_day.is_some() || done == Some("day")) {
+        true => far_off(app, &on_day(&report, asks_day.as_ref()), &region, photograph.is_some()).await,
+        false => Ok(None),
+    };
+    let remark = remark.map_err(fault_of)?;
     desk.page(
         "report",
         context! {
@@ -317,6 +328,12 @@ async fn shown(
     )
 }
 
+/// The report as it would be by the day that somebody is asked to keep.
+fn on_day(report: &StoredReport, asks: Option<&AsksDay>) -> StoredReport {
+    let (observed_on, day_known) = asks.map_or((report.observed_on, report.day_known), |asks| (asks.day, true));
+    StoredReport { observed_on, day_known, ..report.clone() }
+}
+
 /// What confirming a report sends, worked out while somebody waits for a page; `None`: not in time.
 pub(super) async fn would_send(app: &App, report: &StoredReport) -> Result<Option<Vec<ComesUp>>, Fault> {
     let (work, of, runtime) = (app.clone(), report.clone(), tokio::runtime::Handle::current());
@@ -340,13 +357,17 @@ async fn would_send_words(app: &App, report: &StoredReport, region: &Region) -> 
 
 /// What the audit says of a report, with its days and its region as pages name them.
 fn in_prose(detail: &str, region: &Region) -> String {
-    let named = detail.replacen(&format!(" in {}, ", region.id), &format!(" in {}, ", region.name), 1);
+    with_long_days(&detail.replacen(&format!(" in {}, ", region.id), &format!(" in {}, ", region.name), 1))
+}
+
+/// Words with their days as people write them.
+fn with_long_days(words: &str) -> String {
     let word = |word: &str| {
         let bare = word.trim_end_matches([',', ';', ':', '.']);
         let mark = word.strip_prefix(bare).unwrap_or_default();
         bare.parse::<NaiveDate>().map_or_else(|_| word.to_owned(), |day| format!("{}{mark}", long(day)))
     };
-    named.split(' ').map(word).collect::<Vec<_>>().join(" ")
+    words.split(' ').map(word).collect::<Vec<_>>().join(" ")
 }
 
 /// A row of the audit, for who reads a page.

@@ -21,6 +21,7 @@ mod region_drafts;
 mod region_walk;
 mod regions;
 mod report_walk;
+mod report_days;
 pub mod reports;
 mod same_days;
 mod sessions;

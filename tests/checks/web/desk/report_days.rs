@@ -1,0 +1,47 @@
+//! The day of a report at the desk, and what has become of a report since, beside what rests on it.
+
+use axum::http::StatusCode;
+use treebell::clock::Clock;
+use treebell::people::account::Role;
+use treebell::season::{Outlook, RecordTrust, SeasonKey};
+use treebell::store::field_reports::{Judgement, ReportMend};
+
+use super::reports::report_of_north;
+use super::support::{DeskWorld, of_region};
+
+/// Another day for a report, as staff and the command note it.
+async fn mend(desk: &DeskWorld, id: &str, day: &str) {
+    let mend = ReportMend { observed_on: day.parse().ok(), ..ReportMend::default() };
+    let (why, now) = (format!("looked on {day}"), desk.world.clock.now());
+    desk.store().mend_field_report(id, &mend, Some("maria"), &why, now).await.unwrap();
+}
+
+#[tokio::test]
+async fn the_day_of_a_report_is_told_in_words_and_the_same_day_changes_nothing() {
+    let desk = DeskWorld::new().await;
+    let id = report_of_north(&desk).await;
+    let own = format!("/desk/report/{id}");
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    maria.get(&own).await;
+    let answer = maria.post(&format!("{own}/day"), &[("day", "2025-03-08")]).await;
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("Nothing is changed: March 8, 2025 was its day already."), "{page}");
+    assert!(!page.contains("The day is changed") && !page.contains("Report changed"), "{page}");
+    let answer = maria.post(&format!("{own}/day"), &[("day", "2025-03-11")]).await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+    let wrong = "<a href=\"#day\">March 11, 2025 is yet to come; today is March 10, 2025.</a>";
+    assert!(answer.body.contains(wrong), "{}", answer.body);
+
+    let likely = crate::desk::today::outlook("north", "2025-04-20", 5, RecordTrust::Sound);
+    let season = SeasonKey { year: 2025, ..likely.season.clone() };
+    let likely = Outlook { season, today: "2025-03-08".parse().unwrap(), ..likely };
+    desk.store().put_outlook(&likely, desk.world.clock.now()).await.unwrap();
+    let (ids, now) = ([id.clone()], desk.world.clock.now());
+    desk.store().judge_field_reports(&ids, Judgement::Confirmed, Some("maria"), None, now).await.unwrap();
+    assert!(!maria.get(&own).await.body.contains("earliest likely date"), "nothing was changed");
+    mend(&desk, &id, "2025-03-07").await;
+    let page = maria.get(&format!("{own}?done=day")).await.body;
+    assert!(page.contains("Confirmed. Changed since, by maria: looked on March 7, 2025. It counts."), "{page}");
+    assert!(page.contains("This is 39 days before the earliest likely date (April 15): ask who looked."), "{page}");
+    assert!(page.contains(&format!("see <a href=\"{own}/effect\">What it changes</a>.")), "{page}");
+}
