@@ -10,7 +10,7 @@ use tokio::time::Instant;
 use super::DeskError;
 use super::comes_up::{ComesUp, comes_up, only_with};
 use super::held::hold_note;
-use super::notice::report_of;
+use super::notice::is_of;
 use super::overtaken::skipped_at;
 use crate::assessment::season_model::Assessment;
 use crate::geo::distance_km;
@@ -147,8 +147,9 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
     Ok(found)
 }
 
-/// The notices of the season that came up since a report got the standing that it has, the first one first, with those that
-/// staff held and that were skipped since. Others that were never to go out are left aside.
+/// The notices of the season that came up because of a report, and after them the others of its region that came up since it got
+/// the standing that it has, with those that staff held and that were skipped since. Others that were never to go out are left
+/// aside; those of other regions have their own reasons.
 ///
 /// # Errors
 /// When the store fails.
@@ -158,18 +159,22 @@ pub async fn came_up(app: &App, report: &StoredReport, region: &Region) -> Resul
     let since = report.change.at;
     let mut found = Vec::new();
     for notice in app.store.notices_of_season(&profile.id, season).await? {
+        if notice.season.region != region.id && !is_of(&notice, report) {
+            continue;
+        }
         let is_since = match notice.status() {
             NoticeStatus::Skipped if hold_note(&notice).is_some() => {
                 skipped_at(app, &notice).await?.is_some_and(|at| at >= since)
             }
             NoticeStatus::Skipped => false,
             // One that had waited was decided before, and leaves because of it.
-            _ => notice.decided_at >= since || report_of(&notice).as_ref() == Some(&report.id),
+            _ => notice.decided_at >= since || is_of(&notice, report),
         };
         if is_since {
             found.push(notice);
         }
     }
+    found.sort_by_key(|notice| !is_of(notice, report));
     Ok(found)
 }
 

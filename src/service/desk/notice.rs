@@ -325,7 +325,7 @@ pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String 
 
 /// As [`fate`], beside a report: what left because of it names whoever confirmed it.
 pub fn fate_beside(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz, report: &StoredReport) -> String {
-    let is_of_it = report_of(notice).as_ref() == Some(&report.id);
+    let is_of_it = is_of(notice, report);
     if let (NoticeState::Waiting, Some(at), true) = (&notice.state, leaves, is_of_it) {
         return format!("leaves on {}; until then it can be held or called off", local(at, zone));
     }
@@ -378,6 +378,11 @@ pub fn standing_shown(notice: &Notice) -> &'static str {
 pub(super) fn report_of(notice: &Notice) -> Option<String> {
     let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok()?;
     terms.reason.report().map(str::to_owned)
+}
+
+/// Whether a notice came up because of this report.
+pub fn is_of(notice: &Notice, report: &StoredReport) -> bool {
+    report_of(notice).as_ref() == Some(&report.id)
 }
 
 /// How far one is that has left.

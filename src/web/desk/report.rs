@@ -25,7 +25,7 @@ use crate::service::desk::comes_up::{CONFIRMING, ComesUp, KEEPING_DAY, in_words}
 use crate::service::desk::effect::{came_up, effect};
 use crate::service::desk::far_off::far_off;
 use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
-use crate::service::desk::notice::{May, fate_beside, leaves_by_itself, leaves_from};
+use crate::service::desk::notice::{May, fate_beside, is_of, leaves_by_itself, leaves_from};
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
 use crate::service::desk::{DeskError, Hand, kind_words, local_with_year, reports};
 use crate::service::field_reports::{self, can_be_seen};
@@ -389,7 +389,7 @@ pub(super) enum Since {
     StillToLeave,
 }
 
-/// What came up since the word on a report, in its region and in others.
+/// What came up since the word on a report, because of it and beside it, each part with its title.
 pub(super) async fn notices_since(
     desk: &Desk,
     report: &StoredReport,
@@ -397,7 +397,7 @@ pub(super) async fn notices_since(
     which: Since,
 ) -> Result<Vec<Value>, Fault> {
     let app = desk.site().app();
-    let mut lines = Vec::new();
+    let (mut of_it, mut beside) = (Vec::new(), Vec::new());
     let mut found = came_up(app, report, region).await.map_err(fault_of)?;
     if which == Since::StillToLeave {
         found.retain(|notice| notice.state == NoticeState::Waiting && leaves_by_itself(notice).is_some());
@@ -416,7 +416,7 @@ pub(super) async fn notices_since(
             _ => 0,
         };
         let had_nobody = if to_nobody.contains(&notice.id) { HAD_NOBODY } else { "" };
-        lines.push(context! {
+        let line = context! {
             path => path_of(&notice.id),
             kind => kind_words(notice.kind),
             region => &of.name,
@@ -424,7 +424,11 @@ pub(super) async fn notices_since(
             went_to,
             may_stop => mine && may.hold && leaves.is_some(),
             may_recall => mine && may.recall,
-        });
+        };
+        if is_of(notice, report) { of_it.push(line) } else { beside.push(line) }
     }
-    Ok(lines)
+    // What has its own reasons is not put down to the report.
+    let parts = [("Came up since", of_it), ("Also came up here since", beside)];
+    let shown = parts.into_iter().filter(|(_, lines)| !lines.is_empty());
+    Ok(shown.map(|(title, lines)| context! { title, lines }).collect())
 }

@@ -3,10 +3,10 @@
 use axum::http::StatusCode;
 use treebell::clock::Clock;
 use treebell::people::account::Role;
-use treebell::season::{Outlook, RecordTrust, SeasonKey};
+use treebell::season::{NoticeKind, Outlook, RecordTrust, SeasonKey};
 use treebell::store::field_reports::{Judgement, ReportMend};
 
-use super::reports::report_of_north;
+use super::reports::{put_notice, report_of_north};
 use super::support::{DeskWorld, of_region};
 
 /// Another day for a report, as staff and the command note it.
@@ -44,4 +44,19 @@ async fn the_day_of_a_report_is_told_in_words_and_the_same_day_changes_nothing()
     assert!(page.contains("Confirmed. Changed since, by maria: looked on March 7, 2025. It counts."), "{page}");
     assert!(page.contains("This is 39 days before the earliest likely date (April 15): ask who looked."), "{page}");
     assert!(page.contains(&format!("see <a href=\"{own}/effect\">What it changes</a>.")), "{page}");
+}
+
+#[tokio::test]
+async fn a_notice_with_reasons_of_its_own_is_not_put_down_to_a_report() {
+    let desk = DeskWorld::new().await;
+    let own = format!("/desk/report/{}", report_of_north(&desk).await);
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    maria.get(&own).await;
+    let answer = maria.post(&format!("{own}/confirm"), &[]).await;
+    put_notice(&desk, NoticeKind::GetReady, desk.world.clock.now()).await;
+    let page = maria.get(answer.header("location")).await.body;
+    let at = |what: &str| page.find(what).unwrap_or_else(|| panic!("no {what}: {page}"));
+    let (of_it, also) = (at("<h2>Came up since</h2>"), at("<h2>Also came up here since</h2>"));
+    assert!(of_it < at("Inspect now for Region north") && at("Inspect now for Region north") < also, "{page}");
+    assert!(also < at("Get ready for Region north"), "{page}");
 }

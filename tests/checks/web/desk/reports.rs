@@ -248,7 +248,7 @@ async fn today_counts_notices_and_reports_that_need_a_word_and_leads_to_each() {
 }
 
 /// A notice of north in this season that was decided then and waits for a word.
-async fn put_notice(desk: &DeskWorld, kind: NoticeKind, decided_at: DateTime<Utc>) {
+pub(super) async fn put_notice(desk: &DeskWorld, kind: NoticeKind, decided_at: DateTime<Utc>) {
     let facts = crate::desk::facts("north");
     let approval_needed = ApprovalNeeded::ByPolicy;
     let new = NewNotice {
