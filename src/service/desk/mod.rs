@@ -24,6 +24,7 @@ pub mod region;
 pub mod region_changes;
 pub mod region_words;
 pub mod reports;
+pub mod rests_on;
 pub mod today;
 pub mod wording;
 

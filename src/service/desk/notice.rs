@@ -8,6 +8,7 @@ use url::Url;
 
 use super::held::hold_note;
 use super::nobody::{left_to_nobody, signed_up_now};
+use super::rests_on::{RestsOn, rests_on};
 use super::why::{self, Why};
 use super::{DeskError, local, overtaken};
 use crate::delivery::pace::{Estimate, Waiting};
@@ -38,6 +39,8 @@ pub struct NoticeInDepth {
     pub stands: String,
     /// That its words are of an earlier day, while it has not left.
     pub old_words: Option<String>,
+    /// What has become of the report that it rests on, while it has not left.
+    pub rests_on: Option<RestsOn>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
     pub why: Why,
@@ -197,6 +200,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         _ => None,
     };
     Ok(NoticeInDepth {
+        rests_on: rests_on(app, &notice, region.time_zone).await?,
         notice,
         region,
         stands,

@@ -10,6 +10,7 @@ use super::nobody::{HAD_NOBODY, left_to_nobody};
 use super::notice::{leaves_from, left_because_of};
 use super::overtaken::{ACTS_READ, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
+use super::rests_on::{RestsOn, rests_on};
 pub use super::troubles::Trouble;
 use super::troubles::wrong;
 use super::{DeskError, Hand, kind_words, local, regions, whole_sentence, why};
@@ -128,6 +129,8 @@ pub struct Line {
     pub worded_on: NaiveDate,
     /// That they are of an earlier day, beside what is known today.
     pub old_words: Option<String>,
+    /// What has become of the report that it rests on.
+    pub rests_on: Option<RestsOn>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
 }
@@ -273,6 +276,7 @@ async fn lines(app: &App, regions: &BTreeMap<&RegionId, &Region>, now: DateTime<
     for notice in waiting.iter().filter(|notice| notice.expires_at > now) {
         let Some(region) = regions.get(&notice.season.region) else { continue };
         let mut line = line(notice, region, &reach, quiet, now);
+        line.rests_on = rests_on(app, notice, line.zone).await?;
         match notice.state {
             NoticeState::Held { until } => {
                 line.why = held_words(app, notice, until, &line).await?;
@@ -346,6 +350,7 @@ fn line(
         held: matches!(notice.state, NoticeState::Held { .. }),
         worded_on: why::worded_on(notice, zone),
         old_words: None,
+        rests_on: None,
         overtook: Vec::new(),
     }
 }

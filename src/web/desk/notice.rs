@@ -22,6 +22,7 @@ use crate::region::Region;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
 use crate::service::desk::notice::{NoticeInDepth, messages, notice_in_depth};
+use crate::service::desk::rests_on::RestsOn;
 use crate::service::desk::{DeskError, Hand, acts, channel_words, kind_words, local, wording};
 use crate::store::{Conflict, StoreError};
 use crate::timetable::place;
@@ -263,6 +264,7 @@ async fn shown(
             all_out => seen.all_out,
             stands => &seen.stands,
             old_words => &seen.old_words,
+            rests_on => seen.rests_on.as_ref().map(shown_rests_on),
             overtook => &seen.overtook,
             why => &seen.why.sentence,
             why_report,
@@ -309,6 +311,11 @@ async fn linked_report(app: &App, seen: &NoticeInDepth) -> Result<Option<Value>,
     found?;
     let around = seen.why.sentence.split_once(id.as_str());
     Ok(around.map(|(before, after)| context! { id => id.as_str(), before, after }))
+}
+
+/// What has become of the report that a notice rests on.
+pub(super) fn shown_rests_on(of: &RestsOn) -> Value {
+    context! { report => &of.report, words => &of.words }
 }
 
 /// It is sent when nothing of it waits any more; one that had nobody to go to has left, and nothing of it was sent.

@@ -7,7 +7,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::notice::{fault_of, path_of};
+use super::notice::{fault_of, path_of, shown_rests_on};
 use crate::chart::ribbon::{Axis, Ribbon, SeenSign, SoftBand, gradients, months, ribbon};
 use crate::language::Language;
 use crate::people::Channel;
@@ -134,6 +134,7 @@ fn shown_line(desk: &Desk, line: &Line) -> Value {
         undoable => line.undoable,
         held => line.held,
         old_words => &line.old_words,
+        rests_on => line.rests_on.as_ref().map(shown_rests_on),
         overtook => &line.overtook,
     }
 }

@@ -1,13 +1,18 @@
 //! The day of a report at the desk, and what has become of a report since, beside what rests on it.
 
 use axum::http::StatusCode;
+use chrono::TimeDelta;
 use treebell::clock::Clock;
 use treebell::people::account::Role;
+use treebell::region::Release;
+use treebell::season::decide::{ApprovalNeeded, Reason, Terms};
 use treebell::season::{NoticeKind, Outlook, RecordTrust, SeasonKey};
 use treebell::store::field_reports::{Judgement, ReportMend};
+use treebell::store::notices::{NewNotice, NoticeRelease};
 
 use super::reports::{put_notice, report_of_north};
 use super::support::{DeskWorld, of_region};
+use crate::people::notices::notice;
 
 /// Another day for a report, as staff and the command note it.
 async fn mend(desk: &DeskWorld, id: &str, day: &str) {
@@ -59,4 +64,55 @@ async fn a_notice_with_reasons_of_its_own_is_not_put_down_to_a_report() {
     let (of_it, also) = (at("<h2>Came up since</h2>"), at("<h2>Also came up here since</h2>"));
     assert!(of_it < at("Inspect now for Region north") && at("Inspect now for Region north") < also, "{page}");
     assert!(also < at("Get ready for Region north"), "{page}");
+}
+
+/// A notice of north that waits for a word because of what a report saw on March 8.
+async fn put_notice_of(desk: &DeskWorld, report: &str) {
+    let (kind, now) = (NoticeKind::InspectNow, desk.world.clock.now());
+    let facts = crate::desk::facts("north");
+    let on = "2025-03-08".parse().unwrap();
+    let terms = Terms {
+        reason: Reason::Seen { report: report.into(), stage: "egg-laying-begins".into(), on },
+        release: Release::WhenConfirmed,
+        approval_needed: Some(ApprovalNeeded::ByPolicy),
+        expires_on: "2025-04-09".parse().unwrap(),
+        deadline: None,
+    };
+    let new = NewNotice {
+        season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "north".into(), year: 2025 },
+        facts: serde_json::to_value(&facts).unwrap(),
+        reason: serde_json::to_value(&terms).unwrap(),
+        decided_at: now,
+        expires_at: now + TimeDelta::days(30),
+        ..notice(kind, NoticeRelease::WaitForApproval { approval_needed: ApprovalNeeded::ByPolicy })
+    };
+    let texts = crate::desk::texts_of(&desk.world.app.templates.in_use(), kind, &facts);
+    desk.store().put_notice(&new, &texts).await.unwrap();
+}
+
+/// A word was asked for on a notice whose ground was gone, with no remark.
+#[tokio::test]
+async fn a_notice_that_waits_says_what_has_become_of_the_report_it_rests_on() {
+    let desk = DeskWorld::new().await;
+    let id = report_of_north(&desk).await;
+    let (ids, now) = ([id.clone()], desk.world.clock.now());
+    desk.store().judge_field_reports(&ids, Judgement::Confirmed, Some("maria"), None, now).await.unwrap();
+    put_notice_of(&desk, &id).await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let pages = ["/desk/today", "/desk/notice/pinyon-needle-scale~north~2025~inspect-now"];
+    for page in pages {
+        assert!(!maria.get(page).await.body.contains("The report it rests on"), "{page}");
+    }
+    mend(&desk, &id, "2025-03-07").await;
+    for page in pages {
+        let body = maria.get(page).await.body;
+        assert!(body.contains("The report it rests on is now told as seen on March 7, not March 8."), "{page}: {body}");
+        assert!(body.contains(&format!("<a href=\"/desk/report/{id}\">Look at the report")), "{page}: {body}");
+    }
+    let why = Some("last year’s cotton");
+    desk.store().judge_field_reports(&ids, Judgement::Refused, Some("maria"), why, now).await.unwrap();
+    for page in pages {
+        let body = maria.get(page).await.body;
+        assert!(body.contains("The report it rests on was set aside on March 10 by maria."), "{page}: {body}");
+    }
 }
