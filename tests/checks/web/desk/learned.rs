@@ -181,6 +181,8 @@ async fn what_was_looked_at_is_adopted_and_nothing_else() {
     let before = world.app.profiles.get("pinyon-needle-scale").unwrap().version;
     let page = ready(&mut admin, &path).await;
     assert!(page.contains(&format!("version {} would follow version {before}", before + 1)), "{page}");
+    let (offered, _) = page.split_once("Adopt it as version").unwrap();
+    assert!(offered.contains("the next cycle may bring up notices"), "{page}");
     let seen = |page: &str| page.split("name=\"seen\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
     for region in &world.regions {
         assert!(page.contains(&region.name), "the dates of {} stand there", region.name);
@@ -276,6 +278,7 @@ async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_
 fn dates_stand_above_adopt(page: &str, of: &[RegionDates]) {
     let (_, change) = page.split_once("What it would change now").unwrap();
     let (dates, _) = change.split_once("Adopt it as version").unwrap();
+    assert!(dates.contains("the next cycle may bring up notices"), "{dates}");
     for RegionDates { region, before, after, .. } in of {
         let (_, row) =
             dates.split_once(&format!("/desk/region/{region}\"")).unwrap_or_else(|| panic!("{region}: {dates}"));

@@ -109,7 +109,7 @@ async fn a_notice_that_waits_says_what_has_become_of_the_report_it_rests_on() {
         assert!(body.contains("The report it rests on is now told as seen on March 7, not March 8."), "{page}: {body}");
         assert!(body.contains(&format!("<a href=\"/desk/report/{id}\">Look at the report")), "{page}: {body}");
     }
-    let why = Some("last year’s cotton");
+    let (why, now) = (Some("last year’s cotton"), desk.world.clock.now());
     desk.store().judge_field_reports(&ids, Judgement::Refused, Some("maria"), why, now).await.unwrap();
     for page in pages {
         let body = maria.get(page).await.body;
