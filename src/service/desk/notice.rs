@@ -7,6 +7,7 @@ use chrono_tz::Tz;
 use url::Url;
 
 use super::held::hold_note;
+use super::left::{left_because_of, left_from, left_words};
 use super::nobody::{left_to_nobody, signed_up_now};
 use super::why::{self, Why};
 use super::{DeskError, local, overtaken};
@@ -26,7 +27,7 @@ use crate::season::decide::Terms;
 use crate::season::phrases::capitalised;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
-use crate::store::field_reports::{SaidBy, StoredReport};
+use crate::store::field_reports::StoredReport;
 use crate::store::notices::{Notice, NoticeState, OwnText, Recall, ReleasePlan};
 
 /// A notice as staff look at it.
@@ -51,6 +52,8 @@ pub struct NoticeInDepth {
     pub progress: BTreeMap<DeliveryState, u64>,
     /// It has left, and nothing of it waits any more.
     pub all_out: bool,
+    /// It has left in quiet hours, and its messages wait for their end.
+    pub is_to_come: bool,
     pub may: May,
 }
 
@@ -186,7 +189,12 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
     let ended = Ended { all_out, had_nobody: signed_up_since.is_some() };
-    let stands = stands(&notice, &region, &goes, ended, now);
+    let quiet = QuietHours::from(&app.config.delivery);
+    let left = left_from(&notice, quiet, region.time_zone).filter(|_| notice.recall.is_none());
+    let stands = match left {
+        Some(from) => stands_left(&notice, &region, &goes, ended, (from, now)),
+        None => stands(&notice, &region, &goes, now),
+    };
     let overtook = overtaken::by(app, &notice, &region).await?;
     let old_words = match notice.status() {
         NoticeStatus::Waiting | NoticeStatus::Held => {
@@ -209,6 +217,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         goes,
         progress,
         all_out,
+        is_to_come: left.is_some_and(|from| from > now),
         may,
     })
 }
@@ -298,18 +307,21 @@ pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     }
 }
 
-/// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`. `leaves` is
-/// what [`leaves_from`] gives.
-pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String {
+/// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`. `zone` is
+/// the region's.
+pub fn fate(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) -> String {
     if let Some(recall) = &notice.recall {
         return recalled(recall, zone);
     }
-    match (&notice.state, leaves) {
-        (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => match report_of(notice) {
-            Some(_) => format!("left because of a confirmed report, on {}", local(*at, zone)),
-            None => format!("left by itself on {}", local(*at, zone)),
-        },
-        (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
+    match (&notice.state, leaves_from(notice, quiet, zone, now)) {
+        (NoticeState::Released { at, by }, _) => {
+            let from = left_from(notice, quiet, zone).unwrap_or(*at);
+            match (left_by_itself(notice), report_of(notice)) {
+                (Some(_), Some(_)) => left_words(" because of a confirmed report,", from, zone, now),
+                (Some(_), None) => left_words(" by itself", from, zone, now),
+                (None, _) => format!("{}, on the word of {by}", left_words("", from, zone, now)),
+            }
+        }
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
         (NoticeState::Waiting, None) => "needs a word".to_owned(),
         (NoticeState::Skipped, _) => match hold_note(notice) {
@@ -324,27 +336,16 @@ pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String 
 }
 
 /// As [`fate`], beside a report: what left because of it names whoever confirmed it.
-pub fn fate_beside(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz, report: &StoredReport) -> String {
+pub fn fate_beside(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>, report: &StoredReport) -> String {
     let is_of_it = report_of(notice).as_ref() == Some(&report.id);
+    let leaves = leaves_from(notice, quiet, zone, now);
     if let (NoticeState::Waiting, Some(at), true) = (&notice.state, leaves, is_of_it) {
         return format!("leaves on {}; until then it can be held or called off", local(at, zone));
     }
-    match left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none()) {
-        Some(at) => left_because_of(report, at, zone),
-        None => fate(notice, leaves, zone),
-    }
-}
-
-/// How a notice left because of a report.
-pub(super) fn left_because_of(report: &StoredReport, at: DateTime<Utc>, zone: Tz) -> String {
-    match report.change.by {
-        SaidBy::Staff => {
-            let by = report.change.by_words();
-            format!("left because of the report that {by} confirmed, on {}", local(at, zone))
-        }
-        SaidBy::Rule | SaidBy::Teller => {
-            format!("left because of the report, which counted at once, on {}", local(at, zone))
-        }
+    let by_it = left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none());
+    match by_it.and_then(|_| left_from(notice, quiet, zone)) {
+        Some(from) => left_because_of(report, from, zone, now),
+        None => fate(notice, quiet, zone, now),
     }
 }
 
@@ -387,7 +388,39 @@ struct Ended {
     had_nobody: bool,
 }
 
-fn stands(notice: &Notice, region: &Region, goes: &Goes, ended: Ended, now: DateTime<Utc>) -> String {
+/// Of one that has left and was not recalled; its messages leave `from` an hour on.
+fn stands_left(
+    notice: &Notice,
+    region: &Region,
+    goes: &Goes,
+    ended: Ended,
+    (from, now): (DateTime<Utc>, DateTime<Utc>),
+) -> String {
+    let hour = local(from, region.time_zone);
+    let by = match notice.released_by() {
+        Some(_) if left_by_itself(notice).is_some() && report_of(notice).is_some() => {
+            ", because of a confirmed report".to_owned()
+        }
+        Some(by) if left_by_itself(notice).is_none() => format!(", sent by {by}"),
+        _ => ", by itself".to_owned(),
+    };
+    let out = all_out_by(goes, region, now);
+    match ended {
+        Ended { had_nobody: true, .. } if from > now => format!("It left{by}, and had nobody to go to."),
+        Ended { had_nobody: true, .. } => format!("It left on {hour}{by}, and had nobody to go to."),
+        Ended { all_out: true, .. } => format!("Sent: it left on {hour}{by}."),
+        Ended { all_out: false, .. } if from > now => {
+            let out = out.map_or_else(String::new, |by| format!(" {}.", capitalised(&by)));
+            format!("Its messages leave from {hour} on; until then it can be recalled.{out}")
+        }
+        Ended { all_out: false, .. } => {
+            let out = out.map_or_else(String::new, |by| format!("; {by}"));
+            format!("Being sent since {hour}{by}{out}.")
+        }
+    }
+}
+
+fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> String {
     let at = |instant| local(instant, region.time_zone);
     let end = at(notice.expires_at);
     if let Some(recall) = &notice.recall {
@@ -418,19 +451,8 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, ended: Ended, now: Date
             Some(from) => format!("It leaves by itself on {} unless it is held.", at(from)),
             None => format!("It waits for a word. Without one it is skipped on {end}."),
         },
-        NoticeState::Released { at: left, by } => {
-            let by = match left_by_itself(notice) {
-                Some(_) if report_of(notice).is_some() => ", because of a confirmed report".to_owned(),
-                Some(_) => ", by itself".to_owned(),
-                None => format!(", sent by {by}"),
-            };
-            let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
-            match ended {
-                Ended { had_nobody: true, .. } => format!("It left on {}{by}, and had nobody to go to.", at(*left)),
-                Ended { all_out: true, .. } => format!("Sent: it left on {}{by}.", at(*left)),
-                Ended { all_out: false, .. } => format!("Being sent since {}{by}{out}.", at(*left)),
-            }
-        }
+        // Said by whoever knows the hour from which its messages leave.
+        NoticeState::Released { .. } => String::new(),
         NoticeState::Skipped if overtaken::ran_out_held(notice) => {
             format!("It ended unsent: it was of use until {end}.")
         }

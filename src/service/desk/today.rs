@@ -6,8 +6,9 @@ use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::held::by_and_why;
+use super::left::{left_because_of, left_words};
 use super::nobody::{HAD_NOBODY, left_to_nobody};
-use super::notice::{leaves_from, left_because_of};
+use super::notice::leaves_from;
 use super::overtaken::{ACTS_READ, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
@@ -175,7 +176,7 @@ pub async fn today_beside(
     let to_nobody = if left.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
     for left in &mut left {
         if let Some(report) = &left.report {
-            left.how = how_left(app, report, left).await?;
+            left.how = how_left(app, report, left, now).await?;
         }
         if to_nobody.contains(&left.id) {
             left.how += HAD_NOBODY;
@@ -244,11 +245,13 @@ fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
 }
 
 /// How one left because of a report; that may have been taken away or refused since.
-async fn how_left(app: &App, report: &str, left: &Left) -> Result<String, DeskError> {
+async fn how_left(app: &App, report: &str, left: &Left, now: DateTime<Utc>) -> Result<String, DeskError> {
     match app.store.field_report(report).await {
-        Ok(report) if report.standing == ReportStanding::Confirmed => Ok(left_because_of(&report, left.at, left.zone)),
+        Ok(report) if report.standing == ReportStanding::Confirmed => {
+            Ok(left_because_of(&report, left.at, left.zone, now))
+        }
         Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => {
-            Ok(format!("left because of a confirmed report, on {}", local(left.at, left.zone)))
+            Ok(left_words(" because of a confirmed report,", left.at, left.zone, now))
         }
         Err(why) => Err(why.into()),
     }

@@ -317,6 +317,7 @@ fn tag(seen: &NoticeInDepth) -> &'static str {
         "leaving" => "being sent",
         "released" if seen.signed_up_since.is_some() => "left",
         "released" if seen.all_out => "sent",
+        "released" if seen.is_to_come => "left",
         "released" => "being sent",
         other => other,
     }

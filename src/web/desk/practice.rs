@@ -160,7 +160,7 @@ async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -
             path => path_of(id),
             kind => kind_words(notice.kind),
             region => names.get(region).copied().unwrap_or(region),
-            stands => phrases::capitalised(&fate(&notice, leaves, zone)) + had_nobody,
+            stands => phrases::capitalised(&fate(&notice, quiet, zone, app.clock.now())) + had_nobody,
         });
     }
     Ok(context! {

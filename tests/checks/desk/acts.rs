@@ -6,7 +6,7 @@ use treebell::season::decide::Standing;
 use treebell::season::{NoticeId, NoticeKind};
 use treebell::service::desk::acts::{self, Sent};
 use treebell::service::desk::find::find;
-use treebell::service::desk::notice::{May, fate, notice_in_depth, standing_shown};
+use treebell::service::desk::notice::{May, NoticeInDepth, fate, notice_in_depth, standing_shown};
 use treebell::service::desk::{DeskError, Hand};
 use treebell::store::notices::{NoticeState, Recalled};
 use treebell::store::queue::ClaimRequest;
@@ -177,8 +177,9 @@ async fn a_recall_says_how_many_had_gone() {
             "Recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known."
         );
         // Beside a report and in practice. Before, it only said that it had left.
+        let quiet = QuietHours::from(&house.app.config.delivery);
         assert_eq!(
-            fate(&seen.notice, None, seen.region.time_zone),
+            fate(&seen.notice, quiet, seen.region.time_zone, house.app.clock.now()),
             "recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known"
         );
         assert_eq!(seen.why.waits, "M. Reyes sent it. Staff recalled it: wrong region.");
@@ -444,6 +445,28 @@ async fn a_notice_is_being_sent_until_the_last_message_is_out_and_then_sent() {
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         let sent = "Sent: it left on Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes.";
         assert_eq!((seen.stands.as_str(), seen.all_out), (sent, true));
+    })
+    .await;
+}
+
+/// Before, it was said to have left, and to be sent, at an hour at which nobody is written to.
+#[tokio::test]
+async fn a_notice_leaves_when_its_messages_do_and_not_in_quiet_hours() {
+    on_each_engine("left in quiet hours", |store| async move {
+        let house = House::new(store, leaves("2026-03-17T12:15:00Z")).await;
+        let (app, zone) = (&house.app, chrono_tz::America::Denver);
+        let quiet = QuietHours::from(&app.config.delivery);
+        let told = |seen: &NoticeInDepth| fate(&seen.notice, quiet, zone, app.clock.now());
+        assert_eq!(house.go_to("2026-03-17T12:15:00Z").await, std::slice::from_ref(&house.id));
+        let seen = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        let to_come = "Its messages leave from Tue, Mar 17, 8:00 AM MDT on; until then it can be recalled.";
+        assert!(seen.stands.starts_with(to_come), "{}", seen.stands);
+        assert_eq!(told(&seen), "leaves by itself from Tue, Mar 17, 8:00 AM MDT");
+        house.clock.set(at("2026-03-17T14:00:00Z"));
+        let seen = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        let since = "Being sent since Tue, Mar 17, 8:00 AM MDT, by itself";
+        assert!(seen.stands.starts_with(since), "{}", seen.stands);
+        assert_eq!(told(&seen), "left by itself on Tue, Mar 17, 8:00 AM MDT");
     })
     .await;
 }

@@ -1,4 +1,5 @@
 use chrono::{Days, NaiveDate};
+use treebell::delivery::quiet_hours::QuietHours;
 use treebell::people::Channel;
 use treebell::region::{Region, RegionId};
 use treebell::season::decide::SkipReason;
@@ -218,7 +219,8 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         let zone = skipped.region.time_zone;
         let both = format!("{} {}", skipped.why.sentence, skipped.why.waits);
         assert_eq!(why_skipped(&skipped.notice, zone), Some(both));
-        assert_eq!(fate(&skipped.notice, None, zone), "skipped; it had been held by M. Reyes: station is in doubt");
+        let quiet = QuietHours::from(&app.config.delivery);
+        assert_eq!(fate(&skipped.notice, quiet, zone, app.clock.now()), "skipped; it had been held by M. Reyes: station is in doubt");
 
         house.go_to("2026-03-17T01:00:00Z").await;
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
@@ -251,7 +253,8 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         assert!(ended.stands.starts_with("It ended unsent: it was of use until Fri, Mar 20"), "{}", ended.stands);
         let why = why_skipped(&ended.notice, ended.region.time_zone).unwrap();
         assert_eq!(why, "It was of use until Fri, Mar 20, 12:00 AM MDT. It had been held by M. Reyes: Miller trees first.");
-        let fate = fate(&ended.notice, None, ended.region.time_zone);
+        let quiet = QuietHours::from(&app.config.delivery);
+        let fate = fate(&ended.notice, quiet, ended.region.time_zone, app.clock.now());
         assert!(fate.starts_with("ended unsent, of use until Fri, Mar 20, 12:00 AM MDT; it had been held by"), "{fate}");
 
         let later = put_until(app, "north", NoticeKind::WashNow, asks(), "2026-04-01T06:00:00Z").await;
