@@ -6,7 +6,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use url::Url;
 
-use super::held::hold_note;
+use super::held::{hold_note, said_of_ended};
 use super::left::{left_because_of, left_from, left_words};
 use super::nobody::{left_to_nobody, signed_up_now};
 use super::why::{self, Why};
@@ -85,6 +85,13 @@ impl NoticeInDepth {
             (NoticeStatus::Released, None) => "To whom it goes is still being queued.".to_owned(),
             _ => "Nobody: no address is signed up here.".to_owned(),
         })
+    }
+
+    /// It is of no use from then on; `None` of one that was skipped for a reason: that says until when it was of use, and its terms
+    /// may say something else.
+    pub fn useless_from(&self) -> Option<DateTime<Utc>> {
+        let is_reason = self.notice.status() == NoticeStatus::Skipped && why::has_skip_reason(&self.notice);
+        (!is_reason).then_some(self.goes.useless_from)
     }
 
     /// Messages that have gone out.
@@ -170,7 +177,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let (profile, store) = (app.profiles.get(&notice.season.profile), &app.store);
     let outlook = store.outlook(&notice.season.profile, &region.id, notice.decided_on).await?;
     let today = now.with_timezone(&region.time_zone).date_naive();
-    let why = why::of(&notice, outlook.as_ref(), profile.as_deref(), today);
+    let mut why = why::of(&notice, outlook.as_ref(), profile.as_deref(), today);
     let whom = match notice.status() {
         NoticeStatus::Released => store.delivery_words(id).await?,
         _ => store.count_recipients_by_words(&region.id).await?,
@@ -191,10 +198,15 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let ended = Ended { all_out, had_nobody: signed_up_since.is_some() };
     let quiet = QuietHours::from(&app.config.delivery);
     let left = left_from(&notice, quiet, region.time_zone).filter(|_| notice.recall.is_none());
-    let stands = match left {
+    let mut stands = match left {
         Some(from) => stands_left(&notice, &region, &goes, ended, (from, now)),
         None => stands(&notice, &region, &goes, now),
     };
+    match said_of_ended(app, &notice, region.time_zone).await? {
+        Some(held) if notice.status() == NoticeStatus::Skipped => why.waits = held,
+        Some(held) => stands = format!("{stands} {held}"),
+        None => {}
+    }
     let overtook = overtaken::by(app, &notice, &region).await?;
     let old_words = match notice.status() {
         NoticeStatus::Waiting | NoticeStatus::Held => {
@@ -326,7 +338,7 @@ pub fn fate(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) ->
         (NoticeState::Waiting, None) => "needs a word".to_owned(),
         (NoticeState::Skipped, _) => match hold_note(notice) {
             Some(note) if overtaken::ran_out_held(notice) => {
-                format!("ended unsent, of use until {}; it had been {note}", local(notice.expires_at, zone))
+                format!("ended unsent, of use until {}; it had been {note}", overtaken::of_use_until(notice, zone))
             }
             Some(note) => format!("skipped; it had been {note}"),
             None => notice.standing_word().to_owned(),
@@ -349,12 +361,16 @@ pub fn fate_beside(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<U
     }
 }
 
-/// Why a notice was skipped, as its own page says it; `None`: it was not.
-pub fn why_skipped(notice: &Notice, zone: Tz) -> Option<String> {
-    if notice.status() != NoticeStatus::Skipped {
-        return None;
-    }
+/// Why a notice was skipped, or who called it off and why, as its own page says it; `None`: neither. `held`: what is said of a hold
+/// that ended by its time before it was skipped.
+pub fn why_ended(notice: &Notice, zone: Tz, held: Option<&str>) -> Option<String> {
     let Why { sentence, waits, .. } = why::of(notice, None, None, notice.decided_on);
+    match notice.status() {
+        NoticeStatus::Skipped => {}
+        NoticeStatus::Cancelled => return Some(waits),
+        _ => return None,
+    }
+    let waits = held.map_or(waits, str::to_owned);
     // One whose time ran out keeps the reason for which it was decided; that does not say why it was skipped.
     let ended = || format!("It was of use until {}.", local(notice.expires_at, zone));
     Some(match (why::has_skip_reason(notice), waits.is_empty()) {
@@ -454,7 +470,7 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> 
         // Said by whoever knows the hour from which its messages leave.
         NoticeState::Released { .. } => String::new(),
         NoticeState::Skipped if overtaken::ran_out_held(notice) => {
-            format!("It ended unsent: it was of use until {end}.")
+            format!("It ended unsent: it was of use until {}.", overtaken::of_use_until(notice, region.time_zone))
         }
         NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
         NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),

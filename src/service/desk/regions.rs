@@ -6,6 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 
+use super::held::past_note;
 use super::left::{left_from, left_words};
 use super::notice::{left_by_itself, report_of};
 use super::why;
@@ -69,6 +70,10 @@ pub struct Left {
     pub is_recalled: bool,
     /// Why staff recalled it, where they said so.
     pub recall_reason: Option<String>,
+    /// Staff had held it before.
+    pub was_held: bool,
+    /// By whom, until when and why, where that hold ended by its time; only today's list has it.
+    pub held: Option<String>,
     /// As of [`Line`](super::today::Line); only today's list has it.
     pub overtook: Vec<String>,
 }
@@ -257,6 +262,8 @@ fn left(notice: &Notice, region: &Region, at: DateTime<Utc>, now: DateTime<Utc>)
         report: report_of(notice),
         is_recalled: notice.recall.is_some(),
         recall_reason: notice.recall_reason().map(str::to_owned),
+        was_held: past_note(notice).is_some(),
+        held: None,
         overtook: Vec::new(),
     }
 }

@@ -5,11 +5,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
-use super::held::by_and_why;
+use super::held::{ACTS_READ, by_and_why, said_of_ended};
 use super::left::{left_because_of, left_words};
 use super::nobody::{HAD_NOBODY, left_to_nobody};
 use super::notice::leaves_from;
-use super::overtaken::{ACTS_READ, by_later};
+use super::overtaken::by_later;
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 pub use super::troubles::Trouble;
 use super::troubles::wrong;
@@ -181,6 +181,9 @@ pub async fn today_beside(
         if to_nobody.contains(&left.id) {
             left.how += HAD_NOBODY;
         }
+        if left.was_held {
+            left.held = said_of_ended(app, &app.store.notice(&left.id).await?, left.zone).await?;
+        }
         left.overtook = overtook.remove(&left.id).unwrap_or_default();
     }
     let wrong = wrong(app, &by_id, &rows, &holds, now).await?;
@@ -276,6 +279,9 @@ async fn lines(app: &App, regions: &BTreeMap<&RegionId, &Region>, now: DateTime<
     for notice in waiting.iter().filter(|notice| notice.expires_at > now) {
         let Some(region) = regions.get(&notice.season.region) else { continue };
         let mut line = line(notice, region, &reach, quiet, now);
+        if let Some(held) = said_of_ended(app, notice, region.time_zone).await? {
+            line.why = format!("{} {held}", line.why);
+        }
         match notice.state {
             NoticeState::Held { until } => {
                 line.why = held_words(app, notice, until, &line).await?;

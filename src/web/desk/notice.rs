@@ -276,7 +276,7 @@ async fn shown(
             reads => seen.reads.iter().map(shown_reading).collect::<Vec<_>>(),
             from => seen.goes.from.map(|at| local(at, zone)),
             if_sent_now => seen.goes.if_sent_now.map(|at| local(at, zone)),
-            useless_from => local(seen.goes.useless_from, zone),
+            useless_from => seen.useless_from().map(|at| local(at, zone)),
             sent_by => sent_by(&seen),
             progress => seen.progress.iter().map(|(state, count)| context! { state => state.name(), count }).collect::<Vec<_>>(),
             gone => seen.gone(),

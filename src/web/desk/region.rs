@@ -23,7 +23,7 @@ use crate::season::status::SeasonStanding;
 use crate::service::app::App;
 use crate::service::desk::left::{left_from, left_words};
 use crate::service::desk::nobody::HAD_NOBODY;
-use crate::service::desk::notice::{fate, standing_shown, why_skipped};
+use crate::service::desk::notice::{fate, standing_shown, why_ended};
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
 use crate::service::desk::region_words::whole_miles;
 use crate::service::desk::{kind_words, local, region_changes};
@@ -170,6 +170,7 @@ fn year_of(year: &ReportYear) -> Value {
 
 fn notice_of(app: &App, seen: &RegionInDepth, notice: &Notice) -> Value {
     let (zone, quiet) = (seen.row.region.time_zone, QuietHours::from(&app.config.delivery));
+    let held = seen.held.get(&notice.id).map(String::as_str);
     context! {
         path => path_of(&notice.id),
         kind => kind_words(notice.kind),
@@ -177,7 +178,7 @@ fn notice_of(app: &App, seen: &RegionInDepth, notice: &Notice) -> Value {
         decided_on => date(Language::En, notice.decided_on),
         left => left_from(notice, quiet, zone).map(|from| left_words("", from, zone, app.clock.now())),
         had_nobody => seen.to_nobody.contains(&notice.id).then_some(HAD_NOBODY),
-        why => why_skipped(notice, zone),
+        why => why_ended(notice, zone, held).or_else(|| held.map(str::to_owned)),
         says => notice.deadline().map(|day| date(Language::En, day)),
     }
 }

@@ -6,7 +6,7 @@ use treebell::season::decide::Standing;
 use treebell::season::{NoticeId, NoticeKind};
 use treebell::service::desk::acts::{self, Sent};
 use treebell::service::desk::find::find;
-use treebell::service::desk::notice::{May, NoticeInDepth, fate, notice_in_depth, standing_shown};
+use treebell::service::desk::notice::{May, NoticeInDepth, fate, notice_in_depth, standing_shown, why_ended};
 use treebell::service::desk::{DeskError, Hand};
 use treebell::store::notices::{NoticeState, Recalled};
 use treebell::store::queue::ClaimRequest;
@@ -391,6 +391,8 @@ async fn a_notice_that_was_called_off_says_whom_it_would_have_reached() {
         acts::call_off(&house.app, everywhere(), &house.id, Some("wrong station")).await.unwrap();
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         assert_eq!((seen.to_nobody(), seen.recipients()), (Some("it was called off"), 3));
+        let why = why_ended(&seen.notice, seen.region.time_zone, None);
+        assert_eq!(why.as_deref(), Some("Called off by M. Reyes: wrong station."), "as the page of its region says");
         assert_eq!(seen.whom, open.whom);
         assert!(seen.goes.all_sent_by.is_empty() && seen.goes.from.is_none(), "{:?}", seen.goes);
     })
