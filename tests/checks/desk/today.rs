@@ -270,6 +270,22 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
     .await;
 }
 
+/// Before, today told the hour at which its messages were queued, when nobody is written to.
+#[tokio::test]
+async fn today_tells_from_when_messages_leave_that_were_queued_in_quiet_hours() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let id = put(&house.app, "north", NoticeKind::GetReady, leaves("2026-03-17T12:15:00Z")).await;
+    house.go_to("2026-03-17T12:15:00Z").await;
+    for (now, how) in [
+        ("2026-03-17T12:20:00Z", "it leaves by itself from Tue, Mar 17, 8:00 AM MDT, as the region has it"),
+        ("2026-03-17T14:00:00Z", "it left by itself on Tue, Mar 17, 8:00 AM MDT, as the region has it"),
+    ] {
+        house.clock.set(at(now));
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!((&seen.left[0].id, seen.left[0].how.as_str()), (&id, how));
+    }
+}
+
 /// Before, nothing said that either had been held, and the end of the one was blamed on a hold that had long been over.
 #[tokio::test]
 async fn a_hold_that_ended_by_its_time_is_told_and_not_blamed() {
