@@ -66,15 +66,17 @@ impl EndedHold<'_> {
 pub(super) async fn ended_hold<'a>(app: &App, notice: &'a Notice) -> Result<Option<EndedHold<'a>>, StoreError> {
     let Some(note) = past_note(notice) else { return Ok(None) };
     let acts = app.store.audit_of(&format!("notice/{}", notice.id), ACTS_READ).await?;
-    let mut held = acts.iter().filter(|entry| entry.act == Act::NoticeHeld.as_str());
-    let until = held.find_map(|entry| hold_end_of(&entry.detail, note));
-    let sent_at = || acts.iter().find(|entry| entry.act == Act::NoticeReleased.as_str()).map(|entry| entry.at);
+    let until = acts
+        .iter()
+        .filter(|entry| entry.act == Act::NoticeHeld.as_str())
+        .find_map(|entry| hold_end_of(&entry.detail, note));
+    let sent_at = acts.iter().find(|entry| entry.act == Act::NoticeReleased.as_str()).map(|entry| entry.at);
     let has_ended = match &notice.state {
         NoticeState::Waiting => true,
         // Nothing leaves by itself from a hold.
         NoticeState::Released { by, .. } if by == "policy" => true,
         NoticeState::Released { .. } | NoticeState::Leaving { .. } => {
-            until.zip(sent_at()).is_some_and(|(until, sent)| until <= sent)
+            until.zip(sent_at).is_some_and(|(until, sent)| until <= sent)
         }
         NoticeState::Skipped => {
             let end = useless_since(app, notice).await?;
