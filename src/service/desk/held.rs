@@ -66,10 +66,9 @@ impl EndedHold<'_> {
 pub(super) async fn ended_hold<'a>(app: &App, notice: &'a Notice) -> Result<Option<EndedHold<'a>>, StoreError> {
     let Some(note) = past_note(notice) else { return Ok(None) };
     let acts = app.store.audit_of(&format!("notice/{}", notice.id), ACTS_READ).await?;
-    let until = acts
-        .iter()
-        .filter(|entry| entry.act == Act::NoticeHeld.as_str())
-        .find_map(|entry| hold_end_of(&entry.detail, note));
+    let is_of_it = |detail: &str| detail == note || hold_end_of(detail, note).is_some();
+    let held = acts.iter().find(|entry| entry.act == Act::NoticeHeld.as_str() && is_of_it(&entry.detail));
+    let until = held.and_then(|entry| hold_end_of(&entry.detail, note));
     let sent_at = acts.iter().find(|entry| entry.act == Act::NoticeReleased.as_str()).map(|entry| entry.at);
     let has_ended = match &notice.state {
         NoticeState::Waiting => true,
