@@ -14,6 +14,7 @@ use crate::delivery::state::DeliveryState;
 use crate::region::{Region, RegionId};
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
+use crate::service::desk::left::left_from;
 use crate::service::desk::nobody::left_to_nobody;
 use crate::service::desk::notice::{leaves_from, standing_shown};
 use crate::store::notices::{Notice, NoticeState};
@@ -101,8 +102,8 @@ pub(super) fn profile_version(facts: &serde_json::Value) -> Option<u64> {
 }
 
 fn goes_out(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) -> String {
-    if let NoticeState::Released { at: left, .. } = &notice.state {
-        return short(*left, zone);
+    if let Some(from) = left_from(notice, quiet, zone) {
+        return short(from, zone);
     }
     match (notice.status(), leaves_from(notice, quiet, zone, now)) {
         (NoticeStatus::Skipped | NoticeStatus::Cancelled, _) => "never".to_owned(),
@@ -195,6 +196,8 @@ mod tests {
         assert_eq!(told(&notice), "Mar 17, 10:00 AM");
         notice.state = NoticeState::Skipped;
         assert_eq!(told(&notice), "never");
+        notice.state = NoticeState::Released { at: at("2026-03-17T12:15:00Z"), by: "policy".into() };
+        assert_eq!(told(&notice), "Mar 17, 8:00 AM", "nobody was written to at 6:15");
     }
 
     #[test]

@@ -63,7 +63,9 @@ fn text(seen: &NoticeInDepth) -> String {
     for (channel, estimate) in &seen.goes.all_sent_by {
         when += &paragraph(2, &sent_by(*channel, estimate, zone));
     }
-    when += &format!("  of no use from {}\n", local(seen.goes.useless_from, zone));
+    if let Some(at) = seen.useless_from() {
+        when += &format!("  of no use from {}\n", local(at, zone));
+    }
     for (state, count) in &seen.progress {
         when += &format!("  {count} {state}\n");
     }

@@ -9,9 +9,8 @@ use tokio::time::Instant;
 
 use super::DeskError;
 use super::comes_up::{ComesUp, comes_up, only_with};
-use super::held::hold_note;
+use super::held::{hold_note, skipped_at};
 use super::notice::is_of;
-use super::overtaken::skipped_at;
 use crate::assessment::season_model::Assessment;
 use crate::geo::distance_km;
 use crate::region::Region;

@@ -1,7 +1,17 @@
-//! What staff leave with a notice that they hold.
+//! What staff leave with a notice that they hold, and what is said of a hold that ended by its time.
 
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+
+use super::local;
 use crate::season::NoticeStatus;
-use crate::store::notices::Notice;
+use crate::service::app::App;
+use crate::store::StoreError;
+use crate::store::acts::Act;
+use crate::store::notices::{Notice, NoticeState, hold_end_of};
+
+/// So many acts on a notice are read to find who held it.
+pub(super) const ACTS_READ: u32 = 20;
 
 const HELD_BY: &str = "held by ";
 
@@ -17,4 +27,73 @@ pub(super) fn by_and_why(note: &str) -> (&str, &str) {
         Some(said) => said.split_once(": ").unwrap_or((said, "")),
         None => ("", note),
     }
+}
+
+/// When a notice was skipped, where that was noted.
+pub(super) async fn skipped_at(app: &App, notice: &Notice) -> Result<Option<DateTime<Utc>>, StoreError> {
+    app.store.told_staff_at(&format!("skipped/{}", notice.id)).await
+}
+
+/// From when on one whose time ran out was of no use.
+pub(super) async fn useless_since(app: &App, notice: &Notice) -> Result<DateTime<Utc>, StoreError> {
+    Ok(skipped_at(app, notice).await?.map_or(notice.expires_at, |at| at.min(notice.expires_at)))
+}
+
+/// What staff left with a notice that is held no more, and that they did not end or recall: a later word has a note of its own.
+pub(super) fn past_note(notice: &Notice) -> Option<&str> {
+    let is_held = matches!(notice.state, NoticeState::Held { .. });
+    notice.staff_note.as_deref().filter(|note| !is_held && note.starts_with(HELD_BY))
+}
+
+/// A hold that ended by its time.
+pub(super) struct EndedHold<'a> {
+    note: &'a str,
+    /// Its end, where the act of the hold is kept.
+    pub until: Option<DateTime<Utc>>,
+}
+
+impl EndedHold<'_> {
+    /// `M. Reyes until Tue, Mar 17, 9:00 AM MDT (the crew looks first)`.
+    fn words(&self, zone: Tz) -> String {
+        let (by, why) = by_and_why(self.note.trim_end_matches('.'));
+        let until = self.until.map_or_else(String::new, |until| format!(" until {}", local(until, zone)));
+        let why = if why.is_empty() { String::new() } else { format!(" ({why})") };
+        format!("{by}{until}{why}")
+    }
+}
+
+/// The hold of a notice that ended by its time; `None`: it was not held, is held now, or somebody sent it from the hold.
+pub(super) async fn ended_hold<'a>(app: &App, notice: &'a Notice) -> Result<Option<EndedHold<'a>>, StoreError> {
+    let Some(note) = past_note(notice) else { return Ok(None) };
+    let acts = app.store.audit_of(&format!("notice/{}", notice.id), ACTS_READ).await?;
+    let is_of_it = |detail: &str| detail == note || hold_end_of(detail, note).is_some();
+    let held = acts.iter().find(|entry| entry.act == Act::NoticeHeld.as_str() && is_of_it(&entry.detail));
+    let until = held.and_then(|entry| hold_end_of(&entry.detail, note));
+    let sent_at = acts.iter().find(|entry| entry.act == Act::NoticeReleased.as_str()).map(|entry| entry.at);
+    let has_ended = match &notice.state {
+        NoticeState::Waiting => true,
+        // Nothing leaves by itself from a hold.
+        NoticeState::Released { by, .. } if by == "policy" => true,
+        NoticeState::Released { .. } | NoticeState::Leaving { .. } => {
+            until.zip(sent_at).is_some_and(|(until, sent)| until <= sent)
+        }
+        NoticeState::Skipped => {
+            let end = useless_since(app, notice).await?;
+            until.is_some_and(|until| until < end)
+        }
+        NoticeState::Held { .. } | NoticeState::Cancelled => false,
+    };
+    Ok(has_ended.then_some(EndedHold { note, until }))
+}
+
+/// `It had been held by M. Reyes until Tue, Mar 17, 9:00 AM MDT (the crew looks first).` where a hold ended by its time; of one that
+/// was skipped after that, how long it waited for a word, too.
+pub(super) async fn said_of_ended(app: &App, notice: &Notice, zone: Tz) -> Result<Option<String>, StoreError> {
+    let Some(hold) = ended_hold(app, notice).await? else { return Ok(None) };
+    let held = hold.words(zone);
+    if notice.status() == NoticeStatus::Skipped && notice.approval_needed().is_some() {
+        let end = local(useless_since(app, notice).await?, zone);
+        return Ok(Some(format!("It waited for a word of staff until {end}; it had been held by {held}.")));
+    }
+    Ok(Some(format!("It had been held by {held}.")))
 }

@@ -29,6 +29,7 @@ pub mod today;
 pub mod wording;
 
 mod held;
+pub mod left;
 mod overtaken;
 mod regions;
 mod troubles;

@@ -6,7 +6,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use url::Url;
 
-use super::held::hold_note;
+use super::held::{hold_note, said_of_ended};
+use super::left::{left_because_of, left_from, left_words};
 use super::nobody::{left_to_nobody, signed_up_now};
 use super::rests_on::{RestsOn, rests_on};
 use super::why::{self, Why};
@@ -27,7 +28,7 @@ use crate::season::decide::Terms;
 use crate::season::phrases::capitalised;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
-use crate::store::field_reports::{SaidBy, StoredReport};
+use crate::store::field_reports::StoredReport;
 use crate::store::notices::{Notice, NoticeState, OwnText, Recall, ReleasePlan};
 
 /// A notice as staff look at it.
@@ -54,6 +55,8 @@ pub struct NoticeInDepth {
     pub progress: BTreeMap<DeliveryState, u64>,
     /// It has left, and nothing of it waits any more.
     pub all_out: bool,
+    /// It has left in quiet hours, and its messages wait for their end.
+    pub is_to_come: bool,
     pub may: May,
 }
 
@@ -85,6 +88,13 @@ impl NoticeInDepth {
             (NoticeStatus::Released, None) => "To whom it goes is still being queued.".to_owned(),
             _ => "Nobody: no address is signed up here.".to_owned(),
         })
+    }
+
+    /// It is of no use from then on; `None` of one that was skipped for a reason: that says until when it was of use, and its terms
+    /// may say something else.
+    pub fn useless_from(&self) -> Option<DateTime<Utc>> {
+        let is_reason = self.notice.status() == NoticeStatus::Skipped && why::has_skip_reason(&self.notice);
+        (!is_reason).then_some(self.goes.useless_from)
     }
 
     /// Messages that have gone out.
@@ -170,7 +180,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let (profile, store) = (app.profiles.get(&notice.season.profile), &app.store);
     let outlook = store.outlook(&notice.season.profile, &region.id, notice.decided_on).await?;
     let today = now.with_timezone(&region.time_zone).date_naive();
-    let why = why::of(&notice, outlook.as_ref(), profile.as_deref(), today);
+    let mut why = why::of(&notice, outlook.as_ref(), profile.as_deref(), today);
     let whom = match notice.status() {
         NoticeStatus::Released => store.delivery_words(id).await?,
         _ => store.count_recipients_by_words(&region.id).await?,
@@ -189,7 +199,17 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
     let ended = Ended { all_out, had_nobody: signed_up_since.is_some() };
-    let stands = stands(&notice, &region, &goes, ended, now);
+    let quiet = QuietHours::from(&app.config.delivery);
+    let left = left_from(&notice, quiet, region.time_zone).filter(|_| notice.recall.is_none());
+    let mut stands = match left {
+        Some(from) => stands_left(&notice, &region, &goes, ended, (from, now)),
+        None => stands(&notice, &region, &goes, now),
+    };
+    match said_of_ended(app, &notice, region.time_zone).await? {
+        Some(held) if notice.status() == NoticeStatus::Skipped => why.waits = held,
+        Some(held) => stands = format!("{stands} {held}"),
+        None => {}
+    }
     let overtook = overtaken::by(app, &notice, &region).await?;
     let old_words = match notice.status() {
         NoticeStatus::Waiting | NoticeStatus::Held => {
@@ -213,6 +233,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         goes,
         progress,
         all_out,
+        is_to_come: left.is_some_and(|from| from > now),
         may,
     })
 }
@@ -302,23 +323,26 @@ pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     }
 }
 
-/// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`. `leaves` is
-/// what [`leaves_from`] gives.
-pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String {
+/// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`. `zone` is
+/// the region's.
+pub fn fate(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) -> String {
     if let Some(recall) = &notice.recall {
         return recalled(recall, zone);
     }
-    match (&notice.state, leaves) {
-        (NoticeState::Released { at, .. }, _) if left_by_itself(notice).is_some() => match report_of(notice) {
-            Some(_) => format!("left because of a confirmed report, on {}", local(*at, zone)),
-            None => format!("left by itself on {}", local(*at, zone)),
-        },
-        (NoticeState::Released { at, by }, _) => format!("left on {}, on the word of {by}", local(*at, zone)),
+    match (&notice.state, leaves_from(notice, quiet, zone, now)) {
+        (NoticeState::Released { at, by }, _) => {
+            let from = left_from(notice, quiet, zone).unwrap_or(*at);
+            match (left_by_itself(notice), report_of(notice)) {
+                (Some(_), Some(_)) => left_words(" because of a confirmed report,", from, zone, now),
+                (Some(_), None) => left_words(" by itself", from, zone, now),
+                (None, _) => format!("{}, on the word of {by}", left_words("", from, zone, now)),
+            }
+        }
         (NoticeState::Waiting, Some(at)) => format!("leaves by itself on {}, unless it is held", local(at, zone)),
         (NoticeState::Waiting, None) => "needs a word".to_owned(),
         (NoticeState::Skipped, _) => match hold_note(notice) {
             Some(note) if overtaken::ran_out_held(notice) => {
-                format!("ended unsent, of use until {}; it had been {note}", local(notice.expires_at, zone))
+                format!("ended unsent, of use until {}; it had been {note}", overtaken::of_use_until(notice, zone))
             }
             Some(note) => format!("skipped; it had been {note}"),
             None => notice.standing_word().to_owned(),
@@ -328,36 +352,29 @@ pub fn fate(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz) -> String 
 }
 
 /// As [`fate`], beside a report: what left because of it names whoever confirmed it.
-pub fn fate_beside(notice: &Notice, leaves: Option<DateTime<Utc>>, zone: Tz, report: &StoredReport) -> String {
+pub fn fate_beside(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>, report: &StoredReport) -> String {
     let is_of_it = is_of(notice, report);
+    let leaves = leaves_from(notice, quiet, zone, now);
     if let (NoticeState::Waiting, Some(at), true) = (&notice.state, leaves, is_of_it) {
         return format!("leaves on {}; until then it can be held or called off", local(at, zone));
     }
-    match left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none()) {
-        Some(at) => left_because_of(report, at, zone),
-        None => fate(notice, leaves, zone),
+    let by_it = left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none());
+    match by_it.and_then(|_| left_from(notice, quiet, zone)) {
+        Some(from) => left_because_of(report, from, zone, now),
+        None => fate(notice, quiet, zone, now),
     }
 }
 
-/// How a notice left because of a report.
-pub(super) fn left_because_of(report: &StoredReport, at: DateTime<Utc>, zone: Tz) -> String {
-    match report.change.by {
-        SaidBy::Staff => {
-            let by = report.change.by_words();
-            format!("left because of the report that {by} confirmed, on {}", local(at, zone))
-        }
-        SaidBy::Rule | SaidBy::Teller => {
-            format!("left because of the report, which counted at once, on {}", local(at, zone))
-        }
-    }
-}
-
-/// Why a notice was skipped, as its own page says it; `None`: it was not.
-pub fn why_skipped(notice: &Notice, zone: Tz) -> Option<String> {
-    if notice.status() != NoticeStatus::Skipped {
-        return None;
-    }
+/// Why a notice was skipped, or who called it off and why, as its own page says it; `None`: neither. `held`: what is said of a hold
+/// that ended by its time before it was skipped.
+pub fn why_ended(notice: &Notice, zone: Tz, held: Option<&str>) -> Option<String> {
     let Why { sentence, waits, .. } = why::of(notice, None, None, notice.decided_on);
+    match notice.status() {
+        NoticeStatus::Skipped => {}
+        NoticeStatus::Cancelled => return Some(waits),
+        _ => return None,
+    }
+    let waits = held.map_or(waits, str::to_owned);
     // One whose time ran out keeps the reason for which it was decided; that does not say why it was skipped.
     let ended = || format!("It was of use until {}.", local(notice.expires_at, zone));
     Some(match (why::has_skip_reason(notice), waits.is_empty()) {
@@ -396,7 +413,39 @@ struct Ended {
     had_nobody: bool,
 }
 
-fn stands(notice: &Notice, region: &Region, goes: &Goes, ended: Ended, now: DateTime<Utc>) -> String {
+/// Of one that has left and was not recalled; its messages leave `from` an hour on.
+fn stands_left(
+    notice: &Notice,
+    region: &Region,
+    goes: &Goes,
+    ended: Ended,
+    (from, now): (DateTime<Utc>, DateTime<Utc>),
+) -> String {
+    let hour = local(from, region.time_zone);
+    let by = match notice.released_by() {
+        Some(_) if left_by_itself(notice).is_some() && report_of(notice).is_some() => {
+            ", because of a confirmed report".to_owned()
+        }
+        Some(by) if left_by_itself(notice).is_none() => format!(", sent by {by}"),
+        _ => ", by itself".to_owned(),
+    };
+    let out = all_out_by(goes, region, now);
+    match ended {
+        Ended { had_nobody: true, .. } if from > now => format!("It left{by}, and had nobody to go to."),
+        Ended { had_nobody: true, .. } => format!("It left on {hour}{by}, and had nobody to go to."),
+        Ended { all_out: true, .. } => format!("Sent: it left on {hour}{by}."),
+        Ended { all_out: false, .. } if from > now => {
+            let out = out.map_or_else(String::new, |by| format!(" {}.", capitalised(&by)));
+            format!("Its messages leave from {hour} on; until then it can be recalled.{out}")
+        }
+        Ended { all_out: false, .. } => {
+            let out = out.map_or_else(String::new, |by| format!("; {by}"));
+            format!("Being sent since {hour}{by}{out}.")
+        }
+    }
+}
+
+fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> String {
     let at = |instant| local(instant, region.time_zone);
     let end = at(notice.expires_at);
     if let Some(recall) = &notice.recall {
@@ -427,21 +476,10 @@ fn stands(notice: &Notice, region: &Region, goes: &Goes, ended: Ended, now: Date
             Some(from) => format!("It leaves by itself on {} unless it is held.", at(from)),
             None => format!("It waits for a word. Without one it is skipped on {end}."),
         },
-        NoticeState::Released { at: left, by } => {
-            let by = match left_by_itself(notice) {
-                Some(_) if report_of(notice).is_some() => ", because of a confirmed report".to_owned(),
-                Some(_) => ", by itself".to_owned(),
-                None => format!(", sent by {by}"),
-            };
-            let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
-            match ended {
-                Ended { had_nobody: true, .. } => format!("It left on {}{by}, and had nobody to go to.", at(*left)),
-                Ended { all_out: true, .. } => format!("Sent: it left on {}{by}.", at(*left)),
-                Ended { all_out: false, .. } => format!("Being sent since {}{by}{out}.", at(*left)),
-            }
-        }
+        // Said by whoever knows the hour from which its messages leave.
+        NoticeState::Released { .. } => String::new(),
         NoticeState::Skipped if overtaken::ran_out_held(notice) => {
-            format!("It ended unsent: it was of use until {end}.")
+            format!("It ended unsent: it was of use until {}.", overtaken::of_use_until(notice, region.time_zone))
         }
         NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
         NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),

@@ -4,19 +4,18 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 
-use super::held::{by_and_why, hold_note};
+use super::held::{ACTS_READ, by_and_why, ended_hold, hold_note, skipped_at, useless_since};
 use super::{kind_words, local, why};
+use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::decide::SkipReason;
-use crate::season::{NoticeId, NoticeKind, NoticeStatus};
+use crate::season::{NoticeId, NoticeKind, NoticeStatus, phrases};
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::acts::Act;
 use crate::store::notices::Notice;
-
-/// So many acts on a notice are read to find who held it.
-pub(super) const ACTS_READ: u32 = 20;
 
 /// What later notices of these regions overtook, by the later one's id: a sentence for each of these holds.
 pub(super) async fn by_later(
@@ -47,11 +46,6 @@ pub(super) async fn by(app: &App, later: &Notice, region: &Region) -> Result<Vec
     Ok(said)
 }
 
-/// When a notice was skipped, where that was noted.
-pub(super) async fn skipped_at(app: &App, notice: &Notice) -> Result<Option<DateTime<Utc>>, StoreError> {
-    app.store.told_staff_at(&format!("skipped/{}", notice.id)).await
-}
-
 /// How a hold ended without its notice having gone out.
 enum End {
     /// A later notice took its place.
@@ -76,6 +70,14 @@ pub(super) fn ran_out_held(notice: &Notice) -> bool {
     hold_note(notice).is_some() && matches!(end_of(notice), Some(End::PastUse))
 }
 
+/// Until when one that ran out was of use, by its reason or else by its terms.
+pub(super) fn of_use_until(notice: &Notice, zone: Tz) -> String {
+    match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
+        Ok(SkipReason::PastUse { until }) => phrases::date(Language::En, until),
+        _ => local(notice.expires_at, zone),
+    }
+}
+
 /// The notice that came in the place of one that was skipped, or the next one after it.
 fn overtaker<'a>(skipped: &Notice, of_season: &'a [Notice]) -> Option<&'a Notice> {
     end_of(skipped)?;
@@ -94,8 +96,8 @@ async fn sentence(app: &App, skipped: &Notice, later: &Notice, region: &Region) 
         _ if came_before_its_end => SkipReason::Overtaken { by: later.kind },
         _ => {
             let end = useless_since(app, skipped).await?;
-            let never = never_told(skipped.kind);
-            return Ok(format!("{held} It came to be of no use on {}; people here were {never}.", at(end)));
+            let (came, never) = (came_to_nothing(app, skipped, end, region.time_zone).await?, never_told(skipped.kind));
+            return Ok(format!("{held} {came}; people here were {never}."));
         }
     };
     let skipped_on = at(skipped_at(app, skipped).await?.unwrap_or(later.decided_at));
@@ -129,9 +131,9 @@ pub(super) async fn ran_out_since(
             continue;
         }
         let what = format!(
-            "{} It came to be of no use on {}; people there were {}.",
+            "{} {}; people there were {}.",
             held(app, notice, region).await?,
-            local(at, region.time_zone),
+            came_to_nothing(app, notice, at, region.time_zone).await?,
             never_told(notice.kind)
         );
         let title = format!("{} for {} ended unsent", kind_words(notice.kind), region.name);
@@ -141,9 +143,16 @@ pub(super) async fn ran_out_since(
     Ok(found)
 }
 
-/// From when on one whose time ran out was of no use.
-async fn useless_since(app: &App, notice: &Notice) -> Result<DateTime<Utc>, StoreError> {
-    Ok(skipped_at(app, notice).await?.map_or(notice.expires_at, |at| at.min(notice.expires_at)))
+/// That it came to be of no use, and when: a hold that had ended long before is not to blame.
+async fn came_to_nothing(app: &App, notice: &Notice, end: DateTime<Utc>, zone: Tz) -> Result<String, StoreError> {
+    let useless = local(end, zone);
+    Ok(match ended_hold(app, notice).await?.and_then(|hold| hold.until) {
+        Some(until) => {
+            let until = local(until, zone);
+            format!("That hold ended on {until}; then it waited for a word, and came to be of no use on {useless}")
+        }
+        None => format!("It came to be of no use on {useless}"),
+    })
 }
 
 /// After "people were".

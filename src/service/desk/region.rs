@@ -1,6 +1,6 @@
 //! A region in depth: its season, its stations, what was seen there, whom it reaches, who waits beside it, what was changed.
 //!
-//! A fixed number of reads of the store, however many regions, people and years there are.
+//! A fixed number of reads of the store, however many regions, people and years there are; a hold that ended adds its own.
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
@@ -9,6 +9,7 @@ use chrono::{Datelike, NaiveDate};
 
 use super::DeskError;
 use super::date_doubts::DateDoubts;
+use super::held::said_of_ended;
 use super::nobody::left_to_nobody;
 use super::regions::{self, OnPage, RegionRow};
 use crate::geo::distance_km;
@@ -46,6 +47,8 @@ pub struct RegionInDepth {
     pub notices: Vec<Notice>,
     /// Those of them that left and had nobody to go to.
     pub to_nobody: BTreeSet<NoticeId>,
+    /// Of those whose hold ended by its time: by whom they had been held, until when and why.
+    pub held: BTreeMap<NoticeId, String>,
     /// Addresses that a notice would go to, by ZIP code.
     pub people: BTreeMap<Zip, BTreeMap<Channel, u64>>,
     /// ZIP codes beside it that people wait for and no region has, the nearest first.
@@ -118,6 +121,12 @@ pub async fn region_beside(app: &App, id: &RegionId, on_page: OnPage<'_>) -> Res
         true => left_to_nobody(app).await?,
         false => BTreeSet::new(),
     };
+    let mut held = BTreeMap::new();
+    for notice in &notices {
+        if let Some(said) = said_of_ended(app, notice, region.time_zone).await? {
+            held.insert(notice.id.clone(), said);
+        }
+    }
     let reports = store.field_reports(Some(id), FIRST_DAY, LAST_DAY).await?;
     let stations = store.stations_of_region(id, now).await?;
     let counted = store.count_recipients_by_zip(id).await?;
@@ -182,6 +191,7 @@ pub async fn region_beside(app: &App, id: &RegionId, on_page: OnPage<'_>) -> Res
         reports: by_year(&reports),
         notices,
         to_nobody,
+        held,
         people,
         demand,
         changes,

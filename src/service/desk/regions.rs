@@ -6,8 +6,11 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 
+use super::held::past_note;
+use super::left::{left_from, left_words};
 use super::notice::{left_by_itself, report_of};
-use super::{local, why};
+use super::why;
+use crate::delivery::quiet_hours::QuietHours;
 use crate::region::{Region, RegionId};
 use crate::season::decide::{DecidedNotice, told_days};
 use crate::season::status::{SeasonStanding, Shown};
@@ -58,6 +61,7 @@ pub struct Left {
     pub kind: NoticeKind,
     pub region_name: String,
     pub zone: Tz,
+    /// From when on its messages leave.
     pub at: DateTime<Utc>,
     /// How it left, as the page of a report says it too.
     pub how: String,
@@ -66,6 +70,10 @@ pub struct Left {
     pub is_recalled: bool,
     /// Why staff recalled it, where they said so.
     pub recall_reason: Option<String>,
+    /// Staff had held it before.
+    pub was_held: bool,
+    /// By whom, until when and why, where that hold ended by its time; only today's list has it.
+    pub held: Option<String>,
     /// As of [`Line`](super::today::Line); only today's list has it.
     pub overtook: Vec<String>,
 }
@@ -214,8 +222,10 @@ pub(super) fn row(
     row.filled_days = outlook.filled_days;
     row.newest_real_day = outlook.newest_real_day;
     let day = |at: DateTime<Utc>| at.with_timezone(&region.time_zone).date_naive();
+    let quiet = QuietHours::from(&app.config.delivery);
     for notice in notices {
-        row.left.extend(left_by_itself(notice).map(|at| left(notice, region, at)));
+        let by_itself = left_by_itself(notice).and_then(|_| left_from(notice, quiet, region.time_zone));
+        row.left.extend(by_itself.map(|from| left(notice, region, from, now)));
         if let Some(recall) = &notice.recall {
             row.recalled.push((notice.kind, day(recall.at)));
         } else if let Some(at) = notice.released_at() {
@@ -241,17 +251,19 @@ pub(super) fn row(
     row
 }
 
-fn left(notice: &Notice, region: &Region, at: DateTime<Utc>) -> Left {
+fn left(notice: &Notice, region: &Region, at: DateTime<Utc>, now: DateTime<Utc>) -> Left {
     Left {
         id: notice.id.clone(),
         kind: notice.kind,
         region_name: region.name.clone(),
         zone: region.time_zone,
         at,
-        how: format!("it left by itself on {}, as the region has it", local(at, region.time_zone)),
+        how: format!("it {}, as the region has it", left_words(" by itself", at, region.time_zone, now)),
         report: report_of(notice),
         is_recalled: notice.recall.is_some(),
         recall_reason: notice.recall_reason().map(str::to_owned),
+        was_held: past_note(notice).is_some(),
+        held: None,
         overtook: Vec::new(),
     }
 }

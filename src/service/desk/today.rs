@@ -5,10 +5,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
-use super::held::by_and_why;
+use super::held::{ACTS_READ, by_and_why, said_of_ended};
+use super::left::{left_because_of, left_words};
 use super::nobody::{HAD_NOBODY, left_to_nobody};
-use super::notice::{leaves_from, left_because_of};
-use super::overtaken::{ACTS_READ, by_later};
+use super::notice::leaves_from;
+use super::overtaken::by_later;
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 use super::rests_on::{RestsOn, rests_on};
 pub use super::troubles::Trouble;
@@ -178,10 +179,13 @@ pub async fn today_beside(
     let to_nobody = if left.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
     for left in &mut left {
         if let Some(report) = &left.report {
-            left.how = how_left(app, report, left).await?;
+            left.how = how_left(app, report, left, now).await?;
         }
         if to_nobody.contains(&left.id) {
             left.how += HAD_NOBODY;
+        }
+        if left.was_held {
+            left.held = said_of_ended(app, &app.store.notice(&left.id).await?, left.zone).await?;
         }
         left.overtook = overtook.remove(&left.id).unwrap_or_default();
     }
@@ -247,11 +251,13 @@ fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
 }
 
 /// How one left because of a report; that may have been taken away or refused since.
-async fn how_left(app: &App, report: &str, left: &Left) -> Result<String, DeskError> {
+async fn how_left(app: &App, report: &str, left: &Left, now: DateTime<Utc>) -> Result<String, DeskError> {
     match app.store.field_report(report).await {
-        Ok(report) if report.standing == ReportStanding::Confirmed => Ok(left_because_of(&report, left.at, left.zone)),
+        Ok(report) if report.standing == ReportStanding::Confirmed => {
+            Ok(left_because_of(&report, left.at, left.zone, now))
+        }
         Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => {
-            Ok(format!("left because of a confirmed report, on {}", local(left.at, left.zone)))
+            Ok(left_words(" because of a confirmed report,", left.at, left.zone, now))
         }
         Err(why) => Err(why.into()),
     }
@@ -277,6 +283,9 @@ async fn lines(app: &App, regions: &BTreeMap<&RegionId, &Region>, now: DateTime<
         let Some(region) = regions.get(&notice.season.region) else { continue };
         let mut line = line(notice, region, &reach, quiet, now);
         line.rests_on = rests_on(app, notice, line.zone).await?;
+        if let Some(held) = said_of_ended(app, notice, region.time_zone).await? {
+            line.why = format!("{} {held}", line.why);
+        }
         match notice.state {
             NoticeState::Held { until } => {
                 line.why = held_words(app, notice, until, &line).await?;

@@ -43,12 +43,23 @@ pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Pr
                 .join(" ")
         }
         None => match serde_json::from_value::<SkipReason>(notice.reason.clone()) {
+            Ok(SkipReason::PastUse { until }) if is_reckoned_anew(notice, until) => {
+                let before = if until < notice.decided_on { ", before it came up" } else { "" };
+                let until = phrases::date(EN, until);
+                format!("It was not told: by a later reckoning it was of use only until {until}{before}.")
+            }
             Ok(skipped) => format!("It was not told: {}.", skip(&skipped)),
             Err(_) => "What it rests on was written by another program and cannot be read.".to_owned(),
         },
     };
     let report = terms.as_ref().and_then(|terms| terms.reason.report()).map(str::to_owned);
     Why { sentence, waits: waits(notice, terms.as_ref()), report, numbers: numbers(notice, outlook, profile) }
+}
+
+/// Whether newer data made the end of its use an earlier one than its terms have. One that never came up has no terms.
+fn is_reckoned_anew(notice: &Notice, until: NaiveDate) -> bool {
+    let has_terms = notice.expires_at > notice.decided_at;
+    has_terms && until.succ_opt().is_some_and(|end| notice.expires_at.date_naive() > end)
 }
 
 /// Whether its reason is that of a skip.

@@ -18,6 +18,6 @@ pub use notice::{
 pub use queueing::{QUEUED_AT_ONCE, QueuedRest};
 pub use release::{DueOutcome, DueRelease, release};
 pub(super) use release::{cancel_waiting, drop_rest};
-pub use staff::Recalled;
+pub use staff::{Recalled, hold_end_of};
 pub use told::ToldNotice;
 pub use words::{OwnText, Wording, has_own_words};

@@ -1,7 +1,7 @@
 //! What staff do with a notice beside letting it out at once: hold it, send it so that they can still take it back, call it off,
 //! recall it, and take their last word back.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::season::{NoticeId, NoticeStatus};
@@ -93,7 +93,7 @@ impl Store {
         let mut tx = self.begin().await?;
         let notice = find_for_change(&mut tx, id).await?;
         stop(&mut tx, &notice, NoticeStatus::Held, until, note).await?;
-        let end = until.map_or_else(String::new, |until| format!("; until {}", until.format("%Y-%m-%d %H:%M UTC")));
+        let end = until.map_or_else(String::new, |until| format!("{HOLD_UNTIL}{}", until.format(HOLD_END)));
         tx.note_act(Act::NoticeHeld, &subject(id), &format!("{}{end}", note.unwrap_or("held"))).await?;
         tx.commit().await
     }
@@ -246,6 +246,16 @@ impl Store {
         tx.commit().await?;
         Ok(recalled)
     }
+}
+
+/// Before the end of a hold, in the row of the act.
+const HOLD_UNTIL: &str = "; until ";
+const HOLD_END: &str = "%Y-%m-%d %H:%M UTC";
+
+/// Until when a hold with this note was to last, as the row of the act tells; `None`: it had no end, or the row is of another hold.
+pub fn hold_end_of(detail: &str, note: &str) -> Option<DateTime<Utc>> {
+    let end = detail.strip_prefix(note)?.strip_prefix(HOLD_UNTIL)?;
+    NaiveDateTime::parse_from_str(end, HOLD_END).ok().map(|end| end.and_utc())
 }
 
 pub(super) fn subject(id: &NoticeId) -> String {

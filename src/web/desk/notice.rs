@@ -278,7 +278,7 @@ async fn shown(
             reads => seen.reads.iter().map(shown_reading).collect::<Vec<_>>(),
             from => seen.goes.from.map(|at| local(at, zone)),
             if_sent_now => seen.goes.if_sent_now.map(|at| local(at, zone)),
-            useless_from => local(seen.goes.useless_from, zone),
+            useless_from => seen.useless_from().map(|at| local(at, zone)),
             sent_by => sent_by(&seen),
             progress => seen.progress.iter().map(|(state, count)| context! { state => state.name(), count }).collect::<Vec<_>>(),
             gone => seen.gone(),
@@ -324,6 +324,7 @@ fn tag(seen: &NoticeInDepth) -> &'static str {
         "leaving" => "being sent",
         "released" if seen.signed_up_since.is_some() => "left",
         "released" if seen.all_out => "sent",
+        "released" if seen.is_to_come => "left",
         "released" => "being sent",
         other => other,
     }

@@ -155,12 +155,14 @@ async fn shown_lived(desk: &Desk, lived: &Lived, names: &BTreeMap<&str, &str>) -
         let leaves = leaves_from(&notice, quiet, zone, app.clock.now());
         leave_later += usize::from(waits && leaves.is_some());
         let region = notice.season.region.as_str();
+        // Quiet hours are those of where people live.
+        let its_own = app.store.region(&notice.season.region).await.map_or(zone, |region| region.time_zone);
         let had_nobody = if to_nobody.contains(id) { HAD_NOBODY } else { "" };
         into.push(context! {
             path => path_of(id),
             kind => kind_words(notice.kind),
             region => names.get(region).copied().unwrap_or(region),
-            stands => phrases::capitalised(&fate(&notice, leaves, zone)) + had_nobody,
+            stands => phrases::capitalised(&fate(&notice, quiet, its_own, app.clock.now())) + had_nobody,
         });
     }
     Ok(context! {

@@ -21,8 +21,9 @@ use crate::season::NoticeStatus;
 use crate::season::phrases::{capitalised, date};
 use crate::season::status::SeasonStanding;
 use crate::service::app::App;
+use crate::service::desk::left::{left_from, left_words};
 use crate::service::desk::nobody::HAD_NOBODY;
-use crate::service::desk::notice::{fate, leaves_from, standing_shown, why_skipped};
+use crate::service::desk::notice::{fate, standing_shown, why_ended};
 use crate::service::desk::region::{RegionInDepth, ReportYear, StationHealth, region_beside};
 use crate::service::desk::region_words::whole_miles;
 use crate::service::desk::{kind_words, local, region_changes};
@@ -96,7 +97,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             record_doubt => &row.record_doubt,
             stations => seen.stations.iter().map(|station| station_of(station, zone)).collect::<Vec<_>>(),
             reports => seen.reports.iter().map(year_of).collect::<Vec<_>>(),
-            notices => seen.notices.iter().map(|notice| notice_of(&seen, notice, zone)).collect::<Vec<_>>(),
+            notices => seen.notices.iter().map(|notice| notice_of(app, &seen, notice)).collect::<Vec<_>>(),
             people => seen.people.iter().map(|(zip, by_channel)| context! {
                 zip => zip.as_str(),
                 texts => by_channel.get(&Channel::Sms).copied().unwrap_or(0),
@@ -125,8 +126,7 @@ async fn came_up(app: &App, seen: &RegionInDepth) -> Result<Vec<Value>, Fault> {
             Some(_) => app.store.delivery_words(&notice.id).await?.values().sum(),
             None => app.store.count_recipients(&region.id).await?.values().sum(),
         };
-        let leaves = leaves_from(notice, quiet, region.time_zone, app.clock.now());
-        let stands = capitalised(&fate(notice, leaves, region.time_zone));
+        let stands = capitalised(&fate(notice, quiet, region.time_zone, app.clock.now()));
         lines.push(context! { path => path_of(&notice.id), kind => kind_words(notice.kind), stands, goes_to });
     }
     Ok(lines)
@@ -168,15 +168,17 @@ fn year_of(year: &ReportYear) -> Value {
     }
 }
 
-fn notice_of(seen: &RegionInDepth, notice: &Notice, zone: chrono_tz::Tz) -> Value {
+fn notice_of(app: &App, seen: &RegionInDepth, notice: &Notice) -> Value {
+    let (zone, quiet) = (seen.row.region.time_zone, QuietHours::from(&app.config.delivery));
+    let held = seen.held.get(&notice.id).map(String::as_str);
     context! {
         path => path_of(&notice.id),
         kind => kind_words(notice.kind),
         standing => standing_shown(notice),
         decided_on => date(Language::En, notice.decided_on),
-        left => notice.released_at().map(|at| local(at, zone)),
+        left => left_from(notice, quiet, zone).map(|from| left_words("", from, zone, app.clock.now())),
         had_nobody => seen.to_nobody.contains(&notice.id).then_some(HAD_NOBODY),
-        why => why_skipped(notice, zone),
+        why => why_ended(notice, zone, held).or_else(|| held.map(str::to_owned)),
         says => notice.deadline().map(|day| date(Language::En, day)),
     }
 }

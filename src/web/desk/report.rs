@@ -405,8 +405,9 @@ pub(super) async fn notices_since(
     let to_nobody = if found.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
     for notice in found.iter().take(MOST_NOTICES) {
         let of = app.store.region(&notice.season.region).await?;
-        let leaves = leaves_from(notice, QuietHours::from(&app.config.delivery), of.time_zone, app.clock.now());
-        let may = May::of(notice, app.clock.now());
+        let (quiet, now) = (QuietHours::from(&app.config.delivery), app.clock.now());
+        let leaves = leaves_from(notice, quiet, of.time_zone, now);
+        let may = May::of(notice, now);
         let mine = desk.may_act_on(&of);
         let went_to: u64 = match notice.status() {
             NoticeStatus::Released if notice.recall.is_none() => {
@@ -420,7 +421,7 @@ pub(super) async fn notices_since(
             path => path_of(&notice.id),
             kind => kind_words(notice.kind),
             region => &of.name,
-            stands => capitalised(&fate_beside(notice, leaves, of.time_zone, report)) + had_nobody,
+            stands => capitalised(&fate_beside(notice, quiet, of.time_zone, now, report)) + had_nobody,
             went_to,
             may_stop => mine && may.hold && leaves.is_some(),
             may_recall => mine && may.recall,

@@ -147,6 +147,7 @@ fn shown_left(left: &Left) -> Value {
         how => phrases::capitalised(&left.how),
         is_recalled => left.is_recalled,
         recall_reason => &left.recall_reason,
+        held => &left.held,
         overtook => &left.overtook,
     }
 }

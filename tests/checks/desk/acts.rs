@@ -6,7 +6,7 @@ use treebell::season::decide::Standing;
 use treebell::season::{NoticeId, NoticeKind};
 use treebell::service::desk::acts::{self, Sent};
 use treebell::service::desk::find::find;
-use treebell::service::desk::notice::{May, fate, notice_in_depth, standing_shown};
+use treebell::service::desk::notice::{May, NoticeInDepth, fate, notice_in_depth, standing_shown, why_ended};
 use treebell::service::desk::{DeskError, Hand};
 use treebell::store::notices::{NoticeState, Recalled};
 use treebell::store::queue::ClaimRequest;
@@ -177,8 +177,9 @@ async fn a_recall_says_how_many_had_gone() {
             "Recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known."
         );
         // Beside a report and in practice. Before, it only said that it had left.
+        let quiet = QuietHours::from(&house.app.config.delivery);
         assert_eq!(
-            fate(&seen.notice, None, seen.region.time_zone),
+            fate(&seen.notice, quiet, seen.region.time_zone, house.app.clock.now()),
             "recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known"
         );
         assert_eq!(seen.why.waits, "M. Reyes sent it. Staff recalled it: wrong region.");
@@ -390,6 +391,8 @@ async fn a_notice_that_was_called_off_says_whom_it_would_have_reached() {
         acts::call_off(&house.app, everywhere(), &house.id, Some("wrong station")).await.unwrap();
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         assert_eq!((seen.to_nobody(), seen.recipients()), (Some("it was called off"), 3));
+        let why = why_ended(&seen.notice, seen.region.time_zone, None);
+        assert_eq!(why.as_deref(), Some("Called off by M. Reyes: wrong station."), "as the page of its region says");
         assert_eq!(seen.whom, open.whom);
         assert!(seen.goes.all_sent_by.is_empty() && seen.goes.from.is_none(), "{:?}", seen.goes);
     })
@@ -444,6 +447,28 @@ async fn a_notice_is_being_sent_until_the_last_message_is_out_and_then_sent() {
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         let sent = "Sent: it left on Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes.";
         assert_eq!((seen.stands.as_str(), seen.all_out), (sent, true));
+    })
+    .await;
+}
+
+/// Before, it was said to have left, and to be sent, at an hour at which nobody is written to.
+#[tokio::test]
+async fn a_notice_leaves_when_its_messages_do_and_not_in_quiet_hours() {
+    on_each_engine("left in quiet hours", |store| async move {
+        let house = House::new(store, leaves("2026-03-17T12:15:00Z")).await;
+        let (app, zone) = (&house.app, chrono_tz::America::Denver);
+        let quiet = QuietHours::from(&app.config.delivery);
+        let told = |seen: &NoticeInDepth| fate(&seen.notice, quiet, zone, app.clock.now());
+        assert_eq!(house.go_to("2026-03-17T12:15:00Z").await, std::slice::from_ref(&house.id));
+        let seen = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        let to_come = "Its messages leave from Tue, Mar 17, 8:00 AM MDT on; until then it can be recalled.";
+        assert!(seen.stands.starts_with(to_come), "{}", seen.stands);
+        assert_eq!(told(&seen), "leaves by itself from Tue, Mar 17, 8:00 AM MDT");
+        house.clock.set(at("2026-03-17T14:00:00Z"));
+        let seen = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        let since = "Being sent since Tue, Mar 17, 8:00 AM MDT, by itself";
+        assert!(seen.stands.starts_with(since), "{}", seen.stands);
+        assert_eq!(told(&seen), "left by itself on Tue, Mar 17, 8:00 AM MDT");
     })
     .await;
 }

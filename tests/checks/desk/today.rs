@@ -1,4 +1,5 @@
 use chrono::{Days, NaiveDate};
+use treebell::delivery::quiet_hours::QuietHours;
 use treebell::people::Channel;
 use treebell::region::{Region, RegionId};
 use treebell::season::decide::SkipReason;
@@ -7,7 +8,8 @@ use treebell::season::{DateSpread, NoticeKind, Outlook, RecordTrust, SeasonKey, 
 use treebell::service::cycle::{CycleReport, release_due};
 use treebell::service::desk::Hand;
 use treebell::service::desk::acts;
-use treebell::service::desk::notice::{fate, notice_in_depth, why_skipped};
+use treebell::service::desk::notice::{fate, notice_in_depth, why_ended};
+use treebell::service::desk::region::region_in_depth;
 use treebell::service::desk::today::{Doubt, Filters, today};
 use treebell::store::Store;
 use treebell::store::notices::skip;
@@ -217,8 +219,9 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         assert_eq!(skipped.why.waits, "It had been held by M. Reyes: station is in doubt.");
         let zone = skipped.region.time_zone;
         let both = format!("{} {}", skipped.why.sentence, skipped.why.waits);
-        assert_eq!(why_skipped(&skipped.notice, zone), Some(both));
-        assert_eq!(fate(&skipped.notice, None, zone), "skipped; it had been held by M. Reyes: station is in doubt");
+        assert_eq!(why_ended(&skipped.notice, zone, None), Some(both));
+        let quiet = QuietHours::from(&app.config.delivery);
+        assert_eq!(fate(&skipped.notice, quiet, zone, app.clock.now()), "skipped; it had been held by M. Reyes: station is in doubt");
 
         house.go_to("2026-03-17T01:00:00Z").await;
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
@@ -249,9 +252,10 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         assert_eq!(ended.what, format!("{told} there were never told to look."));
         let ended = notice_in_depth(app, &house.id, UNDO).await.unwrap();
         assert!(ended.stands.starts_with("It ended unsent: it was of use until Fri, Mar 20"), "{}", ended.stands);
-        let why = why_skipped(&ended.notice, ended.region.time_zone).unwrap();
+        let why = why_ended(&ended.notice, ended.region.time_zone, None).unwrap();
         assert_eq!(why, "It was of use until Fri, Mar 20, 12:00 AM MDT. It had been held by M. Reyes: Miller trees first.");
-        let fate = fate(&ended.notice, None, ended.region.time_zone);
+        let quiet = QuietHours::from(&app.config.delivery);
+        let fate = fate(&ended.notice, quiet, ended.region.time_zone, app.clock.now());
         assert!(fate.starts_with("ended unsent, of use until Fri, Mar 20, 12:00 AM MDT; it had been held by"), "{fate}");
 
         let later = put_until(app, "north", NoticeKind::WashNow, asks(), "2026-04-01T06:00:00Z").await;
@@ -264,6 +268,74 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         assert!(!seen.wrong.iter().any(|trouble| trouble.title.ends_with("ended unsent")), "of the last week");
     })
     .await;
+}
+
+/// Before, today told the hour at which its messages were queued, when nobody is written to.
+#[tokio::test]
+async fn today_tells_from_when_messages_leave_that_were_queued_in_quiet_hours() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let id = put(&house.app, "north", NoticeKind::GetReady, leaves("2026-03-17T12:15:00Z")).await;
+    house.go_to("2026-03-17T12:15:00Z").await;
+    for (now, how) in [
+        ("2026-03-17T12:20:00Z", "it leaves by itself from Tue, Mar 17, 8:00 AM MDT, as the region has it"),
+        ("2026-03-17T14:00:00Z", "it left by itself on Tue, Mar 17, 8:00 AM MDT, as the region has it"),
+    ] {
+        house.clock.set(at(now));
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!((&seen.left[0].id, seen.left[0].how.as_str()), (&id, how));
+    }
+}
+
+/// Before, nothing said that either had been held, and the end of the one was blamed on a hold that had long been over.
+#[tokio::test]
+async fn a_hold_that_ended_by_its_time_is_told_and_not_blamed() {
+    on_each_engine("holds that ended", |store| async move {
+        let house = two(store).await;
+        let app = &house.app;
+        let south = today(app, everywhere(), &Filters::default()).await.unwrap().leaves[0].id.clone();
+        for id in [&house.id, &south] {
+            let (until, why) = (Some(at("2026-03-17T15:00:00Z")), Some("the crew looks first"));
+            acts::hold(app, everywhere(), id, until, why).await.unwrap();
+        }
+        assert_eq!(house.go_to("2026-03-17T15:00:00Z").await, std::slice::from_ref(&south));
+        let words = "held by M. Reyes until Tue, Mar 17, 9:00 AM MDT (the crew looks first).";
+        let said = format!("It had been {words}");
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!(seen.left[0].held.as_ref(), Some(&said));
+        assert!(seen.needs_word[0].why.ends_with(&said), "{}", seen.needs_word[0].why);
+        for id in [&house.id, &south] {
+            let page = notice_in_depth(app, id, UNDO).await.unwrap();
+            assert!(page.stands.ends_with(&said), "{}", page.stands);
+            let region = region_in_depth(app, &page.region.id).await.unwrap();
+            assert_eq!(region.held.get(id), Some(&said));
+        }
+
+        house.go_to("2026-03-20T12:15:00Z").await;
+        let page = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+        let waited = format!("It waited for a word of staff until Fri, Mar 20, 12:00 AM MDT; it had been {words}");
+        assert_eq!(page.why.waits, waited);
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        let ended = seen.wrong.iter().find(|trouble| trouble.title.ends_with("ended unsent")).unwrap();
+        let over = "That hold ended on Tue, Mar 17, 9:00 AM MDT; then it waited for a word, and came to be of no use on Fri, Mar 20";
+        assert!(ended.what.contains(over) && !ended.what.contains("It came"), "{}", ended.what);
+    })
+    .await;
+}
+
+/// One whose days moved after it had come up: its terms say one end, and the reason for which it was skipped an earlier one.
+#[tokio::test]
+async fn a_notice_that_newer_data_took_the_use_of_has_one_end() {
+    let house = House::new(Store::in_memory().await.unwrap(), asks()).await;
+    let app = &house.app;
+    acts::hold(app, everywhere(), &house.id, None, None).await.unwrap();
+    let mut tx = app.store.begin().await.unwrap();
+    let reason = serde_json::to_value(SkipReason::PastUse { until: day("2026-03-15") }).unwrap();
+    skip(&mut tx, &house.id, &reason).await.unwrap();
+    tx.commit().await.unwrap();
+    let page = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+    let said = "It was not told: by a later reckoning it was of use only until March 15, before it came up.";
+    assert_eq!((page.why.sentence.as_str(), page.useless_from()), (said, None));
+    assert_eq!(page.stands, "It ended unsent: it was of use until March 15.");
 }
 
 /// One that has waited for days would still send the words of its day.

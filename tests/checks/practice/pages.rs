@@ -143,6 +143,8 @@ async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
     let texts = crate::desk::texts_of(&app.templates.in_use(), NoticeKind::GetReady, &facts);
     let new = NewNotice {
         facts: serde_json::to_value(&facts).unwrap(),
+        // Long enough ago that its messages left, whatever the hour is here.
+        decided_at: now - TimeDelta::days(2),
         expires_at: now + TimeDelta::days(30),
         ..notice(NoticeKind::GetReady, NoticeRelease::Release)
     };

@@ -178,7 +178,7 @@ async fn a_notice_that_left_to_nobody_says_so_in_the_past_wherever_it_stands() {
             "<span class=\"tag\">left</span> It left on Mon, Mar 16, 1:01 PM MDT, by itself, and had nobody to go to.",
         ),
         ("/desk/today", ", as the region has it; it had nobody to go to.</p>"),
-        ("/desk/region/north", "; left Mon, Mar 16, 1:01 PM MDT; it had nobody to go to"),
+        ("/desk/region/north", "; left on Mon, Mar 16, 1:01 PM MDT; it had nobody to go to"),
     ] {
         let page = browser.get(path).await.body;
         assert!(page.contains(told) && !page.contains("no address is signed up"), "{told}: {page}");
