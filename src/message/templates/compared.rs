@@ -156,7 +156,8 @@ mod tests {
     use super::*;
     use crate::message::templates::placeholders;
     use crate::message::templates::values::{NOTICE_NAMES, TRANSACTIONAL_NAMES};
-    use crate::season::{DeadlineRule, MovedBy};
+    use crate::season::decide::MovedBy;
+    use crate::season::window::DeadlineRule;
 
     fn told(source: &str) -> Vec<String> {
         never_so("en/inspect-now.sms.txt", source).into_iter().map(|(line, what)| format!("{line}: {what}")).collect()
