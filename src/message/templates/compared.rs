@@ -79,7 +79,7 @@ fn newlines(text: &str) -> usize {
     text.matches('\n').count()
 }
 
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Clone, Copy)]
 enum Token<'a> {
     Name(&'a str),
     /// Between quotes.
@@ -121,8 +121,9 @@ fn compared<'a>(tokens: &[(usize, Token<'a>)]) -> Vec<(usize, &'a str, &'a str)>
     let mut found = Vec::new();
     for at in 0..tokens.len() {
         let ahead = tokens.get(at..).unwrap_or_default();
-        // Behind a dot it is a name of something else.
-        if at > 0 && tokens.get(at - 1).is_some_and(|(_, before)| *before == Token::Mark(".")) {
+        // Behind a dot, or as what a loop goes through, it is a name of something else.
+        let before = at.checked_sub(1).and_then(|before| tokens.get(before));
+        if matches!(before, Some((_, Token::Mark(".") | Token::Name("for")))) {
             continue;
         }
         match ahead {
