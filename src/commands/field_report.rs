@@ -22,6 +22,7 @@ use crate::service::desk::reports::{Acted, act_at_once};
 use crate::service::field_reports::{
     self, LONGEST_NAME, LONGEST_NOTE, TellingFault, before, can_be_seen, no_contradiction, seen_words,
 };
+use crate::service::learning::frozen_words;
 use crate::service::observed_intervals::{ObservedInterval, observed_intervals};
 use crate::store::Store;
 use crate::store::field_reports::{
@@ -227,11 +228,23 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         (true, false) => eprintln!("report {id} is kept and counts"),
         (false, false) => eprintln!("report {id} is kept; it counts once it is confirmed"),
     }
+    tell_frozen(&app, &stored, &region).await?;
     tell_far_off(&app, &stored, &region).await?;
     if args.confirmed {
         act(&app, &[region]).await;
     }
     app.store.close().await;
+    Ok(())
+}
+
+/// Says that a report teaches nothing where learning from its season stands still; of one that moves nothing that was said.
+async fn tell_frozen(app: &App, report: &StoredReport, region: &Region) -> Result<(), CommandError> {
+    let profile = app.profiles.get(&region.profile).filter(|_| !report.moves_nothing());
+    if let Some(profile) = profile
+        && let Some(words) = frozen_words(app, &profile, report).await?
+    {
+        eprintln!("{words}");
+    }
     Ok(())
 }
 
@@ -428,6 +441,7 @@ async fn judge(
             ),
         }
         if judgement == Judgement::Confirmed {
+            tell_frozen(&app, &report, &region).await?;
             tell_far_off(&app, &report, &region).await?;
         }
         regions.insert(region.id.clone(), region);

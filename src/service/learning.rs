@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use tracing::warn;
 
 use super::app::App;
@@ -10,8 +10,10 @@ use super::caches::{RecordCache, SeasonCache};
 use super::region_fault::RegionFault;
 use crate::assessment::past::Asked;
 use crate::assessment::season_model::past_season_heat;
+use crate::language::Language;
 use crate::region::{Region, RegionId};
 use crate::season::learning::{HeatedReport, Learned, Untaught};
+use crate::season::phrases::date;
 use crate::season::profile::Profile;
 use crate::season::{FieldReport, HeatDay};
 use crate::store::field_reports::{ReportStanding, StoredReport};
@@ -122,6 +124,21 @@ pub async fn lessons_if(
     taught.sort_by_key(|heated| key(&heated.report));
     untaught.sort_by_key(|(report, _)| key(report));
     Ok(Lessons { learned, earlier, taught, untaught, frozen })
+}
+
+/// That a report which counts teaches nothing, since learning from its season stood still before; `None`: it may teach.
+///
+/// # Errors
+/// When the store fails.
+pub async fn frozen_words(app: &App, profile: &Profile, report: &StoredReport) -> Result<Option<String>, StoreError> {
+    let season = profile.season_of(report.observed_on);
+    let frozen = app.store.learning_freezes(&profile.id, app.clock.now()).await?;
+    let freeze = frozen.get(&season).filter(|freeze| report.counts() && report.change.at > freeze.at);
+    Ok(freeze.map(|freeze| {
+        let at = freeze.at.date_naive();
+        let (on, year) = (date(Language::En, at), at.year());
+        format!("It teaches nothing about other regions: learning from season {season} is frozen since {on}, {year}.")
+    }))
 }
 
 /// The reports that may teach, and those whose standing forbids it.

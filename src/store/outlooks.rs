@@ -91,6 +91,30 @@ impl Store {
         if in_time { outlook_of(&row).map(Some) } else { Ok(None) }
     }
 
+    /// The newest outlook of a region within some days that no field report had moved yet.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn outlook_before_reports(
+        &self,
+        profile: &str,
+        region: &RegionId,
+        (from, to): (NaiveDate, NaiveDate),
+    ) -> Result<Option<Outlook>, StoreError> {
+        let row = sqlx::query(
+            r#"SELECT body FROM outlooks WHERE profile = $1 AND region_id = $2 AND day BETWEEN $3 AND $4
+               AND body NOT LIKE '%"learned":{%' AND body NOT LIKE '%"by":"field-report"%'
+               ORDER BY day DESC LIMIT 1"#,
+        )
+        .bind(profile)
+        .bind(region.as_str())
+        .bind(day_number(from))
+        .bind(day_number(to))
+        .fetch_optional(&mut *self.read().await?)
+        .await?;
+        row.as_ref().map(outlook_of).transpose()
+    }
+
     /// The newest outlook of each region of a profile, by region.
     ///
     /// # Errors

@@ -5,6 +5,7 @@
 //! not by a notice that is due.
 
 mod branches;
+mod compared;
 mod engine;
 mod faults;
 mod files;
@@ -32,6 +33,7 @@ use crate::season::NoticeKind;
 use crate::text::near_spelling;
 
 pub use branches::{Branch, Branches, in_sentences};
+use compared::never_so;
 use engine::{beside, compile, includes};
 use faults::line_of;
 pub use faults::{RenderError, TemplateFault, TemplateFaults};
@@ -312,6 +314,8 @@ impl Templates {
                     None => format!("unknown name `{used}`; names to use here: {}", allowed.join(", ")),
                 },
             }));
+            let never = never_so(name, &file.source).into_iter();
+            faults.extend(never.map(|(line, what)| TemplateFault { file: self.place(name), line: Some(line), what }));
         }
     }
 

@@ -52,6 +52,16 @@ fn an_unknown_name_is_a_fault_with_its_line_and_a_near_name() {
 }
 
 #[test]
+fn a_value_that_a_name_never_has_is_a_fault_with_its_line_and_a_near_value() {
+    let text = "x\n{% if begun == \"sen\" %}Eggs were seen.{% endif %}";
+    let wanted = "en/inspect-now.sms.txt:2: `begun` is seen, probably or maybe; did you mean `seen`?";
+    assert_eq!(faults(&[("en/inspect-now.sms.txt", text)]), [wanted]);
+    let words = std::collections::BTreeMap::from([("en/inspect-now.sms.txt".to_owned(), text.to_owned())]);
+    let told = Templates::load(None).unwrap().with(&words).unwrap_err().to_string();
+    assert_eq!(told, format!("staff's {wanted}"));
+}
+
+#[test]
 fn a_name_of_another_kind_of_file_is_a_fault() {
     let faults = faults(&[("en/help.sms.txt", "{{ wash_by }}")]);
     assert!(faults[0].starts_with("en/help.sms.txt:1: unknown name `wash_by`"), "{faults:?}");

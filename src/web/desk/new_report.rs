@@ -20,6 +20,7 @@ use crate::season::Profile;
 use crate::season::phrases::capitalised;
 use crate::service::app::App;
 use crate::service::desk::comes_up::ComesUp;
+use crate::service::desk::far_off::far_off;
 use crate::service::desk::{Hand, reports};
 use crate::service::field_reports::{LONGEST_NAME, LONGEST_NOTE, before, can_be_seen, plain};
 use crate::service::photographs::Photographs;
@@ -69,8 +70,9 @@ pub(super) async fn sent(desk: Desk, upload: Upload) -> Result<Response, Fault> 
         return refused(&desk, &regions, Some(region), &typed, faults);
     };
     let hand = Hand { by: by(&desk), reach: &reach(&desk) };
-    // Nobody is written to before who lets it count has read to how many.
-    let asks = new.confirmed && sends(&app, &new).await?;
+    // Nobody is written to before who lets it count has read to how many, and no date moves by what was unlikely before that was
+    // read.
+    let asks = new.confirmed && (is_far_off(&app, &new, region).await? || sends(&app, &new).await?);
     let new = NewFieldReport { confirmed: new.confirmed && !asks, ..new };
     let id = reports::enter(&app, hand, &new, photograph.as_ref()).await.map_err(fault_of)?;
     if !new.confirmed {
@@ -79,6 +81,12 @@ pub(super) async fn sent(desk: Desk, upload: Upload) -> Result<Response, Fault> 
     }
     acted(&desk, region).await;
     Ok(desk.to(&format!("/desk/report/{id}/effect?done=entered")))
+}
+
+/// Whether something of a report is remarkable.
+async fn is_far_off(app: &App, new: &NewFieldReport, region: &Region) -> Result<bool, Fault> {
+    let report = new.under("not-kept".to_owned(), app.clock.now());
+    Ok(far_off(app, &report, region, false).await.map_err(fault_of)?.is_some())
 }
 
 /// Whether people are written to if a report counts, or may be: it could not be worked out in time.

@@ -50,7 +50,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query
     let has_photograph = app.store.photograph_of(&id).await?.is_some();
     let done = ["entered", "confirmed"].into_iter().find(|done| *done == field(&query, "done"));
     let is_confirmed = report.standing == ReportStanding::Confirmed;
-    let remark = match mine && !is_confirmed {
+    let remark = match mine {
         true => far_off(app, &report, &region, has_photograph).await.map_err(fault_of)?,
         false => None,
     };

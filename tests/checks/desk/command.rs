@@ -10,6 +10,7 @@ use treebell::region::Region;
 use treebell::season::decide::ApprovalNeeded;
 use treebell::season::{NoticeKind, RecordTrust};
 use treebell::store::Store;
+use treebell::store::learning::{Freeze, FreezeWord};
 
 use super::today::outlook;
 use super::{House, asks, put};
@@ -126,7 +127,18 @@ async fn a_report_far_off_what_was_likely_is_remarked_upon_as_at_the_desk() {
     assert!(err.contains(&format!("{remark} before it counts. ")), "{err}");
     let (_, _, err) = typed(folder.path(), &format!("field-report confirm {id}"), "100");
     assert!(err.contains(&format!("{remark}. ")), "{err}");
-    assert!(!add("03-18", "--confirmed").1.contains("likely date"), "it was likely then");
+    let (_, err) = add("03-18", "--confirmed");
+    assert!(!err.contains("likely date") && !err.contains("teaches nothing"), "it was likely then: {err}");
+    // Before, one that came while learning is frozen was only said to count.
+    let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
+    let freeze = Freeze { at: SystemClock.now(), by: "staff".into(), why: "strange reports".into() };
+    let word = FreezeWord { profile: "pinyon-needle-scale".into(), season: year, is_frozen: true, freeze };
+    assert!(store.freeze_learning(&word).await.unwrap());
+    store.close().await;
+    let frozen = format!("It teaches nothing about other regions: learning from season {year} is frozen since ");
+    let (_, err) = add("03-18", "--tree fence --confirmed");
+    assert!(err.contains("is kept and counts\n") && err.contains(&frozen), "{err}");
+    assert!(!add("03-18", "--tree road").1.contains(&frozen), "it does not count yet");
 }
 
 /// A notice that waits for a word and is of use until tomorrow; gives its id.

@@ -5,7 +5,7 @@ use std::time::Duration;
 use treebell::region::RegionId;
 use treebell::season::learning::Untaught;
 use treebell::season::profile::Profiles;
-use treebell::season::{NoticeId, NoticeKind, StageId};
+use treebell::season::{LearnedNote, NoticeId, NoticeKind, Outlook, StageId};
 use treebell::service::desk::Hand;
 use treebell::service::desk::comes_up::Leaves;
 use treebell::service::desk::effect::{Effect, effect};
@@ -241,6 +241,37 @@ async fn a_look_in_vain_is_far_off_after_the_likely_days_and_a_sighting_before_t
         let wanted = said.map(|said| format!("{said}: look at the photograph or ask the owner before it counts."));
         assert_eq!(found, wanted, "{seen:?} on {on}");
     }
+}
+
+/// Before, the first one that counted moved the days by which the next one was measured.
+#[tokio::test]
+async fn what_was_likely_is_told_without_the_reports_that_count() {
+    let House { app, .. } = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
+    let sound = treebell::season::RecordTrust::Sound;
+    let before =
+        Outlook { today: "2026-03-01".parse().unwrap(), ..super::today::outlook("north", "2026-03-20", 5, sound) };
+    let learned = Some(LearnedNote { sightings: 1, zeros: 0, moved_days: -20, frozen: false });
+    let moved = super::today::outlook("north", "2026-02-28", 5, treebell::season::RecordTrust::Sound);
+    let moved = Outlook { today: "2026-03-02".parse().unwrap(), learned, ..moved };
+    for outlook in [&before, &moved] {
+        app.store.put_outlook(outlook, app.clock.now()).await.unwrap();
+    }
+    let new = NewFieldReport {
+        region: "north".into(),
+        zip: None,
+        observed_on: "2026-03-02".parse().unwrap(),
+        tree: None,
+        seen: Seen::stage(Some("egg-laying-begins".into()), None),
+        nothing_on: None,
+        confirmed: true,
+        source: ReportSource::Staff,
+        person: None,
+        note: None,
+    };
+    let north = app.store.region(&"north".into()).await.unwrap();
+    let found = far_off(&app, &new.under("f-1".into(), app.clock.now()), &north, false).await.unwrap();
+    let wanted = "This is 13 days before the earliest likely date (March 15): ask who looked.";
+    assert_eq!(found.as_deref(), Some(wanted));
 }
 
 fn photograph(nth: u8) -> NewPhotograph {

@@ -445,6 +445,7 @@ async fn a_notice_that_a_report_brings_up_for_staff_is_told_as_one_that_waits_fo
 async fn a_new_report_that_would_send_a_notice_at_once_asks_first_and_any_other_counts() {
     let desk = DeskWorld::new().await;
     crate::people::subscribe(desk.store(), &["00101"], &["a@example.org", "+15055550101"]).await;
+    put_likely(&desk, "2025-03-12", "2025-03-08").await;
     let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
     maria.get("/desk/new-report").await;
     let form = [("region", "north"), ("saw", "eggs"), ("date", "2025-03-09"), ("count", "yes")];
@@ -471,10 +472,7 @@ async fn a_sighting_long_before_the_likely_days_is_remarked_before_it_is_confirm
     let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
     let remark = "This is 38 days before the earliest likely date (April 15): ask who looked before it counts.";
     assert!(!maria.get(&own).await.body.contains("earliest likely date"));
-    let likely = crate::desk::today::outlook("north", "2025-04-20", 5, RecordTrust::Sound);
-    let season = SeasonKey { year: 2025, ..likely.season.clone() };
-    let likely = Outlook { season, today: day("2025-03-08"), ..likely };
-    desk.store().put_outlook(&likely, desk.world.clock.now()).await.unwrap();
+    put_likely(&desk, "2025-04-20", "2025-03-08").await;
     let page = maria.get(&own).await.body;
     let (says, button) = (page.find(remark).expect(&page), page.find(">Confirm it<").expect(&page));
     assert!(says < button, "{page}");
@@ -482,6 +480,27 @@ async fn a_sighting_long_before_the_likely_days_is_remarked_before_it_is_confirm
     maria.post(&format!("{own}/confirm"), &[]).await;
     assert_eq!(all(&desk).await[0].standing, ReportStanding::Confirmed);
     assert!(!maria.get(&own).await.body.contains("earliest likely date"));
+    let remark = remark.replace(" before it counts", "");
+    assert!(maria.get(&format!("{own}/effect?done=confirmed")).await.body.contains(&remark));
+    // Before, one that was to count at once counted without a word.
+    maria.get("/desk/new-report").await;
+    let form = [("region", "north"), ("saw", "eggs"), ("date", "2025-03-08"), ("tree", "gate"), ("count", "yes")];
+    let answer = maria.upload("/desk/new-report", &form, None).await;
+    assert!(answer.header("location").ends_with("?done=asks"), "{}", answer.header("location"));
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(
+        page.contains("does not count yet. Read what is unlikely about it") && page.contains(">Confirm it<"),
+        "{page}"
+    );
+    assert!(page.contains("This is 38 days before the earliest likely date (April 15)"), "{page}");
+}
+
+/// An outlook of north, made on a day, by which egg laying is likely within 5 days of another one.
+async fn put_likely(desk: &DeskWorld, opens: &str, on: &str) {
+    let likely = crate::desk::today::outlook("north", opens, 5, RecordTrust::Sound);
+    let season = SeasonKey { year: 2025, ..likely.season.clone() };
+    let likely = Outlook { season, today: day(on), ..likely };
+    desk.store().put_outlook(&likely, desk.world.clock.now()).await.unwrap();
 }
 
 #[tokio::test]
