@@ -24,7 +24,7 @@ use crate::season::{NoticeKind, Profile};
 use crate::service::desk::DeskError;
 use crate::service::desk::access_tokens::{REPORTS_A_DAY, ReportEntered, enter_report, program, regions_for};
 use crate::service::desk::today::RegionRow;
-use crate::service::field_reports::{LONGEST_NAME, LONGEST_NOTE, TellingFault, before, can_be_seen, plain};
+use crate::service::field_reports::{LONGEST_NAME, TellingFault, before, can_be_seen, note, plain};
 use crate::store::accounts::access_tokens::AccessToken;
 use crate::store::field_reports::{NewFieldReport, ReportSource, Seen};
 use crate::store::{Conflict, StoreError};
@@ -231,21 +231,22 @@ fn read(report: NewReport, region: &Region, profile: &Profile) -> Result<NewFiel
     if let Some(zip) = zip.as_ref().filter(|zip| !region.zips.contains(zip)) {
         return Err(Refused::unsound(format!("zip: {zip} is not a ZIP code of {}", region.name)));
     }
-    let words = |name: &str, text: Option<String>, longest: usize| {
-        let fault = |why: TellingFault| Refused::unsound(format!("{name}: {why}"));
-        text.map(|text| plain(text.trim(), longest)).transpose().map_err(fault)
+    let told = |name: &str, text: Result<Option<String>, TellingFault>| {
+        text.map_err(|why| Refused::unsound(format!("{name}: {why}")))
     };
+    let tree = report.tree.map(|text| plain(text.trim(), LONGEST_NAME)).transpose();
+    let noted = report.note.map(|text| note(text.trim())).transpose();
     Ok(NewFieldReport {
         region: report.region,
         zip,
         observed_on: report.day,
-        tree: words("tree", report.tree, LONGEST_NAME)?,
+        tree: told("tree", tree)?,
         seen,
         nothing_on: report.nothing_on,
         confirmed: false,
         source: ReportSource::Staff,
         person: None,
-        note: words("note", report.note, LONGEST_NOTE)?,
+        note: told("note", noted)?,
     })
 }
 

@@ -148,6 +148,7 @@ async fn a_report_that_cannot_be_kept_is_told_with_its_place() {
         (with("infested", json!(false)), "only on a tree that has the insect"),
         (with("zip", json!("00399")), "zip: 00399 is not a ZIP code of "),
         (with("tree", json!("a\u{202e}b")), "tree: "),
+        (with("note", json!("ask a@example.org")), "note: it holds an e-mail address"),
         (with("nothing_on", sound["day"].clone()), "nothing_on: "),
         (with("confirmed", json!(true)), "confirmed"),
     ] {
