@@ -1,4 +1,4 @@
-//! Plain work on text that many rooms need: one line, escaping, near names, base64, errors with their causes.
+//! Plain work on text that many rooms need: one line, escaping, near names, days, base64, errors with their causes.
 
 use std::error::Error;
 use std::fmt;
@@ -6,6 +6,7 @@ use std::fmt;
 use base64::Engine as _;
 use base64::engine::DecodePaddingMode;
 use base64::engine::general_purpose::{GeneralPurpose, GeneralPurposeConfig, STANDARD};
+use chrono::{Datelike, NaiveDate};
 
 /// Text on one line: control characters, line ends and runs of blanks become one blank, none at either end.
 pub fn one_line(text: &str) -> String {
@@ -159,6 +160,28 @@ impl fmt::Display for Chain<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&error_chain_without(self.0, |said, cause| said.contains(cause)))
     }
+}
+
+/// A day as ISO 8601 writes it. Of one with slashes both readings are told, and none is taken for granted.
+///
+/// # Errors
+/// How a day is written.
+pub fn written_day(text: &str) -> Result<NaiveDate, String> {
+    let text = text.trim();
+    if let Ok(day) = text.parse() {
+        return Ok(day);
+    }
+    let right = |day: &NaiveDate| (1000..=9999).contains(&day.year());
+    let read = |order| NaiveDate::parse_from_str(text, order).ok().filter(right);
+    Err(match (read("%m/%d/%Y"), read("%d/%m/%Y")) {
+        (Some(american), Some(other)) if american != other => format!(
+            "a day is written year-month-day: {american} for {}, {other} for {}",
+            american.format("%B %-d"),
+            other.format("%B %-d")
+        ),
+        (Some(day), _) | (None, Some(day)) => format!("a day is written year-month-day: {day}"),
+        (None, None) => "no day of the calendar: year-month-day is wanted, such as 2026-04-18".into(),
+    })
 }
 
 /// The innermost cause alone.

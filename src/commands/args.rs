@@ -1,6 +1,6 @@
 //! Arguments that several commands take, and how their texts are read. A parser's fault is a sentence for whoever typed it.
 
-use chrono::{Datelike, NaiveDate};
+use chrono::NaiveDate;
 use chrono_tz::Tz;
 
 use crate::chart::HeatUnit;
@@ -11,6 +11,7 @@ use crate::language::Language;
 use crate::people::csv::kept_reason;
 use crate::region::{Band, BandError, ELEVATIONS_M, elevation_ft_fault};
 use crate::text::near_name;
+pub use crate::text::written_day as date;
 use crate::units::{dd_c_to_f, f_to_c, grouped_feet, height_of_feet};
 use crate::weather::feeds::check_source;
 use crate::weather::{FeedKind, SourceRef};
@@ -242,25 +243,6 @@ pub fn method(name: &str) -> Result<Method, String> {
 
 pub fn cutoff(name: &str) -> Result<Cutoff, String> {
     Cutoff::parse(name).ok_or_else(|| format!("must be one of {}", Cutoff::ALL.map(Cutoff::name).join(", ")))
-}
-
-/// A day as ISO 8601 writes it. Of one with slashes both readings are told, and none is taken for granted.
-pub fn date(text: &str) -> Result<NaiveDate, String> {
-    let text = text.trim();
-    if let Ok(day) = text.parse() {
-        return Ok(day);
-    }
-    let right = |day: &NaiveDate| (1000..=9999).contains(&day.year());
-    let read = |order| NaiveDate::parse_from_str(text, order).ok().filter(right);
-    Err(match (read("%m/%d/%Y"), read("%d/%m/%Y")) {
-        (Some(american), Some(other)) if american != other => format!(
-            "a day is written year-month-day: {american} for {}, {other} for {}",
-            american.format("%B %-d"),
-            other.format("%B %-d")
-        ),
-        (Some(day), _) | (None, Some(day)) => format!("a day is written year-month-day: {day}"),
-        (None, None) => "no day of the calendar: year-month-day is wanted, such as 2026-04-18".into(),
-    })
 }
 
 pub fn percent(text: &str) -> Result<f64, String> {

@@ -20,7 +20,7 @@ use crate::service::desk::DeskError;
 use crate::service::desk::far_off::far_off;
 use crate::service::desk::reports::{Acted, act_at_once};
 use crate::service::field_reports::{
-    self, LONGEST_NAME, LONGEST_NOTE, TellingFault, before, can_be_seen, no_contradiction, seen_words,
+    self, LONGEST_NAME, TellingFault, before, can_be_seen, no_contradiction, seen_words,
 };
 use crate::service::learning::frozen_words;
 use crate::service::observed_intervals::{ObservedInterval, observed_intervals};
@@ -217,7 +217,7 @@ async fn add(args: Add, config: &Config) -> Result<(), CommandError> {
         confirmed: args.confirmed,
         source: ReportSource::Staff,
         person: plain("--by", args.by, LONGEST_NAME)?,
-        note: plain("--note", args.note, LONGEST_NOTE)?,
+        note: note("--note", args.note)?,
     };
     let id = store.add_field_report(&report, now).await?;
     print_out(&format!("{id}\n"))?;
@@ -327,7 +327,7 @@ fn stage_named(profile: &Profile, name: &str) -> Result<Option<StageId>, Command
 /// What is wrong, with the flag in front that said it.
 fn at(flag: &str) -> impl FnOnce(TellingFault) -> CommandError + '_ {
     move |why| match why {
-        TellingFault::Contradiction { .. } | TellingFault::Words { .. } => {
+        TellingFault::Contradiction { .. } | TellingFault::Words { .. } | TellingFault::Address { .. } => {
             CommandError::Usage(format!("{flag}: {why}"))
         }
         _ => CommandError::Usage(format!("{flag} {why}")),
@@ -336,6 +336,10 @@ fn at(flag: &str) -> impl FnOnce(TellingFault) -> CommandError + '_ {
 
 fn plain(flag: &str, text: Option<String>, longest: usize) -> Result<Option<String>, CommandError> {
     text.map(|text| field_reports::plain(&text, longest).map_err(at(flag))).transpose()
+}
+
+fn note(flag: &str, text: Option<String>) -> Result<Option<String>, CommandError> {
+    text.map(|text| field_reports::note(&text).map_err(at(flag))).transpose()
 }
 
 async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
@@ -421,7 +425,7 @@ async fn judge(
     config: &Config,
 ) -> Result<(), CommandError> {
     let by = plain("--by", by.map(str::to_owned), LONGEST_NAME)?;
-    let why = plain("--why", why.map(str::to_owned), LONGEST_NOTE)?;
+    let why = note("--why", why.map(str::to_owned))?;
     let app = open_app(config).await?;
     let store = &app.store;
     store.judge_field_reports(ids, judgement, by.as_deref(), why.as_deref(), app.clock.now()).await?;

@@ -113,7 +113,9 @@ async fn play_all(
                     Ok(played) => played,
                     Err(why) => std::panic::resume_unwind(why.into_panic()),
                 };
-                shown.end();
+                if played.is_ok() {
+                    shown.end();
+                }
                 played
             }
         })
@@ -241,10 +243,13 @@ fn record_words(season: &RegionSeason) -> String {
                 short_date_or(Some(best.last), "")
             )
         });
-        text += &format!(
-            "  days by the whole record: look from {}{best}, wash by {}\n",
-            short_date_or(Some(window.look_from), ""),
-            short_date_or(Some(window.deadline), "")
+        text += &paragraph(
+            2,
+            &format!(
+                "days by the whole record: look from {}{best}, wash by {}",
+                short_date_or(Some(window.look_from), ""),
+                short_date_or(Some(window.deadline), "")
+            ),
         );
     }
     text

@@ -100,10 +100,16 @@ impl EmailAddress {
         let Some((mailbox, domain)) = text.rsplit_once('@') else {
             return bad("the @ is missing");
         };
+        if mailbox.is_empty() {
+            return bad("what stands before the @ is missing");
+        }
+        if domain.is_empty() {
+            return bad("what stands behind the @ is missing");
+        }
         let options =
             email_address::Options::default().with_required_tld().without_domain_literal().without_display_text();
         if let Err(why) = email_address::EmailAddress::parse_with_options(text, options) {
-            return bad(&why.to_string().to_lowercase());
+            return bad(why.to_string().to_lowercase().trim_end_matches('.'));
         }
         if mailbox.starts_with('"') {
             return bad("a mailbox in quotes is not taken");
@@ -389,7 +395,12 @@ mod tests {
             "öwner@example.org",
             "owner@example..org",
         ] {
-            assert!(EmailAddress::parse(text).is_err(), "{text:?}");
+            let said = EmailAddress::parse(text).unwrap_err().to_string();
+            assert!(!said.ends_with('.'), "{text:?}: {said}");
+        }
+        for (text, side) in [("owner@", "behind"), ("@example.org", "before")] {
+            let said = EmailAddress::parse(text).unwrap_err().to_string();
+            assert!(said.contains(&format!("what stands {side} the @ is missing")), "{said}");
         }
         assert!(EmailAddress::parse(&format!("{}@example.org", "a".repeat(250))).is_err());
     }

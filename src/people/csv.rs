@@ -256,16 +256,29 @@ fn outliving(words: &str, mend: impl Fn(&str) -> String) -> Result<(), String> {
     if words.chars().any(crate::text::is_hidden) || words.chars().count() > 300 {
         return Err("at most 300 plain characters are wanted".into());
     }
+    match address_in(words, mend) {
+        Some(why) => Err(why),
+        None => Ok(()),
+    }
+}
+
+/// What is wrong with words that outlive an erasure and hold an e-mail address or a telephone number. `mend`: as there.
+fn address_in(words: &str, mend: impl Fn(&str) -> String) -> Option<String> {
     let mut digits = words.split(|c: char| !c.is_ascii_digit() && !" -.()+".contains(c));
     let has_phone = digits.any(|run| run.bytes().filter(u8::is_ascii_digit).count() >= 10);
     let (found, short) = match (words.contains('@'), has_phone) {
         (true, true) => ("an e-mail address and a telephone number", "address and the number"),
         (true, false) => ("an e-mail address", "address"),
         (false, true) => ("a telephone number", "number"),
-        (false, false) => return Ok(()),
+        (false, false) => return None,
     };
     let mend = mend(short);
-    Err(format!("it holds {found}, and this line is kept even after the data of that person are erased: {mend}"))
+    Some(format!("it holds {found}, and this line is kept even after the data of that person are erased: {mend}"))
+}
+
+/// The same of a note of any length; `None` when it holds neither.
+pub fn fault_of_note(words: &str) -> Option<String> {
+    address_in(words, |held| format!("write it without the {held}"))
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 
 use crate::language::Language;
+use crate::people::csv::fault_of_note;
 use crate::region::Region;
 use crate::season::Profile;
 use crate::season::phrases::date;
@@ -14,7 +15,7 @@ use crate::text::is_hidden;
 pub const LONGEST_NAME: usize = 60;
 
 /// The longest note or reason, in characters.
-pub const LONGEST_NOTE: usize = 500;
+const LONGEST_NOTE: usize = 500;
 
 /// No field notes of the insect are older: an earlier year is a slip of the hand.
 const FIRST_YEAR: i32 = 1900;
@@ -32,6 +33,8 @@ pub enum TellingFault {
     Contradiction { sight: String },
     #[error("1 to {longest} plain characters are wanted")]
     Words { longest: usize },
+    #[error("{why}")]
+    Address { why: String },
 }
 
 impl TellingFault {
@@ -101,6 +104,18 @@ pub fn plain(text: &str, longest: usize) -> Result<String, TellingFault> {
         return Err(TellingFault::Words { longest });
     }
     Ok(text.trim().to_owned())
+}
+
+/// A note or a reason, which stays when the addresses of whoever it may be about are erased.
+///
+/// # Errors
+/// [`TellingFault::Words`], [`TellingFault::Address`].
+pub fn note(text: &str) -> Result<String, TellingFault> {
+    let text = plain(text, LONGEST_NOTE)?;
+    match fault_of_note(&text) {
+        Some(why) => Err(TellingFault::Address { why }),
+        None => Ok(text),
+    }
 }
 
 /// `fresh white cotton with eggs, nothing on March 1`.

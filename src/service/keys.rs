@@ -21,7 +21,19 @@ pub async fn read(config: &Config) -> Result<Option<GivenKeys>, Vec<ConfigFault>
         let what = "is a key of addresses as well: links want one of their own (`treebell key new --to FILE`)";
         faults.push(ConfigFault::new("keys.links[0]", what));
     }
+    if desk_key(&config.desk).await.is_some_and(|key| addresses.contains(&key) || links.contains(&key)) {
+        let what =
+            "is a key of addresses or links as well: the desk wants one of its own (`treebell key new --to FILE`)";
+        faults.push(ConfigFault::new("desk.keys[0]", what));
+    }
     if faults.is_empty() { Ok(Some(GivenKeys { addresses, links })) } else { Err(faults) }
+}
+
+/// The key by which the desk seals. That it cannot be read is told where it is used.
+async fn desk_key(desk: &DeskConfig) -> Option<Key> {
+    let secret = desk.keys.first().filter(|_| desk.enabled)?;
+    let text = secret.read().await.ok()?;
+    Key::parse(text.expose()).ok()
 }
 
 /// The keys of the desk: the first seals, all open.

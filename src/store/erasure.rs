@@ -15,7 +15,7 @@ use crate::store::queue::cancel::cancel_of_address;
 use crate::store::rows::{get, get_instant_if_any, ms};
 use crate::store::runs::{REWRITE, RunResult, Start};
 use crate::store::stops::Stopped;
-use crate::store::suppression::suppress;
+use crate::store::suppression::{ERASED, suppress};
 use crate::store::transactional;
 use crate::store::tx::{Engine, Store, Tx};
 
@@ -173,7 +173,7 @@ impl Store {
 /// Takes an address away for good and never lets it be written to again. Gives the deliveries cancelled.
 async fn erase(tx: &mut Tx, key: &AddressId, evidence: &str, now: DateTime<Utc>) -> Result<u64, StoreError> {
     set_status(tx, key, AddressStatus::Stopped, now).await?;
-    suppress(tx, key, "erased", now).await?;
+    suppress(tx, key, ERASED, now).await?;
     let cancelled = forget(tx, key, now).await?;
     add_consent(tx, key, ConsentAction::Erased, evidence, now).await?;
     Ok(cancelled)

@@ -100,8 +100,8 @@ pub enum Conflict {
     EmptySubscriber,
     #[error("the address {masked} belongs to another subscriber than the address beside it: remove one of them first")]
     AddressTaken { masked: String },
-    #[error("the address {masked} said stop on {}: it may be written to again only when its owner asks for it", .since.format("%Y-%m-%d"))]
-    Suppressed { masked: String, since: DateTime<Utc> },
+    #[error("the address {masked} {how} on {}: it may be written to again only when its owner asks for it", .since.format("%Y-%m-%d"))]
+    Suppressed { masked: String, how: &'static str, since: DateTime<Utc> },
     #[error("no subscriber has the address {masked}")]
     UnknownAddress { masked: String },
     #[error("there is no notice `{id}`")]

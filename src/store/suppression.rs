@@ -25,7 +25,7 @@ impl Store {
 }
 
 pub(super) async fn refuse_suppressed(tx: &mut Tx, address: &Address, key: &AddressId) -> Result<(), StoreError> {
-    let row = sqlx::query("SELECT since FROM suppressions WHERE address_key = $1")
+    let row = sqlx::query("SELECT since, reason FROM suppressions WHERE address_key = $1")
         .bind(key.as_str())
         .fetch_optional(tx.conn())
         .await?;
@@ -33,10 +33,14 @@ pub(super) async fn refuse_suppressed(tx: &mut Tx, address: &Address, key: &Addr
         None => Ok(()),
         Some(row) => {
             let since = instant(get(&row, "since")?)?;
-            Err(Conflict::Suppressed { masked: address.to_string(), since }.into())
+            let how = if get::<String>(&row, "reason")? == ERASED { "was erased" } else { "said stop" };
+            Err(Conflict::Suppressed { masked: address.to_string(), how, since }.into())
         }
     }
 }
+
+/// Why an address of an erased subscriber is on the list.
+pub(super) const ERASED: &str = "erased";
 
 /// Gives whether it is new.
 pub(super) async fn suppress(

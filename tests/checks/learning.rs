@@ -24,6 +24,8 @@ use treebell::service::belief::choose;
 use treebell::service::belief::learn::gather;
 use treebell::service::caches::{RecordCache, SeasonCache};
 use treebell::service::cycle::{self, CycleReport};
+use treebell::service::desk::learning::freeze;
+use treebell::service::desk::{DeskError, Word};
 use treebell::service::event::Event;
 use treebell::service::learning::{Lessons, lessons};
 use treebell::service::past_cache::unwatched;
@@ -403,6 +405,22 @@ async fn freezes_and_versions_are_kept_alike_on_both_engines() {
         assert_eq!(store.adopted_profiles().await.unwrap(), [version(2), version(3)]);
     })
     .await;
+}
+
+#[tokio::test]
+async fn only_a_season_that_can_have_reports_is_frozen() {
+    let world = World::in_memory().await;
+    world.set(day(3, 10));
+    let frozen = async |season: i32| {
+        let chosen = choose(&world.app, Some(PROFILE), Some(season)).await.unwrap();
+        let word = Word { by: "maria", why: Some("strange reports") };
+        freeze(&world.app, &chosen, true, word).await
+    };
+    for season in [20, 1999] {
+        let refused = frozen(season).await;
+        assert!(matches!(refused, Err(DeskError::NoReports { .. })), "{season}: {refused:?}");
+    }
+    assert!(frozen(2025).await.unwrap(), "the season under way");
 }
 
 // Before, a region that was added in November was told to have missed what ended in May.

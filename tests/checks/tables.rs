@@ -186,6 +186,9 @@ async fn what_commands_print_fits_whatever_the_data() {
             }
         }
     }
+    // A season that cannot be played is not said to have been.
+    let (_, err) = ends(folder.path(), "replay --season 2030", 80, 2);
+    assert!(err.contains("temperature of season 2030") && !err.contains(" played: "), "{err}");
     // What a service said stands below the table.
     let (out, _) = table(folder.path(), "weather status", 80);
     assert!(out.contains("status 503"), "{out}");

@@ -24,6 +24,7 @@ pub async fn run(args: &Word, frozen: bool, config: &Config) -> Result<(), Comma
     let word = desk::Word { by: &args.said.by, why: Some(&args.said.why) };
     let changed = freeze(&app, &chosen, frozen, word).await.map_err(|why| match why {
         DeskError::Store(why) => why.into(),
+        DeskError::NoReports { season, .. } => CommandError::Usage(format!("--season {season}: {why}")),
         why => CommandError::CheckSaidNo(why.to_string()),
     })?;
     app.store.close().await;

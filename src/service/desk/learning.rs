@@ -1,5 +1,7 @@
 //! What staff decide about learning. A command and a page call the same function.
 
+use chrono::NaiveDate;
+
 use super::{DeskError, Word};
 use crate::people::csv::kept_reason;
 use crate::season::Profile;
@@ -14,11 +16,27 @@ use crate::store::{Conflict, StoreError};
 /// Lets a season's reports teach no more, or again. Gives whether that changed anything.
 ///
 /// # Errors
-/// [`DeskError::Reason`]; when the store fails.
+/// [`DeskError::NoReports`] of a season before all reports; [`DeskError::Reason`]; when the store fails.
 pub async fn freeze(app: &App, chosen: &Chosen, is_frozen: bool, word: Word<'_>) -> Result<bool, DeskError> {
     let freeze = Freeze { at: chosen.now, by: word.by.to_owned(), why: reason(word)? };
+    if is_frozen {
+        can_have_reports(app, chosen).await?;
+    }
     let word = FreezeWord { profile: chosen.profile.id.clone(), season: chosen.season, is_frozen, freeze };
     Ok(app.store.freeze_learning(&word).await?)
+}
+
+/// The season under way, and those since the first field report: another year is a slip of the hand.
+async fn can_have_reports(app: &App, chosen: &Chosen) -> Result<(), DeskError> {
+    let Chosen { profile, season, now, is_over, .. } = chosen;
+    if !*is_over {
+        return Ok(());
+    }
+    let reports = app.store.field_reports_as_of(NaiveDate::MIN, profile.last_day(*season), *now).await?;
+    if !reports.is_empty() {
+        return Ok(());
+    }
+    Err(DeskError::NoReports { season: *season, under_way: profile.season_of(now.date_naive()) })
 }
 
 /// What the end of a freeze does; nothing where the numbers have what was learned from that season by now.

@@ -117,6 +117,10 @@ pub enum DeskError {
     OtherBelief,
     #[error("{0}")]
     NoBelief(String),
+    #[error(
+        "there is no field report of season {season} or an earlier one to learn from: give a year with reports, or {under_way}, the season under way"
+    )]
+    NoReports { season: i32, under_way: i32 },
     #[error("the words cannot be put together: {0}")]
     Unreadable(String),
     #[error("nobody of the regions within reach is meant by it")]

@@ -251,7 +251,8 @@ pub(super) async fn note_failures(
     (wrong, spent): (u32, bool),
 ) -> Result<(), StoreError> {
     let Some(account) = account.filter(|_| spent || is_news(wrong)) else { return Ok(()) };
-    let actor = Actor { user: credentials.user().to_owned(), account: None, why: None, clock: app.clock.clone() };
+    let user = format!("a visitor (the service runs as {})", credentials.user());
+    let actor = Actor { user, account: None, why: None, clock: app.clock.clone() };
     let detail = if spent {
         format!("so many wrong tries ({what}) that until tomorrow only browsers known to its holder are let try")
     } else {

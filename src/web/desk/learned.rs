@@ -76,6 +76,9 @@ async fn frozen_or_thawed(desk: &Desk, typed: &Typed, is_frozen: bool) -> Result
         Ok(true) if is_frozen => "frozen",
         Ok(true) => "thawed",
         Ok(false) => "already",
+        Err(why @ DeskError::NoReports { .. }) => {
+            return refused(desk, typed, capitalised(&why.to_string()) + ".").await;
+        }
         Err(DeskError::Reason(why)) => {
             return refused(
                 desk,
@@ -117,10 +120,13 @@ pub(super) fn path_of(chosen: &Chosen) -> String {
 /// All that the outcome hangs on but the weather, which comes in with the next day or after some minutes.
 pub(super) async fn key_of(desk: &Desk, chosen: &Chosen) -> Result<String, Fault> {
     let store = &desk.site().app().store;
-    let (words, regions) = (store.freeze_words().await?.len(), store.regions().await?.len());
+    let words = store.freeze_words().await?;
+    // A word of the same instant, as on a clock that stands still, is written over the one before.
+    let frozen = words.iter().filter(|word| word.is_frozen).count();
+    let (words, regions) = (words.len(), store.regions().await?.len());
     let (id, version, season, day) =
         (&chosen.profile.id, chosen.profile.version, chosen.season, chosen.now.date_naive());
-    Ok(format!("{id} {version} {season} {day} {words} {regions} {}", store.reports_mark().await?))
+    Ok(format!("{id} {version} {season} {day} {words} {frozen} {regions} {}", store.reports_mark().await?))
 }
 
 async fn known(desk: &Desk, chosen: &Chosen) -> Result<Stand<Shown>, Fault> {

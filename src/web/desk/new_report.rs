@@ -22,7 +22,7 @@ use crate::service::app::App;
 use crate::service::desk::comes_up::ComesUp;
 use crate::service::desk::far_off::far_off;
 use crate::service::desk::{Hand, reports};
-use crate::service::field_reports::{LONGEST_NAME, LONGEST_NOTE, before, can_be_seen, plain};
+use crate::service::field_reports::{LONGEST_NAME, TellingFault, before, can_be_seen, note, plain};
 use crate::service::photographs::Photographs;
 use crate::store::field_reports::{NewFieldReport, ReportSource, Seen};
 use crate::web::Fault;
@@ -191,9 +191,9 @@ fn read(desk: &Desk, region: &Region, typed: &Typed) -> Result<(Option<NewFieldR
             }
         },
     };
-    let mut words = |name: &'static str, longest: usize| {
+    let mut words = |name: &'static str, read: fn(&str) -> Result<String, TellingFault>| {
         let text = typed.get(name).map_or("", |text| text.trim());
-        match (text, plain(text, longest)) {
+        match (text, read(text)) {
             ("", _) => None,
             (_, Ok(text)) => Some(text),
             (_, Err(why)) => {
@@ -202,7 +202,8 @@ fn read(desk: &Desk, region: &Region, typed: &Typed) -> Result<(Option<NewFieldR
             }
         }
     };
-    let (tree, person, note) = (words("tree", LONGEST_NAME), words("by", LONGEST_NAME), words("note", LONGEST_NOTE));
+    let short = |text: &str| plain(text, LONGEST_NAME);
+    let (tree, person, note) = (words("tree", short), words("by", short), words("note", note));
     let nothing_on = match field(typed, "nothing_on") {
         "" => None,
         text => match (text.parse::<NaiveDate>(), day, chosen.as_ref().map(|tile| tile.seen.stage.is_some())) {

@@ -59,6 +59,7 @@ async fn refused(desk: &Desk, wrong: &str) -> Result<Response, Fault> {
 /// Nothing is kept but the list itself, in the memory, for the word that takes it in.
 pub(super) async fn tried(desk: Desk, upload: Upload) -> Result<Response, Fault> {
     let bytes = match upload.list {
+        Some(Sent::Whole(bytes)) if bytes.is_empty() => return refused(&desk, "The file is empty.").await,
         Some(Sent::Whole(bytes)) => bytes,
         Some(Sent::TooLarge) => {
             let most = LARGEST_LIST >> 20;

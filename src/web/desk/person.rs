@@ -11,6 +11,7 @@ use super::notice::app_of;
 use super::people::{channel_words, day_of, people_fault, reach_of, status_words};
 use super::said::{Refused, done_of};
 use super::sign_in::with_status;
+use super::upload::FieldFault;
 use crate::people::AddressId;
 use crate::people::account::Deed;
 use crate::season::phrases::capitalised;
@@ -77,48 +78,55 @@ pub(super) async fn erase_page(desk: Desk, Path(id): Path<String>) -> Result<Res
 pub(super) async fn erase(desk: Desk, Path(id): Path<String>, Form(typed): Form<Typed>) -> Result<Response, Fault> {
     let reach = reach_of(&desk).await?;
     let app = app_of(&desk, None)?;
-    let wrong = if field(&typed, "sure") == "yes" {
-        None
-    } else {
-        Some("Say that you are sure: it cannot be undone.".to_owned())
-    };
-    if let Some(why) = wrong {
-        let refused = Refused { form: "erase", why, typed: &typed };
-        return with_status(erasing(&desk, &id, Some(refused)).await, StatusCode::UNPROCESSABLE_ENTITY);
+    let mut faults: Vec<FieldFault> = Vec::new();
+    if let Err(why) = people::reason(field(&typed, "how")) {
+        faults.push(("how", reason_words(why)?));
     }
-    match people::erase(&app, &reach, &id, field(&typed, "how")).await {
-        Ok(_) => Ok(desk.to("/desk/people?done=erased")),
-        Err(why @ DeskError::Reason(_)) => {
-            let refused = Refused { form: "erase", why: capitalised(&why.to_string()) + ".", typed: &typed };
-            with_status(erasing(&desk, &id, Some(refused)).await, StatusCode::UNPROCESSABLE_ENTITY)
-        }
-        Err(why) => Err(people_fault(why)),
+    if field(&typed, "sure") != "yes" {
+        faults.push(("sure", "Say that you are sure: it cannot be undone.".to_owned()));
     }
+    if !faults.is_empty() {
+        return with_status(
+            erasing(&desk, &id, Some((&typed, faults.as_slice()))).await,
+            StatusCode::UNPROCESSABLE_ENTITY,
+        );
+    }
+    people::erase(&app, &reach, &id, field(&typed, "how")).await.map_err(people_fault)?;
+    Ok(desk.to("/desk/people?done=erased"))
 }
 
-async fn erasing(desk: &Desk, id: &str, refused: Option<Refused<'_>>) -> Result<Response, Fault> {
+/// `refused`: what was typed, and what is wrong with it.
+async fn erasing(desk: &Desk, id: &str, refused: Option<(&Typed, &[FieldFault])>) -> Result<Response, Fault> {
     let reach = reach_of(desk).await?;
     let PersonInDepth { person, .. } = person_in_depth(desk.site().app(), &reach, id).await.map_err(people_fault)?;
     let (_, elsewhere) = reach.places(&person);
+    let faults = refused.map(|(_, faults)| faults).unwrap_or_default();
+    let of = |name: &str| faults.iter().find(|(field, _)| *field == name).map(|(_, what)| what.as_str());
     desk.page(
         "person_erase",
         context! {
             id,
             addresses => person.addresses.iter().map(|known| known.address.to_string()).collect::<Vec<_>>(),
             elsewhere,
-            how => refused.as_ref().map_or("", |refused| field(refused.typed, "how")),
-            wrong => refused.map(|refused| refused.why),
+            how => refused.map_or("", |(typed, _)| field(typed, "how")),
+            sure => refused.is_some_and(|(typed, _)| field(typed, "sure") == "yes"),
+            faults => faults.iter().map(|(field, what)| context! { field => *field, what }).collect::<Vec<_>>(),
+            wrong => context! { how => of("how"), sure => of("sure") },
         },
     )
 }
 
-async fn reasoned(desk: &Desk, id: &str, (form, typed): (&str, &Typed), why: DeskError) -> Result<Response, Fault> {
-    let why = match why {
+fn reason_words(why: DeskError) -> Result<String, Fault> {
+    match why {
         DeskError::Reason(why) => {
-            format!("Say it in a few words without e-mail addresses or telephone numbers: {why}.")
+            Ok(format!("Say it in a few words without e-mail addresses or telephone numbers: {why}."))
         }
-        why => return Err(people_fault(why)),
-    };
+        why => Err(people_fault(why)),
+    }
+}
+
+async fn reasoned(desk: &Desk, id: &str, (form, typed): (&str, &Typed), why: DeskError) -> Result<Response, Fault> {
+    let why = reason_words(why)?;
     with_status(shown(desk, id, None, Some(Refused { form, why, typed })).await, StatusCode::UNPROCESSABLE_ENTITY)
 }
 

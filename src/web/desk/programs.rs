@@ -14,7 +14,8 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use chrono::NaiveDate;
-use serde::Deserialize;
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer};
 use serde_json::{Value, json};
 use tracing::{error, warn};
 
@@ -24,11 +25,11 @@ use crate::season::{NoticeKind, Profile};
 use crate::service::desk::DeskError;
 use crate::service::desk::access_tokens::{REPORTS_A_DAY, ReportEntered, enter_report, program, regions_for};
 use crate::service::desk::today::RegionRow;
-use crate::service::field_reports::{LONGEST_NAME, LONGEST_NOTE, TellingFault, before, can_be_seen, plain};
+use crate::service::field_reports::{LONGEST_NAME, TellingFault, before, can_be_seen, note, plain};
 use crate::store::accounts::access_tokens::AccessToken;
 use crate::store::field_reports::{NewFieldReport, ReportSource, Seen};
 use crate::store::{Conflict, StoreError};
-use crate::text::Chain;
+use crate::text::{Chain, written_day};
 use crate::web::{Fault, LARGEST_FORM, Site};
 
 /// Below it only programs ask.
@@ -176,6 +177,7 @@ fn row(row: &RegionRow) -> Value {
 struct NewReport {
     region: RegionId,
     /// Of the look, such as `2026-03-14`.
+    #[serde(deserialize_with = "day")]
     day: NaiveDate,
     /// What was seen: the id of a sight of the region's profile, or of a stage where that has none.
     saw: String,
@@ -185,7 +187,18 @@ struct NewReport {
     tree: Option<String>,
     note: Option<String>,
     /// The last look before, on which nothing of it was there.
+    #[serde(default, deserialize_with = "day_or_none")]
     nothing_on: Option<NaiveDate>,
+}
+
+/// Told as the command tells it.
+fn day<'de, D: Deserializer<'de>>(text: D) -> Result<NaiveDate, D::Error> {
+    written_day(&String::deserialize(text)?).map_err(D::Error::custom)
+}
+
+fn day_or_none<'de, D: Deserializer<'de>>(text: D) -> Result<Option<NaiveDate>, D::Error> {
+    let text: Option<String> = Option::deserialize(text)?;
+    text.map(|text| written_day(&text).map_err(D::Error::custom)).transpose()
 }
 
 /// Answers 201 with the report's `id`; the same report sent again has the same, so that a program may repeat what it is not sure of.
@@ -193,6 +206,12 @@ async fn reports(State(site): State<Site>, headers: HeaderMap, body: Body) -> Re
     let token = token_of(&site, &headers, Scope::Report).await?;
     let too_large = |_| Refused(StatusCode::PAYLOAD_TOO_LARGE, "this is more than a report can be".to_owned());
     let body = to_bytes(body, LARGEST_FORM).await.map_err(too_large)?;
+    // An array of values would be read as one, too.
+    if !body.trim_ascii_start().starts_with(b"{") {
+        let why = "an object is wanted, with `region`, `day`, `saw` and, where known, `infested`, `zip`, `tree`, `note`, \
+                   `nothing_on`";
+        return Err(Refused::unsound(why));
+    }
     let mut document = serde_json::Deserializer::from_slice(&body);
     let report: NewReport = serde_path_to_error::deserialize(&mut document).map_err(Refused::unsound)?;
     let app = site.app();
@@ -231,21 +250,22 @@ fn read(report: NewReport, region: &Region, profile: &Profile) -> Result<NewFiel
     if let Some(zip) = zip.as_ref().filter(|zip| !region.zips.contains(zip)) {
         return Err(Refused::unsound(format!("zip: {zip} is not a ZIP code of {}", region.name)));
     }
-    let words = |name: &str, text: Option<String>, longest: usize| {
-        let fault = |why: TellingFault| Refused::unsound(format!("{name}: {why}"));
-        text.map(|text| plain(text.trim(), longest)).transpose().map_err(fault)
+    let told = |name: &str, text: Result<Option<String>, TellingFault>| {
+        text.map_err(|why| Refused::unsound(format!("{name}: {why}")))
     };
+    let tree = report.tree.map(|text| plain(text.trim(), LONGEST_NAME)).transpose();
+    let noted = report.note.map(|text| note(text.trim())).transpose();
     Ok(NewFieldReport {
         region: report.region,
         zip,
         observed_on: report.day,
-        tree: words("tree", report.tree, LONGEST_NAME)?,
+        tree: told("tree", tree)?,
         seen,
         nothing_on: report.nothing_on,
         confirmed: false,
         source: ReportSource::Staff,
         person: None,
-        note: words("note", report.note, LONGEST_NOTE)?,
+        note: told("note", noted)?,
     })
 }
 

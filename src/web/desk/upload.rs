@@ -87,6 +87,7 @@ pub(super) async fn read(body: Body, headers: &HeaderMap, right: &str) -> Result
             _ => None,
         };
         let most = most_of_file.unwrap_or(LARGEST_FORM - words);
+        let is_named_list = name == LIST && part.file_name().is_some_and(|name| !name.is_empty());
         let (mut bytes, mut is_too_large) = (Vec::new(), false);
         while let Some(chunk) = part.chunk().await.map_err(fault_of)? {
             is_too_large |= bytes.len() + chunk.len() > most;
@@ -97,11 +98,11 @@ pub(super) async fn read(body: Body, headers: &HeaderMap, right: &str) -> Result
             }
         }
         if most_of_file.is_some() {
-            // A field in which nothing was chosen comes empty.
+            // A field in which nothing was chosen comes empty and without a name.
             let sent = match (is_too_large, bytes.is_empty()) {
                 (true, _) => Some(Sent::TooLarge),
-                (false, true) => None,
-                (false, false) => Some(Sent::Whole(bytes.into())),
+                (false, true) if !is_named_list => None,
+                (false, _) => Some(Sent::Whole(bytes.into())),
             };
             match name.as_str() {
                 PHOTOGRAPH => upload.photograph = sent,

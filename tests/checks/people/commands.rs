@@ -356,6 +356,9 @@ fn a_field_report_is_entered_listed_and_judged() {
     let mended = of(&zero);
     assert_eq!((&mended["not_yet"], &mended["infested"]), (&"egg-laying-begins".into(), &true.into()));
     assert_eq!(mended["standing_why"], "looked on 2026-04-14, tree has the insect");
+    let noted = "field-report add --region dos-vientos --date 2026-04-18 --saw eggs --note call~505-555-0100";
+    refused(path, noted, "--note: it holds a telephone number");
+    refused(path, &format!("field-report set-aside {id} --why ask~a@example.org"), "--why: it holds an e-mail address");
     refused(path, &format!("field-report change {id} --infested no"), "only on a tree that has the insect");
     refused(path, &format!("field-report change {id} --date 2026-04-11"), "a day before 2026-04-11");
     ok(path, &format!("field-report set-aside {id} {zero} --why another~insect"));

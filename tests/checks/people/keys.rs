@@ -259,6 +259,13 @@ async fn the_commands_make_and_move_keys_and_the_start_warns_until_then() {
         let told = ok(&["audit", "list", "--act", "key-moved"]);
         assert!(told.contains("issue of the key"), "{told}");
 
+        let of_desk = |key: &str| {
+            format!(
+                "[keys]\naddresses = [{{ file = \"address-key\" }}]\nlinks = [{{ file = \"link-key\" }}]\n\
+                 [messages]\npublic_url = \"https://pinyon.example.org\"\n[web]\nlisten = \"127.0.0.1:8480\"\n\
+                 [desk]\nenabled = true\nkeys = [{{ file = \"{key}\" }}]\n"
+            )
+        };
         for (keys, wanted) in [
             ("[keys]\naddresses = [{ credential = \"address-key\" }]\n", "belong together"),
             (
@@ -267,6 +274,8 @@ async fn the_commands_make_and_move_keys_and_the_start_warns_until_then() {
             ),
             ("[keys]\naddresses = [{ credential = \"../address-key\" }]\nlinks = [{ file = \"link-key\" }]\n", "without its folder"),
             ("[keys]\naddresses = [{ file = \"gone\" }]\nlinks = [{ file = \"link-key\" }]\n", "keys.addresses[0]"),
+            (&of_desk("address-key"), "the desk wants one of its own"),
+            (&of_desk("link-key"), "the desk wants one of its own"),
             ("[keys]\naddresses = [{ file = \"treebell.toml\" }]\nlinks = [{ file = \"link-key\" }]\n", "64 hexadecimal digits"),
         ] {
             settings(keys);

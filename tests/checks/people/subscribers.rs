@@ -107,6 +107,14 @@ async fn a_stop_holds_until_its_owner_comes_back() {
             .flat_map(|known| known.consents.iter().map(|row| row.action.as_str()))
             .collect();
         assert_eq!(actions, ["confirmed", "stopped", "resumed", "stopped", "resumed"], "nothing is taken back");
+
+        let mail = address("a@example.org");
+        store.remove_subscriber(&mail, "by letter", at("2026-03-06T12:00:00Z")).await.unwrap();
+        let said = store
+            .add_subscriber(&subscriber(&["00101"], &["a@example.org"], Language::En), at("2026-03-07T12:00:00Z"))
+            .await
+            .unwrap_err();
+        assert!(said.to_string().starts_with("the address a***@example.org was erased on 2026-03-06"), "{said}");
     })
     .await;
 }

@@ -6,6 +6,8 @@ use treebell::clock::Clock;
 use treebell::people::account::{RegionReach, Role};
 use treebell::people::sign_in_limits::{STRANGERS_PER_DAY, Slows};
 use treebell::store::accounts::tries::{Bucket, Turn};
+use treebell::store::acts::Act;
+use treebell::store::audit::AuditFilter;
 
 use super::support::{DEVICE, DeskWorld, PASSWORD};
 use crate::engines::{every_row, on_each_engine};
@@ -31,6 +33,9 @@ async fn wrong_tries_from_one_place_wait_longer_and_longer_and_no_other_place_do
         assert_eq!(guesser.give_password("olga", PASSWORD).await.status, StatusCode::SEE_OTHER);
         let told: Vec<_> = desk.acts_on("olga").await.into_iter().filter(|(act, _)| act == "sign-ins-failed").collect();
         assert_eq!(told, [("sign-ins-failed".to_owned(), None)], "one row, done by nobody in particular");
+        let about = AuditFilter { act: Some(Act::SignInsFailed), ..AuditFilter::default() };
+        let by = desk.store().audit(&about).await.unwrap().remove(0).actor;
+        assert!(by.starts_with("a visitor"), "not by whoever runs the service: {by}");
     })
     .await;
 }

@@ -32,6 +32,15 @@ fn has_no_address(page: &str) {
     }
 }
 
+/// The title and the summary at the top tell of each of these fields and of no other.
+fn at_the_top(page: &str, fields: &[&str]) {
+    assert!(page.contains("<title>Please check"), "{page}");
+    let summary = page.split("role=\"alert\"").nth(1).unwrap_or_default().split("</div>").next().unwrap_or_default();
+    let told: Vec<&str> =
+        summary.split("<a href=\"#").skip(1).map(|link| link.split('"').next().unwrap_or_default()).collect();
+    assert_eq!(told, fields, "{page}");
+}
+
 async fn administrator(desk: &DeskWorld) -> Browser<'_> {
     desk.signed_in("maria", Role::Administrator, RegionReach::default()).await.0
 }
@@ -229,6 +238,9 @@ async fn messages_are_stopped_data_handed_out_and_people_erased_each_written_dow
         maria.get(&page).await;
         let unsaid = maria.post(&format!("{page}/stop"), &[("only", ""), ("how", "")]).await;
         assert_eq!(unsaid.status, StatusCode::UNPROCESSABLE_ENTITY);
+        at_the_top(&unsaid.body, &["stop-why"]);
+        let unsaid = maria.post(&format!("{page}/show"), &[("why", "")]).await;
+        at_the_top(&unsaid.body, &["show-why"]);
         let stranger = maria.post(&format!("{page}/stop"), &[("only", "none"), ("how", "by telephone")]).await;
         assert_eq!(stranger.status, StatusCode::NOT_FOUND);
         assert_eq!(status().await, [AddressStatus::Confirmed, AddressStatus::Confirmed]);
@@ -259,8 +271,11 @@ async fn messages_are_stopped_data_handed_out_and_people_erased_each_written_dow
         let asked = maria.get(&erase).await;
         assert!(asked.body.contains("It cannot be undone"), "{}", asked.body);
         has_no_address(&asked.body);
-        for form in [[("how", "by letter"), ("sure", "")], [("how", ""), ("sure", "yes")]] {
-            assert_eq!(maria.post(&erase, &form).await.status, StatusCode::UNPROCESSABLE_ENTITY, "{form:?}");
+        for (how, sure, wrong) in [("by letter", "", &["sure"][..]), ("", "yes", &["how"]), ("", "", &["how", "sure"])]
+        {
+            let refused = maria.post(&erase, &[("how", how), ("sure", sure)]).await;
+            assert_eq!(refused.status, StatusCode::UNPROCESSABLE_ENTITY, "{how} {sure}");
+            at_the_top(&refused.body, wrong);
         }
         assert!(desk.store().subscriber(&here).await.unwrap().is_some());
         let done = maria.post(&erase, &[("how", "by letter"), ("sure", "yes")]).await;

@@ -130,7 +130,7 @@ async fn what_is_no_list_or_too_large_is_refused_with_the_mend() {
         writeln!(large, "00101,{}@example.org,form", "a".repeat(60)).unwrap();
     }
     for (list, said) in [
-        (&b""[..], "Choose a file."),
+        (&b""[..], "The file is empty."),
         (&b"zip,e-mail,consent\n00101,a@example.org,form\n"[..], "did you mean `email`"),
         (&b"zip;email;consent\n"[..], "semicolons"),
         (&b"zip,email,consent\n"[..], "no row below it"),
@@ -141,7 +141,10 @@ async fn what_is_no_list_or_too_large_is_refused_with_the_mend() {
         let answer = maria.upload_list(PATH, list).await;
         assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{said}: {}", answer.body);
         assert!(answer.body.contains(said), "{said}: {}", answer.body);
+        assert!(answer.body.contains("<li><a href=\"#list\">"), "at the top, too: {}", answer.body);
     }
+    let unchosen = maria.upload(PATH, &[], None).await;
+    assert!(unchosen.body.contains("<li><a href=\"#list\">Choose a file.</a>"), "{}", unchosen.body);
     // Without a page of ours open it is not read.
     maria.token = "none".into();
     assert_eq!(maria.upload_list(PATH, LIST.as_bytes()).await.status, StatusCode::BAD_REQUEST);

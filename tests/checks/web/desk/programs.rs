@@ -143,11 +143,14 @@ async fn a_report_that_cannot_be_kept_is_told_with_its_place() {
     for (sent, told) in [
         (with("region", json!("nowhere")), "nowhere"),
         (with("day", json!(tomorrow)), "day: "),
-        (with("day", json!("3/10/2025")), "day: "),
+        (with("day", json!("3/31/2025")), "day: a day is written year-month-day: 2025-03-31"),
+        (with("nothing_on", json!("soon")), "nothing_on: no day of the calendar: year-month-day is wanted"),
+        (json!([]), "an object is wanted, with `region`"),
         (with("saw", json!("moss")), "saw: `moss` is none of "),
         (with("infested", json!(false)), "only on a tree that has the insect"),
         (with("zip", json!("00399")), "zip: 00399 is not a ZIP code of "),
         (with("tree", json!("a\u{202e}b")), "tree: "),
+        (with("note", json!("ask a@example.org")), "note: it holds an e-mail address"),
         (with("nothing_on", sound["day"].clone()), "nothing_on: "),
         (with("confirmed", json!(true)), "confirmed"),
     ] {

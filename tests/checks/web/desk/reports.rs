@@ -173,6 +173,7 @@ async fn what_cannot_be_is_told_at_its_field_and_nothing_is_kept() {
         ("zip", "1", "five digits"),
         ("tree", "a\u{202e}b", "plain characters"),
         ("note", &"n".repeat(501), "plain characters"),
+        ("note", "call 505-555-0100", "It holds a telephone number"),
         ("nothing_on", "2025-03-09", "a day before"),
         ("nothing_on", "soon", "the look before, such as"),
     ] {
