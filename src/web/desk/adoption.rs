@@ -7,7 +7,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::learned::{Heat, chosen, dates_of, key_of, path_of, refused, waiting};
+use super::learned::{Heat, chosen, dates_of, is_of_why, key_of, path_of, refused, waiting};
 use super::notice::{app_of, by, fault_of};
 use super::report::long;
 use super::sign_in::with_status;
@@ -89,6 +89,7 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
         is_over => chosen.is_over,
         asked => format!("profile={}&season={}", profile.id, chosen.season),
         keeps => desk.account().may(Deed::Administer),
+        of_why => is_of_why(against.as_deref()),
         against,
         changed => field(asked, "done") == "changed",
         typed_why => field(asked, "why"),

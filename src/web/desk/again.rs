@@ -8,7 +8,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::learned::{Heat, chosen, dates_of, key_of, later, waiting};
+use super::learned::{Heat, chosen, dates_of, is_of_why, key_of, later, waiting};
 use super::notice::{app_of, by, fault_of};
 use super::sign_in::with_status;
 use crate::chart::error_profile::draw;
@@ -95,12 +95,14 @@ async fn shown(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Re
     let chosen = match chosen(desk, asked).await? {
         Ok(chosen) => chosen,
         Err(why) => {
-            let page = desk.page("years", context! { against => why, found => (), asked => "", failed => () });
+            let page = desk
+                .page("years", context! { against => why, of_why => false, found => (), asked => "", failed => () });
             return with_status(page, StatusCode::UNPROCESSABLE_ENTITY);
         }
     };
     let profile = &*chosen.profile;
     let head = context! {
+        of_why => is_of_why(against.as_deref()),
         against,
         changed => field(asked, "done") == "changed",
         asked => format!("profile={}&season={}", profile.id, chosen.season),

@@ -110,6 +110,11 @@ pub(super) async fn chosen(desk: &Desk, asked: &Typed) -> Result<Result<Chosen, 
     }
 }
 
+/// Whether what stands against it is about the reason that was given, and so leads to its field.
+pub(super) fn is_of_why(against: Option<&str>) -> bool {
+    against.is_some_and(|against| against.starts_with("Say why"))
+}
+
 pub(super) fn path_of(chosen: &Chosen) -> String {
     format!("/desk/learned?profile={}&season={}", chosen.profile.id, chosen.season)
 }
@@ -140,6 +145,7 @@ async fn shown(desk: &Desk, asked: &Typed, done: Option<&str>, against: Option<S
         .collect();
     let around = context! {
         profiles,
+        of_why => is_of_why(against.as_deref()),
         against,
         done,
         keeps => desk.account().may(Deed::Administer),

@@ -35,7 +35,8 @@ const DONE: [&str; 9] =
 
 /// What was asked for and cannot be had.
 struct Refused<'a> {
-    /// The form: `send`, `hold`, `call-off`, `recall` or `undo`; `hold-end` is that of a hold whose end is at fault.
+    /// The form: `send`, `hold`, `call-off`, `recall` or `undo`; `hold-end` is that of a hold whose end is at fault, `hold-day` of
+    /// one that ends on the wrong day.
     form: &'a str,
     why: String,
     typed: &'a Typed,
@@ -167,6 +168,8 @@ async fn after(
             }
             DeskError::Store(_) | DeskError::NotYours { .. } => Err(fault_of(why)),
             other => {
+                let of_day = matches!(other, DeskError::HoldInThePast { .. } | DeskError::HoldTooLong { .. });
+                let form = if of_day { "hold-day" } else { form };
                 let why = crate::season::phrases::capitalised(&other.to_string()) + ".";
                 refused(desk, id, Refused { form, why, typed }).await
             }

@@ -68,7 +68,7 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
 
         let silent = said(&mut admin, "freeze", &[("why", " ")]).await;
         assert_eq!(silent.status, StatusCode::UNPROCESSABLE_ENTITY);
-        assert!(silent.body.contains("Say why"), "{}", silent.body);
+        assert!(silent.body.contains("<a href=\"#why\">Say why"), "{}", silent.body);
         let frozen = said(&mut admin, "freeze", &[("why", "the crew reads bark wrongly")]).await;
         assert_eq!(frozen.status, StatusCode::SEE_OTHER, "{}", frozen.body);
         // What is confirmed from now on teaches nothing.

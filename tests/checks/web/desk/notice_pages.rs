@@ -114,6 +114,7 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
         (vec![("end", "open"), ("why", "call 505 555 0101")], "it holds a telephone number"),
         (vec![("end", "at"), ("why", "crew"), ("day", "3/14/2026"), ("time", "09:00")], "such as 2026-03-14"),
         (vec![("end", "at"), ("why", "crew"), ("day", "2099-03-14"), ("time", "09:00")], "it is of use until"),
+        (vec![("end", "at"), ("why", "crew"), ("day", "2001-03-14"), ("time", "09:00")], "must end after now"),
         // The choice that stands there already, and a day that would be forgotten.
         (vec![("end", "open"), ("why", "crew"), ("day", "2099-03-14"), ("time", "10:00")], "A day is typed, but"),
     ] {
@@ -124,6 +125,8 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
         let (_, alert) = answer.body.split_once("role=\"alert\"><p><a href=\"#").expect("a way to the field");
         let (field, _) = alert.split_once('"').unwrap();
         assert!(answer.body.contains(&format!("id=\"{field}\"")), "{field}: {}", answer.body);
+        let of_day = ["it is of use until", "must end after now"].contains(&wanted);
+        assert_eq!(field == "day", of_day, "{field}: {wanted}");
         // The form is as it was.
         for (_, value) in form.iter().filter(|(name, value)| *name != "end" && !value.contains('/')) {
             assert!(answer.body.contains(&format!("value=\"{value}\"")), "{value}: {}", answer.body);
