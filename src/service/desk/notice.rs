@@ -370,6 +370,7 @@ pub fn why_skipped(notice: &Notice, zone: Tz) -> Option<String> {
 pub fn standing_shown(notice: &Notice) -> &'static str {
     match notice.standing_word() {
         "released" => "left",
+        "cancelled" => "called off",
         other => other,
     }
 }

@@ -21,7 +21,7 @@ use crate::people::{Channel, Language};
 use crate::region::Region;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
-use crate::service::desk::notice::{NoticeInDepth, messages, notice_in_depth};
+use crate::service::desk::notice::{NoticeInDepth, messages, notice_in_depth, standing_shown};
 use crate::service::desk::{DeskError, Hand, acts, channel_words, kind_words, local, wording};
 use crate::store::{Conflict, StoreError};
 use crate::timetable::place;
@@ -195,6 +195,7 @@ fn stood_against(why: &Conflict, desk: &Desk) -> Result<String, Fault> {
             "Somebody was faster: it has left. Look at where it stands, and decide again.".to_owned()
         }
         Conflict::NoticeStatus { status, .. } => {
+            let status = if *status == "cancelled" { "called off" } else { *status };
             format!("Somebody was faster: it is {status} now. Look at where it stands, and decide again.")
         }
         other => crate::season::phrases::capitalised(&other.to_string()) + ".",
@@ -274,6 +275,7 @@ async fn shown(
             decided_on => notice.decided_on.format("%B %-d").to_string(),
             to_nobody => seen.to_nobody(),
             nobody => seen.nobody(),
+            had_nobody => seen.signed_up_since.is_some(),
             whom,
             recipients => seen.recipients(),
             reads => seen.reads.iter().map(shown_reading).collect::<Vec<_>>(),
@@ -321,7 +323,7 @@ fn tag(seen: &NoticeInDepth) -> &'static str {
         "released" if seen.signed_up_since.is_some() => "left",
         "released" if seen.all_out => "sent",
         "released" => "being sent",
-        other => other,
+        _ => standing_shown(&seen.notice),
     }
 }
 

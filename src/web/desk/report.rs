@@ -461,7 +461,8 @@ async fn notices_since(desk: &Desk, report: &StoredReport, region: &Region, whic
             stands => capitalised(&fate_beside(notice, leaves, of.time_zone, report)) + had_nobody,
             went_to,
             may_stop => mine && may.hold && leaves.is_some(),
-            may_recall => mine && may.recall,
+            // Who joins may still get one that had nobody to go to: its own page says so.
+            may_recall => mine && may.recall && had_nobody.is_empty(),
         });
     }
     Ok(lines)

@@ -53,6 +53,7 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
         let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
         let page = ready(&mut observer, PAGE).await;
         assert!(page.contains("Administrators freeze learning") && !page.contains("learned/freeze\""), "{page}");
+        assert!(page.contains("<h2>Who decides on it</h2>") && !page.contains("Your word on it"), "{page}");
         let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
         let page = ready(&mut admin, PAGE).await;
         assert!(page.contains("With 1 report") && page.contains("What each report pulls"), "{page}");

@@ -93,6 +93,7 @@ async fn staff_of_another_region_read_and_cannot_act() {
     let (mut browser, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
     let page = browser.get(PAGE).await;
     assert_eq!(page.status, StatusCode::OK);
+    assert!(page.body.contains("If staff sent it now, the first would leave from "), "{}", page.body);
     assert!(page.body.contains("It is not yours to decide") && !page.body.contains("name=\"seen\""), "{}", page.body);
     for act in ["send", "hold", "call-off", "recall", "undo", "words", "restore-words"] {
         let answer = browser.post(&format!("{PAGE}/{act}"), &[("why", "because")]).await;
