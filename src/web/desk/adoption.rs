@@ -113,7 +113,7 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
             context! {
                 name => stage_name(&change.stage),
                 sum_before => heat.whole(change.sum_before),
-                sum => heat.whole(change.sum),
+                sum => heat.told(change.sum),
                 belief_before => heat.whole(change.belief_before),
                 belief => heat.whole(change.belief),
                 reports => change.reports,
@@ -128,7 +128,6 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
         parted => found.parted.iter().map(|of| context! {
             id => &of.id, region => &of.region, on => long(of.observed_on), is_adopted => of.is_adopted,
         }).collect::<Vec<_>>(),
-        unit => heat.symbol(),
         changes,
         dates => found.dates.iter().map(dates_of).collect::<Vec<_>>(),
         faults => &found.faults,

@@ -222,6 +222,15 @@ impl Heat {
         whole(self.0.heat(celsius))
     }
 
+    /// Of °C·day, with its unit: `400 °C·day`, `720 °F·day (400 °C·day)`.
+    pub(super) fn told(self, celsius: f64) -> String {
+        let own = format!("{} {}", self.whole(celsius), self.symbol());
+        match self.0 {
+            HeatUnit::Celsius => own,
+            HeatUnit::Fahrenheit => format!("{own} ({} °C·day)", whole(celsius)),
+        }
+    }
+
     /// Of °C·day: `+3`, `−12`, `0`.
     fn signed(self, celsius: f64) -> String {
         signed(self.0.heat(celsius))
@@ -305,7 +314,8 @@ fn stage_of(
 
 fn range_of(range: &Range, heat: Heat) -> Value {
     let Range { mean, sd, early, late, .. } = *range;
-    context! { mean => heat.whole(mean), sd => heat.whole(sd), early => heat.whole(early), late => heat.whole(late) }
+    let told = heat.told(mean);
+    context! { told, mean => heat.whole(mean), sd => heat.whole(sd), early => heat.whole(early), late => heat.whole(late) }
 }
 
 fn teacher_of(belief: &Belief, report: &Teacher, heat: Heat, name: &dyn Fn(&RegionId) -> String) -> Value {

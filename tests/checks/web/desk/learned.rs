@@ -254,7 +254,10 @@ async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_
         let who = if fahrenheit { "olga" } else { "otto" };
         let (mut observer, _) = desk.signed_in(who, Role::Observer, RegionReach::default()).await;
         let page = ready(&mut observer, &path).await;
-        assert!(page.contains(&format!(" {unit}·day</b>, now ")) && !page.contains(other), "{page}");
+        // Who reads °F is told °C·day behind it.
+        let sum = if fahrenheit { " °C·day)</b>, now " } else { " °C·day</b>, now " };
+        assert!(page.contains(sum) && page.contains(&format!(" {unit}·day")), "{page}");
+        assert_eq!(page.contains(other), fahrenheit, "{page}");
         let picture = observer.get(&format!("{PAGE}/fit.svg?profile=pinyon-needle-scale&season=2025")).await.body;
         assert!(picture.contains(&format!("Lower threshold, {unit}")), "{picture}");
     }
@@ -324,7 +327,9 @@ async fn without_reports_one_sentence_and_one_range_stand_there_in_the_unit_of_t
         let (mut observer, _) = desk.signed_in(who, Role::Observer, RegionReach::default()).await;
         let page = ready(&mut observer, PAGE).await;
         assert!(page.contains("No confirmed report teaches anything yet"), "{page}");
-        assert!(page.contains(own) && !page.contains(other) && !page.contains("With 0 reports"), "{page}");
+        assert!(page.contains(own) && !page.contains("With 0 reports"), "{page}");
+        // Who reads °F·day is told °C·day behind it.
+        assert_eq!((page.contains(other), page.contains(" °F·day (")), (fahrenheit, fahrenheit), "{page}");
         let (dates, heat) = (page.find("Dates of 3 regions"), page.find("How much heat each stage takes"));
         assert!(dates.is_some() && dates < heat, "days come first: {page}");
         let picture =
