@@ -30,6 +30,7 @@ pub mod wording;
 mod held;
 mod overtaken;
 mod regions;
+mod text_faults;
 mod troubles;
 pub(super) mod why;
 
