@@ -269,6 +269,8 @@ async fn words_of_one_notice_without_their_caution_are_not_kept() {
         assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{field} {with}");
         let told = answer.body.split(&format!("id=\"{field}-error\"")).nth(1).expect("a fault at these words");
         assert!(told.split("</ul>").next().unwrap().contains(lacks), "{lacks}: {told}");
+        let subject = "<div class=\"field wrong\">\n<label for=\"subject_";
+        assert!(!answer.body.contains(subject), "nothing is wrong with the subject: {}", answer.body);
     }
     assert_eq!(desk.store().notice_words(&ID.into()).await.unwrap(), before);
     // With them they are.
