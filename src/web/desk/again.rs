@@ -115,12 +115,12 @@ async fn shown(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Re
         keeps => desk.account().may(Deed::Administer),
         typed_why => field(asked, "why"),
     };
+    let running = profile.season_of(chosen.now.date_naive());
     match known(desk, &chosen).await? {
         Stand::UnderWay(done, of) => waiting(desk, "Reports against the model", &path_of(&chosen), (done, of)),
         Stand::Failed(why) => desk.page("years", context! { found => (), failed => capitalised(&why) + ".", ..head }),
-        Stand::Done(found) => {
-            desk.page("years", context! { found => told(Heat::of(desk), profile, &found, profile.season_of(chosen.now.date_naive())), failed => (), ..head })
-        }
+        Stand::Done(found) => desk
+            .page("years", context! { found => told(Heat::of(desk), profile, &found, running), failed => (), ..head }),
     }
 }
 

@@ -125,7 +125,8 @@ impl Caller {
 
     /// The page `desk/NAME`. It finds `form_token`, `link` (path before links of the desk), `me` (the account's name, where
     /// somebody is signed in whole), `navigation`, `path`, what the public pages' frame finds (`root`, `style`, `mark`, `sender`,
-    /// `help`, `exercise`, `practice`: where its clock stands, `clock_goes`: where it is being moved to, `moves_clock`: whether they may move it) and what `shown` holds.
+    /// `help`, `exercise`, `practice`: where its clock stands, `clock_goes`: where it is being moved to), `moves_clock` (whether
+    /// they may move it) and what `shown` holds.
     pub fn page(&self, name: &str, shown: Value) -> Result<Response, Fault> {
         let site = &self.visit.site;
         let me = Desk::of(self, None);
