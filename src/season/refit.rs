@@ -55,12 +55,16 @@ pub struct Refit {
     pub carried: Vec<Carried>,
 }
 
+/// What [`RefitError::CannotCarry`] says behind what cannot be carried over.
+pub const CANNOT_CARRY: &str = " cannot be carried over to the new threshold";
+
 #[derive(Debug, thiserror::Error, PartialEq)]
 pub enum RefitError {
     #[error("profile `{profile}` has no stage `{stage}`: it has {}", .known.join(", "))]
     UnknownStage { profile: String, stage: String, known: Vec<String> },
     #[error(
-        "{what} cannot be carried over to the new threshold: in no season of the fit do the temperatures reach it; keep the threshold of profile `{profile}`, or bring in temperatures of whole seasons"
+        "{what}{}: in no season of the fit do the temperatures reach it; keep the threshold of profile `{profile}`, or bring in temperatures of whole seasons",
+        CANNOT_CARRY
     )]
     CannotCarry { profile: String, what: String },
 }

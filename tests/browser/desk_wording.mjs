@@ -31,7 +31,7 @@ async function words() {
   wanted("words of a text", hidden <= 1, `${hidden} px of the words are not seen`);
   await page.fill("#en", before.replaceAll("{{ wash_by }}", "soon"));
   await inspect("words refused", { status: 422, response: await press(button("Keep these words")) });
-  await says("words refused", "The text does not say the last day to wash: put {{ wash_by }} where it belongs.");
+  await says("words refused", "The text does not say the last day to wash: put {{ wash_by }} (the last day to wash) where it belongs.");
   wanted("words refused", (await page.inputValue("#en")).includes("by soon"), "what was typed is gone");
   // What is wrong is seen together with the field.
   await page.getByRole("link", { name: "English" }).click();

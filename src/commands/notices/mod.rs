@@ -186,7 +186,7 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
         },
         Action::Cancel(_) => {
             acts::call_off(app, hand, id, why).await?;
-            eprintln!("notice {id} is cancelled: it never goes out this season");
+            eprintln!("notice {id} is called off: it never goes out this season");
         }
         Action::Recall(_) => {
             let recalled = acts::recall(app, hand, id, why).await?;

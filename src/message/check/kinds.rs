@@ -103,9 +103,12 @@ fn check_measured(found: &mut Findings<'_>, text: &Text<'_>) {
     let no_number =
         text.channel == Channel::Sms && text.kind == NoticeKind::TooLateToWash && text.facts.hatch_was_seen();
     if text.facts.provisional && !(text.has_one(bark) && (no_number || text.has_one(unmeasured))) {
-        let what = "that nobody has measured the number, and that the bark decides (`a guess; bark decides`; `sin \
-                    medir; manda la corteza`)";
-        found.lacks(text.file, "measured", what, By::Words);
+        let such_as = match text.language {
+            Language::En => "a guess; bark decides",
+            Language::Es => "sin medir; manda la corteza",
+        };
+        let what = format!("that nobody has measured the number, and that the bark decides (such as “{such_as}”)");
+        found.lacks(text.file, "measured", &what, By::Words);
     }
 }
 
@@ -152,8 +155,12 @@ fn check_not_yet(found: &mut Findings<'_>, text: &Text<'_>) {
         ),
     };
     if !text.has_one(unless) {
-        let what = "not to wash yet, unless white cotton is everywhere (`yet unless`; `no lave todavía, salvo`)";
-        found.lacks(text.file, "not-yet", what, By::Words);
+        let such_as = match text.language {
+            Language::En => "yet, unless",
+            Language::Es => "no lave todavía, salvo",
+        };
+        let what = format!("not to wash yet, unless white cotton is everywhere (such as “{such_as}”)");
+        found.lacks(text.file, "not-yet", &what, By::Words);
     }
     if !text.has_one(twice) {
         found.lacks(text.file, "twice", "to look twice a week", By::Words);

@@ -8,9 +8,10 @@ use super::kinds::Text;
 use super::lacking::{By, Typed};
 use super::{Findings, flat};
 use crate::message::Message;
+use crate::message::document::{Block, Document};
 use crate::message::facts::NoticeFacts;
 use crate::message::samples::Sample;
-use crate::message::templates::{Templates, notice_file, said};
+use crate::message::templates::{Templates, notation_of, notice_file, said};
 use crate::people::{Channel, Language};
 use crate::season::NoticeKind;
 
@@ -45,6 +46,18 @@ pub fn own(
             (notice_file(kind, *language, channel), (*language, channel))
         })
         .collect();
+    // A day that is missing is asked for by its name, once: it is what says when it is time.
+    let (mut dated, mut asked) = (BTreeSet::new(), BTreeSet::new());
+    for (file, (language, channel)) in &places {
+        for (rule, day) in DAYS {
+            if found.faults.contains_key(&(file.clone(), *rule)) {
+                dated.insert(file.clone());
+                asked.insert((*language, *channel, *day));
+            }
+        }
+    }
+    found.faults.retain(|(file, rule), _| *rule != "when" || !dated.contains(file));
+    let mut gone = lines_gone(templates, kind, facts, messages);
     let mut faults: Vec<OwnFault> = found
         .faults
         .into_iter()
@@ -55,11 +68,18 @@ pub fn own(
                 Some(By::Names(names)) => names.iter().filter_map(told).collect(),
                 _ => Vec::new(),
             };
-            let what = if told.is_empty() { fault.what } else { format!("{}: {}", fault.what, told.join(" or ")) };
+            let mut what = if told.is_empty() { fault.what } else { format!("{}: {}", fault.what, told.join(" or ")) };
+            if what.starts_with("does not say")
+                && let Some(lines) = gone.remove(&(language, channel))
+            {
+                what += &format!("; at its head, {lines} is gone");
+            }
             Some(OwnFault { language, channel, what })
         })
         .collect();
-    faults.extend(Channel::ALL.into_iter().flat_map(|channel| languages_differ(kind, facts, messages, channel)));
+    faults.extend(
+        Channel::ALL.into_iter().flat_map(|channel| languages_differ(kind, facts, (messages, &asked), channel)),
+    );
     faults
 }
 
@@ -70,11 +90,50 @@ fn channel_of(message: &Message) -> Channel {
     }
 }
 
+/// Rules that ask for a day, and the day as [`things_said`] names it.
+const DAYS: &[(&str, &str)] = &[
+    ("best-first", "the first of the best days"),
+    ("deadline", "the last day to wash"),
+    ("was", "what the last day was before"),
+];
+
+/// The lines at the head of an e-mail, such as `“When”`, that the templates' words have and these have not.
+fn lines_gone(
+    templates: &Templates,
+    kind: NoticeKind,
+    facts: &NoticeFacts,
+    messages: &[(Language, &Message)],
+) -> BTreeMap<(Language, Channel), String> {
+    let mut gone = BTreeMap::new();
+    for (language, message) in messages {
+        let channel = channel_of(message);
+        let Ok(usual) = templates.render_notice(kind, *language, channel, facts) else { continue };
+        let own = head_lines(message);
+        let lacking: Vec<String> =
+            head_lines(&usual).iter().filter(|name| !own.contains(name)).map(|name| format!("“{name}”")).collect();
+        if !lacking.is_empty() {
+            gone.insert((*language, channel), format!("the line {}", lacking.join(", ")));
+        }
+    }
+    gone
+}
+
+/// The names of what an e-mail says at a glance.
+fn head_lines(message: &Message) -> Vec<String> {
+    let Message::Email { text, .. } = message else { return Vec::new() };
+    let blocks = Document::parse(&notation_of(text)).body;
+    let rows = blocks.into_iter().flat_map(|block| match block {
+        Block::Glance(rows) => rows,
+        _ => Vec::new(),
+    });
+    rows.map(|(name, _)| name).collect()
+}
+
 /// A day, or the way to more, that one half of the people is told and the other is not.
 fn languages_differ(
     kind: NoticeKind,
     facts: &NoticeFacts,
-    messages: &[(Language, &Message)],
+    (messages, asked): (&[(Language, &Message)], &BTreeSet<(Language, Channel, &'static str)>),
     channel: Channel,
 ) -> Vec<OwnFault> {
     let said: Vec<(Language, BTreeSet<&'static str>)> = messages
@@ -84,7 +143,9 @@ fn languages_differ(
         .collect();
     let mut faults = Vec::new();
     for (language, own) in &said {
-        let lacking: BTreeSet<&str> = said.iter().flat_map(|(_, other)| other.difference(own)).copied().collect();
+        let is_new = |name: &&'static str| !asked.contains(&(*language, channel, *name));
+        let lacking: BTreeSet<&'static str> =
+            said.iter().flat_map(|(_, other)| other.difference(own)).copied().filter(is_new).collect();
         if !lacking.is_empty() {
             let names = lacking.into_iter().collect::<Vec<_>>().join(", ");
             let what = format!("does not say {names}, which the other language says");

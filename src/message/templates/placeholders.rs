@@ -75,7 +75,7 @@ pub(in crate::message) fn typed(name: &str) -> String {
 }
 
 /// What a name stands for; empty if there is none of it.
-pub(in crate::message) fn words_of(name: &str) -> &'static str {
+pub fn words_of(name: &str) -> &'static str {
     found(name).map_or("", |(_, _, words)| *words)
 }
 

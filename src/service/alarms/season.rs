@@ -134,7 +134,7 @@ fn ending(notice: &Notice, now: DateTime<Utc>) -> String {
         NoticeState::Released { by, .. } => format!("was sent by {by}{}", recalled(notice)),
         NoticeState::Leaving { by } => format!("was sent by {by} and leaves at its hour"),
         NoticeState::Held { .. } => format!("is held{note}"),
-        NoticeState::Cancelled => format!("was cancelled{note}"),
+        NoticeState::Cancelled => format!("was called off{note}"),
         NoticeState::Skipped | NoticeState::Waiting if notice.expires_at <= now => {
             "did not go out: its time ran out".to_owned()
         }

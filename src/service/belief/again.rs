@@ -48,6 +48,10 @@ pub struct Sighting {
     pub season: i32,
     /// The report of the first look that found it.
     pub report: String,
+    /// The tree's name, where the report gives one.
+    pub tree: Option<String>,
+    /// The day of that report's look.
+    pub told_on: NaiveDate,
     /// `None`: it was only looked for in vain.
     pub seen: Option<NaiveDate>,
     /// The last look before, in vain.
@@ -192,12 +196,14 @@ async fn gathered_reports(
         });
         let empty = empty.map(|report| report.observed_on).chain(first.and_then(|report| report.nothing_on));
         let not_seen = empty.filter(|day| seen.is_none_or(|seen| *day < seen)).max();
-        let report = first.or(reports.first())?.id.clone();
+        let report = first.or(reports.first())?;
         (seen.is_some() || not_seen.is_some()).then(|| Sighting {
             name: regions.get(&region).map_or_else(String::new, |region| region.name.clone()),
             region,
             season,
-            report,
+            report: report.id.clone(),
+            tree: report.tree.clone(),
+            told_on: report.observed_on,
             seen,
             not_seen,
             by_number: None,
@@ -360,6 +366,8 @@ mod tests {
     fn a_date_inside_what_nobody_looked_at_is_not_off() {
         let day = |day: u32| NaiveDate::from_ymd_opt(2025, 3, day).unwrap();
         let of = |not_seen: Option<u32>, seen: Option<u32>| Sighting {
+            tree: None,
+            told_on: day(10),
             region: "north".into(),
             name: String::new(),
             season: 2025,

@@ -6,6 +6,8 @@ use chrono::{DateTime, Utc};
 use url::Url;
 
 use super::notice::{Reading, reading};
+pub use super::text_faults::{FaultAt, TextFault};
+use super::text_faults::{is_asked_for, of_part};
 use super::{DeskError, Word};
 use crate::language::Language;
 use crate::message::templates::{Branches, Origin, Placeholder, TextKind, TextName};
@@ -89,38 +91,6 @@ impl Draft {
 
     fn files(&self, name: &TextName) -> BTreeMap<String, String> {
         Language::ALL.into_iter().map(|language| (name.file(language), self.words(language).to_owned())).collect()
-    }
-}
-
-/// One thing wrong with a draft.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct TextFault {
-    /// In whose words it shows; `None`: in neither alone.
-    pub language: Option<Language>,
-    pub at: FaultAt,
-    /// Of a rule what the text does: `does not say …`, `speaks of …`; else what is wrong in the notation.
-    pub what: String,
-}
-
-/// Where a fault of a draft shows.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum FaultAt {
-    /// It breaks a rule.
-    Text,
-    /// It cannot be put together, on this line if that is known.
-    Notation(Option<usize>),
-    /// Another text, of which it is part, breaks a rule with it.
-    Within(TextName),
-}
-
-impl TextFault {
-    /// `line 3: …`, ``in `wash-now.email`: …``.
-    pub fn words(&self) -> String {
-        match &self.at {
-            FaultAt::Notation(Some(line)) => format!("line {line}: {}", self.what),
-            FaultAt::Within(text) => format!("in `{text}`: {}", self.what),
-            FaultAt::Text | FaultAt::Notation(None) => self.what.clone(),
-        }
     }
 }
 
@@ -281,7 +251,7 @@ fn looked_at(
     let mut news: Vec<_> = news.collect();
     // What a text must say itself comes before what the other language says.
     news.sort_by_key(|((_, rule), _)| *rule == "languages");
-    let mut faults: Vec<TextFault> = Vec::new();
+    let mut faults: Vec<(&'static str, TextFault)> = Vec::new();
     for ((file, rule), fault) in news {
         let at = match TextName::of_file(&file).filter(|_| language_of(&file).is_none()) {
             Some(other) => FaultAt::Within(other),
@@ -292,30 +262,13 @@ fn looked_at(
         let language = language_of(&file).or_else(|| folder_of(&file));
         let new = TextFault { language, at, what: fault.what };
         if rule == "render" || !is_asked_for(&faults, &new, rule) {
-            faults.push(new);
+            faults.push((rule, new));
         }
     }
-    (Some(with), faults)
-}
-
-/// Whether what mends an earlier fault at the same place mends this one too: who left out a day is told so once.
-fn is_asked_for(before: &[TextFault], new: &TextFault, rule: &str) -> bool {
-    let earlier: Vec<&str> = before
-        .iter()
-        .filter(|old| old.language == new.language && old.at == new.at)
-        .flat_map(|old| names_in(&old.what))
-        .collect();
-    let mut names = names_in(&new.what);
-    // What the other language tells is wanted whole; else one of several will do.
-    match rule {
-        "languages" => !new.what.contains("{%") && names.all(|name| earlier.contains(&name)),
-        _ => names.any(|name| earlier.contains(&name)),
+    if name.kind() == TextKind::Part {
+        faults = of_part(name, faults);
     }
-}
-
-/// The names of the placeholders that a fault speaks of.
-fn names_in(what: &str) -> impl Iterator<Item = &str> {
-    what.split("{{ ").skip(1).filter_map(|rest| Some(rest.split_once(" }}")?.0))
+    (Some(with), faults.into_iter().map(|(_, fault)| fault).collect())
 }
 
 /// What people would read.

@@ -391,6 +391,7 @@ pub fn why_ended(notice: &Notice, zone: Tz, held: Option<&str>) -> Option<String
 pub fn standing_shown(notice: &Notice) -> &'static str {
     match notice.standing_word() {
         "released" => "left",
+        "cancelled" => "called off",
         other => other,
     }
 }

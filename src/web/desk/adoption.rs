@@ -7,7 +7,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::learned::{Heat, chosen, dates_of, key_of, path_of, refused, waiting};
+use super::learned::{Heat, chosen, dates_of, is_of_why, key_of, path_of, refused, waiting};
 use super::notice::{app_of, by, fault_of};
 use super::report::long;
 use super::sign_in::with_status;
@@ -89,6 +89,7 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
         is_over => chosen.is_over,
         asked => format!("profile={}&season={}", profile.id, chosen.season),
         keeps => desk.account().may(Deed::Administer),
+        of_why => is_of_why(against.as_deref()),
         against,
         changed => field(asked, "done") == "changed",
         typed_why => field(asked, "why"),
@@ -112,7 +113,7 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
             context! {
                 name => stage_name(&change.stage),
                 sum_before => heat.whole(change.sum_before),
-                sum => heat.whole(change.sum),
+                sum => heat.told(change.sum),
                 belief_before => heat.whole(change.belief_before),
                 belief => heat.whole(change.belief),
                 reports => change.reports,
@@ -127,7 +128,6 @@ async fn offered(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<
         parted => found.parted.iter().map(|of| context! {
             id => &of.id, region => &of.region, on => long(of.observed_on), is_adopted => of.is_adopted,
         }).collect::<Vec<_>>(),
-        unit => heat.symbol(),
         changes,
         dates => found.dates.iter().map(dates_of).collect::<Vec<_>>(),
         faults => &found.faults,

@@ -8,7 +8,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
-use super::learned::{Heat, chosen, dates_of, key_of, later, waiting};
+use super::learned::{Heat, chosen, dates_of, is_of_why, key_of, later, waiting};
 use super::notice::{app_of, by, fault_of};
 use super::sign_in::with_status;
 use crate::chart::error_profile::draw;
@@ -19,6 +19,7 @@ use crate::people::account::Deed;
 use crate::season::Profile;
 use crate::season::phrases::{capitalised, date};
 use crate::season::profile::Need;
+use crate::season::refit::CANNOT_CARRY;
 use crate::service::belief::Chosen;
 use crate::service::belief::again::{Again, FitAgain, Sighting, again};
 use crate::service::desk::learning::adopt_fit;
@@ -95,12 +96,14 @@ async fn shown(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Re
     let chosen = match chosen(desk, asked).await? {
         Ok(chosen) => chosen,
         Err(why) => {
-            let page = desk.page("years", context! { against => why, found => (), asked => "", failed => () });
+            let page = desk
+                .page("years", context! { against => why, of_why => false, found => (), asked => "", failed => () });
             return with_status(page, StatusCode::UNPROCESSABLE_ENTITY);
         }
     };
     let profile = &*chosen.profile;
     let head = context! {
+        of_why => is_of_why(against.as_deref()),
         against,
         changed => field(asked, "done") == "changed",
         asked => format!("profile={}&season={}", profile.id, chosen.season),
@@ -112,29 +115,44 @@ async fn shown(desk: &Desk, asked: &Typed, against: Option<String>) -> Result<Re
         keeps => desk.account().may(Deed::Administer),
         typed_why => field(asked, "why"),
     };
+    let running = profile.season_of(chosen.now.date_naive());
     match known(desk, &chosen).await? {
         Stand::UnderWay(done, of) => waiting(desk, "Reports against the model", &path_of(&chosen), (done, of)),
         Stand::Failed(why) => desk.page("years", context! { found => (), failed => capitalised(&why) + ".", ..head }),
-        Stand::Done(found) => {
-            desk.page("years", context! { found => told(Heat::of(desk), profile, &found), failed => (), ..head })
-        }
+        Stand::Done(found) => desk
+            .page("years", context! { found => told(Heat::of(desk), profile, &found, running), failed => (), ..head }),
     }
 }
 
-fn told(heat: Heat, profile: &Profile, found: &Again) -> Value {
+/// `running`: the season that runs.
+fn told(heat: Heat, profile: &Profile, found: &Again, running: i32) -> Value {
     let Again { sightings, unusable, fitted, .. } = found;
     let axis = Axis::of_season(2025);
     let mut seasons: Vec<i32> = sightings.iter().map(|sighting| sighting.season).collect();
     seasons.dedup();
     context! {
         months => Value::from_safe_string(months(&axis, Language::En)),
-        sightings => sightings.iter().take(MOST).map(row_of).collect::<Vec<_>>(),
+        sightings => sightings.iter().take(MOST).map(|one| row_of(one, sightings, running)).collect::<Vec<_>>(),
         more => sightings.len().saturating_sub(MOST),
         seasons => seasons.iter().map(|season| season_of(*season, sightings)).collect::<Vec<_>>(),
         unusable => unusable.iter().map(|line| with_long_dates(line)).collect::<Vec<_>>(),
         fit => fitted.as_ref().ok().map(|fit| fit_of(heat, profile, fit)),
-        no_fit => fitted.as_ref().err().map(|why| capitalised(why) + "."),
+        no_fit => fitted.as_ref().err().map(|why| no_fit(profile, why)),
     }
+}
+
+/// Why there is no fit, with what helps: the words of the command name stages by their ids and speak of its options.
+fn no_fit(profile: &Profile, why: &str) -> String {
+    let Some((what, _)) = why.split_once(CANNOT_CARRY) else { return capitalised(why) + "." };
+    let id = what.strip_prefix("stage ").unwrap_or_default();
+    let stage = profile.stages.iter().find(|stage| stage.id.0 == id);
+    let what =
+        stage.map_or_else(|| "the time that eggs take".to_owned(), |of| format!("“{}”", capitalised(&of.names.en)));
+    format!(
+        "The number cannot be fitted again yet: the fit takes another lower threshold, and in none of its seasons do the \
+         temperatures reach far enough to carry {what} over to it. The number in use stays. Look again when the season is over, \
+         or ask an administrator to bring in temperatures of whole seasons."
+    )
 }
 
 /// `of the days from 2025-01-01 on` as `of the days from January 1, 2025 on`: the words are the command's too.
@@ -148,7 +166,14 @@ fn with_long_dates(line: &str) -> String {
     line.split(' ').map(word).collect::<Vec<_>>().join(" ")
 }
 
-fn row_of(sighting: &Sighting) -> Value {
+/// Which tree of a region and season it is, where several are: its name, or the day of its report.
+fn which(sighting: &Sighting, all: &[Sighting]) -> Option<String> {
+    let beside = all.iter().filter(|one| (&one.region, one.season) == (&sighting.region, sighting.season));
+    let told = || format!("report of {}", date(Language::En, sighting.told_on));
+    (beside.count() > 1).then(|| sighting.tree.clone().unwrap_or_else(told))
+}
+
+fn row_of(sighting: &Sighting, all: &[Sighting], running: i32) -> Value {
     let axis = Axis::of_season(sighting.season);
     let day = |of: Option<NaiveDate>| of.map(|day| date(Language::En, day));
     context! {
@@ -163,6 +188,8 @@ fn row_of(sighting: &Sighting) -> Value {
         off => sighting.off(sighting.by_number).map(off_words),
         by_fit => day(sighting.by_fit),
         fit_off => sighting.off(sighting.by_fit).map(off_words),
+        which => which(sighting, all),
+        runs => sighting.season == running,
         left_out => sighting.left_out,
         waits => sighting.waits,
     }
@@ -197,7 +224,7 @@ fn fit_of(heat: Heat, profile: &Profile, fit: &FitAgain) -> Value {
     let best = &fit.fit.best;
     let opens = profile.stage(&profile.window.opens);
     let sum_before = opens.and_then(|stage| match stage.need {
-        Need::DegreeDays(sum) => Some(heat.whole(sum)),
+        Need::DegreeDays(sum) => Some(heat.told(sum)),
         Need::Days(_) => None,
     });
     let error = |name: &str, scores: &Scores| {
@@ -224,7 +251,7 @@ fn fit_of(heat: Heat, profile: &Profile, fit: &FitAgain) -> Value {
         unit => heat.symbol(),
         lower => heat.temperature(best.lower_c),
         lower_before => heat.temperature(profile.heat.lower_c()),
-        sum => heat.whole(best.sum.plain()),
+        sum => heat.told(best.sum.plain()),
         sum_before,
         records => best.scores.records,
         flat_from => heat.temperature(fit.flat.from_c),
@@ -244,6 +271,43 @@ fn fit_of(heat: Heat, profile: &Profile, fit: &FitAgain) -> Value {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::season::refit::RefitError;
+
+    #[test]
+    fn what_cannot_be_carried_over_is_told_by_the_stages_name_and_what_helps() {
+        let profile = Profile::pinyon_needle_scale();
+        let what = "stage egg-laying-ends".to_owned();
+        let why = RefitError::CannotCarry { profile: profile.id.clone(), what }.to_string();
+        let said = no_fit(&profile, &why);
+        assert!(said.contains("carry “Most eggs are laid” over"), "{said}");
+        assert!(!said.contains('`') && !said.contains("egg-laying-ends") && said.contains("Look again"), "{said}");
+        assert_eq!(no_fit(&profile, "too few"), "Too few.");
+    }
+
+    #[test]
+    fn trees_of_one_region_and_season_are_told_apart() {
+        let day = |day| NaiveDate::from_ymd_opt(2025, 3, day).unwrap();
+        let one = |tree: Option<&str>, on: u32| Sighting {
+            region: "north".into(),
+            name: "Region north".to_owned(),
+            season: 2025,
+            report: "r".to_owned(),
+            tree: tree.map(str::to_owned),
+            told_on: day(on),
+            seen: Some(day(on)),
+            not_seen: None,
+            by_number: None,
+            by_fit: None,
+            left_out: false,
+            waits: false,
+        };
+        let all = [one(Some("by the gate"), 8), one(None, 9)];
+        assert_eq!(which(&all[0], &all).as_deref(), Some("by the gate"));
+        assert_eq!(which(&all[1], &all).as_deref(), Some("report of March 9"));
+        assert_eq!(which(&all[1], &all[1..]), None);
+        let runs = |running| row_of(&all[1], &all, running).get_attr("runs").unwrap().is_true();
+        assert_eq!((runs(2025), runs(2026)), (true, false));
+    }
 
     /// Before: dates as the command writes them.
     #[test]

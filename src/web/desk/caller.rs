@@ -10,7 +10,7 @@ use minijinja::value::Value;
 
 use super::{NAVIGATION, NEW_REGION, PRACTICE_NAVIGATION, cookies};
 use crate::language::Language;
-use crate::people::account::Account;
+use crate::people::account::{Account, Deed};
 use crate::region::Region;
 use crate::service::desk::{Begun, Credentials, Place, local};
 use crate::service::practice::{Goal, Standing};
@@ -125,7 +125,8 @@ impl Caller {
 
     /// The page `desk/NAME`. It finds `form_token`, `link` (path before links of the desk), `me` (the account's name, where
     /// somebody is signed in whole), `navigation`, `path`, what the public pages' frame finds (`root`, `style`, `mark`, `sender`,
-    /// `help`, `exercise`, `practice`: where its clock stands, `clock_goes`: where it is being moved to) and what `shown` holds.
+    /// `help`, `exercise`, `practice`: where its clock stands, `clock_goes`: where it is being moved to), `moves_clock` (whether
+    /// they may move it) and what `shown` holds.
     pub fn page(&self, name: &str, shown: Value) -> Result<Response, Fault> {
         let site = &self.visit.site;
         let me = Desk::of(self, None);
@@ -161,6 +162,7 @@ impl Caller {
                 local(practice.now(), site.app().config.schedule.time_zone)
             }),
             clock_goes => goal(site),
+            moves_clock => me.as_ref().is_some_and(|me| me.account().may(Deed::Act)),
             sender => &site.app().config.messages.sender_name,
         };
         let html = site

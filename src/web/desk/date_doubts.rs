@@ -68,3 +68,37 @@ fn curve(wash: &WashShare, days: &WindowDays, today: NaiveDate, axis: &Axis) -> 
 fn hundredth(share: f64) -> u32 {
     (share * 100.0).round().max(0.0) as u32
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::season::window::DeadlineRule;
+    use crate::web::templates::Pages;
+
+    #[test]
+    fn a_last_day_that_is_the_best_one_is_told_once() {
+        let day = |day| NaiveDate::from_ymd_opt(2025, 3, day).unwrap();
+        let wash = WashShare { first: day(1), one: vec![0.5, 0.8, 0.9, 0.96, 0.94], second: None };
+        let of = |deadline| WindowDays {
+            look_from: day(1),
+            best: None,
+            deadline,
+            rule: DeadlineRule::LeastDays,
+            last_from: day(1),
+            hatch_early: None,
+            hatch_late: None,
+            settled: None,
+            was: None,
+        };
+        let pages = Pages::load().unwrap();
+        for (deadline, said) in [
+            (day(4), "<b>96 on March 4</b>, the most of any day and the last one, and 50 today."),
+            (day(5), "<b>96 on March 4</b>, the most of any day, 94 on March 5, the last day, and 50 today."),
+        ] {
+            let curve = curve(&wash, &of(deadline), day(1), &Axis::of_season(2025));
+            let date_doubts = context! { curve, chance => (), parts => Vec::<Value>::new(), weather_only => false };
+            let shown = pages.render("desk/_doubts", context! { date_doubts, months => "" }).unwrap();
+            assert!(shown.contains(said), "{said}: {shown}");
+        }
+    }
+}

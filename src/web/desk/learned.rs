@@ -113,6 +113,11 @@ pub(super) async fn chosen(desk: &Desk, asked: &Typed) -> Result<Result<Chosen, 
     }
 }
 
+/// Whether what stands against it is about the reason that was given, and so leads to its field.
+pub(super) fn is_of_why(against: Option<&str>) -> bool {
+    against.is_some_and(|against| against.starts_with("Say why"))
+}
+
 pub(super) fn path_of(chosen: &Chosen) -> String {
     format!("/desk/learned?profile={}&season={}", chosen.profile.id, chosen.season)
 }
@@ -146,6 +151,7 @@ async fn shown(desk: &Desk, asked: &Typed, done: Option<&str>, against: Option<S
         .collect();
     let around = context! {
         profiles,
+        of_why => is_of_why(against.as_deref()),
         against,
         done,
         keeps => desk.account().may(Deed::Administer),
@@ -220,6 +226,15 @@ impl Heat {
     /// Of °C·day.
     pub(super) fn whole(self, celsius: f64) -> String {
         whole(self.0.heat(celsius))
+    }
+
+    /// Of °C·day, with its unit: `400 °C·day`, `720 °F·day (400 °C·day)`.
+    pub(super) fn told(self, celsius: f64) -> String {
+        let own = format!("{} {}", self.whole(celsius), self.symbol());
+        match self.0 {
+            HeatUnit::Celsius => own,
+            HeatUnit::Fahrenheit => format!("{own} ({} °C·day)", whole(celsius)),
+        }
     }
 
     /// Of °C·day: `+3`, `−12`, `0`.
@@ -305,7 +320,8 @@ fn stage_of(
 
 fn range_of(range: &Range, heat: Heat) -> Value {
     let Range { mean, sd, early, late, .. } = *range;
-    context! { mean => heat.whole(mean), sd => heat.whole(sd), early => heat.whole(early), late => heat.whole(late) }
+    let told = heat.told(mean);
+    context! { told, mean => heat.whole(mean), sd => heat.whole(sd), early => heat.whole(early), late => heat.whole(late) }
 }
 
 fn teacher_of(belief: &Belief, report: &Teacher, heat: Heat, name: &dyn Fn(&RegionId) -> String) -> Value {

@@ -83,6 +83,7 @@ async fn tried(desk: &Desk, typed: &Typed) -> Result<Response, Fault> {
         Err(mut faults) => {
             let taken = taken_beside(desk, typed, &faults).await?;
             faults.extend(taken);
+            faults.extend(no_height(desk, typed, &faults));
             return refused(desk, typed, &faults);
         }
     };
@@ -109,6 +110,14 @@ async fn tried(desk: &Desk, typed: &Typed) -> Result<Response, Fault> {
             with_status(shown(desk, typed, &[("drafts", why)]), StatusCode::TOO_MANY_REQUESTS)
         }
     }
+}
+
+/// A height that the form asks for where nothing is looked up. Alone it stands against nothing: stations around may tell it.
+fn no_height(desk: &Desk, typed: &Typed, faults: &[FieldFault]) -> Option<FieldFault> {
+    let is_told = faults.iter().any(|(field, _)| *field == "elevation_ft");
+    let looks_up = desk.site().app().config.feeds.look_up;
+    let lacks = !looks_up && !is_told && text(typed, "elevation_ft").is_empty();
+    lacks.then(|| ("elevation_ft", "Give the elevation: nothing is looked up.".to_owned()))
 }
 
 /// Begins a draft; the one that it follows, if any, goes.

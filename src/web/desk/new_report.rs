@@ -51,8 +51,7 @@ pub(super) async fn sent(desk: Desk, upload: Upload) -> Result<Response, Fault> 
     let regions = app.store.regions().await?;
     let region = regions.iter().find(|region| region.id.as_str() == field(&typed, "region"));
     let Some(region) = region else {
-        let fault = ("region", "Choose the region in which the tree stands.".to_owned());
-        return refused(&desk, &regions, None, &typed, vec![fault]);
+        return refused(&desk, &regions, None, &typed, without_region(&desk, &regions, &typed)?);
     };
     let (new, mut faults) = read(&desk, region, &typed)?;
     let photograph = match photograph {
@@ -246,6 +245,16 @@ fn read(desk: &Desk, region: &Region, typed: &Typed) -> Result<(Option<NewFieldR
         note,
     });
     Ok((new, faults))
+}
+
+/// All that is wrong where no region is chosen, as far as it can be told without one.
+fn without_region(desk: &Desk, regions: &[Region], typed: &Typed) -> Result<Vec<FieldFault>, Fault> {
+    let mut faults = vec![("region", "Choose the region in which the tree stands.".to_owned())];
+    if let Some(any) = regions.first() {
+        let (_, others) = read(desk, any, typed)?;
+        faults.extend(others.into_iter().filter(|(field, _)| !["zip", "count"].contains(field)));
+    }
+    Ok(faults)
 }
 
 fn refused(

@@ -21,7 +21,7 @@ use crate::people::{Channel, Language};
 use crate::region::Region;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
-use crate::service::desk::notice::{NoticeInDepth, messages, notice_in_depth};
+use crate::service::desk::notice::{NoticeInDepth, messages, notice_in_depth, standing_shown};
 use crate::service::desk::rests_on::RestsOn;
 use crate::service::desk::{DeskError, Hand, acts, channel_words, kind_words, local, wording};
 use crate::store::{Conflict, StoreError};
@@ -36,7 +36,8 @@ const DONE: [&str; 9] =
 
 /// What was asked for and cannot be had.
 struct Refused<'a> {
-    /// The form: `send`, `hold`, `call-off`, `recall` or `undo`; `hold-end` is that of a hold whose end is at fault.
+    /// The form: `send`, `hold`, `call-off`, `recall` or `undo`; `hold-end` is that of a hold whose end is at fault, `hold-day` of
+    /// one that ends on the wrong day.
     form: &'a str,
     why: String,
     typed: &'a Typed,
@@ -168,6 +169,8 @@ async fn after(
             }
             DeskError::Store(_) | DeskError::NotYours { .. } => Err(fault_of(why)),
             other => {
+                let of_day = matches!(other, DeskError::HoldInThePast { .. } | DeskError::HoldTooLong { .. });
+                let form = if of_day { "hold-day" } else { form };
                 let why = crate::season::phrases::capitalised(&other.to_string()) + ".";
                 refused(desk, id, Refused { form, why, typed }).await
             }
@@ -193,6 +196,7 @@ fn stood_against(why: &Conflict, desk: &Desk) -> Result<String, Fault> {
             "Somebody was faster: it has left. Look at where it stands, and decide again.".to_owned()
         }
         Conflict::NoticeStatus { status, .. } => {
+            let status = if *status == "cancelled" { "called off" } else { *status };
             format!("Somebody was faster: it is {status} now. Look at where it stands, and decide again.")
         }
         other => crate::season::phrases::capitalised(&other.to_string()) + ".",
@@ -273,6 +277,7 @@ async fn shown(
             decided_on => notice.decided_on.format("%B %-d").to_string(),
             to_nobody => seen.to_nobody(),
             nobody => seen.nobody(),
+            had_nobody => seen.signed_up_since.is_some(),
             whom,
             recipients => seen.recipients(),
             reads => seen.reads.iter().map(shown_reading).collect::<Vec<_>>(),
@@ -326,7 +331,7 @@ fn tag(seen: &NoticeInDepth) -> &'static str {
         "released" if seen.all_out => "sent",
         "released" if seen.is_to_come => "left",
         "released" => "being sent",
-        other => other,
+        _ => standing_shown(&seen.notice),
     }
 }
 

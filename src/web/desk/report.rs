@@ -424,7 +424,8 @@ pub(super) async fn notices_since(
             stands => capitalised(&fate_beside(notice, quiet, of.time_zone, now, report)) + had_nobody,
             went_to,
             may_stop => mine && may.hold && leaves.is_some(),
-            may_recall => mine && may.recall,
+            // Who joins may still get one that had nobody to go to: its own page says so.
+            may_recall => mine && may.recall && had_nobody.is_empty(),
         };
         if is_of(notice, report) { of_it.push(line) } else { beside.push(line) }
     }

@@ -22,6 +22,7 @@ use crate::service::desk::messages::{
     Draft, TextInDepth, TextRow, Tried, Unsaid, placeholders, read_with, restore_words, set_words, text, texts, tried,
     usual_sample,
 };
+use crate::service::desk::region_words::quoted;
 use crate::service::desk::{DeskError, Word, local};
 use crate::store::wordings::WordingVersion;
 use crate::web::Fault;
@@ -285,7 +286,7 @@ async fn shown(
             faults => faults.len(),
             looks,
             against => stands,
-            set_aside => row.set_aside.iter().map(|fault| capitalised(fault)).collect::<Vec<_>>(),
+            set_aside => row.set_aside.iter().map(|fault| quoted(&capitalised(fault))).collect::<Vec<_>>(),
             seen => typed_or("seen", &seen.version().to_string()),
             is_changed => seen.history.first().is_some_and(|newest| newest.en.is_some() || newest.es.is_some()),
             folder_words => app.config.messages.folder.is_some(),

@@ -3,10 +3,11 @@
 use crate::language::Language;
 use crate::message::TransactionalKind;
 use crate::message::samples;
-use crate::message::templates::{Origin, TextKind, TextName};
+use crate::message::templates::{Origin, TextKind, TextName, words_of};
 use crate::season::NoticeKind;
 use crate::season::phrases::capitalised;
 use crate::service::desk::messages::{FaultAt, TextFault};
+use crate::service::desk::region_words::quoted;
 use crate::service::desk::{channel_words, kind_words};
 
 /// `Wash now: text message`.
@@ -149,13 +150,32 @@ pub(super) fn whose_of_all(origins: &[(Language, Origin)]) -> String {
 pub(super) fn told(fault: &TextFault) -> String {
     // The table of placeholders stands on the page.
     let what = with_examples(fault.what.split("; names to use here").next().unwrap_or_default());
+    let what = quoted(&with_meanings(&what));
     let said = match &fault.at {
         FaultAt::Text => format!("The text {what}"),
         FaultAt::Notation(None) => capitalised(&what),
         FaultAt::Notation(Some(line)) => format!("Line {line}: {what}"),
         FaultAt::Within(text) => format!("“{}”, which it is part of, {what}", title(text)),
+        FaultAt::Throughout(texts) => format!("Each of {texts} texts that it is part of {what}"),
     };
     if said.ends_with(['.', '!', '?']) { said } else { said + "." }
+}
+
+/// Placeholders that are to be put somewhere, each with what it stands for.
+fn with_meanings(what: &str) -> String {
+    let mut parts = what.split("}}");
+    let mut said = parts.next().unwrap_or_default().to_owned();
+    for rest in parts {
+        let name = said.rsplit_once("{{ ").map_or("", |(_, name)| name.trim());
+        let meaning = words_of(name);
+        let is_put = rest.starts_with(" where it belongs") || rest.starts_with(" or {{");
+        said += "}}";
+        if is_put && !meaning.is_empty() {
+            said += &format!(" ({meaning})");
+        }
+        said += rest;
+    }
+    said
 }
 
 /// The samples as the page calls them, where it lets one choose between them.
@@ -193,6 +213,23 @@ mod tests {
             let said = purpose(&name);
             assert!(said.ends_with('.') && said != purpose_of_part("none"), "{name}: {said}");
         }
+    }
+
+    #[test]
+    fn a_fault_is_told_with_what_placeholders_stand_for_and_without_marks_of_programs() {
+        let told_of = |at: FaultAt, what: &str| told(&TextFault { language: None, at, what: what.to_owned() });
+        assert_eq!(
+            told_of(FaultAt::Text, "does not say who: put {{ sender_short }} or {{ wash_by }} where it belongs"),
+            format!(
+                "The text does not say who: put {{{{ sender_short }}}} ({}) or {{{{ wash_by }}}} (the last day to wash) where \
+                 it belongs.",
+                words_of("sender_short")
+            )
+        );
+        assert_eq!(
+            told_of(FaultAt::Throughout(5), "says `eggs now` where nobody has seen eggs"),
+            "Each of 5 texts that it is part of says “eggs now” where nobody has seen eggs."
+        );
     }
 
     #[test]

@@ -15,6 +15,7 @@ use crate::message::check::OwnFault;
 use crate::people::{Channel, Language};
 use crate::season::phrases;
 use crate::service::desk::notice::{May, reading};
+use crate::service::desk::region_words::quoted;
 use crate::service::desk::wording::{Draft, drafts, reword, tried};
 use crate::service::desk::{DeskError, Hand, kind_words};
 use crate::store::notices::{Notice, OwnText};
@@ -111,8 +112,10 @@ fn shown(
     };
     let faults_of = |language: Language, channel: Channel| -> Vec<String> {
         let own = faults.iter().filter(|fault| (fault.language, fault.channel) == (language, channel));
-        own.map(|fault| format!("The text {}.", fault.what)).collect()
+        own.map(|fault| quoted(&format!("The text {}.", fault.what))).collect()
     };
+    // What is wrong with a subject alone stands at the subject.
+    let of_subject = |what: &String| what.starts_with("The text has a subject");
     let base = desk.site().app().config.messages.public_url.url();
     let reads = written.into_iter().map(|own| reading(own, base)).collect::<Result<Vec<_>, _>>().map_err(fault_of)?;
     let languages: Vec<Value> = Language::ALL
@@ -122,6 +125,8 @@ fn shown(
             let read = |channel: Channel| {
                 reads.iter().find(|one| one.language == language && one.channel() == channel).map(shown_reading)
             };
+            let (subject_faults, email_faults): (Vec<String>, Vec<String>) =
+                faults_of(language, Channel::Email).into_iter().partition(of_subject);
             context! {
                 code => language.code(),
                 name => language.english_name(),
@@ -129,7 +134,8 @@ fn shown(
                 subject => email.map(|draft| draft.subject.as_str()),
                 email => email.map(|draft| draft.body.as_str()),
                 sms_faults => faults_of(language, Channel::Sms),
-                email_faults => faults_of(language, Channel::Email),
+                subject_faults,
+                email_faults,
                 sms_reads => read(Channel::Sms),
                 email_reads => read(Channel::Email),
             }

@@ -510,7 +510,7 @@ async fn the_end_of_a_notice_that_waited_says_what_became_of_it() {
              staff_note = 'recalled by maria: wrong region'",
             "was sent by maria and was recalled (wrong region).",
         ),
-        ("status = 'cancelled', staff_note = 'wrong station'", "was cancelled (wrong station)."),
+        ("status = 'cancelled', staff_note = 'wrong station'", "was called off (wrong station)."),
         ("status = 'held'", "is held."),
     ] {
         on_each_engine("how a notice ended", |store| async move {

@@ -68,6 +68,7 @@ async fn a_hold_and_a_calling_off_are_taken_back_too() {
         let house = House::new(store, leaves("2026-03-16T18:00:00Z")).await;
         acts::call_off(&house.app, everywhere(), &house.id, Some("wrong station")).await.unwrap();
         assert_eq!(house.word().await, "cancelled");
+        assert_eq!(standing_shown(&house.app.store.notice(&house.id).await.unwrap()), "called off", "for people");
         acts::undo(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
         assert_eq!(house.word().await, "waiting");
 

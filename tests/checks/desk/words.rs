@@ -116,6 +116,29 @@ async fn a_day_that_one_language_alone_tells_is_refused() {
 }
 
 #[tokio::test]
+async fn a_day_that_is_left_out_is_asked_for_once_and_a_line_of_the_head_by_its_name() {
+    let house = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
+    let mut own = house.drafts().await;
+    let mut line = String::new();
+    change(&mut own, Language::En, Channel::Email, |draft| {
+        line = draft.body.lines().find(|line| line.starts_with("When ::")).expect("a line at the head").to_owned();
+        let without = draft.body.lines().filter(|line| !line.starts_with("When ::")).map(|line| format!("{line}\n"));
+        draft.body = without.collect::<String>().replace("March 30", "soon");
+        draft.subject = draft.subject.replace("March 30", "soon");
+    });
+    let refused = reword(&house.app, everywhere(), &house.id, &own).await.unwrap_err();
+    let DeskError::Words(faults) = &refused else { panic!("{refused}") };
+    let said: Vec<&str> = faults
+        .iter()
+        .filter(|fault| (fault.language, fault.channel) == (Language::En, Channel::Email))
+        .map(|fault| fault.what.as_str())
+        .collect();
+    assert!(said.iter().any(|what| what.contains("at its head, the line “When” is gone")), "{line}: {said:?}");
+    assert!(!said.iter().any(|what| what.contains("when it is time")), "{said:?}");
+    assert!(!said.iter().any(|what| what.contains("the first of the best days")), "{said:?}");
+}
+
+#[tokio::test]
 async fn a_preview_shows_the_link_to_stop_below_the_address_of_the_settings() {
     let house = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
     let mut own = house.drafts().await;

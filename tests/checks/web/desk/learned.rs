@@ -53,6 +53,7 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
         let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
         let page = ready(&mut observer, PAGE).await;
         assert!(page.contains("Administrators freeze learning") && !page.contains("learned/freeze\""), "{page}");
+        assert!(page.contains("<h2>Who decides on it</h2>") && !page.contains("Your word on it"), "{page}");
         let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
         let page = ready(&mut admin, PAGE).await;
         assert!(page.contains("With 1 report") && page.contains("What each report pulls"), "{page}");
@@ -68,7 +69,7 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
 
         let silent = said(&mut admin, "freeze", &[("why", " ")]).await;
         assert_eq!(silent.status, StatusCode::UNPROCESSABLE_ENTITY);
-        assert!(silent.body.contains("Say why"), "{}", silent.body);
+        assert!(silent.body.contains("<a href=\"#why\">Say why"), "{}", silent.body);
         let frozen = said(&mut admin, "freeze", &[("why", "the crew reads bark wrongly")]).await;
         assert_eq!(frozen.status, StatusCode::SEE_OTHER, "{}", frozen.body);
         // What is confirmed from now on teaches nothing.
@@ -255,7 +256,10 @@ async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_
         let who = if fahrenheit { "olga" } else { "otto" };
         let (mut observer, _) = desk.signed_in(who, Role::Observer, RegionReach::default()).await;
         let page = ready(&mut observer, &path).await;
-        assert!(page.contains(&format!(" {unit}·day</b>, now ")) && !page.contains(other), "{page}");
+        // Who reads °F is told °C·day behind it.
+        let sum = if fahrenheit { " °C·day)</b>, now " } else { " °C·day</b>, now " };
+        assert!(page.contains(sum) && page.contains(&format!(" {unit}·day")), "{page}");
+        assert_eq!(page.contains(other), fahrenheit, "{page}");
         let picture = observer.get(&format!("{PAGE}/fit.svg?profile=pinyon-needle-scale&season=2025")).await.body;
         assert!(picture.contains(&format!("Lower threshold, {unit}")), "{picture}");
     }
@@ -326,7 +330,9 @@ async fn without_reports_one_sentence_and_one_range_stand_there_in_the_unit_of_t
         let (mut observer, _) = desk.signed_in(who, Role::Observer, RegionReach::default()).await;
         let page = ready(&mut observer, PAGE).await;
         assert!(page.contains("No confirmed report teaches anything yet"), "{page}");
-        assert!(page.contains(own) && !page.contains(other) && !page.contains("With 0 reports"), "{page}");
+        assert!(page.contains(own) && !page.contains("With 0 reports"), "{page}");
+        // Who reads °F·day is told °C·day behind it.
+        assert_eq!((page.contains(other), page.contains(" °F·day (")), (fahrenheit, fahrenheit), "{page}");
         let (dates, heat) = (page.find("Dates of 3 regions"), page.find("How much heat each stage takes"));
         assert!(dates.is_some() && dates < heat, "days come first: {page}");
         let picture =

@@ -219,6 +219,20 @@ async fn a_slip_is_told_at_once_beside_its_field() {
 }
 
 #[tokio::test]
+async fn where_nothing_is_looked_up_an_empty_form_asks_for_the_elevation_too() {
+    let store = Store::in_memory().await.unwrap();
+    let desk = DeskWorld::with(store, |config| config.feeds.look_up = false).await;
+    with_places(desk.store()).await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    maria.get("/desk/new-region").await;
+    let answer = maria.post("/desk/new-region", &form(&[("name", ""), ("zips", "")])).await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+    for field in ["name", "zips", "elevation_ft"] {
+        assert!(answer.body.contains(&format!("<a href=\"#{field}\">")), "{field}: {}", answer.body);
+    }
+}
+
+#[tokio::test]
 async fn what_is_seldom_wanted_is_folded_away_and_stands_open_where_something_in_it_is_wrong() {
     let desk = desk_at(Store::in_memory().await.unwrap(), None).await;
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;

@@ -93,6 +93,7 @@ async fn staff_of_another_region_read_and_cannot_act() {
     let (mut browser, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
     let page = browser.get(PAGE).await;
     assert_eq!(page.status, StatusCode::OK);
+    assert!(page.body.contains("If staff sent it now, the first would leave from "), "{}", page.body);
     assert!(page.body.contains("It is not yours to decide") && !page.body.contains("name=\"seen\""), "{}", page.body);
     for act in ["send", "hold", "call-off", "recall", "undo", "words", "restore-words"] {
         let answer = browser.post(&format!("{PAGE}/{act}"), &[("why", "because")]).await;
@@ -114,6 +115,7 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
         (vec![("end", "open"), ("why", "call 505 555 0101")], "it holds a telephone number"),
         (vec![("end", "at"), ("why", "crew"), ("day", "3/14/2026"), ("time", "09:00")], "such as 2026-03-14"),
         (vec![("end", "at"), ("why", "crew"), ("day", "2099-03-14"), ("time", "09:00")], "it is of use until"),
+        (vec![("end", "at"), ("why", "crew"), ("day", "2001-03-14"), ("time", "09:00")], "must end after now"),
         // The choice that stands there already, and a day that would be forgotten.
         (vec![("end", "open"), ("why", "crew"), ("day", "2099-03-14"), ("time", "10:00")], "A day is typed, but"),
     ] {
@@ -124,6 +126,8 @@ async fn an_act_is_one_row_of_the_audit_with_account_and_reason() {
         let (_, alert) = answer.body.split_once("role=\"alert\"><p><a href=\"#").expect("a way to the field");
         let (field, _) = alert.split_once('"').unwrap();
         assert!(answer.body.contains(&format!("id=\"{field}\"")), "{field}: {}", answer.body);
+        let of_day = ["it is of use until", "must end after now"].contains(&wanted);
+        assert_eq!(field == "day", of_day, "{field}: {wanted}");
         // The form is as it was.
         for (_, value) in form.iter().filter(|(name, value)| *name != "end" && !value.contains('/')) {
             assert!(answer.body.contains(&format!("value=\"{value}\"")), "{value}: {}", answer.body);
@@ -265,6 +269,8 @@ async fn words_of_one_notice_without_their_caution_are_not_kept() {
         assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{field} {with}");
         let told = answer.body.split(&format!("id=\"{field}-error\"")).nth(1).expect("a fault at these words");
         assert!(told.split("</ul>").next().unwrap().contains(lacks), "{lacks}: {told}");
+        let subject = "<div class=\"field wrong\">\n<label for=\"subject_";
+        assert!(!answer.body.contains(subject), "nothing is wrong with the subject: {}", answer.body);
     }
     assert_eq!(desk.store().notice_words(&ID.into()).await.unwrap(), before);
     // With them they are.

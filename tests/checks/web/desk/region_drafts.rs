@@ -76,6 +76,11 @@ async fn where_no_station_fits_the_closest_is_offered_and_used_by_one_press() {
     maria.get(&next).await;
     let saved = maria.post(&format!("{next}/save"), &[("sure", "yes")]).await;
     assert_eq!(saved.header("location"), "/desk/region/alta-vega?done=added", "{}", saved.body);
+    let page = maria.get(saved.header("location")).await.body;
+    assert!(
+        page.contains("If anybody waited for its ZIP codes, they are told") && !page.contains("0 addresses"),
+        "{page}"
+    );
     assert_eq!(desk.store().region(&"alta-vega".into()).await.unwrap().stations.len(), 1);
 }
 

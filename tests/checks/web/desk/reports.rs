@@ -183,6 +183,13 @@ async fn what_cannot_be_is_told_at_its_field_and_nothing_is_kept() {
         assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{field} {value}");
         assert!(answer.body.contains(said), "{field} {value}: {}", answer.body);
     }
+    // All at once.
+    let answer =
+        vera.upload("/desk/new-report", &[("region", ""), ("saw", ""), ("date", "soon"), ("zip", "00101")], None).await;
+    for said in ["Choose the region", "Choose what was seen", "such as 2026-03-14"] {
+        assert!(answer.body.contains(said), "{said}: {}", answer.body);
+    }
+    assert!(!answer.body.contains("is not a ZIP code of"), "of no region yet: {}", answer.body);
     // What is not theirs waits for others.
     let form = [("region", "north"), ("saw", "eggs"), ("date", "2025-03-09"), ("count", "yes")];
     let answer = vera.upload("/desk/new-report", &form, None).await;

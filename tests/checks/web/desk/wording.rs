@@ -112,7 +112,9 @@ async fn refused_words_stay_in_the_form_and_what_is_missing_stands_at_their_plac
     let english = answer.body.split("id=\"en-error\"").nth(1).expect("a fault at the English words");
     let english = english.split("</ul>").next().unwrap();
     assert!(
-        english.contains("The text does not say the last day to wash: put {{ wash_by }} where it belongs."),
+        english.contains(
+            "The text does not say the last day to wash: put {{ wash_by }} (the last day to wash) where it belongs."
+        ),
         "{english}"
     );
     // One mistake is told once.
