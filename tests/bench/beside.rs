@@ -33,7 +33,12 @@ pub struct Running(Child);
 impl Running {
     pub fn start(command: &mut Command) -> Self {
         use std::os::unix::process::CommandExt;
-        let quiet = command.stdin(Stdio::null()).stderr(Stdio::null()).process_group(0);
+        Self::start_leader(command.process_group(0))
+    }
+
+    /// A program that makes a process group of its own, which who leads one cannot.
+    fn start_leader(command: &mut Command) -> Self {
+        let quiet = command.stdin(Stdio::null()).stderr(Stdio::null());
         Self(quiet.spawn().unwrap_or_else(|why| panic!("{command:?}: {why}")))
     }
 }
@@ -86,7 +91,8 @@ impl Postfix {
     }
 
     pub fn start(&self) -> Running {
-        let running = Running::start(Command::new(POSTFIX).args(["-c", &self.conf(), "-s"]).stdout(Stdio::null()));
+        let mut master = Command::new(POSTFIX);
+        let running = Running::start_leader(master.args(["-c", &self.conf(), "-s"]).stdout(Stdio::null()));
         until_listens(self.port);
         running
     }
