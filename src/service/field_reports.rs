@@ -48,7 +48,7 @@ impl TellingFault {
             Self::NotBefore { day, seen } => {
                 format!("{}: a day before {}, on which it was seen, is wanted", long(*day), long(*seen))
             }
-            Self::Contradiction { .. } | Self::Words { .. } => self.to_string(),
+            Self::Contradiction { .. } | Self::Words { .. } | Self::Address { .. } => self.to_string(),
         }
     }
 }
