@@ -36,6 +36,15 @@ impl Running {
         Self::start_leader(command.process_group(0))
     }
 
+    /// With all that it says in a file.
+    fn start_logged(command: &mut Command, log: &Path) -> Self {
+        use std::os::unix::process::CommandExt;
+        let log = std::fs::File::create(log).unwrap();
+        let errors = log.try_clone().unwrap();
+        let logged = command.stdin(Stdio::null()).stdout(log).stderr(errors).process_group(0);
+        Self(logged.spawn().unwrap_or_else(|why| panic!("{command:?}: {why}")))
+    }
+
     /// A program that makes a process group of its own, which who leads one cannot.
     fn start_leader(command: &mut Command) -> Self {
         let quiet = command.stdin(Stdio::null()).stderr(Stdio::null());
@@ -201,7 +210,7 @@ impl Kannel {
         std::fs::create_dir_all(folder.join("store")).unwrap();
         let mut programs = Vec::new();
         for (program, port) in [(BEARERBOX, Some(inside)), (SMSBOX, Some(sendsms)), (CARRIER, None)] {
-            let output = std::fs::File::create(folder.join(format!("{}.log", programs.len()))).unwrap();
+            let log = folder.join(format!("{}.log", programs.len()));
             let mut command = Command::new(program);
             match port {
                 Some(_) => command.args(["-v", "4", "kannel.conf"]),
@@ -217,7 +226,7 @@ impl Kannel {
                     "1 1 text none",
                 ]),
             };
-            programs.push(Running::start(command.current_dir(&folder).stdout(output)));
+            programs.push(Running::start_logged(command.current_dir(&folder), &log));
             port.inspect(|port| until_listens(*port));
         }
         std::thread::sleep(Duration::from_secs(1));
@@ -231,7 +240,7 @@ impl Kannel {
 
     /// What has come to the carrier.
     pub fn arrived(&self) -> usize {
-        // The carrier says so on its standard error or output, a line each.
+        // A line each.
         let said = std::fs::read(self.folder.join("2.log")).unwrap_or_default();
         String::from_utf8_lossy(&said).matches("Got message").count()
     }
