@@ -58,12 +58,13 @@ async fn a_notice_with_reasons_of_its_own_is_not_put_down_to_a_report() {
     let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
     maria.get(&own).await;
     let answer = maria.post(&format!("{own}/confirm"), &[]).await;
-    put_notice(&desk, NoticeKind::GetReady, desk.world.clock.now()).await;
+    // "Get ready" was passed over with it.
+    put_notice(&desk, NoticeKind::WashNow, desk.world.clock.now()).await;
     let page = maria.get(answer.header("location")).await.body;
     let at = |what: &str| page.find(what).unwrap_or_else(|| panic!("no {what}: {page}"));
     let (of_it, also) = (at("<h2>Came up since</h2>"), at("<h2>Also came up here since</h2>"));
     assert!(of_it < at("Inspect now for Region north") && at("Inspect now for Region north") < also, "{page}");
-    assert!(also < at("Get ready for Region north"), "{page}");
+    assert!(also < at("Wash now for Region north"), "{page}");
 }
 
 /// A notice of north that waits for a word because of what a report saw on March 8.
