@@ -129,11 +129,14 @@ fn head_lines(message: &Message) -> Vec<String> {
     rows.map(|(name, _)| name).collect()
 }
 
+/// What a text must say itself and is asked for already.
+type AskedFor = BTreeSet<(Language, Channel, &'static str)>;
+
 /// A day, or the way to more, that one half of the people is told and the other is not.
 fn languages_differ(
     kind: NoticeKind,
     facts: &NoticeFacts,
-    (messages, asked): (&[(Language, &Message)], &BTreeSet<(Language, Channel, &'static str)>),
+    (messages, asked): (&[(Language, &Message)], &AskedFor),
     channel: Channel,
 ) -> Vec<OwnFault> {
     let said: Vec<(Language, BTreeSet<&'static str>)> = messages

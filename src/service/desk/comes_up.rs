@@ -209,13 +209,10 @@ mod tests {
         let look = one(NoticeKind::InspectNow, Leaves::AtOnce, 3);
         let asks = one(NoticeKind::InspectNow, Leaves::NeedsWord, 3);
         let ready = one(NoticeKind::GetReady, Leaves::NeedsWord, 1);
-        assert_eq!(only_with(vec![look.clone(), ready.clone()], std::slice::from_ref(&ready)), [look.clone()]);
-        assert_eq!(
-            only_with(vec![look.clone()], std::slice::from_ref(&asks)),
-            [look.clone()],
-            "nobody is asked any more"
-        );
-        assert_eq!(only_with(vec![look.clone()], std::slice::from_ref(&look)), []);
+        let alone = std::slice::from_ref;
+        assert_eq!(only_with(vec![look.clone(), ready.clone()], alone(&ready)), alone(&look));
+        assert_eq!(only_with(vec![look.clone()], alone(&asks)), alone(&look), "nobody is asked any more");
+        assert_eq!(only_with(vec![look.clone()], alone(&look)), []);
         let when = "with the next cycle";
         assert_eq!(
             sum_in_words(&[&[look.clone(), ready.clone()], &[asks], &[]], "It will also bring up", when),

@@ -1,6 +1,6 @@
 //! What has become of the report that a notice rests on: whoever is asked for a word on the notice is told.
 
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate};
 use chrono_tz::Tz;
 
 use super::DeskError;
@@ -9,6 +9,7 @@ use crate::season::NoticeStatus;
 use crate::season::decide::{Reason, Terms};
 use crate::season::phrases::date;
 use crate::service::app::App;
+use crate::service::field_reports::long;
 use crate::store::field_reports::StoredReport;
 use crate::store::notices::Notice;
 use crate::store::{Conflict, StoreError};
@@ -47,6 +48,7 @@ fn changed(report: &StoredReport, on: NaiveDate, zone: Tz) -> Option<String> {
         return Some(format!("The report it rests on was set aside on {aside_on} by {}.", report.change.by_words()));
     }
     let is_other = report.day_known && report.observed_on != on;
+    let day = |of| if report.observed_on.year() == on.year() { day(of) } else { long(of) };
     is_other
         .then(|| format!("The report it rests on is now told as seen on {}, not {}.", day(report.observed_on), day(on)))
 }

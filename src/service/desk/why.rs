@@ -283,7 +283,7 @@ pub(super) fn approval(needed: &ApprovalNeeded) -> String {
         }
         ApprovalNeeded::NotOnRealDays => "The heat sum rests on days that were filled in and not measured.".to_owned(),
         ApprovalNeeded::NowTooEarly { expected: Some(expected) } => {
-            format!("Newer temperatures put it later, on {}.", day(expected))
+            format!("What is known since puts it later, on {}.", day(expected))
         }
         ApprovalNeeded::NowTooEarly { expected: None } => {
             "By newer temperatures it does not come this season.".to_owned()
