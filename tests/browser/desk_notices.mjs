@@ -75,9 +75,9 @@ async function walk() {
   await says("notice taken back", "It waits for a word");
 
   await inspect("notice sent", { response: await press(button("Send it now")) });
-  await says("notice sent", "Being sent, on the word of maria");
+  await says("notice sent", "It leaves on the word of maria");
   const main = await page.locator("main").innerText();
-  wanted("notice sent", !/\bSent\b/.test(main), "it says Sent while it is being sent");
+  wanted("notice sent", !/\bSent\b/.test(main), "it says Sent before anything is sent");
 
   await inspect("today with one on its way", { response: await page.goto(`${BASE}/desk/today`) });
   const back = page.getByRole("button", { name: "Take it back" }).first();

@@ -32,6 +32,7 @@ mod held;
 pub mod left;
 mod overtaken;
 mod regions;
+mod stands;
 mod text_faults;
 mod troubles;
 pub(super) mod why;

@@ -10,9 +10,10 @@ use super::held::{hold_note, said_of_ended};
 use super::left::{left_because_of, left_from, left_words};
 use super::nobody::{left_to_nobody, signed_up_now};
 use super::rests_on::{RestsOn, rests_on};
+use super::stands::{HowFar, deleted, gone, recalled, stands, stands_left};
 use super::why::{self, Why};
 use super::{DeskError, local, overtaken};
-use crate::delivery::pace::{Estimate, Waiting};
+use crate::delivery::pace::Waiting;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::DeliveryState;
 use crate::dispatch::estimate::all_sent_by_with;
@@ -24,12 +25,13 @@ use crate::message::templates::{STOP_LINK, chart_of, notation_of};
 use crate::message::{EmailChart, Message, Personal, personalise};
 use crate::people::{Channel, Language};
 use crate::region::Region;
-use crate::season::decide::Terms;
-use crate::season::phrases::capitalised;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
 use crate::store::field_reports::StoredReport;
-use crate::store::notices::{Notice, NoticeState, OwnText, Recall, ReleasePlan};
+use crate::store::notices::{Notice, NoticeState, OwnText};
+
+pub(super) use super::stands::report_of;
+pub use super::stands::{Goes, leaves_by_itself, left_by_itself, messages};
 
 /// A notice as staff look at it.
 #[derive(Clone, Debug, PartialEq)]
@@ -55,6 +57,8 @@ pub struct NoticeInDepth {
     pub progress: BTreeMap<DeliveryState, u64>,
     /// It has left, and nothing of it waits any more.
     pub all_out: bool,
+    /// For how many days it is kept which messages went to whom.
+    pub kept_days: u32,
     /// It has left in quiet hours, and its messages wait for their end.
     pub is_to_come: bool,
     pub may: May,
@@ -84,7 +88,9 @@ impl NoticeInDepth {
                 let now = signed_up_now(now);
                 format!("It went to nobody: no address was signed up here when it left{now}.")
             }
-            (NoticeStatus::Released, None) if self.all_out => "To whom it went is no longer kept.".to_owned(),
+            (NoticeStatus::Released, None) if self.all_out => {
+                format!("To whom it went is no longer kept: {}.", deleted(self.kept_days))
+            }
             (NoticeStatus::Released, None) => "To whom it goes is still being queued.".to_owned(),
             _ => "Nobody: no address is signed up here.".to_owned(),
         })
@@ -99,8 +105,7 @@ impl NoticeInDepth {
 
     /// Messages that have gone out.
     pub fn gone(&self) -> u64 {
-        let of = |state| self.progress.get(&state).copied().unwrap_or(0);
-        of(DeliveryState::Sent) + of(DeliveryState::Delivered) + of(DeliveryState::Bounced)
+        gone(&self.progress)
     }
 }
 
@@ -126,19 +131,6 @@ impl Reading {
             Message::Email { .. } => Channel::Email,
         }
     }
-}
-
-/// When it goes.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Goes {
-    /// When the first message may leave; `None` while nobody has said so, or when nothing leaves any more.
-    pub from: Option<DateTime<Utc>>,
-    /// If it were sent now, when the first message might leave.
-    pub if_sent_now: Option<DateTime<Utc>>,
-    /// When all have it, by channel: of one that waits, if it leaves `from`, or else now.
-    pub all_sent_by: BTreeMap<Channel, Estimate>,
-    /// It is of no use from then on.
-    pub useless_from: DateTime<Utc>,
 }
 
 /// What can be done with it now.
@@ -198,11 +190,12 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let reads = words.into_iter().map(|own| reading(own, base)).collect::<Result<_, _>>()?;
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
-    let ended = Ended { all_out, had_nobody: signed_up_since.is_some() };
+    let kept_days = app.config.retention.messages_days;
+    let how_far = HowFar { all_out, had_nobody: signed_up_since.is_some(), progress: &progress, kept_days };
     let quiet = QuietHours::from(&app.config.delivery);
     let left = left_from(&notice, quiet, region.time_zone).filter(|_| notice.recall.is_none());
     let mut stands = match left {
-        Some(from) => stands_left(&notice, &region, &goes, ended, (from, now)),
+        Some(from) => stands_left(&notice, &region, &goes, how_far, (from, now)),
         None => stands(&notice, &region, &goes, now),
     };
     match said_of_ended(app, &notice, region.time_zone).await? {
@@ -233,6 +226,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         goes,
         progress,
         all_out,
+        kept_days,
         is_to_come: left.is_some_and(|from| from > now),
         may,
     })
@@ -301,26 +295,9 @@ async fn goes(
     Ok(Goes { from, if_sent_now, all_sent_by, useless_from: notice.expires_at })
 }
 
-/// The instant at which it leaves with nobody saying more.
-pub fn leaves_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
-    match (&notice.state, &notice.plan) {
-        (NoticeState::Waiting | NoticeState::Leaving { .. }, ReleasePlan::At(at)) => Some(*at),
-        (NoticeState::Held { until: Some(until) }, ReleasePlan::At(at)) => Some(*until.max(at)),
-        _ => None,
-    }
-}
-
 /// As [`leaves_by_itself`], when its first message may leave: not before now, and not in quiet hours.
 pub fn leaves_from(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
     leaves_by_itself(notice).map(|at| quiet.next_allowed(at.max(now), zone))
-}
-
-/// When it left with nobody asked; `None`: it did not, or somebody sent it.
-pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
-    match &notice.state {
-        NoticeState::Released { at, by } if by == "policy" => Some(*at),
-        _ => None,
-    }
 }
 
 /// What became of it, in a few words: `leaves by itself on Mon, Mar 16, 9:00 AM MDT, unless it is held`, `needs a word`. `zone` is
@@ -396,123 +373,7 @@ pub fn standing_shown(notice: &Notice) -> &'static str {
     }
 }
 
-/// The report behind a notice whose reason is that something was seen.
-pub(super) fn report_of(notice: &Notice) -> Option<String> {
-    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok()?;
-    terms.reason.report().map(str::to_owned)
-}
-
 /// Whether a notice came up because of this report.
 pub fn is_of(notice: &Notice, report: &StoredReport) -> bool {
     report_of(notice).as_ref() == Some(&report.id)
-}
-
-/// How far one is that has left.
-#[derive(Clone, Copy)]
-struct Ended {
-    all_out: bool,
-    had_nobody: bool,
-}
-
-/// Of one that has left and was not recalled; its messages leave `from` an hour on.
-fn stands_left(
-    notice: &Notice,
-    region: &Region,
-    goes: &Goes,
-    ended: Ended,
-    (from, now): (DateTime<Utc>, DateTime<Utc>),
-) -> String {
-    let hour = local(from, region.time_zone);
-    let by = match notice.released_by() {
-        Some(_) if left_by_itself(notice).is_some() && report_of(notice).is_some() => {
-            ", because of a confirmed report".to_owned()
-        }
-        Some(by) if left_by_itself(notice).is_none() => format!(", sent by {by}"),
-        _ => ", by itself".to_owned(),
-    };
-    let out = all_out_by(goes, region, now);
-    match ended {
-        Ended { had_nobody: true, .. } if from > now => format!("It left{by}, and had nobody to go to."),
-        Ended { had_nobody: true, .. } => format!("It left on {hour}{by}, and had nobody to go to."),
-        Ended { all_out: true, .. } => format!("Sent: it left on {hour}{by}."),
-        Ended { all_out: false, .. } if from > now => {
-            let out = out.map_or_else(String::new, |by| format!(" {}.", capitalised(&by)));
-            format!("Its messages leave from {hour} on; until then it can be recalled.{out}")
-        }
-        Ended { all_out: false, .. } => {
-            let out = out.map_or_else(String::new, |by| format!("; {by}"));
-            format!("Being sent since {hour}{by}{out}.")
-        }
-    }
-}
-
-fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> String {
-    let at = |instant| local(instant, region.time_zone);
-    let end = at(notice.expires_at);
-    if let Some(recall) = &notice.recall {
-        return capitalised(&recalled(recall, region.time_zone)) + ".";
-    }
-    match &notice.state {
-        NoticeState::Leaving { by } => {
-            let out = all_out_by(goes, region, now).map_or_else(String::new, |by| format!("; {by}"));
-            match goes.from.map(at) {
-                Some(from) => format!(
-                    "Being sent, on the word of {by}: the first leaves on {from}{out}. It can be taken back until {from}."
-                ),
-                None => format!("Being sent, on the word of {by}{out}."),
-            }
-        }
-        NoticeState::Held { until: Some(until) } if leaves_by_itself(notice).is_some() => {
-            let from = goes.from.map_or_else(String::new, |from| format!(" and leaves on {}", at(from)));
-            format!("Held until {}; then it waits no longer{from}. It is of use until {end}.", at(*until))
-        }
-        NoticeState::Held { until: Some(until) } => {
-            format!("Held until {}; then it asks for a word again. It is of use until {end}.", at(*until))
-        }
-        NoticeState::Held { until: None } => {
-            format!("Held until somebody sends it or calls it off. It is of use until {end}; then it is skipped.")
-        }
-        NoticeState::Waiting if notice.expires_at <= now => format!("It was of use until {end}, and nobody sent it."),
-        NoticeState::Waiting => match goes.from {
-            Some(from) => format!("It leaves by itself on {} unless it is held.", at(from)),
-            None => format!("It waits for a word. Without one it is skipped on {end}."),
-        },
-        // Said by whoever knows the hour from which its messages leave.
-        NoticeState::Released { .. } => String::new(),
-        NoticeState::Skipped if overtaken::ran_out_held(notice) => {
-            format!("It ended unsent: it was of use until {}.", overtaken::of_use_until(notice, region.time_zone))
-        }
-        NoticeState::Skipped => "It was skipped: it goes out no more.".to_owned(),
-        NoticeState::Cancelled => "It was called off: it goes out no more this season.".to_owned(),
-    }
-}
-
-/// `recalled by M. Reyes on Mon, Mar 16, 10:30 AM MDT: 12 messages had gone out`.
-fn recalled(recall: &Recall, zone: Tz) -> String {
-    let by = if recall.by.is_empty() { "staff" } else { &recall.by };
-    let maybe = match recall.maybe {
-        0 => String::new(),
-        n => format!("; of {n} more it was not known"),
-    };
-    format!("recalled by {by} on {}: {} had gone out{maybe}", local(recall.at, zone), messages(recall.gone))
-}
-
-/// `all are out by about 10:05 AM`, with the day where that is not today's; `None` where nobody can say, or some come too late.
-fn all_out_by(goes: &Goes, region: &Region, now: DateTime<Utc>) -> Option<String> {
-    let zone = region.time_zone;
-    let estimates: Vec<&Estimate> = goes.all_sent_by.values().collect();
-    if estimates.iter().any(|estimate| estimate.too_late > 0) {
-        return None;
-    }
-    let last = estimates.iter().filter_map(|estimate| estimate.all_sent_by).max()?;
-    // To the minute after it: by then they are.
-    let last = (last + TimeDelta::seconds(59)).with_timezone(&zone);
-    let is_today = last.date_naive() == now.with_timezone(&zone).date_naive();
-    let by = if is_today { last.format("%-I:%M %p").to_string() } else { local(last.with_timezone(&Utc), zone) };
-    Some(format!("all are out by about {by}"))
-}
-
-/// `1 message`, `12 messages`.
-pub fn messages(count: u64) -> String {
-    if count == 1 { "1 message".to_owned() } else { format!("{count} messages") }
 }

@@ -323,13 +323,13 @@ pub(super) fn shown_rests_on(of: &RestsOn) -> Value {
     context! { report => &of.report, words => &of.words }
 }
 
-/// It is sent when nothing of it waits any more; one that had nobody to go to has left, and nothing of it was sent.
+/// It is sent when nothing of it waits any more, and being sent from its first message on; until then, and with nobody to go to, it
+/// has left.
 fn tag(seen: &NoticeInDepth) -> &'static str {
     match seen.notice.standing_word() {
-        "leaving" => "being sent",
         "released" if seen.signed_up_since.is_some() => "left",
         "released" if seen.all_out => "sent",
-        "released" if seen.is_to_come => "left",
+        "released" if seen.is_to_come || seen.gone() == 0 => "left",
         "released" => "being sent",
         _ => standing_shown(&seen.notice),
     }

@@ -346,7 +346,7 @@ async fn a_notice_in_depth_says_why_whom_how_and_when() {
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         assert_eq!(
             seen.stands,
-            "Being sent, on the word of M. Reyes: the first leaves on Mon, Mar 16, 10:02 AM MDT; all are out by about \
+            "It leaves on the word of M. Reyes: the first message on Mon, Mar 16, 10:02 AM MDT; all are out by about \
              10:03 AM. It can be taken back until Mon, Mar 16, 10:02 AM MDT."
         );
     })
@@ -415,7 +415,10 @@ async fn a_notice_that_left_to_nobody_says_so_as_long_as_that_can_be_told() {
         // By then deliveries are gone, whoever got them.
         house.clock.set(at("2029-03-16T16:30:00Z"));
         let seen = said().await;
-        assert_eq!(seen.nobody().as_deref(), Some("To whom it went is no longer kept."));
+        assert_eq!(
+            seen.nobody().as_deref(),
+            Some("To whom it went is no longer kept: single messages are deleted after 731 days.")
+        );
         assert!(!seen.stands.contains("nobody"), "{}", seen.stands);
     })
     .await;
@@ -423,9 +426,14 @@ async fn a_notice_that_left_to_nobody_says_so_as_long_as_that_can_be_told() {
 
 /// The channels take all that waits.
 async fn all_go_out(house: &House) {
+    go_out(house, &Channel::ALL).await;
+}
+
+/// These channels take all that waits for them.
+async fn go_out(house: &House, channels: &[Channel]) {
     let now = house.app.clock.now();
     let quiet = QuietHours::from(&house.app.config.delivery);
-    for channel in Channel::ALL {
+    for &channel in channels {
         let (lease, most) = (chrono::TimeDelta::seconds(60), 10);
         let ask = ClaimRequest { channel, now, lease, worker: "check", most, in_flight: None, windows: &[], quiet };
         let taken = house.app.store.claim(&ask).await.unwrap().taken;
@@ -441,13 +449,26 @@ async fn a_notice_is_being_sent_until_the_last_message_is_out_and_then_sent() {
         acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
         house.go_to("2026-03-16T16:02:00Z").await;
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
-        let since = "Being sent since Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes; all are out by about 10:03 AM.";
-        assert_eq!((seen.stands.as_str(), seen.all_out), (since, false));
+        let waits = "It left on Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes: 3 messages wait, and none is sent yet; all are out \
+                     by about 10:03 AM.";
+        assert_eq!((seen.stands.as_str(), seen.all_out), (waits, false));
+        go_out(&house, &[Channel::Sms]).await;
+        let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        let since = "Being sent since Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes: 1 message is sent and 2 wait; ";
+        assert!(seen.stands.starts_with(since) && !seen.all_out, "{}", seen.stands);
         all_go_out(&house).await;
         assert_eq!(house.queued().await, 0);
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         let sent = "Sent: it left on Mon, Mar 16, 10:02 AM MDT, sent by M. Reyes.";
         assert_eq!((seen.stands.as_str(), seen.all_out), (sent, true));
+        // Deliveries are kept for two years and a day.
+        house.clock.set(at("2028-03-20T16:02:00Z"));
+        let times = treebell::people::retention::RetentionConfig::default();
+        house.app.store.keep_times(&times, house.app.clock.now()).await.unwrap();
+        let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
+        let deleted = "is no longer kept: single messages are deleted after 731 days.";
+        assert_eq!(seen.stands, format!("{sent} How many messages were sent {deleted}"));
+        assert_eq!(seen.nobody(), Some(format!("To whom it went {deleted}")));
     })
     .await;
 }
@@ -467,8 +488,8 @@ async fn a_notice_leaves_when_its_messages_do_and_not_in_quiet_hours() {
         assert_eq!(told(&seen), "leaves by itself from Tue, Mar 17, 8:00 AM MDT");
         house.clock.set(at("2026-03-17T14:00:00Z"));
         let seen = notice_in_depth(app, &house.id, UNDO).await.unwrap();
-        let since = "Being sent since Tue, Mar 17, 8:00 AM MDT, by itself";
-        assert!(seen.stands.starts_with(since), "{}", seen.stands);
+        let waits = "It left on Tue, Mar 17, 8:00 AM MDT, by itself: 3 messages wait, and none is sent yet";
+        assert!(seen.stands.starts_with(waits), "{}", seen.stands);
         assert_eq!(told(&seen), "left by itself on Tue, Mar 17, 8:00 AM MDT");
     })
     .await;

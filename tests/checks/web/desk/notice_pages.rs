@@ -80,7 +80,8 @@ async fn what_has_changed_since_it_was_looked_at_is_not_sent() {
     assert_eq!((answer.status, word(&desk).await), (StatusCode::SEE_OTHER, "leaving"));
     let page = browser.get(answer.header("location")).await.body;
     assert!(
-        page.contains("Being sent, on the word of maria")
+        page.contains("It leaves on the word of maria")
+            && page.contains("<span class=\"tag\">leaving</span>")
             && !page.contains("Sent.")
             && page.contains("Take the last word back"),
         "{page}"
