@@ -314,10 +314,11 @@ async fn held_words(
     let note = notice.staff_note.as_deref().unwrap_or_default();
     let (by, why) = by_and_why(note);
     let by = if by.is_empty() { String::new() } else { format!(" by {by}") };
-    let end = match until {
-        Some(until) if line.leaves_at.is_some() => format!("until {}; then it leaves by itself", at(until)),
-        Some(until) => format!("until {}; then it asks for a word again", at(until)),
-        None => "with no end: somebody has to send it or call it off".to_owned(),
+    let end = match (until, line.leaves_at) {
+        (Some(until), Some(leaves)) if leaves == until => format!("until {}, when it leaves by itself", at(until)),
+        (Some(until), Some(leaves)) => format!("until {}; then it leaves by itself, on {}", at(until), at(leaves)),
+        (Some(until), None) => format!("until {}; then it asks for a word again", at(until)),
+        (None, _) => "with no end: somebody has to send it or call it off".to_owned(),
     };
     let why = if why.is_empty() { String::new() } else { format!(" {}", whole_sentence(why)) };
     Ok(format!("Held{since}{by}, {end}.{why}"))

@@ -190,6 +190,31 @@ async fn a_hold_says_since_when_by_whom_and_until_when_and_what_left_by_itself_i
     assert!(seen().await.left.is_empty(), "of the last two days");
 }
 
+/// Before: "then it leaves by itself", and nobody could tell from it when.
+#[tokio::test]
+async fn a_hold_says_on_which_day_and_at_which_hour_its_notice_leaves_by_itself() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let app = &house.app;
+    let south = today(app, everywhere(), &Filters::default()).await.unwrap().leaves[0].id.clone();
+    for (until, said) in [
+        // Its own hour comes after the hold.
+        (
+            "2026-03-17T00:00:00Z",
+            "until Mon, Mar 16, 6:00 PM MDT; then it leaves by itself, on Mon, Mar 16, 7:00 PM MDT.",
+        ),
+        // The end of quiet hours comes after it.
+        (
+            "2026-03-17T06:00:00Z",
+            "until Tue, Mar 17, 12:00 AM MDT; then it leaves by itself, on Tue, Mar 17, 8:00 AM MDT.",
+        ),
+        ("2026-03-17T15:00:00Z", "until Tue, Mar 17, 9:00 AM MDT, when it leaves by itself."),
+    ] {
+        acts::hold(app, everywhere(), &south, Some(at(until)), None).await.unwrap();
+        let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+        assert!(seen.held[0].why.ends_with(said), "{}", seen.held[0].why);
+    }
+}
+
 /// Staff said "not now" of the first notice, and a later one goes to the same people: nobody is to find that out from them.
 #[tokio::test]
 async fn a_notice_says_that_it_overtook_one_that_staff_held() {
