@@ -1,10 +1,11 @@
-//! What staff leave with a notice that they hold, and what is said of a hold that ended by its time.
+//! What staff leave with a notice that they hold, and what is said of a hold that ended by its time, or with its notice.
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 
 use super::local;
 use crate::season::NoticeStatus;
+use crate::season::decide::SkipReason;
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::acts::Act;
@@ -37,6 +38,21 @@ pub(super) async fn skipped_at(app: &App, notice: &Notice) -> Result<Option<Date
 /// From when on one whose time ran out was of no use.
 pub(super) async fn useless_since(app: &App, notice: &Notice) -> Result<DateTime<Utc>, StoreError> {
     Ok(skipped_at(app, notice).await?.map_or(notice.expires_at, |at| at.min(notice.expires_at)))
+}
+
+/// Whether one that was skipped came to be of no use; one whose time ran out keeps the reason for which it was decided.
+pub(super) fn ran_out(skipped: &Notice) -> bool {
+    matches!(serde_json::from_value::<SkipReason>(skipped.reason.clone()), Ok(SkipReason::PastUse { .. }) | Err(_))
+}
+
+/// Until when a hold was to last, behind who held it, as the row of the act tells: `, until Tue, Mar 17, 9:00 AM MDT`,
+/// `, with no end`; nothing where the row is of another hold.
+pub(super) fn end_words(detail: &str, note: &str, zone: Tz) -> String {
+    match hold_end_of(detail, note) {
+        Some(until) => format!(", until {}", local(until, zone)),
+        None if detail == note => ", with no end".to_owned(),
+        None => String::new(),
+    }
 }
 
 /// What staff left with a notice that is held no more, and that they did not end or recall: a later word has a note of its own.
@@ -87,13 +103,31 @@ pub(super) async fn ended_hold<'a>(app: &App, notice: &'a Notice) -> Result<Opti
 }
 
 /// `It had been held by M. Reyes until Tue, Mar 17, 9:00 AM MDT (the crew looks first).` where a hold ended by its time; of one that
-/// was skipped after that, how long it waited for a word, too.
+/// was skipped after that, how long it waited for a word, too. Of one that was skipped while it was held, that it was.
 pub(super) async fn said_of_ended(app: &App, notice: &Notice, zone: Tz) -> Result<Option<String>, StoreError> {
-    let Some(hold) = ended_hold(app, notice).await? else { return Ok(None) };
+    let Some(hold) = ended_hold(app, notice).await? else { return skipped_while_held(app, notice, zone).await };
     let held = hold.words(zone);
     if notice.status() == NoticeStatus::Skipped && notice.approval_needed().is_some() {
         let end = local(useless_since(app, notice).await?, zone);
         return Ok(Some(format!("It waited for a word of staff until {end}; it had been held by {held}.")));
     }
     Ok(Some(format!("It had been held by {held}.")))
+}
+
+/// `It was held by M. Reyes, with no end (the crew looks first), when it was skipped on Mon, Mar 16, 12:00 PM MDT.`
+async fn skipped_while_held(app: &App, notice: &Notice, zone: Tz) -> Result<Option<String>, StoreError> {
+    let Some(note) = past_note(notice).filter(|_| notice.status() == NoticeStatus::Skipped) else { return Ok(None) };
+    let acts = app.store.audit_of(&format!("notice/{}", notice.id), ACTS_READ).await?;
+    let held = acts.iter().find(|entry| entry.act == Act::NoticeHeld.as_str());
+    let end = held.map_or_else(String::new, |entry| end_words(&entry.detail, note, zone));
+    let (by, why) = by_and_why(note.trim_end_matches('.'));
+    let why = if why.is_empty() { String::new() } else { format!(" ({why})") };
+    let came = match ran_out(notice) {
+        true => "until it was of no use".to_owned(),
+        false => {
+            let at = skipped_at(app, notice).await?;
+            format!("when it was skipped{}", at.map_or_else(String::new, |at| format!(" on {}", local(at, zone))))
+        }
+    };
+    Ok(Some(format!("It was held by {by}{end}{why}, {came}.")))
 }

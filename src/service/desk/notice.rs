@@ -342,8 +342,8 @@ pub fn fate_beside(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<U
     }
 }
 
-/// Why a notice was skipped, or who called it off and why, as its own page says it; `None`: neither. `held`: what is said of a hold
-/// that ended by its time before it was skipped.
+/// Why a notice was skipped, or who called it off and why, as its own page says it; `None`: neither. `held`: what is said of its
+/// hold, where that is known.
 pub fn why_ended(notice: &Notice, zone: Tz, held: Option<&str>) -> Option<String> {
     let Why { sentence, waits, .. } = why::of(notice, None, None, notice.decided_on);
     match notice.status() {

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 
-use super::held::{ACTS_READ, by_and_why, ended_hold, hold_note, skipped_at, useless_since};
+use super::held::{ACTS_READ, by_and_why, end_words, ended_hold, hold_note, ran_out, skipped_at, useless_since};
 use super::{kind_words, local, why};
 use crate::language::Language;
 use crate::region::{Region, RegionId};
@@ -67,7 +67,7 @@ fn end_of(skipped: &Notice) -> Option<End> {
 
 /// Whether staff held it until it was of no use.
 pub(super) fn ran_out_held(notice: &Notice) -> bool {
-    hold_note(notice).is_some() && matches!(end_of(notice), Some(End::PastUse))
+    hold_note(notice).is_some() && ran_out(notice)
 }
 
 /// Until when one that ran out was of use, by its reason or else by its terms.
@@ -165,13 +165,15 @@ fn never_told(kind: NoticeKind) -> &'static str {
     }
 }
 
-/// `Inspect now here was held by M. Reyes on …: “the crew looks first”.`
+/// `Inspect now here was held by M. Reyes on …, until …: “the crew looks first”.`
 async fn held(app: &App, skipped: &Notice, region: &Region) -> Result<String, StoreError> {
     let at = |instant| local(instant, region.time_zone);
     let acts = app.store.audit_of(&format!("notice/{}", skipped.id), ACTS_READ).await?;
     let held = acts.iter().find(|entry| entry.act == Act::NoticeHeld.as_str());
     let held_on = held.map_or_else(String::new, |entry| format!(" on {}", at(entry.at)));
+    let note = skipped.staff_note.as_deref().unwrap_or_default();
+    let end = held.map_or_else(String::new, |entry| end_words(&entry.detail, note, region.time_zone));
     let (by, why) = by_and_why(hold_note(skipped).unwrap_or_default());
     let why = if why.is_empty() { String::new() } else { format!(": “{why}”") };
-    Ok(format!("{} here was held by {by}{held_on}{why}.", kind_words(skipped.kind)))
+    Ok(format!("{} here was held by {by}{held_on}{end}{why}.", kind_words(skipped.kind)))
 }

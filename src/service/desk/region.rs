@@ -47,7 +47,7 @@ pub struct RegionInDepth {
     pub notices: Vec<Notice>,
     /// Those of them that left and had nobody to go to.
     pub to_nobody: BTreeSet<NoticeId>,
-    /// Of those whose hold ended by its time: by whom they had been held, until when and why.
+    /// Of those whose hold ended by its time, or that were skipped in it: by whom they were held, until when and why.
     pub held: BTreeMap<NoticeId, String>,
     /// Addresses that a notice would go to, by ZIP code.
     pub people: BTreeMap<Zip, BTreeMap<Channel, u64>>,

@@ -232,8 +232,8 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         let (key, noon) = (format!("skipped/{ready}"), at("2026-03-16T18:00:00Z"));
         app.store.tell_staff(&key, Some(&south), StaffKind::Skipped, "get-ready was skipped", noon).await.unwrap();
 
-        let said = "Get ready here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “station is in doubt”. It was skipped on \
-                    Mon, Mar 16, 12:00 PM MDT: the window has been open since February 1.";
+        let said = "Get ready here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT, with no end: “station is in doubt”. It was \
+                    skipped on Mon, Mar 16, 12:00 PM MDT: the window has been open since February 1.";
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
         assert_eq!((seen.leaves[0].overtook.as_slice(), seen.needs_word[0].overtook.len()), (&[said.to_owned()][..], 0));
         let later = notice_in_depth(app, &seen.leaves[0].id, UNDO).await.unwrap();
@@ -241,10 +241,12 @@ async fn a_notice_says_that_it_overtook_one_that_staff_held() {
         // The one that was skipped keeps what staff said of it.
         let skipped = notice_in_depth(app, &ready, UNDO).await.unwrap();
         assert_eq!(skipped.why.sentence, "It was not told: the window has been open since February 1.");
-        assert_eq!(skipped.why.waits, "It had been held by M. Reyes: station is in doubt.");
+        let held = "It was held by M. Reyes, with no end (station is in doubt), when it was skipped on Mon, Mar 16, 12:00 PM MDT.";
+        assert_eq!(skipped.why.waits, held);
         let zone = skipped.region.time_zone;
-        let both = format!("{} {}", skipped.why.sentence, skipped.why.waits);
-        assert_eq!(why_ended(&skipped.notice, zone, None), Some(both));
+        let both = format!("{} {held}", skipped.why.sentence);
+        assert_eq!(why_ended(&skipped.notice, zone, Some(held)), Some(both));
+        assert_eq!(region_in_depth(app, &south).await.unwrap().held.get(&ready).map(String::as_str), Some(held));
         let quiet = QuietHours::from(&app.config.delivery);
         assert_eq!(fate(&skipped.notice, quiet, zone, app.clock.now()), "skipped; it had been held by M. Reyes: station is in doubt");
 
@@ -270,13 +272,15 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         // Practice lists it by this.
         assert_eq!(report.ended, std::slice::from_ref(&house.id));
         assert_eq!(house.word().await, "skipped");
-        let told = "Inspect now here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT: “Miller trees first”. It came to be \
-                    of no use on Fri, Mar 20, 12:00 AM MDT; people";
+        let told = "Inspect now here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT, with no end: “Miller trees first”. It \
+                    came to be of no use on Fri, Mar 20, 12:00 AM MDT; people";
         let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
         let ended = seen.wrong.iter().find(|trouble| trouble.title == "Inspect now for Region north ended unsent").unwrap();
         assert_eq!(ended.what, format!("{told} there were never told to look."));
         let ended = notice_in_depth(app, &house.id, UNDO).await.unwrap();
         assert!(ended.stands.starts_with("It ended unsent: it was of use until Fri, Mar 20"), "{}", ended.stands);
+        let held = "It was held by M. Reyes, with no end (Miller trees first), until it was of no use.";
+        assert_eq!(ended.why.waits, held);
         let why = why_ended(&ended.notice, ended.region.time_zone, None).unwrap();
         assert_eq!(why, "It was of use until Fri, Mar 20, 12:00 AM MDT. It had been held by M. Reyes: Miller trees first.");
         let quiet = QuietHours::from(&app.config.delivery);
@@ -293,6 +297,30 @@ async fn a_hold_that_runs_out_is_told_on_today_and_with_the_next_notice() {
         assert!(!seen.wrong.iter().any(|trouble| trouble.title.ends_with("ended unsent")), "of the last week");
     })
     .await;
+}
+
+/// Before, only who had held it was told, and not that the hold was to last until the next day.
+#[tokio::test]
+async fn a_notice_that_was_skipped_in_a_hold_says_until_when_that_was_to_last() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let app = &house.app;
+    let ready = put(app, "south", NoticeKind::GetReady, asks()).await;
+    let (until, why) = (Some(at("2026-03-17T15:00:00Z")), Some("station is in doubt"));
+    acts::hold(app, everywhere(), &ready, until, why).await.unwrap();
+    let mut tx = app.store.begin().await.unwrap();
+    let reason = serde_json::to_value(SkipReason::WindowOpen { since: day("2026-02-01") }).unwrap();
+    skip(&mut tx, &ready, &reason).await.unwrap();
+    tx.commit().await.unwrap();
+    let (key, noon) = (format!("skipped/{ready}"), at("2026-03-16T18:00:00Z"));
+    app.store.tell_staff(&key, Some(&"south".into()), StaffKind::Skipped, "get-ready was skipped", noon).await.unwrap();
+    let page = notice_in_depth(app, &ready, UNDO).await.unwrap();
+    let held = "It was held by M. Reyes, until Tue, Mar 17, 9:00 AM MDT (station is in doubt), when it was skipped on Mon, Mar 16, \
+                12:00 PM MDT.";
+    assert_eq!(page.why.waits, held);
+    let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+    let said = "Get ready here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT, until Tue, Mar 17, 9:00 AM MDT: “station is in \
+                doubt”. It was skipped on Mon, Mar 16, 12:00 PM MDT: the window has been open since February 1.";
+    assert_eq!(seen.leaves[0].overtook, [said]);
 }
 
 /// Before, today told the hour at which its messages were queued, when nobody is written to.
