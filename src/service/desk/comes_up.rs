@@ -123,6 +123,7 @@ pub fn sum_in_words(by_region: &[&[ComesUp]], act: &str, when: &str) -> String {
         0 => "Nobody is written to there without a word of staff.".to_owned(),
         1 if all.len() == 1 => "It leaves by itself.".to_owned(),
         1 => "1 of them leaves by itself.".to_owned(),
+        n if n == all.len() => "All of them leave by themselves.".to_owned(),
         n => format!("{n} of them leave by themselves."),
     };
     format!("{act} {notices} in {places} {when}, to {whom}. {unasked}")
@@ -218,6 +219,9 @@ mod tests {
             sum_in_words(&[&[look.clone(), ready.clone()], &[asks], &[]], "It will also bring up", when),
             "It will also bring up 3 notices in 2 other regions with the next cycle, to 7 addresses. 1 of them leaves by itself."
         );
+        let all =
+            sum_in_words(&[std::slice::from_ref(&look), &[look.clone(), look.clone()]], "It also brings up", when);
+        assert!(all.ends_with(" All of them leave by themselves."), "{all}");
         for (of, said) in [
             (look, "“Inspect now” leaves with the next cycle, to 3 addresses, without a word of staff."),
             (ready, "“Get ready”, to 1 address, comes up with the next cycle and waits for a word of staff."),

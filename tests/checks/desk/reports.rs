@@ -256,10 +256,19 @@ async fn what_was_likely_is_told_without_the_reports_that_count() {
     for outlook in [&before, &moved] {
         app.store.put_outlook(outlook, app.clock.now()).await.unwrap();
     }
-    let new = NewFieldReport {
+    let new = laying_seen_in_north("2026-03-02");
+    let north = app.store.region(&"north".into()).await.unwrap();
+    let found = far_off(&app, &new.under("f-1".into(), app.clock.now()), &north, false).await.unwrap();
+    let wanted = "This is 13 days before the earliest likely date (March 15): ask who looked.";
+    assert_eq!(found.as_deref(), Some(wanted));
+}
+
+/// Egg laying as staff saw it begin in region north.
+fn laying_seen_in_north(on: &str) -> NewFieldReport {
+    NewFieldReport {
         region: "north".into(),
         zip: None,
-        observed_on: "2026-03-02".parse().unwrap(),
+        observed_on: on.parse().unwrap(),
         tree: None,
         seen: Seen::stage(Some("egg-laying-begins".into()), None),
         nothing_on: None,
@@ -267,11 +276,7 @@ async fn what_was_likely_is_told_without_the_reports_that_count() {
         source: ReportSource::Staff,
         person: None,
         note: None,
-    };
-    let north = app.store.region(&"north".into()).await.unwrap();
-    let found = far_off(&app, &new.under("f-1".into(), app.clock.now()), &north, false).await.unwrap();
-    let wanted = "This is 13 days before the earliest likely date (March 15): ask who looked.";
-    assert_eq!(found.as_deref(), Some(wanted));
+    }
 }
 
 fn photograph(nth: u8) -> NewPhotograph {
@@ -283,18 +288,7 @@ async fn reports_with_photographs_and_a_region_in_depth_are_the_same_on_both_eng
     on_each_engine("reports with photographs", |store| async move {
         let House { app, .. } = House::new(store, asks()).await;
         let north = Hand { by: "maria", reach: &|region| region.id.as_str() == "north" };
-        let new = NewFieldReport {
-            region: "north".into(),
-            zip: None,
-            observed_on: "2026-03-15".parse().unwrap(),
-            tree: None,
-            seen: Seen::stage(Some("egg-laying-begins".into()), None),
-            nothing_on: None,
-            confirmed: true,
-            source: ReportSource::Staff,
-            person: None,
-            note: None,
-        };
+        let new = laying_seen_in_north("2026-03-15");
         let elsewhere = NewFieldReport { region: "south".into(), ..new.clone() };
         assert!(enter(&app, north, &elsewhere, None).await.is_err(), "south is not theirs to confirm");
         let waits = NewFieldReport { confirmed: false, ..elsewhere };
