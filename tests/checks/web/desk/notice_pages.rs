@@ -270,6 +270,10 @@ async fn words_of_one_notice_without_their_caution_are_not_kept() {
         assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{field} {with}");
         let told = answer.body.split(&format!("id=\"{field}-error\"")).nth(1).expect("a fault at these words");
         assert!(told.split("</ul>").next().unwrap().contains(lacks), "{lacks}: {told}");
+        // Above the form too, with the way to its field.
+        let summary = answer.body.split("Please check:</p>").nth(1).expect("what is wrong, above the form");
+        let (summary, link) = (summary.split("</ul>").next().unwrap(), format!("<li><a href=\"#{field}\">"));
+        assert!(summary.contains(&link) && summary.contains(lacks), "{lacks}: {summary}");
         let subject = "<div class=\"field wrong\">\n<label for=\"subject_";
         assert!(!answer.body.contains(subject), "nothing is wrong with the subject: {}", answer.body);
     }
