@@ -48,8 +48,9 @@ enum Action {
         #[command(flatten)]
         why: Why,
     },
-    /// End a delivery that has not gone out.
-    Cancel {
+    /// Call off a delivery that has not gone out.
+    #[command(alias = "cancel")]
+    CallOff {
         id: String,
         #[command(flatten)]
         why: Why,
@@ -61,7 +62,7 @@ enum Action {
 pub async fn run(args: Deliveries, config: &Config) -> Result<(), CommandError> {
     let why = match &args.action {
         None => &Why::default(),
-        Some(Action::Retry { why, .. } | Action::Cancel { why, .. }) => why,
+        Some(Action::Retry { why, .. } | Action::CallOff { why, .. }) => why,
     };
     let store = open_store_for(config, why).await?;
     let now = now_of(&store).await?;
@@ -70,9 +71,9 @@ pub async fn run(args: Deliveries, config: &Config) -> Result<(), CommandError> 
         Some(Action::Retry { id, .. }) => {
             told(id, "tried again", store.retry_delivery(id, now).await.map_err(failed)?)?
         }
-        Some(Action::Cancel { id, .. }) => {
-            let done = store.cancel_delivery(id, "staff cancelled it", now).await.map_err(failed)?;
-            told(id, "cancelled", done)?;
+        Some(Action::CallOff { id, .. }) => {
+            let done = store.cancel_delivery(id, "staff called it off", now).await.map_err(failed)?;
+            told(id, "called off", done)?;
         }
     }
     store.close().await;
@@ -171,11 +172,11 @@ fn masked(row: &DeliveryRow) -> String {
 fn told(id: &str, wish: &str, done: ByHand) -> Result<(), CommandError> {
     let why = match done {
         ByHand::Done(state) => {
-            eprintln!("delivery {id} is {state}");
+            eprintln!("delivery {id} is {}", state.shown());
             return Ok(());
         }
         ByHand::Unknown => format!("there is no delivery `{id}`: `treebell deliveries` lists them"),
-        ByHand::NotFrom(state) => format!("delivery `{id}` is {state} and cannot be {wish}"),
+        ByHand::NotFrom(state) => format!("delivery `{id}` is {} and cannot be {wish}", state.shown()),
         ByHand::PastItsEnd(end) => {
             let end = instant(end);
             format!("delivery `{id}` was of use until {end}: sending it now would mislead")

@@ -164,7 +164,7 @@ pub async fn run(command: SubscriberCommand, config: &Config) -> Result<(), Comm
                 0 => "what somebody asked for in their name is erased; they had not confirmed it".to_owned(),
                 n => format!("erased with {}", counted(n, "address", "addresses")),
             };
-            eprintln!("{what}; {} cancelled", counted(stopped.cancelled, "message", "messages"));
+            eprintln!("{what}; {} called off", counted(stopped.cancelled, "message", "messages"));
             Ok(())
         }
         SubscriberCommand::Stop(args) => stop(&args, config).await,
@@ -245,7 +245,7 @@ async fn stop(args: &StopArgs, config: &Config) -> Result<(), CommandError> {
         owner.addresses.into_iter().map(|known| known.id).filter(|id| !args.only || *id == asked).collect();
     let stopped = stop_for_staff(&store, &*clock_of(&store).await?, &keys, &words).await?;
     eprintln!(
-        "{} {} stopped; {} cancelled",
+        "{} {} stopped; {} called off",
         counted(stopped.addresses, "address", "addresses"),
         if stopped.addresses == 1 { "is" } else { "are" },
         counted(stopped.cancelled, "message", "messages")

@@ -55,6 +55,14 @@ impl DeliveryState {
         }
     }
 
+    /// For people, who hold, call off and recall; programs read [`name`](Self::name).
+    pub fn shown(self) -> &'static str {
+        match self {
+            DeliveryState::Cancelled => "called off",
+            other => other.name(),
+        }
+    }
+
     pub fn parse(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|state| state.name() == name)
     }

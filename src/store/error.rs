@@ -159,6 +159,7 @@ impl std::fmt::Display for TakenZip {
 fn stands(status: &str) -> String {
     match status {
         "released" => "has left".to_owned(),
+        "cancelled" => "is called off".to_owned(),
         other => format!("is {other}"),
     }
 }

@@ -12,7 +12,7 @@ use crate::store::tx::Store;
 use crate::text::counted;
 
 impl Store {
-    /// Takes a region out of use: its ZIP codes are free again, its notices that wait are cancelled, its seasons stay.
+    /// Takes a region out of use: its ZIP codes are free again, its notices that wait are called off, its seasons stay.
     ///
     /// # Errors
     /// `Conflict::UnknownRegion`, `Conflict::RetiredRegion`.
@@ -27,7 +27,7 @@ impl Store {
         sqlx::query("DELETE FROM region_zips WHERE region_id = $1").bind(id.as_str()).execute(tx.conn()).await?;
         let cancelled = cancel_waiting(&mut tx, id, "the region was retired").await?;
         drop_rest(&mut tx, id).await?;
-        let detail = counted(cancelled, "notice that waited is cancelled", "notices that waited are cancelled");
+        let detail = counted(cancelled, "notice that waited is called off", "notices that waited are called off");
         tx.note_act(Act::RegionRetired, &subject(id), &detail).await?;
         tx.commit().await
     }

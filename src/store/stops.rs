@@ -24,10 +24,10 @@ pub struct Stopped {
 }
 
 impl Stopped {
-    /// `1 address, 2 deliveries cancelled`.
+    /// `1 address, 2 deliveries called off`.
     pub fn said(&self) -> String {
         let addresses = counted(self.addresses, "address", "addresses");
-        format!("{addresses}, {} cancelled", counted(self.cancelled, "delivery", "deliveries"))
+        format!("{addresses}, {} called off", counted(self.cancelled, "delivery", "deliveries"))
     }
 }
 

@@ -478,7 +478,7 @@ fn each_exit_code_has_one_meaning_and_the_help_tells_it() {
         "station retire none",
         "weather status --station none",
         "deliveries retry none",
-        "deliveries cancel none",
+        "deliveries call-off none",
         "notices hold pinyon-needle-scale/none/2025/get-ready --by me",
         "field-report confirm none",
         "profile show none",

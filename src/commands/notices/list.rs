@@ -116,7 +116,7 @@ fn said(counts: &BTreeMap<DeliveryState, u64>, ended: bool, is_whole: bool, had_
     if had_nobody {
         return "had nobody to go to".to_owned();
     }
-    let mut parts: Vec<String> = counts.iter().map(|(state, count)| format!("{count} {state}")).collect();
+    let mut parts: Vec<String> = counts.iter().map(|(state, count)| format!("{count} {}", state.shown())).collect();
     if !is_whole {
         parts.push("still being queued".to_owned());
     }

@@ -20,7 +20,7 @@ use crate::store::notices::Notice;
 use crate::text::counted;
 use crate::timetable::place;
 
-/// List a season's notices, show one in depth, or hold, send, cancel or recall one.
+/// List a season's notices, show one in depth, or hold, send, call off or recall one.
 #[derive(Debug, clap::Args)]
 #[command(args_conflicts_with_subcommands = true)]
 pub struct Notices {
@@ -40,14 +40,15 @@ pub struct Notices {
 enum Action {
     /// What, why, whom, how it reads, when it leaves and when all have it.
     Show(Show),
-    /// Stop a waiting notice's clock until it is sent or cancelled, or until a time.
+    /// Stop a waiting notice's clock until it is sent or called off, or until a time.
     Hold(Hold),
     /// Send a waiting or held notice now.
     #[command(visible_alias = "send")]
     Release(ByName),
     /// End a waiting or held notice: it never goes out this season.
-    Cancel(ByName),
-    /// Cancel those deliveries of a notice that has left which have not gone out; who joins later does not get it.
+    #[command(alias = "cancel")]
+    CallOff(ByName),
+    /// Call off those deliveries of a notice that has left which have not gone out; who joins later does not get it.
     Recall(ByName),
     /// Take the last word of staff back, as long as the notice has not left.
     Undo(ByName),
@@ -142,7 +143,11 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
         None | Some(Action::Show(_)) => &nothing,
         Some(Action::Hold(hold)) => &hold.of.why,
         Some(
-            Action::Release(of) | Action::Cancel(of) | Action::Recall(of) | Action::Undo(of) | Action::RestoreWords(of),
+            Action::Release(of)
+            | Action::CallOff(of)
+            | Action::Recall(of)
+            | Action::Undo(of)
+            | Action::RestoreWords(of),
         ) => &of.why,
     };
     let app = open_app_for(config, why).await?;
@@ -158,9 +163,11 @@ pub async fn run(args: Notices, config: &Config) -> Result<(), CommandError> {
 async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
     let of = match action {
         Action::Hold(hold) => &hold.of,
-        Action::Release(of) | Action::Cancel(of) | Action::Recall(of) | Action::Undo(of) | Action::RestoreWords(of) => {
-            of
-        }
+        Action::Release(of)
+        | Action::CallOff(of)
+        | Action::Recall(of)
+        | Action::Undo(of)
+        | Action::RestoreWords(of) => of,
         Action::Show(_) => return Ok(()),
     };
     let notice = of.which.find(app).await?;
@@ -184,14 +191,14 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
             }
             Sent::LeavesAt(at) => eprintln!("notice {id} leaves on {}", local(at, region.time_zone)),
         },
-        Action::Cancel(_) => {
+        Action::CallOff(_) => {
             acts::call_off(app, hand, id, why).await?;
             eprintln!("notice {id} is called off: it never goes out this season");
         }
         Action::Recall(_) => {
             let recalled = acts::recall(app, hand, id, why).await?;
             eprintln!(
-                "notice {id} is recalled: {} not gone out and {} cancelled; {} had gone out, and of {} it is not known",
+                "notice {id} is recalled: {} not gone out and {} called off; {} had gone out, and of {} it is not known",
                 counted(recalled.cancelled, "delivery had", "deliveries had"),
                 if recalled.cancelled == 1 { "is" } else { "are" },
                 recalled.gone,

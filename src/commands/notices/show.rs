@@ -67,7 +67,7 @@ fn text(seen: &NoticeInDepth) -> String {
         when += &format!("  of no use from {}\n", local(at, zone));
     }
     for (state, count) in &seen.progress {
-        when += &format!("  {count} {state}\n");
+        when += &format!("  {count} {}\n", state.shown());
     }
     section("When", when);
     if let Some(own) = &notice.own_words {

@@ -223,12 +223,12 @@ fn answers(app: &App, notice: &Notice, leaves_alone: bool) -> String {
     let look = page.map_or_else(|| look.clone(), |page| format!("At the desk: {page} {look}"));
     if leaves_alone {
         return format!(
-            "nothing, if it is right. To stop it: `treebell notices hold {id} --by YOUR-NAME`; for good: `treebell notices cancel \
+            "nothing, if it is right. To stop it: `treebell notices hold {id} --by YOUR-NAME`; for good: `treebell notices call-off \
              {id} --by YOUR-NAME`; to send it now: `treebell notices release {id} --by YOUR-NAME`. {look}"
         );
     }
     format!(
-        "to send it: `treebell notices release {id} --by YOUR-NAME`. To end it for this season: `treebell notices cancel {id} \
+        "to send it: `treebell notices release {id} --by YOUR-NAME`. To end it for this season: `treebell notices call-off {id} \
          --by YOUR-NAME`. {look}"
     )
 }

@@ -168,7 +168,7 @@ mod tests {
                 r#"place: {"latitude":35.0,"longitude":-106.5} → {"latitude":35.1,"longitude":-106.5}"#,
                 "Place: from 35, -106.5 to 35.1, -106.5",
             ),
-            ("2 notices that waited are cancelled", "2 notices that waited are cancelled"),
+            ("2 notices that waited are called off", "2 notices that waited are called off"),
             ("nothing differs", "nothing differs"),
             ("odd: words → of another program", "odd: words → of another program"),
             ("", ""),

@@ -239,7 +239,7 @@ impl Store {
         .await?;
         let recalled = Recalled { cancelled, gone, maybe };
         let detail = format!(
-            "said by {by}; {}; {cancelled} deliveries cancelled, {gone} had gone out, {maybe} were under way",
+            "said by {by}; {}; {cancelled} deliveries called off, {gone} had gone out, {maybe} were under way",
             note.unwrap_or("recalled")
         );
         tx.note_act(Act::NoticeRecalled, &subject(id), &detail).await?;
@@ -284,7 +284,8 @@ async fn stop(
     note: Option<&str>,
 ) -> Result<(), StoreError> {
     if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
-        return Err(status_conflict(notice, to.name()));
+        let wish = if to == NoticeStatus::Cancelled { "called off" } else { to.name() };
+        return Err(status_conflict(notice, wish));
     }
     let before = Before::of(tx, notice).await?;
     sqlx::query(

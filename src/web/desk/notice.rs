@@ -285,7 +285,7 @@ async fn shown(
             if_sent_now => seen.goes.if_sent_now.map(|at| local(at, zone)),
             useless_from => seen.useless_from().map(|at| local(at, zone)),
             sent_by => sent_by(&seen),
-            progress => seen.progress.iter().map(|(state, count)| context! { state => state.name(), count }).collect::<Vec<_>>(),
+            progress => seen.progress.iter().map(|(state, count)| context! { state => state.shown(), count }).collect::<Vec<_>>(),
             gone => seen.gone(),
             own_words => notice.own_words.as_ref().map(|own| context! { by => &own.by, at => local(own.at, zone) }),
             mine => desk.may_act_on(region),

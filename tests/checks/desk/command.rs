@@ -81,10 +81,10 @@ async fn the_command_shows_what_the_page_shows() {
     assert!(err.contains("north/2026/inspect-now") && err.contains("south/2026/get-ready"), "{err}");
     let (code, _, err) = run("hold south --season 2026 --by staff --until 2036-03-17");
     assert!(code == 2 && err.contains("of use until"), "{err}");
-    let (code, _, err) = run("cancel south --season 2026 --by staff --why wrong~station");
+    let (code, _, err) = run("call-off south --season 2026 --by staff --why wrong~station");
     assert_eq!(code, 0, "{err}");
-    let (code, _, err) = run("cancel south --season 2026 --by staff");
-    assert!(code == 2 && err.contains("is cancelled and cannot be cancelled"), "{err}");
+    let (code, _, err) = run("call-off south --season 2026 --by staff");
+    assert!(code == 2 && err.contains("is called off and cannot be called off"), "{err}");
     let (_, out, _) = run("show south --season 2026");
     assert!(
         out.contains("nobody: it was called off") && !out.contains("would have gone"),
@@ -246,7 +246,7 @@ async fn the_list_fits_its_columns_and_says_recalled() {
         let widest = out.lines().map(|line| line.trim_end().chars().count()).max().unwrap();
         assert!(widest <= columns.parse().unwrap(), "{widest}:\n{out}");
         assert_eq!(out.contains("wash by"), more, "{out}");
-        for wanted in ["north/inspect-now", "recalled", "Mar 16, 10:02 AM", "when sent", "3 cancelled"] {
+        for wanted in ["north/inspect-now", "recalled", "Mar 16, 10:02 AM", "when sent", "3 called off"] {
             assert!(out.contains(wanted), "{wanted}:\n{out}");
         }
     }

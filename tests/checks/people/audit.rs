@@ -65,7 +65,7 @@ async fn each_act_leaves_a_line_with_who_when_what_and_why_and_no_address() {
         staff.release_notice(&id, "M. Reyes", now).await.unwrap();
         assert!(staff.release_notice(&id, "M. Reyes", now).await.is_err());
         let delivery = staff.deliveries(&DeliveryFilter::default()).await.unwrap().remove(0).id;
-        staff.cancel_delivery(&delivery, "staff cancelled it", now).await.unwrap();
+        staff.cancel_delivery(&delivery, "staff called it off", now).await.unwrap();
         staff.recall_notice(&id, "desk", Some("recalled by M. Reyes"), now).await.unwrap();
         staff.export_subscriber(&address(who)).await.unwrap();
         staff.remove_subscriber(&address(who), "asked by letter", now).await.unwrap();

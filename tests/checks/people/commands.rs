@@ -281,7 +281,7 @@ fn a_person_lives_from_consent_to_erasure() {
     assert_eq!(export["addresses"][0]["consents"][0]["evidence"], "signed form, fair");
 
     let stopped = ok(path, "subscriber stop A@example.org --only --evidence called~the~desk");
-    assert!(stopped.contains("1 address is stopped; 0 messages cancelled"), "{stopped}");
+    assert!(stopped.contains("1 address is stopped; 0 messages called off"), "{stopped}");
     assert!(ok(path, "subscriber list --json").contains("\"stopped\""), "they stay on the list");
     assert!(ok(path, "audit list").contains("subscriber-stopped"));
     assert!(
