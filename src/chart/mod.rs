@@ -122,6 +122,33 @@ pub enum HeatUnit {
 }
 
 impl HeatUnit {
+    /// As `units.fahrenheit` of the settings says.
+    pub fn of_house(fahrenheit: bool) -> Self {
+        if fahrenheit { HeatUnit::Fahrenheit } else { HeatUnit::Celsius }
+    }
+
+    /// As English pages write it.
+    pub fn symbol(self) -> &'static str {
+        match self {
+            HeatUnit::Celsius => "°C·day",
+            HeatUnit::Fahrenheit => "°F·day",
+        }
+    }
+
+    /// Sums of heat (°C·day), each a share of the next, for whoever thinks in either unit: `720 °F·day (400 °C·day)`,
+    /// `270 of 385 °F·day (150 of 214 °C·day)`.
+    pub fn told(self, sums_c: &[f64]) -> String {
+        let of = |unit: HeatUnit| {
+            let sums: Vec<String> = sums_c.iter().map(|sum| format!("{:.0}", unit.heat(*sum))).collect();
+            format!("{} {}", sums.join(" of "), unit.symbol())
+        };
+        let other = match self {
+            HeatUnit::Celsius => HeatUnit::Fahrenheit,
+            HeatUnit::Fahrenheit => HeatUnit::Celsius,
+        };
+        format!("{} ({})", of(self), of(other))
+    }
+
     /// °C·day in this unit.
     pub fn heat(self, degree_days_c: f64) -> f64 {
         match self {
@@ -135,5 +162,16 @@ impl HeatUnit {
             HeatUnit::Celsius => celsius,
             HeatUnit::Fahrenheit => crate::units::c_to_f(celsius),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::HeatUnit;
+
+    #[test]
+    fn sums_of_heat_are_told_in_the_unit_of_the_house_with_the_other_one_behind() {
+        assert_eq!(HeatUnit::of_house(false).told(&[400.0]), "400 °C·day (720 °F·day)");
+        assert_eq!(HeatUnit::of_house(true).told(&[150.0, 214.0]), "270 of 385 °F·day (150 of 214 °C·day)");
     }
 }

@@ -132,7 +132,8 @@ impl ScheduleConfig {
 #[derive(Clone, Copy, Debug, Default, Deserialize, Serialize)]
 #[serde(default)]
 pub struct UnitsConfig {
-    /// Heat in °F·day instead of °C·day and heights in feet instead of metres, where a command does not say otherwise.
+    /// Heat in °F·day instead of °C·day, at the desk before the other unit, and heights of commands in feet instead of metres, where
+    /// a command does not say otherwise.
     pub fahrenheit: bool,
 }
 

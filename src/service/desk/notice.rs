@@ -13,6 +13,7 @@ use super::rests_on::{RestsOn, rests_on};
 use super::stands::{HowFar, deleted, gone, recalled, stands, stands_left};
 use super::why::{self, Why};
 use super::{DeskError, local, overtaken};
+use crate::chart::HeatUnit;
 use crate::delivery::pace::Waiting;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::DeliveryState;
@@ -173,6 +174,8 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let outlook = store.outlook(&notice.season.profile, &region.id, notice.decided_on).await?;
     let today = now.with_timezone(&region.time_zone).date_naive();
     let mut why = why::of(&notice, outlook.as_ref(), profile.as_deref(), today);
+    let unit = HeatUnit::of_house(app.config.units.fahrenheit);
+    why.numbers = why::numbers(&notice, outlook.as_ref(), profile.as_deref(), unit);
     let whom = match notice.status() {
         NoticeStatus::Released => store.delivery_words(id).await?,
         _ => store.count_recipients_by_words(&region.id).await?,

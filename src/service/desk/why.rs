@@ -6,6 +6,7 @@ use chrono_tz::Tz;
 use super::held::hold_note;
 use super::wording::facts_of;
 use super::{kind_words, whole_sentence};
+use crate::chart::HeatUnit;
 use crate::language::Language;
 use crate::message::StageDates;
 use crate::region::Release;
@@ -13,7 +14,6 @@ use crate::season::decide::{ApprovalNeeded, MovedBy, Reason, SkipReason, Terms};
 use crate::season::window::DeadlineRule;
 use crate::season::{NoticeKind, Outlook, Profile, RecordTrust, StageId, StageOutlook, phrases};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
-use crate::units::dd_c_to_f;
 
 /// Why, for staff.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -24,7 +24,7 @@ pub struct Why {
     pub waits: String,
     /// Id of the field report that the sentence names.
     pub report: Option<String>,
-    /// Name and value, the most telling first.
+    /// Name and value, the most telling first; of a notice in depth alone.
     pub numbers: Vec<(&'static str, String)>,
 }
 
@@ -53,7 +53,7 @@ pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Pr
         },
     };
     let report = terms.as_ref().and_then(|terms| terms.reason.report()).map(str::to_owned);
-    Why { sentence, waits: waits(notice, terms.as_ref()), report, numbers: numbers(notice, outlook, profile) }
+    Why { sentence, waits: waits(notice, terms.as_ref()), report, numbers: Vec::new() }
 }
 
 /// Whether newer data made the end of its use an earlier one than its terms have. One that never came up has no terms.
@@ -311,7 +311,13 @@ pub(super) fn doubt(trust: &RecordTrust) -> Option<String> {
     })
 }
 
-fn numbers(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Profile>) -> Vec<(&'static str, String)> {
+/// The numbers behind it, heat in the unit of the settings first; `outlook` as in [`of`].
+pub(super) fn numbers(
+    notice: &Notice,
+    outlook: Option<&Outlook>,
+    profile: Option<&Profile>,
+    unit: HeatUnit,
+) -> Vec<(&'static str, String)> {
     let Ok(facts) = facts_of(notice) else { return Vec::new() };
     let mut numbers = Vec::new();
     if let Some(chance) = facts.laying_chance {
@@ -334,17 +340,7 @@ fn numbers(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Profile>
     } else {
         numbers.push(("Last day to wash", phrases::date(EN, facts.wash_by)));
     }
-    let heat = |sum: f64| format!("{:.0}", dd_c_to_f(sum));
-    numbers.push((
-        "Heat so far",
-        format!(
-            "{} of {} °F·day ({:.0} of {:.0} °C·day)",
-            heat(facts.heat_sum),
-            heat(facts.heat_needed),
-            facts.heat_sum,
-            facts.heat_needed
-        ),
-    ));
+    numbers.push(("Heat so far", unit.told(&[facts.heat_sum, facts.heat_needed])));
     numbers.push(("Station", facts.station_name.clone()));
     if let Some(outlook) = outlook {
         numbers.push(("Days filled in", outlook.filled_days.to_string()));

@@ -199,7 +199,7 @@ pub(super) struct Heat(HeatUnit);
 
 impl Heat {
     pub(super) fn of(desk: &Desk) -> Self {
-        Self(if desk.site().app().config.units.fahrenheit { HeatUnit::Fahrenheit } else { HeatUnit::Celsius })
+        Self(HeatUnit::of_house(desk.site().app().config.units.fahrenheit))
     }
 
     pub(super) fn unit(self) -> HeatUnit {
@@ -207,10 +207,7 @@ impl Heat {
     }
 
     pub(super) fn symbol(self) -> &'static str {
-        match self.0 {
-            HeatUnit::Celsius => "°C·day",
-            HeatUnit::Fahrenheit => "°F·day",
-        }
+        self.0.symbol()
     }
 
     /// A temperature in °C as `7.2 °C` or `45 °F`, to the tenth.
@@ -228,13 +225,9 @@ impl Heat {
         whole(self.0.heat(celsius))
     }
 
-    /// Of °C·day, with its unit: `400 °C·day`, `720 °F·day (400 °C·day)`.
+    /// Of °C·day, with its unit and the other one behind: `400 °C·day (720 °F·day)`, `720 °F·day (400 °C·day)`.
     pub(super) fn told(self, celsius: f64) -> String {
-        let own = format!("{} {}", self.whole(celsius), self.symbol());
-        match self.0 {
-            HeatUnit::Celsius => own,
-            HeatUnit::Fahrenheit => format!("{own} ({} °C·day)", whole(celsius)),
-        }
+        self.0.told(&[celsius])
     }
 
     /// Of °C·day: `+3`, `−12`, `0`.

@@ -8,6 +8,7 @@ use minijinja::value::Value;
 
 use super::caller::Desk;
 use super::date_doubts;
+use super::learned::Heat;
 use super::notice::{fault_of, path_of};
 use super::report::{change, long};
 use super::said::done_of;
@@ -29,7 +30,7 @@ use crate::service::desk::region_words::whole_miles;
 use crate::service::desk::{kind_words, local, region_changes};
 use crate::service::station_choice::is_of_midnight;
 use crate::store::notices::Notice;
-use crate::units::{dd_c_to_f, grouped_feet, m_to_feet};
+use crate::units::{grouped_feet, m_to_feet};
 use crate::web::Fault;
 use crate::web::forms::Typed;
 use crate::web::views::CHART_WIDTHS;
@@ -90,7 +91,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             stages => stages.iter().map(|stage| context! { name => &stage.name, when => &stage.when }).collect::<Vec<_>>(),
             doubts,
             date_doubts => certainty,
-            heat => seen.heat_sum_c.map(|sum| format!("{:.0} °F·day ({sum:.0} °C·day)", dd_c_to_f(sum))),
+            heat => seen.heat_sum_c.map(|sum| Heat::of(&desk).told(sum)),
             newest => row.newest_real_day.map(long),
             filled => row.filled_days,
             outlook_of => row.outlook_of.map(long),

@@ -1,9 +1,11 @@
 use chrono::TimeDelta;
+use treebell::config::Config;
 use treebell::delivery::attempt::AttemptOutcome;
 use treebell::delivery::quiet_hours::QuietHours;
 use treebell::people::Channel;
 use treebell::season::decide::Standing;
 use treebell::season::{NoticeId, NoticeKind};
+use treebell::service::app::App;
 use treebell::service::desk::acts::{self, Sent};
 use treebell::service::desk::find::find;
 use treebell::service::desk::notice::{May, NoticeInDepth, fate, notice_in_depth, standing_shown, why_ended};
@@ -328,6 +330,13 @@ async fn a_notice_in_depth_says_why_whom_how_and_when() {
         assert_eq!(seen.why.waits, "The heat sum rests on days that were filled in and not measured.");
         let number = |name: &str| seen.why.numbers.iter().find(|(of, _)| *of == name).map(|(_, value)| value.as_str());
         assert_eq!(number("Chance that egg laying has begun"), Some("60 %"));
+        assert!(number("Heat so far").is_some_and(|heat| heat.contains(" °C·day (")), "{:?}", seen.why.numbers);
+        let mut config = Config::default();
+        config.units.fahrenheit = true;
+        let app = App { config: config.into(), ..house.app.clone() };
+        let numbers = notice_in_depth(&app, &house.id, UNDO).await.unwrap().why.numbers;
+        let heat = numbers.iter().find(|(name, _)| *name == "Heat so far").map(|(_, value)| value.as_str());
+        assert!(heat.is_some_and(|heat| heat.contains(" °F·day (") && heat.ends_with(" °C·day)")), "{heat:?}");
         assert_eq!(number("Egg laying begins"), Some("likely March 22; 8 in 10 between March 8 and April 10"));
         assert_eq!((seen.recipients(), seen.whom.len()), (3, 2));
         assert_eq!(seen.reads.len(), 4);

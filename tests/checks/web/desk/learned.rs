@@ -256,10 +256,10 @@ async fn sightings_of_years_stand_beside_the_numbers_dates_and_a_fit_to_them_is_
         let who = if fahrenheit { "olga" } else { "otto" };
         let (mut observer, _) = desk.signed_in(who, Role::Observer, RegionReach::default()).await;
         let page = ready(&mut observer, &path).await;
-        // Who reads °F is told °C·day behind it.
-        let sum = if fahrenheit { " °C·day)</b>, now " } else { " °C·day</b>, now " };
-        assert!(page.contains(sum) && page.contains(&format!(" {unit}·day")), "{page}");
-        assert_eq!(page.contains(other), fahrenheit, "{page}");
+        // The other unit stands behind sums of heat alone.
+        let sum = format!(" {unit}·day (");
+        assert!(page.contains(&sum) && page.contains(&format!(" {other}·day)</b>, now ")), "{page}");
+        assert!(page.contains(&format!(" {unit}</b>, now ")) && !page.contains(&format!(" {other}</b>")), "{page}");
         let picture = observer.get(&format!("{PAGE}/fit.svg?profile=pinyon-needle-scale&season=2025")).await.body;
         assert!(picture.contains(&format!("Lower threshold, {unit}")), "{picture}");
     }
@@ -321,6 +321,7 @@ async fn a_look_of_today_stands_beside_the_number_as_one_whose_heat_is_not_known
 async fn without_reports_one_sentence_and_one_range_stand_there_in_the_unit_of_the_settings() {
     let world = World::build(Store::in_memory().await.unwrap()).await;
     world.set(NaiveDate::from_ymd_opt(2025, 2, 1).unwrap());
+    world.cycle().await;
     for (fahrenheit, own, other) in [(false, "°C·day", "°F·day"), (true, "°F·day", "°C·day")] {
         let mut config = (*world.app.config).clone();
         config.units.fahrenheit = fahrenheit;
@@ -331,8 +332,11 @@ async fn without_reports_one_sentence_and_one_range_stand_there_in_the_unit_of_t
         let page = ready(&mut observer, PAGE).await;
         assert!(page.contains("No confirmed report teaches anything yet"), "{page}");
         assert!(page.contains(own) && !page.contains("With 0 reports"), "{page}");
-        // Who reads °F·day is told °C·day behind it.
-        assert_eq!((page.contains(other), page.contains(" °F·day (")), (fahrenheit, fahrenheit), "{page}");
+        // The other unit stands behind it, and on the page of a region as here.
+        let told = |page: &str| page.contains(&format!(" {own} (")) && page.contains(&format!(" {other})"));
+        assert!(told(&page) && !page.contains(&format!(" {other} (")), "{page}");
+        let page = observer.get(&format!("/desk/region/{}", world.regions[0].id)).await.body;
+        assert!(told(&page) && !page.contains(&format!(" {other} (")), "{page}");
         let (dates, heat) = (page.find("Dates of 3 regions"), page.find("How much heat each stage takes"));
         assert!(dates.is_some() && dates < heat, "days come first: {page}");
         let picture =
