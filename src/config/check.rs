@@ -179,7 +179,7 @@ fn check_email(email: &EmailConfig, faults: &mut Faults) {
         faults.add("email.security", "a password is not sent over a plain connection: use `starttls` or `tls`");
     }
     if let Err(why) = email.from.parse::<lettre::message::Mailbox>() {
-        faults.add("email.from", format!("`{}` is not a sender: {why}", email.from));
+        faults.add("email.from", format!("`{}` is not a sender ({why}): write `Name <local@example.org>`", email.from));
     }
     if let Some(reply_to) = &email.reply_to
         && let Err(why) = reply_to.parse::<lettre::message::Mailbox>()

@@ -37,6 +37,20 @@ fn faulty_settings_stop_every_command_with_all_faults_and_leave_no_database_behi
     assert_eq!(left, ["treebell.toml"]);
 }
 
+/// Before, a sender that cannot be read was told by the settings and by the channel.
+#[test]
+fn a_fault_of_the_sender_is_told_once_with_what_to_write() {
+    for text in ["[email]\nfrom = \"nobody\"\n", "[email]\nfrom = \"nobody\"\nhost = \"mail.example.org\"\n"] {
+        let folder = settings(text);
+        let told = said(&treebell(folder.path(), &["check-config"]));
+        assert_eq!(told.matches("email.from").count(), 1, "{told}");
+        assert!(
+            told.contains("treebell.toml:2: email.from: `nobody` is not a sender") && told.contains("write `Name <"),
+            "{told}"
+        );
+    }
+}
+
 #[test]
 fn a_missing_settings_file_that_was_named_is_an_error() {
     let folder = tempfile::tempdir().unwrap();

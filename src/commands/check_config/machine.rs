@@ -17,7 +17,10 @@ use crate::text::{Chain, counted};
 /// Looks at all of it; sends nothing and connects to nothing.
 pub(super) fn look(config: &Config, reading: &mut Reading, findings: &mut Findings) {
     look_at_secrets(config, reading);
-    reading.extend(channels::check(&config.email, &config.sms, config.hooks.path.as_ref()));
+    // A sender that cannot be read is a fault of the settings, and the channels stumble over it once more.
+    let told: Vec<String> = reading.faults().into_iter().map(|fault| fault.path).collect();
+    let of_channels = channels::check(&config.email, &config.sms, config.hooks.path.as_ref());
+    reading.extend(of_channels.into_iter().filter(|fault| !told.contains(&fault.path)));
     look_at_folders(config, reading);
     for why in read_profiles(config).1 {
         match why {
