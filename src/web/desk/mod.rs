@@ -50,7 +50,10 @@ mod wording_names;
 mod words;
 
 use axum::Router;
+use axum::extract::State;
+use axum::http::Uri;
 use axum::middleware::from_fn_with_state;
+use axum::response::Response;
 use axum::routing::{get, post};
 
 pub use caller::{Caller, Desk};
@@ -171,10 +174,23 @@ const NAVIGATION: &[(&str, &str, Deed)] = &[
     ("/desk/account", "My account", Deed::See),
 ];
 
-/// The routes of a table: of the desk's own, and in checks of others.
+/// The routes of a table: of the desk's own, and in checks of others. A page's path with a slash behind leads to the page.
 pub fn routes(site: &Site, entries: &[Entry]) -> Router<Site> {
     entries.iter().fold(Router::new(), |router, entry| {
         let gate = Gate { site: site.clone(), needs: entry.needs, kind: entry.kind };
-        router.route(entry.path, (entry.handler)().route_layer(from_fn_with_state(gate, gate::gate)))
+        let router = router.route(entry.path, (entry.handler)().route_layer(from_fn_with_state(gate, gate::gate)));
+        match entry.kind {
+            Kind::Page => router.route(&format!("{}/", entry.path), get(without_slash)),
+            Kind::Form | Kind::Upload => router,
+        }
     })
+}
+
+/// To the same address without its last slash. It tells nothing: what stands there asks who comes.
+async fn without_slash(State(site): State<Site>, uri: Uri) -> Response {
+    let path = uri.path().strip_suffix('/').unwrap_or(uri.path());
+    match uri.query() {
+        Some(query) => caller::redirect(&site, &format!("{path}?{query}")),
+        None => caller::redirect(&site, path),
+    }
 }

@@ -236,6 +236,27 @@ async fn after_the_sign_in_the_page_that_was_asked_for_comes_and_no_other_host()
     }
 }
 
+/// Before, an address that somebody typed with a slash behind was not found.
+#[tokio::test]
+async fn a_slash_behind_the_path_of_a_page_leads_to_the_page() {
+    let desk = DeskWorld::new().await;
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    for (asked, led) in [
+        ("/desk/", "/desk"),
+        ("/desk/today/", "/desk/today"),
+        ("/desk/today/?state=wash&all=yes", "/desk/today?state=wash&all=yes"),
+        ("/desk/region/north/", "/desk/region/north"),
+    ] {
+        let answer = observer.get(asked).await;
+        assert_eq!((answer.status, answer.header("location")), (StatusCode::SEE_OTHER, led), "{asked}");
+    }
+    for path in ["/desk/today//", "/desk/nothing/"] {
+        assert_eq!(observer.get(path).await.status, StatusCode::NOT_FOUND, "{path}");
+    }
+    let posted = observer.post("/desk/sign-out/", &[]).await;
+    assert_eq!(posted.status, StatusCode::NOT_FOUND, "forms are sent where they belong");
+}
+
 #[tokio::test]
 async fn a_link_in_a_mail_leads_to_its_page_and_carries_no_session() {
     let public = url::Url::parse("https://pinyon.example.org/scale/").unwrap();
