@@ -21,6 +21,8 @@ pub struct CycleFacts {
     pub first_at: Option<DateTime<Utc>>,
     /// What the last one that ended came to.
     pub last_outcome: Option<String>,
+    /// When that one ended, if it did nothing of what it is for.
+    pub failed_at: Option<DateTime<Utc>>,
 }
 
 /// How the pulls of one source went since an instant.
@@ -86,7 +88,8 @@ impl Store {
         .fetch_one(&mut *conn)
         .await?;
         let last = sqlx::query(
-            "SELECT outcome FROM runs WHERE ended_at IS NOT NULL AND job IN ($1, $2) ORDER BY ended_at DESC LIMIT 1",
+            "SELECT outcome, CASE WHEN result = 'failed' THEN ended_at END AS failed_at \
+             FROM runs WHERE ended_at IS NOT NULL AND job IN ($1, $2) ORDER BY ended_at DESC LIMIT 1",
         )
         .bind(CYCLE)
         .bind(ONCE)
@@ -95,7 +98,8 @@ impl Store {
         Ok(CycleFacts {
             good_at: get_instant_if_any(&row, "good_at")?,
             first_at: get_instant_if_any(&row, "first_at")?,
-            last_outcome: last.map(|row| get::<Option<String>>(&row, "outcome")).transpose()?.flatten(),
+            last_outcome: last.as_ref().map(|row| get::<Option<String>>(row, "outcome")).transpose()?.flatten(),
+            failed_at: last.as_ref().map(|row| get_instant_if_any(row, "failed_at")).transpose()?.flatten(),
         })
     }
 

@@ -47,12 +47,11 @@ pub(super) async fn wrong(
     holds: &[Notice],
     now: DateTime<Utc>,
 ) -> Result<Vec<Trouble>, DeskError> {
+    let alarms = app.store.alarms(None).await?;
+    let is_cycle_told = alarms.iter().any(|alarm| alarm.kind == AlarmKind::Cycle);
     // These stand in the queue above.
     let of_queue = [AlarmKind::NoticeWaits, AlarmKind::NoticeLeaves, AlarmKind::NoticeRunsOut];
-    let mut wrong: Vec<Trouble> = app
-        .store
-        .alarms(None)
-        .await?
+    let mut wrong: Vec<Trouble> = alarms
         .into_iter()
         .filter(|alarm| !of_queue.contains(&alarm.kind))
         .filter(|alarm| alarm.region.as_ref().is_none_or(|region| regions.contains_key(region)))
@@ -71,6 +70,7 @@ pub(super) async fn wrong(
         })
         .collect();
     wrong.sort_by_key(|trouble| (!trouble.urgent, std::cmp::Reverse(trouble.since)));
+    wrong.extend(failed_cycle(app, is_cycle_told).await?);
     for ran_out in overtaken::ran_out_since(app, regions, holds, (now - RAN_OUT_SHOWN, now)).await? {
         let name = regions.get(&ran_out.region).map_or_else(String::new, |region| region.name.clone());
         wrong.push(Trouble {
@@ -126,6 +126,31 @@ pub(super) async fn wrong(
         });
     }
     Ok(wrong)
+}
+
+/// That the newest cycle did nothing of what it is for. An alarm waits for some hours whether the next one does better; whoever looks
+/// is told at once.
+async fn failed_cycle(app: &App, is_told: bool) -> Result<Option<Trouble>, DeskError> {
+    if is_told {
+        return Ok(None);
+    }
+    let facts = app.store.cycle_facts().await?;
+    let Some(failed_at) = facts.failed_at else { return Ok(None) };
+    let came_to = facts.last_outcome.map_or_else(String::new, |outcome| format!(" It came to: {outcome}."));
+    Ok(Some(Trouble {
+        title: "The newest cycle failed".to_owned(),
+        what: quoted(&format!(
+            "It read no station, or could serve no region.{came_to} Until one succeeds, dates grow old and no notice is decided."
+        )),
+        mend: "The next cycle tries again by itself. An administrator can see what each source answered.".to_owned(),
+        by_command: Some(
+            "treebell weather status says what each source answered; treebell once makes a cycle by hand where no service runs."
+                .to_owned(),
+        ),
+        regions: Vec::new(),
+        urgent: false,
+        since: Some(failed_at),
+    }))
 }
 
 /// What mends something, for a person without a command line, and with the commands where it takes some.

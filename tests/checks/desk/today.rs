@@ -13,6 +13,7 @@ use treebell::service::desk::region::region_in_depth;
 use treebell::service::desk::today::{Doubt, Filters, today};
 use treebell::store::Store;
 use treebell::store::notices::skip;
+use treebell::store::runs::RunResult;
 use treebell::store::staff_log::StaffKind;
 
 use super::{House, UNDO, asks, at, everywhere, leaves, put, put_until};
@@ -321,6 +322,31 @@ async fn a_notice_that_was_skipped_in_a_hold_says_until_when_that_was_to_last() 
     let said = "Get ready here was held by M. Reyes on Mon, Mar 16, 10:00 AM MDT, until Tue, Mar 17, 9:00 AM MDT: “station is in \
                 doubt”. It was skipped on Mon, Mar 16, 12:00 PM MDT: the window has been open since February 1.";
     assert_eq!(seen.leaves[0].overtook, [said]);
+}
+
+/// An alarm waits for six hours; before, today said that long that nothing was wrong.
+#[tokio::test]
+async fn a_cycle_that_failed_is_told_on_today_at_once_until_one_is_good() {
+    on_each_engine("a failed cycle", |store| async move {
+        let house = House::new(store, asks()).await;
+        let told = || async {
+            let wrong = today(&house.app, everywhere(), &Filters::default()).await.unwrap().wrong;
+            wrong.into_iter().find(|trouble| trouble.title == "The newest cycle failed")
+        };
+        let cycle = async |began: &str, result: RunResult, outcome: &str| {
+            let civil = at(began).naive_utc();
+            house.app.store.start_run("cycle", civil, at(began)).await.unwrap();
+            house.app.store.finish_run("cycle", civil, result, outcome, at(began)).await.unwrap();
+        };
+        assert_eq!(told().await, None);
+        cycle("2026-03-16T12:15:00Z", RunResult::Failed, "no station gave anything").await;
+        let trouble = told().await.expect("at once");
+        assert_eq!(trouble.since, Some(at("2026-03-16T12:15:00Z")));
+        assert!(trouble.what.contains(" It came to: no station gave anything. Until one succeeds"), "{}", trouble.what);
+        cycle("2026-03-16T15:15:00Z", RunResult::Partly, "one station gave nothing").await;
+        assert_eq!(told().await, None);
+    })
+    .await;
 }
 
 /// Before, today told the hour at which its messages were queued, when nobody is written to.
