@@ -3,6 +3,7 @@
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
+use unicode_normalization::UnicodeNormalization;
 
 pub use crate::band::{Band, BandError, ELEVATIONS_M, elevation_ft_fault};
 use crate::geo::Point;
@@ -65,6 +66,22 @@ text_id! {
     RegionId
 }
 
+/// The id that a name makes: its letters without their marks, in lower case, and hyphens; empty when it has none.
+pub fn id_of(name: &str) -> String {
+    let mut id = String::new();
+    for c in name.nfd().filter(|c| c.is_ascii() || c.is_alphanumeric() || c.is_whitespace()) {
+        match c.to_ascii_lowercase() {
+            c if c.is_ascii_alphanumeric() => id.push(c),
+            // "St. Mary's" is st-marys.
+            '\'' => {}
+            _ if !id.ends_with('-') && !id.is_empty() => id.push('-'),
+            _ => {}
+        }
+    }
+    id.truncate(40);
+    id.trim_end_matches('-').to_owned()
+}
+
 /// A set of ZIP codes that share one outlook.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Region {
@@ -108,9 +125,15 @@ impl Region {
         };
         let formed = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
         let id = self.id.as_str();
+        let mend = match id_of(id) {
+            made if made.is_empty() => ", such as `dos-vientos`".to_owned(),
+            made => format!(": write `{made}`"),
+        };
         wrong(
             id.is_empty() || id.len() > 40 || !id.chars().all(formed) || id.starts_with('-') || id.ends_with('-'),
-            format!("the id `{id}` must be 1 to 40 lower case letters, digits and hyphens, such as dos-vientos"),
+            format!(
+                "the id `{id}` must be 1 to 40 lower case letters, digits and hyphens, with no hyphen at an end{mend}"
+            ),
         );
         wrong(self.name.trim().is_empty(), "the name is empty".into());
         let length = self.name.chars().count();
@@ -392,7 +415,7 @@ mod tests {
         };
         let faults = bad.faults().join("\n");
         for word in [
-            "id `Dos Vientos`",
+            "the id `Dos Vientos` must be 1 to 40 lower case letters, digits and hyphens, with no hyphen at an end: write `dos-vientos`",
             "name",
             "latitude 106",
             "longitude NaN",

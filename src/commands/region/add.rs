@@ -16,7 +16,7 @@ use crate::id::StationId;
 use crate::region::{OwnerReports, RegionId, Release};
 use crate::service::new_region::list::{USUAL_PROFILE, USUAL_RELEASE};
 use crate::service::new_region::trial::Trial;
-use crate::service::new_region::{Wish, find};
+use crate::service::new_region::{NewRegionError, Wish, find};
 
 #[derive(Debug, clap::Args)]
 pub struct Add {
@@ -88,7 +88,7 @@ pub async fn run(args: Add, config: &Config) -> Result<(), CommandError> {
         release: args.release,
         owner_reports: args.owner_reports,
     };
-    let found = find(&wish, &ground).await?;
+    let found = find(&wish, &ground).await.map_err(|why| of_region(&wish.id, why))?;
     // What the store would refuse is told before anything is shown.
     store.try_region(&found.region, &found.new_stations, SystemClock.now()).await?;
     check_doubts(std::slice::from_ref(&found), &args.manner)?;
@@ -115,4 +115,15 @@ pub async fn run(args: Add, config: &Config) -> Result<(), CommandError> {
     trial.save(&store, SystemClock.now()).await?;
     eprintln!("region `{}` is added, in time zone {}", found.region.id, found.region.time_zone);
     Ok(())
+}
+
+/// What keeps a region from being added, under its id.
+fn of_region(id: &RegionId, why: NewRegionError) -> CommandError {
+    match why {
+        NewRegionError::Refused(faults) => match faults.as_slice() {
+            [fault] => CommandError::Usage(format!("region `{id}` cannot be added: {fault}")),
+            faults => CommandError::Usage(format!("region `{id}` cannot be added:\n  {}", faults.join("\n  "))),
+        },
+        other => other.into(),
+    }
 }

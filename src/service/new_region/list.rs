@@ -6,12 +6,11 @@ use std::fmt::Display;
 use chrono_tz::Tz;
 use futures::StreamExt;
 use serde::Deserialize;
-use unicode_normalization::UnicodeNormalization;
 
 use super::moved::doubts_of_a_move;
 use super::{Doubt, Fact, Found, Ground, NewRegionError, Wish, complete, place};
 use crate::id::StationId;
-use crate::region::{Band, OwnerReports, Region, RegionId, Release, elevation_ft_fault};
+use crate::region::{Band, OwnerReports, Region, RegionId, Release, elevation_ft_fault, id_of};
 use crate::store::StoreError;
 use crate::text::{did_you_mean, first_few, near_key, near_name};
 use crate::units::height_of_feet;
@@ -186,22 +185,6 @@ fn entry_of<'a>(cell: &impl Fn(&str) -> Option<&'a str>) -> Result<Entry, Vec<St
         release: text("release"),
         owner_reports: text("owner_reports"),
     })
-}
-
-/// The id that a name makes: its letters without their marks, in lower case, and hyphens; empty when it has none.
-pub fn id_of(name: &str) -> String {
-    let mut id = String::new();
-    for c in name.nfd().filter(|c| c.is_ascii() || c.is_alphanumeric() || c.is_whitespace()) {
-        match c.to_ascii_lowercase() {
-            c if c.is_ascii_alphanumeric() => id.push(c),
-            // "St. Mary's" is st-marys.
-            '\'' => {}
-            _ if !id.ends_with('-') && !id.is_empty() => id.push('-'),
-            _ => {}
-        }
-    }
-    id.truncate(40);
-    id.trim_end_matches('-').to_owned()
 }
 
 /// An entry whose texts were read.

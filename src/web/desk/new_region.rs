@@ -15,9 +15,8 @@ use super::region_form::{AGAIN, Given, faults_of, fields, read, taken_beside, te
 use super::sign_in::with_status;
 use super::upload::FieldFault;
 use crate::people::account::Deed;
-use crate::region::{Region, RegionId};
+use crate::region::{Region, RegionId, id_of};
 use crate::service::desk::region_words::desk_words;
-use crate::service::new_region::list::id_of;
 use crate::service::new_region::{Ground, NewRegionError, Wish, check_wish, faults_beside};
 use crate::service::region_drafts::{Draft, Stage, Task, TooMany};
 use crate::store::{Conflict, StoreError};
