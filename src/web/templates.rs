@@ -58,6 +58,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "desk/_came_up",
     "desk/_report_word",
     "desk/_report_aside",
+    "desk/_next_report",
     "desk/report_effect",
     "desk/region",
     "desk/_dates",

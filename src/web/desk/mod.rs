@@ -23,6 +23,7 @@ mod learned;
 mod needs;
 mod new_region;
 mod new_report;
+mod next_report;
 mod notice;
 mod people;
 mod people_list;

@@ -12,6 +12,7 @@ use minijinja::value::Value;
 
 use super::Upload;
 use super::caller::Desk;
+use super::next_report;
 use super::notice::{app_of, by, fault_of, path_of, reach, undo_time};
 use super::said::{Refused, done_of};
 use super::sign_in::with_status;
@@ -280,6 +281,7 @@ async fn shown(
         false => Ok(None),
     };
     let remark = remark.map_err(fault_of)?;
+    let next = next_report::after(desk, done).await?;
     desk.page(
         "report",
         context! {
@@ -320,6 +322,7 @@ async fn shown(
                 (None, _) => report.observed_on.to_string(),
             },
             done,
+            next,
             came_up,
             wrong => refused.as_ref().map(|refused| refused.form),
             wrong_why => refused.as_ref().map(|refused| refused.why.as_str()),

@@ -9,6 +9,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
+use super::next_report;
 use super::notice::fault_of;
 use super::report::{Since, long, moves_nothing, notices_since};
 use crate::language::Language;
@@ -58,6 +59,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query
         Some(_) => notices_since(&desk, &report, &region, Since::All).await?,
         None => Vec::new(),
     };
+    let next = next_report::after(&desk, done).await?;
     desk.page(
         "report_effect",
         context! {
@@ -73,6 +75,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query
             wrong => (), wrong_why => (), typed_why => "",
             idle => report.moves_nothing().then(|| moves_nothing(report.infested)),
             done,
+            next,
             came_up,
             fault,
             remark,

@@ -21,13 +21,17 @@ fn day(text: &str) -> chrono::NaiveDate {
 
 /// A report of eggs in north that waits for a word; gives its id.
 pub async fn report_of_north(desk: &DeskWorld) -> String {
+    report_of_tree(desk, "big one at the gate").await
+}
+
+async fn report_of_tree(desk: &DeskWorld, tree: &str) -> String {
     let profiles = Profiles::default();
     let sight = profiles.get("pinyon-needle-scale").unwrap().sight("eggs").unwrap();
     let new = NewFieldReport {
         region: "north".into(),
         zip: None,
         observed_on: day("2025-03-08"),
-        tree: Some("big one at the gate".into()),
+        tree: Some(tree.into()),
         seen: Seen::at(sight, None),
         nothing_on: None,
         confirmed: false,
@@ -501,6 +505,33 @@ async fn a_sighting_long_before_the_likely_days_is_remarked_before_it_is_confirm
         "{page}"
     );
     assert!(page.contains("This is 38 days before the earliest likely date (April 15)"), "{page}");
+}
+
+/// Before, whoever had several to judge went back to the list after each.
+#[tokio::test]
+async fn after_a_word_on_a_report_the_next_one_that_waits_is_a_step_away() {
+    let desk = DeskWorld::new().await;
+    let first = report_of_tree(&desk, "first").await;
+    desk.world.clock.advance(TimeDelta::minutes(1));
+    let second = report_of_tree(&desk, "second").await;
+    desk.world.clock.advance(TimeDelta::minutes(1));
+    let third = report_of_tree(&desk, "third").await;
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let (waits, none) = ("Next report that waits", "No other report waits for a word from you.");
+    let page = maria.get(&format!("/desk/report/{second}")).await.body;
+    assert!(!page.contains(waits) && !page.contains(none), "{page}");
+    let answer = maria.post(&format!("/desk/report/{second}/confirm"), &[]).await;
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains(&format!("href=\"/desk/report/{first}\">{waits}")), "the oldest: {page}");
+    assert!(page.contains("2 wait for a word from you."), "{page}");
+    maria.get(&format!("/desk/report/{first}")).await;
+    let answer = maria.post(&format!("/desk/report/{first}/set-aside"), &[("why", "another insect")]).await;
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains(&format!("href=\"/desk/report/{third}\">{waits}")), "{page}");
+    maria.get(&format!("/desk/report/{third}")).await;
+    let answer = maria.post(&format!("/desk/report/{third}/set-aside"), &[("why", "another insect")]).await;
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains(none) && !page.contains(waits), "{page}");
 }
 
 /// An outlook of north, made on a day, by which egg laying is likely within 5 days of another one.
