@@ -9,6 +9,7 @@ use super::region_words::quoted;
 use super::regions::RegionRow;
 use super::{DeskError, notice, overtaken};
 use crate::alarms::AlarmKind;
+use crate::links::notice_part;
 use crate::region::{Region, RegionId};
 use crate::season::phrases::capitalised;
 use crate::service::app::App;
@@ -34,8 +35,21 @@ pub struct Trouble {
     pub by_command: Option<String>,
     /// The first regions that it is about, with their names: their pages say more.
     pub regions: Vec<(RegionId, String)>,
+    /// Where the desk itself mends it.
+    pub pages: Vec<MendingPage>,
     pub urgent: bool,
     pub since: Option<DateTime<Utc>>,
+}
+
+/// A page of the desk on which something is mended.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MendingPage {
+    /// Below `/desk`.
+    pub path: String,
+    /// What is done there.
+    pub words: String,
+    /// The region that somebody must be allowed to act on there; `None`: whoever reads of it may come.
+    pub acts_on: Option<Region>,
 }
 
 /// Alarms that are open, holds that ran out, messages that failed, temperatures in doubt. `holds`: notices of the season that were
@@ -57,6 +71,8 @@ pub(super) async fn wrong(
         .filter(|alarm| alarm.region.as_ref().is_none_or(|region| regions.contains_key(region)))
         .map(|alarm| {
             let (mend, by_command) = of_desk(alarm.mend);
+            let (own_mend, pages) = at_desk(alarm.kind, &alarm.subject, regions);
+            let mend = own_mend.map_or(mend, str::to_owned);
             let named = |id: RegionId| Some((id.clone(), regions.get(&id)?.name.clone()));
             Trouble {
                 title: capitalised(alarm.kind.title()),
@@ -64,6 +80,7 @@ pub(super) async fn wrong(
                 mend,
                 by_command,
                 regions: alarm.region.and_then(named).into_iter().collect(),
+                pages,
                 urgent: alarm.urgent,
                 since: Some(alarm.raised_at),
             }
@@ -81,6 +98,7 @@ pub(super) async fn wrong(
                 .to_owned(),
             by_command: None,
             regions: vec![(ran_out.region, name)],
+            pages: Vec::new(),
             urgent: false,
             since: Some(ran_out.at),
         });
@@ -104,6 +122,7 @@ pub(super) async fn wrong(
             mend: "An administrator can see why each of them did not arrive.".to_owned(),
             by_command: Some("treebell deliveries --state failed, --state bounced and --state expired".to_owned()),
             regions: Vec::new(),
+            pages: Vec::new(),
             urgent: false,
             since: None,
         });
@@ -121,6 +140,7 @@ pub(super) async fn wrong(
                 .to_owned(),
             by_command: Some("treebell weather status".to_owned()),
             regions: doubtful.iter().take(NAMED).map(|row| (row.region.id.clone(), row.region.name.clone())).collect(),
+            pages: Vec::new(),
             urgent: false,
             since: None,
         });
@@ -148,6 +168,7 @@ async fn failed_cycle(app: &App, is_told: bool) -> Result<Option<Trouble>, DeskE
                 .to_owned(),
         ),
         regions: Vec::new(),
+        pages: Vec::new(),
         urgent: false,
         since: Some(failed_at),
     }))
@@ -158,6 +179,44 @@ fn of_desk(mend: String) -> (String, Option<String>) {
     match mend.contains('`') {
         true => ("An administrator can see to it.".to_owned(), Some(capitalised(&mend.replace('`', "")))),
         false => (capitalised(&mend), None),
+    }
+}
+
+/// What the desk itself can do about an alarm, and where; `regions` are those within reach.
+fn at_desk(
+    kind: AlarmKind,
+    subject: &str,
+    regions: &BTreeMap<&RegionId, &Region>,
+) -> (Option<&'static str>, Vec<MendingPage>) {
+    let page = |path: String, words: &str| MendingPage { path, words: words.to_owned(), acts_on: None };
+    match kind {
+        AlarmKind::Station | AlarmKind::Answers => {
+            // Of a source the subject names its station first.
+            let station = subject.split(' ').next().unwrap_or_default();
+            let of_it = regions.values().filter(|region| region.stations.iter().any(|id| *id == station));
+            let pages = of_it.take(NAMED).map(|region| MendingPage {
+                path: format!("/region/{}/change#stations", region.id),
+                words: format!("Give {} another station", region.name),
+                acts_on: Some((*region).clone()),
+            });
+            let mend = "Its neighbours fill the gap for some days; then notices there wait for a word. If nothing comes from it any \
+                        more, its regions need another one. An administrator can see what its sources answered.";
+            (Some(mend), pages.collect())
+        }
+        AlarmKind::Queue if subject.contains('/') => {
+            let mend = "It goes on by itself once the service runs. To end it, recall the notice.";
+            (Some(mend), vec![page(format!("/notice/{}", notice_part(subject)), "Look at the notice")])
+        }
+        AlarmKind::Wording => {
+            let mend = "Mend them, or go back to the words of the program there.";
+            (Some(mend), vec![page(format!("/wording/{subject}"), "Look at the words")])
+        }
+        AlarmKind::Addresses => {
+            let mend =
+                "Nothing, where these are people who moved. If there are many at once, an administrator can see why.";
+            (Some(mend), vec![page("/people".to_owned(), "Look at the people")])
+        }
+        _ => (None, Vec::new()),
     }
 }
 

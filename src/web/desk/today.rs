@@ -15,7 +15,7 @@ use crate::people::account::{Deed, Role};
 use crate::region::{Region, RegionId};
 use crate::season::status::SeasonStanding;
 use crate::season::{DaySpan, NoticeKind, days_after, days_before, phrases};
-use crate::service::desk::today::{Doubt, Filters, Left, Line, RegionRow, SeenMark, today_beside};
+use crate::service::desk::today::{Doubt, Filters, Left, Line, MendingPage, RegionRow, SeenMark, today_beside};
 use crate::service::desk::{Hand, kind_words, local};
 use crate::units::grouped_feet;
 use crate::web::Fault;
@@ -44,6 +44,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
     let line = |line: &Line| shown_line(&desk, line);
     let taken_back = field(&query, "done") == "undone";
     let is_filtered = filters != Filters::default();
+    let may_come = |page: &MendingPage| page.acts_on.as_ref().is_none_or(|region| account.may_act_on(region));
     desk.page(
         "today",
         context! {
@@ -61,6 +62,9 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
                 what => &trouble.what,
                 mend => &trouble.mend,
                 by_command => &trouble.by_command,
+                pages => trouble.pages.iter().filter(|page| may_come(page)).map(|page| context! {
+                    path => &page.path, words => &page.words,
+                }).collect::<Vec<_>>(),
                 regions => trouble.regions.iter().map(|(id, name)| context! { id => id.as_str(), name }).collect::<Vec<_>>(),
                 urgent => trouble.urgent,
                 since => trouble.since.map(|at| local(at, zone)),

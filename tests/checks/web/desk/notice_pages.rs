@@ -2,11 +2,13 @@
 
 use axum::http::StatusCode;
 use chrono::TimeDelta;
+use treebell::alarms::{Alarm, AlarmKind, Change, What};
 use treebell::message::{EmailChart, Message};
 use treebell::people::account::{RegionReach, Role};
 use treebell::people::{Channel, Language};
 use treebell::season::NoticeKind;
 use treebell::season::decide::ApprovalNeeded;
+use treebell::store::alarms::keep;
 use treebell::store::audit::AuditFilter;
 use treebell::store::notices::{NewNotice, NoticeRelease};
 
@@ -386,6 +388,47 @@ async fn an_e_mail_is_shown_as_it_reads_with_its_chart() {
     assert!(page.contains("chart.png?language=en"), "{page}");
     let sent = desk.store().notice_text(&ID.into(), Channel::Email, Language::En).await.unwrap();
     assert!(matches!(sent, Some(Message::Email { chart_png: Some(_), .. })), "{sent:?}");
+}
+
+/// Before, today told of a silent station with a command alone, though its regions can be given another one at the desk.
+#[tokio::test]
+async fn what_the_desk_mends_has_its_page_on_today_beside_the_command() {
+    let desk = world().await;
+    let station = desk.store().region(&"north".into()).await.unwrap().stations[0].to_string();
+    let now = desk.world.clock.now();
+    let alarm = |kind: AlarmKind, subject: &str, mend: &str| Alarm {
+        id: kind.name().to_owned(),
+        kind,
+        subject: subject.to_owned(),
+        machine: String::new(),
+        region: None,
+        urgent: false,
+        what: "It is wrong.".to_owned(),
+        mend: mend.to_owned(),
+        raised_at: now,
+        told_at: None,
+        times_told: 0,
+        believed: false,
+        seen_at: now,
+        ended_at: None,
+    };
+    for alarm in [
+        alarm(AlarmKind::Station, &station, "`treebell weather status` shows its sources."),
+        alarm(AlarmKind::Wording, "wash-now.sms", "mend them, or `treebell message restore`."),
+    ] {
+        let mut tx = desk.store().begin().await.unwrap();
+        keep(&mut tx, &Change { what: What::Raised, alarm, tell: false }).await.unwrap();
+        tx.commit().await.unwrap();
+    }
+    let (north, words) = ("href=\"/desk/region/north/change#stations\"", "href=\"/desk/wording/wash-now.sms\"");
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = maria.get("/desk/today").await.body;
+    assert!(page.contains(north) && page.contains(words), "{page}");
+    assert!(page.contains("treebell weather status shows its sources."), "{page}");
+    // Who may not change the region is led to no form of it.
+    let (mut olga, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let page = olga.get("/desk/today").await.body;
+    assert!(!page.contains(north) && page.contains(words), "{page}");
 }
 
 /// Whoever sits at the desk has no command line; what is folded away for whoever runs the service may name one.
