@@ -104,7 +104,7 @@ impl RegionRow {
 /// What the public pages show of a region, and when that was made.
 ///
 /// A report that is confirmed in one region moves the others, too: their pages follow at once, and only the next cycle says
-/// something of them. Staff are to see what the public sees.
+/// something of them, or the next minute where a notice is open. Staff are to see what the public sees.
 pub type OnPage<'a> = &'a (dyn Fn(&RegionId) -> Option<(&'a Outlook, DateTime<Utc>)> + Sync);
 
 /// The later word on a region: the last cycle's, or that of its page.
