@@ -102,7 +102,28 @@ pub(crate) struct Given<'a> {
     /// Those that the decision is to know.
     pub reports: &'a [FieldReport],
     /// Confirmed reports, as if they had never been: what was decided because of them was not told either.
-    pub untold: &'a [StoredReport],
+    pub untold: &'a [Untold<'a>],
+}
+
+/// A confirmed report of the season, as if it had never been.
+#[derive(Clone, Copy)]
+pub(crate) struct Untold<'a> {
+    pub report: &'a StoredReport,
+    /// From when on it stood as confirmed.
+    pub since: DateTime<Utc>,
+    /// Whether it teaches: then other regions go by it, too.
+    pub teaches: bool,
+}
+
+impl Untold<'_> {
+    /// Whether a notice came of it, or may have come of it.
+    fn is_behind(&self, region: &Region, notice: &ToldNotice) -> bool {
+        if notice.report.as_deref() == Some(self.report.id.as_str()) {
+            return true;
+        }
+        let rests_on_it = self.report.region == region.id || (self.teaches && notice.told.rests_on_reports());
+        rests_on_it && notice.decided_at >= self.since
+    }
 }
 
 impl<'a> Given<'a> {
@@ -111,10 +132,7 @@ impl<'a> Given<'a> {
     }
 
     fn knows(&self, region: &Region, notice: &ToldNotice) -> bool {
-        self.untold.iter().all(|report| {
-            let is_of_it = notice.report.as_deref() == Some(report.id.as_str());
-            !is_of_it && (report.region != region.id || notice.decided_at < report.change.at)
-        })
+        !self.untold.iter().any(|report| report.is_behind(region, notice))
     }
 }
 
@@ -149,4 +167,78 @@ pub(crate) async fn with_reports<const N: usize>(
         let facts = DayFacts { belief, today, now, forecast: &forecast, forecast_fit, told: &told, reports };
         model.assess(&app.config.weather, &app.config.policy, region.release, &facts)
     }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geo::Point;
+    use crate::region::{OwnerReports, Release};
+    use crate::season::NoticeKind;
+    use crate::season::decide::Standing;
+    use crate::store::field_reports::{NewFieldReport, ReportSource, Seen};
+
+    fn region(id: &str) -> Region {
+        Region {
+            id: id.into(),
+            name: format!("Region {id}"),
+            place: Point { latitude: 32.75, longitude: -134.95 },
+            elevation_m: 1565.0,
+            time_zone: chrono_tz::America::Denver,
+            profile: "pinyon-needle-scale".into(),
+            zips: Vec::new(),
+            stations: Vec::new(),
+            release: Release::AtOnce,
+            owner_reports: OwnerReports::default(),
+            county: None,
+            state: None,
+            band: None,
+            landmarks: Vec::new(),
+            retired: false,
+        }
+    }
+
+    /// Before, the days of other regions "without" a report were those of notices that had come of it.
+    #[test]
+    fn without_a_report_nobody_was_told_what_came_of_it_in_other_regions_either() {
+        let at = |hour: u32| format!("2025-03-10T{hour:02}:00:00Z").parse::<DateTime<Utc>>().unwrap();
+        let report = NewFieldReport {
+            region: "north".into(),
+            zip: None,
+            observed_on: "2025-03-08".parse().unwrap(),
+            tree: None,
+            seen: Seen::stage(Some("egg-laying-begins".into()), None),
+            nothing_on: None,
+            confirmed: true,
+            source: ReportSource::Staff,
+            person: None,
+            note: None,
+        };
+        let report = report.under("f-1".into(), at(12));
+        let notice = |hour, learned_days| ToldNotice {
+            decided_at: at(hour),
+            report: None,
+            told: DecidedNotice {
+                kind: NoticeKind::InspectNow,
+                decided_on: "2025-03-10".parse().unwrap(),
+                standing: Standing::Released { on: "2025-03-10".parse().unwrap() },
+                deadline: None,
+                learned_days,
+            },
+        };
+        let (north, south) = (region("north"), region("south"));
+        for (of, told, teaches, is_behind) in [
+            (&south, notice(13, Some(-23)), true, true),
+            (&south, notice(11, Some(-23)), true, false),
+            (&south, notice(13, Some(0)), true, false),
+            (&south, notice(13, None), true, false),
+            (&south, notice(13, Some(-23)), false, false),
+            (&north, notice(13, None), false, true),
+            (&north, notice(11, None), false, false),
+            (&north, ToldNotice { report: Some("f-1".into()), ..notice(11, None) }, false, true),
+        ] {
+            let untold = Untold { report: &report, since: report.change.at, teaches };
+            assert_eq!(untold.is_behind(of, &told), is_behind, "{told:?} of {} ({teaches})", of.id);
+        }
+    }
 }

@@ -2,7 +2,10 @@
 //! outlooks of many regions share one.
 //!
 //! A second run over the same facts changes nothing. The daemon, `once` and replay run this same code; they differ in
-//! the clock, in where station records come from, and in what stands at the end of the queue.
+//! the clock, in where station records come from, and in what stands at the end of the queue. What is done between two
+//! runs stands in `anew.rs`.
+
+mod anew;
 
 use std::collections::HashMap;
 
@@ -10,11 +13,12 @@ use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use serde::Serialize;
 use tracing::{error, info, warn};
 
+pub use self::anew::minute;
 use super::assess;
 use super::caches::{RecordCache, SeasonCache};
 use super::cycle_cache::CycleCache;
 use super::event::{Event, Step};
-use super::moved_dates::Moves;
+use super::moved_dates::{LookedAt, Moves};
 use super::notice_writer::{NoticeWriter, Writing};
 use super::region_fault::RegionFault;
 use super::region_views::by_station;
@@ -44,6 +48,13 @@ struct Round {
     cache: CycleCache,
     moves: Moves,
     report: CycleReport,
+}
+
+impl Round {
+    fn new(now: DateTime<Utc>, undo: TimeDelta) -> Self {
+        let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
+        Self { now, undo, cache, moves, report }
+    }
 }
 
 /// What one cycle came to.
@@ -107,17 +118,16 @@ pub async fn run_afresh(app: &App, watch: &mut (dyn FnMut(Event) + Send)) -> Res
     over(app, &mut records, &mut SeasonCache::default(), by_station(&regions), watch).await
 }
 
-/// One region now, between two cycles: what a field report or staff have just changed acts at once there. Staff are told of dates that
-/// moved in other regions by the next cycle, which finds them. What would leave at once leaves after `undo`, and not in quiet hours:
-/// until then whoever brought it up can hold it or call it off.
+/// One region now, between two cycles: what a field report or staff have just changed acts at once there. In other regions it acts by
+/// the next [`minute`] where a notice is open, else by the next cycle; they tell staff of dates that moved. What would leave at once
+/// leaves after `undo`, and not in quiet hours: until then whoever brought it up can hold it or call it off.
 ///
 /// # Errors
 /// See [`RegionFault`]; then the next cycle does it.
 pub async fn of_region(app: &App, region: &Region, undo: TimeDelta) -> Result<(), RegionFault> {
     let (mut records, mut seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
     let now = app.clock.now();
-    let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
-    let mut round = Round { now, undo, cache, moves, report };
+    let mut round = Round::new(now, undo);
     take_up_words(app).await;
     let served = serve(app, &mut records, &mut seasons, &mut round, region, &mut |_| {}).await?;
     if let Served::Quiet(outlook) = served {
@@ -133,7 +143,7 @@ async fn take_up_words(app: &App) {
     }
 }
 
-/// Over groups of regions; what was read for one is not kept for the next.
+/// Over groups of regions, then the notices that are due.
 async fn over(
     app: &App,
     records: &mut RecordCache,
@@ -142,15 +152,38 @@ async fn over(
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<CycleReport, StoreError> {
     let now = app.clock.now();
-    let (cache, moves, report) = (CycleCache::default(), Moves::default(), CycleReport::default());
-    let mut round = Round { now, undo: TimeDelta::zero(), cache, moves, report };
-    let (mut outlooks, mut quiet, mut notices) = (Vec::new(), Vec::new(), Vec::new());
+    let mut round = Round::new(now, TimeDelta::zero());
     if let Err(why) = app.profiles.renew(&app.store).await {
         error!("the profiles in use stay as they were: {}", Chain(&why));
     }
     take_up_words(app).await;
     // Before anything newer is decided: an older notice must not come behind it.
     round.report.note_rest(&app.store.queue_rest(now).await?);
+    let mut notices = Vec::new();
+    let mut note = |region: &RegionId, event: Event| notices.push((region.clone(), event));
+    let mut outlooks = serve_all(app, records, seasons, &mut round, groups, &mut note).await;
+    // In the order of regions, whatever order they were served in.
+    outlooks.sort_by(|a, b| a.season.region.cmp(&b.season.region));
+    notices.sort_by(|(a, _): &(RegionId, Event), (b, _)| a.cmp(b));
+    if let Some(day) = outlooks.iter().map(|outlook| outlook.today).max() {
+        watch(Event::Day { day, outlooks });
+    }
+    notices.into_iter().map(|(_, event)| event).for_each(&mut *watch);
+    round.moves.tell_staff(app, now, LookedAt::All).await;
+    release_due(app, now, &mut round.report, watch).await?;
+    Ok(round.report)
+}
+
+/// Serves groups of regions, and gives the outlooks that were written; what was read for one group is not kept for the next.
+async fn serve_all(
+    app: &App,
+    records: &mut RecordCache,
+    seasons: &mut SeasonCache,
+    round: &mut Round,
+    groups: Vec<Vec<&Region>>,
+    note: &mut (dyn FnMut(&RegionId, Event) + Send),
+) -> Vec<Outlook> {
+    let (mut outlooks, mut quiet) = (Vec::new(), Vec::new());
     for (at, group) in groups.into_iter().enumerate() {
         if at > 0 {
             *records = RecordCache::new(app.store.clone());
@@ -159,28 +192,19 @@ async fn over(
         for region in group {
             app.progress.made(Part::Schedule);
             round.report.regions += 1;
-            let mut note = |event| notices.push((region.id.clone(), event));
-            match serve(app, records, seasons, &mut round, region, &mut note).await {
+            let mut note_here = |event| note(&region.id, event);
+            match serve(app, records, seasons, round, region, &mut note_here).await {
                 Ok(Served::Written(outlook)) => outlooks.push(outlook),
                 Ok(Served::Quiet(outlook)) => quiet.push(outlook),
                 Err(why) => round.report.note_fault(&region.id, &why),
             }
             if quiet.len() >= QUIET_AT_ONCE {
-                outlooks.extend(write_quiet(app, std::mem::take(&mut quiet), &mut round).await);
+                outlooks.extend(write_quiet(app, std::mem::take(&mut quiet), round).await);
             }
         }
     }
-    outlooks.extend(write_quiet(app, quiet, &mut round).await);
-    // In the order of regions, whatever order they were served in.
-    outlooks.sort_by(|a: &Outlook, b| a.season.region.cmp(&b.season.region));
-    notices.sort_by(|(a, _): &(RegionId, Event), (b, _)| a.cmp(b));
-    if let Some(day) = outlooks.iter().map(|outlook| outlook.today).max() {
-        watch(Event::Day { day, outlooks });
-    }
-    notices.into_iter().map(|(_, event)| event).for_each(&mut *watch);
-    round.moves.tell_staff(app, now).await;
-    release_due(app, now, &mut round.report, watch).await?;
-    Ok(round.report)
+    outlooks.extend(write_quiet(app, quiet, round).await);
+    outlooks
 }
 
 /// Writes outlooks of many regions, and gives those that were written: where they cannot be written together, each is tried.
@@ -198,7 +222,8 @@ async fn write_quiet(app: &App, outlooks: Vec<Outlook>, round: &mut Round) -> Ve
     written
 }
 
-/// Lets out the notices whose hour has come.
+/// Lets out the notices whose hour has come. One that would leave by itself, but rests on reports that have changed since, stays
+/// until its region has been decided anew; staff are told once.
 ///
 /// # Errors
 /// When the store fails.
@@ -232,6 +257,19 @@ pub async fn release_due(
                 app.store.tell_staff(&key, Some(region), StaffKind::Missed, &text, now).await?;
                 report.ended.push(due.notice.clone());
                 Step::Skipped { reason: "nobody confirmed it while it was of use".into() }
+            }
+            DueOutcome::KeptBack => {
+                let region = &notice.season.region;
+                let text = format!(
+                    "{} in `{region}` did not leave at its hour: field reports have changed since it was decided, and it \
+                     stays until its region has been decided anew",
+                    notice.kind.name()
+                );
+                let key = format!("kept-back/{}", due.notice);
+                if app.store.tell_staff(&key, Some(region), StaffKind::Learned, &text, now).await? {
+                    warn!(notice.id = %due.notice, "{text}");
+                }
+                continue;
             }
         };
         let zone = app.store.region(&notice.season.region).await?.time_zone;

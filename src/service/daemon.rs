@@ -351,14 +351,15 @@ enum Turn {
 }
 
 impl Schedule<'_> {
-    /// What is due now: a run of the cycle, notices whose hour has come.
-    async fn turn(&self, queued: &impl Fn(), shutdown: impl Future<Output = ()>) -> Turn {
+    /// What is due now: a run of the cycle; between two, regions whose open notices rest on reports that have changed, and notices
+    /// whose hour has come.
+    async fn turn(&self, queued: &impl Fn(), shutdown: impl Future<Output = ()> + Clone) -> Turn {
         let Self { app, fetcher, timetable, keeper, pinger } = self;
         let reach = chrono::Duration::days(i64::from(app.config.schedule.catch_up_days).max(1));
         // However many runs were missed, one is made: it assesses every missed data day.
         let mut turn = Turn::Done;
         if let Some(due) = timetable.last_due(app.clock.now(), reach) {
-            match run_tick(app, fetcher, &due, shutdown).await {
+            match run_tick(app, fetcher, &due, shutdown.clone()).await {
                 Ok(Outcome::Done { well }) => {
                     queued();
                     keeper.look_at_all();
@@ -380,28 +381,26 @@ impl Schedule<'_> {
                 }
             }
         }
-        release_now(app, queued).await;
-        turn
+        // Regions may have to be decided anew first. Cut short, it goes on from there at the next start.
+        tokio::select! {
+            () = release_now(app, queued) => turn,
+            () = shutdown => Turn::ShuttingDown,
+        }
     }
 }
 
-/// What a release left to be queued, and notices whose hour has come.
+/// What a release left to be queued, and what is due between two runs.
 async fn release_now(app: &App, queued: &impl Fn()) {
     match app.store.queue_rest(app.clock.now()).await {
         Ok(rest) if rest.queued.is_empty() => {}
         Ok(_) => queued(),
         Err(why) => error!("the store cannot be asked for notices that are still being queued: {why}"),
     }
-    match app.store.next_release().await {
-        Ok(Some(at)) if at <= app.clock.now() => {
-            let mut report = CycleReport::default();
-            match cycle::release_due(app, app.clock.now(), &mut report, &mut |_| {}).await {
-                Ok(()) => queued(),
-                Err(why) => error!("notices whose hour has come could not be released: {why}"),
-            }
-        }
-        Ok(_) => {}
-        Err(why) => error!("the store cannot be asked for notices: {why}"),
+    let mut report = CycleReport::default();
+    match cycle::minute(app, &mut report, &mut |_| {}).await {
+        Ok(()) if report.released.is_empty() => {}
+        Ok(()) => queued(),
+        Err(why) => error!("notices whose hour has come could not be released: {why}"),
     }
 }
 

@@ -20,7 +20,15 @@ use crate::text::Chain;
 /// What moves by less is not worth a word.
 const TOLD_FROM_DAYS: u64 = 2;
 
-/// What one cycle finds.
+/// Which regions a look is at. Each tells of its own, since what the one has written the other finds moved no more.
+#[derive(Clone, Copy)]
+pub(super) enum LookedAt {
+    All,
+    /// Those with open notices, between two cycles.
+    OpenNotices,
+}
+
+/// What one cycle finds, or the look between two.
 #[derive(Default)]
 pub(super) struct Moves(BTreeMap<(String, i32), Season>);
 
@@ -82,7 +90,7 @@ impl Moves {
     }
 
     /// Tells staff of each season whose dates moved. A fault is logged: the cycle's work is done.
-    pub(super) async fn tell_staff(self, app: &App, now: DateTime<Utc>) {
+    pub(super) async fn tell_staff(self, app: &App, now: DateTime<Utc>, looked_at: LookedAt) {
         for ((profile, year), Season { profile: of, lessons, days }) in self.0 {
             let moved: Vec<i64> = days.into_iter().filter(|days| days.unsigned_abs() >= TOLD_FROM_DAYS).collect();
             if moved.is_empty() {
@@ -93,7 +101,11 @@ impl Moves {
             // The same reports are told once, however often weather moves what they say.
             let teachers: Vec<&str> = lessons.learned.teachers(|season| season == year).into_iter().collect();
             let digest = hex::encode(&Sha256::digest(teachers.join("\n"))[..6]);
-            let key = format!("learned/{profile}/{year}/{digest}");
+            let end = match looked_at {
+                LookedAt::All => "",
+                LookedAt::OpenNotices => "/open",
+            };
+            let key = format!("learned/{profile}/{year}/{digest}{end}");
             match app.store.tell_staff(&key, None, StaffKind::Learned, &text, now).await {
                 Ok(true) => info!(profile, season = year, "{text}"),
                 Ok(false) => {}

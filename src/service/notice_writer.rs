@@ -29,7 +29,7 @@ pub(super) struct Writing<'a> {
     pub station: &'a Station,
     /// For e-mails, by language; those that could not be drawn are missing.
     pub charts: &'a HashMap<Language, EmailChart>,
-    /// So long what leaves at once can still be stopped.
+    /// So long what leaves by itself can still be stopped, at least.
     pub undo: TimeDelta,
 }
 
@@ -87,7 +87,7 @@ impl NoticeWriter<'_> {
             }
             (Release::AtOnce, None) => NoticeRelease::Release,
             (Release::UnlessHeld { hours }, None) => {
-                NoticeRelease::Wait { release_at: self.now + chrono::Duration::hours(i64::from(hours)) }
+                NoticeRelease::Wait { release_at: self.now + undo.max(TimeDelta::hours(i64::from(hours))) }
             }
             (Release::WhenConfirmed, None) => {
                 NoticeRelease::WaitForApproval { approval_needed: ApprovalNeeded::ByPolicy }

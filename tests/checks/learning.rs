@@ -2,6 +2,7 @@
 //! invented, so this is of the plumbing; whether the posterior is right is checked elsewhere.
 
 mod before;
+mod elsewhere;
 mod real_season;
 
 use std::sync::Arc;

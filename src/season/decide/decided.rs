@@ -22,6 +22,13 @@ pub struct DecidedNotice {
     pub learned_days: Option<i64>,
 }
 
+impl DecidedNotice {
+    /// Whether it rests on what was seen at trees, by the days that it tells: here or in other regions.
+    pub fn rests_on_reports(&self) -> bool {
+        self.learned_days.is_some_and(|days| days != 0)
+    }
+}
+
 /// What the notices that went out have told of the window.
 pub fn told_days(told: &[DecidedNotice]) -> ToldDays {
     let out = |kind: NoticeKind| {

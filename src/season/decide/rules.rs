@@ -53,13 +53,14 @@ impl View<'_> {
         if let Some(since) = self.closed_since {
             return Stand::Past(SkipReason::WindowClosed { since });
         }
+        // The days rest on what was seen too. Where they do not know of it yet, the washing would follow on the same day.
+        if !self.has_begun() {
+            return Stand::NotYet(QuietReason::NotBegun { chance: opens.chance_by(self.today) });
+        }
         let (reason, approval, since) = match self.seen_open.first() {
             // What a person saw needs no approval, but for a region that tells nothing unconfirmed.
             Some(FieldReport { id, stage: Some(stage), observed_on: on, .. }) => {
                 (Reason::Seen { report: id.clone(), stage: stage.clone(), on: *on }, None, *on)
-            }
-            _ if !self.has_begun() => {
-                return Stand::NotYet(QuietReason::NotBegun { chance: opens.chance_by(self.today) });
             }
             _ => {
                 let reason = match opens.reached {

@@ -14,7 +14,7 @@ use crate::season::learning::{HeatedReport, Learned, LearnedStage, Places, Untau
 use crate::season::phrases::date;
 use crate::season::{FieldReport, Observer, Profile, StageId};
 use crate::service::app::App;
-use crate::service::assess::{At, Given, moved_days, with_reports};
+use crate::service::assess::{At, Given, Untold, moved_days, with_reports};
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::cycle_cache::CycleCache;
 use crate::service::learning::{Lessons, lessons};
@@ -197,9 +197,16 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
     let mut cache = CycleCache::default();
     let all = cache.reports(&app.store, profile, *season).await?;
     let none: &[FieldReport] = &[];
-    let mut counted =
-        app.store.field_reports_as_of(profile.first_day(*season), profile.last_day(*season), *now).await?;
-    counted.retain(StoredReport::counts);
+    let histories =
+        app.store.field_report_histories(None, profile.first_day(*season), profile.last_day(*season)).await?;
+    let of_then = histories.iter().filter_map(|history| {
+        let report = history.as_of(*now).filter(StoredReport::counts)?;
+        Some((report, history.standing_since(*now)?.at))
+    });
+    let counted: Vec<(StoredReport, DateTime<Utc>)> = of_then.collect();
+    let teaches = |report: &StoredReport| taught.iter().any(|heated| heated.report.id == report.id);
+    let untold: Vec<Untold<'_>> =
+        counted.iter().map(|(report, since)| Untold { report, since: *since, teaches: teaches(report) }).collect();
     let (mut dates, mut faults) = (Vec::new(), Vec::new());
     let mut moved: Vec<(String, Vec<Option<i64>>)> = Vec::new();
     for (done, region) in (0..).zip(regions) {
@@ -209,7 +216,7 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
         // What was seen in a region fixes its dates, whatever is believed: before the reports, nothing was seen there.
         let (before, after) = (here(&prior), here(&learned));
         // Nor had anybody been told what they brought up.
-        let before = Given { untold: &counted, ..Given::of(&before, none) };
+        let before = Given { untold: &untold, ..Given::of(&before, none) };
         let known = [before, Given::of(&after, &all)];
         match with_reports(app, &mut records, &mut seasons, &mut cache, at, known).await {
             Ok([before, after]) => dates.push(RegionDates::of(region, (profile, &before), (profile, &after))),

@@ -112,6 +112,9 @@ pub fn elsewhere_in_words(one: &ComesUp, when: &str) -> String {
     }
 }
 
+/// Beside such notices, where they were worked out by an estimate.
+pub const BY_ESTIMATE: &str = "These notices rest on an estimate: a later notice of the season may come instead.";
+
 /// What comes up in other regions, summed up. `act`: as `Confirming it also brings up`.
 pub fn sum_in_words(by_region: &[&[ComesUp]], act: &str, when: &str) -> String {
     let all: Vec<&ComesUp> = by_region.iter().flat_map(|of| of.iter()).collect();

@@ -5,26 +5,23 @@ use std::time::Duration;
 use chrono::DateTime;
 use chrono::Utc;
 use tokio::sync::Semaphore;
-use tokio::time::Instant;
+use tokio::time::{Instant, timeout};
 
 use super::DeskError;
 use super::comes_up::{ComesUp, comes_up, only_with};
-use super::held::{hold_note, skipped_at};
-use super::notice::is_of;
 use crate::assessment::season_model::Assessment;
 use crate::geo::distance_km;
 use crate::region::Region;
 use crate::season::learning::{HeatedReport, Learned, Untaught};
-use crate::season::{FieldReport, HeatDay, NoticeStatus, Profile, WindowDays, days_between};
+use crate::season::{FieldReport, HeatDay, Profile, WindowDays, days_between};
 use crate::service::app::App;
-use crate::service::assess::{At, Given, moved_days, with_reports};
+use crate::service::assess::{At, Given, Untold, moved_days, with_reports};
 use crate::service::caches::{RecordCache, SeasonCache};
 use crate::service::cycle_cache::CycleCache;
 use crate::service::learning::{Lessons, lessons_if, with_heat};
 use crate::service::region_fault::RegionFault;
 use crate::service::season_chart::shown_days;
 use crate::store::field_reports::{ReportStanding, StoredReport};
-use crate::store::notices::Notice;
 
 /// One at a time: whole seasons of many regions are worked out.
 static TURN: Semaphore = Semaphore::const_new(1);
@@ -65,13 +62,23 @@ pub struct RegionEffect {
     pub comes_up: Vec<ComesUp>,
 }
 
+impl Effect {
+    /// How many regions were not looked at.
+    pub fn left(&self) -> usize {
+        self.of_regions.saturating_sub(self.regions.len() + self.failed)
+    }
+
+    /// Whether nothing is left to be worked out, so that what it does not name does not come.
+    pub fn is_whole(&self) -> bool {
+        self.left() == 0 && self.failed == 0
+    }
+}
+
 /// Works out what a report changes, region by region, until `within` has passed; its own region is always there.
 ///
 /// # Errors
 /// When the store fails, or the report's own region cannot be worked out.
 pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Result<Effect, DeskError> {
-    // Its own region alone is worked out without waiting for others.
-    let _turn = if within.is_zero() { None } else { Some(TURN.acquire().await) };
     let begun = Instant::now();
     let now = app.clock.now();
     let own = app.store.region(&report.region).await?;
@@ -112,7 +119,16 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
         let ((a_other, a_far), (b_other, b_far)) = (far(a), far(b));
         a_other.cmp(&b_other).then(a_far.total_cmp(&b_far)).then_with(|| a.id.cmp(&b.id))
     });
-    let mut looked = Looked { profile: &profile, season, now, with: &with, without: &without, report };
+    // Once it is confirmed, a notice may have come of it: who has none of the one has none of the other.
+    let untold = match report.counts() && profile.season_of(report.observed_on) == season {
+        true => {
+            let history = app.store.field_report_history(&report.id).await?;
+            let since = history.standing_since(now).map_or(report.change.at, |change| change.at);
+            vec![Untold { report, since, teaches: why_untaught.is_none() }]
+        }
+        false => Vec::new(),
+    };
+    let mut looked = Looked { profile: &profile, season, now, with: &with, without: &without, report, untold: &untold };
     let mut found = Effect {
         season,
         regions: Vec::new(),
@@ -122,8 +138,14 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
         is_guessed: by_guess.is_some(),
         comes_up: Vec::new(),
     };
+    let mut turn = None;
     for region in regions {
         if region.id != own.id {
+            // Its own region alone is worked out without waiting for others.
+            if turn.is_none() {
+                let Ok(got) = timeout(within.saturating_sub(begun.elapsed()), TURN.acquire()).await else { break };
+                turn = Some(got);
+            }
             if begun.elapsed() >= within {
                 break;
             }
@@ -146,38 +168,7 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
     Ok(found)
 }
 
-/// The notices of the season that came up because of a report, and after them the others of its region that came up since it got
-/// the standing that it has, with those that staff held and that were skipped since. Others that were never to go out are left
-/// aside; those of other regions have their own reasons.
-///
-/// # Errors
-/// When the store fails.
-pub async fn came_up(app: &App, report: &StoredReport, region: &Region) -> Result<Vec<Notice>, DeskError> {
-    let Some(profile) = app.profiles.get(&region.profile) else { return Ok(Vec::new()) };
-    let season = profile.season_of(app.clock.now().with_timezone(&region.time_zone).date_naive());
-    let since = report.change.at;
-    let mut found = Vec::new();
-    for notice in app.store.notices_of_season(&profile.id, season).await? {
-        if notice.season.region != region.id && !is_of(&notice, report) {
-            continue;
-        }
-        let is_since = match notice.status() {
-            NoticeStatus::Skipped if hold_note(&notice).is_some() => {
-                skipped_at(app, &notice).await?.is_some_and(|at| at >= since)
-            }
-            NoticeStatus::Skipped => false,
-            // One that had waited was decided before, and leaves because of it.
-            _ => notice.decided_at >= since || is_of(&notice, report),
-        };
-        if is_since {
-            found.push(notice);
-        }
-    }
-    found.sort_by_key(|notice| !is_of(notice, report));
-    Ok(found)
-}
-
-fn not_worked_out(region: &Region) -> impl Fn(RegionFault) -> DeskError + '_ {
+pub(super) fn not_worked_out(region: &Region) -> impl Fn(RegionFault) -> DeskError + '_ {
     |why| match why {
         RegionFault::Store(why) => DeskError::Store(why),
         _ => DeskError::NoDates { region: region.name.clone() },
@@ -191,6 +182,7 @@ struct Looked<'a> {
     with: &'a Learned,
     without: &'a Learned,
     report: &'a StoredReport,
+    untold: &'a [Untold<'a>],
 }
 
 impl Looked<'_> {
@@ -201,7 +193,7 @@ impl Looked<'_> {
         seasons: &mut SeasonCache,
         region: Region,
     ) -> Result<(RegionEffect, Assessment), RegionFault> {
-        let Looked { profile, season, now, report, .. } = *self;
+        let Looked { profile, season, now, report, untold, .. } = *self;
         let mut cache = CycleCache::default();
         let all = cache.reports(&app.store, profile, season).await?;
         let others: Vec<FieldReport> = all.iter().filter(|of| of.id != report.id).cloned().collect();
@@ -212,8 +204,6 @@ impl Looked<'_> {
         let at = At { region: &region, profile, now };
         let here = |learned: &Learned| learned.of_region(profile, &region.id);
         let (by_others, by_all) = (here(self.without), here(self.with));
-        // Once it is confirmed, a notice may have come of it: who has none of the one has none of the other.
-        let untold = if report.counts() { std::slice::from_ref(report) } else { &[] };
         let without = Given { untold, ..Given::of(&by_others, &others) };
         let given = [without, Given::of(&by_all, &counted)];
         let [without, with] = with_reports(app, records, seasons, &mut cache, at, given).await?;

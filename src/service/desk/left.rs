@@ -6,7 +6,21 @@ use chrono_tz::Tz;
 use super::local;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::store::field_reports::{SaidBy, StoredReport};
-use crate::store::notices::Notice;
+use crate::store::notices::{Notice, NoticeState};
+
+/// Behind "left", of one that a report let out.
+pub(super) const OF_REPORT: &str = "because of a confirmed report";
+
+/// The same, once that report was set aside.
+pub(super) const OF_REPORT_ASIDE: &str = "because of a report that was confirmed then";
+
+/// When it left with nobody asked; `None`: it did not, or somebody sent it.
+pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
+    match &notice.state {
+        NoticeState::Released { at, by } if by == "policy" => Some(*at),
+        _ => None,
+    }
+}
 
 /// Of one that has left, when its first message might leave: whatever was queued in quiet hours waits for their end.
 pub fn left_from(notice: &Notice, quiet: QuietHours, zone: Tz) -> Option<DateTime<Utc>> {

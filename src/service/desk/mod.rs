@@ -10,6 +10,7 @@
 
 pub mod access_tokens;
 pub mod acts;
+pub mod came_of;
 pub mod comes_up;
 pub mod date_doubts;
 pub mod effect;

@@ -7,9 +7,9 @@ use chrono_tz::Tz;
 use url::Url;
 
 use super::held::{hold_note, said_of_ended};
-use super::left::{left_because_of, left_from, left_words};
+use super::left::{OF_REPORT, OF_REPORT_ASIDE, left_because_of, left_by_itself, left_from, left_words};
 use super::nobody::{left_to_nobody, signed_up_now};
-use super::rests_on::{RestsOn, rests_on};
+use super::rests_on::{RestsOn, is_of, report_of, rests_on};
 use super::stands::{HowFar, deleted, gone, recalled, stands, stands_left};
 use super::why::{self, Why};
 use super::{DeskError, local, overtaken};
@@ -28,11 +28,10 @@ use crate::people::{Channel, Language};
 use crate::region::Region;
 use crate::season::{NoticeId, NoticeStatus};
 use crate::service::app::App;
-use crate::store::field_reports::StoredReport;
+use crate::store::field_reports::{ReportStanding, StoredReport};
 use crate::store::notices::{Notice, NoticeState, OwnText};
 
-pub(super) use super::stands::report_of;
-pub use super::stands::{Goes, leaves_by_itself, left_by_itself, messages};
+pub use super::stands::{Goes, leaves_by_itself, messages};
 
 /// A notice as staff look at it.
 #[derive(Clone, Debug, PartialEq)]
@@ -43,7 +42,7 @@ pub struct NoticeInDepth {
     pub stands: String,
     /// That its words are of an earlier day, while it has not left.
     pub old_words: Option<String>,
-    /// What has become of the report that it rests on, while it has not left.
+    /// What has become of the report that it rests on; of one that has left, that the report was set aside.
     pub rests_on: Option<RestsOn>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
@@ -193,8 +192,14 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let reads = words.into_iter().map(|own| reading(own, base)).collect::<Result<_, _>>()?;
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
-    let kept_days = app.config.retention.messages_days;
-    let how_far = HowFar { all_out, had_nobody: signed_up_since.is_some(), progress: &progress, kept_days };
+    let rests_on = rests_on(app, &notice, region.time_zone).await?;
+    // Of one that has left, nothing else is told.
+    let is_aside = rests_on.is_some() && notice.status() == NoticeStatus::Released;
+    if is_aside {
+        why.waits = why.waits.replacen(OF_REPORT, OF_REPORT_ASIDE, 1);
+    }
+    let (had_nobody, kept_days) = (signed_up_since.is_some(), app.config.retention.messages_days);
+    let how_far = HowFar { all_out, had_nobody, is_aside, progress: &progress, kept_days };
     let quiet = QuietHours::from(&app.config.delivery);
     let left = left_from(&notice, quiet, region.time_zone).filter(|_| notice.recall.is_none());
     let mut stands = match left {
@@ -216,7 +221,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         _ => None,
     };
     Ok(NoticeInDepth {
-        rests_on: rests_on(app, &notice, region.time_zone).await?,
+        rests_on,
         notice,
         region,
         stands,
@@ -313,7 +318,7 @@ pub fn fate(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<Utc>) ->
         (NoticeState::Released { at, by }, _) => {
             let from = left_from(notice, quiet, zone).unwrap_or(*at);
             match (left_by_itself(notice), report_of(notice)) {
-                (Some(_), Some(_)) => left_words(" because of a confirmed report,", from, zone, now),
+                (Some(_), Some(_)) => left_words(&format!(" {OF_REPORT},"), from, zone, now),
                 (Some(_), None) => left_words(" by itself", from, zone, now),
                 (None, _) => format!("{}, on the word of {by}", left_words("", from, zone, now)),
             }
@@ -338,7 +343,9 @@ pub fn fate_beside(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<U
     if let (NoticeState::Waiting, Some(at), true) = (&notice.state, leaves, is_of_it) {
         return format!("leaves on {}; until then it can be held or called off", local(at, zone));
     }
-    let by_it = left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none());
+    // Of one that was set aside since, the newest word is not that of who confirmed it.
+    let is_confirmed = report.standing == ReportStanding::Confirmed;
+    let by_it = left_by_itself(notice).filter(|_| is_of_it && is_confirmed && notice.recall.is_none());
     match by_it.and_then(|_| left_from(notice, quiet, zone)) {
         Some(from) => left_because_of(report, from, zone, now),
         None => fate(notice, quiet, zone, now),
@@ -374,9 +381,4 @@ pub fn standing_shown(notice: &Notice) -> &'static str {
         "cancelled" => "called off",
         other => other,
     }
-}
-
-/// Whether a notice came up because of this report.
-pub fn is_of(notice: &Notice, report: &StoredReport) -> bool {
-    report_of(notice).as_ref() == Some(&report.id)
 }

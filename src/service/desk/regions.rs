@@ -7,8 +7,8 @@ use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 
 use super::held::past_note;
-use super::left::{left_from, left_words};
-use super::notice::{left_by_itself, report_of};
+use super::left::{left_by_itself, left_from, left_words};
+use super::rests_on::{RestsOn, report_of};
 use super::why;
 use crate::delivery::quiet_hours::QuietHours;
 use crate::region::{Region, RegionId};
@@ -74,6 +74,8 @@ pub struct Left {
     pub was_held: bool,
     /// By whom, until when and why, where that hold ended by its time; only today's list has it.
     pub held: Option<String>,
+    /// That the report because of which it left was set aside; only today's list has it.
+    pub rests_on: Option<RestsOn>,
     /// As of [`Line`](super::today::Line); only today's list has it.
     pub overtook: Vec<String>,
 }
@@ -104,7 +106,7 @@ impl RegionRow {
 /// What the public pages show of a region, and when that was made.
 ///
 /// A report that is confirmed in one region moves the others, too: their pages follow at once, and only the next cycle says
-/// something of them. Staff are to see what the public sees.
+/// something of them, or the next minute where a notice is open. Staff are to see what the public sees.
 pub type OnPage<'a> = &'a (dyn Fn(&RegionId) -> Option<(&'a Outlook, DateTime<Utc>)> + Sync);
 
 /// The later word on a region: the last cycle's, or that of its page.
@@ -264,6 +266,7 @@ fn left(notice: &Notice, region: &Region, at: DateTime<Utc>, now: DateTime<Utc>)
         recall_reason: notice.recall_reason().map(str::to_owned),
         was_held: past_note(notice).is_some(),
         held: None,
+        rests_on: None,
         overtook: Vec::new(),
     }
 }

@@ -1,18 +1,30 @@
-//! What has become of the report that a notice rests on: whoever is asked for a word on the notice is told.
+//! What has become of the report that a notice rests on: whoever is asked for a word on the notice, or looks at one that has left,
+//! is told.
 
-use chrono::{Datelike, NaiveDate};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
 
-use super::DeskError;
+use super::{DeskError, local};
 use crate::language::Language;
 use crate::season::NoticeStatus;
 use crate::season::decide::{Reason, Terms};
 use crate::season::phrases::date;
 use crate::service::app::App;
 use crate::service::field_reports::long;
-use crate::store::field_reports::StoredReport;
+use crate::store::field_reports::{ReportHistory, StoredReport};
 use crate::store::notices::Notice;
 use crate::store::{Conflict, StoreError};
+
+/// The report behind a notice whose reason is that something was seen.
+pub(super) fn report_of(notice: &Notice) -> Option<String> {
+    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok()?;
+    terms.reason.report().map(str::to_owned)
+}
+
+/// Whether a notice came up because of this report.
+pub fn is_of(notice: &Notice, report: &StoredReport) -> bool {
+    report_of(notice).as_ref() == Some(&report.id)
+}
 
 /// A report that is not any more as it was when a notice came up because of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -23,32 +35,49 @@ pub struct RestsOn {
     pub words: String,
 }
 
-/// `None`: the notice rests on no report, the report is as it was, or the notice waits for nothing any more.
+/// `None`: the notice rests on no report, the report is as it was, or the notice was never to leave. Of one that has left it is told
+/// only that the report was set aside: what was sent stays as it is.
 pub(super) async fn rests_on(app: &App, notice: &Notice, zone: Tz) -> Result<Option<RestsOn>, DeskError> {
-    if !matches!(notice.status(), NoticeStatus::Waiting | NoticeStatus::Held) {
-        return Ok(None);
-    }
+    let left_at = match notice.status() {
+        NoticeStatus::Waiting | NoticeStatus::Held => None,
+        NoticeStatus::Released => notice.released_at(),
+        NoticeStatus::Skipped | NoticeStatus::Cancelled => return Ok(None),
+    };
     let terms = serde_json::from_value::<Terms>(notice.reason.clone());
     let Ok(Terms { reason: Reason::Seen { report: id, on, .. }, .. }) = terms else { return Ok(None) };
-    let report = match app.store.field_report(&id).await {
+    let history = match app.store.field_report_history(&id).await {
         Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => {
             let words = "The report it rests on is there no more.".to_owned();
-            return Ok(Some(RestsOn { report: None, words }));
+            return Ok(left_at.is_none().then_some(RestsOn { report: None, words }));
         }
-        report => report?,
+        history => history?,
     };
-    Ok(changed(&report, on, zone).map(|words| RestsOn { report: Some(id), words }))
+    let aside = set_aside(&history, left_at, app.clock.now(), zone);
+    let words = match left_at {
+        None => aside.or_else(|| other_day(history.now(), on)),
+        Some(_) => aside,
+    };
+    Ok(words.map(|words| RestsOn { report: Some(id), words }))
 }
 
-/// `on`: the day on which it was seen, as the notice has it.
-fn changed(report: &StoredReport, on: NaiveDate, zone: Tz) -> Option<String> {
-    let day = |day| date(Language::En, day);
-    if report.refused() {
-        let aside_on = day(report.change.at.with_timezone(&zone).date_naive());
-        return Some(format!("The report it rests on was set aside on {aside_on} by {}.", report.change.by_words()));
+/// That a report was set aside: of one on which a notice rests that had left before, at which hour.
+fn set_aside(history: &ReportHistory, left_at: Option<DateTime<Utc>>, now: DateTime<Utc>, zone: Tz) -> Option<String> {
+    let report = history.now();
+    let change = history.standing_since(now).filter(|_| report.refused())?;
+    let by = change.by_words();
+    if left_at.is_some_and(|left| change.at >= left) {
+        let at = local(change.at, zone);
+        return Some(format!("The report it rests on has been set aside since, on {at}, by {by}."));
     }
+    let on = date(Language::En, change.at.with_timezone(&zone).date_naive());
+    Some(format!("The report it rests on was set aside on {on} by {by}."))
+}
+
+/// That a report has another day than `on`, the one that the notice has.
+fn other_day(report: &StoredReport, on: NaiveDate) -> Option<String> {
     let is_other = report.day_known && report.observed_on != on;
-    let day = |of| if report.observed_on.year() == on.year() { day(of) } else { long(of) };
+    let is_of_year = report.observed_on.year() == on.year();
+    let day = |of| if is_of_year { date(Language::En, of) } else { long(of) };
     is_other
         .then(|| format!("The report it rests on is now told as seen on {}, not {}.", day(report.observed_on), day(on)))
 }

@@ -6,12 +6,13 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
+use super::left::{OF_REPORT, OF_REPORT_ASIDE, left_by_itself};
+use super::rests_on::report_of;
 use super::{local, overtaken};
 use crate::delivery::pace::Estimate;
 use crate::delivery::state::DeliveryState;
 use crate::people::Channel;
 use crate::region::Region;
-use crate::season::decide::Terms;
 use crate::season::phrases::capitalised;
 use crate::store::notices::{Notice, NoticeState, Recall, ReleasePlan};
 
@@ -37,25 +38,13 @@ pub fn leaves_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
     }
 }
 
-/// When it left with nobody asked; `None`: it did not, or somebody sent it.
-pub fn left_by_itself(notice: &Notice) -> Option<DateTime<Utc>> {
-    match &notice.state {
-        NoticeState::Released { at, by } if by == "policy" => Some(*at),
-        _ => None,
-    }
-}
-
-/// The report behind a notice whose reason is that something was seen.
-pub(super) fn report_of(notice: &Notice) -> Option<String> {
-    let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok()?;
-    terms.reason.report().map(str::to_owned)
-}
-
 /// How far one is that has left.
 #[derive(Clone, Copy)]
 pub(super) struct HowFar<'a> {
     pub all_out: bool,
     pub had_nobody: bool,
+    /// The report that it rests on was set aside.
+    pub is_aside: bool,
     /// Where its deliveries stand; of one that is out and had somebody to go to none is left once they are kept no longer.
     pub progress: &'a BTreeMap<DeliveryState, u64>,
     /// For how many days deliveries are kept.
@@ -73,7 +62,7 @@ pub(super) fn stands_left(
     let hour = local(from, region.time_zone);
     let by = match notice.released_by() {
         Some(_) if left_by_itself(notice).is_some() && report_of(notice).is_some() => {
-            ", because of a confirmed report".to_owned()
+            format!(", {}", if how_far.is_aside { OF_REPORT_ASIDE } else { OF_REPORT })
         }
         Some(by) if left_by_itself(notice).is_none() => format!(", sent by {by}"),
         _ => ", by itself".to_owned(),

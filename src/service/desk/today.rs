@@ -6,7 +6,7 @@ use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::held::{ACTS_READ, by_and_why, said_of_ended};
-use super::left::{left_because_of, left_words};
+use super::left::{OF_REPORT, OF_REPORT_ASIDE, left_because_of, left_words};
 use super::nobody::{HAD_NOBODY, left_to_nobody};
 use super::notice::leaves_from;
 use super::overtaken::by_later;
@@ -179,7 +179,7 @@ pub async fn today_beside(
     let to_nobody = if left.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
     for left in &mut left {
         if let Some(report) = &left.report {
-            left.how = how_left(app, report, left, now).await?;
+            (left.how, left.rests_on) = how_left(app, report, left, now).await?;
         }
         if to_nobody.contains(&left.id) {
             left.how += HAD_NOBODY;
@@ -250,15 +250,23 @@ fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
     left
 }
 
-/// How one left because of a report; that may have been taken away or refused since.
-async fn how_left(app: &App, report: &str, left: &Left, now: DateTime<Utc>) -> Result<String, DeskError> {
+/// How one left because of a report, and that this was set aside, as its own page says it; the report may be there no more.
+async fn how_left(
+    app: &App,
+    report: &str,
+    left: &Left,
+    now: DateTime<Utc>,
+) -> Result<(String, Option<RestsOn>), DeskError> {
+    let words = |of: &str| left_words(&format!(" {of},"), left.at, left.zone, now);
     match app.store.field_report(report).await {
         Ok(report) if report.standing == ReportStanding::Confirmed => {
-            Ok(left_because_of(&report, left.at, left.zone, now))
+            Ok((left_because_of(&report, left.at, left.zone, now), None))
         }
-        Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => {
-            Ok(left_words(" because of a confirmed report,", left.at, left.zone, now))
+        Ok(report) if report.refused() => {
+            let notice = app.store.notice(&left.id).await?;
+            Ok((words(OF_REPORT_ASIDE), rests_on(app, &notice, left.zone).await?))
         }
+        Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => Ok((words(OF_REPORT), None)),
         Err(why) => Err(why.into()),
     }
 }

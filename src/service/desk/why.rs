@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 
 use super::held::hold_note;
+use super::left::OF_REPORT;
 use super::wording::facts_of;
 use super::{kind_words, whole_sentence};
 use crate::chart::HeatUnit;
@@ -205,7 +206,7 @@ fn waits(notice: &Notice, terms: Option<&Terms>) -> String {
         (NoticeState::Released { by, .. }, _) => {
             let left = match by.as_str() {
                 "policy" if terms.is_some_and(|terms| terms.reason.report().is_some()) => {
-                    "It left because of a confirmed report.".to_owned()
+                    format!("It left {OF_REPORT}.")
                 }
                 "policy" => "It left by itself, as the region has it.".to_owned(),
                 by => format!("{by} sent it."),

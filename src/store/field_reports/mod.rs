@@ -172,10 +172,17 @@ impl Store {
     /// # Errors
     /// [`Conflict::UnknownReport`].
     pub async fn field_report(&self, id: &str) -> Result<StoredReport, StoreError> {
+        self.field_report_history(id).await.map(ReportHistory::into_now)
+    }
+
+    /// As [`Store::field_report`], with every standing it had.
+    ///
+    /// # Errors
+    /// [`Conflict::UnknownReport`].
+    pub async fn field_report_history(&self, id: &str) -> Result<ReportHistory, StoreError> {
         let find = format!("{FIND} WHERE r.id = $1 ORDER BY s.number");
         let rows = sqlx::query(sqlx::AssertSqlSafe(find)).bind(id).fetch_all(&mut *self.read().await?).await?;
-        let found = histories_of(&rows)?.pop();
-        found.map(ReportHistory::into_now).ok_or_else(|| Conflict::UnknownReport { id: id.to_owned() }.into())
+        histories_of(&rows)?.pop().ok_or_else(|| Conflict::UnknownReport { id: id.to_owned() }.into())
     }
 
     /// Staff stand behind reports, or set them aside: all of them or none. What stands so already gets no new row.

@@ -343,6 +343,14 @@ impl ReportHistory {
         self.changed_at.unwrap_or(self.now.created_at)
     }
 
+    /// The change by which it came to stand as it did at an instant: those after it, of the same standing, changed what it says, or
+    /// why it stands so. `None` when it had not come yet.
+    pub fn standing_since(&self, instant: DateTime<Utc>) -> Option<&StandingChange> {
+        let mut backwards = self.changes.iter().rev().skip_while(|change| change.at > instant);
+        let newest = backwards.next()?;
+        Some(backwards.take_while(|change| change.standing == newest.standing).last().unwrap_or(newest))
+    }
+
     /// Whether staff have said anything of it.
     pub fn judged(&self) -> bool {
         self.changes.iter().any(|change| change.by == SaidBy::Staff)
@@ -358,5 +366,46 @@ impl ReportHistory {
             standing => standing,
         };
         Some(StoredReport { standing, change: change.clone(), ..self.now.clone() })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_report_stands_as_it_does_since_the_first_change_of_that_standing() {
+        let at = |minute: u32| format!("2025-03-10T13:{minute:02}:00Z").parse::<DateTime<Utc>>().unwrap();
+        let (new, confirmed) = (ReportStanding::New, ReportStanding::Confirmed);
+        let standings = [new, confirmed, confirmed, ReportStanding::Refused, confirmed];
+        let change = |(minute, standing)| StandingChange {
+            standing,
+            at: at(minute),
+            by: SaidBy::Staff,
+            who: None,
+            why: Some("looked on 2025-03-08".into()),
+        };
+        let told = NewFieldReport {
+            region: "north".into(),
+            zip: None,
+            observed_on: "2025-03-08".parse().unwrap(),
+            tree: None,
+            seen: Seen::stage(None, None),
+            nothing_on: None,
+            confirmed: false,
+            source: ReportSource::Staff,
+            person: None,
+            note: None,
+        };
+        let history = ReportHistory {
+            now: told.under("f-1".into(), at(1)),
+            changed_at: None,
+            changes: (1..).zip(standings).map(change).collect(),
+        };
+        let since = |minute| history.standing_since(at(minute)).map(|change| change.at);
+        assert_eq!(
+            [0, 1, 2, 3, 4, 9].map(since),
+            [None, Some(at(1)), Some(at(2)), Some(at(2)), Some(at(4)), Some(at(5))]
+        );
     }
 }

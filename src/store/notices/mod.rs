@@ -1,6 +1,7 @@
 //! Notices with their texts and deliveries: how they are decided, wait, and leave.
 
 mod decisions;
+mod ground;
 mod in_force;
 mod notice;
 mod order;

@@ -7,6 +7,7 @@ use crate::region::RegionId;
 use crate::season::{NoticeId, NoticeKind, NoticeStatus};
 use crate::store::acts::Act;
 use crate::store::error::{Conflict, StoreError};
+use crate::store::notices::ground::is_on_new_ground;
 use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, status_conflict};
 use crate::store::notices::order::{overtaken_by, refuse_overtaken};
 use crate::store::notices::queueing::{is_under_way, lock_region, queue_first};
@@ -34,6 +35,8 @@ pub enum DueOutcome {
     PastUse,
     /// Skipped: staff let a later one out first.
     Overtaken { by: NoticeKind },
+    /// It waits on: what it rests on has changed since its region was decided ([`Store::regions_on_new_ground`]).
+    KeptBack,
 }
 
 /// Who let a notice out that nobody had to confirm.
@@ -138,7 +141,8 @@ impl Store {
         Ok(deliveries + self.queue_rest_of(id, now).await.deliveries())
     }
 
-    /// Lets out every waiting notice whose instant has come, and skips what waits or is held past its use.
+    /// Lets out every waiting notice whose instant has come, and skips what waits or is held past its use. One that would leave
+    /// without a word of staff leaves only on a decision that knows of every change of its ground.
     ///
     /// # Errors
     /// As [`release`]; those before the one that failed are done.
@@ -164,6 +168,9 @@ impl Store {
             } else if let Some(by) = overtaken_by(&mut tx, &notice).await? {
                 skip(&mut tx, &notice.id, &format!("overtaken by {}, which had gone out", by.name())).await?;
                 DueOutcome::Overtaken { by }
+            } else if notice.state == NoticeState::Waiting && is_on_new_ground(&mut tx, &notice.id, now).await? {
+                done.push(DueRelease { notice: notice.id, outcome: DueOutcome::KeptBack });
+                continue;
             } else {
                 let by = match &notice.state {
                     NoticeState::Leaving { by } => by.as_str(),

@@ -1,6 +1,5 @@
 //! A field report, and what staff say of it.
 
-use std::collections::BTreeSet;
 use std::time::Duration;
 
 use axum::extract::{Form, Path, Query};
@@ -12,36 +11,33 @@ use minijinja::value::Value;
 
 use super::Upload;
 use super::caller::Desk;
+use super::came_of::{Since, notices_since, resting_elsewhere};
+use super::elsewhere::{Beside, may_act_elsewhere};
 use super::next_report;
-use super::notice::{app_of, by, fault_of, path_of, reach, undo_time};
+use super::notice::{app_of, by, fault_of, reach, undo_time};
 use super::said::{Refused, done_of};
 use super::sign_in::with_status;
 use super::upload::taken;
-use crate::delivery::quiet_hours::QuietHours;
 use crate::region::Region;
-use crate::season::NoticeStatus;
 use crate::season::phrases::capitalised;
 use crate::service::app::App;
 use crate::service::desk::comes_up::{CONFIRMING, ComesUp, KEEPING_DAY, in_words};
-use crate::service::desk::effect::{came_up, effect};
+use crate::service::desk::effect::{Effect, effect};
 use crate::service::desk::far_off::far_off;
-use crate::service::desk::nobody::{HAD_NOBODY, left_to_nobody};
-use crate::service::desk::notice::{May, fate_beside, is_of, leaves_by_itself, leaves_from};
 use crate::service::desk::reports::{Acted, ReportInDepth, act_at_once, report_in_depth};
-use crate::service::desk::{DeskError, Hand, kind_words, local_with_year, reports};
+use crate::service::desk::{DeskError, Hand, local_with_year, reports};
 use crate::service::field_reports::{self, can_be_seen};
 use crate::service::photographs::Photographs;
 use crate::store::audit::AuditEntry;
 use crate::store::field_reports::{Judgement, ReportSource, ReportStanding, StoredReport};
-use crate::store::notices::NoticeState;
 use crate::web::Fault;
 use crate::web::forms::{Typed, field};
 
 /// So long somebody waits for what follows from their word; the work goes on behind.
 const PATIENCE: Duration = Duration::from_secs(3);
 
-/// So many notices that came up are listed.
-const MOST_NOTICES: usize = 12;
+/// So long other regions are worked out beside the button that confirms a report; its own page of them has more time.
+const ELSEWHERE_WITHIN: Duration = Duration::from_millis(1500);
 
 /// So long after the word on a report its page looks for notices that can still be stopped: over one night.
 const STOPPABLE_FOR: TimeDelta = TimeDelta::days(1);
@@ -124,32 +120,56 @@ pub(super) async fn mend_day(desk: Desk, Path(id): Path<String>, Form(typed): Fo
     Ok(desk.to(&format!("/desk/report/{id}?done=day")))
 }
 
-/// A day that sends something: nobody is written to before who keeps it has read to how many.
+/// A day that sends something, or that moves the report into another season: who keeps it has read that before.
 struct AsksDay {
     day: NaiveDate,
-    /// What it sends.
+    /// What it does.
     words: String,
+    /// Whether people are written to because of it, or may be.
+    sends: bool,
+    may_elsewhere: bool,
     /// By which the form says that this was read.
     announced: String,
 }
 
-/// `None` where nobody is written to because of that day.
+/// `None` where nobody is written to because of that day, and the report stays in its season.
 async fn asks_day(app: &App, stored: &StoredReport, region: &Region, day: NaiveDate) -> Result<Option<AsksDay>, Fault> {
     if stored.standing != ReportStanding::Confirmed {
         return Ok(None);
     }
     // What comes up is told of a report that does not count yet.
     let mended = StoredReport { observed_on: day, day_known: true, standing: ReportStanding::New, ..stored.clone() };
-    let Some(comes_up) = would_send(app, &mended).await? else {
-        let words = "Whether keeping this day sends a notice could not be worked out in time.".to_owned();
-        return Ok(Some(AsksDay { day, words, announced: format!("{day} unknown") }));
+    let (sends, reach, may_elsewhere) = match worked_out(app, &mended, Duration::ZERO).await? {
+        Worked::NotInTime => {
+            let words = "Whether keeping this day sends a notice could not be worked out in time.".to_owned();
+            (Some(words), vec!["unknown".to_owned()], true)
+        }
+        Worked::Found(found) if found.comes_up.iter().any(ComesUp::sends_unasked) => {
+            let reach = |one: &ComesUp| format!("{} {}", one.kind.name(), one.recipients());
+            let words = in_words(&found.comes_up, region, KEEPING_DAY);
+            (Some(words), found.comes_up.iter().map(reach).collect(), may_act_elsewhere(&found))
+        }
+        Worked::Found(found) => (None, Vec::new(), may_act_elsewhere(&found)),
+        Worked::NoDates => (None, Vec::new(), false),
     };
-    if !comes_up.iter().any(ComesUp::sends_unasked) {
+    let season = other_season(app, stored, region, day);
+    if sends.is_none() && season.is_none() {
         return Ok(None);
     }
-    let reach: Vec<String> = comes_up.iter().map(|one| format!("{} {}", one.kind.name(), one.recipients())).collect();
-    let announced = format!("{day} {}", reach.join(", "));
-    Ok(Some(AsksDay { day, words: in_words(&comes_up, region, KEEPING_DAY), announced }))
+    let read = season.iter().map(|(year, _)| format!("season {year}"));
+    let announced = format!("{day} {}", reach.into_iter().chain(read).collect::<Vec<_>>().join(", "));
+    let is_sent = sends.is_some();
+    let words: Vec<String> = season.into_iter().map(|(_, words)| words).chain(sends).collect();
+    Ok(Some(AsksDay { day, words: words.join(" "), sends: is_sent, may_elsewhere, announced }))
+}
+
+/// The season into which a day moves a report, and that in a sentence; `None`: it stays in its own.
+fn other_season(app: &App, stored: &StoredReport, region: &Region, day: NaiveDate) -> Option<(i32, String)> {
+    let profile = app.profiles.get(&region.profile)?;
+    let (was, is) = (profile.season_of(stored.observed_on), profile.season_of(day));
+    let counts = if stored.day_known { "will no longer count" } else { "will not count" };
+    let words = format!("{} is a day of season {is}: the report {counts} for season {was}.", long(day));
+    (was != is).then_some((is, words))
 }
 
 pub(super) async fn photograph(desk: Desk, Path(id): Path<String>) -> Result<Response, Fault> {
@@ -262,7 +282,7 @@ async fn shown(
     let today = app.clock.now().with_timezone(&zone).date_naive();
     let typed = |name: &str| refused.as_ref().map_or("", |refused| field(refused.typed, name)).to_owned();
     let mine = desk.may_act_on(&region);
-    let came_up = match done {
+    let mut came_up = match done {
         Some("later") => notices_since(desk, &report, &region, Since::All).await?,
         // A report without a day begins to count with it.
         Some("day") if report.counts() => notices_since(desk, &report, &region, Since::All).await?,
@@ -271,11 +291,13 @@ async fn shown(
         }
         _ => Vec::new(),
     };
+    came_up.extend(resting_elsewhere(desk, &report, &region, None).await?);
     let asks = mine && report.standing != ReportStanding::Confirmed;
-    let sends = match asks {
-        true => Some(would_send_words(app, &report, &region).await?),
+    let told = match asks {
+        true => Some(beside_button(app, &report, &region).await?),
         false => None,
     };
+    let (sends, beside) = told.unzip();
     let remark = match mine && (asks || asks_day.is_some() || done == Some("day")) {
         true => far_off(app, &on_day(&report, asks_day.as_ref()), &region, photograph.is_some()).await,
         false => Ok(None),
@@ -305,8 +327,8 @@ async fn shown(
             is_aside => report.standing == ReportStanding::Refused,
             mine,
             sends,
-            elsewhere => (),
-            may_elsewhere => asks && !report.moves_nothing(),
+            elsewhere => beside.as_ref().and_then(Beside::words),
+            may_elsewhere => beside == Some(Beside::NotWorkedOut) && !report.moves_nothing(),
             remark,
             photograph => photograph.map(|of| context! { width => of.width, height => of.height }),
             takes_photographs => Photographs::of(&app.config).is_some(),
@@ -314,7 +336,9 @@ async fn shown(
                 detail => in_prose(&entry.detail, &region), ..change(entry, zone)
             }).collect::<Vec<_>>(),
             today => today.to_string(),
-            asks_day => asks_day.as_ref().map(|asks| &asks.words),
+            asks_day => asks_day.as_ref().map(|asks| context! {
+                words => &asks.words, sends => asks.sends, may_elsewhere => asks.may_elsewhere
+            }),
             announced => asks_day.as_ref().map(|asks| &asks.announced),
             day => match (&asks_day, typed("day")) {
                 (Some(asks), _) => asks.day.to_string(),
@@ -337,25 +361,51 @@ fn on_day(report: &StoredReport, asks: Option<&AsksDay>) -> StoredReport {
     StoredReport { observed_on, day_known, ..report.clone() }
 }
 
-/// What confirming a report sends, worked out while somebody waits for a page; `None`: not in time.
-pub(super) async fn would_send(app: &App, report: &StoredReport) -> Result<Option<Vec<ComesUp>>, Fault> {
+/// What a report changes, as far as it was worked out while somebody waited for a page.
+enum Worked {
+    Found(Effect),
+    /// No dates can be worked out: then nothing is decided either.
+    NoDates,
+    NotInTime,
+}
+
+/// `within`: so long other regions are worked out.
+async fn worked_out(app: &App, report: &StoredReport, within: Duration) -> Result<Worked, Fault> {
     let (work, of, runtime) = (app.clone(), report.clone(), tokio::runtime::Handle::current());
-    let worked = tokio::task::spawn_blocking(move || runtime.block_on(effect(&work, &of, Duration::ZERO)));
-    let Ok(worked) = tokio::time::timeout(PATIENCE, worked).await else { return Ok(None) };
+    let worked = tokio::task::spawn_blocking(move || runtime.block_on(effect(&work, &of, within)));
+    let Ok(worked) = tokio::time::timeout(PATIENCE, worked).await else { return Ok(Worked::NotInTime) };
     match worked.map_err(|why| Fault::Inside(format!("what a report sends was cut off: {why}")))? {
-        Ok(found) => Ok(Some(found.comes_up)),
-        // Where no dates can be worked out, nothing is decided either.
-        Err(DeskError::NoDates { .. }) => Ok(Some(Vec::new())),
+        Ok(found) => Ok(Worked::Found(found)),
+        Err(DeskError::NoDates { .. }) => Ok(Worked::NoDates),
         Err(why) => Err(fault_of(why)),
     }
 }
 
-async fn would_send_words(app: &App, report: &StoredReport, region: &Region) -> Result<String, Fault> {
-    Ok(match would_send(app, report).await? {
-        Some(comes_up) => in_words(&comes_up, region, CONFIRMING),
-        None => "Whether confirming it sends a notice could not be worked out in time: “What it would change” says it."
-            .to_owned(),
+/// What confirming a report sends in its own region; `None`: that could not be worked out in time.
+pub(super) async fn would_send(app: &App, report: &StoredReport) -> Result<Option<Vec<ComesUp>>, Fault> {
+    Ok(match worked_out(app, report, Duration::ZERO).await? {
+        Worked::Found(found) => Some(found.comes_up),
+        Worked::NoDates => Some(Vec::new()),
+        Worked::NotInTime => None,
     })
+}
+
+/// What stands beside the button that confirms a report: what it sends in its own region, and what it does in the others.
+async fn beside_button(app: &App, report: &StoredReport, region: &Region) -> Result<(String, Beside), Fault> {
+    let worked = worked_out(app, report, ELSEWHERE_WITHIN).await?;
+    let sends = match &worked {
+        Worked::Found(found) => in_words(&found.comes_up, region, CONFIRMING),
+        Worked::NoDates => in_words(&[], region, CONFIRMING),
+        Worked::NotInTime => {
+            "Whether confirming it sends a notice could not be worked out in time: “What it would change” says it."
+                .to_owned()
+        }
+    };
+    let found = match &worked {
+        Worked::Found(found) => Some(found),
+        Worked::NoDates | Worked::NotInTime => None,
+    };
+    Ok((sends, Beside::of(found, region, report.observed_on)))
 }
 
 /// What the audit says of a report, with its days and its region as pages name them.
@@ -382,58 +432,4 @@ pub(super) fn change(entry: &AuditEntry, zone: chrono_tz::Tz) -> Value {
         detail => &entry.detail,
         why => &entry.why,
     }
-}
-
-/// Which of the notices that came up are shown.
-#[derive(Clone, Copy, PartialEq)]
-pub(super) enum Since {
-    All,
-    /// Those that can still be stopped.
-    StillToLeave,
-}
-
-/// What came up since the word on a report, because of it and beside it, each part with its title.
-pub(super) async fn notices_since(
-    desk: &Desk,
-    report: &StoredReport,
-    region: &Region,
-    which: Since,
-) -> Result<Vec<Value>, Fault> {
-    let app = desk.site().app();
-    let (mut of_it, mut beside) = (Vec::new(), Vec::new());
-    let mut found = came_up(app, report, region).await.map_err(fault_of)?;
-    if which == Since::StillToLeave {
-        found.retain(|notice| notice.state == NoticeState::Waiting && leaves_by_itself(notice).is_some());
-    }
-    let to_nobody = if found.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
-    for notice in found.iter().take(MOST_NOTICES) {
-        let of = app.store.region(&notice.season.region).await?;
-        let (quiet, now) = (QuietHours::from(&app.config.delivery), app.clock.now());
-        let leaves = leaves_from(notice, quiet, of.time_zone, now);
-        let may = May::of(notice, now);
-        let mine = desk.may_act_on(&of);
-        let went_to: u64 = match notice.status() {
-            NoticeStatus::Released if notice.recall.is_none() => {
-                app.store.delivery_words(&notice.id).await?.values().sum()
-            }
-            NoticeStatus::Waiting if leaves.is_some() => app.store.count_recipients(&of.id).await?.values().sum(),
-            _ => 0,
-        };
-        let had_nobody = if to_nobody.contains(&notice.id) { HAD_NOBODY } else { "" };
-        let line = context! {
-            path => path_of(&notice.id),
-            kind => kind_words(notice.kind),
-            region => &of.name,
-            stands => capitalised(&fate_beside(notice, quiet, of.time_zone, now, report)) + had_nobody,
-            went_to,
-            may_stop => mine && may.hold && leaves.is_some(),
-            // Who joins may still get one that had nobody to go to: its own page says so.
-            may_recall => mine && may.recall && had_nobody.is_empty(),
-        };
-        if is_of(notice, report) { of_it.push(line) } else { beside.push(line) }
-    }
-    // What has its own reasons is not put down to the report.
-    let parts = [("Came up since", of_it), ("Also came up here since", beside)];
-    let shown = parts.into_iter().filter(|(_, lines)| !lines.is_empty());
-    Ok(shown.map(|(title, lines)| context! { title, lines }).collect())
 }

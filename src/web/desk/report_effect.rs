@@ -9,16 +9,18 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::caller::Desk;
+use super::came_of::{Since, notices_since, resting_elsewhere};
+use super::elsewhere::{elsewhere, when};
 use super::next_report;
 use super::notice::fault_of;
-use super::report::{Since, long, moves_nothing, notices_since};
+use super::report::{long, moves_nothing};
 use crate::language::Language;
 use crate::region::Region;
 use crate::season::learning::Untaught;
 use crate::season::phrases::{capitalised, date};
 use crate::season::{WindowDays, days_between};
 use crate::service::desk::DeskError;
-use crate::service::desk::comes_up::{CONFIRMING, ComesUp, elsewhere_in_words, in_words, sum_in_words};
+use crate::service::desk::comes_up::{BY_ESTIMATE, CONFIRMING, elsewhere_in_words, in_words};
 use crate::service::desk::effect::{Effect, RegionEffect, effect};
 use crate::service::desk::far_off::far_off;
 use crate::store::field_reports::ReportStanding;
@@ -55,10 +57,14 @@ pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query
         true => far_off(app, &report, &region, has_photograph).await.map_err(fault_of)?,
         false => None,
     };
-    let came_up = match done {
+    let mut came_up = match done {
         Some(_) => notices_since(&desk, &report, &region, Since::All).await?,
         None => Vec::new(),
     };
+    if is_confirmed && let Some(found) = &found {
+        let teaches = Some(found.untaught.is_none());
+        came_up.extend(resting_elsewhere(&desk, &report, &region, teaches).await?);
+    }
     let next = next_report::after(&desk, done).await?;
     desk.page(
         "report_effect",
@@ -90,50 +96,6 @@ pub(super) async fn page(desk: Desk, Path(id): Path<String>, Query(query): Query
     )
 }
 
-/// When it acts on the other regions.
-fn when(found: &Effect, day: NaiveDate) -> String {
-    if found.is_guessed {
-        format!("once the temperatures of {} are in", long(day))
-    } else {
-        "with the next cycle".to_owned()
-    }
-}
-
-/// What it brings up in other regions, in a sentence for the head; `None`: nothing, as the page says elsewhere.
-fn elsewhere(found: &Effect, own: &Region, is_confirmed: bool, day: NaiveDate) -> Option<String> {
-    let others: Vec<&[ComesUp]> =
-        found.regions.iter().filter(|row| row.region.id != own.id).map(|row| &row.comes_up[..]).collect();
-    let not_known = match left_of(found) + found.failed {
-        0 => "",
-        _ => " Not every region was worked out: there may be more.",
-    };
-    let is_idle = others.iter().all(|of| of.is_empty());
-    match (is_idle, found.untaught) {
-        (false, _) => {
-            let act = match (is_confirmed, found.is_guessed) {
-                (true, false) => "It will also bring up",
-                (true, true) => "By the estimate below, it will also bring up",
-                (false, false) => "Confirming it also brings up",
-                (false, true) => "By the estimate below, confirming it also brings up",
-            };
-            Some(sum_in_words(&others, act, &when(found, day)) + not_known)
-        }
-        (true, Some(Untaught::HeatUnknown)) if !found.is_guessed => Some(format!(
-            "Once the temperatures of {} are in, it may also bring up notices in other regions.",
-            long(day)
-        )),
-        (true, Some(Untaught::HeatUnknown) | None) if !is_confirmed && found.of_regions > 1 => {
-            Some(format!("In other regions it brings up no notice now.{not_known}"))
-        }
-        (true, _) => None,
-    }
-}
-
-/// So many regions were not looked at.
-fn left_of(found: &Effect) -> usize {
-    found.of_regions.saturating_sub(found.regions.len() + found.failed)
-}
-
 fn told(found: &Effect, own: &Region, day: NaiveDate) -> Value {
     let when = when(found, day);
     let moved = |row: &&RegionEffect| {
@@ -142,17 +104,19 @@ fn told(found: &Effect, own: &Region, day: NaiveDate) -> Value {
     let row_of = |row: &RegionEffect| row_of(row, &when);
     let others: Vec<&RegionEffect> = found.regions.iter().filter(|row| row.region.id != own.id).collect();
     let (changed, same): (Vec<_>, Vec<_>) = others.iter().copied().partition(moved);
+    let brings_up = changed.iter().any(|row| !row.comes_up.is_empty());
     context! {
         season => found.season,
         own => found.regions.iter().find(|row| row.region.id == own.id).map(row_of),
         changed => changed.into_iter().map(row_of).collect::<Vec<_>>(),
         same => same.len(),
-        left => left_of(found),
+        left => found.left(),
         failed => found.failed,
         // What is only missing yet is told apart.
         untaught => found.untaught.filter(|why| *why != Untaught::HeatUnknown).map(Untaught::words),
         awaits_heat => found.untaught == Some(Untaught::HeatUnknown),
         is_guessed => found.is_guessed,
+        by_estimate => (found.is_guessed && brings_up).then_some(BY_ESTIMATE),
     }
 }
 
@@ -181,4 +145,23 @@ fn row_of(row: &RegionEffect, when: &str) -> Value {
 
 fn counted(days: i64) -> String {
     if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::elsewhere::tests::{brings_up, effect_of, region};
+    use super::*;
+
+    /// "Inspect now" was announced as if it were sure, and "Wash now" came.
+    #[test]
+    fn notices_of_other_regions_that_rest_on_an_estimate_are_told_as_ones_that_a_later_one_may_replace() {
+        let day = "2025-03-08".parse().unwrap();
+        let found = effect_of(&[("north", vec![]), ("south", vec![brings_up()])]);
+        let said = |found: &Effect| told(found, &region("north"), day).get_attr("by_estimate").unwrap();
+        assert!(said(&found).is_none(), "{:?}", said(&found));
+        let guessed = Effect { is_guessed: true, ..found };
+        assert_eq!(said(&guessed).as_str(), Some(BY_ESTIMATE));
+        let idle = Effect { is_guessed: true, ..effect_of(&[("north", vec![]), ("south", vec![])]) };
+        assert!(said(&idle).is_none(), "nothing is announced");
+    }
 }

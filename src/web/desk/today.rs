@@ -152,6 +152,7 @@ fn shown_left(left: &Left) -> Value {
         is_recalled => left.is_recalled,
         recall_reason => &left.recall_reason,
         held => &left.held,
+        rests_on => left.rests_on.as_ref().map(shown_rests_on),
         overtook => &left.overtook,
     }
 }

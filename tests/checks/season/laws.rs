@@ -210,6 +210,21 @@ fn what_waits_for_its_hour_is_not_held_back_by_what_it_overtakes() {
     assert!(again.changes_nothing(), "first {decision:#?}\nagain {again:#?}");
 }
 
+// Before, "inspect now" was announced for the sighting, the best days were told from then on, and "wash now" was skipped at the
+// second look.
+#[test]
+fn a_sighting_that_the_days_do_not_know_of_yet_waits_for_them() {
+    let today = date(263);
+    let wash = Some(WashShare { first: date(0), one: vec![0.8], second: None });
+    let outlook = Outlook { wash, ..outlook_of(&[], 0, today) };
+    let profile = Profile::pinyon_needle_scale();
+    let reports = [report_of(&profile, "seen", today, Some(profile.window.opens.clone()))];
+    let decision = decide_on(&outlook, &[], &reports, Release::AtOnce);
+    assert!(decision.verdicts.iter().all(|verdict| !matches!(verdict.answer, Answer::Announce(_))), "{decision:#?}");
+    let again = decide_on(&outlook, &carried_out(&[], &decision, today), &reports, Release::AtOnce);
+    assert!(again.changes_nothing(), "first {decision:#?}\nagain {again:#?}");
+}
+
 proptest! {
     /// Also on facts that contradict each other: one verdict a kind, nothing past its use, nothing untrusted that
     /// leaves unasked, nothing told twice, and a second look changes nothing.

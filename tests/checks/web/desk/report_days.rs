@@ -1,17 +1,20 @@
 //! The day of a report at the desk, and what has become of a report since, beside what rests on it.
 
 use axum::http::StatusCode;
-use chrono::TimeDelta;
+use chrono::{Days, TimeDelta};
 use treebell::clock::Clock;
 use treebell::people::account::Role;
 use treebell::region::Release;
 use treebell::season::decide::{ApprovalNeeded, Reason, Terms};
 use treebell::season::{NoticeKind, Outlook, RecordTrust, SeasonKey};
-use treebell::store::field_reports::{Judgement, ReportMend};
-use treebell::store::notices::{NewNotice, NoticeRelease};
+use treebell::service::desk::came_of::{came_up, rests_elsewhere};
+use treebell::store::Store;
+use treebell::store::field_reports::{Judgement, ReportMend, StoredReport};
+use treebell::store::notices::{NewNotice, Notice, NoticeRelease};
 
 use super::reports::{put_notice, report_of_north};
 use super::support::{DeskWorld, of_region};
+use crate::learning::World;
 use crate::people::notices::notice;
 
 /// Another day for a report, as staff and the command note it.
@@ -116,4 +119,132 @@ async fn a_notice_that_waits_says_what_has_become_of_the_report_it_rests_on() {
         let body = maria.get(page).await.body;
         assert!(body.contains("The report it rests on was set aside on March 10 by maria."), "{page}: {body}");
     }
+}
+
+/// Today and the page of a notice that had been sent went on to speak of a confirmed report.
+#[tokio::test]
+async fn a_notice_that_was_sent_says_that_the_report_it_rests_on_was_set_aside_since() {
+    let desk = DeskWorld::new().await;
+    let id = report_of_north(&desk).await;
+    let own = format!("/desk/report/{id}");
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    maria.get(&own).await;
+    maria.post(&format!("{own}/confirm"), &[]).await;
+    desk.world.clock.advance(TimeDelta::minutes(2));
+    desk.store().release_due(desk.world.clock.now()).await.unwrap();
+    let notice = "/desk/notice/pinyon-needle-scale~north~2025~inspect-now";
+    for page in ["/desk/today", notice] {
+        assert!(!maria.get(page).await.body.contains("set aside"), "{page}");
+    }
+    let was = desk.store().notice_words(&"pinyon-needle-scale/north/2025/inspect-now".into()).await.unwrap();
+    desk.world.clock.advance(TimeDelta::minutes(10));
+    let (ids, now) = ([id.clone()], desk.world.clock.now());
+    desk.store()
+        .judge_field_reports(&ids, Judgement::Refused, Some("vera"), Some("cotton of last year"), now)
+        .await
+        .unwrap();
+    for page in ["/desk/today", notice] {
+        let body = maria.get(page).await.body;
+        assert!(body.contains("The report it rests on has been set aside since, on Mon, Mar 10, "), "{page}: {body}");
+        assert!(
+            body.contains(", by vera.") && body.contains(&format!("<a href=\"{own}\">Look at the report")),
+            "{body}"
+        );
+        assert!(body.contains("because of a report that was confirmed then"), "{page}: {body}");
+        assert!(!body.contains("because of a confirmed report"), "{page}: {body}");
+    }
+    let is = desk.store().notice_words(&"pinyon-needle-scale/north/2025/inspect-now".into()).await.unwrap();
+    assert_eq!(is, was, "what was sent stays as it is");
+}
+
+/// Before, a slip of the hand in the year took a report out of its season unasked.
+#[tokio::test]
+async fn a_day_that_moves_a_report_into_another_season_is_kept_once_that_was_read() {
+    let desk = DeskWorld::new().await;
+    let id = report_of_north(&desk).await;
+    let own = format!("/desk/report/{id}");
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let (ids, now) = ([id.clone()], desk.world.clock.now());
+    desk.store().judge_field_reports(&ids, Judgement::Confirmed, Some("maria"), None, now).await.unwrap();
+    put_notice_of(&desk, &id).await;
+    desk.world.clock.advance(TimeDelta::minutes(1));
+    maria.get(&own).await;
+    let page = maria.post(&format!("{own}/day"), &[("day", "2019-03-08")]).await.body;
+    let asks = "The day is not changed yet. March 8, 2019 is a day of season 2019: the report will no longer count for season 2025.";
+    assert!(page.contains(asks), "{page}");
+    assert_eq!(desk.store().field_report(&id).await.unwrap().observed_on, "2025-03-08".parse().unwrap());
+    let (_, announced) = page.split_once("name=\"announced\" value=\"").expect("what was read");
+    let (announced, _) = announced.split_once('"').unwrap();
+    let other = maria.post(&format!("{own}/day"), &[("day", "2018-03-08"), ("announced", announced)]).await;
+    assert!(
+        other.body.contains("a day of season 2018"),
+        "what was read of one day says nothing of another: {}",
+        other.body
+    );
+    let answer = maria.post(&format!("{own}/day"), &[("day", "2019-03-08"), ("announced", announced)]).await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+    assert_eq!(desk.store().field_report(&id).await.unwrap().observed_on, "2019-03-08".parse().unwrap());
+    // What came of it before, in the season that it has left, has not come up since.
+    let page = maria.get(answer.header("location")).await.body;
+    assert!(page.contains("The day is changed.") && !page.contains("Inspect now for Region north"), "{page}");
+}
+
+/// In a season's own region, too, only what was decided since the newest word has come up since.
+#[tokio::test]
+async fn a_notice_from_before_another_day_of_a_report_has_not_come_up_since() {
+    let desk = DeskWorld::new().await;
+    let id = report_of_north(&desk).await;
+    let (ids, now) = ([id.clone()], desk.world.clock.now());
+    desk.store().judge_field_reports(&ids, Judgement::Confirmed, Some("maria"), None, now).await.unwrap();
+    put_notice_of(&desk, &id).await;
+    let north = desk.store().region(&"north".into()).await.unwrap();
+    let came = async || {
+        let report = desk.store().field_report(&id).await.unwrap();
+        came_up(&desk.world.app, &report, &north).await.unwrap().len()
+    };
+    assert_eq!(came().await, 1);
+    desk.world.clock.advance(TimeDelta::minutes(1));
+    mend(&desk, &id, "2025-03-07").await;
+    assert_eq!(came().await, 0);
+}
+
+/// After the next cycle the page of a report named nothing any more of what it had brought up elsewhere.
+#[tokio::test]
+async fn a_confirmed_report_lists_the_notices_of_other_regions_that_rest_on_it_as_long_as_its_season_lasts() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let low = world.regions[0].clone();
+    let seen_on = world.day_of(&low, 140.0).await;
+    world.set(seen_on + Days::new(3));
+    let id = world.report(&low.id, seen_on, "eggs", None, false).await;
+    world.confirm(&id).await;
+    world.clock.advance(TimeDelta::seconds(1));
+    let report = world.app.store.field_report(&id).await.unwrap();
+    let resting = async |report: &StoredReport| rests_elsewhere(&world.app, report, &low, None).await.unwrap();
+    assert_eq!(resting(&report).await, []);
+    // Day by day, until one comes up elsewhere.
+    let mut found = Vec::new();
+    for day in 4..90 {
+        world.set(seen_on + Days::new(day));
+        world.cycle().await;
+        found = resting(&report).await;
+        if !found.is_empty() {
+            break;
+        }
+    }
+    assert!(!found.is_empty() && found.iter().all(|notice| notice.season.region != low.id), "{found:?}");
+    world.set(world.clock.now().date_naive() + Days::new(1));
+    world.cycle().await;
+    let ids = |notices: &[Notice]| notices.iter().map(|notice| notice.id.clone()).collect::<Vec<_>>();
+    let still = ids(&resting(&report).await);
+    assert!(ids(&found).iter().all(|id| still.contains(id)), "{still:?}");
+    let later = StoredReport { observed_on: seen_on - Days::new(365), ..report.clone() };
+    assert_eq!(resting(&later).await, [], "of another season");
+    assert_eq!(rests_elsewhere(&world.app, &report, &low, Some(false)).await.unwrap(), [], "it teaches nothing");
+
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region(low.id.as_str())).await;
+    let page = maria.get(&format!("/desk/report/{id}/effect")).await.body;
+    assert!(page.contains("<h2>Notices of other regions that rest on it</h2>"), "{page}");
+    let path = found[0].id.as_str().replace('/', "~");
+    assert!(page.contains(&format!("<a href=\"/desk/notice/{path}\">")), "{page}");
 }
