@@ -274,9 +274,9 @@ async fn words_of_one_notice_without_their_caution_are_not_kept() {
         assert!(told.split("</ul>").next().unwrap().contains(lacks), "{lacks}: {told}");
         // Above the form too, with the way to its field.
         let summary = answer.body.split("Please check:</p>").nth(1).expect("what is wrong, above the form");
-        let (summary, link) = (summary.split("</ul>").next().unwrap(), format!("<li><a href=\"#{field}\">"));
+        let (summary, link) = (summary.split("</ul>").next().unwrap(), format!("<li><a href=\"#in-{field}\">"));
         assert!(summary.contains(&link) && summary.contains(lacks), "{lacks}: {summary}");
-        let subject = "<div class=\"field wrong\">\n<label for=\"subject_";
+        let subject = "<div class=\"field wrong\" id=\"in-subject_";
         assert!(!answer.body.contains(subject), "nothing is wrong with the subject: {}", answer.body);
     }
     assert_eq!(desk.store().notice_words(&ID.into()).await.unwrap(), before);
