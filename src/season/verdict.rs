@@ -428,7 +428,7 @@ impl fmt::Display for QuietReason {
             QuietReason::LaterWaits { later } => write!(f, "{} waits for a word", later.name()),
             QuietReason::AlreadyTold { on } => write!(f, "already told on {on}"),
             QuietReason::AlreadySkipped { on } => write!(f, "already skipped on {on}"),
-            QuietReason::CancelledByStaff => f.write_str("cancelled by staff"),
+            QuietReason::CancelledByStaff => f.write_str("called off by staff"),
             QuietReason::HeldByStaff => f.write_str("held by staff"),
             QuietReason::WaitsForHour => f.write_str("waits for its hour"),
             QuietReason::WaitsForApproval { approval_needed } => write!(f, "waits for a word: {approval_needed}"),

@@ -120,7 +120,8 @@ async fn refused_words_stay_in_the_form_and_what_is_missing_stands_at_their_plac
     // Above the words it is told too, with the way to them.
     let summary = answer.body.split("Please check:</p>").nth(1).expect("what is wrong, above the words");
     let summary = summary.split("</ul>").next().unwrap();
-    let led = "<li><a href=\"#in-en\">Words in English</a>: The text does not say the last day to wash: put {{ wash_by }}";
+    let led =
+        "<li><a href=\"#in-en\">Words in English</a>: The text does not say the last day to wash: put {{ wash_by }}";
     assert!(summary.contains(led) && !summary.contains("#in-es"), "{summary}");
     // One mistake is told once.
     assert!(english.matches("{{ wash_by }}").count() == 1 && !english.contains("laying_spread"), "{english}");
