@@ -461,8 +461,9 @@ async fn a_season_on_borrowed_years_is_summed_up_as_known_on_its_last_day() {
     for (late, until) in [
         // Long after nothing can follow in the region, and before the last day of a play.
         ("2024-11-01T12:00:00Z", (2024, 12, 31)),
-        // The record ends on February 5 and the play ten days later, three days after the years were borrowed anew.
-        ("2024-02-14T20:00:00Z", (2024, 2, 5)),
+        // The record ends on February 5 and the play ten days later. Years are borrowed anew each week, last on the morning of
+        // February 12.
+        ("2024-02-12T20:00:00Z", (2024, 2, 5)),
     ] {
         let late: DateTime<Utc> = late.parse().unwrap();
         let until = NaiveDate::from_ymd_opt(until.0, until.1, until.2).unwrap();
