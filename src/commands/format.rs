@@ -300,6 +300,13 @@ mod tests {
             assert!(whole(0) && whole(1) && whole(4), "{width}\n{text}");
             assert_eq!((whole(2), whole(3)), (gone.is_empty(), gone.is_empty()), "{width}\n{text}");
         }
+        // As wide as the longest words need: in even shares the id and the zone would be cut.
+        let mut tight = ruled_table(["station", "name", "time zone"]);
+        tight.add_row([&words[0], &words[1], &words[3]]);
+        assert!(fit(&mut tight, &[], 73).is_empty());
+        let text = tight.to_string();
+        assert!(text.lines().all(|line| line.chars().count() <= 73), "{text}");
+        assert!(text.contains(&words[0]) && text.contains(&words[3]), "{text}");
         // Nothing to spare: wider than asked for, and whole.
         let mut wide = table();
         assert!(fit(&mut wide, &[], 60).is_empty());

@@ -1,5 +1,5 @@
 //! Keyed hashes: of addresses, and of what links carry. Each kind has keys of its own, which change with the years; hashes made
-//! with older keys stay good.
+//! with older keys stay good: those keys only look up, and open links that outlive them.
 
 use std::fmt;
 

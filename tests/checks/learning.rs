@@ -361,6 +361,29 @@ async fn a_replay_knows_reports_and_freezes_as_they_stood_each_day() {
     }
 }
 
+/// Regions that go by the same stations share their outlook: what was seen in one of them is not told of the other, nor left out of
+/// its own, where it teaches nothing.
+#[tokio::test]
+async fn a_region_with_a_report_of_its_own_shares_no_outlook() {
+    let world = World::in_memory().await;
+    let mut regions = world.regions.clone();
+    regions[1].stations = regions[0].stations.clone();
+    world.app.store.put_regions(&regions, world.now()).await.unwrap();
+    let day = world.day_of(&regions[0], 140.0).await;
+    world.set(day);
+    world.say(true).await;
+    world.set(day + Days::new(2));
+    world.report(&regions[1].id, day + Days::new(1), "eggs", None, true).await;
+    let (mut records, mut seasons) = (RecordCache::new(world.app.store.clone()), SeasonCache::default());
+    let mut seen = Vec::new();
+    // The one that was looked at before lends its outlook, if any does.
+    for at in [0, 1, 0] {
+        let look = assess::look(&world.app, &mut records, &mut seasons, &regions[at], world.now()).await.unwrap();
+        seen.push(look.outlook.stage(&"egg-laying-begins".into()).unwrap().seen());
+    }
+    assert_eq!(seen, [false, true, false]);
+}
+
 #[tokio::test]
 async fn freezes_and_versions_are_kept_alike_on_both_engines() {
     on_each_engine("freezes and versions", |store| async move {

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use treebell::assessment::past::PastFrom;
 use treebell::clock::ManualClock;
 use treebell::config::{Config, EmailConfig};
@@ -42,6 +42,11 @@ impl World {
 
     /// The same of the regions at these places.
     async fn of(places: &[usize]) -> Self {
+        Self::with_records(places, |_, version| Some(version)).await
+    }
+
+    /// The same with each station's versions as this gives them, by the region's place.
+    async fn with_records(places: &[usize], given: impl Fn(usize, Version) -> Option<Version>) -> Self {
         let state = State::built_in().unwrap();
         let store = Store::in_memory().await.unwrap();
         let made = weather::make(&state, 7);
@@ -54,7 +59,8 @@ impl World {
             store.add_missing_stations(std::slice::from_ref(station)).await.unwrap();
             // The last thirteen years are enough to project from.
             let from = NaiveDate::from_ymd_opt(2013, 1, 1).unwrap();
-            let versions: Vec<Version> = made.versions(index).into_iter().filter(|v| v.day >= from).collect();
+            let versions = made.versions(index).into_iter().filter(|v| v.day >= from);
+            let versions: Vec<Version> = versions.filter_map(|version| given(*at, version)).collect();
             store.add_versions(&station.id, &versions).await.unwrap();
             region.stations = vec![own];
             region.release = Release::AtOnce;
@@ -428,6 +434,65 @@ async fn a_replay_in_parts_comes_to_what_it_comes_to_at_once() {
         assert_eq!((emails(0), emails(2)), (Some(if staff.is_some() { 2 } else { 0 }), Some(2)), "{:#?}", at_once.0);
     }
     assert!(parts.play(1900, None, &mut |_| {}).await.is_err(), "nothing is on record of that season");
+}
+
+/// Two regions of one station decide alike. What staff confirm at an instant takes nothing from what leaves by itself then.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_leaves_by_itself_leaves_at_the_instant_of_a_played_word_too() {
+    let world = World::build().await;
+    let mut regions = world.app.store.regions().await.unwrap();
+    regions[0].release = Release::WhenConfirmed;
+    regions[1].release = Release::UnlessHeld { hours: 2 };
+    regions[1].stations = regions[0].stations.clone();
+    world.app.store.put_regions(&regions, world.app.clock.now()).await.unwrap();
+    let played = ReplayWorld::read(&world.app, &[]).await.unwrap().with_staff(chrono::Duration::hours(2));
+    let played = played.play(2024, None, &mut |_| {}).await.unwrap();
+    for region in &regions {
+        let season = played.iter().find(|season| season.region == region.id).unwrap();
+        let left: Vec<_> = season.notices.iter().filter_map(|one| Some((one.decided_on, one.released_on?))).collect();
+        assert!(left.len() > 2 && left.iter().all(|(decided, left)| decided == left), "{season:#?}");
+    }
+}
+
+/// A station with few years of its own, which come in late: who sums the season up knows what its last day knows, however long it
+/// was played and in whatever week.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_season_on_borrowed_years_is_summed_up_as_known_on_its_last_day() {
+    for (late, until) in [
+        // Long after nothing can follow in the region, and before the last day of a play.
+        ("2024-11-01T12:00:00Z", (2024, 12, 31)),
+        // The record ends on February 5 and the play ten days later. Years are borrowed anew each week, last on the morning of
+        // February 12.
+        ("2024-02-12T20:00:00Z", (2024, 2, 5)),
+    ] {
+        let late: DateTime<Utc> = late.parse().unwrap();
+        let until = NaiveDate::from_ymd_opt(until.0, until.1, until.2).unwrap();
+        let world = World::with_records(&PLACES[..2], |place, version| match version.day.year() {
+            _ if place != PLACES[0] => Some(version),
+            2021..=2023 => Some(Version { received_at: late, ..version }),
+            2024 if version.day <= until => Some(version),
+            _ => None,
+        })
+        .await;
+        let low = State::built_in().unwrap().regions[PLACES[0]].region.id.clone();
+        let played = ReplayWorld::read(&world.app, &[low]).await.unwrap();
+        let season = played.play(2024, None, &mut |_| {}).await.unwrap().remove(0);
+        assert!(season.past_years > 3, "it borrows: {season:#?}");
+        assert_eq!(season.past, PastFrom::Earlier, "by {until} all three years had come in");
+    }
+}
+
+/// Where staff want to be nearly sure that eggs hatch, the last notice comes long after our number for it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_season_is_played_until_nothing_can_follow() {
+    let mut world = World::of(&PLACES[..1]).await;
+    let mut config = (*world.app.config).clone();
+    config.policy.too_late_chance = 0.99;
+    world.app.config = Arc::new(config);
+    let season = world.play(2024).await.remove(0);
+    let last = season.notices.iter().find(|notice| notice.kind == NoticeKind::TooLateToWash);
+    let last = last.unwrap_or_else(|| panic!("a last notice: {season:#?}")).decided_on;
+    assert!(last > season.closed.unwrap() + Days::new(8), "{season:#?}");
 }
 
 /// What is seen in one region moves what is believed of the others.

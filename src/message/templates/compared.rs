@@ -167,7 +167,8 @@ mod tests {
     #[test]
     fn a_value_that_a_name_never_has_is_told_with_its_line() {
         let right = "{% if begun == \"seen\" and kind != 'wash-now' %}a{% elif moved_by in ['reports', \"cool-weather\"] %}b\
-                     {% elif x.begun == 'sen' %}{% endif %}{# {% if begun == 'sen' %} #} begun == 'sen'";
+                     {% elif x.begun == 'sen' %}{% endif %}{% for kind in ['a'] %}{% endfor %}\
+                     {# {% if begun == 'sen' %} #} begun == 'sen'";
         assert_eq!(told(right), Vec::<String>::new());
         let wrong = "{x\n{% if provisional or\n  begun == \"sen\" %}a{% elif 'wash-nwo' != kind %}\n\
                      {{ 'a' if basis not in ['seen', 'rumour'] else 'b' }}{% elif provisional == \"yes\" %}{% endif %}";

@@ -5,8 +5,9 @@
 //!               password ─> code ──────────> session        (from then on)
 //! ```
 //!
-//! Each arrow ends one token and makes another. Of whom it is about, nothing is told before the last. Reading models change
-//! nothing; each act is one change of the store and one row of the audit.
+//! Each arrow ends one token and makes another, in a transaction that holds the account first and looks once more. Of whom it is
+//! about, nothing is told before the last. Reading models change nothing; each act is one change of the store and one row of the
+//! audit.
 
 pub mod access_tokens;
 pub mod acts;

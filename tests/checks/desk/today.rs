@@ -401,6 +401,23 @@ async fn a_hold_that_ended_by_its_time_is_told_and_not_blamed() {
     .await;
 }
 
+/// The end that a hold had before it was lengthened is not the one by which it ended.
+#[tokio::test]
+async fn a_hold_that_was_lengthened_did_not_end_by_its_first_time() {
+    let house = House::new(Store::in_memory().await.unwrap(), asks()).await;
+    let app = &house.app;
+    let why = Some("the crew looks first");
+    acts::hold(app, everywhere(), &house.id, Some(at("2026-03-17T15:00:00Z")), why).await.unwrap();
+    house.clock.set(at("2026-03-16T17:00:00Z"));
+    acts::hold(app, everywhere(), &house.id, None, why).await.unwrap();
+    house.go_to("2026-03-20T12:15:00Z").await;
+    let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+    let ended = seen.wrong.iter().find(|trouble| trouble.title.ends_with("ended unsent")).unwrap();
+    assert!(ended.what.contains(" It came to be of no use on Fri, Mar 20"), "{}", ended.what);
+    let page = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+    assert!(!page.why.waits.contains("Mar 17"), "{}", page.why.waits);
+}
+
 /// One whose days moved after it had come up: its terms say one end, and the reason for which it was skipped an earlier one.
 #[tokio::test]
 async fn a_notice_that_newer_data_took_the_use_of_has_one_end() {

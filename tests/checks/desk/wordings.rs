@@ -152,6 +152,24 @@ async fn words_that_break_a_rule_are_refused_with_what_is_missing() {
     assert!(matches!(set_words(app, &named("wash-now.sms"), &fine, None, word).await, Err(DeskError::Reason(_))));
 }
 
+/// The names of these rules come after that of the rule for both languages.
+#[tokio::test]
+async fn what_a_text_must_say_itself_is_told_before_what_the_other_language_says() {
+    let house = House::new(Store::in_memory().await.unwrap(), asks()).await;
+    let app = &house.app;
+    for (what, with, says) in [
+        ("{{ sender_short }}: ", "", "does not say who speaks"),
+        ("{{ region_name }}", "here", "does not say where the trees are"),
+    ] {
+        let draft = changed(app, "wash-now.sms", what, with).await;
+        let fault = set_words(app, &named("wash-now.sms"), &draft, None, MARIA).await.unwrap_err();
+        let DeskError::Texts { faults, .. } = &fault else { panic!("{fault}") };
+        let said: Vec<String> = faults.iter().map(|fault| fault.words()).collect();
+        assert!(said.iter().any(|said| said.starts_with(says)), "{said:?}");
+        assert!(!said.iter().any(|said| said.contains("leaves out what the Spanish words tell")), "{said:?}");
+    }
+}
+
 #[tokio::test]
 async fn stored_words_that_break_a_rule_by_now_are_set_aside_and_the_others_are_used() {
     on_each_engine("words set aside", |store| async move {

@@ -92,6 +92,23 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
     .await;
 }
 
+/// On a clock that stands still the word of the thaw takes the place of that of the freeze.
+#[tokio::test]
+async fn a_thaw_at_the_instant_of_its_freeze_is_seen() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    let (_, ids) = world.early_sightings(false).await;
+    world.confirm(&ids[0]).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut admin, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
+    ready(&mut admin, PAGE).await;
+    for (word, is_frozen) in [("freeze", true), ("thaw", false)] {
+        let answer = said(&mut admin, word, &[("why", "the crew reads bark wrongly")]).await;
+        assert_eq!(answer.status, StatusCode::SEE_OTHER, "{word}: {}", answer.body);
+        let page = ready(&mut admin, answer.header("location")).await;
+        assert_eq!(page.contains("is frozen since"), is_frozen, "{word}: {page}");
+    }
+}
+
 // Before, it said only that no report teaches anything.
 #[tokio::test]
 async fn where_only_frozen_reports_are_new_the_adoption_says_so_and_how_they_are_thawed() {

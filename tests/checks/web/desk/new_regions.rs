@@ -436,19 +436,18 @@ async fn past_seasons_are_told_and_drawn() {
     store.add_versions(&id, &from.record(&id).await.unwrap().versions).await.unwrap();
     let desk = desk_at(store, None).await;
     let (mut maria, _) = desk.signed_in("maria", Role::Administrator, RegionReach::default()).await;
-    let path = begun(
-        &mut maria,
-        &[
+    let at_height = |feet| {
+        [
             ("stations", "INVENTED-1"),
             ("latitude", "34.40"),
             ("longitude", "-134.90"),
-            ("elevation_ft", "5740"),
+            ("elevation_ft", feet),
             ("time_zone", "America/Phoenix"),
             ("county", "Sample"),
             ("state", "XA"),
-        ],
-    )
-    .await;
+        ]
+    };
+    let path = begun(&mut maria, &at_height("5740")).await;
     let page = ended(&mut maria, &path).await;
     assert_eq!(page.status, StatusCode::OK);
     let seasons = page.body.matches("<svg class=\"ribbon\"").count();
@@ -464,4 +463,15 @@ async fn past_seasons_are_told_and_drawn() {
         assert!(page.body.contains(said), "{said}: {}", page.body);
     }
     assert!(page.body.contains("Projections of the day of our number"), "{}", page.body);
+    assert!(!page.body.contains("These are the station’s days"), "it stands about as high: {}", page.body);
+    // Of a station far below its trees the days are said to be its own.
+    let path = begun(&mut maria, &at_height("9000")).await;
+    let page = ended(&mut maria, &path).await;
+    let (_, past) = page.body.split_once("In the middle of them:").unwrap_or_else(|| panic!("{}", page.body));
+    let (past, _) = past.split_once("</p>").unwrap();
+    assert!(
+        past.contains("These are the station’s days: about ")
+            && past.contains(" days too early for the region’s trees."),
+        "{past}"
+    );
 }

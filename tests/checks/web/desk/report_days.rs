@@ -113,6 +113,12 @@ async fn a_notice_that_waits_says_what_has_become_of_the_report_it_rests_on() {
         assert!(body.contains("The report it rests on is now told as seen on March 7, not March 8."), "{page}: {body}");
         assert!(body.contains(&format!("<a href=\"/desk/report/{id}\">Look at the report")), "{page}: {body}");
     }
+    // In another year: a slip of the hand, which the years show.
+    mend(&desk, &id, "2024-03-07").await;
+    for page in pages {
+        let body = maria.get(page).await.body;
+        assert!(body.contains("is now told as seen on March 7, 2024, not March 8, 2025."), "{page}: {body}");
+    }
     let (why, now) = (Some("last year’s cotton"), desk.world.clock.now());
     desk.store().judge_field_reports(&ids, Judgement::Refused, Some("maria"), why, now).await.unwrap();
     for page in pages {
