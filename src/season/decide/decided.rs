@@ -88,10 +88,12 @@ impl Standing {
 pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate) -> Vec<DecidedNotice> {
     let mut after = told.to_vec();
     for Verdict { kind, answer } in &decision.verdicts {
-        let deadline = match answer {
-            Answer::Announce(terms) | Answer::Free(terms) => terms.deadline,
+        // Its words are those of the new terms, also where these tell no deadline any more.
+        let terms = match answer {
+            Answer::Announce(terms) | Answer::Free(terms) => Some(terms),
             _ => None,
         };
+        let deadline = terms.and_then(|terms| terms.deadline);
         let standing = match answer {
             Answer::Announce(terms) | Answer::Free(terms) => match (&terms.approval_needed, terms.release) {
                 (None, Release::AtOnce) => Standing::Released { on: today },
@@ -107,7 +109,7 @@ pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate
         match after.iter_mut().find(|told| told.kind == *kind) {
             Some(told) => {
                 told.standing = standing;
-                told.deadline = deadline.or(told.deadline);
+                told.deadline = if terms.is_some() { deadline } else { told.deadline };
             }
             None => {
                 after.push(DecidedNotice { kind: *kind, decided_on: today, standing, deadline, learned_days: None })
