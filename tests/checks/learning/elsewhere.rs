@@ -6,7 +6,7 @@ use std::sync::Arc;
 use chrono::{Days, TimeDelta};
 use treebell::region::{Region, RegionId, Release};
 use treebell::season::decide::{Answer, ApprovalNeeded};
-use treebell::season::{NoticeId, NoticeKind, NoticeStatus, Outlook, RecordTrust};
+use treebell::season::{NoticeId, NoticeKind, NoticeStatus, Outlook, RecordTrust, StageId};
 use treebell::service::cycle::{self, CycleReport};
 use treebell::store::Store;
 use treebell::store::field_reports::{Judgement, NewFieldReport, ReportMend, ReportSource, Seen};
@@ -131,8 +131,9 @@ async fn open_notices_elsewhere_follow_a_report_within_the_minute() {
     assert!(report.decided.contains(&of.notice.id) && report.faults.is_empty(), "{report:?}");
     assert_eq!(of.now().await.approval_needed(), Some(&of.asks));
     let (kept, seen) = (app.store.newest_outlook(high).await.unwrap().unwrap(), of.world.look(high).await.outlook);
-    let opens = "egg-laying-begins".into();
-    assert_eq!((kept.stage(&opens), kept.learned), (seen.stage(&opens), None));
+    let opens = StageId::from("egg-laying-begins");
+    let dates = |of: &Outlook| of.stage(&opens).map(|stage| (stage.reached, stage.dates.clone()));
+    assert_eq!((dates(&kept), kept.learned), (dates(&seen), None));
     assert_eq!(of.minute().await, CycleReport::default(), "it is decided once");
 
     // What comes up again leaves as staff were told: with the next cycle at the earliest.
