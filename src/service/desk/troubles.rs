@@ -177,7 +177,12 @@ async fn failed_cycle(app: &App, is_told: bool) -> Result<Option<Trouble>, DeskE
 /// What mends something, for a person without a command line, and with the commands where it takes some.
 fn of_desk(mend: String) -> (String, Option<String>) {
     match mend.contains('`') {
-        true => ("An administrator can see to it.".to_owned(), Some(capitalised(&mend.replace('`', "")))),
+        true => {
+            let words = mend.replace('`', "");
+            // A command is typed as it stands.
+            let by_command = if mend.starts_with('`') { words } else { capitalised(&words) };
+            ("An administrator can see to it.".to_owned(), Some(by_command))
+        }
         false => (capitalised(&mend), None),
     }
 }

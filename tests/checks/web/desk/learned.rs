@@ -352,8 +352,8 @@ async fn without_reports_one_sentence_and_one_range_stand_there_in_the_unit_of_t
         // The other unit stands behind it, and on the page of a region as here.
         let told = |page: &str| page.contains(&format!(" {own} (")) && page.contains(&format!(" {other})"));
         assert!(told(&page) && !page.contains(&format!(" {other} (")), "{page}");
-        let page = observer.get(&format!("/desk/region/{}", world.regions[0].id)).await.body;
-        assert!(told(&page) && !page.contains(&format!(" {other} (")), "{page}");
+        let of_region = observer.get(&format!("/desk/region/{}", world.regions[0].id)).await.body;
+        assert!(told(&of_region) && !of_region.contains(&format!(" {other} (")), "{of_region}");
         let (dates, heat) = (page.find("Dates of 3 regions"), page.find("How much heat each stage takes"));
         assert!(dates.is_some() && dates < heat, "days come first: {page}");
         let picture =
