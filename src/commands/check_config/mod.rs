@@ -72,7 +72,7 @@ pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandE
     }
     reading.extend(keys::read(&config).await.err().unwrap_or_default());
     let is_no_store = look_for_practice(&config, &mut reading).await;
-    if is_no_store && !args.online {
+    if is_no_store && !args.online && reading.faults().is_empty() {
         findings.told.push(format!("{}: {NO_STORE}", store_setting(&config)));
     }
     for said in &findings.told {

@@ -299,4 +299,12 @@ mod tests {
         assert_eq!(by_command.as_deref(), Some("See to it: treebell once makes the cycle again."));
         assert_eq!(of_desk("nothing: it mends itself.".to_owned()), ("Nothing: it mends itself.".to_owned(), None));
     }
+    #[test]
+    fn few_of_many_silent_stations_are_named() {
+        let silent: Vec<String> = ["A", "B", "C", "D", "E"].map(|name| format!("{name} (acis: no answer)")).into();
+        assert_eq!(few_silent(&[]), "");
+        assert_eq!(few_silent(&silent[..1]), ": A (acis: no answer)");
+        let three = ": A (acis: no answer), B (acis: no answer), C (acis: no answer) and 2 more";
+        assert_eq!(few_silent(&silent), three);
+    }
 }
