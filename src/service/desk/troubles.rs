@@ -299,6 +299,7 @@ mod tests {
         assert_eq!(by_command.as_deref(), Some("See to it: treebell once makes the cycle again."));
         assert_eq!(of_desk("nothing: it mends itself.".to_owned()), ("Nothing: it mends itself.".to_owned(), None));
     }
+
     #[test]
     fn few_of_many_silent_stations_are_named() {
         let silent: Vec<String> = ["A", "B", "C", "D", "E"].map(|name| format!("{name} (acis: no answer)")).into();
