@@ -19,6 +19,8 @@ pub struct CycleFacts {
     pub good_at: Option<DateTime<Utc>>,
     /// When the first one of all began.
     pub first_at: Option<DateTime<Utc>>,
+    /// When the last one that ended began.
+    pub last_began_at: Option<DateTime<Utc>>,
     /// What the last one that ended came to.
     pub last_outcome: Option<String>,
     /// When that one ended, if it did nothing of what it is for.
@@ -88,7 +90,7 @@ impl Store {
         .fetch_one(&mut *conn)
         .await?;
         let last = sqlx::query(
-            "SELECT outcome, CASE WHEN result = 'failed' THEN ended_at END AS failed_at \
+            "SELECT started_at, outcome, CASE WHEN result = 'failed' THEN ended_at END AS failed_at \
              FROM runs WHERE ended_at IS NOT NULL AND job IN ($1, $2) ORDER BY ended_at DESC LIMIT 1",
         )
         .bind(CYCLE)
@@ -98,6 +100,7 @@ impl Store {
         Ok(CycleFacts {
             good_at: get_instant_if_any(&row, "good_at")?,
             first_at: get_instant_if_any(&row, "first_at")?,
+            last_began_at: last.as_ref().map(|row| get_instant(row, "started_at")).transpose()?,
             last_outcome: last.as_ref().map(|row| get::<Option<String>>(row, "outcome")).transpose()?.flatten(),
             failed_at: last.as_ref().map(|row| get_instant_if_any(row, "failed_at")).transpose()?.flatten(),
         })

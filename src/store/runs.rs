@@ -73,6 +73,18 @@ pub struct UnfinishedTries {
     pub last_began_at: DateTime<Utc>,
 }
 
+/// Whether the outcome of a cycle, as it is kept, tells of regions and that none of them could be served.
+pub fn served_no_region(outcome: &str) -> bool {
+    let count = |one: &str, many: &str| {
+        let mut parts = outcome.split([':', ',', ';']).filter_map(|part| part.trim().split_once(' '));
+        parts.find(|(_, of)| *of == one || *of == many).and_then(|(count, _)| count.parse::<u64>().ok())
+    };
+    match (count("region", "regions"), count("fault", "faults")) {
+        (Some(regions), Some(faults)) => faults > 0 && faults >= regions,
+        _ => false,
+    }
+}
+
 impl Store {
     /// What was begun of a job since it last ended; `None` when it ended, or was never begun.
     ///

@@ -37,6 +37,7 @@ mod privacy;
 mod region_page;
 mod seen;
 mod sign_up;
+mod slash;
 mod stop;
 mod tried_lists;
 mod turns;
@@ -79,6 +80,7 @@ pub fn router_with(site: &Site, entries: &[desk::Entry]) -> Router {
             .merge(stop::routes())
             .merge(privacy::routes())
             .merge(seen::routes())
+            .merge(slash::routes())
     };
     let spoken = |language: Language| {
         pages()

@@ -148,7 +148,7 @@ async function aList() {
   await inspect("list tried", { response: await press(button("Check the file")) });
   await says("list tried", "1 added");
   await says("list tried", "2 rows refused");
-  await press(button("Import the other 1"));
+  await press(button("Add 1, leave out the 2 refused"));
   await says("list taken", "Imported: 1 added");
 }
 

@@ -84,10 +84,15 @@ fn sound_settings_say_when_the_cycle_runs_and_print_no_secret() {
 #[test]
 fn with_nothing_set_up_the_commands_say_what_to_do_first() {
     let folder = tempfile::tempdir().unwrap();
+    let wanted = "store.address: the store is not made yet";
+    let checked = treebell(folder.path(), &["check-config"]);
+    assert_eq!(checked.status.code(), Some(0), "{}", said(&checked));
+    assert!(said(&checked).contains(wanted) && said(&checked).contains("`treebell store init`"), "{}", said(&checked));
     let outlook = treebell(folder.path(), &["outlook"]);
     assert_eq!(outlook.status.code(), Some(2));
     assert!(said(&outlook).contains("treebell store init"), "{}", said(&outlook));
     assert_eq!(treebell(folder.path(), &["store", "init"]).status.code(), Some(0));
+    assert!(!said(&treebell(folder.path(), &["check-config"])).contains(wanted));
     let outlook = treebell(folder.path(), &["outlook"]);
     assert_eq!(outlook.status.code(), Some(0));
     assert!(said(&outlook).contains("treebell region add"), "{}", said(&outlook));

@@ -23,6 +23,10 @@ use crate::service::daemon::{self, DaemonError};
 use crate::service::keys;
 use crate::store::learning::AdoptedProfile;
 
+/// Said where no store stands ready.
+const NO_STORE: &str =
+    "the store is not made yet, or waits for this program's schema: `treebell store init` sees to either";
+
 /// Check the settings and all that they name, and say when the cycle runs next
 ///
 /// Every fault is told in one go, with its file, line and mend: in the settings, in folders (there, writable), secrets, profiles
@@ -67,7 +71,10 @@ pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandE
         online::try_all(&config, &mut reading, &mut findings).await;
     }
     reading.extend(keys::read(&config).await.err().unwrap_or_default());
-    look_for_practice(&config, &mut reading).await;
+    let is_no_store = look_for_practice(&config, &mut reading).await;
+    if is_no_store && !args.online && reading.faults().is_empty() {
+        findings.told.push(format!("{}: {NO_STORE}", store_setting(&config)));
+    }
     for said in &findings.told {
         eprintln!("{said}");
     }
@@ -78,16 +85,22 @@ pub async fn run(args: &CheckConfig, file: Option<&Path>) -> Result<(), CommandE
     tell(&config).await
 }
 
-/// A practice store, on which no service runs. A store that cannot be opened is told of elsewhere.
-async fn look_for_practice(config: &Config, reading: &mut Reading) {
+/// Finds a practice store, on which no service runs. A store that cannot be opened is told of elsewhere. Gives whether there is no
+/// store yet with this program's schema.
+async fn look_for_practice(config: &Config, reading: &mut Reading) -> bool {
     let randomness = Randomness::of_system();
     let opened = tokio::time::timeout(online::PATIENCE, open_store_if_current(config, &randomness)).await;
-    let Ok(Ok(Some(store))) = opened else { return };
+    let store = match opened {
+        Ok(Ok(Some(store))) => store,
+        Ok(Ok(None)) => return true,
+        Ok(Err(_)) | Err(_) => return false,
+    };
     let refused = daemon::refuse_practice(&store).await;
     store.close().await;
     if let Err(why @ DaemonError::Practice { .. }) = refused {
         reading.add(store_setting(config), why.to_string());
     }
+    false
 }
 
 /// The setting that names the store.

@@ -7,7 +7,7 @@ use futures::StreamExt;
 use futures::stream;
 use url::Url;
 
-use super::{Findings, store_setting};
+use super::{Findings, NO_STORE, store_setting};
 use crate::config::{Config, Reading};
 use crate::dispatch::channels::smpp::SmppTransport;
 use crate::dispatch::channels::sms_http::SmsGateway;
@@ -59,7 +59,7 @@ async fn try_store(config: &Config, used: &mut Option<BTreeSet<FeedKind>>) -> Re
             *used = Some(stations.iter().flat_map(|station| &station.sources).map(|source| source.feed).collect());
             Ok("the store answers".into())
         }
-        Ok(None) => Ok("the store is not made yet, or waits for this program's schema".into()),
+        Ok(None) => Ok(NO_STORE.into()),
         Err(why) => Err(crate::text::Chain(&why).to_string()),
     }
 }

@@ -136,6 +136,25 @@ fn somebody_outside_is_told_that_all_is_well_while_few_stations_are_silent() {
     assert!(!well(3, 0, &[]) && !well(0, 3, &[]) && !well(10, 0, &[]) && !well(0, 0, &["asking people"]));
 }
 
+#[test]
+fn what_is_kept_of_a_cycle_tells_whether_any_region_was_served() {
+    use crate::store::runs::served_no_region;
+
+    for (regions, faults, failed_work, none) in
+        [(3, 0, None, false), (3, 2, None, false), (3, 3, None, true), (1, 1, Some("3 faults of asking people"), true)]
+    {
+        let report = CycleReport {
+            regions,
+            faults: vec!["x".into(); faults],
+            failed_work: failed_work.into_iter().map(str::to_owned).collect(),
+            ..CycleReport::default()
+        };
+        let kept = outcome_of(RunResult::Failed, &report, &PullReport::default());
+        assert_eq!(served_no_region(&kept), none, "{kept}");
+    }
+    assert!(!served_no_region("no station gave anything"));
+}
+
 // Before, it waited for the next cycle, or for another notice's hour.
 #[tokio::test]
 async fn the_rest_of_a_notice_is_queued_at_the_next_turn() {

@@ -1,7 +1,7 @@
 //! People at the desk: found by a whole address or by a ZIP code, and what staff do for them. Staff see those who have trees in a
 //! region within their reach; where a person has trees elsewhere too, of that no more is told than how many places.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::DeskError;
 use crate::people::csv::kept_reason;
@@ -24,7 +24,8 @@ pub const ON_A_PAGE: u32 = 50;
 
 /// Whose people somebody may see.
 pub struct PeopleReach {
-    regions: BTreeSet<RegionId>,
+    /// With their names.
+    regions: BTreeMap<RegionId, String>,
     /// All, and those of whose ZIP codes no region has any.
     everywhere: bool,
 }
@@ -36,7 +37,8 @@ impl PeopleReach {
     /// When the store fails.
     pub async fn of(app: &App, everywhere: bool, sees: impl Fn(&Region) -> bool) -> Result<Self, DeskError> {
         let regions = app.store.all_regions().await?;
-        let regions = regions.into_iter().filter(|region| everywhere || sees(region)).map(|region| region.id);
+        let regions =
+            regions.into_iter().filter(|region| everywhere || sees(region)).map(|region| (region.id, region.name));
         Ok(Self { regions: regions.collect(), everywhere })
     }
 
@@ -48,8 +50,13 @@ impl PeopleReach {
         self.everywhere
     }
 
+    /// The name of one of these regions.
+    pub fn name_of(&self, region: &RegionId) -> Option<&str> {
+        self.regions.get(region).map(String::as_str)
+    }
+
     fn holds_home(&self, home: &Home) -> bool {
-        self.everywhere || home.region.as_ref().is_some_and(|region| self.regions.contains(region))
+        self.everywhere || home.region.as_ref().is_some_and(|region| self.regions.contains_key(region))
     }
 
     fn holds(&self, person: &Subscriber) -> bool {
@@ -85,7 +92,7 @@ impl PeopleReach {
         let regions = app.store.regions().await?;
         Ok(regions
             .into_iter()
-            .filter(|region| self.regions.contains(&region.id))
+            .filter(|region| self.regions.contains_key(&region.id))
             .flat_map(|region| region.zips)
             .collect())
     }

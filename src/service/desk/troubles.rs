@@ -13,7 +13,10 @@ use crate::links::notice_part;
 use crate::region::{Region, RegionId};
 use crate::season::phrases::capitalised;
 use crate::service::app::App;
+use crate::store::alarm_facts::SourceFacts;
 use crate::store::notices::Notice;
+use crate::store::runs::served_no_region;
+use crate::weather::StationId;
 
 /// Messages that failed are shown for so long.
 const FAILED_SHOWN: TimeDelta = TimeDelta::days(7);
@@ -23,6 +26,12 @@ const RAN_OUT_SHOWN: TimeDelta = TimeDelta::days(7);
 
 /// So many of the regions that something is about are named.
 const NAMED: usize = 5;
+
+/// So many stations that gave nothing are named, each with what its sources answered.
+const SILENT_NAMED: usize = 3;
+
+/// So much of an answer is shown, in characters.
+const LONGEST_ERROR: usize = 200;
 
 /// Something that is wrong.
 #[derive(Clone, Debug, PartialEq)]
@@ -155,23 +164,70 @@ async fn failed_cycle(app: &App, is_told: bool) -> Result<Option<Trouble>, DeskE
         return Ok(None);
     }
     let facts = app.store.cycle_facts().await?;
-    let Some(failed_at) = facts.failed_at else { return Ok(None) };
-    let came_to = facts.last_outcome.map_or_else(String::new, |outcome| format!(" It came to: {outcome}."));
+    let (Some(failed_at), Some(began_at)) = (facts.failed_at, facts.last_began_at) else { return Ok(None) };
+    let outcome = facts.last_outcome.unwrap_or_default();
+    let names: BTreeMap<StationId, String> =
+        app.store.stations().await?.into_iter().map(|station| (station.id, station.name)).collect();
+    let mut asked = app.store.source_facts(began_at).await?;
+    asked.values_mut().for_each(|sources| sources.retain(|source| !source.feed.is_forecast()));
+    asked.retain(|_, sources| !sources.is_empty());
+    let silent: Vec<String> =
+        asked.iter().filter_map(|(station, sources)| silent_words(station, sources, &names)).collect();
+    let no_region = served_no_region(&outcome);
+    // What a source gave and the store did not take is no reading either.
+    let no_station = !no_region || (!silent.is_empty() && silent.len() == asked.len());
+    let mut what = String::new();
+    if no_station {
+        what += &format!("No station could be read{}. ", few_silent(&silent));
+    }
+    what += match no_region {
+        true => {
+            "No region could be worked out: dates stay as they were, and no new notice is decided until a cycle succeeds."
+        }
+        false => "Until a cycle succeeds, dates and notices rest on the temperatures of before.",
+    };
+    let mut by_command = String::from(
+        "treebell weather status shows what each source answered; treebell once makes a cycle by hand where no service runs.",
+    );
+    if no_region {
+        by_command += " The log says what was wrong with each region.";
+    }
+    if !outcome.is_empty() {
+        by_command += &format!(" The cycle came to: {outcome}.");
+    }
     Ok(Some(Trouble {
         title: "The newest cycle failed".to_owned(),
-        what: quoted(&format!(
-            "It read no station, or could serve no region.{came_to} Until one succeeds, dates grow old and no notice is decided."
-        )),
-        mend: "The next cycle tries again by itself. An administrator can see what each source answered.".to_owned(),
-        by_command: Some(
-            "treebell weather status says what each source answered; treebell once makes a cycle by hand where no service runs."
-                .to_owned(),
-        ),
+        what: quoted(&what),
+        mend: "The next cycle tries again by itself.".to_owned(),
+        by_command: Some(by_command),
         regions: Vec::new(),
         pages: Vec::new(),
         urgent: false,
         since: Some(failed_at),
     }))
+}
+
+/// What the sources of a station answered last, if none of them gave a temperature.
+fn silent_words(station: &StationId, sources: &[SourceFacts], names: &BTreeMap<StationId, String>) -> Option<String> {
+    let said = |source: &SourceFacts| {
+        let error: String = source.last_error.as_ref()?.chars().take(LONGEST_ERROR).collect();
+        Some(format!("{}: {}", source.feed.name(), error.trim_end_matches(['.', ' '])))
+    };
+    let said: Vec<String> = sources.iter().map(said).collect::<Option<_>>()?;
+    let name = names.get(station).map_or(station.as_str(), String::as_str);
+    Some(format!("{name} ({})", said.join("; ")))
+}
+
+/// `: A (acis: no answer), B (…) and 4 more`; empty for none.
+fn few_silent(silent: &[String]) -> String {
+    if silent.is_empty() {
+        return String::new();
+    }
+    let shown = silent.iter().take(SILENT_NAMED).cloned().collect::<Vec<_>>().join(", ");
+    match silent.len().saturating_sub(SILENT_NAMED) {
+        0 => format!(": {shown}"),
+        more => format!(": {shown} and {more} more"),
+    }
 }
 
 /// What mends something, for a person without a command line, and with the commands where it takes some.
@@ -242,5 +298,14 @@ mod tests {
         assert_eq!(mend, "An administrator can see to it.");
         assert_eq!(by_command.as_deref(), Some("See to it: treebell once makes the cycle again."));
         assert_eq!(of_desk("nothing: it mends itself.".to_owned()), ("Nothing: it mends itself.".to_owned(), None));
+    }
+
+    #[test]
+    fn few_of_many_silent_stations_are_named() {
+        let silent: Vec<String> = ["A", "B", "C", "D", "E"].map(|name| format!("{name} (acis: no answer)")).into();
+        assert_eq!(few_silent(&[]), "");
+        assert_eq!(few_silent(&silent[..1]), ": A (acis: no answer)");
+        let three = ": A (acis: no answer), B (acis: no answer), C (acis: no answer) and 2 more";
+        assert_eq!(few_silent(&silent), three);
     }
 }

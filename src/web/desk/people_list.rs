@@ -85,6 +85,8 @@ pub(super) async fn tried(desk: Desk, upload: Upload) -> Result<Response, Fault>
         list => id,
         minutes => KEPT.num_minutes(),
         good,
+        is_any_new => taken.added + taken.extended > 0,
+        button => what_it_does(&taken),
         homeless_rows,
         homeless_more => homeless.len().saturating_sub(ZIPS_SHOWN),
         homeless => homeless.iter().take(ZIPS_SHOWN).map(|zip| zip.to_string()).collect::<Vec<_>>(),
@@ -170,6 +172,19 @@ async fn homeless_of<'a>(
         }
     }
     Ok((count, found))
+}
+
+/// What the import of a list that was tried will do, in the words of its button.
+fn what_it_does(taken: &Taken) -> String {
+    let bad = bad_rows(taken) as u64;
+    let parts = [
+        (taken.added, "add ", ""),
+        (taken.extended, "extend ", ""),
+        (taken.unchanged, "leave ", if taken.unchanged == 1 { " as it is" } else { " as they are" }),
+        (bad, "leave out the ", " refused"),
+    ];
+    let said = |(count, before, behind): (u64, &str, &str)| (count > 0).then(|| format!("{before}{count}{behind}"));
+    capitalised(&parts.into_iter().filter_map(said).collect::<Vec<_>>().join(", "))
 }
 
 fn bad_rows(taken: &Taken) -> usize {

@@ -182,7 +182,9 @@ fn told(
             since => day_of(person.created_at, zone),
             places => here.iter().map(|home| context! {
                 zip => home.zip.as_str(),
-                region => home.region.as_ref().map(|region| region.as_str()),
+                region => home.region.as_ref().map(|region| context! {
+                    id => region.as_str(), name => reach.name_of(region).unwrap_or(region.as_str()),
+                }),
                 height => home.said.map(|said| said.height.to_string()),
             }).collect::<Vec<_>>(),
             elsewhere,

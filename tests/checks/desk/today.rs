@@ -15,6 +15,8 @@ use treebell::store::Store;
 use treebell::store::notices::skip;
 use treebell::store::runs::RunResult;
 use treebell::store::staff_log::StaffKind;
+use treebell::store::weather::Pull;
+use treebell::weather::FeedKind;
 
 use super::{House, UNDO, asks, at, everywhere, leaves, put, put_until};
 use crate::engines::on_each_engine;
@@ -339,10 +341,28 @@ async fn a_cycle_that_failed_is_told_on_today_at_once_until_one_is_good() {
             house.app.store.finish_run("cycle", civil, result, outcome, at(began)).await.unwrap();
         };
         assert_eq!(told().await, None);
-        cycle("2026-03-16T12:15:00Z", RunResult::Failed, "no station gave anything").await;
+        // What was answered before is not this cycle's.
+        for (began, feed, error) in [
+            ("2026-03-15T12:15:00Z", FeedKind::Awdb, "an older answer"),
+            ("2026-03-16T12:15:00Z", FeedKind::Acis, "status 503 of `data.example.org`."),
+            ("2026-03-16T12:15:00Z", FeedKind::NwsForecast, "no forecast"),
+        ] {
+            let error = Some(error.to_owned());
+            let pull = Pull { station: "A".into(), feed, started_at: at(began), taken: 0, rejected: 0, error };
+            house.app.store.add_pull(&pull).await.unwrap();
+        }
+        let silent = "failed: 1 of 1 station silent, 2 regions, 2 days, 0 new values, 3 decided, 0 deliveries, 0 faults";
+        cycle("2026-03-16T12:15:00Z", RunResult::Failed, silent).await;
         let trouble = told().await.expect("at once");
         assert_eq!(trouble.since, Some(at("2026-03-16T12:15:00Z")));
-        assert!(trouble.what.contains(" It came to: no station gave anything. Until one succeeds"), "{}", trouble.what);
+        let what = "No station could be read: Station A (acis: status 503 of “data.example.org”). Until a cycle succeeds, dates and \
+                    notices rest on the temperatures of before.";
+        assert_eq!(trouble.what, what);
+        assert!(trouble.by_command.is_some_and(|said| said.ends_with(&format!(" The cycle came to: {silent}."))));
+        let faulty = "failed: 0 of 1 station silent, 2 regions, 0 days, 4 new values, 0 decided, 0 deliveries, 2 faults";
+        cycle("2026-03-16T13:15:00Z", RunResult::Failed, faulty).await;
+        let what = "No region could be worked out: dates stay as they were, and no new notice is decided until a cycle succeeds.";
+        assert_eq!(told().await.expect("at once").what, what);
         cycle("2026-03-16T15:15:00Z", RunResult::Partly, "one station gave nothing").await;
         assert_eq!(told().await, None);
     })

@@ -29,3 +29,28 @@ async fn the_guide_shows_and_describes_every_drawing_in_both_languages() {
         assert_eq!(page.matches("alt=\"\"").count(), 1, "only the mark beside the name says nothing");
     }
 }
+
+/// Before, an address that somebody typed with a slash behind was not found.
+#[tokio::test]
+async fn a_slash_behind_the_path_of_a_page_leads_to_the_page_for_good() {
+    let root = World::empty(|_| {}).await;
+    let below = World::empty(|config| config.messages.public_url = "https://pinyon.example.org/scale".into()).await;
+    for (world, asked, led) in [
+        (&root, "/guide/", "/guide"),
+        (&root, "/es/guide/", "/es/guide"),
+        (&root, "/region/santa-uno/", "/region/santa-uno"),
+        (&root, "/es/region/santa-uno/?zip=00101", "/es/region/santa-uno?zip=00101"),
+        (&root, "/sign-up/?zip=00101", "/sign-up?zip=00101"),
+        (&root, "/privacy/", "/privacy"),
+        (&root, "/confirm/", "/confirm"),
+        (&root, "/preferences/", "/preferences"),
+        (&below, "/scale/guide/", "/scale/guide"),
+        (&below, "/scale/es/region/santa-uno/?zip=00101", "/scale/es/region/santa-uno?zip=00101"),
+    ] {
+        let answer = world.get(asked).await;
+        assert_eq!((answer.status, answer.header("location")), (StatusCode::PERMANENT_REDIRECT, led), "{asked}");
+    }
+    for path in ["/guide//", "/nothing/", "/region/"] {
+        assert_eq!(root.get(path).await.status, StatusCode::NOT_FOUND, "{path}");
+    }
+}

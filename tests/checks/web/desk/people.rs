@@ -75,6 +75,7 @@ async fn somebody_is_found_by_a_whole_address_or_a_zip_code_and_shown_masked() {
     }
     let person = maria.get(&format!("/desk/person/{here}")).await;
     assert!(person.body.contains("signed form, county fair") && person.body.contains("00101"), "{}", person.body);
+    assert!(person.body.contains("/desk/region/north\">Region north</a>"), "by its name: {}", person.body);
     has_no_address(&person.body);
     assert_eq!(maria.get("/desk/person/s-none").await.status, StatusCode::NOT_FOUND);
     assert!(acts(desk.store(), "subscribers-listed").await.is_empty(), "what is masked is not noted");

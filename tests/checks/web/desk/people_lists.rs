@@ -92,7 +92,14 @@ async fn a_list_is_tried_and_every_row_that_is_refused_is_named_before_it_is_tak
         let twice = nora.post("/desk/people-list/take", &form).await;
         assert_eq!(twice.status, StatusCode::UNPROCESSABLE_ENTITY);
         let tried = nora.upload_list(PATH, LIST.as_bytes()).await;
-        assert!(tried.body.contains("2 unchanged"), "{}", tried.body);
+        let nothing = "There is nothing to import: whoever stands in the other rows is on the list already";
+        assert!(tried.body.contains("2 unchanged") && tried.body.contains(nothing), "{}", tried.body);
+        assert!(!tried.body.contains("people-list/take"), "{}", tried.body);
+        // The button says what it does: not all rows that are good are new.
+        nora.get(PATH).await;
+        let tried = nora.upload_list(PATH, (LIST.to_owned() + "00102,seven@example.org,,en,form\n").as_bytes()).await;
+        let button = ">Add 1, leave 2 as they are, leave out the 4 refused</button>";
+        assert!(tried.body.contains(button), "{}", tried.body);
     })
     .await;
 }
@@ -158,7 +165,7 @@ async fn a_trial_ends_after_its_time() {
     let mut nora = staff(&desk, "nora").await;
     let tried = nora.upload_list(PATH, b"zip,email,consent\n00102,one@example.org,form\n").await;
     assert!(
-        tried.body.contains("1 known and extended (line 2)") && tried.body.contains("Import all 1"),
+        tried.body.contains("1 known and extended (line 2)") && tried.body.contains(">Extend 1</button>"),
         "{}",
         tried.body
     );
@@ -185,5 +192,5 @@ async fn which_file_is_wanted_is_said_before_it_is_chosen() {
     let sample = before.split("<pre class=\"code\">").nth(1).unwrap().split("</pre>").next().unwrap();
     let checked = nora.upload_list(PATH, sample.replace("&quot;", "\"").as_bytes()).await;
     assert_eq!(checked.status, StatusCode::OK, "{}", checked.body);
-    assert!(checked.body.contains("2 added") && checked.body.contains("Import all 2"), "{}", checked.body);
+    assert!(checked.body.contains("2 added") && checked.body.contains(">Add 2</button>"), "{}", checked.body);
 }
