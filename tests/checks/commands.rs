@@ -60,7 +60,7 @@ fn a_fault_of_the_sender_is_told_once_with_what_to_write() {
         let told = said(&treebell(folder.path(), &["check-config"]));
         assert_eq!(told.matches("email.from").count(), 1, "{told}");
         assert!(
-            told.contains("treebell.toml:2: email.from: `nobody` is not a sender") && told.contains("write `Name <"),
+            told.contains("treebell.toml:2: email.from: `nobody` is not a sender: write `Name <local@example.org>`"),
             "{told}"
         );
     }
