@@ -210,3 +210,21 @@ fn signed(value: f64) -> String {
 fn capital(text: &str) -> String {
     crate::season::phrases::capitalised(text)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Before: `frozen since 2026-03-14T15:00:00Z`.
+    #[test]
+    fn a_freeze_is_told_by_the_clock_of_the_house() {
+        let freeze = Freeze {
+            at: "2026-03-14T15:00:00Z".parse().unwrap(),
+            by: "maria".into(),
+            why: "the crew reads bark wrongly".into(),
+        };
+        let told = frozen_lines(&[FrozenSeason { season: 2026, freeze }], chrono_tz::America::Denver);
+        let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(told.contains("is frozen since Sat, Mar 14, 2026, 9:00 AM MDT by maria: the crew"), "{told}");
+    }
+}
