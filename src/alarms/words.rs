@@ -81,7 +81,7 @@ fn headline(change: &Change) -> String {
 
 fn section(change: &Change, zone: Tz, now: DateTime<Utc>) -> String {
     let Alarm { what, mend, raised_at, .. } = &change.alarm;
-    let since = raised_at.with_timezone(&zone).format("%Y-%m-%d %H:%M %Z");
+    let since = raised_at.with_timezone(&zone).format("%a, %b %-d, %Y, %-I:%M %p %Z");
     let head = headline(change);
     match change.what {
         What::Resolved => {
@@ -158,8 +158,8 @@ mod tests {
         let words = words(&[&one], &["Agent"], "Treebell", chrono_tz::UTC, now);
         assert_eq!(words.subject, "[Treebell] STILL: a station gives no temperatures (ZZ-RIDGE)");
         assert!(words.text.starts_with(
-            "STILL: a station gives no temperatures (ZZ-RIDGE)\nSince 1970-01-01 00:00 UTC, for 5 hours.\nNo source of it \
-             answered.\nWhat to do: look at <it>\n"
+            "STILL: a station gives no temperatures (ZZ-RIDGE)\nSince Thu, Jan 1, 1970, 12:00 AM UTC, for 5 hours.\nNo source \
+             of it answered.\nWhat to do: look at <it>\n"
         ));
         assert!(words.text.contains("Also told: Agent.") && words.html.contains("look at &lt;it&gt;"));
     }

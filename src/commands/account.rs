@@ -1,16 +1,17 @@
 //! `treebell account`: who may sign in at the staff's desk, and what each may do there.
 
 use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
 
 use super::args::Why;
 use super::error::CommandError;
-use super::format::{counted, instant, print_fitted, print_json, print_out, ruled_table};
+use super::format::{counted, print_fitted, print_json, print_out, ruled_table};
 use super::open::{open_store, open_store_for};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::people::account::{Account, AccountName, County, RegionReach, Role};
 use crate::region::RegionId;
-use crate::service::desk;
+use crate::service::desk::{self, local_with_year};
 use crate::store::Store;
 use crate::store::accounts::ListedAccount;
 
@@ -198,7 +199,7 @@ fn good_for(config: &Config) -> TimeDelta {
 
 /// The link goes to standard output, what is to be known of it to standard error.
 fn print_invitation(config: &Config, name: &AccountName, token: &str, now: DateTime<Utc>) -> Result<(), CommandError> {
-    let until = instant(now + good_for(config));
+    let until = local_with_year(now + good_for(config), config.schedule.time_zone);
     let public = config.messages.public_url.url();
     let link = public.and_then(|public| desk::invitation_link(public, token)).map(String::from);
     let link = link.unwrap_or_else(|| format!("/desk/invitation/{token}"));
@@ -236,7 +237,7 @@ async fn list(json: bool, config: &Config, now: DateTime<Utc>) -> Result<(), Com
             listed.account.name.to_string(),
             listed.account.role.name().to_owned(),
             acts_on(&listed.account),
-            stands(listed, now),
+            stands(listed, config.schedule.time_zone, now),
             factor,
             listed.sessions.to_string(),
         ]);
@@ -252,15 +253,15 @@ fn acts_on(account: &Account) -> String {
     }
 }
 
-fn stands(listed: &ListedAccount, now: DateTime<Utc>) -> String {
+fn stands(listed: &ListedAccount, zone: Tz, now: DateTime<Utc>) -> String {
     let invited = match listed.invited_until {
-        Some(until) if until > now => format!("invited until {}", instant(until)),
+        Some(until) if until > now => format!("invited until {}", local_with_year(until, zone)),
         Some(_) => "invitation is over: reset".into(),
         None => "cannot sign in: reset".into(),
     };
     let can_sign_in = listed.has_password && (listed.has_second_factor || !listed.account.role.needs_second_factor());
     match (listed.locked_at, can_sign_in) {
-        (Some(at), _) => format!("locked since {}", instant(at)),
+        (Some(at), _) => format!("locked since {}", local_with_year(at, zone)),
         (None, true) => "open".into(),
         (None, false) => invited,
     }

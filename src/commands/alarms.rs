@@ -1,19 +1,23 @@
 //! `treebell alarms`: what is wrong now, and whether alarms arrive.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
 use serde_json::json;
 
 use super::error::CommandError;
-use super::format::{bare_table, counted, fitted, instant, print_json, print_out, wrapped};
+use super::format::{bare_table, counted, fitted, print_json, print_out, wrapped};
 use super::open::{now_of, open_app, open_store};
 use crate::alarms::settings::Recipient;
 use crate::alarms::{Alarm, AlarmGroup, AlarmKind};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
+use crate::region::RegionId;
 use crate::service::alarms::{Sent, put_test};
+use crate::service::desk::local_with_year;
 use crate::store::Store;
 
 /// List alarms, or see whether they arrive.
@@ -78,19 +82,23 @@ async fn list(store: &Store, config: &Config, args: &Alarms) -> Result<(), Comma
         eprintln!("{}", if args.all { "no alarms in thirty days" } else { "no alarm is open" });
         return Ok(());
     }
+    let zones: BTreeMap<RegionId, Tz> =
+        store.all_regions().await?.into_iter().map(|region| (region.id, region.time_zone)).collect();
     let mut table = bare_table(["since\nand kind", "about", "told", "ended"]);
     for alarm in &alarms {
+        let zone = alarm.region.as_ref().and_then(|region| zones.get(region)).copied();
+        let at = |instant: DateTime<Utc>| local_with_year(instant, zone.unwrap_or(config.schedule.time_zone));
         let told = match alarm.told_at {
-            Some(at) if alarm.times_told == 1 => format!("once, {}", instant(at)),
-            Some(at) => format!("{} times, last {}", alarm.times_told, instant(at)),
+            Some(told_at) if alarm.times_told == 1 => format!("once, {}", at(told_at)),
+            Some(told_at) => format!("{} times, last {}", alarm.times_told, at(told_at)),
             None if alarm.ended_at.is_some() => "never".to_owned(),
             None => "when quiet hours end".to_owned(),
         };
         table.add_row([
-            format!("{}\n{}{}", instant(alarm.raised_at), alarm.kind, if alarm.urgent { " (urgent)" } else { "" }),
+            format!("{}\n{}{}", at(alarm.raised_at), alarm.kind, if alarm.urgent { " (urgent)" } else { "" }),
             about(alarm),
             told,
-            alarm.ended_at.map_or_else(String::new, instant),
+            alarm.ended_at.map_or_else(String::new, at),
         ]);
     }
     let mut text = fitted(table, &[3, 2]);

@@ -34,6 +34,11 @@ impl Elevation {
     }
 }
 
+/// A season's year.
+pub fn season(text: &str) -> Result<i32, String> {
+    text.trim().parse().map_err(|_| "a season is written as its year, such as 2026".to_owned())
+}
+
 /// Judged here, since the fault is said in the unit that was typed.
 fn elevation_ft(text: &str) -> Result<f64, String> {
     let feet = text.trim().parse::<f64>().map_err(|_| "a number of feet is wanted, such as 6800".to_owned())?;

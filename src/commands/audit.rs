@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use chrono_tz::Tz;
 
 use super::args::{Why, date};
 use super::error::CommandError;
@@ -11,6 +12,7 @@ use super::format::{counted, instant, paragraph, print_json, print_out};
 use super::open::{open_store, open_store_for};
 use crate::config::Config;
 use crate::people::{Address, Reach};
+use crate::service::desk::local_with_year;
 use crate::store::Store;
 use crate::store::acts::Act;
 use crate::store::audit::{AuditEntry, AuditFilter, address_subject};
@@ -113,7 +115,8 @@ async fn list(args: &List, config: &Config) -> Result<(), CommandError> {
         eprintln!("no such acts");
         return Ok(());
     }
-    print_out(&entries.iter().map(entry_words).collect::<String>())?;
+    let zone = config.schedule.time_zone;
+    print_out(&entries.iter().map(|entry| entry_words(entry, zone)).collect::<String>())?;
     if entries.len() as u64 == u64::from(args.limit) {
         eprintln!("only the newest {} are shown: --limit shows more", args.limit);
     }
@@ -139,8 +142,9 @@ async fn export(args: &Export, config: &Config) -> Result<(), CommandError> {
 }
 
 /// An act in lines and not in a row of a table: of what it was is often longer than any cell could be.
-fn entry_words(entry: &AuditEntry) -> String {
-    let mut text = paragraph(0, &format!("{}, {}, {}, by {}", entry.number, instant(entry.at), entry.act, who(entry)));
+fn entry_words(entry: &AuditEntry, zone: Tz) -> String {
+    let at = local_with_year(entry.at, zone);
+    let mut text = paragraph(0, &format!("{}, {at}, {}, by {}", entry.number, entry.act, who(entry)));
     // Lists stand in it without blanks, and a line ends only at one.
     let detail = entry.detail.replace(",\"", ", \"");
     for line in [entry.subject.as_str(), &detail].into_iter().flat_map(str::lines) {
@@ -204,9 +208,12 @@ mod tests {
             detail: format!("zips: [{}] \u{2192} []", vec!["\"00101\""; 60].join(",")),
             why: Some("asked by phone ".repeat(20)),
         };
-        let text = entry_words(&entry);
+        let text = entry_words(&entry, chrono_tz::America::Denver);
         assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
-        assert!(text.contains(&key) && text.contains("1970-01-01T00:00:00Z") && text.contains("why: asked"), "{text}");
+        assert!(
+            text.contains(&key) && text.contains("Wed, Dec 31, 1969, 5:00 PM MST") && text.contains("why: asked"),
+            "{text}"
+        );
     }
 
     #[test]

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use chrono::{Datelike, NaiveDate};
 
-use super::args::{ShownUnit, date, language};
+use super::args::{ShownUnit, date, language, season};
 use super::error::CommandError;
 use super::files::{has_ending, write_file};
 use super::open::open_app;
@@ -23,7 +23,7 @@ use crate::text::Chain;
 pub struct Chart {
     region: RegionId,
     /// A whole season, with all that was ever received. Without it, this season as it stands now.
-    #[arg(long, value_name = "YEAR", conflicts_with = "on")]
+    #[arg(long, value_name = "YEAR", value_parser = season, conflicts_with = "on")]
     season: Option<i32>,
     /// The season as it stood on the morning of a day, with what was known then.
     #[arg(long, value_name = "DATE", value_parser = date)]

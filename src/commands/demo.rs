@@ -11,7 +11,7 @@ use futures::FutureExt;
 use indicatif::ProgressBar;
 use tokio::net::TcpListener;
 
-use super::args::date;
+use super::args::{date, season};
 use super::error::{CommandError, with_causes};
 use super::format::{paragraph, print_out, progress_bar};
 use super::run::told_to_stop;
@@ -42,7 +42,7 @@ const SEED: u64 = 20_250_301;
 #[derive(Debug, clap::Args)]
 pub struct Demo {
     /// Season to play: a year of the invented state.
-    #[arg(long, value_name = "YEAR")]
+    #[arg(long, value_name = "YEAR", value_parser = season)]
     season: Option<i32>,
     /// How fast the season goes by.
     #[arg(long, value_enum, default_value_t = Speed::Normal)]

@@ -53,20 +53,29 @@ pub enum KeyCommand {
 /// A file that cannot be made, a store that cannot be opened or holds no key.
 pub async fn run(command: KeyCommand, config: &Config) -> Result<(), CommandError> {
     match command {
-        KeyCommand::New { to } => {
-            let key = Key::draw(&Randomness::of_system());
-            create_private(&to, &format!("{}\n", key.expose()))?;
-            eprintln!(
-                "a key is in `{}` (fingerprint {}); name it in one of keys.addresses, keys.links and desk.keys, each of which wants \
-                 one of its own",
-                to.display(),
-                key.fingerprint()
-            );
-            Ok(())
-        }
+        KeyCommand::New { to } => make(&to),
         KeyCommand::Move { to, why } => move_out(&to, &why, config).await,
         KeyCommand::List { json } => list(json, config).await,
     }
+}
+
+/// Makes a key. It asks for no settings, since sound ones may want the key first.
+///
+/// # Errors
+/// A file that is there already or cannot be made.
+pub fn make(to: &Path) -> Result<(), CommandError> {
+    let key = Key::draw(&Randomness::of_system());
+    create_private(to, &format!("{}\n", key.expose()))?;
+    let file = to.display();
+    eprintln!(
+        "a key is in `{file}` (fingerprint {}). Put it in one place of the settings, first in its list:
+  keys.addresses, in [keys]:  addresses = [{{ file = \"{file}\" }}]
+  keys.links, in [keys]:      links = [{{ file = \"{file}\" }}]
+  desk.keys, in [desk]:       keys = [{{ file = \"{file}\" }}]
+Each of the three wants a key of its own, and the first two go together.",
+        key.fingerprint()
+    );
+    Ok(())
 }
 
 async fn move_out(to: &Path, why: &Why, config: &Config) -> Result<(), CommandError> {

@@ -175,6 +175,10 @@ async fn run_one(cli: Cli) -> Result<(), CommandError> {
     {
         return done;
     }
+    if let Command::Key(key::KeyCommand::New { to }) = &cli.command {
+        // Settings that lack the key have a fault until it is made.
+        return key::make(to);
+    }
     let config = cli.settings()?;
     if matches!(cli.command, Command::Run(_) | Command::Once(_)) {
         check_config::before_work(cli.settings_file().as_deref())?;

@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use chrono::NaiveDate;
 use indicatif::ProgressBar;
 
-use super::args::DegreeUnit;
+use super::args::{DegreeUnit, season};
 use super::error::{CommandError, with_causes};
 use super::format::{
     NO_BREAK, align_right, counted, date_or, fitted, height_in, paragraph, print_json, print_out, progress_bar,
@@ -30,7 +30,7 @@ use crate::service::subscribe::SignUpError;
 #[derive(Debug, clap::Args)]
 pub struct Replay {
     /// The season to play; may be given more than once.
-    #[arg(long = "season", value_name = "YEAR", required_unless_present = "all_seasons")]
+    #[arg(long = "season", value_name = "YEAR", value_parser = season, required_unless_present = "all_seasons")]
     seasons: Vec<i32>,
     /// Every season on record, with a summary per region.
     #[arg(long, conflicts_with = "seasons")]

@@ -1,10 +1,11 @@
 //! `treebell token`: what lets programs ask the desk.
 
 use chrono::TimeDelta;
+use chrono_tz::Tz;
 
 use super::args::Why;
 use super::error::CommandError;
-use super::format::{instant, print_fitted, print_json, print_out, ruled_table};
+use super::format::{print_fitted, print_json, print_out, ruled_table};
 use super::open::{open_store, open_store_for};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
@@ -12,6 +13,7 @@ use crate::people::access_token::Scope;
 use crate::people::account::AccountName;
 use crate::region::RegionId;
 use crate::service::desk::access_tokens::{NewAccessToken, end_token, make_token};
+use crate::service::desk::local_with_year;
 use crate::store::accounts::access_tokens::AccessToken;
 
 /// Keep the tokens by which programs ask the desk
@@ -64,6 +66,7 @@ pub struct End {
 /// Names that are none, unknown or given before; a store that cannot be opened.
 pub async fn run(command: TokenCommand, config: &Config) -> Result<(), CommandError> {
     let now = SystemClock.now();
+    let zone = config.schedule.time_zone;
     match command {
         TokenCommand::Add(Add { name, scope, regions, days, why }) => {
             let new = NewAccessToken { name, scope, regions, good_for: TimeDelta::days(i64::from(days)) };
@@ -71,7 +74,7 @@ pub async fn run(command: TokenCommand, config: &Config) -> Result<(), CommandEr
             let token = make_token(&store, &new, now).await?;
             store.close().await;
             print_out(&format!("{token}\n"))?;
-            let until = instant(now + new.good_for);
+            let until = local_with_year(now + new.good_for, zone);
             eprintln!(
                 "`{}` asks with the header `Authorization: Bearer TOKEN`, until {until}; the token is shown only now",
                 new.name
@@ -98,8 +101,8 @@ pub async fn run(command: TokenCommand, config: &Config) -> Result<(), CommandEr
                 table.add_row([
                     format!("{}\n{}", token.name, token.scope.name()),
                     if regions.is_empty() { "all".to_owned() } else { regions.join(", ") },
-                    stands(token, now),
-                    token.used_at.map_or_else(|| "never".to_owned(), instant),
+                    stands(token, zone, now),
+                    token.used_at.map_or_else(|| "never".to_owned(), |at| local_with_year(at, zone)),
                 ]);
             }
             print_fitted(table, &[3, 1])
@@ -112,10 +115,10 @@ pub async fn run(command: TokenCommand, config: &Config) -> Result<(), CommandEr
     }
 }
 
-fn stands(token: &AccessToken, now: chrono::DateTime<chrono::Utc>) -> String {
+fn stands(token: &AccessToken, zone: Tz, now: chrono::DateTime<chrono::Utc>) -> String {
     match token.ended_at {
-        Some(at) => format!("ended {}", instant(at)),
-        None if token.is_good(now) => format!("good until {}", instant(token.expires_at)),
-        None => format!("over since {}", instant(token.expires_at)),
+        Some(at) => format!("ended {}", local_with_year(at, zone)),
+        None if token.is_good(now) => format!("good until {}", local_with_year(token.expires_at, zone)),
+        None => format!("over since {}", local_with_year(token.expires_at, zone)),
     }
 }

@@ -178,13 +178,13 @@ fn check_email(email: &EmailConfig, faults: &mut Faults) {
     if email.security == SmtpSecurity::Plain && email.password.is_some() {
         faults.add("email.security", "a password is not sent over a plain connection: use `starttls` or `tls`");
     }
-    if let Err(why) = email.from.parse::<lettre::message::Mailbox>() {
-        faults.add("email.from", format!("`{}` is not a sender ({why}): write `Name <local@example.org>`", email.from));
+    if email.from.parse::<lettre::message::Mailbox>().is_err() {
+        faults.add("email.from", format!("`{}` is not a sender: write `Name <local@example.org>`", email.from));
     }
     if let Some(reply_to) = &email.reply_to
-        && let Err(why) = reply_to.parse::<lettre::message::Mailbox>()
+        && reply_to.parse::<lettre::message::Mailbox>().is_err()
     {
-        faults.add("email.reply_to", format!("`{reply_to}` is not an address: {why}"));
+        faults.add("email.reply_to", format!("`{reply_to}` is not an address: write `Name <local@example.org>`"));
     }
 }
 

@@ -268,7 +268,12 @@ fn read_one(one: DeTable<'_>, faults: &mut Faults) -> bool {
         // Where a section may be missing, its keys are told with a `?` between.
         let path = path.replace(".?", "");
         let mend = match (near_key(&path), only_home(&path)) {
-            (None, Some(section)) => format!(": it belongs to [{section}]"),
+            (None, Some(section)) => {
+                // Under the head of a list's item everything is the item's, up to the next head.
+                let list = list_around(&path).filter(|list| list.starts_with(&format!("{section}.")));
+                let whereto = list.map_or_else(String::new, |list| format!(", move it above `[[{list}]]`"));
+                format!(": it belongs to [{section}]{whereto}")
+            }
             (near, _) => text::did_you_mean(near.as_deref()),
         };
         faults.add(path, format!("unknown key{mend}"));
@@ -301,6 +306,13 @@ fn only_home(path: &str) -> Option<String> {
     let mut homes = sections.as_object()?.iter().filter(|(_, settings)| has_it(settings)).map(|(section, _)| section);
     let home = homes.next()?;
     homes.next().is_none().then(|| home.clone())
+}
+
+/// The list in one of whose items a setting stands: `alarms.recipients` of `alarms.recipients.0.name`.
+fn list_around(path: &str) -> Option<String> {
+    let parts: Vec<&str> = path.split('.').collect();
+    let item = parts.iter().position(|part| part.parse::<usize>().is_ok())?;
+    Some(parts.get(..item)?.join("."))
 }
 
 /// All settings, with the sections that may be missing; `whole` = also those that must be given whole if at all.

@@ -45,6 +45,36 @@ fn every_whole_number_stands_in_the_example_file() {
     assert!(missing.is_empty(), "{missing:?}");
 }
 
+/// Before: the example of a recipient stood above the other keys of [alarms], which went into the recipient with it.
+#[test]
+fn every_example_of_a_section_can_be_uncommented_where_it_stands() {
+    let lines: Vec<&str> = include_str!("../../config/treebell.toml").lines().collect();
+    let heads: Vec<usize> = (0..lines.len()).filter(|at| lines[*at].starts_with("# [")).collect();
+    assert!(heads.len() >= 3, "{heads:?}");
+    let is_name = |name: &str| name.chars().all(|c| c.is_ascii_alphanumeric() || ['_', '-'].contains(&c));
+    let is_setting = |line: &str| {
+        let setting = line.strip_prefix("# ").and_then(|bare| bare.split_once(" = "));
+        setting.is_some_and(|(name, _)| is_name(name))
+    };
+    for head in heads {
+        let end = (head + 1..lines.len()).find(|at| !is_setting(lines[*at])).unwrap_or(lines.len());
+        assert!(end > head + 1, "{} has no setting", lines[head]);
+        let bare = |(at, line): (usize, &'static str)| if (head..end).contains(&at) { &line[2..] } else { line };
+        let text: Vec<&str> = lines.iter().copied().enumerate().map(bare).collect();
+        let told = Config::parse(&text.join("\n")).err().unwrap_or_default();
+        let told: Vec<String> = told.iter().map(ToString::to_string).collect();
+        let misplaced = told.iter().any(|fault| fault.contains("unknown key") || fault.contains("not TOML"));
+        assert!(!misplaced, "{}: {told:#?}", lines[head]);
+    }
+}
+
+#[test]
+fn a_key_that_fell_into_an_item_of_a_list_is_told_with_where_it_goes() {
+    let told = faults("[alarms]\n[[alarms.recipients]]\nname = \"A\"\nemail = \"a@example.org\"\nchannel_min = 30\n");
+    let wanted = "channel_min: unknown key: it belongs to [alarms], move it above `[[alarms.recipients]]`";
+    assert!(told.len() == 1 && told[0].ends_with(wanted), "{told:#?}");
+}
+
 #[test]
 fn every_fault_is_told_at_once_with_its_path_and_the_mend() {
     let told = faults(

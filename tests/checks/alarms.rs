@@ -403,7 +403,7 @@ async fn a_notice_that_waits_is_told_with_its_reach_its_words_and_the_command_an
             "the region's notices need a word",
             "2 addresses: 1 by text and 1 by e-mail",
             "it reads: \"Look at your trees.\"",
-            "It is of use until Monday, 2026-04-13 12:00",
+            "It is of use until Mon, Apr 13, 2026, 12:00 PM MDT",
             &format!("treebell notices release {WAITS} --by YOUR-NAME"),
         ] {
             assert!(said.contains(part), "{part} is missing in\n{said}");
@@ -546,6 +546,9 @@ async fn refusals_dates_and_a_used_up_day_are_told() {
         for kind in [AlarmKind::Date, AlarmKind::Texts, AlarmKind::Deliveries] {
             assert!(kinds.contains(&kind), "{kind} in {kinds:?}");
         }
+        let alarms = house.app.store.alarms(None).await.unwrap();
+        let says = |what: &str| alarms.iter().any(|alarm| alarm.what.contains(what));
+        assert!(says("ends on Mon, Apr 20, 2026, in 10 days"), "{alarms:?}");
         assert!(!kinds.contains(&AlarmKind::Queue), "what waits for tomorrow's texts is no fault of the queue");
         assert!(house.mails(ADMIN).iter().any(|subject| subject == "ALARM: a date is near (certificate)"));
     })
@@ -594,6 +597,8 @@ fn a_test_alarm_shows_whether_alarms_arrive() {
     let listed = treebell(&["alarms", "--all"]);
     let listed = String::from_utf8_lossy(&listed.stdout).into_owned();
     assert!(listed.contains("test"), "{listed}");
+    // Before, times were told in UTC.
+    assert!(["MST", "MDT"].iter().any(|zone| listed.contains(zone)), "{listed}");
     let none = treebell(&["alarms"]);
     assert!(none.status.success() && String::from_utf8_lossy(&none.stderr).contains("no alarm is open"));
     let kinds = treebell(&["alarms", "kinds"]);

@@ -37,6 +37,21 @@ fn faulty_settings_stop_every_command_with_all_faults_and_leave_no_database_behi
     assert_eq!(left, ["treebell.toml"]);
 }
 
+/// Before, settings that wanted a key kept `key new` from making it.
+#[test]
+fn a_key_is_made_whatever_the_settings_lack_and_is_never_written_over() {
+    let folder = settings("[desk]\nenabled = true\n[alarms]\nqueue_min = \"x\"\n");
+    let check = said(&treebell(folder.path(), &["check-config"]));
+    assert!(check.contains("desk.keys: is empty") && check.contains("alarms.queue_min"), "{check}");
+    let made = treebell(folder.path(), &["key", "new", "--to", "desk-key"]);
+    assert_eq!(made.status.code(), Some(0), "{}", said(&made));
+    assert!(said(&made).contains("desk.keys, in [desk]:       keys = [{ file = \"desk-key\" }]"), "{}", said(&made));
+    let key = std::fs::read_to_string(folder.path().join("desk-key")).unwrap();
+    let again = treebell(folder.path(), &["key", "new", "--to", "desk-key"]);
+    assert_eq!(again.status.code(), Some(2), "{}", said(&again));
+    assert_eq!(std::fs::read_to_string(folder.path().join("desk-key")).unwrap(), key);
+}
+
 /// Before, a sender that cannot be read was told by the settings and by the channel.
 #[test]
 fn a_fault_of_the_sender_is_told_once_with_what_to_write() {
@@ -45,7 +60,7 @@ fn a_fault_of_the_sender_is_told_once_with_what_to_write() {
         let told = said(&treebell(folder.path(), &["check-config"]));
         assert_eq!(told.matches("email.from").count(), 1, "{told}");
         assert!(
-            told.contains("treebell.toml:2: email.from: `nobody` is not a sender") && told.contains("write `Name <"),
+            told.contains("treebell.toml:2: email.from: `nobody` is not a sender: write `Name <local@example.org>`"),
             "{told}"
         );
     }

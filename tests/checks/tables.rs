@@ -186,6 +186,8 @@ async fn what_commands_print_fits_whatever_the_data() {
             }
         }
     }
+    let (tokens, _) = table(folder.path(), "token list", 100);
+    assert!(["MST", "MDT"].iter().any(|zone| tokens.contains(zone)), "times where people live: {tokens}");
     // A season that cannot be played is not said to have been.
     let (_, err) = ends(folder.path(), "replay --season 2030", 80, 2);
     assert!(err.contains("temperature of season 2030") && !err.contains(" played: "), "{err}");

@@ -40,7 +40,7 @@ pub async fn run(args: &Adopt, config: &Config) -> Result<(), CommandError> {
     let regions = regions_of(&app, &chosen, &[]).await?;
     let (dates, left_out) = proposed_dates(&app, &chosen, &found, &regions, &unwatched()).await;
     tell_left_out(&left_out);
-    let frozen = frozen_lines(&frozen_seasons(&found.known.frozen, chosen.season));
+    let frozen = frozen_lines(&frozen_seasons(&found.known.frozen, chosen.season), config.schedule.time_zone);
     let words = in_words(&chosen, &found.made, DegreeUnit::of_house(config));
     let parted = parted_words(&found.parted(&chosen.profile, &regions));
     print_out(&(words + &frozen + &parted + &dates_words(&chosen.profile, &dates, "adopted")))?;

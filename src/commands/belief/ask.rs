@@ -1,5 +1,6 @@
 //! What several of these commands take: a profile and a season.
 
+use crate::commands::args::season;
 use crate::commands::error::CommandError;
 use crate::service::app::App;
 use crate::service::belief::{ChoiceFault, Chosen, choose};
@@ -11,7 +12,7 @@ pub struct Which {
     #[arg(long, value_name = "PROFILE")]
     profile: Option<String>,
     /// Year of the season; the one under way if left out
-    #[arg(long, value_name = "YEAR")]
+    #[arg(long, value_name = "YEAR", value_parser = season)]
     season: Option<i32>,
 }
 

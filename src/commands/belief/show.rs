@@ -2,12 +2,14 @@
 
 use std::path::PathBuf;
 
+use chrono_tz::Tz;
+
 use super::ask::Which;
 use super::picture;
 use crate::commands::args::{DegreeUnit, ShownUnit, language};
 use crate::commands::dates::table;
 use crate::commands::error::CommandError;
-use crate::commands::format::{align_right, counted, fitted, instant, paragraph, print_json, print_out, ruled_table};
+use crate::commands::format::{align_right, counted, fitted, paragraph, print_json, print_out, ruled_table};
 use crate::commands::open::open_app;
 use crate::commands::select::chosen_regions;
 use crate::config::Config;
@@ -16,6 +18,7 @@ use crate::region::{Region, RegionId};
 use crate::season::{Observer, Profile, StageId};
 use crate::service::belief::Chosen;
 use crate::service::belief::learn::{Belief, Doubt, FrozenSeason, Idle, Range, StageBelief, Teacher, gather};
+use crate::service::desk::local_with_year;
 use crate::service::past_cache::unwatched;
 use crate::store::learning::Freeze;
 use crate::text::Chain;
@@ -65,14 +68,16 @@ pub async fn run(args: &Show, config: &Config) -> Result<(), CommandError> {
     for fault in &belief.faults {
         eprintln!("left out: {fault}");
     }
-    if args.json { print_json(&belief) } else { print_out(&in_words(&chosen, &belief, args.unit.of(config))) }
+    let zone = config.schedule.time_zone;
+    if args.json { print_json(&belief) } else { print_out(&in_words(&chosen, &belief, args.unit.of(config), zone)) }
 }
 
-/// A line each, for staff.
-pub fn frozen_lines(frozen: &[FrozenSeason]) -> String {
+/// A line each, for staff in a time zone.
+pub fn frozen_lines(frozen: &[FrozenSeason], zone: Tz) -> String {
     let line = |FrozenSeason { season, freeze }: &FrozenSeason| {
         let Freeze { at, by, why } = freeze;
-        paragraph(0, &format!("learning from season {season} is frozen since {} by {by}: {why}", instant(*at)))
+        let since = local_with_year(*at, zone);
+        paragraph(0, &format!("learning from season {season} is frozen since {since} by {by}: {why}"))
     };
     frozen.iter().map(line).collect()
 }
@@ -92,14 +97,14 @@ pub async fn regions_of(
     Ok(regions.into_iter().filter(|region| region.profile == *id).collect())
 }
 
-fn in_words(chosen: &Chosen, belief: &Belief, unit: DegreeUnit) -> String {
+fn in_words(chosen: &Chosen, belief: &Belief, unit: DegreeUnit, zone: Tz) -> String {
     let profile = &*chosen.profile;
     let mut text = format!("{} ({}), version {}", profile.names.en, profile.id, profile.version);
     if let Some(through) = profile.learned_through {
         text += &format!(", reports up to season {through} in its numbers");
     }
-    text = paragraph(0, &text) + &format!("season {}, as of {}\n", belief.season, instant(belief.as_of));
-    text += &frozen_lines(&belief.frozen);
+    text = paragraph(0, &text) + &format!("season {}, as of {}\n", belief.season, local_with_year(belief.as_of, zone));
+    text += &frozen_lines(&belief.frozen, zone);
     if belief.stages.is_empty() {
         let unsure = "The profile does not say how sure its sums are: reports teach nothing, and dates carry the weather's \
                       doubt alone.";
@@ -204,4 +209,22 @@ fn signed(value: f64) -> String {
 
 fn capital(text: &str) -> String {
     crate::season::phrases::capitalised(text)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Before: `frozen since 2026-03-14T15:00:00Z`.
+    #[test]
+    fn a_freeze_is_told_by_the_clock_of_the_house() {
+        let freeze = Freeze {
+            at: "2026-03-14T15:00:00Z".parse().unwrap(),
+            by: "maria".into(),
+            why: "the crew reads bark wrongly".into(),
+        };
+        let told = frozen_lines(&[FrozenSeason { season: 2026, freeze }], chrono_tz::America::Denver);
+        let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(told.contains("is frozen since Sat, Mar 14, 2026, 9:00 AM MDT by maria: the crew"), "{told}");
+    }
 }

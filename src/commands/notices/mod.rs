@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, TimeDelta, Utc};
 
-use super::args::{Why, date};
+use super::args::{Why, date, season};
 use super::error::CommandError;
 use super::open::open_app_for;
 use crate::config::Config;
@@ -28,7 +28,7 @@ pub struct Notices {
     action: Option<Action>,
 
     /// The season's year; the seasons under way if left out.
-    #[arg(long, value_name = "YEAR")]
+    #[arg(long, value_name = "YEAR", value_parser = season)]
     season: Option<i32>,
 
     /// Print JSON.
@@ -63,7 +63,7 @@ struct Which {
     #[arg(value_name = "NOTICE")]
     notice: String,
     /// Of which season, where its beginning does not say so; the one under way if left out.
-    #[arg(long, value_name = "YEAR")]
+    #[arg(long, value_name = "YEAR", value_parser = season)]
     season: Option<i32>,
 }
 
@@ -221,7 +221,12 @@ async fn act(app: &App, action: &Action) -> Result<(), CommandError> {
 impl Which {
     async fn find(&self, app: &App) -> Result<Notice, CommandError> {
         if let Some(season) = self.season {
-            return Ok(find(&app.store, &self.notice, season).await?);
+            return find(&app.store, &self.notice, season).await.map_err(|why| match why {
+                DeskError::NoSuchNotice { .. } => {
+                    CommandError::Usage(format!("{why}; `treebell notices --season {season}` lists those there are"))
+                }
+                other => other.into(),
+            });
         }
         let under_way: BTreeSet<i32> = seasons(app, None).await?.into_values().collect();
         let mut newest_first = under_way.into_iter().rev();
@@ -229,7 +234,8 @@ impl Which {
         let others: Vec<i32> = newest_first.collect();
         find_in(&app.store, &self.notice, first, &others).await.map_err(|why| match why {
             DeskError::NoSuchNotice { .. } => {
-                CommandError::Usage(format!("{why}; --season YEAR names another season than the one under way"))
+                let list = "`treebell notices` lists those there are, and --season YEAR names another season than the one under way";
+                CommandError::Usage(format!("{why}; {list}"))
             }
             other => other.into(),
         })

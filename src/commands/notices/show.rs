@@ -7,7 +7,7 @@ use serde_json::json;
 
 use super::list::{json_of, profile_version};
 use crate::commands::error::CommandError;
-use crate::commands::format::{paragraph, print_json, print_out};
+use crate::commands::format::{behind, paragraph, print_json, print_out};
 use crate::delivery::pace::Estimate;
 use crate::message::Message;
 use crate::people::Channel;
@@ -33,7 +33,7 @@ fn text(seen: &NoticeInDepth) -> String {
     }
     let mut section = |title: &str, body: String| {
         // Writing to a string cannot fail.
-        let _ = write!(out, "\n{title}\n{body}");
+        let _ = write!(out, "\n{}{body}", behind("", 2, title));
     };
     let stands = format!("{}: {}", standing_shown(notice), seen.stands);
     let stands: String = [stands].iter().chain(&seen.overtook).map(|said| paragraph(2, said)).collect();

@@ -62,8 +62,8 @@ impl MailWriter {
     /// When `from` or `reply_to` is not of the form `Name <local@domain>`.
     pub fn new(config: &EmailConfig) -> Result<Self, ConfigFault> {
         let mailbox = |path: &str, text: &str| {
-            let mailbox = text.parse::<Mailbox>().map_err(|why| {
-                ConfigFault::new(path, format!("`{text}` is no sender ({why}): write `Name <local@example.org>`"))
+            let mailbox = text.parse::<Mailbox>().map_err(|_| {
+                ConfigFault::new(path, format!("`{text}` is not a sender: write `Name <local@example.org>`"))
             })?;
             let name = mailbox.name.as_deref().unwrap_or_default();
             if name.chars().count() > NAME_AT_MOST || one_line(name) != name {

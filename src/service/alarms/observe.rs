@@ -13,6 +13,7 @@ use crate::alarms::{AlarmKind, Condition, Look};
 use crate::delivery::quiet_hours::QuietHours;
 use crate::people::Channel;
 use crate::service::app::App;
+use crate::service::desk::local_with_year;
 use crate::service::wording_shelf::SetAside;
 use crate::store::StoreError;
 use crate::store::alarm_facts::ChannelFacts;
@@ -172,7 +173,7 @@ async fn cycle(app: &App, now: DateTime<Utc>) -> Result<Option<Condition>, Store
     if due.is_none() && cut_off.is_none() {
         return Ok(None);
     }
-    let at = |instant: DateTime<Utc>| instant.with_timezone(&zone).format("%Y-%m-%d %H:%M").to_string();
+    let at = |instant: DateTime<Utc>| local_with_year(instant, zone);
     let mut what = match facts.good_at {
         Some(good) => format!("The last good one began on {}.", at(good)),
         None => "None has been good yet.".to_owned(),
@@ -378,11 +379,12 @@ fn dates(app: &App, now: DateTime<Utc>) -> Vec<Condition> {
         if left > i64::from(date.days) {
             return None;
         }
+        let on = season::day_words(date.on);
         let when = match left {
-            ..0 => format!("ended on {}, {} days ago", date.on, -left),
-            0 => format!("ends today, {}", date.on),
-            1 => format!("ends tomorrow, {}", date.on),
-            _ => format!("ends on {}, in {left} days", date.on),
+            ..0 => format!("ended on {on}, {} days ago", -left),
+            0 => format!("ends today, {on}"),
+            1 => format!("ends tomorrow, {on}"),
+            _ => format!("ends on {on}, in {left} days"),
         };
         Some(Condition {
             kind: AlarmKind::Date,

@@ -14,6 +14,7 @@ use crate::region::{Region, RegionId, Release};
 use crate::season::decide::Terms;
 use crate::season::{NoticeKind, NoticeStatus};
 use crate::service::app::App;
+use crate::service::desk::local_with_year;
 use crate::service::notice_writer::reason_words;
 use crate::store::StoreError;
 use crate::store::alarm_facts::SourceFacts;
@@ -56,7 +57,7 @@ pub(super) async fn notices(app: &App, now: DateTime<Utc>) -> Result<Vec<Conditi
     for notice in waiting.iter().filter(|notice| notice.expires_at > now) {
         let region = regions.get(&notice.season.region);
         let zone = region.map_or(app.config.schedule.time_zone, |region| region.time_zone);
-        let at = |instant: DateTime<Utc>| instant.with_timezone(&zone).format("%A, %Y-%m-%d %H:%M").to_string();
+        let at = |instant: DateTime<Utc>| local_with_year(instant, zone);
         let is_stuck = matches!((notice.status(), &notice.plan), (NoticeStatus::Waiting, ReleasePlan::At(at)) if *at + STUCK <= now);
         let why = match (&notice.state, &notice.plan) {
             (NoticeState::Held { until }, _) => {
@@ -372,7 +373,7 @@ async fn no_new_day(
     if complete.range(from..).next().is_some() {
         return Ok(None);
     }
-    let newest = complete.iter().next_back().map_or_else(|| "none at all".to_owned(), |day| format!("{day}"));
+    let newest = complete.iter().next_back().map_or_else(|| "none at all".to_owned(), |day| day_words(*day));
     Ok(Some(format!(
         "its sources answer, but none of the last {days} days has both a maximum and a minimum (newest such day: {newest})."
     )))
@@ -389,9 +390,15 @@ async fn late_files(app: &App, station: &Station, now: DateTime<Utc>) -> Result<
     let newest = complete.iter().next_back().filter(|newest| **newest < from);
     Ok(newest.map(|newest| {
         format!(
-            "its record comes from files alone, and none has brought a day of the last {FILES_LATE} (newest: {newest})."
+            "its record comes from files alone, and none has brought a day of the last {FILES_LATE} (newest: {}).",
+            day_words(*newest)
         )
     }))
+}
+
+/// `Sat, Mar 14, 2026`: a day as [`local_with_year`] writes it.
+pub(super) fn day_words(day: NaiveDate) -> String {
+    day.format("%a, %b %-d, %Y").to_string()
 }
 
 fn said(sources: &[SourceFacts]) -> String {

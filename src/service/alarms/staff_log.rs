@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
-use super::season::sentence;
+use super::season::{day_words, sentence};
 use crate::alarms::{AlarmKind, Condition};
 use crate::people::limits::Refusal;
 use crate::region::RegionId;
@@ -51,12 +51,7 @@ pub(super) fn of_log(entry: &StaffEntry) -> Option<Condition> {
             "See in the log of the proxy whether it is a flood. After a newspaper's article it is not: then raise the section \
              [limits] for some days.",
         ),
-        StaffKind::SignIn => happened(
-            AlarmKind::SignIns,
-            id,
-            "Ask the holder whether it was they. If it was not, `treebell account lock NAME` ends it at once, and `treebell account reset \
-             NAME` invites the holder anew; `treebell audit list --about account/NAME` shows what was done meanwhile.",
-        ),
+        StaffKind::SignIn => happened(AlarmKind::SignIns, id, &sign_in_mend(id)),
         StaffKind::Text if id.starts_with(ANSWERS_USED_UP) => happened(
             AlarmKind::Texts,
             id,
@@ -65,6 +60,15 @@ pub(super) fn of_log(entry: &StaffEntry) -> Option<Condition> {
         ),
         _ => return None,
     })
+}
+
+/// The entry's id holds the account before its last part: `recovery-code/maria/1775793600000`, `sign-in/spent/maria/2026-04-10`.
+fn sign_in_mend(id: &str) -> String {
+    let name = id.rsplit('/').nth(1).unwrap_or("NAME");
+    format!(
+        "Ask the holder whether it was they. If it was not, `treebell account lock {name}` ends it at once, and `treebell account \
+         reset {name}` invites the holder anew; `treebell audit list --about account/{name}` shows what was done meanwhile."
+    )
 }
 
 /// What was told to staff and is no alarm of its own, gathered by day and told when the day is over: many of them can come
@@ -102,16 +106,17 @@ pub(super) fn bundled(log: &[StaffEntry], zone: Tz, now: DateTime<Utc>) -> Vec<C
         if entries.len() > REMARKS {
             lines.push(format!("and {} more.", entries.len() - REMARKS));
         }
+        let on = day_words(day);
         let (head, mend) = match kind {
             AlarmKind::Addresses => (
                 match entries.len() {
-                    1 => format!("On {day} an address was given up since mail to it comes back."),
-                    many => format!("On {day} {many} addresses were given up since mail to them comes back."),
+                    1 => format!("On {on}, an address was given up since mail to it comes back."),
+                    many => format!("On {on}, {many} addresses were given up since mail to them comes back."),
                 },
                 "nothing, where these are people who moved. If there are many at once, see `treebell deliveries --state bounced` for \
                  the reason: it may be us.",
             ),
-            _ => (format!("Of {day}:"), "read it; nothing of it is lost if nobody answers."),
+            _ => (format!("Of {on}:"), "read it; nothing of it is lost if nobody answers."),
         };
         Condition {
             kind,
@@ -165,12 +170,12 @@ mod tests {
                 (
                     AlarmKind::Addresses,
                     "2026-03-02",
-                    "On 2026-03-02 an address was given up since mail to it comes back.\n- Text c."
+                    "On Mon, Mar 2, 2026, an address was given up since mail to it comes back.\n- Text c."
                 ),
                 (
                     AlarmKind::Remarks,
                     "2026-03-02",
-                    "Of 2026-03-02:\n- Text sign-up/network/2026-03-02.\n- north: Text b.\n- Text a."
+                    "Of Mon, Mar 2, 2026:\n- Text sign-up/network/2026-03-02.\n- north: Text b.\n- Text a."
                 ),
             ]
         );

@@ -201,6 +201,13 @@ fn day_or_none<'de, D: Deserializer<'de>>(text: D) -> Result<Option<NaiveDate>, 
     text.map(|text| written_day(&text).map_err(D::Error::custom)).transpose()
 }
 
+/// Where in the text it is helps with what is no JSON; of a field with a name it says nothing.
+fn unreadable(why: &serde_path_to_error::Error<serde_json::Error>) -> Refused {
+    let (told, inner) = (why.to_string(), why.inner());
+    let place = format!(" at line {} column {}", inner.line(), inner.column());
+    Refused::unsound(told.strip_suffix(place.as_str()).filter(|_| inner.is_data()).unwrap_or(&told))
+}
+
 /// Answers 201 with the report's `id`; the same report sent again has the same, so that a program may repeat what it is not sure of.
 async fn reports(State(site): State<Site>, headers: HeaderMap, body: Body) -> Result<Response, Refused> {
     let token = token_of(&site, &headers, Scope::Report).await?;
@@ -213,7 +220,7 @@ async fn reports(State(site): State<Site>, headers: HeaderMap, body: Body) -> Re
         return Err(Refused::unsound(why));
     }
     let mut document = serde_json::Deserializer::from_slice(&body);
-    let report: NewReport = serde_path_to_error::deserialize(&mut document).map_err(Refused::unsound)?;
+    let report: NewReport = serde_path_to_error::deserialize(&mut document).map_err(|why| unreadable(&why))?;
     let app = site.app();
     if !token.reaches(&report.region) {
         return Err(DeskError::NotYours { region: report.region.to_string() }.into());

@@ -113,7 +113,7 @@ async fn a_notice_that_goes_out_by_itself_is_told_once_with_the_command_that_hol
         assert_eq!(house.mails(AGENT), [format!("ALARM: a notice goes out by itself ({WAITS})")]);
         let said = house.newest(AGENT);
         for part in [
-            "It goes out by itself on Sunday, 2026-04-12 10:00 unless it is held.",
+            "It goes out by itself on Sun, Apr 12, 2026, 10:00 AM MDT unless it is held.",
             "What to do: nothing, if it is right.",
             &format!("treebell notices hold {WAITS} --by YOUR-NAME"),
         ] {
@@ -377,7 +377,10 @@ async fn a_notice_that_should_have_left_by_itself_and_has_not_is_told_as_one_who
         house.lives(TimeDelta::minutes(20)).await;
         assert_eq!(house.mails(AGENT), [format!("ALARM: a notice waits and its time runs out ({WAITS})")]);
         let said = house.newest(AGENT);
-        assert!(said.contains("It should have gone out by itself on Friday, 2026-04-10 06:00 and has not"), "{said}");
+        assert!(
+            said.contains("It should have gone out by itself on Fri, Apr 10, 2026, 6:00 AM MDT and has not"),
+            "{said}"
+        );
     })
     .await;
 }

@@ -24,7 +24,9 @@ async fn a_recovery_code_and_spent_tries_reach_who_runs_the_service_at_night_too
         assert!(open.iter().all(|alarm| alarm.urgent && alarm.times_told == 1), "{open:?}");
         // A mail breaks its lines where it likes.
         let told = house.newest(ADMIN).split_whitespace().collect::<Vec<_>>().join(" ");
-        assert!(told.contains("treebell account lock NAME"), "{told}");
+        for name in ["maria", "olga"] {
+            assert!(told.contains(&format!("treebell account lock {name}")), "{name}: {told}");
+        }
         assert!(!house.texts_to_admin().is_empty(), "by text, too");
         assert_eq!(house.mails(AGENT).len(), 0, "no matter of a region");
     })

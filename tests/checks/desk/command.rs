@@ -72,6 +72,11 @@ async fn the_command_shows_what_the_page_shows() {
         "{why}"
     );
     assert!(out.lines().all(|line| line.chars().count() <= 100), "{out}");
+    // Before, a heading had 90 columns of 80.
+    let (_, narrow, _) = self::run(folder.path(), "show Region~north --season 2026", "80");
+    let headings = narrow.lines().filter(|line| !line.starts_with("  | ") && !line.starts_with("  Subject: "));
+    let widest = headings.map(|line| line.chars().count()).max();
+    assert!(widest.is_some_and(|widest| widest <= 80), "{narrow}");
     let (_, json, _) = run("show north/i --season 2026 --json");
     let json: serde_json::Value = serde_json::from_str(&json).unwrap();
     assert_eq!((&json["status"], json["reads"].as_array().unwrap().len()), (&"waiting".into(), 4));
@@ -195,7 +200,11 @@ async fn a_season_that_has_the_next_years_name_is_the_one_under_way() {
     let (code, _, err) = run(&format!("hold north/inspect --by maria --season {this_year}"));
     assert!(code == 2 && err.contains(&format!("no notice of season {this_year} is meant")), "{err}");
     let (code, _, err) = run("hold north/last --by maria");
-    assert!(code == 2 && err.contains("--season YEAR names another season"), "{err}");
+    let hints = ["`treebell notices` lists", "--season YEAR names another season"];
+    assert!(code == 2 && hints.iter().all(|hint| err.contains(hint)), "{err}");
+    // Before: "invalid digit found in string".
+    let (code, _, err) = run("--season 3/10/2025");
+    assert!(code == 2 && err.contains("a season is written as its year, such as 2026"), "{err}");
     let (code, _, err) = run("hold north/inspect --by maria");
     assert!(code == 0 && err.contains(&format!("notice {id} is held")), "{err}");
 }

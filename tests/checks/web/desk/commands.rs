@@ -48,6 +48,9 @@ fn accounts_are_made_listed_changed_locked_reset_and_removed() {
         "{listed}"
     );
     assert!(!listed.contains(token));
+    // Before, times were told in UTC: `invited until 2026-12-03T23:11:01Z`.
+    let is_local = |told: &str| ["MST", "MDT"].iter().any(|zone| told.contains(zone));
+    assert!(is_local(&listed) && is_local(&said(&added)), "{listed}{}", said(&added));
     done(&["account", "change", "maria", "--role", "administrator"]);
     assert!(printed(&done(&["account", "list", "--json"])).contains("\"role\": \"administrator\""));
     assert!(said(&done(&["account", "lock", "maria"])).contains("is locked"));

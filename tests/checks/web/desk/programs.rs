@@ -177,6 +177,10 @@ async fn a_report_that_cannot_be_kept_is_told_with_its_place() {
 async fn what_is_wrong_before_a_route_is_reached_is_told_as_json_too() {
     let desk = DeskWorld::new().await;
     let token = token(&desk, "survey", Scope::Report, &[]).await;
+    // Before: "… at line 1 column 28", of a text that a program wrote.
+    let misnamed = ask(&desk, Method::POST, REPORTS, &token, "{\"region\": \"north\", \"date\": \"2026-03-14\"}").await;
+    let told = &misnamed.body;
+    assert!(told.contains("unknown field `date`, expected one of") && !told.contains("column"), "{told}");
     let from_elsewhere = Request::post(REPORTS).header("origin", "https://example.org").body(Body::empty()).unwrap();
     for (answer, status) in [
         (ask(&desk, Method::GET, "/desk/programs/region", &token, "").await, StatusCode::NOT_FOUND),
