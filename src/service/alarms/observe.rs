@@ -197,7 +197,7 @@ async fn cycle(app: &App, now: DateTime<Utc>) -> Result<Option<Condition>, Store
         kind: AlarmKind::Cycle,
         subject: "cycle".to_owned(),
         region: None,
-        what: format!("{what} Meanwhile outlooks grow old and no notice is decided.{outcome}"),
+        what: format!("{what} Meanwhile dates grow old, and notices are decided late or not at all.{outcome}"),
         mend: "`treebell weather status` says what each source answered. Where a cycle never ends, look for `out of memory` in the \
                journal and at MemoryMax in the unit. See whether this machine reaches the network, whether a \
                process keeps the schedule (`treebell run`), and the log. `treebell once` makes a cycle by hand where no service runs."
