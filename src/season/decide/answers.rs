@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 
 use super::rules::Stand;
-use super::{Answer, ApprovalNeeded, QuietReason, Reason, SkipReason, Standing, Terms, Verdict, View};
+use super::{Answer, ApprovalNeeded, DecidedNotice, QuietReason, Reason, SkipReason, Standing, Terms, Verdict, View};
 use crate::region::Release;
 use crate::season::NoticeKind;
 
@@ -92,7 +92,9 @@ impl View<'_> {
         }
         match (standing, stand) {
             (Some(Standing::Held), _) => quiet(QuietReason::HeldByStaff),
-            (Some(Standing::Waiting { approval_needed: None }), stand) => self.waiting_for_hour(kind, stand),
+            (Some(Standing::Waiting { approval_needed: None }), stand) => {
+                self.waiting_for_hour(kind, stand, told.is_some_and(|told| self.has_old_lessons(told)))
+            }
             (Some(Standing::Waiting { approval_needed: Some(approval) }), stand) => {
                 self.waiting_for_approval(kind, approval, stand)
             }
@@ -106,11 +108,27 @@ impl View<'_> {
         }
     }
 
-    /// The hours in which staff may hold it are there to catch this too.
-    fn waiting_for_hour(&self, kind: NoticeKind, stand: Stand) -> Answer {
+    /// Whether field reports move the dates by other days than when it was worded, beyond what may pass: one was set aside, or
+    /// others came.
+    fn has_old_lessons(&self, told: &DecidedNotice) -> bool {
+        let Some(then) = told.learned_days else { return false };
+        let now = self.facts.outlook.learned.map_or(0, |note| note.moved_days);
+        now.abs_diff(then) > u64::from(self.policy.early_by_days)
+    }
+
+    /// The hours in which staff may hold it are there to catch this too. `old`: its words are of days that do not hold any more.
+    /// Where it is still in place it gets new ones, else staff are asked.
+    fn waiting_for_hour(&self, kind: NoticeKind, stand: Stand, old: bool) -> Answer {
+        let too_early = |expected| ApprovalNeeded::NowTooEarly { expected };
         let approval_needed = match stand {
+            Stand::In { reason, approval_needed: None, expires_on } if old => {
+                return Answer::Free(self.terms(kind, reason, None, expires_on));
+            }
             Stand::In { approval_needed, .. } => approval_needed,
-            _ => self.early(kind, self.today).map(|early| ApprovalNeeded::NowTooEarly { expected: early.expected }),
+            _ => match self.early(kind, self.today) {
+                Some(early) => Some(too_early(early.expected)),
+                None => self.expected(kind).filter(|_| old).map(|expected| too_early(Some(expected))),
+            },
         };
         approval_needed.map_or(Answer::Quiet { reason: QuietReason::WaitsForHour }, |approval_needed| {
             Answer::AskFirst { approval_needed }

@@ -109,7 +109,9 @@ pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate
         match after.iter_mut().find(|told| told.kind == *kind) {
             Some(told) => {
                 told.standing = standing;
-                told.deadline = if terms.is_some() { deadline } else { told.deadline };
+                if terms.is_some() {
+                    (told.deadline, told.learned_days) = (deadline, None);
+                }
             }
             None => {
                 after.push(DecidedNotice { kind: *kind, decided_on: today, standing, deadline, learned_days: None })

@@ -68,23 +68,19 @@ impl View<'_> {
 
     /// Whether a notice that goes out on `on` is early by more than the policy lets pass, as far as the facts alone say today.
     pub(super) fn early(&self, kind: NoticeKind, on: NaiveDate) -> Option<Early> {
-        let (opens, closes) = (self.opens?, self.closes?);
-        let days = &self.by_facts;
-        let (expected, looks_ahead) = match kind {
-            NoticeKind::GetReady => (opens.spread.median, i64::from(self.policy.get_ready_days)),
-            NoticeKind::InspectNow => (Some(days.look_from).filter(|day| self.in_year(*day)), 0),
-            NoticeKind::WashNow => (days.best.map(|best| best.first), 0),
+        let opens = self.opens?;
+        self.closes?;
+        let looks_ahead = match kind {
+            NoticeKind::GetReady => i64::from(self.policy.get_ready_days),
+            NoticeKind::InspectNow | NoticeKind::WashNow | NoticeKind::TooLateToWash => 0,
             // It is about the date that was told, not about an event that could come later.
             NoticeKind::DeadlineMoved => return None,
             NoticeKind::LastDaysToWash => {
                 let told = self.facts.told.iter().find(|told| told.kind == kind).and_then(|told| told.deadline);
-                let ahead = told.map_or(0, |deadline| days_between(on, deadline)).max(i64::from(self.policy.last_days));
-                (Some(days.deadline).filter(|_| days.rule != DeadlineRule::Month), ahead)
-            }
-            NoticeKind::TooLateToWash => {
-                (closes.day_of_chance(self.policy.too_late_chance).or(closes.spread.median), 0)
+                told.map_or(0, |deadline| days_between(on, deadline)).max(i64::from(self.policy.last_days))
             }
         };
+        let expected = self.expected(kind);
         // What has been seen had begun by then; it says nothing of since when.
         let seen = match kind {
             NoticeKind::GetReady | NoticeKind::InspectNow => !self.seen_open.is_empty(),
@@ -99,6 +95,22 @@ impl View<'_> {
         };
         let days = days_between(on, day).saturating_sub(looks_ahead);
         (days > i64::from(self.policy.early_by_days)).then_some(Early { expected, days: Some(days) })
+    }
+
+    /// The day of what a notice tells, as far as the facts alone say today.
+    pub(super) fn expected(&self, kind: NoticeKind) -> Option<NaiveDate> {
+        let days = &self.by_facts;
+        match kind {
+            NoticeKind::GetReady => self.opens?.spread.median,
+            NoticeKind::InspectNow => Some(days.look_from).filter(|day| self.in_year(*day)),
+            NoticeKind::WashNow => days.best.map(|best| best.first),
+            NoticeKind::DeadlineMoved => None,
+            NoticeKind::LastDaysToWash => Some(days.deadline).filter(|_| days.rule != DeadlineRule::Month),
+            NoticeKind::TooLateToWash => {
+                let closes = self.closes?;
+                closes.day_of_chance(self.policy.too_late_chance).or(closes.spread.median)
+            }
+        }
     }
 
     fn in_year(&self, day: NaiveDate) -> bool {

@@ -223,6 +223,36 @@ fn a_sighting_that_the_days_do_not_know_of_yet_waits_for_them() {
     assert!(again.changes_nothing(), "first {decision:#?}\nagain {again:#?}");
 }
 
+// Before, it left with words of days that a report had moved and moves no more, since it was not too early by much.
+#[test]
+fn what_waits_for_its_hour_on_days_that_reports_do_not_move_any_more_gets_new_words_or_is_asked_about() {
+    let today = date(49);
+    let answer = |opens_on: NaiveDate, learned_days| {
+        let mut outlook = Outlook { trust: RecordTrust::Sound, ..outlook_of(&[], 5, today) };
+        let opens = &mut outlook.stages[0];
+        let on = Some(opens_on);
+        (opens.reached, opens.dates, opens.not_reached) = (None, vec![opens_on; 5], 0);
+        opens.spread = DateSpread { early: on, median: on, late: on };
+        let standing = Standing::Waiting { approval_needed: None };
+        let told =
+            [DecidedNotice { kind: NoticeKind::GetReady, decided_on: today, standing, deadline: None, learned_days }];
+        let decision = decide_on(&outlook, &told, &[], Release::UnlessHeld { hours: 24 });
+        let after = carried_out(&told, &decision, today);
+        let again = decide_on(&outlook, &after, &[], Release::UnlessHeld { hours: 24 });
+        assert!(again.changes_nothing(), "first {decision:#?}\nagain {again:#?}");
+        decision.answer(NoticeKind::GetReady).expect("one a kind").clone()
+    };
+    // "Get ready" looks 21 days ahead, and by three days more it may be early.
+    let (near, far) = (date(49 + 17), date(49 + 22));
+    let too_early = ApprovalNeeded::NowTooEarly { expected: Some(far) };
+    assert_eq!(answer(far, Some(-18)), Answer::AskFirst { approval_needed: too_early });
+    assert!(matches!(answer(near, Some(-18)), Answer::Free(_)), "{:?}", answer(near, Some(-18)));
+    for (opens_on, learned_days) in [(far, Some(-3)), (near, Some(-3)), (far, None), (near, None)] {
+        let of = answer(opens_on, learned_days);
+        assert!(matches!(of, Answer::Quiet { .. }), "{opens_on} {learned_days:?}: {of:?}");
+    }
+}
+
 proptest! {
     /// Also on facts that contradict each other: one verdict a kind, nothing past its use, nothing untrusted that
     /// leaves unasked, nothing told twice, and a second look changes nothing.
