@@ -258,6 +258,9 @@ impl Findings<'_> {
             let what = format!("has a subject of {length} characters, at most {LONGEST_SUBJECT} are read: {subject}");
             self.fault(file, "subject", what);
         }
+        if subject.trim().is_empty() {
+            self.fault(file, "subject", "has a subject without a word, which is the first that people see".to_owned());
+        }
         let facts = &sample.facts;
         let flat = flat(text);
         if !says(&flat, &facts.sender.postal_address) {

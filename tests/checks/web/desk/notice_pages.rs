@@ -279,6 +279,14 @@ async fn words_of_one_notice_without_their_caution_are_not_kept() {
         let subject = "<div class=\"field wrong\" id=\"in-subject_";
         assert!(!answer.body.contains(subject), "nothing is wrong with the subject: {}", answer.body);
     }
+    // Before, the e-mails went out with none.
+    let mut fields = words_of(&desk).await;
+    let (_, subject) = fields.iter_mut().find(|(name, _)| name == "subject_es").unwrap();
+    *subject = " ".to_owned();
+    let answer = browser.post(&page, &pairs(&fields)).await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{}", answer.body);
+    let wrong = "<div class=\"field wrong\" id=\"in-subject_es\">";
+    assert!(answer.body.contains(wrong) && answer.body.contains("a subject without a word"), "{}", answer.body);
     assert_eq!(desk.store().notice_words(&ID.into()).await.unwrap(), before);
     // With them they are.
     let mut fields = words_of(&desk).await;
