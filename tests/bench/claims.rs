@@ -23,6 +23,9 @@ use crate::{Place, runtime};
 
 const DATABASE: &str = "treebell_speed";
 
+/// A filled one, of which each measurement gets a copy: to fill one takes many times as long.
+const FILLED: &str = "treebell_speed_filled";
+
 /// Deliveries of one claim.
 const BATCH: u32 = 50;
 
@@ -31,14 +34,42 @@ fn psql(server: &str, command: &str) {
     assert!(done.status.success(), "{command}: {}", String::from_utf8_lossy(&done.stderr));
 }
 
-async fn emptied(server: &str) -> (String, Store) {
-    psql(server, &format!("DROP DATABASE IF EXISTS {DATABASE} WITH (FORCE)"));
-    psql(server, &format!("CREATE DATABASE {DATABASE}"));
+fn dropped(server: &str, database: &str) {
+    psql(server, &format!("DROP DATABASE IF EXISTS {database} WITH (FORCE)"));
+}
+
+fn url_of(server: &str, database: &str) -> String {
     let mut url = url::Url::parse(server).unwrap();
-    url.set_path(DATABASE);
-    let trust = ServerTrust::default();
-    let store = Store::make(url.as_str(), &trust, None, &Randomness::of_system()).await.unwrap();
-    (url.to_string(), store)
+    url.set_path(database);
+    url.into()
+}
+
+async fn store_at(url: &str) -> Store {
+    Store::make(url, &ServerTrust::default(), None, &Randomness::of_system()).await.unwrap()
+}
+
+/// A database with a queue, to be copied.
+fn filled(server: &str, rows: usize) {
+    dropped(server, FILLED);
+    psql(server, &format!("CREATE DATABASE {FILLED}"));
+    let url = url_of(server, FILLED);
+    runtime().block_on(async {
+        let store = store_at(&url).await;
+        fill(&store, Channel::Email, rows, SystemClock.now()).await;
+        store.close().await;
+    });
+    // What autovacuum would have done to a table that filled up within a season.
+    psql(&url, "VACUUM ANALYZE");
+}
+
+/// The address of a fresh copy.
+fn copy(server: &str) -> String {
+    dropped(server, DATABASE);
+    psql(server, &format!("CREATE DATABASE {DATABASE} TEMPLATE {FILLED}"));
+    let url = url_of(server, DATABASE);
+    // What has been written waits for no checkpoint of the copy.
+    psql(server, "CHECKPOINT");
+    url
 }
 
 pub fn claims(place: &Place, table: &mut Table) {
@@ -46,38 +77,29 @@ pub fn claims(place: &Place, table: &mut Table) {
         return table.missing("claims on PostgreSQL", "TREEBELL_TEST_POSTGRES names no server");
     };
     let no_pgbench = beside::missing(&["/usr/bin/pgbench"]);
+    let rows = place.sizes.claims;
+    filled(&server, rows);
     for workers in [1, 2, 4] {
-        let rows = place.sizes.claims;
+        let url = copy(&server);
         let rate = runtime().block_on(async {
-            let (_, store) = emptied(&server).await;
-            fill(&store, Channel::Email, rows, SystemClock.now()).await;
-            psql_analyze(&server);
+            let store = store_at(&url).await;
             let rate = claimed_once(&store, workers, rows).await;
             store.close().await;
             rate
         });
-        let other = no_pgbench.is_none().then(|| {
-            let url = runtime().block_on(async {
-                let (url, store) = emptied(&server).await;
-                fill(&store, Channel::Email, rows, SystemClock.now()).await;
-                psql_analyze(&server);
-                store.close().await;
-                url
-            });
-            ("pgbench", vec![pgbench(place, &url, workers, rows)])
-        });
+        let other = no_pgbench.is_none().then(|| ("pgbench", vec![pgbench(place, &copy(&server), workers, rows)]));
         let what = format!("{rows} rows claimed on PostgreSQL by {workers} workers, {BATCH} at a time, each once");
         table.row(what, "rows/s", vec![rate], other, "0.8 of the bare claim");
     }
     if let Some(why) = no_pgbench {
         table.missing("pgbench beside the claims", &why);
     }
+    let messages = place.sizes.messages.min(20_000);
+    filled(&server, messages);
     for workers in [1, 2, 4] {
-        let messages = place.sizes.messages.min(20_000);
+        let url = copy(&server);
         let rate = runtime().block_on(async {
-            let (_, store) = emptied(&server).await;
-            fill(&store, Channel::Email, messages, SystemClock.now()).await;
-            psql_analyze(&server);
+            let store = store_at(&url).await;
             let rate = drained_by(&store, workers, messages).await;
             store.close().await;
             rate
@@ -87,14 +109,9 @@ pub fn claims(place: &Place, table: &mut Table) {
         );
         table.row(what, "/s", vec![rate], None, "-");
     }
-    psql(&server, &format!("DROP DATABASE IF EXISTS {DATABASE} WITH (FORCE)"));
-}
-
-/// What autovacuum would have done to a table that filled up within a season.
-fn psql_analyze(server: &str) {
-    let mut url = url::Url::parse(server).unwrap();
-    url.set_path(DATABASE);
-    psql(url.as_str(), "VACUUM ANALYZE");
+    for database in [DATABASE, FILLED] {
+        dropped(&server, database);
+    }
 }
 
 async fn claimed_once(store: &Store, workers: usize, rows: usize) -> f64 {
