@@ -10,7 +10,7 @@ use treebell::store::Store;
 use super::{Kannel, Program, Setup, Treebell, until};
 use crate::people::{address, subscribe, two_regions};
 
-const PATIENCE: Duration = Duration::from_secs(30);
+const PATIENCE: Duration = Duration::from_secs(120);
 
 /// The short number that they are sent to.
 const SERVICE: &str = "12345";

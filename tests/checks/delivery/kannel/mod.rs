@@ -143,18 +143,22 @@ impl Kannel {
         self.try_start(which, None).unwrap();
     }
 
-    /// The carrier anew, with a text from a phone: `FROM TO text WORDS` or `FROM TO ucs2 %00W…`.
+    /// The carrier anew, with a text from a phone: `FROM TO text WORDS` or `FROM TO ucs2 %00W…`. Returns when the core has put the
+    /// text into its store: a carrier that is killed before takes what was not read with it.
     pub fn bring(&mut self, text: &str) {
         self.kill(Program::Carrier);
         self.try_start(Program::Carrier, Some(text)).unwrap();
     }
 
     fn try_start(&mut self, which: Program, text: Option<&str>) -> Result<(), String> {
-        let (log, said, by) = match which {
-            Program::Bearerbox => ("bearerbox.log", "MAIN: Start-up done", "bearerbox.log"),
-            Program::Smsbox => ("smsbox.log", "Connected to bearerbox", "smsbox.log"),
-            Program::Carrier => ("carrier.log", "Fakesmsc client connected", "bearerbox.log"),
+        let (log, said, by) = match (which, text) {
+            (Program::Bearerbox, _) => ("bearerbox.log", "MAIN: Start-up done", "bearerbox.log"),
+            (Program::Smsbox, _) => ("smsbox.log", "Connected to bearerbox", "smsbox.log"),
+            (Program::Carrier, None) => ("carrier.log", "Fakesmsc client connected", "bearerbox.log"),
+            (Program::Carrier, Some(_)) => ("carrier.log", " Receive SMS ", "access.log"),
         };
+        // A start may be tried again with other ports; a text is brought once.
+        let patience = Duration::from_secs(if text.is_some() { 120 } else { 15 });
         let before = Tail::at_end(&self.path(by));
         let mut command = Command::new(match which {
             Program::Bearerbox => BEARERBOX,
@@ -180,7 +184,7 @@ impl Kannel {
         };
         let begun = Instant::now();
         while !(self.is_running(which) && before.has(said) && listens_at.is_none_or(listens)) {
-            if begun.elapsed() > Duration::from_secs(15) {
+            if begun.elapsed() > patience {
                 return Err(format!("{which:?}: {}", self.log(log)));
             }
             if !self.is_running(which) {
