@@ -334,6 +334,30 @@ impl fmt::Display for OwnerReports {
 }
 
 #[cfg(test)]
+impl Region {
+    /// One that is sound and of which nothing more is said, for checks.
+    pub fn bare(id: &str) -> Self {
+        Self {
+            id: id.into(),
+            name: format!("Region {id}"),
+            place: Point { latitude: 32.75, longitude: -134.95 },
+            elevation_m: 1565.0,
+            time_zone: chrono_tz::America::Denver,
+            profile: "pinyon-needle-scale".into(),
+            zips: Vec::new(),
+            stations: Vec::new(),
+            release: Release::AtOnce,
+            owner_reports: OwnerReports::default(),
+            county: None,
+            state: None,
+            band: None,
+            landmarks: Vec::new(),
+            retired: false,
+        }
+    }
+}
+
+#[cfg(test)]
 mod tests {
     use super::*;
 
@@ -378,21 +402,10 @@ mod tests {
     #[test]
     fn every_fault_of_a_region_is_named() {
         let sound = Region {
-            id: "dos-vientos".into(),
-            name: "Dos Vientos".into(),
-            place: Point { latitude: 35.0, longitude: -135.0 },
-            elevation_m: 1565.0,
-            time_zone: chrono_tz::America::Denver,
-            profile: "pinyon-needle-scale".into(),
             zips: vec![Zip::parse("00201").unwrap()],
             stations: vec!["ALT-VIE".into()],
-            release: Release::AtOnce,
             owner_reports: OwnerReports::WhenConfirmed,
-            county: None,
-            state: None,
-            band: None,
-            landmarks: Vec::new(),
-            retired: false,
+            ..Region::bare("dos-vientos")
         };
         assert_eq!(sound.faults(), Vec::<String>::new());
         let longest = Region { name: "ñ".repeat(LONGEST_REGION_NAME), ..sound.clone() };

@@ -258,9 +258,7 @@ fn stage_dates(outlook: &Outlook, stage: &StageId, fallback: NaiveDate) -> Stage
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geo::Point;
     use crate::message::samples;
-    use crate::region::{OwnerReports, Release};
     use crate::season::{DateSpread, PastScore, Reached, ReachedBy, RecordTrust, SeasonKey, StageOutlook};
 
     fn date(month: u32, day: u32) -> NaiveDate {
@@ -307,23 +305,7 @@ mod tests {
     }
 
     fn facts_of(outlook: &Outlook, grounds: Grounds) -> NoticeFacts {
-        let region = Region {
-            id: "cedar-flat".into(),
-            name: "Cedar Flat".into(),
-            place: Point { latitude: 35.0, longitude: -135.0 },
-            elevation_m: 1600.0,
-            time_zone: chrono_tz::America::Denver,
-            profile: "pinyon-needle-scale".into(),
-            zips: Vec::new(),
-            stations: Vec::new(),
-            release: Release::AtOnce,
-            owner_reports: OwnerReports::WhenConfirmed,
-            county: None,
-            state: None,
-            band: None,
-            landmarks: Vec::new(),
-            retired: false,
-        };
+        let region = Region { name: "Cedar Flat".into(), ..Region::bare("cedar-flat") };
         let stages = profile::Window { opens: "laying".into(), closes: "hatch".into(), settles: None };
         let window = WashingWindow { stages: &stages, heat_needed: 214.0, provisional: true };
         let days = samples::typical().facts.days.unwrap();

@@ -223,8 +223,6 @@ impl Account {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geo::Point;
-    use crate::region::{OwnerReports, Release};
 
     #[test]
     fn a_name_is_short_and_no_address() {
@@ -262,23 +260,7 @@ mod tests {
     }
 
     fn region(id: &str, county: &str) -> Region {
-        Region {
-            id: id.into(),
-            name: format!("Region {id}"),
-            place: Point { latitude: 32.75, longitude: -134.95 },
-            elevation_m: 1565.0,
-            time_zone: chrono_tz::America::Denver,
-            profile: "pinyon-needle-scale".into(),
-            zips: Vec::new(),
-            stations: Vec::new(),
-            release: Release::AtOnce,
-            owner_reports: OwnerReports::default(),
-            county: Some(county.into()),
-            state: None,
-            band: None,
-            landmarks: Vec::new(),
-            retired: false,
-        }
+        Region { county: Some(county.into()), ..Region::bare(id) }
     }
 
     #[test]

@@ -172,47 +172,18 @@ pub(crate) async fn with_reports<const N: usize>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geo::Point;
-    use crate::region::{OwnerReports, Release};
     use crate::season::NoticeKind;
     use crate::season::decide::Standing;
-    use crate::store::field_reports::{NewFieldReport, ReportSource, Seen};
-
-    fn region(id: &str) -> Region {
-        Region {
-            id: id.into(),
-            name: format!("Region {id}"),
-            place: Point { latitude: 32.75, longitude: -134.95 },
-            elevation_m: 1565.0,
-            time_zone: chrono_tz::America::Denver,
-            profile: "pinyon-needle-scale".into(),
-            zips: Vec::new(),
-            stations: Vec::new(),
-            release: Release::AtOnce,
-            owner_reports: OwnerReports::default(),
-            county: None,
-            state: None,
-            band: None,
-            landmarks: Vec::new(),
-            retired: false,
-        }
-    }
+    use crate::store::field_reports::{NewFieldReport, Seen};
 
     /// Before, the days of other regions "without" a report were those of notices that had come of it.
     #[test]
     fn without_a_report_nobody_was_told_what_came_of_it_in_other_regions_either() {
         let at = |hour: u32| format!("2025-03-10T{hour:02}:00:00Z").parse::<DateTime<Utc>>().unwrap();
         let report = NewFieldReport {
-            region: "north".into(),
-            zip: None,
-            observed_on: "2025-03-08".parse().unwrap(),
-            tree: None,
             seen: Seen::stage(Some("egg-laying-begins".into()), None),
-            nothing_on: None,
             confirmed: true,
-            source: ReportSource::Staff,
-            person: None,
-            note: None,
+            ..NewFieldReport::bare("north", "2025-03-08")
         };
         let report = report.under("f-1".into(), at(12));
         let notice = |hour, learned_days| ToldNotice {
@@ -226,7 +197,7 @@ mod tests {
                 learned_days,
             },
         };
-        let (north, south) = (region("north"), region("south"));
+        let (north, south) = (Region::bare("north"), Region::bare("south"));
         for (of, told, teaches, is_behind) in [
             (&south, notice(13, Some(-23)), true, true),
             (&south, notice(11, Some(-23)), true, false),

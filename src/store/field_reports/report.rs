@@ -370,6 +370,25 @@ impl ReportHistory {
 }
 
 #[cfg(test)]
+impl NewFieldReport {
+    /// A look of staff of which nothing more is said, for checks.
+    pub fn bare(region: &str, observed_on: &str) -> Self {
+        Self {
+            region: region.into(),
+            zip: None,
+            observed_on: observed_on.parse().unwrap(),
+            tree: None,
+            seen: Seen::default(),
+            nothing_on: None,
+            confirmed: false,
+            source: ReportSource::Staff,
+            person: None,
+            note: None,
+        }
+    }
+}
+
+#[cfg(test)]
 mod tests {
     use super::*;
 
@@ -385,18 +404,7 @@ mod tests {
             who: None,
             why: Some("looked on 2025-03-08".into()),
         };
-        let told = NewFieldReport {
-            region: "north".into(),
-            zip: None,
-            observed_on: "2025-03-08".parse().unwrap(),
-            tree: None,
-            seen: Seen::stage(None, None),
-            nothing_on: None,
-            confirmed: false,
-            source: ReportSource::Staff,
-            person: None,
-            note: None,
-        };
+        let told = NewFieldReport::bare("north", "2025-03-08");
         let history = ReportHistory {
             now: told.under("f-1".into(), at(1)),
             changed_at: None,

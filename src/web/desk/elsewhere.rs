@@ -89,32 +89,10 @@ pub(super) mod tests {
     use std::collections::BTreeMap;
 
     use super::*;
-    use crate::geo::Point;
     use crate::people::Channel;
-    use crate::region::{OwnerReports, Release};
     use crate::season::NoticeKind;
     use crate::service::desk::comes_up::Leaves;
     use crate::service::desk::effect::RegionEffect;
-
-    pub fn region(id: &str) -> Region {
-        Region {
-            id: id.into(),
-            name: format!("Region {id}"),
-            place: Point { latitude: 32.75, longitude: -134.95 },
-            elevation_m: 1565.0,
-            time_zone: chrono_tz::America::Denver,
-            profile: "pinyon-needle-scale".into(),
-            zips: Vec::new(),
-            stations: Vec::new(),
-            release: Release::AtOnce,
-            owner_reports: OwnerReports::default(),
-            county: None,
-            state: None,
-            band: None,
-            landmarks: Vec::new(),
-            retired: false,
-        }
-    }
 
     pub fn brings_up() -> ComesUp {
         let reach = BTreeMap::from([(Channel::Email, 3)]);
@@ -124,7 +102,7 @@ pub(super) mod tests {
     /// What a report changes that teaches, by what it brings up in each region; all of them were worked out.
     pub fn effect_of(regions: &[(&str, Vec<ComesUp>)]) -> Effect {
         let row = |(id, comes_up): &(&str, Vec<ComesUp>)| RegionEffect {
-            region: region(id),
+            region: Region::bare(id),
             without: None,
             with: None,
             moved_days: None,
@@ -144,7 +122,7 @@ pub(super) mod tests {
     /// Before, it was said of every report that it may.
     #[test]
     fn that_something_may_come_up_in_other_regions_stands_only_where_that_was_not_worked_out() {
-        let own = region("north");
+        let own = Region::bare("north");
         let day: NaiveDate = "2025-03-08".parse().unwrap();
         let beside = |found: &Effect| Beside::of(Some(found), &own, day);
         let says = |words: &str| Beside::Says(words.to_owned());

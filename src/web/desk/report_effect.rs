@@ -149,7 +149,7 @@ fn counted(days: i64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::elsewhere::tests::{brings_up, effect_of, region};
+    use super::super::elsewhere::tests::{brings_up, effect_of};
     use super::*;
 
     /// "Inspect now" was announced as if it were sure, and "Wash now" came.
@@ -157,7 +157,7 @@ mod tests {
     fn notices_of_other_regions_that_rest_on_an_estimate_are_told_as_ones_that_a_later_one_may_replace() {
         let day = "2025-03-08".parse().unwrap();
         let found = effect_of(&[("north", vec![]), ("south", vec![brings_up()])]);
-        let said = |found: &Effect| told(found, &region("north"), day).get_attr("by_estimate").unwrap();
+        let said = |found: &Effect| told(found, &Region::bare("north"), day).get_attr("by_estimate").unwrap();
         assert!(said(&found).is_none(), "{:?}", said(&found));
         let guessed = Effect { is_guessed: true, ..found };
         assert_eq!(said(&guessed).as_str(), Some(BY_ESTIMATE));
