@@ -13,7 +13,7 @@ use futures::future::BoxFuture;
 use tokio::time::Instant;
 use tracing::{error, info, warn};
 
-use self::outcome::{is_well, note_failed, outcome_of, result_of};
+use self::outcome::{is_well, note_failed, outcome_of, result_of, served_of};
 use self::work::one_cycle;
 pub use self::work::run_of_practice;
 use super::cycle::{self, CycleReport};
@@ -251,7 +251,8 @@ pub async fn once(
         }
     };
     let result = result_of(&report, &pulled);
-    app.store.finish_run(ONCE, civil, result, &outcome_of(result, &report, &pulled), app.clock.now()).await?;
+    let (outcome, served) = (outcome_of(result, &report, &pulled), served_of(&report));
+    app.store.finish_cycle(ONCE, civil, result, &outcome, served, app.clock.now()).await?;
     keeper.look().await;
     let shutdown = shutdown.shared();
     let mut drained = dispatcher.run_until_idle(shutdown.clone(), patience).await;
@@ -456,7 +457,7 @@ async fn run_tick(
         }
     };
     let outcome = outcome_of(result, &report, &pulled);
-    app.store.finish_run(CYCLE, tick.civil, result, &outcome, app.clock.now()).await?;
+    app.store.finish_cycle(CYCLE, tick.civil, result, &outcome, served_of(&report), app.clock.now()).await?;
     match result {
         RunResult::Good => info!(run = %tick.civil, "cycle of {} done: {outcome}", tick.civil),
         RunResult::Partly | RunResult::Failed => warn!(run = %tick.civil, "cycle of {} {outcome}", tick.civil),

@@ -8,7 +8,7 @@ use chrono_tz::Tz;
 use crate::people::Channel;
 use crate::store::error::StoreError;
 use crate::store::rows::{get, get_instant, get_instant_if_any, get_zone, ms};
-use crate::store::runs::{CYCLE, ONCE};
+use crate::store::runs::{CYCLE, ONCE, Served, served_of};
 use crate::store::tx::Store;
 use crate::weather::{FeedKind, StationId};
 
@@ -23,6 +23,8 @@ pub struct CycleFacts {
     pub last_began_at: Option<DateTime<Utc>>,
     /// What the last one that ended came to.
     pub last_outcome: Option<String>,
+    /// The regions of that one; `None` also of one before they were counted.
+    pub last_served: Option<Served>,
     /// When that one ended, if it did nothing of what it is for.
     pub failed_at: Option<DateTime<Utc>>,
 }
@@ -90,7 +92,7 @@ impl Store {
         .fetch_one(&mut *conn)
         .await?;
         let last = sqlx::query(
-            "SELECT started_at, outcome, CASE WHEN result = 'failed' THEN ended_at END AS failed_at \
+            "SELECT started_at, outcome, regions, faults, CASE WHEN result = 'failed' THEN ended_at END AS failed_at \
              FROM runs WHERE ended_at IS NOT NULL AND job IN ($1, $2) ORDER BY ended_at DESC LIMIT 1",
         )
         .bind(CYCLE)
@@ -102,6 +104,7 @@ impl Store {
             first_at: get_instant_if_any(&row, "first_at")?,
             last_began_at: last.as_ref().map(|row| get_instant(row, "started_at")).transpose()?,
             last_outcome: last.as_ref().map(|row| get::<Option<String>>(row, "outcome")).transpose()?.flatten(),
+            last_served: last.as_ref().map(served_of).transpose()?.flatten(),
             failed_at: last.as_ref().map(|row| get_instant_if_any(row, "failed_at")).transpose()?.flatten(),
         })
     }

@@ -73,15 +73,17 @@ pub struct UnfinishedTries {
     pub last_began_at: DateTime<Utc>,
 }
 
-/// Whether the outcome of a cycle, as it is kept, tells of regions and that none of them could be served.
-pub fn served_no_region(outcome: &str) -> bool {
-    let count = |one: &str, many: &str| {
-        let mut parts = outcome.split([':', ',', ';']).filter_map(|part| part.trim().split_once(' '));
-        parts.find(|(_, of)| *of == one || *of == many).and_then(|(count, _)| count.parse::<u64>().ok())
-    };
-    match (count("region", "regions"), count("fault", "faults")) {
-        (Some(regions), Some(faults)) => faults > 0 && faults >= regions,
-        _ => false,
+/// How many regions a cycle was to serve, and how many faults it met in that.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Served {
+    pub regions: u32,
+    pub faults: u32,
+}
+
+impl Served {
+    /// There were regions, and none of them could be served.
+    pub fn is_none(self) -> bool {
+        self.faults > 0 && self.faults >= self.regions
     }
 }
 
@@ -169,17 +171,49 @@ impl Store {
         outcome: &str,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
+        self.end_run(job, civil_time, result, outcome, None, now).await
+    }
+
+    /// Books the end of a cycle.
+    ///
+    /// # Errors
+    /// As [`Store::finish_run`].
+    pub async fn finish_cycle(
+        &self,
+        job: &str,
+        civil_time: NaiveDateTime,
+        result: RunResult,
+        outcome: &str,
+        served: Served,
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
+        self.end_run(job, civil_time, result, outcome, Some(served), now).await
+    }
+
+    async fn end_run(
+        &self,
+        job: &str,
+        civil_time: NaiveDateTime,
+        result: RunResult,
+        outcome: &str,
+        served: Option<Served>,
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
-        let done =
-            sqlx::query("UPDATE runs SET ended_at = $3, outcome = $4, result = $5 WHERE job = $1 AND civil_time = $2")
-                .bind(job)
-                .bind(civil_text(civil_time))
-                .bind(ms(now))
-                .bind(outcome)
-                .bind(result.name())
-                .execute(tx.conn())
-                .await?
-                .rows_affected();
+        let done = sqlx::query(
+            "UPDATE runs SET ended_at = $3, outcome = $4, result = $5, regions = $6, faults = $7 \
+             WHERE job = $1 AND civil_time = $2",
+        )
+        .bind(job)
+        .bind(civil_text(civil_time))
+        .bind(ms(now))
+        .bind(outcome)
+        .bind(result.name())
+        .bind(served.map(|served| i64::from(served.regions)))
+        .bind(served.map(|served| i64::from(served.faults)))
+        .execute(tx.conn())
+        .await?
+        .rows_affected();
         if done == 0 {
             return Err(StoreError::corrupt(format!("run {job} of {civil_time} ended but was never begun")));
         }
@@ -220,6 +254,16 @@ const CIVIL_FORM: &str = "%Y-%m-%dT%H:%M:%S";
 
 fn civil_text(at: NaiveDateTime) -> String {
     at.format(CIVIL_FORM).to_string()
+}
+
+/// `None` of a run that counted none.
+pub(super) fn served_of(row: &AnyRow) -> Result<Option<Served>, StoreError> {
+    let count = |column| -> Result<Option<u32>, StoreError> {
+        get::<Option<i64>>(row, column)?
+            .map(|n| u32::try_from(n).map_err(|_| StoreError::corrupt(format!("runs.{column} `{n}`"))))
+            .transpose()
+    };
+    Ok(count("regions")?.zip(count("faults")?).map(|(regions, faults)| Served { regions, faults }))
 }
 
 fn run_of(row: &AnyRow) -> Result<Run, StoreError> {

@@ -7,19 +7,23 @@ use crate::service::app::App;
 use crate::service::cycle::CycleReport;
 use crate::service::pull::PullReport;
 use crate::store::StoreError;
-use crate::store::runs::{FAILED_WORK, RunResult};
+use crate::store::runs::{FAILED_WORK, RunResult, Served};
 use crate::text::{Chain, counted};
 
 /// Whether a cycle did what it is for. One in which no station gave anything, or no region could be served, did not.
 pub(super) fn result_of(report: &CycleReport, pulled: &PullReport) -> RunResult {
-    let faults = u32::try_from(report.faults.len()).unwrap_or(u32::MAX);
-    if pulled.all_silent() || (faults > 0 && faults >= report.regions) {
+    let served = served_of(report);
+    if pulled.all_silent() || served.is_none() {
         RunResult::Failed
-    } else if faults > 0 || !report.failed_work.is_empty() || !pulled.silent_stations().is_empty() {
+    } else if served.faults > 0 || !report.failed_work.is_empty() || !pulled.silent_stations().is_empty() {
         RunResult::Partly
     } else {
         RunResult::Good
     }
+}
+
+pub(super) fn served_of(report: &CycleReport) -> Served {
+    Served { regions: report.regions, faults: u32::try_from(report.faults.len()).unwrap_or(u32::MAX) }
 }
 
 /// Whether somebody outside is told that all is well: after a cycle that did what it is for but for few stations and regions,

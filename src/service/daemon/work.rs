@@ -2,7 +2,7 @@
 
 use tracing::{debug, error, info, warn};
 
-use super::outcome::{outcome_of, result_of};
+use super::outcome::{outcome_of, result_of, served_of};
 use crate::service::app::App;
 use crate::service::cycle::{self, CycleReport};
 use crate::service::follow_up;
@@ -74,6 +74,6 @@ pub async fn run_of_practice(app: &App, tick: &Tick) -> Result<Option<CycleRepor
     let (report, pulled) = (without_pull(app).await?, PullReport::default());
     let result = result_of(&report, &pulled);
     let outcome = outcome_of(result, &report, &pulled);
-    app.store.finish_run(CYCLE, tick.civil, result, &outcome, app.clock.now()).await?;
+    app.store.finish_cycle(CYCLE, tick.civil, result, &outcome, served_of(&report), app.clock.now()).await?;
     Ok(Some(report))
 }

@@ -15,7 +15,7 @@ use crate::season::phrases::capitalised;
 use crate::service::app::App;
 use crate::store::alarm_facts::SourceFacts;
 use crate::store::notices::Notice;
-use crate::store::runs::served_no_region;
+use crate::store::runs::Served;
 use crate::weather::StationId;
 
 /// Messages that failed are shown for so long.
@@ -173,9 +173,11 @@ async fn failed_cycle(app: &App, is_told: bool) -> Result<Option<Trouble>, DeskE
     asked.retain(|_, sources| !sources.is_empty());
     let silent: Vec<String> =
         asked.iter().filter_map(|(station, sources)| silent_words(station, sources, &names)).collect();
-    let no_region = served_no_region(&outcome);
+    // Unknown of a cycle before regions were counted: then what the sources answered is all there is to say.
+    let served_none = facts.last_served.map(Served::is_none);
+    let no_region = served_none == Some(true);
     // What a source gave and the store did not take is no reading either.
-    let no_station = !no_region || (!silent.is_empty() && silent.len() == asked.len());
+    let no_station = served_none == Some(false) || (!silent.is_empty() && silent.len() == asked.len());
     let mut what = String::new();
     if no_station {
         what += &format!("No station could be read{}. ", few_silent(&silent));

@@ -6,7 +6,7 @@ use super::error::StoreError;
 use super::tx::Engine;
 
 /// In order; a released one is never edited, the next one mends it.
-const MIGRATIONS: [(i64, &str, &str); 26] = [
+const MIGRATIONS: [(i64, &str, &str); 27] = [
     (1, "base", include_str!("0001_base.sql")),
     (2, "letters", include_str!("0002_letters.sql")),
     (4, "inbound", include_str!("0004_inbound.sql")),
@@ -33,6 +33,7 @@ const MIGRATIONS: [(i64, &str, &str); 26] = [
     (26, "wordings", include_str!("0026_wordings.sql")),
     (27, "practice", include_str!("0027_practice.sql")),
     (28, "access_tokens", include_str!("0028_access_tokens.sql")),
+    (29, "run_counts", include_str!("0029_run_counts.sql")),
 ];
 
 /// Runs what is missing. A kill at any point leaves a migration done or not begun, so the next start goes on from there.

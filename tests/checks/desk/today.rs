@@ -13,7 +13,7 @@ use treebell::service::desk::region::region_in_depth;
 use treebell::service::desk::today::{Doubt, Filters, today};
 use treebell::store::Store;
 use treebell::store::notices::skip;
-use treebell::store::runs::RunResult;
+use treebell::store::runs::{RunResult, Served};
 use treebell::store::staff_log::StaffKind;
 use treebell::store::weather::Pull;
 use treebell::weather::FeedKind;
@@ -335,10 +335,13 @@ async fn a_cycle_that_failed_is_told_on_today_at_once_until_one_is_good() {
             let wrong = today(&house.app, everywhere(), &Filters::default()).await.unwrap().wrong;
             wrong.into_iter().find(|trouble| trouble.title == "The newest cycle failed")
         };
-        let cycle = async |began: &str, result: RunResult, outcome: &str| {
-            let civil = at(began).naive_utc();
-            house.app.store.start_run("cycle", civil, at(began)).await.unwrap();
-            house.app.store.finish_run("cycle", civil, result, outcome, at(began)).await.unwrap();
+        let cycle = async |began: &str, result: RunResult, outcome: &str, faults: Option<u32>| {
+            let (civil, store) = (at(began).naive_utc(), &house.app.store);
+            store.start_run("cycle", civil, at(began)).await.unwrap();
+            match faults.map(|faults| Served { regions: 2, faults }) {
+                Some(served) => store.finish_cycle("cycle", civil, result, outcome, served, at(began)).await.unwrap(),
+                None => store.finish_run("cycle", civil, result, outcome, at(began)).await.unwrap(),
+            }
         };
         assert_eq!(told().await, None);
         // What was answered before is not this cycle's.
@@ -352,7 +355,7 @@ async fn a_cycle_that_failed_is_told_on_today_at_once_until_one_is_good() {
             house.app.store.add_pull(&pull).await.unwrap();
         }
         let silent = "failed: 1 of 1 station silent, 2 regions, 2 days, 0 new values, 3 decided, 0 deliveries, 0 faults";
-        cycle("2026-03-16T12:15:00Z", RunResult::Failed, silent).await;
+        cycle("2026-03-16T12:15:00Z", RunResult::Failed, silent, Some(0)).await;
         let trouble = told().await.expect("at once");
         assert_eq!(trouble.since, Some(at("2026-03-16T12:15:00Z")));
         let what = "No station could be read: Station A (acis: status 503 of “data.example.org”). Until a cycle succeeds, dates and \
@@ -360,10 +363,14 @@ async fn a_cycle_that_failed_is_told_on_today_at_once_until_one_is_good() {
         assert_eq!(trouble.what, what);
         assert!(trouble.by_command.is_some_and(|said| said.ends_with(&format!(" The cycle came to: {silent}."))));
         let faulty = "failed: 0 of 1 station silent, 2 regions, 0 days, 4 new values, 0 decided, 0 deliveries, 2 faults";
-        cycle("2026-03-16T13:15:00Z", RunResult::Failed, faulty).await;
+        cycle("2026-03-16T13:15:00Z", RunResult::Failed, faulty, Some(2)).await;
         let what = "No region could be worked out: dates stay as they were, and no new notice is decided until a cycle succeeds.";
         assert_eq!(told().await.expect("at once").what, what);
-        cycle("2026-03-16T15:15:00Z", RunResult::Partly, "one station gave nothing").await;
+        // Of a cycle before regions were counted, nothing is said of them, and its sentence is not taken apart.
+        cycle("2026-03-16T14:15:00Z", RunResult::Failed, faulty, None).await;
+        let what = "Until a cycle succeeds, dates and notices rest on the temperatures of before.";
+        assert_eq!(told().await.expect("at once").what, what);
+        cycle("2026-03-16T15:15:00Z", RunResult::Partly, "one station gave nothing", Some(0)).await;
         assert_eq!(told().await, None);
     })
     .await;
