@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime, Utc};
 use chrono_tz::Tz;
 
 use super::args::{Why, date};
@@ -146,7 +146,7 @@ fn entry_words(entry: &AuditEntry, zone: Tz) -> String {
     let at = local_with_year(entry.at, zone);
     let mut text = paragraph(0, &format!("{}, {at}, {}, by {}", entry.number, entry.act, who(entry)));
     // Lists stand in it without blanks, and a line ends only at one.
-    let detail = entry.detail.replace(",\"", ", \"");
+    let detail = times_in(&entry.detail, zone).replace(",\"", ", \"");
     for line in [entry.subject.as_str(), &detail].into_iter().flat_map(str::lines) {
         text += &paragraph(2, line);
     }
@@ -154,6 +154,32 @@ fn entry_words(entry: &AuditEntry, zone: Tz) -> String {
         text += &paragraph(2, &format!("why: {why}"));
     }
     text
+}
+
+/// With its instants, `2026-03-14 15:00 UTC` and `2026-03-14T15:00:00Z`, told in this zone. What the audit keeps stays as it is.
+fn times_in(detail: &str, zone: Tz) -> String {
+    /// Of both, bytes.
+    const LENGTH: usize = 20;
+    let instant_in = |text: &str| {
+        let parsed = |form: &str| NaiveDateTime::parse_from_str(text, form).ok();
+        let is_one = text.starts_with(|first: char| first.is_ascii_digit());
+        is_one.then(|| parsed("%Y-%m-%d %H:%M UTC").or_else(|| parsed("%Y-%m-%dT%H:%M:%SZ"))).flatten()
+    };
+    let (mut told, mut rest) = (String::with_capacity(detail.len()), detail);
+    while let Some(first) = rest.chars().next() {
+        let read = match rest.get(..LENGTH).and_then(instant_in) {
+            Some(at) => {
+                told += &local_with_year(at.and_utc(), zone);
+                LENGTH
+            }
+            None => {
+                told.push(first);
+                first.len_utf8()
+            }
+        };
+        rest = rest.get(read..).unwrap_or_default();
+    }
+    told
 }
 
 fn who(entry: &AuditEntry) -> String {
@@ -193,6 +219,18 @@ fn safe(cell: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Before, an invitation was told to be good until `2026-12-03 23:11 UTC` below a time where people live.
+    #[test]
+    fn instants_in_a_detail_are_told_where_people_live() {
+        for (detail, told) in [
+            ("good until 2026-12-03 23:11 UTC", "good until Thu, Dec 3, 2026, 4:11 PM MST"),
+            (r#"é {"until":"2026-03-14T15:00:00Z"}"#, r#"é {"until":"Sat, Mar 14, 2026, 9:00 AM MDT"}"#),
+            ("looked on 2026-03-14; 2026-13-14T15:00:00Z", "looked on 2026-03-14; 2026-13-14T15:00:00Z"),
+        ] {
+            assert_eq!(times_in(detail, chrono_tz::America::Denver), told);
+        }
+    }
 
     /// Seen failing before: a table of 277 columns.
     #[test]

@@ -1,18 +1,20 @@
 //! Where every message stands, and a hand on one of them.
 
 use chrono::{DateTime, Datelike, Utc};
+use chrono_tz::Tz;
 use comfy_table::{Cell, CellAlignment};
 use serde_json::json;
 
 use super::args::Why;
 use super::error::CommandError;
-use super::format::{bare_table, instant, print_fitted, print_out};
+use super::format::{bare_table, print_fitted, print_out};
 use super::open::{now_of, open_store_for};
 use crate::config::Config;
 use crate::delivery::state::DeliveryState;
 use crate::dispatch::estimate::all_sent_by;
 use crate::people::Channel;
 use crate::service::desk::find::{find, find_in};
+use crate::service::desk::local_with_year;
 use crate::store::queue::{ByHand, DeliveryFilter, DeliveryRow};
 use crate::store::{Store, StoreError};
 
@@ -66,14 +68,15 @@ pub async fn run(args: Deliveries, config: &Config) -> Result<(), CommandError> 
     };
     let store = open_store_for(config, why).await?;
     let now = now_of(&store).await?;
+    let zone = config.schedule.time_zone;
     match &args.action {
         None => list(&store, config, &args, now).await?,
         Some(Action::Retry { id, .. }) => {
-            told(id, "tried again", store.retry_delivery(id, now).await.map_err(failed)?)?
+            told(id, "tried again", store.retry_delivery(id, now).await.map_err(failed)?, zone)?
         }
         Some(Action::CallOff { id, .. }) => {
             let done = store.cancel_delivery(id, "staff called it off", now).await.map_err(failed)?;
-            told(id, "called off", done)?;
+            told(id, "called off", done, zone)?;
         }
     }
     store.close().await;
@@ -102,6 +105,7 @@ async fn list(store: &Store, config: &Config, args: &Deliveries, now: DateTime<U
         eprintln!("no deliveries");
         return Ok(());
     }
+    let zone = config.schedule.time_zone;
     let mut table = bare_table(["id", "notice", "channel", "to", "state", "tries", "repeats", "next", "last fault"]);
     for row in &rows {
         let waits = matches!(row.standing.state, DeliveryState::Queued | DeliveryState::Uncertain);
@@ -113,7 +117,7 @@ async fn list(store: &Store, config: &Config, args: &Deliveries, now: DateTime<U
             Cell::new(row.standing.state),
             Cell::new(row.attempts).set_alignment(CellAlignment::Right),
             Cell::new(row.standing.uncertain_count).set_alignment(CellAlignment::Right),
-            Cell::new(if waits { instant(row.not_before) } else { String::new() }),
+            Cell::new(if waits { local_with_year(row.not_before, zone) } else { String::new() }),
             Cell::new(row.last_error.as_deref().unwrap_or_default()),
         ]);
     }
@@ -126,7 +130,7 @@ async fn list(store: &Store, config: &Config, args: &Deliveries, now: DateTime<U
             .await
             .map_err(|why| CommandError::Store(why.to_string()))?;
         if let Some(by) = estimate.all_sent_by {
-            eprintln!("{}: all sent by {} at the earliest", channel.name(), instant(by));
+            eprintln!("{}: all sent by {} at the earliest", channel.name(), local_with_year(by, zone));
         }
         if estimate.too_late > 0 {
             eprintln!("{}: {} would expire before their turn", channel.name(), estimate.too_late);
@@ -169,7 +173,7 @@ fn masked(row: &DeliveryRow) -> String {
     row.address.as_ref().map_or_else(|| "erased".to_owned(), ToString::to_string)
 }
 
-fn told(id: &str, wish: &str, done: ByHand) -> Result<(), CommandError> {
+fn told(id: &str, wish: &str, done: ByHand, zone: Tz) -> Result<(), CommandError> {
     let why = match done {
         ByHand::Done(state) => {
             eprintln!("delivery {id} is {}", state.shown());
@@ -178,7 +182,7 @@ fn told(id: &str, wish: &str, done: ByHand) -> Result<(), CommandError> {
         ByHand::Unknown => format!("there is no delivery `{id}`: `treebell deliveries` lists them"),
         ByHand::NotFrom(state) => format!("delivery `{id}` is {} and cannot be {wish}", state.shown()),
         ByHand::PastItsEnd(end) => {
-            let end = instant(end);
+            let end = local_with_year(end, zone);
             format!("delivery `{id}` was of use until {end}: sending it now would mislead")
         }
     };

@@ -3,10 +3,12 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use chrono::{DateTime, Utc};
+
 use crate::commands::ask::{Go, Said};
 use crate::commands::error::CommandError;
 use crate::commands::files::read_text;
-use crate::commands::format::{fitted, instant, paragraph, print_json, print_out, ruled_table};
+use crate::commands::format::{fitted, paragraph, print_json, print_out, ruled_table};
 use crate::commands::open::open_app;
 use crate::config::Config;
 use crate::language::Language;
@@ -16,7 +18,7 @@ use crate::message::{Sender, Templates};
 use crate::randomness::Randomness;
 use crate::service::app;
 use crate::service::desk::messages::{Draft, origin_words, restore_words, set_words, text, texts, tried, usual_sample};
-use crate::service::desk::{DeskError, Word, text_fault_words};
+use crate::service::desk::{DeskError, Word, local_with_year, text_fault_words};
 use crate::service::wording_shelf::{SetAside, WordingShelf};
 use crate::text::{did_you_mean, near_spelling};
 
@@ -99,13 +101,15 @@ pub async fn list(json: bool, config: &Config) -> Result<(), CommandError> {
             .collect();
         return print_json(&rows);
     }
+    let zone = config.schedule.time_zone;
     let mut table = ruled_table(["text", "English", "Spanish", "changed"]);
     for row in &rows {
         let of = |language: Language| {
             let found = row.origins.iter().find(|(of, _)| *of == language);
             found.map_or_else(String::new, |(_, origin)| origin_words(origin))
         };
-        let changed = row.changed.as_ref().map(|(by, at)| format!("{} by {by}", instant(*at))).unwrap_or_default();
+        let said = |(by, at): &(String, DateTime<Utc>)| format!("{} by {by}", local_with_year(*at, zone));
+        let changed = row.changed.as_ref().map(said).unwrap_or_default();
         table.add_row([row.name.to_string(), of(Language::En), of(Language::Es), changed]);
     }
     let mut out = fitted(table, &[]);
@@ -170,7 +174,8 @@ pub async fn history(args: &History, config: &Config) -> Result<(), CommandError
         let own: Vec<&str> =
             Language::ALL.into_iter().filter(|of| kept.words(*of).is_some()).map(Language::english_name).collect();
         let own = if own.is_empty() { "none".to_owned() } else { own.join(", ") };
-        let (version, at) = (kept.version.to_string(), instant(kept.changed_at));
+        let at = local_with_year(kept.changed_at, config.schedule.time_zone);
+        let version = kept.version.to_string();
         table.add_row([version, at, kept.changed_by.clone(), own, kept.why.clone()]);
     }
     print_out(&fitted(table, &[]))

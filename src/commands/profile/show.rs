@@ -4,12 +4,13 @@ use std::path::PathBuf;
 
 use crate::commands::error::CommandError;
 use crate::commands::files::{in_file, read_text};
-use crate::commands::format::{instant, print_out, wrapped};
+use crate::commands::format::{print_out, wrapped};
 use crate::commands::open::profiles_in_use;
 use crate::config::Config;
 use crate::language::Language;
 use crate::season::Profile;
 use crate::season::profile::{BiofixYear, Eggs, Holds, LaidBy, Need, Spread, Window, cutoff_name, method_name};
+use crate::service::desk::local_with_year;
 use crate::units::{c_to_f, dd_c_to_f};
 
 pub fn check(files: &[PathBuf]) -> Result<(), CommandError> {
@@ -33,7 +34,8 @@ pub async fn show(id: Option<&str>, toml: bool, config: &Config) -> Result<(), C
     let (profiles, adopted) = profiles_in_use(config).await?;
     let word = |profile: &Profile| {
         let of = adopted.iter().find(|(of, holds)| of.profile == profile.id && *holds == Holds::Adopted);
-        of.map(|(of, _)| format!("adopted {} by {}: {}\n", instant(of.adopted_at), of.adopted_by, of.why))
+        let at = |at| local_with_year(at, config.schedule.time_zone);
+        of.map(|(of, _)| format!("adopted {} by {}: {}\n", at(of.adopted_at), of.adopted_by, of.why))
     };
     let wanted: Vec<&Profile> = match id {
         None => profiles.iter().collect(),

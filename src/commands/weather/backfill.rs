@@ -2,19 +2,21 @@
 
 use std::sync::Arc;
 
+use chrono_tz::Tz;
 use indicatif::ProgressBar;
 
 use crate::clock::{Clock, SystemClock};
 use crate::commands::args::Why;
 use crate::commands::error::CommandError;
 use crate::commands::format::{
-    align_right, behind, columns, counted, date_or, fit, instant, print_out, progress_bar, ruled_table, source_words,
+    align_right, behind, columns, counted, date_or, fit, print_out, progress_bar, ruled_table, source_words,
 };
 use crate::commands::open::{open_store_for, record_fetcher};
 use crate::commands::select::chosen_stations;
 use crate::config::Config;
 use crate::id::StationId;
 use crate::service::backfill::{Backfiller, Outcome, StationBackfill};
+use crate::service::desk::local_with_year;
 use crate::weather::FeedKind;
 use crate::weather::feeds::chain;
 
@@ -73,7 +75,7 @@ pub async fn run(args: &Backfill, config: &Config) -> Result<(), CommandError> {
     bar.finish_and_clear();
     let done = done?;
     store.close().await;
-    print(&done)?;
+    print(&done, config.schedule.time_zone)?;
     let named = |is_so: fn(&Outcome) -> bool| -> Vec<&str> {
         done.iter().filter(|one| is_so(&one.outcome)).map(|one| one.station.as_str()).collect()
     };
@@ -101,7 +103,7 @@ fn heard(bar: &ProgressBar, nth: usize, station: Option<&StationId>) {
 }
 
 /// What came of each station, a row each, and what staff should know of it.
-pub fn print(done: &[StationBackfill]) -> Result<(), CommandError> {
+pub fn print(done: &[StationBackfill], zone: Tz) -> Result<(), CommandError> {
     let mut table = ruled_table([
         "station\nand its source",
         "first day\nlast day",
@@ -126,7 +128,9 @@ pub fn print(done: &[StationBackfill]) -> Result<(), CommandError> {
                     fetched.hour.to_string(),
                 ]
             }
-            Outcome::Before { feed, at } => other(&format!("{}, on {}", feed.name(), instant(*at)), one.requests),
+            Outcome::Before { feed, at } => {
+                other(&format!("{}, on {}", feed.name(), local_with_year(*at, zone)), one.requests)
+            }
             Outcome::NoSource => other("none with a whole record", one.requests),
             Outcome::Failed => other("all failed", one.requests),
         };

@@ -37,6 +37,8 @@ fn words_are_set_if_they_keep_the_rules_and_read_where_messages_are_made() {
     assert!(done(&[&set[..], &["--yes"]].concat()).contains("version 1 of `wash-now.sms` is kept"));
     assert!(done(&["message", "preview", "wash-now", "--channel", "sms", "--language", "en"]).contains("Eggs in"));
     let history = done(&["message", "history", "wash-now.sms"]);
+    // Before, in UTC: `2026-12-03T23:11:01Z`.
+    assert!(["MST", "MDT"].iter().any(|zone| history.contains(zone)), "{history}");
     assert!(history.contains("M. Reyes") && history.contains("clearer") && history.contains("English"), "{history}");
     assert!(done(&["message", "history", "wash-now.sms", "--show", "1"]).contains("{+Eggs +}"));
     assert!(done(&["message", "list", "--json"]).contains("\"en\": \"ours\""));

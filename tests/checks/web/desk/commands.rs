@@ -65,6 +65,7 @@ fn accounts_are_made_listed_changed_locked_reset_and_removed() {
         assert!(audit.contains(&format!("account-{act}")), "{act}: {audit}");
     }
     assert!(audit.contains("new colleague") && !audit.contains(token), "{audit}");
+    assert!(audit.contains("good until") && !audit.contains("UTC"), "{audit}");
 
     for (args, says) in [
         (["account", "add", "maria", "--role", "observer"].as_slice(), "choose another name"),
