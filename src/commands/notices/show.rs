@@ -60,8 +60,11 @@ fn text(seen: &NoticeInDepth) -> String {
     } else if let Some(now) = seen.goes.if_sent_now {
         when += &format!("  if it is sent now, the first leaves from {}\n", local(now, zone));
     }
-    for (channel, estimate) in &seen.goes.all_sent_by {
-        when += &paragraph(2, &sent_by(*channel, estimate, zone));
+    if let Some(left) = seen.left_from {
+        when += &format!("  {} {}\n", if seen.is_to_come { "leaves from" } else { "left on" }, local(left, zone));
+    }
+    for (channel, estimate) in seen.all_sent_by() {
+        when += &paragraph(2, &sent_by(channel, estimate, zone));
     }
     if let Some(at) = seen.useless_from() {
         when += &format!("  of no use from {}\n", local(at, zone));
@@ -137,9 +140,7 @@ fn whole(seen: &NoticeInDepth) -> serde_json::Value {
         })
         .collect();
     let sent_by: serde_json::Map<String, serde_json::Value> = seen
-        .goes
-        .all_sent_by
-        .iter()
+        .all_sent_by()
         .map(|(channel, estimate)| {
             let value = json!({ "all_sent_by": estimate.all_sent_by, "too_late": estimate.too_late });
             (channel.name().to_owned(), value)

@@ -14,7 +14,7 @@ use super::stands::{HowFar, deleted, gone, recalled, stands, stands_left};
 use super::why::{self, Why};
 use super::{DeskError, local, overtaken};
 use crate::chart::HeatUnit;
-use crate::delivery::pace::Waiting;
+use crate::delivery::pace::{Estimate, Waiting};
 use crate::delivery::quiet_hours::QuietHours;
 use crate::delivery::state::DeliveryState;
 use crate::dispatch::estimate::all_sent_by_with;
@@ -59,12 +59,24 @@ pub struct NoticeInDepth {
     pub all_out: bool,
     /// For how many days it is kept which messages went to whom.
     pub kept_days: u32,
+    /// Of one that has left and was not recalled, when its first message might leave.
+    pub left_from: Option<DateTime<Utc>>,
     /// It has left in quiet hours, and its messages wait for their end.
     pub is_to_come: bool,
     pub may: May,
 }
 
 impl NoticeInDepth {
+    /// When all have it, by channel. Of one that is out there is nothing: the queue is that of other notices then, and an estimate
+    /// of an empty one has no end and would read as if none could be sent.
+    pub fn all_sent_by(&self) -> impl Iterator<Item = (Channel, &Estimate)> {
+        let queued = self.progress.get(&DeliveryState::Queued).copied().unwrap_or(0);
+        let has_left = self.notice.status() == NoticeStatus::Released;
+        let is_out = has_left && (self.all_out || queued == 0);
+        let is_told = move |of: &Estimate| !is_out && (!has_left || of.all_sent_by.is_some() || of.too_late > 0);
+        self.goes.all_sent_by.iter().filter(move |&(_, of)| is_told(of)).map(|(channel, of)| (*channel, of))
+    }
+
     pub fn recipients(&self) -> u64 {
         self.whom.values().sum()
     }
@@ -235,6 +247,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         progress,
         all_out,
         kept_days,
+        left_from: left,
         is_to_come: left.is_some_and(|from| from > now),
         may,
     })

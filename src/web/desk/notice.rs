@@ -13,7 +13,6 @@ use super::reading::shown_reading;
 use super::said::alone_words;
 use super::sign_in::with_status;
 use crate::delivery::pace::Estimate;
-use crate::delivery::state::DeliveryState;
 use crate::links::{notice_of_part, notice_part};
 use crate::message::templates::chart_of;
 use crate::people::account::Deed;
@@ -335,21 +334,13 @@ fn tag(seen: &NoticeInDepth) -> &'static str {
     }
 }
 
-/// When all have it, a line for each channel. Of one that is out there is nothing: an estimate of an empty queue has no end, and
-/// would read as if none could be sent.
+/// When all have it, a line for each channel.
 fn sent_by(seen: &NoticeInDepth) -> Vec<String> {
-    let queued = seen.progress.get(&DeliveryState::Queued).copied().unwrap_or(0);
-    let has_left = seen.notice.status() == NoticeStatus::Released;
-    if has_left && (seen.all_out || queued == 0) {
-        return Vec::new();
-    }
-    let line = |(channel, estimate): (&Channel, &Estimate)| {
-        let name = crate::season::phrases::capitalised(channel_words(*channel));
+    let line = |(channel, estimate): (Channel, &Estimate)| {
+        let name = crate::season::phrases::capitalised(channel_words(channel));
         format!("{name}s: {}", estimated(estimate, seen.region.time_zone))
     };
-    let estimates = seen.goes.all_sent_by.iter();
-    let told = estimates.filter(|(_, of)| !has_left || of.all_sent_by.is_some() || of.too_late > 0);
-    told.map(line).collect()
+    seen.all_sent_by().map(line).collect()
 }
 
 fn estimated(estimate: &Estimate, zone: chrono_tz::Tz) -> String {

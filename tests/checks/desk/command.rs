@@ -260,3 +260,17 @@ async fn the_list_fits_its_columns_and_says_recalled() {
         }
     }
 }
+
+/// Before, a notice that was sent said by when all would have it "at the earliest", and not when it had left.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_notice_that_has_left_says_when() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open_store(&format!("sqlite:{}", folder.path().join("treebell.sqlite").display())).await.unwrap();
+    let house = House::new(store, asks()).await;
+    let ready = put(&house.app, "south", NoticeKind::GetReady, asks()).await;
+    house.app.store.release_notice(&ready, "M. Reyes", house.app.clock.now()).await.unwrap();
+    house.app.store.close().await;
+    let (code, out, err) = run(folder.path(), &format!("show {ready}"), "100");
+    assert_eq!(code, 0, "{err}");
+    assert!(out.contains("\n  left on Mon, Mar 16, ") && !out.contains("at the earliest"), "{out}");
+}

@@ -228,6 +228,9 @@ async fn a_notice_that_is_out_does_not_say_that_none_can_be_sent() {
     let page = browser.get(PAGE).await.body;
     assert!(page.contains("<li>1 delivered.</li>"), "{page}");
     assert!(!page.contains("E-mails: ") && !page.contains("can be sent"), "{page}");
+    // While others wait on the channel there is an estimate, and it is not this one's.
+    let seen = treebell::service::desk::notice::notice_in_depth(&desk.world.app, &ID.into(), TimeDelta::zero()).await;
+    assert_eq!(seen.unwrap().all_sent_by().count(), 0);
 }
 
 /// The fields of the form for its words, as they begin.
