@@ -19,6 +19,8 @@ const LOOK_EVERY: Duration = Duration::from_millis(100);
 pub enum Step {
     /// A quarter of an hour: what was sent may leave, and some of it be on its way.
     Quarter,
+    /// An hour: what waits for one may leave, and most of what was sent be out.
+    Hour,
     /// To the next morning.
     Day,
     /// Seven mornings on.
@@ -28,12 +30,13 @@ pub enum Step {
 }
 
 impl Step {
-    pub const ALL: [Step; 4] = [Step::Quarter, Step::Day, Step::Week, Step::NextNotice];
+    pub const ALL: [Step; 5] = [Step::Quarter, Step::Hour, Step::Day, Step::Week, Step::NextNotice];
 
     /// As forms name it.
     pub fn name(self) -> &'static str {
         match self {
             Step::Quarter => "quarter",
+            Step::Hour => "hour",
             Step::Day => "day",
             Step::Week => "week",
             Step::NextNotice => "next-notice",

@@ -286,6 +286,7 @@ impl PracticeDesk {
     async fn step_on(&self, world: &World, step: Step, lived: &mut Lived) -> Result<(), LivingFault> {
         let days = match step {
             Step::Quarter => return world.live_to(world.now() + TimeDelta::minutes(15), lived).await,
+            Step::Hour => return world.live_to(world.now() + TimeDelta::hours(1), lived).await,
             Step::Day => 1,
             Step::Week => 7,
             Step::NextNotice => LONGEST_SEARCH_DAYS,
@@ -390,6 +391,7 @@ impl Practice for PracticeDesk {
 fn goal_of(world: &World, step: Step) -> Goal {
     let days = match step {
         Step::Quarter => return Goal::At(world.now() + TimeDelta::minutes(15)),
+        Step::Hour => return Goal::At(world.now() + TimeDelta::hours(1)),
         Step::NextNotice => return Goal::NextNotice,
         Step::Day => 1,
         Step::Week => 7,

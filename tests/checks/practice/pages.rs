@@ -21,6 +21,7 @@ use crate::web::desk::support::{DeskWorld, of_region};
 struct Put {
     standing: Mutex<Standing>,
     now: DateTime<Utc>,
+    last_day: Mutex<NaiveDate>,
 }
 
 #[async_trait]
@@ -34,7 +35,7 @@ impl Practice for Put {
     }
 
     fn last_day(&self) -> NaiveDate {
-        NaiveDate::MAX
+        *self.last_day.lock().unwrap()
     }
 
     fn standing(&self) -> Standing {
@@ -68,7 +69,7 @@ async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
     // The sign-in of a practice goes by this machine's clock.
     let now = SystemClock.now();
     let clock = Arc::new(ManualClock::at(now));
-    let put = Arc::new(Put { standing: Mutex::new(Standing::Still(None)), now });
+    let put = Arc::new(Put { standing: Mutex::new(Standing::Still(None)), now, last_day: Mutex::new(NaiveDate::MAX) });
     let app = treebell::service::app::App { clock: clock.clone(), ..real.world.app.clone() };
     let desk = DeskWorld::practising(&app, clock, put.clone());
     let (mut nora, _) = desk.signed_in("nora", Role::Staff, of_region("north")).await;
@@ -115,6 +116,22 @@ async fn pages_say_where_the_clock_is_moving_to_and_lead_to_what_came_up() {
         assert_eq!(page.status, StatusCode::OK, "{}", page.body);
         assert!(!page.body.contains(&action), "{form}: {}", page.body);
     }
+
+    // The page is named after what it says, and its heading after what whoever reads it can do.
+    let title = |body: &str| body.split("<title>").nth(1).unwrap().split(" · Desk").next().unwrap().to_owned();
+    let page = nora.get("/desk/practice").await.body;
+    let today = now.with_timezone(&app.config.schedule.time_zone).format("%A, %B %-d, %Y");
+    assert!(page.contains(&format!("<p class=\"lead\">{today}</p>")), "{today}: {page}");
+    assert_eq!(title(&page), "Practice");
+    let refused = nora.post("/desk/practice/move", &[("step", "day")]).await.body;
+    assert_eq!(title(&refused), "Please check · Practice");
+    *put.last_day.lock().unwrap() = NaiveDate::MIN;
+    for (browser, heading) in [(&mut nora, "Move the clock"), (&mut olga, "The clock")] {
+        let page = browser.get("/desk/practice").await.body;
+        assert!(page.contains("The season is over."), "{page}");
+        assert!(page.contains(&format!("<h2 id=\"clock\">{heading}</h2>")), "{heading}: {page}");
+    }
+    *put.last_day.lock().unwrap() = NaiveDate::MAX;
 
     let lived = |messages| Lived {
         from: now - TimeDelta::days(1),
