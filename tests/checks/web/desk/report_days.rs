@@ -253,4 +253,17 @@ async fn a_confirmed_report_lists_the_notices_of_other_regions_that_rest_on_it_a
     assert!(page.contains("<h2>Notices of other regions that rest on it</h2>"), "{page}");
     let path = found[0].id.as_str().replace('/', "~");
     assert!(page.contains(&format!("<a href=\"/desk/notice/{path}\">")), "{page}");
+
+    // Set aside and confirmed anew: what was decided before that rests on other words.
+    let known_to_teach = async || {
+        let report = world.app.store.field_report(&id).await.unwrap();
+        ids(&rests_elsewhere(&world.app, &report, &low, Some(true)).await.unwrap())
+    };
+    assert!(known_to_teach().await.contains(&found[0].id));
+    for judgement in [Judgement::Refused, Judgement::Confirmed] {
+        world.clock.advance(TimeDelta::minutes(1));
+        let (of, why, now) = ([id.clone()], Some("looked again"), world.clock.now());
+        world.app.store.judge_field_reports(&of, judgement, Some("maria"), why, now).await.unwrap();
+    }
+    assert!(known_to_teach().await.is_empty());
 }
