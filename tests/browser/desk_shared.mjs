@@ -38,6 +38,8 @@ export async function inspect(page, name, { status = 200, response } = {}) {
     const state = `${name} ${colorScheme} ${width}`;
     await inspectState(page, state);
     await smallTargets(page, state, TARGETS, "label.choice, label.tile");
+    // WCAG 2.2, 2.5.8, and links inside a sentence as well.
+    await smallTargets(page, state, "main a", "label.choice", 23.5);
     if (SHOTS) {
       await page.screenshot({ path: path.join(SHOTS, `${name.replace(/\W+/g, "-")}.${colorScheme}.${width}.png`), fullPage: true });
     }

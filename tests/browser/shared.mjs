@@ -60,17 +60,17 @@ export async function inspectState(page, state) {
   wanted(state, wide <= 0, `${wide} px wider than the window`);
 }
 
-/** Finds targets among `all` that are too small; a choice inside one of `labels` is as large as its label. */
-export async function smallTargets(page, state, all, labels) {
+/** Finds targets among `all` that are smaller than `least` pixels; a choice inside one of `labels` is as large as its label. */
+export async function smallTargets(page, state, all, labels, least = 43.5) {
   const small = await page.evaluate(
-    ([all, labels]) =>
+    ([all, labels, least]) =>
       [...document.querySelectorAll(all)]
         .filter((one) => one.checkVisibility())
         .filter((one) => !(one.matches("input[type=radio], input[type=checkbox]") && one.closest(labels)))
         .map((one) => ({ box: one.getBoundingClientRect(), html: one.outerHTML.slice(0, 90) }))
-        .filter(({ box }) => box.height < 43.5 || box.width < 43.5)
+        .filter(({ box }) => box.height < least || box.width < least)
         .map(({ box, html }) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`),
-    [all, labels],
+    [all, labels, least],
   );
   for (const one of small) found(state, `target too small: ${one}`);
 }
