@@ -67,7 +67,7 @@ impl Table {
     fn write(&self) {
         let mut text = String::from(
             "# Speed\n\nAs printed by `cargo bench --bench speed`: minimum / median / maximum, or one figure where a row takes long. \
-             SQLite with `synchronous = FULL` in every row of ours and of its alternatives; PostgreSQL with `synchronous_commit = on` \
+             SQLite with `synchronous = FULL` in every row of ours and of its alternatives; PostgreSQL with `synchronous_commit = on` and `autovacuum = on` \
              (but for the notes of answers, see `store/answers.rs`). What is said behind `load` is the load average of the machine when \
              the group ended: above two, it was busy with other work. How cost grows with size: [growth.svg](growth.svg).\n",
         );
