@@ -13,7 +13,7 @@ use chrono_tz::Tz;
 
 use super::views::RegionView;
 use super::window::hatch_words;
-use super::{Fault, Site, Visit};
+use super::{Fault, Site, Visit, recalled};
 use crate::language::Language;
 use crate::links::region_path;
 use crate::message::facts::{Basis, NoticeFacts, StageDates};
@@ -186,10 +186,15 @@ fn info(xml: &mut Xml, site: &Site, view: &RegionView, notice: &Notice, language
         xml.element("onset", &time(zone, begin(zone, onset(notice.kind, facts))));
     }
     let end = facts.as_ref().and_then(|facts| end(notice.kind, facts)).map(|day| begin(zone, days_after(day, 1)));
+    // What was recalled is of no use from then on, whatever days it tells.
+    let end = notice.recall.as_ref().map(|recall| recall.at).or(end);
     xml.element("expires", &time(zone, end.unwrap_or(notice.expires_at)));
     xml.element("senderName", &messages.sender_name);
     xml.element("headline", &said("title"));
-    xml.element("description", &when(site, language, notice));
+    let recalled = recalled::of_notice(site, language, view, notice);
+    let description =
+        [recalled, Some(when(site, language, notice))].into_iter().flatten().collect::<Vec<_>>().join(" ");
+    xml.element("description", &description);
     xml.element("instruction", &said("what"));
     if let Some(page) = site.address(language, &region_path(&region.id)) {
         xml.element("web", page.as_str());

@@ -15,7 +15,7 @@ use icalendar::{Calendar, Component, Event, EventLike, Property};
 
 use super::views::{CHART_WIDTHS, RegionView, STEPS};
 use super::window::hatch_words;
-use super::{Fault, Site, Visit, alert, outlook_json};
+use super::{Fault, Site, Visit, alert, outlook_json, recalled};
 use crate::chart::text_width;
 use crate::links::region_path;
 use crate::region::RegionId;
@@ -227,7 +227,7 @@ fn calendar_of(visit: &Visit, view: &RegionView) -> String {
 }
 
 /// The notices of the season that went out, the newest first. Ids are made from the facts and times are those of going
-/// out, so that nothing seen before changes.
+/// out, so that nothing seen before changes, unless it was recalled.
 fn news_of(visit: &Visit, view: &RegionView) -> String {
     let language = visit.language;
     let address = |path: &str| {
@@ -246,11 +246,17 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
     let mut entries = Vec::new();
     for notice in &view.notices {
         let at = notice.released_at().unwrap_or(notice.decided_at);
-        updated = updated.max(at);
         let kind = notice.kind.name();
         let when = alert::when(&visit.site, language, notice);
         let words = alert::words(notice);
         let what = format!("{when} {}", said(&["news", words, "what"])).trim().to_owned();
+        // A recall is news of the same entry: it comes first, and readers show the entry again.
+        let (what, changed) = match recalled::of_notice(&visit.site, language, view, notice).zip(notice.recall.as_ref())
+        {
+            Some((recalled, recall)) => (format!("{recalled} {what}"), at.max(recall.at)),
+            None => (what, at),
+        };
+        updated = updated.max(changed);
         let document =
             Link { mime_type: Some(alert::KIND.to_owned()), ..link("alternate", &address(&alert::path(view, notice))) };
         let id = page.clone();
@@ -258,7 +264,7 @@ fn news_of(visit: &Visit, view: &RegionView) -> String {
         let entry = Entry {
             id: format!("{id}#{}-{kind}", notice.season.year),
             title: Text::plain(said(&["news", words, "title"])),
-            updated: at.fixed_offset(),
+            updated: changed.fixed_offset(),
             published: Some(at.fixed_offset()),
             links: vec![page, document],
             content: Some(Content { content_type: Some("text".into()), value: Some(what), ..Content::default() }),

@@ -34,6 +34,7 @@ mod outlook_json;
 mod places;
 mod preferences;
 mod privacy;
+mod recalled;
 mod region_page;
 mod seen;
 mod sign_up;

@@ -1,8 +1,10 @@
 //! A region's outlook as JSON, for other programs.
 
+use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
 
 use super::Visit;
+use super::recalled::newest;
 use super::views::RegionView;
 use super::window::moved;
 use crate::season::decide::MovedBy;
@@ -21,10 +23,12 @@ use crate::weather::feeds::acis_grid::Grid;
 /// - `day`: the day that all this was worked out for.
 /// - `standing`: where the season stands, as the page shows it: `none` (nothing can be said), `quiet`, `ready`, `look`,
 ///   `wash` (the days on which one wash takes most), `last` (days to wash), `over` (the last day to wash has passed).
-///   `standing_by_heat`: the same by the heat alone.
+///   `standing_by_heat`: the same by the heat and by what was seen at trees, whatever staff said.
 /// - `backing`: who stands behind `standing`. `plain`: it was told, or nobody is asked; `due`: its notice waits for its
 ///   hour; `doubted`: temperatures are in doubt, staff are asked; `awaited`: this region tells nothing unconfirmed;
 ///   `held`: staff hold it back.
+/// - `recalled`, `null` unless the newest notice that went out was recalled after messages had gone out, or may have: its
+///   `kind`, the day `on` which it left and the day of the recall (`recalled_on`).
 /// - `season`, `null` for a region that could not be assessed:
 ///   - `year`; `heat_sum_degree_days_c` up to and with `last_day`; `newest_observed_day`; how many of the days summed
 ///     are `filled_days`; how many `forecast_days` follow them; how many `past_years` the dates were projected from.
@@ -105,9 +109,17 @@ pub(super) fn of(visit: &Visit, view: &RegionView) -> String {
         "standing": view.shown.standing.name(),
         "standing_by_heat": view.shown.by_heat.name(),
         "backing": view.shown.backing.name(),
+        "recalled": recalled(view),
         "season": season,
     });
     format!("{value:#}\n")
+}
+
+fn recalled(view: &RegionView) -> Option<Value> {
+    let (notice, recall) = newest(view)?;
+    let day = |at: DateTime<Utc>| at.with_timezone(&view.region.time_zone).date_naive();
+    let on = day(notice.released_at().unwrap_or(notice.decided_at));
+    Some(json!({ "kind": notice.kind.name(), "on": on, "recalled_on": day(recall.at) }))
 }
 
 fn window(view: &RegionView, days: &WindowDays) -> Value {

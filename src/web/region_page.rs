@@ -15,13 +15,13 @@ use minijinja::value::Value;
 use super::home::HTML;
 use super::page;
 use super::views::{CHART_WIDTHS, Known, RegionView, STEPS};
-use super::{Fault, Site, Visit, window};
+use super::{Fault, Site, Visit, alert, recalled, window};
 use crate::language::Language;
 use crate::links::region_path;
 use crate::region::RegionId;
 use crate::season::lapse::HeightEffect;
-use crate::season::status::SeasonStanding;
-use crate::season::{PastScore, learning_words, phrases};
+use crate::season::status::{Approval, SeasonStanding};
+use crate::season::{PastScore, StageOutlook, learning_words, phrases};
 use crate::units;
 use crate::weather::feeds::acis_grid::Grid;
 use crate::web::cache::CachedAnswer;
@@ -67,6 +67,8 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
         days => window::days(visit, view),
         by_heat => view.shown.by_heat.name(),
         backing => view.shown.backing.name(),
+        backing_words => backing_words(view.shown.backing, eggs_seen(view)),
+        recalled => recalled::of_page(&visit.site, language, view, alert::words),
         held_back => view.shown.is_held_back(),
         zips => region.zips.iter().map(|zip| zip.to_string()).collect::<Vec<_>>(),
         heights => region.band.map(|band| phrases::capitalised(&band.words(language))),
@@ -79,6 +81,20 @@ fn shown(visit: &Visit, view: &RegionView, made_at: &str) -> Value {
         page_address => whole(&region_path(&region.id)),
         badge_address => whole(&format!("{}/badge.svg", region_path(&region.id))),
         calendar_address => whole(&format!("{}/calendar.ics", region_path(&region.id))),
+    }
+}
+
+fn eggs_seen(view: &RegionView) -> bool {
+    let opens = view.known.as_ref().and_then(|known| known.outlook.stage(&view.profile.window.opens));
+    opens.is_some_and(StageOutlook::seen)
+}
+
+/// The name of the words that say who has the say: they also say by what the season would stand further on.
+fn backing_words(backing: Approval, eggs_seen: bool) -> &'static str {
+    match (backing, eggs_seen) {
+        (Approval::Awaited, true) => "awaited_seen",
+        (Approval::Held, true) => "held_seen",
+        (backing, _) => backing.name(),
     }
 }
 
@@ -188,6 +204,19 @@ fn thousands(value: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_held_back_is_put_down_to_a_report_where_somebody_saw_eggs() {
+        for (backing, seen, words) in [
+            (Approval::Awaited, true, "awaited_seen"),
+            (Approval::Held, true, "held_seen"),
+            (Approval::Awaited, false, "awaited"),
+            (Approval::Held, false, "held"),
+            (Approval::Doubted, true, "doubted"),
+        ] {
+            assert_eq!(backing_words(backing, seen), words);
+        }
+    }
 
     #[test]
     fn large_numbers_are_parted() {

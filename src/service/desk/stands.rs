@@ -128,11 +128,18 @@ pub(super) fn deleted(days: u32) -> String {
     format!("single messages are deleted after {days} days")
 }
 
+/// What staff can do for people who have the message of a recalled notice.
+const AFTER_RECALL: &str = "Who has its message gets none about the recall. The region's public page says that it was recalled, and what stands now. The next notice of the season tells its own days.";
+
 pub(super) fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> String {
     let at = |instant| local(instant, region.time_zone);
     let end = at(notice.expires_at);
     if let Some(recall) = &notice.recall {
-        return capitalised(&recalled(recall, region.time_zone)) + ".";
+        let said = capitalised(&recalled(recall, region.time_zone));
+        return match recall.gone + recall.maybe {
+            0 => format!("{said}."),
+            _ => format!("{said}. {AFTER_RECALL}"),
+        };
     }
     match &notice.state {
         NoticeState::Leaving { by } => {

@@ -21,7 +21,7 @@ use crate::weather::StationId;
 
 /// Raised when the same facts are to be worked out or packed otherwise: then all that is kept is old. The program's version
 /// and the sources that word and draw (`make.rs`) count too.
-const MAKE: &str = "2";
+const MAKE: &str = "3";
 
 /// What views are made from.
 pub struct Source {
@@ -160,8 +160,8 @@ impl Facts {
             put(format!("{profile:?}"));
             for notice in self.notices(region, profile, today) {
                 let (told, status) = (notice.told(region.time_zone), notice.status());
-                // A recall changes only until when it is of use.
-                put(format!("{told:?} {status:?} {:?} {}", notice.released_at(), notice.expires_at));
+                let recalled = notice.recall.as_ref().map(|recall| (recall.at, recall.gone, recall.maybe));
+                put(format!("{told:?} {status:?} {:?} {} {recalled:?}", notice.released_at(), notice.expires_at));
             }
         }
         for station in region.stations.iter().chain(helper) {

@@ -177,7 +177,9 @@ async fn a_recall_says_how_many_had_gone() {
         let seen = notice_in_depth(&house.app, &house.id, UNDO).await.unwrap();
         assert_eq!(
             seen.stands,
-            "Recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known."
+            "Recalled by M. Reyes on Mon, Mar 16, 10:00 AM MDT: 1 message had gone out; of 1 more it was not known. Who has \
+             its message gets none about the recall. The region's public page says that it was recalled, and what stands \
+             now. The next notice of the season tells its own days."
         );
         // Beside a report and in practice. Before, it only said that it had left.
         let quiet = QuietHours::from(&house.app.config.delivery);

@@ -16,7 +16,7 @@ use treebell::season::window::DeadlineRule;
 use treebell::season::{DaySpan, NoticeKind, SeasonKey, WindowDays, phrases};
 use treebell::service::app::App;
 use treebell::store::Store;
-use treebell::store::notices::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, ReleasePlan};
+use treebell::store::notices::{NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, Recall, ReleasePlan};
 use treebell::web::Site;
 
 use super::season::Season;
@@ -363,11 +363,9 @@ async fn the_certainty_follows_the_chance_of_what_is_told() {
     }
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
-    let world = world("Dos Vientos", "2025-03-14", 0).await;
-    let at: chrono::DateTime<chrono::Utc> = "2025-03-12T12:15:00Z".parse().unwrap();
-    let played = Notice {
+/// A notice of a played season that left 30 hours after it was decided.
+fn played(at: chrono::DateTime<chrono::Utc>, recall: Option<Recall>) -> Notice {
+    Notice {
         id: "pinyon-needle-scale/dos-vientos/2025/inspect-now".into(),
         season: SeasonKey { profile: "pinyon-needle-scale".into(), region: "dos-vientos".into(), year: 2025 },
         kind: NoticeKind::InspectNow,
@@ -379,10 +377,57 @@ async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
         decided_at: at,
         expires_at: at + chrono::Duration::days(21),
         staff_note: None,
-        recall: None,
+        recall,
         own_words: None,
         undoable: false,
-    };
+    }
+}
+
+/// Without the line of the page (`recalled` in `region_page.rs`) it is silent about a message that people have.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn who_has_the_message_of_a_recalled_notice_reads_that_it_was_recalled() {
+    let world = world("Dos Vientos", "2025-03-14", 0).await;
+    let at: chrono::DateTime<chrono::Utc> = "2025-03-12T12:15:00Z".parse().unwrap();
+    let recall = |gone, maybe| Recall { at: at + chrono::Duration::hours(40), by: "M. Reyes".into(), gone, maybe };
+    world.clock.set("2025-03-14T19:00:00Z".parse().unwrap());
+    for (recall, en, es) in [
+        (None, None, None),
+        (Some(recall(0, 0)), None, None),
+        (Some(recall(12, 0)), Some("On March 13, a message went out: "), Some("El 13 de marzo salió un mensaje: ")),
+        (
+            Some(recall(0, 1)),
+            Some("On March 13, a message may have gone out: "),
+            Some("pudo haber salido un mensaje: "),
+        ),
+    ] {
+        let is_recalled = recall.is_some();
+        let site = Site::of_exercise(world.app.clone(), vec![played(at, recall)]).unwrap();
+        site.ready().await.unwrap();
+        let shown = World::of(world.app.clone(), world.clock.clone(), site);
+        for (language, said, after) in
+            [("", en, "On March 14, extension staff recalled it."), ("/es", es, "El 14 de marzo el personal")]
+        {
+            let page = shown.get(&format!("{language}{REGION}")).await.body;
+            assert_eq!(page.contains(after), said.is_some(), "{page}");
+            assert!(said.is_none_or(|said| page.contains(said)), "{page}");
+        }
+        let json = shown.get(&format!("{REGION}/outlook.json")).await.body;
+        let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+        let wanted = en.map(|_| json!({ "kind": "inspect-now", "on": "2025-03-13", "recalled_on": "2025-03-14" }));
+        assert_eq!(json["recalled"], wanted.unwrap_or_default());
+        let alert = format!("{REGION}/alert/2025-inspect-now.cap");
+        for path in [format!("{REGION}/news.atom"), alert] {
+            let body = shown.get(&path).await.body;
+            assert_eq!(body.contains("Extension staff recalled this on March 14."), is_recalled, "{path}: {body}");
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_exercise_says_so_and_shows_a_notice_from_its_hour_on() {
+    let world = world("Dos Vientos", "2025-03-14", 0).await;
+    let at: chrono::DateTime<chrono::Utc> = "2025-03-12T12:15:00Z".parse().unwrap();
+    let played = played(at, None);
     // Asked for on the day it was decided, and on the day after it went out.
     for (day, backing, status) in
         [("2025-03-13T01:00:00Z", "due", StatusCode::NOT_FOUND), ("2025-03-14T19:00:00Z", "plain", StatusCode::OK)]
