@@ -36,6 +36,8 @@ pub struct RegionRow {
     pub days: Option<WindowDays>,
     /// When the window opens; a single day once that is known.
     pub opens: Option<DateSpread>,
+    /// The day on which somebody saw that it had opened: it opened then or before.
+    pub opened_by: Option<NaiveDate>,
     /// The chance (0-1) that it has opened.
     pub opened_chance: Option<f64>,
     /// What is wrong with the temperatures, in words.
@@ -193,6 +195,7 @@ pub(super) fn row(
         season: None,
         days: None,
         opens: None,
+        opened_by: None,
         opened_chance: None,
         record_doubt: None,
         filled_days: 0,
@@ -219,6 +222,7 @@ pub(super) fn row(
         Some(reached) => DateSpread { early: Some(reached.on), median: Some(reached.on), late: Some(reached.on) },
         None => opens.spread,
     });
+    row.opened_by = opens.filter(|opens| opens.seen()).and_then(|opens| opens.reached).map(|reached| reached.on);
     row.opened_chance = opens.map(|opens| opens.chance_by(row.today));
     row.record_doubt = why::doubt(&outlook.trust);
     row.filled_days = outlook.filled_days;

@@ -389,7 +389,7 @@ pub(super) fn numbers(
 fn dates(stage: &StageDates) -> String {
     let day = |day| phrases::date(EN, day);
     match (stage.reached, stage.early, stage.late) {
-        (Some(reached), ..) => format!("came on {}", day(reached)),
+        (Some(reached), ..) => format!("came on or before {}", day(reached)),
         (None, Some(early), Some(late)) => {
             format!("likely {}; 8 in 10 between {} and {}", day(stage.likely), day(early), day(late))
         }

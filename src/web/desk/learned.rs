@@ -390,10 +390,10 @@ pub(super) fn dates_of(row: &RegionDates) -> Value {
     }
 }
 
-/// `March 12, 8 in 10 between March 4 and March 20`; where it was seen, that day alone.
+/// `March 12, 8 in 10 between March 4 and March 20`; where it was seen, it began then or before.
 fn spread(DateSpread { early, median, late }: DateSpread) -> Option<String> {
     if early == median && late == median {
-        return median.map(|day| date(Language::En, day));
+        return median.map(|day| format!("on or before {}", date(Language::En, day)));
     }
     let median = date(Language::En, median?);
     let end = |day: Option<chrono::NaiveDate>| day.map_or_else(|| "open".to_owned(), |day| date(Language::En, day));

@@ -196,6 +196,7 @@ pub(super) fn shown_region(axis: &Axis, row: &RegionRow, get_ready_days: u32) ->
             Some(late) => span(early, late),
             None => format!("from {}, with an open end", short(early)),
         }),
+        opened_by => row.opened_by.filter(|_| known).map(short),
         chance => row.opened_chance.filter(|_| known).map(|chance| format!("{:.0}", chance * 100.0)),
         doubt => &row.record_doubt,
         sent => row.sent.iter().map(day_of).collect::<Vec<_>>(),

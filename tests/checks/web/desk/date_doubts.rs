@@ -69,4 +69,9 @@ async fn a_region_shows_whose_doubt_its_dates_carry_the_chance_and_what_a_wash_t
     let shown = page(&mut olga, low).await;
     assert!(!shown.contains(&format!("{}: doubt", name(opens))) && !shown.contains(" by today, "), "{shown}");
     assert!(shown.contains(&format!("{}: doubt", name(closes))), "{shown}");
+    // Without `opened_by` the day of the look is told as the whole of "8 in 10".
+    assert!(
+        shown.contains("<dt>Opened</dt><dd>on or before ") && !shown.contains("<dt>Opens, 8 in 10</dt>"),
+        "{shown}"
+    );
 }
