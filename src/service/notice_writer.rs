@@ -48,7 +48,9 @@ impl NoticeWriter<'_> {
     pub fn word(&self, kind: NoticeKind, terms: &Terms) -> Result<(NewNotice, Vec<NoticeText>), RegionFault> {
         let Writing { region, profile, station, charts, undo } = self.writing;
         let window = &profile.window;
-        let at_sum = self.outlook.stage(&window.opens).and_then(|stage| stage.at_sum);
+        // Where somebody saw the stage the outlook has the sum of that day, which is not our number.
+        let at_sum = || self.outlook.stage(&window.opens).and_then(|stage| stage.at_sum);
+        let needed = profile.heat_mark(&window.opens).or_else(at_sum);
         let mut facts = NoticeFacts::from_outlook(
             Sender::from(&self.app.config.messages),
             region,
@@ -57,7 +59,7 @@ impl NoticeWriter<'_> {
             self.days,
             WashingWindow {
                 stages: window,
-                heat_needed: at_sum.unwrap_or(self.outlook.heat_sum),
+                heat_needed: needed.unwrap_or(self.outlook.heat_sum),
                 provisional: profile.provisional,
             },
             Grounds {

@@ -38,6 +38,13 @@ enum Body {
     Packed(Packed),
 }
 
+/// In practice staff move the clock: what may be shown for five minutes elsewhere is asked for anew each time.
+pub(super) fn ask_again(headers: &mut HeaderMap) {
+    if headers.get(header::CACHE_CONTROL).is_some_and(|value| value == MAX_AGE) {
+        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static(ASK_AGAIN));
+    }
+}
+
 impl CachedAnswer {
     pub fn new(kind: &'static str, body: impl Into<Bytes>) -> Self {
         let body = body.into();
@@ -143,6 +150,18 @@ fn takes_gzip(asked: &HeaderMap) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn in_practice_a_page_is_asked_for_anew_and_what_never_changes_is_not() {
+        for (said, wanted) in
+            [(MAX_AGE, ASK_AGAIN), ("public, immutable", "public, immutable"), ("no-store", "no-store")]
+        {
+            let mut headers = HeaderMap::new();
+            headers.insert(header::CACHE_CONTROL, HeaderValue::from_static(said));
+            ask_again(&mut headers);
+            assert_eq!(headers[header::CACHE_CONTROL], wanted);
+        }
+    }
 
     #[test]
     fn gzip_goes_to_those_who_take_it_and_the_same_text_to_the_others() {

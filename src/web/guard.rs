@@ -9,6 +9,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use futures::FutureExt;
 
+use super::cache::ask_again;
 use super::desk::{fault as desk_fault, programs, upload};
 use super::{Fault, Site, Visit};
 use crate::language::Language;
@@ -89,6 +90,9 @@ pub async fn guard(State(site): State<Site>, request: Request, next: Next) -> Re
     }
     if site.is_https() {
         headers.insert(header::STRICT_TRANSPORT_SECURITY, HeaderValue::from_static(STRICT_TRANSPORT));
+    }
+    if site.practice().is_some() {
+        ask_again(headers);
     }
     // A page may say otherwise; what nobody thought about is not kept anywhere.
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));

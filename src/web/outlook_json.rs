@@ -173,7 +173,7 @@ fn stages(visit: &Visit, view: &RegionView, outlook: &Outlook) -> Vec<Value> {
                 "weather_days": parts.weather_days,
                 "insect_days": parts.insect_days,
             })),
-            "degree_days_c": stage.at_sum.map(tenth),
+            "degree_days_c": view.profile.heat_mark(&stage.stage).or(stage.at_sum).map(tenth),
         })
     };
     outlook.stages.iter().map(stage).collect()

@@ -258,6 +258,11 @@ impl Profile {
         marks
     }
 
+    /// Our number for a stage: the sum from the biofix, °C·day. Not the sum at which somebody saw it.
+    pub fn heat_mark(&self, stage: &StageId) -> Option<f64> {
+        self.heat_marks().into_iter().find(|(id, _)| id == stage).map(|(_, sum)| sum)
+    }
+
     /// Puts right how long laying takes, where that hangs on a stage: once the stages' sums are there or have changed.
     ///
     /// # Errors

@@ -67,7 +67,8 @@ pub struct Sighting {
 }
 
 impl Sighting {
-    /// Days from a date to the sighting, 0 inside of what was not looked at; above 0: seen later than that date.
+    /// Days from a date to the sighting, 0 inside of what was not looked at: without a look in vain that is all before the
+    /// sighting. Above 0: seen later than that date.
     pub fn off(&self, by: Option<NaiveDate>) -> Option<i64> {
         let (by, seen) = (by?, self.seen?);
         let after = self.not_seen.filter(|not_seen| *not_seen < seen);
@@ -75,7 +76,8 @@ impl Sighting {
             _ if by > seen => (seen - by).num_days(),
             Some(after) if by > after => 0,
             Some(after) => (after - by).num_days() + 1,
-            None => (seen - by).num_days(),
+            // Nobody looked before: it may have begun on any day up to then.
+            None => 0,
         })
     }
 }
@@ -386,7 +388,8 @@ mod tests {
             (Some(5), Some(10), 5, Some(1)),
             (Some(5), Some(10), 2, Some(4)),
             (Some(5), Some(10), 14, Some(-4)),
-            (None, Some(10), 8, Some(2)),
+            (None, Some(10), 8, Some(0)),
+            (None, Some(10), 14, Some(-4)),
             (Some(5), None, 8, None),
         ] {
             assert_eq!(of(not_seen, seen).off(Some(day(by))), off, "{not_seen:?} {seen:?} {by}");

@@ -42,8 +42,17 @@ pub(super) fn shown(
 /// `About 3 in 10 by today, about 5 in 10 within 7 days, about 7 in 10 within 14 days`.
 fn chance_words(of: &OpeningChance) -> String {
     let language = Language::En;
-    let ahead = of.within.map(|(days, share)| chance_within(language, share, days)).join(", ");
-    capitalised(&format!("{} by today, {ahead}", chance(language, of.by_today)))
+    let mut said = vec![format!("{} by today", chance(language, of.by_today))];
+    let mut last = chance(language, of.by_today);
+    // A chance that grows no more is told once: "almost certain" three times in a row says nothing more.
+    for (days, share) in of.within {
+        let now = chance(language, share);
+        if now != last {
+            said.push(chance_within(language, share, days));
+            last = now;
+        }
+    }
+    capitalised(&said.join(", "))
 }
 
 fn curve(wash: &WashShare, days: &WindowDays, today: NaiveDate, axis: &Axis) -> Value {
@@ -74,6 +83,16 @@ mod tests {
     use super::*;
     use crate::season::window::DeadlineRule;
     use crate::web::templates::Pages;
+
+    #[test]
+    fn a_chance_that_stays_is_told_once() {
+        let of = |by_today, within| OpeningChance { stage: "laying".into(), by_today, within };
+        assert_eq!(chance_words(&of(0.99, [(7, 0.99), (14, 1.0)])), "Almost certain by today");
+        assert_eq!(
+            chance_words(&of(0.3, [(7, 0.5), (14, 0.99)])),
+            "About 3 in 10 by today, about 5 in 10 within 7 days, almost certain within 14 days"
+        );
+    }
 
     #[test]
     fn a_last_day_that_is_the_best_one_is_told_once() {

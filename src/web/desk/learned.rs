@@ -166,10 +166,26 @@ async fn shown(desk: &Desk, asked: &Typed, done: Option<&str>, against: Option<S
             return with_status(page, StatusCode::UNPROCESSABLE_ENTITY);
         }
     };
-    let stand = known(desk, &chosen).await?;
     let profile = &*chosen.profile;
     let under_way = choose(app, Some(&profile.id), None).await.map_or(chosen.season, |now| now.season);
-    let first = (under_way - SEASONS + 1).min(chosen.season);
+    let oldest = under_way - SEASONS + 1;
+    let (from, to) = (profile.first_day(chosen.season), profile.last_day(chosen.season));
+    if chosen.season < oldest && app.store.field_reports(None, from, to).await?.is_empty() {
+        let page = desk.page(
+            "learned",
+            context! {
+                against => format!("There is no report of season {}. Choose one of the seasons below.", chosen.season),
+                found => (),
+                seasons => (oldest..=under_way).rev().collect::<Vec<_>>(),
+                season => under_way,
+                profile => &profile.id,
+                ..around
+            },
+        );
+        return with_status(page, StatusCode::NOT_FOUND);
+    }
+    let stand = known(desk, &chosen).await?;
+    let first = oldest.min(chosen.season);
     let head = context! {
         season => chosen.season,
         profile => &profile.id,
@@ -387,6 +403,17 @@ pub(super) fn dates_of(row: &RegionDates) -> Value {
         after => of(&row.after),
         look => (look != 0).then(|| later(look)),
         deadline => (deadline != 0).then(|| later(deadline)),
+        others => others_move(row),
+    }
+}
+
+/// What moves where neither the first day to look nor the last day does; `None`: nothing.
+fn others_move(RegionDates { before, after, .. }: &RegionDates) -> Option<&'static str> {
+    match (before.days.best != after.days.best, before.opens != after.opens) {
+        (true, true) => Some("Best days and eggs"),
+        (true, false) => Some("Best days"),
+        (false, true) => Some("Eggs only"),
+        (false, false) => None,
     }
 }
 
@@ -421,5 +448,48 @@ fn signed(value: f64) -> String {
         0.0 => "0".to_owned(),
         rounded if rounded < 0.0 => format!("−{:.0}", rounded.abs()),
         _ => format!("+{rounded:.0}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::season::window::DeadlineRule;
+    use crate::season::{DaySpan, WindowDays};
+
+    #[test]
+    fn one_day_of_a_look_is_no_whole_range() {
+        let day = |day| chrono::NaiveDate::from_ymd_opt(2025, 3, day);
+        let of = |early, median, late| spread(DateSpread { early: day(early), median: day(median), late: day(late) });
+        assert_eq!(of(7, 7, 7).as_deref(), Some("on or before March 7"));
+        assert_eq!(of(4, 12, 20).as_deref(), Some("March 12, 8 in 10 between March 4 and March 20"));
+    }
+
+    #[test]
+    fn best_days_that_move_are_not_told_as_the_same_days() {
+        let day = |day| chrono::NaiveDate::from_ymd_opt(2025, 3, day).unwrap();
+        let of = |first: u32, likely: u32| Dates {
+            opens: Some(DateSpread { early: Some(day(1)), median: Some(day(likely)), late: Some(day(28)) }),
+            days: WindowDays {
+                look_from: day(1),
+                best: Some(DaySpan { first: day(first), last: day(20) }),
+                deadline: day(25),
+                rule: DeadlineRule::LeastDays,
+                last_from: day(22),
+                hatch_early: None,
+                hatch_late: None,
+                settled: None,
+                was: None,
+            },
+        };
+        for (after, said) in [
+            (of(10, 5), None),
+            (of(12, 5), Some("Best days")),
+            (of(10, 7), Some("Eggs only")),
+            (of(12, 7), Some("Best days and eggs")),
+        ] {
+            let (region, name) = ("north".into(), "North".to_owned());
+            assert_eq!(others_move(&RegionDates { region, name, before: of(10, 5), after }), said);
+        }
     }
 }

@@ -124,6 +124,7 @@ fn row_of(row: &RegionEffect, when: &str) -> Value {
     let days = |of: &Option<WindowDays>| {
         of.map(|days| context! { look_from => date(Language::En, days.look_from), deadline => date(Language::En, days.deadline) })
     };
+    let best = |of: &Option<WindowDays>| of.and_then(|days| days.best);
     let moves = |of: &dyn Fn(&WindowDays) -> NaiveDate| {
         let (without, with) = (row.without.as_ref()?, row.with.as_ref()?);
         match days_between(of(without), of(with)) {
@@ -139,6 +140,7 @@ fn row_of(row: &RegionEffect, when: &str) -> Value {
         with => days(&row.with),
         look_moves => moves(&|days| days.look_from),
         deadline_moves => moves(&|days| days.deadline),
+        others => best(&row.without) != best(&row.with) || row.moved_days.is_some_and(|days| days != 0),
         comes_up => row.comes_up.iter().map(|one| elsewhere_in_words(one, when)).collect::<Vec<_>>(),
     }
 }

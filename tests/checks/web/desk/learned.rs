@@ -92,6 +92,19 @@ async fn learning_frozen_at_the_desk_is_frozen_and_goes_on_when_thawed() {
     .await;
 }
 
+/// Before, an empty page that looked like any other, and a list of all years since.
+#[tokio::test]
+async fn a_season_from_before_all_reports_is_not_found_and_others_are_offered() {
+    let world = World::build(Store::in_memory().await.unwrap()).await;
+    world.early_sightings(true).await;
+    let desk = DeskWorld::over(&world.app, world.clock.clone());
+    let (mut observer, _) = desk.signed_in("olga", Role::Observer, RegionReach::default()).await;
+    let answer = observer.get(&format!("{PAGE}?season=1850")).await;
+    assert_eq!(answer.status, StatusCode::NOT_FOUND, "{}", answer.body);
+    assert!(answer.body.contains("There is no report of season 1850."), "{}", answer.body);
+    assert!(answer.body.contains(">2025</option>") && !answer.body.contains(">1850</option>"), "{}", answer.body);
+}
+
 /// On a clock that stands still the word of the thaw takes the place of that of the freeze.
 #[tokio::test]
 async fn a_thaw_at_the_instant_of_its_freeze_is_seen() {
