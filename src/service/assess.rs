@@ -109,7 +109,7 @@ pub(crate) struct Given<'a> {
 #[derive(Clone, Copy)]
 pub(crate) struct Untold<'a> {
     pub report: &'a StoredReport,
-    /// From when on it stood as confirmed.
+    /// When it was first confirmed: a notice of before cannot have come of it.
     pub since: DateTime<Utc>,
     /// Whether it teaches: then other regions go by it, too.
     pub teaches: bool,

@@ -201,7 +201,7 @@ pub async fn gather(app: &App, chosen: &Chosen, regions: &[Region], watch: &Watc
         app.store.field_report_histories(None, profile.first_day(*season), profile.last_day(*season)).await?;
     let of_then = histories.iter().filter_map(|history| {
         let report = history.as_of(*now).filter(StoredReport::counts)?;
-        Some((report, history.standing_since(*now)?.at))
+        Some((report, history.first_confirmed(*now)?))
     });
     let counted: Vec<(StoredReport, DateTime<Utc>)> = of_then.collect();
     let teaches = |report: &StoredReport| taught.iter().any(|heated| heated.report.id == report.id);

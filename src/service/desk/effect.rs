@@ -123,7 +123,7 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
     let untold = match report.counts() && profile.season_of(report.observed_on) == season {
         true => {
             let history = app.store.field_report_history(&report.id).await?;
-            let since = history.standing_since(now).map_or(report.change.at, |change| change.at);
+            let since = history.first_confirmed(now).unwrap_or(report.change.at);
             vec![Untold { report, since, teaches: why_untaught.is_none() }]
         }
         false => Vec::new(),

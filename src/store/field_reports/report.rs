@@ -351,6 +351,13 @@ impl ReportHistory {
         Some(backwards.take_while(|change| change.standing == newest.standing).last().unwrap_or(newest))
     }
 
+    /// When it was confirmed for the first time by an instant: what was decided from then on may have come of it, also where it was
+    /// set aside and confirmed again since.
+    pub fn first_confirmed(&self, instant: DateTime<Utc>) -> Option<DateTime<Utc>> {
+        let by_then = self.changes.iter().take_while(|change| change.at <= instant);
+        by_then.filter(|change| change.standing == ReportStanding::Confirmed).map(|change| change.at).min()
+    }
+
     /// Whether staff have said anything of it.
     pub fn judged(&self) -> bool {
         self.changes.iter().any(|change| change.by == SaidBy::Staff)
@@ -415,5 +422,8 @@ mod tests {
             [0, 1, 2, 3, 4, 9].map(since),
             [None, Some(at(1)), Some(at(2)), Some(at(2)), Some(at(4)), Some(at(5))]
         );
+        // Set aside and confirmed again: what came of it the first time still came of it.
+        let first = |minute| history.first_confirmed(at(minute));
+        assert_eq!([0, 1, 2, 4, 9].map(first), [None, None, Some(at(2)), Some(at(2)), Some(at(2))]);
     }
 }
