@@ -129,7 +129,8 @@ pub(super) fn deleted(days: u32) -> String {
 }
 
 /// What staff can do for people who have the message of a recalled notice.
-const AFTER_RECALL: &str = "Who has its message gets none about the recall. The region's public page says that it was recalled, and what stands now. The next notice of the season tells its own days.";
+const AFTER_RECALL: &str = "Who has its message gets none about the recall. The region's public page says that it was \
+     recalled, and what stands now. The next notice of the season tells its own days.";
 
 pub(super) fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTime<Utc>) -> String {
     let at = |instant| local(instant, region.time_zone);

@@ -388,7 +388,7 @@ fn played(at: chrono::DateTime<chrono::Utc>, recall: Option<Recall>) -> Notice {
 async fn who_has_the_message_of_a_recalled_notice_reads_that_it_was_recalled() {
     let world = world("Dos Vientos", "2025-03-14", 0).await;
     let at: chrono::DateTime<chrono::Utc> = "2025-03-12T12:15:00Z".parse().unwrap();
-    let recall = |gone, maybe| Recall { at: at + chrono::Duration::hours(40), by: "M. Reyes".into(), gone, maybe };
+    let recall = |gone, maybe| Recall { at: at + chrono::Duration::hours(48), by: "M. Reyes".into(), gone, maybe };
     world.clock.set("2025-03-14T19:00:00Z".parse().unwrap());
     for (recall, en, es) in [
         (None, None, None),

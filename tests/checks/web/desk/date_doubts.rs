@@ -75,6 +75,8 @@ async fn a_region_shows_whose_doubt_its_dates_carry_the_chance_and_what_a_wash_t
         shown.contains("<dt>Opened</dt><dd>on or before ") && !shown.contains("<dt>Opens, 8 in 10</dt>"),
         "{shown}"
     );
+    // Its days are there, brought in without a pull.
+    assert!(!shown.contains("No source has answered yet") && shown.contains("Newest day: "), "{shown}");
     // Our number is the profile's, not the sum on the day on which somebody saw eggs.
     let mark = profile.heat_mark(opens).unwrap();
     let notices = world.app.store.notices_of_season(&profile.id, profile.season_of(today)).await.unwrap();
