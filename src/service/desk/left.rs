@@ -11,7 +11,7 @@ use crate::store::notices::{Notice, NoticeState};
 /// Behind "left", of one that a report let out.
 pub(super) const OF_REPORT: &str = "because of a confirmed report";
 
-/// The same, once that report was set aside.
+/// The same, once that report was set aside or is one of another season.
 pub(super) const OF_REPORT_ASIDE: &str = "because of a report that was confirmed then";
 
 /// When it left with nobody asked; `None`: it did not, or somebody sent it.

@@ -36,7 +36,7 @@ pub struct RestsOn {
 }
 
 /// `None`: the notice rests on no report, the report is as it was, or the notice was never to leave. Of one that has left it is told
-/// only that the report was set aside: what was sent stays as it is.
+/// only that the report was set aside or is one of another season: what was sent stays as it is.
 pub(super) async fn rests_on(app: &App, notice: &Notice, zone: Tz) -> Result<Option<RestsOn>, DeskError> {
     let left_at = match notice.status() {
         NoticeStatus::Waiting | NoticeStatus::Held => None,
@@ -55,9 +55,18 @@ pub(super) async fn rests_on(app: &App, notice: &Notice, zone: Tz) -> Result<Opt
     let aside = set_aside(&history, left_at, app.clock.now(), zone);
     let words = match left_at {
         None => aside.or_else(|| other_day(history.now(), on)),
-        Some(_) => aside,
+        // Then it is no longer behind this season's notice, as if it had been set aside.
+        Some(_) => {
+            aside.or_else(|| other_day(history.now(), on).filter(|_| is_of_other_season(app, notice, history.now())))
+        }
     };
     Ok(words.map(|words| RestsOn { report: Some(id), words }))
+}
+
+/// Whether a report's day lies in another season than a notice.
+fn is_of_other_season(app: &App, notice: &Notice, report: &StoredReport) -> bool {
+    let profile = app.profiles.get(&notice.season.profile);
+    profile.is_some_and(|profile| profile.season_of(report.observed_on) != notice.season.year)
 }
 
 /// That a report was set aside: of one on which a notice rests that had left before, at which hour.

@@ -250,7 +250,8 @@ fn left(rows: &[RegionRow], now: DateTime<Utc>) -> Vec<Left> {
     left
 }
 
-/// How one left because of a report, and that this was set aside, as its own page says it; the report may be there no more.
+/// How one left because of a report, and that this was set aside or is one of another season, as its own page says it; the
+/// report may be there no more.
 async fn how_left(
     app: &App,
     report: &str,
@@ -259,12 +260,14 @@ async fn how_left(
 ) -> Result<(String, Option<RestsOn>), DeskError> {
     let words = |of: &str| left_words(&format!(" {of},"), left.at, left.zone, now);
     match app.store.field_report(report).await {
-        Ok(report) if report.standing == ReportStanding::Confirmed => {
-            Ok((left_because_of(&report, left.at, left.zone, now), None))
-        }
-        Ok(report) if report.refused() => {
+        Ok(report) if report.standing != ReportStanding::New => {
             let notice = app.store.notice(&left.id).await?;
-            Ok((words(OF_REPORT_ASIDE), rests_on(app, &notice, left.zone).await?))
+            let rests_on = rests_on(app, &notice, left.zone).await?;
+            let how = match rests_on.is_some() || report.refused() {
+                true => words(OF_REPORT_ASIDE),
+                false => left_because_of(&report, left.at, left.zone, now),
+            };
+            Ok((how, rests_on))
         }
         Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => Ok((words(OF_REPORT), None)),
         Err(why) => Err(why.into()),

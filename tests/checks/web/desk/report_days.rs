@@ -163,6 +163,32 @@ async fn a_notice_that_was_sent_says_that_the_report_it_rests_on_was_set_aside_s
     assert_eq!(is, was, "what was sent stays as it is");
 }
 
+/// Before, only one that was set aside was told.
+#[tokio::test]
+async fn a_notice_that_was_sent_says_that_the_report_it_rests_on_is_of_another_season_now() {
+    let desk = DeskWorld::new().await;
+    let id = report_of_north(&desk).await;
+    let own = format!("/desk/report/{id}");
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    maria.get(&own).await;
+    maria.post(&format!("{own}/confirm"), &[]).await;
+    desk.world.clock.advance(TimeDelta::minutes(2));
+    desk.store().release_due(desk.world.clock.now()).await.unwrap();
+    desk.world.clock.advance(TimeDelta::minutes(10));
+    let pages = ["/desk/today", "/desk/notice/pinyon-needle-scale~north~2025~inspect-now"];
+    // Another day of the same season leaves what was sent as it is.
+    mend(&desk, &id, "2025-03-07").await;
+    for page in pages {
+        assert!(!maria.get(page).await.body.contains("is now told as seen on"), "{page}");
+    }
+    mend(&desk, &id, "2024-03-07").await;
+    for page in pages {
+        let body = maria.get(page).await.body;
+        assert!(body.contains("is now told as seen on March 7, 2024, not March 8, 2025."), "{page}: {body}");
+        assert!(!body.contains("because of a confirmed report"), "{page}: {body}");
+    }
+}
+
 /// Before, a slip of the hand in the year took a report out of its season unasked.
 #[tokio::test]
 async fn a_day_that_moves_a_report_into_another_season_is_kept_once_that_was_read() {
