@@ -363,6 +363,11 @@ impl ReportHistory {
         self.changes.iter().any(|change| change.by == SaidBy::Staff)
     }
 
+    /// Whether staff, or the region's rule, have ever stood behind it.
+    pub fn was_ever_confirmed(&self) -> bool {
+        self.changes.iter().any(|change| change.standing == ReportStanding::Confirmed)
+    }
+
     /// The report with the standing it had at an instant; `None` when it had not come yet. Only its newest wording is kept,
     /// so before that was written it counts as new: what it said then is not known.
     pub fn as_of(&self, instant: DateTime<Utc>) -> Option<StoredReport> {

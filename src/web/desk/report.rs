@@ -304,6 +304,10 @@ async fn shown(
     };
     let remark = remark.map_err(fault_of)?;
     let next = next_report::after(desk, done).await?;
+    let had_counted = done == Some("set-aside")
+        && report.day_known
+        && !report.moves_nothing()
+        && app.store.field_report_history(id).await?.was_ever_confirmed();
     desk.page(
         "report",
         context! {
@@ -346,6 +350,7 @@ async fn shown(
                 (None, _) => report.observed_on.to_string(),
             },
             done,
+            had_counted,
             next,
             came_up,
             wrong => refused.as_ref().map(|refused| refused.form),

@@ -163,6 +163,26 @@ async fn a_notice_that_was_sent_says_that_the_report_it_rests_on_was_set_aside_s
     assert_eq!(is, was, "what was sent stays as it is");
 }
 
+/// Before, the dates were said to be worked out without what had never counted.
+#[tokio::test]
+async fn only_of_a_report_that_counted_is_it_said_that_the_dates_are_worked_out_without_it() {
+    for counted in [false, true] {
+        let desk = DeskWorld::new().await;
+        let own = format!("/desk/report/{}", report_of_north(&desk).await);
+        let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+        maria.get(&own).await;
+        if counted {
+            maria.post(&format!("{own}/confirm"), &[]).await;
+            maria.get(&own).await;
+        }
+        let answer = maria.post(&format!("{own}/set-aside"), &[("why", "another insect")]).await;
+        assert!(answer.header("location").ends_with("?done=set-aside"), "{}", answer.body);
+        let page = maria.get(answer.header("location")).await.body;
+        assert!(page.contains("<p>Set aside."), "{page}");
+        assert_eq!(page.contains("are worked out without it."), counted, "{page}");
+    }
+}
+
 /// Before, only one that was set aside was told.
 #[tokio::test]
 async fn a_notice_that_was_sent_says_that_the_report_it_rests_on_is_of_another_season_now() {
