@@ -6,10 +6,11 @@ use treebell::clock::Clock;
 use treebell::people::account::Role;
 use treebell::region::Release;
 use treebell::season::decide::{ApprovalNeeded, Reason, Terms};
+use treebell::season::profile::Profiles;
 use treebell::season::{NoticeKind, Outlook, RecordTrust, SeasonKey};
 use treebell::service::desk::came_of::{came_up, rests_elsewhere};
 use treebell::store::Store;
-use treebell::store::field_reports::{Judgement, ReportMend, StoredReport};
+use treebell::store::field_reports::{Judgement, NewFieldReport, ReportMend, ReportSource, Seen, StoredReport};
 use treebell::store::notices::{NewNotice, Notice, NoticeRelease};
 
 use super::reports::{put_notice, report_of_north};
@@ -181,6 +182,34 @@ async fn only_of_a_report_that_counted_is_it_said_that_the_dates_are_worked_out_
         assert!(page.contains("<p>Set aside."), "{page}");
         assert_eq!(page.contains("are worked out without it."), counted, "{page}");
     }
+}
+
+/// The day of the look before cannot be changed; nothing said what to do about a wrong one.
+#[tokio::test]
+async fn beside_the_day_of_the_look_before_stands_what_to_do_when_it_is_wrong() {
+    let desk = DeskWorld::new().await;
+    let profiles = Profiles::default();
+    let sight = profiles.get("pinyon-needle-scale").unwrap().sight("eggs").unwrap();
+    let new = NewFieldReport {
+        region: "north".into(),
+        zip: None,
+        observed_on: "2025-03-08".parse().unwrap(),
+        tree: None,
+        seen: Seen::at(sight, None),
+        nothing_on: "2025-03-01".parse().ok(),
+        confirmed: false,
+        source: ReportSource::Staff,
+        person: None,
+        note: None,
+    };
+    let id = desk.store().add_field_report(&new, desk.world.clock.now()).await.unwrap();
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let says = "If this day is wrong, enter the report anew with the right one, and set this one aside.";
+    let page = maria.get(&format!("/desk/report/{id}")).await.body;
+    assert!(page.contains("March 1, 2025.") && page.contains(says), "{page}");
+    let without = report_of_north(&desk).await;
+    let page = maria.get(&format!("/desk/report/{without}")).await.body;
+    assert!(!page.contains(says), "{page}");
 }
 
 /// Before, only one that was set aside was told.
