@@ -41,6 +41,9 @@ pub enum Answer {
     Announce(Terms),
     /// The notice waits for an approval that is no longer needed: from now on these terms hold instead of its own.
     Free(Terms),
+    /// The notice waits for an approval or is held, and goes on so: from now on these terms hold instead of its own, since what it
+    /// told holds no longer.
+    Renew(Terms),
     /// The notice waits for its hour: it must not leave any more without an approval.
     AskFirst {
         #[serde(rename = "word_needed")]
@@ -135,6 +138,8 @@ pub enum ApprovalNeeded {
     NotOnRealDays,
     /// It was to leave by itself, but newer data puts the event further off.
     NowTooEarly { expected: Option<NaiveDate> },
+    /// It was to leave by itself in words of staff, but what these tell holds no longer.
+    OldOwnWords,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -316,6 +321,7 @@ impl fmt::Display for Answer {
         match self {
             Answer::Announce(terms) => write!(f, "announce {terms}"),
             Answer::Free(terms) => write!(f, "free {terms}"),
+            Answer::Renew(terms) => write!(f, "new words for {terms}"),
             Answer::AskFirst { approval_needed } => write!(f, "ask first: {approval_needed}"),
             Answer::Skip { reason } => write!(f, "skip: {reason}"),
             Answer::Quiet { reason } => write!(f, "quiet: {reason}"),
@@ -365,6 +371,7 @@ impl fmt::Display for ApprovalNeeded {
             ApprovalNeeded::NotOnRealDays => f.write_str("the sum rests on filled days"),
             ApprovalNeeded::NowTooEarly { expected: Some(day) } => write!(f, "newer data expects it on {day}"),
             ApprovalNeeded::NowTooEarly { expected: None } => f.write_str("newer data does not expect it this season"),
+            ApprovalNeeded::OldOwnWords => f.write_str("staff's own words tell what holds no longer"),
         }
     }
 }

@@ -118,7 +118,7 @@ pub(crate) struct Untold<'a> {
 impl Untold<'_> {
     /// Whether a notice came of it, or may have come of it.
     fn is_behind(&self, region: &Region, notice: &ToldNotice) -> bool {
-        if notice.report.as_deref() == Some(self.report.id.as_str()) {
+        if notice.told.report.as_deref() == Some(self.report.id.as_str()) {
             return true;
         }
         let rests_on_it = self.report.region == region.id || (self.teaches && notice.told.rests_on_reports());
@@ -188,15 +188,18 @@ mod tests {
         let report = report.under("f-1".into(), at(12));
         let notice = |hour, learned_days| ToldNotice {
             decided_at: at(hour),
-            report: None,
             told: DecidedNotice {
                 kind: NoticeKind::InspectNow,
                 decided_on: "2025-03-10".parse().unwrap(),
                 standing: Standing::Released { on: "2025-03-10".parse().unwrap() },
                 deadline: None,
                 learned_days,
+                report: None,
+                expires_on: None,
             },
         };
+        let mut of_report = notice(11, None);
+        of_report.told.report = Some("f-1".into());
         let (north, south) = (Region::bare("north"), Region::bare("south"));
         for (of, told, teaches, is_behind) in [
             (&south, notice(13, Some(-23)), true, true),
@@ -206,7 +209,7 @@ mod tests {
             (&south, notice(13, Some(-23)), false, false),
             (&north, notice(13, None), false, true),
             (&north, notice(11, None), false, false),
-            (&north, ToldNotice { report: Some("f-1".into()), ..notice(11, None) }, false, true),
+            (&north, of_report, false, true),
         ] {
             let untold = Untold { report: &report, since: report.change.at, teaches };
             assert_eq!(untold.is_behind(of, &told), is_behind, "{told:?} of {} ({teaches})", of.id);

@@ -157,6 +157,8 @@ async fn over(
         error!("the profiles in use stay as they were: {}", Chain(&why));
     }
     take_up_words(app).await;
+    // What was held until now is decided like what waits.
+    app.store.end_holds(now).await?;
     // Before anything newer is decided: an older notice must not come behind it.
     round.report.note_rest(&app.store.queue_rest(now).await?);
     let mut notices = Vec::new();
@@ -323,7 +325,7 @@ async fn serve(
         .decision
         .verdicts
         .iter()
-        .any(|verdict| matches!(verdict.answer, Answer::Announce(_) | Answer::Free(_)));
+        .any(|verdict| matches!(verdict.answer, Answer::Announce(_) | Answer::Free(_) | Answer::Renew(_)));
     let charts = if says_something && app.config.messages.chart_in_email {
         season_chart::for_email(region, &profile, &model, &assessment).await
     } else {
@@ -403,8 +405,19 @@ async fn commit(
                 }
                 Outcome::of(&new.fate)
             }
-            // The words of staff speak of what the notice waited with: they let it out themselves.
-            Answer::Free(_) if notices::has_own_words(&mut tx, &id).await? => continue,
+            // The words of staff speak of what the notice waited with: they let it out themselves, as long as it is of use.
+            Answer::Free(terms) | Answer::Renew(terms) if notices::has_own_words(&mut tx, &id).await? => {
+                if !notices::keep_words(&mut tx, &id, writer.expires_at(terms)).await? {
+                    continue;
+                }
+                Outcome::WaitsForStaff
+            }
+            Answer::Renew(terms) => {
+                let (new, texts) = writer.word(kind, terms)?;
+                notices::renew(&mut tx, &new, &texts).await?;
+                info!(region.id = %region.id, notice.id = %id, "new words in region `{}`: {verdict}", region.id);
+                continue;
+            }
             Answer::Free(terms) => {
                 let (new, texts) = writer.word(kind, terms)?;
                 deliveries += notices::renew(&mut tx, &new, &texts).await?;

@@ -96,8 +96,13 @@ impl NoticeWriter<'_> {
             }
         };
         let (reason, facts) = (serde_json::to_value(terms)?, serde_json::to_value(&facts)?);
-        let expires_at = end_of_day(terms.expires_on, region.time_zone);
+        let expires_at = self.expires_at(terms);
         Ok((self.notice(kind, fate, reason, facts, expires_at), texts))
+    }
+
+    /// The end of the last day on which a notice on these terms is of use.
+    pub fn expires_at(&self, terms: &Terms) -> DateTime<Utc> {
+        end_of_day(terms.expires_on, self.writing.region.time_zone)
     }
 
     /// The chance (0-1) of what a notice of this kind tells.

@@ -426,6 +426,8 @@ impl World {
             let what = match &verdict.answer {
                 Answer::Announce(terms) => leaves(terms, today),
                 Answer::Free(terms) => format!("freed, {}", leaves(terms, today)),
+                // Nothing happens: it waits on.
+                Answer::Renew(_) => continue,
                 Answer::AskFirst { approval_needed } => format!("stopped ({})", tag(approval_needed, "word_needed")),
                 Answer::Skip { reason } => format!("skipped ({})", tag(reason, "skipped")),
                 Answer::Quiet { .. } => continue,

@@ -5,7 +5,7 @@ use chrono::NaiveDate;
 use super::rules::Stand;
 use super::{Answer, ApprovalNeeded, DecidedNotice, QuietReason, Reason, SkipReason, Standing, Terms, Verdict, View};
 use crate::region::Release;
-use crate::season::NoticeKind;
+use crate::season::{NoticeKind, days_between};
 
 /// Why nothing at all is decided.
 pub(super) enum Bar {
@@ -91,12 +91,19 @@ impl View<'_> {
             return skip(SkipReason::Overtaken { by });
         }
         match (standing, stand) {
+            (Some(Standing::Held), Stand::In { reason, approval_needed, expires_on })
+                if told.is_some_and(|told| self.has_old_terms(told, expires_on)) =>
+            {
+                Answer::Renew(self.terms(kind, reason, approval_needed, expires_on))
+            }
             (Some(Standing::Held), _) => quiet(QuietReason::HeldByStaff),
             (Some(Standing::Waiting { approval_needed: None }), stand) => {
-                self.waiting_for_hour(kind, stand, told.is_some_and(|told| self.has_old_lessons(told)))
+                let lost = told.is_some_and(|told| self.has_lost_report(told));
+                let old = told.is_some_and(|told| self.has_old_lessons(told));
+                self.waiting_for_hour(kind, stand, old, lost)
             }
             (Some(Standing::Waiting { approval_needed: Some(approval) }), stand) => {
-                self.waiting_for_approval(kind, approval, stand)
+                self.waiting_for_approval(kind, approval, stand, told)
             }
             (_, Stand::In { reason, approval_needed, expires_on }) => match later(Going::Waits) {
                 // One question at a time; what needs no approval goes out, though a later one waits for its own.
@@ -116,17 +123,34 @@ impl View<'_> {
         now.abs_diff(then) > u64::from(self.policy.early_by_days)
     }
 
-    /// The hours in which staff may hold it are there to catch this too. `old`: its words are of days that do not hold any more.
-    /// Where it is still in place it gets new ones, else staff are asked.
-    fn waiting_for_hour(&self, kind: NoticeKind, stand: Stand, old: bool) -> Answer {
+    /// Whether the report that brought it up counts for it no more: it was set aside, or is told now of another season or stage.
+    fn has_lost_report(&self, told: &DecidedNotice) -> bool {
+        let Some(report) = told.report.as_deref() else { return false };
+        !self.seen_open.iter().chain(&self.seen_hatch).any(|seen| seen.id == report)
+    }
+
+    /// Whether one that waits for a word or is held tells what holds no longer, or would end by its old terms though it is still in
+    /// place, with new ones until `expires_on`.
+    fn has_old_terms(&self, told: &DecidedNotice, expires_on: NaiveDate) -> bool {
+        let has_old_deadline = told.deadline.is_some() && told.deadline != self.told_deadline(told.kind);
+        let ends_too_early = told.expires_on.is_some_and(|ends| {
+            ends < expires_on && days_between(self.today, ends) <= i64::from(self.policy.early_by_days)
+        });
+        has_old_deadline || ends_too_early || self.has_old_lessons(told) || self.has_lost_report(told)
+    }
+
+    /// The hours in which staff may hold it are there to catch this too. `old`: its words are of days that do not hold any more;
+    /// `lost`: the report that brought it up counts no more. Where it is still in place it gets new ones, else staff are asked.
+    fn waiting_for_hour(&self, kind: NoticeKind, stand: Stand, old: bool, lost: bool) -> Answer {
         let too_early = |expected| ApprovalNeeded::NowTooEarly { expected };
         let approval_needed = match stand {
-            Stand::In { reason, approval_needed: None, expires_on } if old => {
+            Stand::In { reason, approval_needed: None, expires_on } if old || lost => {
                 return Answer::Free(self.terms(kind, reason, None, expires_on));
             }
             Stand::In { approval_needed, .. } => approval_needed,
             _ => match self.early(kind, self.today) {
                 Some(early) => Some(too_early(early.expected)),
+                None if lost => Some(too_early(self.expected(kind))),
                 None => self.expected(kind).filter(|_| old).map(|expected| too_early(Some(expected))),
             },
         };
@@ -135,11 +159,22 @@ impl View<'_> {
         })
     }
 
-    fn waiting_for_approval(&self, kind: NoticeKind, approval: &ApprovalNeeded, stand: Stand) -> Answer {
+    fn waiting_for_approval(
+        &self,
+        kind: NoticeKind,
+        approval: &ApprovalNeeded,
+        stand: Stand,
+        told: Option<&DecidedNotice>,
+    ) -> Answer {
+        let is_old = |expires_on| told.is_some_and(|told| self.has_old_terms(told, expires_on));
         match stand {
             // Staff who asked to be asked are asked, also if they have changed the policy since.
             Stand::In { reason, approval_needed: None, expires_on } if *approval != ApprovalNeeded::ByPolicy => {
                 Answer::Free(self.terms(kind, reason, None, expires_on))
+            }
+            Stand::In { reason, approval_needed, expires_on } if is_old(expires_on) => {
+                let asked = Some(approval.clone()).filter(|asked| *asked == ApprovalNeeded::ByPolicy);
+                Answer::Renew(self.terms(kind, reason, asked.or(approval_needed), expires_on))
             }
             Stand::In { approval_needed: Some(approval_needed), .. } => {
                 Answer::Quiet { reason: QuietReason::WaitsForApproval { approval_needed } }
@@ -165,7 +200,7 @@ impl View<'_> {
             Some(Answer::Announce(terms) | Answer::Free(terms)) if terms.approval_needed.is_none() => Some(Going::Out),
             Some(Answer::Announce(_) | Answer::Free(_) | Answer::AskFirst { .. }) => Some(Going::Waits),
             Some(Answer::Skip { .. }) => None,
-            Some(Answer::Quiet { .. }) | None => match self.standing(kind)? {
+            Some(Answer::Renew(_) | Answer::Quiet { .. }) | None => match self.standing(kind)? {
                 Standing::Released { .. } | Standing::Waiting { approval_needed: None } => Some(Going::Out),
                 Standing::Held | Standing::Waiting { approval_needed: Some(_) } => Some(Going::Waits),
                 Standing::Skipped | Standing::Cancelled => None,

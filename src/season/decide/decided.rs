@@ -20,6 +20,12 @@ pub struct DecidedNotice {
     /// By how many days field reports had moved the dates that it tells; above 0 is later.
     #[serde(default)]
     pub learned_days: Option<i64>,
+    /// Id of the field report that brought it up.
+    #[serde(default)]
+    pub report: Option<String>,
+    /// The last day on which it is of use, by its terms.
+    #[serde(default)]
+    pub expires_on: Option<NaiveDate>,
 }
 
 impl DecidedNotice {
@@ -90,10 +96,10 @@ pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate
     for Verdict { kind, answer } in &decision.verdicts {
         // Its words are those of the new terms, also where these tell no deadline any more.
         let terms = match answer {
-            Answer::Announce(terms) | Answer::Free(terms) => Some(terms),
+            Answer::Announce(terms) | Answer::Free(terms) | Answer::Renew(terms) => Some(terms),
             _ => None,
         };
-        let deadline = terms.and_then(|terms| terms.deadline);
+        let before = after.iter().find(|told| told.kind == *kind).map(|told| told.standing.clone());
         let standing = match answer {
             Answer::Announce(terms) | Answer::Free(terms) => match (&terms.approval_needed, terms.release) {
                 (None, Release::AtOnce) => Standing::Released { on: today },
@@ -103,20 +109,35 @@ pub fn carried_out(told: &[DecidedNotice], decision: &Decision, today: NaiveDate
             Answer::AskFirst { approval_needed } => {
                 Standing::Waiting { approval_needed: Some(approval_needed.clone()) }
             }
+            // One that is held stays so, whatever its terms.
+            Answer::Renew(terms) => match (before, &terms.approval_needed) {
+                (Some(Standing::Waiting { .. }), Some(approval)) => {
+                    Standing::Waiting { approval_needed: Some(approval.clone()) }
+                }
+                (Some(standing), _) => standing,
+                (None, _) => continue,
+            },
             Answer::Skip { .. } => Standing::Skipped,
             Answer::Quiet { .. } => continue,
         };
-        match after.iter_mut().find(|told| told.kind == *kind) {
-            Some(told) => {
-                told.standing = standing;
-                if terms.is_some() {
-                    (told.deadline, told.learned_days) = (deadline, None);
-                }
-            }
-            None => {
-                after.push(DecidedNotice { kind: *kind, decided_on: today, standing, deadline, learned_days: None })
-            }
+        let at = after.iter().position(|told| told.kind == *kind);
+        let mut told = at.map(|at| after.remove(at)).unwrap_or(DecidedNotice {
+            kind: *kind,
+            decided_on: today,
+            standing: Standing::Skipped,
+            deadline: None,
+            learned_days: None,
+            report: None,
+            expires_on: None,
+        });
+        told.standing = standing;
+        if let Some(terms) = terms {
+            told.deadline = terms.deadline;
+            told.report = terms.reason.report().map(str::to_owned);
+            told.expires_on = Some(terms.expires_on);
+            told.learned_days = None;
         }
+        after.insert(at.unwrap_or(after.len()), told);
     }
     after
 }

@@ -1,6 +1,8 @@
 //! Between two runs of the cycle: regions whose open notices rest on ground that has changed are decided anew, and then the
 //! notices whose hour has come leave.
 //!
+//! So are those where a hold has run out: what was held is decided before it leaves.
+//!
 //! A report that is confirmed, mended or set aside acts at once in its own region, and moves the dates of others. Those with a
 //! notice that waits or is held are decided here, so that it does not leave on what no longer holds, and so that its page and
 //! the others say the same days. Which they are follows from times in the store.
@@ -41,7 +43,9 @@ async fn decide_anew(
     watch: &mut (dyn FnMut(Event) + Send),
 ) -> Result<(), StoreError> {
     let now = app.clock.now();
-    let changed = app.store.regions_on_new_ground(now).await?;
+    let mut changed = app.store.regions_on_new_ground(now).await?;
+    // Nothing was decided of what was held: its days may have moved meanwhile.
+    changed.extend(app.store.end_holds(now).await?);
     if changed.is_empty() {
         return Ok(());
     }

@@ -180,7 +180,7 @@ pub(in crate::service) async fn comes_up(
                 }
                 terms
             }
-            Answer::AskFirst { .. } | Answer::Skip { .. } | Answer::Quiet { .. } => continue,
+            Answer::Renew(_) | Answer::AskFirst { .. } | Answer::Skip { .. } | Answer::Quiet { .. } => continue,
         };
         let Terms { release, approval_needed, .. } = terms;
         let leaves = match (release, approval_needed) {

@@ -289,6 +289,9 @@ pub(super) fn approval(needed: &ApprovalNeeded) -> String {
         ApprovalNeeded::NowTooEarly { expected: None } => {
             "By newer temperatures it does not come this season.".to_owned()
         }
+        ApprovalNeeded::OldOwnWords => {
+            "Field reports have changed since staff gave it words of their own: read these again.".to_owned()
+        }
     }
 }
 

@@ -114,6 +114,28 @@ pub async fn ask_first(tx: &mut Tx, id: &NoticeId, approval_needed: &ApprovalNee
     Ok(())
 }
 
+/// The facts have moved under a notice that waits or is held with words of staff: these stay, and it ends with what they are of use
+/// for. One that would leave by itself asks first; gives whether it did.
+///
+/// # Errors
+/// When the store fails.
+pub async fn keep_words(tx: &mut Tx, id: &NoticeId, expires_at: DateTime<Utc>) -> Result<bool, StoreError> {
+    sqlx::query("UPDATE notices SET expires_at = $2 WHERE id = $1 AND status IN ('waiting', 'held')")
+        .bind(id.as_str())
+        .bind(ms(expires_at))
+        .execute(tx.conn())
+        .await?;
+    let asked = sqlx::query(
+        "UPDATE notices SET release_at = NULL, word_needed = $2
+         WHERE id = $1 AND status = 'waiting' AND release_at IS NOT NULL AND sent_by IS NULL",
+    )
+    .bind(id.as_str())
+    .bind(word_text(&ApprovalNeeded::OldOwnWords)?)
+    .execute(tx.conn())
+    .await?;
+    Ok(asked.rows_affected() > 0)
+}
+
 /// A notice that waits or is held has come to be of no use: it becomes the record of that.
 ///
 /// # Errors

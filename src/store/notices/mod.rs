@@ -11,7 +11,7 @@ mod staff;
 mod told;
 mod words;
 
-pub use decisions::{ask_first, put_notice, renew, skip};
+pub use decisions::{ask_first, keep_words, put_notice, renew, skip};
 pub use in_force::{notice_in_force, tell_joined};
 pub use notice::{
     NewNotice, Notice, NoticeRelease, NoticeState, NoticeText, OwnWords, Put, Recall, ReleasePlan, delivery_id,

@@ -221,19 +221,26 @@ impl Notice {
     pub fn told(&self, zone: Tz) -> DecidedNotice {
         let standing = standing(&self.state, &self.plan, self.decided_at, zone);
         let learned_days = self.facts.get("learned_days").and_then(serde_json::Value::as_i64);
+        let terms = self.terms();
         DecidedNotice {
             kind: self.kind,
             decided_on: self.decided_on,
             standing,
             deadline: self.deadline(),
             learned_days,
+            report: terms.as_ref().and_then(|terms| terms.reason.report()).map(str::to_owned),
+            expires_on: terms.map(|terms| terms.expires_on),
         }
+    }
+
+    /// One that was skipped has none.
+    fn terms(&self) -> Option<Terms> {
+        serde_json::from_value(self.reason.clone()).ok()
     }
 
     /// The last day to wash, if it tells one.
     pub fn deadline(&self) -> Option<NaiveDate> {
-        let terms = serde_json::from_value::<Terms>(self.reason.clone()).ok();
-        terms.and_then(|terms| terms.deadline).or_else(|| self.deadline_of_facts())
+        self.terms().and_then(|terms| terms.deadline).or_else(|| self.deadline_of_facts())
     }
 
     /// The last day to wash that a notice told before its terms named it.

@@ -1,5 +1,7 @@
 //! How notices leave: by their hour or by a word of staff.
 
+use std::collections::BTreeSet;
+
 use chrono::{DateTime, Utc};
 
 use crate::people::{Channel, Language};
@@ -12,7 +14,7 @@ use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_n
 use crate::store::notices::order::{overtaken_by, refuse_overtaken};
 use crate::store::notices::queueing::{is_under_way, lock_region, queue_first};
 use crate::store::notices::staff::subject;
-use crate::store::rows::{channel_of, language_of, ms};
+use crate::store::rows::{channel_of, get, language_of, ms};
 use crate::store::subscriptions::recipients_by_words;
 use crate::store::tx::{Engine, Store, Tx};
 use crate::text::counted;
@@ -149,11 +151,8 @@ impl Store {
     pub async fn release_due(&self, now: DateTime<Utc>) -> Result<Vec<DueRelease>, StoreError> {
         // What a kill left half-way comes first.
         self.queue_rest(now).await?;
-        let mut waiting = self.notices_waiting().await?;
-        if waiting.iter().any(|notice| hold_has_ended(notice, now)) {
-            self.end_holds(now).await?;
-            waiting = self.notices_waiting().await?;
-        }
+        self.end_holds(now).await?;
+        let waiting = self.notices_waiting().await?;
         let mut done = Vec::new();
         for notice in waiting.into_iter().filter(|notice| is_due(notice, now)) {
             let mut tx = self.begin().await?;
@@ -189,8 +188,22 @@ impl Store {
         Ok(done)
     }
 
-    /// Holds whose time is over: the notice waits again, for its hour or for a word.
-    async fn end_holds(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
+    /// Holds whose time is over: the notice waits again, for its hour or for a word. Gives the regions of such notices.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn end_holds(&self, now: DateTime<Utc>) -> Result<BTreeSet<RegionId>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT DISTINCT region_id FROM notices WHERE status = 'held' AND held_until <= $1 AND expires_at > $1",
+        )
+        .bind(ms(now))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        let regions: BTreeSet<RegionId> =
+            rows.iter().map(|row| get(row, "region_id").map(RegionId)).collect::<Result<_, _>>()?;
+        if regions.is_empty() {
+            return Ok(regions);
+        }
         let mut tx = self.begin().await?;
         sqlx::query(
             "UPDATE notices SET status = 'waiting', before_act = NULL, held_until = NULL,
@@ -200,7 +213,8 @@ impl Store {
         .bind(ms(now))
         .execute(tx.conn())
         .await?;
-        tx.commit().await
+        tx.commit().await?;
+        Ok(regions)
     }
 }
 
@@ -214,10 +228,6 @@ async fn skip(tx: &mut Tx, id: &NoticeId, why: &str) -> Result<(), StoreError> {
     .execute(tx.conn())
     .await?;
     Ok(())
-}
-
-fn hold_has_ended(notice: &Notice, now: DateTime<Utc>) -> bool {
-    matches!(notice.state, NoticeState::Held { until: Some(until) } if until <= now) && notice.expires_at > now
 }
 
 /// Whether its hour has come, or its time is over.

@@ -17,8 +17,6 @@ use crate::store::tx::Store;
 #[derive(Clone, Debug, PartialEq)]
 pub struct ToldNotice {
     pub decided_at: DateTime<Utc>,
-    /// Id of the field report that brought it up.
-    pub report: Option<String>,
     pub told: DecidedNotice,
 }
 
@@ -60,11 +58,12 @@ impl Store {
             // The terms of one that was skipped are none.
             let terms: Option<Terms> = serde_json::from_str(get(row, "reason")?).ok();
             let report = terms.as_ref().and_then(|terms| terms.reason.report()).map(str::to_owned);
+            let expires_on = terms.as_ref().map(|terms| terms.expires_on);
             let deadline = terms.and_then(|terms| terms.deadline);
             let deadline = deadline.or_else(|| early_deadline(kind, days.is_none(), wash_by.as_deref()));
             let standing = standing(&state, &plan, decided_at, zone);
-            let told = DecidedNotice { kind, decided_on, standing, deadline, learned_days };
-            let told = ToldNotice { decided_at, report, told };
+            let told = DecidedNotice { kind, decided_on, standing, deadline, learned_days, report, expires_on };
+            let told = ToldNotice { decided_at, told };
             by_region.entry(RegionId(get(row, "region_id")?)).or_default().push(told);
         }
         Ok(by_region)

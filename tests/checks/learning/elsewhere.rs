@@ -11,7 +11,7 @@ use treebell::service::cycle::{self, CycleReport};
 use treebell::store::Store;
 use treebell::store::field_reports::{Judgement, NewFieldReport, ReportMend, ReportSource, Seen};
 use treebell::store::learning::{Freeze, FreezeWord};
-use treebell::store::notices::{DueOutcome, DueRelease, Notice, NoticeRelease};
+use treebell::store::notices::{DueOutcome, DueRelease, Notice, NoticeRelease, keep_words};
 
 use super::World;
 use crate::engines::on_each_engine;
@@ -218,6 +218,45 @@ async fn what_counts_or_counts_no_more_is_new_ground_until_the_region_is_decided
         let left = DueRelease { notice: id.clone(), outcome: DueOutcome::Left { deliveries: 0 } };
         assert_eq!(store.release_due(day("15:15")).await.unwrap(), [left]);
         assert_eq!(new_ground(&text("15:15")).await, none, "nothing is open there");
+    })
+    .await;
+}
+
+// Before, it left at the end of the hold: nothing is decided of what is held.
+#[tokio::test]
+async fn what_was_held_is_decided_anew_before_it_leaves() {
+    let of = SetAside::in_world(Store::in_memory().await.unwrap()).await;
+    let store = &of.world.app.store;
+    let until = of.notice.release_at().unwrap() + TimeDelta::hours(2);
+    store.hold_notice_until(&of.notice.id, Some(until), Some("the crew looks first")).await.unwrap();
+    of.minute().await;
+    assert_eq!(of.now().await.status(), NoticeStatus::Held);
+    of.world.clock.set(until);
+    let report = of.minute().await;
+    assert!(report.faults.is_empty() && report.released.is_empty(), "{report:?}");
+    let asked = of.now().await;
+    assert!(matches!(asked.approval_needed(), Some(ApprovalNeeded::NowTooEarly { .. })), "{asked:?}");
+    assert_eq!((asked.status(), asked.release_at()), (NoticeStatus::Waiting, None), "{asked:?}");
+}
+
+// Before, a notice in words of staff left by itself though its days had moved, and ended by its old days.
+#[tokio::test]
+async fn own_words_whose_days_moved_stay_and_do_not_leave_by_themselves() {
+    on_each_engine("own words on new ground", |store| async move {
+        two_regions(&store).await;
+        let id = NoticeId::of(&season(), NoticeKind::InspectNow);
+        let fate = NoticeRelease::Wait { release_at: at("2026-04-21T14:00:00Z") };
+        let put = notice(NoticeKind::InspectNow, fate);
+        store.put_notice(&put, &texts()).await.unwrap();
+        let ends = put.expires_at + TimeDelta::days(3);
+        for asked in [true, false] {
+            let mut tx = store.begin().await.unwrap();
+            assert_eq!(keep_words(&mut tx, &id, ends).await.unwrap(), asked, "it is asked once");
+            tx.commit().await.unwrap();
+        }
+        let asked = store.notice(&id).await.unwrap();
+        assert_eq!((asked.approval_needed(), asked.expires_at), (Some(&ApprovalNeeded::OldOwnWords), ends));
+        assert_eq!(asked.release_at(), None);
     })
     .await;
 }

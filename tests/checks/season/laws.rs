@@ -102,7 +102,7 @@ fn any_told() -> impl Strategy<Value = Vec<DecidedNotice>> {
                     // The other two tell none, whatever the facts.
                     let tells = !matches!(kind, NoticeKind::GetReady | NoticeKind::TooLateToWash);
                     let deadline = deadline.filter(|_| tells);
-                    Some(DecidedNotice { kind, decided_on, standing, deadline, learned_days: None })
+                    Some(DecidedNotice { deadline, ..decided(kind, decided_on, standing) })
                 })
                 .collect()
         },
@@ -192,11 +192,14 @@ fn decide_on(outlook: &Outlook, told: &[DecidedNotice], reports: &[FieldReport],
     decide(&Facts { profile: &profile, policy: &policy, release, outlook, days, told, reports, today })
 }
 
+fn decided(kind: NoticeKind, decided_on: NaiveDate, standing: Standing) -> DecidedNotice {
+    DecidedNotice { kind, decided_on, standing, deadline: None, learned_days: None, report: None, expires_on: None }
+}
+
 // Before, "wash now" was skipped for "last days", and "last days" the next day for want of "wash now".
 #[test]
 fn what_waits_for_its_hour_is_not_held_back_by_what_it_overtakes() {
-    let told =
-        |kind, standing| DecidedNotice { kind, decided_on: date(0), standing, deadline: None, learned_days: None };
+    let told = |kind, standing| decided(kind, date(0), standing);
     let told = [
         told(NoticeKind::InspectNow, Standing::Cancelled),
         told(NoticeKind::WashNow, Standing::Held),
@@ -223,19 +226,67 @@ fn a_sighting_that_the_days_do_not_know_of_yet_waits_for_them() {
     assert!(again.changes_nothing(), "first {decision:#?}\nagain {again:#?}");
 }
 
+fn opening_on(day: NaiveDate, today: NaiveDate) -> Outlook {
+    let mut outlook = Outlook { trust: RecordTrust::Sound, ..outlook_of(&[], 5, today) };
+    let opens = &mut outlook.stages[0];
+    let on = Some(day);
+    (opens.reached, opens.dates, opens.not_reached) = (None, vec![day; 5], 0);
+    opens.spread = DateSpread { early: on, median: on, late: on };
+    outlook
+}
+
+// Before, it kept its words and its end, was sent with days that held no longer, or was skipped while it was of use.
+#[test]
+fn what_waits_for_a_word_or_is_held_gets_new_words_where_its_days_moved_and_stands_as_it_did() {
+    let today = date(49);
+    let outlook = opening_on(date(49 + 17), today);
+    for standing in [Standing::Held, Standing::Waiting { approval_needed: Some(ApprovalNeeded::ByPolicy) }] {
+        let told = decided(NoticeKind::GetReady, today, standing.clone());
+        for (told, is_old) in [
+            (DecidedNotice { learned_days: Some(-18), ..told.clone() }, true),
+            (DecidedNotice { expires_on: Some(date(50)), ..told.clone() }, true),
+            (DecidedNotice { report: Some("f-1".into()), ..told.clone() }, true),
+            (DecidedNotice { learned_days: Some(-3), expires_on: Some(date(59)), ..told.clone() }, false),
+            (told, false),
+        ] {
+            for release in [Release::AtOnce, Release::UnlessHeld { hours: 24 }, Release::WhenConfirmed] {
+                let decision = decide_on(&outlook, std::slice::from_ref(&told), &[], release);
+                let answer = decision.answer(NoticeKind::GetReady).expect("one a kind");
+                assert_eq!(matches!(answer, Answer::Renew(_)), is_old, "{told:?}: {answer:?}");
+                let after = carried_out(std::slice::from_ref(&told), &decision, today);
+                assert_eq!(after[0].standing, standing, "{told:?}: {answer:?}");
+                assert!(decide_on(&outlook, &after, &[], release).changes_nothing());
+            }
+        }
+    }
+}
+
+// Before, "eggs were seen" left at its hour although the report was told as of another year meanwhile.
+#[test]
+fn what_a_report_brought_up_does_not_leave_by_itself_once_that_counts_no_more() {
+    let today = date(49);
+    let waits = decided(NoticeKind::InspectNow, today, Standing::Waiting { approval_needed: None });
+    let of_report = DecidedNotice { report: Some("f-1".into()), ..waits.clone() };
+    // Two days off is not too early by itself.
+    let outlook = opening_on(date(49 + 2), today);
+    let answer = |told: &DecidedNotice, reports: &[FieldReport]| {
+        let release = Release::UnlessHeld { hours: 24 };
+        let decision = decide_on(&outlook, std::slice::from_ref(told), reports, release);
+        decision.answer(NoticeKind::InspectNow).expect("one a kind").clone()
+    };
+    let asked = answer(&of_report, &[]);
+    assert!(matches!(asked, Answer::AskFirst { approval_needed: ApprovalNeeded::NowTooEarly { .. } }), "{asked:?}");
+    assert!(matches!(answer(&waits, &[]), Answer::Quiet { .. }), "{:?}", answer(&waits, &[]));
+}
+
 // Before, it left with words of days that a report had moved and moves no more, since it was not too early by much.
 #[test]
 fn what_waits_for_its_hour_on_days_that_reports_do_not_move_any_more_gets_new_words_or_is_asked_about() {
     let today = date(49);
     let answer = |opens_on: NaiveDate, learned_days| {
-        let mut outlook = Outlook { trust: RecordTrust::Sound, ..outlook_of(&[], 5, today) };
-        let opens = &mut outlook.stages[0];
-        let on = Some(opens_on);
-        (opens.reached, opens.dates, opens.not_reached) = (None, vec![opens_on; 5], 0);
-        opens.spread = DateSpread { early: on, median: on, late: on };
+        let outlook = opening_on(opens_on, today);
         let standing = Standing::Waiting { approval_needed: None };
-        let told =
-            [DecidedNotice { kind: NoticeKind::GetReady, decided_on: today, standing, deadline: None, learned_days }];
+        let told = [DecidedNotice { learned_days, ..decided(NoticeKind::GetReady, today, standing) }];
         let decision = decide_on(&outlook, &told, &[], Release::UnlessHeld { hours: 24 });
         let after = carried_out(&told, &decision, today);
         let again = decide_on(&outlook, &after, &[], Release::UnlessHeld { hours: 24 });
@@ -279,6 +330,15 @@ proptest! {
                         || outlook.stages.iter().any(StageOutlook::seen);
                     prop_assert!(terms.approval_needed.is_some() || outlook.trust == RecordTrust::Sound || seen);
                     prop_assert_eq!(before.is_some(), matches!(verdict.answer, Answer::Free(_)));
+                }
+                Answer::Renew(terms) => {
+                    prop_assert!(terms.expires_on >= outlook.today);
+                    let stays = match before {
+                        Some(Standing::Held) => true,
+                        Some(Standing::Waiting { approval_needed: Some(_) }) => terms.approval_needed.is_some(),
+                        _ => false,
+                    };
+                    prop_assert!(stays, "{:?}", before);
                 }
                 Answer::AskFirst { .. } => {
                     prop_assert_eq!(before, Some(&Standing::Waiting { approval_needed: None }));
