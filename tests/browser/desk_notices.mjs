@@ -74,6 +74,12 @@ async function walk() {
   await press(button("Take the last word back"));
   await says("notice taken back", "It waits for a word");
 
+  // On the real clock its days may be those of today by chance.
+  if (await page.locator("#moved").count()) {
+    await inspect("notice with days that moved", { status: 422, response: await press(button("Send it now")) });
+    await says("notice with days that moved", "If you send it all the same, say so below.");
+    await page.getByText("I send it all the same").click();
+  }
   await inspect("notice sent", { response: await press(button("Send it now")) });
   await says("notice sent", "It leaves on the word of maria");
   const main = await page.locator("main").innerText();

@@ -32,6 +32,7 @@ pub mod wording;
 
 mod held;
 pub mod left;
+mod old_words;
 mod overtaken;
 mod regions;
 mod stands;

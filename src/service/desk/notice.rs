@@ -9,10 +9,11 @@ use url::Url;
 use super::held::{hold_note, said_of_ended};
 use super::left::{OF_REPORT, OF_REPORT_ASIDE, left_because_of, left_by_itself, left_from, left_words};
 use super::nobody::{left_to_nobody, signed_up_now};
+use super::old_words::Words;
 use super::rests_on::{RestsOn, is_of, report_of, rests_on};
 use super::stands::{HowFar, deleted, gone, recalled, stands, stands_left};
 use super::why::{self, Why};
-use super::{DeskError, local, overtaken};
+use super::{DeskError, local, overtaken, regions};
 use crate::chart::HeatUnit;
 use crate::delivery::pace::{Estimate, Waiting};
 use crate::delivery::quiet_hours::QuietHours;
@@ -40,8 +41,10 @@ pub struct NoticeInDepth {
     pub region: Region,
     /// Where it stands, in a sentence with local times.
     pub stands: String,
-    /// That its words are of an earlier day, while it has not left.
+    /// That its words are of an earlier day, or go by days that hold no more, while it has not left.
     pub old_words: Option<String>,
+    /// Its words go by a day that holds no more.
+    pub days_moved: bool,
     /// What has become of the report that it rests on; of one that has left, that the report was set aside.
     pub rests_on: Option<RestsOn>,
     /// A sentence for each notice that staff held and that this one overtook.
@@ -224,11 +227,10 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         None => {}
     }
     let overtook = overtaken::by(app, &notice, &region).await?;
-    let old_words = match notice.status() {
+    let old = match notice.status() {
         NoticeStatus::Waiting | NoticeStatus::Held => {
-            let outlook = store.outlook(&notice.season.profile, &region.id, today).await?;
-            let laying = outlook.as_ref().zip(profile.as_deref()).and_then(|(outlook, of)| why::laying(outlook, of));
-            why::old_words(notice.kind, why::worded_on(&notice, region.time_zone), laying, today)
+            let row = regions::row_of(app, &region, now).await?;
+            Words::of(&notice, region.time_zone).old(app, Some(&row), today)
         }
         _ => None,
     };
@@ -237,7 +239,8 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         notice,
         region,
         stands,
-        old_words,
+        days_moved: old.as_ref().is_some_and(|old| old.days_moved),
+        old_words: old.map(|old| old.words),
         overtook,
         why,
         whom,

@@ -14,7 +14,9 @@ use crate::delivery::quiet_hours::QuietHours;
 use crate::region::{Region, RegionId};
 use crate::season::decide::{DecidedNotice, told_days};
 use crate::season::status::{SeasonStanding, Shown};
-use crate::season::{DateSpread, NoticeId, NoticeKind, NoticeStatus, Outlook, Profile, WindowDays, days_between};
+use crate::season::{
+    DateSpread, NoticeId, NoticeKind, NoticeStatus, Outlook, Profile, StageOutlook, WindowDays, days_between,
+};
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::field_reports::{ReportStanding, StoredReport};
@@ -36,6 +38,8 @@ pub struct RegionRow {
     pub days: Option<WindowDays>,
     /// When the window opens; a single day once that is known.
     pub opens: Option<DateSpread>,
+    /// The day on which it most likely closes, with the hatch of the eggs.
+    pub closes: Option<NaiveDate>,
     /// The day on which somebody saw that it had opened: it opened then or before.
     pub opened_by: Option<NaiveDate>,
     /// The chance (0-1) that it has opened.
@@ -195,6 +199,7 @@ pub(super) fn row(
         season: None,
         days: None,
         opens: None,
+        closes: None,
         opened_by: None,
         opened_chance: None,
         record_doubt: None,
@@ -218,10 +223,8 @@ pub(super) fn row(
     row.held_back = shown.is_held_back();
     row.season = Some(outlook.season.year);
     row.days = Some(days);
-    row.opens = opens.map(|opens| match opens.reached.filter(|_| opens.dates.is_empty()) {
-        Some(reached) => DateSpread { early: Some(reached.on), median: Some(reached.on), late: Some(reached.on) },
-        None => opens.spread,
-    });
+    row.opens = opens.map(spread_of);
+    row.closes = outlook.stage(&profile.window.closes).map(spread_of).and_then(|closes| closes.median);
     row.opened_by = opens.filter(|opens| opens.seen()).and_then(|opens| opens.reached).map(|reached| reached.on);
     row.opened_chance = opens.map(|opens| opens.chance_by(row.today));
     row.record_doubt = why::doubt(&outlook.trust);
@@ -255,6 +258,29 @@ pub(super) fn row(
         })
         .collect();
     row
+}
+
+/// A single day once the stage is known to have come.
+fn spread_of(stage: &StageOutlook) -> DateSpread {
+    match stage.reached.filter(|_| stage.dates.is_empty()) {
+        Some(reached) => DateSpread { early: Some(reached.on), median: Some(reached.on), late: Some(reached.on) },
+        None => stage.spread,
+    }
+}
+
+/// The row of one region as the last cycle left it, without what was seen there.
+///
+/// # Errors
+/// When the store fails.
+pub(super) async fn row_of(app: &App, region: &Region, now: DateTime<Utc>) -> Result<RegionRow, StoreError> {
+    let outlook = app.store.newest_outlook(region).await?;
+    let notices = match &outlook {
+        Some(outlook) => app.store.notices_of_region(&outlook.season).await?,
+        None => Vec::new(),
+    };
+    let profile = app.profiles.get(&region.profile);
+    let known = outlook.as_ref().zip(profile.as_deref());
+    Ok(row(app, region, now, known, &notices.iter().collect::<Vec<_>>(), &[]))
 }
 
 fn left(notice: &Notice, region: &Region, at: DateTime<Utc>, now: DateTime<Utc>) -> Left {

@@ -9,6 +9,7 @@ use super::held::{ACTS_READ, by_and_why, said_of_ended};
 use super::left::{OF_REPORT, OF_REPORT_ASIDE, left_because_of, left_words};
 use super::nobody::{HAD_NOBODY, left_to_nobody};
 use super::notice::leaves_from;
+use super::old_words::Words;
 use super::overtaken::by_later;
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 use super::rests_on::{RestsOn, rests_on};
@@ -126,9 +127,9 @@ pub struct Line {
     /// Staff have sent it, and it can still be taken back.
     pub undoable: bool,
     pub held: bool,
-    /// The day of which its words speak.
-    pub worded_on: NaiveDate,
-    /// That they are of an earlier day, beside what is known today.
+    /// The days by which its words go.
+    pub words: Words,
+    /// That they are of an earlier day, or go by days that hold no more.
     pub old_words: Option<String>,
     /// What has become of the report that it rests on.
     pub rests_on: Option<RestsOn>,
@@ -167,13 +168,12 @@ pub async fn today_beside(
     let by_id: BTreeMap<&RegionId, &Region> = mine.iter().map(|region| (&region.id, *region)).collect();
     let Lines { mut needs_word, mut held, mut leaves } = lines(app, &by_id, now).await?;
     let mut left = left(&rows, now);
-    let laying: BTreeMap<&RegionId, NaiveDate> =
-        rows.iter().filter_map(|row| Some((&row.region.id, row.opens?.median?))).collect();
+    let row_of: BTreeMap<&RegionId, &RegionRow> = rows.iter().map(|row| (&row.region.id, row)).collect();
     let holds = app.store.notices_skipped_from_hold(now.year()).await?;
     let mut overtook = by_later(app, &by_id, &holds).await?;
     for line in [&mut needs_word, &mut held, &mut leaves].into_iter().flatten() {
         let today = now.with_timezone(&line.zone).date_naive();
-        line.old_words = why::old_words(line.kind, line.worded_on, laying.get(&line.region).copied(), today);
+        line.old_words = line.words.old(app, row_of.get(&line.region).copied(), today).map(|old| old.words);
         line.overtook = overtook.remove(&line.id).unwrap_or_default();
     }
     let to_nobody = if left.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
@@ -369,7 +369,7 @@ fn line(
         why,
         undoable: notice.undoable && matches!(notice.state, NoticeState::Leaving { .. }),
         held: matches!(notice.state, NoticeState::Held { .. }),
-        worded_on: why::worded_on(notice, zone),
+        words: Words::of(notice, zone),
         old_words: None,
         rests_on: None,
         overtook: Vec::new(),

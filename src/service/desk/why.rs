@@ -13,7 +13,7 @@ use crate::message::StageDates;
 use crate::region::Release;
 use crate::season::decide::{ApprovalNeeded, MovedBy, Reason, SkipReason, Terms};
 use crate::season::window::DeadlineRule;
-use crate::season::{NoticeKind, Outlook, Profile, RecordTrust, StageId, StageOutlook, phrases};
+use crate::season::{Outlook, Profile, RecordTrust, StageId, StageOutlook, phrases};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
 
 /// Why, for staff.
@@ -81,7 +81,7 @@ fn as_of_its_day(notice: &Notice, sentence: String, today: NaiveDate) -> String 
 }
 
 /// One that was given new terms keeps the day on which it came up; its facts have that of the terms.
-fn day_of_terms(notice: &Notice) -> NaiveDate {
+pub(super) fn day_of_terms(notice: &Notice) -> NaiveDate {
     facts_of(notice).map_or(notice.decided_on, |facts| facts.decided_on.max(notice.decided_on))
 }
 
@@ -89,34 +89,6 @@ fn day_of_terms(notice: &Notice) -> NaiveDate {
 pub(super) fn worded_on(notice: &Notice, zone: Tz) -> NaiveDate {
     let own = notice.own_words.as_ref().map(|own| own.at.with_timezone(&zone).date_naive());
     own.unwrap_or_else(|| day_of_terms(notice))
-}
-
-/// That words of an earlier day would go out, beside what is known today; `None` where they are of today.
-pub(super) fn old_words(
-    kind: NoticeKind,
-    worded_on: NaiveDate,
-    laying: Option<NaiveDate>,
-    today: NaiveDate,
-) -> Option<String> {
-    if worded_on >= today {
-        return None;
-    }
-    let words = format!("Its words are of {}", phrases::date(EN, worded_on));
-    let before_it = matches!(kind, NoticeKind::GetReady | NoticeKind::InspectNow | NoticeKind::WashNow);
-    Some(match laying.filter(|_| before_it) {
-        Some(day) => {
-            let begins = if day < today { "began" } else { "begins" };
-            format!("{words}; by today’s reckoning egg laying most likely {begins} on {}.", phrases::date(EN, day))
-        }
-        None => format!("{words}."),
-    })
-}
-
-/// The likely day on which the window opens, by an outlook.
-pub(super) fn laying(outlook: &Outlook, profile: &Profile) -> Option<NaiveDate> {
-    let opens = outlook.stage(&profile.window.opens)?;
-    let reached = opens.reached.as_ref().filter(|_| opens.dates.is_empty()).map(|reached| reached.on);
-    reached.or(opens.spread.median)
 }
 
 /// That the temperatures behind it were old; `None` where they were not, or where it waits for a word because of them.

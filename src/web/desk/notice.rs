@@ -33,10 +33,13 @@ use crate::web::forms::{Typed, field};
 const DONE: [&str; 9] =
     ["sent", "held", "called-off", "recalled", "undone", "reworded", "reworded-en", "reworded-es", "words-restored"];
 
+/// The field in which somebody says that they send a notice though its days have moved.
+const MOVED: &str = "moved";
+
 /// What was asked for and cannot be had.
 struct Refused<'a> {
     /// The form: `send`, `hold`, `call-off`, `recall` or `undo`; `hold-end` is that of a hold whose end is at fault, `hold-day` of
-    /// one that ends on the wrong day.
+    /// one that ends on the wrong day, [`MOVED`] of a word to send what goes by days that hold no more.
     form: &'a str,
     why: String,
     typed: &'a Typed,
@@ -62,6 +65,11 @@ pub(super) async fn send(desk: Desk, Path(path): Path<String>, Form(typed): Form
     if field(&typed, "seen") != fingerprint(&seen) {
         let why = "It has changed since you looked at it: read it once more, then send it.".to_owned();
         return refused(&desk, &id, Refused { form: "send", why, typed: &typed }).await;
+    }
+    if asks_twice(&seen) && field(&typed, MOVED) != "yes" {
+        let words = seen.old_words.as_deref().unwrap_or_default();
+        let why = format!("{words} If you send it all the same, say so below.");
+        return refused(&desk, &id, Refused { form: MOVED, why, typed: &typed }).await;
     }
     let sent = acts::send(&app, Hand { by: by(&desk), reach: &reach(&desk) }, &id, undo).await.map(|_| ());
     after(&desk, &id, ("send", "sent"), &typed, sent).await
@@ -224,10 +232,16 @@ fn until(typed: &Typed, region: &Region) -> Result<Option<DateTime<Utc>>, &'stat
     Ok(Some(place(day.and_time(time), region.time_zone)))
 }
 
+/// Whether it would tell people days that hold no more: whoever sends it says that they mean to.
+fn asks_twice(seen: &NoticeInDepth) -> bool {
+    seen.days_moved && seen.may.send
+}
+
 /// Of all that somebody looks at before they send it.
 fn fingerprint(seen: &NoticeInDepth) -> String {
     let reads: Vec<_> = seen.reads.iter().map(|reading| (reading.language, &reading.message)).collect();
-    let whole = format!("{:?}{:?}{:?}", seen.notice.reason, seen.notice.expires_at, reads);
+    let moved = seen.old_words.as_ref().filter(|_| seen.days_moved);
+    let whole = format!("{:?}{:?}{:?}{:?}", seen.notice.reason, seen.notice.expires_at, reads, moved);
     hex::encode(&Sha256::digest(whole)[..8])
 }
 
@@ -267,6 +281,7 @@ async fn shown(
             all_out => seen.all_out,
             stands => &seen.stands,
             old_words => &seen.old_words,
+            asks_twice => asks_twice(&seen),
             rests_on => seen.rests_on.as_ref().map(shown_rests_on),
             overtook => &seen.overtook,
             why => &seen.why.sentence,

@@ -461,7 +461,8 @@ async fn a_notice_that_newer_data_took_the_use_of_has_one_end() {
     assert_eq!(page.stands, "It ended unsent: it was of use until March 15.");
 }
 
-/// One that has waited for days would still send the words of its day.
+/// One that has waited for days would still send the words of its day. Before, own words that were saved today hid that, and of all
+/// days only that of egg laying was told.
 #[tokio::test]
 async fn words_of_an_earlier_day_are_told_beside_what_is_known_today() {
     let house = two(Store::in_memory().await.unwrap()).await;
@@ -470,19 +471,44 @@ async fn words_of_an_earlier_day_are_told_beside_what_is_known_today() {
         let line = today(app, everywhere(), &Filters::default()).await.unwrap().needs_word.remove(0);
         let page = notice_in_depth(app, &house.id, UNDO).await.unwrap();
         assert_eq!((&line.id, &line.old_words), (&house.id, &page.old_words));
-        page.old_words
+        (page.old_words, page.days_moved)
     };
-    assert_eq!(said_of().await, None);
-    house.clock.set(at("2026-03-18T16:00:00Z"));
-    let newer = Outlook { today: day("2026-03-18"), ..outlook("north", "2026-03-24", 8, RecordTrust::Sound) };
-    said(&app.store, newer).await;
-    let words = "Its words are of March 16; by today’s reckoning egg laying most likely begins on March 24.";
-    assert_eq!(said_of().await.as_deref(), Some(words));
+    // The words are of this day.
+    let words = "Its words go by an earlier reckoning, in which egg laying most likely begins on March 22; by today’s, that day is \
+         March 20.";
+    assert_eq!(said_of().await, (Some(words.to_owned()), true));
+    let on_day = |of: &str, opens: &str| {
+        house.clock.set(at(&format!("{of}T16:00:00Z")));
+        Outlook { today: day(of), ..outlook("north", opens, 8, RecordTrust::Sound) }
+    };
+    // A day is what a likely one shifts by.
+    said(&app.store, on_day("2026-03-17", "2026-03-21")).await;
+    assert_eq!(said_of().await, (Some("Its words are of March 16.".to_owned()), false));
+    said(&app.store, on_day("2026-03-18", "2026-03-24")).await;
+    let words = "Its words are of March 16 and go by a reckoning in which egg laying most likely begins on March 22; by today’s, \
+         that day is March 24.";
+    assert_eq!(said_of().await, (Some(words.to_owned()), true));
+    // Nothing was reckoned today.
     house.clock.set(at("2026-03-19T16:00:00Z"));
-    let newest = Outlook { today: day("2026-03-19"), ..outlook("north", "2026-03-17", 8, RecordTrust::Sound) };
-    said(&app.store, newest).await;
-    let words = "Its words are of March 16; by today’s reckoning egg laying most likely began on March 17.";
-    assert_eq!(said_of().await.as_deref(), Some(words));
+    let words = words.replace("by today’s", "by that of March 18");
+    assert_eq!(said_of().await, (Some(words), true));
+}
+
+/// The last day to wash is told to the day.
+#[tokio::test]
+async fn a_last_day_that_moved_is_told_beside_the_one_in_the_words() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let app = &house.app;
+    let id = put(app, "north", NoticeKind::LastDaysToWash, asks()).await;
+    let row = region_in_depth(app, &"north".into()).await.unwrap().row;
+    let deadline = row.days.unwrap().deadline;
+    let page = notice_in_depth(app, &id, UNDO).await.unwrap();
+    let words = format!(
+        "Its words go by an earlier reckoning, in which the last day to wash is April 12; by today’s, that day is {}.",
+        deadline.format("%B %-d")
+    );
+    assert_ne!(deadline, day("2026-04-12"));
+    assert_eq!((page.old_words, page.days_moved), (Some(words), true));
 }
 
 /// What today costs the store does not grow with the regions.

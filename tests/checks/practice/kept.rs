@@ -47,7 +47,7 @@ pub fn one_that_waits(browser: &mut Browser) -> String {
 pub fn send(browser: &mut Browser, notice: &str) {
     let page = browser.get(notice);
     let seen = page.body.split("name=\"seen\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
-    let sent = browser.post(&format!("{notice}/send"), &[("seen", &seen)]);
+    let sent = browser.post(&format!("{notice}/send"), &[("seen", &seen), ("moved", "yes")]);
     assert_eq!(sent.status, 303, "{}", sent.body);
 }
 

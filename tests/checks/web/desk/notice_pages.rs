@@ -6,13 +6,14 @@ use treebell::alarms::{Alarm, AlarmKind, Change, What};
 use treebell::message::{EmailChart, Message};
 use treebell::people::account::{RegionReach, Role};
 use treebell::people::{Channel, Language};
-use treebell::season::NoticeKind;
 use treebell::season::decide::ApprovalNeeded;
+use treebell::season::{NoticeKind, Outlook, RecordTrust};
 use treebell::store::alarms::keep;
 use treebell::store::audit::AuditFilter;
 use treebell::store::notices::{NewNotice, NoticeRelease};
 
 use super::support::{DeskWorld, of_region};
+use crate::desk::today::outlook;
 use crate::desk::{facts, texts_of};
 use crate::people::notices::notice;
 
@@ -88,6 +89,28 @@ async fn what_has_changed_since_it_was_looked_at_is_not_sent() {
             && page.contains("Take the last word back"),
         "{page}"
     );
+}
+
+/// Before, it left with one press, and told people a day that the page of the region had given up.
+#[tokio::test]
+async fn a_notice_whose_days_moved_is_sent_when_somebody_says_so_twice() {
+    let desk = world().await;
+    let today = "2026-04-21".parse().unwrap();
+    let moved = Outlook { today, ..outlook("north", "2026-03-24", 8, RecordTrust::Sound) };
+    desk.store().put_outlook(&moved, desk.world.clock.now()).await.unwrap();
+    let (mut browser, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let words = "Its words go by an earlier reckoning, in which egg laying most likely begins on March 22; by that of April 21, \
+         that day is March 24.";
+    let page = browser.get(PAGE).await.body;
+    assert!(page.contains(words) && page.contains("name=\"moved\""), "{page}");
+    let answer = browser.post(&format!("{PAGE}/send"), &[("seen", &seen(&page))]).await;
+    assert_eq!((answer.status, word(&desk).await), (StatusCode::UNPROCESSABLE_ENTITY, "waiting"));
+    let alert = format!("<a href=\"#moved\">{words} If you send it all the same, say so below.</a>");
+    assert!(answer.body.contains(&alert) && answer.body.contains("id=\"moved\""), "{}", answer.body);
+    let said = [("seen", seen(&answer.body)), ("moved", "yes".to_owned())];
+    let said = said.each_ref().map(|(name, value)| (*name, value.as_str()));
+    let answer = browser.post(&format!("{PAGE}/send"), &said).await;
+    assert_eq!((answer.status, word(&desk).await), (StatusCode::SEE_OTHER, "leaving"));
 }
 
 #[tokio::test]
